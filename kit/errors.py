@@ -1,0 +1,103 @@
+"""Every error the kit raises on purpose, with the exit status of its family."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One thing wrong in one file: where, what was found, what was expected, what to do.
+
+    `file` is the name as the reviewer knows it (relative to the bench or the params file),
+    `line` counts from 1, `key` is a dotted key of a YAML file or a column of a table.
+    """
+
+    file: str
+    message: str
+    line: int | None = None
+    key: str | None = None
+
+    def __str__(self) -> str:
+        place = self.file
+        if self.line is not None:
+            place += f", line {self.line}"
+        if self.key:
+            place += f", {self.key}"
+        return f"{place}: {self.message}"
+
+
+class KitError(Exception):
+    """An error the reviewer can mend. Shown as one line, without a traceback."""
+
+    exit_status = 2
+
+    def _render_traceback_(self) -> list[str]:
+        """Show the message alone in a notebook (IPython asks for this method)."""
+        return [f"{type(self).__name__}: {self}"]
+
+
+class FaultsError(KitError):
+    """All faults of what was read, reported together."""
+
+    def __init__(self, faults: Iterable[Fault]) -> None:
+        self.faults = tuple(faults)
+        super().__init__(self.faults)
+
+    def __str__(self) -> str:
+        return "\n".join(str(fault) for fault in self.faults)
+
+
+class ParamsError(FaultsError):
+    """Faults in a params file."""
+
+    exit_status = 2
+
+
+class BenchError(FaultsError):
+    """Faults in `bench.yaml`, `runs.csv` or `prices.csv`."""
+
+    exit_status = 3
+
+
+class RunFileError(FaultsError):
+    """Faults in raw logs."""
+
+    exit_status = 3
+
+
+class ControlError(FaultsError):
+    """Machines that should be alike are not, and no waiver says why that may be."""
+
+    exit_status = 3
+
+
+class TextError(FaultsError):
+    """Faults in bound text: a missing claim, a typed figure, a word against its outcome."""
+
+    exit_status = 2
+
+
+class UsageError(KitError):
+    """A command called in a way that cannot work."""
+
+    exit_status = 2
+
+
+class ExecutionError(KitError):
+    """A notebook that did not run to its end."""
+
+    exit_status = 4
+
+
+class KernelTimeoutError(KitError):
+    """A kernel that died or did not answer in time."""
+
+    exit_status = 5
+
+
+class SealError(KitError):
+    """A folder that cannot be sealed, or a bag that cannot be read at all."""
+
+    exit_status = 3

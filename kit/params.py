@@ -1,0 +1,287 @@
+"""The models of `params/*.yaml` and their one reader.
+
+What can change a published figure stands in the file, or is shown in the report under
+"settings in force".
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+from pydantic import Field, model_validator
+
+from kit.bench import Bench, Id, read_bench
+from kit.errors import Fault, ParamsError
+from kit.yamlfile import Section, Text, YamlDocument, check_model, did_you_mean, read_yaml
+
+PARAMS_FORMAT = "marginbook-params/1"
+METRICS = ("average_fps", "low_1pct_fps", "low_0_1pct_fps")
+
+
+class Waiver(Section):
+    """A named, reasoned exception to a control; it marks every figure it touches."""
+
+    control: Id
+    products: tuple[Id, ...] = Field(min_length=1)
+    reason: Text = Field(min_length=8)
+
+
+class SetAside(Section):
+    """A run the analyst leaves out, with the reason."""
+
+    run: Text
+    reason: Text = Field(min_length=8)
+
+
+class MetricParams(Section):
+    """How a run's frame times become its figures."""
+
+    low: Literal["percentile", "slowest_share", "time_share"] = Field(
+        description="percentile: frame rate at a quantile of the frame times. slowest_share: mean "
+        "rate of the slowest share of frames. time_share: rate below which the slowest frames "
+        "make up a share of the time."
+    )
+    quantile_type: int = Field(
+        default=7, ge=1, le=9, description="Hyndman-Fan type, for percentile."
+    )
+    budgets_hz: tuple[float, ...] = Field(
+        default=(60.0, 120.0), description="Share of time in frames over these budgets."
+    )
+    hitch_factor: float = Field(
+        default=2.5, gt=1, description="A hitch lasts this many times the median around it."
+    )
+    hitch_ms: float = Field(default=8.0, ge=0, description="... and this much longer.")
+
+
+class ScreenParams(Section):
+    """Rules of screening with their thresholds. `set_aside_rules` act, all others only flag."""
+
+    set_aside: tuple[SetAside, ...] = ()
+    set_aside_rules: tuple[
+        Literal["planned_length", "bad_stamps", "same_log", "warm_up", "far_run", "drift_in_run"],
+        ...,
+    ] = ("planned_length", "bad_stamps", "same_log", "warm_up")
+    min_length_share: float = Field(
+        default=0.95, gt=0, le=1, description="Of the title's planned length."
+    )
+    gap_ms: float = Field(default=1000.0, gt=0, description="A longer frame is a gap.")
+    warm_up_margin: float = Field(
+        default=0.04, gt=0, description="First run apart from the mean of the others by this."
+    )
+    warm_up_spreads: float = Field(
+        default=6.0, gt=0, description="... and by this many spreads of the others."
+    )
+    drift_share: float = Field(
+        default=0.03, gt=0, description="Change of the level over a run, as a share of it."
+    )
+    drift_p: float = Field(default=0.001, gt=0, lt=1)
+    order_drift_share: float = Field(default=0.05, gt=0, description="Over the order of runs.")
+    caps_hz: tuple[float, ...] = (30.0, 48.0, 60.0, 90.0, 120.0, 144.0, 165.0, 240.0)
+    cap_share: float = Field(
+        default=0.35, gt=0, le=1, description="Share of frames within cap_width of a cap's period."
+    )
+    cap_width: float = Field(default=0.005, gt=0, lt=0.1)
+    far_run_alpha: float = Field(default=0.01, gt=0, lt=1, description="Grubbs' test.")
+    far_run_z: float = Field(default=3.5, gt=0, description="Modified z.")
+    throttle_clock_share: float = Field(
+        default=0.05, gt=0, description="Clock falls by this while temperature rises."
+    )
+    processor_bound_margin: float = Field(
+        default=0.02, gt=0, description="Products of different strength agree within this."
+    )
+    processor_bound_spread: float = Field(
+        default=0.15, gt=0, description="... where the suite sets them this far apart."
+    )
+    processor_load_pct: float = Field(default=95.0, gt=0, le=100)
+    rounding_share: float = Field(
+        default=0.01, gt=0, description="Capture step over the median frame time."
+    )
+    stale_days: int = Field(default=180, gt=0)
+    min_runs: int = Field(default=3, ge=1)
+
+
+class MarginParams(Section):
+    """How two products are compared in one title."""
+
+    method: Literal["auto", "welch", "shared", "paired"]
+    confidence: float = Field(gt=0, lt=1, description="A fraction: 0.95, not 95.")
+    level_band: float = Field(
+        gt=0, lt=0.5, description="A share: margins within it either way count as level."
+    )
+    family: Literal["holm", "benjamini_hochberg", "none"] = Field(
+        default="holm", description="For statements about every title."
+    )
+    seed: int = Field(description="For what draws numbers (diagnostics only).")
+
+
+class SuiteParams(Section):
+    """One group of titles that gets a suite margin."""
+
+    name: Text
+    titles: tuple[Id, ...] | None = Field(default=None, description="By id, or ...")
+    tags: dict[Id, Text] = Field(default_factory=dict, description="... by tags.")
+    weights: dict[Id, float] = Field(default_factory=dict, description="Unequal weights, stated.")
+
+
+class NamePair(Section):
+    """Two products whose parts share a name, in two classes of machine."""
+
+    here: Id
+    there: Id
+
+
+class PriceScenario(Section):
+    """A price that is not in `prices.csv`: what if the product cost this."""
+
+    name: Text
+    product: Id
+    price: float = Field(gt=0)
+
+
+class ValueParams(Section):
+    """Which prices count, and in which currency."""
+
+    currency: str = Field(pattern=r"^[A-Z]{3}$")
+    kinds: tuple[Text, ...] = ("launch", "street")
+    since: dt.date | None = Field(default=None, description="Street prices from this day on.")
+    until: dt.date | None = None
+    old_days: int = Field(default=60, gt=0, description="Older street prices are marked.")
+    scenarios: tuple[PriceScenario, ...] = ()
+
+
+class ReviewParams(Section):
+    """`params/<review>.yaml`, whole: what one review compares, and how."""
+
+    format: Literal["marginbook-params/1"]
+    review: Id
+    title: Text
+    byline: Text
+    date: dt.date
+    bench: Text = Field(description="The bench folder, from this file's folder.")
+    template: Text = "review.ipynb"
+    locale: Text = "en"
+    product: Id
+    rivals: tuple[Id, ...] = Field(min_length=1)
+    predecessor: Id | None = None
+    same_name: tuple[NamePair, ...] = ()
+    titles: Literal["all"] | tuple[Id, ...] = "all"
+    controls: tuple[Id, ...]
+    waivers: tuple[Waiver, ...] = ()
+    metrics: MetricParams
+    screen: ScreenParams = ScreenParams()
+    margins: MarginParams
+    suites: dict[Id, SuiteParams] = Field(default_factory=dict)
+    value: ValueParams | None = None
+    text: Text | None = Field(default=None, description="Bound text, from this file's folder.")
+    replaces: Text | None = Field(default=None, description="The sealed review this one replaces.")
+
+    @model_validator(mode="after")
+    def _check(self) -> ReviewParams:
+        if len(set(self.rivals)) != len(self.rivals):
+            raise ValueError("rivals: a product stands twice")
+        if self.product in self.rivals:
+            raise ValueError(f'rivals: "{self.product}" is the product itself')
+        return self
+
+    @property
+    def compared(self) -> tuple[str, ...]:
+        """Every baseline the product is set against, each once: rivals, predecessor, namesake."""
+        others = [*self.rivals]
+        if self.predecessor:
+            others.append(self.predecessor)
+        others += [pair.there for pair in self.same_name if pair.here == self.product]
+        return tuple(dict.fromkeys(others))
+
+    @property
+    def products(self) -> tuple[str, ...]:
+        """Every product the review reads, the reviewed one first."""
+        pairs = [p for pair in self.same_name for p in (pair.here, pair.there)]
+        return tuple(dict.fromkeys([self.product, *self.compared, *pairs]))
+
+
+@dataclass(frozen=True, slots=True)
+class LoadedParams:
+    """A params file and the bench it names, both checked."""
+
+    path: Path
+    params: ReviewParams
+    bench: Bench
+    document: YamlDocument
+
+
+def load_params(path: Path) -> LoadedParams:
+    """Read a params file and the bench it names.
+
+    Raises
+    ------
+    ParamsError
+        With every fault of the params file, unknown products and titles among them.
+    BenchError
+        With every fault of `bench.yaml`.
+    """
+    document = read_yaml(path, file=path.name, error=ParamsError)
+    params = check_model(document, ReviewParams, ParamsError)
+    folder = (path.parent / params.bench).resolve()
+    if not (folder / "bench.yaml").is_file():
+        raise ParamsError(
+            [Fault(document.file, f'"{params.bench}" is not a bench: no bench.yaml in that folder',
+                   line=document.line_of(["bench"]), key="bench")]
+        )
+    bench = read_bench(folder)
+    faults = _unknown_names(params, bench, document)
+    if params.text is not None and not (path.parent / params.text).is_file():
+        faults.append(
+            Fault(document.file, f'no such file: "{params.text}"',
+                  line=document.line_of(["text"]), key="text")
+        )
+    if faults:
+        raise ParamsError(faults)
+    return LoadedParams(path, params, bench, document)
+
+
+def _unknown_names(params: ReviewParams, bench: Bench, document: YamlDocument) -> list[Fault]:
+    """Return a fault for each product, title or control the bench does not know."""
+    faults: list[Fault] = []
+
+    def check(name: str, known: dict[str, object], what: str, *path: str | int) -> None:
+        if name not in known:
+            guess = did_you_mean(name, known) or f"; known: {', '.join(sorted(known)[:12])}"
+            key = ".".join(str(part) for part in path)
+            faults.append(
+                Fault(document.file, f'no {what} "{name}" in bench.yaml{guess}',
+                      line=document.line_of(path), key=key)
+            )
+
+    products: dict[str, object] = dict(bench.products)
+    titles: dict[str, object] = dict(bench.titles)
+    check(params.product, products, "product", "product")
+    for i, rival in enumerate(params.rivals):
+        check(rival, products, "product", "rivals", i)
+    if params.predecessor:
+        check(params.predecessor, products, "product", "predecessor")
+    for i, pair in enumerate(params.same_name):
+        check(pair.here, products, "product", "same_name", i, "here")
+        check(pair.there, products, "product", "same_name", i, "there")
+    if params.titles != "all":
+        for i, title in enumerate(params.titles):
+            check(title, titles, "title", "titles", i)
+    for i, waiver in enumerate(params.waivers):
+        for j, product in enumerate(waiver.products):
+            check(product, products, "product", "waivers", i, "products", j)
+        if waiver.control not in params.controls:
+            faults.append(
+                Fault(document.file, f'"{waiver.control}" is not among controls; nothing to waive',
+                      line=document.line_of(["waivers", i, "control"]), key=f"waivers.{i}.control")
+            )
+    for name, suite in params.suites.items():
+        for i, title in enumerate(suite.titles or ()):
+            check(title, titles, "title", "suites", name, "titles", i)
+        for title in suite.weights:
+            check(title, titles, "title", "suites", name, "weights", title)
+    if params.value:
+        for i, scenario in enumerate(params.value.scenarios):
+            check(scenario.product, products, "product", "value", "scenarios", i, "product")
+    return faults

@@ -1,0 +1,38 @@
+"""`Trace`: a number's history, down to run files."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Trace:
+    """One step of a number's history; its leaves are raw run files.
+
+    A leaf's `step` is ``"run"`` (a raw log) or ``"typed"`` (a figure typed into the run sheet
+    before logs were kept); its `label` is the run's id and its `key` the SHA-256 of the raw log,
+    or of the run-sheet row where there is no log.
+    """
+
+    step: str
+    key: str
+    label: str = ""
+    inputs: tuple[Trace, ...] = ()
+
+    def leaves(self) -> Iterator[Trace]:
+        """Yield every leaf below this step, in order, each once."""
+        seen: set[str] = set()
+        stack = [self]
+        while stack:
+            node = stack.pop()
+            if not node.inputs:
+                if node.label not in seen:
+                    seen.add(node.label)
+                    yield node
+                continue
+            stack.extend(reversed(node.inputs))
+
+    def run_ids(self) -> tuple[str, ...]:
+        """Return the ids of all runs this number rests on."""
+        return tuple(leaf.label for leaf in self.leaves())

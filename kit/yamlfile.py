@@ -1,0 +1,365 @@
+"""The one reader of the kit's YAML files: YAML 1.2, a line number for every key, all faults.
+
+Scalars keep the text they were written with, so that a driver version written ``1.10`` is
+not read as the number 1.1. Anchors and aliases are refused: a short file could otherwise stand
+for gigabytes.
+"""
+
+from __future__ import annotations
+
+import difflib
+import types
+import typing
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Annotated, Any, TypeVar
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, ValidationError
+from ruamel.yaml import YAML
+from ruamel.yaml.constructor import SafeConstructor
+from ruamel.yaml.error import MarkedYAMLError, YAMLError
+from ruamel.yaml.nodes import MappingNode, Node, ScalarNode, SequenceNode
+
+from kit.errors import Fault, FaultsError
+
+MAX_BYTES = 8_000_000
+MAX_DEPTH = 30
+
+
+class WrittenInt(int):
+    """A whole number that remembers how it was written."""
+
+    text: str = ""
+
+
+class WrittenFloat(float):
+    """A number that remembers how it was written."""
+
+    text: str = ""
+
+
+def written_text(value: object) -> object:
+    """Return a scalar as the text it was written with; anything else unchanged.
+
+    >>> written_text(True)
+    'true'
+    """
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, WrittenInt | WrittenFloat):
+        return value.text
+    if isinstance(value, int | float) or hasattr(value, "isoformat"):
+        return str(value)
+    return value
+
+
+# A label people write: `16`, `1.10`, `true` and `2026-05-01` all stay as written.
+Text = Annotated[str, BeforeValidator(written_text)]
+
+
+class Section(BaseModel):
+    """Base of every section: unknown keys are faults, loaded values stay as loaded."""
+
+    model_config = ConfigDict(
+        extra="forbid", frozen=True, populate_by_name=True, str_strip_whitespace=True
+    )
+
+
+SectionT = TypeVar("SectionT", bound=Section)
+Path_ = tuple[str | int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class YamlDocument:
+    """What a YAML file said, and on which line each key stands."""
+
+    file: str
+    data: Any
+    lines: dict[Path_, int]
+
+    def line_of(self, path: Iterable[str | int]) -> int | None:
+        """Return the line of the deepest part of `path` that stands in the file."""
+        parts = tuple(path)
+        for end in range(len(parts), -1, -1):
+            if parts[:end] in self.lines:
+                return self.lines[parts[:end]]
+        return None
+
+
+@dataclass(slots=True)
+class _Walk:
+    """One pass over the nodes of a document."""
+
+    file: str
+    constructor: SafeConstructor
+    lines: dict[Path_, int] = field(default_factory=dict)
+    faults: list[Fault] = field(default_factory=list)
+
+    def fault(self, node: Node, path: Path_, message: str) -> None:
+        self.faults.append(
+            Fault(self.file, message, line=node.start_mark.line + 1, key=dotted(path))
+        )
+
+    def value(self, node: Node, path: Path_) -> Any:
+        """Return the plain value of `node`, noting lines and faults on the way."""
+        self.lines.setdefault(path, node.start_mark.line + 1)
+        if len(path) > MAX_DEPTH:
+            self.fault(node, path[:3], f"nested more than {MAX_DEPTH} levels deep")
+            return None
+        if isinstance(node, MappingNode):
+            return self.mapping(node, path)
+        if isinstance(node, SequenceNode):
+            return [self.value(item, (*path, i)) for i, item in enumerate(node.value)]
+        return self.scalar(node, path)
+
+    def mapping(self, node: MappingNode, path: Path_) -> dict[str, Any]:
+        found: dict[str, Any] = {}
+        for key_node, value_node in node.value:
+            if not isinstance(key_node, ScalarNode):
+                self.fault(key_node, path, "a key must be a plain word")
+                continue
+            key = str(key_node.value)
+            here = (*path, key)
+            if key in found:
+                first = self.lines[here]
+                self.fault(
+                    key_node, here, f"the key stands twice, first on line {first}; keep one of them"
+                )
+                continue
+            self.lines[here] = key_node.start_mark.line + 1
+            found[key] = self.value(value_node, here)
+        return found
+
+    def scalar(self, node: Node, path: Path_) -> Any:
+        tag = str(node.tag)
+        text = str(node.value)
+        try:
+            value = self.constructor.construct_object(node, deep=True)
+        except (YAMLError, ValueError) as error:
+            self.fault(node, path, f"{text!r} cannot be read: {_first_line(error)}")
+            return None
+        if tag.endswith(":int"):
+            whole = WrittenInt(value)
+            whole.text = text
+            return whole
+        if tag.endswith(":float"):
+            real = WrittenFloat(value)
+            real.text = text
+            return real
+        if value is None or isinstance(value, str | bool) or hasattr(value, "isoformat"):
+            return value
+        self.fault(node, path, f"{text!r} is marked {tag}, which is not used here")
+        return None
+
+
+def dotted(path: Iterable[str | int]) -> str | None:
+    """Return a key path as people write it.
+
+    >>> dotted(("rivals", 1))
+    'rivals[1]'
+    """
+    text = ""
+    for part in path:
+        text += f"[{part}]" if isinstance(part, int) else (f".{part}" if text else str(part))
+    return text or None
+
+
+def did_you_mean(word: str, known: Iterable[str]) -> str:
+    """Return `; did you mean "..."?` when a known word is close to `word`, else nothing.
+
+    >>> did_you_mean("rivls", ["rivals", "titles"])
+    '; did you mean "rivals"?'
+    """
+    close = difflib.get_close_matches(word, list(known), n=1, cutoff=0.6)
+    return f'; did you mean "{close[0]}"?' if close else ""
+
+
+def read_yaml(path: Path, *, file: str, error: type[FaultsError]) -> YamlDocument:
+    """Read a YAML 1.2 file.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    file : str
+        The name faults should give it.
+    error : type of FaultsError
+        What to raise.
+
+    Raises
+    ------
+    FaultsError
+        Of the given type, with every fault found: not there, not UTF-8, not YAML (line and
+        what to do), a key twice, an anchor or alias.
+    """
+    if not path.is_file():
+        raise error([Fault(file, "no such file" + _neighbours(path))])
+    raw = path.read_bytes()
+    if len(raw) > MAX_BYTES:
+        raise error([Fault(file, f"holds {len(raw)} bytes; a file of settings has at most "
+                           f"{MAX_BYTES}")])
+    try:
+        text = raw.decode("utf-8-sig")
+    except UnicodeDecodeError as fault:
+        line = raw[: fault.start].count(b"\n") + 1
+        raise error(
+            [Fault(file, "not UTF-8 text; save the file as UTF-8", line=line)]
+        ) from None
+    yaml = YAML(typ="safe", pure=True)
+    try:
+        for number, token in _anchors(text):
+            raise error(
+                [Fault(file, f"anchors and aliases ({token}) are not used here; write the value "
+                       "out in each place", line=number)]
+            )
+        node = YAML(typ="safe", pure=True).compose(text)
+    except MarkedYAMLError as fault:
+        raise error([_syntax_fault(file, text, fault)]) from None
+    except (YAMLError, ValueError, RecursionError) as fault:
+        raise error([Fault(file, f"not YAML: {_first_line(fault)}")]) from None
+    if node is None:
+        raise error([Fault(file, "the file is empty")])
+    walk = _Walk(file, yaml.constructor)
+    data = walk.value(node, ())
+    if walk.faults:
+        raise error(walk.faults)
+    if not isinstance(data, dict):
+        raise error([Fault(file, "expected keys with values, such as `review: my-review`", line=1)])
+    return YamlDocument(file, data, walk.lines)
+
+
+def check_model(document: YamlDocument, model: type[SectionT], error: type[FaultsError]) -> SectionT:
+    """Return the document as `model`, or raise `error` with every fault of it."""
+    try:
+        return model.model_validate(document.data)
+    except ValidationError as found:
+        raise error(
+            [_model_fault(document, model, detail) for detail in found.errors()]
+        ) from None
+
+
+def _anchors(text: str) -> Iterable[tuple[int, str]]:
+    """Yield line and name of each anchor and alias (scanned, so nothing is expanded)."""
+    from ruamel.yaml.tokens import AliasToken, AnchorToken
+
+    for token in YAML(typ="safe", pure=True).scan(text):
+        if isinstance(token, AnchorToken):
+            yield token.start_mark.line + 1, f"&{token.value}"
+        if isinstance(token, AliasToken):
+            yield token.start_mark.line + 1, f"*{token.value}"
+
+
+def _syntax_fault(file: str, text: str, fault: MarkedYAMLError) -> Fault:
+    """Say where YAML could not be read, quoting the line."""
+    mark = fault.problem_mark or fault.context_mark
+    line = mark.line + 1 if mark is not None else None
+    lines = text.splitlines()
+    quoted = lines[line - 1] if line is not None and line <= len(lines) else ""
+    problem = str(fault.problem or "not YAML").replace("\n", " ")
+    if "\t" in quoted[: len(quoted) - len(quoted.lstrip())]:
+        problem = "a tab indents this line; YAML is indented with spaces"
+    shown = f": {quoted.strip()[:80]!r}" if quoted.strip() else ""
+    return Fault(file, f"{problem}{shown}", line=line)
+
+
+def _model_fault(document: YamlDocument, model: type[BaseModel], detail: Any) -> Fault:
+    """Say one pydantic fault in plain words."""
+    path = tuple(part for part in detail["loc"] if part != "[key]")
+    kind = str(detail["type"])
+    found = detail.get("input")
+    key = dotted(_known_path(document, path, kind))
+    line = document.line_of(path)
+    if kind == "extra_forbidden":
+        known = _keys_at(model, path[:-1])
+        guess = did_you_mean(str(path[-1]), known)
+        hint = guess or f"; known here: {', '.join(sorted(known))}"
+        return Fault(document.file, f'unknown key "{path[-1]}"{hint}', line=line, key=key)
+    if kind == "missing":
+        return Fault(document.file, f'the key "{path[-1]}" is missing', line=line, key=key)
+    expected = str(detail["msg"])
+    if kind == "literal_error":
+        words = str(detail["ctx"]["expected"])
+        guess = did_you_mean(str(found), [word.strip("' ") for word in _or_list(words)])
+        expected = f"expected {words}{guess}"
+    elif kind == "value_error":
+        return Fault(document.file, expected.removeprefix("Value error, "), line=line, key=key)
+    elif kind == "string_pattern_mismatch":
+        expected = (
+            "expected small letters, digits, '.', '-' and '_', starting with a letter or digit"
+        )
+    elif kind.endswith("_type") or kind.endswith("_parsing"):
+        expected = _TYPES.get(kind.removesuffix("_type").removesuffix("_parsing"), expected)
+    shown = written_text(found) if not isinstance(found, dict | list) else type(found).__name__
+    shown = {"dict": "keys with values", "list": "a list", "None": "nothing"}.get(
+        str(shown), repr(shown)
+    )
+    return Fault(document.file, f"found {shown}; {expected}", line=line, key=key)
+
+
+_TYPES = {
+    "float": "expected a number",
+    "int": "expected a whole number",
+    "int_from_float": "expected a whole number",
+    "string": "expected text",
+    "bool": "expected true or false",
+    "list": "expected a list",
+    "tuple": "expected a list",
+    "dict": "expected keys with values",
+    "model": "expected keys with values",
+    "date": "expected a date written 2026-11-25",
+    "date_from_datetime": "expected a date written 2026-11-25",
+}
+
+
+def _or_list(words: str) -> list[str]:
+    return words.replace(" or ", ", ").split(", ")
+
+
+def _known_path(document: YamlDocument, path: Path_, kind: str) -> Path_:
+    """Return the part of a pydantic location that the file's author would recognise."""
+    if kind == "missing":
+        return tuple(path)
+    for end in range(len(path), 0, -1):
+        if tuple(path[:end]) in document.lines:
+            return tuple(path[:end])
+    return tuple(path)
+
+
+def _keys_at(model: type[BaseModel], path: Path_) -> list[str]:
+    """Return the keys the model knows at `path`."""
+    current: Any = model
+    for part in path:
+        current = _step_into(current, part)
+    for candidate in _models_in(current):
+        return [info.alias or name for name, info in candidate.model_fields.items()]
+    return []
+
+
+def _step_into(annotation: Any, part: str | int) -> Any:
+    for candidate in _models_in(annotation):
+        for name, info in candidate.model_fields.items():
+            if part in (name, info.alias):
+                return info.annotation
+    for argument in typing.get_args(annotation):
+        if typing.get_args(annotation) and _models_in(argument):
+            return argument
+    return annotation
+
+
+def _models_in(annotation: Any) -> list[type[BaseModel]]:
+    """Return the models an annotation can hold, outermost first."""
+    if isinstance(annotation, type) and not isinstance(annotation, types.GenericAlias):
+        return [annotation] if issubclass(annotation, BaseModel) else []
+    return [m for argument in typing.get_args(annotation) for m in _models_in(argument)]
+
+
+def _neighbours(path: Path) -> str:
+    if not path.parent.is_dir():
+        return ", and no such folder"
+    names = sorted(p.name for p in path.parent.iterdir() if p.suffix in {".yaml", ".yml", ".csv"})
+    return did_you_mean(path.name, names)
+
+
+def _first_line(error: BaseException) -> str:
+    return (str(error).splitlines() or [type(error).__name__])[0]
