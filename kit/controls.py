@@ -1,0 +1,196 @@
+"""Whether the machines compared are alike in everything but the part under test.
+
+A control is looked up in the run sheet first (a condition of that run), then in the product's
+configuration in `bench.yaml`. Both sides of a margin must show the same values in the same
+title, or a waiver must name the product and say why.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+from kit.bench import Bench
+from kit.errors import ControlError, Fault
+from kit.params import LoadedParams, NamePair, ReviewParams
+from kit.runs import RunRow
+
+NOT_RECORDED = "not recorded"
+
+
+@dataclass(frozen=True, slots=True)
+class Mismatch:
+    """One control in which a product and a baseline differ, in the titles named."""
+
+    control: str
+    product: str
+    baseline: str
+    product_values: tuple[str, ...]
+    baseline_values: tuple[str, ...]
+    titles: tuple[str, ...]
+    reason: str  # of the waiver
+
+
+@dataclass(frozen=True, slots=True)
+class Controls:
+    """What was alike and what was not: a row per control, a value per product."""
+
+    names: tuple[str, ...]
+    values: Mapping[tuple[str, str], tuple[str, ...]]  # (control, product) -> values seen
+    mismatches: tuple[Mismatch, ...]  # all waived: an unwaived one raises
+
+    def waived(self, product: str, baseline: str, title: str) -> tuple[str, ...]:
+        """Return the controls waived for one margin."""
+        return tuple(
+            m.control
+            for m in self.mismatches
+            if (m.product, m.baseline) == (product, baseline) and title in m.titles
+        )
+
+
+def compared_pairs(params: ReviewParams) -> tuple[tuple[str, str], ...]:
+    """Return every (product, baseline) a review sets against each other, each once."""
+    pairs = [(params.product, other) for other in params.compared]
+    for first, second in name_pairs(params):
+        pairs += [(first.here, second.here), (first.there, second.there)]
+    return tuple(dict.fromkeys(pairs))
+
+
+def name_pairs(params: ReviewParams) -> list[tuple[NamePair, NamePair]]:
+    """Return (reviewed name, other name) for each other pair of one name in two classes."""
+    own = [pair for pair in params.same_name if pair.here == params.product]
+    return [(own[0], pair) for pair in params.same_name if own and pair is not own[0]]
+
+
+def check_controls(
+    rows: Iterable[RunRow], loaded: LoadedParams, *, titles: Sequence[str]
+) -> Controls:
+    """Compare the controls of every pair a review sets against each other.
+
+    Parameters
+    ----------
+    rows : iterable of RunRow
+        The runs used.
+    loaded : LoadedParams
+        The review's params and bench.
+    titles : sequence of str
+        Titles under review.
+
+    Returns
+    -------
+    Controls
+        Values seen, and mismatches with the reason of their waiver.
+
+    Raises
+    ------
+    ControlError
+        With every control not recorded and every mismatch without a waiver.
+    """
+    params, bench, document = loaded.params, loaded.bench, loaded.document
+    seen: dict[tuple[str, str, str], set[str]] = {}
+    faults: list[Fault] = []
+    for row in rows:
+        if row.title not in titles or row.product not in params.products:
+            continue
+        for control in params.controls:
+            value = control_value(row, bench, control)
+            seen.setdefault((control, row.product, row.title), set()).add(value)
+    pairs = compared_pairs(params)
+    for i, control in enumerate(params.controls):
+        line = document.line_of(["controls", i])
+        key = f"controls[{i}]"
+        blank = sorted(
+            {p for (c, p, _), v in seen.items() if c == control and NOT_RECORDED in v}
+        )
+        involved = {p for pair in pairs for p in pair}
+        blank = [p for p in blank if p in involved]
+        if blank and not all(_waiver(params, control, p) for p in blank):
+            faults.append(
+                Fault(document.file,
+                      f'"{control}" is not recorded for {", ".join(blank)}: give it under '
+                      "configuration in bench.yaml or as a column of runs.csv, or waive it",
+                      line=line, key=key)
+            )
+    mismatches: list[Mismatch] = []
+    for product, baseline in pairs:
+        for control in params.controls:
+            found = _mismatch(params, seen, control, product, baseline, titles)
+            if found is None:
+                continue
+            if found.reason:
+                mismatches.append(found)
+                continue
+            if NOT_RECORDED in (*found.product_values, *found.baseline_values):
+                continue  # said above
+            faults.append(
+                Fault(document.file,
+                      f"{product} against {baseline}: {control} is "
+                      f"{_listed(found.product_values)} on one side and "
+                      f"{_listed(found.baseline_values)} on the other (in "
+                      f"{_titles(found.titles)}). Make the machines alike, or name the control "
+                      f'under "waivers" with the product and the reason',
+                      line=document.line_of(["controls"]), key="controls")
+            )
+    if faults:
+        raise ControlError(faults)
+    values: dict[tuple[str, str], set[str]] = {}
+    for (control, product, _), found_values in seen.items():
+        values.setdefault((control, product), set()).update(found_values)
+    return Controls(
+        names=params.controls,
+        values={key: tuple(sorted(found)) for key, found in sorted(values.items())},
+        mismatches=tuple(mismatches),
+    )
+
+
+def control_value(row: RunRow, bench: Bench, control: str) -> str:
+    """Return a run's value of a control: its own condition, else its product's configuration."""
+    own = row.conditions.get(control)
+    if own:
+        return own
+    return bench.products[row.product].configuration.get(control, NOT_RECORDED)
+
+
+def _mismatch(
+    params: ReviewParams,
+    seen: Mapping[tuple[str, str, str], set[str]],
+    control: str,
+    product: str,
+    baseline: str,
+    titles: Sequence[str],
+) -> Mismatch | None:
+    apart: list[str] = []
+    ours: set[str] = set()
+    theirs: set[str] = set()
+    for title in titles:
+        mine = seen.get((control, product, title))
+        other = seen.get((control, baseline, title))
+        if mine and other and mine != other:
+            apart.append(title)
+            ours |= mine
+            theirs |= other
+    if not apart:
+        return None
+    reason = _waiver(params, control, baseline) or _waiver(params, control, product)
+    return Mismatch(
+        control=control, product=product, baseline=baseline,
+        product_values=tuple(sorted(ours)), baseline_values=tuple(sorted(theirs)),
+        titles=tuple(apart), reason=reason,
+    )
+
+
+def _waiver(params: ReviewParams, control: str, product: str) -> str:
+    for waiver in params.waivers:
+        if waiver.control == control and product in waiver.products:
+            return waiver.reason
+    return ""
+
+
+def _listed(values: Sequence[str]) -> str:
+    return " and ".join(f'"{value}"' for value in values)
+
+
+def _titles(titles: Sequence[str]) -> str:
+    if len(titles) > 3:
+        return f"{', '.join(titles[:3])} and {len(titles) - 3} more titles"
+    return ", ".join(titles)

@@ -1,0 +1,228 @@
+"""Numbers as text, rows as tables. The only place that rounds, and the only one with percent.
+
+Decimals follow the interval: a figure is printed to two significant digits of its interval's
+half-width (the usual limit for an uncertainty, JCGM 100:2008, 7.2.6), within bounds for its
+unit. Every text is made from the unrounded value, once.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
+
+NBSP = "\u00a0"
+MINUS = "\u2212"
+OUTCOME_SIGNS = {"ahead": "+", "behind": MINUS, "level": "=", "unresolved": "?"}
+
+
+@dataclass(frozen=True, slots=True)
+class Rounded:
+    """A figure as printed: its text, its interval's text, and the rule that made both."""
+
+    text: str
+    interval: str  # "" where there is none
+    rule: str
+
+
+@dataclass(frozen=True, slots=True)
+class Words:
+    """How one locale writes numbers."""
+
+    decimal: str
+    group: str
+
+
+@lru_cache
+def words_of(locale: str) -> Words:
+    """Return how `locale` (such as "en" or "de") writes numbers.
+
+    Raises
+    ------
+    ValueError
+        If the locale is not known.
+    """
+    if locale == "en":  # the common case needs no locale data
+        return Words(".", ",")
+    from babel import Locale, UnknownLocaleError
+    from babel.numbers import get_decimal_symbol, get_group_symbol
+
+    try:
+        known = Locale.parse(locale, sep="-" if "-" in locale else "_")
+    except (UnknownLocaleError, ValueError) as error:
+        raise ValueError(f"unknown locale {locale!r}") from error
+    return Words(get_decimal_symbol(known), get_group_symbol(known))
+
+
+def decimals_for(half_width: float | None, *, at_most: int, otherwise: int) -> int:
+    """Return the decimals that show two significant digits of `half_width`.
+
+    >>> decimals_for(2.4, at_most=2, otherwise=1), decimals_for(24.0, at_most=2, otherwise=1)
+    (1, 0)
+    >>> decimals_for(0.024, at_most=2, otherwise=1), decimals_for(None, at_most=2, otherwise=1)
+    (2, 1)
+    """
+    if half_width is None or not math.isfinite(half_width):
+        return otherwise
+    if half_width <= 0:
+        return at_most
+    return max(0, min(at_most, 1 - math.floor(math.log10(half_width))))
+
+
+def number(value: float, *, decimals: int, locale: str = "en", sign: bool = False) -> str:
+    """Return a number with its locale's marks; a true minus; no negative zero.
+
+    >>> number(-1234.56, decimals=1)
+    '−1,234.6'
+    >>> number(-0.001, decimals=1), number(0.04, decimals=1, sign=True)
+    ('0.0', '0.0')
+    >>> number(1234.5, decimals=1, locale="de")
+    '1.234,5'
+    """
+    if not math.isfinite(value):
+        return "unbounded" if math.isinf(value) else "undefined"
+    plain = f"{abs(value):,.{decimals}f}"
+    zero = not any(digit in "123456789" for digit in plain)
+    marks = words_of(locale)
+    text = "".join({",": marks.group, ".": marks.decimal}.get(char, char) for char in plain)
+    if zero:
+        return text
+    if value < 0:
+        return MINUS + text
+    return f"+{text}" if sign else text
+
+
+def _half_width(low: float | None, high: float | None, scale: float = 1.0) -> float | None:
+    return None if low is None or high is None else abs(high - low) / 2 * scale
+
+
+def ratio_text(
+    ratio: float, low: float | None = None, high: float | None = None, *, locale: str = "en"
+) -> Rounded:
+    """Return a margin (1.25) as signed percent (+25.0 %).
+
+    >>> ratio_text(1.2504, 1.22, 1.28).text
+    '+25.0\\xa0%'
+    """
+    decimals = decimals_for(_half_width(low, high, 100), at_most=2, otherwise=1)
+
+    def percent(value: float) -> str:
+        return number(100 * (value - 1), decimals=decimals, locale=locale, sign=True)
+
+    interval = f"{percent(low)} to {percent(high)}" if low is not None and high is not None else ""
+    return Rounded(percent(ratio) + NBSP + "%", interval, f"percent, {decimals} decimals")
+
+
+def fps_text(
+    value: float, low: float | None = None, high: float | None = None, *, unit: str = "fps",
+    locale: str = "en",
+) -> Rounded:
+    """Return a figure in its own unit, decimals following its interval.
+
+    >>> fps_text(61.345, 60.1, 62.6).text
+    '61.3\\xa0fps'
+    """
+    spare = 1 if abs(value) >= 10 else 2
+    decimals = decimals_for(_half_width(low, high), at_most=spare, otherwise=spare)
+
+    def plain(figure: float) -> str:
+        return number(figure, decimals=decimals, locale=locale)
+
+    interval = f"{plain(low)} to {plain(high)}" if low is not None and high is not None else ""
+    return Rounded(f"{plain(value)}{NBSP}{unit}".rstrip(), interval, f"{decimals} decimals")
+
+
+def money_text(
+    value: float, currency: str, low: float | None = None, high: float | None = None, *,
+    decimals: int = 0, locale: str = "en",
+) -> Rounded:
+    """Return an amount of money with its currency.
+
+    >>> money_text(1499.5, "EUR").text
+    'EUR\\xa01,500'
+    """
+    def plain(figure: float) -> str:
+        return number(figure, decimals=decimals, locale=locale)
+
+    interval = f"{plain(low)} to {plain(high)}" if low is not None and high is not None else ""
+    return Rounded(f"{currency}{NBSP}{plain(value)}", interval, f"{decimals} decimals")
+
+
+def share_text(share: float, low: float | None = None, high: float | None = None, *,
+               locale: str = "en") -> Rounded:
+    """Return a share (0.125) as percent (12.5 %), unsigned.
+
+    >>> share_text(0.125).text
+    '12.5\\xa0%'
+    """
+    decimals = decimals_for(_half_width(low, high, 100), at_most=2, otherwise=1)
+
+    def percent(value: float) -> str:
+        return number(100 * value, decimals=decimals, locale=locale)
+
+    interval = f"{percent(low)} to {percent(high)}" if low is not None and high is not None else ""
+    return Rounded(percent(share) + NBSP + "%", interval, f"percent, {decimals} decimals")
+
+
+def count_text(count: int, *, locale: str = "en") -> Rounded:
+    """Return a whole number.
+
+    >>> count_text(12000).text
+    '12,000'
+    """
+    return Rounded(number(float(count), decimals=0, locale=locale), "", "whole number")
+
+
+def plain_text(value: float, *, unit: str = "", locale: str = "en") -> Rounded:
+    """Return a given figure (a specification) with the digits it needs, no more than six.
+
+    >>> plain_text(448.0, unit="GB/s").text
+    '448\\xa0GB/s'
+    """
+    shown = f"{value:.6g}"
+    decimals = len(shown.partition(".")[2]) if "e" not in shown else 0
+    text = number(value, decimals=decimals, locale=locale)
+    return Rounded(f"{text}{NBSP}{unit}" if unit else text, "", "as given")
+
+
+def better_word(ratio: float, *, speed: bool = True) -> str:
+    """Return "faster" or "slower" ("ahead" or "behind" where speed is not what is measured).
+
+    From the unrounded ratio: 1.0004 is faster, however it is printed.
+    """
+    if ratio == 1:
+        return "as fast as" if speed else "level with"
+    if speed:
+        return "faster" if ratio > 1 else "slower"
+    return "ahead" if ratio > 1 else "behind"
+
+
+def margin_words(
+    ratio: float, low: float | None, high: float | None, *, outcome: str, speed: bool = True,
+    locale: str = "en",
+) -> str:
+    """Return a margin in words with its direction, as the outcome allows.
+
+    >>> margin_words(1.25, 1.22, 1.28, outcome="ahead")
+    '25.0\\xa0% faster'
+    >>> margin_words(0.8, 0.78, 0.82, outcome="behind")
+    '20.0\\xa0% slower'
+    >>> margin_words(1.01, 0.95, 1.07, outcome="unresolved")
+    'not told apart (+1.0\\xa0%, between −5.0 and +7.0)'
+    """
+    rounded = ratio_text(ratio, low, high, locale=locale)
+    span = f", between {rounded.interval.replace(' to ', ' and ')}" if rounded.interval else ""
+    if outcome == "level":
+        return f"level ({rounded.text}{span})"
+    if outcome == "unresolved":
+        return f"not told apart ({rounded.text}{span})"
+    size = rounded.text.lstrip("+" + MINUS)
+    return f"{size} {better_word(ratio, speed=speed)}"
+
+
+def csv_cell(value: Any) -> Any:
+    """Return a cell that no spreadsheet takes for a formula."""
+    if isinstance(value, str) and value[:1] in {"=", "+", "-", "@", "\t", "\r"}:
+        return "'" + value
+    return value
