@@ -2,7 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import hashlib
+import json
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import asdict, dataclass, field, fields
+from functools import cached_property
+from pathlib import Path
+from typing import Any, Literal
+
+from pydantic import Field, ValidationError
+
+from kit.errors import Fault, SealError
+from kit.yamlfile import Section
 
 CLAIMS_FORMAT = "marginbook-claims/1"
 
@@ -15,7 +27,8 @@ class Claim:
     ``margin/average_fps/dunes-1080/kestrel-14-over-heron-14``, ``suite/average_fps/all/a-over-b``,
     ``cell/low_1pct_fps/dunes-1080/kestrel-14``, ``run/average_fps/r0042``,
     ``value/street/equal_value_price/a-over-b``. `inputs` are ids of claims or, for kind "run", of
-    runs; `runs` are the used runs the figure rests on, `set_aside` those left out of it.
+    runs; `runs` are the used runs the figure rests on, `set_aside` those left out of it. `text`
+    is the figure as printed, `interval` its interval as printed.
     """
 
     id: str
@@ -31,10 +44,311 @@ class Claim:
     unit: str
     outcome: str
     text: str
+    interval: str
+    rounding: str
+    method: str
+    method_version: int
+    inputs: tuple[str, ...] = ()
+    runs: tuple[str, ...] = ()
+    set_aside: tuple[str, ...] = ()
+    marks: tuple[str, ...] = ()
+
+    @property
+    def anchor(self) -> str:
+        """The id of this claim's place in the trace section of the report."""
+        return "trace-" + self.id.replace("/", ".")
+
+
+@dataclass(frozen=True, slots=True)
+class RunRecord:
+    """One run of the review, used or not, as `claims.json` lists it."""
+
+    id: str
+    product: str
+    title: str
+    file: str  # from the bench folder; "" where figures were typed in or nothing ran
+    sha256: str
+    frames: int
+    used: bool
+    reason: str  # why it is not used; "" where it is
+    layout: str = ""
+    status: str = "ran"
+    session: str = ""
+    began: str = ""
+    duration_s: float = 0.0
+    conditions: Mapping[str, str] = field(default_factory=dict)
+    flags: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class ClaimBook:
+    """All claims of a review, the runs under them, and the settings in force."""
+
+    review: str
+    title: str
+    byline: str
+    date: str
+    product: str
+    kit_version: str
+    params_file: str
+    params_sha256: str
+    settings: Mapping[str, Any]
+    layouts: Mapping[str, Any]
+    claims: tuple[Claim, ...]
+    runs: tuple[RunRecord, ...]
+
+    @cached_property
+    def by_id(self) -> dict[str, Claim]:
+        """Claims by id."""
+        return {claim.id: claim for claim in self.claims}
+
+    @cached_property
+    def run_by_id(self) -> dict[str, RunRecord]:
+        """Runs by id."""
+        return {run.id: run for run in self.runs}
+
+    def get(self, claim_id: str) -> Claim | None:
+        """Return a claim, or None."""
+        return self.by_id.get(claim_id)
+
+    def of_kind(self, kind: str, **where: str) -> tuple[Claim, ...]:
+        """Return the claims of a kind whose fields have the values given."""
+        return tuple(
+            claim for claim in self.claims
+            if claim.kind == kind
+            and all(getattr(claim, name) == value for name, value in where.items())
+        )
+
+    def to_frame(self) -> Any:
+        """Return the claims as a DataFrame, a row each, columns as the fields of `Claim`."""
+        import pandas as pd
+
+        names = [f.name for f in fields(Claim)]
+        return pd.DataFrame(
+            [[getattr(claim, name) for name in names] for claim in self.claims], columns=names
+        )
+
+
+class ClaimModel(Section):
+    """One claim, as published in `claims.json`."""
+
+    id: str
+    kind: str
+    metric: str
+    product: str
+    baseline: str
+    title: str
+    value: float | None = Field(description="Unrounded. A margin is a ratio: 1.25, not 25.")
+    low: float | None
+    high: float | None
+    confidence: float | None
+    unit: str
+    outcome: str
+    text: str
+    interval: str
     rounding: str
     method: str
     method_version: int
     inputs: tuple[str, ...]
-    runs: tuple[str, ...] = ()
-    set_aside: tuple[str, ...] = ()
-    marks: tuple[str, ...] = ()
+    runs: tuple[str, ...]
+    set_aside: tuple[str, ...]
+    marks: tuple[str, ...]
+
+
+class RunModel(Section):
+    """One run, as published in `claims.json`."""
+
+    id: str
+    product: str
+    title: str
+    file: str
+    sha256: str
+    frames: int = Field(ge=0)
+    used: bool
+    reason: str
+    layout: str
+    status: str
+    session: str
+    began: str
+    duration_s: float
+    conditions: dict[str, str]
+    flags: tuple[str, ...]
+
+
+class ReviewModel(Section):
+    """Which review the claims belong to."""
+
+    id: str
+    title: str
+    byline: str
+    date: str
+    product: str
+    params_file: str
+    params_sha256: str
+
+
+class ClaimsDocument(Section):
+    """`claims.json`, whole."""
+
+    format: Literal["marginbook-claims/1"]
+    review: ReviewModel
+    kit_version: str
+    settings: dict[str, Any]
+    layouts: dict[str, Any]
+    runs: tuple[RunModel, ...]
+    claims: tuple[ClaimModel, ...]
+
+
+def claims_document(book: ClaimBook) -> dict[str, Any]:
+    """Return a book as the content of `claims.json`."""
+    return {
+        "format": CLAIMS_FORMAT,
+        "review": {
+            "id": book.review, "title": book.title, "byline": book.byline, "date": book.date,
+            "product": book.product, "params_file": book.params_file,
+            "params_sha256": book.params_sha256,
+        },
+        "kit_version": book.kit_version,
+        "settings": book.settings,
+        "layouts": book.layouts,
+        "runs": [asdict(run) for run in book.runs],
+        "claims": [{f.name: getattr(claim, f.name) for f in fields(Claim)} for claim in book.claims],
+    }
+
+
+def claims_json(book: ClaimBook) -> bytes:
+    """Return the bytes of `claims.json`: one claim or run a line, same book, same bytes."""
+    document = claims_document(book)
+    parts = []
+    for key, value in document.items():
+        if key in {"runs", "claims"}:
+            rows = ",\n  ".join(_line(row) for row in value)
+            parts.append(f' "{key}": [\n  {rows}\n ]' if value else f' "{key}": []')
+        else:
+            parts.append(f' "{key}": {_line(value)}')
+    return ("{\n" + ",\n".join(parts) + "\n}\n").encode()
+
+
+def _line(value: Any) -> str:
+    return json.dumps(value, ensure_ascii=False, allow_nan=False, default=str)
+
+
+def finite(value: float | None) -> float | None:
+    """Return a figure JSON can hold; what is not finite becomes None (a mark says why)."""
+    return value if value is not None and math.isfinite(value) else None
+
+
+def read_claims(data: bytes, *, file: str) -> ClaimBook:
+    """Return the book that `claims.json` holds.
+
+    Raises
+    ------
+    SealError
+        If it is not JSON, not in the published form, or deeper than this form ever is.
+    """
+    if data.count(b"[") + data.count(b"{") > 4_000_000:
+        raise SealError(f"{file}: holds more brackets than any list of claims")
+    try:
+        document = ClaimsDocument.model_validate(json.loads(data))
+    except (ValueError, RecursionError) as error:
+        if isinstance(error, ValidationError):
+            first = error.errors()[0]
+            place = ".".join(str(part) for part in first["loc"])
+            raise SealError(
+                f"{file}: {place}: {first['msg']} ({error.error_count()} faults in all)"
+            ) from None
+        raise SealError(f"{file}: not JSON: {str(error).splitlines()[0]}") from None
+    review = document.review
+    return ClaimBook(
+        review=review.id, title=review.title, byline=review.byline, date=review.date,
+        product=review.product, kit_version=document.kit_version,
+        params_file=review.params_file, params_sha256=review.params_sha256,
+        settings=document.settings, layouts=document.layouts,
+        claims=tuple(Claim(**claim.model_dump()) for claim in document.claims),
+        runs=tuple(RunRecord(**run.model_dump()) for run in document.runs),
+    )
+
+
+def load_claims(folder: Path) -> ClaimBook:
+    """Return the claims of a finished review's folder.
+
+    Raises
+    ------
+    SealError
+        If the folder holds no readable `claims.json`.
+    """
+    path = folder / "claims.json"
+    if not path.is_file():
+        raise SealError(f"{folder.name}: no claims.json; this is not the folder of a review")
+    return read_claims(path.read_bytes(), file=f"{folder.name}/claims.json")
+
+
+def file_sha256(path: Path) -> str:
+    """Return the SHA-256 of a file's bytes."""
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+def trace_lines(book: ClaimBook, claim_id: str) -> list[str]:
+    """Return a claim's trace in lines: claim, method, inputs, runs, files and SHA-256.
+
+    Raises
+    ------
+    KitError
+        If no claim has this id; close ids are named.
+    """
+    from kit.errors import UsageError
+    from kit.methods import METHODS
+    from kit.yamlfile import did_you_mean
+
+    claim = book.get(claim_id)
+    if claim is None:
+        guess = did_you_mean(claim_id, book.by_id)
+        raise UsageError(f'{book.review}: no claim "{claim_id}"{guess}')
+    lines = [f"{claim.id}", f"  {claim.text}" + (f"  ({claim.interval})" if claim.interval else "")]
+    lines.append(f"  value {claim.value!r}, unit {claim.unit}")
+    if claim.low is not None:
+        lines.append(f"  interval {claim.low!r} to {claim.high!r} at {claim.confidence}")
+    if claim.outcome:
+        lines.append(f"  outcome {claim.outcome}")
+    words = METHODS[claim.method].words if claim.method in METHODS else "unknown to this version"
+    lines.append(f"  method {claim.method} v{claim.method_version}: {words}")
+    if claim.marks:
+        lines.append(f"  marks {', '.join(claim.marks)}")
+    lines += _input_lines(book, claim, "  ", set())
+    lines.append("  runs used")
+    lines += [_run_line(book, run) for run in claim.runs] or ["    none"]
+    if claim.set_aside:
+        lines.append("  runs set aside")
+        lines += [_run_line(book, run) for run in claim.set_aside]
+    return lines
+
+
+def _input_lines(book: ClaimBook, claim: Claim, indent: str, seen: set[str]) -> Iterable[str]:
+    for name in claim.inputs:
+        child = book.get(name)
+        if child is None or name in seen:
+            continue
+        seen.add(name)
+        yield f"{indent}from {child.id} = {child.text}"
+        yield from _input_lines(book, child, indent + "  ", seen)
+
+
+def _run_line(book: ClaimBook, run_id: str) -> str:
+    run = book.run_by_id[run_id]
+    where = run.file or "typed in, no log"
+    reason = f"  set aside: {run.reason}" if not run.used else ""
+    return f"    {run.id}  {where}  {run.frames} frames  sha256 {run.sha256}{reason}"
+
+
+def trace_faults(book: ClaimBook) -> list[Fault]:
+    """Return a fault for each claim whose trace leads nowhere (for tests and `verify`)."""
+    faults = []
+    for claim in book.claims:
+        for name in claim.inputs:
+            if name not in book.by_id and name not in book.run_by_id:
+                faults.append(Fault("claims.json", f'input "{name}" is not there', key=claim.id))
+        for name in (*claim.runs, *claim.set_aside):
+            if name not in book.run_by_id:
+                faults.append(Fault("claims.json", f'run "{name}" is not there', key=claim.id))
+    return faults
