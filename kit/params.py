@@ -212,8 +212,15 @@ class LoadedParams:
     document: YamlDocument
 
 
-def load_params(path: Path) -> LoadedParams:
+def load_params(path: Path, *, bench_folder: Path | None = None) -> LoadedParams:
     """Read a params file and the bench it names.
+
+    Parameters
+    ----------
+    path : Path
+        The params file.
+    bench_folder : Path, optional
+        Read this bench in place of the one the file names (a sealed review's excerpt).
 
     Raises
     ------
@@ -224,7 +231,7 @@ def load_params(path: Path) -> LoadedParams:
     """
     document = read_yaml(path, file=path.name, error=ParamsError)
     params = check_model(document, ReviewParams, ParamsError)
-    folder = (path.parent / params.bench).resolve()
+    folder = bench_folder or (path.parent / params.bench).resolve()
     if not (folder / "bench.yaml").is_file():
         raise ParamsError(
             [Fault(document.file, f'"{params.bench}" is not a bench: no bench.yaml in that folder',

@@ -1,0 +1,347 @@
+"""Bound text: the analyst's prose, in which every figure is a reference to a claim.
+
+A reference stands in double braces and names what it wants by product, title and metric:
+
+=====================================  ======================================================
+``{{average P in T}}``                 a product's average in a title; also ``low_1pct``,
+                                       ``low_0_1pct``, ``result``
+``{{margin P over B in T}}``           a margin in a title, as "12.3 % faster"
+``{{low_1pct margin P over B in T}}``  the same for another metric
+``{{suite P over B}}``                 the suite margin; ``on G`` names a group of titles
+``{{smallest P over B}}``              the smallest (``largest``) margin of a suite
+``{{count ahead P over B}}``           in how many titles: ahead, behind, level, unresolved
+``{{gap P}}``                          the gap of its name between classes of machine
+``{{price P at K}}``                   a price; also ``cost`` and ``suite_fps``
+``{{equal_value P over B at K}}``      price of equal value; also ``premium``, ``cut``
+``{{spec FIELD P}}``                   a figure of the specification table
+``{{runs used}}``                      runs ``used``, ``set_aside``; ``{{titles}}``
+=====================================  ======================================================
+
+After ``|`` stands how to write it: ``interval`` adds the interval, ``number`` gives the figure
+alone, ``sentence`` writes the whole comparison as the outcome allows, ``reversed`` turns a margin
+round. A figure taken from elsewhere needs ``[source: NAME, 2026-11-25]`` in its sentence.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+
+from kit.claims import Claim, ClaimBook
+from kit.errors import Fault, TextError
+from kit.tables import margin_words, ratio_text
+from kit.yamlfile import did_you_mean
+
+REFERENCE = re.compile(r"\{\{(.*?)\}\}", re.DOTALL)
+SOURCE = re.compile(r"\[source:\s*(?P<name>[^\],]+),\s*(?P<date>\d{4}-\d{2}-\d{2})\s*\]")
+UNITS = r"(?:%|percent|per\s+cent|fps|ms|W\b|watts?\b|dB|EUR|USD|GBP|euros?\b|dollars?\b|€|\$|£)"
+TYPED = re.compile(
+    rf"(?<![\w.])[-+−]?\d[\d.,\u00a0\u202f']*\s*{UNITS}|(?:€|\$|£|EUR|USD|GBP)\s*\d[\d.,]*",
+    re.IGNORECASE,
+)
+UP = {"faster", "quicker", "ahead", "lead", "leads", "beats", "beat", "wins", "outpaces",
+      "outperforms", "better", "quickest", "fastest"}
+DOWN = {"slower", "behind", "trails", "trail", "loses", "lags", "worse"}
+EVEN = {"level", "tied", "tie", "equal", "par"}
+NEGATIONS = {"not", "no", "never", "neither", "nor", "cannot", "without", "hardly", "isn't"}
+METRIC_WORDS = {
+    "average": "average_fps", "low_1pct": "low_1pct_fps", "low_0_1pct": "low_0_1pct_fps",
+    "result": "value",
+}
+VALUE_WORDS = {
+    "price": "price", "cost": "cost_per_fps", "suite_fps": "suite_fps", "premium": "premium",
+    "equal_value": "equal_value_price", "cut": "cut_needed",
+}
+FORMS = {"interval", "number", "sentence", "reversed"}
+MARGIN_KINDS = {"margin", "suite", "suite_like", "suite_smallest", "suite_largest"}
+
+
+@dataclass(frozen=True, slots=True)
+class Reference:
+    """One reference of a text: where it stands, what it names, how it is written."""
+
+    written: str  # between the braces
+    start: int  # place of the braces in the text
+    end: int
+    line: int
+    claim: Claim
+    forms: frozenset[str]
+    text: str  # as rendered
+
+
+@dataclass(frozen=True, slots=True)
+class BoundText:
+    """A checked text: its source, its references, and the sources it quotes."""
+
+    file: str
+    source: str
+    references: tuple[Reference, ...]
+
+    def render(self, write: Callable[[Reference], str]) -> str:
+        """Return the text with each reference replaced by `write(reference)`."""
+        parts, last = [], 0
+        for reference in self.references:
+            parts += [self.source[last : reference.start], write(reference)]
+            last = reference.end
+        return "".join([*parts, self.source[last:]])
+
+    def to_markdown(self) -> str:
+        """Return plain Markdown with every figure written out, for an article or a script."""
+        plain = self.render(lambda reference: reference.text)
+        return SOURCE.sub(lambda match: f"({match['name'].strip()}, {match['date']})", plain)
+
+    def to_frame(self) -> object:
+        """Return the figure sheet: line, reference, claim, text; a row per reference."""
+        import pandas as pd
+
+        return pd.DataFrame(
+            [[r.line, r.written, r.claim.id, r.text] for r in self.references],
+            columns=["line", "reference", "claim", "text"],
+        )
+
+
+def bind_text(
+    source: str, book: ClaimBook, *, file: str, names: Mapping[str, str] | None = None
+) -> BoundText:
+    """Check a text against the claims it refers to.
+
+    Parameters
+    ----------
+    source : str
+        Markdown with references.
+    book : ClaimBook
+        The review's claims.
+    file : str
+        The name faults should give the text.
+    names : mapping of str to str, optional
+        Display names of products by id, for sentences and for comparisons without a figure.
+
+    Raises
+    ------
+    TextError
+        With every fault: a reference to no claim, a figure typed beside a unit without a source,
+        a comparative word that contradicts the outcome.
+    """
+    faults: list[Fault] = []
+    references: list[Reference] = []
+    shown = names or {}
+    for match in REFERENCE.finditer(source):
+        line = source.count("\n", 0, match.start()) + 1
+        written = " ".join(match[1].split())
+        try:
+            claim, forms = find_claim(written, book)
+            text = reference_text(claim, forms, locale=str(book.settings.get("locale", "en")),
+                                  names=shown)
+        except LookupError as error:
+            faults.append(Fault(file, str(error.args[0]), line=line, key=f"{{{{{written}}}}}"))
+            continue
+        references.append(
+            Reference(written, match.start(), match.end(), line, claim, forms, text)
+        )
+    bare = REFERENCE.sub(lambda match: "\ue000" * len(match[0]), source)
+    for start, sentence in _sentences(bare):
+        inside = [r for r in references if start <= r.start < start + len(sentence)]
+        line = bare.count("\n", 0, start) + 1
+        faults += _typed_figures(sentence, file, bare, start)
+        faults += _wrong_words(sentence, inside, start, book, file, line, shown)
+    if faults:
+        raise TextError(sorted(faults, key=lambda fault: fault.line or 0))
+    return BoundText(file, source, tuple(references))
+
+
+def find_claim(written: str, book: ClaimBook) -> tuple[Claim, frozenset[str]]:
+    """Return the claim a reference names, and how it is to be written.
+
+    Raises
+    ------
+    LookupError
+        If the reference is not in a known form, or names no claim; the message says what to do.
+    """
+    phrase, _, options = written.partition("|")
+    forms = frozenset(options.replace(",", " ").split())
+    for form in sorted(forms - FORMS):
+        guess = did_you_mean(form, FORMS) or f"; known: {', '.join(sorted(FORMS))}"
+        raise LookupError(f'no way of writing called "{form}"{guess}')
+    claim_id = reference_id(phrase.split(), book)
+    claim = book.get(claim_id)
+    if claim is None:
+        guess = did_you_mean(claim_id, book.by_id)
+        raise LookupError(f'no such claim "{claim_id}"{guess}')
+    return claim, forms
+
+
+def reference_id(words: list[str], book: ClaimBook) -> str:
+    """Return the claim id that the words of a reference stand for.
+
+    Raises
+    ------
+    LookupError
+        If the words are not in a known form.
+    """
+    named: dict[str, str] = {}
+    rest: list[str] = []
+    position = 0
+    while position < len(words):
+        if words[position] in {"over", "in", "on", "at"} and position + 1 < len(words):
+            # A kind of price may be several words ("at scenario: cheaper").
+            if words[position] == "at":
+                named["at"] = " ".join(words[position + 1 :])
+                break
+            named[words[position]] = words[position + 1]
+            position += 2
+        else:
+            rest.append(words[position])
+            position += 1
+    metric = "average_fps"
+    if len(rest) > 1 and rest[0] in METRIC_WORDS and rest[1] in {
+        "margin", "suite", "smallest", "largest", "count"
+    }:
+        metric = METRIC_WORDS[rest.pop(0)]
+    head, rest = (rest[0], rest[1:]) if rest else ("", [])
+    match head, rest:
+        case _, [product] if head in METRIC_WORDS and "in" in named:
+            return f"cell/{METRIC_WORDS[head]}/{named['in']}/{product}"
+        case "margin", [product] if {"over", "in"} <= named.keys():
+            return f"margin/{metric}/{named['in']}/{product}-over-{named['over']}"
+        case ("suite" | "smallest" | "largest"), [product] if "over" in named:
+            kind = head if head == "suite" else f"suite_{head}"
+            return f"{kind}/{metric}/{named.get('on', 'all')}/{product}-over-{named['over']}"
+        case "count", [outcome, product] if "over" in named:
+            pair = f"{product}-over-{named['over']}"
+            return f"suite_count/{metric}/{named.get('on', 'all')}/{pair}/{outcome}"
+        case "gap", [product]:
+            found = [c.id for c in book.of_kind("gap", metric=metric) if c.product == product]
+            return found[0] if found else f"gap/{metric}/{product}"
+        case ("price" | "cost" | "suite_fps"), [product] if "at" in named:
+            return f"value/{named['at']}/{VALUE_WORDS[head]}/{product}"
+        case ("premium" | "equal_value" | "cut"), [product] if {"over", "at"} <= named.keys():
+            pair = f"{product}-over-{named['over']}"
+            return f"value/{named['at']}/{VALUE_WORDS[head]}/{pair}"
+        case "spec", [name, product]:
+            return f"specification/{name}/{product}"
+        case ("runs" | "frames"), [which]:
+            return f"count/{head}/{which}"
+        case "titles", []:
+            return "count/titles"
+    raise LookupError(
+        f'"{" ".join(words)}" is not a reference; write for example '
+        '"average PRODUCT in TITLE", "margin PRODUCT over BASELINE in TITLE" or '
+        '"price PRODUCT at street"'
+    )
+
+
+def reference_text(
+    claim: Claim, forms: frozenset[str], *, locale: str, names: Mapping[str, str]
+) -> str:
+    """Return a reference as it is printed: number, unit and direction, rounded once.
+
+    Raises
+    ------
+    LookupError
+        If a form does not fit the kind of claim.
+    """
+    compares = claim.kind in MARGIN_KINDS
+    wrong = forms & {"sentence", "reversed"}
+    if wrong and not compares:
+        raise LookupError(f'"{sorted(wrong)[0]}" fits a margin or suite, not {claim.kind}')
+    if not compares or claim.value is None:
+        interval = f" ({claim.interval})" if "interval" in forms and claim.interval else ""
+        return claim.text + interval
+    ratio, low, high = claim.value, claim.low, claim.high
+    product, baseline, outcome = claim.product, claim.baseline, claim.outcome or "unresolved"
+    if claim.kind in {"suite_smallest", "suite_largest"}:
+        outcome = "ahead" if ratio > 1 else "behind"
+    if "reversed" in forms:
+        ratio = 1 / ratio
+        low, high = (1 / high, 1 / low) if low and high else (None, None)
+        product, baseline = baseline, product
+        outcome = {"ahead": "behind", "behind": "ahead"}.get(outcome, outcome)
+    rounded = ratio_text(ratio, low, high, locale=locale)
+    speed = claim.metric != "value"
+    if "number" in forms:
+        text = rounded.text
+    else:
+        text = margin_words(ratio, low, high, outcome=outcome, speed=speed, locale=locale)
+    if "interval" in forms and rounded.interval and outcome in {"ahead", "behind"}:
+        text += f" ({rounded.interval})"
+    if "sentence" in forms:
+        first, second = names.get(product, product), names.get(baseline, baseline)
+        if outcome in {"ahead", "behind"}:
+            joint = "than" if speed else "of"
+            return f"{first} is {text} {joint} {second}"
+        return f"{first} and {second} are {text}"
+    return text
+
+
+def _sentences(text: str) -> Iterator[tuple[int, str]]:
+    """Yield start and text of each sentence: ended by . ! ? and a space, or by an empty line."""
+    start = 0
+    for match in re.finditer(r"(?<=[.!?])\s+|\n\s*\n|\n(?=[#>*-])", text):
+        if text[start : match.start()].strip():
+            yield start, text[start : match.start()]
+        start = match.end()
+    if text[start:].strip():
+        yield start, text[start:]
+
+
+def _typed_figures(sentence: str, file: str, text: str, start: int) -> Iterator[Fault]:
+    """Yield a fault for each figure typed beside a unit, unless the sentence names its source."""
+    if SOURCE.search(sentence):
+        return
+    for match in TYPED.finditer(sentence):
+        line = text.count("\n", 0, start + match.start()) + 1
+        yield Fault(
+            file,
+            f'the figure "{" ".join(match[0].split())}" is typed by hand; refer to a claim with '
+            "{{...}}, or name where it is from: [source: NAME, YYYY-MM-DD]",
+            line=line,
+        )
+
+
+def _wrong_words(
+    sentence: str, inside: list[Reference], start: int, book: ClaimBook, file: str, line: int,
+    names: Mapping[str, str],
+) -> Iterator[Fault]:
+    """Yield a fault for each comparative word against the outcome it stands beside."""
+    margins = [r for r in inside if r.claim.kind in {"margin", "suite"}]
+    words = [(m.start(), m[0].lower()) for m in re.finditer(r"[A-Za-z']+", sentence)]
+    for i, (place, word) in enumerate(words):
+        direction = "ahead" if word in UP else "behind" if word in DOWN else ""
+        even = word in EVEN
+        if not direction and not even:
+            continue
+        if {w for _, w in words[max(0, i - 3) : i]} & NEGATIONS:
+            continue
+        here = sentence.count("\n", 0, place) + line
+        if margins:
+            nearest = min(margins, key=lambda r: abs(r.start - start - place))
+            claim, turned = nearest.claim, "reversed" in nearest.forms
+        elif not inside:
+            found = _named_pair(sentence, book, names)
+            if found is None:
+                continue
+            claim, turned = found, False
+        else:
+            continue
+        outcome = claim.outcome
+        if turned:
+            outcome = {"ahead": "behind", "behind": "ahead"}.get(outcome, outcome)
+        allowed = (outcome in {"level", "unresolved"}) if even else (outcome == direction)
+        if even and outcome == "unresolved":
+            allowed = False
+        if not allowed:
+            yield Fault(
+                file,
+                f'"{word}" contradicts the outcome "{outcome}" of {claim.id} ({claim.text})',
+                line=here,
+            )
+
+
+def _named_pair(sentence: str, book: ClaimBook, names: Mapping[str, str]) -> Claim | None:
+    """Return the suite margin of the two products a sentence names, in the order named."""
+    places = sorted((sentence.find(name), pid) for pid, name in names.items() if name in sentence)
+    if len(places) != 2:
+        return None
+    first, second = places[0][1], places[1][1]
+    return book.get(f"suite/average_fps/all/{first}-over-{second}")

@@ -1,0 +1,224 @@
+"""One review, walked once along the path of the data: params in, every result out."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+from kit.bench import Bench
+from kit.closure import check_closure, find_name_gaps
+from kit.controls import Controls, check_controls, compared_pairs, name_pairs
+from kit.errors import FaultsError, RunFileError
+from kit.margins import Cell, Margin, compare_products, make_cells
+from kit.metrics import RunMetrics, measure_run
+from kit.params import METRICS, LoadedParams, ReviewParams, SuiteParams, load_params
+from kit.prices import PriceRow, read_prices
+from kit.runs import RunRow, read_run, read_run_sheet, select_rows
+from kit.screen import Screened, screen_runs
+from kit.signs import RunSigns, read_signs
+from kit.suite import Closure, NameGap, SuiteMargin, summarise_suites
+from kit.value import Value, weigh_products
+from kit.variance import SharedVariances, fit_variances
+
+ALL_METRICS = (*METRICS, "value")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Review:
+    """What one review read: settings, runs, their signs and figures, what screening said."""
+
+    loaded: LoadedParams
+    titles: tuple[str, ...]
+    rows: tuple[RunRow, ...]  # every row of the review's products and titles, in sheet order
+    signs: Mapping[str, RunSigns]
+    metrics: Mapping[str, RunMetrics]  # of every run that can be measured, used or not
+    screened: Screened
+    controls: Controls
+    prices: tuple[PriceRow, ...]
+
+    @property
+    def params(self) -> ReviewParams:
+        """The review's settings."""
+        return self.loaded.params
+
+    @property
+    def bench(self) -> Bench:
+        """The bench the review reads."""
+        return self.loaded.bench
+
+    @property
+    def used(self) -> tuple[RunMetrics, ...]:
+        """The figures of the runs used, in sheet order."""
+        return tuple(m for run, m in self.metrics.items() if run not in self.screened.set_aside)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Results:
+    """Everything worked out from a review's runs."""
+
+    cells: tuple[Cell, ...]
+    cells_all_runs: tuple[Cell, ...]
+    variances: Mapping[str, SharedVariances]  # by metric
+    margins: tuple[Margin, ...]
+    suites: tuple[SuiteMargin, ...]
+    gaps: tuple[NameGap, ...]
+    closures: tuple[Closure, ...]
+    value: Value | None
+    cell_index: Mapping[tuple[str, str, str], Cell] = field(default_factory=dict)
+
+    def cell(self, product: str, title: str, metric: str) -> Cell | None:
+        """Return one cell, or None where nothing was measured."""
+        return self.cell_index.get((product, title, metric))
+
+
+def load_review(params_path: str | Path, *, bench_folder: Path | None = None) -> Review:
+    """Read a review's params, bench and raw logs; screen and measure its runs.
+
+    Parameters
+    ----------
+    params_path : str or Path
+        The params file.
+    bench_folder : Path, optional
+        Read this bench in place of the one the file names.
+
+    Raises
+    ------
+    KitError
+        `ParamsError`, `BenchError`, `RunFileError` or `ControlError`, each with every fault
+        found at its step.
+    """
+    loaded = load_params(Path(params_path), bench_folder=bench_folder)
+    params, bench = loaded.params, loaded.bench
+    rows_of_bench = read_run_sheet(bench)
+    prices = read_prices(bench)
+    titles = review_titles(rows_of_bench, params, bench)
+    rows = select_rows(rows_of_bench, products=params.products, titles=titles)
+    signs, metrics = read_and_measure(rows, loaded)
+    screened = screen_runs(rows, signs, loaded, metrics=metrics)
+    used = [row for row in rows if row.run in metrics and row.run not in screened.set_aside]
+    controls = check_controls(used, loaded, titles=titles)
+    return Review(loaded, titles, tuple(rows), signs, metrics, screened, controls, prices)
+
+
+def review_titles(
+    rows: Sequence[RunRow], params: ReviewParams, bench: Bench
+) -> tuple[str, ...]:
+    """Return the titles under review, in the bench's order.
+
+    With `titles: all` these are the titles the product ran (or tried to) and at least one other
+    product of the review ran.
+    """
+    if params.titles != "all":
+        wanted = set(params.titles)
+        return tuple(title for title in bench.titles if title in wanted)
+    mine = {row.title for row in rows if row.product == params.product}
+    others = {row.title for row in rows if row.product in params.compared and row.produced}
+    return tuple(title for title in bench.titles if title in mine & others)
+
+
+def read_and_measure(
+    rows: Sequence[RunRow], loaded: LoadedParams
+) -> tuple[dict[str, RunSigns], dict[str, RunMetrics]]:
+    """Return signs and figures of each run that produced something.
+
+    Frames are held for one run at a time. All faults of all logs are raised together.
+    """
+    params, bench = loaded.params, loaded.bench
+    signs: dict[str, RunSigns] = {}
+    metrics: dict[str, RunMetrics] = {}
+    faults: list[FaultsError] = []
+    for row in rows:
+        if not row.produced:
+            continue
+        try:
+            run = read_run(row, bench)
+        except RunFileError as error:
+            faults.append(error)
+            continue
+        seen = read_signs(run, params.screen, refresh_hz=bench.products[row.product].refresh_hz)
+        signs[row.run] = seen
+        if not seen.backward_rows:
+            metrics[row.run] = measure_run(run, seen, params.metrics)
+    if faults:
+        raise RunFileError([fault for error in faults for fault in error.faults])
+    return signs, metrics
+
+
+def suite_groups(params: ReviewParams) -> dict[str, SuiteParams | None]:
+    """Return the review's groups of titles: "all" first, then those named in params."""
+    return {"all": None, **params.suites}
+
+
+def work_out(review: Review) -> Results:
+    """Compare, summarise and weigh: every result of a review from its measured runs."""
+    params, bench = review.params, review.bench
+    titles = {title: bench.titles[title] for title in review.titles}
+    variances, cells = _cells(review.used, review)
+    _, every_cell = _cells(tuple(review.metrics.values()), review)
+    pairs = compared_pairs(params)
+    waived = {
+        (product, baseline, title): review.controls.waived(product, baseline, title)
+        for product, baseline in pairs for title in review.titles
+    }
+    margins: list[Margin] = []
+    for product in dict.fromkeys(product for product, _ in pairs):
+        baselines = [other for first, other in pairs if first == product]
+        made = compare_products(
+            cells, product=product, baselines=baselines, params=params.margins,
+            waived=waived, variances=variances,
+        )
+        plain = compare_products(
+            every_cell, product=product, baselines=baselines, params=params.margins,
+            waived=waived, variances=variances,
+        )
+        margins += _with_all_runs(made, plain)
+    suites = summarise_suites(
+        margins, groups=suite_groups(params), titles=titles, params=params.margins
+    )
+    gaps = find_name_gaps(
+        margins, [(a.here, b.here, a.there, b.there) for a, b in name_pairs(params)],
+        params=params.margins,
+    )
+    closures = check_closure(
+        cells, product=params.product, others=params.compared, params=params.margins
+    )
+    value = None
+    if params.value is not None and review.prices:
+        value = weigh_products(
+            cells, suites, review.prices, params=params.value, product=params.product,
+            rivals=[p for p in params.compared], review_date=params.date,
+        )
+    return Results(
+        cells=cells, cells_all_runs=every_cell, variances=variances, margins=tuple(margins),
+        suites=suites, gaps=gaps, closures=closures, value=value,
+        cell_index={(c.product, c.title, c.metric): c for c in cells},
+    )
+
+
+def _cells(
+    metrics: Sequence[RunMetrics], review: Review
+) -> tuple[dict[str, SharedVariances], tuple[Cell, ...]]:
+    """Return the shared variances by metric, and the cells made with them."""
+    titles = review.bench.titles
+    variances = {
+        name: fit_variances(metrics, metric=name)
+        for name in ALL_METRICS
+        if any(name in m.values for m in metrics)
+    }
+    cells = make_cells(
+        metrics, titles, params=review.params.margins, variances=variances,
+        metric_names=ALL_METRICS,
+    )
+    return variances, cells
+
+
+def _with_all_runs(made: Sequence[Margin], plain: Sequence[Margin]) -> list[Margin]:
+    """Return the margins, each with the ratio over all runs where runs were set aside."""
+    by_key = {(m.product, m.baseline, m.title, m.metric): m for m in plain}
+    result = []
+    for margin in made:
+        other = by_key[margin.product, margin.baseline, margin.title, margin.metric]
+        same_runs = [c.runs for c in other.cells] == [c.runs for c in margin.cells]
+        result.append(margin if same_runs else replace(margin, ratio_all_runs=other.ratio))
+    return result
