@@ -28,6 +28,22 @@ class Fault:
         return f"{place}: {self.message}"
 
 
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing verification found wrong: at which stage, where, what stood there.
+
+    `path` is a file of the bag, where useful with a claim, run or row after ` # `.
+    """
+
+    stage: str
+    path: str
+    expected: str
+    found: str
+
+    def __str__(self) -> str:
+        return f"{self.stage}: {self.path}: expected {self.expected}; found {self.found}"
+
+
 class KitError(Exception):
     """An error the reviewer can mend. Shown as one line, without a traceback."""
 
@@ -101,3 +117,14 @@ class SealError(KitError):
     """A folder that cannot be sealed, or a bag that cannot be read at all."""
 
     exit_status = 3
+
+
+class HostileBagError(SealError):
+    """A bag that is not safe to read, with every reason found before reading stopped."""
+
+    def __init__(self, findings: Iterable[Finding]) -> None:
+        self.findings = tuple(findings)
+        super().__init__(self.findings)
+
+    def __str__(self) -> str:
+        return "\n".join(str(finding) for finding in self.findings)

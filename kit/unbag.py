@@ -1,0 +1,338 @@
+"""A bag opened safely, folder or zip, and its bytes checked against its manifests.
+
+A bag may come from anyone. Nothing in it is followed, executed or trusted: names are checked
+before a file is touched, every size and count has a limit, and a zip is unpacked into a folder
+of its own that is removed afterwards.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import json
+import os
+import re
+import stat
+import tempfile
+from collections.abc import Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from kit.bag import (
+    BAGIT_TXT,
+    MANIFEST,
+    SHOWN,
+    TAG_MANIFEST,
+    find_twins,
+    name_fault,
+    oxum,
+)
+from kit.errors import Finding, HostileBagError, SealError
+from kit.unpack import (
+    MAX_FILE_BYTES,
+    MAX_FILES,
+    MAX_TOTAL_BYTES,
+    kind_of_file,
+    printable,
+    structure_fault,
+    too_many,
+    unpack_zip,
+)
+
+MAX_TEXT_BYTES = 64 << 20  # manifests, claims, page: what is held in memory whole
+MAX_JSON_PARTS = 4_000_000  # brackets and commas: bounds the memory a JSON text can ask for
+SIGNATURE_FOLDER = "signature/"
+
+_LINE = re.compile(r"([0-9a-fA-F]{64})[ \t]+\*?(.+)")
+
+
+@dataclass(frozen=True, slots=True)
+class Bag:
+    """A bag whose files can be read: `files` maps each path in the bag to its size in bytes."""
+
+    name: str
+    folder: Path
+    files: Mapping[str, int]
+
+    def open(self, path: str) -> io.BufferedReader:
+        """Open one file of the bag; a link put there meanwhile is not followed."""
+        if path not in self.files:
+            raise ValueError(f"{path!r} is not a file of the bag")
+        flags = os.O_RDONLY | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_BINARY", 0)
+        try:
+            return os.fdopen(os.open(self.folder / path, flags), "rb")
+        except OSError as error:
+            raise SealError(f"{self.name}/{path}: cannot be read: {error.strerror}") from None
+
+    def read(self, path: str, *, limit: int = MAX_TEXT_BYTES) -> bytes:
+        """Return one file's bytes.
+
+        Raises
+        ------
+        SealError
+            If it is larger than `limit` bytes.
+        """
+        with self.open(path) as stream:
+            data = stream.read(limit + 1)
+        if len(data) > limit:
+            raise SealError(f"{path}: larger than the {limit} bytes that are read of such a file")
+        return data
+
+    def digest(self, path: str) -> str:
+        """Return the SHA-256 of one file's bytes."""
+        with self.open(path) as stream:
+            return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+@dataclass(frozen=True, slots=True)
+class Listing:
+    """What a bag says of itself: manifests, and lines of `bag-info.txt` by label."""
+
+    payload: Mapping[str, str]  # path -> SHA-256
+    tags: Mapping[str, str]
+    info: Mapping[str, tuple[str, ...]]
+    findings: tuple[Finding, ...] = field(default=())
+
+
+@contextmanager
+def open_bag(path: Path) -> Iterator[Bag]:
+    """Open a bag, a folder or a .zip of one, for the length of a ``with`` block.
+
+    Raises
+    ------
+    SealError
+        If there is no bag at `path`.
+    HostileBagError
+        If reading it would not be safe: names that lead out or that some systems take for
+        something else, links, devices, more or larger files than a review has, a zip that
+        unpacks to far more than it holds. The findings say which.
+    """
+    if path.is_dir():
+        yield Bag(path.name, path, scan_folder(path))
+        return
+    if not path.is_file():
+        raise SealError(f"{path.name}: no such bag")
+    with tempfile.TemporaryDirectory(prefix="marginbook-") as temporary:
+        folder = unpack_zip(path, Path(temporary))
+        yield Bag(folder.name, folder, scan_folder(folder))
+
+
+def scan_folder(folder: Path) -> dict[str, int]:
+    """Return the files under a folder and their sizes, following nothing.
+
+    Raises
+    ------
+    HostileBagError
+        For links, devices, pipes, names that cannot stand in a bag, too many or too large files.
+    """
+    sizes: dict[str, int] = {}
+    faults: list[Finding] = []
+    stack = [("", folder)]
+    entries = 0
+    while stack and len(faults) < SHOWN:
+        prefix, here = stack.pop()
+        try:
+            with os.scandir(here) as listing:
+                for entry in listing:
+                    entries += 1
+                    if entries > MAX_FILES:
+                        raise HostileBagError([too_many()])
+                    name = prefix + entry.name
+                    fault = name_fault(name)
+                    mode = entry.stat(follow_symlinks=False).st_mode
+                    if fault:
+                        faults.append(
+                            structure_fault(printable(name), "a plain relative path", fault)
+                        )
+                    elif stat.S_ISDIR(mode):
+                        stack.append((name + "/", here / entry.name))
+                    elif not stat.S_ISREG(mode):
+                        faults.append(structure_fault(name, "a regular file", kind_of_file(mode)))
+                    else:
+                        sizes[name] = entry.stat(follow_symlinks=False).st_size
+        except OSError as error:
+            raise SealError(f"{prefix or folder.name}: cannot be read: {error.strerror}") from None
+    for name, size in sizes.items():
+        if size > MAX_FILE_BYTES:
+            faults.append(structure_fault(name, f"at most {MAX_FILE_BYTES} bytes", f"{size} bytes"))
+    if sum(sizes.values()) > MAX_TOTAL_BYTES:
+        faults.append(
+            structure_fault(
+                ".", f"at most {MAX_TOTAL_BYTES} bytes in all", f"{sum(sizes.values())}"
+            )
+        )
+    names = sorted(sizes)
+    faults += [
+        structure_fault(
+            second, "names that differ in more than case or Unicode form", f"also {first}"
+        )
+        for first, second in find_twins(names)
+    ]
+    if faults:
+        raise HostileBagError(faults[:SHOWN])
+    return {name: sizes[name] for name in names}
+
+
+def read_listing(bag: Bag) -> Listing:
+    """Return what a bag says of itself, with a finding for whatever of it cannot be read."""
+    findings: list[Finding] = []
+    for name in ("bagit.txt", "bag-info.txt", MANIFEST, TAG_MANIFEST):
+        if name not in bag.files:
+            findings.append(structure_fault(name, "this file in the bag", "it is missing"))
+    if "fetch.txt" in bag.files:
+        findings.append(
+            structure_fault("fetch.txt", "a bag that holds its files", "a list to fetch")
+        )
+    if "bagit.txt" in bag.files:
+        # UTF-8, no byte-order mark, these two lines (RFC 8493, section 2.1.1).
+        text = _text(bag, "bagit.txt", findings)
+        if text.replace("\r\n", "\n").rstrip("\n") != BAGIT_TXT.decode().rstrip("\n"):
+            findings.append(
+                structure_fault("bagit.txt", "BagIt 1.0, tag files in UTF-8", repr(text[:80]))
+            )
+    payload = _read_manifest(bag, MANIFEST, findings)
+    tags = _read_manifest(bag, TAG_MANIFEST, findings)
+    for path in payload:
+        if not path.startswith("data/"):
+            findings.append(
+                structure_fault(f"{MANIFEST} # {printable(path)}", "a path below data/", "not")
+            )
+    if MANIFEST not in tags and TAG_MANIFEST in bag.files:
+        findings.append(structure_fault(TAG_MANIFEST, f"a line for {MANIFEST}", "none"))
+    info = _read_info(bag, findings)
+    stated = info.get("Payload-Oxum", ())
+    counted = oxum(size for path, size in bag.files.items() if path.startswith("data/"))
+    if "bag-info.txt" in bag.files and stated != (counted,):
+        findings.append(
+            structure_fault(
+                "bag-info.txt # Payload-Oxum",
+                f"{counted}, as counted",
+                ", ".join(stated) or "nothing",
+            )
+        )
+    return Listing(payload, tags, info, tuple(findings))
+
+
+def _text(bag: Bag, name: str, findings: list[Finding]) -> str:
+    """Return a tag file as text; what is not UTF-8 or too long becomes a finding."""
+    try:
+        return bag.read(name).decode("utf-8")
+    except UnicodeDecodeError as error:
+        findings.append(structure_fault(name, "UTF-8 text", f"byte {error.start} is not"))
+    except SealError as error:
+        findings.append(structure_fault(name, "a file that can be read", str(error)))
+    return ""
+
+
+def _read_manifest(bag: Bag, name: str, findings: list[Finding]) -> dict[str, str]:
+    """Return path to hash of a manifest; each line that is not one becomes a finding."""
+    hashes: dict[str, str] = {}
+    if name not in bag.files:
+        return hashes
+    lines = _text(bag, name, findings).splitlines()
+    if len(lines) > MAX_FILES:
+        findings.append(structure_fault(name, f"at most {MAX_FILES} lines", f"{len(lines)}"))
+        lines = []
+    for number, line in enumerate(lines, 1):
+        match = _LINE.fullmatch(line)
+        # Three characters are written as codes in a manifest (RFC 8493, section 2.1.3).
+        path = re.sub("%0[AaDd]|%25", lambda m: chr(int(m[0][1:], 16)), match[2]) if match else ""
+        fault = name_fault(path) if match else "not a hash, spaces and a path"
+        if path in hashes:
+            fault = "the path stands twice"
+        if fault or match is None:
+            place = f"{name} # line {number}"
+            findings.append(
+                structure_fault(
+                    place, "a hash and a plain relative path", f"{fault}: {printable(line[:160])!r}"
+                )
+            )
+            continue
+        hashes[path] = match[1].lower()
+    return hashes
+
+
+def _read_info(bag: Bag, findings: list[Finding]) -> dict[str, tuple[str, ...]]:
+    """Return the lines of `bag-info.txt` by label; long values may go on in indented lines."""
+    info: dict[str, tuple[str, ...]] = {}
+    if "bag-info.txt" not in bag.files:
+        return info
+    label = ""
+    for number, line in enumerate(_text(bag, "bag-info.txt", findings).splitlines(), 1):
+        if line[:1] in {" ", "\t"} and label:
+            *before, last = info[label]
+            info[label] = (*before, f"{last} {line.strip()}")
+        elif ":" in line:
+            label, value = (part.strip() for part in line.split(":", 1))
+            info[label] = (*info.get(label, ()), value)
+        elif line.strip():
+            findings.append(
+                structure_fault(f"bag-info.txt # line {number}", "label: value", repr(line[:80]))
+            )
+    return info
+
+
+def check_bytes(bag: Bag, listing: Listing) -> list[Finding]:
+    """Return a finding for each listed file whose bytes are not those listed."""
+    listed = {**listing.tags, **listing.payload}
+    here = [path for path in listed if path in bag.files]
+    # hashlib releases the interpreter's lock: two files are hashed at once on two cores.
+    with ThreadPoolExecutor(max_workers=min(4, os.cpu_count() or 1)) as pool:
+        digests = pool.map(lambda path: _digest_or_why(bag, path), here)
+        return [
+            Finding("bytes", path, f"SHA-256 {listed[path]}", digest)
+            for path, digest in zip(here, digests, strict=True)
+            if digest != f"SHA-256 {listed[path]}"
+        ]
+
+
+def _digest_or_why(bag: Bag, path: str) -> str:
+    """Return a file's hash as a finding shows it, or why it cannot be read."""
+    try:
+        return f"SHA-256 {bag.digest(path)}"
+    except (SealError, OSError) as error:
+        return str(error)
+
+
+def check_listing(bag: Bag, listing: Listing) -> list[Finding]:
+    """Return a finding for each file listed but missing, or there but not listed.
+
+    Signatures cannot be listed in what they sign; beside them only the tag manifest is unlisted.
+    """
+    findings = []
+    for manifest, listed in ((MANIFEST, listing.payload), (TAG_MANIFEST, listing.tags)):
+        findings += [
+            Finding("completeness", path, f"a file, listed in {manifest}", "it is missing")
+            for path in listed
+            if path not in bag.files
+        ]
+    for path in bag.files:
+        manifest = MANIFEST if path.startswith("data/") else TAG_MANIFEST
+        listed = listing.payload if path.startswith("data/") else listing.tags
+        if path not in listed and path != TAG_MANIFEST and not path.startswith(SIGNATURE_FOLDER):
+            findings.append(
+                Finding("completeness", path, f"only files listed in {manifest}", "not listed")
+            )
+    return findings
+
+
+def read_json(bag: Bag, path: str) -> Any:
+    """Return the content of a JSON file of a bag.
+
+    Raises
+    ------
+    SealError
+        If it is not JSON, or larger or deeper than any file this kit writes.
+    """
+    data = bag.read(path)
+    if sum(data.count(mark) for mark in (b"[", b"{", b",")) > MAX_JSON_PARTS:
+        raise SealError(f"{path}: more than {MAX_JSON_PARTS} brackets and commas")
+    try:
+        return json.loads(data)
+    except RecursionError:
+        raise SealError(f"{path}: nested deeper than any file this kit writes") from None
+    except ValueError as error:
+        raise SealError(f"{path}: not JSON: {error}") from None
