@@ -27,8 +27,10 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
 
-from kit.claims import Claim, ClaimBook
+from kit.claims import Claim, ClaimBook, load_claims
 from kit.errors import Fault, TextError
 from kit.tables import margin_words, ratio_text
 from kit.yamlfile import did_you_mean
@@ -91,14 +93,18 @@ class BoundText:
         plain = self.render(lambda reference: reference.text)
         return SOURCE.sub(lambda match: f"({match['name'].strip()}, {match['date']})", plain)
 
-    def to_frame(self) -> object:
+    def to_rows(self) -> list[dict[str, Any]]:
         """Return the figure sheet: line, reference, claim, text; a row per reference."""
+        return [
+            {"line": r.line, "reference": r.written, "claim": r.claim.id, "text": r.text}
+            for r in self.references
+        ]
+
+    def to_frame(self) -> Any:
+        """Return the figure sheet as a DataFrame, columns as in `to_rows`."""
         import pandas as pd
 
-        return pd.DataFrame(
-            [[r.line, r.written, r.claim.id, r.text] for r in self.references],
-            columns=["line", "reference", "claim", "text"],
-        )
+        return pd.DataFrame(self.to_rows(), columns=["line", "reference", "claim", "text"])
 
 
 def bind_text(
@@ -148,6 +154,33 @@ def bind_text(
     if faults:
         raise TextError(sorted(faults, key=lambda fault: fault.line or 0))
     return BoundText(file, source, tuple(references))
+
+
+def bind_file(path: Path, folder: Path) -> BoundText:
+    """Check a text file against the claims of a finished review's folder.
+
+    Raises
+    ------
+    TextError
+        As `bind_text`; also if the file is missing or not UTF-8.
+    """
+    return bind_text(read_text(path), load_claims(folder), file=path.name)
+
+
+def read_text(path: Path) -> str:
+    """Return a bound text's source.
+
+    Raises
+    ------
+    TextError
+        If the file is missing or not UTF-8.
+    """
+    try:
+        return path.read_bytes().decode("utf-8-sig")
+    except OSError:
+        raise TextError([Fault(path.name, "no such file")]) from None
+    except UnicodeDecodeError:
+        raise TextError([Fault(path.name, "not UTF-8 text; save the file as UTF-8")]) from None
 
 
 def find_claim(written: str, book: ClaimBook) -> tuple[Claim, frozenset[str]]:

@@ -61,6 +61,10 @@ def make_claims(review: Review, results: Results) -> ClaimBook:
         },
         claims=tuple(claims.values()),
         runs=run_records(review),
+        names={
+            "products": {p: review.bench.products[p].name for p in params.products},
+            "titles": {t: review.bench.titles[t].name for t in review.titles},
+        },
     )
 
 

@@ -96,6 +96,15 @@ class ClaimBook:
     layouts: Mapping[str, Any]
     claims: tuple[Claim, ...]
     runs: tuple[RunRecord, ...]
+    names: Mapping[str, Mapping[str, str]] = field(default_factory=dict)  # products, titles
+
+    def product_name(self, product: str) -> str:
+        """Return a product's name as people read it."""
+        return self.names.get("products", {}).get(product, product)
+
+    def title_name(self, title: str) -> str:
+        """Return a title's name as people read it."""
+        return self.names.get("titles", {}).get(title, title)
 
     @cached_property
     def by_id(self) -> dict[str, Claim]:
@@ -195,6 +204,7 @@ class ClaimsDocument(Section):
     kit_version: str
     settings: dict[str, Any]
     layouts: dict[str, Any]
+    names: dict[str, dict[str, str]] = Field(default_factory=dict)
     runs: tuple[RunModel, ...]
     claims: tuple[ClaimModel, ...]
 
@@ -211,6 +221,7 @@ def claims_document(book: ClaimBook) -> dict[str, Any]:
         "kit_version": book.kit_version,
         "settings": book.settings,
         "layouts": book.layouts,
+        "names": book.names,
         "runs": [asdict(run) for run in book.runs],
         "claims": [{f.name: getattr(claim, f.name) for f in fields(Claim)} for claim in book.claims],
     }
@@ -266,6 +277,7 @@ def read_claims(data: bytes, *, file: str) -> ClaimBook:
         settings=document.settings, layouts=document.layouts,
         claims=tuple(Claim(**claim.model_dump()) for claim in document.claims),
         runs=tuple(RunRecord(**run.model_dump()) for run in document.runs),
+        names=document.names,
     )
 
 
@@ -294,17 +306,12 @@ def trace_lines(book: ClaimBook, claim_id: str) -> list[str]:
 
     Raises
     ------
-    KitError
-        If no claim has this id; close ids are named.
+    UsageError
+        If no claim has this id; a close id is named.
     """
-    from kit.errors import UsageError
     from kit.methods import METHODS
-    from kit.yamlfile import did_you_mean
 
-    claim = book.get(claim_id)
-    if claim is None:
-        guess = did_you_mean(claim_id, book.by_id)
-        raise UsageError(f'{book.review}: no claim "{claim_id}"{guess}')
+    claim = _claim_named(book, claim_id)
     lines = [f"{claim.id}", f"  {claim.text}" + (f"  ({claim.interval})" if claim.interval else "")]
     lines.append(f"  value {claim.value!r}, unit {claim.unit}")
     if claim.low is not None:
@@ -322,6 +329,41 @@ def trace_lines(book: ClaimBook, claim_id: str) -> list[str]:
         lines.append("  runs set aside")
         lines += [_run_line(book, run) for run in claim.set_aside]
     return lines
+
+
+def trace_tree(book: ClaimBook, claim_id: str) -> dict[str, Any]:
+    """Return a claim's trace as plain data: the claim, its input claims, its runs.
+
+    Raises
+    ------
+    UsageError
+        If no claim has this id; a close id is named.
+    """
+    claim = _claim_named(book, claim_id)
+    below: dict[str, Claim] = {}
+    stack = list(claim.inputs)
+    while stack:
+        name = stack.pop()
+        child = book.get(name)
+        if child is not None and name not in below:
+            below[name] = child
+            stack.extend(child.inputs)
+    return {
+        "claim": asdict(claim),
+        "inputs": [asdict(below[name]) for name in sorted(below)],
+        "runs": [asdict(book.run_by_id[run]) for run in (*claim.runs, *claim.set_aside)],
+    }
+
+
+def _claim_named(book: ClaimBook, claim_id: str) -> Claim:
+    from kit.errors import UsageError
+    from kit.yamlfile import did_you_mean
+
+    claim = book.get(claim_id)
+    if claim is None:
+        guess = did_you_mean(claim_id, book.by_id)
+        raise UsageError(f'{book.review}: no claim "{claim_id}"{guess}')
+    return claim
 
 
 def _input_lines(book: ClaimBook, claim: Claim, indent: str, seen: set[str]) -> Iterable[str]:

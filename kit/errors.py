@@ -107,6 +107,21 @@ class ExecutionError(KitError):
     exit_status = 4
 
 
+class PageError(ExecutionError):
+    """An executed notebook that cannot be made into a page."""
+
+
+class CellError(KitError):
+    """A fault in params or data, raised in a cell of a template and passed on by its kernel.
+
+    The text is that of the error in the cell, and so is the exit status.
+    """
+
+    def __init__(self, message: str, exit_status: int) -> None:
+        self.exit_status = exit_status
+        super().__init__(message)
+
+
 class KernelTimeoutError(KitError):
     """A kernel that died or did not answer in time."""
 

@@ -149,6 +149,11 @@ class ValueParams(Section):
     since: dt.date | None = Field(default=None, description="Street prices from this day on.")
     until: dt.date | None = None
     old_days: int = Field(default=60, gt=0, description="Older street prices are marked.")
+    min_title_share: float = Field(
+        default=0.5, gt=0, le=1,
+        description="A rival with averages in a smaller share of the product's titles is not set "
+        "on one scale with the others, which would lose titles by it.",
+    )
     scenarios: tuple[PriceScenario, ...] = ()
 
 

@@ -3,38 +3,22 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
+from kit.frontier import find_frontier
+from kit.margins import Cell
+from kit.params import ValueParams
+from kit.prices import PriceRow
+from kit.pricing import Price as Price
+from kit.pricing import prices_in_force
+from kit.suite import SuiteMargin
 from kit.trace import Trace
 
-
-@dataclass(frozen=True, slots=True)
-class PriceRow:
-    """One observed price: a row of `prices.csv`."""
-
-    product: str
-    price: float
-    currency: str
-    kind: str  # launch, street, used, rate, ...
-    date: dt.date
-    source: str
-    note: str = ""
-    line: int = 0
-
-
-@dataclass(frozen=True, slots=True)
-class Price:
-    """A product's price of one kind: the median of the observations in force, and their span."""
-
-    product: str
-    kind: str
-    currency: str
-    price: float
-    lowest: float
-    highest: float
-    observations: tuple[PriceRow, ...]
-    marks: tuple[str, ...] = ()
+if TYPE_CHECKING:
+    import pandas as pd
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +26,9 @@ class Standing:
     """One product at one kind of price: cost per frame per second, and its place on the frontier.
 
     `suite_fps` is the geometric mean of the product's averages over the titles every priced
-    product shares; `frontier` is "on", "dominated", "extendedly_dominated" or "tie".
+    product shares; `frontier` is "on", "dominated", "extendedly_dominated" or "tie". `step_cost` is
+    what each further frame per second costs, coming from the next cheaper product on the frontier
+    (None for the cheapest, and off the frontier).
     """
 
     product: str
@@ -56,6 +42,7 @@ class Standing:
     dominated_by: tuple[str, ...]
     marks: tuple[str, ...]
     trace: Trace
+    step_cost: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,6 +71,8 @@ class Weighing:
     cut_needed: float
     marks: tuple[str, ...]
     trace: Trace
+    cut_needed_low: float = 0.0
+    cut_needed_high: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,3 +85,297 @@ class Value:
     weighings: tuple[Weighing, ...]
     prices: Mapping[tuple[str, str], Price]  # (product, kind)
     left_out: Mapping[tuple[str, str], str]  # (product, kind) -> why it is not weighed
+    kinds: tuple[str, ...] = ()
+    rows_left_out: tuple[tuple[PriceRow, str], ...] = ()
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return one row per standing: product, kind, price and its span, suite_fps, cost_per_fps
+        and its span, frontier, dominated_by, step_cost, marks.
+        """
+        import pandas as pd
+
+        columns = [
+            *("product", "kind", "price", "price_low", "price_high", "suite_fps", "cost_per_fps"),
+            *("cost_per_fps_low", "cost_per_fps_high", "frontier", "dominated_by", "step_cost"),
+            "marks",
+        ]
+        rows = [
+            [s.product, s.kind, s.price.price, s.price.lowest, s.price.highest]
+            + [getattr(s, name) for name in columns[5:10]]
+            + ["; ".join(s.dominated_by), s.step_cost, "; ".join(s.marks)]
+            for s in self.standings
+        ]
+        return pd.DataFrame(rows, columns=columns)
+
+    def weighings_frame(self) -> pd.DataFrame:
+        """Return one row per weighing: product, rival, kind, both prices, premium, uplift, price of
+        equal value and cut needed with their intervals, marks.
+        """
+        import pandas as pd
+
+        names = [
+            *("premium", "premium_low", "premium_high", "uplift", "uplift_low", "uplift_high"),
+            *("equal_value_price", "equal_value_low", "equal_value_high"),
+            *("cut_needed", "cut_needed_low", "cut_needed_high"),
+        ]
+        rows = [
+            [w.product, w.rival, w.kind, w.price.price, w.rival_price.price]
+            + [getattr(w, name) for name in names]
+            + ["; ".join(w.marks)]
+            for w in self.weighings
+        ]
+        head = ["product", "rival", "kind", "price", "rival_price"]
+        return pd.DataFrame(rows, columns=[*head, *names, "marks"])
+
+
+def weigh_products(
+    cells: Sequence[Cell],
+    suites: Sequence[SuiteMargin],
+    prices: Sequence[PriceRow],
+    *,
+    params: ValueParams,
+    product: str,
+    rivals: Sequence[str],
+    review_date: dt.date,
+    weights: Mapping[str, float] | None = None,
+    metric: str = "average_fps",
+) -> Value:
+    """Weigh the reviewed product and its rivals against their prices.
+
+    Parameters
+    ----------
+    cells : sequence of Cell
+        Averages of every product in every title; other metrics among them are passed over.
+    suites : sequence of SuiteMargin
+        The margins of `product` over each rival; those of suite "all" and `metric` count.
+    prices : sequence of PriceRow
+        Rows of `prices.csv`.
+    params : ValueParams
+        Which prices count.
+    product, rivals : str, sequence of str
+        The reviewed product and what it is set against.
+    review_date : date
+        Prices later than this do not count where params name no end; old ones are marked.
+    weights : mapping of str to float, optional
+        Stated weights of titles; a title not named weighs 1.
+    metric : str
+        Frames per second of this kind are what money is set against.
+
+    Returns
+    -------
+    Value
+        With the reason for whatever has a price but is not weighed, or no price.
+
+    Notes
+    -----
+    Intervals of prices and of margins are combined by interval arithmetic: the low end of the price
+    of equal value is the rival's lowest price times the low end of the margin, the high end the
+    highest times the high end. A span of observed prices is no confidence interval; so combined,
+    the result holds for every price observed, with at least the margin's confidence.
+    """
+    everyone = (product, *(rival for rival in rivals if rival != product))
+    force = prices_in_force(prices, params=params, review_date=review_date, products=everyone)
+    averages: dict[str, dict[str, Cell]] = {}
+    for cell in cells:
+        if cell.metric == metric:
+            averages.setdefault(cell.product, {})[cell.title] = cell
+    priced = [p for p in everyone if any(p == key[0] for key in force.prices)]
+    mine = tuple(averages.get(product, {}))
+    compared, titles = _shared_titles(
+        product, [p for p in priced if p != product], averages, params.min_title_share
+    )
+    margins = {
+        s.baseline: s
+        for s in suites
+        if s.suite == "all" and s.metric == metric and s.product == product
+    }
+    left_out = dict(force.left_out)
+    for name in priced:
+        if name in compared and titles:
+            continue
+        shared = len(set(averages.get(name, {})) & set(mine))
+        for kind in force.kinds:
+            if (name, kind) in force.prices:
+                left_out[name, kind] = (
+                    f"averages in {shared} of the {len(mine)} titles of {product}; to stand beside "
+                    f"the others a share of {params.min_title_share:g} is asked"
+                )
+    standings: list[Standing] = []
+    weighings: list[Weighing] = []
+    for kind in force.kinds:
+        if titles:
+            here = [(p, force.prices[p, kind]) for p in compared if (p, kind) in force.prices]
+            standings += _stand(here, averages, titles, weights or {}, margins, product, kind)
+        for rival in everyone[1:]:
+            pair = (force.prices.get((product, kind)), force.prices.get((rival, kind)))
+            if pair[0] is None or pair[1] is None:
+                continue
+            if rival in margins:
+                weighings.append(_weigh(pair[0], pair[1], margins[rival], titles))
+            else:
+                left_out.setdefault((rival, kind), f"no suite margin of {product} over it")
+    return Value(
+        currency=force.currency,
+        titles=titles,
+        standings=tuple(standings),
+        weighings=tuple(weighings),
+        prices=force.prices,
+        left_out=left_out,
+        kinds=force.kinds,
+        rows_left_out=force.rows_left_out,
+    )
+
+
+def _shared_titles(
+    product: str,
+    others: Sequence[str],
+    averages: Mapping[str, Mapping[str, Cell]],
+    min_share: float,
+) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Return the products that can stand side by side, and the titles they share.
+
+    The product whose absence gains the most titles goes first, until the titles left are a share
+    of at least `min_share` of the reviewed product's.
+    """
+    mine = averages.get(product, {})
+    kept = [p for p in others if averages.get(p)]
+
+    def shared(names: Sequence[str]) -> list[str]:
+        return [t for t in mine if all(t in averages[name] for name in names)]
+
+    while kept and len(shared(kept)) < min_share * len(mine):
+        # Of equal gains the product with the fewest titles goes, the later one where these tie.
+        gains = {name: len(shared([p for p in kept if p != name])) for name in kept}
+        kept.remove(
+            min(
+                reversed(kept),
+                key=lambda name: (-gains[name], len(averages[name].keys() & mine.keys())),
+            )
+        )
+    return (product, *kept), tuple(shared(kept))
+
+
+def _stand(
+    priced: Sequence[tuple[str, Price]],
+    averages: Mapping[str, Mapping[str, Cell]],
+    titles: Sequence[str],
+    weights: Mapping[str, float],
+    margins: Mapping[str, SuiteMargin],
+    reviewed: str,
+    kind: str,
+) -> list[Standing]:
+    """Return the standing of each product at one kind of price."""
+    rates = [_suite_fps(averages[product], titles, weights) for product, _ in priced]
+    places = find_frontier([price.price for _, price in priced], rates)
+    standings = []
+    for (product, price), fps, place in zip(priced, rates, places, strict=True):
+        cells = [averages[product][title] for title in titles]
+        marks = [*price.marks, *(mark for cell in cells for mark in cell.marks)]
+        if product in margins:
+            marks += margins[product].marks
+        if place.status in {"on", "tie"} and _leads_unresolved(
+            product, price, priced, margins, reviewed
+        ):
+            marks.append("frontier_unresolved")
+        standings.append(
+            Standing(
+                product=product,
+                kind=kind,
+                price=price,
+                suite_fps=fps,
+                cost_per_fps=price.price / fps,
+                cost_per_fps_low=price.lowest / fps,
+                cost_per_fps_high=price.highest / fps,
+                frontier=place.status,
+                dominated_by=tuple(priced[i][0] for i in place.beaten_by),
+                marks=tuple(dict.fromkeys(marks)),
+                trace=Trace(
+                    "weigh_products",
+                    f"value/{kind}/cost_per_fps/{product}",
+                    _price_label(price),
+                    tuple(cell.trace for cell in cells),
+                ),
+                step_cost=place.step_cost,
+            )
+        )
+    return standings
+
+
+def _suite_fps(
+    averages: Mapping[str, Cell], titles: Sequence[str], weights: Mapping[str, float]
+) -> float:
+    """Return the weighted geometric mean of a product's averages."""
+    shares = [weights.get(title, 1.0) for title in titles]
+    logs = [math.log(averages[title].value) for title in titles]
+    return math.exp(math.fsum(w * x for w, x in zip(shares, logs, strict=True)) / math.fsum(shares))
+
+
+def _leads_unresolved(
+    product: str,
+    price: Price,
+    priced: Sequence[tuple[str, Price]],
+    margins: Mapping[str, SuiteMargin],
+    reviewed: str,
+) -> bool:
+    """Whether a product keeps its place by a lead over a cheaper one that is not resolved."""
+    for other, other_price in priced:
+        rival = other if product == reviewed else product
+        if other == product or reviewed not in (product, other) or rival not in margins:
+            continue
+        settled = margins[rival].outcome in {"ahead", "behind"}
+        if not settled and other_price.price <= price.price:
+            return True
+    return False
+
+
+def _weigh(price: Price, rival_price: Price, suite: SuiteMargin, titles: Sequence[str]) -> Weighing:
+    """Return the reviewed product against one rival."""
+    marks = [*price.marks, *rival_price.marks, *suite.marks]
+    low, high = suite.low, suite.high
+    if low is None or high is None:
+        marks.append("no_margin_interval")
+        low = high = suite.ratio
+    if set(suite.titles) != set(titles):
+        # The margin's own titles, more than all priced products share: it need not equal the
+        # ratio of the two standings.
+        marks.append("titles_differ_from_standings")
+    equal = rival_price.price * suite.ratio
+    equal_low, equal_high = rival_price.lowest * low, rival_price.highest * high
+    kind = price.kind
+    return Weighing(
+        product=suite.product,
+        rival=suite.baseline,
+        kind=kind,
+        price=price,
+        rival_price=rival_price,
+        premium=price.price / rival_price.price,
+        premium_low=price.lowest / rival_price.highest,
+        premium_high=price.highest / rival_price.lowest,
+        uplift=suite.ratio,
+        uplift_low=suite.low,
+        uplift_high=suite.high,
+        equal_value_price=equal,
+        equal_value_low=equal_low,
+        equal_value_high=equal_high,
+        cut_needed=max(0.0, 1.0 - equal / price.price),
+        cut_needed_low=max(0.0, 1.0 - equal_high / price.lowest),
+        cut_needed_high=max(0.0, 1.0 - equal_low / price.highest),
+        marks=tuple(dict.fromkeys(marks)),
+        trace=Trace(
+            "weigh_products",
+            f"value/{kind}/{suite.product}-over-{suite.baseline}",
+            f"{_price_label(price)}; {_price_label(rival_price)}",
+            (suite.trace,),
+        ),
+    )
+
+
+def _price_label(price: Price) -> str:
+    """Return where a price comes from: lines of `prices.csv`, or the params."""
+    if not price.observations:
+        return f"{price.product}: {price.price:g} {price.currency} supposed in the params"
+    lines = ", ".join(str(row.line) for row in price.observations)
+    rates = ", ".join(str(row.line) for row in price.rates)
+    return f"{price.product}: prices.csv, line {lines}" + (
+        f", rate in line {rates}" if rates else ""
+    )
