@@ -159,7 +159,10 @@ def measure_log(log: Log, params: MetricParams) -> FrameFigures:
             }
             for definition in LOW_DEFINITIONS
         },
-        over_budget={hz: time_over_budget(frame_ms, budget_hz=hz) for hz in params.budgets_hz},
+        over_budget={
+            hz: time_over_budget(frame_ms, budget_hz=hz, step_ms=log.step_ms)
+            for hz in params.budgets_hz
+        },
         hitches=count_hitches(frame_ms, factor=params.hitch_factor, more_ms=params.hitch_ms),
         energy_per_frame_j=energy_per_frame(frame_ms, power_w) if power_w is not None else None,
     )
@@ -291,10 +294,27 @@ def frame_time_quantile(frame_ms: NDArray[np.float64], *, q: float, kind: int = 
     return _between(float(ordered[below - 1]), float(ordered[above - 1]), weight)
 
 
-def time_over_budget(frame_ms: NDArray[np.float64], *, budget_hz: float) -> float:
-    """Return the share of a run's time spent in frames longer than 1000 / `budget_hz` ms."""
-    # A thousandth of a per cent of grace: a frame capped at 16.667 ms is not over 16.6667 ms.
-    over = frame_ms > 1000.0 / budget_hz * (1.0 + 1e-5)
+def time_over_budget(
+    frame_ms: NDArray[np.float64], *, budget_hz: float, step_ms: float = 0.0
+) -> float:
+    """Return the share of a run's time spent in frames longer than a budget.
+
+    Parameters
+    ----------
+    frame_ms : ndarray of float, shape (n_frames,)
+        Time each frame took, in milliseconds.
+    budget_hz : float
+        The budget is 1000 / `budget_hz` milliseconds.
+    step_ms : float
+        How coarsely the log was rounded. A frame written 16.667 is not said to be over a budget
+        of 16.6666... ms: half a step of it may be rounding.
+
+    Returns
+    -------
+    float
+        A fraction in [0, 1].
+    """
+    over = frame_ms - step_ms / 2.0 > 1000.0 / budget_hz
     return float(frame_ms[over].sum() / frame_ms.sum())
 
 
