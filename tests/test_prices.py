@@ -1,0 +1,220 @@
+"""Reading `prices.csv`: the shapes people keep it in, and every fault at once.
+
+No published source: the accepted shapes are what spreadsheet programs write (common practice).
+"""
+
+import datetime as dt
+
+import pytest
+
+from kit.bench import read_bench
+from kit.errors import BenchError
+from kit.prices import PriceRow, read_prices
+
+BENCH = """\
+format: marginbook-bench/1
+name: Small bench
+products:
+  fold-a: {name: Fold A, class: portable}
+  fold-b: {name: Fold B, class: portable}
+titles:
+  dunes: {name: Dunes}
+"""
+HEAD = "product,price,currency,kind,date,source,note\n"
+
+
+def make_bench(folder, text):
+    folder = folder / "small"
+    folder.mkdir()
+    (folder / "bench.yaml").write_text(BENCH)
+    if text is not None:
+        (folder / "prices.csv").write_bytes(text if isinstance(text, bytes) else text.encode())
+    return read_bench(folder)
+
+
+def faults_of(folder, text):
+    with pytest.raises(BenchError) as caught:
+        read_prices(make_bench(folder, text))
+    return [(f.line, f.key, f.message) for f in caught.value.faults]
+
+
+PLAIN = HEAD + (
+    "fold-a,1499,EUR,launch,2026-03-02,maker,with dock\n"
+    "fold-b,1299.50,EUR,street,2026-04-30,shop one,\n"
+    ",0.925,USD,rate,2026-04-30,central bank,\n"
+)
+EXPECTED = (
+    PriceRow("fold-a", 1499.0, "EUR", "launch", dt.date(2026, 3, 2), "maker", "with dock", 2),
+    PriceRow("fold-b", 1299.5, "EUR", "street", dt.date(2026, 4, 30), "shop one", "", 3),
+    PriceRow("", 0.925, "USD", "rate", dt.date(2026, 4, 30), "central bank", "", 4),
+)
+
+
+def test_plain_rows_are_read(tmp_path):
+    assert read_prices(make_bench(tmp_path, PLAIN)) == EXPECTED
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        PLAIN.replace("\n", "\r\n"),
+        b"\xef\xbb\xbf" + PLAIN.encode(),
+        PLAIN.replace(",", ";"),
+        PLAIN.replace(",", ";").replace("1299.50", "1299,50").replace("0.925", "0,925"),
+        PLAIN.replace(",", "\t").replace("1299.50", "1299,50"),
+        PLAIN.replace("1299.50", '"1299,50"'),
+        PLAIN.replace("\n", ",,,\n"),
+        PLAIN.replace("launch", " Launch ").replace("product,", "Product,"),
+        PLAIN + ",,,,,,\n\n\n",
+    ],
+    ids=[
+        "crlf",
+        "byte-order-mark",
+        "semicolons",
+        "semicolons-decimal-comma",
+        "tabs",
+        "quoted-decimal-comma",
+        "trailing-empty-columns",
+        "case-and-spaces",
+        "blank-rows-at-the-end",
+    ],
+)
+def test_spreadsheet_shapes_read_alike(tmp_path, text):
+    assert read_prices(make_bench(tmp_path, text)) == EXPECTED
+
+
+def test_a_hint_line_and_a_quoted_line_break_keep_line_numbers_right(tmp_path):
+    text = "sep=;\n" + PLAIN.replace(",", ";").replace("with dock", '"with\ndock"')
+    rows = read_prices(make_bench(tmp_path, text))
+    assert [row.line for row in rows] == [3, 5, 6]
+    assert rows[0].note == "with\ndock"
+
+
+def test_a_bench_without_prices_has_none(tmp_path):
+    assert read_prices(make_bench(tmp_path, None)) == ()
+
+
+def test_every_fault_is_reported_at_once(tmp_path):
+    text = HEAD + (
+        "fold-aa,1499,EUR,launch,2026-03-02,maker,\n"
+        "fold-b,cheap,EUR,street,2026-03-02,shop,\n"
+        "fold-b,-5,EUR,street,2026-03-02,shop,\n"
+        "fold-b,900,eur,street,2026-03-02,shop,\n"
+        "fold-b,900,EUR,street,31.12.2026,shop,\n"
+        "fold-b,900,EUR,street,2026-03-02,,\n"
+        "fold-b,900,EUR,,2026-02-30,shop,\n"
+    )
+    found = faults_of(tmp_path, text)
+    assert [(line, key) for line, key, _ in found] == [
+        (2, "product"),
+        (3, "price"),
+        (4, "price"),
+        (5, "currency"),
+        (6, "date"),
+        (7, "source"),
+        (8, "kind"),
+        (8, "date"),
+    ]
+    messages = [message for *_, message in found]
+    assert 'did you mean "fold-a"?' in messages[0]
+    assert "not a number" in messages[1]
+    assert "not above 0" in messages[2]
+    assert 'did you mean "EUR"?' in messages[3]
+    assert "write 2026-12-31" in messages[4]
+    assert "where the price was seen" in messages[5]
+    assert "not a day of the calendar" in messages[7]
+
+
+@pytest.mark.parametrize(
+    ("written", "hint"),
+    [
+        ("31.12.2026", "write 2026-12-31"),
+        ("12/31/2026", "write 2026-12-31"),
+        ("3/4/2026", "write 2026-04-03 or 2026-03-04"),
+        ("4.4.26", "write 2026-04-04"),
+        ("2026/5/1", "write 2026-05-01"),
+        ("2026-5-1", "write 2026-05-01"),
+        ("2026-05-01 00:00:00", "write 2026-05-01"),
+        ("May 2026", "a date such as 2026-11-25"),
+        ("", "empty"),
+    ],
+)
+def test_a_date_turned_round_is_refused_with_how_to_write_it(tmp_path, written, hint):
+    ((line, key, message),) = faults_of(tmp_path, HEAD + f"fold-a,900,EUR,street,{written},shop,\n")
+    assert (line, key) == (2, "date")
+    assert hint in message
+
+
+@pytest.mark.parametrize(
+    ("written", "hint"),
+    [
+        ("1.499", "write 1499 or 1.49"),
+        ("1,499", "write 1499 or 1.49"),
+        ("1.499,00", "write 1499.00"),
+        ("1,499.50", "write 1499.50"),
+        ("1'499", "write 1499"),
+        ("1\u202f499,5", "write 1499.5"),
+        ("1.234.567", "write 1234567"),
+        ("0", "not above 0"),
+        ("EUR 900", "not a number"),
+        ("nan", "not a number"),
+        ("1e3", "not a number"),
+        ("", "a price that is not known has no row"),
+    ],
+)
+def test_a_number_that_could_be_misread_is_refused(tmp_path, written, hint):
+    text = HEAD.replace(",", ";") + f"fold-a;{written};EUR;street;2026-05-01;shop;\n"
+    ((line, key, message),) = faults_of(tmp_path, text)
+    assert (line, key) == (2, "price")
+    assert hint in message
+
+
+def test_three_decimals_are_plain_in_a_rate_and_below_one(tmp_path):
+    text = HEAD + ",1.085,USD,rate,2026-05-01,bank,\n,0.009,JPY/EUR,rate,2026-05-01,bank,\n"
+    rows = read_prices(make_bench(tmp_path, text))
+    assert [(r.price, r.currency) for r in rows] == [(1.085, "USD"), (0.009, "JPY/EUR")]
+
+
+@pytest.mark.parametrize(
+    ("row", "key", "hint"),
+    [
+        ("fold-a,1.08,USD,rate,2026-05-01,bank,", "product", "belongs to no product"),
+        (",900,EUR,street,2026-05-01,shop,", "product", "empty"),
+        ("fold-a,900,USD/EUR,street,2026-05-01,shop,", "currency", "three capitals"),
+        ("fold-a,900,EUR,scenario,2026-05-01,shop,", "kind", "value.scenarios"),
+        ("fold-a,900,EUR,second hand,2026-05-01,shop,", "kind", "one word"),
+        ("fold-a,900,50,EUR,street,2026-05-01,shop,note", None, "decimal comma must be quoted"),
+    ],
+)
+def test_a_row_that_cannot_be_meant_is_refused(tmp_path, row, key, hint):
+    found = faults_of(tmp_path, HEAD + row + "\n")
+    assert found[0][:2] == (2, key)
+    assert hint in found[0][2]
+
+
+@pytest.mark.parametrize(
+    ("text", "hint"),
+    [
+        (HEAD.replace("source", "sorce"), 'did you mean "source"?'),
+        (HEAD.replace("currency,", ""), '"currency" is missing'),
+        (HEAD.replace("note", "price"), "stands twice"),
+        ("", "the file is empty"),
+        (HEAD + 'fold-a,900,EUR,street,2026-05-01,"shop,\n', "quotation mark"),
+        (HEAD.encode() + b"fold-a,900,EUR,street,2026-05-01,caf\xe9,\n", "UTF-8"),
+    ],
+)
+def test_a_table_that_cannot_be_read_is_refused(tmp_path, text, hint):
+    assert any(hint in message for *_, message in faults_of(tmp_path, text))
+
+
+def test_the_same_observation_twice_is_refused(tmp_path):
+    row = "fold-a,900,EUR,street,2026-05-01,shop,\n"
+    ((line, _, message),) = faults_of(tmp_path, HEAD + row + row)
+    assert line == 3
+    assert "line 2" in message
+
+
+def test_two_offers_of_one_day_are_two_observations(tmp_path):
+    row = "fold-a,900,EUR,street,2026-05-01,shop,\n"
+    rows = read_prices(make_bench(tmp_path, HEAD + row + row.replace("shop", "other shop")))
+    assert len(rows) == 2

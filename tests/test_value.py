@@ -1,0 +1,333 @@
+"""Performance against prices. Expected values by plain arithmetic; rules of the trade named."""
+
+import datetime as dt
+import math
+
+import pytest
+
+from kit.margins import Cell
+from kit.params import PriceScenario, ValueParams
+from kit.prices import PriceRow
+from kit.suite import SuiteMargin
+from kit.trace import Trace
+from kit.value import weigh_products
+
+REVIEW = dt.date(2026, 6, 1)
+LEAF = Trace("run", "0" * 64, "r1")
+
+
+def row(product, price, kind="launch", line=0):
+    return PriceRow(product, float(price), "EUR", kind, dt.date(2026, 5, 20), "shop", "", line)
+
+
+def cell(product, title, fps, *, metric="average_fps", marks=()):
+    leaf = Trace("run", f"{product}-{title}", f"{product}-{title}")
+    return Cell(
+        product=product,
+        title=title,
+        metric=metric,
+        unit="fps",
+        less_is_better=False,
+        runs=(leaf.label,),
+        sessions=("",),
+        values=(fps,),
+        value=fps,
+        low=None,
+        high=None,
+        confidence=0.95,
+        method="none",
+        marks=marks,
+        trace=Trace("make_cells", f"cell/{product}/{title}", "", (leaf,)),
+    )
+
+
+def suite(
+    baseline,
+    ratio,
+    low=None,
+    high=None,
+    *,
+    titles=("t1", "t2"),
+    outcome="ahead",
+    marks=(),
+    name="all",
+    metric="average_fps",
+):
+    return SuiteMargin(
+        suite=name,
+        product="new",
+        baseline=baseline,
+        metric=metric,
+        titles=titles,
+        weights=tuple(1 / len(titles) for _ in titles),
+        ratio=ratio,
+        low=low,
+        high=high,
+        level_low=low,
+        level_high=high,
+        like_low=None,
+        like_high=None,
+        confidence=0.95,
+        outcome=outcome,
+        smallest=ratio,
+        smallest_title="t1",
+        largest=ratio,
+        largest_title="t1",
+        counts={},
+        log_se=None,
+        df=None,
+        influence={},
+        every_title=None,
+        left_out={},
+        margins=(),
+        marks=marks,
+        trace=Trace("summarise_suites", f"suite/new-over-{baseline}", "", (LEAF,)),
+    )
+
+
+def bench_cells(table):
+    return [cell(p, t, fps) for p, titles in table.items() for t, fps in titles.items()]
+
+
+TABLE = {"new": {"t1": 100.0, "t2": 64.0}, "old": {"t1": 80.0, "t2": 51.2}}
+
+
+def weigh(prices, suites, *, table=TABLE, rivals=("old",), weights=None, cells=None, **params):
+    params = {"currency": "EUR", "kinds": ("launch", "street"), **params}
+    return weigh_products(
+        cells if cells is not None else bench_cells(table),
+        suites,
+        prices,
+        params=ValueParams(**params),
+        product="new",
+        rivals=rivals,
+        review_date=REVIEW,
+        weights=weights,
+    )
+
+
+def test_300_above_1500_is_a_premium_of_a_fifth():
+    # Common practice, no source.
+    value = weigh([row("new", 1800), row("old", 1500)], [suite("old", 1.25, 1.2, 1.3)])
+    (weighing,) = value.weighings
+    assert weighing.premium == pytest.approx(1.2, rel=1e-12)
+    assert weighing.uplift == 1.25
+    # At equal performance per money the price is the rival's price times the margin.
+    assert weighing.equal_value_price == pytest.approx(1875.0, rel=1e-12)
+    assert weighing.equal_value_low == pytest.approx(1800.0, rel=1e-12)
+    assert weighing.equal_value_high == pytest.approx(1950.0, rel=1e-12)
+    assert weighing.cut_needed == 0.0
+
+
+@pytest.mark.parametrize("price", [1700.0, 1874.9, 1875.1, 2100.0])
+def test_performance_per_money_falls_exactly_when_premium_exceeds_uplift(price):
+    # Common practice, no source.
+    value = weigh([row("new", price), row("old", 1500)], [suite("old", 1.25)])
+    (weighing,) = value.weighings
+    new, old = value.standings
+    falls = new.cost_per_fps > old.cost_per_fps
+    assert falls == (weighing.premium > weighing.uplift) == (weighing.cut_needed > 0)
+    assert (1 - weighing.cut_needed) * price == pytest.approx(
+        min(price, weighing.equal_value_price), rel=1e-12
+    )
+
+
+def test_at_the_price_of_equal_value_a_frame_costs_the_same():
+    first = weigh([row("new", 2000), row("old", 1500)], [suite("old", 1.25)])
+    equal = first.weighings[0].equal_value_price
+    again = weigh([row("new", equal), row("old", 1500)], [suite("old", 1.25)])
+    new, old = again.standings
+    assert new.cost_per_fps == pytest.approx(old.cost_per_fps, rel=1e-12)
+
+
+def test_suite_fps_is_a_geometric_mean_and_cost_carries_the_price_span():
+    prices = [row("new", p, "street") for p in (1500, 1600, 1760)]
+    value = weigh(prices, [], rivals=())
+    (standing,) = value.standings
+    assert standing.suite_fps == pytest.approx(80.0, rel=1e-12)  # sqrt(100 x 64)
+    assert standing.cost_per_fps == pytest.approx(20.0, rel=1e-12)
+    assert standing.cost_per_fps_low == pytest.approx(18.75, rel=1e-12)
+    assert standing.cost_per_fps_high == pytest.approx(22.0, rel=1e-12)
+
+
+def test_stated_weights_weigh():
+    value = weigh([row("new", 1600)], [], rivals=(), weights={"t1": 3.0})
+    expected = (100.0**3 * 64.0) ** 0.25
+    assert value.standings[0].suite_fps == pytest.approx(expected, rel=1e-12)
+
+
+def test_price_span_and_margin_interval_combine_end_by_end():
+    prices = [row("new", p, "street") for p in (1700, 1800, 1900)]
+    prices += [row("old", p, "street") for p in (1400, 1500, 1700)]
+    value = weigh(prices, [suite("old", 1.1, 1.05, 1.15)])
+    (w,) = value.weighings
+    assert (w.premium_low, w.premium_high) == pytest.approx((1.0, 1900 / 1400), rel=1e-12)
+    assert w.equal_value_low == pytest.approx(1400 * 1.05, rel=1e-12)
+    assert w.equal_value_high == pytest.approx(1700 * 1.15, rel=1e-12)
+    assert w.cut_needed == pytest.approx(1 - 1650 / 1800, rel=1e-12)
+    assert w.cut_needed_low == 0.0  # 1955 is above the lowest price, 1700
+    assert w.cut_needed_high == pytest.approx(1 - 1470 / 1900, rel=1e-12)
+    # Every pairing of an observed price with a margin inside its interval lies inside the ends.
+    for rival_price in (1400, 1500, 1700):
+        for ratio in (1.05, 1.08, 1.15):
+            assert w.equal_value_low <= rival_price * ratio <= w.equal_value_high
+
+
+def test_a_margin_without_interval_is_marked_and_prices_alone_span():
+    prices = [row("new", 1800), row("old", 1400), row("old", 1600)]
+    (w,) = weigh(prices, [suite("old", 1.2, outcome="unresolved")]).weighings
+    assert "no_margin_interval" in w.marks
+    assert (w.uplift_low, w.uplift_high) == (None, None)
+    assert (w.equal_value_low, w.equal_value_high) == pytest.approx((1680.0, 1920.0))
+
+
+def test_a_waived_rival_is_marked_where_it_is_weighed_and_where_it_stands():
+    value = weigh(
+        [row("new", 1800), row("old", 1500)], [suite("old", 1.25, marks=("waived: memory",))]
+    )
+    assert "waived: memory" in value.weighings[0].marks
+    marks = {s.product: s.marks for s in value.standings}
+    assert "waived: memory" in marks["old"]
+    assert "waived: memory" not in marks["new"]
+
+
+def test_marks_of_cells_and_prices_reach_the_standing():
+    cells = [cell("new", "t1", 50.0, marks=("typed in, no log",))]
+    value = weigh([row("new", 900, "street")], [], cells=cells, rivals=())
+    assert set(value.standings[0].marks) == {"typed in, no log", "single_price"}
+
+
+# Constructed: reference case of seven products, each rate reached in one title.
+SEVEN = {
+    "new": (200, 60),
+    "p2": (250, 66),
+    "p3": (300, 75),
+    "p4": (300, 72),
+    "p5": (350, 75),
+    "p6": (400, 88),
+    "p7": (550, 96),
+}
+
+
+def test_frontier_of_seven_products():
+    cells = [cell(p, "t1", float(fps)) for p, (_, fps) in SEVEN.items()]
+    prices = [row(p, price) for p, (price, _) in SEVEN.items()]
+    value = weigh(prices, [], cells=cells, rivals=tuple(SEVEN)[1:])
+    status = {s.product: s.frontier for s in value.standings}
+    assert [p for p, word in status.items() if word == "on"] == ["new", "p3", "p6", "p7"]
+    assert status["p2"] == "extendedly_dominated"
+    assert status["p4"] == status["p5"] == "dominated"
+    costs = [
+        s.cost_per_fps for s in value.standings if s.product in ("new", "p2", "p3", "p6", "p7")
+    ]
+    assert costs == pytest.approx([3.3333, 3.7879, 4.0, 4.5455, 5.7292], abs=5e-5)
+    by = {s.product: s.dominated_by for s in value.standings}
+    assert by["p4"] == ("p3",)
+    assert by["p2"] == ("new", "p3")
+
+
+@pytest.mark.parametrize(
+    ("outcome", "marked"), [("unresolved", True), ("level", True), ("ahead", False)]
+)
+def test_a_place_kept_by_an_unresolved_lead_is_marked(outcome, marked):
+    table = {"new": {"t1": 100.0}, "old": {"t1": 99.0}}
+    prices = [row("new", 1600), row("old", 1500)]
+    value = weigh(prices, [suite("old", 1.01, outcome=outcome, titles=("t1",))], table=table)
+    marks = {s.product: "frontier_unresolved" in s.marks for s in value.standings}
+    assert marks == {"new": marked, "old": False}
+
+
+def test_products_stand_on_the_titles_all_share():
+    table = {
+        "new": {"t1": 100.0, "t2": 50.0, "t3": 60.0},
+        "old": {"t1": 80.0, "t2": 45.0, "t4": 99.0},
+    }
+    margins = [suite("old", 1.2, titles=("t1", "t2"))]
+    value = weigh([row("new", 1600), row("old", 1500)], margins, table=table)
+    assert value.titles == ("t1", "t2")
+    assert value.standings[1].suite_fps == pytest.approx(60.0)
+    assert "titles_differ_from_standings" not in value.weighings[0].marks
+
+
+def test_a_rival_with_few_titles_does_not_take_titles_from_the_others():
+    table = {
+        "new": {"t1": 100.0, "t2": 50.0, "t3": 60.0, "t4": 70.0},
+        "old": {"t1": 80.0, "t2": 45.0, "t3": 50.0, "t4": 60.0},
+        "typed": {"t1": 70.0},
+    }
+    prices = [row("new", 1600), row("old", 1500), row("typed", 900)]
+    margins = [suite("typed", 1.43, titles=("t1",))]
+    value = weigh(prices, margins, table=table, rivals=("old", "typed"))
+    assert value.titles == ("t1", "t2", "t3", "t4")
+    assert [s.product for s in value.standings] == ["new", "old"]
+    assert value.left_out["typed", "launch"].startswith("averages in 1 of the 4 titles of new")
+    # Weighed against it alone, over the titles the two share, and marked.
+    (weighing,) = value.weighings
+    assert weighing.rival == "typed"
+    assert "titles_differ_from_standings" in weighing.marks
+    wide = weigh(prices, margins, table=table, rivals=("old", "typed"), min_title_share=0.25)
+    assert wide.titles == ("t1",)
+    assert len(wide.standings) == 3
+
+
+def test_each_kind_of_price_is_weighed_for_itself():
+    prices = [
+        row("new", 1800),
+        row("old", 1500),
+        row("new", 1500, "street"),
+        row("old", 1400, "street"),
+        row("old", 700, "used"),
+    ]
+    scenario = PriceScenario(name="Sale", product="new", price=1300.0)
+    value = weigh(
+        prices, [suite("old", 1.25)], kinds=("launch", "street", "used"), scenarios=(scenario,)
+    )
+    premiums = {w.kind: w.premium for w in value.weighings}
+    assert premiums == pytest.approx(
+        {"launch": 1.2, "street": 1500 / 1400, "scenario-sale": 1300 / 1400}
+    )
+    assert value.left_out["new", "used"] == "no used price in prices.csv"
+    assert [(s.kind, s.product) for s in value.standings if s.kind == "used"] == [("used", "old")]
+
+
+def test_what_has_a_price_but_no_margin_or_average_is_named():
+    value = weigh([row("new", 1800), row("old", 1500)], [], table={"new": {"t1": 60.0}})
+    assert value.weighings == ()
+    assert value.left_out["old", "launch"].startswith("averages in 0 of the 1 titles")
+    value = weigh([row("new", 1800), row("old", 1500)], [])
+    assert value.left_out["old", "launch"] == "no suite margin of new over it"
+
+
+def test_only_the_whole_suite_of_averages_counts():
+    margins = [
+        suite("old", 9.0, name="ray"),
+        suite("old", 8.0, metric="low_1pct_fps"),
+        suite("old", 1.25),
+    ]
+    cells = [*bench_cells(TABLE), cell("new", "t1", 9.0, metric="low_1pct_fps")]
+    value = weigh([row("new", 1800), row("old", 1500)], margins, cells=cells)
+    assert [w.uplift for w in value.weighings] == [1.25]
+    assert value.standings[0].suite_fps == pytest.approx(80.0)
+
+
+def test_traces_lead_to_runs_and_name_the_lines_of_prices():
+    value = weigh(
+        [row("new", 1800, line=2), row("old", 1500, line=3), row("old", 1600, line=7)],
+        [suite("old", 1.25)],
+    )
+    standing = value.standings[1]
+    assert standing.trace.run_ids() == ("old-t1", "old-t2")
+    assert standing.trace.label == "old: prices.csv, line 3, 7"
+    assert value.weighings[0].trace.run_ids() == ("r1",)
+    keys = [r.trace.key for r in (*value.standings, *value.weighings)]
+    assert len(set(keys)) == len(keys) == 3
+
+
+def test_frames_hold_a_row_each():
+    value = weigh([row("new", 1800), row("old", 1500)], [suite("old", 1.25, 1.2, 1.3)])
+    standings = value.to_frame().set_index("product")
+    assert standings.loc["new", "cost_per_fps"] == pytest.approx(22.5)
+    assert standings.loc["new", "frontier"] == "on"
+    weighings = value.weighings_frame()
+    assert weighings.loc[0, "equal_value_price"] == pytest.approx(1875.0)
+    assert math.isclose(weighings.loc[0, "uplift_low"], 1.2)
