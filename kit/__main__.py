@@ -1,0 +1,5 @@
+"""`python -m kit`: the same commands as `marginbook`."""
+
+from kit.cli import main
+
+main()
