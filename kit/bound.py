@@ -32,6 +32,7 @@ from typing import Any
 
 from kit.claims import Claim, ClaimBook, load_claims
 from kit.errors import Fault, TextError
+from kit.params import LoadedParams
 from kit.tables import margin_words, ratio_text
 from kit.yamlfile import did_you_mean
 
@@ -164,7 +165,36 @@ def bind_file(path: Path, folder: Path) -> BoundText:
     TextError
         As `bind_text`; also if the file is missing or not UTF-8.
     """
-    return bind_text(read_text(path), load_claims(folder), file=path.name)
+    book = load_claims(folder)
+    return bind_text(read_text(path), book, file=path.name, names=book.names.get("products"))
+
+
+def bind_review_text(loaded: LoadedParams, book: ClaimBook) -> BoundText | None:
+    """Check the text a review's params name against its claims; None where they name none.
+
+    Raises
+    ------
+    TextError
+        As `bind_text`.
+    """
+    if loaded.params.text is None:
+        return None
+    path = loaded.path.parent / loaded.params.text
+    return bind_text(read_text(path), book, file=path.name, names=book.names.get("products"))
+
+
+def printed_forms(claim: Claim, book: ClaimBook) -> set[str]:
+    """Return every way a claim's figure may be printed in a page made from `book`."""
+    forms = {claim.text}
+    locale = str(book.settings.get("locale", "en"))
+    for chosen in ([], ["interval"], ["number"], ["sentence"]):
+        for turned in ([], ["reversed"]):
+            try:
+                forms.add(reference_text(claim, frozenset([*chosen, *turned]), locale=locale,
+                                         names=book.names.get("products", {})))
+            except LookupError:
+                continue
+    return forms
 
 
 def read_text(path: Path) -> str:

@@ -9,7 +9,7 @@ from pathlib import Path
 from kit.bench import Bench
 from kit.closure import check_closure, find_name_gaps
 from kit.controls import Controls, check_controls, compared_pairs, name_pairs
-from kit.errors import FaultsError, RunFileError
+from kit.errors import BenchError, Fault, RunFileError
 from kit.margins import Cell, Margin, compare_products, make_cells
 from kit.metrics import RunMetrics, measure_run
 from kit.params import METRICS, LoadedParams, ReviewParams, SuiteParams, load_params
@@ -90,8 +90,7 @@ def load_review(params_path: str | Path, *, bench_folder: Path | None = None) ->
     """
     loaded = load_params(Path(params_path), bench_folder=bench_folder)
     params, bench = loaded.params, loaded.bench
-    rows_of_bench = read_run_sheet(bench)
-    prices = read_prices(bench)
+    rows_of_bench, prices = _read_tables(bench)
     titles = review_titles(rows_of_bench, params, bench)
     rows = select_rows(rows_of_bench, products=params.products, titles=titles)
     signs, metrics = read_and_measure(rows, loaded)
@@ -99,6 +98,24 @@ def load_review(params_path: str | Path, *, bench_folder: Path | None = None) ->
     used = [row for row in rows if row.run in metrics and row.run not in screened.set_aside]
     controls = check_controls(used, loaded, titles=titles)
     return Review(loaded, titles, tuple(rows), signs, metrics, screened, controls, prices)
+
+
+def _read_tables(bench: Bench) -> tuple[tuple[RunRow, ...], tuple[PriceRow, ...]]:
+    """Return the run sheet and the prices; the faults of both are raised together."""
+    faults: list[Fault] = []
+    rows: tuple[RunRow, ...] = ()
+    prices: tuple[PriceRow, ...] = ()
+    try:
+        rows = read_run_sheet(bench)
+    except BenchError as error:
+        faults += error.faults
+    try:
+        prices = read_prices(bench)
+    except BenchError as error:
+        faults += error.faults
+    if faults:
+        raise BenchError(faults)
+    return rows, prices
 
 
 def review_titles(
@@ -127,21 +144,21 @@ def read_and_measure(
     params, bench = loaded.params, loaded.bench
     signs: dict[str, RunSigns] = {}
     metrics: dict[str, RunMetrics] = {}
-    faults: list[FaultsError] = []
+    faults: list[Fault] = []
     for row in rows:
         if not row.produced:
             continue
         try:
             run = read_run(row, bench)
         except RunFileError as error:
-            faults.append(error)
+            faults += error.faults
             continue
         seen = read_signs(run, params.screen, refresh_hz=bench.products[row.product].refresh_hz)
         signs[row.run] = seen
         if not seen.backward_rows:
             metrics[row.run] = measure_run(run, seen, params.metrics)
     if faults:
-        raise RunFileError([fault for error in faults for fault in error.faults])
+        raise RunFileError(faults)
     return signs, metrics
 
 
