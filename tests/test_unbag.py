@@ -1,0 +1,324 @@
+"""Bags opened safely, and their own word for it checked."""
+
+from __future__ import annotations
+
+import os
+import socket
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+from bagmaker import bytes_of, make_bag
+
+from kit.bag import manifest_bytes
+from kit.errors import HostileBagError, SealError
+from kit.unbag import (
+    MAX_FILES,
+    check_bytes,
+    check_listing,
+    open_bag,
+    read_json,
+    read_listing,
+)
+
+
+def findings(folder: Path) -> list[str]:
+    with open_bag(folder) as bag:
+        listing = read_listing(bag)
+        found = [*listing.findings, *check_bytes(bag, listing), *check_listing(bag, listing)]
+    return [str(finding) for finding in found]
+
+
+def refusal(folder: Path) -> str:
+    began = time.monotonic()
+    with pytest.raises(HostileBagError) as caught, open_bag(folder):
+        pass
+    assert time.monotonic() - began < 10
+    return str(caught.value)
+
+
+def test_a_whole_bag_has_no_findings(tmp_path):
+    assert findings(make_bag(tmp_path / "bag")) == []
+
+
+def test_a_bag_by_the_reference_library_is_read(tmp_path):
+    import bagit
+
+    (tmp_path / "bag" / "logs").mkdir(parents=True)
+    (tmp_path / "bag" / "logs" / "a.csv").write_bytes(b"ms\n16.7\n")
+    bagit.make_bag(str(tmp_path / "bag"), {"Contact-Name": "Nobody"}, checksums=["sha256"])
+    found = findings(tmp_path / "bag")
+    # It writes BagIt 0.97, which this kit never made; all else is as RFC 8493 has it.
+    assert len(found) == 1
+    assert "bagit.txt: expected BagIt 1.0" in found[0]
+
+
+# RFC 8493, section 2.2.2: the example of bag-info.txt, with a value that goes on in a second line.
+RFC_BAG_INFO = """\
+Source-Organization: FOO University
+Organization-Address: 1 Main St., Cupertino, California, 11111
+Contact-Name: Jane Doe
+External-Description: Uncompressed greyscale TIFF images from the
+     FOO papers colle...
+Bagging-Date: 2008-01-15
+Payload-Oxum: 279164409832.1198
+"""
+
+
+def test_bag_info_lines_that_go_on(tmp_path):
+    bag = make_bag(tmp_path / "bag")
+    (bag / "bag-info.txt").write_text(RFC_BAG_INFO)
+    with open_bag(bag) as opened:
+        info = read_listing(opened).info
+    assert info["External-Description"] == (
+        "Uncompressed greyscale TIFF images from the FOO papers colle...",
+    )
+    assert info["Payload-Oxum"] == ("279164409832.1198",)
+    assert any("Payload-Oxum: expected 47.4, as counted" in f for f in findings(bag))
+
+
+def change(bag: Path, path: str, data: bytes) -> None:
+    (bag / path).parent.mkdir(parents=True, exist_ok=True)
+    (bag / path).write_bytes(data)
+
+
+DAMAGE = {
+    "payload byte": (
+        lambda b: change(b, "data/report.html", b"<!doctype html><title>s</title>\n"),
+        "bytes: data/report.html: expected SHA-256 ",
+    ),
+    "payload cut": (lambda b: change(b, "data/report.html", b""), "bytes: data/report.html"),
+    "tag byte": (lambda b: change(b, "datapackage.json", b"[]\n"), "bytes: datapackage.json"),
+    "manifest byte": (
+        lambda b: change(b, "manifest-sha256.txt", b""),
+        "bytes: manifest-sha256.txt",
+    ),
+    "file added": (
+        lambda b: change(b, "data/more.csv", b"x"),
+        "completeness: data/more.csv: expected only files listed in manifest-sha256.txt",
+    ),
+    "tag file added": (lambda b: change(b, "notes.txt", b"x"), "completeness: notes.txt"),
+    "other manifest": (
+        lambda b: change(b, "manifest-md5.txt", b"x"),
+        "completeness: manifest-md5.txt",
+    ),
+    "file removed": (
+        lambda b: (b / "data/empty.txt").unlink(),
+        "completeness: data/empty.txt: expected a file, listed in "
+        "manifest-sha256.txt; found it is missing",
+    ),
+    "file renamed": (
+        lambda b: (b / "data/empty.txt").rename(b / "data/none.txt"),
+        "completeness: data/none.txt",
+    ),
+    "no bagit.txt": (lambda b: (b / "bagit.txt").unlink(), "structure: bagit.txt: expected this"),
+    "no tag manifest": (
+        lambda b: (b / "tagmanifest-sha256.txt").unlink(),
+        "structure: tagmanifest-sha256.txt",
+    ),
+    "other version": (
+        lambda b: change(b, "bagit.txt", b"BagIt-Version: 2.0\n"),
+        "structure: bagit.txt: expected BagIt 1.0",
+    ),
+    "byte-order mark": (
+        lambda b: change(b, "bagit.txt", "\ufeffBagIt-Version: 1.0\n".encode()),
+        "structure: bagit.txt: expected BagIt 1.0",
+    ),
+    "fetch list": (
+        lambda b: change(b, "fetch.txt", b"https://x.invalid/a 3 data/a\n"),
+        "structure: fetch.txt",
+    ),
+    "not UTF-8": (
+        lambda b: change(b, "manifest-sha256.txt", b"\xff\xfe"),
+        "structure: manifest-sha256.txt: expected UTF-8 text; found byte 0",
+    ),
+    "letters in a hash": (
+        lambda b: change(b, "manifest-sha256.txt", b"zz  data/report.html\n"),
+        "structure: manifest-sha256.txt # line 1",
+    ),
+    "path twice": (
+        lambda b: change(
+            b, "manifest-sha256.txt", 2 * manifest_bytes({"data/empty.txt": "0" * 64})
+        ),
+        "structure: manifest-sha256.txt # line 2: expected a hash "
+        "and a plain relative path; found the path stands twice",
+    ),
+    "path out": (
+        lambda b: change(b, "manifest-sha256.txt", manifest_bytes({"data/../../x": "0" * 64})),
+        "structure: manifest-sha256.txt # line 1",
+    ),
+    "coded path out": (
+        lambda b: change(b, "manifest-sha256.txt", b"0" * 64 + b"  data/a%0Ab\n"),
+        "control character U+000A",
+    ),
+    "tag in payload manifest": (
+        lambda b: change(b, "manifest-sha256.txt", manifest_bytes({"bagit.txt": "0" * 64})),
+        "expected a path below data/",
+    ),
+    "manifest not tagged": (
+        lambda b: change(b, "tagmanifest-sha256.txt", b""),
+        "structure: tagmanifest-sha256.txt: expected a line for manifest",
+    ),
+    "info without label": (
+        lambda b: change(b, "bag-info.txt", b"hello\n"),
+        "structure: bag-info.txt # line 1: expected label: value",
+    ),
+}
+
+
+@pytest.mark.parametrize("kind", DAMAGE)
+def test_damage_is_found_and_its_place_named(tmp_path, kind):
+    damage, said = DAMAGE[kind]
+    bag = make_bag(tmp_path / "bag")
+    damage(bag)
+    found = findings(bag)
+    assert any(said in finding for finding in found), found
+
+
+def test_all_faults_at_once(tmp_path):
+    bag = make_bag(tmp_path / "bag")
+    change(bag, "data/report.html", b"x")
+    change(bag, "data/more.csv", b"x")
+    (bag / "data/empty.txt").unlink()
+    text = "\n".join(findings(bag))
+    for place in ("bytes: data/report.html", "data/more.csv", "data/empty.txt", "Payload-Oxum"):
+        assert place in text
+
+
+def test_a_file_that_cannot_be_read_is_a_finding(tmp_path, monkeypatch):
+    # File permissions do not bind a test run as root: the refusal is put in by hand.
+    bag = make_bag(tmp_path / "bag")
+    real = os.open
+
+    def refuse(path: object, *rest: object) -> int:
+        if str(path).endswith("report.html"):
+            raise PermissionError(13, "Permission denied")
+        return real(path, *rest)
+
+    monkeypatch.setattr(os, "open", refuse)
+    assert any("bytes: data/report.html" in f and "Permission denied" in f for f in findings(bag))
+
+
+def test_links_are_refused_wherever_they_lead(tmp_path):
+    bag = make_bag(tmp_path / "bag")
+    (bag / "data/passwd").symlink_to("/etc/passwd")
+    (bag / "data/self").symlink_to("report.html")
+    (bag / "data/folder").symlink_to(tmp_path, target_is_directory=True)
+    message = refusal(bag)
+    for name in ("passwd", "self", "folder"):
+        assert f"structure: data/{name}: expected a regular file; found a link" in message
+
+
+def test_pipes_and_sockets_are_refused_without_opening_them(tmp_path):
+    bag = make_bag(tmp_path / "bag")
+    os.mkfifo(bag / "data/pipe.csv")
+    server = socket.socket(socket.AF_UNIX)
+    here = Path.cwd()
+    os.chdir(bag)  # a socket's path must be short
+    try:
+        server.bind("sock")
+    finally:
+        os.chdir(here)
+        server.close()
+    message = refusal(bag)
+    assert "data/pipe.csv: expected a regular file; found a pipe" in message
+    assert "sock: expected a regular file; found a socket" in message
+
+
+@pytest.mark.parametrize(
+    ("name", "why"),
+    [
+        ("data/CON.csv", "device"),
+        ("data/REPORT.html", "found also data/REPORT.html"),
+        ("data/bench/logs/e\u0301tude.csv", "also data/bench/logs/e"),
+        ("data/a\x07b", r"data/a\x07b"),
+        ("data/a\\b", "backslash"),
+        (b"data/\xff", "not UTF-8"),
+    ],
+)
+def test_names_in_a_folder(tmp_path, name, why):
+    bag = make_bag(tmp_path / "bag")
+    (bag / os.fsdecode(name)).write_bytes(b"x")
+    message = refusal(bag)
+    assert why in message
+    assert "\x07" not in message
+
+
+def test_too_many_files(tmp_path):
+    bag = make_bag(tmp_path / "bag")
+    many = bag / "data" / "many"
+    many.mkdir()
+    for number in range(MAX_FILES):
+        os.close(os.open(f"{many}/{number}", os.O_CREAT | os.O_WRONLY))
+    assert f"at most {MAX_FILES} files and folders" in refusal(bag)
+
+
+def test_a_huge_sparse_file(tmp_path):
+    bag = make_bag(tmp_path / "bag")
+    with (bag / "data/huge.csv").open("wb") as out:
+        out.truncate(9 << 30)
+    assert "data/huge.csv: expected at most" in refusal(bag)
+
+
+def test_a_link_put_there_after_the_scan_is_not_followed(tmp_path):
+    bag = make_bag(tmp_path / "bag")
+    with open_bag(bag) as opened:
+        (bag / "data/report.html").unlink()
+        (bag / "data/report.html").symlink_to("/etc/passwd")
+        with pytest.raises(SealError, match="cannot be read"):
+            opened.read("data/report.html")
+
+
+def test_no_bag(tmp_path):
+    with pytest.raises(SealError, match="gone: no such bag"), open_bag(tmp_path / "gone"):
+        pass
+
+
+def test_text_larger_than_its_limit_is_not_read(tmp_path):
+    with open_bag(make_bag(tmp_path / "bag")) as bag:
+        assert bag.read("data/empty.txt", limit=0) == b""
+        with pytest.raises(SealError, match="larger than the 31 bytes"):
+            bag.read("data/report.html", limit=31)
+        with pytest.raises(ValueError, match="not a file of the bag"):
+            bag.read("../bag/bagit.txt")
+
+
+@pytest.mark.parametrize(
+    ("data", "why"),
+    [
+        (b"[" * 100_000 + b"]" * 100_000, "nested deeper"),
+        (b"[" + b"[]," * 2_000_000 + b"0]", "brackets and commas"),
+        (b'{"a": ' + b"9" * 10_000 + b"}", "not JSON"),
+        (b'{"a": ', "not JSON"),
+        (b"\xff\xfe{}", "not JSON"),
+    ],
+)
+def test_json_that_means_harm(tmp_path, data, why):
+    bag = make_bag(tmp_path / "bag")
+    (bag / "datapackage.json").write_bytes(data)
+    with open_bag(bag) as opened, pytest.raises(SealError, match=f"datapackage.json: .*{why}"):
+        read_json(opened, "datapackage.json")
+
+
+def test_reading_needs_only_the_standard_library(tmp_path):
+    bag = make_bag(tmp_path / "bag")
+    code = (
+        "import sys; from pathlib import Path; from kit.unbag import open_bag, read_listing\n"
+        f"with open_bag(Path({str(bag)!r})) as bag: assert not read_listing(bag).findings\n"
+        "print(sorted(m for m in sys.modules if m in {'numpy', 'pandas', 'lxml', 'IPython'}))"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, cwd=Path.cwd()
+    )
+    assert done.stdout.strip() == "[]", done.stderr
+
+
+def test_reading_changes_nothing(tmp_path):
+    bag = make_bag(tmp_path / "bag")
+    before = {p: p.stat().st_mtime_ns for p in bag.rglob("*")}
+    content = bytes_of(bag)
+    findings(bag)
+    assert {p: p.stat().st_mtime_ns for p in bag.rglob("*")} == before
+    assert bytes_of(bag) == content
