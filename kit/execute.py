@@ -1,0 +1,351 @@
+"""A template executed in a fresh kernel by papermill, and what counts as executed.
+
+A zero exit status is not proof: a cell can end the notebook quietly. A run counts only if every
+code cell completed without an error and the closing cell, the last one, said so.
+"""
+
+from __future__ import annotations
+
+import ast
+import importlib.util
+import json
+import os
+import re
+import sys
+import tempfile
+import time
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from kit import errors
+from kit.errors import CellError, ExecutionError, Fault, KernelTimeoutError, KitError
+from kit.onepage import CLOSED_MIME
+
+PARAMETERS = ("params_path", "out_dir")
+SKIPPING_TAGS = {"raises-exception", "skip-execution"}
+INPUT_FAULTS = {2, 3}  # exit statuses of errors the analyst mends in params or data
+
+
+class TemplateError(errors.FaultsError):
+    """Faults in a template: it could not be trusted to make a report."""
+
+    exit_status = 2
+
+
+@dataclass(frozen=True, slots=True)
+class Execution:
+    """A template's notebook as far as it ran, and why the run does not count (None if it does)."""
+
+    notebook: dict[str, Any]
+    failure: KitError | None
+
+
+def read_template(path: Path) -> dict[str, Any]:
+    """Return a template's notebook, checked before anything of it runs.
+
+    Raises
+    ------
+    TemplateError
+        With every fault: not a notebook, stored outputs, no or several cells tagged
+        `parameters`, parameters other than `PARAMETERS`, cells without ids, cells whose tags let
+        errors pass.
+    """
+    try:
+        notebook = json.loads(path.read_text(encoding="utf-8"))
+        cells = notebook["cells"]
+        codes = [cell for cell in cells if cell["cell_type"] == "code"]
+        version = (notebook["nbformat"], notebook["nbformat_minor"])
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise TemplateError([Fault(path.name, f"not a notebook: {error}")]) from None
+    faults = []
+    if version < (4, 5) or any(not cell.get("id") for cell in cells):
+        faults.append(Fault(path.name, "cells without ids (notebook format 4.5 has them); save it "
+                            "once with a current JupyterLab"))
+    stored = [cell.get("id", "?") for cell in codes
+              if cell.get("outputs") or cell.get("execution_count") is not None]
+    if stored:
+        faults.append(Fault(path.name, f"holds stored outputs (cells {', '.join(stored)}); clear "
+                            "all outputs, then save"))
+    tagged = [cell for cell in codes if "parameters" in _tags(cell)]
+    if len(tagged) != 1:
+        faults.append(Fault(path.name, f"{len(tagged)} cells tagged `parameters`; there must be "
+                            "exactly one, with " + " and ".join(PARAMETERS)))
+    else:
+        faults += _parameter_faults(path.name, tagged[0])
+    passing = [cell.get("id", "?") for cell in codes if SKIPPING_TAGS & set(_tags(cell))]
+    if passing:
+        faults.append(Fault(path.name, f"cells {', '.join(passing)} are tagged to be skipped or "
+                            "to fail unseen; remove those tags"))
+    if faults:
+        raise TemplateError(faults)
+    return dict(notebook)
+
+
+def _tags(cell: Mapping[str, Any]) -> list[str]:
+    return list(cell.get("metadata", {}).get("tags", []))
+
+
+def _parameter_faults(name: str, cell: Mapping[str, Any]) -> list[Fault]:
+    """Return a fault for each name the parameters cell sets too many or too few."""
+    source = cell["source"]
+    try:
+        body = ast.parse(source if isinstance(source, str) else "".join(source)).body
+    except SyntaxError as error:
+        return [Fault(name, f"its `parameters` cell is not Python: {error.msg}")]
+    found = {
+        target.id for line in body if isinstance(line, ast.Assign)
+        for target in line.targets if isinstance(target, ast.Name)
+    }
+    faults = [Fault(name, f"its `parameters` cell does not set {wanted}; without it the run "
+                    "would use the wrong paths") for wanted in PARAMETERS if wanted not in found]
+    faults += [Fault(name, f"unknown parameter {extra}; a template's parameters are "
+                     + " and ".join(PARAMETERS)) for extra in sorted(found - {*PARAMETERS})]
+    return faults
+
+
+def execute_template(
+    notebook: Mapping[str, Any], parameters: Mapping[str, str], *, folder: Path, timeout_s: float
+) -> Execution:
+    """Execute a template's cells in a kernel of their own; say whether the run counts.
+
+    Parameters
+    ----------
+    notebook : mapping
+        A checked template (see `read_template`).
+    parameters : mapping of str to str
+        Values for `PARAMETERS`.
+    folder : Path
+        The kernel's working directory.
+    timeout_s : float
+        Time for all cells together, in seconds.
+
+    Returns
+    -------
+    Execution
+        Its failure is a `CellError` (params or data at fault), an `ExecutionError` or a
+        `KernelTimeoutError`.
+    """
+    with tempfile.TemporaryDirectory(prefix="marginbook-kernel-") as own:
+        kernel = _start_kernel(folder, Path(own))  # starts up while papermill is imported
+        try:
+            kept, error = _run_cells(notebook, parameters, kernel, timeout_s)
+            status = kernel.provisioner.process.poll() if kernel.provisioner else None
+        finally:
+            kernel.shutdown_kernel(now=True)
+            kernel.cleanup_resources()
+    executed = kept[-1] if kept else dict(notebook)
+    return Execution(executed, _failure(executed, error, timeout_s, status))
+
+
+def _run_cells(
+    notebook: Mapping[str, Any], parameters: Mapping[str, str], kernel: Any, timeout_s: float
+) -> tuple[list[dict[str, Any]], Exception | None]:
+    """Run the cells; return the notebook as far as it came, and what stopped it."""
+    with _without_grammar():
+        import nbformat
+        import papermill
+        from nbclient.exceptions import CellTimeoutError, DeadKernelError
+        from papermill.engines import NBClientEngine, papermill_engines
+        from papermill.exceptions import PapermillExecutionError
+
+    class KeepingEngine(NBClientEngine):  # type: ignore[misc]  # papermill is not typed
+        """Papermill's own engine, with a hold on the notebook it is running."""
+
+        @classmethod
+        def execute_notebook(cls, nb: Any, kernel_name: str, **options: Any) -> Any:
+            options.pop("hold").append(nb)
+            return super().execute_notebook(nb, kernel_name, **options)
+
+    papermill_engines.register("marginbook", KeepingEngine)
+    deadline = time.monotonic() + timeout_s
+    kept: list[dict[str, Any]] = []
+    try:
+        with _quiet_log():
+            papermill.execute_notebook(
+                nbformat.reads(json.dumps(notebook), as_version=4), None, dict(parameters),
+                engine_name="marginbook", hold=kept, km=kernel, kernel_name="python3",
+                language="python", progress_bar=False, log_output=False, record_timing=False,
+                start_timeout=min(60, timeout_s),
+                timeout_func=lambda cell: max(1, int(deadline - time.monotonic())),
+            )
+    except PapermillExecutionError as error:
+        return kept, error
+    except (DeadKernelError, CellTimeoutError, RuntimeError) as error:
+        return kept, error
+    return kept, None
+
+
+@contextmanager
+def _without_grammar() -> Iterator[None]:
+    """Keep jsonschema from importing `rfc3987_syntax`, where that is installed.
+
+    That package builds a grammar when it is imported, 0.7 s per process, for one format check
+    (of addresses) that notebooks do not use. Other imports find it as before.
+    """
+    absent = "rfc3987_syntax" not in sys.modules
+    if absent:
+        sys.modules["rfc3987_syntax"] = None  # type: ignore[assignment]  # means: not importable
+    try:
+        yield
+    finally:
+        if absent:
+            del sys.modules["rfc3987_syntax"]
+
+
+@contextmanager
+def _quiet_log() -> Iterator[None]:
+    """Keep papermill's and nbclient's log off standard error: our errors say what it says."""
+    import logging
+
+    log = logging.getLogger("papermill")
+    before = log.level
+    log.setLevel(logging.CRITICAL + 1)
+    try:
+        yield
+    finally:
+        log.setLevel(before)
+
+
+def _start_kernel(folder: Path, own: Path) -> Any:
+    """Start a kernel of this very Python, whatever kernels are registered on the machine."""
+    from jupyter_client.kernelspec import KernelSpec, KernelSpecManager
+    from jupyter_client.manager import KernelManager
+
+    class ThisPython(KernelSpecManager):
+        """Knows one kernel."""
+
+        def get_kernel_spec(self, kernel_name: str) -> KernelSpec:
+            """Return the kernel of the running Python."""
+            argv = [sys.executable, "-m", "ipykernel_launcher", "-f", "{connection_file}"]
+            return KernelSpec(argv=argv, display_name="Python 3", language="python")
+
+    kernel = KernelManager(
+        kernel_name="python3", kernel_spec_manager=ThisPython(),
+        connection_file=str(own / "kernel.json"),
+    )
+    kernel.start_kernel(cwd=str(folder), env=_kernel_environment(own))
+    return kernel
+
+
+def _kernel_environment(own: Path) -> dict[str, str]:
+    """Return the caller's environment with everything set that could move a byte of the page."""
+    fixed = {
+        "PYTHONHASHSEED": "0", "SOURCE_DATE_EPOCH": "0", "MPLBACKEND": "Agg", "TZ": "UTC",
+        "IPYTHONDIR": str(own / "ipython"),  # no start-up files or history of the user
+        "PYTHONWARNINGS": os.environ.get("PYTHONWARNINGS", "default"),
+    }
+    found = importlib.util.find_spec("matplotlib")
+    if found is not None and found.origin:  # no settings file of the user either
+        fixed["MATPLOTLIBRC"] = str(Path(found.origin).parent / "mpl-data" / "matplotlibrc")
+    return {**os.environ, **fixed}
+
+
+def _failure(
+    notebook: Mapping[str, Any], error: Exception | None, timeout_s: float, status: int | None
+) -> KitError | None:
+    """Return why a run does not count, or None if it does."""
+    codes = [cell for cell in notebook["cells"] if cell["cell_type"] == "code"]
+    for cell in codes:
+        for output in cell.get("outputs", ()):
+            if output["output_type"] == "error":
+                return _cell_failure(cell, output)
+    undone = [cell for cell in codes
+              if cell.get("execution_count") is None and "".join(cell["source"]).strip()]
+    if error is not None:
+        where = f"in cell {_name(undone[0])}" if undone else "after the last cell"
+        if isinstance(error, TimeoutError):
+            return KernelTimeoutError(
+                f"stopped {where}: not done after {timeout_s:g} s. Give it more time "
+                "(--timeout), or look for an endless loop in that cell."
+            )
+        said = f" (its process ended with status {status})" if status is not None else ""
+        memory = "; signal 9 is often the system short of memory" if status == -9 else ""
+        return KernelTimeoutError(f"the kernel died {where}{said}{memory}.")
+    if undone:
+        return ExecutionError(f"cell {_name(undone[0])} did not run, so the run does not count.")
+    if not codes or closing_of(notebook) is None:
+        last = _name(codes[-1]) if codes else "(none)"
+        return ExecutionError(
+            f"the last cell, {last}, did not close the review: it must end with close_review(...)."
+        )
+    return None
+
+
+def _cell_failure(cell: Mapping[str, Any], output: Mapping[str, Any]) -> KitError:
+    """Return the error of a failed cell; what the analyst can mend keeps its own exit status."""
+    name, said = output.get("ename", ""), output.get("evalue", "")
+    if name in {"SystemExit", "KeyboardInterrupt"}:
+        return ExecutionError(
+            f"cell {_name(cell)} ended the notebook ({name}: {said or 'no status'}); the cells "
+            "after it did not run, so the run does not count."
+        )
+    kind = getattr(errors, name, None)
+    if isinstance(kind, type) and issubclass(kind, KitError):
+        if kind.exit_status in INPUT_FAULTS:
+            return CellError(said, kind.exit_status)
+        return ExecutionError(f"{said}\nRaised in cell {_name(cell)}.")
+    return ExecutionError(f"cell {_name(cell)} failed: {name}: {said}")
+
+
+def _name(cell: Mapping[str, Any]) -> str:
+    return f'"{cell.get("id", "?")}"'
+
+
+def closing_of(notebook: Mapping[str, Any]) -> dict[str, str] | None:
+    """Return what the closing cell (the last code cell) said, or None if it did not close."""
+    codes = [cell for cell in notebook["cells"] if cell["cell_type"] == "code"]
+    for output in codes[-1].get("outputs", ()) if codes else ():
+        if CLOSED_MIME in output.get("data", {}):
+            return dict(output["data"][CLOSED_MIME])
+    return None
+
+
+def scrub_notebook(
+    notebook: Mapping[str, Any], parameters: Mapping[str, str], *, folders: Sequence[Path]
+) -> dict[str, Any]:
+    """Return an executed notebook that says the same wherever and whenever it was executed.
+
+    Parameters
+    ----------
+    notebook : mapping
+    parameters : mapping of str to str
+        What the injected cell is rewritten to say.
+    folders : sequence of Path
+        Folders whose names are taken out of every text, the longest first.
+    """
+    names = sorted({str(folder) for folder in folders if len(folder.parts) > 1},
+                   key=len, reverse=True)
+    cells = []
+    for cell in _without_places(notebook["cells"], names):
+        tags = _tags(cell)
+        kept = {**cell, "metadata": {"tags": tags} if tags else {}}
+        if "injected-parameters" in tags:
+            kept["id"] = "injected-parameters"  # papermill gives it a random one
+            kept["source"] = "\n".join(f"{name} = {value!r}" for name, value in parameters.items())
+        cells.append(kept)
+    return {
+        "cells": cells,
+        "metadata": {
+            "kernelspec": {"display_name": "Python 3", "language": "python", "name": "python3"},
+            "language_info": {"name": "python"},
+        },
+        "nbformat": 4,
+        "nbformat_minor": 5,
+    }
+
+
+def _without_places(value: Any, names: Sequence[str]) -> Any:
+    """Return a value of JSON with folders, kernel files and memory addresses out of its texts."""
+    if isinstance(value, str):
+        for name in names:
+            value = value.replace(name + os.sep, "").replace(name, ".")
+        value = re.sub(r"[^\s'\"]*ipykernel_\d+[/\\]\d+\.py", "cell", value)
+        return re.sub(r" at 0x[0-9a-fA-F]{6,}", "", value)
+    if isinstance(value, Mapping):
+        return {key: _without_places(item, names) for key, item in value.items()}
+    if isinstance(value, list):
+        return [_without_places(item, names) for item in value]
+    return value

@@ -1,0 +1,364 @@
+"""An executed notebook as one HTML file: nothing in it runs, nothing is loaded.
+
+Every piece passes a sanitiser with a list of what is allowed, whatever made it; the page's
+content policy then forbids what the list should have stopped. The same notebook gives the same
+bytes.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import html
+import re
+import unicodedata
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import lru_cache
+from importlib.resources import files
+from typing import Any
+
+from kit.errors import PageError
+from kit.page import WRAPPER, text_html
+
+CLOSED_MIME = "application/vnd.marginbook.closed+json"
+IMAGES = ("image/svg+xml", "image/png", "image/jpeg")
+MAX_BACK_LINKS = 3
+
+TAGS = frozenset({
+    "a", "abbr", "b", "bdi", "blockquote", "br", "caption", "code", "col", "colgroup", "data",
+    "dd", "del", "details", "div", "dl", "dt", "em", "figcaption", "figure", "h1", "h2", "h3",
+    "h4", "hgroup", "hr", "i", "img", "ins", "li", "mark", "nav", "ol", "p", "pre", "q", "s",
+    "section", "small", "span", "strong", "sub", "summary", "sup", "table", "tbody", "td",
+    "tfoot", "th", "thead", "time", "tr", "u", "ul",
+})
+ATTRIBUTES = {
+    "*": {"id", "class", "lang", "dir", "role", "tabindex"},
+    "a": {"href"},
+    "img": {"src", "alt", "width", "height"},
+    "data": {"value"},
+    "time": {"datetime"},
+    "th": {"scope", "colspan", "rowspan"},
+    "td": {"colspan", "rowspan"},
+    "col": {"span"},
+    "ol": {"start"},
+    "details": {"open"},
+    "abbr": {"title"},
+}
+IMAGE_SOURCE = re.compile(r"data:image/(png|jpeg|svg\+xml);base64,[A-Za-z0-9+/=]+\Z")
+ADDRESS = re.compile(r" at 0x[0-9a-fA-F]+")
+
+
+@dataclass(slots=True)
+class _Section:
+    """One part of the page under a heading of level 2 (the first: before any heading)."""
+
+    pieces: list[str] = field(default_factory=list)
+    code: list[str] = field(default_factory=list)
+
+
+def build_page(notebook: Mapping[str, Any]) -> str:
+    """Return the page of an executed notebook.
+
+    Parameters
+    ----------
+    notebook : mapping
+        A notebook of format 4, as parsed from its JSON.
+
+    Raises
+    ------
+    PageError
+        If a cell failed, a picture has no text to stand for it, a link leads nowhere, an id
+        stands twice, or there is no title (a heading of level 1).
+    """
+    closed: Mapping[str, Any] = {}
+    sections = [_Section()]
+    for number, cell in enumerate(notebook["cells"], start=1):
+        source = _text(cell.get("source", ""))
+        place = f"cell {cell.get('id', number)}"
+        if cell["cell_type"] == "markdown":
+            _add(sections, _markdown(source))
+        elif cell["cell_type"] == "code":
+            code_owner = sections[-1]
+            for output in cell.get("outputs", ()):
+                closed = output.get("data", {}).get(CLOSED_MIME, closed)
+                _add(sections, clean(_output_html(output, place)))
+            if source.strip():
+                code_owner.code.append(source)
+    head, body = _split_head("".join(sections[0].pieces))
+    sections[0].pieces = [body]
+    return _assemble(head, sections, closed)
+
+
+def clean(markup: str) -> str:
+    """Return markup with only what a report may hold; everything else is taken out."""
+    import nh3
+
+    return nh3.clean(
+        markup,
+        tags=set(TAGS),
+        clean_content_tags={"script", "style", "template", "title", "object", "iframe", "svg"},
+        attributes={tag: set(names) for tag, names in ATTRIBUTES.items()},
+        attribute_filter=_attribute,
+        generic_attribute_prefixes={"aria-"},
+        url_schemes={"http", "https", "data"},
+        link_rel=None,
+        strip_comments=True,
+    )
+
+
+def _attribute(tag: str, name: str, value: str) -> str | None:
+    """Return an attribute's value if it may stand: no address loads or runs anything."""
+    if name == "href":
+        return value if re.match(r"#|https?://", value) else None
+    if name == "src":
+        return value if IMAGE_SOURCE.match(value) else None
+    return value
+
+
+def _text(value: str | Sequence[str]) -> str:
+    return value if isinstance(value, str) else "".join(value)
+
+
+@lru_cache(maxsize=1)
+def _markdown_reader() -> Any:
+    from markdown_it import MarkdownIt
+
+    # html=False: markup in prose is shown as text.
+    return MarkdownIt("commonmark", {"html": False}).enable("table")
+
+
+def _markdown(source: str) -> str:
+    rendered: str = clean(_markdown_reader().render(source))
+    if "<img" in rendered and re.search(r'<img(?![^>]* alt="[^"]+")', rendered):
+        raise PageError(f"a picture in the text has no words to stand for it: {source[:60]!r}")
+    return rendered
+
+
+def _output_html(output: Mapping[str, Any], place: str) -> str:
+    """Return one output of a cell as HTML: ours as it is, pictures with their words, text."""
+    kind = output["output_type"]
+    if kind == "error":
+        said = f"{output.get('ename', '')}: {output.get('evalue', '')}"
+        raise PageError(f"{place} failed, so there is no page: {said}")
+    if kind == "stream":
+        return _plain(_text(output["text"]))
+    data = output.get("data", {})
+    if CLOSED_MIME in data:
+        return ""
+    markup = _text(data.get("text/html", ""))
+    if markup.startswith(WRAPPER):
+        inner = markup.removeprefix(WRAPPER).removesuffix("</div>")
+        _refuse_bare_pictures(inner, place)
+        return inner
+    for mime in IMAGES:
+        if mime in data:
+            return _picture(data[mime], mime, output.get("metadata", {}), place)
+    return _plain(_text(data.get("text/plain", "")))
+
+
+def _plain(text: str) -> str:
+    text = ADDRESS.sub("", text).strip("\n")
+    return f'<pre class="plain">{text_html(text)}</pre>' if text.strip() else ""
+
+
+def _picture(data: Any, mime: str, metadata: Mapping[str, Any], place: str) -> str:
+    alt = metadata.get("alt") or metadata.get(mime, {}).get("alt") or ""
+    if not alt.strip():
+        raise PageError(
+            f"{place} shows a picture without words to stand for it; show it with "
+            f'kit.page.image_figure, or give the output the metadata "alt"'
+        )
+    coded = _text(data).replace("\n", "")
+    if mime == "image/svg+xml":
+        coded = base64.b64encode(_text(data).encode()).decode()
+    return f'<figure><img src="data:{mime};base64,{coded}" alt="{html.escape(alt)}"></figure>'
+
+
+def _refuse_bare_pictures(markup: str, place: str) -> None:
+    for tag in re.findall(r"<img\b[^>]*>", markup, flags=re.IGNORECASE):
+        if not re.search(r'\balt="[^"]*[^"\s][^"]*"', tag):
+            raise PageError(f"{place} shows a picture without words to stand for it (alt)")
+
+
+def _add(sections: list[_Section], markup: str) -> None:
+    """Add a piece to the last section; each heading of level 2 in it opens a new one."""
+    first, *rest = re.split(r"(?=<h2\b)", markup)
+    sections[-1].pieces.append(first)
+    for piece in rest:
+        sections.append(_Section([piece]))
+
+
+def _split_head(markup: str) -> tuple[str, str]:
+    """Return the page's head (its hgroup, or its first heading) and what is left."""
+    found = re.search(r"<hgroup\b.*?</hgroup>|<h1\b.*?</h1>", markup, flags=re.DOTALL)
+    if found is None:
+        raise PageError("the notebook has no title: neither a page head nor a heading of level 1")
+    return found.group(), markup[: found.start()] + markup[found.end() :]
+
+
+def _assemble(head: str, sections: Sequence[_Section], closed: Mapping[str, Any]) -> str:
+    slugs: set[str] = set()
+    opening, *parts = sections
+    shown = [("", "".join(opening.pieces))]
+    for part in parts:
+        shown.append(_with_heading_ids("".join(part.pieces), slugs))
+    body = [_wrap(slug, markup + (_fold(part.code) if slug else ""))
+            for (slug, markup), part in zip(shown, sections, strict=True)]
+    contents = _contents([markup for _, markup in shown[1:]])
+    # The first screen answers, the contents come after it.
+    body.insert(min(2, len(body)), contents)
+    content = _number_boxes(_link_back("".join(body)))
+    title = _bare(re.search(r"<h1\b[^>]*>(.*?)</h1>", head, flags=re.DOTALL).group(1))  # type: ignore[union-attr]
+    lang = re.search(r'<hgroup\b[^>]* lang="([^"]+)"', head)
+    style = _style()
+    page: str = _template().render(
+        title=title,
+        lang=lang.group(1) if lang else "en",
+        style=style,
+        style_sha256=base64.b64encode(hashlib.sha256(style.encode()).digest()).decode(),
+        head=head,
+        content=content,
+        setup=_fold(opening.code, words="How this page was set up"),
+        closed=closed,
+    )
+    _check_links(page)
+    return page
+
+
+def _style() -> str:
+    return files("kit").joinpath("pages", "page.css").read_text(encoding="utf-8").strip()
+
+
+@lru_cache(maxsize=1)
+def _template() -> Any:
+    import jinja2
+
+    source = files("kit").joinpath("pages", "page.html.j2").read_text(encoding="utf-8")
+    return jinja2.Environment(
+        autoescape=True, undefined=jinja2.StrictUndefined, keep_trailing_newline=True
+    ).from_string(source)
+
+
+def _fold(code: Sequence[str], *, words: str = "How this was computed") -> str:
+    if not code:
+        return ""
+    cells = "".join(f"<pre><code>{text_html(source)}</code></pre>" for source in code)
+    return f'<details class="code"><summary>{words}</summary>{cells}</details>'
+
+
+def _wrap(slug: str, markup: str) -> str:
+    if not slug:
+        return markup
+    return f'<section class="part" aria-labelledby="{slug}">{markup}</section>'
+
+
+def _with_heading_ids(markup: str, slugs: set[str]) -> tuple[str, str]:
+    """Return the id of a part's first heading, and the part with an id on every heading."""
+    first = ""
+
+    def give_id(found: re.Match[str]) -> str:
+        nonlocal first
+        level, attributes, words = found.groups()
+        known = re.search(r' id="([^"]*)"', attributes)
+        slug = known.group(1) if known else _slug(_bare(words), slugs)
+        slugs.add(slug)
+        first = first or slug
+        given = "" if known else f' id="{slug}"'
+        return f"<h{level}{given}{attributes}>{words}</h{level}>"
+
+    with_ids = re.sub(r"<h([234])\b([^>]*)>(.*?)</h\1>", give_id, markup, flags=re.DOTALL)
+    return first, with_ids
+
+
+def _slug(words: str, taken: set[str]) -> str:
+    """Return an id made of a heading's words: the same words, the same id.
+
+    >>> _slug("Alike, and not alike", set())
+    'alike-and-not-alike'
+    """
+    plain = unicodedata.normalize("NFKD", words).encode("ascii", "ignore").decode().lower()
+    slug = re.sub(r"[^a-z0-9]+", "-", plain).strip("-") or "part"
+    number = 1
+    while (candidate := slug if number == 1 else f"{slug}-{number}") in taken:
+        number += 1
+    return candidate
+
+
+def _bare(markup: str) -> str:
+    """Return the words of a piece of markup."""
+    return html.unescape(re.sub(r"<[^>]*>", "", markup)).strip()
+
+
+def _contents(parts: Sequence[str]) -> str:
+    """Return the list of contents: headings of level 2, those of level 3 under them."""
+    rows = []
+    for markup in parts:
+        heads = re.findall(r'<h([23]) id="([^"]+)"([^>]*)>(.*?)</h\1>', markup, flags=re.DOTALL)
+        listed = [(level, slug, _bare(words)) for level, slug, rest, words in heads
+                  if "unlisted" not in rest]
+        top = [(slug, words) for level, slug, words in listed if level == "2"]
+        below = [(slug, words) for level, slug, words in listed if level == "3"]
+        inner = "".join(f'<li><a href="#{s}">{html.escape(w)}</a></li>' for s, w in below)
+        inner = f"<ol>{inner}</ol>" if inner else ""
+        for slug, words in top:
+            rows.append(f'<li><a href="#{slug}">{html.escape(words)}</a>{inner}</li>')
+    if not rows:
+        return ""
+    return f'<nav class="contents" aria-label="Contents"><ol>{"".join(rows)}</ol></nav>'
+
+
+def _link_back(body: str) -> str:
+    """Return the body with ids where figures are shown, and links to them in the traces.
+
+    A figure shown more than once gets numbered ids, a link for each of the first three; a trace
+    of a figure shown nowhere keeps no link back.
+    """
+    counts: dict[str, int] = {}
+
+    def mark(found: re.Match[str]) -> str:
+        anchor = found.group(1)
+        counts[anchor] = number = counts.get(anchor, 0) + 1
+        if number > MAX_BACK_LINKS:
+            return found.group()
+        again = f".{number}" if number > 1 else ""
+        return f'<a class="fig" id="shown-{anchor}{again}" href="#{anchor}">'
+
+    def back(found: re.Match[str]) -> str:
+        anchor = found.group(1)
+        links = []
+        for number in range(1, min(counts.get(anchor, 0), MAX_BACK_LINKS) + 1):
+            again = f".{number}" if number > 1 else ""
+            where = f"#shown-{anchor}{again}"
+            links.append(f'<a class="back" href="{where}">back{f" {number}" if again else ""}</a>')
+        return " ".join(links)
+
+    body = re.sub(r'<a class="fig" href="#([^"]+)">', mark, body)
+    return re.sub(r'<a class="back" href="#shown-([^"]+)">back</a>', back, body)
+
+
+def _number_boxes(body: str) -> str:
+    """Return the body with the labels of table boxes made unique."""
+    seen: dict[str, int] = {}
+
+    def label(found: re.Match[str]) -> str:
+        words = found.group(2)
+        seen[words] = number = seen.get(words, 0) + 1
+        return found.group(1) + words + (f" ({number})" if number > 1 else "") + '"'
+
+    return re.sub(r'(<section class="table-box[^"]*" aria-label=")([^"]*)"', label, body)
+
+
+def _check_links(page: str) -> None:
+    """Refuse a page with an id that stands twice or a link that leads nowhere."""
+    ids = re.findall(r'<[a-z][^<>]*? id="([^"]*)"', page)
+    twice = sorted(name for name, count in Counter(ids).items() if count > 1)
+    known = {html.unescape(name) for name in ids}
+    links = {html.unescape(name) for name in re.findall(r'<a [^<>]*?href="#([^"]*)"', page)}
+    lost = sorted(links - known)
+    faults = [f"the id {name!r} stands twice" for name in twice[:5]]
+    faults += [f"a link leads to {name!r}, which is not in the page" for name in lost[:5]]
+    if faults:
+        more = len(twice) + len(lost) - len(faults)
+        raise PageError("; ".join(faults) + (f"; and {more} more" if more > 0 else ""))

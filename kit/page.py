@@ -1,0 +1,352 @@
+"""HTML fragments of a report: figure links, tables, figures. Pure functions on plain data.
+
+Whatever comes from a bench (names, notes, file names) is escaped here, once. What a fragment
+looks like is settled in `pages/page.css`; nothing carries a style attribute, so the page's
+content policy can forbid them.
+"""
+
+from __future__ import annotations
+
+import base64
+import html
+import re
+import unicodedata
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+from kit.claims import Claim
+from kit.tables import NBSP, OUTCOME_SIGNS, words_of
+
+WRAPPER = '<div class="marginbook">'
+FIGURE_SPACE, POINT_SPACE = "\u2007", "\u2008"  # as wide as a digit, as a decimal mark
+MARK_LETTERS = "abcdefghijklmnopqrstuvwxyz"
+
+# For JupyterLab only, where no page style reaches. The exporter drops style elements.
+INLINE_STYLE = (
+    "<style>.marginbook table{border-collapse:collapse;font-variant-numeric:tabular-nums}"
+    ".marginbook caption{text-align:left;font-weight:600;padding:.4em 0}"
+    ".marginbook th,.marginbook td{text-align:left;padding:.15em .7em;"
+    "border-bottom:1px solid #8884}.marginbook .n{text-align:right;white-space:nowrap}"
+    ".marginbook .iv,.marginbook .unit,.marginbook .note{font-size:.85em;opacity:.8;"
+    "font-weight:400}.marginbook .iv{display:inline-block;padding-left:.5em}"
+    ".marginbook td .u,.marginbook .back{display:none}"
+    ".marginbook a.fig{color:inherit;text-decoration:underline dotted}"
+    ".marginbook .trace ol{columns:28em}.marginbook .trace{font-size:.8em}"
+    ".marginbook figure{margin:1em 0}.marginbook figure img{max-width:100%;background:#fff}"
+    "</style>"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Html:
+    """A piece of HTML that is already escaped, shown as such in a notebook.
+
+    `frame` is the DataFrame behind a table, where there is one.
+    """
+
+    markup: str
+    frame: Any = field(default=None, compare=False)
+
+    def _repr_html_(self) -> str:
+        return f"{WRAPPER}{INLINE_STYLE}{self.markup}</div>"
+
+    def __repr__(self) -> str:
+        """Return a short text: the markup itself would drown a prompt."""
+        return f"Html({len(self.markup)} characters)"
+
+    def to_frame(self) -> Any:
+        """Return the DataFrame behind this piece.
+
+        Raises
+        ------
+        ValueError
+            If it is not a table.
+        """
+        if self.frame is None:
+            raise ValueError("this piece of the page is not a table")
+        return self.frame
+
+
+Part = str | Html | Claim
+
+
+def text_html(text: str) -> str:
+    """Return text as HTML: markup escaped, control characters shown as U+FFFD, right-to-left
+    runs kept apart from what stands around them.
+
+    >>> text_html('<b>"A" & B</b>')
+    '&lt;b&gt;&quot;A&quot; &amp; B&lt;/b&gt;'
+    """
+    if text.isascii() and text.isprintable():
+        return html.escape(text)
+    clean = "".join(
+        char if char in "\n\t" or unicodedata.category(char) not in {"Cc", "Cs"} else "\ufffd"
+        for char in text
+    )
+    escaped = html.escape(clean)
+    turned = {"R", "AL", "AN", "RLE", "RLO", "LRE", "LRO", "RLI", "LRI", "FSI", "PDF", "PDI"}
+    if any(unicodedata.bidirectional(char) in turned for char in clean):
+        return f'<bdi dir="auto">{escaped}</bdi>'
+    return escaped
+
+
+def part_html(part: Part) -> str:
+    """Return the HTML of a piece of content: text is escaped, a claim becomes a figure link."""
+    if isinstance(part, Html):
+        return part.markup
+    if isinstance(part, Claim):
+        return figure_link(part)
+    return text_html(part)
+
+
+def data_html(claim: Claim, *, unit: str = "") -> str:
+    """Return a claim's printed figure with its machine value.
+
+    The figure's text is always whole (`claim.text`), so that it can be compared with
+    `claims.json`; where a table's head already gives `unit`, the unit is marked for the page's
+    style to hide.
+    """
+    text = claim.text
+    before, after = "", ""
+    if unit and text.endswith(NBSP + unit):
+        text, after = text[: -len(unit) - 1], f'<span class="u">{NBSP}{text_html(unit)}</span>'
+    elif unit and text.startswith(unit + NBSP):
+        text, before = text[len(unit) + 1 :], f'<span class="u">{text_html(unit)}{NBSP}</span>'
+    shown = before + text_html(text) + after
+    return shown if claim.value is None else f'<data value="{claim.value!r}">{shown}</data>'
+
+
+def figure_link(claim: Claim, *, unit: str = "") -> str:
+    """Return a claim's figure as a link to its trace."""
+    return f'<a class="fig" href="#{claim.anchor}">{data_html(claim, unit=unit)}</a>'
+
+
+def outcome_html(outcome: str) -> str:
+    """Return an outcome as its sign and its word."""
+    sign = OUTCOME_SIGNS.get(outcome)
+    if sign is None:
+        return text_html(outcome)
+    return (
+        f'<span class="outcome {outcome}"><span aria-hidden="true">{sign} </span>{outcome}</span>'
+    )
+
+
+def paragraph(*parts: Part, css: str = "") -> Html:
+    """Return a paragraph of text, figures and pieces."""
+    kind = f' class="{css}"' if css else ""
+    return Html(f"<p{kind}>{''.join(part_html(p) for p in parts)}</p>")
+
+
+def bullet_list(items: Iterable[Part | Sequence[Part]], *, css: str = "") -> Html:
+    """Return a bulleted list; an item may be several parts in a row."""
+    kind = f' class="{css}"' if css else ""
+    rows = "".join(f"<li>{_joined(item)}</li>" for item in items)
+    return Html(f"<ul{kind}>{rows}</ul>" if rows else "")
+
+
+def pairs_list(pairs: Iterable[tuple[Part, Part | Sequence[Part]]], *, css: str = "pairs") -> Html:
+    """Return terms with what is said of each."""
+    rows = "".join(f"<dt>{part_html(t)}</dt><dd>{_joined(d)}</dd>" for t, d in pairs)
+    return Html(f'<dl class="{css}">{rows}</dl>' if rows else "")
+
+
+def heading(text: str, *, level: Literal[2, 3, 4], listed: bool = True) -> Html:
+    """Return a heading; `listed` ones of level 2 and 3 stand in the page's contents."""
+    kind = "" if listed else ' class="unlisted"'
+    return Html(f"<h{level}{kind}>{text_html(text)}</h{level}>")
+
+
+def joined(*pieces: Html) -> Html:
+    """Return pieces one after another."""
+    return Html("".join(piece.markup for piece in pieces))
+
+
+def page_head(title: str, *, byline: str, date: str, lang: str = "en") -> Html:
+    """Return the head of the page: its title, who wrote it and when."""
+    return Html(
+        f'<hgroup class="page-head" lang="{html.escape(lang)}"><h1>{text_html(title)}</h1>'
+        f'<p class="byline">{text_html(byline)}, '
+        f'<time datetime="{html.escape(date)}">{text_html(date)}</time></p></hgroup>'
+    )
+
+
+def _joined(item: Part | Sequence[Part]) -> str:
+    if isinstance(item, str | Html | Claim):
+        return part_html(item)
+    return "".join(part_html(part) for part in item)
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """A column of a table: its head, the unit in the head, and whether it holds numbers.
+
+    With `outcomes` the sign and word of a claim's outcome stand behind its interval.
+    """
+
+    head: str
+    unit: str = ""
+    number: bool = False
+    outcomes: bool = False
+
+
+def html_table(
+    caption: str,
+    columns: Sequence[Column],
+    rows: Sequence[Sequence[Part | None]],
+    *,
+    note: Part = "",
+    row_heads: int = 1,
+    mark_words: Mapping[str, str] | None = None,
+    css: str = "",
+    locale: str = "en",
+    frame: Any = None,
+) -> Html:
+    """Return a table in a labelled box that scrolls sideways where it must.
+
+    Parameters
+    ----------
+    caption : str
+        States the result, not the topic. Unique in the page: it also labels the box.
+    columns : sequence of Column
+    rows : sequence of rows, each with a part (text, HTML, claim) or None per column
+        A claim in a number column is shown with its interval, and with a letter for each of its
+        marks; the letters are explained under the table. None is an empty cell.
+    note : str, Html or Claim, optional
+        Stands under the table.
+    row_heads : int
+        How many cells at the start of a row are its heading.
+    mark_words : mapping of str to str, optional
+        What a mark means, for the explanation; a mark not in it is shown as it is.
+
+    Raises
+    ------
+    ValueError
+        If a row is longer or shorter than `columns`.
+    """
+    for row in rows:
+        if len(row) != len(columns):
+            raise ValueError(f"{caption!r}: a row of {len(row)} cells, {len(columns)} columns")
+    letters: dict[str, str] = {}
+    shown = [
+        _column_cells(column, [row[i] for row in rows], letters, words_of(locale).decimal)
+        for i, column in enumerate(columns)
+    ]
+    lines = []
+    for r in range(len(rows)):
+        cells = []
+        for c, column in enumerate(columns):
+            kind = ' class="n"' if column.number else ""
+            tag, scope = ("th", ' scope="row"') if c < row_heads else ("td", "")
+            cells.append(f"<{tag}{scope}{kind}>{shown[c][r]}</{tag}>")
+        lines.append(f"<tr>{''.join(cells)}</tr>")
+    foot = ""
+    if note:
+        foot += f'<p class="note">{part_html(note)}</p>'
+    if letters:
+        foot += _mark_legend(letters, mark_words or {})
+    kind = f' class="{css}"' if css else ""
+    return Html(
+        f'<section class="table-box" aria-label="{html.escape(caption)}" tabindex="0">'
+        f"<table{kind}><caption>{text_html(caption)}</caption><thead><tr>"
+        + "".join(_head_cell(column) for column in columns)
+        + f"</tr></thead><tbody>{''.join(lines)}</tbody></table></section>{foot}",
+        frame,
+    )
+
+
+def _head_cell(column: Column) -> str:
+    kind = ' class="n"' if column.number else ""
+    unit = f' <span class="unit">{text_html(column.unit)}</span>' if column.unit else ""
+    return f'<th scope="col"{kind}>{text_html(column.head)}{unit}</th>'
+
+
+def _column_cells(
+    column: Column, parts: Sequence[Part | None], letters: dict[str, str], decimal: str
+) -> list[str]:
+    """Return the cells of one column, numbers padded so that decimal marks stand in line."""
+    if not column.number:
+        return ["" if p is None else _text_cell(p, column, letters) for p in parts]
+    places = [_decimals(p, column.unit, decimal) for p in parts]
+    most = max((n for n in places if n is not None), default=0)
+    widest = max((len(p.interval) for p in parts if isinstance(p, Claim)), default=0)
+    cells = []
+    for part, place in zip(parts, places, strict=True):
+        if part is None:
+            cells.append("")
+            continue
+        missing = 0 if place is None else most - place
+        pad = FIGURE_SPACE * missing + (POINT_SPACE if missing and place == 0 else "")
+        if not isinstance(part, Claim):
+            cells.append(part_html(part) + pad)
+            continue
+        cell = figure_link(part, unit=column.unit) + pad
+        if widest:
+            cell += f'<span class="iv iv{_width_class(widest)}">{text_html(part.interval)}</span>'
+        cell += _mark_letters(part, letters)
+        if column.outcomes and part.outcome:
+            cell += f" {outcome_html(part.outcome)}"
+        cells.append(cell)
+    return cells
+
+
+def _text_cell(part: Part, column: Column, letters: dict[str, str]) -> str:
+    if isinstance(part, Claim):
+        interval = f' <span class="iv">{text_html(part.interval)}</span>' if part.interval else ""
+        return figure_link(part, unit=column.unit) + interval + _mark_letters(part, letters)
+    return part_html(part)
+
+
+def _decimals(part: Part | None, unit: str, decimal: str) -> int | None:
+    """Return how many decimals a cell's figure is printed with; None where it is no figure."""
+    if part is None or isinstance(part, Html):
+        return None
+    text = part.text if isinstance(part, Claim) else part
+    text = text.removesuffix(NBSP + unit).removeprefix(unit + NBSP)
+    found = re.fullmatch(rf"[^\d]*[\d\W]*?\d(?:{re.escape(decimal)}(\d+))?", text)
+    return None if found is None else len(found.group(1) or "")
+
+
+def _width_class(characters: int) -> int:
+    """Return the step of `pages/page.css` (classes iv6 to iv26) that holds so many characters."""
+    return min(26, max(6, characters + characters % 2))
+
+
+def _mark_letters(claim: Claim, letters: dict[str, str]) -> str:
+    for mark in claim.marks:
+        if mark not in letters:
+            number = len(letters)
+            letters[mark] = MARK_LETTERS[number % 26] * (1 + number // 26)
+    found = ",".join(letters[mark] for mark in claim.marks)
+    return f"<sup>{found}</sup>" if found else ""
+
+
+def _mark_legend(letters: Mapping[str, str], words: Mapping[str, str]) -> str:
+    rows = "".join(
+        f"<li><sup>{letter}</sup> {text_html(words.get(mark, mark))}</li>"
+        for mark, letter in letters.items()
+    )
+    return f'<ul class="marks">{rows}</ul>'
+
+
+def image_figure(
+    data: bytes, *, mime: Literal["image/png", "image/svg+xml"], caption: str, alt: str,
+    table: Html | None = None,
+) -> Html:
+    """Return a picture with its caption, the picture in words, and its numbers in a table.
+
+    Raises
+    ------
+    ValueError
+        If `alt` is empty: a picture without words is lost on a reader who cannot see it.
+    """
+    if not alt.strip():
+        raise ValueError(f"the picture {caption!r} has no text to stand for it")
+    source = f"data:{mime};base64,{base64.b64encode(data).decode()}"
+    numbers = ""
+    if table is not None:
+        numbers = f"<details><summary>The numbers in a table</summary>{table.markup}</details>"
+    return Html(
+        f'<figure class="chart"><img src="{source}" alt="{html.escape(alt)}">'
+        f"<figcaption>{text_html(caption)}</figcaption>{numbers}</figure>"
+    )
