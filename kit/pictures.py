@@ -1,0 +1,142 @@
+"""The charts of a review: which are drawn from what, shown in the page and exported."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+
+from kit.chartstyle import Chart, export_chart, page_image
+from kit.claims import ClaimBook
+from kit.page import Column, Html, Part, html_table, image_figure
+from kit.params import METRICS
+from kit.review import Results, Review
+from kit.tables import plain_text
+
+HEADLINE = "average_fps"
+
+
+def names_of(book: ClaimBook) -> dict[str, str]:
+    """Return the names of products and titles by id, for charts."""
+    return {**book.names.get("products", {}), **book.names.get("titles", {})}
+
+
+def titles_charts(review: Review, results: Results, book: ClaimBook) -> list[Chart]:
+    """Return the chart of averages with their lows, a row a title."""
+    from kit.charts import draw_titles
+
+    averages = [c for c in results.cells if c.metric == HEADLINE]
+    lows = [c for c in results.cells if c.metric == METRICS[1]]
+    if not averages:
+        return []
+    suites = [s for s in results.suites if s.suite == "all" and s.metric == HEADLINE
+              and s.product == review.params.product]
+    return [draw_titles(averages, lows, product=review.params.product, names=names_of(book),
+                        suites=suites, locale=review.params.locale)]
+
+
+def spread_charts(review: Review, results: Results, book: ClaimBook) -> list[Chart]:
+    """Return the chart of how far the runs of the product lie apart."""
+    from kit.charts import draw_spread
+
+    cells = [c for c in results.cells
+             if c.metric == HEADLINE and c.product == review.params.product]
+    if not cells:
+        return []
+    return [draw_spread(cells, product=review.params.product, names=names_of(book),
+                        locale=review.params.locale)]
+
+
+def margins_charts(review: Review, results: Results, book: ClaimBook) -> list[Chart]:
+    """Return, for each baseline, the chart of margins over titles and the suite."""
+    from kit.margincharts import draw_margins
+
+    charts = []
+    for suite in results.suites:
+        if (suite.suite, suite.metric, suite.product) == ("all", HEADLINE, review.params.product):
+            charts.append(draw_margins(suite.margins, suite, names=names_of(book),
+                                       level_band=review.params.margins.level_band,
+                                       locale=review.params.locale))
+    return charts
+
+
+def influence_charts(review: Review, results: Results, book: ClaimBook) -> list[Chart]:
+    """Return the chart of the suite margin with each title left out, against the first rival."""
+    from kit.margincharts import draw_influence
+
+    rival = review.params.rivals[0]
+    return [
+        draw_influence(suite, names=names_of(book), locale=review.params.locale)
+        for suite in results.suites
+        if (suite.suite, suite.metric, suite.baseline) == ("all", HEADLINE, rival)
+        and suite.product == review.params.product and len(suite.titles) > 2
+    ]
+
+
+def classes_charts(review: Review, results: Results, book: ClaimBook) -> list[Chart]:
+    """Return the chart of the same names in two classes of machine."""
+    from kit.margincharts import draw_classes
+
+    gaps = [gap for gap in results.gaps if gap.metric == HEADLINE]
+    if not gaps:
+        return []
+    return [draw_classes(gaps, names=names_of(book), locale=review.params.locale)]
+
+
+def value_charts(review: Review, results: Results, book: ClaimBook) -> list[Chart]:
+    """Return, for each kind of price, the chart of price against performance."""
+    from kit.valuecharts import draw_value
+
+    value = results.value
+    if value is None:
+        return []
+    charts = []
+    for kind in dict.fromkeys(s.kind for s in value.standings):
+        standings = [s for s in value.standings if s.kind == kind]
+        weighings = [w for w in value.weighings if w.kind == kind]
+        if len(standings) > 1:
+            charts.append(draw_value(standings, weighings, product=review.params.product,
+                                     names=names_of(book), locale=review.params.locale))
+    return charts
+
+
+MAKERS = (titles_charts, margins_charts, influence_charts, spread_charts, classes_charts,
+          value_charts)
+
+
+def show_charts(charts: Sequence[Chart]) -> Html:
+    """Return charts as figures, each with its numbers in a table."""
+    return Html("".join(chart_figure(chart).markup for chart in charts))
+
+
+def chart_figure(chart: Chart) -> Html:
+    """Return one chart as a figure: picture, caption, text alternative, numbers in a table."""
+    image = page_image(chart)
+    mime = "image/png" if image.media_type == "image/png" else "image/svg+xml"
+    return image_figure(image.data, mime=mime, caption=chart.caption, alt=chart.alt,
+                        table=_numbers_table(chart))
+
+
+def write_charts(charts: Mapping[str, Sequence[Chart]], folder: Path) -> list[Path]:
+    """Write every chart as SVG, PNG of 1920x1080 and CSV."""
+    return [path for made in charts.values() for chart in made
+            for path in export_chart(chart, folder)]
+
+
+def _numbers_table(chart: Chart) -> Html:
+    """Return a chart's numbers as a table of the page."""
+    frame = chart.table
+    numeric = [str(kind).startswith(("float", "int")) for kind in frame.dtypes]
+    columns = [Column(str(name).replace("_", " "), number=is_number)
+               for name, is_number in zip(frame.columns, numeric, strict=True)]
+    rows: list[list[Part | None]] = [
+        [_cell(value) for value in row] for row in frame.itertuples(index=False, name=None)
+    ]
+    return html_table(f"Numbers of the chart: {chart.caption}", columns, rows)
+
+
+def _cell(value: object) -> str | None:
+    if value is None or value != value:
+        return None
+    if isinstance(value, float):
+        return plain_text(value).text
+    return str(value)
