@@ -140,3 +140,11 @@ def _cell(value: object) -> str | None:
     if isinstance(value, float):
         return plain_text(value).text
     return str(value)
+
+
+def make_charts(review: Review, results: Results, book: ClaimBook) -> dict[str, list[Chart]]:
+    """Return the charts of a review by subject: titles, margins, influence, spread, classes,
+    value. A subject without results has an empty list."""
+    return {
+        maker.__name__.removesuffix("_charts"): maker(review, results, book) for maker in MAKERS
+    }

@@ -1,0 +1,70 @@
+"""The files a review leaves beside its page: `claims.json`, `tables/*.csv`, `charts/*`."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from kit.chartstyle import Chart, table_csv
+from kit.claims import ClaimBook, claims_json
+from kit.pictures import write_charts
+from kit.review import Results, Review
+
+
+def write_outputs(
+    review: Review, results: Results, book: ClaimBook, charts: Mapping[str, Sequence[Chart]],
+    out_dir: str | Path,
+) -> list[str]:
+    """Write claims, tables and charts into `out_dir`; return the names of the files written."""
+    folder = Path(out_dir)
+    (folder / "tables").mkdir(parents=True, exist_ok=True)
+    written = [folder / "claims.json"]
+    written[0].write_bytes(claims_json(book))
+    for name, frame in result_frames(review, results, book).items():
+        path = folder / "tables" / f"{name}.csv"
+        path.write_text(table_csv(frame), encoding="utf-8")
+        written.append(path)
+    written += write_charts(charts, folder / "charts")
+    return [path.relative_to(folder).as_posix() for path in written]
+
+
+def result_frames(review: Review, results: Results, book: ClaimBook) -> dict[str, Any]:
+    """Return the tables of a review as DataFrames by file stem, figures unrounded."""
+    frames = {
+        "runs": _runs_frame(book),
+        "cells": _claims_of(book, "cell"),
+        "margins": _claims_of(book, "margin"),
+        "suites": _claims_of(book, "suite"),
+        "screening": review.screened.to_frame(),
+    }
+    if results.value is not None:
+        frames["value"] = results.value.to_frame()
+        frames["weighings"] = results.value.weighings_frame()
+    return frames
+
+
+def _claims_of(book: ClaimBook, kind: str) -> Any:
+    frame = book.to_frame()
+    kept = frame[frame["kind"] == kind].reset_index(drop=True)
+    columns = ["id", "metric", "product", "baseline", "title", "value", "low", "high",
+               "confidence", "unit", "outcome", "text", "interval", "method", "runs", "marks"]
+    kept = kept[columns].copy()
+    for column in ("runs", "marks"):
+        kept[column] = [" ".join(cell) for cell in kept[column]]
+    return kept
+
+
+def _runs_frame(book: ClaimBook) -> Any:
+    import pandas as pd
+
+    figures = {(c.metric, (*c.runs, *c.set_aside)[0]): c.value for c in book.of_kind("run")}
+    metrics = list(dict.fromkeys(metric for metric, _ in figures))
+    columns = ["run", "product", "title", "used", "reason", *metrics, "frames", "duration_s",
+               "session", "began", "file", "sha256"]
+    rows = [
+        [r.id, r.product, r.title, r.used, r.reason, *(figures.get((m, r.id)) for m in metrics),
+         r.frames, r.duration_s, r.session, r.began, r.file, r.sha256]
+        for r in book.runs
+    ]
+    return pd.DataFrame(rows, columns=columns)
