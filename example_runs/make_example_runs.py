@@ -10,7 +10,7 @@ a stream of its own, seeded with its name, so that one run can be made again wit
 from __future__ import annotations
 
 import csv
-import datetime as dt
+import functools
 import gzip
 import io
 import json
@@ -63,49 +63,51 @@ def session_effect(session: str, title: str) -> float:
     return spread * float(stream("session", session, title).standard_normal())
 
 
-def scene_shape(title: str, share: np.ndarray) -> np.ndarray:
-    """Return how heavy the scene is at each share of the run, on the log scale, without a trend.
+@functools.cache
+def scene_curve(title: str) -> tuple[np.ndarray, np.ndarray]:
+    """Return how heavy the scene is at shares of the run, on the log scale, without a trend.
 
     The scene is the same in every run. A trend in it would look like a product that drifts.
     """
     draw = stream("scene", title)
     grid = np.linspace(0.0, 1.0, 401)
-    weights = draw.normal(size=5) / np.arange(2, 7) ** 0.5
-    phases = draw.uniform(0, 2 * np.pi, 5)
+    weights = draw.normal(size=8)
+    phases = draw.uniform(0, 2 * np.pi, 8)
     curve = sum(
         w * np.sin(2 * np.pi * k * grid + p)
-        for k, w, p in zip(range(2, 7), weights, phases, strict=True)
+        for k, w, p in zip(range(3, 11), weights, phases, strict=True)
     )
     curve *= sc.TITLES[title].ripple / curve.std()
     for _ in range(8):
         curve -= theilslopes(curve, grid)[0] * grid
-    curve -= np.log(np.mean(np.exp(curve)))
-    return np.interp(np.minimum(share, 1.0), grid, curve)
+    curve += np.log(np.mean(np.exp(-curve)))  # over time, rates average to the rate without it
+    return grid, curve
 
 
 def free_frames_s(run: sc.RunPlan, fps: float, length_s: float, draw) -> np.ndarray:
-    """Return frame times, in seconds, of a run that nothing holds back."""
-    nominal = fps * length_s
-    n = int(1.25 * nominal) + 60
-    share = np.arange(n) / nominal
-    slow = lfilter([np.sqrt(1 - AR_KEEP**2)], [1, -AR_KEEP], draw.standard_normal(n + 200))[200:]
-    log = scene_shape(run.title, share) + AR_SHARE * slow + NOISE_SHARE * draw.standard_normal(n)
-    factor = np.ones(n)
+    """Return frame times, in seconds, of a run that nothing holds back; its true rate is `fps`."""
+    planned_s = sc.TITLES[run.title].planned_s
     rough = sc.PRODUCTS[run.product].rough
-    spikes = draw.random(n) < SPIKE_RATE * rough
-    factor[spikes] += draw.exponential(SPIKE_EXTRA, int(spikes.sum()))
-    places = (stream("loads", run.title).random(LOADS) * nominal).astype(int)
-    factor[places] += LOAD_EXTRA * rough
-    # What the noise and the spikes add to the mean is taken off again, so that the true average
-    # rate of a run is `fps`.
+    n = int(1.25 * fps * max(length_s, planned_s)) + 60
+    slow = lfilter([np.sqrt(1 - AR_KEEP**2)], [1, -AR_KEEP], draw.standard_normal(n + 200))[200:]
+    noise = AR_SHARE * slow + NOISE_SHARE * draw.standard_normal(n)
+    spikes = np.flatnonzero(draw.random(n) < SPIKE_RATE * rough)
+    longer = draw.exponential(SPIKE_EXTRA, spikes.size)
+    loads_s = np.sort(stream("loads", run.title).random(LOADS)) * planned_s
+    # What the noise and the spikes add to the mean frame time is taken off again.
     mean = np.exp((AR_SHARE**2 + NOISE_SHARE**2) / 2)
-    mean *= 1 + SPIKE_RATE * rough * SPIKE_EXTRA + LOADS * LOAD_EXTRA * rough / nominal
-    if run.hot:
-        heat = heat_rate(share * length_s)
-        steps = np.linspace(0, 1, 2001) * length_s
-        log = log - np.log(heat)
-        mean *= np.mean(1 / heat_rate(steps))
-    return np.exp(log) * factor / (fps * mean)
+    mean *= 1 + SPIKE_RATE * rough * SPIKE_EXTRA + LOADS * LOAD_EXTRA * rough / (fps * planned_s)
+    level = np.exp(noise) / (fps * mean)
+    level[spikes] *= 1 + longer
+    starts = np.arange(n) / fps
+    for _ in range(5):  # the scene and the heat go by the clock, so the times settle in a few turns
+        scene = np.interp(starts / planned_s, *scene_curve(run.title))
+        frames = level * np.exp(scene)
+        if run.hot:
+            frames /= heat_rate(starts) / heat_rate(np.linspace(0, planned_s, 2001)).mean()
+        frames[np.searchsorted(starts, loads_s)] *= 1 + LOAD_EXTRA * rough
+        starts = np.cumsum(frames) - frames
+    return frames
 
 
 def heat_rate(elapsed_s: np.ndarray) -> np.ndarray:
@@ -133,7 +135,7 @@ def make_sample(run: sc.RunPlan) -> Sample:
     """Make one recorded pass."""
     draw = stream("frames", run.name)
     title, product = sc.TITLES[run.title], sc.PRODUCTS[run.product]
-    length_s = run.length_s or title.planned_s + float(draw.uniform(0.3, 1.4))
+    length_s = run.length_s or title.planned_s + float(draw.uniform(0.2, 0.8))
     cap = sc.held_at(run.product, run.title)
     if cap is not None:
         frames = held_frames_s(cap, sc.MISSED[run.product], length_s, draw)
@@ -157,7 +159,7 @@ def make_sample(run: sc.RunPlan) -> Sample:
     clock = product.clock_mhz * np.ones(ticks.size)
     heat_c = product.heat_c + 4.0 * warm
     if run.hot:
-        clock *= heat_rate(time) ** 1.15
+        clock *= heat_rate(time) ** 1.1
         heat_c = product.heat_c + 13.0 * warm
     clock += draw.normal(0, 5.0, ticks.size)
     power = product.power_w * busy * (1 + draw.normal(0, 0.012, ticks.size))
