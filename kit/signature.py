@@ -1,0 +1,320 @@
+"""An Ed25519 signature over a bag's tag manifest, in two forms that other tools verify.
+
+The tag manifest names every other file's hash, so a signature over it covers the whole bag.
+Signatures stand in the folder ``signature/`` of the bag and are not listed in the tag manifest:
+they could not be.
+
+- ``ed25519.sig``, 64 raw bytes: ``openssl pkeyutl -verify -rawin``;
+- ``ed25519.sshsig``: ``ssh-keygen -Y verify -n marginbook``;
+- the public key in both forms, ``public.pem`` and ``public.ssh``.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import struct
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from kit.bag import TAG_MANIFEST
+from kit.errors import Finding, SealError
+from kit.unbag import SIGNATURE_FOLDER, Bag
+
+if TYPE_CHECKING:
+    from cryptography.hazmat.primitives.asymmetric.ed25519 import (
+        Ed25519PrivateKey,
+        Ed25519PublicKey,
+    )
+
+NAMESPACE = "marginbook"
+RAW = SIGNATURE_FOLDER + "ed25519.sig"
+SSH = SIGNATURE_FOLDER + "ed25519.sshsig"
+PUBLIC_PEM = SIGNATURE_FOLDER + "public.pem"
+PUBLIC_SSH = SIGNATURE_FOLDER + "public.ssh"
+FILES = (RAW, SSH, PUBLIC_PEM, PUBLIC_SSH)
+MAX_KEY_BYTES = 16_384
+_SSH_TYPE = b"ssh-ed25519"
+_MAGIC = b"SSHSIG"
+_BEGIN, _END = "-----BEGIN SSH SIGNATURE-----", "-----END SSH SIGNATURE-----"
+
+
+@dataclass(frozen=True, slots=True)
+class SignatureCheck:
+    """What a bag's signature is worth.
+
+    `state` is "none" (not signed), "valid" (by the key given), "valid, key not compared" (by the
+    key in the bag, which anyone could have put there) or "wrong". `key` is the fingerprint of the
+    signing key, as ``ssh-keygen -l`` prints it.
+    """
+
+    state: str
+    key: str
+    findings: tuple[Finding, ...]
+
+
+def load_private_key(path: Path) -> Ed25519PrivateKey:
+    """Return the Ed25519 private key in a file: PKCS #8 PEM or OpenSSH's own form.
+
+    Raises
+    ------
+    SealError
+        If the file holds no such key, or one with a passphrase. The message names the file,
+        never its content.
+    """
+    from cryptography.exceptions import UnsupportedAlgorithm
+    from cryptography.hazmat.primitives import serialization
+    from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+
+    data = _key_bytes(path)
+    load: Callable[..., object]
+    if b"BEGIN OPENSSH PRIVATE KEY" in data:
+        load = serialization.load_ssh_private_key
+    else:
+        load = serialization.load_pem_private_key
+    try:
+        key = load(data, password=None)
+    except TypeError:
+        raise SealError(
+            f"{path.name}: the key has a passphrase; keys with a passphrase are not read. Seal "
+            f"without --key, then sign {TAG_MANIFEST} yourself with `ssh-keygen -Y sign -n "
+            f"{NAMESPACE}` and put the result into the bag as {SSH}"
+        ) from None
+    except (ValueError, UnsupportedAlgorithm):
+        raise SealError(f"{path.name}: no private key that can be read; {_WANTED}") from None
+    if not isinstance(key, Ed25519PrivateKey):
+        raise SealError(f"{path.name}: not an Ed25519 key; {_WANTED}")
+    return key
+
+
+_WANTED = (
+    "expected an Ed25519 key as `openssl genpkey -algorithm ed25519` or `ssh-keygen -t ed25519` "
+    "write it"
+)
+
+
+def load_public_key(path: Path) -> Ed25519PublicKey:
+    """Return the Ed25519 public key in a file.
+
+    The file may be PEM, a line ``ssh-ed25519 AAAA...``, or a list of allowed signers with one
+    line.
+
+    Raises
+    ------
+    SealError
+        If the file holds no such key.
+    """
+    return _public_key(_key_bytes(path), path.name)
+
+
+def _key_bytes(path: Path) -> bytes:
+    try:
+        with path.open("rb") as stream:
+            data = stream.read(MAX_KEY_BYTES + 1)
+    except OSError as error:
+        raise SealError(f"{path.name}: the key cannot be read: {error.strerror}") from None
+    if len(data) > MAX_KEY_BYTES:
+        raise SealError(f"{path.name}: too large for a key")
+    return data
+
+
+def _public_key(data: bytes, name: str) -> Ed25519PublicKey:
+    from cryptography.exceptions import UnsupportedAlgorithm
+    from cryptography.hazmat.primitives import serialization
+    from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
+
+    if b"PRIVATE KEY" in data:
+        raise SealError(f"{name}: holds a private key; give the public one")
+    try:
+        if b"BEGIN PUBLIC KEY" in data:
+            key: object = serialization.load_pem_public_key(data)
+        else:
+            words = data.split()
+            start = words.index(_SSH_TYPE)
+            key = serialization.load_ssh_public_key(b" ".join(words[start : start + 2]))
+    except (ValueError, UnsupportedAlgorithm):
+        raise SealError(f"{name}: no Ed25519 public key, neither PEM nor ssh-ed25519") from None
+    if not isinstance(key, Ed25519PublicKey):
+        raise SealError(f"{name}: not an Ed25519 key")
+    return key
+
+
+def public_line(key: Ed25519PublicKey) -> str:
+    """Return a public key as OpenSSH writes it: ``ssh-ed25519 AAAA...``."""
+    from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
+
+    return key.public_bytes(Encoding.OpenSSH, PublicFormat.OpenSSH).decode()
+
+
+def fingerprint(key: Ed25519PublicKey) -> str:
+    """Return a public key's fingerprint, as ``ssh-keygen -l`` prints it: ``SHA256:...``."""
+    blob = base64.b64decode(public_line(key).split()[1])
+    return "SHA256:" + base64.b64encode(hashlib.sha256(blob).digest()).decode().rstrip("=")
+
+
+def sign_manifest(manifest: bytes, key: Ed25519PrivateKey) -> dict[str, bytes]:
+    """Return the signature files for a tag manifest: path in the bag to bytes.
+
+    Ed25519 draws no random numbers (RFC 8032): the same manifest and key give the same bytes.
+    """
+    from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
+
+    public = key.public_key()
+    pem = public.public_bytes(Encoding.PEM, PublicFormat.SubjectPublicKeyInfo)
+    blob = base64.b64decode(public_line(public).split()[1])
+    signature = _string(_SSH_TYPE) + _string(key.sign(_signed_blob(manifest, b"sha512")))
+    # OpenSSH, PROTOCOL.sshsig: magic, version 1, public key, namespace, reserved, hash, signature.
+    packed = _MAGIC + struct.pack(">I", 1) + _string(blob) + _string(NAMESPACE.encode())
+    packed += _string(b"") + _string(b"sha512") + _string(signature)
+    text = base64.b64encode(packed).decode()
+    lines = [text[start : start + 70] for start in range(0, len(text), 70)]
+    return {
+        RAW: key.sign(manifest),
+        SSH: "\n".join([_BEGIN, *lines, _END, ""]).encode(),
+        PUBLIC_PEM: pem,
+        PUBLIC_SSH: f"{public_line(public)} {NAMESPACE}\n".encode(),
+    }
+
+
+def _string(data: bytes) -> bytes:
+    """Return bytes as SSH writes a string: a length of four bytes before it (RFC 4251, 5)."""
+    return struct.pack(">I", len(data)) + data
+
+
+def _signed_blob(message: bytes, hash_name: bytes) -> bytes:
+    """Return what an SSH signature signs (OpenSSH, PROTOCOL.sshsig, section 3)."""
+    digest = hashlib.new(hash_name.decode(), message).digest()
+    return (
+        _MAGIC + _string(NAMESPACE.encode()) + _string(b"") + _string(hash_name) + _string(digest)
+    )
+
+
+def check_signature(bag: Bag, *, signer: Ed25519PublicKey | None = None) -> SignatureCheck:
+    """Check a bag's signature against the tag manifest as it stands.
+
+    Parameters
+    ----------
+    bag : Bag
+        The bag.
+    signer : Ed25519PublicKey, optional
+        The key that must have signed it. Without one, the key in the bag is used, and the state
+        says that nobody vouches for it.
+    """
+    findings = [
+        _finding(path, "only signature files of this kit", "not one of them")
+        for path in bag.files
+        if path.startswith(SIGNATURE_FOLDER) and path not in FILES
+    ]
+    here = {path: b"" for path in FILES if path in bag.files}
+    for path in here:
+        try:
+            here[path] = bag.read(path, limit=MAX_KEY_BYTES)
+        except SealError as error:
+            findings.append(_finding(path, "a signature or key", str(error)))
+    if RAW not in here and SSH not in here:
+        if signer is not None:
+            expected = f"a signature by {fingerprint(signer)}"
+            findings.append(_finding(SIGNATURE_FOLDER, expected, "the bag is not signed"))
+        elif here:
+            findings.append(_finding(next(iter(here)), "a signature beside the key", "none"))
+        return SignatureCheck("wrong" if findings else "none", "", tuple(findings))
+    if TAG_MANIFEST not in bag.files:
+        findings.append(_finding(TAG_MANIFEST, "the file that is signed", "it is missing"))
+        return SignatureCheck("wrong", "", tuple(findings))
+    manifest = bag.read(TAG_MANIFEST)
+    keys = _keys_given(here, findings)
+    key = signer if signer is not None else next(iter(keys.values()), None)
+    if key is None:
+        findings.append(_finding(SIGNATURE_FOLDER, "a public key to check with", "none"))
+        return SignatureCheck("wrong", "", tuple(findings))
+    mark = fingerprint(key)
+    findings += [
+        _finding(path, f"the key {mark}", f"the key {fingerprint(other)}")
+        for path, other in keys.items()
+        if fingerprint(other) != mark
+    ]
+    wanted = f"a signature of {TAG_MANIFEST} by {mark}"
+    if RAW in here and not _verifies(key, here[RAW], manifest):
+        findings.append(_finding(RAW, wanted, "one that does not fit"))
+    if SSH in here and SSH in keys and not _ssh_verifies(key, here[SSH], manifest):
+        findings.append(_finding(SSH, wanted, "one that does not fit"))
+    good = "valid" if signer is not None else "valid, key not compared"
+    return SignatureCheck("wrong" if findings else good, mark, tuple(findings))
+
+
+def _finding(path: str, expected: str, found: str) -> Finding:
+    return Finding("signature", path, expected, found)
+
+
+def _keys_given(here: Mapping[str, bytes], findings: list[Finding]) -> dict[str, Ed25519PublicKey]:
+    """Return the public key each signature file names; what cannot be read is a finding."""
+    keys: dict[str, Ed25519PublicKey] = {}
+    for path, data in here.items():
+        try:
+            if path == SSH:
+                keys[path] = _public_key(
+                    _SSH_TYPE + b" " + base64.b64encode(_ssh_parts(data)[0]), path
+                )
+            elif path != RAW:
+                keys[path] = _public_key(data, path)
+        except SealError as error:
+            findings.append(_finding(path, "an Ed25519 key or signature", str(error)))
+    return keys
+
+
+def _verifies(key: Ed25519PublicKey, signature: bytes, message: bytes) -> bool:
+    from cryptography.exceptions import InvalidSignature
+
+    try:
+        key.verify(signature, message)
+    except InvalidSignature:
+        return False
+    return True
+
+
+def _ssh_verifies(key: Ed25519PublicKey, data: bytes, manifest: bytes) -> bool:
+    _, hash_name, signature = _ssh_parts(data)
+    return _verifies(key, signature, _signed_blob(manifest, hash_name))
+
+
+def _ssh_parts(data: bytes) -> tuple[bytes, bytes, bytes]:
+    """Return public key blob, hash name and raw signature of an armoured SSH signature.
+
+    Raises
+    ------
+    SealError
+        If it is none, is for another namespace, or of another type.
+    """
+    lines = data.decode("ascii", "replace").split()
+    text = " ".join(lines)
+    if not (text.startswith(_BEGIN) and text.endswith(_END)):
+        raise SealError("not an SSH signature")
+    try:
+        packed = base64.b64decode("".join(lines[3:-3]), validate=True)
+    except ValueError:
+        raise SealError("not an SSH signature: broken base64") from None
+    if packed[:10] != _MAGIC + struct.pack(">I", 1):
+        raise SealError("not an SSH signature of version 1")
+    blob, namespace, _reserved, hash_name, signature = _strings(packed[10:], 5)
+    kind, raw = _strings(signature, 2)
+    if namespace != NAMESPACE.encode():
+        raise SealError(f"the signature is for another purpose than {NAMESPACE}")
+    if kind != _SSH_TYPE or hash_name not in {b"sha256", b"sha512"}:
+        raise SealError("the signature is not of type ssh-ed25519 with SHA-256 or SHA-512")
+    return blob, hash_name, raw
+
+
+def _strings(data: bytes, count: int) -> list[bytes]:
+    """Return `count` SSH strings that fill `data` exactly."""
+    found = []
+    for _ in range(count):
+        end = 4 + int.from_bytes(data[:4], "big")
+        if len(data) < end:
+            raise SealError("the signature is cut short")
+        found.append(data[4:end])
+        data = data[end:]
+    if data:
+        raise SealError("the signature has bytes too many")
+    return found
