@@ -173,6 +173,13 @@ def test_price_span_and_margin_interval_combine_end_by_end():
             assert w.equal_value_low <= rival_price * ratio <= w.equal_value_high
 
 
+def test_the_least_cut_is_from_the_lowest_price_to_the_highest_equal_value():
+    prices = [row("new", p, "street") for p in (1800, 1900, 2000)] + [row("old", 1500, "street")]
+    (w,) = weigh(prices, [suite("old", 1.1, 1.05, 1.15)]).weighings
+    assert w.cut_needed_low == pytest.approx(1 - 1725 / 1800, rel=1e-12)
+    assert w.cut_needed_low < w.cut_needed < w.cut_needed_high
+
+
 def test_a_margin_without_interval_is_marked_and_prices_alone_span():
     prices = [row("new", 1800), row("old", 1400), row("old", 1600)]
     (w,) = weigh(prices, [suite("old", 1.2, outcome="unresolved")]).weighings
@@ -270,6 +277,18 @@ def test_a_rival_with_few_titles_does_not_take_titles_from_the_others():
     assert len(wide.standings) == 3
 
 
+def test_of_two_rivals_that_cost_equally_many_titles_the_later_goes():
+    table = {
+        "new": {"t1": 100.0, "t2": 50.0},
+        "one": {"t1": 80.0},
+        "two": {"t2": 45.0},
+    }
+    prices = [row("new", 1600), row("one", 1500), row("two", 900)]
+    value = weigh(prices, [], table=table, rivals=("one", "two"))
+    assert value.titles == ("t1",)
+    assert [s.product for s in value.standings] == ["new", "one"]
+
+
 def test_each_kind_of_price_is_weighed_for_itself():
     prices = [
         row("new", 1800),
@@ -301,8 +320,9 @@ def test_what_has_a_price_but_no_margin_or_average_is_named():
 def test_only_the_whole_suite_of_averages_counts():
     margins = [
         suite("old", 9.0, name="ray"),
-        suite("old", 8.0, metric="low_1pct_fps"),
         suite("old", 1.25),
+        suite("old", 8.0, metric="low_1pct_fps"),
+        suite("old", 7.0, name="age"),
     ]
     cells = [*bench_cells(TABLE), cell("new", "t1", 9.0, metric="low_1pct_fps")]
     value = weigh([row("new", 1800), row("old", 1500)], margins, cells=cells)
