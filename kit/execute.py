@@ -132,12 +132,12 @@ def execute_template(
         kernel = _start_kernel(folder, Path(own))  # starts up while papermill is imported
         try:
             kept, error = _run_cells(notebook, parameters, kernel, timeout_s)
-            status = kernel.provisioner.process.poll() if kernel.provisioner else None
+            last_words = _last_words(kernel, Path(own))
         finally:
             kernel.shutdown_kernel(now=True)
             kernel.cleanup_resources()
     executed = kept[-1] if kept else dict(notebook)
-    return Execution(executed, _failure(executed, error, timeout_s, status))
+    return Execution(executed, _failure(executed, error, timeout_s, last_words))
 
 
 def _run_cells(
@@ -165,7 +165,8 @@ def _run_cells(
     try:
         with _quiet_log():
             papermill.execute_notebook(
-                nbformat.reads(json.dumps(notebook), as_version=4), None, dict(parameters),
+                nbformat.reads(json.dumps(notebook), as_version=4),  # type: ignore[no-untyped-call]
+                None, dict(parameters),
                 engine_name="marginbook", hold=kept, km=kernel, kernel_name="python3",
                 language="python", progress_bar=False, log_output=False, record_timing=False,
                 start_timeout=min(60, timeout_s),
@@ -226,8 +227,25 @@ def _start_kernel(folder: Path, own: Path) -> Any:
         kernel_name="python3", kernel_spec_manager=ThisPython(),
         connection_file=str(own / "kernel.json"),
     )
-    kernel.start_kernel(cwd=str(folder), env=_kernel_environment(own))
+    if os.name == "posix" and len(str(own)) < 80:  # a socket's path holds about 100 characters
+        kernel.transport, kernel.ip = "ipc", str(own / "kernel")
+    with (own / "stderr.txt").open("wb") as stderr:
+        kernel.start_kernel(cwd=str(folder), env=_kernel_environment(own), stderr=stderr)
     return kernel
+
+
+def _last_words(kernel: Any, own: Path) -> str:
+    """Return how a dead kernel's process ended and what it last wrote; "" for a live one."""
+    process = getattr(kernel.provisioner, "process", None)
+    status = None if process is None else process.poll()
+    if status is None:
+        return ""
+    said = f" (its process ended with status {status})"
+    if status == -9:
+        said += "; signal 9 is often the system short of memory"
+    lines = (own / "stderr.txt").read_text(encoding="utf-8", errors="replace").split("\n")
+    last = next((line.strip() for line in reversed(lines) if line.strip()), "")
+    return f"{said}; its last words: {last[:200]}" if last else said
 
 
 def _kernel_environment(own: Path) -> dict[str, str]:
@@ -244,7 +262,7 @@ def _kernel_environment(own: Path) -> dict[str, str]:
 
 
 def _failure(
-    notebook: Mapping[str, Any], error: Exception | None, timeout_s: float, status: int | None
+    notebook: Mapping[str, Any], error: Exception | None, timeout_s: float, last_words: str
 ) -> KitError | None:
     """Return why a run does not count, or None if it does."""
     codes = [cell for cell in notebook["cells"] if cell["cell_type"] == "code"]
@@ -261,9 +279,7 @@ def _failure(
                 f"stopped {where}: not done after {timeout_s:g} s. Give it more time "
                 "(--timeout), or look for an endless loop in that cell."
             )
-        said = f" (its process ended with status {status})" if status is not None else ""
-        memory = "; signal 9 is often the system short of memory" if status == -9 else ""
-        return KernelTimeoutError(f"the kernel died {where}{said}{memory}.")
+        return KernelTimeoutError(f"the kernel died {where}{last_words}.")
     if undone:
         return ExecutionError(f"cell {_name(undone[0])} did not run, so the run does not count.")
     if not codes or closing_of(notebook) is None:
