@@ -79,15 +79,25 @@ class ScreenParams(Section):
     )
     drift_p: float = Field(default=0.001, gt=0, lt=1)
     order_drift_share: float = Field(default=0.05, gt=0, description="Over the order of runs.")
+    order_drift_p: float = Field(
+        default=0.05, gt=0, lt=1, description="Kendall's exact test; five runs give 0.017 at best."
+    )
     caps_hz: tuple[float, ...] = (30.0, 48.0, 60.0, 90.0, 120.0, 144.0, 165.0, 240.0)
     cap_share: float = Field(
-        default=0.35, gt=0, le=1, description="Share of frames within cap_width of a cap's period."
+        default=0.35,
+        gt=0,
+        le=1,
+        description="Share of stretches of 8 frames whose mean is within cap_width of a cap's "
+        "period, where hardly any stretch is faster.",
     )
     cap_width: float = Field(default=0.005, gt=0, lt=0.1)
     far_run_alpha: float = Field(default=0.01, gt=0, lt=1, description="Grubbs' test.")
     far_run_z: float = Field(default=3.5, gt=0, description="Modified z.")
     throttle_clock_share: float = Field(
         default=0.05, gt=0, description="Clock falls by this while temperature rises."
+    )
+    throttle_rise_c: float = Field(
+        default=1.0, gt=0, description="... by this many degrees, first fifth of a run to last."
     )
     processor_bound_margin: float = Field(
         default=0.02, gt=0, description="Products of different strength agree within this."
@@ -99,7 +109,18 @@ class ScreenParams(Section):
     rounding_share: float = Field(
         default=0.01, gt=0, description="Capture step over the median frame time."
     )
-    stale_days: int = Field(default=180, gt=0)
+    condition_tolerances: dict[Id, float] = Field(
+        default={"ambient_c": 3.0},
+        description="How far a measured condition may differ among the runs of a cell. Measured "
+        "conditions that are not named here are not compared.",
+    )
+    conditions_ignored: tuple[Id, ...] = Field(
+        default=("note", "notes", "comment", "remark", "operator", "pass", "position"),
+        description="Columns of the run sheet that may differ from run to run.",
+    )
+    stale_days: int = Field(
+        default=180, gt=0, description="Runs this much older than the reviewed product's."
+    )
     min_runs: int = Field(default=3, ge=1)
 
 

@@ -1,27 +1,29 @@
-"""Which runs are flagged or set aside, each with its reason."""
+"""Which runs are flagged or set aside, each with its reason: the rules in their order.
+
+The rules themselves are in `rules` (runs and their siblings) and `limits` (what limits a title,
+what can be compared).
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
-from typing import Literal
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
 
+from kit import limits, rules
+from kit.bench import Bench
+from kit.errors import Fault
+from kit.flags import Flag as Flag
+from kit.flags import View
+from kit.params import ReviewParams, ScreenParams
+from kit.runs import RunRow
+from kit.signs import RunSigns
+from kit.yamlfile import YamlDocument, did_you_mean
 
-@dataclass(frozen=True, slots=True)
-class Flag:
-    """What one rule says of one run, cell (product in title), title or product.
+if TYPE_CHECKING:
+    import pandas as pd
 
-    `action` is "set_aside" (the run is left out of the figures), "flag" (kept, but marked) or
-    "cannot_judge" (the rule cannot tell, and why). `run`, `product` and `title` are empty where
-    the flag is about more than one of them.
-    """
-
-    rule: str
-    action: Literal["flag", "set_aside", "cannot_judge"]
-    reason: str
-    run: str = ""
-    product: str = ""
-    title: str = ""
+SCREEN_VERSION = 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +36,243 @@ class Screened:
     def flags_of(self, *, run: str = "", product: str = "", title: str = "") -> tuple[Flag, ...]:
         """Return the flags about a run, or about a product in a title."""
         return tuple(
-            f for f in self.flags
+            f
+            for f in self.flags
             if (run and f.run == run)
             or (not run and f.product in ("", product) and f.title in ("", title) and not f.run)
         )
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return a row per flag: rule, action, run, product, title, metric, reason."""
+        import pandas as pd
+
+        columns = ["rule", "action", "run", "product", "title", "metric", "reason"]
+        rows = [[getattr(flag, name) for name in columns] for flag in self.flags]
+        return pd.DataFrame(rows, columns=columns)
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """One rule of screening: what it does in words, its thresholds, its function.
+
+    `always_acts` marks what leaves a run out whatever `set_aside_rules` says: the analyst's own
+    word, and logs that cannot be measured at all.
+    """
+
+    name: str
+    does: str
+    thresholds: tuple[str, ...]  # keys of `screen` in params
+    find: Callable[[View], list[Flag]]
+    always_acts: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class RuleInForce:
+    """One rule as a review applied it: what it does, whether it sets aside, its thresholds."""
+
+    name: str
+    does: str
+    acts: bool  # sets runs aside; else it only flags
+    thresholds: Mapping[str, object]
+
+
+# The order is part of the method: a rule looks at the runs that earlier rules left, so that a
+# run cut short is not also called far from its siblings.
+RULES: tuple[Rule, ...] = (
+    Rule(
+        "analyst",
+        "a run the analyst set aside, in the run sheet or the params file, with a reason",
+        ("set_aside",),
+        rules.set_aside_by_analyst,
+        always_acts=True,
+    ),
+    Rule(
+        "failed",
+        "a run that crashed, was refused or did not start",
+        (),
+        rules.find_failed,
+    ),
+    Rule(
+        "bad_stamps",
+        "a log whose clock goes back or stands still; it cannot be measured",
+        (),
+        rules.find_bad_stamps,
+        always_acts=True,
+    ),
+    Rule(
+        "planned_length",
+        "a run shorter than its title's planned length",
+        ("min_length_share",),
+        rules.find_short_runs,
+    ),
+    Rule(
+        "same_log",
+        "one log under two names: the same bytes, or the same frame times; the later row is "
+        "the copy, and across products or titles both rows are flagged",
+        (),
+        rules.find_same_logs,
+    ),
+    Rule(
+        "gap",
+        "a frame so long that the capture or its clock may have stopped",
+        ("gap_ms",),
+        rules.find_gaps,
+    ),
+    Rule(
+        "warm_up",
+        "a first run apart from all runs after it, by a share of their mean and by a number of "
+        "their spreads",
+        ("warm_up_margin", "warm_up_spreads"),
+        rules.find_warm_ups,
+    ),
+    Rule(
+        "far_run",
+        "a run far from its siblings by Grubbs' test (two-sided) and the modified z; not "
+        "judged with fewer than four runs",
+        ("far_run_alpha", "far_run_z"),
+        rules.find_far_runs,
+    ),
+    Rule(
+        "drift_in_run",
+        "a level that moves over a run, beyond what the scene does on other products: Sen's "
+        "slope, with a Mann-Kendall test that allows for dependence between frames",
+        ("drift_share", "drift_p"),
+        rules.find_drifts,
+    ),
+    Rule(
+        "order_drift",
+        "a figure that drifts over the order of runs: Sen's slope and Kendall's test; not "
+        "judged with fewer than five runs",
+        ("order_drift_share", "order_drift_p"),
+        rules.find_order_drifts,
+    ),
+    Rule(
+        "throttling",
+        "a clock that falls while the temperature rises, first fifth of a run to last",
+        ("throttle_clock_share", "throttle_rise_c"),
+        limits.find_throttling,
+    ),
+    Rule(
+        "capped",
+        "stretches of frames held at a display's refresh or another cap, and hardly any faster",
+        ("caps_hz", "cap_share", "cap_width"),
+        limits.find_caps,
+    ),
+    Rule(
+        "processor_bound",
+        "the fastest products of a title agree where other titles set them apart, or sensors "
+        "read a processor near full load",
+        ("processor_bound_margin", "processor_bound_spread", "processor_load_pct"),
+        limits.find_processor_bound,
+    ),
+    Rule(
+        "rounding",
+        "frame times logged in steps that are coarse beside the median frame time",
+        ("rounding_share",),
+        limits.find_rounding,
+    ),
+    Rule(
+        "conditions_differ",
+        "recorded conditions that differ among the runs of one product in one title",
+        ("condition_tolerances", "conditions_ignored"),
+        limits.find_condition_changes,
+    ),
+    Rule(
+        "stale",
+        "a product or cell whose newest run, or dated condition, is older than the reviewed "
+        "product's by more than a number of days",
+        ("stale_days",),
+        limits.find_stale,
+    ),
+    Rule(
+        "short_tail",
+        "too few independent frames in a run to bound a low's tail (Wilks 1941)",
+        (),
+        limits.find_short_tails,
+    ),
+    Rule(
+        "few_runs",
+        "fewer runs left than wanted",
+        ("min_runs",),
+        limits.find_few_runs,
+    ),
+)
+
+
+def screen_runs(
+    rows: Sequence[RunRow],
+    signs: Mapping[str, RunSigns],
+    bench: Bench,
+    params: ReviewParams,
+) -> Screened:
+    """Return which runs are flagged or set aside, each with its reason.
+
+    Parameters
+    ----------
+    rows : sequence of RunRow
+        Every row of the review, in sheet order, those that failed among them.
+    signs : mapping of str to RunSigns
+        Run to its signs, for every run with a log.
+    bench : Bench
+    params : ReviewParams
+        `params.screen` holds the thresholds, and which rules set runs aside.
+
+    Returns
+    -------
+    Screened
+        Flags in the order of the rules and, within one, of the sheet. A run set aside by one
+        rule is out of sight of the rules after it, so it has one reason.
+    """
+    set_aside: dict[str, str] = {}
+    flags: list[Flag] = []
+    view = View(tuple(rows), tuple(row for row in rows if row.produced), signs, bench, params)
+    for rule in RULES:
+        acts = rule.always_acts or rule.name in params.screen.set_aside_rules
+        for flag in rule.find(view):
+            if flag.action == "set_aside" and not acts:
+                flag = replace(flag, action="flag")
+            if flag.action == "set_aside":
+                set_aside.setdefault(flag.run, flag.reason)
+            flags.append(flag)
+        used = tuple(row for row in view.used if row.run not in set_aside)
+        view = replace(view, used=used)
+    return Screened(tuple(flags), set_aside)
+
+
+def rules_in_force(params: ScreenParams) -> tuple[RuleInForce, ...]:
+    """Return every rule in its order, whether it sets runs aside, and its thresholds."""
+    return tuple(
+        RuleInForce(
+            rule.name,
+            rule.does,
+            rule.always_acts or rule.name in params.set_aside_rules,
+            {key: getattr(params, key) for key in rule.thresholds},
+        )
+        for rule in RULES
+    )
+
+
+def unknown_set_aside_runs(
+    params: ScreenParams, runs: Iterable[str], document: YamlDocument
+) -> list[Fault]:
+    """Return a fault for each run that params set aside and the run sheet does not know.
+
+    Parameters
+    ----------
+    params : ScreenParams
+    runs : iterable of str
+        The ids of all runs of the run sheet, not of one review alone.
+    document : YamlDocument
+        The params file, for its line numbers.
+    """
+    known = set(runs)
+    return [
+        Fault(
+            document.file,
+            f'no run "{entry.run}" in the run sheet{did_you_mean(entry.run, known)}',
+            line=document.line_of(["screen", "set_aside", i, "run"]),
+            key=f"screen.set_aside[{i}].run",
+        )
+        for i, entry in enumerate(params.set_aside)
+        if entry.run not in known
+    ]

@@ -1,0 +1,131 @@
+"""What a rule of screening sees, and what it says: `View` and `Flag`."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kit.bench import Bench
+from kit.params import ReviewParams, ScreenParams
+from kit.runs import RunRow
+from kit.signs import RunSigns
+
+Action = Literal["flag", "set_aside", "cannot_judge"]
+CellKey = tuple[str, str]  # product, title
+
+
+@dataclass(frozen=True, slots=True)
+class Flag:
+    """What one rule says of one run, cell (product in title), title or product.
+
+    `action` is "set_aside" (the run is left out of the figures), "flag" (kept, but marked) or
+    "cannot_judge" (the rule cannot tell, and why). `run`, `product` and `title` are empty where
+    the flag is about more than one of them; `metric` names the one figure a flag is about, where
+    it is not about all.
+    """
+
+    rule: str
+    action: Action
+    reason: str
+    run: str = ""
+    product: str = ""
+    title: str = ""
+    metric: str = ""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class View:
+    """What a rule sees: the rows still used, their signs, the bench and the params."""
+
+    rows: tuple[RunRow, ...]  # every row of the review, in sheet order
+    used: tuple[RunRow, ...]  # those that produced something and are not set aside
+    signs: Mapping[str, RunSigns]
+    bench: Bench
+    params: ReviewParams
+
+    @property
+    def screen(self) -> ScreenParams:
+        """The thresholds."""
+        return self.params.screen
+
+    def cells(self) -> dict[CellKey, list[RunRow]]:
+        """Return the used rows of each product in each title, in the order recorded."""
+        found: dict[CellKey, list[RunRow]] = {}
+        for row in self.used:
+            found.setdefault((row.product, row.title), []).append(row)
+        return {cell: in_order(rows) for cell, rows in found.items()}
+
+    def logged(self) -> list[tuple[RunRow, RunSigns]]:
+        """Return the used rows that have a log, with their signs."""
+        pairs = [(row, self.signs.get(row.run)) for row in self.used]
+        return [(row, signs) for row, signs in pairs if signs is not None and signs.frames > 0]
+
+    def value(self, row: RunRow) -> float | None:
+        """Return the run's main figure: what was typed in as value, or the average."""
+        if "value" in row.typed:
+            return row.typed["value"]
+        signs = self.signs.get(row.run)
+        if signs is not None and signs.average_fps > 0:
+            return signs.average_fps
+        return row.typed.get("average_fps")
+
+    def measures_frames(self, title: str) -> bool:
+        """Whether a title's figure is a frame rate."""
+        return self.bench.titles[title].measures == "frames"
+
+
+def in_order(rows: Iterable[RunRow]) -> list[RunRow]:
+    """Return runs in the order recorded: by when they began, or as in the sheet."""
+    listed = list(rows)
+    moments = [moment(row.began) for row in listed]
+    if any(m is None for m in moments):
+        return listed
+    order = sorted(range(len(listed)), key=lambda i: (moments[i], i))
+    return [listed[i] for i in order]
+
+
+def moment(began: dt.datetime | None) -> dt.datetime | None:
+    """Return a moment that can be compared: one without a zone is taken as UTC."""
+    if began is not None and began.tzinfo is None:
+        return began.replace(tzinfo=dt.UTC)
+    return began
+
+
+def percent(share: float) -> str:
+    """Return a share as a reason quotes it.
+
+    >>> percent(-0.0421)
+    '-4.2 %'
+    """
+    return f"{100 * share:.3g} %" if abs(share) < 0.1 else f"{100 * share:.1f} %"
+
+
+def few(count: int, noun: str = "run") -> str:
+    """Return a number with its noun.
+
+    >>> few(1), few(3)
+    ('1 run', '3 runs')
+    """
+    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
+
+
+def run_flag(
+    rule: str,
+    row: RunRow,
+    reason: str,
+    action: Action = "flag",
+) -> Flag:
+    """Return a flag about one run."""
+    return Flag(rule, action, reason, row.run, row.product, row.title)
+
+
+def log_values(view: View, rows: Sequence[RunRow]) -> NDArray[np.float64] | None:
+    """Return the runs' main figures on the log scale; None unless every one is positive."""
+    values = [view.value(row) for row in rows]
+    known = [value for value in values if value is not None and value > 0]
+    return np.log(known) if len(known) == len(values) else None

@@ -1,0 +1,314 @@
+"""Rules of screening about a run, or a run beside its siblings.
+
+Each rule takes what is known at its turn (runs set aside by earlier rules are out) and gives
+flags. A flag's action is what the rule would do; `screen` lets it set a run aside only where
+params say so. Rules about what limits a title, and about comparing, are in `limits`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kit.flags import CellKey, Flag, View, few, log_values, percent, run_flag
+from kit.frames import find_trend
+from kit.outliers import find_farthest, modified_z, order_trend
+from kit.runs import RunRow
+from kit.signs import RunSigns
+
+# Two logs of a few frames can hold the same times by accident.
+FEWEST_FRAMES_ALIKE = 10
+# Fewer values in order cannot show a drift: with four, the best two-sided p is 0.083.
+FEWEST_RUNS_IN_ORDER = 5
+# No outlier test has useful power on three runs: Grubbs' statistic cannot exceed 1.1547.
+FEWEST_RUNS_BESIDE = 4
+
+
+def set_aside_by_analyst(view: View) -> list[Flag]:
+    """Set aside what the run sheet or the params file says, with the reason given there."""
+    named = {entry.run: entry.reason for entry in view.screen.set_aside}
+    flags = []
+    for row in view.rows:
+        if row.status == "set_aside":
+            said = row.reason or "no reason given in the run sheet"
+            flags.append(run_flag("analyst", row, f"by the analyst: {said}", "set_aside"))
+        elif row.run in named:
+            flags.append(run_flag("analyst", row, f"by the analyst: {named[row.run]}", "set_aside"))
+    return flags
+
+
+def find_failed(view: View) -> list[Flag]:
+    """Say which runs were tried and gave nothing, with the reason."""
+    words = {"crashed": "crashed", "refused": "was refused", "not_started": "did not start"}
+    flags = []
+    for row in view.rows:
+        if row.produced or row.status == "set_aside":
+            continue
+        what = words.get(row.status, "left no log and no figure")
+        why = f": {row.reason}" if row.reason else ""
+        flags.append(
+            Flag("failed", "flag", f"run {row.run} {what}{why}", "", row.product, row.title)
+        )
+    return flags
+
+
+def find_bad_stamps(view: View) -> list[Flag]:
+    """Find logs whose clock goes back: they can be read but not measured."""
+    flags = []
+    for row, signs in view.logged():
+        if signs.backward_rows:
+            count = len(signs.backward_rows)
+            where = ", ".join(str(n) for n in signs.backward_rows[:3])
+            more = f" and {count - 3} more" if count > 3 else ""
+            reason = (
+                f"the log's clock goes back or stands still at {few(count, 'place')} (row "
+                f"{where}{more}), so its frames cannot be measured"
+            )
+            flags.append(run_flag("bad_stamps", row, reason, "set_aside"))
+    for row in view.used:
+        if row.log and row.run in view.signs and view.signs[row.run].frames == 0:
+            flags.append(run_flag("bad_stamps", row, "the log holds no frames", "set_aside"))
+    return flags
+
+
+def find_short_runs(view: View) -> list[Flag]:
+    """Find runs shorter than planned."""
+    flags = []
+    for row, signs in view.logged():
+        planned_s = view.bench.titles[row.title].planned_s
+        if planned_s is None or not view.measures_frames(row.title):
+            continue
+        if signs.duration_s < view.screen.min_length_share * planned_s:
+            reason = (
+                f"{signs.duration_s:.1f} s recorded of {planned_s:g} s planned "
+                f"({percent(signs.duration_s / planned_s)}; at least "
+                f"{percent(view.screen.min_length_share)} wanted)"
+            )
+            flags.append(run_flag("planned_length", row, reason, "set_aside"))
+    return flags
+
+
+def find_same_logs(view: View) -> list[Flag]:
+    """Find one log used under two names: the same bytes, or the same frame times.
+
+    Within one product and title the later row is set aside. Across products or titles nobody
+    can say from the logs which name is right, so all are flagged.
+    """
+    groups: dict[tuple[str, str], list[RunRow]] = {}
+    bytes_of = {row.run: signs.sha256 for row, signs in view.logged()}
+    for row, signs in view.logged():
+        alike = signs.frames_sha256 if signs.frames >= FEWEST_FRAMES_ALIKE else signs.sha256
+        groups.setdefault(("frames", alike), []).append(row)
+    flags = []
+    for rows in groups.values():
+        for i, row in enumerate(rows):
+            cell = (row.product, row.title)
+            same_cell = [other for other in rows[:i] if (other.product, other.title) == cell]
+            strangers = [other for other in rows if (other.product, other.title) != cell]
+            if same_cell:
+                first = same_cell[0]
+                what = "bytes" if bytes_of[first.run] == bytes_of[row.run] else "frame times"
+                reason = f"the same {what} as run {first.run}: one log under two names"
+                flags.append(run_flag("same_log", row, reason, "set_aside"))
+            elif strangers:
+                other = strangers[0]
+                what = "bytes" if bytes_of[other.run] == bytes_of[row.run] else "frame times"
+                reason = (
+                    f"the same {what} as run {other.run} ({other.product} in {other.title}): one "
+                    f"of the two rows names the wrong log"
+                )
+                flags.append(run_flag("same_log", row, reason))
+    return flags
+
+
+def find_gaps(view: View) -> list[Flag]:
+    """Find frames so long that the capture or the clock, not the product, may have stopped."""
+    flags = []
+    for row, signs in view.logged():
+        if signs.longest_ms > view.screen.gap_ms:
+            reason = (
+                f"frame {signs.longest_frame + 1} lasted {signs.longest_ms:.0f} ms; over "
+                f"{view.screen.gap_ms:g} ms is a gap in the capture, a step of its clock or a stall"
+            )
+            flags.append(run_flag("gap", row, reason))
+    return flags
+
+
+def find_warm_ups(view: View) -> list[Flag]:
+    """Find first runs that stand apart from all their siblings.
+
+    The spread they are measured by is the siblings' own or that of the title's runs after the
+    first over all products, whichever is larger: two siblings can agree by accident.
+    """
+    later: dict[CellKey, NDArray[np.float64]] = {}
+    firsts: dict[CellKey, tuple[RunRow, float]] = {}
+    for cell, rows in view.cells().items():
+        values = log_values(view, rows)
+        if values is None or values.size < 3:
+            continue
+        firsts[cell] = (rows[0], float(values[0]))
+        later[cell] = values[1:]
+    usual = _pooled_spreads(later)
+    flags = []
+    for cell, (row, first) in firsts.items():
+        others = later[cell]
+        apart = first - float(others.mean())
+        spread = max(float(others.std(ddof=1)), usual[cell[1]])
+        outside = first > others.max() or first < others.min()
+        if not outside or abs(apart) <= np.log1p(view.screen.warm_up_margin):
+            continue
+        if abs(apart) <= view.screen.warm_up_spreads * spread:
+            continue
+        faster = (apart > 0) != view.bench.titles[row.title].less_is_better
+        why = "before the machine was warm" if faster else "before caches were filled"
+        spreads = f"{abs(apart) / spread:.1f} spreads" if spread > 0 else "and they do not differ"
+        size = percent(abs(float(np.expm1(apart))))
+        side = "above" if apart > 0 else "below"
+        reason = (
+            f"the first run is {size} {side} the mean of the {few(others.size)} after it "
+            f"({spreads}), as a run recorded {why}"
+        )
+        flags.append(run_flag("warm_up", row, reason, "set_aside"))
+    return flags
+
+
+def find_far_runs(view: View) -> list[Flag]:
+    """Find runs far from their siblings, by Grubbs' test and the modified z.
+
+    With few runs the modified z alone cries wolf, so both must agree. Two far runs hide each
+    other from Grubbs' test but not from the modified z: two or more beyond it count as well.
+    """
+    flags = []
+    for (product, title), rows in view.cells().items():
+        values = log_values(view, rows)
+        if values is None or values.size < 2:
+            continue
+        n = values.size
+        if n < FEWEST_RUNS_BESIDE:
+            reason = f"no test can tell with {few(n)} whether one is far from the rest"
+            flags.append(Flag("far_run", "cannot_judge", reason, "", product, title))
+            continue
+        grubbs = find_farthest(values, alpha=view.screen.far_run_alpha)
+        if grubbs is None:  # all runs alike: none is far
+            continue
+        z = modified_z(values)
+        if z is None:
+            far = [grubbs.index] if grubbs.far else []
+            if not far:
+                reason = (
+                    "the modified z is undefined, since more than half of the "
+                    f"{few(n)} agree exactly; Grubbs' test finds none far"
+                )
+                flags.append(Flag("far_run", "cannot_judge", reason, "", product, title))
+        else:
+            beyond = np.flatnonzero(np.abs(z) > view.screen.far_run_z)
+            both = grubbs.far and grubbs.index in beyond
+            far = beyond.tolist() if both or (len(beyond) >= 2 and n >= 8) else []
+        for i in far:
+            rest = float(np.delete(values, i).mean())
+            size = "undefined, the others agree exactly" if z is None else f"{abs(float(z[i])):.1f}"
+            tested = (
+                f"Grubbs' G {grubbs.statistic:.3f} over {grubbs.critical:.3f}, "
+                if i == grubbs.index and grubbs.far
+                else ""
+            )
+            reason = (
+                f"{percent(float(np.expm1(values[i] - rest)))} from the other {few(n - 1)} "
+                f"({tested}modified z {size}; over {view.screen.far_run_z:g} is far)"
+            )
+            flags.append(run_flag("far_run", rows[i], reason, "set_aside"))
+    return flags
+
+
+def find_drifts(view: View) -> list[Flag]:
+    """Find runs whose level moves from beginning to end, beyond what the scene itself does.
+
+    The scene's own course is the median, stretch by stretch, of other products' runs in the
+    title. With one other product only a slowing can be put down to this one; with none, scene
+    and heat cannot be told apart.
+    """
+    by_title: dict[str, list[tuple[RunRow, RunSigns]]] = {}
+    for row, signs in view.logged():
+        if signs.drift_judged and view.measures_frames(row.title):
+            by_title.setdefault(row.title, []).append((row, signs))
+    flags = []
+    for pairs in by_title.values():
+        profiles = {row.run: _centred_log(signs.profile) for row, signs in pairs}
+        for row, signs in pairs:
+            others = [
+                (other.product, profiles[other.run])
+                for other, _ in pairs
+                if other.product != row.product
+                and profiles[other.run].size == profiles[row.run].size
+            ]
+            products = {product for product, _ in others}
+            if others:
+                scene = np.median([profile for _, profile in others], axis=0)
+                trend = find_trend(profiles[row.run] - scene)
+                change, p_value = float(np.expm1(trend.change)), trend.p_value
+            else:
+                change, p_value = signs.drift_share, signs.drift_p
+            if abs(change) < view.screen.drift_share or p_value >= view.screen.drift_p:
+                continue
+            if len(products) == 1 and change < 0:
+                continue  # as likely the other product slowing down
+            way = "longer" if change > 0 else "shorter"
+            moved = (
+                f"frames took {percent(abs(change))} {way} at the end of the run than at its "
+                f"beginning"
+            )
+            sure = f"(p = {p_value:.1g}, dependence between frames taken into account)"
+            if others:
+                reason = f"{moved}, beyond what the scene does on other products {sure}"
+                flags.append(run_flag("drift_in_run", row, reason, "set_aside"))
+            else:
+                reason = (
+                    f"{moved} {sure}; without another product in this title, heat and the "
+                    f"scene's own course cannot be told apart"
+                )
+                flags.append(run_flag("drift_in_run", row, reason, "cannot_judge"))
+    return flags
+
+
+def find_order_drifts(view: View) -> list[Flag]:
+    """Find cells whose figure drifts over the order of runs."""
+    flags = []
+    for (product, title), rows in view.cells().items():
+        values = log_values(view, rows)
+        if values is None or values.size < 2:
+            continue
+        n = values.size
+        if n < FEWEST_RUNS_IN_ORDER:
+            reason = (
+                f"a drift over the order of runs cannot be told with {few(n)}; "
+                f"{FEWEST_RUNS_IN_ORDER} are needed"
+            )
+            flags.append(Flag("order_drift", "cannot_judge", reason, "", product, title))
+            continue
+        slope, p_value = order_trend(values)
+        change = float(np.expm1(slope * (n - 1)))
+        if abs(change) >= view.screen.order_drift_share and p_value <= view.screen.order_drift_p:
+            reason = (
+                f"the figure moves by {percent(change)} from the first run to the last of {n} "
+                f"(Kendall's test, p = {p_value:.2g})"
+            )
+            flags.append(Flag("order_drift", "flag", reason, "", product, title))
+    return flags
+
+
+def _pooled_spreads(cells: Mapping[CellKey, NDArray[np.float64]]) -> dict[str, float]:
+    """Return the spread between runs of one cell, pooled over each title's cells."""
+    squares: dict[str, tuple[float, int]] = {}
+    for (_, title), values in cells.items():
+        total, df = squares.get(title, (0.0, 0))
+        squares[title] = (total + float(values.var()) * values.size, df + values.size - 1)
+    return {title: float(np.sqrt(total / df)) for title, (total, df) in squares.items()}
+
+
+def _centred_log(profile: Sequence[float]) -> NDArray[np.float64]:
+    """Return a profile's logarithm around its median."""
+    logs = np.log(np.asarray(profile, dtype=np.float64))
+    centred: NDArray[np.float64] = logs - np.median(logs)
+    return centred
