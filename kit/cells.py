@@ -1,0 +1,232 @@
+"""One product in one title: its used runs and their summary."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kit.bench import Title
+from kit.intervals import mixture_half_width, t_half_width
+from kit.metrics import RunMetrics
+from kit.params import MarginParams
+from kit.replicates import from_log, group_runs, metric_unit, to_log
+from kit.trace import Trace
+from kit.variance import SharedVariances
+from kit.variancefit import ZERO_VARIANCE, VarianceFit, mix_cells
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+Floats = NDArray[np.float64]
+
+# "auto" shares variance where at least this many cells (or pairs) have one of their own.
+MIN_SHARED = 6
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """One metric of one product in one title: its used runs and their summary.
+
+    `value` is the geometric mean of the runs' values, so that the ratio of two cells is the
+    margin; of levels in dB it is their arithmetic mean. `low` and `high` are None where nothing
+    gives an interval (a mark says why).
+    """
+
+    product: str
+    title: str
+    metric: str
+    unit: str
+    less_is_better: bool
+    runs: tuple[str, ...]
+    sessions: tuple[str, ...]  # one per run
+    values: tuple[float, ...]  # one per run, in the metric's unit, unrounded
+    value: float
+    low: float | None
+    high: float | None
+    confidence: float
+    method: str  # "welch" (t over the runs), "shared" or "none"
+    marks: tuple[str, ...]
+    trace: Trace
+    log_sd: float | None = None  # sample standard deviation of the runs' ln values
+    log_se: float | None = None  # standard error of ln(value)
+
+
+def make_cells(
+    metrics: Sequence[RunMetrics],
+    titles: Mapping[str, Title],
+    *,
+    params: MarginParams,
+    variances: Mapping[str, SharedVariances] | None = None,
+    metric_names: Sequence[str],
+) -> tuple[Cell, ...]:
+    """Return one cell per metric, title and product, in that order of first appearance.
+
+    Parameters
+    ----------
+    metrics : sequence of RunMetrics
+        The runs used. A title that measures frames has no `value`; every other has only that.
+    titles : mapping of str to Title
+        Of the bench, by id.
+    params : MarginParams
+        Method and confidence.
+    variances : mapping of str to SharedVariances, optional
+        By metric, from the same runs. Without them no variance is shared.
+    metric_names : sequence of str
+        Metrics to make cells of.
+
+    Raises
+    ------
+    ValueError
+        If a run names a title that is not in `titles`, or a value has no logarithm.
+
+    Notes
+    -----
+    The interval is that of the mean of ln values: by shared variance under methods "shared" and
+    "auto" (see `choose_method`), else Student's t over the runs.
+    """
+    cells: list[Cell] = []
+    for metric in metric_names:
+        fit = _sharing_fit(metric, params.method, variances)
+        groups = {
+            key: runs
+            for key, runs in group_runs(metrics, metric=metric).items()
+            if (titles[key[0]].measures == "frames") == (metric != "value")
+        }
+        units = [metric_unit(metric, title, titles) for title, _ in groups]
+        logs = [
+            to_log([run.values[metric] for run in runs], unit)
+            for runs, unit in zip(groups.values(), units, strict=True)
+        ]
+        sd = np.array([_sample_sd(x) for x in logs])
+        n = np.array([float(len(x)) for x in logs])
+        se, half, methods = _cell_errors(list(groups), sd, n, fit, params.confidence)
+        for i, ((title, product), runs) in enumerate(groups.items()):
+            unit = units[i]
+            values = tuple(run.values[metric] for run in runs)
+            mean = math.fsum(logs[i]) / len(values)
+            known = bool(np.isfinite(half[i]))
+            marks = [
+                *(["typed_in"] if any(run.typed_in for run in runs) else []),
+                *(["single_run"] if len(runs) == 1 else []),
+                *(["zero_variance"] if sd[i] == 0 else []),
+                *([] if known else ["no_interval"]),
+            ]
+            cells.append(
+                Cell(
+                    product=product,
+                    title=title,
+                    metric=metric,
+                    unit=unit,
+                    less_is_better=titles[title].less_is_better,
+                    runs=tuple(run.run for run in runs),
+                    sessions=tuple(run.session for run in runs),
+                    values=values,
+                    value=values[0] if len(values) == 1 else from_log(mean, unit),
+                    low=from_log(mean - half[i], unit) if known else None,
+                    high=from_log(mean + half[i], unit) if known else None,
+                    confidence=params.confidence,
+                    method=methods[i],
+                    marks=tuple(marks),
+                    trace=Trace(
+                        "make_cells",
+                        f"cell/{metric}/{title}/{product}",
+                        inputs=tuple(run.trace for run in runs),
+                    ),
+                    log_sd=_or_none(sd[i]),
+                    log_se=_or_none(se[i]),
+                )
+            )
+    return tuple(cells)
+
+
+def cells_frame(cells: Sequence[Cell]) -> pd.DataFrame:
+    """Return a row per cell.
+
+    Columns: metric, title, product, value, low, high, unit, runs (number), log_sd, method, marks
+    (joined by "; "). Figures nothing gives are NaN.
+    """
+    import pandas as pd
+
+    rows = [
+        (
+            c.metric,
+            c.title,
+            c.product,
+            c.value,
+            c.low,
+            c.high,
+            c.unit,
+            len(c.runs),
+            c.log_sd,
+            c.method,
+            "; ".join(c.marks),
+        )
+        for c in cells
+    ]
+    names = [
+        "metric",
+        "title",
+        "product",
+        "value",
+        "low",
+        "high",
+        "unit",
+        "runs",
+        "log_sd",
+        "method",
+        "marks",
+    ]
+    return pd.DataFrame(rows, columns=names).astype(
+        dict.fromkeys(["low", "high", "log_sd"], "float64")
+    )
+
+
+def _sharing_fit(
+    metric: str, method: str, variances: Mapping[str, SharedVariances] | None
+) -> VarianceFit | None:
+    """Return the fit that cells of a metric share variance by, or None."""
+    shared = (variances or {}).get(metric)
+    if shared is None or shared.cells is None or method not in {"auto", "shared"}:
+        return None
+    enough = method == "shared" or shared.cells.cells_used >= MIN_SHARED
+    return shared.cells if enough else None
+
+
+def _sample_sd(logs: Sequence[float]) -> float:
+    """Return the sample standard deviation; NaN of a single run, 0.0 of equal runs."""
+    if len(logs) < 2:
+        return math.nan
+    variance = float(np.var(logs, ddof=1))
+    return math.sqrt(variance) if variance >= ZERO_VARIANCE else 0.0
+
+
+def _cell_errors(
+    keys: Sequence[tuple[str, str]],
+    sd: Floats,
+    n: Floats,
+    fit: VarianceFit | None,
+    confidence: float,
+) -> tuple[Floats, Floats, list[str]]:
+    """Return standard errors, half-widths and methods of cells; NaN where nothing gives them."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        se = np.where(sd > 0, sd / np.sqrt(n), np.nan)
+    half = t_half_width(se, n - 1, confidence=confidence)
+    methods = ["welch" if np.isfinite(h) else "none" for h in half]
+    place = [fit.keys.get(key, -1) for key in keys] if fit else []
+    shares = [i for i, p in enumerate(place) if p >= 0]
+    if fit and shares:
+        sds, weight = mix_cells(fit, np.array([place[i] for i in shares]), n[shares])
+        half[shares] = mixture_half_width(sds, weight, confidence=confidence)
+        se[shares] = np.sqrt((weight * sds**2).sum(axis=1))
+        for i in shares:
+            methods[i] = "shared"
+    return se, half, methods
+
+
+def _or_none(figure: float) -> float | None:
+    return float(figure) if math.isfinite(figure) else None

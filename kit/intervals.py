@@ -1,0 +1,216 @@
+"""Intervals, tests and their adjustment for many comparisons. Plain numbers in and out.
+
+Every estimate here is a difference of means on a log scale, so 0.0 means level, and its error is
+symmetric: a scaled Student t, or a mixture of normals around 0.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr, stdtr, stdtrit
+
+# Two one-sided tests at 5 % each: "level" is decided by the 90 % interval.
+LEVEL_ALPHA = 0.05
+
+Floats = NDArray[np.float64]
+Family = Literal["holm", "benjamini_hochberg", "none"]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Judged:
+    """What the errors of n estimates say of them. NaN where nothing can be said.
+
+    Attributes
+    ----------
+    half : ndarray of float, shape (n,)
+        Half-width of the interval at the confidence asked for, on the log scale.
+    level_half : ndarray of float, shape (n,)
+        Half-width of the 90 % interval, which decides "level".
+    p_value : ndarray of float, shape (n,)
+        Two-sided, of a true difference of 0.
+    p_level : ndarray of float, shape (n,)
+        The larger of the two one-sided p-values that the true difference lies outside the band.
+    log_se : ndarray of float, shape (n,)
+        Standard error; for a mixture its standard deviation.
+    df : ndarray of float, shape (n,)
+        Degrees of freedom of the t; for a mixture see `judge_mixture`.
+    """
+
+    half: Floats
+    level_half: Floats
+    p_value: Floats
+    p_level: Floats
+    log_se: Floats
+    df: Floats
+
+
+def welch_error(var_a: Floats, n_a: Floats, var_b: Floats, n_b: Floats) -> tuple[Floats, Floats]:
+    """Return the standard error of a difference of two means, and its degrees of freedom.
+
+    Parameters
+    ----------
+    var_a, var_b : ndarray of float, shape (n,)
+        Variances of single values on either side, divisor n - 1. NaN where n is 1.
+    n_a, n_b : ndarray of float, shape (n,)
+        Numbers of values.
+
+    Returns
+    -------
+    se, df : ndarray of float, shape (n,)
+        NaN where a side has a single value or neither side varies.
+
+    Notes
+    -----
+    Degrees of freedom after Welch and Satterthwaite [1]_; a side that does not vary adds nothing.
+
+    References
+    ----------
+    .. [1] B. L. Welch (1947), "The generalization of 'Student's' problem when several different
+           population variances are involved", Biometrika 34, 28-35.
+    """
+    part_a, part_b = var_a / n_a, var_b / n_b
+    total = part_a + part_b
+    with np.errstate(divide="ignore", invalid="ignore"):
+        df = total**2 / (part_a**2 / (n_a - 1) + part_b**2 / (n_b - 1))
+    good = np.isfinite(total) & (total > 0)
+    return np.where(good, np.sqrt(total), np.nan), np.where(good, df, np.nan)
+
+
+def judge_t(
+    difference: Floats, log_se: Floats, df: Floats, *, confidence: float, band: float
+) -> Judged:
+    """Return intervals and p-values of estimates whose errors are scaled t.
+
+    Parameters
+    ----------
+    difference, log_se, df : ndarray of float, shape (n,)
+        Estimates on the log scale, their standard errors and degrees of freedom. NaN stays NaN.
+    confidence : float
+        A fraction in (0, 1).
+    band : float
+        Half-width of the level band on the log scale.
+    """
+    with np.errstate(divide="ignore", invalid="ignore"):
+        t = difference / log_se
+        return Judged(
+            half=stdtrit(df, (1 + confidence) / 2) * log_se,
+            level_half=stdtrit(df, 1 - LEVEL_ALPHA) * log_se,
+            p_value=2 * stdtr(df, -np.abs(t)),
+            p_level=stdtr(df, (np.abs(difference) - band) / log_se),
+            log_se=log_se,
+            df=df,
+        )
+
+
+def judge_mixture(
+    difference: Floats, sd: Floats, weight: Floats, *, confidence: float, band: float
+) -> Judged:
+    """Return intervals and p-values of estimates whose errors are mixtures of normals around 0.
+
+    Parameters
+    ----------
+    difference : ndarray of float, shape (n,)
+        Estimates on the log scale.
+    sd, weight : ndarray of float, shape (n, n_components)
+        Standard deviations > 0 of the components, and their weights, which sum to 1.
+    confidence : float
+        A fraction in (0, 1).
+    band : float
+        Half-width of the level band on the log scale.
+
+    Returns
+    -------
+    Judged
+        Its `df` is that of a scaled chi-square with the mean and variance of the mixture's
+        variance, 2 mean^2 / variance: what Satterthwaite's rule needs to combine the estimates.
+    """
+    size = np.abs(difference)[:, None]
+    variance = sd**2
+    mean = (weight * variance).sum(axis=1)
+    spread = (weight * (variance - mean[:, None]) ** 2).sum(axis=1)
+    with np.errstate(divide="ignore"):
+        df = 2 * mean**2 / spread
+    return Judged(
+        half=mixture_half_width(sd, weight, confidence=confidence),
+        level_half=mixture_half_width(sd, weight, confidence=1 - 2 * LEVEL_ALPHA),
+        p_value=2 * (weight * ndtr(-size / sd)).sum(axis=1),
+        p_level=(weight * ndtr((size - band) / sd)).sum(axis=1),
+        log_se=np.sqrt(mean),
+        df=df,
+    )
+
+
+def mixture_half_width(sd: Floats, weight: Floats, *, confidence: float) -> Floats:
+    """Return h so that mixtures of normals around 0 hold `confidence` within -h .. h.
+
+    Parameters
+    ----------
+    sd, weight : ndarray of float, shape (n, n_components)
+        Standard deviations > 0, and weights that sum to 1.
+    confidence : float
+        A fraction in (0, 1).
+
+    Notes
+    -----
+    Newton's method. The tail is convex and falling in h, so every step after the first comes
+    from the left and none overshoots; it stops where no half-width moves by 1e-12 of itself.
+    """
+    tail = (1 - confidence) / 2
+    scale = np.sqrt((weight * sd**2).sum(axis=1))
+    h = scale * stdtrit(1e9, 1 - tail)
+    for _ in range(200):
+        z = h[:, None] / sd
+        excess = (weight * ndtr(-z)).sum(axis=1) - tail
+        density = (weight * np.exp(-0.5 * z * z) / sd).sum(axis=1) / np.sqrt(2 * np.pi)
+        with np.errstate(divide="ignore", over="ignore"):
+            step = excess / density
+        new = np.clip(h + step, h / 8, h * 8)
+        done = bool(np.all(np.abs(new - h) <= 1e-12 * new))
+        h = new
+        if done:
+            break
+    return h
+
+
+def t_half_width(log_se: Floats, df: Floats, *, confidence: float) -> Floats:
+    """Return half-widths of t intervals; NaN where a standard error or its df is NaN or 0."""
+    good = np.isfinite(log_se) & (log_se > 0) & (df > 0)
+    width: Floats = log_se * stdtrit(np.where(good, df, np.nan), (1 + confidence) / 2)
+    return np.where(good, width, np.nan)
+
+
+def adjust_p_values(p_values: Sequence[float | None], *, family: Family) -> list[float | None]:
+    """Return p-values adjusted for being read together; None stays None and does not count.
+
+    Parameters
+    ----------
+    p_values : sequence of float or None
+        Of one family.
+    family : {"holm", "benjamini_hochberg", "none"}
+        Holm [1]_ holds the chance of any false statement, Benjamini and Hochberg [2]_ the
+        expected share of false ones among the statements made.
+
+    References
+    ----------
+    .. [1] S. Holm (1979), "A simple sequentially rejective multiple test procedure",
+           Scandinavian Journal of Statistics 6, 65-70.
+    .. [2] Y. Benjamini and Y. Hochberg (1995), "Controlling the false discovery rate", Journal
+           of the Royal Statistical Society B 57, 289-300.
+    """
+    known = np.array([p for p in p_values if p is not None], dtype=np.float64)
+    n = known.size
+    order = np.argsort(known, kind="stable")
+    ranked = known[order]
+    if family == "holm":
+        ranked = np.maximum.accumulate(ranked * np.arange(n, 0, -1))
+    elif family == "benjamini_hochberg":
+        ranked = np.minimum.accumulate((ranked * n / np.arange(1, n + 1))[::-1])[::-1]
+    adjusted = np.empty(n)
+    adjusted[order] = np.minimum(ranked, 1.0)
+    given = iter(adjusted.tolist())
+    return [None if p is None else next(given) for p in p_values]

@@ -1,0 +1,276 @@
+"""Two cells set against each other on the log scale: the method, the error, the marks."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kit.cells import MIN_SHARED, Cell
+from kit.intervals import Judged, judge_mixture, judge_t, welch_error
+from kit.params import MarginParams
+from kit.replicates import SessionPair, from_log, is_level_unit, pair_by_session, to_log
+from kit.variance import SharedVariances, pair_key
+from kit.variancefit import VarianceFit, mix_cells, mix_pairs
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """One comparison on the log scale, above 0 where the product is better."""
+
+    cells: tuple[Cell, Cell]
+    difference: float
+    method: str
+    half: float | None
+    level_half: float | None
+    p_value: float | None
+    p_level: float | None
+    log_se: float | None
+    df: float | None
+    mixture_df: float | None
+    marks: tuple[str, ...]
+
+
+def choose_method(
+    asked: str, *, runs: tuple[int, int], common_sessions: int, cells: int, pairs: int
+) -> str:
+    """Return the method of one margin. It depends on the design alone, never on the figures.
+
+    Parameters
+    ----------
+    asked : {"auto", "welch", "shared", "paired"}
+        From params.
+    runs : (int, int)
+        Runs on either side.
+    common_sessions : int
+        Sessions in which both sides were run.
+    cells, pairs : int
+        Cells of this metric that have a run-to-run variance of their own, and pairs of products
+        that have a variance from session to session, in the whole review.
+
+    Returns
+    -------
+    {"welch", "shared", "paired", "paired_shared", "none"}
+
+    Notes
+    -----
+    "auto": with two or more common sessions the margin is paired, and the variance of the session
+    differences is shared where `MIN_SHARED` pairs or more have one; otherwise, where `MIN_SHARED`
+    cells or more have a variance, it is shared; otherwise Welch, for which both sides need two
+    runs. A method asked for by name is used or, where the design does not carry it, "none" is.
+    """
+    if asked in {"auto", "paired"} and common_sessions > 1:
+        return "paired_shared" if asked == "auto" and pairs >= MIN_SHARED else "paired"
+    if (asked == "auto" and cells >= MIN_SHARED) or (asked == "shared" and cells > 0):
+        return "shared"
+    if asked in {"auto", "welch"} and min(runs) > 1:
+        return "welch"
+    return "none"
+
+
+def pair_cells(
+    cells: Sequence[Cell],
+    product: str,
+    baselines: Sequence[str],
+    titles: Sequence[str] | None,
+    *,
+    levels: bool,
+) -> list[tuple[Cell, Cell]]:
+    """Return the (product's, baseline's) cells to compare, by metric, baseline and title."""
+    known = {(c.metric, c.product, c.title): c for c in cells}
+    wanted = None if titles is None else set(titles)
+    return [
+        (a, known[a.metric, baseline, a.title])
+        for metric in dict.fromkeys(c.metric for c in cells)
+        for baseline in dict.fromkeys(baselines)
+        for a in cells
+        if a.metric == metric
+        and a.product == product
+        and is_level_unit(a.unit) == levels
+        and (wanted is None or a.title in wanted)
+        and (a.metric, baseline, a.title) in known
+    ]
+
+
+def judge_pairs(
+    found: Sequence[tuple[Cell, Cell]],
+    params: MarginParams,
+    variances: Mapping[str, SharedVariances] | None,
+    *,
+    band: float,
+) -> list[Verdict]:
+    """Return a verdict per pair of cells; a method works on all its pairs of a metric at once."""
+    sessions = [_session_pair(a, b) for a, b in found]
+    groups: dict[tuple[str, str], list[int]] = {}
+    for i, ((a, b), pair) in enumerate(zip(found, sessions, strict=True)):
+        shared = (variances or {}).get(a.metric)
+        method = choose_method(
+            params.method,
+            runs=(len(a.runs), len(b.runs)),
+            common_sessions=len(pair.sessions) if pair else 0,
+            cells=_sharing(shared.cells if shared else None, _cell_keys(a, b)),
+            pairs=_sharing(shared.pairs if shared else None, [_pair_key(a, b)]),
+        )
+        groups.setdefault((a.metric, method), []).append(i)
+    verdicts: dict[int, Verdict] = {}
+    for (metric, method), places in groups.items():
+        pairs = [found[i] for i in places]
+        pairings = [sessions[i] for i in places]
+        shared = (variances or {}).get(metric)
+        difference = np.array(
+            [
+                _difference(a, b, pair if method.startswith("paired") else None)
+                for (a, b), pair in zip(pairs, pairings, strict=True)
+            ]
+        )
+        judged = _judge_group(method, pairs, pairings, difference, shared, params.confidence, band)
+        for k, i in enumerate(places):
+            verdicts[i] = _verdict(method, pairs[k], pairings[k], float(difference[k]), judged, k)
+    return [verdicts[i] for i in range(len(found))]
+
+
+def _cell_keys(a: Cell, b: Cell) -> list[tuple[str, str]]:
+    return [(a.title, a.product), (b.title, b.product)]
+
+
+def _pair_key(a: Cell, b: Cell) -> tuple[str, str]:
+    return pair_key(a.title, a.product, b.product)
+
+
+def _sharing(fit: VarianceFit | None, keys: Sequence[tuple[str, str]]) -> int:
+    """Return how many cells share variance with all of these; 0 where one of them does not."""
+    return fit.cells_used if fit is not None and all(key in fit.keys for key in keys) else 0
+
+
+def _session_pair(a: Cell, b: Cell) -> SessionPair | None:
+    """Return two cells paired by session; None where they share none."""
+    if not any(a.sessions) or not any(b.sessions):
+        return None
+    return pair_by_session(
+        to_log(a.values, a.unit), a.sessions, to_log(b.values, b.unit), b.sessions
+    )
+
+
+def _log_value(cell: Cell) -> float:
+    """Return the mean of a cell's runs on the log scale."""
+    return math.fsum(to_log(cell.values, cell.unit)) / len(cell.values)
+
+
+def _judge_group(
+    method: str,
+    pairs: Sequence[tuple[Cell, Cell]],
+    pairings: Sequence[SessionPair | None],
+    difference: Floats,
+    shared: SharedVariances | None,
+    confidence: float,
+    band: float,
+) -> Judged:
+    """Return what the errors by one method say of differences of one metric."""
+    n = np.array([[len(a.runs), len(b.runs)] for a, b in pairs], dtype=np.float64).T
+    if method == "shared" and shared is not None and shared.cells is not None:
+        keys = shared.cells.keys
+        a, b = np.array([[keys[k] for k in _cell_keys(a, b)] for a, b in pairs]).T
+        sd, weight = mix_pairs(shared.cells, a, n[0], b, n[1])
+        return judge_mixture(difference, sd, weight, confidence=confidence, band=band)
+    if method == "paired_shared" and shared is not None and shared.pairs is not None:
+        places = np.array([shared.pairs.keys[_pair_key(a, b)] for a, b in pairs])
+        weights = np.array([p.weight if p else math.nan for p in pairings])
+        sd, weight = mix_cells(shared.pairs, places, weights)
+        return judge_mixture(difference, sd, weight, confidence=confidence, band=band)
+    if method == "paired":
+        var = np.array([p.log_var if p and p.log_var else math.nan for p in pairings])
+        se = np.sqrt(var / np.array([p.weight if p else math.nan for p in pairings]))
+        df = np.array([len(p.sessions) - 1.0 if p else math.nan for p in pairings])
+        return judge_t(difference, se, df, confidence=confidence, band=band)
+    unknown = math.nan if method == "none" else 0.0
+    sds = np.array([[c.log_sd if c.log_sd is not None else math.nan for c in p] for p in pairs]).T
+    se, df = welch_error(sds[0] ** 2 + unknown, n[0], sds[1] ** 2, n[1])
+    return judge_t(difference, se, df, confidence=confidence, band=band)
+
+
+def _verdict(
+    method: str,
+    cells: tuple[Cell, Cell],
+    pairing: SessionPair | None,
+    difference: float,
+    judged: Judged,
+    k: int,
+) -> Verdict:
+    """Return one verdict out of a group's arrays."""
+    a, b = cells
+    own_marks = [
+        *(
+            ["common_sessions_only"]
+            if method.startswith("paired") and pairing and not _balanced(a, b, pairing)
+            else []
+        ),
+        *(["sessions_apart"] if pairing is None and all(a.sessions) and all(b.sessions) else []),
+        *(["less_is_better"] if a.less_is_better else []),
+    ]
+    if "common_sessions_only" in own_marks and pairing is not None:
+        cells = (_restrict(a, b, pairing), _restrict(b, a, pairing))
+    half = _figure(judged.half[k])
+    marks = [m for cell in cells for m in cell.marks if m != "no_interval"] + own_marks
+    if half is None:
+        marks.append("no_interval")
+    mixture = method in {"shared", "paired_shared"}
+    df = _figure(judged.df[k])
+    return Verdict(
+        cells=cells,
+        difference=difference,
+        method=method,
+        half=half,
+        level_half=_figure(judged.level_half[k]),
+        p_value=_figure(judged.p_value[k]),
+        p_level=_figure(judged.p_level[k]),
+        log_se=_figure(judged.log_se[k]),
+        df=None if mixture else df,
+        mixture_df=df if mixture else None,
+        marks=tuple(dict.fromkeys(marks)),
+    )
+
+
+def _difference(a: Cell, b: Cell, pairing: SessionPair | None) -> float:
+    """Return how far a is better than b on the log scale."""
+    raw = pairing.difference if pairing else _log_value(a) - _log_value(b)
+    return -raw if a.less_is_better else raw
+
+
+def _balanced(a: Cell, b: Cell, pairing: SessionPair) -> bool:
+    """Return whether every run is in a common session, with as many runs on both sides of each."""
+    return sorted(a.sessions) == sorted(b.sessions) and set(a.sessions) == set(pairing.sessions)
+
+
+def _restrict(cell: Cell, other: Cell, pairing: SessionPair) -> Cell:
+    """Return a cell over the common sessions only, weighted as the pairing weighs them."""
+    kept = [i for i, session in enumerate(cell.sessions) if session in pairing.sessions]
+    logs = to_log(cell.values, cell.unit)
+    total = mean = 0.0
+    for session in pairing.sessions:
+        mine = [logs[i] for i in kept if cell.sessions[i] == session]
+        theirs = other.sessions.count(session)
+        weight = 2 * len(mine) * theirs / (len(mine) + theirs)
+        total += weight
+        mean += weight * math.fsum(mine) / len(mine)
+    return replace(
+        cell,
+        runs=tuple(cell.runs[i] for i in kept),
+        sessions=tuple(cell.sessions[i] for i in kept),
+        values=tuple(cell.values[i] for i in kept),
+        value=from_log(mean / total, cell.unit),
+        low=None,
+        high=None,
+        log_sd=None,
+        log_se=None,
+        marks=(*cell.marks, "common_sessions_only"),
+        trace=replace(cell.trace, inputs=tuple(cell.trace.inputs[i] for i in kept)),
+    )
+
+
+def _figure(x: float) -> float | None:
+    return float(x) if math.isfinite(x) else None
