@@ -437,9 +437,12 @@ def specification_claims(review: Review) -> Iterator[Claim]:
                 f"specification/{row.field}/{product}", kind="specification", product=product,
                 metric=row.field, value=figure, unit=row.unit,
                 text=plain_text(figure, unit=row.unit, locale=review.params.locale),
-                method="derived" if row.derived else "given",
-                inputs=[f"specification/{name}/{product}" for name in row.made_from],
-                marks=[row.formula] if row.derived else [],
+                method="derived" if product in row.derived else "given",
+                inputs=[
+                    f"specification/{name}/{product}"
+                    for name in row.made_from if product in row.derived
+                ],
+                marks=[row.formula] if product in row.derived else [],
             )
 
 
