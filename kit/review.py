@@ -9,13 +9,13 @@ from pathlib import Path
 from kit.bench import Bench
 from kit.closure import check_closure, find_name_gaps
 from kit.controls import Controls, check_controls, compared_pairs, name_pairs
-from kit.errors import BenchError, Fault, RunFileError
+from kit.errors import BenchError, Fault, ParamsError, RunFileError
 from kit.margins import Cell, Margin, compare_products, make_cells
 from kit.metrics import RunMetrics, measure_run
 from kit.params import METRICS, LoadedParams, ReviewParams, SuiteParams, load_params
 from kit.prices import PriceRow, read_prices
 from kit.runs import RunRow, read_run, read_run_sheet, select_rows
-from kit.screen import Screened, screen_runs
+from kit.screen import Screened, screen_runs, unknown_set_aside_runs
 from kit.signs import RunSigns, read_signs
 from kit.suite import Closure, NameGap, SuiteMargin, summarise_suites
 from kit.value import Value, weigh_products
@@ -91,10 +91,15 @@ def load_review(params_path: str | Path, *, bench_folder: Path | None = None) ->
     loaded = load_params(Path(params_path), bench_folder=bench_folder)
     params, bench = loaded.params, loaded.bench
     rows_of_bench, prices = _read_tables(bench)
+    unknown = unknown_set_aside_runs(
+        params.screen, (row.run for row in rows_of_bench), loaded.document
+    )
+    if unknown:
+        raise ParamsError(unknown)
     titles = review_titles(rows_of_bench, params, bench)
     rows = select_rows(rows_of_bench, products=params.products, titles=titles)
     signs, metrics = read_and_measure(rows, loaded)
-    screened = screen_runs(rows, signs, loaded, metrics=metrics)
+    screened = screen_runs(rows, signs, bench, params)
     used = [row for row in rows if row.run in metrics and row.run not in screened.set_aside]
     controls = check_controls(used, loaded, titles=titles)
     return Review(loaded, titles, tuple(rows), signs, metrics, screened, controls, prices)
