@@ -1,0 +1,302 @@
+"""Recorded bytes to blocks of text lines: read once, hashed on the way, unpacked within limits.
+
+Nothing here holds more than a few blocks in memory, whatever the file claims to contain.
+"""
+
+from __future__ import annotations
+
+import codecs
+import hashlib
+import io
+import os
+import stat
+import threading
+import zlib
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+
+from kit.errors import Fault, RunFileError
+from kit.yamlfile import did_you_mean
+
+CHUNK_BYTES = 32 * 1024 * 1024
+MAX_UNPACKED_BYTES = 4 * 1024**3
+# A real log packs 3 to 30 times smaller. Up to 64 MB any ratio is let through: it does no harm.
+MAX_RATIO = 200
+RATIO_FREE_BYTES = 64 * 1024 * 1024
+MAX_LINE_BYTES = 1024 * 1024
+_INLINE_HASH_BYTES = 128 * 1024
+
+GZIP = b"\x1f\x8b"
+ZSTD = b"\x28\xb5\x2f\xfd"
+PARQUET = b"PAR1"
+_FOREIGN = {
+    b"PK\x03\x04": "a zip archive or a spreadsheet; unpack it, or save the sheet as CSV",
+    b"BZh": "packed with bzip2; unpack it, or pack it with gzip or zstd",
+    b"\xfd7zXZ": "packed with xz; unpack it, or pack it with gzip or zstd",
+    b"7z\xbc\xaf": "a 7z archive; unpack it",
+    PARQUET: "a Parquet file; say `container: parquet` in its layout",
+}
+
+
+def refuse(file: str, message: str, *, line: int | None = None) -> RunFileError:
+    """Return the error for a log that cannot be used because of one fault."""
+    return RunFileError([Fault(file, message, line=line)])
+
+
+class Digest:
+    """SHA-256 of the chunks that pass, taken in a second thread while they are being parsed."""
+
+    def __init__(self) -> None:
+        """Start with nothing hashed."""
+        self._sha = hashlib.sha256()
+        self._thread: threading.Thread | None = None
+        self.size_bytes = 0
+
+    def of_passing(self, chunks: Iterable[bytes]) -> Iterator[bytes]:
+        """Yield `chunks` unchanged, hashing each."""
+        for chunk in chunks:
+            self._wait()
+            self.size_bytes += len(chunk)
+            if len(chunk) < _INLINE_HASH_BYTES:
+                self._sha.update(chunk)
+            else:
+                # hashlib gives up the interpreter lock for large buffers, and so does the parser.
+                self._thread = threading.Thread(target=self._sha.update, args=(chunk,))
+                self._thread.start()
+            yield chunk
+
+    def hexdigest(self) -> str:
+        """Return the digest of all that passed, in hexadecimal."""
+        self._wait()
+        return self._sha.hexdigest()
+
+    def _wait(self) -> None:
+        if self._thread is not None:
+            self._thread.join()
+            self._thread = None
+
+
+def recorded_chunks(path: Path, *, file: str) -> Iterator[bytes]:
+    """Yield the bytes of a raw log as recorded, in chunks of at most `CHUNK_BYTES`.
+
+    Raises
+    ------
+    RunFileError
+        If there is no such regular file, it may not be read, or it changed meanwhile.
+    """
+    try:
+        # Looked at before it is opened: opening a named pipe would wait for ever.
+        if not stat.S_ISREG(path.stat().st_mode):
+            raise refuse(file, _not_a_file(path))
+        with path.open("rb", buffering=0) as stream:
+            before = os.fstat(stream.fileno())
+            size = 0
+            while chunk := stream.read(min(CHUNK_BYTES, max(before.st_size - size, 0) + 1)):
+                size += len(chunk)
+                yield chunk
+            after = os.fstat(stream.fileno())
+    except FileNotFoundError:
+        raise refuse(file, "no such file" + _neighbours(path)) from None
+    except PermissionError:
+        raise refuse(file, "may not be read by this user; change the file's permissions") from None
+    except OSError as error:
+        raise refuse(file, f"cannot be read: {error.strerror or error}") from None
+    if (before.st_mtime_ns, before.st_size) != (after.st_mtime_ns, size):
+        raise refuse(
+            file,
+            "changed while it was being read; wait until the recording is finished, then run again",
+        )
+
+
+def _not_a_file(path: Path) -> str:
+    if path.is_dir():
+        return "is a folder; a log is a file"
+    return "is not a regular file (a pipe or a device?); a log is a file"
+
+
+def _neighbours(path: Path) -> str:
+    """Say whether the folder holds a file with a name close to the missing one."""
+    try:
+        names = [entry.name for entry in os.scandir(path.parent)]
+    except OSError:
+        return ", and no such folder"
+    return did_you_mean(path.name, names)
+
+
+def text_blocks(chunks: Iterable[bytes], *, encoding: str, file: str) -> Iterator[bytes]:
+    """Yield the text of a log as UTF-8 blocks of whole lines, unpacked and without a mark.
+
+    Parameters
+    ----------
+    chunks : iterable of bytes
+        The bytes as recorded: plain, gzip or zstd.
+    encoding : str
+        What the layout declares.
+    file : str
+        The name faults give the log.
+
+    Raises
+    ------
+    RunFileError
+        If the bytes are not text so encoded, a packed stream is damaged or unpacks to more than
+        the limits allow, or a line is longer than `MAX_LINE_BYTES`.
+    """
+    pieces = _without_mark(_unpacked(chunks, file), encoding, file)
+    yield from _cut_at_lines(_decoded(pieces, encoding, file), file)
+
+
+def _unpacked(chunks: Iterable[bytes], file: str) -> Iterator[bytes]:
+    """Return plain bytes, whatever the packing the first bytes speak of."""
+    stream = iter(chunks)
+    first = next(stream, b"")
+    if first.startswith(GZIP):
+        return _gunzipped(_chain(first, stream), file)
+    if first.startswith(ZSTD):
+        return _unzstd(_chain(first, stream), file)
+    for magic, what in _FOREIGN.items():
+        if first.startswith(magic):
+            raise refuse(file, f"is {what}")
+    return _chain(first, stream)
+
+
+def _chain(first: bytes, rest: Iterator[bytes]) -> Iterator[bytes]:
+    if first:
+        yield first
+    yield from rest
+
+
+def check_size(taken: int, given: int, file: str) -> None:
+    """Refuse a packed log that unpacks to more than any log holds."""
+    if given > MAX_UNPACKED_BYTES:
+        raise refuse(file, f"unpacks to more than {MAX_UNPACKED_BYTES >> 30} GiB; not a log")
+    if given > RATIO_FREE_BYTES and given > MAX_RATIO * taken:
+        raise refuse(
+            file,
+            f"unpacks to more than {MAX_RATIO} times its {taken} bytes; no frame-time log does, "
+            "so take the log from the recorder again",
+        )
+
+
+def _gunzipped(chunks: Iterator[bytes], file: str) -> Iterator[bytes]:
+    """Yield the contents of a gzip file of any number of members."""
+    inflate = zlib.decompressobj(wbits=31)
+    taken = given = 0
+    try:
+        for chunk in chunks:
+            taken += len(chunk)
+            left = chunk
+            while left:
+                if inflate.eof:
+                    left = left.lstrip(b"\0")  # padding that some storage adds
+                    if not left:
+                        break
+                    inflate = zlib.decompressobj(wbits=31)
+                piece = inflate.decompress(left, CHUNK_BYTES)
+                left = inflate.unused_data if inflate.eof else inflate.unconsumed_tail
+                given += len(piece)
+                check_size(taken, given, file)
+                if piece:
+                    yield piece
+    except zlib.error as error:
+        raise refuse(
+            file, f"damaged gzip data ({error}); take the log from the recorder again"
+        ) from None
+    if not inflate.eof:
+        raise refuse(
+            file, "the gzip data end too early; the copy was cut short, so copy the log again"
+        )
+
+
+class _ChunkFile(io.RawIOBase):
+    """Chunks as a file that can be read forwards."""
+
+    def __init__(self, chunks: Iterator[bytes]) -> None:
+        super().__init__()
+        self._chunks = chunks
+        self._chunk = b""
+        self._at = 0
+        self.taken = 0
+
+    def readable(self) -> bool:
+        return True
+
+    def read(self, size: int = -1, /) -> bytes:
+        if self._at >= len(self._chunk):
+            self._chunk, self._at = next(self._chunks, b""), 0
+        part = self._chunk[self._at : self._at + size] if size >= 0 else self._chunk[self._at :]
+        self._at += len(part)
+        self.taken += len(part)
+        return part
+
+
+def _unzstd(chunks: Iterator[bytes], file: str) -> Iterator[bytes]:
+    """Yield the contents of a zstd file."""
+    import pyarrow as pa
+
+    source = _ChunkFile(chunks)
+    given = 0
+    try:
+        with pa.CompressedInputStream(pa.PythonFile(source, mode="r"), "zstd") as stream:
+            while piece := stream.read(CHUNK_BYTES):
+                given += len(piece)
+                check_size(source.taken, given, file)
+                yield piece
+    except OSError as error:
+        if "Truncated" in str(error):
+            raise refuse(
+                file, "the zstd data end too early; the copy was cut short, so copy the log again"
+            ) from None
+        raise refuse(
+            file, f"damaged zstd data ({error}); take the log from the recorder again"
+        ) from None
+
+
+def _without_mark(pieces: Iterator[bytes], encoding: str, file: str) -> Iterator[bytes]:
+    """Take a byte-order mark off UTF-8, and refuse text that carries another encoding's mark."""
+    first = next(pieces, b"")
+    if encoding != "utf-16":
+        if first.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+            raise refuse(
+                file, "is UTF-16 text by its first bytes; say `encoding: utf-16` in its layout"
+            )
+        first = first.removeprefix(codecs.BOM_UTF8)
+    return _chain(first, pieces)
+
+
+def _decoded(pieces: Iterator[bytes], encoding: str, file: str) -> Iterator[bytes]:
+    """Yield UTF-8. Text declared as UTF-8 is passed on as it is; it is checked block by block."""
+    if encoding == "utf-8":
+        yield from pieces
+        return
+    decoder = codecs.getincrementaldecoder(encoding)()
+    try:
+        for piece in pieces:
+            yield decoder.decode(piece).encode("utf-8")
+        yield decoder.decode(b"", final=True).encode("utf-8")
+    except UnicodeError as error:
+        raise refuse(
+            file, f"is not {encoding.upper()} text ({error}); correct `encoding` in its layout"
+        ) from None
+
+
+def _cut_at_lines(pieces: Iterator[bytes], file: str) -> Iterator[bytes]:
+    """Yield the pieces cut so that each ends with a line; a log of one piece is not copied."""
+    rest = b""
+    filled = filter(None, pieces)
+    held = next(filled, b"")
+    while following := next(filled, b""):
+        end = held.rfind(b"\n") + 1
+        if end:
+            yield rest + held[:end]
+            rest = held[end:]
+        else:
+            rest += held
+        if len(rest) > MAX_LINE_BYTES:
+            raise refuse(
+                file,
+                f"a line is longer than {MAX_LINE_BYTES >> 20} MiB; the file is not a log of rows, "
+                "or its line ends were lost",
+            )
+        held = following
+    if rest or held:
+        yield rest + held if rest else held
