@@ -38,7 +38,7 @@ from kit.yamlfile import did_you_mean
 
 REFERENCE = re.compile(r"\{\{(.*?)\}\}", re.DOTALL)
 SOURCE = re.compile(r"\[source:\s*(?P<name>[^\],]+),\s*(?P<date>\d{4}-\d{2}-\d{2})\s*\]")
-UNITS = r"(?:%|percent|per\s+cent|fps|ms|W\b|watts?\b|dB|EUR|USD|GBP|euros?\b|dollars?\b|€|\$|£)"
+UNITS = r"(?:[%€$£]|(?:percent|per\s+cent|fps|ms|W|watts?|dB|EUR|USD|GBP|euros?|dollars?)\b)"
 TYPED = re.compile(
     rf"(?<![\w.])[-+−]?\d[\d.,\u00a0\u202f']*\s*{UNITS}|(?:€|\$|£|EUR|USD|GBP)\s*\d[\d.,]*",
     re.IGNORECASE,
@@ -146,7 +146,7 @@ def bind_text(
         references.append(
             Reference(written, match.start(), match.end(), line, claim, forms, text)
         )
-    bare = REFERENCE.sub(lambda match: "\ue000" * len(match[0]), source)
+    bare = REFERENCE.sub(lambda match: re.sub(r"[^\n]", "\ue000", match[0]), source)
     for start, sentence in _sentences(bare):
         inside = [r for r in references if start <= r.start < start + len(sentence)]
         line = bare.count("\n", 0, start) + 1
@@ -378,7 +378,7 @@ def _wrong_words(
             continue
         here = sentence.count("\n", 0, place) + line
         if margins:
-            nearest = min(margins, key=lambda r: abs(r.start - start - place))
+            nearest = min(margins, key=lambda r: _gap(r, start + place))
             claim, turned = nearest.claim, "reversed" in nearest.forms
         elif not inside:
             found = _named_pair(sentence, book, names)
@@ -399,6 +399,11 @@ def _wrong_words(
                 f'"{word}" contradicts the outcome "{outcome}" of {claim.id} ({claim.text})',
                 line=here,
             )
+
+
+def _gap(reference: Reference, place: int) -> int:
+    """Return how many characters lie between a reference and a place outside it."""
+    return reference.start - place if place < reference.start else place - reference.end
 
 
 def _named_pair(sentence: str, book: ClaimBook, names: Mapping[str, str]) -> Claim | None:

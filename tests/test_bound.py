@@ -1,0 +1,147 @@
+"""Bound text: every figure a reference, every comparative word checked against its outcome."""
+
+import pytest
+
+from kit.bound import bind_text, printed_forms
+from kit.claims import Claim, ClaimBook, RunRecord
+from kit.errors import TextError
+from kit.prose import show_text
+from kit.tables import ratio_text
+
+
+def claim(claim_id, kind, value, *, low=None, high=None, outcome="", text="", **where):
+    fields = dict(metric="average_fps", product="ash", baseline="", title="", unit="ratio")
+    fields.update(where)
+    rounded = ratio_text(value, low, high)
+    return Claim(
+        id=claim_id, kind=kind, value=value, low=low, high=high, confidence=0.95, outcome=outcome,
+        text=text or rounded.text, interval=rounded.interval if low else "", rounding="",
+        method="margin-welch", method_version=1, inputs=("r1",), runs=("r1",), **fields,
+    )
+
+
+def book():
+    pair = dict(product="ash", baseline="birch")
+    claims = (
+        claim("margin/average_fps/dell/ash-over-birch", "margin", 1.25, low=1.22, high=1.28,
+              outcome="ahead", title="dell", **pair),
+        claim("margin/average_fps/fen/ash-over-birch", "margin", 0.8, low=0.78, high=0.82,
+              outcome="behind", title="fen", **pair),
+        claim("margin/average_fps/moor/ash-over-birch", "margin", 1.01, low=0.95, high=1.07,
+              outcome="unresolved", title="moor", **pair),
+        claim("suite/average_fps/all/ash-over-birch", "suite", 1.004, low=0.996, high=1.012,
+              outcome="level", **pair),
+        claim("cell/average_fps/dell/ash", "cell", 61.3, text="61.3\u00a0fps", title="dell",
+              unit="fps"),
+        claim("value/street/price/ash", "price", 1499.0, text="EUR\u00a01,499", unit="EUR"),
+        claim("value/street/equal_value_price/ash-over-birch", "equal_value_price", 1300.0,
+              text="EUR\u00a01,300", unit="EUR", **pair),
+        claim("count/runs/used", "count", 90.0, text="90", unit="runs"),
+    )
+    runs = (RunRecord("r1", "ash", "dell", "logs/r1.csv", "0" * 64, 10, True, ""),)
+    return ClaimBook("demo", "T", "B", "2026-11-25", "ash", "0", "demo.yaml", "0", {}, {}, claims,
+                     runs, {"products": {"ash": "Ash 1", "birch": "Birch 2"}, "titles": {}})
+
+
+NAMES = {"ash": "Ash 1", "birch": "Birch 2"}
+
+
+def bind(text):
+    return bind_text(text, book(), file="demo.md", names=NAMES)
+
+
+@pytest.mark.parametrize(
+    ("written", "printed"),
+    [
+        ("{{average ash in dell}}", "61.3\u00a0fps"),
+        ("{{margin ash over birch in dell}}", "25.0\u00a0% faster"),
+        ("{{margin ash over birch in dell | number}}", "+25.0\u00a0%"),
+        ("{{margin ash over birch in dell | interval}}", "25.0\u00a0% faster (+22.0 to +28.0)"),
+        ("{{margin ash over birch in dell | reversed}}", "20.0\u00a0% slower"),
+        ("{{margin ash over birch in dell | sentence}}", "Ash 1 is 25.0\u00a0% faster than Birch 2"),
+        ("{{margin ash over birch in dell | reversed sentence}}",
+         "Birch 2 is 20.0\u00a0% slower than Ash 1"),
+        ("{{margin ash over birch in fen | sentence}}", "Ash 1 is 20.0\u00a0% slower than Birch 2"),
+        ("{{margin ash over birch in moor | sentence}}",
+         "Ash 1 and Birch 2 are not told apart (+1.0\u00a0%, between −5.0 and +7.0)"),
+        ("{{suite ash over birch | sentence}}",
+         "Ash 1 and Birch 2 are level (+0.40\u00a0%, between −0.40 and +1.20)"),
+        ("{{price ash at street}}", "EUR\u00a01,499"),
+        ("{{equal_value ash over birch at street}}", "EUR\u00a01,300"),
+        ("{{ runs  used }}", "90"),
+    ],
+)
+def test_a_reference_prints_number_unit_and_direction(written, printed):
+    bound = bind(f"It says {written}.")
+    assert bound.to_markdown() == f"It says {printed}."
+    assert printed in printed_forms(bound.references[0].claim, book())
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("x\n\n{{margin ash over birch in del}}", "line 3, {{margin ash over birch in del}}: no such "
+         'claim "margin/average_fps/del/ash-over-birch"; did you mean'),
+        ("{{marge ash}}", "is not a reference; write for example"),
+        ("{{average ash in dell | intervall}}", 'did you mean "interval"?'),
+        ("{{price ash at street | sentence}}", '"sentence" fits a margin or suite, not price'),
+        ("It is 12 % faster.", 'the figure "12 %" is typed by hand'),
+        ("It runs at 61.3 fps.", 'the figure "61.3 fps"'),
+        ("A frame takes 16.7 ms, no more.", '"16.7 ms"'),
+        ("It draws 95 W.", '"95 W"'),
+        ("It costs €1,499 now.", '"€1,499"'),
+        ("It costs 1,499 euros.", '"1,499 euros"'),
+        ("It is {{margin ash over birch in moor}}, so it is faster.",
+         '"faster" contradicts the outcome "unresolved" of margin/average_fps/moor'),
+        ("It is slower: {{margin ash over birch in dell}}.", '"slower" contradicts the outcome "ahead"'),
+        ("Ash leads by {{suite ash over birch}}.", '"leads" contradicts the outcome "level"'),
+        ("Both are level: {{margin ash over birch in dell}}.", '"level" contradicts'),
+        ("Birch is faster, {{margin ash over birch in dell | reversed}}.", '"faster" contradicts'),
+        ("Ash 1 is simply faster than Birch 2.", '"faster" contradicts the outcome "level" of suite'),
+    ],
+)
+def test_text_is_refused_with_file_and_line(text, said):
+    with pytest.raises(TextError) as caught:
+        bind(text)
+    assert said in str(caught.value)
+    assert str(caught.value).startswith("demo.md, line ")
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "Ash is faster, {{margin ash over birch in dell}}.",
+        "Birch is slower, {{margin ash over birch in dell | reversed}}.",
+        "Ash is not faster here: {{margin ash over birch in moor}}.",
+        "The maker promises 30 % more [source: the maker's sheet, 2026-05-01].",
+        "It has 12 titles and three rivals, and 2026 was a long year.",
+        "First {{margin ash over birch in dell}} faster, then {{margin ash over birch in fen}} slower.",
+        "Both are level: {{suite ash over birch}}.",
+    ],
+)
+def test_honest_text_passes(text):
+    bind(text)
+
+
+def test_every_fault_of_a_text_is_told_at_once():
+    with pytest.raises(TextError) as caught:
+        bind("It is 12 % faster.\n\nIt has {{marge ash}}.\n\n{{average ash in nowhere}}")
+    assert [fault.line for fault in caught.value.faults] == [1, 3, 5]
+
+
+def test_a_source_is_printed_with_its_date():
+    assert bind("Thirty [source: The Sheet, 2026-05-01].").to_markdown() == (
+        "Thirty (The Sheet, 2026-05-01)."
+    )
+
+
+def test_the_page_shows_prose_without_its_markup():
+    html = show_text(bind("# Title\n\n<script>x</script> {{average ash in dell}} ![a](b.png)")).markup
+    assert "<script>" not in html and "<img" not in html and "<h3>Title</h3>" in html
+    assert ('<a class="fig" href="#trace-cell.average_fps.dell.ash"><data value="61.3">61.3\u00a0fps'
+            "</data></a>") in html
+
+
+def test_the_figure_sheet_lists_line_and_claim():
+    frame = bind("a\nb {{runs used}}").to_frame()
+    assert frame.values.tolist() == [[2, "runs used", "count/runs/used", "90"]]

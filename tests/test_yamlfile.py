@@ -1,0 +1,94 @@
+"""YAML as people write it: read where the meaning is certain, else a fault with its line."""
+
+from pathlib import Path
+
+import pytest
+
+from kit.errors import ParamsError
+from kit.yamlfile import Section, Text, check_model, did_you_mean, dotted, read_yaml
+
+
+class Inner(Section):
+    wide_s: float
+    names: tuple[Text, ...] = ()
+
+
+class Outer(Section):
+    driver: Text = ""
+    inner: Inner
+    many: dict[str, Inner] = {}
+
+
+def read(tmp_path: Path, text: str | bytes) -> Outer:
+    path = tmp_path / "some.yaml"
+    path.write_bytes(text if isinstance(text, bytes) else text.encode())
+    document = read_yaml(path, file="some.yaml", error=ParamsError)
+    return check_model(document, Outer, ParamsError)
+
+
+# YAML 1.2 core schema (yaml.org, section 10.3.2): `no`, `on` and `12:30` are plain strings.
+@pytest.mark.parametrize(
+    ("written", "meant"),
+    [("1.10", "1.10"), ("NO", "NO"), ("on", "on"), ("12:30", "12:30"), ("2026-05-01", "2026-05-01"),
+     ("true", "true"), ("0x10", "0x10"), ("'1e3'", "1e3"), ("016", "016")],
+)
+def test_labels_stay_as_written(tmp_path, written, meant):
+    assert read(tmp_path, f"driver: {written}\ninner: {{wide_s: 1}}\n").driver == meant
+
+
+def test_a_byte_order_mark_is_passed_over(tmp_path):
+    assert read(tmp_path, b"\xef\xbb\xbfinner: {wide_s: 2.5}\n").inner.wide_s == 2.5
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("inner: {wide_s: 1}\ninner: {wide_s: 2}\n", "line 2, inner: the key stands twice"),
+        ("inner:\n\twide_s: 1\n", "line 2: a tab indents this line"),
+        ("driver: &a x\ninner: {wide_s: 1}\n", "line 1: anchors and aliases (&a)"),
+        ("", "the file is empty"),
+        ("- a\n- b\n", "expected keys with values"),
+        ("inner: {wide_s: 1\n", "line 2"),
+        ("inner: {wide_s: one}\n", "line 1, inner.wide_s: found 'one'; expected a number"),
+        ("inner: {wide: 1, wide_s: 1}\n", 'unknown key "wide"; did you mean "wide_s"?'),
+        ("many: {x: {wide_ss: 1}}\ninner: {wide_s: 1}\n", 'did you mean "wide_s"?'),
+        ("inner: 5\n", "line 1, inner: found '5'; expected keys with values"),
+        ("driver: x\n", 'the key "inner" is missing'),
+        (b"driver: \xff\ninner: {wide_s: 1}\n", "line 1: not UTF-8 text"),
+        ("driver: !!python/object:os.system x\ninner: {wide_s: 1}\n", "line 1"),
+    ],
+)
+def test_faults_name_line_and_way_out(tmp_path, text, said):
+    with pytest.raises(ParamsError) as caught:
+        read(tmp_path, text)
+    assert said in str(caught.value)
+    assert str(caught.value).startswith("some.yaml")
+
+
+def test_every_fault_is_told_at_once(tmp_path):
+    with pytest.raises(ParamsError) as caught:
+        read(tmp_path, "inner: {wide: 1, names: 5}\ndriverr: x\n")
+    assert len(caught.value.faults) == 4  # wide unknown, wide_s missing, names wrong, driverr
+
+
+def test_an_alias_bomb_is_refused_before_it_grows(tmp_path):
+    rows = ["a0: &a0 [x, x, x, x, x, x, x, x, x]"]
+    rows += [f"a{i}: &a{i} [{', '.join([f'*a{i - 1}'] * 9)}]" for i in range(1, 12)]
+    with pytest.raises(ParamsError, match="anchors and aliases"):
+        read(tmp_path, "\n".join(rows))
+
+
+def test_nesting_without_end_is_refused(tmp_path):
+    with pytest.raises(ParamsError):
+        read(tmp_path, "driver: " + "[" * 500 + "]" * 500)
+
+
+def test_a_missing_file_names_its_neighbour(tmp_path):
+    (tmp_path / "demo.yaml").write_text("x: 1")
+    with pytest.raises(ParamsError, match=r'no such file; did you mean "demo.yaml"'):
+        read_yaml(tmp_path / "dmo.yaml", file="dmo.yaml", error=ParamsError)
+
+
+def test_small_words():
+    assert dotted(("a", 0, "b")) == "a[0].b"
+    assert did_you_mean("zzz", ["rivals"]) == ""
