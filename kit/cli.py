@@ -90,13 +90,17 @@ def check(params: Params, as_json: Json = False) -> None:
 @app.command()
 @guarded
 def run(
-    params: Annotated[list[Path], typer.Argument(metavar="PARAMS...", help="Params files.")],
+    params: Annotated[list[Path], typer.Argument(metavar="PARAMS", help="Params files.")],
     out: Annotated[Path, typer.Option(help="Where the reviews' folders go.")] = Path("out"),
     jobs: Annotated[int, typer.Option(min=1, help="Reviews run at the same time.")] = 1,
     timeout: Annotated[int, typer.Option(min=1, help="Seconds one review may take.")] = 1800,
-    resume: Annotated[bool, typer.Option(help="Leave out reviews already finished.")] = False,
+    resume: Annotated[bool, typer.Option("--resume", help="Leave out reviews already finished.")] = False,
     foreign_template: Annotated[
-        bool, typer.Option(help="Allow a template outside the project: it runs with your rights.")
+        bool,
+        typer.Option(
+            "--foreign-template",
+            help="Allow a template outside the project: it runs with your rights.",
+        ),
     ] = False,
     as_json: Json = False,
 ) -> None:
@@ -132,7 +136,7 @@ def trace(
 def text(
     folder: ReviewDir,
     source: Annotated[Path, typer.Argument(metavar="TEXT", help="A bound text (Markdown).")],
-    sheet: Annotated[bool, typer.Option(help="Print the figure sheet instead.")] = False,
+    sheet: Annotated[bool, typer.Option("--sheet", help="Print the figure sheet instead.")] = False,
     as_json: Json = False,
 ) -> None:
     """Write a bound text out as plain Markdown, or list the figures it uses."""
@@ -154,7 +158,7 @@ def schema(
     what: Annotated[str, typer.Argument(metavar="WHAT", help="params, bench or claims.")],
 ) -> None:
     """Print the JSON Schema of params, bench or claims."""
-    from kit.schemas import schema_text
+    from kit.schema import schema_text
 
     typer.echo(schema_text(what), nl=False)
 
