@@ -178,6 +178,43 @@ class ValueParams(Section):
     scenarios: tuple[PriceScenario, ...] = ()
 
 
+class PlanParams(Section):
+    """What a series of runs is planned for. Touches no published figure."""
+
+    margin: float = Field(
+        gt=0, lt=1, description="A share: 0.03 where a lead of 3 % is to be resolved."
+    )
+    power: float = Field(
+        default=0.8, gt=0, lt=1, description="How often a lead of that size is resolved."
+    )
+    seed: int = Field(description="For the order of runs.")
+    setup_s: float = Field(default=60.0, gt=0, description="Time a launch costs before its run.")
+    run_s: float = Field(
+        default=60.0, gt=0, description="Length of a run where the title states none."
+    )
+    switch_s: float = Field(
+        default=0.0, ge=0, description="Time it costs to go from one product to another."
+    )
+    by_product: bool = Field(
+        default=False, description="Keep the runs of a product together within a block."
+    )
+    budget_minutes: float | None = Field(default=None, gt=0, description="Bench time there is.")
+    default_run_sd: float = Field(
+        default=0.01, gt=0, description="Spread from run to run, as a share, where the bench "
+        "holds no runs to tell."
+    )
+    min_runs: int = Field(default=3, ge=2, description="Of each title on each product.")
+    max_runs: int = Field(default=20, ge=2, description="No more than this is planned.")
+    every_title: bool = Field(
+        default=False, description="Plan for statements about every title at once."
+    )
+    paired: bool = Field(default=False, description="Both sides are run in the same sessions.")
+    session_correlation: float = Field(
+        default=0.0, ge=0, lt=1, description="Of two products' results within a session, where "
+        "paired and the bench does not tell."
+    )
+
+
 class ReviewParams(Section):
     """`params/<review>.yaml`, whole: what one review compares, and how."""
 
@@ -201,6 +238,7 @@ class ReviewParams(Section):
     margins: MarginParams
     suites: dict[Id, SuiteParams] = Field(default_factory=dict)
     value: ValueParams | None = None
+    plan: PlanParams | None = None
     text: Text | None = Field(default=None, description="Bound text, from this file's folder.")
     replaces: Text | None = Field(default=None, description="The sealed review this one replaces.")
 
