@@ -1,12 +1,37 @@
-"""Many titles to one figure; closure; the gap of one name between classes."""
+"""Many titles to one figure: the suite margin, its two intervals, and what titles do to it."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-from kit.margins import Margin, Outcome
+import numpy as np
+
+from kit.bench import Title
+from kit.combining import combine_errors, spread_over_titles, suite_weights, t_ends
+from kit.intervals import LEVEL_ALPHA, Floats
+from kit.margins import Margin, Outcome, outcome_of
+from kit.params import MarginParams, SuiteParams
 from kit.trace import Trace
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+OUTCOMES: tuple[Outcome, ...] = ("ahead", "behind", "level", "unresolved")
+
+# Figures that are no speed: in a suite only where the suite names them.
+NOT_SPEED = frozenset({"power", "noise", "battery_life"})
+
+# What a claim names as its method. A version rises when the same margins would give other figures.
+METHOD_VERSION: Mapping[str, int] = {
+    "suite-these-titles": 1,
+    "suite-titles-like-these": 1,
+    "suite-range": 1,
+    "suite-count": 1,
+    "suite-influence": 1,
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +96,10 @@ class NameGap:
     confidence: float
     marks: tuple[str, ...]
     trace: Trace
+    like_low: float | None = None  # for titles like these
+    like_high: float | None = None
+    clock_ratio: float | None = None  # the same ratio of ratios of sustained clocks
+    clock_share: float | None = None  # ln(clock_ratio) / ln(ratio): share the clocks explain
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,3 +123,256 @@ class Closure:
     difference: float
     own_titles: tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]]  # of a/b, b/c, a/c
     trace: Trace
+
+
+def summarise_suites(
+    margins: Sequence[Margin],
+    *,
+    groups: Mapping[str, SuiteParams | None],
+    titles: Mapping[str, Title],
+    params: MarginParams,
+) -> tuple[SuiteMargin, ...]:
+    """Return a suite margin per metric, product, baseline and group that has a title.
+
+    Parameters
+    ----------
+    margins : sequence of Margin
+        Of any number of products, baselines and metrics.
+    groups : mapping of str to SuiteParams or None
+        By name; None is every title. Titles are chosen by id or by tags, all of which must fit.
+    titles : mapping of str to Title
+        The titles under review.
+    params : MarginParams
+        Confidence and level band.
+
+    Raises
+    ------
+    ValueError
+        If a weight is not above 0.
+
+    Notes
+    -----
+    The group None leaves out figures that are no speed (power, battery life); a group that names
+    such titles has them. Levels in dB have no ratio and are in no suite.
+    """
+    families: dict[tuple[str, str, str], dict[str, Margin]] = {}
+    for margin in margins:
+        key = margin.metric, margin.product, margin.baseline
+        families.setdefault(key, {})[margin.title] = margin
+    measured = {(c.metric, c.product, c.title) for m in margins for c in m.cells}
+    suites = []
+    for (metric, product, baseline), by_title in families.items():
+        for name, group in groups.items():
+            wanted, left_out = _choose_titles(titles, group, metric)
+            for title in wanted:
+                if title not in by_title:
+                    missing = [
+                        side
+                        for side in (product, baseline)
+                        if (metric, side, title) not in measured
+                    ] or [product, baseline]
+                    left_out[title] = f"no runs of {' or '.join(missing)}"
+            chosen = [by_title[title] for title in wanted if title in by_title]
+            if chosen:
+                weights = group.weights if group else {}
+                suites.append(
+                    summarise_titles(
+                        chosen, suite=name, params=params, weights=weights, left_out=left_out
+                    )
+                )
+    return tuple(suites)
+
+
+def summarise_titles(
+    margins: Sequence[Margin],
+    *,
+    suite: str,
+    params: MarginParams,
+    weights: Mapping[str, float] | None = None,
+    left_out: Mapping[str, str] | None = None,
+) -> SuiteMargin:
+    """Return the suite margin of one product, baseline and metric over the titles given.
+
+    Parameters
+    ----------
+    margins : sequence of Margin
+        One per title, at least one.
+    suite : str
+        The group's name.
+    params : MarginParams
+        Confidence and level band.
+    weights : mapping of str to float, optional
+        Weights > 0 by title; a title without one weighs 1.
+    left_out : mapping of str to str, optional
+        Titles of the group that are not shared, and why.
+
+    Notes
+    -----
+    For these titles: the run-to-run errors of the margins are independent from title to title;
+    their variances add with squared weights, and the degrees of freedom follow Satterthwaite's
+    rule [1]_. For titles like these: Student's t over the ln margins; with unequal weights w the
+    variance of a title is sum w (x - mean)^2 / (1 - sum w^2), and the degrees of freedom are
+    1 / sum w^2 - 1, which is n - 1 for equal ones.
+
+    References
+    ----------
+    .. [1] F. E. Satterthwaite (1946), "An approximate distribution of estimates of variance
+           components", Biometrics Bulletin 2, 110-114.
+    """
+    if not margins:
+        raise ValueError("margins must hold at least one title")
+    first = margins[0]
+    w = suite_weights([m.title for m in margins], weights or {})
+    x = np.array([math.log(m.ratio) for m in margins])
+    center = min(max(math.fsum(w * x), float(x.min())), float(x.max()))
+    log_se, df = combine_errors(margins, w)
+    low, high = t_ends(center, log_se, df, confidence=params.confidence)
+    level_low, level_high = t_ends(center, log_se, df, confidence=1 - 2 * LEVEL_ALPHA)
+    if len(margins) == 1:  # a mixture is not quite the t that Satterthwaite's rule makes of it
+        low, high = first.low, first.high
+        level_low, level_high = first.level_low, first.level_high
+    spread = spread_over_titles(x, w)
+    like_low, like_high = t_ends(center, *spread, confidence=params.confidence)
+    smallest, largest = margins[int(x.argmin())], margins[int(x.argmax())]
+    marks = dict.fromkeys(mark for m in margins for mark in m.marks if mark != "no_interval")
+    if log_se is None:
+        marks["no_interval"] = None
+    if len(margins) == 1:
+        marks["one_title"] = None
+    if np.ptp(w) > 0:
+        marks["weighted"] = None
+    return SuiteMargin(
+        suite=suite,
+        product=first.product,
+        baseline=first.baseline,
+        metric=first.metric,
+        titles=tuple(m.title for m in margins),
+        weights=tuple(w.tolist()),
+        ratio=math.exp(center),
+        low=low,
+        high=high,
+        level_low=level_low,
+        level_high=level_high,
+        like_low=like_low,
+        like_high=like_high,
+        confidence=params.confidence,
+        outcome=outcome_of(low, high, level_low, level_high, band=params.level_band),
+        smallest=smallest.ratio,
+        smallest_title=smallest.title,
+        largest=largest.ratio,
+        largest_title=largest.title,
+        counts={name: sum(m.outcome == name for m in margins) for name in OUTCOMES},
+        log_se=log_se,
+        df=df,
+        influence=_influence([m.title for m in margins], x, w),
+        every_title=every_title_outcome(margins, alpha=1 - params.confidence),
+        left_out=dict(left_out or {}),
+        margins=tuple(margins),
+        marks=tuple(marks),
+        trace=Trace(
+            "summarise_titles",
+            f"suite/{first.metric}/{suite}/{first.product}-over-{first.baseline}",
+            inputs=tuple(m.trace for m in margins),
+        ),
+        ratio_all_runs=_ratio_all_runs(margins, w),
+    )
+
+
+def every_title_outcome(margins: Sequence[Margin], *, alpha: float) -> Outcome | None:
+    """Return what may be said of every title at once, or None.
+
+    Each title must have the outcome by itself and by its p-value adjusted for the family of
+    titles (Holm, unless params say otherwise): at `alpha` for ahead and behind, 5 % for level.
+    """
+    outcomes = {m.outcome for m in margins}
+    if len(outcomes) != 1:
+        return None
+    (outcome,) = outcomes
+    if outcome == "unresolved":
+        return None
+    limit = LEVEL_ALPHA if outcome == "level" else alpha
+    p_values = [m.p_level_adjusted if outcome == "level" else m.p_adjusted for m in margins]
+    holds = all(p is not None and p <= limit for p in p_values)
+    return outcome if holds else None
+
+
+def suites_frame(suites: Sequence[SuiteMargin]) -> pd.DataFrame:
+    """Return a row per suite margin.
+
+    Columns: suite, metric, product, baseline, titles (number), ratio, low, high, like_low,
+    like_high, confidence, outcome, smallest, smallest_title, largest, largest_title, ahead,
+    behind, level, unresolved (numbers of titles), every_title, marks (joined by "; ").
+    """
+    import pandas as pd
+
+    names = ["suite", "metric", "product", "baseline"]
+    figures = ["ratio", "low", "high", "like_low", "like_high", "confidence"]
+    ends = ["smallest", "smallest_title", "largest", "largest_title"]
+    rows = [
+        [
+            *(getattr(s, name) for name in names),
+            len(s.titles),
+            *(getattr(s, name) for name in figures),
+            s.outcome,
+            *(getattr(s, name) for name in ends),
+            *(s.counts[name] for name in OUTCOMES),
+            s.every_title,
+            "; ".join(s.marks),
+        ]
+        for s in suites
+    ]
+    columns = [*names, "titles", *figures, "outcome", *ends, *OUTCOMES, "every_title", "marks"]
+    return pd.DataFrame(rows, columns=columns).astype(dict.fromkeys(figures, "float64"))
+
+
+def influence_frame(suite: SuiteMargin) -> pd.DataFrame:
+    """Return a row per title: title, weight, ratio, outcome, suite_without (ratio of the rest)."""
+    import pandas as pd
+
+    rows = [
+        (m.title, weight, m.ratio, m.outcome, suite.influence.get(m.title))
+        for m, weight in zip(suite.margins, suite.weights, strict=True)
+    ]
+    return pd.DataFrame(rows, columns=["title", "weight", "ratio", "outcome", "suite_without"])
+
+
+def _choose_titles(
+    titles: Mapping[str, Title], group: SuiteParams | None, metric: str
+) -> tuple[list[str], dict[str, str]]:
+    """Return the group's titles that measure the metric, and those that cannot be in a suite."""
+    chosen: list[str] = []
+    left_out: dict[str, str] = {}
+    for name, title in titles.items():
+        if (title.measures == "frames") == (metric == "value"):
+            continue
+        if group is not None:
+            if group.titles is not None and name not in group.titles:
+                continue
+            if any(title.tags.get(tag) != value for tag, value in group.tags.items()):
+                continue
+        if title.measures == "noise" and title.value_unit.startswith("dB"):
+            left_out[name] = "a level in dB is compared by difference, not by ratio"
+        elif group is None and title.measures in NOT_SPEED:
+            left_out[name] = f"measures {title.measures.replace('_', ' ')}, not speed"
+        else:
+            chosen.append(name)
+    return chosen, left_out
+
+
+def _influence(titles: Sequence[str], x: Floats, w: Floats) -> dict[str, float]:
+    """Return the ratio with each title left out in turn; nothing for a single title."""
+    if len(titles) < 2:
+        return {}
+    total = math.fsum(w * x)
+    return {
+        title: math.exp((total - float(w[i] * x[i])) / (1 - float(w[i])))
+        for i, title in enumerate(titles)
+    }
+
+
+def _ratio_all_runs(margins: Sequence[Margin], w: Floats) -> float | None:
+    """Return the ratio with set-aside runs put back, or None where that changes nothing."""
+    if all(m.ratio_all_runs is None for m in margins):
+        return None
+    ratios = [m.ratio if m.ratio_all_runs is None else m.ratio_all_runs for m in margins]
+    return math.exp(math.fsum(w * np.log(ratios)))
