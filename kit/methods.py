@@ -50,6 +50,9 @@ _ALL = (
            "Geometric mean, over the sessions both sides were run in, of the ratio within each "
            "session, turned so that above 1 is better; interval from the spread of the session "
            "ratios on the log scale."),
+    Method("margin-paired_shared", 1,
+           "As margin-paired; the variance of the session ratios is shared across titles and pairs "
+           "of products (two-level empirical Bayes)."),
     Method("margin-none", 1,
            "Ratio of the two geometric means over runs, turned so that above 1 is better; nothing "
            "gives an interval."),
