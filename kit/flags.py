@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -47,6 +47,7 @@ class View:
     signs: Mapping[str, RunSigns]
     bench: Bench
     params: ReviewParams
+    left_out: tuple[RunRow, ...] = ()  # by the analyst, not by a rule
 
     @property
     def screen(self) -> ScreenParams:
@@ -97,12 +98,31 @@ def moment(began: dt.datetime | None) -> dt.datetime | None:
 
 
 def percent(share: float) -> str:
-    """Return a share as a reason quotes it.
+    """Return a share as a reason quotes it, to three figures.
 
-    >>> percent(-0.0421)
-    '-4.2 %'
+    >>> percent(-0.0421), percent(0.95)
+    ('-4.21 %', '95 %')
     """
-    return f"{100 * share:.3g} %" if abs(share) < 0.1 else f"{100 * share:.1f} %"
+    return f"{100 * share:.3g} %" if abs(share) < 9.995 else f"{100 * share:,.0f} %"
+
+
+def spell_range(values: Sequence[float], spell: Callable[[float], str]) -> str:
+    """Return the least and the most of some values; one where they read alike.
+
+    >>> spell_range([0.5, 0.25], percent), spell_range([0.5], percent)
+    ('25 % to 50 %', '50 %')
+    """
+    least, most = spell(min(values)), spell(max(values))
+    return least if least == most else f"{least} to {most}"
+
+
+def spell_p(p_value: float) -> str:
+    """Return a p value as a reason quotes it.
+
+    >>> spell_p(2e-7), spell_p(0.0167)
+    ('p < 0.001', 'p = 0.017')
+    """
+    return "p < 0.001" if p_value < 0.001 else f"p = {p_value:.2g}"
 
 
 def few(count: int, noun: str = "run") -> str:

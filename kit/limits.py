@@ -1,18 +1,16 @@
-"""Rules of screening about what limits a title, and about what can be set side by side.
+"""Rules of screening about what limits a title, and what its figures can bear.
 
 These never set a run aside: the figures stand, and the reader is told what they mean.
 """
 
 from __future__ import annotations
 
-import datetime as dt
 import math
-import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 
-from kit.flags import CellKey, Flag, View, few, log_values, moment, percent, run_flag
+from kit.flags import CellKey, Flag, View, few, log_values, percent, run_flag, spell_range
 from kit.runs import RunRow
 from kit.signs import LOW_SHARES, RunSigns
 
@@ -29,141 +27,103 @@ LoggedRun = tuple[RunRow, RunSigns]
 
 
 def find_caps(view: View) -> list[Flag]:
-    """Find cells held at a display's refresh or another cap."""
+    """Find runs held at a display's refresh or another cap; one flag where a cell mostly is."""
     flags = []
-    for (product, title), runs in _frame_cells(view).items():
-        held = [(hz, share) for hz, share in map(_held_at, runs) if share >= view.screen.cap_share]
-        if not held or len(held) < SHARE_OF_RUNS * len(runs):
-            continue
-        rates = sorted({hz for hz, _ in held})
-        rate = " and ".join(f"{hz:g} Hz" for hz in rates)
-        least, most = min(share for _, share in held), max(share for _, share in held)
-        share = percent(most) if least == most else f"{percent(least)} to {percent(most)}"
-        reason = (
-            f"held at {rate} for {share} of the time in {len(held)} of {few(len(runs))}: the "
-            f"figure is the cap's, and the product may be able to do more"
-        )
-        flags.append(Flag("capped", "flag", reason, "", product, title))
+    for cell, runs in _frame_cells(view).items():
+        held = {row.run: _held_at(signs) for row, signs in runs}
+        held = {run: at for run, at in held.items() if at[1] >= view.screen.cap_share}
+
+        def spell(names: Sequence[str], held: dict[str, tuple[float, float]] = held) -> str:
+            rates = " and ".join(f"{hz:g} Hz" for hz in sorted({held[run][0] for run in names}))
+            return (
+                f"held at {rates} for {spell_range([held[run][1] for run in names], percent)} of "
+                f"the time: the figure is the cap's, and the product may be able to do more"
+            )
+
+        flags += _cell_or_runs("capped", cell, runs, list(held), spell)
     return flags
 
 
 def find_throttling(view: View) -> list[Flag]:
     """Find runs whose clock fell while the temperature rose."""
     flags = []
-    for row, signs in view.logged():
-        fell, rose = signs.clock_change_share, signs.temperature_change_c
-        if fell is None or rose is None:
-            continue
-        if -fell >= view.screen.throttle_clock_share and rose >= view.screen.throttle_rise_c:
-            reason = (
-                f"the clock fell by {percent(-fell)} while the temperature rose by {rose:.1f} "
-                f"degrees, from the first fifth of the run to the last: limited by heat"
+    for cell, runs in _frame_cells(view).items():
+        moved = {
+            row.run: (-signs.clock_change_share, signs.temperature_change_c)
+            for row, signs in runs
+            if signs.clock_change_share is not None
+            and signs.temperature_change_c is not None
+            and -signs.clock_change_share >= view.screen.throttle_clock_share
+            and signs.temperature_change_c >= view.screen.throttle_rise_c
+        }
+
+        def spell(names: Sequence[str], moved: dict[str, tuple[float, float]] = moved) -> str:
+            rises = spell_range([moved[run][1] for run in names], lambda c: f"{c:.1f}")
+            return (
+                f"the clock fell by {spell_range([moved[run][0] for run in names], percent)} while "
+                f"the temperature rose by {rises} degrees, from the first fifth of a run to the "
+                f"last: limited by heat"
             )
-            flags.append(run_flag("throttling", row, reason))
+
+        flags += _cell_or_runs("throttling", cell, runs, list(moved), spell)
     return flags
 
 
 def find_processor_bound(view: View) -> list[Flag]:
     """Find titles the processor limits: unlike products agree, or load sensors say so.
 
-    The fastest products of a title must agree within `processor_bound_margin` although at least
-    three quarters of the other titles set two of them `processor_bound_spread` apart. Capped
-    cells are left out, since a cap makes products agree as well.
+    Among machines with one processor, a title's fastest products must agree within
+    `processor_bound_margin` although at least three quarters of the other titles set two of them
+    `processor_bound_spread` apart. Capped cells are left out: a cap makes products agree as
+    well. Where no processor is recorded, machines of one class are taken together.
     """
-    capped = {(flag.product, flag.title) for flag in find_caps(view)}
+    capped = {(flag.product, flag.title) for flag in find_caps(view) if not flag.run}
     levels = _cell_levels(view, without=capped)
+    groups: dict[str, list[str]] = {}
+    for product in dict.fromkeys(product for product, _ in levels):
+        machine = view.bench.products[product]
+        processor = machine.configuration.get("processor", machine.machine_class)
+        groups.setdefault(processor, []).append(product)
     flags = []
     for title in dict.fromkeys(title for _, title in levels):
-        here = {p: level for (p, t), level in levels.items() if t == title}
-        best = max(here.values())
-        top = [p for p in here if best - here[p] <= math.log1p(view.screen.processor_bound_margin)]
-        pair = _unlike_pair(levels, top, title, spread=view.screen.processor_bound_spread)
-        if pair is None:
-            continue
-        a, b, apart = pair
-        reason = (
-            f"looks bound by the processor: {', '.join(sorted(top))} agree within "
-            f"{percent(math.expm1(best - min(here[p] for p in top)))}, while {a} and {b} are "
-            f"{percent(math.expm1(apart))} apart over their other titles"
-        )
-        flags.append(Flag("processor_bound", "flag", reason, "", "", title))
+        said = []
+        for kin in groups.values():
+            here = {p: levels[p, title] for p in kin if (p, title) in levels}
+            agreed = _agreeing(here, within=view.screen.processor_bound_margin)
+            pair = _unlike_pair(levels, agreed, title, spread=view.screen.processor_bound_spread)
+            if pair is not None:
+                a, b, apart = pair
+                span = max(here.values()) - min(here[p] for p in agreed)
+                said.append(
+                    f"{', '.join(sorted(agreed))} agree within {percent(math.expm1(span))}, "
+                    f"while {a} and {b} are {percent(math.expm1(apart))} apart over their other "
+                    f"titles"
+                )
+        if said:
+            reason = f"looks bound by the processor: {'; '.join(said)}"
+            flags.append(Flag("processor_bound", "flag", reason, "", "", title))
     return flags + _loaded_processors(view)
 
 
 def find_rounding(view: View) -> list[Flag]:
-    """Find cells whose logs are written more coarsely than their frame times need."""
+    """Find logs written more coarsely than their frame times need."""
     flags = []
-    for (product, title), runs in _frame_cells(view).items():
-        coarse = [
-            signs
-            for _, signs in runs
+    for cell, runs in _frame_cells(view).items():
+        coarse = {
+            row.run: (signs.step_ms, signs.step_ms / signs.median_ms)
+            for row, signs in runs
             if signs.step_ms > view.screen.rounding_share * signs.median_ms
-        ]
-        if not coarse or len(coarse) < SHARE_OF_RUNS * len(runs):
-            continue
-        worst = max(coarse, key=lambda signs: signs.step_ms / signs.median_ms)
-        reason = (
-            f"logged in steps of {worst.step_ms:g} ms, {percent(worst.step_ms / worst.median_ms)} "
-            f"of the median frame time ({len(coarse)} of {few(len(runs))}): averages are hardly "
-            f"touched, lows and hitches are"
-        )
-        flags.append(Flag("rounding", "flag", reason, "", product, title))
-    return flags
+        }
 
+        def spell(names: Sequence[str], coarse: dict[str, tuple[float, float]] = coarse) -> str:
+            steps = spell_range([coarse[run][0] for run in names], lambda ms: f"{ms:g} ms")
+            return (
+                f"logged in steps of {steps}, "
+                f"{spell_range([coarse[run][1] for run in names], percent)} of the median frame "
+                f"time: averages are hardly touched, lows and hitches are"
+            )
 
-def find_condition_changes(view: View) -> list[Flag]:
-    """Find cells recorded under differing conditions, such as a driver changed between runs.
-
-    Conditions whose name ends in a unit are measured: they are compared only where
-    `condition_tolerances` says how far they may differ. What a row leaves empty is not known
-    to differ.
-    """
-    flags = []
-    for (product, title), rows in view.cells().items():
-        names = dict.fromkeys(name for row in rows for name in row.conditions)
-        for name in names:
-            if name in view.screen.conditions_ignored:
-                continue
-            seen = {row.run: row.conditions[name] for row in rows if row.conditions.get(name)}
-            reason = _difference(name, seen, view.screen.condition_tolerances.get(name))
-            if reason:
-                flags.append(Flag("conditions_differ", "flag", reason, "", product, title))
-    return flags
-
-
-def find_stale(view: View) -> list[Flag]:
-    """Find products or cells whose newest run, or dated condition, is old beside the product's.
-
-    Moments come from `began`; a condition whose name ends in `_date` (driver_date) is compared
-    the same way. Versions themselves have no age and are left to the controls.
-    """
-    reviewed = view.params.product
-    newest: dict[CellKey, dt.datetime] = {}
-    dated: dict[tuple[str, str], dt.datetime] = {}  # (product, condition)
-    products = dict.fromkeys(row.product for row in view.used)
-    for row in view.used:
-        began = moment(row.began)
-        if began is not None:
-            cell = (row.product, row.title)
-            newest[cell] = max(began, newest.get(cell, began))
-        for name, text in row.conditions.items():
-            day = _day(text) if name.endswith("_date") else None
-            if day is not None:
-                dated[row.product, name] = max(day, dated.get((row.product, name), day))
-    flags: list[Flag] = []
-    limit = dt.timedelta(days=view.screen.stale_days)
-    for product in products:
-        if product == reviewed:
-            continue
-        flags += _stale_runs(product, reviewed, newest, limit)
-        for (other, name), day in dated.items():
-            ours = dated.get((reviewed, name))
-            if other == product and ours is not None and ours - day > limit:
-                reason = (
-                    f"{name} is {day.date()}, {(ours - day).days} days before the reviewed "
-                    f"product's {ours.date()}"
-                )
-                flags.append(Flag("stale", "flag", reason, "", product, ""))
+        flags += _cell_or_runs("rounding", cell, runs, list(coarse), spell)
     return flags
 
 
@@ -227,10 +187,26 @@ def _frame_cells(view: View) -> dict[CellKey, list[LoggedRun]]:
     return cells
 
 
-def _held_at(run: LoggedRun) -> tuple[float, float]:
+def _cell_or_runs(
+    rule: str,
+    cell: CellKey,
+    runs: Sequence[LoggedRun],
+    found: Sequence[str],
+    spell: Callable[[Sequence[str]], str],
+) -> list[Flag]:
+    """Return one flag about the cell where most of its runs show a thing, else one for each."""
+    if not found:
+        return []
+    if len(found) >= SHARE_OF_RUNS * len(runs):
+        count = f"{len(found)} of {few(len(runs))}"
+        return [Flag(rule, "flag", f"{count}: {spell(found)}", "", *cell)]
+    rows = {row.run: row for row, _ in runs}
+    return [run_flag(rule, rows[run], spell([run])) for run in found]
+
+
+def _held_at(signs: RunSigns) -> tuple[float, float]:
     """Return the cap a run is held at most, in Hz, and the share of it that is."""
-    shares = run[1].cap_shares
-    return max(shares.items(), key=lambda item: item[1], default=(0.0, 0.0))
+    return max(signs.cap_shares.items(), key=lambda item: item[1], default=(0.0, 0.0))
 
 
 def _cell_levels(view: View, *, without: set[CellKey]) -> dict[CellKey, float]:
@@ -241,6 +217,12 @@ def _cell_levels(view: View, *, without: set[CellKey]) -> dict[CellKey, float]:
         if values is not None and cell not in without:
             levels[cell] = float(values.mean())
     return levels
+
+
+def _agreeing(levels: dict[str, float], *, within: float) -> list[str]:
+    """Return the fastest products of one title and all that come as near as `within`."""
+    best = max(levels.values(), default=0.0)
+    return [product for product, level in levels.items() if best - level <= math.log1p(within)]
 
 
 def _unlike_pair(
@@ -291,89 +273,3 @@ def _loaded_processors(view: View) -> list[Flag]:
             )
             flags.append(Flag("processor_bound", "flag", reason, "", product, title))
     return flags
-
-
-_MEASURED = re.compile(r"_(c|k|w|v|a|hz|khz|mhz|ghz|pct|rpm|db|dba|s|ms|h|mb|gb|lx|hpa|rh)$")
-
-
-def _difference(name: str, seen: dict[str, str], tolerance: float | None) -> str:
-    """Return how a condition differs among runs, or nothing."""
-    if len(set(seen.values())) < 2:
-        return ""
-    numbers = {run: _number(text) for run, text in seen.items()}
-    read = {run: number for run, number in numbers.items() if number is not None}
-    if len(read) == len(seen) and (tolerance is not None or _MEASURED.search(name)):
-        span = max(read.values()) - min(read.values())
-        if tolerance is None or span <= tolerance:
-            return ""
-        return (
-            f"{name} runs from {min(read.values()):g} to {max(read.values()):g}; at most "
-            f"{tolerance:g} apart is wanted"
-        )
-    runs_of: dict[str, list[str]] = {}
-    for run, text in seen.items():
-        runs_of.setdefault(text, []).append(run)
-    parts = [f"{text} in {_some(runs)}" for text, runs in runs_of.items()]
-    return f"{name} differs among the runs: {'; '.join(parts)}"
-
-
-def _some(runs: Sequence[str]) -> str:
-    """Return the first names of a list, and how many more there are."""
-    more = f" and {len(runs) - 3} more" if len(runs) > 3 else ""
-    return ", ".join(runs[:3]) + more
-
-
-def _number(text: str) -> float | None:
-    """Return a number as people write it, decimal comma or point; None for anything else."""
-    try:
-        number = float(text.strip().replace(",", "."))
-    except ValueError:
-        return None
-    return number if math.isfinite(number) else None
-
-
-def _day(text: str) -> dt.datetime | None:
-    """Return a date written 2026-11-25; None for anything else."""
-    try:
-        return dt.datetime.fromisoformat(text.strip()).replace(tzinfo=dt.UTC)
-    except ValueError:
-        return None
-
-
-def _stale_runs(
-    product: str,
-    reviewed: str,
-    newest: dict[CellKey, dt.datetime],
-    limit: dt.timedelta,
-) -> Iterable[Flag]:
-    """Return one flag where all of a product's dated cells are old, else one for each that is."""
-    ages = {
-        title: newest[reviewed, title] - began
-        for (other, title), began in newest.items()
-        if other == product and (reviewed, title) in newest
-    }
-    old = {title: age for title, age in ages.items() if age > limit}
-    if not ages:
-        if any(p == reviewed for p, _ in newest):
-            reason = "no run has both a date and a dated run of the reviewed product beside it"
-            return [Flag("stale", "cannot_judge", reason, "", product, "")]
-        return []
-    if len(old) == len(ages):
-        last = max(newest[product, title] for title in old).date()
-        reason = (
-            f"its newest run of {last} is {min(old.values()).days} days or more older than the "
-            f"reviewed product's in every title"
-        )
-        return [Flag("stale", "flag", reason, "", product, "")]
-    return [
-        Flag(
-            "stale",
-            "flag",
-            f"the newest run of {newest[product, title].date()} is {age.days} days older than "
-            f"the reviewed product's",
-            "",
-            product,
-            title,
-        )
-        for title, age in old.items()
-    ]

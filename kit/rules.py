@@ -8,11 +8,12 @@ params say so. Rules about what limits a title, and about comparing, are in `lim
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from kit.flags import CellKey, Flag, View, few, log_values, percent, run_flag
+from kit.flags import CellKey, Flag, View, few, log_values, percent, run_flag, spell_p
 from kit.frames import find_trend
 from kit.outliers import find_farthest, modified_z, order_trend
 from kit.runs import RunRow
@@ -24,6 +25,8 @@ FEWEST_FRAMES_ALIKE = 10
 FEWEST_RUNS_IN_ORDER = 5
 # No outlier test has useful power on three runs: Grubbs' statistic cannot exceed 1.1547.
 FEWEST_RUNS_BESIDE = 4
+# Below this, chance puts two of a cell's runs beyond a modified z of 3.5 too often.
+FEWEST_RUNS_Z_ALONE = 8
 
 
 def set_aside_by_analyst(view: View) -> list[Flag]:
@@ -179,55 +182,73 @@ def find_far_runs(view: View) -> list[Flag]:
 
     With few runs the modified z alone cries wolf, so both must agree. Two far runs hide each
     other from Grubbs' test but not from the modified z: two or more beyond it count as well.
+    A run the analyst left out is looked at beside the runs used, so that a reader sees whether
+    its figures alone would have given it away.
     """
     flags = []
-    for (product, title), rows in view.cells().items():
-        values = log_values(view, rows)
-        if values is None or values.size < 2:
-            continue
-        n = values.size
-        if n < FEWEST_RUNS_BESIDE:
-            reason = f"no test can tell with {few(n)} whether one is far from the rest"
-            flags.append(Flag("far_run", "cannot_judge", reason, "", product, title))
-            continue
-        grubbs = find_farthest(values, alpha=view.screen.far_run_alpha)
-        if grubbs is None:  # all runs alike: none is far
-            continue
-        z = modified_z(values)
-        if z is None:
-            far = [grubbs.index] if grubbs.far else []
-            if not far:
-                reason = (
-                    "the modified z is undefined, since more than half of the "
-                    f"{few(n)} agree exactly; Grubbs' test finds none far"
-                )
-                flags.append(Flag("far_run", "cannot_judge", reason, "", product, title))
-        else:
-            beyond = np.flatnonzero(np.abs(z) > view.screen.far_run_z)
-            both = grubbs.far and grubbs.index in beyond
-            far = beyond.tolist() if both or (len(beyond) >= 2 and n >= 8) else []
-        for i in far:
-            rest = float(np.delete(values, i).mean())
-            size = "undefined, the others agree exactly" if z is None else f"{abs(float(z[i])):.1f}"
-            tested = (
-                f"Grubbs' G {grubbs.statistic:.3f} over {grubbs.critical:.3f}, "
-                if i == grubbs.index and grubbs.far
-                else ""
-            )
+    for cell, rows in view.cells().items():
+        flags += _far_in_cell(view, cell, rows)
+        for left_out in view.left_out:
+            if (left_out.product, left_out.title) == cell:
+                found = _far_in_cell(view, cell, [*rows, left_out])
+                flags += [
+                    replace(flag, action="flag", reason=f"{flag.reason}; left out by the analyst")
+                    for flag in found
+                    if flag.run == left_out.run
+                ]
+    return flags
+
+
+def _far_in_cell(view: View, cell: CellKey, rows: Sequence[RunRow]) -> list[Flag]:
+    """Return what can be said of runs far from the others in one cell."""
+    values = log_values(view, rows)
+    if values is None or values.size < 2:
+        return []
+    n = values.size
+    if n < FEWEST_RUNS_BESIDE:
+        reason = f"no test can tell with {few(n)} whether one is far from the rest"
+        return [Flag("far_run", "cannot_judge", reason, "", *cell)]
+    grubbs = find_farthest(values, alpha=view.screen.far_run_alpha)
+    if grubbs is None:  # all runs alike: none is far
+        return []
+    z = modified_z(values)
+    if z is None:
+        if not grubbs.far:
             reason = (
-                f"{percent(float(np.expm1(values[i] - rest)))} from the other {few(n - 1)} "
-                f"({tested}modified z {size}; over {view.screen.far_run_z:g} is far)"
+                f"the modified z is undefined, since half or more of the {few(n)} agree "
+                f"exactly; Grubbs' test finds none far"
             )
-            flags.append(run_flag("far_run", rows[i], reason, "set_aside"))
+            return [Flag("far_run", "cannot_judge", reason, "", *cell)]
+        far = [grubbs.index]
+    else:
+        beyond = np.flatnonzero(np.abs(z) > view.screen.far_run_z).tolist()
+        both = grubbs.far and grubbs.index in beyond
+        far = beyond if both or (len(beyond) >= 2 and n >= FEWEST_RUNS_Z_ALONE) else []
+    flags = []
+    for i in far:
+        apart = float(np.expm1(values[i] - np.delete(values, i).mean()))
+        tests = []
+        if i == grubbs.index and grubbs.far:
+            tests.append(f"Grubbs' G {grubbs.statistic:.3f}, over {grubbs.critical:.3f} is far")
+        if z is None:
+            tests.append("the modified z is undefined, the others agree exactly")
+        else:
+            limit = view.screen.far_run_z
+            tests.append(f"modified z {abs(float(z[i])):.1f}, over {limit:g} is far")
+        side = "above" if apart > 0 else "below"
+        reason = (
+            f"{percent(abs(apart))} {side} the mean of the other {few(n - 1)} ({'; '.join(tests)})"
+        )
+        flags.append(run_flag("far_run", rows[i], reason, "set_aside"))
     return flags
 
 
 def find_drifts(view: View) -> list[Flag]:
     """Find runs whose level moves from beginning to end, beyond what the scene itself does.
 
-    The scene's own course is the median, stretch by stretch, of other products' runs in the
-    title. With one other product only a slowing can be put down to this one; with none, scene
-    and heat cannot be told apart.
+    The scene's own course is the median, stretch by stretch, over the other products in the
+    title that keep to it, each taken as the mean of its runs. With one other product only a
+    slowing can be put down to this one; with none, scene and heat cannot be told apart.
     """
     by_title: dict[str, list[tuple[RunRow, RunSigns]]] = {}
     for row, signs in view.logged():
@@ -236,31 +257,30 @@ def find_drifts(view: View) -> list[Flag]:
     flags = []
     for pairs in by_title.values():
         profiles = {row.run: _centred_log(signs.profile) for row, signs in pairs}
+        courses = _steady(_courses(pairs, profiles), view)
         for row, signs in pairs:
-            others = [
-                (other.product, profiles[other.run])
-                for other, _ in pairs
-                if other.product != row.product
-                and profiles[other.run].size == profiles[row.run].size
+            scenes = [
+                profile
+                for product, profile in courses.items()
+                if product != row.product and profile.size == profiles[row.run].size
             ]
-            products = {product for product, _ in others}
-            if others:
-                scene = np.median([profile for _, profile in others], axis=0)
+            if scenes:
+                scene = np.median(scenes, axis=0)
                 trend = find_trend(profiles[row.run] - scene)
                 change, p_value = float(np.expm1(trend.change)), trend.p_value
             else:
                 change, p_value = signs.drift_share, signs.drift_p
             if abs(change) < view.screen.drift_share or p_value >= view.screen.drift_p:
                 continue
-            if len(products) == 1 and change < 0:
+            if len(scenes) == 1 and change < 0:
                 continue  # as likely the other product slowing down
             way = "longer" if change > 0 else "shorter"
             moved = (
                 f"frames took {percent(abs(change))} {way} at the end of the run than at its "
                 f"beginning"
             )
-            sure = f"(p = {p_value:.1g}, dependence between frames taken into account)"
-            if others:
+            sure = f"({spell_p(p_value)}, dependence between frames taken into account)"
+            if scenes:
                 reason = f"{moved}, beyond what the scene does on other products {sure}"
                 flags.append(run_flag("drift_in_run", row, reason, "set_aside"))
             else:
@@ -292,7 +312,7 @@ def find_order_drifts(view: View) -> list[Flag]:
         if abs(change) >= view.screen.order_drift_share and p_value <= view.screen.order_drift_p:
             reason = (
                 f"the figure moves by {percent(change)} from the first run to the last of {n} "
-                f"(Kendall's test, p = {p_value:.2g})"
+                f"(Kendall's test, {spell_p(p_value)})"
             )
             flags.append(Flag("order_drift", "flag", reason, "", product, title))
     return flags
@@ -312,3 +332,35 @@ def _centred_log(profile: Sequence[float]) -> NDArray[np.float64]:
     logs = np.log(np.asarray(profile, dtype=np.float64))
     centred: NDArray[np.float64] = logs - np.median(logs)
     return centred
+
+
+def _courses(
+    pairs: Sequence[tuple[RunRow, RunSigns]], profiles: Mapping[str, NDArray[np.float64]]
+) -> dict[str, NDArray[np.float64]]:
+    """Return the mean profile of each product's runs (of those as long as its first one's)."""
+    runs_of: dict[str, list[NDArray[np.float64]]] = {}
+    for row, _ in pairs:
+        runs_of.setdefault(row.product, []).append(profiles[row.run])
+    return {
+        product: np.mean([p for p in mine if p.size == mine[0].size], axis=0)
+        for product, mine in runs_of.items()
+    }
+
+
+def _steady(
+    courses: Mapping[str, NDArray[np.float64]], view: View
+) -> Mapping[str, NDArray[np.float64]]:
+    """Return the courses of products that do not drift themselves, if two or more are left."""
+    if len(courses) < 4:  # with fewer, a product and those it drifts from look alike
+        return courses
+    kept = {}
+    for product, course in courses.items():
+        others = [c for p, c in courses.items() if p != product and c.size == course.size]
+        trend = find_trend(course - np.median(others, axis=0)) if others else None
+        if (
+            trend is None
+            or abs(np.expm1(trend.change)) < view.screen.drift_share
+            or trend.p_value >= view.screen.drift_p
+        ):
+            kept[product] = course
+    return kept if len(kept) >= 2 else courses

@@ -1,7 +1,7 @@
 """Which runs are flagged or set aside, each with its reason: the rules in their order.
 
-The rules themselves are in `rules` (runs and their siblings) and `limits` (what limits a title,
-what can be compared).
+The rules themselves are in `rules` (runs and their siblings), `limits` (what limits a title, what
+its figures can bear) and `conditions` (when and how runs were recorded).
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
-from kit import limits, rules
+from kit import conditions, limits, rules
 from kit.bench import Bench
 from kit.errors import Fault
 from kit.flags import Flag as Flag
@@ -77,15 +77,9 @@ class RuleInForce:
 
 
 # The order is part of the method: a rule looks at the runs that earlier rules left, so that a
-# run cut short is not also called far from its siblings.
+# run cut short is not also called far from its siblings. What one log alone tells comes first,
+# then the analyst's word, then what siblings, other products and other titles tell.
 RULES: tuple[Rule, ...] = (
-    Rule(
-        "analyst",
-        "a run the analyst set aside, in the run sheet or the params file, with a reason",
-        ("set_aside",),
-        rules.set_aside_by_analyst,
-        always_acts=True,
-    ),
     Rule(
         "failed",
         "a run that crashed, was refused or did not start",
@@ -106,17 +100,24 @@ RULES: tuple[Rule, ...] = (
         rules.find_short_runs,
     ),
     Rule(
+        "gap",
+        "a frame so long that the capture or its clock may have stopped",
+        ("gap_ms",),
+        rules.find_gaps,
+    ),
+    Rule(
+        "analyst",
+        "a run the analyst set aside, in the run sheet or the params file, with a reason",
+        ("set_aside",),
+        rules.set_aside_by_analyst,
+        always_acts=True,
+    ),
+    Rule(
         "same_log",
         "one log under two names: the same bytes, or the same frame times; the later row is "
         "the copy, and across products or titles both rows are flagged",
         (),
         rules.find_same_logs,
-    ),
-    Rule(
-        "gap",
-        "a frame so long that the capture or its clock may have stopped",
-        ("gap_ms",),
-        rules.find_gaps,
     ),
     Rule(
         "warm_up",
@@ -175,14 +176,14 @@ RULES: tuple[Rule, ...] = (
         "conditions_differ",
         "recorded conditions that differ among the runs of one product in one title",
         ("condition_tolerances", "conditions_ignored"),
-        limits.find_condition_changes,
+        conditions.find_condition_changes,
     ),
     Rule(
         "stale",
         "a product or cell whose newest run, or dated condition, is older than the reviewed "
         "product's by more than a number of days",
         ("stale_days",),
-        limits.find_stale,
+        conditions.find_stale,
     ),
     Rule(
         "short_tail",
@@ -221,7 +222,8 @@ def screen_runs(
     -------
     Screened
         Flags in the order of the rules and, within one, of the sheet. A run set aside by one
-        rule is out of sight of the rules after it, so it has one reason.
+        rule is out of sight of the rules after it, save the analyst's word, which is kept beside
+        a rule's.
     """
     set_aside: dict[str, str] = {}
     flags: list[Flag] = []
@@ -232,10 +234,14 @@ def screen_runs(
             if flag.action == "set_aside" and not acts:
                 flag = replace(flag, action="flag")
             if flag.action == "set_aside":
-                set_aside.setdefault(flag.run, flag.reason)
+                before = set_aside.get(flag.run)
+                set_aside[flag.run] = f"{before}; {flag.reason}" if before else flag.reason
             flags.append(flag)
         used = tuple(row for row in view.used if row.run not in set_aside)
-        view = replace(view, used=used)
+        left_out = view.left_out
+        if rule.name == "analyst":
+            left_out = tuple(row for row in view.used if row.run in set_aside)
+        view = replace(view, used=used, left_out=left_out)
     return Screened(tuple(flags), set_aside)
 
 
