@@ -35,7 +35,7 @@ COLUMNS = (
 )  # fmt: skip
 SUFFIX = {"rig": ".csv.gz", "stamps": ".txt.zst", "probe": ".parquet", "list": ".tsv.gz"}
 SENSOR_STEP_S = 0.5
-AR_SHARE, AR_KEEP, NOISE_SHARE = 0.040, 0.85, 0.025  # of the log frame time, frame to frame
+AR_SHARE, AR_KEEP, NOISE_SHARE = 0.032, 0.85, 0.030  # of the log frame time, frame to frame
 SPIKE_RATE, SPIKE_EXTRA = 0.0010, 0.9  # a spike lasts 1 + Exp(0.9) frames
 LOADS, LOAD_EXTRA = 6, 1.1  # moments in each run at which the scene loads
 

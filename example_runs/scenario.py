@@ -31,7 +31,7 @@ class TitleFacts:
 
 
 TITLES = {
-    "lampwifery": TitleFacts(62, 0.006, 5, 0.05, since=2026),
+    "lampwifery": TitleFacts(62, 0.0045, 5, 0.05, since=2026),
     "mossplaiter": TitleFacts(88, 0.005, 5, 0.045),
     "nine-kettles": TitleFacts(118, 0.0045, 5, 0.035),
     "glass-paddock": TitleFacts(54, 0.009, 4, 0.055, since=2026),
@@ -99,9 +99,9 @@ PRODUCTS = {
     ),
 }  # fmt: skip
 
-# True margins of the reviewed product, product over baseline, before rounding by nobody: rivals
-# Sedge, Peshler 12, Teasel, predecessor; then what the desk namesake has over the reviewed
-# product, the desk namesake over its predecessor, and the shelf computer over the reviewed one.
+# True ratios. The reviewed product over the Sedge, the Peshler 12, the Teasel and its predecessor;
+# then its desk namesake over it, the desk namesake over its own predecessor, and the shelf
+# computer over the reviewed product.
 _TRUE = {
     "lampwifery": (1.14, 1.31, 0.84, 1.19, 1.62, 1.46, 0.83),
     "mossplaiter": (1.06, 1.18, 0.90, 1.10, 1.48, 1.35, 0.92),
