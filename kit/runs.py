@@ -3,43 +3,36 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping
-from dataclasses import dataclass, field
-from typing import Literal
+import os
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
 
-from kit.layouts import Log
+from kit.bench import Bench
+from kit.errors import Fault, RunFileError
+from kit.layouts import Log, read_log
+from kit.runrows import TYPED_COLUMNS, RunRow, Status, parse_run_sheet
+from kit.runsheet import read_sheet_text
+from kit.yamlfile import did_you_mean
 
-Status = Literal["ran", "crashed", "refused", "not_started", "set_aside"]
+if TYPE_CHECKING:
+    import pandas as pd
 
-
-@dataclass(frozen=True, slots=True)
-class RunRow:
-    """One row of the run sheet.
-
-    `typed` holds figures typed in where no log was kept, by metric name (`average_fps`,
-    `low_1pct_fps`, `low_0_1pct_fps`, `value`). `conditions` holds every further column that is
-    not empty (driver, ambient_c, fan_mode, ...), as written. `line` is the line of `runs.csv`.
-    """
-
-    run: str
-    product: str
-    title: str
-    layout: str = ""
-    log: str = ""
-    began: dt.datetime | None = None
-    session: str = ""
-    status: Status = "ran"
-    reason: str = ""
-    typed: Mapping[str, float] = field(default_factory=dict)
-    unit: str = ""
-    conditions: Mapping[str, str] = field(default_factory=dict)
-    line: int = 0
-    row_sha256: str = ""
-
-    @property
-    def produced(self) -> bool:
-        """Whether there is something to measure: a log or a typed figure."""
-        return self.status in {"ran", "set_aside"} and bool(self.log or self.typed)
+__all__ = [
+    "Run",
+    "RunRow",
+    "Status",
+    "check_logs",
+    "find_log",
+    "iter_runs",
+    "read_run",
+    "read_run_sheet",
+    "read_runs",
+    "rows_frame",
+    "select_rows",
+    "sheet_file",
+]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -48,3 +41,160 @@ class Run:
 
     row: RunRow
     log: Log | None = None
+
+
+def sheet_file(bench: Bench) -> str:
+    """Return the name faults give the run sheet of a bench."""
+    return f"{bench.folder.name}/runs.csv"
+
+
+def read_run_sheet(bench: Bench) -> tuple[RunRow, ...]:
+    """Read `runs.csv` of a bench, as people keep it in a spreadsheet.
+
+    Comma, semicolon or tab, a byte-order mark, space around cells and empty columns or lines are
+    accepted. Logs are not opened: a review reads only those it needs.
+
+    Returns
+    -------
+    tuple of RunRow
+        In the order of the sheet.
+
+    Raises
+    ------
+    BenchError
+        With every fault of the sheet, each with its line and column.
+    """
+    sheet = read_sheet_text(bench.folder / "runs.csv", file=sheet_file(bench))
+    return parse_run_sheet(sheet, bench)
+
+
+def find_log(row: RunRow, bench: Bench) -> Path:
+    """Return the path of a run's log.
+
+    Raises
+    ------
+    RunFileError
+        If it is not there, or a symbolic link leads out of the bench folder.
+    """
+    path = bench.folder / row.log
+    real = os.path.realpath(path)
+    if not Path(real).is_relative_to(os.path.realpath(bench.folder)):
+        message = (
+            f'"{row.log}" leads out of the bench folder by a symbolic link; copy the log into it'
+        )
+    elif not path.exists():
+        guess = ""
+        if path.parent.is_dir():
+            guess = did_you_mean(path.name, (entry.name for entry in os.scandir(path.parent)))
+        message = (
+            f'no such file "{row.log}"{guess}; restore it, or empty the cell and say with '
+            "status and reason what became of the run"
+        )
+    else:
+        return path
+    raise RunFileError([Fault(sheet_file(bench), message, line=row.line, key="log")])
+
+
+def check_logs(rows: Iterable[RunRow], bench: Bench) -> tuple[Fault, ...]:
+    """Return a fault for each log that is not where the run sheet says, without reading any."""
+    faults: list[Fault] = []
+    for row in rows:
+        if row.produced and row.log:
+            try:
+                find_log(row, bench)
+            except RunFileError as error:
+                faults += error.faults
+    return tuple(faults)
+
+
+def select_rows(
+    rows: Iterable[RunRow], *, products: Iterable[str], titles: Iterable[str]
+) -> tuple[RunRow, ...]:
+    """Return the rows of the given products in the given titles, in the order of the sheet."""
+    wanted_products, wanted_titles = frozenset(products), frozenset(titles)
+    return tuple(
+        row for row in rows if row.product in wanted_products and row.title in wanted_titles
+    )
+
+
+def read_run(row: RunRow, bench: Bench, *, sensors: bool = True) -> Run:
+    """Read the log of one row; a row that produced nothing, or a typed figure, has none.
+
+    Raises
+    ------
+    RunFileError
+        If the log is not there or does not fit its layout.
+    """
+    if not (row.produced and row.log):
+        return Run(row)
+    path = find_log(row, bench)
+    return Run(row, read_log(path, bench.layouts[row.layout], file=row.log, sensors=sensors))
+
+
+def iter_runs(rows: Iterable[RunRow], bench: Bench, *, sensors: bool = True) -> Iterator[Run]:
+    """Yield the runs one by one, so that the frames of each can be dropped before the next.
+
+    Raises
+    ------
+    RunFileError
+        After the last run, with the faults of all logs that could not be read. What was yielded
+        must not be used then.
+    """
+    faults: list[Fault] = []
+    for row in rows:
+        try:
+            run = read_run(row, bench, sensors=sensors)
+        except RunFileError as error:
+            faults += error.faults
+            continue
+        yield run
+    if faults:
+        raise RunFileError(faults)
+
+
+def read_runs(rows: Iterable[RunRow], bench: Bench, *, sensors: bool = True) -> tuple[Run, ...]:
+    """Read the logs of all rows.
+
+    Raises
+    ------
+    RunFileError
+        With the faults of all logs, not only of the first.
+    """
+    return tuple(iter_runs(rows, bench, sensors=sensors))
+
+
+def rows_frame(rows: Iterable[RunRow]) -> pd.DataFrame:
+    """Return the rows of the run sheet as a table.
+
+    Returns
+    -------
+    DataFrame
+        A row per run with the columns `run`, `product`, `title`, `layout`, `log` (text), `began`
+        (moment in UTC; one written without a zone is taken as UTC), `session`, `status`, `reason`
+        (text), `average_fps`, `low_1pct_fps`, `low_0_1pct_fps`, `value` (numbers typed in, or
+        NaN), `unit`, `line` (of runs.csv), `row_sha256`, and one column of text for each recorded
+        condition (empty where not recorded).
+    """
+    import pandas as pd
+
+    listed = list(rows)
+    columns: dict[str, list[object]] = {
+        name: [getattr(row, name) for row in listed]
+        for name in ("run", "product", "title", "layout", "log")
+    }
+    moments = [row.began for row in listed]
+    columns["began"] = [
+        None if m is None else (m if m.tzinfo else m.replace(tzinfo=dt.UTC)).astimezone(dt.UTC)
+        for m in moments
+    ]
+    for name in ("session", "status", "reason"):
+        columns[name] = [getattr(row, name) for row in listed]
+    for name in TYPED_COLUMNS:
+        columns[name] = [row.typed.get(name, float("nan")) for row in listed]
+    for name in ("unit", "line", "row_sha256"):
+        columns[name] = [getattr(row, name) for row in listed]
+    for name in dict.fromkeys(name for row in listed for name in row.conditions):
+        columns[name] = [row.conditions.get(name, "") for row in listed]
+    frame = pd.DataFrame(columns)
+    frame["began"] = pd.to_datetime(frame["began"], utc=True)
+    return frame

@@ -1,0 +1,373 @@
+"""The run sheet: as people keep it in spreadsheets, and every fault of it at once."""
+
+from __future__ import annotations
+
+import datetime as dt
+import hashlib
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from kit.bench import Bench, read_bench
+from kit.errors import BenchError, RunFileError
+from kit.runs import (
+    Run,
+    check_logs,
+    iter_runs,
+    read_run,
+    read_run_sheet,
+    read_runs,
+    rows_frame,
+    select_rows,
+)
+
+BENCH_YAML = """\
+format: marginbook-bench/1
+name: Small bench
+layouts:
+  plain: {files: "*.csv", frames: {column: ms, holds: frame_time, unit: ms}}
+  stamps: {files: "*.txt", frames: {column: 1, holds: frame_end, unit: s}}
+products:
+  alder-4: {name: Alder 4, class: desk}
+  birch-6: {name: Birch 6, class: portable}
+titles:
+  weir: {name: The Weir}
+  sorting: {name: Sorting, measures: duration, unit: s}
+  hush: {name: Hush, measures: noise}
+controls:
+  driver: Driver version
+"""
+SHEET = """\
+run,product,title,layout,log,began,session,driver
+a1,alder-4,weir,plain,logs/a1.csv,2026-05-01T09:00:00+00:00,s1,1.10
+b1,birch-6,weir,plain,logs/b1.csv,2026-05-01,s1,1.10
+"""
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Bench:
+    folder = tmp_path / "bench"
+    (folder / "logs").mkdir(parents=True)
+    (folder / "bench.yaml").write_text(BENCH_YAML)
+    for name, ms in (("a1", 10.0), ("b1", 20.0)):
+        (folder / "logs" / f"{name}.csv").write_text("ms\n" + f"{ms}\n" * 100)
+    (folder / "runs.csv").write_text(SHEET)
+    return read_bench(folder)
+
+
+def read(bench: Bench, sheet: str | bytes):
+    raw = sheet if isinstance(sheet, bytes) else sheet.encode()
+    (bench.folder / "runs.csv").write_bytes(raw)
+    return read_run_sheet(bench)
+
+
+def faults_of(bench: Bench, sheet: str | bytes) -> list[str]:
+    with pytest.raises(BenchError) as caught:
+        read(bench, sheet)
+    assert caught.value.exit_status == 3
+    return [str(fault).removeprefix("bench/runs.csv, ") for fault in caught.value.faults]
+
+
+def test_a_row_holds_what_the_sheet_says(bench):
+    row = read_run_sheet(bench)[0]
+    assert (row.run, row.product, row.title, row.layout) == ("a1", "alder-4", "weir", "plain")
+    assert row.began == dt.datetime(2026, 5, 1, 9, tzinfo=dt.UTC)
+    assert (row.session, row.status, row.reason, row.line) == ("s1", "ran", "", 2)
+    assert row.conditions == {"driver": "1.10"}
+    assert row.produced
+
+
+def test_row_hash_is_of_the_cells_as_canonical_json(bench):
+    cells = {
+        "run": "a1",
+        "product": "alder-4",
+        "title": "weir",
+        "layout": "plain",
+        "log": "logs/a1.csv",
+        "began": "2026-05-01T09:00:00+00:00",
+        "session": "s1",
+        "driver": "1.10",
+    }
+    text = json.dumps(cells, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
+    assert read_run_sheet(bench)[0].row_sha256 == hashlib.sha256(text.encode()).hexdigest()
+
+
+HABITS = {
+    "semicolon": SHEET.replace(",", ";"),
+    "tab": SHEET.replace(",", "\t"),
+    "mark": "\ufeff" + SHEET,
+    "UTF-16": SHEET.encode("utf-16"),
+    "CRLF": SHEET.replace("\n", "\r\n"),
+    "no line end": SHEET.rstrip("\n"),
+    "empty columns at the end": "".join(line + ",,,\n" for line in SHEET.splitlines()),
+    "empty rows": SHEET.replace("\na1", "\n\n,,,,,,,\n   \na1") + ",,,\n\n",
+    "short rows": "run,product,title,layout,log,began,session,driver,fan_mode,note\n"
+    + SHEET.partition("\n")[2],
+    "spaces": SHEET.replace(",", " , "),
+    "quoted": "\n".join(
+        ",".join(f'"{cell}"' for cell in line.split(",")) for line in SHEET.splitlines()
+    ),
+}
+
+
+@pytest.mark.parametrize("habit", HABITS)
+def test_spreadsheet_habits_change_nothing(bench, habit):
+    plain = read(bench, SHEET)
+    rows = read(bench, HABITS[habit])
+    assert [row.row_sha256 for row in rows] == [row.row_sha256 for row in plain]
+    assert len(rows) == 2
+
+
+def test_lines_are_those_of_the_file_even_after_cells_of_two_lines(bench):
+    sheet = (
+        'run,product,title,status,reason\na,alder-4,weir,crashed,"first\nsecond"\n\n'
+        "b,alder-4,weir,crashed,again\n"
+    )
+    assert [row.line for row in read(bench, sheet)] == [2, 5]
+
+
+TYPED = "run;product;title;average_fps;low_1pct_fps;value;unit\n"
+
+
+@pytest.mark.parametrize(
+    ("row", "typed"),
+    [
+        ("a;alder-4;weir;61,5;44;;", {"average_fps": 61.5, "low_1pct_fps": 44.0}),
+        ("a;alder-4;weir;61.5;44,25;;fps", {"average_fps": 61.5, "low_1pct_fps": 44.25}),
+        ("a;alder-4;sorting;;;1234,5;s", {"value": 1234.5}),
+        ("a;alder-4;hush;;;-1,5;dB(A)", {"value": -1.5}),
+    ],
+)
+def test_decimal_comma_where_the_sheet_is_in_semicolons(bench, row, typed):
+    (read_row,) = read(bench, TYPED + row + "\n")
+    assert read_row.typed == typed
+    assert read_row.produced
+
+
+@pytest.mark.parametrize("cell", ["not started", "Not-Started", "not_started"])
+def test_status_is_read_however_it_is_written(bench, cell):
+    (row,) = read(bench, f"run,product,title,status,reason\na,alder-4,weir,{cell},no disk\n")
+    assert row.status == "not_started"
+    assert not row.produced
+
+
+def test_an_empty_layout_is_found_by_the_name_of_the_log(bench):
+    rows = read(
+        bench, "run,product,title,log\na,alder-4,weir,logs/a1.csv\nb,alder-4,weir,logs/b.txt\n"
+    )
+    assert [row.layout for row in rows] == ["plain", "stamps"]
+
+
+HEAD = (
+    "run,product,title,layout,log,began,session,status,reason,average_fps,low_1pct_fps,value,unit\n"
+)
+ONE_FAULT = {
+    "same id": (
+        HEAD + "a,alder-4,weir,plain,x.csv\nb,alder-4,weir,plain,y.csv\na,alder-4,weir,plain,z.csv",
+        'line 4, run: "a" is used twice, first on line 2; every run has its own id',
+    ),
+    "no id": (HEAD + ",alder-4,weir,plain,x.csv", "line 2, run: the cell is empty"),
+    "bad id": (HEAD + "a b,alder-4,weir,plain,x.csv", "line 2, run: found 'a b'"),
+    "product": (
+        HEAD + "a,alder4,weir,plain,x.csv",
+        'line 2, product: no product "alder4" in bench.yaml; did you mean "alder-4"?',
+    ),
+    "smart quotes": (HEAD + "a,\u201calder-4\u201d,weir,plain,x.csv", 'did you mean "alder-4"?'),
+    "title": (HEAD + "a,alder-4,wier,plain,x.csv", 'did you mean "weir"?'),
+    "no title": (HEAD + "a,alder-4,,plain,x.csv", "line 2, title: the cell is empty"),
+    "layout": (HEAD + "a,alder-4,weir,plan,x.csv", 'no layout "plan" in bench.yaml; did you mean'),
+    "no layout": (HEAD + "a,alder-4,weir,,x.dat", '"x.dat" fits none by its name; name the layout'),
+    "out": (HEAD + "a,alder-4,weir,plain,../x.csv", "leads out of the bench folder"),
+    "absolute": (HEAD + "a,alder-4,weir,plain,/x.csv", "leads out of the bench folder"),
+    "drive": (HEAD + "a,alder-4,weir,plain,C:/x.csv", "leads out of the bench folder"),
+    "backslash": (HEAD + "a,alder-4,weir,plain,logs\\x.csv", "with forward slashes"),
+    "both": (HEAD + "a,alder-4,weir,plain,x.csv,,,,,60", "a log and a figure typed in"),
+    "neither": (HEAD + "a,alder-4,weir", "line 2, log: the row has neither a log nor a figure"),
+    "reason": (HEAD + "a,alder-4,weir,,,,,crashed", 'line 2, reason: the cell is empty; status "c'),
+    "status": (HEAD + "a,alder-4,weir,,,,,crash,x", "found 'crash'; expected ran, crashed, refu"),
+    "typed and crashed": (HEAD + "a,alder-4,weir,,,,,crashed,x,60", 'status is "crashed"'),
+    "letters": (HEAD + "a,alder-4,weir,,,,,,,6o", "average_fps: found '6o'; expected a number"),
+    "comma": (HEAD + 'a,alder-4,weir,,,,,,,"61,5"', "found '61,5'; expected a number such as 61.5"),
+    "unit": (HEAD + "a,alder-4,weir,,,,,,,61 fps", "found '61 fps'; expected a number"),
+    "zero": (HEAD + "a,alder-4,weir,,,,,,,0", "average_fps: found '0'; a frame rate is above zero"),
+    "NaN": (HEAD + "a,alder-4,weir,,,,,,,nan", "average_fps: found 'nan'"),
+    "low": (HEAD + "a,alder-4,weir,,,,,,,60,61", "low_1pct_fps: 61 is above average_fps"),
+    "low alone": (HEAD + "a,alder-4,weir,,,,,,,,61", "average_fps: the cell is empty, but a low"),
+    "date": (HEAD + "a,alder-4,weir,plain,x.csv,5/1/2026", "began: found '5/1/2026'; expected a d"),
+    "no such day": (HEAD + "a,alder-4,weir,plain,x.csv,2026-02-30", "began: found '2026-02-30'"),
+    "serial date": (HEAD + "a,alder-4,weir,plain,x.csv,45987.35", "began: found '45987.35'"),
+    "value": (HEAD + "a,alder-4,weir,,,,,,,,,9", 'title "weir" measures frames'),
+    "log of value": (HEAD + "a,alder-4,sorting,plain,x.csv", "measures duration; its result is ty"),
+    "frames of value": (HEAD + "a,alder-4,sorting,,,,,,,60", "type the result in as value"),
+    "other unit": (HEAD + "a,alder-4,sorting,,,,,,,,,60,min", "results of this title are in s"),
+    "negative time": (HEAD + "a,alder-4,sorting,,,,,,,,,-1,s", "value: -1 is not above zero"),
+    "formula": (HEAD + "a,alder-4,weir,plain,=B2,,", "log: '=B2' is a formula; write the value"),
+    "broken formula": (HEAD + "a,alder-4,weir,plain,x.csv,,#REF!", "#REF! is what a spreadsheet w"),
+    "slip": (
+        HEAD.replace("session", "sesion") + "a,alder-4,weir,plain,x.csv",
+        'line 1, sesion: unknown column; did you mean "session"?',
+    ),
+    "capital": (HEAD.replace("reason", "Reason") + "a,alder-4,weir,plain,x.csv", '"reason"?'),
+    "control": (HEAD.strip() + ",drivers\na,alder-4,weir,plain,x.csv", 'did you mean "driver"?'),
+    "no column": ("run,title\na,weir", "line 1, product: the column is missing"),
+    "not a sheet": ("hello\nworld", "the column is missing; the first line holds 'hello'"),
+    "column twice": ("run,product,title,log,log\n", "line 1, log: two columns have this name"),
+    "no name": ("run,product,title,,log\n", "line 1: column 4 has no name"),
+    "beyond": ("run,product,title\na,alder-4,weir,x\n", "'x' stands beyond the last column"),
+    "open quote": (
+        HEAD + 'a,alder-4,weir,plain,x.csv,,,,"no',
+        "line 2: a quotation mark is not cl",
+    ),
+    "empty": ("", "the sheet is empty"),
+    "blank": (",,,\n;;\n", "the sheet is empty"),
+    "latin-1": ("run,product,title\na,b\u00fc,c".encode("latin-1"), "line 2: not UTF-8 text"),
+    "NUL": ("run,product,title\na\0,b,c", "line 2: holds a NUL character"),
+    "thousands": (TYPED + "a;alder-4;sorting;;;1.234;s", "may mean 1234 or 1,2340"),
+}
+
+
+@pytest.mark.parametrize("case", ONE_FAULT)
+def test_a_faulty_sheet_is_told(bench, case):
+    sheet, fragment = ONE_FAULT[case]
+    faults = faults_of(bench, sheet)
+    assert any(fragment in fault for fault in faults), faults
+    if case != "not a sheet":
+        assert len(faults) == 1, faults
+
+
+def test_all_faults_of_a_sheet_are_told_at_once_in_order(bench):
+    sheet = (
+        HEAD + "a,alder-4,wier,plain,x.csv\nb,birch,weir,plain,../y.csv\n"
+        "c,birch-6,weir,,,yesterday,,crashed,\n"
+    )
+    found = [fault.split(":")[0] for fault in faults_of(bench, sheet)]
+    assert [place.split(",")[0] for place in found] == ["line 2", *["line 3"] * 2, *["line 4"] * 2]
+    assert {place.split(", ")[1] for place in found} == {
+        "title",
+        "product",
+        "log",
+        "reason",
+        "began",
+    }
+
+
+def test_no_run_sheet_is_told(bench):
+    (bench.folder / "runs.csv").unlink()
+    with pytest.raises(BenchError, match=r"bench/runs\.csv: no such file"):
+        read_run_sheet(bench)
+
+
+def test_free_text_may_begin_like_a_formula(bench):
+    sheet = "run,product,title,status,reason,ambient_c\na,alder-4,weir,crashed,=( sad,-5\n"
+    (row,) = read(bench, sheet)
+    assert row.reason == "=( sad"
+    assert row.conditions == {"ambient_c": "-5"}
+
+
+def test_selected_rows_keep_the_order_of_the_sheet(bench):
+    rows = read_run_sheet(bench)
+    assert [r.run for r in select_rows(rows, products=["birch-6"], titles=["weir"])] == ["b1"]
+    assert select_rows(rows, products=["birch-6"], titles=["hush"]) == ()
+    both = select_rows(rows, products=["birch-6", "alder-4"], titles=["weir"])
+    assert [r.run for r in both] == ["a1", "b1"]
+
+
+def test_logs_are_read_for_the_rows_asked_for_only(bench):
+    (bench.folder / "logs" / "b1.csv").unlink()
+    rows = read_run_sheet(bench)
+    (run,) = read_runs(rows[:1], bench)
+    assert isinstance(run, Run)
+    assert np.array_equal(run.log.frame_ms, np.full(100, 10.0))
+    assert run.log.file == "logs/a1.csv"
+    (fault,) = check_logs(rows, bench)
+    assert (fault.file, fault.line, fault.key) == ("bench/runs.csv", 3, "log")
+    assert 'no such file "logs/b1.csv"; did you mean "a1.csv"?' in fault.message
+    assert "restore it, or empty the cell" in fault.message
+
+
+def test_faults_of_all_logs_come_in_one_error(bench):
+    (bench.folder / "logs" / "a1.csv").write_text("ms\n10\nx\n")
+    (bench.folder / "logs" / "b1.csv").unlink()
+    rows = read_run_sheet(bench)
+    with pytest.raises(RunFileError) as caught:
+        read_runs(rows, bench)
+    assert [(f.file, f.line) for f in caught.value.faults] == [
+        ("logs/a1.csv", 3),
+        ("bench/runs.csv", 3),
+    ]
+
+
+def test_runs_come_one_by_one_before_the_faults(bench):
+    (bench.folder / "logs" / "a1.csv").unlink()
+    runs = iter_runs(read_run_sheet(bench), bench)
+    assert next(runs).row.run == "b1"
+    with pytest.raises(RunFileError, match="a1"):
+        next(runs)
+
+
+def test_a_link_out_of_the_bench_is_refused(bench, tmp_path):
+    outside = tmp_path / "outside.csv"
+    outside.write_text("ms\n10\n")
+    (bench.folder / "logs" / "link.csv").symlink_to(outside)
+    (row,) = read(bench, HEAD + "a,alder-4,weir,plain,logs/link.csv\n")
+    with pytest.raises(RunFileError, match="leads out of the bench folder by a symbolic link"):
+        read_run(row, bench)
+    inside = bench.folder / "logs" / "inside.csv"
+    inside.symlink_to(bench.folder / "logs" / "a1.csv")
+    (row,) = read(bench, HEAD + "a,alder-4,weir,plain,logs/inside.csv\n")
+    assert read_run(row, bench).log.frame_ms.size == 100
+
+
+def test_a_row_that_produced_nothing_has_no_log(bench):
+    rows = read(
+        bench,
+        HEAD + "a,alder-4,weir,plain,logs/gone.csv,,,crashed,no start\n"
+        "b,alder-4,weir,,,,,,,60\nc,alder-4,weir,,,,,set_aside,log lost\n",
+    )
+    assert [run.log for run in read_runs(rows, bench)] == [None, None, None]
+    assert [row.produced for row in rows] == [False, True, False]
+
+
+def test_rows_as_a_table(bench):
+    rows = read(
+        bench,
+        HEAD.strip() + ",driver\na,alder-4,weir,,,2026-05-01,,,,60,,,,1.10\n"
+        "b,alder-4,sorting,,,2026-05-01T12:00:00+02:00,,,,,,7,s\n",
+    )
+    frame = rows_frame(rows)
+    assert frame["run"].tolist() == ["a", "b"]
+    assert [str(moment) for moment in frame["began"]] == [
+        "2026-05-01 00:00:00+00:00",
+        "2026-05-01 10:00:00+00:00",
+    ]
+    assert frame["average_fps"].tolist()[0] == 60.0
+    assert np.isnan(frame["average_fps"].tolist()[1])
+    assert frame["value"].tolist()[1] == 7.0
+    assert frame["driver"].tolist() == ["1.10", ""]
+    assert len(rows_frame([])) == 0
+
+
+@settings(max_examples=300, deadline=None)
+@given(
+    data=st.one_of(
+        st.binary(max_size=200),
+        st.text(alphabet='run,product;title\t"\n\r=#-.1ab\u00a0', max_size=200).map(str.encode),
+    )
+)
+def test_any_bytes_give_rows_or_faults(tmp_path_factory, data):
+    folder = tmp_path_factory.getbasetemp() / "fuzz"
+    folder.mkdir(exist_ok=True)
+    (folder / "bench.yaml").write_text(BENCH_YAML)
+    bench = read_bench(folder)
+    for head in (b"", b"run,product,title\n"):
+        (folder / "runs.csv").write_bytes(head + data)
+        try:
+            rows = read_run_sheet(bench)
+        except BenchError as error:
+            assert error.faults
+        else:
+            assert all(row.product in bench.products for row in rows)
