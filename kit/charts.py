@@ -1,0 +1,534 @@
+"""Charts of what was measured, a row a title: averages with their lows, and spread of runs.
+
+Charts compute nothing: they show results exactly as the tables have them. Margins are drawn in
+`margincharts`, prices in `valuecharts`, single runs in `runcharts`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from kit.chartlayout import (
+    LINE_DROP,
+    Panel,
+    add_title,
+    axis_label,
+    even_ticks,
+    fit_text,
+    label_column,
+    label_rows,
+    line_through,
+    log_limits,
+    name_of,
+    ratio_labels,
+    ratio_ticks,
+    row_axes,
+    rule_rows,
+    set_ticks,
+    stack_rows,
+    text_width,
+    tick_labels,
+    title_height,
+)
+from kit.chartstyle import (
+    GREY,
+    INK,
+    PAPER,
+    Chart,
+    Look,
+    Sheet,
+    blank_figure,
+    drawn_on,
+    file_stem,
+    looks_of,
+)
+from kit.margins import Cell
+from kit.suite import SuiteMargin
+from kit.tables import NBSP, fps_text, ratio_text, share_text
+
+METRIC_WORDS = {
+    "average_fps": "average",
+    "low_1pct_fps": f"1{NBSP}% low",
+    "low_0_1pct_fps": f"0.1{NBSP}% low",
+    "value": "result",
+}
+UNIT_WORDS = {"fps": "frames per second", "s": "seconds", "h": "hours", "W": "watts"}
+
+
+def quantity_words(cell: Cell) -> str:
+    """Return what an axis shows: unit and direction."""
+    better = "less" if cell.less_is_better else "more"
+    return f"{UNIT_WORDS.get(cell.unit, cell.unit)}, {better} is better"
+
+
+def draw_titles(
+    averages: Sequence[Cell],
+    lows: Sequence[Cell] = (),
+    *,
+    product: str,
+    names: Mapping[str, str],
+    suites: Sequence[SuiteMargin] = (),
+    locale: str = "en",
+) -> Chart:
+    """Return the chart of every product's average in every title, each joined to its low.
+
+    Parameters
+    ----------
+    averages : sequence of Cell
+        One metric in one unit. Titles and products stand in the order they first come in.
+    lows : sequence of Cell
+        The low each average is joined to by a hairline; products without one have none.
+    product : str
+        The reviewed product, whose marks are filled.
+    names : mapping of str to str
+        Names of products and titles by id.
+    suites : sequence of SuiteMargin
+        Of the reviewed product; their counts state the result.
+    locale : str
+        How numbers are written.
+
+    Returns
+    -------
+    Chart
+        `table` has a row for each product in each title: `title`, `title_name`, `product`,
+        `product_name`, `unit`, `average`, `interval_low`, `interval_high`, `low` (missing where
+        nothing was measured).
+
+    Raises
+    ------
+    ValueError
+        If there are no cells, or they differ in metric, unit or direction.
+    """
+    first = _one_kind(averages)
+    if lows:
+        _one_kind(lows)
+    low_of = {(c.title, c.product): c for c in lows}
+    cell_of = {(c.title, c.product): c for c in averages}
+    titles = list(dict.fromkeys(c.title for c in averages))
+    products = list(dict.fromkeys(c.product for c in averages))
+    rows = []
+    for title in titles:
+        for each in products:
+            cell, low = cell_of.get((title, each)), low_of.get((title, each))
+            rows.append(
+                (
+                    title,
+                    name_of(names, title),
+                    each,
+                    name_of(names, each),
+                    first.unit,
+                    *((cell.value, cell.low, cell.high) if cell else (None,) * 3),
+                    low.value if low else None,
+                )
+            )
+    table = pd.DataFrame(
+        rows,
+        columns=[
+            "title",
+            "title_name",
+            "product",
+            "product_name",
+            "unit",
+            "average",
+            "interval_low",
+            "interval_high",
+            "low",
+        ],
+    )
+    for column in ("average", "interval_low", "interval_high", "low"):
+        table[column] = table[column].astype(float)
+    low_word = METRIC_WORDS.get(lows[0].metric, "low") if lows else ""
+    quantity = quantity_words(first)
+    looks = looks_of(products, product)
+    word = METRIC_WORDS.get(first.metric, first.metric)
+    note = _titles_note(table, word, low_word, first.confidence, locale)
+    caption = _titles_caption(table, product, suites, names, word, locale)
+    return Chart(
+        name=file_stem("titles", first.metric, product),
+        caption=caption,
+        note=note,
+        alt=_titles_alt(table, product, quantity, low_word, caption, locale),
+        table=table,
+        draw=drawn_on(
+            lambda sheet: _paint_titles(
+                sheet, table, looks, f"{word}, {quantity}", caption, note, locale
+            )
+        ),
+    )
+
+
+def draw_spread(
+    cells: Sequence[Cell], *, product: str, names: Mapping[str, str], locale: str = "en"
+) -> Chart:
+    """Return the chart of how far runs of one product in one title lie apart.
+
+    Parameters
+    ----------
+    cells : sequence of Cell
+        One metric; each used run is a dot beside its cell's own mean.
+    product : str
+        The reviewed product.
+    names : mapping of str to str
+        Names of products and titles by id.
+    locale : str
+        How numbers are written.
+
+    Returns
+    -------
+    Chart
+        `table` has a row for each run: `title`, `title_name`, `product`, `product_name`, `run`,
+        `unit`, `value`, `cell_mean` (geometric), `ratio` (value over cell mean).
+
+    Raises
+    ------
+    ValueError
+        If no cell has two runs, or cells differ in metric.
+    """
+    first = _one_kind(cells, units=False)
+    rows = [
+        (
+            c.title,
+            name_of(names, c.title),
+            c.product,
+            name_of(names, c.product),
+            run,
+            c.unit,
+            value,
+            c.value,
+            value / c.value,
+        )
+        for c in cells
+        if len(c.values) > 1
+        for run, value in zip(c.runs, c.values, strict=True)
+    ]
+    if not rows:
+        raise ValueError("no cell has two runs: there is no spread to draw")
+    table = pd.DataFrame(
+        rows,
+        columns=[
+            "title",
+            "title_name",
+            "product",
+            "product_name",
+            "run",
+            "unit",
+            "value",
+            "cell_mean",
+            "ratio",
+        ],
+    )
+    far = table.loc[table["ratio"].map(lambda r: abs(math.log(r))).idxmax()]
+    word = METRIC_WORDS.get(first.metric, first.metric)
+    caption = (
+        f"The run furthest from the mean of its own product and title is at "
+        f"{ratio_text(far['ratio'], locale=locale).text}: {far['product_name']} in "
+        f"{far['title_name']} ({word})"
+    )
+    note = f"Each dot is one used run's {word}, beside the mean of the runs of its row."
+    spans = table.groupby(["title", "product"], sort=False)["ratio"].agg(["min", "max"])
+    wanted = [(t, p) for t, p in spans.index if p == product]
+    alt = (
+        f"Dot chart of {len(table)} runs, a row a title, percent from each mean. {caption}. "
+        f"{name_of(names, product)}: "
+        + "; ".join(
+            f"{name_of(names, t)} {ratio_text(spans.loc[(t, p), 'min'], locale=locale).text} to "
+            f"{ratio_text(spans.loc[(t, p), 'max'], locale=locale).text}"
+            for t, p in wanted
+        )
+        + "."
+    )
+    looks = looks_of(list(table["product"]), product)
+    return Chart(
+        name=file_stem("spread", first.metric, product),
+        caption=caption,
+        note=note,
+        alt=alt,
+        table=table,
+        draw=drawn_on(
+            lambda sheet: _paint_spread(sheet, table, looks, word, caption, note, locale)
+        ),
+    )
+
+
+def _one_kind(cells: Sequence[Cell], *, units: bool = True) -> Cell:
+    """Return the first cell; ValueError unless all are of one metric (and unit and direction)."""
+    if not cells:
+        raise ValueError("no cells to draw")
+    kinds = {(c.metric, c.unit, c.less_is_better) if units else (c.metric,) for c in cells}
+    if len(kinds) > 1:
+        raise ValueError(f"cells of more than one kind on one axis: {sorted(map(str, kinds))}")
+    return cells[0]
+
+
+def _titles_caption(
+    table: pd.DataFrame,
+    product: str,
+    suites: Sequence[SuiteMargin],
+    names: Mapping[str, str],
+    word: str,
+    locale: str,
+) -> str:
+    """Return the counts of the suites in words, or else the range of the averages."""
+    mine = table[(table["product"] == product) & table["average"].notna()]
+    name = name_of(names, product)
+    if len(suites) == 1:
+        return f"{name} is {outcome_counts(suites[0], name_of(names, suites[0].baseline))}"
+    if suites:
+        parts = [
+            f"{name_of(names, s.baseline)} in {s.counts.get('ahead', 0)} of {len(s.titles)}"
+            for s in suites[:3]
+        ]
+        return f"{name} is ahead of {', of '.join(parts)} titles"
+    if mine.empty:
+        return f"{name} has no result in these titles"
+    least, most = mine.loc[mine["average"].idxmin()], mine.loc[mine["average"].idxmax()]
+    if least["title"] == most["title"]:
+        return f"{name}: {word} of {_figure(least, locale)} in {least['title_name']}"
+    return (
+        f"{name}: {word} from {_figure(least, locale)} in {least['title_name']} to "
+        f"{_figure(most, locale)} in {most['title_name']}"
+    )
+
+
+def outcome_counts(suite: SuiteMargin, baseline: str) -> str:
+    """Return a suite's outcomes in words: ahead of B in 7 of 12 titles, level in 3."""
+    of, parts = {"ahead": "of ", "level": "with ", "behind": "", "unresolved": "from "}, []
+    for outcome in ("ahead", "behind", "level", "unresolved"):
+        count = suite.counts.get(outcome, 0)
+        word = "not told apart" if outcome == "unresolved" else outcome
+        if count and len(suite.titles) == 1:
+            parts.append(f"{word} {of[outcome]}{baseline} in the one title")
+        elif count and not parts:
+            parts.append(f"{word} {of[outcome]}{baseline} in {count} of {len(suite.titles)} titles")
+        elif count:
+            parts.append(f"{word} in {count}")
+    return ", ".join(parts)
+
+
+def _figure(row: pd.Series, locale: str) -> str:
+    low, high = (None if math.isnan(row[c]) else row[c] for c in ("interval_low", "interval_high"))
+    return fps_text(row["average"], low, high, unit=row["unit"], locale=locale).text
+
+
+def _titles_note(
+    table: pd.DataFrame, word: str, low_word: str, confidence: float, locale: str
+) -> str:
+    percent = share_text(confidence, locale=locale).text.replace(".0", "").replace(",0", "")
+    note = f"Marks: {word} with its {percent} interval"
+    note += (
+        f"; a thin line leads to the {low_word}, and a shorter one is a steadier run."
+        if low_word
+        else "."
+    )
+    missing = table[table["average"].isna()]
+    if len(missing):
+        note += (
+            " No result: "
+            + ", ".join(f"{r.product_name} in {r.title_name}" for r in missing.itertuples())
+            + "."
+        )
+    return note
+
+
+def _titles_alt(
+    table: pd.DataFrame, product: str, quantity: str, low_word: str, caption: str, locale: str
+) -> str:
+    """Return every figure of the reviewed product, and the range of each other one."""
+    sentences = [f"Dot chart from zero, a row a title, {quantity}. {caption}."]
+    for each, rows in table[table["average"].notna()].groupby("product", sort=False):
+        name = rows["product_name"].iloc[0]
+        if each == product:
+            parts = [
+                f"{r['title_name']} {_figure(r, locale)}"
+                + (
+                    ""
+                    if math.isnan(r["low"])
+                    else f" ({low_word} {fps_text(r['low'], unit='', locale=locale).text.strip()})"
+                )
+                for _, r in rows.iterrows()
+            ]
+            sentences.append(f"{name}: {'; '.join(parts)}.")
+        else:
+            least, most = rows.loc[rows["average"].idxmin()], rows.loc[rows["average"].idxmax()]
+            sentences.append(
+                f"{name}: {_figure(least, locale)} ({least['title_name']}) to "
+                f"{_figure(most, locale)} ({most['title_name']})."
+            )
+    return " ".join(sentences)
+
+
+def _sub_rows(panel: Panel, row: int, count: int, extra: float) -> list[float]:
+    """Return the heights of a row's lines, one a product, from the panel's top."""
+    at = row - panel.rows.start
+    spare = 0.25 * (panel.heights[at] - (extra if at == 0 else 0))
+    step = (panel.heights[at] - spare) / count
+    return [panel.tops[at] + spare / 2 + step * (i + 0.5) for i in range(count)]
+
+
+def _rows_in_lines(
+    sheet: Sheet, table: pd.DataFrame, products: list[str], caption: str, note: str
+) -> tuple[Figure, list[Panel], list[str], float, float]:
+    """Lay out rows of a line a product; the first row of a column is open for labels."""
+    titles = list(dict.fromkeys(table["title"]))
+    labels = list(dict.fromkeys(zip(table["title"], table["title_name"], strict=True)))
+    count = len(products)
+    top = title_height(sheet, caption, note) + 0.4 * sheet.text
+    natural = max(count * sheet.mark * 1.05 + 0.7 * sheet.text, 1.7 * sheet.text)
+    extra = max(0.0, count * 1.25 * sheet.small - count * sheet.mark * 0.9)
+    panels, height = stack_rows(
+        sheet,
+        top=top,
+        below=3.6 * sheet.small,
+        count=len(titles),
+        natural=natural,
+        least=max(1.45 * sheet.text, count * sheet.mark * 0.72),
+        first_extra=extra,
+    )
+    figure = blank_figure(sheet, height)
+    add_title(figure, sheet, caption, note)
+    width = label_column(sheet, [name for _, name in labels], panels[0].width)
+    for panel in panels:
+        label_rows(figure, sheet, panel, [name for _, name in labels], width=width)
+    return figure, panels, titles, width, extra
+
+
+def _paint_titles(
+    sheet: Sheet,
+    table: pd.DataFrame,
+    looks: Mapping[str, Look],
+    quantity: str,
+    caption: str,
+    note: str,
+    locale: str,
+) -> Figure:
+    """Draw the averages of every product, in lines within the titles' rows."""
+    products = list(dict.fromkeys(table["product"]))
+    names = dict(zip(table["product"], table["product_name"], strict=True))
+    figure, panels, titles, left, extra = _rows_in_lines(sheet, table, products, caption, note)
+    most = max(table[["average", "interval_high"]].max())
+    ticks = even_ticks(0, most * 1.04, at_most=7 if len(panels) == 1 else 5)
+    by_product = {p: rows.set_index("title") for p, rows in table.groupby("product", sort=False)}
+    for panel in panels:
+        axes = row_axes(figure, panel, left, sheet.text)
+        axes.set_xlim(0, most * 1.06)
+        set_ticks(axes, sheet, "x", ticks, tick_labels(ticks, locale=locale))
+        rule_rows(axes, sheet, panel)
+        axis_label(axes, sheet, quantity)
+        lines = {row: _sub_rows(panel, row, len(products), extra) for row in panel.rows}
+        for i, product in enumerate(products):
+            look, rows = looks[product], by_product[product]
+            data = [(lines[row][i], rows.loc[titles[row]]) for row in panel.rows]
+            thick = 1.6 if look.filled else 1.0
+            line_through(
+                axes,
+                [(r["low"], r["average"], y) for y, r in data],
+                color=look.colour,
+                linewidth=sheet.line * 0.9 * thick,
+            )
+            line_through(
+                axes,
+                [(r["interval_low"], r["interval_high"], y) for y, r in data],
+                color=look.colour,
+                linewidth=sheet.line * 2.6,
+            )
+            draw_marks(
+                axes,
+                sheet,
+                [r["low"] for _, r in data],
+                [y for y, _ in data],
+                Look(look.colour, "|", True, "-"),
+                0.75,
+            )
+            draw_marks(
+                axes, sheet, [r["average"] for _, r in data], [y for y, _ in data], look, 0.85
+            )
+            y, row = data[0]
+            ends = row[["average", "interval_high", "interval_low", "low"]].dropna()
+            if len(ends):
+                label_line(axes, sheet, names[product], y, ends.min(), ends.max())
+    return figure
+
+
+def _paint_spread(
+    sheet: Sheet,
+    table: pd.DataFrame,
+    looks: Mapping[str, Look],
+    word: str,
+    caption: str,
+    note: str,
+    locale: str,
+) -> Figure:
+    """Draw every run beside its cell's mean."""
+    products = list(dict.fromkeys(table["product"]))
+    names = dict(zip(table["product"], table["product_name"], strict=True))
+    figure, panels, titles, left, extra = _rows_in_lines(sheet, table, products, caption, note)
+    low, high = log_limits([*table["ratio"], 1.0], [])
+    ticks = ratio_ticks(low, high, at_most=7 if len(panels) == 1 else 5)
+    groups = dict(list(table.groupby(["title", "product"], sort=False)["ratio"]))
+    for panel in panels:
+        axes = row_axes(figure, panel, left, sheet.text)
+        axes.set_xscale("log")
+        axes.set_xlim(low, high)
+        set_ticks(axes, sheet, "x", ticks, ratio_labels(ticks, locale=locale))
+        axes.axvline(1.0, color=GREY, linewidth=sheet.line, zorder=0.8)
+        rule_rows(axes, sheet, panel)
+        axis_label(axes, sheet, f"{word} of one run, from the mean of its runs; nearer is steadier")
+        for i, product in enumerate(products):
+            points = []
+            for row in panel.rows:
+                y = _sub_rows(panel, row, len(products), extra)[i]
+                ratios = groups.get((titles[row], product), ())
+                points += [(ratio, y) for ratio in ratios]
+                if row == panel.rows.start and len(ratios):
+                    label_line(axes, sheet, names[product], y, min(ratios), max(ratios))
+            draw_marks(
+                axes, sheet, [x for x, _ in points], [y for _, y in points], looks[product], 0.7
+            )
+    return figure
+
+
+def draw_marks(
+    axes: Axes, sheet: Sheet, xs: Sequence[float], ys: Sequence[float], look: Look, scale: float
+) -> None:
+    """Draw marks in one product's look: filled, or open with paper inside."""
+    axes.plot(
+        xs,
+        ys,
+        linestyle="none",
+        marker=look.shape,
+        markersize=sheet.mark * scale,
+        markerfacecolor=look.colour if look.filled else PAPER,
+        markeredgecolor=look.colour,
+        markeredgewidth=sheet.line * 1.3,
+        clip_on=False,
+        zorder=3,
+    )
+
+
+def label_line(axes: Axes, sheet: Sheet, name: str, y: float, least: float, most: float) -> None:
+    """Name a line of marks right of its last mark, or left of its first where that has room."""
+    to_px = axes.transData.transform
+    start, end = axes.transAxes.transform((0, 0))[0], axes.transAxes.transform((1, 0))[0]
+    gap = 0.9 * sheet.mark
+    room_right = end - to_px((most, y))[0] - gap
+    room_left = to_px((least, y))[0] - start - gap
+    need = text_width(name, sheet.small)
+    rightward = need <= room_right or room_right >= room_left
+    text = fit_text(name, sheet.small, max(room_right if rightward else room_left, 0))
+    axes.annotate(
+        text,
+        (most if rightward else least, y),
+        (gap if rightward else -gap, -LINE_DROP * sheet.small),
+        textcoords="offset points",
+        fontsize=sheet.small,
+        color=INK,
+        va="baseline",
+        ha="left" if rightward else "right",
+        annotation_clip=False,
+        zorder=4,
+    )

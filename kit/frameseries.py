@@ -1,0 +1,203 @@
+"""One run's frame times made ready to be drawn: over time, as a distribution, with sensors.
+
+Charts compute nothing; what they show of a single run is computed here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from kit.runs import Run
+from kit.trace import Trace
+
+Floats = NDArray[np.float64]
+
+# Fewer frames than this in a window, and its 99th percentile is its longest frame.
+FEWEST_FRAMES = 100
+QUANTILES = (0.01, 0.5, 0.99)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FrameSeries:
+    """One run, summarised for drawing.
+
+    Attributes
+    ----------
+    run, product, title : str
+        Ids.
+    frames : int
+        Number of frames.
+    duration_s : float
+        Their time, in seconds.
+    time_s : ndarray of float, shape (n_points,)
+        Middles of the rolling windows, in seconds from the start.
+    window_s : float
+        Length of a window, in seconds.
+    low_ms, median_ms, high_ms : ndarray of float, shape (n_points,)
+        1st percentile, median and 99th percentile of the frame times in each window, in ms
+        (Hyndman-Fan type 7).
+    sensors : mapping of str to ndarray of float, shape (n_points,)
+        Mean of each sensor over the frames of each window; NaN where it has no reading.
+    start_ms, end_ms : float
+        Median frame time in the first and in the last fifth of the time, in ms.
+    sensor_ends : mapping of str to (float, float)
+        Mean of each sensor over the same two fifths.
+    curve_ms, curve_share : ndarray of float, shape (n_steps,)
+        Points of the empirical distribution: a share `curve_share` of the frames lasted no longer
+        than `curve_ms`. Every frame's step is among them up to `steps` frames; beyond that, steps
+        evenly spaced in the share and the slowest hundredth in full as far as there is room.
+    within_budget : mapping of float to float
+        Budget in Hz to the share of frames that lasted no longer than its period.
+    trace : Trace
+        Leads to the raw log.
+    """
+
+    run: str
+    product: str
+    title: str
+    frames: int
+    duration_s: float
+    time_s: Floats
+    window_s: float
+    low_ms: Floats
+    median_ms: Floats
+    high_ms: Floats
+    sensors: Mapping[str, Floats]
+    start_ms: float
+    end_ms: float
+    sensor_ends: Mapping[str, tuple[float, float]]
+    curve_ms: Floats
+    curve_share: Floats
+    within_budget: Mapping[float, float]
+    trace: Trace = field(repr=False)
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return a row per window: `time_s`, `low_ms`, `median_ms`, `high_ms`, and each sensor."""
+        return pd.DataFrame(
+            {
+                "time_s": self.time_s,
+                "low_ms": self.low_ms,
+                "median_ms": self.median_ms,
+                "high_ms": self.high_ms,
+                **self.sensors,
+            }
+        )
+
+
+def summarise_frames(
+    run: Run,
+    *,
+    budgets_hz: Sequence[float] = (),
+    window_s: float = 2.0,
+    points: int = 200,
+    steps: int = 400,
+) -> FrameSeries:
+    """Return one run's frame times over time and as a distribution, ready to be drawn.
+
+    Parameters
+    ----------
+    run : Run
+        A run with its log.
+    budgets_hz : sequence of float
+        Frame budgets, as rates: 60 is a budget of 16.7 ms.
+    window_s : float
+        Length of the rolling window, in seconds. Longer where it would hold fewer than
+        `FEWEST_FRAMES` frames at the run's average rate; never longer than the run.
+    points : int
+        Number of windows, evenly spaced over the run.
+    steps : int
+        About how many steps of the distribution are kept.
+
+    Returns
+    -------
+    FrameSeries
+
+    Raises
+    ------
+    ValueError
+        If the run has no log, no frames or a clock that went back, or a number is not positive.
+
+    Notes
+    -----
+    A frame belongs to a window if it ended inside it. Windows at both ends of the run are cut
+    short by it, so that the curve spans the whole run.
+    """
+    log = run.log
+    if log is None or log.frame_ms.size == 0 or log.backward_rows:
+        raise ValueError(f"run {run.row.run!r} has no frame times that can be drawn")
+    if window_s <= 0 or points < 1 or steps < 2 or any(hz <= 0 for hz in budgets_hz):
+        raise ValueError("window_s, points, steps and budgets_hz must be positive")
+    frame_ms = log.frame_ms
+    ends_s = np.cumsum(frame_ms) / 1000.0
+    duration = float(ends_s[-1])
+    window = min(duration, max(window_s, FEWEST_FRAMES * duration / frame_ms.size))
+    time_s = np.linspace(0.0, duration, 2 * points + 1)[1::2]
+    first = np.searchsorted(ends_s, time_s - window / 2, side="right")
+    last = np.searchsorted(ends_s, time_s + window / 2, side="right")
+    quantiles = np.full((points, len(QUANTILES)), np.nan)
+    for i, (start, stop) in enumerate(zip(first, last, strict=True)):
+        if stop > start:  # a gap longer than the window holds no frame's end
+            quantiles[i] = np.quantile(frame_ms[start:stop], QUANTILES)
+    fifth = np.searchsorted(ends_s, (duration / 5, 4 * duration / 5), side="right")
+    opening, closing = slice(0, max(1, fifth[0])), slice(min(fifth[1], frame_ms.size - 1), None)
+    ordered = np.sort(frame_ms)
+    ranks = _curve_ranks(frame_ms.size, steps)
+    return FrameSeries(
+        run=run.row.run,
+        product=run.row.product,
+        title=run.row.title,
+        frames=int(frame_ms.size),
+        duration_s=duration,
+        time_s=time_s,
+        window_s=float(window),
+        low_ms=quantiles[:, 0],
+        median_ms=quantiles[:, 1],
+        high_ms=quantiles[:, 2],
+        sensors={name: _window_means(values, first, last) for name, values in log.sensors.items()},
+        start_ms=float(np.median(frame_ms[opening])),
+        end_ms=float(np.median(frame_ms[closing])),
+        sensor_ends={
+            name: (_mean(values[opening]), _mean(values[closing]))
+            for name, values in log.sensors.items()
+        },
+        curve_ms=ordered[ranks - 1],
+        curve_share=ranks / frame_ms.size,
+        within_budget={
+            hz: float(np.searchsorted(ordered, 1000.0 / hz, side="right")) / frame_ms.size
+            for hz in budgets_hz
+        },
+        trace=Trace("run", log.sha256, run.row.run),
+    )
+
+
+def _window_means(values: Floats, first: NDArray[np.intp], last: NDArray[np.intp]) -> Floats:
+    """Return the mean of the readings in each window [first, last), NaN where there is none."""
+    known = np.isfinite(values)
+    sums = np.concatenate(([0.0], np.cumsum(np.where(known, values, 0.0))))
+    counts = np.concatenate(([0], np.cumsum(known)))
+    number = counts[last] - counts[first]
+    total = sums[last] - sums[first]
+    means: Floats = np.divide(total, number, out=np.full(first.size, np.nan), where=number > 0)
+    return means
+
+
+def _mean(values: Floats) -> float:
+    known = values[np.isfinite(values)]
+    return float(known.mean()) if known.size else float("nan")
+
+
+def _curve_ranks(frames: int, steps: int) -> NDArray[np.intp]:
+    """Return ranks (from 1) of the frames kept as steps of the distribution, the last always.
+
+    Half of the steps go to the slowest hundredth, where the curve is flat and read most closely.
+    """
+    if frames <= steps:
+        return np.arange(1, frames + 1)
+    body = np.linspace(1, frames, steps // 2)
+    tail = np.linspace(0.99 * frames, frames, steps - steps // 2)
+    return np.unique(np.rint(np.concatenate((body, tail))).astype(np.intp)).clip(1, frames)
