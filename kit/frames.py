@@ -19,6 +19,7 @@ TREND_BLOCKS = 100
 FRAMES_PER_BLOCK = 10
 # Kendall's S is near normal from about ten values on.
 FEWEST_BLOCKS = 10
+LONGEST_SEGMENT = 2**19
 CAP_STRETCH = 8
 # A cap is a floor: hardly a stretch is faster. Without this, a steady title that happens to run
 # near a cap's rate looks capped.
@@ -113,13 +114,34 @@ def autocorrelations(values: Floats) -> Floats:
     ndarray of float, shape (n,)
         1.0 at lag 0.
     """
+    covariances = _covariances(values - values.mean())
+    rho: Floats = covariances / covariances[0]
+    return rho
+
+
+def _covariances(centred: Floats) -> Floats:
+    """Return n times the autocovariances of lags 0 to n - 1, by Fourier transform."""
     from scipy import fft
 
-    n = values.size
-    padded = fft.next_fast_len(2 * n, real=True)
-    power = np.abs(fft.rfft(values - values.mean(), padded)) ** 2
-    covariances: Floats = np.asarray(fft.irfft(power, padded)[:n], dtype=np.float64)
-    rho: Floats = covariances / covariances[0]
+    padded = fft.next_fast_len(2 * centred.size, real=True)
+    power = np.abs(fft.rfft(centred, padded)) ** 2
+    covariances: Floats = np.asarray(fft.irfft(power, padded)[: centred.size], dtype=np.float64)
+    return covariances
+
+
+def _segment_autocorrelations(values: Floats) -> Floats:
+    """Return the autocorrelations up to a segment's length, averaged over segments.
+
+    Bounds memory on very long series; dependence reaches nowhere near that far.
+    """
+    count = -(-values.size // LONGEST_SEGMENT)
+    length = values.size // count
+    middle = values.mean()
+    total = np.zeros(length)
+    for i in range(count):
+        segment = values[i * length : (i + 1) * length] - middle
+        total += _covariances(segment)
+    rho: Floats = total / total[0]
     return rho
 
 
@@ -153,8 +175,8 @@ def effective_size(values: Floats) -> float:
     n = values.size
     if n < 4 or float(np.ptp(values)) == 0:
         return float(n)
-    rho = autocorrelations(values)
-    pairs = rho[: n - n % 2].reshape(-1, 2).sum(axis=1)
+    rho = autocorrelations(values) if n <= LONGEST_SEGMENT else _segment_autocorrelations(values)
+    pairs = rho[: rho.size - rho.size % 2].reshape(-1, 2).sum(axis=1)
     negative = np.flatnonzero(pairs <= 0)
     pairs = np.minimum.accumulate(pairs[: negative[0]] if negative.size else pairs)
     time = max(2.0 * float(pairs.sum()) - 1.0, 1.0)

@@ -95,7 +95,7 @@ def read_signs(run: Run, params: ScreenParams, *, refresh_hz: float | None = Non
 def read_log_signs(log: Log, *, run: str, caps_hz: tuple[float, ...], cap_width: float) -> RunSigns:
     """Return the facts of one log: a pure function of its bytes and the two settings."""
     frame_ms = log.frame_ms
-    digest = hashlib.sha256(np.rint(frame_ms * 1e6).astype("<i8").tobytes()).hexdigest()
+    digest = _frames_sha256(frame_ms)
     if frame_ms.size == 0 or log.backward_rows or not frame_ms.min() > 0:
         return RunSigns(
             run,
@@ -134,6 +134,15 @@ def read_log_signs(log: Log, *, run: str, caps_hz: tuple[float, ...], cap_width:
             name: tail_effective_frames(frame_ms, share=share) for name, share in LOW_SHARES.items()
         },
     )
+
+
+def _frames_sha256(frame_ms: NDArray[np.float64]) -> str:
+    """Return the SHA-256 of the frame times as whole nanoseconds."""
+    digest = hashlib.sha256()
+    for start in range(0, frame_ms.size, 1 << 20):  # bounds the copies
+        part = frame_ms[start : start + (1 << 20)]
+        digest.update(np.rint(part * 1e6).astype("<i8").tobytes())
+    return digest.hexdigest()
 
 
 def _not_positive_rows(frame_ms: NDArray[np.float64]) -> tuple[int, ...]:

@@ -1,0 +1,292 @@
+"""The statistics of one series, against published values and reference libraries."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from scipy import signal, stats
+from statsmodels.tsa.stattools import acf
+
+from kit import frames
+from kit.frames import (
+    autocorrelations,
+    average_fps,
+    block_levels,
+    cap_shares,
+    effective_size,
+    find_trend,
+    lag1_autocorrelation,
+    rank_trend,
+    tail_effective_frames,
+)
+
+
+def autoregression(n: int, phi: float, rng: np.random.Generator) -> np.ndarray:
+    """Return a stationary first-order autoregression with innovations of variance 1."""
+    shocks = rng.standard_normal(n)
+    shocks[0] /= math.sqrt(1 - phi**2)
+    return signal.lfilter([1.0], [1.0, -phi], shocks)
+
+
+# J. E. Smith (1988), "Characterizing computer performance with a single number", CACM 31(10),
+# 1202-1206: 100 units of work each on two programs; machine 1 takes 1 and 1000 s, machine 2 10 and
+# 100 s, machine 3 20 and 20 s. Rates over the whole: 200 over the total time.
+@pytest.mark.parametrize(
+    ("times_s", "rate"),
+    [((1, 1000), 0.1998001998), ((10, 100), 1.818181818), ((20, 20), 5.0)],
+)
+def test_average_is_work_over_time(times_s, rate):
+    frames_ms = np.repeat(np.array(times_s) * 1000.0 / 100, 100)
+    assert average_fps(frames_ms) == pytest.approx(rate, rel=1e-9)
+
+
+# Arithmetic: 90 frames of 10 ms and 10 of 50 ms take 1.4 s; 990 and 10 take 10.4 s.
+@pytest.mark.parametrize(("short", "fps"), [(90, 71.428571428571), (990, 96.153846153846)])
+def test_average_is_not_the_mean_of_frame_rates(short, fps):
+    frame_ms = np.r_[np.full(short, 10.0), np.full(10, 50.0)]
+    assert average_fps(frame_ms) == pytest.approx(fps, rel=1e-12)
+    assert average_fps(frame_ms) < (1000 / frame_ms).mean()
+
+
+def test_equal_work_averages_harmonically_and_equal_time_arithmetically():
+    sixty, hundred = np.full(600, 1000 / 60), np.full(1000, 10.0)  # 10 s each
+    assert average_fps(np.r_[sixty, hundred]) == pytest.approx(80)
+    assert average_fps(np.r_[sixty, hundred[:600]]) == pytest.approx(75)
+
+
+@pytest.mark.parametrize(
+    "frame_ms",
+    [[], [[1.0, 2.0]], [1.0, 0.0], [1.0, -2.0], [1.0, math.nan], [1.0, math.inf]],
+    ids=["none", "two rows", "zero", "negative", "nan", "inf"],
+)
+def test_average_refuses(frame_ms):
+    with pytest.raises(ValueError, match="frame_ms must be"):
+        average_fps(np.array(frame_ms))
+
+
+# NIST Statistical Reference Datasets, univariate summary statistics: certified lag-1
+# autocorrelations.
+MICHELSO_DIGITS = """
+299.85 299.74 299.90 300.07 299.93 299.85 299.95 299.98 299.98 299.88 300.00 299.98 299.93 299.65
+299.76 299.81 300.00 300.00 299.96 299.96 299.96 299.94 299.96 299.94 299.88 299.80 299.85 299.88
+299.90 299.84 299.83 299.79 299.81 299.88 299.88 299.83 299.80 299.79 299.76 299.80 299.88 299.88
+299.88 299.86 299.72 299.72 299.62 299.86 299.97 299.95 299.88 299.91 299.85 299.87 299.84 299.84
+299.85 299.84 299.84 299.84 299.89 299.81 299.81 299.82 299.80 299.77 299.76 299.74 299.75 299.76
+299.91 299.92 299.89 299.86 299.88 299.72 299.84 299.85 299.85 299.78 299.89 299.84 299.78 299.81
+299.76 299.81 299.79 299.81 299.82 299.85 299.87 299.87 299.81 299.74 299.81 299.94 299.95 299.80
+299.81 299.87"""
+MICHELSO = np.array(MICHELSO_DIGITS.split(), dtype=float)
+MAVRO_DIGITS = """
+2.00180 2.00170 2.00180 2.00190 2.00180 2.00170 2.00150 2.00140 2.00150 2.00150 2.00170 2.00180
+2.00180 2.00190 2.00190 2.00210 2.00200 2.00160 2.00140 2.00130 2.00130 2.00150 2.00150 2.00160
+2.00150 2.00140 2.00130 2.00140 2.00150 2.00140 2.00150 2.00160 2.00150 2.00160 2.00190 2.00200
+2.00200 2.00210 2.00220 2.00230 2.00240 2.00250 2.00270 2.00260 2.00260 2.00260 2.00270 2.00260
+2.00250 2.00240"""
+MAVRO = np.array(MAVRO_DIGITS.split(), dtype=float)
+NUMACC1 = np.array([10000001.0, 10000003.0, 10000002.0])
+NUMACC2 = np.r_[1.2, np.tile([1.1, 1.3], 500)]
+NUMACC3 = np.r_[1000000.2, np.tile([1000000.1, 1000000.3], 500)]
+
+
+@pytest.mark.parametrize(
+    ("values", "certified", "digits"),
+    [
+        (MICHELSO, 0.535199668621283, 1e-9),
+        (MAVRO, 0.937989183438248, 1e-9),
+        (NUMACC1, -0.5, 1e-12),
+        (NUMACC2, -0.999, 1e-9),
+        (NUMACC3, -0.999, 1e-8),  # doubles hold 0.1 at 1e6 to 1e-10
+    ],
+    ids=["Michelso", "Mavro", "NumAcc1", "NumAcc2", "NumAcc3"],
+)
+def test_lag1_matches_nist(values, certified, digits):
+    assert lag1_autocorrelation(values) == pytest.approx(certified, rel=digits)
+
+
+@pytest.mark.parametrize("values", [[5.0], [5.0, 5.0, 5.0], [0.1] * 7], ids=["one", "3", "7"])
+def test_lag1_of_what_does_not_vary_is_not_a_number(values):
+    assert math.isnan(lag1_autocorrelation(np.array(values)))
+
+
+# statsmodels.tsa.stattools.acf of 1 to 10, divisor n.
+def test_autocorrelations_match_statsmodels():
+    values = np.arange(1.0, 11.0)
+    expected = [1, 0.7, 0.4121212121, 0.1484848485, -0.0787878788]
+    assert autocorrelations(values)[:5] == pytest.approx(expected, abs=1e-10)
+    noise = np.random.default_rng(3).standard_normal(501)
+    assert autocorrelations(noise)[:40] == pytest.approx(acf(noise, nlags=39, fft=False), abs=1e-12)
+
+
+# M. B. Priestley (1981), "Spectral Analysis and Time Series": the integrated autocorrelation time
+# of a first-order autoregression is (1 + phi) / (1 - phi). Over 40 series the mean estimate
+# wanders by about 2 % of it.
+@pytest.mark.parametrize("phi", [0.3, 0.5, 0.9])
+def test_effective_size_of_an_autoregression(phi):
+    rng = np.random.default_rng(7)
+    n = 20_000
+    sizes = [effective_size(autoregression(n, phi, rng)) for _ in range(40)]
+    assert np.mean(sizes) == pytest.approx(n * (1 - phi) / (1 + phi), rel=0.05)
+
+
+def test_effective_size_of_independent_values_is_their_number():
+    sizes = [effective_size(np.random.default_rng(s).standard_normal(5000)) for s in range(20)]
+    assert np.mean(sizes) == pytest.approx(5000, rel=0.05)
+
+
+@pytest.mark.parametrize("values", [[3.0], [3.0, 4.0], [7.0] * 50], ids=["one", "two", "alike"])
+def test_effective_size_at_the_edge(values):
+    assert effective_size(np.array(values)) == len(values)
+
+
+def test_a_very_long_series_is_taken_in_segments(monkeypatch):
+    series = autoregression(60_000, 0.8, np.random.default_rng(1))
+    whole = effective_size(series)
+    monkeypatch.setattr(frames, "LONGEST_SEGMENT", 7000)
+    assert effective_size(series) == pytest.approx(whole, rel=0.03)
+
+
+def test_alternating_values_are_not_worth_more_than_their_number():
+    assert effective_size(np.tile([1.0, 2.0], 100)) == 200
+
+
+def test_blocks_are_of_equal_time():
+    # 50 s at 10 ms, then 50 s at 20 ms: half of the stretches at each, whatever their frames.
+    levels = block_levels(np.r_[np.full(5000, 10.0), np.full(2500, 20.0)])
+    assert levels.size == 100
+    assert levels[:50] == pytest.approx(10, rel=0.02)
+    assert levels[50:] == pytest.approx(20, rel=0.02)
+
+
+@pytest.mark.parametrize(("n", "blocks"), [(0, 0), (1, 0), (9, 0), (10, 1), (999, 99), (4000, 100)])
+def test_short_runs_have_fewer_blocks(n, blocks):
+    assert block_levels(np.full(n, 10.0)).size == blocks
+
+
+def test_a_block_within_one_long_frame_takes_its_time():
+    levels = block_levels(np.r_[np.full(500, 10.0), 5000.0, np.full(500, 10.0)])
+    assert np.isfinite(levels).all()
+    assert levels.max() == pytest.approx(5000)
+
+
+# P. K. Sen (1968), JASA 63, 1379-1389: slope 4 on uneven abscissae; here evenly spaced data are
+# compared with scipy's theilslopes, itself tested on that paper.
+@pytest.mark.parametrize("seed", range(5))
+def test_slope_and_score_match_scipy(seed):
+    values = np.random.default_rng(seed).integers(0, 12, 25).astype(float)  # with ties
+    slope, score, variance = rank_trend(values)
+    assert slope == pytest.approx(stats.theilslopes(values)[0], rel=1e-12)
+    plain = sum(
+        np.sign(values[j] - values[i]) for i in range(25) for j in range(i + 1, 25)
+    )
+    assert score == plain
+    # scipy's tau-b p is of S over its tie-corrected standard deviation; one side has no ties.
+    p = math.erfc(abs(score) / math.sqrt(variance) / math.sqrt(2))
+    assert p == pytest.approx(
+        stats.kendalltau(range(25), values, method="asymptotic").pvalue, rel=1e-9
+    )
+
+
+# Worked example on a college statistics course page: S = 54, variance 332.667 with one tie, slope
+# 0.5667.
+def test_mann_kendall_worked_example_with_a_tie():
+    values = np.array(
+        [12.9, 14.8, 13.2, 15.7, 13.8, 15.6, 12.9, 11.0, 17.3, 15.9, 19.0, 18.3, 20.1, 21.7]
+    )
+    slope, score, variance = rank_trend(values)
+    assert score == 54
+    assert variance == pytest.approx((14 * 13 * 33 - 2 * 1 * 9) / 18)
+    assert slope == pytest.approx(0.5666666667)
+    assert (score - 1) / math.sqrt(variance) == pytest.approx(2.9058368460, rel=1e-9)
+
+
+# No source: measured by this test's own simulation. 2,000 runs give p < 0.001 a standard error of
+# 0.0007; without allowing for dependence, phi = 0.98 gives it in more than half of the runs.
+@pytest.mark.parametrize(
+    ("frames", "phi"), [(2400, 0.0), (2400, 0.9), (1500, 0.98), (4000, 0.98), (10_000, 0.98)]
+)
+def test_dependent_frames_do_not_make_a_trend(frames, phi):
+    rng = np.random.default_rng(11)
+    runs = 2000
+    found = 0
+    for _ in range(runs):
+        series = autoregression(frames // 100 * 100, phi, rng)
+        found += find_trend(series.reshape(100, -1).mean(axis=1)).p_value < 0.001
+    assert found / runs <= 0.005
+
+
+def test_a_trend_is_found_and_measured():
+    rng = np.random.default_rng(2)
+    n = 6000
+    changes = []
+    for _ in range(20):
+        noise = 0.05 * autoregression(n, 0.9, rng) * math.sqrt(1 - 0.9**2)
+        levels = block_levels(10 * np.exp(noise) * (1 + 0.08 * np.arange(n) / n))
+        trend = find_trend(levels)
+        assert trend.judged
+        assert trend.p_value < 0.001
+        changes.append(trend.change / np.median(levels))
+    # Standard error of one: 0.05 sqrt(19 / 6000) sqrt(12) = 0.01; of the mean of 20, 0.0022.
+    assert np.mean(changes) == pytest.approx(0.08 / 1.04, abs=3 * 0.0022)
+
+
+@pytest.mark.parametrize("levels", [[], [1.0] * 9, [2.0] * 100], ids=["none", "nine", "alike"])
+def test_a_trend_that_cannot_be_judged_says_so(levels):
+    trend = find_trend(np.array(levels))
+    assert (trend.judged, trend.change, trend.p_value) == (False, 0.0, 1.0)
+
+
+CAPS = (30.0, 60.0, 120.0)
+
+
+def shares(frame_ms: np.ndarray) -> dict[float, float]:
+    return cap_shares(frame_ms, caps_hz=CAPS, width=0.005)
+
+
+def test_a_limiter_with_jittered_pacing_is_seen():
+    rng = np.random.default_rng(5)
+    ends = np.arange(3001) * 1000 / 60 + rng.normal(0, 0.25, 3001)  # 1.5 % of a period
+    frame_ms = np.diff(ends)
+    assert np.mean(np.abs(frame_ms * 60 / 1000 - 1) < 0.005) < 0.25  # single frames do not show it
+    assert shares(frame_ms)[60.0] > 0.9
+    assert shares(frame_ms)[30.0] == 0
+
+
+def test_a_display_that_misses_some_refreshes_is_seen():
+    rng = np.random.default_rng(6)
+    frame_ms = (1 + (rng.random(4000) < 0.04)) * 1000 / 120
+    assert 0.6 < shares(frame_ms)[120.0] < 0.8  # eight frames without a miss: 0.96^8 = 0.72
+
+
+@pytest.mark.parametrize("phi", [0.0, 0.5, 0.95])
+@pytest.mark.parametrize("spread", [0.03, 0.05, 0.15])
+def test_a_title_that_happens_to_run_near_sixty_is_not_capped(phi, spread):
+    rng = np.random.default_rng(8)
+    noise = autoregression(5000, phi, rng) * math.sqrt(1 - phi**2)
+    frame_ms = np.exp(spread * noise)
+    frame_ms *= 1000 / 60 / frame_ms.mean()
+    assert shares(frame_ms)[60.0] == 0
+
+
+def test_too_short_to_be_capped():
+    assert shares(np.full(63, 1000 / 60)) == {}
+    assert shares(np.full(64, 1000 / 60))[60.0] == 1
+
+
+def test_tail_frames_of_independent_frames_are_nearly_all():
+    frame_ms = np.random.default_rng(4).lognormal(2, 0.1, 20_000)
+    assert tail_effective_frames(frame_ms, share=0.01) > 15_000
+
+
+def test_slow_frames_in_clusters_are_worth_less():
+    # Slow frames only in clusters of ten: ten of them tell no more than one.
+    frame_ms = np.full(20_000, 10.0) + np.random.default_rng(4).random(20_000) * 0.01
+    for start in range(500, 20_000, 1000):
+        frame_ms[start : start + 10] = 40.0
+    assert tail_effective_frames(frame_ms, share=0.01) == pytest.approx(2000, rel=0.3)
+
+
+@pytest.mark.parametrize("frame_ms", [[10.0], [10.0] * 500], ids=["one", "alike"])
+def test_tail_frames_at_the_edge(frame_ms):
+    assert tail_effective_frames(np.array(frame_ms), share=0.01) == len(frame_ms)

@@ -1,0 +1,337 @@
+"""A run's figures, against published tables, numpy and plain definitions."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from kit.layouts import Log
+from kit.metrics import (
+    LOW_DEFINITIONS,
+    count_hitches,
+    energy_per_frame,
+    frame_time_quantile,
+    low_fps,
+    measure_log,
+    measure_run,
+    slowest_frames,
+    time_over_budget,
+)
+from kit.params import MetricParams, ScreenParams
+from kit.runs import Run, RunRow
+from kit.signs import read_signs
+
+# R. J. Hyndman and Y. Fan (1996), "Sample quantiles in statistical packages", The American
+# Statistician 50(4), 361-365: types 1 to 9; values by R's quantile(type =) and numpy, which agree.
+FIVE = np.array([15.0, 20, 35, 40, 50])
+FIVE_AT = (0.05, 0.3, 0.4, 0.5, 1.0)
+FIVE_QUANTILES = {
+    1: (15, 20, 20, 35, 50),
+    2: (15, 20, 27.5, 35, 50),
+    3: (15, 20, 20, 20, 50),
+    4: (15, 17.5, 20, 27.5, 50),
+    5: (15, 20, 27.5, 35, 50),
+    6: (15, 19, 26, 35, 50),
+    7: (16, 23, 29, 35, 50),
+    8: (15, 19.6666666667, 27, 35, 50),
+    9: (15, 19.75, 27.125, 35, 50),
+}
+TEN = np.arange(1.0, 11.0)
+TEN_AT = (0.01, 0.1, 0.25, 0.33, 0.75, 0.99)
+TEN_QUANTILES = {
+    1: (1, 1, 3, 4, 8, 10),
+    2: (1, 1.5, 3, 4, 8, 10),
+    3: (1, 1, 2, 3, 8, 10),
+    4: (1, 1, 2.5, 3.3, 7.5, 9.9),
+    5: (1, 1.5, 3, 3.8, 8, 10),
+    6: (1, 1.1, 2.75, 3.63, 8.25, 10),
+    7: (1.09, 1.9, 3.25, 3.97, 7.75, 9.91),
+    8: (1, 1.3666666667, 2.9166666667, 3.7433333333, 8.0833333333, 10),
+    9: (1, 1.4, 2.9375, 3.7575, 8.0625, 10),
+}
+NUMPY_NAMES = (
+    "inverted_cdf", "averaged_inverted_cdf", "closest_observation", "interpolated_inverted_cdf",
+    "hazen", "weibull", "linear", "median_unbiased", "normal_unbiased",
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("kind", range(1, 10))
+def test_quantiles_match_hyndman_and_fan(kind):
+    five = [frame_time_quantile(FIVE, q=q, kind=kind) for q in FIVE_AT]
+    assert five == pytest.approx(FIVE_QUANTILES[kind], rel=1e-9)
+    ten = [frame_time_quantile(TEN, q=q, kind=kind) for q in TEN_AT]
+    assert ten == pytest.approx(TEN_QUANTILES[kind], rel=1e-9)
+
+
+@settings(max_examples=200, deadline=None)
+@given(
+    st.lists(st.floats(0.001, 1e5), min_size=1, max_size=60),
+    st.sampled_from([0.0, 0.001, 0.01, 0.25, 0.5, 0.75, 0.99, 0.999, 1.0]),
+    st.integers(1, 9),
+)
+def test_quantiles_match_numpy(values, q, kind):
+    frame_ms = np.array(values)
+    expected = np.quantile(frame_ms, q, method=NUMPY_NAMES[kind - 1])
+    assert frame_time_quantile(frame_ms, q=q, kind=kind) == pytest.approx(expected, rel=1e-9)
+
+
+# One log, nine answers: 990 frames of 10 ms and 10 of 50 ms (numpy and R agree on the quantiles).
+STUTTER = np.r_[np.full(990, 10.0), np.full(10, 50.0)]
+STUTTER_LOWS = (100, 33.3333333333, 100, 100, 33.3333333333, 20.1612903226, 96.1538461538,
+                27.3722627737, 28.6532951289)  # fmt: skip
+
+
+@pytest.mark.parametrize("kind", range(1, 10))
+def test_a_percentile_low_depends_on_its_type(kind):
+    low = low_fps(STUTTER, share=0.01, definition="percentile", quantile_type=kind)
+    assert low == pytest.approx(STUTTER_LOWS[kind - 1], rel=1e-9)
+
+
+def test_the_slowest_one_percent_of_frames():
+    assert low_fps(STUTTER, share=0.01, definition="slowest_share") == pytest.approx(20)
+
+
+def test_the_slowest_one_percent_of_time():
+    # 10.4 s in all; 104 ms of it are reached by the third of the 50 ms frames.
+    assert low_fps(STUTTER, share=0.01, definition="time_share") == pytest.approx(20)
+    # Half of the time is 5.2 s: the 50 ms frames make 0.5 s of it.
+    assert low_fps(STUTTER, share=0.5, definition="time_share") == pytest.approx(100)
+
+
+def plain_low(frame_ms: np.ndarray, share: float, definition: str) -> float:
+    """Return a low by its plain definition, on all frames sorted."""
+    ordered = np.sort(frame_ms)[::-1]
+    if definition == "slowest_share":
+        wanted = share * ordered.size * (1 - 1e-12)
+        count = next(m for m in range(1, ordered.size + 1) if m >= wanted)
+        return 1000 * count / ordered[:count].sum()
+    if definition == "time_share":
+        reached = 0.0
+        for frame in ordered:
+            reached += frame
+            if reached >= share * frame_ms.sum() * (1 - 1e-12):
+                return 1000 / frame
+    return 1000 / np.quantile(frame_ms, {0.01: 0.99, 0.001: 0.999}[share], method="linear")
+
+
+@settings(max_examples=150, deadline=None)
+@given(
+    st.integers(0, 2**32 - 1),
+    st.integers(1, 3000),
+    st.sampled_from([0.01, 0.001]),
+    st.sampled_from(LOW_DEFINITIONS),
+    st.booleans(),
+)
+def test_tails_give_what_full_sorts_give(seed, n, share, definition, coarse):
+    frame_ms = np.random.default_rng(seed).lognormal(2.5, 0.4, n)
+    if coarse:
+        frame_ms = np.maximum(np.round(frame_ms), 1.0)
+    low = low_fps(frame_ms, share=share, definition=definition)
+    assert low == pytest.approx(plain_low(frame_ms, share, definition), rel=1e-9)
+
+
+def test_shares_that_rounding_would_move_by_a_frame():
+    # 0.07 * 100 is 7.000000000000001 in binary: still seven frames.
+    frame_ms = np.r_[np.full(93, 10.0), np.full(7, 70.0)]
+    assert low_fps(frame_ms, share=0.07, definition="slowest_share") == pytest.approx(1000 / 70)
+    low = low_fps(frame_ms, share=0.07, definition="percentile", quantile_type=1)
+    assert low == pytest.approx(100)
+
+
+@pytest.mark.parametrize("share", [0.0, -0.01, 0.6, math.nan])
+def test_low_refuses_a_share(share):
+    with pytest.raises(ValueError, match="share must be"):
+        low_fps(STUTTER, share=share, definition="percentile")
+
+
+def test_low_refuses_what_is_no_definition():
+    with pytest.raises(ValueError, match="definition must be"):
+        low_fps(STUTTER, share=0.01, definition="slowest")
+    with pytest.raises(ValueError, match="no Hyndman-Fan type 10"):
+        low_fps(STUTTER, share=0.01, definition="percentile", quantile_type=10)
+
+
+@pytest.mark.parametrize(
+    ("frame_ms", "q", "message"),
+    [([], 0.5, "not empty"), ([[1.0]], 0.5, "not empty"), ([1.0], 1.5, "q must be")],
+    ids=["none", "two rows", "q"],
+)
+def test_quantile_refuses(frame_ms, q, message):
+    with pytest.raises(ValueError, match=message):
+        frame_time_quantile(np.array(frame_ms), q=q)
+
+
+def test_slowest_frames_are_the_largest_in_order():
+    frame_ms = np.random.default_rng(1).lognormal(size=1234)
+    tail = slowest_frames(frame_ms, share=0.01)
+    assert tail.tolist() == np.sort(frame_ms)[::-1][:15].tolist()  # 12.34 up to 13, and two more
+
+
+# Arithmetic: budgets are 16.6667, 8.3333 ms.
+def test_time_over_budget_is_a_share_of_time_not_of_frames():
+    frame_ms = np.r_[np.full(50, 10.0), np.full(25, 20.0)]
+    assert time_over_budget(frame_ms, budget_hz=60) == pytest.approx(0.5)
+    assert time_over_budget(frame_ms, budget_hz=120) == 1
+    assert time_over_budget(frame_ms, budget_hz=40) == 0
+
+
+def test_a_rounded_frame_is_not_said_to_be_over_its_own_budget():
+    frame_ms = np.full(100, 16.667)
+    assert time_over_budget(frame_ms, budget_hz=60) == 1
+    assert time_over_budget(frame_ms, budget_hz=60, step_ms=0.001) == 0
+
+
+def plain_hitches(frame_ms: np.ndarray, factor: float, more_ms: float) -> int:
+    n, count = frame_ms.size, 0
+    for i in range(n):
+        start = min(max(i - 15, 0), max(n - 31, 0))
+        around = np.median(frame_ms[start : start + 31])
+        count += frame_ms[i] > factor * around and frame_ms[i] > around + more_ms
+    return count
+
+
+@pytest.mark.parametrize("n", [3, 17, 31, 32, 500])
+@pytest.mark.parametrize("seed", range(4))
+def test_hitches_match_a_plain_count(n, seed):
+    rng = np.random.default_rng(seed)
+    frame_ms = rng.lognormal(2.3, 0.2, n)
+    frame_ms[rng.random(n) < 0.1] *= 3.5
+    assert count_hitches(frame_ms, factor=2.5, more_ms=8.0) == plain_hitches(frame_ms, 2.5, 8.0)
+
+
+def test_a_scene_cut_is_no_hitch_and_a_spike_is_one():
+    frame_ms = np.r_[np.full(100, 10.0), np.full(100, 30.0)]
+    frame_ms[50] = 45.0
+    assert count_hitches(frame_ms, factor=2.5, more_ms=8.0) == 1
+
+
+@pytest.mark.parametrize("frame_ms", [[10.0], [10.0, 900.0]], ids=["one", "two"])
+def test_too_few_frames_for_a_hitch(frame_ms):
+    assert count_hitches(np.array(frame_ms), factor=2.5, more_ms=8.0) == 0
+
+
+def test_energy_is_power_over_time():
+    # 100 W for 1 s in 50 frames, 200 W for 1 s in 100: 300 J over 150 frames.
+    frame_ms = np.r_[np.full(50, 20.0), np.full(100, 10.0)]
+    power_w = np.r_[np.full(50, 100.0), np.full(100, 200.0)]
+    assert energy_per_frame(frame_ms, power_w) == pytest.approx(2.0)
+    power_w[:25] = math.nan  # half a second unread: (50 + 200) / 1.5 W over 2 s
+    assert energy_per_frame(frame_ms, power_w) == pytest.approx(250 / 1.5 * 2 / 150)
+    assert energy_per_frame(frame_ms, np.full(150, math.nan)) is None
+
+
+ROW = RunRow("r1", "heron", "dunes", "csv", "logs/r1.csv", session="s2", row_sha256="f" * 64)
+PARAMS = MetricParams(low="slowest_share", budgets_hz=(60.0, 90.0))
+
+
+def log_of(frame_ms, **sensors) -> Log:
+    readings = {name: np.asarray(values, float) for name, values in sensors.items()}
+    return Log("logs/r1.csv", "a" * 64, 10, np.asarray(frame_ms, float), readings)
+
+
+def test_a_run_is_measured():
+    frame_ms = np.random.default_rng(3).lognormal(2.3, 0.2, 5000)
+    run = Run(ROW, log_of(frame_ms, power_w=np.full(5000, 80.0)))
+    found = measure_run(run, None, PARAMS)
+    assert (found.run, found.product, found.title, found.session) == ("r1", "heron", "dunes", "s2")
+    assert found.values == {
+        "average_fps": pytest.approx(5000 / frame_ms.sum() * 1000),
+        "low_1pct_fps": low_fps(frame_ms, share=0.01, definition="slowest_share"),
+        "low_0_1pct_fps": low_fps(frame_ms, share=0.001, definition="slowest_share"),
+    }
+    assert set(found.lows) == set(LOW_DEFINITIONS)
+    for definition, lows in found.lows.items():
+        expected = low_fps(frame_ms, share=0.001, definition=definition)
+        assert lows["low_0_1pct_fps"] == expected
+    assert found.over_budget == {
+        60.0: time_over_budget(frame_ms, budget_hz=60),
+        90.0: time_over_budget(frame_ms, budget_hz=90),
+    }
+    assert found.energy_per_frame_j == pytest.approx(80 * frame_ms.sum() / 1000 / 5000)
+    assert found.duration_s == pytest.approx(frame_ms.sum() / 1000)
+    assert not found.typed_in
+    (leaf,) = found.trace.leaves()
+    assert (leaf.step, leaf.key, leaf.label) == ("run", "a" * 64, "r1")
+
+
+def test_signs_spare_the_work_and_change_nothing():
+    run = Run(ROW, log_of(np.random.default_rng(3).lognormal(2.3, 0.2, 900)))
+    signs = read_signs(run, ScreenParams())
+    assert measure_run(run, signs, PARAMS) == measure_run(run, None, PARAMS)
+
+
+def test_the_chosen_definition_is_the_one_in_values():
+    run = Run(ROW, log_of(STUTTER))
+    lows = {
+        low: measure_run(run, None, MetricParams(low=low)).values["low_1pct_fps"]
+        for low in LOW_DEFINITIONS
+    }
+    assert lows == pytest.approx(
+        {"percentile": 96.1538461538, "slowest_share": 20, "time_share": 20}
+    )
+
+
+def test_typed_in_figures_stand_as_typed():
+    row = RunRow("r9", "heron", "dunes", typed={"average_fps": 61.0, "low_1pct_fps": 40.5},
+                 row_sha256="e" * 64)  # fmt: skip
+    found = measure_run(Run(row), None, PARAMS)
+    assert found.values == {"average_fps": 61.0, "low_1pct_fps": 40.5}
+    assert found.typed_in
+    assert found.lows == {}
+    assert (found.trace.step, found.trace.key, found.trace.label) == ("typed", "e" * 64, "r9")
+
+
+def test_a_score_is_its_value():
+    row = RunRow("r9", "heron", "dunes", typed={"value": 8123.0}, unit="points")
+    assert measure_run(Run(row), None, PARAMS).values == {"value": 8123.0}
+
+
+@pytest.mark.parametrize("frame_ms", [[], [10.0, -2.0], [10.0, 0.0]], ids=["none", "back", "still"])
+def test_a_log_that_cannot_be_measured_has_no_values(frame_ms):
+    found = measure_run(Run(ROW, log_of(frame_ms)), None, PARAMS)
+    assert found.values == {}
+    assert found.trace.step == "run"
+    with pytest.raises(ValueError, match="frame_ms must be"):
+        measure_log(log_of(frame_ms), PARAMS)
+
+
+# Numbers at the edge: a defined result for one frame, for frames all alike, and over eight powers
+# of ten.
+@pytest.mark.parametrize("ms", [1e-3, 16.7, 1e5])
+@pytest.mark.parametrize("n", [1, 2, 3, 50])
+def test_frames_all_alike(n, ms):
+    found = measure_run(Run(ROW, log_of(np.full(n, ms))), None, PARAMS)
+    every = [*found.values.values(), *(v for lows in found.lows.values() for v in lows.values())]
+    assert every == pytest.approx([1000 / ms] * len(every), rel=1e-12)
+    assert found.hitches == 0
+    assert math.isnan(found.lag1)  # neighbours cannot be alike where nothing varies
+    assert found.effective_frames == n
+
+
+@settings(max_examples=100, deadline=None)
+@given(st.lists(st.floats(1e-3, 1e5), min_size=1, max_size=400))
+def test_figures_lie_between_the_slowest_and_the_fastest_frame(values):
+    frame_ms = np.array(values)
+    figures = measure_log(log_of(frame_ms), PARAMS)
+    slowest, fastest = 1000 / frame_ms.max(), 1000 / frame_ms.min()
+    for lows in figures.lows.values():
+        for low in lows.values():
+            assert slowest * (1 - 1e-12) <= low <= fastest * (1 + 1e-12)
+        assert lows["low_0_1pct_fps"] <= lows["low_1pct_fps"] * (1 + 1e-12)
+    assert slowest * (1 - 1e-12) <= figures.average_fps <= fastest * (1 + 1e-12)
+
+
+@settings(max_examples=50, deadline=None)
+@given(st.integers(0, 2**32 - 1), st.floats(0.01, 100))
+def test_frame_times_scaled_scale_every_rate(seed, factor):
+    frame_ms = np.random.default_rng(seed).lognormal(2.3, 0.3, 800)
+    plain = measure_log(log_of(frame_ms), PARAMS)
+    scaled = measure_log(log_of(frame_ms * factor), PARAMS)
+    assert scaled.average_fps * factor == pytest.approx(plain.average_fps, rel=1e-9)
+    for definition, lows in plain.lows.items():
+        for name, low in lows.items():
+            assert scaled.lows[definition][name] * factor == pytest.approx(low, rel=1e-9)
