@@ -256,11 +256,12 @@ def _one_suite(suite: SuiteMargin, *, locale: str) -> Iterator[Claim]:
     def sub(name: str) -> str:
         return base.replace("suite/", f"{name}/", 1)
 
+    below = {**shared, "inputs": [base], "runs": [], "marks": []}  # its trace is the suite's
     yield make_claim(
         sub("suite_like"), kind="suite_like", value=suite.ratio, low=suite.like_low,
         high=suite.like_high, confidence=suite.confidence, unit="ratio",
         text=ratio_text(suite.ratio, suite.like_low, suite.like_high, locale=locale),
-        method="suite-titles-like-these", **shared,
+        method="suite-titles-like-these", **below,
     )
     for name, ratio, title in (
         ("suite_smallest", suite.smallest, suite.smallest_title),
@@ -269,20 +270,21 @@ def _one_suite(suite: SuiteMargin, *, locale: str) -> Iterator[Claim]:
         yield make_claim(
             sub(name), kind=name, value=ratio, unit="ratio", method="suite-range",
             text=ratio_text(ratio, suite.low, suite.high, locale=locale),
-            **{**shared, "title": title},
+            **{**below, "title": title},
         )
     for outcome, count in suite.counts.items():
         yield make_claim(
             f"{sub('suite_count')}/{outcome}", kind="suite_count", value=float(count),
             unit="titles", outcome=outcome, text=count_text(count, locale=locale),
-            method="suite-count", **shared,
+            method="suite-count", **below,
         )
-    for title, ratio in suite.influence.items():
-        yield make_claim(
-            f"{sub('influence')}/without-{title}", kind="influence", value=ratio, unit="ratio",
-            text=ratio_text(ratio, suite.low, suite.high, locale=locale),
-            method="suite-influence", **{**shared, "title": title},
-        )
+    if suite.suite == "all":
+        for title, ratio in suite.influence.items():
+            yield make_claim(
+                f"{sub('influence')}/without-{title}", kind="influence", value=ratio,
+                unit="ratio", text=ratio_text(ratio, suite.low, suite.high, locale=locale),
+                method="suite-influence", **{**below, "title": title},
+            )
     if suite.ratio_all_runs is not None:
         yield make_claim(
             sub("suite_all_runs"), kind="suite_all_runs", value=suite.ratio_all_runs,
@@ -346,8 +348,8 @@ def _one_closure(closure: Closure, *, locale: str) -> Iterator[Claim]:
             inputs=[
                 cell_id(product, title, closure.metric)
                 for product in (closure.a, closure.b, closure.c) for title in closure.titles
-            ],
-            runs=closure.trace.run_ids(), marks=[name],
+            ] if name == "chained" else [f"{base}/chained"],
+            marks=[name],
         )
 
 

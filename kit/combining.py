@@ -37,7 +37,8 @@ def combine_errors(margins: Sequence[Margin], w: Floats) -> tuple[float | None, 
     if any(m.log_se is None for m in margins):
         return None, None
     parts = w**2 * np.array([m.log_se or 0.0 for m in margins]) ** 2
-    dfs = np.array([m.df or m.mixture_df or math.inf for m in margins])
+    # A mixture whose weights reach far has moments, and so a df, that say little of its middle.
+    dfs = np.maximum([m.df or m.mixture_df or math.inf for m in margins], 1.0)
     noise = math.fsum(parts**2 / dfs)
     total = math.fsum(parts)
     return math.sqrt(total), total**2 / noise if noise > 0 else math.inf

@@ -173,7 +173,7 @@ def _derived_error(
         if term.log_se is None:
             return None, None
         own = (power * term.log_se) ** 2
-        df = term.df or (term.mixture_df if isinstance(term, Margin) else None) or math.inf
+        df = max(term.df or (term.mixture_df if isinstance(term, Margin) else None) or math.inf, 1.0)
         variance += own
         noise += own**2 / df
     for (a, power_a), (b, power_b) in combinations(terms, 2):

@@ -167,6 +167,18 @@ def read_and_measure(
     return signs, metrics
 
 
+def mean_clocks_mhz(review: Review) -> dict[tuple[str, str], float]:
+    """Return the mean sustained clock of each (product, title) whose used runs all logged it."""
+    found: dict[tuple[str, str], list[float | None]] = {}
+    for measured in review.used:
+        clock = review.signs[measured.run].sensor_means.get("clock_mhz")
+        found.setdefault((measured.product, measured.title), []).append(clock)
+    return {
+        key: sum(clock for clock in clocks if clock) / len(clocks)
+        for key, clocks in found.items() if all(clocks)
+    }
+
+
 def suite_groups(params: ReviewParams) -> dict[str, SuiteParams | None]:
     """Return the review's groups of titles: "all" first, then those named in params."""
     return {"all": None, **params.suites}
@@ -200,10 +212,10 @@ def work_out(review: Review) -> Results:
     )
     gaps = find_name_gaps(
         margins, [(a.here, b.here, a.there, b.there) for a, b in name_pairs(params)],
-        params=params.margins,
+        params=params.margins, mean_clocks_mhz=mean_clocks_mhz(review),
     )
     closures = check_closure(
-        cells, product=params.product, others=params.compared, params=params.margins
+        cells, product=params.product, others=params.compared, titles=titles
     )
     value = None
     if params.value is not None and review.prices:
@@ -223,8 +235,10 @@ def _cells(
 ) -> tuple[dict[str, SharedVariances], tuple[Cell, ...]]:
     """Return the shared variances by metric, and the cells made with them."""
     titles = review.bench.titles
+    # A display cap holds runs together: such cells say nothing about how others spread.
+    apart = {(f.title, f.product) for f in review.screened.flags if f.rule == "capped"}
     variances = {
-        name: fit_variances(metrics, metric=name)
+        name: fit_variances(metrics, metric=name, titles=titles, apart=apart)
         for name in ALL_METRICS
         if any(name in m.values for m in metrics)
     }
