@@ -74,7 +74,7 @@ PRODUCTS = {
         "tst", "travel", "rig", 1874, 96, 69, "8.117", "2026-autumn", 1.0, 1.1
     ),
     "peshler-12-travel": ProductFacts(
-        "p12t", "travel", "stamps", 2015, 109, 74, "r610", "2026-autumn", 2.2, 1.3
+        "p12t", "travel", "stamps", 2015, 109, 74, "r610", "2026-autumn", 1.5, 1.3
     ),
     "tarnquill-teasel-travel": ProductFacts(
         "ttt", "travel", "rig", 1903, 131, 79, "8.117", "2026-autumn", 1.0, 1.0
@@ -91,7 +91,7 @@ PRODUCTS = {
         "as delivered", "mains",
     ),
     "peshler-12-shelf": ProductFacts(
-        "p12s", "shelf", "list", 2190, 142, 70, "r604", "2026-summer", 1.6, 1.2,
+        "p12s", "shelf", "list", 2190, 142, 70, "r604", "2026-summer", 1.3, 1.2,
         "as delivered", "mains",
     ),
     "fennock-7-travel": ProductFacts(
@@ -262,19 +262,20 @@ def planted_facts() -> dict[str, object]:
     rates = {t: {p: true_rate(p, t) for p in [REVIEWED, *baselines]} for t in TITLES}
     margins = {t: {p: rates[t][REVIEWED] / rates[t][p] for p in baselines} for t in TITLES}
     missing = {("peshler-12-travel", "wickerloft")}
+    framed = [t for t, facts in TITLES.items() if not facts.unit]
     suites = {}
     for p in baselines:
-        shared = [t for t in TITLES if (p, t) not in missing]
+        shared = [t for t in framed if (p, t) not in missing]
         logs = [math.log(margins[t][p]) for t in shared]
         suites[p] = {"titles": len(shared), "ratio": math.exp(sum(logs) / len(logs))}
-    desk = {t: rates[t]["fennock-9-desk"] / rates[t]["fennock-8-desk"] for t in TITLES}
-    desk_ratio = math.exp(sum(map(math.log, desk.values())) / len(desk))
+    desk = [math.log(rates[t]["fennock-9-desk"] / rates[t]["fennock-8-desk"]) for t in framed]
+    desk_ratio = math.exp(sum(desk) / len(desk))
     here = suites["fennock-8-travel"]["ratio"]
     return {
         "seed": SEED,
         "reviewed": REVIEWED,
         "margins": margins,
-        "suite": suites,
+        "suite": suites,  # over the titles that measure frames and both ran
         "same_name": {"here": here, "there": desk_ratio, "ratio": here / desk_ratio},
         "run_sd": {t: {p: f.run_sd * PRODUCTS[p].spread for p in [REVIEWED, *baselines]}
                    for t, f in TITLES.items()},
