@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kit.bench import Title
-from kit.intervals import mixture_half_width, t_half_width
+from kit.intervals import mixture_error, mixture_half_width, t_half_width
 from kit.metrics import RunMetrics
 from kit.params import MarginParams
 from kit.replicates import from_log, group_runs, metric_unit, to_log
@@ -222,7 +222,7 @@ def _cell_errors(
     if fit and shares:
         sds, weight = mix_cells(fit, np.array([place[i] for i in shares]), n[shares])
         half[shares] = mixture_half_width(sds, weight, confidence=confidence)
-        se[shares] = np.sqrt((weight * sds**2).sum(axis=1))
+        se[shares] = mixture_error(sds, weight)[0]
         for i in shares:
             methods[i] = "shared"
     return se, half, methods

@@ -29,19 +29,69 @@ def suite_weights(titles: Sequence[str], weights: Mapping[str, float]) -> Floats
 
 
 def combine_errors(margins: Sequence[Margin], w: Floats) -> tuple[float | None, float | None]:
-    """Return the standard error of a weighted mean of ln margins of different titles, and its df.
+    """Return scale and degrees of freedom of the t of a weighted mean of ln margins.
 
-    (None, None) where a margin has no error of its own. The degrees of freedom are infinite
-    where every margin's are.
+    Parameters
+    ----------
+    margins : sequence of Margin
+        Of different titles, whose errors are independent.
+    w : ndarray of float, shape (n_margins,)
+        Their weights.
+
+    Returns
+    -------
+    (float, float) or (None, None)
+        None where a margin has no error of its own.
     """
     if any(m.log_se is None for m in margins):
         return None, None
-    parts = w**2 * np.array([m.log_se or 0.0 for m in margins]) ** 2
-    # A mixture whose weights reach far has moments, and so a df, that say little of its middle.
-    dfs = np.maximum([m.df or m.mixture_df or math.inf for m in margins], 1.0)
-    noise = math.fsum(parts**2 / dfs)
-    total = math.fsum(parts)
-    return math.sqrt(total), total**2 / noise if noise > 0 else math.inf
+    return match_t(
+        [float(weight * (m.log_se or 0.0)) ** 2 for m, weight in zip(margins, w, strict=True)],
+        [m.df or m.mixture_df or math.inf for m in margins],
+        [m.mixture_df is not None for m in margins],
+    )
+
+
+def match_t(
+    variances: Sequence[float], dfs: Sequence[float], mixtures: Sequence[bool]
+) -> tuple[float | None, float | None]:
+    """Return scale and degrees of freedom of the t nearest to a sum of independent errors.
+
+    Parameters
+    ----------
+    variances, dfs : sequence of float
+        Of the parts: of a t its squared scale and degrees of freedom, of a mixture of normals
+        its mean variance and `mixture_error`'s degrees of freedom.
+    mixtures : sequence of bool
+        Which parts are mixtures.
+
+    Returns
+    -------
+    (float, float) or (None, None)
+        None where nothing varies.
+
+    Notes
+    -----
+    Sums of t errors by Satterthwaite's rule [1]_: the squared scales add, and the degrees of
+    freedom are total^2 / sum(part^2 / df). A mixture's variance already holds what its long tails
+    add. A sum of mixtures therefore gets the t with the same variance and fourth moment: 4 more
+    degrees of freedom, and the squared scale times (df - 2) / df. A sum of both kinds is treated
+    between the two, by the mixtures' share of the variance.
+
+    References
+    ----------
+    .. [1] F. E. Satterthwaite (1946), "An approximate distribution of estimates of variance
+           components", Biometrics Bulletin 2, 110-114.
+    """
+    total = math.fsum(variances)
+    if not total > 0:
+        return None, None
+    noise = math.fsum(v * v / df for v, df in zip(variances, dfs, strict=True))
+    if noise == 0:
+        return math.sqrt(total), math.inf
+    mixed = math.fsum(v for v, mixture in zip(variances, mixtures, strict=True) if mixture) / total
+    df = total * total / noise + 4 * mixed
+    return math.sqrt(total * (1 - 2 * mixed / df)), df
 
 
 def spread_over_titles(x: Floats, w: Floats) -> tuple[float | None, float | None]:

@@ -16,6 +16,8 @@ from scipy.special import ndtr, stdtr, stdtrit
 
 # Two one-sided tests at 5 % each: "level" is decided by the 90 % interval.
 LEVEL_ALPHA = 0.05
+# Share of a variance's upper tail that is cut back where its mean is taken.
+MIXTURE_TAIL = 0.005
 
 Floats = NDArray[np.float64]
 Family = Literal["holm", "benjamini_hochberg", "none"]
@@ -36,9 +38,9 @@ class Judged:
     p_level : ndarray of float, shape (n,)
         The larger of the two one-sided p-values that the true difference lies outside the band.
     log_se : ndarray of float, shape (n,)
-        Standard error; for a mixture its standard deviation.
+        Standard error: scale of the t; for a mixture see `mixture_error`.
     df : ndarray of float, shape (n,)
-        Degrees of freedom of the t; for a mixture see `judge_mixture`.
+        Degrees of freedom of the t; for a mixture see `mixture_error`.
     """
 
     half: Floats
@@ -126,23 +128,46 @@ def judge_mixture(
     Returns
     -------
     Judged
-        Its `df` is that of a scaled chi-square with the mean and variance of the mixture's
-        variance, 2 mean^2 / variance: what Satterthwaite's rule needs to combine the estimates.
+        Its `log_se` and `df` are those of `mixture_error`.
     """
     size = np.abs(difference)[:, None]
-    variance = sd**2
-    mean = (weight * variance).sum(axis=1)
-    spread = (weight * (variance - mean[:, None]) ** 2).sum(axis=1)
-    with np.errstate(divide="ignore"):
-        df = 2 * mean**2 / spread
+    log_se, df = mixture_error(sd, weight)
     return Judged(
         half=mixture_half_width(sd, weight, confidence=confidence),
         level_half=mixture_half_width(sd, weight, confidence=1 - 2 * LEVEL_ALPHA),
         p_value=2 * (weight * ndtr(-size / sd)).sum(axis=1),
         p_level=(weight * ndtr((size - band) / sd)).sum(axis=1),
-        log_se=np.sqrt(mean),
+        log_se=log_se,
         df=df,
     )
+
+
+def mixture_error(sd: Floats, weight: Floats) -> tuple[Floats, Floats]:
+    """Return the standard deviation of mixtures of normals around 0, and how well it is known.
+
+    Parameters
+    ----------
+    sd, weight : ndarray of float, shape (n, n_components)
+        Standard deviations > 0 in rising order, and weights that sum to 1.
+
+    Returns
+    -------
+    log_se : ndarray of float, shape (n,)
+        Square root of the mean variance.
+    df : ndarray of float, shape (n,)
+        2 mean^2 / variance of the variance: degrees of freedom in Satterthwaite's sense.
+
+    Notes
+    -----
+    Variances above their 99.5 % point count as that point: where hardly anything is known of a
+    variance its distribution has no mean.
+    """
+    below = np.cumsum(weight, axis=1) <= 1 - MIXTURE_TAIL
+    cap = sd[np.arange(len(sd)), np.minimum(below.sum(axis=1), sd.shape[1] - 1)]
+    variance = np.minimum(sd, cap[:, None]) ** 2
+    mean = (weight * variance).sum(axis=1)
+    spread = (weight * (variance - mean[:, None]) ** 2).sum(axis=1)
+    return np.sqrt(mean), 2 * mean**2 / spread
 
 
 def mixture_half_width(sd: Floats, weight: Floats, *, confidence: float) -> Floats:
