@@ -19,6 +19,8 @@ TREND_BLOCKS = 100
 FRAMES_PER_BLOCK = 10
 # Kendall's S is near normal from about ten values on.
 FEWEST_BLOCKS = 10
+# Levels that differ by less are alike: sums of frame times differ in their last digits.
+ROUNDING_SHARE = 1e-12
 LONGEST_SEGMENT = 2**19
 CAP_STRETCH = 8
 # A cap is a floor: hardly a stretch is faster. Without this, a steady title that happens to run
@@ -205,10 +207,11 @@ def block_levels(frame_ms: Floats) -> Floats:
     edges = np.searchsorted(ends, ends[-1] * np.arange(1, count) / count)
     starts = np.r_[0, edges]
     stops = np.r_[edges, frame_ms.size]
-    sums = np.r_[0.0, ends]
-    frames = stops - starts
-    means: Floats = (sums[stops] - sums[starts]) / np.maximum(frames, 1)
-    return np.where(frames > 0, means, frame_ms[np.minimum(starts, frame_ms.size - 1)])
+    # Not differences of `ends`: their rounding gives frames all alike a trend. Where a block
+    # holds no frame, reduceat gives the frame that spans it.
+    sums: Floats = np.add.reduceat(frame_ms, starts)
+    levels: Floats = sums / np.maximum(stops - starts, 1)
+    return levels
 
 
 def find_trend(levels: Floats) -> Trend:
@@ -239,7 +242,7 @@ def find_trend(levels: Floats) -> Trend:
            autocorrelations", Biometrika 41, 390-402.
     """
     n = levels.size
-    if n < FEWEST_BLOCKS or float(np.ptp(levels)) == 0:
+    if n < FEWEST_BLOCKS or float(np.ptp(levels)) <= ROUNDING_SHARE * float(np.abs(levels).max()):
         return Trend(0.0, 1.0, judged=False)
     slope, score, variance = rank_trend(levels)
     rest = lag1_autocorrelation(levels - slope * np.arange(n))

@@ -1,0 +1,269 @@
+"""Each rule about runs: a case where it must fire, and one where it must not."""
+
+from __future__ import annotations
+
+import dataclasses
+import datetime as dt
+
+import numpy as np
+import pytest
+from screening_case import START, cell, profile, row, runs_of, signs, view
+
+from kit import rules
+
+
+def test_what_the_analyst_set_aside():
+    pairs = cell([60, 61, 62, 63])
+    first = dataclasses.replace(pairs[0][0], status="set_aside", reason="door left open")
+    pairs[0] = (first, pairs[0][1])
+    named = [{"run": "heron-dunes-3", "reason": "an update ran meanwhile"}]
+    flags = rules.set_aside_by_analyst(view(pairs, set_aside=named))
+    assert [(f.run, f.action, f.reason) for f in flags] == [
+        ("heron-dunes-1", "set_aside", "by the analyst: door left open"),
+        ("heron-dunes-3", "set_aside", "by the analyst: an update ran meanwhile"),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("status", "words"),
+    [("crashed", "crashed"), ("refused", "was refused"), ("not_started", "did not start")],
+)
+def test_a_run_that_failed(status, words):
+    failed = row("h4", log="", status=status, reason="lost the device")
+    (flag,) = rules.find_failed(view([*cell([60, 61]), (failed, signs("h4"))]))
+    assert (flag.run, flag.product, flag.title) == ("", "heron", "dunes")
+    assert flag.reason == f"run h4 {words}: lost the device"
+
+
+def test_a_run_that_ran_did_not_fail():
+    assert rules.find_failed(view(cell([60, 61]))) == []
+
+
+def test_a_clock_that_goes_back():
+    pairs = cell([60, 61, 62])
+    pairs[1] = (pairs[1][0], signs("heron-dunes-2", backward_rows=(7, 9, 11, 13)))
+    (flag,) = rules.find_bad_stamps(view(pairs))
+    assert (flag.run, flag.action) == ("heron-dunes-2", "set_aside")
+    assert "4 places (row 7, 9, 11 and 1 more)" in flag.reason
+
+
+def test_a_log_without_frames():
+    (flag,) = rules.find_bad_stamps(view([(row("h1"), signs("h1", frames=0))]))
+    assert flag.reason == "the log holds no frames"
+
+
+def test_a_run_shorter_than_planned():
+    pairs = cell([60, 61, 62])
+    pairs[2] = (pairs[2][0], signs("heron-dunes-3", duration_s=37.9))
+    (flag,) = rules.find_short_runs(view(pairs))
+    assert (flag.run, flag.action) == ("heron-dunes-3", "set_aside")
+    assert "37.9 s recorded of 40 s planned" in flag.reason
+    assert rules.find_short_runs(view(pairs, min_length_share=0.94)) == []
+
+
+def test_the_same_bytes_in_one_cell():
+    pairs = cell([60, 61, 62])
+    pairs[2] = (pairs[2][0], dataclasses.replace(pairs[0][1], run="heron-dunes-3"))
+    (flag,) = rules.find_same_logs(view(pairs))
+    assert (flag.run, flag.action) == ("heron-dunes-3", "set_aside")
+    assert flag.reason == "the same bytes as run heron-dunes-1: one log under two names"
+
+
+def test_the_same_frame_times_in_other_bytes():
+    pairs = cell([60, 61, 62])
+    pairs[1] = (pairs[1][0], signs("heron-dunes-2", frames_sha256="frames of heron-dunes-1"))
+    (flag,) = rules.find_same_logs(view(pairs))
+    assert flag.run == "heron-dunes-2"
+    assert "the same frame times as run heron-dunes-1" in flag.reason
+
+
+def test_one_log_under_two_products_is_flagged_on_both():
+    ((other, _),) = cell([60], "ibis")
+    copied = signs("ibis-dunes-1", frames_sha256="frames of heron-dunes-1")
+    pairs = [*cell([60, 61]), (other, copied)]
+    flags = rules.find_same_logs(view(pairs))
+    assert [(f.run, f.action) for f in flags] == [
+        ("heron-dunes-1", "flag"), ("ibis-dunes-1", "flag")
+    ]  # fmt: skip
+    assert "names the wrong log" in flags[0].reason
+
+
+def test_logs_that_differ_are_not_the_same():
+    assert rules.find_same_logs(view(cell([60, 60, 60]))) == []
+
+
+def test_a_few_equal_frames_are_no_copy():
+    alike = {"frames": 3, "frames_sha256": "three frames"}
+    assert rules.find_same_logs(view(cell([60, 60], **alike))) == []
+
+
+def test_a_gap():
+    pairs = cell([60, 61])
+    pairs[0] = (pairs[0][0], signs("heron-dunes-1", longest_ms=1800.0, longest_frame=1316))
+    (flag,) = rules.find_gaps(view(pairs))
+    assert (flag.run, flag.action) == ("heron-dunes-1", "flag")
+    assert "frame 1317 lasted 1800 ms" in flag.reason
+    assert rules.find_gaps(view(pairs, gap_ms=2000)) == []
+
+
+def test_a_first_run_apart_from_all_after_it():
+    (flag,) = rules.find_warm_ups(view(cell([54, 60, 60.2, 59.9]) + cell([60, 60.4, 59.8], "ibis")))
+    assert (flag.run, flag.action) == ("heron-dunes-1", "set_aside")
+    assert flag.reason.startswith("the first run is 10 % below the mean of the 3 runs after it")
+    assert "caches" in flag.reason
+
+
+def test_a_first_run_before_the_machine_was_warm():
+    (flag,) = rules.find_warm_ups(view(cell([66, 60, 60.2, 59.9])))
+    assert "9.94 % above" in flag.reason
+    assert "warm" in flag.reason
+
+
+def test_in_a_title_where_less_is_better_slow_is_up():
+    durations = [66, 60, 60.2, 59.9]
+    pairs = [
+        (row(f"h{i}", title="packing", log="", typed={"value": value}), signs(f"h{i}"))
+        for i, value in enumerate(durations)
+    ]
+    (flag,) = rules.find_warm_ups(view(pairs))
+    assert "9.94 % above" in flag.reason
+    assert "caches" in flag.reason
+
+
+def test_first_is_first_by_time_not_by_sheet():
+    pairs = cell([54, 60, 60.2, 59.9])
+    late = dataclasses.replace(pairs[0][0], began=START + dt.timedelta(days=2))
+    assert rules.find_warm_ups(view([(late, pairs[0][1]), *pairs[1:]])) == []
+
+
+@pytest.mark.parametrize(
+    "rates",
+    [
+        [58.5, 60, 60.2, 59.9],  # 2.5 %: under the margin
+        [54, 60, 66, 63],  # the others spread as far
+        [63, 60, 66, 63],  # within the others
+        [54, 60],  # one sibling has no spread
+    ],
+    ids=["near", "wide", "within", "two"],
+)
+def test_no_warm_up(rates):
+    assert rules.find_warm_ups(view(cell(rates))) == []
+
+
+def test_two_siblings_that_agree_by_accident_do_not_make_a_warm_up():
+    # 60.0 and 60.01 agree; the title's other cells show that runs spread by 3 %.
+    accident = cell([56.5, 60.0, 60.01])
+    noisy = cell([60, 58, 62], "ibis") + cell([61, 63, 59], "stork")
+    assert runs_of(rules.find_warm_ups(view(accident))) == ["heron-dunes-1"]
+    assert rules.find_warm_ups(view(accident + noisy)) == []
+
+
+def test_a_far_run():
+    flags = rules.find_far_runs(view(cell([60, 60.1, 59.9, 60.05, 52])))
+    (flag,) = flags
+    assert (flag.run, flag.action) == ("heron-dunes-5", "set_aside")
+    assert "13.4 % below the mean of the other 4 runs (Grubbs' G 1.78" in flag.reason
+    assert "modified z" in flag.reason
+
+
+def test_an_ordinary_run_is_not_far():
+    assert rules.find_far_runs(view(cell([60, 60.5, 59.4, 60.2, 59]))) == []
+
+
+@pytest.mark.parametrize("rates", [[60, 10], [60, 60, 10]], ids=["two", "three"])
+def test_with_three_runs_no_test_can_tell(rates):
+    (flag,) = rules.find_far_runs(view(cell(rates)))
+    assert flag.action == "cannot_judge"
+    assert f"no test can tell with {len(rates)} runs" in flag.reason
+
+
+def test_modified_z_undefined_is_said():
+    (flag,) = rules.find_far_runs(view(cell([60, 60, 60, 60, 66])))
+    assert flag.run == "heron-dunes-5"
+    assert "undefined" in flag.reason
+    (flag,) = rules.find_far_runs(view(cell([60, 60, 60, 60, 61, 62, 63])))
+    assert flag.action == "cannot_judge"
+    assert "undefined" in flag.reason
+
+
+def test_runs_all_alike_are_not_far():
+    assert rules.find_far_runs(view(cell([60] * 5))) == []
+
+
+def test_two_far_runs_that_hide_each_other():  # Iglewicz and Hoaglin's values, see test_outliers
+    rates = [2.1, 2.6, 2.4, 2.5, 2.3, 2.1, 2.3, 2.6, 8.2, 8.3]
+    assert runs_of(rules.find_far_runs(view(cell(rates)))) == ["heron-dunes-9", "heron-dunes-10"]
+
+
+def test_what_the_analyst_left_out_is_looked_at_too():
+    pairs = cell([60, 60.1, 59.9, 60.05, 52, 60.02])
+    seen = view(pairs)
+    left_out = (seen.used[4], seen.used[5])
+    seen = dataclasses.replace(seen, used=seen.used[:4], left_out=left_out)
+    (flag,) = rules.find_far_runs(seen)
+    assert (flag.run, flag.action) == ("heron-dunes-5", "flag")
+    assert flag.reason.endswith("left out by the analyst")
+
+
+def drifting(product: str, drift: float, seed: int, scene: float = 0.0):
+    run = f"{product}-1"
+    facts = {"profile": profile(drift, seed, scene), "drift_judged": True}
+    own = np.log(facts["profile"])
+    facts["drift_share"] = float(own[-20:].mean() - own[:20].mean())
+    facts["drift_p"] = 1e-9 if abs(facts["drift_share"]) > 0.03 else 0.5
+    return row(run, product), signs(run, **facts)
+
+
+def test_a_drift_beyond_the_scenes_own_course():
+    pairs = [
+        drifting("heron", 0.12, 1, scene=0.1), drifting("ibis", 0.0, 2, scene=0.1),
+        drifting("stork", 0.0, 3, scene=0.1), drifting("crane", 0.0, 4, scene=0.1),
+    ]  # fmt: skip
+    (flag,) = rules.find_drifts(view(pairs))
+    assert (flag.run, flag.action) == ("heron-1", "set_aside")
+    assert "longer at the end" in flag.reason
+    change = float(flag.reason.split("took ")[1].split(" %")[0])
+    assert change == pytest.approx(12, abs=1.5)
+
+
+def test_a_scene_that_grows_heavier_is_no_drift():
+    pairs = [drifting(p, 0.0, i, scene=0.2) for i, p in enumerate(("heron", "ibis", "stork"))]
+    assert rules.find_drifts(view(pairs)) == []
+
+
+def test_with_one_other_product_only_a_slowing_counts():
+    pairs = [drifting("heron", 0.12, 1), drifting("ibis", 0.0, 2)]
+    assert runs_of(rules.find_drifts(view(pairs))) == ["heron-1"]
+
+
+def test_without_another_product_scene_and_heat_cannot_be_told_apart():
+    (flag,) = rules.find_drifts(view([drifting("heron", 0.12, 1)]))
+    assert flag.action == "cannot_judge"
+    assert "cannot be told apart" in flag.reason
+
+
+def test_a_small_or_doubtful_drift_is_none():
+    pairs = [
+        drifting("heron", 0.02, 1), drifting("ibis", 0.0, 2), drifting("stork", 0.0, 3)
+    ]  # fmt: skip
+    assert rules.find_drifts(view(pairs)) == []
+    pairs[0] = drifting("heron", 0.12, 1)
+    assert rules.find_drifts(view(pairs, drift_share=0.2)) == []
+
+
+def test_a_drift_over_the_order_of_runs():
+    (flag,) = rules.find_order_drifts(view(cell([64, 63, 62, 61, 60])))
+    assert (flag.run, flag.product, flag.action) == ("", "heron", "flag")
+    assert "-6.25 % from the first run to the last of 5" in flag.reason
+    assert "p = 0.017" in flag.reason
+
+
+@pytest.mark.parametrize("rates", [[60.4, 60.3, 60.2, 60.1, 60], [64, 60, 63, 61, 62]])
+def test_no_drift_over_the_order_of_runs(rates):
+    assert rules.find_order_drifts(view(cell(rates))) == []
+
+
+def test_four_runs_cannot_show_a_drift_over_their_order():
+    (flag,) = rules.find_order_drifts(view(cell([70, 65, 60, 55])))
+    assert flag.action == "cannot_judge"
+    assert "cannot be told with 4 runs" in flag.reason

@@ -1,0 +1,172 @@
+"""The rules in their order: what is set aside, what is flagged, what is said of the rules."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import pytest
+from screening_case import bench, cell, params, row, signs
+
+from kit.params import ScreenParams
+from kit.screen import RULES, Screened, rules_in_force, screen_runs, unknown_set_aside_runs
+from kit.yamlfile import YamlDocument
+
+
+def screen(pairs, **settings: object) -> Screened:
+    return screen_runs(
+        [row for row, _ in pairs], {s.run: s for _, s in pairs}, bench(), params(**settings)
+    )
+
+
+CLEAN = cell([60, 60.4, 59.8]) + cell([50, 50.3, 49.9], "ibis")
+
+
+def judged(screened: Screened) -> list[tuple[str, str]]:
+    return [(f.rule, f.run) for f in screened.flags if f.action != "cannot_judge"]
+
+
+def test_clean_runs_are_neither_flagged_nor_set_aside():
+    screened = screen(CLEAN)
+    assert judged(screened) == []
+    assert screened.set_aside == {}
+
+
+def test_a_run_is_set_aside_with_its_reason():
+    pairs = cell([60, 60.4, 59.8])
+    pairs[1] = (pairs[1][0], signs("heron-dunes-2", duration_s=12.0))
+    screened = screen(pairs)
+    assert list(screened.set_aside) == ["heron-dunes-2"]
+    assert "12.0 s recorded of 40 s planned" in screened.set_aside["heron-dunes-2"]
+    assert judged(screened) == [("planned_length", "heron-dunes-2"), ("few_runs", "")]
+
+
+def test_a_rule_that_is_not_named_only_flags():
+    pairs = cell([60, 60.4, 59.8])
+    pairs[1] = (pairs[1][0], signs("heron-dunes-2", duration_s=12.0))
+    screened = screen(pairs, set_aside_rules=["same_log"])
+    assert screened.set_aside == {}
+    assert [(f.rule, f.action) for f in screened.flags if f.run] == [("planned_length", "flag")]
+
+
+def test_a_far_run_is_set_aside_only_where_params_say_so():
+    pairs = cell([60, 60.1, 59.9, 60.05, 52])
+    assert screen(pairs).set_aside == {}
+    screened = screen(pairs, set_aside_rules=["far_run"])
+    assert list(screened.set_aside) == ["heron-dunes-5"]
+
+
+def test_a_log_that_cannot_be_measured_is_set_aside_whatever_params_say():
+    pairs = cell([60, 60.4, 59.8])
+    pairs[1] = (pairs[1][0], signs("heron-dunes-2", backward_rows=(7,)))
+    assert list(screen(pairs, set_aside_rules=[]).set_aside) == ["heron-dunes-2"]
+
+
+def test_rules_look_at_what_earlier_rules_left():
+    # The short first run would make the second a "first run", and is slower than all others.
+    pairs = cell([50, 60, 60.2, 59.9, 60.1])
+    pairs[0] = (pairs[0][0], signs("heron-dunes-1", 50, duration_s=12.0))
+    assert judged(screen(pairs)) == [("planned_length", "heron-dunes-1")]
+
+
+def test_a_copy_does_not_count_as_a_sibling():
+    pairs = cell([54, 60, 60.1])
+    pairs[2] = (pairs[2][0], dataclasses.replace(pairs[1][1], run="heron-dunes-3"))
+    screened = screen(pairs)
+    assert list(screened.set_aside) == ["heron-dunes-3"]  # two runs left: no warm-up to be told
+
+
+def test_the_analysts_word_is_kept_beside_a_rules():
+    pairs = cell([60, 60.4, 59.8])
+    pairs[1] = (pairs[1][0], signs("heron-dunes-2", duration_s=12.0))
+    named = [{"run": "heron-dunes-2", "reason": "stopped by hand"}]
+    reason = screen(pairs, set_aside=named).set_aside["heron-dunes-2"]
+    assert reason.startswith("12.0 s recorded")
+    assert reason.endswith("; by the analyst: stopped by hand")
+
+
+def test_what_did_not_run_is_shown():
+    failed = (row("h9", log="", status="crashed", reason="lost the device"), signs("h9"))
+    screened = screen([*CLEAN, failed])
+    (flag,) = screened.flags_of(product="heron", title="dunes")[:1]
+    assert flag.reason == "run h9 crashed: lost the device"
+    assert "h9" not in screened.set_aside
+
+
+def test_typed_in_figures_pass_through_every_rule():
+    pairs = [
+        (row(f"old-{i}", "ibis", log="", typed={"average_fps": 50.0 + i}), signs(f"old-{i}"))
+        for i in range(3)
+    ]
+    typed_only = {s.run: dataclasses.replace(s, frames=0, sha256="") for _, s in pairs}
+    screened = screen_runs([r for r, _ in pairs], typed_only, bench(), params())
+    assert screened.set_aside == {}
+    assert judged(screened) == []
+
+
+def test_nothing_at_all():
+    assert screen([]) == Screened()
+
+
+def test_flags_are_found_by_run_cell_and_title():
+    pairs = cell([60, 60.4], "heron") + cell([50, 50.3, 49.9], "ibis")
+    pairs[0] = (pairs[0][0], signs("heron-dunes-1", longest_ms=1500.0))
+    screened = screen(pairs)
+    assert [f.rule for f in screened.flags_of(run="heron-dunes-1")] == ["gap"]
+    of_heron = [f.rule for f in screened.flags_of(product="heron", title="dunes")]
+    assert "few_runs" in of_heron
+    assert "gap" not in of_heron
+    assert "few_runs" not in [f.rule for f in screened.flags_of(product="ibis", title="dunes")]
+
+
+def test_a_table_of_flags():
+    pairs = cell([60, 60.4, 59.8])
+    pairs[1] = (pairs[1][0], signs("heron-dunes-2", duration_s=12.0))
+    table = screen(pairs).to_frame()
+    assert list(table.columns) == [
+        "rule", "action", "run", "product", "title", "metric", "reason"
+    ]  # fmt: skip
+    first = table.iloc[0]
+    assert (first.rule, first.action, first.run) == ("planned_length", "set_aside", "heron-dunes-2")
+    assert list(Screened().to_frame().columns) == list(table.columns)
+
+
+def test_rules_in_force_name_every_threshold_once():
+    rules = rules_in_force(ScreenParams(gap_ms=500))
+    assert [rule.name for rule in rules] == [rule.name for rule in RULES]
+    shown = [key for rule in rules for key in rule.thresholds]
+    assert len(shown) == len(set(shown))
+    # Every setting of the section is some rule's, but the list that says which rules act.
+    assert set(shown) == set(ScreenParams.model_fields) - {"set_aside_rules"}
+    in_force = {rule.name: rule for rule in rules}
+    assert in_force["gap"].thresholds == {"gap_ms": 500}
+    assert in_force["warm_up"].acts
+    assert in_force["analyst"].acts
+    assert not in_force["far_run"].acts
+
+
+def test_every_rule_that_may_set_aside_is_a_rule():
+    names = {rule.name for rule in RULES}
+    annotation = str(ScreenParams.model_fields["set_aside_rules"].annotation)
+    allowed = [part.strip("' ") for part in annotation.split("[", 2)[2].split("]")[0].split(",")]
+    assert set(allowed) <= names
+    assert set(ScreenParams().set_aside_rules) <= names
+
+
+def test_an_unknown_run_among_those_set_aside():
+    settings = params(set_aside=[{"run": "heron-dunse-2", "reason": "an update ran"}])
+    document = YamlDocument("waders.yaml", {}, {(): 1, ("screen", "set_aside", 0, "run"): 31})
+    known = ["heron-dunes-1", "heron-dunes-2"]
+    (fault,) = unknown_set_aside_runs(settings.screen, known, document)
+    assert str(fault) == (
+        'waders.yaml, line 31, screen.set_aside[0].run: no run "heron-dunse-2" in the run sheet; '
+        'did you mean "heron-dunes-2"?'
+    )
+    assert unknown_set_aside_runs(settings.screen, ["heron-dunse-2"], document) == []
+
+
+@pytest.mark.parametrize("order", ["kept", "reversed products"])
+def test_the_order_of_products_changes_nothing(order):
+    pairs = cell([54, 60, 60.2, 59.9]) + cell([50, 50.3, 49.9], "ibis")
+    if order != "kept":
+        pairs = pairs[4:] + pairs[:4]
+    assert list(screen(pairs).set_aside) == ["heron-dunes-1"]
