@@ -19,24 +19,17 @@ from kit.chartlayout import (
     add_title,
     axis_label,
     even_ticks,
-    fit_text,
     label_column,
     label_rows,
     line_through,
-    log_limits,
-    name_of,
-    ratio_labels,
-    ratio_ticks,
     row_axes,
     rule_rows,
     set_ticks,
     stack_rows,
-    text_width,
     tick_labels,
     title_height,
 )
 from kit.chartstyle import (
-    GREY,
     INK,
     PAPER,
     Chart,
@@ -47,9 +40,10 @@ from kit.chartstyle import (
     file_stem,
     looks_of,
 )
+from kit.charttext import fit_text, name_of, text_width
 from kit.margins import Cell
 from kit.suite import SuiteMargin
-from kit.tables import NBSP, fps_text, ratio_text, share_text
+from kit.tables import NBSP, fps_text, share_text
 
 METRIC_WORDS = {
     "average_fps": "average",
@@ -104,9 +98,9 @@ def draw_titles(
     ValueError
         If there are no cells, or they differ in metric, unit or direction.
     """
-    first = _one_kind(averages)
+    first = one_kind(averages)
     if lows:
-        _one_kind(lows)
+        one_kind(lows)
     low_of = {(c.title, c.product): c for c in lows}
     cell_of = {(c.title, c.product): c for c in averages}
     titles = list(dict.fromkeys(c.title for c in averages))
@@ -162,100 +156,7 @@ def draw_titles(
     )
 
 
-def draw_spread(
-    cells: Sequence[Cell], *, product: str, names: Mapping[str, str], locale: str = "en"
-) -> Chart:
-    """Return the chart of how far runs of one product in one title lie apart.
-
-    Parameters
-    ----------
-    cells : sequence of Cell
-        One metric; each used run is a dot beside its cell's own mean.
-    product : str
-        The reviewed product.
-    names : mapping of str to str
-        Names of products and titles by id.
-    locale : str
-        How numbers are written.
-
-    Returns
-    -------
-    Chart
-        `table` has a row for each run: `title`, `title_name`, `product`, `product_name`, `run`,
-        `unit`, `value`, `cell_mean` (geometric), `ratio` (value over cell mean).
-
-    Raises
-    ------
-    ValueError
-        If no cell has two runs, or cells differ in metric.
-    """
-    first = _one_kind(cells, units=False)
-    rows = [
-        (
-            c.title,
-            name_of(names, c.title),
-            c.product,
-            name_of(names, c.product),
-            run,
-            c.unit,
-            value,
-            c.value,
-            value / c.value,
-        )
-        for c in cells
-        if len(c.values) > 1
-        for run, value in zip(c.runs, c.values, strict=True)
-    ]
-    if not rows:
-        raise ValueError("no cell has two runs: there is no spread to draw")
-    table = pd.DataFrame(
-        rows,
-        columns=[
-            "title",
-            "title_name",
-            "product",
-            "product_name",
-            "run",
-            "unit",
-            "value",
-            "cell_mean",
-            "ratio",
-        ],
-    )
-    far = table.loc[table["ratio"].map(lambda r: abs(math.log(r))).idxmax()]
-    word = METRIC_WORDS.get(first.metric, first.metric)
-    caption = (
-        f"The run furthest from the mean of its own product and title is at "
-        f"{ratio_text(far['ratio'], locale=locale).text}: {far['product_name']} in "
-        f"{far['title_name']} ({word})"
-    )
-    note = f"Each dot is one used run's {word}, beside the mean of the runs of its row."
-    spans = table.groupby(["title", "product"], sort=False)["ratio"].agg(["min", "max"])
-    wanted = [(t, p) for t, p in spans.index if p == product]
-    alt = (
-        f"Dot chart of {len(table)} runs, a row a title, percent from each mean. {caption}. "
-        f"{name_of(names, product)}: "
-        + "; ".join(
-            f"{name_of(names, t)} {ratio_text(spans.loc[(t, p), 'min'], locale=locale).text} to "
-            f"{ratio_text(spans.loc[(t, p), 'max'], locale=locale).text}"
-            for t, p in wanted
-        )
-        + "."
-    )
-    looks = looks_of(list(table["product"]), product)
-    return Chart(
-        name=file_stem("spread", first.metric, product),
-        caption=caption,
-        note=note,
-        alt=alt,
-        table=table,
-        draw=drawn_on(
-            lambda sheet: _paint_spread(sheet, table, looks, word, caption, note, locale)
-        ),
-    )
-
-
-def _one_kind(cells: Sequence[Cell], *, units: bool = True) -> Cell:
+def one_kind(cells: Sequence[Cell], *, units: bool = True) -> Cell:
     """Return the first cell; ValueError unless all are of one metric (and unit and direction)."""
     if not cells:
         raise ValueError("no cells to draw")
@@ -286,13 +187,17 @@ def _titles_caption(
         return f"{name} is ahead of {', of '.join(parts)} titles"
     if mine.empty:
         return f"{name} has no result in these titles"
-    least, most = mine.loc[mine["average"].idxmin()], mine.loc[mine["average"].idxmax()]
+    least, most = _least_and_most(mine)
     if least["title"] == most["title"]:
         return f"{name}: {word} of {_figure(least, locale)} in {least['title_name']}"
     return (
         f"{name}: {word} from {_figure(least, locale)} in {least['title_name']} to "
         f"{_figure(most, locale)} in {most['title_name']}"
     )
+
+
+def _least_and_most(rows: pd.DataFrame) -> tuple[pd.Series, pd.Series]:
+    return rows.nsmallest(1, "average").iloc[0], rows.nlargest(1, "average").iloc[0]
 
 
 def outcome_counts(suite: SuiteMargin, baseline: str) -> str:
@@ -354,7 +259,7 @@ def _titles_alt(
             ]
             sentences.append(f"{name}: {'; '.join(parts)}.")
         else:
-            least, most = rows.loc[rows["average"].idxmin()], rows.loc[rows["average"].idxmax()]
+            least, most = _least_and_most(rows)
             sentences.append(
                 f"{name}: {_figure(least, locale)} ({least['title_name']}) to "
                 f"{_figure(most, locale)} ({most['title_name']})."
@@ -362,7 +267,7 @@ def _titles_alt(
     return " ".join(sentences)
 
 
-def _sub_rows(panel: Panel, row: int, count: int, extra: float) -> list[float]:
+def sub_rows(panel: Panel, row: int, count: int, extra: float) -> list[float]:
     """Return the heights of a row's lines, one a product, from the panel's top."""
     at = row - panel.rows.start
     spare = 0.25 * (panel.heights[at] - (extra if at == 0 else 0))
@@ -370,7 +275,7 @@ def _sub_rows(panel: Panel, row: int, count: int, extra: float) -> list[float]:
     return [panel.tops[at] + spare / 2 + step * (i + 0.5) for i in range(count)]
 
 
-def _rows_in_lines(
+def lay_out_lines(
     sheet: Sheet, table: pd.DataFrame, products: list[str], caption: str, note: str
 ) -> tuple[Figure, list[Panel], list[str], float, float]:
     """Lay out rows of a line a product; the first row of a column is open for labels."""
@@ -409,20 +314,20 @@ def _paint_titles(
     """Draw the averages of every product, in lines within the titles' rows."""
     products = list(dict.fromkeys(table["product"]))
     names = dict(zip(table["product"], table["product_name"], strict=True))
-    figure, panels, titles, left, extra = _rows_in_lines(sheet, table, products, caption, note)
+    figure, panels, titles, left, extra = lay_out_lines(sheet, table, products, caption, note)
     most = max(table[["average", "interval_high"]].max())
     ticks = even_ticks(0, most * 1.04, at_most=7 if len(panels) == 1 else 5)
-    by_product = {p: rows.set_index("title") for p, rows in table.groupby("product", sort=False)}
+    cells = {(row["title"], row["product"]): row for row in table.to_dict("records")}
     for panel in panels:
         axes = row_axes(figure, panel, left, sheet.text)
         axes.set_xlim(0, most * 1.06)
         set_ticks(axes, sheet, "x", ticks, tick_labels(ticks, locale=locale))
         rule_rows(axes, sheet, panel)
         axis_label(axes, sheet, quantity)
-        lines = {row: _sub_rows(panel, row, len(products), extra) for row in panel.rows}
+        lines = {row: sub_rows(panel, row, len(products), extra) for row in panel.rows}
         for i, product in enumerate(products):
-            look, rows = looks[product], by_product[product]
-            data = [(lines[row][i], rows.loc[titles[row]]) for row in panel.rows]
+            look = looks[product]
+            data = [(lines[row][i], cells[titles[row], product]) for row in panel.rows]
             thick = 1.6 if look.filled else 1.0
             line_through(
                 axes,
@@ -447,48 +352,10 @@ def _paint_titles(
             draw_marks(
                 axes, sheet, [r["average"] for _, r in data], [y for y, _ in data], look, 0.85
             )
-            y, row = data[0]
-            ends = row[["average", "interval_high", "interval_low", "low"]].dropna()
-            if len(ends):
-                label_line(axes, sheet, names[product], y, ends.min(), ends.max())
-    return figure
-
-
-def _paint_spread(
-    sheet: Sheet,
-    table: pd.DataFrame,
-    looks: Mapping[str, Look],
-    word: str,
-    caption: str,
-    note: str,
-    locale: str,
-) -> Figure:
-    """Draw every run beside its cell's mean."""
-    products = list(dict.fromkeys(table["product"]))
-    names = dict(zip(table["product"], table["product_name"], strict=True))
-    figure, panels, titles, left, extra = _rows_in_lines(sheet, table, products, caption, note)
-    low, high = log_limits([*table["ratio"], 1.0], [])
-    ticks = ratio_ticks(low, high, at_most=7 if len(panels) == 1 else 5)
-    groups = dict(list(table.groupby(["title", "product"], sort=False)["ratio"]))
-    for panel in panels:
-        axes = row_axes(figure, panel, left, sheet.text)
-        axes.set_xscale("log")
-        axes.set_xlim(low, high)
-        set_ticks(axes, sheet, "x", ticks, ratio_labels(ticks, locale=locale))
-        axes.axvline(1.0, color=GREY, linewidth=sheet.line, zorder=0.8)
-        rule_rows(axes, sheet, panel)
-        axis_label(axes, sheet, f"{word} of one run, from the mean of its runs; nearer is steadier")
-        for i, product in enumerate(products):
-            points = []
-            for row in panel.rows:
-                y = _sub_rows(panel, row, len(products), extra)[i]
-                ratios = groups.get((titles[row], product), ())
-                points += [(ratio, y) for ratio in ratios]
-                if row == panel.rows.start and len(ratios):
-                    label_line(axes, sheet, names[product], y, min(ratios), max(ratios))
-            draw_marks(
-                axes, sheet, [x for x, _ in points], [y for _, y in points], looks[product], 0.7
-            )
+            y, first = data[0]
+            ends = [first[c] for c in ("low", "average", "interval_low", "interval_high")]
+            known = [end for end in ends if not math.isnan(end)] or [0.0]
+            label_line(axes, sheet, names[product], y, min(known), max(known))
     return figure
 
 

@@ -10,9 +10,7 @@ import base64
 import html
 import io
 import re
-import unicodedata
 import warnings
-import xml.etree.ElementTree as ET
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -24,6 +22,7 @@ from matplotlib import rc_context, rcParamsDefault
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
+from kit.chartsvg import tidy_svg
 from kit.tables import csv_cell
 
 Size = Literal["page", "video"]
@@ -46,14 +45,9 @@ PAPER = "#ffffff"
 SHAPES = ("s", "^", "D", "v", "p", "P", "<", "h", "X")
 DASHES = ("-", (0, (5, 2)), (0, (1.5, 1.5)), (0, (6, 2, 1.5, 2)), (0, (9, 3)))
 
-# What a reader without DejaVu sees instead: fonts of the same or smaller widths.
-FONT_STACK = "'DejaVu Sans', Verdana, 'Noto Sans', sans-serif"
 
 # An SVG above this is drawn as a picture too, and the smaller one goes into the page.
 LARGE_SVG_BYTES = 120_000
-
-_SVG = "http://www.w3.org/2000/svg"
-_XLINK = "http://www.w3.org/1999/xlink"
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,7 +139,9 @@ class PageImage:
 @contextmanager
 def chart_style(salt: str = "") -> Iterator[None]:
     """Set the style for a block, whatever the caller's own settings are, and take it back."""
-    settings = {k: v for k, v in rcParamsDefault.items() if not k.startswith(_LEFT_ALONE)}
+    settings: dict[Any, Any] = {
+        k: v for k, v in rcParamsDefault.items() if not k.startswith(_LEFT_ALONE)
+    }
     settings |= _STYLE
     settings["svg.hashsalt"] = f"marginbook {salt}"
     with rc_context(settings), warnings.catch_warnings():
@@ -192,19 +188,6 @@ def blank_figure(sheet: Sheet, height: float) -> Figure:
     figure = Figure(figsize=(sheet.width / 72, (sheet.height or round(height)) / 72), dpi=72)
     FigureCanvasAgg(figure)
     return figure
-
-
-def plain_name(text: str) -> str:
-    """Return a name as one line of text: no control characters, no override of direction."""
-    kept = (" " if c.isspace() else c for c in text if c.isspace() or _shows(c))
-    return re.sub(" +", " ", "".join(kept)).strip() or "(no name)"
-
-
-def _shows(char: str) -> bool:
-    # Cc: control, Cs: lone surrogate (not XML). Overrides of direction would turn figures round.
-    return unicodedata.category(char) not in {"Cc", "Cs", "Cn"} and not (
-        "\u202a" <= char <= "\u202e" or "\u2066" <= char <= "\u2069" or char in "\ufffe\uffff"
-    )
 
 
 def file_stem(*parts: str) -> str:
@@ -319,113 +302,3 @@ def _figure_svg(figure: Figure, chart: Chart, size: Size) -> str:
             metadata={"Date": None, "Creator": None, "Format": None, "Type": None},
         )
     return tidy_svg(buffer.getvalue(), alt=chart.alt)
-
-
-def tidy_svg(drawn: bytes, *, alt: str) -> str:
-    """Return an SVG as drawn in the form it is shown: small, self-contained, named by `alt`.
-
-    Coordinates keep two decimals of a pixel; style attributes become
-    presentation attributes; the style sheet, the document type and ids nothing refers to go.
-    """
-    ET.register_namespace("", _SVG)
-    ET.register_namespace("xlink", _XLINK)
-    root = ET.fromstring(drawn)
-    text = drawn.decode()
-    used = set(re.findall(r'href="#([^"]+)"', text)) | set(re.findall(r"url\(#([^)]+)\)", text))
-    for element in root.iter():
-        _tidy_element(element, used)
-    _unwrap_groups(root)
-    for defs in [d for d in root.findall(f"{{{_SVG}}}defs") if not len(d)]:
-        root.remove(defs)
-    box = root.get("viewBox", "0 0 0 0").split()
-    root.attrib.clear()
-    root.attrib.update(
-        {
-            "width": f"{float(box[2]):.0f}",
-            "height": f"{float(box[3]):.0f}",
-            "viewBox": " ".join(box),
-            "role": "img",
-            "aria-label": plain_name(alt),
-            "font-family": FONT_STACK,
-            "stroke-linejoin": "round",
-            "stroke-linecap": "butt",
-        }
-    )
-    return ET.tostring(root, encoding="unicode")
-
-
-_PRESENTATION = frozenset(
-    [
-        "fill",
-        "fill-opacity",
-        "stroke",
-        "stroke-width",
-        "stroke-dasharray",
-        "stroke-dashoffset",
-        "stroke-linecap",
-        "stroke-linejoin",
-        "stroke-opacity",
-        "opacity",
-        "font-size",
-        "font-weight",
-        "font-style",
-        "text-anchor",
-    ]
-)
-
-
-def _tidy_element(element: ET.Element, used: set[str]) -> None:
-    """Tidy one element in place."""
-    if element.get("id") not in used:
-        element.attrib.pop("id", None)
-    rest = []
-    for rule in filter(None, (r.strip() for r in element.attrib.pop("style", "").split(";"))):
-        name, _, value = (part.strip() for part in rule.partition(":"))
-        if name in _PRESENTATION:
-            element.set(name, value)
-        elif name != "font-family":  # stands on the root, once
-            rest.append(rule)
-    if rest:
-        element.set("style", "; ".join(rest))
-    if element.get("transform", "").startswith("rotate(-0 "):
-        del element.attrib["transform"]
-    for name in (
-        "d",
-        "x",
-        "y",
-        "width",
-        "height",
-        "transform",
-        "stroke-width",
-        "font-size",
-        "stroke-dasharray",
-    ):
-        if name in element.attrib:
-            element.set(name, _shorter(element.attrib[name]))
-    if element.tag != f"{{{_SVG}}}text":
-        element.text = None
-    element.tail = None
-
-
-def _unwrap_groups(parent: ET.Element) -> None:
-    """Lift the children of groups that say nothing, and drop empty ones."""
-    kept: list[ET.Element] = []
-    for child in parent:
-        _unwrap_groups(child)
-        if child.tag == f"{{{_SVG}}}style" or (child.tag == f"{{{_SVG}}}g" and not len(child)):
-            continue
-        if child.tag == f"{{{_SVG}}}g" and not child.attrib:
-            kept.extend(child)
-        else:
-            kept.append(child)
-    parent[:] = kept
-
-
-def _shorter(numbers: str) -> str:
-    """Return attribute text with its numbers rounded to two decimals."""
-
-    def short(match: re.Match[str]) -> str:
-        text = f"{float(match[0]):.2f}".rstrip("0").rstrip(".")
-        return "0" if text == "-0" else text
-
-    return re.sub(r"-?\d+\.\d+(?:e-?\d+)?", short, " ".join(numbers.split()))

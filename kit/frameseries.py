@@ -49,8 +49,8 @@ class FrameSeries:
         Mean of each sensor over the same two fifths.
     curve_ms, curve_share : ndarray of float, shape (n_steps,)
         Points of the empirical distribution: a share `curve_share` of the frames lasted no longer
-        than `curve_ms`. Every frame's step is among them up to `steps` frames; beyond that, steps
-        evenly spaced in the share and the slowest hundredth in full as far as there is room.
+        than `curve_ms`. Every frame is among them up to `steps` frames; beyond that, frames
+        evenly spaced in rank, more closely in the slowest twentieth and hundredth.
     within_budget : mapping of float to float
         Budget in Hz to the share of frames that lasted no longer than its period.
     trace : Trace
@@ -95,7 +95,7 @@ def summarise_frames(
     budgets_hz: Sequence[float] = (),
     window_s: float = 2.0,
     points: int = 200,
-    steps: int = 400,
+    steps: int = 240,
 ) -> FrameSeries:
     """Return one run's frame times over time and as a distribution, ready to be drawn.
 
@@ -111,7 +111,7 @@ def summarise_frames(
     points : int
         Number of windows, evenly spaced over the run.
     steps : int
-        About how many steps of the distribution are kept.
+        About how many steps of the distribution are kept, 8 at the least.
 
     Returns
     -------
@@ -130,8 +130,8 @@ def summarise_frames(
     log = run.log
     if log is None or log.frame_ms.size == 0 or log.backward_rows:
         raise ValueError(f"run {run.row.run!r} has no frame times that can be drawn")
-    if window_s <= 0 or points < 1 or steps < 2 or any(hz <= 0 for hz in budgets_hz):
-        raise ValueError("window_s, points, steps and budgets_hz must be positive")
+    if window_s <= 0 or points < 1 or steps < 8 or any(hz <= 0 for hz in budgets_hz):
+        raise ValueError("window_s, points and budgets_hz must be positive, and steps 8 or more")
     frame_ms = log.frame_ms
     ends_s = np.cumsum(frame_ms) / 1000.0
     duration = float(ends_s[-1])
@@ -194,10 +194,13 @@ def _mean(values: Floats) -> float:
 def _curve_ranks(frames: int, steps: int) -> NDArray[np.intp]:
     """Return ranks (from 1) of the frames kept as steps of the distribution, the last always.
 
-    Half of the steps go to the slowest hundredth, where the curve is flat and read most closely.
+    A quarter of the steps go to the slowest twentieth and another to the slowest hundredth, where
+    the curve is flat and read most closely.
     """
     if frames <= steps:
         return np.arange(1, frames + 1)
-    body = np.linspace(1, frames, steps // 2)
-    tail = np.linspace(0.99 * frames, frames, steps - steps // 2)
-    return np.unique(np.rint(np.concatenate((body, tail))).astype(np.intp)).clip(1, frames)
+    parts = [
+        np.linspace(max(1.0, start * frames), frames, count)
+        for start, count in ((0.0, steps // 2), (0.95, steps // 4), (0.99, steps // 4))
+    ]
+    return np.unique(np.rint(np.concatenate(parts)).astype(np.intp))

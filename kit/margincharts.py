@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import pandas as pd
 from matplotlib.axes import Axes
@@ -19,19 +20,16 @@ from kit.chartlayout import (
     add_line,
     add_title,
     axis_label,
-    fit_text,
     label_column,
     label_rows,
     line_through,
     log_limits,
-    name_of,
     ratio_labels,
     ratio_ticks,
     row_axes,
     rule_rows,
     set_ticks,
     stack_rows,
-    text_width,
     title_height,
 )
 from kit.charts import METRIC_WORDS, draw_marks, outcome_counts
@@ -47,8 +45,8 @@ from kit.chartstyle import (
     blank_figure,
     drawn_on,
     file_stem,
-    looks_of,
 )
+from kit.charttext import fit_text, name_of, text_width
 from kit.margins import Margin
 from kit.suite import SuiteMargin
 from kit.tables import MINUS, NBSP, better_word, margin_words, number, ratio_text
@@ -147,110 +145,37 @@ def draw_margins(
     )
 
 
-def draw_influence(suite: SuiteMargin, *, names: Mapping[str, str], locale: str = "en") -> Chart:
-    """Return the chart of a suite margin with each of its titles left out.
-
-    Parameters
-    ----------
-    suite : SuiteMargin
-        Of two titles or more.
-    names : mapping of str to str
-        Names of products and titles by id.
-    locale : str
-        How numbers are written.
-
-    Returns
-    -------
-    Chart
-        `table` has a row for each title, from the largest ratio to the smallest: `title`,
-        `title_name`, `ratio_without`, `ratio` (of the full suite).
-
-    Raises
-    ------
-    ValueError
-        If the suite has no influence to show: fewer than two titles.
-    """
-    if len(suite.influence) < 2:
-        raise ValueError("influence needs a suite of two titles or more")
-    ordered = sorted(suite.influence.items(), key=lambda item: (-item[1], item[0]))
-    table = pd.DataFrame(
-        [(t, name_of(names, t), ratio, suite.ratio) for t, ratio in ordered],
-        columns=["title", "title_name", "ratio_without", "ratio"],
-    )
-    pair = (name_of(names, suite.product), name_of(names, suite.baseline))
-    word = METRIC_WORDS.get(suite.metric, suite.metric)
-    texts = [ratio_text(r, suite.low, suite.high, locale=locale).text for _, r in ordered]
-    full = ratio_text(suite.ratio, suite.low, suite.high, locale=locale).text
-    caption = (
-        f"With one title left out, {pair[0]}'s {full} over {pair[1]} becomes {texts[-1]} (without "
-        f"{table['title_name'].iloc[-1]}) to {texts[0]} (without {table['title_name'].iloc[0]})"
-    )
-    note = "Upright line: the suite margin of all titles"
-    note += ", with its interval shaded." if suite.low is not None else "."
-    alt = (
-        f"Dot chart of the suite margin ({word}) with each title left out. {caption}. "
-        + "; ".join(f"without {n} {t}" for n, t in zip(table["title_name"], texts, strict=True))
-        + "."
-    )
-    return Chart(
-        name=file_stem(
-            "influence",
-            suite.metric,
-            f"{suite.product}-over-{suite.baseline}",
-            *([suite.suite] if suite.suite != "all" else ()),
-        ),
-        caption=caption,
-        note=note,
-        alt=alt,
-        table=table,
-        draw=drawn_on(
-            lambda sheet: _paint_influence(
-                sheet, table, texts, suite, pair, word, caption, note, locale
-            )
-        ),
-    )
-
-
 def _margin_table(
     margins: Sequence[Margin], suite: SuiteMargin | None, names: Mapping[str, str]
 ) -> pd.DataFrame:
     """Return the rows drawn, the suite last; `waived` says where the dagger goes."""
     rows = [
-        (
-            "title",
-            m.title,
-            name_of(names, m.title),
-            m.ratio,
-            m.low,
-            m.high,
-            m.outcome,
-            "; ".join(m.marks),
-            None,
-            None,
-            is_waived(m.marks),
-        )
+        _row("title", m.title, name_of(names, m.title), m)
         for m in sorted(margins, key=lambda m: (-m.ratio, m.title))
     ]
     if suite:
         rows.append(
-            (
-                "suite",
-                "",
-                f"Suite of {len(suite.titles)}",
-                suite.ratio,
-                suite.low,
-                suite.high,
-                suite.outcome,
-                "; ".join(suite.marks),
-                suite.like_low,
-                suite.like_high,
-                is_waived(suite.marks),
-            )
+            _row("suite", "", f"Suite of {len(suite.titles)}", suite)
+            | {"like_low": suite.like_low, "like_high": suite.like_high}
         )
     table = pd.DataFrame(rows, columns=[*_COLUMNS, "like_low", "like_high", "waived"])
     for column in ("interval_low", "interval_high", "like_low", "like_high"):
         table[column] = table[column].astype(float)
     return table
+
+
+def _row(kind: str, title: str, name: str, of: Margin | SuiteMargin) -> dict[str, Any]:
+    return {
+        "kind": kind,
+        "title": title,
+        "title_name": name,
+        "ratio": of.ratio,
+        "interval_low": of.low,
+        "interval_high": of.high,
+        "outcome": of.outcome,
+        "marks": "; ".join(of.marks),
+        "waived": is_waived(of.marks),
+    }
 
 
 def is_waived(marks: Sequence[str]) -> bool:
@@ -303,7 +228,7 @@ def _band_text(level_band: float, locale: str) -> str:
 
 
 @dataclass(frozen=True, slots=True)
-class _RatioRows:
+class RatioRows:
     """What every chart of rows on a ratio axis needs beside its marks."""
 
     labels: Sequence[str]
@@ -316,8 +241,8 @@ class _RatioRows:
     apart: frozenset[int] = frozenset()
 
 
-def _ratio_panels(
-    sheet: Sheet, rows: _RatioRows, caption: str, note: str, locale: str
+def ratio_panels(
+    sheet: Sheet, rows: RatioRows, caption: str, note: str, locale: str
 ) -> tuple[Figure, list[tuple[Panel, Axes]]]:
     """Lay out rows over a logarithmic axis of ratios, their figures in a column to the right."""
     head = 3.1 * sheet.small if rows.above else 0.4 * sheet.text
@@ -406,7 +331,7 @@ def _paint_margins(
     last = len(table) - 1
     has_suite = table["kind"].iloc[last] == "suite"
     slower, faster = better_word(0.5, speed=speed), better_word(2.0, speed=speed)
-    rows = _RatioRows(
+    rows = RatioRows(
         labels=[
             n + DAGGER if w else n
             for n, w in zip(table["title_name"], table["waived"], strict=True)
@@ -423,7 +348,7 @@ def _paint_margins(
         above=f"{pair[1]} against {pair[0]}",
         apart=frozenset({last} if has_suite and last else ()),
     )
-    figure, panels = _ratio_panels(sheet, rows, caption, note, locale)
+    figure, panels = ratio_panels(sheet, rows, caption, note, locale)
     for panel, axes in panels:
         axes.axvspan(1 / (1 + level_band), 1 + level_band, color=BAND, linewidth=0, zorder=0.2)
         for edge in (1 / (1 + level_band), 1 + level_band):
@@ -466,40 +391,3 @@ def _draw_interval(
     for beyond, edge, shape in ((low < least, least, "<"), (high > most, most, ">")):
         if beyond:
             draw_marks(axes, sheet, [edge], [y], Look(look.colour, shape, True, "-"), 0.7)
-
-
-def _paint_influence(
-    sheet: Sheet,
-    table: pd.DataFrame,
-    texts: Sequence[str],
-    suite: SuiteMargin,
-    pair: tuple[str, str],
-    word: str,
-    caption: str,
-    note: str,
-    locale: str,
-) -> Figure:
-    """Draw, for each title, a line from the full margin to the margin without it."""
-    ends = [e for e in (suite.low, suite.high) if e is not None]
-    rows = _RatioRows(
-        labels=list(table["title_name"]),
-        texts=texts,
-        words=(),
-        points=[*table["ratio_without"], suite.ratio],
-        ends=ends,
-        below=f"suite margin of {pair[0]} over {pair[1]} without this title ({word})",
-        above="",
-    )
-    figure, panels = _ratio_panels(sheet, rows, caption, note, locale)
-    look = looks_of([suite.product], suite.product)[suite.product]
-    for panel, axes in panels:
-        if suite.low is not None and suite.high is not None:
-            axes.axvspan(suite.low, suite.high, color=BAND, linewidth=0, zorder=0.2)
-        axes.axvline(suite.ratio, color=look.colour, linewidth=1.6 * sheet.line, zorder=1)
-        rule_rows(axes, sheet, panel)
-        shown = [(table["ratio_without"].iloc[row], panel.middle(row)) for row in panel.rows]
-        line_through(
-            axes, [(suite.ratio, x, y) for x, y in shown], color=look.colour, linewidth=sheet.line
-        )
-        draw_marks(axes, sheet, [x for x, _ in shown], [y for _, y in shown], look, 0.95)
-    return figure

@@ -1,0 +1,147 @@
+"""Names made safe to draw, and text measured, cut, broken and kept apart. Sizes are pixels."""
+
+from __future__ import annotations
+
+import math
+import re
+import unicodedata
+from collections.abc import Mapping, Sequence
+from functools import lru_cache
+from typing import Any
+
+from matplotlib.font_manager import FontProperties, findfont, get_font
+
+ELLIPSIS = "\u2026"
+
+
+def plain_name(text: str) -> str:
+    """Return a name as one line of text: no control characters, no override of direction."""
+    kept = (" " if c.isspace() else c for c in text if c.isspace() or _shows(c))
+    return re.sub(" +", " ", "".join(kept)).strip() or "(no name)"
+
+
+def _shows(char: str) -> bool:
+    # Cc: control, Cs: lone surrogate (not XML). Overrides of direction would turn figures round.
+    return unicodedata.category(char) not in {"Cc", "Cs", "Cn"} and not (
+        "\u202a" <= char <= "\u202e" or "\u2066" <= char <= "\u2069" or char in "\ufffe\uffff"
+    )
+
+
+def name_of(names: Mapping[str, str], key: str) -> str:
+    """Return the name to show for an id: the id itself where there is none."""
+    return plain_name(names.get(key) or key)
+
+
+@lru_cache(maxsize=4096)
+def _width_at_100(text: str) -> float:
+    font: Any = get_font(findfont(FontProperties(family="DejaVu Sans")))
+    font.set_size(100, 72)
+    font.set_text(text)
+    # A character the font lacks comes from another one; in East Asian scripts it is one em wide.
+    wide = sum(unicodedata.east_asian_width(char) in "WF" for char in text)
+    return max(float(font.get_width_height()[0]) / 64, 100.0 * wide)
+
+
+def text_width(text: str, size: float) -> float:
+    """Return the width of a line of text in pixels, at a type size in pixels."""
+    return _width_at_100(text) * size / 100
+
+
+def fit_text(text: str, size: float, width: float) -> str:
+    """Return text cut with an ellipsis where it would be wider than `width` pixels."""
+    if text_width(text, size) <= width:
+        return text
+    low, high = 0, len(text)
+    while low < high:  # the longest start that fits
+        middle = (low + high + 1) // 2
+        if text_width(text[:middle].rstrip() + ELLIPSIS, size) <= width:
+            low = middle
+        else:
+            high = middle - 1
+    return text[:low].rstrip() + ELLIPSIS
+
+
+def wrap_text(text: str, size: float, width: float, *, lines: int = 2) -> str:
+    """Return text broken at spaces into at most `lines` lines, the last cut where it must be."""
+    words = text.split(" ")
+    made: list[str] = []
+    while words and len(made) < lines - 1:
+        line = words.pop(0)
+        while words and text_width(f"{line} {words[0]}", size) <= width:
+            line += " " + words.pop(0)
+        made.append(fit_text(line, size, width))
+    if words:
+        made.append(fit_text(" ".join(words), size, width))
+    return "\n".join(made)
+
+
+def place_labels(
+    boxes: Sequence[tuple[float, float]],
+    points: Sequence[tuple[float, float]],
+    *,
+    clear: float,
+    room: tuple[float, float],
+) -> list[tuple[float, float]]:
+    """Return where labels of points stand (left, top) so that none covers another or a point.
+
+    Parameters
+    ----------
+    boxes : sequence of (width, height)
+        Of each label, in pixels.
+    points : sequence of (x, y)
+        What each label belongs to, in pixels from the top left; points past the labels' number
+        are only kept clear.
+    clear : float
+        Pixels between a point and its label.
+    room : (width, height)
+        What the labels must stay inside.
+    """
+    kept = [(x - clear, y - clear, 2 * clear, 2 * clear) for x, y in points]
+    placed: list[tuple[float, float, float, float]] = []
+    for (width, height), (x, y) in zip(boxes, points, strict=False):
+        best, least = (x, y), math.inf
+        for far in (1.2, 2.4, 4.0):
+            for across, down in (
+                (1, 0),
+                (-1, 0),
+                (0, -1),
+                (0, 1),
+                (1, -1),
+                (-1, -1),
+                (1, 1),
+                (-1, 1),
+            ):
+                left = x + across * far * clear - (1 - across) * width / 2
+                top = y + down * far * clear - (1 - down) * height / 2
+                box = (left, top, width, height)
+                outside = (
+                    max(0, -left)
+                    + max(0, left + width - room[0])
+                    + max(0, -top)
+                    + max(0, top + height - room[1])
+                )
+                cost = far + 50 * outside + sum(_overlap(box, other) for other in kept + placed)
+                if cost < least - 1e-9:
+                    best, least = (left, top), cost
+        placed.append((*best, width, height))
+    return [(left, top) for left, top, _, _ in placed]
+
+
+def _overlap(a: tuple[float, float, float, float], b: tuple[float, float, float, float]) -> float:
+    """Return the area two boxes (left, top, width, height) share."""
+    across = min(a[0] + a[2], b[0] + b[2]) - max(a[0], b[0])
+    down = min(a[1] + a[3], b[1] + b[3]) - max(a[1], b[1])
+    return across * down if across > 0 and down > 0 else 0.0
+
+
+def spread_apart(wanted: Sequence[float], *, apart: float, low: float, high: float) -> list[float]:
+    """Return heights near the wanted ones, at least `apart` from each other, in the same order."""
+    order = sorted(range(len(wanted)), key=lambda i: wanted[i])
+    placed = [0.0] * len(wanted)
+    last = -math.inf
+    for i in order:
+        placed[i] = last = max(wanted[i], last + apart, low)
+    last = math.inf
+    for i in reversed(order):  # push back what ran past the end
+        placed[i] = last = min(placed[i], last - apart, high)
+    return placed
