@@ -162,6 +162,7 @@ def write_bag(
     info: Sequence[tuple[str, str]] = (),
     tags: Sequence[Item] = (),
     sign: Callable[[bytes], Mapping[str, bytes]] | None = None,
+    inspect: Callable[[Path], None] | None = None,
 ) -> Path:
     """Write a bag; under its final name stands nothing or the whole bag.
 
@@ -180,6 +181,8 @@ def write_bag(
     sign : callable, optional
         Is given the tag manifest and returns tag files (path to bytes) that cannot be listed in
         it: signatures.
+    inspect : callable, optional
+        Is given the folder of the whole bag before it gets its name; what it raises, stops it.
 
     Returns
     -------
@@ -202,6 +205,8 @@ def write_bag(
         raise _disk_error(to, error) from None
     try:
         _fill(work, payload, date=date, info=info, tags=tags, sign=sign)
+        if inspect is not None:
+            inspect(work)
         work.chmod(0o755)
         # Fails on any platform if a folder with content, or a file, stands there by now.
         work.rename(to)

@@ -12,36 +12,55 @@ import datetime as dt
 import io
 import json
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import Any
 
-from kit.params import ReviewParams
-from kit.prices import COLUMNS, RATE
-from kit.review import Review
-from kit.runs import RunRow, read_run_sheet, sheet_file
-from kit.runsheet import SheetText, read_sheet_text, write_sheet_text
+from kit.params import LoadedParams, ReviewParams, load_params
+from kit.prices import COLUMNS, RATE, PriceRow, read_prices
+from kit.review import review_titles
+from kit.runs import RunRow, read_run_sheet, select_rows, sheet_file
+from kit.runsheet import read_sheet_text, write_sheet_text
 from kit.yamlfile import WrittenFloat, WrittenInt
 
 
-def excerpt_rows(review: Review) -> tuple[RunRow, ...]:
-    """Return the rows of the run sheet a review takes along: its own, and any it sets aside."""
-    named = {entry.run for entry in review.params.screen.set_aside}
-    own = {row.run for row in review.rows}
-    return tuple(row for row in read_run_sheet(review.bench) if row.run in own | named)
+@dataclass(frozen=True, slots=True)
+class Scope:
+    """What one review rests on: its settings, titles and rows of the run sheet. No log is read."""
+
+    loaded: LoadedParams
+    titles: tuple[str, ...]
+    rows: tuple[RunRow, ...]  # of its products and titles, and any it sets aside by name
+    prices: tuple[PriceRow, ...]
 
 
-def excerpt_bench(review: Review) -> dict[str, bytes]:
+def review_scope(params_path: Path) -> Scope:
+    """Return what a review rests on, from its params file and its bench.
+
+    Raises
+    ------
+    KitError
+        `ParamsError` or `BenchError`, with every fault.
+    """
+    loaded = load_params(params_path)
+    params, bench = loaded.params, loaded.bench
+    every = read_run_sheet(bench)
+    titles = review_titles(every, params, bench)
+    own = {row.run for row in select_rows(every, products=params.products, titles=titles)}
+    own |= {entry.run for entry in params.screen.set_aside}
+    rows = tuple(row for row in every if row.run in own)
+    return Scope(loaded, titles, rows, read_prices(bench))
+
+
+def excerpt_bench(scope: Scope) -> dict[str, bytes]:
     """Return `bench.yaml`, `runs.csv` and `prices.csv` cut down to one review, name to bytes.
 
     The excerpt keeps every value as written, so that the review reads the same from it.
     """
-    rows = excerpt_rows(review)
-    files = {
-        "bench.yaml": _bench_yaml(review, rows),
-        "runs.csv": _run_sheet(review, {row.line for row in rows}),
-    }
-    if (review.bench.folder / "prices.csv").is_file():
-        files["prices.csv"] = _price_table(review)
+    files = {"bench.yaml": _bench_yaml(scope), "runs.csv": _run_sheet(scope)}
+    if (scope.loaded.bench.folder / "prices.csv").is_file():
+        files["prices.csv"] = _price_table(scope)
     return files
 
 
@@ -60,13 +79,13 @@ def named_titles(params: ReviewParams) -> set[str]:
     return named
 
 
-def _bench_yaml(review: Review, rows: Iterable[RunRow]) -> bytes:
-    data = dict(review.bench.document.data)
-    listed = list(rows)
+def _bench_yaml(scope: Scope) -> bytes:
+    params = scope.loaded.params
+    data = dict(scope.loaded.bench.document.data)
     kept = {
-        "products": named_products(review.params) | {row.product for row in listed},
-        "titles": {*review.titles, *named_titles(review.params)} | {row.title for row in listed},
-        "layouts": {row.layout for row in listed if row.layout},
+        "products": named_products(params) | {row.product for row in scope.rows},
+        "titles": {*scope.titles, *named_titles(params)} | {row.title for row in scope.rows},
+        "layouts": {row.layout for row in scope.rows if row.layout},
     }
     for key, names in kept.items():
         if key in data:
@@ -74,25 +93,26 @@ def _bench_yaml(review: Review, rows: Iterable[RunRow]) -> bytes:
     return yaml_bytes(data)
 
 
-def _run_sheet(review: Review, lines: set[int]) -> bytes:
-    sheet = read_sheet_text(review.bench.folder / "runs.csv", file=sheet_file(review.bench))
-    rows = tuple((line, cells) for line, cells in sheet.rows if line in lines)
+def _run_sheet(scope: Scope) -> bytes:
+    bench = scope.loaded.bench
+    sheet = read_sheet_text(bench.folder / "runs.csv", file=sheet_file(bench))
+    lines = {row.line for row in scope.rows}
     return write_sheet_text(
-        SheetText(sheet.file, sheet.header, rows, sheet.delimiter, sheet.line_end, sheet.encoding)
+        replace(sheet, rows=tuple(row for row in sheet.rows if row[0] in lines))
     )
 
 
-def _price_table(review: Review) -> bytes:
-    wanted = named_products(review.params)
+def _price_table(scope: Scope) -> bytes:
+    wanted = named_products(scope.loaded.params)
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(COLUMNS)
-    for row in review.prices:
+    for row in scope.prices:
         if row.kind == RATE or row.product in wanted:
-            price = f"{row.price:.12g}" if float(f"{row.price:.12g}") == row.price else row.price
+            short = f"{row.price:.12g}"
             writer.writerow(
-                [row.product, price, row.currency, row.kind, row.date.isoformat(), row.source,
-                 row.note]
+                [row.product, short if float(short) == row.price else repr(row.price),
+                 row.currency, row.kind, row.date.isoformat(), row.source, row.note]
             )  # fmt: skip
     return out.getvalue().encode()
 
@@ -106,7 +126,7 @@ def yaml_bytes(data: Mapping[str, Any]) -> bytes:
     titles:
       - 1
       -
-        "b": "x: y"
+        b: "x: y"
     units: {}
     """
     return ("\n".join(_yaml_lines(data, "")) + "\n").encode()

@@ -1,0 +1,217 @@
+"""A finished review sealed: its folder, its params and the part of the bench it rests on, in a bag.
+
+Before the bag gets its name, the review is made afresh from what lies in the bag; a review that
+could not be verified is not sealed. The same review gives the same bag, byte for byte.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+import tempfile
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from kit.bag import TAG_MANIFEST, Item, write_bag, zip_bag
+from kit.claims import ClaimBook, file_sha256, load_claims
+from kit.contents import describe_items, environment_items, input_items
+from kit.describe import data_package, ro_crate
+from kit.errors import SealError
+from kit.excerpt import Scope, review_scope
+from kit.figures import check_page
+from kit.inputs import read_inputs
+from kit.onepage import CLOSED_MIME
+from kit.recompute import compare_books, recompute_review
+from kit.signature import fingerprint, load_private_key, sign_manifest
+
+REPORT_FILES = ("report.html", "claims.json", "executed.ipynb")
+SHOWN = 5
+
+
+@dataclass(frozen=True, slots=True)
+class Sealed:
+    """A sealed review: where it is, and the hash that names it.
+
+    `identity` is the SHA-256 of the bag's tag manifest: whoever has it can tell whether a copy is
+    this bag. `key` is the fingerprint of the signing key, empty where the bag is not signed.
+    """
+
+    path: Path
+    review: str
+    identity: str
+    files: int
+    size_bytes: int
+    key: str
+
+    def to_lines(self) -> list[str]:
+        """Return what `marginbook seal` prints."""
+        signed = f"signed by {self.key}" if self.key else "not signed"
+        return [
+            f"{self.path}",
+            f"review {self.review}, {self.files} files, {self.size_bytes} bytes, {signed}",
+            f"identity {self.identity}",
+        ]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the same as plain data."""
+        return {
+            "ok": True, "bag": str(self.path), "review": self.review, "identity": self.identity,
+            "files": self.files, "bytes": self.size_bytes, "key": self.key,
+        }  # fmt: skip
+
+
+def seal(
+    folder: Path,
+    *,
+    to: Path | None = None,
+    key: Path | None = None,
+    params: Path | None = None,
+    date: dt.date | None = None,
+) -> Sealed:
+    """Seal a finished review.
+
+    Parameters
+    ----------
+    folder : Path
+        The review's folder, as `run` left it.
+    to : Path, optional
+        The bag to write; a name that ends in .zip gives one file. Beside the folder without it.
+    key : Path, optional
+        An Ed25519 private key to sign with.
+    params : Path, optional
+        The params file, where it is no longer where it was when the review ran.
+    date : date, optional
+        The bag's date; the review's own without it.
+
+    Raises
+    ------
+    SealError
+        If the review is incomplete, its inputs have changed since it ran, or the bag cannot be
+        written. Nothing is left behind.
+    """
+    folder = folder.resolve()
+    book = load_claims(folder)
+    files = finished_files(folder, book)
+    inputs = read_inputs(folder, params=params)
+    if file_sha256(inputs.params) != book.params_sha256:
+        raise SealError(
+            f"{inputs.params.name}: has changed since the review ran; run the review again, or "
+            "put the file back as it was"
+        )
+    scope = review_scope(inputs.params)
+    items = [Item(f"data/{name}", folder / name) for name in files]
+    items += input_items(scope, book)
+    items += environment_items(book, inputs.installed)
+    members = describe_items(items, book)
+    private = load_private_key(key) if key is not None else None
+
+    def sign(manifest: bytes) -> Mapping[str, bytes]:
+        return sign_manifest(manifest, private) if private is not None else {}
+
+    to = to or folder.with_name(f"{folder.name}-sealed")
+    bag = to.with_name(to.stem) if to.suffix == ".zip" else to
+    with tempfile.TemporaryDirectory(prefix="marginbook-") as temporary:
+        target = Path(temporary) / bag.name if bag is not to else to
+        write_bag(
+            items,
+            to=target,
+            date=date or dt.date.fromisoformat(book.date),
+            info=_bag_info(book, scope),
+            tags=[
+                Item("datapackage.json", data_package(book, members)),
+                Item("ro-crate-metadata.json", ro_crate(book, members)),
+            ],
+            sign=sign,
+            inspect=lambda work: _refuse_unverifiable(work, book),
+        )
+        identity = file_sha256(target / TAG_MANIFEST)
+        written = [path.stat().st_size for path in target.rglob("*") if path.is_file()]
+        if target is not to:
+            zip_bag(target, to)
+    mark = fingerprint(private.public_key()) if private is not None else ""
+    return Sealed(to, book.review, identity, len(written), sum(written), mark)
+
+
+def finished_files(folder: Path, book: ClaimBook) -> list[str]:
+    """Return the files of a finished review's folder.
+
+    Raises
+    ------
+    SealError
+        If the review did not run to its end, or the folder is not as the run left it.
+    """
+    name = folder.name
+    missing = [file for file in REPORT_FILES if not (folder / file).is_file()]
+    if missing:
+        raise SealError(
+            f"{name}: the review is not finished: no {', '.join(missing)}; run it again"
+        )
+    try:
+        notebook = json.loads((folder / "executed.ipynb").read_text(encoding="utf-8"))
+        files = [str(file) for file in notebook["metadata"]["marginbook"]["files"]]
+        said = closing_said(notebook)
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
+        raise SealError(f"{name}: executed.ipynb is not as a finished run leaves it") from None
+    if said is None:
+        raise SealError(f"{name}: the notebook did not run to its end; run the review again")
+    if said != (book.review, file_sha256(folder / "claims.json")):
+        raise SealError(
+            f"{name}: claims.json is not the one its notebook wrote; run the review again"
+        )
+    here = {
+        path.relative_to(folder).as_posix()
+        for path in folder.rglob("*")
+        if not path.is_dir() and ".ipynb_checkpoints" not in path.parts
+    }
+    for words, names in (
+        ("files are missing", set(files) - here),
+        ("files were added that no run wrote", here - set(files)),
+    ):
+        if names:
+            raise SealError(f"{name}: {words}: {', '.join(sorted(names)[:SHOWN])}")
+    return sorted(files)
+
+
+def closing_said(notebook: Mapping[str, Any]) -> tuple[str, str] | None:
+    """Return review and claims hash that an executed notebook closed with; None if it did not."""
+    said = None
+    for cell in notebook["cells"]:
+        if cell["cell_type"] != "code":
+            continue
+        outputs = cell["outputs"]
+        if cell["execution_count"] is None or any(o["output_type"] == "error" for o in outputs):
+            return None
+        said = None
+        for output in outputs:
+            closed = output.get("data", {}).get(CLOSED_MIME)
+            if closed is not None:
+                said = str(closed["review"]), str(closed["claims_sha256"])
+    return said
+
+
+def _bag_info(book: ClaimBook, scope: Scope) -> list[tuple[str, str]]:
+    info = [
+        ("Bag-Software-Agent", f"marginbook {book.kit_version}"),
+        ("Contact-Name", book.byline),
+        ("External-Identifier", book.review),
+        ("External-Description", book.title),
+    ]
+    if scope.loaded.params.replaces:
+        info.append(("Replaces", scope.loaded.params.replaces))
+    return info
+
+
+def _refuse_unverifiable(work: Path, book: ClaimBook) -> None:
+    """Make the review afresh from the bag about to be named; refuse it if it differs."""
+    fresh = recompute_review(work / "data" / "params" / book.params_file, work / "data" / "bench")
+    findings = compare_books(book, fresh.book)
+    findings += check_page((work / "data" / "report.html").read_bytes(), book)
+    if findings:
+        shown = "\n".join(f"  {f.path}: {f.expected}; stated {f.found}" for f in findings[:SHOWN])
+        more = f"\n  and {len(findings) - SHOWN} more" if len(findings) > SHOWN else ""
+        raise SealError(
+            f"{book.review}: the report is not what params, bench and logs give now; run the "
+            f"review again, then seal it:\n{shown}{more}"
+        )
