@@ -1,0 +1,239 @@
+"""Where bench time is best spent: which run to make next, and which titles gain most."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+
+@dataclass(frozen=True, slots=True)
+class CellTime:
+    """One product in one title: its spread from run to run, its runs so far, what a run costs."""
+
+    product: str
+    title: str
+    run_sd: float  # of ln values
+    runs: int
+    minutes_per_run: float
+
+
+@dataclass(frozen=True, slots=True)
+class NextRun:
+    """One run to make next. `minutes` counts from the first; `suite_se` is what is left then.
+
+    `suite_se` is the standard error of ln suite margin, root mean square over the baselines; None
+    while a title is not yet run on every product.
+    """
+
+    place: int
+    product: str
+    title: str
+    runs_after: int
+    minutes: float
+    suite_se: float | None
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class TitleGain:
+    """What one more run of a title on every product would bring.
+
+    `variance_share` is the title's share of the suite's variance so far, `gain_share` the part of
+    the suite's variance that one more run on each product takes away (None where a product has no
+    run yet: nothing to compare with). `to_run` and `minutes` are what the plan still asks of the
+    title; `fits`: whether that is within the budget, titles that ask least coming first.
+    """
+
+    title: str
+    variance_share: float | None
+    gain_share: float | None
+    gain_minutes: float
+    to_run: int
+    minutes: float
+    fits: bool | None
+
+
+def find_next_runs(
+    cells: Sequence[CellTime], *, product: str, budget_minutes: float, min_runs: int
+) -> tuple[NextRun, ...]:
+    """Return the runs that a budget of bench time is best spent on, in order.
+
+    Parameters
+    ----------
+    cells : sequence of CellTime
+        Every product in every title.
+    product : str
+        The reviewed product, which is part of every margin.
+    budget_minutes : float
+        Time there is.
+    min_runs : int
+        Cells with fewer runs come first, whatever their spread.
+
+    Returns
+    -------
+    tuple of NextRun
+
+    Notes
+    -----
+    Each run is the one that takes most from the mean variance of the suite margins per minute,
+    among those that still fit. The variance of ln suite margin is the sum over titles of
+    run_sd^2 / runs on both sides, over the squared number of titles: a run of the reviewed product
+    helps every margin, a rival's only its own. One run at a time is the best order for a sum of
+    terms that each fall ever more slowly, where runs cost alike.
+    """
+    now = list(cells)
+    steps: list[NextRun] = []
+    spent = 0.0
+    while True:
+        fitting = [
+            i
+            for i, c in enumerate(now)
+            if spent + c.minutes_per_run <= budget_minutes * (1 + 1e-12)
+        ]
+        if not fitting:
+            return tuple(steps)
+        short = [i for i in fitting if now[i].runs < min_runs]
+        if short:
+            # Whole titles first: a title that one product lacks tells nothing.
+            best = min(short, key=lambda i: (now[i].runs, i))
+            reason = f"fewer than {min_runs} runs"
+        else:
+            best = max(fitting, key=lambda i: (_fall(now, i, product) / now[i].minutes_per_run, -i))
+            if _fall(now, best, product) <= 0:
+                return tuple(steps)
+            reason = "takes most from the suite's variance per minute"
+        chosen = replace(now[best], runs=now[best].runs + 1)
+        now[best] = chosen
+        spent += chosen.minutes_per_run
+        variance = suite_variance(now, product=product)
+        steps.append(
+            NextRun(
+                place=len(steps) + 1,
+                product=chosen.product,
+                title=chosen.title,
+                runs_after=chosen.runs,
+                minutes=spent,
+                suite_se=None if variance is None else math.sqrt(variance),
+                reason=reason,
+            )
+        )
+
+
+def suite_variance(cells: Sequence[CellTime], *, product: str) -> float | None:
+    """Return the variance of ln suite margin, mean over the baselines; None with an empty cell."""
+    if any(cell.runs == 0 for cell in cells):
+        return None
+    return math.fsum(_share(cells, cell, product) * cell.run_sd**2 / cell.runs for cell in cells)
+
+
+def _share(cells: Sequence[CellTime], cell: CellTime, product: str) -> float:
+    """Return what a cell's variance counts in the mean variance of the suite margins."""
+    titles = len({c.title for c in cells})
+    baselines = len({c.product for c in cells} - {product})
+    in_margins = 1.0 if cell.product == product else 1.0 / max(baselines, 1)
+    return in_margins / titles**2
+
+
+def _fall(cells: Sequence[CellTime], i: int, product: str) -> float:
+    """Return how far the mean variance falls by one more run of cell i."""
+    cell = cells[i]
+    return _share(cells, cell, product) * cell.run_sd**2 / (cell.runs * (cell.runs + 1))
+
+
+def rank_titles(
+    cells: Sequence[CellTime],
+    *,
+    product: str,
+    planned: Sequence[int],
+    budget_minutes: float | None,
+) -> tuple[TitleGain, ...]:
+    """Return the titles, those first that gain most from another run on every product.
+
+    Parameters
+    ----------
+    cells : sequence of CellTime
+        Every product in every title.
+    product : str
+        The reviewed product.
+    planned : sequence of int
+        Runs the plan asks of each cell, in the same order.
+    budget_minutes : float or None
+        Time there is; without it nothing is said of what fits.
+    """
+    whole = suite_variance(cells, product=product)
+    rows: list[TitleGain] = []
+    for title in dict.fromkeys(cell.title for cell in cells):
+        mine = [(i, cell) for i, cell in enumerate(cells) if cell.title == title]
+        variance = suite_variance([cell for _, cell in mine], product=product)
+        titles = len({cell.title for cell in cells})
+        share = gain = None
+        if whole is not None and variance is not None and whole > 0:
+            share = variance / titles**2 / whole
+            gain = math.fsum(_fall(cells, i, product) for i, _ in mine) / whole
+        missing = [(max(0, planned[i] - cell.runs), cell.minutes_per_run) for i, cell in mine]
+        rows.append(
+            TitleGain(
+                title=title,
+                variance_share=share,
+                gain_share=gain,
+                gain_minutes=math.fsum(cell.minutes_per_run for _, cell in mine),
+                to_run=sum(count for count, _ in missing),
+                minutes=math.fsum(count * minutes for count, minutes in missing),
+                fits=None,
+            )
+        )
+    if budget_minutes is not None:
+        spent = 0.0
+        for row in sorted(rows, key=lambda row: row.minutes):
+            fits = spent + row.minutes <= budget_minutes * (1 + 1e-12)
+            spent += row.minutes
+            rows[rows.index(row)] = replace(row, fits=fits)
+    # A title that a product lacks altogether comes first: it has no margin at all.
+    return tuple(
+        sorted(
+            rows,
+            key=lambda row: (
+                -math.inf if row.gain_share is None else -row.gain_share / row.gain_minutes
+            ),
+        )
+    )
+
+
+def within_run_sd(profiles: NDArray[np.float64]) -> float | None:
+    """Return the part of the spread between runs that comes from their being short.
+
+    Parameters
+    ----------
+    profiles : ndarray of float, shape (n_runs, n_stretches)
+        Mean frame time in stretches of equal time, of runs of one product in one title, > 0.
+
+    Returns
+    -------
+    float or None
+        Standard error of one run's ln average from what varies inside runs; None with fewer than 2
+        runs or 4 stretches.
+
+    Notes
+    -----
+    The scene is the same in every run, so what differs from stretch to stretch in all runs alike is
+    no error: it is taken out, with each run's own level, and what remains is averaged over the
+    run. Neighbouring stretches that move together count for less, by (1 + r) / (1 - r) with r their
+    lag-1 correlation, where that is positive.
+    """
+    if profiles.ndim != 2 or profiles.shape[0] < 2 or profiles.shape[1] < 4:
+        return None
+    logs = np.log(profiles)
+    runs, stretches = logs.shape
+    rest = logs - logs.mean(axis=0) - logs.mean(axis=1, keepdims=True) + logs.mean()
+    squares = float((rest**2).sum())
+    if squares <= 1e-24 * logs.size:
+        return 0.0
+    variance = squares / ((runs - 1) * (stretches - 1))
+    lag1 = float((rest[:, 1:] * rest[:, :-1]).sum()) / squares
+    # Taking out the mean of a run pulls its lag-1 correlation down by about 1 / stretches.
+    lag1 = min(0.95, max(0.0, lag1 + 1 / stretches))
+    return math.sqrt(variance / stretches * (1 + lag1) / (1 - lag1))

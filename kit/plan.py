@@ -1,0 +1,384 @@
+"""How many runs resolve a margin of a given size, and how long they take."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from kit.bench import Title
+from kit.benchtime import (
+    CellTime,
+    NextRun,
+    TitleGain,
+    find_next_runs,
+    rank_titles,
+)
+from kit.params import PlanParams
+from kit.power import (
+    Design,
+    best_length_s,
+    margin_power,
+    runs_needed,
+    smallest_ratio,
+)
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+# (product, title) -> standard deviation of ln values from run to run; None where not known.
+RunSd = Callable[[str, str], float | None] | Mapping[tuple[str, str], float]
+
+STOPPING_RULE = (
+    "Counts are fixed before the first run, or worked out once more from the spread of a pilot "
+    "alone. Looking at a margin and adding runs until it turns out is not allowed: it makes leads "
+    "out of nothing. Whoever runs more than planned reports all runs and says so."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedCell:
+    """One product in one title: runs planned, runs there are, and the time the rest takes.
+
+    `run_sd` is the spread reckoned with and `sd_from` where it comes from, "bench" or "default".
+    `best_run_s` is the length of a run that would give most precision for the time; None where the
+    bench does not tell.
+    """
+
+    product: str
+    title: str
+    run_sd: float
+    sd_from: str
+    runs: int
+    have: int
+    to_run: int
+    run_s: float
+    minutes: float
+    best_run_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedMargin:
+    """One margin of the plan.
+
+    `runs_needed` is on each side, None where no reasonable number would do; `power` is what the
+    planned runs give for a true margin of the plan's size, `smallest_ratio` the margin they resolve
+    with the plan's power, `smallest_now` the same with the runs there are (None with too few).
+    """
+
+    product: str
+    baseline: str
+    title: str
+    runs_needed: int | None
+    power: float
+    resolved: bool  # whether the planned runs reach the plan's power
+    smallest_ratio: float
+    smallest_now: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """A series of runs, and what it will be able to show."""
+
+    product: str
+    baselines: tuple[str, ...]
+    titles: tuple[str, ...]
+    ratio: float  # the margin to be resolved, > 1
+    power: float
+    confidence: float  # of each margin's interval, after sharing the error where asked
+    design: Design
+    borrowed_df: float
+    cells: tuple[PlannedCell, ...]
+    margins: tuple[PlannedMargin, ...]
+    minutes: float  # of all runs still to be made, without going from product to product
+    title_gains: tuple[TitleGain, ...]
+    next_runs: tuple[NextRun, ...]  # where a budget is stated
+    left_out: Mapping[str, str]  # title -> why nothing is planned for it
+    notes: tuple[str, ...]
+    correlation: float = 0.0
+
+    def counts(self) -> dict[tuple[str, str], int]:
+        """Return the runs still to be made, by (product, title)."""
+        return {(c.product, c.title): c.to_run for c in self.cells if c.to_run}
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return one row per product and title, columns as the fields of `PlannedCell`."""
+        return _frame(PlannedCell, self.cells)
+
+    def margins_frame(self) -> pd.DataFrame:
+        """Return one row per margin, columns as the fields of `PlannedMargin`."""
+        return _frame(PlannedMargin, self.margins)
+
+    def titles_frame(self) -> pd.DataFrame:
+        """Return one row per title, columns as the fields of `TitleGain`."""
+        return _frame(TitleGain, self.title_gains)
+
+    def next_runs_frame(self) -> pd.DataFrame:
+        """Return one row per run to make next, columns as the fields of `NextRun`."""
+        return _frame(NextRun, self.next_runs)
+
+
+def _frame(kind: type, rows: Sequence[object]) -> pd.DataFrame:
+    import pandas as pd
+
+    names = list(kind.__dataclass_fields__)  # type: ignore[attr-defined]
+    return pd.DataFrame([[getattr(row, n) for n in names] for row in rows], columns=names)
+
+
+def plan_runs(
+    titles: Mapping[str, Title],
+    *,
+    params: PlanParams,
+    product: str,
+    baselines: Sequence[str],
+    confidence: float,
+    design: Design = "shared",
+    run_sd: RunSd | None = None,
+    have: Mapping[tuple[str, str], int] | None = None,
+    borrowed_df: float = 0.0,
+    within_sd: Mapping[tuple[str, str], float] | None = None,
+) -> Plan:
+    """Return the runs that resolve a margin of the size asked for, title by title.
+
+    Parameters
+    ----------
+    titles : mapping of str to Title
+        What is to be run.
+    params : PlanParams
+        Margin, power, times, limits.
+    product, baselines : str, sequence of str
+        The reviewed product, and what it is set against.
+    confidence : float
+        Of the margins' intervals.
+    design : {"shared", "welch", "paired"}
+        How the margins will be computed.
+    run_sd : callable or mapping of (product, title), optional
+        Spread from run to run, of ln values. Where it tells nothing, `params.default_run_sd`.
+    have : mapping of (product, title) to int, optional
+        Runs there are that will be used.
+    borrowed_df : float
+        See `margin_power`.
+    within_sd : mapping of (product, title) to float, optional
+        The part of the spread that comes from runs being short, see `within_run_sd`.
+
+    Returns
+    -------
+    Plan
+
+    Notes
+    -----
+    Both sides of a margin get the same number of runs; the reviewed product, part of every margin,
+    gets the largest. Never fewer than `params.min_runs`, never more than `params.max_runs`: where
+    that is too few, the margin says what it will be able to resolve instead. Titles measured in
+    dB have no ratios and are left out.
+    """
+    left_out = {
+        name: "measured as a level in dB, which has no ratios; nothing is planned for it"
+        for name, title in titles.items()
+        if title.measures == "noise"
+    }
+    names = [name for name in titles if name not in left_out]
+    sds = {(p, t): _known_sd(run_sd, p, t) for p in (product, *baselines) for t in names}
+    each = confidence
+    if params.every_title and names:
+        # The first step of Holm's procedure: what holds there holds for every title.
+        each = 1 - (1 - confidence) / len(names)
+    rest = _Rest(
+        ratio=1 + params.margin,
+        power=params.power,
+        confidence=each,
+        design=design,
+        borrowed_df=borrowed_df,
+        correlation=params.session_correlation if params.paired else 0.0,
+    )
+    needed: dict[tuple[str, str], int | None] = {}
+    for baseline in baselines:
+        for title in names:
+            pair = tuple(sds[p, title] or params.default_run_sd for p in (product, baseline))
+            needed[baseline, title] = rest.runs(pair)
+
+    def planned(who: str, title: str) -> int:
+        asked = [needed[b, title] for b in baselines if who in (product, b)]
+        counts = [params.max_runs if count is None else count for count in asked]
+        return min(params.max_runs, max([params.min_runs, *counts]))
+
+    cells = []
+    for who in (product, *baselines):
+        for title in names:
+            sd = sds[who, title]
+            runs, made = planned(who, title), (have or {}).get((who, title), 0)
+            run_s = titles[title].planned_s or params.run_s
+            part = (within_sd or {}).get((who, title))
+            best = None
+            if part is not None and sd is not None:
+                best = best_length_s(run_s=run_s, setup_s=params.setup_s, run_sd=sd, within_sd=part)
+            to_run = max(0, runs - made)
+            cells.append(
+                PlannedCell(
+                    product=who,
+                    title=title,
+                    run_sd=sd or params.default_run_sd,
+                    sd_from="default" if sd is None else "bench",
+                    runs=runs,
+                    have=made,
+                    to_run=to_run,
+                    run_s=run_s,
+                    minutes=to_run * (params.setup_s + run_s) / 60,
+                    best_run_s=best,
+                )
+            )
+    by_key = {(c.product, c.title): c for c in cells}
+    margins = tuple(
+        rest.margin(by_key[product, t], by_key[b, t], needed[b, t])
+        for b in baselines
+        for t in names
+    )
+    times = [
+        CellTime(c.product, c.title, c.run_sd, c.have, (params.setup_s + c.run_s) / 60)
+        for c in cells
+    ]
+    budget = params.budget_minutes
+    minutes = math.fsum(c.minutes for c in cells)
+    return Plan(
+        product=product,
+        baselines=tuple(baselines),
+        titles=tuple(names),
+        ratio=rest.ratio,
+        power=params.power,
+        confidence=each,
+        design=design,
+        borrowed_df=borrowed_df,
+        cells=tuple(cells),
+        margins=margins,
+        minutes=minutes,
+        title_gains=rank_titles(
+            times, product=product, planned=[c.runs for c in cells], budget_minutes=budget
+        ),
+        next_runs=()
+        if budget is None
+        else find_next_runs(
+            times, product=product, budget_minutes=budget, min_runs=params.min_runs
+        ),
+        left_out=left_out,
+        notes=_notes(params, cells, margins, minutes, design),
+        correlation=rest.correlation,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Rest:
+    """What every margin of a plan has in common."""
+
+    ratio: float
+    power: float
+    confidence: float
+    design: Design
+    borrowed_df: float
+    correlation: float
+
+    def runs(self, sds: Sequence[float]) -> int | None:
+        return runs_needed(
+            self.ratio,
+            run_sd=sds[0],
+            other_sd=sds[1],
+            power=self.power,
+            confidence=self.confidence,
+            design=self.design,
+            borrowed_df=self.borrowed_df,
+            correlation=self.correlation,
+        )
+
+    def smallest(self, mine: PlannedCell, other: PlannedCell, runs: tuple[int, int]) -> float:
+        return smallest_ratio(
+            min(runs) if self.design == "paired" else runs[0],
+            run_sd=mine.run_sd,
+            other_sd=other.run_sd,
+            other_runs=runs[1],
+            power=self.power,
+            confidence=self.confidence,
+            design=self.design,
+            borrowed_df=self.borrowed_df,
+            correlation=self.correlation,
+        )
+
+    def margin(self, mine: PlannedCell, other: PlannedCell, needed: int | None) -> PlannedMargin:
+        """Return what the runs planned of two cells will be able to show."""
+        runs = (max(mine.runs, mine.have), max(other.runs, other.have))
+        power = margin_power(
+            self.ratio,
+            run_sd=mine.run_sd,
+            other_sd=other.run_sd,
+            runs=min(runs) if self.design == "paired" else runs[0],
+            other_runs=runs[1],
+            confidence=self.confidence,
+            design=self.design,
+            borrowed_df=self.borrowed_df,
+            correlation=self.correlation,
+        )
+        enough = min(mine.have, other.have) >= 2
+        return PlannedMargin(
+            product=mine.product,
+            baseline=other.product,
+            title=mine.title,
+            runs_needed=needed,
+            power=power,
+            resolved=power >= self.power,
+            smallest_ratio=self.smallest(mine, other, runs),
+            smallest_now=self.smallest(mine, other, (mine.have, other.have)) if enough else None,
+        )
+
+
+def _known_sd(run_sd: RunSd | None, product: str, title: str) -> float | None:
+    """Return a cell's spread, None where it is not known."""
+    if run_sd is None:
+        return None
+    found = run_sd(product, title) if callable(run_sd) else run_sd.get((product, title))
+    return found if found is not None and math.isfinite(found) and found > 0 else None
+
+
+def _notes(
+    params: PlanParams,
+    cells: Sequence[PlannedCell],
+    margins: Sequence[PlannedMargin],
+    minutes: float,
+    design: Design,
+) -> tuple[str, ...]:
+    """Return in words what the plan rests on and what it does not promise."""
+    how = {
+        "shared": "margins with a variance shared between cells, by exact t power",
+        "welch": "Welch's interval, by its exact power",
+        "paired": "margins paired by session, by exact t power",
+    }[design]
+    notes = [
+        f"Runs are worked out for {how}.",
+        "The power holds for a true margin of the size asked for, and for runs that spread as "
+        "reckoned here; where they spread more, less is resolved.",
+    ]
+    guessed = sum(cell.sd_from == "default" for cell in cells)
+    if guessed:
+        notes.append(
+            f"{guessed} of {len(cells)} cells have no runs to tell their spread; they are reckoned "
+            "with the stated default. Make a pilot and check it."
+        )
+    short = sum(not margin.resolved for margin in margins)
+    if short:
+        notes.append(
+            f"{short} of {len(margins)} margins do not reach the power asked for with the most "
+            "runs allowed; see the smallest margin each will resolve."
+        )
+    if params.every_title:
+        notes.append("Each title is planned so that statements about every title hold together.")
+    else:
+        notes.append(
+            "Each title is planned for itself: over many titles some will miss, and a statement "
+            "about every title needs more runs (every_title)."
+        )
+    if params.budget_minutes is not None:
+        fits = minutes <= params.budget_minutes
+        notes.append(
+            "The plan fits the bench time there is."
+            if fits
+            else "The plan asks more bench time than there is; next_runs is the best use of it."
+        )
+    return (*notes, STOPPING_RULE)

@@ -1,0 +1,255 @@
+"""The power of a margin, against published constants, statsmodels and simulation."""
+
+import math
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from scipy import stats
+from statsmodels.stats.power import TTestIndPower, TTestPower
+
+from kit.power import (
+    MOST_RUNS,
+    best_length_s,
+    best_repeats,
+    lent_degrees,
+    margin_power,
+    runs_needed,
+    smallest_ratio,
+)
+
+USUAL = {"confidence": 0.95, "design": "shared"}
+
+# G. van Belle (2008), "Statistical Rules of Thumb", 2nd ed., ch. 2: the rule of 16 per group. Exact
+# numbers per group and the power at the next whole number: statsmodels TTestIndPower, and R
+# power.t.test for d = 1 and 2.5 (16.71477, 3.761815). Two-sided 5 %, power 0.80.
+EXACT = [
+    (0.5, 63.7656105889, 0.8014595579),
+    (1.0, 16.7147224470, 0.8070367151),
+    (1.5, 8.0602942839, 0.8476101042),
+    (2.0, 5.0899945682, 0.8764177714),
+    (2.5, 3.7618131422, 0.8359504089),
+    (3.0, 3.0700090956, 0.9389357455),
+]
+
+
+@pytest.mark.parametrize(("d", "exact", "power_above"), EXACT)
+def test_counts_and_power_equal_the_exact_values(d, exact, power_above):
+    ratio = math.exp(0.01 * d)
+    assert margin_power(ratio, run_sd=0.01, runs=exact, **USUAL) == pytest.approx(0.8, abs=1e-8)
+    count = runs_needed(ratio, run_sd=0.01, power=0.8, **USUAL)
+    assert count == math.ceil(exact)
+    found = margin_power(ratio, run_sd=0.01, runs=count, **USUAL)
+    assert found == pytest.approx(power_above, abs=1e-9)
+
+
+def test_the_rule_of_16_is_too_small_by_about_one_run():
+    # Constant 2 (1.959964 + 0.841621)^2 = 15.6977594687 of the same chapter, and 21.0148461229.
+    z = stats.norm.ppf
+    assert 2 * (z(0.975) + z(0.8)) ** 2 == pytest.approx(15.6977594687, abs=1e-9)
+    assert 2 * (z(0.975) + z(0.9)) ** 2 == pytest.approx(21.0148461229, abs=1e-9)
+    for d in (1.0, 2.0, 3.0):
+        exact = runs_needed(math.exp(0.01 * d), run_sd=0.01, power=0.8, **USUAL)
+        assert exact >= math.ceil(16 / d**2) + 1
+    # With many runs lent the t is a normal, and that rule's constant is reached.
+    for power, constant in ((0.8, 15.6977594687), (0.9, 21.0148461229)):
+        found = margin_power(
+            math.exp(0.001), run_sd=0.01, runs=constant / 0.01, borrowed_df=1e9, **USUAL
+        )
+        assert found == pytest.approx(power, abs=1e-6)
+
+
+# As above: smallest detectable d at power 0.80, and the margin at a spread of 1 % from run to run.
+@pytest.mark.parametrize(
+    ("runs", "d", "percent"),
+    [(3, 3.0708922696, 3.1185), (5, 2.0244401457, 2.0451), (10, 1.3249473683, 1.3338)],
+)
+def test_smallest_margin_equals_the_exact_values(runs, d, percent):
+    found = smallest_ratio(runs, run_sd=0.01, power=0.8, **USUAL)
+    # The printed d are a solver's, good to 1e-6: at 2.0244401457 the power is 0.80000031.
+    assert math.log(found) / 0.01 == pytest.approx(d, abs=1e-6)
+    assert 100 * (found - 1) == pytest.approx(percent, abs=1e-4)
+    exact = TTestIndPower().power(math.log(found) / 0.01, nobs1=runs, alpha=0.05)
+    assert exact == pytest.approx(0.8, abs=1e-11)
+
+
+# G. van Belle and D. C. Martin (1993), "Sample size as a function of coefficient of variation and
+# ratio of means", The American Statistician 47, 165-167 (formula from memory): 8 CV^2 / PC^2
+# (1 + (1 - PC)^2) = 29.52 and 40.18; in logs 16 CV^2 / ln(1 - PC)^2 = 28.9197, 39.3629.
+@pytest.mark.parametrize(
+    ("cv", "change", "rule", "log_rule"),
+    [(0.30, 0.20, 29.52, 28.9197018310), (0.35, 0.20, 40.18, 39.3629274922)],
+)
+def test_counts_agree_with_the_rule_in_percent(cv, change, rule, log_rule):
+    assert 8 * cv**2 / change**2 * (1 + (1 - change) ** 2) == pytest.approx(rule, abs=1e-9)
+    assert 16 * cv**2 / math.log(1 - change) ** 2 == pytest.approx(log_rule, abs=1e-9)
+    count = runs_needed(1 - change, run_sd=cv, power=0.8, **USUAL)
+    assert log_rule <= count <= log_rule + 2  # the rules leave out the t, about one run
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_counts_equal_statsmodels(seed):
+    rng = np.random.default_rng(seed)
+    sd, d = rng.uniform(0.002, 0.05), rng.uniform(0.3, 3.0)
+    power, confidence = rng.uniform(0.5, 0.97), rng.choice([0.9, 0.95, 0.99])
+    ratio = math.exp(sd * d)
+    alpha = 1 - confidence
+    shared = runs_needed(ratio, run_sd=sd, power=power, confidence=confidence, design="shared")
+    exact = TTestIndPower().solve_power(d, alpha=alpha, power=power)
+    assert shared == max(2, math.ceil(exact))
+    paired = runs_needed(
+        ratio, run_sd=sd, power=power, confidence=confidence, design="paired", correlation=0.5
+    )
+    # Correlation 0.5 makes the spread of the differences that of one side.
+    exact = TTestPower().solve_power(d, alpha=alpha, power=power)
+    assert paired == max(2, math.ceil(exact))
+
+
+def draws(seed, shape, sd, shift=0.0):
+    return np.random.default_rng(seed).normal(shift, sd, size=shape)
+
+
+@pytest.mark.parametrize(
+    ("runs", "sds"),
+    [((2, 2), (1, 1)), ((3, 3), (1, 1)), ((5, 5), (1, 2)), ((4, 8), (3, 1)), ((10, 3), (1, 2))],
+)
+def test_welch_power_equals_simulation(runs, sds):
+    effect = 2.5 * math.sqrt(sds[0] ** 2 / runs[0] + sds[1] ** 2 / runs[1])
+    promised = margin_power(
+        math.exp(effect),
+        run_sd=sds[0],
+        other_sd=sds[1],
+        runs=runs[0],
+        other_runs=runs[1],
+        confidence=0.95,
+        design="welch",
+    )
+    mine, theirs = draws(1, (60_000, runs[0]), sds[0], effect), draws(2, (60_000, runs[1]), sds[1])
+    seen = (stats.ttest_ind(mine, theirs, axis=1, equal_var=False).pvalue < 0.05).mean()
+    assert seen == pytest.approx(promised, abs=4 * 0.5 / math.sqrt(60_000))  # 4 Monte Carlo errors
+
+
+def test_with_three_runs_welch_resolves_less_than_a_pooled_variance():
+    ratio = smallest_ratio(3, run_sd=0.01, power=0.8, **USUAL)
+    welch = margin_power(ratio, run_sd=0.01, runs=3, confidence=0.95, design="welch")
+    assert welch < 0.72
+
+
+@pytest.mark.parametrize("design", ["shared", "welch", "paired"])
+@pytest.mark.parametrize("sd", [0.004, 0.01, 0.03])
+def test_promised_power_is_met_on_simulated_runs(design, sd):
+    # Runs of two products, spread and margin as planned for; the interval as the design says.
+    runs, repeats = 6, 60_000
+    ratio = smallest_ratio(runs, run_sd=sd, power=0.8, confidence=0.95, design=design)
+    count = runs_needed(ratio * (1 + 1e-9), run_sd=sd, power=0.8, confidence=0.95, design=design)
+    assert count == runs
+    mine = draws(3, (repeats, runs), sd, math.log(ratio))
+    theirs = draws(4, (repeats, runs), sd)
+    if design == "paired":
+        p = stats.ttest_rel(mine, theirs, axis=1).pvalue
+    else:
+        p = stats.ttest_ind(mine, theirs, axis=1, equal_var=design == "shared").pvalue
+    assert 0.78 <= (p < 0.05).mean() <= 0.83
+    assert (p < 0.05).mean() == pytest.approx(0.8, abs=4 * 0.4 / math.sqrt(repeats))
+
+
+def test_unequal_sides_count_by_their_errors():
+    # The variance of a mean is what counts: twice the spread needs four times the runs.
+    same = margin_power(1.03, run_sd=0.01, runs=400, other_sd=0.02, other_runs=1600, **USUAL)
+    plain = margin_power(1.03, run_sd=0.01, runs=400, **USUAL)
+    assert same == pytest.approx(plain, abs=1e-6)
+    assert margin_power(1 / 1.03, run_sd=0.01, runs=4, **USUAL) == pytest.approx(
+        margin_power(1.03, run_sd=0.01, runs=4, **USUAL), rel=1e-12
+    )
+
+
+def test_more_runs_resolve_more_and_a_level_pair_keeps_the_error_rate():
+    powers = [margin_power(1.02, run_sd=0.02, runs=n, **USUAL) for n in range(2, 40)]
+    assert all(a < b for a, b in pairwise(powers))
+    assert margin_power(1.0, run_sd=0.02, runs=5, **USUAL) == pytest.approx(0.05)
+    assert margin_power(1 + 1e-9, run_sd=0.02, runs=5, **USUAL) == pytest.approx(0.05, abs=1e-6)
+
+
+def test_what_no_number_of_runs_resolves_is_said_so():
+    assert runs_needed(1.0001, run_sd=0.5, power=0.8, **USUAL) is None
+    count = runs_needed(1.001, run_sd=0.05, power=0.8, **USUAL)
+    assert count == math.ceil(
+        TTestIndPower().solve_power(math.log(1.001) / 0.05, alpha=0.05, power=0.8)
+    )
+    assert 30_000 < count < MOST_RUNS
+
+
+def test_runs_without_spread_resolve_everything():
+    assert margin_power(1.0001, run_sd=0.0, runs=2, **USUAL) == 1.0
+    assert runs_needed(1.0001, run_sd=0.0, power=0.8, **USUAL) == 2
+    assert smallest_ratio(2, run_sd=0.0, power=0.8, **USUAL) == 1.0
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        {"ratio": 0.0},
+        {"runs": 1},
+        {"confidence": 1.0},
+        {"run_sd": -0.1},
+        {"borrowed_df": -1.0},
+        {"correlation": 1.0},
+    ],
+)
+def test_power_refuses(wrong):
+    given = {"ratio": 1.03, "run_sd": 0.01, "runs": 3, "confidence": 0.95} | wrong
+    ratio = given.pop("ratio")
+    with pytest.raises(ValueError, match="must"):
+        margin_power(ratio, design="shared", **given)
+
+
+# T. Kalibera and R. Jones (2013), "Rigorous benchmarking in reasonable time", ISMM '13, 63-74
+# (formula from memory); the cost times variance of each count by plain arithmetic.
+def test_best_repeats_is_the_least_of_cost_times_variance():
+    count, exact = best_repeats(outer_cost=120, inner_cost=30, outer_var=1, inner_var=4)
+    assert (count, exact) == (4, 4.0)
+    table = [(120 + 30 * n) * (1 + 4 / n) for n in range(1, 8)]
+    assert table == pytest.approx([750, 540, 490, 480, 486, 500, 518.571], abs=5e-4)
+    assert table.index(min(table)) + 1 == count
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_no_other_whole_number_is_better(seed):
+    costs = np.random.default_rng(seed).uniform(1, 200, 2)
+    parts = np.random.default_rng(seed + 100).uniform(0.05, 9, 2)
+    count, _ = best_repeats(
+        outer_cost=costs[0], inner_cost=costs[1], outer_var=parts[0], inner_var=parts[1]
+    )
+    product = [(costs[0] + costs[1] * n) * (parts[0] + parts[1] / n) for n in range(1, 400)]
+    assert count == int(np.argmin(product)) + 1
+
+
+def test_launches_that_do_not_differ_need_no_second_one():
+    assert best_repeats(outer_cost=9, inner_cost=1, outer_var=0, inner_var=1) == (
+        MOST_RUNS,
+        math.inf,
+    )
+    assert best_repeats(outer_cost=9, inner_cost=1, outer_var=0, inner_var=0) == (1, 1.0)
+    with pytest.raises(ValueError, match="costs must be positive"):
+        best_repeats(outer_cost=0, inner_cost=1, outer_var=1, inner_var=1)
+
+
+def test_best_length_is_the_least_of_time_times_variance():
+    run_s, setup_s, run_sd, within = 60.0, 90.0, 0.010, 0.006
+    best = best_length_s(run_s=run_s, setup_s=setup_s, run_sd=run_sd, within_sd=within)
+    lengths = np.linspace(5, 600, 200_001)
+    variance = (run_sd**2 - within**2) + within**2 * run_s / lengths
+    slow = lengths[np.argmin((setup_s + lengths) * variance)]
+    assert best == pytest.approx(slow, abs=0.01)
+    assert best_length_s(run_s=60, setup_s=90, run_sd=0.01, within_sd=0.01) is None
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_lent_degrees_are_those_of_a_variance_that_scatters_as_much(seed):
+    # A variance on d degrees of freedom is a scaled chi-square; its ln has this spread.
+    df = (3, 8, 30)[seed]
+    sample = np.log(np.random.default_rng(seed).chisquare(df, 400_000)).var()
+    assert lent_degrees(sample) == pytest.approx(df, rel=0.02)
+    assert lent_degrees(0.0) == math.inf
+    with pytest.raises(ValueError, match="must not be negative"):
+        lent_degrees(-0.1)
