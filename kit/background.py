@@ -188,8 +188,12 @@ def settings_section(review: Review, book: ClaimBook) -> Html:
     ]
     rules = html_table(
         "Rules of screening in force",
-        [Column("Rule"), Column("What it does"), Column("Threshold")],
-        [[_rule_name(r.rule), r.words, r.threshold] for r in rules_in_force(review.params.screen)],
+        [Column("Rule"), Column("It finds"), Column("Then"), Column("Thresholds")],
+        [
+            [_rule_name(r.name), r.does, "set aside" if r.acts else "flagged",
+             "; ".join(f"{key} {value}" for key, value in _flat(r.thresholds))]
+            for r in rules_in_force(review.params.screen)
+        ],
     )
     layouts = html_table(
         "Layouts through which the raw logs were read",

@@ -233,12 +233,17 @@ def margin_claims(review: Review, results: Results) -> Iterator[Claim]:
 
 
 def suite_claims(review: Review, results: Results) -> Iterator[Claim]:
-    """Yield the claims of each suite margin: both intervals, range, counts, influence."""
+    """Yield the claims of each suite margin: both intervals, range, counts, influence.
+
+    Groups other than "all" are stated for the averages of the reviewed product only.
+    """
     for suite in results.suites:
-        yield from _one_suite(suite, locale=review.params.locale)
+        main = suite.product == review.params.product and suite.metric == METRICS[0]
+        if main or suite.suite == "all":
+            yield from _one_suite(suite, locale=review.params.locale, influence=main)
 
 
-def _one_suite(suite: SuiteMargin, *, locale: str) -> Iterator[Claim]:
+def _one_suite(suite: SuiteMargin, *, locale: str, influence: bool) -> Iterator[Claim]:
     base = suite_id(suite)
     inputs = [margin_id(margin) for margin in suite.margins]
     runs = [run for margin in suite.margins for cell in margin.cells for run in cell.runs]
@@ -278,7 +283,7 @@ def _one_suite(suite: SuiteMargin, *, locale: str) -> Iterator[Claim]:
             unit="titles", outcome=outcome, text=count_text(count, locale=locale),
             method="suite-count", **below,
         )
-    if suite.suite == "all":
+    if influence and suite.suite == "all":
         for title, ratio in suite.influence.items():
             yield make_claim(
                 f"{sub('influence')}/without-{title}", kind="influence", value=ratio,
@@ -328,9 +333,11 @@ def gap_claims(review: Review, results: Results) -> Iterator[Claim]:
 
 
 def closure_claims(review: Review, results: Results) -> Iterator[Claim]:
-    """Yield, for each triple, the chained and the direct margin and their difference."""
+    """Yield, for each triple, the chained and the direct margin of averages, and how they differ."""
     locale = review.params.locale
     for closure in results.closures:
+        if closure.metric != METRICS[0]:
+            continue
         yield from _one_closure(closure, locale=locale)
 
 

@@ -36,7 +36,7 @@ def titles_charts(review: Review, results: Results, book: ClaimBook) -> list[Cha
 
 def spread_charts(review: Review, results: Results, book: ClaimBook) -> list[Chart]:
     """Return the chart of how far the runs of the product lie apart."""
-    from kit.charts import draw_spread
+    from kit.spreadcharts import draw_spread
 
     cells = [c for c in results.cells
              if c.metric == HEADLINE and c.product == review.params.product]
@@ -61,7 +61,7 @@ def margins_charts(review: Review, results: Results, book: ClaimBook) -> list[Ch
 
 def influence_charts(review: Review, results: Results, book: ClaimBook) -> list[Chart]:
     """Return the chart of the suite margin with each title left out, against the first rival."""
-    from kit.margincharts import draw_influence
+    from kit.influencecharts import draw_influence
 
     rival = review.params.rivals[0]
     return [
@@ -74,12 +74,14 @@ def influence_charts(review: Review, results: Results, book: ClaimBook) -> list[
 
 def classes_charts(review: Review, results: Results, book: ClaimBook) -> list[Chart]:
     """Return the chart of the same names in two classes of machine."""
-    from kit.margincharts import draw_classes
+    from kit.classcharts import draw_classes
 
     gaps = [gap for gap in results.gaps if gap.metric == HEADLINE]
     if not gaps:
         return []
-    return [draw_classes(gaps, names=names_of(book), locale=review.params.locale)]
+    products = review.bench.products
+    classes = products[gaps[0].there_new].machine_class, products[gaps[0].here_new].machine_class
+    return [draw_classes(gaps, classes=classes, names=names_of(book), locale=review.params.locale)]
 
 
 def value_charts(review: Review, results: Results, book: ClaimBook) -> list[Chart]:
