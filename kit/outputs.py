@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from kit.chartstyle import Chart, table_csv
 from kit.claims import ClaimBook, claims_json
-from kit.pictures import write_charts
 from kit.review import Results, Review
+from kit.tables import table_csv
+
+if TYPE_CHECKING:
+    from kit.chartstyle import Chart
 
 
 def write_outputs(
@@ -17,6 +19,8 @@ def write_outputs(
     out_dir: str | Path,
 ) -> list[str]:
     """Write claims, tables and charts into `out_dir`; return the names of the files written."""
+    from kit.pictures import write_charts
+
     folder = Path(out_dir)
     (folder / "tables").mkdir(parents=True, exist_ok=True)
     written = [folder / "claims.json"]

@@ -10,7 +10,10 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 NBSP = "\u00a0"
 MINUS = "\u2212"
@@ -226,3 +229,15 @@ def csv_cell(value: Any) -> Any:
     if isinstance(value, str) and value[:1] in {"=", "+", "-", "@", "\t", "\r"}:
         return "'" + value
     return value
+
+
+def table_csv(table: pd.DataFrame) -> str:
+    """Return a table as CSV, with no cell a spreadsheet would take for a formula."""
+    import pandas as pd
+
+    safe = table.rename(columns=csv_cell)
+    for column in safe.columns:
+        if not pd.api.types.is_numeric_dtype(safe[column]):
+            safe[column] = safe[column].map(csv_cell)
+    text: str = safe.to_csv(index=False, lineterminator="\n")
+    return text
