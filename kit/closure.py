@@ -124,8 +124,8 @@ def name_gap(
 
     Notes
     -----
-    The variance is that of both suite margins less twice their covariance, which is not 0 where
-    they share a product; degrees of freedom by Satterthwaite's rule.
+    A product that stands in both margins of a title keeps its correlation: see
+    `derived.derive_ratio`.
     """
     if [m.title for m in here] != [m.title for m in there]:
         raise ValueError("here and there must hold the same titles in the same order")

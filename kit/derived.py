@@ -5,9 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import combinations
 
-from kit.combining import t_ends
+from kit.combining import match_t, t_ends
 from kit.margins import Margin
 from kit.suite import SuiteMargin
 from kit.trace import Trace
@@ -42,50 +41,44 @@ class StatedRatio:
     inside: bool | None
 
 
+def side_errors(margin: Margin) -> dict[str, float] | None:
+    """Return the standard error that each side gives ln(ratio), signed; None where there is none.
+
+    Parameters
+    ----------
+    margin : Margin
+        Its sides' own errors are those of its cells, scaled to make up the margin's together. A
+        margin paired by session does not tell its sides apart; they are taken to vary alike.
+
+    Returns
+    -------
+    dict of str to float
+        The product's error, above 0, and the baseline's, below 0.
+    """
+    if margin.log_se is None:
+        return None
+    parts = [(cell.log_se or 0.0) ** 2 for cell in margin.cells]
+    if margin.method.startswith("paired") or not sum(parts) > 0:
+        parts = [1.0, 1.0]
+    a, b = (math.sqrt(part / sum(parts)) * margin.log_se for part in parts)
+    return {margin.product: a, margin.baseline: -b}
+
+
 def margin_covariance(first: Margin, second: Margin) -> float | None:
-    """Return the covariance of two ln margins; None where a shared side has no error of its own.
+    """Return the covariance of two ln margins; None where one has no error.
 
     Notes
     -----
     Margins of different titles or metrics rest on different runs: 0. Of one title, A over B and
     A over C share A's runs: the covariance is the variance of A's mean; where the shared product
-    stands on opposite sides it is that, negative. Of margins paired by session the part of one
-    side cannot be told from the differences; both sides are taken to vary alike, which gives half
-    the product of the standard errors.
+    stands on opposite sides it is that, negative.
     """
+    errors = side_errors(first), side_errors(second)
+    if errors[0] is None or errors[1] is None:
+        return None
     if (first.title, first.metric) != (second.title, second.metric):
         return 0.0
-    sides = {first.product: 1, first.baseline: -1}
-    others = {second.product: 1, second.baseline: -1}
-    shared = {name: sides[name] * others[name] for name in sides if name in others}
-    if not shared:
-        return 0.0
-    if first.log_se is None or second.log_se is None:
-        return None
-    if len(shared) == 2:
-        return shared[first.product] * first.log_se * second.log_se
-    ((name, sign),) = shared.items()
-    if "paired" in first.method or "paired" in second.method:
-        return sign * 0.5 * first.log_se * second.log_se
-    cell = first.cells[0] if name == first.product else first.cells[1]
-    if cell.log_se is None:
-        # Only a side of equal runs has no error beside a margin that has one.
-        return 0.0
-    return sign * cell.log_se**2
-
-
-def suite_covariance(first: SuiteMargin, second: SuiteMargin) -> float | None:
-    """Return the covariance of two ln suite margins, over the titles they share."""
-    weights = dict(zip(second.titles, second.weights, strict=True))
-    margins = {m.title: m for m in second.margins}
-    total = 0.0
-    for margin, weight in zip(first.margins, first.weights, strict=True):
-        if margin.title in margins:
-            part = margin_covariance(margin, margins[margin.title])
-            if part is None:
-                return None
-            total += weight * weights[margin.title] * part
-    return total
+    return math.fsum(error * errors[1].get(name, 0.0) for name, error in errors[0].items())
 
 
 def derive_ratio(
@@ -104,8 +97,8 @@ def derive_ratio(
     Notes
     -----
     Terms that share a product keep their correlation: treating A/B and B/C as independent would
-    make the error of A/C too large, by 41 % where all three vary alike. Degrees of freedom by
-    Satterthwaite's rule over the terms.
+    make the error of A/C too large, by 41 % where all three vary alike. The sides are combined as
+    `combining.match_t` says, each with the degrees of freedom of its margin.
     """
     center = math.fsum(power * math.log(term.ratio) for term, power in terms)
     log_se, df = _derived_error(terms)
@@ -167,25 +160,33 @@ def check_stated_ratio(
 def _derived_error(
     terms: Sequence[tuple[Margin | SuiteMargin, float]],
 ) -> tuple[float | None, float | None]:
-    """Return standard error and degrees of freedom of a derived ln ratio; None where unknown."""
-    variance = noise = 0.0
+    """Return scale and degrees of freedom of a derived ln ratio; None where unknown.
+
+    The errors of one side add up over the terms before they are squared: a product that stands
+    above in one term and below in another cancels.
+    """
+    sides: dict[tuple[str, str], list[tuple[float, float, bool]]] = {}
     for term, power in terms:
-        if term.log_se is None:
-            return None, None
-        own = (power * term.log_se) ** 2
-        df = max(term.df or (term.mixture_df if isinstance(term, Margin) else None) or math.inf, 1.0)
-        variance += own
-        noise += own**2 / df
-    for (a, power_a), (b, power_b) in combinations(terms, 2):
-        if isinstance(a, Margin) and isinstance(b, Margin):
-            shared = margin_covariance(a, b)
-        elif isinstance(a, SuiteMargin) and isinstance(b, SuiteMargin):
-            shared = suite_covariance(a, b)
-        else:
-            raise ValueError("terms must be all margins of titles or all of suites")
-        if shared is None:
-            return None, None
-        variance += 2 * power_a * power_b * shared
-    if variance <= 0:
-        return None, None
-    return math.sqrt(variance), variance**2 / noise if noise > 0 else math.inf
+        weights = term.weights if isinstance(term, SuiteMargin) else (1.0,)
+        margins = term.margins if isinstance(term, SuiteMargin) else (term,)
+        for margin, weight in zip(margins, weights, strict=True):
+            errors = side_errors(margin)
+            if errors is None:
+                return None, None
+            # Shared out so that Satterthwaite's rule over both sides gives the margin's own.
+            shares = [error**2 for error in errors.values()]
+            df = (margin.df or margin.mixture_df or math.inf) * (
+                math.fsum(share**2 for share in shares) / math.fsum(shares) ** 2
+            )
+            for name, error in errors.items():
+                part = power * weight * error, df, margin.mixture_df is not None
+                sides.setdefault((margin.title, name), []).append(part)
+    parts = [
+        (
+            math.fsum(error for error, _, _ in side) ** 2,
+            min(df for _, df, _ in side),
+            any(mixture for _, _, mixture in side),
+        )
+        for side in sides.values()
+    ]
+    return match_t(*zip(*parts, strict=True)) if parts else (None, None)

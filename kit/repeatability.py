@@ -231,9 +231,9 @@ def measure_repeatability(
     -----
     Sessions are nested in products: what differs between products is no part of either figure.
     A run without a session belongs to one unnamed session of its product. Where no product has two
-    sessions the reproducibility is not known ("one_session", or "sessions_not_recorded"); where no session has two runs of a
-    product, runs and sessions cannot be told apart: their variances together are the
-    reproducibility, and the repeatability is not known ("one_run_a_session").
+    sessions the reproducibility is not known ("one_session", or "sessions_not_recorded"). Where no
+    session has two runs of a product, runs and sessions cannot be told apart: their variances
+    together are the reproducibility, and the repeatability is not known ("one_run_a_session").
     """
     by_title: dict[str, list[list[list[float]]]] = {}
     recorded: set[str] = set()
@@ -325,7 +325,7 @@ def repeatability_frame(repeats: Sequence[Repeatability]) -> pd.DataFrame:
 
 
 def _one_title(
-    title: str, metric: str, nested: Sequence[Sequence[Sequence[float]]]
+    title: str, metric: str, nested: Sequence[Sequence[Sequence[float]]], *, recorded: bool
 ) -> Repeatability:
     """Return one title's figures from its products' sessions' ln values."""
     analyses = [analyse_one_way(sessions) for sessions in nested]
