@@ -17,14 +17,15 @@ COMPONENT_FLOOR = 0.01
 FLAT = 1e4
 # Below this a variance of logarithms is the rounding of equal figures.
 ZERO_VARIANCE = 1e-28
+# Components of less weight go to the nearest bin.
+NEGLIGIBLE = 1e-9
 # Nodes of the quadrature, in standard deviations from the mode. The trapezoid rule converges
 # fast on smooth integrands; sinh reaches the long upper tail of a variance from few runs.
 _STRETCH = 0.5
-_T = np.linspace(-3.2, 5.6, 12)
-_EFFECT_NODES = np.sinh(_STRETCH * _T) / _STRETCH
-_EFFECT_LOG_STEP = np.log(np.cosh(_STRETCH * _T))
+_REACH = (-3.2, 5.6)
+_LEAST_NODES, _MOST_NODES = 12, 24
 _TITLE_NODES = np.linspace(-4.0, 4.0, 9)
-_BINS = 64
+_BINS = 80
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -216,8 +217,11 @@ def _posterior_grid(
     with np.errstate(divide="ignore"):
         omega = wrightomega(np.log(own * rate) - m + shift)
     scale = np.sqrt(own / (1 + omega))
-    y = m - shift + omega + scale * _EFFECT_NODES
-    log_post = -((y - m) ** 2) / (2 * own) - nu * y / 2 - rate * np.exp(-y) + _EFFECT_LOG_STEP
+    wide = round(_LEAST_NODES * float(scale.max()) / 0.8)
+    t = np.linspace(*_REACH, min(max(wide, _LEAST_NODES), _MOST_NODES))
+    y = m - shift + omega + scale * np.sinh(_STRETCH * t) / _STRETCH
+    log_post = -((y - m) ** 2) / (2 * own) - nu * y / 2 - rate * np.exp(-y)
+    log_post += np.log(np.cosh(_STRETCH * t))
     top = log_post.max(axis=2, keepdims=True)
     weight = np.exp(log_post - top)
     total = weight.sum(axis=2, keepdims=True)
@@ -275,13 +279,15 @@ def _gather(variance: Floats, weight: Floats) -> tuple[Floats, Floats]:
     """Return components gathered into evenly spaced bins of ln variance, each split linearly."""
     n = len(variance)
     place = np.log(variance)
-    low = place.min(axis=1, keepdims=True)
-    step = (place.max(axis=1, keepdims=True) - low) / (_BINS - 1) + 1e-9
-    place = (place - low) / step
+    heavy = weight > NEGLIGIBLE
+    low = np.min(place, axis=1, keepdims=True, where=heavy, initial=np.inf)
+    high = np.max(place, axis=1, keepdims=True, where=heavy, initial=-np.inf)
+    step = (high - low) / (_BINS - 1) + 1e-9
+    place = np.clip((place - low) / step, 0.0, _BINS - 1.0)
     left = np.minimum(place.astype(np.intp), _BINS - 2)
     right_share = weight * (place - left)
     flat = (left + _BINS * np.arange(n)[:, None]).ravel()
-    binned = np.bincount(flat, (weight - right_share).ravel(), n * _BINS)
+    binned: Floats = np.bincount(flat, (weight - right_share).ravel(), n * _BINS).astype(float)
     binned += np.bincount(flat + 1, right_share.ravel(), n * _BINS)
     log_var = low + step * np.arange(_BINS)
     return np.exp(log_var / 2), binned.reshape(n, _BINS)
