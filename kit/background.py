@@ -28,9 +28,12 @@ CAUTIONS = (
 def mark_words(review: Review) -> dict[str, str]:
     """Return what each mark on a figure means."""
     words = {
-        "typed_in": "typed in, no log", "single_run": "a single run",
-        "no_interval": "nothing gives an interval", "set_aside": "set aside",
-        "all_runs": "with the runs set aside put back", "old_price": "an old price",
+        "typed_in": "typed in, no log",
+        "single_run": "a single run",
+        "no_interval": "nothing gives an interval",
+        "set_aside": "set aside",
+        "all_runs": "with the runs set aside put back",
+        "old_price": "an old price",
         "converted": "converted at the rate stated",
     }
     for mismatch in review.controls.mismatches:
@@ -52,18 +55,27 @@ def failed_rows(review: Review) -> dict[tuple[str, str], str]:
 
 def alike_section(review: Review, book: ClaimBook) -> Html:
     """Return the controls of every product, and every waiver with its reason."""
-    products = [p for p in review.params.products
-                if any(p == product for _, product in review.controls.values)]
+    products = [
+        p
+        for p in review.params.products
+        if any(p == product for _, product in review.controls.values)
+    ]
     rows: list[list[Part | None]] = []
     for control in review.controls.names:
         meaning = review.bench.controls.get(control, control.replace("_", " "))
-        rows.append([meaning, *(
-            ", ".join(review.controls.values.get((control, p), ())) or "not recorded"
-            for p in products
-        )])
+        rows.append(
+            [
+                meaning,
+                *(
+                    ", ".join(review.controls.values.get((control, p), ())) or "not recorded"
+                    for p in products
+                ),
+            ]
+        )
     table = html_table(
         "Controls: what was alike, and what was not",
-        [Column("Control"), *(Column(book.product_name(p)) for p in products)], rows,
+        [Column("Control"), *(Column(book.product_name(p)) for p in products)],
+        rows,
     )
     waivers = bullet_list(
         f"{m.control} of {book.product_name(m.product)} ({', '.join(m.product_values)}) and "
@@ -84,15 +96,14 @@ def specification_section(review: Review, book: ClaimBook) -> Html:
     for row in compare_specifications(review.bench, products).rows:
         claims = [book.get(f"specification/{row.field}/{p}") for p in products]
         if any(claims):
-            label = f"{row.label} (derived: {row.formula})" if row.derived else row.label
-            rows.append([label, row.unit, *claims])
+            rows.append([row.label, *claims])
     if not rows:
         return Html("")
     return html_table(
         "Specifications as given by the makers, and figures derived from them",
-        [Column("Quantity"), Column("Unit"),
-         *(Column(book.product_name(p), number=True) for p in products)],
-        rows, locale=review.params.locale,
+        [Column("Quantity"), *(Column(book.product_name(p), number=True) for p in products)],
+        rows,
+        locale=review.params.locale,
     )
 
 
@@ -104,50 +115,72 @@ def limits_section(review: Review, book: ClaimBook) -> Html:
     rows = [_flag_cells(flag, book) for flag in _merged(found, review)]
     return html_table(
         "What seems to set the limit, and on what evidence",
-        [Column("Sign"), Column("Where"), Column("Evidence")], rows,
+        [Column("Sign"), Column("Where"), Column("Evidence")],
+        rows,
     )
 
 
 def screening_section(review: Review, book: ClaimBook) -> Html:
     """Return every run set aside, every flag, and every run that did not happen."""
     aside: list[list[Part | None]] = [
-        [row.run, book.product_name(row.product), book.title_name(row.title),
-         review.screened.set_aside[row.run]]
-        for row in review.rows if row.run in review.screened.set_aside
+        [
+            row.run,
+            book.product_name(row.product),
+            book.title_name(row.title),
+            review.screened.set_aside[row.run],
+        ]
+        for row in review.rows
+        if row.run in review.screened.set_aside
     ]
     pieces = []
     if aside:
-        pieces.append(html_table(
-            f"Set aside: {len(aside)} of {len(review.rows)} rows of the run sheet",
-            [Column("Run"), Column("Product"), Column("Title"), Column("Reason")], aside,
-        ))
+        pieces.append(
+            html_table(
+                f"Set aside: {len(aside)} of {len(review.rows)} rows of the run sheet",
+                [Column("Run"), Column("Product"), Column("Title"), Column("Reason")],
+                aside,
+            )
+        )
     else:
         pieces.append(paragraph("No run was set aside."))
     failed: list[list[Part | None]] = [
-        [row.run, book.product_name(row.product), book.title_name(row.title),
-         f"{row.status.replace('_', ' ')}: {row.reason}"]
-        for row in review.rows if not row.produced
+        [
+            row.run,
+            book.product_name(row.product),
+            book.title_name(row.title),
+            f"{row.status.replace('_', ' ')}: {row.reason}",
+        ]
+        for row in review.rows
+        if not row.produced
     ]
     if failed:
-        pieces.append(html_table(
-            "What did not run",
-            [Column("Run"), Column("Product"), Column("Title"), Column("What happened")], failed,
-        ))
+        pieces.append(
+            html_table(
+                "What did not run",
+                [Column("Run"), Column("Product"), Column("Title"), Column("What happened")],
+                failed,
+            )
+        )
     flags = [f for f in review.screened.flags if f.action == "flag" and f.rule not in LIMIT_RULES]
     if flags:
-        pieces.append(html_table(
-            "Kept, but flagged",
-            [Column("Rule"), Column("Where"), Column("Reason")],
-            [_flag_cells(flag, book) for flag in flags],
-        ))
+        pieces.append(
+            html_table(
+                "Kept, but flagged",
+                [Column("Rule"), Column("Where"), Column("Reason")],
+                [_flag_cells(flag, book) for flag in flags],
+            )
+        )
     silent = [f for f in review.screened.flags if f.action == "cannot_judge"]
     if silent:
         rules = sorted({f.rule for f in silent})
-        pieces.append(bullet_list(
-            f"{_rule_name(rule)}: cannot be judged in "
-            f"{sum(f.rule == rule for f in silent)} cells: "
-            f"{next(f.reason for f in silent if f.rule == rule)}" for rule in rules
-        ))
+        pieces.append(
+            bullet_list(
+                f"{_rule_name(rule)}: cannot be judged in "
+                f"{sum(f.rule == rule for f in silent)} cells: "
+                f"{next(f.reason for f in silent if f.rule == rule)}"
+                for rule in rules
+            )
+        )
     return joined(*pieces)
 
 
@@ -164,17 +197,26 @@ def definitions_section(review: Review, book: ClaimBook) -> Html:
             continue
         first = runs[0]
         for metric in ("low_1pct_fps", "low_0_1pct_fps"):
-            rows.append([
-                book.title_name(title), "1 %" if metric == "low_1pct_fps" else "0.1 %", first.run,
-                *(fps_text(first.lows[d][metric], unit="").text for d in definitions),
-            ])
+            rows.append(
+                [
+                    book.title_name(title),
+                    "1 %" if metric == "low_1pct_fps" else "0.1 %",
+                    first.run,
+                    *(fps_text(first.lows[d][metric], unit="").text for d in definitions),
+                ]
+            )
     if not rows:
         return Html("")
     return html_table(
         f"The lows of {book.product_name(product)} under each definition, in one run a title",
-        [Column("Title"), Column("Low"), Column("Run"),
-         *(Column(d.replace("_", " "), "fps", number=True) for d in definitions)],
-        rows, row_heads=2,
+        [
+            Column("Title"),
+            Column("Low"),
+            Column("Run"),
+            *(Column(d.replace("_", " "), "fps", number=True) for d in definitions),
+        ],
+        rows,
+        row_heads=2,
         note=f"In force: {review.params.metrics.low.replace('_', ' ')}. The figures differ "
         "because the definitions do, not because the runs do.",
     )
@@ -183,24 +225,35 @@ def definitions_section(review: Review, book: ClaimBook) -> Html:
 def settings_section(review: Review, book: ClaimBook) -> Html:
     """Return every setting in force, also those the params file leaves at their default."""
     rows: list[list[Part | None]] = [
-        [key, value] for key, value in _flat(book.settings)
+        [key, value]
+        for key, value in _flat(book.settings)
         if key.split(".")[0] in {"metrics", "screen", "margins", "suites", "value", "titles"}
     ]
     rules = html_table(
         "Rules of screening in force",
         [Column("Rule"), Column("It finds"), Column("Then"), Column("Thresholds")],
         [
-            [_rule_name(r.name), r.does, "set aside" if r.acts else "flagged",
-             "; ".join(f"{key} {value}" for key, value in _flat(r.thresholds))]
+            [
+                _rule_name(r.name),
+                r.does,
+                "set aside" if r.acts else "flagged",
+                "; ".join(f"{key} {value}" for key, value in _flat(r.thresholds)),
+            ]
             for r in rules_in_force(review.params.screen)
         ],
     )
-    layouts = html_table(
-        "Layouts through which the raw logs were read",
-        [Column("Layout"), Column("As declared in bench.yaml")],
-        [[name, "; ".join(f"{k} {v}" for k, v in _flat(layout) if v not in {"", "none"})]
-         for name, layout in book.layouts.items()],
-    ) if book.layouts else Html("")
+    layouts = (
+        html_table(
+            "Layouts through which the raw logs were read",
+            [Column("Layout"), Column("As declared in bench.yaml")],
+            [
+                [name, "; ".join(f"{k} {v}" for k, v in _flat(layout) if v not in {"", "none"})]
+                for name, layout in book.layouts.items()
+            ],
+        )
+        if book.layouts
+        else Html("")
+    )
     return joined(
         html_table("Settings in force", [Column("Setting"), Column("Value")], rows), rules, layouts
     )
@@ -223,12 +276,13 @@ def environment_section(book: ClaimBook) -> Html:
     apart = [p for p in packages if p.locked and p.installed and p.locked != p.installed]
     caption = (
         f"Made with marginbook {book.kit_version}; every package at its locked version"
-        if not apart else
-        f"Made with marginbook {book.kit_version}; {len(apart)} packages differ from the lock"
+        if not apart
+        else f"Made with marginbook {book.kit_version}; {len(apart)} packages differ from the lock"
     )
     shown = apart or [p for p in packages if p.direct]
     return html_table(
-        caption, [Column("Package"), Column("Installed"), Column("Locked")],
+        caption,
+        [Column("Package"), Column("Installed"), Column("Locked")],
         [[p.name, p.installed or "not installed", p.locked or "not locked"] for p in shown],
     )
 
@@ -243,8 +297,11 @@ def _rule_name(rule: str) -> str:
 
 
 def _flag_cells(flag: Flag, book: ClaimBook) -> list[Part | None]:
-    where = [book.product_name(flag.product) if flag.product else "",
-             book.title_name(flag.title) if flag.title else "", flag.run]
+    where = [
+        book.product_name(flag.product) if flag.product else "",
+        book.title_name(flag.title) if flag.title else "",
+        flag.run,
+    ]
     return [_rule_name(flag.rule), ", ".join(part for part in where if part), flag.reason]
 
 
@@ -272,4 +329,3 @@ def _flat(settings: Mapping[str, Any], before: str = "") -> list[tuple[str, str]
         else:
             found.append((name, "none" if value is None else str(value)))
     return found
-

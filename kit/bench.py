@@ -138,8 +138,14 @@ class Title(Section):
     @property
     def value_unit(self) -> str:
         """The unit of a result that is not frames."""
-        usual = {"score": "points", "duration": "s", "power": "W", "noise": "dB(A)",
-                 "battery_life": "h", "frames": "fps"}
+        usual = {
+            "score": "points",
+            "duration": "s",
+            "power": "W",
+            "noise": "dB(A)",
+            "battery_life": "h",
+            "frames": "fps",
+        }
         return self.unit or usual[self.measures]
 
 

@@ -43,18 +43,37 @@ TYPED = re.compile(
     rf"(?<![\w.])[-+−]?\d[\d.,\u00a0\u202f']*\s*{UNITS}|(?:€|\$|£|EUR|USD|GBP)\s*\d[\d.,]*",
     re.IGNORECASE,
 )
-UP = {"faster", "quicker", "ahead", "lead", "leads", "beats", "beat", "wins", "outpaces",
-      "outperforms", "better", "quickest", "fastest"}
+UP = {
+    "faster",
+    "quicker",
+    "ahead",
+    "lead",
+    "leads",
+    "beats",
+    "beat",
+    "wins",
+    "outpaces",
+    "outperforms",
+    "better",
+    "quickest",
+    "fastest",
+}
 DOWN = {"slower", "behind", "trails", "trail", "loses", "lags", "worse"}
 EVEN = {"level", "tied", "tie", "equal", "par"}
 NEGATIONS = {"not", "no", "never", "neither", "nor", "cannot", "without", "hardly", "isn't"}
 METRIC_WORDS = {
-    "average": "average_fps", "low_1pct": "low_1pct_fps", "low_0_1pct": "low_0_1pct_fps",
+    "average": "average_fps",
+    "low_1pct": "low_1pct_fps",
+    "low_0_1pct": "low_0_1pct_fps",
     "result": "value",
 }
 VALUE_WORDS = {
-    "price": "price", "cost": "cost_per_fps", "suite_fps": "suite_fps", "premium": "premium",
-    "equal_value": "equal_value_price", "cut": "cut_needed",
+    "price": "price",
+    "cost": "cost_per_fps",
+    "suite_fps": "suite_fps",
+    "premium": "premium",
+    "equal_value": "equal_value_price",
+    "cut": "cut_needed",
 }
 FORMS = {"interval", "number", "sentence", "reversed"}
 MARGIN_KINDS = {"margin", "suite", "suite_like", "suite_smallest", "suite_largest"}
@@ -138,14 +157,13 @@ def bind_text(
         written = " ".join(match[1].split())
         try:
             claim, forms = find_claim(written, book)
-            text = reference_text(claim, forms, locale=str(book.settings.get("locale", "en")),
-                                  names=shown)
+            text = reference_text(
+                claim, forms, locale=str(book.settings.get("locale", "en")), names=shown
+            )
         except LookupError as error:
             faults.append(Fault(file, str(error.args[0]), line=line, key=f"{{{{{written}}}}}"))
             continue
-        references.append(
-            Reference(written, match.start(), match.end(), line, claim, forms, text)
-        )
+        references.append(Reference(written, match.start(), match.end(), line, claim, forms, text))
     bare = REFERENCE.sub(lambda match: re.sub(r"[^\n]", "\ue000", match[0]), source)
     for start, sentence in _sentences(bare):
         inside = [r for r in references if start <= r.start < start + len(sentence)]
@@ -190,8 +208,14 @@ def printed_forms(claim: Claim, book: ClaimBook) -> set[str]:
     for chosen in ([], ["interval"], ["number"], ["sentence"]):
         for turned in ([], ["reversed"]):
             try:
-                forms.add(reference_text(claim, frozenset([*chosen, *turned]), locale=locale,
-                                         names=book.names.get("products", {})))
+                forms.add(
+                    reference_text(
+                        claim,
+                        frozenset([*chosen, *turned]),
+                        locale=locale,
+                        names=book.names.get("products", {}),
+                    )
+                )
             except LookupError:
                 continue
     return forms
@@ -257,9 +281,11 @@ def reference_id(words: list[str], book: ClaimBook) -> str:
             rest.append(words[position])
             position += 1
     metric = "average_fps"
-    if len(rest) > 1 and rest[0] in METRIC_WORDS and rest[1] in {
-        "margin", "suite", "smallest", "largest", "count"
-    }:
+    if (
+        len(rest) > 1
+        and rest[0] in METRIC_WORDS
+        and rest[1] in {"margin", "suite", "smallest", "largest", "count"}
+    ):
         metric = METRIC_WORDS[rest.pop(0)]
     head, rest = (rest[0], rest[1:]) if rest else ("", [])
     match head, rest:
@@ -267,7 +293,7 @@ def reference_id(words: list[str], book: ClaimBook) -> str:
             return f"cell/{METRIC_WORDS[head]}/{named['in']}/{product}"
         case "margin", [product] if {"over", "in"} <= named.keys():
             return f"margin/{metric}/{named['in']}/{product}-over-{named['over']}"
-        case ("suite" | "smallest" | "largest"), [product] if "over" in named:
+        case (("suite" | "smallest" | "largest"), [product]) if "over" in named:
             kind = head if head == "suite" else f"suite_{head}"
             return f"{kind}/{metric}/{named.get('on', 'all')}/{product}-over-{named['over']}"
         case "count", [outcome, product] if "over" in named:
@@ -276,14 +302,14 @@ def reference_id(words: list[str], book: ClaimBook) -> str:
         case "gap", [product]:
             found = [c.id for c in book.of_kind("gap", metric=metric) if c.product == product]
             return found[0] if found else f"gap/{metric}/{product}"
-        case ("price" | "cost" | "suite_fps"), [product] if "at" in named:
+        case (("price" | "cost" | "suite_fps"), [product]) if "at" in named:
             return f"value/{named['at']}/{VALUE_WORDS[head]}/{product}"
-        case ("premium" | "equal_value" | "cut"), [product] if {"over", "at"} <= named.keys():
+        case (("premium" | "equal_value" | "cut"), [product]) if {"over", "at"} <= named.keys():
             pair = f"{product}-over-{named['over']}"
             return f"value/{named['at']}/{VALUE_WORDS[head]}/{pair}"
         case "spec", [name, product]:
             return f"specification/{name}/{product}"
-        case ("runs" | "frames"), [which]:
+        case (("runs" | "frames"), [which]):
             return f"count/{head}/{which}"
         case "titles", []:
             return "count/titles"
@@ -363,7 +389,12 @@ def _typed_figures(sentence: str, file: str, text: str, start: int) -> Iterator[
 
 
 def _wrong_words(
-    sentence: str, inside: list[Reference], start: int, book: ClaimBook, file: str, line: int,
+    sentence: str,
+    inside: list[Reference],
+    start: int,
+    book: ClaimBook,
+    file: str,
+    line: int,
     names: Mapping[str, str],
 ) -> Iterator[Fault]:
     """Yield a fault for each comparative word against the outcome it stands beside."""

@@ -30,12 +30,18 @@ class CheckReport:
     def to_dict(self) -> dict[str, Any]:
         """Return the report as plain data."""
         return {
-            "ok": True, "review": self.review, "products": list(self.products),
-            "titles": list(self.titles), "runs": self.runs, "used": self.used,
+            "ok": True,
+            "review": self.review,
+            "products": list(self.products),
+            "titles": list(self.titles),
+            "runs": self.runs,
+            "used": self.used,
             "set_aside": [{"run": run, "reason": why} for run, why in self.set_aside],
             "flags": dict(self.flags),
             "did_not_run": [{"run": run, "reason": why} for run, why in self.failed],
-            "claims": self.claims, "figures_in_text": self.figures_in_text, "faults": [],
+            "claims": self.claims,
+            "figures_in_text": self.figures_in_text,
+            "faults": [],
         }
 
     def to_lines(self) -> list[str]:
@@ -67,9 +73,14 @@ def check_review(params_path: Path) -> CheckReport:
     text = bind_review_text(review.loaded, book)
     counted = Counter(f.rule for f in review.screened.flags if f.action == "flag")
     return CheckReport(
-        review=review.params.review, products=review.params.products, titles=review.titles,
-        runs=len(review.rows), used=len(review.used),
-        set_aside=tuple(review.screened.set_aside.items()), flags=tuple(sorted(counted.items())),
+        review=review.params.review,
+        products=review.params.products,
+        titles=review.titles,
+        runs=len(review.rows),
+        used=len(review.used),
+        set_aside=tuple(review.screened.set_aside.items()),
+        flags=tuple(sorted(counted.items())),
         failed=tuple((r.run, f"{r.status}: {r.reason}") for r in review.rows if not r.produced),
-        claims=len(book.claims), figures_in_text=len(text.references) if text else 0,
+        claims=len(book.claims),
+        figures_in_text=len(text.references) if text else 0,
     )

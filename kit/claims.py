@@ -123,7 +123,8 @@ class ClaimBook:
     def of_kind(self, kind: str, **where: str) -> tuple[Claim, ...]:
         """Return the claims of a kind whose fields have the values given."""
         return tuple(
-            claim for claim in self.claims
+            claim
+            for claim in self.claims
             if claim.kind == kind
             and all(getattr(claim, name) == value for name, value in where.items())
         )
@@ -214,8 +215,12 @@ def claims_document(book: ClaimBook) -> dict[str, Any]:
     return {
         "format": CLAIMS_FORMAT,
         "review": {
-            "id": book.review, "title": book.title, "byline": book.byline, "date": book.date,
-            "product": book.product, "params_file": book.params_file,
+            "id": book.review,
+            "title": book.title,
+            "byline": book.byline,
+            "date": book.date,
+            "product": book.product,
+            "params_file": book.params_file,
             "params_sha256": book.params_sha256,
         },
         "kit_version": book.kit_version,
@@ -223,7 +228,9 @@ def claims_document(book: ClaimBook) -> dict[str, Any]:
         "layouts": book.layouts,
         "names": book.names,
         "runs": [asdict(run) for run in book.runs],
-        "claims": [{f.name: getattr(claim, f.name) for f in fields(Claim)} for claim in book.claims],
+        "claims": [
+            {f.name: getattr(claim, f.name) for f in fields(Claim)} for claim in book.claims
+        ],
     }
 
 
@@ -271,10 +278,16 @@ def read_claims(data: bytes, *, file: str) -> ClaimBook:
         raise SealError(f"{file}: not JSON: {str(error).splitlines()[0]}") from None
     review = document.review
     return ClaimBook(
-        review=review.id, title=review.title, byline=review.byline, date=review.date,
-        product=review.product, kit_version=document.kit_version,
-        params_file=review.params_file, params_sha256=review.params_sha256,
-        settings=document.settings, layouts=document.layouts,
+        review=review.id,
+        title=review.title,
+        byline=review.byline,
+        date=review.date,
+        product=review.product,
+        kit_version=document.kit_version,
+        params_file=review.params_file,
+        params_sha256=review.params_sha256,
+        settings=document.settings,
+        layouts=document.layouts,
         claims=tuple(Claim(**claim.model_dump()) for claim in document.claims),
         runs=tuple(RunRecord(**run.model_dump()) for run in document.runs),
         names=document.names,

@@ -22,8 +22,11 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     help="Reproducible reviews of graphics hardware: raw frame-time logs in, a frozen report out.",
 )
-new_app = typer.Typer(no_args_is_help=True, rich_markup_mode=None, help="Start a bench, a params "
-                      "file, or the layout of a log.")
+new_app = typer.Typer(
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    help="Start a bench, a params file, or the layout of a log.",
+)
 app.add_typer(new_app, name="new")
 
 Json = Annotated[bool, typer.Option("--json", help="Print the answer as JSON.")]
@@ -94,7 +97,9 @@ def run(
     out: Annotated[Path, typer.Option(help="Where the reviews' folders go.")] = Path("out"),
     jobs: Annotated[int, typer.Option(min=1, help="Reviews run at the same time.")] = 1,
     timeout: Annotated[int, typer.Option(min=1, help="Seconds one review may take.")] = 1800,
-    resume: Annotated[bool, typer.Option("--resume", help="Leave out reviews already finished.")] = False,
+    resume: Annotated[
+        bool, typer.Option("--resume", help="Leave out reviews already finished.")
+    ] = False,
     foreign_template: Annotated[
         bool,
         typer.Option(
@@ -108,8 +113,13 @@ def run(
     from kit.season import run_reviews
 
     season = run_reviews(
-        params, out_dir=out, jobs=jobs, timeout_s=timeout, resume=resume,
-        foreign_template=foreign_template, json_lines=as_json,
+        params,
+        out_dir=out,
+        jobs=jobs,
+        timeout_s=timeout,
+        resume=resume,
+        foreign_template=foreign_template,
+        json_lines=as_json,
     )
     if not as_json:
         say(season.to_lines())
@@ -147,7 +157,9 @@ def text(
     if as_json:
         say_json({"ok": True, "text": bound.to_markdown(), "figures": rows})
     elif sheet:
-        say([f"line {r['line']}: {r['text']}  {r['claim']}  {{{{{r['reference']}}}}}" for r in rows])
+        say(
+            [f"line {r['line']}: {r['text']}  {r['claim']}  {{{{{r['reference']}}}}}" for r in rows]
+        )
     else:
         typer.echo(bound.to_markdown(), nl=False)
 

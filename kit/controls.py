@@ -99,17 +99,18 @@ def check_controls(
     for i, control in enumerate(params.controls):
         line = document.line_of(["controls", i])
         key = f"controls[{i}]"
-        blank = sorted(
-            {p for (c, p, _), v in seen.items() if c == control and NOT_RECORDED in v}
-        )
+        blank = sorted({p for (c, p, _), v in seen.items() if c == control and NOT_RECORDED in v})
         involved = {p for pair in pairs for p in pair}
         blank = [p for p in blank if p in involved]
         if blank and not all(_waiver(params, control, p) for p in blank):
             faults.append(
-                Fault(document.file,
-                      f'"{control}" is not recorded for {", ".join(blank)}: give it under '
-                      "configuration in bench.yaml or as a column of runs.csv, or waive it",
-                      line=line, key=key)
+                Fault(
+                    document.file,
+                    f'"{control}" is not recorded for {", ".join(blank)}: give it under '
+                    "configuration in bench.yaml or as a column of runs.csv, or waive it",
+                    line=line,
+                    key=key,
+                )
             )
     mismatches: list[Mismatch] = []
     for product, baseline in pairs:
@@ -123,13 +124,16 @@ def check_controls(
             if NOT_RECORDED in (*found.product_values, *found.baseline_values):
                 continue  # said above
             faults.append(
-                Fault(document.file,
-                      f"{product} against {baseline}: {control} is "
-                      f"{_listed(found.product_values)} on one side and "
-                      f"{_listed(found.baseline_values)} on the other (in "
-                      f"{_titles(found.titles)}). Make the machines alike, or name the control "
-                      f'under "waivers" with the product and the reason',
-                      line=document.line_of(["controls"]), key="controls")
+                Fault(
+                    document.file,
+                    f"{product} against {baseline}: {control} is "
+                    f"{_listed(found.product_values)} on one side and "
+                    f"{_listed(found.baseline_values)} on the other (in "
+                    f"{_titles(found.titles)}). Make the machines alike, or name the control "
+                    f'under "waivers" with the product and the reason',
+                    line=document.line_of(["controls"]),
+                    key="controls",
+                )
             )
     if faults:
         raise ControlError(faults)
@@ -173,9 +177,13 @@ def _mismatch(
         return None
     reason = _waiver(params, control, baseline) or _waiver(params, control, product)
     return Mismatch(
-        control=control, product=product, baseline=baseline,
-        product_values=tuple(sorted(ours)), baseline_values=tuple(sorted(theirs)),
-        titles=tuple(apart), reason=reason,
+        control=control,
+        product=product,
+        baseline=baseline,
+        product_values=tuple(sorted(ours)),
+        baseline_values=tuple(sorted(theirs)),
+        titles=tuple(apart),
+        reason=reason,
     )
 
 

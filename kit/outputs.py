@@ -15,7 +15,10 @@ if TYPE_CHECKING:
 
 
 def write_outputs(
-    review: Review, results: Results, book: ClaimBook, charts: Mapping[str, Sequence[Chart]],
+    review: Review,
+    results: Results,
+    book: ClaimBook,
+    charts: Mapping[str, Sequence[Chart]],
     out_dir: str | Path,
 ) -> list[str]:
     """Write claims, tables and charts into `out_dir`; return the names of the files written."""
@@ -51,8 +54,24 @@ def result_frames(review: Review, results: Results, book: ClaimBook) -> dict[str
 def _claims_of(book: ClaimBook, kind: str) -> Any:
     frame = book.to_frame()
     kept = frame[frame["kind"] == kind].reset_index(drop=True)
-    columns = ["id", "metric", "product", "baseline", "title", "value", "low", "high",
-               "confidence", "unit", "outcome", "text", "interval", "method", "runs", "marks"]
+    columns = [
+        "id",
+        "metric",
+        "product",
+        "baseline",
+        "title",
+        "value",
+        "low",
+        "high",
+        "confidence",
+        "unit",
+        "outcome",
+        "text",
+        "interval",
+        "method",
+        "runs",
+        "marks",
+    ]
     kept = kept[columns].copy()
     for column in ("runs", "marks"):
         kept[column] = [" ".join(cell) for cell in kept[column]]
@@ -64,11 +83,35 @@ def _runs_frame(book: ClaimBook) -> Any:
 
     figures = {(c.metric, (*c.runs, *c.set_aside)[0]): c.value for c in book.of_kind("run")}
     metrics = list(dict.fromkeys(metric for metric, _ in figures))
-    columns = ["run", "product", "title", "used", "reason", *metrics, "frames", "duration_s",
-               "session", "began", "file", "sha256"]
+    columns = [
+        "run",
+        "product",
+        "title",
+        "used",
+        "reason",
+        *metrics,
+        "frames",
+        "duration_s",
+        "session",
+        "began",
+        "file",
+        "sha256",
+    ]
     rows = [
-        [r.id, r.product, r.title, r.used, r.reason, *(figures.get((m, r.id)) for m in metrics),
-         r.frames, r.duration_s, r.session, r.began, r.file, r.sha256]
+        [
+            r.id,
+            r.product,
+            r.title,
+            r.used,
+            r.reason,
+            *(figures.get((m, r.id)) for m in metrics),
+            r.frames,
+            r.duration_s,
+            r.session,
+            r.began,
+            r.file,
+            r.sha256,
+        ]
         for r in book.runs
     ]
     return pd.DataFrame(rows, columns=columns)

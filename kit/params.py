@@ -171,7 +171,9 @@ class ValueParams(Section):
     until: dt.date | None = None
     old_days: int = Field(default=60, gt=0, description="Older street prices are marked.")
     min_title_share: float = Field(
-        default=0.5, gt=0, le=1,
+        default=0.5,
+        gt=0,
+        le=1,
         description="A rival with averages in a smaller share of the product's titles is not set "
         "on one scale with the others, which would lose titles by it.",
     )
@@ -200,8 +202,9 @@ class PlanParams(Section):
     )
     budget_minutes: float | None = Field(default=None, gt=0, description="Bench time there is.")
     default_run_sd: float = Field(
-        default=0.01, gt=0, description="Spread from run to run, as a share, where the bench "
-        "holds no runs to tell."
+        default=0.01,
+        gt=0,
+        description="Spread from run to run, as a share, where the bench holds no runs to tell.",
     )
     min_runs: int = Field(default=3, ge=2, description="Of each title on each product.")
     max_runs: int = Field(default=20, ge=2, description="No more than this is planned.")
@@ -210,8 +213,11 @@ class PlanParams(Section):
     )
     paired: bool = Field(default=False, description="Both sides are run in the same sessions.")
     session_correlation: float = Field(
-        default=0.0, ge=0, lt=1, description="Of two products' results within a session, where "
-        "paired and the bench does not tell."
+        default=0.0,
+        ge=0,
+        lt=1,
+        description="Of two products' results within a session, where "
+        "paired and the bench does not tell.",
     )
 
 
@@ -298,15 +304,25 @@ def load_params(path: Path, *, bench_folder: Path | None = None) -> LoadedParams
     folder = bench_folder or (path.parent / params.bench).resolve()
     if not (folder / "bench.yaml").is_file():
         raise ParamsError(
-            [Fault(document.file, f'"{params.bench}" is not a bench: no bench.yaml in that folder',
-                   line=document.line_of(["bench"]), key="bench")]
+            [
+                Fault(
+                    document.file,
+                    f'"{params.bench}" is not a bench: no bench.yaml in that folder',
+                    line=document.line_of(["bench"]),
+                    key="bench",
+                )
+            ]
         )
     bench = read_bench(folder)
     faults = _unknown_names(params, bench, document)
     if params.text is not None and not (path.parent / params.text).is_file():
         faults.append(
-            Fault(document.file, f'no such file: "{params.text}"',
-                  line=document.line_of(["text"]), key="text")
+            Fault(
+                document.file,
+                f'no such file: "{params.text}"',
+                line=document.line_of(["text"]),
+                key="text",
+            )
         )
     if faults:
         raise ParamsError(faults)
@@ -322,8 +338,12 @@ def _unknown_names(params: ReviewParams, bench: Bench, document: YamlDocument) -
             guess = did_you_mean(name, known) or f"; known: {', '.join(sorted(known)[:12])}"
             key = ".".join(str(part) for part in path)
             faults.append(
-                Fault(document.file, f'no {what} "{name}" in bench.yaml{guess}',
-                      line=document.line_of(path), key=key)
+                Fault(
+                    document.file,
+                    f'no {what} "{name}" in bench.yaml{guess}',
+                    line=document.line_of(path),
+                    key=key,
+                )
             )
 
     products: dict[str, object] = dict(bench.products)
@@ -344,8 +364,12 @@ def _unknown_names(params: ReviewParams, bench: Bench, document: YamlDocument) -
             check(product, products, "product", "waivers", i, "products", j)
         if waiver.control not in params.controls:
             faults.append(
-                Fault(document.file, f'"{waiver.control}" is not among controls; nothing to waive',
-                      line=document.line_of(["waivers", i, "control"]), key=f"waivers.{i}.control")
+                Fault(
+                    document.file,
+                    f'"{waiver.control}" is not among controls; nothing to waive',
+                    line=document.line_of(["waivers", i, "control"]),
+                    key=f"waivers.{i}.control",
+                )
             )
     for name, suite in params.suites.items():
         for i, title in enumerate(suite.titles or ()):

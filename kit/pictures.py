@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from pathlib import Path
+from typing import Literal
 
 from kit.chartstyle import Chart, export_chart, page_image
 from kit.claims import ClaimBook
@@ -28,22 +29,37 @@ def titles_charts(review: Review, results: Results, book: ClaimBook) -> list[Cha
     lows = [c for c in results.cells if c.metric == METRICS[1]]
     if not averages:
         return []
-    suites = [s for s in results.suites if s.suite == "all" and s.metric == HEADLINE
-              and s.product == review.params.product]
-    return [draw_titles(averages, lows, product=review.params.product, names=names_of(book),
-                        suites=suites, locale=review.params.locale)]
+    suites = [
+        s
+        for s in results.suites
+        if s.suite == "all" and s.metric == HEADLINE and s.product == review.params.product
+    ]
+    return [
+        draw_titles(
+            averages,
+            lows,
+            product=review.params.product,
+            names=names_of(book),
+            suites=suites,
+            locale=review.params.locale,
+        )
+    ]
 
 
 def spread_charts(review: Review, results: Results, book: ClaimBook) -> list[Chart]:
     """Return the chart of how far the runs of the product lie apart."""
     from kit.spreadcharts import draw_spread
 
-    cells = [c for c in results.cells
-             if c.metric == HEADLINE and c.product == review.params.product]
+    cells = [
+        c for c in results.cells if c.metric == HEADLINE and c.product == review.params.product
+    ]
     if not cells:
         return []
-    return [draw_spread(cells, product=review.params.product, names=names_of(book),
-                        locale=review.params.locale)]
+    return [
+        draw_spread(
+            cells, product=review.params.product, names=names_of(book), locale=review.params.locale
+        )
+    ]
 
 
 def margins_charts(review: Review, results: Results, book: ClaimBook) -> list[Chart]:
@@ -53,9 +69,15 @@ def margins_charts(review: Review, results: Results, book: ClaimBook) -> list[Ch
     charts = []
     for suite in results.suites:
         if (suite.suite, suite.metric, suite.product) == ("all", HEADLINE, review.params.product):
-            charts.append(draw_margins(suite.margins, suite, names=names_of(book),
-                                       level_band=review.params.margins.level_band,
-                                       locale=review.params.locale))
+            charts.append(
+                draw_margins(
+                    suite.margins,
+                    suite,
+                    names=names_of(book),
+                    level_band=review.params.margins.level_band,
+                    locale=review.params.locale,
+                )
+            )
     return charts
 
 
@@ -68,7 +90,8 @@ def influence_charts(review: Review, results: Results, book: ClaimBook) -> list[
         draw_influence(suite, names=names_of(book), locale=review.params.locale)
         for suite in results.suites
         if (suite.suite, suite.metric, suite.baseline) == ("all", HEADLINE, rival)
-        and suite.product == review.params.product and len(suite.titles) > 2
+        and suite.product == review.params.product
+        and len(suite.titles) > 2
     ]
 
 
@@ -96,13 +119,26 @@ def value_charts(review: Review, results: Results, book: ClaimBook) -> list[Char
         standings = [s for s in value.standings if s.kind == kind]
         weighings = [w for w in value.weighings if w.kind == kind]
         if len(standings) > 1:
-            charts.append(draw_value(standings, weighings, product=review.params.product,
-                                     names=names_of(book), locale=review.params.locale))
+            charts.append(
+                draw_value(
+                    standings,
+                    weighings,
+                    product=review.params.product,
+                    names=names_of(book),
+                    locale=review.params.locale,
+                )
+            )
     return charts
 
 
-MAKERS = (titles_charts, margins_charts, influence_charts, spread_charts, classes_charts,
-          value_charts)
+MAKERS = (
+    titles_charts,
+    margins_charts,
+    influence_charts,
+    spread_charts,
+    classes_charts,
+    value_charts,
+)
 
 
 def show_charts(charts: Sequence[Chart]) -> Html:
@@ -113,23 +149,29 @@ def show_charts(charts: Sequence[Chart]) -> Html:
 def chart_figure(chart: Chart) -> Html:
     """Return one chart as a figure: picture, caption, text alternative, numbers in a table."""
     image = page_image(chart)
-    mime = "image/png" if image.media_type == "image/png" else "image/svg+xml"
-    return image_figure(image.data, mime=mime, caption=chart.caption, alt=chart.alt,
-                        table=_numbers_table(chart))
+    mime: Literal["image/png", "image/svg+xml"] = "image/svg+xml"
+    if image.media_type == "image/png":
+        mime = "image/png"
+    return image_figure(
+        image.data, mime=mime, caption=chart.caption, alt=chart.alt, table=_numbers_table(chart)
+    )
 
 
 def write_charts(charts: Mapping[str, Sequence[Chart]], folder: Path) -> list[Path]:
     """Write every chart as SVG, PNG of 1920x1080 and CSV."""
-    return [path for made in charts.values() for chart in made
-            for path in export_chart(chart, folder)]
+    return [
+        path for made in charts.values() for chart in made for path in export_chart(chart, folder)
+    ]
 
 
 def _numbers_table(chart: Chart) -> Html:
     """Return a chart's numbers as a table of the page."""
     frame = chart.table
     numeric = [str(kind).startswith(("float", "int")) for kind in frame.dtypes]
-    columns = [Column(str(name).replace("_", " "), number=is_number)
-               for name, is_number in zip(frame.columns, numeric, strict=True)]
+    columns = [
+        Column(str(name).replace("_", " "), number=is_number)
+        for name, is_number in zip(frame.columns, numeric, strict=True)
+    ]
     rows: list[list[Part | None]] = [
         [_cell(value) for value in row] for row in frame.itertuples(index=False, name=None)
     ]

@@ -123,9 +123,7 @@ def _read_tables(bench: Bench) -> tuple[tuple[RunRow, ...], tuple[PriceRow, ...]
     return rows, prices
 
 
-def review_titles(
-    rows: Sequence[RunRow], params: ReviewParams, bench: Bench
-) -> tuple[str, ...]:
+def review_titles(rows: Sequence[RunRow], params: ReviewParams, bench: Bench) -> tuple[str, ...]:
     """Return the titles under review, in the bench's order.
 
     With `titles: all` these are the titles the product ran (or tried to) and at least one other
@@ -175,7 +173,8 @@ def mean_clocks_mhz(review: Review) -> dict[tuple[str, str], float]:
         found.setdefault((measured.product, measured.title), []).append(clock)
     return {
         key: sum(clock for clock in clocks if clock) / len(clocks)
-        for key, clocks in found.items() if all(clocks)
+        for key, clocks in found.items()
+        if all(clocks)
     }
 
 
@@ -193,39 +192,59 @@ def work_out(review: Review) -> Results:
     pairs = compared_pairs(params)
     waived = {
         (product, baseline, title): review.controls.waived(product, baseline, title)
-        for product, baseline in pairs for title in review.titles
+        for product, baseline in pairs
+        for title in review.titles
     }
     margins: list[Margin] = []
     for product in dict.fromkeys(product for product, _ in pairs):
         baselines = [other for first, other in pairs if first == product]
         made = compare_products(
-            cells, product=product, baselines=baselines, params=params.margins,
-            waived=waived, variances=variances,
+            cells,
+            product=product,
+            baselines=baselines,
+            params=params.margins,
+            waived=waived,
+            variances=variances,
         )
         plain = compare_products(
-            every_cell, product=product, baselines=baselines, params=params.margins,
-            waived=waived, variances=variances,
+            every_cell,
+            product=product,
+            baselines=baselines,
+            params=params.margins,
+            waived=waived,
+            variances=variances,
         )
         margins += _with_all_runs(made, plain)
     suites = summarise_suites(
         margins, groups=suite_groups(params), titles=titles, params=params.margins
     )
     gaps = find_name_gaps(
-        margins, [(a.here, b.here, a.there, b.there) for a, b in name_pairs(params)],
-        params=params.margins, mean_clocks_mhz=mean_clocks_mhz(review),
+        margins,
+        [(a.here, b.here, a.there, b.there) for a, b in name_pairs(params)],
+        params=params.margins,
+        mean_clocks_mhz=mean_clocks_mhz(review),
     )
-    closures = check_closure(
-        cells, product=params.product, others=params.compared, titles=titles
-    )
+    closures = check_closure(cells, product=params.product, others=params.compared, titles=titles)
     value = None
     if params.value is not None and review.prices:
         value = weigh_products(
-            cells, suites, review.prices, params=params.value, product=params.product,
-            rivals=[p for p in params.compared], review_date=params.date,
+            cells,
+            suites,
+            review.prices,
+            params=params.value,
+            product=params.product,
+            rivals=params.compared,
+            review_date=params.date,
         )
     return Results(
-        cells=cells, cells_all_runs=every_cell, variances=variances, margins=tuple(margins),
-        suites=suites, gaps=gaps, closures=closures, value=value,
+        cells=cells,
+        cells_all_runs=every_cell,
+        variances=variances,
+        margins=tuple(margins),
+        suites=suites,
+        gaps=gaps,
+        closures=closures,
+        value=value,
         cell_index={(c.product, c.title, c.metric): c for c in cells},
     )
 
@@ -243,7 +262,10 @@ def _cells(
         if any(name in m.values for m in metrics)
     }
     cells = make_cells(
-        metrics, titles, params=review.params.margins, variances=variances,
+        metrics,
+        titles,
+        params=review.params.margins,
+        variances=variances,
         metric_names=ALL_METRICS,
     )
     return variances, cells

@@ -42,15 +42,24 @@ class Season:
             return [self.outcomes[0].message]
         return [
             f"{outcome.params.name}: "
-            + (outcome.message if not outcome.exit_status
-               else f"failed with status {outcome.exit_status}: {outcome.message}")
+            + (
+                outcome.message
+                if not outcome.exit_status
+                else f"failed with status {outcome.exit_status}: {outcome.message}"
+            )
             for outcome in self.outcomes
         ]
 
 
 def run_reviews(
-    params: Sequence[Path], *, out_dir: Path, jobs: int = 1, timeout_s: int = 1800,
-    resume: bool = False, foreign_template: bool = False, json_lines: bool = False,
+    params: Sequence[Path],
+    *,
+    out_dir: Path,
+    jobs: int = 1,
+    timeout_s: int = 1800,
+    resume: bool = False,
+    foreign_template: bool = False,
+    json_lines: bool = False,
 ) -> Season:
     """Run one review here, or several in processes of their own.
 
@@ -79,19 +88,30 @@ def run_reviews(
     from kit.report import run_review
 
     if len(params) == 1:
-        done = run_review(params[0], out_dir=out_dir, timeout_s=timeout_s,
-                          allow_foreign_template=foreign_template)
+        done = run_review(
+            params[0], out_dir=out_dir, timeout_s=timeout_s, allow_foreign_template=foreign_template
+        )
         outcome = Outcome(params[0], 0, str(done.report))
         if json_lines:
             _print_json(outcome)
         return Season((outcome,))
-    doubled = sorted({p.name for p in params if sum(p.resolve() == q.resolve() for q in params) > 1})
+    doubled = sorted(
+        {p.name for p in params if sum(p.resolve() == q.resolve() for q in params) > 1}
+    )
     if doubled:
         raise UsageError(f"named twice: {', '.join(doubled)}; name each params file once")
     waiting = [p for p in params if not (resume and is_finished(p, out_dir))]
     outcomes = {p: Outcome(p, 0, "finished before, left as it is") for p in params}
-    command = [sys.executable, "-m", "kit", "run", "--out", str(out_dir),
-               "--timeout", str(timeout_s)]
+    command = [
+        sys.executable,
+        "-m",
+        "kit",
+        "run",
+        "--out",
+        str(out_dir),
+        "--timeout",
+        str(timeout_s),
+    ]
     if foreign_template:
         command.append("--foreign-template")
     with ThreadPoolExecutor(max_workers=jobs) as pool:
@@ -126,5 +146,14 @@ def _run_apart(command: list[str], params: Path) -> Outcome:
 
 
 def _print_json(outcome: Outcome) -> None:
-    print(json.dumps({"params": outcome.params.name, "exit_status": outcome.exit_status,
-                      "message": outcome.message}, ensure_ascii=False), flush=True)
+    print(
+        json.dumps(
+            {
+                "params": outcome.params.name,
+                "exit_status": outcome.exit_status,
+                "message": outcome.message,
+            },
+            ensure_ascii=False,
+        ),
+        flush=True,
+    )

@@ -1,8 +1,9 @@
 """Numbers as text, rows as tables. The only place that rounds, and the only one with percent.
 
-Decimals follow the interval: a figure is printed to two significant digits of its interval's
-half-width (the usual limit for an uncertainty, JCGM 100:2008, 7.2.6), within bounds for its
-unit. Every text is made from the unrounded value, once.
+Decimals follow the interval: a figure is printed as far as its interval's half-width has one
+significant digit, or two where it begins with 100 to 354 (the rounding rule of the Particle Data
+Group's Review of Particle Physics, introduction, section 5.3), within bounds for its unit. Every
+text is made from the unrounded value, once.
 """
 
 from __future__ import annotations
@@ -59,18 +60,26 @@ def words_of(locale: str) -> Words:
 
 
 def decimals_for(half_width: float | None, *, at_most: int, otherwise: int) -> int:
-    """Return the decimals that show two significant digits of `half_width`.
+    """Return the decimals that show one or two significant digits of `half_width`.
 
-    >>> decimals_for(2.4, at_most=2, otherwise=1), decimals_for(24.0, at_most=2, otherwise=1)
-    (1, 0)
-    >>> decimals_for(0.024, at_most=2, otherwise=1), decimals_for(None, at_most=2, otherwise=1)
+    >>> decimals_for(2.4, at_most=2, otherwise=1), decimals_for(0.39, at_most=2, otherwise=1)
+    (1, 1)
+    >>> decimals_for(0.24, at_most=2, otherwise=1), decimals_for(None, at_most=2, otherwise=1)
     (2, 1)
     """
     if half_width is None or not math.isfinite(half_width):
         return otherwise
     if half_width <= 0:
         return at_most
-    return max(0, min(at_most, 1 - math.floor(math.log10(half_width))))
+    size = math.floor(math.log10(half_width))
+    leading = half_width / 10.0**size  # 1 to 9.99...
+    if leading < 3.55:
+        digits = 2
+    elif leading < 9.5:
+        digits = 1
+    else:  # rounds up to 10, and has two digits again
+        size, digits = size + 1, 2
+    return max(0, min(at_most, digits - 1 - size))
 
 
 def number(value: float, *, decimals: int, locale: str = "en", sign: bool = False) -> str:
@@ -118,7 +127,11 @@ def ratio_text(
 
 
 def fps_text(
-    value: float, low: float | None = None, high: float | None = None, *, unit: str = "fps",
+    value: float,
+    low: float | None = None,
+    high: float | None = None,
+    *,
+    unit: str = "fps",
     locale: str = "en",
 ) -> Rounded:
     """Return a figure in its own unit, decimals following its interval.
@@ -137,14 +150,20 @@ def fps_text(
 
 
 def money_text(
-    value: float, currency: str, low: float | None = None, high: float | None = None, *,
-    decimals: int = 0, locale: str = "en",
+    value: float,
+    currency: str,
+    low: float | None = None,
+    high: float | None = None,
+    *,
+    decimals: int = 0,
+    locale: str = "en",
 ) -> Rounded:
     """Return an amount of money with its currency.
 
     >>> money_text(1499.5, "EUR").text
     'EUR\\xa01,500'
     """
+
     def plain(figure: float) -> str:
         return number(figure, decimals=decimals, locale=locale)
 
@@ -152,8 +171,9 @@ def money_text(
     return Rounded(f"{currency}{NBSP}{plain(value)}", interval, f"{decimals} decimals")
 
 
-def share_text(share: float, low: float | None = None, high: float | None = None, *,
-               locale: str = "en") -> Rounded:
+def share_text(
+    share: float, low: float | None = None, high: float | None = None, *, locale: str = "en"
+) -> Rounded:
     """Return a share (0.125) as percent (12.5 %), unsigned.
 
     >>> share_text(0.125).text
@@ -202,7 +222,12 @@ def better_word(ratio: float, *, speed: bool = True) -> str:
 
 
 def margin_words(
-    ratio: float, low: float | None, high: float | None, *, outcome: str, speed: bool = True,
+    ratio: float,
+    low: float | None,
+    high: float | None,
+    *,
+    outcome: str,
+    speed: bool = True,
     locale: str = "en",
 ) -> str:
     """Return a margin in words with its direction, as the outcome allows.
@@ -238,6 +263,9 @@ def table_csv(table: pd.DataFrame) -> str:
     safe = table.rename(columns=csv_cell)
     for column in safe.columns:
         if not pd.api.types.is_numeric_dtype(safe[column]):
-            safe[column] = safe[column].map(csv_cell)
+            # A lone carriage return would end the row: pandas quotes only "\n", the end it writes.
+            safe[column] = safe[column].map(
+                lambda cell: csv_cell(cell.replace("\r", " ") if isinstance(cell, str) else cell)
+            )
     text: str = safe.to_csv(index=False, lineterminator="\n")
     return text

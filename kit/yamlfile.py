@@ -197,21 +197,26 @@ def read_yaml(path: Path, *, file: str, error: type[FaultsError]) -> YamlDocumen
         raise error([Fault(file, "no such file" + _neighbours(path))])
     raw = path.read_bytes()
     if len(raw) > MAX_BYTES:
-        raise error([Fault(file, f"holds {len(raw)} bytes; a file of settings has at most "
-                           f"{MAX_BYTES}")])
+        raise error(
+            [Fault(file, f"holds {len(raw)} bytes; a file of settings has at most {MAX_BYTES}")]
+        )
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as fault:
         line = raw[: fault.start].count(b"\n") + 1
-        raise error(
-            [Fault(file, "not UTF-8 text; save the file as UTF-8", line=line)]
-        ) from None
+        raise error([Fault(file, "not UTF-8 text; save the file as UTF-8", line=line)]) from None
     yaml = YAML(typ="safe", pure=True)
     try:
         for number, token in _anchors(text):
             raise error(
-                [Fault(file, f"anchors and aliases ({token}) are not used here; write the value "
-                       "out in each place", line=number)]
+                [
+                    Fault(
+                        file,
+                        f"anchors and aliases ({token}) are not used here; write the value "
+                        "out in each place",
+                        line=number,
+                    )
+                ]
             )
         node = YAML(typ="safe", pure=True).compose(text)
     except MarkedYAMLError as fault:
@@ -229,14 +234,14 @@ def read_yaml(path: Path, *, file: str, error: type[FaultsError]) -> YamlDocumen
     return YamlDocument(file, data, walk.lines)
 
 
-def check_model(document: YamlDocument, model: type[SectionT], error: type[FaultsError]) -> SectionT:
+def check_model(
+    document: YamlDocument, model: type[SectionT], error: type[FaultsError]
+) -> SectionT:
     """Return the document as `model`, or raise `error` with every fault of it."""
     try:
         return model.model_validate(document.data)
     except ValidationError as found:
-        raise error(
-            [_model_fault(document, model, detail) for detail in found.errors()]
-        ) from None
+        raise error([_model_fault(document, model, detail) for detail in found.errors()]) from None
 
 
 def _anchors(text: str) -> Iterable[tuple[int, str]]:

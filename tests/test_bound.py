@@ -14,33 +14,101 @@ def claim(claim_id, kind, value, *, low=None, high=None, outcome="", text="", **
     fields.update(where)
     rounded = ratio_text(value, low, high)
     return Claim(
-        id=claim_id, kind=kind, value=value, low=low, high=high, confidence=0.95, outcome=outcome,
-        text=text or rounded.text, interval=rounded.interval if low else "", rounding="",
-        method="margin-welch", method_version=1, inputs=("r1",), runs=("r1",), **fields,
+        id=claim_id,
+        kind=kind,
+        value=value,
+        low=low,
+        high=high,
+        confidence=0.95,
+        outcome=outcome,
+        text=text or rounded.text,
+        interval=rounded.interval if low else "",
+        rounding="",
+        method="margin-welch",
+        method_version=1,
+        inputs=("r1",),
+        runs=("r1",),
+        **fields,
     )
 
 
 def book():
     pair = dict(product="ash", baseline="birch")
     claims = (
-        claim("margin/average_fps/dell/ash-over-birch", "margin", 1.25, low=1.22, high=1.28,
-              outcome="ahead", title="dell", **pair),
-        claim("margin/average_fps/fen/ash-over-birch", "margin", 0.8, low=0.78, high=0.82,
-              outcome="behind", title="fen", **pair),
-        claim("margin/average_fps/moor/ash-over-birch", "margin", 1.01, low=0.95, high=1.07,
-              outcome="unresolved", title="moor", **pair),
-        claim("suite/average_fps/all/ash-over-birch", "suite", 1.004, low=0.996, high=1.012,
-              outcome="level", **pair),
-        claim("cell/average_fps/dell/ash", "cell", 61.3, text="61.3\u00a0fps", title="dell",
-              unit="fps"),
+        claim(
+            "margin/average_fps/dell/ash-over-birch",
+            "margin",
+            1.25,
+            low=1.22,
+            high=1.28,
+            outcome="ahead",
+            title="dell",
+            **pair,
+        ),
+        claim(
+            "margin/average_fps/fen/ash-over-birch",
+            "margin",
+            0.8,
+            low=0.78,
+            high=0.82,
+            outcome="behind",
+            title="fen",
+            **pair,
+        ),
+        claim(
+            "margin/average_fps/moor/ash-over-birch",
+            "margin",
+            1.01,
+            low=0.95,
+            high=1.07,
+            outcome="unresolved",
+            title="moor",
+            **pair,
+        ),
+        claim(
+            "suite/average_fps/all/ash-over-birch",
+            "suite",
+            1.004,
+            low=0.996,
+            high=1.012,
+            outcome="level",
+            **pair,
+        ),
+        claim(
+            "cell/average_fps/dell/ash",
+            "cell",
+            61.3,
+            text="61.3\u00a0fps",
+            title="dell",
+            unit="fps",
+        ),
         claim("value/street/price/ash", "price", 1499.0, text="EUR\u00a01,499", unit="EUR"),
-        claim("value/street/equal_value_price/ash-over-birch", "equal_value_price", 1300.0,
-              text="EUR\u00a01,300", unit="EUR", **pair),
+        claim(
+            "value/street/equal_value_price/ash-over-birch",
+            "equal_value_price",
+            1300.0,
+            text="EUR\u00a01,300",
+            unit="EUR",
+            **pair,
+        ),
         claim("count/runs/used", "count", 90.0, text="90", unit="runs"),
     )
     runs = (RunRecord("r1", "ash", "dell", "logs/r1.csv", "0" * 64, 10, True, ""),)
-    return ClaimBook("demo", "T", "B", "2026-11-25", "ash", "0", "demo.yaml", "0", {}, {}, claims,
-                     runs, {"products": {"ash": "Ash 1", "birch": "Birch 2"}, "titles": {}})
+    return ClaimBook(
+        "demo",
+        "T",
+        "B",
+        "2026-11-25",
+        "ash",
+        "0",
+        "demo.yaml",
+        "0",
+        {},
+        {},
+        claims,
+        runs,
+        {"products": {"ash": "Ash 1", "birch": "Birch 2"}, "titles": {}},
+    )
 
 
 NAMES = {"ash": "Ash 1", "birch": "Birch 2"}
@@ -58,14 +126,23 @@ def bind(text):
         ("{{margin ash over birch in dell | number}}", "+25.0\u00a0%"),
         ("{{margin ash over birch in dell | interval}}", "25.0\u00a0% faster (+22.0 to +28.0)"),
         ("{{margin ash over birch in dell | reversed}}", "20.0\u00a0% slower"),
-        ("{{margin ash over birch in dell | sentence}}", "Ash 1 is 25.0\u00a0% faster than Birch 2"),
-        ("{{margin ash over birch in dell | reversed sentence}}",
-         "Birch 2 is 20.0\u00a0% slower than Ash 1"),
+        (
+            "{{margin ash over birch in dell | sentence}}",
+            "Ash 1 is 25.0\u00a0% faster than Birch 2",
+        ),
+        (
+            "{{margin ash over birch in dell | reversed sentence}}",
+            "Birch 2 is 20.0\u00a0% slower than Ash 1",
+        ),
         ("{{margin ash over birch in fen | sentence}}", "Ash 1 is 20.0\u00a0% slower than Birch 2"),
-        ("{{margin ash over birch in moor | sentence}}",
-         "Ash 1 and Birch 2 are not told apart (+1.0\u00a0%, between −5.0 and +7.0)"),
-        ("{{suite ash over birch | sentence}}",
-         "Ash 1 and Birch 2 are level (+0.40\u00a0%, between −0.40 and +1.20)"),
+        (
+            "{{margin ash over birch in moor | sentence}}",
+            "Ash 1 and Birch 2 are not told apart (+1.0\u00a0%, between −5.0 and +7.0)",
+        ),
+        (
+            "{{suite ash over birch | sentence}}",
+            "Ash 1 and Birch 2 are level (+0.40\u00a0%, between −0.40 and +1.20)",
+        ),
         ("{{price ash at street}}", "EUR\u00a01,499"),
         ("{{equal_value ash over birch at street}}", "EUR\u00a01,300"),
         ("{{ runs  used }}", "90"),
@@ -80,8 +157,11 @@ def test_a_reference_prints_number_unit_and_direction(written, printed):
 @pytest.mark.parametrize(
     ("text", "said"),
     [
-        ("x\n\n{{margin ash over birch in del}}", "line 3, {{margin ash over birch in del}}: no such "
-         'claim "margin/average_fps/del/ash-over-birch"; did you mean'),
+        (
+            "x\n\n{{margin ash over birch in del}}",
+            "line 3, {{margin ash over birch in del}}: no such "
+            'claim "margin/average_fps/del/ash-over-birch"; did you mean',
+        ),
         ("{{marge ash}}", "is not a reference; write for example"),
         ("{{average ash in dell | intervall}}", 'did you mean "interval"?'),
         ("{{price ash at street | sentence}}", '"sentence" fits a margin or suite, not price'),
@@ -91,13 +171,21 @@ def test_a_reference_prints_number_unit_and_direction(written, printed):
         ("It draws 95 W.", '"95 W"'),
         ("It costs €1,499 now.", '"€1,499"'),
         ("It costs 1,499 euros.", '"1,499 euros"'),
-        ("It is {{margin ash over birch in moor}}, so it is faster.",
-         '"faster" contradicts the outcome "unresolved" of margin/average_fps/moor'),
-        ("It is slower: {{margin ash over birch in dell}}.", '"slower" contradicts the outcome "ahead"'),
+        (
+            "It is {{margin ash over birch in moor}}, so it is faster.",
+            '"faster" contradicts the outcome "unresolved" of margin/average_fps/moor',
+        ),
+        (
+            "It is slower: {{margin ash over birch in dell}}.",
+            '"slower" contradicts the outcome "ahead"',
+        ),
         ("Ash leads by {{suite ash over birch}}.", '"leads" contradicts the outcome "level"'),
         ("Both are level: {{margin ash over birch in dell}}.", '"level" contradicts'),
         ("Birch is faster, {{margin ash over birch in dell | reversed}}.", '"faster" contradicts'),
-        ("Ash 1 is simply faster than Birch 2.", '"faster" contradicts the outcome "level" of suite'),
+        (
+            "Ash 1 is simply faster than Birch 2.",
+            '"faster" contradicts the outcome "level" of suite',
+        ),
     ],
 )
 def test_text_is_refused_with_file_and_line(text, said):
@@ -136,10 +224,14 @@ def test_a_source_is_printed_with_its_date():
 
 
 def test_the_page_shows_prose_without_its_markup():
-    html = show_text(bind("# Title\n\n<script>x</script> {{average ash in dell}} ![a](b.png)")).markup
+    html = show_text(
+        bind("# Title\n\n<script>x</script> {{average ash in dell}} ![a](b.png)")
+    ).markup
     assert "<script>" not in html and "<img" not in html and "<h3>Title</h3>" in html
-    assert ('<a class="fig" href="#trace-cell.average_fps.dell.ash"><data value="61.3">61.3\u00a0fps'
-            "</data></a>") in html
+    assert (
+        '<a class="fig" href="#trace-cell.average_fps.dell.ash"><data value="61.3">61.3\u00a0fps'
+        "</data></a>"
+    ) in html
 
 
 def test_the_figure_sheet_lists_line_and_claim():

@@ -26,19 +26,25 @@ def test_the_demo_loads():
 @pytest.mark.parametrize(
     ("old", "new", "said"),
     [
-        ("product: fennock-9-travel\n", "product: fenock-9-travel\n",
-         'product: no product "fenock-9-travel" in bench.yaml; did you mean "fennock-9-travel"?'),
+        (
+            "product: fennock-9-travel\n",
+            "product: fenock-9-travel\n",
+            'product: no product "fenock-9-travel" in bench.yaml; did you mean "fennock-9-travel"?',
+        ),
         ("  confidence: 0.95", "  confidence: 95", "margins.confidence: found '95'"),
         ("  confidence: 0.95", "  confidnce: 0.95", 'did you mean "confidence"?'),
-        ("  method: auto", "  method: welsh", "did you mean \"welch\"?"),
+        ("  method: auto", "  method: welsh", 'did you mean "welch"?'),
         ("titles: all", "titles: [no-such]", 'titles.0: no title "no-such" in bench.yaml'),
         ("bench: ../example_runs", "bench: ../nowhere", '"../nowhere" is not a bench'),
         ("date: 2026-11-16", "date: 16.11.2026", "expected a date written 2026-11-25"),
         ("  level_band: 0.02", "  level_band: 2", "margins.level_band: found '2'"),
         ("  seed: 20261116", "", 'the key "seed" is missing'),
         ("locale: en", "locale: en\ntext: none.md", 'no such file: "none.md"'),
-        ("  - tarnquill-sedge-travel # the cheaper one", "  - fennock-9-travel",
-         'rivals: "fennock-9-travel" is the product itself'),
+        (
+            "  - tarnquill-sedge-travel # the cheaper one",
+            "  - fennock-9-travel",
+            'rivals: "fennock-9-travel" is the product itself',
+        ),
     ],
 )
 def test_a_mistyped_file_is_refused_with_place_and_guess(tmp_path, old, new, said):
@@ -51,7 +57,9 @@ def test_a_mistyped_file_is_refused_with_place_and_guess(tmp_path, old, new, sai
 
 
 def test_every_fault_is_told_at_once(tmp_path):
-    text = DEMO.replace("confidence: 0.95", "confidence: 95").replace("low: slowest_share", "low: x")
+    text = DEMO.replace("confidence: 0.95", "confidence: 95").replace(
+        "low: slowest_share", "low: x"
+    )
     with pytest.raises(ParamsError) as caught:
         load(tmp_path, text)
     assert len(caught.value.faults) == 2

@@ -13,7 +13,9 @@ from kit.schema import SCHEMA_NAMES, schema_text
 
 ROOT = Path(__file__).parents[1]
 KIT = ROOT / "kit"
-MODULES = sorted(path.stem for path in KIT.glob("*.py") if path.stem not in {"__init__", "__main__"})
+MODULES = sorted(
+    path.stem for path in KIT.glob("*.py") if path.stem not in {"__init__", "__main__"}
+)
 TEMPLATES = sorted((ROOT / "notebooks").glob("*.ipynb"))
 
 
@@ -47,8 +49,11 @@ def test_the_layout_table_names_every_module_once():
 @pytest.mark.parametrize("module", MODULES)
 def test_a_module_imports_only_modules_above_it(module):
     order = layout_order()
-    below = {name for name in imported(KIT / f"{module}.py") if name in order
-             and order.index(name) >= order.index(module)}
+    below = {
+        name
+        for name in imported(KIT / f"{module}.py")
+        if name in order and order.index(name) >= order.index(module)
+    }
     assert not below, f"kit.{module} imports from below or beside itself: {sorted(below)}"
 
 
@@ -68,12 +73,22 @@ def test_no_assert_and_no_unfinished_work_in_the_kit():
 
 
 def test_only_the_given_entries_are_tracked_at_the_top():
-    done = subprocess.run(["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=False)
+    done = subprocess.run(
+        ["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=False
+    )
     if done.returncode:
         pytest.skip("not a git checkout")
     tops = {line.split("/")[0] for line in done.stdout.splitlines() if not line.startswith(".")}
-    assert tops <= {"README.md", "DEVELOPERS.md", "pyproject.toml", "notebooks", "kit", "params",
-                    "tests", "example_runs"}
+    assert tops <= {
+        "README.md",
+        "DEVELOPERS.md",
+        "pyproject.toml",
+        "notebooks",
+        "kit",
+        "params",
+        "tests",
+        "example_runs",
+    }
 
 
 @pytest.mark.parametrize("what", SCHEMA_NAMES)
@@ -83,8 +98,11 @@ def test_the_published_schema_is_the_models(what):
 
 
 def test_shipped_yaml_names_its_schema_first():
-    files = [*ROOT.glob("params/*.yaml"), *ROOT.glob("example_runs/bench.yaml"),
-             *ROOT.glob("tests/data/real_runs/*.yaml")]
+    files = [
+        *ROOT.glob("params/*.yaml"),
+        *ROOT.glob("example_runs/bench.yaml"),
+        *ROOT.glob("tests/data/real_runs/*.yaml"),
+    ]
     assert len(files) >= 4
     for path in files:
         first = path.read_text(encoding="utf-8").splitlines()[0]
@@ -115,9 +133,23 @@ class TestTemplates:
             assert not cell.get("outputs") and not cell.get("execution_count")
 
     def test_holds_no_logic(self, path):
-        forbidden = (ast.FunctionDef, ast.ClassDef, ast.Lambda, ast.For, ast.While, ast.If,
-                     ast.BinOp, ast.ListComp, ast.DictComp, ast.SetComp, ast.GeneratorExp,
-                     ast.Compare, ast.Try, ast.With, ast.AugAssign)
+        forbidden = (
+            ast.FunctionDef,
+            ast.ClassDef,
+            ast.Lambda,
+            ast.For,
+            ast.While,
+            ast.If,
+            ast.BinOp,
+            ast.ListComp,
+            ast.DictComp,
+            ast.SetComp,
+            ast.GeneratorExp,
+            ast.Compare,
+            ast.Try,
+            ast.With,
+            ast.AugAssign,
+        )
         imports = 0
         for cell in self.cells(path):
             if cell["cell_type"] != "code":

@@ -20,8 +20,10 @@ from kit.tables import (
 # Arithmetic, no source: 28 % faster is 21.875 % slower the other way round; 25 and 20.
 @pytest.mark.parametrize(
     ("ratio", "there", "back"),
-    [(1.28, "28.0\u00a0% faster", "21.9\u00a0% slower"), (1.25, "25.0\u00a0% faster",
-                                                       "20.0\u00a0% slower")],
+    [
+        (1.28, "28.0\u00a0% faster", "21.9\u00a0% slower"),
+        (1.25, "25.0\u00a0% faster", "20.0\u00a0% slower"),
+    ],
 )
 def test_both_directions_have_their_own_percent(ratio, there, back):
     assert margin_words(ratio, None, None, outcome="ahead") == there
@@ -39,12 +41,31 @@ def test_a_margin_is_rounded_once_from_unrounded_values():
     assert number(100.4, decimals=0) == number(99.6, decimals=0) == "100"
 
 
-# JCGM 100:2008 (GUM), 7.2.6: an uncertainty is given to at most two significant digits.
+# Particle Data Group, Review of Particle Physics, introduction 5.3 (rule from memory): 100 to 354
+# keep two digits, 355 to 949 one, 950 to 999 round up to 1000 and keep two. JCGM 100:2008 (GUM),
+# 7.2.6, allows at most two.
 @pytest.mark.parametrize(
-    ("half_width", "decimals"), [(0.024, 2), (0.24, 2), (2.4, 1), (24.0, 0), (240.0, 0)]
+    ("half_width", "decimals"),
+    [
+        (0.0354, 3),
+        (0.0355, 2),
+        (0.0949, 2),
+        (0.095, 2),
+        (0.24, 2),
+        (0.355, 1),
+        (0.94, 1),
+        (0.95, 1),
+        (0.96, 1),
+        (1.0, 1),
+        (3.54, 1),
+        (3.55, 0),
+        (9.4, 0),
+        (24.0, 0),
+        (240.0, 0),
+    ],
 )
 def test_decimals_follow_the_interval(half_width, decimals):
-    assert decimals_for(half_width, at_most=2, otherwise=1) == decimals
+    assert decimals_for(half_width, at_most=3, otherwise=1) == decimals
 
 
 def test_the_word_follows_the_unrounded_value():

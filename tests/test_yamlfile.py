@@ -29,8 +29,17 @@ def read(tmp_path: Path, text: str | bytes) -> Outer:
 # YAML 1.2 core schema (yaml.org, section 10.3.2): `no`, `on` and `12:30` are plain strings.
 @pytest.mark.parametrize(
     ("written", "meant"),
-    [("1.10", "1.10"), ("NO", "NO"), ("on", "on"), ("12:30", "12:30"), ("2026-05-01", "2026-05-01"),
-     ("true", "true"), ("0x10", "0x10"), ("'1e3'", "1e3"), ("016", "016")],
+    [
+        ("1.10", "1.10"),
+        ("NO", "NO"),
+        ("on", "on"),
+        ("12:30", "12:30"),
+        ("2026-05-01", "2026-05-01"),
+        ("true", "true"),
+        ("0x10", "0x10"),
+        ("'1e3'", "1e3"),
+        ("016", "016"),
+    ],
 )
 def test_labels_stay_as_written(tmp_path, written, meant):
     assert read(tmp_path, f"driver: {written}\ninner: {{wide_s: 1}}\n").driver == meant
