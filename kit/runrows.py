@@ -88,6 +88,11 @@ _NEAR = 0.8  # of difflib's ratio: sesion, prodct, titel, low_1_pct_fps
 _encode = json.JSONEncoder(ensure_ascii=False, separators=(",", ":")).encode
 
 
+def hash_cells(stated: Mapping[str, str]) -> str:
+    """Return the SHA-256 of a row: of the JSON of its filled cells, ordered by column name."""
+    return hashlib.sha256(_encode(stated).encode()).hexdigest()
+
+
 def parse_run_sheet(sheet: SheetText, bench: Bench) -> tuple[RunRow, ...]:
     """Return the rows of a run sheet from its cells; faults as `read_run_sheet`."""
     walk = _Walk(sheet, bench)
@@ -184,7 +189,7 @@ class _Walk:
             unit,
             {name: cells[place] for place, name in self.conditions if cells[place]},
             line,
-            hashlib.sha256(_encode(stated).encode()).hexdigest(),
+            hash_cells(stated),
         )
         self.check_result(found, any(cells[place] for place, _ in self.typed))
         return found

@@ -1,0 +1,219 @@
+"""Take-ins killed at random points: what the bench holds afterwards, counted.
+
+``python tests/kill_points.py [N]`` kills N take-ins at random moments (200 unless said otherwise),
+then one before each single step that touches the disk, and prints "kill points tried N, states
+lost M".
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import random
+import signal
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
+
+from kit.bench import read_bench
+from kit.intake import add_logs, undo_last
+from kit.runs import read_run_sheet, read_runs
+
+BENCH_YAML = """\
+format: marginbook-bench/1
+name: Bench of kills
+layouts:
+  plain: {frames: {column: ms, holds: frame_time, unit: ms}}
+products:
+  alder-4: {name: Alder 4, class: desk}
+titles:
+  weir: {name: The Weir}
+"""
+LOGS = 4
+
+
+def make_bench(root: Path) -> Path:
+    """Make a bench with one run, and beside it a folder of logs to be taken in."""
+    bench, recorded = root / "bench", root / "recorded"
+    (bench / "logs").mkdir(parents=True)
+    recorded.mkdir()
+    (bench / "bench.yaml").write_text(BENCH_YAML)
+    (bench / "logs" / "old.csv").write_text("ms\n16.5\n17.5\n")
+    (bench / "runs.csv").write_text(
+        'run,product,title,layout,log,note\nold,alder-4,weir,plain,logs/old.csv,"kept, as is"\n'
+    )
+    for number in range(LOGS):
+        (recorded / f"pass-{number}.csv").write_text(
+            "ms\n" + "".join(f"{10 + number + i % 7}.25\n" for i in range(400))
+        )
+    return bench
+
+
+def add(bench: Path, recorded: Path):
+    """Take the recorded logs in."""
+    return add_logs(bench, [recorded], product="alder-4", title="weir")
+
+
+def killed_child(work, delay_s: float) -> None:
+    """Run `work` in a child process and kill it after a delay, however far it is."""
+    child = os.fork()
+    if child == 0:
+        try:
+            work()
+        finally:
+            os._exit(0)
+    time.sleep(delay_s)
+    os.kill(child, signal.SIGKILL)
+    os.waitpid(child, 0)
+
+
+# Everything by which a take-in changes the disk, as the interpreter announces it beforehand.
+DISK_EVENTS = {
+    "open",
+    "os.rename",
+    "os.link",
+    "os.remove",
+    "os.rmdir",
+    "os.mkdir",
+    "os.utime",
+    "os.chmod",
+    "fcntl.flock",
+}
+
+
+def killed_at_step(work, step: int) -> bool:
+    """Run `work` in a child process that dies before its n-th disk event; return if it did."""
+    child = os.fork()
+    if child == 0:
+        seen = 0
+
+        def count(event: str, _: object) -> None:
+            nonlocal seen
+            if event in DISK_EVENTS:
+                seen += 1
+                if seen == step:
+                    os.kill(os.getpid(), signal.SIGKILL)
+
+        sys.addaudithook(count)
+        try:
+            work()
+        finally:
+            os._exit(0)
+    _, status = os.waitpid(child, 0)
+    return os.WIFSIGNALED(status)
+
+
+def consistent(bench: Path, recorded: Path) -> str:
+    """Return what is wrong with a bench at this moment, or nothing."""
+    rows = read_run_sheet(read_bench(bench))
+    runs = [row.run for row in rows]
+    if len(runs) not in (1, 1 + LOGS) or runs[0] != "old":
+        return f"the sheet holds {runs}"
+    whole = {path.name: path.read_bytes() for path in recorded.iterdir()}
+    for run in read_runs(rows, read_bench(bench)):
+        name = Path(run.row.log).name
+        if name != "old.csv" and run.log.sha256 != hashlib.sha256(whole[name]).hexdigest():
+            return f"{name} is not the log that was recorded"
+    for path in (bench / "logs").iterdir():
+        if path.name.startswith("pass-") and path.read_bytes() != whole[path.name]:
+            return f"half of {path.name} stands under its final name"
+    return ""
+
+
+def settled(bench: Path, expected_runs: int) -> str:
+    """Return what is wrong with a bench once a take-in has come after the killed one."""
+    rows = read_run_sheet(read_bench(bench))
+    if len(rows) != expected_runs or len({row.run for row in rows}) != expected_runs:
+        return f"{len(rows)} rows, {expected_runs} expected"
+    logs = sorted(path.name for path in (bench / "logs").iterdir())
+    if logs != sorted(Path(row.log).name for row in rows):
+        return f"logs/ holds {logs}"
+    left = sorted(p.name for p in bench.iterdir() if p.name.startswith(".taking"))
+    return f"left behind: {left}" if left else ""
+
+
+def try_kill(kill, *, undo: bool) -> tuple[str, str, bool]:
+    """Kill one take-in or taking back; return how far it was, what is wrong, and if it died."""
+    with tempfile.TemporaryDirectory() as folder:
+        root = Path(folder)
+        bench, recorded = make_bench(root), root / "recorded"
+        before = (bench / "runs.csv").read_bytes()
+        if undo:
+            add(bench, recorded)
+        after = (bench / "runs.csv").read_bytes()
+        died = kill((lambda: undo_last(bench)) if undo else (lambda: add(bench, recorded)))
+        trouble = consistent(bench, recorded)
+        reached = "done" if (bench / "runs.csv").read_bytes() != after else "not done"
+        if (bench / ".taking-in").exists():
+            reached += ", cut short"
+        add(bench, recorded)
+        trouble = trouble or settled(bench, 1 + LOGS)
+        undo_last(bench)
+        trouble = trouble or settled(bench, 1)
+        if not trouble and (bench / "runs.csv").read_bytes() != before:
+            trouble = "the sheet is not as it was before"
+    return ("taking back: " if undo else "take-in: ") + reached, trouble, died
+
+
+def full_length_s() -> float:
+    """Return how long one whole take-in lasts in a child process."""
+    with tempfile.TemporaryDirectory() as folder:
+        bench = make_bench(Path(folder))
+        start = time.perf_counter()
+        child = os.fork()
+        if child == 0:
+            add(bench, Path(folder) / "recorded")
+            os._exit(0)
+        os.waitpid(child, 0)
+        return time.perf_counter() - start
+
+
+def run_kills(count: int, *, seed: int) -> tuple[dict[str, int], list[str]]:
+    """Kill at `count` random moments; return how far things were, and everything wrong."""
+    rng = random.Random(seed)
+    with tempfile.TemporaryDirectory() as folder:  # so that children import nothing any more
+        add(make_bench(Path(folder)), Path(folder) / "recorded")
+    longest_s = 1.2 * min(full_length_s() for _ in range(3))
+    reached: dict[str, int] = {}
+    troubles: list[str] = []
+    for _ in range(count):
+        delay_s = rng.uniform(0, longest_s)
+        state, trouble, _ = try_kill(
+            lambda work, delay_s=delay_s: killed_child(work, delay_s), undo=rng.random() < 0.25
+        )
+        reached[state] = reached.get(state, 0) + 1
+        if trouble:
+            troubles.append(f"{state}: {trouble}")
+    return reached, troubles
+
+
+def run_steps(*, undo: bool, every: int = 1) -> tuple[int, list[str]]:
+    """Kill before each disk event in turn; return how many there were, and everything wrong."""
+    step, troubles = 1, []
+    while True:
+        state, trouble, died = try_kill(
+            lambda work, step=step: killed_at_step(work, step), undo=undo
+        )
+        if trouble:
+            troubles.append(f"step {step}, {state}: {trouble}")
+        if not died:
+            return (step - 1) // every, troubles
+        step += every
+
+
+if __name__ == "__main__":
+    tries = int(sys.argv[1]) if len(sys.argv) > 1 else 200
+    states, wrong = run_kills(tries, seed=20261125)
+    for state, number in sorted(states.items()):
+        print(f"{number:5d} {state}")
+    for back in (False, True):
+        steps, more = run_steps(undo=back)
+        print(f"{steps:5d} {'taking back' if back else 'take-in'}: before each disk event")
+        tries, wrong = tries + steps, wrong + more
+    for line in wrong:
+        print("LOST", line)
+    print(f"kill points tried {tries}, states lost {len(wrong)}")
+    sys.exit(1 if wrong else 0)

@@ -1,0 +1,534 @@
+"""Taking logs in: fields from many sources, all or nothing, twice, at once, killed, undone."""
+
+from __future__ import annotations
+
+import gzip
+import hashlib
+import os
+from multiprocessing import get_context
+from pathlib import Path
+
+import numpy as np
+import pytest
+from kill_points import run_kills, run_steps
+
+from kit import takein
+from kit.bench import read_bench
+from kit.benchjournal import locked_bench
+from kit.errors import BenchError, KitError, RunFileError, UsageError
+from kit.intake import add_logs, undo_last
+from kit.runs import read_run_sheet, read_runs
+
+REAL = Path(__file__).parent / "data" / "real_runs"
+REAL_BENCH = """\
+format: marginbook-bench/1
+name: Threads
+layouts:
+  times: {files: "*.csv", frames: {column: frame_time_ms, holds: frame_time, unit: ms}}
+  stamps:
+    files: "*.txt"
+    delimiter: ";"
+    decimal: ","
+    comment: "#"
+    frames: {column: elapsed_s, holds: frame_end, unit: s}
+  ticks:
+    files: "*.tsv.gz"
+    delimiter: tab
+    header: false
+    frames: {column: 1, holds: frame_time, unit: us}
+products:
+  threads-4: {name: Four threads, class: server}
+  threads-8: {name: Eight threads, class: server}
+  threads-12: {name: Twelve threads, class: server}
+titles:
+  denoise: {name: Denoise}
+  skin: {name: Skin}
+  haze: {name: Haze}
+  depth: {name: Depth}
+  crowd: {name: Crowd}
+  water: {name: Water}
+"""
+BY_THREADS = {"product": {"4": "threads-4", "8": "threads-8", "12": "threads-12"}}
+SMALL_BENCH = """\
+format: marginbook-bench/1
+name: Small
+layouts:
+  plain: {files: "*.csv", frames: {column: ms, holds: frame_time, unit: ms}}
+products:
+  alder-4: {name: Alder 4, class: desk}
+  alder-4-lite: {name: Alder 4 Lite, class: desk}
+titles:
+  weir: {name: The Weir}
+  weir-lite: {name: The Weir in short}
+  sorting: {name: Sorting, measures: duration}
+controls: {driver: Driver version}
+"""
+
+
+@pytest.fixture
+def real(tmp_path: Path) -> Path:
+    return new_bench(tmp_path / "bench", REAL_BENCH)
+
+
+@pytest.fixture
+def small(tmp_path: Path) -> Path:
+    return new_bench(tmp_path / "small", SMALL_BENCH)
+
+
+def new_bench(folder: Path, text: str) -> Path:
+    folder.mkdir(parents=True)
+    (folder / "bench.yaml").write_text(text)
+    return folder
+
+
+def write_log(path: Path, ms: float = 16.5, rows: int = 50) -> Path:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_text("ms\n" + f"{ms}\n" * rows)
+    return path
+
+
+def picture(folder: Path) -> dict[str, bytes]:
+    """Every file of a bench but its lock."""
+    return {
+        str(path.relative_to(folder)): path.read_bytes()
+        for path in sorted(folder.rglob("*"))
+        if path.is_file() and path.name != ".bench.lock"
+    }
+
+
+def rows_of(folder: Path):
+    return read_run_sheet(read_bench(folder))
+
+
+def plain_seconds_and_frames(path: Path) -> tuple[float, int]:
+    """Length and frames of a real log by its README, with nothing but numpy."""
+    if path.suffix == ".gz":
+        us = np.array(gzip.decompress(path.read_bytes()).split(), dtype=float)
+        return us.sum() / 1e6, us.size
+    if path.suffix == ".txt":
+        lines = path.read_text("utf-8-sig").splitlines()
+        cells = [ln.split(";")[1] for ln in lines if ln and ln[0] not in "#f"]
+        stamps = np.array([float(cell.replace(",", ".")) for cell in cells])
+        return stamps[-1] - stamps[0], stamps.size - 1
+    ms = np.loadtxt(path, delimiter=",", skiprows=1, usecols=1)
+    return ms.sum() / 1e3, ms.size
+
+
+def test_all_real_logs_go_in_by_their_names(real):
+    intake = add_logs(
+        real, [REAL / "logs"], pattern="{title}-t{product}-{session}", maps=BY_THREADS
+    )
+    assert len(intake.added) == 54
+    assert intake.skipped == ()
+    rows = rows_of(real)
+    assert len(rows) == 54
+    for run in read_runs(rows, read_bench(real)):
+        name = Path(run.row.log).name
+        scene, threads, number = name.split(".")[0].split("-")
+        assert run.row.title == scene
+        assert run.row.product == f"threads-{threads[1:]}"
+        assert run.row.session == number
+        original = REAL / "logs" / name
+        assert (real / run.row.log).read_bytes() == original.read_bytes()
+        assert run.log.sha256 == hashlib.sha256(original.read_bytes()).hexdigest()
+        seconds, frames = plain_seconds_and_frames(original)
+        average = 1000 * run.log.frame_ms.size / run.log.frame_ms.sum()
+        assert average == pytest.approx(frames / seconds, rel=1e-6)
+
+
+def test_all_real_logs_go_in_by_their_index(real):
+    columns = {"title": "scene", "product": "threads", "session": "run"}
+    intake = add_logs(real, index=REAL / "index.csv", columns=columns, maps=BY_THREADS)
+    assert len(intake.added) == 54
+    rows = {row.run: row for row in rows_of(real)}
+    row = rows["denoise-t8-1"]
+    assert (row.product, row.title, row.session, row.layout) == (
+        "threads-8",
+        "denoise",
+        "1",
+        "stamps",
+    )
+    assert row.began is not None
+    assert row.began.isoformat() == "2026-11-25T08:36:09+00:00"
+    frame = intake.to_frame()
+    assert set(frame["action"]) == {"added"}
+    assert frame["duration_s"].between(4, 6).all()
+
+
+def test_taken_in_twice_changes_nothing(real):
+    add_logs(real, [REAL / "logs"], pattern="{title}-t{product}-{session}", maps=BY_THREADS)
+    before = picture(real)
+    again = add_logs(real, [REAL / "logs"], pattern="{title}-t{product}-{session}", maps=BY_THREADS)
+    assert again.added == ()
+    assert len(again.skipped) == 54
+    assert "has the same bytes already as logs/crowd-t12-1.tsv.gz (run crowd-t12-1)" in (
+        again.skipped[0].reason
+    )
+    assert picture(real) == before
+
+
+def test_a_dry_run_says_the_same_and_writes_nothing(small, tmp_path):
+    log = write_log(tmp_path / "in" / "a.csv")
+    before = picture(small)
+    dry = add_logs(small, [log], product="alder-4", title="weir", dry_run=True)
+    assert picture(small) == before
+    assert not (small / ".bench.lock").exists()
+    wet = add_logs(small, [log], product="alder-4", title="weir")
+    assert dry.dry_run
+    assert not wet.dry_run
+    assert dry.to_frame().equals(wet.to_frame())
+    assert wet.to_frame()["frames"].tolist() == [50]
+
+
+def test_the_sheet_keeps_its_delimiter_its_columns_and_every_byte(small, tmp_path):
+    sheet = (
+        "\ufeffrun;title;product;log;reason\r\n\r\n"
+        'old;weir;alder-4;logs/old.csv;"two ""words""; as is"\r\n'
+    )
+    write_log(small / "logs" / "old.csv")
+    (small / "runs.csv").write_text(sheet, encoding="utf-8", newline="")
+    add_logs(
+        small, [write_log(tmp_path / "b.csv", 17)], product="alder-4", title="weir", layout="plain"
+    )
+    raw = (small / "runs.csv").read_bytes().decode()
+    # A layout was named, so a column was needed for it; nothing else has changed.
+    assert raw.splitlines()[0] == "\ufeffrun;title;product;log;reason;layout"
+    assert raw.endswith("b;weir;alder-4;logs/b.csv;;plain\r\n")
+    assert 'old;weir;alder-4;logs/old.csv;"two ""words""; as is";\r\n' in raw
+    before = raw
+    add_logs(small, [write_log(tmp_path / "c.csv", 18)], product="alder-4", title="weir")
+    assert (small / "runs.csv").read_bytes().decode() == (
+        before + "c;weir;alder-4;logs/c.csv;;plain\r\n"
+    )
+
+
+def test_a_name_taken_by_other_bytes_gets_a_number(small, tmp_path):
+    for n, folder in enumerate("abc"):
+        log = write_log(tmp_path / folder / "pass.csv", 16 + n)
+        add_logs(small, [log], product="alder-4", title="weir")
+    assert [(row.run, row.log) for row in rows_of(small)] == [
+        ("pass", "logs/pass.csv"),
+        ("pass-2", "logs/pass-2.csv"),
+        ("pass-3", "logs/pass-3.csv"),
+    ]
+    assert (small / "logs" / "pass.csv").read_text().startswith("ms\n16\n")
+    assert (small / "logs" / "pass-3.csv").read_text().startswith("ms\n18\n")
+
+
+def test_the_same_bytes_twice_in_one_take_in_go_in_once(small, tmp_path):
+    write_log(tmp_path / "in" / "a.csv")
+    write_log(tmp_path / "in" / "b.csv")
+    intake = add_logs(small, [tmp_path / "in"], product="alder-4", title="weir")
+    assert [one.source for one in intake.added] == ["in/a.csv"]
+    assert intake.skipped[0].reason == "the same bytes as in/a.csv"
+
+
+def test_a_log_already_in_the_folder_is_not_copied(small):
+    write_log(small / "logs" / "a.csv")
+    add_logs(small, [small / "logs"], product="alder-4", title="weir")
+    assert [row.log for row in rows_of(small)] == ["logs/a.csv"]
+    assert sorted(p.name for p in (small / "logs").iterdir()) == ["a.csv"]
+    undo_last(small)
+    assert (small / "logs" / "a.csv").exists()  # it was there before
+
+
+def test_ids_with_hyphens_are_told_apart_by_what_the_bench_knows(small, tmp_path):
+    log = write_log(tmp_path / "weir-alder-4-lite-3.csv")
+    add_logs(small, [log], pattern="{title}-{product}-{session}")
+    (row,) = rows_of(small)
+    assert (row.title, row.product, row.session) == ("weir", "alder-4-lite", "3")
+
+
+def test_a_name_that_fits_a_pattern_in_two_ways_is_refused(small, tmp_path):
+    log = write_log(tmp_path / "abc-weir-alder-4.csv")
+    with pytest.raises(RunFileError, match=r"in two ways: session a, fan_mode bc.* or session ab"):
+        add_logs(small, [log], pattern="{session}{fan_mode}-{title}-{product}")
+
+
+def test_a_field_at_the_end_may_hold_the_character_between_fields(small, tmp_path):
+    log = write_log(tmp_path / "weir-2026-05-01.csv")
+    add_logs(small, [log], pattern="{title}-{began}", product="alder-4")
+    (row,) = rows_of(small)
+    assert row.began is not None
+    assert row.began.isoformat() == "2026-05-01T00:00:00"
+
+
+def test_conditions_come_from_files_beside_the_logs(small, tmp_path):
+    folder = tmp_path / "in"
+    write_log(folder / "a.csv", 16)
+    write_log(folder / "b.csv", 17)
+    (folder / "conditions.yaml").write_text("driver: 1.10\nambient_c: 21\nsession: mon\n")
+    (folder / "b.yaml").write_text("ambient_c: 25.0\n")
+    add_logs(small, [folder], product="alder-4", title="weir", conditions={"fan_mode": "quiet"})
+    first, second = rows_of(small)
+    assert first.conditions == {"fan_mode": "quiet", "driver": "1.10", "ambient_c": "21"}
+    assert second.conditions["ambient_c"] == "25.0"
+    assert second.session == "mon"
+
+
+def test_rows_of_an_index_without_a_log_become_rows_too(small, tmp_path):
+    write_log(tmp_path / "a.csv")
+    index = tmp_path / "index.csv"
+    index.write_text(
+        "file;run;product;title;status;reason;driver\n"
+        "a.csv;r1;alder-4;weir;;;1.10\n;r2;alder-4;weir;crashed;black screen;1.10\n"
+    )
+    add_logs(small, index=index)
+    first, second = rows_of(small)
+    assert (first.run, first.log) == ("r1", "logs/a.csv")
+    assert (second.run, second.status, second.reason) == ("r2", "crashed", "black screen")
+    assert add_logs(small, index=index).added == ()
+
+
+def test_logs_outside_an_index_are_passed_over_and_named(small, tmp_path):
+    write_log(tmp_path / "in" / "a.csv", 16)
+    write_log(tmp_path / "in" / "b.csv", 17)
+    (tmp_path / "in" / "notes.txt").write_text("no log")
+    (tmp_path / "in" / "index.csv").write_text("file,product,title\na.csv,alder-4,weir\n")
+    intake = add_logs(small, [tmp_path / "in"], index=tmp_path / "in" / "index.csv")
+    assert [one.source for one in intake.added] == ["in/a.csv"]
+    assert {(one.source, one.reason) for one in intake.skipped} == {
+        ("in/b.csv", "index.csv does not name it"),
+        ("in/notes.txt", "no layout of the bench is for files of that name"),
+    }
+
+
+REFUSED = {
+    "unknown product": (
+        {"product": "alder", "title": "weir"},
+        'a.csv, product: no product "alder"',
+    ),
+    "no title": ({"product": "alder-4"}, "a.csv, title: the cell is empty"),
+    "unknown layout": ({"product": "alder-4", "title": "weir", "layout": "x"}, 'no layout "x"'),
+    "no such name": ({"pattern": "{title}_{product}"}, "the name does not fit the pattern"),
+    "bad moment": (
+        {"product": "alder-4", "title": "weir", "began": "1/2/26"},
+        "began: found '1/2/26'",
+    ),
+    "bad run": ({"product": "alder-4", "title": "weir", "run": "a b"}, "run: found 'a b'"),
+    "two sources": (
+        {"product": "alder-4", "title": "weir", "pattern": "{session}", "session": "x"},
+        "session: an option says 'x', the file name says 'a'",
+    ),
+    "slip": (
+        {"product": "alder-4", "title": "weir", "conditions": {"drivr": "1"}},
+        'did you mean "driver"?',
+    ),
+    "log of a duration": ({"product": "alder-4", "title": "sorting"}, "measures duration"),
+}
+
+
+@pytest.mark.parametrize("case", REFUSED)
+def test_a_refused_take_in_leaves_the_bench_as_it_was(small, tmp_path, case):
+    options, fragment = REFUSED[case]
+    log = write_log(tmp_path / "a.csv")
+    before = picture(small)
+    with pytest.raises(KitError) as caught:
+        add_logs(small, [log], **options)
+    assert fragment in str(caught.value)
+    assert picture(small) == before
+
+
+def test_all_faults_of_a_take_in_are_told_at_once(small, tmp_path):
+    folder = tmp_path / "in"
+    write_log(folder / "good.csv")
+    (folder / "bad.csv").write_text("ms\n16\nx\n")
+    (folder / "empty.csv").write_text("")
+    before = picture(small)
+    with pytest.raises(RunFileError) as caught:
+        add_logs(small, [folder, tmp_path / "gone.csv"], product="alder-4", title="weir")
+    assert [fault.file for fault in caught.value.faults] == [
+        "in/bad.csv",
+        "in/empty.csv",
+        "gone.csv",
+    ]
+    assert picture(small) == before
+
+
+def test_nothing_to_take_in_is_wrong_use(small):
+    with pytest.raises(UsageError, match="there is no log to take in"):
+        add_logs(small, [])
+
+
+@pytest.mark.parametrize("pattern", ["{}", "{a b}", "plain", "{_}"])
+def test_a_pattern_without_fields_is_wrong_use(small, tmp_path, pattern):
+    with pytest.raises(UsageError):
+        add_logs(small, [write_log(tmp_path / "a.csv")], pattern=pattern)
+
+
+def test_layouts_are_told_apart_by_reading(tmp_path):
+    text = SMALL_BENCH.replace('files: "*.csv", ', "").replace(
+        "products:",
+        "  stamps: {frames: {column: t, holds: frame_end, unit: ms}}\n"
+        "  seconds: {frames: {column: t, holds: frame_end, unit: s}}\nproducts:",
+    )
+    bench = new_bench(tmp_path / "b", text)
+    here = {"product": "alder-4", "title": "weir"}
+    add_logs(bench, [write_log(tmp_path / "a.csv")], **here)
+    assert rows_of(bench)[0].layout == "plain"
+    stamps = tmp_path / "s.csv"
+    stamps.write_text("t\n0\n16\n32\n")
+    with pytest.raises(RunFileError, match="fits the layouts stamps and seconds; name the right"):
+        add_logs(bench, [stamps], **here)
+    other = tmp_path / "o.csv"
+    other.write_text("watts\n35\n")
+    with pytest.raises(RunFileError, match=r"fits no layout of the bench \(plain: line 1: no col"):
+        add_logs(bench, [other], **here)
+
+
+def test_taking_back_restores_every_byte(small, tmp_path):
+    add_logs(small, [write_log(tmp_path / "a.csv", 16)], product="alder-4", title="weir")
+    before = {k: v for k, v in picture(small).items() if not k.startswith(".last")}
+    add_logs(
+        small,
+        [write_log(tmp_path / "b.csv", 17), write_log(tmp_path / "c.csv", 18)],
+        product="alder-4",
+        title="weir",
+        conditions={"ambient_c": "21"},
+    )
+    assert undo_last(small) == ("b", "c")
+    assert picture(small) == before
+    with pytest.raises(BenchError, match="there is no take-in to take back"):
+        undo_last(small)
+
+
+def test_taking_back_leaves_rows_written_since(small, tmp_path):
+    add_logs(small, [write_log(tmp_path / "a.csv", 16)], product="alder-4", title="weir")
+    sheet = small / "runs.csv"
+    own = 'mine,alder-4,weir,,,,,crashed,"two\nlines"\n'
+    head, row = sheet.read_text().splitlines(keepends=True)
+    sheet.write_text(head + own + row + own.replace("mine", "last"))
+    undo_last(small)
+    assert sheet.read_text() == head + own + own.replace("mine", "last")
+    assert list((small / "logs").iterdir()) == []
+
+
+def test_taking_back_refuses_what_was_changed_since(small, tmp_path):
+    add_logs(small, [write_log(tmp_path / "a.csv", 16)], product="alder-4", title="weir")
+    sheet = small / "runs.csv"
+    whole = sheet.read_text()
+    sheet.write_text(whole.replace("weir", "weir-lite"))
+    with pytest.raises(BenchError, match='run "a" was changed since it was taken in'):
+        undo_last(small)
+    sheet.write_text(whole)
+    (small / "logs" / "a.csv").chmod(0o644)
+    (small / "logs" / "a.csv").write_text("ms\n1\n")
+    with pytest.raises(BenchError, match=r"logs/a\.csv: was changed since"):
+        undo_last(small)
+    assert sheet.read_text() == whole
+
+
+def test_a_sheet_changed_meanwhile_is_not_written_over(small, tmp_path, monkeypatch):
+    add_logs(small, [write_log(tmp_path / "a.csv", 16)], product="alder-4", title="weir")
+    put = takein._put
+
+    def edit_then_put(staged, to):
+        put(staged, to)
+        with (small / "runs.csv").open("a") as sheet:
+            sheet.write("mine,alder-4,weir,,,,,crashed,by hand\n")
+
+    monkeypatch.setattr(takein, "_put", edit_then_put)
+    with pytest.raises(BenchError, match="was changed while logs were being taken in"):
+        add_logs(small, [write_log(tmp_path / "b.csv", 17)], product="alder-4", title="weir")
+    assert [row.run for row in rows_of(small)] == ["a", "mine"]
+    assert [p.name for p in (small / "logs").iterdir()] == ["a.csv"]
+
+
+def test_a_full_disk_leaves_the_bench_as_it_was(small, tmp_path, monkeypatch):
+    add_logs(small, [write_log(tmp_path / "a.csv", 16)], product="alder-4", title="weir")
+    before = picture(small)
+
+    def full(handle):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(takein.os, "fsync", full)
+    with pytest.raises(BenchError, match=r"No space left on device.*nothing was added"):
+        add_logs(small, [write_log(tmp_path / "b.csv", 17)], product="alder-4", title="weir")
+    monkeypatch.undo()
+    assert picture(small) == before
+
+
+def test_without_hard_links_logs_go_in_all_the_same(small, tmp_path, monkeypatch):
+    def no_links(*_):
+        raise PermissionError(1, "Operation not permitted")
+
+    monkeypatch.setattr(takein.os, "link", no_links)
+    add_logs(small, [write_log(tmp_path / "a.csv", 16)], product="alder-4", title="weir")
+    assert (small / "logs" / "a.csv").read_text().startswith("ms\n16")
+    assert [row.run for row in rows_of(small)] == ["a"]
+
+
+def test_a_journal_from_elsewhere_removes_nothing_outside(small, tmp_path):
+    victim = write_log(tmp_path / "victim.csv")
+    staging = small / ".taking-in"
+    staging.mkdir()
+    sha = hashlib.sha256(victim.read_bytes()).hexdigest()
+    (staging / "journal.json").write_text(
+        '{"kind": "undo", "rows": {"x": "0"}, "sheet_after": "", "sheet_before": "", "copies": '
+        f'[{{"source": "", "file": "../victim.csv", "sha256": "{sha}"}}]}}'
+    )
+    add_logs(small, [write_log(tmp_path / "a.csv", 16)], product="alder-4", title="weir")
+    assert victim.exists()
+
+
+def test_a_bench_that_is_held_is_waited_for_and_then_told(small):
+    with locked_bench(small):
+        context = get_context("spawn")
+        with context.Pool(1) as pool:
+            told = pool.apply(_try_lock, (str(small),))
+    assert "another take-in has held the bench for 0.2 s" in told
+
+
+def _try_lock(folder: str) -> str:
+    try:
+        with locked_bench(Path(folder), timeout_s=0.2):
+            return "free"
+    except BenchError as error:
+        return str(error)
+
+
+def _add_own(job: tuple[str, str, int]) -> int:
+    bench, logs, number = job
+    shared, own = Path(logs) / "shared.csv", Path(logs) / str(number)
+    return len(add_logs(Path(bench), [shared, own], product="alder-4", title="weir").added)
+
+
+def test_twenty_processes_add_at_once_and_nothing_is_lost_or_double(small, tmp_path):
+    logs = tmp_path / "in"
+    write_log(logs / "shared.csv", 99)
+    for number in range(20):
+        write_log(logs / str(number) / "pass.csv", 10 + number)  # one name, other bytes
+    jobs = [(str(small), str(logs), number) for number in range(20)]
+    with get_context("fork").Pool(20) as pool:
+        added = pool.map(_add_own, jobs, chunksize=1)
+    assert sum(added) == 21
+    rows = rows_of(small)
+    assert len({row.run for row in rows}) == len(rows) == 21
+    runs = read_runs(rows, read_bench(small))
+    assert sorted(float(run.log.frame_ms[0]) for run in runs) == [*range(10, 30), 99]
+    assert len(list((small / "logs").iterdir())) == 21
+
+
+def test_take_ins_killed_at_random_moments_lose_nothing():
+    reached, troubles = run_kills(20, seed=7)
+    assert sum(reached.values()) == 20
+    assert troubles == []
+
+
+@pytest.mark.parametrize("undo", [False, True], ids=["take-in", "taking back"])
+def test_killed_before_a_disk_event_nothing_is_lost(undo):
+    steps, troubles = run_steps(undo=undo, every=5)
+    assert steps >= 5
+    assert troubles == []
+
+
+def test_a_bench_that_may_not_be_written_says_so(small, tmp_path):
+    if os.geteuid() == 0:
+        pytest.skip("nothing is forbidden to root")
+    log = write_log(tmp_path / "a.csv")
+    small.chmod(0o555)
+    try:
+        with pytest.raises(BenchError, match="may not be written"):
+            add_logs(small, [log], product="alder-4", title="weir")
+    finally:
+        small.chmod(0o755)
