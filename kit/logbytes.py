@@ -16,7 +16,6 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from kit.errors import Fault, RunFileError
-from kit.yamlfile import did_you_mean
 
 CHUNK_BYTES = 32 * 1024 * 1024
 MAX_UNPACKED_BYTES = 4 * 1024**3
@@ -96,7 +95,7 @@ def recorded_chunks(path: Path, *, file: str) -> Iterator[bytes]:
                 yield chunk
             after = os.fstat(stream.fileno())
     except FileNotFoundError:
-        raise refuse(file, "no such file" + _neighbours(path)) from None
+        raise refuse(file, "no such file" + near_file(path)) from None
     except PermissionError:
         raise refuse(file, "may not be read by this user; change the file's permissions") from None
     except OSError as error:
@@ -114,13 +113,18 @@ def _not_a_file(path: Path) -> str:
     return "is not a regular file (a pipe or a device?); a log is a file"
 
 
-def _neighbours(path: Path) -> str:
-    """Say whether the folder holds a file with a name close to the missing one."""
+def near_file(path: Path) -> str:
+    """Say which file beside a missing one differs only in its ending or in capitals.
+
+    Logs of one series have names that are close to each other, so closeness alone says nothing.
+    """
     try:
-        names = [entry.name for entry in os.scandir(path.parent)]
+        names = sorted(entry.name for entry in os.scandir(path.parent))
     except OSError:
         return ", and no such folder"
-    return did_you_mean(path.name, names)
+    stem = path.name.partition(".")[0].lower()
+    near = [name for name in names if name.partition(".")[0].lower() == stem]
+    return f'; did you mean "{near[0]}"?' if near and stem else ""
 
 
 def text_blocks(chunks: Iterable[bytes], *, encoding: str, file: str) -> Iterator[bytes]:

@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING
 from kit.bench import Bench
 from kit.errors import Fault, RunFileError
 from kit.layouts import Log, read_log
+from kit.logbytes import near_file
 from kit.runrows import TYPED_COLUMNS, RunRow, Status, parse_run_sheet
 from kit.runsheet import read_sheet_text
-from kit.yamlfile import did_you_mean
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -83,11 +83,8 @@ def find_log(row: RunRow, bench: Bench) -> Path:
             f'"{row.log}" leads out of the bench folder by a symbolic link; copy the log into it'
         )
     elif not path.exists():
-        guess = ""
-        if path.parent.is_dir():
-            guess = did_you_mean(path.name, (entry.name for entry in os.scandir(path.parent)))
         message = (
-            f'no such file "{row.log}"{guess}; restore it, or empty the cell and say with '
+            f'no such file "{row.log}"{near_file(path)}; restore it, or empty the cell and say with '
             "status and reason what became of the run"
         )
     else:

@@ -19,6 +19,7 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
 from kit.bench import read_bench
+from kit.errors import KitError
 from kit.intake import add_logs, undo_last
 from kit.runs import read_run_sheet, read_runs
 
@@ -113,7 +114,11 @@ def consistent(bench: Path, recorded: Path) -> str:
     if len(runs) not in (1, 1 + LOGS) or runs[0] != "old":
         return f"the sheet holds {runs}"
     whole = {path.name: path.read_bytes() for path in recorded.iterdir()}
-    for run in read_runs(rows, read_bench(bench)):
+    try:
+        taken_in = read_runs(rows, read_bench(bench))
+    except KitError as error:
+        return str(error)
+    for run in taken_in:
         name = Path(run.row.log).name
         if name != "old.csv" and run.log.sha256 != hashlib.sha256(whole[name]).hexdigest():
             return f"{name} is not the log that was recorded"

@@ -277,7 +277,7 @@ def test_selected_rows_keep_the_order_of_the_sheet(bench):
 
 
 def test_logs_are_read_for_the_rows_asked_for_only(bench):
-    (bench.folder / "logs" / "b1.csv").unlink()
+    (bench.folder / "logs" / "b1.csv").rename(bench.folder / "logs" / "B1.csv.bak")
     rows = read_run_sheet(bench)
     (run,) = read_runs(rows[:1], bench)
     assert isinstance(run, Run)
@@ -285,7 +285,7 @@ def test_logs_are_read_for_the_rows_asked_for_only(bench):
     assert run.log.file == "logs/a1.csv"
     (fault,) = check_logs(rows, bench)
     assert (fault.file, fault.line, fault.key) == ("bench/runs.csv", 3, "log")
-    assert 'no such file "logs/b1.csv"; did you mean "a1.csv"?' in fault.message
+    assert 'no such file "logs/b1.csv"; did you mean "B1.csv.bak"?' in fault.message
     assert "restore it, or empty the cell" in fault.message
 
 
