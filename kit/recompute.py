@@ -194,10 +194,14 @@ def _plain(value: Any) -> Any:
 
 def _same(one: Any, other: Any) -> bool:
     """Return whether two figures are equal but for the last bits."""
-    numbers = isinstance(one, int | float) and isinstance(other, int | float)
-    if numbers and not isinstance(one, bool) and not isinstance(other, bool):
-        return math.isclose(one, other, rel_tol=REL_TOLERANCE, abs_tol=1e-300)
+    if isinstance(one, float) and isinstance(other, float):
+        return same_figure(one, other)
     return bool(_plain(one) == _plain(other))
+
+
+def same_figure(one: float, other: float) -> bool:
+    """Return whether two figures differ by no more than the order of their sums explains."""
+    return math.isclose(one, other, rel_tol=REL_TOLERANCE, abs_tol=1e-300)
 
 
 def _shown(value: Any) -> str:

@@ -1,0 +1,261 @@
+"""The page, the notebook behind it and the tables, compared with the claims and the raw logs.
+
+Nothing of the bag is run: cells are recognised by their text, and what they show is made again by
+this version's own functions.
+"""
+
+from __future__ import annotations
+
+import csv
+import importlib.util
+import inspect
+import io
+import json
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from functools import partial
+from typing import Any
+
+from kit import background, sections, suitesections, valuesections
+from kit.bound import bind_review_text
+from kit.claiming import kit_version
+from kit.claims import ClaimBook
+from kit.errors import Finding, KitError, SealError
+from kit.evidence import trace_section
+from kit.figures import PAGE_PATH, check_page, compare_entries, compare_text, plain_words
+from kit.onepage import build_page
+from kit.outputs import result_frames
+from kit.page import WRAPPER, Html
+from kit.params import METRICS
+from kit.prose import show_text
+from kit.recompute import Fresh, same_figure
+from kit.tables import table_csv
+from kit.unbag import Bag
+
+NOTEBOOK_PATH = "data/executed.ipynb"
+NOT_FROM_LOGS = {"environment_section", "trace_section"}  # the second stands on its own
+
+
+def check_report(bag: Bag, book: ClaimBook, fresh: Fresh | None) -> tuple[list[Finding], str]:
+    """Compare page, notebook and tables of a bag.
+
+    Parameters
+    ----------
+    bag : Bag
+    book : ClaimBook
+        The claims as stated in the bag.
+    fresh : Fresh or None
+        The review made afresh; None where that was not possible.
+
+    Returns
+    -------
+    list of Finding, and what was compared, in words
+    """
+    findings: list[Finding] = []
+    said = ["figures of the page"]
+    same_kit = book.kit_version == kit_version()
+    page = _bytes_of(bag, PAGE_PATH, findings)
+    notebook = read_notebook(bag, findings)
+    if page is not None:
+        findings += check_page(page, book)
+        if same_kit:
+            findings += compare_entries(page, trace_section(book).markup)
+            said.append("its traces")
+            if notebook is not None:
+                findings += _rebuilt(page, notebook)
+                said.append("the page against its notebook")
+    if fresh is not None:
+        if same_kit and notebook is not None:
+            findings += compare_cells(notebook, fresh)
+            said.append("what the cells show")
+        findings += compare_tables(bag, fresh, same_kit=same_kit)
+        said.append("tables")
+        if same_kit and importlib.util.find_spec("matplotlib") is not None:
+            findings += _compare_charts(bag, fresh)
+            said.append("numbers of the charts")
+    words = ", ".join(said) + " compared"
+    if not same_kit:
+        words += f"; made by version {book.kit_version}, so the page was not built again"
+    return findings, words
+
+
+def _bytes_of(bag: Bag, path: str, findings: list[Finding]) -> bytes | None:
+    if path not in bag.files:
+        findings.append(Finding("page", path, "this file in the bag", "it is missing"))
+        return None
+    try:
+        return bag.read(path)
+    except SealError as error:
+        findings.append(Finding("page", path, "a file that can be read", str(error)))
+        return None
+
+
+def read_notebook(bag: Bag, findings: list[Finding]) -> dict[str, Any] | None:
+    """Return the executed notebook of a bag as plain data; what is wrong becomes a finding."""
+    data = _bytes_of(bag, NOTEBOOK_PATH, findings)
+    if data is None:
+        return None
+    try:
+        notebook: dict[str, Any] = json.loads(data)
+        for cell in notebook["cells"]:
+            if cell["cell_type"] == "code":
+                _ = [output["output_type"] for output in cell["outputs"]]
+            _ = "".join(cell["source"])
+    except (ValueError, KeyError, TypeError, RecursionError) as error:
+        found = f"not one: {type(error).__name__}"
+        findings.append(Finding("page", NOTEBOOK_PATH, "an executed notebook", found))
+        return None
+    return notebook
+
+
+def _rebuilt(page: bytes, notebook: Mapping[str, Any]) -> list[Finding]:
+    """Return a finding where the page is not what this version makes of its notebook."""
+    try:
+        built = build_page(notebook)
+        text = page.decode("utf-8")
+    except (KitError, UnicodeDecodeError, KeyError, TypeError, AttributeError, ValueError) as error:
+        found = f"none: {error}"[:200]
+        return [Finding("page", NOTEBOOK_PATH, "a notebook that a page can be made of", found)]
+    if built == text:
+        return []
+    length = min(len(built), len(text))
+    start = next((n for n in range(length) if built[n] != text[n]), length)
+    return compare_text(PAGE_PATH, f"after {_last_id(text[:start])}", built, text)
+
+
+def _last_id(markup: str) -> str:
+    """Return the last id that stands in a piece of markup: where in the page it ends."""
+    start = markup.rfind(' id="')
+    return markup[start + 5 :].split('"')[0] if start >= 0 else "the start"
+
+
+def page_pieces(fresh: Fresh) -> dict[str, Callable[[], Html]]:
+    """Return how each piece of a standard page is made, by the line of code that shows it.
+
+    The lines are spelled from this version's own functions; a bag only picks among them.
+    """
+    review, book = fresh.review, fresh.book
+    given = {"review": review, "results": fresh.results, "book": book}
+    pieces: dict[str, Callable[[], Html]] = {
+        "sections.review_head(review)": lambda: sections.review_head(review),
+        "show_text(text)": lambda: show_text(bind_review_text(review.loaded, book)),
+        "trace_section(book)": lambda: trace_section(book),
+    }
+    for module in (sections, suitesections, valuesections, background):
+        for name, function in vars(module).items():
+            if not name.endswith("_section") or name in NOT_FROM_LOGS:
+                continue
+            wanted = [p for p in inspect.signature(function).parameters if p in given]
+            values = [given[p] for p in wanted]
+            call = f"{module.__name__.rpartition('.')[2]}.{name}({', '.join(wanted)}"
+            pieces[call + ")"] = partial(function, *values)
+            if "metric" in inspect.signature(function).parameters:
+                for metric in (*METRICS, "value"):
+                    line = f'{call}, metric="{metric}")'
+                    pieces[line] = partial(function, *values, metric=metric)
+    return pieces
+
+
+def compare_cells(notebook: Mapping[str, Any], fresh: Fresh) -> list[Finding]:
+    """Return a finding for each cell whose output is not what the logs give.
+
+    Cells with code of their own (another template's) are passed over: their figures are still
+    compared with the claims, in the page.
+    """
+    pieces = page_pieces(fresh)
+    findings: list[Finding] = []
+    for cell in notebook["cells"]:
+        if cell["cell_type"] != "code":
+            continue
+        last = "".join(cell["source"]).strip().rpartition("\n")[2]
+        if last not in pieces:
+            continue
+        place = f"cell {cell.get('id', last)}"
+        try:
+            expected = plain_words(pieces[last]().markup)
+        except KitError as error:
+            findings.append(Finding("page", f"{NOTEBOOK_PATH} # {place}", "a text", str(error)))
+            continue
+        shown = "".join(_markup_of(output) for output in cell["outputs"])
+        findings += compare_text(NOTEBOOK_PATH, place, expected, plain_words(shown))
+    return findings
+
+
+def _markup_of(output: Mapping[str, Any]) -> str:
+    """Return an output's own HTML, without the wrapper and its style."""
+    data = output.get("data", {})
+    markup = "".join(data.get("text/html", "")) if isinstance(data, Mapping) else ""
+    if markup.startswith(WRAPPER):
+        return markup.removeprefix(WRAPPER).partition("</style>")[2].removesuffix("</div>")
+    return markup
+
+
+def compare_tables(bag: Bag, fresh: Fresh, *, same_kit: bool) -> list[Finding]:
+    """Return a finding for each cell of the result tables that is not what the logs give."""
+    findings: list[Finding] = []
+    for name, frame in result_frames(fresh.review, fresh.results, fresh.book).items():
+        path = f"data/tables/{name}.csv"
+        if path in bag.files or same_kit:
+            data = _bytes_of(bag, path, findings)
+            if data is not None:
+                findings += compare_csv(path, table_csv(frame), data, strict=same_kit)
+    return findings
+
+
+def _compare_charts(bag: Bag, fresh: Fresh) -> list[Finding]:
+    from kit.pictures import make_charts
+
+    findings: list[Finding] = []
+    for charts in make_charts(fresh.review, fresh.results, fresh.book).values():
+        for chart in charts:
+            path = f"data/charts/{chart.name}.csv"
+            if path in bag.files:
+                data = _bytes_of(bag, path, findings)
+                if data is not None:
+                    findings += compare_csv(path, table_csv(chart.table), data, strict=True)
+    return findings
+
+
+def compare_csv(path: str, expected: str, data: bytes, *, strict: bool) -> list[Finding]:
+    """Return a finding for each cell of a table that differs by more than its last bits.
+
+    Unless `strict`, columns only one of the two has are passed over.
+    """
+    if data == expected.encode():
+        return []
+    try:
+        found = list(csv.reader(io.StringIO(data.decode("utf-8"), newline=""), strict=True))
+    except (UnicodeDecodeError, csv.Error) as error:
+        return [Finding("page", path, "a table", f"not one: {error}")]
+    wanted = list(csv.reader(io.StringIO(expected, newline="")))
+    return list(_cells_apart(path, wanted, found, strict))
+
+
+def _cells_apart(
+    path: str, wanted: Sequence[Sequence[str]], found: Sequence[Sequence[str]], strict: bool
+) -> Iterator[Finding]:
+    if not found or (strict and list(found[0]) != list(wanted[0])):
+        yield Finding("page", f"{path} # row 1", ", ".join(wanted[0]), ", ".join(*found[:1]))
+        return
+    if len(found) != len(wanted):
+        yield Finding("page", path, f"{len(wanted) - 1} rows", f"{len(found) - 1} rows")
+        return
+    places = [(name, found[0].index(name)) for name in wanted[0] if name in found[0]]
+    for number, (row, other) in enumerate(zip(wanted[1:], found[1:], strict=True), start=2):
+        if len(other) != len(found[0]):
+            yield Finding("page", f"{path} # row {number}", f"{len(found[0])} cells",
+                          f"{len(other)}")  # fmt: skip
+            continue
+        for place, name in enumerate(wanted[0]):
+            at = dict(places).get(name)
+            if at is not None and not _same_cell(row[place], other[at]):
+                where = f"{path} # row {number} ({row[0]}), {name}"
+                yield Finding("page", where, row[place] or "nothing", other[at] or "nothing")
+
+
+def _same_cell(one: str, other: str) -> bool:
+    if one == other:
+        return True
+    try:
+        return same_figure(float(one), float(other))
+    except ValueError:
+        return False

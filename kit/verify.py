@@ -1,0 +1,330 @@
+"""A sealed review checked, stage by stage: is the bag whole, and do its logs give its figures?
+
+Nothing in the bag is run, imported or unpickled. Every stage is done as far as it can be, and all
+faults are given at once.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field, fields
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
+
+from kit.bag import TAG_MANIFEST, name_fault
+from kit.claims import ClaimBook, read_claims
+from kit.contents import text_path
+from kit.errors import Finding, HostileBagError, KitError, SealError
+from kit.pagecheck import check_report, read_notebook
+from kit.params import ReviewParams
+from kit.recompute import CLAIMS_PATH, Fresh, compare_books, input_findings, recompute_review
+from kit.signature import check_signature, load_public_key
+from kit.unbag import Bag, Listing, check_bytes, check_listing, open_bag, read_listing
+from kit.yamlfile import check_model, read_yaml
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
+
+STAGES = ("structure", "bytes", "completeness", "signature", "claims", "page")
+MAX_YAML_BYTES = 1_000_000  # of params and bench.yaml in a bag: bounds the time to read them
+SHOWN = 20  # findings of a stage that are printed
+REPORT_FILES = ("report.html", "claims.json", "executed.ipynb")
+KIT_FILES = {
+    "data/README.txt", "data/methods.json", "data/environment/lock.txt",
+    "data/environment/installed.txt", "data/environment/cyclonedx.json",
+    "data/schemas/params.schema.json", "data/schemas/bench.schema.json",
+    "data/schemas/claims.schema.json",
+}  # fmt: skip
+BENCH_FILES = {"data/bench/bench.yaml", "data/bench/runs.csv", "data/bench/prices.csv"}
+
+
+@dataclass(frozen=True, slots=True)
+class Stage:
+    """One stage: whether it passed, what was done in words, and every fault found."""
+
+    name: str
+    state: Literal["passed", "failed", "not done"]
+    said: str
+    findings: tuple[Finding, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Verification:
+    """What a bag is worth, stage by stage.
+
+    `identity` is the SHA-256 of its tag manifest, `key` the fingerprint of the key that signed it.
+    """
+
+    bag: str
+    review: str
+    identity: str
+    kit_version: str
+    signature: str
+    key: str
+    stages: tuple[Stage, ...]
+
+    @property
+    def ok(self) -> bool:
+        """Whether every stage was done and passed."""
+        return all(stage.state == "passed" for stage in self.stages)
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """Every fault of every stage."""
+        return tuple(finding for stage in self.stages for finding in stage.findings)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the same as plain data."""
+        return {
+            "ok": self.ok, "bag": self.bag, "review": self.review, "identity": self.identity,
+            "kit_version": self.kit_version, "signature": self.signature, "key": self.key,
+            "stages": [{"name": s.name, "state": s.state, "said": s.said} for s in self.stages],
+            "findings": [_plain(finding) for finding in self.findings],
+        }  # fmt: skip
+
+    def to_lines(self) -> list[str]:
+        """Return what `marginbook verify` prints."""
+        lines = [f"{self.bag}: review {self.review or 'unknown'}, identity {self.identity}"]
+        for stage in self.stages:
+            lines.append(f"{stage.name}: {stage.state}. {stage.said}")
+            for finding in stage.findings[:SHOWN]:
+                lines.append(f"  {finding.path}")
+                lines.append(f"    expected {finding.expected}")
+                lines.append(f"    found    {finding.found}")
+            if len(stage.findings) > SHOWN:
+                lines.append(f"  and {len(stage.findings) - SHOWN} more (--json lists all)")
+        lines.append("verified" if self.ok else "NOT verified")
+        return lines
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return a row per fault, with the columns stage, path, expected, found."""
+        import pandas as pd
+
+        names = [f.name for f in fields(Finding)]
+        return pd.DataFrame([_plain(finding) for finding in self.findings], columns=names)
+
+
+def _plain(finding: Finding) -> dict[str, str]:
+    return {f.name: getattr(finding, f.name) for f in fields(Finding)}
+
+
+@dataclass(slots=True)
+class _Walk:
+    """One verification under way."""
+
+    bag: Bag
+    signer: Ed25519PublicKey | None
+    listing: Listing
+    book: ClaimBook | None = None
+    fresh: Fresh | None = None
+    signature: str = "none"
+    key: str = ""
+    problems: dict[str, list[Finding]] = field(default_factory=dict)
+
+
+def verify_bag(path: Path, *, signer: Path | None = None) -> Verification:
+    """Verify a sealed review.
+
+    Parameters
+    ----------
+    path : Path
+        The bag: a folder, or a zip of one.
+    signer : Path, optional
+        The public key that must have signed it. Without it a valid signature is reported, but
+        not whose it is.
+
+    Raises
+    ------
+    SealError
+        If there is no bag at `path`, or `signer` holds no key. A bag that is not safe to read is
+        no error: its structure fails, and no further stage is done.
+    """
+    key = load_public_key(signer) if signer is not None else None
+    try:
+        with open_bag(path) as bag:
+            return _verify_open(bag, key)
+    except HostileBagError as error:
+        stages = [Stage("structure", "failed", "The bag is not safe to read.", error.findings)]
+        stages += [Stage(name, "not done", "The bag is not safe to read.") for name in STAGES[1:]]
+        return Verification(path.name, "", "", "", "none", "", tuple(stages))
+
+
+def _verify_open(bag: Bag, signer: Ed25519PublicKey | None) -> Verification:
+    walk = _Walk(bag, signer, read_listing(bag))
+    walk.book = _read_book(walk)
+    checks: dict[str, Callable[[_Walk], tuple[list[Finding], str]]] = {
+        "structure": _structure, "bytes": _bytes, "completeness": _completeness,
+        "signature": _signature, "claims": _claims, "page": _page,
+    }  # fmt: skip
+    stages = []
+    for name in STAGES:
+        if name in {"claims", "page"} and walk.book is None:
+            stages.append(Stage(name, "not done", "There are no claims to compare with."))
+            continue
+        findings, said = checks[name](walk)
+        findings = [*walk.problems.get(name, []), *findings]
+        stages.append(Stage(name, "failed" if findings else "passed", said, tuple(findings)))
+    identity = ""
+    if TAG_MANIFEST in bag.files:
+        identity = hashlib.sha256(bag.read(TAG_MANIFEST)).hexdigest()
+    return Verification(
+        bag=bag.name, review=walk.book.review if walk.book else "", identity=identity,
+        kit_version=walk.book.kit_version if walk.book else "", signature=walk.signature,
+        key=walk.key, stages=tuple(stages),
+    )  # fmt: skip
+
+
+def _read_book(walk: _Walk) -> ClaimBook | None:
+    """Return the claims stated in the bag; what is wrong with them belongs to completeness."""
+    if CLAIMS_PATH not in walk.bag.files:
+        return None
+    try:
+        return read_claims(walk.bag.read(CLAIMS_PATH), file=CLAIMS_PATH)
+    except SealError as error:
+        finding = Finding("completeness", CLAIMS_PATH, "claims that can be read", str(error))
+        walk.problems["completeness"] = [finding]
+        return None
+
+
+def _structure(walk: _Walk) -> tuple[list[Finding], str]:
+    return list(walk.listing.findings), f"BagIt 1.0, {len(walk.bag.files)} files."
+
+
+def _bytes(walk: _Walk) -> tuple[list[Finding], str]:
+    listed = len(walk.listing.payload) + len(walk.listing.tags)
+    return check_bytes(walk.bag, walk.listing), f"SHA-256 of {listed} listed files compared."
+
+
+def _completeness(walk: _Walk) -> tuple[list[Finding], str]:
+    findings = check_listing(walk.bag, walk.listing)
+    findings += [
+        Finding("completeness", f"data/{name}", "this file in the bag", "it is missing")
+        for name in REPORT_FILES
+        if f"data/{name}" not in walk.bag.files
+    ]
+    runs = 0
+    if walk.book is not None:
+        runs = sum(1 for run in walk.book.runs if run.file)
+        findings += _logs(walk, walk.book)
+        findings += _strangers(walk, walk.book)
+    return findings, f"Every file listed, every listed file here; logs of {runs} runs."
+
+
+def _logs(walk: _Walk, book: ClaimBook) -> Iterator[Finding]:
+    """Yield a finding for each measured log that is missing or not the one the claims name."""
+    for run in book.runs:
+        path = f"data/bench/{run.file}"
+        if not run.file or not run.frames:
+            continue
+        place = f"{path} # run {run.id}"
+        stated = walk.listing.payload.get(path)
+        if path not in walk.bag.files:
+            yield Finding("completeness", place, "the raw log of this run", "it is missing")
+        elif stated is not None and stated != run.sha256:
+            yield Finding("completeness", place, f"SHA-256 {run.sha256}, as claims.json has it",
+                          f"SHA-256 {stated}")  # fmt: skip
+
+
+def _strangers(walk: _Walk, book: ClaimBook) -> Iterator[Finding]:
+    """Yield a finding for each payload file no sealed review has, and each the run wrote but is
+    not here."""
+    notebook = read_notebook(walk.bag, [])
+    try:
+        written = {f"data/{name}" for name in notebook["metadata"]["marginbook"]["files"]}  # type: ignore[index]
+    except (KeyError, TypeError):
+        yield Finding("completeness", "data/executed.ipynb # metadata", "the files of the run",
+                      "none are listed")  # fmt: skip
+        return
+    params_path = f"data/params/{book.params_file}"
+    known = written | KIT_FILES | BENCH_FILES | {params_path}
+    known |= {f"data/bench/{run.file}" for run in book.runs if run.file}
+    text = book.settings.get("text")
+    if isinstance(text, str):
+        try:
+            known.add(text_path(text))
+        except SealError as error:
+            yield Finding("completeness", f"{CLAIMS_PATH} # settings.text", "a text in the bag",
+                          str(error))  # fmt: skip
+    wanted = written | KIT_FILES | BENCH_FILES - {"data/bench/prices.csv"} | {params_path}
+    for path in sorted(wanted - set(walk.bag.files)):
+        if path.removeprefix("data/") not in REPORT_FILES:
+            yield Finding("completeness", path, "this file in the bag", "it is missing")
+    aside = {f"data/bench/{log}" for log in _logs_in_sheet(walk)}
+    for path in walk.bag.files:
+        if path.startswith("data/") and path not in known | aside:
+            yield Finding("completeness", path, "only files of a sealed review", "a stranger")
+
+
+def _logs_in_sheet(walk: _Walk) -> set[str]:
+    """Return every log the run sheet of the bag names (also of runs the review does not list)."""
+    from kit.errors import BenchError
+    from kit.runsheet import parse_sheet_text
+
+    path = "data/bench/runs.csv"
+    if path not in walk.bag.files:
+        return set()
+    try:
+        sheet = parse_sheet_text(walk.bag.read(path), file=path)
+        place = sheet.header.index("log")
+    except (BenchError, SealError, ValueError):
+        return set()
+    return {cells[place] for _, cells in sheet.rows if cells[place]}
+
+
+def _signature(walk: _Walk) -> tuple[list[Finding], str]:
+    check = check_signature(walk.bag, signer=walk.signer)
+    walk.signature, walk.key = check.state, check.key
+    said = {
+        "none": "Not signed: anyone could have made this bag.",
+        "valid": f"Signed by {check.key}, the key given.",
+        "valid, key not compared": f"Signed by {check.key}, the key in the bag; nobody vouches "
+        "for it. Give the author's with --signer.",
+    }.get(check.state, "The signature does not hold.")
+    return list(check.findings), said
+
+
+def _claims(walk: _Walk) -> tuple[list[Finding], str]:
+    """Make every claim afresh from the raw logs and compare."""
+    book = walk.book
+    if book is None:
+        raise ValueError("no claims to compare with")
+    bench = walk.bag.folder / "data" / "bench"
+    try:
+        params = _safe_params(walk.bag, book)
+        walk.fresh = recompute_review(params, bench)
+    except KitError as error:
+        return input_findings(error), "The review cannot be made afresh from what is in the bag."
+    findings = compare_books(book, walk.fresh.book)
+    return findings, f"{len(book.claims)} claims made afresh from the raw logs and compared."
+
+
+def _safe_params(bag: Bag, book: ClaimBook) -> Path:
+    """Return the params file of a bag, once it is sure that reading by it stays in the bag.
+
+    Raises
+    ------
+    SealError
+        If the file named is not in the bag, or its text would be read from outside.
+    """
+    path = f"data/params/{book.params_file}"
+    if name_fault(path) or "/" in book.params_file or path not in bag.files:
+        raise SealError(f"params file {book.params_file!r} is not in the bag")
+    for name in (path, "data/bench/bench.yaml"):
+        if bag.files.get(name, 0) > MAX_YAML_BYTES:
+            raise SealError(f"{name}: larger than {MAX_YAML_BYTES} bytes")
+    from kit.errors import ParamsError
+
+    document = read_yaml(bag.folder / path, file=book.params_file, error=ParamsError)
+    params = check_model(document, ReviewParams, ParamsError)
+    if params.text is not None and text_path(params.text) not in bag.files:
+        raise SealError(f'its text "{params.text}" is not in the bag')
+    return bag.folder / path
+
+
+def _page(walk: _Walk) -> tuple[list[Finding], str]:
+    if walk.book is None:
+        raise ValueError("no claims to compare with")
+    findings, said = check_report(walk.bag, walk.book, walk.fresh)
+    return findings, said[:1].upper() + said[1:] + "."
