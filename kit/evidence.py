@@ -83,7 +83,9 @@ def _entry(claim: Claim, book: ClaimBook) -> str:
     if claim.outcome:
         words.append(f", {claim.outcome}")
     words.append(f'. <a href="#method-{claim.method}">{text_html(claim.method)}</a>')
-    inputs = [_input_link(name, claim, book) for name in claim.inputs if name in book.by_id]
+    # Figures of runs stand in the runs' rows, to which the runs' own links lead.
+    inputs = [_input_link(name, claim, book) for name in claim.inputs
+              if name in book.by_id and book.by_id[name].kind != "run"]
     if inputs:
         words.append(f" from {', '.join(inputs)}")
     words.append(".")

@@ -9,6 +9,8 @@ from __future__ import annotations
 import ast
 import importlib.util
 import json
+import logging
+import math
 import os
 import re
 import sys
@@ -41,6 +43,15 @@ class Execution:
 
     notebook: dict[str, Any]
     failure: KitError | None
+
+
+@dataclass(slots=True)
+class _Progress:
+    """How far a run has come: its notebook, the cell begun last, what stopped it."""
+
+    notebook: dict[str, Any]
+    cell: str = ""
+    error: Exception | None = None
 
 
 def read_template(path: Path) -> dict[str, Any]:
@@ -130,53 +141,61 @@ def execute_template(
     """
     with tempfile.TemporaryDirectory(prefix="marginbook-kernel-") as own:
         kernel = _start_kernel(folder, Path(own))  # starts up while papermill is imported
+        process = kernel.provisioner.process
         try:
-            kept, error = _run_cells(notebook, parameters, kernel, timeout_s)
-            last_words = _last_words(kernel, Path(own))
+            progress = _run_cells(notebook, parameters, kernel, timeout_s)
+            last_words = _last_words(process, Path(own))
         finally:
-            kernel.shutdown_kernel(now=True)
+            if process.poll() is None:
+                kernel.shutdown_kernel(now=True)
             kernel.cleanup_resources()
-    executed = kept[-1] if kept else dict(notebook)
-    return Execution(executed, _failure(executed, error, timeout_s, last_words))
+    return Execution(progress.notebook, _failure(progress, timeout_s, last_words))
 
 
 def _run_cells(
     notebook: Mapping[str, Any], parameters: Mapping[str, str], kernel: Any, timeout_s: float
-) -> tuple[list[dict[str, Any]], Exception | None]:
-    """Run the cells; return the notebook as far as it came, and what stopped it."""
+) -> _Progress:
+    """Run the cells and return how far they came."""
     with _without_grammar():
         import nbformat
         import papermill
         from nbclient.exceptions import CellTimeoutError, DeadKernelError
-        from papermill.engines import NBClientEngine, papermill_engines
+        from papermill.clientwrap import PapermillNotebookClient
+        from papermill.engines import Engine, papermill_engines
         from papermill.exceptions import PapermillExecutionError
 
-    class KeepingEngine(NBClientEngine):  # type: ignore[misc]  # papermill is not typed
-        """Papermill's own engine, with a hold on the notebook it is running."""
+    deadline = time.monotonic() + timeout_s
+    progress = _Progress(dict(notebook))
+
+    class OneKernelEngine(Engine):  # type: ignore[misc]  # papermill is not typed
+        """Runs cells in the kernel given, and holds on to the notebook while it does."""
 
         @classmethod
-        def execute_notebook(cls, nb: Any, kernel_name: str, **options: Any) -> Any:
-            options.pop("hold").append(nb)
-            return super().execute_notebook(nb, kernel_name, **options)
+        def execute_managed_notebook(cls, nb_man: Any, kernel_name: str, **_: Any) -> None:
+            progress.notebook = nb_man.nb
 
-    papermill_engines.register("marginbook", KeepingEngine)
-    deadline = time.monotonic() + timeout_s
-    kept: list[dict[str, Any]] = []
+            def begin(cell: Any, cell_index: int) -> None:
+                progress.cell = cell["id"]
+
+            client = PapermillNotebookClient(
+                nb_man, km=kernel, kernel_name=kernel_name, record_timing=False,
+                startup_timeout=min(60, math.ceil(timeout_s)), shutdown_kernel="immediate",
+                timeout_func=lambda cell: max(1, int(deadline - time.monotonic())),
+                on_cell_start=begin, log=logging.getLogger("papermill"),
+            )
+            client.execute(cleanup_kc=True)
+
+    papermill_engines.register("marginbook", OneKernelEngine)
     try:
         with _quiet_log():
             papermill.execute_notebook(
                 nbformat.reads(json.dumps(notebook), as_version=4),  # type: ignore[no-untyped-call]
-                None, dict(parameters),
-                engine_name="marginbook", hold=kept, km=kernel, kernel_name="python3",
-                language="python", progress_bar=False, log_output=False, record_timing=False,
-                start_timeout=min(60, timeout_s),
-                timeout_func=lambda cell: max(1, int(deadline - time.monotonic())),
+                None, dict(parameters), engine_name="marginbook", kernel_name="python3",
+                language="python", progress_bar=False, log_output=False,
             )
-    except PapermillExecutionError as error:
-        return kept, error
-    except (DeadKernelError, CellTimeoutError, RuntimeError) as error:
-        return kept, error
-    return kept, None
+    except (PapermillExecutionError, DeadKernelError, CellTimeoutError, RuntimeError) as error:
+        progress.error = error
+    return progress
 
 
 @contextmanager
@@ -199,8 +218,6 @@ def _without_grammar() -> Iterator[None]:
 @contextmanager
 def _quiet_log() -> Iterator[None]:
     """Keep papermill's and nbclient's log off standard error: our errors say what it says."""
-    import logging
-
     log = logging.getLogger("papermill")
     before = log.level
     log.setLevel(logging.CRITICAL + 1)
@@ -226,6 +243,8 @@ def _start_kernel(folder: Path, own: Path) -> Any:
     kernel = KernelManager(
         kernel_name="python3", kernel_spec_manager=ThisPython(),
         connection_file=str(own / "kernel.json"),
+        # The blocking client would wait for a dead kernel's output for ever.
+        client_class="jupyter_client.asynchronous.AsyncKernelClient",
     )
     if os.name == "posix" and len(str(own)) < 80:  # a socket's path holds about 100 characters
         kernel.transport, kernel.ip = "ipc", str(own / "kernel")
@@ -234,12 +253,9 @@ def _start_kernel(folder: Path, own: Path) -> Any:
     return kernel
 
 
-def _last_words(kernel: Any, own: Path) -> str:
-    """Return how a dead kernel's process ended and what it last wrote; "" for a live one."""
-    process = getattr(kernel.provisioner, "process", None)
-    status = None if process is None else process.poll()
-    if status is None:
-        return ""
+def _last_words(process: Any, own: Path) -> str:
+    """Return how a dead kernel's process ended and what it last wrote."""
+    status = process.poll()
     said = f" (its process ended with status {status})"
     if status == -9:
         said += "; signal 9 is often the system short of memory"
@@ -261,28 +277,26 @@ def _kernel_environment(own: Path) -> dict[str, str]:
     return {**os.environ, **fixed}
 
 
-def _failure(
-    notebook: Mapping[str, Any], error: Exception | None, timeout_s: float, last_words: str
-) -> KitError | None:
+def _failure(progress: _Progress, timeout_s: float, last_words: str) -> KitError | None:
     """Return why a run does not count, or None if it does."""
-    codes = [cell for cell in notebook["cells"] if cell["cell_type"] == "code"]
+    codes = [cell for cell in progress.notebook["cells"] if cell["cell_type"] == "code"]
     for cell in codes:
         for output in cell.get("outputs", ()):
             if output["output_type"] == "error":
                 return _cell_failure(cell, output)
+    where = f'in cell "{progress.cell}"' if progress.cell else "before the first cell"
+    if isinstance(progress.error, TimeoutError):
+        return KernelTimeoutError(
+            f"stopped {where}: not done after {timeout_s:g} s. Give it more time (--timeout), or "
+            "look for an endless loop in that cell."
+        )
+    if progress.error is not None:
+        return KernelTimeoutError(f"the kernel died {where}{last_words}.")
     undone = [cell for cell in codes
               if cell.get("execution_count") is None and "".join(cell["source"]).strip()]
-    if error is not None:
-        where = f"in cell {_name(undone[0])}" if undone else "after the last cell"
-        if isinstance(error, TimeoutError):
-            return KernelTimeoutError(
-                f"stopped {where}: not done after {timeout_s:g} s. Give it more time "
-                "(--timeout), or look for an endless loop in that cell."
-            )
-        return KernelTimeoutError(f"the kernel died {where}{last_words}.")
     if undone:
         return ExecutionError(f"cell {_name(undone[0])} did not run, so the run does not count.")
-    if not codes or closing_of(notebook) is None:
+    if closing_of(progress.notebook) is None:
         last = _name(codes[-1]) if codes else "(none)"
         return ExecutionError(
             f"the last cell, {last}, did not close the review: it must end with close_review(...)."
@@ -358,7 +372,8 @@ def _without_places(value: Any, names: Sequence[str]) -> Any:
     if isinstance(value, str):
         for name in names:
             value = value.replace(name + os.sep, "").replace(name, ".")
-        value = re.sub(r"[^\s'\"]*ipykernel_\d+[/\\]\d+\.py", "cell", value)
+        if "ipykernel_" in value:  # looked for first: the pattern is slow on a long text
+            value = re.sub(r"[^\s'\"]*ipykernel_\d+[/\\]\d+\.py", "cell", value)
         return re.sub(r" at 0x[0-9a-fA-F]{6,}", "", value)
     if isinstance(value, Mapping):
         return {key: _without_places(item, names) for key, item in value.items()}

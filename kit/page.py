@@ -228,6 +228,7 @@ def html_table(
         if len(row) != len(columns):
             raise ValueError(f"{caption!r}: a row of {len(row)} cells, {len(columns)} columns")
     letters: dict[str, str] = {}
+    kinds = [_number_class(column, [row[i] for row in rows]) for i, column in enumerate(columns)]
     shown = [
         _column_cells(column, [row[i] for row in rows], letters, words_of(locale).decimal)
         for i, column in enumerate(columns)
@@ -235,10 +236,9 @@ def html_table(
     lines = []
     for r in range(len(rows)):
         cells = []
-        for c, column in enumerate(columns):
-            kind = ' class="n"' if column.number else ""
+        for c in range(len(columns)):
             tag, scope = ("th", ' scope="row"') if c < row_heads else ("td", "")
-            cells.append(f"<{tag}{scope}{kind}>{shown[c][r]}</{tag}>")
+            cells.append(f"<{tag}{scope}{kinds[c]}>{shown[c][r]}</{tag}>")
         lines.append(f"<tr>{''.join(cells)}</tr>")
     foot = ""
     if note:
@@ -249,14 +249,21 @@ def html_table(
     return Html(
         f'<section class="table-box" aria-label="{html.escape(caption)}" tabindex="0">'
         f"<table{kind}><caption>{text_html(caption)}</caption><thead><tr>"
-        + "".join(_head_cell(column) for column in columns)
+        + "".join(_head_cell(*pair) for pair in zip(columns, kinds, strict=True))
         + f"</tr></thead><tbody>{''.join(lines)}</tbody></table></section>{foot}",
         frame,
     )
 
 
-def _head_cell(column: Column) -> str:
-    kind = ' class="n"' if column.number else ""
+def _number_class(column: Column, parts: Sequence[Part | None]) -> str:
+    """Return the class of a number column: from the right, or from the left with intervals."""
+    if not column.number:
+        return ""
+    intervals = any(isinstance(part, Claim) and part.interval for part in parts)
+    return ' class="n m"' if intervals else ' class="n"'
+
+
+def _head_cell(column: Column, kind: str) -> str:
     unit = f' <span class="unit">{text_html(column.unit)}</span>' if column.unit else ""
     return f'<th scope="col"{kind}>{text_html(column.head)}{unit}</th>'
 
@@ -267,11 +274,14 @@ def _column_cells(
     """Return the cells of one column, numbers padded so that decimal marks stand in line."""
     if not column.number:
         return ["" if p is None else _text_cell(p, column, letters) for p in parts]
-    places = [_decimals(p, column.unit, decimal) for p in parts]
+    texts = [_figure_text(p, column.unit) for p in parts]
+    places = [_decimals(text, decimal) for text in texts]
     most = max((n for n in places if n is not None), default=0)
+    before = [len(text) - (place + 1 if place else 0)
+              for text, place in zip(texts, places, strict=True) if place is not None]
     widest = max((len(p.interval) for p in parts if isinstance(p, Claim)), default=0)
     cells = []
-    for part, place in zip(parts, places, strict=True):
+    for part, text, place in zip(parts, texts, places, strict=True):
         if part is None:
             cells.append("")
             continue
@@ -281,12 +291,13 @@ def _column_cells(
             cells.append(part_html(part) + pad)
             continue
         cell = figure_link(part, unit=column.unit) + pad
-        if widest:
+        if widest:  # set from the left, so the figure itself is padded there too
+            lead = 0 if place is None else max(before) - len(text) + (place + 1 if place else 0)
+            cell = FIGURE_SPACE * lead + cell
             cell += f'<span class="iv iv{_width_class(widest)}">{text_html(part.interval)}</span>'
-        cell += _mark_letters(part, letters)
         if column.outcomes and part.outcome:
             cell += f" {outcome_html(part.outcome)}"
-        cells.append(cell)
+        cells.append(cell + _mark_letters(part, letters))
     return cells
 
 
@@ -297,13 +308,21 @@ def _text_cell(part: Part, column: Column, letters: dict[str, str]) -> str:
     return part_html(part)
 
 
-def _decimals(part: Part | None, unit: str, decimal: str) -> int | None:
-    """Return how many decimals a cell's figure is printed with; None where it is no figure."""
+def _figure_text(part: Part | None, unit: str) -> str:
+    """Return the text of a cell's figure without the unit its head gives."""
     if part is None or isinstance(part, Html):
-        return None
+        return ""
     text = part.text if isinstance(part, Claim) else part
-    text = text.removesuffix(NBSP + unit).removeprefix(unit + NBSP)
-    found = re.fullmatch(rf"[^\d]*[\d\W]*?\d(?:{re.escape(decimal)}(\d+))?", text)
+    return text.removesuffix(NBSP + unit).removeprefix(unit + NBSP)
+
+
+def _decimals(text: str, decimal: str) -> int | None:
+    """Return how many decimals a figure is printed with; None where it is no figure.
+
+    >>> _decimals("+1,234.50", "."), _decimals("867", "."), _decimals("not measured", ".")
+    (2, 0, None)
+    """
+    found = re.fullmatch(rf"[^\d]?[\d\W]*?\d(?:{re.escape(decimal)}(\d+))?", text)
     return None if found is None else len(found.group(1) or "")
 
 

@@ -35,11 +35,11 @@ OUTCOMES = {
 
 
 def _claim(claim_id: str, kind: str, value: float, rounded: object, unit: str, **more: object):
-    fields = dict(
-        metric="average_fps", product="lanternfish-14", baseline="", title="", low=None,
-        high=None, confidence=None, outcome="", method="average", method_version=1,
-    )
-    fields.update(more)
+    fields = {
+        "metric": "average_fps", "product": "lanternfish-14", "baseline": "", "title": "",
+        "low": None, "high": None, "confidence": None, "outcome": "", "method": "average",
+        "method_version": 1, **more,
+    }
     return Claim(
         id=claim_id, kind=kind, value=value, unit=unit, text=rounded.text,
         interval=rounded.interval, rounding=rounded.rule, **fields,
