@@ -43,8 +43,8 @@ class TitleGain:
     """What one more run of a title on every product would bring.
 
     `variance_share` is the title's share of the suite's variance so far, `gain_share` the part of
-    the suite's variance that one more run on each product takes away (None where a product has no
-    run yet: nothing to compare with). `to_run` and `minutes` are what the plan still asks of the
+    the suite's variance that one more run on each product takes away; both among the titles that have
+    runs on every product, None for a title that a product lacks. `to_run` and `minutes` are what the plan still asks of the
     title; `fits`: whether that is within the budget, titles that ask least coming first.
     """
 
@@ -71,7 +71,7 @@ def find_next_runs(
     budget_minutes : float
         Time there is.
     min_runs : int
-        Cells with fewer runs come first, whatever their spread.
+        At least 1. Cells with fewer runs come first, whatever their spread, title by title.
 
     Returns
     -------
@@ -86,26 +86,25 @@ def find_next_runs(
     terms that each fall ever more slowly, where runs cost alike.
     """
     now = list(cells)
+    shares = _shares(cells, product)
     steps: list[NextRun] = []
     spent = 0.0
     while True:
-        fitting = [
-            i
-            for i, c in enumerate(now)
-            if spent + c.minutes_per_run <= budget_minutes * (1 + 1e-12)
-        ]
-        if not fitting:
-            return tuple(steps)
+        left = budget_minutes * (1 + 1e-12) - spent
+        fitting = [i for i, cell in enumerate(now) if cell.minutes_per_run <= left]
         short = [i for i in fitting if now[i].runs < min_runs]
         if short:
-            # Whole titles first: a title that one product lacks tells nothing.
-            best = min(short, key=lambda i: (now[i].runs, i))
+            best = _least_complete(now, short, min_runs)
             reason = f"fewer than {min_runs} runs"
         else:
-            best = max(fitting, key=lambda i: (_fall(now, i, product) / now[i].minutes_per_run, -i))
-            if _fall(now, best, product) <= 0:
-                return tuple(steps)
+            best = max(
+                fitting,
+                key=lambda i: (_fall(now[i], shares[i]) / now[i].minutes_per_run, -i),
+                default=-1,
+            )
             reason = "takes most from the suite's variance per minute"
+        if best < 0 or (not short and _fall(now[best], shares[best]) <= 0):
+            return tuple(steps)
         chosen = replace(now[best], runs=now[best].runs + 1)
         now[best] = chosen
         spent += chosen.minutes_per_run
@@ -123,25 +122,36 @@ def find_next_runs(
         )
 
 
+def _least_complete(cells: Sequence[CellTime], short: Sequence[int], min_runs: int) -> int:
+    """Return the next cell to bring to `min_runs`: a title at a time, the quickest to finish first.
+
+    A title that one product lacks tells nothing, so a title begun is finished.
+    """
+    missing: dict[str, float] = {}
+    for cell in cells:
+        minutes = max(0, min_runs - cell.runs) * cell.minutes_per_run
+        missing[cell.title] = missing.get(cell.title, 0.0) + minutes
+    return min(short, key=lambda i: (missing[cells[i].title], cells[i].title, cells[i].runs, i))
+
+
 def suite_variance(cells: Sequence[CellTime], *, product: str) -> float | None:
     """Return the variance of ln suite margin, mean over the baselines; None with an empty cell."""
     if any(cell.runs == 0 for cell in cells):
         return None
-    return math.fsum(_share(cells, cell, product) * cell.run_sd**2 / cell.runs for cell in cells)
+    shares = _shares(cells, product)
+    return math.fsum(w * c.run_sd**2 / c.runs for w, c in zip(shares, cells, strict=True))
 
 
-def _share(cells: Sequence[CellTime], cell: CellTime, product: str) -> float:
-    """Return what a cell's variance counts in the mean variance of the suite margins."""
-    titles = len({c.title for c in cells})
-    baselines = len({c.product for c in cells} - {product})
-    in_margins = 1.0 if cell.product == product else 1.0 / max(baselines, 1)
-    return in_margins / titles**2
+def _shares(cells: Sequence[CellTime], product: str) -> list[float]:
+    """Return what each cell's variance counts in the mean variance of the suite margins."""
+    titles = len({cell.title for cell in cells})
+    baselines = max(1, len({cell.product for cell in cells} - {product}))
+    return [(1.0 if c.product == product else 1.0 / baselines) / titles**2 for c in cells]
 
 
-def _fall(cells: Sequence[CellTime], i: int, product: str) -> float:
-    """Return how far the mean variance falls by one more run of cell i."""
-    cell = cells[i]
-    return _share(cells, cell, product) * cell.run_sd**2 / (cell.runs * (cell.runs + 1))
+def _fall(cell: CellTime, share: float) -> float:
+    """Return how far the mean variance falls by one more run of a cell that has runs."""
+    return share * cell.run_sd**2 / (cell.runs * (cell.runs + 1))
 
 
 def rank_titles(
@@ -164,16 +174,17 @@ def rank_titles(
     budget_minutes : float or None
         Time there is; without it nothing is said of what fits.
     """
-    whole = suite_variance(cells, product=product)
+    empty = {cell.title for cell in cells if cell.runs == 0}
+    complete = [cell for cell in cells if cell.title not in empty]
+    whole = suite_variance(complete, product=product) if complete else None
+    shares = dict(zip(complete, _shares(complete, product), strict=True))
     rows: list[TitleGain] = []
     for title in dict.fromkeys(cell.title for cell in cells):
         mine = [(i, cell) for i, cell in enumerate(cells) if cell.title == title]
-        variance = suite_variance([cell for _, cell in mine], product=product)
-        titles = len({cell.title for cell in cells})
         share = gain = None
-        if whole is not None and variance is not None and whole > 0:
-            share = variance / titles**2 / whole
-            gain = math.fsum(_fall(cells, i, product) for i, _ in mine) / whole
+        if title not in empty and whole:
+            share = math.fsum(shares[c] * c.run_sd**2 / c.runs for _, c in mine) / whole
+            gain = math.fsum(_fall(c, shares[c]) for _, c in mine) / whole
         missing = [(max(0, planned[i] - cell.runs), cell.minutes_per_run) for i, cell in mine]
         rows.append(
             TitleGain(

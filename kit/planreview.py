@@ -93,13 +93,15 @@ def shared_degrees(fit: VarianceFit, *, products: int, runs: int) -> float:
 
     Notes
     -----
-    What the others say of a cell's ln variance is as uncertain as cells of a title differ, plus
-    what is not known of the title's own level: that is learnt from the other products in it, each
-    as far as its own runs tell.
+    What the others say of a cell's ln variance is as uncertain as the sum of three: how far cells of
+    a title differ; what is not known of the title's own level, which is learnt from the other
+    products in it, each as far as its own runs tell; and what is not known of the level of all,
+    learnt from every cell of the bench.
     """
     each = fit.product_var + float(polygamma(1, (runs - 1) / 2))
-    level_var = 1 / (1 / fit.title_var + (products - 1) / each) if fit.title_var > 0 else 0.0
-    return min(lent_degrees(fit.product_var + level_var), 1e6)
+    title_var = 1 / (1 / fit.title_var + (products - 1) / each) if fit.title_var > 0 else 0.0
+    level_var = each / max(fit.cells_used, 1)
+    return min(lent_degrees(fit.product_var + title_var + level_var), 1e6)
 
 
 def _within(
