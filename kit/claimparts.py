@@ -67,7 +67,7 @@ def make_claim(
         unit=unit,
         outcome=outcome,
         text=text.text,
-        interval=text.interval,
+        interval=text.interval if finite(low) is not None else "",
         rounding=text.rule,
         method=method,
         method_version=METHODS[method].version,
