@@ -310,6 +310,24 @@ def cap_shares(frame_ms: Floats, *, caps_hz: Iterable[float], width: float) -> d
     return shares
 
 
+def tail_count(n: int, *, share: float) -> int:
+    """Return how many frames the slowest `share` of `n` is: the next whole number up.
+
+    >>> tail_count(100, share=0.07), tail_count(101, share=0.07), tail_count(3, share=0.01)
+    (7, 8, 1)
+    """
+    return max(1, math.ceil(snap(n * share, n)))
+
+
+def snap(position: float, n: int) -> float:
+    """Return `position`, or the whole number it would be but for rounding.
+
+    0.07 * 100 is 7.000000000000001 in binary; `n` bounds how far off a product can be.
+    """
+    nearest = round(position)
+    return float(nearest) if abs(position - nearest) <= 4e-16 * max(n, 1) else position
+
+
 def tail_effective_frames(frame_ms: Floats, *, share: float) -> float:
     """Return how many independent frames a run's slowest `share` is worth.
 
@@ -338,7 +356,7 @@ def tail_effective_frames(frame_ms: Floats, *, share: float) -> float:
            Annals of Mathematical Statistics 12(1), 91-96.
     """
     n = frame_ms.size
-    slowest = max(1, math.ceil(share * n - 1e-9))
+    slowest = tail_count(n, share=share)
     edge = np.partition(frame_ms, n - slowest)[n - slowest]
     return effective_size((frame_ms >= edge).astype(np.float64))
 

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kit.frames import average_fps as average_fps
-from kit.frames import check_frames, effective_size, lag1_autocorrelation
+from kit.frames import check_frames, effective_size, lag1_autocorrelation, snap, tail_count
 from kit.layouts import Log
 from kit.params import METRICS, MetricParams
 from kit.runs import Run
@@ -247,7 +247,7 @@ def slowest_frames(frame_ms: NDArray[np.float64], *, share: float) -> NDArray[np
         In milliseconds. Two more than the share, since quantiles lie between neighbours.
     """
     n = frame_ms.size
-    count = min(_whole_frames(n, share) + 2, n)
+    count = min(tail_count(n, share=share) + 2, n)
     tail = frame_ms if count == n else np.partition(frame_ms, n - count)[n - count :]
     return np.sort(tail)[::-1]
 
@@ -289,7 +289,7 @@ def frame_time_quantile(frame_ms: NDArray[np.float64], *, q: float, kind: int = 
     if not 0 <= q <= 1:
         raise ValueError(f"q must be in [0, 1]: {q}")
     n = frame_ms.size
-    below, above, weight = _ranks(n, _snap(n * q, n), q, kind)
+    below, above, weight = _ranks(n, snap(n * q, n), q, kind)
     ordered = np.partition(frame_ms, (below - 1, above - 1))
     return _between(float(ordered[below - 1]), float(ordered[above - 1]), weight)
 
@@ -383,13 +383,13 @@ def _low_of_tail(
 ) -> float:
     """Return a low from the slowest frames alone, longest first."""
     if definition == "slowest_share":
-        count = _whole_frames(frames, share)
+        count = tail_count(frames, share=share)
         return float(1000.0 * count / tail_ms[:count].sum())
     if definition == "time_share":
         # Sums of frame times differ in their last digits with the order of adding.
         reached = np.searchsorted(np.cumsum(tail_ms), share * total_ms * (1.0 - 1e-12))
         return float(1000.0 / tail_ms[min(int(reached), tail_ms.size - 1)])
-    from_top = _snap(frames * share, frames)
+    from_top = snap(frames * share, frames)
     below, above, weight = _ranks(frames, frames - from_top, 1.0 - share, quantile_type)
     low, high = float(tail_ms[frames - below]), float(tail_ms[frames - above])
     return 1000.0 / _between(low, high, weight)
@@ -398,17 +398,6 @@ def _low_of_tail(
 def _between(low: float, high: float, weight: float) -> float:
     """Return the point at `weight` on the way from `low` to `high`, exact at both ends."""
     return low if low == high else low + weight * (high - low)
-
-
-def _snap(position: float, n: int) -> float:
-    """Return `position`, or the whole number it would be but for rounding (0.07 * 100)."""
-    nearest = round(position)
-    return float(nearest) if abs(position - nearest) <= 4e-16 * max(n, 1) else position
-
-
-def _whole_frames(n: int, share: float) -> int:
-    """Return how many frames the slowest `share` of `n` is: the next whole number up."""
-    return max(1, math.ceil(_snap(n * share, n)))
 
 
 # Plotting positions alpha and beta of Hyndman and Fan's continuous types.

@@ -177,9 +177,7 @@ def test_slope_and_score_match_scipy(seed):
     values = np.random.default_rng(seed).integers(0, 12, 25).astype(float)  # with ties
     slope, score, variance = rank_trend(values)
     assert slope == pytest.approx(stats.theilslopes(values)[0], rel=1e-12)
-    plain = sum(
-        np.sign(values[j] - values[i]) for i in range(25) for j in range(i + 1, 25)
-    )
+    plain = sum(np.sign(values[j] - values[i]) for i in range(25) for j in range(i + 1, 25))
     assert score == plain
     # scipy's tau-b p is of S over its tie-corrected standard deviation; one side has no ties.
     p = math.erfc(abs(score) / math.sqrt(variance) / math.sqrt(2))

@@ -69,9 +69,7 @@ def test_sensors_are_averaged_over_time():
     load = np.r_[np.full(50, 40.0), np.full(100, 80.0)]
     load[0] = math.nan
     found = signs_of(frame_ms, processor_load_pct=load, unread=np.full(150, math.nan))
-    assert found.sensor_means == {
-        "processor_load_pct": pytest.approx((40 * 0.98 + 80) / 1.98)
-    }
+    assert found.sensor_means == {"processor_load_pct": pytest.approx((40 * 0.98 + 80) / 1.98)}
 
 
 def test_clock_and_temperature_from_first_fifth_to_last():

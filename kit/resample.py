@@ -1,0 +1,259 @@
+"""A block bootstrap of frames, as a diagnostic: what little can be said of a lone run.
+
+No published interval rests on it, since frames are not replicates.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kit.blocks import (
+    FEWEST_TAIL_FRAMES,
+    block_means,
+    choose_block,
+    influence_of,
+    judged_metrics,
+    measure_blocks,
+    share_within,
+)
+from kit.frames import check_frames, tail_count
+from kit.metrics import average_fps, low_fps
+from kit.params import METRICS
+from kit.signs import LOW_SHARES
+
+Floats = NDArray[np.float64]
+
+# Up to here, which frames of the tail were drawn is counted out; above, the influence function
+# gives interval ends within 3 % of the width, for less.
+COUNTED_TAIL_FRAMES = 40
+# Bounds the memory of one run's drawn blocks: 8 MB of starts at a time.
+DRAWN_AT_ONCE = 1_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class MetricBlocks:
+    """What resampled blocks say of one metric of one product in one title.
+
+    `value` is the geometric mean over runs. `low` and `high` are percentiles of the resampled
+    values: runs drawn first, then blocks within them; with one run, blocks alone, so that they
+    leave out whatever differs from run to run. Lows are the rate of the slowest share of frames,
+    whichever definition params choose.
+    """
+
+    metric: str
+    value: float
+    low: float
+    high: float
+    within_sd: float  # of one run's ln(value), from its frames alone
+    between_sd: float | None  # of ln(value) between runs as seen; None for one run
+    within_share: float | None  # share of the variance between runs that frames alone explain
+    effective_frames: float  # independent frames a run is worth for this metric, mean over runs
+
+
+@dataclass(frozen=True, slots=True)
+class BlockDiagnostic:
+    """A block bootstrap of some runs of one product in one title."""
+
+    runs: int
+    block: int  # frames
+    resamples: int
+    seed: int
+    confidence: float
+    metrics: Mapping[str, MetricBlocks]
+    left_out: Mapping[str, str]  # metric -> why it cannot be judged
+
+
+def block_bootstrap(
+    frame_ms_runs: Sequence[Floats],
+    *,
+    block: int | None = None,
+    resamples: int,
+    seed: int,
+    confidence: float = 0.95,
+) -> BlockDiagnostic:
+    """Return what resampled blocks of frames say of a cell's runs.
+
+    Parameters
+    ----------
+    frame_ms_runs : sequence of ndarray of float, shape (n_frames,)
+        One array a run: the time each frame took, in milliseconds, in the order shown.
+    block : int, optional
+        Length of a block, in frames. Without it, the median over runs of the optimal length for
+        the circular bootstrap.
+    resamples : int
+        How often to resample.
+    seed : int
+        Of the random numbers.
+    confidence : float
+        Of the interval, a fraction in (0, 1).
+
+    Returns
+    -------
+    BlockDiagnostic
+        Metrics that cannot be judged are named in `left_out`, with the reason.
+
+    Raises
+    ------
+    ValueError
+        If there is no run, a run is not measurable, `block` or `resamples` is below 1, or
+        `confidence` is outside (0, 1).
+    """
+    if not 0 < confidence < 1:
+        raise ValueError(f"confidence must be in (0, 1): {confidence}")
+    length = block if block is not None else choose_block(frame_ms_runs)
+    replicates = bootstrap_replicates(frame_ms_runs, block=length, resamples=resamples, seed=seed)
+    runs = [measure_blocks(frame_ms, block=length) for frame_ms in frame_ms_runs]
+    metrics: dict[str, MetricBlocks] = {}
+    for metric, drawn in replicates.items():
+        values = [_value(frame_ms, metric) for frame_ms in frame_ms_runs]
+        errors = [run.within_sd[metric] for run in runs]
+        low, high = np.quantile(drawn, [(1 - confidence) / 2, (1 + confidence) / 2])
+        metrics[metric] = MetricBlocks(
+            metric=metric,
+            value=float(np.exp(np.log(values).mean())),
+            low=float(low),
+            high=float(high),
+            within_sd=float(np.sqrt(np.square(errors).mean())),
+            between_sd=float(np.log(values).std(ddof=1)) if len(values) > 1 else None,
+            within_share=share_within(errors, values),
+            effective_frames=float(np.mean([run.effective_frames[metric] for run in runs])),
+        )
+    left_out = {
+        metric: "cannot be judged: the shortest run has only "
+        f"{tail_count(min(f.size for f in frame_ms_runs), share=LOW_SHARES[metric])} frames in its "
+        f"tail; {FEWEST_TAIL_FRAMES} are needed"
+        for metric in METRICS
+        if metric not in metrics
+    }
+    return BlockDiagnostic(
+        len(frame_ms_runs), length, resamples, seed, confidence, metrics, left_out
+    )
+
+
+def bootstrap_replicates(
+    frame_ms_runs: Sequence[Floats], *, block: int, resamples: int, seed: int
+) -> dict[str, Floats]:
+    """Return resampled values of each metric: runs drawn first, then blocks within each.
+
+    Parameters
+    ----------
+    frame_ms_runs : sequence of ndarray of float, shape (n_frames,)
+        One array a run: the time each frame took, in milliseconds, in the order shown.
+    block, resamples, seed : int
+        Length of a block in frames, how often to resample, and the seed. Draws of two products,
+        or of one in two titles, need two seeds: the same one would tie their errors together.
+
+    Returns
+    -------
+    dict of str to ndarray of float, shape (resamples,)
+        Metric to the geometric mean of the drawn runs' values, in frames per second. One draw
+        serves all metrics. A low whose tail holds fewer than 5 frames in any run is not in it.
+
+    Notes
+    -----
+    A block mean is the difference of two prefix sums, so that a resample costs a look-up a block
+    and not one a frame. A low of many frames goes through its influence function: the mean of
+    the slowest m frames is the mean over all frames of max(x - q, 0) n / m + q, where q is the
+    m-th longest. In a tail of few frames that is too rough, and the frames drawn are counted.
+    """
+    if not frame_ms_runs:
+        raise ValueError("there must be a run")
+    if block < 1 or resamples < 1:
+        raise ValueError(f"block and resamples must be at least 1: {block}, {resamples}")
+    for frame_ms in frame_ms_runs:
+        check_frames(frame_ms)
+    runs = len(frame_ms_runs)
+    shortest = min(frame_ms.size for frame_ms in frame_ms_runs)
+    metrics = judged_metrics(shortest)
+    rng = np.random.default_rng(seed)
+    drawn = rng.integers(0, runs, (resamples, runs), dtype=np.int32)
+    logs = {metric: np.empty((resamples, runs)) for metric in metrics}
+    for i, frame_ms in enumerate(frame_ms_runs):
+        length = min(block, frame_ms.size)
+        blocks = max(1, round(frame_ms.size / length))
+        counted = {
+            metric
+            for metric in metrics
+            if metric in LOW_SHARES
+            and tail_count(frame_ms.size, share=LOW_SHARES[metric]) <= COUNTED_TAIL_FRAMES
+        }
+        means = {
+            metric: block_means(influence_of(frame_ms, metric), length)
+            for metric in metrics
+            if metric not in counted
+        }
+        places = np.nonzero(drawn.ravel() == i)[0]
+        step = max(1, DRAWN_AT_ONCE // blocks)
+        for first in range(0, places.size, step):
+            chosen = places[first : first + step]
+            starts = rng.integers(0, frame_ms.size, (chosen.size, blocks))
+            for metric in metrics:
+                resampled = (
+                    _count_tails(frame_ms, starts, block=length, share=LOW_SHARES[metric])
+                    if metric in counted
+                    else means[metric][starts] @ np.full(blocks, 1.0 / blocks)
+                )
+                logs[metric].ravel()[chosen] = np.log(resampled)
+    return {metric: 1000.0 / np.exp(logs[metric].mean(axis=1)) for metric in metrics}
+
+
+def _value(frame_ms: Floats, metric: str) -> float:
+    """Return a run's metric: its average, or the rate of its slowest share of frames."""
+    if metric not in LOW_SHARES:
+        return average_fps(frame_ms)
+    return low_fps(frame_ms, share=LOW_SHARES[metric], definition="slowest_share")
+
+
+def _count_tails(
+    frame_ms: Floats, starts: NDArray[np.int64], *, block: int, share: float
+) -> Floats:
+    """Return the mean of the slowest `share` of frames of each resample, exactly.
+
+    `starts`, shape (n_resamples, n_blocks), are the first frames of the blocks drawn. Only the
+    longest frames matter: first twice as many as the tail holds are looked at, and more for the
+    resamples that drew too few of them.
+    """
+    n = frame_ms.size
+    wanted = tail_count(starts.shape[1] * block, share=share)
+    means = np.empty(starts.shape[0])
+    left = np.arange(starts.shape[0])
+    longest = min(2 * wanted, n)
+    while left.size:
+        at = np.sort(np.argpartition(frame_ms, n - longest)[n - longest :])
+        order = np.argsort(-frame_ms[at], kind="stable")
+        rank = np.empty(longest, dtype=np.int64)
+        rank[order] = np.arange(longest)
+        ring = np.concatenate([rank, rank])
+        # Long frames before each place of the series, which is closed to a ring.
+        marks = np.zeros(n + block + 1, dtype=np.int32)
+        marks[at + 1] = 1
+        marks[n + 1 :] = marks[1 : block + 1]
+        before = np.cumsum(marks)
+        inside = (before[block : block + n] - before[:n]).astype(np.int32)  # by first frame
+        again: list[NDArray[np.int64]] = []
+        step = max(1, DRAWN_AT_ONCE // longest)
+        for first in range(0, left.size, step):
+            rows = left[first : first + step]
+            opened = starts[rows] if rows.size < starts.shape[0] else starts
+            count = inside[opened]
+            enough = count.sum(axis=1) >= wanted
+            again.append(rows[~enough])
+            if not enough.all():
+                rows, opened, count = rows[enough], opened[enough], count[enough]
+            hit = np.flatnonzero(count != 0)
+            count, row = count.ravel()[hit], hit // starts.shape[1]
+            begin = before[opened.ravel()[hit]]
+            passed = np.cumsum(count) - count
+            places = np.arange(int(count.sum())) - np.repeat(passed - begin, count)
+            cells = np.repeat(row, count) * longest + ring[places]
+            drawn = np.bincount(cells, minlength=rows.size * longest).reshape(-1, longest)
+            taken = np.minimum(np.cumsum(drawn, axis=1), wanted).astype(np.float64)
+            falls = -np.diff(frame_ms[at][order], append=0.0)
+            means[rows] = taken @ falls / wanted
+        left = np.concatenate(again)
+        longest = min(4 * longest, n)
+    return means
