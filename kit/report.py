@@ -21,6 +21,7 @@ from typing import Any
 from kit.claims import file_sha256
 from kit.errors import CellError, ExecutionError, KitError, ParamsError, UsageError
 from kit.execute import closing_of, execute_template, read_template, scrub_notebook
+from kit.inputs import note_inputs
 from kit.onepage import CLOSED_MIME, build_page
 from kit.params import ReviewParams
 from kit.yamlfile import check_model, read_yaml
@@ -122,7 +123,9 @@ def run_review(
         try:
             if execution.failure is not None:
                 raise execution.failure
-            return _finish(executed, params.review, target, staging)
+            done = _finish(executed, params.review, target, staging)
+            note_inputs(target, params_path)
+            return done
         except KitError as error:
             raise _with_place(error, executed, out_dir, params.review, target) from None
 
