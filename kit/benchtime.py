@@ -43,9 +43,10 @@ class TitleGain:
     """What one more run of a title on every product would bring.
 
     `variance_share` is the title's share of the suite's variance so far, `gain_share` the part of
-    the suite's variance that one more run on each product takes away; both among the titles that have
-    runs on every product, None for a title that a product lacks. `to_run` and `minutes` are what the plan still asks of the
-    title; `fits`: whether that is within the budget, titles that ask least coming first.
+    the suite's variance that one more run on each product takes away; both among the titles that
+    have runs on every product, None for a title that a product lacks. `to_run` and `minutes` are
+    what the plan still asks of the title; `fits`: whether that is within the budget, titles that
+    ask least coming first.
     """
 
     title: str
