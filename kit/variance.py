@@ -57,7 +57,7 @@ class SharedVariances:
         return float(np.exp(fit.level / 2))
 
     def to_frame(self) -> pd.DataFrame:
-        """Return a row per cell.
+        """Return a row per cell whose variance something is known of.
 
         Columns: metric, title, product, runs, own_sd (of ln values; NaN for a single run),
         shared_sd (see `run_sd`).
@@ -65,14 +65,20 @@ class SharedVariances:
         import pandas as pd
 
         fit = self.cells
-        keys = fit.keys if fit else {}
         rows = [
-            (self.metric, title, product, self.run_sd(product, title)) for title, product in keys
+            (
+                self.metric,
+                title,
+                product,
+                int(fit.df[place]) + 1,
+                float(np.sqrt(fit.run_var[place])),
+                self.run_sd(product, title),
+            )
+            for (title, product), place in (fit.keys.items() if fit else ())
+            if fit is not None
         ]
-        frame = pd.DataFrame(rows, columns=["metric", "title", "product", "shared_sd"])
-        frame.insert(3, "runs", fit.df.astype(int) + 1 if fit else [])
-        frame.insert(4, "own_sd", np.sqrt(fit.run_var) if fit else [])
-        return frame
+        names = ["metric", "title", "product", "runs", "own_sd", "shared_sd"]
+        return pd.DataFrame(rows, columns=names)
 
 
 def fit_variances(

@@ -37,7 +37,8 @@ class VarianceFit:
     Attributes
     ----------
     keys : mapping of (str, str) to int
-        (title, product) to the cell's place. Where sides are paired, the second is "a|b".
+        (title, product) to the cell's place, of the cells whose variance something is known of.
+        Where sides are paired, the second is "a|b".
     run_var : ndarray of float, shape (n_cells,)
         Sample variance of the cell's ln values; NaN for a single run.
     df : ndarray of float, shape (n_cells,)
@@ -170,11 +171,25 @@ def fit_group_variances(
     _, numbered = np.unique(title[used], return_inverse=True)
     level, level_var, title_var, product_var = fit_components(var[used], df[used], numbered)
     own_var = np.where(alone, FLAT, product_var)
+    # Of a cell that shares with none and has no variance above 0 itself, nothing is known; nor of
+    # one in a title without variances, where titles cannot be told to be alike.
+    seen = np.bincount(title[used], minlength=len(names))[title] > 0
+    known = np.where(own_var >= FLAT, var > 0, seen | (title_var < FLAT))
+    own_var = np.where(known, own_var, 1.0)
+    title_prior = np.where(seen | (title_var < FLAT), title_var + level_var, 1.0)
     nodes, title_weight, log_var, weight = _posterior_grid(
-        var, df, title, used, level, title_var + level_var, own_var, temper
+        var,
+        df,
+        title,
+        used,
+        used | (known & (df > 0) & ~alone),
+        level,
+        title_prior,
+        own_var,
+        temper,
     )
     return VarianceFit(
-        keys={key: i for i, key in enumerate(keys)},
+        keys={key: i for i, key in enumerate(keys) if known[i]},
         run_var=np.where(df > 0, run_var, np.nan),
         df=df,
         level=level,
@@ -193,8 +208,9 @@ def _posterior_grid(
     df: Floats,
     title: NDArray[np.intp],
     used: NDArray[np.bool_],
+    speaks: NDArray[np.bool_],
     level: float,
-    title_var: float,
+    title_prior: Floats,
     own_var: Floats,
     temper: float,
 ) -> tuple[Floats, Floats, Floats, Floats]:
@@ -204,7 +220,8 @@ def _posterior_grid(
     d = np.where(used, df, 1.0)
     x = np.where(used, np.log(np.where(used, var, 1.0)) - digamma(d / 2) + np.log(d / 2), 0.0)
     w = np.where(used, temper / (polygamma(1, d / 2) + own_var), 0.0)
-    prior = 1 / title_var
+    prior = np.zeros(n_titles)
+    prior[title] = 1 / title_prior
     precision = prior + np.bincount(title, w, n_titles)
     centre = (prior * level + np.bincount(title, w * x, n_titles)) / precision
     nodes = centre[:, None] + _TITLE_NODES / np.sqrt(precision)[:, None]
@@ -226,12 +243,12 @@ def _posterior_grid(
     weight = np.exp(log_post - top)
     total = weight.sum(axis=2, keepdims=True)
     weight /= total
-    # What the title's cells say of its level. own_var is the same for all that take part.
+    # What the title's cells say of its level; runs that agree to the last digit do speak.
     evidence = (top + np.log(total * scale))[:, :, 0] * temper
-    evidence = np.where(used[:, None] | ((df > 0) & (own_var < FLAT))[:, None], evidence, 0.0)
+    evidence = np.where(speaks[:, None], evidence, 0.0)
     log_title = np.zeros((n_titles, nodes.shape[1]))
     np.add.at(log_title, title, evidence)
-    log_title -= (nodes - level) ** 2 / (2 * title_var)
+    log_title -= (nodes - level) ** 2 * prior[:, None] / 2
     title_weight = np.exp(log_title - log_title.max(axis=1, keepdims=True))
     title_weight /= title_weight.sum(axis=1, keepdims=True)
     return nodes, title_weight, y, weight

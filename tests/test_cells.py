@@ -1,0 +1,115 @@
+"""Cells: geometric mean, interval, marks, and what they rest on."""
+
+import math
+
+import numpy as np
+import pytest
+from made_runs import METRIC, cells_of, drawn_bench, framed, made_runs, margin_params
+from scipy import stats
+
+from kit.bench import Title
+from kit.cells import MIN_SHARED, cells_frame, make_cells
+
+# P. J. Fleming and J. J. Wallace (1986), "How not to lie with statistics", CACM 29(3), 218-221:
+# five programs on three processors (inputs from memory, means recomputed with scipy).
+TIMES = {"R": [417, 83, 66, 39449, 772], "M": [244, 70, 153, 33527, 368],
+         "Z": [134, 70, 135, 66000, 369]}
+
+
+def test_a_cell_is_the_geometric_mean():
+    runs = [run for name, values in TIMES.items() for run in made_runs(name, "t", values)]
+    cells = {c.product: c for c in cells_of(runs, framed("t"))}
+    # Ratios of the table: geometric means normalised to R, and to M.
+    assert cells["M"].value / cells["R"].value == pytest.approx(0.8574367344, abs=5e-11)
+    assert cells["Z"].value / cells["R"].value == pytest.approx(0.8498437901, abs=5e-11)
+    assert cells["R"].value / cells["M"].value == pytest.approx(1.1662668041, abs=5e-11)
+    for name, values in TIMES.items():
+        assert cells[name].value == pytest.approx(stats.gmean(values), rel=1e-12)
+
+
+def test_welch_cells_have_students_interval():
+    values = [61.2, 60.4, 63.0, 60.9]
+    (cell,) = cells_of(made_runs("a", "t", values), framed("t"), params=margin_params("welch"))
+    x = np.log(values)
+    low, high = stats.t.interval(0.95, 3, x.mean(), stats.sem(x))
+    assert (cell.low, cell.high) == pytest.approx((math.exp(low), math.exp(high)), rel=1e-12)
+    assert cell.log_sd == pytest.approx(x.std(ddof=1)) and cell.log_se == pytest.approx(stats.sem(x))
+    assert (cell.method, cell.unit, cell.marks) == ("welch", "fps", ())
+
+
+def test_a_single_run_has_its_value_and_no_interval_of_its_own():
+    runs = made_runs("a", "t", [61.2], typed_in=True)
+    (cell,) = cells_of(runs, framed("t"), params=margin_params("welch"))
+    assert cell.value == 61.2
+    assert (cell.low, cell.high, cell.method) == (None, None, "none")
+    assert cell.marks == ("typed_in", "single_run", "no_interval")
+
+
+def test_a_single_run_gets_an_interval_from_shared_variance_and_a_mark():
+    runs, titles = drawn_bench(1)
+    runs += made_runs("once", "t0", [50.0])
+    cell = next(c for c in cells_of(runs, titles) if c.product == "once")
+    assert cell.method == "shared" and cell.marks == ("single_run",)
+    assert 0.015 < cell.high / cell.value - 1 < 0.05  # runs of 1 %: about 2 %
+    other = next(c for c in cells_of(runs, titles) if (c.product, c.title) == ("p0", "t0"))
+    assert other.high / other.value < cell.high / cell.value
+
+
+def test_auto_shares_from_six_cells_on():
+    for count, method in ((MIN_SHARED - 1, "welch"), (MIN_SHARED, "shared")):
+        runs = [run for p in range(count) for run in made_runs(f"p{p}", "t", [60 + p, 61 + p])]
+        runs += made_runs("once", "t", [55.0])
+        cells = cells_of(runs, framed("t"))
+        assert {c.method for c in cells if c.product != "once"} == {method}
+
+
+def test_equal_runs_are_marked_and_have_no_interval():
+    runs = made_runs("a", "t", [60.0, 60.0, 60.0]) + made_runs("b", "t", [55.0, 56.0])
+    cells = {c.product: c for c in cells_of(runs, framed("t"), params=margin_params("welch"))}
+    assert cells["a"].marks == ("zero_variance", "no_interval")
+    assert cells["a"].value == pytest.approx(60.0) and cells["a"].low is None
+    assert cells["b"].low is not None
+
+
+def test_metrics_belong_to_the_titles_that_measure_them():
+    titles = {
+        **framed("t"),
+        "pack": Title(name="Pack", measures="duration"),
+        "hum": Title(name="Hum", measures="noise"),
+    }
+    runs = made_runs("a", "t", [60.0, 61.0])
+    runs += made_runs("a", "t", [9.0], metric="value")  # not a frame metric: no cell
+    runs += made_runs("a", "pack", [12.0, 12.5], metric="value")
+    runs += made_runs("a", "hum", [38.0, 39.0], metric="value")
+    cells = make_cells(
+        runs, titles, params=margin_params("welch"), metric_names=["average_fps", "value"]
+    )
+    assert [(c.metric, c.title, c.unit, c.less_is_better) for c in cells] == [
+        ("average_fps", "t", "fps", False),
+        ("value", "pack", "s", True),
+        ("value", "hum", "dB(A)", True),
+    ]
+    assert cells[2].value == pytest.approx(38.5)  # levels: the mean level
+    half = stats.t.ppf(0.975, 1) * np.std([38, 39], ddof=1) / math.sqrt(2)
+    assert cells[2].high - cells[2].value == pytest.approx(half)
+
+
+def test_a_cell_traces_to_its_runs():
+    runs = made_runs("a", "t", [60.0, 61.0])
+    (cell,) = cells_of(runs, framed("t"))
+    assert cell.trace.key == "cell/average_fps/t/a"
+    assert cell.trace.run_ids() == cell.runs == ("t/a/0", "t/a/1")
+
+
+def test_impossible_input_is_refused():
+    with pytest.raises(ValueError, match="above 0"):
+        cells_of(made_runs("a", "t", [60.0, 1.0]) + made_runs("b", "t", [0.0]), framed("t"))
+    with pytest.raises(KeyError):
+        make_cells(made_runs("a", "lost", [60.0]), framed("t"), params=margin_params(),
+                   metric_names=[METRIC])
+
+
+def test_the_frame_has_a_row_per_cell():
+    frame = cells_frame(cells_of(made_runs("a", "t", [61.2]), framed("t")))
+    assert frame.loc[0, ["product", "value", "runs", "method"]].tolist() == ["a", 61.2, 1, "none"]
+    assert np.isnan(frame["low"][0]) and frame["low"].dtype == float
