@@ -11,7 +11,7 @@ from typing import Annotated, Any, ParamSpec
 
 import typer
 
-from kit.errors import FaultsError, KitError
+from kit.errors import FaultsError, KitError, UsageError
 
 P = ParamSpec("P")
 
@@ -78,6 +78,40 @@ def say(lines: list[str]) -> None:
     """Print lines on standard output."""
     for line in lines:
         typer.echo(printable(line))
+
+
+def named_pairs(options: list[str], name: str) -> dict[str, str]:
+    """Return options written `a=b` as a mapping.
+
+    Raises
+    ------
+    UsageError
+        If one of them has no equals sign.
+    """
+    pairs = {}
+    for option in options:
+        key, sign, value = option.partition("=")
+        if not sign or not key.strip():
+            raise UsageError(f"{name} {option!r}: write it as NAME=TEXT")
+        pairs[key.strip()] = value.strip()
+    return pairs
+
+
+def named_texts(options: list[str]) -> dict[str, dict[str, str]]:
+    """Return options written `field:text=meaning` as a mapping by field.
+
+    Raises
+    ------
+    UsageError
+        If one of them is not in this form.
+    """
+    maps: dict[str, dict[str, str]] = {}
+    for key, meaning in named_pairs(options, "--map").items():
+        field, colon, text = key.partition(":")
+        if not colon:
+            raise UsageError(f"--map {key}={meaning}: write it as FIELD:TEXT=MEANING")
+        maps.setdefault(field, {})[text] = meaning
+    return maps
 
 
 @app.command()
@@ -162,6 +196,179 @@ def text(
         )
     else:
         typer.echo(bound.to_markdown(), nl=False)
+
+
+@app.command()
+@guarded
+def seal(
+    folder: ReviewDir,
+    to: Annotated[
+        Path | None, typer.Option(metavar="BAG", help="The bag: a new folder, or a .zip.")
+    ] = None,
+    key: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="An Ed25519 private key to sign with.")
+    ] = None,
+    params: Annotated[
+        Path | None, typer.Option(metavar="PARAMS", help="The params file, if it was moved.")
+    ] = None,
+    as_json: Json = False,
+) -> None:
+    """Make the sealed review: report, claims, raw runs and all that is needed to verify it."""
+    from kit.archive import seal as seal_review
+
+    sealed = seal_review(folder, to=to, key=key, params=params)
+    say_json(sealed.to_dict()) if as_json else say(sealed.to_lines())
+
+
+@app.command()
+@guarded
+def verify(
+    bag: Annotated[Path, typer.Argument(metavar="BAG", help="A sealed review, folder or .zip.")],
+    signer: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="The public key that must have signed it.")
+    ] = None,
+    as_json: Json = False,
+) -> None:
+    """Check a sealed review: bytes, completeness, signature, then every claim recomputed."""
+    from kit.verify import verify_bag
+
+    verification = verify_bag(bag, signer=signer)
+    say_json(verification.to_dict()) if as_json else say(verification.to_lines())
+    if not verification.ok:
+        raise typer.Exit(1)
+
+
+@app.command()
+@guarded
+def revise(
+    old: Annotated[Path, typer.Argument(metavar="OLD", help="The earlier sealed review.")],
+    new: Annotated[Path, typer.Argument(metavar="NEW", help="The later one.")],
+    as_json: Json = False,
+) -> None:
+    """Compare two sealed reviews claim by claim, and say why claims moved."""
+    from kit.revise import compare_reviews
+
+    revision = compare_reviews(old, new)
+    say_json(revision.to_dict()) if as_json else say(revision.to_lines())
+    if revision.moved:
+        raise typer.Exit(1)
+
+
+@app.command()
+@guarded
+def plan(
+    params: Params,
+    order: Annotated[bool, typer.Option("--order", help="Print the order of the runs.")] = False,
+    checklist: Annotated[
+        bool, typer.Option("--checklist", help="Print the controls to go through.")
+    ] = False,
+    as_json: Json = False,
+) -> None:
+    """Say how many runs resolve the margin stated in params, and where they are best spent."""
+    from kit.planning import plan_from_params
+
+    planned = plan_from_params(params)
+    if as_json:
+        say_json(planned.to_dict())
+    else:
+        say(planned.to_lines(order=order, checklist=checklist))
+
+
+@app.command()
+@guarded
+def add(
+    bench: Annotated[Path, typer.Argument(metavar="BENCH", help="A bench folder.")],
+    logs: Annotated[
+        list[Path] | None, typer.Argument(metavar="LOG", help="Logs, or folders of logs.")
+    ] = None,
+    layout: Annotated[str, typer.Option(help="The layout, where several would fit.")] = "",
+    product: Annotated[str, typer.Option(help="The product of every log.")] = "",
+    title: Annotated[str, typer.Option(help="The title of every log.")] = "",
+    session: Annotated[str, typer.Option(help="The session of every log.")] = "",
+    began: Annotated[str, typer.Option(help="When the runs began, ISO 8601.")] = "",
+    pattern: Annotated[
+        str, typer.Option(help="Fields in the file names: '{product}_{title}_{session}.csv'.")
+    ] = "",
+    index: Annotated[
+        Path | None, typer.Option(help="A CSV with a column `file` and columns of the run sheet.")
+    ] = None,
+    column: Annotated[
+        list[str] | None, typer.Option(help="A column of the index by another name: title=scene.")
+    ] = None,
+    map_: Annotated[
+        list[str] | None,
+        typer.Option("--map", help="What a text stands for: product:8=threads-8."),
+    ] = None,
+    condition: Annotated[
+        list[str] | None, typer.Option(help="A recorded condition: driver=52.3.")
+    ] = None,
+    dry_run: Annotated[
+        bool, typer.Option("--dry-run", help="Say what would be added; write nothing.")
+    ] = False,
+    undo: Annotated[bool, typer.Option("--undo", help="Take back the last take-in.")] = False,
+    as_json: Json = False,
+) -> None:
+    """Take recorded logs into a bench: copied unchanged, hashed, a row each in the run sheet."""
+    from kit.intake import add_logs
+    from kit.takein import undo_last
+
+    if undo:
+        runs = undo_last(bench)
+        say_json({"ok": True, "taken_back": list(runs)}) if as_json else say(
+            [f"taken back: {run}" for run in runs]
+        )
+        return
+    intake = add_logs(
+        bench,
+        logs or [],
+        layout=layout or None,
+        product=product or None,
+        title=title or None,
+        session=session or None,
+        began=began or None,
+        pattern=pattern or None,
+        index=index,
+        columns=named_pairs(column or [], "--column"),
+        maps=named_texts(map_ or []),
+        conditions=named_pairs(condition or [], "--condition"),
+        dry_run=dry_run,
+    )
+    say_json(intake.to_dict()) if as_json else say(intake.to_lines())
+
+
+@new_app.command("bench")
+@guarded
+def new_bench(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="The folder to make.")],
+) -> None:
+    """Make a bench folder with a commented bench.yaml, an empty run sheet and price list."""
+    from kit.starting import start_bench
+
+    say([f"{path}" for path in start_bench(folder)])
+
+
+@new_app.command("review")
+@guarded
+def new_review(
+    params: Annotated[Path, typer.Argument(metavar="PARAMS", help="The params file to make.")],
+) -> None:
+    """Make a params file in which every key is commented."""
+    from kit.starting import start_params
+
+    say([f"{start_params(params)}"])
+
+
+@new_app.command("layout")
+@guarded
+def new_layout(
+    log: Annotated[Path, typer.Argument(metavar="LOG", help="A log to look at.")],
+    as_json: Json = False,
+) -> None:
+    """Propose the layout of a log, with the reasons, to check and put into bench.yaml."""
+    from kit.propose import propose_layout
+
+    proposal = propose_layout(log)
+    say_json(proposal.to_dict()) if as_json else say(proposal.to_lines())
 
 
 @app.command()

@@ -237,7 +237,7 @@ def margin_words(
     >>> margin_words(0.8, 0.78, 0.82, outcome="behind")
     '20.0\\xa0% slower'
     >>> margin_words(1.01, 0.95, 1.07, outcome="unresolved")
-    'not told apart (+1.0\\xa0%, between −5.0 and +7.0)'
+    'not told apart (+1\\xa0%, between −5 and +7)'
     """
     rounded = ratio_text(ratio, low, high, locale=locale)
     span = f", between {rounded.interval.replace(' to ', ' and ')}" if rounded.interval else ""

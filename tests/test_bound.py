@@ -137,11 +137,11 @@ def bind(text):
         ("{{margin ash over birch in fen | sentence}}", "Ash 1 is 20.0\u00a0% slower than Birch 2"),
         (
             "{{margin ash over birch in moor | sentence}}",
-            "Ash 1 and Birch 2 are not told apart (+1.0\u00a0%, between −5.0 and +7.0)",
+            "Ash 1 and Birch 2 are not told apart (+1\u00a0%, between −5 and +7)",
         ),
         (
             "{{suite ash over birch | sentence}}",
-            "Ash 1 and Birch 2 are level (+0.40\u00a0%, between −0.40 and +1.20)",
+            "Ash 1 and Birch 2 are level (+0.4\u00a0%, between −0.4 and +1.2)",
         ),
         ("{{price ash at street}}", "EUR\u00a01,499"),
         ("{{equal_value ash over birch at street}}", "EUR\u00a01,300"),
