@@ -96,9 +96,9 @@ class Specification(Section):
                     f"{self.memory_rate_gbps:g} Gbit/s / 8 = {derived:g} GB/s, but bandwidth_gb_s "
                     f"says {self.bandwidth_gb_s:g}; correct one of the three"
                 )
-        if self.base_clock_mhz and self.boost_clock_mhz:
-            if self.base_clock_mhz > self.boost_clock_mhz:
-                raise ValueError("base_clock_mhz is above boost_clock_mhz; correct one of them")
+        base, boost = self.base_clock_mhz, self.boost_clock_mhz
+        if base and boost and base > boost:
+            raise ValueError("base_clock_mhz is above boost_clock_mhz; correct one of them")
         return self
 
 
