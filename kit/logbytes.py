@@ -145,11 +145,11 @@ def text_blocks(chunks: Iterable[bytes], *, encoding: str, file: str) -> Iterato
         If the bytes are not text so encoded, a packed stream is damaged or unpacks to more than
         the limits allow, or a line is longer than `MAX_LINE_BYTES`.
     """
-    pieces = _without_mark(_unpacked(chunks, file), encoding, file)
+    pieces = _without_mark(unpacked_pieces(chunks, file), encoding, file)
     yield from _cut_at_lines(_decoded(pieces, encoding, file), file)
 
 
-def _unpacked(chunks: Iterable[bytes], file: str) -> Iterator[bytes]:
+def unpacked_pieces(chunks: Iterable[bytes], file: str) -> Iterator[bytes]:
     """Return plain bytes, whatever the packing the first bytes speak of."""
     stream = iter(chunks)
     first = next(stream, b"")

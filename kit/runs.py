@@ -84,8 +84,8 @@ def find_log(row: RunRow, bench: Bench) -> Path:
         )
     elif not path.exists():
         message = (
-            f'no such file "{row.log}"{near_file(path)}; restore it, or empty the cell and say with '
-            "status and reason what became of the run"
+            f'no such file "{row.log}"{near_file(path)}; restore it, or empty the cell and say '
+            "with status and reason what became of the run"
         )
     else:
         return path

@@ -1,0 +1,348 @@
+"""Proposed layouts are right on real and made logs; starting texts hold every key and load."""
+
+from __future__ import annotations
+
+import gzip
+import re
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from pydantic import BaseModel
+
+from kit import bench as bench_models
+from kit import params as params_models
+from kit.bench import BenchFile, Layout, read_bench
+from kit.errors import BenchError, ParamsError, RunFileError
+from kit.intake import add_logs
+from kit.layouts import read_log
+from kit.params import ReviewParams, load_params
+from kit.propose import propose_layout, starting_bench, starting_params, starting_run_sheet
+from kit.runs import read_run_sheet
+from kit.yamlfile import check_model, read_yaml
+
+REAL = Path(__file__).parent / "data" / "real_runs" / "logs"
+RNG = np.random.default_rng(6)
+MS = RNG.gamma(40, 0.4, 300).round(4)  # about 16 ms, so about 62 frames per second
+STAMPS_S = np.concatenate([[0.0], np.cumsum(MS) / 1000]).round(7)
+WATTS = (RNG.normal(110, 4, 300)).round(1)
+CLOCK = np.repeat(RNG.integers(1500, 2000, 30), 10)
+TEMP = np.repeat(RNG.integers(55, 75, 30), 10)
+
+
+# The three layouts as the README of the real runs states them.
+@pytest.mark.parametrize("scene", ["crowd", "denoise", "depth", "haze", "skin", "water"])
+@pytest.mark.parametrize("run", [1, 2, 3])
+def test_proposals_are_right_on_the_real_logs(scene, run):
+    csv = propose_layout(REAL / f"{scene}-t4-{run}.csv")
+    assert csv.layout == {
+        "files": "*.csv",
+        "delimiter": ",",
+        "frames": {"column": "frame_time_ms", "holds": "frame_time", "unit": "ms"},
+    }
+    txt = propose_layout(REAL / f"{scene}-t8-{run}.txt")
+    assert txt.layout == {
+        "files": "*.txt",
+        "delimiter": ";",
+        "decimal": ",",
+        "comment": "#",
+        "frames": {"column": "elapsed_s", "holds": "frame_end", "unit": "s"},
+    }
+    tsv = propose_layout(REAL / f"{scene}-t12-{run}.tsv.gz")
+    assert tsv.layout == {
+        "files": "*.tsv.gz",
+        "delimiter": "tab",
+        "header": False,
+        "frames": {"column": 1, "holds": "frame_time", "unit": "us"},
+    }
+
+
+def rows(*columns: object, mark: str = ",", decimal: str = ".") -> str:
+    lines = (mark.join(str(cell) for cell in row) for row in zip(*columns, strict=True))
+    return "\n".join(line.replace(".", decimal) for line in lines) + "\n"
+
+
+NUMBERS = range(1, 301)
+NS = (STAMPS_S * 1e9).round().astype(np.int64) + 1_764_000_000_000_000_000
+# Name of the file, its text, and what must be found.
+MADE = {
+    "one column of seconds": (
+        "a.log",
+        rows((MS / 1000).round(6)),
+        {"header": False, "frames": {"column": 1, "holds": "frame_time", "unit": "s"}},
+    ),
+    "one column, decimal commas, with a name": (
+        "a.dat",
+        "Bildzeit ms\n" + rows(MS, decimal=","),
+        {"decimal": ",", "frames": {"column": "Bildzeit ms", "holds": "frame_time", "unit": "ms"}},
+    ),
+    "nanosecond stamps since 1970": (
+        "a.csv",
+        "nr,stamp\n" + rows(range(301), NS),
+        {"delimiter": ",", "frames": {"column": "stamp", "holds": "frame_end", "unit": "ns"}},
+    ),
+    "sensors beside, preamble above": (
+        "b.csv",
+        "Recorder 4\nmachine;under the desk\n\nno;took_us;part_w;core_mhz;part_temp\n"
+        + rows(NUMBERS, (MS * 1000).astype(int), WATTS, CLOCK, TEMP, mark=";"),
+        {
+            "delimiter": ";",
+            "skip_lines": 2,
+            "frames": {"column": "took_us", "holds": "frame_time", "unit": "us"},
+            "sensors": {"power_w": "part_w", "clock_mhz": "core_mhz", "temperature_c": "part_temp"},
+        },
+    ),
+    "aligned with spaces": (
+        "c.txt",
+        "   n   frame_ms\n" + "".join(f"{n:5d} {ms:10.4f}\n" for n, ms in enumerate(MS)),
+        {
+            "delimiter": "space",
+            "frames": {"column": "frame_ms", "holds": "frame_time", "unit": "ms"},
+        },
+    ),
+    "no names, sensors that look like times": (
+        "d.tsv",
+        rows(NUMBERS, CLOCK, MS, TEMP, mark="\t"),
+        {
+            "delimiter": "tab",
+            "header": False,
+            "frames": {"column": 3, "holds": "frame_time", "unit": "ms"},
+        },
+    ),
+    "stamps and times, both": (
+        "e.csv",
+        "at_s,value\n" + rows(STAMPS_S[1:], MS),
+        {"delimiter": ",", "frames": {"column": "value", "holds": "frame_time", "unit": "ms"}},
+    ),
+    "stamps from the first frame's end": (
+        "f.csv",
+        "elapsed_ms\n" + rows((STAMPS_S[1:] * 1000).round(4)),
+        {
+            "delimiter": ",",
+            "frames": {
+                "column": "elapsed_ms",
+                "holds": "frame_end",
+                "unit": "ms",
+                "starts": "zero",
+            },
+        },
+    ),
+    "bars, CRLF and slashes": (
+        "g.txt",
+        ("// one\n// two\nframe|ms\n" + rows(NUMBERS, MS, mark="|")).replace("\n", "\r\n"),
+        {
+            "delimiter": "|",
+            "comment": "//",
+            "frames": {"column": "ms", "holds": "frame_time", "unit": "ms"},
+        },
+    ),
+    "names and units in two lines": (
+        "h.csv",
+        "frame,time,load\n-,ms,%\n" + rows(NUMBERS, MS, TEMP),
+        {
+            "delimiter": ",",
+            "header": False,
+            "skip_lines": 2,
+            "frames": {"column": 2, "holds": "frame_time", "unit": "ms"},
+            "sensors": {"load_pct": 3},
+        },
+    ),
+    "a rate beside the time": (
+        "i.csv",
+        "frame time (ms),fps\n" + rows(MS, (1000 / MS).round(2)),
+        {
+            "delimiter": ",",
+            "frames": {"column": "frame time (ms)", "holds": "frame_time", "unit": "ms"},
+        },
+    ),
+    "two processors' loads": (
+        "j.csv",
+        "CpuLoad [%],GpuLoad [%],FrameTime [ms]\n" + rows(TEMP, TEMP, MS),
+        {
+            "delimiter": ",",
+            "frames": {"column": "FrameTime [ms]", "holds": "frame_time", "unit": "ms"},
+            "sensors": {"processor_load_pct": "CpuLoad [%]", "load_pct": "GpuLoad [%]"},
+        },
+    ),
+    "a fast scene in milliseconds": (
+        "k.csv",
+        "ms\n" + rows((MS / 20).round(4)),
+        {"delimiter": ",", "frames": {"column": "ms", "holds": "frame_time", "unit": "ms"}},
+    ),
+    "a sensor read now and then": (
+        "l.csv",
+        "ms,watts\n"
+        + "".join(
+            f"{ms},{w if n % 7 == 0 else ''}\n"
+            for n, (ms, w) in enumerate(zip(MS, WATTS, strict=True))
+        ),
+        {
+            "delimiter": ",",
+            "frames": {"column": "ms", "holds": "frame_time", "unit": "ms"},
+            "sensors": {"power_w": "watts"},
+        },
+    ),
+}
+
+
+@pytest.mark.parametrize("pack", [bytes, gzip.compress], ids=["plain", "gzip"])
+@pytest.mark.parametrize("case", MADE)
+def test_proposals_are_right_on_made_logs(tmp_path, case, pack):
+    name, text, expected = MADE[case]
+    path = tmp_path / (name + (".gz" if pack is gzip.compress else ""))
+    path.write_bytes(pack(text.encode()))
+    proposal = propose_layout(path)
+    found = {k: v for k, v in proposal.layout.items() if k != "files"}
+    if "delimiter" not in expected:  # one column: any delimiter is right
+        del found["delimiter"]
+    assert found == expected
+    # Read so, the log gives the frames it was made of, whatever their unit.
+    average = 1000 / MS.mean() * (20 if case == "a fast scene in milliseconds" else 1)
+    assert proposal.average_fps == pytest.approx(average, rel=2e-3)
+
+
+@pytest.mark.parametrize("encoding", ["utf-16", "latin-1"])
+def test_encodings_are_noticed(tmp_path, encoding):
+    path = tmp_path / "a.csv"
+    path.write_text("L\u00e4nge_ms\n" + rows(MS), encoding=encoding)
+    proposal = propose_layout(path)
+    assert proposal.layout["encoding"] == encoding
+    assert proposal.frames == 300
+
+
+def test_parquet_is_proposed(tmp_path):
+    path = tmp_path / "a.parquet"
+    us = (MS * 1000).astype(np.int64)
+    pq.write_table(pa.table({"scene": ["x"] * 300, "took_us": us, "part_w": WATTS}), path)
+    assert propose_layout(path).layout == {
+        "files": "*.parquet",
+        "container": "parquet",
+        "frames": {"column": "took_us", "holds": "frame_time", "unit": "us"},
+        "sensors": {"power_w": "part_w"},
+    }
+
+
+def test_the_text_of_a_proposal_is_yaml_that_reads_the_log(tmp_path):
+    for number, (name, text, _) in enumerate(MADE.values()):
+        path = tmp_path / f"{number}-{name}"
+        path.write_text(text)
+        proposal = propose_layout(path, name="mine")
+        (tmp_path / "p.yaml").write_text(proposal.yaml)
+        document = read_yaml(tmp_path / "p.yaml", file="p.yaml", error=BenchError)
+        layout = Layout.model_validate(document.data["layouts"]["mine"])
+        assert layout == Layout.model_validate(proposal.layout)
+        assert read_log(path, layout, file=name).frame_ms.size == proposal.frames
+
+
+def test_reasons_and_doubts_are_said_in_words(tmp_path):
+    path = tmp_path / "d.tsv"
+    path.write_text(rows(NUMBERS, WATTS, MS, mark="\t"))
+    proposal = propose_layout(path)
+    assert "frames per second" in proposal.reasons["frames.column"]
+    assert "without a line of names" in proposal.reasons["header"]
+    assert any("column 2" in doubt for doubt in proposal.doubts)  # 110 W may be 110 ms
+    assert "# LOOK AT THIS: column 2" in proposal.yaml
+    frame = proposal.to_frame()
+    assert frame.set_index("key").loc["frames.column", "value"] == "3"
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("", "the file is empty"),
+        ("words\nand more words\n", "holds no rows of numbers"),
+        ("n\n" + rows(NUMBERS), "no column of it may hold frames"),
+        ("PK\x03\x04 something", "is a zip archive or a spreadsheet"),
+    ],
+)
+def test_what_is_no_log_is_refused(tmp_path, text, message):
+    path = tmp_path / "a.csv"
+    path.write_text(text)
+    with pytest.raises(RunFileError, match=message):
+        propose_layout(path)
+
+
+@settings(max_examples=150, deadline=None)
+@given(
+    data=st.one_of(
+        st.binary(max_size=200),
+        st.text(alphabet="0123456789.,;\t\n #ab-", max_size=300).map(str.encode),
+    )
+)
+def test_any_bytes_give_a_proposal_or_a_refusal(tmp_path_factory, data):
+    path = tmp_path_factory.getbasetemp() / "fuzz.csv"
+    path.write_bytes(data)
+    try:
+        proposal = propose_layout(path)
+    except RunFileError as error:
+        assert error.faults
+    else:
+        assert proposal.frames >= 1
+
+
+def keys_of(model: type[BaseModel]) -> set[tuple[str, str]]:
+    """Every (model, key) from here down."""
+    found, todo = set(), [model]
+    while todo:
+        current = todo.pop()
+        for name, info in current.model_fields.items():
+            found.add((current.__name__, info.alias or name))
+            names = re.findall(r"kit\.(?:bench|params)\.(\w+)", repr(info.annotation))
+            todo += [getattr(bench_models, n, None) or getattr(params_models, n) for n in names]
+    return found
+
+
+def all_on(text: str) -> str:
+    """A starting text with every key switched on: a single # before a key is taken away."""
+    first, *lines = text.splitlines()
+    return "\n".join([first, *(re.sub(r"^#(?= *(?:- )?[\w-]+:)", "", line) for line in lines)])
+
+
+@pytest.mark.parametrize(
+    ("text", "model", "error"),
+    [(starting_bench(), BenchFile, BenchError), (starting_params(), ReviewParams, ParamsError)],
+    ids=["bench", "params"],
+)
+def test_starting_texts_hold_every_key_and_load_with_all_of_them_on(tmp_path, text, model, error):
+    path = tmp_path / "x.yaml"
+    path.write_text(all_on(text))
+    document = read_yaml(path, file="x.yaml", error=error)
+    check_model(document, model, error)
+    written = {str(path[-1]) for path in document.lines if path}
+    keys = keys_of(model)
+    assert len(keys) > 40
+    missing = {f"{owner}.{key}" for owner, key in keys if key not in written}
+    assert missing == set()
+    # Each key is followed by its comment, or stands below it; ids are people's own.
+    lines = text.splitlines()
+    ids = {"my-recorder", "new-part", "old-part", "my-scene", "high-lines"}
+    bare = [
+        line
+        for above, line in pairwise(lines)
+        if (key := re.match(r"#? *(?:- )?([\w-]+):", line))
+        and key.group(1) not in ids
+        and "  ## " not in line
+        and not above.lstrip().startswith("## ")
+    ]
+    assert bare == []
+
+
+def test_starting_texts_load_as_they_are_and_take_logs_in(tmp_path):
+    bench = tmp_path / "my-bench"
+    (tmp_path / "params").mkdir()
+    bench.mkdir()
+    (bench / "bench.yaml").write_text(starting_bench())
+    (bench / "runs.csv").write_text(starting_run_sheet())
+    (tmp_path / "params" / "r.yaml").write_text(starting_params(review="r"))
+    loaded = load_params(tmp_path / "params" / "r.yaml")
+    assert loaded.params.review == "r"
+    assert read_run_sheet(loaded.bench) == ()
+    log = tmp_path / "pass-1.csv"
+    log.write_text("frame_time_ms\n" + rows(MS))
+    add_logs(bench, [log], product="new-part", title="my-scene")
+    assert len(read_run_sheet(read_bench(bench))) == 1
