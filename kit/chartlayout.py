@@ -16,7 +16,7 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import FixedLocator, MaxNLocator, NullFormatter, NullLocator
 
 from kit.chartstyle import GREY, INK, RULE, Sheet
-from kit.charttext import text_width, wrap_text
+from kit.charttext import fit_text, text_width, wrap_text
 from kit.tables import NBSP, number
 
 LINE_DROP = 0.34  # from the middle of a line of type to its baseline, in sizes
@@ -331,7 +331,12 @@ def line_through(axes: Axes, spans: Sequence[tuple[float, float, float]], **how:
 
 
 def axis_label(axes: Axes, sheet: Sheet, text: str, *, which: Literal["x", "y"] = "x") -> None:
-    """Name an axis: quantity, unit and direction."""
+    """Name an axis: quantity, unit and direction; cut where it would run off the sheet."""
+    sheet_size = axes.figure.bbox.width, axes.figure.bbox.height
+    box = axes.get_position()
+    start, end = (box.x0, box.x1) if which == "x" else (box.y0, box.y1)
+    middle, along = (start + end) / 2, sheet_size[0 if which == "x" else 1]
+    shown = fit_text(text, sheet.small, 2 * min(middle, 1 - middle) * along - 2)
     name = axes.set_xlabel if which == "x" else axes.set_ylabel
     # visible: seaborn hides the label of an axis that had no ticks when it drew.
-    name(text, fontsize=sheet.small, color=INK, labelpad=sheet.small * 0.35, visible=True)
+    name(shown, fontsize=sheet.small, color=INK, labelpad=sheet.small * 0.35, visible=True)

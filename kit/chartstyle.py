@@ -23,7 +23,8 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
 from kit.chartsvg import tidy_svg
-from kit.tables import csv_cell
+from kit.charttext import MISSING_GLYPH
+from kit.tables import table_csv
 
 Size = Literal["page", "video"]
 
@@ -145,9 +146,7 @@ def chart_style(salt: str = "") -> Iterator[None]:
     settings |= _STYLE
     settings["svg.hashsalt"] = f"marginbook {salt}"
     with rc_context(settings), warnings.catch_warnings():
-        # A name in a script that the drawing font lacks is still right in an SVG, where the
-        # reader's own fonts show it; in a PNG it shows as boxes.
-        warnings.filterwarnings("ignore", message=r"Glyph \d+ .* missing from font")
+        warnings.filterwarnings("ignore", message=MISSING_GLYPH)
         yield
 
 
@@ -275,20 +274,17 @@ def export_chart(chart: Chart, folder: Path) -> tuple[Path, ...]:
     return tuple(paths)
 
 
-def table_csv(table: pd.DataFrame) -> str:
-    """Return a chart's numbers as CSV, with no cell a spreadsheet would take for a formula."""
-    safe = table.rename(columns=csv_cell)
-    for column in safe.columns:
-        if not pd.api.types.is_numeric_dtype(safe[column]):
-            safe[column] = safe[column].map(csv_cell)
-    text: str = safe.to_csv(index=False, lineterminator="\n")
-    return text
-
-
 def _figure_png(figure: Figure, scale: float) -> bytes:
     buffer = io.BytesIO()
     with chart_style():
-        figure.savefig(buffer, format="png", dpi=72 * scale, metadata={"Software": None})
+        # Level 3 takes a third less time than the usual 6 and a tenth more space.
+        figure.savefig(
+            buffer,
+            format="png",
+            dpi=72 * scale,
+            metadata={"Software": None},
+            pil_kwargs={"compress_level": 3},
+        )
     return buffer.getvalue()
 
 

@@ -9,6 +9,7 @@ from kit.charttext import plain_name
 
 _SVG = "http://www.w3.org/2000/svg"
 _XLINK = "http://www.w3.org/1999/xlink"
+_DROPPED = {f"{{{_SVG}}}style", f"{{{_SVG}}}metadata"}
 
 # What a reader without DejaVu sees instead: fonts of the same or smaller widths.
 FONT_STACK = "'DejaVu Sans', Verdana, 'Noto Sans', sans-serif"
@@ -101,11 +102,11 @@ def _tidy_element(element: ET.Element, used: set[str]) -> None:
 
 
 def _unwrap_groups(parent: ET.Element) -> None:
-    """Lift the children of groups that say nothing, and drop empty ones."""
+    """Lift the children of groups that say nothing; drop empty ones, style sheet and metadata."""
     kept: list[ET.Element] = []
     for child in parent:
         _unwrap_groups(child)
-        if child.tag == f"{{{_SVG}}}style" or (child.tag == f"{{{_SVG}}}g" and not len(child)):
+        if child.tag in _DROPPED or (child.tag == f"{{{_SVG}}}g" and not len(child)):
             continue
         if child.tag == f"{{{_SVG}}}g" and not child.attrib:
             kept.extend(child)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 import unicodedata
+import warnings
 from collections.abc import Mapping, Sequence
 from functools import lru_cache
 from typing import Any
@@ -12,6 +13,9 @@ from typing import Any
 from matplotlib.font_manager import FontProperties, findfont, get_font
 
 ELLIPSIS = "\u2026"
+# A name in a script that the drawing font lacks is still right in an SVG, where the reader's own
+# fonts show it; in a PNG it shows as boxes.
+MISSING_GLYPH = r"Glyph \d+ .* missing from font"
 
 
 def plain_name(text: str) -> str:
@@ -36,7 +40,9 @@ def name_of(names: Mapping[str, str], key: str) -> str:
 def _width_at_100(text: str) -> float:
     font: Any = get_font(findfont(FontProperties(family="DejaVu Sans")))
     font.set_size(100, 72)
-    font.set_text(text)
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", message=MISSING_GLYPH)
+        font.set_text(text)
     # A character the font lacks comes from another one; in East Asian scripts it is one em wide.
     wide = sum(unicodedata.east_asian_width(char) in "WF" for char in text)
     return max(float(font.get_width_height()[0]) / 64, 100.0 * wide)

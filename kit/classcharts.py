@@ -227,7 +227,7 @@ def _paint_classes(
         figure,
         sheet.width / 2,
         height - 0.6 * sheet.small,
-        f"lead of the newer over the older, {word}; higher is more",
+        f"lead of the newer over the older, {word}; higher is a larger lead",
         sheet.small,
         ha="center",
         va="bottom",

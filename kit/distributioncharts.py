@@ -175,7 +175,6 @@ def _paint_distribution(
     at = top
     for enlarged, size in ((True, 0.4 * tall), (False, 0.6 * tall)):
         axes = add_axes(figure, left, at, width, size)
-        axes.set_xscale("log")
         for key, series in keyed:
             look = looks[key]
             part = series.curve_share >= (0.945 if enlarged else 0.0)
@@ -189,6 +188,7 @@ def _paint_distribution(
                 linestyle=look.dash,
                 drawstyle="steps-post",
             )
+        axes.set_xscale("log")  # after seaborn, which would take logarithms and powers of the data
         for period in budgets.values():
             axes.axvline(period, color=INK, linewidth=sheet.line, linestyle=(0, (2, 2)), zorder=1)
         axes.set_xlim(*limits)

@@ -180,7 +180,7 @@ def _row(kind: str, title: str, name: str, of: Margin | SuiteMargin) -> dict[str
 
 def is_waived(marks: Sequence[str]) -> bool:
     """Return whether a result's marks say that a control was waived."""
-    return any("waive" in mark for mark in marks)
+    return any(mark.startswith("waived:") for mark in marks)
 
 
 def _number(value: float) -> float | None:
@@ -245,7 +245,7 @@ def ratio_panels(
     sheet: Sheet, rows: RatioRows, caption: str, note: str, locale: str
 ) -> tuple[Figure, list[tuple[Panel, Axes]]]:
     """Lay out rows over a logarithmic axis of ratios, their figures in a column to the right."""
-    head = 3.1 * sheet.small if rows.above else 0.4 * sheet.text
+    head = 3.4 * sheet.small if rows.above else 0.4 * sheet.text
     top = title_height(sheet, caption, note) + head
     panels, height = stack_rows(
         sheet,

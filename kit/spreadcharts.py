@@ -140,7 +140,7 @@ def _paint_spread(
         set_ticks(axes, sheet, "x", ticks, ratio_labels(ticks, locale=locale))
         axes.axvline(1.0, color=GREY, linewidth=sheet.line, zorder=0.8)
         rule_rows(axes, sheet, panel)
-        axis_label(axes, sheet, f"{word} of one run, from the mean of its runs; nearer is steadier")
+        axis_label(axes, sheet, f"{word} of a run against its mean; nearer is steadier")
         for i, product in enumerate(products):
             points = []
             for row in panel.rows:

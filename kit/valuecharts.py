@@ -213,9 +213,9 @@ def _paint_value(
     y_low, y_high = _padded(table["suite_fps"].min(), table["suite_fps"].max(), 0.14)
     axes.set_xlim(x_low, x_high)
     axes.set_ylim(y_low, y_high)
-    for which, low, high in (("x", x_low, x_high), ("y", y_low, y_high)):
-        ticks = even_ticks(low, high, at_most=6)
-        set_ticks(axes, sheet, which, ticks, tick_labels(ticks, locale=locale))
+    x_ticks, y_ticks = even_ticks(x_low, x_high, at_most=6), even_ticks(y_low, y_high, at_most=6)
+    set_ticks(axes, sheet, "x", x_ticks, tick_labels(x_ticks, locale=locale))
+    set_ticks(axes, sheet, "y", y_ticks, tick_labels(y_ticks, locale=locale))
     axis_label(
         axes, sheet, f"{table['kind'].iloc[0]} price, {table['currency'].iloc[0]}, less is better"
     )

@@ -10,12 +10,22 @@ import math
 
 import numpy as np
 
+from kit.charts import draw_titles
+from kit.chartstyle import Chart
+from kit.classcharts import draw_classes
+from kit.distributioncharts import draw_distribution
+from kit.frameseries import summarise_frames
+from kit.influencecharts import draw_influence
 from kit.layouts import Log
+from kit.margincharts import draw_margins
 from kit.margins import Cell, Margin
+from kit.runcharts import draw_run
 from kit.runs import Run, RunRow
+from kit.spreadcharts import draw_spread
 from kit.suite import NameGap, SuiteMargin
 from kit.trace import Trace
 from kit.value import Price, PriceRow, Standing, Weighing
+from kit.valuecharts import draw_value
 
 LEAF = Trace("run", "00" * 32, "r0001")
 TITLE_NAMES = [
@@ -339,3 +349,40 @@ def run(
     )
     log = Log(f"logs/{name}.csv", "ab" * 32, 1000, frame_ms, columns, 0.001)
     return Run(RunRow(name, product, title, log=log.file), log)
+
+
+def all_charts(
+    n_titles: int = 12,
+    n_products: int = 6,
+    *,
+    shown: dict[str, str] | None = None,
+    locale: str = "en",
+) -> dict[str, Chart]:
+    """Return one chart of every kind."""
+    named = names(n_titles, max(n_products, 7)) | (shown or {})
+    averages = cells(n_titles, n_products)
+    lows = cells(n_titles, n_products, "low_1pct_fps")
+    of = margins(n_titles)
+    standings, weighings = value_results(n_products)
+    budgets = (60.0, 120.0)
+    series = [
+        summarise_frames(
+            run(p, name=f"r{i}", seed=i, seconds=20, fps=95 - 9 * i), budgets_hz=budgets
+        )
+        for i, p in enumerate(products(min(n_products, 5)))
+    ]
+    how = {"names": named, "locale": locale}
+    made = {
+        "titles": draw_titles(averages, lows, product="p0", suites=[suite(of)], **how),
+        "spread": draw_spread(averages, product="p0", **how),
+        "margins": draw_margins(of, suite(of), level_band=0.02, **how),
+        "value": draw_value(standings, weighings, product="p0", **how),
+        "classes": draw_classes(
+            [gap(0.17, 0.31), gap(0.12, 0.13, here_old="p2")], classes=("desk", "portable"), **how
+        ),
+        "run": draw_run(series[0], **how),
+        "distribution": draw_distribution(series, **how),
+    }
+    if n_titles > 1:
+        made["influence"] = draw_influence(suite(of), **how)
+    return made
