@@ -246,6 +246,8 @@ def within_run_sd(profiles: NDArray[np.float64]) -> float | None:
         return 0.0
     variance = squares / ((runs - 1) * (stretches - 1))
     lag1 = float((rest[:, 1:] * rest[:, :-1]).sum()) / squares
-    # Taking out the mean of a run pulls its lag-1 correlation down by about 1 / stretches.
-    lag1 = min(0.95, max(0.0, lag1 + 1 / stretches))
+    # Taking out the mean of a run pulls its lag-1 correlation down by about (1 + 3 r) / stretches
+    # (F. H. C. Marriott and J. A. Pope 1954, Biometrika 41, 390-402; from memory).
+    lag1 = (lag1 + 1 / stretches) / (1 - 3 / stretches)
+    lag1 = min(0.95, max(0.0, lag1))
     return math.sqrt(variance / stretches * (1 + lag1) / (1 - lag1))

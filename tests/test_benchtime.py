@@ -80,6 +80,9 @@ def test_a_run_that_costs_less_is_preferred_and_one_that_does_not_fit_is_passed_
     assert {s.title for s in steps} == {"short"}
     assert len(steps) == 4
     assert steps[-1].minutes == 4.0
+    # A long run takes more, but not more per minute.
+    more = find_next_runs(cells, product="new", budget_minutes=5.0, min_runs=2)
+    assert more[0].title == "short"
 
 
 def test_titles_are_finished_one_by_one_where_time_is_short():
@@ -144,10 +147,10 @@ def profiles_of(seed, runs, stretches, noise, phi=0.0):
     return scene * np.exp(errors + rng.normal(0, 0.02, (runs, 1)))
 
 
-@pytest.mark.parametrize("phi", [0.0, 0.5])
-def test_spread_inside_runs_leaves_out_the_scene_and_the_level_of_a_run(phi):
+@pytest.mark.parametrize(("phi", "stretches"), [(0.0, 100), (0.5, 100), (0.6, 20)])
+def test_spread_inside_runs_leaves_out_the_scene_and_the_level_of_a_run(phi, stretches):
     # Textbook: the mean of n values of an AR(1) has sd noise sqrt((1 + phi) / (1 - phi) / n).
-    noise, stretches = 0.03, 100
+    noise = 0.03
     found = [within_run_sd(profiles_of(s, 6, stretches, noise, phi)) for s in range(40)]
     expected = noise * math.sqrt((1 + phi) / (1 - phi) / stretches)
     assert np.median(found) == pytest.approx(expected, rel=0.08)

@@ -58,6 +58,8 @@ def test_welch_and_paired_half_widths_are_those_of_scipy():
     (check, _) = check_pilot(make_plan("welch"), seen_of(0.01, 6, 0.02)).margins
     interval = stats.ttest_ind(a, b, equal_var=False).confidence_interval(0.95)
     assert check.seen_half_width == pytest.approx((interval.high - interval.low) / 2, rel=1e-9)
+    (lent, _) = check_pilot(make_plan("welch", borrowed_df=9.0), seen_of(0.01, 6, 0.02)).margins
+    assert lent.seen_half_width == check.seen_half_width  # Welch's interval takes no loan
     (check, _) = check_pilot(make_plan("paired"), seen_of(0.01, 6)).margins
     # Correlation 0.5: differences spread as one side does.
     assert check.seen_half_width == pytest.approx(stats.t.isf(0.025, 5) * 0.01 / math.sqrt(6))
@@ -109,6 +111,8 @@ def test_a_pilot_of_one_run_tells_nothing():
     for check in result.margins:
         assert (check.reached, check.seen_half_width, check.runs_by_spread) == (None, None, None)
     assert [m.runs for m in result.margins] == [1, 0]
+    typed = check_pilot(make_plan(), seen_of(0.01, 1))  # a spread that no run stands behind
+    assert typed.too_few == 2
     assert result.too_few == 2
 
 

@@ -1,6 +1,7 @@
 """The plan of a review, and whether its promise holds through the kit's own margins."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -125,7 +126,7 @@ def test_the_spreads_of_the_bench_are_planned_with(tmp_path):
         have={("one", "t1"): 2},
     )
     assert plan.design == "shared"
-    assert plan.borrowed_df > 1
+    assert plan.borrowed_df == shared_degrees(fit.cells, products=4, runs=3) > 1
     cells = {(c.product, c.title): c for c in plan.cells}
     assert len(cells) == 48
     assert {c.sd_from for c in plan.cells} == {"bench"}
@@ -170,6 +171,8 @@ def test_less_is_lent_by_a_smaller_or_more_uneven_bench():
     lent = shared_degrees(fit.cells, products=4, runs=5)
     assert shared_degrees(wild.cells, products=4, runs=5) < lent
     assert shared_degrees(fit.cells, products=2, runs=5) < lent
+    apart = replace(fit.cells, title_var=4.0)
+    assert shared_degrees(apart, products=4, runs=5) < lent
     assert shared_degrees(fit.cells, products=4, runs=3) < lent
 
 
