@@ -216,7 +216,11 @@ def work_out(review: Review) -> Results:
         )
         margins += _with_all_runs(made, plain)
     suites = summarise_suites(
-        margins, groups=suite_groups(params), titles=titles, params=params.margins
+        margins,
+        groups=suite_groups(params),
+        titles=titles,
+        params=params.margins,
+        cells=cells,
     )
     gaps = find_name_gaps(
         margins,

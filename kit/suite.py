@@ -5,11 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import chain
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from kit.bench import Title
+from kit.cells import Cell
 from kit.combining import combine_errors, spread_over_titles, suite_weights, t_ends
 from kit.intervals import LEVEL_ALPHA, Floats
 from kit.margins import Margin, Outcome, outcome_of
@@ -131,6 +133,7 @@ def summarise_suites(
     groups: Mapping[str, SuiteParams | None],
     titles: Mapping[str, Title],
     params: MarginParams,
+    cells: Sequence[Cell] = (),
 ) -> tuple[SuiteMargin, ...]:
     """Return a suite margin per metric, product, baseline and group that has a title.
 
@@ -144,6 +147,8 @@ def summarise_suites(
         The titles under review.
     params : MarginParams
         Confidence and level band.
+    cells : sequence of Cell, optional
+        All cells there are, so that it can be said which side of a title has none.
 
     Raises
     ------
@@ -159,7 +164,7 @@ def summarise_suites(
     for margin in margins:
         key = margin.metric, margin.product, margin.baseline
         families.setdefault(key, {})[margin.title] = margin
-    measured = {(c.metric, c.product, c.title) for m in margins for c in m.cells}
+    measured = {(c.metric, c.product, c.title) for c in chain(cells, *(m.cells for m in margins))}
     suites = []
     for (metric, product, baseline), by_title in families.items():
         for name, group in groups.items():
@@ -248,7 +253,8 @@ def summarise_titles(
         metric=first.metric,
         titles=tuple(m.title for m in margins),
         weights=tuple(w.tolist()),
-        ratio=math.exp(center),
+        # exp and ln do not undo each other to the last bit.
+        ratio=min(max(math.exp(center), smallest.ratio), largest.ratio),
         low=low,
         high=high,
         level_low=level_low,

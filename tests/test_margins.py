@@ -1,0 +1,301 @@
+"""Margins: direction, outcome, family, marks, levels in dB."""
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from made_runs import (
+    METRIC,
+    cells_of,
+    compared,
+    drawn_bench,
+    framed,
+    made_runs,
+    margin_params,
+)
+from scipy import stats
+from statsmodels.stats.multitest import multipletests
+from test_intervals import CLINIC_A, CLINIC_B
+
+from kit.bench import Title
+from kit.margins import (
+    METHOD_VERSION,
+    compare_levels,
+    compare_products,
+    make_cells,
+    margins_frame,
+    outcome_of,
+)
+
+
+def clinic_margin(**changes):
+    runs = made_runs("a", "t", CLINIC_A) + made_runs("b", "t", CLINIC_B)
+    (margin,) = compared(
+        runs, framed("t"), product="a", baselines=["b"], params=margin_params("welch", **changes)
+    )
+    return margin
+
+
+def test_a_welch_margin_gives_the_clinic_figures():
+    # statsmodels' test file `stats/tests/test_tost.py`, "clinic"; figures by scipy, and R's
+    # overall p-value of equivalence between 0.8 and 1.25 as quoted there.
+    margin = clinic_margin(level_band=0.25)
+    assert margin.ratio == pytest.approx(1.0440656095, abs=5e-11)
+    assert (margin.low, margin.high) == pytest.approx((0.8980332556, 1.2138447993), abs=5e-11)
+    assert (margin.level_low, margin.level_high) == pytest.approx(
+        (0.9212856001, 1.1832085478), abs=5e-11
+    )
+    assert margin.df == pytest.approx(27.6117703765, abs=5e-11)
+    assert margin.p_value == pytest.approx(0.5622170890, abs=5e-11)
+    assert margin.p_level == pytest.approx(0.01047085593138891, rel=1e-12)
+    assert margin.outcome == "level"
+    # "Not significant" alone is no evidence of equality: with a narrow band nothing is said.
+    assert clinic_margin(level_band=0.05).outcome == "unresolved"
+
+
+def test_margin_arithmetic():
+    # Common practice, no source: 28 % ahead is the other 21.875 % behind; 8 s against 10 s is
+    # 25 % ahead.
+    runs = made_runs("a", "t", [128.0]) + made_runs("b", "t", [100.0])
+    titles = {**framed("t"), "pack": Title(name="Pack", measures="duration")}
+    (ahead,) = compared(runs, titles, product="a", baselines=["b"])
+    (behind,) = compared(runs, titles, product="b", baselines=["a"])
+    assert ahead.ratio == pytest.approx(1.28) and 1 - behind.ratio == pytest.approx(0.21875)
+    packs = made_runs("a", "pack", [8.0], metric="value")
+    packs += made_runs("b", "pack", [10.0], metric="value")
+    (faster,) = compared(packs, titles, product="a", baselines=["b"], metric="value")
+    assert faster.ratio == pytest.approx(1.25)
+    assert faster.marks == ("single_run", "less_is_better", "no_interval")
+    assert faster.outcome == "unresolved" and faster.method == "none"
+
+
+def test_less_is_better_turns_the_interval_too():
+    titles = {"pack": Title(name="Pack", measures="duration"), **framed("t")}
+    a, b = [8.0, 8.1, 7.9], [10.0, 10.4, 9.8]
+    times = made_runs("a", "pack", a, metric="value") + made_runs("b", "pack", b, metric="value")
+    speeds = made_runs("a", "t", 1 / np.array(a)) + made_runs("b", "t", 1 / np.array(b))
+    how = dict(product="a", baselines=["b"], params=margin_params("welch"))
+    (by_time,) = compared(times, titles, metric="value", **how)
+    (by_speed,) = compared(speeds, titles, **how)
+    for name in ("ratio", "low", "high", "p_value"):
+        assert getattr(by_time, name) == pytest.approx(getattr(by_speed, name), rel=1e-12)
+    assert by_time.outcome == by_speed.outcome == "ahead"
+
+
+@pytest.mark.parametrize(
+    ("ends", "outcome"),
+    [
+        ((1.01, 1.05, 1.015, 1.045), "ahead"),
+        ((0.95, 0.99, 0.955, 0.985), "behind"),
+        ((0.95, 1.05, 0.96, 1.04), "unresolved"),
+        ((0.985, 1.015, 0.99, 1.01), "level"),
+        ((0.97, 1.03, 1 / 1.02, 1.02), "level"),  # the ends of the band belong to it
+        ((0.97, 1.03, 0.9803, 1.02), "unresolved"),  # 0.98 is outside: 1 / 1.02 is 0.98039
+        ((1.001, 1.015, 1.002, 1.014), "level"),  # level comes first
+        ((None, None, None, None), "unresolved"),
+        ((1.0, 1.05, 1.01, 1.04), "unresolved"),
+    ],
+)
+def test_outcomes(ends, outcome):
+    assert outcome_of(*ends, band=0.02) == outcome
+
+
+def test_the_family_is_one_baseline_and_metric():
+    runs, titles = drawn_bench(1, titles=6, products=3, leads={1: 0.98})
+    margins = compared(runs, titles, product="p0", baselines=["p1", "p2"])
+    for baseline in ("p1", "p2"):
+        family = [m for m in margins if m.baseline == baseline]
+        assert len(family) == 6
+        expected = multipletests([m.p_value for m in family], method="holm")[1]
+        assert [m.p_adjusted for m in family] == pytest.approx(expected)
+        expected = multipletests([m.p_level for m in family], method="holm")[1]
+        assert [m.p_level_adjusted for m in family] == pytest.approx(expected)
+    other = compared(runs, titles, product="p0", baselines=["p1"],
+                     params=margin_params(family="benjamini_hochberg"))
+    expected = multipletests([m.p_value for m in other], method="fdr_bh")[1]
+    assert [m.p_adjusted for m in other] == pytest.approx(expected)
+
+
+def test_the_shared_margin_is_the_cells_ratio_with_a_mixture():
+    runs, titles = drawn_bench(2)
+    margins = compared(runs, titles, product="p0", baselines=["p1"])
+    for margin in margins:
+        a, b = margin.cells
+        assert margin.ratio == a.value / b.value
+        assert margin.method == "shared" and margin.df is None and margin.mixture_df > 2
+        assert math.sqrt(margin.low * margin.high) == pytest.approx(margin.ratio)
+        assert margin.low < margin.level_low < margin.ratio < margin.level_high < margin.high
+        # Both sides' errors make up the margin's (to the bins' width and the cut tail).
+        assert margin.log_se == pytest.approx(math.hypot(a.log_se, b.log_se), rel=0.03)
+        # The mixture is near the t of its standard error.
+        assert (margin.p_value < 0.05) == (not margin.low <= 1 <= margin.high)
+
+
+def test_waivers_and_typed_in_figures_mark_the_margin():
+    runs = made_runs("a", "t", [60.0], typed_in=True) + made_runs("b", "t", [50.0, 51.0])
+    (margin,) = compared(
+        runs, framed("t"), product="a", baselines=["b"], waived={("a", "b", "t"): ("memory_gb",)}
+    )
+    assert margin.marks == ("typed_in", "single_run", "no_interval", "waived:memory_gb")
+    (other,) = compared(
+        runs, framed("t"), product="b", baselines=["a"], waived={("a", "b", "t"): ("memory_gb",)}
+    )
+    assert "waived:memory_gb" not in other.marks
+
+
+def test_what_does_not_vary_cannot_be_judged_and_says_so():
+    runs = made_runs("a", "t", [60.0] * 3) + made_runs("b", "t", [60.0] * 3)
+    (margin,) = compared(runs, framed("t"), product="a", baselines=["b"],
+                         params=margin_params("welch"))
+    assert margin.ratio == pytest.approx(1.0)
+    assert (margin.low, margin.p_value, margin.outcome) == (None, None, "unresolved")
+    assert margin.marks == ("zero_variance", "no_interval")
+
+
+def test_a_side_that_does_not_vary_leaves_the_others_error():
+    runs = made_runs("a", "t", [60.0] * 3) + made_runs("b", "t", [50.0, 51.0, 49.5])
+    (margin,) = compared(runs, framed("t"), product="a", baselines=["b"],
+                         params=margin_params("welch"))
+    x = np.log([50.0, 51.0, 49.5])
+    half = stats.t.ppf(0.975, 2) * stats.sem(x)
+    assert math.log(margin.high / margin.ratio) == pytest.approx(half)
+    assert margin.df == pytest.approx(2) and "zero_variance" in margin.marks
+
+
+def test_only_titles_both_sides_have_are_compared():
+    runs = made_runs("a", "t", [60, 61]) + made_runs("b", "u", [50, 51])
+    runs += made_runs("a", "v", [60, 61]) + made_runs("b", "v", [50, 51])
+    titles = framed("t", "u", "v")
+    assert [m.title for m in compared(runs, titles, product="a", baselines=["b"])] == ["v"]
+    cells = cells_of(runs, titles)
+    how = dict(product="a", baselines=["b"], params=margin_params())
+    assert compare_products(cells, titles=["t", "u"], **how) == ()
+    assert len(compare_products(cells, titles=["t", "v"], **how)) == 1
+
+
+def test_a_margin_traces_to_every_run():
+    runs = made_runs("a", "t", [60, 61]) + made_runs("b", "t", [50, 51])
+    (margin,) = compared(runs, framed("t"), product="a", baselines=["b"])
+    assert margin.trace.key == "margin/average_fps/t/a-over-b"
+    assert margin.trace.run_ids() == ("t/a/0", "t/a/1", "t/b/0", "t/b/1")
+
+
+def test_every_method_has_a_version():
+    runs, titles = drawn_bench(3, sessions=True)
+    methods = {
+        m.method
+        for asked in ("auto", "welch", "shared", "paired")
+        for m in compared(runs, titles, product="p0", baselines=["p1"], params=margin_params(asked))
+    }
+    assert methods == {"welch", "shared", "paired", "paired_shared"}
+    assert methods <= set(METHOD_VERSION)
+
+
+# -- levels in dB ---------------------------------------------------------------------------------
+
+
+def noise_runs():
+    titles = {"hum": Title(name="Hum", measures="noise"), **framed("t")}
+    runs = made_runs("a", "hum", [38.0, 38.4, 38.2], metric="value")
+    runs += made_runs("b", "hum", [41.0, 41.6, 41.3], metric="value")
+    return runs, titles
+
+
+def test_levels_have_a_difference_and_no_ratio():
+    runs, titles = noise_runs()
+    params = margin_params("welch")
+    cells = make_cells(runs, titles, params=params, metric_names=["value"])
+    assert compare_products(cells, product="a", baselines=["b"], params=params) == ()
+    (found,) = compare_levels(cells, product="a", baselines=["b"], params=params)
+    a, b = [38.0, 38.4, 38.2], [41.0, 41.6, 41.3]
+    beside = stats.ttest_ind(a, b, equal_var=False)
+    interval = beside.confidence_interval(0.95)
+    assert found.difference_db == pytest.approx(-3.1)
+    assert (found.low_db, found.high_db) == pytest.approx((interval.low, interval.high))
+    assert found.p_value == pytest.approx(beside.pvalue)
+    assert (found.unit, found.outcome) == ("dB(A)", "ahead")  # quieter is better
+    assert found.trace.key == "difference/value/hum/a-over-b"
+    (back,) = compare_levels(cells, product="b", baselines=["a"], params=params)
+    assert back.outcome == "behind" and back.difference_db == pytest.approx(3.1)
+
+
+def test_levels_are_level_only_within_a_band_that_is_given():
+    titles = {"hum": Title(name="Hum", measures="noise")}
+    runs = made_runs("a", "hum", [38.0, 38.1, 38.2], metric="value")
+    runs += made_runs("b", "hum", [38.1, 38.0, 38.15], metric="value")
+    params = margin_params("welch")
+    cells = make_cells(runs, titles, params=params, metric_names=["value"])
+    (without,) = compare_levels(cells, product="a", baselines=["b"], params=params)
+    assert without.outcome == "unresolved"
+    (within,) = compare_levels(
+        cells, product="a", baselines=["b"], params=params, level_band_db=0.5
+    )
+    assert within.outcome == "level"
+
+
+def test_a_single_level_has_a_difference_without_an_interval():
+    titles = {"hum": Title(name="Hum", measures="noise")}
+    runs = made_runs("a", "hum", [38.0], metric="value")
+    runs += made_runs("b", "hum", [40.0], metric="value")
+    params = margin_params("welch")
+    cells = make_cells(runs, titles, params=params, metric_names=["value"])
+    (found,) = compare_levels(cells, product="a", baselines=["b"], params=params)
+    assert found.difference_db == pytest.approx(-2.0)
+    assert (found.low_db, found.high_db, found.outcome) == (None, None, "unresolved")
+
+
+# -- what must not change anything ----------------------------------------------------------------
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.integers(0, 10_000), st.floats(1e-3, 1e3), st.booleans())
+def test_scaling_all_runs_leaves_margins_alone(seed, scale, sessions):
+    runs, titles = drawn_bench(seed, titles=3, products=3, sessions=sessions)
+    scaled = [
+        made_runs(r.product, r.title, [r.values[METRIC] * scale], sessions=[r.session])[0]
+        for r in runs
+    ]
+    how = dict(product="p0", baselines=["p1", "p2"])
+    for one, other in zip(compared(runs, titles, **how), compared(scaled, titles, **how),
+                          strict=True):
+        assert other.ratio == pytest.approx(one.ratio, rel=1e-9)
+        assert (other.low, other.high) == pytest.approx((one.low, one.high), rel=1e-7)
+
+
+def test_the_order_of_runs_changes_nothing():
+    runs, titles = drawn_bench(4)
+    shuffled = [runs[i] for i in np.random.default_rng(0).permutation(len(runs))]
+    how = dict(product="p0", baselines=["p1", "p2", "p3"])
+    by_key = {(m.baseline, m.title): m for m in compared(shuffled, titles, **how)}
+    for margin in compared(runs, titles, **how):
+        other = by_key[margin.baseline, margin.title]
+        assert other.ratio == pytest.approx(margin.ratio, rel=1e-12)
+        assert other.high == pytest.approx(margin.high, rel=1e-9)
+        assert other.outcome == margin.outcome
+
+
+def test_margins_near_1000_and_from_tiny_figures_are_whole():
+    runs = made_runs("a", "t", [1e6, 1.01e6]) + made_runs("b", "t", [1e3, 1.01e3])
+    runs += made_runs("a", "u", [1e-3, 1.01e-3]) + made_runs("b", "u", [1e-3, 1.02e-3])
+    margins = compared(runs, framed("t", "u"), product="a", baselines=["b"])
+    assert margins[0].ratio == pytest.approx(1000.0)
+    assert all(0 < m.low < m.ratio < m.high < math.inf for m in margins)
+
+
+def test_the_frame_has_a_row_per_margin():
+    runs = made_runs("a", "t", [60.0]) + made_runs("b", "t", [50.0, 51.0])
+    frame = margins_frame(compared(runs, framed("t"), product="a", baselines=["b"]))
+    row = frame.iloc[0]
+    assert (row["runs_product"], row["runs_baseline"]) == (1, 2)
+    assert row["marks"] == "single_run; no_interval" and np.isnan(row["low"])
+    assert frame["p_value"].dtype == float
+    assert margins_frame(()).empty
+
+
+def test_cells_are_those_given():
+    runs, titles = drawn_bench(5)
+    cells = cells_of(runs, titles)
+    (margin, *_) = compared(runs, titles, product="p0", baselines=["p1"])
+    assert margin.cells[0] in cells and margin.cells[1] in cells

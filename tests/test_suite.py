@@ -1,0 +1,277 @@
+"""Suite margins: geometric mean, two intervals, range, influence, every title."""
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from made_runs import METRIC, cells_of, compared, drawn_bench, framed, made_runs, margin_params
+from scipy import stats
+from test_cells import TIMES
+
+from kit.bench import Title
+from kit.params import SuiteParams
+from kit.suite import (
+    every_title_outcome,
+    influence_frame,
+    suites_frame,
+    summarise_suites,
+    summarise_titles,
+)
+
+PARAMS = margin_params()
+
+
+def margins_of(ratios, *, spread=0.001, runs=3, method="welch", baseline="b"):
+    """Return margins of product a over b, one title per ratio, with the same small spread."""
+    steps = spread * np.linspace(-1, 1, runs)
+    made = []
+    for i, ratio in enumerate(ratios):
+        made += made_runs("a", f"t{i}", 50 * ratio * np.exp(steps))
+        made += made_runs(baseline, f"t{i}", 50 * np.exp(steps))
+    titles = framed(*(f"t{i}" for i in range(len(ratios))))
+    return compared(made, titles, product="a", baselines=[baseline], params=margin_params(method))
+
+
+def suite_of(ratios, **how):
+    return summarise_titles(margins_of(ratios, **how), suite="all", params=PARAMS)
+
+
+def test_the_suite_is_fleming_and_wallaces_geometric_mean():
+    # Fleming and Wallace (1986), CACM 29(3), 218-221: the order never depends on the base.
+    names = ["E", "F", "H", "I", "K"]
+    titles = {n: Title(name=n, measures="duration") for n in names}
+    runs = [
+        run for machine, times in TIMES.items() for name, time in zip(names, times, strict=True)
+        for run in made_runs(machine, name, [time], metric="value")
+    ]
+    found = {}
+    for base in TIMES:
+        margins = compared(
+            runs, titles, product=base, baselines=[m for m in TIMES if m != base], metric="value"
+        )
+        suites = summarise_suites(margins, groups={"all": None}, titles=titles, params=PARAMS)
+        found.update({(s.baseline, s.product): s.ratio for s in suites})
+    # Times of M normalised to R, as printed; the margin of R over M is that ratio.
+    assert found["M", "R"] == pytest.approx(0.8574367344, abs=5e-11)
+    assert found["Z", "R"] == pytest.approx(0.8498437901, abs=5e-11)
+    assert found["R", "M"] == pytest.approx(1.1662668041, abs=5e-11)
+    assert found["Z", "M"] == pytest.approx(0.9911446011, abs=5e-11)
+    assert found["R", "Z"] == pytest.approx(1.1766868354, abs=5e-11)
+    assert found["M", "Z"] == pytest.approx(1.0089345176, abs=5e-11)
+
+
+def test_the_arithmetic_mean_would_favour_either_side():
+    # Machine A 10 and 10, machine B 5 and 20: both arithmetic means of ratios are 1.25.
+    assert suite_of([10 / 5, 10 / 20]).ratio == pytest.approx(1.0)
+
+
+def test_errors_of_titles_are_combined_by_satterthwaite():
+    margins = margins_of([1.1, 1.2, 0.9])
+    suite = summarise_titles(margins, suite="all", params=PARAMS)
+    variance = sum(m.log_se**2 for m in margins) / 9
+    df = variance**2 / sum((m.log_se**2 / 9) ** 2 / m.df for m in margins)
+    half = stats.t.ppf(0.975, df) * math.sqrt(variance)
+    center = np.mean(np.log([m.ratio for m in margins]))
+    assert suite.df == pytest.approx(df)
+    assert (suite.low, suite.high) == pytest.approx(
+        (math.exp(center - half), math.exp(center + half))
+    )
+    half = stats.t.ppf(0.95, df) * math.sqrt(variance)
+    assert suite.level_high == pytest.approx(math.exp(center + half))
+
+
+def test_for_titles_like_these_the_titles_are_the_sample():
+    ratios = [1.1, 1.25, 0.97, 1.02]
+    suite = suite_of(ratios)
+    x = np.log(ratios)
+    low, high = stats.t.interval(0.95, 3, x.mean(), stats.sem(x))
+    assert (suite.like_low, suite.like_high) == pytest.approx((math.exp(low), math.exp(high)))
+    assert suite.like_low < suite.low < suite.ratio < suite.high < suite.like_high
+
+
+def test_shared_variance_reaches_the_suite():
+    # Runs of 1 %, 12 titles, 3 runs a side: standard error 0.01 sqrt(2 / 36).
+    runs, titles = drawn_bench(1, titles=12, products=5)
+    margins = compared(runs, titles, product="p0", baselines=["p1"])
+    (suite,) = summarise_suites(margins, groups={"all": None}, titles=titles, params=PARAMS)
+    half = math.log(suite.high / suite.ratio)
+    assert half == pytest.approx(1.96 * 0.01 * math.sqrt(2 / 36), rel=0.25)
+    assert suite.df > 30
+
+
+def test_range_counts_and_the_titles_at_the_ends():
+    suite = suite_of([1.1, 0.9, 1.0001, 1.3])
+    assert (suite.smallest_title, suite.largest_title) == ("t1", "t3")
+    assert suite.smallest == pytest.approx(0.9) and suite.largest == pytest.approx(1.3)
+    assert suite.counts == {"ahead": 2, "behind": 1, "level": 1, "unresolved": 0}
+    assert sum(suite.counts.values()) == len(suite.titles)
+
+
+@settings(max_examples=50, deadline=None)
+@given(st.lists(st.floats(0.2, 5.0), min_size=1, max_size=8))
+def test_the_suite_lies_within_its_titles(ratios):
+    suite = suite_of(ratios, spread=0.01)
+    assert suite.smallest <= suite.ratio <= suite.largest
+    if all(r < 1 for r in ratios):  # behind in every title is behind on average
+        assert suite.ratio < 1
+
+
+def test_both_directions_agree():
+    ratios = [1.1, 0.95, 1.3]
+    there = suite_of(ratios)
+    back = summarise_titles(
+        [m for m in margins_of([1 / r for r in ratios])], suite="all", params=PARAMS
+    )
+    assert there.ratio * back.ratio == pytest.approx(1)
+    assert there.low * back.high == pytest.approx(1)
+    assert there.like_low * back.like_high == pytest.approx(1)
+
+
+def test_a_title_of_ratio_one_moves_the_suite_by_the_formula():
+    # Geometric mean of n ratios and a 1: the mean to the power n / (n + 1). Arithmetic.
+    ratios = [1.2, 1.4, 0.9]
+    assert suite_of([*ratios, 1.0]).ratio == pytest.approx(suite_of(ratios).ratio ** (3 / 4))
+
+
+def test_weights_count_as_repeated_titles():
+    margins = margins_of([1.1, 1.4])
+    weighted = summarise_titles(margins, suite="s", params=PARAMS, weights={"t1": 2.0})
+    assert weighted.weights == pytest.approx((1 / 3, 2 / 3))
+    assert weighted.ratio == pytest.approx((1.1 * 1.4 * 1.4) ** (1 / 3))
+    assert "weighted" in weighted.marks
+    plain = summarise_titles(margins, suite="s", params=PARAMS)
+    assert "weighted" not in plain.marks and plain.ratio == pytest.approx(math.sqrt(1.1 * 1.4))
+
+
+def test_influence_is_the_suite_without_the_title():
+    ratios = [1.1, 1.4, 0.9]
+    suite = suite_of(ratios)
+    for i in range(3):
+        rest = [r for k, r in enumerate(ratios) if k != i]
+        assert suite.influence[f"t{i}"] == pytest.approx(math.prod(rest) ** 0.5)
+    frame = influence_frame(suite)
+    assert frame["suite_without"].tolist() == list(suite.influence.values())
+    assert suite_of([1.1]).influence == {}
+
+
+def test_a_suite_of_one_title_is_its_margin():
+    (margin,) = margins_of([1.1])
+    suite = summarise_titles([margin], suite="all", params=PARAMS)
+    assert (suite.ratio, suite.low, suite.high) == pytest.approx(
+        (margin.ratio, margin.low, margin.high)
+    )
+    assert suite.like_low is None and "one_title" in suite.marks
+
+
+def test_every_title_needs_the_family():
+    margins = margins_of([1.1, 1.2, 1.15])
+    assert every_title_outcome(margins, alpha=0.05) == "ahead"
+    assert suite_of([0.9, 0.8]).every_title == "behind"
+    assert suite_of([1.0001, 0.9999]).every_title == "level"
+    assert suite_of([1.1, 0.9]).every_title is None
+    doubtful = [replace(margins[0], p_adjusted=0.06), *margins[1:]]
+    assert every_title_outcome(doubtful, alpha=0.05) is None
+    assert every_title_outcome([replace(margins[0], p_adjusted=None)], alpha=0.05) is None
+
+
+def test_a_title_without_an_error_leaves_the_suite_without_an_interval():
+    margins = margins_of([1.1, 1.2])
+    bare = replace(margins[0], low=None, high=None, log_se=None, df=None,
+                   marks=("single_run", "no_interval"))
+    suite = summarise_titles([bare, margins[1]], suite="all", params=PARAMS)
+    assert suite.ratio == pytest.approx(math.sqrt(1.1 * 1.2))
+    assert (suite.low, suite.high, suite.outcome) == (None, None, "unresolved")
+    assert suite.like_low is not None
+    assert suite.marks == ("single_run", "no_interval")
+
+
+def test_all_runs_carry_through():
+    margins = [replace(margins_of([1.1, 1.2])[0], ratio_all_runs=1.0), margins_of([1.1, 1.2])[1]]
+    suite = summarise_titles(margins, suite="all", params=PARAMS)
+    assert suite.ratio_all_runs == pytest.approx(math.sqrt(1.2))
+    assert suite_of([1.1]).ratio_all_runs is None
+
+
+# -- groups ---------------------------------------------------------------------------------------
+
+
+def grouped_bench():
+    titles = {
+        "old": Title(name="Old", tags={"age": "old", "lines": "1080"}),
+        "new": Title(name="New", tags={"age": "new", "lines": "1080"}),
+        "tall": Title(name="Tall", tags={"age": "new", "lines": "2160"}),
+        "lost": Title(name="Lost", tags={"age": "new"}),
+        "pack": Title(name="Pack", measures="duration"),
+        "draw": Title(name="Draw", measures="power"),
+        "hum": Title(name="Hum", measures="noise"),
+    }
+    runs = []
+    for i, title in enumerate(("old", "new", "tall")):
+        runs += made_runs("a", title, 50 * (1 + i / 10) * np.exp([-0.001, 0, 0.001]))
+        runs += made_runs("b", title, 50 * np.exp([-0.001, 0, 0.001]))
+    runs += made_runs("a", "lost", [50.0, 51.0])
+    for title, value in (("pack", 10.0), ("draw", 30.0), ("hum", 40.0)):
+        for product, factor in (("a", 0.9), ("b", 1.0)):
+            runs += made_runs(product, title, value * factor * np.array([0.99, 1.01]),
+                              metric="value")
+    return runs, titles
+
+
+def group(**how):
+    return SuiteParams(name="a group", **how)
+
+
+def suites_by_name(metric, groups):
+    runs, titles = grouped_bench()
+    margins = compared(runs, titles, product="a", baselines=["b"], metric=metric,
+                       params=margin_params("welch"))
+    suites = summarise_suites(
+        margins, groups=groups, titles=titles, params=PARAMS, cells=cells_of(runs, titles)
+    )
+    return {s.suite: s for s in suites}
+
+
+def test_groups_are_formed_by_tags_or_by_id():
+    suites = suites_by_name(METRIC, {
+        "all": None,
+        "new": group(tags={"age": "new"}),
+        "new-tall": group(tags={"age": "new", "lines": "2160"}),
+        "two": group(titles=("old", "tall"), weights={"tall": 3.0}),
+        "empty": group(tags={"age": "none"}),
+    })
+    assert set(suites) == {"all", "new", "new-tall", "two"}
+    assert suites["all"].titles == ("old", "new", "tall")
+    assert suites["new"].titles == ("new", "tall")
+    assert suites["new-tall"].titles == ("tall",)
+    assert suites["two"].weights == (0.25, 0.75)
+    assert suites["all"].left_out == {"lost": "no runs of b"}
+    assert suites["two"].left_out == {}
+    assert suites["all"].trace.key == "suite/average_fps/all/a-over-b"
+
+
+def test_what_is_no_speed_is_in_no_suite_that_does_not_name_it():
+    suites = suites_by_name("value", {"all": None, "draw": group(titles=("draw", "hum"))})
+    assert suites["all"].titles == ("pack",)
+    assert suites["all"].left_out == {
+        "draw": "measures power, not speed",
+        "hum": "a level in dB is compared by difference, not by ratio",
+    }
+    assert suites["draw"].titles == ("draw",)
+    assert suites["draw"].ratio == pytest.approx(1 / 0.9)
+
+
+def test_the_frame_has_a_row_per_suite():
+    frame = suites_frame([suite_of([1.1, 0.9])])
+    assert frame.loc[0, ["ahead", "behind", "level", "unresolved", "titles"]].tolist() == [
+        1, 1, 0, 0, 2
+    ]
+    assert frame["like_low"].dtype == float
+    assert suites_frame([]).empty
+
+
+def test_no_titles_is_a_callers_fault():
+    with pytest.raises(ValueError, match="at least one title"):
+        summarise_titles([], suite="all", params=PARAMS)
