@@ -350,17 +350,21 @@ def _courses(
 def _steady(
     courses: Mapping[str, NDArray[np.float64]], view: View
 ) -> Mapping[str, NDArray[np.float64]]:
-    """Return the courses of products that do not drift themselves, if two or more are left."""
-    if len(courses) < 4:  # with fewer, a product and those it drifts from look alike
-        return courses
-    kept = {}
-    for product, course in courses.items():
-        others = [c for p, c in courses.items() if p != product and c.size == course.size]
-        trend = find_trend(course - np.median(others, axis=0)) if others else None
-        if (
-            trend is None
-            or abs(np.expm1(trend.change)) < view.screen.drift_share
-            or trend.p_value >= view.screen.drift_p
-        ):
-            kept[product] = course
-    return kept if len(kept) >= 2 else courses
+    """Return the courses of products that keep to the scene: all but those that drift most.
+
+    One by one, the product that drifts most beside the others is left out, as long as it drifts
+    and three or more than half are left.
+    """
+    kept = dict(courses)
+    while len(kept) > max(3, len(courses) // 2 + 1):
+        changes: dict[str, float] = {}
+        for product, course in kept.items():
+            others = [c for p, c in kept.items() if p != product and c.size == course.size]
+            trend = find_trend(course - np.median(others, axis=0)) if others else None
+            if trend is not None and trend.p_value < view.screen.drift_p:
+                changes[product] = abs(float(np.expm1(trend.change)))
+        worst = max(changes, key=lambda product: changes[product], default=None)
+        if worst is None or changes[worst] < view.screen.drift_share:
+            break
+        del kept[worst]
+    return kept

@@ -91,10 +91,14 @@ def test_a_faster_processor_elsewhere_does_not_hide_it():
     [
         (times(1.25, dunes=150), times(0.8, dunes=96)),  # apart as everywhere
         (times(1.05, dunes=120), times(0.97, dunes=120)),  # alike everywhere
+        (
+            {"dunes": 120, "marsh": 100, "delta": 80, "fjord": 96, "karst": 144},
+            {"dunes": 120, "marsh": 100, "delta": 80, "fjord": 60, "karst": 90},
+        ),  # 26 % apart on average, but alike in half of the other titles
         ({"dunes": 120, "marsh": 125}, {"dunes": 120, "marsh": 80}),  # one other title only
         (times(1.25, dunes=124), times(0.8, dunes=116)),  # 3 % and more apart
     ],
-    ids=["apart", "alike", "one other title", "not near enough"],
+    ids=["apart", "alike", "half", "one other title", "not near enough"],
 )
 def test_not_bound_by_the_processor(ibis, stork):
     pairs = suite(heron=times(1, dunes=120), ibis=ibis, stork=stork)

@@ -209,6 +209,13 @@ def test_a_scene_cut_is_no_hitch_and_a_spike_is_one():
     assert count_hitches(frame_ms, factor=2.5, more_ms=8.0) == 1
 
 
+def test_a_spike_of_a_few_ms_is_no_hitch():
+    frame_ms = np.full(100, 2.0)
+    frame_ms[50] = 9.0  # four and a half times as long, but only 7 ms more
+    assert count_hitches(frame_ms, factor=2.5, more_ms=8.0) == 0
+    assert count_hitches(frame_ms, factor=2.5, more_ms=6.0) == 1
+
+
 @pytest.mark.parametrize("frame_ms", [[10.0], [10.0, 900.0]], ids=["one", "two"])
 def test_too_few_frames_for_a_hitch(frame_ms):
     assert count_hitches(np.array(frame_ms), factor=2.5, more_ms=8.0) == 0

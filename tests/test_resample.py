@@ -78,6 +78,15 @@ def test_what_one_run_is_worth_adds_up_to_the_cell():
             assert 0 < share < 1
 
 
+def test_the_interval_is_of_the_resampled_values():
+    cell = made_up_runs(3, runs=2, frames=6000)
+    found = block_bootstrap(cell, block=50, resamples=300, seed=1, confidence=0.9)
+    drawn = bootstrap_replicates(cell, block=50, resamples=300, seed=1)
+    for metric, values in drawn.items():
+        ends = (found.metrics[metric].low, found.metrics[metric].high)
+        assert ends == pytest.approx(np.quantile(values, [0.05, 0.95]))
+
+
 def test_a_lone_run_has_no_spread_between_runs():
     frame_ms = np.random.default_rng(2).lognormal(2.3, 0.1, 6000)
     found = block_bootstrap([frame_ms], resamples=300, seed=3).metrics["average_fps"]

@@ -150,6 +150,13 @@ def test_no_warm_up(rates):
     assert rules.find_warm_ups(view(cell(rates))) == []
 
 
+def test_a_first_run_within_the_others_is_none_whatever_the_thresholds():
+    pairs = cell([63, 60, 66, 60])
+    assert rules.find_warm_ups(view(pairs, warm_up_margin=0.01, warm_up_spreads=0.1)) == []
+    pairs = cell([67, 60, 66, 60])
+    assert len(rules.find_warm_ups(view(pairs, warm_up_margin=0.01, warm_up_spreads=0.1))) == 1
+
+
 def test_two_siblings_that_agree_by_accident_do_not_make_a_warm_up():
     # 60.0 and 60.01 agree; the title's other cells show that runs spread by 3 %.
     accident = cell([56.5, 60.0, 60.01])
@@ -242,6 +249,20 @@ def test_without_another_product_scene_and_heat_cannot_be_told_apart():
     assert "cannot be told apart" in flag.reason
 
 
+def test_a_product_that_drifts_does_not_bend_the_scenes_course():
+    # With one of three others slowing by 30 %, the median of the others leans with it.
+    alarms = 0
+    for seed in range(20):
+        pairs = [
+            drifting("heron", 0.0, 4 * seed), drifting("ibis", 0.0, 4 * seed + 1),
+            drifting("stork", 0.0, 4 * seed + 2), drifting("crane", 0.3, 4 * seed + 3),
+        ]  # fmt: skip
+        flags = rules.find_drifts(view(pairs, drift_share=0.005, drift_p=0.05))
+        assert "crane-1" in runs_of(flags)
+        alarms += "heron-1" in runs_of(flags)
+    assert alarms <= 3  # 5 % of 20 are 1; 12 where the drifting product is kept
+
+
 def test_a_small_or_doubtful_drift_is_none():
     pairs = [
         drifting("heron", 0.02, 1), drifting("ibis", 0.0, 2), drifting("stork", 0.0, 3)
@@ -258,7 +279,11 @@ def test_a_drift_over_the_order_of_runs():
     assert "p = 0.017" in flag.reason
 
 
-@pytest.mark.parametrize("rates", [[60.4, 60.3, 60.2, 60.1, 60], [64, 60, 63, 61, 62]])
+@pytest.mark.parametrize(
+    "rates",
+    [[60.4, 60.3, 60.2, 60.1, 60], [64, 60, 63, 61, 62], [60, 66, 63, 70, 67]],
+    ids=["small", "to and fro", "not in order"],
+)
 def test_no_drift_over_the_order_of_runs(rates):
     assert rules.find_order_drifts(view(cell(rates))) == []
 
