@@ -284,23 +284,24 @@ def _decoded(pieces: Iterator[bytes], encoding: str, file: str) -> Iterator[byte
 
 
 def _cut_at_lines(pieces: Iterator[bytes], file: str) -> Iterator[bytes]:
-    """Yield the pieces cut so that each ends with a line; a log of one piece is not copied."""
-    rest = b""
+    """Yield blocks that end with a line, each of more than a line at its longest but the last.
+
+    A log that comes in one piece is passed on without a copy.
+    """
     filled = filter(None, pieces)
     held = next(filled, b"")
     while following := next(filled, b""):
+        if len(held) <= MAX_LINE_BYTES:  # packed data may come in small pieces
+            held += following
+            continue
         end = held.rfind(b"\n") + 1
-        if end:
-            yield rest + held[:end]
-            rest = held[end:]
-        else:
-            rest += held
-        if len(rest) > MAX_LINE_BYTES:
+        if len(held) - end > MAX_LINE_BYTES:
             raise refuse(
                 file,
                 f"a line is longer than {MAX_LINE_BYTES >> 20} MiB; the file is not a log of rows, "
                 "or its line ends were lost",
             )
-        held = following
-    if rest or held:
-        yield rest + held if rest else held
+        yield held[:end]
+        held = held[end:] + following
+    if held:
+        yield held

@@ -17,6 +17,7 @@ from kit.errors import Fault, RunFileError
 MIN_FRAME_MS = 1e-6
 MAX_FRAME_MS = 3_600_000.0
 MAX_TROUBLES = 1000
+_MAX_DIGITS = 400  # a double has no more than 309 before its point
 _MISSING_READINGS = frozenset({"", "nan", "n/a", "na", "-"})
 _UNIT_PER_MS = {"s": 1e-3, "ms": 1.0, "us": 1e3, "ns": 1e6}
 
@@ -75,11 +76,17 @@ class Troubles:
 
 
 def split_cells(line: str, delimiter: str) -> list[str]:
-    """Return the cells of a line, without quotation marks and the space around them."""
+    """Return the cells of a line, without quotation marks and the space around them.
+
+    Raises
+    ------
+    csv.Error
+        If a quotation mark is not closed, or not alone in its cell.
+    """
     if delimiter == " ":
         return line.split()
     if '"' in line:
-        return [cell.strip() for cell in next(csv.reader([line], delimiter=delimiter))]
+        return [cell.strip() for cell in next(csv.reader([line], delimiter=delimiter, strict=True))]
     return [cell.strip() for cell in line.split(delimiter)]
 
 
@@ -93,7 +100,7 @@ def number_in(text: str, decimal: str) -> float | None:
         if "." in text:
             return None
         text = text.replace(decimal, ".")
-    return float(text) if _NUMBER.fullmatch(text) else None
+    return float(text) if len(text) <= _MAX_DIGITS and _NUMBER.fullmatch(text) else None
 
 
 def is_whole(text: str) -> bool:
@@ -202,7 +209,7 @@ def _fault_of(troubles: Troubles, table: TextTable) -> Fault:
         f"({layout.frames.unit}) right?",
         "cut short": f"found {quoted(text)}, with fewer decimals than every row before it and no "
         "end of line",
-        "quote": f"a quotation mark is opened and not closed in {quoted(text)}",
+        "quote": f"a quotation mark is not closed, or not alone in its cell, in {quoted(text)}",
         "cells": _cells_message(text, table),
     }
     parts = [messages[kind]]

@@ -70,7 +70,14 @@ def find_table(block: bytes, layout: Layout, *, file: str, sensors: bool) -> Tex
         if number <= layout.skip_lines or not raw.strip() or (comment and raw.startswith(comment)):
             continue
         line = _text_of(raw, number, file)
-        cells = split_cells(line, delimiter)
+        try:
+            cells = split_cells(line, delimiter)
+        except csv.Error:
+            raise refuse(
+                file,
+                f"a quotation mark is not closed, or not alone in its cell, in {quoted(line)}",
+                line=number,
+            ) from None
         if layout.header and header is None:
             header, header_line = cells, number
             continue
@@ -196,6 +203,10 @@ def read_rows(block: bytes, table: TextTable, *, offset: int) -> list[Column] | 
 
     if b"\0" in block or not (block.isascii() or _is_utf8(block)):
         return None
+    if not table.delimiter.isascii() or table.delimiter in '"\r\n':
+        return None
+    if block.find(b'"', offset) >= 0:
+        return None  # the fast reader would take an open quotation mark for the end of no row
     body = _plain_rows(block, offset, table)
     if body is None:
         return None
@@ -221,8 +232,6 @@ def read_rows(block: bytes, table: TextTable, *, offset: int) -> list[Column] | 
         )
     except (pa.ArrowInvalid, pa.ArrowKeyError):
         return None
-    if b'"' in block and read.num_rows != sum(1 for _ in _rows(block, offset, 0, table)):
-        return None  # a quotation mark that is not closed has swallowed rows
     if read.column(wanted[0]).null_count:
         return None
     columns = [read.column(name).to_numpy() for name in wanted]
@@ -291,12 +300,11 @@ def explain_rows(
         text = _text_of(block[start:end], number, table.file)
         try:
             cells = split_cells(text, table.delimiter)
-        except csv.Error as error:
-            troubles.add(number, "", f"{text} ({error})", "cells")
+        except csv.Error:
+            troubles.add(number, "", text, "quote")
             continue
         if len(cells) < table.width or any(cells[table.width :]):
-            kind = "quote" if text.count('"') % 2 else "cells"
-            troubles.add(number, "", text, kind)
+            troubles.add(number, "", text, "cells")
             continue
         for column, place, label in zip(columns, table.wanted, table.labels, strict=True):
             sensor = column is not columns[0]
