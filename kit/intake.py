@@ -13,7 +13,7 @@ import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from kit.bench import Bench, read_bench
 from kit.benchjournal import STAGING, Copy, hash_file, locked_bench, sheet_path
@@ -66,6 +66,24 @@ class Intake:
     def skipped(self) -> tuple[TakenIn, ...]:
         """What was not: already in the bench, twice in one take-in, or no log by its name."""
         return tuple(one for one in self.taken if one.action != "added")
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the outcome as plain data."""
+        rows = self.to_frame().to_dict("records")
+        return {"ok": True, "dry_run": self.dry_run, "recovered": self.recovered, "logs": rows}
+
+    def to_lines(self) -> list[str]:
+        """Return the outcome as lines: a table of what was added, and what was not and why."""
+        lines = [self.recovered] if self.recovered else []
+        for one in self.added:
+            if one.row is not None:
+                lines.append(
+                    f"{one.row.run}: {one.row.product}, {one.row.title}, layout {one.row.layout}, "
+                    f"{one.frames} frames, {one.duration_s:.1f} s, {one.file}"
+                )
+        lines += [f"{one.source}: {one.action}, {one.reason}" for one in self.skipped]
+        verb = "would be added; nothing was written" if self.dry_run else "added"
+        return [*lines, f"{len(self.added)} {verb}, {len(self.skipped)} not"]
 
     def to_frame(self) -> pd.DataFrame:
         """Return a table.

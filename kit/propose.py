@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -63,6 +63,16 @@ class Proposal:
     doubts: tuple[str, ...]
     frames: int
     average_fps: float
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the proposal as plain data."""
+        return {"ok": True, **asdict(self), "layout": dict(self.layout)}
+
+    def to_lines(self) -> list[str]:
+        """Return the layout as text for `bench.yaml`, its reasons as comments, and doubts."""
+        lines = self.yaml.rstrip().splitlines()
+        lines.append(f"# read so: {self.frames} frames, {self.average_fps:.1f} fps on average")
+        return lines + [f"# look at this before using it: {doubt}" for doubt in self.doubts]
 
     def to_frame(self) -> pd.DataFrame:
         """Return a table with a row per key: `key`, `value`, `reason` (text)."""

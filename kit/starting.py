@@ -7,16 +7,19 @@ from __future__ import annotations
 
 import datetime as dt
 import io
+import re
 import textwrap
 import types
 import typing
 from collections.abc import Mapping
+from pathlib import Path
 from typing import Any
 
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
 from kit.bench import BENCH_FORMAT, BenchFile
+from kit.errors import UsageError
 from kit.intake import NEW_SHEET
 from kit.params import PARAMS_FORMAT, ReviewParams
 
@@ -194,6 +197,44 @@ _COMMENTS: dict[str, str] = {
     "PriceScenario.product": "By its id in bench.yaml.",
     "PriceScenario.price": "In the currency above.",
 }
+
+
+def start_bench(folder: Path) -> tuple[Path, ...]:
+    """Make a bench folder: a commented `bench.yaml`, an empty run sheet, an empty price list.
+
+    Raises
+    ------
+    UsageError
+        If there is a bench already; nothing is overwritten.
+    """
+    texts = {
+        "bench.yaml": starting_bench(),
+        "runs.csv": starting_run_sheet(),
+        "prices.csv": "product,price,currency,kind,date,source,note\n",
+    }
+    taken = [name for name in texts if (folder / name).exists()]
+    if taken:
+        raise UsageError(f"{folder.name} holds {', '.join(taken)} already; nothing was written")
+    (folder / "logs").mkdir(parents=True, exist_ok=True)
+    for name, text in texts.items():
+        (folder / name).write_text(text, encoding="utf-8")
+    return tuple(folder / name for name in texts)
+
+
+def start_params(path: Path) -> Path:
+    """Make a commented params file.
+
+    Raises
+    ------
+    UsageError
+        If the file is there already; nothing is overwritten.
+    """
+    if path.exists():
+        raise UsageError(f"{path.name} is there already; nothing was written")
+    review = re.sub(r"[^a-z0-9._-]+", "-", path.stem.lower()).strip("-._") or "my-review"
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_text(starting_params(review=review), encoding="utf-8")
+    return path
 
 
 def starting_bench() -> str:
