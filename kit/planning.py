@@ -54,7 +54,7 @@ class Planned:
                 for i, run in enumerate(self.order, 1)
             ]
         if checklist:
-            lines += [f"[ ] {check}" for check in self.checks]
+            lines += self.checks
         return lines or self._summary()
 
     def _summary(self) -> list[str]:

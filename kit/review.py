@@ -239,6 +239,8 @@ def work_out(review: Review) -> Results:
             product=params.product,
             rivals=params.compared,
             review_date=params.date,
+            weights=params.suites["all"].weights if "all" in params.suites else None,
+            classes={p: bench.products[p].machine_class for p in params.products},
         )
     return Results(
         cells=cells,

@@ -5,10 +5,10 @@ from __future__ import annotations
 import datetime as dt
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from kit.frontier import find_frontier
+from kit.frontier import Place, find_frontier
 from kit.margins import Cell
 from kit.params import ValueParams
 from kit.prices import PriceRow
@@ -26,9 +26,10 @@ class Standing:
     """One product at one kind of price: cost per frame per second, and its place on the frontier.
 
     `suite_fps` is the geometric mean of the product's averages over the titles every priced
-    product shares; `frontier` is "on", "dominated", "extendedly_dominated" or "tie". `step_cost` is
-    what each further frame per second costs, coming from the next cheaper product on the frontier
-    (None for the cheapest, and off the frontier).
+    product shares; `frontier` is "on", "dominated", "extendedly_dominated", "tie", or "other_class"
+    for a product in another class of machine than the reviewed one: who needs the one cannot take
+    the other instead. `step_cost` is what each further frame per second costs, coming from the next
+    cheaper product on the frontier (None for the cheapest, and off the frontier).
     """
 
     product: str
@@ -138,6 +139,7 @@ def weigh_products(
     rivals: Sequence[str],
     review_date: dt.date,
     weights: Mapping[str, float] | None = None,
+    classes: Mapping[str, str] | None = None,
     metric: str = "average_fps",
 ) -> Value:
     """Weigh the reviewed product and its rivals against their prices.
@@ -158,6 +160,8 @@ def weigh_products(
         Prices later than this do not count where params name no end; old ones are marked.
     weights : mapping of str to float, optional
         Stated weights of titles; a title not named weighs 1.
+    classes : mapping of str to str, optional
+        Each product's class of machine. Without it all stand on one frontier.
     metric : str
         Frames per second of this kind are what money is set against.
 
@@ -205,7 +209,9 @@ def weigh_products(
     for kind in force.kinds:
         if titles:
             here = [(p, force.prices[p, kind]) for p in compared if (p, kind) in force.prices]
-            standings += _stand(here, averages, titles, weights or {}, margins, product, kind)
+            rates = [_suite_fps(averages[p], titles, weights or {}) for p, _ in here]
+            places = _places(here, rates, classes or {}, product)
+            standings += _stand(here, rates, places, averages, titles, margins, product)
         for rival in everyone[1:]:
             pair = (force.prices.get((product, kind)), force.prices.get((rival, kind)))
             if pair[0] is None or pair[1] is None:
@@ -255,47 +261,60 @@ def _shared_titles(
     return (product, *kept), tuple(shared(kept))
 
 
+def _places(
+    priced: Sequence[tuple[str, Price]],
+    rates: Sequence[float],
+    classes: Mapping[str, str],
+    reviewed: str,
+) -> list[Place | None]:
+    """Return each product's place among those of the reviewed product's class, None outside it."""
+    peers = [i for i, (p, _) in enumerate(priced) if classes.get(p) == classes.get(reviewed)]
+    found = find_frontier([priced[i][1].price for i in peers], [rates[i] for i in peers])
+    places: list[Place | None] = [None] * len(priced)
+    for i, place in zip(peers, found, strict=True):
+        places[i] = replace(place, beaten_by=tuple(peers[j] for j in place.beaten_by))
+    return places
+
+
 def _stand(
     priced: Sequence[tuple[str, Price]],
+    rates: Sequence[float],
+    places: Sequence[Place | None],
     averages: Mapping[str, Mapping[str, Cell]],
     titles: Sequence[str],
-    weights: Mapping[str, float],
     margins: Mapping[str, SuiteMargin],
     reviewed: str,
-    kind: str,
 ) -> list[Standing]:
     """Return the standing of each product at one kind of price."""
-    rates = [_suite_fps(averages[product], titles, weights) for product, _ in priced]
-    places = find_frontier([price.price for _, price in priced], rates)
+    peers = [entry for entry, place in zip(priced, places, strict=True) if place is not None]
     standings = []
     for (product, price), fps, place in zip(priced, rates, places, strict=True):
         cells = [averages[product][title] for title in titles]
         marks = [*price.marks, *(mark for cell in cells for mark in cell.marks)]
         if product in margins:
             marks += margins[product].marks
-        if place.status in {"on", "tie"} and _leads_unresolved(
-            product, price, priced, margins, reviewed
-        ):
+        kept = place is not None and place.status in {"on", "tie"}
+        if kept and _leads_unresolved(product, price, peers, margins, reviewed):
             marks.append("frontier_unresolved")
         standings.append(
             Standing(
                 product=product,
-                kind=kind,
+                kind=price.kind,
                 price=price,
                 suite_fps=fps,
                 cost_per_fps=price.price / fps,
                 cost_per_fps_low=price.lowest / fps,
                 cost_per_fps_high=price.highest / fps,
-                frontier=place.status,
-                dominated_by=tuple(priced[i][0] for i in place.beaten_by),
+                frontier=place.status if place else "other_class",
+                dominated_by=tuple(priced[i][0] for i in place.beaten_by) if place else (),
                 marks=tuple(dict.fromkeys(marks)),
                 trace=Trace(
                     "weigh_products",
-                    f"value/{kind}/cost_per_fps/{product}",
+                    f"value/{price.kind}/cost_per_fps/{product}",
                     _price_label(price),
                     tuple(cell.trace for cell in cells),
                 ),
-                step_cost=place.step_cost,
+                step_cost=place.step_cost if place else None,
             )
         )
     return standings

@@ -100,5 +100,6 @@ def _frontier_words(place: str, by: tuple[str, ...], book: ClaimBook) -> str:
         "tie": "on the frontier, tied",
         "dominated": "dominated",
         "extendedly_dominated": "dominated by a mix",
+        "other_class": "another class of machine",
     }.get(place, place)
     return f"{words} by {listed(book.product_name(p) for p in by)}" if by else words

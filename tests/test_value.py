@@ -92,7 +92,17 @@ def bench_cells(table):
 TABLE = {"new": {"t1": 100.0, "t2": 64.0}, "old": {"t1": 80.0, "t2": 51.2}}
 
 
-def weigh(prices, suites, *, table=TABLE, rivals=("old",), weights=None, cells=None, **params):
+def weigh(
+    prices,
+    suites,
+    *,
+    table=TABLE,
+    rivals=("old",),
+    weights=None,
+    cells=None,
+    classes=None,
+    **params,
+):
     params = {"currency": "EUR", "kinds": ("launch", "street"), **params}
     return weigh_products(
         cells if cells is not None else bench_cells(table),
@@ -103,6 +113,7 @@ def weigh(prices, suites, *, table=TABLE, rivals=("old",), weights=None, cells=N
         rivals=rivals,
         review_date=REVIEW,
         weights=weights,
+        classes=classes,
     )
 
 
@@ -231,6 +242,22 @@ def test_frontier_of_seven_products():
     by = {s.product: s.dominated_by for s in value.standings}
     assert by["p4"] == ("p3",)
     assert by["p2"] == ("new", "p3")
+
+
+def test_another_class_of_machine_dominates_nothing():
+    table = {"new": {"t1": 60.0}, "desk": {"t1": 120.0}, "dear": {"t1": 55.0}}
+    prices = [row("new", 1900), row("desk", 1500), row("dear", 2000)]
+    classes = {"new": "portable", "dear": "portable", "desk": "desk"}
+    value = weigh(prices, [], table=table, rivals=("desk", "dear"), classes=classes)
+    found = {s.product: (s.frontier, s.dominated_by) for s in value.standings}
+    assert found == {
+        "new": ("on", ()),
+        "desk": ("other_class", ()),
+        "dear": ("dominated", ("new",)),
+    }
+    assert value.standings[1].cost_per_fps == pytest.approx(12.5)
+    alone = weigh(prices, [], table=table, rivals=("desk", "dear"))
+    assert {s.product: s.frontier for s in alone.standings}["new"] == "dominated"
 
 
 @pytest.mark.parametrize(
