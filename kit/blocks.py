@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kit.frames import autocorrelations, check_frames, tail_count
-from kit.metrics import slowest_frames
+from kit.lows import slowest_frames
 from kit.params import METRICS
 from kit.signs import LOW_SHARES
 

@@ -20,8 +20,8 @@ from kit.blocks import (
     measure_blocks,
     share_within,
 )
-from kit.frames import check_frames, tail_count
-from kit.metrics import average_fps, low_fps
+from kit.frames import average_fps, check_frames, tail_count
+from kit.lows import low_fps
 from kit.params import METRICS
 from kit.signs import LOW_SHARES
 
