@@ -8,7 +8,9 @@ Kept terse, because a review has a thousand claims and the page is one file.
 from __future__ import annotations
 
 import html
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from itertools import groupby, pairwise
 
 from kit.claims import Claim, ClaimBook, RunRecord
 from kit.methods import METHODS
@@ -26,6 +28,9 @@ KIND_WORDS = {
 }
 
 
+FEW_RUNS = 12  # more than this are named one by one only where no input names them
+
+
 def trace_section(book: ClaimBook, *, only: Collection[str] | None = None) -> Html:
     """Return the trace of every claim, the runs and the methods, as one piece.
 
@@ -37,15 +42,90 @@ def trace_section(book: ClaimBook, *, only: Collection[str] | None = None) -> Ht
     """
     claims = _wanted(book, only)
     runs = _wanted_runs(book, claims, everything=only is None)
-    kinds = dict.fromkeys(claim.kind for claim in claims if claim.kind != "run")
-    pieces = ['<div class="trace">']
-    for kind in kinds:
+    levels = {claim.confidence for claim in claims if claim.confidence is not None}
+    view = _View(
+        book=book,
+        order={run.id: place for place, run in enumerate(runs)},
+        confidence=levels.pop() if len(levels) == 1 else None,
+        under=_placed_under(claims, book),
+        suites={frozenset(claim.inputs): claim for claim in sorted(
+            (claim for claim in claims if claim.kind == "suite" and len(claim.inputs) > 2),
+            key=lambda claim: -len(claim.inputs),
+        )},
+    )
+    said = [] if view.confidence is None else [f"Intervals are at {_percent(view.confidence)}."]
+    if view.under:
+        said.append("Under a figure stand those made from it alone, and other metrics of the very "
+                    "same runs: made the same way, from what stands under what it was made from.")
+    pieces = [f'<div class="trace"><p>{" ".join(said)}</p>']
+    nested = {claim.id for placed in view.under.values() for claim in placed}
+    kinds: dict[str, list[Claim]] = {}
+    for claim in claims:
+        if claim.kind != "run" and claim.id not in nested:  # a run's figures stand in its row
+            kinds.setdefault(claim.kind, []).append(claim)
+    for kind, of_kind in kinds.items():
         title = KIND_WORDS.get(kind, kind.replace("_", " ").capitalize())
-        pieces.append(f'<h3 class="unlisted">{text_html(title)}</h3><ol>')
-        pieces += [_entry(claim, book) for claim in claims if claim.kind == kind]
-        pieces.append("</ol>")
-    pieces.append(f"</div>{_runs_table(book, claims, runs)}{_methods_list(claims)}")
+        pieces.append(f'<h3 class="unlisted">{text_html(title)}</h3>{_methods_of(of_kind, view)}')
+        one = len({claim.method for claim in of_kind}) == 1
+        for stem, of_stem in groupby(of_kind, key=lambda claim: claim.id.rpartition("/")[0]):
+            entries = "".join(_entry(claim, stem, view, with_method=not one) for claim in of_stem)
+            pieces.append(f"<p><b>{text_html(stem)}/</b></p><ol>{entries}</ol>")
+    pieces.append(f"</div>{_runs_table(claims, runs)}{_methods_list(claims)}")
     return Html("".join(pieces))
+
+
+@dataclass(frozen=True, slots=True)
+class _View:
+    """What entries are written with."""
+
+    book: ClaimBook
+    order: Mapping[str, int]  # of the runs in their table
+    confidence: float | None  # of every interval, if it is one and the same
+    under: Mapping[str, Sequence[Claim]]  # claim -> what was made from it alone
+    suites: Mapping[frozenset[str], Claim]  # margins -> their suite, the largest first
+
+
+def _placed_under(claims: Iterable[Claim], book: ClaimBook) -> dict[str, list[Claim]]:
+    """Return, by claim, the claims whose entries stand under its own.
+
+    These are claims made from it alone that name no runs, and the same figure in another metric
+    of the very same runs. None of them has claims under it in turn.
+    """
+    under: dict[str, list[Claim]] = {}
+    nested: set[str] = set()
+    first: dict[tuple[object, ...], Claim] = {}
+    for claim in claims:
+        if claim.kind == "run":
+            continue
+        parent = None
+        if len(claim.inputs) == 1 and not claim.runs and not claim.set_aside:
+            parent = book.get(claim.inputs[0])
+        elif claim.runs and claim.metric:
+            name = tuple(part for part in claim.id.split("/") if part != claim.metric)
+            parent = first.setdefault((name, claim.runs, claim.set_aside), claim)
+        if parent is None or parent is claim or parent.kind == "run":
+            continue
+        if parent.id not in nested and claim.id not in under:
+            under.setdefault(parent.id, []).append(claim)
+            nested.add(claim.id)
+    return under
+
+
+def _methods_of(claims: Iterable[Claim], view: _View) -> str:
+    """Return a line that links the methods of a kind of claims, and of those placed under them."""
+    placed = [child for claim in claims for child in view.under.get(claim.id, ())]
+    claims = [*claims, *placed]
+    names = dict.fromkeys(claim.method for claim in claims)
+    own = {claim.kind for claim in claims}
+    below = dict.fromkeys((c.kind, c.method) for c in placed if c.kind not in own)
+    links = ", ".join(_method_link(name) for name in names)
+    words = "Method" if len(names) == 1 else "Methods"
+    line = f"{words}: {links}."
+    if below:
+        line += " Under them: " + ", ".join(
+            f"{text_html(kind)} by {_method_link(method)}" for kind, method in below
+        ) + "."
+    return f"<p>{line}</p>"
 
 
 def _wanted(book: ClaimBook, only: Collection[str] | None) -> list[Claim]:
@@ -64,58 +144,153 @@ def _wanted(book: ClaimBook, only: Collection[str] | None) -> list[Claim]:
 def _wanted_runs(
     book: ClaimBook, claims: Iterable[Claim], *, everything: bool
 ) -> list[RunRecord]:
-    if everything:
-        return list(book.runs)
-    named: set[str] = set()
-    for claim in claims:
-        named |= {*claim.runs, *claim.set_aside, *claim.inputs}
-    return [run for run in book.runs if run.id in named]
+    """Return the runs the claims name, those of one product in one title together."""
+    kept = list(book.runs)
+    if not everything:
+        named: set[str] = set()
+        for claim in claims:
+            named |= {*claim.runs, *claim.set_aside, *claim.inputs}
+        kept = [run for run in kept if run.id in named]
+    products = list(dict.fromkeys(run.product for run in kept))
+    titles = list(dict.fromkeys(run.title for run in kept))
+    return sorted(kept, key=lambda run: (products.index(run.product), titles.index(run.title)))
 
 
-def _entry(claim: Claim, book: ClaimBook) -> str:
+def _percent(share: float) -> str:
+    return plain_text(100 * share, unit="%").text
+
+
+def _method_link(name: str) -> str:
+    return f'<a href="#method-{name}">{text_html(name)}</a>'
+
+
+def _entry(claim: Claim, stem: str, view: _View, *, with_method: bool) -> str:
     """Return a claim's entry: id, figure, interval, method, inputs, runs, the way back."""
-    words = [f'<li id="{claim.anchor}"><b>{text_html(claim.id)}</b> {data_html(claim)}']
-    if claim.interval:
-        words.append(f" ({text_html(claim.interval)}")
-        if claim.confidence is not None:
-            words.append(f" at {plain_text(100 * claim.confidence, unit='%').text}")
-        words.append(")")
-    if claim.outcome:
-        words.append(f", {claim.outcome}")
-    words.append(f'. <a href="#method-{claim.method}">{text_html(claim.method)}</a>')
-    # Figures of runs stand in the runs' rows, to which the runs' own links lead.
-    inputs = [_input_link(name, claim, book) for name in claim.inputs
-              if name in book.by_id and book.by_id[name].kind != "run"]
-    if inputs:
-        words.append(f" from {', '.join(inputs)}")
-    words.append(".")
+    inputs = _inputs(claim, view)
+    words = [f'<li id="{claim.anchor}"><b>{text_html(claim.id.removeprefix(stem + "/"))}</b> ',
+             _figure(claim, view), _made(claim, inputs, view, with_method=with_method)]
     if claim.runs:
-        words.append(f" Runs {_run_links(claim.runs, claim, book)}.")
+        words.append(f" Runs {_run_links(claim.runs, inputs, view.order)}.")
     if claim.set_aside:
-        words.append(f" Set aside: {_run_links(claim.set_aside, claim, book)}.")
-    if claim.marks:
-        words.append(f" Marks: {text_html('; '.join(claim.marks))}.")
-    words.append(f' <a class="back" href="#shown-{claim.anchor}">back</a></li>')
+        words.append(f" Set aside: {_run_links(claim.set_aside, inputs, view.order)}.")
+    words.append(_end(claim))
+    placed = view.under.get(claim.id, ())
+    if placed:
+        words.append("<ol>")
+        for child in placed:
+            made = "." if _goes_without_saying(child, claim, view) else _made(
+                child, _inputs(child, view), view, with_method=with_method
+            )
+            name = " ".join(_apart(child.id, claim))
+            words.append(f'<li id="{child.anchor}"><b>{text_html(name)}</b> '
+                         f"{_figure(child, view)}{made}{_end(child)}</li>")
+        words.append("</ol>")
+    words.append("</li>")
     return "".join(words)
 
 
-def _input_link(name: str, claim: Claim, book: ClaimBook) -> str:
-    """Return a link to an input; its words are what sets its id apart from the claim's own."""
+def _goes_without_saying(child: Claim, claim: Claim, view: _View) -> bool:
+    """Whether what a placed claim was made from, and how, follows from where it stands.
+
+    Made from the claim above alone; or by that claim's method, from what stands under that
+    claim's inputs.
+    """
+    if child.kind != claim.kind:
+        return True
+    stand_under = {c.id for name in claim.inputs for c in view.under.get(name, ())}
+    named = {c.id for c in _inputs(child, view)}
+    return child.method == claim.method and bool(named) and named <= stand_under
+
+
+def _inputs(claim: Claim, view: _View) -> list[Claim]:
+    """Return the claims a claim was made from, those of single runs aside: runs are linked."""
+    found = [view.book.get(name) for name in claim.inputs]
+    return [child for child in found if child is not None and child.kind != "run"]
+
+
+def _made(claim: Claim, inputs: Sequence[Claim], view: _View, *, with_method: bool) -> str:
+    """Return by which method a claim was made, and from what."""
+    words = f", by {_method_link(claim.method)}" if with_method else ""
+    if inputs:
+        words += f"{'' if words else ','} from {_input_links(inputs, claim, view)}"
+    return words + "."
+
+
+def _figure(claim: Claim, view: _View) -> str:
+    """Return a claim's figure with interval and outcome."""
+    shown = data_html(claim)
+    if claim.interval:
+        differs = claim.confidence is not None and view.confidence is None
+        level = f" at {_percent(claim.confidence or 0.0)}" if differs else ""
+        shown += f" ({text_html(claim.interval)}{level})"
+    said = claim.outcome and not claim.id.endswith(claim.outcome)
+    return f"{shown}, {claim.outcome}" if said else shown
+
+
+def _end(claim: Claim) -> str:
+    """Return a claim's marks and the links to where it is shown (filled in by `onepage`)."""
+    marks = f" Marks: {text_html('; '.join(claim.marks))}." if claim.marks else ""
+    return f'{marks} <a class="back" href="#shown-{claim.anchor}">back</a>'
+
+
+def _apart(name: str, claim: Claim) -> list[str]:
+    """Return the parts of an id that are not in a claim's own.
+
+    >>> from types import SimpleNamespace
+    >>> _apart("cell/average_fps/dunes/a", SimpleNamespace(id="margin/average_fps/dunes/a-over-b"))
+    ['cell', 'a']
+    """
     own = set(claim.id.split("/"))
-    apart = [part for part in name.split("/") if part not in own]
-    child = book.by_id[name]
-    return f'<a href="#{child.anchor}">{text_html(" ".join(apart) or name)}</a>'
+    return [part for part in name.split("/") if part not in own] or [name]
 
 
-def _run_links(runs: Iterable[str], claim: Claim, book: ClaimBook) -> str:
-    """Return links to runs; where inputs name more than a few runs, these say which."""
-    names = list(runs)
-    if len(names) > 24 and any(name in book.by_id for name in claim.inputs):
-        return f"{len(names)} in all, under what it was made from"
-    return " ".join(f'<a href="#run-{html.escape(run)}">{text_html(run)}</a>' for run in names)
+def _input_links(inputs: Sequence[Claim], claim: Claim, view: _View) -> str:
+    """Return links to what a claim was made from; a suite stands for all of its margins."""
+    left = {child.id: child for child in inputs}
+    links = []
+    if claim.kind != "suite":
+        for margins, suite in view.suites.items():
+            if margins <= left.keys():
+                links.append(f"all that {_claim_link(suite, claim)} is made from")
+                left = {name: child for name, child in left.items() if name not in margins}
+    return ", ".join(links + [_claim_link(child, claim) for child in left.values()])
 
 
-def _runs_table(book: ClaimBook, claims: Iterable[Claim], runs: Iterable[RunRecord]) -> str:
+def _claim_link(child: Claim, claim: Claim) -> str:
+    return f'<a href="#{child.anchor}">{text_html(" ".join(_apart(child.id, claim)))}</a>'
+
+
+def _run_links(runs: Sequence[str], inputs: Sequence[Claim], order: Mapping[str, int]) -> str:
+    """Return links to the rows of runs, each run named as briefly as its neighbours allow.
+
+    Many runs are named by the inputs, where these name them all; else by first and last of each
+    stretch of the table of runs.
+    """
+    if len(runs) <= FEW_RUNS:
+        return " ".join(_run_link(run, before) for before, run in pairwise(["", *runs]))
+    under = {run for child in inputs for run in (*child.runs, *child.set_aside)}
+    if under.issuperset(runs):
+        return f"{len(runs)}, under what it was made from"
+    stretches: list[list[str]] = []
+    for run in sorted(runs, key=order.__getitem__):
+        if stretches and order[run] == order[stretches[-1][-1]] + 1:
+            stretches[-1].append(run)
+        else:
+            stretches.append([run])
+    return f"{len(runs)}: " + ", ".join(
+        _run_link(row[0]) + (f" to {_run_link(row[-1], row[0])}" if len(row) > 1 else "")
+        for row in stretches
+    )
+
+
+def _run_link(run: str, before: str = "") -> str:
+    """Return a link to a run's row; words it shares with the run named before are left out."""
+    stem, dash, last = run.rpartition("-")
+    brief = last if dash and before.rpartition("-")[0] == stem else run
+    return f'<a href="#run-{html.escape(run)}">{text_html(brief)}</a>'
+
+
+def _runs_table(claims: Iterable[Claim], runs: Sequence[RunRecord]) -> str:
     """Return one row a run: figures, frames, file and SHA-256, conditions, why not used."""
     figures = {
         (claim.metric, run): claim
@@ -123,34 +298,50 @@ def _runs_table(book: ClaimBook, claims: Iterable[Claim], runs: Iterable[RunReco
     }
     metrics = list(dict.fromkeys(metric for metric, _ in figures))
     heads = "".join(f'<th scope="col" class="n">{_metric_head(m, figures)}</th>' for m in metrics)
-    rows = "".join(_run_row(run, metrics, figures) for run in runs)
+    sets = {_conditions(run): "" for run in runs}
+    sets |= {words: f"C{n}" for n, words in enumerate((w for w in sets if w), start=1)}
+    rows = []
+    cells = groupby(runs, key=lambda run: (run.product, run.title))
+    for (product, title), of_cell in cells:
+        name = f"{text_html(product)}, {text_html(title)}"
+        head = f'<th scope="rowgroup" colspan="{len(metrics) + 6}">{name}</th>'
+        rows.append(f"<tbody><tr>{head}</tr>")
+        rows += [_run_row(run, metrics, figures, sets[_conditions(run)]) for run in of_cell]
+        rows.append("</tbody>")
+    listed = "".join(
+        f'<dt id="conditions-{label}">{label}</dt><dd>{text_html(words)}</dd>'
+        for words, label in sets.items() if label
+    )
     return (
         '<h3 class="unlisted">Runs</h3>'
         '<section class="table-box runs-box" aria-label="Every run, used or not" tabindex="0">'
         '<table class="runs"><caption>Every run, used or not</caption><thead><tr>'
-        '<th scope="col">Run</th><th scope="col">Product, title</th>'
-        f'{heads}<th scope="col" class="n">Frames</th><th scope="col" class="n">Length '
-        '<span class="unit">s</span></th><th scope="col">File, SHA-256</th>'
-        '<th scope="col">Conditions</th><th scope="col">Used</th></tr></thead>'
-        f"<tbody>{rows}</tbody></table></section>"
+        f'<th scope="col">Run</th>{heads}<th scope="col" class="n">Frames</th>'
+        '<th scope="col" class="n">Length <span class="unit">s</span></th>'
+        '<th scope="col">File, SHA-256</th><th scope="col">Conditions</th>'
+        f'<th scope="col">Used</th></tr></thead>{"".join(rows)}</table></section>'
+        + (f'<h4>Conditions of runs</h4><dl class="methods">{listed}</dl>' if listed else "")
     )
 
 
-def _metric_head(metric: str, figures: dict[tuple[str, str], Claim]) -> str:
+def _conditions(run: RunRecord) -> str:
+    return "; ".join(f"{key} {value}" for key, value in run.conditions.items() if value)
+
+
+def _metric_head(metric: str, figures: Mapping[tuple[str, str], Claim]) -> str:
     one = next(claim for (name, _), claim in figures.items() if name == metric)
     unit = f' <span class="unit">{text_html(one.unit)}</span>' if one.unit else ""
     return f'<a href="#method-{one.method}">{text_html(metric)}</a>{unit}'
 
 
 def _run_row(
-    run: RunRecord, metrics: Iterable[str], figures: dict[tuple[str, str], Claim]
+    run: RunRecord, metrics: Iterable[str], figures: Mapping[tuple[str, str], Claim], label: str
 ) -> str:
-    cells = [f'<th scope="row">{text_html(run.id)}</th><td>{text_html(run.product)}, '
-             f"{text_html(run.title)}</td>"]
+    cells = [f'<th scope="row">{text_html(run.id)}</th>']
     for metric in metrics:
         claim = figures.get((metric, run.id))
         if claim is None:
-            cells.append('<td class="n"></td>')
+            cells.append("<td></td>")
         else:
             cells.append(
                 f'<td class="n" id="{claim.anchor}">{data_html(claim, unit=claim.unit)}'
@@ -159,15 +350,15 @@ def _run_row(
     frames = f"{run.frames}" if run.frames else ""
     length = number(run.duration_s, decimals=1) if run.duration_s else ""
     where = text_html(run.file) if run.file else "no log"
-    stated = {"session": run.session, "began": run.began, **run.conditions}
-    conditions = "; ".join(f"{key} {value}" for key, value in stated.items() if value)
     said = "used" if run.used else f"not used: {run.reason}"
     if run.flags:
         said += f"; {', '.join(run.flags)}"
+    when = "; ".join(part for part in (run.began, run.session and f"session {run.session}") if part)
+    conditions = f'<a href="#conditions-{label}">{label}</a>' if label else ""
     return (
         f'<tr id="run-{html.escape(run.id)}">{"".join(cells)}<td class="n">{frames}</td>'
-        f'<td class="n">{length}</td><td class="file">{where}<br><code>{run.sha256}</code></td>'
-        f"<td>{text_html(conditions)}</td><td>{text_html(said)}</td></tr>"
+        f'<td class="n">{length}</td><td>{where}<br><code>{run.sha256}</code></td>'
+        f"<td>{text_html(when)} {conditions}</td><td>{text_html(said)}</td></tr>"
     )
 
 

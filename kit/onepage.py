@@ -310,28 +310,29 @@ def _contents(parts: Sequence[str]) -> str:
 
 
 def _link_back(body: str) -> str:
-    """Return the body with ids where figures are shown, and links to them in the traces.
+    """Return the body with short ids where figures are shown, and links to them in the traces.
 
-    A figure shown more than once gets numbered ids, a link for each of the first three; a trace
-    of a figure shown nowhere keeps no link back.
+    The first three places a figure is shown at are linked; a trace of a figure shown nowhere
+    keeps no link back.
     """
-    counts: dict[str, int] = {}
+    places: dict[str, list[str]] = {}
+    count = 0
 
     def mark(found: re.Match[str]) -> str:
+        nonlocal count
         anchor = found.group(1)
-        counts[anchor] = number = counts.get(anchor, 0) + 1
-        if number > MAX_BACK_LINKS:
+        known = places.setdefault(anchor, [])
+        if len(known) == MAX_BACK_LINKS:
             return found.group()
-        again = f".{number}" if number > 1 else ""
-        return f'<a class="fig" id="shown-{anchor}{again}" href="#{anchor}">'
+        count += 1
+        known.append(f"s{count}")
+        return f'<a class="fig" id="s{count}" href="#{anchor}">'
 
     def back(found: re.Match[str]) -> str:
-        anchor = found.group(1)
-        links = []
-        for number in range(1, min(counts.get(anchor, 0), MAX_BACK_LINKS) + 1):
-            again = f".{number}" if number > 1 else ""
-            where = f"#shown-{anchor}{again}"
-            links.append(f'<a class="back" href="{where}">back{f" {number}" if again else ""}</a>')
+        links = [
+            f'<a class="back" href="#{place}">back{f" {n}" if n > 1 else ""}</a>'
+            for n, place in enumerate(places.get(found.group(1), ()), start=1)
+        ]
         return " ".join(links)
 
     body = re.sub(r'<a class="fig" href="#([^"]+)">', mark, body)

@@ -27,13 +27,18 @@ INLINE_STYLE = (
     "<style>.marginbook table{border-collapse:collapse;font-variant-numeric:tabular-nums}"
     ".marginbook caption{text-align:left;font-weight:600;padding:.4em 0}"
     ".marginbook th,.marginbook td{text-align:left;padding:.15em .7em;"
-    "border-bottom:1px solid #8884}.marginbook .n{text-align:right;white-space:nowrap}"
+    "border-bottom:1px solid #8884}"
+    ".marginbook .n,.marginbook .numbers td{text-align:right;white-space:nowrap}"
     ".marginbook .iv,.marginbook .unit,.marginbook .note{font-size:.85em;opacity:.8;"
     "font-weight:400}.marginbook .iv{display:inline-block;padding-left:.5em}"
-    ".marginbook td .u,.marginbook .back{display:none}"
+    ".marginbook td data i,.marginbook .back{display:none}"
     ".marginbook a.fig{color:inherit;text-decoration:underline dotted}"
     ".marginbook .trace ol{columns:28em}.marginbook .trace{font-size:.8em}"
-    ".marginbook figure{margin:1em 0}.marginbook figure img{max-width:100%;background:#fff}"
+    + "".join(
+        f".marginbook .outcome.{outcome}::before{{content:'{sign} '}}"
+        for outcome, sign in OUTCOME_SIGNS.items()
+    )
+    + ".marginbook figure{margin:1em 0}.marginbook figure img{max-width:100%;background:#fff}"
     "</style>"
 )
 
@@ -110,9 +115,9 @@ def data_html(claim: Claim, *, unit: str = "") -> str:
     text = claim.text
     before, after = "", ""
     if unit and text.endswith(NBSP + unit):
-        text, after = text[: -len(unit) - 1], f'<span class="u">{NBSP}{text_html(unit)}</span>'
+        text, after = text[: -len(unit) - 1], f"<i>{NBSP}{text_html(unit)}</i>"
     elif unit and text.startswith(unit + NBSP):
-        text, before = text[len(unit) + 1 :], f'<span class="u">{text_html(unit)}{NBSP}</span>'
+        text, before = text[len(unit) + 1 :], f"<i>{text_html(unit)}{NBSP}</i>"
     shown = before + text_html(text) + after
     return shown if claim.value is None else f'<data value="{claim.value!r}">{shown}</data>'
 
@@ -123,13 +128,10 @@ def figure_link(claim: Claim, *, unit: str = "") -> str:
 
 
 def outcome_html(outcome: str) -> str:
-    """Return an outcome as its sign and its word."""
-    sign = OUTCOME_SIGNS.get(outcome)
-    if sign is None:
+    """Return an outcome's word; the page's style sets its sign before it."""
+    if outcome not in OUTCOME_SIGNS:
         return text_html(outcome)
-    return (
-        f'<span class="outcome {outcome}"><span aria-hidden="true">{sign} </span>{outcome}</span>'
-    )
+    return f'<span class="outcome {outcome}">{outcome}</span>'
 
 
 def paragraph(*parts: Part, css: str = "") -> Html:
@@ -229,6 +231,12 @@ def html_table(
             raise ValueError(f"{caption!r}: a row of {len(row)} cells, {len(columns)} columns")
     letters: dict[str, str] = {}
     kinds = [_number_class(column, [row[i] for row in rows]) for i, column in enumerate(columns)]
+    # Where every cell but the row's head is a plain number, the table says so once.
+    plain = set(kinds[row_heads:]) == {' class="n"'}
+    heads = "".join(_head_cell(*pair) for pair in zip(columns, kinds, strict=True))
+    if plain:
+        css = f"{css} numbers".strip()
+        kinds = [*kinds[:row_heads], *("" for _ in kinds[row_heads:])]
     shown = [
         _column_cells(column, [row[i] for row in rows], letters, words_of(locale).decimal)
         for i, column in enumerate(columns)
@@ -249,7 +257,7 @@ def html_table(
     return Html(
         f'<section class="table-box" aria-label="{html.escape(caption)}" tabindex="0">'
         f"<table{kind}><caption>{text_html(caption)}</caption><thead><tr>"
-        + "".join(_head_cell(*pair) for pair in zip(columns, kinds, strict=True))
+        + heads
         + f"</tr></thead><tbody>{''.join(lines)}</tbody></table></section>{foot}",
         frame,
     )
