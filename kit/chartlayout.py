@@ -15,7 +15,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FixedLocator, MaxNLocator, NullFormatter, NullLocator
 
-from kit.chartstyle import GREY, INK, RULE, Sheet
+from kit.chartstyle import GREY, INK, PAPER, RULE, Look, Sheet
 from kit.charttext import fit_text, text_width, wrap_text
 from kit.tables import NBSP, number
 
@@ -340,3 +340,47 @@ def axis_label(axes: Axes, sheet: Sheet, text: str, *, which: Literal["x", "y"] 
     name = axes.set_xlabel if which == "x" else axes.set_ylabel
     # visible: seaborn hides the label of an axis that had no ticks when it drew.
     name(shown, fontsize=sheet.small, color=INK, labelpad=sheet.small * 0.35, visible=True)
+
+
+def draw_marks(
+    axes: Axes, sheet: Sheet, xs: Sequence[float], ys: Sequence[float], look: Look, scale: float
+) -> None:
+    """Draw marks in one product's look: filled, or open with paper inside."""
+    axes.plot(
+        xs,
+        ys,
+        linestyle="none",
+        marker=look.shape,
+        markersize=sheet.mark * scale,
+        markerfacecolor=look.colour if look.filled else PAPER,
+        markeredgecolor=look.colour,
+        markeredgewidth=sheet.line * 1.3,
+        clip_on=False,
+        zorder=3,
+    )
+
+
+def label_line(axes: Axes, sheet: Sheet, name: str, y: float, least: float, most: float) -> None:
+    """Name a line of marks right of its last mark, or left of its first where that has room."""
+    to_px = axes.transData.transform
+    start, end = axes.transAxes.transform((0, 0))[0], axes.transAxes.transform((1, 0))[0]
+    gap = 0.9 * sheet.mark
+    room_right = end - to_px((most, y))[0] - gap
+    room_left = to_px((least, y))[0] - start - gap
+    need = text_width(name, sheet.small)
+    rightward = need <= room_right or room_right >= room_left
+    room = max(room_right if rightward else room_left, 0.0)
+    size = sheet.small * min(1.0, max(0.8, room / need))
+    text = fit_text(name, size, room)
+    axes.annotate(
+        text,
+        (most if rightward else least, y),
+        (gap if rightward else -gap, -LINE_DROP * size),
+        textcoords="offset points",
+        fontsize=size,
+        color=INK,
+        va="baseline",
+        ha="left" if rightward else "right",
+        annotation_clip=False,
+        zorder=4,
+    )

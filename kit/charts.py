@@ -8,18 +8,19 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from typing import Any
 
 import pandas as pd
-from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from kit.chartlayout import (
-    LINE_DROP,
     Panel,
     add_title,
     axis_label,
+    draw_marks,
     even_ticks,
     label_column,
+    label_line,
     label_rows,
     line_through,
     row_axes,
@@ -30,8 +31,6 @@ from kit.chartlayout import (
     title_height,
 )
 from kit.chartstyle import (
-    INK,
-    PAPER,
     Chart,
     Look,
     Sheet,
@@ -40,7 +39,7 @@ from kit.chartstyle import (
     file_stem,
     looks_of,
 )
-from kit.charttext import fit_text, name_of, text_width
+from kit.charttext import name_of, text_width
 from kit.margins import Cell
 from kit.suite import SuiteMargin
 from kit.tables import NBSP, fps_text, share_text
@@ -105,6 +104,7 @@ def draw_titles(
     cell_of = {(c.title, c.product): c for c in averages}
     titles = list(dict.fromkeys(c.title for c in averages))
     products = list(dict.fromkeys(c.product for c in averages))
+    products.sort(key=lambda each: each != product)  # the reviewed one first, the others as given
     rows = []
     for title in titles:
         for each in products:
@@ -232,11 +232,12 @@ def _titles_note(
     )
     missing = table[table["average"].isna()]
     if len(missing):
-        note += (
-            " No result: "
-            + ", ".join(f"{r.product_name} in {r.title_name}" for r in missing.itertuples())
-            + "."
-        )
+        said = [
+            f"{rows['product_name'].iloc[0]} in "
+            + (rows["title_name"].iloc[0] if len(rows) == 1 else f"{len(rows)} titles")
+            for _, rows in missing.groupby("product", sort=False)
+        ]
+        note += f" No result: {', '.join(said)}."
     return note
 
 
@@ -316,11 +317,18 @@ def _paint_titles(
     names = dict(zip(table["product"], table["product_name"], strict=True))
     figure, panels, titles, left, extra = lay_out_lines(sheet, table, products, caption, note)
     most = max(table[["average", "interval_high"]].max())
-    ticks = even_ticks(0, most * 1.04, at_most=7 if len(panels) == 1 else 5)
     cells = {(row["title"], row["product"]): row for row in table.to_dict("records")}
+    ends = [
+        (max(known), names[product])
+        for panel in panels
+        for product in products
+        if (known := _known_ends(cells[titles[panel.rows.start], product]))
+    ]
+    end = max(1.06 * most, min(_end_for_labels(sheet, ends, panels[0].width - left), 1.35 * most))
+    ticks = even_ticks(0, max(end / 1.02, most), at_most=7 if len(panels) == 1 else 5)
     for panel in panels:
         axes = row_axes(figure, panel, left, sheet.text)
-        axes.set_xlim(0, most * 1.06)
+        axes.set_xlim(0, end)
         set_ticks(axes, sheet, "x", ticks, tick_labels(ticks, locale=locale))
         rule_rows(axes, sheet, panel)
         axis_label(axes, sheet, quantity)
@@ -353,49 +361,20 @@ def _paint_titles(
                 axes, sheet, [r["average"] for _, r in data], [y for y, _ in data], look, 0.85
             )
             y, first = data[0]
-            ends = [first[c] for c in ("low", "average", "interval_low", "interval_high")]
-            known = [end for end in ends if not math.isnan(end)] or [0.0]
+            known = _known_ends(first) or [0.0]
             label_line(axes, sheet, names[product], y, min(known), max(known))
     return figure
 
 
-def draw_marks(
-    axes: Axes, sheet: Sheet, xs: Sequence[float], ys: Sequence[float], look: Look, scale: float
-) -> None:
-    """Draw marks in one product's look: filled, or open with paper inside."""
-    axes.plot(
-        xs,
-        ys,
-        linestyle="none",
-        marker=look.shape,
-        markersize=sheet.mark * scale,
-        markerfacecolor=look.colour if look.filled else PAPER,
-        markeredgecolor=look.colour,
-        markeredgewidth=sheet.line * 1.3,
-        clip_on=False,
-        zorder=3,
-    )
+def _known_ends(cell: Mapping[Any, Any]) -> list[float]:
+    ends = [cell[c] for c in ("low", "average", "interval_low", "interval_high")]
+    return [end for end in ends if not math.isnan(end)]
 
 
-def label_line(axes: Axes, sheet: Sheet, name: str, y: float, least: float, most: float) -> None:
-    """Name a line of marks right of its last mark, or left of its first where that has room."""
-    to_px = axes.transData.transform
-    start, end = axes.transAxes.transform((0, 0))[0], axes.transAxes.transform((1, 0))[0]
-    gap = 0.9 * sheet.mark
-    room_right = end - to_px((most, y))[0] - gap
-    room_left = to_px((least, y))[0] - start - gap
-    need = text_width(name, sheet.small)
-    rightward = need <= room_right or room_right >= room_left
-    text = fit_text(name, sheet.small, max(room_right if rightward else room_left, 0))
-    axes.annotate(
-        text,
-        (most if rightward else least, y),
-        (gap if rightward else -gap, -LINE_DROP * sheet.small),
-        textcoords="offset points",
-        fontsize=sheet.small,
-        color=INK,
-        va="baseline",
-        ha="left" if rightward else "right",
-        annotation_clip=False,
-        zorder=4,
+def _end_for_labels(sheet: Sheet, ends: list[tuple[float, str]], width: float) -> float:
+    """Return where an axis from zero must end for each name to fit right of its line's end."""
+    room = width - 2.2 * sheet.text
+    return max(
+        (x * room / max(room - text_width(name, sheet.small), 1.0) for x, name in ends),
+        default=0.0,
     )

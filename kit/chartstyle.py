@@ -43,7 +43,7 @@ BAND = "#ececec"  # the level band, beneath everything; its edges are drawn in G
 PAPER = "#ffffff"
 
 # One hue comes round before one shape does: 4 hues and 9 shapes give 36 pairs.
-SHAPES = ("s", "^", "D", "v", "p", "P", "<", "h", "X")
+SHAPES = ("s", "^", "D", "v", "P", "p", "X", "h", "*")
 DASHES = ("-", (0, (5, 2)), (0, (1.5, 1.5)), (0, (6, 2, 1.5, 2)), (0, (9, 3)))
 
 

@@ -13,11 +13,12 @@ from kit.chartlayout import (
     add_line,
     add_text,
     add_title,
+    draw_marks,
     log_limits,
     set_ticks,
     title_height,
 )
-from kit.charts import METRIC_WORDS, draw_marks
+from kit.charts import METRIC_WORDS
 from kit.chartstyle import (
     GREY,
     RULE,
@@ -119,6 +120,10 @@ def draw_classes(
             f"for {smaller} of {len(gaps)} pairs of names"
         )
     note = "Each line joins the lead of the newer over the older of two names in both classes."
+    if len(gaps) == 1:
+        over = ratio_text(gaps[0].ratio, gaps[0].low, gaps[0].high, locale=locale)
+        span = f" ({over.interval})" if over.interval else ""
+        note += f" {classes[1]} over {classes[0]}: {over.text}{span}."
     alt = (
         f"Slope chart of leads, {word}. {caption}. "
         + "; ".join(f"{row['class']}: {_lead_words(row, locale)}" for _, row in table.iterrows())

@@ -7,8 +7,8 @@ from collections.abc import Mapping, Sequence
 import pandas as pd
 from matplotlib.figure import Figure
 
-from kit.chartlayout import line_through, rule_rows
-from kit.charts import METRIC_WORDS, draw_marks
+from kit.chartlayout import draw_marks, line_through, rule_rows
+from kit.charts import METRIC_WORDS
 from kit.chartstyle import BAND, Chart, Sheet, drawn_on, file_stem, looks_of
 from kit.charttext import name_of
 from kit.margincharts import RatioRows, ratio_panels

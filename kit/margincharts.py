@@ -20,6 +20,7 @@ from kit.chartlayout import (
     add_line,
     add_title,
     axis_label,
+    draw_marks,
     label_column,
     label_rows,
     line_through,
@@ -32,7 +33,7 @@ from kit.chartlayout import (
     stack_rows,
     title_height,
 )
-from kit.charts import METRIC_WORDS, draw_marks, outcome_counts
+from kit.charts import METRIC_WORDS, outcome_counts
 from kit.chartstyle import (
     BAND,
     BLACK,

@@ -10,6 +10,8 @@ from matplotlib.figure import Figure
 
 from kit.chartlayout import (
     axis_label,
+    draw_marks,
+    label_line,
     log_limits,
     ratio_labels,
     ratio_ticks,
@@ -17,7 +19,7 @@ from kit.chartlayout import (
     rule_rows,
     set_ticks,
 )
-from kit.charts import METRIC_WORDS, draw_marks, label_line, lay_out_lines, one_kind, sub_rows
+from kit.charts import METRIC_WORDS, lay_out_lines, one_kind, sub_rows
 from kit.chartstyle import GREY, Chart, Look, Sheet, drawn_on, file_stem, looks_of
 from kit.charttext import name_of
 from kit.margins import Cell

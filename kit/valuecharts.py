@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from itertools import pairwise
 
 import pandas as pd
 from matplotlib.axes import Axes
@@ -14,13 +15,13 @@ from kit.chartlayout import (
     add_axes,
     add_title,
     axis_label,
+    draw_marks,
     even_ticks,
     line_through,
     set_ticks,
     tick_labels,
     title_height,
 )
-from kit.charts import draw_marks
 from kit.chartstyle import (
     GREY,
     INK,
@@ -33,10 +34,12 @@ from kit.chartstyle import (
     file_stem,
     looks_of,
 )
-from kit.charttext import fit_text, name_of, place_labels, text_width
+from kit.charttext import fit_text, name_of, place_labels, plain_name, text_width
 from kit.margincharts import DAGGER, is_waived
 from kit.tables import fps_text, money_text, share_text
 from kit.value import Standing, Weighing
+
+_RAY = 1.2  # how high lines of equal money lie
 
 
 def draw_value(
@@ -115,8 +118,10 @@ def draw_value(
             "waived",
         ],
     ).astype({"equal_value_price": float, "cut_needed": float})
-    caption = _value_caption(table, product, kind, currency, names, locale)
-    note = "Level bars: prices seen. Grey steps: the efficient frontier."
+    words = plain_name(_price_words(kind, standings))
+    caption = _value_caption(table, product, words, currency, names, locale)
+    note = "Level bars: prices seen. Grey steps: the efficient frontier"
+    note += " of its class." if (table["frontier"] == "other_class").any() else "."
     if weighed:
         note += (
             f" Dashed: equal money per frame; where it crosses {name_of(names, product)}'s "
@@ -129,50 +134,57 @@ def draw_value(
         name=file_stem("value", kind, product),
         caption=caption,
         note=note,
-        alt=_value_alt(table, caption, kind, currency, locale),
+        alt=_value_alt(table, caption, words, currency, locale),
         table=table.drop(columns="waived"),
         draw=drawn_on(
-            lambda sheet: _paint_value(sheet, table, looks, product, caption, note, locale)
+            lambda sheet: _paint_value(sheet, table, looks, product, words, caption, note, locale)
         ),
     )
+
+
+def _peers(table: pd.DataFrame) -> pd.DataFrame:
+    """Return the weighed products of the reviewed one's class of machine; all, if none is."""
+    weighed = table[table["equal_value_price"].notna()]
+    peers = weighed[weighed["frontier"] != "other_class"]
+    return weighed if peers.empty else peers
+
+
+def _price_words(kind: str, standings: Sequence[Standing]) -> str:
+    """Return what a kind of price is called: a scenario's name stands among the marks."""
+    scenarios = [m for s in standings for m in s.marks if m.startswith("scenario: ")]
+    return f"price, {scenarios[0]}" if scenarios else f"{kind} price"
 
 
 def _value_caption(
     table: pd.DataFrame,
     product: str,
-    kind: str,
+    words: str,
     currency: str,
     names: Mapping[str, str],
     locale: str,
 ) -> str:
     name = name_of(names, product)
     mine = table[table["product"] == product]
-    rivals = table[table["equal_value_price"].notna()]
+    rivals = _peers(table)
     if mine.empty or rivals.empty:
         on = table[table["frontier"] == "on"]["product_name"]
-        return f"On the efficient frontier at {kind} prices: {', '.join(on)}"
+        return f"On the efficient frontier ({words}): {', '.join(on)}"
     price = money_text(mine["price"].iloc[0], currency, locale=locale).text
     dearer = rivals[rivals["cut_needed"] > 0]
+    one = len(rivals) == 1
+    others = f"{len(rivals)} others"
+    if table["equal_value_price"].count() > len(rivals):
+        others += " of its class"
     if dearer.empty:
-        return (
-            f"At {price} ({kind}) {name} costs no more per frame than any of {len(rivals)} others"
-            if len(rivals) > 1
-            else f"At {price} ({kind}) {name} costs no more per frame than "
-            f"{rivals['product_name'].iloc[0]}"
-        )
+        than = rivals["product_name"].iloc[0] if one else f"any of {others}"
+        return f"At {price} ({words}) {name} costs no more per frame than {than}"
+    than = rivals["product_name"].iloc[0] if one else f"{len(dearer)} of {others}"
     least = money_text(dearer["equal_value_price"].min(), currency, locale=locale).text
-    if len(rivals) == 1:
-        return (
-            f"At {price} ({kind}) {name} costs more per frame than "
-            f"{rivals['product_name'].iloc[0]}; equal value is at {least}"
-        )
-    return (
-        f"At {price} ({kind}) {name} costs more per frame than {len(dearer)} of "
-        f"{len(rivals)} others; it would match them all at {least}"
-    )
+    match = "equal value is" if one else "it would match them all"
+    return f"At {price} ({words}) {name} costs more per frame than {than}; {match} at {least}"
 
 
-def _value_alt(table: pd.DataFrame, caption: str, kind: str, currency: str, locale: str) -> str:
+def _value_alt(table: pd.DataFrame, caption: str, words: str, currency: str, locale: str) -> str:
     parts = []
     for _, row in table.iterrows():
         money = money_text(row["price"], currency, locale=locale).text
@@ -188,7 +200,7 @@ def _value_alt(table: pd.DataFrame, caption: str, kind: str, currency: str, loca
             if row["cut_needed"] > 0:
                 part += f" (a cut of {share_text(row['cut_needed'], locale=locale).text})"
         parts.append(part)
-    return f"Chart of {kind} price against suite average. {caption}. {'; '.join(parts)}."
+    return f"Chart of {words} against suite average. {caption}. {'; '.join(parts)}."
 
 
 def _paint_value(
@@ -196,6 +208,7 @@ def _paint_value(
     table: pd.DataFrame,
     looks: Mapping[str, Look],
     product: str,
+    words: str,
     caption: str,
     note: str,
     locale: str,
@@ -216,9 +229,7 @@ def _paint_value(
     x_ticks, y_ticks = even_ticks(x_low, x_high, at_most=6), even_ticks(y_low, y_high, at_most=6)
     set_ticks(axes, sheet, "x", x_ticks, tick_labels(x_ticks, locale=locale))
     set_ticks(axes, sheet, "y", y_ticks, tick_labels(y_ticks, locale=locale))
-    axis_label(
-        axes, sheet, f"{table['kind'].iloc[0]} price, {table['currency'].iloc[0]}, less is better"
-    )
+    axis_label(axes, sheet, f"{words}, {table['currency'].iloc[0]}, less is better")
     axis_label(axes, sheet, "suite average, frames per second, more is better", which="y")
     _draw_frontier(axes, sheet, table, x_high, y_low)
     mine = table[table["product"] == product]
@@ -233,7 +244,7 @@ def _paint_value(
                 color=look.colour,
                 linewidth=0.9 * sheet.line,
                 linestyle=(0, (4, 3)),
-                zorder=1.2,
+                zorder=_RAY,
             )
         line_through(
             axes,
@@ -256,15 +267,13 @@ def _padded(low: float, high: float, share: float) -> tuple[float, float]:
 def _draw_frontier(
     axes: Axes, sheet: Sheet, table: pd.DataFrame, x_high: float, y_low: float
 ) -> None:
-    """Draw the most performance each price buys, as steps."""
+    """Draw the efficient frontier as steps from each of its products to the next."""
     on = table[table["frontier"].isin(["on", "tie"])].sort_values(["price", "suite_fps"])
     if on.empty:
         return
-    xs = [on["price"].iloc[0], *on["price"], x_high]
-    ys = [y_low, *on["suite_fps"], on["suite_fps"].iloc[-1]]
     axes.step(
-        xs,
-        ys,
+        [on["price"].iloc[0], *on["price"], x_high],
+        [y_low, *on["suite_fps"], on["suite_fps"].iloc[-1]],
         where="post",
         color="#8c8c8c",
         linewidth=2.6 * sheet.line,
@@ -280,23 +289,17 @@ def _draw_equal_value(
     level = mine["suite_fps"]
     own = looks[mine["product"]]
     equal = table[table["equal_value_price"].notna()]
-    for_all = [mine["price"], *equal["equal_value_price"]]
-    if len(for_all) > 1 and min(for_all) < mine["price"]:
-        axes.annotate(
-            "",
-            (min(for_all), level),
-            (mine["price"], level),
+    for_all = [mine["price"], *_peers(table)["equal_value_price"]]
+    if min(for_all) < mine["price"]:
+        axes.plot(
+            [mine["price"], min(for_all)],
+            [level, level],
+            color=own.colour,
+            linewidth=1.4 * sheet.line,
+            linestyle=(0, (1.5, 1.5)),
             zorder=1.6,
-            arrowprops={
-                "arrowstyle": "->",
-                "color": own.colour,
-                "linewidth": 1.2 * sheet.line,
-                "shrinkA": 0,
-                "shrinkB": 0,
-                "mutation_scale": 1.1 * sheet.text,
-                "linestyle": (0, (1.5, 1.5)),
-            },
         )
+        draw_marks(axes, sheet, [min(for_all)], [level], Look(own.colour, "<", True, "-"), 0.8)
     for _, row in equal.iterrows():
         look = looks[row["product"]]
         axes.plot(
@@ -309,6 +312,28 @@ def _draw_equal_value(
             color=look.colour,
             zorder=2.5,
         )
+
+
+def _points_along_lines(axes: Axes, step: float) -> list[tuple[float, float]]:
+    """Return points along the lines that labels leave bare, in pixels from the top left corner."""
+    corner = axes.bbox
+    points: list[tuple[float, float]] = []
+    for line in axes.lines:
+        if line.get_zorder() < 0.9 or line.get_zorder() == _RAY:  # the grid, equal money
+            continue
+        path = axes.transData.transform(line.get_path().vertices)
+        for (x0, y0), (x1, y1) in pairwise(path):
+            if not math.isfinite(x0 + y0 + x1 + y1):
+                continue
+            count = 1 + int(math.hypot(x1 - x0, y1 - y0) / step)
+            points += [
+                (
+                    float(x0 + (x1 - x0) * i / count - corner.x0),
+                    float(corner.y1 - y0 - (y1 - y0) * i / count),
+                )
+                for i in range(count + 1)
+            ]
+    return points
 
 
 def _label_products(
@@ -336,15 +361,26 @@ def _label_products(
         for _, row in table.iterrows()
         for end in ("price_lowest", "price_highest")
     ]
+    kept += [
+        place(price, own["suite_fps"])
+        for _, own in mine.iterrows()
+        for price in table["equal_value_price"].dropna()
+    ]
     for _, own in mine.iterrows():
-        equal = table["equal_value_price"].min()
+        equal = _peers(table)["equal_value_price"].min()
         if equal < own["price"]:
             text = money_text(equal, own["currency"], locale=locale).text
             texts.append((text, "equal value"))
             points.append(place(equal, own["suite_fps"]))
     boxes = [(max(text_width(t, sheet.small) for t in lines), 2.3 * sheet.small) for lines in texts]
     for (left, top), box, lines in zip(
-        place_labels(boxes, [*points, *kept], clear=0.85 * sheet.mark, room=room),
+        place_labels(
+            boxes,
+            [*points, *kept],
+            clear=0.85 * sheet.mark,
+            room=room,
+            lines=_points_along_lines(axes, 0.5 * sheet.mark),
+        ),
         boxes,
         texts,
         strict=True,

@@ -189,3 +189,25 @@ def test_a_long_name_is_wrapped_or_cut_in_the_picture_and_whole_in_the_table(ave
     shown = [t.get_text() for t in chart.draw("page").findobj(Text)]
     assert any(t.replace("\n", " ").rstrip("\u2026") in long and len(t) > 20 for t in shown)
     assert long in set(chart.table["title_name"]) and long in chart.alt
+
+
+def test_the_reviewed_product_stands_first_and_the_others_as_given(averages):
+    chart = draw_titles(averages, product="p2", names=NAMES)
+    assert list(dict.fromkeys(chart.table["product"])) == ["p2", "p0", "p1"]
+    (axes,) = chart.draw("page").axes
+    heights = [t.xy[1] for t in sorted(axes.texts, key=lambda t: t.get_text() != NAMES["p2"])]
+    assert heights[0] == min(heights)
+
+
+def test_many_missing_results_are_counted(averages):
+    kept = [c for c in averages if c.product != "p1" or c.title in {"t00", "t01"}]
+    assert "No result: Tessel 14 in 3 titles." in draw_titles(kept, product="p0", names=NAMES).note
+
+
+def test_the_axis_leaves_room_for_names_right_of_their_lines():
+    cells = [replace(c, value=100.0, low=99.0, high=101.0) for c in made_results.cells(1, 3)]
+    long = dict.fromkeys(("p0", "p1", "p2"), "A name of some length")
+    (axes,) = draw_titles(cells, product="p0", names=NAMES | long).draw("page").axes
+    assert [t.get_text() for t in axes.texts] == ["A name of some length"] * 3
+    assert {t.get_ha() for t in axes.texts} == {"left"}
+    assert axes.get_xlim()[1] <= 1.35 * 101.0

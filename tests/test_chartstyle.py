@@ -238,7 +238,8 @@ def test_any_name_is_drawn_as_text(kind, what):
         warnings.simplefilter("error")
         chart = charts_named(name)[kind]
         svg = chart_svg(chart)
-        chart_png(chart, scale=0.5)
+        if kind in {"titles", "value", "classes"}:  # one for each way that names are placed
+            chart_png(chart, scale=0.25)
     root = ET.fromstring(svg)  # well formed, whatever the name
     assert {e.tag.removeprefix(SVG) for e in root.iter()} <= {
         "svg",

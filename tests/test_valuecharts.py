@@ -25,7 +25,7 @@ def test_every_product_stands_at_its_price_and_performance(chart, results):
     drawn = {
         (float(x), float(y))
         for line in axes.lines
-        if line.get_marker() in "os^Dvp"
+        if line.get_marker() in "os^DvP"
         for x, y in zip(*line.get_data(), strict=True)
     }
     assert drawn == {(s.price.price, s.suite_fps) for s in results[0]}
@@ -43,9 +43,8 @@ def test_the_span_of_observed_prices_is_a_level_line(chart, results):
 
 def test_along_a_dashed_line_a_frame_costs_the_same(chart, results):
     axes = chart.draw("page").axes[0]
-    rays = [
-        line for line in axes.lines if line.get_linestyle() == "--" and len(line.get_xdata()) == 2
-    ]
+    dashed = [line for line in axes.lines if line.get_linestyle() == "--"]
+    rays = [line for line in dashed if line.get_ydata()[0] != line.get_ydata()[1]]
     costs = sorted(
         float(x / y) for line in rays for x, y in [(line.get_xdata()[1], line.get_ydata()[1])]
     )
@@ -80,8 +79,8 @@ def test_the_frontier_climbs_by_steps_through_its_products(chart, results):
 def test_caption_alternative_and_table_give_the_price_of_equal_value(chart, results):
     lowest = min(w.equal_value_price for w in results[1])
     assert chart.caption == (
-        "At EUR\xa01,649 (street) Marlow 14 costs more per frame than 4 of 5 others; it would "
-        f"match them all at EUR\xa0{lowest:,.0f}"
+        "At EUR\xa01,649 (street price) Marlow 14 costs more per frame than 4 of 5 others; it "
+        f"would match them all at EUR\xa0{lowest:,.0f}"
     )
     for s in results[0]:
         assert f"{NAMES[s.product]} EUR\xa0{s.price.price:,.0f}" in chart.alt
@@ -118,7 +117,7 @@ def test_caption_for_one_rival_or_none_cheaper(prices, words):
 
 def test_without_weighings_the_caption_names_the_frontier(results):
     chart = draw_value(results[0], [], product="p0", names=NAMES)
-    assert chart.caption == "On the efficient frontier at street prices: Marlow 12, Marlow Desk"
+    assert chart.caption == "On the efficient frontier (street price): Marlow 12, Marlow Desk"
     assert "equal money" not in chart.note
 
 
@@ -134,3 +133,25 @@ def test_prices_of_two_kinds_are_refused(results):
         draw_value([results[0][0], other], [], product="p0", names=NAMES)
     with pytest.raises(ValueError, match="one kind of price"):
         draw_value([], [], product="p0", names=NAMES)
+
+
+def test_a_product_of_another_class_does_not_set_the_price_to_match(results):
+    standings = [replace(s, frontier="other_class") if s.product == "p5" else s for s in results[0]]
+    chart = draw_value(standings, results[1], product="p0", names=NAMES)
+    lowest = min(w.equal_value_price for w in results[1] if w.rival != "p5")
+    assert chart.caption.endswith(
+        f"than 3 of 4 others of its class; it would match them all at EUR\xa0{lowest:,.0f}"
+    )
+    assert "efficient frontier of its class." in chart.note
+    heads = [line for line in chart.draw("page").axes[0].lines if line.get_marker() == "<"]
+    assert [float(h.get_xdata()[0]) for h in heads] == [lowest]
+
+
+def test_a_scenario_is_called_by_its_name(results):
+    standings = [
+        replace(s, kind="scenario-cut", marks=("scenario: If it were cheap",)) for s in results[0]
+    ]
+    chart = draw_value(standings, [], product="p0", names=NAMES)
+    label = chart.draw("page").axes[0].get_xlabel()
+    assert label == "price, scenario: If it were cheap, EUR, less is better"
+    assert chart.name == "value-scenario-cut-p0"
