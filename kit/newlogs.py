@@ -82,10 +82,13 @@ def _real(path: Path) -> str:
 
 def _shown(path: Path, given: Sequence[Path]) -> str:
     """Return a log's name as the caller would know it: from the folder that was given."""
+    name = path.name
     for folder in given:
         if folder.is_dir() and path.is_relative_to(folder):
-            return str(PurePosixPath(folder.name, path.relative_to(folder)))
-    return path.name
+            name = str(PurePosixPath(folder.name, path.relative_to(folder)))
+            break
+    # A name may come from anywhere, and is printed: control characters stay inert.
+    return name if name.isprintable() else ascii(name)
 
 
 def _read(path: Path, shown: str, fields: dict[str, str], bench: Bench) -> Candidate:

@@ -69,10 +69,8 @@ class Proposal:
         return {"ok": True, **asdict(self), "layout": dict(self.layout)}
 
     def to_lines(self) -> list[str]:
-        """Return the layout as text for `bench.yaml`, its reasons as comments, and doubts."""
-        lines = self.yaml.rstrip().splitlines()
-        lines.append(f"# read so: {self.frames} frames, {self.average_fps:.1f} fps on average")
-        return lines + [f"# look at this before using it: {doubt}" for doubt in self.doubts]
+        """Return the layout as text for `bench.yaml`, its reasons and doubts as comments."""
+        return self.yaml.rstrip().splitlines()
 
     def to_frame(self) -> pd.DataFrame:
         """Return a table with a row per key: `key`, `value`, `reason` (text)."""

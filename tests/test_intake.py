@@ -5,6 +5,7 @@ from __future__ import annotations
 import gzip
 import hashlib
 import os
+import tempfile
 from multiprocessing import get_context
 from pathlib import Path
 
@@ -345,6 +346,13 @@ def test_all_faults_of_a_take_in_are_told_at_once(small, tmp_path):
     assert picture(small) == before
 
 
+def test_a_name_with_control_characters_is_refused_and_shown_inert(small, tmp_path):
+    log = write_log(tmp_path / "a\x1b[31m.csv")
+    with pytest.raises(RunFileError, match="characters that do not show") as caught:
+        add_logs(small, [log], product="alder-4", title="weir")
+    assert str(caught.value).isprintable()
+
+
 def test_nothing_to_take_in_is_wrong_use(small):
     with pytest.raises(UsageError, match="there is no log to take in"):
         add_logs(small, [])
@@ -522,13 +530,21 @@ def test_killed_before_a_disk_event_nothing_is_lost(undo):
     assert troubles == []
 
 
-def test_a_bench_that_may_not_be_written_says_so(small, tmp_path):
-    if os.geteuid() == 0:
-        pytest.skip("nothing is forbidden to root")
-    log = write_log(tmp_path / "a.csv")
-    small.chmod(0o555)
-    try:
-        with pytest.raises(BenchError, match="may not be written"):
-            add_logs(small, [log], product="alder-4", title="weir")
-    finally:
-        small.chmod(0o755)
+def test_a_bench_that_may_not_be_written_says_so(tmp_path):
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        folder.chmod(0o755)
+        bench = new_bench(folder / "small", SMALL_BENCH)
+        log = write_log(folder / "a.csv")
+        bench.chmod(0o555)
+        root = os.geteuid() == 0
+        try:
+            if root:  # to whom nothing is forbidden
+                os.seteuid(65534)
+            with pytest.raises(BenchError, match="small: may not be written: Permission denied"):
+                add_logs(bench, [log], product="alder-4", title="weir")
+        finally:
+            if root:
+                os.seteuid(0)
+            bench.chmod(0o755)
+        assert sorted(path.name for path in bench.iterdir()) == ["bench.yaml"]

@@ -62,6 +62,25 @@ def test_proposals_are_right_on_the_real_logs(scene, run):
     }
 
 
+EXAMPLE = Path(__file__).parent.parent / "example_runs"
+
+
+def test_proposals_agree_with_the_layouts_of_the_demo_bench():
+    bench = read_bench(EXAMPLE)
+    first = {row.layout: row.log for row in read_run_sheet(bench) if row.log}
+    assert set(first) == set(bench.layouts)
+    for name, log in first.items():
+        declared, proposed = bench.layouts[name], propose_layout(EXAMPLE / log)
+        found = Layout.model_validate(proposed.layout)
+        assert found.frames == declared.frames
+        assert (found.delimiter, found.decimal, found.header, found.comment) == (
+            declared.delimiter,
+            declared.decimal,
+            declared.header,
+            declared.comment,
+        ) or found.container == declared.container == "parquet"
+
+
 def rows(*columns: object, mark: str = ",", decimal: str = ".") -> str:
     lines = (mark.join(str(cell) for cell in row) for row in zip(*columns, strict=True))
     return "\n".join(line.replace(".", decimal) for line in lines) + "\n"
