@@ -16,9 +16,10 @@ from functools import partial
 from typing import Any
 
 from kit import background, sections, suitesections, valuesections
+from kit.archive import closing_said
 from kit.bound import bind_review_text
 from kit.claiming import kit_version
-from kit.claims import ClaimBook
+from kit.claims import ClaimBook, trace_faults
 from kit.errors import Finding, KitError, SealError
 from kit.evidence import trace_section
 from kit.figures import PAGE_PATH, check_page, compare_entries, compare_text, plain_words
@@ -27,7 +28,7 @@ from kit.outputs import result_frames
 from kit.page import WRAPPER, Html
 from kit.params import METRICS
 from kit.prose import show_text
-from kit.recompute import Fresh, same_figure
+from kit.recompute import CLAIMS_PATH, Fresh, same_figure
 from kit.tables import table_csv
 from kit.unbag import Bag
 
@@ -57,12 +58,14 @@ def check_report(bag: Bag, book: ClaimBook, fresh: Fresh | None) -> tuple[list[F
     notebook = read_notebook(bag, findings)
     if page is not None:
         findings += check_page(page, book)
-        if same_kit:
+        if same_kit and not trace_faults(book):
             findings += compare_entries(page, trace_section(book).markup)
             said.append("its traces")
-            if notebook is not None:
-                findings += _rebuilt(page, notebook)
-                said.append("the page against its notebook")
+        if same_kit:
+            findings += _rebuilt(page, notebook) if notebook is not None else []
+            said.append("the page against its notebook")
+    if notebook is not None:
+        findings += _closed(bag, book, notebook)
     if fresh is not None:
         if same_kit and notebook is not None:
             findings += compare_cells(notebook, fresh)
@@ -107,15 +110,30 @@ def read_notebook(bag: Bag, findings: list[Finding]) -> dict[str, Any] | None:
     return notebook
 
 
+def _closed(bag: Bag, book: ClaimBook, notebook: Mapping[str, Any]) -> Iterator[Finding]:
+    """Yield a finding if the notebook did not end with the claims that are in the bag."""
+    place = f"{NOTEBOOK_PATH} # closing"
+    try:
+        said = closing_said(notebook)
+    except (KeyError, TypeError, AttributeError):
+        said = None
+    digest = bag.digest(CLAIMS_PATH)
+    if said is None:
+        yield Finding("page", place, "a notebook that ran to its end", "one that did not")
+    elif said != (book.review, digest):
+        yield Finding("page", place, f"{book.review}, claims.json with SHA-256 {digest}",
+                      f"{said[0]}, SHA-256 {said[1]}")  # fmt: skip
+
+
 def _rebuilt(page: bytes, notebook: Mapping[str, Any]) -> list[Finding]:
     """Return a finding where the page is not what this version makes of its notebook."""
+    text = page.decode("utf-8", "replace")
     try:
         built = build_page(notebook)
-        text = page.decode("utf-8")
-    except (KitError, UnicodeDecodeError, KeyError, TypeError, AttributeError, ValueError) as error:
+    except (KitError, KeyError, TypeError, AttributeError, ValueError) as error:
         found = f"none: {error}"[:200]
         return [Finding("page", NOTEBOOK_PATH, "a notebook that a page can be made of", found)]
-    if built == text:
+    if built.encode() == page:
         return []
     length = min(len(built), len(text))
     start = next((n for n in range(length) if built[n] != text[n]), length)

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from kit.claiming import make_claims
-from kit.claims import Claim, ClaimBook, RunRecord
+from kit.claims import Claim, ClaimBook, RunRecord, trace_faults
 from kit.errors import Fault, FaultsError, Finding, KitError
 from kit.methods import METHODS
 from kit.review import Results, Review, load_review, work_out
@@ -105,6 +105,10 @@ def compare_books(stated: ClaimBook, fresh: ClaimBook) -> list[Finding]:
     ]  # fmt: skip
     same_kit = stated.kit_version == fresh.kit_version
     locale = str(stated.settings.get("locale", "en"))
+    findings += [
+        _finding(str(fault.key), "inputs and runs that are in claims.json", fault.message)
+        for fault in trace_faults(stated)
+    ]
     findings += list(_about(stated, fresh))
     findings += list(_runs(stated, fresh))
     seen: set[str] = set()

@@ -305,7 +305,7 @@ def check_listing(bag: Bag, listing: Listing) -> list[Finding]:
     findings = []
     for manifest, listed in ((MANIFEST, listing.payload), (TAG_MANIFEST, listing.tags)):
         findings += [
-            Finding("completeness", path, f"a file, listed in {manifest}", "it is missing")
+            Finding("completeness", f"{manifest} # {path}", "a file that is here", "it is missing")
             for path in listed
             if path not in bag.files
         ]

@@ -106,8 +106,8 @@ DAMAGE = {
     ),
     "file removed": (
         lambda b: (b / "data/empty.txt").unlink(),
-        "completeness: data/empty.txt: expected a file, listed in "
-        "manifest-sha256.txt; found it is missing",
+        "completeness: manifest-sha256.txt # data/empty.txt: expected a file that is here; "
+        "found it is missing",
     ),
     "file renamed": (
         lambda b: (b / "data/empty.txt").rename(b / "data/none.txt"),

@@ -1,0 +1,174 @@
+"""A small invented review, run by the real template and sealed: made once for all tests of bags.
+
+Products and titles are invented. Logs come in three layouts; one run is set aside, one crashed.
+"""
+
+from __future__ import annotations
+
+import atexit
+import gzip
+import shutil
+import tempfile
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+
+from kit.archive import seal
+from kit.report import run_review
+
+PROJECT = Path(__file__).resolve().parent.parent
+
+BENCH = """\
+format: marginbook-bench/1
+name: A small bench
+layouts:
+  plain:
+    files: "*.csv"
+    frames: {column: took_ms, holds: frame_time, unit: ms}
+  comma:
+    files: "*.txt"
+    delimiter: ";"
+    decimal: ","
+    comment: "#"
+    frames: {column: at_s, holds: frame_end, unit: s}
+  packed:
+    files: "*.tsv.gz"
+    delimiter: tab
+    header: false
+    frames: {column: 1, holds: frame_time, unit: us}
+products:
+  quill: {name: Quill, class: travel, configuration: {memory_gb: 16}}
+  # Not shown to anyone yet: must not leave the bench.
+  secret: {name: Unshown, class: travel, configuration: {memory_gb: 64}}
+  wren: {name: Wren, class: travel, configuration: {memory_gb: 16}}
+  finch: {name: Finch, class: travel, configuration: {memory_gb: 8}}
+titles:
+  kettle: {name: Kettle Run, planned_s: 3, settings: {driver: 1.10}}
+  harbour: {name: Harbour Lights, planned_s: 3}
+  attic: {name: The Attic, planned_s: 3}
+  elsewhere: {name: Another Place, planned_s: 3}
+controls:
+  memory_gb: Main memory, in GB
+"""
+
+PARAMS = """\
+format: marginbook-params/1
+review: quill
+title: Quill beside Wren and Finch
+byline: The small desk
+date: 2026-04-01
+bench: ../bench
+product: quill
+rivals: [wren, finch]
+controls: [memory_gb]
+waivers:
+  - {control: memory_gb, products: [finch], reason: Sold with 8 GB only.}
+metrics: {low: slowest_share}
+screen:
+  set_aside:
+    - {run: quill-kettle-2, reason: A backup ran during this pass.}
+margins: {method: auto, confidence: 0.95, level_band: 0.02, family: holm, seed: 1}
+value: {currency: EUR, kinds: [launch]}
+text: ../text/quill.md
+"""
+
+TEXT = """\
+### In short
+
+{{suite quill over wren | sentence}} In Harbour Lights it is {{margin quill over wren in harbour}}.
+"""
+
+PRICES = """\
+product,price,currency,kind,date,source,note
+quill,1499,EUR,launch,2026-03-01,the maker,
+wren,1299.50,EUR,launch,2025-06-01,the maker,
+finch,999,EUR,launch,2024-06-01,the maker,
+secret,4999,EUR,launch,2026-06-01,a whisper,
+"""
+
+RATES = {"quill": 100.0, "wren": 90.0, "finch": 70.0}
+SCENES = {"kettle": 1.0, "harbour": 0.8, "attic": 1.3}
+
+
+def frames_ms(seed: int, rate: float) -> np.ndarray:
+    """Return about 3.3 s of frame times around a rate, with a slow run-to-run difference."""
+    draw = np.random.default_rng(seed)
+    level = 1000 / rate * np.exp(draw.normal(0, 0.004))
+    return level * np.exp(draw.normal(0, 0.06, int(3.3 * rate)))
+
+
+def log_bytes(layout: str, frame_ms: np.ndarray) -> tuple[str, bytes]:
+    """Return a log's file ending and bytes in a layout."""
+    if layout == "plain":
+        rows = "".join(f"{n},{ms:.4f}\n" for n, ms in enumerate(frame_ms, 1))
+        return ".csv", f"frame,took_ms\n{rows}".encode()
+    if layout == "comma":
+        stamps = np.concatenate([[0.0], np.cumsum(frame_ms)]) / 1000
+        rows = "".join(f"{n};{s:.7f}\n".replace(".", ",") for n, s in enumerate(stamps))
+        return ".txt", f"\ufeff# made for a test\n\nframe;at_s\n{rows}".encode()
+    return ".tsv.gz", gzip.compress(
+        "".join(f"{round(ms * 1000)}\n" for ms in frame_ms).encode(), mtime=0
+    )
+
+
+def write_project(folder: Path, *, slower: float = 1.0, runs: int = 3) -> Path:
+    """Write bench, params and text; return the params file. `slower` scales one run's frames."""
+    (folder / "bench" / "logs").mkdir(parents=True)
+    (folder / "params").mkdir()
+    (folder / "text").mkdir()
+    (folder / "bench" / "bench.yaml").write_text(BENCH)
+    (folder / "bench" / "prices.csv").write_text(PRICES)
+    (folder / "params" / "quill.yaml").write_text(PARAMS)
+    (folder / "text" / "quill.md").write_text(TEXT)
+    rows = ["run,product,title,layout,log,began,session,status,reason,driver"]
+    layouts = {"quill": "plain", "wren": "comma", "finch": "packed"}
+    seed = 0
+    for title, factor in SCENES.items():
+        for number in range(1, runs + 1):
+            for product, rate in RATES.items():
+                seed += 1
+                run = f"{product}-{title}-{number}"
+                scale = slower if run == "quill-harbour-3" else 1.0
+                ending, data = log_bytes(layouts[product], scale * frames_ms(seed, rate * factor))
+                (folder / "bench" / "logs" / f"{run}{ending}").write_bytes(data)
+                rows.append(
+                    f"{run},{product},{title},{layouts[product]},logs/{run}{ending},"
+                    f"2026-03-{10 + number}T1{number}:00:00+00:00,,ran,,51.2"
+                )
+    rows.append("finch-attic-9,finch,attic,,,,,crashed,The machine switched itself off,51.2")
+    rows.append("wren-elsewhere-1,wren,elsewhere,plain,logs/gone.csv,,,ran,,51.2")
+    rows.append("secret-kettle-1,secret,kettle,plain,logs/gone2.csv,,,ran,,51.2")
+    (folder / "bench" / "runs.csv").write_text("\n".join(rows) + "\n")
+    return folder / "params" / "quill.yaml"
+
+
+def run_project(folder: Path, params: Path) -> Path:
+    """Run the review by the real template; return its folder."""
+    template = PROJECT / "notebooks" / "review.ipynb"
+    done = run_review(
+        params, out_dir=folder / "out", template=template, timeout_s=240,
+        allow_foreign_template=True,
+    )  # fmt: skip
+    return done.folder
+
+
+@cache
+def finished_review() -> Path:
+    """Return the folder of the small review, run once in this process; not to be changed."""
+    folder = Path(tempfile.mkdtemp(prefix="sealmaker-"))
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    return run_project(folder, write_project(folder))
+
+
+@cache
+def sealed_review() -> Path:
+    """Return the sealed small review, made once in this process; not to be changed."""
+    review = finished_review()
+    return seal(review, to=review.parent / "quill-sealed").path
+
+
+def copy_bag(to: Path) -> Path:
+    """Copy the sealed small review to be broken."""
+    shutil.copytree(sealed_review(), to)
+    return to
