@@ -324,7 +324,10 @@ def _paint_titles(
         for product in products
         if (known := _known_ends(cells[titles[panel.rows.start], product]))
     ]
-    end = max(1.06 * most, min(_end_for_labels(sheet, ends, panels[0].width - left), 1.35 * most))
+    end = max(
+        1.06 * most,
+        min(_end_for_labels(sheet, ends, panels[0].width - left - sheet.text), 1.35 * most),
+    )
     ticks = even_ticks(0, max(end / 1.02, most), at_most=7 if len(panels) == 1 else 5)
     for panel in panels:
         axes = row_axes(figure, panel, left, sheet.text)
@@ -372,9 +375,9 @@ def _known_ends(cell: Mapping[Any, Any]) -> list[float]:
 
 
 def _end_for_labels(sheet: Sheet, ends: list[tuple[float, str]], width: float) -> float:
-    """Return where an axis from zero must end for each name to fit right of its line's end."""
-    room = width - 2.2 * sheet.text
+    """Return where axes `width` wide, from zero, must end for names to fit right of their lines."""
+    gap = 0.9 * sheet.mark + 2.0
     return max(
-        (x * room / max(room - text_width(name, sheet.small), 1.0) for x, name in ends),
+        (x * width / max(width - text_width(name, sheet.small) - gap, 1.0) for x, name in ends),
         default=0.0,
     )

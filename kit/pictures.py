@@ -51,7 +51,9 @@ def spread_charts(review: Review, results: Results, book: ClaimBook) -> list[Cha
     from kit.spreadcharts import draw_spread
 
     cells = [
-        c for c in results.cells if c.metric == HEADLINE and c.product == review.params.product
+        c
+        for c in results.cells
+        if c.metric == HEADLINE and c.product == review.params.product and len(c.values) > 1
     ]
     if not cells:
         return []
@@ -153,7 +155,11 @@ def chart_figure(chart: Chart) -> Html:
     if image.media_type == "image/png":
         mime = "image/png"
     return image_figure(
-        image.data, mime=mime, caption=chart.caption, alt=chart.alt, table=_numbers_table(chart)
+        image.data,
+        mime=mime,
+        caption=f"{chart.caption}. {chart.note}",
+        alt=chart.alt,
+        table=_numbers_table(chart),
     )
 
 
