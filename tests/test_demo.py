@@ -32,8 +32,18 @@ def made(tmp_path_factory):
     for name in ("here", "there"):
         out = tmp_path_factory.mktemp(name) / "some" / name
         done = subprocess.run(
-            [sys.executable, "-m", "kit", "run", str(ROOT / "params" / "demo.yaml"), "--out", str(out)],
-            cwd=ROOT if name == "here" else out.parent.parent, capture_output=True, text=True,
+            [
+                sys.executable,
+                "-m",
+                "kit",
+                "run",
+                str(ROOT / "params" / "demo.yaml"),
+                "--out",
+                str(out),
+            ],
+            cwd=ROOT if name == "here" else out.parent.parent,
+            capture_output=True,
+            text=True,
             check=False,
         )
         assert done.returncode == 0, done.stderr
@@ -71,9 +81,13 @@ def frame_ms(run, layouts) -> np.ndarray:
         if run["file"].endswith(".zst"):
             data = pa.CompressedInputStream(pa.BufferReader(data), "zstd").read()
         table = pd.read_csv(
-            io.BytesIO(data), sep="\t" if layout["delimiter"] == "tab" else layout["delimiter"],
-            decimal=layout["decimal"], comment=layout["comment"], encoding="utf-8-sig",
-            header=0 if layout["header"] else None, skiprows=layout["skip_lines"],
+            io.BytesIO(data),
+            sep="\t" if layout["delimiter"] == "tab" else layout["delimiter"],
+            decimal=layout["decimal"],
+            comment=layout["comment"],
+            encoding="utf-8-sig",
+            header=0 if layout["header"] else None,
+            skiprows=layout["skip_lines"],
         )
         values = (table[column] if layout["header"] else table.iloc[:, column - 1]).to_numpy(float)
     values = values * scale
@@ -117,7 +131,9 @@ def test_every_run_figure_follows_from_its_raw_file(claims, recomputed):
     runs = [c for c in of_kind(claims, "run") if c["runs"]]
     assert len(runs) > 900
     for claim in runs:
-        assert claim["value"] == pytest.approx(recomputed[claim["metric"], claim["runs"][0]], rel=1e-9)
+        assert claim["value"] == pytest.approx(
+            recomputed[claim["metric"], claim["runs"][0]], rel=1e-9
+        )
 
 
 def test_every_margin_follows_from_the_runs_it_lists(claims, recomputed):
@@ -140,9 +156,12 @@ def test_every_margin_follows_from_the_runs_it_lists(claims, recomputed):
             assert sides[0].keys() == sides[1].keys()
             counts = {k: (len(sides[0][k]), len(sides[1][k])) for k in sides[0]}
             weights = np.array([1 / (1 / a + 1 / b) for a, b in counts.values()])
-            logs = np.array([
-                np.log(geometric_mean(sides[0][k]) / geometric_mean(sides[1][k])) for k in sides[0]
-            ])
+            logs = np.array(
+                [
+                    np.log(geometric_mean(sides[0][k]) / geometric_mean(sides[1][k]))
+                    for k in sides[0]
+                ]
+            )
             ratio = float(np.exp((weights * logs).sum() / weights.sum()))
         else:
             ratio = sides[0] / sides[1]
@@ -178,8 +197,11 @@ def test_every_suite_is_the_geometric_mean_of_its_margins(claims):
         assert suite["value"] == pytest.approx(geometric_mean(ratios), rel=1e-9)
         # Common practice, no source: a mean lies between the smallest and the largest.
         assert min(ratios) * (1 - 1e-12) <= suite["value"] <= max(ratios) * (1 + 1e-12)
-        counts = [c for c in of_kind(claims, "suite_count")
-                  if c["id"].rsplit("/", 1)[0] == suite["id"].replace("suite/", "suite_count/", 1)]
+        counts = [
+            c
+            for c in of_kind(claims, "suite_count")
+            if c["id"].rsplit("/", 1)[0] == suite["id"].replace("suite/", "suite_count/", 1)
+        ]
         assert sum(c["value"] for c in counts) == len(ratios)
     assert len(suites) > 20
 
@@ -249,12 +271,15 @@ def test_each_margin_in_the_page_leads_to_runs_with_hashes(page, claims):
     tree = html.fromstring(page)
     run_sha = {run["id"]: run["sha256"] for run in claims["runs"]}
     shown = {a.get("href")[1:] for a in tree.xpath("//a[contains(@class, 'fig')]")}
-    margins = [c for c in of_kind(claims, "margin")
-               if "trace-" + c["id"].replace("/", ".") in shown]
+    margins = [
+        c for c in of_kind(claims, "margin") if "trace-" + c["id"].replace("/", ".") in shown
+    ]
     assert len(margins) > 100
     for claim in margins:
         entry = tree.get_element_by_id("trace-" + claim["id"].replace("/", "."))
-        linked = {a.get("href")[1:] for a in entry.iter("a") if a.get("href", "").startswith("#run-")}
+        # Another metric of the very same runs stands inside the entry that links them.
+        entries = [entry, *entry.iterancestors("li")]
+        linked = {href[1:] for e in entries for href in e.xpath("./a/@href") if "#run-" in href}
         assert {f"run-{run}" for run in claim["runs"]} <= linked, claim["id"]
         for name in claim["runs"]:
             row = tree.get_element_by_id(f"run-{name}")
@@ -269,7 +294,9 @@ def test_trace_prints_method_runs_files_and_hashes(made, claims):
     claim = of_kind(claims, "margin")[0]
     done = subprocess.run(
         [sys.executable, "-m", "kit", "trace", str(made[0]), claim["id"]],
-        capture_output=True, text=True, check=False,
+        capture_output=True,
+        text=True,
+        check=False,
     )
     assert done.returncode == 0, done.stderr
     assert claim["method"] in done.stdout
