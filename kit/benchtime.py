@@ -19,6 +19,7 @@ class CellTime:
     run_sd: float  # of ln values
     runs: int
     minutes_per_run: float
+    can_run: bool = True  # False: its runs so far are all there are
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +93,7 @@ def find_next_runs(
     spent = 0.0
     while True:
         left = budget_minutes * (1 + 1e-12) - spent
-        fitting = [i for i, cell in enumerate(now) if cell.minutes_per_run <= left]
+        fitting = [i for i, c in enumerate(now) if c.can_run and c.minutes_per_run <= left]
         short = [i for i in fitting if now[i].runs < min_runs]
         if short:
             best = _least_complete(now, short, min_runs)
@@ -131,7 +132,7 @@ def _least_complete(cells: Sequence[CellTime], short: Sequence[int], min_runs: i
     missing: dict[str, float] = {}
     for cell in cells:
         minutes = max(0, min_runs - cell.runs) * cell.minutes_per_run
-        missing[cell.title] = missing.get(cell.title, 0.0) + minutes
+        missing[cell.title] = missing.get(cell.title, 0.0) + minutes * cell.can_run
     return min(short, key=lambda i: (missing[cells[i].title], cells[i].title, cells[i].runs, i))
 
 
@@ -185,14 +186,18 @@ def rank_titles(
         share = gain = None
         if title not in empty and whole:
             share = math.fsum(shares[c] * c.run_sd**2 / c.runs for _, c in mine) / whole
-            gain = math.fsum(_fall(c, shares[c]) for _, c in mine) / whole
-        missing = [(max(0, planned[i] - cell.runs), cell.minutes_per_run) for i, cell in mine]
+            gain = math.fsum(_fall(c, shares[c]) for _, c in mine if c.can_run) / whole
+        missing = [
+            (max(0, planned[i] - cell.runs), cell.minutes_per_run)
+            for i, cell in mine
+            if cell.can_run
+        ]
         rows.append(
             TitleGain(
                 title=title,
                 variance_share=share,
                 gain_share=gain,
-                gain_minutes=math.fsum(cell.minutes_per_run for _, cell in mine),
+                gain_minutes=math.fsum(c.minutes_per_run for _, c in mine if c.can_run),
                 to_run=sum(count for count, _ in missing),
                 minutes=math.fsum(count * minutes for count, minutes in missing),
                 fits=None,
@@ -209,7 +214,9 @@ def rank_titles(
         sorted(
             rows,
             key=lambda row: (
-                -math.inf if row.gain_share is None else -row.gain_share / row.gain_minutes
+                -math.inf
+                if row.gain_share is None
+                else -row.gain_share / max(row.gain_minutes, 1e-9)
             ),
         )
     )

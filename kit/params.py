@@ -208,6 +208,9 @@ class PlanParams(Section):
     )
     min_runs: int = Field(default=3, ge=2, description="Of each title on each product.")
     max_runs: int = Field(default=20, ge=2, description="No more than this is planned.")
+    cannot_run: tuple[Id, ...] = Field(
+        default=(), description="Products that are gone: their runs on the bench are all there are."
+    )
     every_title: bool = Field(
         default=False, description="Plan for statements about every title at once."
     )
@@ -359,6 +362,8 @@ def _unknown_names(params: ReviewParams, bench: Bench, document: YamlDocument) -
     if params.titles != "all":
         for i, title in enumerate(params.titles):
             check(title, titles, "title", "titles", i)
+    for i, product in enumerate(params.plan.cannot_run if params.plan else ()):
+        check(product, products, "product", "plan", "cannot_run", i)
     for i, waiver in enumerate(params.waivers):
         for j, product in enumerate(waiver.products):
             check(product, products, "product", "waivers", i, "products", j)

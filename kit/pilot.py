@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING
 
 from scipy.special import chdtri, stdtrit
 
-from kit.plan import STOPPING_RULE, Plan, PlannedCell
-from kit.power import margin_power, runs_needed
+from kit.plan import STOPPING_RULE, Plan
+from kit.planned import PlannedCell, PlannedMargin
+from kit.power import Design
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -104,7 +105,7 @@ def check_pilot(plan: Plan, seen: Mapping[tuple[str, str], CellSeen]) -> PilotCh
     """
     cells = {(c.product, c.title): c for c in plan.cells}
     checks = tuple(
-        _check(plan, (cells[m.product, m.title], cells[m.baseline, m.title]), seen)
+        _check(plan, m, (cells[m.product, m.title], cells[m.baseline, m.title]), seen)
         for m in plan.margins
     )
     return PilotCheck(
@@ -116,7 +117,10 @@ def check_pilot(plan: Plan, seen: Mapping[tuple[str, str], CellSeen]) -> PilotCh
 
 
 def _check(
-    plan: Plan, pair: tuple[PlannedCell, PlannedCell], seen: Mapping[tuple[str, str], CellSeen]
+    plan: Plan,
+    margin: PlannedMargin,
+    pair: tuple[PlannedCell, PlannedCell],
+    seen: Mapping[tuple[str, str], CellSeen],
 ) -> PrecisionCheck:
     """Return one margin's check."""
     mine, other = pair
@@ -124,13 +128,21 @@ def _check(
     runs = (found[0].runs, found[1].runs)
     planned = (max(mine.runs, mine.have), max(other.runs, other.have))
     sds = (found[0].run_sd, found[1].run_sd)
+    design = plan.asked.design_of(mine.can_run and other.can_run)
     half = power = by_spread = cautious = None
     if min(runs) >= 2 and sds[0] is not None and sds[1] is not None:
-        half = _half_width(plan, (sds[0], sds[1]), runs)
-        power = _power(plan, (sds[0], sds[1]), runs)
-        by_spread = _count(plan, (sds[0], sds[1]))
-        cautious = _count(plan, (_upper(sds[0], runs[0]), _upper(sds[1], runs[1])))
-    planned_half = _half_width(plan, (mine.run_sd, other.run_sd), planned)
+        as_seen = (replace(mine, run_sd=sds[0]), replace(other, run_sd=sds[1]))
+        half = _half_width(plan, design, (sds[0], sds[1]), runs, margin.correlation)
+        power = plan.asked.power_of(*as_seen, runs, margin.correlation)
+        fixed = (None if mine.can_run else mine.have, None if other.can_run else other.have)
+        by_spread = plan.asked.runs((sds[0], sds[1]), fixed, margin.correlation)
+        upper = (_upper(sds[0], runs[0]), _upper(sds[1], runs[1]))
+        cautious = plan.asked.runs(upper, fixed, margin.correlation)
+    planned_half = math.inf
+    if min(planned) >= 2:
+        planned_half = _half_width(
+            plan, design, (mine.run_sd, other.run_sd), planned, margin.correlation
+        )
     return PrecisionCheck(
         product=mine.product,
         baseline=other.product,
@@ -146,48 +158,27 @@ def _check(
     )
 
 
-def _half_width(plan: Plan, sds: tuple[float, float], runs: tuple[int, int]) -> float:
+def _half_width(
+    plan: Plan,
+    design: Design,
+    sds: tuple[float, float],
+    runs: tuple[int, int],
+    correlation: float,
+) -> float:
     """Return half the interval of ln ratio for given spreads and runs."""
     middle = (1 + plan.confidence) / 2
-    if plan.design == "paired":
+    if design == "paired":
         count = min(runs)
-        variance = sds[0] ** 2 + sds[1] ** 2 - 2 * plan.correlation * sds[0] * sds[1]
+        variance = sds[0] ** 2 + sds[1] ** 2 - 2 * correlation * sds[0] * sds[1]
         return float(stdtrit(count - 1, middle)) * math.sqrt(variance / count)
     parts = [sd**2 / n for sd, n in zip(sds, runs, strict=True)]
     if not sum(parts) > 0:
         return 0.0
-    lent = plan.borrowed_df if plan.design == "shared" else 0.0
+    lent = plan.borrowed_df if design == "shared" else 0.0
     df = sum(parts) ** 2 / sum(
         part**2 / (n - 1 + lent) for part, n in zip(parts, runs, strict=True)
     )
     return float(stdtrit(df, middle)) * math.sqrt(sum(parts))
-
-
-def _power(plan: Plan, sds: tuple[float, float], runs: tuple[int, int]) -> float:
-    return margin_power(
-        plan.ratio,
-        run_sd=sds[0],
-        other_sd=sds[1],
-        runs=min(runs) if plan.design == "paired" else runs[0],
-        other_runs=runs[1],
-        confidence=plan.confidence,
-        design=plan.design,
-        borrowed_df=plan.borrowed_df,
-        correlation=plan.correlation,
-    )
-
-
-def _count(plan: Plan, sds: tuple[float, float]) -> int | None:
-    return runs_needed(
-        plan.ratio,
-        run_sd=sds[0],
-        other_sd=sds[1],
-        power=plan.power,
-        confidence=plan.confidence,
-        design=plan.design,
-        borrowed_df=plan.borrowed_df,
-        correlation=plan.correlation,
-    )
 
 
 def _upper(run_sd: float, runs: int) -> float:

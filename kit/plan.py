@@ -16,13 +16,8 @@ from kit.benchtime import (
     rank_titles,
 )
 from kit.params import PlanParams
-from kit.power import (
-    Design,
-    best_length_s,
-    margin_power,
-    runs_needed,
-    smallest_ratio,
-)
+from kit.planned import Asked, PlannedCell, PlannedMargin
+from kit.power import Design, best_length_s
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -35,46 +30,6 @@ STOPPING_RULE = (
     "alone. Looking at a margin and adding runs until it turns out is not allowed: it makes leads "
     "out of nothing. Whoever runs more than planned reports all runs and says so."
 )
-
-
-@dataclass(frozen=True, slots=True)
-class PlannedCell:
-    """One product in one title: runs planned, runs there are, and the time the rest takes.
-
-    `run_sd` is the spread reckoned with and `sd_from` where it comes from, "bench" or "default".
-    `best_run_s` is the length of a run that would give most precision for the time; None where the
-    bench does not tell.
-    """
-
-    product: str
-    title: str
-    run_sd: float
-    sd_from: str
-    runs: int
-    have: int
-    to_run: int
-    run_s: float
-    minutes: float
-    best_run_s: float | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class PlannedMargin:
-    """One margin of the plan.
-
-    `runs_needed` is on each side, None where no reasonable number would do; `power` is what the
-    planned runs give for a true margin of the plan's size, `smallest_ratio` the margin they resolve
-    with the plan's power, `smallest_now` the same with the runs there are (None with too few).
-    """
-
-    product: str
-    baseline: str
-    title: str
-    runs_needed: int | None
-    power: float
-    resolved: bool  # whether the planned runs reach the plan's power
-    smallest_ratio: float
-    smallest_now: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +51,11 @@ class Plan:
     next_runs: tuple[NextRun, ...]  # where a budget is stated
     left_out: Mapping[str, str]  # title -> why nothing is planned for it
     notes: tuple[str, ...]
-    correlation: float = 0.0
+
+    @property
+    def asked(self) -> Asked:
+        """What is asked of every margin."""
+        return Asked(self.ratio, self.power, self.confidence, self.design, self.borrowed_df)
 
     def counts(self) -> dict[tuple[str, str], int]:
         """Return the runs still to be made, by (product, title)."""
@@ -138,6 +97,7 @@ def plan_runs(
     have: Mapping[tuple[str, str], int] | None = None,
     borrowed_df: float = 0.0,
     within_sd: Mapping[tuple[str, str], float] | None = None,
+    correlations: Mapping[tuple[str, str], float] | None = None,
 ) -> Plan:
     """Return the runs that resolve a margin of the size asked for, title by title.
 
@@ -161,6 +121,9 @@ def plan_runs(
         See `margin_power`.
     within_sd : mapping of (product, title) to float, optional
         The part of the spread that comes from runs being short, see `within_run_sd`.
+    correlations : mapping of (baseline, title) to float, optional
+        For "paired": of the product's and the baseline's ln values within a session. Where it
+        tells nothing, `params.session_correlation`.
 
     Returns
     -------
@@ -170,8 +133,9 @@ def plan_runs(
     -----
     Both sides of a margin get the same number of runs; the reviewed product, part of every margin,
     gets the largest. Never fewer than `params.min_runs`, never more than `params.max_runs`: where
-    that is too few, the margin says what it will be able to resolve instead. Titles measured in
-    dB have no ratios and are left out.
+    that is too few, the margin says what it will be able to resolve instead. Against a product that
+    cannot be run again the other side makes up for it, where `params.max_runs` are enough for that;
+    nothing with it is paired. Titles measured in dB have no ratios and are left out.
     """
     left_out = {
         name: "measured as a level in dB, which has no ratios; nothing is planned for it"
@@ -184,67 +148,71 @@ def plan_runs(
     if params.every_title and names:
         # The first step of Holm's procedure: what holds there holds for every title.
         each = 1 - (1 - confidence) / len(names)
-    rest = _Rest(
-        ratio=1 + params.margin,
-        power=params.power,
-        confidence=each,
-        design=design,
-        borrowed_df=borrowed_df,
-        correlation=params.session_correlation if params.paired else 0.0,
-    )
-    needed: dict[tuple[str, str], int | None] = {}
-    for baseline in baselines:
-        for title in names:
-            pair = tuple(sds[p, title] or params.default_run_sd for p in (product, baseline))
-            needed[baseline, title] = rest.runs(pair)
+    asked = Asked(1 + params.margin, params.power, each, design, borrowed_df)
+    made = have or {}
+    gone = set(params.cannot_run)
 
-    def planned(who: str, title: str) -> int:
-        asked = [needed[b, title] for b in baselines if who in (product, b)]
-        counts = [params.max_runs if count is None else count for count in asked]
-        return min(params.max_runs, max([params.min_runs, *counts]))
+    def fixed(who: str, title: str) -> int | None:
+        return made.get((who, title), 0) if who in gone else None
 
+    def correlation(baseline: str, title: str) -> float:
+        known = (correlations or {}).get((baseline, title), params.session_correlation)
+        return known if design == "paired" else 0.0
+
+    needed = {
+        (b, t): asked.runs(
+            (sds[product, t] or params.default_run_sd, sds[b, t] or params.default_run_sd),
+            (fixed(product, t), fixed(b, t)),
+            correlation(b, t),
+        )
+        for b in baselines
+        for t in names
+    }
     cells = []
     for who in (product, *baselines):
         for title in names:
-            sd = sds[who, title]
-            runs, made = planned(who, title), (have or {}).get((who, title), 0)
-            run_s = titles[title].planned_s or params.run_s
-            part = (within_sd or {}).get((who, title))
-            best = None
-            if part is not None and sd is not None:
-                best = best_length_s(run_s=run_s, setup_s=params.setup_s, run_sd=sd, within_sd=part)
-            to_run = max(0, runs - made)
+            counts = [
+                _worth(needed[b, title], bool(gone & {product, b}), params.max_runs)
+                for b in baselines
+                if who in (product, b)
+            ]
             cells.append(
-                PlannedCell(
-                    product=who,
-                    title=title,
-                    run_sd=sd or params.default_run_sd,
-                    sd_from="default" if sd is None else "bench",
-                    runs=runs,
-                    have=made,
-                    to_run=to_run,
-                    run_s=run_s,
-                    minutes=to_run * (params.setup_s + run_s) / 60,
-                    best_run_s=best,
+                _plan_cell(
+                    who,
+                    title,
+                    params=params,
+                    run_s=titles[title].planned_s or params.run_s,
+                    run_sd=sds[who, title],
+                    counts=counts,
+                    have=made.get((who, title), 0),
+                    within_sd=(within_sd or {}).get((who, title)),
                 )
             )
     by_key = {(c.product, c.title): c for c in cells}
     margins = tuple(
-        rest.margin(by_key[product, t], by_key[b, t], needed[b, t])
+        asked.margin(by_key[product, t], by_key[b, t], needed[b, t], correlation(b, t))
         for b in baselines
         for t in names
     )
     times = [
-        CellTime(c.product, c.title, c.run_sd, c.have, (params.setup_s + c.run_s) / 60)
+        CellTime(c.product, c.title, c.run_sd, c.have, (params.setup_s + c.run_s) / 60, c.can_run)
         for c in cells
     ]
     budget = params.budget_minutes
     minutes = math.fsum(c.minutes for c in cells)
+    gains = rank_titles(
+        times, product=product, planned=[c.runs for c in cells], budget_minutes=budget
+    )
+    next_runs: tuple[NextRun, ...] = ()
+    if budget is not None:
+        next_runs = find_next_runs(
+            times, product=product, budget_minutes=budget, min_runs=params.min_runs
+        )
     return Plan(
         product=product,
         baselines=tuple(baselines),
         titles=tuple(names),
-        ratio=rest.ratio,
+        ratio=asked.ratio,
         power=params.power,
         confidence=each,
         design=design,
@@ -252,81 +220,54 @@ def plan_runs(
         cells=tuple(cells),
         margins=margins,
         minutes=minutes,
-        title_gains=rank_titles(
-            times, product=product, planned=[c.runs for c in cells], budget_minutes=budget
-        ),
-        next_runs=()
-        if budget is None
-        else find_next_runs(
-            times, product=product, budget_minutes=budget, min_runs=params.min_runs
-        ),
+        title_gains=gains,
+        next_runs=next_runs,
         left_out=left_out,
         notes=_notes(params, cells, margins, minutes, design),
-        correlation=rest.correlation,
     )
 
 
-@dataclass(frozen=True, slots=True)
-class _Rest:
-    """What every margin of a plan has in common."""
+def _worth(needed: int | None, one_sided: bool, most: int) -> int:
+    """Return the runs worth making for a margin, no more than `most`."""
+    if needed is not None and needed <= most:
+        return needed
+    # Against runs that cannot be added to, more of one's own soon bring nothing.
+    return 0 if one_sided else most
 
-    ratio: float
-    power: float
-    confidence: float
-    design: Design
-    borrowed_df: float
-    correlation: float
 
-    def runs(self, sds: Sequence[float]) -> int | None:
-        return runs_needed(
-            self.ratio,
-            run_sd=sds[0],
-            other_sd=sds[1],
-            power=self.power,
-            confidence=self.confidence,
-            design=self.design,
-            borrowed_df=self.borrowed_df,
-            correlation=self.correlation,
+def _plan_cell(
+    product: str,
+    title: str,
+    *,
+    params: PlanParams,
+    run_s: float,
+    run_sd: float | None,
+    counts: Sequence[int],
+    have: int,
+    within_sd: float | None,
+) -> PlannedCell:
+    """Return one product in one title, with the runs its margins need."""
+    can_run = product not in params.cannot_run
+    runs = max([params.min_runs, *counts]) if can_run else have
+    to_run = max(0, runs - have)
+    best = None
+    if within_sd is not None and run_sd is not None:
+        best = best_length_s(
+            run_s=run_s, setup_s=params.setup_s, run_sd=run_sd, within_sd=within_sd
         )
-
-    def smallest(self, mine: PlannedCell, other: PlannedCell, runs: tuple[int, int]) -> float:
-        return smallest_ratio(
-            min(runs) if self.design == "paired" else runs[0],
-            run_sd=mine.run_sd,
-            other_sd=other.run_sd,
-            other_runs=runs[1],
-            power=self.power,
-            confidence=self.confidence,
-            design=self.design,
-            borrowed_df=self.borrowed_df,
-            correlation=self.correlation,
-        )
-
-    def margin(self, mine: PlannedCell, other: PlannedCell, needed: int | None) -> PlannedMargin:
-        """Return what the runs planned of two cells will be able to show."""
-        runs = (max(mine.runs, mine.have), max(other.runs, other.have))
-        power = margin_power(
-            self.ratio,
-            run_sd=mine.run_sd,
-            other_sd=other.run_sd,
-            runs=min(runs) if self.design == "paired" else runs[0],
-            other_runs=runs[1],
-            confidence=self.confidence,
-            design=self.design,
-            borrowed_df=self.borrowed_df,
-            correlation=self.correlation,
-        )
-        enough = min(mine.have, other.have) >= 2
-        return PlannedMargin(
-            product=mine.product,
-            baseline=other.product,
-            title=mine.title,
-            runs_needed=needed,
-            power=power,
-            resolved=power >= self.power,
-            smallest_ratio=self.smallest(mine, other, runs),
-            smallest_now=self.smallest(mine, other, (mine.have, other.have)) if enough else None,
-        )
+    return PlannedCell(
+        product=product,
+        title=title,
+        run_sd=run_sd or params.default_run_sd,
+        sd_from="default" if run_sd is None else "bench",
+        runs=runs,
+        have=have,
+        to_run=to_run,
+        run_s=run_s,
+        minutes=to_run * (params.setup_s + run_s) / 60,
+        best_run_s=best,
+        can_run=can_run,
+    )
 
 
 def _known_sd(run_sd: RunSd | None, product: str, title: str) -> float | None:
@@ -366,6 +307,16 @@ def _notes(
         notes.append(
             f"{short} of {len(margins)} margins do not reach the power asked for with the most "
             "runs allowed; see the smallest margin each will resolve."
+        )
+    if any(not cell.can_run for cell in cells):
+        notes.append(
+            "Products that cannot be run again keep the runs there are; more runs of the others "
+            "make up for it only so far."
+        )
+    if any(cell.best_run_s is not None for cell in cells):
+        notes.append(
+            "best_run_s is the length that suits averages; lows rest on few frames and want runs "
+            "no shorter than planned."
         )
     if params.every_title:
         notes.append("Each title is planned so that statements about every title hold together.")

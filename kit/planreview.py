@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 
 import numpy as np
@@ -15,7 +16,7 @@ from kit.errors import UsageError
 from kit.params import ReviewParams
 from kit.plan import Plan, plan_runs
 from kit.power import Design, lent_degrees
-from kit.variance import SharedVariances
+from kit.variance import SharedVariances, pair_key
 from kit.variancefit import VarianceFit
 
 
@@ -78,7 +79,35 @@ def plan_review(
         have=have,
         borrowed_df=borrowed,
         within_sd=_within(profiles or {}),
+        correlations=_correlations(params, titles, variances) if variances is not None else None,
     )
+
+
+def _correlations(
+    params: ReviewParams, titles: Sequence[str], variances: SharedVariances
+) -> dict[tuple[str, str], float]:
+    """Return the correlation within sessions of the product and each baseline, where it shows.
+
+    From the spreads of both and of their differences by session: s12^2 = s1^2 + s2^2 - 2 r s1 s2.
+    """
+    found = {}
+    for baseline in params.compared:
+        for title in titles:
+            apart = _pair_sd(variances.pairs, pair_key(title, params.product, baseline))
+            mine, other = (variances.run_sd(p, title) for p in (params.product, baseline))
+            if apart and mine and other:
+                shared = (mine**2 + other**2 - apart**2) / (2 * mine * other)
+                found[baseline, title] = min(0.95, max(-0.95, shared))
+    return found
+
+
+def _pair_sd(fit: VarianceFit | None, key: tuple[str, str]) -> float | None:
+    """Return the spread of session differences, as `SharedVariances.run_sd` does of runs."""
+    place = fit.keys.get(key) if fit is not None else None
+    if fit is None or place is None:
+        return None
+    log_var = (fit.log_var[place] * fit.weight[place]).sum(axis=1)
+    return math.exp(float((log_var * fit.title_weight[place]).sum()) / 2)
 
 
 def shared_degrees(fit: VarianceFit, *, products: int, runs: int) -> float:
@@ -93,8 +122,8 @@ def shared_degrees(fit: VarianceFit, *, products: int, runs: int) -> float:
 
     Notes
     -----
-    What the others say of a cell's ln variance is as uncertain as the sum of three: how far cells of
-    a title differ; what is not known of the title's own level, which is learnt from the other
+    What the others say of a cell's ln variance is as uncertain as the sum of three: how far cells
+    of a title differ; what is not known of the title's own level, which is learnt from the other
     products in it, each as far as its own runs tell; and what is not known of the level of all,
     learnt from every cell of the bench.
     """

@@ -6,14 +6,17 @@ import math
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.optimize import brentq
 from scipy.special import polygamma, roots_jacobi
 from scipy.stats import nct, t
 
 Design = Literal["shared", "welch", "paired"]
+Floats = NDArray[np.float64]
 
 # More runs than this of one title on one product are not a plan.
 MOST_RUNS = 100_000
+_MOST_ONE_SIDED = 200
 _NODES = 60  # of the quadrature in Welch's power; 20 already agree to nine digits
 
 
@@ -100,8 +103,15 @@ def margin_power(
 
 def _t_power(shift: float, df: float, tail: float) -> float:
     """Return the chance that a noncentral t lies outside the central interval."""
-    critical = t.isf(tail, df)
-    return min(1.0, float(nct.sf(critical, df, shift) + nct.cdf(-critical, df, shift)))
+    return float(_outside(np.array([t.isf(tail, df)]), df, shift)[0])
+
+
+def _outside(critical: Floats, df: float, shift: float) -> Floats:
+    """Return the chance that a noncentral t with `shift` > 0 lies outside -critical..critical."""
+    below = nct.cdf(-critical, df, shift)
+    # Far out on the other side nct.cdf gives nan instead of something below 1e-15.
+    both: Floats = nct.sf(critical, df, shift) + np.nan_to_num(below, nan=0.0)
+    return np.clip(both, 0.0, 1.0)
 
 
 def _welch_power(
@@ -119,8 +129,8 @@ def _welch_power(
     total = df_a + df_b
     critical = t.isf(tail, df) * np.sqrt((part_a + part_b) * total / true)
     shift = effect / math.sqrt(true)
-    power = nct.sf(critical, total, shift) + nct.cdf(-critical, total, shift)
-    return min(1.0, float((weights * power).sum() / weights.sum()))
+    power = _outside(critical, total, shift)
+    return float((weights * power).sum() / weights.sum())
 
 
 def runs_needed(
@@ -131,13 +141,15 @@ def runs_needed(
     power: float,
     confidence: float,
     design: Design,
+    other_runs: float | None = None,
     borrowed_df: float = 0.0,
     correlation: float = 0.0,
 ) -> int | None:
     """Return the runs on each side (or sessions) that resolve a true margin with a given power.
 
-    Parameters are those of `margin_power`. At least 2; None where more than `MOST_RUNS` would be
-    needed.
+    Parameters are those of `margin_power`; with `other_runs` the other side keeps that many, and
+    the answer is for the first side alone. At least 2; None where more than `MOST_RUNS` would be
+    needed (more than 200 where the other side keeps its runs).
 
     Examples
     --------
@@ -156,6 +168,7 @@ def runs_needed(
             run_sd=run_sd,
             other_sd=other_sd,
             runs=runs,
+            other_runs=other_runs,
             confidence=confidence,
             design=design,
             borrowed_df=borrowed_df,
@@ -165,6 +178,10 @@ def runs_needed(
 
     if enough(2):
         return 2
+    if other_runs is not None:
+        # Not a bisection: far more runs than the other side has can lower the power, for the
+        # error is then all the other side's, and so are the degrees of freedom.
+        return next((runs for runs in range(3, _MOST_ONE_SIDED + 1) if enough(runs)), None)
     low, high = 2, 4
     while not enough(high):
         if high >= MOST_RUNS:

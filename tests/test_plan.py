@@ -8,6 +8,7 @@ from statsmodels.stats.power import TTestIndPower, TTestPower
 from kit.bench import Title
 from kit.params import PlanParams
 from kit.plan import STOPPING_RULE, plan_runs
+from kit.power import margin_power, runs_needed
 
 TITLES = {
     "calm": Title(name="Calm", planned_s=60),
@@ -132,7 +133,81 @@ def test_a_paired_plan_counts_sessions():
     # At correlation 0.5 and alike spreads the differences spread as one side does.
     sessions = TTestPower().solve_power(math.log1p(0.03) / 0.03, alpha=0.05, power=0.8)
     assert needed["restless"] == math.ceil(sessions)
-    assert made.correlation == 0.5
+    assert {m.correlation for m in made.margins} == {0.5}
+
+
+def test_correlations_the_bench_shows_come_before_the_stated_one():
+    title = {"restless": TITLES["restless"]}
+    made = plan(
+        title,
+        design="paired",
+        paired=True,
+        session_correlation=0.0,
+        max_runs=60,
+        correlations={("one", "restless"): 0.5},
+    )
+    needed = {m.baseline: m.runs_needed for m in made.margins}
+    alone = TTestPower().solve_power(math.log1p(0.03) / 0.03, alpha=0.05, power=0.8)
+    apart = TTestPower().solve_power(math.log1p(0.03) / 0.03 / math.sqrt(2), alpha=0.05, power=0.8)
+    assert needed == {"one": math.ceil(alone), "two": math.ceil(apart)}
+
+
+def test_a_product_that_is_gone_keeps_its_runs_and_the_other_side_makes_up():
+    title = {"usual": TITLES["usual"]}
+    have = {("two", "usual"): 3}
+    made = plan(title, cannot_run=("two",), have=have, max_runs=60, margin=0.023, borrowed_df=4.0)
+    cells = {c.product: c for c in made.cells}
+    assert (cells["two"].runs, cells["two"].to_run, cells["two"].can_run) == (3, 0, False)
+    assert ("two", "usual") not in made.counts()
+    # Against three fixed it is the least number that will do, more than on both sides at once.
+    runs = cells["new"].runs
+    ends = {"run_sd": 0.01, "confidence": 0.95, "design": "shared", "borrowed_df": 4.0}
+    both = runs_needed(1.023, power=0.8, **ends)
+    ends["other_runs"] = 3
+    assert margin_power(1.023, runs=runs, **ends) >= 0.8
+    assert margin_power(1.023, runs=runs - 1, **ends) < 0.8
+    assert cells["one"].runs == both < runs
+    margin = next(m for m in made.margins if m.baseline == "two")
+    assert margin.resolved
+    assert margin.power == pytest.approx(margin_power(1.023, runs=runs, **ends))
+    assert any("cannot be run again" in note for note in made.notes)
+
+
+def test_runs_are_not_thrown_after_a_product_that_can_never_be_resolved():
+    title = {"usual": TITLES["usual"]}
+    for there in (0, 1, 2):
+        made = plan(title, cannot_run=("two",), have={("two", "usual"): there}, budget_minutes=60)
+        cells = {c.product: c for c in made.cells}
+        assert cells["new"].runs == 4  # what the other rival needs
+        margin = next(m for m in made.margins if m.baseline == "two")
+        assert not margin.resolved
+        assert (margin.power == 0) == (there < 2)
+        assert math.isinf(margin.smallest_ratio) == (there < 2)
+        assert {r.product for r in made.next_runs} == {"new", "one"}
+        assert made.title_gains[0].to_run == 8
+    both = plan(title, cannot_run=("new", "one", "two"))
+    assert both.minutes == 0
+    assert both.counts() == {}
+
+
+def test_a_gone_product_is_not_planned_as_paired():
+    title = {"restless": TITLES["restless"]}
+    made = plan(
+        title,
+        design="paired",
+        paired=True,
+        session_correlation=0.9,
+        max_runs=60,
+        cannot_run=("two",),
+        have={("two", "restless"): 30},
+    )
+    found = {m.baseline: m.power for m in made.margins}
+    runs = {c.product: c.runs for c in made.cells}["new"]
+    expected = margin_power(
+        1.03, run_sd=0.03, runs=runs, other_runs=30, confidence=0.95, design="shared"
+    )
+    assert found["two"] == pytest.approx(expected)
+    assert found["one"] >= 0.8
 
 
 def test_welch_asks_for_more_where_runs_are_few():
@@ -166,6 +241,7 @@ def test_the_best_length_of_a_run_needs_the_spread_inside_it():
     assert best["new", "usual"] == pytest.approx(67.5)
     assert best["one", "usual"] is None  # inside explains more than all of the spread
     assert best["new", "calm"] is None
+    assert any("suits averages" in note for note in made.notes)
 
 
 def test_a_budget_says_what_fits_and_what_to_run_next():

@@ -7,10 +7,10 @@ import numpy as np
 import pytest
 
 from kit.bench import Title, read_bench
-from kit.errors import UsageError
+from kit.errors import ParamsError, UsageError
 from kit.margins import compare_products, make_cells
 from kit.metrics import RunMetrics
-from kit.params import MarginParams, ReviewParams
+from kit.params import MarginParams, ReviewParams, load_params
 from kit.planreview import plan_review, shared_degrees
 from kit.power import smallest_ratio
 from kit.trace import Trace
@@ -194,6 +194,45 @@ def test_profiles_give_the_best_length_of_a_run(tmp_path):
     # Within: 0.01 / sqrt(100) of the 0.01 between runs, so sqrt(90 x 60 / 99) = 7.4 s.
     assert best["new", "t0"] == pytest.approx(7.4, rel=0.35)
     assert best["new", "t1"] is None
+
+
+def test_what_sessions_share_is_taken_from_the_bench(tmp_path):
+    # Every session moves all products alike by as much again as each run moves alone: 0.5.
+    rng = np.random.default_rng(9)
+    made = []
+    for t in TITLES:
+        for i in range(12):
+            session = rng.normal(0, 0.01)
+            for p in PRODUCTS:
+                made.append(
+                    RunMetrics(
+                        run=f"{t}-{p}-{i}",
+                        product=p,
+                        title=t,
+                        session=f"s{i}",
+                        values={"average_fps": 60 * math.exp(session + rng.normal(0, 0.01))},
+                        trace=Trace("run", "0" * 64, f"{t}-{p}-{i}"),
+                    )
+                )
+    fit = fit_variances(made, metric="average_fps")
+    params = make_params({"margin": 0.03, "seed": 1, "paired": True})
+    plan = plan_review(params, make_bench(tmp_path), titles=TITLES, variances=fit)
+    found = [m.correlation for m in plan.margins]
+    assert len(found) == 36
+    assert np.mean(found) == pytest.approx(0.5, abs=0.1)
+    plain = plan_review(
+        make_params({"margin": 0.03, "seed": 1}), make_bench(tmp_path), titles=TITLES, variances=fit
+    )
+    assert {m.correlation for m in plain.margins} == {0.0}
+
+
+def test_a_gone_product_must_be_in_the_bench(tmp_path):
+    make_bench(tmp_path)
+    given = make_params({"margin": 0.03, "seed": 1, "cannot_run": ["tree"]})
+    path = tmp_path / "r.yaml"
+    path.write_text(given.model_dump_json(exclude_none=True, exclude_defaults=True))
+    with pytest.raises(ParamsError, match=r'cannot_run.*no product "tree".*did you mean "three"'):
+        load_params(path)
 
 
 def test_params_without_a_plan_are_refused_with_what_to_add(tmp_path):

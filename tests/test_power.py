@@ -5,7 +5,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from scipy import stats
+from scipy import integrate, stats
 from statsmodels.stats.power import TTestIndPower, TTestPower
 
 from kit.power import (
@@ -105,13 +105,46 @@ def test_counts_equal_statsmodels(seed):
     assert paired == max(2, math.ceil(exact))
 
 
+def slow_power(shift, df, confidence):
+    """The chance that (Z + shift) / sqrt(V / df) is outside, by integrating over V."""
+    critical = stats.t.isf((1 - confidence) / 2, df)
+
+    def outside(p):
+        scale = critical * math.sqrt(stats.chi2.ppf(p, df) / df)
+        return stats.norm.sf(scale - shift) + stats.norm.cdf(-scale - shift)
+
+    return integrate.quad(outside, 0, 1, limit=200, epsabs=1e-10)[0]
+
+
+@pytest.mark.parametrize("runs", [2, 3, 6, 31, 200])
+@pytest.mark.parametrize("shift", [0.5, 3.6, 5.0, 8.0, 15.0, 40.0])
+@pytest.mark.parametrize("confidence", [0.9, 0.95, 0.999])
+def test_power_equals_its_definition_far_out_too(runs, shift, confidence):
+    # scipy's noncentral t gives nan far out on the other side: that must not become a power of 1.
+    found = margin_power(
+        math.exp(shift * 0.01 * math.sqrt(2 / runs)),
+        run_sd=0.01,
+        runs=runs,
+        confidence=confidence,
+        design="shared",
+    )
+    assert found == pytest.approx(slow_power(shift, 2 * runs - 2, confidence), abs=1e-7)
+
+
 def draws(seed, shape, sd, shift=0.0):
     return np.random.default_rng(seed).normal(shift, sd, size=shape)
 
 
 @pytest.mark.parametrize(
     ("runs", "sds"),
-    [((2, 2), (1, 1)), ((3, 3), (1, 1)), ((5, 5), (1, 2)), ((4, 8), (3, 1)), ((10, 3), (1, 2))],
+    [
+        ((2, 2), (1, 1)),
+        ((3, 3), (1, 1)),
+        ((5, 5), (1, 2)),
+        ((4, 8), (3, 1)),
+        ((10, 3), (1, 2)),
+        ((20, 3), (1, 1)),
+    ],
 )
 def test_welch_power_equals_simulation(runs, sds):
     effect = 2.5 * math.sqrt(sds[0] ** 2 / runs[0] + sds[1] ** 2 / runs[1])
@@ -177,6 +210,16 @@ def test_what_no_number_of_runs_resolves_is_said_so():
         TTestIndPower().solve_power(math.log(1.001) / 0.05, alpha=0.05, power=0.8)
     )
     assert 30_000 < count < MOST_RUNS
+
+
+def test_runs_against_a_side_that_keeps_its_own():
+    ends = {"run_sd": 0.01, "other_runs": 3, "confidence": 0.95, "design": "shared"}
+    powers = [margin_power(1.025, runs=n, **ends) for n in range(2, 201)]
+    count = runs_needed(1.025, power=0.7, **ends)
+    assert count == 2 + next(i for i, p in enumerate(powers) if p >= 0.7)
+    # Far more runs than the other side's lower the power again, and never reach this one.
+    assert powers[-1] < 0.7 < max(powers) < 0.76
+    assert runs_needed(1.025, power=0.76, **ends) is None
 
 
 def test_runs_without_spread_resolve_everything():
