@@ -31,25 +31,31 @@ def mark_words(review: Review) -> dict[str, str]:
         "typed_in": "typed in, no log",
         "single_run": "a single run",
         "no_interval": "nothing gives an interval",
+        "common_sessions_only": "rests on the runs of the sessions both sides share",
+        "sessions_apart": "run in different sessions; what a session does to all its runs is not "
+        "in the interval",
+        "less_is_better": "less is better; the margin is turned so that above is better",
+        "single_price": "one observation, so nothing says how far prices spread",
+        "old_rate": "the rate of exchange is old",
+        "old_price_in_part": "some of the prices are old",
         "set_aside": "set aside",
         "all_runs": "with the runs set aside put back",
         "old_price": "an old price",
         "converted": "converted at the rate stated",
     }
     for mismatch in review.controls.mismatches:
-        words[f"waiver:{mismatch.control}"] = (
-            f"{mismatch.control} differs, waived: {mismatch.reason}"
-        )
+        name = mismatch.control.replace("_", " ")
+        words[f"waived:{mismatch.control}"] = f"{name} differs, waived: see Alike and not alike"
     return words
 
 
 def failed_rows(review: Review) -> dict[tuple[str, str], str]:
-    """Return, for each product and title that gave no figure, what happened instead."""
+    """Return, for each product and title that gave no figure, the status of its run."""
     failed: dict[tuple[str, str], str] = {}
     measured = {(m.product, m.title) for m in review.used}
     for row in review.rows:
         if not row.produced and (row.product, row.title) not in measured:
-            failed[row.product, row.title] = f"{row.status.replace('_', ' ')}: {row.reason}"
+            failed[row.product, row.title] = row.status.replace("_", " ")
     return failed
 
 

@@ -135,7 +135,12 @@ def specification_claims(review: Review) -> Iterator[Claim]:
                 method="derived" if derived else "given",
                 value=figure,
                 unit=row.unit,
-                text=plain_text(figure, unit=row.unit, locale=review.params.locale),
+                text=plain_text(
+                    figure,
+                    unit=row.unit,
+                    digits=4 if derived else 6,
+                    locale=review.params.locale,
+                ),
             )
 
 

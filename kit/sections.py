@@ -91,16 +91,19 @@ def titles_section(
         for p in products
     ]
     rows: list[list[Part | None]] = []
+    missing = False
     for title in titles:
         row: list[Part | None] = [book.title_name(title)]
         for product in products:
             claim = book.get(cell_id(product, title, metric))
             row.append(claim or failed.get((product, title)))
+            missing |= claim is None and (product, title) in failed
         rows.append(row)
     return html_table(
         f"{METRIC_NAMES[metric].capitalize()} per title, with the interval of its runs",
         columns,
         rows,
+        note="What did not run is told under Evidence." if missing else "",
         mark_words=mark_words(review),
         locale=review.params.locale,
         frame=claims_frame(book, "cell", metric),

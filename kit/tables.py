@@ -2,8 +2,9 @@
 
 Decimals follow the interval: a figure is printed as far as its interval's half-width has one
 significant digit, or two where it begins with 100 to 354 (the rounding rule of the Particle Data
-Group's Review of Particle Physics, introduction, section 5.3), within bounds for its unit. Every
-text is made from the unrounded value, once.
+Group's Review of Particle Physics, introduction, section 5.3), within bounds for its unit: one
+decimal at most for percent and frames per second. Every text is made from the unrounded value,
+once.
 """
 
 from __future__ import annotations
@@ -109,6 +110,12 @@ def _half_width(low: float | None, high: float | None, scale: float = 1.0) -> fl
     return None if low is None or high is None else abs(high - low) / 2 * scale
 
 
+def _percent_decimals(half_width: float | None) -> int:
+    """Return decimals of a percentage: one at most, two where the interval is within a tenth."""
+    at_most = 2 if half_width is not None and half_width < 0.05 else 1
+    return decimals_for(half_width, at_most=at_most, otherwise=1)
+
+
 def ratio_text(
     ratio: float, low: float | None = None, high: float | None = None, *, locale: str = "en"
 ) -> Rounded:
@@ -117,7 +124,7 @@ def ratio_text(
     >>> ratio_text(1.2504, 1.22, 1.28).text
     '+25.0\\xa0%'
     """
-    decimals = decimals_for(_half_width(low, high, 100), at_most=2, otherwise=1)
+    decimals = _percent_decimals(_half_width(low, high, 100))
 
     def percent(value: float) -> str:
         return number(100 * (value - 1), decimals=decimals, locale=locale, sign=True)
@@ -179,7 +186,7 @@ def share_text(
     >>> share_text(0.125).text
     '12.5\\xa0%'
     """
-    decimals = decimals_for(_half_width(low, high, 100), at_most=2, otherwise=1)
+    decimals = _percent_decimals(_half_width(low, high, 100))
 
     def percent(value: float) -> str:
         return number(100 * value, decimals=decimals, locale=locale)
@@ -197,16 +204,16 @@ def count_text(count: int, *, locale: str = "en") -> Rounded:
     return Rounded(number(float(count), decimals=0, locale=locale), "", "whole number")
 
 
-def plain_text(value: float, *, unit: str = "", locale: str = "en") -> Rounded:
-    """Return a given figure (a specification) with the digits it needs, no more than six.
+def plain_text(value: float, *, unit: str = "", digits: int = 6, locale: str = "en") -> Rounded:
+    """Return a given figure (a specification) with the digits it needs, no more than `digits`.
 
     >>> plain_text(448.0, unit="GB/s").text
     '448\\xa0GB/s'
     """
-    shown = f"{value:.6g}"
+    shown = f"{value:.{digits}g}"
     decimals = len(shown.partition(".")[2]) if "e" not in shown else 0
     text = number(value, decimals=decimals, locale=locale)
-    return Rounded(f"{text}{NBSP}{unit}" if unit else text, "", "as given")
+    return Rounded(f"{text}{NBSP}{unit}" if unit else text, "", f"at most {digits} digits")
 
 
 def better_word(ratio: float, *, speed: bool = True) -> str:

@@ -37,7 +37,7 @@ def test_a_chain_is_taken_from_unrounded_ratios():
 
 def test_a_margin_is_rounded_once_from_unrounded_values():
     # Arithmetic, no source: 100.4 / 99.6 is +0.80 %, though both print as 100.
-    assert ratio_text(100.4 / 99.6, 1.005, 1.011).text == "+0.80\u00a0%"
+    assert ratio_text(100.4 / 99.6, 1.005, 1.011).text == "+0.8\u00a0%"
     assert number(100.4, decimals=0) == number(99.6, decimals=0) == "100"
 
 
