@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import datetime as dt
 import os
-from collections.abc import Iterable, Iterator
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -128,36 +131,78 @@ def read_run(row: RunRow, bench: Bench, *, sensors: bool = True) -> Run:
     return Run(row, read_log(path, bench.layouts[row.layout], file=row.log, sensors=sensors))
 
 
-def iter_runs(rows: Iterable[RunRow], bench: Bench, *, sensors: bool = True) -> Iterator[Run]:
+def iter_runs(
+    rows: Iterable[RunRow], bench: Bench, *, sensors: bool = True, jobs: int = 1
+) -> Iterator[Run]:
     """Yield the runs one by one, so that the frames of each can be dropped before the next.
+
+    Parameters
+    ----------
+    rows : iterable of RunRow
+        What to read, in the order of yielding.
+    bench : Bench
+        Where the logs are.
+    sensors : bool
+        Whether to read sensor columns too.
+    jobs : int
+        Logs read at once, in threads; so many are held in memory besides the one yielded.
 
     Raises
     ------
     RunFileError
         After the last run, with the faults of all logs that could not be read. What was yielded
         must not be used then.
+    ValueError
+        If `jobs` is below 1.
     """
+    if jobs < 1:
+        raise ValueError(f"jobs must be at least 1, not {jobs}")
     faults: list[Fault] = []
-    for row in rows:
-        try:
-            run = read_run(row, bench, sensors=sensors)
-        except RunFileError as error:
-            faults += error.faults
-            continue
-        yield run
+    for outcome in _outcomes(rows, partial(_try_read, bench=bench, sensors=sensors), jobs):
+        if isinstance(outcome, RunFileError):
+            faults += outcome.faults
+        else:
+            yield outcome
     if faults:
         raise RunFileError(faults)
 
 
-def read_runs(rows: Iterable[RunRow], bench: Bench, *, sensors: bool = True) -> tuple[Run, ...]:
-    """Read the logs of all rows.
+def _try_read(row: RunRow, *, bench: Bench, sensors: bool) -> Run | RunFileError:
+    """Return a run, or the error it gave."""
+    try:
+        return read_run(row, bench, sensors=sensors)
+    except RunFileError as error:
+        return error
+
+
+def _outcomes(
+    rows: Iterable[RunRow], read: Callable[[RunRow], Run | RunFileError], jobs: int
+) -> Iterator[Run | RunFileError]:
+    """Yield what each row gives, in order, reading no more than `jobs` rows ahead."""
+    if jobs == 1:
+        yield from map(read, rows)
+        return
+    with ThreadPoolExecutor(jobs) as pool:
+        ahead: deque[Future[Run | RunFileError]] = deque()
+        for row in rows:
+            ahead.append(pool.submit(read, row))
+            if len(ahead) > jobs:
+                yield ahead.popleft().result()
+        while ahead:
+            yield ahead.popleft().result()
+
+
+def read_runs(
+    rows: Iterable[RunRow], bench: Bench, *, sensors: bool = True, jobs: int = 1
+) -> tuple[Run, ...]:
+    """Read the logs of all rows, `jobs` at once.
 
     Raises
     ------
     RunFileError
         With the faults of all logs, not only of the first.
     """
-    return tuple(iter_runs(rows, bench, sensors=sensors))
+    return tuple(iter_runs(rows, bench, sensors=sensors, jobs=jobs))
 
 
 def rows_frame(rows: Iterable[RunRow]) -> pd.DataFrame:

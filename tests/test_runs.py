@@ -309,6 +309,23 @@ def test_runs_come_one_by_one_before_the_faults(bench):
         next(runs)
 
 
+def test_logs_read_several_at_once_come_in_order_with_all_faults(bench):
+    sheet = HEAD + "".join(f"r{i},alder-4,weir,plain,logs/r{i}.csv\n" for i in range(30))
+    for i in range(30):
+        (bench.folder / "logs" / f"r{i}.csv").write_text(f"ms\n{i + 1}\n")
+    rows = read(bench, sheet)
+    one, three = read_runs(rows, bench), read_runs(rows, bench, jobs=3)
+    assert [run.row.run for run in three] == [run.row.run for run in one]
+    assert [run.log.frame_ms.tolist() for run in three] == [[i + 1.0] for i in range(30)]
+    for i in (5, 20):
+        (bench.folder / "logs" / f"r{i}.csv").unlink()
+    with pytest.raises(RunFileError) as caught:
+        read_runs(rows, bench, jobs=3)
+    assert [fault.line for fault in caught.value.faults] == [7, 22]
+    with pytest.raises(ValueError, match="jobs must be at least 1"):
+        read_runs(rows, bench, jobs=0)
+
+
 def test_a_link_out_of_the_bench_is_refused(bench, tmp_path):
     outside = tmp_path / "outside.csv"
     outside.write_text("ms\n10\n")

@@ -1,0 +1,88 @@
+"""P4: reading one column of logs, hashed on the way, beside pyarrow.csv without a hash.
+
+`python tests/bench/p04_reading.py [PAIRS]` makes 240 logs of 12 columns and 7,000 rows, reads them
+interleaved, and prints the ratio of times (goal 1.10) as median, minimum and maximum over pairs:
+one log after another, and two at once. What bounds it is SHA-256: the time of hashing alone is
+printed beside, as a share of the peer's. With an idle second core it is hidden behind the parsing.
+Not a test.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+import numpy as np
+import pyarrow.csv as pa_csv
+
+from kit.bench import Layout
+from kit.layouts import read_log
+
+LOGS, ROWS, COLUMNS, GOAL = 240, 7000, 12, 1.10
+LAYOUT = Layout(frames={"column": "frame_ms", "holds": "frame_time", "unit": "ms"})
+
+
+def make_logs(folder: Path) -> list[Path]:
+    """Write the logs: frame times and eleven other columns, four decimals each."""
+    rng = np.random.default_rng(4)
+    header = ",".join(["frame_ms", *(f"other_{i}" for i in range(COLUMNS - 1))])
+    paths = []
+    for number in range(LOGS):
+        paths.append(folder / f"{number}.csv")
+        values = rng.gamma(40, 0.4, (ROWS, COLUMNS))
+        np.savetxt(paths[-1], values, fmt="%.4f", delimiter=",", header=header, comments="")
+    return paths
+
+
+def read_ours(path: Path) -> float:
+    """Read with hash, through the layout."""
+    return float(read_log(path, LAYOUT, file=path.name).frame_ms.sum())
+
+
+def read_peer(path: Path) -> float:
+    """Read the same column with pyarrow, without a hash."""
+    wanted = pa_csv.ConvertOptions(include_columns=["frame_ms"])
+    return float(pa_csv.read_csv(path, convert_options=wanted).column(0).to_numpy().sum())
+
+
+def seconds(work: Callable[[], object]) -> float:
+    """Return how long something takes."""
+    start = time.perf_counter()
+    work()
+    return time.perf_counter() - start
+
+
+def main(pairs: int) -> None:
+    """Measure and print."""
+    with tempfile.TemporaryDirectory() as folder, ThreadPoolExecutor(2) as pool:
+        paths = make_logs(Path(folder))
+        assert [read_ours(p) for p in paths[:5]] == [read_peer(p) for p in paths[:5]]
+        works = {
+            "peer": lambda: [read_peer(path) for path in paths],
+            "ours": lambda: [read_ours(path) for path in paths],
+            "two at once": lambda: list(pool.map(read_ours, paths)),
+            "hash alone": lambda: [hashlib.sha256(p.read_bytes()).digest() for p in paths],
+        }
+        times = {name: [] for name in works}
+        for _ in range(pairs):
+            for name, work in works.items():
+                times[name].append(seconds(work))
+    load = os.getloadavg()[0]
+    print(
+        f"load of the machine {load:.1f} on {os.cpu_count()} cores; peer "
+        f"{np.median(times['peer']):.3f} s"
+    )
+    for name in list(works)[1:]:
+        ratios = np.array(times[name]) / np.array(times["peer"])
+        goal = f", goal {GOAL:.2f}" if name == "ours" else ""
+        print(f"{name}: {np.median(ratios):.2f} [{ratios.min():.2f}-{ratios.max():.2f}]{goal}")
+
+
+if __name__ == "__main__":
+    main(int(sys.argv[1]) if len(sys.argv) > 1 else 7)
