@@ -104,7 +104,11 @@ def seal(
     items = [Item(f"data/{name}", folder / name) for name in files]
     items += input_items(scope, book)
     items += environment_items(book, inputs.installed)
-    members = describe_items(items, book)
+    try:
+        members = describe_items(items, book)
+    except OSError as error:
+        name = Path(str(error.filename)).name
+        raise SealError(f"{book.review}: {name} cannot be read: {error.strerror}") from None
     private = load_private_key(key) if key is not None else None
 
     def sign(manifest: bytes) -> Mapping[str, bytes]:

@@ -348,6 +348,7 @@ def zip_bag(bag: Path, to: Path) -> Path:
         key=lambda name: name.encode(),
     )
     try:
+        to.parent.mkdir(parents=True, exist_ok=True)
         handle, name = tempfile.mkstemp(prefix=f".{to.name}.", suffix=".partial", dir=to.parent)
     except OSError as error:
         raise _disk_error(to, error) from None

@@ -9,9 +9,10 @@ from kit.bag import Item, measure_item
 from kit.claims import ClaimBook
 from kit.describe import HEAD_BYTES, Member, component_list, csv_table, json_bytes, log_table
 from kit.environment import LOCK
-from kit.errors import SealError
+from kit.errors import RunFileError, SealError
 from kit.excerpt import Scope, excerpt_bench
 from kit.methods import METHODS
+from kit.runs import find_log
 from kit.schema import SCHEMA_NAMES, schema_text
 
 METHODS_FORMAT = "marginbook-methods/1"
@@ -26,14 +27,19 @@ def input_items(scope: Scope, book: ClaimBook) -> list[Item]:
     items += [Item(f"data/bench/{name}", data) for name, data in excerpt_bench(scope).items()]
     logs: dict[str, Item] = {}
     for row in scope.rows:
-        source = loaded.bench.folder / row.log
-        # A run that crashed may have left a log, or none.
-        if row.log and (row.produced or source.is_file()):
-            run = book.run_by_id.get(row.run)
-            known = run.sha256 if run is not None and run.frames else ""
-            path = f"data/bench/{row.log}"
-            if path not in logs or not logs[path].sha256:
-                logs[path] = Item(path, source, sha256=known)
+        if not row.log:
+            continue
+        try:
+            source = find_log(row, loaded.bench)
+        except RunFileError:
+            if row.produced:
+                raise
+            continue  # a run that crashed may have left a log, or none
+        run = book.run_by_id.get(row.run)
+        known = run.sha256 if run is not None and run.frames else ""
+        path = f"data/bench/{row.log}"
+        if path not in logs or not logs[path].sha256:
+            logs[path] = Item(path, source, sha256=known)
     return [*items, *logs.values()]
 
 

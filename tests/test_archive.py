@@ -1,0 +1,281 @@
+"""A finished review sealed: what the bag holds, that it is the same each time, what is refused."""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import zipfile
+from pathlib import Path
+
+import pytest
+from bagmaker import bytes_of
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption, PrivateFormat
+from sealmaker import finished_review, sealed_review
+from test_describe import frictionless_report, rocrate_report
+
+import kit.archive
+from kit.archive import closing_said, finished_files, seal
+from kit.claims import load_claims
+from kit.errors import KitError, SealError
+from kit.inputs import inputs_file
+
+
+@pytest.fixture
+def review(tmp_path: Path) -> Path:
+    """A copy of the small finished review and all it was made from, to be changed."""
+    source = finished_review()
+    project = source.parent.parent
+    for name in ("bench", "params", "text"):
+        shutil.copytree(project / name, tmp_path / name)
+    (tmp_path / "out").mkdir()
+    shutil.copy(inputs_file(source), tmp_path / "out")
+    shutil.copytree(source, tmp_path / "out" / "quill")
+    return tmp_path / "out" / "quill"
+
+
+@pytest.fixture
+def key(tmp_path: Path) -> Path:
+    path = tmp_path / "key.pem"
+    made = Ed25519PrivateKey.from_private_bytes(bytes(range(32)))
+    path.write_bytes(made.private_bytes(Encoding.PEM, PrivateFormat.PKCS8, NoEncryption()))
+    return path
+
+
+def refused(review: Path, match: str, **more: object) -> None:
+    """Expect a refusal with a message, and nothing left behind."""
+    before = sorted(path.name for path in review.parent.iterdir())
+    with pytest.raises(KitError, match=match) as caught:
+        seal(review, **more)
+    assert str(review.parent) not in str(caught.value)
+    assert sorted(path.name for path in review.parent.iterdir()) == before
+
+
+class TestContents:
+    def test_holds_report_claims_params_text_logs_environment_schemas(self):
+        files = bytes_of(sealed_review())
+        for name in (
+            "report.html", "claims.json", "executed.ipynb", "params/quill.yaml", "text/quill.md",
+            "bench/bench.yaml", "bench/runs.csv", "bench/prices.csv", "environment/lock.txt",
+            "environment/installed.txt", "environment/cyclonedx.json", "methods.json",
+            "schemas/claims.schema.json", "tables/margins.csv", "README.txt",
+        ):  # fmt: skip
+            assert f"data/{name}" in files, name
+        logs = [name for name in files if name.startswith("data/bench/logs/")]
+        assert len(logs) == 27
+
+    def test_the_run_set_aside_is_there_as_recorded(self):
+        name = "bench/logs/quill-kettle-2.csv"
+        recorded = finished_review().parent.parent / name
+        assert (sealed_review() / "data" / name).read_bytes() == recorded.read_bytes()
+
+    def test_what_the_review_does_not_name_stays_home(self):
+        for name, data in bytes_of(sealed_review()).items():
+            for word in (b"secret", b"Unshown", b"whisper", b"elsewhere"):
+                assert word not in data, (name, word)
+
+    def test_no_path_of_this_machine(self):
+        home = str(finished_review().parent.parent).encode()
+        for name, data in bytes_of(sealed_review()).items():
+            assert home not in data and str(Path.home()).encode() + b"/" not in data, name
+
+    def test_no_timing_in_the_notebook(self):
+        text = (sealed_review() / "data/executed.ipynb").read_text()
+        for word in ("start_time", "duration", "iopub.execute_input", "papermill"):
+            assert f'"{word}' not in text
+
+    def test_bag_info_names_the_review(self):
+        lines = (sealed_review() / "bag-info.txt").read_text().splitlines()
+        assert "Bagging-Date: 2026-04-01" in lines
+        assert "External-Identifier: quill" in lines
+        assert "Contact-Name: The small desk" in lines
+
+
+class TestForeignEyes:
+    def test_bagit(self):
+        done = subprocess.run(
+            [sys.executable, "-m", "bagit", "--validate", sealed_review()], capture_output=True
+        )
+        assert done.returncode == 0, done.stderr
+
+    @pytest.mark.skipif(shutil.which("sha256sum") is None, reason="no sha256sum here")
+    def test_sha256sum(self):
+        done = subprocess.run(
+            ["sha256sum", "--strict", "--quiet", "-c", "manifest-sha256.txt",
+             "tagmanifest-sha256.txt"], cwd=sealed_review(), capture_output=True,
+        )  # fmt: skip
+        assert (done.returncode, done.stdout, done.stderr) == (0, b"", b"")
+
+    def test_frictionless_reads_every_log_and_table(self):
+        report = frictionless_report(sealed_review())
+        assert report["valid"], [t["errors"] for t in report["tasks"] if not t["valid"]]
+        tables = [t["place"] for t in report["tasks"] if t["type"] == "table"]
+        assert sum("/logs/" in place for place in tables) == 27
+
+    def test_rocrate_validator(self, tmp_path):
+        report = rocrate_report(sealed_review(), tmp_path)
+        assert report["passed"], report["issues"]
+
+
+class TestSame:
+    def test_same_review_same_bag_byte_for_byte(self, review, key):
+        one = seal(review, to=review.parent / "one" / "bag", key=key)
+        other = seal(review, to=review.parent / "other" / "bag", key=key)
+        assert bytes_of(one.path) == bytes_of(other.path)
+        assert one.identity == other.identity
+        assert one.key == other.key != ""
+        assert bytes_of(sealed_review()).items() <= bytes_of(one.path).items()
+
+    def test_a_zip_holds_the_same_bag(self, review, tmp_path):
+        packed = [seal(review, to=tmp_path / n / "quill-sealed.zip").path for n in ("a", "b")]
+        assert packed[0].read_bytes() == packed[1].read_bytes()
+        with zipfile.ZipFile(packed[0]) as archive:
+            archive.extractall(tmp_path / "there")
+        assert bytes_of(tmp_path / "there" / "quill-sealed") == bytes_of(sealed_review())
+
+    def test_another_date_changes_the_bag_not_its_payload(self, review):
+        later = seal(review, date=dt.date(2030, 1, 1)).path
+        assert "Bagging-Date: 2030-01-01" in (later / "bag-info.txt").read_text()
+        manifest = "manifest-sha256.txt"
+        assert (later / manifest).read_bytes() == (sealed_review() / manifest).read_bytes()
+
+    def test_stands_beside_the_review_without_a_name_given(self, review):
+        sealed = seal(review)
+        assert sealed.path == review.parent / "quill-sealed"
+        assert sealed.to_lines()[0] == str(sealed.path)
+        assert sealed.to_dict()["files"] == len(bytes_of(sealed.path))
+
+
+class TestRefusals:
+    @pytest.mark.parametrize("name", ["report.html", "executed.ipynb"])
+    def test_a_missing_part(self, review, name):
+        (review / name).unlink()
+        refused(review, f"not finished: no {name}")
+
+    def test_no_claims(self, review):
+        (review / "claims.json").unlink()
+        refused(review, "no claims.json")
+
+    def test_a_missing_table(self, review):
+        (review / "tables" / "margins.csv").unlink()
+        refused(review, "files are missing: tables/margins.csv")
+
+    def test_a_file_no_run_wrote(self, review):
+        (review / "notes.txt").write_text("mine")
+        refused(review, "files were added that no run wrote: notes.txt")
+
+    def test_a_notebook_that_did_not_end(self, review):
+        path = review / "executed.ipynb"
+        notebook = json.loads(path.read_text())
+        notebook["cells"][-1]["execution_count"] = None
+        path.write_text(json.dumps(notebook))
+        refused(review, "did not run to its end")
+
+    def test_other_claims_than_the_notebook_wrote(self, review):
+        path = review / "claims.json"
+        path.write_text(path.read_text() + "\n")
+        refused(review, "not the one its notebook wrote")
+
+    def test_params_changed_since(self, review):
+        path = review.parent.parent / "params" / "quill.yaml"
+        path.write_text(path.read_text() + "# later\n")
+        refused(review, "quill.yaml: has changed since the review ran")
+
+    def test_a_log_changed_since(self, review):
+        path = review.parent.parent / "bench" / "logs" / "quill-attic-1.csv"
+        path.write_bytes(path.read_bytes() + b"999,10.0\n")
+        refused(review, "quill-attic-1.csv: is not what it was when the review was made")
+
+    def test_a_log_gone(self, review):
+        (review.parent.parent / "bench" / "logs" / "quill-attic-1.csv").unlink()
+        refused(review, "quill-attic-1.csv")
+
+    def test_a_price_changed_since(self, review):
+        path = review.parent.parent / "bench" / "prices.csv"
+        path.write_text(path.read_text().replace("1499", "1399"))
+        refused(review, "not what params, bench and logs give now.*run the\nreview again|run the")
+
+    def test_a_page_changed_since(self, review):
+        path = review / "report.html"
+        claim = next(c for c in load_claims(review).claims if c.kind == "suite")
+        text = path.read_text()
+        assert repr(claim.value) in text
+        path.write_text(text.replace(repr(claim.value), "1.5"))
+        refused(review, "not what params, bench and logs give now")
+
+    def test_params_moved_can_be_named(self, review):
+        params = review.parent.parent / "params" / "quill.yaml"
+        moved = params.rename(params.with_name("moved.yaml"))
+        refused(review, "quill.yaml is not where it was; say where it is with --params")
+        moved.rename(params)
+        inputs_file(review).unlink()
+        refused(review, "say so with --params")
+        assert seal(review, params=params).path.exists()
+
+    def test_a_text_too_far_away(self, review):
+        from kit.contents import text_path
+
+        assert text_path("../text/quill.md") == "data/text/quill.md"
+        assert text_path("a/./b.md") == "data/params/a/b.md"
+        for far in ("../../secret.md", "/etc/passwd", "../../../data/x.md", "a/../../../x"):
+            with pytest.raises(SealError, match="too far from the params file"):
+                text_path(far)
+
+    def test_a_name_no_archive_can_hold(self, review):
+        bench = review.parent.parent / "bench"
+        with pytest.raises(SealError, match="cannot stand in an archive"):
+            kit.archive.write_bag(
+                [kit.archive.Item("data/bench/logs/what?.csv", b"")], to=bench / "b",
+                date=dt.date(2026, 1, 1),
+            )  # fmt: skip
+
+    def test_a_key_that_is_none(self, review, tmp_path):
+        (tmp_path / "no.key").write_text("nothing")
+        refused(review, "no.key: no private key", key=tmp_path / "no.key")
+
+
+def test_checkpoints_of_an_editor_do_not_matter(review):
+    (review / ".ipynb_checkpoints").mkdir()
+    (review / ".ipynb_checkpoints" / "executed-checkpoint.ipynb").write_text("{}")
+    assert "executed.ipynb" in finished_files(review, load_claims(review))
+
+
+def test_the_closing_is_that_of_the_last_cell():
+    notebook = json.loads((finished_review() / "executed.ipynb").read_text())
+    assert closing_said(notebook)[0] == "quill"
+    last = notebook["cells"].pop()
+    assert closing_said(notebook) is None
+    notebook["cells"].append(last | {"outputs": [{"output_type": "error"}]})
+    assert closing_said(notebook) is None
+
+
+def test_killed_while_it_is_checked_it_leaves_no_bag(review):
+    child = os.fork()
+    if child == 0:  # pragma: no cover - another process
+        kit.archive.recompute_review = lambda *_: os.kill(os.getpid(), signal.SIGKILL)
+        try:
+            seal(review)
+        finally:
+            os._exit(3)
+    _, status = os.waitpid(child, 0)
+    assert os.WTERMSIG(status) == signal.SIGKILL
+    assert not (review.parent / "quill-sealed").exists()
+    assert seal(review).path.exists()  # what was left does not stand in the way
+
+
+def test_interrupted_while_it_is_checked_it_leaves_nothing(review, monkeypatch):
+    def stop(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(kit.archive, "recompute_review", stop)
+    before = sorted(path.name for path in review.parent.iterdir())
+    with pytest.raises(KeyboardInterrupt):
+        seal(review)
+    with pytest.raises(KeyboardInterrupt):
+        seal(review, to=review.parent / "one.zip")
+    assert sorted(path.name for path in review.parent.iterdir()) == before
