@@ -90,11 +90,16 @@ def test_a_mixture_derived_from_itself_is_nearly_itself():
 
 
 def test_paired_sides_are_taken_to_vary_alike():
-    ab, bc, _ = three_products("paired", sessions=True, runs=6)
+    names = [f"s{i}" for i in range(4)]
+    runs = made_runs("a", "t", [60, 61, 59, 60], sessions=names)
+    runs += made_runs("b", "t", [50, 54, 47, 51], sessions=names)  # varies far more
+    runs += made_runs("c", "t", [50, 51, 50, 49], sessions=names)
+    params = margin_params("paired")
+    ab, ac = compared(runs, framed("t"), product="a", baselines=["b", "c"], params=params)
     assert side_errors(ab) == pytest.approx(
         {"a": ab.log_se / math.sqrt(2), "b": -ab.log_se / math.sqrt(2)}
     )
-    assert margin_covariance(ab, bc) == pytest.approx(-ab.log_se * bc.log_se / 2)
+    assert margin_covariance(ab, ac) == pytest.approx(ab.log_se * ac.log_se / 2)
 
 
 def test_margins_of_different_titles_are_independent():

@@ -166,6 +166,14 @@ def test_a_suite_of_one_title_is_its_margin():
     assert suite.like_low is None and "one_title" in suite.marks
 
 
+def test_a_suite_of_one_shared_title_is_its_margin():
+    runs, titles = drawn_bench(5)
+    margin = compared(runs, titles, product="p0", baselines=["p1"])[2]
+    suite = summarise_titles([margin], suite="one", params=PARAMS)
+    for name in ("low", "high", "level_low", "level_high", "outcome"):
+        assert getattr(suite, name) == getattr(margin, name)
+
+
 def test_every_title_needs_the_family():
     margins = margins_of([1.1, 1.2, 1.15])
     assert every_title_outcome(margins, alpha=0.05) == "ahead"

@@ -7,6 +7,7 @@ from made_runs import METRIC, drawn_bench, framed, made_runs
 from kit.bench import Title
 from kit.replicates import LOG_PER_DB
 from kit.variance import fit_variances, pair_key
+from kit.variancefit import fit_group_variances
 
 
 def test_a_cells_sd_lies_between_its_own_and_what_others_show():
@@ -80,6 +81,16 @@ def test_pairs_lose_what_a_session_does_to_both():
     logs = {r.run: np.log(r.values[METRIC]) for r in runs}
     d = [logs[f"t0/p0/{i}"] - logs[f"t0/p1/{i}"] for i in range(5)]
     assert shared.pairs.run_var[shared.pairs.keys[key]] == pytest.approx(np.var(d, ddof=1))
+
+
+def test_pairs_count_as_the_independent_ones_among_them():
+    runs, titles = drawn_bench(6, titles=5, products=8, sessions=True)
+    pairs = fit_variances(runs, metric=METRIC, titles=titles).pairs
+    args = list(pairs.keys), pairs.run_var, pairs.df
+    # 28 pairs of 8 products, 7 of them independent: a quarter of the evidence.
+    tempered = fit_group_variances(*args, temper=7 / 28)
+    assert pairs.title_weight == pytest.approx(tempered.title_weight)
+    assert pairs.title_weight != pytest.approx(fit_group_variances(*args).title_weight)
 
 
 def test_runs_without_sessions_make_no_pairs():
