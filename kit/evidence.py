@@ -16,6 +16,7 @@ from kit.claims import Claim, ClaimBook, RunRecord
 from kit.methods import METHODS
 from kit.page import Html, data_html, text_html
 from kit.tables import number, plain_text
+from kit.wording import METRIC_NAMES
 
 KIND_WORDS = {
     "cell": "Products in titles",
@@ -48,15 +49,20 @@ def trace_section(book: ClaimBook, *, only: Collection[str] | None = None) -> Ht
         order={run.id: place for place, run in enumerate(runs)},
         confidence=levels.pop() if len(levels) == 1 else None,
         under=_placed_under(claims, book),
-        suites={frozenset(claim.inputs): claim for claim in sorted(
-            (claim for claim in claims if claim.kind == "suite" and len(claim.inputs) > 2),
-            key=lambda claim: -len(claim.inputs),
-        )},
+        suites={
+            frozenset(claim.inputs): claim
+            for claim in sorted(
+                (claim for claim in claims if claim.kind == "suite" and len(claim.inputs) > 2),
+                key=lambda claim: -len(claim.inputs),
+            )
+        },
     )
     said = [] if view.confidence is None else [f"Intervals are at {_percent(view.confidence)}."]
     if view.under:
-        said.append("Under a figure stand those made from it alone, and other metrics of the very "
-                    "same runs: made the same way, from what stands under what it was made from.")
+        said.append(
+            "Under a figure stand those made from it alone, and other metrics of the very "
+            "same runs: made the same way, from what stands under what it was made from."
+        )
     pieces = [f'<div class="trace"><p>{" ".join(said)}</p>']
     nested = {claim.id for placed in view.under.values() for claim in placed}
     kinds: dict[str, list[Claim]] = {}
@@ -65,11 +71,13 @@ def trace_section(book: ClaimBook, *, only: Collection[str] | None = None) -> Ht
             kinds.setdefault(claim.kind, []).append(claim)
     for kind, of_kind in kinds.items():
         title = KIND_WORDS.get(kind, kind.replace("_", " ").capitalize())
-        pieces.append(f'<h3 class="unlisted">{text_html(title)}</h3>{_methods_of(of_kind, view)}')
+        pieces.append(f'<h3 class="unlisted">{text_html(title)}</h3>')
+        pieces.append(f"{_methods_of(of_kind, view)}<div>")
         one = len({claim.method for claim in of_kind}) == 1
         for stem, of_stem in groupby(of_kind, key=lambda claim: claim.id.rpartition("/")[0]):
             entries = "".join(_entry(claim, stem, view, with_method=not one) for claim in of_stem)
             pieces.append(f"<p><b>{text_html(stem)}/</b></p><ol>{entries}</ol>")
+        pieces.append("</div>")
     pieces.append(f"</div>{_runs_table(claims, runs)}{_methods_list(claims)}")
     return Html("".join(pieces))
 
@@ -122,9 +130,11 @@ def _methods_of(claims: Iterable[Claim], view: _View) -> str:
     words = "Method" if len(names) == 1 else "Methods"
     line = f"{words}: {links}."
     if below:
-        line += " Under them: " + ", ".join(
-            f"{text_html(kind)} by {_method_link(method)}" for kind, method in below
-        ) + "."
+        line += (
+            " Under them: "
+            + ", ".join(f"{text_html(kind)} by {_method_link(method)}" for kind, method in below)
+            + "."
+        )
     return f"<p>{line}</p>"
 
 
@@ -141,9 +151,7 @@ def _wanted(book: ClaimBook, only: Collection[str] | None) -> list[Claim]:
     return [claim for claim in book.claims if claim.id in seen]
 
 
-def _wanted_runs(
-    book: ClaimBook, claims: Iterable[Claim], *, everything: bool
-) -> list[RunRecord]:
+def _wanted_runs(book: ClaimBook, claims: Iterable[Claim], *, everything: bool) -> list[RunRecord]:
     """Return the runs the claims name, those of one product in one title together."""
     kept = list(book.runs)
     if not everything:
@@ -167,8 +175,11 @@ def _method_link(name: str) -> str:
 def _entry(claim: Claim, stem: str, view: _View, *, with_method: bool) -> str:
     """Return a claim's entry: id, figure, interval, method, inputs, runs, the way back."""
     inputs = _inputs(claim, view)
-    words = [f'<li id="{claim.anchor}"><b>{text_html(claim.id.removeprefix(stem + "/"))}</b> ',
-             _figure(claim, view), _made(claim, inputs, view, with_method=with_method)]
+    words = [
+        f'<li id="{claim.anchor}"><b>{text_html(claim.id.removeprefix(stem + "/"))}</b> ',
+        _figure(claim, view),
+        _made(claim, inputs, view, with_method=with_method),
+    ]
     if claim.runs:
         words.append(f" Runs {_run_links(claim.runs, inputs, view.order)}.")
     if claim.set_aside:
@@ -178,12 +189,17 @@ def _entry(claim: Claim, stem: str, view: _View, *, with_method: bool) -> str:
     if placed:
         words.append("<ol>")
         for child in placed:
-            made = "." if _goes_without_saying(child, claim, view) else _made(
-                child, _inputs(child, view), view, with_method=with_method
+            made = (
+                "."
+                if _goes_without_saying(child, claim, view)
+                else _made(child, _inputs(child, view), view, with_method=with_method)
             )
             name = " ".join(_apart(child.id, claim))
-            words.append(f'<li id="{child.anchor}"><b>{text_html(name)}</b> '
-                         f"{_figure(child, view)}{made}{_end(child)}</li>")
+            # The space lets neighbours that stand in one line break apart.
+            words.append(
+                f' <li id="{child.anchor}"><b>{text_html(name)}</b> '
+                f"{_figure(child, view)}{made}{_end(child)}</li>"
+            )
         words.append("</ol>")
     words.append("</li>")
     return "".join(words)
@@ -294,10 +310,17 @@ def _runs_table(claims: Iterable[Claim], runs: Sequence[RunRecord]) -> str:
     """Return one row a run: figures, frames, file and SHA-256, conditions, why not used."""
     figures = {
         (claim.metric, run): claim
-        for claim in claims if claim.kind == "run" for run in (*claim.runs, *claim.set_aside)
+        for claim in claims
+        if claim.kind == "run"
+        for run in (*claim.runs, *claim.set_aside)
     }
     metrics = list(dict.fromkeys(metric for metric, _ in figures))
-    heads = "".join(f'<th scope="col" class="n">{_metric_head(m, figures)}</th>' for m in metrics)
+    columns = {m: [c for (name, _), c in figures.items() if name == m] for m in metrics}
+    # A unit stands in the head where it is one and the same, else beside each figure.
+    units = {
+        m: c[0].unit if len({claim.unit for claim in c}) == 1 else "" for m, c in columns.items()
+    }
+    heads = "".join(_metric_head(m, c, units[m]) for m, c in columns.items())
     sets = {_conditions(run): "" for run in runs}
     sets |= {words: f"C{n}" for n, words in enumerate((w for w in sets if w), start=1)}
     rows = []
@@ -306,11 +329,12 @@ def _runs_table(claims: Iterable[Claim], runs: Sequence[RunRecord]) -> str:
         name = f"{text_html(product)}, {text_html(title)}"
         head = f'<th scope="rowgroup" colspan="{len(metrics) + 6}">{name}</th>'
         rows.append(f"<tbody><tr>{head}</tr>")
-        rows += [_run_row(run, metrics, figures, sets[_conditions(run)]) for run in of_cell]
+        rows += [_run_row(run, units, figures, sets[_conditions(run)]) for run in of_cell]
         rows.append("</tbody>")
     listed = "".join(
         f'<dt id="conditions-{label}">{label}</dt><dd>{text_html(words)}</dd>'
-        for words, label in sets.items() if label
+        for words, label in sets.items()
+        if label
     )
     return (
         '<h3 class="unlisted">Runs</h3>'
@@ -328,23 +352,24 @@ def _conditions(run: RunRecord) -> str:
     return "; ".join(f"{key} {value}" for key, value in run.conditions.items() if value)
 
 
-def _metric_head(metric: str, figures: Mapping[tuple[str, str], Claim]) -> str:
-    one = next(claim for (name, _), claim in figures.items() if name == metric)
-    unit = f' <span class="unit">{text_html(one.unit)}</span>' if one.unit else ""
-    return f'<a href="#method-{one.method}">{text_html(metric)}</a>{unit}'
+def _metric_head(metric: str, claims: Sequence[Claim], unit: str) -> str:
+    methods = ", ".join(_method_link(name) for name in dict.fromkeys(c.method for c in claims))
+    shown = f' <span class="unit">{text_html(unit)}</span>' if unit else ""
+    name = text_html(METRIC_NAMES.get(metric, metric))
+    return f'<th scope="col" class="n">{name}{shown}<span class="unit">{methods}</span></th>'
 
 
 def _run_row(
-    run: RunRecord, metrics: Iterable[str], figures: Mapping[tuple[str, str], Claim], label: str
+    run: RunRecord, units: Mapping[str, str], figures: Mapping[tuple[str, str], Claim], label: str
 ) -> str:
     cells = [f'<th scope="row">{text_html(run.id)}</th>']
-    for metric in metrics:
+    for metric, unit in units.items():
         claim = figures.get((metric, run.id))
         if claim is None:
             cells.append("<td></td>")
         else:
             cells.append(
-                f'<td class="n" id="{claim.anchor}">{data_html(claim, unit=claim.unit)}'
+                f'<td class="n" id="{claim.anchor}">{data_html(claim, unit=unit)}'
                 f'<a class="back" href="#shown-{claim.anchor}">back</a></td>'
             )
     frames = f"{run.frames}" if run.frames else ""
@@ -353,12 +378,14 @@ def _run_row(
     said = "used" if run.used else f"not used: {run.reason}"
     if run.flags:
         said += f"; {', '.join(run.flags)}"
-    when = "; ".join(part for part in (run.began, run.session and f"session {run.session}") if part)
-    conditions = f'<a href="#conditions-{label}">{label}</a>' if label else ""
+    conditions = [text_html(run.began)] if run.began else []
+    session = f"session {text_html(run.session)}" if run.session else ""
+    alike = f'<a href="#conditions-{label}">{label}</a>' if label else ""
+    conditions.append(f"{session} {alike}".strip())
     return (
         f'<tr id="run-{html.escape(run.id)}">{"".join(cells)}<td class="n">{frames}</td>'
         f'<td class="n">{length}</td><td>{where}<br><code>{run.sha256}</code></td>'
-        f"<td>{text_html(when)} {conditions}</td><td>{text_html(said)}</td></tr>"
+        f"<td>{'<br>'.join(conditions)}</td><td>{text_html(said)}</td></tr>"
     )
 
 
@@ -368,6 +395,7 @@ def _methods_list(claims: Iterable[Claim]) -> str:
     for name, version in names.items():
         known = METHODS.get(name)
         words = known.words if known else "Not known to this version."
-        rows.append(f'<dt id="method-{name}">{text_html(name)} v{version}</dt>'
-                    f"<dd>{text_html(words)}</dd>")
+        rows.append(
+            f'<dt id="method-{name}">{text_html(name)} v{version}</dt><dd>{text_html(words)}</dd>'
+        )
     return f'<h3 class="unlisted">Methods</h3><dl class="methods">{"".join(rows)}</dl>'

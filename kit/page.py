@@ -285,8 +285,11 @@ def _column_cells(
     texts = [_figure_text(p, column.unit) for p in parts]
     places = [_decimals(text, decimal) for text in texts]
     most = max((n for n in places if n is not None), default=0)
-    before = [len(text) - (place + 1 if place else 0)
-              for text, place in zip(texts, places, strict=True) if place is not None]
+    before = [
+        len(text) - (place + 1 if place else 0)
+        for text, place in zip(texts, places, strict=True)
+        if place is not None
+    ]
     widest = max((len(p.interval) for p in parts if isinstance(p, Claim)), default=0)
     cells = []
     for part, text, place in zip(parts, texts, places, strict=True):
@@ -296,7 +299,9 @@ def _column_cells(
         missing = 0 if place is None else most - place
         pad = FIGURE_SPACE * missing + (POINT_SPACE if missing and place == 0 else "")
         if not isinstance(part, Claim):
-            cells.append(part_html(part) + pad)
+            shown = part_html(part)
+            words = place is None and isinstance(part, str)
+            cells.append(f'<span class="words">{shown}</span>' if words else shown + pad)
             continue
         cell = figure_link(part, unit=column.unit) + pad
         if widest:  # set from the left, so the figure itself is padded there too
@@ -357,7 +362,11 @@ def _mark_legend(letters: Mapping[str, str], words: Mapping[str, str]) -> str:
 
 
 def image_figure(
-    data: bytes, *, mime: Literal["image/png", "image/svg+xml"], caption: str, alt: str,
+    data: bytes,
+    *,
+    mime: Literal["image/png", "image/svg+xml"],
+    caption: str,
+    alt: str,
     table: Html | None = None,
 ) -> Html:
     """Return a picture with its caption, the picture in words, and its numbers in a table.
@@ -374,6 +383,6 @@ def image_figure(
     if table is not None:
         numbers = f"<details><summary>The numbers in a table</summary>{table.markup}</details>"
     return Html(
-        f'<figure class="chart"><img src="{source}" alt="{html.escape(alt)}">'
-        f"<figcaption>{text_html(caption)}</figcaption>{numbers}</figure>"
+        f'<figure class="chart"><figcaption>{text_html(caption)}</figcaption>'
+        f'<img src="{source}" alt="{html.escape(alt)}">{numbers}</figure>'
     )
