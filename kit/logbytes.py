@@ -17,7 +17,8 @@ from pathlib import Path
 
 from kit.errors import Fault, RunFileError
 
-CHUNK_BYTES = 32 * 1024 * 1024
+# A block this small stays in the processor's cache from hashing to parsing.
+CHUNK_BYTES = 2 * 1024 * 1024
 MAX_UNPACKED_BYTES = 4 * 1024**3
 # A real log packs 3 to 30 times smaller. Up to 64 MB any ratio is let through: it does no harm.
 MAX_RATIO = 200
