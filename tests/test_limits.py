@@ -2,10 +2,22 @@
 
 from __future__ import annotations
 
+import csv
+import dataclasses
+from fnmatch import fnmatch
+from pathlib import Path
+
 import pytest
-from screening_case import cell, signs, view
+from screening_case import cell, row, signs, view
 
 from kit import limits
+from kit.bench import read_bench
+from kit.layouts import read_log
+from kit.params import ScreenParams
+from kit.runs import Run
+from kit.signs import read_signs
+
+REAL = Path(__file__).parent / "data" / "real_runs"
 
 HELD = {"cap_shares": {60.0: 0.9, 120.0: 0.0}}
 
@@ -163,3 +175,23 @@ def test_too_few_runs():
     assert flag.reason == "2 runs left; 3 wanted"
     assert limits.find_few_runs(view(cell([60, 61, 62]))) == []
     assert limits.find_few_runs(view(cell([60, 61]), min_runs=2)) == []
+
+
+# Measured passes, see tests/data/real_runs/README.md: one thread bounds `crowd`, at 8 threads as at
+# 12, while the other scenes but `depth` gain.
+def test_a_measured_scene_bound_by_one_thread():
+    real = read_bench(REAL)
+    pairs = []
+    for entry in csv.DictReader((REAL / "index.csv").read_text(encoding="utf-8").splitlines()):
+        name = f"{entry['scene']}-t{entry['threads']}-{entry['run']}"
+        layout = next(
+            key for key, one in real.layouts.items() if fnmatch(entry["file"], "*/" + one.files)
+        )
+        log = read_log(REAL / entry["file"], real.layouts[layout], file=entry["file"])
+        made = row(name, f"threads-{entry['threads']}", entry["scene"], log=entry["file"])
+        pairs.append((made, read_signs(Run(made, log), ScreenParams())))
+    seen = dataclasses.replace(view(pairs), bench=real)
+    flags = limits.find_processor_bound(seen)
+    assert [(flag.product, flag.title) for flag in flags] == [("", "crowd")]
+    assert limits.find_caps(seen) == []
+    assert limits.find_rounding(seen) == []
