@@ -210,7 +210,7 @@ def test_drawing_leaves_no_trace_in_the_session(charts):
 
 
 HOSTILE = {
-    "mathtext": r"Price $x_1$ and \frac{1}{2} under_score $",
+    "mathtext": r"Price $x_1$ and $\frac{1}{2}$ under_score",
     "markup": '<script>alert("x")</script> & <b>bold</b>',
     "long": "An exceedingly long name of a product that nobody would ever print on a box " * 4,
     "one word": "W" * 300,
@@ -350,3 +350,9 @@ def test_no_cell_of_the_csv_is_a_formula():
 )
 def test_file_stems_are_safe_everywhere(parts, stem):
     assert file_stem(*parts) == stem
+
+
+def test_dollars_underscores_and_backslashes_are_no_formula():
+    chart = charts_named(HOSTILE["mathtext"])["titles"]
+    texts = ["".join(e.itertext()) for e in ET.fromstring(chart_svg(chart)).iter(f"{SVG}text")]
+    assert any(t.startswith("Price $x_1$ and") for t in texts)

@@ -168,3 +168,16 @@ def test_a_run_without_frames_that_can_be_drawn_is_refused(run):
     for log in (None, replace(run.log, backward_rows=(7,)), replace(run.log, frame_ms=np.empty(0))):
         with pytest.raises(ValueError, match="'r0001' has no frame times"):
             summarise_frames(Run(run.row, log))
+
+
+def test_a_frame_that_ends_where_a_window_does_belongs_to_it_and_not_to_the_next():
+    # 400 frames of 1/128 s, exact in binary, in windows of 100/128 s about 4/128, 12/128, ... s:
+    # both ends of every window fall on ends of frames.
+    frames = np.full(400, 1000 / 128)
+    number = np.arange(1.0, 401.0)
+    series = summarise_frames(run_of(frames, number=number), window_s=0.5, points=50)
+    assert series.window_s == FEWEST_FRAMES / 128
+    for middle, mean in zip(series.time_s, series.sensors["number"], strict=True):
+        first = max(0.0, (middle - series.window_s / 2) * 128) + 1  # the frame after the start
+        last = min(400.0, (middle + series.window_s / 2) * 128)  # the frame that ends at the end
+        assert mean == (first + last) / 2
