@@ -24,15 +24,27 @@ def margin_params(method="auto", **changes) -> MarginParams:
 
 
 def made_runs(
-    product: str, title: str, values: Sequence[float], *, sessions: Sequence[str] = (),
-    metric: str = METRIC, typed_in: bool = False,
+    product: str,
+    title: str,
+    values: Sequence[float],
+    *,
+    sessions: Sequence[str] = (),
+    metric: str = METRIC,
+    typed_in: bool = False,
 ) -> list[RunMetrics]:
     """Return one run per value."""
     return [
         RunMetrics(
-            run=f"{title}/{product}/{i}", product=product, title=title,
-            session=sessions[i] if sessions else "", values={metric: float(value)},
-            trace=Trace("run", hashlib.sha256(f"{title}/{product}/{i}".encode()).hexdigest(), f"{title}/{product}/{i}"),
+            run=f"{title}/{product}/{i}",
+            product=product,
+            title=title,
+            session=sessions[i] if sessions else "",
+            values={metric: float(value)},
+            trace=Trace(
+                "run",
+                hashlib.sha256(f"{title}/{product}/{i}".encode()).hexdigest(),
+                f"{title}/{product}/{i}",
+            ),
             typed_in=typed_in,
         )
         for i, value in enumerate(values)
@@ -45,8 +57,14 @@ def framed(*names: str) -> dict[str, Title]:
 
 
 def drawn_bench(
-    seed: int, *, titles: int = 6, products: int = 4, runs: int = 3, sessions: bool = False,
-    leads: Mapping[int, float] | None = None, session_sd: float = 0.0,
+    seed: int,
+    *,
+    titles: int = 6,
+    products: int = 4,
+    runs: int = 3,
+    sessions: bool = False,
+    leads: Mapping[int, float] | None = None,
+    session_sd: float = 0.0,
 ) -> tuple[list[RunMetrics], dict[str, Title]]:
     """Return a bench of normal runs of 1 %; product p is ahead of the first by leads[p]."""
     rng = np.random.default_rng(seed)
@@ -64,8 +82,14 @@ def drawn_bench(
 
 
 def compared(
-    runs: Sequence[RunMetrics], titles: Mapping[str, Title], *, product: str,
-    baselines: Sequence[str], params: MarginParams | None = None, metric: str = METRIC, **how,
+    runs: Sequence[RunMetrics],
+    titles: Mapping[str, Title],
+    *,
+    product: str,
+    baselines: Sequence[str],
+    params: MarginParams | None = None,
+    metric: str = METRIC,
+    **how,
 ) -> tuple[Margin, ...]:
     """Return the margins of runs, with variance shared over all of them."""
     params = params or margin_params()
@@ -77,7 +101,10 @@ def compared(
 
 
 def cells_of(
-    runs: Sequence[RunMetrics], titles: Mapping[str, Title], *, params: MarginParams | None = None,
+    runs: Sequence[RunMetrics],
+    titles: Mapping[str, Title],
+    *,
+    params: MarginParams | None = None,
     metric: str = METRIC,
 ) -> tuple[Cell, ...]:
     """Return the cells of runs, with variance shared over all of them."""

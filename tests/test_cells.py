@@ -12,8 +12,11 @@ from kit.cells import MIN_SHARED, cells_frame, make_cells
 
 # P. J. Fleming and J. J. Wallace (1986), "How not to lie with statistics", CACM 29(3), 218-221:
 # five programs on three processors (inputs from memory, means recomputed with scipy).
-TIMES = {"R": [417, 83, 66, 39449, 772], "M": [244, 70, 153, 33527, 368],
-         "Z": [134, 70, 135, 66000, 369]}
+TIMES = {
+    "R": [417, 83, 66, 39449, 772],
+    "M": [244, 70, 153, 33527, 368],
+    "Z": [134, 70, 135, 66000, 369],
+}
 
 
 def test_a_cell_is_the_geometric_mean():
@@ -33,7 +36,9 @@ def test_welch_cells_have_students_interval():
     x = np.log(values)
     low, high = stats.t.interval(0.95, 3, x.mean(), stats.sem(x))
     assert (cell.low, cell.high) == pytest.approx((math.exp(low), math.exp(high)), rel=1e-12)
-    assert cell.log_sd == pytest.approx(x.std(ddof=1)) and cell.log_se == pytest.approx(stats.sem(x))
+    assert cell.log_sd == pytest.approx(x.std(ddof=1)) and cell.log_se == pytest.approx(
+        stats.sem(x)
+    )
     assert (cell.method, cell.unit, cell.marks) == ("welch", "fps", ())
 
 
@@ -105,8 +110,12 @@ def test_impossible_input_is_refused():
     with pytest.raises(ValueError, match="above 0"):
         cells_of(made_runs("a", "t", [60.0, 1.0]) + made_runs("b", "t", [0.0]), framed("t"))
     with pytest.raises(KeyError):
-        make_cells(made_runs("a", "lost", [60.0]), framed("t"), params=margin_params(),
-                   metric_names=[METRIC])
+        make_cells(
+            made_runs("a", "lost", [60.0]),
+            framed("t"),
+            params=margin_params(),
+            metric_names=[METRIC],
+        )
 
 
 def test_the_frame_has_a_row_per_cell():

@@ -20,11 +20,14 @@ PARAMS = margin_params()
 @given(st.lists(st.tuples(*[st.floats(1, 500)] * 3), min_size=1, max_size=8))
 def test_over_the_same_titles_a_chain_closes(levels):
     runs = [
-        run for t, row in enumerate(levels) for name, level in zip("abc", row, strict=True)
+        run
+        for t, row in enumerate(levels)
+        for name, level in zip("abc", row, strict=True)
         for run in made_runs(name, f"t{t}", [level])
     ]
     (closure,) = check_closure(
-        cells_of(runs, framed(*(f"t{t}" for t in range(len(levels))))), product="a",
+        cells_of(runs, framed(*(f"t{t}" for t in range(len(levels))))),
+        product="a",
         others=["b", "c"],
     )
     assert closure.chained == pytest.approx(closure.direct, rel=1e-13)
@@ -34,8 +37,11 @@ def test_over_the_same_titles_a_chain_closes(levels):
 def test_different_title_sets_break_a_chain_by_what_they_say():
     levels = {"t": (100, 80, 60), "u": (100, 50, None), "v": (90, None, 60), "w": (None, 60, 30)}
     runs = [
-        run for title, row in levels.items() for name, level in zip("abc", row, strict=True)
-        if level for run in made_runs(name, title, [level])
+        run
+        for title, row in levels.items()
+        for name, level in zip("abc", row, strict=True)
+        if level
+        for run in made_runs(name, title, [level])
     ]
     (closure,) = check_closure(cells_of(runs, framed(*levels)), product="a", others=["b", "c"])
     assert closure.titles == ("t",)
@@ -72,7 +78,9 @@ def test_closure_of_times_runs_the_right_way_round():
         "hum": Title(name="Hum", measures="noise"),
     }
     runs = [
-        run for title in titles for name, time in zip("abc", (8.0, 10.0, 16.0), strict=True)
+        run
+        for title in titles
+        for name, time in zip("abc", (8.0, 10.0, 16.0), strict=True)
         for run in made_runs(name, title, [time], metric="value")
     ]
     cells = cells_of(runs, titles, metric="value")
@@ -136,7 +144,8 @@ def test_clocks_explain_a_share_of_the_gap():
     gap = name_gap(here, there, params=PARAMS)
     assert gap.clock_ratio is None and gap.clock_share is None
     clocks = {
-        (p, t): mhz for t in gap.titles
+        (p, t): mhz
+        for t in gap.titles
         for p, mhz in (("p0", 1900.0), ("p1", 1800.0), ("p2", 2600.0), ("p3", 2300.0))
     }
     explained = name_gap(here, there, params=PARAMS, mean_clocks_mhz=clocks)

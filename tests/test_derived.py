@@ -114,14 +114,16 @@ def test_suites_keep_what_they_share_title_by_title():
     ab, ac = (
         summarise_titles(
             compared(runs, titles, product="p0", baselines=[b], params=params),
-            suite="all", params=params,
+            suite="all",
+            params=params,
         )
         for b in ("p1", "p2")
     )
     (bc,) = (
         summarise_titles(
             compared(runs, titles, product="p1", baselines=["p2"], params=params),
-            suite="all", params=params,
+            suite="all",
+            params=params,
         ),
     )
     derived = derive_ratio([(ac, 1), (ab, -1)], confidence=0.95)
@@ -134,8 +136,11 @@ def test_a_stated_ratio_is_checked_against_two_margins():
     # Common practice, no source: A is 6 % faster than C and B 4 % slower than C, so A is 10.4 %
     # faster than B, not 10.0 %.
     x = np.array([-0.001, 0.0, 0.001])
-    runs = [run for name, level in zip("abc", (106, 96, 100), strict=True)
-            for run in made_runs(name, "t", level * np.exp(x))]
+    runs = [
+        run
+        for name, level in zip("abc", (106, 96, 100), strict=True)
+        for run in made_runs(name, "t", level * np.exp(x))
+    ]
     params = margin_params("welch")
     (ac,) = compared(runs, framed("t"), product="a", baselines=["c"], params=params)
     (bc,) = compared(runs, framed("t"), product="b", baselines=["c"], params=params)
@@ -143,9 +148,7 @@ def test_a_stated_ratio_is_checked_against_two_margins():
     right = check_stated_ratio(1.104, terms, confidence=0.95, tolerance=0.001)
     assert right.derived.ratio == pytest.approx(1.1041666667, abs=5e-11)
     assert right.agrees and right.inside
-    assert right.derived.trace.run_ids() == tuple(
-        f"t/{p}/{i}" for p in "acb" for i in range(3)
-    )
+    assert right.derived.trace.run_ids() == tuple(f"t/{p}/{i}" for p in "acb" for i in range(3))
     wrong = check_stated_ratio(1.10, terms, confidence=0.95, tolerance=0.001)
     assert not wrong.agrees and not wrong.inside
     third = check_stated_ratio(4 / 3, terms, confidence=0.95, tolerance=0.02)

@@ -23,24 +23,58 @@ SLEEP_2 = np.array([1.9, 0.8, 1.1, 0.1, -0.1, 4.4, 5.5, 1.6, 4.6, 3.4])
 
 # statsmodels' own test file `stats/tests/test_tost.py`, "clinic": from an R package for
 # equivalence tests, whose result it quotes.
-CLINIC_A = np.array([2.84, 2.51, 2.41, 2.95, 3.14, 3.79, 4.14, 3.85, 3.02, 3.45, 5.37, 3.81, 4.19,
-                     3.16, 3.84])
-CLINIC_B = np.array([2.60, 2.82, 2.18, 3.46, 4.01, 3.04, 3.47, 4.06, 2.91, 3.59, 4.51, 3.16, 3.86,
-                     3.31, 3.02])
+CLINIC_A = np.array(
+    [2.84, 2.51, 2.41, 2.95, 3.14, 3.79, 4.14, 3.85, 3.02, 3.45, 5.37, 3.81, 4.19, 3.16, 3.84]
+)
+CLINIC_B = np.array(
+    [2.60, 2.82, 2.18, 3.46, 4.01, 3.04, 3.47, 4.06, 2.91, 3.59, 4.51, 3.16, 3.86, 3.31, 3.02]
+)
 
 # A commercial statistics package's guide, two-sample t procedure, equivalence example, as quoted
 # in the same test file: overall p-value 0.0031.
-TEST = np.array([103.4, 59.92, 68.17, 94.54, 69.48, 72.17, 74.37, 84.44, 96.74, 94.26, 48.52,
-                 95.68])
-REFERENCE = np.array([90.11, 77.71, 77.71, 97.51, 58.21, 101.3, 79.84, 96.06, 89.30, 97.22, 61.62,
-                      85.80])
+TEST = np.array(
+    [103.4, 59.92, 68.17, 94.54, 69.48, 72.17, 74.37, 84.44, 96.74, 94.26, 48.52, 95.68]
+)
+REFERENCE = np.array(
+    [90.11, 77.71, 77.71, 97.51, 58.21, 101.3, 79.84, 96.06, 89.30, 97.22, 61.62, 85.80]
+)
 
 # Y. Benjamini and Y. Hochberg (1995), JRSS B 57, 289-300, worked example: 4 rejections by their
 # procedure, 3 by Bonferroni's; adjusted values by R's p.adjust.
-P_VALUES = [0.0001, 0.0004, 0.0019, 0.0095, 0.0201, 0.0278, 0.0298, 0.0344, 0.0459, 0.3240, 0.4262,
-            0.5719, 0.6528, 0.7590, 1.0000]
-BH = [0.0015, 0.003, 0.0095, 0.035625, 0.0603, 0.0638571429, 0.0638571429, 0.0645, 0.0765, 0.486,
-      0.5811818182, 0.714875, 0.7532307692, 0.8132142857, 1.0]
+P_VALUES = [
+    0.0001,
+    0.0004,
+    0.0019,
+    0.0095,
+    0.0201,
+    0.0278,
+    0.0298,
+    0.0344,
+    0.0459,
+    0.3240,
+    0.4262,
+    0.5719,
+    0.6528,
+    0.7590,
+    1.0000,
+]
+BH = [
+    0.0015,
+    0.003,
+    0.0095,
+    0.035625,
+    0.0603,
+    0.0638571429,
+    0.0638571429,
+    0.0645,
+    0.0765,
+    0.486,
+    0.5811818182,
+    0.714875,
+    0.7532307692,
+    0.8132142857,
+    1.0,
+]
 HOLM = [0.0015, 0.0056, 0.0247, 0.114, 0.2211, 0.278, 0.278, 0.278, 0.3213, 1, 1, 1, 1, 1, 1]
 
 
@@ -126,7 +160,9 @@ def test_t_half_width_beside_scipy():
     df = np.array([1.0, 2.5, 7.0, 300.0])
     half = t_half_width(np.full(4, 0.3), df, confidence=0.9)
     assert half == pytest.approx(0.3 * stats.t.ppf(0.95, df), rel=1e-12)
-    assert np.isnan(t_half_width(np.array([0.0, np.nan]), np.array([3.0, 3.0]), confidence=0.9)).all()
+    assert np.isnan(
+        t_half_width(np.array([0.0, np.nan]), np.array([3.0, 3.0]), confidence=0.9)
+    ).all()
 
 
 def t_as_mixture(df, scale):
@@ -156,10 +192,13 @@ def test_mixture_half_width_by_root_finding():
     for confidence in (0.5, 0.9, 0.999):
         half = mixture_half_width(sd, weight, confidence=confidence)
         for i in range(20):
+
             def tail(h, i=i, confidence=confidence):
                 return weight[i] @ stats.norm.sf(h / sd[i]) - (1 - confidence) / 2
 
-            assert half[i] == pytest.approx(brentq(tail, 0, 100 * sd[i].max(), xtol=1e-14), rel=1e-9)
+            assert half[i] == pytest.approx(
+                brentq(tail, 0, 100 * sd[i].max(), xtol=1e-14), rel=1e-9
+            )
 
 
 def test_mixture_error_is_mean_variance_and_its_spread():

@@ -76,7 +76,7 @@ def test_less_is_better_turns_the_interval_too():
     a, b = [8.0, 8.1, 7.9], [10.0, 10.4, 9.8]
     times = made_runs("a", "pack", a, metric="value") + made_runs("b", "pack", b, metric="value")
     speeds = made_runs("a", "t", 1 / np.array(a)) + made_runs("b", "t", 1 / np.array(b))
-    how = dict(product="a", baselines=["b"], params=margin_params("welch"))
+    how = {"product": "a", "baselines": ["b"], "params": margin_params("welch")}
     (by_time,) = compared(times, titles, metric="value", **how)
     (by_speed,) = compared(speeds, titles, **how)
     for name in ("ratio", "low", "high", "p_value"):
@@ -112,8 +112,13 @@ def test_the_family_is_one_baseline_and_metric():
         assert [m.p_adjusted for m in family] == pytest.approx(expected)
         expected = multipletests([m.p_level for m in family], method="holm")[1]
         assert [m.p_level_adjusted for m in family] == pytest.approx(expected)
-    other = compared(runs, titles, product="p0", baselines=["p1"],
-                     params=margin_params(family="benjamini_hochberg"))
+    other = compared(
+        runs,
+        titles,
+        product="p0",
+        baselines=["p1"],
+        params=margin_params(family="benjamini_hochberg"),
+    )
     expected = multipletests([m.p_value for m in other], method="fdr_bh")[1]
     assert [m.p_adjusted for m in other] == pytest.approx(expected)
 
@@ -147,8 +152,9 @@ def test_waivers_and_typed_in_figures_mark_the_margin():
 
 def test_what_does_not_vary_cannot_be_judged_and_says_so():
     runs = made_runs("a", "t", [60.0] * 3) + made_runs("b", "t", [60.0] * 3)
-    (margin,) = compared(runs, framed("t"), product="a", baselines=["b"],
-                         params=margin_params("welch"))
+    (margin,) = compared(
+        runs, framed("t"), product="a", baselines=["b"], params=margin_params("welch")
+    )
     assert margin.ratio == pytest.approx(1.0)
     assert (margin.low, margin.p_value, margin.outcome) == (None, None, "unresolved")
     assert margin.marks == ("zero_variance", "no_interval")
@@ -156,8 +162,9 @@ def test_what_does_not_vary_cannot_be_judged_and_says_so():
 
 def test_a_side_that_does_not_vary_leaves_the_others_error():
     runs = made_runs("a", "t", [60.0] * 3) + made_runs("b", "t", [50.0, 51.0, 49.5])
-    (margin,) = compared(runs, framed("t"), product="a", baselines=["b"],
-                         params=margin_params("welch"))
+    (margin,) = compared(
+        runs, framed("t"), product="a", baselines=["b"], params=margin_params("welch")
+    )
     x = np.log([50.0, 51.0, 49.5])
     half = stats.t.ppf(0.975, 2) * stats.sem(x)
     assert math.log(margin.high / margin.ratio) == pytest.approx(half)
@@ -170,7 +177,7 @@ def test_only_titles_both_sides_have_are_compared():
     titles = framed("t", "u", "v")
     assert [m.title for m in compared(runs, titles, product="a", baselines=["b"])] == ["v"]
     cells = cells_of(runs, titles)
-    how = dict(product="a", baselines=["b"], params=margin_params())
+    how = {"product": "a", "baselines": ["b"], "params": margin_params()}
     assert compare_products(cells, titles=["t", "u"], **how) == ()
     assert len(compare_products(cells, titles=["t", "v"], **how)) == 1
 
@@ -257,9 +264,10 @@ def test_scaling_all_runs_leaves_margins_alone(seed, scale, sessions):
         made_runs(r.product, r.title, [r.values[METRIC] * scale], sessions=[r.session])[0]
         for r in runs
     ]
-    how = dict(product="p0", baselines=["p1", "p2"])
-    for one, other in zip(compared(runs, titles, **how), compared(scaled, titles, **how),
-                          strict=True):
+    how = {"product": "p0", "baselines": ["p1", "p2"]}
+    for one, other in zip(
+        compared(runs, titles, **how), compared(scaled, titles, **how), strict=True
+    ):
         assert other.ratio == pytest.approx(one.ratio, rel=1e-9)
         assert (other.low, other.high) == pytest.approx((one.low, one.high), rel=1e-7)
 
@@ -267,7 +275,7 @@ def test_scaling_all_runs_leaves_margins_alone(seed, scale, sessions):
 def test_the_order_of_runs_changes_nothing():
     runs, titles = drawn_bench(4)
     shuffled = [runs[i] for i in np.random.default_rng(0).permutation(len(runs))]
-    how = dict(product="p0", baselines=["p1", "p2", "p3"])
+    how = {"product": "p0", "baselines": ["p1", "p2", "p3"]}
     by_key = {(m.baseline, m.title): m for m in compared(shuffled, titles, **how)}
     for margin in compared(runs, titles, **how):
         other = by_key[margin.baseline, margin.title]

@@ -21,22 +21,33 @@ from kit.repeatability import (
 # O. L. Davies and P. L. Goldsmith, dyestuff yield: six batches of five preparations (package
 # lme4, `Dyestuff`). Components by lme4's REML and by arithmetic: 1764.05 and 2451.25.
 DYESTUFF = [
-    [1545, 1440, 1440, 1520, 1580], [1540, 1555, 1490, 1560, 1495],
-    [1595, 1550, 1605, 1510, 1560], [1445, 1440, 1595, 1465, 1545],
-    [1595, 1630, 1515, 1635, 1625], [1520, 1455, 1450, 1480, 1445],
+    [1545, 1440, 1440, 1520, 1580],
+    [1540, 1555, 1490, 1560, 1495],
+    [1595, 1550, 1605, 1510, 1560],
+    [1445, 1440, 1595, 1465, 1545],
+    [1595, 1630, 1515, 1635, 1625],
+    [1520, 1455, 1450, 1480, 1445],
 ]
 
 # ISO 5725-2:1994, Annex B, example 1: sulfur in coal, level 1, eight laboratories (inputs and
 # printed results m 0.690, s_r 0.015, s_R 0.026 from memory; further digits by arithmetic).
 COAL = [
-    [0.71, 0.71, 0.70, 0.71], [0.69, 0.67, 0.68], [0.66, 0.65, 0.69], [0.67, 0.65, 0.66],
-    [0.70, 0.69, 0.66, 0.71, 0.69], [0.73, 0.74, 0.73], [0.71, 0.71, 0.69], [0.70, 0.65, 0.68],
+    [0.71, 0.71, 0.70, 0.71],
+    [0.69, 0.67, 0.68],
+    [0.66, 0.65, 0.69],
+    [0.67, 0.65, 0.66],
+    [0.70, 0.69, 0.66, 0.71, 0.69],
+    [0.73, 0.74, 0.73],
+    [0.71, 0.71, 0.69],
+    [0.70, 0.65, 0.68],
 ]
 
 # P. E. Shrout and J. L. Fleiss (1979), "Intraclass correlations", Psychological Bulletin 86,
 # 420-428: six targets, four judges; ICC(1,1) .17, ICC(2,1) .29, ICC(3,1) .71 as printed.
-JUDGES = np.array([[9, 2, 5, 8], [6, 1, 3, 2], [8, 4, 6, 8], [7, 1, 2, 6], [10, 5, 6, 9],
-                   [6, 2, 4, 7]], dtype=float)
+JUDGES = np.array(
+    [[9, 2, 5, 8], [6, 1, 3, 2], [8, 4, 6, 8], [7, 1, 2, 6], [10, 5, 6, 9], [6, 2, 4, 7]],
+    dtype=float,
+)
 
 # NIST StRD, one-way analysis of variance, certified to 15 digits; the files ship with scipy.
 # set -> F, R^2, within SD, digits of F that doubles can hold. SmLs04 and SmLs07 share 7 and 13
@@ -137,8 +148,13 @@ def test_a_table_with_holes_is_unbiased():
 
 
 @pytest.mark.parametrize(
-    "table", [[[1.0, 2.0]], [[1.0], [2.0]], [[1.0, math.nan], [math.nan, 2.0]],
-              [[1.0, 2.0], [2.0, math.nan]]]
+    "table",
+    [
+        [[1.0, 2.0]],
+        [[1.0], [2.0]],
+        [[1.0, math.nan], [math.nan, 2.0]],
+        [[1.0, 2.0], [2.0, math.nan]],
+    ],
 )
 def test_tables_that_do_not_overlap_are_refused(table):
     with pytest.raises(ValueError, match="do not overlap enough"):

@@ -35,8 +35,9 @@ def test_levels_are_logarithms_already():
     assert from_log(to_log([72.5], "fps")[0], "fps") == pytest.approx(72.5)
 
 
-@pytest.mark.parametrize(("values", "unit"), [([1.0, 0.0], "fps"), ([-2.0], "s"),
-                                              ([math.nan], "W"), ([math.inf], "dB")])
+@pytest.mark.parametrize(
+    ("values", "unit"), [([1.0, 0.0], "fps"), ([-2.0], "s"), ([math.nan], "W"), ([math.inf], "dB")]
+)
 def test_values_without_a_logarithm_are_refused(values, unit):
     with pytest.raises(ValueError, match="must be finite"):
         to_log(values, unit)

@@ -44,7 +44,9 @@ def test_the_suite_is_fleming_and_wallaces_geometric_mean():
     names = ["E", "F", "H", "I", "K"]
     titles = {n: Title(name=n, measures="duration") for n in names}
     runs = [
-        run for machine, times in TIMES.items() for name, time in zip(names, times, strict=True)
+        run
+        for machine, times in TIMES.items()
+        for name, time in zip(names, times, strict=True)
         for run in made_runs(machine, name, [time], metric="value")
     ]
     found = {}
@@ -122,9 +124,7 @@ def test_the_suite_lies_within_its_titles(ratios):
 def test_both_directions_agree():
     ratios = [1.1, 0.95, 1.3]
     there = suite_of(ratios)
-    back = summarise_titles(
-        [m for m in margins_of([1 / r for r in ratios])], suite="all", params=PARAMS
-    )
+    back = summarise_titles(list(margins_of([1 / r for r in ratios])), suite="all", params=PARAMS)
     assert there.ratio * back.ratio == pytest.approx(1)
     assert there.low * back.high == pytest.approx(1)
     assert there.like_low * back.like_high == pytest.approx(1)
@@ -187,8 +187,9 @@ def test_every_title_needs_the_family():
 
 def test_a_title_without_an_error_leaves_the_suite_without_an_interval():
     margins = margins_of([1.1, 1.2])
-    bare = replace(margins[0], low=None, high=None, log_se=None, df=None,
-                   marks=("single_run", "no_interval"))
+    bare = replace(
+        margins[0], low=None, high=None, log_se=None, df=None, marks=("single_run", "no_interval")
+    )
     suite = summarise_titles([bare, margins[1]], suite="all", params=PARAMS)
     assert suite.ratio == pytest.approx(math.sqrt(1.1 * 1.2))
     assert (suite.low, suite.high, suite.outcome) == (None, None, "unresolved")
@@ -223,8 +224,9 @@ def grouped_bench():
     runs += made_runs("a", "lost", [50.0, 51.0])
     for title, value in (("pack", 10.0), ("draw", 30.0), ("hum", 40.0)):
         for product, factor in (("a", 0.9), ("b", 1.0)):
-            runs += made_runs(product, title, value * factor * np.array([0.99, 1.01]),
-                              metric="value")
+            runs += made_runs(
+                product, title, value * factor * np.array([0.99, 1.01]), metric="value"
+            )
     return runs, titles
 
 
@@ -234,8 +236,9 @@ def group(**how):
 
 def suites_by_name(metric, groups):
     runs, titles = grouped_bench()
-    margins = compared(runs, titles, product="a", baselines=["b"], metric=metric,
-                       params=margin_params("welch"))
+    margins = compared(
+        runs, titles, product="a", baselines=["b"], metric=metric, params=margin_params("welch")
+    )
     suites = summarise_suites(
         margins, groups=groups, titles=titles, params=PARAMS, cells=cells_of(runs, titles)
     )
@@ -243,13 +246,16 @@ def suites_by_name(metric, groups):
 
 
 def test_groups_are_formed_by_tags_or_by_id():
-    suites = suites_by_name(METRIC, {
-        "all": None,
-        "new": group(tags={"age": "new"}),
-        "new-tall": group(tags={"age": "new", "lines": "2160"}),
-        "two": group(titles=("old", "tall"), weights={"tall": 3.0}),
-        "empty": group(tags={"age": "none"}),
-    })
+    suites = suites_by_name(
+        METRIC,
+        {
+            "all": None,
+            "new": group(tags={"age": "new"}),
+            "new-tall": group(tags={"age": "new", "lines": "2160"}),
+            "two": group(titles=("old", "tall"), weights={"tall": 3.0}),
+            "empty": group(tags={"age": "none"}),
+        },
+    )
     assert set(suites) == {"all", "new", "new-tall", "two"}
     assert suites["all"].titles == ("old", "new", "tall")
     assert suites["new"].titles == ("new", "tall")
@@ -274,7 +280,11 @@ def test_what_is_no_speed_is_in_no_suite_that_does_not_name_it():
 def test_the_frame_has_a_row_per_suite():
     frame = suites_frame([suite_of([1.1, 0.9])])
     assert frame.loc[0, ["ahead", "behind", "level", "unresolved", "titles"]].tolist() == [
-        1, 1, 0, 0, 2
+        1,
+        1,
+        0,
+        0,
+        2,
     ]
     assert frame["like_low"].dtype == float
     assert suites_frame([]).empty

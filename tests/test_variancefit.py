@@ -229,7 +229,9 @@ def test_the_order_of_cells_does_not_matter():
     fit = fit_group_variances(keys, var, df)
     other = fit_group_variances([keys[i] for i in order], var[order], df[order])
     a, b = keys[0], keys[1]
-    assert half_of_pair(fit, a, 3, b, 3) == pytest.approx(half_of_pair(other, a, 3, b, 3), rel=1e-12)
+    assert half_of_pair(fit, a, 3, b, 3) == pytest.approx(
+        half_of_pair(other, a, 3, b, 3), rel=1e-12
+    )
 
 
 def test_cells_apart_leave_the_others_alone():

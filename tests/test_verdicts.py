@@ -42,8 +42,9 @@ def test_the_method_does_not_depend_on_the_figures():
 
 def sleep_runs():
     names = [f"s{i}" for i in range(10)]
-    return (made_runs("one", "t", np.exp(SLEEP_1), sessions=names)
-            + made_runs("two", "t", np.exp(SLEEP_2), sessions=names))
+    return made_runs("one", "t", np.exp(SLEEP_1), sessions=names) + made_runs(
+        "two", "t", np.exp(SLEEP_2), sessions=names
+    )
 
 
 def test_pairing_turns_the_sleep_verdict():
@@ -51,7 +52,10 @@ def test_pairing_turns_the_sleep_verdict():
     found = {}
     for method in ("welch", "paired"):
         (margin,) = compared(
-            sleep_runs(), framed("t"), product="one", baselines=["two"],
+            sleep_runs(),
+            framed("t"),
+            product="one",
+            baselines=["two"],
             params=margin_params(method),
         )
         found[method] = margin
@@ -83,7 +87,7 @@ def test_runs_outside_common_sessions_are_left_out_and_said():
 
 def test_shared_pairs_beside_plain_pairs():
     runs, titles = drawn_bench(7, titles=10, runs=3, sessions=True, session_sd=0.05)
-    how = dict(product="p0", baselines=["p1", "p2", "p3"])
+    how = {"product": "p0", "baselines": ["p1", "p2", "p3"]}
     shared = compared(runs, titles, **how)
     plain = compared(runs, titles, **how, params=margin_params("paired"))
     assert {m.method for m in shared} == {"paired_shared"}

@@ -96,8 +96,12 @@ def draw_runs(world: World, rng: np.random.Generator) -> list[RunMetrics]:
     named = world.session_sd > 0
     return [
         RunMetrics(
-            run=f"{t}-{p}-{k}", product=f"p{p}", title=f"t{t}",
-            session=f"s{k}" if named else "", values={METRIC: float(fps[t, p, k])}, trace=RUN,
+            run=f"{t}-{p}-{k}",
+            product=f"p{p}",
+            title=f"t{t}",
+            session=f"s{k}" if named else "",
+            values={METRIC: float(fps[t, p, k])},
+            trace=RUN,
         )
         for t in range(world.titles)
         for p in range(world.products)
@@ -113,9 +117,7 @@ def tally_bench(world: World, rng: np.random.Generator, tally: Tally) -> None:
     baselines = [f"p{p}" for p in range(1, world.products)]
     for method in ("welch", "auto"):
         params = MarginParams(method=method, confidence=0.95, level_band=BAND, seed=0)
-        cells = make_cells(
-            runs, titles, params=params, variances=variances, metric_names=[METRIC]
-        )
+        cells = make_cells(runs, titles, params=params, variances=variances, metric_names=[METRIC])
         margins = compare_products(
             cells, product="p0", baselines=baselines, params=params, variances=variances
         )
@@ -132,8 +134,9 @@ def tally_bench(world: World, rng: np.random.Generator, tally: Tally) -> None:
 
 def level_if_ahead(margin: Margin) -> bool:
     """Return whether "level" would be said had the product been ahead by `TRUE_MARGIN`."""
-    ends = [end * TRUE_MARGIN for end in (margin.low, margin.high, margin.level_low,
-                                          margin.level_high)]
+    ends = [
+        end * TRUE_MARGIN for end in (margin.low, margin.high, margin.level_low, margin.level_high)
+    ]
     return outcome_of(*ends, band=BAND) == "level"
 
 
@@ -145,7 +148,7 @@ def describe_share(shares: list[float]) -> str:
 def main() -> int:
     """Simulate every world, print the table, and return 1 where a limit is broken."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--benches", type=int, default=400, help="of 20 titles x 6 products")
+    parser.add_argument("--benches", type=int, default=800, help="of 20 titles x 6 products")
     parser.add_argument("--world", default="", help="only worlds whose name holds this")
     args = parser.parse_args()
     print(
@@ -176,8 +179,11 @@ def main() -> int:
             ("suite coverage", np.mean(tally.suite), SUITE_COVERAGE),
             ("ahead or behind of ties", np.mean(tally.false_leads), (0, ERROR_SHARE)),
             ("level of 3 %", np.mean(tally.false_levels), (0, ERROR_SHARE)),
-            *([("half-width over Welch's", auto / welch, (0, BASE_WIDTH))]
-              if world.name == "base" else []),
+            *(
+                [("half-width over Welch's", auto / welch, (0, BASE_WIDTH))]
+                if world.name == "base"
+                else []
+            ),
         ):
             if not limits[0] <= share <= limits[1]:
                 faults.append(f"{world.name}: {what} {share:.4f} is outside {limits}")
