@@ -100,6 +100,7 @@ def _paint_influence(
         points=[*table["ratio_without"], suite.ratio],
         ends=ends,
         below=f"suite margin of {pair[0]} over {pair[1]} without this title ({word})",
+        below_short=f"suite margin without this title ({word})",
         above="",
     )
     figure, panels = ratio_panels(sheet, rows, caption, note, locale)

@@ -238,6 +238,7 @@ class RatioRows:
     points: Sequence[float]
     ends: Sequence[float]
     below: str
+    below_short: str  # where names leave no room
     above: str  # the same axis, read from the other side; "" for none
     apart: frozenset[int] = frozenset()
 
@@ -277,7 +278,8 @@ def ratio_panels(
         at_most = max(3, min(7, int(room / (4.2 * sheet.small))))
         ticks = ratio_ticks(*limits, at_most=at_most)
         set_ticks(axes, sheet, "x", ticks, ratio_labels(ticks, locale=locale))
-        axis_label(axes, sheet, fit_text(rows.below, sheet.small, room + left + right * 0.9))
+        fits = text_width(rows.below, sheet.small) <= room + 2 * min(left, right)
+        axis_label(axes, sheet, rows.below if fits else rows.below_short)
         if rows.above:
             _read_from_above(
                 axes,
@@ -346,6 +348,7 @@ def _paint_margins(
             for e in table[c].dropna()
         ],
         below=f"{pair[0]} against {pair[1]}, {word} ({MINUS} {slower}, + {faster})",
+        below_short=f"{word} ({MINUS} {slower}, + {faster})",
         above=f"{pair[1]} against {pair[0]}",
         apart=frozenset({last} if has_suite and last else ()),
     )

@@ -159,3 +159,13 @@ def test_groups_have_file_names_of_their_own(margins):
     whole = draw_margins(margins, suite, level_band=BAND, names=NAMES)
     group = draw_margins(margins, replace(suite, suite="new"), level_band=BAND, names=NAMES)
     assert whole.name == "margins-average_fps-p0-over-p1" != group.name
+
+
+def test_the_direction_is_said_however_long_the_names(margins):
+    long = dict.fromkeys(("p0", "p1"), "A long name " * 12)
+    chart = draw_margins(margins, level_band=BAND, names=NAMES | long)
+    below = chart.draw("page").axes[0].get_xlabel()
+    assert below == "average (\u2212 slower, + faster)"
+    score = [replace(m, metric="value") for m in margins]
+    chart = draw_margins(score, level_band=BAND, names=NAMES)
+    assert "(\u2212 behind, + ahead)" in chart.draw("page").axes[0].get_xlabel()
