@@ -29,6 +29,7 @@ def check_closure(
     others: Sequence[str],
     params: MarginParams | None = None,
     titles: Mapping[str, Title] | None = None,
+    margins: Sequence[Margin] = (),
 ) -> tuple[Closure, ...]:
     """Return, per metric, A over B times B over C beside A over C for every B and C of `others`.
 
@@ -44,13 +45,16 @@ def check_closure(
         Not needed: closure is about the figures themselves.
     titles : mapping of str to Title, optional
         Tells titles that are no speed and thus in no suite "all" from those that are.
+    margins : sequence of Margin, optional
+        Their ratios are taken for `chained_own` and `direct_own` where they are given, so that
+        these agree with the suite margins shown.
 
     Notes
     -----
-    Every ratio is that of the cells' values, titles weigh alike. Over titles all three share the
-    identity holds to rounding, so that a difference can only come from title sets; then the
-    figure to quote is the direct one, over its own titles: a chain also carries the titles only
-    one of its links has.
+    Ratios are those of the cells' values, titles weigh alike. Over titles all three share the
+    identity holds to rounding. A difference can come from title sets, or from margins that rest
+    on common sessions only; then the figure to quote is the direct one, over its own titles: a
+    chain also carries what only one of its links has.
     """
     by_metric: dict[str, dict[tuple[str, str], Cell]] = {}
     for cell in cells:
@@ -58,11 +62,12 @@ def check_closure(
         if is_level_unit(cell.unit) or (known is not None and known.measures in NOT_SPEED):
             continue
         by_metric.setdefault(cell.metric, {})[cell.product, cell.title] = cell
+    ratios = {(m.metric, m.product, m.baseline, m.title): m.ratio for m in margins}
     closures = []
     for metric, known_cells in by_metric.items():
         of = {name: [t for p, t in known_cells if p == name] for name in (product, *others)}
         for b, c in combinations(dict.fromkeys(others), 2):
-            made = _close(known_cells, metric, (product, b, c), of)
+            made = _close(known_cells, ratios, metric, (product, b, c), of)
             if made is not None:
                 closures.append(made)
     return tuple(closures)
@@ -167,6 +172,7 @@ def name_gap(
 
 def _close(
     cells: Mapping[tuple[str, str], Cell],
+    ratios: Mapping[tuple[str, str, str, str], float],
     metric: str,
     names: tuple[str, str, str],
     titles_of: Mapping[str, Sequence[str]],
@@ -177,28 +183,30 @@ def _close(
     def shared(*products: str) -> tuple[str, ...]:
         return tuple(t for t in titles_of[products[0]] if all((p, t) in cells for p in products))
 
-    def mean_ratio(over: str, under: str, titles: tuple[str, ...]) -> float:
+    def mean_ratio(over: str, under: str, titles: tuple[str, ...], *, own: bool) -> float:
         logs = []
         for title in titles:
             top, bottom = cells[over, title], cells[under, title]
-            log_ratio = math.log(top.value / bottom.value)
-            logs.append(-log_ratio if top.less_is_better else log_ratio)
+            ratio = bottom.value / top.value if top.less_is_better else top.value / bottom.value
+            if own:
+                ratio = ratios.get((metric, over, under, title), ratio)
+            logs.append(math.log(ratio))
         return math.exp(math.fsum(logs) / len(logs))
 
     common = shared(a, b, c)
     own = shared(a, b), shared(b, c), shared(a, c)
     if not common:
         return None
-    chained_own = mean_ratio(a, b, own[0]) * mean_ratio(b, c, own[1])
-    direct_own = mean_ratio(a, c, own[2])
+    chained_own = mean_ratio(a, b, own[0], own=True) * mean_ratio(b, c, own[1], own=True)
+    direct_own = mean_ratio(a, c, own[2], own=True)
     return Closure(
         a=a,
         b=b,
         c=c,
         metric=metric,
         titles=common,
-        chained=mean_ratio(a, b, common) * mean_ratio(b, c, common),
-        direct=mean_ratio(a, c, common),
+        chained=mean_ratio(a, b, common, own=False) * mean_ratio(b, c, common, own=False),
+        direct=mean_ratio(a, c, common, own=False),
         chained_own=chained_own,
         direct_own=direct_own,
         difference=chained_own / direct_own,

@@ -228,7 +228,9 @@ def work_out(review: Review) -> Results:
         params=params.margins,
         mean_clocks_mhz=mean_clocks_mhz(review),
     )
-    closures = check_closure(cells, product=params.product, others=params.compared, titles=titles)
+    closures = check_closure(
+        cells, product=params.product, others=params.compared, titles=titles, margins=margins
+    )
     value = None
     if params.value is not None and review.prices:
         value = weigh_products(

@@ -71,6 +71,21 @@ def test_the_direct_figure_is_the_suites():
         assert (abs(math.log(closure.difference)) < 1e-12) == ("p2" not in (closure.b, closure.c))
 
 
+def test_the_direct_figure_is_the_suites_where_sessions_are_left_out():
+    runs, titles = drawn_bench(7, titles=4, products=3, sessions=True, session_sd=0.02)
+    runs = [r for r in runs if r.run != "t1/p2/0"]
+    margins = compared(runs, titles, product="p0", baselines=["p1", "p2"])
+    (marked,) = [m for m in margins if "common_sessions_only" in m.marks]
+    assert (marked.baseline, marked.title) == ("p2", "t1")
+    suites = summarise_suites(margins, groups={"all": None}, titles=titles, params=PARAMS)
+    (closure,) = check_closure(
+        cells_of(runs, titles), product="p0", others=["p1", "p2"], margins=margins
+    )
+    assert closure.direct_own == pytest.approx(suites[1].ratio, rel=1e-12)
+    assert closure.chained == pytest.approx(closure.direct, rel=1e-12)
+    assert abs(math.log(closure.difference)) > 1e-4
+
+
 def test_closure_of_times_runs_the_right_way_round():
     titles = {
         "pack": Title(name="Pack", measures="duration"),
