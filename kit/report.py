@@ -113,9 +113,17 @@ def run_review(
     with _target(out_dir, params.review) as (target, staging):
         given = {"params_path": str(params_path), "out_dir": str(staging)}
         shown = {"params_path": params_path.name, "out_dir": params.review}
-        folders = [staging, out_dir.resolve(), path.parent, params_path.parent,
-                   params_path.parent.parent, PACKAGE.parent, Path(sys.prefix), Path.home(),
-                   Path.cwd()]
+        folders = [
+            staging,
+            out_dir.resolve(),
+            path.parent,
+            params_path.parent,
+            params_path.parent.parent,
+            PACKAGE.parent,
+            Path(sys.prefix),
+            Path.home(),
+            Path.cwd(),
+        ]
         execution = execute_template(notebook, given, folder=path.parent, timeout_s=timeout_s)
         if isinstance(execution.failure, CellError):
             raise execution.failure
@@ -142,10 +150,14 @@ def find_template(params_path: Path, template: Path, *, allow_foreign: bool) -> 
         If there is no such template, or it lies outside the project and the package and was not
         asked for.
     """
-    own = [folder for folder in (PACKAGE / "notebooks", PACKAGE.parent / "notebooks")
-           if folder.is_dir()]
+    own = [
+        folder
+        for folder in (PACKAGE / "notebooks", PACKAGE.parent / "notebooks")
+        if folder.is_dir()
+    ]
     projects = [
-        folder / "notebooks" for folder in params_path.parents
+        folder / "notebooks"
+        for folder in params_path.parents
         if (folder / "notebooks").is_dir() and not (folder.stat().st_mode & 0o002)
     ]
     homes = [home.resolve() for home in (*projects[:1], *own)]
@@ -191,11 +203,16 @@ def _target(out_dir: Path, review: str) -> Iterator[tuple[Path, Path]]:
             yield target, staging
         except OSError as error:
             raise ExecutionError(
-                f"could not write {out_dir / review}: {error.strerror or error}. "
-                f"{_state(target)}"
+                f"could not write {out_dir / review}: {error.strerror or error}. {_state(target)}"
             ) from None
         finally:
             shutil.rmtree(staging, ignore_errors=True)
+    except BaseException:
+        if not target.exists():  # a first run that failed leaves nothing behind, not even its lock
+            with contextlib.suppress(OSError):
+                (out_dir / f".{review}.lock").unlink()
+                out_dir.rmdir()  # only where it holds nothing
+        raise
     finally:
         lock.release()
 
@@ -206,8 +223,10 @@ def _tidy(target: Path) -> None:
         for old in sorted(target.parent.glob(f".{target.name}.old-*")):
             old.rename(target)
             break
-    for left in (*target.parent.glob(f".{target.name}.partial-*"),
-                 *target.parent.glob(f".{target.name}.old-*")):
+    for left in (
+        *target.parent.glob(f".{target.name}.partial-*"),
+        *target.parent.glob(f".{target.name}.old-*"),
+    ):
         shutil.rmtree(left, ignore_errors=True)
 
 
@@ -220,8 +239,11 @@ def _refuse_foreign_files(target: Path) -> None:
         ours = set(notebook["metadata"]["marginbook"]["files"])
     except (OSError, ValueError, KeyError, TypeError):
         ours = set()
-    foreign = [name for name in _files(target)
-               if name not in ours and not KEPT_ANYWAY & set(Path(name).parts)]
+    foreign = [
+        name
+        for name in _files(target)
+        if name not in ours and not KEPT_ANYWAY & set(Path(name).parts)
+    ]
     if foreign:
         raise UsageError(
             f"{target.name} holds files this command did not write ({', '.join(foreign[:3])}"

@@ -10,7 +10,7 @@ from __future__ import annotations
 import difflib
 import types
 import typing
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Annotated, Any, TypeVar
@@ -241,17 +241,44 @@ def check_model(
     try:
         return model.model_validate(document.data)
     except ValidationError as found:
-        raise error([_model_fault(document, model, detail) for detail in found.errors()]) from None
+        details = _without_mistyped(found.errors())
+        raise error([_model_fault(document, model, detail) for detail in details]) from None
+
+
+def _without_mistyped(details: Sequence[Any]) -> list[Any]:
+    """Return the faults without "missing" ones that an unknown key close to it explains."""
+    unknown = [detail["loc"] for detail in details if detail["type"] == "extra_forbidden"]
+    return [
+        detail
+        for detail in details
+        if detail["type"] != "missing"
+        or not any(
+            loc[:-1] == detail["loc"][:-1] and did_you_mean(str(loc[-1]), [str(detail["loc"][-1])])
+            for loc in unknown
+        )
+    ]
 
 
 def _anchors(text: str) -> Iterable[tuple[int, str]]:
-    """Yield line and name of each anchor and alias (scanned, so nothing is expanded)."""
-    from ruamel.yaml.tokens import AliasToken, AnchorToken
+    """Yield line and name of each anchor and alias (scanned, so nothing is expanded).
 
+    Stops where the text nests deeper than it may: scanning on would take minutes.
+    """
+    from ruamel.yaml import tokens
+
+    opening = (
+        tokens.FlowSequenceStartToken, tokens.FlowMappingStartToken,
+        tokens.BlockSequenceStartToken, tokens.BlockMappingStartToken,
+    )  # fmt: skip
+    closing = (tokens.FlowSequenceEndToken, tokens.FlowMappingEndToken, tokens.BlockEndToken)
+    depth = 0
     for token in YAML(typ="safe", pure=True).scan(text):
-        if isinstance(token, AnchorToken):
+        depth += isinstance(token, opening) - isinstance(token, closing)
+        if depth > 2 * MAX_DEPTH:
+            raise ValueError(f"nested more than {MAX_DEPTH} levels deep")
+        if isinstance(token, tokens.AnchorToken):
             yield token.start_mark.line + 1, f"&{token.value}"
-        if isinstance(token, AliasToken):
+        if isinstance(token, tokens.AliasToken):
             yield token.start_mark.line + 1, f"*{token.value}"
 
 

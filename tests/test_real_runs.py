@@ -20,7 +20,10 @@ TITLES = ("denoise", "skin", "haze", "depth", "crowd", "water")
 
 def marginbook(*words, cwd=None):
     return subprocess.run(
-        [sys.executable, "-m", "kit", *map(str, words)], capture_output=True, text=True, cwd=cwd,
+        [sys.executable, "-m", "kit", *map(str, words)],
+        capture_output=True,
+        text=True,
+        cwd=cwd,
         check=False,
     )
 
@@ -33,9 +36,22 @@ def bench(tmp_path_factory):
     for name in ("bench.yaml", "runs.csv", "params-threads-8.yaml", "params-threads-12.yaml"):
         shutil.copy(DATA / name, folder / name)
     done = marginbook(
-        "add", folder, "--index", DATA / "index.csv", "--column", "title=scene", "--column",
-        "product=threads", "--column", "session=run", "--map", "product:4=threads-4", "--map",
-        "product:8=threads-8", "--map", "product:12=threads-12",
+        "add",
+        folder,
+        "--index",
+        DATA / "index.csv",
+        "--column",
+        "title=scene",
+        "--column",
+        "product=threads",
+        "--column",
+        "session=run",
+        "--map",
+        "product:4=threads-4",
+        "--map",
+        "product:8=threads-8",
+        "--map",
+        "product:12=threads-12",
     )
     assert done.returncode == 0, done.stderr
     assert done.stdout.splitlines()[-1] == "54 added, 0 not"
@@ -81,9 +97,19 @@ def test_the_copies_are_unchanged(bench):
 
 def test_taking_them_in_again_adds_nothing(bench):
     before = (bench / "runs.csv").read_bytes()
-    done = marginbook("add", bench, DATA / "logs", "--pattern", "{title}-t{product}-{session}",
-                      "--map", "product:4=threads-4", "--map", "product:8=threads-8", "--map",
-                      "product:12=threads-12")
+    done = marginbook(
+        "add",
+        bench,
+        DATA / "logs",
+        "--pattern",
+        "{title}-t{product}-{session}",
+        "--map",
+        "product:4=threads-4",
+        "--map",
+        "product:8=threads-8",
+        "--map",
+        "product:12=threads-12",
+    )
     assert done.returncode == 0, done.stderr
     assert done.stdout.splitlines()[-1].startswith("0 added, 54 not")
     assert (bench / "runs.csv").read_bytes() == before
@@ -92,8 +118,9 @@ def test_taking_them_in_again_adds_nothing(bench):
 @pytest.mark.parametrize("name", ["threads-8", "threads-12"])
 def test_every_average_is_numpys(reviews, averages, name):
     runs = {run["id"]: run for run in reviews[name]["runs"]}
-    claims = [c for c in reviews[name]["claims"]
-              if c["kind"] == "run" and c["metric"] == "average_fps"]
+    claims = [
+        c for c in reviews[name]["claims"] if c["kind"] == "run" and c["metric"] == "average_fps"
+    ]
     assert len(claims) == 36
     for claim in claims:
         run = runs[claim["inputs"][0]]
@@ -109,8 +136,11 @@ def test_the_suite_margin_is_numpys(reviews, averages, name):
         np.mean([np.log(averages[name, t, p] / averages["threads-4", t, p]) for p in "123"])
         for t in TITLES
     ]
-    suite = next(c for c in reviews[name]["claims"]
-                 if c["id"] == f"suite/average_fps/all/{name}-over-threads-4")
+    suite = next(
+        c
+        for c in reviews[name]["claims"]
+        if c["id"] == f"suite/average_fps/all/{name}-over-threads-4"
+    )
     assert suite["value"] == pytest.approx(float(np.exp(np.mean(logs))), rel=1e-6)
     assert suite["low"] < suite["value"] < suite["high"]
 
@@ -118,8 +148,11 @@ def test_the_suite_margin_is_numpys(reviews, averages, name):
 @pytest.mark.parametrize("name", ["threads-8", "threads-12"])
 def test_scenes_that_do_not_gain_are_not_called_ahead(reviews, name):
     # README of the data: crowd is bound by one thread, depth does not gain either.
-    outcomes = {c["title"]: c["outcome"] for c in reviews[name]["claims"]
-                if c["kind"] == "margin" and c["metric"] == "average_fps"}
+    outcomes = {
+        c["title"]: c["outcome"]
+        for c in reviews[name]["claims"]
+        if c["kind"] == "margin" and c["metric"] == "average_fps"
+    }
     assert set(outcomes) == set(TITLES)
     for title in ("crowd", "depth"):
         assert outcomes[title] in {"level", "unresolved", "behind"}, title

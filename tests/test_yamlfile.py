@@ -77,7 +77,7 @@ def test_faults_name_line_and_way_out(tmp_path, text, said):
 def test_every_fault_is_told_at_once(tmp_path):
     with pytest.raises(ParamsError) as caught:
         read(tmp_path, "inner: {wide: 1, names: 5}\ndriverr: x\n")
-    assert len(caught.value.faults) == 4  # wide unknown, wide_s missing, names wrong, driverr
+    assert len(caught.value.faults) == 3  # wide (for wide_s), names of the wrong type, driverr
 
 
 def test_an_alias_bomb_is_refused_before_it_grows(tmp_path):
