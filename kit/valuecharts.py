@@ -83,41 +83,8 @@ def draw_value(
         raise ValueError(f"standings of one kind of price are needed, not of {sorted(kinds)}")
     ((kind, currency),) = kinds
     weighed = {w.rival: w for w in weighings}
-    table = pd.DataFrame(
-        [
-            (
-                s.product,
-                name_of(names, s.product),
-                s.kind,
-                s.price.currency,
-                s.price.price,
-                s.price.lowest,
-                s.price.highest,
-                s.suite_fps,
-                s.cost_per_fps,
-                s.frontier,
-                weighed[s.product].equal_value_price if s.product in weighed else None,
-                weighed[s.product].cut_needed if s.product in weighed else None,
-                is_waived(s.marks),
-            )
-            for s in standings
-        ],
-        columns=[
-            "product",
-            "product_name",
-            "kind",
-            "currency",
-            "price",
-            "price_lowest",
-            "price_highest",
-            "suite_fps",
-            "cost_per_fps",
-            "frontier",
-            "equal_value_price",
-            "cut_needed",
-            "waived",
-        ],
-    ).astype({"equal_value_price": float, "cut_needed": float})
+    table = pd.DataFrame([_row(s, weighed.get(s.product), names) for s in standings])
+    table = table.astype({"equal_value_price": float, "cut_needed": float})
     words = plain_name(_price_words(kind, standings))
     caption = _value_caption(table, product, words, currency, names, locale)
     note = "Level bars: prices seen. Grey steps: the efficient frontier"
@@ -140,6 +107,24 @@ def draw_value(
             lambda sheet: _paint_value(sheet, table, looks, product, words, caption, note, locale)
         ),
     )
+
+
+def _row(of: Standing, weighing: Weighing | None, names: Mapping[str, str]) -> dict[str, object]:
+    return {
+        "product": of.product,
+        "product_name": name_of(names, of.product),
+        "kind": of.kind,
+        "currency": of.price.currency,
+        "price": of.price.price,
+        "price_lowest": of.price.lowest,
+        "price_highest": of.price.highest,
+        "suite_fps": of.suite_fps,
+        "cost_per_fps": of.cost_per_fps,
+        "frontier": of.frontier,
+        "equal_value_price": weighing.equal_value_price if weighing else None,
+        "cut_needed": weighing.cut_needed if weighing else None,
+        "waived": is_waived(of.marks),
+    }
 
 
 def _peers(table: pd.DataFrame) -> pd.DataFrame:
