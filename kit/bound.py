@@ -37,7 +37,7 @@ from kit.tables import margin_words, ratio_text
 from kit.yamlfile import did_you_mean
 
 REFERENCE = re.compile(r"\{\{(.*?)\}\}", re.DOTALL)
-SOURCE = re.compile(r"\[source:\s*(?P<name>[^\],]+),\s*(?P<date>\d{4}-\d{2}-\d{2})\s*\]")
+SOURCE = re.compile(r"\[source:\s*(?P<name>[^\]]+?),\s*(?P<date>\d{4}-\d{2}-\d{2})\s*\]")
 UNITS = r"(?:[%€$£]|(?:percent|per\s+cent|fps|ms|W|watts?|dB|EUR|USD|GBP|euros?|dollars?)\b)"
 TYPED = re.compile(
     rf"(?<![\w.])[-+−]?\d[\d.,\u00a0\u202f']*\s*{UNITS}|(?:€|\$|£|EUR|USD|GBP)\s*\d[\d.,]*",
@@ -205,7 +205,14 @@ def printed_forms(claim: Claim, book: ClaimBook) -> set[str]:
     """Return every way a claim's figure may be printed in a page made from `book`."""
     forms = {claim.text}
     locale = str(book.settings.get("locale", "en"))
-    for chosen in ([], ["interval"], ["number"], ["sentence"]):
+    for chosen in (
+        [],
+        ["interval"],
+        ["number"],
+        ["number", "interval"],
+        ["sentence"],
+        ["sentence", "interval"],
+    ):
         for turned in ([], ["reversed"]):
             try:
                 forms.add(
@@ -352,7 +359,9 @@ def reference_text(
         text = rounded.text
     else:
         text = margin_words(ratio, low, high, outcome=outcome, speed=speed, locale=locale)
-    if "interval" in forms and rounded.interval and outcome in {"ahead", "behind"}:
+    # What is level or not told apart has its interval in its words already.
+    told = "number" in forms or outcome in {"ahead", "behind"}
+    if "interval" in forms and rounded.interval and told:
         text += f" ({rounded.interval})"
     if "sentence" in forms:
         first, second = names.get(product, product), names.get(baseline, baseline)

@@ -10,7 +10,13 @@ from kit.tables import ratio_text
 
 
 def claim(claim_id, kind, value, *, low=None, high=None, outcome="", text="", **where):
-    fields = dict(metric="average_fps", product="ash", baseline="", title="", unit="ratio")
+    fields = {
+        "metric": "average_fps",
+        "product": "ash",
+        "baseline": "",
+        "title": "",
+        "unit": "ratio",
+    }
     fields.update(where)
     rounded = ratio_text(value, low, high)
     return Claim(
@@ -33,7 +39,7 @@ def claim(claim_id, kind, value, *, low=None, high=None, outcome="", text="", **
 
 
 def book():
-    pair = dict(product="ash", baseline="birch")
+    pair = {"product": "ash", "baseline": "birch"}
     claims = (
         claim(
             "margin/average_fps/dell/ash-over-birch",
@@ -143,6 +149,7 @@ def bind(text):
             "{{suite ash over birch | sentence}}",
             "Ash 1 and Birch 2 are level (+0.4\u00a0%, between −0.4 and +1.2)",
         ),
+        ("{{margin ash over birch in moor | number interval}}", "+1\u00a0% (−5 to +7)"),
         ("{{price ash at street}}", "EUR\u00a01,499"),
         ("{{equal_value ash over birch at street}}", "EUR\u00a01,300"),
         ("{{ runs  used }}", "90"),
