@@ -11,7 +11,7 @@ from functools import cached_property
 from pathlib import Path
 from typing import Any, Literal
 
-from pydantic import Field, ValidationError
+from pydantic import ConfigDict, Field, ValidationError
 
 from kit.errors import Fault, SealError
 from kit.yamlfile import Section
@@ -139,7 +139,13 @@ class ClaimBook:
         )
 
 
-class ClaimModel(Section):
+class Published(Section):
+    """Base of what `claims.json` holds: texts exactly as written, figures finite."""
+
+    model_config = ConfigDict(str_strip_whitespace=False, allow_inf_nan=False)
+
+
+class ClaimModel(Published):
     """One claim, as published in `claims.json`."""
 
     id: str
@@ -165,7 +171,7 @@ class ClaimModel(Section):
     marks: tuple[str, ...]
 
 
-class RunModel(Section):
+class RunModel(Published):
     """One run, as published in `claims.json`."""
 
     id: str
@@ -185,7 +191,7 @@ class RunModel(Section):
     flags: tuple[str, ...]
 
 
-class ReviewModel(Section):
+class ReviewModel(Published):
     """Which review the claims belong to."""
 
     id: str
@@ -197,7 +203,7 @@ class ReviewModel(Section):
     params_sha256: str
 
 
-class ClaimsDocument(Section):
+class ClaimsDocument(Published):
     """`claims.json`, whole."""
 
     format: Literal["marginbook-claims/1"]

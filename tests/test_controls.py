@@ -19,10 +19,18 @@ from kit.yamlfile import YamlDocument
 def loaded(*, waivers=(), configuration=None, same_name=()):
     params = ReviewParams.model_validate(
         {
-            "format": "marginbook-params/1", "review": "r", "title": "t", "byline": "b",
-            "date": "2026-11-25", "bench": "x", "product": "ash", "rivals": ["birch"],
-            "predecessor": "elder" if same_name else None, "same_name": list(same_name),
-            "controls": ["memory_gb", "fan_mode"], "waivers": list(waivers),
+            "format": "marginbook-params/1",
+            "review": "r",
+            "title": "t",
+            "byline": "b",
+            "date": "2026-11-25",
+            "bench": "x",
+            "product": "ash",
+            "rivals": ["birch"],
+            "predecessor": "elder" if same_name else None,
+            "same_name": list(same_name),
+            "controls": ["memory_gb", "fan_mode"],
+            "waivers": list(waivers),
             "metrics": {"low": "percentile"},
             "margins": {"method": "welch", "confidence": 0.95, "level_band": 0.02, "seed": 1},
         }
@@ -36,7 +44,9 @@ def loaded(*, waivers=(), configuration=None, same_name=()):
         for name, gb in given.items()
     }
     bench = Bench(Path("x"), "b", products, {}, {}, {}, YamlDocument("b", {}, {}))
-    return LoadedParams(Path("p.yaml"), params, bench, YamlDocument("p.yaml", {}, {(): 1, ("controls",): 7}))
+    return LoadedParams(
+        Path("p.yaml"), params, bench, YamlDocument("p.yaml", {}, {(): 1, ("controls",): 7})
+    )
 
 
 def row(run, product, title="dell", **conditions):
@@ -51,8 +61,11 @@ def test_alike_machines_have_no_mismatch():
 
 def test_an_unwaived_mismatch_stops_the_review_and_says_both_values():
     with pytest.raises(ControlError) as caught:
-        check_controls([row("a", "ash"), row("b", "birch")], loaded(configuration={"birch": "16"}),
-                       titles=["dell"])
+        check_controls(
+            [row("a", "ash"), row("b", "birch")],
+            loaded(configuration={"birch": "16"}),
+            titles=["dell"],
+        )
     assert 'memory_gb is "32" on one side and "16" on the other (in dell)' in str(caught.value)
     assert caught.value.faults[0].line == 7 and caught.value.exit_status == 3
 
@@ -62,7 +75,8 @@ def test_a_waiver_of_either_side_marks_the_margin(product):
     waivers = [{"control": "memory_gb", "products": [product], "reason": "soldered in"}]
     controls = check_controls(
         [row("a", "ash"), row("b", "birch")],
-        loaded(waivers=waivers, configuration={"birch": "16"}), titles=["dell"],
+        loaded(waivers=waivers, configuration={"birch": "16"}),
+        titles=["dell"],
     )
     assert controls.waived("ash", "birch", "dell") == ("memory_gb",)
     assert controls.waived("ash", "birch", "fen") == ()
@@ -82,22 +96,33 @@ def test_a_control_that_changes_within_one_side_is_a_mismatch():
 
 
 def test_titles_are_compared_each_for_itself():
-    rows = [row("a", "ash"), row("b", "birch"), row("a2", "ash", "fen", fan_mode="loud"),
-            row("b2", "birch", "fen", fan_mode="loud")]
+    rows = [
+        row("a", "ash"),
+        row("b", "birch"),
+        row("a2", "ash", "fen", fan_mode="loud"),
+        row("b2", "birch", "fen", fan_mode="loud"),
+    ]
     assert check_controls(rows, loaded(), titles=["dell", "fen"]).mismatches == ()
 
 
 def test_what_is_not_recorded_is_said_once():
     with pytest.raises(ControlError) as caught:
-        check_controls([row("a", "ash"), row("b", "birch")], loaded(configuration={"birch": ""}),
-                       titles=["dell"])
+        check_controls(
+            [row("a", "ash"), row("b", "birch")],
+            loaded(configuration={"birch": ""}),
+            titles=["dell"],
+        )
     assert len(caught.value.faults) == 1
     assert '"memory_gb" is not recorded for birch' in str(caught.value)
 
 
 def test_names_in_two_classes_are_compared_within_each_class():
-    params = loaded(same_name=[{"here": "ash", "there": "desk-ash"},
-                               {"here": "elder", "there": "desk-elder"}]).params
+    params = loaded(
+        same_name=[{"here": "ash", "there": "desk-ash"}, {"here": "elder", "there": "desk-elder"}]
+    ).params
     assert compared_pairs(params) == (
-        ("ash", "birch"), ("ash", "elder"), ("ash", "desk-ash"), ("desk-ash", "desk-elder"),
+        ("ash", "birch"),
+        ("ash", "elder"),
+        ("ash", "desk-ash"),
+        ("desk-ash", "desk-elder"),
     )
