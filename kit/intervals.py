@@ -17,7 +17,7 @@ from scipy.special import ndtr, stdtr, stdtrit
 # Two one-sided tests at 5 % each: "level" is decided by the 90 % interval.
 LEVEL_ALPHA = 0.05
 # Share of a variance's upper tail that is cut back where its mean is taken.
-MIXTURE_TAIL = 0.005
+MIXTURE_TAIL = 0.001
 
 Floats = NDArray[np.float64]
 Family = Literal["holm", "benjamini_hochberg", "none"]
@@ -159,7 +159,7 @@ def mixture_error(sd: Floats, weight: Floats) -> tuple[Floats, Floats]:
 
     Notes
     -----
-    Variances above their 99.5 % point count as that point: where hardly anything is known of a
+    Variances above their 99.9 % point count as that point: where hardly anything is known of a
     variance its distribution has no mean.
     """
     below = np.cumsum(weight, axis=1) <= 1 - MIXTURE_TAIL

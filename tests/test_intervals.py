@@ -208,10 +208,10 @@ def test_mixture_error_is_mean_variance_and_its_spread():
     spread = 0.6 * (1e-4 - mean) ** 2 + 0.4 * (4e-4 - mean) ** 2
     assert se[0] == pytest.approx(np.sqrt(mean))
     assert df[0] == pytest.approx(2 * mean**2 / spread)
-    # A variance whose mean does not exist stays finite: 0.5 % of the tail is cut back.
+    # A variance whose mean does not exist stays finite: 0.1 % of the tail is cut back.
     sd, weight = t_as_mixture(1, 0.01)
     se, _ = mixture_error(sd, weight)
-    above = 0.01**2 / stats.chi2.ppf(0.005, 1)  # scipy: the 99.5 % point of 1 / chi-square(1)
+    above = 0.01**2 / stats.chi2.ppf(0.001, 1)  # scipy: the 99.9 % point of 1 / chi-square(1)
     assert 0.01 < se[0] < np.sqrt(above)
 
 
