@@ -35,6 +35,9 @@ def mark_words(review: Review) -> dict[str, str]:
         "sessions_apart": "run in different sessions; what a session does to all its runs is not "
         "in the interval",
         "less_is_better": "less is better; the margin is turned so that above is better",
+        "titles_differ_from_standings": "the margin and the suite averages rest on different titles",
+        "frontier_unresolved": "its place on the frontier is within the error of the averages",
+        "no_margin_interval": "the margin has no interval",
         "single_price": "one observation, so nothing says how far prices spread",
         "old_rate": "the rate of exchange is old",
         "old_price_in_part": "some of the prices are old",
@@ -331,7 +334,18 @@ def _flat(settings: Mapping[str, Any], before: str = "") -> list[tuple[str, str]
         if isinstance(value, Mapping):
             found += _flat(value, f"{name}.") if value else [(name, "none")]
         elif isinstance(value, list | tuple):
-            found.append((name, ", ".join(str(item) for item in value) or "none"))
+            parts = [
+                "; ".join(f"{k} {v}" for k, v in _flat(item))
+                if isinstance(item, Mapping)
+                else _number(item)
+                for item in value
+            ]
+            found.append((name, ", ".join(parts) or "none"))
         else:
-            found.append((name, "none" if value is None else str(value)))
+            found.append((name, "none" if value is None else _number(value)))
     return found
+
+
+def _number(value: Any) -> str:
+    """Return a setting as people write it: 60, not 60.0."""
+    return f"{value:g}" if isinstance(value, float) else str(value)

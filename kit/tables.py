@@ -171,10 +171,11 @@ def money_text(
     'EUR\\xa01,500'
     """
 
-    def plain(figure: float) -> str:
-        return number(figure, decimals=decimals, locale=locale)
+    def plain(figure: float | None) -> str:
+        return "" if figure is None else number(figure, decimals=decimals, locale=locale)
 
-    interval = f"{plain(low)} to {plain(high)}" if low is not None and high is not None else ""
+    spread = low is not None and high is not None and low != high
+    interval = f"{plain(low)} to {plain(high)}" if spread else ""
     return Rounded(f"{currency}{NBSP}{plain(value)}", interval, f"{decimals} decimals")
 
 
