@@ -10,7 +10,7 @@ import re
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from kit.bound import printed_forms
+from kit.references import printed_forms
 from kit.claims import Claim, ClaimBook
 from kit.errors import Finding
 from kit.onepage import ATTRIBUTES, IMAGE_SOURCE, TAGS

@@ -7,7 +7,6 @@ this version's own functions.
 from __future__ import annotations
 
 import csv
-import importlib.util
 import inspect
 import io
 import json
@@ -52,6 +51,7 @@ def check_report(bag: Bag, book: ClaimBook, fresh: Fresh | None) -> tuple[list[F
     list of Finding, and what was compared, in words
     """
     findings: list[Finding] = []
+    charts: list[Finding] | None = None
     said = ["figures of the page"]
     same_kit = book.kit_version == kit_version()
     page = _bytes_of(bag, PAGE_PATH, findings)
@@ -72,10 +72,13 @@ def check_report(bag: Bag, book: ClaimBook, fresh: Fresh | None) -> tuple[list[F
             said.append("what the cells show")
         findings += compare_tables(bag, fresh, same_kit=same_kit)
         said.append("tables")
-        if same_kit and importlib.util.find_spec("matplotlib") is not None:
-            findings += _compare_charts(bag, fresh)
-            said.append("numbers of the charts")
+        if same_kit:
+            charts = _compare_charts(bag, fresh)
+            findings += charts or []
+            said += ["numbers of the charts"] if charts is not None else []
     words = ", ".join(said) + " compared"
+    if fresh is not None and same_kit and charts is None:
+        words += "; those of the charts not, because matplotlib is not installed"
     if not same_kit:
         words += f"; made by version {book.kit_version}, so the page was not built again"
     return findings, words
@@ -219,9 +222,14 @@ def compare_tables(bag: Bag, fresh: Fresh, *, same_kit: bool) -> list[Finding]:
     return findings
 
 
-def _compare_charts(bag: Bag, fresh: Fresh) -> list[Finding]:
-    from kit.pictures import make_charts
-
+def _compare_charts(bag: Bag, fresh: Fresh) -> list[Finding] | None:
+    """Return what is wrong with the numbers of the charts; None where they cannot be made."""
+    try:
+        from kit.pictures import make_charts
+    except ModuleNotFoundError as error:
+        if error.name != "matplotlib":
+            raise
+        return None
     findings: list[Finding] = []
     for charts in make_charts(fresh.review, fresh.results, fresh.book).values():
         for chart in charts:

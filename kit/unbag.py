@@ -277,15 +277,20 @@ def _read_info(bag: Bag, findings: list[Finding]) -> dict[str, tuple[str, ...]]:
 
 def check_bytes(bag: Bag, listing: Listing) -> list[Finding]:
     """Return a finding for each listed file whose bytes are not those listed."""
-    listed = {**listing.tags, **listing.payload}
-    here = [path for path in listed if path in bag.files]
+    lists = ((TAG_MANIFEST, listing.tags), (MANIFEST, listing.payload))
+    listed = [
+        (path, digest, manifest)
+        for manifest, hashes in lists
+        for path, digest in hashes.items()
+        if path in bag.files
+    ]
     # hashlib releases the interpreter's lock: two files are hashed at once on two cores.
     with ThreadPoolExecutor(max_workers=min(4, os.cpu_count() or 1)) as pool:
-        digests = pool.map(lambda path: _digest_or_why(bag, path), here)
+        digests = pool.map(lambda entry: _digest_or_why(bag, entry[0]), listed)
         return [
-            Finding("bytes", path, f"SHA-256 {listed[path]}", digest)
-            for path, digest in zip(here, digests, strict=True)
-            if digest != f"SHA-256 {listed[path]}"
+            Finding("bytes", path, f"SHA-256 {digest}, as {manifest} has it", found)
+            for (path, digest, manifest), found in zip(listed, digests, strict=True)
+            if found != f"SHA-256 {digest}"
         ]
 
 

@@ -625,10 +625,12 @@ def try_damage(source: Path, work: Path, words: str, seed: int) -> tuple[bool, s
     place = KINDS[words](Spoiled(folder, random.Random(f"{words} {seed}")))
     seen = verify_bag(folder, signer=author_key(work))
     # The signature notices every mended bag; it is the other stages that must name the place.
+    # Where a hash and a file do not fit, both are named: either may be the damaged one.
     named = [
         f
         for f in seen.findings
-        if place in f.path and (f.stage != "signature" or place.startswith("signature/"))
+        if place in f"{f.path} {f.expected}"
+        and (f.stage != "signature" or place.startswith("signature/"))
     ]
     return not seen.ok and bool(named), place, seen
 

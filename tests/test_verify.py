@@ -1,0 +1,358 @@
+"""Sealed reviews verified: whole ones pass; damaged, hostile and foreign ones do not."""
+
+from __future__ import annotations
+
+import json
+import os
+import random
+import re
+import resource
+import subprocess
+import sys
+import textwrap
+import time
+from importlib.metadata import PackageNotFoundError, packages_distributions, requires
+from pathlib import Path
+
+import pytest
+from bagmaker import bytes_of, make_bag
+from damage import KINDS, Spoiled, author_key, sign, try_damage
+from sealmaker import copy_bag, sealed_review
+
+from kit.bag import zip_bag
+from kit.environment import normal_name
+from kit.errors import SealError
+from kit.methods import METHODS
+from kit.verify import STAGES, verify_bag
+
+ROOT = Path(__file__).resolve().parent.parent
+
+
+def spoiled(folder: Path) -> Spoiled:
+    return Spoiled(copy_bag(folder), random.Random(1))
+
+
+def stage(seen, name):
+    return next(s for s in seen.stages if s.name == name)
+
+
+class TestWhole:
+    def test_every_stage_is_done_and_passes(self):
+        seen = verify_bag(sealed_review())
+        assert [s.name for s in seen.stages] == list(STAGES)
+        assert {s.state for s in seen.stages} == {"passed"}
+        assert seen.ok and seen.findings == ()
+        assert seen.review == "quill" and seen.kit_version
+        assert " claims made afresh from the raw logs" in stage(seen, "claims").said
+
+    def test_a_zip_of_it_passes_too(self, tmp_path):
+        packed = zip_bag(sealed_review(), tmp_path / "quill.zip")
+        seen = verify_bag(packed)
+        assert seen.ok
+        assert seen.identity == verify_bag(sealed_review()).identity
+
+    def test_says_whether_it_is_signed_and_by_whom(self, tmp_path):
+        assert "Not signed" in stage(verify_bag(sealed_review()), "signature").said
+        bag = copy_bag(tmp_path / "bag")
+        sign(bag)
+        seen = verify_bag(bag)
+        assert seen.ok and seen.signature == "valid, key not compared"
+        assert "nobody vouches" in stage(seen, "signature").said
+        seen = verify_bag(bag, signer=author_key(tmp_path))
+        assert seen.ok and seen.signature == "valid"
+        assert seen.key.startswith("SHA256:")
+
+    def test_unsigned_is_no_good_where_a_signer_is_named(self, tmp_path):
+        seen = verify_bag(sealed_review(), signer=author_key(tmp_path))
+        assert not seen.ok
+        assert [s.name for s in seen.stages if s.state == "failed"] == ["signature"]
+
+    def test_changes_nothing(self, tmp_path):
+        bag = copy_bag(tmp_path / "bag")
+        before = bytes_of(bag)
+        verify_bag(bag)
+        assert bytes_of(bag) == before
+        assert [p.name for p in tmp_path.iterdir()] == ["bag"]
+
+    def test_says_it_in_lines_data_and_a_frame(self, tmp_path):
+        bag = spoiled(tmp_path / "bag")
+        bag.write("data/report.html", b"<title>\x1b[31m</title>")
+        seen = verify_bag(bag.folder)
+        lines = seen.to_lines()
+        assert lines[-1] == "NOT verified"
+        assert any(line.startswith("bytes: failed") for line in lines)
+        plain = json.loads(json.dumps(seen.to_dict()))
+        assert plain["ok"] is False
+        assert {"stage", "path", "expected", "found"} == set(plain["findings"][0])
+        frame = seen.to_frame()
+        assert list(frame.columns) == ["stage", "path", "expected", "found"]
+        assert len(frame) == len(seen.findings)
+
+
+class TestDamage:
+    @pytest.mark.parametrize("words", KINDS)
+    def test_is_found_and_its_place_named(self, tmp_path, words):
+        found, place, seen = try_damage(sealed_review(), tmp_path, words, seed=101)
+        assert found, (place, [str(f)[:200] for f in seen.findings[:8]])
+
+    def test_all_faults_at_once(self, tmp_path):
+        bag = spoiled(tmp_path / "bag")
+        bag.write("data/bench/logs/quill-attic-1.csv", b"frame,took_ms\n1,letters\n")
+        bag.write("data/stranger.txt", b"x")
+        (bag.folder / "data/schemas/bench.schema.json").unlink()
+        text = "\n".join(str(f) for f in verify_bag(bag.folder).findings)
+        for place in (
+            "bytes: data/bench/logs/quill-attic-1.csv", "completeness: data/stranger.txt",
+            "data/schemas/bench.schema.json", "claims: data/bench/logs/quill-attic-1.csv # line 2",
+        ):  # fmt: skip
+            assert place in text
+
+    def test_a_bag_without_claims_is_not_passed_in_silence(self, tmp_path):
+        seen = verify_bag(make_bag(tmp_path / "bag"))
+        assert not seen.ok
+        assert stage(seen, "claims").state == "not done"
+        assert "data/claims.json" in "\n".join(f.path for f in seen.findings)
+
+
+class TestOtherVersions:
+    """Bags made by versions to come or gone; simulated by what this version knows."""
+
+    def mark(self, bag: Spoiled, **fields: object) -> str:
+        claims = bag.claims()
+        chosen = next(c for c in claims["claims"] if c["kind"] == "margin")
+        chosen.update(fields)
+        bag.write_claims(claims)
+        bag.mend_closing()
+        bag.mend()
+        return chosen["id"]
+
+    @pytest.mark.parametrize(
+        ("fields", "why"),
+        [({"method_version": 99}, r"v99, this version has v"),
+         ({"method": "margin-by-guess"}, "method margin-by-guess is not known")],
+    )  # fmt: skip
+    def test_an_unknown_method_is_said_not_passed(self, tmp_path, fields, why):
+        bag = spoiled(tmp_path / "bag")
+        claim = self.mark(bag, **fields)
+        seen = verify_bag(bag.folder)
+        assert not seen.ok
+        said = [f for f in seen.findings if "not recomputable by this version" in f.found]
+        assert re.search(why, said[0].found)
+        assert claim in said[0].path
+        # What rests on it cannot be made afresh either, and that is said too.
+        assert any("it rests on" in f.found and "suite/" in f.path for f in said)
+        # All else is still compared: nothing of it is found wrong.
+        assert [f for f in seen.findings if f.stage == "claims"] == said
+
+    def test_a_later_version_verifies_this_one(self, monkeypatch):
+        import kit.claiming
+        import kit.pagecheck
+
+        monkeypatch.setattr(kit.claiming, "kit_version", lambda: "9.0.0")
+        monkeypatch.setattr(kit.pagecheck, "kit_version", lambda: "9.0.0")
+        seen = verify_bag(sealed_review())
+        assert seen.ok, [str(f) for f in seen.findings[:5]]
+        assert "so the page was not built again" in stage(seen, "page").said
+
+    def test_a_later_version_notices_damage_too(self, tmp_path, monkeypatch):
+        import kit.claiming
+        import kit.pagecheck
+
+        monkeypatch.setattr(kit.claiming, "kit_version", lambda: "9.0.0")
+        monkeypatch.setattr(kit.pagecheck, "kit_version", lambda: "9.0.0")
+        for words in (
+            "claim changed everywhere but in the raw logs, mended",
+            "figure changed in page and notebook, mended",
+            "machine value changed in the page, mended",
+            "interval widened in claims.json, mended",
+            "cell of a table changed, mended",
+            "claim taken out, mended",
+        ):
+            found, place, _ = try_damage(sealed_review(), tmp_path, words, seed=7)
+            assert found, (words, place)
+
+    def test_every_method_of_the_bag_is_in_the_catalogue_it_carries(self):
+        claims = json.loads((sealed_review() / "data/claims.json").read_text())["claims"]
+        carried = json.loads((sealed_review() / "data/methods.json").read_text())["methods"]
+        assert {(c["method"], c["method_version"]) for c in claims} == {
+            (m["name"], m["version"]) for m in carried
+        }
+        assert all(METHODS[m["name"]].words == m["words"] for m in carried)
+
+
+HOSTILE_PAGE = b"""<!doctype html><html><head><script src="https://x.invalid/a.js"></script>
+<meta http-equiv="refresh" content="0; url=https://x.invalid/"></head>
+<body onload="x()"><img src="https://x.invalid/a.png"><a href="javascript:x()">y</a>
+<iframe src="file:///etc/passwd"></iframe></body></html>"""
+
+
+class TestHostile:
+    """Refused or found, in bounded time and memory, nothing written, nothing loaded."""
+
+    @pytest.fixture(autouse=True)
+    def bounded(self, tmp_path):
+        before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+        verify_bag(sealed_review())  # what one ordinary verification takes does not count
+        began = time.monotonic()
+        yield
+        assert time.monotonic() - began < 60
+        grown = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before
+        assert grown < 1_500_000  # kilobytes
+        assert not (tmp_path / "out.txt").exists()
+
+    def test_a_page_with_scripts(self, tmp_path):
+        bag = spoiled(tmp_path / "bag")
+        bag.write("data/report.html", HOSTILE_PAGE)
+        bag.mend()
+        said = "\n".join(str(f) for f in verify_bag(bag.folder).findings if f.stage == "page")
+        for word in ("<script>", "a refresh", "<body> with a handler", "src=", "javascript:",
+                     "<iframe>", "a content policy"):  # fmt: skip
+            assert word in said, word
+
+    def test_links_out_of_the_bag(self, tmp_path):
+        bag = spoiled(tmp_path / "bag")
+        path = bag.folder / "data/bench/logs/quill-attic-1.csv"
+        path.unlink()
+        path.symlink_to("/etc/passwd")
+        seen = verify_bag(bag.folder)
+        assert [s.state for s in seen.stages] == ["failed", *["not done"] * 5]
+        assert "found a link" in str(seen.findings[0])
+        assert seen.to_lines()[-1] == "NOT verified"
+
+    def test_params_that_name_a_text_outside(self, tmp_path):
+        (tmp_path / "out.md").write_text("a secret of this machine")
+        bag = spoiled(tmp_path / "bag")
+        for text in ("../../../out.md", str(tmp_path / "out.md")):
+            params = bag.read("data/params/quill.yaml").decode()
+            start = params.index("text: ")
+            bag.write("data/params/quill.yaml", f"{params[:start]}text: {text}\n".encode())
+            bag.mend()
+            seen = verify_bag(bag.folder)
+            assert not seen.ok
+            assert "too far from the params file" in "\n".join(f.found for f in seen.findings)
+            assert "a secret of this machine" not in json.dumps(seen.to_dict())
+
+    def test_a_run_sheet_that_names_a_log_outside(self, tmp_path):
+        (tmp_path / "out.csv").write_text("frame,took_ms\n1,16.7\n")
+        bag = spoiled(tmp_path / "bag")
+        bag.swap("data/bench/runs.csv", "logs/quill-attic-1.csv", "../../../out.csv")
+        bag.mend()
+        seen = verify_bag(bag.folder)
+        assert not seen.ok
+        assert "leads out of the bench folder" in "\n".join(f.found for f in seen.findings)
+
+    @pytest.mark.parametrize("name", ["../quill.yaml", "/etc/passwd", "nul", "", "none.yaml"])
+    def test_claims_that_name_params_outside(self, tmp_path, name):
+        bag = spoiled(tmp_path / "bag")
+        claims = bag.claims()
+        claims["review"]["params_file"] = name
+        bag.write_claims(claims)
+        bag.mend()
+        seen = verify_bag(bag.folder)
+        assert not seen.ok
+        assert stage(seen, "claims").state == "failed"
+
+    @pytest.mark.parametrize(
+        ("path", "data", "why"),
+        [
+            ("data/claims.json", b"[" * 200_000, "nested deeper|not JSON|brackets"),
+            ("data/claims.json", b"[" + b"[],[]," * 3_000_000 + b"[]]", "brackets"),
+            ("data/claims.json", b'{"a": ' + b"9" * 100_000 + b"}", "not JSON|format"),
+            ("data/claims.json", b"\x00" * 1000, "not JSON"),
+            ("data/executed.ipynb", b"[" * 200_000, "not one: RecursionError"),
+            ("data/executed.ipynb", b'{"cells": 3}', "not one"),
+            ("data/executed.ipynb", b'{"cells": [{"cell_type": "code"}]}', "not one"),
+            ("data/params/quill.yaml", b"a: &a [x, x]\nb: [*a, *a]\n", "anchors and aliases"),
+            ("data/params/quill.yaml", b"[" * 100_000, "not YAML|nested"),
+            ("data/params/quill.yaml", b"# " + b"x" * 2_000_000, "larger than 400000 bytes"),
+            ("data/bench/bench.yaml", b"x: 1\n" * 300_000, "larger than 400000 bytes"),
+            ("data/bench/runs.csv", b"run,product\n" + b'"' * 1000, "quotation mark|column"),
+            ("data/bench/prices.csv", b"\xff\xfe", "not UTF-8"),
+            ("data/report.html", b"<div>" * 100_000, "page"),
+            ("data/report.html", b"", "page"),
+            ("data/tables/cells.csv", b'"' * 1001, "a table"),
+        ],
+    )  # fmt: skip
+    def test_texts_that_mean_harm(self, tmp_path, path, data, why):
+        bag = spoiled(tmp_path / "bag")
+        bag.write(path, data)
+        bag.mend()
+        seen = verify_bag(bag.folder)
+        assert not seen.ok
+        said = "\n".join(str(f) for f in seen.findings if path.rpartition("/")[2] in str(f))
+        assert re.search(why, said), [str(f)[:300] for f in seen.findings[:6]]
+
+    def test_a_packed_log_that_unpacks_to_gigabytes(self, tmp_path):
+        import zlib
+
+        packer = zlib.compressobj(9, zlib.DEFLATED, 31)
+        block = b"16700\n" * (1 << 17)
+        data = b"".join(packer.compress(block) for _ in range(2_000)) + packer.flush()
+        bag = spoiled(tmp_path / "bag")
+        bag.write("data/bench/logs/finch-attic-1.tsv.gz", data)
+        bag.mend()
+        seen = verify_bag(bag.folder)
+        assert not seen.ok
+        assert "finch-attic-1.tsv.gz" in "\n".join(
+            f.path for f in seen.findings if f.stage == "claims"
+        )
+
+    def test_no_bag_is_an_error_not_an_answer(self, tmp_path):
+        with pytest.raises(SealError, match="no such bag"):
+            verify_bag(tmp_path / "none")
+        (tmp_path / "text.zip").write_text("no zip")
+        with pytest.raises(SealError, match="neither a folder nor a zip"):
+            verify_bag(tmp_path / "text.zip")
+
+
+def core_only() -> set[str]:
+    """Return the importable names that a core install would not have."""
+    core: set[str] = set()
+    stack = ["marginbook"]
+    while stack:
+        name = normal_name(stack.pop())
+        if name in core:
+            continue
+        core.add(name)
+        try:
+            needs = requires(name) or []
+        except PackageNotFoundError:  # wanted on another system only
+            continue
+        stack += [re.match(r"[\w.-]+", line)[0] for line in needs if "extra ==" not in line]
+    return {
+        module
+        for module, owners in packages_distributions().items()
+        if not any(normal_name(owner) in core for owner in owners)
+    }
+
+
+def test_runs_on_the_core_install_without_a_network(tmp_path):
+    """Every package outside the core install is blocked, and so is every socket."""
+    blocked = core_only()
+    assert {"papermill", "matplotlib", "IPython", "nbconvert", "statsmodels"} <= blocked
+    assert not {"numpy", "lxml", "pydantic", "scipy"} & blocked
+    code = textwrap.dedent(
+        """
+        import json, socket, sys
+        blocked = set(json.loads(sys.argv[1]))
+        class Block:
+            def find_spec(self, name, path=None, target=None):
+                if name.partition(".")[0] in blocked:
+                    raise ModuleNotFoundError(f"not in the core install: {name}", name=name)
+        sys.meta_path.insert(0, Block())
+        def no_network(*args, **kwargs):
+            raise OSError("no network here")
+        socket.socket.connect = socket.getaddrinfo = no_network
+        from pathlib import Path
+        from kit.verify import verify_bag
+        seen = verify_bag(Path(sys.argv[2]))
+        print(json.dumps([seen.ok, [str(f) for f in seen.findings[:5]]]))
+        """
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code, json.dumps(sorted(blocked)), sealed_review()],
+        cwd=ROOT, capture_output=True, text=True, timeout=120,
+        env={**os.environ, "PYTHONPATH": str(ROOT)},
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    assert json.loads(done.stdout) == [True, []]
