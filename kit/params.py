@@ -15,9 +15,14 @@ from pydantic import Field, model_validator
 
 from kit.bench import Bench, Id, read_bench
 from kit.errors import Fault, ParamsError
+from kit.pageparams import LookParams as LookParams
+from kit.pageparams import PlanParams as PlanParams
+from kit.pageparams import RetestParams as RetestParams
 from kit.yamlfile import Section, Text, YamlDocument, check_model, did_you_mean, read_yaml
 
 PARAMS_FORMAT = "marginbook-params/1"
+Page = Literal["review", "frame_times", "bench_health", "plan"]
+PAGES: tuple[Page, ...] = ("review", "frame_times", "bench_health", "plan")
 METRICS = ("average_fps", "low_1pct_fps", "low_0_1pct_fps")
 
 
@@ -121,6 +126,11 @@ class ScreenParams(Section):
     stale_days: int = Field(
         default=180, gt=0, description="Runs this much older than the reviewed product's."
     )
+    version_conditions: tuple[Id, ...] = Field(
+        default=("driver", "driver_branch", "title_version"),
+        description="Recorded conditions that are versions: what the bench ran before the newest "
+        "one is stale.",
+    )
     min_runs: int = Field(default=3, ge=1)
 
 
@@ -180,50 +190,6 @@ class ValueParams(Section):
     scenarios: tuple[PriceScenario, ...] = ()
 
 
-class PlanParams(Section):
-    """What a series of runs is planned for. Touches no published figure."""
-
-    margin: float = Field(
-        gt=0, lt=1, description="A share: 0.03 where a lead of 3 % is to be resolved."
-    )
-    power: float = Field(
-        default=0.8, gt=0, lt=1, description="How often a lead of that size is resolved."
-    )
-    seed: int = Field(description="For the order of runs.")
-    setup_s: float = Field(default=60.0, gt=0, description="Time a launch costs before its run.")
-    run_s: float = Field(
-        default=60.0, gt=0, description="Length of a run where the title states none."
-    )
-    switch_s: float = Field(
-        default=0.0, ge=0, description="Time it costs to go from one product to another."
-    )
-    by_product: bool = Field(
-        default=False, description="Keep the runs of a product together within a block."
-    )
-    budget_minutes: float | None = Field(default=None, gt=0, description="Bench time there is.")
-    default_run_sd: float = Field(
-        default=0.01,
-        gt=0,
-        description="Spread from run to run, as a share, where the bench holds no runs to tell.",
-    )
-    min_runs: int = Field(default=3, ge=2, description="Of each title on each product.")
-    max_runs: int = Field(default=20, ge=2, description="No more than this is planned.")
-    cannot_run: tuple[Id, ...] = Field(
-        default=(), description="Products that are gone: their runs on the bench are all there are."
-    )
-    every_title: bool = Field(
-        default=False, description="Plan for statements about every title at once."
-    )
-    paired: bool = Field(default=False, description="Both sides are run in the same sessions.")
-    session_correlation: float = Field(
-        default=0.0,
-        ge=0,
-        lt=1,
-        description="Of two products' results within a session, where "
-        "paired and the bench does not tell.",
-    )
-
-
 class ReviewParams(Section):
     """`params/<review>.yaml`, whole: what one review compares, and how."""
 
@@ -248,6 +214,8 @@ class ReviewParams(Section):
     suites: dict[Id, SuiteParams] = Field(default_factory=dict)
     value: ValueParams | None = None
     plan: PlanParams | None = None
+    look: LookParams | None = None
+    retest: RetestParams | None = None
     text: Text | None = Field(default=None, description="Bound text, from this file's folder.")
     replaces: Text | None = Field(default=None, description="The sealed review this one replaces.")
 
@@ -258,6 +226,15 @@ class ReviewParams(Section):
         if self.product in self.rivals:
             raise ValueError(f'rivals: "{self.product}" is the product itself')
         return self
+
+    @property
+    def page(self) -> Page:
+        """What kind of page the template makes: a copy keeps the beginning of its name."""
+        stem = self.template.replace("\\", "/").rpartition("/")[2].removesuffix(".ipynb")
+        for name in PAGES:
+            if stem == name or stem.startswith((f"{name}-", f"{name}_")):
+                return name
+        return "review"
 
     @property
     def compared(self) -> tuple[str, ...]:
@@ -364,6 +341,10 @@ def _unknown_names(params: ReviewParams, bench: Bench, document: YamlDocument) -
             check(title, titles, "title", "titles", i)
     for i, product in enumerate(params.plan.cannot_run if params.plan else ()):
         check(product, products, "product", "plan", "cannot_run", i)
+    if params.look and params.look.product:
+        check(params.look.product, {p: p for p in params.products}, "product", "look", "product")
+    if params.look and params.look.title:
+        check(params.look.title, titles, "title", "look", "title")
     for i, waiver in enumerate(params.waivers):
         for j, product in enumerate(waiver.products):
             check(product, products, "product", "waivers", i, "products", j)
