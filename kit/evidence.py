@@ -337,8 +337,8 @@ def _runs_table(claims: Iterable[Claim], runs: Sequence[RunRecord]) -> str:
         if label
     )
     return (
-        '<h3 class="unlisted">Runs</h3>'
         '<section class="table-box runs-box" aria-label="Every run, used or not" tabindex="0">'
+        '<h3 class="unlisted">Runs</h3>'
         '<table class="runs"><caption>Every run, used or not</caption><thead><tr>'
         f'<th scope="col">Run</th>{heads}<th scope="col" class="n">Frames</th>'
         '<th scope="col" class="n">Length <span class="unit">s</span></th>'

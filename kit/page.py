@@ -367,9 +367,9 @@ def image_figure(
     mime: Literal["image/png", "image/svg+xml"],
     caption: str,
     alt: str,
-    table: Html | None = None,
+    note: str = "", table: Html | None = None,
 ) -> Html:
-    """Return a picture with its caption, the picture in words, and its numbers in a table.
+    """Return a picture with its caption, the picture in words, a note, and its numbers in a table.
 
     Raises
     ------
@@ -379,9 +379,9 @@ def image_figure(
     if not alt.strip():
         raise ValueError(f"the picture {caption!r} has no text to stand for it")
     source = f"data:{mime};base64,{base64.b64encode(data).decode()}"
-    numbers = ""
+    numbers = f'<p class="note">{text_html(note)}</p>' if note else ""
     if table is not None:
-        numbers = f"<details><summary>The numbers in a table</summary>{table.markup}</details>"
+        numbers += f"<details><summary>The numbers in a table</summary>{table.markup}</details>"
     return Html(
         f'<figure class="chart"><figcaption>{text_html(caption)}</figcaption>'
         f'<img src="{source}" alt="{html.escape(alt)}">{numbers}</figure>'
