@@ -157,7 +157,8 @@ def chart_figure(chart: Chart) -> Html:
     return image_figure(
         image.data,
         mime=mime,
-        caption=f"{chart.caption}. {chart.note}",
+        caption=chart.caption,
+        note=chart.note,
         alt=chart.alt,
         table=_numbers_table(chart),
     )
