@@ -10,10 +10,10 @@ import re
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from kit.references import printed_forms
 from kit.claims import Claim, ClaimBook
 from kit.errors import Finding
 from kit.onepage import ATTRIBUTES, IMAGE_SOURCE, TAGS
+from kit.references import printed_forms
 
 PAGE_PATH = "data/report.html"
 MAX_PAGE_BYTES = 64 << 20

@@ -2,10 +2,11 @@
 
 import pytest
 
-from kit.bound import bind_text, printed_forms
+from kit.bound import bind_text
 from kit.claims import Claim, ClaimBook, RunRecord
 from kit.errors import TextError
 from kit.prose import show_text
+from kit.references import printed_forms
 from kit.tables import ratio_text
 
 

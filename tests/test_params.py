@@ -39,7 +39,7 @@ def test_the_demo_loads():
         ("date: 2026-11-16", "date: 16.11.2026", "expected a date written 2026-11-25"),
         ("  level_band: 0.02", "  level_band: 2", "margins.level_band: found '2'"),
         ("  seed: 20261116", "", 'the key "seed" is missing'),
-        ("locale: en", "locale: en\ntext: none.md", 'no such file: "none.md"'),
+        ("text: demo.md", "text: none.md", 'no such file: "none.md"'),
         (
             "  - tarnquill-sedge-travel # the cheaper one",
             "  - fennock-9-travel",
