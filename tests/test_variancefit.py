@@ -6,7 +6,7 @@ from scipy import integrate, optimize, stats
 from scipy.special import digamma, polygamma
 
 from kit.intervals import mixture_half_width
-from kit.variancefit import FLAT, fit_components, fit_group_variances, mix_cells, mix_pairs
+from kit.variancefit import CAUTION, FLAT, fit_components, fit_group_variances, mix_cells, mix_pairs
 
 
 def keys_of(titles, products):
@@ -116,6 +116,20 @@ def test_moments_of_a_balanced_design_by_hand():
     assert found[2:] == pytest.approx((title_var, product_var))
 
 
+def test_caution_adds_a_share_of_the_standard_error():
+    # Of a balanced design: a mean square of f degrees of freedom has a standard error of
+    # sqrt(2 / f) of itself (chi-square).
+    rng = np.random.default_rng(19)
+    var = np.exp(rng.normal(-9, 1, 24)) * rng.chisquare(2, 24) / 2
+    args = var, np.full(24, 2.0), np.repeat(np.arange(6), 4)
+    _, _, title_var, product_var = fit_components(*args)
+    _, _, title_raised, product_raised = fit_components(*args, caution=0.5)
+    within = polygamma(1, 1) + product_var
+    assert product_raised - product_var == pytest.approx(0.5 * within * np.sqrt(2 / 18))
+    between = within / 4 + title_var
+    assert title_raised - title_var == pytest.approx(0.5 * between * np.sqrt(2 / 5))
+
+
 def test_moments_find_the_components_of_an_unbalanced_bench():
     rng = np.random.default_rng(13)
     title = np.repeat(np.arange(300), 6)
@@ -177,7 +191,9 @@ def test_the_quadrature_beside_fine_grids(spread, runs):
     fit = fit_group_variances(keys, var, df)
     used = df > 0
     title = np.repeat(np.arange(8), 3)[used]
-    level, level_var, title_var, own_var = fit_components(var[used], df[used], title)
+    level, level_var, title_var, own_var = fit_components(
+        var[used], df[used], title, caution=CAUTION
+    )
     slow = slow_half_width(level, title_var + level_var, own_var, var[:3], df[:3], runs, 0.95)
     fast = half_of_pair(fit, keys[0], runs[0], keys[1], runs[1])
     # Gathering into bins makes a mixture a little wider, never narrower.

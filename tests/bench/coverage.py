@@ -63,6 +63,7 @@ WORLDS = (
     World("spread between titles 1.0, products 0.6", title_spread=1.0, product_spread=0.6),
     World("session effects shared by both sides", session_sd=0.015),
     World("1 to 5 runs", runs=(1, 5)),
+    World("3 titles x 2 products", titles=3, products=2),
 )
 
 
@@ -170,7 +171,7 @@ def main() -> int:
         tally = Tally()
         rng = np.random.default_rng([SEED, WORLDS.index(world)])
         size = world.titles * world.products
-        benches = max(2, round(args.benches * min(120 / size, 4)))
+        benches = max(2, round(args.benches * min(120 / size, 12)))
         for _ in range(benches):
             tally_bench(world, rng, tally)
         welch, auto = (100 * float(np.median(tally.half_widths[m])) for m in ("welch", "auto"))
