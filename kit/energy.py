@@ -12,6 +12,7 @@ from scipy.special import stdtrit
 
 from kit.bench import Title
 from kit.cells import Cell
+from kit.intervals import WIDEST
 from kit.metrics import RunMetrics
 from kit.trace import Trace
 
@@ -98,7 +99,8 @@ def _logged(title: str, metrics: Sequence[RunMetrics], confidence: float) -> lis
         centre, half = float(logs.mean()), None
         if len(runs) > 1:
             error = float(logs.std(ddof=1)) / math.sqrt(len(runs))
-            half = float(stdtrit(len(runs) - 1, (1 + confidence) / 2)) * error
+            width = float(stdtrit(len(runs) - 1, (1 + confidence) / 2)) * error
+            half = width if width <= WIDEST else None
         standings.append(
             EnergyStanding(
                 product=product,

@@ -18,6 +18,8 @@ from scipy.special import ndtr, stdtr, stdtrit
 LEVEL_ALPHA = 0.05
 # Share of a variance's upper tail that is cut back where its mean is taken.
 MIXTURE_TAIL = 0.001
+# An interval wider than this either way on the log scale says nothing, and exp overflows at 709.
+WIDEST = 300.0
 
 Floats = NDArray[np.float64]
 Family = Literal["holm", "benjamini_hochberg", "none"]
@@ -100,8 +102,8 @@ def judge_t(
     with np.errstate(divide="ignore", invalid="ignore"):
         t = difference / log_se
         return Judged(
-            half=stdtrit(df, (1 + confidence) / 2) * log_se,
-            level_half=stdtrit(df, 1 - LEVEL_ALPHA) * log_se,
+            half=bounded(stdtrit(df, (1 + confidence) / 2) * log_se),
+            level_half=bounded(stdtrit(df, 1 - LEVEL_ALPHA) * log_se),
             p_value=2 * stdtr(df, -np.abs(t)),
             p_level=stdtr(df, (np.abs(difference) - band) / log_se),
             log_se=log_se,
@@ -199,14 +201,23 @@ def mixture_half_width(sd: Floats, weight: Floats, *, confidence: float) -> Floa
         h = new
         if done:
             break
-    return h
+    return bounded(h)
+
+
+def bounded(half: Floats) -> Floats:
+    """Return half-widths, NaN where an interval is so wide that it says nothing.
+
+    >>> bounded(np.array([0.5, 5000.0]))
+    array([0.5, nan])
+    """
+    return np.where(half <= WIDEST, half, np.nan)
 
 
 def t_half_width(log_se: Floats, df: Floats, *, confidence: float) -> Floats:
     """Return half-widths of t intervals; NaN where a standard error or its df is NaN or 0."""
     good = np.isfinite(log_se) & (log_se > 0) & (df > 0)
     width: Floats = log_se * stdtrit(np.where(good, df, np.nan), (1 + confidence) / 2)
-    return np.where(good, width, np.nan)
+    return bounded(np.where(good, width, np.nan))
 
 
 def adjust_p_values(p_values: Sequence[float | None], *, family: Family) -> list[float | None]:

@@ -240,7 +240,7 @@ def summarise_titles(
     like_low, like_high = t_ends(center, *spread, confidence=params.confidence)
     smallest, largest = margins[int(x.argmin())], margins[int(x.argmax())]
     marks = dict.fromkeys(mark for m in margins for mark in m.marks if mark != "no_interval")
-    if log_se is None:
+    if low is None:
         marks["no_interval"] = None
     if len(margins) == 1:
         marks["one_title"] = None
