@@ -119,16 +119,15 @@ def _placed_under(claims: Iterable[Claim], book: ClaimBook) -> dict[str, list[Cl
     return under
 
 
-def _methods_of(claims: Iterable[Claim], view: _View) -> str:
+def _methods_of(claims: Sequence[Claim], view: _View) -> str:
     """Return a line that links the methods of a kind of claims, and of those placed under them."""
+    kinds = {claim.kind for claim in claims}
     placed = [child for claim in claims for child in view.under.get(claim.id, ())]
-    claims = [*claims, *placed]
-    names = dict.fromkeys(claim.method for claim in claims)
-    own = {claim.kind for claim in claims}
-    below = dict.fromkeys((c.kind, c.method) for c in placed if c.kind not in own)
-    links = ", ".join(_method_link(name) for name in names)
-    words = "Method" if len(names) == 1 else "Methods"
-    line = f"{words}: {links}."
+    same = [claim.method for claim in (*claims, *placed) if claim.kind in kinds]
+    below = dict.fromkeys((c.kind, c.method) for c in placed if c.kind not in kinds)
+    methods = list(dict.fromkeys(same))
+    links = ", ".join(_method_link(name) for name in methods)
+    line = f"{'Method' if len(methods) == 1 else 'Methods'}: {links}."
     if below:
         line += (
             " Under them: "
@@ -189,11 +188,10 @@ def _entry(claim: Claim, stem: str, view: _View, *, with_method: bool) -> str:
     if placed:
         words.append("<ol>")
         for child in placed:
-            made = (
-                "."
-                if _goes_without_saying(child, claim, view)
-                else _made(child, _inputs(child, view), view, with_method=with_method)
-            )
+            made = "."
+            if not _goes_without_saying(child, claim, view):
+                differs = with_method or child.method != claim.method
+                made = _made(child, _inputs(child, view), view, with_method=differs)
             name = " ".join(_apart(child.id, claim))
             # The space lets neighbours that stand in one line break apart.
             words.append(

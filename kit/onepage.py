@@ -26,13 +26,64 @@ CLOSED_MIME = "application/vnd.marginbook.closed+json"
 IMAGES = ("image/svg+xml", "image/png", "image/jpeg")
 MAX_BACK_LINKS = 3
 
-TAGS = frozenset({
-    "a", "abbr", "b", "bdi", "blockquote", "br", "caption", "code", "col", "colgroup", "data",
-    "dd", "del", "details", "div", "dl", "dt", "em", "figcaption", "figure", "h1", "h2", "h3",
-    "h4", "hgroup", "hr", "i", "img", "ins", "li", "mark", "nav", "ol", "p", "pre", "q", "s",
-    "section", "small", "span", "strong", "sub", "summary", "sup", "table", "tbody", "td",
-    "tfoot", "th", "thead", "time", "tr", "u", "ul",
-})
+TAGS = frozenset(
+    {
+        "a",
+        "abbr",
+        "b",
+        "bdi",
+        "blockquote",
+        "br",
+        "caption",
+        "code",
+        "col",
+        "colgroup",
+        "data",
+        "dd",
+        "del",
+        "details",
+        "div",
+        "dl",
+        "dt",
+        "em",
+        "figcaption",
+        "figure",
+        "h1",
+        "h2",
+        "h3",
+        "h4",
+        "hgroup",
+        "hr",
+        "i",
+        "img",
+        "ins",
+        "li",
+        "mark",
+        "nav",
+        "ol",
+        "p",
+        "pre",
+        "q",
+        "s",
+        "section",
+        "small",
+        "span",
+        "strong",
+        "sub",
+        "summary",
+        "sup",
+        "table",
+        "tbody",
+        "td",
+        "tfoot",
+        "th",
+        "thead",
+        "time",
+        "tr",
+        "u",
+        "ul",
+    }
+)
 ATTRIBUTES = {
     "*": {"id", "class", "lang", "dir", "role", "tabindex"},
     "a": {"href"},
@@ -204,8 +255,10 @@ def _assemble(head: str, sections: Sequence[_Section], closed: Mapping[str, Any]
     shown = [("", "".join(opening.pieces))]
     for part in parts:
         shown.append(_with_heading_ids("".join(part.pieces), slugs))
-    body = [_wrap(slug, markup + (_fold(part.code) if slug else ""))
-            for (slug, markup), part in zip(shown, sections, strict=True)]
+    body = [
+        _wrap(slug, markup + (_fold(part.code) if slug else ""))
+        for (slug, markup), part in zip(shown, sections, strict=True)
+    ]
     contents = _contents([markup for _, markup in shown[1:]])
     # The first screen answers, the contents come after it.
     body.insert(min(2, len(body)), contents)
@@ -296,8 +349,11 @@ def _contents(parts: Sequence[str]) -> str:
     rows = []
     for markup in parts:
         heads = re.findall(r'<h([23]) id="([^"]+)"([^>]*)>(.*?)</h\1>', markup, flags=re.DOTALL)
-        listed = [(level, slug, _bare(words)) for level, slug, rest, words in heads
-                  if "unlisted" not in rest]
+        listed = [
+            (level, slug, _bare(words))
+            for level, slug, rest, words in heads
+            if "unlisted" not in rest
+        ]
         top = [(slug, words) for level, slug, words in listed if level == "2"]
         below = [(slug, words) for level, slug, words in listed if level == "3"]
         inner = "".join(f'<li><a href="#{s}">{html.escape(w)}</a></li>' for s, w in below)

@@ -77,23 +77,27 @@ Part = str | Html | Claim
 
 
 def text_html(text: str) -> str:
-    """Return text as HTML: markup escaped, control characters shown as U+FFFD, right-to-left
-    runs kept apart from what stands around them.
+    """Return text as HTML: markup escaped, what HTML may not hold (control characters, code
+    points that are none) shown as U+FFFD, right-to-left runs kept apart from their surroundings.
 
     >>> text_html('<b>"A" & B</b>')
     '&lt;b&gt;&quot;A&quot; &amp; B&lt;/b&gt;'
     """
     if text.isascii() and text.isprintable():
         return html.escape(text)
-    clean = "".join(
-        char if char in "\n\t" or unicodedata.category(char) not in {"Cc", "Cs"} else "\ufffd"
-        for char in text
-    )
+    clean = "".join("\ufffd" if _never_in_html(char) else char for char in text)
     escaped = html.escape(clean)
     turned = {"R", "AL", "AN", "RLE", "RLO", "LRE", "LRO", "RLI", "LRI", "FSI", "PDF", "PDI"}
     if any(unicodedata.bidirectional(char) in turned for char in clean):
         return f'<bdi dir="auto">{escaped}</bdi>'
     return escaped
+
+
+def _never_in_html(char: str) -> bool:
+    """Whether HTML forbids a character: a control, a lone surrogate, a noncharacter."""
+    if unicodedata.category(char) in {"Cc", "Cs"}:
+        return char not in "\n\t"
+    return 0xFDD0 <= ord(char) <= 0xFDEF or ord(char) & 0xFFFE == 0xFFFE
 
 
 def part_html(part: Part) -> str:
@@ -367,7 +371,8 @@ def image_figure(
     mime: Literal["image/png", "image/svg+xml"],
     caption: str,
     alt: str,
-    note: str = "", table: Html | None = None,
+    note: str = "",
+    table: Html | None = None,
 ) -> Html:
     """Return a picture with its caption, the picture in words, a note, and its numbers in a table.
 

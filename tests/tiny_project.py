@@ -36,8 +36,10 @@ def cell_of(notebook: dict, cell_id: str) -> dict:
 
 def keep_cells(*ids: str) -> Callable[[dict], None]:
     """Return an edit that keeps these cells alone."""
+
     def edit(notebook: dict) -> None:
         notebook["cells"] = [cell for cell in notebook["cells"] if cell["id"] in ids]
+
     return edit
 
 

@@ -1,0 +1,248 @@
+"""Traces, runs and methods: every claim has its place, every link leads to one."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from lxml import html as lxml_html
+from tiny_project import tiny_claims
+
+from kit.claims import ClaimBook
+from kit.evidence import trace_section
+from kit.methods import METHODS
+
+
+@pytest.fixture(scope="module")
+def book():
+    return tiny_claims().make_book()
+
+
+@pytest.fixture(scope="module")
+def root(book):
+    return parse(trace_section(book))
+
+
+def parse(piece):
+    return lxml_html.fragment_fromstring(piece.markup, create_parent="div")
+
+
+def by_id(root, name):
+    found = root.xpath(f"//*[@id={name!r}]")
+    assert len(found) == 1, name
+    return found[0]
+
+
+def links(element, prefix):
+    return [
+        a.get("href")[len(prefix) :] for a in element.iter("a") if a.get("href").startswith(prefix)
+    ]
+
+
+def with_claims(book, claims):
+    return ClaimBook(
+        **{
+            name: getattr(book, name)
+            for name in (
+                "review",
+                "title",
+                "byline",
+                "date",
+                "product",
+                "kit_version",
+                "params_file",
+                "params_sha256",
+                "settings",
+                "layouts",
+                "runs",
+            )
+        },
+        claims=tuple(claims),
+    )
+
+
+def test_every_claim_has_one_entry_with_its_figure(book, root):
+    for claim in book.claims:
+        entry = by_id(root, claim.anchor)
+        data = next(entry.iter("data"))
+        assert data.text_content() == claim.text
+        assert float(data.get("value")) == claim.value
+
+
+def test_every_id_stands_once_and_every_link_leads_to_one(root):
+    ids = root.xpath("//@id")
+    assert len(ids) == len(set(ids))
+    for href in root.xpath("//a/@href"):
+        if not href.startswith("#shown-"):  # where a figure is shown: the page fills it in
+            assert href[1:] in ids, href
+
+
+def test_every_run_has_a_row_with_file_hash_frames_and_conditions(book, root):
+    for run in book.runs:
+        row = by_id(root, f"run-{run.id}")
+        text = row.text_content()
+        assert run.file in text and run.sha256 in text and str(run.frames) in text
+        (label,) = links(row, "#conditions-")
+        assert by_id(root, f"conditions-{label}").getnext().text == "driver 1.10; ambient_c 22"
+        figure = book.by_id[f"run/average_fps/{run.id}"]
+        assert by_id(row, figure.anchor).find("data").get("value") == repr(figure.value)
+
+
+def test_a_run_set_aside_gives_its_reason(root):
+    row = by_id(root, "run-r0019").text_content()
+    assert "not used: warm-up run: slower than the others" in row
+
+
+def test_a_margin_leads_to_its_cells_its_runs_and_those_set_aside(book, root):
+    claim = book.by_id["margin/average_fps/dunes-1080/lanternfish-14-over-gannet-14"]
+    entry = by_id(root, claim.anchor)
+    assert links(entry, "#trace-") == [
+        book.by_id[name].anchor.removeprefix("trace-") for name in claim.inputs
+    ]
+    assert links(entry, "#run-") == [*claim.runs, *claim.set_aside]
+    text = entry.text_content()
+    assert "Set aside: r0019" in text and "(−7.1 to −4.2)" in text and ", behind" in text
+    assert "Marks: waived: memory_gb" in text
+
+
+def test_a_suite_margin_leads_to_its_margins(book, root):
+    claim = book.of_kind("suite")[0]
+    entry = by_id(root, claim.anchor)
+    assert links(entry, "#trace-") == [
+        book.by_id[name].anchor.removeprefix("trace-") for name in claim.inputs
+    ]
+
+
+def test_many_runs_are_named_by_what_the_figure_was_made_from():
+    book = tiny_claims().make_book(runs_per_cell=6)
+    claim = book.of_kind("suite")[0]
+    entry = by_id(parse(trace_section(book)), claim.anchor)
+    assert f"Runs {len(claim.runs)}, under what it was made from." in entry.text_content()
+    assert links(entry, "#run-") == []
+    named = {run for name in claim.inputs for run in book.by_id[name].runs}
+    assert named == set(claim.runs)
+
+
+def test_many_runs_that_no_input_names_are_given_by_first_and_last(book):
+    runs = tuple(run.id for run in book.runs if run.id not in {"r0005", "r0006"})
+    count = replace(book.of_kind("value")[0], id="count/runs", kind="count", inputs=(), runs=runs)
+    entry = by_id(parse(trace_section(with_claims(book, [*book.claims, count]))), count.anchor)
+    assert "Runs 25: r0001 to r0004, r0007 to r0027." in entry.text_content()
+
+
+def test_runs_of_one_name_are_told_apart_by_their_numbers_alone(book):
+    names = ("a-dunes-1", "a-dunes-2", "b-dunes-1")
+    runs = tuple(replace(run, id=name) for run, name in zip(book.runs, names, strict=False))
+    claim = replace(book.of_kind("cell")[0], inputs=(), runs=names)
+    small = replace(with_claims(book, [claim]), runs=runs)
+    entry = by_id(parse(trace_section(small)), claim.anchor)
+    assert "Runs a-dunes-1 2 b-dunes-1." in entry.text_content()
+    assert links(entry, "#run-") == list(names)
+
+
+def test_a_figure_made_from_another_alone_stands_under_it(book):
+    suite = book.of_kind("suite")[0]
+    like = replace(
+        suite,
+        id=suite.id.replace("suite", "suite_like", 1),
+        kind="suite_like",
+        inputs=(suite.id,),
+        runs=(),
+        method="suite-titles-like-these",
+    )
+    root = parse(trace_section(with_claims(book, [*book.claims, like])))
+    entry = by_id(root, like.anchor)
+    assert by_id(root, suite.anchor) in list(entry.iterancestors("li"))
+    assert entry.text_content().startswith("suite_like +10.4")
+    line = next(p for p in root.iter("p") if "Under them" in p.text_content())
+    assert links(line, "#method-") == [
+        "suite-these-titles",
+        "equal-value-price",
+        "suite-titles-like-these",
+    ]
+
+
+def low(claim):
+    return replace(
+        claim,
+        id=claim.id.replace("average_fps", "low_1pct_fps"),
+        metric="low_1pct_fps",
+        inputs=tuple(i.replace("average_fps", "low_1pct_fps") for i in claim.inputs),
+    )
+
+
+def test_another_metric_of_the_same_runs_stands_under_the_first(book):
+    lows = [low(claim) for claim in book.claims]
+    root = parse(trace_section(with_claims(book, [*book.claims, *lows])))
+    claim = low(book.of_kind("margin")[0])
+    entry = by_id(root, claim.anchor)
+    (parent,) = entry.iterancestors("li")
+    assert parent.get("id") == book.of_kind("margin")[0].anchor
+    assert set(links(parent, "#run-")) == set(claim.runs)
+    # By the same method from what stands under the cells above: that goes without saying.
+    assert "from" not in entry.text_content()
+
+
+def test_another_metric_by_another_method_says_so(book):
+    lows = [
+        replace(low(claim), method="margin-shared") if claim.kind == "margin" else low(claim)
+        for claim in book.claims
+    ]
+    root = parse(trace_section(with_claims(book, [*book.claims, *lows])))
+    entry = by_id(root, lows[[c.kind for c in lows].index("margin")].anchor)
+    assert "by margin-shared from cell" in entry.text_content()
+
+
+def test_another_metric_of_other_runs_stands_on_its_own(book):
+    claim = book.of_kind("cell")[0]
+    other = replace(low(claim), runs=claim.runs[:2])
+    root = parse(trace_section(with_claims(book, [*book.claims, other])))
+    assert list(by_id(root, other.anchor).iterancestors("li")) == []
+
+
+def test_only_some_claims_bring_all_they_were_made_from(book):
+    suite = book.of_kind("suite")[0]
+    root = parse(trace_section(book, only=[suite.id]))
+    ids = set(root.xpath("//@id"))
+    below = {suite.id}
+    for _ in range(3):
+        below |= {i for name in below for i in book.by_id[name].inputs if i in book.by_id}
+    assert {book.by_id[name].anchor for name in below} == {i for i in ids if i.startswith("trace-")}
+    assert {f"run-{run}" for run in suite.runs} == {i for i in ids if i.startswith("run-")}
+    assert "run-r0019" not in ids
+
+
+def test_confidence_is_said_once_or_with_each_interval(book):
+    assert "Intervals are at 95\xa0%." in parse(trace_section(book)).text_content()
+    claims = [replace(c, confidence=0.9) if c.kind == "suite" else c for c in book.claims]
+    text = parse(trace_section(with_claims(book, claims))).text_content()
+    assert "Intervals are at" not in text
+    assert "(+9.3 to +11.5 at 90\xa0%)" in text
+
+
+def test_every_method_named_is_explained(book, root):
+    for name in {claim.method for claim in book.claims}:
+        assert by_id(root, f"method-{name}").getnext().text == METHODS[name].words
+
+
+def test_markup_in_names_is_shown_as_text(book):
+    runs = tuple(replace(run, product="<b>x</b>", conditions={"a<b": "<i>"}) for run in book.runs)
+    root = parse(trace_section(replace(book, runs=runs)))
+    assert "<b>x</b>" in root.text_content() and "a<b <i>" in root.text_content()
+
+
+def test_a_unit_stands_in_the_head_only_where_it_is_one_and_the_same(book):
+    figure = by_id(parse(trace_section(book)), "trace-run.average_fps.r0002").find("data")
+    assert figure.find("i").text == "\xa0fps"  # which the style hides
+    claims = [
+        replace(c, unit="s", text=c.text.replace("fps", "s")) if c.id.endswith("r0001") else c
+        for c in book.claims
+    ]
+    root = parse(trace_section(with_claims(book, claims)))
+    figure = by_id(root, "trace-run.average_fps.r0002").find("data")
+    assert figure.text_content().endswith("fps") and figure.find("i") is None
+
+
+def test_a_book_without_claims_gives_an_empty_trace(book):
+    root = parse(trace_section(with_claims(book, [])))
+    assert root.xpath("//li") == []
