@@ -60,7 +60,10 @@ def summary_section(review: Review, results: Results, book: ClaimBook) -> Html:
             css="lead",
         ),
         bullet_list(
-            [_suite_sentence(suite, book) for suite in _headline_suites(review, results)],
+            [
+                *(_suite_sentence(suite, book) for suite in _headline_suites(review, results)),
+                *_not_compared(review, results, book),
+            ],
             css="outcomes",
         ),
     ]
@@ -246,6 +249,23 @@ def _value_sentences(review: Review, results: Results, book: ClaimBook) -> list[
         )
         sentences.append(sentence)
     return sentences
+
+
+def _not_compared(review: Review, results: Results, book: ClaimBook) -> list[list[Part]]:
+    """Return a sentence for each product that the reviewed one cannot be set against."""
+    measured: dict[str, set[str]] = {}
+    for cell in results.cells:
+        measured.setdefault(cell.product, set()).add(cell.title)
+    mine = measured.get(review.params.product, set())
+    return [
+        [
+            "Nothing to say against ",
+            book.product_name(baseline),
+            ": no title has used runs of both.",
+        ]
+        for baseline in review.params.compared
+        if not mine & measured.get(baseline, set())
+    ]
 
 
 def _waived_words(review: Review, book: ClaimBook) -> str:
