@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from kit.claims import Claim, ClaimBook, RunRecord
-from kit.recompute import same_figure
+from kit.recompute import reads_as_stated, same_figure
 
 # From the gravest down.
 KINDS = ("outcome_turned", "moved_outside", "changed_within_interval", "gone", "new", "unchanged")
@@ -128,6 +128,12 @@ def _list_key(item: Any, number: int) -> str:
 _NO_FIGURE = {"title", "byline", "date", "text", "replaces", "review", "bench", "template"}
 
 
+def _can_move_figures(setting: SettingChange) -> bool:
+    """Return whether a setting can be why a claim changed (set-aside runs are told as runs)."""
+    first = setting.key.split(".")[0]
+    return first not in _NO_FIGURE and not setting.key.startswith("screen.set_aside.")
+
+
 def claim_changes(
     old: ClaimBook,
     new: ClaimBook,
@@ -139,10 +145,11 @@ def claim_changes(
     for change in runs:
         by_run.setdefault(change.run, []).append(change)
     names = list(dict.fromkeys([*old.by_id, *new.by_id]))
-    kinds = {name: _kind_of(old.get(name), new.get(name)) for name in names}
+    locale = str(old.settings.get("locale", "en"))
+    kinds = {name: _kind_of(old.get(name), new.get(name), locale) for name in names}
     beneath = _Beneath(
         by_run,
-        [s for s in settings if s.key.split(".")[0] not in _NO_FIGURE],
+        [s for s in settings if _can_move_figures(s)],
         {name for name, kind in kinds.items() if kind != "unchanged"},
         (_roots_of(old), _roots_of(new)),
     )
@@ -174,7 +181,7 @@ def _roots_of(book: ClaimBook) -> dict[str, frozenset[str]]:
     return roots
 
 
-def _kind_of(old: Claim | None, new: Claim | None) -> str:
+def _kind_of(old: Claim | None, new: Claim | None, locale: str) -> str:
     """Return how a claim changed."""
     if old is None or new is None:
         return "new" if old is None else "gone"
@@ -187,14 +194,29 @@ def _kind_of(old: Claim | None, new: Claim | None) -> str:
         return "moved_outside"
     if _equal(old.value, new.value):
         return "changed_within_interval"
-    inside = old.low is not None and old.high is not None and old.low <= new.value <= old.high
+    if old.low is None or old.high is None:
+        # Without an interval, a figure still stands if it rounds to what was printed.
+        inside = reads_as_stated(replace(old, value=new.value), locale)
+    else:
+        inside = old.low <= new.value <= old.high
     return "changed_within_interval" if inside else "moved_outside"
+
+
+def _only_reads_otherwise(old: Claim, new: Claim) -> bool:
+    return _equal(old.value, new.value) and old.rounding != new.rounding
 
 
 def _equal(one: float | None, other: float | None) -> bool:
     if one is None or other is None:
         return one is other
     return same_figure(one, other)
+
+
+def _run_words(change: RunChange) -> str:
+    """Say what became of a run, without the hashes (the list of runs has them)."""
+    if change.change == "replaced":
+        return f"run {change.run} was replaced: its log has other bytes"
+    return f"run {change.run} was {change.change} ({change.old} -> {change.new})"
 
 
 @dataclass(frozen=True, slots=True)
@@ -210,10 +232,7 @@ class _Beneath:
         """Yield what changed beneath one claim, in words."""
         roots = self.roots[0].get(name, frozenset()) | self.roots[1].get(name, frozenset())
         said = [
-            f"run {run} was {change.change} ({change.old} -> {change.new})"
-            for run in self.by_run
-            if run in roots
-            for change in self.by_run[run]
+            _run_words(change) for run in self.by_run if run in roots for change in self.by_run[run]
         ]
         said += [
             f"{root.replace('value/', '', 1).replace('/', ' ')} changed"
@@ -227,7 +246,7 @@ class _Beneath:
         if not said and self.by_run:
             others = ", ".join([*list(self.by_run)[:3], *(["..."] if len(self.by_run) > 3 else [])])
             said.append(f"run-to-run variance is shared with runs that changed: {others}")
-        if old is not None and new is not None and old.rounding != new.rounding:
+        if old is not None and new is not None and _only_reads_otherwise(old, new):
             said.append(f"rounding {old.rounding} -> {new.rounding}")
         yield from said[:MAX_CAUSES]
         if len(said) > MAX_CAUSES:

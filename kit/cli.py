@@ -243,6 +243,10 @@ def verify(
 def revise(
     old: Annotated[Path, typer.Argument(metavar="OLD", help="The earlier sealed review.")],
     new: Annotated[Path, typer.Argument(metavar="NEW", help="The later one.")],
+    page: Annotated[
+        Path | None,
+        typer.Option(metavar="DIR", help="Also make the correction note, a page, in DIR."),
+    ] = None,
     as_json: Json = False,
 ) -> None:
     """Compare two sealed reviews claim by claim, and say why claims moved."""
@@ -250,6 +254,11 @@ def revise(
 
     revision = compare_reviews(old, new)
     say_json(revision.to_dict()) if as_json else say(revision.to_lines())
+    if page is not None:
+        from kit.correction import run_correction
+
+        done = run_correction(old, new, out_dir=page, timeout_s=600)
+        typer.echo(str(done.report), err=as_json)
     if revision.moved:
         raise typer.Exit(1)
 

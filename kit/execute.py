@@ -6,7 +6,6 @@ code cell completed without an error and the closing cell, the last one, said so
 
 from __future__ import annotations
 
-import ast
 import importlib.util
 import json
 import logging
@@ -23,18 +22,11 @@ from pathlib import Path
 from typing import Any
 
 from kit import errors
-from kit.errors import CellError, ExecutionError, Fault, KernelTimeoutError, KitError
-from kit.onepage import CLOSED_MIME
+from kit.cellhtml import CLOSED_MIME
+from kit.errors import CellError, ExecutionError, KernelTimeoutError, KitError
+from kit.template import tags_of
 
-PARAMETERS = ("params_path", "out_dir")
-SKIPPING_TAGS = {"raises-exception", "skip-execution"}
 INPUT_FAULTS = {2, 3}  # exit statuses of errors the analyst mends in params or data
-
-
-class TemplateError(errors.FaultsError):
-    """Faults in a template: it could not be trusted to make a report."""
-
-    exit_status = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,69 +46,6 @@ class _Progress:
     error: Exception | None = None
 
 
-def read_template(path: Path) -> dict[str, Any]:
-    """Return a template's notebook, checked before anything of it runs.
-
-    Raises
-    ------
-    TemplateError
-        With every fault: not a notebook, stored outputs, no or several cells tagged
-        `parameters`, parameters other than `PARAMETERS`, cells without ids, cells whose tags let
-        errors pass.
-    """
-    try:
-        notebook = json.loads(path.read_text(encoding="utf-8"))
-        cells = notebook["cells"]
-        codes = [cell for cell in cells if cell["cell_type"] == "code"]
-        version = (notebook["nbformat"], notebook["nbformat_minor"])
-    except (OSError, ValueError, KeyError, TypeError) as error:
-        raise TemplateError([Fault(path.name, f"not a notebook: {error}")]) from None
-    faults = []
-    if version < (4, 5) or any(not cell.get("id") for cell in cells):
-        faults.append(Fault(path.name, "cells without ids (notebook format 4.5 has them); save it "
-                            "once with a current JupyterLab"))
-    stored = [cell.get("id", "?") for cell in codes
-              if cell.get("outputs") or cell.get("execution_count") is not None]
-    if stored:
-        faults.append(Fault(path.name, f"holds stored outputs (cells {', '.join(stored)}); clear "
-                            "all outputs, then save"))
-    tagged = [cell for cell in codes if "parameters" in _tags(cell)]
-    if len(tagged) != 1:
-        faults.append(Fault(path.name, f"{len(tagged)} cells tagged `parameters`; there must be "
-                            "exactly one, with " + " and ".join(PARAMETERS)))
-    else:
-        faults += _parameter_faults(path.name, tagged[0])
-    passing = [cell.get("id", "?") for cell in codes if SKIPPING_TAGS & set(_tags(cell))]
-    if passing:
-        faults.append(Fault(path.name, f"cells {', '.join(passing)} are tagged to be skipped or "
-                            "to fail unseen; remove those tags"))
-    if faults:
-        raise TemplateError(faults)
-    return dict(notebook)
-
-
-def _tags(cell: Mapping[str, Any]) -> list[str]:
-    return list(cell.get("metadata", {}).get("tags", []))
-
-
-def _parameter_faults(name: str, cell: Mapping[str, Any]) -> list[Fault]:
-    """Return a fault for each name the parameters cell sets too many or too few."""
-    source = cell["source"]
-    try:
-        body = ast.parse(source if isinstance(source, str) else "".join(source)).body
-    except SyntaxError as error:
-        return [Fault(name, f"its `parameters` cell is not Python: {error.msg}")]
-    found = {
-        target.id for line in body if isinstance(line, ast.Assign)
-        for target in line.targets if isinstance(target, ast.Name)
-    }
-    faults = [Fault(name, f"its `parameters` cell does not set {wanted}; without it the run "
-                    "would use the wrong paths") for wanted in PARAMETERS if wanted not in found]
-    faults += [Fault(name, f"unknown parameter {extra}; a template's parameters are "
-                     + " and ".join(PARAMETERS)) for extra in sorted(found - {*PARAMETERS})]
-    return faults
-
-
 def execute_template(
     notebook: Mapping[str, Any], parameters: Mapping[str, str], *, folder: Path, timeout_s: float
 ) -> Execution:
@@ -127,7 +56,7 @@ def execute_template(
     notebook : mapping
         A checked template (see `read_template`).
     parameters : mapping of str to str
-        Values for `PARAMETERS`.
+        Values for its parameters.
     folder : Path
         The kernel's working directory.
     timeout_s : float
@@ -178,10 +107,15 @@ def _run_cells(
                 progress.cell = cell["id"]
 
             client = PapermillNotebookClient(
-                nb_man, km=kernel, kernel_name=kernel_name, record_timing=False,
-                startup_timeout=min(60, math.ceil(timeout_s)), shutdown_kernel="immediate",
+                nb_man,
+                km=kernel,
+                kernel_name=kernel_name,
+                record_timing=False,
+                startup_timeout=min(60, math.ceil(timeout_s)),
+                shutdown_kernel="immediate",
                 timeout_func=lambda cell: max(1, int(deadline - time.monotonic())),
-                on_cell_start=begin, log=logging.getLogger("papermill"),
+                on_cell_start=begin,
+                log=logging.getLogger("papermill"),
             )
             client.execute(cleanup_kc=True)
 
@@ -190,8 +124,13 @@ def _run_cells(
         with _quiet_log():
             papermill.execute_notebook(
                 nbformat.reads(json.dumps(notebook), as_version=4),  # type: ignore[no-untyped-call]
-                None, dict(parameters), engine_name="marginbook", kernel_name="python3",
-                language="python", progress_bar=False, log_output=False,
+                None,
+                dict(parameters),
+                engine_name="marginbook",
+                kernel_name="python3",
+                language="python",
+                progress_bar=False,
+                log_output=False,
             )
     except (PapermillExecutionError, DeadKernelError, CellTimeoutError, RuntimeError) as error:
         progress.error = error
@@ -241,7 +180,8 @@ def _start_kernel(folder: Path, own: Path) -> Any:
             return KernelSpec(argv=argv, display_name="Python 3", language="python")
 
     kernel = KernelManager(
-        kernel_name="python3", kernel_spec_manager=ThisPython(),
+        kernel_name="python3",
+        kernel_spec_manager=ThisPython(),
         connection_file=str(own / "kernel.json"),
         # The blocking client would wait for a dead kernel's output for ever.
         client_class="jupyter_client.asynchronous.AsyncKernelClient",
@@ -267,7 +207,10 @@ def _last_words(process: Any, own: Path) -> str:
 def _kernel_environment(own: Path) -> dict[str, str]:
     """Return the caller's environment with everything set that could move a byte of the page."""
     fixed = {
-        "PYTHONHASHSEED": "0", "SOURCE_DATE_EPOCH": "0", "MPLBACKEND": "Agg", "TZ": "UTC",
+        "PYTHONHASHSEED": "0",
+        "SOURCE_DATE_EPOCH": "0",
+        "MPLBACKEND": "Agg",
+        "TZ": "UTC",
         "IPYTHONDIR": str(own / "ipython"),  # no start-up files or history of the user
         "PYTHONWARNINGS": os.environ.get("PYTHONWARNINGS", "default"),
     }
@@ -292,8 +235,11 @@ def _failure(progress: _Progress, timeout_s: float, last_words: str) -> KitError
         )
     if progress.error is not None:
         return KernelTimeoutError(f"the kernel died {where}{last_words}.")
-    undone = [cell for cell in codes
-              if cell.get("execution_count") is None and "".join(cell["source"]).strip()]
+    undone = [
+        cell
+        for cell in codes
+        if cell.get("execution_count") is None and "".join(cell["source"]).strip()
+    ]
     if undone:
         return ExecutionError(f"cell {_name(undone[0])} did not run, so the run does not count.")
     if closing_of(progress.notebook) is None:
@@ -346,11 +292,12 @@ def scrub_notebook(
     folders : sequence of Path
         Folders whose names are taken out of every text, the longest first.
     """
-    names = sorted({str(folder) for folder in folders if len(folder.parts) > 1},
-                   key=len, reverse=True)
+    names = sorted(
+        {str(folder) for folder in folders if len(folder.parts) > 1}, key=len, reverse=True
+    )
     cells = []
     for cell in _without_places(notebook["cells"], names):
-        tags = _tags(cell)
+        tags = tags_of(cell)
         kept = {**cell, "metadata": {"tags": tags} if tags else {}}
         if "injected-parameters" in tags:
             kept["id"] = "injected-parameters"  # papermill gives it a random one

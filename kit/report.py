@@ -13,17 +13,19 @@ import os
 import secrets
 import shutil
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from kit.cellhtml import CLOSED_MIME
 from kit.claims import file_sha256
 from kit.errors import CellError, ExecutionError, KitError, ParamsError, UsageError
-from kit.execute import closing_of, execute_template, read_template, scrub_notebook
+from kit.execute import closing_of, execute_template, scrub_notebook
 from kit.inputs import note_inputs
-from kit.onepage import CLOSED_MIME, build_page
+from kit.onepage import build_page
 from kit.params import ReviewParams
+from kit.template import read_template
 from kit.yamlfile import check_model, read_yaml
 
 PACKAGE = Path(__file__).resolve().parent
@@ -109,33 +111,78 @@ def run_review(
     path = find_template(
         params_path, template or Path(params.template), allow_foreign=allow_foreign_template
     )
-    notebook = read_template(path)
-    with _target(out_dir, params.review) as (target, staging):
-        given = {"params_path": str(params_path), "out_dir": str(staging)}
-        shown = {"params_path": params_path.name, "out_dir": params.review}
-        folders = [
+    folders = [params_path.parent, params_path.parent.parent]
+    done = run_template(
+        path,
+        {"params_path": str(params_path)},
+        name=params.review,
+        out_dir=out_dir,
+        folders=folders,
+        timeout_s=timeout_s,
+    )
+    note_inputs(done.folder, params_path)
+    return done
+
+
+def run_template(
+    template: Path,
+    given: Mapping[str, str],
+    *,
+    name: str,
+    out_dir: Path,
+    folders: Sequence[Path],
+    timeout_s: float,
+) -> ReviewRun:
+    """Execute a template and put its folder, `out_dir/<name>`, in place.
+
+    Parameters
+    ----------
+    template : Path
+        A notebook; it runs with the caller's rights.
+    given : mapping of str to str
+        The paths it is given, by parameter; `out_dir` is added.
+    name : str
+        What its last cell closes, and the name of its folder.
+    out_dir : Path
+        Made if it is not there.
+    folders : sequence of Path
+        Folders whose names must not show in the notebook or page.
+    timeout_s : float
+        Time for all cells together, in seconds.
+
+    Raises
+    ------
+    KitError
+        As `run_review`.
+    """
+    notebook = read_template(template, parameters=(*given, "out_dir"))
+    with _target(out_dir, name) as (target, staging):
+        shown = {key: Path(value).name for key, value in given.items()} | {"out_dir": name}
+        hidden = [
             staging,
             out_dir.resolve(),
-            path.parent,
-            params_path.parent,
-            params_path.parent.parent,
+            template.parent,
+            *folders,
             PACKAGE.parent,
             Path(sys.prefix),
             Path.home(),
             Path.cwd(),
         ]
-        execution = execute_template(notebook, given, folder=path.parent, timeout_s=timeout_s)
+        execution = execute_template(
+            notebook,
+            {**given, "out_dir": str(staging)},
+            folder=template.parent,
+            timeout_s=timeout_s,
+        )
         if isinstance(execution.failure, CellError):
             raise execution.failure
-        executed = scrub_notebook(execution.notebook, shown, folders=folders)
+        executed = scrub_notebook(execution.notebook, shown, folders=hidden)
         try:
             if execution.failure is not None:
                 raise execution.failure
-            done = _finish(executed, params.review, target, staging)
-            note_inputs(target, params_path)
-            return done
+            return _finish(executed, name, target, staging)
         except KitError as error:
-            raise _with_place(error, executed, out_dir, params.review, target) from None
+            raise _with_place(error, executed, out_dir, name, target) from None
 
 
 def find_template(params_path: Path, template: Path, *, allow_foreign: bool) -> Path:

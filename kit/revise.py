@@ -167,12 +167,12 @@ def _words(claim: Claim | None) -> str:
     return f"{claim.text}{span}{f', {claim.outcome}' if claim.outcome else ''}"
 
 
-def compare_reviews(old: Path, new: Path) -> Revision:
+def compare_reviews(old: str | Path, new: str | Path) -> Revision:
     """Compare two sealed reviews.
 
     Parameters
     ----------
-    old, new : Path
+    old, new : str or Path
         Bags, each a folder or a zip. Their bytes are checked; their claims are taken as stated
         (`verify` makes them afresh).
 
@@ -181,7 +181,7 @@ def compare_reviews(old: Path, new: Path) -> Revision:
     SealError
         If one of them is not a whole bag.
     """
-    before, after = read_sealed(old), read_sealed(new)
+    before, after = read_sealed(Path(old)), read_sealed(Path(new))
     runs = tuple(run_changes(before.book, after.book))
     settings = tuple(setting_changes(before.book, after.book))
     changes = claim_changes(before.book, after.book, runs, settings)

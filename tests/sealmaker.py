@@ -15,6 +15,8 @@ from pathlib import Path
 import numpy as np
 
 from kit.archive import seal
+from kit.bag import TAG_MANIFEST
+from kit.claims import file_sha256
 from kit.report import run_review
 
 PROJECT = Path(__file__).resolve().parent.parent
@@ -172,3 +174,21 @@ def copy_bag(to: Path) -> Path:
     """Copy the sealed small review to be broken."""
     shutil.copytree(sealed_review(), to)
     return to
+
+
+@cache
+def corrected_review() -> Path:
+    """Return the sealed review made again: one log recorded anew, a price put right, a run set
+    aside, and the bag it replaces named."""
+    folder = Path(tempfile.mkdtemp(prefix="sealmaker-"))
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    params = write_project(folder, slower=1.15)
+    prices = folder / "bench" / "prices.csv"
+    prices.write_text(prices.read_text().replace("1299.50", "1199.50"))
+    old = file_sha256(sealed_review() / TAG_MANIFEST)
+    text = params.read_text().replace(
+        "  set_aside:\n",
+        "  set_aside:\n    - {run: wren-attic-1, reason: The window was open.}\n",
+    )
+    params.write_text(text + f"replaces: {old}\n")
+    return seal(run_project(folder, params), to=folder / "out" / "quill-again").path

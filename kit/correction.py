@@ -1,0 +1,272 @@
+"""The correction note: what a later sealed review changes in an earlier one, as a page.
+
+The pieces are shown by `notebooks/correction.ipynb`. Figures are those of the new review, each a
+link to its trace; what they were before stands beside them as text.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from pathlib import Path
+
+from kit.changes import KINDS, MOVED, ClaimChange
+from kit.claims import Claim, ClaimBook, claims_json
+from kit.evidence import trace_section
+from kit.page import (
+    Column,
+    Html,
+    Part,
+    bullet_list,
+    figure_link,
+    html_table,
+    joined,
+    page_head,
+    paragraph,
+    text_html,
+)
+from kit.report import PACKAGE, ReviewRun, find_template, run_template
+from kit.revise import Revision, compare_reviews
+from kit.tables import count_text, table_csv
+from kit.wording import METRIC_NAMES, listed
+
+TEMPLATE = Path("correction.ipynb")
+CHANGE_WORDS = {
+    "outcome_turned": "outcome turned",
+    "moved_outside": "moved outside its interval",
+    "changed_within_interval": "changed within its interval",
+    "gone": "gone",
+    "new": "new",
+    "unchanged": "unchanged",
+}
+CLAIM_WORDS = {"suite": "suite margin", "cell": "product in title"}
+
+
+def correction_name(revision: Revision) -> str:
+    """Return the name of a correction and of its folder."""
+    return f"{revision.new.book.review}-correction"
+
+
+def correction_head(revision: Revision) -> Html:
+    """Return the page's title, byline and date: those of the new review."""
+    book = revision.new.book
+    return page_head(
+        f"Correction: {book.title}",
+        byline=book.byline,
+        date=book.date,
+        lang=str(book.settings.get("locale", "en")),
+    )
+
+
+def summary_section(revision: Revision) -> Html:
+    """Return which review corrects which, and how many figures changed in which way."""
+    old, new = revision.old, revision.new
+    said = (
+        "The new review names the old one as the one it replaces."
+        if revision.names_old
+        else "The new review does not name the old one as the one it replaces."
+    )
+    moved = len(revision.of_kind(*MOVED))
+    lead = (
+        f"{count_text(moved).text} of {count_text(len(old.book.claims)).text} figures of the old "
+        "review no longer stand as printed."
+        if moved
+        else "Every figure of the old review still stands within its interval."
+    )
+    rows: list[list[Part | None]] = [
+        [CHANGE_WORDS[kind], count_text(count).text] for kind, count in revision.counts.items()
+    ]
+    sides = bullet_list(
+        f"{side}: {sealed.book.title}, {sealed.book.date}, made with marginbook "
+        f"{sealed.book.kit_version}, identity {sealed.identity}"
+        for side, sealed in (("Old", old), ("New", new))
+    )
+    return joined(
+        paragraph(lead, css="lead"),
+        paragraph(said),
+        html_table("How the figures changed", [Column("Change"), Column("Figures", number=True)],
+                   rows),
+        sides,
+    )  # fmt: skip
+
+
+def changes_section(revision: Revision, *kinds: str) -> Html:
+    """Return the claims that changed in some ways: what each was, what it is, and why.
+
+    Raises
+    ------
+    ValueError
+        If a kind is not one of `kit.changes.KINDS`.
+    """
+    unknown = set(kinds) - {*KINDS}
+    if unknown:
+        raise ValueError(f"no kind of change {sorted(unknown)[0]!r}")
+    changes = sorted(revision.of_kind(*kinds), key=_weight)
+    if not changes:
+        return paragraph("None.")
+    words = listed(CHANGE_WORDS[kind] for kind in kinds)
+    rows = [_change_row(change, revision) for change in changes]
+    return html_table(
+        f"Figures: {words}",
+        [Column("Figure"), Column("Was"), Column("Is"), Column("Change"),
+         Column("Because")],
+        rows,
+        frame=revision.to_frame(),
+    )  # fmt: skip
+
+
+def within_section(revision: Revision) -> Html:
+    """Return how many figures of each kind changed within their intervals; a file lists them."""
+    counts = Counter(
+        (change.new or change.old).kind  # type: ignore[union-attr]
+        for change in revision.of_kind("changed_within_interval")
+    )
+    if not counts:
+        return paragraph("None.")
+    return html_table(
+        "Figures that changed within their intervals; changes.csv beside this page lists them",
+        [Column("Kind of figure"), Column("Figures", number=True)],
+        [[_kind_words(kind), count_text(count).text] for kind, count in sorted(counts.items())],
+    )
+
+
+def causes_section(revision: Revision) -> Html:
+    """Return which runs, settings and methods changed between the two reviews."""
+    pieces = []
+    if revision.runs:
+        pieces.append(
+            html_table(
+                "Runs that are not the same in both",
+                [Column("Run"), Column("Product"), Column("Title"), Column("Change"),
+                 Column("Was"), Column("Is")],
+                [[r.run, _named(r.product, revision), _titled(r.title, revision), r.change, r.old,
+                  r.new] for r in revision.runs],
+                frame=revision.runs_frame(),
+            )
+        )  # fmt: skip
+    if revision.settings:
+        pieces.append(
+            html_table(
+                "Settings that are not the same in both",
+                [Column("Setting"), Column("Was"), Column("Is")],
+                [[s.key, s.old, s.new] for s in revision.settings],
+                frame=revision.settings_frame(),
+            )
+        )
+    methods = sorted(
+        {cause for c in revision.changes for cause in c.causes if cause.startswith("method ")}
+    )
+    if methods:
+        pieces.append(bullet_list(methods))
+    if not pieces:
+        return paragraph("Neither runs nor settings nor methods changed.")
+    return joined(*pieces)
+
+
+def correction_traces(revision: Revision) -> Html:
+    """Return the traces of the new review's figures that this page shows."""
+    shown = [c.id for c in revision.of_kind(*MOVED, "new") if c.new is not None]
+    if not shown:
+        return paragraph("No figure of this page has changed.")
+    return trace_section(revision.new.book, only=shown)
+
+
+def write_correction(revision: Revision, out_dir: str | Path) -> list[str]:
+    """Write the new review's claims and all changes as tables; return the files' names."""
+    folder = Path(out_dir)
+    (folder / "claims.json").write_bytes(claims_json(revision.new.book))
+    frames = {
+        "changes": revision.to_frame(),
+        "runs": revision.runs_frame(),
+        "settings": revision.settings_frame(),
+    }
+    for name, frame in frames.items():
+        (folder / f"{name}.csv").write_text(table_csv(frame), encoding="utf-8")
+    return ["claims.json", *(f"{name}.csv" for name in frames)]
+
+
+def run_correction(
+    old: Path, new: Path, *, out_dir: Path, timeout_s: float, template: Path = TEMPLATE
+) -> ReviewRun:
+    """Make the correction note of two sealed reviews: `out_dir/<review>-correction`.
+
+    Raises
+    ------
+    KitError
+        If a bag is not whole, or the template did not run to its end.
+    """
+    revision = compare_reviews(old, new)
+    path = find_template(PACKAGE / "-", template, allow_foreign=False)
+    given = {"old_bag": str(old.resolve()), "new_bag": str(new.resolve())}
+    return run_template(
+        path,
+        given,
+        name=correction_name(revision),
+        out_dir=out_dir,
+        folders=[old.resolve().parent, new.resolve().parent],
+        timeout_s=timeout_s,
+    )
+
+
+def _change_row(change: ClaimChange, revision: Revision) -> list[Part | None]:
+    claim = change.new or change.old
+    words = claim_words(claim, revision.new.book if change.new else revision.old.book)  # type: ignore[arg-type]
+    now: Part = "no longer given"
+    if change.new is not None:
+        span = f" ({change.new.interval})" if change.new.interval else ""
+        outcome = f", {change.new.outcome}" if change.new.outcome else ""
+        now = Html(figure_link(change.new) + text_html(span + outcome))
+    return [words, _was(change.old), now, CHANGE_WORDS[change.kind], _because(change)]
+
+
+def _was(claim: Claim | None) -> Part:
+    if claim is None:
+        return "not given"
+    span = f" ({claim.interval})" if claim.interval else ""
+    return f"{claim.text}{span}{f', {claim.outcome}' if claim.outcome else ''}"
+
+
+def _because(change: ClaimChange) -> str:
+    return "; ".join(change.causes).replace(" -> ", " → ") or "nothing recorded"
+
+
+def _weight(change: ClaimChange) -> tuple[int, int]:
+    """Return where a change stands in a table: the gravest and widest first."""
+    claim = change.new or change.old
+    kind = claim.kind if claim is not None else ""
+    place = _ORDER.index(kind) if kind in _ORDER else len(_ORDER) - 3
+    return KINDS.index(change.kind), place
+
+
+_ORDER = ("suite", "gap", "equal_value_price", "premium", "cut_needed", "margin", "cell", "run")
+
+
+def claim_words(claim: Claim, book: ClaimBook) -> str:
+    """Return what a claim is about, in words."""
+    words = [_kind_words(claim.kind)]
+    if claim.metric:
+        words.append(METRIC_NAMES.get(claim.metric, claim.metric.replace("_", " ")))
+    if claim.product:
+        over = f" over {book.product_name(claim.baseline)}" if claim.baseline else ""
+        words.append(f"{book.product_name(claim.product)}{over}")
+    if claim.title:
+        words.append(f"in {book.title_name(claim.title)}")
+    if claim.kind == "run":
+        words.append(f"run {claim.id.rpartition('/')[2]}")
+    known = {"margin", "suite", "cell", "run"}
+    if claim.kind not in known:
+        words.append(f"({claim.id})")
+    return ", ".join(word for word in words if word)
+
+
+def _kind_words(kind: str) -> str:
+    return CLAIM_WORDS.get(kind, kind.replace("_", " "))
+
+
+def _named(product: str, revision: Revision) -> str:
+    name = revision.new.book.product_name(product)
+    return name if name != product else revision.old.book.product_name(product)
+
+
+def _titled(title: str, revision: Revision) -> str:
+    name = revision.new.book.title_name(title)
+    return name if name != title else revision.old.book.title_name(title)
