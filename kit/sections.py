@@ -259,7 +259,7 @@ def _not_compared(review: Review, results: Results, book: ClaimBook) -> list[lis
     mine = measured.get(review.params.product, set())
     return [
         [
-            "Nothing to say against ",
+            "Not set against ",
             book.product_name(baseline),
             ": no title has used runs of both.",
         ]
