@@ -171,10 +171,13 @@ def read_log(path: Path, layout: Layout, *, file: str, sensors: bool = True) -> 
     )
 
 
-def parse_log(data: bytes, layout: Layout, *, file: str, sensors: bool = True) -> Log:
+def parse_log(
+    data: bytes, layout: Layout, *, file: str, sensors: bool = True, sha256: str | None = None
+) -> Log:
     """Read a raw log from its bytes, as `read_log` does from a file.
 
-    A pure function of its arguments, so that it may run anywhere.
+    A pure function of its arguments, so that it may run anywhere. `sha256` is that of `data`,
+    where the caller has it already.
 
     Raises
     ------
@@ -188,7 +191,7 @@ def parse_log(data: bytes, layout: Layout, *, file: str, sensors: bool = True) -
     >>> log.frame_ms, round(log.step_ms, 6)
     (array([16.7, 16.6]), 0.1)
     """
-    digest = Digest()
+    digest = Digest(known=sha256)
     slices = (data[at : at + CHUNK_BYTES] for at in range(0, len(data), CHUNK_BYTES))
     chunks = digest.of_passing(slices)
     if layout.container == "parquet":

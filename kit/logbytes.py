@@ -46,9 +46,10 @@ def refuse(file: str, message: str, *, line: int | None = None) -> RunFileError:
 class Digest:
     """SHA-256 of the chunks that pass, taken in a second thread while they are being parsed."""
 
-    def __init__(self) -> None:
-        """Start with nothing hashed."""
+    def __init__(self, *, known: str | None = None) -> None:
+        """Start with nothing hashed; bytes whose digest is known already are only counted."""
         self._sha = hashlib.sha256()
+        self._known = known
         self._thread: threading.Thread | None = None
         self.size_bytes = 0
 
@@ -57,7 +58,9 @@ class Digest:
         for chunk in chunks:
             self._wait()
             self.size_bytes += len(chunk)
-            if len(chunk) < _INLINE_HASH_BYTES:
+            if self._known is not None:
+                pass
+            elif len(chunk) < _INLINE_HASH_BYTES:
                 self._sha.update(chunk)
             else:
                 # hashlib gives up the interpreter lock for large buffers, and so does the parser.
@@ -68,7 +71,7 @@ class Digest:
     def hexdigest(self) -> str:
         """Return the digest of all that passed, in hexadecimal."""
         self._wait()
-        return self._sha.hexdigest()
+        return self._known or self._sha.hexdigest()
 
     def _wait(self) -> None:
         if self._thread is not None:

@@ -11,11 +11,11 @@ from numpy.typing import NDArray
 from kit.frames import average_fps as average_fps
 from kit.frames import check_frames, effective_size, lag1_autocorrelation
 from kit.layouts import Log
+from kit.lows import LowDefinition, measure_lows
 from kit.lows import frame_time_quantile as frame_time_quantile
 from kit.lows import low_fps as low_fps
-from kit.lows import measure_lows
 from kit.params import METRICS, MetricParams
-from kit.runs import Run
+from kit.runs import Run, RunRow
 from kit.signs import RunSigns
 from kit.trace import Trace
 
@@ -108,22 +108,56 @@ def measure_run(run: Run, signs: RunSigns | None, params: MetricParams) -> RunMe
             frames=int(log.frame_ms.size),
             duration_s=float(log.frame_ms.sum()) / 1000.0,
         )
-    figures = measure_log(log, params)
+    return state_metrics(
+        row,
+        measure_log(log, params),
+        low=params.low,
+        sha256=log.sha256,
+        lag1=signs.lag1 if signs else lag1_autocorrelation(log.frame_ms),
+        effective_frames=signs.effective_frames if signs else effective_size(log.frame_ms),
+    )
+
+
+def state_metrics(
+    row: RunRow,
+    figures: FrameFigures,
+    *,
+    low: LowDefinition,
+    sha256: str,
+    lag1: float,
+    effective_frames: float,
+) -> RunMetrics:
+    """Return the figures of a log as those of the run it belongs to.
+
+    Parameters
+    ----------
+    row : RunRow
+        The run; a value typed in beside its log is kept.
+    figures : FrameFigures
+        Of the log.
+    low : {"percentile", "slowest_share", "time_share"}
+        The definition the review states its lows under.
+    sha256 : str
+        Of the log.
+    lag1, effective_frames : float
+        Dependence between frames, as in `RunSigns`.
+    """
+    values = {"value": row.typed["value"]} if "value" in row.typed else {}
     return RunMetrics(
         run=row.run,
         product=row.product,
         title=row.title,
         session=row.session,
-        values={"average_fps": figures.average_fps, **figures.lows[params.low], **values},
-        trace=trace,
+        values={"average_fps": figures.average_fps, **figures.lows[low], **values},
+        trace=Trace("run", sha256, row.run),
         frames=figures.frames,
         duration_s=figures.duration_s,
         lows=figures.lows,
         over_budget=figures.over_budget,
         hitches=figures.hitches,
         energy_per_frame_j=figures.energy_per_frame_j,
-        lag1=signs.lag1 if signs else lag1_autocorrelation(log.frame_ms),
-        effective_frames=signs.effective_frames if signs else effective_size(log.frame_ms),
+        lag1=lag1,
+        effective_frames=effective_frames,
     )
 
 

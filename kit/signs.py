@@ -86,10 +86,15 @@ def read_signs(run: Run, params: ScreenParams, *, refresh_hz: float | None = Non
     """
     if run.log is None:
         return RunSigns(run.row.run, average_fps=run.row.typed.get("average_fps", 0.0))
-    caps_hz = params.caps_hz
-    if refresh_hz is not None and refresh_hz not in caps_hz:
-        caps_hz = (*caps_hz, refresh_hz)
+    caps_hz = caps_looked_for(params, refresh_hz=refresh_hz)
     return read_log_signs(run.log, run=run.row.run, caps_hz=caps_hz, cap_width=params.cap_width)
+
+
+def caps_looked_for(params: ScreenParams, *, refresh_hz: float | None = None) -> tuple[float, ...]:
+    """Return the caps to look for: those of params, and the product's own display's rate."""
+    if refresh_hz is None or refresh_hz in params.caps_hz:
+        return params.caps_hz
+    return (*params.caps_hz, refresh_hz)
 
 
 def read_log_signs(log: Log, *, run: str, caps_hz: tuple[float, ...], cap_width: float) -> RunSigns:

@@ -1,0 +1,214 @@
+"""What one log gives: its signs and figures, as a pure function of bytes, layout and settings.
+
+Such a task may be done anywhere: here, in another process, on another machine. Its result may be
+kept in a store and gives the same figures, bit for bit.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import hashlib
+import json
+import types
+import typing
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from kit.bench import Layout
+from kit.errors import Fault, RunFileError
+from kit.layouts import Log, parse_log, read_log
+from kit.logbytes import recorded_chunks, refuse
+from kit.metrics import METRICS_VERSION, FrameFigures, measure_log
+from kit.params import MetricParams
+from kit.signs import SIGNS_VERSION, RunSigns, read_log_signs
+from kit.store import Store, code_key, content_key, keep_entry, load_entry
+
+MAX_AT_ONCE_BYTES = 64 * 1024 * 1024  # a larger log is read twice rather than held
+MAX_FETCHED_BYTES = 4 * 1024**3
+CODE = (
+    "errors", "bench", "logbytes", "logcells", "logrows", "layouts", "frames", "signs", "lows",
+    "metrics", "logfacts",
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class LogTask:
+    """One log to read and measure.
+
+    `place` is a path, or a URL such as http://..., s3://... or memory://...; `file` is the name
+    faults give the log.
+    """
+
+    file: str
+    place: str
+    layout: Layout
+    caps_hz: tuple[float, ...]
+    cap_width: float
+    metrics: MetricParams
+
+
+@dataclass(frozen=True, slots=True)
+class LogFacts:
+    """What one log gives, whatever run it belongs to; no figures where it cannot be measured."""
+
+    signs: RunSigns
+    figures: FrameFigures | None
+
+
+Outcome = LogFacts | tuple[Fault, ...]
+
+
+def do_task(task: LogTask, store: Store | None = None) -> Outcome:
+    """Return what a log gives, from the store if it is there; or the faults of the log."""
+    try:
+        return _facts(task, store)
+    except RunFileError as error:
+        return error.faults
+
+
+def do_tasks(tasks: tuple[LogTask, ...], store: Store | None = None) -> list[Outcome]:
+    """Return what each of several logs gives."""
+    return [do_task(task, store) for task in tasks]
+
+
+def _facts(task: LogTask, store: Store | None) -> LogFacts:
+    """Return what a log gives; its bytes are always hashed."""
+    path = None if "://" in task.place else Path(task.place)
+    if path is not None and (store is None or _size_of(path) > MAX_AT_ONCE_BYTES):
+        if store is not None and (kept := _kept(task, store, _sha256_of(path, task.file))):
+            return kept
+        return _measured(read_log(path, task.layout, file=task.file), task, store)
+    if path is not None:
+        data = b"".join(recorded_chunks(path, file=task.file))
+    else:
+        data = fetch_bytes(task.place, file=task.file)
+    sha256 = hashlib.sha256(data).hexdigest()
+    if store is not None and (kept := _kept(task, store, sha256)):
+        return kept
+    return _measured(
+        parse_log(data, task.layout, file=task.file, sha256=sha256), task, store
+    )  # fmt: skip
+
+
+def _size_of(path: Path) -> int:
+    try:
+        return path.stat().st_size
+    except OSError:  # what is wrong is said when it is read
+        return 0
+
+
+def _sha256_of(path: Path, file: str) -> str:
+    digest = hashlib.sha256()
+    for chunk in recorded_chunks(path, file=file):
+        digest.update(chunk)
+    return digest.hexdigest()
+
+
+def fetch_bytes(url: str, *, file: str) -> bytes:
+    """Return the bytes at a URL.
+
+    HTTP is read with the standard library, any other kind with fsspec, if that is installed.
+
+    Raises
+    ------
+    RunFileError
+        If they cannot be had.
+    """
+    try:
+        if url.startswith(("http://", "https://")):
+            from urllib.request import urlopen
+
+            with urlopen(url, timeout=60) as answer:
+                data: bytes = answer.read(MAX_FETCHED_BYTES + 1)
+                promised = answer.headers.get("Content-Length")
+            if promised is not None and int(promised) != len(data):
+                raise refuse(file, f"only {len(data)} of {promised} bytes came from {url}")
+        else:
+            import fsspec
+
+            with fsspec.open(url, "rb") as stream:
+                data = stream.read(MAX_FETCHED_BYTES + 1)
+    except ImportError as error:
+        raise refuse(file, f'cannot read {url}: {error}; install "marginbook[cluster]"') from None
+    except (OSError, ValueError) as error:
+        raise refuse(file, f"cannot read {url}: {error}") from None
+    if len(data) > MAX_FETCHED_BYTES:
+        raise refuse(file, f"{url} is larger than {MAX_FETCHED_BYTES >> 30} GiB; not a log")
+    return data
+
+
+def _measured(log: Log, task: LogTask, store: Store | None) -> LogFacts:
+    """Return what a log gives, read from its frames."""
+    signs = read_log_signs(log, run="", caps_hz=task.caps_hz, cap_width=task.cap_width)
+    facts = LogFacts(signs, measure_log(log, task.metrics) if signs.measurable else None)
+    if store is not None:
+        text = json.dumps(to_plain(facts), separators=(",", ":"))
+        keep_entry(store, task_key(task, log.sha256), text.encode())
+    return facts
+
+
+def _kept(task: LogTask, store: Store, sha256: str) -> LogFacts | None:
+    """Return what the store has for a log, or None."""
+    found = load_entry(store, task_key(task, sha256))
+    if found is None:
+        return None
+    try:
+        facts: LogFacts = from_plain(json.loads(found), LogFacts)
+    except (ValueError, TypeError, KeyError, AttributeError):
+        return None
+    return facts if facts.signs.sha256 == sha256 else None
+
+
+def task_key(task: LogTask, sha256: str) -> str:
+    """Return the key of a task's result: bytes, layout, settings that matter, methods, code."""
+    settings = task.metrics.model_dump(exclude={"low"})  # every definition is worked out
+    return content_key(
+        "log",
+        code_key(CODE, ("numpy", "scipy", "pyarrow")),
+        f"signs {SIGNS_VERSION}, metrics {METRICS_VERSION}",
+        task.layout.model_dump_json(exclude={"files"}),
+        repr((task.caps_hz, task.cap_width, sorted(settings.items()))),
+        sha256,
+    )
+
+
+def to_plain(value: Any) -> Any:
+    """Return a result of dataclasses, mappings, tuples and numbers as JSON holds it."""
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        return {f.name: to_plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
+    if isinstance(value, Mapping):
+        return [[key, to_plain(item)] for key, item in value.items()]  # keys may be numbers
+    if isinstance(value, tuple):
+        return [to_plain(item) for item in value]
+    return value
+
+
+def from_plain(value: Any, kind: Any) -> Any:
+    """Return what `to_plain` was given, of the type stated: exact floats, NaN among them."""
+    if kind in (float, int, str, bool):
+        if type(value) is not kind:
+            raise TypeError(f"{value!r} is not {kind.__name__}")
+        return value
+    if dataclasses.is_dataclass(kind):
+        hints = _hints(kind)
+        if value.keys() != hints.keys():
+            raise KeyError(f"not the fields of {kind}")
+        return kind(**{name: from_plain(value[name], hint) for name, hint in hints.items()})  # type: ignore[operator]
+    origin, inner = typing.get_origin(kind), typing.get_args(kind)
+    if origin is types.UnionType:  # X | None
+        return None if value is None else from_plain(value, inner[0])
+    if origin is tuple:
+        return tuple([from_plain(item, inner[0]) for item in value])
+    return {from_plain(key, inner[0]): from_plain(item, inner[1]) for key, item in value}
+
+
+_HINTS: dict[Any, dict[str, Any]] = {}
+
+
+def _hints(kind: Any) -> dict[str, Any]:
+    """Return the fields of a dataclass with their types, worked out once."""
+    if kind not in _HINTS:
+        _HINTS[kind] = typing.get_type_hints(kind)
+    return _HINTS[kind]
