@@ -5,8 +5,10 @@ Frame times are kept as whole nanoseconds, so that every unit and file format ho
 
 from __future__ import annotations
 
+import ast
 import csv
 import gzip
+import json
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
@@ -130,8 +132,6 @@ def decimal_text(ns: int, unit: str) -> str:
 
 def yaml_text(value: Any, indent: str = "") -> str:
     """Return plain data as YAML in flow style below the first level, every text quoted."""
-    import json
-
     return "".join(f"{key}: {json.dumps(item)}\n" for key, item in value.items())
 
 
@@ -240,3 +240,26 @@ def figures_of(book: ClaimBook, *, kinds: Sequence[str] = ()) -> dict[str, dict[
         for claim in book.claims
         if not kinds or claim.kind in kinds
     }
+
+
+def show_in_process(params: Path, out_dir: Path) -> list[str]:
+    """Run the cells of the kit's template here, without a kernel; return what they show as HTML."""
+    template = Path(__file__).parents[1] / "notebooks" / "review.ipynb"
+    cells = json.loads(template.read_text(encoding="utf-8"))["cells"]
+    names: dict[str, Any] = {}
+    shown = []
+    out_dir.mkdir(parents=True)
+    for cell in cells:
+        if cell["cell_type"] != "code":
+            continue
+        tree = ast.parse("".join(cell["source"]))
+        last = tree.body.pop() if isinstance(tree.body[-1], ast.Expr) else None
+        exec(compile(tree, cell["id"], "exec"), names)
+        if cell["id"] == "parameters":
+            names.update(params_path=str(params), out_dir=str(out_dir))
+        if last is not None:
+            value = eval(compile(ast.Expression(last.value), cell["id"], "eval"), names)
+            if hasattr(value, "_repr_html_"):
+                shown.append(value._repr_html_())
+    assert len(shown) > 20
+    return shown
