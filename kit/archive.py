@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from kit.bag import TAG_MANIFEST, Item, write_bag, zip_bag
+from kit.cellhtml import CLOSED_MIME
 from kit.claims import ClaimBook, file_sha256, load_claims
 from kit.contents import describe_items, environment_items, input_items
 from kit.describe import data_package, ro_crate
@@ -22,7 +23,6 @@ from kit.errors import SealError
 from kit.excerpt import Scope, review_scope
 from kit.figures import check_page
 from kit.inputs import read_inputs
-from kit.onepage import CLOSED_MIME
 from kit.recompute import compare_books, recompute_review
 from kit.signature import fingerprint, load_private_key, sign_manifest
 

@@ -10,9 +10,9 @@ import re
 from collections.abc import Iterator, Mapping
 from typing import Any
 
+from kit.cellhtml import ATTRIBUTES, IMAGE_SOURCE, TAGS
 from kit.claims import Claim, ClaimBook
 from kit.errors import Finding
-from kit.onepage import ATTRIBUTES, IMAGE_SOURCE, TAGS
 from kit.references import printed_forms
 
 PAGE_PATH = "data/report.html"

@@ -19,86 +19,11 @@ from functools import lru_cache
 from importlib.resources import files
 from typing import Any
 
+from kit.cellhtml import CLOSED_MIME, markdown_html, output_html, source_text
 from kit.errors import PageError
-from kit.page import WRAPPER, text_html
+from kit.page import text_html
 
-CLOSED_MIME = "application/vnd.marginbook.closed+json"
-IMAGES = ("image/svg+xml", "image/png", "image/jpeg")
 MAX_BACK_LINKS = 3
-
-TAGS = frozenset(
-    {
-        "a",
-        "abbr",
-        "b",
-        "bdi",
-        "blockquote",
-        "br",
-        "caption",
-        "code",
-        "col",
-        "colgroup",
-        "data",
-        "dd",
-        "del",
-        "details",
-        "div",
-        "dl",
-        "dt",
-        "em",
-        "figcaption",
-        "figure",
-        "h1",
-        "h2",
-        "h3",
-        "h4",
-        "hgroup",
-        "hr",
-        "i",
-        "img",
-        "ins",
-        "li",
-        "mark",
-        "nav",
-        "ol",
-        "p",
-        "pre",
-        "q",
-        "s",
-        "section",
-        "small",
-        "span",
-        "strong",
-        "sub",
-        "summary",
-        "sup",
-        "table",
-        "tbody",
-        "td",
-        "tfoot",
-        "th",
-        "thead",
-        "time",
-        "tr",
-        "u",
-        "ul",
-    }
-)
-ATTRIBUTES = {
-    "*": {"id", "class", "lang", "dir", "role", "tabindex"},
-    "a": {"href"},
-    "img": {"src", "alt", "width", "height"},
-    "data": {"value"},
-    "time": {"datetime"},
-    "th": {"scope", "colspan", "rowspan"},
-    "td": {"colspan", "rowspan"},
-    "col": {"span"},
-    "ol": {"start"},
-    "details": {"open"},
-    "abbr": {"title"},
-}
-IMAGE_SOURCE = re.compile(r"data:image/(png|jpeg|svg\+xml);base64,[A-Za-z0-9+/=]+\Z")
-ADDRESS = re.compile(r" at 0x[0-9a-fA-F]+")
 
 
 @dataclass(slots=True)
@@ -126,111 +51,20 @@ def build_page(notebook: Mapping[str, Any]) -> str:
     closed: Mapping[str, Any] = {}
     sections = [_Section()]
     for number, cell in enumerate(notebook["cells"], start=1):
-        source = _text(cell.get("source", ""))
+        source = source_text(cell.get("source", ""))
         place = f"cell {cell.get('id', number)}"
         if cell["cell_type"] == "markdown":
-            _add(sections, _markdown(source))
+            _add(sections, markdown_html(source, place))
         elif cell["cell_type"] == "code":
             code_owner = sections[-1]
             for output in cell.get("outputs", ()):
                 closed = output.get("data", {}).get(CLOSED_MIME, closed)
-                _add(sections, clean(_output_html(output, place)))
+                _add(sections, output_html(output, place))
             if source.strip():
                 code_owner.code.append(source)
     head, body = _split_head("".join(sections[0].pieces))
     sections[0].pieces = [body]
     return _assemble(head, sections, closed)
-
-
-def clean(markup: str) -> str:
-    """Return markup with only what a report may hold; everything else is taken out."""
-    import nh3
-
-    return nh3.clean(
-        markup,
-        tags=set(TAGS),
-        clean_content_tags={"script", "style", "template", "title", "object", "iframe", "svg"},
-        attributes={tag: set(names) for tag, names in ATTRIBUTES.items()},
-        attribute_filter=_attribute,
-        generic_attribute_prefixes={"aria-"},
-        url_schemes={"http", "https", "data"},
-        link_rel=None,
-        strip_comments=True,
-    )
-
-
-def _attribute(tag: str, name: str, value: str) -> str | None:
-    """Return an attribute's value if it may stand: no address loads or runs anything."""
-    if name == "href":
-        return value if re.match(r"#|https?://", value) else None
-    if name == "src":
-        return value if IMAGE_SOURCE.match(value) else None
-    return value
-
-
-def _text(value: str | Sequence[str]) -> str:
-    return value if isinstance(value, str) else "".join(value)
-
-
-@lru_cache(maxsize=1)
-def _markdown_reader() -> Any:
-    from markdown_it import MarkdownIt
-
-    # html=False: markup in prose is shown as text.
-    return MarkdownIt("commonmark", {"html": False}).enable("table")
-
-
-def _markdown(source: str) -> str:
-    rendered: str = clean(_markdown_reader().render(source))
-    if "<img" in rendered and re.search(r'<img(?![^>]* alt="[^"]+")', rendered):
-        raise PageError(f"a picture in the text has no words to stand for it: {source[:60]!r}")
-    return rendered
-
-
-def _output_html(output: Mapping[str, Any], place: str) -> str:
-    """Return one output of a cell as HTML: ours as it is, pictures with their words, text."""
-    kind = output["output_type"]
-    if kind == "error":
-        said = f"{output.get('ename', '')}: {output.get('evalue', '')}"
-        raise PageError(f"{place} failed, so there is no page: {said}")
-    if kind == "stream":
-        return _plain(_text(output["text"]))
-    data = output.get("data", {})
-    if CLOSED_MIME in data:
-        return ""
-    markup = _text(data.get("text/html", ""))
-    if markup.startswith(WRAPPER):
-        inner = markup.removeprefix(WRAPPER).removesuffix("</div>")
-        _refuse_bare_pictures(inner, place)
-        return inner
-    for mime in IMAGES:
-        if mime in data:
-            return _picture(data[mime], mime, output.get("metadata", {}), place)
-    return _plain(_text(data.get("text/plain", "")))
-
-
-def _plain(text: str) -> str:
-    text = ADDRESS.sub("", text).strip("\n")
-    return f'<pre class="plain">{text_html(text)}</pre>' if text.strip() else ""
-
-
-def _picture(data: Any, mime: str, metadata: Mapping[str, Any], place: str) -> str:
-    alt = metadata.get("alt") or metadata.get(mime, {}).get("alt") or ""
-    if not alt.strip():
-        raise PageError(
-            f"{place} shows a picture without words to stand for it; show it with "
-            f'kit.page.image_figure, or give the output the metadata "alt"'
-        )
-    coded = _text(data).replace("\n", "")
-    if mime == "image/svg+xml":
-        coded = base64.b64encode(_text(data).encode()).decode()
-    return f'<figure><img src="data:{mime};base64,{coded}" alt="{html.escape(alt)}"></figure>'
-
-
-def _refuse_bare_pictures(markup: str, place: str) -> None:
-    for tag in re.findall(r"<img\b[^>]*>", markup, flags=re.IGNORECASE):
-        if not re.search(r'\balt="[^"]*[^"\s][^"]*"', tag):
-            raise PageError(f"{place} shows a picture without words to stand for it (alt)")
 
 
 def _add(sections: list[_Section], markup: str) -> None:

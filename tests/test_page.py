@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from lxml import html as lxml_html
 from tiny_project import tiny_claims
 
-from kit.onepage import clean
+from kit.cellhtml import clean
 from kit.page import (
     FIGURE_SPACE,
     POINT_SPACE,

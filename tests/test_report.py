@@ -19,8 +19,9 @@ from filelock import FileLock
 from tiny_project import cell_of, copy_project, edit_template, keep_cells
 
 from kit.errors import CellError, ExecutionError, KernelTimeoutError, UsageError
-from kit.execute import TemplateError, read_template, scrub_notebook
+from kit.execute import scrub_notebook
 from kit.report import close_review, find_template, run_review
+from kit.template import TemplateError, read_template
 
 QUICK = ("parameters", "imports", "load", "head", "write", "closing")
 

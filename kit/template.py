@@ -1,0 +1,122 @@
+"""Templates: notebooks without outputs, checked before anything of them runs."""
+
+from __future__ import annotations
+
+import ast
+import json
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from kit import errors
+from kit.errors import Fault
+
+PARAMETERS = ("params_path", "out_dir")
+SKIPPING_TAGS = {"raises-exception", "skip-execution"}
+
+
+class TemplateError(errors.FaultsError):
+    """Faults in a template: it could not be trusted to make a report."""
+
+    exit_status = 2
+
+
+def read_template(path: Path, *, parameters: Sequence[str] = PARAMETERS) -> dict[str, Any]:
+    """Return a template's notebook, checked before anything of it runs.
+
+    Raises
+    ------
+    TemplateError
+        With every fault: not a notebook, stored outputs, no or several cells tagged
+        `parameters`, other parameters than `parameters`, cells without ids, cells whose tags let
+        errors pass.
+    """
+    try:
+        notebook = json.loads(path.read_text(encoding="utf-8"))
+        cells = notebook["cells"]
+        codes = [cell for cell in cells if cell["cell_type"] == "code"]
+        version = (notebook["nbformat"], notebook["nbformat_minor"])
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise TemplateError([Fault(path.name, f"not a notebook: {error}")]) from None
+    faults = []
+    if version < (4, 5) or any(not cell.get("id") for cell in cells):
+        faults.append(
+            Fault(
+                path.name,
+                "cells without ids (notebook format 4.5 has them); save it "
+                "once with a current JupyterLab",
+            )
+        )
+    stored = [
+        cell.get("id", "?")
+        for cell in codes
+        if cell.get("outputs") or cell.get("execution_count") is not None
+    ]
+    if stored:
+        faults.append(
+            Fault(
+                path.name,
+                f"holds stored outputs (cells {', '.join(stored)}); clear all outputs, then save",
+            )
+        )
+    tagged = [cell for cell in codes if "parameters" in tags_of(cell)]
+    if len(tagged) != 1:
+        faults.append(
+            Fault(
+                path.name,
+                f"{len(tagged)} cells tagged `parameters`; there must be "
+                "exactly one, with " + " and ".join(parameters),
+            )
+        )
+    else:
+        faults += _parameter_faults(path.name, tagged[0], parameters)
+    passing = [cell.get("id", "?") for cell in codes if SKIPPING_TAGS & set(tags_of(cell))]
+    if passing:
+        faults.append(
+            Fault(
+                path.name,
+                f"cells {', '.join(passing)} are tagged to be skipped or "
+                "to fail unseen; remove those tags",
+            )
+        )
+    if faults:
+        raise TemplateError(faults)
+    return dict(notebook)
+
+
+def tags_of(cell: Mapping[str, Any]) -> list[str]:
+    """Return the tags of a cell."""
+    return list(cell.get("metadata", {}).get("tags", []))
+
+
+def _parameter_faults(name: str, cell: Mapping[str, Any], parameters: Sequence[str]) -> list[Fault]:
+    """Return a fault for each name the parameters cell sets too many or too few."""
+    source = cell["source"]
+    try:
+        body = ast.parse(source if isinstance(source, str) else "".join(source)).body
+    except SyntaxError as error:
+        return [Fault(name, f"its `parameters` cell is not Python: {error.msg}")]
+    found = {
+        target.id
+        for line in body
+        if isinstance(line, ast.Assign)
+        for target in line.targets
+        if isinstance(target, ast.Name)
+    }
+    faults = [
+        Fault(
+            name,
+            f"its `parameters` cell does not set {wanted}; without it the run "
+            "would use the wrong paths",
+        )
+        for wanted in parameters
+        if wanted not in found
+    ]
+    faults += [
+        Fault(
+            name,
+            f"unknown parameter {extra}; a template's parameters are " + " and ".join(parameters),
+        )
+        for extra in sorted(found - {*parameters})
+    ]
+    return faults
