@@ -7,14 +7,18 @@ this version's own functions.
 from __future__ import annotations
 
 import csv
+import importlib
 import inspect
 import io
 import json
+import pkgutil
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from functools import partial
+from types import ModuleType
 from typing import Any
 
-from kit import background, sections, suitesections, valuesections
+import kit
+from kit import sections
 from kit.archive import closing_said
 from kit.bound import bind_review_text
 from kit.claiming import kit_version
@@ -161,7 +165,7 @@ def page_pieces(fresh: Fresh) -> dict[str, Callable[[], Html]]:
         "show_text(text)": lambda: show_text(bind_review_text(review.loaded, book)),
         "trace_section(book)": lambda: trace_section(book),
     }
-    for module in (sections, suitesections, valuesections, background):
+    for module in _section_modules():
         for name, function in vars(module).items():
             if not name.endswith("_section") or name in NOT_FROM_LOGS:
                 continue
@@ -174,6 +178,16 @@ def page_pieces(fresh: Fresh) -> dict[str, Callable[[], Html]]:
                     line = f'{call}, metric="{metric}")'
                     pieces[line] = partial(function, *values, metric=metric)
     return pieces
+
+
+def _section_modules() -> list[ModuleType]:
+    """Return this version's modules that hold sections of a page."""
+    names = sorted(found.name for found in pkgutil.iter_modules(kit.__path__))
+    return [
+        importlib.import_module(f"kit.{name}")
+        for name in names
+        if name.endswith("sections") or name == "background"
+    ]
 
 
 def compare_cells(notebook: Mapping[str, Any], fresh: Fresh) -> list[Finding]:
@@ -260,7 +274,8 @@ def _cells_apart(
     path: str, wanted: Sequence[Sequence[str]], found: Sequence[Sequence[str]], strict: bool
 ) -> Iterator[Finding]:
     if not found or (strict and list(found[0]) != list(wanted[0])):
-        yield Finding("page", f"{path} # row 1", ", ".join(wanted[0]), ", ".join(*found[:1]))
+        columns = ", ".join(found[0]) if found else "nothing"
+        yield Finding("page", f"{path} # row 1", ", ".join(wanted[0]), columns)
         return
     if len(found) != len(wanted):
         yield Finding("page", path, f"{len(wanted) - 1} rows", f"{len(found) - 1} rows")

@@ -1,0 +1,63 @@
+"""What a review was made from, noted beside its folder."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+
+import pytest
+
+from kit.errors import SealError
+from kit.inputs import inputs_file, note_inputs, read_inputs
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    (tmp_path / "out" / "quill").mkdir(parents=True)
+    (tmp_path / "params").mkdir()
+    (tmp_path / "params" / "quill.yaml").write_text("review: quill\n")
+    note_inputs(tmp_path / "out" / "quill", tmp_path / "params" / "quill.yaml")
+    return tmp_path / "out" / "quill"
+
+
+def test_the_way_back_is_relative_and_survives_a_move(folder, tmp_path):
+    noted = json.loads(inputs_file(folder).read_text())
+    assert noted["params"] == "../params/quill.yaml"
+    assert str(tmp_path) not in inputs_file(folder).read_text()
+    shutil.copytree(tmp_path, tmp_path / "moved")
+    moved = read_inputs(tmp_path / "moved" / "out" / "quill")
+    assert moved.params.resolve() == (tmp_path / "moved" / "params" / "quill.yaml").resolve()
+
+
+def test_notes_what_was_installed(folder):
+    from importlib.metadata import version
+
+    assert read_inputs(folder).installed["numpy"] == version("numpy")
+
+
+def test_stands_beside_the_folder_not_in_it(folder):
+    assert list(folder.iterdir()) == []
+    assert inputs_file(folder).name == ".quill.inputs"
+    assert [p.name for p in folder.parent.iterdir() if "quill." in p.name] == [".quill.inputs"]
+
+
+def test_another_params_file_can_be_named(folder, tmp_path):
+    other = tmp_path / "other.yaml"
+    other.write_text("review: quill\n")
+    assert read_inputs(folder, params=other).params == other
+    inputs_file(folder).unlink()
+    assert read_inputs(folder, params=other).installed
+
+
+@pytest.mark.parametrize("text", ["", "[]", "{}", '{"params": 1}', "\x00", '{"params": "x"}'])
+def test_a_broken_note_is_said(folder, text):
+    inputs_file(folder).write_text(text)
+    with pytest.raises(SealError, match="say so with --params"):
+        read_inputs(folder)
+
+
+def test_a_params_file_that_moved_is_said(folder, tmp_path):
+    (tmp_path / "params" / "quill.yaml").unlink()
+    with pytest.raises(SealError, match="is not where it was"):
+        read_inputs(folder)

@@ -1,0 +1,143 @@
+"""Page, notebook and tables compared with what the logs give, cell by cell."""
+
+from __future__ import annotations
+
+import copy
+import json
+from pathlib import Path
+
+import pytest
+from sealmaker import sealed_review
+
+from kit.claims import load_claims
+from kit.pagecheck import (
+    NOT_FROM_LOGS,
+    check_report,
+    compare_cells,
+    compare_csv,
+    compare_tables,
+    page_pieces,
+    read_notebook,
+)
+from kit.recompute import recompute_review
+from kit.unbag import open_bag
+
+TEMPLATE = Path(__file__).resolve().parent.parent / "notebooks" / "review.ipynb"
+
+
+@pytest.fixture(scope="module")
+def book():
+    return load_claims(sealed_review() / "data")
+
+
+@pytest.fixture(scope="module")
+def fresh(book):
+    data = sealed_review() / "data"
+    return recompute_review(data / "params" / book.params_file, data / "bench")
+
+
+@pytest.fixture(scope="module")
+def notebook():
+    return json.loads((sealed_review() / "data" / "executed.ipynb").read_text())
+
+
+def test_a_whole_report_passes(book, fresh):
+    with open_bag(sealed_review()) as bag:
+        findings, said = check_report(bag, book, fresh)
+    assert findings == []
+    assert "page against its notebook" in said and "tables" in said
+
+
+def test_every_cell_of_the_template_that_shows_results_is_compared(fresh):
+    """A new section of the template must be known here, or verification would pass over it."""
+    pieces = page_pieces(fresh)
+    for cell in json.loads(TEMPLATE.read_text())["cells"]:
+        last = "".join(cell["source"]).strip().rpartition("\n")[2]
+        if cell["cell_type"] != "code" or "=" in last.partition("(")[0] or last.startswith("from "):
+            continue
+        passed_over = ("pictures.", "close_review(", *(f"background.{n}" for n in NOT_FROM_LOGS))
+        assert last in pieces or last.startswith(passed_over), last
+
+
+def test_a_changed_word_in_any_cell_is_found_and_the_cell_named(fresh, notebook):
+    assert compare_cells(notebook, fresh) == []
+    compared = 0
+    for number, cell in enumerate(notebook["cells"]):
+        if cell["cell_type"] != "code" or not cell["outputs"]:
+            continue
+        last = "".join(cell["source"]).strip().rpartition("\n")[2]
+        changed = copy.deepcopy(notebook)
+        for output in changed["cells"][number]["outputs"]:
+            markup = "".join(output.get("data", {}).get("text/html", ""))
+            if markup:
+                output["data"]["text/html"] = markup.replace("</div>", "<p>and more</p></div>")
+        found = compare_cells(changed, fresh)
+        if last in page_pieces(fresh):
+            compared += 1
+            assert [f.path for f in found] == [f"data/executed.ipynb # cell {cell['id']}"]
+        else:
+            assert found == []
+    assert compared > 10
+
+
+def test_an_output_taken_away_is_found(fresh, notebook):
+    changed = copy.deepcopy(notebook)
+    cell = next(c for c in changed["cells"] if c["id"] == "margins")
+    cell["outputs"] = []
+    assert [f.path for f in compare_cells(changed, fresh)] == ["data/executed.ipynb # cell margins"]
+
+
+def test_cells_of_another_template_are_passed_over(fresh, notebook):
+    changed = copy.deepcopy(notebook)
+    for cell in changed["cells"]:
+        cell["source"] = ["import os; os.abort()"]
+    assert compare_cells(changed, fresh) == []
+
+
+def test_tables_are_those_of_the_logs(fresh):
+    with open_bag(sealed_review()) as bag:
+        assert compare_tables(bag, fresh, same_kit=True) == []
+
+
+TABLE = "id,value,text\na,1.25,+25.0 %\nb,0.5,x\n"
+
+
+@pytest.mark.parametrize(
+    ("data", "places"),
+    [
+        (TABLE, []),
+        (TABLE.replace("1.25", "1.2500000000000002"), []),
+        (TABLE.replace("1.25", "1.26"), ["t.csv # row 2 (a), value"]),
+        (TABLE.replace("+25.0 %", "+26.0 %"), ["t.csv # row 2 (a), text"]),
+        (TABLE.replace("b,0.5,x\n", ""), ["t.csv"]),
+        (TABLE.replace("b,0.5,x", "b,0.5"), ["t.csv # row 3"]),
+        (TABLE.replace("text", "words"), ["t.csv # row 1"]),
+        ("", ["t.csv # row 1"]),
+        ('"', ["t.csv"]),
+        ("\xff", ["t.csv # row 1"]),
+        (TABLE.replace("0.5", "nan"), ["t.csv # row 3 (b), value"]),
+        (TABLE.replace("0.5", ""), ["t.csv # row 3 (b), value"]),
+    ],
+)  # fmt: skip
+def test_cells_of_tables(data, places):
+    found = compare_csv("t.csv", TABLE, data.encode(), strict=True)
+    assert [f.path for f in found] == places
+
+
+def test_columns_of_another_version_are_passed_over():
+    wider = TABLE.replace("text", "words").replace("1.25", "1.3")
+    found = compare_csv("t.csv", TABLE, wider.encode(), strict=False)
+    assert [f.path for f in found] == ["t.csv # row 2 (a), value"]
+    assert compare_csv("t.csv", TABLE, b"\xff\xfe", strict=True)[0].expected == "a table"
+
+
+def test_a_notebook_that_is_none_is_a_finding(tmp_path):
+    from sealmaker import copy_bag
+
+    bag = copy_bag(tmp_path / "bag")
+    for data in (b"", b"[]", b'{"cells": 1}', b'{"cells": [1]}', b"[" * 99_999, b'"x"'):
+        (bag / "data/executed.ipynb").write_bytes(data)
+        found: list = []
+        with open_bag(bag) as opened:
+            assert read_notebook(opened, found) is None
+        assert [f.path for f in found] == ["data/executed.ipynb"]
