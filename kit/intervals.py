@@ -12,7 +12,7 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr, stdtr, stdtrit
+from scipy.special import ndtr, ndtri, stdtr, stdtrit
 
 # Two one-sided tests at 5 % each: "level" is decided by the 90 % interval.
 LEVEL_ALPHA = 0.05
@@ -184,19 +184,22 @@ def mixture_half_width(sd: Floats, weight: Floats, *, confidence: float) -> Floa
 
     Notes
     -----
-    Newton's method. The tail is convex and falling in h, so every step after the first comes
-    from the left and none overshoots; it stops where no half-width moves by 1e-12 of itself.
+    Newton's method on ln h within a bracket that shrinks at every step; a step that would leave
+    it goes to the bracket's middle. It stops where no half-width moves by 1e-12 of itself.
     """
     tail = (1 - confidence) / 2
-    scale = np.sqrt((weight * sd**2).sum(axis=1))
-    h = scale * stdtrit(1e9, 1 - tail)
+    z_tail = -float(ndtri(tail))
+    low, high = sd.min(axis=1) * z_tail, sd.max(axis=1) * z_tail
+    h = np.sqrt(low * high)
     for _ in range(200):
         z = h[:, None] / sd
         excess = (weight * ndtr(-z)).sum(axis=1) - tail
-        density = (weight * np.exp(-0.5 * z * z) / sd).sum(axis=1) / np.sqrt(2 * np.pi)
-        with np.errstate(divide="ignore", over="ignore"):
-            step = excess / density
-        new = np.clip(h + step, h / 8, h * 8)
+        # d tail / d ln h; far outside every component it is 0.
+        slope = (weight * z * np.exp(-0.5 * z * z)).sum(axis=1) / np.sqrt(2 * np.pi)
+        low, high = np.where(excess > 0, h, low), np.where(excess > 0, high, h)
+        with np.errstate(divide="ignore", over="ignore", invalid="ignore"):
+            new = h * np.exp(excess / slope)
+        new = np.where((new >= low) & (new <= high), new, np.sqrt(low * high))
         done = bool(np.all(np.abs(new - h) <= 1e-12 * new))
         h = new
         if done:

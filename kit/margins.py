@@ -72,8 +72,9 @@ class Margin:
 class LevelDifference:
     """How far apart two products are in a title measured in dB, which has no ratios.
 
-    `difference_db` is above 0 where the product is better: for noise, the baseline's level less
-    the product's. There is no level band in dB unless one is given, so no outcome "level".
+    `difference_db` is product minus baseline, as measured: of noise, below 0 where the product is
+    quieter, which is the outcome "ahead". There is no level band in dB unless one is given, so no
+    outcome "level".
     """
 
     product: str
@@ -181,10 +182,9 @@ def compare_products(
     margins = []
     for i, verdict in enumerate(verdicts):
         a, b = verdict.cells
-        x, half, level_half = verdict.difference, verdict.half, verdict.level_half
-        low, high = _ends(x, half)
-        level_low, level_high = _ends(x, level_half)
         ratio = b.value / a.value if a.less_is_better else a.value / b.value
+        low, high = _ends(ratio, verdict.half)
+        level_low, level_high = _ends(ratio, verdict.level_half)
         controls = (waived or {}).get((a.product, b.product, a.title), ())
         marks = [*verdict.marks, *(f"waived:{control}" for control in controls)]
         margins.append(
@@ -244,8 +244,8 @@ def compare_levels(
     for verdict in judge_pairs(found, params, variances, band=band):
         a, b = verdict.cells
         better = -1 if a.less_is_better else 1
-        low, high = _ends(verdict.difference, verdict.half)
-        level_low, level_high = _ends(verdict.difference, verdict.level_half)
+        low, high = _ends(math.exp(verdict.difference), verdict.half)
+        level_low, level_high = _ends(math.exp(verdict.difference), verdict.level_half)
         share = 0.0 if level_band_db is None else math.expm1(band)
         marks = verdict.marks
         db = (
@@ -282,11 +282,11 @@ def compare_levels(
     return tuple(differences)
 
 
-def _ends(difference: float, half: float | None) -> tuple[float | None, float | None]:
-    """Return the ends of an interval as ratios."""
+def _ends(ratio: float, half: float | None) -> tuple[float | None, float | None]:
+    """Return the ends of an interval around a ratio."""
     if half is None:
         return None, None
-    return math.exp(difference - half), math.exp(difference + half)
+    return ratio * math.exp(-half), ratio * math.exp(half)
 
 
 def margins_frame(margins: Sequence[Margin]) -> pd.DataFrame:

@@ -13,6 +13,8 @@ Floats = NDArray[np.float64]
 
 # Least variance of either effect: a component estimated as 0 is not known to be 0.
 COMPONENT_FLOOR = 0.01
+# Largest: at a standard deviation of 10 in ln variance hardly anything is shared as it is.
+COMPONENT_CEILING = 100.0
 # A component is taken this many of its standard errors above its estimate: what is not known of
 # the components widens intervals, and most where a bench is small. Without it the nominal 95 %
 # interval covered 0.943 in benches of three titles and two products; with it 0.95
@@ -112,7 +114,7 @@ def fit_components(
         mean = np.bincount(title, w * x, n_titles) / total
         share = w * (1 - w / total[title])
         found = (w * (x - mean[title]) ** 2).sum() - (share * noise).sum()
-        product_var = max(found / share.sum(), COMPONENT_FLOOR)
+        product_var = float(np.clip(found / share.sum(), COMPONENT_FLOOR, COMPONENT_CEILING))
         product_se = np.sqrt(2 * n_within) / share.sum()
     w = 1 / (noise + product_var)
     total = np.bincount(title, w, n_titles)
@@ -123,7 +125,7 @@ def fit_components(
         share = u * (1 - u / u.sum())
         level = (u * mean).sum() / u.sum()
         found = (u * (mean - level) ** 2).sum() - (share / total).sum()
-        title_var = max(found / share.sum(), COMPONENT_FLOOR)
+        title_var = float(np.clip(found / share.sum(), COMPONENT_FLOOR, COMPONENT_CEILING))
         title_se = np.sqrt(2 * (n_titles - 1)) / share.sum()
     title_var += caution * title_se
     u = 1 / (1 / total + title_var)

@@ -218,6 +218,8 @@ def _verdict(
     marks = [m for cell in cells for m in cell.marks if m != "no_interval"] + own_marks
     if half is None:
         marks.append("no_interval")
+        # All that is said of an error goes together: none of it without an interval.
+        return Verdict(cells, difference, method, *(None,) * 7, marks=tuple(dict.fromkeys(marks)))
     mixture = method in {"shared", "paired_shared"}
     df = _figure(judged.df[k])
     return Verdict(

@@ -307,3 +307,36 @@ def test_cells_are_those_given():
     cells = cells_of(runs, titles)
     (margin, *_) = compared(runs, titles, product="p0", baselines=["p1"])
     assert margin.cells[0] in cells and margin.cells[1] in cells
+
+
+def odd_bench(seed):
+    """Return a bench of empty, single, equal, wild and rounded cells, sessions here and there."""
+    rng = np.random.default_rng(seed)
+    runs = []
+    for t in range(rng.integers(1, 5)):
+        for p in range(rng.integers(2, 5)):
+            size = int(rng.integers(0, 5))
+            sd = rng.choice([0, 1e-9, 0.01, 2.0])
+            values = 10 ** rng.uniform(-3, 5) * np.exp(sd * rng.normal(size=size))
+            if rng.uniform() < 0.3:
+                values = np.round(values, 1) + 0.1
+            names = [rng.choice(["x", "y", "z", ""]) for _ in values] if seed % 2 else ()
+            runs += made_runs(f"p{p}", f"t{t}", values, sessions=names)
+    return runs, framed("t0", "t1", "t2", "t3")
+
+
+@settings(max_examples=80, deadline=None)
+@given(st.integers(0, 100_000), st.sampled_from(["auto", "welch", "shared", "paired"]))
+def test_whatever_the_bench_a_margin_is_whole_or_says_why_not(seed, method):
+    runs, titles = odd_bench(seed)
+    how = {"params": margin_params(method)}
+    for product, other in (("p0", "p1"), ("p2", "p0")):
+        for margin in compared(runs, titles, product=product, baselines=[other], **how):
+            assert math.isfinite(margin.ratio) and margin.ratio > 0
+            if margin.low is None:
+                assert "no_interval" in margin.marks and margin.outcome == "unresolved"
+                assert margin.p_value is None and margin.log_se is None
+            else:
+                assert margin.low <= margin.ratio <= margin.high
+                assert 0 <= margin.p_value <= 1 + 1e-9
+                assert margin.low <= margin.level_low <= margin.level_high <= margin.high
