@@ -1,0 +1,111 @@
+"""The correction note: a page that can be published, made by its template."""
+
+from __future__ import annotations
+
+import csv
+import re
+
+import pytest
+from lxml import html
+from sealmaker import corrected_review, sealed_review
+
+from kit.claims import load_claims
+from kit.correction import (
+    causes_section,
+    changes_section,
+    claim_words,
+    correction_traces,
+    run_correction,
+    summary_section,
+    within_section,
+)
+from kit.figures import check_page
+from kit.revise import compare_reviews
+
+
+@pytest.fixture(scope="module")
+def revision():
+    return compare_reviews(sealed_review(), corrected_review())
+
+
+@pytest.fixture(scope="module")
+def note(tmp_path_factory):
+    return run_correction(
+        sealed_review(), corrected_review(), out_dir=tmp_path_factory.mktemp("out"), timeout_s=240
+    )
+
+
+def test_the_note_is_a_page_whose_figures_are_the_new_claims(note):
+    book = load_claims(note.folder)
+    assert book.claims == load_claims(corrected_review() / "data").claims
+    assert check_page(note.report.read_bytes(), book) == []
+
+
+def test_the_note_says_what_changed_and_why(note):
+    text = html.fromstring(note.report.read_text()).text_content()
+    for words in (
+        "Correction: Quill beside Wren and Finch", "no longer stand as printed",
+        "run quill-harbour-3 was replaced", "The window was open.", "outcome turned",
+        "The new review names the old one",
+    ):  # fmt: skip
+        assert words in text
+
+
+def test_every_old_figure_stands_beside_its_new_one(note, revision):
+    page = html.fromstring(note.report.read_text())
+    rows = {row[0].text_content(): row for row in page.iter("tr") if len(row) == 5}
+    margin = next(
+        c for c in revision.changes if c.id == "margin/average_fps/harbour/quill-over-wren"
+    )
+    row = rows[claim_words(margin.new, revision.new.book)]
+    assert row[1].text_content() == f"{margin.old.text} ({margin.old.interval}), ahead"
+    assert row[2].text_content().startswith(f"{margin.new.text} ({margin.new.interval})")
+
+
+def test_names_no_place_of_this_machine(note):
+    for path in (note.report, note.folder / "executed.ipynb"):
+        text = path.read_text()
+        assert str(sealed_review().parent) not in text
+        assert str(note.folder.parent) not in text
+
+
+def test_two_notes_have_the_same_bytes(note, tmp_path):
+    again = run_correction(sealed_review(), corrected_review(), out_dir=tmp_path, timeout_s=240)
+    for name in ("report.html", "executed.ipynb", "claims.json", "changes.csv"):
+        assert (again.folder / name).read_bytes() == (note.folder / name).read_bytes(), name
+
+
+def test_the_table_beside_the_page_has_every_claim(note, revision):
+    with (note.folder / "changes.csv").open(newline="") as stream:
+        rows = list(csv.DictReader(stream))
+    assert [row["id"] for row in rows] == [c.id for c in revision.changes]
+
+
+def test_gravest_and_widest_first(revision):
+    markup = changes_section(revision, "outcome_turned", "moved_outside", "gone").markup
+    heads = re.findall(r'<th scope="row">([^<,]*)', markup)
+    assert heads[0] == "margin"  # its outcome turned
+    assert heads.index("suite margin") < heads.index("product in title") < heads.index("run")
+
+
+def test_nothing_changed_is_said_too():
+    same = compare_reviews(sealed_review(), sealed_review())
+    assert "still stands within its interval" in summary_section(same).markup
+    assert "None." in changes_section(same, "outcome_turned").markup
+    assert "None." in within_section(same).markup
+    assert "Neither runs nor settings" in causes_section(same).markup
+    assert "No figure of this page" in correction_traces(same).markup
+
+
+def test_names_from_a_bag_are_text_not_markup(revision):
+    from dataclasses import replace
+
+    names = {"products": {"quill": "<script>x</script>"}, "titles": {}}
+    sly = replace(revision, new=replace(revision.new, book=replace(revision.new.book, names=names)))
+    markup = changes_section(sly, "outcome_turned").markup + summary_section(sly).markup
+    assert "<script>" not in markup and "&lt;script&gt;" in markup
+
+
+def test_an_unknown_kind_of_change_is_a_bug(revision):
+    with pytest.raises(ValueError, match="no kind of change 'x'"):
+        changes_section(revision, "x")
