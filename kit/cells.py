@@ -14,7 +14,7 @@ from kit.bench import Title
 from kit.intervals import mixture_error, mixture_half_width, t_half_width
 from kit.metrics import RunMetrics
 from kit.params import MarginParams
-from kit.replicates import from_log, group_runs, metric_unit, to_log
+from kit.replicates import from_log, group_runs, metric_unit, sample_variance, to_log
 from kit.trace import Trace
 from kit.variance import SharedVariances
 from kit.variancefit import ZERO_VARIANCE, VarianceFit, mix_cells
@@ -199,9 +199,9 @@ def _sharing_fit(
 
 def _sample_sd(logs: Sequence[float]) -> float:
     """Return the sample standard deviation; NaN of a single run, 0.0 of equal runs."""
-    if len(logs) < 2:
-        return math.nan
-    variance = float(np.var(logs, ddof=1))
+    variance = sample_variance(logs)
+    if math.isnan(variance):
+        return variance
     return math.sqrt(variance) if variance >= ZERO_VARIANCE else 0.0
 
 

@@ -66,6 +66,14 @@ def from_log(log_value: float, unit: str) -> float:
     return log_value / LOG_PER_DB if is_level_unit(unit) else math.exp(log_value)
 
 
+def sample_variance(logs: Sequence[float]) -> float:
+    """Return the variance of values on the log scale, divisor n - 1; NaN of a single one."""
+    if len(logs) < 2:
+        return math.nan
+    mean = math.fsum(logs) / len(logs)
+    return math.fsum((x - mean) ** 2 for x in logs) / (len(logs) - 1)
+
+
 @dataclass(frozen=True, slots=True)
 class SessionPair:
     """Two sides compared session by session.

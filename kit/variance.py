@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from kit.bench import Title
 from kit.metrics import RunMetrics
-from kit.replicates import group_runs, metric_unit, pair_by_session, to_log
+from kit.replicates import group_runs, metric_unit, pair_by_session, sample_variance, to_log
 from kit.variancefit import ZERO_VARIANCE, VarianceFit, fit_group_variances
 
 if TYPE_CHECKING:
@@ -109,7 +109,7 @@ def fit_variances(
         for (title, product), runs in group_runs(metrics, metric=metric).items()
     }
     n = np.array([len(logs) for logs, _ in cells.values()], dtype=np.float64)
-    run_var = np.array([_variance(logs) for logs, _ in cells.values()], dtype=np.float64)
+    run_var = np.array([sample_variance(logs) for logs, _ in cells.values()], dtype=np.float64)
     pairs = _pair_variances(cells)
     return SharedVariances(
         metric=metric,
@@ -121,10 +121,6 @@ def fit_variances(
 def pair_key(title: str, product: str, other: str) -> tuple[str, str]:
     """Return the key of two products paired by session, the same in both orders."""
     return title, "|".join(sorted((product, other)))
-
-
-def _variance(logs: Sequence[float]) -> float:
-    return float(np.var(logs, ddof=1)) if len(logs) > 1 else float("nan")
 
 
 def _fit_or_none(

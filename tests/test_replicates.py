@@ -9,7 +9,14 @@ from scipy import stats
 from test_intervals import SLEEP_1, SLEEP_2
 
 from kit.bench import Title
-from kit.replicates import from_log, group_runs, metric_unit, pair_by_session, to_log
+from kit.replicates import (
+    from_log,
+    group_runs,
+    metric_unit,
+    pair_by_session,
+    sample_variance,
+    to_log,
+)
 
 
 def test_runs_are_grouped_in_the_order_given():
@@ -41,6 +48,12 @@ def test_levels_are_logarithms_already():
 def test_values_without_a_logarithm_are_refused(values, unit):
     with pytest.raises(ValueError, match="must be finite"):
         to_log(values, unit)
+
+
+def test_the_sample_variance_has_divisor_n_minus_1():
+    assert sample_variance(SLEEP_1) == pytest.approx(np.var(SLEEP_1, ddof=1), rel=1e-14)
+    assert math.isnan(sample_variance([1.0]))
+    assert sample_variance([0.1, 0.1, 0.1]) < 1e-30
 
 
 def test_pairs_are_students_paired_test():
