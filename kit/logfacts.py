@@ -17,13 +17,13 @@ from pathlib import Path
 from typing import Any
 
 from kit.bench import Layout
-from kit.errors import Fault, RunFileError
+from kit.errors import ExecutionError, Fault, RunFileError
 from kit.layouts import Log, parse_log, read_log
 from kit.logbytes import recorded_chunks, refuse
 from kit.metrics import METRICS_VERSION, FrameFigures, measure_log
 from kit.params import MetricParams
 from kit.signs import SIGNS_VERSION, RunSigns, read_log_signs
-from kit.store import Store, code_key, content_key, keep_entry, load_entry
+from kit.store import Store, arithmetic, code_key, content_key, keep_entry, load_entry
 
 MAX_AT_ONCE_BYTES = 64 * 1024 * 1024  # a larger log is read twice rather than held
 MAX_FETCHED_BYTES = 4 * 1024**3
@@ -31,6 +31,7 @@ CODE = (
     "errors", "bench", "logbytes", "logcells", "logrows", "layouts", "frames", "signs", "lows",
     "metrics", "logfacts",
 )  # fmt: skip
+PACKAGES = ("numpy", "scipy", "pyarrow")
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +74,28 @@ def do_tasks(tasks: tuple[LogTask, ...], store: Store | None = None) -> list[Out
     return [do_task(task, store) for task in tasks]
 
 
+def own_code() -> str:
+    """Return a key of the code that reads and measures logs here."""
+    return code_key(CODE, PACKAGES)
+
+
+def do_tasks_alike(batch: tuple[str, tuple[LogTask, ...]]) -> list[Outcome]:
+    """Return what each of several logs gives, if this machine has the code the sender has.
+
+    Raises
+    ------
+    ExecutionError
+        If it has other code: its figures might be others.
+    """
+    code, tasks = batch
+    if code != own_code():
+        raise ExecutionError(
+            "a worker has another version of marginbook, numpy, scipy or pyarrow than this "
+            "machine; install the same on all"
+        )
+    return do_tasks(tasks)
+
+
 def _facts(task: LogTask, store: Store | None) -> LogFacts:
     """Return what a log gives; its bytes are always hashed."""
     path = None if "://" in task.place else Path(task.place)
@@ -87,9 +110,8 @@ def _facts(task: LogTask, store: Store | None) -> LogFacts:
     sha256 = hashlib.sha256(data).hexdigest()
     if store is not None and (kept := _kept(task, store, sha256)):
         return kept
-    return _measured(
-        parse_log(data, task.layout, file=task.file, sha256=sha256), task, store
-    )  # fmt: skip
+    log = parse_log(data, task.layout, file=task.file, sha256=sha256)
+    return _measured(log, task, store)
 
 
 def _size_of(path: Path) -> int:
@@ -166,7 +188,8 @@ def task_key(task: LogTask, sha256: str) -> str:
     settings = task.metrics.model_dump(exclude={"low"})  # every definition is worked out
     return content_key(
         "log",
-        code_key(CODE, ("numpy", "scipy", "pyarrow")),
+        own_code(),
+        arithmetic(),
         f"signs {SIGNS_VERSION}, metrics {METRICS_VERSION}",
         task.layout.model_dump_json(exclude={"files"}),
         repr((task.caps_hz, task.cap_width, sorted(settings.items()))),

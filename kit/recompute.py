@@ -12,6 +12,7 @@ from typing import Any
 from kit.claiming import make_claims
 from kit.claims import Claim, ClaimBook, RunRecord, trace_faults
 from kit.errors import Fault, FaultsError, Finding, KitError
+from kit.measuring import PLAIN
 from kit.methods import METHODS
 from kit.review import Results, Review, load_review, work_out
 from kit.tables import words_of
@@ -40,7 +41,7 @@ def recompute_review(params_path: Path, bench_folder: Path) -> Fresh:
     KitError
         If params, bench or logs cannot be read.
     """
-    review = load_review(params_path, bench_folder=bench_folder)
+    review = load_review(params_path, bench_folder=bench_folder, reading=PLAIN)
     results = work_out(review)
     return Fresh(review, results, make_claims(review, results))
 

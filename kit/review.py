@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -9,14 +10,15 @@ from pathlib import Path
 from kit.bench import Bench
 from kit.closure import check_closure, find_name_gaps
 from kit.controls import Controls, check_controls, compared_pairs, name_pairs
-from kit.errors import BenchError, Fault, ParamsError, RunFileError
+from kit.errors import BenchError, Fault, ParamsError
 from kit.margins import Cell, Margin, compare_products, make_cells
-from kit.metrics import RunMetrics, measure_run
+from kit.measuring import PLAIN, Reading, measure_runs, reading_in_kernel
+from kit.metrics import RunMetrics
 from kit.params import METRICS, LoadedParams, ReviewParams, SuiteParams, load_params
 from kit.prices import PriceRow, read_prices
-from kit.runs import RunRow, read_run, read_run_sheet, select_rows
+from kit.runs import RunRow, read_run_sheet, select_rows
 from kit.screen import Screened, screen_runs, unknown_set_aside_runs
-from kit.signs import RunSigns, read_signs
+from kit.signs import RunSigns
 from kit.suite import Closure, NameGap, SuiteMargin, summarise_suites
 from kit.value import Value, weigh_products
 from kit.variance import SharedVariances, fit_variances
@@ -72,7 +74,9 @@ class Results:
         return self.cell_index.get((product, title, metric))
 
 
-def load_review(params_path: str | Path, *, bench_folder: Path | None = None) -> Review:
+def load_review(
+    params_path: str | Path, *, bench_folder: Path | None = None, reading: Reading | None = None
+) -> Review:
     """Read a review's params, bench and raw logs; screen and measure its runs.
 
     Parameters
@@ -81,6 +85,9 @@ def load_review(params_path: str | Path, *, bench_folder: Path | None = None) ->
         The params file.
     bench_folder : Path, optional
         Read this bench in place of the one the file names.
+    reading : Reading, optional
+        How logs are read. In a kernel that `marginbook run` started, the results store is used
+        unless this says otherwise.
 
     Raises
     ------
@@ -98,7 +105,9 @@ def load_review(params_path: str | Path, *, bench_folder: Path | None = None) ->
         raise ParamsError(unknown)
     titles = review_titles(rows_of_bench, params, bench)
     rows = select_rows(rows_of_bench, products=params.products, titles=titles)
-    signs, metrics = read_and_measure(rows, loaded)
+    if reading is None:
+        reading = reading_in_kernel(os.environ)
+    signs, metrics = read_and_measure(rows, loaded, reading=reading)
     screened = screen_runs(rows, signs, bench, params)
     used = [row for row in rows if row.run in metrics and row.run not in screened.set_aside]
     controls = check_controls(used, loaded, titles=titles)
@@ -138,31 +147,13 @@ def review_titles(rows: Sequence[RunRow], params: ReviewParams, bench: Bench) ->
 
 
 def read_and_measure(
-    rows: Sequence[RunRow], loaded: LoadedParams
+    rows: Sequence[RunRow], loaded: LoadedParams, *, reading: Reading = PLAIN
 ) -> tuple[dict[str, RunSigns], dict[str, RunMetrics]]:
     """Return signs and figures of each run that produced something.
 
     Frames are held for one run at a time. All faults of all logs are raised together.
     """
-    params, bench = loaded.params, loaded.bench
-    signs: dict[str, RunSigns] = {}
-    metrics: dict[str, RunMetrics] = {}
-    faults: list[Fault] = []
-    for row in rows:
-        if not row.produced:
-            continue
-        try:
-            run = read_run(row, bench)
-        except RunFileError as error:
-            faults += error.faults
-            continue
-        seen = read_signs(run, params.screen, refresh_hz=bench.products[row.product].refresh_hz)
-        signs[row.run] = seen
-        if not seen.backward_rows:
-            metrics[row.run] = measure_run(run, seen, params.metrics)
-    if faults:
-        raise RunFileError(faults)
-    return signs, metrics
+    return measure_runs(rows, loaded.bench, loaded.params, reading=reading)
 
 
 def mean_clocks_mhz(review: Review) -> dict[tuple[str, str], float]:

@@ -78,13 +78,12 @@ def code_key(modules: Sequence[str], packages: Sequence[str]) -> str:
         Other packages, taken by their version.
     """
     folder = Path(__file__).parent
-    parts: list[str | bytes] = [_arithmetic()]
-    parts += [(folder / f"{name}.py").read_bytes() for name in modules]
+    parts: list[str | bytes] = [(folder / f"{name}.py").read_bytes() for name in modules]
     parts += [f"{name} {version(name)}" for name in packages]
     return content_key(*parts)
 
 
-def _arithmetic() -> str:
+def arithmetic() -> str:
     """Return what may move the last bit of a sum: the processor's vector units, by numpy's names.
 
     Two machines may share a folder, and results must be the same with and without the store.

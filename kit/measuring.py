@@ -1,0 +1,219 @@
+"""Many runs read and measured: one after another, in several processes, or on a cluster.
+
+Whichever it is, each log is the same task of `logfacts` with the same result, and results come
+together in the order of the run sheet: figures do not depend on who worked them out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from concurrent.futures.process import BrokenProcessPool
+from dataclasses import dataclass, replace
+from multiprocessing import get_context
+from pathlib import Path
+
+from kit.bench import Bench
+from kit.cluster import BATCH, do_on_cluster
+from kit.errors import ExecutionError, Fault, RunFileError
+from kit.logfacts import (
+    LogFacts,
+    LogTask,
+    Outcome,
+    do_task,
+    do_tasks,
+    do_tasks_alike,
+    own_code,
+)
+from kit.metrics import RunMetrics, measure_run, state_metrics
+from kit.params import ReviewParams
+from kit.runs import Run, RunRow, find_log
+from kit.signs import RunSigns, caps_looked_for, read_signs
+from kit.store import Store
+
+STORE_VARIABLE = "MARGINBOOK_STORE"
+# A process takes about half a second to start: as long as 60 MB of logs take one process.
+WORTH_PROCESSES_BYTES = 100 * 1024 * 1024
+CHUNK = 20
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """How logs are read. It changes how long that takes, and no figure.
+
+    Attributes
+    ----------
+    jobs : int
+        Processes that read at once.
+    store : Store or None
+        Where results are kept and found again.
+    cluster : str
+        The scheduler's address, ``tcp://HOST:PORT``, or ``local:N``; empty for none.
+    logs_at : str
+        A folder or URL to read the logs from, in place of the bench folder.
+    told : callable of (int, int) to None, optional
+        Called with how many logs are done, and of how many.
+    """
+
+    jobs: int = 1
+    store: Store | None = None
+    cluster: str = ""
+    logs_at: str = ""
+    told: Callable[[int, int], None] | None = None
+
+
+PLAIN = Reading()
+
+
+def reading_in_kernel(environ: Mapping[str, str]) -> Reading:
+    """Return how a kernel reads: the store is what the process that started it says."""
+    folder = environ.get(STORE_VARIABLE)
+    return Reading(store=Store(Path(folder))) if folder else PLAIN
+
+
+def make_task(row: RunRow, bench: Bench, params: ReviewParams, *, logs_at: str = "") -> LogTask:
+    """Return the task of reading and measuring a run's log.
+
+    Raises
+    ------
+    RunFileError
+        If the log is not where the run sheet says.
+    """
+    place = f"{logs_at.rstrip('/')}/{row.log}" if logs_at else str(find_log(row, bench))
+    refresh_hz = bench.products[row.product].refresh_hz
+    return LogTask(
+        file=row.log,
+        place=place,
+        layout=bench.layouts[row.layout],
+        caps_hz=caps_looked_for(params.screen, refresh_hz=refresh_hz),
+        cap_width=params.screen.cap_width,
+        metrics=params.metrics,
+    )
+
+
+def measure_runs(
+    rows: Sequence[RunRow], bench: Bench, params: ReviewParams, *, reading: Reading = PLAIN
+) -> tuple[dict[str, RunSigns], dict[str, RunMetrics]]:
+    """Return signs and figures of each run that produced something, in the order of `rows`.
+
+    Frames are held for one run per process.
+
+    Raises
+    ------
+    RunFileError
+        With the faults of all logs.
+    """
+    made = [row for row in rows if row.produced]
+    outcomes: dict[str, Outcome] = {}
+    tasks: dict[str, LogTask] = {}
+    for row in made:
+        if row.log:
+            try:
+                tasks[row.run] = make_task(row, bench, params, logs_at=reading.logs_at)
+            except RunFileError as error:
+                outcomes[row.run] = error.faults
+    outcomes.update(zip(tasks, do_all(list(tasks.values()), reading), strict=True))
+    signs: dict[str, RunSigns] = {}
+    metrics: dict[str, RunMetrics] = {}
+    faults: list[Fault] = []
+    for row in made:
+        outcome = outcomes.get(row.run)
+        if outcome is None:  # typed-in figures
+            run = Run(row)
+            signs[row.run] = read_signs(run, params.screen)
+            metrics[row.run] = measure_run(run, signs[row.run], params.metrics)
+        elif isinstance(outcome, LogFacts):
+            _state(row, outcome, params, signs, metrics)
+        else:
+            faults += outcome
+    if faults:
+        raise RunFileError(faults)
+    return signs, metrics
+
+
+def _state(
+    row: RunRow,
+    facts: LogFacts,
+    params: ReviewParams,
+    signs: dict[str, RunSigns],
+    metrics: dict[str, RunMetrics],
+) -> None:
+    """Enter what a log gives as signs and figures of its run."""
+    signs[row.run] = replace(facts.signs, run=row.run)
+    if facts.figures is not None:
+        metrics[row.run] = state_metrics(
+            row,
+            facts.figures,
+            low=params.metrics.low,
+            sha256=facts.signs.sha256,
+            lag1=facts.signs.lag1,
+            effective_frames=facts.signs.effective_frames,
+        )
+
+
+def do_all(tasks: Sequence[LogTask], reading: Reading) -> list[Outcome]:
+    """Return what each task gives, in their order."""
+    if reading.cluster and tasks:
+        batches = [(own_code(), batch) for batch in _cut(tasks, BATCH)]
+        parts = do_on_cluster(do_tasks_alike, batches, address=reading.cluster)
+        return _collected(parts, len(batches), len(tasks), reading)
+    if reading.jobs > 1 and _are_large(tasks):
+        return _in_processes(tasks, reading)
+    outcomes = []
+    for number, task in enumerate(tasks, start=1):
+        outcomes.append(do_task(task, reading.store))
+        _tell(reading, number, len(tasks))
+    return outcomes
+
+
+def _tell(reading: Reading, done: int, of: int) -> None:
+    if reading.told is not None:
+        reading.told(done, of)
+
+
+def _collected(
+    parts: Iterable[tuple[int, list[Outcome]]], count: int, logs: int, reading: Reading
+) -> list[Outcome]:
+    """Return the outcomes of numbered parts, which come as they are done, in order."""
+    found: list[list[Outcome]] = [[] for _ in range(count)]
+    done = 0
+    for number, outcomes in parts:
+        found[number] = outcomes
+        done += len(outcomes)
+        _tell(reading, done, logs)
+    return [outcome for outcomes in found for outcome in outcomes]
+
+
+def _are_large(tasks: Iterable[LogTask]) -> bool:
+    """Return whether so much is to be read that starting processes pays."""
+    size = 0
+    for task in tasks:
+        if "://" in task.place:
+            return True
+        try:
+            size += Path(task.place).stat().st_size
+        except OSError:  # said when it is read
+            continue
+        if size >= WORTH_PROCESSES_BYTES:
+            return True
+    return False
+
+
+def _cut(tasks: Sequence[LogTask], size: int) -> list[tuple[LogTask, ...]]:
+    """Return the tasks in batches of a size."""
+    return [tuple(tasks[at : at + size]) for at in range(0, len(tasks), size)]
+
+
+def _in_processes(tasks: Sequence[LogTask], reading: Reading) -> list[Outcome]:
+    """Return what each task gives, done in processes started afresh (never forked)."""
+    chunks = _cut(tasks, CHUNK)
+    try:
+        with ProcessPoolExecutor(reading.jobs, mp_context=get_context("spawn")) as pool:
+            waiting = {pool.submit(do_tasks, c, reading.store): i for i, c in enumerate(chunks)}
+            parts = ((waiting[done], done.result()) for done in as_completed(waiting))
+            return _collected(parts, len(chunks), len(tasks), reading)
+    except BrokenProcessPool:
+        raise ExecutionError(
+            "a process that was reading logs died; the system may be short of memory: run again "
+            "with fewer --jobs"
+        ) from None
