@@ -1,0 +1,19 @@
+"""What many tests start from: the demo review, read and worked out once."""
+
+from pathlib import Path
+from types import SimpleNamespace
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+
+
+@pytest.fixture(scope="session")
+def demo():
+    """The demo's review, results and claims."""
+    from kit.claiming import make_claims
+    from kit.review import load_review, work_out
+
+    review = load_review(ROOT / "params" / "demo.yaml")
+    results = work_out(review)
+    return SimpleNamespace(review=review, results=results, book=make_claims(review, results))
