@@ -7,17 +7,39 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import Field, model_validator
+from pydantic import BeforeValidator, Field, model_validator
 
 from kit.errors import BenchError
-from kit.yamlfile import Section, Text, YamlDocument, check_model, read_yaml
+from kit.yamlfile import Section, Text, YamlDocument, check_model, read_yaml, written_text
 
 BENCH_FORMAT = "marginbook-bench/1"
 
 Id = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9._-]*$", max_length=64)]
 Unit = Literal["s", "ms", "us", "ns"]
+
+
+def column_reference(value: object) -> object:
+    """Return a column's name or place; `true`, 1.5 and 0 are neither.
+
+    Raises
+    ------
+    ValueError
+        If it is none.
+    """
+    if isinstance(value, str) or (
+        isinstance(value, int) and not isinstance(value, bool) and value > 0
+    ):
+        return value
+    raise ValueError(
+        f"found {written_text(value)!r}; expected a column's name, in quotation marks where it is "
+        "a number, or its place counted from 1"
+    )
+
+
 ColumnRef = Annotated[
-    str | int, Field(description="A column's header name, or its place counted from 1.")
+    str | int,
+    BeforeValidator(column_reference),
+    Field(description="A column's header name, or its place counted from 1."),
 ]
 
 
@@ -61,6 +83,10 @@ class Layout(Section):
     def _check(self) -> Layout:
         if self.delimiter not in {"tab", "space"} and len(self.delimiter) != 1:
             raise ValueError('delimiter must be one character, "tab" or "space"')
+        if self.delimiter.isalnum() and len(self.delimiter) == 1:
+            raise ValueError(f"delimiter {self.delimiter!r} would cut names and numbers in two")
+        if not self.delimiter.isprintable() or self.delimiter == '"':
+            raise ValueError(f"{self.delimiter!r} cannot part cells; name the delimiter of the log")
         if self.delimiter == self.decimal:
             raise ValueError(f"delimiter and decimal mark are both {self.decimal!r}")
         if not self.header and self.container == "text":

@@ -9,9 +9,9 @@ from __future__ import annotations
 import datetime as dt
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
+from typing import Annotated, Literal
 
-from pydantic import Field, model_validator
+from pydantic import AfterValidator, Field, model_validator
 
 from kit.bench import Bench, Id, read_bench
 from kit.errors import Fault, ParamsError
@@ -24,6 +24,29 @@ PARAMS_FORMAT = "marginbook-params/1"
 Page = Literal["review", "frame_times", "bench_health", "plan"]
 PAGES: tuple[Page, ...] = ("review", "frame_times", "bench_health", "plan")
 METRICS = ("average_fps", "low_1pct_fps", "low_0_1pct_fps")
+
+
+def known_locale(name: str) -> str:
+    """Return the name of a locale whose numbers can be written.
+
+    Raises
+    ------
+    ValueError
+        If there is no such locale.
+    """
+    if name != "en":  # the common case needs no locale data
+        from babel import Locale, UnknownLocaleError
+
+        try:
+            Locale.parse(name, sep="-" if "-" in name else "_")
+        except (UnknownLocaleError, ValueError):
+            raise ValueError(
+                f"no locale {name!r} is known; write a language such as en, de or en-GB"
+            ) from None
+    return name
+
+
+Locale = Annotated[Text, AfterValidator(known_locale)]
 
 
 class Waiver(Section):
@@ -200,7 +223,7 @@ class ReviewParams(Section):
     date: dt.date
     bench: Text = Field(description="The bench folder, from this file's folder.")
     template: Text = "review.ipynb"
-    locale: Text = "en"
+    locale: Locale = "en"
     product: Id
     rivals: tuple[Id, ...] = Field(min_length=1)
     predecessor: Id | None = None

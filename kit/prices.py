@@ -21,6 +21,7 @@ COLUMNS = (*REQUIRED, "note")
 RATE = "rate"
 LAUNCH = "launch"
 SCENARIO = "scenario-"
+HIGHEST_PRICE = 1e15
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +82,10 @@ class _Reader:
         except UnicodeDecodeError as error:
             line = raw[: error.start].count(b"\n") + 1
             self.fault("not UTF-8 text; save the table as CSV in UTF-8", line)
+            return []
+        if "\0" in text:
+            line = text[: text.index("\0")].count("\n") + 1
+            self.fault("holds a NUL character; save the table as CSV again", line)
             return []
         table = self.split(text)
         if not table:
@@ -233,6 +238,8 @@ class _Reader:
                 )
             elif value <= 0:
                 problem = f'"{text}" is not above 0'
+            elif value > HIGHEST_PRICE:
+                problem = f"a number of {len(text)} characters is no price"
             else:
                 return value
         elif re.fullmatch(r"\d{1,3}([., '\u2019\u00a0\u202f]\d{3})+([.,]\d+)?", text):

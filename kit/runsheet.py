@@ -9,6 +9,7 @@ from __future__ import annotations
 import codecs
 import csv
 import io
+import re
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -67,10 +68,13 @@ def read_sheet_text(path: Path, *, file: str) -> SheetText:
 def parse_sheet_text(raw: bytes, *, file: str) -> SheetText:
     """Return the cells of a CSV file from its bytes; faults as `read_sheet_text`."""
     text, encoding = _decoded(raw, file)
-    first = next((line for line in text.splitlines() if line.strip(' ,;\t"')), "")
-    delimiter = max(DELIMITERS, key=first.count)
+    # A spreadsheet's hint about its own delimiter may stand before the header.
+    hint = re.match(r"sep=([,;\t])\r?\n", text)
+    body = text[hint.end() :] if hint else text
+    first = next((line for line in body.splitlines() if line.strip(' ,;\t"')), "")
+    delimiter = hint[1] if hint else max(DELIMITERS, key=first.count)
     faults: list[Fault] = []
-    table = _table(text, delimiter, file, faults)
+    table = _table(text, delimiter, file, faults)[1 if hint else 0 :]
     if not table or not first:
         nothing = Fault(file, "the sheet is empty; its first line names the columns")
         raise BenchError(faults or [nothing])

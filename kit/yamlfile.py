@@ -7,7 +7,7 @@ for gigabytes.
 
 from __future__ import annotations
 
-import difflib
+import datetime as dt
 import types
 import typing
 from collections.abc import Iterable, Sequence
@@ -22,6 +22,8 @@ from ruamel.yaml.error import MarkedYAMLError, YAMLError
 from ruamel.yaml.nodes import MappingNode, Node, ScalarNode, SequenceNode
 
 from kit.errors import Fault, FaultsError
+from kit.yamlwords import DATE, expected_words, forbidden_character, syntax_fault
+from kit.yamlwords import did_you_mean as did_you_mean
 
 MAX_BYTES = 8_000_000
 MAX_DEPTH = 30
@@ -62,7 +64,11 @@ class Section(BaseModel):
     """Base of every section: unknown keys are faults, loaded values stay as loaded."""
 
     model_config = ConfigDict(
-        extra="forbid", frozen=True, populate_by_name=True, str_strip_whitespace=True
+        extra="forbid",
+        frozen=True,
+        populate_by_name=True,
+        str_strip_whitespace=True,
+        allow_inf_nan=False,
     )
 
 
@@ -137,7 +143,10 @@ class _Walk:
         try:
             value = self.constructor.construct_object(node, deep=True)
         except (YAMLError, ValueError) as error:
-            self.fault(node, path, f"{text!r} cannot be read: {_first_line(error)}")
+            said = f"{text!r} cannot be read: {_first_line(error)}"
+            if tag.startswith("!"):
+                said = f"a text that begins with {tag!r} is put in quotation marks"
+            self.fault(node, path, said)
             return None
         if tag.endswith(":int"):
             whole = WrittenInt(value)
@@ -163,16 +172,6 @@ def dotted(path: Iterable[str | int]) -> str | None:
     for part in path:
         text += f"[{part}]" if isinstance(part, int) else (f".{part}" if text else str(part))
     return text or None
-
-
-def did_you_mean(word: str, known: Iterable[str]) -> str:
-    """Return `; did you mean "..."?` when a known word is close to `word`, else nothing.
-
-    >>> did_you_mean("rivls", ["rivals", "titles"])
-    '; did you mean "rivals"?'
-    """
-    close = difflib.get_close_matches(word, list(known), n=1, cutoff=0.6)
-    return f'; did you mean "{close[0]}"?' if close else ""
 
 
 def read_yaml(path: Path, *, file: str, error: type[FaultsError]) -> YamlDocument:
@@ -205,6 +204,9 @@ def read_yaml(path: Path, *, file: str, error: type[FaultsError]) -> YamlDocumen
     except UnicodeDecodeError as fault:
         line = raw[: fault.start].count(b"\n") + 1
         raise error([Fault(file, "not UTF-8 text; save the file as UTF-8", line=line)]) from None
+    forbidden = forbidden_character(file, text)
+    if forbidden is not None:
+        raise error([forbidden])
     yaml = YAML(typ="safe", pure=True)
     try:
         for number, token in _anchors(text):
@@ -220,7 +222,7 @@ def read_yaml(path: Path, *, file: str, error: type[FaultsError]) -> YamlDocumen
             )
         node = YAML(typ="safe", pure=True).compose(text)
     except MarkedYAMLError as fault:
-        raise error([_syntax_fault(file, text, fault)]) from None
+        raise error([syntax_fault(file, text, fault)]) from None
     except (YAMLError, ValueError, RecursionError) as fault:
         raise error([Fault(file, f"not YAML: {_first_line(fault)}")]) from None
     if node is None:
@@ -239,10 +241,44 @@ def check_model(
 ) -> SectionT:
     """Return the document as `model`, or raise `error` with every fault of it."""
     try:
-        return model.model_validate(document.data)
+        loaded = model.model_validate(document.data)
     except ValidationError as found:
         details = _without_mistyped(found.errors())
         raise error([_model_fault(document, model, detail) for detail in details]) from None
+    misread = list(_misread(document.data, loaded, ()))
+    if misread:
+        raise error(
+            [
+                Fault(document.file, said, document.line_of(path), dotted(path))
+                for path, said in misread
+            ]
+        )
+    return loaded
+
+
+def _misread(written: Any, loaded: Any, path: Path_) -> Iterable[tuple[Path_, str]]:
+    """Yield path and fault of each `true` taken for 1, and each number taken for a date."""
+    if isinstance(written, bool) and isinstance(loaded, int | float):
+        if not isinstance(loaded, bool):
+            yield path, f"found {written_text(written)!r}; expected a number"
+    elif isinstance(written, int | float) and isinstance(loaded, dt.date):
+        yield path, f"found {written_text(written)!r}; {DATE}"
+    elif isinstance(written, list) and isinstance(loaded, tuple | list):
+        for i, (item, made) in enumerate(zip(written, loaded, strict=False)):
+            yield from _misread(item, made, (*path, i))
+    elif isinstance(written, dict):
+        names = (
+            {info.alias or name: name for name, info in type(loaded).model_fields.items()}
+            if isinstance(loaded, BaseModel)
+            else {}
+        )
+        for key, item in written.items():
+            made = (
+                loaded.get(key)
+                if isinstance(loaded, dict)
+                else getattr(loaded, names.get(key, ""), None)
+            )
+            yield from _misread(item, made, (*path, key))
 
 
 def _without_mistyped(details: Sequence[Any]) -> list[Any]:
@@ -282,19 +318,6 @@ def _anchors(text: str) -> Iterable[tuple[int, str]]:
             yield token.start_mark.line + 1, f"*{token.value}"
 
 
-def _syntax_fault(file: str, text: str, fault: MarkedYAMLError) -> Fault:
-    """Say where YAML could not be read, quoting the line."""
-    mark = fault.problem_mark or fault.context_mark
-    line = mark.line + 1 if mark is not None else None
-    lines = text.splitlines()
-    quoted = lines[line - 1] if line is not None and line <= len(lines) else ""
-    problem = str(fault.problem or "not YAML").replace("\n", " ")
-    if "\t" in quoted[: len(quoted) - len(quoted.lstrip())]:
-        problem = "a tab indents this line; YAML is indented with spaces"
-    shown = f": {quoted.strip()[:80]!r}" if quoted.strip() else ""
-    return Fault(file, f"{problem}{shown}", line=line)
-
-
 def _model_fault(document: YamlDocument, model: type[BaseModel], detail: Any) -> Fault:
     """Say one pydantic fault in plain words."""
     path = tuple(part for part in detail["loc"] if part != "[key]")
@@ -309,43 +332,16 @@ def _model_fault(document: YamlDocument, model: type[BaseModel], detail: Any) ->
         return Fault(document.file, f'unknown key "{path[-1]}"{hint}', line=line, key=key)
     if kind == "missing":
         return Fault(document.file, f'the key "{path[-1]}" is missing', line=line, key=key)
-    expected = str(detail["msg"])
-    if kind == "literal_error":
-        words = str(detail["ctx"]["expected"])
-        guess = did_you_mean(str(found), [word.strip("' ") for word in _or_list(words)])
-        expected = f"expected {words}{guess}"
-    elif kind == "value_error":
-        return Fault(document.file, expected.removeprefix("Value error, "), line=line, key=key)
-    elif kind == "string_pattern_mismatch":
-        expected = (
-            "expected small letters, digits, '.', '-' and '_', starting with a letter or digit"
-        )
-    elif kind.endswith("_type") or kind.endswith("_parsing"):
-        expected = _TYPES.get(kind.removesuffix("_type").removesuffix("_parsing"), expected)
+    if kind == "too_short":
+        return Fault(document.file, "the list is empty; name at least one", line=line, key=key)
+    expected = expected_words(detail, written_text(found))
+    if kind == "value_error":
+        return Fault(document.file, expected, line=line, key=key)
     shown = written_text(found) if not isinstance(found, dict | list) else type(found).__name__
     shown = {"dict": "keys with values", "list": "a list", "None": "nothing"}.get(
         str(shown), repr(shown)
     )
     return Fault(document.file, f"found {shown}; {expected}", line=line, key=key)
-
-
-_TYPES = {
-    "float": "expected a number",
-    "int": "expected a whole number",
-    "int_from_float": "expected a whole number",
-    "string": "expected text",
-    "bool": "expected true or false",
-    "list": "expected a list",
-    "tuple": "expected a list",
-    "dict": "expected keys with values",
-    "model": "expected keys with values",
-    "date": "expected a date written 2026-11-25",
-    "date_from_datetime": "expected a date written 2026-11-25",
-}
-
-
-def _or_list(words: str) -> list[str]:
-    return words.replace(" or ", ", ").split(", ")
 
 
 def _known_path(document: YamlDocument, path: Path_, kind: str) -> Path_:

@@ -57,7 +57,7 @@ def test_a_byte_order_mark_is_passed_over(tmp_path):
         ("driver: &a x\ninner: {wide_s: 1}\n", "line 1: anchors and aliases (&a)"),
         ("", "the file is empty"),
         ("- a\n- b\n", "expected keys with values"),
-        ("inner: {wide_s: 1\n", "line 2"),
+        ("inner: {wide_s: 1\n", "line 1: the bracket opened here is not closed"),
         ("inner: {wide_s: one}\n", "line 1, inner.wide_s: found 'one'; expected a number"),
         ("inner: {wide: 1, wide_s: 1}\n", 'unknown key "wide"; did you mean "wide_s"?'),
         ("many: {x: {wide_ss: 1}}\ninner: {wide_s: 1}\n", 'did you mean "wide_s"?'),
