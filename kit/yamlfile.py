@@ -144,8 +144,9 @@ class _Walk:
             value = self.constructor.construct_object(node, deep=True)
         except (YAMLError, ValueError) as error:
             said = f"{text!r} cannot be read: {_first_line(error)}"
-            if tag.startswith("!"):
-                said = f"a text that begins with {tag!r} is put in quotation marks"
+            if "could not determine a constructor" in said:
+                short = tag.removeprefix("tag:yaml.org,2002:")
+                said = f"the tag {short!r} is not used; a text with '!' is put in quotation marks"
             self.fault(node, path, said)
             return None
         if tag.endswith(":int"):
