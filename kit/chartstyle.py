@@ -259,19 +259,28 @@ def export_chart(chart: Chart, folder: Path) -> tuple[Path, ...]:
         The files written, in the order svg, png, csv.
     """
     folder.mkdir(parents=True, exist_ok=True)
-    figure = chart.draw("video")
+    draw_export(chart)
     files = {
-        "svg": _figure_svg(figure, chart, "video").encode() + b"\n",
-        "png": _figure_png(figure, 1.0),
+        "svg": chart._drawn["svg-video"].encode() + b"\n",
+        "png": chart._drawn["png-video"],
         "csv": table_csv(chart.table).encode(),
     }
-    figure.clear()
     paths = []
     for ending, data in files.items():
         path = folder / f"{chart.name}.{ending}"
         path.write_bytes(data)
         paths.append(path)
     return tuple(paths)
+
+
+def draw_export(chart: Chart) -> None:
+    """Draw what `export_chart` writes, if it was not drawn before."""
+    if "svg-video" in chart._drawn and "png-video" in chart._drawn:
+        return
+    figure = chart.draw("video")
+    chart._drawn["svg-video"] = _figure_svg(figure, chart, "video")
+    chart._drawn["png-video"] = _figure_png(figure, 1.0)
+    figure.clear()
 
 
 def _figure_png(figure: Figure, scale: float) -> bytes:

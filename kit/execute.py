@@ -12,6 +12,7 @@ import logging
 import math
 import os
 import re
+import subprocess
 import sys
 import tempfile
 import time
@@ -47,7 +48,13 @@ class _Progress:
 
 
 def execute_template(
-    notebook: Mapping[str, Any], parameters: Mapping[str, str], *, folder: Path, timeout_s: float
+    notebook: Mapping[str, Any],
+    parameters: Mapping[str, str],
+    *,
+    folder: Path,
+    timeout_s: float,
+    variables: Mapping[str, str] | None = None,
+    beside: Sequence[str] = (),
 ) -> Execution:
     """Execute a template's cells in a kernel of their own; say whether the run counts.
 
@@ -61,6 +68,10 @@ def execute_template(
         The kernel's working directory.
     timeout_s : float
         Time for all cells together, in seconds.
+    variables : mapping of str to str, optional
+        Set in the kernel's environment.
+    beside : sequence of str
+        Arguments of a second Python with the same environment, run while the kernel is.
 
     Returns
     -------
@@ -69,10 +80,12 @@ def execute_template(
         `KernelTimeoutError`.
     """
     with tempfile.TemporaryDirectory(prefix="marginbook-kernel-") as own:
-        kernel = _start_kernel(folder, Path(own))  # starts up while papermill is imported
+        environment = _kernel_environment(Path(own)) | dict(variables or {})
+        kernel = _start_kernel(folder, Path(own), environment)  # starts while papermill is imported
         process = kernel.provisioner.process
         try:
-            progress = _run_cells(notebook, parameters, kernel, timeout_s)
+            with _running(beside, folder, environment):
+                progress = _run_cells(notebook, parameters, kernel, timeout_s)
             last_words = _last_words(process, Path(own))
         finally:
             if process.poll() is None:
@@ -166,7 +179,26 @@ def _quiet_log() -> Iterator[None]:
         log.setLevel(before)
 
 
-def _start_kernel(folder: Path, own: Path) -> Any:
+@contextmanager
+def _running(
+    arguments: Sequence[str], folder: Path, environment: Mapping[str, str]
+) -> Iterator[None]:
+    """Run a second Python for as long as the block lasts; what it prints goes nowhere."""
+    if not arguments:
+        yield
+        return
+    quiet = subprocess.DEVNULL
+    command = [sys.executable, *arguments]
+    with subprocess.Popen(
+        command, cwd=folder, env=dict(environment), stdin=quiet, stdout=quiet, stderr=quiet
+    ) as process:
+        try:
+            yield
+        finally:
+            process.kill()
+
+
+def _start_kernel(folder: Path, own: Path, environment: Mapping[str, str]) -> Any:
     """Start a kernel of this very Python, whatever kernels are registered on the machine."""
     from jupyter_client.kernelspec import KernelSpec, KernelSpecManager
     from jupyter_client.manager import KernelManager
@@ -189,7 +221,7 @@ def _start_kernel(folder: Path, own: Path) -> Any:
     if os.name == "posix" and len(str(own)) < 80:  # a socket's path holds about 100 characters
         kernel.transport, kernel.ip = "ipc", str(own / "kernel")
     with (own / "stderr.txt").open("wb") as stderr:
-        kernel.start_kernel(cwd=str(folder), env=_kernel_environment(own), stderr=stderr)
+        kernel.start_kernel(cwd=str(folder), env=dict(environment), stderr=stderr)
     return kernel
 
 

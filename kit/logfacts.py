@@ -203,7 +203,7 @@ def to_plain(value: Any) -> Any:
         return {f.name: to_plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
     if isinstance(value, Mapping):
         return [[key, to_plain(item)] for key, item in value.items()]  # keys may be numbers
-    if isinstance(value, tuple):
+    if isinstance(value, tuple | list):
         return [to_plain(item) for item in value]
     return value
 

@@ -31,7 +31,9 @@ from kit.runs import Run, RunRow, find_log
 from kit.signs import RunSigns, caps_looked_for, read_signs
 from kit.store import Store
 
+# A kernel is told through its environment: a template's parameters are paths that the report shows.
 STORE_VARIABLE = "MARGINBOOK_STORE"
+PLACE_VARIABLE = "MARGINBOOK_LOGS_AT"
 # A process takes about half a second to start: as long as 60 MB of logs take one process.
 WORTH_PROCESSES_BYTES = 100 * 1024 * 1024
 CHUNK = 20
@@ -51,6 +53,8 @@ class Reading:
         The scheduler's address, ``tcp://HOST:PORT``, or ``local:N``; empty for none.
     logs_at : str
         A folder or URL to read the logs from, in place of the bench folder.
+    backwards : bool
+        Begin with the last log: another process has begun with the first, and both use one store.
     told : callable of (int, int) to None, optional
         Called with how many logs are done, and of how many.
     """
@@ -59,6 +63,7 @@ class Reading:
     store: Store | None = None
     cluster: str = ""
     logs_at: str = ""
+    backwards: bool = False
     told: Callable[[int, int], None] | None = None
 
 
@@ -66,9 +71,19 @@ PLAIN = Reading()
 
 
 def reading_in_kernel(environ: Mapping[str, str]) -> Reading:
-    """Return how a kernel reads: the store is what the process that started it says."""
+    """Return how a kernel reads: from the store and place that the process that started it says.
+
+    Without them, as in JupyterLab, logs are read from the bench and no store is used.
+    """
     folder = environ.get(STORE_VARIABLE)
-    return Reading(store=Store(Path(folder))) if folder else PLAIN
+    store = Store(Path(folder)) if folder else None
+    return Reading(store=store, logs_at=environ.get(PLACE_VARIABLE, ""))
+
+
+def kernel_variables(reading: Reading) -> dict[str, str]:
+    """Return the environment that makes a kernel read so."""
+    folder = str(reading.store.folder) if reading.store is not None else ""
+    return {STORE_VARIABLE: folder, PLACE_VARIABLE: reading.logs_at}
 
 
 def make_task(row: RunRow, bench: Bench, params: ReviewParams, *, logs_at: str = "") -> LogTask:
@@ -160,10 +175,10 @@ def do_all(tasks: Sequence[LogTask], reading: Reading) -> list[Outcome]:
     if reading.jobs > 1 and _are_large(tasks):
         return _in_processes(tasks, reading)
     outcomes = []
-    for number, task in enumerate(tasks, start=1):
+    for number, task in enumerate(reversed(tasks) if reading.backwards else tasks, start=1):
         outcomes.append(do_task(task, reading.store))
         _tell(reading, number, len(tasks))
-    return outcomes
+    return outcomes[::-1] if reading.backwards else outcomes
 
 
 def _tell(reading: Reading, done: int, of: int) -> None:

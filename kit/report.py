@@ -13,8 +13,9 @@ import os
 import secrets
 import shutil
 import sys
+import tempfile
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -23,12 +24,15 @@ from kit.claims import file_sha256
 from kit.errors import CellError, ExecutionError, KitError, ParamsError, UsageError
 from kit.execute import closing_of, execute_template, scrub_notebook
 from kit.inputs import note_inputs
+from kit.measuring import PLAIN, Reading, kernel_variables
 from kit.onepage import build_page
 from kit.params import ReviewParams
+from kit.store import Store
 from kit.template import read_template
 from kit.yamlfile import check_model, read_yaml
 
 PACKAGE = Path(__file__).resolve().parent
+AHEAD_OF = "review.ipynb"  # the template whose steps `kit.ahead` walks too
 KEPT_ANYWAY = {".ipynb_checkpoints"}  # JupyterLab's own, worth nothing
 
 
@@ -79,6 +83,8 @@ def run_review(
     template: Path | None = None,
     timeout_s: float,
     allow_foreign_template: bool = False,
+    reading: Reading = PLAIN,
+    ahead: bool = False,
 ) -> ReviewRun:
     """Execute a review's template and put its folder, `out_dir/<review>`, in place.
 
@@ -94,6 +100,10 @@ def run_review(
     allow_foreign_template : bool
         Whether a template outside the project and the package may run. A template is code and
         runs with the caller's rights.
+    reading : Reading
+        How logs are read: the store used (without one, one of this run alone), processes, cluster.
+    ahead : bool
+        Whether a second process may work beside the kernel. It changes no byte.
 
     Raises
     ------
@@ -112,14 +122,21 @@ def run_review(
         params_path, template or Path(params.template), allow_foreign=allow_foreign_template
     )
     folders = [params_path.parent, params_path.parent.parent]
-    done = run_template(
-        path,
-        {"params_path": str(params_path)},
-        name=params.review,
-        out_dir=out_dir,
-        folders=folders,
-        timeout_s=timeout_s,
-    )
+    with _with_store(reading) as reading:
+        if reading.cluster or reading.jobs > 1:
+            from kit.review import load_review
+
+            load_review(params_path, reading=reading)  # into the store, where the kernel finds it
+        done = run_template(
+            path,
+            {"params_path": str(params_path)},
+            name=params.review,
+            out_dir=out_dir,
+            folders=folders,
+            timeout_s=timeout_s,
+            variables=kernel_variables(reading),
+            beside=("-m", "kit.ahead", str(params_path)) if ahead and path.name == AHEAD_OF else (),
+        )
     note_inputs(done.folder, params_path)
     return done
 
@@ -132,6 +149,8 @@ def run_template(
     out_dir: Path,
     folders: Sequence[Path],
     timeout_s: float,
+    variables: Mapping[str, str] | None = None,
+    beside: Sequence[str] = (),
 ) -> ReviewRun:
     """Execute a template and put its folder, `out_dir/<name>`, in place.
 
@@ -149,6 +168,8 @@ def run_template(
         Folders whose names must not show in the notebook or page.
     timeout_s : float
         Time for all cells together, in seconds.
+    variables, beside
+        As for `execute_template`.
 
     Raises
     ------
@@ -173,6 +194,8 @@ def run_template(
             {**given, "out_dir": str(staging)},
             folder=template.parent,
             timeout_s=timeout_s,
+            variables=variables,
+            beside=beside,
         )
         if isinstance(execution.failure, CellError):
             raise execution.failure
@@ -223,6 +246,16 @@ def find_template(params_path: Path, template: Path, *, allow_foreign: bool) -> 
             "and runs with your rights: read it first, then say --foreign-template"
         )
     return found
+
+
+@contextlib.contextmanager
+def _with_store(reading: Reading) -> Iterator[Reading]:
+    """Give the reading with a store: its own, or one that lasts as long as the run."""
+    if reading.store is not None:
+        yield reading
+        return
+    with tempfile.TemporaryDirectory(prefix="marginbook-store-") as own:
+        yield replace(reading, store=Store(Path(own)))
 
 
 @contextlib.contextmanager

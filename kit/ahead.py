@@ -1,0 +1,36 @@
+"""A second process beside a review's kernel, where there is a second processor.
+
+It walks the same path and leaves what it makes in the results store: logs from the last row of the
+run sheet backwards, pictures from the last chart backwards. The kernel begins at the first, so that
+each does about half. It decides nothing: what it makes is what the kernel would have made, and
+where it fails the kernel meets the same fault and says so.
+
+`python -m kit.ahead PARAMS`, with the kernel's environment.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+
+def work_ahead(params_path: Path) -> None:
+    """Fill the store that the environment names."""
+    from kit.claiming import make_claims
+    from kit.measuring import reading_in_kernel
+    from kit.pictures import draw_backwards, make_charts
+    from kit.review import load_review, work_out
+
+    reading = reading_in_kernel(os.environ)
+    if reading.store is None:
+        return
+    review = load_review(params_path, reading=replace(reading, backwards=True))
+    results = work_out(review)
+    book = make_claims(review, results)
+    draw_backwards(make_charts(review, results, book))
+
+
+if __name__ == "__main__":
+    work_ahead(Path(sys.argv[1]))
