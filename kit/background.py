@@ -42,6 +42,7 @@ def mark_words(review: Review) -> dict[str, str]:
         "old_rate": "the rate of exchange is old",
         "old_price_in_part": "some of the prices are old",
         "set_aside": "set aside",
+        "before_retest": "one side was run again since, the other was not: see What moved since",
         "all_runs": "with the runs set aside put back",
         "old_price": "an old price",
         "converted": "converted at the rate stated",
@@ -237,6 +238,7 @@ def settings_section(review: Review, book: ClaimBook) -> Html:
         [key, value]
         for key, value in _flat(book.settings)
         if key.split(".")[0] in {"metrics", "screen", "margins", "suites", "value", "titles"}
+        or (key.partition(".")[0] in {"look", "retest", "plan"} and value != "none")
     ]
     rules = html_table(
         "Rules of screening in force",

@@ -2,10 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
 from kit.claims import Claim, ClaimBook, RunRecord, file_sha256
+from kit.driftclaims import drift_claims
+from kit.healthclaims import health_claims
+from kit.look import look_into
+from kit.lookclaims import look_claims
+from kit.planclaims import plan_claims
+from kit.planning import planned_titles
+from kit.powerclaims import energy_claims, level_claims
 from kit.review import Results, Review, load_review, work_out
 from kit.runclaims import (
     cell_claims,
@@ -19,20 +27,12 @@ from kit.valueclaims import value_claims
 
 
 def make_claims(review: Review, results: Results) -> ClaimBook:
-    """Return every figure of a review as a claim, with the runs under them."""
-    makers = (
-        run_claims(review),
-        cell_claims(review, results),
-        margin_claims(review, results),
-        suite_claims(review, results),
-        gap_claims(review, results),
-        closure_claims(review, results),
-        value_claims(review, results),
-        specification_claims(review),
-        count_claims(review),
-    )
+    """Return every figure of a review's page as a claim, with the runs under them.
+
+    Which figures these are follows from the params: see `ReviewParams.page`.
+    """
     claims: dict[str, Claim] = {}
-    for made in makers:
+    for made in _makers(review, results):
         for claim in made:
             claims[claim.id] = claim
     params = review.params
@@ -51,11 +51,47 @@ def make_claims(review: Review, results: Results) -> ClaimBook:
             for name in sorted({row.layout for row in review.rows if row.layout})
         },
         claims=tuple(claims.values()),
-        runs=run_records(review),
+        runs=_records_shown(review),
         names={
             "products": {p: review.bench.products[p].name for p in params.products},
-            "titles": {t: review.bench.titles[t].name for t in review.titles},
+            "titles": {t: review.bench.titles[t].name for t in _titles_named(review)},
         },
+    )
+
+
+def _makers(review: Review, results: Results) -> tuple[Iterable[Claim], ...]:
+    """Return what makes the claims of the page that params name a template of."""
+    page = review.params.page
+    if page == "frame_times":
+        look = look_into(review)
+        own = [
+            claim
+            for claim in (*run_claims(review), *cell_claims(review, results))
+            if (claim.product, claim.title) == (look.product, look.title)
+        ]
+        return own, look_claims(review)
+    if page == "bench_health":
+        return (
+            run_claims(review),
+            drift_claims(review, results),
+            health_claims(review, results),
+            count_claims(review),
+        )
+    if page == "plan":
+        return plan_claims(review), count_claims(review)
+    return (
+        run_claims(review),
+        cell_claims(review, results),
+        margin_claims(review, results),
+        level_claims(review, results),
+        suite_claims(review, results),
+        gap_claims(review, results),
+        closure_claims(review, results),
+        drift_claims(review, results),
+        energy_claims(review, results),
+        value_claims(review, results),
+        specification_claims(review),
+        count_claims(review),
     )
 
 
@@ -71,6 +107,22 @@ def kit_version() -> str:
         return version("marginbook")
     except PackageNotFoundError:
         return "0+unknown"
+
+
+def _titles_named(review: Review) -> tuple[str, ...]:
+    """Return the titles a page may name: a plan has those that nothing ran yet too."""
+    if review.params.page == "plan":
+        return planned_titles(review.params, review.bench)
+    return review.titles
+
+
+def _records_shown(review: Review) -> tuple[RunRecord, ...]:
+    """Return the records of the runs a page may name: those of one cell, or of the review."""
+    records = run_records(review)
+    if review.params.page != "frame_times":
+        return records
+    look = look_into(review)
+    return tuple(r for r in records if (r.product, r.title) == (look.product, look.title))
 
 
 def run_records(review: Review) -> tuple[RunRecord, ...]:

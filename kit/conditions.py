@@ -11,6 +11,7 @@ import re
 from collections.abc import Sequence
 
 from kit.flags import CellKey, Flag, View, moment
+from kit.runs import RunRow
 
 
 def find_condition_changes(view: View) -> list[Flag]:
@@ -34,10 +35,11 @@ def find_condition_changes(view: View) -> list[Flag]:
 
 
 def find_stale(view: View) -> list[Flag]:
-    """Find products or cells whose newest run, or dated condition, is old beside the product's.
+    """Find products or cells whose newest run, or dated condition, is old beside the product's,
+    and those that ran before a version the bench has now.
 
     Moments come from `began`; a condition whose name ends in `_date` (driver_date) is compared
-    the same way. Versions themselves have no age and are left to the controls.
+    the same way. Versions themselves have no age: one is old where later runs recorded another.
     """
     reviewed = view.params.product
     newest: dict[CellKey, dt.datetime] = {}
@@ -66,6 +68,7 @@ def find_stale(view: View) -> list[Flag]:
                     f"product's {ours.date()}"
                 )
                 flags.append(Flag("stale", "flag", reason, "", product, ""))
+        flags += _stale_versions(product, view)
     return flags
 
 
@@ -114,6 +117,51 @@ def _day(text: str) -> dt.datetime | None:
         return dt.datetime.fromisoformat(text.strip()).replace(tzinfo=dt.UTC)
     except ValueError:
         return None
+
+
+def _stale_versions(product: str, view: View) -> list[Flag]:
+    """Return a flag for each cell whose newest run has a version that later runs went beyond; one
+    for the product where every cell has it."""
+    cells = {title: rows[-1] for (other, title), rows in view.cells().items() if other == product}
+    flags = []
+    for name in view.screen.version_conditions:
+        old: dict[str, str] = {}
+        for title, row in cells.items():
+            later = _later_version(row, name, view)
+            if later:
+                old[title] = f"{name.replace('_', ' ')} is {row.conditions[name]}; {later}"
+        if len(old) == len(cells) > 1 and len(set(old.values())) == 1:
+            old = {"": f"{next(iter(old.values()))}, in every title"}
+        flags += [Flag("stale", "flag", why, "", product, title) for title, why in old.items()]
+    return flags
+
+
+def _later_version(row: RunRow, name: str, view: View) -> str:
+    """Return which version later runs recorded in place of a run's, or nothing.
+
+    What counts are runs of the same maker's products, and of the reviewed product where the
+    condition is a control; for conditions that begin with `title`, runs of the same title.
+    """
+    began, products = moment(row.began), view.bench.products
+    if began is None or not row.conditions.get(name):
+        return ""
+    maker = products[row.product].maker
+    newest, version = began, ""
+    for other in view.used:
+        if name.startswith("title"):
+            counts = other.title == row.title
+        else:
+            counts = (
+                other.product == row.product
+                or (maker is not None and products[other.product].maker == maker)
+                or (other.product == view.params.product and name in view.params.controls)
+            )
+        later = moment(other.began)
+        if counts and other.conditions.get(name) and later is not None and later > newest:
+            newest, version = later, other.conditions[name]
+    if not version or version == row.conditions[name]:
+        return ""
+    return f"runs made later have {version}"
 
 
 def _stale_runs(

@@ -20,6 +20,12 @@ Floats = NDArray[np.float64]
 # Fewer frames than this in a window, and its 99th percentile is its longest frame.
 FEWEST_FRAMES = 100
 QUANTILES = (0.01, 0.5, 0.99)
+SENSOR_WORDS = {
+    "clock_mhz": ("clock", "MHz"),
+    "temperature_c": ("temperature", "\u00b0C"),
+    "power_w": ("power", "W"),
+}
+"""Sensors drawn beneath a run, in this order, with their quantity and unit."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -87,7 +87,12 @@ _ALL = (
         "Ratio of the two geometric means over runs, turned so that above 1 is better; nothing "
         "gives an interval.",
     ),
-    Method("difference", 1, "Product minus baseline, in the unit measured (levels in dB)."),
+    Method(
+        "difference",
+        1,
+        "Product minus baseline, in the unit measured (levels in dB), of the means over runs; "
+        "interval as of a margin, on the levels themselves.",
+    ),
     Method(
         "margin-all-runs",
         1,
@@ -144,9 +149,103 @@ _ALL = (
         "Share of the time spent in frames longer than the budget; mean over runs.",
     ),
     Method("hitches", 1, "Hitches per minute; mean over runs."),
-    Method("energy-per-frame", 1, "Mean power times time, divided by frames; mean over runs."),
+    Method(
+        "energy-per-frame",
+        1,
+        "Mean power logged times time, divided by frames; geometric mean over runs, interval from "
+        "Student's t on the logarithms.",
+    ),
+    Method(
+        "energy-metered",
+        1,
+        "Mean power of a title that meters it in the same scene, divided by the average; the "
+        "interval takes lowest power with highest average and the other way round.",
+    ),
+    Method("fps-per-watt", 1, "1 divided by the energy per frame."),
     Method(
         "run-spread", 1, "Run-to-run standard deviation of the logarithm of the metric, as a share."
+    ),
+    Method(
+        "repeatability",
+        1,
+        "Ratio that two runs of one product in one session stay within in 19 of 20 cases: "
+        "exp(2.8 times the standard deviation of ln values within sessions), after ISO 5725-2.",
+    ),
+    Method(
+        "reproducibility",
+        1,
+        "The same for two runs of one product in different sessions: within and between sessions "
+        "together.",
+    ),
+    Method(
+        "drift",
+        1,
+        "Runs made again over the runs of before, one product in one title, turned so that above "
+        "1 is better now; interval as of a margin.",
+    ),
+    Method(
+        "drift-anchor",
+        1,
+        "Geometric mean of one product's drift over the titles that every product run again ran "
+        "on both sides; run-to-run errors combined.",
+    ),
+    Method(
+        "drift-of-these",
+        1,
+        "Geometric mean of the drift over the products run again; run-to-run errors combined: it "
+        "holds for these products.",
+    ),
+    Method(
+        "drift-of-others",
+        1,
+        "The same geometric mean; interval from Student's t over the products: it holds for "
+        "products like these, which were not run again. Nothing with fewer than two.",
+    ),
+    Method(
+        "budget-in-run", 1, "Share of one run's time spent in frames longer than the budget."
+    ),
+    Method(
+        "hitches-in-run",
+        1,
+        "Frames of one run that last longer than the median of the 31 frames around them by the "
+        "factor and by the time in force.",
+    ),
+    Method(
+        "within-run-error",
+        1,
+        "Standard deviation of ln(metric) that one run's frames alone give, from circular blocks "
+        "of frames. A diagnostic: no interval rests on it.",
+    ),
+    Method(
+        "share-within",
+        1,
+        "Mean square of the within-run errors over the variance of ln(metric) between runs, at "
+        "most 1.",
+    ),
+    Method(
+        "effective-frames",
+        1,
+        "Independent frames that would give the average the same error as the run's own frames, "
+        "which depend on each other.",
+    ),
+    Method(
+        "planned-runs",
+        1,
+        "Runs that resolve the margin asked for with the power asked for, by the noncentral t, "
+        "less those there are.",
+    ),
+    Method(
+        "bench-components",
+        1,
+        "Standard deviation of ln values by where it comes from: nested analysis of variance of "
+        "runs in sessions, two-way analysis of titles and products on the cells' means.",
+    ),
+    Method("asked", 1, "Asked for in the params file."),
+    Method("planned-time", 1, "Lengths of the runs to make and of their launches, added up."),
+    Method(
+        "smallest-resolved",
+        1,
+        "The smallest margin that the runs planned resolve with the power asked for.",
     ),
 )
 

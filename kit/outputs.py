@@ -7,11 +7,26 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from kit.claims import ClaimBook, claims_json
+from kit.health import measure_health
+from kit.look import look_into
+from kit.planning import plan_of_review
 from kit.review import Results, Review
+from kit.schedule import order_frame
 from kit.tables import table_csv
 
 if TYPE_CHECKING:
     from kit.chartstyle import Chart
+
+
+KINDS_OF_REVIEW = ("cells", "margins", "suites")
+TABLES = {
+    "cells": ("cell",),
+    "margins": ("margin",),
+    "suites": ("suite",),
+    "levels": ("level_difference",),
+    "energy": ("energy", "fps_per_watt"),
+    "drift": ("drift_anchor", "drift"),
+}
 
 
 def write_outputs(
@@ -38,22 +53,35 @@ def write_outputs(
 
 def result_frames(review: Review, results: Results, book: ClaimBook) -> dict[str, Any]:
     """Return the tables of a review as DataFrames by file stem, figures unrounded."""
-    frames = {
-        "runs": _runs_frame(book),
-        "cells": _claims_of(book, "cell"),
-        "margins": _claims_of(book, "margin"),
-        "suites": _claims_of(book, "suite"),
-        "screening": review.screened.to_frame(),
-    }
-    if results.value is not None:
+    frames = {"runs": _runs_frame(book), "screening": review.screened.to_frame()}
+    always = KINDS_OF_REVIEW if review.params.page == "review" else ()
+    for name, kinds in TABLES.items():
+        frame = _claims_of(book, *kinds)
+        if name in always or len(frame):
+            frames[name] = frame
+    if review.params.page == "bench_health":
+        health = measure_health(review, results)
+        frames |= {
+            "repeatability": health.to_frame(),
+            "stale": health.stale_frame(),
+            "gaps": health.gaps_frame(),
+            "tasks": health.tasks_frame(),
+        }
+    if review.params.page == "plan":
+        planned = plan_of_review(review)
+        frames |= {"plan": planned.plan.to_frame(), "order": order_frame(planned.order)}
+    if review.params.page == "frame_times":
+        look = look_into(review)
+        frames |= {"look": look.to_frame(), "hitches": look.hitches_frame()}
+    if results.value is not None and review.params.page == "review":
         frames["value"] = results.value.to_frame()
         frames["weighings"] = results.value.weighings_frame()
     return frames
 
 
-def _claims_of(book: ClaimBook, kind: str) -> Any:
+def _claims_of(book: ClaimBook, *kinds: str) -> Any:
     frame = book.to_frame()
-    kept = frame[frame["kind"] == kind].reset_index(drop=True)
+    kept = frame[frame["kind"].isin(kinds)].reset_index(drop=True)
     columns = [
         "id",
         "metric",

@@ -6,8 +6,10 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Literal
 
-from kit.chartstyle import Chart, export_chart, page_image
+from kit.chartstyle import Chart, draw_export, export_chart, page_image
 from kit.claims import ClaimBook
+from kit.keptcharts import keeping
+from kit.look import look_into
 from kit.page import Column, Html, Part, html_table, image_figure
 from kit.params import METRICS
 from kit.review import Results, Review
@@ -35,7 +37,7 @@ def titles_charts(review: Review, results: Results, book: ClaimBook) -> list[Cha
         if s.suite == "all" and s.metric == HEADLINE and s.product == review.params.product
     ]
     return [
-        draw_titles(
+        keeping(draw_titles, review.store)(
             averages,
             lows,
             product=review.params.product,
@@ -58,7 +60,7 @@ def spread_charts(review: Review, results: Results, book: ClaimBook) -> list[Cha
     if not cells:
         return []
     return [
-        draw_spread(
+        keeping(draw_spread, review.store)(
             cells, product=review.params.product, names=names_of(book), locale=review.params.locale
         )
     ]
@@ -72,7 +74,7 @@ def margins_charts(review: Review, results: Results, book: ClaimBook) -> list[Ch
     for suite in results.suites:
         if (suite.suite, suite.metric, suite.product) == ("all", HEADLINE, review.params.product):
             charts.append(
-                draw_margins(
+                keeping(draw_margins, review.store)(
                     suite.margins,
                     suite,
                     names=names_of(book),
@@ -89,7 +91,9 @@ def influence_charts(review: Review, results: Results, book: ClaimBook) -> list[
 
     rival = review.params.rivals[0]
     return [
-        draw_influence(suite, names=names_of(book), locale=review.params.locale)
+        keeping(draw_influence, review.store)(
+            suite, names=names_of(book), locale=review.params.locale
+        )
         for suite in results.suites
         if (suite.suite, suite.metric, suite.baseline) == ("all", HEADLINE, rival)
         and suite.product == review.params.product
@@ -106,7 +110,11 @@ def classes_charts(review: Review, results: Results, book: ClaimBook) -> list[Ch
         return []
     products = review.bench.products
     classes = products[gaps[0].there_new].machine_class, products[gaps[0].here_new].machine_class
-    return [draw_classes(gaps, classes=classes, names=names_of(book), locale=review.params.locale)]
+    return [
+        keeping(draw_classes, review.store)(
+            gaps, classes=classes, names=names_of(book), locale=review.params.locale
+        )
+    ]
 
 
 def value_charts(review: Review, results: Results, book: ClaimBook) -> list[Chart]:
@@ -122,7 +130,7 @@ def value_charts(review: Review, results: Results, book: ClaimBook) -> list[Char
         weighings = [w for w in value.weighings if w.kind == kind]
         if len(standings) > 1:
             charts.append(
-                draw_value(
+                keeping(draw_value, review.store)(
                     standings,
                     weighings,
                     product=review.params.product,
@@ -141,6 +149,40 @@ MAKERS = (
     classes_charts,
     value_charts,
 )
+
+
+def overlay_charts(review: Review, results: Results, book: ClaimBook) -> list[Chart]:
+    """Return the chart of the runs looked into, laid over each other."""
+    from kit.overlaycharts import draw_overlay
+
+    series = [run.series for run in look_into(review).runs]
+    return [draw_overlay(series, names=names_of(book), locale=review.params.locale)]
+
+
+def distribution_charts(review: Review, results: Results, book: ClaimBook) -> list[Chart]:
+    """Return the chart of how the frame times of the runs looked into are distributed."""
+    from kit.distributioncharts import draw_distribution
+
+    series = [run.series for run in look_into(review).runs]
+    return [draw_distribution(series, names=names_of(book), locale=review.params.locale)]
+
+
+def run_charts(review: Review, results: Results, book: ClaimBook) -> list[Chart]:
+    """Return, for each run looked into, its frame times over time with its sensors beneath."""
+    from kit.runcharts import draw_run
+
+    return [
+        draw_run(run.series, names=names_of(book), locale=review.params.locale)
+        for run in look_into(review).runs
+    ]
+
+
+MAKERS_OF = {
+    "review": MAKERS,
+    "frame_times": (overlay_charts, distribution_charts, run_charts),
+    "bench_health": (spread_charts,),
+    "plan": (),
+}
 
 
 def show_charts(charts: Sequence[Chart]) -> Html:
@@ -194,8 +236,18 @@ def _cell(value: object) -> str | None:
 
 
 def make_charts(review: Review, results: Results, book: ClaimBook) -> dict[str, list[Chart]]:
-    """Return the charts of a review by subject: titles, margins, influence, spread, classes,
-    value. A subject without results has an empty list."""
+    """Return the charts of a page by subject: titles, margins, influence, spread, classes, value
+    of a review. A subject without results has an empty list."""
     return {
-        maker.__name__.removesuffix("_charts"): maker(review, results, book) for maker in MAKERS
+        maker.__name__.removesuffix("_charts"): maker(review, results, book)
+        for maker in MAKERS_OF[review.params.page]
     }
+
+
+def draw_backwards(charts: Mapping[str, Sequence[Chart]]) -> None:
+    """Draw every picture that is not there yet, last first: exports, then those of the page."""
+    made = [chart for subject in charts.values() for chart in subject]
+    for chart in reversed(made):
+        draw_export(chart)
+    for chart in reversed(made):
+        page_image(chart)

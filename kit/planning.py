@@ -5,22 +5,29 @@ from __future__ import annotations
 import math
 import statistics
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
 from kit.bench import Bench
+from kit.metrics import RunMetrics
 from kit.params import LoadedParams, ReviewParams, load_params
 from kit.pilot import CellSeen, PilotCheck, check_pilot
 from kit.plan import Plan
 from kit.planreview import plan_review
-from kit.review import read_and_measure
+from kit.review import Review, read_and_measure
 from kit.runs import RunRow, read_run_sheet, select_rows
 from kit.schedule import ScheduledRun, list_checks, order_runs
 from kit.screen import screen_runs
 from kit.tables import number, ratio_text
 from kit.variance import SharedVariances, fit_variances
+
+# Shared variances of the averages, runs and spread of each cell, profiles of its runs.
+Shown = tuple[
+    SharedVariances | None, dict[tuple[str, str], CellSeen], dict[tuple[str, str], list[Any]]
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,7 +113,27 @@ def plan_from_params(path: Path) -> Planned:
     sheet = read_run_sheet(bench)
     titles = planned_titles(params, bench)
     rows = select_rows(sheet, products=params.products, titles=titles)
-    variances, seen, profiles = what_bench_shows(rows, loaded)
+    return _planned(loaded, titles, what_bench_shows(rows, loaded))
+
+
+@lru_cache(maxsize=1)
+def plan_of_review(review: Review) -> Planned:
+    """Return the plan of a review already read; the last one is kept.
+
+    Raises
+    ------
+    UsageError
+        If its params have no section `plan`.
+    """
+    profiles = {run: signs.profile for run, signs in review.signs.items()}
+    shown = _shown(review.used, profiles, review.bench)
+    return _planned(review.loaded, planned_titles(review.params, review.bench), shown)
+
+
+def _planned(loaded: LoadedParams, titles: Sequence[str], shown: Shown) -> Planned:
+    """Return the plan from what the bench shows."""
+    params, bench = loaded.params, loaded.bench
+    variances, seen, profiles = shown
     plan = plan_review(
         params,
         bench,
@@ -136,30 +163,29 @@ def planned_titles(params: ReviewParams, bench: Bench) -> tuple[str, ...]:
     return tuple(bench.titles) if params.titles == "all" else params.titles
 
 
-def what_bench_shows(
-    rows: Sequence[RunRow], loaded: LoadedParams
-) -> tuple[
-    SharedVariances | None, dict[tuple[str, str], CellSeen], dict[tuple[str, str], list[Any]]
-]:
+def what_bench_shows(rows: Sequence[RunRow], loaded: LoadedParams) -> Shown:
     """Return shared variances of the averages, runs per cell, and profiles of the runs."""
     signs, metrics = read_and_measure(rows, loaded)
     screened = screen_runs(rows, signs, loaded.bench, loaded.params)
     used = [m for run, m in metrics.items() if run not in screened.set_aside]
+    return _shown(used, {run: found.profile for run, found in signs.items()}, loaded.bench)
+
+
+def _shown(used: Sequence[RunMetrics], profile_of: Mapping[str, Any], bench: Bench) -> Shown:
+    """Return what the runs used show."""
     if not used:
         return None, {}, {}
-    variances = fit_variances(used, metric="average_fps", titles=loaded.bench.titles)
+    variances = fit_variances(used, metric="average_fps", titles=bench.titles)
     logs: dict[tuple[str, str], list[float]] = {}
     for measured in used:
-        if "average_fps" in measured.values:
-            key = measured.product, measured.title
-            logs.setdefault(key, []).append(math.log(measured.values["average_fps"]))
+        figure = measured.values.get("average_fps", measured.values.get("value", 0.0))
+        if figure > 0 and bench.titles[measured.title].measures != "noise":
+            logs.setdefault((measured.product, measured.title), []).append(math.log(figure))
     seen = {
         key: CellSeen(runs=len(found), run_sd=statistics.stdev(found) if len(found) > 1 else None)
         for key, found in logs.items()
     }
     profiles: dict[tuple[str, str], list[Any]] = {}
     for measured in used:
-        profiles.setdefault((measured.product, measured.title), []).append(
-            signs[measured.run].profile
-        )
+        profiles.setdefault((measured.product, measured.title), []).append(profile_of[measured.run])
     return variances, seen, profiles

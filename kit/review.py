@@ -10,8 +10,18 @@ from pathlib import Path
 from kit.bench import Bench
 from kit.closure import check_closure, find_name_gaps
 from kit.controls import Controls, check_controls, compared_pairs, name_pairs
+from kit.drift import Drift, measure_drift
+from kit.energy import EnergyStanding, weigh_energy
+from kit.epochs import epoch_of, unknown_condition
 from kit.errors import BenchError, Fault, ParamsError
-from kit.margins import Cell, Margin, compare_products, make_cells
+from kit.margins import (
+    Cell,
+    LevelDifference,
+    Margin,
+    compare_levels,
+    compare_products,
+    make_cells,
+)
 from kit.measuring import PLAIN, Reading, measure_runs, reading_in_kernel
 from kit.metrics import RunMetrics
 from kit.params import METRICS, LoadedParams, ReviewParams, SuiteParams, load_params
@@ -19,6 +29,7 @@ from kit.prices import PriceRow, read_prices
 from kit.runs import RunRow, read_run_sheet, select_rows
 from kit.screen import Screened, screen_runs, unknown_set_aside_runs
 from kit.signs import RunSigns
+from kit.store import Store
 from kit.suite import Closure, NameGap, SuiteMargin, summarise_suites
 from kit.value import Value, weigh_products
 from kit.variance import SharedVariances, fit_variances
@@ -38,6 +49,7 @@ class Review:
     screened: Screened
     controls: Controls
     prices: tuple[PriceRow, ...]
+    store: Store | None = None  # where pictures drawn before are found again
 
     @property
     def params(self) -> ReviewParams:
@@ -50,9 +62,20 @@ class Review:
         return self.loaded.bench
 
     @property
+    def row_of(self) -> dict[str, RunRow]:
+        """Each row of the review by its run."""
+        return {row.run: row for row in self.rows}
+
+    @property
     def used(self) -> tuple[RunMetrics, ...]:
         """The figures of the runs used, in sheet order."""
         return tuple(m for run, m in self.metrics.items() if run not in self.screened.set_aside)
+
+    @property
+    def measured(self) -> tuple[RunMetrics, ...]:
+        """The figures of every run, set aside or not, save those that were run again since."""
+        again = {flag.run for flag in self.screened.flags if flag.rule == "made_again"}
+        return tuple(m for run, m in self.metrics.items() if run not in again)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -67,6 +90,9 @@ class Results:
     gaps: tuple[NameGap, ...]
     closures: tuple[Closure, ...]
     value: Value | None
+    levels: tuple[LevelDifference, ...] = ()  # what is measured in dB
+    energy: tuple[EnergyStanding, ...] = ()
+    drifts: tuple[Drift, ...] = ()  # since the runs of before, where part was run again
     cell_index: Mapping[tuple[str, str, str], Cell] = field(default_factory=dict)
 
     def cell(self, product: str, title: str, metric: str) -> Cell | None:
@@ -101,6 +127,7 @@ def load_review(
     unknown = unknown_set_aside_runs(
         params.screen, (row.run for row in rows_of_bench), loaded.document
     )
+    unknown += unknown_condition(rows_of_bench, loaded)
     if unknown:
         raise ParamsError(unknown)
     titles = review_titles(rows_of_bench, params, bench)
@@ -111,7 +138,9 @@ def load_review(
     screened = screen_runs(rows, signs, bench, params)
     used = [row for row in rows if row.run in metrics and row.run not in screened.set_aside]
     controls = check_controls(used, loaded, titles=titles)
-    return Review(loaded, titles, tuple(rows), signs, metrics, screened, controls, prices)
+    return Review(
+        loaded, titles, tuple(rows), signs, metrics, screened, controls, prices, reading.store
+    )
 
 
 def _read_tables(bench: Bench) -> tuple[tuple[RunRow, ...], tuple[PriceRow, ...]]:
@@ -179,7 +208,7 @@ def work_out(review: Review) -> Results:
     params, bench = review.params, review.bench
     titles = {title: bench.titles[title] for title in review.titles}
     variances, cells = _cells(review.used, review)
-    _, every_cell = _cells(tuple(review.metrics.values()), review)
+    _, every_cell = _cells(review.measured, review)
     pairs = compared_pairs(params)
     waived = {
         (product, baseline, title): review.controls.waived(product, baseline, title)
@@ -187,6 +216,7 @@ def work_out(review: Review) -> Results:
         for title in review.titles
     }
     margins: list[Margin] = []
+    levels: list[LevelDifference] = []
     for product in dict.fromkeys(product for product, _ in pairs):
         baselines = [other for first, other in pairs if first == product]
         made = compare_products(
@@ -206,6 +236,8 @@ def work_out(review: Review) -> Results:
             variances=variances,
         )
         margins += _with_all_runs(made, plain)
+        levels += _levels(cells, product, baselines, review, variances)
+    margins = [replace(m, marks=(*m.marks, *_epoch_mark(m.cells, review))) for m in margins]
     suites = summarise_suites(
         margins,
         groups=suite_groups(params),
@@ -220,7 +252,7 @@ def work_out(review: Review) -> Results:
         mean_clocks_mhz=mean_clocks_mhz(review),
     )
     closures = check_closure(
-        cells, product=params.product, others=params.compared, titles=titles, margins=margins
+        cells, product=params.product, others=params.rivals, titles=titles, margins=margins
     )
     value = None
     if params.value is not None and review.prices:
@@ -244,6 +276,9 @@ def work_out(review: Review) -> Results:
         gaps=gaps,
         closures=closures,
         value=value,
+        levels=tuple(levels),
+        energy=weigh_energy(review.used, cells, titles, confidence=params.margins.confidence),
+        drifts=measure_drift(review.rows, review.signs, review.metrics, bench, params),
         cell_index={(c.product, c.title, c.metric): c for c in cells},
     )
 
@@ -268,6 +303,40 @@ def _cells(
         metric_names=ALL_METRICS,
     )
     return variances, cells
+
+
+def _levels(
+    cells: Sequence[Cell],
+    product: str,
+    baselines: Sequence[str],
+    review: Review,
+    variances: Mapping[str, SharedVariances],
+) -> list[LevelDifference]:
+    """Return the differences of what is measured in dB, waived controls among their marks."""
+    made = compare_levels(
+        cells,
+        product=product,
+        baselines=baselines,
+        params=review.params.margins,
+        variances=variances,
+    )
+    return [
+        replace(level, marks=(*level.marks, *waivers, *_epoch_mark(level.cells, review)))
+        for level in made
+        for waivers in [
+            [f"waived:{c}" for c in review.controls.waived(product, level.baseline, level.title)]
+        ]
+    ]
+
+
+def _epoch_mark(cells: Sequence[Cell], review: Review) -> tuple[str, ...]:
+    """Return a mark where one side of a comparison was run again and the other was not."""
+    retest = review.params.retest
+    if retest is None:
+        return ()
+    row_of = review.row_of
+    sides = [{epoch_of(row_of[run], retest) for run in cell.runs} for cell in cells]
+    return ("before_retest",) if sides[0] != sides[1] else ()
 
 
 def _with_all_runs(made: Sequence[Margin], plain: Sequence[Margin]) -> list[Margin]:

@@ -30,15 +30,8 @@ from kit.chartstyle import (
     file_stem,
 )
 from kit.charttext import name_of
-from kit.frameseries import Floats, FrameSeries
+from kit.frameseries import SENSOR_WORDS, Floats, FrameSeries
 from kit.tables import NBSP, fps_text, number
-
-SENSOR_WORDS = {
-    "clock_mhz": ("clock", "MHz"),
-    "temperature_c": ("temperature", "\u00b0C"),
-    "power_w": ("power", "W"),
-}
-"""Sensors drawn beneath a run, in this order, with their quantity and unit."""
 
 
 def draw_run(series: FrameSeries, *, names: Mapping[str, str], locale: str = "en") -> Chart:

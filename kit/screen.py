@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
-from kit import conditions, limits, rules
+from kit import conditions, epochs, limits, rules
 from kit.bench import Bench
 from kit.errors import Fault
 from kit.flags import Flag as Flag
@@ -120,6 +120,13 @@ RULES: tuple[Rule, ...] = (
         rules.find_same_logs,
     ),
     Rule(
+        "made_again",
+        "a run of before, where the same product and title was run again (section retest)",
+        (),
+        epochs.find_made_again,
+        always_acts=True,
+    ),
+    Rule(
         "warm_up",
         "a first run apart from all runs after it, by a share of their mean and by a number of "
         "their spreads",
@@ -181,8 +188,8 @@ RULES: tuple[Rule, ...] = (
     Rule(
         "stale",
         "a product or cell whose newest run, or dated condition, is older than the reviewed "
-        "product's by more than a number of days",
-        ("stale_days",),
+        "product's by more than a number of days, or that ran before a version the bench has now",
+        ("stale_days", "version_conditions"),
         conditions.find_stale,
     ),
     Rule(

@@ -156,6 +156,51 @@ def fps_text(
     return Rounded(f"{plain(value)}{NBSP}{unit}".rstrip(), interval, f"{decimals} decimals")
 
 
+def fine_text(
+    value: float,
+    low: float | None = None,
+    high: float | None = None,
+    *,
+    unit: str,
+    locale: str = "en",
+) -> Rounded:
+    """Return a figure that may be far below 1: decimals follow its interval, else three digits.
+
+    >>> fine_text(0.01234, unit="J").text, fine_text(1.5, 1.4, 1.6, unit="J").text
+    ('0.0123\\xa0J', '1.50\\xa0J')
+    """
+    spare = 0 if value == 0 else max(0, 2 - math.floor(math.log10(abs(value))))
+    decimals = decimals_for(_half_width(low, high), at_most=spare, otherwise=spare)
+
+    def plain(figure: float) -> str:
+        return number(figure, decimals=decimals, locale=locale)
+
+    interval = f"{plain(low)} to {plain(high)}" if low is not None and high is not None else ""
+    return Rounded(f"{plain(value)}{NBSP}{unit}", interval, f"{decimals} decimals")
+
+
+def level_text(
+    difference: float,
+    low: float | None = None,
+    high: float | None = None,
+    *,
+    unit: str,
+    locale: str = "en",
+) -> Rounded:
+    """Return a difference of levels, signed, to a tenth at most.
+
+    >>> level_text(-3.26, -3.9, -2.6, unit="dB(A)").text
+    '−3.3\\xa0dB(A)'
+    """
+    decimals = decimals_for(_half_width(low, high), at_most=1, otherwise=1)
+
+    def plain(figure: float) -> str:
+        return number(figure, decimals=decimals, locale=locale, sign=True)
+
+    interval = f"{plain(low)} to {plain(high)}" if low is not None and high is not None else ""
+    return Rounded(f"{plain(difference)}{NBSP}{unit}", interval, f"{decimals} decimals")
+
+
 def money_text(
     value: float,
     currency: str,

@@ -13,6 +13,8 @@ METRIC_NAMES = {
     "low_1pct_fps": "1 % low",
     "low_0_1pct_fps": "0.1 % low",
     "value": "result",
+    "energy": "energy per frame",
+    "fps_per_watt": "frames per second per watt",
 }
 HEADLINE = "average_fps"
 

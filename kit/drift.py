@@ -1,0 +1,232 @@
+"""What a partial re-test tells: how far the products run again have moved since.
+
+The drift of some products says something of the others only as far as they agree. It is stated
+beside a margin and never taken out of it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from kit.bench import Bench
+from kit.epochs import epoch_of
+from kit.margins import Margin, Outcome, compare_products, make_cells
+from kit.metrics import RunMetrics
+from kit.params import METRICS, MarginParams, ReviewParams
+from kit.runs import RunRow
+from kit.screen import screen_runs
+from kit.signs import RunSigns
+from kit.suite import SuiteMargin, summarise_titles
+from kit.trace import Trace
+from kit.variance import fit_variances
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+DRIFT_METRICS = (METRICS[0], METRICS[1], "value")
+
+
+@dataclass(frozen=True, slots=True)
+class Drift:
+    """How far products that were run again have moved, in one title or over all they share.
+
+    `ratio` is new over old, turned so that above 1 is better now. `low`/`high` hold for these
+    products (run-to-run error only); `like_low`/`like_high` for products like these (Student's t
+    over the products), None with fewer than two. `parts` are the products' own drifts.
+    """
+
+    metric: str
+    title: str  # "" over all titles
+    titles: tuple[str, ...]
+    anchors: tuple[str, ...]
+    ratio: float
+    low: float | None
+    high: float | None
+    like_low: float | None
+    like_high: float | None
+    confidence: float
+    outcome: Outcome
+    parts: Mapping[str, Margin | SuiteMargin]  # by anchor
+    marks: tuple[str, ...]
+    trace: Trace
+
+
+def measure_drift(
+    rows: Sequence[RunRow],
+    signs: Mapping[str, RunSigns],
+    metrics: Mapping[str, RunMetrics],
+    bench: Bench,
+    params: ReviewParams,
+) -> tuple[Drift, ...]:
+    """Return the drift of each metric: a row a title, then one over all titles.
+
+    Parameters
+    ----------
+    rows : sequence of RunRow
+        Every row of the review, old and new.
+    signs, metrics : mapping
+        By run, of every run that could be measured.
+    bench : Bench
+    params : ReviewParams
+        `retest` tells old from new; nothing without it.
+
+    Notes
+    -----
+    Old and new runs are screened each for themselves, and compared as two products would be, with
+    the level band of `retest`. Over all titles only those count that every anchor ran on both
+    sides, so that no anchor stands for titles of its own.
+    """
+    retest = params.retest
+    if retest is None:
+        return ()
+    alone = params.model_copy(update={"retest": None})
+    sides: dict[str, list[RunMetrics]] = {}
+    for side in ("old", "new"):
+        of_side = [row for row in rows if epoch_of(row, retest) == side]
+        screened = screen_runs(of_side, signs, bench, alone)
+        sides[side] = [
+            metrics[row.run]
+            for row in of_side
+            if row.run in metrics and row.run not in screened.set_aside
+        ]
+    both = {(m.product, m.title) for m in sides["old"]} & {
+        (m.product, m.title) for m in sides["new"]
+    }
+    named = [
+        replace(m, product=f"{m.product} {side}")
+        for side, of_side in sides.items()
+        for m in of_side
+        if (m.product, m.title) in both
+    ]
+    anchors = [p for p in params.products if any(p == product for product, _ in both)]
+    settings = params.margins.model_copy(
+        update={
+            "level_band": retest.band,
+            # Sessions of before are not those of now: nothing can be paired.
+            "method": "auto" if params.margins.method == "paired" else params.margins.method,
+        }
+    )
+    drifts: list[Drift] = []
+    for metric in DRIFT_METRICS:
+        if any(metric in m.values for m in named):
+            drifts += _of_metric(metric, named, anchors, bench, settings)
+    return tuple(drifts)
+
+
+def _of_metric(
+    metric: str,
+    named: Sequence[RunMetrics],
+    anchors: Sequence[str],
+    bench: Bench,
+    settings: MarginParams,
+) -> list[Drift]:
+    variances = {metric: fit_variances(named, metric=metric, titles=bench.titles)}
+    cells = make_cells(
+        named, bench.titles, params=settings, variances=variances, metric_names=(metric,)
+    )
+    margins = [
+        replace(margin, product=anchor, baseline=anchor)
+        for anchor in anchors
+        for margin in compare_products(
+            cells,
+            product=f"{anchor} new",
+            baselines=[f"{anchor} old"],
+            params=settings,
+            variances=variances,
+        )
+    ]
+    by_title: dict[str, dict[str, Margin]] = {}
+    for margin in margins:
+        by_title.setdefault(margin.title, {})[margin.product] = margin
+    titles = [title for title in bench.titles if title in by_title]
+    drifts = [_pooled(by_title[title], title, (title,), settings) for title in titles]
+    present = list(dict.fromkeys(m.product for m in margins))
+    shared = [title for title in titles if len(by_title[title]) == len(present)]
+    if len(titles) > 1 and shared:
+        suites = {
+            anchor: summarise_titles(
+                [by_title[title][anchor] for title in shared], suite="drift", params=settings
+            )
+            for anchor in present
+        }
+        drifts.append(_pooled(suites, "", tuple(shared), settings))
+    return drifts
+
+
+def _pooled(
+    parts: Mapping[str, Margin | SuiteMargin],
+    title: str,
+    titles: tuple[str, ...],
+    settings: MarginParams,
+) -> Drift:
+    """Return the geometric mean over the anchors of their drifts, with both intervals."""
+    pool = summarise_titles(
+        [_as_margin(part, anchor) for anchor, part in parts.items()],
+        suite="drift",
+        params=settings,
+    )
+    return Drift(
+        metric=pool.metric,
+        title=title,
+        titles=titles,
+        anchors=tuple(parts),
+        ratio=pool.ratio,
+        low=pool.low,
+        high=pool.high,
+        like_low=pool.like_low,
+        like_high=pool.like_high,
+        confidence=pool.confidence,
+        outcome=pool.outcome,
+        parts=parts,
+        marks=tuple(mark for mark in pool.marks if mark != "one_title"),
+        trace=Trace(
+            "measure_drift",
+            f"drift/{pool.metric}/{title or 'all'}",
+            inputs=tuple(part.trace for part in parts.values()),
+        ),
+    )
+
+
+def _as_margin(part: Margin | SuiteMargin, anchor: str) -> Margin:
+    """Return an anchor's drift as one member of a pool: pools are made over `title`."""
+    if isinstance(part, Margin):
+        return replace(part, title=anchor)
+    return replace(
+        part.margins[0],
+        title=anchor,
+        ratio=part.ratio,
+        low=part.low,
+        high=part.high,
+        level_low=part.level_low,
+        level_high=part.level_high,
+        outcome=part.outcome,
+        log_se=part.log_se,
+        df=part.df,
+        mixture_df=None,
+        marks=part.marks,
+        trace=part.trace,
+        ratio_all_runs=None,
+    )
+
+
+def drift_frame(drifts: Sequence[Drift]) -> pd.DataFrame:
+    """Return a row per drift: metric, title, anchors (joined by " "), ratio, low, high, like_low,
+    like_high, confidence, outcome, and the ratio of each anchor in a column of its own."""
+    import pandas as pd
+
+    names = ["ratio", "low", "high", "like_low", "like_high", "confidence", "outcome"]
+    anchors = list(dict.fromkeys(anchor for d in drifts for anchor in d.anchors))
+    rows = [
+        [
+            d.metric,
+            d.title or "all",
+            " ".join(d.anchors),
+            *(getattr(d, name) for name in names),
+            *(d.parts[a].ratio if a in d.parts else None for a in anchors),
+        ]
+        for d in drifts
+    ]
+    frame = pd.DataFrame(rows, columns=["metric", "title", "anchors", *names, *anchors])
+    return frame.astype(dict.fromkeys([*names[:5], *anchors], "float64"))
