@@ -136,6 +136,27 @@ def test_a_title_that_a_product_lacks_comes_first_and_nothing_fits_without_a_bud
     assert {r.fits for r in ranked} == {None}
 
 
+def test_a_product_that_is_gone_costs_no_time_and_gets_no_run():
+    cells = [
+        CellTime("new", "t1", 0.01, 0, 2.0),
+        CellTime("gone", "t1", 0.01, 1, 9.0, can_run=False),
+        CellTime("new", "t2", 0.01, 0, 2.0),
+        CellTime("one", "t2", 0.01, 2, 2.0),
+    ]
+    steps = find_next_runs(cells, product="new", budget_minutes=8.0, min_runs=3)
+    # Three runs finish the first title, four the second.
+    assert [s.title for s in steps][:3] == ["t1"] * 3
+    assert {s.product for s in steps} == {"new"}
+    now = [
+        CellTime("new", "t1", 0.01, 2, 2.0),
+        CellTime("gone", "t1", 0.03, 2, 9.0, can_run=False),
+    ]
+    (row,) = rank_titles(now, product="new", planned=[3, 9], budget_minutes=2.0)
+    assert (row.gain_minutes, row.to_run, row.minutes, row.fits) == (2.0, 1, 2.0, True)
+    # Only the reviewed product's part, a tenth, can fall: by a third.
+    assert row.gain_share == pytest.approx(1 / 30)
+
+
 def profiles_of(seed, runs, stretches, noise, phi=0.0):
     rng = np.random.default_rng(seed)
     scene = 16 + 4 * np.sin(np.linspace(0, 12, stretches))

@@ -188,6 +188,32 @@ def test_runs_are_not_thrown_after_a_product_that_can_never_be_resolved():
     both = plan(title, cannot_run=("new", "one", "two"))
     assert both.minutes == 0
     assert both.counts() == {}
+    assert {m.runs_needed for m in both.margins} == {None}
+
+
+def test_where_the_reviewed_product_is_gone_the_rivals_make_up():
+    title = {"usual": TITLES["usual"]}
+    sds = {("new", "usual"): 0.004, ("one", "usual"): 0.02, ("two", "usual"): 0.004}
+    made = plan(
+        title,
+        run_sd=sds,
+        cannot_run=("new",),
+        have={("new", "usual"): 5},
+        max_runs=60,
+        borrowed_df=10.0,
+    )
+    cells = {c.product: c for c in made.cells}
+    assert (cells["new"].runs, cells["new"].to_run) == (5, 0)
+    runs = cells["one"].runs
+    ends = {
+        "run_sd": 0.02,
+        "other_sd": 0.004,
+        "other_runs": 5,
+        "confidence": 0.95,
+        "design": "shared",
+        "borrowed_df": 10.0,
+    }
+    assert margin_power(1.03, runs=runs, **ends) >= 0.8 > margin_power(1.03, runs=runs - 1, **ends)
 
 
 def test_a_gone_product_is_not_planned_as_paired():

@@ -220,6 +220,9 @@ def test_runs_against_a_side_that_keeps_its_own():
     # Far more runs than the other side's lower the power again, and never reach this one.
     assert powers[-1] < 0.7 < max(powers) < 0.76
     assert runs_needed(1.025, power=0.76, **ends) is None
+    # The highest power of all is found although it lies between two lower ones.
+    peak = max(powers)
+    assert runs_needed(1.025, power=peak, **ends) == 2 + powers.index(peak) == 7
 
 
 def test_runs_without_spread_resolve_everything():

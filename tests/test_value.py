@@ -256,6 +256,16 @@ def test_another_class_of_machine_dominates_nothing():
         "dear": ("dominated", ("new",)),
     }
     assert value.standings[1].cost_per_fps == pytest.approx(12.5)
+    # Who beats whom is named right though the desk computer stands between them.
+    table["good"] = {"t1": 58.0}
+    more = weigh(
+        [*prices, row("good", 1950)],
+        [],
+        table=table,
+        rivals=("desk", "good", "dear"),
+        classes=classes | {"good": "portable"},
+    )
+    assert {s.product: s.dominated_by for s in more.standings}["dear"] == ("new", "good")
     alone = weigh(prices, [], table=table, rivals=("desk", "dear"))
     assert {s.product: s.frontier for s in alone.standings}["new"] == "dominated"
 
