@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import sys
 from collections.abc import Callable
 from functools import wraps
@@ -129,7 +130,9 @@ def check(params: Params, as_json: Json = False) -> None:
 def run(
     params: Annotated[list[Path], typer.Argument(metavar="PARAMS", help="Params files.")],
     out: Annotated[Path, typer.Option(help="Where the reviews' folders go.")] = Path("out"),
-    jobs: Annotated[int, typer.Option(min=1, help="Reviews run at the same time.")] = 1,
+    jobs: Annotated[
+        int, typer.Option(min=1, help="Reviews run, or logs of one review read, at the same time.")
+    ] = 1,
     timeout: Annotated[int, typer.Option(min=1, help="Seconds one review may take.")] = 1800,
     resume: Annotated[
         bool, typer.Option("--resume", help="Leave out reviews already finished.")
@@ -141,10 +144,24 @@ def run(
             help="Allow a template outside the project: it runs with your rights.",
         ),
     ] = False,
+    fresh: Annotated[
+        bool, typer.Option("--fresh", help="Work everything out anew: use no stored results.")
+    ] = False,
+    cluster: Annotated[
+        str, typer.Option(metavar="ADDRESS", help="Send work to tcp://HOST:PORT, or local:N.")
+    ] = "",
+    logs_at: Annotated[
+        str, typer.Option(metavar="URL", help="Read the logs from here, not the bench folder.")
+    ] = "",
+    ahead: Annotated[
+        bool, typer.Option(help="Let a second process work beside a single review.")
+    ] = True,
     as_json: Json = False,
 ) -> None:
     """Execute each review's template and write its report, claims, tables and charts."""
+    from kit.measuring import Reading
     from kit.season import run_reviews
+    from kit.store import Store, cache_folder
 
     season = run_reviews(
         params,
@@ -154,6 +171,13 @@ def run(
         resume=resume,
         foreign_template=foreign_template,
         json_lines=as_json,
+        reading=Reading(
+            jobs=jobs if len(params) == 1 else 1,
+            store=None if fresh else Store(cache_folder(os.environ, Path.home()) / "store"),
+            cluster=cluster,
+            logs_at=logs_at,
+        ),
+        ahead=ahead and len(params) == 1 and (os.cpu_count() or 1) > 1,
     )
     if not as_json:
         say(season.to_lines())

@@ -351,13 +351,44 @@ def _finish(notebook: dict[str, Any], review: str, target: Path, staging: Path) 
     notebook["metadata"]["marginbook"] = {"files": files}
     (staging / "report.html").write_text(page, encoding="utf-8")
     _write_notebook(staging / "executed.ipynb", notebook)
-    aside = target.with_name(f".{review}.old-{secrets.token_hex(4)}")
+    _swap(staging, target)
+    return ReviewRun(review, target, target / "report.html", written, tuple(files))
+
+
+def put_folder(files: Mapping[str, bytes], *, name: str, out_dir: Path) -> Path:
+    """Put a finished review's folder, made elsewhere, in place: whole or not at all.
+
+    Parameters
+    ----------
+    files : mapping of str to bytes
+        By their names in the folder, with forward slashes.
+    name, out_dir
+        The folder is `out_dir/<name>`.
+
+    Raises
+    ------
+    ExecutionError, UsageError
+        If another run is writing it, it cannot be written, or holds files no run wrote.
+    """
+    with _target(out_dir, name) as (target, staging):
+        for file, data in files.items():
+            path = staging / file
+            if not path.resolve().is_relative_to(staging.resolve()):
+                raise ExecutionError(f'"{file}" would be written outside {name}')
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.write_bytes(data)
+        _swap(staging, target)
+    return target
+
+
+def _swap(staging: Path, target: Path) -> None:
+    """Put the folder written in place of the one that was there."""
+    aside = target.with_name(f".{target.name}.old-{secrets.token_hex(4)}")
     if target.exists():
         target.rename(aside)
     staging.rename(target)
     shutil.rmtree(aside, ignore_errors=True)
-    _half_run_path(target.parent, review).unlink(missing_ok=True)
-    return ReviewRun(review, target, target / "report.html", written, tuple(files))
+    _half_run_path(target.parent, target.name).unlink(missing_ok=True)
 
 
 def _half_run_path(out_dir: Path, review: str) -> Path:

@@ -8,6 +8,14 @@ import pytest
 ROOT = Path(__file__).parents[1]
 
 
+@pytest.fixture(scope="session", autouse=True)
+def own_cache(tmp_path_factory):
+    """Keep the tests' stored results apart from those of the user who runs them."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("MARGINBOOK_CACHE", str(tmp_path_factory.mktemp("cache")))
+        yield
+
+
 @pytest.fixture(scope="session")
 def demo():
     """The demo's review, results and claims."""
