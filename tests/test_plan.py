@@ -185,7 +185,8 @@ def test_runs_are_not_thrown_after_a_product_that_can_never_be_resolved():
         assert math.isinf(margin.smallest_ratio) == (there < 2)
         assert {r.product for r in made.next_runs} == {"new", "one"}
         assert made.title_gains[0].to_run == 8
-    both = plan(title, cannot_run=("new", "one", "two"))
+    there = {(p, "usual"): 5 for p in ("new", "one", "two")}
+    both = plan(title, cannot_run=("new", "one", "two"), have=there)
     assert both.minutes == 0
     assert both.counts() == {}
     assert {m.runs_needed for m in both.margins} == {None}
