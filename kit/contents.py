@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from pathlib import Path
 from typing import Any
 
 from kit.bag import Item, measure_item
@@ -16,6 +17,8 @@ from kit.runs import find_log
 from kit.schema import SCHEMA_NAMES, schema_text
 
 METHODS_FORMAT = "marginbook-methods/1"
+# Formulas and test vectors, for whoever checks the figures with a program of their own.
+METHOD_PAGES = tuple(Path(__file__).with_name(n) for n in ("methods.md", "method-vectors.json"))
 
 
 def input_items(scope: Scope, book: ClaimBook) -> list[Item]:
@@ -79,6 +82,7 @@ def environment_items(book: ClaimBook, installed: Mapping[str, str]) -> list[Ite
     items = [
         Item("data/README.txt", _README.encode()),
         Item("data/methods.json", json_bytes(methods)),
+        *(Item(f"data/{page.name}", page.read_bytes()) for page in METHOD_PAGES),
         Item("data/environment/lock.txt", LOCK.read_bytes()),
         Item("data/environment/installed.txt", versions.encode()),
         Item(
@@ -98,7 +102,7 @@ A sealed review: a report, and everything needed to check it.
 
 report.html      the report; each figure links to its trace
 claims.json      every figure with its value, interval, method and runs (schemas/claims.schema.json)
-methods.json     each method in words
+methods.json     each method in words; methods.md has the formulas, method-vectors.json examples
 params/          what was compared, and how
 bench/           products, titles, run sheet and prices of this review, and its raw logs as
                  recorded, also of the runs that were set aside
@@ -172,6 +176,8 @@ _ABOUT = {
     "executed.ipynb": ("The notebook that made the report, executed", "result"),
     "README.txt": ("What is in here and how to check it", ""),
     "methods.json": ("The methods used, each in words", ""),
+    "methods.md": ("The formulas of the methods", ""),
+    "method-vectors.json": ("Test vectors of the methods", ""),
     "bench/bench.yaml": ("Products, titles and log layouts of the review", "input"),
     "bench/runs.csv": ("The run sheet: a row per run of the review", "input"),
     "bench/prices.csv": ("Observed prices of the review's products", "input"),

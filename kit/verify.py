@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from kit.bag import TAG_MANIFEST, name_fault
+from kit.claiming import kit_version
 from kit.claims import ClaimBook, read_claims
 from kit.contents import text_path
 from kit.errors import Finding, HostileBagError, KitError, SealError
@@ -32,7 +33,7 @@ MAX_YAML_BYTES = 400_000  # of params and of bench.yaml: bounds the time to read
 SHOWN = 20  # findings of a stage that are printed
 REPORT_FILES = ("report.html", "claims.json", "executed.ipynb")
 KIT_FILES = {
-    "data/README.txt", "data/methods.json", "data/environment/lock.txt",
+    "data/README.txt", "data/methods.json", "data/methods.md", "data/method-vectors.json", "data/environment/lock.txt",
     "data/environment/installed.txt", "data/environment/cyclonedx.json",
     "data/schemas/params.schema.json", "data/schemas/bench.schema.json",
     "data/schemas/claims.schema.json",
@@ -247,7 +248,9 @@ def _strangers(walk: _Walk, book: ClaimBook) -> Iterator[Finding]:
         except SealError as error:
             yield Finding("completeness", f"{CLAIMS_PATH} # settings.text", "a text in the bag",
                           str(error))  # fmt: skip
-    wanted = written | KIT_FILES | BENCH_FILES - {"data/bench/prices.csv"} | {params_path}
+    wanted = written | BENCH_FILES - {"data/bench/prices.csv"} | {params_path}
+    if book.kit_version == kit_version():  # another version may add others
+        wanted |= KIT_FILES
     for path in sorted(wanted - set(walk.bag.files)):
         if path.removeprefix("data/") not in REPORT_FILES:
             yield Finding("completeness", path, "this file in the bag", "it is missing")

@@ -147,9 +147,11 @@ class TestOtherVersions:
     def test_a_later_version_verifies_this_one(self, monkeypatch):
         import kit.claiming
         import kit.pagecheck
+        import kit.verify
 
         monkeypatch.setattr(kit.claiming, "kit_version", lambda: "9.0.0")
         monkeypatch.setattr(kit.pagecheck, "kit_version", lambda: "9.0.0")
+        monkeypatch.setattr(kit.verify, "kit_version", lambda: "9.0.0")
         seen = verify_bag(sealed_review())
         assert seen.ok, [str(f) for f in seen.findings[:5]]
         assert "so the page was not built again" in stage(seen, "page").said
@@ -157,9 +159,11 @@ class TestOtherVersions:
     def test_a_later_version_notices_damage_too(self, tmp_path, monkeypatch):
         import kit.claiming
         import kit.pagecheck
+        import kit.verify
 
         monkeypatch.setattr(kit.claiming, "kit_version", lambda: "9.0.0")
         monkeypatch.setattr(kit.pagecheck, "kit_version", lambda: "9.0.0")
+        monkeypatch.setattr(kit.verify, "kit_version", lambda: "9.0.0")
         for words in (
             "claim changed everywhere but in the raw logs, mended",
             "figure changed in page and notebook, mended",

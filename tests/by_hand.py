@@ -1,0 +1,306 @@
+"""The methods again, from the words of `kit/methods.md` alone: numpy, slow grids, no kit.
+
+A second version by another route: distributions are laid out on fine even grids and summed, where
+the kit uses a few well-placed nodes. Nothing here imports the kit or scipy.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+COARSE = 121  # nodes of a title's level
+FINE = 1001  # nodes of a cell's ln variance
+FLAT = 1e4  # the prior variance of a cell that stands apart
+ERFC = np.frompyfunc(math.erfc, 1, 1)
+
+
+def digamma(x: float) -> float:
+    """Return psi(x): up to 10 by recurrence, then as Abramowitz and Stegun, 6.3.18."""
+    shift = 0.0
+    while x < 10:
+        shift -= 1 / x
+        x += 1
+    y = 1 / (x * x)
+    return shift + math.log(x) - 0.5 / x - y * (1 / 12 - y * (1 / 120 - y * (1 / 252 - y / 240)))
+
+
+def trigamma(x: float) -> float:
+    """Return psi1(x): up to 10 by recurrence, then as ibid., 6.4.12."""
+    shift = 0.0
+    while x < 10:
+        shift += 1 / (x * x)
+        x += 1
+    y = 1 / (x * x)
+    return shift + 1 / x + y / 2 + y / x * (1 / 6 - y * (1 / 30 - y * (1 / 42 - y / 30)))
+
+
+def t_tail(t: float, df: float) -> float:
+    """Return P(T > t), t > 0, by Simpson's rule over the density."""
+    if math.isinf(df):
+        return 0.5 * math.erfc(t / math.sqrt(2))
+    # With u = atan(x / sqrt(df)) the density is cos(u)^(df - 1) over a finite range.
+    start = math.atan(t / math.sqrt(df))
+    u = np.linspace(start, math.pi / 2, 20_001)
+    f = np.cos(u) ** (df - 1)
+    if df < 1:
+        raise ValueError("fewer than 1 degree of freedom")
+    weight = np.ones(u.size)
+    weight[1:-1:2], weight[2:-1:2] = 4, 2
+    integral = (weight * f).sum() * (u[1] - u[0]) / 3
+    scale = math.exp(math.lgamma((df + 1) / 2) - math.lgamma(df / 2)) / math.sqrt(math.pi)
+    return float(scale * integral)
+
+
+def t_quantile(confidence: float, df: float) -> float:
+    """Return the two-sided t quantile, by bisection."""
+    low, high = 0.0, 1000.0
+    for _ in range(80):
+        middle = (low + high) / 2
+        low, high = (middle, high) if t_tail(middle, df) > (1 - confidence) / 2 else (low, middle)
+    return (low + high) / 2
+
+
+def average(ms: np.ndarray) -> float:
+    return float(1000 * len(ms) / ms.sum())
+
+
+def low_slowest_share(ms: np.ndarray, share: float) -> float:
+    count = math.ceil(share * len(ms) - 1e-9)
+    return float(1000 * count / np.sort(ms)[-count:].sum())
+
+
+def low_time_share(ms: np.ndarray, share: float) -> float:
+    longest = np.sort(ms)[::-1]
+    reached = np.nonzero(np.cumsum(longest) >= share * ms.sum() * (1 - 1e-12))[0][0]
+    return float(1000 / longest[reached])
+
+
+def low_percentile_7(ms: np.ndarray, share: float) -> float:
+    return float(1000 / np.quantile(ms, 1 - share))
+
+
+def welch(a: np.ndarray, b: np.ndarray, confidence: float) -> tuple[float, float]:
+    """Return ln ratio of geometric means and half-width."""
+    x, y = np.log(a), np.log(b)
+    pa, pb = x.var(ddof=1) / x.size, y.var(ddof=1) / y.size
+    df = (pa + pb) ** 2 / (pa**2 / (x.size - 1) + pb**2 / (y.size - 1))
+    return float(x.mean() - y.mean()), t_quantile(confidence, df) * math.sqrt(pa + pb)
+
+
+def by_session(
+    a: list[float], sa: list[str], b: list[float], sb: list[str]
+) -> tuple[float, float, float, int] | None:
+    """Return d, W, V and the number of common sessions; None where fewer than two are shared."""
+    common = [s for s in dict.fromkeys(sa) if s and s in sb]
+    if len(common) < 2:
+        return None
+    d, w = [], []
+    for s in common:
+        mine = [math.log(v) for v, q in zip(a, sa, strict=True) if q == s]
+        theirs = [math.log(v) for v, q in zip(b, sb, strict=True) if q == s]
+        d.append(sum(mine) / len(mine) - sum(theirs) / len(theirs))
+        w.append(2 * len(mine) * len(theirs) / (len(mine) + len(theirs)))
+    d, w = np.array(d), np.array(w)
+    mean = float((w * d).sum() / w.sum())
+    return mean, float(w.sum()), float((w * (d - mean) ** 2).sum() / (len(d) - 1)), len(common)
+
+
+class Shared:
+    """Shared variance: moments first, then distributions on grids (kit/methods.md, 1 to 6)."""
+
+    def __init__(
+        self,
+        cells: dict[tuple[str, str], tuple[float, int]],  # (title, name) -> s^2, v
+        *,
+        apart: set[tuple[str, str]] = frozenset(),
+        temper: float = 1.0,
+    ) -> None:
+        self.cells, self.apart, self.temper = cells, apart, temper
+        self._components()
+
+    def _components(self) -> None:
+        speaking = [(k, s2, v) for k, (s2, v) in self.cells.items()
+                    if v > 0 and s2 >= 1e-28 and k not in self.apart]  # fmt: skip
+        titles = list(dict.fromkeys(k[0] for k, _, _ in speaking))
+        of = np.array([titles.index(k[0]) for k, _, _ in speaking])
+        v = np.array([float(x) for _, _, x in speaking])
+        noise = np.array([trigamma(x / 2) for x in v])
+        z = np.array([math.log(s2) - digamma(x / 2) + math.log(x / 2) for _, s2, x in speaking])
+
+        def per_title(x: np.ndarray) -> np.ndarray:
+            return np.array([x[of == i].sum() for i in range(len(titles))])
+
+        p, p_se = 0.01, 0.0
+        for _ in range(3 if len(speaking) > len(titles) else 0):
+            w = 1 / (noise + p)
+            total = per_title(w)
+            bar = per_title(w * z) / total
+            q = w * (1 - w / total[of])
+            p = ((w * (z - bar[of]) ** 2).sum() - (q * noise).sum()) / q.sum()
+            p = min(max(p, 0.01), 100.0)
+            p_se = math.sqrt(2 * (len(speaking) - len(titles))) / q.sum()
+        w = 1 / (noise + p)
+        total = per_title(w)
+        bar = per_title(w * z) / total
+        t, t_se = 0.01, 0.0
+        for _ in range(3):
+            u = 1 / (1 / total + t)
+            q = u * (1 - u / u.sum())
+            level = (u * bar).sum() / u.sum()
+            t = ((u * (bar - level) ** 2).sum() - (q / total).sum()) / q.sum()
+            t = min(max(t, 0.01), 100.0)
+            t_se = math.sqrt(2 * (len(titles) - 1)) / q.sum()
+        caution = 0.25 / math.sqrt(self.temper)
+        t += caution * t_se
+        u = 1 / (1 / total + t)
+        self.level = float((u * bar).sum() / u.sum())
+        self.title_prior = t + 1 / u.sum()
+        self.product_var = p + caution * p_se
+
+    def title_grid(self, title: str) -> tuple[np.ndarray, np.ndarray]:
+        """Return nodes of a title's level and their posterior weights."""
+        m = self.level + np.linspace(-8, 8, COARSE) * math.sqrt(self.title_prior)
+        log_post = -((m - self.level) ** 2) / (2 * self.title_prior)
+        for (other, name), (s2, v) in self.cells.items():
+            if other == title and (other, name) not in self.apart and v > 0:
+                log_post += self.temper * self._cell(m, s2, v, self.product_var)[2]
+        weight = np.exp(log_post - log_post.max())
+        return m, weight / weight.sum()
+
+    def _cell(
+        self, m: np.ndarray, s2: float, v: int, own: float
+    ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Return y nodes, weights at each m, and ln of the integral at each m."""
+        if own < FLAT:
+            reach = 9 * math.sqrt(own)
+            y = np.linspace(m.min() - reach, m.max() + reach, FINE)
+        else:  # where the likelihood is: its upper tail falls as exp(-v y / 2)
+            y = np.linspace(math.log(s2) - 8, math.log(s2) + 60 / v, FINE)
+        log_like = -v * y / 2 - v * s2 * np.exp(-y) / 2 if v > 0 else np.zeros(y.size)
+        log_joint = log_like - (y - m[:, None]) ** 2 / (2 * own)
+        top = log_joint.max(axis=1, keepdims=True)
+        weight = np.exp(log_joint - top)
+        total = weight.sum(axis=1, keepdims=True)
+        return y, weight / total, (top + np.log(total))[:, 0]
+
+    def _own(self, key: tuple[str, str]) -> float:
+        return FLAT if key in self.apart else self.product_var
+
+    def variance_of(
+        self, parts: list[tuple[tuple[str, str], float]]
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Return values and weights of sum(exp(y_k) / n_k) over one or two cells of a title."""
+        m, title_weight = self.title_grid(parts[0][0][0])
+        keep = title_weight > 1e-9
+        m, title_weight = m[keep], title_weight[keep]
+        edges = np.linspace(-60, 60, 12_001)
+        binned = np.zeros(edges.size)
+        sides = []
+        for key, n in parts:
+            s2, v = self.cells.get(key, (0.0, 0))
+            y, weight, _ = self._cell(m, s2, v, self._own(key))
+            sides.append((np.exp(y) / n, weight))
+        for i, share in enumerate(title_weight):
+            one, wa = sides[0][0], sides[0][1][i]
+            thin = wa > 1e-9
+            one, wa = one[thin], wa[thin]
+            if len(sides) == 1:
+                values, weights = one, wa
+            else:
+                two, wb = sides[1][0], sides[1][1][i]
+                thin = wb > 1e-9
+                values = (one[:, None] + two[thin][None, :]).ravel()
+                weights = (wa[:, None] * wb[thin][None, :]).ravel()
+            place = (np.log(values) - edges[0]) / (edges[1] - edges[0])
+            left = place.astype(int)
+            np.add.at(binned, left, share * weights * (1 - (place - left)))
+            np.add.at(binned, left + 1, share * weights * (place - left))
+        used = binned > 1e-12
+        return np.exp(edges[used]), binned[used] / binned[used].sum()
+
+
+def mixture_half_width(variance: np.ndarray, weight: np.ndarray, confidence: float) -> float:
+    """Return h with P(|mixture| > h) = 1 - confidence, by bisection."""
+    sd = np.sqrt(variance)
+    low, high = 0.0, float(sd.max()) * 10
+    for _ in range(60):
+        middle = (low + high) / 2
+        tail = (weight * ERFC(middle / sd / math.sqrt(2)).astype(float)).sum()
+        low, high = (middle, high) if tail > 1 - confidence else (low, middle)
+    return (low + high) / 2
+
+
+def mixture_error(variance: np.ndarray, weight: np.ndarray) -> tuple[float, float]:
+    """Return mean variance and degrees of freedom, the upper 0.1 % of variances cut back."""
+    order = np.argsort(variance)
+    variance, weight = variance[order], weight[order]
+    cap = variance[np.nonzero(np.cumsum(weight) > 0.999)[0][0]]
+    variance = np.minimum(variance, cap)
+    mean = float((weight * variance).sum())
+    return mean, 2 * mean**2 / float((weight * (variance - mean) ** 2).sum())
+
+
+def suite_interval(
+    logs: list[float], errors: list[tuple[float, float, bool]], confidence: float
+) -> tuple[float, float]:
+    """Return ln suite ratio and half-width; `errors` are (variance, df, whether a mixture)."""
+    w = 1 / len(logs)
+    parts = [w * w * variance for variance, _, _ in errors]
+    total = sum(parts)
+    f = total**2 / sum(part**2 / df for part, (_, df, _) in zip(parts, errors, strict=True))
+    mixed = sum(p for p, (_, _, mixture) in zip(parts, errors, strict=True) if mixture) / total
+    df = f + 4 * mixed
+    scale = math.sqrt(total * (1 - 2 * mixed / df))
+    return sum(logs) * w, t_quantile(confidence, df) * scale
+
+
+def like_interval(logs: list[float], confidence: float) -> tuple[float, float]:
+    """Return ln suite ratio and half-width for titles like these, equal weights."""
+    x = np.array(logs)
+    return float(x.mean()), t_quantile(confidence, x.size - 1) * float(
+        x.std(ddof=1) / math.sqrt(x.size)
+    )
+
+
+def outcome(d: float, half: float, level_half: float, band: float) -> str:
+    edge = math.log1p(band)
+    if d - level_half >= -edge and d + level_half <= edge:
+        return "level"
+    if d - half > 0:
+        return "ahead"
+    return "behind" if d + half < 0 else "unresolved"
+
+
+def decimals(half: float | None, at_most: int, otherwise: int) -> int:
+    """Return the decimals a figure with this half-width is printed with."""
+    if half is None:
+        return otherwise
+    digits = f"{half:.12e}"
+    leading, size = float(digits.split("e")[0]), int(digits.split("e")[1])
+    if leading >= 9.5:
+        leading, size = 1.0, size + 1
+    return max(0, min(at_most, (1 if leading < 3.55 else 0) - size))
+
+
+def printed(value: float, places: int, *, sign: bool) -> str:
+    text = f"{abs(value):,.{places}f}"
+    if not text.strip("0.,"):
+        return text
+    return ("\u2212" if value < 0 else "+" if sign else "") + text
+
+
+def printed_ratio(ratio: float, low: float | None = None, high: float | None = None) -> list[str]:
+    """Return text and interval of a ratio, in English."""
+    half = None if low is None else 50 * (high - low)
+    places = decimals(half, 2 if half is not None and half < 0.05 else 1, 1)
+    ends = [] if low is None else [printed(100 * (x - 1), places, sign=True) for x in (low, high)]
+    return [printed(100 * (ratio - 1), places, sign=True) + "\u00a0%", " to ".join(ends)]
+
+
+def printed_fps(fps: float, low: float | None = None, high: float | None = None) -> list[str]:
+    most = 1 if fps >= 10 else 2
+    places = decimals(None if low is None else (high - low) / 2, most, most)
+    ends = [] if low is None else [printed(x, places, sign=False) for x in (low, high)]
+    return [printed(fps, places, sign=False) + "\u00a0fps", " to ".join(ends)]
