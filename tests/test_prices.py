@@ -172,7 +172,9 @@ def test_a_number_that_could_be_misread_is_refused(tmp_path, written, hint):
 def test_three_decimals_are_plain_in_a_rate_and_below_one(tmp_path):
     text = (
         HEAD
-        + "fold-a,0.999,EUR,used,2026-05-01,shop,\n,1.085,USD,rate,2026-05-01,bank,\n,0.009,JPY/EUR,rate,2026-05-01,bank,\n"
+        + "fold-a,0.999,EUR,used,2026-05-01,shop,\n"
+        + ",1.085,USD,rate,2026-05-01,bank,\n"
+        + ",0.009,JPY/EUR,rate,2026-05-01,bank,\n"
     )
     rows = read_prices(make_bench(tmp_path, text))
     assert [(r.price, r.currency) for r in rows] == [
