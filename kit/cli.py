@@ -153,12 +153,19 @@ def run(
     logs_at: Annotated[
         str, typer.Option(metavar="URL", help="Read the logs from here, not the bench folder.")
     ] = "",
+    against: Annotated[
+        str,
+        typer.Option(metavar="PRODUCT", help="The baseline of the league of several reviews."),
+    ] = "",
     ahead: Annotated[
         bool, typer.Option(help="Let a second process work beside a single review.")
     ] = True,
     as_json: Json = False,
 ) -> None:
-    """Execute each review's template and write its report, claims, tables and charts."""
+    """Execute each review's template and write its report, claims, tables and charts.
+
+    Several reviews get an index page with a league table: index.html, season.csv, season.parquet.
+    """
     from kit.measuring import Reading
     from kit.season import run_reviews
     from kit.store import Store, cache_folder
@@ -178,9 +185,11 @@ def run(
             logs_at=logs_at,
         ),
         ahead=ahead and len(params) == 1 and (os.cpu_count() or 1) > 1,
+        against=against or None,
+        told=None if as_json else lambda outcome: say([outcome.to_line()]),
     )
     if not as_json:
-        say(season.to_lines())
+        say(season.to_lines() if len(params) == 1 else season.closing_lines())
     if season.exit_status:
         raise typer.Exit(season.exit_status)
 

@@ -67,6 +67,22 @@ def build_page(notebook: Mapping[str, Any]) -> str:
     return _assemble(head, sections, closed)
 
 
+def frame_page(head: str, body: str) -> str:
+    """Return a page of the same look that is made of no notebook.
+
+    Parameters
+    ----------
+    head : str
+        Its head, from `kit.page.page_head`.
+    body : str
+        Its parts, each opened by a heading of level 2. Taken as it is: it comes from the kit's own
+        functions and may link to files beside the page.
+    """
+    sections = [_Section()]
+    _add(sections, body)
+    return _assemble(head, sections, {})
+
+
 def _add(sections: list[_Section], markup: str) -> None:
     """Add a piece to the last section; each heading of level 2 in it opens a new one."""
     first, *rest = re.split(r"(?=<h2\b)", markup)

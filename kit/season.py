@@ -7,19 +7,24 @@ the files back, and only this process puts them in place. A worker that dies lea
 from __future__ import annotations
 
 import json
+import signal
 import subprocess
 import sys
 import tempfile
-from collections.abc import Iterator, Mapping, Sequence
+import threading
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor, as_completed
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from kit.cluster import do_on_cluster
-from kit.errors import ExecutionError, KitError, UsageError
+from kit.errors import ExecutionError, KitError, ParamsError, UsageError
 from kit.measuring import PLAIN, Reading
 from kit.progress import bar, shown_progress
 from kit.store import code_key
+from kit.yamlfile import read_yaml
+
+GRACE_S = 15.0  # an interrupted review has this long to shut its kernel down
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,12 +35,18 @@ class Outcome:
     exit_status: int
     message: str  # the report's path, or what went wrong
 
+    def to_line(self) -> str:
+        """Return one line: the params file, and the report's path or what went wrong."""
+        failed = f"failed with status {self.exit_status}: " if self.exit_status else ""
+        return f"{self.params.name}: {failed}{self.message}"
+
 
 @dataclass(frozen=True, slots=True)
 class Season:
     """How every review ended. The exit status is 4 when one of several failed."""
 
     outcomes: tuple[Outcome, ...]
+    index: Path | None = None  # the page over the finished reviews of the folder
 
     @property
     def exit_status(self) -> int:
@@ -49,15 +60,13 @@ class Season:
         """Return a line per review."""
         if len(self.outcomes) == 1:
             return [self.outcomes[0].message]
-        return [
-            f"{outcome.params.name}: "
-            + (
-                outcome.message
-                if not outcome.exit_status
-                else f"failed with status {outcome.exit_status}: {outcome.message}"
-            )
-            for outcome in self.outcomes
-        ]
+        return [outcome.to_line() for outcome in self.outcomes]
+
+    def closing_lines(self) -> list[str]:
+        """Return how many reviews are finished, and where their index is."""
+        done = sum(not outcome.exit_status for outcome in self.outcomes)
+        lines = [f"{done} of {len(self.outcomes)} reviews finished"]
+        return [*lines, f"index: {self.index}"] if self.index else lines
 
 
 def run_reviews(
@@ -71,6 +80,8 @@ def run_reviews(
     json_lines: bool = False,
     reading: Reading = PLAIN,
     ahead: bool = False,
+    against: str | None = None,
+    told: Callable[[Outcome], None] | None = None,
 ) -> Season:
     """Run one review here, or several in processes of their own.
 
@@ -95,12 +106,20 @@ def run_reviews(
         params, benches and templates its workers must find at the same paths.
     ahead : bool
         Whether a second process may work beside the kernel of a single review.
+    against : str, optional
+        The baseline of a season's league: see `kit.league.make_league`.
+    told : callable, optional
+        Called with each outcome of a season as it comes.
 
     Raises
     ------
     KitError
-        From a single review. In a season each failure becomes an `Outcome`.
+        From a single review. In a season each failure becomes an `Outcome`; a `UsageError` says
+        that two reviews would share a folder.
+    KeyboardInterrupt
+        Once every process of the season has ended.
     """
+    from kit.league import write_season
     from kit.report import run_review
 
     if len(params) == 1:
@@ -122,6 +141,7 @@ def run_reviews(
     )
     if doubled:
         raise UsageError(f"named twice: {', '.join(doubled)}; name each params file once")
+    _refuse_shared_folders(params)
     waiting = [p for p in params if not (resume and is_finished(p, out_dir))]
     outcomes = {p: Outcome(p, 0, "finished before, left as it is") for p in params}
     options = ["--timeout", str(timeout_s), *(["--foreign-template"] if foreign_template else ())]
@@ -130,11 +150,37 @@ def run_reviews(
         ended = _on_cluster(waiting, options, out_dir, reading.cluster)
     else:
         ended = _in_processes(waiting, [*options, "--out", str(out_dir)], jobs)
-    for outcome in shown_progress(ended, len(waiting), "reviews"):
+    before = [outcomes[p] for p in params if p not in waiting]
+    for outcome in (*before, *shown_progress(ended, len(waiting), "reviews")):
         outcomes[outcome.params] = outcome
         if json_lines:
             _print_json(outcome)
-    return Season(tuple(outcomes[p] for p in params))
+        if told is not None:
+            told(outcome)
+    written = write_season(out_dir, baseline=against)
+    return Season(tuple(outcomes[p] for p in params), written[0] if written else None)
+
+
+def _refuse_shared_folders(params: Sequence[Path]) -> None:
+    """Refuse params files that name one review: both would write its folder.
+
+    Files that cannot be read are left to their own run, which says what is wrong with them.
+    """
+    named: dict[str, Path] = {}
+    for path in params:
+        try:
+            document = read_yaml(path, file=path.name, error=ParamsError)
+        except KitError:
+            continue
+        review = document.data.get("review")
+        if not isinstance(review, str):
+            continue
+        first = named.setdefault(review, path)
+        if first is not path:
+            raise UsageError(
+                f'{first.name} and {path.name} both make review "{review}" and would write one '
+                "folder; give one of them another id"
+            )
 
 
 def reading_options(reading: Reading) -> list[str]:
@@ -147,19 +193,67 @@ def reading_options(reading: Reading) -> list[str]:
     return options
 
 
+@dataclass(slots=True)
+class _Children:
+    """The processes of a season: those running, and whether no more are started."""
+
+    running: set[subprocess.Popen[str]] = field(default_factory=set)
+    closed: bool = False
+    lock: threading.Lock = field(default_factory=threading.Lock)
+
+
 def _in_processes(params: Sequence[Path], options: list[str], jobs: int) -> Iterator[Outcome]:
-    """Yield how each review ended, run in processes of this machine, `jobs` at once."""
-    with ThreadPoolExecutor(max_workers=jobs) as pool:
-        started = [pool.submit(_run_apart, [*options, str(p)], p) for p in params]
+    """Yield how each review ended, run in processes of this machine, `jobs` at once.
+
+    Whatever stops the season, an interrupt above all, ends its processes first.
+    """
+    children = _Children()
+    pool = ThreadPoolExecutor(max_workers=jobs)
+    try:
+        started = [pool.submit(_run_apart, [*options, str(p)], p, children) for p in params]
         for future in as_completed(started):
             yield future.result()
+    finally:
+        _end(children)
+        pool.shutdown(cancel_futures=True)
 
 
-def _run_apart(options: list[str], params: Path) -> Outcome:
-    command = [sys.executable, "-m", "kit", "run", *options]
-    done = subprocess.run(command, capture_output=True, text=True, check=False)
-    said = (done.stdout if done.returncode == 0 else done.stderr).strip()
-    return Outcome(params, done.returncode, said.splitlines()[-1] if said else "no message")
+def _run_apart(options: list[str], params: Path, children: _Children | None = None) -> Outcome:
+    """Run one review in a process of its own; return how it ended, in one line."""
+    children = children or _Children()
+    with children.lock:
+        if children.closed:
+            return Outcome(params, 130, "not started")
+        child = subprocess.Popen(
+            [sys.executable, "-m", "kit", "run", *options],
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+            start_new_session=True,  # a terminal's Ctrl-C reaches it once: through this process
+        )
+        children.running.add(child)
+    out, err = child.communicate()
+    with children.lock:
+        children.running.discard(child)
+    if child.returncode == 0:
+        return Outcome(params, 0, out.strip().splitlines()[-1] if out.strip() else "no message")
+    return Outcome(
+        params, child.returncode, "; ".join(err.split("\n")).strip("; ")[-600:] or "no message"
+    )
+
+
+def _end(children: _Children) -> None:
+    """Interrupt what still runs, so that it tidies up; end it if it does not in time."""
+    with children.lock:
+        children.closed = True
+        running = list(children.running)
+    for child in running:
+        child.send_signal(signal.SIGINT)
+    for child in running:
+        try:
+            child.wait(timeout=GRACE_S)
+        except subprocess.TimeoutExpired:
+            child.kill()
 
 
 @dataclass(frozen=True, slots=True)
