@@ -5,6 +5,7 @@ The texts are made from the models themselves, so a key added there stands here 
 
 from __future__ import annotations
 
+import contextlib
 import datetime as dt
 import io
 import re
@@ -37,7 +38,7 @@ def start_bench(folder: Path) -> tuple[Path, ...]:
     Raises
     ------
     UsageError
-        If there is a bench already; nothing is overwritten.
+        If there is a bench already, or it cannot be written; nothing is overwritten.
     """
     texts = {
         "bench.yaml": starting_bench(),
@@ -47,10 +48,7 @@ def start_bench(folder: Path) -> tuple[Path, ...]:
     taken = [name for name in texts if (folder / name).exists()]
     if taken:
         raise UsageError(f"{folder.name} holds {', '.join(taken)} already; nothing was written")
-    (folder / "logs").mkdir(parents=True, exist_ok=True)
-    for name, text in texts.items():
-        (folder / name).write_text(text, encoding="utf-8")
-    return tuple(folder / name for name in texts)
+    return _write_new({folder / name: text for name, text in texts.items()}, folder / "logs")
 
 
 def start_params(path: Path) -> Path:
@@ -59,14 +57,32 @@ def start_params(path: Path) -> Path:
     Raises
     ------
     UsageError
-        If the file is there already; nothing is overwritten.
+        If the file is there already, or cannot be written; nothing is overwritten.
     """
     if path.exists():
         raise UsageError(f"{path.name} is there already; nothing was written")
     review = re.sub(r"[^a-z0-9._-]+", "-", path.stem.lower()).strip("-._") or "my-review"
-    path.parent.mkdir(parents=True, exist_ok=True)
-    path.write_text(starting_params(review=review), encoding="utf-8")
+    _write_new({path: starting_params(review=review)}, path.parent)
     return path
+
+
+def _write_new(texts: Mapping[Path, str], folder: Path) -> tuple[Path, ...]:
+    """Write files where there were none, all of them or none; `folder` is made too."""
+    begun: list[Path] = []
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for path, text in texts.items():
+            begun.append(path)
+            path.write_text(text, encoding="utf-8")
+    except OSError as error:
+        for path in begun:
+            with contextlib.suppress(OSError):
+                path.unlink()
+        name = begun[-1].name if begun else folder.name
+        raise UsageError(
+            f"cannot write {name}: {error.strerror or error}; nothing was written"
+        ) from None
+    return tuple(texts)
 
 
 def starting_bench() -> str:

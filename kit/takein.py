@@ -156,12 +156,15 @@ def undo_last(bench_folder: Path) -> tuple[str, ...]:
         _check_unchanged(bench_folder, record, sheet)
         after = _sheet_without(bench_folder, record, before)
         staging = bench_folder / STAGING
-        staging.mkdir()
-        write_synced(staging / "runs.csv", after)
         journal = Journal("undo", record.rows, record.copies, sha_of(after), sha_of(before))
-        write_journal(staging, journal)
         try:
+            staging.mkdir()
+            write_synced(staging / "runs.csv", after)
+            write_journal(staging, journal)
             _replace_sheet(bench_folder, staging / "runs.csv", before)
+        except OSError as error:
+            said = f"taking back failed ({error.strerror or error}); nothing was taken back"
+            raise BenchError([Fault(bench_folder.name, said)]) from None
         finally:
             recover(bench_folder)
     return tuple(record.rows)
