@@ -7,13 +7,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from kit.runs import Run
 from kit.trace import Trace
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 Floats = NDArray[np.float64]
 
@@ -84,6 +87,8 @@ class FrameSeries:
 
     def to_frame(self) -> pd.DataFrame:
         """Return a row per window: `time_s`, `low_ms`, `median_ms`, `high_ms`, and each sensor."""
+        import pandas as pd
+
         return pd.DataFrame(
             {
                 "time_s": self.time_s,

@@ -7,9 +7,7 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import brentq
 from scipy.special import polygamma, roots_jacobi
-from scipy.stats import nct, t
 
 Design = Literal["shared", "welch", "paired"]
 Floats = NDArray[np.float64]
@@ -103,11 +101,15 @@ def margin_power(
 
 def _t_power(shift: float, df: float, tail: float) -> float:
     """Return the chance that a noncentral t lies outside the central interval."""
+    from scipy.stats import t
+
     return float(_outside(np.array([t.isf(tail, df)]), df, shift)[0])
 
 
 def _outside(critical: Floats, df: float, shift: float) -> Floats:
     """Return the chance that a noncentral t with `shift` > 0 lies outside -critical..critical."""
+    from scipy.stats import nct
+
     below = nct.cdf(-critical, df, shift)
     # Far out on the other side nct.cdf gives nan instead of something below 1e-15.
     both: Floats = nct.sf(critical, df, shift) + np.nan_to_num(below, nan=0.0)
@@ -118,6 +120,8 @@ def _welch_power(
     effect: float, sds: tuple[float, float], runs: tuple[float, float], tail: float
 ) -> float:
     """Return the power of Welch's test: a mean over the share one side has in the squares."""
+    from scipy.stats import t
+
     df_a, df_b = runs[0] - 1, runs[1] - 1
     nodes, weights = roots_jacobi(_NODES, df_b / 2 - 1, df_a / 2 - 1)
     share = (nodes + 1) / 2
@@ -215,6 +219,8 @@ def smallest_ratio(
     >>> round(100 * (found - 1), 4)
     3.1185
     """
+    from scipy.optimize import brentq
+
     if not 1 - confidence < power < 1:
         raise ValueError("power must be above 1 - confidence and below 1")
 
@@ -267,6 +273,8 @@ def lent_degrees(spread_of_log_variance: float) -> float:
     >>> round(lent_degrees(float(polygamma(1, 4.5))), 9)
     9.0
     """
+    from scipy.optimize import brentq
+
     if spread_of_log_variance < 0:
         raise ValueError("spread_of_log_variance must not be negative")
     if spread_of_log_variance < 1e-6:
