@@ -329,7 +329,8 @@ def _name_runs(sheet: SheetText, new: Sequence[Candidate]) -> None:
         if "run" in one.fields or one.path is None:
             continue
         name = PurePosixPath(one.file).name
-        stem = re.sub(r"[^A-Za-z0-9._-]+", "-", name[:1] + name[1:].partition(".")[0]) or "run"
+        stem = re.sub(r"[^A-Za-z0-9._-]+", "-", name[:1] + name[1:].partition(".")[0])
+        stem = stem.strip("-")[:100] or "run"  # in a spreadsheet "-x" would be a formula
         run, number = stem, 1
         while run in used:
             number += 1
