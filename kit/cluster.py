@@ -51,7 +51,7 @@ def do_on_cluster(
         futures = client.map(function, items, pure=False)
         numbers = {future.key: number for number, future in enumerate(futures)}
         try:
-            for future in as_completed(futures):
+            for future in as_completed(futures, loop=client.loop):
                 result = future.result()
                 number = numbers[future.key]
                 future.release()  # the scheduler need not hold what came back
@@ -82,7 +82,7 @@ def _connected(address: str) -> Iterator[Any]:
                 f"--cluster {address}: write local:N with N processes, such as local:4"
             )
         started = LocalCluster(
-            n_workers=int(rest), threads_per_worker=1, processes=True, dashboard_address=None,
+            n_workers=int(rest), threads_per_worker=1, processes=True, dashboard_address="127.0.0.1:0",
             host="127.0.0.1",
         )  # fmt: skip
     elif kind not in {"tcp", "tls"}:
