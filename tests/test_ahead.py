@@ -1,0 +1,73 @@
+"""A second process beside the kernel, and the store, change no byte of what a review leaves."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+
+import pytest
+from small_bench import small_bench, write_bench
+from test_cluster import contents
+
+from kit.ahead import work_ahead
+from kit.measuring import Reading, kernel_variables
+from kit.report import run_review
+from kit.review import load_review
+from kit.store import Store
+
+
+@pytest.fixture
+def params(tmp_path):
+    return write_bench(small_bench(titles=3, runs=3), tmp_path / "project")
+
+
+def test_it_leaves_every_log_and_picture_in_the_store(params, tmp_path, monkeypatch):
+    store = Store(tmp_path / "store")
+    for name, value in kernel_variables(Reading(store=store)).items():
+        monkeypatch.setenv(name, value)
+    work_ahead(params)
+    entries = len([p for p in store.folder.rglob("*") if p.is_file()])
+    logs = 3 * 3 * 3
+    assert entries > logs
+
+    def never(*args, **options):
+        raise AssertionError("read again")
+
+    monkeypatch.setattr("kit.logfacts.parse_log", never)
+    assert len(load_review(params).metrics) == logs
+
+
+def test_without_a_store_it_does_nothing(params, monkeypatch):
+    monkeypatch.delenv("MARGINBOOK_STORE", raising=False)
+    monkeypatch.setattr("kit.review.load_review", None)
+    work_ahead(params)
+
+
+def test_it_runs_as_a_module_and_dies_quietly_of_bad_params(tmp_path):
+    done = subprocess.run(
+        [sys.executable, "-m", "kit.ahead", str(tmp_path / "none.yaml")],
+        env={"MARGINBOOK_STORE": str(tmp_path / "store")},
+        capture_output=True,
+        check=False,
+    )
+    assert done.returncode == 1 and not (tmp_path / "store").exists()
+
+
+@pytest.mark.slow
+def test_every_file_is_the_same_with_store_without_and_beside_a_second_process(params, tmp_path):
+    store = Store(tmp_path / "store")
+    found = []
+    for number, (reading, ahead) in enumerate(
+        [
+            (Reading(), False),
+            (Reading(), True),
+            (Reading(store=store), True),
+            (Reading(store=store), False),
+            (Reading(store=store, jobs=2), False),
+        ]
+    ):
+        out = tmp_path / f"out-{number}"
+        run_review(params, out_dir=out, timeout_s=120, reading=reading, ahead=ahead)
+        found.append(contents(out))
+    assert len(found[0]) > 20
+    assert all(files == found[0] for files in found[1:])
