@@ -13,6 +13,8 @@ import re
 import unicodedata
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
+from importlib.resources import files
 from typing import Any, Literal
 
 from kit.claims import Claim
@@ -21,26 +23,6 @@ from kit.tables import NBSP, OUTCOME_SIGNS, words_of
 WRAPPER = '<div class="marginbook">'
 FIGURE_SPACE, POINT_SPACE = "\u2007", "\u2008"  # as wide as a digit, as a decimal mark
 MARK_LETTERS = "abcdefghijklmnopqrstuvwxyz"
-
-# For JupyterLab only, where no page style reaches. The exporter drops style elements.
-INLINE_STYLE = (
-    "<style>.marginbook table{border-collapse:collapse;font-variant-numeric:tabular-nums}"
-    ".marginbook caption{text-align:left;font-weight:600;padding:.4em 0}"
-    ".marginbook th,.marginbook td{text-align:left;padding:.15em .7em;"
-    "border-bottom:1px solid #8884}"
-    ".marginbook .n,.marginbook .numbers td{text-align:right;white-space:nowrap}"
-    ".marginbook .iv,.marginbook .unit,.marginbook .note{font-size:.85em;opacity:.8;"
-    "font-weight:400}.marginbook .iv{display:inline-block;padding-left:.5em}"
-    ".marginbook td data i,.marginbook .back{display:none}"
-    ".marginbook a.fig{color:inherit;text-decoration:underline dotted}"
-    ".marginbook .trace ol{columns:28em}.marginbook .trace{font-size:.8em}"
-    + "".join(
-        f".marginbook .outcome.{outcome}::before{{content:'{sign} '}}"
-        for outcome, sign in OUTCOME_SIGNS.items()
-    )
-    + ".marginbook figure{margin:1em 0}.marginbook figure img{max-width:100%;background:#fff}"
-    "</style>"
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +36,7 @@ class Html:
     frame: Any = field(default=None, compare=False)
 
     def _repr_html_(self) -> str:
-        return f"{WRAPPER}{INLINE_STYLE}{self.markup}</div>"
+        return f"{WRAPPER}<style>{_notebook_style()}</style>{self.markup}</div>"
 
     def __repr__(self) -> str:
         """Return a short text: the markup itself would drown a prompt."""
@@ -74,6 +56,13 @@ class Html:
 
 
 Part = str | Html | Claim
+
+
+@lru_cache(maxsize=1)
+def _notebook_style() -> str:
+    """Return the style of pieces shown in a notebook; the exporter drops style elements."""
+    sheet = files("kit").joinpath("pages", "notebook.css").read_text(encoding="utf-8")
+    return sheet.partition("*/")[2].strip()
 
 
 def text_html(text: str) -> str:
