@@ -2,14 +2,21 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections import Counter
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
 from kit.bound import bind_review_text
 from kit.claiming import make_claims
+from kit.claims import ClaimBook
+from kit.drift import Drift
+from kit.driftclaims import drift_id, others_id
+from kit.health import Health, measure_health
 from kit.review import load_review, work_out
+from kit.tables import number
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,6 +33,8 @@ class CheckReport:
     failed: tuple[tuple[str, str], ...]  # run, reason
     claims: int
     figures_in_text: int
+    health: Health  # what is stale, missing, and first to run
+    drift: tuple[str, ...] = ()  # what a re-test tells, a line each
 
     def to_dict(self) -> dict[str, Any]:
         """Return the report as plain data."""
@@ -41,6 +50,10 @@ class CheckReport:
             "did_not_run": [{"run": run, "reason": why} for run, why in self.failed],
             "claims": self.claims,
             "figures_in_text": self.figures_in_text,
+            "stale": [_plain(stale) for stale in self.health.stale],
+            "gaps": [_plain(gap) for gap in self.health.gaps],
+            "to_run": [_plain(task) for task in self.health.tasks],
+            "drift": list(self.drift),
             "faults": [],
         }
 
@@ -54,9 +67,57 @@ class CheckReport:
         lines += [f"  set aside {run}: {why}" for run, why in self.set_aside]
         lines += [f"  did not run {run}: {why}" for run, why in self.failed]
         lines += [f"  flagged {rule.replace('_', ' ')}: {count}" for rule, count in self.flags]
+        lines += [f"  {words}" for words in (*self._old_and_missing(), *self.drift)]
         if self.figures_in_text:
             lines.append(f"  {self.figures_in_text} figures in the text, all bound")
         return lines
+
+    def _old_and_missing(self) -> list[str]:
+        """Return what is stale, what is missing and what to run first, a line a product."""
+        stale: dict[tuple[str, str], list[str]] = {}
+        for cell in self.health.stale:
+            stale.setdefault((cell.product, cell.reason), []).append(cell.title)
+        lines = [
+            f"stale {product} in {_some(titles)}: {why}" for (product, why), titles in stale.items()
+        ]
+        gaps: dict[tuple[str, str], list[str]] = {}
+        for gap in self.health.gaps:
+            gaps.setdefault((gap.product, gap.reason), []).append(gap.title)
+        lines += [
+            f"gap {product} in {_some(titles)}: {why}" for (product, why), titles in gaps.items()
+        ]
+        return lines + [
+            f"run next {task.place}. {task.product}: {task.why}, {task.runs} runs, "
+            f"{number(task.minutes, decimals=0)} minutes"
+            for task in self.health.tasks
+        ]
+
+
+def _some(titles: Sequence[str]) -> str:
+    """Return up to three titles by name, more by their number."""
+    return ", ".join(titles) if len(titles) <= 3 else f"{len(titles)} titles"
+
+
+def _plain(row: Any) -> dict[str, Any]:
+    """Return a result as plain data, days as text."""
+    return {
+        key: value.isoformat() if isinstance(value, dt.date) else value
+        for key, value in asdict(row).items()
+    }
+
+
+def _drift_lines(drifts: Sequence[Drift], book: ClaimBook) -> tuple[str, ...]:
+    """Return what moved since the runs of before, a line a metric."""
+    last = {drift.metric: drift for drift in drifts}  # over all titles, where there are several
+    lines = []
+    for metric, drift in last.items():
+        these, others = book.by_id[drift_id(drift)], book.get(others_id(drift))
+        line = f"drift of {metric.replace('_', ' ')}, new runs over old: {these.text}"
+        line += f" ({these.interval}) in {', '.join(drift.anchors)}"
+        if others is not None:
+            line += f"; products like these {others.interval}"
+        lines.append(line)
+    return tuple(lines)
 
 
 def check_review(params_path: Path) -> CheckReport:
@@ -83,4 +144,6 @@ def check_review(params_path: Path) -> CheckReport:
         failed=tuple((r.run, f"{r.status}: {r.reason}") for r in review.rows if not r.produced),
         claims=len(book.claims),
         figures_in_text=len(text.references) if text else 0,
+        health=measure_health(review, results),
+        drift=_drift_lines(results.drifts, book),
     )

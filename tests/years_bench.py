@@ -105,8 +105,7 @@ def logged(
         path = folder / "logs" / f"{name}.csv"
         path.parent.mkdir(parents=True, exist_ok=True)
         power = "" if watt is None else f",{watt:.1f}"
-        head = "took_ms,watt" if watt is not None else "took_ms,watt"
-        lines = [head, *(f"{ms:.4f}{power or ','}" for ms in frames)]
+        lines = ["took_ms,watt", *(f"{ms:.4f}{power or ','}" for ms in frames)]
         path.write_text("\n".join(lines) + "\n", encoding="utf-8")
         rows.append(
             {

@@ -1,0 +1,238 @@
+"""Twelve reviews of one bench, one of them broken: what is finished, told, kept and shown."""
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+from years_bench import logged, typed, write_bench
+
+from kit.errors import UsageError
+from kit.season import Outcome, Season, run_reviews
+
+PRODUCTS = [f"part-{n:02d}" for n in range(1, 13)]
+BENCH = """\
+format: marginbook-bench/1
+name: Twelve parts and an old one
+layouts:
+  plain: {files: "*.csv", frames: {column: took_ms, holds: frame_time, unit: ms}}
+products:
+  old: {name: The old part, class: desk}
+"""
+PARAMS = """\
+format: marginbook-params/1
+review: of-{name}
+title: A look at {name}
+byline: The desk
+date: 2026-11-{day}
+bench: bench
+product: {name}
+rivals: [old]
+titles: all
+controls: []
+metrics: {{low: percentile}}
+margins: {{method: auto, confidence: 0.95, level_band: 0.02, seed: 1}}
+"""
+BROKEN = "part-07"
+
+
+def marginbook(*words, **more):
+    return subprocess.run(
+        [sys.executable, "-m", "kit", *map(str, words)], capture_output=True, text=True,
+        check=False, **more,
+    )
+
+
+def make_season(folder: Path) -> list[Path]:
+    """Write a bench of thirteen products and a params file for each of twelve."""
+    bench = folder / "bench"
+    rows = logged(bench, "old", "dell", 20.0, runs=2) + typed("old", "hill", 50.0)
+    for n, name in enumerate(PRODUCTS, 1):
+        rows += typed(name, "hill", 50.0 * (1 + 0.05 * n))
+        if n <= 2:
+            rows += logged(bench, name, "dell", 20.0 / (1 + 0.05 * n), runs=2)
+        else:
+            # The logs hold a hitch of three frames' time more in 220 frames.
+            level = 50.0 * (1 + 0.05 * n) / (1 + 3 / 220)
+            rows += typed(name, "dell", level, steps=(-0.002, 0.002))
+    write_bench(folder, rows)
+    text = BENCH + "".join(f"  {p}: {{name: {p.title()}, class: desk}}\n" for p in PRODUCTS)
+    text += "titles:\n  dell: {name: The Dell, planned_s: 4}\n  hill: {name: The Hill}\n"
+    (bench / "bench.yaml").write_text(text, encoding="utf-8")
+    paths = []
+    for n, name in enumerate(PRODUCTS, 1):
+        path = folder / f"{name}.yaml"
+        path.write_text(PARAMS.format(name=name, day=f"{n:02d}"), encoding="utf-8")
+        paths.append(path)
+    return paths
+
+
+def break_params(path: Path) -> str:
+    """Name a rival that is not on the bench; return the text as it was."""
+    whole = path.read_text(encoding="utf-8")
+    path.write_text(whole.replace("rivals: [old]", "rivals: [odl]"), encoding="utf-8")
+    return whole
+
+
+@pytest.fixture(scope="module")
+def season(tmp_path_factory):
+    """A season of twelve with one broken review: its folder, params files and what was printed."""
+    pytest.importorskip("papermill")
+    folder = tmp_path_factory.mktemp("season")
+    paths = make_season(folder)
+    break_params(paths[6])
+    done = marginbook("run", *paths, "--out", folder / "out", "--jobs", 3)
+    return folder, paths, done
+
+
+def reports(folder: Path) -> dict[str, int]:
+    return {p.parent.name: p.stat().st_mtime_ns for p in (folder / "out").glob("*/report.html")}
+
+
+def test_eleven_reports_one_clear_failure_exit_4(season):
+    folder, paths, done = season
+    assert done.returncode == 4, done.stderr
+    assert sorted(reports(folder)) == [f"of-{p}" for p in PRODUCTS if p != BROKEN]
+    lines = done.stdout.splitlines()
+    assert sorted(line.split(":")[0] for line in lines[:12]) == [p.name for p in paths]
+    (failed,) = [line for line in lines if "failed" in line]
+    assert failed.startswith(f"{BROKEN}.yaml: failed with status 2: {BROKEN}.yaml, line 8")
+    assert 'no product "odl" in bench.yaml; did you mean "old"?' in failed
+    assert lines[12:] == ["11 of 12 reviews finished", f"index: {folder / 'out' / 'index.html'}"]
+    assert "Traceback" not in done.stdout + done.stderr
+
+
+def test_the_league_is_over_the_shared_titles_against_the_common_baseline(season):
+    pd = pytest.importorskip("pandas")
+    folder, _, _ = season
+    table = pd.read_csv(folder / "out" / "season.csv")
+    assert list(table["product"]) == [p for p in reversed(PRODUCTS) if p != BROKEN]
+    assert set(table["baseline"]) == {"old"} and set(table["titles"]) == {2}
+    # Each product is 5 % of the old one faster than the one before, by construction.
+    assert table["ratio"].to_numpy() == pytest.approx(
+        [1 + 0.05 * int(p[-2:]) for p in table["product"]], rel=0.002
+    )
+    assert (table["low"] < table["ratio"]).all() and (table["ratio"] < table["high"]).all()
+    stored = pd.read_parquet(folder / "out" / "season.parquet")
+    assert list(stored.columns) == list(table.columns)
+    assert stored["ratio"].to_numpy() == pytest.approx(table["ratio"].to_numpy(), rel=1e-15)
+    for name in table["review"]:
+        book = json.loads((folder / "out" / name / "claims.json").read_bytes())
+        (suite,) = [c for c in book["claims"] if c["kind"] == "suite" and c["metric"] ==
+                    "average_fps" and c["product"] == book["review"]["product"]]  # fmt: skip
+        row = table[table["review"] == name].iloc[0]
+        assert (row["ratio"], row["low"], row["claim"]) == (
+            suite["value"], suite["low"], suite["id"]
+        )  # fmt: skip
+
+
+def test_the_index_page_links_every_report_and_runs_nothing(season):
+    from lxml import html
+
+    folder, _, _ = season
+    path = folder / "out" / "index.html"
+    root = html.fromstring(path.read_bytes())
+    links = {a.get("href") for a in root.iter("a")}
+    for review in reports(folder):
+        assert f"{review}/report.html" in links
+    for target in links:
+        if not target.startswith("#"):
+            file, _, anchor = target.partition("#")
+            page = (folder / "out" / file).read_text(encoding="utf-8")
+            assert not anchor or f'id="{anchor}"' in page
+    text = path.read_text(encoding="utf-8")
+    assert "<script" not in text and "http" not in text.replace("http-equiv", "")
+    assert f"of-{BROKEN}" not in text
+
+
+def test_resume_does_only_the_missing_one(season):
+    folder, paths, _ = season
+    before = reports(folder)
+    paths[6].write_text(PARAMS.format(name=BROKEN, day="07"), encoding="utf-8")
+    done = marginbook("run", *paths, "--out", folder / "out", "--resume", "--json")
+    assert done.returncode == 0, done.stderr
+    ended = [json.loads(line) for line in done.stdout.splitlines()]
+    made = [e["params"] for e in ended if e["message"] != "finished before, left as it is"]
+    assert made == [f"{BROKEN}.yaml"] and len(ended) == 12
+    after = reports(folder)
+    assert set(after) - set(before) == {f"of-{BROKEN}"}
+    assert all(after[name] == moment for name, moment in before.items())
+
+
+def test_resume_runs_again_what_its_params_changed(season):
+    folder, paths, _ = season
+    text = paths[0].read_text(encoding="utf-8")
+    paths[0].write_text(text.replace("A look at", "Another look at"), encoding="utf-8")
+    before = reports(folder)
+    run_reviews(paths[:2], out_dir=folder / "out", resume=True)
+    after = reports(folder)
+    assert after["of-part-01"] > before["of-part-01"]
+    assert after["of-part-02"] == before["of-part-02"]
+
+
+def test_two_params_files_of_one_review_are_refused(tmp_path):
+    paths = make_season(tmp_path)[:2]
+    paths[1].write_text(paths[0].read_text(encoding="utf-8"), encoding="utf-8")
+    with pytest.raises(UsageError, match=r'both make review "of-part-01"'):
+        run_reviews(paths, out_dir=tmp_path / "out")
+    with pytest.raises(UsageError, match="named twice"):
+        run_reviews([paths[0], paths[0]], out_dir=tmp_path / "out")
+    assert not (tmp_path / "out").exists()
+
+
+@pytest.mark.skipif(os.name != "posix", reason="signals as POSIX has them")
+def test_an_interrupt_ends_every_process_and_exits_130(tmp_path):
+    pytest.importorskip("papermill")
+    paths = make_season(tmp_path)[:4]
+    out = tmp_path / "out"
+    process = subprocess.Popen(
+        [sys.executable, "-m", "kit", "run", *map(str, paths), "--out", str(out), "--jobs", "2"],
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+    )  # fmt: skip
+    until = time.monotonic() + 60
+    while not list(out.glob(".of-*.partial-*")) and time.monotonic() < until:
+        time.sleep(0.05)
+    assert children_of(process.pid)
+    below = [pid for child in children_of(process.pid) for pid in (child, *children_of(child))]
+    process.send_signal(signal.SIGINT)
+    _, said = process.communicate(timeout=60)
+    assert process.returncode == 130, said
+    assert "Traceback" not in said
+    time.sleep(1.5)  # a kernel looks for its parent once a second
+    assert [pid for pid in below if alive(pid)] == []
+    assert not list(out.glob("of-*")), "half-made folders"
+
+
+def children_of(pid: int) -> list[int]:
+    found = []
+    for stat in Path("/proc").glob("[0-9]*/stat"):
+        try:
+            fields = stat.read_text().rpartition(")")[2].split()
+        except OSError:
+            continue
+        if int(fields[1]) == pid:
+            found.append(int(stat.parent.name))
+    return found
+
+
+def alive(pid: int) -> bool:
+    try:
+        return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
+    except OSError:
+        return False
+
+
+def test_a_season_says_how_it_ended():
+    fine = Outcome(Path("a.yaml"), 0, "out/a/report.html")
+    bad = Outcome(Path("b.yaml"), 3, "no log")
+    assert Season((fine,)).exit_status == 0 and Season((fine,)).to_lines() == [fine.message]
+    assert Season((bad,)).exit_status == 3
+    both = Season((fine, bad))
+    assert both.exit_status == 4
+    assert both.to_lines() == ["a.yaml: out/a/report.html",
+                               "b.yaml: failed with status 3: no log"]
+    assert both.closing_lines() == ["1 of 2 reviews finished"]
