@@ -69,8 +69,18 @@ def text_path(text: str) -> str:
 
 
 def environment_items(book: ClaimBook, installed: Mapping[str, str]) -> list[Item]:
-    """Return what the review was made with: versions, methods in words, schemas, how to check."""
+    """Return what the review was made with: the kit's own files, and the versions installed."""
     versions = "".join(f"{name}=={version}\n" for name, version in sorted(installed.items()))
+    components = component_list(book, installed, licences=_licences(installed))
+    return [
+        *kit_items(book),
+        Item("data/environment/installed.txt", versions.encode()),
+        Item("data/environment/cyclonedx.json", components),
+    ]
+
+
+def kit_items(book: ClaimBook) -> list[Item]:
+    """Return what every bag of one version of the kit holds alike: methods, schemas, lock."""
     used = sorted({claim.method for claim in book.claims})
     methods = {
         "format": METHODS_FORMAT,
@@ -84,11 +94,6 @@ def environment_items(book: ClaimBook, installed: Mapping[str, str]) -> list[Ite
         Item("data/methods.json", json_bytes(methods)),
         *(Item(f"data/{page.name}", page.read_bytes()) for page in METHOD_PAGES),
         Item("data/environment/lock.txt", LOCK.read_bytes()),
-        Item("data/environment/installed.txt", versions.encode()),
-        Item(
-            "data/environment/cyclonedx.json",
-            component_list(book, installed, licences=_licences(installed)),
-        ),
     ]
     items += [
         Item(f"data/schemas/{what}.schema.json", schema_text(what).encode())

@@ -72,8 +72,8 @@ _ALL = (
         "margin-paired",
         1,
         "Geometric mean, over the sessions both sides were run in, of the ratio within each "
-        "session, turned so that above 1 is better; interval from the spread of the session "
-        "ratios on the log scale.",
+        "session, weighted by its runs and turned so that above 1 is better; interval from the "
+        "spread of the session ratios on the log scale.",
     ),
     Method(
         "margin-paired_shared",
@@ -144,12 +144,6 @@ _ALL = (
     Method("derived", 1, "Worked out from figures given by the maker: see the column's formula."),
     Method("count", 1, "Counted."),
     Method(
-        "share-over-budget",
-        1,
-        "Share of the time spent in frames longer than the budget; mean over runs.",
-    ),
-    Method("hitches", 1, "Hitches per minute; mean over runs."),
-    Method(
         "energy-per-frame",
         1,
         "Mean power logged times time, divided by frames; geometric mean over runs, interval from "
@@ -202,13 +196,16 @@ _ALL = (
         "products like these, which were not run again. Nothing with fewer than two.",
     ),
     Method(
-        "budget-in-run", 1, "Share of one run's time spent in frames longer than the budget."
+        "budget-in-run",
+        1,
+        "Share of one run's time spent in frames longer than the budget by more than half the "
+        "step that its log can express.",
     ),
     Method(
         "hitches-in-run",
         1,
-        "Frames of one run that last longer than the median of the 31 frames around them by the "
-        "factor and by the time in force.",
+        "Frames of one run that last longer than the median of the 31 frames around them, both "
+        "by the factor and by the time in force.",
     ),
     Method(
         "within-run-error",

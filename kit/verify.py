@@ -12,10 +12,10 @@ from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
-from kit.bag import TAG_MANIFEST, name_fault
+from kit.bag import TAG_MANIFEST, measure_item, name_fault
 from kit.claiming import kit_version
 from kit.claims import ClaimBook, read_claims
-from kit.contents import text_path
+from kit.contents import kit_items, text_path
 from kit.errors import Finding, HostileBagError, KitError, SealError
 from kit.pagecheck import check_report, read_notebook
 from kit.params import ReviewParams
@@ -32,12 +32,7 @@ STAGES = ("structure", "bytes", "completeness", "signature", "claims", "page")
 MAX_YAML_BYTES = 400_000  # of params and of bench.yaml: bounds the time to read them
 SHOWN = 20  # findings of a stage that are printed
 REPORT_FILES = ("report.html", "claims.json", "executed.ipynb")
-KIT_FILES = {
-    "data/README.txt", "data/methods.json", "data/methods.md", "data/method-vectors.json", "data/environment/lock.txt",
-    "data/environment/installed.txt", "data/environment/cyclonedx.json",
-    "data/schemas/params.schema.json", "data/schemas/bench.schema.json",
-    "data/schemas/claims.schema.json",
-}  # fmt: skip
+INSTALLED = {"data/environment/installed.txt", "data/environment/cyclonedx.json"}
 BENCH_FILES = {"data/bench/bench.yaml", "data/bench/runs.csv", "data/bench/prices.csv"}
 
 
@@ -164,7 +159,11 @@ def _verify_open(bag: Bag, signer: Ed25519PublicKey | None) -> Verification:
         if name in {"claims", "page"} and walk.book is None:
             stages.append(Stage(name, "not done", "There are no claims to compare with."))
             continue
-        findings, said = checks[name](walk)
+        try:
+            findings, said = checks[name](walk)
+        except SealError as error:  # a file that cannot be read, or is larger than any of ours
+            findings = [Finding(name, "data", "files that can be read", str(error))]
+            said = "It could not be done to its end."
         findings = [*walk.problems.get(name, []), *findings]
         stages.append(Stage(name, "failed" if findings else "passed", said, tuple(findings)))
     identity = ""
@@ -210,6 +209,7 @@ def _completeness(walk: _Walk) -> tuple[list[Finding], str]:
         runs = sum(1 for run in walk.book.runs if run.file)
         findings += _logs(walk, walk.book)
         findings += _strangers(walk, walk.book)
+        findings += _kit_files(walk, walk.book)
     return findings, f"Every file listed, every listed file here; logs of {runs} runs."
 
 
@@ -239,7 +239,8 @@ def _strangers(walk: _Walk, book: ClaimBook) -> Iterator[Finding]:
                       "none are listed")  # fmt: skip
         return
     params_path = f"data/params/{book.params_file}"
-    known = written | KIT_FILES | BENCH_FILES | {params_path}
+    known = written | INSTALLED | BENCH_FILES | {params_path}
+    known |= {item.path for item in kit_items(book)}
     known |= {f"data/bench/{run.file}" for run in book.runs if run.file}
     text = book.settings.get("text")
     if isinstance(text, str):
@@ -249,8 +250,7 @@ def _strangers(walk: _Walk, book: ClaimBook) -> Iterator[Finding]:
             yield Finding("completeness", f"{CLAIMS_PATH} # settings.text", "a text in the bag",
                           str(error))  # fmt: skip
     wanted = written | BENCH_FILES - {"data/bench/prices.csv"} | {params_path}
-    if book.kit_version == kit_version():  # another version may add others
-        wanted |= KIT_FILES
+    wanted |= INSTALLED
     for path in sorted(wanted - set(walk.bag.files)):
         if path.removeprefix("data/") not in REPORT_FILES:
             yield Finding("completeness", path, "this file in the bag", "it is missing")
@@ -258,6 +258,22 @@ def _strangers(walk: _Walk, book: ClaimBook) -> Iterator[Finding]:
     for path in walk.bag.files:
         if path.startswith("data/") and path not in known | aside:
             yield Finding("completeness", path, "only files of a sealed review", "a stranger")
+
+
+def _kit_files(walk: _Walk, book: ClaimBook) -> Iterator[Finding]:
+    """Yield a finding for each of the kit's own files that is not as this version has it.
+
+    Another version's are passed over: only the bytes of this one's are known.
+    """
+    if book.kit_version != kit_version():
+        return
+    for item in kit_items(book):
+        own = measure_item(item)[1]
+        if item.path not in walk.bag.files:
+            yield Finding("completeness", item.path, "this file in the bag", "it is missing")
+        elif walk.bag.digest(item.path) != own:
+            yield Finding("completeness", item.path, f"SHA-256 {own}, as this version has it",
+                          f"SHA-256 {walk.bag.digest(item.path)}")  # fmt: skip
 
 
 def _logs_in_sheet(walk: _Walk) -> set[str]:

@@ -144,8 +144,8 @@ class Shared:
         w = 1 / (noise + p)
         total = per_title(w)
         bar = per_title(w * z) / total
-        t, t_se = 0.01, 0.0
-        for _ in range(3):
+        t, t_se = (0.01 if len(titles) > 1 else FLAT), 0.0
+        for _ in range(3 if len(titles) > 1 else 0):
             u = 1 / (1 / total + t)
             q = u * (1 - u / u.sum())
             level = (u * bar).sum() / u.sum()
@@ -157,7 +157,7 @@ class Shared:
         u = 1 / (1 / total + t)
         self.level = float((u * bar).sum() / u.sum())
         self.title_prior = t + 1 / u.sum()
-        self.product_var = p + caution * p_se
+        self.product_var = p + caution * p_se if len(speaking) > 1 else FLAT
 
     def title_grid(self, title: str) -> tuple[np.ndarray, np.ndarray]:
         """Return nodes of a title's level and their posterior weights."""

@@ -589,9 +589,21 @@ def info_changed(bag: Spoiled) -> str:
     return "signature/"
 
 
+@kind("method page, schema or lock changed, mended")
+def kit_file_changed(bag: Spoiled) -> str:
+    path = bag.draw.choice([
+        "data/methods.md", "data/methods.json", "data/method-vectors.json", "data/README.txt",
+        "data/environment/lock.txt", "data/schemas/claims.schema.json",
+    ])  # fmt: skip
+    bag.flip(path)
+    bag.mend()
+    return path
+
+
 @kind("bound text changed, mended")
 def text_changed(bag: Spoiled) -> str:
-    texts = [p for p in bag.folder.rglob("*.md") if "data" in p.parts]
+    text = bag.claims()["settings"]["text"]
+    texts = [p for p in bag.folder.rglob("*.md") if text and p.name == Path(text).name]
     if not texts:
         return number_mended(bag)
     path = texts[0].relative_to(bag.folder).as_posix()

@@ -42,8 +42,11 @@ BROKEN = "part-07"
 
 def marginbook(*words, **more):
     return subprocess.run(
-        [sys.executable, "-m", "kit", *map(str, words)], capture_output=True, text=True,
-        check=False, **more,
+        [sys.executable, "-m", "kit", *map(str, words)],
+        capture_output=True,
+        text=True,
+        check=False,
+        **more,
     )
 
 
@@ -233,6 +236,5 @@ def test_a_season_says_how_it_ended():
     assert Season((bad,)).exit_status == 3
     both = Season((fine, bad))
     assert both.exit_status == 4
-    assert both.to_lines() == ["a.yaml: out/a/report.html",
-                               "b.yaml: failed with status 3: no log"]
+    assert both.to_lines() == ["a.yaml: out/a/report.html", "b.yaml: failed with status 3: no log"]
     assert both.closing_lines() == ["1 of 2 reviews finished"]

@@ -21,28 +21,49 @@ TITLES = {
 }
 RIVALS = ("mudskipper-14", "gannet-14")
 FPS = {
-    ("lanternfish-14", "dunes-1080"): 124.31, ("lanternfish-14", "orchard-1080"): 61.07,
-    ("lanternfish-14", "harbour-1440"): 88.82, ("mudskipper-14", "dunes-1080"): 99.42,
-    ("mudskipper-14", "orchard-1080"): 60.91, ("mudskipper-14", "harbour-1440"): 9.183,
-    ("gannet-14", "dunes-1080"): 131.77, ("gannet-14", "orchard-1080"): 58.0,
+    ("lanternfish-14", "dunes-1080"): 124.31,
+    ("lanternfish-14", "orchard-1080"): 61.07,
+    ("lanternfish-14", "harbour-1440"): 88.82,
+    ("mudskipper-14", "dunes-1080"): 99.42,
+    ("mudskipper-14", "orchard-1080"): 60.91,
+    ("mudskipper-14", "harbour-1440"): 9.183,
+    ("gannet-14", "dunes-1080"): 131.77,
+    ("gannet-14", "orchard-1080"): 58.0,
     ("gannet-14", "harbour-1440"): 87.1,
 }
 OUTCOMES = {
-    ("mudskipper-14", "dunes-1080"): "ahead", ("mudskipper-14", "orchard-1080"): "level",
-    ("mudskipper-14", "harbour-1440"): "ahead", ("gannet-14", "dunes-1080"): "behind",
-    ("gannet-14", "orchard-1080"): "unresolved", ("gannet-14", "harbour-1440"): "unresolved",
+    ("mudskipper-14", "dunes-1080"): "ahead",
+    ("mudskipper-14", "orchard-1080"): "level",
+    ("mudskipper-14", "harbour-1440"): "ahead",
+    ("gannet-14", "dunes-1080"): "behind",
+    ("gannet-14", "orchard-1080"): "unresolved",
+    ("gannet-14", "harbour-1440"): "unresolved",
 }
 
 
 def _claim(claim_id: str, kind: str, value: float, rounded: object, unit: str, **more: object):
     fields = {
-        "metric": "average_fps", "product": "lanternfish-14", "baseline": "", "title": "",
-        "low": None, "high": None, "confidence": None, "outcome": "", "method": "average",
-        "method_version": 1, **more,
+        "metric": "average_fps",
+        "product": "lanternfish-14",
+        "baseline": "",
+        "title": "",
+        "low": None,
+        "high": None,
+        "confidence": None,
+        "outcome": "",
+        "method": "average",
+        "method_version": 1,
+        **more,
     }
     return Claim(
-        id=claim_id, kind=kind, value=value, unit=unit, text=rounded.text,
-        interval=rounded.interval, rounding=rounded.rule, **fields,
+        id=claim_id,
+        kind=kind,
+        value=value,
+        unit=unit,
+        text=rounded.text,
+        interval=rounded.interval,
+        rounding=rounded.rule,
+        **fields,
     )
 
 
@@ -58,77 +79,151 @@ def make_book(*, runs_per_cell: int = 3, titles: dict[str, str] | None = None) -
                 run = f"r{len(runs) + 1:04d}"
                 used = not (product == "gannet-14" and title == "dunes-1080" and n == 0)
                 value = base * (1 + 0.004 * (n - 1))
-                runs.append(RunRecord(
-                    id=run, product=product, title=title, file=f"logs/{product}/{run}.csv.gz",
-                    sha256=hashlib.sha256(run.encode()).hexdigest(), frames=int(value * 40),
-                    used=used, reason="" if used else "warm-up run: slower than the others",
-                    session="s1", duration_s=40.0, conditions={"driver": "1.10", "ambient_c": "22"},
-                ))
-                claims.append(_claim(
-                    f"run/average_fps/{run}", "run", value, fps_text(value), "fps",
-                    product=product, title=title, inputs=(run,), runs=(run,) if used else (),
-                    set_aside=() if used else (run,),
-                ))
+                runs.append(
+                    RunRecord(
+                        id=run,
+                        product=product,
+                        title=title,
+                        file=f"logs/{product}/{run}.csv.gz",
+                        sha256=hashlib.sha256(run.encode()).hexdigest(),
+                        frames=int(value * 40),
+                        used=used,
+                        reason="" if used else "warm-up run: slower than the others",
+                        session="s1",
+                        duration_s=40.0,
+                        conditions={"driver": "1.10", "ambient_c": "22"},
+                    )
+                )
+                claims.append(
+                    _claim(
+                        f"run/average_fps/{run}",
+                        "run",
+                        value,
+                        fps_text(value),
+                        "fps",
+                        product=product,
+                        title=title,
+                        inputs=(run,),
+                        runs=(run,) if used else (),
+                        set_aside=() if used else (run,),
+                    )
+                )
                 if used:
                     names.append(run)
             of_cell[product, title] = tuple(names)
-            claims.append(_claim(
-                f"cell/average_fps/{title}/{product}", "cell", base,
-                fps_text(base, base * 0.99, base * 1.01), "fps", product=product, title=title,
-                low=base * 0.99, high=base * 1.01, confidence=0.95, method="cell-welch",
-                inputs=tuple(f"run/average_fps/{r}" for r in names), runs=tuple(names),
-                marks=("typed in, no log",) if product == "mudskipper-14" else (),
-            ))
+            claims.append(
+                _claim(
+                    f"cell/average_fps/{title}/{product}",
+                    "cell",
+                    base,
+                    fps_text(base, base * 0.99, base * 1.01),
+                    "fps",
+                    product=product,
+                    title=title,
+                    low=base * 0.99,
+                    high=base * 1.01,
+                    confidence=0.95,
+                    method="cell-welch",
+                    inputs=tuple(f"run/average_fps/{r}" for r in names),
+                    runs=tuple(names),
+                    marks=("typed in, no log",) if product == "mudskipper-14" else (),
+                )
+            )
     for rival in RIVALS:
         pair = f"lanternfish-14-over-{rival}"
         for title in titles:
             cells = [f"cell/average_fps/{title}/{p}" for p in ("lanternfish-14", rival)]
             mine, other = [next(c.value for c in claims if c.id == cell) for cell in cells]
             ratio, outcome = mine / other, OUTCOMES.get((rival, title), "unresolved")
-            claims.append(_claim(
-                f"margin/average_fps/{title}/{pair}", "margin", ratio,
-                ratio_text(ratio, ratio * 0.985, ratio * 1.015), "ratio", baseline=rival,
-                title=title, low=ratio * 0.985, high=ratio * 1.015, confidence=0.95,
-                outcome=outcome, method="margin-welch", inputs=tuple(cells),
-                runs=of_cell["lanternfish-14", title] + of_cell[rival, title],
-                set_aside=("r0019",) if (rival, title) == ("gannet-14", "dunes-1080") else (),
-                marks=("waived: memory_gb",) if rival == "gannet-14" else (),
-            ))
+            claims.append(
+                _claim(
+                    f"margin/average_fps/{title}/{pair}",
+                    "margin",
+                    ratio,
+                    ratio_text(ratio, ratio * 0.985, ratio * 1.015),
+                    "ratio",
+                    baseline=rival,
+                    title=title,
+                    low=ratio * 0.985,
+                    high=ratio * 1.015,
+                    confidence=0.95,
+                    outcome=outcome,
+                    method="margin-welch",
+                    inputs=tuple(cells),
+                    runs=of_cell["lanternfish-14", title] + of_cell[rival, title],
+                    set_aside=("r0019",) if (rival, title) == ("gannet-14", "dunes-1080") else (),
+                    marks=("waived: memory_gb",) if rival == "gannet-14" else (),
+                )
+            )
         suite = {"mudskipper-14": 1.1042, "gannet-14": 0.9931}[rival]
-        claims.append(_claim(
-            f"suite/average_fps/all/{pair}", "suite", suite,
-            ratio_text(suite, suite * 0.99, suite * 1.01), "ratio", baseline=rival,
-            low=suite * 0.99, high=suite * 1.01, confidence=0.95,
-            outcome="ahead" if suite > 1 else "level", method="suite-these-titles",
-            inputs=tuple(f"margin/average_fps/{t}/{pair}" for t in titles),
-            runs=tuple(r for t in titles for p in ("lanternfish-14", rival) for r in of_cell[p, t]),
-        ))
+        claims.append(
+            _claim(
+                f"suite/average_fps/all/{pair}",
+                "suite",
+                suite,
+                ratio_text(suite, suite * 0.99, suite * 1.01),
+                "ratio",
+                baseline=rival,
+                low=suite * 0.99,
+                high=suite * 1.01,
+                confidence=0.95,
+                outcome="ahead" if suite > 1 else "level",
+                method="suite-these-titles",
+                inputs=tuple(f"margin/average_fps/{t}/{pair}" for t in titles),
+                runs=tuple(
+                    r for t in titles for p in ("lanternfish-14", rival) for r in of_cell[p, t]
+                ),
+            )
+        )
         price = 1299.0 * suite
-        claims.append(_claim(
-            f"value/street/equal_value_price/{pair}", "value", price,
-            money_text(price, "EUR", price * 0.98, price * 1.02), "EUR", baseline=rival,
-            low=price * 0.98, high=price * 1.02, confidence=0.95, metric="equal_value_price",
-            method="equal-value-price", inputs=(f"suite/average_fps/all/{pair}",),
-        ))
+        claims.append(
+            _claim(
+                f"value/street/equal_value_price/{pair}",
+                "value",
+                price,
+                money_text(price, "EUR", price * 0.98, price * 1.02),
+                "EUR",
+                baseline=rival,
+                low=price * 0.98,
+                high=price * 1.02,
+                confidence=0.95,
+                metric="equal_value_price",
+                method="equal-value-price",
+                inputs=(f"suite/average_fps/all/{pair}",),
+            )
+        )
     return ClaimBook(
-        review="tiny", title="Lanternfish 14 beside its rivals", byline="The test bench",
-        date="2026-05-04", product="lanternfish-14", kit_version="0", params_file="tiny.yaml",
-        params_sha256="0" * 64, settings={}, layouts={}, claims=tuple(claims), runs=tuple(runs),
+        review="tiny",
+        title="Lanternfish 14 beside its rivals",
+        byline="The test bench",
+        date="2026-05-04",
+        product="lanternfish-14",
+        kit_version="0",
+        params_file="tiny.yaml",
+        params_sha256="0" * 64,
+        settings={},
+        layouts={},
+        claims=tuple(claims),
+        runs=tuple(runs),
     )
 
 
 def margin_rows(book: ClaimBook) -> Html:
     """Return the table of margins."""
     rows = [
-        [TITLES.get(title, title),
-         *(book.get(f"margin/average_fps/{title}/lanternfish-14-over-{r}") for r in RIVALS)]
+        [
+            TITLES.get(title, title),
+            *(book.get(f"margin/average_fps/{title}/lanternfish-14-over-{r}") for r in RIVALS),
+        ]
         for title in dict.fromkeys(claim.title for claim in book.of_kind("margin"))
     ]
     columns = [Column("Title")] + [
         Column(f"over {PRODUCTS[r]}", "%", number=True, outcomes=True) for r in RIVALS
     ]
     return html_table(
-        "Ahead of one rival in two titles, behind the other in one", columns, rows,
+        "Ahead of one rival in two titles, behind the other in one",
+        columns,
+        rows,
         note="More frames per second are better.",
     )
 
@@ -151,11 +246,14 @@ def drawing(book: ClaimBook) -> Html:
     )
     svg = (
         '<svg xmlns="http://www.w3.org/2000/svg" width="640" height="140" viewBox="0 0 640 140">'
-        f'<style>rect{{fill:#0072b2}}</style>{bars}</svg>'
+        f"<style>rect{{fill:#0072b2}}</style>{bars}</svg>"
     )
     return image_figure(
-        svg.encode(), mime="image/svg+xml", caption="The suite margin over each rival",
-        alt="Two bars: 1.10 over Mudskipper 14, 0.99 over Gannet 14.", table=margin_rows(book),
+        svg.encode(),
+        mime="image/svg+xml",
+        caption="The suite margin over each rival",
+        alt="Two bars: 1.10 over Mudskipper 14, 0.99 over Gannet 14.",
+        table=margin_rows(book),
     )
 
 
