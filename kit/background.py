@@ -35,7 +35,7 @@ def mark_words(review: Review) -> dict[str, str]:
         "sessions_apart": "run in different sessions; what a session does to all its runs is not "
         "in the interval",
         "less_is_better": "less is better; the margin is turned so that above is better",
-        "titles_differ_from_standings": "the margin and the suite averages rest on different titles",
+        "titles_differ_from_standings": "the margin and the averages rest on different titles",
         "frontier_unresolved": "its place on the frontier is within the error of the averages",
         "no_margin_interval": "the margin has no interval",
         "single_price": "one observation, so nothing says how far prices spread",

@@ -82,7 +82,10 @@ def _connected(address: str) -> Iterator[Any]:
                 f"--cluster {address}: write local:N with N processes, such as local:4"
             )
         started = LocalCluster(
-            n_workers=int(rest), threads_per_worker=1, processes=True, dashboard_address="127.0.0.1:0",
+            n_workers=int(rest),
+            threads_per_worker=1,
+            processes=True,
+            dashboard_address="127.0.0.1:0",
             host="127.0.0.1",
         )  # fmt: skip
     elif kind not in {"tcp", "tls"}:

@@ -314,7 +314,9 @@ def explain_rows(
             column.append(value)
     frames = columns[0]
     whole = table.whole and all(isinstance(value, int) for value in frames)
-    first: Column = np.array(frames, dtype=np.int64 if whole else np.float64)
+    first: Column = (
+        np.array(frames, dtype=np.int64) if whole else np.array(frames, dtype=np.float64)
+    )
     readings: list[Column] = [np.array(column, dtype=np.float64) for column in columns[1:]]
     return [first, *readings]
 

@@ -22,8 +22,13 @@ def schema_of(what: str) -> dict[str, Any]:
     from kit.bench import BenchFile
     from kit.claims import ClaimsDocument
     from kit.params import ReviewParams
+    from kit.yamlfile import Section
 
-    models = {"params": ReviewParams, "bench": BenchFile, "claims": ClaimsDocument}
+    models: dict[str, type[Section]] = {
+        "params": ReviewParams,
+        "bench": BenchFile,
+        "claims": ClaimsDocument,
+    }
     if what not in models:
         raise UsageError(f'no schema called "{what}"; there are {", ".join(SCHEMA_NAMES)}')
     return {"$schema": DIALECT, **models[what].model_json_schema(by_alias=True)}

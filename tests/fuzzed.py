@@ -83,9 +83,9 @@ PRICES = (
     b"ash,1299.50,EUR,street,2026-11-01,shop,\n,1.08,USD/EUR,rate,2026-11-01,bank,\n"
 )
 TEXT = (
-    "Ash is {{margin ash over birch in dell}} ({{suite ash over birch | number}}).\n\n"
-    "It costs {{price ash at street}}; elsewhere 900 EUR [source: a shop, 2026-11-01].\n"
-).encode()
+    b"Ash is {{margin ash over birch in dell}} ({{suite ash over birch | number}}).\n\n"
+    b"It costs {{price ash at street}}; elsewhere 900 EUR [source: a shop, 2026-11-01].\n"
+)
 
 
 def bench_folder() -> Path:
@@ -104,7 +104,7 @@ def slow_frames(data: bytes, name: str) -> list[float]:
     """Read a log's frame times cell by cell with the standard library alone."""
     layout = LAYOUTS[name]
     text = data.decode("utf-8-sig")
-    lines = [line for line in io.StringIO(text, newline=None)]
+    lines = list(io.StringIO(text, newline=None))
     kept = [
         line
         for line in lines

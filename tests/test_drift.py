@@ -1,0 +1,179 @@
+"""A partial re-test: what the products run again tell, and that old and new never mix."""
+
+import math
+
+import numpy as np
+import pytest
+from scipy import stats
+from years_bench import STEPS, typed, write_bench, write_params
+
+from kit.claiming import make_claims
+from kit.claims import trace_faults
+from kit.driftsections import drift_section
+from kit.epochs import epoch_of
+from kit.errors import ParamsError
+from kit.figures import plain_words
+from kit.pageparams import RetestParams
+from kit.review import load_review, work_out
+from kit.runs import RunRow
+
+RETEST = "retest: {condition: driver, old: ['50'], new: ['52']}\n"
+MOVED = {("two", "dell"): 1.04, ("two", "hill"): 1.02, ("three", "dell"): 1.01,
+         ("three", "hill"): 1.03}  # fmt: skip
+
+
+def years_rows(again=("two", "three")):
+    """Return rows of three products: all of old, the reviewed and those of `again` of new."""
+    rows = []
+    for title, level in (("dell", 100.0), ("hill", 60.0)):
+        rows += typed("one", title, 1.2 * level)
+        for product in ("two", "three"):
+            rows += typed(product, title, level, began="2026-03-01", driver="50", tag="-before")
+            if product in again:
+                rows += typed(product, title, level * MOVED[product, title])
+    return rows
+
+
+def reviewed(folder, rows, more=RETEST):
+    write_bench(folder, rows)
+    review = load_review(write_params(folder, more))
+    results = work_out(review)
+    return review, results, make_claims(review, results)
+
+
+def test_old_runs_of_what_was_run_again_are_set_aside_and_no_cell_mixes(tmp_path):
+    review, results, _ = reviewed(tmp_path, years_rows(again=("two",)))
+    drivers = {row.run: row.conditions["driver"] for row in review.rows}
+    for cell in results.cells:
+        assert len({drivers[run] for run in cell.runs}) == 1
+    assert {drivers[run] for run in review.screened.set_aside} == {"50"}
+    reason = review.screened.set_aside["two-dell-before-1"]
+    assert reason == "run again since: driver is 50 here and 52 in the new runs"
+    # With all runs put back, old and new would mix: such a margin is not made.
+    assert all(m.ratio_all_runs is None for m in results.margins)
+
+
+def test_without_the_section_the_mix_is_at_least_flagged(tmp_path):
+    review, results, _ = reviewed(tmp_path, years_rows(again=("two",)), more="")
+    assert results.drifts == ()
+    flags = [f for f in review.screened.flags if f.rule == "conditions_differ"]
+    assert {(f.product, f.title) for f in flags} == {("two", "dell"), ("two", "hill")}
+
+
+def test_margins_over_what_was_not_run_again_are_marked_and_not_corrected(tmp_path):
+    _, results, _ = reviewed(tmp_path, years_rows(again=("two",)))
+    marked = {(m.baseline, m.title) for m in results.margins if "before_retest" in m.marks}
+    assert marked == {("three", "dell"), ("three", "hill")}
+    (margin,) = [m for m in results.margins if (m.baseline, m.title, m.metric) ==
+                 ("three", "dell", "average_fps")]  # fmt: skip
+    assert margin.ratio == pytest.approx(1.2)
+    (suite,) = [s for s in results.suites if s.baseline == "three"]
+    assert "before_retest" in suite.marks
+
+
+def test_where_everything_was_run_again_nothing_is_marked(tmp_path):
+    review, results, book = reviewed(tmp_path, years_rows())
+    assert not [m for m in results.margins if "before_retest" in m.marks]
+    words = plain_words(drift_section(review, results, book).markup)
+    assert "No margin sets runs made again against runs of before." in words
+
+
+def test_drift_is_new_over_old_with_the_interval_of_a_margin(tmp_path):
+    review, results, _ = reviewed(
+        tmp_path, years_rows(),
+        more=RETEST.replace("retest", "# welch\nretest"),
+    )  # fmt: skip
+    by_title = {d.title: d for d in results.drifts if d.metric == "average_fps"}
+    assert list(by_title) == ["dell", "hill", ""]
+    for (product, title), ratio in MOVED.items():
+        assert by_title[title].parts[product].ratio == pytest.approx(ratio, rel=1e-6)
+    dell = by_title["dell"]
+    assert dell.ratio == pytest.approx(math.sqrt(1.04 * 1.01), rel=1e-6)
+    assert dell.low < dell.ratio < dell.high and dell.outcome == "ahead"
+    assert dell.anchors == ("two", "three") and review.params.retest.band == 0.02
+
+
+def test_drift_by_welch_is_that_of_scipy(tmp_path):
+    write_bench(tmp_path, years_rows())
+    path = write_params(tmp_path, RETEST)
+    path.write_text(path.read_text().replace("method: auto", "method: welch"), encoding="utf-8")
+    results = work_out(load_review(path))
+    part = next(d for d in results.drifts if d.title == "dell").parts["two"]
+    old, new = np.array(STEPS), math.log(1.04) + np.array(STEPS)
+    beside = stats.ttest_ind(new, old, equal_var=False).confidence_interval(0.95)
+    assert (part.low, part.high) == pytest.approx(
+        (math.exp(beside.low), math.exp(beside.high)), rel=1e-5
+    )
+
+
+def test_drift_of_others_is_students_t_over_the_products(tmp_path):
+    _, results, _ = reviewed(tmp_path, years_rows())
+    whole = next(d for d in results.drifts if not d.title and d.metric == "average_fps")
+    each = [math.log(MOVED[p, "dell"] * MOVED[p, "hill"]) / 2 for p in ("two", "three")]
+    beside = stats.ttest_1samp(each, 0.0).confidence_interval(0.95)
+    assert (whole.like_low, whole.like_high) == pytest.approx(
+        (math.exp(beside.low), math.exp(beside.high)), rel=1e-5
+    )
+
+
+def test_one_product_says_nothing_of_others(tmp_path):
+    review, results, book = reviewed(tmp_path, years_rows(again=("two",)))
+    assert all(d.like_low is None for d in results.drifts)
+    assert not [c for c in book.claims if c.id.startswith("drift/") and c.id.endswith("/others")]
+    words = plain_words(drift_section(review, results, book).markup)
+    assert "2 margins of Product One over Product Three: one side was run again" in words
+    assert "one product says nothing of how far others moved" in words
+    assert "+3.0" in words and "Drift is never taken out of a margin" in words
+
+
+def test_every_drift_claim_leads_to_old_and_new_runs(tmp_path):
+    _, _, book = reviewed(tmp_path, years_rows())
+    assert trace_faults(book) == []
+    claim = book.by_id["drift_anchor/average_fps/dell/two"]
+    assert set(claim.runs) == {f"two-dell{tag}-{n}" for tag in ("", "-before") for n in (1, 2, 3)}
+    assert claim.value == pytest.approx(1.04, rel=1e-6)
+    pooled = book.by_id["drift/average_fps/all-titles/these"]
+    assert pooled.inputs == ("drift_anchor/average_fps/all-titles/two",
+                             "drift_anchor/average_fps/all-titles/three")  # fmt: skip
+
+
+def test_an_old_run_that_screening_refuses_is_no_part_of_the_drift(tmp_path):
+    aside = "screen: {set_aside: [{run: two-dell-before-1, reason: The fan was blocked.}]}\n"
+    _, results, _ = reviewed(tmp_path, years_rows(), more=RETEST + aside)
+    part = next(d for d in results.drifts if d.title == "dell").parts["two"]
+    assert "two-dell-before-1" not in part.trace.run_ids()
+    # Of the old runs the slowest is gone: the mean of the others is 0.2 % higher.
+    assert part.ratio == pytest.approx(1.04 * math.exp(-0.002), rel=1e-5)
+
+
+def test_runs_are_told_apart_by_condition_session_or_day():
+    import datetime as dt
+
+    row = RunRow("r", "a", "t", began=dt.datetime(2026, 3, 1, tzinfo=dt.UTC), session="s1",
+                 conditions={"driver": "50"})  # fmt: skip
+    by = {"driver": ("50", "52"), "session": ("s1", "s2")}
+    for condition, (old, new) in by.items():
+        assert epoch_of(row, RetestParams(condition=condition, old=(old,), new=(new,))) == "old"
+        assert epoch_of(row, RetestParams(condition=condition, old=(new,), new=(old,))) == "new"
+    assert epoch_of(row, RetestParams(condition="driver", old=("x",), new=("y",))) == ""
+    assert epoch_of(row, RetestParams(since=dt.date(2026, 3, 1))) == "new"
+    assert epoch_of(row, RetestParams(since=dt.date(2026, 3, 2))) == "old"
+    assert epoch_of(RunRow("r", "a", "t"), RetestParams(since=dt.date(2026, 3, 2))) == ""
+
+
+@pytest.mark.parametrize(
+    ("section", "said"),
+    [
+        ("retest: {condition: drivr, old: [a], new: [b]}", r'no column "drivr" in the run sheet; '
+                                                          r'did you mean "driver"'),
+        ("retest: {condition: driver, old: [a], new: [a]}", '"?\'?a\'? stands under both'),
+        ("retest: {condition: driver, old: [a]}", "a condition needs both"),
+        ("retest: {band: 0.01}", "give either a condition with old and new, or since"),
+        ("retest: {since: 2026-03-01, old: [a]}", "old and new belong to a condition"),
+    ],
+    ids=["unknown", "both", "half", "nothing", "two ways"],
+)  # fmt: skip
+def test_what_tells_runs_apart_must_make_sense(tmp_path, section, said):
+    write_bench(tmp_path, years_rows())
+    with pytest.raises(ParamsError, match=said):
+        load_review(write_params(tmp_path, section + "\n"))
