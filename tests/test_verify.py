@@ -360,3 +360,52 @@ def test_runs_on_the_core_install_without_a_network(tmp_path):
     )  # fmt: skip
     assert done.returncode == 0, done.stderr
     assert json.loads(done.stdout) == [True, []]
+
+
+BAGS = sorted((ROOT / "tests" / "data" / "bags").glob("*.zip"))
+# A golden bag is never made anew; a later version that cannot verify it has lost something.
+IDENTITIES = {
+    "quill-0.1.0.zip": "0c616667f88e61c28969805799e0bda69da8dae62ed6c8419e83a96a90e51da5",
+}
+
+
+@pytest.mark.parametrize("path", BAGS, ids=lambda path: path.stem)
+class TestGoldenBags:
+    """Bags sealed by released versions, read as a later version would."""
+
+    @pytest.fixture(autouse=True)
+    def later(self, monkeypatch):
+        import kit.claiming
+        import kit.pagecheck
+        import kit.verify
+
+        for module in (kit.claiming, kit.pagecheck, kit.verify):
+            monkeypatch.setattr(module, "kit_version", lambda: "9.0.0")
+
+    def test_verifies(self, path, tmp_path):
+        seen = verify_bag(path, signer=author_key(tmp_path))
+        assert seen.ok, [str(finding)[:300] for finding in seen.findings[:10]]
+        assert seen.identity == IDENTITIES[path.name]
+        assert seen.signature == "valid"
+
+    def test_a_damaged_one_does_not(self, path, tmp_path):
+        import zipfile
+
+        with zipfile.ZipFile(path) as archive:
+            archive.extractall(tmp_path)
+        bag = Spoiled(tmp_path / path.stem, random.Random(3))
+        claim = next(c for c in bag.claims()["claims"] if c["kind"] == "suite")
+        bag.write_claims(
+            {**bag.claims(), "claims": [
+                {**c, "value": c["value"] * 1.001} if c["id"] == claim["id"] else c
+                for c in bag.claims()["claims"]
+            ]}
+        )  # fmt: skip
+        bag.mend_closing()
+        bag.mend()
+        places = [finding.path for finding in verify_bag(bag.folder).findings]
+        assert f"data/claims.json # {claim['id']}, value" in places
+
+
+def test_there_is_a_golden_bag_of_every_version_named():
+    assert [path.name for path in BAGS] == sorted(IDENTITIES)
