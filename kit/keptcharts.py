@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import json
 from collections.abc import Callable
 from dataclasses import replace
@@ -29,11 +30,18 @@ def _make(draw: Callable[..., Chart], store: Store, *args: Any, **options: Any) 
     """Return a chart whose pictures come from the store where they are there."""
     chart = draw(*args, **options)
     try:
-        numbers = json.dumps(to_plain([args, options]), sort_keys=True)
+        numbers = json.dumps(to_plain([args, options]), sort_keys=True, default=_date_text)
     except TypeError:  # an argument that is not plain: such a chart is drawn every time
         return chart
     key = content_key("chart", _code(), arithmetic(), draw.__name__, numbers)
     return replace(chart, _drawn=_Drawn(store, key))
+
+
+def _date_text(value: Any) -> str:
+    """Return a date as text, the one thing in results that JSON has no form for."""
+    if isinstance(value, dt.date):
+        return value.isoformat()
+    raise TypeError(f"no plain form of {type(value)}")
 
 
 @cache

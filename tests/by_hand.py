@@ -161,7 +161,13 @@ class Shared:
 
     def title_grid(self, title: str) -> tuple[np.ndarray, np.ndarray]:
         """Return nodes of a title's level and their posterior weights."""
-        m = self.level + np.linspace(-8, 8, COARSE) * math.sqrt(self.title_prior)
+        if self.title_prior < FLAT:
+            m = self.level + np.linspace(-8, 8, COARSE) * math.sqrt(self.title_prior)
+        else:  # where its cells' variances are
+            here = [(math.log(s2), v) for (t, _), (s2, v) in self.cells.items() if t == title and v]
+            spread = math.sqrt(self.product_var + trigamma(min(v for _, v in here) / 2))
+            middle = sum(x for x, _ in here) / len(here)
+            m = middle + np.linspace(-8, 8, COARSE) * spread
         log_post = -((m - self.level) ** 2) / (2 * self.title_prior)
         for (other, name), (s2, v) in self.cells.items():
             if other == title and (other, name) not in self.apart and v > 0:
@@ -242,6 +248,11 @@ def mixture_error(variance: np.ndarray, weight: np.ndarray) -> tuple[float, floa
     return mean, 2 * mean**2 / float((weight * (variance - mean) ** 2).sum())
 
 
+def mixture_tail(variance: np.ndarray, weight: np.ndarray, beyond: float) -> float:
+    """Return P(mixture > beyond)."""
+    return float((weight * ERFC(beyond / np.sqrt(2 * variance)).astype(float)).sum() / 2)
+
+
 def suite_interval(
     logs: list[float], errors: list[tuple[float, float, bool]], confidence: float
 ) -> tuple[float, float]:
@@ -256,12 +267,15 @@ def suite_interval(
     return sum(logs) * w, t_quantile(confidence, df) * scale
 
 
-def like_interval(logs: list[float], confidence: float) -> tuple[float, float]:
-    """Return ln suite ratio and half-width for titles like these, equal weights."""
+def like_interval(
+    logs: list[float], confidence: float, weights: list[float] | None = None
+) -> tuple[float, float]:
+    """Return ln suite ratio and half-width for titles like these."""
     x = np.array(logs)
-    return float(x.mean()), t_quantile(confidence, x.size - 1) * float(
-        x.std(ddof=1) / math.sqrt(x.size)
-    )
+    w = np.full(x.size, 1 / x.size) if weights is None else np.array(weights)
+    mean, squares = float((w * x).sum()), float((w * w).sum())
+    variance = float((w * (x - mean) ** 2).sum()) / (1 - squares) * squares
+    return mean, t_quantile(confidence, 1 / squares - 1) * math.sqrt(variance)
 
 
 def outcome(d: float, half: float, level_half: float, band: float) -> str:

@@ -170,11 +170,11 @@ ERFC = np.frompyfunc(math.erfc, 1, 1)
 
 
 def power_of(ratio: float, sd: float, runs: int, confidence: float, lent: float = 0.0) -> float:
-    """Return the power of equal runs a side with shared variance, by an integral over the spread."""
+    """Return the power of equal runs a side, variance shared: an integral over the spread."""
     df = 2 * (runs - 1 + lent)
     shift = math.log(ratio) / (sd * math.sqrt(2 / runs))
     critical = t_quantile(confidence, df)
-    u = np.linspace(1e-6, 6, 40_001)  # s over sigma: df u^2 is a chi-square
+    u = np.linspace(1e-6, 6, 4_001)  # s over sigma: df u^2 is a chi-square
     log_density = df / 2 * math.log(df / 2) - math.lgamma(df / 2) + math.log(2)
     density = np.exp(log_density + (df - 1) * np.log(u) - df * u * u / 2)
     upper = ERFC((critical * u - shift) / math.sqrt(2)).astype(float) / 2
@@ -191,7 +191,7 @@ def runs_needed(ratio: float, sd: float, power: float, confidence: float) -> int
 
 def smallest_ratio(sd: float, runs: int, power: float, confidence: float) -> float:
     low, high = 0.0, 100 * sd
-    for _ in range(60):
+    for _ in range(40):
         middle = (low + high) / 2
         enough = power_of(math.exp(middle), sd, runs, confidence) >= power
         low, high = (low, middle) if enough else (middle, high)

@@ -19,6 +19,7 @@ from kit.influencecharts import draw_influence
 from kit.layouts import Log
 from kit.margincharts import draw_margins
 from kit.margins import Cell, Margin
+from kit.overlaycharts import draw_overlay
 from kit.runcharts import draw_run
 from kit.runs import Run, RunRow
 from kit.spreadcharts import draw_spread
@@ -382,6 +383,13 @@ def all_charts(
         ),
         "run": draw_run(series[0], **how),
         "distribution": draw_distribution(series, **how),
+        "overlay": draw_overlay(
+            [
+                summarise_frames(run(name=f"r{i}", seed=i, seconds=20 - i, fps=90 + 0.4 * i))
+                for i in range(5)
+            ],
+            **how,
+        ),
     }
     if n_titles > 1:
         made["influence"] = draw_influence(suite(of), **how)
