@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import getpass
 import hashlib
 import json
@@ -485,3 +486,125 @@ def test_a_file_in_the_place_of_the_folder_is_named(quick):
     taken.write_text("")
     with pytest.raises(UsageError, match="cannot write into"):
         run(quick, out_dir=taken)
+
+
+# --- faults of the machine ---
+
+
+def test_memory_run_out_in_a_cell_is_named(quick):
+    set_source(
+        quick,
+        "load",
+        "import resource\n"
+        "resource.setrlimit(resource.RLIMIT_AS, (1 << 30, 1 << 30))\n"
+        "block = bytearray(8 << 30)",
+    )
+    with pytest.raises(ExecutionError, match='cell "load" failed: MemoryError'):
+        run(quick)
+
+
+@pytest.fixture
+def small_disk(tmp_path):
+    """A file system of 256 kB, where the machine lets us make one."""
+    folder = tmp_path / "small"
+    folder.mkdir()
+    command = ["mount", "-t", "tmpfs", "-o", "size=256k", "tmpfs", folder]
+    if subprocess.run(command, capture_output=True, check=False).returncode:
+        pytest.skip("no right to mount a small file system")
+    yield folder
+    subprocess.run(["umount", "-l", folder], check=False)
+
+
+def test_a_full_disk_leaves_the_earlier_report_whole_and_says_so(quick, small_disk):
+    made = run(quick, out_dir=small_disk)
+    before = {name: (made.folder / name).read_bytes() for name in made.files}
+    filling = small_disk / "filling"
+    with contextlib.suppress(OSError):
+        filling.write_bytes(b"x" * (1 << 20))
+    with pytest.raises(ExecutionError) as caught:
+        run(quick, out_dir=small_disk)
+    said = str(caught.value)
+    assert "No space left on device" in said
+    assert "The earlier tiny is as it was" in said
+    assert {name: (made.folder / name).read_bytes() for name in made.files} == before
+    assert hidden(small_disk) == []
+    filling.unlink()
+    assert run(quick, out_dir=small_disk).report.is_file()
+
+
+def test_an_interrupt_stops_the_kernel_and_leaves_nothing_behind(quick):
+    note = quick.parent / "pid"
+    set_source(
+        quick,
+        "load",
+        f"import os, pathlib\npathlib.Path({str(note)!r}).write_text(str(os.getpid()))\n"
+        "while True:\n    pass",
+    )
+    out = quick.parent.parent / "out"
+    code = (
+        "import sys\nfrom pathlib import Path\nfrom kit.report import run_review\n"
+        f"run_review(Path({str(quick)!r}), out_dir=Path({str(out)!r}), timeout_s=60)"
+    )
+    process = subprocess.Popen([sys.executable, "-c", code], stderr=subprocess.PIPE, text=True)
+    until = time.monotonic() + 30
+    while not (note.exists() and note.read_text()) and time.monotonic() < until:
+        time.sleep(0.1)
+    process.send_signal(signal.SIGINT)
+    _, said = process.communicate(timeout=30)
+    assert "KeyboardInterrupt" in said
+    with pytest.raises(ProcessLookupError):
+        os.kill(int(note.read_text()), 0)
+    assert [p.name for p in out.iterdir()] in ([".tiny.lock"], [])
+
+
+def test_a_kernel_does_not_outlive_a_killed_run(quick):
+    note = quick.parent / "pid"
+    set_source(
+        quick,
+        "load",
+        f"import os, pathlib\npathlib.Path({str(note)!r}).write_text(str(os.getpid()))\n"
+        "import time\ntime.sleep(60)",
+    )
+    out = quick.parent.parent / "out"
+    code = (
+        "import sys\nfrom pathlib import Path\nfrom kit.report import run_review\n"
+        f"run_review(Path({str(quick)!r}), out_dir=Path({str(out)!r}), timeout_s=60)"
+    )
+    process = subprocess.Popen([sys.executable, "-c", code])
+    until = time.monotonic() + 30
+    while not (note.exists() and note.read_text()) and time.monotonic() < until:
+        time.sleep(0.1)
+    process.kill()
+    process.wait()
+    pid = int(note.read_text())
+    until = time.monotonic() + 20
+    while time.monotonic() < until and alive(pid):
+        time.sleep(0.2)
+    assert not alive(pid)
+
+
+def alive(pid):
+    """Whether a process runs: one that ended but was not collected does not."""
+    try:
+        return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
+    except (FileNotFoundError, ProcessLookupError):
+        return False
+
+
+def test_two_runs_at_once_into_one_folder_leave_one_whole_report(quick):
+    out = quick.parent.parent / "out"
+    code = (
+        "import sys\nfrom pathlib import Path\nfrom kit.report import run_review\n"
+        "from kit.errors import KitError\n"
+        f"try:\n    run_review(Path({str(quick)!r}), out_dir=Path({str(out)!r}), timeout_s=60)\n"
+        "except KitError as error:\n    sys.exit(str(error))"
+    )
+    runs = [
+        subprocess.Popen([sys.executable, "-c", code], stderr=subprocess.PIPE, text=True)
+        for _ in range(2)
+    ]
+    said = [process.communicate(timeout=60)[1] for process in runs]
+    assert sorted(process.returncode for process in runs) == [0, 1]
+    assert any("another run is writing" in text for text in said)
+    assert (out / "tiny" / "report.html").is_file()
+    assert hidden(out) == []

@@ -1,0 +1,149 @@
+"""The templates executed: by the command, opened as they are, on broken params, sealed again."""
+
+import json
+import shutil
+from pathlib import Path
+
+import pytest
+from test_drift import RETEST, years_rows
+from years_bench import logged, write_bench, write_params
+
+pytest.importorskip("papermill")
+
+from kit.archive import seal
+from kit.claims import load_claims, trace_faults
+from kit.errors import CellError
+from kit.execute import execute_template
+from kit.report import run_review
+from kit.template import read_template
+from kit.verify import verify_bag
+
+ROOT = Path(__file__).parents[1]
+TEMPLATES = sorted(path.stem for path in (ROOT / "notebooks").glob("*.ipynb"))
+PAGES = {
+    "frame_times": "look: {product: two}\n",
+    "bench_health": RETEST,
+    "plan": "plan: {margin: 0.03, seed: 1, budget_minutes: 60, cannot_run: [three]}\n",
+}
+SHOWN = {
+    "frame_times": ["Product Two in The Dell", "The longest of", "independent frames"],
+    "bench_health": ["What to run first", "What moved since", "Product Three"],
+    "plan": ["runs to make", "Order of the runs", "Heat sinks, exhausts"],
+}
+
+
+def write_project(folder: Path, page: str) -> Path:
+    """Write a small bench and the params of a page into `folder`; return the params file."""
+    rows = years_rows(again=("two",))
+    if page == "frame_times":
+        rows = logged(folder / "bench", "one", "dell", 8.0) + logged(
+            folder / "bench", "two", "dell", 10.0, watt=90.0
+        )
+    write_bench(folder, rows)
+    return write_params(folder, f"template: {page}.ipynb\n{PAGES[page]}", review=page)
+
+
+@pytest.mark.parametrize("page", PAGES)
+class TestPages:
+    """Each page runs by the command, leads to its runs, and is sealed and verified."""
+
+    def test_runs_to_a_page_that_can_be_sealed_and_verified(self, page, tmp_path):
+        done = run_review(write_project(tmp_path, page), out_dir=tmp_path / "out", timeout_s=120)
+        text = done.report.read_text(encoding="utf-8")
+        for words in SHOWN[page]:
+            assert words in text
+        assert "<script" not in text
+        assert trace_faults(load_claims(done.folder)) == []
+        bag = seal(done.folder, to=tmp_path / "bag")
+        found = verify_bag(bag.path)
+        assert [str(f) for f in found.findings] == []
+        assert found.ok
+
+    def test_a_figure_changed_in_its_claims_is_found(self, page, tmp_path):
+        done = run_review(write_project(tmp_path, page), out_dir=tmp_path / "out", timeout_s=120)
+        bag = seal(done.folder, to=tmp_path / "bag").path
+        path = bag / "data" / "claims.json"
+        document = json.loads(path.read_bytes())
+        own = {"frame_times": "look/", "bench_health": "drift/", "plan": "plan/runs"}[page]
+        claim = next(c for c in document["claims"] if c["id"].startswith(own))
+        claim["value"] += 1.0
+        path.write_text(json.dumps(document), encoding="utf-8")
+        found = [f for f in verify_bag(bag).findings if f.stage == "claims"]
+        assert any(claim["id"] in f.path for f in found)
+
+
+@pytest.mark.parametrize("template", [t for t in TEMPLATES if t in {"review", *PAGES}])
+def test_a_template_opened_as_it_is_shows_the_demo(template, tmp_path):
+    """Run All in JupyterLab: the folder of the template, its own `params_path`, no injected one."""
+    notebook = read_template(ROOT / "notebooks" / f"{template}.ipynb")
+    own = next(c for c in notebook["cells"] if c["id"] == "parameters")["source"]
+    assert "demo" in own
+    done = execute_template(
+        notebook, {"out_dir": str(tmp_path / "out")}, folder=ROOT / "notebooks", timeout_s=240
+    )
+    assert done.failure is None
+    assert (tmp_path / "out" / "claims.json").is_file()
+    shown = [o for c in done.notebook["cells"] if c["cell_type"] == "code" for o in c["outputs"]]
+    assert sum("text/html" in o.get("data", {}) for o in shown) > 8
+
+
+@pytest.mark.parametrize("template", [t for t in TEMPLATES if t in {"review", *PAGES}])
+def test_broken_params_give_one_readable_line_a_fault_and_no_traceback(template, tmp_path):
+    path = write_project(tmp_path, "bench_health")
+    text = path.read_text(encoding="utf-8").replace("rivals: [two", "rivals: [tow")
+    path.write_text(text.replace("byline:", "bylin:"), encoding="utf-8")
+    shutil.copytree(ROOT / "notebooks", tmp_path / "notebooks")
+    done = execute_template(
+        read_template(tmp_path / "notebooks" / f"{template}.ipynb"),
+        {"params_path": str(path), "out_dir": str(tmp_path / "out")},
+        folder=tmp_path / "notebooks", timeout_s=60,
+    )  # fmt: skip
+    assert isinstance(done.failure, CellError) and done.failure.exit_status == 2
+    (error,) = [o for c in done.notebook["cells"] for o in c.get("outputs", ())
+                if o["output_type"] == "error"]  # fmt: skip
+    lines = "\n".join(error["traceback"]).splitlines()
+    assert len(lines) <= 2 and not any("Traceback" in line or ".py" in line for line in lines)
+    assert lines[0].startswith("ParamsError: bench_health.yaml, line 4")
+    assert 'unknown key "bylin"; did you mean "byline"?' in lines[0]
+    path.write_text(text, encoding="utf-8")
+    done = execute_template(
+        read_template(tmp_path / "notebooks" / f"{template}.ipynb"),
+        {"params_path": str(path), "out_dir": str(tmp_path / "out")},
+        folder=tmp_path / "notebooks", timeout_s=60,
+    )  # fmt: skip
+    said = [o for c in done.notebook["cells"] for o in c.get("outputs", ())
+            if o["output_type"] == "error"][0]["traceback"]  # fmt: skip
+    assert said == ['ParamsError: bench_health.yaml, line 8, rivals.0: no product "tow" in '
+                    'bench.yaml; did you mean "two"?']  # fmt: skip
+
+
+def test_two_builds_of_a_page_are_the_same_bytes(tmp_path):
+    made = []
+    for name in ("one", "another place"):
+        path = write_project(tmp_path / name, "frame_times")
+        done = run_review(path, out_dir=tmp_path / name / "out", timeout_s=120)
+        made.append({file: (done.folder / file).read_bytes() for file in done.files})
+    assert made[0] == made[1]
+
+
+def test_the_example_params_of_each_page_are_of_that_page():
+    from kit.params import load_params
+
+    for page in PAGES:
+        loaded = load_params(ROOT / "params" / f"demo-{page.replace('_', '-')}.yaml")
+        assert loaded.params.page == page
+        assert loaded.params.review == loaded.path.stem
+    assert load_params(ROOT / "params" / "demo.yaml").params.page == "review"
+
+
+@pytest.mark.parametrize(
+    ("template", "page"),
+    [("plan.ipynb", "plan"), ("plan-mine.ipynb", "plan"), ("planets.ipynb", "review"),
+     ("../elsewhere/frame_times_two.ipynb", "frame_times"), ("mine.ipynb", "review")],
+)  # fmt: skip
+def test_a_copy_of_a_template_keeps_the_kind_of_its_page(tmp_path, template, page):
+    from kit.params import load_params
+
+    write_bench(tmp_path, years_rows())
+    path = write_params(tmp_path, f"template: {template}\n")
+    assert load_params(path).params.page == page
