@@ -226,7 +226,7 @@ def _run_figures(book: Book) -> None:
         ):
             given = {"frame_ms": FRAMES_MS, "share": share, "quantile_type": 7}
             book.add(method, given, low_fps(frames, share=share, definition=definition))
-    for step in (0.0, 0.01):
+    for step in (0.0, 0.005, 0.01):
         given = {"frame_ms": [16.67] * 60 + [8.33] * 50 + [25.0] * 4, "hz": 60, "step_ms": step}
         ms = np.array(given["frame_ms"])
         book.add(
@@ -352,8 +352,8 @@ def _suites(book: Book) -> None:
     for method, sessions in (("auto", None), ("welch", None), ("auto", SESSIONS)):
         shared = made_of({t: RUNS[t] for t in ("kettle", "harbour")} if method == "welch" else RUNS,
                          method, sessions)  # fmt: skip
-        for there in (("finch", "gull"), ("finch", "wren")):
-            if method == "auto" and sessions is None and there[1] == "wren":
+        for there in (("finch", "gull"), ("finch", "wren"), ("wren", "gull")):
+            if method == "auto" and sessions is None and "wren" in there:
                 continue
             gap = name_gap(
                 margins_of(shared, "quill", "wren")[:2], margins_of(shared, *there)[:2],
