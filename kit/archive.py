@@ -19,7 +19,7 @@ from kit.cellhtml import CLOSED_MIME
 from kit.claims import ClaimBook, file_sha256, load_claims
 from kit.contents import describe_items, environment_items, input_items
 from kit.describe import data_package, ro_crate
-from kit.errors import SealError
+from kit.errors import SealError, UsageError
 from kit.excerpt import Scope, review_scope
 from kit.figures import check_page
 from kit.inputs import read_inputs
@@ -136,6 +136,25 @@ def seal(
             zip_bag(target, to)
     mark = fingerprint(private.public_key()) if private is not None else ""
     return Sealed(to, book.review, identity, len(written), sum(written), mark)
+
+
+def date_of_epoch(seconds: str) -> dt.date:
+    """Return the day, in UTC, that SOURCE_DATE_EPOCH names: seconds since 1970.
+
+    >>> date_of_epoch("1775001600")
+    datetime.date(2026, 4, 1)
+
+    Raises
+    ------
+    UsageError
+        If it is not a whole number of seconds of a day there can be.
+    """
+    try:
+        return dt.datetime.fromtimestamp(int(seconds), dt.UTC).date()
+    except (ValueError, OverflowError, OSError):
+        raise UsageError(
+            f"SOURCE_DATE_EPOCH is {seconds[:40]!r}; it must be whole seconds since 1970"
+        ) from None
 
 
 def finished_files(folder: Path, book: ClaimBook) -> list[str]:

@@ -247,9 +247,12 @@ def seal(
     as_json: Json = False,
 ) -> None:
     """Make the sealed review: report, claims, raw runs and all that is needed to verify it."""
+    from kit.archive import date_of_epoch
     from kit.archive import seal as seal_review
 
-    sealed = seal_review(folder, to=to, key=key, params=params)
+    epoch = os.environ.get("SOURCE_DATE_EPOCH")
+    date = date_of_epoch(epoch) if epoch else None
+    sealed = seal_review(folder, to=to, key=key, params=params, date=date)
     say_json(sealed.to_dict()) if as_json else say(sealed.to_lines())
 
 

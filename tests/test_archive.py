@@ -20,9 +20,9 @@ from sealmaker import finished_review, sealed_review
 from test_describe import frictionless_report, rocrate_report
 
 import kit.archive
-from kit.archive import closing_said, finished_files, seal
+from kit.archive import closing_said, date_of_epoch, finished_files, seal
 from kit.claims import load_claims
-from kit.errors import KitError, SealError
+from kit.errors import KitError, SealError, UsageError
 from kit.inputs import inputs_file
 
 
@@ -149,6 +149,31 @@ class TestSame:
         assert sealed.path == review.parent / "quill-sealed"
         assert sealed.to_lines()[0] == str(sealed.path)
         assert sealed.to_dict()["files"] == len(bytes_of(sealed.path))
+
+
+@pytest.mark.parametrize("text", ["", "now", "1.5", "9" * 40])
+def test_an_epoch_that_is_none_is_refused(text):
+    with pytest.raises(UsageError, match="SOURCE_DATE_EPOCH"):
+        date_of_epoch(text)
+
+
+def test_the_command_seals_on_the_day_of_the_epoch(review):
+    done = subprocess.run(
+        [sys.executable, "-m", "kit", "seal", review, "--json"], capture_output=True, text=True,
+        env={**os.environ, "SOURCE_DATE_EPOCH": "1893456000"},
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    bag = Path(json.loads(done.stdout)["bag"])
+    assert "Bagging-Date: 2030-01-01" in (bag / "bag-info.txt").read_text()
+    checked = subprocess.run(
+        [sys.executable, "-m", "kit", "verify", bag], capture_output=True, text=True
+    )
+    assert (checked.returncode, checked.stdout.splitlines()[-1]) == (0, "verified")
+    (bag / "data" / "report.html").write_text("x")
+    checked = subprocess.run(
+        [sys.executable, "-m", "kit", "verify", bag, "--json"], capture_output=True, text=True
+    )
+    assert checked.returncode == 1 and json.loads(checked.stdout)["ok"] is False
 
 
 class TestRefusals:

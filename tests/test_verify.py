@@ -7,6 +7,7 @@ import os
 import random
 import re
 import resource
+import shutil
 import subprocess
 import sys
 import textwrap
@@ -17,6 +18,8 @@ from pathlib import Path
 import pytest
 from bagmaker import bytes_of, make_bag
 from damage import KINDS, Spoiled, author_key, sign, try_damage
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from sealmaker import copy_bag, sealed_review
 
 from kit.bag import zip_bag
@@ -307,6 +310,37 @@ class TestHostile:
         (tmp_path / "text.zip").write_text("no zip")
         with pytest.raises(SealError, match="neither a folder nor a zip"):
             verify_bag(tmp_path / "text.zip")
+
+
+@settings(max_examples=40, deadline=None, derandomize=True)
+@given(data=st.data())
+def test_whatever_is_in_a_bag_verify_answers(data, tmp_path_factory):
+    """Any bytes anywhere, hashes put right: an answer or our own error, never another."""
+    folder = tmp_path_factory.getbasetemp() / "any"
+    shutil.rmtree(folder, ignore_errors=True)
+    bag = Spoiled(copy_bag(folder), random.Random(0))
+    names = sorted(name for name in bytes_of(folder) if not name.endswith(".png"))
+    name = data.draw(st.sampled_from(names))
+    whole = bag.read(name)
+    start = data.draw(st.integers(0, len(whole)))
+    end = min(len(whole), start + data.draw(st.sampled_from([0, 1, 7, 300, 10**6])))
+    put = data.draw(
+        st.one_of(
+            st.binary(max_size=30),
+            st.sampled_from([b"null", b"[]", b"{}", b'""', b"-1", b"1e999", b"\n", b"<x>", b"NaN"]),
+        )
+    )
+    bag.write(name, whole[:start] + put + whole[end:])
+    if data.draw(st.booleans()):
+        bag.mend()
+    try:
+        seen = verify_bag(folder)
+    except SealError:
+        return
+    assert len(seen.stages) == len(STAGES)
+    assert seen.ok or seen.findings
+    json.dumps(seen.to_dict())
+    seen.to_lines()
 
 
 def core_only() -> set[str]:
