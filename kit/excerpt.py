@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any
 
 from kit.params import LoadedParams, ReviewParams, load_params
+from kit.planning import planned_titles
 from kit.prices import COLUMNS, RATE, PriceRow, read_prices
 from kit.review import review_titles
 from kit.runs import RunRow, read_run_sheet, select_rows, sheet_file
@@ -82,9 +83,12 @@ def named_titles(params: ReviewParams) -> set[str]:
 def _bench_yaml(scope: Scope) -> bytes:
     params = scope.loaded.params
     data = dict(scope.loaded.bench.document.data)
+    # A plan counts titles that nothing ran yet.
+    planned = planned_titles(params, scope.loaded.bench) if params.page == "plan" else ()
     kept = {
         "products": named_products(params) | {row.product for row in scope.rows},
-        "titles": {*scope.titles, *named_titles(params)} | {row.title for row in scope.rows},
+        "titles": {*scope.titles, *named_titles(params), *planned}
+        | {row.title for row in scope.rows},
         "layouts": {row.layout for row in scope.rows if row.layout},
     }
     for key, names in kept.items():

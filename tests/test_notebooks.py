@@ -28,7 +28,7 @@ PAGES = {
 SHOWN = {
     "frame_times": ["Product Two in The Dell", "The longest of", "independent frames"],
     "bench_health": ["What to run first", "What moved since", "Product Three"],
-    "plan": ["runs to make", "Order of the runs", "Heat sinks, exhausts"],
+    "plan": ["runs to make", "The Moor", "Order of the runs", "Heat sinks, exhausts"],
 }
 
 
@@ -39,37 +39,44 @@ def write_project(folder: Path, page: str) -> Path:
         rows = logged(folder / "bench", "one", "dell", 8.0) + logged(
             folder / "bench", "two", "dell", 10.0, watt=90.0
         )
-    write_bench(folder, rows)
+    bench = write_bench(folder, rows)
+    with (bench / "bench.yaml").open("a", encoding="utf-8") as stream:
+        stream.write("  moor: {name: The Moor, planned_s: 6}\n")  # nothing ran it yet
     return write_params(folder, f"template: {page}.ipynb\n{PAGES[page]}", review=page)
 
 
-@pytest.mark.parametrize("page", PAGES)
-class TestPages:
-    """Each page runs by the command, leads to its runs, and is sealed and verified."""
+@pytest.fixture(scope="module", params=PAGES)
+def sealed(request, tmp_path_factory):
+    """One page by the command, and its bag."""
+    folder = tmp_path_factory.mktemp(request.param)
+    path = write_project(folder, request.param)
+    done = run_review(path, out_dir=folder / "out", timeout_s=120)
+    return request.param, done, seal(done.folder, to=folder / "bag").path
 
-    def test_runs_to_a_page_that_can_be_sealed_and_verified(self, page, tmp_path):
-        done = run_review(write_project(tmp_path, page), out_dir=tmp_path / "out", timeout_s=120)
-        text = done.report.read_text(encoding="utf-8")
-        for words in SHOWN[page]:
-            assert words in text
-        assert "<script" not in text
-        assert trace_faults(load_claims(done.folder)) == []
-        bag = seal(done.folder, to=tmp_path / "bag")
-        found = verify_bag(bag.path)
-        assert [str(f) for f in found.findings] == []
-        assert found.ok
 
-    def test_a_figure_changed_in_its_claims_is_found(self, page, tmp_path):
-        done = run_review(write_project(tmp_path, page), out_dir=tmp_path / "out", timeout_s=120)
-        bag = seal(done.folder, to=tmp_path / "bag").path
-        path = bag / "data" / "claims.json"
-        document = json.loads(path.read_bytes())
-        own = {"frame_times": "look/", "bench_health": "drift/", "plan": "plan/runs"}[page]
-        claim = next(c for c in document["claims"] if c["id"].startswith(own))
-        claim["value"] += 1.0
-        path.write_text(json.dumps(document), encoding="utf-8")
-        found = [f for f in verify_bag(bag).findings if f.stage == "claims"]
-        assert any(claim["id"] in f.path for f in found)
+def test_a_page_leads_to_its_runs_and_is_sealed_and_verified(sealed):
+    page, done, bag = sealed
+    text = done.report.read_text(encoding="utf-8")
+    for words in SHOWN[page]:
+        assert words in text
+    assert "<script" not in text
+    assert trace_faults(load_claims(done.folder)) == []
+    found = verify_bag(bag)
+    assert [str(f) for f in found.findings] == []
+    assert found.ok
+
+
+def test_a_figure_changed_in_a_sealed_page_is_found(sealed, tmp_path):
+    page, _, bag = sealed
+    bag = shutil.copytree(bag, tmp_path / "bag")
+    path = bag / "data" / "claims.json"
+    document = json.loads(path.read_bytes())
+    own = {"frame_times": "look/", "bench_health": "drift/", "plan": "plan/runs"}[page]
+    claim = next(c for c in document["claims"] if c["id"].startswith(own))
+    claim["value"] += 1.0
+    path.write_text(json.dumps(document), encoding="utf-8")
+    found = [f for f in verify_bag(bag).findings if f.stage == "claims"]
+    assert any(claim["id"] in f.path for f in found)
 
 
 @pytest.mark.parametrize("template", [t for t in TEMPLATES if t in {"review", *PAGES}])
@@ -105,15 +112,21 @@ def test_broken_params_give_one_readable_line_a_fault_and_no_traceback(template,
     assert len(lines) <= 2 and not any("Traceback" in line or ".py" in line for line in lines)
     assert lines[0].startswith("ParamsError: bench_health.yaml, line 4")
     assert 'unknown key "bylin"; did you mean "byline"?' in lines[0]
+
+
+def test_one_fault_is_one_line_in_a_notebook(tmp_path):
+    path = write_project(tmp_path, "plan")
+    text = path.read_text(encoding="utf-8").replace("rivals: [two", "rivals: [tow")
     path.write_text(text, encoding="utf-8")
+    shutil.copytree(ROOT / "notebooks", tmp_path / "notebooks")
     done = execute_template(
-        read_template(tmp_path / "notebooks" / f"{template}.ipynb"),
+        read_template(tmp_path / "notebooks" / "plan.ipynb"),
         {"params_path": str(path), "out_dir": str(tmp_path / "out")},
         folder=tmp_path / "notebooks", timeout_s=60,
     )  # fmt: skip
-    said = [o for c in done.notebook["cells"] for o in c.get("outputs", ())
-            if o["output_type"] == "error"][0]["traceback"]  # fmt: skip
-    assert said == ['ParamsError: bench_health.yaml, line 8, rivals.0: no product "tow" in '
+    (error,) = [o for c in done.notebook["cells"] for o in c.get("outputs", ())
+                if o["output_type"] == "error"]  # fmt: skip
+    assert error["traceback"] == ['ParamsError: plan.yaml, line 8, rivals.0: no product "tow" in '
                     'bench.yaml; did you mean "two"?']  # fmt: skip
 
 
