@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     import pandas as pd
     from pyarrow.parquet import ParquetFile
 
-ROWS_AT_ONCE = 1 << 20  # 8 MB of frame times
+ROWS_AT_ONCE = 1 << 18  # 2 MB of frame times
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +72,7 @@ def measure_tables(
 
     Notes
     -----
-    Held at once are a few blocks of a million rows and the frames of one run. A second thread
+    Held at once are a few blocks of rows and the frames of one run. A second thread
     unpacks the next block meanwhile.
     """
     if low not in LOW_DEFINITIONS:
@@ -141,7 +141,7 @@ def _blocks(path: Path, frame_ms: str, run: str | None) -> Iterator[Block]:
     import pyarrow.parquet as pq
 
     try:
-        with pq.ParquetFile(path) as table, ThreadPoolExecutor(1) as other:
+        with pq.ParquetFile(path, pre_buffer=False) as table, ThreadPoolExecutor(1) as other:
             columns = _check_columns(table, path, frame_ms, run)
             batches = table.iter_batches(ROWS_AT_ONCE, columns=columns, use_threads=False)
             following = other.submit(_next_block, batches, frame_ms, run)
