@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 
 from kit.claims import Claim, ClaimBook, load_claims
 from kit.errors import SealError, UsageError
+from kit.flags import few
 from kit.onepage import frame_page
 from kit.page import (
     Column,
@@ -117,8 +118,8 @@ def make_league(finished: Sequence[Finished], *, baseline: str | None = None) ->
     ----------
     finished : sequence of Finished
     baseline : str, optional
-        A product's id; without it the one that most reviews set their product against, the first
-        in the alphabet of several.
+        A product's id; without it the one that most reviews set their product against, of several
+        the one with most margins, of these the first in the alphabet.
 
     Raises
     ------
@@ -137,8 +138,10 @@ def make_league(finished: Sequence[Finished], *, baseline: str | None = None) ->
     margins = {f.folder: _margins(f.book) for f in finished}
     counted = Counter(other for found in margins.values() for other in found)
     if baseline is None:
-        best = max(counted.values(), default=0)
-        baseline = min((name for name, count in counted.items() if count == best), default="")
+        sizes = Counter(
+            {name: sum(len(found.get(name, ())) for found in margins.values()) for name in counted}
+        )
+        baseline = min(counted, key=lambda name: (-counted[name], -sizes[name], name), default="")
     elif baseline not in counted:
         raise UsageError(
             f'no finished review has margins over "{baseline}"{did_you_mean(baseline, counted)}'
@@ -286,7 +289,7 @@ def _replace(path: Path, data: bytes) -> None:
 def index_page(finished: Sequence[Finished], league: League) -> str:
     """Return the index page: the league, then every finished review with a link to its report."""
     newest = max(f.book.date for f in finished)
-    head = page_head("Reviews side by side", byline=f"{len(finished)} reviews", date=newest)
+    head = page_head("Reviews side by side", byline=few(len(finished), "review"), date=newest)
     pieces = [heading("League", level=2), *_league_pieces(league)]
     pieces += [heading("Reviews", level=2), _reviews_table(finished)]
     return frame_page(head.markup, "".join(piece.markup for piece in pieces))
@@ -307,7 +310,7 @@ def _league_pieces(league: League) -> list[Html]:
                 _link(target, text.text),
                 f"{text.interval} %" if text.interval else "no interval",
                 Html(outcome_html(place.outcome)),
-                place.marks.replace("_", " "),
+                place.marks.replace("_", " ").replace(":", ": "),
             ]
         )
     table = html_table(

@@ -9,7 +9,7 @@ from kit.planned import PlannedMargin
 from kit.planning import plan_of_review
 from kit.review import Review
 from kit.schedule import order_frame
-from kit.tables import number, share_text
+from kit.tables import number, plain_text, share_text
 
 
 def plan_summary_section(review: Review, book: ClaimBook) -> Html:
@@ -20,8 +20,8 @@ def plan_summary_section(review: Review, book: ClaimBook) -> Html:
         paragraph(
             "To resolve a margin of ",
             book.by_id["plan/margin"],
-            f" in {share_text(plan.power, locale=locale).text} of cases, at confidence "
-            f"{number(plan.confidence, decimals=3, locale=locale)}: ",
+            f" in {plain_text(100 * plan.power, unit='%', locale=locale).text} of cases, at "
+            f"confidence {plain_text(plan.confidence, digits=3, locale=locale).text}: ",
             book.by_id["plan/runs"],
             " runs to make, ",
             book.by_id["plan/minutes"],

@@ -53,7 +53,7 @@ def test_the_page_shows_the_plan_of_the_command(tmp_path):
     assert book.by_id["plan/runs"].value == total == len(page.order) > 0
     assert trace_faults(book) == []
     words = plain_words(plan_summary_section(review, book).markup).replace("\u00a0", " ")
-    asked = "To resolve a margin of +3.0 % in 80.0 % of cases, at confidence 0.950: "
+    asked = "To resolve a margin of +3.0 % in 80 % of cases, at confidence 0.95: "
     assert f"{asked}{total} runs to make" in words
 
 
