@@ -93,6 +93,13 @@ def test_drift_is_new_over_old_with_the_interval_of_a_margin(tmp_path):
     assert dell.anchors == ("two", "three") and review.params.retest.band == 0.02
 
 
+@pytest.mark.parametrize(("band", "outcome"), [("0.005", "ahead"), ("0.2", "level")])
+def test_drift_within_the_band_counts_as_none(tmp_path, band, outcome):
+    _, results, _ = reviewed(tmp_path, years_rows(), RETEST.replace("}", f", band: {band}}}"))
+    assert {d.outcome for d in results.drifts if d.metric == "average_fps"} == {outcome}
+    assert {m.outcome for m in results.margins} == {"ahead"}  # margins keep their own band
+
+
 def test_drift_by_welch_is_that_of_scipy(tmp_path):
     write_bench(tmp_path, years_rows())
     path = write_params(tmp_path, RETEST)

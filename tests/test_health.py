@@ -54,6 +54,9 @@ def test_another_makers_driver_is_not_a_later_version(health):
 
 def test_versions_of_titles_are_compared_within_the_title(health, tmp_path):
     rows = bench_rows()
+    for row in rows:
+        if row["run"].startswith("one-hill"):  # a later run, in a title with versions of its own
+            row["began"] = row["began"].replace("11-10", "11-11")
     write_bench(tmp_path, rows)
     sheet = tmp_path / "bench" / "runs.csv"
     lines = sheet.read_text().splitlines()
@@ -99,6 +102,14 @@ def test_what_to_run_first_is_ranked_and_counted(health):
     _, _, rest = health(bench_rows(), gone)
     assert [t.product for t in rest.tasks] == ["three"]
     assert rank_tasks(review, (), ())[0].product == "three"  # too few runs are left
+
+
+def test_among_equals_the_oldest_runs_come_first(health):
+    rows = [r for r in bench_rows() if r["product"] != "three"]
+    for title in ("dell", "hill"):
+        rows += typed("three", title, 50.0, began="2025-12-01", driver="r7")
+    _, _, found = health(rows)
+    assert [(t.product, t.margins) for t in found.tasks] == [("three", 2), ("two", 2)]
 
 
 def test_claims_of_the_page_are_its_own_and_lead_to_runs(health):

@@ -30,7 +30,7 @@ TEMPLATE = "template: frame_times.ipynb\n"
 def looked(tmp_path):
     def look(more="", rows=()):
         bench = tmp_path / "bench"
-        made = logged(bench, "one", "dell", 8.0, watt=100.0) + logged(bench, "two", "dell", 10.0)
+        made = logged(bench, "one", "dell", 8.0, watt=100.0) + logged(bench, "two", "dell", 10.0, step=0.03)
         write_bench(tmp_path, [*made, *rows])
         review = load_review(write_params(tmp_path, TEMPLATE + more))
         results = work_out(review)
@@ -87,14 +87,18 @@ def test_without_frames_the_titles_that_have_some_are_named(looked):
 
 
 def test_a_run_set_aside_is_shown_as_such_and_explains_no_spread(looked):
-    aside = "screen: {set_aside: [{run: one-dell-2, reason: The fan was blocked.}]}\n"
-    review, _, book = looked(aside)
+    aside = "screen: {set_aside: [{run: two-dell-2, reason: The fan was blocked.}]}\n"
+    review, _, book = looked("look: {product: two}\n" + aside)
     look = look_into(review)
     assert [r.used for r in look.runs] == [True, False, True]
-    claim = book.by_id["look/hitches/one-dell-2"]
-    assert (claim.value, claim.marks, claim.set_aside) == (1.0, ("set_aside",), ("one-dell-2",))
-    share = book.by_id["look/share_within/average_fps/dell/one"]
-    assert share.runs == ("one-dell-1", "one-dell-3")
+    claim = book.by_id["look/hitches/two-dell-2"]
+    assert (claim.value, claim.marks, claim.set_aside) == (1.0, ("set_aside",), ("two-dell-2",))
+    share = book.by_id["look/share_within/average_fps/dell/two"]
+    assert share.runs == ("two-dell-1", "two-dell-3")
+    errors = [look.runs[n].blocks.within_sd["average_fps"] for n in (0, 2)]
+    values = np.log([look.runs[n].metrics.values["average_fps"] for n in (0, 2)])
+    by_hand = min(1.0, float(np.mean(np.square(errors)) / np.var(values, ddof=1)))
+    assert share.value < 1 and share.value == pytest.approx(by_hand)
     assert "The fan was blocked." in look_summary_section(review, book).markup
 
 

@@ -93,13 +93,15 @@ def logged(
     began: str = "2026-11-10",
     driver: str = "52",
     tag: str = "",
+    step: float = 0.002,
 ) -> list[dict[str, str]]:
-    """Write short logs (4 s and more) of frames around `frame_ms`; return their rows."""
+    """Write short logs (4 s and more) of frames around `frame_ms`, each
+    run slower than the one before by `step`; return their rows."""
     rows = []
     for n in range(1, runs + 1):
         count = int(4400 / frame_ms)
         wave = 1 + 0.02 * np.sin(np.arange(count) * 0.7 + n)
-        frames = frame_ms * wave * (1 + 0.002 * (n - 2))
+        frames = frame_ms * wave * (1 + step * (n - 2))
         frames[count // 2] *= 4  # one hitch
         name = f"{product}-{title}{tag}-{n}"
         path = folder / "logs" / f"{name}.csv"
