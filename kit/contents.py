@@ -14,9 +14,10 @@ from kit.errors import RunFileError, SealError
 from kit.excerpt import Scope, excerpt_bench
 from kit.methods import METHODS
 from kit.runs import find_log
-from kit.schema import SCHEMA_NAMES, schema_text
+from kit.schema import SCHEMA_NAMES
 
 METHODS_FORMAT = "marginbook-methods/1"
+SCHEMAS = Path(__file__).with_name("schemas")
 # Formulas and test vectors, for whoever checks the figures with a program of their own.
 METHOD_PAGES = tuple(Path(__file__).with_name(n) for n in ("methods.md", "method-vectors.json"))
 
@@ -96,7 +97,7 @@ def kit_items(book: ClaimBook) -> list[Item]:
         Item("data/environment/lock.txt", LOCK.read_bytes()),
     ]
     items += [
-        Item(f"data/schemas/{what}.schema.json", schema_text(what).encode())
+        Item(f"data/schemas/{what}.schema.json", (SCHEMAS / f"{what}.schema.json").read_bytes())
         for what in SCHEMA_NAMES
     ]
     return items

@@ -18,11 +18,9 @@ from kit.claims import ClaimBook, read_claims
 from kit.contents import kit_items, text_path
 from kit.errors import Finding, HostileBagError, KitError, SealError
 from kit.pagecheck import check_report, read_notebook
-from kit.params import ReviewParams
 from kit.recompute import CLAIMS_PATH, Fresh, compare_books, input_findings, recompute_review
 from kit.signature import check_signature, load_public_key
 from kit.unbag import Bag, Listing, check_bytes, check_listing, open_bag, read_listing
-from kit.yamlfile import check_model, read_yaml
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -311,21 +309,32 @@ def _claims(walk: _Walk) -> tuple[list[Finding], str]:
         raise ValueError("no claims to compare with")
     bench = walk.bag.folder / "data" / "bench"
     try:
-        params = _safe_params(walk.bag, book)
-        walk.fresh = recompute_review(params, bench)
+        fresh = recompute_review(_params_path(walk.bag, book), bench)
     except KitError as error:
         return input_findings(error), "The review cannot be made afresh from what is in the bag."
-    findings = compare_books(book, walk.fresh.book)
+    findings = compare_books(book, fresh.book)
+    text = fresh.review.params.text
+    try:
+        inside = text is None or text_path(text) in walk.bag.files
+        why = f'"{text}", which is not in it'
+    except SealError as error:
+        inside, why = False, str(error)
+    if inside:
+        walk.fresh = fresh
+    else:  # what the page shows would be read from outside the bag
+        findings.append(
+            Finding("claims", f"data/params/{book.params_file}, text", "a text in the bag", why)
+        )
     return findings, f"{len(book.claims)} claims made afresh from the raw logs and compared."
 
 
-def _safe_params(bag: Bag, book: ClaimBook) -> Path:
-    """Return the params file of a bag, once it is sure that reading by it stays in the bag.
+def _params_path(bag: Bag, book: ClaimBook) -> Path:
+    """Return where the params file of a bag is, once it is sure that it is in the bag.
 
     Raises
     ------
     SealError
-        If the file named is not in the bag, or its text would be read from outside.
+        If it is not, or a file of settings is larger than any of ours.
     """
     path = f"data/params/{book.params_file}"
     if name_fault(path) or "/" in book.params_file or path not in bag.files:
@@ -333,12 +342,6 @@ def _safe_params(bag: Bag, book: ClaimBook) -> Path:
     for name in (path, "data/bench/bench.yaml"):
         if bag.files.get(name, 0) > MAX_YAML_BYTES:
             raise SealError(f"{name}: larger than {MAX_YAML_BYTES} bytes")
-    from kit.errors import ParamsError
-
-    document = read_yaml(bag.folder / path, file=book.params_file, error=ParamsError)
-    params = check_model(document, ReviewParams, ParamsError)
-    if params.text is not None and text_path(params.text) not in bag.files:
-        raise SealError(f'its text "{params.text}" is not in the bag')
     return bag.folder / path
 
 
