@@ -176,7 +176,7 @@ def look_blocks_section(review: Review, book: ClaimBook) -> Html:
         columns.append(Column(f"{METRIC_NAMES[metric]}: error from frames alone", number=True))
         columns.append(Column("independent frames", number=True))
     return html_table(
-        "What the frames within a run tell",
+        "Errors from frames alone, run by run",
         columns,
         rows,
         note="A diagnostic: no interval rests on it. Where the last row is far below 100 %, runs "

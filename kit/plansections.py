@@ -164,7 +164,7 @@ def order_section(review: Review, book: ClaimBook) -> Html:
     if not order:
         return paragraph("No run is left to make.")
     return html_table(
-        "Order of the runs",
+        "Every run, in the order to make it",
         [
             Column("Place"),
             Column("Block"),
