@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from kit.cellhtml import CLOSED_MIME
-from kit.execute import _without_grammar, closing_of, scrub_notebook
+from kit.execute import _failure, _Progress, _without_grammar, closing_of, scrub_notebook
 
 
 def test_scrubbing_takes_folders_addresses_and_kernel_files_out_of_every_text():
@@ -66,8 +66,11 @@ def test_the_root_folder_is_not_a_name_to_take_out():
     assert clean["source"] == "a/b"
 
 
+CLOSED = {"output_type": "execute_result", "data": {CLOSED_MIME: {"review": "r"}}}
+
+
 def closing(**more):
-    return {"cell_type": "code", "outputs": [{"data": {CLOSED_MIME: {"review": "r"}}}], **more}
+    return {"cell_type": "code", "outputs": [CLOSED], **more}
 
 
 def test_only_the_last_code_cell_closes():
@@ -86,3 +89,15 @@ def test_the_slow_grammar_is_kept_out_only_while_notebooks_are_imported():
     finally:
         if before is not None:
             sys.modules["rfc3987_syntax"] = before
+
+
+def test_a_cell_passed_over_makes_the_run_not_count_though_it_closed():
+    def cells(**first):
+        return [
+            {"cell_type": "code", "id": "a", "source": "x", "outputs": [], **first},
+            closing(id="z", source="close", execution_count=2),
+        ]
+
+    assert _failure(_Progress({"cells": cells(execution_count=1)}), 60, "") is None
+    failure = _failure(_Progress({"cells": cells(execution_count=None)}), 60, "")
+    assert 'cell "a" did not run' in str(failure)
