@@ -554,6 +554,11 @@ def expected_flags(sheet: pd.DataFrame) -> set[tuple[str, str, str, str]]:
     found |= {("conditions_differ", "", *cell[run]) for run in with_rule("conditions")}
     found |= {("failed", "", *cell[run]) for run in with_rule("crashed")}
     found |= {("stale", "", product, "") for product in (*FACTS["stale"], *FACTS["typed"])}
+    # The desk namesake ran with the driver before, 52.1, as README and the run sheet say.
+    reviewed = sheet[sheet["product"] == "fennock-9-travel"]["driver"].astype(str)
+    desk = sheet[sheet["product"] == "fennock-9-desk"]["driver"].astype(str)
+    assert set(desk) == {"52.1"} and "52.3" in set(reviewed)
+    found.add(("stale", "", "fennock-9-desk", ""))
     found |= {("capped", "", product, title) for product, title, _ in FACTS["capped"]}
     for hot in map(tuple, FACTS["drifting"]):
         found.add(("throttling", "", *hot))

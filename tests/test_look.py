@@ -30,7 +30,9 @@ TEMPLATE = "template: frame_times.ipynb\n"
 def looked(tmp_path):
     def look(more="", rows=()):
         bench = tmp_path / "bench"
-        made = logged(bench, "one", "dell", 8.0, watt=100.0) + logged(bench, "two", "dell", 10.0, step=0.03)
+        made = logged(bench, "one", "dell", 8.0, watt=100.0) + logged(
+            bench, "two", "dell", 10.0, step=0.03
+        )
         write_bench(tmp_path, [*made, *rows])
         review = load_review(write_params(tmp_path, TEMPLATE + more))
         results = work_out(review)
