@@ -87,9 +87,6 @@ EXAMPLES: dict[str, Any] = {
             "weights": {"my-scene": 1.0},
         }
     },
-    "RetestParams.condition": "driver_branch",
-    "RetestParams.old": ["spring"],
-    "RetestParams.new": ["autumn"],
     "ReviewParams.text": "my-review.md",
     "ReviewParams.replaces": "../sealed/my-review-1",
     "ScreenParams.set_aside": [{"run": "my-run-3", "reason": "What went wrong in this run."}],
