@@ -1,9 +1,15 @@
-"""What many tests start from: the demo review, read and worked out once."""
+"""What many tests start from: the demo review, worked out once; how hypothesis is run."""
 
 from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
+from hypothesis import settings
+
+# The gate is repeatable: the same examples every time. `--hypothesis-profile=search` looks further.
+settings.register_profile("gate", derandomize=True, deadline=None)
+settings.register_profile("search", deadline=None, max_examples=1000)
+settings.load_profile("gate")
 
 ROOT = Path(__file__).parents[1]
 
