@@ -35,11 +35,16 @@ from kit.errors import Fault, TextError
 from kit.params import LoadedParams
 from kit.references import find_claim, reference_text
 
-REFERENCE = re.compile(r"\{\{(.*?)\}\}", re.DOTALL)
-SOURCE = re.compile(r"\[source:\s*(?P<name>[^\]]+?),\s*(?P<date>\d{4}-\d{2}-\d{2})\s*\]")
+# None of these patterns may look at a place of the text more than a few times: `verify` binds
+# texts of strangers. Hence no braces within braces, bounded and possessive repeats.
+REFERENCE = re.compile(r"\{\{([^{}]*)\}\}")
+LOOSE_BRACES = re.compile(r"\{\{|\}\}")
+SOURCE = re.compile(r"\[source:\s*(?P<name>[^\[\]]{1,300}?),\s*(?P<date>\d{4}-\d{2}-\d{2})\s*\]")
 UNITS = r"(?:[%€$£]|(?:percent|per\s+cent|fps|ms|W|watts?|dB|EUR|USD|GBP|euros?|dollars?)\b)"
+# A number is passed over whole, with or without a unit, so that no part of it is tried again.
 TYPED = re.compile(
-    rf"(?<![\w.])[-+−]?\d[\d.,\u00a0\u202f']*\s*{UNITS}|(?:€|\$|£|EUR|USD|GBP)\s*\d[\d.,]*",
+    rf"(?<![\w.])[-+−]?\d[\d.,\u00a0\u202f']*+(?P<unit>\s*+{UNITS})?"
+    r"|(?P<sign>€|\$|£|EUR|USD|GBP)\s*+\d[\d.,]*+",
     re.IGNORECASE,
 )
 UP = {
@@ -148,6 +153,11 @@ def bind_text(
             continue
         references.append(Reference(written, match.start(), match.end(), line, claim, forms, text))
     bare = REFERENCE.sub(lambda match: re.sub(r"[^\n]", "\ue000", match[0]), source)
+    loose = LOOSE_BRACES.search(bare)
+    if loose is not None:
+        line = bare.count("\n", 0, loose.start()) + 1
+        said = f'"{loose[0]}" belongs to no reference; write {{{{words}}}}, without braces in it'
+        faults.append(Fault(file, said, line=line))
     for start, sentence in _sentences(bare):
         inside = [r for r in references if start <= r.start < start + len(sentence)]
         line = bare.count("\n", 0, start) + 1
@@ -216,6 +226,8 @@ def _typed_figures(sentence: str, file: str, text: str, start: int) -> Iterator[
     if SOURCE.search(sentence):
         return
     for match in TYPED.finditer(sentence):
+        if not (match["unit"] or match["sign"]):
+            continue
         line = text.count("\n", 0, start + match.start()) + 1
         yield Fault(
             file,
@@ -236,11 +248,14 @@ def _wrong_words(
 ) -> Iterator[Fault]:
     """Yield a fault for each comparative word against the outcome it stands beside."""
     margins = [r for r in inside if r.claim.kind in {"margin", "suite"}]
+    named = None if inside else _named_pair(sentence, book, names)
     words = [(m.start(), m[0].lower()) for m in re.finditer(r"[A-Za-z']+", sentence)]
     for i, (place, word) in enumerate(words):
         direction = "ahead" if word in UP else "behind" if word in DOWN else ""
         even = word in EVEN
         if not direction and not even:
+            continue
+        if not margins and named is None:
             continue
         if {w for _, w in words[max(0, i - 3) : i]} & NEGATIONS:
             continue
@@ -248,11 +263,8 @@ def _wrong_words(
         if margins:
             nearest = min(margins, key=lambda r: _gap(r, start + place))
             claim, turned = nearest.claim, "reversed" in nearest.forms
-        elif not inside:
-            found = _named_pair(sentence, book, names)
-            if found is None:
-                continue
-            claim, turned = found, False
+        elif named is not None:
+            claim, turned = named, False
         else:
             continue
         outcome = claim.outcome

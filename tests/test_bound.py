@@ -245,3 +245,13 @@ def test_the_page_shows_prose_without_its_markup():
 def test_the_figure_sheet_lists_line_and_claim():
     frame = bind("a\nb {{runs used}}").to_frame()
     assert frame.values.tolist() == [[2, "runs used", "count/runs/used", "90"]]
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["one\n\n{{average ash in dell", "one\n\naverage}} ash", "one\n\n{{average {ash} in dell}}"],
+    ids=["not closed", "not opened", "braces within"],
+)
+def test_braces_that_belong_to_no_reference_are_told(text):
+    with pytest.raises(TextError, match=r"demo\.md, line 3: \"[{}]{2}\" belongs to no reference"):
+        bind(text)

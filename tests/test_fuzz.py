@@ -39,11 +39,11 @@ def damaged(draw, good: bytes, pieces: tuple[bytes, ...]):
 
 
 PIECES = {
-    "log": (b",", b"\n", b"\r", b'"', b";", b".", b"-", b"e9", b"1e309", b"nan", b" ", b"0", b"\xff"),
-    "params": (b": ", b"\n  ", b"[", b"}", b"true", b".nan", b"-1", b"1e400", b"~", b"'", b"&a ", b"*a"),
-    "bench": (b": ", b"\n  ", b"{", b"]", b"0", b"true", b"1e99", b"!x ", b"? ", b"- ", b"#", b"\t"),
-    "sheet": (b",", b";", b'"', b"\n", b"\r", b"=", b"#N/A", b"../", b"\xff", b"1e999", b"\t", b"\0"),
-    "prices": (b",", b";", b'"', b"\n", b"9" * 400, b"1.234", b"-0", b"31.12.", b"sep=;", b"\xc2\xa0"),
+    "log": (b",", b"\n", b"\r", b'"', b";", b".", b"-", b"e9", b"1e309", b"nan", b" ", b"\xff"),
+    "params": (b": ", b"\n  ", b"[", b"}", b"true", b".nan", b"-1", b"1e400", b"~", b"&a ", b"*a"),
+    "bench": (b": ", b"\n  ", b"{", b"]", b"0", b"true", b"1e99", b"!x ", b"? ", b"- ", b"\t"),
+    "sheet": (b",", b";", b'"', b"\n", b"\r", b"=", b"#N/A", b"../", b"\xff", b"1e999", b"\0"),
+    "prices": (b",", b";", b'"', b"\n", b"9" * 400, b"1.234", b"-0", b"31.12.", b"sep=;", b"\t"),
     "text": (b"{{", b"}}", b"|", b"{{suite", b" over ", b" not ", b"faster", b"12 %", b"[source:",
              b"\xff", b"reversed", b" at ", b"\n\n"),
     "claims": (b"null", b"NaN", b"-1", b'"', b"{", b"]", b",", b"1e999", b"[[[[", b"\xff", b"true"),
@@ -130,6 +130,12 @@ ENDLESS = {
     "spaces": " " * LONG,
     "percent": "% " * LONG,
     "full stops": "." * LONG,
+    "references": "{{margin ash over birch in dell}} faster " * 2000,
+    "products by name": "Ash 1 and Birch 2: " + "slower " * (LONG // 7),
+    "dashes": "-" * LONG,
+    "carriage returns": "\r" * LONG,
+    "numbers and spaces": "1 " * (LONG // 2),
+    "brackets": "[" * LONG,
 }
 
 
