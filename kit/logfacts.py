@@ -11,8 +11,9 @@ import hashlib
 import json
 import types
 import typing
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import cache, partial
 from pathlib import Path
 from typing import Any
 
@@ -177,7 +178,7 @@ def _kept(task: LogTask, store: Store, sha256: str) -> LogFacts | None:
     if found is None:
         return None
     try:
-        facts: LogFacts = from_plain(json.loads(found), LogFacts)
+        facts: LogFacts = from_plain(json.loads(found.decode()), LogFacts)
     except (ValueError, TypeError, KeyError, AttributeError):
         return None
     return facts if facts.signs.sha256 == sha256 else None
@@ -209,29 +210,50 @@ def to_plain(value: Any) -> Any:
 
 
 def from_plain(value: Any, kind: Any) -> Any:
-    """Return what `to_plain` was given, of the type stated: exact floats, NaN among them."""
+    """Return what `to_plain` was given, of the type stated: exact floats, NaN among them.
+
+    Raises
+    ------
+    TypeError, KeyError, ValueError, AttributeError
+        If the value is not of that type.
+    """
+    return _reader(kind)(value)
+
+
+@cache
+def _reader(kind: Any) -> Callable[[Any], Any]:
+    """Return the function that makes a value of a type from plain data."""
     if kind in (float, int, str, bool):
-        if type(value) is not kind:
-            raise TypeError(f"{value!r} is not {kind.__name__}")
-        return value
+        return partial(_of_type, kind=kind)
     if dataclasses.is_dataclass(kind):
-        hints = _hints(kind)
-        if value.keys() != hints.keys():
-            raise KeyError(f"not the fields of {kind}")
-        return kind(**{name: from_plain(value[name], hint) for name, hint in hints.items()})  # type: ignore[operator]
+        hints = typing.get_type_hints(kind)
+        readers = {name: _reader(hint) for name, hint in hints.items()}
+        return partial(_of_fields, kind=kind, readers=readers)
     origin, inner = typing.get_origin(kind), typing.get_args(kind)
     if origin is types.UnionType:  # X | None
-        return None if value is None else from_plain(value, inner[0])
+        first = _reader(inner[0])
+        return lambda value: None if value is None else first(value)
     if origin is tuple:
-        return tuple([from_plain(item, inner[0]) for item in value])
-    return {from_plain(key, inner[0]): from_plain(item, inner[1]) for key, item in value}
+        item = _reader(inner[0])
+        if inner[0] is float:
+            return lambda value: _floats(value) or tuple(map(item, value))
+        return lambda value: tuple(map(item, value))
+    key, item = _reader(inner[0]), _reader(inner[1])
+    return lambda value: {key(name): item(one) for name, one in value}
 
 
-_HINTS: dict[Any, dict[str, Any]] = {}
+def _of_type(value: Any, kind: type) -> Any:
+    if type(value) is not kind:
+        raise TypeError(f"{value!r} is not {kind.__name__}")
+    return value
 
 
-def _hints(kind: Any) -> dict[str, Any]:
-    """Return the fields of a dataclass with their types, worked out once."""
-    if kind not in _HINTS:
-        _HINTS[kind] = typing.get_type_hints(kind)
-    return _HINTS[kind]
+def _of_fields(value: Any, kind: Any, readers: Mapping[str, Callable[[Any], Any]]) -> Any:
+    if value.keys() != readers.keys():
+        raise KeyError(f"not the fields of {kind}")
+    return kind(**{name: read(value[name]) for name, read in readers.items()})
+
+
+def _floats(value: list[Any]) -> tuple[float, ...] | None:
+    """Return a list of floats as a tuple, or None where something else is among them."""
+    return tuple(value) if set(map(type, value)) == {float} else None

@@ -7,9 +7,10 @@ together in the order of the run sheet: figures do not depend on who worked them
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from concurrent.futures import ProcessPoolExecutor, as_completed
+from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, replace
+from functools import partial
 from multiprocessing import get_context
 from pathlib import Path
 
@@ -37,6 +38,7 @@ PLACE_VARIABLE = "MARGINBOOK_LOGS_AT"
 # A process takes about half a second to start: as long as 60 MB of logs take one process.
 WORTH_PROCESSES_BYTES = 100 * 1024 * 1024
 CHUNK = 20
+THREADS = 2  # where a store is used
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,7 +113,7 @@ def measure_runs(
 ) -> tuple[dict[str, RunSigns], dict[str, RunMetrics]]:
     """Return signs and figures of each run that produced something, in the order of `rows`.
 
-    Frames are held for one run per process.
+    Frames are held for one run per process, for two where a store is used.
 
     Raises
     ------
@@ -174,10 +176,14 @@ def do_all(tasks: Sequence[LogTask], reading: Reading) -> list[Outcome]:
         return _collected(parts, len(batches), len(tasks), reading)
     if reading.jobs > 1 and _are_large(tasks):
         return _in_processes(tasks, reading)
+    ordered = tasks[::-1] if reading.backwards else tasks
     outcomes = []
-    for number, task in enumerate(reversed(tasks) if reading.backwards else tasks, start=1):
-        outcomes.append(do_task(task, reading.store))
-        _tell(reading, number, len(tasks))
+    with ThreadPoolExecutor(THREADS) as pool:
+        # What the store has costs little but hashing, and hashing leaves the interpreter free.
+        do = map if reading.store is None else pool.map
+        for outcome in do(partial(do_task, store=reading.store), ordered):
+            outcomes.append(outcome)
+            _tell(reading, len(outcomes), len(tasks))
     return outcomes[::-1] if reading.backwards else outcomes
 
 

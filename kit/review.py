@@ -208,7 +208,8 @@ def work_out(review: Review) -> Results:
     params, bench = review.params, review.bench
     titles = {title: bench.titles[title] for title in review.titles}
     variances, cells = _cells(review.used, review)
-    _, every_cell = _cells(review.measured, review)
+    none_aside = review.measured == review.used
+    every_cell = cells if none_aside else _cells(review.measured, review)[1]
     pairs = compared_pairs(params)
     waived = {
         (product, baseline, title): review.controls.waived(product, baseline, title)
@@ -227,15 +228,18 @@ def work_out(review: Review) -> Results:
             waived=waived,
             variances=variances,
         )
-        plain = compare_products(
-            every_cell,
-            product=product,
-            baselines=baselines,
-            params=params.margins,
-            waived=waived,
-            variances=variances,
-        )
-        margins += _with_all_runs(made, plain)
+        if none_aside:
+            margins += made
+        else:
+            plain = compare_products(
+                every_cell,
+                product=product,
+                baselines=baselines,
+                params=params.margins,
+                waived=waived,
+                variances=variances,
+            )
+            margins += _with_all_runs(made, plain)
         levels += _levels(cells, product, baselines, review, variances)
     margins = [replace(m, marks=(*m.marks, *_epoch_mark(m.cells, review))) for m in margins]
     suites = summarise_suites(

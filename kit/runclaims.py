@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 
 from kit.claimparts import Subject, cell_id, make_claim, margin_id, metric_unit
@@ -50,6 +50,7 @@ def run_claims(review: Review) -> Iterator[Claim]:
 
 def cell_claims(review: Review, results: Results) -> Iterator[Claim]:
     """Yield a claim for each metric of each product in each title."""
+    aside = _aside_by_cell(review)
     for cell in results.cells:
         subject = Subject(
             metric=cell.metric,
@@ -57,7 +58,7 @@ def cell_claims(review: Review, results: Results) -> Iterator[Claim]:
             title=cell.title,
             inputs=[f"run/{cell.metric}/{run}" for run in cell.runs],
             runs=cell.runs,
-            set_aside=_aside_of(review, cell.product, cell.title),
+            set_aside=aside.get((cell.product, cell.title), ()),
             marks=cell.marks,
         )
         yield make_claim(
@@ -79,8 +80,9 @@ def cell_claims(review: Review, results: Results) -> Iterator[Claim]:
 def margin_claims(review: Review, results: Results) -> Iterator[Claim]:
     """Yield a claim for each margin, and one more where set-aside runs would change it."""
     locale = review.params.locale
+    aside = _aside_by_cell(review)
     for margin in results.margins:
-        subject = _margin_subject(review, margin)
+        subject = _margin_subject(margin, aside)
         yield make_claim(
             margin_id(margin),
             subject,
@@ -186,7 +188,7 @@ def _run_method(metric: str, params: MetricParams, *, typed_in: bool) -> str:
     return "average" if metric == "average_fps" else LOW_METHODS[params.low]
 
 
-def _margin_subject(review: Review, margin: Margin) -> Subject:
+def _margin_subject(margin: Margin, aside: Mapping[tuple[str, str], Sequence[str]]) -> Subject:
     return Subject(
         metric=margin.metric,
         product=margin.product,
@@ -195,15 +197,16 @@ def _margin_subject(review: Review, margin: Margin) -> Subject:
         inputs=[cell_id(cell.product, cell.title, cell.metric) for cell in margin.cells],
         runs=[run for cell in margin.cells for run in cell.runs],
         set_aside=[
-            run for cell in margin.cells for run in _aside_of(review, cell.product, cell.title)
+            run for cell in margin.cells for run in aside.get((cell.product, cell.title), ())
         ],
         marks=margin.marks,
     )
 
 
-def _aside_of(review: Review, product: str, title: str) -> list[str]:
-    return [
-        row.run
-        for row in review.rows
-        if (row.product, row.title) == (product, title) and row.run in review.screened.set_aside
-    ]
+def _aside_by_cell(review: Review) -> dict[tuple[str, str], list[str]]:
+    """Return the runs set aside by product and title, in the order of the sheet."""
+    found: dict[tuple[str, str], list[str]] = {}
+    for row in review.rows:
+        if row.run in review.screened.set_aside:
+            found.setdefault((row.product, row.title), []).append(row.run)
+    return found

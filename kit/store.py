@@ -83,6 +83,7 @@ def code_key(modules: Sequence[str], packages: Sequence[str]) -> str:
     return content_key(*parts)
 
 
+@cache
 def arithmetic() -> str:
     """Return what may move the last bit of a sum: the processor's vector units, by numpy's names.
 
