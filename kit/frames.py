@@ -97,10 +97,11 @@ def lag1_autocorrelation(values: Floats) -> float:
     if values.size < 2:
         return math.nan
     centred = values - values.mean()
-    spread = float(centred @ centred)
+    # Not @: the threads that works with differ between machines, and so do its last digits.
+    spread = float((centred * centred).sum())
     if not spread > 0 or float(np.ptp(values)) == 0:
         return math.nan
-    return float(centred[:-1] @ centred[1:]) / spread
+    return float((centred[:-1] * centred[1:]).sum()) / spread
 
 
 def autocorrelations(values: Floats) -> Floats:

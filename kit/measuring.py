@@ -38,7 +38,6 @@ PLACE_VARIABLE = "MARGINBOOK_LOGS_AT"
 # A process takes about half a second to start: as long as 60 MB of logs take one process.
 WORTH_PROCESSES_BYTES = 100 * 1024 * 1024
 CHUNK = 20
-THREADS = 2  # where a store is used
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +48,9 @@ class Reading:
     ----------
     jobs : int
         Processes that read at once.
+    threads : int
+        Logs read at once by one process; so many are in memory. Parsing and measuring mostly
+        leave the interpreter free.
     store : Store or None
         Where results are kept and found again.
     cluster : str
@@ -62,6 +64,7 @@ class Reading:
     """
 
     jobs: int = 1
+    threads: int = 1
     store: Store | None = None
     cluster: str = ""
     logs_at: str = ""
@@ -69,7 +72,7 @@ class Reading:
     told: Callable[[int, int], None] | None = None
 
 
-PLAIN = Reading()
+PLAIN = Reading(threads=2)  # each log anew, here
 
 
 def reading_in_kernel(environ: Mapping[str, str]) -> Reading:
@@ -79,7 +82,7 @@ def reading_in_kernel(environ: Mapping[str, str]) -> Reading:
     """
     folder = environ.get(STORE_VARIABLE)
     store = Store(Path(folder)) if folder else None
-    return Reading(store=store, logs_at=environ.get(PLACE_VARIABLE, ""))
+    return Reading(threads=2, store=store, logs_at=environ.get(PLACE_VARIABLE, ""))
 
 
 def kernel_variables(reading: Reading) -> dict[str, str]:
@@ -113,7 +116,7 @@ def measure_runs(
 ) -> tuple[dict[str, RunSigns], dict[str, RunMetrics]]:
     """Return signs and figures of each run that produced something, in the order of `rows`.
 
-    Frames are held for one run per process, for two where a store is used.
+    Frames are held for one run per process and thread.
 
     Raises
     ------
@@ -178,9 +181,8 @@ def do_all(tasks: Sequence[LogTask], reading: Reading) -> list[Outcome]:
         return _in_processes(tasks, reading)
     ordered = tasks[::-1] if reading.backwards else tasks
     outcomes = []
-    with ThreadPoolExecutor(THREADS) as pool:
-        # What the store has costs little but hashing, and hashing leaves the interpreter free.
-        do = map if reading.store is None else pool.map
+    with ThreadPoolExecutor(reading.threads) as pool:
+        do = pool.map if reading.threads > 1 else map
         for outcome in do(partial(do_task, store=reading.store), ordered):
             outcomes.append(outcome)
             _tell(reading, len(outcomes), len(tasks))

@@ -51,6 +51,7 @@ def test_processes_store_and_order_change_nothing(loaded, tmp_path, monkeypatch)
     store = Store(tmp_path / "store")
     for options in (
         {"jobs": 2},
+        {"threads": 2},
         {"jobs": 2, "store": store},
         {"store": store},
         {"store": store, "backwards": True},

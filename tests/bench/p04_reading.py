@@ -10,16 +10,13 @@ Not a test.
 from __future__ import annotations
 
 import hashlib
-import os
-import sys
 import tempfile
-import time
-from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import numpy as np
 import pyarrow.csv as pa_csv
+from pairs import Row, pairs_asked, say, seconds
 
 from kit.bench import Layout
 from kit.layouts import read_log
@@ -51,15 +48,8 @@ def read_peer(path: Path) -> float:
     return float(pa_csv.read_csv(path, convert_options=wanted).column(0).to_numpy().sum())
 
 
-def seconds(work: Callable[[], object]) -> float:
-    """Return how long something takes."""
-    start = time.perf_counter()
-    work()
-    return time.perf_counter() - start
-
-
-def main(pairs: int) -> None:
-    """Measure and print."""
+def measure(pairs: int) -> Row:
+    """Measure and return the row."""
     with tempfile.TemporaryDirectory() as folder, ThreadPoolExecutor(2) as pool:
         paths = make_logs(Path(folder))
         assert [read_ours(p) for p in paths[:5]] == [read_peer(p) for p in paths[:5]]
@@ -73,16 +63,17 @@ def main(pairs: int) -> None:
         for _ in range(pairs):
             for name, work in works.items():
                 times[name].append(seconds(work))
-    load = os.getloadavg()[0]
-    print(
-        f"load of the machine {load:.1f} on {os.cpu_count()} cores; peer "
-        f"{np.median(times['peer']):.3f} s"
+    ratios = {name: np.array(times[name]) / np.array(times["peer"]) for name in works}
+    return Row(
+        "P4",
+        f"hash-verified read of the frame-time column, {LOGS} logs of {COLUMNS} columns",
+        "pyarrow.csv, same column, no hash",
+        GOAL,
+        tuple(ratios["ours"]),
+        note=f"two logs at once {np.median(ratios['two at once']):.2f}; SHA-256 alone "
+        f"{np.median(ratios['hash alone']):.2f}",
     )
-    for name in list(works)[1:]:
-        ratios = np.array(times[name]) / np.array(times["peer"])
-        goal = f", goal {GOAL:.2f}" if name == "ours" else ""
-        print(f"{name}: {np.median(ratios):.2f} [{ratios.min():.2f}-{ratios.max():.2f}]{goal}")
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 7)
+    say(measure(pairs_asked()))

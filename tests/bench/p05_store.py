@@ -38,7 +38,7 @@ def measure(pairs: int) -> Row:
         ]  # fmt: skip
 
         def ours() -> list[object]:
-            return do_all(tasks, Reading(store=store))
+            return do_all(tasks, Reading(threads=2, store=store))
 
         def one_thread() -> list[object]:
             return [do_task(task, store) for task in tasks]

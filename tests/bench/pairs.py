@@ -42,9 +42,13 @@ class Row:
     def to_line(self) -> str:
         """Return the row in Markdown."""
         sign = ">=" if self.at_least else "<="
-        middle = f"{np.median(self.ratios):.2f} [{min(self.ratios):.2f}-{max(self.ratios):.2f}]"
+        digits = 2 if np.median(self.ratios) >= 0.1 else 4
+        middle = (
+            f"{np.median(self.ratios):.{digits}f} "
+            f"[{min(self.ratios):.{digits}f}-{max(self.ratios):.{digits}f}]"
+        )
         if len(self.ratios) == 1:
-            middle = f"{self.ratios[0]:.2f}"
+            middle = f"{self.ratios[0]:g}"
         return (
             f"| {self.goal_id} | {self.what} | {self.beside} | {sign} {self.goal:g} | {middle} | "
             f"{len(self.ratios)} | {'yes' if self.met else 'no'} | {self.note} |"

@@ -1,0 +1,70 @@
+"""P13: what the cost of a review grows like: 1x, 4x, 16x runs.
+
+`python tests/bench/p13_growth.py [PAIRS]`. Reading, screening, measuring, working out and claiming
+of 12, 48 and 192 titles x 3 products x 4 runs of 2,000 frames, in turns. The exponent is the slope
+of log time over log runs by least squares; 1 is linear. Also the exponent of working out and
+claiming alone. Not a test.
+"""
+
+from __future__ import annotations
+
+import sys
+import tempfile
+import time
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+from pairs import ROOT, Row, pairs_asked, say
+
+sys.path.insert(0, str(ROOT / "tests"))
+from small_bench import frames, small_bench, write_bench
+
+from kit.claiming import make_claims
+from kit.measuring import PLAIN
+from kit.review import load_review, work_out
+
+GOAL = 1.05
+TITLES = (12, 48, 192)
+
+
+def made_bench(titles: int):
+    """Return a bench of some titles, whose frame rates stay within what is played."""
+    base = small_bench(titles=titles)
+    runs = []
+    for number, run in enumerate(base.runs):
+        ms = 8.0 + number % 17 + 2.0 * int(run.product[1:])
+        runs.append(replace(run, frame_ns=frames(number, ms=ms, count=2000), began=""))
+    return replace(base, runs=tuple(runs))
+
+
+def measure(pairs: int) -> Row:
+    """Measure and return the row."""
+    with tempfile.TemporaryDirectory() as name:
+        params = [write_bench(made_bench(n), Path(name) / str(n)) for n in TITLES]
+        whole, after = [], []
+        for turn in range(pairs + 1):
+            times = []
+            for path in params:
+                start = time.perf_counter()
+                review = load_review(path, reading=PLAIN)
+                loaded = time.perf_counter()
+                make_claims(review, work_out(review))
+                end = time.perf_counter()
+                times.append((end - start, end - loaded))
+            if turn:  # the first warms up
+                logs = np.log(TITLES)
+                whole.append(float(np.polyfit(logs, np.log([t for t, _ in times]), 1)[0]))
+                after.append(float(np.polyfit(logs, np.log([t for _, t in times]), 1)[0]))
+    return Row(
+        "P13",
+        "cost against work: 1x, 4x, 16x runs (exponent)",
+        "linear",
+        GOAL,
+        tuple(whole),
+        note=f"working out and claiming alone {np.median(after):.2f}",
+    )
+
+
+if __name__ == "__main__":
+    say(measure(pairs_asked()))
