@@ -98,6 +98,18 @@ def test_the_bound_is_looked_after_while_entries_are_kept(tmp_path):
     assert sum(p.stat().st_size for p in (tmp_path / "ab").iterdir()) <= 1000
 
 
+def test_an_entry_changes_by_a_rename_or_not_at_all(store, monkeypatch):
+    keep_entry(store, KEY, b"before")
+
+    def refuse(self, target):
+        raise OSError("no rename")
+
+    monkeypatch.setattr(Path, "replace", refuse)
+    keep_entry(store, KEY, b"after")
+    assert load_entry(store, KEY) == b"before"
+    assert list(entry_file(store).parent.iterdir()) == [entry_file(store)]
+
+
 def keep_many(folder: Path, number: int) -> None:
     """Keep the same keys as every other process, each with what belongs to it."""
     store = Store(folder)
