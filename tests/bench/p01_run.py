@@ -20,10 +20,11 @@ from pairs import BIN, ROOT, Row, pairs_asked, run_quietly, say, time_pairs
 
 P1_GOAL, P2_GOAL = 1.25, 0.6
 BARE = """
-import pickle, sys
+import io, pickle, sys
 from pathlib import Path
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 from kit import pictures
 
 work = pickle.loads(Path(sys.argv[1]).read_bytes())
@@ -32,8 +33,10 @@ for path, layout in work["logs"]:
     if layout.container == "parquet":
         columns = pd.read_parquet(path)
     else:
+        with pa.input_stream(path, compression="detect") as stream:
+            text = io.BytesIO(stream.read())
         columns = pd.read_csv(
-            path, sep={"tab": "\\t", "space": " "}.get(layout.delimiter, layout.delimiter),
+            text, sep={"tab": "\\t", "space": " "}.get(layout.delimiter, layout.delimiter),
             decimal=layout.decimal, header=0 if layout.header else None, comment=layout.comment,
             skiprows=layout.skip_lines, encoding="utf-8-sig" if layout.encoding == "utf-8" else
             layout.encoding,

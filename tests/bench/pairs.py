@@ -48,7 +48,7 @@ class Row:
             f"[{min(self.ratios):.{digits}f}-{max(self.ratios):.{digits}f}]"
         )
         if len(self.ratios) == 1:
-            middle = f"{self.ratios[0]:g}"
+            middle = f"{self.ratios[0]:.4g}"
         return (
             f"| {self.goal_id} | {self.what} | {self.beside} | {sign} {self.goal:g} | {middle} | "
             f"{len(self.ratios)} | {'yes' if self.met else 'no'} | {self.note} |"
