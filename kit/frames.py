@@ -22,6 +22,7 @@ FEWEST_BLOCKS = 10
 # Levels that differ by less are alike: sums of frame times differ in their last digits.
 ROUNDING_SHARE = 1e-12
 LONGEST_SEGMENT = 2**19
+FEW_LAGS = 32  # taken one by one they cost as much as all lags by transform
 CAP_STRETCH = 8
 # A cap is a floor: hardly a stretch is faster. Without this, a steady title that happens to run
 # near a cap's rate looks capped.
@@ -148,6 +149,29 @@ def _segment_autocorrelations(values: Floats) -> Floats:
     return rho
 
 
+def _first_autocorrelations(values: Floats) -> Floats:
+    """Return the autocorrelations of the first few lags, none after a pair that is not positive.
+
+    Most series end there, and need no transform.
+    """
+    centred = values - values.mean()
+    rho = np.zeros(min(FEW_LAGS, values.size))
+    spread = (centred * centred).sum()
+    for lag in range(rho.size):
+        rho[lag] = (centred[: values.size - lag] * centred[lag:]).sum() / spread
+        if lag % 2 and rho[lag - 1] + rho[lag] <= 0:
+            break
+    return rho
+
+
+def _positive_pairs(rho: Floats) -> Floats:
+    """Return the sums of neighbouring pairs of lags before the first that is not positive."""
+    pairs = rho[: rho.size - rho.size % 2].reshape(-1, 2).sum(axis=1)
+    negative = np.flatnonzero(pairs <= 0)
+    kept: Floats = pairs[: negative[0]] if negative.size else pairs
+    return kept
+
+
 def effective_size(values: Floats) -> float:
     """Return how many independent values would fix the mean as well as this series does.
 
@@ -178,10 +202,13 @@ def effective_size(values: Floats) -> float:
     n = values.size
     if n < 4 or float(np.ptp(values)) == 0:
         return float(n)
-    rho = autocorrelations(values) if n <= LONGEST_SEGMENT else _segment_autocorrelations(values)
-    pairs = rho[: rho.size - rho.size % 2].reshape(-1, 2).sum(axis=1)
-    negative = np.flatnonzero(pairs <= 0)
-    pairs = np.minimum.accumulate(pairs[: negative[0]] if negative.size else pairs)
+    if n > LONGEST_SEGMENT:
+        pairs = _positive_pairs(_segment_autocorrelations(values))
+    else:
+        pairs = _positive_pairs(_first_autocorrelations(values))
+        if 2 * pairs.size == FEW_LAGS:  # still positive
+            pairs = _positive_pairs(autocorrelations(values))
+    pairs = np.minimum.accumulate(pairs)
     time = max(2.0 * float(pairs.sum()) - 1.0, 1.0)
     return max(n / time, 1.0)
 

@@ -24,7 +24,8 @@ MAX_UNPACKED_BYTES = 4 * 1024**3
 MAX_RATIO = 200
 RATIO_FREE_BYTES = 64 * 1024 * 1024
 MAX_LINE_BYTES = 1024 * 1024
-_INLINE_HASH_BYTES = 128 * 1024
+# Below this, handing over to another thread takes as long as the hash.
+_INLINE_HASH_BYTES = 1024 * 1024
 
 GZIP = b"\x1f\x8b"
 ZSTD = b"\x28\xb5\x2f\xfd"

@@ -13,7 +13,7 @@ import types
 import typing
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from functools import cache, partial
+from functools import cache, lru_cache, partial
 from pathlib import Path
 from typing import Any
 
@@ -35,6 +35,16 @@ CODE = (
 PACKAGES = ("numpy", "scipy", "pyarrow")
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class LogSettings:
+    """How logs are read and measured; one object is shared by the tasks of all logs alike."""
+
+    layout: Layout
+    caps_hz: tuple[float, ...]
+    cap_width: float
+    metrics: MetricParams
+
+
 @dataclass(frozen=True, slots=True)
 class LogTask:
     """One log to read and measure.
@@ -45,10 +55,7 @@ class LogTask:
 
     file: str
     place: str
-    layout: Layout
-    caps_hz: tuple[float, ...]
-    cap_width: float
-    metrics: MetricParams
+    settings: LogSettings
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +110,7 @@ def _facts(task: LogTask, store: Store | None) -> LogFacts:
     if path is not None and (store is None or _size_of(path) > MAX_AT_ONCE_BYTES):
         if store is not None and (kept := _kept(task, store, _sha256_of(path, task.file))):
             return kept
-        return _measured(read_log(path, task.layout, file=task.file), task, store)
+        return _measured(read_log(path, task.settings.layout, file=task.file), task, store)
     if path is not None:
         data = b"".join(recorded_chunks(path, file=task.file))
     else:
@@ -111,7 +118,7 @@ def _facts(task: LogTask, store: Store | None) -> LogFacts:
     sha256 = hashlib.sha256(data).hexdigest()
     if store is not None and (kept := _kept(task, store, sha256)):
         return kept
-    log = parse_log(data, task.layout, file=task.file, sha256=sha256)
+    log = parse_log(data, task.settings.layout, file=task.file, sha256=sha256)
     return _measured(log, task, store)
 
 
@@ -164,8 +171,9 @@ def fetch_bytes(url: str, *, file: str) -> bytes:
 
 def _measured(log: Log, task: LogTask, store: Store | None) -> LogFacts:
     """Return what a log gives, read from its frames."""
-    signs = read_log_signs(log, run="", caps_hz=task.caps_hz, cap_width=task.cap_width)
-    facts = LogFacts(signs, measure_log(log, task.metrics) if signs.measurable else None)
+    how = task.settings
+    signs = read_log_signs(log, run="", caps_hz=how.caps_hz, cap_width=how.cap_width)
+    facts = LogFacts(signs, measure_log(log, how.metrics) if signs.measurable else None)
     if store is not None:
         text = json.dumps(to_plain(facts), separators=(",", ":"))
         keep_entry(store, task_key(task, log.sha256), text.encode())
@@ -185,16 +193,21 @@ def _kept(task: LogTask, store: Store, sha256: str) -> LogFacts | None:
 
 
 def task_key(task: LogTask, sha256: str) -> str:
-    """Return the key of a task's result: bytes, layout, settings that matter, methods, code."""
-    settings = task.metrics.model_dump(exclude={"low"})  # every definition is worked out
+    """Return the key of a task's result: its settings and the bytes of its log."""
+    return content_key(_settings_key(task.settings), sha256)
+
+
+@lru_cache(maxsize=64)
+def _settings_key(settings: LogSettings) -> str:
+    """Return the key of all a result depends on but the bytes: layout, settings, methods, code."""
+    metrics = settings.metrics.model_dump(exclude={"low"})  # every definition is worked out
     return content_key(
         "log",
         own_code(),
         arithmetic(),
         f"signs {SIGNS_VERSION}, metrics {METRICS_VERSION}",
-        task.layout.model_dump_json(exclude={"files"}),
-        repr((task.caps_hz, task.cap_width, sorted(settings.items()))),
-        sha256,
+        settings.layout.model_dump_json(exclude={"files"}),
+        repr((settings.caps_hz, settings.cap_width, sorted(metrics.items()))),
     )
 
 

@@ -19,9 +19,9 @@ from kit.cluster import BATCH, do_on_cluster
 from kit.errors import ExecutionError, Fault, RunFileError
 from kit.logfacts import (
     LogFacts,
+    LogSettings,
     LogTask,
     Outcome,
-    do_task,
     do_tasks,
     do_tasks_alike,
     own_code,
@@ -38,6 +38,7 @@ PLACE_VARIABLE = "MARGINBOOK_LOGS_AT"
 # A process takes about half a second to start: as long as 60 MB of logs take one process.
 WORTH_PROCESSES_BYTES = 100 * 1024 * 1024
 CHUNK = 20
+HANDFUL = 8  # logs a thread takes at once: handing over costs a tenth of a log known already
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,8 +92,17 @@ def kernel_variables(reading: Reading) -> dict[str, str]:
     return {STORE_VARIABLE: folder, PLACE_VARIABLE: reading.logs_at}
 
 
-def make_task(row: RunRow, bench: Bench, params: ReviewParams, *, logs_at: str = "") -> LogTask:
+def make_task(
+    row: RunRow,
+    bench: Bench,
+    params: ReviewParams,
+    *,
+    logs_at: str = "",
+    shared: dict[tuple[str, str], LogSettings] | None = None,
+) -> LogTask:
     """Return the task of reading and measuring a run's log.
+
+    Tasks made with the same `shared` have one object of settings for all logs read alike.
 
     Raises
     ------
@@ -100,15 +110,17 @@ def make_task(row: RunRow, bench: Bench, params: ReviewParams, *, logs_at: str =
         If the log is not where the run sheet says.
     """
     place = f"{logs_at.rstrip('/')}/{row.log}" if logs_at else str(find_log(row, bench))
-    refresh_hz = bench.products[row.product].refresh_hz
-    return LogTask(
-        file=row.log,
-        place=place,
-        layout=bench.layouts[row.layout],
-        caps_hz=caps_looked_for(params.screen, refresh_hz=refresh_hz),
-        cap_width=params.screen.cap_width,
-        metrics=params.metrics,
-    )
+    shared = {} if shared is None else shared
+    alike = (row.layout, row.product)
+    if alike not in shared:
+        refresh_hz = bench.products[row.product].refresh_hz
+        shared[alike] = LogSettings(
+            layout=bench.layouts[row.layout],
+            caps_hz=caps_looked_for(params.screen, refresh_hz=refresh_hz),
+            cap_width=params.screen.cap_width,
+            metrics=params.metrics,
+        )
+    return LogTask(row.log, place, shared[alike])
 
 
 def measure_runs(
@@ -126,10 +138,13 @@ def measure_runs(
     made = [row for row in rows if row.produced]
     outcomes: dict[str, Outcome] = {}
     tasks: dict[str, LogTask] = {}
+    shared: dict[tuple[str, str], LogSettings] = {}
     for row in made:
         if row.log:
             try:
-                tasks[row.run] = make_task(row, bench, params, logs_at=reading.logs_at)
+                tasks[row.run] = make_task(
+                    row, bench, params, logs_at=reading.logs_at, shared=shared
+                )
             except RunFileError as error:
                 outcomes[row.run] = error.faults
     outcomes.update(zip(tasks, do_all(list(tasks.values()), reading), strict=True))
@@ -180,11 +195,11 @@ def do_all(tasks: Sequence[LogTask], reading: Reading) -> list[Outcome]:
     if reading.jobs > 1 and _are_large(tasks):
         return _in_processes(tasks, reading)
     ordered = tasks[::-1] if reading.backwards else tasks
-    outcomes = []
+    outcomes: list[Outcome] = []
     with ThreadPoolExecutor(reading.threads) as pool:
         do = pool.map if reading.threads > 1 else map
-        for outcome in do(partial(do_task, store=reading.store), ordered):
-            outcomes.append(outcome)
+        for part in do(partial(do_tasks, store=reading.store), _cut(ordered, HANDFUL)):
+            outcomes += part
             _tell(reading, len(outcomes), len(tasks))
     return outcomes[::-1] if reading.backwards else outcomes
 

@@ -130,6 +130,24 @@ def test_effective_size_of_an_autoregression(phi):
     assert np.mean(sizes) == pytest.approx(n * (1 - phi) / (1 + phi), rel=0.05)
 
 
+@pytest.mark.parametrize("phi", [-0.6, 0.0, 0.3, 0.9, 0.97, 0.995])
+@pytest.mark.parametrize("n", [4, 5, 7, 31, 33, 90, 3000])
+def test_effective_size_is_that_of_all_lags_by_the_book(n, phi):
+    # Geyer (1992) section 3.3, written out over all of statsmodels' autocorrelations.
+    for seed in range(20):
+        values = autoregression(n, phi, np.random.default_rng(seed))
+        rho = acf(values, nlags=n - 1, fft=False)
+        time, smallest = -1.0, np.inf
+        for even in range(0, n - 1, 2):
+            pair = rho[even] + rho[even + 1]
+            if pair <= 0:
+                break
+            smallest = min(smallest, pair)
+            time += 2 * smallest
+        expected = max(n / max(time, 1.0), 1.0)
+        assert effective_size(values) == pytest.approx(expected, rel=1e-9)
+
+
 def test_effective_size_of_independent_values_is_their_number():
     sizes = [effective_size(np.random.default_rng(s).standard_normal(5000)) for s in range(20)]
     assert np.mean(sizes) == pytest.approx(5000, rel=0.05)

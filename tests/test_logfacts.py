@@ -19,6 +19,7 @@ from kit.bench import Layout
 from kit.errors import ExecutionError, Fault
 from kit.logfacts import (
     LogFacts,
+    LogSettings,
     LogTask,
     do_task,
     do_tasks_alike,
@@ -51,7 +52,13 @@ def task(tmp_path):
     ]
     (tmp_path / "a.csv").write_text("took,watts\n" + "\n".join(rows) + "\n")
     place = str(tmp_path / "a.csv")
-    return LogTask("a.csv", place, LAYOUT, (60.0, 144.0), 0.005, MetricParams(low="percentile"))
+    settings = LogSettings(LAYOUT, (60.0, 144.0), 0.005, MetricParams(low="percentile"))
+    return LogTask("a.csv", place, settings)
+
+
+def other(task, **settings):
+    """Return the task with other settings."""
+    return replace(task, settings=replace(task.settings, **settings))
 
 
 @pytest.fixture
@@ -111,28 +118,28 @@ def test_one_changed_byte_is_another_log(task, store, tmp_path):
 def test_the_key_holds_all_that_matters_and_nothing_else(task, monkeypatch):
     sha256 = "0" * 64
     key = task_key(task, sha256)
-    other = [
+    others = [
         task_key(task, "1" * 64),
-        task_key(replace(task, caps_hz=(60.0,)), sha256),
-        task_key(replace(task, cap_width=0.004), sha256),
-        task_key(replace(task, metrics=MetricParams(low="percentile", quantile_type=8)), sha256),
-        task_key(replace(task, metrics=MetricParams(low="percentile", hitch_ms=9)), sha256),
-        task_key(replace(task, metrics=MetricParams(low="percentile", hitch_factor=3)), sha256),
-        task_key(replace(task, metrics=MetricParams(low="percentile", budgets_hz=(30,))), sha256),
-        task_key(replace(task, layout=LAYOUT.model_copy(update={"sensors": {}})), sha256),
-        task_key(replace(task, layout=LAYOUT.model_copy(update={"decimal": ","})), sha256),
+        task_key(other(task, caps_hz=(60.0,)), sha256),
+        task_key(other(task, cap_width=0.004), sha256),
+        task_key(other(task, metrics=MetricParams(low="percentile", quantile_type=8)), sha256),
+        task_key(other(task, metrics=MetricParams(low="percentile", hitch_ms=9)), sha256),
+        task_key(other(task, metrics=MetricParams(low="percentile", hitch_factor=3)), sha256),
+        task_key(other(task, metrics=MetricParams(low="percentile", budgets_hz=(30,))), sha256),
+        task_key(other(task, layout=LAYOUT.model_copy(update={"sensors": {}})), sha256),
+        task_key(other(task, layout=LAYOUT.model_copy(update={"decimal": ","})), sha256),
     ]
     for name in ("SIGNS_VERSION", "METRICS_VERSION"):
         with monkeypatch.context() as patch:
             patch.setattr(kit.logfacts, name, 99)
-            other.append(task_key(task, sha256))
+            others.append(task_key(other(task), sha256))  # keys are kept by object
     for name in ("own_code", "arithmetic"):
         with monkeypatch.context() as patch:
             patch.setattr(kit.logfacts, name, lambda: "another")
-            other.append(task_key(task, sha256))
-    assert len({key, *other}) == len(other) + 1
+            others.append(task_key(other(task), sha256))  # keys are kept by object
+    assert len({key, *others}) == len(others) + 1
     # All definitions of the lows are worked out; which one is stated is chosen later.
-    assert task_key(replace(task, metrics=MetricParams(low="time_share")), sha256) == key
+    assert task_key(other(task, metrics=MetricParams(low="time_share")), sha256) == key
     assert task_key(replace(task, file="b.csv", place="/elsewhere"), sha256) == key
 
 

@@ -16,7 +16,7 @@ import pandas as pd
 from p04_reading import LAYOUT, make_logs
 from pairs import Row, pairs_asked, say, time_pairs
 
-from kit.logfacts import LogTask, do_task
+from kit.logfacts import LogSettings, LogTask, do_task
 from kit.measuring import Reading, do_all
 from kit.params import MetricParams, ScreenParams
 from kit.store import Store
@@ -31,11 +31,10 @@ def measure(pairs: int) -> Row:
         folder = Path(name)
         paths = make_logs(folder)
         store = Store(folder / "store")
-        tasks = [
-            LogTask(p.name, str(p), LAYOUT, screen.caps_hz, screen.cap_width,
-                    MetricParams(low="percentile"))
-            for p in paths
-        ]  # fmt: skip
+        settings = LogSettings(
+            LAYOUT, screen.caps_hz, screen.cap_width, MetricParams(low="percentile")
+        )
+        tasks = [LogTask(p.name, str(p), settings) for p in paths]
 
         def ours() -> list[object]:
             return do_all(tasks, Reading(threads=2, store=store))

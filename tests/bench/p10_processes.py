@@ -15,7 +15,7 @@ import numpy as np
 from p04_reading import LAYOUT, make_logs
 from pairs import Row, pairs_asked, say, time_pairs
 
-from kit.logfacts import LogTask
+from kit.logfacts import LogSettings, LogTask
 from kit.measuring import Reading, do_all
 from kit.params import MetricParams, ScreenParams
 
@@ -26,14 +26,13 @@ NAMES = 10
 def make_tasks(folder: Path) -> list[LogTask]:
     """Write the logs, give each ten names, and return a task for each name."""
     screen, metrics = ScreenParams(), MetricParams(low="percentile")
+    settings = LogSettings(LAYOUT, screen.caps_hz, screen.cap_width, metrics)
     tasks = []
     for path in make_logs(folder):
         for number in range(NAMES):
             name = folder / f"{path.stem}-{number}.csv"
             os.link(path, name)
-            tasks.append(
-                LogTask(name.name, str(name), LAYOUT, screen.caps_hz, screen.cap_width, metrics)
-            )
+            tasks.append(LogTask(name.name, str(name), settings))
     return tasks
 
 
