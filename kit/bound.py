@@ -19,7 +19,9 @@ A reference stands in double braces and names what it wants by product, title an
 
 After ``|`` stands how to write it: ``interval`` adds the interval, ``number`` gives the figure
 alone, ``sentence`` writes the whole comparison as the outcome allows, ``reversed`` turns a margin
-round. A figure taken from elsewhere needs ``[source: NAME, 2026-11-25]`` in its sentence.
+round. A figure taken from elsewhere needs ``[source: NAME, 2026-11-25]`` in its sentence. A ratio
+in words ("about a third ahead") must follow from the margins of its sentence, or from the suite
+margins of the two products it names.
 """
 
 from __future__ import annotations
@@ -34,6 +36,14 @@ from kit.claims import Claim, ClaimBook, load_claims
 from kit.errors import Fault, TextError
 from kit.params import LoadedParams
 from kit.references import find_claim, reference_text
+from kit.stated import (
+    derive,
+    find_statements,
+    judge,
+    ratios_of_pair,
+    ratios_of_sentence,
+    suite_ratios,
+)
 
 # None of these patterns may look at a place of the text more than a few times: `verify` binds
 # texts of strangers. Hence no braces within braces, bounded and possessive repeats.
@@ -135,7 +145,7 @@ def bind_text(
     ------
     TextError
         With every fault: a reference to no claim, a figure typed beside a unit without a source,
-        a comparative word that contradicts the outcome.
+        a comparative word that contradicts the outcome, a ratio in words that does not follow.
     """
     faults: list[Fault] = []
     references: list[Reference] = []
@@ -163,6 +173,7 @@ def bind_text(
         line = bare.count("\n", 0, start) + 1
         faults += _typed_figures(sentence, file, bare, start)
         faults += _wrong_words(sentence, inside, start, book, file, line, shown)
+        faults += _wrong_ratios(sentence, inside, book, file, line, shown)
     if faults:
         raise TextError(sorted(faults, key=lambda fault: fault.line or 0))
     return BoundText(file, source, tuple(references))
@@ -281,15 +292,62 @@ def _wrong_words(
             )
 
 
+def _wrong_ratios(
+    sentence: str,
+    inside: list[Reference],
+    book: ClaimBook,
+    file: str,
+    line: int,
+    names: Mapping[str, str],
+) -> Iterator[Fault]:
+    """Yield a fault for each ratio in words that its margins do not give."""
+    if SOURCE.search(sentence):
+        return
+    locale = str(book.settings.get("locale", "en"))
+    for statement in find_statements(sentence):
+        before = re.findall(r"[a-z']+", sentence[: statement.start].lower())
+        if set(before[-3:]) & NEGATIONS:
+            continue
+        margins = [r for r in inside if r.claim.kind in {"margin", "suite"}]
+        given = [made for r in margins if (made := derive(r.claim, turned="reversed" in r.forms))]
+        pair = _named_products(sentence, names)
+        if pair:
+            found = ratios_of_pair(*pair, given) or ratios_of_pair(*pair, suite_ratios(book))
+        else:
+            found = ratios_of_sentence(given)
+        if said := judge(statement, found, locale=locale):
+            here = line + sentence.count("\n", 0, statement.start)
+            yield Fault(file, said, line=here)
+
+
 def _gap(reference: Reference, place: int) -> int:
     """Return how many characters lie between a reference and a place outside it."""
     return reference.start - place if place < reference.start else place - reference.end
 
 
-def _named_pair(sentence: str, book: ClaimBook, names: Mapping[str, str]) -> Claim | None:
-    """Return the suite margin of the two products a sentence names, in the order named."""
-    places = sorted((sentence.find(name), pid) for pid, name in names.items() if name in sentence)
+def _named_products(sentence: str, names: Mapping[str, str]) -> tuple[str, str] | None:
+    """Return the two products a sentence names, the one it speaks of first; None where not two.
+
+    A name inside a longer one does not count: "Ash 1" in "Ash 1 desk".
+    """
+    held = sentence
+    places = []
+    for name, product in sorted(((n, p) for p, n in names.items()), key=lambda x: -len(x[0])):
+        place = held.find(name)
+        if place >= 0:
+            places.append((place, product))
+            held = held.replace(name, "\ue000" * len(name))
     if len(places) != 2:
         return None
-    first, second = places[0][1], places[1][1]
-    return book.get(f"suite/average_fps/all/{first}-over-{second}")
+    first, second = sorted(places)
+    if re.search(
+        r"\b(?:against|beside|compared (?:with|to)|next to)\s*$", sentence[: first[0]], re.I
+    ):
+        first, second = second, first
+    return first[1], second[1]
+
+
+def _named_pair(sentence: str, book: ClaimBook, names: Mapping[str, str]) -> Claim | None:
+    """Return the suite margin of the two products a sentence names, in the order named."""
+    pair = _named_products(sentence, names)
+    return book.get(f"suite/average_fps/all/{pair[0]}-over-{pair[1]}") if pair else None

@@ -26,21 +26,6 @@ class DerivedRatio:
     trace: Trace
 
 
-@dataclass(frozen=True, slots=True)
-class StatedRatio:
-    """A ratio somebody wrote beside the ratio derived from the margins it rests on.
-
-    `agrees` says whether the two are within the tolerance of each other; `inside` whether the
-    stated one lies in the derived one's interval (None without an interval).
-    """
-
-    stated: float
-    derived: DerivedRatio
-    tolerance: float
-    agrees: bool
-    inside: bool | None
-
-
 def side_errors(margin: Margin) -> dict[str, float] | None:
     """Return the standard error that each side gives ln(ratio), signed; None where there is none.
 
@@ -119,41 +104,6 @@ def derive_ratio(
             " ".join(f"({term.trace.key})^{power:g}" for term, power in terms),
             inputs=tuple(term.trace for term, _ in terms),
         ),
-    )
-
-
-def check_stated_ratio(
-    stated: float,
-    terms: Sequence[tuple[Margin | SuiteMargin, float]],
-    *,
-    confidence: float,
-    tolerance: float,
-) -> StatedRatio:
-    """Return whether a stated ratio agrees with the margins it is derived from.
-
-    Parameters
-    ----------
-    stated : float
-        As a ratio > 0: "about a third ahead" is 4/3.
-    terms : sequence of (Margin or SuiteMargin, float)
-        As for `derive_ratio`.
-    confidence : float
-        A fraction in (0, 1).
-    tolerance : float
-        How far apart the two may be, as a share: 0.02 lets 1.31 to 1.36 pass as 4/3.
-    """
-    if not stated > 0:
-        raise ValueError(f"stated must be above 0: {stated}")
-    derived = derive_ratio(terms, confidence=confidence)
-    inside = None
-    if derived.low is not None and derived.high is not None:
-        inside = derived.low <= stated <= derived.high
-    return StatedRatio(
-        stated=stated,
-        derived=derived,
-        tolerance=tolerance,
-        agrees=abs(math.log(stated / derived.ratio)) <= math.log1p(tolerance),
-        inside=inside,
     )
 
 
