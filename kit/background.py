@@ -30,6 +30,8 @@ def mark_words(review: Review) -> dict[str, str]:
     words = {
         "typed_in": "typed in, no log",
         "single_run": "a single run",
+        "frames_only": "the interval is that of one run's frames; what differs from run to run is "
+        "not in it",
         "no_interval": "nothing gives an interval",
         "common_sessions_only": "rests on the runs of the sessions both sides share",
         "sessions_apart": "run in different sessions; what a session does to all its runs is not "

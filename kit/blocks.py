@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from kit.frames import autocorrelations, check_frames, tail_count
+from kit.frames import FEW_LAGS, autocorrelations, check_frames, first_autocorrelations, tail_count
 from kit.lows import slowest_frames
 from kit.params import METRICS
 from kit.signs import LOW_SHARES
@@ -129,14 +129,13 @@ def optimal_block(values: Floats) -> tuple[float, float]:
         return 1.0, 1.0
     run_length = max(5, int(math.log10(n)))
     most = math.ceil(math.sqrt(n)) + run_length
-    rho = np.zeros(most + 1)
-    found = autocorrelations(values)[: most + 1]
-    rho[: found.size] = found
-    # The first lag from which `run_length` autocorrelations in a row are negligible.
-    small = np.abs(rho[:-1]) < 2.0 * math.sqrt(math.log10(n) / n)
-    in_a_row = np.convolve(small, np.ones(run_length), "valid") == run_length
-    quiet = np.flatnonzero(in_a_row)
-    reach = min(2 * max(int(quiet[0]), 1), most) if quiet.size else most
+    rho = first_autocorrelations(values, FEW_LAGS + 1)  # where they die out soon, that is enough
+    reach = _reach(rho, run_length, most, n)
+    if rho.size <= reach:
+        rho = np.zeros(most + 1)
+        found = autocorrelations(values)[: most + 1]
+        rho[: found.size] = found
+        reach = _reach(rho, run_length, most, n)
     lags = np.arange(1, reach + 1)
     # Flat-top window: 1 up to half its reach, then down to 0.
     weights = np.minimum(1.0, 2.0 * (1.0 - lags / reach))
@@ -146,6 +145,14 @@ def optimal_block(values: Floats) -> tuple[float, float]:
     base = (slope / long_run) ** 2 * n if long_run != 0 else math.inf
     stationary, circular = base ** (1.0 / 3.0), (1.5 * base) ** (1.0 / 3.0)
     return min(max(stationary, 1.0), largest), min(max(circular, 1.0), largest)
+
+
+def _reach(rho: Floats, run_length: int, most: int, n: int) -> int:
+    """Return twice the first lag from which `run_length` autocorrelations are negligible."""
+    small = np.abs(rho[:-1]) < 2.0 * math.sqrt(math.log10(n) / n)
+    in_a_row = np.convolve(small, np.ones(run_length), "valid") == run_length
+    quiet = np.flatnonzero(in_a_row)
+    return min(2 * max(int(quiet[0]), 1), most) if quiet.size else most
 
 
 def judged_metrics(frames: int) -> list[str]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from statistics import NormalDist
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -49,7 +50,7 @@ class Cell:
     low: float | None
     high: float | None
     confidence: float
-    method: str  # "welch" (t over the runs), "shared" or "none"
+    method: str  # "welch" (t over the runs), "shared", "frames" (of a lone run) or "none"
     marks: tuple[str, ...]
     trace: Trace
     log_sd: float | None = None  # sample standard deviation of the runs' ln values
@@ -87,7 +88,9 @@ def make_cells(
     Notes
     -----
     The interval is that of the mean of ln values: by shared variance under methods "shared" and
-    "auto" (see `choose_method`), else Student's t over the runs.
+    "auto" (see `choose_method`), else Student's t over the runs. A lone run that shares no variance
+    has the interval its frames give, marked "frames_only": it leaves out what differs from run to
+    run, so no margin rests on it (`log_se` stays None).
     """
     cells: list[Cell] = []
     for metric in metric_names:
@@ -109,11 +112,15 @@ def make_cells(
             unit = units[i]
             values = tuple(run.values[metric] for run in runs)
             mean = math.fsum(logs[i]) / len(values)
+            alone = _frames_half_width(runs, metric, params.confidence)
+            if methods[i] == "none" and alone is not None:
+                half[i], methods[i] = alone, "frames"
             known = bool(np.isfinite(half[i]))
             marks = [
                 *(["typed_in"] if any(run.typed_in for run in runs) else []),
                 *(["single_run"] if len(runs) == 1 else []),
                 *(["zero_variance"] if sd[i] == 0 else []),
+                *(["frames_only"] if methods[i] == "frames" else []),
                 *([] if known else ["no_interval"]),
             ]
             cells.append(
@@ -226,6 +233,13 @@ def _cell_errors(
         for i in shares:
             methods[i] = "shared"
     return se, half, methods
+
+
+def _frames_half_width(runs: Sequence[RunMetrics], metric: str, confidence: float) -> float | None:
+    """Return the half-width that the frames of a lone run give ln(value), or None."""
+    blocks = runs[0].blocks
+    error = blocks.within_sd.get(metric, 0.0) if blocks is not None and len(runs) == 1 else 0.0
+    return NormalDist().inv_cdf((1 + confidence) / 2) * error if error > 0 else None
 
 
 def _or_none(figure: float) -> float | None:

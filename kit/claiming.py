@@ -21,6 +21,7 @@ from kit.runclaims import (
     margin_claims,
     run_claims,
     specification_claims,
+    within_claims,
 )
 from kit.suiteclaims import closure_claims, gap_claims, suite_claims
 from kit.valueclaims import value_claims
@@ -82,6 +83,7 @@ def _makers(review: Review, results: Results) -> tuple[Iterable[Claim], ...]:
     return (
         run_claims(review),
         cell_claims(review, results),
+        within_claims(review, results),
         margin_claims(review, results),
         level_claims(review, results),
         suite_claims(review, results),

@@ -149,17 +149,30 @@ def _segment_autocorrelations(values: Floats) -> Floats:
     return rho
 
 
-def _first_autocorrelations(values: Floats) -> Floats:
-    """Return the autocorrelations of the first few lags, none after a pair that is not positive.
+def first_autocorrelations(values: Floats, count: int, *, to_negative: bool = False) -> Floats:
+    """Return the autocorrelations of lags 0 to `count` - 1 (divisor n), or all there are.
 
-    Most series end there, and need no transform.
+    Parameters
+    ----------
+    values : ndarray of float, shape (n,)
+        A series in its order; its values differ.
+    count : int
+        At least 1.
+    to_negative : bool
+        Stop after the first pair of lags (0 and 1, 2 and 3, ...) whose sum is not positive, and
+        leave the rest 0: most series end there, and need no transform.
+
+    Returns
+    -------
+    ndarray of float, shape (min(count, n),)
+        1.0 at lag 0.
     """
     centred = values - values.mean()
-    rho = np.zeros(min(FEW_LAGS, values.size))
+    rho = np.zeros(min(count, values.size))
     spread = (centred * centred).sum()
     for lag in range(rho.size):
         rho[lag] = (centred[: values.size - lag] * centred[lag:]).sum() / spread
-        if lag % 2 and rho[lag - 1] + rho[lag] <= 0:
+        if to_negative and lag % 2 and rho[lag - 1] + rho[lag] <= 0:
             break
     return rho
 
@@ -205,7 +218,7 @@ def effective_size(values: Floats) -> float:
     if n > LONGEST_SEGMENT:
         pairs = _positive_pairs(_segment_autocorrelations(values))
     else:
-        pairs = _positive_pairs(_first_autocorrelations(values))
+        pairs = _positive_pairs(first_autocorrelations(values, FEW_LAGS, to_negative=True))
         if 2 * pairs.size == FEW_LAGS:  # still positive
             pairs = _positive_pairs(autocorrelations(values))
     pairs = np.minimum.accumulate(pairs)

@@ -30,7 +30,7 @@ MAX_AT_ONCE_BYTES = 64 * 1024 * 1024  # a larger log is read twice rather than h
 MAX_FETCHED_BYTES = 4 * 1024**3
 CODE = (
     "errors", "bench", "logbytes", "logcells", "logrows", "layouts", "frames", "signs", "lows",
-    "metrics", "logfacts",
+    "blocks", "metrics", "logfacts",
 )  # fmt: skip
 PACKAGES = ("numpy", "scipy", "pyarrow")
 

@@ -54,6 +54,12 @@ _ALL = (
         "Geometric mean of the used runs; interval with the run-to-run variance shared across "
         "cells (two-level empirical Bayes).",
     ),
+    Method(
+        "cell-frames",
+        1,
+        "The figure of a lone run; interval from its own frames, by circular blocks. What differs "
+        "from run to run is not in it, and no margin rests on it.",
+    ),
     Method("cell-none", 1, "Geometric mean of the used runs; nothing gives an interval."),
     Method(
         "margin-welch",
@@ -211,13 +217,24 @@ _ALL = (
         "within-run-error",
         1,
         "Standard deviation of ln(metric) that one run's frames alone give, from circular blocks "
-        "of frames. A diagnostic: no interval rests on it.",
+        "of frames. A diagnostic: no interval but that of a lone run rests on it.",
     ),
     Method(
         "share-within",
         1,
         "Mean square of the within-run errors over the variance of ln(metric) between runs, at "
         "most 1.",
+    ),
+    Method(
+        "share-within-product",
+        1,
+        "The same over all titles in which a product has two runs or more: mean square of the "
+        "within-run errors over the pooled variance of ln(metric) between runs, at most 1.",
+    ),
+    Method(
+        "effective-frames-product",
+        1,
+        "Median over a product's used runs of the independent frames each is worth.",
     ),
     Method(
         "effective-frames",

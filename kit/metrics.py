@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from kit.blocks import RunBlocks, measure_blocks
 from kit.frames import average_fps as average_fps
 from kit.frames import check_frames, effective_size, lag1_autocorrelation
 from kit.layouts import Log
@@ -48,6 +49,7 @@ class RunMetrics:
     energy_per_frame_j: float | None = None
     lag1: float = 0.0  # NaN where frame times do not vary
     effective_frames: float = 0.0
+    blocks: RunBlocks | None = None  # what the frames alone say of the errors
     typed_in: bool = False
 
 
@@ -62,6 +64,7 @@ class FrameFigures:
     over_budget: Mapping[float, float]  # Hz -> share of time
     hitches: int
     energy_per_frame_j: float | None
+    blocks: RunBlocks
 
 
 def measure_run(run: Run, signs: RunSigns | None, params: MetricParams) -> RunMetrics:
@@ -158,6 +161,7 @@ def state_metrics(
         energy_per_frame_j=figures.energy_per_frame_j,
         lag1=lag1,
         effective_frames=effective_frames,
+        blocks=figures.blocks,
     )
 
 
@@ -184,6 +188,7 @@ def measure_log(log: Log, params: MetricParams) -> FrameFigures:
         },
         hitches=count_hitches(frame_ms, factor=params.hitch_factor, more_ms=params.hitch_ms),
         energy_per_frame_j=energy_per_frame(frame_ms, power_w) if power_w is not None else None,
+        blocks=measure_blocks(frame_ms),
     )
 
 

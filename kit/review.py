@@ -33,6 +33,7 @@ from kit.store import Store
 from kit.suite import Closure, NameGap, SuiteMargin, summarise_suites
 from kit.value import Value, weigh_products
 from kit.variance import SharedVariances, fit_variances
+from kit.within import WithinRuns, compare_within
 
 ALL_METRICS = (*METRICS, "value")
 
@@ -93,6 +94,7 @@ class Results:
     levels: tuple[LevelDifference, ...] = ()  # what is measured in dB
     energy: tuple[EnergyStanding, ...] = ()
     drifts: tuple[Drift, ...] = ()  # since the runs of before, where part was run again
+    within: tuple[WithinRuns, ...] = ()  # what frames alone explain
     cell_index: Mapping[tuple[str, str, str], Cell] = field(default_factory=dict)
 
     def cell(self, product: str, title: str, metric: str) -> Cell | None:
@@ -283,6 +285,7 @@ def work_out(review: Review) -> Results:
         levels=tuple(levels),
         energy=weigh_energy(review.used, cells, titles, confidence=params.margins.confidence),
         drifts=measure_drift(review.rows, review.signs, review.metrics, bench, params),
+        within=compare_within(review.used, metric_names=METRICS[:2]),
         cell_index={(c.product, c.title, c.metric): c for c in cells},
     )
 

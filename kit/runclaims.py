@@ -11,7 +11,7 @@ from kit.margins import Margin
 from kit.params import MetricParams
 from kit.review import Results, Review
 from kit.specification import compare_specifications
-from kit.tables import count_text, fps_text, plain_text, ratio_text
+from kit.tables import count_text, fps_text, plain_text, ratio_text, share_text
 
 LOW_METHODS = {
     "percentile": "low-percentile",
@@ -74,6 +74,42 @@ def cell_claims(review: Review, results: Results) -> Iterator[Claim]:
             text=fps_text(
                 cell.value, cell.low, cell.high, unit=cell.unit, locale=review.params.locale
             ),
+        )
+
+
+def within_claims(review: Review, results: Results) -> Iterator[Claim]:
+    """Yield what frames alone explain: a product's worth of a run in frames, and a share."""
+    locale = review.params.locale
+    for within in results.within:
+        yield make_claim(
+            f"within/frames/{within.metric}/{within.product}",
+            Subject(
+                metric=within.metric,
+                product=within.product,
+                inputs=[f"run/{within.metric}/{run}" for run in within.runs],
+                runs=within.runs,
+            ),
+            kind="within_frames",
+            method="effective-frames-product",
+            value=within.effective_frames,
+            unit="frames",
+            text=count_text(round(within.effective_frames), locale=locale),
+        )
+        if within.share is None:
+            continue
+        yield make_claim(
+            f"within/share/{within.metric}/{within.product}",
+            Subject(
+                metric=within.metric,
+                product=within.product,
+                inputs=[f"run/{within.metric}/{run}" for run in within.compared_runs],
+                runs=within.compared_runs,
+            ),
+            kind="within_share",
+            method="share-within-product",
+            value=within.share,
+            unit="share",
+            text=share_text(within.share, locale=locale),
         )
 
 

@@ -11,12 +11,14 @@ import datetime as dt
 import json
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
+from made_runs import METRIC, cells_of, framed, made_runs, margin_params
 
 from kit.bench import Title
-from kit.blocks import measure_blocks, share_within
+from kit.blocks import RunBlocks, measure_blocks, share_within
 from kit.cells import Cell
 from kit.closure import check_closure, name_gap
 from kit.combining import match_t, spread_over_titles, t_ends
@@ -47,6 +49,7 @@ from kit.tables import (
 from kit.trace import Trace
 from kit.value import weigh_products
 from kit.variance import SharedVariances, fit_variances
+from kit.within import compare_within
 
 OWN = "printed by this kit"
 PRACTICE = "common practice, in closed form"
@@ -495,6 +498,22 @@ def _within(book: Book) -> None:
         book.add("effective-frames", given, made.effective_frames[metric])
     errors, values = [0.004, 0.006, 0.005], [60.1, 60.9, 60.4]
     book.add("share-within", {"errors": errors, "values": values}, share_within(errors, values))
+    confidence = {"frame_ms": LONG_MS, "share": None, "confidence": CONFIDENCE}
+    run = replace(made_runs("a", "t", [1000.0 / ms.mean()])[0], blocks=made)
+    (cell,) = cells_of([run], framed("t"), params=margin_params("welch"))
+    book.add("cell-frames", confidence, {"ratio": cell.value, "low": cell.low, "high": cell.high})
+    titles = {"kettle": [60.1, 60.9, 60.4], "heath": [90.2, 91.0], "alone": [45.0]}
+    runs = [
+        replace(run, blocks=RunBlocks(1, {METRIC: 0.004 + 0.001 * i}, {METRIC: 100.0 + i}))
+        for title, values in titles.items()
+        for i, run in enumerate(made_runs("a", title, values))
+    ]
+    (within,) = compare_within(runs, metric_names=[METRIC])
+    given = {"titles": titles, "errors": {t: [0.004 + 0.001 * i for i in range(len(v))]
+                                          for t, v in titles.items()}}  # fmt: skip
+    book.add("share-within-product", given, within.share)
+    book.add("effective-frames-product", {"frames": [100.0, 101.0, 102.0, 100.0, 101.0, 100.0]},
+             within.effective_frames)  # fmt: skip
 
 
 def _rounding(book: Book) -> None:

@@ -1,6 +1,7 @@
 """Cells: geometric mean, interval, marks, and what they rest on."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -8,6 +9,7 @@ from made_runs import METRIC, cells_of, drawn_bench, framed, made_runs, margin_p
 from scipy import stats
 
 from kit.bench import Title
+from kit.blocks import RunBlocks
 from kit.cells import MIN_SHARED, cells_frame, make_cells
 
 # P. J. Fleming and J. J. Wallace (1986), "How not to lie with statistics", CACM 29(3), 218-221:
@@ -40,6 +42,37 @@ def test_welch_cells_have_students_interval():
         stats.sem(x)
     )
     assert (cell.method, cell.unit, cell.marks) == ("welch", "fps", ())
+
+
+def lone(values, error, **options):
+    """Return runs of one product in one title whose frames give an error to the average."""
+    blocks = RunBlocks(40, {METRIC: error}, {METRIC: 500.0})
+    return [replace(run, blocks=blocks) for run in made_runs("a", "t", values, **options)]
+
+
+def test_a_lone_run_that_shares_nothing_has_the_interval_of_its_frames():
+    (cell,) = cells_of(lone([61.2], 0.004), framed("t"), params=margin_params("welch"))
+    # exp(ln 61.2 -+ 1.959964 x 0.004), the normal quantile of any table.
+    assert (cell.low, cell.high) == pytest.approx((60.722080, 61.681681), abs=5e-6)
+    assert (cell.method, cell.marks) == ("frames", ("single_run", "frames_only"))
+    # The cell's margins must not lean on it: runs are the replicates, frames never.
+    assert cell.log_se is None and cell.log_sd is None
+
+
+@pytest.mark.parametrize("error", [0.0, math.nan])
+def test_frames_that_give_no_error_give_no_interval(error):
+    (cell,) = cells_of(lone([61.2], error), framed("t"), params=margin_params("welch"))
+    assert (cell.low, cell.method) == (None, "none") and "no_interval" in cell.marks
+
+
+def test_frames_give_no_interval_where_runs_do():
+    (cell,) = cells_of(lone([61.2, 60.9], 0.004), framed("t"), params=margin_params("welch"))
+    assert cell.method == "welch" and "frames_only" not in cell.marks
+    runs, titles = drawn_bench(1)
+    once = [replace(run, product="once") for run in lone([50.0], 0.004)]
+    runs += [replace(run, title="t0") for run in once]
+    cell = next(c for c in cells_of(runs, titles) if c.product == "once")
+    assert cell.method == "shared" and cell.marks == ("single_run",)
 
 
 def test_a_single_run_has_its_value_and_no_interval_of_its_own():

@@ -10,6 +10,7 @@ import math
 import re
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from statistics import NormalDist
 from typing import Any
 
 import by_hand as hand
@@ -647,6 +648,21 @@ def in_run(how: Callable[[np.ndarray, int], float]) -> Callable[[Given], float]:
     return made
 
 
+def cell_frames(g: Given) -> dict[str, float]:
+    ms = np.array(g["frame_ms"])
+    error = figures.within_error(ms, figures.block_length(ms))
+    rate, half = 1000.0 / ms.mean(), NormalDist().inv_cdf((1 + g["confidence"]) / 2) * error
+    return {"ratio": rate, "low": rate * math.exp(-half), "high": rate * math.exp(half)}
+
+
+def pooled_share(g: Given) -> float:
+    several = [t for t, values in g["titles"].items() if len(values) > 1]
+    logs = [np.log(g["titles"][t]) for t in several]
+    pooled = sum(((x - x.mean()) ** 2).sum() for x in logs) / sum(len(x) - 1 for x in logs)
+    errors = np.concatenate([g["errors"][t] for t in several])
+    return min(1.0, (errors**2).mean() / pooled)
+
+
 def rounded(g: Given) -> dict[str, str]:
     low, high = g.get("low"), g.get("high")
     if "ratio" in g:
@@ -734,6 +750,9 @@ OTHER: dict[str, Callable[[Given], Any]] = {
     "share-within": lambda g: min(
         1.0, np.square(g["errors"]).mean() / np.log(g["values"]).var(ddof=1)
     ),
+    "cell-frames": cell_frames,
+    "share-within-product": pooled_share,
+    "effective-frames-product": lambda g: float(np.median(g["frames"])),
     "rounding": rounded,
 }
 

@@ -1,0 +1,37 @@
+"""The part of a review's page that tells what the frames within runs say by themselves."""
+
+from __future__ import annotations
+
+from kit.claims import ClaimBook
+from kit.page import Column, Html, Part, html_table
+from kit.review import Results, Review
+from kit.wording import METRIC_NAMES
+
+
+def within_section(review: Review, results: Results, book: ClaimBook) -> Html:
+    """Return how many frames a run is worth, and how much of the spread frames would explain."""
+    metrics = list(dict.fromkeys(within.metric for within in results.within))
+    products = list(dict.fromkeys(within.product for within in results.within))
+    if not products:
+        return Html("")
+    columns = [Column("Product")]
+    for metric in metrics:
+        name = METRIC_NAMES[metric]
+        columns.append(Column(f"{name}: independent frames a run is worth", number=True))
+        columns.append(Column("share of the spread between runs", number=True))
+    rows: list[list[Part | None]] = []
+    for product in products:
+        row: list[Part | None] = [book.product_name(product)]
+        for metric in metrics:
+            row.append(book.get(f"within/frames/{metric}/{product}"))
+            row.append(book.get(f"within/share/{metric}/{product}"))
+        rows.append(row)
+    return html_table(
+        "What the frames within a run explain by themselves",
+        columns,
+        rows,
+        note="A diagnostic: runs are the replicates, and no margin rests on frames. Where the "
+        "share is far below 100 %, runs differ by more than their frames, and only more runs "
+        "help; near it, longer runs would.",
+        locale=review.params.locale,
+    )
