@@ -5,7 +5,7 @@ bootstrap, equivalence, trend, many comparisons, repeat runs and propagation sta
 the modules concerned. These do not apply, each for one reason:
 
 * Dixon's r10 (Rorabacher 1991): the kit tests far values by Grubbs and the modified z only.
-* Welch's pooled t of the fuel figures (NIST/SEMATECH 1.3.5.3, t -12.62059): no margin pools the
+* The pooled t of the fuel figures (NIST/SEMATECH 1.3.5.3, t -12.62059): no margin pools the
   variance of its two sides alone.
 * Jackknife and delta errors of a ratio of arithmetic means (patch data): the kit has no such ratio.
 * A threshold of 0.01 that no window of runs ever meets (Georges et al. 2007): the kit judges single
@@ -324,8 +324,8 @@ def test_a_trend_is_judged_with_the_exact_inflation(phi, n, inflation):
     assert score**2 / variance / z**2 == pytest.approx(inflation, rel=1e-9)
 
 
-# D. N. Politis and H. White (2004), Econometric Reviews 23, 53-70; Patton, Politis and White (2009),
-# 28, 372-375. Population values of a first-order autoregression: stationary
+# D. N. Politis and H. White (2004), Econometric Reviews 23, 53-70; Patton, Politis and White
+# (2009), 28, 372-375. Population values of a first-order autoregression: stationary
 # (2 phi / (1 - phi^2))^(2/3) n^(1/3), circular 1.5^(1/3) times that. Estimates scatter around them,
 # and their median lies below where dependence is strong: 0.96 and 0.87 of them seen.
 @pytest.mark.parametrize(
@@ -373,7 +373,7 @@ def test_resampled_mice_are_spread_as_the_exact_distribution():
         exact = np.convolve(exact, single)
     for share in (0.05, 0.95):
         end = np.searchsorted(np.cumsum(exact), share) / TREATED.size
-        # The error of an end: sqrt(0.05 0.95 / 40,000) over a density of at least 0.004 a day, 0.27.
+        # The error of an end: sqrt(0.05 0.95 / 40,000) over a density of 0.004 a day, 0.27.
         assert np.quantile(drawn, share) == pytest.approx(end, abs=4 * 0.27)
 
 
