@@ -49,7 +49,7 @@ def guarded(command: Callable[P, None]) -> Callable[P, None]:
                 typer.echo(printable(line), err=True)
             raise typer.Exit(error.exit_status) from None
         except KeyboardInterrupt:
-            typer.echo("interrupted; nothing was left under a final name", err=True)
+            typer.echo("interrupted; nothing half-made was left under a final name", err=True)
             raise typer.Exit(130) from None
 
     return run

@@ -127,7 +127,7 @@ def test_an_interrupt_ends_run_and_kernel_and_leaves_nothing(params):
     process.send_signal(signal.SIGINT)
     _, stderr = process.communicate(timeout=30)
     assert process.returncode == 130
-    assert "interrupted; nothing was left under a final name" in stderr
+    assert "interrupted; nothing half-made was left under a final name" in stderr
     assert "Traceback" not in stderr
     assert gone(kernel)
     assert not out.exists() or list(out.iterdir()) == []
