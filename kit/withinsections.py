@@ -11,7 +11,8 @@ from kit.wording import METRIC_NAMES
 def within_section(review: Review, results: Results, book: ClaimBook) -> Html:
     """Return how many frames a run is worth, and how much of the spread frames would explain."""
     metrics = list(dict.fromkeys(within.metric for within in results.within))
-    products = list(dict.fromkeys(within.product for within in results.within))
+    found = {within.product for within in results.within}
+    products = [product for product in review.params.products if product in found]
     if not products:
         return Html("")
     columns = [Column("Product")]
@@ -30,8 +31,8 @@ def within_section(review: Review, results: Results, book: ClaimBook) -> Html:
         "What the frames within a run explain by themselves",
         columns,
         rows,
-        note="A diagnostic: runs are the replicates, and no margin rests on frames. Where the "
-        "share is far below 100 %, runs differ by more than their frames, and only more runs "
-        "help; near it, longer runs would.",
+        note="A diagnostic: runs are the replicates, and no margin rests on frames. To blocks of "
+        "frames the scene's own course, alike in every run, is chance too, so that the share is "
+        "the most it may be. Where it is far below 100 %, only more runs help.",
         locale=review.params.locale,
     )
