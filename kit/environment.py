@@ -41,7 +41,16 @@ def locked_versions() -> dict[str, str]:
 
 def installed_versions() -> dict[str, str]:
     """Return the installed versions by normal name."""
-    return {normal_name(d.name): d.version for d in distributions() if d.name}
+    found = {}
+    for installed in distributions():
+        # Read as plain lines: parsed as a message, some 200 of them take a tenth of a second.
+        text = installed.read_text("METADATA") or installed.read_text("PKG-INFO") or ""
+        head = text.partition("\n\n")[0]
+        name = re.search(r"^Name: *(.+?) *$", head, re.MULTILINE)
+        version = re.search(r"^Version: *(.+?) *$", head, re.MULTILINE)
+        if name and version:
+            found[normal_name(name[1])] = version[1]
+    return found
 
 
 def direct_names() -> set[str]:

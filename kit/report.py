@@ -24,10 +24,11 @@ from kit.claims import file_sha256
 from kit.errors import CellError, ExecutionError, KitError, ParamsError, UsageError
 from kit.execute import closing_of, execute_template, scrub_notebook
 from kit.inputs import note_inputs
+from kit.logfacts import own_code
 from kit.measuring import PLAIN, Reading, kernel_variables
 from kit.onepage import build_page
 from kit.params import ReviewParams
-from kit.store import Store
+from kit.store import Store, content_key, keep_entry, load_entry
 from kit.template import read_template
 from kit.yamlfile import check_model, read_yaml
 
@@ -127,6 +128,9 @@ def run_review(
             from kit.review import load_review
 
             load_review(params_path, reading=reading)  # into the store, where the kernel finds it
+        known = _runs_key(params_path, params)
+        # Nearly all is in the store then, and a second process would only be in the way.
+        ahead = ahead and reading.store is not None and load_entry(reading.store, known) is None
         done = run_template(
             path,
             {"params_path": str(params_path)},
@@ -137,8 +141,19 @@ def run_review(
             variables=kernel_variables(reading),
             beside=("-m", "kit.ahead", str(params_path)) if ahead and path.name == AHEAD_OF else (),
         )
+        if reading.store is not None:
+            keep_entry(reading.store, known, b"")
     note_inputs(done.folder, params_path)
     return done
+
+
+def _runs_key(params_path: Path, params: ReviewParams) -> str:
+    """Return the key under which the store notes that a review of these runs was made before."""
+    try:
+        sheet = (params_path.parent / params.bench / "runs.csv").read_bytes()
+    except OSError:  # said where the bench is read
+        sheet = b""
+    return content_key("review", own_code(), str(params_path), sheet)
 
 
 def run_template(

@@ -11,7 +11,7 @@ from test_cluster import contents
 
 from kit.ahead import work_ahead
 from kit.measuring import Reading, kernel_variables
-from kit.report import run_review
+from kit.report import ReviewRun, run_review
 from kit.review import load_review
 from kit.store import Store
 
@@ -51,6 +51,32 @@ def test_it_runs_as_a_module_and_dies_quietly_of_bad_params(tmp_path):
         check=False,
     )
     assert done.returncode == 1 and not (tmp_path / "store").exists()
+
+
+def test_a_review_of_the_same_runs_has_no_second_process(params, tmp_path, monkeypatch):
+    begun = []
+
+    def template(*args, beside, **options):
+        begun.append(bool(beside))
+        return ReviewRun("made", tmp_path / "out" / "made", tmp_path, "", ())
+
+    monkeypatch.setattr("kit.report.run_template", template)
+    monkeypatch.setattr("kit.report.note_inputs", lambda *args: None)
+    store = Reading(store=Store(tmp_path / "store"))
+
+    def run(reading):
+        run_review(params, out_dir=tmp_path / "out", timeout_s=60, reading=reading, ahead=True)
+
+    run(store)
+    run(store)  # nearly all is known
+    text = params.read_text(encoding="utf-8")
+    params.write_text(text + "# a remark\n", encoding="utf-8")
+    run(store)
+    sheet = params.parent / "bench" / "runs.csv"
+    sheet.write_bytes(sheet.read_bytes() + b"\n")  # as new runs would change it
+    run(store)
+    run(Reading())
+    assert begun == [True, False, False, True, True]
 
 
 @pytest.mark.slow
