@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import sys
 from collections.abc import Callable
 from functools import wraps
@@ -56,8 +57,9 @@ def guarded(command: Callable[P, None]) -> Callable[P, None]:
 
 
 def printable(text: str) -> str:
-    """Return text without control characters, which a terminal could obey."""
-    return "".join(c if c.isprintable() or c in "\t" else repr(c)[1:-1] for c in text)
+    """Return text without control characters, which a terminal could obey; any space is plain."""
+    spaced = re.sub("[\xa0\u2007-\u2009\u202f]", " ", text)
+    return "".join(c if c.isprintable() or c in "\t" else repr(c)[1:-1] for c in spaced)
 
 
 def fault_list(error: KitError) -> list[dict[str, Any]]:

@@ -123,14 +123,16 @@ def run_review(
         params_path, template or Path(params.template), allow_foreign=allow_foreign_template
     )
     folders = [params_path.parent, params_path.parent.parent]
+    store, known = reading.store, ""
+    if store is not None and ahead:
+        known = _runs_key(params_path, params)
+        # Nearly all is in the store then, and a second process would only be in the way.
+        ahead = load_entry(store, known) is None
     with _with_store(reading) as reading:
         if reading.cluster or reading.jobs > 1:
             from kit.review import load_review
 
             load_review(params_path, reading=reading)  # into the store, where the kernel finds it
-        known = _runs_key(params_path, params)
-        # Nearly all is in the store then, and a second process would only be in the way.
-        ahead = ahead and reading.store is not None and load_entry(reading.store, known) is None
         done = run_template(
             path,
             {"params_path": str(params_path)},
@@ -141,8 +143,8 @@ def run_review(
             variables=kernel_variables(reading),
             beside=("-m", "kit.ahead", str(params_path)) if ahead and path.name == AHEAD_OF else (),
         )
-        if reading.store is not None:
-            keep_entry(reading.store, known, b"")
+    if store is not None and known:
+        keep_entry(store, known, b"")
     note_inputs(done.folder, params_path)
     return done
 
