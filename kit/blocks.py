@@ -59,18 +59,14 @@ def measure_blocks(frame_ms: Floats, *, block: int | None = None) -> RunBlocks:
     """
     check_frames(frame_ms)
     length = block if block is not None else choose_block([frame_ms])
-    influences = {
-        metric: influence_of(frame_ms, metric) for metric in judged_metrics(frame_ms.size)
-    }
-    return RunBlocks(
-        length,
+    within_sd, effective_frames = {}, {}
+    for metric in judged_metrics(frame_ms.size):
+        z = influence_of(frame_ms, metric)
+        variance = _block_variance(z, length)
         # ln(1000 / mean) has the relative error of the mean.
-        {
-            metric: math.sqrt(_block_variance(z, length)) / float(z.mean())
-            for metric, z in influences.items()
-        },
-        {metric: _worth(z, length) for metric, z in influences.items()},
-    )
+        within_sd[metric] = math.sqrt(variance) / float(z.mean())
+        effective_frames[metric] = _worth(z, variance)
+    return RunBlocks(length, within_sd, effective_frames)
 
 
 def share_within(errors: Sequence[float], values: Sequence[float]) -> float | None:
@@ -192,9 +188,8 @@ def _block_variance(values: Floats, block: int) -> float:
     return float((deviations**2).mean()) * length / values.size
 
 
-def _worth(values: Floats, block: int) -> float:
+def _worth(values: Floats, variance: float) -> float:
     """Return how many independent values would give the mean the variance the blocks give it."""
-    variance = _block_variance(values, block)
     spread = float(values.var())
     if not variance > 0 or not spread > 0:
         return float(values.size)
