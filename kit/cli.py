@@ -432,7 +432,3 @@ def schema(
 def main() -> None:
     """Run the command line."""
     sys.exit(app(prog_name="marginbook"))
-
-
-if __name__ == "__main__":
-    main()
