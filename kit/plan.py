@@ -17,7 +17,7 @@ from kit.benchtime import (
 )
 from kit.params import PlanParams
 from kit.planned import Asked, PlannedCell, PlannedMargin
-from kit.power import Design, best_length_s
+from kit.power import GRANTED, Design, SpreadDoubt, best_length_s
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -98,6 +98,7 @@ def plan_runs(
     borrowed_df: float = 0.0,
     within_sd: Mapping[tuple[str, str], float] | None = None,
     correlations: Mapping[tuple[str, str], float] | None = None,
+    doubts: Mapping[tuple[str, str], SpreadDoubt] | None = None,
 ) -> Plan:
     """Return the runs that resolve a margin of the size asked for, title by title.
 
@@ -124,6 +125,9 @@ def plan_runs(
     correlations : mapping of (baseline, title) to float, optional
         For "paired": of the product's and the baseline's ln values within a session. Where it
         tells nothing, `params.session_correlation`.
+    doubts : mapping of (baseline, title) to SpreadDoubt, optional
+        How far the spreads of the product (`mine`) and the baseline are from being known. Where it
+        tells nothing they are taken for granted, as the stated default always is.
 
     Returns
     -------
@@ -159,11 +163,15 @@ def plan_runs(
         known = (correlations or {}).get((baseline, title), params.session_correlation)
         return known if design == "paired" else 0.0
 
+    def doubt(baseline: str, title: str) -> SpreadDoubt:
+        return (doubts or {}).get((baseline, title), GRANTED)
+
     needed = {
         (b, t): asked.runs(
             (sds[product, t] or params.default_run_sd, sds[b, t] or params.default_run_sd),
             (fixed(product, t), fixed(b, t)),
             correlation(b, t),
+            doubt(b, t),
         )
         for b in baselines
         for t in names
@@ -190,7 +198,7 @@ def plan_runs(
             )
     by_key = {(c.product, c.title): c for c in cells}
     margins = tuple(
-        asked.margin(by_key[product, t], by_key[b, t], needed[b, t], correlation(b, t))
+        asked.margin(by_key[product, t], by_key[b, t], needed[b, t], correlation(b, t), doubt(b, t))
         for b in baselines
         for t in names
     )
@@ -223,7 +231,7 @@ def plan_runs(
         title_gains=gains,
         next_runs=next_runs,
         left_out=left_out,
-        notes=_notes(params, cells, margins, minutes, design),
+        notes=_notes(params, cells, margins, minutes, design, doubtful=bool(doubts)),
     )
 
 
@@ -284,6 +292,8 @@ def _notes(
     margins: Sequence[PlannedMargin],
     minutes: float,
     design: Design,
+    *,
+    doubtful: bool,
 ) -> tuple[str, ...]:
     """Return in words what the plan rests on and what it does not promise."""
     how = {
@@ -293,8 +303,13 @@ def _notes(
     }[design]
     notes = [
         f"Runs are worked out for {how}.",
-        "The power holds for a true margin of the size asked for, and for runs that spread as "
-        "reckoned here; where they spread more, less is resolved.",
+        "The power holds for a true margin of the size asked for, and "
+        + (
+            "on average over what the bench leaves open of each spread; where runs spread more "
+            "than reckoned here, less is resolved."
+            if doubtful
+            else "for runs that spread as reckoned here; where they spread more, less is resolved."
+        ),
     ]
     guessed = sum(cell.sd_from == "default" for cell in cells)
     if guessed:

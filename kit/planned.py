@@ -5,7 +5,14 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from kit.power import Design, margin_power, runs_needed, smallest_ratio
+from kit.power import (
+    GRANTED,
+    Design,
+    SpreadDoubt,
+    margin_power,
+    runs_needed,
+    smallest_ratio,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,13 +69,17 @@ class Asked:
     borrowed_df: float
 
     def runs(
-        self, sds: tuple[float, float], fixed: tuple[int | None, int | None], correlation: float
+        self,
+        sds: tuple[float, float],
+        fixed: tuple[int | None, int | None],
+        correlation: float,
+        doubt: SpreadDoubt = GRANTED,
     ) -> int | None:
         """Return the runs needed on the sides that can be run; `fixed` holds those that cannot."""
         if fixed[0] is not None and fixed[1] is not None:
             return None
         if fixed[0] is not None:
-            sds, fixed = (sds[1], sds[0]), (None, fixed[0])
+            sds, fixed, doubt = (sds[1], sds[0]), (None, fixed[0]), doubt.swapped()
         if fixed[1] is not None and fixed[1] < 2:
             return None
         return runs_needed(
@@ -81,15 +92,21 @@ class Asked:
             design=self.design_of(fixed[1] is None),
             borrowed_df=self.borrowed_df,
             correlation=correlation,
+            doubt=doubt,
         )
 
     def margin(
-        self, mine: PlannedCell, other: PlannedCell, needed: int | None, correlation: float
+        self,
+        mine: PlannedCell,
+        other: PlannedCell,
+        needed: int | None,
+        correlation: float,
+        doubt: SpreadDoubt = GRANTED,
     ) -> PlannedMargin:
         """Return what the runs planned of two cells will be able to show."""
         runs = (max(mine.runs, mine.have), max(other.runs, other.have))
         now = (mine.have, other.have)
-        power = self.power_of(mine, other, runs, correlation)
+        power = self.power_of(mine, other, runs, correlation, doubt)
         return PlannedMargin(
             product=mine.product,
             baseline=other.product,
@@ -97,13 +114,20 @@ class Asked:
             runs_needed=needed,
             power=power,
             resolved=power >= self.power,
-            smallest_ratio=self.smallest(mine, other, runs, correlation),
-            smallest_now=self.smallest(mine, other, now, correlation) if min(now) >= 2 else None,
+            smallest_ratio=self.smallest(mine, other, runs, correlation, doubt),
+            smallest_now=(
+                self.smallest(mine, other, now, correlation, doubt) if min(now) >= 2 else None
+            ),
             correlation=correlation,
         )
 
     def power_of(
-        self, mine: PlannedCell, other: PlannedCell, runs: tuple[int, int], correlation: float
+        self,
+        mine: PlannedCell,
+        other: PlannedCell,
+        runs: tuple[int, int],
+        correlation: float,
+        doubt: SpreadDoubt = GRANTED,
     ) -> float:
         """Return the power of a number of runs; 0 where a side has too few for an interval."""
         if min(runs) < 2:
@@ -119,10 +143,16 @@ class Asked:
             design=design,
             borrowed_df=self.borrowed_df,
             correlation=correlation,
+            doubt=doubt,
         )
 
     def smallest(
-        self, mine: PlannedCell, other: PlannedCell, runs: tuple[int, int], correlation: float
+        self,
+        mine: PlannedCell,
+        other: PlannedCell,
+        runs: tuple[int, int],
+        correlation: float,
+        doubt: SpreadDoubt = GRANTED,
     ) -> float:
         """Return the smallest margin that a number of runs resolves."""
         if min(runs) < 2:
@@ -138,6 +168,7 @@ class Asked:
             design=design,
             borrowed_df=self.borrowed_df,
             correlation=correlation,
+            doubt=doubt,
         )
 
     def design_of(self, both_run: bool) -> Design:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,9 +16,11 @@ from kit.cells import MIN_SHARED
 from kit.errors import UsageError
 from kit.params import ReviewParams
 from kit.plan import Plan, plan_runs
-from kit.power import Design, lent_degrees
+from kit.power import Design, SpreadDoubt, lent_degrees
 from kit.variance import SharedVariances, pair_key
-from kit.variancefit import VarianceFit
+from kit.variancefit import CAUTION, COMPONENT_FLOOR, FLAT, VarianceFit
+
+Floats = NDArray[np.float64]
 
 
 def plan_review(
@@ -67,7 +70,12 @@ def plan_review(
         design = "welch"
     borrowed = 0.0
     if fit is not None and design == "shared":
-        borrowed = shared_degrees(fit, products=1 + len(params.compared), runs=params.plan.min_runs)
+        made = sum((have or {}).get((p, t), 0) for p in params.products for t in titles)
+        borrowed = shared_degrees(
+            fit,
+            products=1 + len(params.compared),
+            runs=max(params.plan.min_runs, round(made / max(cells, 1))),
+        )
     return plan_runs(
         {title: bench.titles[title] for title in titles},
         params=params.plan,
@@ -80,6 +88,7 @@ def plan_review(
         borrowed_df=borrowed,
         within_sd=_within(profiles or {}),
         correlations=_correlations(params, titles, variances) if variances is not None else None,
+        doubts=_doubts(params, titles, variances, have) if variances is not None else None,
     )
 
 
@@ -110,8 +119,94 @@ def _pair_sd(fit: VarianceFit | None, key: tuple[str, str]) -> float | None:
     return math.exp(float((log_var * fit.title_weight[place]).sum()) / 2)
 
 
+def _doubts(
+    params: ReviewParams,
+    titles: Sequence[str],
+    variances: SharedVariances,
+    have: Mapping[tuple[str, str], int] | None,
+) -> dict[tuple[str, str], SpreadDoubt]:
+    """Return how far the spreads of the product and each baseline are from being known."""
+    found = {}
+    for baseline in params.compared:
+        # With a product that is gone nothing is paired, see `plan_runs`.
+        gone = params.plan is None or {params.product, baseline} & set(params.plan.cannot_run)
+        for title in titles:
+            kept = None
+            if have:
+                kept = (have.get((params.product, title), 0), have.get((baseline, title), 0))
+            doubt = None
+            if params.plan is not None and params.plan.paired and not gone:
+                doubt = _pair_doubt(variances.pairs, pair_key(title, params.product, baseline))
+                kept = None if kept is None else (min(kept), min(kept))
+            if doubt is None and variances.cells is not None:
+                doubt = spread_doubt(variances.cells, title, params.product, baseline)
+            if doubt is not None:
+                found[baseline, title] = replace(doubt, kept=kept)
+    return found
+
+
+def _pair_doubt(fit: VarianceFit | None, key: tuple[str, str]) -> SpreadDoubt | None:
+    """Return what is not known of the spread of session differences, as of both sides alike."""
+    place = fit.keys.get(key) if fit is not None else None
+    if fit is None or place is None:
+        return None
+    mean, spread = _cell_moments(fit, place)
+    weight = fit.title_weight[place]
+    whole = float((weight * (spread + (mean - (weight * mean).sum()) ** 2)).sum())
+    return SpreadDoubt(whole, whole, whole)
+
+
+def spread_doubt(fit: VarianceFit, title: str, product: str, other: str) -> SpreadDoubt:
+    """Return how far the spreads of two products in a title are from being known to a bench.
+
+    Parameters
+    ----------
+    fit : VarianceFit
+        Of the bench so far.
+    title, product, other : str
+        The title, and the products; `mine` of the result is the first.
+
+    Returns
+    -------
+    SpreadDoubt
+        From the distributions of both ln variances. A product without runs in the title is as
+        doubtful as products differ, a title without runs as titles do besides; where a bench tells
+        nothing of how far those differ, the spread reckoned with is taken for granted.
+    """
+    places = [fit.keys.get((title, name)) for name in (product, other)]
+    known = next(
+        (place for (name, _), place in fit.keys.items() if name == title),
+        None,
+    )
+    apart = fit.product_var if fit.product_var < FLAT else 0.0
+    if known is None:
+        level = fit.title_var if fit.title_var < FLAT else 0.0
+        return SpreadDoubt(level + apart, level + apart, level)
+    weight = fit.title_weight[known]
+    means, spreads = [], []
+    for place in places:
+        if place is None:
+            mean, spread = fit.title_log_var[known], np.full(weight.shape, apart)
+        else:
+            mean, spread = _cell_moments(fit, place)
+        means.append(mean - (weight * mean).sum())
+        spreads.append(spread)
+    return SpreadDoubt(
+        mine=float((weight * (spreads[0] + means[0] ** 2)).sum()),
+        other=float((weight * (spreads[1] + means[1] ** 2)).sum()),
+        both=float((weight * means[0] * means[1]).sum()),
+    )
+
+
+def _cell_moments(fit: VarianceFit, place: int) -> tuple[Floats, Floats]:
+    """Return mean and variance of a cell's ln variance at each node of its title's level."""
+    log_var, weight = fit.log_var[place], fit.weight[place]
+    mean = (weight * log_var).sum(axis=1)
+    return mean, (weight * (log_var - mean[:, None]) ** 2).sum(axis=1)
+
+
 def shared_degrees(fit: VarianceFit, *, products: int, runs: int) -> float:
-    """Return the degrees of freedom that a bench lends to the variance of one cell.
+    """Return the degrees of freedom that a review lends to the variance of each side of a margin.
 
     Parameters
     ----------
@@ -122,15 +217,27 @@ def shared_degrees(fit: VarianceFit, *, products: int, runs: int) -> float:
 
     Notes
     -----
-    What the others say of a cell's ln variance is as uncertain as the sum of three: how far cells
-    of a title differ; what is not known of the title's own level, which is learnt from the other
-    products in it, each as far as its own runs tell; and what is not known of the level of all,
-    learnt from every cell of the bench.
+    What the others say of ln error variance of a margin is as uncertain as the sum of three: how
+    far cells of a title differ, halved, for a margin has two; what is not known of the title's own
+    level, which is learnt from the products in it that the margin does not compare, each as far as
+    its own runs tell; and what is not known of the level of all, learnt from every cell of the
+    bench. The last two are the same for both sides and not halved. Half of the degrees of freedom
+    of that sum go to either side. A review's fit is as cautious about how far cells differ
+    as its own runs make it: with fewer than the bench has, more so than the bench's.
     """
-    each = fit.product_var + float(polygamma(1, (runs - 1) / 2))
-    title_var = 1 / (1 / fit.title_var + (products - 1) / each) if fit.title_var > 0 else 0.0
+    noise = float(polygamma(1, (runs - 1) / 2))
+    so_far = polygamma(1, fit.df[(fit.df > 0) & (np.nan_to_num(fit.run_var) > 0)] / 2)
+    free = fit.cells_used - len({title for title, _ in fit.keys})
+    product_var = fit.product_var
+    if free > 0 and so_far.size:
+        wider = CAUTION * math.sqrt(2 / free) * (noise - float(so_far.mean()))
+        product_var = max(product_var + wider, COMPONENT_FLOOR)
+    each = product_var + noise
+    title_var = 0.0
+    if fit.title_var > 0:
+        title_var = 1 / (1 / fit.title_var + max(products - 2, 0) / each)
     level_var = each / max(fit.cells_used, 1)
-    return min(lent_degrees(fit.product_var + title_var + level_var), 1e6)
+    return min(lent_degrees(product_var / 2 + title_var + level_var) / 2, 1e6)
 
 
 def _within(
@@ -140,7 +247,7 @@ def _within(
     found = {}
     for key, runs in profiles.items():
         length = min((len(run) for run in runs), default=0)
-        table: NDArray[np.float64] = np.array([run[:length] for run in runs], dtype=np.float64)
+        table: Floats = np.array([run[:length] for run in runs], dtype=np.float64)
         part = within_run_sd(table) if length else None
         if part is not None:
             found[key] = part

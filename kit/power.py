@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+from numpy.polynomial.hermite_e import hermegauss
 from numpy.typing import NDArray
 from scipy.special import polygamma, roots_jacobi
 
@@ -15,7 +17,75 @@ Floats = NDArray[np.float64]
 # More runs than this of one title on one product are not a plan.
 MOST_RUNS = 100_000
 _MOST_ONE_SIDED = 200
-_NODES = 60  # of the quadrature in Welch's power; 20 already agree to nine digits
+_NODES = 24  # of the quadrature in Welch's power; 20 already agree to nine digits
+_NO_DOUBT = 1e-9  # a variance of ln variance below this is none
+_DOUBT_NODES = 9  # either way, of the quadrature over spreads that are not known exactly
+
+
+@dataclass(frozen=True, slots=True)
+class SpreadDoubt:
+    """How far the run-to-run spreads of a margin's two sides are from being known.
+
+    `mine` and `other` are the variances of what is known of ln run-to-run variance on either side,
+    and `both` is their covariance: what is not known of a title's own level is doubtful on both
+    sides alike. All 0, as by default: the spreads are taken for granted.
+
+    `kept` are the runs made so far on either side (sessions, where paired), if the margin will be
+    computed from them too; None where it will rest on new runs alone. Runs that are kept tell the
+    margin's own interval what they told the plan, so that only the news of the others counts.
+    """
+
+    mine: float = 0.0
+    other: float = 0.0
+    both: float = 0.0
+    kept: tuple[int, int] | None = None
+
+    def swapped(self) -> SpreadDoubt:
+        """Return the same with the sides exchanged."""
+        kept = None if self.kept is None else (self.kept[1], self.kept[0])
+        return SpreadDoubt(self.other, self.mine, self.both, kept)
+
+    def ahead(self, runs: tuple[float, float], *, paired: bool = False) -> Floats:
+        """Return the covariance, shape (2, 2), of what is not known and what is not kept.
+
+        Where runs are kept, the variance of what new ones will change: before less after, each new
+        side's ln sample variance having the variance trigamma((new runs) / 2).
+        """
+        doubt = np.array([[self.mine, self.both], [self.both, self.other]])
+        if self.kept is None:
+            return doubt
+        new = [max(0.0, n - k) for n, k in zip(runs, self.kept, strict=True)]
+        if paired:
+            new[1] = 0.0  # a session tells once of the difference
+        told = np.diag([1 / float(polygamma(1, n / 2)) if n > 0 else 0.0 for n in new])
+        news: Floats = doubt @ told @ np.linalg.solve(np.eye(2) + doubt @ told, doubt)
+        return (news + news.T) / 2
+
+    def nodes(
+        self, runs: tuple[float, float], *, paired: bool = False
+    ) -> tuple[Floats, Floats, Floats]:
+        """Return factors of either side's standard deviation, and the weight of each pair.
+
+        Shape (n_nodes,) each: the Gauss-Hermite rule of two normal ln variances, without nodes of
+        hardly any weight. It is good to 0.0003 of power for variances up to 1.
+        """
+        (mine, both), (_, other) = self.ahead(runs, paired=paired).tolist()
+        if mine + other < _NO_DOUBT:
+            return np.ones(1), np.ones(1), np.ones(1)
+        x, w = hermegauss(_DOUBT_NODES)
+        weight = np.outer(w, w).ravel()
+        used = weight > 1e-5 * weight.sum()
+        first, second = (z.ravel()[used] for z in np.meshgrid(x, x, indexing="ij"))
+        lean = both / math.sqrt(mine) if mine > 0 else 0.0
+        own = math.sqrt(max(0.0, other - lean**2))
+        return (
+            np.exp(math.sqrt(mine) * first / 2),
+            np.exp((lean * first + own * second) / 2),
+            weight[used] / weight[used].sum(),
+        )
+
+
+GRANTED = SpreadDoubt()
 
 
 def margin_power(
@@ -29,6 +99,7 @@ def margin_power(
     design: Design,
     borrowed_df: float = 0.0,
     correlation: float = 0.0,
+    doubt: SpreadDoubt = GRANTED,
 ) -> float:
     """Return how often the interval around a margin leaves out 1 where the true margin is `ratio`.
 
@@ -50,6 +121,8 @@ def margin_power(
         For "shared": degrees of freedom that other cells lend to the variance of each side.
     correlation : float
         For "paired": correlation of the two sides' ln values within a session, below 1.
+    doubt : SpreadDoubt
+        How far the spreads are from being known; by default they are taken for granted.
 
     Returns
     -------
@@ -68,8 +141,11 @@ def margin_power(
     unequal ones its degrees of freedom are Satterthwaite's. "paired" is the t test of differences.
     "welch" is exact too: given the share that each side has in the total sum of squares, Welch's t
     is a scaled noncentral t, and the share follows a beta distribution. With three runs Welch's
-    test falls well short of the pooled one. That the standard deviations are as assumed is taken
-    for granted.
+    test falls well short of the pooled one.
+
+    With `doubt` the power is the mean over what is known of the spreads, ln variances being taken
+    as normal around the ones given. Around 0.8 power falls by more for a larger spread than it
+    rises for a smaller one, so spreads that are estimates promise too much when taken for granted.
 
     References
     ----------
@@ -87,26 +163,30 @@ def margin_power(
     if run_sd == other_sd == 0:
         return 1.0
     tail = (1 - confidence) / 2
+    scale_mine, scale_other, weight = doubt.nodes((runs, other_runs), paired=design == "paired")
+    sds = (run_sd * scale_mine, other_sd * scale_other)
     if design == "welch":
-        return _welch_power(effect, (run_sd, other_sd), (runs, other_runs), tail)
-    if design == "paired":
-        variance = run_sd**2 + other_sd**2 - 2 * correlation * run_sd * other_sd
-        return _t_power(effect * math.sqrt(runs / variance), runs - 1, tail)
-    mine, theirs = run_sd**2 / runs, other_sd**2 / other_runs
-    df = (mine + theirs) ** 2 / (
-        mine**2 / (runs - 1 + borrowed_df) + theirs**2 / (other_runs - 1 + borrowed_df)
-    )
-    return _t_power(effect / math.sqrt(mine + theirs), df, tail)
+        powers = _welch_power(effect, sds, (runs, other_runs), tail)
+    elif design == "paired":
+        variance = sds[0] ** 2 + sds[1] ** 2 - 2 * correlation * sds[0] * sds[1]
+        powers = _t_power(effect * np.sqrt(runs / variance), runs - 1, tail)
+    else:
+        mine, theirs = sds[0] ** 2 / runs, sds[1] ** 2 / other_runs
+        df = (mine + theirs) ** 2 / (
+            mine**2 / (runs - 1 + borrowed_df) + theirs**2 / (other_runs - 1 + borrowed_df)
+        )
+        powers = _t_power(effect / np.sqrt(mine + theirs), df, tail)
+    return float((weight * powers).sum())
 
 
-def _t_power(shift: float, df: float, tail: float) -> float:
+def _t_power(shift: Floats, df: Floats | float, tail: float) -> Floats:
     """Return the chance that a noncentral t lies outside the central interval."""
     from scipy.stats import t
 
-    return float(_outside(np.array([t.isf(tail, df)]), df, shift)[0])
+    return _outside(t.isf(tail, df), df, shift)
 
 
-def _outside(critical: Floats, df: float, shift: float) -> Floats:
+def _outside(critical: Floats, df: Floats | float, shift: Floats) -> Floats:
     """Return the chance that a noncentral t with `shift` > 0 lies outside -critical..critical."""
     from scipy.stats import nct
 
@@ -117,24 +197,24 @@ def _outside(critical: Floats, df: float, shift: float) -> Floats:
 
 
 def _welch_power(
-    effect: float, sds: tuple[float, float], runs: tuple[float, float], tail: float
-) -> float:
-    """Return the power of Welch's test: a mean over the share one side has in the squares."""
+    effect: float, sds: tuple[Floats, Floats], runs: tuple[float, float], tail: float
+) -> Floats:
+    """Return powers of Welch's test: each a mean over the share one side has in the squares."""
     from scipy.stats import t
 
     df_a, df_b = runs[0] - 1, runs[1] - 1
     nodes, weights = roots_jacobi(_NODES, df_b / 2 - 1, df_a / 2 - 1)
     share = (nodes + 1) / 2
     # Squared errors of either mean, as parts of the total sum of squares (a chi-square).
-    part_a = sds[0] ** 2 * share / df_a / runs[0]
-    part_b = sds[1] ** 2 * (1 - share) / df_b / runs[1]
+    part_a = sds[0][:, None] ** 2 * share / df_a / runs[0]
+    part_b = sds[1][:, None] ** 2 * (1 - share) / df_b / runs[1]
     df = (part_a + part_b) ** 2 / (part_a**2 / df_a + part_b**2 / df_b)
-    true = sds[0] ** 2 / runs[0] + sds[1] ** 2 / runs[1]
+    true = (sds[0] ** 2 / runs[0] + sds[1] ** 2 / runs[1])[:, None]
     total = df_a + df_b
     critical = t.isf(tail, df) * np.sqrt((part_a + part_b) * total / true)
-    shift = effect / math.sqrt(true)
-    power = _outside(critical, total, shift)
-    return float((weights * power).sum() / weights.sum())
+    power = _outside(critical, total, effect / np.sqrt(true))
+    mean: Floats = (weights * power).sum(axis=1) / weights.sum()
+    return mean
 
 
 def runs_needed(
@@ -148,6 +228,7 @@ def runs_needed(
     other_runs: float | None = None,
     borrowed_df: float = 0.0,
     correlation: float = 0.0,
+    doubt: SpreadDoubt = GRANTED,
 ) -> int | None:
     """Return the runs on each side (or sessions) that resolve a true margin with a given power.
 
@@ -177,6 +258,7 @@ def runs_needed(
             design=design,
             borrowed_df=borrowed_df,
             correlation=correlation,
+            doubt=doubt,
         )
         return found >= power
 
@@ -208,6 +290,7 @@ def smallest_ratio(
     design: Design,
     borrowed_df: float = 0.0,
     correlation: float = 0.0,
+    doubt: SpreadDoubt = GRANTED,
 ) -> float:
     """Return the smallest margin (> 1) that a number of runs resolves with a given power.
 
@@ -235,6 +318,7 @@ def smallest_ratio(
             design=design,
             borrowed_df=borrowed_df,
             correlation=correlation,
+            doubt=doubt,
         )
         return found - power
 
