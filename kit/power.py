@@ -67,7 +67,7 @@ class SpreadDoubt:
         """Return factors of either side's standard deviation, and the weight of each pair.
 
         Shape (n_nodes,) each: the Gauss-Hermite rule of two normal ln variances, without nodes of
-        hardly any weight. It is good to 0.0003 of power for variances up to 1.
+        hardly any weight. It is good to 0.001 of power for variances up to 1.
         """
         (mine, both), (_, other) = self.ahead(runs, paired=paired).tolist()
         if mine + other < _NO_DOUBT:
