@@ -6,8 +6,15 @@ together in the order of the run sheet: figures do not depend on who worked them
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor, as_completed
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import (
+    FIRST_COMPLETED,
+    Future,
+    ProcessPoolExecutor,
+    ThreadPoolExecutor,
+    wait,
+)
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, replace
 from functools import partial
@@ -243,15 +250,36 @@ def _cut(tasks: Sequence[LogTask], size: int) -> list[tuple[LogTask, ...]]:
 
 
 def _in_processes(tasks: Sequence[LogTask], reading: Reading) -> list[Outcome]:
-    """Return what each task gives, done in processes started afresh (never forked)."""
+    """Return what each task gives, done here and in processes started afresh (never forked)."""
     chunks = _cut(tasks, CHUNK)
     try:
-        with ProcessPoolExecutor(reading.jobs, mp_context=get_context("spawn")) as pool:
-            waiting = {pool.submit(do_tasks, c, reading.store): i for i, c in enumerate(chunks)}
-            parts = ((waiting[done], done.result()) for done in as_completed(waiting))
+        with ProcessPoolExecutor(reading.jobs - 1, mp_context=get_context("spawn")) as pool:
+            parts = _shared_out(chunks, pool, reading)
             return _collected(parts, len(chunks), len(tasks), reading)
     except BrokenProcessPool:
         raise ExecutionError(
             "a process that was reading logs died; the system may be short of memory: run again "
             "with fewer --jobs"
         ) from None
+
+
+def _shared_out(
+    chunks: Sequence[tuple[LogTask, ...]], pool: ProcessPoolExecutor, reading: Reading
+) -> Iterator[tuple[int, list[Outcome]]]:
+    """Yield each chunk's number and outcomes: this process works too, above all while others start.
+
+    Each other process has two chunks at a time, so that it never waits for this one.
+    """
+    left = deque(enumerate(chunks))
+    given: dict[Future[list[Outcome]], int] = {}
+    while left or given:
+        while left and len(given) < 2 * (reading.jobs - 1):
+            number, chunk = left.popleft()
+            given[pool.submit(do_tasks, chunk, reading.store)] = number
+        if left:
+            number, chunk = left.popleft()
+            yield number, do_tasks(chunk, reading.store)
+        else:
+            wait(given, return_when=FIRST_COMPLETED)
+        for done in [future for future in given if future.done()]:
+            yield given.pop(done), done.result()
