@@ -15,6 +15,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cache, lru_cache, partial
 from pathlib import Path
+from threading import Lock
 from typing import Any
 
 from kit.bench import Layout
@@ -33,6 +34,10 @@ CODE = (
     "blocks", "metrics", "logfacts",
 )  # fmt: skip
 PACKAGES = ("numpy", "scipy", "pyarrow")
+
+# While one thread measures, the others read. Two that measure would hand the interpreter to and
+# fro at each small step, which takes longer than the steps.
+_ONE_MEASURES = Lock()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -172,8 +177,9 @@ def fetch_bytes(url: str, *, file: str) -> bytes:
 def _measured(log: Log, task: LogTask, store: Store | None) -> LogFacts:
     """Return what a log gives, read from its frames."""
     how = task.settings
-    signs = read_log_signs(log, run="", caps_hz=how.caps_hz, cap_width=how.cap_width)
-    facts = LogFacts(signs, measure_log(log, how.metrics) if signs.measurable else None)
+    with _ONE_MEASURES:
+        signs = read_log_signs(log, run="", caps_hz=how.caps_hz, cap_width=how.cap_width)
+        facts = LogFacts(signs, measure_log(log, how.metrics) if signs.measurable else None)
     if store is not None:
         text = json.dumps(to_plain(facts), separators=(",", ":"))
         keep_entry(store, task_key(task, log.sha256), text.encode())
