@@ -27,6 +27,8 @@ Floats = NDArray[np.float64]
 
 # "auto" shares variance where at least this many cells (or pairs) have one of their own.
 MIN_SHARED = 6
+# What these marks say of a cell's interval does not hold of what is made from the cell.
+OWN_MARKS = frozenset({"no_interval", "frames_only"})
 
 
 @dataclass(frozen=True, slots=True)

@@ -290,7 +290,7 @@ def _stand(
     standings = []
     for (product, price), fps, place in zip(priced, rates, places, strict=True):
         cells = [averages[product][title] for title in titles]
-        marks = [*price.marks, *(mark for cell in cells for mark in cell.marks)]
+        marks = [*price.marks, *(m for c in cells for m in c.marks if m != "frames_only")]
         if product in margins:
             marks += margins[product].marks
         kept = place is not None and place.status in {"on", "tie"}

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from kit.cells import MIN_SHARED, Cell
+from kit.cells import MIN_SHARED, OWN_MARKS, Cell
 from kit.intervals import Judged, judge_mixture, judge_t, welch_error
 from kit.params import MarginParams
 from kit.replicates import SessionPair, from_log, is_level_unit, pair_by_session, to_log
@@ -215,7 +215,7 @@ def _verdict(
     if "common_sessions_only" in own_marks and pairing is not None:
         cells = (_restrict(a, b, pairing), _restrict(b, a, pairing))
     half = _figure(judged.half[k])
-    marks = [m for cell in cells for m in cell.marks if m != "no_interval"] + own_marks
+    marks = [m for cell in cells for m in cell.marks if m not in OWN_MARKS] + own_marks
     if half is None:
         marks.append("no_interval")
         # All that is said of an error goes together: none of it without an interval.

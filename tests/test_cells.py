@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from made_runs import METRIC, cells_of, drawn_bench, framed, made_runs, margin_params
+from made_runs import METRIC, cells_of, compared, drawn_bench, framed, made_runs, margin_params
 from scipy import stats
 
 from kit.bench import Title
@@ -55,8 +55,14 @@ def test_a_lone_run_that_shares_nothing_has_the_interval_of_its_frames():
     # exp(ln 61.2 -+ 1.959964 x 0.004), the normal quantile of any table.
     assert (cell.low, cell.high) == pytest.approx((60.722080, 61.681681), abs=5e-6)
     assert (cell.method, cell.marks) == ("frames", ("single_run", "frames_only"))
-    # The cell's margins must not lean on it: runs are the replicates, frames never.
+    # The cell's margins do not lean on it, nor bear its mark: runs are the replicates.
     assert cell.log_se is None and cell.log_sd is None
+    runs = lone([61.2], 0.004) + [replace(r, product="b") for r in lone([50.0], 0.004)]
+    (margin,) = compared(
+        runs, framed("t"), product="a", baselines=["b"], params=margin_params("welch")
+    )
+    assert (margin.low, margin.outcome) == (None, "unresolved")
+    assert margin.marks == ("single_run", "no_interval")
 
 
 @pytest.mark.parametrize("error", [0.0, math.nan])
