@@ -36,6 +36,9 @@ class RunBlocks:
     effective_frames: Mapping[str, float]  # metric -> independent frames the run is worth
 
 
+NO_BLOCKS = RunBlocks(0, {}, {})  # of a run without frames
+
+
 def measure_blocks(frame_ms: Floats, *, block: int | None = None) -> RunBlocks:
     """Return the errors of one run's metrics, as its frames alone give them.
 

@@ -304,12 +304,12 @@ def _wrong_ratios(
     if SOURCE.search(sentence):
         return
     locale = str(book.settings.get("locale", "en"))
+    margins = [r for r in inside if r.claim.kind in {"margin", "suite"}]
+    given = [made for r in margins if (made := derive(r.claim, turned="reversed" in r.forms))]
     for statement in find_statements(sentence):
         before = re.findall(r"[a-z']+", sentence[: statement.start].lower())
         if set(before[-3:]) & NEGATIONS:
             continue
-        margins = [r for r in inside if r.claim.kind in {"margin", "suite"}]
-        given = [made for r in margins if (made := derive(r.claim, turned="reversed" in r.forms))]
         pair = _named_products(sentence, names)
         if pair:
             found = ratios_of_pair(*pair, given) or ratios_of_pair(*pair, suite_ratios(book))

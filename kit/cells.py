@@ -239,8 +239,7 @@ def _cell_errors(
 
 def _frames_half_width(runs: Sequence[RunMetrics], metric: str, confidence: float) -> float | None:
     """Return the half-width that the frames of a lone run give ln(value), or None."""
-    blocks = runs[0].blocks
-    error = blocks.within_sd.get(metric, 0.0) if blocks is not None and len(runs) == 1 else 0.0
+    error = runs[0].blocks.within_sd.get(metric, 0.0) if len(runs) == 1 else 0.0
     return NormalDist().inv_cdf((1 + confidence) / 2) * error if error > 0 else None
 
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from kit.blocks import RunBlocks, measure_blocks, share_within
+from kit.blocks import RunBlocks, share_within
 from kit.errors import UsageError
 from kit.frames import Floats
 from kit.frameseries import FrameSeries, summarise_frames
@@ -152,7 +152,7 @@ def _look_at(row: RunRow, review: Review) -> LookedRun:
         reason=review.screened.set_aside.get(row.run, ""),
         metrics=review.metrics[row.run],
         series=series,
-        blocks=measure_blocks(frame_ms),
+        blocks=review.metrics[row.run].blocks,
         hitches=find_hitches(
             frame_ms, factor=settings.hitch_factor, more_ms=settings.hitch_ms, run=row.run
         ),

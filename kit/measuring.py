@@ -57,8 +57,8 @@ class Reading:
     jobs : int
         Processes that read at once.
     threads : int
-        Logs read at once by one process; so many are in memory. Parsing and measuring mostly
-        leave the interpreter free.
+        Logs read at once by one process; so many are in memory. One is measured while the others
+        are read.
     store : Store or None
         Where results are kept and found again.
     cluster : str

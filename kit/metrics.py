@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from kit.blocks import RunBlocks, measure_blocks
+from kit.blocks import NO_BLOCKS, RunBlocks, measure_blocks
 from kit.frames import average_fps as average_fps
 from kit.frames import check_frames, effective_size, lag1_autocorrelation
 from kit.layouts import Log
@@ -49,7 +49,7 @@ class RunMetrics:
     energy_per_frame_j: float | None = None
     lag1: float = 0.0  # NaN where frame times do not vary
     effective_frames: float = 0.0
-    blocks: RunBlocks | None = None  # what the frames alone say of the errors
+    blocks: RunBlocks = NO_BLOCKS  # what the frames alone say of the errors
     typed_in: bool = False
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 
 from kit.bench import Bench
@@ -222,26 +223,16 @@ def work_out(review: Review) -> Results:
     levels: list[LevelDifference] = []
     for product in dict.fromkeys(product for product, _ in pairs):
         baselines = [other for first, other in pairs if first == product]
-        made = compare_products(
-            cells,
+        compare = partial(
+            compare_products,
             product=product,
             baselines=baselines,
             params=params.margins,
             waived=waived,
             variances=variances,
         )
-        if none_aside:
-            margins += made
-        else:
-            plain = compare_products(
-                every_cell,
-                product=product,
-                baselines=baselines,
-                params=params.margins,
-                waived=waived,
-                variances=variances,
-            )
-            margins += _with_all_runs(made, plain)
+        made = compare(cells)
+        margins += made if none_aside else _with_all_runs(made, compare(every_cell))
         levels += _levels(cells, product, baselines, review, variances)
     margins = [replace(m, marks=(*m.marks, *_epoch_mark(m.cells, review))) for m in margins]
     suites = summarise_suites(

@@ -46,11 +46,7 @@ def compare_within(
     """
     found = []
     for metric in metric_names:
-        judged = [
-            run
-            for run in used
-            if metric in run.values and run.blocks is not None and metric in run.blocks.within_sd
-        ]
+        judged = [run for run in used if metric in run.blocks.within_sd]
         cells = group_runs(judged, metric=metric)
         for product in dict.fromkeys(run.product for run in judged):
             mine = [run for run in judged if run.product == product]
@@ -63,16 +59,12 @@ def compare_within(
                     product,
                     metric,
                     tuple(run.run for run in mine),
-                    statistics.median(_worth(run, metric) for run in mine),
+                    statistics.median(run.blocks.effective_frames[metric] for run in mine),
                     tuple(run.run for run in compared),
                     _share(several, metric),
                 )
             )
     return tuple(found)
-
-
-def _worth(run: RunMetrics, metric: str) -> float:
-    return run.blocks.effective_frames[metric] if run.blocks is not None else math.nan
 
 
 def _share(several: Sequence[Sequence[RunMetrics]], metric: str) -> float | None:
@@ -84,6 +76,6 @@ def _share(several: Sequence[Sequence[RunMetrics]], metric: str) -> float | None
         (len(runs) - 1) * sample_variance([math.log(run.values[metric]) for run in runs])
         for runs in several
     )
-    errors = [run.blocks.within_sd[metric] for runs in several for run in runs if run.blocks]
+    errors = [run.blocks.within_sd[metric] for runs in several for run in runs]
     within = math.fsum(error**2 for error in errors) / len(errors)
     return min(within / (between / freedom), 1.0) if between > 0 else None
