@@ -94,6 +94,14 @@ def plain_words(markup: str) -> str:
     return "" if root is None else _text(root)
 
 
+def count_figures(markup: str) -> int:
+    """Return how many figures a piece of HTML prints as links to their claims."""
+    root = _parse(f"<body>{markup}</body>".encode())
+    if root is None:
+        return 0
+    return sum("fig" in link.get("class", "").split() for link in root.iter("a"))
+
+
 def _finding(place: str, expected: str, found: str) -> Finding:
     return Finding("page", f"{PAGE_PATH} # {place}" if place else PAGE_PATH, expected, found)
 

@@ -13,9 +13,10 @@ import io
 import json
 import pkgutil
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from functools import partial
 from types import ModuleType
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import kit
 from kit import sections
@@ -25,7 +26,14 @@ from kit.claiming import kit_version
 from kit.claims import ClaimBook, trace_faults
 from kit.errors import Finding, KitError, SealError
 from kit.evidence import trace_section
-from kit.figures import PAGE_PATH, check_page, compare_entries, compare_text, plain_words
+from kit.figures import (
+    PAGE_PATH,
+    check_page,
+    compare_entries,
+    compare_text,
+    count_figures,
+    plain_words,
+)
 from kit.onepage import build_page
 from kit.outputs import result_frames
 from kit.page import WRAPPER, Html
@@ -33,10 +41,18 @@ from kit.params import METRICS
 from kit.prose import show_text
 from kit.recompute import CLAIMS_PATH, Fresh, same_figure
 from kit.tables import table_csv
+from kit.template import own_template
 from kit.unbag import Bag
+
+if TYPE_CHECKING:
+    from kit.chartstyle import Chart
+
+    Charts = Mapping[str, Sequence[Chart]]
 
 NOTEBOOK_PATH = "data/executed.ipynb"
 NOT_FROM_LOGS = {"environment_section", "trace_section"}  # the second stands on its own
+STATED = {"background.environment_section(book)"}  # what was installed: stated, not made from logs
+INJECTED = "injected-parameters"
 
 
 def check_report(bag: Bag, book: ClaimBook, fresh: Fresh | None) -> tuple[list[Finding], str]:
@@ -55,7 +71,7 @@ def check_report(bag: Bag, book: ClaimBook, fresh: Fresh | None) -> tuple[list[F
     list of Finding, and what was compared, in words
     """
     findings: list[Finding] = []
-    charts: list[Finding] | None = None
+    charts: Charts | None = None
     said = ["figures of the page"]
     same_kit = book.kit_version == kit_version()
     page = _bytes_of(bag, PAGE_PATH, findings)
@@ -71,15 +87,16 @@ def check_report(bag: Bag, book: ClaimBook, fresh: Fresh | None) -> tuple[list[F
     if notebook is not None:
         findings += _closed(bag, book, notebook)
     if fresh is not None:
+        charts = _fresh_charts(fresh) if same_kit else None
         if same_kit and notebook is not None:
-            findings += compare_cells(notebook, fresh)
-            said.append("what the cells show")
+            compared = compare_cells(notebook, fresh, charts)
+            findings += compared.findings
+            said.append(compared.said())
         findings += compare_tables(bag, fresh, same_kit=same_kit)
         said.append("tables")
-        if same_kit:
-            charts = _compare_charts(bag, fresh)
-            findings += charts or []
-            said += ["numbers of the charts"] if charts is not None else []
+        if charts is not None:
+            findings += _compare_charts(bag, charts)
+            said.append("numbers of the charts")
     words = ", ".join(said) + " compared"
     if fresh is not None and same_kit and charts is None:
         words += "; those of the charts not, because matplotlib is not installed"
@@ -153,10 +170,36 @@ def _last_id(markup: str) -> str:
     return markup[start + 5 :].split('"')[0] if start >= 0 else "the start"
 
 
-def page_pieces(fresh: Fresh) -> dict[str, Callable[[], Html]]:
+@dataclass(frozen=True, slots=True)
+class Compared:
+    """What was compared of a notebook, out of how much, and what differs.
+
+    `cells` of `of_cells` code cells were compared with what the logs give (a cell that shows
+    nothing, with this version's own template); `figures` of `of_figures` printed figures stand
+    in them. `stated` names the cells whose output is stated, not made from logs.
+    """
+
+    cells: int
+    of_cells: int
+    figures: int
+    of_figures: int
+    stated: tuple[str, ...]
+    findings: tuple[Finding, ...]
+
+    def said(self) -> str:
+        """Return the counts in words."""
+        words = (
+            f"{self.cells} of {self.of_cells} code cells and {self.figures} of "
+            f"{self.of_figures} figures in them"
+        )
+        return words + (f" (stated only: {', '.join(self.stated)})" if self.stated else "")
+
+
+def page_pieces(fresh: Fresh, charts: Charts | None = None) -> dict[str, Callable[[], Html]]:
     """Return how each piece of a standard page is made, by the line of code that shows it.
 
     The lines are spelled from this version's own functions; a bag only picks among them.
+    `charts` are the charts made afresh, None where they cannot be made.
     """
     review, book = fresh.review, fresh.book
     given = {"review": review, "results": fresh.results, "book": book}
@@ -177,42 +220,92 @@ def page_pieces(fresh: Fresh) -> dict[str, Callable[[], Html]]:
                 for metric in (*METRICS, "value"):
                     line = f'{call}, metric="{metric}")'
                     pieces[line] = partial(function, *values, metric=metric)
+    for name, made in (charts or {}).items():
+        pieces[f'pictures.show_charts(charts["{name}"])'] = partial(_show_charts, made)
     return pieces
 
 
+def _show_charts(made: Sequence[Chart]) -> Html:
+    from kit.pictures import show_charts
+
+    return show_charts(made)
+
+
 def _section_modules() -> list[ModuleType]:
-    """Return this version's modules that hold sections of a page."""
-    names = sorted(found.name for found in pkgutil.iter_modules(kit.__path__))
-    return [
-        importlib.import_module(f"kit.{name}")
-        for name in names
-        if name.endswith("sections") or name == "background"
-    ]
+    """Return this version's modules that hold sections of a page.
 
-
-def compare_cells(notebook: Mapping[str, Any], fresh: Fresh) -> list[Finding]:
-    """Return a finding for each cell whose output is not what the logs give.
-
-    Cells with code of their own (another template's) are passed over: their figures are still
-    compared with the claims, in the page.
+    Raises
+    ------
+    RuntimeError
+        If there are none: nothing could be compared, and "verified" would be an empty word.
     """
-    pieces = page_pieces(fresh)
+    names = sorted(found.name for found in pkgutil.iter_modules(kit.__path__))
+    found = [name for name in names if name.endswith("sections") or name == "background"]
+    if not found:
+        raise RuntimeError("no module of page sections was found in the kit")
+    return [importlib.import_module(f"kit.{name}") for name in found]
+
+
+def own_sources(page: str) -> dict[str, str]:
+    """Return the source of each code cell of this version's own template of a page, by its id."""
+    path = own_template(f"{page}.ipynb")
+    cells = json.loads(path.read_text(encoding="utf-8"))["cells"]
+    return {c["id"]: "".join(c["source"]) for c in cells if c["cell_type"] == "code"}
+
+
+def compare_cells(
+    notebook: Mapping[str, Any], fresh: Fresh, charts: Charts | None = None
+) -> Compared:
+    """Compare each code cell of a notebook with what the logs give.
+
+    A cell is recognised by its last line. What is not recognised is a finding: its output could
+    say anything. A cell of this version's own template that shows no result must read as there.
+    """
+    pieces = page_pieces(fresh, charts)
+    own = own_sources(fresh.review.params.page)
+    drawn = {line for line in own.values() if line.startswith("pictures.show_charts(")}
     findings: list[Finding] = []
+    stated: list[str] = []
+    cells = compared = figures = of_figures = 0
     for cell in notebook["cells"]:
         if cell["cell_type"] != "code":
             continue
-        last = "".join(cell["source"]).strip().rpartition("\n")[2]
-        if last not in pieces:
-            continue
-        place = f"cell {cell.get('id', last)}"
-        try:
-            expected = plain_words(pieces[last]().markup)
-        except KitError as error:
-            findings.append(Finding("page", f"{NOTEBOOK_PATH} # {place}", "a text", str(error)))
-            continue
+        cells += 1
+        name, source = cell.get("id", ""), "".join(cell["source"]).strip()
+        last = source.rpartition("\n")[2]
+        place = f"cell {name or last}"
         shown = "".join(_markup_of(output) for output in cell["outputs"])
-        findings += compare_text(NOTEBOOK_PATH, place, expected, plain_words(shown))
-    return findings
+        of_figures += count_figures(shown)
+        if last in pieces:
+            compared += 1
+            figures += count_figures(shown)
+            try:
+                expected = plain_words(pieces[last]().markup)
+            except KitError as error:
+                found = f"{NOTEBOOK_PATH} # {place}"
+                findings.append(Finding("page", found, "a text", str(error)))
+                continue
+            findings += compare_text(NOTEBOOK_PATH, place, expected, plain_words(shown))
+        elif last in STATED or name == INJECTED or (charts is None and last in drawn):
+            stated.append(name)
+        elif name in own and source == own[name].strip():
+            compared += 1
+            if shown:
+                findings.append(
+                    Finding("page", f"{NOTEBOOK_PATH} # {place}", "no output", plain_words(shown))
+                )
+        else:
+            findings.append(
+                Finding("page", f"{NOTEBOOK_PATH} # {place}",
+                        "a cell of this version's own template", source[:160] or "an empty cell")
+            )  # fmt: skip
+    seen = {cell.get("id") for cell in notebook["cells"]}
+    findings += [
+        Finding("page", f"{NOTEBOOK_PATH} # cell {name}", "this cell of the template", "none")
+        for name in own
+        if name not in seen
+    ]
+    return Compared(compared, cells, figures, of_figures, tuple(stated), tuple(findings))
 
 
 def _markup_of(output: Mapping[str, Any]) -> str:
@@ -236,17 +329,22 @@ def compare_tables(bag: Bag, fresh: Fresh, *, same_kit: bool) -> list[Finding]:
     return findings
 
 
-def _compare_charts(bag: Bag, fresh: Fresh) -> list[Finding] | None:
-    """Return what is wrong with the numbers of the charts; None where they cannot be made."""
+def _fresh_charts(fresh: Fresh) -> Charts | None:
+    """Return the charts made afresh; None where matplotlib is not installed."""
     try:
         from kit.pictures import make_charts
     except ModuleNotFoundError as error:
         if error.name != "matplotlib":
             raise
         return None
+    return make_charts(fresh.review, fresh.results, fresh.book)
+
+
+def _compare_charts(bag: Bag, charts: Charts) -> list[Finding]:
+    """Return what is wrong with the numbers of the charts."""
     findings: list[Finding] = []
-    for charts in make_charts(fresh.review, fresh.results, fresh.book).values():
-        for chart in charts:
+    for made in charts.values():
+        for chart in made:
             path = f"data/charts/{chart.name}.csv"
             if path in bag.files:
                 data = _bytes_of(bag, path, findings)

@@ -29,10 +29,9 @@ from kit.measuring import PLAIN, Reading, kernel_variables
 from kit.onepage import build_page
 from kit.params import ReviewParams
 from kit.store import Store, content_key, keep_entry, load_entry
-from kit.template import read_template
+from kit.template import OWN_HOMES, PACKAGE, read_template
 from kit.yamlfile import check_model, read_yaml
 
-PACKAGE = Path(__file__).resolve().parent
 AHEAD_OF = "review.ipynb"  # the template whose steps `kit.ahead` walks too
 KEPT_ANYWAY = {".ipynb_checkpoints"}  # JupyterLab's own, worth nothing
 
@@ -237,11 +236,7 @@ def find_template(params_path: Path, template: Path, *, allow_foreign: bool) -> 
         If there is no such template, or it lies outside the project and the package and was not
         asked for.
     """
-    own = [
-        folder
-        for folder in (PACKAGE / "notebooks", PACKAGE.parent / "notebooks")
-        if folder.is_dir()
-    ]
+    own = [folder for folder in OWN_HOMES if folder.is_dir()]
     projects = [
         folder / "notebooks"
         for folder in params_path.parents

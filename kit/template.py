@@ -11,6 +11,8 @@ from typing import Any
 from kit import errors
 from kit.errors import Fault
 
+PACKAGE = Path(errors.__file__).resolve().parent
+OWN_HOMES = (PACKAGE / "notebooks", PACKAGE.parent / "notebooks")  # installed, or in a checkout
 PARAMETERS = ("params_path", "out_dir")
 SKIPPING_TAGS = {"raises-exception", "skip-execution"}
 
@@ -19,6 +21,20 @@ class TemplateError(errors.FaultsError):
     """Faults in a template: it could not be trusted to make a report."""
 
     exit_status = 2
+
+
+def own_template(name: str) -> Path:
+    """Return the path of one of the kit's own templates.
+
+    Raises
+    ------
+    TemplateError
+        If the kit has none of that name: nothing could then be compared with it.
+    """
+    for home in OWN_HOMES:
+        if (home / name).is_file():
+            return home / name
+    raise TemplateError([Fault(name, "not one of the kit's own templates")])
 
 
 def read_template(path: Path, *, parameters: Sequence[str] = PARAMETERS) -> dict[str, Any]:
