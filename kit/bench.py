@@ -17,6 +17,9 @@ BENCH_FORMAT = "marginbook-bench/1"
 Id = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9._-]*$", max_length=64)]
 Unit = Literal["s", "ms", "us", "ns"]
 
+# Columns of a new run sheet.
+NEW_SHEET = ("run", "product", "title", "layout", "log", "began", "session", "status", "reason")
+
 
 def column_reference(value: object) -> object:
     """Return a column's name or place; `true`, 1.5 and 0 are neither.

@@ -14,9 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kit.frames import FEW_LAGS, autocorrelations, check_frames, first_autocorrelations, tail_count
-from kit.lows import slowest_frames
+from kit.lows import LOW_SHARES, slowest_frames
 from kit.params import METRICS
-from kit.signs import LOW_SHARES
 
 Floats = NDArray[np.float64]
 

@@ -9,7 +9,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kit.intervals import t_half_width
-from kit.margins import Margin
 
 Floats = NDArray[np.float64]
 
@@ -26,30 +25,6 @@ def suite_weights(titles: Sequence[str], weights: Mapping[str, float]) -> Floats
     if not np.all(np.isfinite(w) & (w > 0)):
         raise ValueError(f"weights must be above 0: {dict(weights)}")
     return w / math.fsum(w)
-
-
-def combine_errors(margins: Sequence[Margin], w: Floats) -> tuple[float | None, float | None]:
-    """Return scale and degrees of freedom of the t of a weighted mean of ln margins.
-
-    Parameters
-    ----------
-    margins : sequence of Margin
-        Of different titles, whose errors are independent.
-    w : ndarray of float, shape (n_margins,)
-        Their weights.
-
-    Returns
-    -------
-    (float, float) or (None, None)
-        None where a margin has no error of its own.
-    """
-    if any(m.log_se is None for m in margins):
-        return None, None
-    return match_t(
-        [float(weight * (m.log_se or 0.0)) ** 2 for m, weight in zip(margins, w, strict=True)],
-        [m.df or m.mixture_df or math.inf for m in margins],
-        [m.mixture_df is not None for m in margins],
-    )
 
 
 def match_t(

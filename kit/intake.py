@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Any
 
-from kit.bench import Bench, read_bench
+from kit.bench import NEW_SHEET, Bench, read_bench
 from kit.benchjournal import STAGING, Copy, hash_file, locked_bench, sheet_path
 from kit.errors import BenchError, Fault, UsageError
 from kit.logfields import Naming, read_index
@@ -30,7 +30,6 @@ if TYPE_CHECKING:
 
 __all__ = ["Intake", "TakenIn", "add_logs", "undo_last"]
 
-NEW_SHEET = ("run", "product", "title", "layout", "log", "began", "session", "status", "reason")
 # Rows that are not in the file yet are given lines no file has, to tell their faults apart.
 _NEW_LINE = 10**9
 

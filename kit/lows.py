@@ -13,7 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kit.frames import check_frames, snap, tail_count
-from kit.signs import LOW_SHARES
+
+LOW_SHARES = {"low_1pct_fps": 0.01, "low_0_1pct_fps": 0.001}  # metric -> share of its frames
 
 LowDefinition = Literal["percentile", "slowest_share", "time_share"]
 LOW_DEFINITIONS: tuple[LowDefinition, ...] = ("percentile", "slowest_share", "time_share")

@@ -16,8 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kit.errors import Fault, RunFileError
-from kit.lows import LOW_DEFINITIONS, LowDefinition, measure_lows
-from kit.signs import LOW_SHARES
+from kit.lows import LOW_DEFINITIONS, LOW_SHARES, LowDefinition, measure_lows
 
 if TYPE_CHECKING:
     import pandas as pd

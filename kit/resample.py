@@ -21,9 +21,8 @@ from kit.blocks import (
     share_within,
 )
 from kit.frames import average_fps, check_frames, tail_count
-from kit.lows import low_fps
+from kit.lows import LOW_SHARES, low_fps
 from kit.params import METRICS
-from kit.signs import LOW_SHARES
 
 Floats = NDArray[np.float64]
 

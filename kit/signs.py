@@ -24,6 +24,7 @@ from kit.frames import (
     tail_effective_frames,
 )
 from kit.layouts import Log
+from kit.lows import LOW_SHARES
 from kit.params import ScreenParams
 from kit.runs import Run
 
@@ -61,9 +62,6 @@ class RunSigns:
     def measurable(self) -> bool:
         """Whether the log can be measured: it has frames, and its clock never went back."""
         return self.frames > 0 and not self.backward_rows
-
-
-LOW_SHARES = {"low_1pct_fps": 0.01, "low_0_1pct_fps": 0.001}
 
 
 def read_signs(run: Run, params: ScreenParams, *, refresh_hz: float | None = None) -> RunSigns:

@@ -19,9 +19,8 @@ from typing import Any
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
-from kit.bench import BenchFile
+from kit.bench import NEW_SHEET, BenchFile
 from kit.errors import UsageError
-from kit.intake import NEW_SHEET
 from kit.keynotes import COMMENTS, EXAMPLES, NEW_BENCH, NEW_PARAMS
 from kit.params import ReviewParams
 

@@ -12,7 +12,7 @@ import numpy as np
 
 from kit.bench import Title
 from kit.cells import Cell
-from kit.combining import combine_errors, spread_over_titles, suite_weights, t_ends
+from kit.combining import match_t, spread_over_titles, suite_weights, t_ends
 from kit.intervals import LEVEL_ALPHA, Floats
 from kit.margins import Margin, Outcome, outcome_of
 from kit.params import MarginParams, SuiteParams
@@ -382,3 +382,27 @@ def _ratio_all_runs(margins: Sequence[Margin], w: Floats) -> float | None:
         return None
     ratios = [m.ratio if m.ratio_all_runs is None else m.ratio_all_runs for m in margins]
     return math.exp(math.fsum(w * np.log(ratios)))
+
+
+def combine_errors(margins: Sequence[Margin], w: Floats) -> tuple[float | None, float | None]:
+    """Return scale and degrees of freedom of the t of a weighted mean of ln margins.
+
+    Parameters
+    ----------
+    margins : sequence of Margin
+        Of different titles, whose errors are independent.
+    w : ndarray of float, shape (n_margins,)
+        Their weights.
+
+    Returns
+    -------
+    (float, float) or (None, None)
+        None where a margin has no error of its own.
+    """
+    if any(m.log_se is None for m in margins):
+        return None, None
+    return match_t(
+        [float(weight * (m.log_se or 0.0)) ** 2 for m, weight in zip(margins, w, strict=True)],
+        [m.df or m.mixture_df or math.inf for m in margins],
+        [m.mixture_df is not None for m in margins],
+    )
