@@ -121,7 +121,7 @@ def named_texts(options: list[str]) -> dict[str, dict[str, str]]:
 @guarded
 def check(params: Params, as_json: Json = False) -> None:
     """Read params, bench and logs and report every fault. Writes nothing."""
-    from kit.checking import check_review
+    from kit.report.check import check_review
 
     report = check_review(params)
     say_json(report.to_dict()) if as_json else say(report.to_lines())
@@ -168,9 +168,9 @@ def run(
 
     Several reviews get an index page with a league table: index.html, season.csv, season.parquet.
     """
-    from kit.measuring import Reading
-    from kit.season import run_reviews
-    from kit.store import Store, cache_folder
+    from kit.metrics.measuring import Reading
+    from kit.metrics.store import Store, cache_folder
+    from kit.report.season import run_reviews
 
     season = run_reviews(
         params,
@@ -204,7 +204,7 @@ def trace(
     as_json: Json = False,
 ) -> None:
     """Print a claim's trace: method, inputs, runs, files and hashes."""
-    from kit.claims import load_claims, trace_lines, trace_tree
+    from kit.claims.claim import load_claims, trace_lines, trace_tree
 
     book = load_claims(folder)
     say_json(trace_tree(book, claim)) if as_json else say(trace_lines(book, claim))
@@ -219,7 +219,7 @@ def text(
     as_json: Json = False,
 ) -> None:
     """Write a bound text out as plain Markdown, or list the figures it uses."""
-    from kit.bound import bind_file
+    from kit.claims.bound_text import bind_file
 
     bound = bind_file(source, folder)
     rows = bound.to_rows()
@@ -249,8 +249,8 @@ def seal(
     as_json: Json = False,
 ) -> None:
     """Make the sealed review: report, claims, raw runs and all that is needed to verify it."""
-    from kit.archive import date_of_epoch
-    from kit.archive import seal as seal_review
+    from kit.archive.sealing import date_of_epoch
+    from kit.archive.sealing import seal as seal_review
 
     epoch = os.environ.get("SOURCE_DATE_EPOCH")
     date = date_of_epoch(epoch) if epoch else None
@@ -268,7 +268,7 @@ def verify(
     as_json: Json = False,
 ) -> None:
     """Check a sealed review: bytes, completeness, signature, then every claim recomputed."""
-    from kit.verify import verify_bag
+    from kit.archive.verifying import verify_bag
 
     verification = verify_bag(bag, signer=signer)
     say_json(verification.to_dict()) if as_json else say(verification.to_lines())
@@ -288,12 +288,12 @@ def revise(
     as_json: Json = False,
 ) -> None:
     """Compare two sealed reviews claim by claim, and say why claims moved."""
-    from kit.revise import compare_reviews
+    from kit.archive.revising import compare_reviews
 
     revision = compare_reviews(old, new)
     say_json(revision.to_dict()) if as_json else say(revision.to_lines())
     if page is not None:
-        from kit.correction import run_correction
+        from kit.archive.correction import run_correction
 
         done = run_correction(old, new, out_dir=page, timeout_s=600)
         typer.echo(str(done.report), err=as_json)
@@ -312,7 +312,7 @@ def plan(
     as_json: Json = False,
 ) -> None:
     """Say how many runs resolve the margin stated in params, and where they are best spent."""
-    from kit.planning import plan_from_params
+    from kit.planning.planned_review import plan_from_params
 
     planned = plan_from_params(params)
     if as_json:
@@ -356,8 +356,8 @@ def add(
     as_json: Json = False,
 ) -> None:
     """Take recorded logs into a bench: copied unchanged, hashed, a row each in the run sheet."""
-    from kit.intake import add_logs
-    from kit.takein import undo_last
+    from kit.bench.intake import add_logs
+    from kit.bench.transaction import undo_last
 
     if undo:
         runs = undo_last(bench)
@@ -389,7 +389,7 @@ def new_bench(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="The folder to make.")],
 ) -> None:
     """Make a bench folder with a commented bench.yaml, an empty run sheet and price list."""
-    from kit.starting import start_bench
+    from kit.settings.starting import start_bench
 
     say([f"{path}" for path in start_bench(folder)])
 
@@ -400,7 +400,7 @@ def new_review(
     params: Annotated[Path, typer.Argument(metavar="PARAMS", help="The params file to make.")],
 ) -> None:
     """Make a params file in which every key is commented."""
-    from kit.starting import start_params
+    from kit.settings.starting import start_params
 
     say([f"{start_params(params)}"])
 
@@ -412,7 +412,7 @@ def new_layout(
     as_json: Json = False,
 ) -> None:
     """Propose the layout of a log, with the reasons, to check and put into bench.yaml."""
-    from kit.propose import propose_layout
+    from kit.logs.propose import propose_layout
 
     proposal = propose_layout(log)
     say_json(proposal.to_dict()) if as_json else say(proposal.to_lines())
@@ -424,7 +424,7 @@ def schema(
     what: Annotated[str, typer.Argument(metavar="WHAT", help="params, bench or claims.")],
 ) -> None:
     """Print the JSON Schema of params, bench or claims."""
-    from kit.schema import schema_text
+    from kit.claims.schema import schema_text
 
     typer.echo(schema_text(what), nl=False)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from pathlib import Path
 
-from kit.bag import Item, write_bag
+from kit.archive.bag import Item, write_bag
 
 DATE = dt.date(2026, 4, 1)
 PAYLOAD = [

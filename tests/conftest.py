@@ -25,8 +25,8 @@ def own_cache(tmp_path_factory):
 @pytest.fixture(scope="session")
 def demo():
     """The demo's review, results and claims."""
-    from kit.claiming import make_claims
-    from kit.review import load_review, work_out
+    from kit.claims.of_pages import make_claims
+    from kit.review.walk import load_review, work_out
 
     review = load_review(ROOT / "params" / "demo.yaml")
     results = work_out(review)

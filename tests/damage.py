@@ -29,9 +29,9 @@ sys.path[:0] = [str(PROJECT), str(PROJECT / "tests")]
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey  # noqa: E402
 from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat  # noqa: E402
 
-from kit.bag import MANIFEST, TAG_MANIFEST, manifest_bytes, oxum  # noqa: E402
-from kit.signature import sign_manifest  # noqa: E402
-from kit.verify import Verification, verify_bag  # noqa: E402
+from kit.archive.bag import MANIFEST, TAG_MANIFEST, manifest_bytes, oxum  # noqa: E402
+from kit.archive.signature import sign_manifest  # noqa: E402
+from kit.archive.verifying import Verification, verify_bag  # noqa: E402
 
 AUTHOR = Ed25519PrivateKey.from_private_bytes(bytes(range(32)))
 FORGER = Ed25519PrivateKey.from_private_bytes(bytes(range(1, 33)))

@@ -22,13 +22,13 @@ from pathlib import Path
 import numpy as np
 from scipy import signal
 
-from kit.bench import Bench, Product, Title
-from kit.layouts import Log
-from kit.params import ReviewParams
-from kit.runs import RunRow
-from kit.screen import RULES, screen_runs
-from kit.signs import read_log_signs
-from kit.yamlfile import YamlDocument
+from kit.bench.runs import RunRow
+from kit.logs.read import Log
+from kit.metrics.signs import read_log_signs
+from kit.screening.screen import RULES, screen_runs
+from kit.settings.bench_file import Bench, Product, Title
+from kit.settings.params import ReviewParams
+from kit.settings.yaml_file import YamlDocument
 
 FACTS = ("short_tail", "few_runs")
 PRODUCTS, TITLES = 5, 6

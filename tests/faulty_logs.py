@@ -24,12 +24,12 @@ import pyarrow.parquet as pq
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
-from kit.bench import Layout, read_bench
+from kit.bench.intake import add_logs
+from kit.bench.runs import read_run, read_run_sheet
 from kit.errors import KitError
-from kit.intake import add_logs
-from kit.layouts import read_log
-from kit.logbytes import recorded_chunks
-from kit.runs import read_run, read_run_sheet
+from kit.logs.read import read_log
+from kit.logs.unpacked import recorded_chunks
+from kit.settings.bench_file import Layout, read_bench
 
 LONGEST_S = 30.0
 MOST_BYTES = 450_000_000

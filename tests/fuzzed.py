@@ -21,15 +21,15 @@ sys.path[:0] = [str(Path(__file__).resolve().parent.parent), str(Path(__file__).
 
 from test_bound import book as made_book  # noqa: E402
 
-from kit.bench import Bench, Layout, read_bench  # noqa: E402
-from kit.bound import bind_text  # noqa: E402
-from kit.claims import claims_json, read_claims  # noqa: E402
+from kit.archive.unbag import open_bag, read_listing  # noqa: E402
+from kit.bench.prices import read_prices  # noqa: E402
+from kit.bench.runs import read_run_sheet  # noqa: E402
+from kit.claims.bound_text import bind_text  # noqa: E402
+from kit.claims.claim import claims_json, read_claims  # noqa: E402
 from kit.errors import BenchError, KitError, ParamsError, SealError, TextError  # noqa: E402
-from kit.layouts import read_log  # noqa: E402
-from kit.params import load_params  # noqa: E402
-from kit.prices import read_prices  # noqa: E402
-from kit.runs import read_run_sheet  # noqa: E402
-from kit.unbag import open_bag, read_listing  # noqa: E402
+from kit.logs.read import read_log  # noqa: E402
+from kit.settings.bench_file import Bench, Layout, read_bench  # noqa: E402
+from kit.settings.params import load_params  # noqa: E402
 
 SCRATCH = Path(tempfile.mkdtemp(prefix="fuzzed-"))
 LAYOUTS = {

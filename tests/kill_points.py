@@ -18,10 +18,10 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
-from kit.bench import read_bench
+from kit.bench.intake import add_logs, undo_last
+from kit.bench.runs import read_run_sheet, read_runs
 from kit.errors import KitError
-from kit.intake import add_logs, undo_last
-from kit.runs import read_run_sheet, read_runs
+from kit.settings.bench_file import read_bench
 
 BENCH_YAML = """\
 format: marginbook-bench/1

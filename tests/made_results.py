@@ -10,23 +10,23 @@ import math
 
 import numpy as np
 
-from kit.charts import draw_titles
-from kit.chartstyle import Chart
-from kit.classcharts import draw_classes
-from kit.distributioncharts import draw_distribution
-from kit.frameseries import summarise_frames
-from kit.influencecharts import draw_influence
-from kit.layouts import Log
-from kit.margincharts import draw_margins
-from kit.margins import Cell, Margin
-from kit.overlaycharts import draw_overlay
-from kit.runcharts import draw_run
-from kit.runs import Run, RunRow
-from kit.spreadcharts import draw_spread
-from kit.suite import NameGap, SuiteMargin
+from kit.bench.runs import Run, RunRow
+from kit.charts.classes import draw_classes
+from kit.charts.distribution import draw_distribution
+from kit.charts.influence import draw_influence
+from kit.charts.margins import draw_margins
+from kit.charts.money import draw_value
+from kit.charts.overlay import draw_overlay
+from kit.charts.runs import draw_run
+from kit.charts.spread import draw_spread
+from kit.charts.style import Chart
+from kit.charts.titles import draw_titles
+from kit.logs.read import Log
+from kit.margins.compare import Cell, Margin
+from kit.margins.suites import NameGap, SuiteMargin
+from kit.metrics.series import summarise_frames
 from kit.trace import Trace
-from kit.value import Price, PriceRow, Standing, Weighing
-from kit.valuecharts import draw_value
+from kit.value.weigh import Price, PriceRow, Standing, Weighing
 
 LEAF = Trace("run", "00" * 32, "r0001")
 TITLE_NAMES = [

@@ -7,12 +7,12 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from kit.bench import Title
-from kit.margins import Cell, Margin, compare_products, make_cells
-from kit.metrics import RunMetrics
-from kit.params import MarginParams
+from kit.margins.compare import Cell, Margin, compare_products, make_cells
+from kit.margins.shared_variance import fit_variances
+from kit.metrics.run_metrics import RunMetrics
+from kit.settings.bench_file import Title
+from kit.settings.params import MarginParams
 from kit.trace import Trace
-from kit.variance import fit_variances
 
 METRIC = "average_fps"
 

@@ -17,27 +17,20 @@ from typing import Any
 import numpy as np
 from made_runs import METRIC, cells_of, framed, made_runs, margin_params
 
-from kit.bench import Title
-from kit.blocks import RunBlocks, measure_blocks, share_within
-from kit.cells import Cell
-from kit.closure import check_closure, name_gap
-from kit.combining import match_t, spread_over_titles, t_ends
-from kit.energy import energy_frame, weigh_energy
-from kit.frames import average_fps
-from kit.frontier import find_frontier
-from kit.intervals import adjust_p_values
-from kit.lows import low_fps
-from kit.margins import Margin, compare_levels, compare_products, make_cells, outcome_of
+from kit.bench.prices import PriceRow
+from kit.margins.cells import Cell
+from kit.margins.closure import check_closure, name_gap
+from kit.margins.compare import Margin, compare_levels, compare_products, make_cells, outcome_of
+from kit.margins.energy import energy_frame, weigh_energy
+from kit.margins.repeatability import bench_components, measure_repeatability
+from kit.margins.shared_variance import SharedVariances, fit_variances
+from kit.margins.suites import SuiteMargin, summarise_titles
+from kit.margins.within import compare_within
 from kit.methods import METHODS
-from kit.metrics import RunMetrics, count_hitches, energy_per_frame, time_over_budget
-from kit.pageparams import PlanParams
-from kit.params import MarginParams, ValueParams
-from kit.plan import plan_runs
-from kit.power import lent_degrees
-from kit.prices import PriceRow
-from kit.repeatability import bench_components, measure_repeatability
-from kit.suite import SuiteMargin, summarise_titles
-from kit.tables import (
+from kit.metrics.blocks import RunBlocks, measure_blocks, share_within
+from kit.metrics.run_metrics import RunMetrics, count_hitches, energy_per_frame, time_over_budget
+from kit.planning.plan import plan_runs
+from kit.rounding import (
     fine_text,
     fps_text,
     level_text,
@@ -46,10 +39,17 @@ from kit.tables import (
     ratio_text,
     share_text,
 )
+from kit.settings.bench_file import Title
+from kit.settings.page_params import PlanParams
+from kit.settings.params import MarginParams, ValueParams
+from kit.stats.combining import match_t, spread_over_titles, t_ends
+from kit.stats.frames import average_fps
+from kit.stats.intervals import adjust_p_values
+from kit.stats.lows import low_fps
+from kit.stats.power import lent_degrees
 from kit.trace import Trace
-from kit.value import weigh_products
-from kit.variance import SharedVariances, fit_variances
-from kit.within import compare_within
+from kit.value.frontier import find_frontier
+from kit.value.weigh import weigh_products
 
 OWN = "printed by this kit"
 PRACTICE = "common practice, in closed form"

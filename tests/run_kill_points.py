@@ -19,10 +19,10 @@ sys.path[:0] = [str(Path(__file__).resolve().parent.parent), str(Path(__file__).
 from kill_points import DISK_EVENTS  # noqa: E402
 from tiny_project import copy_project, edit_template, keep_cells  # noqa: E402
 
-from kit import report  # noqa: E402
 from kit.errors import KitError  # noqa: E402
-from kit.execute import Execution  # noqa: E402
-from kit.report import run_review  # noqa: E402
+from kit.report import report  # noqa: E402
+from kit.report.execute import Execution  # noqa: E402
+from kit.report.report import run_review  # noqa: E402
 
 QUICK = ("parameters", "imports", "load", "head", "write", "closing")
 

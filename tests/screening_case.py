@@ -8,12 +8,12 @@ from pathlib import Path
 
 import numpy as np
 
-from kit.bench import Bench, Product, Title
-from kit.flags import Flag, View
-from kit.params import ReviewParams
-from kit.runs import RunRow
-from kit.signs import RunSigns
-from kit.yamlfile import YamlDocument
+from kit.bench.runs import RunRow
+from kit.metrics.signs import RunSigns
+from kit.screening.flags import Flag, View
+from kit.settings.bench_file import Bench, Product, Title
+from kit.settings.params import ReviewParams
+from kit.settings.yaml_file import YamlDocument
 
 PRODUCTS = {
     name: {"name": name.title(), "class": machine, "configuration": {"processor": processor}}

@@ -14,10 +14,10 @@ from pathlib import Path
 
 import numpy as np
 
-from kit.archive import seal
-from kit.bag import TAG_MANIFEST
-from kit.claims import file_sha256
-from kit.report import run_review
+from kit.archive.bag import TAG_MANIFEST
+from kit.archive.sealing import seal
+from kit.claims.claim import file_sha256
+from kit.report.report import run_review
 
 PROJECT = Path(__file__).resolve().parent.parent
 

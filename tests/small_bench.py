@@ -19,11 +19,11 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from kit.bench import BENCH_FORMAT
-from kit.claiming import make_claims
-from kit.claims import ClaimBook, claims_json
-from kit.params import PARAMS_FORMAT
-from kit.review import Results, Review, load_review, work_out
+from kit.claims.claim import ClaimBook, claims_json
+from kit.claims.of_pages import make_claims
+from kit.review.walk import Results, Review, load_review, work_out
+from kit.settings.bench_file import BENCH_FORMAT
+from kit.settings.params import PARAMS_FORMAT
 
 NS_PER = {"s": 9, "ms": 6, "us": 3, "ns": 0}  # decimals that hold a nanosecond
 ENDINGS = {"csv": ".csv", "gz": ".csv.gz", "zst": ".csv.zst", "parquet": ".parquet"}

@@ -9,11 +9,11 @@ import pytest
 from small_bench import small_bench, write_bench
 from test_cluster import contents
 
-from kit.ahead import work_ahead
-from kit.measuring import Reading, kernel_variables
-from kit.report import ReviewRun, run_review
-from kit.review import load_review
-from kit.store import Store
+from kit.metrics.measuring import Reading, kernel_variables
+from kit.metrics.store import Store
+from kit.report.ahead import work_ahead
+from kit.report.report import ReviewRun, run_review
+from kit.review.walk import load_review
 
 
 @pytest.fixture
@@ -33,19 +33,19 @@ def test_it_leaves_every_log_and_picture_in_the_store(params, tmp_path, monkeypa
     def never(*args, **options):
         raise AssertionError("read again")
 
-    monkeypatch.setattr("kit.logfacts.parse_log", never)
+    monkeypatch.setattr("kit.metrics.log_facts.parse_log", never)
     assert len(load_review(params).metrics) == logs
 
 
 def test_without_a_store_it_does_nothing(params, monkeypatch):
     monkeypatch.delenv("MARGINBOOK_STORE", raising=False)
-    monkeypatch.setattr("kit.review.load_review", None)
+    monkeypatch.setattr("kit.review.walk.load_review", None)
     work_ahead(params)
 
 
 def test_it_runs_as_a_module_and_dies_quietly_of_bad_params(tmp_path):
     done = subprocess.run(
-        [sys.executable, "-m", "kit.ahead", str(tmp_path / "none.yaml")],
+        [sys.executable, "-m", "kit.report.ahead", str(tmp_path / "none.yaml")],
         env={"MARGINBOOK_STORE": str(tmp_path / "store")},
         capture_output=True,
         check=False,
@@ -60,8 +60,8 @@ def test_a_review_of_the_same_runs_has_no_second_process(params, tmp_path, monke
         begun.append(bool(beside))
         return ReviewRun("made", tmp_path / "out" / "made", tmp_path, "", ())
 
-    monkeypatch.setattr("kit.report.run_template", template)
-    monkeypatch.setattr("kit.report.note_inputs", lambda *args: None)
+    monkeypatch.setattr("kit.report.report.run_template", template)
+    monkeypatch.setattr("kit.report.report.note_inputs", lambda *args: None)
     store = Reading(store=Store(tmp_path / "store"))
 
     def run(reading):

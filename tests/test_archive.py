@@ -19,11 +19,11 @@ from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption,
 from sealmaker import finished_review, sealed_review
 from test_describe import frictionless_report, rocrate_report
 
-import kit.archive
-from kit.archive import closing_said, date_of_epoch, finished_files, seal
-from kit.claims import load_claims
+import kit.archive.sealing
+from kit.archive.sealing import closing_said, date_of_epoch, finished_files, seal
+from kit.claims.claim import load_claims
 from kit.errors import KitError, SealError, UsageError
-from kit.inputs import inputs_file
+from kit.report.inputs import inputs_file
 
 
 @pytest.fixture
@@ -243,7 +243,7 @@ class TestRefusals:
         assert seal(review, params=params).path.exists()
 
     def test_a_text_too_far_away(self, review):
-        from kit.contents import text_path
+        from kit.archive.contents import text_path
 
         assert text_path("../text/quill.md") == "data/text/quill.md"
         assert text_path("a/./b.md") == "data/params/a/b.md"
@@ -254,8 +254,8 @@ class TestRefusals:
     def test_a_name_no_archive_can_hold(self, review):
         bench = review.parent.parent / "bench"
         with pytest.raises(SealError, match="cannot stand in an archive"):
-            kit.archive.write_bag(
-                [kit.archive.Item("data/bench/logs/what?.csv", b"")], to=bench / "b",
+            kit.archive.sealing.write_bag(
+                [kit.archive.sealing.Item("data/bench/logs/what?.csv", b"")], to=bench / "b",
                 date=dt.date(2026, 1, 1),
             )  # fmt: skip
 
@@ -282,7 +282,7 @@ def test_the_closing_is_that_of_the_last_cell():
 def test_killed_while_it_is_checked_it_leaves_no_bag(review):
     child = os.fork()
     if child == 0:  # pragma: no cover - another process
-        kit.archive.recompute_review = lambda *_: os.kill(os.getpid(), signal.SIGKILL)
+        kit.archive.sealing.recompute_review = lambda *_: os.kill(os.getpid(), signal.SIGKILL)
         try:
             seal(review)
         finally:
@@ -297,7 +297,7 @@ def test_interrupted_while_it_is_checked_it_leaves_nothing(review, monkeypatch):
     def stop(*_: object) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(kit.archive, "recompute_review", stop)
+    monkeypatch.setattr(kit.archive.sealing, "recompute_review", stop)
     before = sorted(path.name for path in review.parent.iterdir())
     with pytest.raises(KeyboardInterrupt):
         seal(review)

@@ -17,7 +17,7 @@ from pathlib import Path
 import pytest
 from bagmaker import DATE, PAYLOAD, bytes_of, make_bag
 
-from kit.bag import Item, find_twins, folded, name_fault, write_bag, zip_bag
+from kit.archive.bag import Item, find_twins, folded, name_fault, write_bag, zip_bag
 from kit.errors import SealError
 
 

@@ -6,7 +6,13 @@ import math
 import numpy as np
 import pytest
 
-from kit.benchtime import CellTime, find_next_runs, rank_titles, suite_variance, within_run_sd
+from kit.planning.bench_time import (
+    CellTime,
+    find_next_runs,
+    rank_titles,
+    suite_variance,
+    within_run_sd,
+)
 
 
 def cells_of(sds, runs=2, minutes=2.0, products=("new", "one", "two")):

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from arch.bootstrap import CircularBlockBootstrap, optimal_block_length
 
-from kit.blocks import measure_blocks, optimal_block, share_within
+from kit.metrics.blocks import measure_blocks, optimal_block, share_within
 
 
 def published_autoregression(seed: int, phi: float, n: int, burn: int) -> np.ndarray:

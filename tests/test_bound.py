@@ -2,12 +2,12 @@
 
 import pytest
 
-from kit.bound import bind_text
-from kit.claims import Claim, ClaimBook, RunRecord
+from kit.claims.bound_text import bind_text
+from kit.claims.claim import Claim, ClaimBook, RunRecord
+from kit.claims.references import printed_forms
 from kit.errors import TextError
-from kit.prose import show_text
-from kit.references import printed_forms
-from kit.tables import ratio_text
+from kit.page.prose import show_text
+from kit.rounding import ratio_text
 
 
 def claim(claim_id, kind, value, *, low=None, high=None, outcome="", text="", **where):

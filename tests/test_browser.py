@@ -12,7 +12,7 @@ import pytest
 from browsing import NODE_MODULES, chromium, need, need_node_package
 from tiny_project import copy_project
 
-from kit.report import run_review
+from kit.report.report import run_review
 
 ROOT = Path(__file__).parents[1]
 pytestmark = [

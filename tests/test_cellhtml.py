@@ -9,9 +9,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from lxml import html as lxml_html
 
-from kit.cellhtml import ATTRIBUTES, CLOSED_MIME, TAGS, clean, markdown_html, output_html
 from kit.errors import PageError
-from kit.page import Html, paragraph
+from kit.page.cell_html import ATTRIBUTES, CLOSED_MIME, TAGS, clean, markdown_html, output_html
+from kit.page.html import Html, paragraph
 
 PNG = base64.b64encode(b"\x89PNG\r\n\x1a\n").decode()
 

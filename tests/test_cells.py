@@ -8,9 +8,9 @@ import pytest
 from made_runs import METRIC, cells_of, compared, drawn_bench, framed, made_runs, margin_params
 from scipy import stats
 
-from kit.bench import Title
-from kit.blocks import RunBlocks
-from kit.cells import MIN_SHARED, cells_frame, make_cells
+from kit.margins.cells import MIN_SHARED, cells_frame, make_cells
+from kit.metrics.blocks import RunBlocks
+from kit.settings.bench_file import Title
 
 # P. J. Fleming and J. J. Wallace (1986), "How not to lie with statistics", CACM 29(3), 218-221:
 # five programs on three processors (inputs from memory, means recomputed with scipy).

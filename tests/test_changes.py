@@ -6,8 +6,8 @@ from dataclasses import replace
 
 import pytest
 
-from kit.changes import KINDS, claim_changes, run_changes, setting_changes
-from kit.claims import Claim, ClaimBook, RunRecord
+from kit.archive.changes import KINDS, claim_changes, run_changes, setting_changes
+from kit.claims.claim import Claim, ClaimBook, RunRecord
 
 
 def claim(name: str, value: float | None = 1.25, **more: object) -> Claim:

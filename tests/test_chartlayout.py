@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from kit.chartlayout import (
+from kit.charts.layout import (
     add_axes,
     axis_label,
     even_ticks,
@@ -15,7 +15,7 @@ from kit.chartlayout import (
     stack_rows,
     tick_labels,
 )
-from kit.chartstyle import SHEETS, blank_figure
+from kit.charts.style import SHEETS, blank_figure
 
 
 @pytest.mark.parametrize(

@@ -7,8 +7,8 @@ import made_results
 import pytest
 from matplotlib.text import Text
 
-from kit.charts import draw_titles, outcome_counts
-from kit.chartstyle import PAPER, REVIEWED
+from kit.charts.style import PAPER, REVIEWED
+from kit.charts.titles import draw_titles, outcome_counts
 
 NAMES = made_results.names(12, 6)
 

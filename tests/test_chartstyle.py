@@ -22,8 +22,8 @@ from matplotlib import pyplot
 from matplotlib.text import Text
 from PIL import Image
 
-from kit import chartstyle
-from kit.chartstyle import (
+from kit.charts import style as chartstyle
+from kit.charts.style import (
     chart_html,
     chart_png,
     chart_style,
@@ -33,7 +33,7 @@ from kit.chartstyle import (
     looks_of,
     page_image,
 )
-from kit.tables import table_csv
+from kit.rounding import table_csv
 
 KINDS = sorted(made_results.all_charts(2, 2))
 
@@ -161,7 +161,7 @@ import sys
 sys.path.insert(0, {tests!r})
 from hashlib import sha256
 import made_results
-from kit.chartstyle import _figure_png, _figure_svg, chart_svg
+from kit.charts.style import _figure_png, _figure_svg, chart_svg
 digest = sha256()
 for name, chart in sorted(made_results.all_charts(4, 3).items()):
     digest.update(chart_svg(chart).encode())

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from matplotlib.figure import Figure
 
-from kit.chartstyle import chart_style
-from kit.chartsvg import tidy_svg
+from kit.charts.style import chart_style
+from kit.charts.svg import tidy_svg
 
 SVG = "{http://www.w3.org/2000/svg}"
 

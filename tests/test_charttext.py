@@ -6,7 +6,7 @@ import re
 import pytest
 from matplotlib.figure import Figure
 
-from kit.charttext import (
+from kit.charts.text import (
     ELLIPSIS,
     fit_text,
     name_of,

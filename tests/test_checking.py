@@ -4,9 +4,9 @@ from pathlib import Path
 
 import pytest
 
-from kit.checking import check_review
 from kit.errors import TextError, UsageError
-from kit.planning import plan_from_params
+from kit.planning.planned_review import plan_from_params
+from kit.report.check import check_review
 
 ROOT = Path(__file__).parents[1]
 

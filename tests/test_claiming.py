@@ -6,10 +6,10 @@ from pathlib import Path
 
 import pytest
 
-from kit.claiming import make_claims, recompute_claims
-from kit.claims import claims_json, trace_faults
+from kit.claims.claim import claims_json, trace_faults
+from kit.claims.of_pages import make_claims, recompute_claims
 from kit.methods import METHODS
-from kit.review import load_review, work_out
+from kit.review.walk import load_review, work_out
 
 ROOT = Path(__file__).parents[1]
 

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kit.claims import (
+from kit.claims.claim import (
     Claim,
     ClaimBook,
     RunRecord,
@@ -19,9 +19,9 @@ from kit.claims import (
     trace_lines,
     trace_tree,
 )
+from kit.claims.schema import schema_of
 from kit.errors import SealError, UsageError
 from kit.methods import METHODS, method_words
-from kit.schema import schema_of
 
 
 def claim(name="margin/average_fps/dell/ash-over-birch", **fields):

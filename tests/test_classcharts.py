@@ -6,8 +6,8 @@ import made_results
 import pytest
 from matplotlib.text import Text
 
-from kit.classcharts import draw_classes
-from kit.tables import ratio_text
+from kit.charts.classes import draw_classes
+from kit.rounding import ratio_text
 
 NAMES = made_results.names(3, 8)
 CLASSES = ("desk", "portable")

@@ -9,9 +9,9 @@ from hypothesis import strategies as st
 from made_runs import cells_of, compared, drawn_bench, framed, made_runs, margin_params
 from scipy import stats
 
-from kit.bench import Title
-from kit.closure import check_closure, find_name_gaps, name_gap
-from kit.suite import summarise_suites
+from kit.margins.closure import check_closure, find_name_gaps, name_gap
+from kit.margins.suites import summarise_suites
+from kit.settings.bench_file import Title
 
 PARAMS = margin_params()
 

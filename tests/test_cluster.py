@@ -17,12 +17,12 @@ from small_bench import frames, small_bench, write_bench
 from test_logfacts import bits
 from tiny_project import keep_cells
 
-from kit.cluster import do_on_cluster
+from kit.bench.runs import read_run_sheet
 from kit.errors import ExecutionError, KitError, RunFileError, UsageError
-from kit.measuring import PLAIN, Reading, measure_runs
-from kit.params import load_params
-from kit.runs import read_run_sheet
-from kit.season import run_reviews
+from kit.metrics.cluster import do_on_cluster
+from kit.metrics.measuring import PLAIN, Reading, measure_runs
+from kit.report.season import run_reviews
+from kit.settings.params import load_params
 
 pytestmark = pytest.mark.filterwarnings("ignore::ResourceWarning", "ignore::DeprecationWarning")
 ROOT = Path(__file__).parents[1]
@@ -143,7 +143,7 @@ def die(_: int) -> None:
     ],
 )
 def test_addresses_that_cannot_be_used_are_refused(address, said, monkeypatch):
-    monkeypatch.setattr("kit.cluster.CONNECT_S", 1)
+    monkeypatch.setattr("kit.metrics.cluster.CONNECT_S", 1)
     with pytest.raises(KitError, match=said):
         list(do_on_cluster(str.upper, ["a"], address=address))
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from kit.combining import match_t, spread_over_titles, suite_weights, t_ends
+from kit.stats.combining import match_t, spread_over_titles, suite_weights, t_ends
 
 
 def test_two_t_errors_are_welchs():

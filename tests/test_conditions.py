@@ -8,7 +8,7 @@ import datetime as dt
 import pytest
 from screening_case import cell, view
 
-from kit.conditions import find_condition_changes, find_stale
+from kit.screening.conditions import find_condition_changes, find_stale
 
 
 def with_conditions(*conditions: dict[str, str]):

@@ -9,9 +9,9 @@ import pytest
 from jsonschema import Draft202012Validator
 from sealmaker import sealed_review
 
-from kit.bag import Item
-from kit.claims import load_claims
-from kit.contents import describe_items, kit_items, text_path
+from kit.archive.bag import Item
+from kit.archive.contents import describe_items, kit_items, text_path
+from kit.claims.claim import load_claims
 from kit.errors import SealError
 
 

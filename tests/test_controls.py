@@ -8,12 +8,12 @@ from pathlib import Path
 
 import pytest
 
-from kit.bench import Bench, Product
-from kit.controls import check_controls, compared_pairs
+from kit.bench.runs import RunRow
 from kit.errors import ControlError
-from kit.params import LoadedParams, ReviewParams
-from kit.runs import RunRow
-from kit.yamlfile import YamlDocument
+from kit.screening.controls import check_controls, compared_pairs
+from kit.settings.bench_file import Bench, Product
+from kit.settings.params import LoadedParams, ReviewParams
+from kit.settings.yaml_file import YamlDocument
 
 
 def loaded(*, waivers=(), configuration=None, same_name=()):

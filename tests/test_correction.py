@@ -9,8 +9,7 @@ import pytest
 from lxml import html
 from sealmaker import corrected_review, sealed_review
 
-from kit.claims import load_claims
-from kit.correction import (
+from kit.archive.correction import (
     causes_section,
     changes_section,
     claim_words,
@@ -19,8 +18,9 @@ from kit.correction import (
     summary_section,
     within_section,
 )
-from kit.figures import check_page
-from kit.revise import compare_reviews
+from kit.archive.figures import check_page
+from kit.archive.revising import compare_reviews
+from kit.claims.claim import load_claims
 
 
 @pytest.fixture(scope="module")

@@ -6,12 +6,12 @@ import numpy as np
 import pytest
 from made_runs import compared, drawn_bench, framed, made_runs, margin_params
 
-from kit.derived import (
+from kit.margins.derived import (
     derive_ratio,
     margin_covariance,
     side_errors,
 )
-from kit.suite import summarise_titles
+from kit.margins.suites import summarise_titles
 
 
 def three_products(method="welch", *, runs=40, seed=0, sessions=False):

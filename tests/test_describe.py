@@ -18,9 +18,7 @@ from requests import PreparedRequest, Response
 from requests.adapters import HTTPAdapter
 from urllib3 import HTTPResponse
 
-from kit.bench import Layout
-from kit.claims import ClaimBook
-from kit.describe import (
+from kit.archive.describe import (
     HEAD_BYTES,
     Member,
     component_list,
@@ -30,6 +28,8 @@ from kit.describe import (
     media_type,
     ro_crate,
 )
+from kit.claims.claim import ClaimBook
+from kit.settings.bench_file import Layout
 
 DATA = Path(__file__).parent / "data"
 BIN = Path(sys.executable).parent

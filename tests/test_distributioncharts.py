@@ -5,8 +5,8 @@ import numpy as np
 import pytest
 from matplotlib.text import Text
 
-from kit.distributioncharts import draw_distribution
-from kit.frameseries import summarise_frames
+from kit.charts.distribution import draw_distribution
+from kit.metrics.series import summarise_frames
 
 NAMES = made_results.names()
 BUDGETS = (60.0, 120.0, 1000.0)

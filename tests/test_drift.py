@@ -7,15 +7,15 @@ import pytest
 from scipy import stats
 from years_bench import STEPS, typed, write_bench, write_params
 
-from kit.claiming import make_claims
-from kit.claims import trace_faults
-from kit.driftsections import drift_section
-from kit.epochs import epoch_of
+from kit.archive.figures import plain_words
+from kit.bench.runs import RunRow
+from kit.claims.claim import trace_faults
+from kit.claims.of_pages import make_claims
 from kit.errors import ParamsError
-from kit.figures import plain_words
-from kit.pageparams import RetestParams
-from kit.review import load_review, work_out
-from kit.runs import RunRow
+from kit.page.driftsections import drift_section
+from kit.review.walk import load_review, work_out
+from kit.screening.epochs import epoch_of
+from kit.settings.page_params import RetestParams
 
 RETEST = "retest: {condition: driver, old: ['50'], new: ['52']}\n"
 MOVED = {("two", "dell"): 1.04, ("two", "hill"): 1.02, ("three", "dell"): 1.01,

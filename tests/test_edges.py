@@ -20,9 +20,9 @@ from small_bench import (
     write_bench,
 )
 
-from kit.claiming import make_claims
-from kit.claims import claims_json, read_claims, trace_faults
-from kit.review import load_review, work_out
+from kit.claims.claim import claims_json, read_claims, trace_faults
+from kit.claims.of_pages import make_claims
+from kit.review.walk import load_review, work_out
 
 LOW_DEFINITIONS = ("percentile", "slowest_share", "time_share")
 
@@ -558,7 +558,7 @@ NOTHING_TO_COMPARE = {
 
 @pytest.mark.parametrize("case", NOTHING_TO_COMPARE)
 def test_what_cannot_be_compared_is_said_with_the_reason(tmp_path, case):
-    from kit.sections import summary_section
+    from kit.page.sections import summary_section
 
     review = load_review(write_bench(CASES[case](), tmp_path))
     results = work_out(review)
@@ -595,8 +595,8 @@ def test_an_interval_wider_than_numbers_go_is_no_interval(tmp_path):
 @pytest.mark.slow
 def test_ten_to_the_eight_frames_have_the_figures_of_the_closed_form():
     # 10 and 30 ms in turn: 100 frames take 2 s, and the slowest hundredth are frames of 30 ms.
-    from kit.frames import average_fps
-    from kit.metrics import low_fps
+    from kit.metrics.run_metrics import low_fps
+    from kit.stats.frames import average_fps
 
     frame_ms = np.empty(100_000_000)
     frame_ms[::2], frame_ms[1::2] = 10.0, 30.0
@@ -609,7 +609,7 @@ def test_ten_to_the_eight_frames_have_the_figures_of_the_closed_form():
 @pytest.mark.parametrize("case", ["everything_crashed", "one_frame"])
 def test_the_whole_command_makes_a_page_of_a_case_at_the_edge(tmp_path, case):
     pytest.importorskip("papermill")
-    from kit.report import run_review
+    from kit.report.report import run_review
 
     done = run_review(write_bench(CASES[case](), tmp_path), out_dir=tmp_path / "out", timeout_s=120)
     assert done.report.stat().st_size > 20_000

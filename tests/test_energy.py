@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from kit.bench import Title
-from kit.cells import Cell
-from kit.energy import energy_frame, weigh_energy
-from kit.metrics import RunMetrics
+from kit.margins.cells import Cell
+from kit.margins.energy import energy_frame, weigh_energy
+from kit.metrics.run_metrics import RunMetrics
+from kit.settings.bench_file import Title
 from kit.trace import Trace
 
 TITLES = {

@@ -2,7 +2,7 @@
 
 from importlib.metadata import version
 
-from kit.environment import compare_environment, direct_names, locked_versions
+from kit.page.environment import compare_environment, direct_names, locked_versions
 
 
 def test_every_package_the_kit_asks_for_is_locked():

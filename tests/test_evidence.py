@@ -8,9 +8,9 @@ import pytest
 from lxml import html as lxml_html
 from tiny_project import tiny_claims
 
-from kit.claims import ClaimBook
-from kit.evidence import trace_section
+from kit.claims.claim import ClaimBook
 from kit.methods import METHODS
+from kit.page.traces import trace_section
 
 
 @pytest.fixture(scope="module")

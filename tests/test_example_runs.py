@@ -433,7 +433,7 @@ def test_the_reviewed_product_and_its_rivals_share_sessions(sheet):
 
 @pytest.fixture(scope="module")
 def demo():
-    from kit.params import load_params
+    from kit.settings.params import load_params
 
     return load_params(BENCH.parent / "params" / "demo.yaml")
 
@@ -530,7 +530,7 @@ def test_the_generator_gives_the_same_run_sheet_and_facts_again(sheet):
 @pytest.fixture(scope="module")
 def flags() -> list[tuple[str, str, str, str]]:
     """Every flag of the demo review as (rule, run, product, title), but for what is no fault."""
-    from kit.review import load_review
+    from kit.review.walk import load_review
 
     screened = load_review(BENCH.parent / "params" / "demo.yaml").screened
     # Few frames in a tail and few runs in a test are told of many clean runs, as they should be.

@@ -11,12 +11,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 from sealmaker import finished_review, write_project
 
-from kit.claiming import make_claims
-from kit.claims import claims_json
+from kit.archive.excerpt import excerpt_bench, review_scope, yaml_bytes
+from kit.claims.claim import claims_json
+from kit.claims.of_pages import make_claims
 from kit.errors import BenchError
-from kit.excerpt import excerpt_bench, review_scope, yaml_bytes
-from kit.review import load_review, work_out
-from kit.yamlfile import read_yaml, written_text
+from kit.review.walk import load_review, work_out
+from kit.settings.yaml_file import read_yaml, written_text
 
 ROOT = Path(__file__).resolve().parent.parent
 

@@ -1,6 +1,6 @@
 """What of an executed notebook depends on where and when, and is taken out.
 
-What counts as executed is tested through `kit.report`, in test_report.py.
+What counts as executed is tested through `kit.report.report`, in test_report.py.
 """
 
 from __future__ import annotations
@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from kit.cellhtml import CLOSED_MIME
-from kit.execute import _failure, _Progress, _without_grammar, closing_of, scrub_notebook
+from kit.page.cell_html import CLOSED_MIME
+from kit.report.execute import _failure, _Progress, _without_grammar, closing_of, scrub_notebook
 
 
 def test_scrubbing_takes_folders_addresses_and_kernel_files_out_of_every_text():

@@ -13,8 +13,8 @@ from nbconvert.exporters import get_exporter
 from tiny_project import cell_of, copy_project, edit_template, keep_cells
 
 from kit.errors import PageError
-from kit.exporter import MarginbookExporter
-from kit.report import run_review
+from kit.report.exporter import MarginbookExporter
+from kit.report.report import run_review
 
 
 @pytest.fixture(scope="module")

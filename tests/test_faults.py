@@ -23,9 +23,9 @@ from run_kill_points import kill_placing
 from small_bench import small_bench, walk, write_bench
 from tiny_project import cell_of, copy_project, edit_template, keep_cells
 
+from kit.bench.intake import add_logs, undo_last
 from kit.errors import BenchError, KitError, RunFileError
-from kit.intake import add_logs, undo_last
-from kit.review import load_review
+from kit.review.walk import load_review
 
 ROOT = Path(__file__).parents[1]
 QUICK = ("parameters", "imports", "load", "head", "write", "closing")
@@ -294,20 +294,20 @@ def test_rights_lost_between_two_runs_are_named(tmp_path):
     code = f"""
 import os
 from pathlib import Path
-import kit.execute, kit.inputs, kit.review
+import kit.report.execute, kit.report.inputs, kit.review.walk
 from filelock import FileLock
 from kit.errors import KitError
-from kit.intake import add_logs
-from kit.report import run_review
+from kit.bench.intake import add_logs
+from kit.report.report import run_review
 project, out = Path({str(params.parent)!r}), Path({str(tmp_path / "out")!r})
-review = kit.review.load_review(project / "made.yaml")  # imports what it needs while it may
+review = kit.review.walk.load_review(project / "made.yaml")  # imports what it needs while it may
 os.setgid(65534)
 os.setuid(65534)
 log = project / "bench/logs/p0-t0-0.csv"
 for work in (
     lambda: run_review(project / "made.yaml", out_dir=out, timeout_s=60),
     lambda: add_logs(project / "bench", [log], product="p0", title="t0"),
-    lambda: kit.review.load_review(project / "made.yaml"),
+    lambda: kit.review.walk.load_review(project / "made.yaml"),
 ):
     try:
         work()

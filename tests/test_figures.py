@@ -5,10 +5,10 @@ from __future__ import annotations
 import pytest
 from sealmaker import sealed_review
 
-from kit.claims import load_claims
-from kit.evidence import trace_section
-from kit.figures import check_page, compare_entries, compare_text, plain_words
-from kit.page import figure_link, outcome_html
+from kit.archive.figures import check_page, compare_entries, compare_text, plain_words
+from kit.claims.claim import load_claims
+from kit.page.html import figure_link, outcome_html
+from kit.page.traces import trace_section
 
 
 @pytest.fixture(scope="module")
@@ -78,7 +78,7 @@ def test_an_outcome_by_its_class_alone_counts(book, margin):
 
 
 def test_every_way_to_write_a_figure_in_text_passes(book, margin):
-    from kit.references import printed_forms
+    from kit.claims.references import printed_forms
 
     for form in printed_forms(margin, book):
         body = figure_link(margin).replace(margin.text, form)

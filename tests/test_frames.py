@@ -9,8 +9,8 @@ import pytest
 from scipy import signal, stats
 from statsmodels.tsa.stattools import acf
 
-from kit import frames
-from kit.frames import (
+from kit.stats import frames
+from kit.stats.frames import (
     autocorrelations,
     average_fps,
     block_levels,

@@ -9,9 +9,9 @@ import pandas as pd
 import pytest
 from scipy.stats import ecdf
 
-from kit.frameseries import FEWEST_FRAMES, summarise_frames
-from kit.layouts import Log
-from kit.runs import Run, RunRow
+from kit.bench.runs import Run, RunRow
+from kit.logs.read import Log
+from kit.metrics.series import FEWEST_FRAMES, summarise_frames
 
 BUDGETS = (30.0, 60.0, 120.0)
 

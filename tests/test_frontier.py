@@ -5,7 +5,7 @@ import itertools
 import numpy as np
 import pytest
 
-from kit.frontier import find_frontier
+from kit.value.frontier import find_frontier
 
 # Table 7 of an article in Australia and New Zealand Health Policy 2005, 2:10: costs and effects of
 # programmes, each one dearer and better than the one before, with the printed ratio of each step.

@@ -14,7 +14,7 @@ from fuzzed import LOGS, TARGETS, try_claims, try_log, try_text
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from kit.tables import fps_text, money_text, ratio_text, share_text
+from kit.rounding import fps_text, money_text, ratio_text, share_text
 
 MANY = settings(max_examples=150, deadline=5000, suppress_health_check=list(HealthCheck))
 

@@ -6,12 +6,12 @@ import math
 import pytest
 from years_bench import typed, write_bench, write_params
 
-from kit.claiming import make_claims
-from kit.claims import trace_faults
-from kit.figures import plain_words
-from kit.health import find_gaps, find_stale_cells, measure_health, rank_tasks
-from kit.healthsections import spread_section, stale_section, tasks_section
-from kit.review import load_review, work_out
+from kit.archive.figures import plain_words
+from kit.claims.claim import trace_faults
+from kit.claims.of_pages import make_claims
+from kit.page.healthsections import spread_section, stale_section, tasks_section
+from kit.review.health import find_gaps, find_stale_cells, measure_health, rank_tasks
+from kit.review.walk import load_review, work_out
 
 TEMPLATE = "template: bench_health.ipynb\n"
 

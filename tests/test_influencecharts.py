@@ -5,7 +5,7 @@ from dataclasses import replace
 import made_results
 import pytest
 
-from kit.influencecharts import draw_influence
+from kit.charts.influence import draw_influence
 
 NAMES = made_results.names()
 

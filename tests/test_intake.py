@@ -13,12 +13,12 @@ import numpy as np
 import pytest
 from kill_points import run_kills, run_steps
 
-from kit import takein
-from kit.bench import read_bench
-from kit.benchjournal import locked_bench
+from kit.bench.intake import add_logs, undo_last
+from kit.bench.journal import locked_bench
+from kit.bench.runs import read_run_sheet, read_runs
 from kit.errors import BenchError, KitError, RunFileError, UsageError
-from kit.intake import add_logs, undo_last
-from kit.runs import read_run_sheet, read_runs
+from kit.settings.bench_file import read_bench
+from kit.settings.bench_file import transaction as takein
 
 REAL = Path(__file__).parent / "data" / "real_runs"
 REAL_BENCH = """\

@@ -6,7 +6,7 @@ from scipy import stats
 from statsmodels.stats.multitest import multipletests
 from statsmodels.stats.weightstats import ttost_ind, ttost_paired
 
-from kit.intervals import (
+from kit.stats.intervals import (
     adjust_p_values,
     judge_mixture,
     judge_t,

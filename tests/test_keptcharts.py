@@ -9,11 +9,11 @@ import pytest
 from matplotlib.figure import Figure
 from small_bench import small_bench, walk
 
-import kit.keptcharts
-from kit.chartstyle import Chart, blank_figure, drawn_on, export_chart, page_image
-from kit.keptcharts import keeping
-from kit.pictures import draw_backwards, make_charts
-from kit.store import Store
+import kit.page.kept_charts
+from kit.charts.style import Chart, blank_figure, drawn_on, export_chart, page_image
+from kit.metrics.store import Store
+from kit.page.kept_charts import keeping
+from kit.page.pictures import draw_backwards, make_charts
 
 
 @pytest.fixture
@@ -59,7 +59,7 @@ def test_whatever_differs_is_drawn(store, monkeypatch):
     for numbers, name in (((1.0, 2.0), "a"), ((1.0, 2.0 + 4e-16), "a"), ((1.0, 2.0), "b")):
         page_image(keeping(draw, store)(numbers, name=name))
     assert len(drawn) == 3
-    monkeypatch.setattr(kit.keptcharts, "_code", lambda: "other code")
+    monkeypatch.setattr(kit.page.kept_charts, "_code", lambda: "other code")
     page_image(keeping(draw, store)((1.0, 2.0), name="a"))
     assert len(drawn) == 4
 

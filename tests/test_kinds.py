@@ -7,15 +7,15 @@ import pytest
 from scipy import stats
 from years_bench import STEPS, kinds_rows, write_bench, write_params
 
-from kit.claiming import make_claims
-from kit.claims import trace_faults
-from kit.figures import plain_words
+from kit.archive.figures import plain_words
+from kit.archive.rebuild import compare_books, reads_as_stated
+from kit.claims.claim import trace_faults
+from kit.claims.of_pages import make_claims
 from kit.methods import METHODS
-from kit.powersections import energy_section, levels_section
-from kit.recompute import compare_books, reads_as_stated
-from kit.review import load_review, work_out
-from kit.sections import margins_section, titles_section
-from kit.suitesections import lows_suite_section, suites_section
+from kit.page.powersections import energy_section, levels_section
+from kit.page.sections import margins_section, titles_section
+from kit.page.suitesections import lows_suite_section, suites_section
+from kit.review.walk import load_review, work_out
 
 
 @pytest.fixture(scope="module")
@@ -130,7 +130,7 @@ def test_the_page_shows_every_kind(kinds):
 
 def test_a_review_of_every_kind_runs_to_its_page(kinds):
     pytest.importorskip("papermill")
-    from kit.report import run_review
+    from kit.report.report import run_review
 
     path = kinds[0]
     done = run_review(path, out_dir=path.parent / "out", timeout_s=120)

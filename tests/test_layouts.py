@@ -14,13 +14,13 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from kit import layouts as layouts_module
-from kit import logbytes
-from kit.bench import Layout
 from kit.errors import RunFileError
-from kit.layouts import parse_log, read_log
-from kit.logcells import Troubles
-from kit.logrows import explain_rows, find_table, read_rows
+from kit.logs import read as layouts_module
+from kit.logs import unpacked as logbytes
+from kit.logs.cells import Troubles
+from kit.logs.read import parse_log, read_log
+from kit.logs.rows import explain_rows, find_table, read_rows
+from kit.settings.bench_file import Layout
 
 REAL = Path(__file__).parent / "data" / "real_runs"
 MS = {"column": "ms", "holds": "frame_time", "unit": "ms"}

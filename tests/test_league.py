@@ -4,11 +4,11 @@ import math
 
 import pytest
 
-from kit.claimparts import Subject, make_claim
-from kit.claims import ClaimBook
+from kit.claims.claim import ClaimBook
+from kit.claims.parts import Subject, make_claim
 from kit.errors import UsageError
-from kit.league import Finished, find_finished, index_page, make_league, write_season
-from kit.tables import ratio_text
+from kit.report.league import Finished, find_finished, index_page, make_league, write_season
+from kit.rounding import ratio_text
 
 
 def a_claim(claim_id, kind, method, ratio, half, **about):

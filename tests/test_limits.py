@@ -10,12 +10,12 @@ from pathlib import Path
 import pytest
 from screening_case import cell, row, signs, view
 
-from kit import limits
-from kit.bench import read_bench
-from kit.layouts import read_log
-from kit.params import ScreenParams
-from kit.runs import Run
-from kit.signs import read_signs
+from kit.bench.runs import Run
+from kit.logs.read import read_log
+from kit.metrics.signs import read_signs
+from kit.screening import limits
+from kit.settings.bench_file import read_bench
+from kit.settings.params import ScreenParams
 
 REAL = Path(__file__).parent / "data" / "real_runs"
 

@@ -14,10 +14,10 @@ import numpy as np
 import pytest
 from small_bench import small_bench, write_bench
 
-import kit.logfacts
-from kit.bench import Layout
+import kit.metrics.log_facts
+from kit.bench.runs import read_run_sheet
 from kit.errors import ExecutionError, Fault
-from kit.logfacts import (
+from kit.metrics.log_facts import (
     LogFacts,
     LogSettings,
     LogTask,
@@ -28,10 +28,10 @@ from kit.logfacts import (
     task_key,
     to_plain,
 )
-from kit.measuring import make_task
-from kit.params import MetricParams, load_params
-from kit.runs import read_run_sheet
-from kit.store import Store, keep_entry
+from kit.metrics.measuring import make_task
+from kit.metrics.store import Store, keep_entry
+from kit.settings.bench_file import Layout
+from kit.settings.params import MetricParams, load_params
 
 LAYOUT = Layout(
     frames={"column": "took", "holds": "frame_time", "unit": "ms"}, sensors={"power_w": "watts"}
@@ -93,15 +93,15 @@ def test_the_second_time_nothing_is_parsed_or_measured(task, store, monkeypatch)
     def never(*args, **options):
         raise AssertionError("read again")
 
-    monkeypatch.setattr(kit.logfacts, "parse_log", never)
-    monkeypatch.setattr(kit.logfacts, "measure_log", never)
+    monkeypatch.setattr(kit.metrics.log_facts, "parse_log", never)
+    monkeypatch.setattr(kit.metrics.log_facts, "measure_log", never)
     assert do_task(task, store) == first
     assert do_task(replace(task, file="other.csv"), store) == first  # a name is no content
 
 
 def test_large_logs_are_the_same_whichever_way_they_are_read(task, store, monkeypatch):
     expected = do_task(task)
-    monkeypatch.setattr(kit.logfacts, "MAX_AT_ONCE_BYTES", 10)
+    monkeypatch.setattr(kit.metrics.log_facts, "MAX_AT_ONCE_BYTES", 10)
     assert bits(do_task(task, store)) == bits(do_task(task, store)) == bits(expected)
 
 
@@ -131,11 +131,11 @@ def test_the_key_holds_all_that_matters_and_nothing_else(task, monkeypatch):
     ]
     for name in ("SIGNS_VERSION", "METRICS_VERSION"):
         with monkeypatch.context() as patch:
-            patch.setattr(kit.logfacts, name, 99)
+            patch.setattr(kit.metrics.log_facts, name, 99)
             others.append(task_key(other(task), sha256))  # keys are kept by object
     for name in ("own_code", "arithmetic"):
         with monkeypatch.context() as patch:
-            patch.setattr(kit.logfacts, name, lambda: "another")
+            patch.setattr(kit.metrics.log_facts, name, lambda: "another")
             others.append(task_key(other(task), sha256))  # keys are kept by object
     assert len({key, *others}) == len(others) + 1
     # All definitions of the lows are worked out; which one is stated is chosen later.

@@ -4,13 +4,14 @@ import numpy as np
 import pytest
 from years_bench import logged, typed, write_bench, write_params
 
-from kit.blocks import measure_blocks
-from kit.claiming import make_claims
-from kit.claims import trace_faults
+from kit.archive.figures import plain_words
+from kit.bench.runs import read_run
+from kit.claims.claim import trace_faults
+from kit.claims.of_pages import make_claims
 from kit.errors import UsageError
-from kit.figures import plain_words
-from kit.look import find_hitches, look_into
-from kit.looksections import (
+from kit.metrics.blocks import measure_blocks
+from kit.metrics.run_metrics import count_hitches
+from kit.page.looksections import (
     look_blocks_section,
     look_hitches_section,
     look_lows_section,
@@ -18,10 +19,9 @@ from kit.looksections import (
     look_sensors_section,
     look_summary_section,
 )
-from kit.metrics import count_hitches
-from kit.pictures import make_charts
-from kit.review import load_review, work_out
-from kit.runs import read_run
+from kit.page.pictures import make_charts
+from kit.review.look_into import find_hitches, look_into
+from kit.review.walk import load_review, work_out
 
 TEMPLATE = "template: frame_times.ipynb\n"
 

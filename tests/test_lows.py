@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from kit.lows import (
+from kit.stats.lows import (
     LOW_DEFINITIONS,
     frame_time_quantile,
     low_fps,

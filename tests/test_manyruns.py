@@ -8,9 +8,9 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
-import kit.manyruns
+import kit.metrics.many
 from kit.errors import RunFileError
-from kit.manyruns import figures_frame, measure_tables
+from kit.metrics.many import figures_frame, measure_tables
 
 
 def write(path, runs, names=None, **options):
@@ -30,7 +30,7 @@ def runs():
 @pytest.mark.parametrize("rows", [7, 64, 1000, 1 << 20])
 @pytest.mark.parametrize("group", [50, 1000, 100_000])
 def test_figures_are_those_pandas_gives_run_by_run(tmp_path, runs, rows, group, monkeypatch):
-    monkeypatch.setattr(kit.manyruns, "ROWS_AT_ONCE", rows)
+    monkeypatch.setattr(kit.metrics.many, "ROWS_AT_ONCE", rows)
     path = write(tmp_path / "a.parquet", runs, row_group_size=group)
     found = figures_frame(measure_tables([path], frame_ms="ms", run="run", low="percentile"))
     ms = pd.read_parquet(path).groupby("run")["ms"]

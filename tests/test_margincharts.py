@@ -8,9 +8,9 @@ import made_results
 import pytest
 from matplotlib.text import Text
 
-from kit.chartstyle import PAPER
-from kit.margincharts import draw_margins, is_waived
-from kit.tables import ratio_text
+from kit.charts.margins import draw_margins, is_waived
+from kit.charts.style import PAPER
+from kit.rounding import ratio_text
 
 NAMES = made_results.names()
 BAND = 0.02

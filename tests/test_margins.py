@@ -19,8 +19,7 @@ from scipy import stats
 from statsmodels.stats.multitest import multipletests
 from test_intervals import CLINIC_A, CLINIC_B
 
-from kit.bench import Title
-from kit.margins import (
+from kit.margins.compare import (
     METHOD_VERSION,
     compare_levels,
     compare_products,
@@ -28,6 +27,7 @@ from kit.margins import (
     margins_frame,
     outcome_of,
 )
+from kit.settings.bench_file import Title
 
 
 def clinic_margin(**changes):

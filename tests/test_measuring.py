@@ -8,12 +8,14 @@ import pytest
 from small_bench import small_bench, write_bench
 from test_logfacts import bits
 
-import kit.logfacts
-import kit.measuring
-from kit.claiming import make_claims
-from kit.claims import claims_json
+import kit.metrics.log_facts
+import kit.metrics.measuring
+from kit.archive.rebuild import recompute_review
+from kit.bench.runs import read_run_sheet, read_runs
+from kit.claims.claim import claims_json
+from kit.claims.of_pages import make_claims
 from kit.errors import RunFileError
-from kit.measuring import (
+from kit.metrics.measuring import (
     HANDFUL,
     PLAIN,
     Reading,
@@ -21,13 +23,11 @@ from kit.measuring import (
     measure_runs,
     reading_in_kernel,
 )
-from kit.metrics import measure_run
-from kit.params import load_params
-from kit.recompute import recompute_review
-from kit.review import load_review, work_out
-from kit.runs import read_run_sheet, read_runs
-from kit.signs import read_signs
-from kit.store import Store
+from kit.metrics.run_metrics import measure_run
+from kit.metrics.signs import read_signs
+from kit.metrics.store import Store
+from kit.review.walk import load_review, work_out
+from kit.settings.params import load_params
 
 
 @pytest.fixture
@@ -54,7 +54,7 @@ def test_a_run_is_measured_as_its_log_alone_is(loaded):
 
 def test_processes_store_and_order_change_nothing(loaded, tmp_path, monkeypatch):
     plain = measured(loaded)
-    monkeypatch.setattr(kit.measuring, "WORTH_PROCESSES_BYTES", 1)
+    monkeypatch.setattr(kit.metrics.measuring, "WORTH_PROCESSES_BYTES", 1)
     store = Store(tmp_path / "store")
     for options in (
         {"jobs": 2},
@@ -76,7 +76,7 @@ def test_every_fault_of_every_log_is_told_at_once_in_order(loaded, tmp_path, mon
     (logs / "p0-t0-1.csv").write_text("n,took\n1,abc\n")
     (logs / "p1-t2-0.csv").unlink()
     (logs / "p2-t3-3.csv").write_text("")
-    monkeypatch.setattr(kit.measuring, "WORTH_PROCESSES_BYTES", 1)
+    monkeypatch.setattr(kit.metrics.measuring, "WORTH_PROCESSES_BYTES", 1)
     told = []
     for options in ({}, {"jobs": 2}, {"store": Store(tmp_path / "store")}, {"backwards": True}):
         with pytest.raises(RunFileError) as caught:
@@ -115,13 +115,13 @@ def test_verification_reads_the_logs_whatever_the_store_says(loaded, tmp_path, m
     honest = claims_json(recompute_review(params, loaded.bench.folder).book)
     store = Store(tmp_path / "store")
     with monkeypatch.context() as patch:
-        real = kit.logfacts.measure_log
+        real = kit.metrics.log_facts.measure_log
 
         def wrong(log, metrics):
             figures = real(log, metrics)
             return replace(figures, average_fps=999.0)
 
-        patch.setattr(kit.logfacts, "measure_log", wrong)
+        patch.setattr(kit.metrics.log_facts, "measure_log", wrong)
         measured(loaded, store=store)
     for name, value in kernel_variables(Reading(store=store)).items():
         monkeypatch.setenv(name, value)

@@ -21,11 +21,11 @@ from by_hand_nodes import SharedOnNodes
 from method_vectors import OWN, vectors_text
 from write_methods import END, PAGE, START, VECTORS, page_text
 
-from kit.claiming import make_claims
-from kit.claims import claims_json
+from kit.claims.claim import claims_json
+from kit.claims.of_pages import make_claims
 from kit.methods import METHODS, method_words
-from kit.review import Results, load_review, work_out
-from kit.tables import table_csv
+from kit.review.walk import Results, load_review, work_out
+from kit.rounding import table_csv
 
 ROOT = Path(__file__).resolve().parent.parent
 # The kit integrates with few nodes. On those nodes the other program meets its half-widths to

@@ -9,9 +9,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from kit.layouts import Log
-from kit.lows import LOW_DEFINITIONS
-from kit.metrics import (
+from kit.bench.runs import Run, RunRow
+from kit.logs.read import Log
+from kit.metrics.run_metrics import (
     count_hitches,
     energy_per_frame,
     low_fps,
@@ -19,9 +19,9 @@ from kit.metrics import (
     measure_run,
     time_over_budget,
 )
-from kit.params import MetricParams, ScreenParams
-from kit.runs import Run, RunRow
-from kit.signs import read_signs
+from kit.metrics.signs import read_signs
+from kit.settings.params import MetricParams, ScreenParams
+from kit.stats.lows import LOW_DEFINITIONS
 
 # 990 frames of 10 ms and 10 of 50 ms, see test_lows.
 STUTTER = np.r_[np.full(990, 10.0), np.full(10, 50.0)]

@@ -10,13 +10,13 @@ from years_bench import logged, write_bench, write_params
 
 pytest.importorskip("papermill")
 
-from kit.archive import seal
-from kit.claims import load_claims, trace_faults
+from kit.archive.sealing import seal
+from kit.archive.verifying import verify_bag
+from kit.claims.claim import load_claims, trace_faults
 from kit.errors import CellError
-from kit.execute import execute_template
-from kit.report import run_review
-from kit.template import read_template
-from kit.verify import verify_bag
+from kit.report.execute import execute_template
+from kit.report.report import run_review
+from kit.report.template import read_template
 
 ROOT = Path(__file__).parents[1]
 TEMPLATES = sorted(path.stem for path in (ROOT / "notebooks").glob("*.ipynb"))
@@ -154,7 +154,7 @@ def test_two_builds_of_a_page_are_the_same_bytes(tmp_path):
 
 
 def test_the_example_params_of_each_page_are_of_that_page():
-    from kit.params import load_params
+    from kit.settings.params import load_params
 
     for page in PAGES:
         loaded = load_params(ROOT / "params" / f"demo-{page.replace('_', '-')}.yaml")
@@ -169,7 +169,7 @@ def test_the_example_params_of_each_page_are_of_that_page():
      ("../elsewhere/frame_times_two.ipynb", "frame_times"), ("mine.ipynb", "review")],
 )  # fmt: skip
 def test_a_copy_of_a_template_keeps_the_kind_of_its_page(tmp_path, template, page):
-    from kit.params import load_params
+    from kit.settings.params import load_params
 
     write_bench(tmp_path, years_rows())
     path = write_params(tmp_path, f"template: {template}\n")

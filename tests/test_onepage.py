@@ -10,11 +10,11 @@ import pytest
 from lxml import html as lxml_html
 from tiny_project import tiny_claims
 
-from kit.cellhtml import CLOSED_MIME
 from kit.errors import PageError
-from kit.evidence import trace_section
-from kit.onepage import build_page
-from kit.page import Html, figure_link, page_head
+from kit.page.assemble import build_page
+from kit.page.cell_html import CLOSED_MIME
+from kit.page.html import Html, figure_link, page_head
+from kit.page.traces import trace_section
 
 
 @pytest.fixture(scope="module")

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from kit.outliers import find_farthest, grubbs_critical, modified_z, order_trend
+from kit.stats.outliers import find_farthest, grubbs_critical, modified_z, order_trend
 
 # NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.17.1: uranium isotopes by mass
 # spectrometry (Tietjen and Moore 1972). G = 2.4687, one-sided 5 % point 2.032.

@@ -4,8 +4,8 @@ import csv
 import io
 import json
 
-from kit.outputs import result_frames, write_outputs
-from kit.pictures import make_charts
+from kit.page.outputs import result_frames, write_outputs
+from kit.page.pictures import make_charts
 
 
 def test_tables_hold_the_claims_unrounded(demo):

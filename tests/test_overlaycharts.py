@@ -5,8 +5,8 @@ import numpy as np
 import pytest
 from matplotlib.text import Text
 
-from kit.frameseries import summarise_frames
-from kit.overlaycharts import draw_overlay
+from kit.charts.overlay import draw_overlay
+from kit.metrics.series import summarise_frames
 
 NAMES = made_results.names()
 

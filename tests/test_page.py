@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 from lxml import html as lxml_html
 from tiny_project import tiny_claims
 
-from kit.cellhtml import clean
-from kit.page import (
+from kit.page.cell_html import clean
+from kit.page.html import (
     FIGURE_SPACE,
     POINT_SPACE,
     Column,
@@ -30,7 +30,7 @@ from kit.page import (
     text_html,
 )
 
-CSS = (Path(__file__).parent.parent / "kit" / "pages" / "page.css").read_text(encoding="utf-8")
+CSS = (Path(__file__).parent.parent / "kit" / "page" / "page.css").read_text(encoding="utf-8")
 
 
 @pytest.fixture(scope="module")

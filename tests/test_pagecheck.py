@@ -9,17 +9,17 @@ from pathlib import Path
 import pytest
 from sealmaker import sealed_review
 
-from kit.claims import load_claims
-from kit.pagecheck import (
+from kit.archive.page_check import (
     check_report,
     compare_cells,
     compare_csv,
     compare_tables,
     read_notebook,
 )
-from kit.pictures import make_charts
-from kit.recompute import recompute_review
-from kit.unbag import open_bag
+from kit.archive.rebuild import recompute_review
+from kit.archive.unbag import open_bag
+from kit.claims.claim import load_claims
+from kit.page.pictures import make_charts
 
 TEMPLATE = Path(__file__).resolve().parent.parent / "notebooks" / "review.ipynb"
 
@@ -90,7 +90,7 @@ def test_a_changed_word_in_any_cell_is_found_and_the_cell_named(fresh, notebook,
 
 
 def test_nothing_recognised_is_never_a_pass(fresh, notebook, monkeypatch):
-    monkeypatch.setattr("kit.pagecheck.page_pieces", lambda fresh, charts: {})
+    monkeypatch.setattr("kit.archive.page_check.page_pieces", lambda fresh, charts: {})
     compared = compare_cells(notebook, fresh)
     assert compared.figures == 0 < compared.of_figures
     assert len(compared.findings) > 20

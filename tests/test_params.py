@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from kit.errors import BenchError, ParamsError
-from kit.params import load_params
+from kit.settings.params import load_params
 
 ROOT = Path(__file__).parents[1]
 DEMO = (ROOT / "params" / "demo.yaml").read_text(encoding="utf-8")

@@ -12,10 +12,10 @@ from pathlib import Path
 
 import pytest
 
-from kit.claiming import make_claims
-from kit.claims import claims_json
+from kit.claims.claim import claims_json
+from kit.claims.of_pages import make_claims
 from kit.errors import KitError
-from kit.review import load_review, work_out
+from kit.review.walk import load_review, work_out
 
 BENCH = """\
 format: marginbook-bench/1

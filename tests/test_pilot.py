@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from kit.bench import Title
-from kit.params import PlanParams
-from kit.pilot import CAUTION, CellSeen, check_pilot
-from kit.plan import plan_runs
-from kit.power import margin_power
+from kit.planning.pilot import CAUTION, CellSeen, check_pilot
+from kit.planning.plan import plan_runs
+from kit.settings.bench_file import Title
+from kit.settings.params import PlanParams
+from kit.stats.power import margin_power
 
 TITLES = {"t1": Title(name="T1"), "t2": Title(name="T2")}
 

@@ -5,10 +5,10 @@ import math
 import pytest
 from statsmodels.stats.power import TTestIndPower, TTestPower
 
-from kit.bench import Title
-from kit.params import PlanParams
-from kit.plan import STOPPING_RULE, plan_runs
-from kit.power import margin_power, runs_needed
+from kit.planning.plan import STOPPING_RULE, plan_runs
+from kit.settings.bench_file import Title
+from kit.settings.params import PlanParams
+from kit.stats.power import margin_power, runs_needed
 
 TITLES = {
     "calm": Title(name="Calm", planned_s=60),

@@ -7,16 +7,16 @@ import numpy as np
 import pytest
 from scipy.special import ndtr, polygamma
 
-from kit.bench import Title, read_bench
 from kit.errors import ParamsError, UsageError
-from kit.margins import compare_products, make_cells
-from kit.metrics import RunMetrics
-from kit.params import MarginParams, ReviewParams, load_params
-from kit.planreview import plan_review, shared_degrees, spread_doubt
-from kit.power import GRANTED, SpreadDoubt, smallest_ratio
+from kit.margins.compare import compare_products, make_cells
+from kit.margins.shared_variance import fit_variances
+from kit.metrics.run_metrics import RunMetrics
+from kit.planning.of_review import plan_review, shared_degrees, spread_doubt
+from kit.settings.bench_file import Title, read_bench
+from kit.settings.params import MarginParams, ReviewParams, load_params
+from kit.stats.power import GRANTED, SpreadDoubt, smallest_ratio
+from kit.stats.variance_fit import FLAT
 from kit.trace import Trace
-from kit.variance import fit_variances
-from kit.variancefit import FLAT
 
 PRODUCTS = ["new", "one", "two", "three"]
 TITLES = [f"t{i}" for i in range(12)]

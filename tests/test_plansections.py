@@ -5,12 +5,11 @@ import math
 import pytest
 from years_bench import typed, write_bench, write_params
 
-from kit.claiming import make_claims
-from kit.claims import trace_faults
+from kit.archive.figures import plain_words
+from kit.claims.claim import trace_faults
+from kit.claims.of_pages import make_claims
 from kit.errors import UsageError
-from kit.figures import plain_words
-from kit.planning import plan_from_params, plan_of_review
-from kit.plansections import (
+from kit.page.plansections import (
     budget_section,
     checklist_section,
     order_section,
@@ -19,8 +18,9 @@ from kit.plansections import (
     plan_section,
     plan_summary_section,
 )
-from kit.review import load_review, work_out
-from kit.schedule import CAUTIONS
+from kit.planning.planned_review import plan_from_params, plan_of_review
+from kit.planning.schedule import CAUTIONS
+from kit.review.walk import load_review, work_out
 
 PLAN = "template: plan.ipynb\nplan: {margin: 0.03, seed: 1, budget_minutes: 30}\n"
 

@@ -9,7 +9,7 @@ from scipy import integrate, stats
 from scipy.special import polygamma
 from statsmodels.stats.power import TTestIndPower, TTestPower
 
-from kit.power import (
+from kit.stats.power import (
     MOST_RUNS,
     SpreadDoubt,
     best_length_s,

@@ -7,9 +7,9 @@ import datetime as dt
 
 import pytest
 
-from kit.bench import read_bench
+from kit.bench.prices import PriceRow, read_prices
 from kit.errors import BenchError
-from kit.prices import PriceRow, read_prices
+from kit.settings.bench_file import read_bench
 
 BENCH = """\
 format: marginbook-bench/1

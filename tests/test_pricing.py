@@ -4,9 +4,9 @@ import datetime as dt
 
 import pytest
 
-from kit.params import PriceScenario, ValueParams
-from kit.prices import PriceRow
-from kit.pricing import prices_in_force
+from kit.bench.prices import PriceRow
+from kit.settings.params import PriceScenario, ValueParams
+from kit.value.prices_in_force import prices_in_force
 
 REVIEW = dt.date(2026, 6, 1)
 

@@ -9,58 +9,87 @@ from pathlib import Path
 
 import pytest
 
-from kit.schema import SCHEMA_NAMES, schema_text
+from kit.claims.schema import SCHEMA_NAMES, schema_text
+from kit.package import module_paths
 
 ROOT = Path(__file__).parents[1]
 KIT = ROOT / "kit"
-MODULES = sorted(
-    path.stem for path in KIT.glob("*.py") if path.stem not in {"__init__", "__main__"}
-)
+# The wings in the order of the data's path; `cli` and `__main__` import all and nobody imports them.
+WINGS = (
+    "stats", "settings", "logs", "bench", "metrics", "screening", "margins", "value", "review",
+    "planning", "claims", "charts", "page", "report", "archive",
+)  # fmt: skip
+TOP = {"__init__", "__main__", "cli", "errors", "methods", "package", "rounding", "trace"}
 TEMPLATES = sorted((ROOT / "notebooks").glob("*.ipynb"))
 
 
-def layout_order() -> list[str]:
-    """Return the modules in the order of the layout table of DEVELOPERS.md."""
-    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
-    table = text.split("<!-- layout -->")[1]
-    names: list[str] = []
-    for line in table.splitlines():
-        if line.startswith("| `"):
-            names += re.findall(r"`(\w+)`", line.split("|")[1])
-    return names
-
-
-def imported(path: Path) -> set[str]:
-    """Return the kit's modules a file imports, anywhere in it."""
-    found = set()
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-        if isinstance(node, ast.ImportFrom) and (node.module or "").split(".")[0] == "kit":
-            parts = (node.module or "").split(".")
-            found |= {parts[1]} if len(parts) > 1 else {alias.name for alias in node.names}
-        if isinstance(node, ast.Import):
-            found |= {a.name.split(".")[1] for a in node.names if a.name.startswith("kit.")}
+def imports() -> dict[str, set[str]]:
+    """Return the kit's modules that each module imports, anywhere in it, by dotted names."""
+    names = set(module_paths())
+    found: dict[str, set[str]] = {}
+    for name, path in module_paths().items():
+        named = set()
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.ImportFrom):
+                base = node.module or ""
+                named |= {base, *(f"{base}.{alias.name}" for alias in node.names)}
+            elif isinstance(node, ast.Import):
+                named |= {alias.name for alias in node.names}
+        below = {n.removeprefix("kit.") for n in named if n.startswith("kit.")}
+        found[name] = {n for n in below if n in names} - {name}
     return found
 
 
-def test_the_layout_table_names_every_module_once():
-    assert sorted(layout_order()) == MODULES
+def wing(name: str) -> str:
+    return name.split(".")[0] if "." in name else ""
 
 
-@pytest.mark.parametrize("module", MODULES)
-def test_a_module_imports_only_modules_above_it(module):
-    order = layout_order()
-    below = {
-        name
-        for name in imported(KIT / f"{module}.py")
-        if name in order and order.index(name) >= order.index(module)
+def test_the_wings_are_those_of_the_table_in_its_order():
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    rows = re.findall(r"^\| \d+ \| `(\w+)/` \|", text.split("<!-- wings -->")[1], re.MULTILINE)
+    assert tuple(rows) == WINGS
+    assert {wing(name) for name in module_paths()} - {""} == set(WINGS)
+    assert {name for name in module_paths() if not wing(name)} == TOP
+
+
+def test_no_wing_imports_one_below_it():
+    up = [
+        f"{name} imports {other}"
+        for name, others in imports().items()
+        if wing(name)
+        for other in others
+        if other in {"cli", "__main__"}
+        or (wing(other) and WINGS.index(wing(other)) > WINGS.index(wing(name)))
+    ]
+    assert up == []
+
+
+def test_the_top_and_the_statistics_lean_on_nothing_above_them():
+    known = imports()
+    allowed = {"errors": set(), "trace": set(), "package": set(), "rounding": {"errors"}}
+    for name, others in known.items():
+        if name in allowed:
+            assert others <= allowed[name], name
+        if wing(name) == "stats":
+            assert {o for o in others if wing(o) != "stats"} <= {"errors"}, name
+
+
+def test_no_circles_inside_a_wing():
+    left = {
+        name: {o for o in others if wing(o) == wing(name)}
+        for name, others in imports().items()
+        if wing(name)
     }
-    assert not below, f"kit.{module} imports from below or beside itself: {sorted(below)}"
+    while left:
+        leaves = [name for name, others in left.items() if not others & set(left)]
+        assert leaves, f"these import each other in a circle: {sorted(left)}"
+        left = {name: others for name, others in left.items() if name not in leaves}
 
 
-@pytest.mark.parametrize("module", MODULES)
-def test_a_module_is_one_step(module):
-    lines = (KIT / f"{module}.py").read_text(encoding="utf-8").count("\n")
-    assert lines <= 450, f"kit.{module} has {lines} lines; it is two steps"
+def test_a_wings_init_holds_words_and_re_exports_nothing():
+    for name in WINGS:
+        tree = ast.parse((KIT / name / "__init__.py").read_text(encoding="utf-8"))
+        assert len(tree.body) == 1 and len(ast.get_docstring(tree).splitlines()) >= 3, name
 
 
 def test_no_assert_and_no_unfinished_work_in_the_kit():

@@ -17,16 +17,16 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pydantic import BaseModel
 
-from kit import bench as bench_models
-from kit import params as params_models
-from kit.bench import BenchFile, Layout, read_bench
+from kit.bench.intake import add_logs
+from kit.bench.runs import read_run_sheet
 from kit.errors import BenchError, ParamsError, RunFileError
-from kit.intake import add_logs
-from kit.layouts import read_log
-from kit.params import ReviewParams, load_params
-from kit.propose import propose_layout, starting_bench, starting_params, starting_run_sheet
-from kit.runs import read_run_sheet
-from kit.yamlfile import check_model, read_yaml
+from kit.logs.propose import propose_layout, starting_bench, starting_params, starting_run_sheet
+from kit.logs.read import read_log
+from kit.settings import bench_file as bench_models
+from kit.settings import params as params_models
+from kit.settings.bench_file import BenchFile, Layout, read_bench
+from kit.settings.params import ReviewParams, load_params
+from kit.settings.yaml_file import check_model, read_yaml
 
 REAL = Path(__file__).parent / "data" / "real_runs" / "logs"
 RNG = np.random.default_rng(6)

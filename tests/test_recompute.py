@@ -7,9 +7,7 @@ from dataclasses import fields, replace
 import pytest
 from sealmaker import sealed_review
 
-from kit.claims import Claim, RunRecord, load_claims
-from kit.errors import BenchError, Fault, SealError
-from kit.recompute import (
+from kit.archive.rebuild import (
     compare_books,
     input_findings,
     not_recomputable,
@@ -17,7 +15,9 @@ from kit.recompute import (
     recompute_review,
     same_figure,
 )
-from kit.tables import fps_text, money_text, ratio_text, share_text
+from kit.claims.claim import Claim, RunRecord, load_claims
+from kit.errors import BenchError, Fault, SealError
+from kit.rounding import fps_text, money_text, ratio_text, share_text
 
 
 @pytest.fixture(scope="module")

@@ -38,20 +38,20 @@ from test_intervals import CLINIC_A, CLINIC_B, P_VALUES, REFERENCE, SLEEP_1, TES
 from test_outliers import MASKED
 from test_repeatability import COAL, DYESTUFF, JUDGES
 
-from kit import rules
-from kit.blocks import measure_blocks, optimal_block
-from kit.frames import find_trend, lag1_autocorrelation, rank_trend
-from kit.intervals import adjust_p_values, welch_error
-from kit.layouts import Log
-from kit.metrics import measure_run
-from kit.outliers import find_farthest
-from kit.params import MetricParams
-from kit.repeatability import analyse_one_way, analyse_two_way
-from kit.replicates import sample_variance
-from kit.resample import bootstrap_replicates
-from kit.runs import Run, RunRow
-from kit.screen import screen_runs
-from kit.tables import ratio_text
+from kit.bench.runs import Run, RunRow
+from kit.logs.read import Log
+from kit.margins.repeatability import analyse_one_way, analyse_two_way
+from kit.margins.replicates import sample_variance
+from kit.metrics.blocks import measure_blocks, optimal_block
+from kit.metrics.resample import bootstrap_replicates
+from kit.metrics.run_metrics import measure_run
+from kit.rounding import ratio_text
+from kit.screening import rules
+from kit.screening.screen import screen_runs
+from kit.settings.params import MetricParams
+from kit.stats.frames import find_trend, lag1_autocorrelation, rank_trend
+from kit.stats.intervals import adjust_p_values, welch_error
+from kit.stats.outliers import find_farthest
 
 
 def one_margin(product, baseline, method, *, paired=False, **changes):

@@ -8,8 +8,7 @@ import numpy as np
 import pytest
 from made_runs import METRIC, drawn_bench, framed, made_runs
 
-from kit.bench import Title
-from kit.repeatability import (
+from kit.margins.repeatability import (
     LIMIT_FACTOR,
     analyse_one_way,
     analyse_two_way,
@@ -17,6 +16,7 @@ from kit.repeatability import (
     measure_repeatability,
     repeatability_frame,
 )
+from kit.settings.bench_file import Title
 
 # O. L. Davies and P. L. Goldsmith, dyestuff yield: six batches of five preparations (package
 # lme4, `Dyestuff`). Components by lme4's REML and by arithmetic: 1764.05 and 2451.25.

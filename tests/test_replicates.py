@@ -8,8 +8,7 @@ from made_runs import framed, made_runs
 from scipy import stats
 from test_intervals import SLEEP_1, SLEEP_2
 
-from kit.bench import Title
-from kit.replicates import (
+from kit.margins.replicates import (
     from_log,
     group_runs,
     metric_unit,
@@ -17,6 +16,7 @@ from kit.replicates import (
     sample_variance,
     to_log,
 )
+from kit.settings.bench_file import Title
 
 
 def test_runs_are_grouped_in_the_order_given():

@@ -20,8 +20,8 @@ from filelock import FileLock
 from tiny_project import cell_of, copy_project, edit_template, keep_cells
 
 from kit.errors import CellError, ExecutionError, KernelTimeoutError, UsageError
-from kit.report import close_review, find_template, run_review
-from kit.template import TemplateError
+from kit.report.report import close_review, find_template, run_review
+from kit.report.template import TemplateError
 
 QUICK = ("parameters", "imports", "load", "head", "write", "closing")
 
@@ -450,7 +450,7 @@ def test_killed_at_any_moment_no_report_is_lost_or_half_made(quick):
     made = run(quick)
     whole = {name: (made.folder / name).read_bytes() for name in made.files}
     code = (
-        "import sys\nfrom pathlib import Path\nfrom kit.report import run_review\n"
+        "import sys\nfrom pathlib import Path\nfrom kit.report.report import run_review\n"
         f"run_review(Path({str(quick)!r}), out_dir=Path({str(made.folder.parent)!r}), timeout_s=60)"
     )
     killed = 0
@@ -542,7 +542,7 @@ def test_an_interrupt_stops_the_kernel_and_leaves_nothing_behind(quick):
     )
     out = quick.parent.parent / "out"
     code = (
-        "import sys\nfrom pathlib import Path\nfrom kit.report import run_review\n"
+        "import sys\nfrom pathlib import Path\nfrom kit.report.report import run_review\n"
         f"run_review(Path({str(quick)!r}), out_dir=Path({str(out)!r}), timeout_s=60)"
     )
     process = subprocess.Popen([sys.executable, "-c", code], stderr=subprocess.PIPE, text=True)
@@ -567,7 +567,7 @@ def test_a_kernel_does_not_outlive_a_killed_run(quick):
     )
     out = quick.parent.parent / "out"
     code = (
-        "import sys\nfrom pathlib import Path\nfrom kit.report import run_review\n"
+        "import sys\nfrom pathlib import Path\nfrom kit.report.report import run_review\n"
         f"run_review(Path({str(quick)!r}), out_dir=Path({str(out)!r}), timeout_s=60)"
     )
     process = subprocess.Popen([sys.executable, "-c", code])
@@ -594,7 +594,7 @@ def alive(pid):
 def test_two_runs_at_once_into_one_folder_leave_one_whole_report(quick):
     out = quick.parent.parent / "out"
     code = (
-        "import sys\nfrom pathlib import Path\nfrom kit.report import run_review\n"
+        "import sys\nfrom pathlib import Path\nfrom kit.report.report import run_review\n"
         "from kit.errors import KitError\n"
         f"try:\n    run_review(Path({str(quick)!r}), out_dir=Path({str(out)!r}), timeout_s=60)\n"
         "except KitError as error:\n    sys.exit(str(error))"

@@ -9,8 +9,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from kit.blocks import choose_block, measure_blocks, share_within
-from kit.resample import block_bootstrap, bootstrap_replicates
+from kit.metrics.blocks import choose_block, measure_blocks, share_within
+from kit.metrics.resample import block_bootstrap, bootstrap_replicates
 
 sys.path.insert(0, str(Path(__file__).parent / "bench"))
 from p08_bootstrap import made_up_runs, naive_replicates, shift_of_ends

@@ -2,7 +2,7 @@
 
 import pytest
 
-from kit.review import load_review, mean_clocks_mhz, suite_groups
+from kit.review.walk import load_review, mean_clocks_mhz, suite_groups
 
 
 def test_it_reads_only_the_review_s_products_and_titles(demo):

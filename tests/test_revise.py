@@ -8,10 +8,10 @@ import pytest
 from bagmaker import make_bag
 from sealmaker import copy_bag, corrected_review, sealed_review
 
-from kit.bag import zip_bag
-from kit.changes import KINDS
+from kit.archive.bag import zip_bag
+from kit.archive.changes import KINDS
+from kit.archive.revising import compare_reviews
 from kit.errors import HostileBagError, SealError
-from kit.revise import compare_reviews
 
 
 @pytest.fixture(scope="module")

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from screening_case import START, cell, profile, row, runs_of, signs, view
 
-from kit import rules
+from kit.screening import rules
 
 
 def test_what_the_analyst_set_aside():

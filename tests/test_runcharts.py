@@ -5,8 +5,8 @@ import numpy as np
 import pytest
 from matplotlib.text import Text
 
-from kit.frameseries import summarise_frames
-from kit.runcharts import SENSOR_WORDS, draw_run
+from kit.charts.runs import SENSOR_WORDS, draw_run
+from kit.metrics.series import summarise_frames
 
 NAMES = made_results.names()
 

@@ -12,9 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from kit.bench import Bench, read_bench
-from kit.errors import BenchError, RunFileError
-from kit.runs import (
+from kit.bench.runs import (
     Run,
     check_logs,
     iter_runs,
@@ -24,6 +22,8 @@ from kit.runs import (
     rows_frame,
     select_rows,
 )
+from kit.errors import BenchError, RunFileError
+from kit.settings.bench_file import Bench, read_bench
 
 BENCH_YAML = """\
 format: marginbook-bench/1

@@ -23,7 +23,7 @@ from lxml import etree, html
 from small_bench import small_bench, write_bench
 
 from kit.cli import printable
-from kit.tables import csv_cell, table_csv
+from kit.rounding import csv_cell, table_csv
 
 ROOT = Path(__file__).parents[1]
 MARKUP = "<script>alert(1)</script><img src=x onerror=alert(2)>"
@@ -97,7 +97,7 @@ WORDS = (
 
 def run_made(made, folder, words=WORDS):
     pytest.importorskip("papermill")
-    from kit.report import run_review
+    from kit.report.report import run_review
 
     params = write_bench(made, folder)
     (folder / "words.md").write_text(words, encoding="utf-8")

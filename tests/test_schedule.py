@@ -6,9 +6,7 @@ from itertools import pairwise
 
 import pytest
 
-from kit.bench import read_bench
-from kit.params import PlanParams, ReviewParams
-from kit.schedule import (
+from kit.planning.schedule import (
     CAUTIONS,
     bench_minutes,
     count_switches,
@@ -16,6 +14,8 @@ from kit.schedule import (
     order_frame,
     order_runs,
 )
+from kit.settings.bench_file import read_bench
+from kit.settings.params import PlanParams, ReviewParams
 
 EVEN = {(p, t): 4 for p in ("new", "one", "two") for t in ("t1", "t2", "t3")}
 UNEVEN = EVEN | {("one", "t1"): 1, ("two", "t2"): 2, ("new", "t3"): 0}

@@ -8,9 +8,15 @@ import pytest
 from false_alarms import FACTS, count_alarms
 from screening_case import bench, cell, params, row, signs
 
-from kit.params import ScreenParams
-from kit.screen import RULES, Screened, rules_in_force, screen_runs, unknown_set_aside_runs
-from kit.yamlfile import YamlDocument
+from kit.screening.screen import (
+    RULES,
+    Screened,
+    rules_in_force,
+    screen_runs,
+    unknown_set_aside_runs,
+)
+from kit.settings.params import ScreenParams
+from kit.settings.yaml_file import YamlDocument
 
 
 def screen(pairs, **settings: object) -> Screened:

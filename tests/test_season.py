@@ -12,7 +12,7 @@ import pytest
 from years_bench import logged, typed, write_bench
 
 from kit.errors import UsageError
-from kit.season import Outcome, Season, run_reviews
+from kit.report.season import Outcome, Season, run_reviews
 
 PRODUCTS = [f"part-{n:02d}" for n in range(1, 13)]
 BENCH = """\

@@ -6,8 +6,8 @@ from dataclasses import replace
 import pytest
 from lxml import html
 
-from kit import background, sections, suitesections, valuesections
-from kit.page import Html
+from kit.page import background, sections, suitesections, valuesections
+from kit.page.html import Html
 
 PARTS = {
     "head": lambda d: sections.review_head(d.review),

@@ -10,8 +10,7 @@ import pytest
 from bagmaker import bytes_of, make_bag
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
-from kit.errors import SealError
-from kit.signature import (
+from kit.archive.signature import (
     PUBLIC_PEM,
     PUBLIC_SSH,
     RAW,
@@ -22,7 +21,8 @@ from kit.signature import (
     load_public_key,
     sign_manifest,
 )
-from kit.unbag import check_listing, open_bag, read_listing
+from kit.archive.unbag import check_listing, open_bag, read_listing
+from kit.errors import SealError
 
 pytestmark = pytest.mark.skipif(
     not (shutil.which("openssl") and shutil.which("ssh-keygen")), reason="needs openssl, ssh-keygen"

@@ -8,10 +8,10 @@ import math
 import numpy as np
 import pytest
 
-from kit.layouts import Log
-from kit.params import ScreenParams
-from kit.runs import Run, RunRow
-from kit.signs import read_signs
+from kit.bench.runs import Run, RunRow
+from kit.logs.read import Log
+from kit.metrics.signs import read_signs
+from kit.settings.params import ScreenParams
 
 ROW = RunRow("r1", "heron", "dunes", "csv", "logs/r1.csv")
 PARAMS = ScreenParams()

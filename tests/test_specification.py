@@ -2,9 +2,9 @@
 
 import pytest
 
-from kit.bench import read_bench
+from kit.bench.specification import compare_specifications, specification_frame
 from kit.errors import BenchError
-from kit.specification import compare_specifications, specification_frame
+from kit.settings.bench_file import read_bench
 
 BENCH = """\
 format: marginbook-bench/1

@@ -5,7 +5,7 @@ from dataclasses import replace
 import made_results
 import pytest
 
-from kit.spreadcharts import draw_spread
+from kit.charts.spread import draw_spread
 
 NAMES = made_results.names()
 

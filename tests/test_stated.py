@@ -5,9 +5,9 @@ import math
 import pytest
 from test_bound import book, claim
 
-from kit.bound import bind_text
+from kit.claims.bound_text import bind_text
+from kit.claims.stated_ratios import derive, find_statements, ratios_of_pair
 from kit.errors import TextError
-from kit.stated import derive, find_statements, ratios_of_pair
 
 
 def suites(**ratios):

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kit.store import (
+from kit.metrics.store import (
     SHARDS,
     Store,
     cache_folder,
@@ -138,14 +138,14 @@ def test_parts_are_kept_apart(one, other):
 
 
 def test_the_key_of_code_follows_text_and_version(tmp_path, monkeypatch):
-    import kit.store
+    import kit.metrics.store
 
     before = code_key(("errors",), ("numpy",))
     assert code_key(("trace",), ("numpy",)) != before
     assert code_key(("errors",), ("scipy",)) != before
     code_key.cache_clear()
     (tmp_path / "errors.py").write_text("# another text")
-    monkeypatch.setattr(kit.store, "__file__", str(tmp_path / "store.py"))
+    monkeypatch.setattr(kit.metrics.store, "__file__", str(tmp_path / "store.py"))
     assert code_key(("errors",), ("numpy",)) != before
     code_key.cache_clear()
 

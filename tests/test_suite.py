@@ -11,15 +11,15 @@ from made_runs import METRIC, cells_of, compared, drawn_bench, framed, made_runs
 from scipy import stats
 from test_cells import TIMES
 
-from kit.bench import Title
-from kit.params import SuiteParams
-from kit.suite import (
+from kit.margins.suites import (
     every_title_outcome,
     influence_frame,
     suites_frame,
     summarise_suites,
     summarise_titles,
 )
+from kit.settings.bench_file import Title
+from kit.settings.params import SuiteParams
 
 PARAMS = margin_params()
 

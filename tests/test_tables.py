@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kit.tables import (
+from kit.rounding import (
     better_word,
     csv_cell,
     decimals_for,

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from tiny_project import TINY, cell_of, copy_project, edit_template
 
-from kit.template import TemplateError, read_template, tags_of
+from kit.report.template import TemplateError, read_template, tags_of
 
 
 @pytest.fixture

@@ -12,9 +12,8 @@ from pathlib import Path
 import pytest
 from bagmaker import bytes_of, make_bag
 
-from kit.bag import manifest_bytes
-from kit.errors import HostileBagError, SealError
-from kit.unbag import (
+from kit.archive.bag import manifest_bytes
+from kit.archive.unbag import (
     MAX_FILES,
     check_bytes,
     check_listing,
@@ -22,6 +21,7 @@ from kit.unbag import (
     read_json,
     read_listing,
 )
+from kit.errors import HostileBagError, SealError
 
 
 def findings(folder: Path) -> list[str]:
@@ -305,7 +305,7 @@ def test_json_that_means_harm(tmp_path, data, why):
 def test_reading_needs_only_the_standard_library(tmp_path):
     bag = make_bag(tmp_path / "bag")
     code = (
-        "import sys; from pathlib import Path; from kit.unbag import open_bag, read_listing\n"
+        "import sys; from pathlib import Path; from kit.archive.unbag import open_bag, read_listing\n"
         f"with open_bag(Path({str(bag)!r})) as bag: assert not read_listing(bag).findings\n"
         "print(sorted(m for m in sys.modules if m in {'numpy', 'pandas', 'lxml', 'IPython'}))"
     )

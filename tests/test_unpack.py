@@ -14,10 +14,10 @@ from pathlib import Path
 import pytest
 from bagmaker import bytes_of, make_bag
 
-from kit.bag import zip_bag
+from kit.archive.bag import zip_bag
+from kit.archive.unbag import check_bytes, check_listing, open_bag, read_listing
+from kit.archive.unpack import MAX_FILES, unpack_zip
 from kit.errors import HostileBagError, SealError
-from kit.unbag import check_bytes, check_listing, open_bag, read_listing
-from kit.unpack import MAX_FILES, unpack_zip
 
 
 def refusal(path: Path, into: Path) -> str:

@@ -5,12 +5,12 @@ import math
 
 import pytest
 
-from kit.margins import Cell
-from kit.params import PriceScenario, ValueParams
-from kit.prices import PriceRow
-from kit.suite import SuiteMargin
+from kit.bench.prices import PriceRow
+from kit.margins.compare import Cell
+from kit.margins.suites import SuiteMargin
+from kit.settings.params import PriceScenario, ValueParams
 from kit.trace import Trace
-from kit.value import weigh_products
+from kit.value.weigh import weigh_products
 
 REVIEW = dt.date(2026, 6, 1)
 LEAF = Trace("run", "0" * 64, "r1")

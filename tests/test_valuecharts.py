@@ -5,7 +5,7 @@ from dataclasses import replace
 import made_results
 import pytest
 
-from kit.valuecharts import draw_value
+from kit.charts.money import draw_value
 
 NAMES = made_results.names(3, 8)
 

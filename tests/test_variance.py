@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 from made_runs import METRIC, drawn_bench, framed, made_runs
 
-from kit.bench import Title
-from kit.replicates import LOG_PER_DB
-from kit.variance import fit_variances, pair_key
-from kit.variancefit import fit_group_variances
+from kit.margins.replicates import LOG_PER_DB
+from kit.margins.shared_variance import fit_variances, pair_key
+from kit.settings.bench_file import Title
+from kit.stats.variance_fit import fit_group_variances
 
 
 def test_a_cells_sd_lies_between_its_own_and_what_others_show():

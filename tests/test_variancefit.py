@@ -5,8 +5,15 @@ import pytest
 from scipy import integrate, optimize, stats
 from scipy.special import digamma, polygamma
 
-from kit.intervals import mixture_half_width
-from kit.variancefit import CAUTION, FLAT, fit_components, fit_group_variances, mix_cells, mix_pairs
+from kit.stats.intervals import mixture_half_width
+from kit.stats.variance_fit import (
+    CAUTION,
+    FLAT,
+    fit_components,
+    fit_group_variances,
+    mix_cells,
+    mix_pairs,
+)
 
 
 def keys_of(titles, products):

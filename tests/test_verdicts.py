@@ -6,7 +6,7 @@ from made_runs import cells_of, compared, drawn_bench, framed, made_runs, margin
 from scipy import stats
 from test_intervals import SLEEP_1, SLEEP_2
 
-from kit.verdicts import choose_method, judge_pairs, pair_cells
+from kit.margins.verdicts import choose_method, judge_pairs, pair_cells
 
 
 @pytest.mark.parametrize(

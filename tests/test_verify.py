@@ -22,11 +22,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from sealmaker import copy_bag, sealed_review
 
-from kit.bag import zip_bag
-from kit.environment import normal_name
+from kit.archive.bag import zip_bag
+from kit.archive.verifying import STAGES, verify_bag
 from kit.errors import SealError
 from kit.methods import METHODS
-from kit.verify import STAGES, verify_bag
+from kit.page.environment import normal_name
 
 ROOT = Path(__file__).resolve().parent.parent
 
@@ -148,25 +148,25 @@ class TestOtherVersions:
         assert [f for f in seen.findings if f.stage == "claims"] == said
 
     def test_a_later_version_verifies_this_one(self, monkeypatch):
-        import kit.claiming
-        import kit.pagecheck
-        import kit.verify
+        import kit.archive.page_check
+        import kit.archive.verifying
+        import kit.claims.of_pages
 
-        monkeypatch.setattr(kit.claiming, "kit_version", lambda: "9.0.0")
-        monkeypatch.setattr(kit.pagecheck, "kit_version", lambda: "9.0.0")
-        monkeypatch.setattr(kit.verify, "kit_version", lambda: "9.0.0")
+        monkeypatch.setattr(kit.claims.of_pages, "kit_version", lambda: "9.0.0")
+        monkeypatch.setattr(kit.archive.page_check, "kit_version", lambda: "9.0.0")
+        monkeypatch.setattr(kit.archive.verifying, "kit_version", lambda: "9.0.0")
         seen = verify_bag(sealed_review())
         assert seen.ok, [str(f) for f in seen.findings[:5]]
         assert "so the page was not built again" in stage(seen, "page").said
 
     def test_a_later_version_notices_damage_too(self, tmp_path, monkeypatch):
-        import kit.claiming
-        import kit.pagecheck
-        import kit.verify
+        import kit.archive.page_check
+        import kit.archive.verifying
+        import kit.claims.of_pages
 
-        monkeypatch.setattr(kit.claiming, "kit_version", lambda: "9.0.0")
-        monkeypatch.setattr(kit.pagecheck, "kit_version", lambda: "9.0.0")
-        monkeypatch.setattr(kit.verify, "kit_version", lambda: "9.0.0")
+        monkeypatch.setattr(kit.claims.of_pages, "kit_version", lambda: "9.0.0")
+        monkeypatch.setattr(kit.archive.page_check, "kit_version", lambda: "9.0.0")
+        monkeypatch.setattr(kit.archive.verifying, "kit_version", lambda: "9.0.0")
         for words in (
             "claim changed everywhere but in the raw logs, mended",
             "figure changed in page and notebook, mended",
@@ -382,7 +382,7 @@ def test_runs_on_the_core_install_without_a_network(tmp_path):
             raise OSError("no network here")
         socket.socket.connect = socket.getaddrinfo = no_network
         from pathlib import Path
-        from kit.verify import verify_bag
+        from kit.archive.verifying import verify_bag
         seen = verify_bag(Path(sys.argv[2]))
         print(json.dumps([seen.ok, [str(f) for f in seen.findings[:5]]]))
         """
@@ -409,11 +409,11 @@ class TestGoldenBags:
 
     @pytest.fixture(autouse=True)
     def later(self, monkeypatch):
-        import kit.claiming
-        import kit.pagecheck
-        import kit.verify
+        import kit.archive.page_check
+        import kit.archive.verifying
+        import kit.claims.of_pages
 
-        for module in (kit.claiming, kit.pagecheck, kit.verify):
+        for module in (kit.claims.of_pages, kit.archive.page_check, kit.archive.verifying):
             monkeypatch.setattr(module, "kit_version", lambda: "9.0.0")
 
     def test_verifies(self, path, tmp_path):

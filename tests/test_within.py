@@ -8,8 +8,8 @@ import pytest
 from made_runs import METRIC, made_runs
 from test_blocks import published_autoregression
 
-from kit.blocks import RunBlocks, measure_blocks
-from kit.within import compare_within
+from kit.margins.within import compare_within
+from kit.metrics.blocks import RunBlocks, measure_blocks
 
 
 def with_errors(runs, errors, worth=100.0):

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from kit.errors import ParamsError
-from kit.yamlfile import Section, Text, check_model, did_you_mean, dotted, read_yaml
+from kit.settings.yaml_file import Section, Text, check_model, did_you_mean, dotted, read_yaml
 
 
 class Inner(Section):

@@ -6,8 +6,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from kit.claims import Claim, ClaimBook, RunRecord
-from kit.recompute import reads_as_stated, same_figure
+from kit.archive.rebuild import reads_as_stated, same_figure
+from kit.claims.claim import Claim, ClaimBook, RunRecord
 
 # From the gravest down.
 KINDS = ("outcome_turned", "moved_outside", "changed_within_interval", "gone", "new", "unchanged")

@@ -3,23 +3,30 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from pathlib import Path
 from typing import Any
 
-from kit.bag import Item, measure_item
-from kit.claims import ClaimBook
-from kit.describe import HEAD_BYTES, Member, component_list, csv_table, json_bytes, log_table
-from kit.environment import LOCK
+from kit.archive.bag import Item, measure_item
+from kit.archive.describe import (
+    HEAD_BYTES,
+    Member,
+    component_list,
+    csv_table,
+    json_bytes,
+    log_table,
+)
+from kit.archive.excerpt import Scope, excerpt_bench
+from kit.bench.runs import find_log
+from kit.claims.claim import ClaimBook
+from kit.claims.schema import SCHEMA_NAMES
 from kit.errors import RunFileError, SealError
-from kit.excerpt import Scope, excerpt_bench
 from kit.methods import METHODS
-from kit.runs import find_log
-from kit.schema import SCHEMA_NAMES
+from kit.package import PACKAGE
+from kit.page.environment import LOCK
 
 METHODS_FORMAT = "marginbook-methods/1"
-SCHEMAS = Path(__file__).with_name("schemas")
+SCHEMAS = PACKAGE / "schemas"
 # Formulas and test vectors, for whoever checks the figures with a program of their own.
-METHOD_PAGES = tuple(Path(__file__).with_name(n) for n in ("methods.md", "method-vectors.json"))
+METHOD_PAGES = tuple(PACKAGE / n for n in ("methods.md", "method-vectors.json"))
 
 
 def input_items(scope: Scope, book: ClaimBook) -> list[Item]:
@@ -164,7 +171,7 @@ def describe_items(items: Sequence[Item], book: ClaimBook) -> list[Member]:
 
 
 def _layouts(book: ClaimBook) -> dict[str, Any]:
-    from kit.bench import Layout
+    from kit.settings.bench_file import Layout
 
     return {name: Layout.model_validate(layout) for name, layout in book.layouts.items()}
 

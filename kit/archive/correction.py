@@ -9,10 +9,11 @@ from __future__ import annotations
 from collections import Counter
 from pathlib import Path
 
-from kit.changes import KINDS, MOVED, ClaimChange
-from kit.claims import Claim, ClaimBook, claims_json
-from kit.evidence import trace_section
-from kit.page import (
+from kit.archive.changes import KINDS, MOVED, ClaimChange
+from kit.archive.revising import Revision, compare_reviews
+from kit.claims.claim import Claim, ClaimBook, claims_json
+from kit.package import PACKAGE
+from kit.page.html import (
     Column,
     Html,
     Part,
@@ -24,10 +25,10 @@ from kit.page import (
     paragraph,
     text_html,
 )
-from kit.report import PACKAGE, ReviewRun, find_template, run_template
-from kit.revise import Revision, compare_reviews
-from kit.tables import count_text, table_csv
-from kit.wording import METRIC_NAMES, listed
+from kit.page.traces import trace_section
+from kit.page.wording import METRIC_NAMES, listed
+from kit.report.report import ReviewRun, find_template, run_template
+from kit.rounding import count_text, table_csv
 
 TEMPLATE = Path("correction.ipynb")
 CHANGE_WORDS = {
@@ -95,7 +96,7 @@ def changes_section(revision: Revision, *kinds: str) -> Html:
     Raises
     ------
     ValueError
-        If a kind is not one of `kit.changes.KINDS`.
+        If a kind is not one of `kit.archive.changes.KINDS`.
     """
     unknown = set(kinds) - {*KINDS}
     if unknown:

@@ -18,9 +18,9 @@ from pathlib import PurePosixPath
 from typing import Any
 from urllib.parse import quote
 
-from kit.bench import Layout
-from kit.claims import ClaimBook
-from kit.logcells import split_cells
+from kit.claims.claim import ClaimBook
+from kit.logs.cells import split_cells
+from kit.settings.bench_file import Layout
 
 HEAD_BYTES = 256 * 1024  # of a log, read to find the names of its columns
 RO_CRATE = "https://w3id.org/ro/crate/1.1"

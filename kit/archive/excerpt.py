@@ -17,13 +17,13 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from kit.params import LoadedParams, ReviewParams, load_params
-from kit.planning import planned_titles
-from kit.prices import COLUMNS, RATE, PriceRow, read_prices
-from kit.review import review_titles
-from kit.runs import RunRow, read_run_sheet, select_rows, sheet_file
-from kit.runsheet import read_sheet_text, write_sheet_text
-from kit.yamlfile import WrittenFloat, WrittenInt
+from kit.bench.prices import COLUMNS, RATE, PriceRow, read_prices
+from kit.bench.runs import RunRow, read_run_sheet, select_rows, sheet_file
+from kit.bench.sheet import read_sheet_text, write_sheet_text
+from kit.planning.planned_review import planned_titles
+from kit.review.walk import review_titles
+from kit.settings.params import LoadedParams, ReviewParams, load_params
+from kit.settings.yaml_file import WrittenFloat, WrittenInt
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,10 +10,10 @@ import re
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from kit.cellhtml import ATTRIBUTES, IMAGE_SOURCE, TAGS
-from kit.claims import Claim, ClaimBook
+from kit.claims.claim import Claim, ClaimBook
+from kit.claims.references import printed_forms
 from kit.errors import Finding
-from kit.references import printed_forms
+from kit.page.cell_html import ATTRIBUTES, IMAGE_SOURCE, TAGS
 
 PAGE_PATH = "data/report.html"
 MAX_PAGE_BYTES = 64 << 20

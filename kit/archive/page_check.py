@@ -11,22 +11,13 @@ import importlib
 import inspect
 import io
 import json
-import pkgutil
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
-import kit
-from kit import sections
-from kit.archive import closing_said
-from kit.bound import bind_review_text
-from kit.claiming import kit_version
-from kit.claims import ClaimBook, trace_faults
-from kit.errors import Finding, KitError, SealError
-from kit.evidence import trace_section
-from kit.figures import (
+from kit.archive.figures import (
     PAGE_PATH,
     check_page,
     compare_entries,
@@ -34,18 +25,26 @@ from kit.figures import (
     count_figures,
     plain_words,
 )
-from kit.onepage import build_page
-from kit.outputs import result_frames
-from kit.page import WRAPPER, Html
-from kit.params import METRICS
-from kit.prose import show_text
-from kit.recompute import CLAIMS_PATH, Fresh, same_figure
-from kit.tables import table_csv
-from kit.template import own_template
-from kit.unbag import Bag
+from kit.archive.rebuild import CLAIMS_PATH, Fresh, same_figure
+from kit.archive.sealing import closing_said
+from kit.archive.unbag import Bag
+from kit.claims.bound_text import bind_review_text
+from kit.claims.claim import ClaimBook, trace_faults
+from kit.claims.of_pages import kit_version
+from kit.errors import Finding, KitError, SealError
+from kit.package import module_paths
+from kit.page import sections
+from kit.page.assemble import build_page
+from kit.page.html import WRAPPER, Html
+from kit.page.outputs import result_frames
+from kit.page.prose import show_text
+from kit.page.traces import trace_section
+from kit.report.template import own_template
+from kit.rounding import table_csv
+from kit.settings.params import METRICS
 
 if TYPE_CHECKING:
-    from kit.chartstyle import Chart
+    from kit.charts.style import Chart
 
     Charts = Mapping[str, Sequence[Chart]]
 
@@ -226,7 +225,7 @@ def page_pieces(fresh: Fresh, charts: Charts | None = None) -> dict[str, Callabl
 
 
 def _show_charts(made: Sequence[Chart]) -> Html:
-    from kit.pictures import show_charts
+    from kit.page.pictures import show_charts
 
     return show_charts(made)
 
@@ -239,8 +238,11 @@ def _section_modules() -> list[ModuleType]:
     RuntimeError
         If there are none: nothing could be compared, and "verified" would be an empty word.
     """
-    names = sorted(found.name for found in pkgutil.iter_modules(kit.__path__))
-    found = [name for name in names if name.endswith("sections") or name == "background"]
+    found = [
+        name
+        for name in module_paths()
+        if name.startswith("page.") and name.endswith(("sections", ".background"))
+    ]
     if not found:
         raise RuntimeError("no module of page sections was found in the kit")
     return [importlib.import_module(f"kit.{name}") for name in found]
@@ -332,7 +334,7 @@ def compare_tables(bag: Bag, fresh: Fresh, *, same_kit: bool) -> list[Finding]:
 def _fresh_charts(fresh: Fresh) -> Charts | None:
     """Return the charts made afresh; None where matplotlib is not installed."""
     try:
-        from kit.pictures import make_charts
+        from kit.page.pictures import make_charts
     except ModuleNotFoundError as error:
         if error.name != "matplotlib":
             raise

@@ -9,13 +9,13 @@ from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any
 
-from kit.claiming import make_claims
-from kit.claims import Claim, ClaimBook, RunRecord, trace_faults
+from kit.claims.claim import Claim, ClaimBook, RunRecord, trace_faults
+from kit.claims.of_pages import make_claims
 from kit.errors import Fault, FaultsError, Finding, KitError
-from kit.measuring import PLAIN
 from kit.methods import METHODS
-from kit.review import Results, Review, load_review, work_out
-from kit.tables import words_of
+from kit.metrics.measuring import PLAIN
+from kit.review.walk import Results, Review, load_review, work_out
+from kit.rounding import words_of
 
 # Sums in another order, on another machine, differ by about 1e-13; fitted variances by more.
 REL_TOLERANCE = 1e-8

@@ -8,8 +8,8 @@ from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from kit.bag import TAG_MANIFEST
-from kit.changes import (
+from kit.archive.bag import TAG_MANIFEST
+from kit.archive.changes import (
     KINDS,
     MOVED,
     ClaimChange,
@@ -19,10 +19,10 @@ from kit.changes import (
     run_changes,
     setting_changes,
 )
-from kit.claims import Claim, ClaimBook, read_claims
+from kit.archive.rebuild import CLAIMS_PATH
+from kit.archive.unbag import Bag, check_bytes, check_listing, open_bag, read_listing
+from kit.claims.claim import Claim, ClaimBook, read_claims
 from kit.errors import SealError
-from kit.recompute import CLAIMS_PATH
-from kit.unbag import Bag, check_bytes, check_listing, open_bag, read_listing
 
 if TYPE_CHECKING:
     import pandas as pd

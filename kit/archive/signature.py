@@ -19,9 +19,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from kit.bag import TAG_MANIFEST
+from kit.archive.bag import TAG_MANIFEST
+from kit.archive.unbag import SIGNATURE_FOLDER, Bag
 from kit.errors import Finding, SealError
-from kit.unbag import SIGNATURE_FOLDER, Bag
 
 if TYPE_CHECKING:
     from cryptography.hazmat.primitives.asymmetric.ed25519 import (

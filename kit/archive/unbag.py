@@ -21,7 +21,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from kit.bag import (
+from kit.archive.bag import (
     BAGIT_TXT,
     MANIFEST,
     SHOWN,
@@ -30,8 +30,7 @@ from kit.bag import (
     name_fault,
     oxum,
 )
-from kit.errors import Finding, HostileBagError, SealError
-from kit.unpack import (
+from kit.archive.unpack import (
     MAX_FILE_BYTES,
     MAX_FILES,
     MAX_TOTAL_BYTES,
@@ -41,6 +40,7 @@ from kit.unpack import (
     too_many,
     unpack_zip,
 )
+from kit.errors import Finding, HostileBagError, SealError
 
 MAX_TEXT_BYTES = 64 << 20  # manifests, claims, page: what is held in memory whole
 MAX_JSON_PARTS = 4_000_000  # brackets and commas: bounds the memory a JSON text can ask for

@@ -11,7 +11,7 @@ import zlib
 from collections.abc import Iterator
 from pathlib import Path, PurePosixPath
 
-from kit.bag import CHUNK_BYTES, SHOWN, name_fault
+from kit.archive.bag import CHUNK_BYTES, SHOWN, name_fault
 from kit.errors import Finding, HostileBagError, SealError
 
 MAX_FILES = 50_000

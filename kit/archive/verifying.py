@@ -12,15 +12,15 @@ from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
-from kit.bag import TAG_MANIFEST, measure_item, name_fault
-from kit.claiming import kit_version
-from kit.claims import ClaimBook, read_claims
-from kit.contents import kit_items, text_path
+from kit.archive.bag import TAG_MANIFEST, measure_item, name_fault
+from kit.archive.contents import kit_items, text_path
+from kit.archive.page_check import check_report, read_notebook
+from kit.archive.rebuild import CLAIMS_PATH, Fresh, compare_books, input_findings, recompute_review
+from kit.archive.signature import check_signature, load_public_key
+from kit.archive.unbag import Bag, Listing, check_bytes, check_listing, open_bag, read_listing
+from kit.claims.claim import ClaimBook, read_claims
+from kit.claims.of_pages import kit_version
 from kit.errors import Finding, HostileBagError, KitError, SealError
-from kit.pagecheck import check_report, read_notebook
-from kit.recompute import CLAIMS_PATH, Fresh, compare_books, input_findings, recompute_review
-from kit.signature import check_signature, load_public_key
-from kit.unbag import Bag, Listing, check_bytes, check_listing, open_bag, read_listing
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -276,8 +276,8 @@ def _kit_files(walk: _Walk, book: ClaimBook) -> Iterator[Finding]:
 
 def _logs_in_sheet(walk: _Walk) -> set[str]:
     """Return every log the run sheet of the bag names (also of runs the review does not list)."""
+    from kit.bench.sheet import parse_sheet_text
     from kit.errors import BenchError
-    from kit.runsheet import parse_sheet_text
 
     path = "data/bench/runs.csv"
     if path not in walk.bag.files:

@@ -11,10 +11,10 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from kit.bench import Bench
+from kit.bench.sheet import read_sheet_text
 from kit.errors import BenchError, Fault, RunFileError, UsageError
-from kit.runsheet import read_sheet_text
-from kit.yamlfile import read_yaml, written_text
+from kit.settings.bench_file import Bench
+from kit.settings.yaml_file import read_yaml, written_text
 
 CONDITIONS_FILE = "conditions.yaml"
 _PLACEHOLDER = re.compile(r"\{([^{}]*)\}")

@@ -15,15 +15,15 @@ from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Any
 
-from kit.bench import NEW_SHEET, Bench, read_bench
-from kit.benchjournal import STAGING, Copy, hash_file, locked_bench, sheet_path
+from kit.bench.fields import Naming, read_index
+from kit.bench.journal import STAGING, Copy, hash_file, locked_bench, sheet_path
+from kit.bench.new_logs import Candidate, gather_logs
+from kit.bench.runs import sheet_file
+from kit.bench.sheet import SheetText, parse_sheet_text, write_sheet_text
+from kit.bench.sheet_rows import KNOWN_COLUMNS, RunRow, parse_run_sheet
+from kit.bench.transaction import commit, recover, undo_last
 from kit.errors import BenchError, Fault, UsageError
-from kit.logfields import Naming, read_index
-from kit.newlogs import Candidate, gather_logs
-from kit.runrows import KNOWN_COLUMNS, RunRow, parse_run_sheet
-from kit.runs import sheet_file
-from kit.runsheet import SheetText, parse_sheet_text, write_sheet_text
-from kit.takein import commit, recover, undo_last
+from kit.settings.bench_file import NEW_SHEET, Bench, read_bench
 
 if TYPE_CHECKING:
     import pandas as pd

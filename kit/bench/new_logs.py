@@ -7,10 +7,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
 
-from kit.bench import Bench
+from kit.bench.fields import IndexRow, Naming, describe_log, find_logs, fits_glob, merge_fields
 from kit.errors import Fault, FaultsError, RunFileError
-from kit.layouts import Log, read_log
-from kit.logfields import IndexRow, Naming, describe_log, find_logs, fits_glob, merge_fields
+from kit.logs.read import Log, read_log
+from kit.settings.bench_file import Bench
 
 
 @dataclass(slots=True)

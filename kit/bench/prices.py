@@ -12,9 +12,9 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
-from kit.bench import Bench
 from kit.errors import BenchError, Fault
-from kit.yamlfile import did_you_mean
+from kit.settings.bench_file import Bench
+from kit.settings.yaml_file import did_you_mean
 
 REQUIRED = ("product", "price", "currency", "kind", "date", "source")
 COLUMNS = (*REQUIRED, "note")

@@ -12,12 +12,12 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from kit.bench import Bench
+from kit.bench.sheet import read_sheet_text
+from kit.bench.sheet_rows import TYPED_COLUMNS, RunRow, Status, parse_run_sheet
 from kit.errors import Fault, RunFileError
-from kit.layouts import Log, read_log
-from kit.logbytes import near_file
-from kit.runrows import TYPED_COLUMNS, RunRow, Status, parse_run_sheet
-from kit.runsheet import read_sheet_text
+from kit.logs.read import Log, read_log
+from kit.logs.unpacked import near_file
+from kit.settings.bench_file import Bench
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -15,10 +15,10 @@ from operator import itemgetter
 from pathlib import PurePosixPath
 from typing import Literal
 
-from kit.bench import Bench, Title
+from kit.bench.sheet import SHEET_ERRORS, SheetText
 from kit.errors import BenchError, Fault
-from kit.runsheet import SHEET_ERRORS, SheetText
-from kit.yamlfile import did_you_mean
+from kit.settings.bench_file import Bench, Title
+from kit.settings.yaml_file import did_you_mean
 
 Status = Literal["ran", "crashed", "refused", "not_started", "set_aside"]
 

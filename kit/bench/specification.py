@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from kit.bench import Bench, Product, Specification
+from kit.settings.bench_file import Bench, Product, Specification
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -16,7 +16,7 @@ from collections.abc import Mapping, Sequence
 from itertools import count
 from pathlib import Path
 
-from kit.benchjournal import (
+from kit.bench.journal import (
     RECORD,
     SHEET_BEFORE,
     STAGING,
@@ -33,10 +33,10 @@ from kit.benchjournal import (
     write_journal,
     write_synced,
 )
+from kit.bench.sheet import SheetText, parse_sheet_text
+from kit.bench.sheet_rows import hash_cells, log_name_problem
 from kit.errors import BenchError, Fault
-from kit.logbytes import CHUNK_BYTES
-from kit.runrows import hash_cells, log_name_problem
-from kit.runsheet import SheetText, parse_sheet_text
+from kit.logs.unpacked import CHUNK_BYTES
 
 
 def commit(

@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 import pandas as pd
 from matplotlib.figure import Figure
 
-from kit.chartlayout import (
+from kit.charts.layout import (
     add_axes,
     add_line,
     add_text,
@@ -18,8 +18,7 @@ from kit.chartlayout import (
     set_ticks,
     title_height,
 )
-from kit.charts import METRIC_WORDS
-from kit.chartstyle import (
+from kit.charts.style import (
     GREY,
     RULE,
     Chart,
@@ -30,9 +29,10 @@ from kit.chartstyle import (
     file_stem,
     looks_of,
 )
-from kit.charttext import fit_text, name_of, spread_apart
-from kit.suite import NameGap, SuiteMargin
-from kit.tables import NBSP, ratio_text
+from kit.charts.text import fit_text, name_of, spread_apart
+from kit.charts.titles import METRIC_WORDS
+from kit.margins.suites import NameGap, SuiteMargin
+from kit.rounding import NBSP, ratio_text
 
 
 def draw_classes(

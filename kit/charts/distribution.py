@@ -9,7 +9,7 @@ import pandas as pd
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
-from kit.chartlayout import (
+from kit.charts.layout import (
     add_axes,
     add_line,
     add_text,
@@ -20,7 +20,8 @@ from kit.chartlayout import (
     tick_labels,
     title_height,
 )
-from kit.chartstyle import (
+from kit.charts.runs import draw_line
+from kit.charts.style import (
     GREY,
     INK,
     Chart,
@@ -31,10 +32,9 @@ from kit.chartstyle import (
     file_stem,
     looks_of,
 )
-from kit.charttext import fit_text, name_of, spread_apart, text_width
-from kit.frameseries import FrameSeries
-from kit.runcharts import draw_line
-from kit.tables import NBSP, fps_text, number, share_text
+from kit.charts.text import fit_text, name_of, spread_apart, text_width
+from kit.metrics.series import FrameSeries
+from kit.rounding import NBSP, fps_text, number, share_text
 
 
 def draw_distribution(

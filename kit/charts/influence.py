@@ -7,13 +7,13 @@ from collections.abc import Mapping, Sequence
 import pandas as pd
 from matplotlib.figure import Figure
 
-from kit.chartlayout import draw_marks, line_through, rule_rows
-from kit.charts import METRIC_WORDS
-from kit.chartstyle import BAND, Chart, Sheet, drawn_on, file_stem, looks_of
-from kit.charttext import name_of
-from kit.margincharts import RatioRows, ratio_panels
-from kit.suite import SuiteMargin
-from kit.tables import ratio_text
+from kit.charts.layout import draw_marks, line_through, rule_rows
+from kit.charts.margins import RatioRows, ratio_panels
+from kit.charts.style import BAND, Chart, Sheet, drawn_on, file_stem, looks_of
+from kit.charts.text import name_of
+from kit.charts.titles import METRIC_WORDS
+from kit.margins.suites import SuiteMargin
+from kit.rounding import ratio_text
 
 
 def draw_influence(suite: SuiteMargin, *, names: Mapping[str, str], locale: str = "en") -> Chart:

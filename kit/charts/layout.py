@@ -15,9 +15,9 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FixedLocator, MaxNLocator, NullFormatter, NullLocator
 
-from kit.chartstyle import GREY, INK, PAPER, RULE, Look, Sheet
-from kit.charttext import fit_text, text_width, wrap_text
-from kit.tables import NBSP, number
+from kit.charts.style import GREY, INK, PAPER, RULE, Look, Sheet
+from kit.charts.text import fit_text, text_width, wrap_text
+from kit.rounding import NBSP, number
 
 LINE_DROP = 0.34  # from the middle of a line of type to its baseline, in sizes
 

@@ -15,7 +15,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from kit.chartlayout import (
+from kit.charts.layout import (
     Panel,
     add_line,
     add_title,
@@ -33,8 +33,7 @@ from kit.chartlayout import (
     stack_rows,
     title_height,
 )
-from kit.charts import METRIC_WORDS, outcome_counts
-from kit.chartstyle import (
+from kit.charts.style import (
     BAND,
     BLACK,
     GREY,
@@ -47,10 +46,11 @@ from kit.chartstyle import (
     drawn_on,
     file_stem,
 )
-from kit.charttext import fit_text, name_of, text_width
-from kit.margins import Margin
-from kit.suite import SuiteMargin
-from kit.tables import MINUS, NBSP, better_word, margin_words, number, ratio_text
+from kit.charts.text import fit_text, name_of, text_width
+from kit.charts.titles import METRIC_WORDS, outcome_counts
+from kit.margins.compare import Margin
+from kit.margins.suites import SuiteMargin
+from kit.rounding import MINUS, NBSP, better_word, margin_words, number, ratio_text
 
 # Colour says no more than place and fill do: right of level or left, full or hollow.
 _OUTCOME_LOOKS = {

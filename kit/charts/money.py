@@ -11,7 +11,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
-from kit.chartlayout import (
+from kit.charts.layout import (
     add_axes,
     add_title,
     axis_label,
@@ -22,7 +22,8 @@ from kit.chartlayout import (
     tick_labels,
     title_height,
 )
-from kit.chartstyle import (
+from kit.charts.margins import DAGGER, is_waived
+from kit.charts.style import (
     GREY,
     INK,
     PAPER,
@@ -34,10 +35,9 @@ from kit.chartstyle import (
     file_stem,
     looks_of,
 )
-from kit.charttext import fit_text, name_of, place_labels, plain_name, text_width
-from kit.margincharts import DAGGER, is_waived
-from kit.tables import fps_text, money_text, share_text
-from kit.value import Standing, Weighing
+from kit.charts.text import fit_text, name_of, place_labels, plain_name, text_width
+from kit.rounding import fps_text, money_text, share_text
+from kit.value.weigh import Standing, Weighing
 
 _RAY = 1.2  # how high lines of equal money lie
 

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.figure import Figure
 
-from kit.chartlayout import (
+from kit.charts.layout import (
     add_axes,
     add_line,
     add_text,
@@ -19,11 +19,11 @@ from kit.chartlayout import (
     tick_labels,
     title_height,
 )
-from kit.chartstyle import Chart, Look, Sheet, blank_figure, drawn_on, file_stem, looks_of
-from kit.charttext import fit_text, name_of, spread_apart, text_width
-from kit.frameseries import FrameSeries
-from kit.runcharts import draw_line
-from kit.tables import NBSP, fps_text, number
+from kit.charts.runs import draw_line
+from kit.charts.style import Chart, Look, Sheet, blank_figure, drawn_on, file_stem, looks_of
+from kit.charts.text import fit_text, name_of, spread_apart, text_width
+from kit.metrics.series import FrameSeries
+from kit.rounding import NBSP, fps_text, number
 
 
 def draw_overlay(

@@ -10,7 +10,7 @@ import seaborn as sns
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from kit.chartlayout import (
+from kit.charts.layout import (
     add_axes,
     add_text,
     add_title,
@@ -20,7 +20,7 @@ from kit.chartlayout import (
     tick_labels,
     title_height,
 )
-from kit.chartstyle import (
+from kit.charts.style import (
     OTHERS,
     REVIEWED,
     Chart,
@@ -29,9 +29,9 @@ from kit.chartstyle import (
     drawn_on,
     file_stem,
 )
-from kit.charttext import name_of
-from kit.frameseries import SENSOR_WORDS, Floats, FrameSeries
-from kit.tables import NBSP, fps_text, number
+from kit.charts.text import name_of
+from kit.metrics.series import SENSOR_WORDS, Floats, FrameSeries
+from kit.rounding import NBSP, fps_text, number
 
 
 def draw_run(series: FrameSeries, *, names: Mapping[str, str], locale: str = "en") -> Chart:

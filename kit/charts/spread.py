@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 import pandas as pd
 from matplotlib.figure import Figure
 
-from kit.chartlayout import (
+from kit.charts.layout import (
     axis_label,
     draw_marks,
     label_line,
@@ -19,11 +19,11 @@ from kit.chartlayout import (
     rule_rows,
     set_ticks,
 )
-from kit.charts import METRIC_WORDS, lay_out_lines, one_kind, sub_rows
-from kit.chartstyle import GREY, Chart, Look, Sheet, drawn_on, file_stem, looks_of
-from kit.charttext import name_of
-from kit.margins import Cell
-from kit.tables import ratio_text
+from kit.charts.style import GREY, Chart, Look, Sheet, drawn_on, file_stem, looks_of
+from kit.charts.text import name_of
+from kit.charts.titles import METRIC_WORDS, lay_out_lines, one_kind, sub_rows
+from kit.margins.compare import Cell
+from kit.rounding import ratio_text
 
 
 def draw_spread(

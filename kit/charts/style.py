@@ -22,9 +22,9 @@ from matplotlib import rc_context, rcParamsDefault
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
-from kit.chartsvg import tidy_svg
-from kit.charttext import MISSING_GLYPH
-from kit.tables import table_csv
+from kit.charts.svg import tidy_svg
+from kit.charts.text import MISSING_GLYPH
+from kit.rounding import table_csv
 
 Size = Literal["page", "video"]
 

@@ -13,7 +13,7 @@ from typing import Any
 import pandas as pd
 from matplotlib.figure import Figure
 
-from kit.chartlayout import (
+from kit.charts.layout import (
     Panel,
     add_title,
     axis_label,
@@ -30,7 +30,7 @@ from kit.chartlayout import (
     tick_labels,
     title_height,
 )
-from kit.chartstyle import (
+from kit.charts.style import (
     Chart,
     Look,
     Sheet,
@@ -39,10 +39,10 @@ from kit.chartstyle import (
     file_stem,
     looks_of,
 )
-from kit.charttext import name_of, text_width
-from kit.margins import Cell
-from kit.suite import SuiteMargin
-from kit.tables import NBSP, fps_text, share_text
+from kit.charts.text import name_of, text_width
+from kit.margins.compare import Cell
+from kit.margins.suites import SuiteMargin
+from kit.rounding import NBSP, fps_text, share_text
 
 METRIC_WORDS = {
     "average_fps": "average",

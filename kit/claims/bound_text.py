@@ -32,11 +32,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from kit.claims import Claim, ClaimBook, load_claims
-from kit.errors import Fault, TextError
-from kit.params import LoadedParams
-from kit.references import find_claim, reference_text
-from kit.stated import (
+from kit.claims.claim import Claim, ClaimBook, load_claims
+from kit.claims.references import find_claim, reference_text
+from kit.claims.stated_ratios import (
     derive,
     find_statements,
     judge,
@@ -44,6 +42,8 @@ from kit.stated import (
     ratios_of_sentence,
     suite_ratios,
 )
+from kit.errors import Fault, TextError
+from kit.settings.params import LoadedParams
 
 # None of these patterns may look at a place of the text more than a few times: `verify` binds
 # texts of strangers. Hence no braces within braces, bounded and possessive repeats.

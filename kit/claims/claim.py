@@ -14,7 +14,7 @@ from typing import Any, Literal
 from pydantic import ConfigDict, Field, ValidationError
 
 from kit.errors import Fault, SealError
-from kit.yamlfile import Section
+from kit.settings.yaml_file import Section
 
 CLAIMS_FORMAT = "marginbook-claims/1"
 
@@ -376,7 +376,7 @@ def trace_tree(book: ClaimBook, claim_id: str) -> dict[str, Any]:
 
 def _claim_named(book: ClaimBook, claim_id: str) -> Claim:
     from kit.errors import UsageError
-    from kit.yamlfile import did_you_mean
+    from kit.settings.yaml_file import did_you_mean
 
     claim = book.get(claim_id)
     if claim is None:

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from kit.claimparts import Subject, make_claim
-from kit.claims import Claim
-from kit.drift import Drift
-from kit.margins import Margin
-from kit.review import Results, Review
-from kit.suite import SuiteMargin
-from kit.tables import ratio_text
+from kit.claims.claim import Claim
+from kit.claims.parts import Subject, make_claim
+from kit.margins.compare import Margin
+from kit.margins.drift import Drift
+from kit.margins.suites import SuiteMargin
+from kit.review.walk import Results, Review
+from kit.rounding import ratio_text
 
 
 def drift_id(drift: Drift) -> str:

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from kit.claimparts import Subject, make_claim
-from kit.claims import Claim
-from kit.health import Health, measure_health
-from kit.repeatability import BenchComponents, Repeatability
-from kit.review import Results, Review
-from kit.tables import count_text, share_text
+from kit.claims.claim import Claim
+from kit.claims.parts import Subject, make_claim
+from kit.margins.repeatability import BenchComponents, Repeatability
+from kit.review.health import Health, measure_health
+from kit.review.walk import Results, Review
+from kit.rounding import count_text, share_text
 
 COMPONENTS = ("run", "session", "interaction", "product", "title")
 

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from kit.claimparts import Subject, make_claim
-from kit.claims import Claim
-from kit.look import Look, LookedRun, look_into
-from kit.params import METRICS
-from kit.review import Review
-from kit.runclaims import LOW_METHODS
-from kit.tables import count_text, fps_text, share_text
+from kit.claims.claim import Claim
+from kit.claims.of_runs import LOW_METHODS
+from kit.claims.parts import Subject, make_claim
+from kit.review.look_into import Look, LookedRun, look_into
+from kit.review.walk import Review
+from kit.rounding import count_text, fps_text, share_text
+from kit.settings.params import METRICS
 
 
 def run_claim_id(kind: str, run: str, *more: str) -> str:

@@ -6,16 +6,13 @@ from collections.abc import Iterable
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
-from kit.claims import Claim, ClaimBook, RunRecord, file_sha256
-from kit.driftclaims import drift_claims
-from kit.healthclaims import health_claims
-from kit.look import look_into
-from kit.lookclaims import look_claims
-from kit.planclaims import plan_claims
-from kit.planning import planned_titles
-from kit.powerclaims import energy_claims, level_claims
-from kit.review import Results, Review, load_review, work_out
-from kit.runclaims import (
+from kit.claims.claim import Claim, ClaimBook, RunRecord, file_sha256
+from kit.claims.of_drift import drift_claims
+from kit.claims.of_health import health_claims
+from kit.claims.of_look import look_claims
+from kit.claims.of_plan import plan_claims
+from kit.claims.of_power import energy_claims, level_claims
+from kit.claims.of_runs import (
     cell_claims,
     count_claims,
     margin_claims,
@@ -23,8 +20,11 @@ from kit.runclaims import (
     specification_claims,
     within_claims,
 )
-from kit.suiteclaims import closure_claims, gap_claims, suite_claims
-from kit.valueclaims import value_claims
+from kit.claims.of_suites import closure_claims, gap_claims, suite_claims
+from kit.claims.of_value import value_claims
+from kit.planning.planned_review import planned_titles
+from kit.review.look_into import look_into
+from kit.review.walk import Results, Review, load_review, work_out
 
 
 def make_claims(review: Review, results: Results) -> ClaimBook:

@@ -5,12 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
-from kit.claimparts import Subject, make_claim
-from kit.claims import Claim
-from kit.planned import PlannedCell, PlannedMargin
-from kit.planning import plan_of_review
-from kit.review import Review
-from kit.tables import count_text, ratio_text
+from kit.claims.claim import Claim
+from kit.claims.parts import Subject, make_claim
+from kit.planning.planned import PlannedCell, PlannedMargin
+from kit.planning.planned_review import plan_of_review
+from kit.review.walk import Review
+from kit.rounding import count_text, ratio_text
 
 
 def planned_id(cell: PlannedCell) -> str:

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from kit.claimparts import Subject, cell_id, make_claim
-from kit.claims import Claim
-from kit.energy import EnergyStanding
-from kit.margins import LevelDifference
-from kit.review import Results, Review
-from kit.tables import fine_text, level_text
+from kit.claims.claim import Claim
+from kit.claims.parts import Subject, cell_id, make_claim
+from kit.margins.compare import LevelDifference
+from kit.margins.energy import EnergyStanding
+from kit.review.walk import Results, Review
+from kit.rounding import fine_text, level_text
 
 ENERGY, RATE = "energy", "fps_per_watt"
 METHODS_OF = {"logged": "energy-per-frame", "metered": "energy-metered"}

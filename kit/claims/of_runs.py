@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 
-from kit.claimparts import Subject, cell_id, make_claim, margin_id, metric_unit
-from kit.claims import Claim
-from kit.margins import Margin
-from kit.params import MetricParams
-from kit.review import Results, Review
-from kit.specification import compare_specifications
-from kit.tables import count_text, fps_text, plain_text, ratio_text, share_text
+from kit.bench.specification import compare_specifications
+from kit.claims.claim import Claim
+from kit.claims.parts import Subject, cell_id, make_claim, margin_id, metric_unit
+from kit.margins.compare import Margin
+from kit.review.walk import Results, Review
+from kit.rounding import count_text, fps_text, plain_text, ratio_text, share_text
+from kit.settings.params import MetricParams
 
 LOW_METHODS = {
     "percentile": "low-percentile",

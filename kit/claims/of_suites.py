@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 
-from kit.claimparts import Subject, cell_id, gap_id, make_claim, margin_id, suite_id
-from kit.claims import Claim
-from kit.params import METRICS
-from kit.review import Results, Review
-from kit.suite import Closure, NameGap, SuiteMargin
-from kit.tables import count_text, ratio_text
+from kit.claims.claim import Claim
+from kit.claims.parts import Subject, cell_id, gap_id, make_claim, margin_id, suite_id
+from kit.margins.suites import Closure, NameGap, SuiteMargin
+from kit.review.walk import Results, Review
+from kit.rounding import count_text, ratio_text
+from kit.settings.params import METRICS
 
 HEADLINE = METRICS[0]
 

@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 
-from kit.claimparts import Subject, cell_id, make_claim
-from kit.claims import Claim
-from kit.params import METRICS
-from kit.pricing import Price
-from kit.review import Results, Review
-from kit.tables import fps_text, money_text, ratio_text, share_text
-from kit.value import Standing, Value, Weighing
+from kit.claims.claim import Claim
+from kit.claims.parts import Subject, cell_id, make_claim
+from kit.review.walk import Results, Review
+from kit.rounding import fps_text, money_text, ratio_text, share_text
+from kit.settings.params import METRICS
+from kit.value.prices_in_force import Price
+from kit.value.weigh import Standing, Value, Weighing
 
 HEADLINE = METRICS[0]
 

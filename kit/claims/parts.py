@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from kit.bench import Bench
-from kit.claims import Claim, finite
-from kit.margins import Margin
+from kit.claims.claim import Claim, finite
+from kit.margins.compare import Margin
+from kit.margins.suites import NameGap, SuiteMargin
 from kit.methods import METHODS
-from kit.params import METRICS
-from kit.suite import NameGap, SuiteMargin
-from kit.tables import Rounded
+from kit.rounding import Rounded
+from kit.settings.bench_file import Bench
+from kit.settings.params import METRICS
 
 METRIC_UNITS = dict.fromkeys(METRICS, "fps")
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from kit.claims import Claim, ClaimBook
-from kit.tables import margin_words, ratio_text
-from kit.yamlfile import did_you_mean
+from kit.claims.claim import Claim, ClaimBook
+from kit.rounding import margin_words, ratio_text
+from kit.settings.yaml_file import did_you_mean
 
 METRIC_WORDS = {
     "average": "average_fps",

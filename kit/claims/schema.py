@@ -19,10 +19,10 @@ def schema_of(what: str) -> dict[str, Any]:
     UsageError
         If `what` is not one of `SCHEMA_NAMES`.
     """
-    from kit.bench import BenchFile
-    from kit.claims import ClaimsDocument
-    from kit.params import ReviewParams
-    from kit.yamlfile import Section
+    from kit.claims.claim import ClaimsDocument
+    from kit.settings.bench_file import BenchFile
+    from kit.settings.params import ReviewParams
+    from kit.settings.yaml_file import Section
 
     models: dict[str, type[Section]] = {
         "params": ReviewParams,

@@ -12,8 +12,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations, permutations
 
-from kit.claims import Claim, ClaimBook
-from kit.tables import ratio_text
+from kit.claims.claim import Claim, ClaimBook
+from kit.rounding import ratio_text
 
 _PARTS = ("half", "third", "quarter", "fifth", "sixth", "seventh", "eighth", "ninth", "tenth")
 AMOUNTS = {f"{one} {part}": 1 / n for n, part in enumerate(_PARTS, 2) for one in ("a", "an", "one")}

@@ -10,8 +10,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from kit.bench import Layout
 from kit.errors import Fault, RunFileError
+from kit.settings.bench_file import Layout
 
 # Frames outside are no frames: the unit declared is wrong, or the row is damaged.
 MIN_FRAME_MS = 1e-6

@@ -10,14 +10,14 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from kit.bench import Layout
 from kit.errors import RunFileError
-from kit.layouts import Log, read_log
-from kit.logbytes import PARQUET, recorded_chunks, refuse
-from kit.logcells import number_in
-from kit.logguess import ColumnGuess, guess_columns
-from kit.logshape import LogShape, look_at_log
-from kit.starting import flow_yaml, starting_bench, starting_params, starting_run_sheet
+from kit.logs.cells import number_in
+from kit.logs.guess import ColumnGuess, guess_columns
+from kit.logs.read import Log, read_log
+from kit.logs.shape import LogShape, look_at_log
+from kit.logs.unpacked import PARQUET, recorded_chunks, refuse
+from kit.settings.bench_file import Layout
+from kit.settings.starting import flow_yaml, starting_bench, starting_params, starting_run_sheet
 
 if TYPE_CHECKING:
     import pandas as pd

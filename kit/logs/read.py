@@ -11,9 +11,18 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from kit.bench import Layout
 from kit.errors import Fault, RunFileError
-from kit.logbytes import (
+from kit.logs.cells import Column, TextTable, Troubles, are_frames, ms_per, to_ms
+from kit.logs.rows import (
+    explain_rows,
+    find_places,
+    find_table,
+    note_cut_short,
+    read_rows,
+    row_lines,
+    step_in_text,
+)
+from kit.logs.unpacked import (
     CHUNK_BYTES,
     GZIP,
     PARQUET,
@@ -24,16 +33,7 @@ from kit.logbytes import (
     refuse,
     text_blocks,
 )
-from kit.logcells import Column, TextTable, Troubles, are_frames, ms_per, to_ms
-from kit.logrows import (
-    explain_rows,
-    find_places,
-    find_table,
-    note_cut_short,
-    read_rows,
-    row_lines,
-    step_in_text,
-)
+from kit.settings.bench_file import Layout
 
 if TYPE_CHECKING:
     from pyarrow import DataType

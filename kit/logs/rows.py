@@ -14,10 +14,8 @@ from itertools import islice
 import numpy as np
 from numpy.typing import NDArray
 
-from kit.bench import Layout
 from kit.errors import Fault, RunFileError
-from kit.logbytes import refuse
-from kit.logcells import (
+from kit.logs.cells import (
     Column,
     TextTable,
     Troubles,
@@ -29,7 +27,9 @@ from kit.logcells import (
     split_cells,
     value_of,
 )
-from kit.yamlfile import did_you_mean
+from kit.logs.unpacked import refuse
+from kit.settings.bench_file import Layout
+from kit.settings.yaml_file import did_you_mean
 
 
 def line_spans(block: bytes, start: int = 0) -> Iterator[tuple[int, int]]:

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
 
-from kit.logbytes import GZIP, ZSTD, recorded_chunks, refuse, text_blocks, unpacked_pieces
-from kit.logcells import number_in, split_cells
+from kit.logs.cells import number_in, split_cells
+from kit.logs.unpacked import GZIP, ZSTD, recorded_chunks, refuse, text_blocks, unpacked_pieces
 
 LOOK_LINES = 5000
 COMMENT_MARKS = ("#", "//", "--", "%", "!", "*", ";", "'", "rem ")

@@ -11,14 +11,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from kit.bench import Title
-from kit.intervals import mixture_error, mixture_half_width, t_half_width
-from kit.metrics import RunMetrics
-from kit.params import MarginParams
-from kit.replicates import from_log, group_runs, metric_unit, sample_variance, to_log
+from kit.margins.replicates import from_log, group_runs, metric_unit, sample_variance, to_log
+from kit.margins.shared_variance import SharedVariances
+from kit.metrics.run_metrics import RunMetrics
+from kit.settings.bench_file import Title
+from kit.settings.params import MarginParams
+from kit.stats.intervals import mixture_error, mixture_half_width, t_half_width
+from kit.stats.variance_fit import ZERO_VARIANCE, VarianceFit, mix_cells
 from kit.trace import Trace
-from kit.variance import SharedVariances
-from kit.variancefit import ZERO_VARIANCE, VarianceFit, mix_cells
 
 if TYPE_CHECKING:
     import pandas as pd

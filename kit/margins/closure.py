@@ -9,14 +9,14 @@ from itertools import combinations
 
 import numpy as np
 
-from kit.bench import Title
-from kit.cells import Cell
-from kit.combining import spread_over_titles, t_ends
-from kit.derived import derive_ratio
-from kit.margins import Margin
-from kit.params import MarginParams
-from kit.replicates import is_level_unit
-from kit.suite import NOT_SPEED, Closure, NameGap, summarise_titles
+from kit.margins.cells import Cell
+from kit.margins.compare import Margin
+from kit.margins.derived import derive_ratio
+from kit.margins.replicates import is_level_unit
+from kit.margins.suites import NOT_SPEED, Closure, NameGap, summarise_titles
+from kit.settings.bench_file import Title
+from kit.settings.params import MarginParams
+from kit.stats.combining import spread_over_titles, t_ends
 from kit.trace import Trace
 
 METHOD_VERSION: Mapping[str, int] = {"closure": 1, "name-gap": 1}

@@ -7,16 +7,16 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
-from kit.cells import Cell as Cell
-from kit.cells import cells_frame as cells_frame
-from kit.cells import make_cells as make_cells
-from kit.intervals import adjust_p_values
-from kit.params import MarginParams
-from kit.replicates import LOG_PER_DB
+from kit.margins.cells import Cell as Cell
+from kit.margins.cells import cells_frame as cells_frame
+from kit.margins.cells import make_cells as make_cells
+from kit.margins.replicates import LOG_PER_DB
+from kit.margins.shared_variance import SharedVariances
+from kit.margins.verdicts import choose_method as choose_method
+from kit.margins.verdicts import judge_pairs, pair_cells
+from kit.settings.params import MarginParams
+from kit.stats.intervals import adjust_p_values
 from kit.trace import Trace
-from kit.variance import SharedVariances
-from kit.verdicts import choose_method as choose_method
-from kit.verdicts import judge_pairs, pair_cells
 
 if TYPE_CHECKING:
     import pandas as pd

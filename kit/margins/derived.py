@@ -6,9 +6,9 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from kit.combining import match_t, t_ends
-from kit.margins import Margin
-from kit.suite import SuiteMargin
+from kit.margins.compare import Margin
+from kit.margins.suites import SuiteMargin
+from kit.stats.combining import match_t, t_ends
 from kit.trace import Trace
 
 

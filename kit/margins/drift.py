@@ -10,17 +10,17 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from kit.bench import Bench
-from kit.epochs import epoch_of
-from kit.margins import Margin, Outcome, compare_products, make_cells
-from kit.metrics import RunMetrics
-from kit.params import METRICS, MarginParams, ReviewParams
-from kit.runs import RunRow
-from kit.screen import screen_runs
-from kit.signs import RunSigns
-from kit.suite import SuiteMargin, summarise_titles
+from kit.bench.runs import RunRow
+from kit.margins.compare import Margin, Outcome, compare_products, make_cells
+from kit.margins.shared_variance import fit_variances
+from kit.margins.suites import SuiteMargin, summarise_titles
+from kit.metrics.run_metrics import RunMetrics
+from kit.metrics.signs import RunSigns
+from kit.screening.epochs import epoch_of
+from kit.screening.screen import screen_runs
+from kit.settings.bench_file import Bench
+from kit.settings.params import METRICS, MarginParams, ReviewParams
 from kit.trace import Trace
-from kit.variance import fit_variances
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.special import stdtrit
 
-from kit.bench import Title
-from kit.cells import Cell
-from kit.intervals import WIDEST
-from kit.metrics import RunMetrics
+from kit.margins.cells import Cell
+from kit.metrics.run_metrics import RunMetrics
+from kit.settings.bench_file import Title
+from kit.stats.intervals import WIDEST
 from kit.trace import Trace
 
 if TYPE_CHECKING:

@@ -14,9 +14,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from kit.bench import Title
-from kit.metrics import RunMetrics
-from kit.replicates import group_runs, metric_unit, to_log
+from kit.margins.replicates import group_runs, metric_unit, to_log
+from kit.metrics.run_metrics import RunMetrics
+from kit.settings.bench_file import Title
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -6,9 +6,9 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from kit.bench import Title
-from kit.metrics import RunMetrics
-from kit.params import METRICS
+from kit.metrics.run_metrics import RunMetrics
+from kit.settings.bench_file import Title
+from kit.settings.params import METRICS
 
 # A level of L dB stands for a power of 10^(L/10): its natural logarithm is L times this.
 LOG_PER_DB = math.log(10) / 10

@@ -14,10 +14,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from kit.bench import Title
-from kit.metrics import RunMetrics
-from kit.replicates import group_runs, metric_unit, pair_by_session, sample_variance, to_log
-from kit.variancefit import ZERO_VARIANCE, VarianceFit, fit_group_variances
+from kit.margins.replicates import group_runs, metric_unit, pair_by_session, sample_variance, to_log
+from kit.metrics.run_metrics import RunMetrics
+from kit.settings.bench_file import Title
+from kit.stats.variance_fit import ZERO_VARIANCE, VarianceFit, fit_group_variances
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -10,12 +10,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from kit.bench import Title
-from kit.cells import Cell
-from kit.combining import match_t, spread_over_titles, suite_weights, t_ends
-from kit.intervals import LEVEL_ALPHA, Floats
-from kit.margins import Margin, Outcome, outcome_of
-from kit.params import MarginParams, SuiteParams
+from kit.margins.cells import Cell
+from kit.margins.compare import Margin, Outcome, outcome_of
+from kit.settings.bench_file import Title
+from kit.settings.params import MarginParams, SuiteParams
+from kit.stats.combining import match_t, spread_over_titles, suite_weights, t_ends
+from kit.stats.intervals import LEVEL_ALPHA, Floats
 from kit.trace import Trace
 
 if TYPE_CHECKING:

@@ -9,12 +9,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from kit.cells import MIN_SHARED, OWN_MARKS, Cell
-from kit.intervals import Judged, judge_mixture, judge_t, welch_error
-from kit.params import MarginParams
-from kit.replicates import SessionPair, from_log, is_level_unit, pair_by_session, to_log
-from kit.variance import SharedVariances, pair_key
-from kit.variancefit import VarianceFit, mix_cells, mix_pairs
+from kit.margins.cells import MIN_SHARED, OWN_MARKS, Cell
+from kit.margins.replicates import SessionPair, from_log, is_level_unit, pair_by_session, to_log
+from kit.margins.shared_variance import SharedVariances, pair_key
+from kit.settings.params import MarginParams
+from kit.stats.intervals import Judged, judge_mixture, judge_t, welch_error
+from kit.stats.variance_fit import VarianceFit, mix_cells, mix_pairs
 
 Floats = NDArray[np.float64]
 

@@ -7,8 +7,8 @@ import statistics
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from kit.metrics import RunMetrics
-from kit.replicates import group_runs, sample_variance
+from kit.margins.replicates import group_runs, sample_variance
+from kit.metrics.run_metrics import RunMetrics
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,9 +13,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from kit.frames import FEW_LAGS, autocorrelations, check_frames, first_autocorrelations, tail_count
-from kit.lows import LOW_SHARES, slowest_frames
-from kit.params import METRICS
+from kit.settings.params import METRICS
+from kit.stats.frames import (
+    FEW_LAGS,
+    autocorrelations,
+    check_frames,
+    first_autocorrelations,
+    tail_count,
+)
+from kit.stats.lows import LOW_SHARES, slowest_frames
 
 Floats = NDArray[np.float64]
 

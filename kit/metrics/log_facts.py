@@ -18,20 +18,21 @@ from pathlib import Path
 from threading import Lock
 from typing import Any
 
-from kit.bench import Layout
 from kit.errors import ExecutionError, Fault, RunFileError
-from kit.layouts import Log, parse_log, read_log
-from kit.logbytes import recorded_chunks, refuse
-from kit.metrics import METRICS_VERSION, FrameFigures, measure_log
-from kit.params import MetricParams
-from kit.signs import SIGNS_VERSION, RunSigns, read_log_signs
-from kit.store import Store, arithmetic, code_key, content_key, keep_entry, load_entry
+from kit.logs.read import Log, parse_log, read_log
+from kit.logs.unpacked import recorded_chunks, refuse
+from kit.metrics.run_metrics import METRICS_VERSION, FrameFigures, measure_log
+from kit.metrics.signs import SIGNS_VERSION, RunSigns, read_log_signs
+from kit.metrics.store import Store, arithmetic, code_key, content_key, keep_entry, load_entry
+from kit.settings.bench_file import Layout
+from kit.settings.params import MetricParams
 
 MAX_AT_ONCE_BYTES = 64 * 1024 * 1024  # a larger log is read twice rather than held
 MAX_FETCHED_BYTES = 4 * 1024**3
 CODE = (
-    "errors", "bench", "logbytes", "logcells", "logrows", "layouts", "frames", "signs", "lows",
-    "blocks", "metrics", "logfacts",
+    "errors", "settings.bench_file", "logs.unpacked", "logs.cells", "logs.rows", "logs.read",
+    "stats.frames", "stats.lows", "metrics.signs", "metrics.blocks", "metrics.run_metrics",
+    "metrics.log_facts",
 )  # fmt: skip
 PACKAGES = ("numpy", "scipy", "pyarrow")
 

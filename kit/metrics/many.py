@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kit.errors import Fault, RunFileError
-from kit.lows import LOW_DEFINITIONS, LOW_SHARES, LowDefinition, measure_lows
+from kit.stats.lows import LOW_DEFINITIONS, LOW_SHARES, LowDefinition, measure_lows
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -57,7 +57,7 @@ def measure_tables(
         The column that says which run a row belongs to: whole numbers or texts, the rows of one
         run together. Without it each file is one run, named as the file is.
     low : {"percentile", "slowest_share", "time_share"}
-        The definition of the lows: see `kit.lows.low_fps`.
+        The definition of the lows: see `kit.stats.lows.low_fps`.
     quantile_type : int
         Hyndman-Fan type 1 to 9, for percentile.
 

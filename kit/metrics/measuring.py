@@ -21,10 +21,10 @@ from functools import partial
 from multiprocessing import get_context
 from pathlib import Path
 
-from kit.bench import Bench
-from kit.cluster import BATCH, do_on_cluster
+from kit.bench.runs import Run, RunRow, find_log
 from kit.errors import ExecutionError, Fault, RunFileError
-from kit.logfacts import (
+from kit.metrics.cluster import BATCH, do_on_cluster
+from kit.metrics.log_facts import (
     LogFacts,
     LogSettings,
     LogTask,
@@ -33,11 +33,11 @@ from kit.logfacts import (
     do_tasks_alike,
     own_code,
 )
-from kit.metrics import RunMetrics, measure_run, state_metrics
-from kit.params import ReviewParams
-from kit.runs import Run, RunRow, find_log
-from kit.signs import RunSigns, caps_looked_for, read_signs
-from kit.store import Store
+from kit.metrics.run_metrics import RunMetrics, measure_run, state_metrics
+from kit.metrics.signs import RunSigns, caps_looked_for, read_signs
+from kit.metrics.store import Store
+from kit.settings.bench_file import Bench
+from kit.settings.params import ReviewParams
 
 # A kernel is told through its environment: a template's parameters are paths that the report shows.
 STORE_VARIABLE = "MARGINBOOK_STORE"

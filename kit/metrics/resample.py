@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from kit.blocks import (
+from kit.metrics.blocks import (
     FEWEST_TAIL_FRAMES,
     block_means,
     choose_block,
@@ -20,9 +20,9 @@ from kit.blocks import (
     measure_blocks,
     share_within,
 )
-from kit.frames import average_fps, check_frames, tail_count
-from kit.lows import LOW_SHARES, low_fps
-from kit.params import METRICS
+from kit.settings.params import METRICS
+from kit.stats.frames import average_fps, check_frames, tail_count
+from kit.stats.lows import LOW_SHARES, low_fps
 
 Floats = NDArray[np.float64]
 

@@ -8,16 +8,16 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from kit.blocks import NO_BLOCKS, RunBlocks, measure_blocks
-from kit.frames import average_fps as average_fps
-from kit.frames import check_frames, effective_size, lag1_autocorrelation
-from kit.layouts import Log
-from kit.lows import LowDefinition, measure_lows
-from kit.lows import frame_time_quantile as frame_time_quantile
-from kit.lows import low_fps as low_fps
-from kit.params import METRICS, MetricParams
-from kit.runs import Run, RunRow
-from kit.signs import RunSigns
+from kit.bench.runs import Run, RunRow
+from kit.logs.read import Log
+from kit.metrics.blocks import NO_BLOCKS, RunBlocks, measure_blocks
+from kit.metrics.signs import RunSigns
+from kit.settings.params import METRICS, MetricParams
+from kit.stats.frames import average_fps as average_fps
+from kit.stats.frames import check_frames, effective_size, lag1_autocorrelation
+from kit.stats.lows import LowDefinition, measure_lows
+from kit.stats.lows import frame_time_quantile as frame_time_quantile
+from kit.stats.lows import low_fps as low_fps
 from kit.trace import Trace
 
 METRICS_VERSION = 1

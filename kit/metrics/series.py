@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from kit.runs import Run
+from kit.bench.runs import Run
 from kit.trace import Trace
 
 if TYPE_CHECKING:

@@ -14,7 +14,10 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from kit.frames import (
+from kit.bench.runs import Run
+from kit.logs.read import Log
+from kit.settings.params import ScreenParams
+from kit.stats.frames import (
     average_fps,
     block_levels,
     cap_shares,
@@ -23,10 +26,7 @@ from kit.frames import (
     lag1_autocorrelation,
     tail_effective_frames,
 )
-from kit.layouts import Log
-from kit.lows import LOW_SHARES
-from kit.params import ScreenParams
-from kit.runs import Run
+from kit.stats.lows import LOW_SHARES
 
 SIGNS_VERSION = 1
 

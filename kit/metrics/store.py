@@ -17,6 +17,8 @@ from functools import cache
 from importlib.metadata import version
 from pathlib import Path
 
+from kit.package import module_path
+
 STORE_FORMAT = "marginbook-store/1"
 LIMIT_BYTES = 2 * 1024**3
 SHARDS = 256
@@ -77,8 +79,7 @@ def code_key(modules: Sequence[str], packages: Sequence[str]) -> str:
     packages : sequence of str
         Other packages, taken by their version.
     """
-    folder = Path(__file__).parent
-    parts: list[str | bytes] = [(folder / f"{name}.py").read_bytes() for name in modules]
+    parts: list[str | bytes] = [module_path(name).read_bytes() for name in modules]
     parts += [f"{name} {version(name)}" for name in packages]
     return content_key(*parts)
 

@@ -16,12 +16,12 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
-from importlib.resources import files
 from typing import Any
 
-from kit.cellhtml import CLOSED_MIME, markdown_html, output_html, source_text
 from kit.errors import PageError
-from kit.page import text_html
+from kit.package import PACKAGE
+from kit.page.cell_html import CLOSED_MIME, markdown_html, output_html, source_text
+from kit.page.html import text_html
 
 MAX_BACK_LINKS = 3
 
@@ -73,7 +73,7 @@ def frame_page(head: str, body: str) -> str:
     Parameters
     ----------
     head : str
-        Its head, from `kit.page.page_head`.
+        Its head, from `kit.page.html.page_head`.
     body : str
         Its parts, each opened by a heading of level 2. Taken as it is: it comes from the kit's own
         functions and may link to files beside the page.
@@ -131,14 +131,14 @@ def _assemble(head: str, sections: Sequence[_Section], closed: Mapping[str, Any]
 
 
 def _style() -> str:
-    return files("kit").joinpath("pages", "page.css").read_text(encoding="utf-8").strip()
+    return (PACKAGE / "page" / "page.css").read_text(encoding="utf-8").strip()
 
 
 @lru_cache(maxsize=1)
 def _template() -> Any:
     import jinja2
 
-    source = files("kit").joinpath("pages", "page.html.j2").read_text(encoding="utf-8")
+    source = (PACKAGE / "page" / "page.html.j2").read_text(encoding="utf-8")
     return jinja2.Environment(
         autoescape=True, undefined=jinja2.StrictUndefined, keep_trailing_newline=True
     ).from_string(source)

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from kit.claims import ClaimBook
+from kit.claims.claim import ClaimBook
 from kit.methods import METHODS
-from kit.page import Column, Html, Part, bullet_list, html_table, joined, paragraph
-from kit.review import Review
-from kit.screen import Flag, rules_in_force
+from kit.page.html import Column, Html, Part, bullet_list, html_table, joined, paragraph
+from kit.review.walk import Review
+from kit.screening.screen import Flag, rules_in_force
 
 LIMIT_RULES = ("processor_bound", "capped", "throttling", "drift_in_run")
 CAUTIONS = (
@@ -101,7 +101,7 @@ def alike_section(review: Review, book: ClaimBook) -> Html:
 
 def specification_section(review: Review, book: ClaimBook) -> Html:
     """Return what the makers say of the parts, with figures derived from it."""
-    from kit.specification import compare_specifications
+    from kit.bench.specification import compare_specifications
 
     products = review.params.products
     rows: list[list[Part | None]] = []
@@ -198,7 +198,7 @@ def screening_section(review: Review, book: ClaimBook) -> Html:
 
 def definitions_section(review: Review, book: ClaimBook) -> Html:
     """Return the product's lows under every definition, to show how much the choice matters."""
-    from kit.tables import fps_text
+    from kit.rounding import fps_text
 
     product = review.params.product
     rows: list[list[Part | None]] = []
@@ -283,7 +283,7 @@ def methods_section(book: ClaimBook) -> Html:
 
 def environment_section(book: ClaimBook) -> Html:
     """Return the versions installed beside those the kit was locked to."""
-    from kit.environment import compare_environment
+    from kit.page.environment import compare_environment
 
     packages = compare_environment()
     apart = [p for p in packages if p.locked and p.installed and p.locked != p.installed]

@@ -13,7 +13,7 @@ from functools import lru_cache
 from typing import Any
 
 from kit.errors import PageError
-from kit.page import WRAPPER, text_html
+from kit.page.html import WRAPPER, text_html
 
 CLOSED_MIME = "application/vnd.marginbook.closed+json"
 IMAGES = ("image/svg+xml", "image/png", "image/jpeg")
@@ -183,7 +183,7 @@ def _picture(data: Any, mime: str, metadata: Mapping[str, Any], place: str) -> s
     if not alt.strip():
         raise PageError(
             f"{place} shows a picture without words to stand for it; show it with "
-            f'kit.page.image_figure, or give the output the metadata "alt"'
+            f'kit.page.html.image_figure, or give the output the metadata "alt"'
         )
     coded = source_text(data).replace("\n", "")
     if mime == "image/svg+xml":

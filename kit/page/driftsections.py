@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from kit.background import mark_words
-from kit.claims import ClaimBook
-from kit.drift import Drift
-from kit.driftclaims import anchor_id, drift_id, others_id
-from kit.page import Column, Html, Part, bullet_list, heading, html_table, joined, paragraph
-from kit.review import Results, Review
-from kit.wording import HEADLINE, METRIC_NAMES, claims_frame, listed
+from kit.claims.claim import ClaimBook
+from kit.claims.of_drift import anchor_id, drift_id, others_id
+from kit.margins.drift import Drift
+from kit.page.background import mark_words
+from kit.page.html import Column, Html, Part, bullet_list, heading, html_table, joined, paragraph
+from kit.page.wording import HEADLINE, METRIC_NAMES, claims_frame, listed
+from kit.review.walk import Results, Review
 
 LAWFUL = (
     "Run again what was not, and compare new runs with new runs alone; or leave the old runs, keep "

@@ -5,9 +5,10 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from importlib.metadata import distributions, requires
-from pathlib import Path
 
-LOCK = Path(__file__).with_name("lock.txt")
+from kit.package import PACKAGE
+
+LOCK = PACKAGE / "lock.txt"
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,12 +3,12 @@ run first."""
 
 from __future__ import annotations
 
-from kit.claims import ClaimBook
-from kit.health import Health, measure_health
-from kit.healthclaims import COMPONENTS, component_id, spread_id
-from kit.page import Column, Html, Part, html_table, paragraph
-from kit.review import Results, Review
-from kit.wording import METRIC_NAMES, claims_frame
+from kit.claims.claim import ClaimBook
+from kit.claims.of_health import COMPONENTS, component_id, spread_id
+from kit.page.html import Column, Html, Part, html_table, paragraph
+from kit.page.wording import METRIC_NAMES, claims_frame
+from kit.review.health import Health, measure_health
+from kit.review.walk import Results, Review
 
 SPREAD_MARKS = {
     "one_session": "no product has two sessions",

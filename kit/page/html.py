@@ -1,7 +1,7 @@
 """HTML fragments of a report: figure links, tables, figures. Pure functions on plain data.
 
 Whatever comes from a bench (names, notes, file names) is escaped here, once. What a fragment
-looks like is settled in `pages/page.css`; nothing carries a style attribute, so the page's
+looks like is settled in `page.css`; nothing carries a style attribute, so the page's
 content policy can forbid them.
 """
 
@@ -14,11 +14,11 @@ import unicodedata
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
-from importlib.resources import files
 from typing import Any, Literal
 
-from kit.claims import Claim
-from kit.tables import NBSP, OUTCOME_SIGNS, words_of
+from kit.claims.claim import Claim
+from kit.package import PACKAGE
+from kit.rounding import NBSP, OUTCOME_SIGNS, words_of
 
 WRAPPER = '<div class="marginbook">'
 FIGURE_SPACE, POINT_SPACE = "\u2007", "\u2008"  # as wide as a digit, as a decimal mark
@@ -61,7 +61,7 @@ Part = str | Html | Claim
 @lru_cache(maxsize=1)
 def _notebook_style() -> str:
     """Return the style of pieces shown in a notebook; the exporter drops style elements."""
-    sheet = files("kit").joinpath("pages", "notebook.css").read_text(encoding="utf-8")
+    sheet = (PACKAGE / "page" / "notebook.css").read_text(encoding="utf-8")
     return sheet.partition("*/")[2].strip()
 
 
@@ -333,7 +333,7 @@ def _decimals(text: str, decimal: str) -> int | None:
 
 
 def _width_class(characters: int) -> int:
-    """Return the step of `pages/page.css` (classes iv6 to iv26) that holds so many characters."""
+    """Return the step of `page.css` (classes iv6 to iv26) that holds so many characters."""
     return min(26, max(6, characters + characters % 2))
 
 

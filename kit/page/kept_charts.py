@@ -7,12 +7,12 @@ import json
 from collections.abc import Callable
 from dataclasses import replace
 from functools import cache, partial
-from pathlib import Path
 from typing import Any, ParamSpec
 
-from kit.chartstyle import Chart
-from kit.logfacts import to_plain
-from kit.store import Store, arithmetic, code_key, content_key, keep_entry, load_entry
+from kit.charts.style import Chart
+from kit.metrics.log_facts import to_plain
+from kit.metrics.store import Store, arithmetic, code_key, content_key, keep_entry, load_entry
+from kit.package import module_paths
 
 P = ParamSpec("P")
 
@@ -47,8 +47,7 @@ def _date_text(value: Any) -> str:
 @cache
 def _code() -> str:
     """Return a key of the code that draws; all of the kit, since that is 3 ms to read."""
-    names = sorted(path.stem for path in Path(__file__).parent.glob("*.py"))
-    return code_key(tuple(names), ("matplotlib", "numpy", "pandas", "pillow"))
+    return code_key(tuple(module_paths()), ("matplotlib", "numpy", "pandas", "pillow"))
 
 
 class _Drawn(dict[str, Any]):

@@ -3,17 +3,17 @@ places in a run and readings of sensors, which the charts' tables hold too."""
 
 from __future__ import annotations
 
-from kit.background import mark_words
-from kit.claimparts import cell_id
-from kit.claims import ClaimBook
-from kit.frameseries import SENSOR_WORDS
-from kit.look import Look, LookedRun, look_into
-from kit.lookclaims import run_claim_id, share_claim_id
-from kit.page import Column, Html, Part, bullet_list, html_table, joined, paragraph
-from kit.params import METRICS
-from kit.review import Review
-from kit.tables import fps_text, number
-from kit.wording import METRIC_NAMES, claims_frame
+from kit.claims.claim import ClaimBook
+from kit.claims.of_look import run_claim_id, share_claim_id
+from kit.claims.parts import cell_id
+from kit.metrics.series import SENSOR_WORDS
+from kit.page.background import mark_words
+from kit.page.html import Column, Html, Part, bullet_list, html_table, joined, paragraph
+from kit.page.wording import METRIC_NAMES, claims_frame
+from kit.review.look_into import Look, LookedRun, look_into
+from kit.review.walk import Review
+from kit.rounding import fps_text, number
+from kit.settings.params import METRICS
 
 MOST_HITCHES = 20
 

@@ -6,16 +6,16 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from kit.claims import ClaimBook, claims_json
-from kit.health import measure_health
-from kit.look import look_into
-from kit.planning import plan_of_review
-from kit.review import Results, Review
-from kit.schedule import order_frame
-from kit.tables import table_csv
+from kit.claims.claim import ClaimBook, claims_json
+from kit.planning.planned_review import plan_of_review
+from kit.planning.schedule import order_frame
+from kit.review.health import measure_health
+from kit.review.look_into import look_into
+from kit.review.walk import Results, Review
+from kit.rounding import table_csv
 
 if TYPE_CHECKING:
-    from kit.chartstyle import Chart
+    from kit.charts.style import Chart
 
 
 KINDS_OF_REVIEW = ("cells", "margins", "suites")
@@ -37,7 +37,7 @@ def write_outputs(
     out_dir: str | Path,
 ) -> list[str]:
     """Write claims, tables and charts into `out_dir`; return the names of the files written."""
-    from kit.pictures import write_charts
+    from kit.page.pictures import write_charts
 
     folder = Path(out_dir)
     (folder / "tables").mkdir(parents=True, exist_ok=True)

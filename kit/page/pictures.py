@@ -6,14 +6,14 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Literal
 
-from kit.chartstyle import Chart, draw_export, export_chart, page_image
-from kit.claims import ClaimBook
-from kit.keptcharts import keeping
-from kit.look import look_into
-from kit.page import Column, Html, Part, html_table, image_figure
-from kit.params import METRICS
-from kit.review import Results, Review
-from kit.tables import plain_text
+from kit.charts.style import Chart, draw_export, export_chart, page_image
+from kit.claims.claim import ClaimBook
+from kit.page.html import Column, Html, Part, html_table, image_figure
+from kit.page.kept_charts import keeping
+from kit.review.look_into import look_into
+from kit.review.walk import Results, Review
+from kit.rounding import plain_text
+from kit.settings.params import METRICS
 
 HEADLINE = "average_fps"
 
@@ -25,7 +25,7 @@ def names_of(book: ClaimBook) -> dict[str, str]:
 
 def titles_charts(review: Review, results: Results, book: ClaimBook) -> list[Chart]:
     """Return the chart of averages with their lows, a row a title."""
-    from kit.charts import draw_titles
+    from kit.charts.titles import draw_titles
 
     averages = [c for c in results.cells if c.metric == HEADLINE]
     lows = [c for c in results.cells if c.metric == METRICS[1]]
@@ -50,7 +50,7 @@ def titles_charts(review: Review, results: Results, book: ClaimBook) -> list[Cha
 
 def spread_charts(review: Review, results: Results, book: ClaimBook) -> list[Chart]:
     """Return the chart of how far the runs of the product lie apart."""
-    from kit.spreadcharts import draw_spread
+    from kit.charts.spread import draw_spread
 
     cells = [
         c
@@ -68,7 +68,7 @@ def spread_charts(review: Review, results: Results, book: ClaimBook) -> list[Cha
 
 def margins_charts(review: Review, results: Results, book: ClaimBook) -> list[Chart]:
     """Return, for each baseline, the chart of margins over titles and the suite."""
-    from kit.margincharts import draw_margins
+    from kit.charts.margins import draw_margins
 
     charts = []
     for suite in results.suites:
@@ -87,7 +87,7 @@ def margins_charts(review: Review, results: Results, book: ClaimBook) -> list[Ch
 
 def influence_charts(review: Review, results: Results, book: ClaimBook) -> list[Chart]:
     """Return the chart of the suite margin with each title left out, against the first rival."""
-    from kit.influencecharts import draw_influence
+    from kit.charts.influence import draw_influence
 
     rival = review.params.rivals[0]
     return [
@@ -103,7 +103,7 @@ def influence_charts(review: Review, results: Results, book: ClaimBook) -> list[
 
 def classes_charts(review: Review, results: Results, book: ClaimBook) -> list[Chart]:
     """Return the chart of the same names in two classes of machine."""
-    from kit.classcharts import draw_classes
+    from kit.charts.classes import draw_classes
 
     gaps = [gap for gap in results.gaps if gap.metric == HEADLINE]
     if not gaps:
@@ -119,7 +119,7 @@ def classes_charts(review: Review, results: Results, book: ClaimBook) -> list[Ch
 
 def value_charts(review: Review, results: Results, book: ClaimBook) -> list[Chart]:
     """Return, for each kind of price, the chart of price against performance."""
-    from kit.valuecharts import draw_value
+    from kit.charts.money import draw_value
 
     value = results.value
     if value is None:
@@ -153,7 +153,7 @@ MAKERS = (
 
 def overlay_charts(review: Review, results: Results, book: ClaimBook) -> list[Chart]:
     """Return the chart of the runs looked into, laid over each other."""
-    from kit.overlaycharts import draw_overlay
+    from kit.charts.overlay import draw_overlay
 
     series = [run.series for run in look_into(review).runs]
     return [draw_overlay(series, names=names_of(book), locale=review.params.locale)]
@@ -161,7 +161,7 @@ def overlay_charts(review: Review, results: Results, book: ClaimBook) -> list[Ch
 
 def distribution_charts(review: Review, results: Results, book: ClaimBook) -> list[Chart]:
     """Return the chart of how the frame times of the runs looked into are distributed."""
-    from kit.distributioncharts import draw_distribution
+    from kit.charts.distribution import draw_distribution
 
     series = [run.series for run in look_into(review).runs]
     return [draw_distribution(series, names=names_of(book), locale=review.params.locale)]
@@ -169,7 +169,7 @@ def distribution_charts(review: Review, results: Results, book: ClaimBook) -> li
 
 def run_charts(review: Review, results: Results, book: ClaimBook) -> list[Chart]:
     """Return, for each run looked into, its frame times over time with its sensors beneath."""
-    from kit.runcharts import draw_run
+    from kit.charts.runs import draw_run
 
     return [
         draw_run(run.series, names=names_of(book), locale=review.params.locale)

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from kit.claims import ClaimBook
-from kit.page import Column, Html, Part, bullet_list, heading, html_table, joined, paragraph
-from kit.planclaims import planned_id, smallest_id
-from kit.planned import PlannedMargin
-from kit.planning import plan_of_review
-from kit.review import Review
-from kit.schedule import order_frame
-from kit.tables import number, plain_text, share_text
+from kit.claims.claim import ClaimBook
+from kit.claims.of_plan import planned_id, smallest_id
+from kit.page.html import Column, Html, Part, bullet_list, heading, html_table, joined, paragraph
+from kit.planning.planned import PlannedMargin
+from kit.planning.planned_review import plan_of_review
+from kit.planning.schedule import order_frame
+from kit.review.walk import Review
+from kit.rounding import number, plain_text, share_text
 
 
 def plan_summary_section(review: Review, book: ClaimBook) -> Html:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from kit.background import mark_words
-from kit.claims import ClaimBook
-from kit.page import Column, Html, Part, heading, html_table, joined
-from kit.powerclaims import ENERGY, RATE, energy_id, level_id
-from kit.review import Results, Review
-from kit.wording import claims_frame
+from kit.claims.claim import ClaimBook
+from kit.claims.of_power import ENERGY, RATE, energy_id, level_id
+from kit.page.background import mark_words
+from kit.page.html import Column, Html, Part, heading, html_table, joined
+from kit.page.wording import claims_frame
+from kit.review.walk import Results, Review
 
 SOURCES = {
     "logged": "power logged by the part's own sensor",

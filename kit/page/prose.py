@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import re
 
-from kit.bound import SOURCE, BoundText, Reference
-from kit.page import Html, text_html
+from kit.claims.bound_text import SOURCE, BoundText, Reference
+from kit.page.html import Html, text_html
 
 
 def show_text(text: BoundText | None) -> Html:

@@ -7,10 +7,11 @@ figure in it is a claim; nothing is computed here. Suites are in `suitesections`
 
 from __future__ import annotations
 
-from kit.background import failed_rows, mark_words
-from kit.claimparts import cell_id, margin_id, suite_id
-from kit.claims import Claim, ClaimBook
-from kit.page import (
+from kit.claims.claim import Claim, ClaimBook
+from kit.claims.parts import cell_id, margin_id, suite_id
+from kit.margins.suites import SuiteMargin
+from kit.page.background import failed_rows, mark_words
+from kit.page.html import (
     Column,
     Html,
     Part,
@@ -21,9 +22,8 @@ from kit.page import (
     page_head,
     paragraph,
 )
-from kit.review import Results, Review
-from kit.suite import SuiteMargin
-from kit.wording import HEADLINE, METRIC_NAMES, claims_frame, counts_html, listed
+from kit.page.wording import HEADLINE, METRIC_NAMES, claims_frame, counts_html, listed
+from kit.review.walk import Results, Review
 
 VERBS = {
     "ahead": "is faster than",

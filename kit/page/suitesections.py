@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from kit.background import mark_words
-from kit.claimparts import gap_id, suite_id
-from kit.claims import ClaimBook
-from kit.page import Column, Html, Part, bullet_list, heading, html_table, joined, paragraph
-from kit.review import Results, Review
-from kit.suite import SuiteMargin
-from kit.wording import HEADLINE, METRIC_NAMES, claims_frame, counts_html
+from kit.claims.claim import ClaimBook
+from kit.claims.parts import gap_id, suite_id
+from kit.margins.suites import SuiteMargin
+from kit.page.background import mark_words
+from kit.page.html import Column, Html, Part, bullet_list, heading, html_table, joined, paragraph
+from kit.page.wording import HEADLINE, METRIC_NAMES, claims_frame, counts_html
+from kit.review.walk import Results, Review
 
 
 def suites_section(review: Review, results: Results, book: ClaimBook) -> Html:

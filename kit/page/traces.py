@@ -12,11 +12,11 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import groupby, pairwise
 
-from kit.claims import Claim, ClaimBook, RunRecord
+from kit.claims.claim import Claim, ClaimBook, RunRecord
 from kit.methods import METHODS
-from kit.page import Html, data_html, text_html
-from kit.tables import number, plain_text
-from kit.wording import METRIC_NAMES
+from kit.page.html import Html, data_html, text_html
+from kit.page.wording import METRIC_NAMES
+from kit.rounding import number, plain_text
 
 KIND_WORDS = {
     "cell": "Products in titles",

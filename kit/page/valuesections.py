@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from kit.background import mark_words
-from kit.claims import ClaimBook
-from kit.page import Column, Html, Part, bullet_list, html_table, joined, paragraph
-from kit.review import Results, Review
-from kit.value import Value
-from kit.wording import HEADLINE, listed
+from kit.claims.claim import ClaimBook
+from kit.page.background import mark_words
+from kit.page.html import Column, Html, Part, bullet_list, html_table, joined, paragraph
+from kit.page.wording import HEADLINE, listed
+from kit.review.walk import Results, Review
+from kit.value.weigh import Value
 
 
 def value_section(review: Review, results: Results, book: ClaimBook) -> Html:

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from kit.claims import ClaimBook
-from kit.page import Column, Html, Part, html_table
-from kit.review import Results, Review
-from kit.wording import METRIC_NAMES
+from kit.claims.claim import ClaimBook
+from kit.page.html import Column, Html, Part, html_table
+from kit.page.wording import METRIC_NAMES
+from kit.review.walk import Results, Review
 
 
 def within_section(review: Review, results: Results, book: ClaimBook) -> Html:

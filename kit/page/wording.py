@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any
 
-from kit.claims import ClaimBook
-from kit.page import Html, Part, part_html
+from kit.claims.claim import ClaimBook
+from kit.page.html import Html, Part, part_html
 
 METRIC_NAMES = {
     "average_fps": "average",

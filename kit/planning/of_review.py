@@ -10,15 +10,15 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import polygamma
 
-from kit.bench import Bench
-from kit.benchtime import within_run_sd
-from kit.cells import MIN_SHARED
 from kit.errors import UsageError
-from kit.params import ReviewParams
-from kit.plan import Plan, plan_runs
-from kit.power import Design, SpreadDoubt, lent_degrees
-from kit.variance import SharedVariances, pair_key
-from kit.variancefit import CAUTION, COMPONENT_FLOOR, FLAT, VarianceFit
+from kit.margins.cells import MIN_SHARED
+from kit.margins.shared_variance import SharedVariances, pair_key
+from kit.planning.bench_time import within_run_sd
+from kit.planning.plan import Plan, plan_runs
+from kit.settings.bench_file import Bench
+from kit.settings.params import ReviewParams
+from kit.stats.power import Design, SpreadDoubt, lent_degrees
+from kit.stats.variance_fit import CAUTION, COMPONENT_FLOOR, FLAT, VarianceFit
 
 Floats = NDArray[np.float64]
 

@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 
 from scipy.special import chdtri, stdtrit
 
-from kit.plan import STOPPING_RULE, Plan
-from kit.planned import PlannedCell, PlannedMargin
-from kit.power import Design
+from kit.planning.plan import STOPPING_RULE, Plan
+from kit.planning.planned import PlannedCell, PlannedMargin
+from kit.stats.power import Design
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -7,17 +7,17 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from kit.bench import Title
-from kit.benchtime import (
+from kit.planning.bench_time import (
     CellTime,
     NextRun,
     TitleGain,
     find_next_runs,
     rank_titles,
 )
-from kit.params import PlanParams
-from kit.planned import Asked, PlannedCell, PlannedMargin
-from kit.power import GRANTED, Design, SpreadDoubt, best_length_s
+from kit.planning.planned import Asked, PlannedCell, PlannedMargin
+from kit.settings.bench_file import Title
+from kit.settings.params import PlanParams
+from kit.stats.power import GRANTED, Design, SpreadDoubt, best_length_s
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from kit.power import (
+from kit.stats.power import (
     GRANTED,
     Design,
     SpreadDoubt,

@@ -11,18 +11,18 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
-from kit.bench import Bench
-from kit.metrics import RunMetrics
-from kit.params import LoadedParams, ReviewParams, load_params
-from kit.pilot import CellSeen, PilotCheck, check_pilot
-from kit.plan import Plan
-from kit.planreview import plan_review
-from kit.review import Review, read_and_measure
-from kit.runs import RunRow, read_run_sheet, select_rows
-from kit.schedule import ScheduledRun, list_checks, order_runs
-from kit.screen import screen_runs
-from kit.tables import number, ratio_text
-from kit.variance import SharedVariances, fit_variances
+from kit.bench.runs import RunRow, read_run_sheet, select_rows
+from kit.margins.shared_variance import SharedVariances, fit_variances
+from kit.metrics.run_metrics import RunMetrics
+from kit.planning.of_review import plan_review
+from kit.planning.pilot import CellSeen, PilotCheck, check_pilot
+from kit.planning.plan import Plan
+from kit.planning.schedule import ScheduledRun, list_checks, order_runs
+from kit.review.walk import Review, read_and_measure
+from kit.rounding import number, ratio_text
+from kit.screening.screen import screen_runs
+from kit.settings.bench_file import Bench
+from kit.settings.params import LoadedParams, ReviewParams, load_params
 
 # Shared variances of the averages, runs and spread of each cell, profiles of its runs.
 Shown = tuple[

@@ -8,8 +8,8 @@ from dataclasses import dataclass, fields
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
-from kit.bench import Bench
-from kit.params import PlanParams, ReviewParams
+from kit.settings.bench_file import Bench
+from kit.settings.params import PlanParams, ReviewParams
 
 if TYPE_CHECKING:
     import pandas as pd

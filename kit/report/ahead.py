@@ -5,7 +5,7 @@ run sheet backwards, pictures from the last chart backwards. The kernel begins a
 each does about half. It decides nothing: what it makes is what the kernel would have made, and
 where it fails the kernel meets the same fault and says so.
 
-`python -m kit.ahead PARAMS`, with the kernel's environment.
+`python -m kit.report.ahead PARAMS`, with the kernel's environment.
 """
 
 from __future__ import annotations
@@ -18,10 +18,10 @@ from pathlib import Path
 
 def work_ahead(params_path: Path) -> None:
     """Fill the store that the environment names."""
-    from kit.claiming import make_claims
-    from kit.measuring import reading_in_kernel
-    from kit.pictures import draw_backwards, make_charts
-    from kit.review import load_review, work_out
+    from kit.claims.of_pages import make_claims
+    from kit.metrics.measuring import reading_in_kernel
+    from kit.page.pictures import draw_backwards, make_charts
+    from kit.review.walk import load_review, work_out
 
     reading = reading_in_kernel(os.environ)
     if reading.store is None:

@@ -9,14 +9,14 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from kit.bound import bind_review_text
-from kit.claiming import make_claims
-from kit.claims import ClaimBook
-from kit.drift import Drift
-from kit.driftclaims import drift_id, others_id
-from kit.health import Health, measure_health
-from kit.review import load_review, work_out
-from kit.tables import number
+from kit.claims.bound_text import bind_review_text
+from kit.claims.claim import ClaimBook
+from kit.claims.of_drift import drift_id, others_id
+from kit.claims.of_pages import make_claims
+from kit.margins.drift import Drift
+from kit.review.health import Health, measure_health
+from kit.review.walk import load_review, work_out
+from kit.rounding import number
 
 
 @dataclass(frozen=True, slots=True)

@@ -23,9 +23,9 @@ from pathlib import Path
 from typing import Any
 
 from kit import errors
-from kit.cellhtml import CLOSED_MIME
 from kit.errors import CellError, ExecutionError, KernelTimeoutError, KitError
-from kit.template import tags_of
+from kit.page.cell_html import CLOSED_MIME
+from kit.report.template import tags_of
 
 INPUT_FAULTS = {2, 3}  # exit statuses of errors the analyst mends in params or data
 

@@ -9,7 +9,7 @@ from typing import Any
 
 from nbconvert.exporters.exporter import Exporter
 
-from kit.onepage import build_page
+from kit.page.assemble import build_page
 
 
 class MarginbookExporter(Exporter):
@@ -29,7 +29,7 @@ class MarginbookExporter(Exporter):
         Raises
         ------
         PageError
-            If the notebook cannot be made into a page; see `kit.onepage.build_page`.
+            If the notebook cannot be made into a page; see `kit.page.assemble.build_page`.
         """
         nb, resources = super().from_notebook_node(nb, resources, **kw)
         return build_page(nb), resources

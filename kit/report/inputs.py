@@ -13,8 +13,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from kit.environment import installed_versions
 from kit.errors import SealError
+from kit.page.environment import installed_versions
 
 FORMAT = "marginbook-inputs/1"
 

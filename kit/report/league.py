@@ -15,11 +15,10 @@ from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from kit.claims import Claim, ClaimBook, load_claims
+from kit.claims.claim import Claim, ClaimBook, load_claims
 from kit.errors import SealError, UsageError
-from kit.flags import few
-from kit.onepage import frame_page
-from kit.page import (
+from kit.page.assemble import frame_page
+from kit.page.html import (
     Column,
     Html,
     Part,
@@ -31,8 +30,9 @@ from kit.page import (
     paragraph,
     text_html,
 )
-from kit.tables import ratio_text, table_csv
-from kit.yamlfile import did_you_mean
+from kit.rounding import ratio_text, table_csv
+from kit.screening.flags import few
+from kit.settings.yaml_file import did_you_mean
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from dataclasses import replace
 from typing import Any, TypeVar
 
-from kit.measuring import Reading
+from kit.metrics.measuring import Reading
 
 T = TypeVar("T")
 

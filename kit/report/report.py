@@ -19,20 +19,21 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from kit.cellhtml import CLOSED_MIME
-from kit.claims import file_sha256
+from kit.claims.claim import file_sha256
 from kit.errors import CellError, ExecutionError, KitError, ParamsError, UsageError
-from kit.execute import closing_of, execute_template, scrub_notebook
-from kit.inputs import note_inputs
-from kit.logfacts import own_code
-from kit.measuring import PLAIN, Reading, kernel_variables
-from kit.onepage import build_page
-from kit.params import ReviewParams
-from kit.store import Store, content_key, keep_entry, load_entry
-from kit.template import OWN_HOMES, PACKAGE, read_template
-from kit.yamlfile import check_model, read_yaml
+from kit.metrics.log_facts import own_code
+from kit.metrics.measuring import PLAIN, Reading, kernel_variables
+from kit.metrics.store import Store, content_key, keep_entry, load_entry
+from kit.package import PACKAGE
+from kit.page.assemble import build_page
+from kit.page.cell_html import CLOSED_MIME
+from kit.report.execute import closing_of, execute_template, scrub_notebook
+from kit.report.inputs import note_inputs
+from kit.report.template import OWN_HOMES, read_template
+from kit.settings.params import ReviewParams
+from kit.settings.yaml_file import check_model, read_yaml
 
-AHEAD_OF = "review.ipynb"  # the template whose steps `kit.ahead` walks too
+AHEAD_OF = "review.ipynb"  # the template whose steps `kit.report.ahead` walks too
 KEPT_ANYWAY = {".ipynb_checkpoints"}  # JupyterLab's own, worth nothing
 
 
@@ -129,7 +130,7 @@ def run_review(
         ahead = load_entry(store, known) is None
     with _with_store(reading) as reading:
         if reading.cluster or reading.jobs > 1:
-            from kit.review import load_review
+            from kit.review.walk import load_review
 
             load_review(params_path, reading=reading)  # into the store, where the kernel finds it
         done = run_template(
@@ -140,7 +141,9 @@ def run_review(
             folders=folders,
             timeout_s=timeout_s,
             variables=kernel_variables(reading),
-            beside=("-m", "kit.ahead", str(params_path)) if ahead and path.name == AHEAD_OF else (),
+            beside=("-m", "kit.report.ahead", str(params_path))
+            if ahead and path.name == AHEAD_OF
+            else (),
         )
     if store is not None and known:
         keep_entry(store, known, b"")

@@ -17,12 +17,13 @@ from concurrent.futures import ThreadPoolExecutor, as_completed
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from kit.cluster import do_on_cluster
 from kit.errors import ExecutionError, KitError, ParamsError, UsageError
-from kit.measuring import PLAIN, Reading
-from kit.progress import bar, shown_progress
-from kit.store import code_key
-from kit.yamlfile import read_yaml
+from kit.metrics.cluster import do_on_cluster
+from kit.metrics.measuring import PLAIN, Reading
+from kit.metrics.store import code_key
+from kit.package import module_paths
+from kit.report.progress import bar, shown_progress
+from kit.settings.yaml_file import read_yaml
 
 GRACE_S = 15.0  # an interrupted review has this long to shut its kernel down
 
@@ -107,7 +108,7 @@ def run_reviews(
     ahead : bool
         Whether a second process may work beside the kernel of a single review.
     against : str, optional
-        The baseline of a season's league: see `kit.league.make_league`.
+        The baseline of a season's league: see `kit.report.league.make_league`.
     told : callable, optional
         Called with each outcome of a season as it comes.
 
@@ -119,8 +120,8 @@ def run_reviews(
     KeyboardInterrupt
         Once every process of the season has ended.
     """
-    from kit.league import write_season
-    from kit.report import run_review
+    from kit.report.league import write_season
+    from kit.report.report import run_review
 
     if len(params) == 1:
         with bar(f"{params[0].name}: logs", reading) as shown:
@@ -297,8 +298,7 @@ def run_elsewhere(task: tuple[Path, tuple[str, ...], str]) -> Delivery:
 
 def all_code() -> str:
     """Return a key of the code that makes a report, here."""
-    names = sorted(path.stem for path in Path(__file__).parent.glob("*.py"))
-    return code_key(tuple(names), ("matplotlib", "numpy", "pandas", "pyarrow", "scipy"))
+    return code_key(tuple(module_paths()), ("matplotlib", "numpy", "pandas", "pyarrow", "scipy"))
 
 
 def _on_cluster(
@@ -325,8 +325,8 @@ def _keep_half_run(delivery: Delivery, out_dir: Path) -> None:
 
 def _put_in_place(delivery: Delivery, outcome: Outcome, out_dir: Path) -> Outcome:
     """Put a delivered review's folder in place, whole."""
-    from kit.inputs import note_inputs
-    from kit.report import put_folder
+    from kit.report.inputs import note_inputs
+    from kit.report.report import put_folder
 
     prefix = f"{delivery.review}/"
     files = {n.removeprefix(prefix): d for n, d in delivery.files.items() if n.startswith(prefix)}
@@ -340,9 +340,9 @@ def _put_in_place(delivery: Delivery, outcome: Outcome, out_dir: Path) -> Outcom
 
 def is_finished(params: Path, out_dir: Path) -> bool:
     """Return whether a review's folder holds a report made from the params as they are now."""
-    from kit.claims import file_sha256, load_claims
+    from kit.claims.claim import file_sha256, load_claims
     from kit.errors import KitError
-    from kit.params import load_params
+    from kit.settings.params import load_params
 
     try:
         review = load_params(params).params.review

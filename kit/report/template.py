@@ -10,8 +10,8 @@ from typing import Any
 
 from kit import errors
 from kit.errors import Fault
+from kit.package import PACKAGE
 
-PACKAGE = Path(errors.__file__).resolve().parent
 OWN_HOMES = (PACKAGE / "notebooks", PACKAGE.parent / "notebooks")  # installed, or in a checkout
 PARAMETERS = ("params_path", "out_dir")
 SKIPPING_TAGS = {"raises-exception", "skip-execution"}

@@ -11,17 +11,17 @@ from dataclasses import dataclass, fields
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
-from kit.flags import moment
-from kit.params import METRICS
-from kit.repeatability import (
+from kit.bench.runs import RunRow
+from kit.margins.repeatability import (
     BenchComponents,
     Repeatability,
     bench_components,
     measure_repeatability,
     repeatability_frame,
 )
-from kit.review import Results, Review
-from kit.runs import RunRow
+from kit.review.walk import Results, Review
+from kit.screening.flags import moment
+from kit.settings.params import METRICS
 
 if TYPE_CHECKING:
     import pandas as pd

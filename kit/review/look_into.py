@@ -9,15 +9,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from kit.blocks import RunBlocks, share_within
+from kit.bench.runs import RunRow, read_run
 from kit.errors import UsageError
-from kit.frames import Floats
-from kit.frameseries import FrameSeries, summarise_frames
-from kit.metrics import HITCH_WINDOW, RunMetrics
-from kit.pageparams import LookParams
-from kit.params import METRICS
-from kit.review import Review
-from kit.runs import RunRow, read_run
+from kit.metrics.blocks import RunBlocks, share_within
+from kit.metrics.run_metrics import HITCH_WINDOW, RunMetrics
+from kit.metrics.series import FrameSeries, summarise_frames
+from kit.review.walk import Review
+from kit.settings.page_params import LookParams
+from kit.settings.params import METRICS
+from kit.stats.frames import Floats
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -8,14 +8,11 @@ from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 
-from kit.bench import Bench
-from kit.closure import check_closure, find_name_gaps
-from kit.controls import Controls, check_controls, compared_pairs, name_pairs
-from kit.drift import Drift, measure_drift
-from kit.energy import EnergyStanding, weigh_energy
-from kit.epochs import epoch_of, unknown_condition
+from kit.bench.prices import PriceRow, read_prices
+from kit.bench.runs import RunRow, read_run_sheet, select_rows
 from kit.errors import BenchError, Fault, ParamsError
-from kit.margins import (
+from kit.margins.closure import check_closure, find_name_gaps
+from kit.margins.compare import (
     Cell,
     LevelDifference,
     Margin,
@@ -23,18 +20,21 @@ from kit.margins import (
     compare_products,
     make_cells,
 )
-from kit.measuring import PLAIN, Reading, measure_runs, reading_in_kernel
-from kit.metrics import RunMetrics
-from kit.params import METRICS, LoadedParams, ReviewParams, SuiteParams, load_params
-from kit.prices import PriceRow, read_prices
-from kit.runs import RunRow, read_run_sheet, select_rows
-from kit.screen import Screened, screen_runs, unknown_set_aside_runs
-from kit.signs import RunSigns
-from kit.store import Store
-from kit.suite import Closure, NameGap, SuiteMargin, summarise_suites
-from kit.value import Value, weigh_products
-from kit.variance import SharedVariances, fit_variances
-from kit.within import WithinRuns, compare_within
+from kit.margins.drift import Drift, measure_drift
+from kit.margins.energy import EnergyStanding, weigh_energy
+from kit.margins.shared_variance import SharedVariances, fit_variances
+from kit.margins.suites import Closure, NameGap, SuiteMargin, summarise_suites
+from kit.margins.within import WithinRuns, compare_within
+from kit.metrics.measuring import PLAIN, Reading, measure_runs, reading_in_kernel
+from kit.metrics.run_metrics import RunMetrics
+from kit.metrics.signs import RunSigns
+from kit.metrics.store import Store
+from kit.screening.controls import Controls, check_controls, compared_pairs, name_pairs
+from kit.screening.epochs import epoch_of, unknown_condition
+from kit.screening.screen import Screened, screen_runs, unknown_set_aside_runs
+from kit.settings.bench_file import Bench
+from kit.settings.params import METRICS, LoadedParams, ReviewParams, SuiteParams, load_params
+from kit.value.weigh import Value, weigh_products
 
 ALL_METRICS = (*METRICS, "value")
 

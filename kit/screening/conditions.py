@@ -10,8 +10,8 @@ import math
 import re
 from collections.abc import Sequence
 
-from kit.flags import CellKey, Flag, View, moment
-from kit.runs import RunRow
+from kit.bench.runs import RunRow
+from kit.screening.flags import CellKey, Flag, View, moment
 
 
 def find_condition_changes(view: View) -> list[Flag]:

@@ -10,10 +10,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from kit.bench import Bench
+from kit.bench.runs import RunRow
 from kit.errors import ControlError, Fault
-from kit.params import LoadedParams, NamePair, ReviewParams
-from kit.runs import RunRow
+from kit.settings.bench_file import Bench
+from kit.settings.params import LoadedParams, NamePair, ReviewParams
 
 NOT_RECORDED = "not recorded"
 

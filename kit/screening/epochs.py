@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Literal
 
+from kit.bench.runs import RunRow
 from kit.errors import Fault
-from kit.flags import Flag, View, moment, run_flag
-from kit.pageparams import RetestParams
-from kit.params import LoadedParams
-from kit.runs import RunRow
-from kit.yamlfile import did_you_mean
+from kit.screening.flags import Flag, View, moment, run_flag
+from kit.settings.page_params import RetestParams
+from kit.settings.params import LoadedParams
+from kit.settings.yaml_file import did_you_mean
 
 Epoch = Literal["old", "new", ""]
 

@@ -10,10 +10,10 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from kit.bench import Bench
-from kit.params import ReviewParams, ScreenParams
-from kit.runs import RunRow
-from kit.signs import RunSigns
+from kit.bench.runs import RunRow
+from kit.metrics.signs import RunSigns
+from kit.settings.bench_file import Bench
+from kit.settings.params import ReviewParams, ScreenParams
 
 Action = Literal["flag", "set_aside", "cannot_judge"]
 CellKey = tuple[str, str]  # product, title

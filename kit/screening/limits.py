@@ -10,10 +10,10 @@ from collections.abc import Callable, Sequence
 
 import numpy as np
 
-from kit.flags import CellKey, Flag, View, few, log_values, percent, run_flag, spell_range
-from kit.lows import LOW_SHARES
-from kit.runs import RunRow
-from kit.signs import RunSigns
+from kit.bench.runs import RunRow
+from kit.metrics.signs import RunSigns
+from kit.screening.flags import CellKey, Flag, View, few, log_values, percent, run_flag, spell_range
+from kit.stats.lows import LOW_SHARES
 
 # A cap, a rounding or a load is a cell's when at least this share of its runs shows it.
 SHARE_OF_RUNS = 0.5

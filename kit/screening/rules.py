@@ -13,11 +13,11 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from kit.flags import CellKey, Flag, View, few, log_values, percent, run_flag, spell_p
-from kit.frames import find_trend
-from kit.outliers import find_farthest, modified_z, order_trend
-from kit.runs import RunRow
-from kit.signs import RunSigns
+from kit.bench.runs import RunRow
+from kit.metrics.signs import RunSigns
+from kit.screening.flags import CellKey, Flag, View, few, log_values, percent, run_flag, spell_p
+from kit.stats.frames import find_trend
+from kit.stats.outliers import find_farthest, modified_z, order_trend
 
 # Two logs of a few frames can hold the same times by accident.
 FEWEST_FRAMES_ALIKE = 10

@@ -10,15 +10,15 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
-from kit import conditions, epochs, limits, rules
-from kit.bench import Bench
+from kit.bench.runs import RunRow
 from kit.errors import Fault
-from kit.flags import Flag as Flag
-from kit.flags import View
-from kit.params import ReviewParams, ScreenParams
-from kit.runs import RunRow
-from kit.signs import RunSigns
-from kit.yamlfile import YamlDocument, did_you_mean
+from kit.metrics.signs import RunSigns
+from kit.screening import conditions, epochs, limits, rules
+from kit.screening.flags import Flag as Flag
+from kit.screening.flags import View
+from kit.settings.bench_file import Bench
+from kit.settings.params import ReviewParams, ScreenParams
+from kit.settings.yaml_file import YamlDocument, did_you_mean
 
 if TYPE_CHECKING:
     import pandas as pd

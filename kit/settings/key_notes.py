@@ -5,8 +5,8 @@ from __future__ import annotations
 import datetime as dt
 from typing import Any
 
-from kit.bench import BENCH_FORMAT
-from kit.params import PARAMS_FORMAT
+from kit.settings.bench_file import BENCH_FORMAT
+from kit.settings.params import PARAMS_FORMAT
 
 # What is switched on in a new file. Everything else is shown, switched off.
 NEW_BENCH: dict[str, Any] = {

@@ -6,8 +6,8 @@ import datetime as dt
 
 from pydantic import Field, model_validator
 
-from kit.bench import Id
-from kit.yamlfile import Section, Text
+from kit.settings.bench_file import Id
+from kit.settings.yaml_file import Section, Text
 
 
 class PlanParams(Section):

@@ -13,12 +13,12 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field, model_validator
 
-from kit.bench import Bench, Id, read_bench
 from kit.errors import Fault, ParamsError
-from kit.pageparams import LookParams as LookParams
-from kit.pageparams import PlanParams as PlanParams
-from kit.pageparams import RetestParams as RetestParams
-from kit.yamlfile import Section, Text, YamlDocument, check_model, did_you_mean, read_yaml
+from kit.settings.bench_file import Bench, Id, read_bench
+from kit.settings.page_params import LookParams as LookParams
+from kit.settings.page_params import PlanParams as PlanParams
+from kit.settings.page_params import RetestParams as RetestParams
+from kit.settings.yaml_file import Section, Text, YamlDocument, check_model, did_you_mean, read_yaml
 
 PARAMS_FORMAT = "marginbook-params/1"
 Page = Literal["review", "frame_times", "bench_health", "plan"]

@@ -19,10 +19,10 @@ from typing import Any
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
-from kit.bench import NEW_SHEET, BenchFile
 from kit.errors import UsageError
-from kit.keynotes import COMMENTS, EXAMPLES, NEW_BENCH, NEW_PARAMS
-from kit.params import ReviewParams
+from kit.settings.bench_file import NEW_SHEET, BenchFile
+from kit.settings.key_notes import COMMENTS, EXAMPLES, NEW_BENCH, NEW_PARAMS
+from kit.settings.params import ReviewParams
 
 _WIDTH = 98
 _HOW = (

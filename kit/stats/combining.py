@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from kit.intervals import t_half_width
+from kit.stats.intervals import t_half_width
 
 Floats = NDArray[np.float64]
 

@@ -12,7 +12,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from kit.frames import check_frames, snap, tail_count
+from kit.stats.frames import check_frames, snap, tail_count
 
 LOW_SHARES = {"low_1pct_fps": 0.01, "low_0_1pct_fps": 0.001}  # metric -> share of its frames
 

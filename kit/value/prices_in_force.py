@@ -9,8 +9,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from kit.params import ValueParams
-from kit.prices import LAUNCH, RATE, SCENARIO, PriceRow, is_pair
+from kit.bench.prices import LAUNCH, RATE, SCENARIO, PriceRow, is_pair
+from kit.settings.params import ValueParams
 
 if TYPE_CHECKING:
     import pandas as pd

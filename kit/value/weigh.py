@@ -8,14 +8,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from kit.frontier import Place, find_frontier
-from kit.margins import Cell
-from kit.params import ValueParams
-from kit.prices import PriceRow
-from kit.pricing import Price as Price
-from kit.pricing import prices_in_force
-from kit.suite import SuiteMargin
+from kit.bench.prices import PriceRow
+from kit.margins.compare import Cell
+from kit.margins.suites import SuiteMargin
+from kit.settings.params import ValueParams
 from kit.trace import Trace
+from kit.value.frontier import Place, find_frontier
+from kit.value.prices_in_force import Price as Price
+from kit.value.prices_in_force import prices_in_force
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -20,13 +20,13 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from kit.bench import Title
-from kit.margins import Margin, compare_products, make_cells, outcome_of
-from kit.metrics import RunMetrics
-from kit.params import MarginParams
-from kit.suite import summarise_suites
+from kit.margins.compare import Margin, compare_products, make_cells, outcome_of
+from kit.margins.shared_variance import fit_variances
+from kit.margins.suites import summarise_suites
+from kit.metrics.run_metrics import RunMetrics
+from kit.settings.bench_file import Title
+from kit.settings.params import MarginParams
 from kit.trace import Trace
-from kit.variance import fit_variances
 
 METRIC = "average_fps"
 SEED = 20240607

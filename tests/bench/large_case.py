@@ -22,12 +22,12 @@ from pairs import ROOT, pairs_asked
 sys.path.insert(0, str(ROOT / "tests"))
 from small_bench import MadeRun, small_bench, write_bench
 
-import kit.measuring
-import kit.season
-from kit.cluster import BATCH
-from kit.measuring import Reading, measure_runs
-from kit.params import load_params
-from kit.runs import read_run_sheet
+import kit.metrics.measuring
+import kit.report.season
+from kit.bench.runs import read_run_sheet
+from kit.metrics.cluster import BATCH
+from kit.metrics.measuring import Reading, measure_runs
+from kit.settings.params import load_params
 
 PRODUCTS, TITLES, RUNS, FRAMES, RIVALS, SCALE = 25, 8, 5, 10_000, 4, 100
 
@@ -97,7 +97,7 @@ def main(reviews: int) -> None:
         rows = read_run_sheet(loaded.bench)
         stored = sum(p.stat().st_size for p in (loaded.bench.folder / "logs").iterdir())
         logs, whole = Counted(), Counted()
-        with patch.object(kit.measuring, "do_on_cluster", counting(logs)):
+        with patch.object(kit.metrics.measuring, "do_on_cluster", counting(logs)):
             measure_runs(
                 rows, loaded.bench, loaded.params, reading=Reading(cluster="tcp://counted")
             )
@@ -112,8 +112,8 @@ def main(reviews: int) -> None:
             changed = changed.replace('product: "p0"', f'product: "p{number % PRODUCTS}"')
             paths.append(folder / f"review-{number}.yaml")
             paths[-1].write_text(changed.replace('review: "made"', f'review: "review-{number}"'))
-        with patch.object(kit.season, "do_on_cluster", counting(whole)):
-            season = kit.season.run_reviews(
+        with patch.object(kit.report.season, "do_on_cluster", counting(whole)):
+            season = kit.report.season.run_reviews(
                 paths, out_dir=folder / "out", reading=Reading(cluster="tcp://counted")
             )
         if season.exit_status:

@@ -25,7 +25,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pyarrow as pa
-from kit import pictures
+from kit.page import pictures
 
 work = pickle.loads(Path(sys.argv[1]).read_bytes())
 for path, layout in work["logs"]:
@@ -56,9 +56,9 @@ pictures.write_charts(charts, Path(sys.argv[2]))
 
 def what_to_draw(params: Path) -> bytes:
     """Return results and the places of the logs, for the bare script."""
-    from kit.claiming import make_claims
-    from kit.measuring import PLAIN
-    from kit.review import load_review, work_out
+    from kit.claims.of_pages import make_claims
+    from kit.metrics.measuring import PLAIN
+    from kit.review.walk import load_review, work_out
 
     review = load_review(params, reading=PLAIN)
     results = work_out(review)

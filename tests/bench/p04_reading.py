@@ -18,8 +18,8 @@ import numpy as np
 import pyarrow.csv as pa_csv
 from pairs import Row, pairs_asked, say, seconds
 
-from kit.bench import Layout
-from kit.layouts import read_log
+from kit.logs.read import read_log
+from kit.settings.bench_file import Layout
 
 LOGS, ROWS, COLUMNS, GOAL = 240, 7000, 12, 1.10
 LAYOUT = Layout(frames={"column": "frame_ms", "holds": "frame_time", "unit": "ms"})

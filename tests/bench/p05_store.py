@@ -16,10 +16,10 @@ import pandas as pd
 from p04_reading import LAYOUT, make_logs
 from pairs import Row, pairs_asked, say, time_pairs
 
-from kit.logfacts import LogSettings, LogTask, do_task
-from kit.measuring import Reading, do_all
-from kit.params import MetricParams, ScreenParams
-from kit.store import Store
+from kit.metrics.log_facts import LogSettings, LogTask, do_task
+from kit.metrics.measuring import Reading, do_all
+from kit.metrics.store import Store
+from kit.settings.params import MetricParams, ScreenParams
 
 GOAL = 0.25
 

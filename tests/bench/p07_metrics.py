@@ -10,8 +10,8 @@ from __future__ import annotations
 import numpy as np
 from pairs import Row, pairs_asked, say, time_pairs
 
-from kit.frames import average_fps
-from kit.lows import low_fps, measure_lows
+from kit.stats.frames import average_fps
+from kit.stats.lows import low_fps, measure_lows
 
 GOAL = 1.2
 RUNS, FRAMES = 800, 10_000

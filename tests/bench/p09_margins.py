@@ -21,8 +21,8 @@ from scipy.stats import ttest_ind
 sys.path.insert(0, str(ROOT / "tests"))
 from small_bench import MadeRun, small_bench, write_bench
 
-from kit.claiming import make_claims
-from kit.review import load_review, work_out
+from kit.claims.of_pages import make_claims
+from kit.review.walk import load_review, work_out
 
 GOAL = 1.0
 TITLES, PRODUCTS, RUNS = 20, 12, 5

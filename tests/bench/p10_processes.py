@@ -15,9 +15,9 @@ import numpy as np
 from p04_reading import LAYOUT, make_logs
 from pairs import Row, pairs_asked, say, time_pairs
 
-from kit.logfacts import LogSettings, LogTask
-from kit.measuring import Reading, do_all
-from kit.params import MetricParams, ScreenParams
+from kit.metrics.log_facts import LogSettings, LogTask
+from kit.metrics.measuring import Reading, do_all
+from kit.settings.params import MetricParams, ScreenParams
 
 GOAL = 1.8
 NAMES = 10

@@ -19,9 +19,9 @@ from dataclasses import replace
 
 from small_bench import frames, small_bench, write_bench
 
-from kit.archive import seal
-from kit.report import run_review
-from kit.verify import verify_bag
+from kit.archive.sealing import seal
+from kit.archive.verifying import verify_bag
+from kit.report.report import run_review
 
 GOAL = 1.5
 RUNS, FRAMES = 6, 28_000

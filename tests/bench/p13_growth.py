@@ -20,9 +20,9 @@ from pairs import ROOT, Row, pairs_asked, say
 sys.path.insert(0, str(ROOT / "tests"))
 from small_bench import frames, small_bench, write_bench
 
-from kit.claiming import make_claims
-from kit.measuring import PLAIN
-from kit.review import load_review, work_out
+from kit.claims.of_pages import make_claims
+from kit.metrics.measuring import PLAIN
+from kit.review.walk import load_review, work_out
 
 GOAL = 1.05
 TITLES = (12, 48, 192)

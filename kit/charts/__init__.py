@@ -1,0 +1,4 @@
+"""Results in, pictures out, with their words and the table of their numbers.
+
+It lays out and draws; it computes nothing, rounds nothing and decides no outcome.
+"""

@@ -1,0 +1,5 @@
+"""A run's frames in, its figures and diagnostics out; kept by content, spread over processes.
+
+It takes runs with their logs and gives averages, lows, signs for screening and block diagnostics.
+It does not decide which runs count, nor compare products.
+"""
