@@ -2,8 +2,38 @@
 
 from __future__ import annotations
 
+import difflib
 from collections.abc import Iterable
 from dataclasses import dataclass
+
+
+def did_you_mean(
+    word: str, known: Iterable[str], *, listed: int = 0, closeness: float = 0.6
+) -> str:
+    """Return `; did you mean "..."?` when a known word is close to `word`.
+
+    Parameters
+    ----------
+    word : str
+        What was found.
+    known : iterable of str
+        What is known there.
+    listed : int
+        How many known words to list where none is close; 0 lists none and returns nothing.
+    closeness : float
+        How alike two words must be, a fraction in [0, 1], as `difflib` measures it.
+
+    Examples
+    --------
+    >>> did_you_mean("rivls", ["rivals", "titles"])
+    '; did you mean "rivals"?'
+    >>> did_you_mean("zzz", ["rivals", "margin"], listed=12)
+    '; known: margin, rivals'
+    """
+    words = list(known)
+    if close := difflib.get_close_matches(word, words, n=1, cutoff=closeness):
+        return f'; did you mean "{close[0]}"?'
+    return f"; known: {', '.join(sorted(words)[:listed]) or 'none'}" if listed else ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,12 +13,12 @@ import numpy as np
 import pytest
 from kill_points import run_kills, run_steps
 
+from kit.bench import transaction as takein
 from kit.bench.intake import add_logs, undo_last
 from kit.bench.journal import locked_bench
 from kit.bench.runs import read_run_sheet, read_runs
 from kit.errors import BenchError, KitError, RunFileError, UsageError
 from kit.settings.bench_file import read_bench
-from kit.settings.bench_file import transaction as takein
 
 REAL = Path(__file__).parent / "data" / "real_runs"
 REAL_BENCH = """\

@@ -4,8 +4,8 @@ from pathlib import Path
 
 import pytest
 
-from kit.errors import ParamsError
-from kit.settings.yaml_file import Section, Text, check_model, did_you_mean, dotted, read_yaml
+from kit.errors import ParamsError, did_you_mean
+from kit.settings.yaml_file import Section, Text, check_model, dotted, read_yaml
 
 
 class Inner(Section):

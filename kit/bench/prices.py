@@ -12,9 +12,8 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
-from kit.errors import BenchError, Fault
+from kit.errors import BenchError, Fault, did_you_mean
 from kit.settings.bench_file import Bench
-from kit.settings.yaml_file import did_you_mean
 
 REQUIRED = ("product", "price", "currency", "kind", "date", "source")
 COLUMNS = (*REQUIRED, "note")
@@ -144,7 +143,7 @@ class _Reader:
             if name in place:
                 self.fault(f'the column "{cell}" stands twice', line, cell)
             elif name not in COLUMNS:
-                guess = did_you_mean(name, COLUMNS) or f"; known: {', '.join(COLUMNS)}"
+                guess = did_you_mean(name, COLUMNS, listed=len(COLUMNS))
                 self.fault(f'unknown column "{cell}"{guess}', line, cell)
             place[name] = i
         for name in REQUIRED:
@@ -220,7 +219,7 @@ class _Reader:
         if kind == RATE:
             expected += ", or a pair such as USD/EUR (how many EUR one USD cost)"
         shout = text.upper()
-        guess = f'; did you mean "{shout}"?' if re.fullmatch("[A-Z]{3}", shout) else ""
+        guess = did_you_mean(shout, [shout] if re.fullmatch("[A-Z]{3}", shout) else [])
         self.fault(f'found "{text}"; expected {expected}{guess}', line, "currency")
 
     def number(self, text: str, kind: str, line: int) -> float | None:

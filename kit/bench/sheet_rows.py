@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import difflib
 import hashlib
 import json
 import re
@@ -16,9 +15,8 @@ from pathlib import PurePosixPath
 from typing import Literal
 
 from kit.bench.sheet import SHEET_ERRORS, SheetText
-from kit.errors import BenchError, Fault
+from kit.errors import BenchError, Fault, did_you_mean
 from kit.settings.bench_file import Bench, Title
-from kit.settings.yaml_file import did_you_mean
 
 Status = Literal["ran", "crashed", "refused", "not_started", "set_aside"]
 
@@ -136,12 +134,12 @@ class _Walk:
         for _, name in self.conditions:
             if name in self.bench.controls:
                 continue
-            close = difflib.get_close_matches(name.lower(), known, n=1, cutoff=_NEAR)
-            if close:
+            guess = did_you_mean(name.lower(), known, closeness=_NEAR)
+            if guess:
                 self.fault(
                     1,
                     name,
-                    f'unknown column; did you mean "{close[0]}"? If it is a condition of its own, '
+                    f"unknown column{guess} If it is a condition of its own, "
                     "declare it under `controls` of bench.yaml",
                 )
         missing = [name for name in ("run", "product", "title") if name not in self.at]
@@ -223,9 +221,7 @@ class _Walk:
             self.fault(line, column, f"the cell is empty; every run names its {column}")
             return
         if (column, name) not in self.guesses:
-            self.guesses[column, name] = (
-                did_you_mean(name, known) or f"; known: {', '.join(sorted(known)[:12]) or 'none'}"
-            )
+            self.guesses[column, name] = did_you_mean(name, known, listed=12)
         guess = self.guesses[column, name]
         self.fault(line, column, f'no {column} "{name[:60]}" in bench.yaml{guess}')
 

@@ -375,8 +375,7 @@ def trace_tree(book: ClaimBook, claim_id: str) -> dict[str, Any]:
 
 
 def _claim_named(book: ClaimBook, claim_id: str) -> Claim:
-    from kit.errors import UsageError
-    from kit.settings.yaml_file import did_you_mean
+    from kit.errors import UsageError, did_you_mean
 
     claim = book.get(claim_id)
     if claim is None:

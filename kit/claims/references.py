@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from kit.claims.claim import Claim, ClaimBook
+from kit.errors import did_you_mean
 from kit.rounding import margin_words, ratio_text
-from kit.settings.yaml_file import did_you_mean
 
 METRIC_WORDS = {
     "average": "average_fps",
@@ -37,7 +37,7 @@ def find_claim(written: str, book: ClaimBook) -> tuple[Claim, frozenset[str]]:
     phrase, _, options = written.partition("|")
     forms = frozenset(options.replace(",", " ").split())
     for form in sorted(forms - FORMS):
-        guess = did_you_mean(form, FORMS) or f"; known: {', '.join(sorted(FORMS))}"
+        guess = did_you_mean(form, FORMS, listed=len(FORMS))
         raise LookupError(f'no way of writing called "{form}"{guess}')
     claim_id = reference_id(phrase.split(), book)
     claim = book.get(claim_id)

@@ -14,7 +14,7 @@ from itertools import islice
 import numpy as np
 from numpy.typing import NDArray
 
-from kit.errors import Fault, RunFileError
+from kit.errors import Fault, RunFileError, did_you_mean
 from kit.logs.cells import (
     Column,
     TextTable,
@@ -29,7 +29,6 @@ from kit.logs.cells import (
 )
 from kit.logs.unpacked import refuse
 from kit.settings.bench_file import Layout
-from kit.settings.yaml_file import did_you_mean
 
 
 def line_spans(block: bytes, start: int = 0) -> Iterator[tuple[int, int]]:

@@ -15,7 +15,7 @@ import zlib
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
-from kit.errors import Fault, RunFileError
+from kit.errors import Fault, RunFileError, did_you_mean
 
 # A block this small stays in the processor's cache from hashing to parsing.
 CHUNK_BYTES = 2 * 1024 * 1024
@@ -129,7 +129,7 @@ def near_file(path: Path) -> str:
         return ", and no such folder"
     stem = path.name.partition(".")[0].lower()
     near = [name for name in names if name.partition(".")[0].lower() == stem]
-    return f'; did you mean "{near[0]}"?' if near and stem else ""
+    return did_you_mean(near[0], near[:1]) if near and stem else ""
 
 
 def text_blocks(chunks: Iterable[bytes], *, encoding: str, file: str) -> Iterator[bytes]:

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from kit.claims.claim import Claim, ClaimBook, load_claims
-from kit.errors import SealError, UsageError
+from kit.errors import SealError, UsageError, did_you_mean
 from kit.page.assemble import frame_page
 from kit.page.html import (
     Column,
@@ -32,7 +32,6 @@ from kit.page.html import (
 )
 from kit.rounding import ratio_text, table_csv
 from kit.screening.flags import few
-from kit.settings.yaml_file import did_you_mean
 
 if TYPE_CHECKING:
     import pandas as pd

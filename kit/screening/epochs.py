@@ -6,11 +6,10 @@ from collections.abc import Iterable
 from typing import Literal
 
 from kit.bench.runs import RunRow
-from kit.errors import Fault
+from kit.errors import Fault, did_you_mean
 from kit.screening.flags import Flag, View, moment, run_flag
 from kit.settings.page_params import RetestParams
 from kit.settings.params import LoadedParams
-from kit.settings.yaml_file import did_you_mean
 
 Epoch = Literal["old", "new", ""]
 
@@ -68,7 +67,7 @@ def unknown_condition(rows: Iterable[RunRow], loaded: LoadedParams) -> list[Faul
     known = {name for row in rows for name in row.conditions}
     if not known or retest.condition in known:
         return []
-    guess = did_you_mean(retest.condition or "", known) or f"; known: {', '.join(sorted(known))}"
+    guess = did_you_mean(retest.condition or "", known, listed=len(known))
     return [
         Fault(
             loaded.document.file,

@@ -11,14 +11,14 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from kit.bench.runs import RunRow
-from kit.errors import Fault
+from kit.errors import Fault, did_you_mean
 from kit.metrics.signs import RunSigns
 from kit.screening import conditions, epochs, limits, rules
 from kit.screening.flags import Flag as Flag
 from kit.screening.flags import View
 from kit.settings.bench_file import Bench
 from kit.settings.params import ReviewParams, ScreenParams
-from kit.settings.yaml_file import YamlDocument, did_you_mean
+from kit.settings.yaml_file import YamlDocument
 
 if TYPE_CHECKING:
     import pandas as pd

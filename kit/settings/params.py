@@ -13,12 +13,12 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field, model_validator
 
-from kit.errors import Fault, ParamsError
+from kit.errors import Fault, ParamsError, did_you_mean
 from kit.settings.bench_file import Bench, Id, read_bench
 from kit.settings.page_params import LookParams as LookParams
 from kit.settings.page_params import PlanParams as PlanParams
 from kit.settings.page_params import RetestParams as RetestParams
-from kit.settings.yaml_file import Section, Text, YamlDocument, check_model, did_you_mean, read_yaml
+from kit.settings.yaml_file import Section, Text, YamlDocument, check_model, read_yaml
 
 PARAMS_FORMAT = "marginbook-params/1"
 Page = Literal["review", "frame_times", "bench_health", "plan"]
@@ -338,7 +338,7 @@ def _unknown_names(params: ReviewParams, bench: Bench, document: YamlDocument) -
 
     def check(name: str, known: dict[str, object], what: str, *path: str | int) -> None:
         if name not in known:
-            guess = did_you_mean(name, known) or f"; known: {', '.join(sorted(known)[:12])}"
+            guess = did_you_mean(name, known, listed=12)
             key = ".".join(str(part) for part in path)
             faults.append(
                 Fault(

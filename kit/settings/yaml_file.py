@@ -21,9 +21,8 @@ from ruamel.yaml.constructor import SafeConstructor
 from ruamel.yaml.error import MarkedYAMLError, YAMLError
 from ruamel.yaml.nodes import MappingNode, Node, ScalarNode, SequenceNode
 
-from kit.errors import Fault, FaultsError
+from kit.errors import Fault, FaultsError, did_you_mean
 from kit.settings.yaml_words import DATE, expected_words, forbidden_character, syntax_fault
-from kit.settings.yaml_words import did_you_mean as did_you_mean
 
 MAX_BYTES = 8_000_000
 MAX_DEPTH = 30

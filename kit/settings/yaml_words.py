@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import difflib
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from typing import Any
 
 from ruamel.yaml.error import MarkedYAMLError
 
-from kit.errors import Fault
+from kit.errors import Fault, did_you_mean
 
 # YAML 1.2.2, production c-printable: what may not stand in a file, not even in quotation marks.
 _FORBIDDEN = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\x80-\x84\x86-\x9f\ufffe\uffff]")
@@ -83,16 +82,6 @@ def syntax_fault(file: str, text: str, fault: MarkedYAMLError) -> Fault:
         )
     shown = f": {quoted.strip()[:80]!r}" if quoted.strip() else ""
     return Fault(file, said + shown, line=line)
-
-
-def did_you_mean(word: str, known: Iterable[str]) -> str:
-    """Return `; did you mean "..."?` when a known word is close to `word`, else nothing.
-
-    >>> did_you_mean("rivls", ["rivals", "titles"])
-    '; did you mean "rivals"?'
-    """
-    close = difflib.get_close_matches(word, list(known), n=1, cutoff=0.6)
-    return f'; did you mean "{close[0]}"?' if close else ""
 
 
 def expected_words(detail: Mapping[str, Any], found: object) -> str:
