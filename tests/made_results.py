@@ -126,14 +126,16 @@ def margin(
     elif high < 1:
         outcome = "behind"
     cell = Cell(
-        product, title, metric, "fps", False, (), (), (), 1.0, None, None, 0.95, "shared", (), LEAF
-    )
+        product=product, title=title, metric=metric, unit="fps", less_is_better=False,
+        runs=(), sessions=(), values=(), value=1.0, low=None, high=None, confidence=0.95,
+        method="shared", marks=(), trace=LEAF,
+    )  # fmt: skip
     return Margin(
         product=product,
         baseline=baseline,
         title=title,
         metric=metric,
-        ratio=math.exp(log_ratio),
+        value=math.exp(log_ratio),
         low=low,
         high=high,
         level_low=level_low,
@@ -194,7 +196,7 @@ def suite(of: list[Margin]) -> SuiteMargin:
         metric=of[0].metric,
         titles=tuple(m.title for m in of),
         weights=(1 / n,) * n,
-        ratio=ratio,
+        value=ratio,
         low=low,
         high=high,
         level_low=low,
@@ -297,21 +299,9 @@ def gap(
     one, other = side("p0", here_old, here), side("p5", there_old, there)
     ratio = one.ratio / other.ratio
     return NameGap(
-        "p0",
-        here_old,
-        "p5",
-        there_old,
-        "average_fps",
-        one.titles,
-        one,
-        other,
-        ratio,
-        ratio * 0.985,
-        ratio * 1.015,
-        0.95,
-        (),
-        LEAF,
-    )
+        product="p0", baseline="p5", metric="average_fps", titles=one.titles, here=one, there=other,
+        value=ratio, low=ratio * 0.985, high=ratio * 1.015, confidence=0.95, marks=(), trace=LEAF,
+    )  # fmt: skip
 
 
 def run(

@@ -20,8 +20,9 @@ from made_runs import METRIC, cells_of, framed, made_runs, margin_params
 from kit.bench.prices import PriceRow
 from kit.margins.cells import Cell
 from kit.margins.closure import check_closure, name_gap
-from kit.margins.compare import Margin, compare_levels, compare_products, make_cells, outcome_of
+from kit.margins.compare import Margin, compare_levels, compare_products, make_cells
 from kit.margins.energy import energy_frame, weigh_energy
+from kit.margins.estimate import outcome_of
 from kit.margins.repeatability import bench_components, measure_repeatability
 from kit.margins.shared_variance import SharedVariances, fit_variances
 from kit.margins.suites import SuiteMargin, summarise_titles
@@ -294,7 +295,7 @@ def _cells_and_margins(book: Book) -> None:
         "difference",
         {"product": LEVELS["quill"], "baseline": LEVELS["wren"], "unit": "dB(A)",
          "method": "welch", "confidence": CONFIDENCE},
-        [level.difference_db, level.low_db, level.high_db],
+        [level.value, level.low, level.high],
     )  # fmt: skip
 
 

@@ -65,8 +65,8 @@ def test_levels_are_compared_by_difference_and_never_by_ratio(kinds):
     # Product minus baseline; scipy's Welch interval of the levels themselves.
     a, b = ([level + 100 * step for step in STEPS] for level in (36, 40))
     beside = stats.ttest_ind(a, b, equal_var=False).confidence_interval(0.95)
-    assert claim.value == welch.difference_db == pytest.approx(-4.0)
-    assert (welch.low_db, welch.high_db) == pytest.approx((beside.low, beside.high), rel=1e-4)
+    assert claim.value == welch.value == pytest.approx(-4.0)
+    assert (welch.low, welch.high) == pytest.approx((beside.low, beside.high), rel=1e-4)
     assert claim.low < -4 < claim.high < 0  # shared: the cells lend each other their spread
     assert (claim.outcome, claim.unit, claim.method) == ("ahead", "dB(A)", "difference")
     assert claim.text == "\u22124.0\u00a0dB(A)"

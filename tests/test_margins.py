@@ -219,13 +219,13 @@ def test_levels_have_a_difference_and_no_ratio():
     a, b = [38.0, 38.4, 38.2], [41.0, 41.6, 41.3]
     beside = stats.ttest_ind(a, b, equal_var=False)
     interval = beside.confidence_interval(0.95)
-    assert found.difference_db == pytest.approx(-3.1)
-    assert (found.low_db, found.high_db) == pytest.approx((interval.low, interval.high))
+    assert found.value == pytest.approx(-3.1)
+    assert (found.low, found.high) == pytest.approx((interval.low, interval.high))
     assert found.p_value == pytest.approx(beside.pvalue)
     assert (found.unit, found.outcome) == ("dB(A)", "ahead")  # quieter is better
     assert found.trace.key == "difference/value/hum/a-over-b"
     (back,) = compare_levels(cells, product="b", baselines=["a"], params=params)
-    assert back.outcome == "behind" and back.difference_db == pytest.approx(3.1)
+    assert back.outcome == "behind" and back.value == pytest.approx(3.1)
 
 
 def test_levels_are_level_only_within_a_band_that_is_given():
@@ -249,8 +249,8 @@ def test_a_single_level_has_a_difference_without_an_interval():
     params = margin_params("welch")
     cells = make_cells(runs, titles, params=params, metric_names=["value"])
     (found,) = compare_levels(cells, product="a", baselines=["b"], params=params)
-    assert found.difference_db == pytest.approx(-2.0)
-    assert (found.low_db, found.high_db, found.outcome) == (None, None, "unresolved")
+    assert found.value == pytest.approx(-2.0)
+    assert (found.low, found.high, found.outcome) == (None, None, "unresolved")
 
 
 # -- what must not change anything ----------------------------------------------------------------

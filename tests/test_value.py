@@ -60,7 +60,7 @@ def suite(
         metric=metric,
         titles=titles,
         weights=tuple(1 / len(titles) for _ in titles),
-        ratio=ratio,
+        value=ratio,
         low=low,
         high=high,
         level_low=low,

@@ -33,7 +33,7 @@ def energy_metric(standing: EnergyStanding, metric: str = ENERGY) -> str:
 def level_claims(review: Review, results: Results) -> Iterator[Claim]:
     """Yield a claim for each difference in dB: product minus baseline, as measured."""
     for level in results.levels:
-        value, ends = level.difference_db, (level.low_db, level.high_db)
+        value, ends = level.value, (level.low, level.high)
         subject = Subject(
             metric=level.metric,
             product=level.product,

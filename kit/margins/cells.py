@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from kit.margins.estimate import Estimate
 from kit.margins.replicates import from_log, group_runs, metric_unit, sample_variance, to_log
 from kit.margins.shared_variance import SharedVariances
 from kit.metrics.run_metrics import RunMetrics
@@ -31,32 +32,26 @@ MIN_SHARED = 6
 OWN_MARKS = frozenset({"no_interval", "frames_only"})
 
 
-@dataclass(frozen=True, slots=True)
-class Cell:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cell(Estimate):
     """One metric of one product in one title: its used runs and their summary.
 
     `value` is the geometric mean of the runs' values, so that the ratio of two cells is the
-    margin; of levels in dB it is their arithmetic mean. `low` and `high` are None where nothing
-    gives an interval (a mark says why).
+    margin; of levels in dB it is their arithmetic mean. `method` is "welch" (t over the runs),
+    "shared", "frames" (of a lone run) or "none".
     """
 
-    product: str
-    title: str
-    metric: str
-    unit: str
     less_is_better: bool
     runs: tuple[str, ...]
     sessions: tuple[str, ...]  # one per run
     values: tuple[float, ...]  # one per run, in the metric's unit, unrounded
-    value: float
-    low: float | None
-    high: float | None
-    confidence: float
-    method: str  # "welch" (t over the runs), "shared", "frames" (of a lone run) or "none"
-    marks: tuple[str, ...]
-    trace: Trace
     log_sd: float | None = None  # sample standard deviation of the runs' ln values
     log_se: float | None = None  # standard error of ln(value)
+
+    @property
+    def method_name(self) -> str:
+        """The method's name in the catalogue."""
+        return f"cell-{self.method}"
 
 
 def make_cells(

@@ -145,15 +145,13 @@ def name_gap(
         confidence=params.confidence,
     )
     gap = NameGap(
-        here_new=first.product,
-        here_old=first.baseline,
-        there_new=second.product,
-        there_old=second.baseline,
+        product=first.product,
+        baseline=second.product,
         metric=first.metric,
         titles=first.titles,
         here=first,
         there=second,
-        ratio=derived.ratio,
+        value=derived.ratio,
         low=derived.low,
         high=derived.high,
         confidence=params.confidence,

@@ -5,11 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 from kit.margins.cells import Cell as Cell
 from kit.margins.cells import cells_frame as cells_frame
 from kit.margins.cells import make_cells as make_cells
+from kit.margins.estimate import Estimate, Outcome, RatioEstimate, outcome_of
 from kit.margins.replicates import LOG_PER_DB
 from kit.margins.shared_variance import SharedVariances
 from kit.margins.verdicts import choose_method as choose_method
@@ -21,8 +22,6 @@ from kit.trace import Trace
 if TYPE_CHECKING:
     import pandas as pd
 
-Outcome = Literal["ahead", "behind", "level", "unresolved"]
-
 # What a claim names as its method. A version rises when the same runs would give other figures.
 METHOD_VERSION: Mapping[str, int] = {
     "welch": 1,
@@ -33,100 +32,53 @@ METHOD_VERSION: Mapping[str, int] = {
 }
 
 
-@dataclass(frozen=True, slots=True)
-class Margin:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Margin(RatioEstimate):
     """How far one product was ahead of another in one title.
 
     `ratio` is above 1 where the product is better, whichever way the title is measured: for a
     duration it is the baseline's over the product's. `level_low` and `level_high` are the ends of
     the 90 % interval that decides "level" (two one-sided tests at 5 %). `log_se` and `df` describe
-    the error of ln(ratio); df is None for a mixture of normals.
+    the error of ln(ratio); df is None for a mixture of normals. `method` is a key of
+    METHOD_VERSION.
     """
 
-    product: str
-    baseline: str
-    title: str
-    metric: str
-    ratio: float
-    low: float | None
-    high: float | None
+    outcome: Outcome
     level_low: float | None
     level_high: float | None
-    confidence: float
-    outcome: Outcome
-    method: str  # a key of METHOD_VERSION
     log_se: float | None
     df: float | None
     p_value: float | None  # two-sided, of ln(ratio) = 0
     p_adjusted: float | None  # over the family of one baseline and metric
     cells: tuple[Cell, Cell]  # product's, baseline's
-    marks: tuple[str, ...]
-    trace: Trace
     ratio_all_runs: float | None = None  # with the set-aside runs put back, where it differs
     p_level: float | None = None  # of a true ratio outside the level band
     p_level_adjusted: float | None = None
     mixture_df: float | None = None  # df that stands for a mixture in Satterthwaite's rule
 
+    @property
+    def method_name(self) -> str:
+        """The method's name in the catalogue."""
+        return f"margin-{self.method}"
 
-@dataclass(frozen=True, slots=True)
-class LevelDifference:
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LevelDifference(Estimate):
     """How far apart two products are in a title measured in dB, which has no ratios.
 
-    `difference_db` is product minus baseline, as measured: of noise, below 0 where the product is
+    The value is product minus baseline, as measured: of noise, below 0 where the product is
     quieter, which is the outcome "ahead". There is no level band in dB unless one is given, so no
     outcome "level".
     """
 
-    product: str
-    baseline: str
-    title: str
-    metric: str
-    unit: str
-    difference_db: float
-    low_db: float | None
-    high_db: float | None
-    confidence: float
     outcome: Outcome
-    method: str
     p_value: float | None
     cells: tuple[Cell, Cell]
-    marks: tuple[str, ...]
-    trace: Trace
 
-
-def outcome_of(
-    low: float | None,
-    high: float | None,
-    level_low: float | None,
-    level_high: float | None,
-    *,
-    band: float,
-) -> Outcome:
-    """Return what may be said of a margin.
-
-    Parameters
-    ----------
-    low, high : float or None
-        Ends of the interval at the review's confidence, as ratios.
-    level_low, level_high : float or None
-        Ends of the 90 % interval.
-    band : float
-        Level band as a share. The band reaches from 1 / (1 + band) to 1 + band, so that it is the
-        same from either side.
-
-    Notes
-    -----
-    "level" where the 90 % interval lies inside the band: two one-sided tests at 5 % each. Level
-    comes first: a margin shown to be too small to matter is level even where its interval leaves
-    out 1. Otherwise "ahead" or "behind" where the interval leaves out 1, else "unresolved".
-    """
-    if low is None or high is None or level_low is None or level_high is None:
-        return "unresolved"
-    if level_low >= 1 / (1 + band) and level_high <= 1 + band:
-        return "level"
-    if low > 1:
-        return "ahead"
-    return "behind" if high < 1 else "unresolved"
+    @property
+    def method_name(self) -> str:
+        """The method's name in the catalogue, whatever the interval's own."""
+        return "difference"
 
 
 def compare_products(
@@ -193,7 +145,7 @@ def compare_products(
                 baseline=b.product,
                 title=a.title,
                 metric=a.metric,
-                ratio=ratio,
+                value=ratio,
                 low=low,
                 high=high,
                 level_low=level_low,
@@ -263,9 +215,9 @@ def compare_levels(
                 title=a.title,
                 metric=a.metric,
                 unit=a.unit,
-                difference_db=better * verdict.difference / LOG_PER_DB,
-                low_db=db[0],
-                high_db=db[1],
+                value=better * verdict.difference / LOG_PER_DB,
+                low=db[0],
+                high=db[1],
                 confidence=params.confidence,
                 outcome=outcome_of(low, high, level_low, level_high, band=share),
                 method=verdict.method,

@@ -7,23 +7,20 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from kit.margins.compare import Margin
+from kit.margins.estimate import RatioEstimate
 from kit.margins.suites import SuiteMargin
 from kit.stats.combining import match_t, t_ends
 from kit.trace import Trace
 
 
-@dataclass(frozen=True, slots=True)
-class DerivedRatio:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DerivedRatio(RatioEstimate):
     """A product of powers of margins: what a sentence says that no margin says directly."""
 
-    ratio: float
-    low: float | None
-    high: float | None
-    confidence: float
+    metric: str = ""  # terms may be of several
+    method: str = "derived"
     log_se: float | None
     df: float | None
-    marks: tuple[str, ...]
-    trace: Trace
 
 
 def side_errors(margin: Margin) -> dict[str, float] | None:
@@ -92,7 +89,7 @@ def derive_ratio(
     if low is None:
         marks["no_interval"] = None
     return DerivedRatio(
-        ratio=math.exp(center),
+        value=math.exp(center),
         low=low,
         high=high,
         confidence=confidence,

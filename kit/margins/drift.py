@@ -11,7 +11,8 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from kit.bench.runs import RunRow
-from kit.margins.compare import Margin, Outcome, compare_products, make_cells
+from kit.margins.compare import Margin, compare_products, make_cells
+from kit.margins.estimate import Outcome, RatioEstimate
 from kit.margins.shared_variance import fit_variances
 from kit.margins.suites import SuiteMargin, summarise_titles
 from kit.metrics.run_metrics import RunMetrics
@@ -28,29 +29,23 @@ if TYPE_CHECKING:
 DRIFT_METRICS = (METRICS[0], METRICS[1], "value")
 
 
-@dataclass(frozen=True, slots=True)
-class Drift:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Drift(RatioEstimate):
     """How far products that were run again have moved, in one title or over all they share.
 
     `ratio` is new over old, turned so that above 1 is better now. `low`/`high` hold for these
     products (run-to-run error only); `like_low`/`like_high` for products like these (Student's t
-    over the products), None with fewer than two. `parts` are the products' own drifts.
+    over the products), None with fewer than two. `parts` are the products' own drifts. `title` is
+    "" over all titles.
     """
 
-    metric: str
-    title: str  # "" over all titles
+    method: str = "drift-of-these"
+    outcome: Outcome
     titles: tuple[str, ...]
     anchors: tuple[str, ...]
-    ratio: float
-    low: float | None
-    high: float | None
     like_low: float | None
     like_high: float | None
-    confidence: float
-    outcome: Outcome
     parts: Mapping[str, Margin | SuiteMargin]  # by anchor
-    marks: tuple[str, ...]
-    trace: Trace
 
 
 def measure_drift(
@@ -172,7 +167,7 @@ def _pooled(
         title=title,
         titles=titles,
         anchors=tuple(parts),
-        ratio=pool.ratio,
+        value=pool.ratio,
         low=pool.low,
         high=pool.high,
         like_low=pool.like_low,
@@ -196,7 +191,7 @@ def _as_margin(part: Margin | SuiteMargin, anchor: str) -> Margin:
     return replace(
         part.margins[0],
         title=anchor,
-        ratio=part.ratio,
+        value=part.ratio,
         low=part.low,
         high=part.high,
         level_low=part.level_low,

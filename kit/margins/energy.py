@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy.special import stdtrit
 
 from kit.margins.cells import Cell
+from kit.margins.estimate import Estimate
 from kit.metrics.run_metrics import RunMetrics
 from kit.settings.bench_file import Title
 from kit.stats.intervals import WIDEST
@@ -20,32 +21,30 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
-@dataclass(frozen=True, slots=True)
-class EnergyStanding:
-    """What a frame costs in energy, of one product in one title.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EnergyStanding(Estimate):
+    """What a frame costs in energy, in joules, of one product in one title.
 
     `source` is "logged" (a power sensor in the log of the same runs) or "metered" (a title that
     measures power in the same scene and settings, `power_title`). The two are not the same: a
-    sensor sees the part, a meter the whole machine. `low` and `high` are None where a single run
-    gives no interval.
+    sensor sees the part, a meter the whole machine.
     """
 
-    product: str
-    title: str
+    metric: str = "energy"
+    unit: str = "J"
     source: str
-    joule_per_frame: float
-    low: float | None
-    high: float | None
-    confidence: float
     runs: tuple[str, ...]
-    marks: tuple[str, ...]
-    trace: Trace
     power_title: str = ""
+
+    @property
+    def joule_per_frame(self) -> float:
+        """The estimate's value."""
+        return self.value
 
     @property
     def fps_per_watt(self) -> float:
         """Frames per second per watt: frames per joule."""
-        return 1 / self.joule_per_frame
+        return 1 / self.value
 
 
 def weigh_energy(
@@ -106,7 +105,8 @@ def _logged(title: str, metrics: Sequence[RunMetrics], confidence: float) -> lis
                 product=product,
                 title=title,
                 source="logged",
-                joule_per_frame=math.exp(centre),
+                method="energy-per-frame",
+                value=math.exp(centre),
                 low=None if half is None else math.exp(centre - half),
                 high=None if half is None else math.exp(centre + half),
                 confidence=confidence,
@@ -152,7 +152,8 @@ def _metered(
                     product=rate.product,
                     title=title,
                     source="metered",
-                    joule_per_frame=power.value / rate.value,
+                    method="energy-metered",
+                    value=power.value / rate.value,
                     low=low,
                     high=high,
                     confidence=min(power.confidence, rate.confidence),
@@ -171,8 +172,12 @@ def _metered(
 
 
 def energy_frame(standings: Sequence[EnergyStanding]) -> pd.DataFrame:
-    """Return one row per standing: its fields but the trace, and `fps_per_watt`."""
+    """Return one row per standing: product, title, source, joule_per_frame, low, high, confidence,
+    runs, marks, power_title, fps_per_watt."""
     import pandas as pd
 
-    names = [f.name for f in fields(EnergyStanding) if f.name != "trace"] + ["fps_per_watt"]
+    names = [
+        *("product", "title", "source", "joule_per_frame", "low", "high", "confidence", "runs"),
+        *("marks", "power_title", "fps_per_watt"),
+    ]
     return pd.DataFrame([[getattr(s, n) for n in names] for s in standings], columns=names)

@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from kit.margins.cells import Cell
-from kit.margins.compare import Margin, Outcome, outcome_of
+from kit.margins.compare import Margin
+from kit.margins.estimate import OUTCOMES, Outcome, RatioEstimate, outcome_of
 from kit.settings.bench_file import Title
 from kit.settings.params import MarginParams, SuiteParams
 from kit.stats.combining import match_t, spread_over_titles, suite_weights, t_ends
@@ -20,8 +21,6 @@ from kit.trace import Trace
 
 if TYPE_CHECKING:
     import pandas as pd
-
-OUTCOMES: tuple[Outcome, ...] = ("ahead", "behind", "level", "unresolved")
 
 # Figures that are no speed: in a suite only where the suite names them.
 NOT_SPEED = frozenset({"power", "noise", "battery_life"})
@@ -36,8 +35,8 @@ METHOD_VERSION: Mapping[str, int] = {
 }
 
 
-@dataclass(frozen=True, slots=True)
-class SuiteMargin:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SuiteMargin(RatioEstimate):
     """A product's margin over a baseline in a group of titles: a (weighted) geometric mean.
 
     `low`/`high` hold for these titles (run-to-run error only); `like_low`/`like_high` for titles
@@ -45,21 +44,15 @@ class SuiteMargin:
     the ratio with that title left out.
     """
 
+    method: str = "suite-these-titles"
+    outcome: Outcome
     suite: str  # "all", or a key of params.suites
-    product: str
-    baseline: str
-    metric: str
     titles: tuple[str, ...]
     weights: tuple[float, ...]  # sum to 1
-    ratio: float
-    low: float | None
-    high: float | None
     level_low: float | None
     level_high: float | None
     like_low: float | None
     like_high: float | None
-    confidence: float
-    outcome: Outcome
     smallest: float  # ratio of the title with the smallest margin
     smallest_title: str
     largest: float
@@ -71,37 +64,46 @@ class SuiteMargin:
     every_title: Outcome | None  # what may be said of every title, family-wise; None: nothing
     left_out: Mapping[str, str]  # title -> why it is not shared
     margins: tuple[Margin, ...]
-    marks: tuple[str, ...]
-    trace: Trace
     ratio_all_runs: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class NameGap:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NameGap(RatioEstimate):
     """How a lead shrinks or grows from one class of machine to another: a ratio of ratios.
 
     ratio = (here_new / here_old) / (there_new / there_old) over the titles all four share; below
-    1, the newer name gains less over the older one here than there.
+    1, the newer name gains less over the older one here than there. `product` is the newer name
+    here, `baseline` the newer one there.
     """
 
-    here_new: str
-    here_old: str
-    there_new: str
-    there_old: str
-    metric: str
+    method: str = "name-gap"
     titles: tuple[str, ...]
     here: SuiteMargin
     there: SuiteMargin
-    ratio: float
-    low: float | None
-    high: float | None
-    confidence: float
-    marks: tuple[str, ...]
-    trace: Trace
     like_low: float | None = None  # for titles like these
     like_high: float | None = None
     clock_ratio: float | None = None  # the same ratio of ratios of sustained clocks
     clock_share: float | None = None  # ln(clock_ratio) / ln(ratio): share the clocks explain
+
+    @property
+    def here_new(self) -> str:
+        """The newer name in the reviewed class of machine."""
+        return self.here.product
+
+    @property
+    def here_old(self) -> str:
+        """The older name there."""
+        return self.here.baseline
+
+    @property
+    def there_new(self) -> str:
+        """The newer name in the other class of machine."""
+        return self.there.product
+
+    @property
+    def there_old(self) -> str:
+        """The older name in that class."""
+        return self.there.baseline
 
 
 @dataclass(frozen=True, slots=True)
@@ -254,7 +256,7 @@ def summarise_titles(
         titles=tuple(m.title for m in margins),
         weights=tuple(w.tolist()),
         # exp and ln do not undo each other to the last bit.
-        ratio=min(max(math.exp(center), smallest.ratio), largest.ratio),
+        value=min(max(math.exp(center), smallest.ratio), largest.ratio),
         low=low,
         high=high,
         level_low=level_low,

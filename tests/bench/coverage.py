@@ -20,7 +20,8 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from kit.margins.compare import Margin, compare_products, make_cells, outcome_of
+from kit.margins.compare import Margin, compare_products, make_cells
+from kit.margins.estimate import outcome_of
 from kit.margins.shared_variance import fit_variances
 from kit.margins.suites import summarise_suites
 from kit.metrics.run_metrics import RunMetrics
