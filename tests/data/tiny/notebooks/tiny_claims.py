@@ -5,10 +5,9 @@ from __future__ import annotations
 import hashlib
 from pathlib import Path
 
-from kit.tables import fps_text, money_text, ratio_text
-
-from kit.claims import Claim, ClaimBook, RunRecord, claims_json
-from kit.page import Column, Html, html_table, image_figure
+from kit.claims.claim import Claim, ClaimBook, RunRecord, claims_json
+from kit.page.html import Column, Html, html_table, image_figure
+from kit.rounding import fps_text, money_text, ratio_text
 
 PRODUCTS = {
     "lanternfish-14": "Lanternfish 14",
