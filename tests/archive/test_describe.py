@@ -31,7 +31,7 @@ from kit.archive.describe import (
 from kit.claims.claim import ClaimBook
 from kit.settings.bench_file import Layout
 
-DATA = Path(__file__).parent / "data"
+DATA = Path(__file__).parents[1] / "data"
 BIN = Path(sys.executable).parent
 BOOK = ClaimBook(
     review="heron", title="Heron & \u00e9gret", byline="The desk", date="2026-04-01",

@@ -18,7 +18,7 @@ from kit.errors import BenchError
 from kit.review.walk import load_review, work_out
 from kit.settings.yaml_file import read_yaml, written_text
 
-ROOT = Path(__file__).resolve().parent.parent
+ROOT = Path(__file__).resolve().parents[2]
 
 
 def claims_of(params: Path, bench: Path | None) -> bytes:

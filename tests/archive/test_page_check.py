@@ -21,7 +21,7 @@ from kit.archive.unbag import open_bag
 from kit.claims.claim import load_claims
 from kit.page.pictures import make_charts
 
-TEMPLATE = Path(__file__).resolve().parent.parent / "notebooks" / "review.ipynb"
+TEMPLATE = Path(__file__).resolve().parents[2] / "notebooks" / "review.ipynb"
 
 
 @pytest.fixture(scope="module")

@@ -17,9 +17,9 @@ from bagmaker import bytes_of
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption, PrivateFormat
 from sealmaker import finished_review, sealed_review
-from test_describe import frictionless_report, rocrate_report
 
 import kit.archive.sealing
+from archive.test_describe import frictionless_report, rocrate_report
 from kit.archive.sealing import closing_said, date_of_epoch, finished_files, seal
 from kit.claims.claim import load_claims
 from kit.errors import KitError, SealError, UsageError

@@ -28,7 +28,7 @@ from kit.errors import SealError
 from kit.methods import METHODS
 from kit.page.environment import normal_name
 
-ROOT = Path(__file__).resolve().parent.parent
+ROOT = Path(__file__).resolve().parents[2]
 
 
 def spoiled(folder: Path) -> Spoiled:

@@ -19,7 +19,7 @@ from unittest.mock import patch
 import numpy as np
 from pairs import ROOT, pairs_asked
 
-sys.path.insert(0, str(ROOT / "tests"))
+sys.path.insert(0, str(ROOT / "tests" / "support"))
 from small_bench import MadeRun, small_bench, write_bench
 
 import kit.metrics.measuring

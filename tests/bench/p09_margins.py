@@ -18,7 +18,7 @@ import numpy as np
 from pairs import ROOT, Row, pairs_asked, say, time_pairs
 from scipy.stats import ttest_ind
 
-sys.path.insert(0, str(ROOT / "tests"))
+sys.path.insert(0, str(ROOT / "tests" / "support"))
 from small_bench import MadeRun, small_bench, write_bench
 
 from kit.claims.of_pages import make_claims

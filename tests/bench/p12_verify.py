@@ -14,7 +14,7 @@ from pathlib import Path
 import pyarrow.csv as pa_csv
 from pairs import ROOT, Row, pairs_asked, say, time_pairs
 
-sys.path.insert(0, str(ROOT / "tests"))
+sys.path.insert(0, str(ROOT / "tests" / "support"))
 from dataclasses import replace
 
 from small_bench import frames, small_bench, write_bench

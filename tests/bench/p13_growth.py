@@ -17,7 +17,7 @@ from pathlib import Path
 import numpy as np
 from pairs import ROOT, Row, pairs_asked, say
 
-sys.path.insert(0, str(ROOT / "tests"))
+sys.path.insert(0, str(ROOT / "tests" / "support"))
 from small_bench import frames, small_bench, write_bench
 
 from kit.claims.of_pages import make_claims

@@ -173,7 +173,7 @@ print(digest.hexdigest())
 
 
 def test_other_processes_and_hash_seeds_draw_the_same_bytes():
-    code = DRAW_ALL.format(tests=str(Path(__file__).parent))
+    code = DRAW_ALL.format(tests=str(Path(__file__).parents[1] / "support"))
     seen = {
         subprocess.run(
             [sys.executable, "-c", code],
@@ -181,7 +181,7 @@ def test_other_processes_and_hash_seeds_draw_the_same_bytes():
             text=True,
             check=True,
             env={"PYTHONHASHSEED": seed, "PATH": ""},
-            cwd=Path(__file__).parents[1],
+            cwd=Path(__file__).parents[2],
         ).stdout
         for seed in ("0", "12345")
     }

@@ -11,7 +11,7 @@ from kit.claims.of_pages import make_claims, recompute_claims
 from kit.methods import METHODS
 from kit.review.walk import load_review, work_out
 
-ROOT = Path(__file__).parents[1]
+ROOT = Path(__file__).parents[2]
 
 
 @pytest.fixture(scope="module")

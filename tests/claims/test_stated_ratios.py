@@ -3,8 +3,8 @@
 import math
 
 import pytest
-from test_bound import book, claim
 
+from claims.test_bound_text import book, claim
 from kit.claims.bound_text import bind_text
 from kit.claims.stated_ratios import derive, find_statements, ratios_of_pair
 from kit.errors import TextError

@@ -1,6 +1,6 @@
 """Damage to a sealed review, of every kind we can think of; how much of it `verify` finds.
 
-    python tests/damage.py [--each N] [--bag BAG]
+    python tests/evidence/damage.py [--each N] [--bag BAG]
 
 prints a line per kind and the sum, "found / tried". A finding counts only if it names the place
 that was damaged. "Mended" means that whoever did it also put right every hash in the manifests.
@@ -23,8 +23,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-PROJECT = Path(__file__).resolve().parent.parent
-sys.path[:0] = [str(PROJECT), str(PROJECT / "tests")]
+PROJECT = Path(__file__).resolve().parents[2]
+sys.path[:0] = [str(PROJECT), *(str(PROJECT / "tests" / n) for n in ("", "support"))]
 
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey  # noqa: E402
 from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat  # noqa: E402

@@ -1,6 +1,6 @@
 """How often screening cries wolf: its rules on clean runs, at the default thresholds.
 
-`python tests/false_alarms.py [RUNS] [SEED]` makes benches of clean runs (1,000 unless said),
+`python tests/evidence/false_alarms.py [RUNS] [SEED]` makes benches of clean runs (1,000 unless said),
 screens them and prints a row per rule. The goal is at most one flag in 50 runs over all rules.
 Statements of fact are counted apart: runs too short for a 0.1 % low are too short, and "cannot be
 judged" alarms nobody.

@@ -1,6 +1,6 @@
 """Faulty logs, and for each the one right message.
 
-``python tests/faulty_logs.py`` makes each of them, reads it, takes it into a bench where that can
+``python tests/evidence/faulty_logs.py`` makes each of them, reads it, takes it into a bench where that can
 be tried, and prints "faulty logs tried N, right message M".
 """
 
@@ -22,7 +22,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from kit.bench.intake import add_logs
 from kit.bench.runs import read_run, read_run_sheet

@@ -1,6 +1,6 @@
 """What is fuzzed: each function takes bytes and fails on anything but an answer or our own error.
 
-    python tests/fuzzed.py TARGET [--seconds N]
+    python tests/evidence/fuzzed.py TARGET [--seconds N]
 
 runs one of them (log, params, bench, sheet, prices, text, claims, manifest) under atheris, which
 looks for inputs that take new paths; it must be installed beside the project. The same functions
@@ -17,9 +17,10 @@ import tempfile
 from collections.abc import Callable
 from pathlib import Path
 
-sys.path[:0] = [str(Path(__file__).resolve().parent.parent), str(Path(__file__).resolve().parent)]
+TESTS = Path(__file__).resolve().parents[1]
+sys.path[:0] = [str(TESTS.parent), *(str(TESTS / n) for n in ("", "support", "evidence"))]
 
-from test_bound import book as made_book  # noqa: E402
+from claims.test_bound_text import book as made_book  # noqa: E402
 
 from kit.archive.unbag import open_bag, read_listing  # noqa: E402
 from kit.bench.prices import read_prices  # noqa: E402

@@ -1,6 +1,6 @@
 """Take-ins killed at random points: what the bench holds afterwards, counted.
 
-``python tests/kill_points.py [N]`` kills N take-ins at random moments (200 unless said otherwise),
+``python tests/evidence/kill_points.py [N]`` kills N take-ins at random moments (200 unless said otherwise),
 then one before each single step that touches the disk, and prints "kill points tried N, states
 lost M".
 """
@@ -16,7 +16,7 @@ import tempfile
 import time
 from pathlib import Path
 
-sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from kit.bench.intake import add_logs, undo_last
 from kit.bench.runs import read_run_sheet, read_runs

@@ -1,6 +1,6 @@
 """The counts DEVELOPERS.md states of clumsy input and of faults, made anew.
 
-    python tests/print_counts.py [logs] [people] [edges] [properties] [kills]
+    python tests/evidence/print_counts.py [logs] [people] [edges] [properties] [kills]
 
 prints a line each (all of them where none is named); the exit status is 1 if one is not as it
 should be. Takes some five minutes on two cores.
@@ -13,7 +13,7 @@ import subprocess
 import sys
 from pathlib import Path
 
-TESTS = Path(__file__).resolve().parent
+TESTS = Path(__file__).resolve().parents[1]
 ROOT = TESTS.parent
 
 
@@ -40,7 +40,7 @@ def last(text: str, pattern: str) -> tuple[int, int]:
 def count_logs() -> tuple[str, bool]:
     """Faulty logs and their messages."""
     tried, right = last(
-        run("tests/faulty_logs.py"), r"faulty logs tried (\d+), right message (\d+)"
+        run("tests/evidence/faulty_logs.py"), r"faulty logs tried (\d+), right message (\d+)"
     )
     return f"faulty logs tried {tried} / right message {right}", tried == right
 
@@ -58,8 +58,8 @@ def count_cases(what: str, *files: str) -> tuple[str, bool]:
 def count_properties() -> tuple[str, bool]:
     """Examples drawn by hypothesis in every test that uses it, and those that failed."""
     files = [
-        f"tests/{path.name}"
-        for path in sorted(TESTS.glob("test_*.py"))
+        path.relative_to(ROOT).as_posix()
+        for path in sorted(TESTS.rglob("test_*.py"))
         if re.search(r"^from hypothesis import", path.read_text(encoding="utf-8"), re.MULTILINE)
     ]
     said = run(
@@ -80,7 +80,10 @@ def count_properties() -> tuple[str, bool]:
 def count_kills() -> tuple[str, bool]:
     """Take-ins and runs killed, and the states lost by it."""
     tried = lost = 0
-    for command in (("tests/kill_points.py", "200"), ("tests/run_kill_points.py",)):
+    for command in (
+        ("tests/evidence/kill_points.py", "200"),
+        ("tests/evidence/run_kill_points.py",),
+    ):
         more, wrong = last(run(*command), r"kill points tried (\d+), states lost (\d+)")
         tried, lost = tried + more, lost + wrong
     return f"kill points tried {tried} / states lost {lost}", tried > 0 and not lost
@@ -88,9 +91,9 @@ def count_kills() -> tuple[str, bool]:
 
 COUNTS = {
     "logs": count_logs,
-    "people": lambda: count_cases("YAML and CSV of people", "tests/test_people.py"),
+    "people": lambda: count_cases("YAML and CSV of people", "tests/whole/test_people.py"),
     "edges": lambda: count_cases(
-        "relations and edges", "tests/test_metamorphic.py", "tests/test_edges.py"
+        "relations and edges", "tests/whole/test_metamorphic.py", "tests/whole/test_edges.py"
     ),
     "properties": count_properties,
     "kills": count_kills,

@@ -1,6 +1,6 @@
 """A review's run killed while it puts its folder in place: what stands there afterwards, counted.
 
-``python tests/run_kill_points.py`` kills a run before each single step by which it changes the
+``python tests/evidence/run_kill_points.py`` kills a run before each single step by which it changes the
 disk after its notebook has run, and prints "kill points tried N, states lost M".
 """
 
@@ -14,7 +14,8 @@ import sys
 import tempfile
 from pathlib import Path
 
-sys.path[:0] = [str(Path(__file__).resolve().parent.parent), str(Path(__file__).resolve().parent)]
+TESTS = Path(__file__).resolve().parents[1]
+sys.path[:0] = [str(TESTS.parent), *(str(TESTS / n) for n in ("", "support", "evidence"))]
 
 from kill_points import DISK_EVENTS  # noqa: E402
 from tiny_project import copy_project, edit_template, keep_cells  # noqa: E402

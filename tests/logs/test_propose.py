@@ -28,7 +28,7 @@ from kit.settings.bench_file import BenchFile, Layout, read_bench
 from kit.settings.params import ReviewParams, load_params
 from kit.settings.yaml_file import check_model, read_yaml
 
-REAL = Path(__file__).parent / "data" / "real_runs" / "logs"
+REAL = Path(__file__).parents[1] / "data" / "real_runs" / "logs"
 RNG = np.random.default_rng(6)
 MS = RNG.gamma(40, 0.4, 300).round(4)  # about 16 ms, so about 62 frames per second
 STAMPS_S = np.concatenate([[0.0], np.cumsum(MS) / 1000]).round(7)
@@ -64,7 +64,7 @@ def test_proposals_are_right_on_the_real_logs(scene, run):
     }
 
 
-EXAMPLE = Path(__file__).parent.parent / "example_runs"
+EXAMPLE = Path(__file__).parents[2] / "example_runs"
 
 
 def test_proposals_agree_with_the_layouts_of_the_demo_bench():

@@ -22,7 +22,7 @@ from kit.logs.read import parse_log, read_log
 from kit.logs.rows import explain_rows, find_table, read_rows
 from kit.settings.bench_file import Layout
 
-REAL = Path(__file__).parent / "data" / "real_runs"
+REAL = Path(__file__).parents[1] / "data" / "real_runs"
 MS = {"column": "ms", "holds": "frame_time", "unit": "ms"}
 
 

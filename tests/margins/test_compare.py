@@ -16,8 +16,8 @@ from made_runs import (
     margin_params,
 )
 from scipy import stats
+from stats.test_intervals import CLINIC_A, CLINIC_B
 from statsmodels.stats.multitest import multipletests
-from test_intervals import CLINIC_A, CLINIC_B
 
 from kit.margins.compare import (
     METHOD_VERSION,

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from made_runs import framed, made_runs
 from scipy import stats
-from test_intervals import SLEEP_1, SLEEP_2
+from stats.test_intervals import SLEEP_1, SLEEP_2
 
 from kit.margins.replicates import (
     from_log,

@@ -9,7 +9,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from made_runs import METRIC, cells_of, compared, drawn_bench, framed, made_runs, margin_params
 from scipy import stats
-from test_cells import TIMES
 
 from kit.margins.suites import (
     every_title_outcome,
@@ -20,6 +19,7 @@ from kit.margins.suites import (
 )
 from kit.settings.bench_file import Title
 from kit.settings.params import SuiteParams
+from margins.test_cells import TIMES
 
 PARAMS = margin_params()
 

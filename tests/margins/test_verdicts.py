@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from made_runs import cells_of, compared, drawn_bench, framed, made_runs, margin_params
 from scipy import stats
-from test_intervals import SLEEP_1, SLEEP_2
+from stats.test_intervals import SLEEP_1, SLEEP_2
 
 from kit.margins.verdicts import choose_method, judge_pairs, pair_cells
 

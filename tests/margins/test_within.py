@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from made_runs import METRIC, made_runs
-from test_blocks import published_autoregression
+from metrics.test_blocks import published_autoregression
 
 from kit.margins.within import compare_within
 from kit.metrics.blocks import RunBlocks, measure_blocks

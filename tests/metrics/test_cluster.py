@@ -14,7 +14,6 @@ from pathlib import Path
 
 import pytest
 from small_bench import frames, small_bench, write_bench
-from test_logfacts import bits
 from tiny_project import keep_cells
 
 from kit.bench.runs import read_run_sheet
@@ -23,9 +22,10 @@ from kit.metrics.cluster import do_on_cluster
 from kit.metrics.measuring import PLAIN, Reading, measure_runs
 from kit.report.season import run_reviews
 from kit.settings.params import load_params
+from metrics.test_log_facts import bits
 
 pytestmark = pytest.mark.filterwarnings("ignore::ResourceWarning", "ignore::DeprecationWarning")
-ROOT = Path(__file__).parents[1]
+ROOT = Path(__file__).parents[2]
 QUICK = ("parameters", "imports", "load", "work-out", "write", "closing")
 
 
@@ -40,7 +40,11 @@ class Cluster:
 
 def start(folder: Path, *words: str, **variables: str) -> subprocess.Popen:
     quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
-    environment = {**os.environ, **variables, "PYTHONPATH": str(ROOT / "tests")}
+    environment = {
+        **os.environ,
+        **variables,
+        "PYTHONPATH": os.pathsep.join(str(ROOT / "tests" / n) for n in ("", "support")),
+    }
     command = [sys.executable, "-W", "ignore", "-m", "dask", *words]
     return subprocess.Popen(command, cwd=folder, env=environment, **quiet)
 

@@ -6,7 +6,6 @@ from dataclasses import replace
 
 import pytest
 from small_bench import small_bench, write_bench
-from test_logfacts import bits
 
 import kit.metrics.log_facts
 import kit.metrics.measuring
@@ -28,6 +27,7 @@ from kit.metrics.signs import read_signs
 from kit.metrics.store import Store
 from kit.review.walk import load_review, work_out
 from kit.settings.params import load_params
+from metrics.test_log_facts import bits
 
 
 @pytest.fixture

@@ -12,7 +12,7 @@ import pytest
 from kit.metrics.blocks import choose_block, measure_blocks, share_within
 from kit.metrics.resample import block_bootstrap, bootstrap_replicates
 
-sys.path.insert(0, str(Path(__file__).parent / "bench"))
+sys.path.insert(0, str(Path(__file__).parents[1] / "bench"))
 from p08_bootstrap import made_up_runs, naive_replicates, shift_of_ends
 
 

@@ -30,7 +30,7 @@ from kit.page.html import (
     text_html,
 )
 
-CSS = (Path(__file__).parent.parent / "kit" / "page" / "page.css").read_text(encoding="utf-8")
+CSS = (Path(__file__).parents[2] / "kit" / "page" / "page.css").read_text(encoding="utf-8")
 
 
 @pytest.fixture(scope="module")

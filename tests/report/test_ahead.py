@@ -6,8 +6,8 @@ import subprocess
 import sys
 
 import pytest
+from metrics.test_cluster import contents
 from small_bench import small_bench, write_bench
-from test_cluster import contents
 
 from kit.metrics.measuring import Reading, kernel_variables
 from kit.metrics.store import Store

@@ -8,7 +8,7 @@ from kit.errors import TextError, UsageError
 from kit.planning.planned_review import plan_from_params
 from kit.report.check import check_review
 
-ROOT = Path(__file__).parents[1]
+ROOT = Path(__file__).parents[2]
 
 
 def test_check_tells_what_the_review_would_rest_on(demo):

@@ -21,7 +21,7 @@ def test_a_sound_template_is_read_as_it_is():
 
 
 @pytest.mark.parametrize(
-    "path", sorted((Path(__file__).parents[1] / "notebooks").glob("*.ipynb")), ids=lambda p: p.stem
+    "path", sorted((Path(__file__).parents[2] / "notebooks").glob("*.ipynb")), ids=lambda p: p.stem
 )
 def test_every_template_of_the_kit_is_sound_but_for_its_parameters(path):
     try:

@@ -62,7 +62,7 @@ def test_planted_margins_lie_in_their_intervals_about_as_often_as_stated(demo):
 
     from scipy.stats import binom
 
-    planted = json.loads((Path(__file__).parents[1] / "example_runs/planted.json").read_text())
+    planted = json.loads((Path(__file__).parents[2] / "example_runs/planted.json").read_text())
     truth = planted["margins"]
     held = total = 0
     for margin in demo.results.margins:
@@ -81,7 +81,7 @@ def test_another_bench_can_stand_in(demo, tmp_path):
     import shutil
     from pathlib import Path
 
-    root = Path(__file__).parents[1]
+    root = Path(__file__).parents[2]
     copy = tmp_path / "elsewhere"
     shutil.copytree(root / "example_runs", copy, ignore=shutil.ignore_patterns("*.py", "__py*"))
     review = load_review(root / "params" / "demo.yaml", bench_folder=copy)

@@ -17,7 +17,7 @@ from kit.screening import limits
 from kit.settings.bench_file import read_bench
 from kit.settings.params import ScreenParams
 
-REAL = Path(__file__).parent / "data" / "real_runs"
+REAL = Path(__file__).parents[1] / "data" / "real_runs"
 
 HELD = {"cap_shares": {60.0: 0.9, 120.0: 0.0}}
 

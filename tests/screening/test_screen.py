@@ -180,7 +180,7 @@ def test_the_order_of_products_changes_nothing(order):
 
 
 def test_clean_runs_seldom_raise_an_alarm():
-    # `tests/false_alarms.py` measures it on 1,000 runs and more: one in about 270.
+    # `tests/evidence/false_alarms.py` measures it on 1,000 runs and more: one in about 270.
     made, found, said = count_alarms(240, seed=3)
     assert made >= 240
     assert len(said) * 50 <= made, said

@@ -7,7 +7,7 @@ import pytest
 from kit.errors import BenchError, ParamsError
 from kit.settings.params import load_params
 
-ROOT = Path(__file__).parents[1]
+ROOT = Path(__file__).parents[2]
 DEMO = (ROOT / "params" / "demo.yaml").read_text(encoding="utf-8")
 
 

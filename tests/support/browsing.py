@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 CHROMIUM = "/usr/bin/chromium"
-NODE_MODULES = Path(__file__).parent / "node" / "node_modules"
+NODE_MODULES = Path(__file__).parents[1] / "node" / "node_modules"
 # No calls home, no sandbox (tests may run as root), nothing kept between runs.
 FLAGS = [
     "--no-sandbox",

@@ -19,7 +19,7 @@ from kit.archive.sealing import seal
 from kit.claims.claim import file_sha256
 from kit.report.report import run_review
 
-PROJECT = Path(__file__).resolve().parent.parent
+PROJECT = Path(__file__).resolve().parents[2]
 
 BENCH = """\
 format: marginbook-bench/1

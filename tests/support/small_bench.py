@@ -244,7 +244,7 @@ def figures_of(book: ClaimBook, *, kinds: Sequence[str] = ()) -> dict[str, dict[
 
 def show_in_process(params: Path, out_dir: Path) -> list[str]:
     """Run the cells of the kit's template here, without a kernel; return what they show as HTML."""
-    template = Path(__file__).parents[1] / "notebooks" / "review.ipynb"
+    template = Path(__file__).parents[2] / "notebooks" / "review.ipynb"
     cells = json.loads(template.read_text(encoding="utf-8"))["cells"]
     names: dict[str, Any] = {}
     shown = []

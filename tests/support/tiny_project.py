@@ -10,7 +10,7 @@ from collections.abc import Callable
 from pathlib import Path
 from types import ModuleType
 
-TINY = Path(__file__).parent / "data" / "tiny"
+TINY = Path(__file__).parents[1] / "data" / "tiny"
 
 
 def copy_project(folder: Path) -> Path:

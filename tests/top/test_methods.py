@@ -27,7 +27,7 @@ from kit.methods import METHODS, method_words
 from kit.review.walk import Results, load_review, work_out
 from kit.rounding import table_csv
 
-ROOT = Path(__file__).resolve().parent.parent
+ROOT = Path(__file__).resolve().parents[2]
 # The kit integrates with few nodes. On those nodes the other program meets its half-widths to
 # NODES, on fine grids within QUADRATURE of them (see "Comparing" in kit/methods.md).
 NODES = 1e-9
@@ -57,7 +57,7 @@ class TestTools:
 
     @pytest.mark.parametrize("name", ["by_hand", "by_hand_nodes", "by_hand_figures"])
     def test_uses_neither_the_kit_nor_scipy(self, name):
-        text = (ROOT / "tests" / f"{name}.py").read_text(encoding="utf-8")
+        text = (ROOT / "tests" / "second" / f"{name}.py").read_text(encoding="utf-8")
         imported = re.findall(r"^(?:import|from) (\w+)", text, re.MULTILINE)
         assert set(imported) <= {"__future__", "datetime", "math", "numpy", "by_hand"}
 
@@ -773,7 +773,7 @@ def test_vectors_by_the_mixture_on_the_nodes_and_on_fine_grids():
 
 
 def test_the_kit_gives_every_vector():
-    """A figure of the kit that moves must be seen: run python tests/write_methods.py."""
+    """A figure of the kit that moves must be seen: run python tests/write/write_methods.py."""
     made = json.loads(vectors_text())["vectors"]
     assert len(made) == len(VECTOR_LIST)
     for vector, stored in zip(made, VECTOR_LIST, strict=True):
@@ -806,7 +806,7 @@ def test_each_method_has_a_vector_of_this_version():
 
 def test_the_page_names_every_method_with_its_version():
     text = PAGE.read_text(encoding="utf-8")
-    assert text == page_text(), "run python tests/write_methods.py"
+    assert text == page_text(), "run python tests/write/write_methods.py"
     headings = re.findall(r"^### `([\w-]+)` \(version (\d+)\)$", text, re.MULTILINE)
     assert len(headings) == len(set(headings))
     assert set(headings) == {(m.name, str(m.version)) for m in METHODS.values()}

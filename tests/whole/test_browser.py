@@ -14,7 +14,7 @@ from tiny_project import copy_project
 
 from kit.report.report import run_review
 
-ROOT = Path(__file__).parents[1]
+ROOT = Path(__file__).parents[2]
 pytestmark = [
     pytest.mark.browser,
     # Playwright's event loop leaves sockets to the garbage collector.

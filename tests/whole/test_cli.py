@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 
-ROOT = Path(__file__).parents[1]
+ROOT = Path(__file__).parents[2]
 DEMO = ROOT / "example_runs"
 KEPT = {"mossplaiter", "nine-kettles"}
 PRODUCTS = {"fennock-9-travel", "tarnquill-sedge-travel", "peshler-12-travel"}

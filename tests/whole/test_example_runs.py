@@ -21,7 +21,7 @@ import pyarrow as pa
 import pytest
 from scipy import stats
 
-BENCH = Path(__file__).parent.parent / "example_runs"
+BENCH = Path(__file__).parents[2] / "example_runs"
 sys.path.insert(0, str(BENCH))
 import make_example_runs as maker  # noqa: E402
 import scenario as sc  # noqa: E402

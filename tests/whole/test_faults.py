@@ -27,7 +27,7 @@ from kit.bench.intake import add_logs, undo_last
 from kit.errors import BenchError, KitError, RunFileError
 from kit.review.walk import load_review
 
-ROOT = Path(__file__).parents[1]
+ROOT = Path(__file__).parents[2]
 QUICK = ("parameters", "imports", "load", "head", "write", "closing")
 LINUX_ROOT = sys.platform == "linux" and os.geteuid() == 0
 

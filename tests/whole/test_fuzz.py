@@ -1,7 +1,7 @@
 """Good files damaged at random, and random ones: an answer or our own error, never another one.
 
 What counts as an answer stands in `fuzzed`: frames are compared with the standard library's
-reading, claims with themselves written again. `python tests/print_counts.py` counts the examples.
+reading, claims with themselves written again. `python tests/evidence/print_counts.py` counts the examples.
 """
 
 from __future__ import annotations

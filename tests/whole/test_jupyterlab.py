@@ -14,7 +14,7 @@ import pytest
 from browsing import chromium, need
 from tiny_project import copy_project, edit_template
 
-ROOT = Path(__file__).parents[1]
+ROOT = Path(__file__).parents[2]
 pytestmark = [
     pytest.mark.browser,
     pytest.mark.filterwarnings("ignore::ResourceWarning"),

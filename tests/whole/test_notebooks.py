@@ -5,7 +5,7 @@ import shutil
 from pathlib import Path
 
 import pytest
-from test_drift import RETEST, years_rows
+from margins.test_drift import RETEST, years_rows
 from years_bench import logged, write_bench, write_params
 
 pytest.importorskip("papermill")
@@ -18,7 +18,7 @@ from kit.report.execute import execute_template
 from kit.report.report import run_review
 from kit.report.template import read_template
 
-ROOT = Path(__file__).parents[1]
+ROOT = Path(__file__).parents[2]
 TEMPLATES = sorted(path.stem for path in (ROOT / "notebooks").glob("*.ipynb"))
 PAGES = {
     "frame_times": "look: {product: two}\n",

@@ -12,7 +12,7 @@ import pytest
 from kit.claims.schema import SCHEMA_NAMES, schema_text
 from kit.package import module_paths
 
-ROOT = Path(__file__).parents[1]
+ROOT = Path(__file__).parents[2]
 KIT = ROOT / "kit"
 # The wings in the order of the data's path; `cli` and `__main__` import all and nobody imports them.
 WINGS = (
@@ -123,7 +123,7 @@ def test_only_the_given_entries_are_tracked_at_the_top():
 @pytest.mark.parametrize("what", SCHEMA_NAMES)
 def test_the_published_schema_is_the_models(what):
     stored = (KIT / "schemas" / f"{what}.schema.json").read_text(encoding="utf-8")
-    assert stored == schema_text(what), "run python tests/write_schemas.py"
+    assert stored == schema_text(what), "run python tests/write/write_schemas.py"
 
 
 def test_shipped_yaml_names_its_schema_first():
@@ -224,7 +224,7 @@ class TestReadme:
 
 def help_texts() -> str:
     """Return the help of every command as README quotes it."""
-    sys.path.insert(0, str(ROOT / "tests"))
+    sys.path.insert(0, str(ROOT / "tests" / "write"))
     from write_help import help_markdown
 
     return help_markdown()

@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-DATA = Path(__file__).parent / "data" / "real_runs"
+DATA = Path(__file__).parents[1] / "data" / "real_runs"
 TITLES = ("denoise", "skin", "haze", "depth", "crowd", "water")
 
 

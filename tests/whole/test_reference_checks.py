@@ -31,12 +31,12 @@ import math
 import numpy as np
 import pytest
 from made_runs import METRIC, cells_of, compared, framed, made_runs, margin_params
+from margins.test_repeatability import COAL, DYESTUFF, JUDGES
 from scipy import optimize, signal, stats
 from screening_case import bench, cell, params, runs_of, view
-from test_frames import MAVRO, MICHELSO, NUMACC1, NUMACC2, NUMACC3
-from test_intervals import CLINIC_A, CLINIC_B, P_VALUES, REFERENCE, SLEEP_1, TEST
-from test_outliers import MASKED
-from test_repeatability import COAL, DYESTUFF, JUDGES
+from stats.test_frames import MAVRO, MICHELSO, NUMACC1, NUMACC2, NUMACC3
+from stats.test_intervals import CLINIC_A, CLINIC_B, P_VALUES, REFERENCE, SLEEP_1, TEST
+from stats.test_outliers import MASKED
 
 from kit.bench.runs import Run, RunRow
 from kit.logs.read import Log

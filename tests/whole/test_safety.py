@@ -25,7 +25,7 @@ from small_bench import small_bench, write_bench
 from kit.cli import printable
 from kit.rounding import csv_cell, table_csv
 
-ROOT = Path(__file__).parents[1]
+ROOT = Path(__file__).parents[2]
 MARKUP = "<script>alert(1)</script><img src=x onerror=alert(2)>"
 HOSTILE = {
     "product": f"P {MARKUP}",

@@ -1,4 +1,4 @@
-"""Make the golden bag of the current version: python tests/make_golden_bag.py.
+"""Make the golden bag of the current version: python tests/write/make_golden_bag.py.
 
 Golden bags stay as they are: every later version must still verify them. Make one more with each
 release; never make an old one anew. The review is the small one of `sealmaker`, without charts to
@@ -13,8 +13,8 @@ import tempfile
 import zipfile
 from pathlib import Path
 
-ROOT = Path(__file__).resolve().parent.parent
-sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
+ROOT = Path(__file__).resolve().parents[2]
+sys.path[:0] = [str(ROOT), *(str(ROOT / "tests" / n) for n in ("", "support", "evidence", "write"))]
 
 from cryptography.hazmat.primitives.serialization import (  # noqa: E402
     Encoding,

@@ -1,7 +1,7 @@
 """The test vectors of the methods: inputs, and what the kit gives for them.
 
 Outputs that are published or follow in closed form are written out here with their source; all
-others are this kit's own and labelled so. tests/test_methods.py holds every one against a second
+others are this kit's own and labelled so. tests/top/test_methods.py holds every one against a second
 version that does not use the kit.
 """
 

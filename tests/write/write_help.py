@@ -1,8 +1,8 @@
-"""Write each command's help into README between its marks: python tests/write_help.py."""
+"""Write each command's help into README between its marks: python tests/write/write_help.py."""
 
 from pathlib import Path
 
-README = Path(__file__).parents[1] / "README.md"
+README = Path(__file__).parents[2] / "README.md"
 
 
 def help_markdown() -> str:

@@ -1,6 +1,6 @@
 """Write the table of all methods into kit/methods.md, and the test vectors beside it.
 
-python tests/write_methods.py
+python tests/write/write_methods.py
 """
 
 from __future__ import annotations
@@ -8,8 +8,8 @@ from __future__ import annotations
 import sys
 from pathlib import Path
 
-ROOT = Path(__file__).resolve().parent.parent
-sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
+ROOT = Path(__file__).resolve().parents[2]
+sys.path[:0] = [str(ROOT), *(str(ROOT / "tests" / n) for n in ("", "support", "evidence", "write"))]
 
 from method_vectors import vectors_text  # noqa: E402
 

@@ -1,10 +1,10 @@
-"""Write the published JSON Schemas from the models: python tests/write_schemas.py."""
+"""Write the published JSON Schemas from the models: python tests/write/write_schemas.py."""
 
 from pathlib import Path
 
 from kit.claims.schema import SCHEMA_NAMES, schema_text
 
-FOLDER = Path(__file__).parents[1] / "kit" / "schemas"
+FOLDER = Path(__file__).parents[2] / "kit" / "schemas"
 
 
 def main() -> None:
