@@ -19,7 +19,6 @@ from kit.bench.journal import locked_bench
 from kit.bench.runs import read_run_sheet, read_runs
 from kit.errors import BenchError, KitError, RunFileError, UsageError
 from kit.settings.bench_file import read_bench
-from kit.bench import transaction as takein
 
 REAL = Path(__file__).parents[1] / "data" / "real_runs"
 REAL_BENCH = """\
