@@ -85,6 +85,82 @@ def welch_error(var_a: Floats, n_a: Floats, var_b: Floats, n_b: Floats) -> tuple
     return np.where(good, np.sqrt(total), np.nan), np.where(good, df, np.nan)
 
 
+@dataclass(frozen=True, slots=True)
+class RatioInterval:
+    """The ratio of two geometric means and its interval, as `welch_interval` gives it.
+
+    Attributes
+    ----------
+    ratio : float
+        The first side over the second; 1.0 is level.
+    low, high : float
+        Ends of the interval. NaN where a side has a single value or neither side varies.
+    confidence : float
+        A fraction in (0, 1).
+    log_se : float
+        Standard error of ln(ratio).
+    df : float
+        Its degrees of freedom.
+    """
+
+    ratio: float
+    low: float
+    high: float
+    confidence: float
+    log_se: float
+    df: float
+
+
+def welch_interval(product: Floats, baseline: Floats, *, confidence: float) -> RatioInterval:
+    """Return how much larger one side's values are than the other's, with Welch's interval.
+
+    Parameters
+    ----------
+    product, baseline : ndarray of float, shape (n_runs,)
+        A figure of each run of either side, such as average fps. Finite and > 0.
+    confidence : float
+        A fraction in (0, 1): 0.95, not 95.
+
+    Raises
+    ------
+    ValueError
+        If a side is empty or holds a value that is not finite and > 0, or `confidence` is not
+        inside (0, 1).
+
+    Notes
+    -----
+    Each side is a sample of its own on the log scale. A margin of a report may be narrower: its
+    variance is shared with other products and titles (see `kit.stats.variance_fit`).
+
+    Examples
+    --------
+    >>> found = welch_interval(np.array([110.0, 112.0]), np.array([99.0, 101.0]), confidence=0.9)
+    >>> f"{found.ratio:.3f} [{found.low:.3f}, {found.high:.3f}]"
+    '1.110 [1.067, 1.155]'
+    """
+    if not 0 < confidence < 1:
+        raise ValueError(f"confidence must be a fraction inside (0, 1), not {confidence}")
+    sides = [np.asarray(side, dtype=np.float64) for side in (product, baseline)]
+    for side in sides:
+        if side.ndim != 1 or not side.size or not (np.isfinite(side) & (side > 0)).all():
+            raise ValueError("each side must hold one value > 0 a run, and at least one run")
+    logs = [np.log(side) for side in sides]
+    counts = [np.array([float(log.size)]) for log in logs]
+    spreads = [np.array([log.var(ddof=1) if log.size > 1 else np.nan]) for log in logs]
+    log_se, df = welch_error(spreads[0], counts[0], spreads[1], counts[1])
+    difference = logs[0].mean() - logs[1].mean()
+    half = float(t_half_width(log_se, df, confidence=confidence)[0])
+    low, high = np.exp([difference - half, difference + half])
+    return RatioInterval(
+        float(np.exp(difference)),
+        float(low),
+        float(high),
+        confidence,
+        float(log_se[0]),
+        float(df[0]),
+    )
+
+
 def judge_t(
     difference: Floats, log_se: Floats, df: Floats, *, confidence: float, band: float
 ) -> Judged:

@@ -14,6 +14,7 @@ from kit.stats.intervals import (
     mixture_half_width,
     t_half_width,
     welch_error,
+    welch_interval,
 )
 
 # Student (1908), "The probable error of a mean", Biometrika 6, 1-25: extra hours of sleep, as
@@ -120,6 +121,32 @@ def test_welch_on_logarithms_gives_the_clinic_figures():
     assert judged.p_level[0] == pytest.approx(0.01047085593138891, rel=1e-12)
     beside = ttost_ind(CLINIC_A, CLINIC_B, 0.8, 1.25, usevar="unequal", transform=np.log)
     assert judged.p_level[0] == pytest.approx(beside[0], rel=1e-12)
+
+
+@pytest.mark.parametrize("confidence", [0.5, 0.9, 0.95])
+def test_welch_interval_of_a_ratio_beside_scipy(confidence):
+    """scipy.stats.ttest_ind of the logarithms, unequal variances, and its interval."""
+    found = welch_interval(CLINIC_A, CLINIC_B, confidence=confidence)
+    test = stats.ttest_ind(np.log(CLINIC_A), np.log(CLINIC_B), equal_var=False)
+    interval = test.confidence_interval(confidence)
+    assert (found.low, found.high) == pytest.approx(
+        np.exp([interval.low, interval.high]), rel=1e-12
+    )
+    assert found.ratio == pytest.approx(stats.gmean(CLINIC_A) / stats.gmean(CLINIC_B), rel=1e-12)
+    assert found.df == pytest.approx(test.df, rel=1e-12)
+
+
+def test_welch_interval_of_a_single_run_is_open():
+    found = welch_interval(np.array([3.0]), CLINIC_B, confidence=0.95)
+    assert np.isnan([found.low, found.high]).all() and found.ratio > 0
+
+
+@pytest.mark.parametrize(
+    ("side", "confidence"), [([], 0.9), ([0.0], 0.9), ([np.nan], 0.9), ([1.0, 2.0], 95)]
+)
+def test_welch_interval_refuses(side, confidence):
+    with pytest.raises(ValueError, match="must"):
+        welch_interval(np.array(side), CLINIC_B, confidence=confidence)
 
 
 def test_paired_equivalence_gives_the_printed_figures():

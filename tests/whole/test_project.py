@@ -1,10 +1,12 @@
 """The project as a whole: import order, tidy folders, templates, schemas, README."""
 
 import ast
+import inspect
 import json
 import re
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -62,6 +64,96 @@ def test_no_wing_imports_one_below_it():
         or (wing(other) and WINGS.index(wing(other)) > WINGS.index(wing(name)))
     ]
     assert up == []
+
+
+def test_the_import_contract_is_the_table_and_is_kept():
+    """import-linter also finds chains through modules in no wing (https://import-linter.readthedocs.io)."""
+    settings = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+    layers = settings["tool"]["importlinter"]["contracts"][0]["layers"]
+    assert tuple(reversed(layers[2:17])) == WINGS
+    assert {*layers[:2], *layers[17:]} == {
+        "__main__",
+        "cli",
+        "methods : rounding : trace : package",
+        "errors",
+    }
+    run = "from importlinter.cli import lint_imports; raise SystemExit(lint_imports(no_cache=True))"
+    done = subprocess.run(
+        [sys.executable, "-c", run], cwd=ROOT, capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0 and "2 kept, 0 broken" in done.stdout, done.stdout + done.stderr
+
+
+class TestFace:
+    """`import kit` names what an analyst types, and nothing else."""
+
+    def test_each_name_is_loaded_and_listed(self):
+        import kit
+
+        assert set(kit.__all__) == set(kit._PLACES) == set(dir(kit)) and len(kit.__all__) >= 20
+        for name in kit.__all__:
+            module, _, attribute = kit._PLACES[name].partition(":")
+            assert getattr(kit, name) is getattr(sys.modules[module], attribute), name
+            assert inspect.getdoc(getattr(kit, name)), name
+
+    def test_the_types_are_those_of_the_places(self):
+        tree = ast.parse((KIT / "__init__.py").read_text(encoding="utf-8"))
+        typed = {
+            alias.asname or alias.name: f"{node.module}:{alias.name}"
+            for node in ast.walk(tree)
+            if (isinstance(node, ast.ImportFrom) and (node.module or "").count(".") > 1)
+            or (isinstance(node, ast.ImportFrom) and node.module == "kit.errors")
+            for alias in node.names
+            if alias.name != "did_you_mean"
+        }
+        import kit
+
+        assert typed == kit._PLACES
+
+    def test_no_name_is_also_a_wings_or_a_modules(self):
+        import kit
+
+        assert not {*kit.__all__} & {*WINGS, *TOP}
+
+    def test_no_module_of_the_kit_uses_the_face(self):
+        import kit
+
+        for name, path in module_paths().items():
+            for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+                if isinstance(node, ast.Import):
+                    assert "kit" not in [alias.name for alias in node.names], name
+                elif isinstance(node, ast.ImportFrom) and node.module == "kit":
+                    assert not {alias.name for alias in node.names} & {*kit.__all__}, name
+
+    def test_a_wrong_name_is_refused_with_the_nearest(self):
+        import kit
+
+        with pytest.raises(
+            AttributeError, match='kit has no "avrage_fps"; did you mean "average_fps"'
+        ):
+            kit.avrage_fps  # noqa: B018
+
+    def test_importing_it_loads_nothing(self):
+        run = "import sys, kit; print(sorted({'numpy', 'pandas', 'pydantic', 'typer'} & set(sys.modules)))"
+        done = subprocess.run(
+            [sys.executable, "-c", run], capture_output=True, text=True, check=True
+        )
+        assert done.stdout.strip() == "[]"
+
+    @pytest.mark.slow
+    def test_a_strict_type_checker_sees_signatures_and_refuses_a_wrong_name(self, tmp_path):
+        source = tmp_path / "uses.py"
+        source.write_text(
+            "import kit\nreveal_type(kit.welch_interval)\nkit.wrong\nkit.look()\n", encoding="utf-8"
+        )
+        done = subprocess.run(
+            [sys.executable, "-m", "mypy", "--strict", "--cache-dir", str(tmp_path / "cache"),
+             "--follow-imports=silent", str(source)],
+            cwd=ROOT, capture_output=True, text=True, check=False,
+        )  # fmt: skip
+        assert 'note: Revealed type is "def (product: ' in done.stdout, done.stdout + done.stderr
+        assert 'Module has no attribute "wrong"' in done.stdout
+        assert 'Missing positional argument "params"' in done.stdout
 
 
 def test_the_top_and_the_statistics_lean_on_nothing_above_them():
