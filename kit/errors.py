@@ -74,18 +74,6 @@ class Finding:
         return f"{self.stage}: {self.path}: expected {self.expected}; found {self.found}"
 
 
-def did_you_mean(word: str, known: Iterable[str]) -> str:
-    """Return `; did you mean "..."?` when a known word is close to `word`, else nothing.
-
-    >>> did_you_mean("rivls", ["rivals", "titles"])
-    '; did you mean "rivals"?'
-    """
-    import difflib  # here: most imports of this module never meet a wrong name
-
-    close = difflib.get_close_matches(word, list(known), n=1, cutoff=0.6)
-    return f'; did you mean "{close[0]}"?' if close else ""
-
-
 class KitError(Exception):
     """An error the reviewer can mend. Shown as one line, without a traceback."""
 
