@@ -31,7 +31,8 @@ from kit.charts.style import (
 )
 from kit.charts.text import fit_text, name_of, spread_apart
 from kit.charts.titles import METRIC_WORDS
-from kit.margins.suites import NameGap, SuiteMargin
+from kit.margins.consistency import NameGap
+from kit.margins.suites import SuiteMargin
 from kit.rounding import NBSP, ratio_text
 
 

@@ -22,7 +22,7 @@ from kit.charts.layout import (
 from kit.charts.style import GREY, Chart, Look, Sheet, drawn_on, file_stem, looks_of
 from kit.charts.text import name_of
 from kit.charts.titles import METRIC_WORDS, lay_out_lines, one_kind, sub_rows
-from kit.margins.compare import Cell
+from kit.margins.cells import Cell
 from kit.rounding import ratio_text
 
 

@@ -40,7 +40,7 @@ from kit.charts.style import (
     looks_of,
 )
 from kit.charts.text import name_of, text_width
-from kit.margins.compare import Cell
+from kit.margins.cells import Cell
 from kit.margins.suites import SuiteMargin
 from kit.rounding import NBSP, fps_text, share_text
 

@@ -7,7 +7,8 @@ from dataclasses import replace
 
 from kit.claims.claim import Claim
 from kit.claims.parts import Subject, cell_id, gap_id, make_claim, margin_id, suite_id
-from kit.margins.suites import Closure, NameGap, SuiteMargin
+from kit.margins.consistency import Closure, NameGap
+from kit.margins.suites import SuiteMargin
 from kit.review.walk import Results, Review
 from kit.rounding import count_text, ratio_text
 from kit.settings.params import METRICS

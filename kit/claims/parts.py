@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 from kit.claims.claim import Claim, finite
 from kit.margins.compare import Margin
-from kit.margins.suites import NameGap, SuiteMargin
+from kit.margins.consistency import NameGap
+from kit.margins.suites import SuiteMargin
 from kit.methods import METHODS
 from kit.rounding import Rounded
 from kit.settings.bench_file import Bench

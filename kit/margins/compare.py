@@ -4,23 +4,293 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from kit.margins.cells import Cell as Cell
-from kit.margins.cells import cells_frame as cells_frame
-from kit.margins.cells import make_cells as make_cells
+import numpy as np
+from numpy.typing import NDArray
+
+from kit.margins.cells import MIN_SHARED, OWN_MARKS, Cell
 from kit.margins.estimate import Estimate, Outcome, RatioEstimate, outcome_of
-from kit.margins.replicates import LOG_PER_DB
-from kit.margins.shared_variance import SharedVariances
-from kit.margins.verdicts import choose_method as choose_method
-from kit.margins.verdicts import judge_pairs, pair_cells
+from kit.margins.replicates import (
+    LOG_PER_DB,
+    SessionPair,
+    SharedVariances,
+    from_log,
+    is_level_unit,
+    pair_by_session,
+    pair_key,
+    to_log,
+)
 from kit.settings.params import MarginParams
-from kit.stats.intervals import adjust_p_values
+from kit.stats.intervals import Family, Judged, adjust_p_values, judge_mixture, judge_t, welch_error
+from kit.stats.variance_fit import VarianceFit, mix_cells, mix_pairs
 from kit.trace import Trace
 
 if TYPE_CHECKING:
     import pandas as pd
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class _Compared:
+    """One comparison on the log scale, above 0 where the product is better."""
+
+    cells: tuple[Cell, Cell]
+    difference: float
+    method: str
+    half: float | None
+    level_half: float | None
+    p_value: float | None
+    p_level: float | None
+    log_se: float | None
+    df: float | None
+    mixture_df: float | None
+    marks: tuple[str, ...]
+
+
+def choose_method(
+    asked: str, *, runs: tuple[int, int], common_sessions: int, cells: int, pairs: int
+) -> str:
+    """Return the method of one margin. It depends on the design alone, never on the figures.
+
+    Parameters
+    ----------
+    asked : {"auto", "welch", "shared", "paired"}
+        From params.
+    runs : (int, int)
+        Runs on either side.
+    common_sessions : int
+        Sessions in which both sides were run.
+    cells, pairs : int
+        Cells of this metric that have a run-to-run variance of their own, and pairs of products
+        that have a variance from session to session, in the whole review.
+
+    Returns
+    -------
+    {"welch", "shared", "paired", "paired_shared", "none"}
+
+    Notes
+    -----
+    "auto": with two or more common sessions the margin is paired, and the variance of the session
+    differences is shared where `MIN_SHARED` pairs or more have one; otherwise, where `MIN_SHARED`
+    cells or more have a variance, it is shared; otherwise Welch, for which both sides need two
+    runs. A method asked for by name is used or, where the design does not carry it, "none" is.
+    """
+    if asked in {"auto", "paired"} and common_sessions > 1:
+        return "paired_shared" if asked == "auto" and pairs >= MIN_SHARED else "paired"
+    if (asked == "auto" and cells >= MIN_SHARED) or (asked == "shared" and cells > 0):
+        return "shared"
+    if asked in {"auto", "welch"} and min(runs) > 1:
+        return "welch"
+    return "none"
+
+
+def _pair_cells(
+    cells: Sequence[Cell],
+    product: str,
+    baselines: Sequence[str],
+    titles: Sequence[str] | None,
+    *,
+    levels: bool,
+) -> list[tuple[Cell, Cell]]:
+    """Return the (product's, baseline's) cells to compare, by metric, baseline and title."""
+    known = {(c.metric, c.product, c.title): c for c in cells}
+    wanted = None if titles is None else set(titles)
+    return [
+        (a, known[a.metric, baseline, a.title])
+        for metric in dict.fromkeys(c.metric for c in cells)
+        for baseline in dict.fromkeys(baselines)
+        for a in cells
+        if a.metric == metric
+        and a.product == product
+        and is_level_unit(a.unit) == levels
+        and (wanted is None or a.title in wanted)
+        and (a.metric, baseline, a.title) in known
+    ]
+
+
+def _compare_pairs(
+    found: Sequence[tuple[Cell, Cell]],
+    params: MarginParams,
+    variances: Mapping[str, SharedVariances] | None,
+    *,
+    band: float,
+) -> list[_Compared]:
+    """Return one comparison per pair of cells; a method takes all its pairs of a metric at once."""
+    sessions = [_session_pair(a, b) for a, b in found]
+    groups: dict[tuple[str, str], list[int]] = {}
+    for i, ((a, b), pair) in enumerate(zip(found, sessions, strict=True)):
+        shared = (variances or {}).get(a.metric)
+        method = choose_method(
+            params.method,
+            runs=(len(a.runs), len(b.runs)),
+            common_sessions=len(pair.sessions) if pair else 0,
+            cells=_sharing(shared.cells if shared else None, _cell_keys(a, b)),
+            pairs=_sharing(shared.pairs if shared else None, [_pair_key(a, b)]),
+        )
+        groups.setdefault((a.metric, method), []).append(i)
+    made: dict[int, _Compared] = {}
+    for (metric, method), places in groups.items():
+        pairs = [found[i] for i in places]
+        pairings = [sessions[i] for i in places]
+        shared = (variances or {}).get(metric)
+        difference = np.array(
+            [
+                _difference(a, b, pair if method.startswith("paired") else None)
+                for (a, b), pair in zip(pairs, pairings, strict=True)
+            ]
+        )
+        judged = _judge_group(method, pairs, pairings, difference, shared, params.confidence, band)
+        for k, i in enumerate(places):
+            made[i] = _compared(method, pairs[k], pairings[k], float(difference[k]), judged, k)
+    return [made[i] for i in range(len(found))]
+
+
+def _cell_keys(a: Cell, b: Cell) -> list[tuple[str, str]]:
+    return [(a.title, a.product), (b.title, b.product)]
+
+
+def _pair_key(a: Cell, b: Cell) -> tuple[str, str]:
+    return pair_key(a.title, a.product, b.product)
+
+
+def _sharing(fit: VarianceFit | None, keys: Sequence[tuple[str, str]]) -> int:
+    """Return how many cells share variance with all of these; 0 where one of them does not."""
+    return fit.cells_used if fit is not None and all(key in fit.keys for key in keys) else 0
+
+
+def _session_pair(a: Cell, b: Cell) -> SessionPair | None:
+    """Return two cells paired by session; None where they share none."""
+    if not any(a.sessions) or not any(b.sessions):
+        return None
+    return pair_by_session(
+        to_log(a.values, a.unit), a.sessions, to_log(b.values, b.unit), b.sessions
+    )
+
+
+def _log_value(cell: Cell) -> float:
+    """Return the mean of a cell's runs on the log scale."""
+    return math.fsum(to_log(cell.values, cell.unit)) / len(cell.values)
+
+
+def _judge_group(
+    method: str,
+    pairs: Sequence[tuple[Cell, Cell]],
+    pairings: Sequence[SessionPair | None],
+    difference: Floats,
+    shared: SharedVariances | None,
+    confidence: float,
+    band: float,
+) -> Judged:
+    """Return what the errors by one method say of differences of one metric."""
+    n = np.array([[len(a.runs), len(b.runs)] for a, b in pairs], dtype=np.float64).T
+    if method == "shared" and shared is not None and shared.cells is not None:
+        keys = shared.cells.keys
+        a, b = np.array([[keys[k] for k in _cell_keys(a, b)] for a, b in pairs]).T
+        sd, weight = mix_pairs(shared.cells, a, n[0], b, n[1])
+        return judge_mixture(difference, sd, weight, confidence=confidence, band=band)
+    if method == "paired_shared" and shared is not None and shared.pairs is not None:
+        places = np.array([shared.pairs.keys[_pair_key(a, b)] for a, b in pairs])
+        weights = np.array([p.weight if p else math.nan for p in pairings])
+        sd, weight = mix_cells(shared.pairs, places, weights)
+        return judge_mixture(difference, sd, weight, confidence=confidence, band=band)
+    if method == "paired":
+        var = np.array([p.log_var if p and p.log_var else math.nan for p in pairings])
+        se = np.sqrt(var / np.array([p.weight if p else math.nan for p in pairings]))
+        df = np.array([len(p.sessions) - 1.0 if p else math.nan for p in pairings])
+        return judge_t(difference, se, df, confidence=confidence, band=band)
+    unknown = math.nan if method == "none" else 0.0
+    sds = np.array([[c.log_sd if c.log_sd is not None else math.nan for c in p] for p in pairs]).T
+    se, df = welch_error(sds[0] ** 2 + unknown, n[0], sds[1] ** 2, n[1])
+    return judge_t(difference, se, df, confidence=confidence, band=band)
+
+
+def _compared(
+    method: str,
+    cells: tuple[Cell, Cell],
+    pairing: SessionPair | None,
+    difference: float,
+    judged: Judged,
+    k: int,
+) -> _Compared:
+    """Return one comparison out of a group's arrays."""
+    a, b = cells
+    own_marks = [
+        *(
+            ["common_sessions_only"]
+            if method.startswith("paired") and pairing and not _balanced(a, b, pairing)
+            else []
+        ),
+        *(["sessions_apart"] if pairing is None and all(a.sessions) and all(b.sessions) else []),
+        *(["less_is_better"] if a.less_is_better else []),
+    ]
+    if "common_sessions_only" in own_marks and pairing is not None:
+        cells = (_restrict(a, b, pairing), _restrict(b, a, pairing))
+    half = _figure(judged.half[k])
+    marks = [m for cell in cells for m in cell.marks if m not in OWN_MARKS] + own_marks
+    if half is None:
+        marks.append("no_interval")
+        # All that is said of an error goes together: none of it without an interval.
+        return _Compared(cells, difference, method, *(None,) * 7, marks=tuple(dict.fromkeys(marks)))
+    mixture = method in {"shared", "paired_shared"}
+    df = _figure(judged.df[k])
+    return _Compared(
+        cells=cells,
+        difference=difference,
+        method=method,
+        half=half,
+        level_half=_figure(judged.level_half[k]),
+        p_value=_figure(judged.p_value[k]),
+        p_level=_figure(judged.p_level[k]),
+        log_se=_figure(judged.log_se[k]),
+        df=None if mixture else df,
+        mixture_df=df if mixture else None,
+        marks=tuple(dict.fromkeys(marks)),
+    )
+
+
+def _difference(a: Cell, b: Cell, pairing: SessionPair | None) -> float:
+    """Return how far a is better than b on the log scale."""
+    raw = pairing.difference if pairing else _log_value(a) - _log_value(b)
+    return -raw if a.less_is_better else raw
+
+
+def _balanced(a: Cell, b: Cell, pairing: SessionPair) -> bool:
+    """Return whether every run is in a common session, with as many runs on both sides of each."""
+    return sorted(a.sessions) == sorted(b.sessions) and set(a.sessions) == set(pairing.sessions)
+
+
+def _restrict(cell: Cell, other: Cell, pairing: SessionPair) -> Cell:
+    """Return a cell over the common sessions only, weighted as the pairing weighs them."""
+    kept = [i for i, session in enumerate(cell.sessions) if session in pairing.sessions]
+    logs = to_log(cell.values, cell.unit)
+    total = mean = 0.0
+    for session in pairing.sessions:
+        mine = [logs[i] for i in kept if cell.sessions[i] == session]
+        theirs = other.sessions.count(session)
+        weight = 2 * len(mine) * theirs / (len(mine) + theirs)
+        total += weight
+        mean += weight * math.fsum(mine) / len(mine)
+    return replace(
+        cell,
+        runs=tuple(cell.runs[i] for i in kept),
+        sessions=tuple(cell.sessions[i] for i in kept),
+        values=tuple(cell.values[i] for i in kept),
+        value=from_log(mean / total, cell.unit),
+        low=None,
+        high=None,
+        log_sd=None,
+        log_se=None,
+        marks=(*cell.marks, "common_sessions_only"),
+        trace=replace(cell.trace, inputs=tuple(cell.trace.inputs[i] for i in kept)),
+    )
+
+
+def _figure(x: float) -> float | None:
+    return float(x) if math.isfinite(x) else None
+
 
 # What a claim names as its method. A version rises when the same runs would give other figures.
 METHOD_VERSION: Mapping[str, int] = {
@@ -116,29 +386,18 @@ def compare_products(
     have no ratio: see `compare_levels`. Sessions that both sides record but do not share get the
     mark "sessions_apart": what a session does to all its runs is then not in the interval.
     """
-    found = pair_cells(cells, product, baselines, titles, levels=False)
-    verdicts = judge_pairs(found, params, variances, band=math.log1p(params.level_band))
-    families: dict[tuple[str, str], list[int]] = {}
-    for i, (a, b) in enumerate(found):
-        families.setdefault((a.metric, b.product), []).append(i)
-    p_adjusted: list[float | None] = [None] * len(found)
-    p_level_adjusted = list(p_adjusted)
-    for places in families.values():
-        for target, p_values in (
-            (p_adjusted, [verdicts[i].p_value for i in places]),
-            (p_level_adjusted, [verdicts[i].p_level for i in places]),
-        ):
-            adjusted = adjust_p_values(p_values, family=params.family)
-            for i, p in zip(places, adjusted, strict=True):
-                target[i] = p
+    found = _pair_cells(cells, product, baselines, titles, levels=False)
+    made = _compare_pairs(found, params, variances, band=math.log1p(params.level_band))
+    p_adjusted = _adjust(found, [one.p_value for one in made], family=params.family)
+    p_level_adjusted = _adjust(found, [one.p_level for one in made], family=params.family)
     margins = []
-    for i, verdict in enumerate(verdicts):
-        a, b = verdict.cells
+    for i, one in enumerate(made):
+        a, b = one.cells
         ratio = b.value / a.value if a.less_is_better else a.value / b.value
-        low, high = _ends(ratio, verdict.half)
-        level_low, level_high = _ends(ratio, verdict.level_half)
+        low, high = _ends(ratio, one.half)
+        level_low, level_high = _ends(ratio, one.level_half)
         controls = (waived or {}).get((a.product, b.product, a.title), ())
-        marks = [*verdict.marks, *(f"waived:{control}" for control in controls)]
+        marks = [*one.marks, *(f"waived:{control}" for control in controls)]
         margins.append(
             Margin(
                 product=a.product,
@@ -152,24 +411,39 @@ def compare_products(
                 level_high=level_high,
                 confidence=params.confidence,
                 outcome=outcome_of(low, high, level_low, level_high, band=params.level_band),
-                method=verdict.method,
-                log_se=verdict.log_se,
-                df=verdict.df,
-                p_value=verdict.p_value,
+                method=one.method,
+                log_se=one.log_se,
+                df=one.df,
+                p_value=one.p_value,
                 p_adjusted=p_adjusted[i],
-                cells=verdict.cells,
+                cells=one.cells,
                 marks=tuple(dict.fromkeys(marks)),
                 trace=Trace(
                     "compare_products",
                     f"margin/{a.metric}/{a.title}/{a.product}-over-{b.product}",
                     inputs=(a.trace, b.trace),
                 ),
-                p_level=verdict.p_level,
+                p_level=one.p_level,
                 p_level_adjusted=p_level_adjusted[i],
-                mixture_df=verdict.mixture_df,
+                mixture_df=one.mixture_df,
             )
         )
     return tuple(margins)
+
+
+def _adjust(
+    found: Sequence[tuple[Cell, Cell]], p_values: Sequence[float | None], *, family: Family
+) -> list[float | None]:
+    """Return p-values adjusted within each family: the titles of one metric and baseline."""
+    families: dict[tuple[str, str], list[int]] = {}
+    for i, (a, b) in enumerate(found):
+        families.setdefault((a.metric, b.product), []).append(i)
+    adjusted: list[float | None] = [None] * len(found)
+    for places in families.values():
+        within = adjust_p_values([p_values[i] for i in places], family=family)
+        for i, p in zip(places, within, strict=True):
+            adjusted[i] = p
+    return adjusted
 
 
 def compare_levels(
@@ -190,23 +464,20 @@ def compare_levels(
     level_band_db : float, optional
         Differences within it either way count as level; without it none does.
     """
-    found = pair_cells(cells, product, baselines, None, levels=True)
+    found = _pair_cells(cells, product, baselines, None, levels=True)
     band = math.nan if level_band_db is None else level_band_db * LOG_PER_DB
     differences = []
-    for verdict in judge_pairs(found, params, variances, band=band):
-        a, b = verdict.cells
+    for one in _compare_pairs(found, params, variances, band=band):
+        a, b = one.cells
         better = -1 if a.less_is_better else 1
-        low, high = _ends(math.exp(verdict.difference), verdict.half)
-        level_low, level_high = _ends(math.exp(verdict.difference), verdict.level_half)
+        low, high = _ends(math.exp(one.difference), one.half)
+        level_low, level_high = _ends(math.exp(one.difference), one.level_half)
         share = 0.0 if level_band_db is None else math.expm1(band)
-        marks = verdict.marks
-        db = (
-            sorted(
-                better * end / LOG_PER_DB
-                for end in (verdict.difference - verdict.half, verdict.difference + verdict.half)
-            )
-            if verdict.half is not None
-            else [None, None]
+        centre = one.difference
+        ends = [] if one.half is None else [centre - one.half, centre + one.half]
+        db: Sequence[float | None] = sorted(better * end / LOG_PER_DB for end in ends) or (
+            None,
+            None,
         )
         differences.append(
             LevelDifference(
@@ -215,15 +486,15 @@ def compare_levels(
                 title=a.title,
                 metric=a.metric,
                 unit=a.unit,
-                value=better * verdict.difference / LOG_PER_DB,
+                value=better * one.difference / LOG_PER_DB,
                 low=db[0],
                 high=db[1],
                 confidence=params.confidence,
                 outcome=outcome_of(low, high, level_low, level_high, band=share),
-                method=verdict.method,
-                p_value=verdict.p_value,
-                cells=verdict.cells,
-                marks=marks,
+                method=one.method,
+                p_value=one.p_value,
+                cells=one.cells,
+                marks=one.marks,
                 trace=Trace(
                     "compare_levels",
                     f"difference/{a.metric}/{a.title}/{a.product}-over-{b.product}",

@@ -67,68 +67,6 @@ class SuiteMargin(RatioEstimate):
     ratio_all_runs: float | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class NameGap(RatioEstimate):
-    """How a lead shrinks or grows from one class of machine to another: a ratio of ratios.
-
-    ratio = (here_new / here_old) / (there_new / there_old) over the titles all four share; below
-    1, the newer name gains less over the older one here than there. `product` is the newer name
-    here, `baseline` the newer one there.
-    """
-
-    method: str = "name-gap"
-    titles: tuple[str, ...]
-    here: SuiteMargin
-    there: SuiteMargin
-    like_low: float | None = None  # for titles like these
-    like_high: float | None = None
-    clock_ratio: float | None = None  # the same ratio of ratios of sustained clocks
-    clock_share: float | None = None  # ln(clock_ratio) / ln(ratio): share the clocks explain
-
-    @property
-    def here_new(self) -> str:
-        """The newer name in the reviewed class of machine."""
-        return self.here.product
-
-    @property
-    def here_old(self) -> str:
-        """The older name there."""
-        return self.here.baseline
-
-    @property
-    def there_new(self) -> str:
-        """The newer name in the other class of machine."""
-        return self.there.product
-
-    @property
-    def there_old(self) -> str:
-        """The older name in that class."""
-        return self.there.baseline
-
-
-@dataclass(frozen=True, slots=True)
-class Closure:
-    """A over B times B over C beside A over C.
-
-    Over the titles all three share, `chained` equals `direct` exactly. `chained_own` and
-    `direct_own` use each pair's own shared titles: where sets differ, so do these, and
-    `difference` = chained_own / direct_own says by how much.
-    """
-
-    a: str
-    b: str
-    c: str
-    metric: str
-    titles: tuple[str, ...]
-    chained: float
-    direct: float
-    chained_own: float
-    direct_own: float
-    difference: float
-    own_titles: tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]]  # of a/b, b/c, a/c
-    trace: Trace
-
-
 def summarise_suites(
     margins: Sequence[Margin],
     *,

@@ -13,11 +13,8 @@ from kit.logs.read import Log
 from kit.metrics.blocks import NO_BLOCKS, RunBlocks, measure_blocks
 from kit.metrics.signs import RunSigns
 from kit.settings.params import METRICS, MetricParams
-from kit.stats.frames import average_fps as average_fps
-from kit.stats.frames import check_frames, effective_size, lag1_autocorrelation
+from kit.stats.frames import average_fps, check_frames, effective_size, lag1_autocorrelation
 from kit.stats.lows import LowDefinition, measure_lows
-from kit.stats.lows import frame_time_quantile as frame_time_quantile
-from kit.stats.lows import low_fps as low_fps
 from kit.trace import Trace
 
 METRICS_VERSION = 1

@@ -9,7 +9,8 @@ from kit.claims.claim import ClaimBook
 from kit.methods import METHODS
 from kit.page.html import Column, Html, Part, bullet_list, html_table, joined, paragraph
 from kit.review.walk import Review
-from kit.screening.screen import Flag, rules_in_force
+from kit.screening.flags import Flag
+from kit.screening.screen import rules_in_force
 
 LIMIT_RULES = ("processor_bound", "capped", "throttling", "drift_in_run")
 CAUTIONS = (

@@ -12,7 +12,7 @@ from scipy.special import polygamma
 
 from kit.errors import UsageError
 from kit.margins.cells import MIN_SHARED
-from kit.margins.shared_variance import SharedVariances, pair_key
+from kit.margins.replicates import SharedVariances, pair_key
 from kit.planning.bench_time import within_run_sd
 from kit.planning.plan import Plan, plan_runs
 from kit.settings.bench_file import Bench

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from kit.bench.runs import RunRow, read_run_sheet, select_rows
-from kit.margins.shared_variance import SharedVariances, fit_variances
+from kit.margins.replicates import SharedVariances, fit_variances
 from kit.metrics.run_metrics import RunMetrics
 from kit.planning.of_review import plan_review
 from kit.planning.pilot import CellSeen, PilotCheck, check_pilot

@@ -11,20 +11,13 @@ from pathlib import Path
 from kit.bench.prices import PriceRow, read_prices
 from kit.bench.runs import RunRow, read_run_sheet, select_rows
 from kit.errors import BenchError, Fault, ParamsError
-from kit.margins.closure import check_closure, find_name_gaps
-from kit.margins.compare import (
-    Cell,
-    LevelDifference,
-    Margin,
-    compare_levels,
-    compare_products,
-    make_cells,
-)
+from kit.margins.cells import Cell, WithinRuns, compare_within, make_cells
+from kit.margins.compare import LevelDifference, Margin, compare_levels, compare_products
+from kit.margins.consistency import Closure, NameGap, check_closure, find_name_gaps
 from kit.margins.drift import Drift, measure_drift
 from kit.margins.energy import EnergyStanding, weigh_energy
-from kit.margins.shared_variance import SharedVariances, fit_variances
-from kit.margins.suites import Closure, NameGap, SuiteMargin, summarise_suites
-from kit.margins.within import WithinRuns, compare_within
+from kit.margins.replicates import SharedVariances, fit_variances
+from kit.margins.suites import SuiteMargin, summarise_suites
 from kit.metrics.measuring import PLAIN, Reading, measure_runs, reading_in_kernel
 from kit.metrics.run_metrics import RunMetrics
 from kit.metrics.signs import RunSigns

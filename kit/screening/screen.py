@@ -14,8 +14,7 @@ from kit.bench.runs import RunRow
 from kit.errors import Fault, did_you_mean
 from kit.metrics.signs import RunSigns
 from kit.screening import conditions, epochs, limits, rules
-from kit.screening.flags import Flag as Flag
-from kit.screening.flags import View
+from kit.screening.flags import Flag, View
 from kit.settings.bench_file import Bench
 from kit.settings.params import ReviewParams, ScreenParams
 from kit.settings.yaml_file import YamlDocument

@@ -20,9 +20,10 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from kit.margins.compare import Margin, compare_products, make_cells
+from kit.margins.cells import make_cells
+from kit.margins.compare import Margin, compare_products
 from kit.margins.estimate import outcome_of
-from kit.margins.shared_variance import fit_variances
+from kit.margins.replicates import fit_variances
 from kit.margins.suites import summarise_suites
 from kit.metrics.run_metrics import RunMetrics
 from kit.settings.bench_file import Title

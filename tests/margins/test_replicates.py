@@ -4,19 +4,23 @@ import math
 
 import numpy as np
 import pytest
-from made_runs import framed, made_runs
+from made_runs import METRIC, drawn_bench, framed, made_runs
 from scipy import stats
 from stats.test_intervals import SLEEP_1, SLEEP_2
 
 from kit.margins.replicates import (
+    LOG_PER_DB,
+    fit_variances,
     from_log,
     group_runs,
     metric_unit,
     pair_by_session,
+    pair_key,
     sample_variance,
     to_log,
 )
 from kit.settings.bench_file import Title
+from kit.stats.variance_fit import fit_group_variances
 
 
 def test_runs_are_grouped_in_the_order_given():
@@ -94,3 +98,101 @@ def test_what_does_not_pair():
     assert single.sessions == ("x",)
     assert single.log_var is None
     assert single.difference == pytest.approx(0.5)
+
+
+def test_a_cells_sd_lies_between_its_own_and_what_others_show():
+    runs, titles = drawn_bench(1, titles=8, products=5)
+    runs += made_runs("loud", "t0", 50 * np.exp([-0.08, 0.0, 0.08]))
+    runs += made_runs("quiet", "t0", 50 * np.exp([-0.0004, 0.0, 0.0004]))
+    shared = fit_variances(runs, metric=METRIC, titles=titles)
+    level = np.exp(shared.cells.level / 2)
+    assert level < shared.run_sd("loud", "t0") < 0.08
+    assert 0.0004 < shared.run_sd("quiet", "t0") < level
+    assert shared.run_sd("p0", "t0") == pytest.approx(0.01, rel=0.6)
+
+
+def test_products_and_titles_without_runs_get_what_is_known():
+    rng = np.random.default_rng(2)
+    runs = []
+    for title, sd in (("calm", 0.005), ("wild", 0.05)):
+        for p in range(12):
+            runs += made_runs(f"p{p}", title, 60 * np.exp(sd * rng.normal(size=5)))
+    shared = fit_variances(runs, metric=METRIC)
+    assert shared.run_sd("new", "calm") == pytest.approx(0.005, rel=0.3)
+    assert shared.run_sd("new", "wild") == pytest.approx(0.05, rel=0.3)
+    assert 0.005 < shared.run_sd("new", "new title") < 0.05
+
+
+def test_nothing_repeats_nothing_is_shared():
+    runs = made_runs("a", "t", [60.0]) + made_runs("b", "t", [50.0])
+    shared = fit_variances(runs, metric=METRIC)
+    assert shared.cells is None and shared.pairs is None
+    assert shared.run_sd("a", "t") is None
+    assert shared.to_frame().empty
+
+
+def test_one_cell_with_a_variance_tells_nothing_of_single_runs():
+    runs = made_runs("a", "t", [60.0, 61.0]) + made_runs("b", "t", [60.0])
+    runs += made_runs("b", "u", [60.0]) + made_runs("c", "t", [50.0, 50.0])
+    shared = fit_variances(runs, metric=METRIC)
+    assert list(shared.cells.keys) == [("t", "a")]
+
+
+def test_one_title_with_variances_tells_nothing_of_other_titles():
+    runs = [run for p in "abc" for run in made_runs(p, "t", [60.0, 61.0, 60.2])]
+    runs += made_runs("a", "u", [60.0]) + made_runs("d", "t", [60.0])
+    shared = fit_variances(runs, metric=METRIC)
+    assert list(shared.cells.keys) == [("t", p) for p in "abcd"]
+
+
+def test_only_runs_with_the_metric_take_part():
+    runs, titles = drawn_bench(3)
+    scores = made_runs("p0", "score", [1.0, 9.0], metric="value")
+    with_scores = fit_variances(runs + scores, metric=METRIC, titles=titles)
+    assert with_scores.cells.level == fit_variances(runs, metric=METRIC, titles=titles).cells.level
+
+
+def test_levels_in_db_are_not_logged_again():
+    titles = {"hum": Title(name="Hum", measures="noise")}
+    runs = made_runs("a", "hum", [38.0, 38.6, 38.3], metric="value")
+    shared = fit_variances(runs, metric="value", titles=titles)
+    assert shared.cells.run_var[0] == pytest.approx(0.3**2 * LOG_PER_DB**2)
+
+
+def test_pairs_lose_what_a_session_does_to_both():
+    runs, titles = drawn_bench(4, titles=8, products=4, runs=5, sessions=True, session_sd=0.05)
+    shared = fit_variances(runs, metric=METRIC, titles=titles)
+    # Runs of 1 %: a difference has 1.41 %; a session adds 5 % to each side.
+    assert np.exp(shared.pairs.level / 2) == pytest.approx(0.01 * 2**0.5, rel=0.2)
+    assert np.exp(shared.cells.level / 2) == pytest.approx(0.05, rel=0.3)
+    assert shared.pairs.cells_used == 8 * 6
+    key = pair_key("t0", "p1", "p0")
+    assert key == pair_key("t0", "p0", "p1")
+    logs = {r.run: np.log(r.values[METRIC]) for r in runs}
+    d = [logs[f"t0/p0/{i}"] - logs[f"t0/p1/{i}"] for i in range(5)]
+    assert shared.pairs.run_var[shared.pairs.keys[key]] == pytest.approx(np.var(d, ddof=1))
+
+
+def test_pairs_count_as_the_independent_ones_among_them():
+    runs, titles = drawn_bench(6, titles=5, products=8, sessions=True)
+    pairs = fit_variances(runs, metric=METRIC, titles=titles).pairs
+    args = list(pairs.keys), pairs.run_var, pairs.df
+    # 28 pairs of 8 products, 7 of them independent: a quarter of the evidence.
+    tempered = fit_group_variances(*args, temper=7 / 28)
+    assert pairs.title_weight == pytest.approx(tempered.title_weight)
+    assert pairs.title_weight != pytest.approx(fit_group_variances(*args).title_weight)
+
+
+def test_runs_without_sessions_make_no_pairs():
+    runs, titles = drawn_bench(5)
+    assert fit_variances(runs, metric=METRIC, titles=titles).pairs is None
+
+
+def test_the_frame_has_a_row_per_cell():
+    runs = made_runs("a", "t", [60.0, 61.0]) + made_runs("b", "t", [60.0])
+    runs += made_runs("c", "t", [50.0, 50.4])
+    frame = fit_variances(runs, metric=METRIC, titles=framed("t")).to_frame()
+    assert list(frame) == ["metric", "title", "product", "runs", "own_sd", "shared_sd"]
+    assert frame["runs"].tolist() == [2, 1, 2]
+    assert frame["own_sd"][0] == pytest.approx(np.std(np.log([60, 61]), ddof=1))
+    assert np.isnan(frame["own_sd"][1]) and frame["shared_sd"][1] > 0

@@ -14,14 +14,13 @@ from kit.logs.read import Log
 from kit.metrics.run_metrics import (
     count_hitches,
     energy_per_frame,
-    low_fps,
     measure_log,
     measure_run,
     time_over_budget,
 )
 from kit.metrics.signs import read_signs
 from kit.settings.params import MetricParams, ScreenParams
-from kit.stats.lows import LOW_DEFINITIONS
+from kit.stats.lows import LOW_DEFINITIONS, low_fps
 
 # 990 frames of 10 ms and 10 of 50 ms, see test_lows.
 STUTTER = np.r_[np.full(990, 10.0), np.full(10, 50.0)]

@@ -8,8 +8,9 @@ import pytest
 from scipy.special import ndtr, polygamma
 
 from kit.errors import ParamsError, UsageError
-from kit.margins.compare import compare_products, make_cells
-from kit.margins.shared_variance import fit_variances
+from kit.margins.cells import make_cells
+from kit.margins.compare import compare_products
+from kit.margins.replicates import fit_variances
 from kit.metrics.run_metrics import RunMetrics
 from kit.planning.of_review import plan_review, shared_degrees, spread_doubt
 from kit.settings.bench_file import Title, read_bench

@@ -22,11 +22,14 @@ from kit.charts.spread import draw_spread
 from kit.charts.style import Chart
 from kit.charts.titles import draw_titles
 from kit.logs.read import Log
-from kit.margins.compare import Cell, Margin
-from kit.margins.suites import NameGap, SuiteMargin
+from kit.margins.cells import Cell
+from kit.margins.compare import Margin
+from kit.margins.consistency import NameGap
+from kit.margins.suites import SuiteMargin
 from kit.metrics.series import summarise_frames
 from kit.trace import Trace
-from kit.value.weigh import Price, PriceRow, Standing, Weighing
+from kit.value.prices_in_force import Price
+from kit.value.weigh import PriceRow, Standing, Weighing
 
 LEAF = Trace("run", "00" * 32, "r0001")
 TITLE_NAMES = [

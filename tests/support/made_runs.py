@@ -7,8 +7,9 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from kit.margins.compare import Cell, Margin, compare_products, make_cells
-from kit.margins.shared_variance import fit_variances
+from kit.margins.cells import Cell, make_cells
+from kit.margins.compare import Margin, compare_products
+from kit.margins.replicates import fit_variances
 from kit.metrics.run_metrics import RunMetrics
 from kit.settings.bench_file import Title
 from kit.settings.params import MarginParams

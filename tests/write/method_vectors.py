@@ -18,15 +18,14 @@ import numpy as np
 from made_runs import METRIC, cells_of, framed, made_runs, margin_params
 
 from kit.bench.prices import PriceRow
-from kit.margins.cells import Cell
-from kit.margins.closure import check_closure, name_gap
-from kit.margins.compare import Margin, compare_levels, compare_products, make_cells
+from kit.margins.cells import Cell, compare_within, make_cells
+from kit.margins.compare import Margin, compare_levels, compare_products
+from kit.margins.consistency import check_closure, name_gap
 from kit.margins.energy import energy_frame, weigh_energy
 from kit.margins.estimate import outcome_of
 from kit.margins.repeatability import bench_components, measure_repeatability
-from kit.margins.shared_variance import SharedVariances, fit_variances
+from kit.margins.replicates import SharedVariances, fit_variances
 from kit.margins.suites import SuiteMargin, summarise_titles
-from kit.margins.within import compare_within
 from kit.methods import METHODS
 from kit.metrics.blocks import RunBlocks, measure_blocks, share_within
 from kit.metrics.run_metrics import RunMetrics, count_hitches, energy_per_frame, time_over_budget
@@ -49,8 +48,7 @@ from kit.stats.intervals import adjust_p_values
 from kit.stats.lows import low_fps
 from kit.stats.power import lent_degrees
 from kit.trace import Trace
-from kit.value.frontier import find_frontier
-from kit.value.weigh import weigh_products
+from kit.value.weigh import find_frontier, weigh_products
 
 OWN = "printed by this kit"
 PRACTICE = "common practice, in closed form"
