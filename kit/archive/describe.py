@@ -19,7 +19,7 @@ from typing import Any
 from urllib.parse import quote
 
 from kit.claims.claim import ClaimBook
-from kit.logs.cells import split_cells
+from kit.logs.rows import split_cells
 from kit.settings.bench_file import Layout
 
 HEAD_BYTES = 256 * 1024  # of a log, read to find the names of its columns

@@ -23,7 +23,7 @@ from kit.bench.sheet import read_sheet_text, write_sheet_text
 from kit.planning.planned_review import planned_titles
 from kit.review.walk import review_titles
 from kit.settings.params import LoadedParams, ReviewParams, load_params
-from kit.settings.yaml_file import WrittenFloat, WrittenInt
+from kit.settings.yaml import WrittenFloat, WrittenInt
 
 
 @dataclass(frozen=True, slots=True)

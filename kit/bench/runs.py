@@ -12,8 +12,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from kit.bench.sheet import read_sheet_text
-from kit.bench.sheet_rows import TYPED_COLUMNS, RunRow, Status, parse_run_sheet
+from kit.bench.sheet import TYPED_COLUMNS, RunRow, Status, parse_run_sheet, read_sheet_text
 from kit.errors import Fault, RunFileError
 from kit.logs.read import Log, read_log
 from kit.logs.unpacked import near_file

@@ -14,7 +14,7 @@ from typing import Any, Literal
 from pydantic import ConfigDict, Field, ValidationError
 
 from kit.errors import Fault, SealError
-from kit.settings.yaml_file import Section
+from kit.settings.yaml import Section
 
 CLAIMS_FORMAT = "marginbook-claims/1"
 

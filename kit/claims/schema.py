@@ -22,7 +22,7 @@ def schema_of(what: str) -> dict[str, Any]:
     from kit.claims.claim import ClaimsDocument
     from kit.settings.bench_file import BenchFile
     from kit.settings.params import ReviewParams
-    from kit.settings.yaml_file import Section
+    from kit.settings.yaml import Section
 
     models: dict[str, type[Section]] = {
         "params": ReviewParams,

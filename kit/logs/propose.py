@@ -1,9 +1,18 @@
-"""Proposing the layout of a log nobody has declared yet, with reasons, for people to confirm."""
+"""Proposing the layout of a log nobody has declared yet, with reasons, for people to confirm.
+
+First the shape of the text (encoding, delimiter, decimal mark, comments, header), then which column
+holds the frames, in which unit. A look, not a reading: what is found is proposed with its reason.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import csv
+import math
+import re
+from collections import Counter
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
+from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -11,24 +20,495 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kit.errors import RunFileError
-from kit.logs.cells import number_in
-from kit.logs.guess import ColumnGuess, guess_columns
 from kit.logs.read import Log, read_log
-from kit.logs.shape import LogShape, look_at_log
-from kit.logs.unpacked import PARQUET, recorded_chunks, refuse
+from kit.logs.rows import number_in, split_cells
+from kit.logs.unpacked import (
+    GZIP,
+    PARQUET,
+    ZSTD,
+    recorded_chunks,
+    refuse,
+    text_blocks,
+    unpacked_pieces,
+)
 from kit.settings.bench_file import Layout
-from kit.settings.starting import flow_yaml, starting_bench, starting_params, starting_run_sheet
+from kit.settings.starting import flow_yaml
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = [
-    "Proposal",
-    "propose_layout",
-    "starting_bench",
-    "starting_params",
-    "starting_run_sheet",
-]
+
+LOOK_LINES = 5000
+COMMENT_MARKS = ("#", "//", "--", "%", "!", "*", ";", "'", "rem ")
+_DELIMITERS = ("tab", ";", "|", ",", ":", "space")
+_CHARACTERS = {"tab": "\t", "space": " "}
+
+
+@dataclass(frozen=True, slots=True)
+class LogShape:
+    """How a text log is laid out, each finding with its reason.
+
+    `names` are the header's cells (empty without one); `cells` holds the rows looked at, each of
+    `width` cells; `reasons` explain by layout key; `doubts` say what the analyst must look at.
+    """
+
+    encoding: str
+    delimiter: str
+    decimal: str
+    comment: str | None
+    skip_lines: int
+    header: bool
+    names: tuple[str, ...]
+    width: int
+    cells: tuple[tuple[str, ...], ...]
+    reasons: dict[str, str]
+    doubts: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Cut:
+    """How lines fall into cells with one delimiter and decimal mark."""
+
+    delimiter: str
+    decimal: str
+    width: int
+    share: float  # of the lines that have so many cells and numbers in the same places
+    numeric: tuple[int, ...]  # places of columns that hold numbers
+    named: bool  # whether a line above the rows has as many cells
+
+
+def look_at_log(path: Path) -> LogShape:
+    """Return the shape of a text log.
+
+    Raises
+    ------
+    RunFileError
+        If it cannot be read, or holds no rows of numbers.
+    """
+    reasons: dict[str, str] = {}
+    encoding = _encoding(path, reasons)
+    block = next(
+        text_blocks(recorded_chunks(path, file=path.name), encoding=encoding, file=path.name), b""
+    )
+    lines = [
+        line.decode("utf-8", errors="replace") for line in islice(block.splitlines(), LOOK_LINES)
+    ]
+    if len(block.splitlines()) > LOOK_LINES or not block.endswith((b"\n", b"\r")):
+        lines = lines[:-1] or lines  # perhaps cut short
+    comment = _comment_mark(lines)
+    rows = [
+        (number, line)
+        for number, line in enumerate(lines, start=1)
+        if line.strip() and not (comment and line.startswith(comment))
+    ]
+    cut = _best_cut([line for _, line in rows], path)
+    if cut is None:
+        raise refuse(path.name, "holds no rows of numbers; is it a frame-time log?")
+    return _shape(rows, cut, comment, encoding, reasons)
+
+
+def _encoding(path: Path, reasons: dict[str, str]) -> str:
+    """Return the encoding the first bytes speak of."""
+    chunks = recorded_chunks(path, file=path.name)
+    recorded = next(chunks, b"")
+    packed = {GZIP: "gzip", ZSTD: "zstd"}
+    for magic, name in packed.items():
+        if recorded.startswith(magic):
+            reasons["packing"] = f"packed with {name}, which needs no key"
+    first = next(unpacked_pieces(iter([recorded, *chunks]), path.name), b"")[: 1 << 20]
+    if not first:
+        raise refuse(path.name, "the file is empty")
+    if first.startswith((b"\xff\xfe", b"\xfe\xff")):
+        reasons["encoding"] = "the first bytes are the mark of UTF-16"
+        return "utf-16"
+    if first[:400].count(b"\0") > len(first[:400]) // 4:
+        reasons["encoding"] = "every other byte is zero, as in UTF-16"
+        return "utf-16"
+    whole = first[: first.rfind(b"\n") + 1] or first
+    try:
+        whole.decode("utf-8")
+    except UnicodeDecodeError as error:
+        reasons["encoding"] = f"not UTF-8 (byte {whole[error.start]:#04x} in the text)"
+        return "latin-1"
+    return "utf-8"
+
+
+def _comment_mark(lines: Sequence[str]) -> str | None:
+    """Return the mark that begins some lines, but not those of the rows."""
+    filled = [line for line in lines if line.strip()]
+    for mark in COMMENT_MARKS:
+        count = sum(line.lower().startswith(mark) for line in filled)
+        if 0 < count <= len(filled) // 2:
+            found = next(line for line in filled if line.lower().startswith(mark))
+            return found[: len(mark)]
+    return None
+
+
+def _best_cut(lines: Sequence[str], path: Path) -> _Cut | None:
+    """Return the cut into cells that leaves the fewest lines over and finds most numbers."""
+    if not lines:
+        return None
+    cuts = [
+        cut
+        for delimiter in _DELIMITERS
+        for decimal in (".", ",")
+        if delimiter != decimal and (cut := _cut(lines, delimiter, decimal)) is not None
+    ]
+    if not cuts:
+        return None
+    usual = {".csv": ",", ".tsv": "tab"}
+    suffix = next((s.lower() for s in path.suffixes if s.lower() in usual), "")
+
+    def rank(cut: _Cut) -> tuple[float, bool, int, bool, int, bool]:
+        # A single column has no delimiter in it; then the file's ending decides.
+        return (
+            round(cut.share, 2),
+            cut.named,
+            len(cut.numeric),
+            cut.delimiter != ":",
+            -cut.width,
+            cut.delimiter == usual.get(suffix, ","),
+        )
+
+    return max(cuts, key=lambda cut: (*rank(cut), cut.decimal == "."))
+
+
+def _cut(lines: Sequence[str], delimiter: str, decimal: str) -> _Cut | None:
+    """Return how the lines fall into cells, or None if no numbers come out."""
+    character = _CHARACTERS.get(delimiter, delimiter)
+    table = [_cells(line, character) for line in lines]
+    # The rows are the most of the lines; a preamble and a header are the least.
+    width = Counter(len(cells) for cells in table).most_common(1)[0][0]
+    body = [cells for cells in table if len(cells) == width]
+    tail = body[min(3, len(body) // 2) :]
+    numeric = [
+        place
+        for place in range(width)
+        if _share_of_numbers([cells[place] for cells in tail], decimal) > 0.9
+    ]
+    if not numeric:
+        return None
+    fitting = [
+        cells
+        for cells in body
+        if all(_is_number(cells[place], decimal) or not cells[place] for place in numeric)
+    ]
+    first = next((i for i, cells in enumerate(table) if cells in fitting[:1]), 0)
+    named = first > 0 and len(table[first - 1]) == width
+    return _Cut(delimiter, decimal, width, len(fitting) / len(table), tuple(numeric), named)
+
+
+def _cells(line: str, character: str) -> list[str]:
+    try:
+        return split_cells(line, character)
+    except csv.Error:
+        return [line]
+
+
+def _is_number(text: str, decimal: str) -> bool:
+    return number_in(text, decimal) is not None
+
+
+def _share_of_numbers(texts: Sequence[str], decimal: str) -> float:
+    """Return the share of numbers among the cells that are filled, or 0 where too few are."""
+    filled = [text for text in texts if text and text.lower() not in {"nan", "n/a"}]
+    if not filled or len(filled) < len(texts) / 10:
+        return 0.0
+    return sum(_is_number(text, decimal) for text in filled) / len(filled)
+
+
+def _shape(
+    rows: Sequence[tuple[int, str]],
+    cut: _Cut,
+    comment: str | None,
+    encoding: str,
+    reasons: dict[str, str],
+) -> LogShape:
+    """Return the shape, once the cut is known: where the rows begin, and what stands above."""
+    character = _CHARACTERS.get(cut.delimiter, cut.delimiter)
+    table = [(number, _cells(line, character)) for number, line in rows]
+    start = next(
+        i
+        for i, (_, cells) in enumerate(table)
+        if len(cells) == cut.width
+        and all(_is_number(cells[place], cut.decimal) or not cells[place] for place in cut.numeric)
+        and any(cells[place] for place in cut.numeric)
+    )
+    above = table[:start]
+    heads = [cells for _, cells in above if _may_name(cells, cut)]
+    doubts: list[str] = []
+    header = bool(above) and _may_name(above[-1][1], cut)
+    if header and len(heads) > 1 and above[-2][1] in heads:
+        header = False
+        reasons["header"] = (
+            "two lines stand above the rows, names and perhaps units; columns are given by place"
+        )
+        names = tuple(" ".join(pair) for pair in zip(above[-2][1], above[-1][1], strict=False))
+    else:
+        names = tuple(above[-1][1]) if header else ()
+        reasons["header"] = (
+            f"line {above[-1][0]} holds words where the rows hold numbers"
+            if header
+            else "the rows begin without a line of names"
+        )
+    over = above[:-1] if header else above
+    skip = over[-1][0] if over else 0
+    if skip:
+        reasons["skip_lines"] = f"{len(over)} lines before the rows are neither row nor comment"
+    if comment:
+        reasons["comment"] = f"some lines begin with {comment!r}, the rows do not"
+    reasons["delimiter"] = (
+        f"with it every row falls into {cut.width} cells"
+        if cut.width > 1
+        else "each row is one cell, so any delimiter will do"
+    )
+    reasons["decimal"] = (
+        "decimal commas stand in the numbers"
+        if cut.decimal == ","
+        else "points, or none, stand in the numbers"
+    )
+    body = [tuple(cells) for _, cells in table[start:] if len(cells) == cut.width]
+    if len(body) < len(table) - start:
+        doubts.append(
+            f"{len(table) - start - len(body)} of {len(table) - start} rows do not have "
+            f"{cut.width} cells"
+        )
+    if cut.delimiter == "," and cut.width == 2 and not header and _may_be_decimal_comma(body):
+        doubts.append("the comma between the two cells may be a decimal comma")
+    return LogShape(
+        encoding,
+        cut.delimiter,
+        cut.decimal,
+        comment,
+        skip,
+        header,
+        names,
+        cut.width,
+        tuple(body),
+        reasons,
+        tuple(doubts),
+    )
+
+
+def _may_name(cells: Sequence[str], cut: _Cut) -> bool:
+    """Return whether a line above the rows may name their columns."""
+    if len(cells) != cut.width:
+        return False
+    return not any(_is_number(cells[place], cut.decimal) for place in cut.numeric) and any(
+        re.search(r"[^\W\d]", cell) for cell in cells
+    )
+
+
+def _may_be_decimal_comma(body: Sequence[tuple[str, ...]]) -> bool:
+    """Return whether two whole numbers may be one number with a decimal comma."""
+    second = {len(cells[1]) for cells in body}
+    return len(second) == 1 and all(c.isdigit() for cells in body for c in cells)
+
+
+# A scene at 3 to 3000 frames per second; units are a factor of 1000 apart, so one of them fits.
+_MIDDLE_MS = 10.0
+_PER_MS = {"s": 1e-3, "ms": 1.0, "us": 1e3, "ns": 1e6}
+_UNIT_WORDS = {
+    "ns": r"ns|nano\w*",
+    "us": r"us|µs|μs|usec|micro\w*",
+    "ms": r"ms|msec|milli\w*",
+    "s": r"s|sec|secs|seconds?|sekunden?",
+}
+_FRAME_WORDS = r"frame.?times?|frametimes?|frame|delta|duration|length|interval|cost|dt|bildzeit"
+_STAMP_WORDS = r"elapsed|stamp\w*|timestamps?|clock.?time|since|t|time|times|at|end|zeit|moment"
+_SENSORS = {
+    "power_w": r"power|watts?|w|leistung",
+    "temperature_c": r"temp|temperature\w*|celsius|deg|°c|c",
+    "clock_mhz": r"clock|mhz|core.?clock|freq\w*|takt",
+    "load_pct": r"load|usage|util\w*|busy|%|pct|percent|auslastung",
+}
+_PARTS = {"processor": r"cpu|processor|prozessor", "memory": r"mem|memory|vram|ram"}
+_RATE_WORDS = r"fps|rate|hz"
+
+
+@dataclass(frozen=True, slots=True)
+class ColumnGuess:
+    """What one column of numbers may hold: `kind` is frame_time, frame_end, sensor or other."""
+
+    place: int  # from 0
+    name: str
+    kind: str
+    unit: str = ""
+    score: float = 0.0
+    reasons: tuple[str, ...] = ()
+    sensor: str = ""
+    starts: str = "first_row"
+
+
+def guess_columns(
+    columns: dict[int, NDArray[np.float64]], names: Sequence[str]
+) -> list[ColumnGuess]:
+    """Return a guess for each column of numbers, the likeliest frame column first.
+
+    Parameters
+    ----------
+    columns : dict of int to ndarray of float, shape (n_rows,)
+        Values by place, counted from 0; NaN where a cell is empty.
+    names : sequence of str
+        The header, or nothing.
+    """
+    guesses = [
+        _guess(place, names[place] if place < len(names) else "", values, columns)
+        for place, values in columns.items()
+    ]
+    return sorted(guesses, key=lambda guess: -guess.score)
+
+
+def words_in(name: str) -> str:
+    """Return a header's words apart, so that units and parts can be found among them.
+
+    >>> words_in("GpuPower [W]")
+    ' gpu power w '
+    """
+    apart = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", name)
+    return " " + " ".join(re.findall(r"[a-z°%µμäöü]+", apart.lower())) + " "
+
+
+def _has(name: str, words: str) -> bool:
+    return re.search(rf"(?<= )(?:{words})(?= )", words_in(name)) is not None
+
+
+def unit_in(name: str) -> str:
+    """Return the unit of time a header names, or nothing.
+
+    >>> unit_in("frame_time_ms"), unit_in("Elapsed (s)"), unit_in("status")
+    ('ms', 's', '')
+    """
+    for unit, words in _UNIT_WORDS.items():
+        if _has(name, words):
+            return unit
+    return ""
+
+
+def plausible_unit(typical: float) -> str:
+    """Return the unit in which a typical value is nearest to ten milliseconds.
+
+    >>> plausible_unit(16.7), plausible_unit(0.0167), plausible_unit(1712.0)
+    ('ms', 's', 'us')
+    """
+    return min(_PER_MS, key=lambda unit: abs(math.log(typical / _PER_MS[unit] / _MIDDLE_MS)))
+
+
+def _guess(
+    place: int,
+    name: str,
+    values: NDArray[np.float64],
+    columns: dict[int, NDArray[np.float64]],
+) -> ColumnGuess:
+    """Return what one column may hold."""
+    filled = values[np.isfinite(values)]
+    if filled.size < 2:
+        return ColumnGuess(place, name, "other", score=-9.0, reasons=("too few values",))
+    steps = np.diff(filled)
+    if np.all(steps == 1.0):
+        return ColumnGuess(place, name, "other", score=-9.0, reasons=("counts the rows",))
+    sensor = _sensor_of(name)
+    if sensor:
+        return ColumnGuess(place, name, "sensor", score=-8.0, sensor=sensor)
+    if _has(name, _RATE_WORDS):
+        return ColumnGuess(place, name, "other", score=-8.0, reasons=("a rate, not a time",))
+    if filled.size == values.size and np.mean(steps > 0) > 0.99 and np.all(steps >= 0):
+        return _stamp_guess(place, name, filled, steps)
+    if filled.size == values.size and np.all(filled > 0):
+        return _time_guess(place, name, filled, columns)
+    return ColumnGuess(place, name, "other", score=-9.0, reasons=("neither rising nor above 0",))
+
+
+def _sensor_of(name: str) -> str:
+    """Return the sensor a header speaks of, or nothing."""
+    if _has(name, _FRAME_WORDS) and unit_in(name):
+        return ""
+    for sensor, words in _SENSORS.items():
+        if _has(name, words) and not _has(name, r"clock.?time"):
+            part = next((p for p, w in _PARTS.items() if _has(name, w)), "")
+            return f"{part}_{sensor}" if part else sensor
+    return ""
+
+
+def _unit(name: str, typical: float, reasons: list[str]) -> tuple[str, float]:
+    """Return the unit, and what its plausibility adds to the score."""
+    said, fitting = unit_in(name), plausible_unit(typical)
+    rate = 1000.0 * _PER_MS[fitting] / typical
+    if said and said != fitting:
+        rate = 1000.0 * _PER_MS[said] / typical
+        reasons.append(f"the header says {said}, though that makes {rate:.4g} frames per second")
+        return said, -1.0 if 0.1 < rate < 1e5 else -6.0
+    word = "the header says so, and " if said else ""
+    reasons.append(f"unit {fitting}: {word}that makes {rate:.4g} frames per second")
+    # Of two columns that say nothing of themselves, the one with the more usual rate.
+    far = abs(math.log10(typical / _PER_MS[fitting] / _MIDDLE_MS))
+    return fitting, (2.0 if said else 0.0) - 0.3 * far
+
+
+def _stamp_guess(
+    place: int, name: str, values: NDArray[np.float64], steps: NDArray[np.float64]
+) -> ColumnGuess:
+    """Return the guess for a column that rises from row to row."""
+    typical = float(np.median(steps))
+    reasons = ["rises from row to row, as moments do"]
+    unit, score = _unit(name, typical, reasons)
+    if np.unique(steps.round(9)).size == 1:
+        reasons.append("but by the same step every time")
+        score -= 4.0
+    if _has(name, _STAMP_WORDS):
+        reasons.append("its header speaks of time")
+        score += 2.0
+    starts = "first_row"
+    if values[0] > 0 and 0.2 < values[0] / typical < 5.0:
+        starts = "zero"
+        reasons.append("the first stamp is about one frame long, so it ends a frame begun at 0")
+    elif values[0] == 0:
+        reasons.append("the first stamp is 0, so it opens the first frame")
+    else:
+        reasons.append("the first stamp is not near 0, so it opens the first frame")
+    return ColumnGuess(place, name, "frame_end", unit, score + 1.0, tuple(reasons), starts=starts)
+
+
+def _time_guess(
+    place: int,
+    name: str,
+    values: NDArray[np.float64],
+    columns: dict[int, NDArray[np.float64]],
+) -> ColumnGuess:
+    """Return the guess for a column of values above zero that do not rise."""
+    reasons = ["values above 0 that go up and down, as frame times do"]
+    unit, score = _unit(name, float(np.median(values)), reasons)
+    if _has(name, _FRAME_WORDS):
+        reasons.append("its header speaks of frames or lengths")
+        score += 4.0
+    elif _has(name, r"time|times"):
+        score += 1.0
+    held = float(np.mean(np.diff(values) == 0))
+    if held > 0.3:
+        reasons.append(f"but {100 * held:.0f} of 100 values repeat the one before, as sensors do")
+        score -= 4.0 * held
+    match = _steps_match(place, values, columns)
+    if match is not None:
+        reasons.append(f"its values are the steps of column {match + 1}")
+        score += 8.0
+    return ColumnGuess(place, name, "frame_time", unit, score, tuple(reasons))
+
+
+def _steps_match(
+    place: int, values: NDArray[np.float64], columns: dict[int, NDArray[np.float64]]
+) -> int | None:
+    """Return the place of a rising column whose steps are these values, in any unit."""
+    for other, stamps in columns.items():
+        steps = np.diff(stamps)
+        if other == place or not np.all(np.isfinite(steps)) or np.any(steps <= 0):
+            continue
+        if np.ptp(steps) == 0:
+            continue
+        for shifted in (values[1:], values[:-1]):
+            if np.ptp(shifted) > 0 and np.corrcoef(steps, shifted)[0, 1] > 0.98:
+                return other
+    return None
+
 
 LOOK_ROWS = 5000
 

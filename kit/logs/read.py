@@ -12,15 +12,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kit.errors import Fault, RunFileError
-from kit.logs.cells import Column, TextTable, Troubles, are_frames, ms_per, to_ms
 from kit.logs.rows import (
+    Column,
+    TextTable,
+    Troubles,
+    are_frames,
     explain_rows,
     find_places,
     find_table,
+    ms_per,
     note_cut_short,
     read_rows,
     row_lines,
     step_in_text,
+    to_ms,
 )
 from kit.logs.unpacked import (
     CHUNK_BYTES,

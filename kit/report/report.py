@@ -31,7 +31,7 @@ from kit.report.execute import closing_of, execute_template, scrub_notebook
 from kit.report.inputs import note_inputs
 from kit.report.template import OWN_HOMES, read_template
 from kit.settings.params import ReviewParams
-from kit.settings.yaml_file import check_model, read_yaml
+from kit.settings.yaml import check_model, read_yaml
 
 AHEAD_OF = "review.ipynb"  # the template whose steps `kit.report.ahead` walks too
 KEPT_ANYWAY = {".ipynb_checkpoints"}  # JupyterLab's own, worth nothing

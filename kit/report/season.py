@@ -23,7 +23,7 @@ from kit.metrics.measuring import PLAIN, Reading
 from kit.metrics.store import code_key
 from kit.package import module_paths
 from kit.report.progress import bar, shown_progress
-from kit.settings.yaml_file import read_yaml
+from kit.settings.yaml import read_yaml
 
 GRACE_S = 15.0  # an interrupted review has this long to shut its kernel down
 

@@ -15,8 +15,7 @@ from kit.metrics.blocks import RunBlocks, share_within
 from kit.metrics.run_metrics import HITCH_WINDOW, RunMetrics
 from kit.metrics.series import FrameSeries, summarise_frames
 from kit.review.walk import Review
-from kit.settings.page_params import LookParams
-from kit.settings.params import METRICS
+from kit.settings.params import METRICS, LookParams
 from kit.stats.frames import Floats
 
 if TYPE_CHECKING:

@@ -8,8 +8,7 @@ from typing import Literal
 from kit.bench.runs import RunRow
 from kit.errors import Fault, did_you_mean
 from kit.screening.flags import Flag, View, moment, run_flag
-from kit.settings.page_params import RetestParams
-from kit.settings.params import LoadedParams
+from kit.settings.params import LoadedParams, RetestParams
 
 Epoch = Literal["old", "new", ""]
 

@@ -17,7 +17,7 @@ from kit.screening import conditions, epochs, limits, rules
 from kit.screening.flags import Flag, View
 from kit.settings.bench_file import Bench
 from kit.settings.params import ReviewParams, ScreenParams
-from kit.settings.yaml_file import YamlDocument
+from kit.settings.yaml import YamlDocument
 
 if TYPE_CHECKING:
     import pandas as pd

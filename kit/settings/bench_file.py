@@ -10,7 +10,7 @@ from typing import Annotated, Literal
 from pydantic import BeforeValidator, Field, model_validator
 
 from kit.errors import BenchError
-from kit.settings.yaml_file import Section, Text, YamlDocument, check_model, read_yaml, written_text
+from kit.settings.yaml import Section, Text, YamlDocument, check_model, read_yaml, written_text
 
 BENCH_FORMAT = "marginbook-bench/1"
 

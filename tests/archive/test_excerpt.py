@@ -16,7 +16,7 @@ from kit.claims.claim import claims_json
 from kit.claims.of_pages import make_claims
 from kit.errors import BenchError
 from kit.review.walk import load_review, work_out
-from kit.settings.yaml_file import read_yaml, written_text
+from kit.settings.yaml import read_yaml, written_text
 
 ROOT = Path(__file__).resolve().parents[2]
 

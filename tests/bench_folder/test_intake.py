@@ -14,9 +14,9 @@ import pytest
 from kill_points import run_kills, run_steps
 
 from kit.bench import transaction as takein
-from kit.bench.intake import add_logs, undo_last
-from kit.bench.journal import locked_bench
+from kit.bench.intake import add_logs
 from kit.bench.runs import read_run_sheet, read_runs
+from kit.bench.transaction import locked_bench, undo_last
 from kit.errors import BenchError, KitError, RunFileError, UsageError
 from kit.settings.bench_file import read_bench
 

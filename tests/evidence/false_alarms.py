@@ -28,7 +28,7 @@ from kit.metrics.signs import read_log_signs
 from kit.screening.screen import RULES, screen_runs
 from kit.settings.bench_file import Bench, Product, Title
 from kit.settings.params import ReviewParams
-from kit.settings.yaml_file import YamlDocument
+from kit.settings.yaml import YamlDocument
 
 FACTS = ("short_tail", "few_runs")
 PRODUCTS, TITLES = 5, 6

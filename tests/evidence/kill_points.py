@@ -18,8 +18,9 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from kit.bench.intake import add_logs, undo_last
+from kit.bench.intake import add_logs
 from kit.bench.runs import read_run_sheet, read_runs
+from kit.bench.transaction import undo_last
 from kit.errors import KitError
 from kit.settings.bench_file import read_bench
 

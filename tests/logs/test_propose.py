@@ -20,13 +20,14 @@ from pydantic import BaseModel
 from kit.bench.intake import add_logs
 from kit.bench.runs import read_run_sheet
 from kit.errors import BenchError, ParamsError, RunFileError
-from kit.logs.propose import propose_layout, starting_bench, starting_params, starting_run_sheet
+from kit.logs.propose import propose_layout
 from kit.logs.read import read_log
 from kit.settings import bench_file as bench_models
 from kit.settings import params as params_models
 from kit.settings.bench_file import BenchFile, Layout, read_bench
 from kit.settings.params import ReviewParams, load_params
-from kit.settings.yaml_file import check_model, read_yaml
+from kit.settings.starting import starting_bench, starting_params, starting_run_sheet
+from kit.settings.yaml import check_model, read_yaml
 
 REAL = Path(__file__).parents[1] / "data" / "real_runs" / "logs"
 RNG = np.random.default_rng(6)
@@ -313,7 +314,7 @@ def keys_of(model: type[BaseModel]) -> set[tuple[str, str]]:
         current = todo.pop()
         for name, info in current.model_fields.items():
             found.add((current.__name__, info.alias or name))
-            names = re.findall(r"kit\.(?:bench|params)\.(\w+)", repr(info.annotation))
+            names = re.findall(r"kit\.settings\.(?:bench_file|params)\.(\w+)", repr(info.annotation))
             todo += [getattr(bench_models, n, None) or getattr(params_models, n) for n in names]
     return found
 

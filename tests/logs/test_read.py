@@ -17,9 +17,8 @@ from hypothesis import strategies as st
 from kit.errors import RunFileError
 from kit.logs import read as layouts_module
 from kit.logs import unpacked as logbytes
-from kit.logs.cells import Troubles
 from kit.logs.read import parse_log, read_log
-from kit.logs.rows import explain_rows, find_table, read_rows
+from kit.logs.rows import Troubles, explain_rows, find_table, read_rows
 from kit.settings.bench_file import Layout
 
 REAL = Path(__file__).parents[1] / "data" / "real_runs"

@@ -15,7 +15,7 @@ from kit.errors import ParamsError
 from kit.page.driftsections import drift_section
 from kit.review.walk import load_review, work_out
 from kit.screening.epochs import epoch_of
-from kit.settings.page_params import RetestParams
+from kit.settings.params import RetestParams
 
 RETEST = "retest: {condition: driver, old: ['50'], new: ['52']}\n"
 MOVED = {("two", "dell"): 1.04, ("two", "hill"): 1.02, ("three", "dell"): 1.01,

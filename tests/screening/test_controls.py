@@ -13,7 +13,7 @@ from kit.errors import ControlError
 from kit.screening.controls import check_controls, compared_pairs
 from kit.settings.bench_file import Bench, Product
 from kit.settings.params import LoadedParams, ReviewParams
-from kit.settings.yaml_file import YamlDocument
+from kit.settings.yaml import YamlDocument
 
 
 def loaded(*, waivers=(), configuration=None, same_name=()):

@@ -16,7 +16,7 @@ from kit.screening.screen import (
     unknown_set_aside_runs,
 )
 from kit.settings.params import ScreenParams
-from kit.settings.yaml_file import YamlDocument
+from kit.settings.yaml import YamlDocument
 
 
 def screen(pairs, **settings: object) -> Screened:

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from kit.errors import ParamsError, did_you_mean
-from kit.settings.yaml_file import Section, Text, check_model, dotted, read_yaml
+from kit.settings.yaml import Section, Text, check_model, dotted, read_yaml
 
 
 class Inner(Section):

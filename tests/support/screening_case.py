@@ -13,7 +13,7 @@ from kit.metrics.signs import RunSigns
 from kit.screening.flags import Flag, View
 from kit.settings.bench_file import Bench, Product, Title
 from kit.settings.params import ReviewParams
-from kit.settings.yaml_file import YamlDocument
+from kit.settings.yaml import YamlDocument
 
 PRODUCTS = {
     name: {"name": name.title(), "class": machine, "configuration": {"processor": processor}}

@@ -23,7 +23,8 @@ from run_kill_points import kill_placing
 from small_bench import small_bench, walk, write_bench
 from tiny_project import cell_of, copy_project, edit_template, keep_cells
 
-from kit.bench.intake import add_logs, undo_last
+from kit.bench.intake import add_logs
+from kit.bench.transaction import undo_last
 from kit.errors import BenchError, KitError, RunFileError
 from kit.review.walk import load_review
 

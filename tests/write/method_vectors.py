@@ -40,8 +40,7 @@ from kit.rounding import (
     share_text,
 )
 from kit.settings.bench_file import Title
-from kit.settings.page_params import PlanParams
-from kit.settings.params import MarginParams, ValueParams
+from kit.settings.params import MarginParams, PlanParams, ValueParams
 from kit.stats.combining import match_t, spread_over_titles, t_ends
 from kit.stats.frames import average_fps
 from kit.stats.intervals import adjust_p_values
