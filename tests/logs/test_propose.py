@@ -314,7 +314,9 @@ def keys_of(model: type[BaseModel]) -> set[tuple[str, str]]:
         current = todo.pop()
         for name, info in current.model_fields.items():
             found.add((current.__name__, info.alias or name))
-            names = re.findall(r"kit\.settings\.(?:bench_file|params)\.(\w+)", repr(info.annotation))
+            names = re.findall(
+                r"kit\.settings\.(?:bench_file|params)\.(\w+)", repr(info.annotation)
+            )
             todo += [getattr(bench_models, n, None) or getattr(params_models, n) for n in names]
     return found
 
