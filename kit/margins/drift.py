@@ -18,7 +18,7 @@ from kit.margins.replicates import fit_variances
 from kit.margins.suites import SuiteMargin, summarise_titles
 from kit.metrics.run_metrics import RunMetrics
 from kit.metrics.signs import RunSigns
-from kit.screening.epochs import epoch_of
+from kit.screening.run_rules import epoch_of
 from kit.screening.screen import screen_runs
 from kit.settings.bench_file import Bench
 from kit.settings.params import METRICS, MarginParams, ReviewParams

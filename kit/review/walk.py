@@ -23,7 +23,7 @@ from kit.metrics.run_metrics import RunMetrics
 from kit.metrics.signs import RunSigns
 from kit.metrics.store import Store
 from kit.screening.controls import Controls, check_controls, compared_pairs, name_pairs
-from kit.screening.epochs import epoch_of, unknown_condition
+from kit.screening.run_rules import epoch_of, unknown_condition
 from kit.screening.screen import Screened, screen_runs, unknown_set_aside_runs
 from kit.settings.bench_file import Bench
 from kit.settings.params import METRICS, LoadedParams, ReviewParams, SuiteParams, load_params

@@ -1,7 +1,7 @@
 """Which runs are flagged or set aside, each with its reason: the rules in their order.
 
-The rules themselves are in `rules` (runs and their siblings), `limits` (what limits a title, what
-its figures can bear) and `conditions` (when and how runs were recorded).
+The rules themselves are in `run_rules` (a run, beside its siblings, run again since) and
+`title_rules` (what limits a title, what its figures can bear, how it was recorded).
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 from kit.bench.runs import RunRow
 from kit.errors import Fault, did_you_mean
 from kit.metrics.signs import RunSigns
-from kit.screening import conditions, epochs, limits, rules
+from kit.screening import run_rules, title_rules
 from kit.screening.flags import Flag, View
 from kit.settings.bench_file import Bench
 from kit.settings.params import ReviewParams, ScreenParams
@@ -76,39 +76,39 @@ class RuleInForce:
 
 
 # The order is part of the method: a rule looks at the runs that earlier rules left, so that a
-# run cut short is not also called far from its siblings. What one log alone tells comes first,
+# run cut short is not also called an outlier. What one log alone tells comes first,
 # then the analyst's word, then what siblings, other products and other titles tell.
 RULES: tuple[Rule, ...] = (
     Rule(
         "failed",
         "a run that crashed, was refused or did not start",
         (),
-        rules.find_failed,
+        run_rules.find_failed,
     ),
     Rule(
         "bad_stamps",
         "a log whose clock goes back or stands still; it cannot be measured",
         (),
-        rules.find_bad_stamps,
+        run_rules.find_bad_stamps,
         always_acts=True,
     ),
     Rule(
         "planned_length",
         "a run shorter than its title's planned length",
         ("min_length_share",),
-        rules.find_short_runs,
+        run_rules.find_short_runs,
     ),
     Rule(
         "gap",
         "a frame so long that the capture or its clock may have stopped",
         ("gap_ms",),
-        rules.find_gaps,
+        run_rules.find_gaps,
     ),
     Rule(
         "analyst",
         "a run the analyst set aside, in the run sheet or the params file, with a reason",
         ("set_aside",),
-        rules.set_aside_by_analyst,
+        run_rules.set_aside_by_analyst,
         always_acts=True,
     ),
     Rule(
@@ -116,13 +116,13 @@ RULES: tuple[Rule, ...] = (
         "one log under two names: the same bytes, or the same frame times; the later row is "
         "the copy, and across products or titles both rows are flagged",
         (),
-        rules.find_same_logs,
+        run_rules.find_same_logs,
     ),
     Rule(
         "made_again",
         "a run of before, where the same product and title was run again (section retest)",
         (),
-        epochs.find_made_again,
+        run_rules.find_superseded,
         always_acts=True,
     ),
     Rule(
@@ -130,78 +130,78 @@ RULES: tuple[Rule, ...] = (
         "a first run apart from all runs after it, by a share of their mean and by a number of "
         "their spreads",
         ("warm_up_margin", "warm_up_spreads"),
-        rules.find_warm_ups,
+        run_rules.find_warm_ups,
     ),
     Rule(
         "far_run",
-        "a run far from its siblings by Grubbs' test (two-sided) and the modified z; not "
+        "an outlier among its siblings by Grubbs' test (two-sided) and the modified z; not "
         "judged with fewer than four runs",
         ("far_run_alpha", "far_run_z"),
-        rules.find_far_runs,
+        run_rules.find_outliers,
     ),
     Rule(
         "drift_in_run",
         "a level that moves over a run, beyond what the scene does on other products: Sen's "
         "slope, with a Mann-Kendall test that allows for dependence between frames",
         ("drift_share", "drift_p"),
-        rules.find_drifts,
+        run_rules.find_drifts,
     ),
     Rule(
         "order_drift",
         "a figure that drifts over the order of runs: Sen's slope and Kendall's test; not "
         "judged with fewer than five runs",
         ("order_drift_share", "order_drift_p"),
-        rules.find_order_drifts,
+        run_rules.find_order_drifts,
     ),
     Rule(
         "throttling",
         "a clock that falls while the temperature rises, first fifth of a run to last",
         ("throttle_clock_share", "throttle_rise_c"),
-        limits.find_throttling,
+        title_rules.find_throttling,
     ),
     Rule(
         "capped",
         "stretches of frames held at a display's refresh or another cap, and hardly any faster",
         ("caps_hz", "cap_share", "cap_width"),
-        limits.find_caps,
+        title_rules.find_caps,
     ),
     Rule(
         "processor_bound",
         "the fastest products of a title agree where other titles set them apart, or sensors "
         "read a processor near full load",
         ("processor_bound_margin", "processor_bound_spread", "processor_load_pct"),
-        limits.find_processor_bound,
+        title_rules.find_processor_bound,
     ),
     Rule(
         "rounding",
         "frame times logged in steps that are coarse beside the median frame time",
         ("rounding_share",),
-        limits.find_rounding,
+        title_rules.find_rounding,
     ),
     Rule(
         "conditions_differ",
         "recorded conditions that differ among the runs of one product in one title",
         ("condition_tolerances", "conditions_ignored"),
-        conditions.find_condition_changes,
+        title_rules.find_condition_changes,
     ),
     Rule(
         "stale",
         "a product or cell whose newest run, or dated condition, is older than the reviewed "
         "product's by more than a number of days, or that ran before a version the bench has now",
         ("stale_days", "version_conditions"),
-        conditions.find_stale,
+        title_rules.find_stale,
     ),
     Rule(
         "short_tail",
         "too few independent frames in a run to bound a low's tail (Wilks 1941)",
         (),
-        limits.find_short_tails,
+        title_rules.find_short_tails,
     ),
     Rule(
         "few_runs",
         "fewer runs left than wanted",
         ("min_runs",),
-        limits.find_few_runs,
+        title_rules.find_few_runs,
     ),
 )
 

@@ -1,4 +1,4 @@
-"""Few values beside each other: one far from the rest, or a drift over their order.
+"""Few values beside each other: an outlier, or a drift over their order.
 
 For the three to five runs of a cell. Each function says plainly when so few cannot tell.
 """
@@ -25,12 +25,12 @@ class Grubbs:
     critical: float
 
     @property
-    def far(self) -> bool:
+    def outlier(self) -> bool:
         """Whether the value is farther out than chance allows."""
         return self.statistic > self.critical
 
 
-def find_farthest(values: Floats, *, alpha: float) -> Grubbs | None:
+def grubbs_test(values: Floats, *, alpha: float) -> Grubbs | None:
     """Return Grubbs' two-sided test of the value farthest from the mean.
 
     Parameters
@@ -44,7 +44,7 @@ def find_farthest(values: Floats, *, alpha: float) -> Grubbs | None:
     -------
     Grubbs or None
         None where it cannot be judged: fewer than three values, or all alike. With three, the
-        statistic can never exceed 1.1547, so hardly anything is ever far.
+        statistic can never exceed 1.1547, so hardly anything is ever an outlier.
     """
     if values.size < 3 or float(np.ptp(values)) == 0:
         return None

@@ -14,7 +14,7 @@ from kit.claims.of_pages import make_claims
 from kit.errors import ParamsError
 from kit.page.driftsections import drift_section
 from kit.review.walk import load_review, work_out
-from kit.screening.epochs import epoch_of
+from kit.screening.run_rules import epoch_of
 from kit.settings.params import RetestParams
 
 RETEST = "retest: {condition: driver, old: ['50'], new: ['52']}\n"

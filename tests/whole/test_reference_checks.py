@@ -46,12 +46,12 @@ from kit.metrics.blocks import measure_blocks, optimal_block
 from kit.metrics.resample import bootstrap_replicates
 from kit.metrics.run_metrics import measure_run
 from kit.rounding import ratio_text
-from kit.screening import rules
+from kit.screening import run_rules
 from kit.screening.screen import screen_runs
 from kit.settings.params import MetricParams
 from kit.stats.frames import find_trend, lag1_autocorrelation, rank_trend
 from kit.stats.intervals import adjust_p_values, welch_error
-from kit.stats.outliers import find_farthest
+from kit.stats.outliers import grubbs_test
 
 
 def one_margin(product, baseline, method, *, paired=False, **changes):
@@ -71,7 +71,7 @@ def test_two_far_values_pull_the_mean_and_spread_after_them():
     # B. Iglewicz and D. C. Hoaglin (1993), ASQC vol. 16 (data attribution from memory), by
     # arithmetic: ordinary z of the two large values only 1.87244085 and 1.91262198 (masking: mean
     # 3.54, s 2.4887301537).
-    found = find_farthest(MASKED, alpha=0.05)
+    found = grubbs_test(MASKED, alpha=0.05)
     assert (found.index, found.statistic) == (9, pytest.approx(1.91262198, abs=5e-9))
     spread = math.sqrt(sample_variance(MASKED))
     assert spread == pytest.approx(2.4887301537, abs=5e-11)
@@ -226,7 +226,7 @@ def test_runs_before_the_steady_state_are_the_far_ones(figures):
     assert start == 2
     pairs = cell(figures)
     early = [row.run for row, _ in pairs[:start]]
-    assert runs_of(rules.find_far_runs(view(pairs))) == early
+    assert runs_of(run_rules.find_outliers(view(pairs))) == early
     rows, signs = [row for row, _ in pairs], {s.run: s for _, s in pairs}
     # Two such runs hide each other from the rule of first runs. Where far runs are not set aside,
     # they are flagged, and so is the drift over the order.

@@ -1,23 +1,35 @@
-"""Rules of screening about a run, or a run beside its siblings.
+"""Rules of screening about a run, a run beside its siblings, or a run made again.
 
 Each rule takes what is known at its turn (runs set aside by earlier rules are out) and gives
 flags. A flag's action is what the rule would do; `screen` lets it set a run aside only where
-params say so. Rules about what limits a title, and about comparing, are in `limits`.
-"""
+params say so. Rules about what limits a title, and about conditions, are in `title_rules`."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from kit.bench.runs import RunRow
+from kit.errors import Fault, did_you_mean
 from kit.metrics.signs import RunSigns
-from kit.screening.flags import CellKey, Flag, View, few, log_values, percent, run_flag, spell_p
+from kit.screening.flags import (
+    CellKey,
+    Flag,
+    View,
+    few,
+    log_values,
+    moment,
+    percent,
+    run_flag,
+    spell_p,
+)
+from kit.settings.params import LoadedParams, RetestParams
 from kit.stats.frames import find_trend
-from kit.stats.outliers import find_farthest, modified_z, order_trend
+from kit.stats.outliers import grubbs_test, modified_z, order_trend
 
 # Two logs of a few frames can hold the same times by accident.
 FEWEST_FRAMES_ALIKE = 10
@@ -177,20 +189,20 @@ def find_warm_ups(view: View) -> list[Flag]:
     return flags
 
 
-def find_far_runs(view: View) -> list[Flag]:
-    """Find runs far from their siblings, by Grubbs' test and the modified z.
+def find_outliers(view: View) -> list[Flag]:
+    """Find outliers among siblings, by Grubbs' test and the modified z.
 
-    With few runs the modified z alone cries wolf, so both must agree. Two far runs hide each
+    With few runs the modified z alone finds too many, so both must agree. Two outliers hide each
     other from Grubbs' test but not from the modified z: two or more beyond it count as well.
     A run the analyst left out is looked at beside the runs used, so that a reader sees whether
     its figures alone would have given it away.
     """
     flags = []
     for cell, rows in view.cells().items():
-        flags += _far_in_cell(view, cell, rows)
+        flags += _outliers_in_cell(view, cell, rows)
         for left_out in view.left_out:
             if (left_out.product, left_out.title) == cell:
-                found = _far_in_cell(view, cell, [*rows, left_out])
+                found = _outliers_in_cell(view, cell, [*rows, left_out])
                 flags += [
                     replace(flag, action="flag", reason=f"{flag.reason}; left out by the analyst")
                     for flag in found
@@ -199,42 +211,42 @@ def find_far_runs(view: View) -> list[Flag]:
     return flags
 
 
-def _far_in_cell(view: View, cell: CellKey, rows: Sequence[RunRow]) -> list[Flag]:
-    """Return what can be said of runs far from the others in one cell."""
+def _outliers_in_cell(view: View, cell: CellKey, rows: Sequence[RunRow]) -> list[Flag]:
+    """Return what can be said of outliers in one cell."""
     values = log_values(view, rows)
     if values is None or values.size < 2:
         return []
     n = values.size
     if n < FEWEST_RUNS_BESIDE:
-        reason = f"no test can tell with {few(n)} whether one is far from the rest"
+        reason = f"no test can tell with {few(n)} whether one is an outlier"
         return [Flag("far_run", "cannot_judge", reason, "", *cell)]
-    grubbs = find_farthest(values, alpha=view.screen.far_run_alpha)
-    if grubbs is None:  # all runs alike: none is far
+    grubbs = grubbs_test(values, alpha=view.screen.far_run_alpha)
+    if grubbs is None:  # all runs alike
         return []
     z = modified_z(values)
     if z is None:
-        if not grubbs.far:
+        if not grubbs.outlier:
             reason = (
                 f"the modified z is undefined, since half or more of the {few(n)} agree "
-                f"exactly; Grubbs' test finds none far"
+                f"exactly; Grubbs' test finds no outlier"
             )
             return [Flag("far_run", "cannot_judge", reason, "", *cell)]
-        far = [grubbs.index]
+        outliers = [grubbs.index]
     else:
         beyond = np.flatnonzero(np.abs(z) > view.screen.far_run_z).tolist()
-        both = grubbs.far and grubbs.index in beyond
-        far = beyond if both or (len(beyond) >= 2 and n >= FEWEST_RUNS_Z_ALONE) else []
+        both = grubbs.outlier and grubbs.index in beyond
+        outliers = beyond if both or (len(beyond) >= 2 and n >= FEWEST_RUNS_Z_ALONE) else []
     flags = []
-    for i in far:
+    for i in outliers:
         apart = float(np.expm1(values[i] - np.delete(values, i).mean()))
         tests = []
-        if i == grubbs.index and grubbs.far:
-            tests.append(f"Grubbs' G {grubbs.statistic:.3f}, over {grubbs.critical:.3f} is far")
+        if i == grubbs.index and grubbs.outlier:
+            tests.append(f"Grubbs' G {grubbs.statistic:.3f}, critical value {grubbs.critical:.3f}")
         if z is None:
             tests.append("the modified z is undefined, the others agree exactly")
         else:
             limit = view.screen.far_run_z
-            tests.append(f"modified z {abs(float(z[i])):.1f}, over {limit:g} is far")
+            tests.append(f"modified z {abs(float(z[i])):.1f}, limit {limit:g}")
         side = "above" if apart > 0 else "below"
         reason = (
             f"{percent(abs(apart))} {side} the mean of the other {few(n - 1)} ({'; '.join(tests)})"
@@ -368,3 +380,70 @@ def _steady(
             break
         del kept[worst]
     return kept
+
+
+Epoch = Literal["old", "new", ""]
+
+
+def epoch_of(row: RunRow, retest: RetestParams) -> Epoch:
+    """Return whether a run is of before or made again; "" where params do not tell."""
+    if retest.since is not None:
+        began = moment(row.began)
+        if began is None:
+            return ""
+        return "new" if began.date() >= retest.since else "old"
+    value = recorded(row, retest.condition or "")
+    if value in retest.new:
+        return "new"
+    return "old" if value in retest.old else ""
+
+
+def recorded(row: RunRow, condition: str) -> str:
+    """Return what a row of the run sheet says of a condition or of its session."""
+    return row.session if condition == "session" else row.conditions.get(condition, "")
+
+
+def find_superseded(view: View) -> list[Flag]:
+    """Set aside what was run again: beside new runs, a cell keeps none that are not new."""
+    retest = view.params.retest
+    if retest is None:
+        return []
+    flags = []
+    for rows in view.cells().values():
+        epochs = {row.run: epoch_of(row, retest) for row in rows}
+        if "new" not in epochs.values():
+            continue
+        for row in rows:
+            if epochs[row.run] != "new":
+                reason = f"run again since: {_said(row, retest)}"
+                flags.append(run_flag("made_again", row, reason, "set_aside"))
+    return flags
+
+
+def _said(row: RunRow, retest: RetestParams) -> str:
+    """Return what tells a run from those made again."""
+    if retest.since is not None:
+        began = "no date" if row.began is None else f"{row.began.date()}"
+        return f"this run has {began}, new runs are from {retest.since} on"
+    value = recorded(row, retest.condition or "") or "nothing"
+    name = (retest.condition or "").replace("_", " ")
+    return f"{name} is {value} here and {' or '.join(retest.new)} in the new runs"
+
+
+def unknown_condition(rows: Iterable[RunRow], loaded: LoadedParams) -> list[Fault]:
+    """Return a fault if params tell runs apart by a condition that no run of the bench has."""
+    retest = loaded.params.retest
+    if retest is None or retest.condition in {None, "session"}:
+        return []
+    known = {name for row in rows for name in row.conditions}
+    if not known or retest.condition in known:
+        return []
+    guess = did_you_mean(retest.condition or "", known, listed=len(known))
+    return [
+        Fault(
+            loaded.document.file,
+            f'no column "{retest.condition}" in the run sheet{guess}',
+            line=loaded.document.line_of(["retest", "condition"]),
+            key="retest.condition",
+        )
+    ]
