@@ -149,6 +149,7 @@ _ALL = (
     Method("given", 1, "Given by the maker, as recorded in bench.yaml."),
     Method("derived", 1, "Worked out from figures given by the maker: see the column's formula."),
     Method("count", 1, "Counted."),
+    Method("stated", 1, "Said in words; no figure."),
     Method(
         "energy-per-frame",
         1,
@@ -162,6 +163,11 @@ _ALL = (
         "interval takes lowest power with highest average and the other way round.",
     ),
     Method("fps-per-watt", 1, "1 divided by the energy per frame."),
+    Method(
+        "run-over-mean",
+        1,
+        "A run's figure divided by the geometric mean over the used runs of its product and title.",
+    ),
     Method(
         "run-spread", 1, "Run-to-run standard deviation of the logarithm of the metric, as a share."
     ),

@@ -144,7 +144,7 @@ def claim_changes(
     by_run: dict[str, list[RunChange]] = {}
     for change in runs:
         by_run.setdefault(change.run, []).append(change)
-    names = list(dict.fromkeys([*old.by_id, *new.by_id]))
+    names = list(dict.fromkeys(claim.id for claim in (*old.figures, *new.figures)))
     locale = str(old.settings.get("locale", "en"))
     kinds = {name: _kind_of(old.get(name), new.get(name), locale) for name in names}
     beneath = _Beneath(

@@ -68,7 +68,7 @@ def summary_section(revision: Revision) -> Html:
     )
     moved = len(revision.of_kind(*MOVED))
     lead = (
-        f"{count_text(moved).text} of {count_text(len(old.book.claims)).text} figures of the old "
+        f"{count_text(moved).text} of {count_text(len(old.book.figures)).text} figures of the old "
         "review no longer stand as printed."
         if moved
         else "Every figure of the old review still stands within its interval."

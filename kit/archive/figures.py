@@ -37,13 +37,13 @@ def check_page(data: bytes, book: ClaimBook) -> list[Finding]:
     if root is None:
         return [_finding("", "a page that can be parsed", "not one")]
     findings = list(_harmful(root))
-    claims = {claim.anchor: claim for claim in book.claims}
+    claims = {claim.anchor: claim for claim in book.figures}
     shown = 0
     for link in root.iter("a"):
         if "fig" in link.get("class", "").split():
             shown += 1
             findings += _figure(link, claims, book)
-    if not shown and book.claims:
+    if not shown and book.figures:
         findings.append(_finding("", "figures that link to claims", "none"))
     for element in root.iter("li", "td"):
         anchor = element.get("id", "")

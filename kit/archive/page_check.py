@@ -29,7 +29,7 @@ from kit.archive.rebuild import CLAIMS_PATH, Fresh, same_figure
 from kit.archive.sealing import closing_said
 from kit.archive.unbag import Bag
 from kit.claims.bound_text import bind_review_text
-from kit.claims.claim import ClaimBook, trace_faults
+from kit.claims.claim import CLAIMS_FORMAT, ClaimBook, trace_faults
 from kit.claims.of_pages import kit_version
 from kit.errors import Finding, KitError, SealError
 from kit.package import module_paths
@@ -72,7 +72,7 @@ def check_report(bag: Bag, book: ClaimBook, fresh: Fresh | None) -> tuple[list[F
     findings: list[Finding] = []
     charts: Charts | None = None
     said = ["figures of the page"]
-    same_kit = book.kit_version == kit_version()
+    same_kit = (book.kit_version, book.file_format) == (kit_version(), CLAIMS_FORMAT)
     page = _bytes_of(bag, PAGE_PATH, findings)
     notebook = read_notebook(bag, findings)
     if page is not None:

@@ -16,19 +16,102 @@ from pydantic import ConfigDict, Field, ValidationError
 from kit.errors import Fault, SealError
 from kit.settings.yaml import Section
 
-CLAIMS_FORMAT = "marginbook-claims/1"
+CLAIMS_FORMAT = "marginbook-claims/2"
+OLD_FORMAT = "marginbook-claims/1"
+NEW_IN_FORMAT_2 = ("group", "part")
+STATED = "stated"
+
+
+@dataclass(frozen=True, slots=True)
+class ClaimKind:
+    """One kind of claim: how its ids are built, and where names of its fields stand.
+
+    `form` holds fields in braces: those of the claim, and `pair` (product-over-baseline), `run`
+    (the one run it is about), `titles` (the title, or all-titles) and `cell` (title/product, where
+    there is a title). `group` and `metric` name the families of `ClaimBook.names` in which a
+    claim's group and metric are found.
+    """
+
+    form: str
+    group: str = ""
+    metric: str = "metrics"
+
+
+KINDS: Mapping[str, ClaimKind] = {
+    "run": ClaimKind("run/{metric}/{run}"),
+    "cell": ClaimKind("cell/{metric}/{title}/{product}"),
+    "run_over_mean": ClaimKind("run_over_mean/{metric}/{run}"),
+    "low": ClaimKind("low/{group}/{metric}/{run}", "low_definitions"),
+    "within_frames": ClaimKind("within/frames/{metric}/{product}"),
+    "within_share": ClaimKind("within/share/{metric}/{product}"),
+    "margin": ClaimKind("margin/{metric}/{title}/{pair}"),
+    "margin_all_runs": ClaimKind("margin_all_runs/{metric}/{title}/{pair}"),
+    "level_difference": ClaimKind("level_difference/{metric}/{title}/{pair}"),
+    "suite": ClaimKind("suite/{metric}/{group}/{pair}", "title_groups"),
+    "suite_like": ClaimKind("suite_like/{metric}/{group}/{pair}", "title_groups"),
+    "suite_smallest": ClaimKind("suite_smallest/{metric}/{group}/{pair}", "title_groups"),
+    "suite_largest": ClaimKind("suite_largest/{metric}/{group}/{pair}", "title_groups"),
+    "suite_count": ClaimKind("suite_count/{metric}/{group}/{pair}/{part}", "title_groups"),
+    "suite_all_runs": ClaimKind("suite_all_runs/{metric}/{group}/{pair}", "title_groups"),
+    "influence": ClaimKind("influence/{metric}/{group}/{pair}/without-{title}", "title_groups"),
+    "gap_here": ClaimKind("gap_here/{metric}/{pair}"),
+    "gap_there": ClaimKind("gap_there/{metric}/{pair}"),
+    "gap": ClaimKind(
+        "gap/{metric}/{product}-over-{group}/against/{baseline}-over-{part}", "products"
+    ),
+    "closure": ClaimKind(
+        "closure/{metric}/{product}-over-{group}-over-{baseline}/{part}", "products"
+    ),
+    "drift": ClaimKind("drift/{metric}/{titles}/{part}"),
+    "drift_anchor": ClaimKind("drift_anchor/{metric}/{titles}/{product}"),
+    "energy": ClaimKind("cell/{metric}/{title}/{product}", "power_sources"),
+    "fps_per_watt": ClaimKind("cell/{metric}/{title}/{product}", "power_sources"),
+    "price": ClaimKind("value/{group}/price/{product}", "price_kinds"),
+    "suite_fps": ClaimKind("value/{group}/suite_fps/{product}", "price_kinds"),
+    "cost_per_fps": ClaimKind("value/{group}/cost_per_fps/{product}", "price_kinds"),
+    "premium": ClaimKind("value/{group}/premium/{pair}", "price_kinds"),
+    "equal_value_price": ClaimKind("value/{group}/equal_value_price/{pair}", "price_kinds"),
+    "cut_needed": ClaimKind("value/{group}/cut_needed/{pair}", "price_kinds"),
+    "specification": ClaimKind("specification/{metric}/{product}", metric="specifications"),
+    "count": ClaimKind("count/{part}"),
+    "spread": ClaimKind("spread/{metric}/{title}/{part}"),
+    "component": ClaimKind("component/{metric}/{part}"),
+    "task": ClaimKind("task/{part}/{product}"),
+    "look": ClaimKind("look/{part}/{run}", "low_definitions"),
+    "share_within": ClaimKind("look/share_within/{metric}/{title}/{product}"),
+    "plan": ClaimKind("plan/{part}{cell}"),
+    "plan_margin": ClaimKind("plan/smallest/{title}/{pair}"),
+    # Statements: what a page says in words.
+    "control": ClaimKind("control/{metric}/{product}", metric="controls"),
+    "waiver": ClaimKind("waiver/{metric}/{pair}", metric="controls"),
+    "set_aside": ClaimKind("set_aside/{run}"),
+    "not_run": ClaimKind("not_run/{run}"),
+    "no_figure": ClaimKind("no_figure/{title}/{product}"),
+    "flag": ClaimKind("flag/{metric}/{part}", metric="rules"),
+    "not_compared": ClaimKind("not_compared/{pair}"),
+    "left_out": ClaimKind("left_out/{metric}/{group}/{pair}/{title}", "title_groups"),
+    "every_title": ClaimKind("every_title/{metric}/{group}/{pair}", "title_groups"),
+    "same_titles": ClaimKind(
+        "same_titles/{metric}/{product}-over-{group}-over-{baseline}", "products"
+    ),
+    "frontier": ClaimKind("value/{group}/frontier/{product}", "price_kinds"),
+    "not_weighed": ClaimKind("value/{group}/not_weighed/{product}", "price_kinds"),
+}
 
 
 @dataclass(frozen=True, slots=True)
 class Claim:
-    """One figure the report states.
+    """One figure the report states, or one thing it says in words (a statement).
 
     `id` is readable and stays the same from build to build:
     ``margin/average_fps/dunes-1080/kestrel-14-over-heron-14``, ``suite/average_fps/all/a-over-b``,
     ``cell/low_1pct_fps/dunes-1080/kestrel-14``, ``run/average_fps/r0042``,
     ``value/street/equal_value_price/a-over-b``. `inputs` are ids of claims or, for kind "run", of
     runs; `runs` are the used runs the figure rests on, `set_aside` those left out of it. `text`
-    is the figure as printed, `interval` its interval as printed.
+    is the figure as printed, `interval` its interval as printed. `group` says of which of several
+    the claim is: group of titles, kind of price, definition of a low, way of measuring power, the
+    product in the middle of a chain; `part` which of several figures of one thing it is. A
+    statement has the method "stated" and no value: its `text` says it, its `outcome` in one word.
     """
 
     id: str
@@ -52,6 +135,24 @@ class Claim:
     runs: tuple[str, ...] = ()
     set_aside: tuple[str, ...] = ()
     marks: tuple[str, ...] = ()
+    group: str = ""
+    part: str = ""
+
+    @property
+    def figure(self) -> float:
+        """The value; NaN where there is none."""
+        return math.nan if self.value is None else self.value
+
+    @property
+    def is_figure(self) -> bool:
+        """Whether the claim is a figure; False for a statement in words."""
+        return self.method != STATED
+
+    @property
+    def run(self) -> str:
+        """The one run the claim is about; "" where it is about none or several."""
+        runs = (*self.runs, *self.set_aside)
+        return runs[0] if len(runs) == 1 else ""
 
     @property
     def anchor(self) -> str:
@@ -96,7 +197,18 @@ class ClaimBook:
     layouts: Mapping[str, Any]
     claims: tuple[Claim, ...]
     runs: tuple[RunRecord, ...]
-    names: Mapping[str, Mapping[str, str]] = field(default_factory=dict)  # products, titles
+    names: Mapping[str, Mapping[str, str]] = field(default_factory=dict)  # by family, then id
+    file_format: str = CLAIMS_FORMAT
+
+    @property
+    def locale(self) -> str:
+        """How figures are written."""
+        return str(self.settings.get("locale", "en"))
+
+    @property
+    def own_name(self) -> str:
+        """The reviewed product's name as people read it."""
+        return self.product_name(self.product)
 
     def product_name(self, product: str) -> str:
         """Return a product's name as people read it."""
@@ -105,6 +217,24 @@ class ClaimBook:
     def title_name(self, title: str) -> str:
         """Return a title's name as people read it."""
         return self.names.get("titles", {}).get(title, title)
+
+    def name(self, field: str, value: str, *, kind: str = "") -> str:
+        """Return people's words for the value of a claim's field; the value where none are known.
+
+        What a group or a metric is called depends on the claim's `kind`.
+
+        Raises
+        ------
+        ValueError
+            If the field has no names.
+        """
+        families = {"product": "products", "baseline": "products", "title": "titles"}
+        if field in {"group", "metric"}:
+            of_kind = KINDS.get(kind, ClaimKind(""))
+            families |= {"group": of_kind.group, "metric": of_kind.metric}
+        if field not in families:
+            raise ValueError(f'no names are kept for the field "{field}" of a claim')
+        return self.names.get(families[field], {}).get(value, value)
 
     @cached_property
     def by_id(self) -> dict[str, Claim]:
@@ -116,17 +246,28 @@ class ClaimBook:
         """Runs by id."""
         return {run.id: run for run in self.runs}
 
+    @cached_property
+    def figures(self) -> tuple[Claim, ...]:
+        """Claims that are figures, without the statements."""
+        return tuple(claim for claim in self.claims if claim.is_figure)
+
+    @cached_property
+    def _by_kind(self) -> dict[str, tuple[Claim, ...]]:
+        found: dict[str, list[Claim]] = {}
+        for claim in self.claims:
+            found.setdefault(claim.kind, []).append(claim)
+        return {kind: tuple(claims) for kind, claims in found.items()}
+
     def get(self, claim_id: str) -> Claim | None:
         """Return a claim, or None."""
         return self.by_id.get(claim_id)
 
     def of_kind(self, kind: str, **where: str) -> tuple[Claim, ...]:
-        """Return the claims of a kind whose fields have the values given."""
+        """Return the claims of a kind whose fields have the values given, in the book's order."""
         return tuple(
             claim
-            for claim in self.claims
-            if claim.kind == kind
-            and all(getattr(claim, name) == value for name, value in where.items())
+            for claim in self._by_kind.get(kind, ())
+            if all(getattr(claim, name) == value for name, value in where.items())
         )
 
     def to_frame(self) -> Any:
@@ -169,6 +310,8 @@ class ClaimModel(Published):
     runs: tuple[str, ...]
     set_aside: tuple[str, ...]
     marks: tuple[str, ...]
+    group: str = Field("", description="Of which of several: group of titles, kind of price, ...")
+    part: str = Field("", description="Which of several figures of one thing.")
 
 
 class RunModel(Published):
@@ -206,20 +349,25 @@ class ReviewModel(Published):
 class ClaimsDocument(Published):
     """`claims.json`, whole."""
 
-    format: Literal["marginbook-claims/1"]
+    format: Literal["marginbook-claims/1", "marginbook-claims/2"]
     review: ReviewModel
     kit_version: str
     settings: dict[str, Any]
     layouts: dict[str, Any]
     names: dict[str, dict[str, str]] = Field(default_factory=dict)
     runs: tuple[RunModel, ...]
-    claims: tuple[ClaimModel, ...]
+    claims: tuple[ClaimModel, ...] = Field(
+        description="Their order, and that of names, is the order of rows and columns of the page."
+    )
 
 
 def claims_document(book: ClaimBook) -> dict[str, Any]:
     """Return a book as the content of `claims.json`."""
+    names = [f.name for f in fields(Claim)]
+    if book.file_format == OLD_FORMAT:
+        names = [name for name in names if name not in NEW_IN_FORMAT_2]
     return {
-        "format": CLAIMS_FORMAT,
+        "format": book.file_format,
         "review": {
             "id": book.review,
             "title": book.title,
@@ -234,9 +382,7 @@ def claims_document(book: ClaimBook) -> dict[str, Any]:
         "layouts": book.layouts,
         "names": book.names,
         "runs": [asdict(run) for run in book.runs],
-        "claims": [
-            {f.name: getattr(claim, f.name) for f in fields(Claim)} for claim in book.claims
-        ],
+        "claims": [{name: getattr(claim, name) for name in names} for claim in book.claims],
     }
 
 
@@ -297,6 +443,7 @@ def read_claims(data: bytes, *, file: str) -> ClaimBook:
         claims=tuple(Claim(**claim.model_dump()) for claim in document.claims),
         runs=tuple(RunRecord(**run.model_dump()) for run in document.runs),
         names=document.names,
+        file_format=document.format,
     )
 
 
@@ -332,7 +479,8 @@ def trace_lines(book: ClaimBook, claim_id: str) -> list[str]:
 
     claim = _claim_named(book, claim_id)
     lines = [f"{claim.id}", f"  {claim.text}" + (f"  ({claim.interval})" if claim.interval else "")]
-    lines.append(f"  value {claim.value!r}, unit {claim.unit}")
+    if claim.is_figure:
+        lines.append(f"  value {claim.value!r}, unit {claim.unit}")
     if claim.low is not None:
         lines.append(f"  interval {claim.low!r} to {claim.high!r} at {claim.confidence}")
     if claim.outcome:

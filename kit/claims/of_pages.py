@@ -1,30 +1,249 @@
-"""Results to claims: `make_claims` calls the maker of each kind in its order."""
+"""Claims of the other pages (health, look, plan), and the claims of a whole page."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import math
+from collections.abc import Iterable, Iterator
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
+from kit.bench.specification import compare_specifications
+from kit.claims import of_review
 from kit.claims.claim import Claim, ClaimBook, RunRecord, file_sha256
-from kit.claims.of_drift import drift_claims
-from kit.claims.of_health import health_claims
-from kit.claims.of_look import look_claims
-from kit.claims.of_plan import plan_claims
-from kit.claims.of_power import energy_claims, level_claims
-from kit.claims.of_runs import (
-    cell_claims,
-    count_claims,
-    margin_claims,
-    run_claims,
-    specification_claims,
-    within_claims,
-)
-from kit.claims.of_suites import closure_claims, gap_claims, suite_claims
-from kit.claims.of_value import value_claims
-from kit.planning.planned_review import planned_titles
-from kit.review.look_into import look_into
+from kit.claims.of_review import LOW_METHODS
+from kit.claims.write import Figure, Subject, claim_id, make_claim
+from kit.margins.repeatability import BenchComponents, Repeatability
+from kit.planning.planned_review import plan_of_review, planned_titles
+from kit.review.health import Health, measure_health
+from kit.review.look_into import LookedRun, look_into
 from kit.review.walk import Results, Review, load_review, work_out
+from kit.rounding import count_text, fps_text, ratio_text, share_text
+from kit.settings.params import METRICS
+
+COMPONENTS = ("run", "session", "interaction", "product", "title")
+METRIC_NAMES = {
+    "average_fps": "average",
+    "low_1pct_fps": "1 % low",
+    "low_0_1pct_fps": "0.1 % low",
+    "value": "result",
+    "energy": "energy per frame",
+    "fps_per_watt": "frames per second per watt",
+}
+POWER_SOURCES = {
+    "logged": "power logged by the part's own sensor",
+    "metered": "power metered at the machine",
+}
+
+
+def health_claims(review: Review, results: Results) -> Iterator[Claim]:
+    """Yield the spread of each title, its components over the bench, and what is old or missing."""
+    health = measure_health(review, results)
+    for repeat in health.repeats:
+        yield from _of_title(repeat, review)
+    for parts in health.components:
+        yield from _of_bench(parts, review)
+    yield from _counts(health, review)
+
+
+def _of_title(repeat: Repeatability, review: Review) -> Iterator[Claim]:
+    runs = [m.run for m in review.used if m.title == repeat.title and repeat.metric in m.values]
+    limits = (repeat.repeatability_limit, repeat.reproducibility_limit)
+    for part, method, value, share in (
+        ("run_sd", "run-spread", repeat.run_sd, repeat.run_sd),
+        *(
+            (name, name, ratio, None if ratio is None else ratio - 1)
+            for name, ratio in zip(("repeatability", "reproducibility"), limits, strict=True)
+        ),
+    ):
+        if value is None or share is None:
+            continue
+        yield make_claim(
+            "spread",
+            Subject(
+                repeat.metric,
+                title=repeat.title,
+                part=part,
+                inputs=[claim_id("run", metric=repeat.metric, run=run) for run in runs],
+                runs=runs,
+            ),
+            Figure(value),
+            method=method,
+            unit="share" if part == "run_sd" else "ratio",
+            text=share_text(share, locale=review.params.locale),
+        )
+
+
+def _of_bench(parts: BenchComponents, review: Review) -> Iterator[Claim]:
+    runs = [m.run for m in review.used if parts.metric in m.values]
+    for part in COMPONENTS:
+        spread: float | None = getattr(parts, f"{part}_sd")
+        if spread is None:
+            continue
+        yield make_claim(
+            "component",
+            Subject(
+                parts.metric,
+                part=part,
+                inputs=[claim_id("run", metric=parts.metric, run=run) for run in runs],
+                runs=runs,
+            ),
+            Figure(spread),
+            method="bench-components",
+            unit="share",
+            text=share_text(spread, locale=review.params.locale),
+        )
+
+
+def _counts(health: Health, review: Review) -> Iterator[Claim]:
+    counts = {
+        "stale": (len(health.stale), "cells"),
+        "gaps": (len(health.gaps), "cells"),
+        "to_run": (sum(task.runs for task in health.tasks), "runs"),
+    }
+    for name, (count, unit) in counts.items():
+        subject = Subject(name, part=f"health/{name}")
+        yield _number("count", subject, float(count), "count", unit, review)
+    for task in health.tasks:
+        runs = Subject("to_run", task.product, part="runs")
+        yield _number("task", runs, float(task.runs), "count", "runs", review)
+        minutes = Subject("minutes", task.product, part="minutes")
+        yield _number("task", minutes, task.minutes, "planned-time", "minutes", review)
+
+
+def _number(
+    kind: str, subject: Subject, value: float, method: str, unit: str, review: Review
+) -> Claim:
+    """Return the claim of a figure that is printed as a whole number."""
+    text = count_text(round(value), locale=review.params.locale)
+    return make_claim(kind, subject, Figure(value), method=method, unit=unit, text=text)
+
+
+def look_claims(review: Review) -> Iterator[Claim]:
+    """Yield, for each run, hitches, time over budget, lows by every definition and diagnostics."""
+    look = look_into(review)
+    for run in look.runs:
+        yield from _of_run(run, review)
+    used = [run.run for run in look.runs if run.used]
+    for metric, share in look.share_within.items():
+        if share is None:
+            continue
+        inputs = [claim_id("look", part=f"within_sd/{metric}", run=run) for run in used]
+        yield make_claim(
+            "share_within",
+            Subject(metric, look.product, title=look.title, inputs=inputs, runs=used),
+            Figure(share),
+            method="share-within",
+            unit="share",
+            text=share_text(share, locale=review.params.locale),
+        )
+
+
+def _of_run(run: LookedRun, review: Review) -> Iterator[Claim]:
+    locale = review.params.locale
+
+    def subject(metric: str, part: str, group: str = "") -> Subject:
+        return Subject(
+            metric,
+            run.metrics.product,
+            title=run.metrics.title,
+            group=group,
+            part=part,
+            inputs=[run.run],
+            runs=[run.run] if run.used else [],
+            set_aside=[] if run.used else [run.run],
+            marks=[] if run.used else ["set_aside"],
+        )
+
+    hitches = float(len(run.hitches))
+    yield _number("look", subject("hitches", "hitches"), hitches, "hitches-in-run", "hitches",
+                  review)  # fmt: skip
+    for hz, share in run.metrics.over_budget.items():
+        yield make_claim(
+            "look",
+            subject(f"over_{hz:g}hz", f"over_budget/{hz:g}hz"),
+            Figure(share),
+            method="budget-in-run",
+            unit="share",
+            text=share_text(share, locale=locale),
+        )
+    for definition, lows in run.metrics.lows.items():
+        for metric, value in lows.items():
+            yield make_claim(
+                "look",
+                subject(metric, f"low/{definition}/{metric}", definition),
+                Figure(value),
+                method=LOW_METHODS[definition],
+                unit="fps",
+                text=fps_text(value, locale=locale),
+            )
+    for metric in METRICS:
+        if metric not in run.blocks.within_sd:
+            continue
+        within = run.blocks.within_sd[metric]
+        yield make_claim(
+            "look",
+            subject(metric, f"within_sd/{metric}"),
+            Figure(within),
+            method="within-run-error",
+            unit="share",
+            text=share_text(within, locale=locale),
+        )
+        frames = run.blocks.effective_frames[metric]
+        part = subject(metric, f"effective_frames/{metric}")
+        yield _number("look", part, frames, "effective-frames", "frames", review)
+
+
+def plan_claims(review: Review) -> Iterator[Claim]:
+    """Yield the runs to make of each product and title, their time, and what they resolve."""
+    plan = plan_of_review(review).plan
+    locale = review.params.locale
+    there: dict[tuple[str, str], list[str]] = {}
+    for m in review.used:
+        there.setdefault((m.product, m.title), []).append(m.run)
+    total = float(sum(cell.to_run for cell in plan.cells))
+    all_runs = Subject("to_run", plan.product, part="runs")
+    yield _number("plan", all_runs, total, "planned-runs", "runs", review)
+    minutes = Subject(
+        "minutes", plan.product, part="minutes", inputs=[claim_id("plan", part="runs")]
+    )
+    yield _number("plan", minutes, plan.minutes, "planned-time", "minutes", review)
+    yield make_claim(
+        "plan",
+        Subject("asked", plan.product, part="margin"),
+        Figure(plan.ratio),
+        method="asked",
+        unit="ratio",
+        text=ratio_text(plan.ratio, locale=locale),
+    )
+    for cell in plan.cells:
+        subject = Subject(
+            "to_run",
+            cell.product,
+            title=cell.title,
+            part="runs",
+            runs=there.get((cell.product, cell.title), []),
+        )
+        yield _number("plan", subject, float(cell.to_run), "planned-runs", "runs", review)
+    for margin in plan.margins:
+        if not math.isfinite(margin.smallest_ratio):
+            continue  # no margin, however large, is resolved: the page says so
+        yield make_claim(
+            "plan_margin",
+            Subject(
+                "smallest",
+                margin.product,
+                margin.baseline,
+                margin.title,
+                inputs=[
+                    claim_id("plan", part="runs", title=margin.title, product=product)
+                    for product in (margin.product, margin.baseline)
+                ],
+            ),
+            Figure(margin.smallest_ratio),
+            method="smallest-resolved",
+            unit="ratio",
+            text=ratio_text(margin.smallest_ratio, locale=locale),
+        )
 
 
 def make_claims(review: Review, results: Results) -> ClaimBook:
@@ -53,11 +272,41 @@ def make_claims(review: Review, results: Results) -> ClaimBook:
         },
         claims=tuple(claims.values()),
         runs=_records_shown(review),
-        names={
-            "products": {p: review.bench.products[p].name for p in params.products},
-            "titles": {t: review.bench.titles[t].name for t in _titles_named(review)},
-        },
+        names=_names(review, results),
     )
+
+
+def _names(review: Review, results: Results) -> dict[str, dict[str, str]]:
+    """Return people's words for what claims name by id, family by family, in the page's order."""
+    params, bench = review.params, review.bench
+    kinds = results.value.kinds if results.value is not None else ()
+    names = {
+        "products": {p: bench.products[p].name for p in params.products},
+        "titles": {t: bench.titles[t].name for t in _titles_named(review)},
+        "classes": {p: bench.products[p].machine_class for p in params.products},
+        "metrics": METRIC_NAMES,
+        "title_groups": {"all": "all shared titles"}
+        | {name: group.name for name, group in params.suites.items()},
+        "price_kinds": {kind: _kind_words(results, kind) for kind in kinds},
+        "low_definitions": {name: name.replace("_", " ") for name in LOW_METHODS},
+        "power_sources": POWER_SOURCES,
+        "controls": {c: bench.controls.get(c, c.replace("_", " ")) for c in params.controls},
+        "specifications": {
+            row.field: row.label for row in compare_specifications(bench, params.products).rows
+        },
+        "rules": {flag.rule: flag.rule.replace("_", " ") for flag in review.screened.flags},
+    }
+    return {family: dict(of_family) for family, of_family in names.items() if of_family}
+
+
+def _kind_words(results: Results, kind: str) -> str:
+    """Return a kind of price in words: a scenario by the name params give it."""
+    prices = results.value.prices if results.value is not None else {}
+    for (_, of_kind), price in prices.items():
+        for mark in price.marks:
+            if of_kind == kind and mark.startswith("scenario: "):
+                return f"supposed: {mark.removeprefix('scenario: ')}"
+    return f"{kind} prices"
 
 
 def _makers(review: Review, results: Results) -> tuple[Iterable[Claim], ...]:
@@ -67,33 +316,44 @@ def _makers(review: Review, results: Results) -> tuple[Iterable[Claim], ...]:
         look = look_into(review)
         own = [
             claim
-            for claim in (*run_claims(review), *cell_claims(review, results))
+            for claim in (*of_review.run_claims(review), *of_review.cell_claims(review, results))
             if (claim.product, claim.title) == (look.product, look.title)
         ]
         return own, look_claims(review)
     if page == "bench_health":
+        means = (
+            claim
+            for claim in of_review.cell_claims(review, results)
+            if (claim.metric, claim.product) == (METRICS[0], review.params.product)
+        )
         return (
-            run_claims(review),
-            drift_claims(review, results),
+            of_review.run_claims(review),
+            of_review.drift_claims(review, results),
             health_claims(review, results),
-            count_claims(review),
+            of_review.count_claims(review),
+            means,
+            of_review.spread_claims(review, results),
         )
     if page == "plan":
-        return plan_claims(review), count_claims(review)
+        return plan_claims(review), of_review.count_claims(review)
     return (
-        run_claims(review),
-        cell_claims(review, results),
-        within_claims(review, results),
-        margin_claims(review, results),
-        level_claims(review, results),
-        suite_claims(review, results),
-        gap_claims(review, results),
-        closure_claims(review, results),
-        drift_claims(review, results),
-        energy_claims(review, results),
-        value_claims(review, results),
-        specification_claims(review),
-        count_claims(review),
+        of_review.run_claims(review),
+        of_review.cell_claims(review, results),
+        of_review.within_claims(review, results),
+        of_review.margin_claims(review, results),
+        of_review.level_claims(review, results),
+        of_review.suite_claims(review, results),
+        of_review.gap_claims(review, results),
+        of_review.closure_claims(review, results),
+        of_review.drift_claims(review, results),
+        of_review.energy_claims(review, results),
+        of_review.value_claims(review, results),
+        of_review.specification_claims(review),
+        of_review.count_claims(review),
+        of_review.spread_claims(review, results),
+        of_review.low_claims(review),
+        of_review.said_of_margins(review, results),
+        of_review.said_of_runs(review),
     )
 
 

@@ -60,6 +60,10 @@ class Cell(Estimate):
         """The method's name in the catalogue."""
         return f"cell-{self.method}"
 
+    def runs_over_mean(self) -> tuple[float, ...]:
+        """Return each run's figure over the mean of the cell."""
+        return tuple(value / self.value for value in self.values)
+
 
 def make_cells(
     metrics: Sequence[RunMetrics],

@@ -275,7 +275,7 @@ def settings_section(review: Review, book: ClaimBook) -> Html:
 
 def methods_section(book: ClaimBook) -> Html:
     """Return each method used, its version and its formula in words."""
-    used = sorted({claim.method for claim in book.claims})
+    used = sorted({claim.method for claim in book.figures})
     rows: list[list[Part | None]] = [
         [name, f"v{METHODS[name].version}", METHODS[name].words] for name in used
     ]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from kit.claims.claim import ClaimBook
-from kit.claims.of_drift import anchor_id, drift_id, others_id
+from kit.claims.write import claim_id
 from kit.margins.drift import Drift
 from kit.page.background import mark_words
 from kit.page.html import Column, Html, Part, bullet_list, heading, html_table, joined, paragraph
@@ -47,9 +47,12 @@ def _table(drifts: list[Drift], review: Review, book: ClaimBook, metric: str) ->
     rows: list[list[Part | None]] = [
         [
             book.title_name(d.title) if d.title else "All titles every one of them ran",
-            *(book.get(anchor_id(d, anchor)) for anchor in anchors),
-            book.get(drift_id(d)),
-            book.get(others_id(d)),
+            *(
+                book.get(claim_id("drift_anchor", metric=d.metric, title=d.title, product=anchor))
+                for anchor in anchors
+            ),
+            book.get(claim_id("drift", metric=d.metric, title=d.title, part="these")),
+            book.get(claim_id("drift", metric=d.metric, title=d.title, part="others")),
         ]
         for d in drifts
     ]
@@ -83,13 +86,16 @@ def _beside(
     lines: list[list[Part]] = []
     for (product, baseline), count in marked.items():
         of = "1 margin" if count == 1 else f"{count} margins"
+        last = drifts[-1]
+        whole = {c.part: c for c in book.of_kind("drift", metric=last.metric, title=last.title)}
+        these = whole["these"]
         line: list[Part] = [
             f"{of} of {book.product_name(product)} over {book.product_name(baseline)}: one side "
             f"was run again, the other was not. {again} moved by ",
-            book.by_id[drift_id(drifts[-1])],
-            f" ({book.by_id[drift_id(drifts[-1])].interval}) since",
+            these,
+            f" ({these.interval}) since",
         ]
-        others = book.get(others_id(drifts[-1]))
+        others = whole.get("others")
         if others is None:
             line.append("; one product says nothing of how far others moved.")
         else:

@@ -4,7 +4,8 @@ run first."""
 from __future__ import annotations
 
 from kit.claims.claim import ClaimBook
-from kit.claims.of_health import COMPONENTS, component_id, spread_id
+from kit.claims.of_pages import COMPONENTS
+from kit.claims.write import claim_id
 from kit.page.html import Column, Html, Part, html_table, paragraph
 from kit.page.wording import METRIC_NAMES, claims_frame
 from kit.review.health import Health, measure_health
@@ -55,9 +56,9 @@ def spread_section(review: Review, results: Results, book: ClaimBook) -> Html:
             METRIC_NAMES[r.metric],
             book.title_name(r.title),
             f"{r.products}, {r.sessions}, {r.runs}",
-            book.get(spread_id(r, "run_sd")),
-            book.get(spread_id(r, "repeatability")),
-            book.get(spread_id(r, "reproducibility")),
+            book.get(claim_id("spread", metric=r.metric, title=r.title, part="run_sd")),
+            book.get(claim_id("spread", metric=r.metric, title=r.title, part="repeatability")),
+            book.get(claim_id("spread", metric=r.metric, title=r.title, part="reproducibility")),
             "; ".join(SPREAD_MARKS.get(mark, mark) for mark in r.marks),
         ]
         for r in health.repeats
@@ -86,7 +87,13 @@ def components_section(review: Review, results: Results, book: ClaimBook) -> Htm
     """Return where the spread of the bench comes from."""
     health = measure_health(review, results)
     rows: list[list[Part | None]] = [
-        [COMPONENT_WORDS[what], *(book.get(component_id(p, what)) for p in health.components)]
+        [
+            COMPONENT_WORDS[what],
+            *(
+                book.get(claim_id("component", metric=p.metric, part=what))
+                for p in health.components
+            ),
+        ]
         for what in COMPONENTS
     ]
     return html_table(

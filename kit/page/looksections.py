@@ -4,8 +4,7 @@ places in a run and readings of sensors, which the charts' tables hold too."""
 from __future__ import annotations
 
 from kit.claims.claim import ClaimBook
-from kit.claims.of_look import run_claim_id, share_claim_id
-from kit.claims.parts import cell_id
+from kit.claims.write import claim_id
 from kit.metrics.series import SENSOR_WORDS
 from kit.page.background import mark_words
 from kit.page.html import Column, Html, Part, bullet_list, html_table, joined, paragraph
@@ -26,8 +25,8 @@ def look_summary_section(review: Review, book: ClaimBook) -> Html:
         f"{book.product_name(look.product)} in {book.title_name(look.title)}: "
         f"{len(look.runs)} runs, {used} of them used"
     ]
-    average = book.get(cell_id(look.product, look.title, METRICS[0]))
-    low = book.get(cell_id(look.product, look.title, METRICS[1]))
+    average = book.get(claim_id("cell", metric=METRICS[0], title=look.title, product=look.product))
+    low = book.get(claim_id("cell", metric=METRICS[1], title=look.title, product=look.product))
     if average is not None:
         parts += [", average ", average]
     if low is not None:
@@ -46,8 +45,11 @@ def look_runs_section(review: Review, book: ClaimBook) -> Html:
             run.run,
             "used" if run.used else "set aside",
             *(book.get(f"run/{metric}/{run.run}") for metric in METRICS),
-            book.get(run_claim_id("hitches", run.run)),
-            *(book.get(run_claim_id("over_budget", run.run, f"{hz:g}hz")) for hz in budgets),
+            book.get(claim_id("look", part="hitches", run=run.run)),
+            *(
+                book.get(claim_id("look", part=f"over_budget/{hz:g}hz", run=run.run))
+                for hz in budgets
+            ),
         ]
         for run in look.runs
     ]
@@ -76,7 +78,10 @@ def look_lows_section(review: Review, book: ClaimBook) -> Html:
         [
             METRIC_NAMES[metric],
             run.run,
-            *(book.get(run_claim_id("low", run.run, d, metric)) for d in definitions),
+            *(
+                book.get(claim_id("look", part=f"low/{d}/{metric}", run=run.run))
+                for d in definitions
+            ),
         ]
         for metric in METRICS[1:]
         for run in look.runs
@@ -162,8 +167,8 @@ def look_blocks_section(review: Review, book: ClaimBook) -> Html:
     for run in look.runs:
         row: list[Part | None] = [run.run]
         for metric in metrics:
-            row.append(book.get(run_claim_id("within_sd", run.run, metric)))
-            row.append(book.get(run_claim_id("effective_frames", run.run, metric)))
+            row.append(book.get(claim_id("look", part=f"within_sd/{metric}", run=run.run)))
+            row.append(book.get(claim_id("look", part=f"effective_frames/{metric}", run=run.run)))
         rows.append(row)
     shares = _shares(look, book)
     if shares:
@@ -186,7 +191,12 @@ def look_blocks_section(review: Review, book: ClaimBook) -> Html:
 
 
 def _shares(look: Look, book: ClaimBook) -> dict[str, Part | None]:
-    found = {metric: book.get(share_claim_id(look, metric)) for metric in look.share_within}
+    found = {
+        metric: book.get(
+            claim_id("share_within", metric=metric, title=look.title, product=look.product)
+        )
+        for metric in look.share_within
+    }
     return {metric: claim for metric, claim in found.items() if claim is not None}
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from kit.claims.claim import ClaimBook
-from kit.claims.of_plan import planned_id, smallest_id
+from kit.claims.write import claim_id
 from kit.page.html import Column, Html, Part, bullet_list, heading, html_table, joined, paragraph
 from kit.planning.planned import PlannedMargin
 from kit.planning.planned_review import plan_of_review
@@ -44,7 +44,9 @@ def plan_section(review: Review, book: ClaimBook) -> Html:
         [
             book.title_name(title),
             *(
-                book.get(planned_id(cells[p, title])) if (p, title) in cells else None
+                book.get(claim_id("plan", part="runs", title=title, product=p))
+                if (p, title) in cells
+                else None
                 for p in products
             ),
         ]
@@ -101,7 +103,14 @@ def plan_margins_section(review: Review, book: ClaimBook) -> Html:
 def _smallest(margin: PlannedMargin | None, book: ClaimBook) -> Part | None:
     if margin is None:
         return None
-    return book.get(smallest_id(margin)) or "none, however large"
+    return (
+        book.get(
+            claim_id(
+                "plan_margin", title=margin.title, product=margin.product, baseline=margin.baseline
+            )
+        )
+        or "none, however large"
+    )
 
 
 def budget_section(review: Review, book: ClaimBook) -> Html:

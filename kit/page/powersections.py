@@ -2,12 +2,19 @@
 
 from __future__ import annotations
 
-from kit.claims.claim import ClaimBook
-from kit.claims.of_power import ENERGY, RATE, energy_id, level_id
+from kit.claims.claim import Claim, ClaimBook
+from kit.claims.write import claim_id
+from kit.margins.energy import EnergyStanding
 from kit.page.background import mark_words
 from kit.page.html import Column, Html, Part, heading, html_table, joined
 from kit.page.wording import claims_frame
 from kit.review.walk import Results, Review
+
+
+def _of_power(kind: str, s: EnergyStanding, book: ClaimBook) -> Claim | None:
+    metric = f"{kind}-metered-by-{s.power_title}" if s.power_title else kind
+    return book.get(claim_id(kind, metric=metric, title=s.title, product=s.product))
+
 
 SOURCES = {
     "logged": "power logged by the part's own sensor",
@@ -26,7 +33,15 @@ def levels_section(review: Review, results: Results, book: ClaimBook) -> Html:
                 book.title_name(level.title),
                 book.product_name(level.baseline),
                 *(book.get(f"cell/value/{level.title}/{cell.product}") for cell in level.cells),
-                book.get(level_id(level)),
+                book.get(
+                    claim_id(
+                        "level_difference",
+                        metric=level.metric,
+                        title=level.title,
+                        product=level.product,
+                        baseline=level.baseline,
+                    )
+                ),
             ]
         )
     if not rows:
@@ -73,8 +88,8 @@ def energy_section(review: Review, results: Results, book: ClaimBook) -> Html:
             rows.append(
                 [
                     book.title_name(title),
-                    *(book.get(energy_id(s)) if s else None for s in row),
-                    book.get(energy_id(mine, RATE)) if mine else None,
+                    *(_of_power("energy", s, book) if s else None for s in row),
+                    _of_power("fps_per_watt", mine, book) if mine else None,
                 ]
             )
         pieces.append(
@@ -90,7 +105,7 @@ def energy_section(review: Review, results: Results, book: ClaimBook) -> Html:
                 "per frame.",
                 mark_words=mark_words(review),
                 locale=review.params.locale,
-                frame=claims_frame(book, ENERGY, ENERGY),
+                frame=claims_frame(book, "energy", "energy"),
             )
         )
     return joined(heading("Energy", level=3), *pieces) if pieces else Html("")

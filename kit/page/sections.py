@@ -8,7 +8,7 @@ figure in it is a claim; nothing is computed here. Suites are in `suitesections`
 from __future__ import annotations
 
 from kit.claims.claim import Claim, ClaimBook
-from kit.claims.parts import cell_id, margin_id, suite_id
+from kit.claims.write import claim_id
 from kit.margins.suites import SuiteMargin
 from kit.page.background import failed_rows, mark_words
 from kit.page.html import (
@@ -98,7 +98,7 @@ def titles_section(
     for title in titles:
         row: list[Part | None] = [book.title_name(title)]
         for product in products:
-            claim = book.get(cell_id(product, title, metric))
+            claim = book.get(claim_id("cell", metric=metric, title=title, product=product))
             row.append(claim or failed.get((product, title)))
             missing |= claim is None and (product, title) in failed
         rows.append(row)
@@ -143,7 +143,19 @@ def margins_section(
         row: list[Part | None] = [book.title_name(title)]
         for baseline in baselines:
             margin = index.get((baseline, title))
-            row.append(book.get(margin_id(margin)) if margin else None)
+            row.append(
+                book.get(
+                    claim_id(
+                        "margin",
+                        metric=margin.metric,
+                        title=margin.title,
+                        product=margin.product,
+                        baseline=margin.baseline,
+                    )
+                )
+                if margin
+                else None
+            )
         rows.append(row)
     rows.append(
         ["All titles", *(_suite_claim(results, book, product, b, metric) for b in baselines)]
@@ -163,8 +175,24 @@ def all_runs_section(review: Review, results: Results, book: ClaimBook) -> Html:
     """Return the margins that set-aside runs would change, beside the margins as they stand."""
     rows: list[list[Part | None]] = []
     for margin in results.margins:
-        other = book.get(margin_id(margin).replace("margin/", "margin_all_runs/", 1))
-        here = book.by_id[margin_id(margin)]
+        other = book.get(
+            claim_id(
+                "margin",
+                metric=margin.metric,
+                title=margin.title,
+                product=margin.product,
+                baseline=margin.baseline,
+            ).replace("margin/", "margin_all_runs/", 1)
+        )
+        here = book.by_id[
+            claim_id(
+                "margin",
+                metric=margin.metric,
+                title=margin.title,
+                product=margin.product,
+                baseline=margin.baseline,
+            )
+        ]
         if other is not None and margin.metric == HEADLINE and other.text != here.text:
             product, baseline = (book.product_name(p) for p in (margin.product, margin.baseline))
             rows.append(
@@ -208,7 +236,13 @@ def _headline_suites(review: Review, results: Results) -> list[SuiteMargin]:
 
 
 def _suite_sentence(suite: SuiteMargin, book: ClaimBook) -> list[Part]:
-    base = suite_id(suite)
+    base = claim_id(
+        "suite",
+        metric=suite.metric,
+        group=suite.suite,
+        product=suite.product,
+        baseline=suite.baseline,
+    )
     claim = book.by_id[base]
     span = f" ({claim.interval}), " if claim.interval else ", "
     return [

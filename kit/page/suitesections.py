@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from kit.claims.claim import ClaimBook
-from kit.claims.parts import gap_id, suite_id
+from kit.claims.write import claim_id
 from kit.margins.suites import SuiteMargin
 from kit.page.background import mark_words
 from kit.page.html import Column, Html, Part, bullet_list, heading, html_table, joined, paragraph
@@ -19,7 +19,13 @@ def suites_section(review: Review, results: Results, book: ClaimBook) -> Html:
     rows: list[list[Part | None]] = []
     shown = [s for s in results.suites if s.product == product and s.metric == HEADLINE]
     for suite in shown:
-        base = suite_id(suite)
+        base = claim_id(
+            "suite",
+            metric=suite.metric,
+            group=suite.suite,
+            product=suite.product,
+            baseline=suite.baseline,
+        )
         rows.append(
             [
                 _group_name(review, suite.suite),
@@ -62,8 +68,25 @@ def lows_suite_section(review: Review, results: Results, book: ClaimBook) -> Htm
                 [
                     METRIC_NAMES[suite.metric],
                     book.product_name(suite.baseline),
-                    book.by_id[suite_id(suite)],
-                    counts_html(book, suite_id(suite)),
+                    book.by_id[
+                        claim_id(
+                            "suite",
+                            metric=suite.metric,
+                            group=suite.suite,
+                            product=suite.product,
+                            baseline=suite.baseline,
+                        )
+                    ],
+                    counts_html(
+                        book,
+                        claim_id(
+                            "suite",
+                            metric=suite.metric,
+                            group=suite.suite,
+                            product=suite.product,
+                            baseline=suite.baseline,
+                        ),
+                    ),
                 ]
             )
     if not rows:
@@ -151,7 +174,16 @@ def classes_section(review: Review, results: Results, book: ClaimBook) -> Html:
                 book.get(here),
                 f"{book.product_name(gap.there_new)} over {book.product_name(gap.there_old)}",
                 book.get(there),
-                book.get(gap_id(gap)),
+                book.get(
+                    claim_id(
+                        "gap",
+                        metric=gap.metric,
+                        product=gap.here_new,
+                        group=gap.here_old,
+                        baseline=gap.there_new,
+                        part=gap.there_old,
+                    )
+                ),
             ]
         )
     if gaps:

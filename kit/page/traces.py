@@ -139,7 +139,7 @@ def _methods_of(claims: Sequence[Claim], view: _View) -> str:
 
 def _wanted(book: ClaimBook, only: Collection[str] | None) -> list[Claim]:
     if only is None:
-        return list(book.claims)
+        return list(book.figures)
     seen: set[str] = set()
     stack = list(only)
     while stack:
@@ -147,7 +147,7 @@ def _wanted(book: ClaimBook, only: Collection[str] | None) -> list[Claim]:
         if claim is not None and claim.id not in seen:
             seen.add(claim.id)
             stack += claim.inputs
-    return [claim for claim in book.claims if claim.id in seen]
+    return [claim for claim in book.figures if claim.id in seen]
 
 
 def _wanted_runs(book: ClaimBook, claims: Iterable[Claim], *, everything: bool) -> list[RunRecord]:

@@ -11,7 +11,6 @@ from typing import Any
 
 from kit.claims.bound_text import bind_review_text
 from kit.claims.claim import ClaimBook
-from kit.claims.of_drift import drift_id, others_id
 from kit.claims.of_pages import make_claims
 from kit.margins.drift import Drift
 from kit.review.health import Health, measure_health
@@ -111,7 +110,8 @@ def _drift_lines(drifts: Sequence[Drift], book: ClaimBook) -> tuple[str, ...]:
     last = {drift.metric: drift for drift in drifts}  # over all titles, where there are several
     lines = []
     for metric, drift in last.items():
-        these, others = book.by_id[drift_id(drift)], book.get(others_id(drift))
+        whole = {c.part: c for c in book.of_kind("drift", metric=metric, title=drift.title)}
+        these, others = whole["these"], whole.get("others")
         line = f"drift of {metric.replace('_', ' ')}, new runs over old: {these.text}"
         line += f" ({these.interval}) in {', '.join(drift.anchors)}"
         if others is not None:
@@ -142,7 +142,7 @@ def check_review(params_path: Path) -> CheckReport:
         set_aside=tuple(review.screened.set_aside.items()),
         flags=tuple(sorted(counted.items())),
         failed=tuple((r.run, f"{r.status}: {r.reason}") for r in review.rows if not r.produced),
-        claims=len(book.claims),
+        claims=len(book.figures),
         figures_in_text=len(text.references) if text else 0,
         health=measure_health(review, results),
         drift=_drift_lines(results.drifts, book),

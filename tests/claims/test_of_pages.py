@@ -8,6 +8,7 @@ import pytest
 
 from kit.claims.claim import claims_json, trace_faults
 from kit.claims.of_pages import make_claims, recompute_claims
+from kit.claims.write import claim_id
 from kit.methods import METHODS
 from kit.review.walk import load_review, work_out
 
@@ -98,3 +99,101 @@ def test_a_claims_id_stays_when_another_product_joins_the_bench(made, tmp_path):
     review = load_review(params / "demo.yaml")
     again = make_claims(review, work_out(review))
     assert {c.id: c.value for c in again.claims} == {c.id: c.value for c in made[2].claims}
+
+
+def test_every_id_is_built_from_the_claims_own_fields(made):
+    for claim in made[2].claims:
+        fields = {n: getattr(claim, n) for n in ("metric", "product", "baseline", "title")}
+        more = {"group": claim.group, "part": claim.part, "run": (*claim.runs, *claim.set_aside)}
+        more["run"] = more["run"][0] if more["run"] else ""
+        assert claim_id(claim.kind, **fields, **more) == claim.id
+
+
+def test_a_claim_of_an_unknown_kind_is_refused_by_name():
+    with pytest.raises(ValueError, match="no kind of claim is called 'margn'; there are run, cell"):
+        claim_id("margn")
+
+
+class TestStatements:
+    """What the page says in words: every piece of it is a claim without a value."""
+
+    def test_they_have_words_and_no_value(self, made):
+        said = [claim for claim in made[2].claims if not claim.is_figure]
+        assert len(said) > 250
+        for claim in said:
+            assert claim.text and claim.value is None and claim.low is None, claim.id
+            assert claim not in made[2].figures
+
+    def test_controls_and_waivers(self, made):
+        review, _, book = made
+        for (control, product), values in review.controls.values.items():
+            (claim,) = book.of_kind("control", metric=control, product=product)
+            assert claim.text == ", ".join(values)
+        assert [c.metric for c in book.of_kind("waiver")] == [
+            m.control for m in review.controls.mismatches
+        ]
+
+    def test_every_flag_with_its_action(self, made):
+        review, _, book = made
+        flags = [(f.rule, f.action, f.reason) for f in review.screened.flags]
+        assert len(flags) > 200
+        assert flags == [(c.metric, c.outcome, c.text) for c in book.of_kind("flag")]
+
+    def test_runs_set_aside_and_not_run(self, made):
+        review, _, book = made
+        assert {c.run: c.text for c in book.of_kind("set_aside")} == review.screened.set_aside
+        failed = [row.run for row in review.rows if not row.produced]
+        assert [c.run for c in book.of_kind("not_run")] == failed != []
+
+    def test_places_on_the_frontier(self, made):
+        _, results, book = made
+        places = [(s.kind, s.product, s.frontier) for s in results.value.standings]
+        found = [(c.group, c.product, c.outcome) for c in book.of_kind("frontier")]
+        assert found == places
+        assert len(book.of_kind("not_weighed")) == len(results.value.left_out) > 0
+
+    def test_titles_left_out_and_same_titles(self, made):
+        review, results, book = made
+        mine = [
+            s
+            for s in results.suites
+            if (s.product, s.metric, s.suite) == (review.params.product, "average_fps", "all")
+        ]
+        left = [(s.baseline, title, why) for s in mine for title, why in s.left_out.items()]
+        assert left == [(c.baseline, c.title, c.text) for c in book.of_kind("left_out")] != []
+        joint = [s.baseline for s in mine if s.every_title in {"ahead", "behind", "level"}]
+        assert joint == [c.baseline for c in book.of_kind("every_title")] != []
+        same = [c for c in results.closures if len(set(c.own_titles)) == 1]
+        assert len(book.of_kind("same_titles")) == sum(c.metric == "average_fps" for c in same)
+
+
+def test_lows_by_each_definition_are_claims(made):
+    review, _, book = made
+    lows = book.of_kind("low")
+    assert len(lows) >= 60
+    for claim in lows:
+        assert claim.value == review.metrics[claim.run].lows[claim.group][claim.metric]
+    assert {claim.group for claim in lows} == {"percentile", "slowest_share", "time_share"}
+
+
+def test_each_run_against_its_cell(made):
+    _, results, book = made
+    found = book.of_kind("run_over_mean")
+    assert len(found) > 30
+    for claim in found:
+        cell = results.cell(claim.product, claim.title, claim.metric)
+        value = dict(zip(cell.runs, cell.values, strict=True))[claim.run]
+        assert claim.value == pytest.approx(value / cell.value, rel=1e-15)
+
+
+def test_names_of_what_claims_tell_by_id(made):
+    _, _, book = made
+    assert book.name("group", "all", kind="suite") == "all shared titles"
+    assert book.name("group", "street", kind="price") == "street prices"
+    assert book.name("product", book.product) == book.own_name != book.product
+    assert book.name("metric", "low_1pct_fps", kind="cell") == "1 % low"
+    control = next(iter(book.names["controls"]))
+    assert book.name("metric", control, kind="control") == book.names["controls"][control]
+    assert book.name("title", "nowhere") == "nowhere"
+    with pytest.raises(ValueError, match='no names are kept for the field "outcome"'):
+        book.name("outcome", "ahead")

@@ -5,34 +5,33 @@ import math
 import pytest
 
 from kit.claims.claim import ClaimBook
-from kit.claims.parts import Subject, make_claim
+from kit.claims.write import Figure, Subject, make_claim
 from kit.errors import UsageError
 from kit.report.league import Finished, find_finished, index_page, make_league, write_season
 from kit.rounding import ratio_text
 
 
-def a_claim(claim_id, kind, method, ratio, half, **about):
+def a_claim(kind, method, ratio, half, **about):
     low, high = ratio * math.exp(-half), ratio * math.exp(half)
     return make_claim(
-        claim_id, Subject(metric="average_fps", **about), kind=kind, method=method, value=ratio,
-        low=low, high=high, confidence=0.95, unit="ratio", outcome="ahead",
-        text=ratio_text(ratio, low, high),
+        kind, Subject(metric="average_fps", **about), Figure(ratio, low, high, 0.95, "ahead"),
+        method=method, unit="ratio", text=ratio_text(ratio, low, high),
     )  # fmt: skip
 
 
 def finished(product, margins, *, baseline="old", name=None, folder=None):
     """Return a review with the margins given by title (ratio, half width of its ln)."""
     claims = [
-        a_claim(f"margin/average_fps/{title}/{product}-over-{baseline}", "margin", "margin-welch",
-                ratio, half, product=product, baseline=baseline, title=title)
+        a_claim(
+            "margin", "margin-welch", ratio, half, product=product, baseline=baseline, title=title
+        )
         for title, (ratio, half) in margins.items()
-    ]  # fmt: skip
+    ]
     if claims:
         suite = math.exp(sum(math.log(r) for r, _ in margins.values()) / len(margins))
         claims.append(
-            a_claim(f"suite/average_fps/all/{product}-over-{baseline}", "suite",
-                    "suite-these-titles", suite, 0.003, product=product, baseline=baseline,
-                    inputs=[c.id for c in claims])
+            a_claim("suite", "suite-these-titles", suite, 0.003, product=product,
+                    baseline=baseline, group="all", inputs=[c.id for c in claims])
         )  # fmt: skip
     book = ClaimBook(
         review=product, title=f"A look at {product}", byline="The desk", date="2026-11-16",

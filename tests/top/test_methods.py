@@ -34,7 +34,7 @@ NODES = 1e-9
 QUADRATURE = 0.005
 # Figures that are only taken over or counted, and those made as others are: no vector of their own.
 NO_VECTOR = {
-    "typed-in", "recorded", "given", "count", "asked", "scenario-price", "cell-none",
+    "typed-in", "recorded", "given", "count", "stated", "asked", "scenario-price", "cell-none",
     "margin-none", "margin-all-runs", "drift", "drift-anchor", "drift-of-these", "drift-of-others",
 }  # fmt: skip
 
@@ -736,6 +736,7 @@ OTHER: dict[str, Callable[[Given], Any]] = {
     "energy-metered": metered,
     "fps-per-watt": lambda g: 1 / g["joule_per_frame"],
     "derived": lambda g: {"bandwidth_gb_s": g["bus_width_bit"] / 8 * g["memory_rate_gbps"]},
+    "run-over-mean": lambda g: [r / math.exp(np.log(g["runs"]).mean()) for r in g["runs"]],
     "run-spread": lambda g: math.sqrt(spread_of(g)[0]),
     "repeatability": lambda g: math.exp(2.8 * math.sqrt(spread_of(g)[0])),
     "reproducibility": lambda g: math.exp(2.8 * math.sqrt(sum(spread_of(g)))),

@@ -242,6 +242,7 @@ def _cells_and_margins(book: Book) -> None:
     single = made_of({"kettle": PAIRED}, "welch")
     book.add("cell-welch", {"runs": PAIRED["quill"], "confidence": CONFIDENCE},
              interval(single[0][0]))  # fmt: skip
+    book.add("run-over-mean", {"runs": PAIRED["quill"]}, list(single[0][0].runs_over_mean()))
     book.add(
         "margin-welch",
         {"product": CLINIC_A, "baseline": CLINIC_B, "confidence": CONFIDENCE},

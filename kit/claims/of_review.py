@@ -1,0 +1,764 @@
+"""Claims of a review: runs, cells, margins, suites, what moved, energy, money, and what it says."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
+
+from kit.bench.specification import compare_specifications
+from kit.claims.claim import Claim
+from kit.claims.write import (
+    Figure,
+    Subject,
+    claim_id,
+    make_claim,
+    make_ratio_claim,
+    make_statement,
+)
+from kit.margins.compare import Margin
+from kit.margins.consistency import Closure
+from kit.margins.drift import Drift
+from kit.margins.energy import EnergyStanding
+from kit.margins.suites import SuiteMargin
+from kit.review.walk import Results, Review
+from kit.rounding import (
+    count_text,
+    fine_text,
+    fps_text,
+    level_text,
+    money_text,
+    plain_text,
+    ratio_text,
+    share_text,
+)
+from kit.settings.params import METRICS, MetricParams
+from kit.value.weigh import Standing, Value, Weighing
+
+HEADLINE = METRICS[0]
+METRIC_UNITS = dict.fromkeys(METRICS, "fps")
+LOW_METHODS = {
+    "percentile": "low-percentile",
+    "slowest_share": "low-slowest-share",
+    "time_share": "low-time-share",
+}
+POWER_METHODS = {"logged": "energy-per-frame", "metered": "energy-metered"}
+CLOSURE_PARTS = ("chained", "direct", "chained_own", "direct_own", "difference")
+FRONTIER_WORDS = {
+    "on": "on the frontier",
+    "tie": "on the frontier, tied",
+    "dominated": "dominated",
+    "extendedly_dominated": "dominated by a mix",
+    "other_class": "another class of machine",
+}
+Aside = Mapping[tuple[str, str], Sequence[str]]  # runs set aside by product and title
+
+
+def run_claims(review: Review) -> Iterator[Claim]:
+    """Yield a claim for each metric of each measured run, used or set aside."""
+    for run, measured in review.metrics.items():
+        aside = run in review.screened.set_aside
+        for metric, value in measured.values.items():
+            unit = METRIC_UNITS.get(metric) or review.bench.titles[measured.title].value_unit
+            yield make_claim(
+                "run",
+                Subject(
+                    metric,
+                    measured.product,
+                    title=measured.title,
+                    inputs=[run],
+                    runs=[] if aside else [run],
+                    set_aside=[run] if aside else [],
+                    marks=["set_aside"] * aside + ["typed_in"] * measured.typed_in,
+                ),
+                Figure(value),
+                method=_run_method(metric, review.params.metrics, typed_in=measured.typed_in),
+                unit=unit,
+                text=fps_text(value, unit=unit, locale=review.params.locale),
+            )
+
+
+def cell_claims(review: Review, results: Results) -> Iterator[Claim]:
+    """Yield a claim for each metric of each product in each title."""
+    aside = _aside_by_cell(review)
+    for cell in results.cells:
+        yield make_claim(
+            "cell",
+            Subject(
+                cell.metric,
+                cell.product,
+                title=cell.title,
+                inputs=[claim_id("run", metric=cell.metric, run=run) for run in cell.runs],
+                runs=cell.runs,
+                set_aside=aside.get((cell.product, cell.title), ()),
+                marks=cell.marks,
+            ),
+            Figure(cell.value, cell.low, cell.high, cell.confidence),
+            method=f"cell-{cell.method}",
+            unit=cell.unit,
+            text=fps_text(
+                cell.value, cell.low, cell.high, unit=cell.unit, locale=review.params.locale
+            ),
+        )
+
+
+def spread_claims(review: Review, results: Results) -> Iterator[Claim]:
+    """Yield each used run of the reviewed product against the mean of its cell, of averages."""
+    for cell in results.cells:
+        mine = (cell.metric, cell.product) == (HEADLINE, review.params.product)
+        if not mine or len(cell.values) < 2:
+            continue
+        mean = claim_id("cell", metric=cell.metric, title=cell.title, product=cell.product)
+        for run, ratio in zip(cell.runs, cell.runs_over_mean(), strict=True):
+            inputs = [claim_id("run", metric=cell.metric, run=run), mean]
+            yield make_claim(
+                "run_over_mean",
+                Subject(cell.metric, cell.product, title=cell.title, inputs=inputs, runs=[run]),
+                Figure(ratio),
+                method="run-over-mean",
+                unit="ratio",
+                text=ratio_text(ratio, locale=review.params.locale),
+            )
+
+
+def low_claims(review: Review) -> Iterator[Claim]:
+    """Yield the lows of the reviewed product under each definition, of one run a title."""
+    first: dict[str, str] = {}
+    for measured in review.used:
+        if measured.product == review.params.product and measured.lows:
+            first.setdefault(measured.title, measured.run)
+    for title in review.titles:
+        if title not in first:
+            continue
+        run = first[title]
+        for definition, method in LOW_METHODS.items():
+            for metric, value in review.metrics[run].lows[definition].items():
+                yield make_claim(
+                    "low",
+                    Subject(
+                        metric,
+                        review.params.product,
+                        title=title,
+                        group=definition,
+                        inputs=[run],
+                        runs=[run],
+                    ),
+                    Figure(value),
+                    method=method,
+                    unit="fps",
+                    text=fps_text(value, locale=review.params.locale),
+                )
+
+
+def within_claims(review: Review, results: Results) -> Iterator[Claim]:
+    """Yield what frames alone explain: a product's independent frames in a run, and a share."""
+    locale = review.params.locale
+    for within in results.within:
+        found = (
+            (
+                "within_frames",
+                "effective-frames-product",
+                within.runs,
+                within.effective_frames,
+                "frames",
+                count_text(round(within.effective_frames), locale=locale),
+            ),
+            (
+                "within_share",
+                "share-within-product",
+                within.compared_runs,
+                within.share,
+                "share",
+                share_text(within.share or 0.0, locale=locale),
+            ),
+        )
+        for kind, method, runs, value, unit, text in found:
+            if value is not None:
+                inputs = [claim_id("run", metric=within.metric, run=run) for run in runs]
+                subject = Subject(within.metric, within.product, inputs=inputs, runs=runs)
+                yield make_claim(kind, subject, Figure(value), method=method, unit=unit, text=text)
+
+
+def margin_claims(review: Review, results: Results) -> Iterator[Claim]:
+    """Yield a claim for each margin, and one more where set-aside runs would change it."""
+    locale = review.params.locale
+    aside = _aside_by_cell(review)
+    for margin in results.margins:
+        subject = Subject(
+            margin.metric,
+            margin.product,
+            margin.baseline,
+            margin.title,
+            inputs=[
+                claim_id("cell", metric=c.metric, title=c.title, product=c.product)
+                for c in margin.cells
+            ],
+            runs=[run for cell in margin.cells for run in cell.runs],
+            set_aside=[
+                run for cell in margin.cells for run in aside.get((cell.product, cell.title), ())
+            ],
+            marks=margin.marks,
+        )
+        method = f"margin-{margin.method}"
+        yield make_ratio_claim("margin", subject, margin, method=method, locale=locale)
+        if margin.ratio_all_runs is None:
+            continue
+        runs = [run for run in (*subject.runs, *subject.set_aside) if run in review.metrics]
+        yield make_claim(
+            "margin_all_runs",
+            replace(
+                subject,
+                inputs=[claim_id("run", metric=margin.metric, run=run) for run in runs],
+                runs=runs,
+                set_aside=(),
+                marks=["all_runs"],
+            ),
+            Figure(margin.ratio_all_runs),
+            method="margin-all-runs",
+            unit="ratio",
+            text=ratio_text(margin.ratio_all_runs, margin.low, margin.high, locale=locale),
+        )
+
+
+def level_claims(review: Review, results: Results) -> Iterator[Claim]:
+    """Yield a claim for each difference in dB: product minus baseline, as measured."""
+    for level in results.levels:
+        ends = (level.low, level.high)
+        yield make_claim(
+            "level_difference",
+            Subject(
+                level.metric,
+                level.product,
+                level.baseline,
+                level.title,
+                inputs=[
+                    claim_id("cell", metric=c.metric, title=c.title, product=c.product)
+                    for c in level.cells
+                ],
+                runs=[run for cell in level.cells for run in cell.runs],
+                set_aside=_aside_of(review, {level.product, level.baseline}, {level.title}),
+                marks=level.marks,
+            ),
+            Figure(level.value, *ends, level.confidence, level.outcome),
+            method="difference",
+            unit=level.unit,
+            text=level_text(level.value, *ends, unit=level.unit, locale=review.params.locale),
+        )
+
+
+def suite_claims(review: Review, results: Results) -> Iterator[Claim]:
+    """Yield the claims of each suite margin: both intervals, range, counts, influence.
+
+    Groups other than "all" are stated for the averages of the reviewed product only.
+    """
+    for suite in results.suites:
+        main = suite.product == review.params.product and suite.metric == HEADLINE
+        if main or suite.suite == "all":
+            yield from _suite(suite, with_influence=main, locale=review.params.locale)
+
+
+def _suite(suite: SuiteMargin, *, with_influence: bool, locale: str) -> Iterator[Claim]:
+    subject = _suite_subject(suite)
+    whole = make_ratio_claim("suite", subject, suite, method="suite-these-titles", locale=locale)
+    yield whole
+    # A figure that is part of a suite's claim leads to its runs through the suite's.
+    below = replace(subject, inputs=[whole.id], runs=(), marks=())
+    yield make_claim(
+        "suite_like",
+        below,
+        Figure(suite.ratio, suite.like_low, suite.like_high, suite.confidence),
+        method="suite-titles-like-these",
+        unit="ratio",
+        text=ratio_text(suite.ratio, suite.like_low, suite.like_high, locale=locale),
+    )
+    for kind, ratio, title in (
+        ("suite_smallest", suite.smallest, suite.smallest_title),
+        ("suite_largest", suite.largest, suite.largest_title),
+    ):
+        yield _bare_ratio(kind, replace(below, title=title), ratio, suite, "suite-range", locale)
+    for outcome, count in suite.counts.items():
+        yield make_claim(
+            "suite_count",
+            replace(below, part=outcome),
+            Figure(float(count), outcome=outcome),
+            method="suite-count",
+            unit="titles",
+            text=count_text(count, locale=locale),
+        )
+    if suite.ratio_all_runs is not None:
+        every = replace(subject, marks=["all_runs"])
+        ratio = suite.ratio_all_runs
+        yield _bare_ratio("suite_all_runs", every, ratio, suite, "margin-all-runs", locale)
+    if with_influence and suite.suite == "all":
+        for title, ratio in suite.influence.items():
+            left = replace(below, title=title)
+            yield _bare_ratio("influence", left, ratio, suite, "suite-influence", locale)
+
+
+def _bare_ratio(
+    kind: str, subject: Subject, ratio: float, suite: SuiteMargin, method: str, locale: str
+) -> Claim:
+    """Return a ratio without an interval, rounded as the suite it belongs to is."""
+    text = ratio_text(ratio, suite.low, suite.high, locale=locale)
+    return make_claim(kind, subject, Figure(ratio), method=method, unit="ratio", text=text)
+
+
+def gap_claims(review: Review, results: Results) -> Iterator[Claim]:
+    """Yield the gap of one name between classes, with the two suite margins it is made of."""
+    locale = review.params.locale
+    for gap in results.gaps:
+        sides = [
+            make_ratio_claim(
+                kind,
+                replace(_suite_subject(suite), group=""),
+                suite,
+                method="suite-these-titles",
+                locale=locale,
+            )
+            for kind, suite in (("gap_here", gap.here), ("gap_there", gap.there))
+        ]
+        yield from sides
+        subject = Subject(
+            gap.metric,
+            gap.here_new,
+            gap.there_new,
+            group=gap.here_old,
+            part=gap.there_old,
+            inputs=[side.id for side in sides],
+            runs=gap.trace.run_ids(),
+            marks=gap.marks,
+        )
+        yield make_ratio_claim("gap", subject, gap, method="name-gap", locale=locale)
+
+
+def closure_claims(review: Review, results: Results) -> Iterator[Claim]:
+    """Yield, for each triple, chained and direct margin of averages, and how they differ."""
+    for closure in results.closures:
+        if closure.metric == HEADLINE:
+            yield from _closure(closure, locale=review.params.locale)
+
+
+def _closure(closure: Closure, *, locale: str) -> Iterator[Claim]:
+    chain = Subject(closure.metric, closure.a, closure.c, group=closure.b)
+    inputs = [
+        claim_id("cell", metric=closure.metric, title=title, product=product)
+        for product in (closure.a, closure.b, closure.c)
+        for title in closure.titles
+    ]
+    for part in CLOSURE_PARTS:
+        ratio: float = getattr(closure, part)
+        made = make_claim(
+            "closure",
+            replace(chain, part=part, inputs=inputs),
+            Figure(ratio),
+            method="closure",
+            unit="ratio",
+            text=ratio_text(ratio, locale=locale),
+        )
+        yield made
+        if part == "chained":
+            inputs = [made.id]
+    if len(set(closure.own_titles)) == 1:
+        yield make_statement("same_titles", "same titles", chain)
+
+
+def drift_claims(review: Review, results: Results) -> Iterator[Claim]:
+    """Yield, for each title and over all, the drift of each product run again and of them all."""
+    for drift in results.drifts:
+        yield from _drift(drift, locale=review.params.locale)
+
+
+def _drift(drift: Drift, *, locale: str) -> Iterator[Claim]:
+    anchors = []
+    for anchor, part in drift.parts.items():
+        one = isinstance(part, Margin)
+        if one:
+            inputs = [claim_id("run", metric=drift.metric, run=run) for run in part.trace.run_ids()]
+        else:
+            inputs = [
+                claim_id("drift_anchor", metric=drift.metric, title=title, product=anchor)
+                for title in drift.titles
+            ]
+        subject = Subject(
+            drift.metric,
+            anchor,
+            title=drift.title,
+            inputs=inputs,
+            runs=part.trace.run_ids(),
+            marks=part.marks,
+        )
+        method = "drift" if one else "drift-anchor"
+        anchors.append(
+            make_ratio_claim("drift_anchor", subject, part, method=method, locale=locale)
+        )
+    yield from anchors
+    found = {claim.product: claim.id for claim in anchors}
+    subject = Subject(
+        drift.metric,
+        title=drift.title,
+        part="these",
+        inputs=[found[anchor] for anchor in drift.anchors],
+        runs=drift.trace.run_ids(),
+        marks=drift.marks,
+    )
+    yield make_ratio_claim("drift", subject, drift, method="drift-of-these", locale=locale)
+    if drift.like_low is not None:
+        yield make_claim(
+            "drift",
+            replace(subject, part="others"),
+            Figure(drift.ratio, drift.like_low, drift.like_high, drift.confidence),
+            method="drift-of-others",
+            unit="ratio",
+            text=ratio_text(drift.ratio, drift.like_low, drift.like_high, locale=locale),
+        )
+
+
+def energy_claims(review: Review, results: Results) -> Iterator[Claim]:
+    """Yield, for the product and what it is set against, energy per frame and frames per second
+    per watt of each title."""
+    compared = {review.params.product, *review.params.compared}
+    for standing in results.energy:
+        if standing.product in compared:
+            yield from _energy(standing, review)
+
+
+def _energy(standing: EnergyStanding, review: Review) -> Iterator[Claim]:
+    locale = review.params.locale
+    metered_by = f"-metered-by-{standing.power_title}" if standing.power_title else ""
+    product, title = standing.product, standing.title
+    metered = standing.source == "metered"
+    subject = Subject(
+        f"energy{metered_by}",
+        product,
+        title=title,
+        group=standing.source,
+        inputs=[
+            claim_id("cell", metric="value", title=standing.power_title, product=product),
+            claim_id("cell", metric=HEADLINE, title=title, product=product),
+        ]
+        if metered
+        else list(standing.runs),
+        runs=standing.runs,
+        set_aside=_aside_of(review, {product}, {title, standing.power_title}),
+        marks=standing.marks,
+    )
+    value, low, high = standing.joule_per_frame, standing.low, standing.high
+    energy = make_claim(
+        "energy",
+        subject,
+        Figure(value, low, high, standing.confidence),
+        method=POWER_METHODS[standing.source],
+        unit="J",
+        text=fine_text(value, low, high, unit="J", locale=locale),
+    )
+    yield energy
+    rate = standing.fps_per_watt
+    ends = (1 / high, 1 / low) if low is not None and high is not None else (None, None)
+    yield make_claim(
+        "fps_per_watt",
+        replace(subject, metric=f"fps_per_watt{metered_by}", inputs=[energy.id]),
+        Figure(rate, ends[0], ends[1], standing.confidence),
+        method="fps-per-watt",
+        unit="fps/W",
+        text=fine_text(rate, *ends, unit="fps/W", locale=locale),
+    )
+
+
+def value_claims(review: Review, results: Results) -> Iterator[Claim]:
+    """Yield every figure of the value section; none where the review has no prices."""
+    value, locale = results.value, review.params.locale
+    if value is None:
+        return
+    for (product, kind), price in value.prices.items():
+        sources = [f"source: {row.source}, {row.date.isoformat()}" for row in price.observations]
+        yield make_claim(
+            "price",
+            Subject(product=product, group=kind, marks=[*price.marks, *sources]),
+            Figure(price.price, price.lowest, price.highest),
+            method="price" if price.observations else "scenario-price",
+            unit=value.currency,
+            text=money_text(
+                price.price, value.currency, price.lowest, price.highest, locale=locale
+            ),
+        )
+    for standing in value.standings:
+        yield from _standing(value, standing, review)
+    for weighing in value.weighings:
+        yield from _weighing(value, weighing, locale=locale)
+    for (product, kind), reason in value.left_out.items():
+        yield make_statement("not_weighed", reason, Subject(product=product, group=kind))
+
+
+def _standing(value: Value, standing: Standing, review: Review) -> Iterator[Claim]:
+    product, kind, locale = standing.product, standing.kind, review.params.locale
+    subject = Subject(
+        HEADLINE,
+        product,
+        group=kind,
+        inputs=[
+            claim_id("cell", metric=HEADLINE, title=title, product=product)
+            for title in value.titles
+        ],
+        runs=standing.trace.run_ids(),
+        marks=standing.marks,
+    )
+    fps = make_claim(
+        "suite_fps",
+        subject,
+        Figure(standing.suite_fps),
+        method="suite-fps",
+        unit="fps",
+        text=fps_text(standing.suite_fps, locale=locale),
+    )
+    yield fps
+    cost = (standing.cost_per_fps, standing.cost_per_fps_low, standing.cost_per_fps_high)
+    yield make_claim(
+        "cost_per_fps",
+        replace(subject, inputs=[claim_id("price", group=kind, product=product), fps.id]),
+        Figure(cost[0], cost[1], cost[2]),
+        method="cost-per-fps",
+        unit=f"{value.currency}/fps",
+        text=money_text(cost[0], value.currency, *cost[1:], decimals=2, locale=locale),
+    )
+    words = FRONTIER_WORDS.get(standing.frontier, standing.frontier)
+    if standing.dominated_by:
+        names = [review.bench.products[p].name for p in standing.dominated_by]
+        words += f" by {listed(names)}"
+    yield make_statement(
+        "frontier", words, Subject(product=product, group=kind), outcome=standing.frontier
+    )
+
+
+def _weighing(value: Value, weighing: Weighing, *, locale: str) -> Iterator[Claim]:
+    product, rival, kind, currency = (
+        weighing.product,
+        weighing.rival,
+        weighing.kind,
+        value.currency,
+    )
+    own_price, rival_price = (claim_id("price", group=kind, product=p) for p in (product, rival))
+    subject = Subject(
+        HEADLINE,
+        product,
+        rival,
+        group=kind,
+        inputs=[own_price, rival_price],
+        runs=weighing.trace.run_ids(),
+        marks=weighing.marks,
+    )
+    yield make_claim(
+        "premium",
+        subject,
+        Figure(weighing.premium, weighing.premium_low, weighing.premium_high),
+        method="premium",
+        unit="ratio",
+        text=ratio_text(weighing.premium, locale=locale),
+    )
+    suite = claim_id("suite", metric=HEADLINE, group="all", product=product, baseline=rival)
+    equal = (weighing.equal_value_price, weighing.equal_value_low, weighing.equal_value_high)
+    price = make_claim(
+        "equal_value_price",
+        replace(subject, inputs=[rival_price, suite]),
+        Figure(equal[0], equal[1], equal[2]),
+        method="equal-value-price",
+        unit=currency,
+        text=money_text(equal[0], currency, *equal[1:], locale=locale),
+    )
+    yield price
+    yield make_claim(
+        "cut_needed",
+        replace(subject, inputs=[own_price, price.id]),
+        Figure(weighing.cut_needed, weighing.cut_needed_low, weighing.cut_needed_high),
+        method="cut-needed",
+        unit="share",
+        text=share_text(weighing.cut_needed, locale=locale),
+    )
+
+
+def specification_claims(review: Review) -> Iterator[Claim]:
+    """Yield each figure of the specification table, given or derived."""
+    for row in compare_specifications(review.bench, review.params.products).rows:
+        for product, figure in row.values.items():
+            if figure is None:
+                continue
+            derived = product in row.derived
+            yield make_claim(
+                "specification",
+                Subject(
+                    row.field,
+                    product,
+                    inputs=[
+                        claim_id("specification", metric=name, product=product)
+                        for name in (row.made_from if derived else ())
+                    ],
+                    marks=[row.formula] if derived else [],
+                ),
+                Figure(figure),
+                method="derived" if derived else "given",
+                unit=row.unit,
+                text=plain_text(
+                    figure,
+                    unit=row.unit,
+                    digits=4 if derived else 6,
+                    locale=review.params.locale,
+                ),
+            )
+
+
+def count_claims(review: Review) -> Iterator[Claim]:
+    """Yield the counts of runs in the sheet, used, set aside, that did not run; frames; titles."""
+    aside = [row.run for row in review.rows if row.run in review.screened.set_aside]
+    used = [measured.run for measured in review.used]
+    counts = {
+        "runs/in_sheet": (len(review.rows), Subject(runs=used, set_aside=aside)),
+        "runs/used": (len(used), Subject(runs=used)),
+        "runs/set_aside": (len(aside), Subject(set_aside=aside)),
+        "runs/did_not_run": (sum(not row.produced for row in review.rows), Subject()),
+        "frames/used": (sum(measured.frames for measured in review.used), Subject(runs=used)),
+        "titles": (len(review.titles), Subject()),
+    }
+    for name, (count, subject) in counts.items():
+        yield make_claim(
+            "count",
+            replace(subject, part=name),
+            Figure(float(count)),
+            method="count",
+            unit=name.partition("/")[0],
+            text=count_text(count, locale=review.params.locale),
+        )
+
+
+def said_of_margins(review: Review, results: Results) -> Iterator[Claim]:
+    """Yield what a review says of its margins in words: left out, not compared, in every title."""
+    product, names = review.params.product, review.bench.products
+    for suite in results.suites:
+        if (suite.product, suite.metric) != (product, HEADLINE) or suite.suite != "all":
+            continue
+        subject = _suite_subject(suite)
+        subject = replace(subject, inputs=(), runs=(), marks=())
+        if suite.every_title in {"ahead", "behind", "level"}:
+            words = {"ahead": "ahead of", "level": "level with"}.get(suite.every_title, "behind")
+            yield make_statement(
+                "every_title",
+                f"{names[product].name} is {words} {names[suite.baseline].name} in every title, "
+                "also with the whole family of titles taken into account.",
+                subject,
+                outcome=suite.every_title,
+            )
+        for title, reason in suite.left_out.items():
+            yield make_statement("left_out", reason, replace(subject, title=title))
+    measured: dict[str, set[str]] = {}
+    for cell in results.cells:
+        measured.setdefault(cell.product, set()).add(cell.title)
+    mine = measured.get(product, set())
+    for baseline in review.params.compared:
+        if not mine & measured.get(baseline, set()):
+            yield make_statement(
+                "not_compared",
+                "no title has used runs of both",
+                Subject(product=product, baseline=baseline),
+            )
+
+
+def said_of_runs(review: Review) -> Iterator[Claim]:
+    """Yield controls and waivers, runs set aside and not run, and every flag, in words."""
+    controls = review.controls
+    for name in controls.names:
+        for product in review.params.products:
+            if any(product == p for _, p in controls.values):
+                words = ", ".join(controls.values.get((name, product), ())) or "not recorded"
+                yield make_statement("control", words, Subject(name, product))
+    names = review.bench.products
+    for m in controls.mismatches:
+        yield make_statement(
+            "waiver",
+            f"{m.control} of {names[m.product].name} ({', '.join(m.product_values)}) and "
+            f"{names[m.baseline].name} ({', '.join(m.baseline_values)}), waived: {m.reason}",
+            Subject(m.control, m.product, m.baseline),
+        )
+    measured = {(m.product, m.title) for m in review.used}
+    for row in review.rows:
+        subject = Subject(product=row.product, title=row.title, set_aside=[row.run])
+        if row.run in review.screened.set_aside:
+            yield make_statement("set_aside", review.screened.set_aside[row.run], subject)
+        if not row.produced:
+            status = row.status.replace("_", " ")
+            yield make_statement("not_run", f"{status}: {row.reason}", subject, outcome=row.status)
+            if (row.product, row.title) not in measured:
+                yield make_statement("no_figure", status, replace(subject, set_aside=()))
+    yield from _flags(review)
+
+
+def _flags(review: Review) -> Iterator[Claim]:
+    rows = {row.run: row for row in review.rows}
+    seen: Counter[tuple[str, str]] = Counter()
+    for flag in review.screened.flags:
+        row = rows.get(flag.run)
+        product = flag.product or (row.product if row else "")
+        title = flag.title or (row.title if row else "")
+        where = [flag.run] if flag.run else [title, product]
+        part = "/".join(name for name in (*where, flag.metric) if name) or "review"
+        seen[flag.rule, part] += 1
+        if seen[flag.rule, part] > 1:
+            part += f"/{seen[flag.rule, part]}"
+        aside = flag.run in review.screened.set_aside
+        yield make_statement(
+            "flag",
+            flag.reason,
+            Subject(
+                flag.rule,
+                product,
+                title=title,
+                part=part,
+                runs=[flag.run] if flag.run and not aside else (),
+                set_aside=[flag.run] if aside else (),
+            ),
+            outcome=flag.action,
+        )
+
+
+def listed(names: Sequence[str]) -> str:
+    """Return names as a list in words."""
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+
+
+def _run_method(metric: str, params: MetricParams, *, typed_in: bool) -> str:
+    """Return the method that made a run's figure."""
+    if metric == "value":
+        return "recorded"
+    if typed_in:
+        return "typed-in"
+    return "average" if metric == HEADLINE else LOW_METHODS[params.low]
+
+
+def _suite_subject(suite: SuiteMargin) -> Subject:
+    return Subject(
+        suite.metric,
+        suite.product,
+        suite.baseline,
+        group=suite.suite,
+        inputs=[
+            claim_id("margin", metric=m.metric, title=m.title, product=m.product,
+                     baseline=m.baseline)
+            for m in suite.margins
+        ],
+        runs=[run for margin in suite.margins for cell in margin.cells for run in cell.runs],
+        marks=suite.marks,
+    )  # fmt: skip
+
+
+def _aside_by_cell(review: Review) -> dict[tuple[str, str], list[str]]:
+    """Return the runs set aside by product and title, in the order of the sheet."""
+    found: dict[tuple[str, str], list[str]] = {}
+    for row in review.rows:
+        if row.run in review.screened.set_aside:
+            found.setdefault((row.product, row.title), []).append(row.run)
+    return found
+
+
+def _aside_of(review: Review, products: set[str], titles: set[str]) -> list[str]:
+    return [
+        row.run
+        for row in review.rows
+        if row.product in products and row.title in titles and row.run in review.screened.set_aside
+    ]
