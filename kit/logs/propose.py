@@ -32,7 +32,7 @@ from kit.logs.unpacked import (
     unpacked_pieces,
 )
 from kit.settings.bench_file import Layout
-from kit.settings.starting import flow_yaml
+from kit.settings.yaml import yaml_text
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -757,18 +757,13 @@ def _to_yaml(
     label: str, layout: Mapping[str, Any], reasons: Mapping[str, str], doubts: list[str]
 ) -> str:
     """Return the layout as text for bench.yaml, with the reasons as comments."""
+    head, name, *keys = yaml_text({"layouts": {label: layout}}).splitlines()
+    shown = [f"  # LOOK AT THIS: {doubt}" for doubt in doubts]
+    shown += [f"  # {key}: {reason}" for key, reason in reasons.items()]
     lines = [
         "# Proposed from a look at one log. Confirm each line before runs depend on it.",
-        "layouts:",
-        f"  {label}:",
+        *(head, name),
+        *(line.replace("\n", " ") for line in shown),
+        *keys,
     ]
-    shown = [f"  # {key}: {reason}" for key, reason in reasons.items()]
-    doubtful = [f"  # LOOK AT THIS: {doubt}" for doubt in doubts]
-    lines += [line.replace("\n", " ") for line in (*doubtful, *shown)]
-    for key, value in layout.items():
-        if isinstance(value, Mapping):
-            lines.append(f"    {key}:")
-            lines += [f"      {name}: {flow_yaml(inner)}" for name, inner in value.items()]
-        else:
-            lines.append(f"    {key}: {flow_yaml(value)}")
     return "\n".join(lines) + "\n"

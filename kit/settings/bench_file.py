@@ -15,20 +15,13 @@ from kit.settings.yaml import Section, Text, YamlDocument, check_model, read_yam
 BENCH_FORMAT = "marginbook-bench/1"
 
 Id = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9._-]*$", max_length=64)]
-Unit = Literal["s", "ms", "us", "ns"]
 
 # Columns of a new run sheet.
 NEW_SHEET = ("run", "product", "title", "layout", "log", "began", "session", "status", "reason")
 
 
-def column_reference(value: object) -> object:
-    """Return a column's name or place; `true`, 1.5 and 0 are neither.
-
-    Raises
-    ------
-    ValueError
-        If it is none.
-    """
+def _column_reference(value: object) -> object:
+    """Return a column's name or place; `true`, 1.5 and 0 are neither."""
     if isinstance(value, str) or (
         isinstance(value, int) and not isinstance(value, bool) and value > 0
     ):
@@ -41,9 +34,13 @@ def column_reference(value: object) -> object:
 
 ColumnRef = Annotated[
     str | int,
-    BeforeValidator(column_reference),
+    BeforeValidator(_column_reference),
     Field(description="A column's header name, or its place counted from 1."),
 ]
+
+
+Name = Annotated[Text, Field(description="What reports call it.")]
+_Note = Annotated[Text | None, Field(description="Anything a reader should know.")]
 
 
 class FrameColumn(Section):
@@ -54,7 +51,9 @@ class FrameColumn(Section):
         description="frame_time: each row is one frame's time. frame_end: each row is the moment "
         "a frame ended; frames are the differences between rows."
     )
-    unit: Unit
+    unit: Literal["s", "ms", "us", "ns"] = Field(
+        description="Unit of the frame column: s, ms, us or ns."
+    )
     starts: Literal["first_row", "zero"] = Field(
         default="first_row",
         description="For frame_end only. first_row: the first stamp opens the first frame. zero: "
@@ -65,21 +64,30 @@ class FrameColumn(Section):
 class Layout(Section):
     """How a raw log is to be read."""
 
-    container: Literal["text", "parquet"] = "text"
+    container: Literal["text", "parquet"] = Field(
+        default="text", description="text (also packed with gzip or zstd) or parquet."
+    )
     delimiter: str = Field(default=",", description='One character, "tab" or "space".')
-    decimal: Literal[".", ","] = "."
-    header: bool = True
+    decimal: Literal[".", ","] = Field(default=".", description="The decimal mark.")
+    header: bool = Field(
+        default=True, description="Whether a line of column names stands above the rows."
+    )
     skip_lines: int = Field(default=0, ge=0, description="Preamble lines before the header.")
-    comment: str | None = Field(default=None, description="Lines that begin so are passed over.")
-    encoding: Literal["utf-8", "utf-16", "latin-1"] = "utf-8"
+    comment: str | None = Field(
+        default=None, description="Lines that begin so are passed over.", examples=["#"]
+    )
+    encoding: Literal["utf-8", "utf-16", "latin-1"] = Field(
+        default="utf-8", description="utf-8, utf-16 or latin-1."
+    )
     files: str | None = Field(
         default=None, description="File names that may be in this layout, such as *.csv."
     )
-    frames: FrameColumn
+    frames: FrameColumn = Field(description="The column that holds the frames.")
     sensors: dict[Id, ColumnRef] = Field(
         default_factory=dict,
         description="Sensor columns kept with the run, named with their unit: clock_mhz, power_w, "
         "temperature_c, processor_load_pct.",
+        examples=[{"power_w": "board_power", "temperature_c": 7}],
     )
 
     @model_validator(mode="after")
@@ -104,15 +112,36 @@ class Layout(Section):
 class Specification(Section):
     """What the maker says of the part; derived figures are checked against each other."""
 
-    bus_width_bit: int | None = Field(default=None, gt=0)
-    memory_rate_gbps: float | None = Field(default=None, gt=0, description="Gbit/s per pin.")
-    bandwidth_gb_s: float | None = Field(default=None, gt=0)
-    memory_gb: float | None = Field(default=None, gt=0)
-    units: int | None = Field(default=None, gt=0, description="Shader units.")
-    base_clock_mhz: float | None = Field(default=None, gt=0)
-    boost_clock_mhz: float | None = Field(default=None, gt=0)
-    power_limit_w: float | None = Field(default=None, gt=0)
-    other: dict[str, Text] = Field(default_factory=dict)
+    bus_width_bit: int | None = Field(
+        default=None, gt=0, description="Width of the memory bus.", examples=[256]
+    )
+    memory_rate_gbps: float | None = Field(
+        default=None, gt=0, description="Memory rate per pin, in Gbit/s.", examples=[16.0]
+    )
+    bandwidth_gb_s: float | None = Field(
+        default=None,
+        gt=0,
+        description="Bus width / 8 x rate per pin; checked where all three are given.",
+        examples=[512.0],
+    )
+    memory_gb: float | None = Field(
+        default=None, gt=0, description="The part's own memory.", examples=[16.0]
+    )
+    units: int | None = Field(default=None, gt=0, description="Shader units.", examples=[4096])
+    base_clock_mhz: float | None = Field(
+        default=None, gt=0, description="Lowest clock the maker states.", examples=[1500.0]
+    )
+    boost_clock_mhz: float | None = Field(
+        default=None, gt=0, description="Highest clock the maker states.", examples=[2400.0]
+    )
+    power_limit_w: float | None = Field(
+        default=None, gt=0, description="Limit of the board or the package.", examples=[220.0]
+    )
+    other: dict[str, Text] = Field(
+        default_factory=dict,
+        description="Anything else, shown as written.",
+        examples=[{"outputs": "four"}],
+    )
 
     @model_validator(mode="after")
     def _check(self) -> Specification:
@@ -134,30 +163,67 @@ class Specification(Section):
 class Product(Section):
     """One tested configuration: the part under test and the machine around it."""
 
-    name: Text
-    maker: Text | None = None
-    machine_class: Id = Field(alias="class", description="portable, desk, ...")
-    part: Text | None = Field(default=None, description="The part's name, shared across classes.")
-    released: dt.date | None = None
-    specification: Specification = Specification()
-    configuration: dict[Id, Text] = Field(
-        default_factory=dict, description="Controls that belong to the machine: processor, ..."
+    name: Name
+    maker: Text | None = Field(
+        default=None, description="Who makes the part.", examples=["Its maker"]
     )
-    refresh_hz: float | None = Field(default=None, gt=0, description="The machine's own display.")
-    note: Text | None = None
+    machine_class: Id = Field(
+        alias="class", description="Class of the machine, such as portable or desk."
+    )
+    part: Text | None = Field(
+        default=None,
+        description="The part's name, shared across classes.",
+        examples=["The part's name"],
+    )
+    released: dt.date | None = Field(
+        default=None, description="Day it went on sale.", examples=[dt.date(2026, 11, 25)]
+    )
+    specification: Specification = Field(
+        default=Specification(),
+        description="What the maker says. Figures that contradict each other are refused.",
+    )
+    configuration: dict[Id, Text] = Field(
+        default_factory=dict,
+        description="Controls that belong to the machine, such as the processor.",
+    )
+    refresh_hz: float | None = Field(
+        default=None,
+        gt=0,
+        description="Refresh rate of the machine's own display.",
+        examples=[120.0],
+    )
+    note: _Note = Field(default=None, examples=["Lent by the maker for a week"])
 
 
 class Title(Section):
     """One workload: a scene with its settings."""
 
-    name: Text
-    workload: Text | None = Field(default=None, description="Common to one scene's variants.")
-    measures: Literal["frames", "score", "duration", "power", "noise", "battery_life"] = "frames"
-    unit: Text | None = Field(default=None, description="Of a result that is not frames.")
-    settings: dict[Id, Text] = Field(default_factory=dict)
-    tags: dict[Id, Text] = Field(default_factory=dict)
+    name: Name
+    workload: Text | None = Field(
+        default=None,
+        description="The scene's name, common to its variants.",
+        examples=["A fixed scene"],
+    )
+    measures: Literal["frames", "score", "duration", "power", "noise", "battery_life"] = Field(
+        default="frames",
+        description="frames, score, duration, power, noise or battery_life. For all but frames, "
+        "results are typed into the run sheet.",
+    )
+    unit: Text | None = Field(
+        default=None, description="Unit of a result that is not frames.", examples=["fps"]
+    )
+    settings: dict[Id, Text] = Field(
+        default_factory=dict,
+        description="Shown in the report; controls among them are compared.",
+        examples=[{"resolution": "1440 lines", "preset": "high"}],
+    )
+    tags: dict[Id, Text] = Field(
+        default_factory=dict,
+        description="Suites and groups are formed by them.",
+        examples=[{"resolution": "1440p"}],
+    )
     planned_s: float | None = Field(default=None, gt=0, description="Planned length of a run.")
-    note: Text | None = None
+    note: _Note = Field(default=None, examples=["Starts at the bridge, ends at the gate"])
 
     @property
     def less_is_better(self) -> bool:
@@ -181,12 +247,25 @@ class Title(Section):
 class BenchFile(Section):
     """`bench.yaml`, whole."""
 
-    format: Literal["marginbook-bench/1"]
-    name: Text
-    about: Text | None = None
-    layouts: dict[Id, Layout] = Field(default_factory=dict)
-    products: dict[Id, Product]
-    titles: dict[Id, Title]
+    format: Literal["marginbook-bench/1"] = Field(description="Which version of this file it is.")
+    name: Text = Field(description="What reports call the bench.")
+    about: Text | None = Field(
+        default=None,
+        description="Where, how and with what it is measured.",
+        examples=["One room at 21 degrees, machines run in turn"],
+    )
+    layouts: dict[Id, Layout] = Field(
+        default_factory=dict,
+        description="How raw logs are to be read. `marginbook new layout LOG` proposes one.",
+    )
+    products: dict[Id, Product] = Field(
+        description="Tested configurations: a part and the machine around it. Small letters, "
+        "digits, - and _ make an id."
+    )
+    titles: dict[Id, Title] = Field(
+        description="Workloads: a scene with its settings. One scene at two resolutions is two "
+        "titles."
+    )
     controls: dict[Id, Text] = Field(
         default_factory=dict, description="What is recorded of the machines: name and meaning."
     )

@@ -14,7 +14,7 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, Field, model_validator
 
 from kit.errors import Fault, ParamsError, did_you_mean
-from kit.settings.bench_file import Bench, Id, read_bench
+from kit.settings.bench_file import Bench, Id, Name, read_bench
 from kit.settings.yaml import Section, Text, YamlDocument, check_model, read_yaml
 
 
@@ -22,12 +22,15 @@ class PlanParams(Section):
     """What a series of runs is planned for. Touches no published figure."""
 
     margin: float = Field(
-        gt=0, lt=1, description="A share: 0.03 where a lead of 3 % is to be resolved."
+        gt=0,
+        lt=1,
+        description="A share: 0.03 where a lead of 3 % is to be resolved.",
+        examples=[0.03],
     )
     power: float = Field(
         default=0.8, gt=0, lt=1, description="How often a lead of that size is resolved."
     )
-    seed: int = Field(description="For the order of runs.")
+    seed: int = Field(description="For the order of runs.", examples=[20261125])
     setup_s: float = Field(default=60.0, gt=0, description="Time a launch costs before its run.")
     run_s: float = Field(
         default=60.0, gt=0, description="Length of a run where the title states none."
@@ -38,16 +41,20 @@ class PlanParams(Section):
     by_product: bool = Field(
         default=False, description="Keep the runs of a product together within a block."
     )
-    budget_minutes: float | None = Field(default=None, gt=0, description="Bench time there is.")
+    budget_minutes: float | None = Field(
+        default=None, gt=0, description="Bench time there is.", examples=[480.0]
+    )
     default_run_sd: float = Field(
         default=0.01,
         gt=0,
         description="Spread from run to run, as a share, where the bench holds no runs to tell.",
     )
-    min_runs: int = Field(default=3, ge=2, description="Of each title on each product.")
+    min_runs: int = Field(default=3, ge=2, description="Fewest runs of each title on each product.")
     max_runs: int = Field(default=20, ge=2, description="No more than this is planned.")
     cannot_run: tuple[Id, ...] = Field(
-        default=(), description="Products that are gone: their runs on the bench are all there are."
+        default=(),
+        description="Products that are gone: their runs on the bench are all there are.",
+        examples=[["old-part"]],
     )
     every_title: bool = Field(
         default=False, description="Plan for statements about every title at once."
@@ -57,17 +64,21 @@ class PlanParams(Section):
         default=0.0,
         ge=0,
         lt=1,
-        description="Of two products' results within a session, where "
-        "paired and the bench does not tell.",
+        description="Of two products' results within a session, where paired and the bench does "
+        "not tell.",
     )
 
 
 class LookParams(Section):
     """What `frame_times.ipynb` looks into. Touches no published figure."""
 
-    product: Id | None = Field(default=None, description="The reviewed product without it.")
+    product: Id | None = Field(
+        default=None, description="The reviewed product without it.", examples=["new-part"]
+    )
     title: Id | None = Field(
-        default=None, description="Without it, the first title the product has frames in."
+        default=None,
+        description="Without it, the first title the product has frames in.",
+        examples=["my-scene"],
     )
     most_runs: int = Field(
         default=6, ge=1, le=12, description="Runs laid over each other, the first of the sheet."
@@ -75,7 +86,7 @@ class LookParams(Section):
 
 
 class RetestParams(Section):
-    """What tells runs made again from those of before.
+    """What tells re-runs from the runs before them.
 
     Each run belongs to the old bench, to the new one, or, where its condition is named in neither
     list, to none of both. Old runs of a product and title that was run again are set aside. What
@@ -83,12 +94,20 @@ class RetestParams(Section):
     """
 
     condition: Id | None = Field(
-        default=None, description="A column of the run sheet, such as driver_branch or session."
+        default=None,
+        description="A column of the run sheet, such as driver_branch or session.",
+        examples=["driver"],
     )
-    old: tuple[Text, ...] = Field(default=(), description="What it says of runs of before.")
-    new: tuple[Text, ...] = Field(default=(), description="... and of runs made again.")
+    old: tuple[Text, ...] = Field(
+        default=(), description="What that column says of the runs before.", examples=[["51.2"]]
+    )
+    new: tuple[Text, ...] = Field(
+        default=(), description="What that column says of the re-runs.", examples=[["52.3"]]
+    )
     since: dt.date | None = Field(
-        default=None, description="In place of a condition: runs from this day on are new."
+        default=None,
+        description="In place of a condition: runs from this day on are new.",
+        examples=[dt.date(2026, 11, 1)],
     )
     band: float = Field(
         default=0.02, gt=0, lt=0.5, description="A share: drift within it counts as none."
@@ -114,7 +133,7 @@ PAGES: tuple[Page, ...] = ("review", "frame_times", "bench_health", "plan")
 METRICS = ("average_fps", "low_1pct_fps", "low_0_1pct_fps")
 
 
-def known_locale(name: str) -> str:
+def _known_locale(name: str) -> str:
     """Return the name of a locale whose numbers can be written.
 
     Raises
@@ -134,22 +153,23 @@ def known_locale(name: str) -> str:
     return name
 
 
-Locale = Annotated[Text, AfterValidator(known_locale)]
+_Locale = Annotated[Text, AfterValidator(_known_locale)]
+_Reason = Annotated[Text, Field(min_length=8, description="Why, for the reader.")]
 
 
 class Waiver(Section):
     """A named, reasoned exception to a control; it marks every figure it touches."""
 
-    control: Id
-    products: tuple[Id, ...] = Field(min_length=1)
-    reason: Text = Field(min_length=8)
+    control: Id = Field(description="Which control.")
+    products: tuple[Id, ...] = Field(min_length=1, description="On which products.")
+    reason: _Reason
 
 
 class SetAside(Section):
     """A run the analyst leaves out, with the reason."""
 
-    run: Text
-    reason: Text = Field(min_length=8)
+    run: Text = Field(description="By its id in runs.csv.")
+    reason: _Reason
 
 
 class MetricParams(Section):
@@ -169,36 +189,55 @@ class MetricParams(Section):
     hitch_factor: float = Field(
         default=2.5, gt=1, description="A hitch lasts this many times the median around it."
     )
-    hitch_ms: float = Field(default=8.0, ge=0, description="... and this much longer.")
+    hitch_ms: float = Field(
+        default=8.0, ge=0, description="A hitch is also longer than that median by this much."
+    )
 
 
 class ScreenParams(Section):
     """Rules of screening with their thresholds. `set_aside_rules` act, all others only flag."""
 
-    set_aside: tuple[SetAside, ...] = ()
+    set_aside: tuple[SetAside, ...] = Field(
+        default=(),
+        description="Runs you leave out. They stay in the report, with the reason.",
+        examples=[[{"run": "my-run-3", "reason": "What went wrong in this run."}]],
+    )
     set_aside_rules: tuple[
         Literal["planned_length", "bad_stamps", "same_log", "warm_up", "far_run", "drift_in_run"],
         ...,
-    ] = ("planned_length", "bad_stamps", "same_log", "warm_up")
+    ] = Field(
+        default=("planned_length", "bad_stamps", "same_log", "warm_up"),
+        description="Rules that leave runs out; all others only flag.",
+    )
     min_length_share: float = Field(
-        default=0.95, gt=0, le=1, description="Of the title's planned length."
+        default=0.95,
+        gt=0,
+        le=1,
+        description="A run lasts at least this share of the title's planned length.",
     )
     gap_ms: float = Field(default=1000.0, gt=0, description="A longer frame is a gap.")
     warm_up_margin: float = Field(
-        default=0.04, gt=0, description="First run apart from the mean of the others by this."
+        default=0.04, gt=0, description="First run apart from the mean of the others by this share."
     )
     warm_up_spreads: float = Field(
-        default=6.0, gt=0, description="... and by this many spreads of the others."
+        default=6.0, gt=0, description="First run apart by this many spreads of the others as well."
     )
     drift_share: float = Field(
         default=0.03, gt=0, description="Change of the level over a run, as a share of it."
     )
-    drift_p: float = Field(default=0.001, gt=0, lt=1)
-    order_drift_share: float = Field(default=0.05, gt=0, description="Over the order of runs.")
+    drift_p: float = Field(
+        default=0.001, gt=0, lt=1, description="Drift in a run less likely by chance than this."
+    )
+    order_drift_share: float = Field(
+        default=0.05, gt=0, description="Change of the level over the order of runs, as a share."
+    )
     order_drift_p: float = Field(
         default=0.05, gt=0, lt=1, description="Kendall's exact test; five runs give 0.017 at best."
     )
-    caps_hz: tuple[float, ...] = (30.0, 48.0, 60.0, 90.0, 120.0, 144.0, 165.0, 240.0)
+    caps_hz: tuple[float, ...] = Field(
+        default=(30.0, 48.0, 60.0, 90.0, 120.0, 144.0, 165.0, 240.0),
+        description="Frame-rate caps looked for, besides the display's own.",
+    )
     cap_share: float = Field(
         default=0.35,
         gt=0,
@@ -206,22 +245,32 @@ class ScreenParams(Section):
         description="Share of stretches of 8 frames whose mean is within cap_width of a cap's "
         "period, where hardly any stretch is faster.",
     )
-    cap_width: float = Field(default=0.005, gt=0, lt=0.1)
-    far_run_alpha: float = Field(default=0.01, gt=0, lt=1, description="Grubbs' test.")
-    far_run_z: float = Field(default=3.5, gt=0, description="Modified z.")
+    cap_width: float = Field(
+        default=0.005, gt=0, lt=0.1, description="How near a cap's period is, as a share of it."
+    )
+    far_run_alpha: float = Field(
+        default=0.01, gt=0, lt=1, description="An outlier by Grubbs' test, at this level."
+    )
+    far_run_z: float = Field(
+        default=3.5, gt=0, description="An outlier by its modified z, above this."
+    )
     throttle_clock_share: float = Field(
-        default=0.05, gt=0, description="Clock falls by this while temperature rises."
+        default=0.05, gt=0, description="Clock falls by this share while temperature rises."
     )
     throttle_rise_c: float = Field(
-        default=1.0, gt=0, description="... by this many degrees, first fifth of a run to last."
+        default=1.0,
+        gt=0,
+        description="Temperature rises by so many degrees, first fifth of a run to last.",
     )
     processor_bound_margin: float = Field(
-        default=0.02, gt=0, description="Products of different strength agree within this."
+        default=0.02, gt=0, description="Products of different strength agree within this share."
     )
     processor_bound_spread: float = Field(
-        default=0.15, gt=0, description="... where the suite sets them this far apart."
+        default=0.15, gt=0, description="They do so where the suite sets them this far apart."
     )
-    processor_load_pct: float = Field(default=95.0, gt=0, le=100)
+    processor_load_pct: float = Field(
+        default=95.0, gt=0, le=100, description="Or the processor is loaded by so many percent."
+    )
     rounding_share: float = Field(
         default=0.01, gt=0, description="Capture step over the median frame time."
     )
@@ -242,13 +291,18 @@ class ScreenParams(Section):
         description="Recorded conditions that are versions: what the bench ran before the newest "
         "one is stale.",
     )
-    min_runs: int = Field(default=3, ge=1)
+    min_runs: int = Field(
+        default=3, ge=1, description="Fewer runs of a product in a title are flagged."
+    )
 
 
 class MarginParams(Section):
     """How two products are compared in one title."""
 
-    method: Literal["auto", "welch", "shared", "paired"]
+    method: Literal["auto", "welch", "shared", "paired"] = Field(
+        description="auto, welch (runs of both sides alone), shared (spread shared across titles) "
+        "or paired (by session)."
+    )
     confidence: float = Field(gt=0, lt=1, description="A fraction: 0.95, not 95.")
     level_band: float = Field(
         gt=0, lt=0.5, description="A share: margins within it either way count as level."
@@ -262,34 +316,52 @@ class MarginParams(Section):
 class SuiteParams(Section):
     """One group of titles that gets a suite margin."""
 
-    name: Text
-    titles: tuple[Id, ...] | None = Field(default=None, description="By id, or ...")
-    tags: dict[Id, Text] = Field(default_factory=dict, description="... by tags.")
-    weights: dict[Id, float] = Field(default_factory=dict, description="Unequal weights, stated.")
+    name: Name
+    titles: tuple[Id, ...] | None = Field(
+        default=None, description="Titles of the suite, by id; or give tags."
+    )
+    tags: dict[Id, Text] = Field(
+        default_factory=dict, description="Titles of the suite, by the tags they have."
+    )
+    weights: dict[Id, float] = Field(
+        default_factory=dict, description="Unequal weights of titles, which the report states."
+    )
 
 
 class NamePair(Section):
     """Two products whose parts share a name, in two classes of machine."""
 
-    here: Id
-    there: Id
+    here: Id = Field(description="In the class of the review.")
+    there: Id = Field(description="In the other class.")
 
 
 class PriceScenario(Section):
     """A price that is not in `prices.csv`: what if the product cost this."""
 
-    name: Text
-    product: Id
-    price: float = Field(gt=0)
+    name: Name
+    product: Id = Field(description="By its id in bench.yaml.")
+    price: float = Field(gt=0, description="In the currency above.")
 
 
 class ValueParams(Section):
     """Which prices count, and in which currency."""
 
-    currency: str = Field(pattern=r"^[A-Z]{3}$")
-    kinds: tuple[Text, ...] = ("launch", "street")
-    since: dt.date | None = Field(default=None, description="Street prices from this day on.")
-    until: dt.date | None = None
+    currency: str = Field(
+        pattern=r"^[A-Z]{3}$",
+        description="Three letters. No rate is fetched.",
+        examples=["EUR"],
+    )
+    kinds: tuple[Text, ...] = Field(
+        default=("launch", "street"), description="Which kinds of price count."
+    )
+    since: dt.date | None = Field(
+        default=None,
+        description="Street prices from this day on.",
+        examples=[dt.date(2026, 11, 1)],
+    )
+    until: dt.date | None = Field(
+        default=None, description="Street prices up to this day.", examples=[dt.date(2026, 11, 25)]
+    )
     old_days: int = Field(default=60, gt=0, description="Older street prices are marked.")
     min_title_share: float = Field(
         default=0.5,
@@ -298,37 +370,103 @@ class ValueParams(Section):
         description="A rival with averages in a smaller share of the product's titles is not set "
         "on one scale with the others, which would lose titles by it.",
     )
-    scenarios: tuple[PriceScenario, ...] = ()
+    scenarios: tuple[PriceScenario, ...] = Field(
+        default=(),
+        description="What if a product cost this.",
+        examples=[[{"name": "After a cut", "product": "new-part", "price": 399.0}]],
+    )
 
 
 class ReviewParams(Section):
     """`params/<review>.yaml`, whole: what one review compares, and how."""
 
-    format: Literal["marginbook-params/1"]
-    review: Id
-    title: Text
-    byline: Text
-    date: dt.date
+    format: Literal["marginbook-params/1"] = Field(description="Which version of this file it is.")
+    review: Id = Field(description="The id of the review, and of its folder.")
+    title: Text = Field(description="Title of the report.")
+    byline: Text = Field(description="Who stands for it.")
+    date: dt.date = Field(description="The day of the review. Prices and runs are aged from it.")
     bench: Text = Field(description="The bench folder, from this file's folder.")
-    template: Text = "review.ipynb"
-    locale: Locale = "en"
-    product: Id
-    rivals: tuple[Id, ...] = Field(min_length=1)
-    predecessor: Id | None = None
-    same_name: tuple[NamePair, ...] = ()
-    titles: Literal["all"] | tuple[Id, ...] = "all"
-    controls: tuple[Id, ...]
-    waivers: tuple[Waiver, ...] = ()
-    metrics: MetricParams
-    screen: ScreenParams = ScreenParams()
-    margins: MarginParams
-    suites: dict[Id, SuiteParams] = Field(default_factory=dict)
-    value: ValueParams | None = None
-    plan: PlanParams | None = None
-    look: LookParams | None = None
-    retest: RetestParams | None = None
-    text: Text | None = Field(default=None, description="Bound text, from this file's folder.")
-    replaces: Text | None = Field(default=None, description="The sealed review this one replaces.")
+    template: Text = Field(
+        default="review.ipynb",
+        description="A notebook of the project's folder `notebooks`: review, frame_times, "
+        "bench_health or plan.",
+    )
+    locale: _Locale = Field(default="en", description="How numbers are written: en, de, fr, ...")
+    product: Id = Field(description="The reviewed product, by its id in bench.yaml.")
+    rivals: tuple[Id, ...] = Field(min_length=1, description="What it is set against.")
+    predecessor: Id | None = Field(
+        default=None, description="The product it follows.", examples=["old-part"]
+    )
+    same_name: tuple[NamePair, ...] = Field(
+        default=(),
+        description="Parts of one name in two classes of machine.",
+        examples=[[{"here": "new-part", "there": "old-part"}]],
+    )
+    titles: Literal["all"] | tuple[Id, ...] = Field(
+        default="all", description="all that both sides share, or a list of ids."
+    )
+    controls: tuple[Id, ...] = Field(
+        description="What must be alike on both sides. A mismatch without a waiver stops the "
+        "margin."
+    )
+    waivers: tuple[Waiver, ...] = Field(
+        default=(),
+        description="Exceptions, each with its reason. They mark every figure they touch.",
+        examples=[
+            [
+                {
+                    "control": "memory_gb",
+                    "products": ["old-part"],
+                    "reason": "Why it may differ here.",
+                }
+            ]
+        ],
+    )
+    metrics: MetricParams = Field(description="How frame times become figures.")
+    screen: ScreenParams = Field(
+        default=ScreenParams(), description="Rules of screening with their thresholds."
+    )
+    margins: MarginParams = Field(description="How products are compared.")
+    suites: dict[Id, SuiteParams] = Field(
+        default_factory=dict,
+        description="Groups of titles that get a margin of their own.",
+        examples=[
+            {
+                "high-lines": {
+                    "name": "At 1440 lines",
+                    "titles": ["my-scene"],
+                    "tags": {"resolution": "1440p"},
+                    "weights": {"my-scene": 1.0},
+                }
+            }
+        ],
+    )
+    value: ValueParams | None = Field(
+        default=None,
+        description="Prices, from prices.csv of the bench.",
+    )
+    plan: PlanParams | None = Field(
+        default=None,
+        description="For `marginbook plan` and plan.ipynb.",
+    )
+    look: LookParams | None = Field(
+        default=None,
+        description="For frame_times.ipynb.",
+    )
+    retest: RetestParams | None = Field(
+        default=None,
+        description="Where part of the bench was run again: what tells new runs from old.",
+    )
+    text: Text | None = Field(
+        default=None,
+        description="Bound text, from this file's folder.",
+        examples=["my-review.md"],
+    )
+    replaces: Text | None = Field(
+        default=None,
+        description="The sealed review this one replaces.",
+        examples=["../sealed/my-review-1"],
+    )
 
     @model_validator(mode="after")
     def _check(self) -> ReviewParams:

@@ -1,16 +1,14 @@
 """Starting texts for `bench.yaml` and `params/*.yaml`: every key of the models, with a comment.
 
-The texts are made from the models themselves, so a key added there stands here too.
+The texts are made from the models themselves: what a key means, its usual value or an example.
 """
 
 from __future__ import annotations
 
 import contextlib
 import datetime as dt
-import io
 import re
 import textwrap
-import types
 import typing
 from collections.abc import Mapping
 from pathlib import Path
@@ -18,17 +16,61 @@ from typing import Any
 
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
+from ruamel.yaml.comments import CommentedMap, CommentedSeq
 
 from kit.errors import UsageError
-from kit.settings.bench_file import NEW_SHEET, BenchFile
-from kit.settings.key_notes import COMMENTS, EXAMPLES, NEW_BENCH, NEW_PARAMS
-from kit.settings.params import ReviewParams
+from kit.settings.bench_file import BENCH_FORMAT, NEW_SHEET, BenchFile
+from kit.settings.params import PARAMS_FORMAT, ReviewParams
+from kit.settings.yaml import yaml_text
 
 _WIDTH = 98
 _HOW = (
     "Lines with ## explain. A line with one # is a key that is switched off and shows its usual",
     "value, or an example: take the # away to use it, with the lines that belong to it.",
 )
+
+# What is switched on in a new file. Everything else is shown, switched off.
+_NEW_BENCH: dict[str, Any] = {
+    "format": BENCH_FORMAT,
+    "name": "My bench",
+    "layouts": {
+        "my-recorder": {
+            "files": "*.csv",
+            "frames": {"column": "frame_time_ms", "holds": "frame_time", "unit": "ms"},
+        }
+    },
+    "products": {
+        "new-part": {
+            "name": "The part under review",
+            "class": "desk",
+            "configuration": {"processor": "its name", "memory_gb": "32"},
+        },
+        "old-part": {
+            "name": "The part it is set against",
+            "class": "desk",
+            "configuration": {"processor": "its name", "memory_gb": "32"},
+        },
+    },
+    "titles": {"my-scene": {"name": "A fixed scene", "planned_s": 60.0}},
+    "controls": {
+        "processor": "The processor of the machine",
+        "memory_gb": "Main memory, in GB",
+        "driver": "Version of the graphics driver",
+    },
+}
+_NEW_PARAMS: dict[str, Any] = {
+    "format": PARAMS_FORMAT,
+    "review": "my-review",
+    "title": "The new part, beside the old one",
+    "byline": "Who measured",
+    "date": dt.date(2026, 11, 25),
+    "bench": "../my-bench",
+    "product": "new-part",
+    "rivals": ["old-part"],
+    "controls": ["processor", "memory_gb"],
+    "metrics": {"low": "slowest_share"},
+    "margins": {"method": "auto", "confidence": 0.95, "level_band": 0.02, "seed": 20261125},
+}
 
 
 def start_bench(folder: Path) -> tuple[Path, ...]:
@@ -90,7 +132,7 @@ def starting_bench() -> str:
     Every key of the models stands in it with a comment; the text loads as it is.
     """
     return _text(
-        BenchFile, NEW_BENCH, "bench", "A new bench. Replace what is named here by your own."
+        BenchFile, _NEW_BENCH, "bench", "A new bench. Replace what is named here by your own."
     )
 
 
@@ -108,27 +150,8 @@ def starting_params(*, review: str = "my-review", bench: str = "../my-bench") ->
     -----
     Every key of the models stands in it with a comment; the text loads as it is.
     """
-    given = {**NEW_PARAMS, "review": review, "bench": bench}
+    given = {**_NEW_PARAMS, "review": review, "bench": bench}
     return _text(ReviewParams, given, "params", "What one review compares, and how.")
-
-
-def flow_yaml(value: object) -> str:
-    """Return a value as YAML writes it on one line.
-
-    >>> flow_yaml(["a", 1.5]), flow_yaml("1.10"), flow_yaml({"a": "b"})
-    ('[a, 1.5]', "'1.10'", '{a: b}')
-    """
-    from ruamel.yaml import YAML
-
-    out = io.StringIO()
-    writer = YAML(typ="safe", pure=True)
-    writer.default_flow_style = True
-    writer.width = 10_000
-    writer.sort_base_mapping_type_on_output = False  # type: ignore[assignment]
-    writer.dump([value], out)
-    text = out.getvalue().strip()[1:-1]
-    # A list may hold a pair without its braces; a key may not.
-    return f"{{{text}}}" if isinstance(value, dict) and not text.startswith("{") else text
 
 
 def starting_run_sheet() -> str:
@@ -144,106 +167,77 @@ def _text(model: type[BaseModel], given: Mapping[str, Any], schema: str, about: 
         f"## `marginbook schema {schema} > {schema}.schema.json` helps your editor.",
         *(f"## {line}" for line in _HOW),
         "",
-        *_model_lines(model, given, indent=0, off=False),
     ]
+    marks: list[tuple[str, bool]] = []
+    written = yaml_text(_tree(model, given, marks)).splitlines()
+    for line, (note, off) in zip(written, marks, strict=True):
+        lines += _with_note("#" + line if off else line, note)
     return "\n".join(lines) + "\n"
 
 
-def _model_lines(
+def _tree(
     model: type[BaseModel],
     given: Mapping[str, Any],
+    marks: list[tuple[str, bool]],
     *,
-    indent: int,
-    off: bool,
-    all_keys: bool = True,
-) -> list[str]:
-    """Return a line or more for each key of a model, or only for those given."""
-    lines: list[str] = []
+    off: bool = False,
+    every: bool = True,
+) -> CommentedMap:
+    """Return the keys of a model in their order, or only those given, with what is to be shown.
+
+    To `marks` come the comment of each line they will be written on, and whether the line is off.
+    """
+    tree = CommentedMap()
     for name, info in model.model_fields.items():
         key = info.alias or name
-        if key not in given and not all_keys:
+        if key not in given and not every:
             continue
-        place = f"{model.__name__}.{key}"
-        note = COMMENTS.get(place, info.description or "")
-        value = given[key] if key in given else _stand_in(place, info)
-        lines += _key_lines(
-            key, value, info.annotation, note, indent=indent, off=off or key not in given
-        )
-    return lines
+        value = given[key] if key in given else _usual_or_example(info)
+        off_here = off or key not in given
+        marks.append((info.description or "", off_here))
+        inner = _model_in(info.annotation)
+        if inner is None or not isinstance(value, dict | list):
+            tree[key] = _on_one_line(value)
+        elif isinstance(value, list):
+            tree[key] = [_tree(inner, item, marks, off=off_here) for item in value]
+        elif _is_mapping_of(info.annotation):
+            tree[key] = CommentedMap()
+            for number, (entry, item) in enumerate(value.items()):
+                marks.append(("", off_here))
+                tree[key][entry] = _tree(inner, item, marks, off=off_here, every=number == 0)
+        else:
+            tree[key] = _tree(inner, value, marks, off=off_here)
+    return tree
 
 
-def _key_lines(
-    key: str, value: Any, annotation: Any, note: str, *, indent: int, off: bool
-) -> list[str]:
-    """Return the lines of one key and all below it."""
-    inner = _model_in(annotation)
-    if inner is None or not isinstance(value, dict | list):
-        return _with_note(_line(f"{key}: {flow_yaml(value)}", indent, off), note, indent)
-    lines = _with_note(_line(f"{key}:", indent, off), note, indent)
-    if isinstance(value, list):
-        for item in value:
-            below = _model_lines(inner, item, indent=indent + 4, off=off)
-            first = next(i for i, line in enumerate(below) if not line.lstrip().startswith("##"))
-            below[first] = _with_dash(below[first], indent + 2)
-            lines += below
-    elif _is_mapping_of(annotation):
-        for number, (name, item) in enumerate(value.items()):
-            lines.append(_line(f"{name}:", indent + 2, off))
-            lines += _model_lines(inner, item, indent=indent + 4, off=off, all_keys=number == 0)
-    else:
-        lines += _model_lines(inner, value, indent=indent + 2, off=off)
-    return lines
+def _on_one_line(value: Any) -> Any:
+    """Return a list or mapping so that it is written on its key's line."""
+    if not isinstance(value, dict | list):
+        return value
+    made = CommentedMap(value) if isinstance(value, dict) else CommentedSeq(value)
+    made.fa.set_flow_style()
+    return made
 
 
-def _line(text: str, indent: int, off: bool) -> str:
-    return ("#" if off else "") + " " * indent + text
-
-
-def _with_dash(line: str, at: int) -> str:
-    """Return a line of an item's first key with the dash of the item."""
-    shift = 1 if line.startswith("#") else 0
-    return f"{line[: at + shift]}- {line[at + shift + 2 :]}"
-
-
-def _with_note(line: str, note: str, indent: int) -> list[str]:
+def _with_note(line: str, note: str) -> list[str]:
     """Return a line with its comment: behind it where there is room, above it otherwise."""
     if not note:
         return [line]
     if len(line) + len(note) + 5 <= _WIDTH:
         return [f"{line}  ## {note}"]
-    pad = " " * indent
-    return [*(f"{pad}## {part}" for part in textwrap.wrap(note, _WIDTH - indent - 3)), line]
+    body = line.lstrip("#")
+    pad = body[: len(body) - len(body.lstrip())]
+    return [*(f"{pad}## {part}" for part in textwrap.wrap(note, _WIDTH - len(pad) - 3)), line]
 
 
-def _stand_in(place: str, info: FieldInfo) -> Any:
-    """Return the usual value of a key, or an example where there is none."""
-    if place in EXAMPLES:
-        return EXAMPLES[place]
-    usual = None if info.is_required() else info.get_default(call_default_factory=True)
-    if isinstance(usual, BaseModel):
+def _usual_or_example(info: FieldInfo) -> Any:
+    """Return an example of a key where it has one, else its usual value."""
+    if info.examples:
+        return info.examples[0]
+    usual = info.get_default(call_default_factory=True)
+    if usual is None or isinstance(usual, BaseModel):
         return {}
-    if isinstance(usual, tuple):
-        usual = list(usual)
-    return _example(info.annotation) if usual in (None, [], {}) else usual
-
-
-def _example(annotation: Any) -> Any:
-    """Return a value that an annotation accepts."""
-    origin, arguments = typing.get_origin(annotation), typing.get_args(annotation)
-    if origin in (typing.Union, types.UnionType):
-        return _example(arguments[0])
-    if origin is typing.Annotated:
-        return _example(arguments[0])
-    if origin is typing.Literal:
-        return arguments[0]
-    if origin in (tuple, list):
-        return [_example(arguments[0])]
-    if origin is dict:
-        return {"example": _example(arguments[1])}
-    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
-        return {}
-    simple = {str: "text", int: 1, float: 1.0, bool: False, dt.date: dt.date(2026, 11, 25)}
-    return simple.get(annotation, "text")
+    return list(usual) if isinstance(usual, tuple) else usual
 
 
 def _model_in(annotation: Any) -> type[BaseModel] | None:

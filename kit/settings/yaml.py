@@ -8,6 +8,7 @@ for gigabytes. A fault says in plain words what was expected and how to write it
 from __future__ import annotations
 
 import datetime as dt
+import io
 import re
 import types
 import typing
@@ -355,6 +356,22 @@ def read_yaml(path: Path, *, file: str, error: type[FaultsError]) -> YamlDocumen
     if not isinstance(data, dict):
         raise error([Fault(file, "expected keys with values, such as `review: my-review`", line=1)])
     return YamlDocument(file, data, walk.lines)
+
+
+def yaml_text(tree: Mapping[str, Any]) -> str:
+    """Return keys and values as YAML 1.2, a line for each key, however long the line.
+
+    >>> print(yaml_text({"a": {"b": "1.10", "c": 1.5}}), end="")
+    a:
+      b: '1.10'
+      c: 1.5
+    """
+    out = io.StringIO()
+    writer = YAML()
+    writer.indent(mapping=2, sequence=4, offset=2)
+    writer.width = MAX_BYTES
+    writer.dump(tree, out)
+    return out.getvalue()
 
 
 def check_model(

@@ -1,12 +1,8 @@
-"""Proposed layouts are right on real and made logs; starting texts hold every key and load."""
+"""Proposed layouts are right on real and made logs."""
 
 from __future__ import annotations
 
 import gzip
-import re
-from copy import deepcopy
-from dataclasses import replace
-from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -15,19 +11,13 @@ import pyarrow.parquet as pq
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from pydantic import BaseModel
 
-from kit.bench.intake import add_logs
 from kit.bench.runs import read_run_sheet
-from kit.errors import BenchError, ParamsError, RunFileError
+from kit.errors import BenchError, RunFileError
 from kit.logs.propose import propose_layout
 from kit.logs.read import read_log
-from kit.settings import bench_file as bench_models
-from kit.settings import params as params_models
-from kit.settings.bench_file import BenchFile, Layout, read_bench
-from kit.settings.params import ReviewParams, load_params
-from kit.settings.starting import starting_bench, starting_params, starting_run_sheet
-from kit.settings.yaml import check_model, read_yaml
+from kit.settings.bench_file import Layout, read_bench
+from kit.settings.yaml import read_yaml
 
 REAL = Path(__file__).parents[1] / "data" / "real_runs" / "logs"
 RNG = np.random.default_rng(6)
@@ -305,71 +295,3 @@ def test_any_bytes_give_a_proposal_or_a_refusal(tmp_path_factory, data):
         assert error.faults
     else:
         assert proposal.frames >= 1
-
-
-def keys_of(model: type[BaseModel]) -> set[tuple[str, str]]:
-    """Every (model, key) from here down."""
-    found, todo = set(), [model]
-    while todo:
-        current = todo.pop()
-        for name, info in current.model_fields.items():
-            found.add((current.__name__, info.alias or name))
-            names = re.findall(
-                r"kit\.settings\.(?:bench_file|params)\.(\w+)", repr(info.annotation)
-            )
-            todo += [getattr(bench_models, n, None) or getattr(params_models, n) for n in names]
-    return found
-
-
-def all_on(text: str) -> str:
-    """A starting text with every key switched on: a single # before a key is taken away."""
-    first, *lines = text.splitlines()
-    return "\n".join([first, *(re.sub(r"^#(?= *(?:- )?[\w-]+:)", "", line) for line in lines)])
-
-
-@pytest.mark.parametrize(
-    ("text", "model", "error"),
-    [(starting_bench(), BenchFile, BenchError), (starting_params(), ReviewParams, ParamsError)],
-    ids=["bench", "params"],
-)
-def test_starting_texts_hold_every_key_and_load_with_all_of_them_on(tmp_path, text, model, error):
-    path = tmp_path / "x.yaml"
-    path.write_text(all_on(text))
-    document = read_yaml(path, file="x.yaml", error=error)
-    # Of a re-test, `since` stands in place of a condition: with both, there is a fault.
-    alone = replace(document, data=deepcopy(document.data))
-    alone.data.get("retest", {}).pop("since", None)
-    check_model(alone, model, error)
-    written = {str(path[-1]) for path in document.lines if path}
-    keys = keys_of(model)
-    assert len(keys) > 40
-    missing = {f"{owner}.{key}" for owner, key in keys if key not in written}
-    assert missing == set()
-    # Each key is followed by its comment, or stands below it; ids are people's own.
-    lines = text.splitlines()
-    ids = {"my-recorder", "new-part", "old-part", "my-scene", "high-lines"}
-    bare = [
-        line
-        for above, line in pairwise(lines)
-        if (key := re.match(r"#? *(?:- )?([\w-]+):", line))
-        and key.group(1) not in ids
-        and "  ## " not in line
-        and not above.lstrip().startswith("## ")
-    ]
-    assert bare == []
-
-
-def test_starting_texts_load_as_they_are_and_take_logs_in(tmp_path):
-    bench = tmp_path / "my-bench"
-    (tmp_path / "params").mkdir()
-    bench.mkdir()
-    (bench / "bench.yaml").write_text(starting_bench())
-    (bench / "runs.csv").write_text(starting_run_sheet())
-    (tmp_path / "params" / "r.yaml").write_text(starting_params(review="r"))
-    loaded = load_params(tmp_path / "params" / "r.yaml")
-    assert loaded.params.review == "r"
-    assert read_run_sheet(loaded.bench) == ()
-    log = tmp_path / "pass-1.csv"
-    log.write_text("frame_time_ms\n" + rows(MS))
-    add_logs(bench, [log], product="new-part", title="my-scene")
-    assert len(read_run_sheet(read_bench(bench))) == 1
