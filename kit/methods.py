@@ -40,6 +40,12 @@ _ALL = (
         "1000 divided by the frame time (ms) at which the slowest frames, longest first, add "
         "up to 1 % (or 0.1 %) of the run's time.",
     ),
+    Method(
+        "median",
+        1,
+        "1000 divided by the median frame time (ms), by Hyndman-Fan type 7: the rate that half of "
+        "the frames reach.",
+    ),
     Method("typed-in", 1, "Typed into the run sheet before logs were kept; no log stands behind."),
     Method("recorded", 1, "The result recorded in the run sheet, as typed."),
     Method(

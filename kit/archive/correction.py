@@ -26,9 +26,10 @@ from kit.page.html import (
     text_html,
 )
 from kit.page.traces import trace_section
-from kit.page.wording import METRIC_NAMES, listed
+from kit.page.wording import listed
 from kit.report.report import ReviewRun, find_template, run_template
 from kit.rounding import count_text, table_csv
+from kit.settings.metric import METRIC_LABELS
 
 TEMPLATE = Path("correction.ipynb")
 CHANGE_WORDS = {
@@ -245,7 +246,7 @@ def claim_words(claim: Claim, book: ClaimBook) -> str:
     """Return what a claim is about, in words."""
     words = [_kind_words(claim.kind)]
     if claim.metric:
-        words.append(METRIC_NAMES.get(claim.metric, claim.metric.replace("_", " ")))
+        words.append(METRIC_LABELS.get(claim.metric, claim.metric.replace("_", " ")))
     if claim.product:
         over = f" over {book.product_name(claim.baseline)}" if claim.baseline else ""
         words.append(f"{book.product_name(claim.product)}{over}")

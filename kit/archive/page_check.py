@@ -41,7 +41,7 @@ from kit.page.prose import show_text
 from kit.page.traces import trace_section
 from kit.report.template import own_template
 from kit.rounding import table_csv
-from kit.settings.params import METRICS
+from kit.settings.metric import METRICS
 
 if TYPE_CHECKING:
     from kit.charts.style import Chart
@@ -216,7 +216,7 @@ def page_pieces(fresh: Fresh, charts: Charts | None = None) -> dict[str, Callabl
             call = f"{module.__name__.rpartition('.')[2]}.{name}({', '.join(wanted)}"
             pieces[call + ")"] = partial(function, *values)
             if "metric" in inspect.signature(function).parameters:
-                for metric in (*METRICS, "value"):
+                for metric in METRICS:
                     line = f'{call}, metric="{metric}")'
                     pieces[line] = partial(function, *values, metric=metric)
     for name, made in (charts or {}).items():

@@ -12,11 +12,12 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from kit.bench.sheet import TYPED_COLUMNS, RunRow, Status, parse_run_sheet, read_sheet_text
+from kit.bench.sheet import RunRow, Status, parse_run_sheet, read_sheet_text
 from kit.errors import Fault, RunFileError
 from kit.logs.read import Log, read_log
 from kit.logs.unpacked import near_file
 from kit.settings.bench_file import Bench
+from kit.settings.metric import TYPED_METRICS
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -212,9 +213,8 @@ def rows_frame(rows: Iterable[RunRow]) -> pd.DataFrame:
     DataFrame
         A row per run with the columns `run`, `product`, `title`, `layout`, `log` (text), `began`
         (moment in UTC; one written without a zone is taken as UTC), `session`, `status`, `reason`
-        (text), `average_fps`, `low_1pct_fps`, `low_0_1pct_fps`, `value` (numbers typed in, or
-        NaN), `unit`, `line` (of runs.csv), `row_sha256`, and one column of text for each recorded
-        condition (empty where not recorded).
+        (text), the metrics that may be typed in (numbers, or NaN), `unit`, `line` (of runs.csv),
+        `row_sha256`, and one column of text for each recorded condition (empty where not recorded).
     """
     import pandas as pd
 
@@ -230,7 +230,7 @@ def rows_frame(rows: Iterable[RunRow]) -> pd.DataFrame:
     ]
     for name in ("session", "status", "reason"):
         columns[name] = [getattr(row, name) for row in listed]
-    for name in TYPED_COLUMNS:
+    for name in TYPED_METRICS:
         columns[name] = [row.typed.get(name, float("nan")) for row in listed]
     for name in ("unit", "line", "row_sha256"):
         columns[name] = [getattr(row, name) for row in listed]

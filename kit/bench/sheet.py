@@ -23,6 +23,7 @@ from typing import Literal
 
 from kit.errors import BenchError, Fault, did_you_mean
 from kit.settings.bench_file import Bench, Title
+from kit.settings.metric import HEADLINE, LOWS, METRICS, TYPED_METRICS, tail_shares
 
 MAX_SHEET_BYTES = 512 * 1024 * 1024
 DELIMITERS = (",", ";", "\t")
@@ -192,9 +193,9 @@ Status = Literal["ran", "crashed", "refused", "not_started", "set_aside"]
 class RunRow:
     """One row of the run sheet.
 
-    `typed` holds figures typed in where no log was kept, by metric name (`average_fps`,
-    `low_1pct_fps`, `low_0_1pct_fps`, `value`). `conditions` holds every further column that is
-    not empty (driver, ambient_c, fan_mode, ...), as written. `line` is the line of `runs.csv`.
+    `typed` holds figures typed in where no log was kept, by the name of a metric.
+    `conditions` holds every further column that is not empty (driver, ambient_c, fan_mode, ...), as
+    written. `line` is the line of `runs.csv`.
     """
 
     run: str
@@ -229,14 +230,12 @@ KNOWN_COLUMNS = (
     "session",
     "status",
     "reason",
-    "average_fps",
-    "low_1pct_fps",
-    "low_0_1pct_fps",
-    "value",
+    *TYPED_METRICS,
     "unit",
 )
-FRAME_FIGURES = ("average_fps", "low_1pct_fps", "low_0_1pct_fps")
-TYPED_COLUMNS = (*FRAME_FIGURES, "value")
+FRAME_FIGURES = tuple(name for name in TYPED_METRICS if METRICS[name].source == "frames")
+# No figure of the same frames is above the one before it.
+FALLING = (HEADLINE, *sorted(LOWS, key=lambda name: -tail_shares()[name]))
 # The fields of a row in their order, but for figures, conditions and what is worked out.
 _TEXT_COLUMNS = (
     *("run", "product", "title", "layout", "log", "began", "session", "status", "reason"),
@@ -284,7 +283,7 @@ class _Walk:
         ]
         # Canonical JSON has its keys in order.
         self.ordered = [(i, name) for name, i in sorted(zip(sheet.header, count(), strict=False))]
-        self.typed = [(self.at[name], name) for name in TYPED_COLUMNS if name in self.at]
+        self.typed = [(self.at[name], name) for name in TYPED_METRICS if name in self.at]
 
     def fault(self, line: int, column: str | None, message: str) -> None:
         self.faults.append(Fault(self.sheet.file, message, line=line, key=column))
@@ -497,13 +496,14 @@ class _Walk:
             self.fault(
                 row.line,
                 "value",
-                f'title "{row.title}" measures frames; type the figure in as average_fps',
+                f'title "{row.title}" measures frames; type the figure in as {HEADLINE}',
             )
         if row.unit and row.unit != "fps":
             self.fault(row.line, "unit", f"found {row.unit[:60]!r}; frames are typed in as fps")
-        rates = [(name, row.typed[name]) for name in FRAME_FIGURES if name in row.typed]
-        if rates and "average_fps" not in row.typed:
-            self.fault(row.line, "average_fps", "the cell is empty, but a low is typed in")
+        others = [METRICS[name].label for name in FRAME_FIGURES if name in row.typed]
+        if others and HEADLINE not in row.typed:
+            self.fault(row.line, HEADLINE, f"the cell is empty, but {others[0]} is typed in")
+        rates = [(name, row.typed[name]) for name in FALLING if name in row.typed]
         for (name, rate), (lower, low) in pairwise(rates):
             if low > rate:
                 self.fault(row.line, lower, f"{low:g} is above {name}, which says {rate:g}")

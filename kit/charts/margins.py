@@ -51,6 +51,7 @@ from kit.charts.titles import METRIC_WORDS, outcome_counts
 from kit.margins.compare import Margin
 from kit.margins.suites import SuiteMargin
 from kit.rounding import MINUS, NBSP, better_word, margin_words, number, ratio_text
+from kit.settings.metric import METRICS
 
 # Colour says no more than place and fill do: right of level or left, full or hollow.
 _OUTCOME_LOOKS = {
@@ -115,7 +116,7 @@ def draw_margins(
     table = _margin_table(margins, suite, names)
     pair = (name_of(names, product), name_of(names, baseline))
     word = METRIC_WORDS.get(metric, metric)
-    speed = metric != "value"
+    speed = METRICS[metric].speed
     caption = _margins_caption(margins, suite, pair, speed, locale)
     note = f"Shaded: level, within {_band_text(level_band, locale)} either way. Hollow: unresolved."
     if suite and suite.like_low is not None:

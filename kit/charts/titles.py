@@ -43,13 +43,9 @@ from kit.charts.text import name_of, text_width
 from kit.margins.cells import Cell
 from kit.margins.suites import SuiteMargin
 from kit.rounding import NBSP, fps_text, share_text
+from kit.settings.metric import METRICS
 
-METRIC_WORDS = {
-    "average_fps": "average",
-    "low_1pct_fps": f"1{NBSP}% low",
-    "low_0_1pct_fps": f"0.1{NBSP}% low",
-    "value": "result",
-}
+METRIC_WORDS = {name: m.label.replace(" %", f"{NBSP}%") for name, m in METRICS.items()}
 UNIT_WORDS = {"fps": "frames per second", "s": "seconds", "h": "hours", "W": "watts"}
 
 

@@ -3,8 +3,9 @@
 A reference stands in double braces and names what it wants by product, title and metric:
 
 =====================================  ======================================================
-``{{average P in T}}``                 a product's average in a title; also ``low_1pct``,
-                                       ``low_0_1pct``, ``result``
+``{{average P in T}}``                 a product's average in a title; also
+                                       ``result`` and the word of any other metric, as
+                                       ``low_1pct`` (`kit.settings.metric`)
 ``{{margin P over B in T}}``           a margin in a title, as "12.3 % faster"
 ``{{low_1pct margin P over B in T}}``  the same for another metric
 ``{{suite P over B}}``                 the suite margin; ``on G`` names a group of titles
@@ -43,6 +44,7 @@ from kit.claims.stated_ratios import (
     suite_ratios,
 )
 from kit.errors import Fault, TextError
+from kit.settings.metric import HEADLINE
 from kit.settings.params import LoadedParams
 
 # None of these patterns may look at a place of the text more than a few times: `verify` binds
@@ -350,4 +352,4 @@ def _named_products(sentence: str, names: Mapping[str, str]) -> tuple[str, str] 
 def _named_pair(sentence: str, book: ClaimBook, names: Mapping[str, str]) -> Claim | None:
     """Return the suite margin of the two products a sentence names, in the order named."""
     pair = _named_products(sentence, names)
-    return book.get(f"suite/average_fps/all/{pair[0]}-over-{pair[1]}") if pair else None
+    return book.get(f"suite/{HEADLINE}/all/{pair[0]}-over-{pair[1]}") if pair else None

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
 from kit.bench.specification import compare_specifications
 from kit.claims import of_review
 from kit.claims.claim import Claim, ClaimBook, RunRecord, file_sha256
-from kit.claims.of_review import LOW_METHODS
 from kit.claims.write import Figure, Subject, claim_id, make_claim
 from kit.margins.repeatability import BenchComponents, Repeatability
 from kit.planning.planned_review import plan_of_review, planned_titles
@@ -18,17 +17,10 @@ from kit.review.health import Health, measure_health
 from kit.review.look_into import LookedRun, look_into
 from kit.review.walk import Results, Review, load_review, work_out
 from kit.rounding import count_text, fps_text, ratio_text, share_text
-from kit.settings.params import METRICS
+from kit.settings.metric import HEADLINE, METRIC_LABELS, METRICS
+from kit.stats.lows import LOW_DEFINITIONS
 
 COMPONENTS = ("run", "session", "interaction", "product", "title")
-METRIC_NAMES = {
-    "average_fps": "average",
-    "low_1pct_fps": "1 % low",
-    "low_0_1pct_fps": "0.1 % low",
-    "value": "result",
-    "energy": "energy per frame",
-    "fps_per_watt": "frames per second per watt",
-}
 POWER_SOURCES = {
     "logged": "power logged by the part's own sensor",
     "metered": "power metered at the machine",
@@ -172,14 +164,11 @@ def _of_run(run: LookedRun, review: Review) -> Iterator[Claim]:
                 "look",
                 subject(metric, f"low/{definition}/{metric}", definition),
                 Figure(value),
-                method=LOW_METHODS[definition],
-                unit="fps",
+                method=METRICS[metric].methods[definition],
+                unit=METRICS[metric].unit,
                 text=fps_text(value, locale=locale),
             )
-    for metric in METRICS:
-        if metric not in run.blocks.within_sd:
-            continue
-        within = run.blocks.within_sd[metric]
+    for metric, within in run.blocks.within_sd.items():
         yield make_claim(
             "look",
             subject(metric, f"within_sd/{metric}"),
@@ -279,16 +268,17 @@ def make_claims(review: Review, results: Results) -> ClaimBook:
 def _names(review: Review, results: Results) -> dict[str, dict[str, str]]:
     """Return people's words for what claims name by id, family by family, in the page's order."""
     params, bench = review.params, review.bench
+    not_compared = set(METRICS) - set(params.metrics.names)
     kinds = results.value.kinds if results.value is not None else ()
-    names = {
+    names: dict[str, Mapping[str, str]] = {
         "products": {p: bench.products[p].name for p in params.products},
         "titles": {t: bench.titles[t].name for t in _titles_named(review)},
         "classes": {p: bench.products[p].machine_class for p in params.products},
-        "metrics": METRIC_NAMES,
+        "metrics": {n: v for n, v in METRIC_LABELS.items() if n not in not_compared},
         "title_groups": {"all": "all shared titles"}
         | {name: group.name for name, group in params.suites.items()},
         "price_kinds": {kind: _kind_words(results, kind) for kind in kinds},
-        "low_definitions": {name: name.replace("_", " ") for name in LOW_METHODS},
+        "low_definitions": {name: name.replace("_", " ") for name in LOW_DEFINITIONS},
         "power_sources": POWER_SOURCES,
         "controls": {c: bench.controls.get(c, c.replace("_", " ")) for c in params.controls},
         "specifications": {
@@ -324,7 +314,7 @@ def _makers(review: Review, results: Results) -> tuple[Iterable[Claim], ...]:
         means = (
             claim
             for claim in of_review.cell_claims(review, results)
-            if (claim.metric, claim.product) == (METRICS[0], review.params.product)
+            if (claim.metric, claim.product) == (HEADLINE, review.params.product)
         )
         return (
             of_review.run_claims(review),

@@ -32,16 +32,10 @@ from kit.rounding import (
     ratio_text,
     share_text,
 )
-from kit.settings.params import METRICS, MetricParams
+from kit.settings.metric import HEADLINE, METRICS, RESULT
+from kit.settings.params import MetricParams
 from kit.value.weigh import Standing, Value, Weighing
 
-HEADLINE = METRICS[0]
-METRIC_UNITS = dict.fromkeys(METRICS, "fps")
-LOW_METHODS = {
-    "percentile": "low-percentile",
-    "slowest_share": "low-slowest-share",
-    "time_share": "low-time-share",
-}
 POWER_METHODS = {"logged": "energy-per-frame", "metered": "energy-metered"}
 CLOSURE_PARTS = ("chained", "direct", "chained_own", "direct_own", "difference")
 FRONTIER_WORDS = {
@@ -59,7 +53,7 @@ def run_claims(review: Review) -> Iterator[Claim]:
     for run, measured in review.metrics.items():
         aside = run in review.screened.set_aside
         for metric, value in measured.values.items():
-            unit = METRIC_UNITS.get(metric) or review.bench.titles[measured.title].value_unit
+            unit = METRICS[metric].unit or review.bench.titles[measured.title].value_unit
             yield make_claim(
                 "run",
                 Subject(
@@ -131,8 +125,8 @@ def low_claims(review: Review) -> Iterator[Claim]:
         if title not in first:
             continue
         run = first[title]
-        for definition, method in LOW_METHODS.items():
-            for metric, value in review.metrics[run].lows[definition].items():
+        for definition, lows in review.metrics[run].lows.items():
+            for metric, value in lows.items():
                 yield make_claim(
                     "low",
                     Subject(
@@ -144,8 +138,8 @@ def low_claims(review: Review) -> Iterator[Claim]:
                         runs=[run],
                     ),
                     Figure(value),
-                    method=method,
-                    unit="fps",
+                    method=METRICS[metric].methods[definition],
+                    unit=METRICS[metric].unit,
                     text=fps_text(value, locale=review.params.locale),
                 )
 
@@ -433,7 +427,7 @@ def _energy(standing: EnergyStanding, review: Review) -> Iterator[Claim]:
         title=title,
         group=standing.source,
         inputs=[
-            claim_id("cell", metric="value", title=standing.power_title, product=product),
+            claim_id("cell", metric=RESULT, title=standing.power_title, product=product),
             claim_id("cell", metric=HEADLINE, title=title, product=product),
         ]
         if metered
@@ -724,11 +718,9 @@ def listed(names: Sequence[str]) -> str:
 
 def _run_method(metric: str, params: MetricParams, *, typed_in: bool) -> str:
     """Return the method that made a run's figure."""
-    if metric == "value":
-        return "recorded"
-    if typed_in:
+    if typed_in and METRICS[metric].source == "frames":
         return "typed-in"
-    return "average" if metric == HEADLINE else LOW_METHODS[params.low]
+    return METRICS[metric].methods[params.low]
 
 
 def _suite_subject(suite: SuiteMargin) -> Subject:

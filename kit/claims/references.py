@@ -7,13 +7,9 @@ from collections.abc import Mapping
 from kit.claims.claim import Claim, ClaimBook
 from kit.errors import did_you_mean
 from kit.rounding import margin_words, ratio_text
+from kit.settings.metric import HEADLINE, METRICS
 
-METRIC_WORDS = {
-    "average": "average_fps",
-    "low_1pct": "low_1pct_fps",
-    "low_0_1pct": "low_0_1pct_fps",
-    "result": "value",
-}
+METRIC_WORDS = {metric.word: name for name, metric in METRICS.items() if metric.word}
 VALUE_WORDS = {
     "price": "price",
     "cost": "cost_per_fps",
@@ -69,7 +65,7 @@ def reference_id(words: list[str], book: ClaimBook) -> str:
         else:
             rest.append(words[position])
             position += 1
-    metric = "average_fps"
+    metric = HEADLINE
     if (
         len(rest) > 1
         and rest[0] in METRIC_WORDS
@@ -136,7 +132,7 @@ def reference_text(
         product, baseline = baseline, product
         outcome = {"ahead": "behind", "behind": "ahead"}.get(outcome, outcome)
     rounded = ratio_text(ratio, low, high, locale=locale)
-    speed = claim.metric != "value"
+    speed = METRICS[claim.metric].speed
     if "number" in forms:
         text = rounded.text
     else:

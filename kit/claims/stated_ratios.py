@@ -14,6 +14,7 @@ from itertools import combinations, permutations
 
 from kit.claims.claim import Claim, ClaimBook
 from kit.rounding import ratio_text
+from kit.settings.metric import HEADLINE
 
 _PARTS = ("half", "third", "quarter", "fifth", "sixth", "seventh", "eighth", "ninth", "tenth")
 AMOUNTS = {f"{one} {part}": 1 / n for n, part in enumerate(_PARTS, 2) for one in ("a", "an", "one")}
@@ -167,7 +168,7 @@ def ratios_of_sentence(given: Sequence[Derived]) -> list[Derived]:
 
 def suite_ratios(book: ClaimBook) -> list[Derived]:
     """Return the suite margins of a review, over all its titles."""
-    suites = book.of_kind("suite", metric="average_fps")
+    suites = book.of_kind("suite", metric=HEADLINE)
     return [made for claim in suites if "/all/" in claim.id and (made := derive(claim))]
 
 

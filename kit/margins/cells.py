@@ -23,6 +23,7 @@ from kit.margins.replicates import (
 )
 from kit.metrics.run_metrics import RunMetrics
 from kit.settings.bench_file import Title
+from kit.settings.metric import METRICS
 from kit.settings.params import MarginParams
 from kit.stats.intervals import mixture_error, mixture_half_width, t_half_width
 from kit.stats.variance_fit import ZERO_VARIANCE, VarianceFit, mix_cells
@@ -106,7 +107,7 @@ def make_cells(
         groups = {
             key: runs
             for key, runs in group_runs(metrics, metric=metric).items()
-            if (titles[key[0]].measures == "frames") == (metric != "value")
+            if (titles[key[0]].measures == "frames") == (METRICS[metric].source == "frames")
         }
         units = [metric_unit(metric, title, titles) for title, _ in groups]
         logs = [
@@ -137,7 +138,7 @@ def make_cells(
                     title=title,
                     metric=metric,
                     unit=unit,
-                    less_is_better=titles[title].less_is_better,
+                    less_is_better=_less_is_better(metric, titles[title]),
                     runs=tuple(run.run for run in runs),
                     sessions=tuple(run.session for run in runs),
                     values=values,
@@ -247,6 +248,12 @@ def _frames_half_width(runs: Sequence[RunMetrics], metric: str, confidence: floa
     """Return the half-width that the frames of a lone run give ln(value), or None."""
     error = runs[0].blocks.within_sd.get(metric, 0.0) if len(runs) == 1 else 0.0
     return NormalDist().inv_cdf((1 + confidence) / 2) * error if error > 0 else None
+
+
+def _less_is_better(metric: str, title: Title) -> bool:
+    """Return the direction of a metric in a title: the metric's own, or else the title's."""
+    own = METRICS[metric].less_is_better
+    return title.less_is_better if own is None else own
 
 
 def _or_none(figure: float) -> float | None:

@@ -21,13 +21,12 @@ from kit.metrics.signs import RunSigns
 from kit.screening.run_rules import epoch_of
 from kit.screening.screen import screen_runs
 from kit.settings.bench_file import Bench
-from kit.settings.params import METRICS, MarginParams, ReviewParams
+from kit.settings.metric import METRICS
+from kit.settings.params import MarginParams, ReviewParams
 from kit.trace import Trace
 
 if TYPE_CHECKING:
     import pandas as pd
-
-DRIFT_METRICS = (METRICS[0], METRICS[1], "value")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,8 +104,8 @@ def measure_drift(
         }
     )
     drifts: list[Drift] = []
-    for metric in DRIFT_METRICS:
-        if any(metric in m.values for m in named):
+    for metric in params.metrics.names:
+        if METRICS[metric].steady and any(metric in m.values for m in named):
             drifts += _of_metric(metric, named, anchors, bench, settings)
     return tuple(drifts)
 

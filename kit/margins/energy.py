@@ -14,6 +14,7 @@ from kit.margins.cells import Cell
 from kit.margins.estimate import Estimate
 from kit.metrics.run_metrics import RunMetrics
 from kit.settings.bench_file import Title
+from kit.settings.metric import HEADLINE
 from kit.stats.intervals import WIDEST
 from kit.trace import Trace
 
@@ -139,7 +140,7 @@ def _metered(
     }
     standings = []
     for rate in cells:
-        if (rate.title, rate.metric) != (title, "average_fps"):
+        if (rate.title, rate.metric) != (title, HEADLINE):
             continue
         for power in cells:
             if power.product != rate.product or power.title not in meters:

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from kit.metrics.run_metrics import RunMetrics
 from kit.settings.bench_file import Title
-from kit.settings.params import METRICS
+from kit.settings.metric import METRICS
 from kit.stats.variance_fit import ZERO_VARIANCE, VarianceFit, fit_group_variances
 
 if TYPE_CHECKING:
@@ -41,8 +41,8 @@ def group_runs(
 
 def metric_unit(metric: str, title: str, titles: Mapping[str, Title] | None) -> str:
     """Return the unit of a metric in a title; "" where the title is not known."""
-    if metric in METRICS:
-        return "fps"
+    if METRICS[metric].unit:
+        return METRICS[metric].unit
     return titles[title].value_unit if titles is not None and title in titles else ""
 
 

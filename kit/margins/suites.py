@@ -14,6 +14,7 @@ from kit.margins.cells import Cell
 from kit.margins.compare import Margin
 from kit.margins.estimate import OUTCOMES, Outcome, RatioEstimate, outcome_of
 from kit.settings.bench_file import Title
+from kit.settings.metric import METRICS
 from kit.settings.params import MarginParams, SuiteParams
 from kit.stats.combining import match_t, spread_over_titles, suite_weights, t_ends
 from kit.stats.intervals import LEVEL_ALPHA, Floats
@@ -289,7 +290,7 @@ def _choose_titles(
     chosen: list[str] = []
     left_out: dict[str, str] = {}
     for name, title in titles.items():
-        if (title.measures == "frames") == (metric == "value"):
+        if (title.measures == "frames") != (METRICS[metric].source == "frames"):
             continue
         if group is not None:
             if group.titles is not None and name not in group.titles:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from kit.settings.params import METRICS
+from kit.settings.metric import FRAME_METRICS, METRICS
 from kit.stats.frames import (
     FEW_LAGS,
     autocorrelations,
@@ -21,7 +21,6 @@ from kit.stats.frames import (
     first_autocorrelations,
     tail_count,
 )
-from kit.stats.lows import LOW_SHARES, slowest_frames
 
 Floats = NDArray[np.float64]
 
@@ -44,15 +43,20 @@ class RunBlocks:
 NO_BLOCKS = RunBlocks(0, {}, {})  # of a run without frames
 
 
-def measure_blocks(frame_ms: Floats, *, block: int | None = None) -> RunBlocks:
+def measure_blocks(
+    frame_ms: Floats, *, metrics: Sequence[str] = FRAME_METRICS, block: int | None = None
+) -> RunBlocks:
     """Return the errors of one run's metrics, as its frames alone give them.
 
     Parameters
     ----------
     frame_ms : ndarray of float, shape (n_frames,)
         Time each frame took, in milliseconds, in the order shown. Finite and > 0.
+    metrics : sequence of str
+        Metrics of frames.
     block : int, optional
-        Length of a block, in frames; without it, the run's own optimal length.
+        Length of a block, in frames; without it, the optimal length of the run's frame times, or
+        of the metric's own series where the metric asks for that.
 
     Notes
     -----
@@ -68,9 +72,10 @@ def measure_blocks(frame_ms: Floats, *, block: int | None = None) -> RunBlocks:
     check_frames(frame_ms)
     length = block if block is not None else choose_block([frame_ms])
     within_sd, effective_frames = {}, {}
-    for metric in judged_metrics(frame_ms.size):
+    for metric in judged_metrics(frame_ms.size, metrics):
         z = influence_of(frame_ms, metric)
-        variance = _block_variance(z, length)
+        own = block is None and METRICS[metric].own_blocks
+        variance = _block_variance(z, choose_block([z]) if own else length)
         # ln(1000 / mean) has the relative error of the mean.
         within_sd[metric] = math.sqrt(variance) / float(z.mean())
         effective_frames[metric] = _worth(z, variance)
@@ -159,24 +164,28 @@ def _reach(rho: Floats, run_length: int, most: int, n: int) -> int:
     return min(2 * max(int(quiet[0]), 1), most) if quiet.size else most
 
 
-def judged_metrics(frames: int) -> list[str]:
-    """Return the metrics that a run of so many frames has a tail for."""
+def judged_metrics(frames: int, metrics: Sequence[str] = FRAME_METRICS) -> list[str]:
+    """Return those metrics that a run of so many frames can judge: a low needs a tail."""
     return [
         metric
-        for metric in METRICS
-        if metric not in LOW_SHARES
-        or tail_count(frames, share=LOW_SHARES[metric]) >= FEWEST_TAIL_FRAMES
+        for metric in metrics
+        if (share := METRICS[metric].tail_share) is None
+        or tail_count(frames, share=share) >= FEWEST_TAIL_FRAMES
     ]
 
 
 def influence_of(frame_ms: Floats, metric: str) -> Floats:
-    """Return the series whose mean is 1000 over the metric: of all frames, or of its tail."""
-    if metric not in LOW_SHARES:
-        return frame_ms
-    count = tail_count(frame_ms.size, share=LOW_SHARES[metric])
-    edge = slowest_frames(frame_ms, share=LOW_SHARES[metric])[count - 1]
-    influence: Floats = np.maximum(frame_ms - edge, 0.0) * (frame_ms.size / count) + edge
-    return influence
+    """Return the series whose mean is 1000 over the metric.
+
+    Raises
+    ------
+    ValueError
+        If the metric is not made of frames.
+    """
+    influence = METRICS[metric].influence
+    if influence is None:
+        raise ValueError(f"{metric} is not made of frames")
+    return influence(frame_ms)
 
 
 def block_means(values: Floats, block: int) -> Floats:

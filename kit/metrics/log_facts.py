@@ -31,8 +31,8 @@ MAX_AT_ONCE_BYTES = 64 * 1024 * 1024  # a larger log is read twice rather than h
 MAX_FETCHED_BYTES = 4 * 1024**3
 CODE = (
     "errors", "settings.bench_file", "logs.unpacked", "logs.rows", "logs.read",
-    "stats.frames", "stats.lows", "metrics.signs", "metrics.blocks", "metrics.run_metrics",
-    "metrics.log_facts",
+    "stats.frames", "stats.lows", "stats.influence", "settings.metric", "metrics.signs",
+    "metrics.blocks", "metrics.run_metrics", "metrics.log_facts",
 )  # fmt: skip
 PACKAGES = ("numpy", "scipy", "pyarrow")
 

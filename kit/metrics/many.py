@@ -16,12 +16,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kit.errors import Fault, RunFileError
-from kit.stats.lows import LOW_DEFINITIONS, LOW_SHARES, LowDefinition, measure_lows
+from kit.settings.metric import tail_shares
+from kit.stats.lows import LOW_DEFINITIONS, LowDefinition, measure_lows
 
 if TYPE_CHECKING:
     import pandas as pd
     from pyarrow.parquet import ParquetFile
 
+SHARES = tail_shares(("low_1pct_fps", "low_0_1pct_fps"))
 ROWS_AT_ONCE = 1 << 18  # 2 MB of frame times
 
 
@@ -89,13 +91,13 @@ def measure_tables(
                 raise _refuse(
                     path, f'run "{name}" holds a frame time that is not above 0', frame_ms
                 )
-            lows = measure_lows(frames, quantile_type=quantile_type)[low]
+            lows = measure_lows(frames, shares=SHARES, quantile_type=quantile_type)[low]
             yield RunFigures(
                 run=name,
                 frames=int(frames.size),
                 duration_s=total_ms / 1000.0,
                 average_fps=1000.0 * frames.size / total_ms,
-                **{figure: lows[figure] for figure in LOW_SHARES},
+                **lows,
             )
 
 

@@ -20,12 +20,13 @@ from kit.metrics.blocks import (
     measure_blocks,
     share_within,
 )
-from kit.settings.params import METRICS
-from kit.stats.frames import average_fps, check_frames, tail_count
-from kit.stats.lows import LOW_SHARES, low_fps
+from kit.settings.metric import DEFAULT_METRICS, METRICS, tail_shares
+from kit.stats.frames import check_frames, tail_count
+from kit.stats.lows import low_fps
 
 Floats = NDArray[np.float64]
 
+TAILS = tail_shares(DEFAULT_METRICS)
 # Up to here, which frames of the tail were drawn is counted out; above, the influence function
 # gives interval ends within 3 % of the width, for less.
 COUNTED_TAIL_FRAMES = 40
@@ -105,7 +106,10 @@ def block_bootstrap(
         raise ValueError(f"confidence must be in (0, 1): {confidence}")
     length = block if block is not None else choose_block(frame_ms_runs)
     replicates = bootstrap_replicates(frame_ms_runs, block=length, resamples=resamples, seed=seed)
-    runs = [measure_blocks(frame_ms, block=length) for frame_ms in frame_ms_runs]
+    runs = [
+        measure_blocks(frame_ms, metrics=DEFAULT_METRICS, block=length)
+        for frame_ms in frame_ms_runs
+    ]
     metrics: dict[str, MetricBlocks] = {}
     for metric, drawn in replicates.items():
         values = [_value(frame_ms, metric) for frame_ms in frame_ms_runs]
@@ -123,9 +127,9 @@ def block_bootstrap(
         )
     left_out = {
         metric: "cannot be judged: the shortest run has only "
-        f"{tail_count(min(f.size for f in frame_ms_runs), share=LOW_SHARES[metric])} frames in its "
+        f"{tail_count(min(f.size for f in frame_ms_runs), share=TAILS[metric])} frames in its "
         f"tail; {FEWEST_TAIL_FRAMES} are needed"
-        for metric in METRICS
+        for metric in DEFAULT_METRICS
         if metric not in metrics
     }
     return BlockDiagnostic(
@@ -167,7 +171,7 @@ def bootstrap_replicates(
         check_frames(frame_ms)
     runs = len(frame_ms_runs)
     shortest = min(frame_ms.size for frame_ms in frame_ms_runs)
-    metrics = judged_metrics(shortest)
+    metrics = judged_metrics(shortest, DEFAULT_METRICS)
     rng = np.random.default_rng(seed)
     drawn = rng.integers(0, runs, (resamples, runs), dtype=np.int32)
     logs = {metric: np.empty((resamples, runs)) for metric in metrics}
@@ -177,8 +181,8 @@ def bootstrap_replicates(
         counted = {
             metric
             for metric in metrics
-            if metric in LOW_SHARES
-            and tail_count(frame_ms.size, share=LOW_SHARES[metric]) <= COUNTED_TAIL_FRAMES
+            if metric in TAILS
+            and tail_count(frame_ms.size, share=TAILS[metric]) <= COUNTED_TAIL_FRAMES
         }
         means = {
             metric: block_means(influence_of(frame_ms, metric), length)
@@ -192,7 +196,7 @@ def bootstrap_replicates(
             starts = rng.integers(0, frame_ms.size, (chosen.size, blocks))
             for metric in metrics:
                 resampled = (
-                    _count_tails(frame_ms, starts, block=length, share=LOW_SHARES[metric])
+                    _count_tails(frame_ms, starts, block=length, share=TAILS[metric])
                     if metric in counted
                     else means[metric][starts] @ np.full(blocks, 1.0 / blocks)
                 )
@@ -202,9 +206,10 @@ def bootstrap_replicates(
 
 def _value(frame_ms: Floats, metric: str) -> float:
     """Return a run's metric: its average, or the rate of its slowest share of frames."""
-    if metric not in LOW_SHARES:
-        return average_fps(frame_ms)
-    return low_fps(frame_ms, share=LOW_SHARES[metric], definition="slowest_share")
+    of_frames = METRICS[metric].of_frames
+    if of_frames is not None:
+        return of_frames(frame_ms)
+    return low_fps(frame_ms, share=TAILS[metric], definition="slowest_share")
 
 
 def _count_tails(

@@ -12,8 +12,9 @@ from kit.bench.runs import Run, RunRow
 from kit.logs.read import Log
 from kit.metrics.blocks import NO_BLOCKS, RunBlocks, measure_blocks
 from kit.metrics.signs import RunSigns
-from kit.settings.params import METRICS, MetricParams
-from kit.stats.frames import average_fps, check_frames, effective_size, lag1_autocorrelation
+from kit.settings.metric import METRICS, RESULT, tail_shares
+from kit.settings.params import MetricParams
+from kit.stats.frames import check_frames, effective_size, lag1_autocorrelation
 from kit.stats.lows import LowDefinition, measure_lows
 from kit.trace import Trace
 
@@ -25,11 +26,10 @@ HITCH_WINDOW = 31  # frames around a frame, itself among them, that its local me
 class RunMetrics:
     """The figures of one run.
 
-    `values` maps a metric's name (`average_fps`, `low_1pct_fps`, `low_0_1pct_fps`, or `value` for
-    a title that does not measure frames) to its value, in the metric's unit, unrounded; the lows
-    are under the definition chosen in params. `lows` holds the lows under every definition:
-    definition -> metric -> value. A log that cannot be measured (its clock goes back) has no
-    values; screening says so.
+    `values` maps the name of each metric compared (and `value`, for a title that does not measure
+    frames) to its value, in the metric's unit, unrounded; the lows are under the definition chosen
+    in params. `lows` holds the lows under every definition: definition -> metric -> value. A log
+    that cannot be measured (its clock goes back) has no values; screening says so.
     """
 
     run: str
@@ -56,7 +56,7 @@ class FrameFigures:
 
     frames: int
     duration_s: float
-    average_fps: float
+    values: Mapping[str, float]  # metric -> figure, of all that have one definition
     lows: Mapping[str, Mapping[str, float]]  # definition -> metric -> frames per second
     over_budget: Mapping[float, float]  # Hz -> share of time
     hitches: int
@@ -85,12 +85,13 @@ def measure_run(run: Run, signs: RunSigns | None, params: MetricParams) -> RunMe
     """
     row = run.row
     if run.log is None:
+        wanted = (*params.compared, RESULT)
         return RunMetrics(
             run=row.run,
             product=row.product,
             title=row.title,
             session=row.session,
-            values={name: row.typed[name] for name in (*METRICS, "value") if name in row.typed},
+            values={name: row.typed[name] for name in wanted if name in row.typed},
             trace=Trace("typed", row.row_sha256, row.run),
             typed_in=True,
         )
@@ -148,7 +149,7 @@ def state_metrics(
         product=row.product,
         title=row.title,
         session=row.session,
-        values={"average_fps": figures.average_fps, **figures.lows[low], **values},
+        values={**_in_order(figures, low), **values},
         trace=Trace("run", sha256, row.run),
         frames=figures.frames,
         duration_s=figures.duration_s,
@@ -160,6 +161,12 @@ def state_metrics(
         effective_frames=effective_frames,
         blocks=figures.blocks,
     )
+
+
+def _in_order(figures: FrameFigures, low: LowDefinition) -> dict[str, float]:
+    """Return the figures of frames, lows by the definition in force, in the table's order."""
+    found = {**figures.values, **figures.lows[low]}
+    return {name: found[name] for name in METRICS if name in found}
 
 
 def measure_log(log: Log, params: MetricParams) -> FrameFigures:
@@ -177,15 +184,21 @@ def measure_log(log: Log, params: MetricParams) -> FrameFigures:
     return FrameFigures(
         frames=int(frame_ms.size),
         duration_s=total_ms / 1000.0,
-        average_fps=average_fps(frame_ms),
-        lows=measure_lows(frame_ms, quantile_type=params.quantile_type),
+        values={
+            name: of_frames(frame_ms)
+            for name in params.compared
+            if (of_frames := METRICS[name].of_frames) is not None
+        },
+        lows=measure_lows(
+            frame_ms, shares=tail_shares(params.compared), quantile_type=params.quantile_type
+        ),
         over_budget={
             hz: time_over_budget(frame_ms, budget_hz=hz, step_ms=log.step_ms)
             for hz in params.budgets_hz
         },
         hitches=count_hitches(frame_ms, factor=params.hitch_factor, more_ms=params.hitch_ms),
         energy_per_frame_j=energy_per_frame(frame_ms, power_w) if power_w is not None else None,
-        blocks=measure_blocks(frame_ms),
+        blocks=measure_blocks(frame_ms, metrics=params.compared),
     )
 
 

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from kit.bench.runs import Run
 from kit.logs.read import Log
+from kit.settings.metric import HEADLINE, tail_shares
 from kit.settings.params import ScreenParams
 from kit.stats.frames import (
     average_fps,
@@ -26,7 +27,6 @@ from kit.stats.frames import (
     lag1_autocorrelation,
     tail_effective_frames,
 )
-from kit.stats.lows import LOW_SHARES
 
 SIGNS_VERSION = 1
 
@@ -83,7 +83,7 @@ def read_signs(run: Run, params: ScreenParams, *, refresh_hz: float | None = Non
         whose clock goes back, or without frames, no statistics.
     """
     if run.log is None:
-        return RunSigns(run.row.run, average_fps=run.row.typed.get("average_fps", 0.0))
+        return RunSigns(run.row.run, average_fps=run.row.typed.get(HEADLINE, 0.0))
     caps_hz = caps_looked_for(params, refresh_hz=refresh_hz)
     return read_log_signs(run.log, run=run.row.run, caps_hz=caps_hz, cap_width=params.cap_width)
 
@@ -134,7 +134,8 @@ def read_log_signs(log: Log, *, run: str, caps_hz: tuple[float, ...], cap_width:
         clock_change_share=_clock_change_share(log),
         temperature_change_c=_temperature_change_c(log),
         tail_frames={
-            name: tail_effective_frames(frame_ms, share=share) for name, share in LOW_SHARES.items()
+            name: tail_effective_frames(frame_ms, share=share)
+            for name, share in tail_shares().items()
         },
     )
 

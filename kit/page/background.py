@@ -11,6 +11,8 @@ from kit.page.html import Column, Html, Part, bullet_list, html_table, joined, p
 from kit.review.walk import Review
 from kit.screening.flags import Flag
 from kit.screening.screen import rules_in_force
+from kit.settings.metric import METRICS, tail_shares
+from kit.stats.lows import LOW_DEFINITIONS
 
 LIMIT_RULES = ("processor_bound", "capped", "throttling", "drift_in_run")
 CAUTIONS = (
@@ -203,19 +205,18 @@ def definitions_section(review: Review, book: ClaimBook) -> Html:
 
     product = review.params.product
     rows: list[list[Part | None]] = []
-    definitions = ("percentile", "slowest_share", "time_share")
     for title in review.titles:
         runs = [m for m in review.used if m.product == product and m.title == title and m.lows]
         if not runs:
             continue
         first = runs[0]
-        for metric in ("low_1pct_fps", "low_0_1pct_fps"):
+        for metric in tail_shares(review.params.metrics.compared):
             rows.append(
                 [
                     book.title_name(title),
-                    "1 %" if metric == "low_1pct_fps" else "0.1 %",
+                    METRICS[metric].label.removesuffix(" low"),
                     first.run,
-                    *(fps_text(first.lows[d][metric], unit="").text for d in definitions),
+                    *(fps_text(first.lows[d][metric], unit="").text for d in LOW_DEFINITIONS),
                 ]
             )
     if not rows:
@@ -226,7 +227,7 @@ def definitions_section(review: Review, book: ClaimBook) -> Html:
             Column("Title"),
             Column("Low"),
             Column("Run"),
-            *(Column(d.replace("_", " "), "fps", number=True) for d in definitions),
+            *(Column(d.replace("_", " "), "fps", number=True) for d in LOW_DEFINITIONS),
         ],
         rows,
         row_heads=2,

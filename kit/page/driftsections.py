@@ -7,8 +7,9 @@ from kit.claims.write import claim_id
 from kit.margins.drift import Drift
 from kit.page.background import mark_words
 from kit.page.html import Column, Html, Part, bullet_list, heading, html_table, joined, paragraph
-from kit.page.wording import HEADLINE, METRIC_NAMES, claims_frame, listed
+from kit.page.wording import claims_frame, listed, other_metrics
 from kit.review.walk import Results, Review
+from kit.settings.metric import HEADLINE, METRIC_LABELS
 
 LAWFUL = (
     "Run again what was not, and compare new runs with new runs alone; or leave the old runs, keep "
@@ -42,6 +43,12 @@ def drift_section(
     return joined(*pieces)
 
 
+def other_drift_section(review: Review, results: Results, book: ClaimBook) -> Html:
+    """Return the drift of each other steady metric of frames compared."""
+    others = other_metrics(review)
+    return joined(*(drift_section(review, results, book, metric=metric) for metric in others))
+
+
 def _table(drifts: list[Drift], review: Review, book: ClaimBook, metric: str) -> Html:
     anchors = list(dict.fromkeys(anchor for d in drifts for anchor in d.anchors))
     rows: list[list[Part | None]] = [
@@ -57,7 +64,7 @@ def _table(drifts: list[Drift], review: Review, book: ClaimBook, metric: str) ->
         for d in drifts
     ]
     return html_table(
-        f"What moved since, new runs over old, up (+) is better now: {METRIC_NAMES[metric]}",
+        f"What moved since, new runs over old, up (+) is better now: {METRIC_LABELS[metric]}",
         [
             Column("Title"),
             *(Column(book.product_name(a), "%", number=True) for a in anchors),

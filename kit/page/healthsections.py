@@ -7,9 +7,10 @@ from kit.claims.claim import ClaimBook
 from kit.claims.of_pages import COMPONENTS
 from kit.claims.write import claim_id
 from kit.page.html import Column, Html, Part, html_table, paragraph
-from kit.page.wording import METRIC_NAMES, claims_frame
+from kit.page.wording import claims_frame
 from kit.review.health import Health, measure_health
 from kit.review.walk import Results, Review
+from kit.settings.metric import HEADLINE, METRIC_LABELS
 
 SPREAD_MARKS = {
     "one_session": "no product has two sessions",
@@ -53,7 +54,7 @@ def spread_section(review: Review, results: Results, book: ClaimBook) -> Html:
     health = measure_health(review, results)
     rows: list[list[Part | None]] = [
         [
-            METRIC_NAMES[r.metric],
+            METRIC_LABELS[r.metric],
             book.title_name(r.title),
             f"{r.products}, {r.sessions}, {r.runs}",
             book.get(claim_id("spread", metric=r.metric, title=r.title, part="run_sd")),
@@ -100,12 +101,12 @@ def components_section(review: Review, results: Results, book: ClaimBook) -> Htm
         "Where differences on the bench come from",
         [
             Column("Spread"),
-            *(Column(METRIC_NAMES[p.metric], number=True) for p in health.components),
+            *(Column(METRIC_LABELS[p.metric], number=True) for p in health.components),
         ],
         rows,
         note="Standard deviations of logarithms, as shares. Empty where the bench cannot tell.",
         locale=review.params.locale,
-        frame=claims_frame(book, "component", "average_fps"),
+        frame=claims_frame(book, "component", HEADLINE),
     )
 
 

@@ -8,11 +8,11 @@ from kit.claims.write import claim_id
 from kit.metrics.series import SENSOR_WORDS
 from kit.page.background import mark_words
 from kit.page.html import Column, Html, Part, bullet_list, html_table, joined, paragraph
-from kit.page.wording import METRIC_NAMES, claims_frame
+from kit.page.wording import claims_frame
 from kit.review.look_into import Look, LookedRun, look_into
 from kit.review.walk import Review
 from kit.rounding import fps_text, number
-from kit.settings.params import METRICS
+from kit.settings.metric import HEADLINE, HEADLINE_LOW, METRIC_LABELS, tail_shares
 
 MOST_HITCHES = 20
 
@@ -25,12 +25,12 @@ def look_summary_section(review: Review, book: ClaimBook) -> Html:
         f"{book.product_name(look.product)} in {book.title_name(look.title)}: "
         f"{len(look.runs)} runs, {used} of them used"
     ]
-    average = book.get(claim_id("cell", metric=METRICS[0], title=look.title, product=look.product))
-    low = book.get(claim_id("cell", metric=METRICS[1], title=look.title, product=look.product))
+    average = book.get(claim_id("cell", metric=HEADLINE, title=look.title, product=look.product))
+    low = book.get(claim_id("cell", metric=HEADLINE_LOW, title=look.title, product=look.product))
     if average is not None:
         parts += [", average ", average]
     if low is not None:
-        parts += [f", {METRIC_NAMES[METRICS[1]]} ", low]
+        parts += [f", {METRIC_LABELS[HEADLINE_LOW]} ", low]
     aside = [f"{run.run} is set aside: {run.reason}" for run in look.runs if not run.used]
     more = [f"Not shown, but among the used: {', '.join(look.not_shown)}"] if look.not_shown else []
     return joined(paragraph(*parts, ".", css="lead"), bullet_list([*aside, *more]))
@@ -44,7 +44,7 @@ def look_runs_section(review: Review, book: ClaimBook) -> Html:
         [
             run.run,
             "used" if run.used else "set aside",
-            *(book.get(f"run/{metric}/{run.run}") for metric in METRICS),
+            *(book.get(f"run/{metric}/{run.run}") for metric in look.compared),
             book.get(claim_id("look", part="hitches", run=run.run)),
             *(
                 book.get(claim_id("look", part=f"over_budget/{hz:g}hz", run=run.run))
@@ -58,7 +58,7 @@ def look_runs_section(review: Review, book: ClaimBook) -> Html:
         [
             Column("Run"),
             Column("Used"),
-            *(Column(METRIC_NAMES[metric], "fps", number=True) for metric in METRICS),
+            *(Column(METRIC_LABELS[metric], "fps", number=True) for metric in look.compared),
             Column("Hitches", number=True),
             *(Column(f"Time over {1000 / hz:.1f} ms ({hz:g} Hz)", number=True) for hz in budgets),
         ],
@@ -76,14 +76,14 @@ def look_lows_section(review: Review, book: ClaimBook) -> Html:
     definitions = list(look.runs[0].metrics.lows)
     rows: list[list[Part | None]] = [
         [
-            METRIC_NAMES[metric],
+            METRIC_LABELS[metric],
             run.run,
             *(
                 book.get(claim_id("look", part=f"low/{d}/{metric}", run=run.run))
                 for d in definitions
             ),
         ]
-        for metric in METRICS[1:]
+        for metric in tail_shares(look.compared)
         for run in look.runs
     ]
     in_force = review.params.metrics.low.replace("_", " ")
@@ -98,7 +98,7 @@ def look_lows_section(review: Review, book: ClaimBook) -> Html:
         row_heads=2,
         note=f"In force: {in_force}. The definitions differ, not the runs.",
         locale=review.params.locale,
-        frame=claims_frame(book, "look", METRICS[1]),
+        frame=claims_frame(book, "look", HEADLINE_LOW),
     )
 
 
@@ -162,7 +162,7 @@ def look_sensors_section(review: Review, book: ClaimBook) -> Html:
 def look_blocks_section(review: Review, book: ClaimBook) -> Html:
     """Return how much of the spread between runs the frames within them would explain."""
     look = look_into(review)
-    metrics = [m for m in METRICS if any(m in run.blocks.within_sd for run in look.runs)]
+    metrics = [m for m in look.compared if any(m in run.blocks.within_sd for run in look.runs)]
     rows: list[list[Part | None]] = []
     for run in look.runs:
         row: list[Part | None] = [run.run]
@@ -178,7 +178,7 @@ def look_blocks_section(review: Review, book: ClaimBook) -> Html:
         rows.append(row)
     columns = [Column("Run")]
     for metric in metrics:
-        columns.append(Column(f"{METRIC_NAMES[metric]}: error from frames alone", number=True))
+        columns.append(Column(f"{METRIC_LABELS[metric]}: error from frames alone", number=True))
         columns.append(Column("independent frames", number=True))
     return html_table(
         "Errors from frames alone, run by run",

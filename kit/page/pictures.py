@@ -13,9 +13,7 @@ from kit.page.kept_charts import keeping
 from kit.review.look_into import look_into
 from kit.review.walk import Results, Review
 from kit.rounding import plain_text
-from kit.settings.params import METRICS
-
-HEADLINE = "average_fps"
+from kit.settings.metric import HEADLINE, HEADLINE_LOW, METRICS
 
 
 def names_of(book: ClaimBook) -> dict[str, str]:
@@ -28,7 +26,7 @@ def titles_charts(review: Review, results: Results, book: ClaimBook) -> list[Cha
     from kit.charts.titles import draw_titles
 
     averages = [c for c in results.cells if c.metric == HEADLINE]
-    lows = [c for c in results.cells if c.metric == METRICS[1]]
+    lows = [c for c in results.cells if c.metric == HEADLINE_LOW]
     if not averages:
         return []
     suites = [
@@ -67,12 +65,13 @@ def spread_charts(review: Review, results: Results, book: ClaimBook) -> list[Cha
 
 
 def margins_charts(review: Review, results: Results, book: ClaimBook) -> list[Chart]:
-    """Return, for each baseline, the chart of margins over titles and the suite."""
+    """Return, for each metric charted and baseline, the margins over titles and the suite."""
     from kit.charts.margins import draw_margins
 
     charts = []
     for suite in results.suites:
-        if (suite.suite, suite.metric, suite.product) == ("all", HEADLINE, review.params.product):
+        mine = (suite.suite, suite.product) == ("all", review.params.product)
+        if mine and METRICS[suite.metric].charted:
             charts.append(
                 keeping(draw_margins, review.store)(
                     suite.margins,

@@ -22,8 +22,9 @@ from kit.page.html import (
     page_head,
     paragraph,
 )
-from kit.page.wording import HEADLINE, METRIC_NAMES, claims_frame, counts_html, listed
+from kit.page.wording import claims_frame, counts_html, listed, other_metrics
 from kit.review.walk import Results, Review
+from kit.settings.metric import HEADLINE, METRIC_LABELS
 
 VERBS = {
     "ahead": "is faster than",
@@ -103,7 +104,7 @@ def titles_section(
             missing |= claim is None and (product, title) in failed
         rows.append(row)
     return html_table(
-        f"{METRIC_NAMES[metric].capitalize()} per title, with the interval of its runs",
+        f"{METRIC_LABELS[metric].capitalize()} per title, with the interval of its runs",
         columns,
         rows,
         note="What did not run is told under Evidence." if missing else "",
@@ -111,6 +112,18 @@ def titles_section(
         locale=review.params.locale,
         frame=claims_frame(book, "cell", metric),
     )
+
+
+def other_titles_section(review: Review, results: Results, book: ClaimBook) -> Html:
+    """Return a table as `titles_section` of each other steady metric of frames compared."""
+    others = other_metrics(review)
+    return joined(*(titles_section(review, results, book, metric=metric) for metric in others))
+
+
+def other_margins_section(review: Review, results: Results, book: ClaimBook) -> Html:
+    """Return a table as `margins_section` of each other steady metric of frames compared."""
+    others = other_metrics(review)
+    return joined(*(margins_section(review, results, book, metric=metric) for metric in others))
 
 
 def margins_section(
@@ -162,7 +175,7 @@ def margins_section(
     )
     return html_table(
         f"How far {book.product_name(product)} is ahead (+) or behind (−) per title: "
-        f"{METRIC_NAMES[metric]}",
+        f"{METRIC_LABELS[metric]}",
         columns,
         rows,
         mark_words=mark_words(review),

@@ -9,8 +9,9 @@ from kit.claims.write import claim_id
 from kit.margins.suites import SuiteMargin
 from kit.page.background import mark_words
 from kit.page.html import Column, Html, Part, bullet_list, heading, html_table, joined, paragraph
-from kit.page.wording import HEADLINE, METRIC_NAMES, claims_frame, counts_html
+from kit.page.wording import claims_frame, counts_html
 from kit.review.walk import Results, Review
+from kit.settings.metric import HEADLINE, METRIC_LABELS
 
 
 def suites_section(review: Review, results: Results, book: ClaimBook) -> Html:
@@ -66,7 +67,7 @@ def lows_suite_section(review: Review, results: Results, book: ClaimBook) -> Htm
         if suite.product == product and suite.metric != HEADLINE and suite.suite == "all":
             rows.append(
                 [
-                    METRIC_NAMES[suite.metric],
+                    METRIC_LABELS[suite.metric],
                     book.product_name(suite.baseline),
                     book.by_id[
                         claim_id(

@@ -15,8 +15,8 @@ from itertools import groupby, pairwise
 from kit.claims.claim import Claim, ClaimBook, RunRecord
 from kit.methods import METHODS
 from kit.page.html import Html, data_html, text_html
-from kit.page.wording import METRIC_NAMES
 from kit.rounding import number, plain_text
+from kit.settings.metric import METRIC_LABELS
 
 KIND_WORDS = {
     "cell": "Products in titles",
@@ -353,7 +353,7 @@ def _conditions(run: RunRecord) -> str:
 def _metric_head(metric: str, claims: Sequence[Claim], unit: str) -> str:
     methods = ", ".join(_method_link(name) for name in dict.fromkeys(c.method for c in claims))
     shown = f' <span class="unit">{text_html(unit)}</span>' if unit else ""
-    name = text_html(METRIC_NAMES.get(metric, metric))
+    name = text_html(METRIC_LABELS.get(metric, metric))
     return f'<th scope="col" class="n">{name}{shown}<span class="unit">{methods}</span></th>'
 
 

@@ -5,8 +5,9 @@ from __future__ import annotations
 from kit.claims.claim import ClaimBook
 from kit.page.background import mark_words
 from kit.page.html import Column, Html, Part, bullet_list, html_table, joined, paragraph
-from kit.page.wording import HEADLINE, listed
+from kit.page.wording import listed
 from kit.review.walk import Results, Review
+from kit.settings.metric import HEADLINE
 from kit.value.weigh import Value
 
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from kit.claims.claim import ClaimBook
 from kit.page.html import Column, Html, Part, html_table
-from kit.page.wording import METRIC_NAMES
 from kit.review.walk import Results, Review
+from kit.settings.metric import METRIC_LABELS
 
 
 def within_section(review: Review, results: Results, book: ClaimBook) -> Html:
@@ -17,7 +17,7 @@ def within_section(review: Review, results: Results, book: ClaimBook) -> Html:
         return Html("")
     columns = [Column("Product")]
     for metric in metrics:
-        name = METRIC_NAMES[metric]
+        name = METRIC_LABELS[metric]
         columns.append(Column(f"{name}: independent frames a run is worth", number=True))
         columns.append(Column("share of the spread between runs", number=True))
     rows: list[list[Part | None]] = []

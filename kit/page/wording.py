@@ -7,16 +7,13 @@ from typing import Any
 
 from kit.claims.claim import ClaimBook
 from kit.page.html import Html, Part, part_html
+from kit.review.walk import Review
+from kit.settings.metric import HEADLINE, METRICS
 
-METRIC_NAMES = {
-    "average_fps": "average",
-    "low_1pct_fps": "1 % low",
-    "low_0_1pct_fps": "0.1 % low",
-    "value": "result",
-    "energy": "energy per frame",
-    "fps_per_watt": "frames per second per watt",
-}
-HEADLINE = "average_fps"
+
+def other_metrics(review: Review) -> list[str]:
+    """Return the metrics compared that have tables beside the headline's."""
+    return [m for m in review.params.metrics.compared if METRICS[m].steady and m != HEADLINE]
 
 
 def listed(names: Iterable[str]) -> str:

@@ -22,6 +22,7 @@ from kit.review.walk import Review, read_and_measure
 from kit.rounding import number, ratio_text
 from kit.screening.screen import screen_runs
 from kit.settings.bench_file import Bench
+from kit.settings.metric import HEADLINE, RESULT
 from kit.settings.params import LoadedParams, ReviewParams, load_params
 
 # Shared variances of the averages, runs and spread of each cell, profiles of its runs.
@@ -175,10 +176,10 @@ def _shown(used: Sequence[RunMetrics], profile_of: Mapping[str, Any], bench: Ben
     """Return what the runs used show."""
     if not used:
         return None, {}, {}
-    variances = fit_variances(used, metric="average_fps", titles=bench.titles)
+    variances = fit_variances(used, metric=HEADLINE, titles=bench.titles)
     logs: dict[tuple[str, str], list[float]] = {}
     for measured in used:
-        figure = measured.values.get("average_fps", measured.values.get("value", 0.0))
+        figure = measured.values.get(HEADLINE, measured.values.get(RESULT, 0.0))
         if figure > 0 and bench.titles[measured.title].measures != "noise":
             logs.setdefault((measured.product, measured.title), []).append(math.log(figure))
     seen = {

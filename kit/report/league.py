@@ -32,11 +32,11 @@ from kit.page.html import (
 )
 from kit.rounding import ratio_text, table_csv
 from kit.screening.flags import few
+from kit.settings.metric import HEADLINE
 
 if TYPE_CHECKING:
     import pandas as pd
 
-HEADLINE = "average_fps"
 FILES = ("index.html", "season.csv", "season.parquet")
 
 

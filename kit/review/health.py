@@ -21,7 +21,7 @@ from kit.margins.repeatability import (
 )
 from kit.review.walk import Results, Review
 from kit.screening.flags import moment
-from kit.settings.params import METRICS
+from kit.settings.metric import METRICS
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -113,7 +113,8 @@ def measure_health(review: Review, results: Results) -> Health:
 
     The last answer is kept: claims, sections and tables show one.
     """
-    metrics = [m for m in (*METRICS[:2], "value") if any(c.metric == m for c in results.cells)]
+    there = {cell.metric for cell in results.cells}
+    metrics = [m for m in review.params.metrics.names if METRICS[m].steady and m in there]
     titles = review.bench.titles
     gaps, stale = find_gaps(review), find_stale_cells(review)
     return Health(
@@ -125,7 +126,7 @@ def measure_health(review: Review, results: Results) -> Health:
         components=tuple(
             bench_components(review.used, metric=metric, titles=titles)
             for metric in metrics
-            if metric != "value"  # one title measures points, the next seconds
+            if METRICS[metric].unit  # else one title measures points, the next seconds
         ),
         gaps=gaps,
         stale=stale,

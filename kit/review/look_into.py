@@ -15,7 +15,8 @@ from kit.metrics.blocks import RunBlocks, share_within
 from kit.metrics.run_metrics import HITCH_WINDOW, RunMetrics
 from kit.metrics.series import FrameSeries, summarise_frames
 from kit.review.walk import Review
-from kit.settings.params import METRICS, LookParams
+from kit.settings.metric import HEADLINE
+from kit.settings.params import LookParams
 from kit.stats.frames import Floats
 
 if TYPE_CHECKING:
@@ -65,10 +66,11 @@ class Look:
     runs: tuple[LookedRun, ...]
     share_within: Mapping[str, float | None]
     not_shown: tuple[str, ...]
+    compared: tuple[str, ...]  # metrics of frames
 
     def to_frame(self) -> pd.DataFrame:
-        """Return a row per run: run, used, frames, duration_s, average_fps, low_1pct_fps,
-        low_0_1pct_fps, hitches, block (frames), effective_frames (of the average)."""
+        """Return a row per run: run, used, frames, duration_s, the metrics compared,
+        hitches, block (frames), effective_frames (of the average)."""
         import pandas as pd
 
         rows = [
@@ -77,14 +79,14 @@ class Look:
                 r.used,
                 r.metrics.frames,
                 r.metrics.duration_s,
-                *(r.metrics.values.get(metric) for metric in METRICS),
+                *(r.metrics.values.get(metric) for metric in self.compared),
                 r.metrics.hitches,
                 r.blocks.block,
-                r.blocks.effective_frames.get(METRICS[0]),
+                r.blocks.effective_frames.get(HEADLINE),
             ]
             for r in self.runs
         ]
-        columns = ["run", "used", "frames", "duration_s", *METRICS]
+        columns = ["run", "used", "frames", "duration_s", *self.compared]
         return pd.DataFrame(rows, columns=[*columns, "hitches", "block", "effective_frames"])
 
     def hitches_frame(self) -> pd.DataFrame:
@@ -129,16 +131,17 @@ def look_into(review: Review) -> Look:
                 [run.blocks.within_sd[metric] for run in used],
                 [run.metrics.values[metric] for run in used],
             )
-            for metric in METRICS
+            for metric in review.params.metrics.compared
             if used and all(metric in run.blocks.within_sd for run in used)
         },
         not_shown=tuple(row.run for row in rows[params.most_runs :]),
+        compared=review.params.metrics.compared,
     )
 
 
 def _has_frames(row: RunRow, review: Review) -> bool:
     measured = review.metrics.get(row.run)
-    return bool(row.log) and measured is not None and METRICS[0] in measured.values
+    return bool(row.log) and measured is not None and HEADLINE in measured.values
 
 
 def _look_at(row: RunRow, review: Review) -> LookedRun:

@@ -26,10 +26,9 @@ from kit.screening.controls import Controls, check_controls, compared_pairs, nam
 from kit.screening.run_rules import epoch_of, unknown_condition
 from kit.screening.screen import Screened, screen_runs, unknown_set_aside_runs
 from kit.settings.bench_file import Bench
-from kit.settings.params import METRICS, LoadedParams, ReviewParams, SuiteParams, load_params
+from kit.settings.metric import METRICS
+from kit.settings.params import LoadedParams, ReviewParams, SuiteParams, load_params
 from kit.value.weigh import Value, weigh_products
-
-ALL_METRICS = (*METRICS, "value")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -269,7 +268,9 @@ def work_out(review: Review) -> Results:
         levels=tuple(levels),
         energy=weigh_energy(review.used, cells, titles, confidence=params.margins.confidence),
         drifts=measure_drift(review.rows, review.signs, review.metrics, bench, params),
-        within=compare_within(review.used, metric_names=METRICS[:2]),
+        within=compare_within(
+            review.used, metric_names=[m for m in params.metrics.compared if METRICS[m].steady]
+        ),
         cell_index={(c.product, c.title, c.metric): c for c in cells},
     )
 
@@ -278,12 +279,12 @@ def _cells(
     metrics: Sequence[RunMetrics], review: Review
 ) -> tuple[dict[str, SharedVariances], tuple[Cell, ...]]:
     """Return the shared variances by metric, and the cells made with them."""
-    titles = review.bench.titles
+    titles, names = review.bench.titles, review.params.metrics.names
     # A display cap holds runs together: such cells say nothing about how others spread.
     apart = {(f.title, f.product) for f in review.screened.flags if f.rule == "capped"}
     variances = {
         name: fit_variances(metrics, metric=name, titles=titles, apart=apart)
-        for name in ALL_METRICS
+        for name in names
         if any(name in m.values for m in metrics)
     }
     cells = make_cells(
@@ -291,7 +292,7 @@ def _cells(
         titles,
         params=review.params.margins,
         variances=variances,
-        metric_names=ALL_METRICS,
+        metric_names=names,
     )
     return variances, cells
 

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from kit.bench.runs import RunRow
 from kit.metrics.signs import RunSigns
 from kit.settings.bench_file import Bench
+from kit.settings.metric import HEADLINE
 from kit.settings.params import ReviewParams, ScreenParams
 
 Action = Literal["flag", "set_aside", "cannot_judge"]
@@ -73,7 +74,7 @@ class View:
         signs = self.signs.get(row.run)
         if signs is not None and signs.average_fps > 0:
             return signs.average_fps
-        return row.typed.get("average_fps")
+        return row.typed.get(HEADLINE)
 
     def measures_frames(self, title: str) -> bool:
         """Whether a title's figure is a frame rate."""

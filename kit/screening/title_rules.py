@@ -24,7 +24,7 @@ from kit.screening.flags import (
     run_flag,
     spell_range,
 )
-from kit.stats.lows import LOW_SHARES
+from kit.settings.metric import METRICS, tail_shares
 
 # A cap, a rounding or a load is a cell's when at least this share of its runs shows it.
 SHARE_OF_RUNS = 0.5
@@ -33,7 +33,6 @@ SHARE_OF_RUNS = 0.5
 APART_IN_SHARE = 0.75
 FEWEST_OTHER_TITLES = 2
 TAIL_CONFIDENCE = 0.95
-LOW_WORDS = {"low_1pct_fps": "1 % low", "low_0_1pct_fps": "0.1 % low"}
 
 LoggedRun = tuple[RunRow, RunSigns]
 
@@ -143,7 +142,7 @@ def find_short_tails(view: View) -> list[Flag]:
     """Find cells whose runs hold too few independent frames for a low."""
     flags = []
     for (product, title), runs in _frame_cells(view).items():
-        for metric, share in LOW_SHARES.items():
+        for metric, share in tail_shares(view.params.metrics.compared).items():
             needed = frames_for_tail(share)
             short = [
                 signs.tail_frames.get(metric, 0.0)
@@ -152,8 +151,8 @@ def find_short_tails(view: View) -> list[Flag]:
             ]
             if short:
                 reason = (
-                    f"{LOW_WORDS[metric]}: {len(short)} of {few(len(runs))} hold fewer than the "
-                    f"{needed:,} independent frames that bound such a tail at "
+                    f"{METRICS[metric].label}: {len(short)} of {few(len(runs))} hold fewer than "
+                    f"the {needed:,} independent frames that bound such a tail at "
                     f"{percent(TAIL_CONFIDENCE)} (the least {min(short):,.0f}; Wilks 1941)"
                 )
                 flags.append(Flag("short_tail", "flag", reason, "", product, title, metric))

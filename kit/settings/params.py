@@ -15,6 +15,7 @@ from pydantic import AfterValidator, Field, model_validator
 
 from kit.errors import Fault, ParamsError, did_you_mean
 from kit.settings.bench_file import Bench, Id, Name, read_bench
+from kit.settings.metric import DEFAULT_METRICS, FRAME_METRICS, RESULT, known_metrics
 from kit.settings.yaml import Section, Text, YamlDocument, check_model, read_yaml
 
 
@@ -130,7 +131,6 @@ class RetestParams(Section):
 PARAMS_FORMAT = "marginbook-params/1"
 Page = Literal["review", "frame_times", "bench_health", "plan"]
 PAGES: tuple[Page, ...] = ("review", "frame_times", "bench_health", "plan")
-METRICS = ("average_fps", "low_1pct_fps", "low_0_1pct_fps")
 
 
 def _known_locale(name: str) -> str:
@@ -175,6 +175,11 @@ class SetAside(Section):
 class MetricParams(Section):
     """How a run's frame times become its figures."""
 
+    compared: Annotated[tuple[str, ...], AfterValidator(known_metrics)] = Field(
+        default=DEFAULT_METRICS,
+        description="Metrics of frames that are measured and compared; average_fps among them.",
+        json_schema_extra={"items": {"enum": [*FRAME_METRICS]}},
+    )
     low: Literal["percentile", "slowest_share", "time_share"] = Field(
         description="percentile: frame rate at a quantile of the frame times. slowest_share: mean "
         "rate of the slowest share of frames. time_share: rate below which the slowest frames "
@@ -192,6 +197,11 @@ class MetricParams(Section):
     hitch_ms: float = Field(
         default=8.0, ge=0, description="A hitch is also longer than that median by this much."
     )
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """The metrics compared, and what titles that do not measure frames give."""
+        return (*self.compared, RESULT)
 
 
 class ScreenParams(Section):

@@ -7,6 +7,7 @@ it. The definition is therefore named wherever the figure is shown.
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from typing import Literal
 
 import numpy as np
@@ -14,30 +15,32 @@ from numpy.typing import NDArray
 
 from kit.stats.frames import check_frames, snap, tail_count
 
-LOW_SHARES = {"low_1pct_fps": 0.01, "low_0_1pct_fps": 0.001}  # metric -> share of its frames
-
 LowDefinition = Literal["percentile", "slowest_share", "time_share"]
 LOW_DEFINITIONS: tuple[LowDefinition, ...] = ("percentile", "slowest_share", "time_share")
 
 
 def measure_lows(
-    frame_ms: NDArray[np.float64], *, quantile_type: int = 7
+    frame_ms: NDArray[np.float64], *, shares: Mapping[str, float], quantile_type: int = 7
 ) -> dict[str, dict[str, float]]:
-    """Return every low under every definition, from one look at the slowest frames.
+    """Return each low under every definition, from one look at the slowest frames.
 
     Parameters
     ----------
     frame_ms : ndarray of float, shape (n_frames,)
         Time each frame took, in milliseconds. Finite and > 0, which is not checked here.
+    shares : mapping of str to float
+        Name to the slowest share of frames, in (0, 0.5].
     quantile_type : int
         Hyndman-Fan type 1 to 9, for percentile.
 
     Returns
     -------
     dict of str to dict of str to float
-        Definition to metric to frames per second, each what `low_fps` gives.
+        Definition to name to frames per second, each what `low_fps` gives.
     """
-    tail = slowest_frames(frame_ms, share=max(LOW_SHARES.values()))
+    if not shares:
+        return {definition: {} for definition in LOW_DEFINITIONS}
+    tail = slowest_frames(frame_ms, share=max(shares.values()))
     total_ms = float(frame_ms.sum())
     return {
         definition: {
@@ -49,7 +52,7 @@ def measure_lows(
                 definition=definition,
                 quantile_type=quantile_type,
             )
-            for name, share in LOW_SHARES.items()
+            for name, share in shares.items()
         }
         for definition in LOW_DEFINITIONS
     }
@@ -179,6 +182,33 @@ def frame_time_quantile(frame_ms: NDArray[np.float64], *, q: float, kind: int = 
     below, above, weight = _ranks(n, snap(n * q, n), q, kind)
     ordered = np.partition(frame_ms, (below - 1, above - 1))
     return _between(float(ordered[below - 1]), float(ordered[above - 1]), weight)
+
+
+def median_fps(frame_ms: NDArray[np.float64]) -> float:
+    """Return 1000 over the median frame time: the rate that half of the frames reach.
+
+    Parameters
+    ----------
+    frame_ms : ndarray of float, shape (n_frames,)
+        Time each frame took, in milliseconds. Finite and > 0.
+
+    Returns
+    -------
+    float
+        Frames per second. Every frame weighs alike; definition 7 of `frame_time_quantile`.
+
+    Raises
+    ------
+    ValueError
+        If `frame_ms` is empty, not one-dimensional or not positive.
+
+    Examples
+    --------
+    >>> median_fps(np.array([10.0, 10.0, 20.0, 50.0, 50.0]))
+    50.0
+    """
+    check_frames(frame_ms)
+    return 1000.0 / frame_time_quantile(frame_ms, q=0.5)
 
 
 def _low_of_tail(

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Literal
 from kit.bench.prices import PriceRow
 from kit.margins.cells import Cell
 from kit.margins.suites import SuiteMargin
+from kit.settings.metric import HEADLINE
 from kit.settings.params import ValueParams
 from kit.trace import Trace
 from kit.value.prices_in_force import Price, prices_in_force
@@ -247,7 +248,7 @@ def weigh_products(
     review_date: dt.date,
     weights: Mapping[str, float] | None = None,
     classes: Mapping[str, str] | None = None,
-    metric: str = "average_fps",
+    metric: str = HEADLINE,
 ) -> Value:
     """Weigh the reviewed product and its rivals against their prices.
 

@@ -66,6 +66,11 @@ def average(ms: np.ndarray) -> float:
     return float(1000 * len(ms) / ms.sum())
 
 
+def median(ms: np.ndarray) -> float:
+    x, n = sorted(float(t) for t in ms), len(ms)
+    return 2000 / (x[(n - 1) // 2] + x[n // 2])
+
+
 def low_slowest_share(ms: np.ndarray, share: float) -> float:
     count = math.ceil(share * len(ms) - 1e-9)
     return float(1000 * count / np.sort(ms)[-count:].sum())

@@ -219,6 +219,22 @@ def series_of(ms: np.ndarray, share: float | None) -> np.ndarray:
     return np.maximum(ms - q, 0) * len(ms) / k + q
 
 
+def series_of_median(ms: np.ndarray) -> np.ndarray:
+    """Return z of the median: how frames around it lie apart, frame by frame."""
+    x, n = np.sort(ms), len(ms)
+
+    def quantile(p: float) -> float:
+        at = (n - 1) * p
+        k = min(math.floor(at), n - 2)
+        return float(x[k] + (at - k) * (x[k + 1] - x[k]))
+
+    q = 1.959963984540054
+    h = min(0.5, (1.5 * q * q / (2 * math.pi * n)) ** (1 / 3))
+    m, s = quantile(0.5), (quantile(0.5 + h) - quantile(0.5 - h)) / (2 * h)
+    b = np.array([1.0 if t < m else 0.0 if t > m else 0.5 for t in ms])
+    return m + s * (b.mean() - b)
+
+
 def block_length(ms: np.ndarray) -> int:
     """Return the length of blocks, by sums over lags written out."""
     n, x = len(ms), ms - ms.mean()

@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from kit.settings.metric import tail_shares
 from kit.stats.lows import (
     LOW_DEFINITIONS,
     frame_time_quantile,
@@ -128,7 +129,7 @@ def test_tails_give_what_full_sorts_give(seed, n, share, definition, coarse):
 
 def test_all_lows_come_from_one_tail():
     frame_ms = np.random.default_rng(5).lognormal(2.3, 0.3, 4321)
-    found = measure_lows(frame_ms, quantile_type=8)
+    found = measure_lows(frame_ms, shares=tail_shares(), quantile_type=8)
     for definition in LOW_DEFINITIONS:
         for name, share in (("low_1pct_fps", 0.01), ("low_0_1pct_fps", 0.001)):
             low = low_fps(frame_ms, share=share, definition=definition, quantile_type=8)

@@ -18,14 +18,16 @@ import by_hand_figures as figures
 import numpy as np
 import pytest
 from by_hand_nodes import SharedOnNodes
-from method_vectors import OWN, vectors_text
+from method_vectors import LONG_MS, OWN, vectors_text
 from write_methods import END, PAGE, START, VECTORS, page_text
 
 from kit.claims.claim import claims_json
 from kit.claims.of_pages import make_claims
 from kit.methods import METHODS, method_words
+from kit.metrics.blocks import FEWEST_TAIL_FRAMES
 from kit.review.walk import Results, load_review, work_out
 from kit.rounding import table_csv
+from kit.settings.metric import METRICS
 
 ROOT = Path(__file__).resolve().parents[2]
 # The kit integrates with few nodes. On those nodes the other program meets its half-widths to
@@ -176,12 +178,14 @@ class Recomputed:
         return claim["title"], claim["product"], claim["baseline"], e2, f, *own, True
 
 
-METRICS = ("average_fps", "low_1pct_fps", "low_0_1pct_fps", "value")
+DEMO_METRICS = ("average_fps", "low_1pct_fps", "low_0_1pct_fps", "value")
 
 
 @pytest.fixture(scope="module")
 def again(demo) -> dict[str, Recomputed]:
-    return {metric: Recomputed(cells_of(demo, metric), capped=demo["capped"]) for metric in METRICS}
+    return {
+        metric: Recomputed(cells_of(demo, metric), capped=demo["capped"]) for metric in DEMO_METRICS
+    }
 
 
 def margins(demo: dict, metric: str) -> Iterator[dict]:
@@ -194,7 +198,7 @@ def half_width(claim: dict) -> float:
     return math.log(claim["high"] / claim["low"]) / 2
 
 
-@pytest.mark.parametrize("metric", METRICS)
+@pytest.mark.parametrize("metric", DEMO_METRICS)
 def test_every_margin_is_made_again_from_the_words(demo, again, metric):
     band = demo["settings"]["margins"]["level_band"]
     confidence = demo["settings"]["margins"]["confidence"]
@@ -227,7 +231,7 @@ def test_fine_grids_of_one_s_own_come_near_enough(demo):
     assert float(np.median(apart)) < 3e-4
 
 
-@pytest.mark.parametrize("metric", METRICS)
+@pytest.mark.parametrize("metric", DEMO_METRICS)
 def test_every_cell_s_interval(demo, again, metric):
     compared = 0
     for claim in demo["claims"]:
@@ -244,7 +248,7 @@ def test_every_cell_s_interval(demo, again, metric):
     assert compared > 10
 
 
-@pytest.mark.parametrize("metric", METRICS)
+@pytest.mark.parametrize("metric", DEMO_METRICS)
 def test_every_suite_with_both_intervals(demo, again, metric):
     compared = 0
     confidence = demo["settings"]["margins"]["confidence"]
@@ -284,7 +288,7 @@ def test_every_suite_with_both_intervals(demo, again, metric):
     assert compared >= 5
 
 
-@pytest.mark.parametrize("metric", METRICS)
+@pytest.mark.parametrize("metric", DEMO_METRICS)
 def test_every_gap_of_a_name(demo, again, metric):
     gaps = [c for c in demo["claims"] if c["kind"] == "gap" and c["metric"] == metric]
     assert len(gaps) == 1
@@ -643,6 +647,9 @@ def planned(g: Given) -> float:
 def in_run(how: Callable[[np.ndarray, int], float]) -> Callable[[Given], float]:
     def made(g: Given) -> float:
         ms = np.array(g["frame_ms"])
+        if g["metric"] == "median_fps":
+            z = figures.series_of_median(ms)
+            return how(z, figures.block_length(z))
         return how(figures.series_of(ms, g["share"]), figures.block_length(ms))
 
     return made
@@ -696,6 +703,7 @@ def spread_of(g: Given) -> tuple[float, float]:
 
 OTHER: dict[str, Callable[[Given], Any]] = {
     "average": lambda g: hand.average(np.array(g["frame_ms"])),
+    "median": lambda g: hand.median(np.array(g["frame_ms"])),
     "low-percentile": low_of(hand.low_percentile_7),
     "low-slowest-share": low_of(hand.low_slowest_share),
     "low-time-share": low_of(hand.low_time_share),
@@ -831,3 +839,23 @@ def test_words_of_an_unknown_method_are_a_bug():
     assert method_words("average").startswith("Number of frames")
     with pytest.raises(ValueError, match="no method 'guess'"):
         method_words("guess")
+
+
+@pytest.mark.parametrize("name", METRICS)
+def test_each_metric_has_its_formula_and_vectors(name):
+    """A new metric fails here by its name until formula, vectors and second version are there."""
+    metric, text = METRICS[name], PAGE.read_text(encoding="utf-8")
+    made = re.split(r"^## ", text, flags=re.MULTILINE)
+    figures_part = next(part for part in made if part.startswith("A run's figures"))
+    for method in set(metric.methods.values()):
+        assert method in METHODS, f"{name}: no method {method} in kit/methods.py"
+        assert f"### `{method}` (version " in text, f"{name}: no formula of {method} in methods.md"
+        if metric.source == "frames":
+            shares = {v["given"].get("share") for v in VECTOR_LIST if v["method"] == method}
+            assert metric.tail_share in shares, f"{name}: no vector of {method}"
+            assert method in OTHER, f"{name}: no second version of {method}"
+    if metric.source == "frames":
+        assert f"`{name}`" in figures_part, f"{name}: not named under A run's figures in methods.md"
+        if metric.tail_share is None or metric.tail_share * len(LONG_MS) >= FEWEST_TAIL_FRAMES:
+            judged = [v for v in VECTOR_LIST if v["given"].get("metric") == name]
+            assert judged, f"{name}: no vector of its error within a run"

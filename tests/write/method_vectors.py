@@ -40,9 +40,9 @@ from kit.rounding import (
     share_text,
 )
 from kit.settings.bench_file import Title
+from kit.settings.metric import METRICS, tail_shares
 from kit.settings.params import MarginParams, PlanParams, ValueParams
 from kit.stats.combining import match_t, spread_over_titles, t_ends
-from kit.stats.frames import average_fps
 from kit.stats.intervals import adjust_p_values
 from kit.stats.lows import low_fps
 from kit.stats.power import lent_degrees
@@ -218,8 +218,11 @@ def _run_figures(book: Book) -> None:
     frames = np.array(FRAMES_MS)
     # reference-checks R2: 90 frames of 10 ms and 10 of 50 ms, by arithmetic.
     book.add("average", {"frame_ms": [10] * 90 + [50] * 10}, 500 / 7, source=PRACTICE)
-    book.add("average", {"frame_ms": FRAMES_MS}, average_fps(frames))
-    for share in (0.01, 0.025):
+    for metric in METRICS.values():
+        if metric.of_frames is not None:
+            (method,) = set(metric.methods.values())
+            book.add(method, {"frame_ms": FRAMES_MS}, metric.of_frames(frames))
+    for share in dict.fromkeys((0.01, 0.025, *tail_shares().values())):
         for method, definition in (
             ("low-percentile", "percentile"),
             ("low-slowest-share", "slowest_share"),
@@ -491,8 +494,8 @@ def _plans(book: Book) -> None:
 def _within(book: Book) -> None:
     ms = np.array(LONG_MS)
     made = measure_blocks(ms)
-    for metric, share in (("average_fps", None), ("low_1pct_fps", 0.01)):
-        given = {"frame_ms": LONG_MS, "share": share}
+    for metric in made.within_sd:  # of each metric that so many frames can judge
+        given = {"frame_ms": LONG_MS, "metric": metric, "share": METRICS[metric].tail_share}
         book.add("within-run-error", given, made.within_sd[metric])
         book.add("effective-frames", given, made.effective_frames[metric])
     errors, values = [0.004, 0.006, 0.005], [60.1, 60.9, 60.4]
