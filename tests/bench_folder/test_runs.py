@@ -196,7 +196,7 @@ ONE_FAULT = {
     "zero": (HEAD + "a,alder-4,weir,,,,,,,0", "average_fps: found '0'; a frame rate is above zero"),
     "NaN": (HEAD + "a,alder-4,weir,,,,,,,nan", "average_fps: found 'nan'"),
     "low": (HEAD + "a,alder-4,weir,,,,,,,60,61", "low_1pct_fps: 61 is above average_fps"),
-    "low alone": (HEAD + "a,alder-4,weir,,,,,,,,61", "average_fps: the cell is empty, but a low"),
+    "low alone": (HEAD + "a,alder-4,weir,,,,,,,,61", "average_fps: the cell is empty, but 1 % low"),
     "date": (HEAD + "a,alder-4,weir,plain,x.csv,5/1/2026", "began: found '5/1/2026'; expected a d"),
     "no such day": (HEAD + "a,alder-4,weir,plain,x.csv,2026-02-30", "began: found '2026-02-30'"),
     "serial date": (HEAD + "a,alder-4,weir,plain,x.csv,45987.35", "began: found '45987.35'"),
