@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from kit.logs.read import read_log
     from kit.metrics.many import measure_tables
     from kit.metrics.resample import block_bootstrap
-    from kit.planning.planned_review import plan_from_params as plan
+    from kit.planning.of_review import plan_from_params as plan
     from kit.report.check import check_review
     from kit.report.laboratory import bench_health, look, open_review
     from kit.report.report import run_review
@@ -50,7 +50,7 @@ else:
         "low_fps": "kit.stats.lows:low_fps",
         "measure_tables": "kit.metrics.many:measure_tables",
         "open_review": "kit.report.laboratory:open_review",
-        "plan": "kit.planning.planned_review:plan_from_params",
+        "plan": "kit.planning.of_review:plan_from_params",
         "propose_layout": "kit.logs.propose:propose_layout",
         "read_log": "kit.logs.read:read_log",
         "revise": "kit.archive.revising:compare_reviews",

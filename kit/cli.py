@@ -312,7 +312,7 @@ def plan(
     as_json: Json = False,
 ) -> None:
     """Say how many runs resolve the margin stated in params, and where they are best spent."""
-    from kit.planning.planned_review import plan_from_params
+    from kit.planning.of_review import plan_from_params
 
     planned = plan_from_params(params)
     if as_json:

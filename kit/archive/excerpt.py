@@ -20,7 +20,7 @@ from typing import Any
 from kit.bench.prices import COLUMNS, RATE, PriceRow, read_prices
 from kit.bench.runs import RunRow, read_run_sheet, select_rows, sheet_file
 from kit.bench.sheet import read_sheet_text, write_sheet_text
-from kit.planning.planned_review import planned_titles
+from kit.planning.of_review import planned_titles
 from kit.review.walk import review_titles
 from kit.settings.params import LoadedParams, ReviewParams, load_params
 from kit.settings.yaml import WrittenFloat, WrittenInt

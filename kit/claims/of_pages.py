@@ -12,7 +12,7 @@ from kit.claims import of_review
 from kit.claims.claim import Claim, ClaimBook, RunRecord, file_sha256
 from kit.claims.write import Figure, Subject, claim_id, make_claim
 from kit.margins.repeatability import BenchComponents, Repeatability
-from kit.planning.planned_review import plan_of_review, planned_titles
+from kit.planning.of_review import plan_of_review, planned_titles
 from kit.review.health import Health, measure_health
 from kit.review.look_into import LookedRun, look_into
 from kit.review.walk import Results, Review, load_review, work_out

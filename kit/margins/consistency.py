@@ -16,7 +16,7 @@ from kit.margins.replicates import is_level_unit
 from kit.margins.suites import NOT_SPEED, SuiteMargin, summarise_titles
 from kit.settings.bench_file import Title
 from kit.settings.params import MarginParams
-from kit.stats.combining import match_t, spread_over_titles, t_ends
+from kit.stats.intervals import match_t, spread_over_titles, t_ends
 from kit.trace import Trace
 
 

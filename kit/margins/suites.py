@@ -16,8 +16,14 @@ from kit.margins.estimate import OUTCOMES, Outcome, RatioEstimate, outcome_of
 from kit.settings.bench_file import Title
 from kit.settings.metric import METRICS
 from kit.settings.params import MarginParams, SuiteParams
-from kit.stats.combining import match_t, spread_over_titles, suite_weights, t_ends
-from kit.stats.intervals import LEVEL_ALPHA, Floats
+from kit.stats.intervals import (
+    LEVEL_ALPHA,
+    Floats,
+    match_t,
+    spread_over_titles,
+    suite_weights,
+    t_ends,
+)
 from kit.trace import Trace
 
 if TYPE_CHECKING:

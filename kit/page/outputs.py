@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from kit.claims.claim import ClaimBook, claims_json
-from kit.planning.planned_review import plan_of_review
+from kit.planning.of_review import plan_of_review
 from kit.planning.schedule import order_frame
 from kit.review.health import measure_health
 from kit.review.look_into import look_into

@@ -1,23 +1,42 @@
-"""The plan of a review: what its params ask for, from what its bench shows."""
+"""The plan of a review: its params and what its bench shows in, the plan of its runs out."""
 
 from __future__ import annotations
 
 import math
+import statistics
+from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import asdict, dataclass, replace
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import polygamma
 
+from kit.bench.runs import RunRow, read_run_sheet, select_rows
 from kit.errors import UsageError
 from kit.margins.cells import MIN_SHARED
-from kit.margins.replicates import SharedVariances, pair_key
-from kit.planning.bench_time import within_run_sd
-from kit.planning.plan import Plan, plan_runs
+from kit.margins.replicates import SharedVariances, fit_variances, pair_key
+from kit.metrics.run_metrics import RunMetrics
+from kit.planning.effort import within_run_sd
+from kit.planning.runs_needed import (
+    BenchEvidence,
+    CellSeen,
+    PilotCheck,
+    Plan,
+    check_pilot,
+    plan_runs,
+)
+from kit.planning.schedule import ScheduledRun, list_checks, order_runs
+from kit.review.walk import Review, read_and_measure
+from kit.rounding import number, ratio_text
+from kit.screening.screen import screen_runs
 from kit.settings.bench_file import Bench
-from kit.settings.params import ReviewParams
-from kit.stats.power import Design, SpreadDoubt, lent_degrees
+from kit.settings.metric import HEADLINE, RESULT
+from kit.settings.params import LoadedParams, ReviewParams, load_params
+from kit.stats.power import Design, SpreadUncertainty, borrowed_degrees
 from kit.stats.variance_fit import CAUTION, COMPONENT_FLOOR, FLAT, VarianceFit
 
 Floats = NDArray[np.float64]
@@ -76,6 +95,16 @@ def plan_review(
             products=1 + len(params.compared),
             runs=max(params.plan.min_runs, round(made / max(cells, 1))),
         )
+    evidence = BenchEvidence(
+        have=have or {}, borrowed_df=borrowed, within_sd=_within(profiles or {})
+    )
+    if variances is not None:
+        evidence = replace(
+            evidence,
+            run_sd=variances.run_sd,
+            correlations=_correlations(params, titles, variances),
+            uncertainties=_uncertainties(params, titles, variances, have),
+        )
     return plan_runs(
         {title: bench.titles[title] for title in titles},
         params=params.plan,
@@ -83,12 +112,7 @@ def plan_review(
         baselines=params.compared,
         confidence=params.margins.confidence,
         design=design,
-        run_sd=variances.run_sd if variances is not None else None,
-        have=have,
-        borrowed_df=borrowed,
-        within_sd=_within(profiles or {}),
-        correlations=_correlations(params, titles, variances) if variances is not None else None,
-        doubts=_doubts(params, titles, variances, have) if variances is not None else None,
+        evidence=evidence,
     )
 
 
@@ -119,13 +143,13 @@ def _pair_sd(fit: VarianceFit | None, key: tuple[str, str]) -> float | None:
     return math.exp(float((log_var * fit.title_weight[place]).sum()) / 2)
 
 
-def _doubts(
+def _uncertainties(
     params: ReviewParams,
     titles: Sequence[str],
     variances: SharedVariances,
     have: Mapping[tuple[str, str], int] | None,
-) -> dict[tuple[str, str], SpreadDoubt]:
-    """Return how far the spreads of the product and each baseline are from being known."""
+) -> dict[tuple[str, str], SpreadUncertainty]:
+    """Return how uncertain the spreads of the product and each baseline are."""
     found = {}
     for baseline in params.compared:
         # With a product that is gone nothing is paired, see `plan_runs`.
@@ -134,18 +158,20 @@ def _doubts(
             kept = None
             if have:
                 kept = (have.get((params.product, title), 0), have.get((baseline, title), 0))
-            doubt = None
+            uncertain = None
             if params.plan is not None and params.plan.paired and not gone:
-                doubt = _pair_doubt(variances.pairs, pair_key(title, params.product, baseline))
+                uncertain = _pair_uncertainty(
+                    variances.pairs, pair_key(title, params.product, baseline)
+                )
                 kept = None if kept is None else (min(kept), min(kept))
-            if doubt is None and variances.cells is not None:
-                doubt = spread_doubt(variances.cells, title, params.product, baseline)
-            if doubt is not None:
-                found[baseline, title] = replace(doubt, kept=kept)
+            if uncertain is None and variances.cells is not None:
+                uncertain = spread_uncertainty(variances.cells, title, params.product, baseline)
+            if uncertain is not None:
+                found[baseline, title] = replace(uncertain, kept=kept)
     return found
 
 
-def _pair_doubt(fit: VarianceFit | None, key: tuple[str, str]) -> SpreadDoubt | None:
+def _pair_uncertainty(fit: VarianceFit | None, key: tuple[str, str]) -> SpreadUncertainty | None:
     """Return what is not known of the spread of session differences, as of both sides alike."""
     place = fit.keys.get(key) if fit is not None else None
     if fit is None or place is None:
@@ -153,11 +179,11 @@ def _pair_doubt(fit: VarianceFit | None, key: tuple[str, str]) -> SpreadDoubt | 
     mean, spread = _cell_moments(fit, place)
     weight = fit.title_weight[place]
     whole = float((weight * (spread + (mean - (weight * mean).sum()) ** 2)).sum())
-    return SpreadDoubt(whole, whole, whole)
+    return SpreadUncertainty(whole, whole, whole)
 
 
-def spread_doubt(fit: VarianceFit, title: str, product: str, other: str) -> SpreadDoubt:
-    """Return how far the spreads of two products in a title are from being known to a bench.
+def spread_uncertainty(fit: VarianceFit, title: str, product: str, other: str) -> SpreadUncertainty:
+    """Return how uncertain the spreads of two products in a title are to a bench.
 
     Parameters
     ----------
@@ -168,10 +194,10 @@ def spread_doubt(fit: VarianceFit, title: str, product: str, other: str) -> Spre
 
     Returns
     -------
-    SpreadDoubt
+    SpreadUncertainty
         From the distributions of both ln variances. A product without runs in the title is as
-        doubtful as products differ, a title without runs as titles do besides; where a bench tells
-        nothing of how far those differ, the spread reckoned with is taken for granted.
+        uncertain as products differ, a title without runs as titles do besides; where a bench tells
+        nothing of how far those differ, the spread reckoned with is taken as known.
     """
     places = [fit.keys.get((title, name)) for name in (product, other)]
     known = next(
@@ -181,7 +207,7 @@ def spread_doubt(fit: VarianceFit, title: str, product: str, other: str) -> Spre
     apart = fit.product_var if fit.product_var < FLAT else 0.0
     if known is None:
         level = fit.title_var if fit.title_var < FLAT else 0.0
-        return SpreadDoubt(level + apart, level + apart, level)
+        return SpreadUncertainty(level + apart, level + apart, level)
     weight = fit.title_weight[known]
     means, spreads = [], []
     for place in places:
@@ -191,7 +217,7 @@ def spread_doubt(fit: VarianceFit, title: str, product: str, other: str) -> Spre
             mean, spread = _cell_moments(fit, place)
         means.append(mean - (weight * mean).sum())
         spreads.append(spread)
-    return SpreadDoubt(
+    return SpreadUncertainty(
         mine=float((weight * (spreads[0] + means[0] ** 2)).sum()),
         other=float((weight * (spreads[1] + means[1] ** 2)).sum()),
         both=float((weight * means[0] * means[1]).sum()),
@@ -206,7 +232,7 @@ def _cell_moments(fit: VarianceFit, place: int) -> tuple[Floats, Floats]:
 
 
 def shared_degrees(fit: VarianceFit, *, products: int, runs: int) -> float:
-    """Return the degrees of freedom that a review lends to the variance of each side of a margin.
+    """Return the degrees of freedom that the variance of each side of a margin borrows.
 
     Parameters
     ----------
@@ -237,7 +263,7 @@ def shared_degrees(fit: VarianceFit, *, products: int, runs: int) -> float:
     if fit.title_var > 0:
         title_var = 1 / (1 / fit.title_var + max(products - 2, 0) / each)
     level_var = each / max(fit.cells_used, 1)
-    return min(lent_degrees(product_var / 2 + title_var + level_var) / 2, 1e6)
+    return min(borrowed_degrees(product_var / 2 + title_var + level_var) / 2, 1e6)
 
 
 def _within(
@@ -252,3 +278,170 @@ def _within(
         if part is not None:
             found[key] = part
     return found
+
+
+# Shared variances of the averages, runs and spread of each cell, profiles of its runs.
+Shown = tuple[
+    SharedVariances | None, dict[tuple[str, str], CellSeen], dict[tuple[str, str], list[Any]]
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Planned:
+    """A plan with the order of its runs, its check-list, and what a pilot showed."""
+
+    review: str
+    bench: Bench
+    plan: Plan
+    order: tuple[ScheduledRun, ...]
+    checks: tuple[str, ...]
+    pilot: PilotCheck | None
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the plan as plain data."""
+        return {
+            "ok": True,
+            "review": self.review,
+            "plan": {**asdict(self.plan), "left_out": dict(self.plan.left_out)},
+            "order": [asdict(run) for run in self.order],
+            "checks": list(self.checks),
+            "pilot": None if self.pilot is None else asdict(self.pilot),
+        }
+
+    def to_lines(self, *, order: bool = False, checklist: bool = False) -> list[str]:
+        """Return the plan as lines; with `order` or `checklist` those alone."""
+        lines: list[str] = []
+        if order:
+            lines += [
+                f"{i:4d}  block {run.block}  {run.product}  {run.title}  run {run.number}"
+                for i, run in enumerate(self.order, 1)
+            ]
+        if checklist:
+            lines += self.checks
+        return lines or self._summary()
+
+    def _summary(self) -> list[str]:
+        plan = self.plan
+        asked = ratio_text(plan.ratio).text
+        lines = [
+            f"{self.review}: to resolve a margin of {asked} with power "
+            f"{number(plan.power, decimals=2)} at confidence {number(plan.confidence, decimals=3)}",
+            f"  {sum(cell.to_run for cell in plan.cells)} runs to make, "
+            f"{number(plan.minutes, decimals=0)} minutes of bench time",
+        ]
+        for title in plan.titles:
+            cells = [cell for cell in plan.cells if cell.title == title]
+            counts = ", ".join(f"{cell.product} {cell.to_run}" for cell in cells)
+            lines.append(f"  {title}: {counts}")
+        short = [m for m in plan.margins if not m.resolved]
+        for margin in short:
+            lines.append(
+                f"  {margin.title} against {margin.baseline} stays unresolved below "
+                f"{ratio_text(margin.smallest_ratio).text}"
+            )
+        if plan.next_runs:
+            best = Counter(run.title for run in plan.next_runs)
+            lines.append(
+                "  the budget is best spent on: "
+                + ", ".join(f"{title} ({count})" for title, count in best.most_common())
+            )
+        lines += [f"  {title} is not planned: {why}" for title, why in plan.left_out.items()]
+        lines += [f"  note: {note}" for note in plan.notes]
+        if self.pilot is not None:
+            lines.append(
+                f"  so far: planned precision reached in {self.pilot.reached} margins, missed in "
+                f"{self.pilot.missed}, too few runs to say in {self.pilot.too_few}"
+            )
+            lines.append(f"  {self.pilot.rule}")
+        return lines
+
+
+def plan_from_params(path: Path) -> Planned:
+    """Return the plan of a review from its params file and what its bench shows already.
+
+    Raises
+    ------
+    KitError
+        With every fault of params or bench; `UsageError` where params have no section `plan`.
+    """
+    loaded = load_params(path)
+    params, bench = loaded.params, loaded.bench
+    sheet = read_run_sheet(bench)
+    titles = planned_titles(params, bench)
+    rows = select_rows(sheet, products=params.products, titles=titles)
+    return _planned(loaded, titles, what_bench_shows(rows, loaded))
+
+
+@lru_cache(maxsize=1)
+def plan_of_review(review: Review) -> Planned:
+    """Return the plan of a review already read; the last one is kept.
+
+    Raises
+    ------
+    UsageError
+        If its params have no section `plan`.
+    """
+    profiles = {run: signs.profile for run, signs in review.signs.items()}
+    shown = _shown(review.used, profiles, review.bench)
+    return _planned(review.loaded, planned_titles(review.params, review.bench), shown)
+
+
+def _planned(loaded: LoadedParams, titles: Sequence[str], shown: Shown) -> Planned:
+    """Return the plan from what the bench shows."""
+    params, bench = loaded.params, loaded.bench
+    variances, seen, profiles = shown
+    plan = plan_review(
+        params,
+        bench,
+        titles=titles,
+        variances=variances,
+        have={key: cell.runs for key, cell in seen.items()},
+        profiles=profiles,
+    )
+    return Planned(
+        review=params.review,
+        bench=bench,
+        plan=plan,
+        order=_order(plan, params),
+        checks=list_checks(bench, params),
+        pilot=check_pilot(plan, seen) if any(cell.runs > 1 for cell in seen.values()) else None,
+    )
+
+
+def _order(plan: Plan, params: ReviewParams) -> tuple[ScheduledRun, ...]:
+    if params.plan is None:
+        return ()
+    return order_runs(plan.counts(), seed=params.plan.seed, by_product=params.plan.by_product)
+
+
+def planned_titles(params: ReviewParams, bench: Bench) -> tuple[str, ...]:
+    """Return the titles to plan for: those params name, or every title of the bench."""
+    return tuple(bench.titles) if params.titles == "all" else params.titles
+
+
+def what_bench_shows(rows: Sequence[RunRow], loaded: LoadedParams) -> Shown:
+    """Return shared variances of the averages, runs per cell, and profiles of the runs."""
+    signs, metrics = read_and_measure(rows, loaded)
+    screened = screen_runs(rows, signs, loaded.bench, loaded.params)
+    used = [m for run, m in metrics.items() if run not in screened.set_aside]
+    return _shown(used, {run: found.profile for run, found in signs.items()}, loaded.bench)
+
+
+def _shown(used: Sequence[RunMetrics], profile_of: Mapping[str, Any], bench: Bench) -> Shown:
+    """Return what the runs used show."""
+    if not used:
+        return None, {}, {}
+    variances = fit_variances(used, metric=HEADLINE, titles=bench.titles)
+    logs: dict[tuple[str, str], list[float]] = {}
+    for measured in used:
+        figure = measured.values.get(HEADLINE, measured.values.get(RESULT, 0.0))
+        if figure > 0 and bench.titles[measured.title].measures != "noise":
+            logs.setdefault((measured.product, measured.title), []).append(math.log(figure))
+    seen = {
+        key: CellSeen(runs=len(found), run_sd=statistics.stdev(found) if len(found) > 1 else None)
+        for key, found in logs.items()
+    }
+    profiles: dict[tuple[str, str], list[Any]] = {}
+    for measured in used:
+        profiles.setdefault((measured.product, measured.title), []).append(profile_of[measured.run])
+    return variances, seen, profiles

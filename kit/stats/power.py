@@ -18,17 +18,17 @@ Floats = NDArray[np.float64]
 MOST_RUNS = 100_000
 _MOST_ONE_SIDED = 200
 _NODES = 24  # of the quadrature in Welch's power; 20 already agree to nine digits
-_NO_DOUBT = 1e-9  # a variance of ln variance below this is none
-_DOUBT_NODES = 9  # either way, of the quadrature over spreads that are not known exactly
+_NEGLIGIBLE = 1e-9  # a variance of ln variance below this is none
+_SPREAD_NODES = 9  # either way, of the quadrature over spreads that are not known exactly
 
 
 @dataclass(frozen=True, slots=True)
-class SpreadDoubt:
-    """How far the run-to-run spreads of a margin's two sides are from being known.
+class SpreadUncertainty:
+    """How uncertain the run-to-run spreads of a margin's two sides are.
 
     `mine` and `other` are the variances of what is known of ln run-to-run variance on either side,
-    and `both` is their covariance: what is not known of a title's own level is doubtful on both
-    sides alike. All 0, as by default: the spreads are taken for granted.
+    and `both` is their covariance: what is not known of a title's own level is uncertain on both
+    sides alike. All 0, as by default: the spreads are taken as known.
 
     `kept` are the runs made so far on either side (sessions, where paired), if the margin will be
     computed from them too; None where it will rest on new runs alone. Runs that are kept tell the
@@ -40,25 +40,25 @@ class SpreadDoubt:
     both: float = 0.0
     kept: tuple[int, int] | None = None
 
-    def swapped(self) -> SpreadDoubt:
+    def swapped(self) -> SpreadUncertainty:
         """Return the same with the sides exchanged."""
         kept = None if self.kept is None else (self.kept[1], self.kept[0])
-        return SpreadDoubt(self.other, self.mine, self.both, kept)
+        return SpreadUncertainty(self.other, self.mine, self.both, kept)
 
-    def ahead(self, runs: tuple[float, float], *, paired: bool = False) -> Floats:
+    def remaining(self, runs: tuple[float, float], *, paired: bool = False) -> Floats:
         """Return the covariance, shape (2, 2), of what is not known and what is not kept.
 
         Where runs are kept, the variance of what new ones will change: before less after, each new
         side's ln sample variance having the variance trigamma((new runs) / 2).
         """
-        doubt = np.array([[self.mine, self.both], [self.both, self.other]])
+        before = np.array([[self.mine, self.both], [self.both, self.other]])
         if self.kept is None:
-            return doubt
+            return before
         new = [max(0.0, n - k) for n, k in zip(runs, self.kept, strict=True)]
         if paired:
             new[1] = 0.0  # a session tells once of the difference
         told = np.diag([1 / float(polygamma(1, n / 2)) if n > 0 else 0.0 for n in new])
-        news: Floats = doubt @ told @ np.linalg.solve(np.eye(2) + doubt @ told, doubt)
+        news: Floats = before @ told @ np.linalg.solve(np.eye(2) + before @ told, before)
         return (news + news.T) / 2
 
     def nodes(
@@ -69,10 +69,10 @@ class SpreadDoubt:
         Shape (n_nodes,) each: the Gauss-Hermite rule of two normal ln variances, without nodes of
         hardly any weight. It is good to 0.001 of power for variances up to 1.
         """
-        (mine, both), (_, other) = self.ahead(runs, paired=paired).tolist()
-        if mine + other < _NO_DOUBT:
+        (mine, both), (_, other) = self.remaining(runs, paired=paired).tolist()
+        if mine + other < _NEGLIGIBLE:
             return np.ones(1), np.ones(1), np.ones(1)
-        x, w = hermegauss(_DOUBT_NODES)
+        x, w = hermegauss(_SPREAD_NODES)
         weight = np.outer(w, w).ravel()
         used = weight > 1e-5 * weight.sum()
         first, second = (z.ravel()[used] for z in np.meshgrid(x, x, indexing="ij"))
@@ -85,21 +85,58 @@ class SpreadDoubt:
         )
 
 
-GRANTED = SpreadDoubt()
+KNOWN = SpreadUncertainty()
+
+
+@dataclass(frozen=True, slots=True)
+class MarginDesign:
+    """How a margin will be computed, and how far runs will spread.
+
+    Attributes
+    ----------
+    run_sd, other_sd : float
+        Run-to-run standard deviation of ln values on the two sides (close to the coefficient of
+        variation: 0.01 where runs differ by 1 %), >= 0. The second defaults to the first.
+    confidence : float
+        Of the two-sided interval, a fraction in (0, 1).
+    design : {"shared", "welch", "paired"}
+        How the margin will be computed.
+    borrowed_df : float
+        For "shared": degrees of freedom that the variance of each side borrows from other cells.
+    correlation : float
+        For "paired": correlation of the two sides' ln values within a session, below 1.
+    uncertainty : SpreadUncertainty
+        How uncertain the spreads are; by default they are taken as known.
+
+    Raises
+    ------
+    ValueError
+        If an argument is out of its range.
+    """
+
+    run_sd: float
+    confidence: float
+    design: Design
+    other_sd: float | None = None
+    borrowed_df: float = 0.0
+    correlation: float = 0.0
+    uncertainty: SpreadUncertainty = KNOWN
+
+    def __post_init__(self) -> None:
+        """Refuse what no margin can have."""
+        if not (0 < self.confidence < 1 and self.correlation < 1):
+            raise ValueError("confidence must be in (0, 1), correlation < 1")
+        if min(self.sds) < 0 or self.borrowed_df < 0:
+            raise ValueError("run_sd, other_sd and borrowed_df must not be negative")
+
+    @property
+    def sds(self) -> tuple[float, float]:
+        """Both spreads."""
+        return self.run_sd, self.run_sd if self.other_sd is None else self.other_sd
 
 
 def margin_power(
-    ratio: float,
-    *,
-    run_sd: float,
-    other_sd: float | None = None,
-    runs: float,
-    other_runs: float | None = None,
-    confidence: float,
-    design: Design,
-    borrowed_df: float = 0.0,
-    correlation: float = 0.0,
-    doubt: SpreadDoubt = GRANTED,
+    ratio: float, design: MarginDesign, *, runs: float, other_runs: float | None = None
 ) -> float:
     """Return how often the interval around a margin leaves out 1 where the true margin is `ratio`.
 
@@ -107,22 +144,11 @@ def margin_power(
     ----------
     ratio : float
         The true margin, > 0: 1.03 for a product 3 % ahead.
-    run_sd, other_sd : float
-        Run-to-run standard deviation of ln values on the two sides (close to the coefficient of
-        variation: 0.01 where runs differ by 1 %). The second defaults to the first.
-    runs, other_runs : float
-        Runs on either side, 2 or more; the second defaults to the first. With `design` "paired",
-        `runs` sessions with a run of each.
-    confidence : float
-        Of the two-sided interval, a fraction in (0, 1).
-    design : {"shared", "welch", "paired"}
+    design : MarginDesign
         How the margin will be computed.
-    borrowed_df : float
-        For "shared": degrees of freedom that other cells lend to the variance of each side.
-    correlation : float
-        For "paired": correlation of the two sides' ln values within a session, below 1.
-    doubt : SpreadDoubt
-        How far the spreads are from being known; by default they are taken for granted.
+    runs, other_runs : float
+        Runs on either side, 2 or more; the second defaults to the first. Where paired, `runs`
+        sessions with a run of each.
 
     Returns
     -------
@@ -143,39 +169,38 @@ def margin_power(
     is a scaled noncentral t, and the share follows a beta distribution. With three runs Welch's
     test falls well short of the pooled one.
 
-    With `doubt` the power is the mean over what is known of the spreads, ln variances being taken
-    as normal around the ones given. Around 0.8 power falls by more for a larger spread than it
-    rises for a smaller one, so spreads that are estimates promise too much when taken for granted.
+    Where spreads are uncertain the power is the mean over what is known of them, ln variances being
+    taken as normal around the ones given. Around 0.8 power falls by more for a larger spread than
+    it rises for a smaller one, so spreads that are estimates promise too much when taken as known.
 
     References
     ----------
     .. [1] J. Cohen (1988), "Statistical Power Analysis for the Behavioral Sciences", 2nd ed.
     """
-    other_sd = run_sd if other_sd is None else other_sd
     other_runs = runs if other_runs is None else other_runs
-    if not (ratio > 0 and min(runs, other_runs) > 1 and 0 < confidence < 1 and correlation < 1):
-        raise ValueError("ratio must be > 0, runs > 1, confidence in (0, 1), correlation < 1")
-    if min(run_sd, other_sd) < 0 or borrowed_df < 0:
-        raise ValueError("run_sd, other_sd and borrowed_df must not be negative")
+    if not (ratio > 0 and min(runs, other_runs) > 1):
+        raise ValueError("ratio must be > 0, runs > 1")
     effect = abs(math.log(ratio))
     if effect == 0:
-        return 1 - confidence
-    if run_sd == other_sd == 0:
+        return 1 - design.confidence
+    if max(design.sds) == 0:
         return 1.0
-    tail = (1 - confidence) / 2
-    scale_mine, scale_other, weight = doubt.nodes((runs, other_runs), paired=design == "paired")
-    sds = (run_sd * scale_mine, other_sd * scale_other)
-    if design == "welch":
+    tail = (1 - design.confidence) / 2
+    paired = design.design == "paired"
+    mine, theirs, weight = design.uncertainty.nodes((runs, other_runs), paired=paired)
+    sds = (design.sds[0] * mine, design.sds[1] * theirs)
+    if design.design == "welch":
         powers = _welch_power(effect, sds, (runs, other_runs), tail)
-    elif design == "paired":
-        variance = sds[0] ** 2 + sds[1] ** 2 - 2 * correlation * sds[0] * sds[1]
+    elif paired:
+        variance = sds[0] ** 2 + sds[1] ** 2 - 2 * design.correlation * sds[0] * sds[1]
         powers = _t_power(effect * np.sqrt(runs / variance), runs - 1, tail)
     else:
-        mine, theirs = sds[0] ** 2 / runs, sds[1] ** 2 / other_runs
-        df = (mine + theirs) ** 2 / (
-            mine**2 / (runs - 1 + borrowed_df) + theirs**2 / (other_runs - 1 + borrowed_df)
+        part, other_part = sds[0] ** 2 / runs, sds[1] ** 2 / other_runs
+        df = (part + other_part) ** 2 / (
+            part**2 / (runs - 1 + design.borrowed_df)
+            + other_part**2 / (other_runs - 1 + design.borrowed_df)
         )
-        powers = _t_power(effect / np.sqrt(mine + theirs), df, tail)
+        powers = _t_power(effect / np.sqrt(part + other_part), df, tail)
     return float((weight * powers).sum())
 
 
@@ -218,54 +243,46 @@ def _welch_power(
 
 
 def runs_needed(
-    ratio: float,
-    *,
-    run_sd: float,
-    other_sd: float | None = None,
-    power: float,
-    confidence: float,
-    design: Design,
-    other_runs: float | None = None,
-    borrowed_df: float = 0.0,
-    correlation: float = 0.0,
-    doubt: SpreadDoubt = GRANTED,
+    ratio: float, design: MarginDesign, *, power: float, other_runs: float | None = None
 ) -> int | None:
     """Return the runs on each side (or sessions) that resolve a true margin with a given power.
 
-    Parameters are those of `margin_power`; with `other_runs` the other side keeps that many, and
-    the answer is for the first side alone. At least 2; None where more than `MOST_RUNS` would be
-    needed (more than 200 where the other side keeps its runs).
+    Parameters
+    ----------
+    ratio : float
+        The true margin, > 0.
+    design : MarginDesign
+        How the margin will be computed.
+    power : float
+        A fraction in (0, 1).
+    other_runs : float, optional
+        Runs that the other side keeps; the answer is then for the first side alone.
+
+    Returns
+    -------
+    int or None
+        At least 2; None where more than `MOST_RUNS` would be needed (more than 200 where the other
+        side keeps its runs).
 
     Examples
     --------
     Five percent error, power 0.8, a margin of two standard deviations: six runs each, not the four
     of the rule of thumb 16 / d squared.
 
-    >>> runs_needed(math.exp(0.02), run_sd=0.01, power=0.8, confidence=0.95, design="shared")
+    >>> design = MarginDesign(run_sd=0.01, confidence=0.95, design="shared")
+    >>> runs_needed(math.exp(0.02), design, power=0.8)
     6
     """
     if not 0 < power < 1:
         raise ValueError("power must be in (0, 1)")
 
     def enough(runs: int) -> bool:
-        found = margin_power(
-            ratio,
-            run_sd=run_sd,
-            other_sd=other_sd,
-            runs=runs,
-            other_runs=other_runs,
-            confidence=confidence,
-            design=design,
-            borrowed_df=borrowed_df,
-            correlation=correlation,
-            doubt=doubt,
-        )
-        return found >= power
+        return margin_power(ratio, design, runs=runs, other_runs=other_runs) >= power
 
     if enough(2):
         return 2
     if other_runs is not None:
-        # Not a bisection: far more runs than the other side has can lower the power, for the
+        # Not a bisection: many more runs than the other side has can lower the power, for the
         # error is then all the other side's, and so are the degrees of freedom.
         return next((runs for runs in range(3, _MOST_ONE_SIDED + 1) if enough(runs)), None)
     low, high = 2, 4
@@ -280,60 +297,50 @@ def runs_needed(
 
 
 def smallest_ratio(
-    runs: float,
-    *,
-    run_sd: float,
-    other_sd: float | None = None,
-    other_runs: float | None = None,
-    power: float,
-    confidence: float,
-    design: Design,
-    borrowed_df: float = 0.0,
-    correlation: float = 0.0,
-    doubt: SpreadDoubt = GRANTED,
+    runs: float, design: MarginDesign, *, power: float, other_runs: float | None = None
 ) -> float:
     """Return the smallest margin (> 1) that a number of runs resolves with a given power.
 
-    Parameters are those of `margin_power`; infinity where no margin of this world is resolved.
+    Parameters
+    ----------
+    runs, other_runs : float
+        Runs on either side, as for `margin_power`.
+    design : MarginDesign
+        How the margin will be computed.
+    power : float
+        A fraction above 1 - confidence and below 1.
+
+    Returns
+    -------
+    float
+        Infinity where no margin of this world is resolved.
 
     Examples
     --------
-    >>> found = smallest_ratio(3, run_sd=0.01, power=0.8, confidence=0.95, design="shared")
-    >>> round(100 * (found - 1), 4)
+    >>> design = MarginDesign(run_sd=0.01, confidence=0.95, design="shared")
+    >>> round(100 * (smallest_ratio(3, design, power=0.8) - 1), 4)
     3.1185
     """
     from scipy.optimize import brentq
 
-    if not 1 - confidence < power < 1:
+    if not 1 - design.confidence < power < 1:
         raise ValueError("power must be above 1 - confidence and below 1")
 
-    def lack(effect: float) -> float:
-        found = margin_power(
-            math.exp(effect),
-            run_sd=run_sd,
-            other_sd=other_sd,
-            runs=runs,
-            other_runs=other_runs,
-            confidence=confidence,
-            design=design,
-            borrowed_df=borrowed_df,
-            correlation=correlation,
-            doubt=doubt,
-        )
-        return found - power
+    def excess(effect: float) -> float:
+        return margin_power(math.exp(effect), design, runs=runs, other_runs=other_runs) - power
 
-    if run_sd == 0 and not other_sd:
+    high = max(design.sds)
+    if high == 0:
         return 1.0
-    high = max(run_sd, other_sd or 0.0)
-    while lack(high) < 0:
+    while excess(high) < 0:
         high *= 2
         if high > 500:
             return math.inf
-    return math.exp(brentq(lack, 0.0, high, xtol=1e-14, rtol=1e-13))
+    return math.exp(brentq(excess, 0.0, high, xtol=1e-14, rtol=1e-13))
 
 
-def lent_degrees(spread_of_log_variance: float) -> float:
-    """Return the degrees of freedom that shared variances lend to each cell.
+def borrowed_degrees(spread_of_log_variance: float) -> float:
+    """Return the degrees of freedom that each cell borrows where variances are shared.
 
     Parameters
     ----------
@@ -354,7 +361,7 @@ def lent_degrees(spread_of_log_variance: float) -> float:
 
     Examples
     --------
-    >>> round(lent_degrees(float(polygamma(1, 4.5))), 9)
+    >>> round(borrowed_degrees(float(polygamma(1, 4.5))), 9)
     9.0
     """
     from scipy.optimize import brentq

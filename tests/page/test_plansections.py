@@ -18,7 +18,7 @@ from kit.page.plansections import (
     plan_section,
     plan_summary_section,
 )
-from kit.planning.planned_review import plan_from_params, plan_of_review
+from kit.planning.of_review import plan_from_params, plan_of_review
 from kit.planning.schedule import CAUTIONS
 from kit.review.walk import load_review, work_out
 

@@ -5,6 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from power_by_keywords import smallest_ratio
 from scipy.special import ndtr, polygamma
 
 from kit.errors import ParamsError, UsageError
@@ -12,10 +13,10 @@ from kit.margins.cells import make_cells
 from kit.margins.compare import compare_products
 from kit.margins.replicates import fit_variances
 from kit.metrics.run_metrics import RunMetrics
-from kit.planning.of_review import plan_review, shared_degrees, spread_doubt
+from kit.planning.of_review import plan_review, shared_degrees, spread_uncertainty
 from kit.settings.bench_file import Title, read_bench
 from kit.settings.params import MarginParams, ReviewParams, load_params
-from kit.stats.power import GRANTED, SpreadDoubt, smallest_ratio
+from kit.stats.power import KNOWN, SpreadUncertainty
 from kit.stats.variance_fit import FLAT
 from kit.trace import Trace
 
@@ -145,7 +146,7 @@ def standing_bench_promise(seed, *, power, spreads, benches=80, runs=4):
                 confidence=0.95,
                 design="shared",
                 borrowed_df=lent,
-                doubt=spread_doubt(standing.cells, t, "new", p),
+                uncertainty=spread_uncertainty(standing.cells, t, "new", p),
             )
             for t, p in rivals.items()
         }
@@ -252,7 +253,7 @@ def test_the_design_is_that_of_the_margins(tmp_path, method, titles, paired, des
     assert plan.design == design
 
 
-def test_lent_degrees_are_those_of_the_error_variance_of_two_cells_of_a_title():
+def test_borrowed_degrees_are_those_of_the_error_variance_of_two_cells_of_a_title():
     # Simulated: ln of the mean of two cells' variances, their own effects drawn apart, the title's
     # level and the level of all drawn once for both. Its spread is that of a chi-square's ln on the
     # degrees lent to both sides together (trigamma, by scipy).
@@ -289,22 +290,22 @@ def drawn_from(fit, title, products, rng, draws=200_000):
     return np.array(found)
 
 
-def test_doubt_is_that_of_the_bench():
+def test_uncertainty_is_that_of_the_bench():
     rng = np.random.default_rng(2)
     sds = draw_spreads(rng)
     made = simulate(rng, sds, 4, lambda p, t: 60.0)
     fit = fit_variances(made, metric="average_fps").cells
-    doubt = spread_doubt(fit, "t3", "new", "two")
+    uncertain = spread_uncertainty(fit, "t3", "new", "two")
     covariance = np.cov(drawn_from(fit, "t3", ["new", "two"], rng))
-    assert (doubt.mine, doubt.other) == pytest.approx(covariance.diagonal(), rel=0.03)
-    assert doubt.both == pytest.approx(covariance[0, 1], abs=0.003)
-    assert 0 < doubt.both < doubt.mine
+    assert (uncertain.mine, uncertain.other) == pytest.approx(covariance.diagonal(), rel=0.03)
+    assert uncertain.both == pytest.approx(covariance[0, 1], abs=0.003)
+    assert 0 < uncertain.both < uncertain.mine
     # A product without runs in the title, a title without runs; and what cannot be told.
     some = fit_variances(
         [m for m in made if m.title != "t5" and (m.product, m.title) != ("two", "t3")],
         metric="average_fps",
     ).cells
-    lacks = spread_doubt(some, "t3", "new", "two")
+    lacks = spread_uncertainty(some, "t3", "new", "two")
     assert lacks.other > some.product_var > 0
     assert lacks.other - some.product_var == pytest.approx(
         drawn_from(
@@ -319,16 +320,16 @@ def test_doubt_is_that_of_the_bench():
         ).var(),
         rel=0.03,
     )
-    nothing = spread_doubt(some, "t5", "new", "two")
-    assert nothing == SpreadDoubt(
+    nothing = spread_uncertainty(some, "t5", "new", "two")
+    assert nothing == SpreadUncertainty(
         some.title_var + some.product_var, some.title_var + some.product_var, some.title_var
     )
     lone = fit_variances(
         [m for m in made if m.title == "t3" and m.product == "new"], metric="average_fps"
     ).cells
     assert lone.title_var == lone.product_var == FLAT
-    assert spread_doubt(lone, "t5", "new", "two") == GRANTED
-    one = spread_doubt(lone, "t3", "new", "two")
+    assert spread_uncertainty(lone, "t5", "new", "two") == KNOWN
+    one = spread_uncertainty(lone, "t3", "new", "two")
     assert 0 < one.mine < 5 and math.isfinite(one.other)
 
 

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from kit.errors import TextError, UsageError
-from kit.planning.planned_review import plan_from_params
+from kit.planning.of_review import plan_from_params
 from kit.report.check import check_review
 
 ROOT = Path(__file__).parents[2]

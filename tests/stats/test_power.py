@@ -5,19 +5,17 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
+from power_by_keywords import margin_power, runs_needed, smallest_ratio
 from scipy import integrate, stats
 from scipy.special import polygamma
 from statsmodels.stats.power import TTestIndPower, TTestPower
 
 from kit.stats.power import (
     MOST_RUNS,
-    SpreadDoubt,
+    SpreadUncertainty,
     best_length_s,
     best_repeats,
-    lent_degrees,
-    margin_power,
-    runs_needed,
-    smallest_ratio,
+    borrowed_degrees,
 )
 
 USUAL = {"confidence": 0.95, "design": "shared"}
@@ -190,8 +188,8 @@ def test_promised_power_is_met_on_simulated_runs(design, sd):
 
 @pytest.mark.parametrize("spread", [0.05, 0.3, 1.0])
 @pytest.mark.parametrize("power", [0.6, 0.8, 0.9])
-def test_power_with_a_doubtful_spread_is_the_mean_of_statsmodels(spread, power):
-    # Both sides doubtful alike: the mean of the exact power over a normal ln variance, integrated.
+def test_power_with_a_uncertain_spread_is_the_mean_of_statsmodels(spread, power):
+    # Both sides uncertain alike: the mean of the exact power over a normal ln variance, integrated.
     ratio = smallest_ratio(5, run_sd=0.01, power=power, **USUAL)
 
     def weighed(z):
@@ -201,20 +199,20 @@ def test_power_with_a_doubtful_spread_is_the_mean_of_statsmodels(spread, power):
 
     z = np.linspace(-6, 6, 121)  # evenly spaced: hardly any error for a bell shape
     mean = sum(weighed(at) for at in z) * (z[1] - z[0])
-    doubt = SpreadDoubt(spread, spread, spread)
-    found = margin_power(ratio, run_sd=0.01, runs=5, doubt=doubt, **USUAL)
-    assert found == pytest.approx(mean, abs=1e-3)  # the error stated in `SpreadDoubt.nodes`
+    uncertain = SpreadUncertainty(spread, spread, spread)
+    found = margin_power(ratio, run_sd=0.01, runs=5, uncertainty=uncertain, **USUAL)
+    assert found == pytest.approx(mean, abs=1e-3)  # the error stated in `SpreadUncertainty.nodes`
     if power >= 0.8:
         assert found < power  # a spread taken for granted promises too much
-    wider = smallest_ratio(5, run_sd=0.01, power=power, doubt=doubt, **USUAL)
-    found = margin_power(wider, run_sd=0.01, runs=5, doubt=doubt, **USUAL)
+    wider = smallest_ratio(5, run_sd=0.01, power=power, uncertainty=uncertain, **USUAL)
+    found = margin_power(wider, run_sd=0.01, runs=5, uncertainty=uncertain, **USUAL)
     assert found == pytest.approx(power, abs=1e-9)
 
 
 @pytest.mark.parametrize("design", ["welch", "paired"])
-def test_power_with_doubtful_spreads_equals_simulation(design):
+def test_power_with_uncertain_spreads_equals_simulation(design):
     # Each draw has spreads of its own: ln variances normal, with the covariance stated.
-    doubt, repeats, runs = SpreadDoubt(0.5, 0.2, 0.15), 60_000, 5
+    uncertain, repeats, runs = SpreadUncertainty(0.5, 0.2, 0.15), 60_000, 5
     rng = np.random.default_rng(12)
     logs = rng.multivariate_normal([0, 0], [[0.5, 0.15], [0.15, 0.2]], repeats)
     sds = np.exp(logs / 2) * [0.01, 0.02]
@@ -226,9 +224,9 @@ def test_power_with_doubtful_spreads_equals_simulation(design):
         p = stats.ttest_ind(mine, theirs, axis=1, equal_var=False).pvalue
     ends = {"runs": runs, "confidence": 0.95, "design": design}
     given = {"run_sd": 0.01, "other_sd": 0.02} | ends
-    found = margin_power(math.exp(0.035), doubt=doubt, **given)
+    found = margin_power(math.exp(0.035), uncertainty=uncertain, **given)
     assert (p < 0.05).mean() == pytest.approx(found, abs=4 * 0.5 / math.sqrt(repeats))
-    swapped = {"run_sd": 0.02, "other_sd": 0.01, "doubt": doubt.swapped()} | ends
+    swapped = {"run_sd": 0.02, "other_sd": 0.01, "uncertainty": uncertain.swapped()} | ends
     assert margin_power(math.exp(0.035), **swapped) == pytest.approx(found, abs=2e-3)
 
 
@@ -236,27 +234,27 @@ def test_only_what_new_runs_will_tell_counts_where_runs_are_kept():
     # Normal prior, normal news: before less after, 1 / (1 / V + 1 / N) (any textbook; from memory).
     # A ln sample variance on n - 1 degrees of freedom scatters by trigamma((n - 1) / 2), and runs
     # added to others bring a degree each.
-    alone = SpreadDoubt(0.4, 0.0, 0.0, kept=(3, 3))
+    alone = SpreadUncertainty(0.4, 0.0, 0.0, kept=(3, 3))
     noise = float(polygamma(1, 4 / 2))
     after = 1 / (1 / 0.4 + 1 / noise)
-    assert alone.ahead((7, 7))[0, 0] == pytest.approx(0.4 - after, rel=1e-12)
+    assert alone.remaining((7, 7))[0, 0] == pytest.approx(0.4 - after, rel=1e-12)
     # Both sides: drawn, and the mean of one regressed on what both will show.
-    doubt = SpreadDoubt(0.4, 0.3, 0.2, kept=(3, 5))
+    uncertain = SpreadUncertainty(0.4, 0.3, 0.2, kept=(3, 5))
     rng = np.random.default_rng(4)
     true = rng.multivariate_normal([0, 0], [[0.4, 0.2], [0.2, 0.3]], 400_000)
     shown = true + rng.normal(size=true.shape) * np.sqrt([noise, float(polygamma(1, 1.0))])
     coefficients = np.linalg.lstsq(shown, true, rcond=None)[0]
-    assert doubt.ahead((7, 7)) == pytest.approx(np.cov((shown @ coefficients).T), rel=0.02)
+    assert uncertain.remaining((7, 7)) == pytest.approx(np.cov((shown @ coefficients).T), rel=0.02)
     # Without new runs nothing changes; without kept ones everything is open.
     granted = margin_power(1.02, run_sd=0.01, runs=5, other_runs=7, **USUAL)
-    kept = SpreadDoubt(0.4, 0.3, 0.2, kept=(5, 7))
-    same = margin_power(1.02, run_sd=0.01, runs=5, other_runs=7, doubt=kept, **USUAL)
+    kept = SpreadUncertainty(0.4, 0.3, 0.2, kept=(5, 7))
+    same = margin_power(1.02, run_sd=0.01, runs=5, other_runs=7, uncertainty=kept, **USUAL)
     assert same == granted
-    assert SpreadDoubt(0.4, 0.3, 0.2).ahead((7, 7)).tolist() == [[0.4, 0.2], [0.2, 0.3]]
+    assert SpreadUncertainty(0.4, 0.3, 0.2).remaining((7, 7)).tolist() == [[0.4, 0.2], [0.2, 0.3]]
     # A session tells once of the difference of both.
-    pair = SpreadDoubt(0.4, 0.4, 0.4, kept=(3, 3))
-    assert pair.ahead((7, 7), paired=True) == pytest.approx(np.full((2, 2), 0.4 - after))
-    assert doubt.swapped() == SpreadDoubt(0.3, 0.4, 0.2, kept=(5, 3))
+    pair = SpreadUncertainty(0.4, 0.4, 0.4, kept=(3, 3))
+    assert pair.remaining((7, 7), paired=True) == pytest.approx(np.full((2, 2), 0.4 - after))
+    assert uncertain.swapped() == SpreadUncertainty(0.3, 0.4, 0.2, kept=(5, 3))
 
 
 def test_unequal_sides_count_by_their_errors():
@@ -364,11 +362,11 @@ def test_best_length_is_the_least_of_time_times_variance():
 
 
 @pytest.mark.parametrize("seed", range(3))
-def test_lent_degrees_are_those_of_a_variance_that_scatters_as_much(seed):
+def test_borrowed_degrees_are_those_of_a_variance_that_scatters_as_much(seed):
     # A variance on d degrees of freedom is a scaled chi-square; its ln has this spread.
     df = (3, 8, 30)[seed]
     sample = np.log(np.random.default_rng(seed).chisquare(df, 400_000)).var()
-    assert lent_degrees(sample) == pytest.approx(df, rel=0.02)
-    assert lent_degrees(0.0) == math.inf
+    assert borrowed_degrees(sample) == pytest.approx(df, rel=0.02)
+    assert borrowed_degrees(0.0) == math.inf
     with pytest.raises(ValueError, match="must not be negative"):
-        lent_degrees(-0.1)
+        borrowed_degrees(-0.1)

@@ -638,8 +638,8 @@ def components(g: Given) -> dict[str, float]:
 
 
 def planned(g: Given) -> float:
-    if "psi1_of_half_the_lent_df" in g:
-        return figures.lent(g["psi1_of_half_the_lent_df"])
+    if "psi1_of_half_the_borrowed_df" in g:
+        return figures.lent(g["psi1_of_half_the_borrowed_df"])
     needed = figures.runs_needed(g["ratio"], g["run_sd"], g["power"], g["confidence"])
     return max(needed, g["min_runs"])
 

@@ -29,7 +29,7 @@ from kit.margins.suites import SuiteMargin, summarise_titles
 from kit.methods import METHODS
 from kit.metrics.blocks import RunBlocks, measure_blocks, share_within
 from kit.metrics.run_metrics import RunMetrics, count_hitches, energy_per_frame, time_over_budget
-from kit.planning.plan import plan_runs
+from kit.planning.runs_needed import plan_runs
 from kit.rounding import (
     fine_text,
     fps_text,
@@ -42,10 +42,9 @@ from kit.rounding import (
 from kit.settings.bench_file import Title
 from kit.settings.metric import METRICS, tail_shares
 from kit.settings.params import MarginParams, PlanParams, ValueParams
-from kit.stats.combining import match_t, spread_over_titles, t_ends
-from kit.stats.intervals import adjust_p_values
+from kit.stats.intervals import adjust_p_values, match_t, spread_over_titles, t_ends
 from kit.stats.lows import low_fps
-from kit.stats.power import lent_degrees
+from kit.stats.power import borrowed_degrees
 from kit.trace import Trace
 from kit.value.weigh import find_frontier, weigh_products
 
@@ -488,7 +487,7 @@ def _plans(book: Book) -> None:
              source="power by another library")  # fmt: skip
     book.add("planned-time", {"to_run": [c.to_run for c in plan.cells], "setup_s": 90,
                               "length_s": 60}, plan.minutes)  # fmt: skip
-    book.add("planned-runs", {"psi1_of_half_the_lent_df": 0.35}, lent_degrees(0.35))
+    book.add("planned-runs", {"psi1_of_half_the_borrowed_df": 0.35}, borrowed_degrees(0.35))
 
 
 def _within(book: Book) -> None:

@@ -6,7 +6,7 @@ import math
 import numpy as np
 import pytest
 
-from kit.planning.bench_time import (
+from kit.planning.effort import (
     CellTime,
     find_next_runs,
     rank_titles,

@@ -1,0 +1,679 @@
+"""How many runs resolve a margin of a given size, how long they take, and what a pilot shows."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, fields
+from typing import TYPE_CHECKING
+
+from scipy.special import chdtri, stdtrit
+
+from kit.planning.effort import CellTime, NextRun, TitleGain, find_next_runs, rank_titles
+from kit.settings.bench_file import Title
+from kit.settings.params import PlanParams
+from kit.stats.power import (
+    KNOWN,
+    Design,
+    MarginDesign,
+    SpreadUncertainty,
+    best_length_s,
+    margin_power,
+    runs_needed,
+    smallest_ratio,
+)
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+Key = tuple[str, str]  # (product, title)
+# Standard deviation of ln values from run to run; None where not known.
+RunSd = Callable[[str, str], float | None] | Mapping[Key, float]
+
+STOPPING_RULE = (
+    "Counts are fixed before the first run, or worked out once more from the spread of a pilot "
+    "alone. Looking at a margin and adding runs until it turns out is not allowed: it makes leads "
+    "out of nothing. Whoever runs more than planned reports all runs and says so."
+)
+
+PILOT_RULE = (
+    f"{STOPPING_RULE} Where a count is worked out anew, the pilot's own runs are best left out of "
+    "the figures: kept, they make intervals a little too narrow."
+)
+
+# How sure the cautious count is that the spread is not larger than it reckons with.
+CAUTION = 0.8
+
+# How sure the cautious count is that the spread is not larger than it reckons with.
+PILOT_CAUTION = 0.8
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedCell:
+    """One product in one title: runs planned, runs there are, and the time the rest takes.
+
+    `run_sd` is the spread reckoned with and `sd_from` where it comes from, "bench" or "default".
+    `best_run_s` is the length of a run that would give the average most precision for the time;
+    None where the bench does not tell. Lows rest on few frames and want the planned length anyway.
+    A cell that cannot be run has the runs there are.
+    """
+
+    product: str
+    title: str
+    run_sd: float
+    sd_from: str
+    runs: int
+    have: int
+    to_run: int
+    run_s: float
+    minutes: float
+    best_run_s: float | None = None
+    can_run: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedMargin:
+    """One margin of the plan.
+
+    `runs_needed` is on each side, None where no reasonable number would do; `power` is what the
+    planned runs give for a true margin of the plan's size, `smallest_ratio` the margin they resolve
+    with the plan's power, `smallest_now` the same with the runs there are (None with too few).
+    """
+
+    product: str
+    baseline: str
+    title: str
+    runs_needed: int | None
+    power: float
+    resolved: bool  # whether the planned runs reach the plan's power
+    smallest_ratio: float
+    smallest_now: float | None
+    correlation: float = 0.0  # of both sides within a session, where paired
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What is asked of every margin of a plan."""
+
+    ratio: float
+    power: float
+    confidence: float
+    design: Design
+    borrowed_df: float
+
+    def design_of(
+        self,
+        sds: tuple[float, float],
+        *,
+        both_run: bool,
+        correlation: float,
+        uncertainty: SpreadUncertainty = KNOWN,
+    ) -> MarginDesign:
+        """Return how a margin will be computed: sessions of long ago cannot be shared."""
+        return MarginDesign(
+            run_sd=sds[0],
+            other_sd=sds[1],
+            confidence=self.confidence,
+            design="shared" if self.design == "paired" and not both_run else self.design,
+            borrowed_df=self.borrowed_df,
+            correlation=correlation,
+            uncertainty=uncertainty,
+        )
+
+    def runs(
+        self,
+        sds: tuple[float, float],
+        fixed: tuple[int | None, int | None],
+        correlation: float,
+        uncertainty: SpreadUncertainty = KNOWN,
+    ) -> int | None:
+        """Return the runs needed on the sides that can be run; `fixed` holds those that cannot."""
+        if fixed[0] is not None and fixed[1] is not None:
+            return None
+        if fixed[0] is not None:
+            sds, fixed, uncertainty = (sds[1], sds[0]), (None, fixed[0]), uncertainty.swapped()
+        if fixed[1] is not None and fixed[1] < 2:
+            return None
+        design = self.design_of(
+            sds, both_run=fixed[1] is None, correlation=correlation, uncertainty=uncertainty
+        )
+        return runs_needed(self.ratio, design, power=self.power, other_runs=fixed[1])
+
+    def margin(
+        self,
+        mine: PlannedCell,
+        other: PlannedCell,
+        needed: int | None,
+        correlation: float,
+        uncertainty: SpreadUncertainty = KNOWN,
+    ) -> PlannedMargin:
+        """Return what the runs planned of two cells will be able to show."""
+        runs = (max(mine.runs, mine.have), max(other.runs, other.have))
+        now = (mine.have, other.have)
+        design = self.design_of(
+            (mine.run_sd, other.run_sd),
+            both_run=mine.can_run and other.can_run,
+            correlation=correlation,
+            uncertainty=uncertainty,
+        )
+        power = self.power_of(design, runs)
+        return PlannedMargin(
+            product=mine.product,
+            baseline=other.product,
+            title=mine.title,
+            runs_needed=needed,
+            power=power,
+            resolved=power >= self.power,
+            smallest_ratio=self.smallest(design, runs),
+            smallest_now=self.smallest(design, now) if min(now) >= 2 else None,
+            correlation=correlation,
+        )
+
+    def power_of(self, design: MarginDesign, runs: tuple[int, int]) -> float:
+        """Return the power of a number of runs; 0 where a side has too few for an interval."""
+        if min(runs) < 2:
+            return 0.0
+        first = min(runs) if design.design == "paired" else runs[0]
+        return margin_power(self.ratio, design, runs=first, other_runs=runs[1])
+
+    def smallest(self, design: MarginDesign, runs: tuple[int, int]) -> float:
+        """Return the smallest margin that a number of runs resolves."""
+        if min(runs) < 2:
+            return math.inf
+        first = min(runs) if design.design == "paired" else runs[0]
+        return smallest_ratio(first, design, power=self.power, other_runs=runs[1])
+
+
+@dataclass(frozen=True, slots=True)
+class BenchEvidence:
+    """What a bench tells a plan; by default nothing.
+
+    Attributes
+    ----------
+    run_sd : callable or mapping of (product, title), optional
+        Spread from run to run, of ln values. Where it tells nothing, `PlanParams.default_run_sd`.
+    have : mapping of (product, title) to int
+        Runs there are that will be used.
+    borrowed_df : float
+        See `kit.stats.power.MarginDesign`.
+    within_sd : mapping of (product, title) to float
+        The part of the spread that comes from runs being short, see `within_run_sd`.
+    correlations : mapping of (baseline, title) to float
+        Where paired: of the product's and the baseline's ln values within a session. Where it tells
+        nothing, `PlanParams.session_correlation`.
+    uncertainties : mapping of (baseline, title) to SpreadUncertainty
+        How uncertain the spreads of the product (`mine`) and the baseline are. Where it tells
+        nothing they are taken as known, as the stated default always is.
+    """
+
+    run_sd: RunSd | None = None
+    have: Mapping[Key, int] = field(default_factory=dict)
+    borrowed_df: float = 0.0
+    within_sd: Mapping[Key, float] = field(default_factory=dict)
+    correlations: Mapping[Key, float] = field(default_factory=dict)
+    uncertainties: Mapping[Key, SpreadUncertainty] = field(default_factory=dict)
+
+    def known_sd(self, product: str, title: str) -> float | None:
+        """Return a cell's spread, None where it is not known."""
+        if self.run_sd is None:
+            return None
+        if callable(self.run_sd):
+            found = self.run_sd(product, title)
+        else:
+            found = self.run_sd.get((product, title))
+        return found if found is not None and math.isfinite(found) and found > 0 else None
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """A series of runs, and what it will be able to show."""
+
+    product: str
+    baselines: tuple[str, ...]
+    titles: tuple[str, ...]
+    ratio: float  # the margin to be resolved, > 1
+    power: float
+    confidence: float  # of each margin's interval, after sharing the error where asked
+    design: Design
+    borrowed_df: float
+    cells: tuple[PlannedCell, ...]
+    margins: tuple[PlannedMargin, ...]
+    minutes: float  # of all runs still to be made, without going from product to product
+    title_gains: tuple[TitleGain, ...]
+    next_runs: tuple[NextRun, ...]  # where a budget is stated
+    left_out: Mapping[str, str]  # title -> why nothing is planned for it
+    notes: tuple[str, ...]
+
+    @property
+    def asked(self) -> Asked:
+        """What is asked of every margin."""
+        return Asked(self.ratio, self.power, self.confidence, self.design, self.borrowed_df)
+
+    def counts(self) -> dict[tuple[str, str], int]:
+        """Return the runs still to be made, by (product, title)."""
+        return {(c.product, c.title): c.to_run for c in self.cells if c.to_run}
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return one row per product and title, columns as the fields of `PlannedCell`."""
+        return _rows_frame(PlannedCell, self.cells)
+
+    def margins_frame(self) -> pd.DataFrame:
+        """Return one row per margin, columns as the fields of `PlannedMargin`."""
+        return _rows_frame(PlannedMargin, self.margins)
+
+    def titles_frame(self) -> pd.DataFrame:
+        """Return one row per title, columns as the fields of `TitleGain`."""
+        return _rows_frame(TitleGain, self.title_gains)
+
+    def next_runs_frame(self) -> pd.DataFrame:
+        """Return one row per run to make next, columns as the fields of `NextRun`."""
+        return _rows_frame(NextRun, self.next_runs)
+
+
+def _rows_frame(kind: type, rows: Sequence[object]) -> pd.DataFrame:
+    """Return one row per object, columns as the fields of their dataclass."""
+    import pandas as pd
+
+    names = [f.name for f in fields(kind)]
+    return pd.DataFrame([[getattr(row, n) for n in names] for row in rows], columns=names)
+
+
+def plan_runs(
+    titles: Mapping[str, Title],
+    *,
+    params: PlanParams,
+    product: str,
+    baselines: Sequence[str],
+    confidence: float,
+    design: Design = "shared",
+    evidence: BenchEvidence | None = None,
+) -> Plan:
+    """Return the runs that resolve a margin of the size asked for, title by title.
+
+    Parameters
+    ----------
+    titles : mapping of str to Title
+        What is to be run.
+    params : PlanParams
+        Margin, power, times, limits.
+    product, baselines : str, sequence of str
+        The reviewed product, and what it is set against.
+    confidence : float
+        Of the margins' intervals.
+    design : {"shared", "welch", "paired"}
+        How the margins will be computed.
+    evidence : BenchEvidence, optional
+        What the bench tells already.
+
+    Returns
+    -------
+    Plan
+
+    Notes
+    -----
+    Both sides of a margin get the same number of runs; the reviewed product, part of every margin,
+    gets the largest. Never fewer than `params.min_runs`, never more than `params.max_runs`: where
+    that is too few, the margin says what it will be able to resolve instead. Against a product that
+    cannot be run again the other side makes up for it, where `params.max_runs` are enough for that;
+    nothing with it is paired. Titles measured in dB have no ratios and are left out.
+    """
+    known = evidence or BenchEvidence()
+    left_out = {
+        name: "measured as a level in dB, which has no ratios; nothing is planned for it"
+        for name, title in titles.items()
+        if title.measures == "noise"
+    }
+    names = [name for name in titles if name not in left_out]
+    each = confidence
+    if params.every_title and names:
+        # The first step of Holm's procedure: what holds there holds for every title.
+        each = 1 - (1 - confidence) / len(names)
+    asked = Asked(1 + params.margin, params.power, each, design, known.borrowed_df)
+    pairs = [(baseline, title) for baseline in baselines for title in names]
+    correlations = {
+        pair: known.correlations.get(pair, params.session_correlation)
+        if design == "paired"
+        else 0.0
+        for pair in pairs
+    }
+    uncertainties = {pair: known.uncertainties.get(pair, KNOWN) for pair in pairs}
+    needed = {
+        pair: _runs_of_margin(
+            asked, known, params, (product, *pair), correlations[pair], uncertainties[pair]
+        )
+        for pair in pairs
+    }
+    gone = set(params.cannot_run)
+    cells = [
+        _plan_cell(
+            (who, title),
+            [
+                _useful_runs(needed[b, title], bool(gone & {product, b}), params.max_runs)
+                for b in baselines
+                if who in (product, b)
+            ],
+            run_s=titles[title].planned_s or params.run_s,
+            params=params,
+            known=known,
+        )
+        for who in (product, *baselines)
+        for title in names
+    ]
+    by_key = {(c.product, c.title): c for c in cells}
+    margins = tuple(
+        asked.margin(
+            by_key[product, pair[1]], by_key[pair], needed[pair], correlations[pair],
+            uncertainties[pair],
+        )
+        for pair in pairs
+    )  # fmt: skip
+    minutes = math.fsum(c.minutes for c in cells)
+    gains, next_runs = _spend_time(cells, params, product)
+    return Plan(
+        product=product,
+        baselines=tuple(baselines),
+        titles=tuple(names),
+        ratio=asked.ratio,
+        power=params.power,
+        confidence=each,
+        design=design,
+        borrowed_df=known.borrowed_df,
+        cells=tuple(cells),
+        margins=margins,
+        minutes=minutes,
+        title_gains=gains,
+        next_runs=next_runs,
+        left_out=left_out,
+        notes=_notes(params, cells, margins, minutes, design, averaged=bool(known.uncertainties)),
+    )
+
+
+def _runs_of_margin(
+    asked: Asked,
+    known: BenchEvidence,
+    params: PlanParams,
+    who: tuple[str, str, str],
+    correlation: float,
+    uncertainty: SpreadUncertainty,
+) -> int | None:
+    """Return the runs that a product, a baseline and a title need."""
+    product, baseline, title = who
+    sides = [(product, title), (baseline, title)]
+    mine, other = (known.known_sd(*side) or params.default_run_sd for side in sides)
+    fixed, other_fixed = (
+        known.have.get(side, 0) if side[0] in params.cannot_run else None for side in sides
+    )
+    return asked.runs((mine, other), (fixed, other_fixed), correlation, uncertainty)
+
+
+def _spend_time(
+    cells: Sequence[PlannedCell], params: PlanParams, product: str
+) -> tuple[tuple[TitleGain, ...], tuple[NextRun, ...]]:
+    """Return what each title gains, and the runs a budget is best spent on, where one is stated."""
+    times = [
+        CellTime(c.product, c.title, c.run_sd, c.have, (params.setup_s + c.run_s) / 60, c.can_run)
+        for c in cells
+    ]
+    budget = params.budget_minutes
+    gains = rank_titles(
+        times, product=product, planned=[c.runs for c in cells], budget_minutes=budget
+    )
+    if budget is None:
+        return gains, ()
+    return gains, find_next_runs(
+        times, product=product, budget_minutes=budget, min_runs=params.min_runs
+    )
+
+
+def _useful_runs(needed: int | None, one_sided: bool, most: int) -> int:
+    """Return the runs to make for a margin, no more than `most`."""
+    if needed is not None and needed <= most:
+        return needed
+    # Against runs that cannot be added to, more of one's own soon bring nothing.
+    return 0 if one_sided else most
+
+
+def _plan_cell(
+    key: Key, counts: Sequence[int], *, run_s: float, params: PlanParams, known: BenchEvidence
+) -> PlannedCell:
+    """Return one product in one title, with the runs its margins need."""
+    run_sd, within_sd, have = known.known_sd(*key), known.within_sd.get(key), known.have.get(key, 0)
+    can_run = key[0] not in params.cannot_run
+    runs = max([params.min_runs, *counts]) if can_run else have
+    to_run = max(0, runs - have)
+    best = None
+    if within_sd is not None and run_sd is not None:
+        best = best_length_s(
+            run_s=run_s, setup_s=params.setup_s, run_sd=run_sd, within_sd=within_sd
+        )
+    return PlannedCell(
+        product=key[0],
+        title=key[1],
+        run_sd=run_sd or params.default_run_sd,
+        sd_from="default" if run_sd is None else "bench",
+        runs=runs,
+        have=have,
+        to_run=to_run,
+        run_s=run_s,
+        minutes=to_run * (params.setup_s + run_s) / 60,
+        best_run_s=best,
+        can_run=can_run,
+    )
+
+
+def _notes(
+    params: PlanParams,
+    cells: Sequence[PlannedCell],
+    margins: Sequence[PlannedMargin],
+    minutes: float,
+    design: Design,
+    *,
+    averaged: bool,
+) -> tuple[str, ...]:
+    """Return in words what the plan rests on and what it does not promise."""
+    how = {
+        "shared": "margins with a variance shared between cells, by exact t power",
+        "welch": "Welch's interval, by its exact power",
+        "paired": "margins paired by session, by exact t power",
+    }[design]
+    notes = [
+        f"Runs are worked out for {how}.",
+        "The power holds for a true margin of the size asked for, and "
+        + (
+            "on average over what the bench leaves open of each spread; where runs spread more "
+            "than reckoned here, less is resolved."
+            if averaged
+            else "for runs that spread as reckoned here; where they spread more, less is resolved."
+        ),
+    ]
+    guessed = sum(cell.sd_from == "default" for cell in cells)
+    if guessed:
+        notes.append(
+            f"{guessed} of {len(cells)} cells have no runs to tell their spread; they are reckoned "
+            "with the stated default. Make a pilot and check it."
+        )
+    short = sum(not margin.resolved for margin in margins)
+    if short:
+        notes.append(
+            f"{short} of {len(margins)} margins do not reach the power asked for with the most "
+            "runs allowed; see the smallest margin each will resolve."
+        )
+    if any(not cell.can_run for cell in cells):
+        notes.append(
+            "Products that cannot be run again keep the runs there are; more runs of the others "
+            "make up for it only so far."
+        )
+    if any(cell.best_run_s is not None for cell in cells):
+        notes.append(
+            "best_run_s is the length that suits averages; lows rest on few frames and want runs "
+            "no shorter than planned."
+        )
+    if params.every_title:
+        notes.append("Each title is planned so that statements about every title hold together.")
+    else:
+        notes.append(
+            "Each title is planned for itself: over many titles some will miss, and a statement "
+            "about every title needs more runs (every_title)."
+        )
+    if params.budget_minutes is not None:
+        fits = minutes <= params.budget_minutes
+        notes.append(
+            "The plan fits the bench time there is."
+            if fits
+            else "The plan asks more bench time than there is; next_runs is the best use of it."
+        )
+    return (*notes, STOPPING_RULE)
+
+
+@dataclass(frozen=True, slots=True)
+class CellSeen:
+    """Runs made of one product in one title, and their spread (ln values, divisor runs - 1)."""
+
+    runs: int
+    run_sd: float | None = None  # None with fewer than 2 runs
+
+
+@dataclass(frozen=True, slots=True)
+class PrecisionCheck:
+    """One margin of a plan after a pilot.
+
+    `planned_half_width` and `seen_half_width` are half the interval of ln ratio, planned and with
+    the runs and the spread seen. `reached` compares them, and is None where there are too few runs
+    to tell. `power_seen` is the power for the plan's margin at the spread and runs seen, and
+    `runs_by_spread` the count that the spread seen asks for: the one lawful new count.
+    `runs_cautious` asks the same of a spread that the true one lies below with confidence
+    `PILOT_CAUTION`: spreads seen in few runs are often too small. Both are None without a count.
+    """
+
+    product: str
+    baseline: str
+    title: str
+    planned_runs: int
+    runs: int  # on the side that has fewer
+    planned_half_width: float
+    seen_half_width: float | None
+    reached: bool | None
+    power_seen: float | None
+    runs_by_spread: int | None
+    runs_cautious: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class PilotCheck:
+    """Every margin of a plan after a pilot, and the rule for what may follow."""
+
+    margins: tuple[PrecisionCheck, ...]
+    reached: int
+    missed: int
+    too_few: int
+    rule: str = PILOT_RULE
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return one row per margin, columns as the fields of `PrecisionCheck`."""
+        return _rows_frame(PrecisionCheck, self.margins)
+
+
+def check_pilot(plan: Plan, seen: Mapping[tuple[str, str], CellSeen]) -> PilotCheck:
+    """Return whether a pilot reached the precision planned, margin by margin.
+
+    Parameters
+    ----------
+    plan : Plan
+        As made before the pilot.
+    seen : mapping of (product, title) to CellSeen
+        What was run. No average and no margin is asked for: what may follow depends on the spread
+        alone.
+
+    Returns
+    -------
+    PilotCheck
+
+    Notes
+    -----
+    Working out the count once more from the spread of a pilot is an internal pilot study [1]_.
+    Where the pilot's own runs stay among the figures, intervals are a little too narrow: simulated
+    for this kit, a t interval at 0.95 held 0.925 to 0.94 of the time after a pilot of three runs,
+    0.935 to 0.95 after five. Working out the count from the margin is not lawful at all.
+
+    References
+    ----------
+    .. [1] J. Wittes and E. Brittain (1990), "The role of internal pilot studies in increasing the
+           efficiency of clinical trials", Statistics in Medicine 9, 65-72 (cited from memory).
+    """
+    cells = {(c.product, c.title): c for c in plan.cells}
+    checks = tuple(
+        _check(plan, m, (cells[m.product, m.title], cells[m.baseline, m.title]), seen)
+        for m in plan.margins
+    )
+    return PilotCheck(
+        margins=checks,
+        reached=sum(check.reached is True for check in checks),
+        missed=sum(check.reached is False for check in checks),
+        too_few=sum(check.reached is None for check in checks),
+    )
+
+
+def _check(
+    plan: Plan,
+    margin: PlannedMargin,
+    pair: tuple[PlannedCell, PlannedCell],
+    seen: Mapping[tuple[str, str], CellSeen],
+) -> PrecisionCheck:
+    """Return one margin's check."""
+    mine, other = pair
+    found = [seen.get((cell.product, cell.title), CellSeen(0)) for cell in pair]
+    runs = (found[0].runs, found[1].runs)
+    planned = (max(mine.runs, mine.have), max(other.runs, other.have))
+    sds = (found[0].run_sd, found[1].run_sd)
+    asked, correlation, both_run = plan.asked, margin.correlation, mine.can_run and other.can_run
+    half = power = by_spread = cautious = None
+    if min(runs) >= 2 and sds[0] is not None and sds[1] is not None:
+        as_seen = asked.design_of((sds[0], sds[1]), both_run=both_run, correlation=correlation)
+        half = _half_width(as_seen, runs)
+        power = asked.power_of(as_seen, runs)
+        fixed = (None if mine.can_run else mine.have, None if other.can_run else other.have)
+        by_spread = asked.runs((sds[0], sds[1]), fixed, correlation)
+        upper = (_upper(sds[0], runs[0]), _upper(sds[1], runs[1]))
+        cautious = asked.runs(upper, fixed, correlation)
+    planned_half = math.inf
+    if min(planned) >= 2:
+        as_planned = asked.design_of(
+            (mine.run_sd, other.run_sd), both_run=both_run, correlation=correlation
+        )
+        planned_half = _half_width(as_planned, planned)
+    return PrecisionCheck(
+        product=mine.product,
+        baseline=other.product,
+        title=mine.title,
+        planned_runs=min(planned),
+        runs=min(runs),
+        planned_half_width=planned_half,
+        seen_half_width=half,
+        reached=None if half is None else half <= planned_half,
+        power_seen=power,
+        runs_by_spread=by_spread,
+        runs_cautious=cautious,
+    )
+
+
+def _half_width(design: MarginDesign, runs: tuple[int, int]) -> float:
+    """Return half the interval of ln ratio for given spreads and runs."""
+    middle, sds = (1 + design.confidence) / 2, design.sds
+    if design.design == "paired":
+        count = min(runs)
+        variance = sds[0] ** 2 + sds[1] ** 2 - 2 * design.correlation * sds[0] * sds[1]
+        return float(stdtrit(count - 1, middle)) * math.sqrt(variance / count)
+    parts = [sd**2 / n for sd, n in zip(sds, runs, strict=True)]
+    if not sum(parts) > 0:
+        return 0.0
+    borrowed = design.borrowed_df if design.design == "shared" else 0.0
+    df = sum(parts) ** 2 / sum(
+        part**2 / (n - 1 + borrowed) for part, n in zip(parts, runs, strict=True)
+    )
+    return float(stdtrit(df, middle)) * math.sqrt(sum(parts))
+
+
+def _upper(run_sd: float, runs: int) -> float:
+    """Return the spread that the true one lies below with confidence `PILOT_CAUTION`."""
+    # chdtri takes the upper tail: the chi-square that a share PILOT_CAUTION of samples exceeds.
+    return run_sd * math.sqrt((runs - 1) / float(chdtri(runs - 1, PILOT_CAUTION)))
