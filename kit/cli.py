@@ -368,16 +368,15 @@ def add(
     intake = add_logs(
         bench,
         logs or [],
-        layout=layout or None,
-        product=product or None,
-        title=title or None,
-        session=session or None,
-        began=began or None,
-        pattern=pattern or None,
+        fields={
+            **{"layout": layout, "product": product, "title": title},
+            **{"session": session, "began": began},
+            **named_pairs(condition or [], "--condition"),
+        },
+        pattern=pattern,
         index=index,
         columns=named_pairs(column or [], "--column"),
         maps=named_texts(map_ or []),
-        conditions=named_pairs(condition or [], "--condition"),
         dry_run=dry_run,
     )
     say_json(intake.to_dict()) if as_json else say(intake.to_lines())

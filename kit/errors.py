@@ -5,6 +5,7 @@ from __future__ import annotations
 import difflib
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Self
 
 
 def did_you_mean(
@@ -90,6 +91,13 @@ class FaultsError(KitError):
     def __init__(self, faults: Iterable[Fault]) -> None:
         self.faults = tuple(faults)
         super().__init__(self.faults)
+
+    @classmethod
+    def at(
+        cls, file: str, message: str, *, line: int | None = None, key: str | None = None
+    ) -> Self:
+        """Return the error for one fault."""
+        return cls([Fault(file, message, line=line, key=key)])
 
     def __str__(self) -> str:
         return "\n".join(str(fault) for fault in self.faults)

@@ -8,7 +8,6 @@ is written, and all faults are told at once.
 from __future__ import annotations
 
 import csv
-import datetime as dt
 import fnmatch
 import io
 import os
@@ -266,17 +265,13 @@ def match_name(name: str, naming: Naming, bench: Bench, *, shown: str) -> dict[s
             continue
         # Where no product or title is known, the run sheet's own check tells which is not.
         if known is not None and first.groupdict() != last.groupdict():
-            raise RunFileError(
-                [
-                    Fault(
-                        shown,
-                        f"the name fits the pattern {naming.pattern!r} in two ways: "
-                        f"{_said(first)} or {_said(last)}; use an index",
-                    )
-                ]
+            raise RunFileError.at(
+                shown,
+                f"the name fits the pattern {naming.pattern!r} in two ways: "
+                f"{_said(first)} or {_said(last)}; use an index",
             )
         return first.groupdict()
-    raise RunFileError([Fault(shown, f"the name does not fit the pattern {naming.pattern!r}")])
+    raise RunFileError.at(shown, f"the name does not fit the pattern {naming.pattern!r}")
 
 
 def _said(match: re.Match[str]) -> str:
@@ -415,12 +410,12 @@ def _read(path: Path, shown: str, fields: dict[str, str], bench: Bench) -> Candi
     named = fields.get("layout")
     if named is not None and named not in bench.layouts:
         known = ", ".join(sorted(bench.layouts)) or "none"
-        raise RunFileError(
-            [Fault(shown, f'no layout "{named}" in bench.yaml; known: {known}', key="layout")]
+        raise RunFileError.at(
+            shown, f'no layout "{named}" in bench.yaml; known: {known}', key="layout"
         )
     if not path.name.isprintable() or path.name != path.name.strip():
-        raise RunFileError(
-            [Fault(shown, "the file name holds characters that do not show; rename the log")]
+        raise RunFileError.at(
+            shown, "the file name holds characters that do not show; rename the log"
         )
     name, log = (
         (named, read_log(path, bench.layouts[named], file=shown))
@@ -466,18 +461,14 @@ def recognise_layout(path: Path, bench: Bench, *, shown: str) -> tuple[str, Log]
     if len(fitting) == 1:
         return next(iter(fitting.items()))
     if fitting:
-        raise RunFileError(
-            [
-                Fault(
-                    shown, f"fits the layouts {' and '.join(fitting)}; name the right one", key=None
-                )
-            ]
+        raise RunFileError.at(
+            shown, f"fits the layouts {' and '.join(fitting)}; name the right one", key=None
         )
     tried = [name for name in reasons if not reasons[name].startswith("is for ")]
     if len(tried) == 1:  # its faults are the log's faults
         raise RunFileError(faults)
     why = "; ".join(f"{name}: {reason}" for name, reason in reasons.items())
-    raise RunFileError([Fault(shown, f"fits no layout of the bench ({why or 'none is declared'})")])
+    raise RunFileError.at(shown, f"fits no layout of the bench ({why or 'none is declared'})")
 
 
 # Rows that are not in the file yet are given lines no file has, to tell their faults apart.
@@ -573,13 +564,7 @@ def add_logs(
     bench_folder: Path,
     logs: Iterable[Path] = (),
     *,
-    layout: str | None = None,
-    product: str | None = None,
-    title: str | None = None,
-    session: str | None = None,
-    run: str | None = None,
-    began: dt.datetime | str | None = None,
-    conditions: Mapping[str, str] | None = None,
+    fields: Mapping[str, str] | None = None,
     pattern: str | None = None,
     index: Path | None = None,
     maps: Mapping[str, Mapping[str, str]] | None = None,
@@ -594,11 +579,11 @@ def add_logs(
         The bench.
     logs : iterable of Path
         Files and folders. May be left out where `index` names the logs.
-    layout, product, title, session, run, began : str, optional
-        What holds for every log. Without a layout, the one declared layout that fits is taken.
-        Without a run id, the log's name up to its first dot.
-    conditions : mapping of str to str, optional
-        Recorded conditions that hold for every log.
+    fields : mapping of str to str, optional
+        What holds for every log, by column of the run sheet: layout, product, title, session, run,
+        began (ISO 8601) or any recorded condition; an empty text says nothing. Without a layout,
+        the one declared layout that fits is taken. Without a run id, the log's name up to its
+        first dot.
     pattern : str, optional
         Of file names, such as ``{title}-t{product}-{session}.csv``.
     index : Path, optional
@@ -628,21 +613,8 @@ def add_logs(
     bytes, the new log gets a number. Killed at any point, the bench is as before or as after.
     """
     bench = read_bench(bench_folder)
-    moment = began.isoformat() if isinstance(began, dt.datetime) else began
-    options = {
-        "layout": layout,
-        "product": product,
-        "title": title,
-        "session": session,
-        "run": run,
-        "began": moment,
-    }
-    naming = Naming(
-        {**{k: v for k, v in options.items() if v}, **(conditions or {})},
-        pattern or "",
-        maps or {},
-        columns or {},
-    )
+    stated = {name: text for name, text in (fields or {}).items() if text}
+    naming = Naming(stated, pattern or "", maps or {}, columns or {})
     rows = read_index(index, naming) if index else ()
     candidates, passed_over = gather_logs(list(logs), rows, index, naming, bench)
     over = [TakenIn(shown, "passed over", reason) for shown, reason in passed_over]

@@ -5,22 +5,21 @@ No exchange rate is ever fetched. A rate is a row like any other price, with its
 
 from __future__ import annotations
 
-import csv
 import datetime as dt
-import io
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
+from kit.bench.sheet import SheetText, read_sheet_text
 from kit.errors import BenchError, Fault, did_you_mean
 from kit.settings.bench_file import Bench
 
-REQUIRED = ("product", "price", "currency", "kind", "date", "source")
-COLUMNS = (*REQUIRED, "note")
+_REQUIRED = ("product", "price", "currency", "kind", "date", "source")
+COLUMNS = (*_REQUIRED, "note")
 RATE = "rate"
 LAUNCH = "launch"
 SCENARIO = "scenario-"
-HIGHEST_PRICE = 1e15
+_HIGHEST_PRICE = 1e15
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,8 +44,8 @@ class PriceRow:
 def read_prices(bench: Bench) -> tuple[PriceRow, ...]:
     """Return the rows of a bench's `prices.csv`, in the file's order.
 
-    Commas, semicolons or tabs between columns, a byte-order mark, either line end, a decimal comma,
-    blank lines and trailing empty columns are all read. A bench without `prices.csv` has no prices.
+    Read as the run sheet is, however a spreadsheet keeps it; a decimal comma too. A bench
+    without `prices.csv` has no prices.
 
     Raises
     ------
@@ -57,8 +56,9 @@ def read_prices(bench: Bench) -> tuple[PriceRow, ...]:
     file = f"{bench.folder.name}/prices.csv"
     if not path.exists():
         return ()
+    sheet = read_sheet_text(path, file=file)
     reader = _Reader(file, frozenset(bench.products))
-    rows = reader.read(path.read_bytes())
+    rows = reader.read(sheet)
     if reader.faults:
         raise BenchError(sorted(reader.faults, key=lambda fault: fault.line or 0))
     return tuple(rows)
@@ -75,29 +75,12 @@ class _Reader:
     def fault(self, message: str, line: int | None = None, column: str | None = None) -> None:
         self.faults.append(Fault(self.file, message, line=line, key=column))
 
-    def read(self, raw: bytes) -> list[PriceRow]:
-        try:
-            text = raw.decode("utf-8-sig")
-        except UnicodeDecodeError as error:
-            line = raw[: error.start].count(b"\n") + 1
-            self.fault("not UTF-8 text; save the table as CSV in UTF-8", line)
-            return []
-        if "\0" in text:
-            line = text[: text.index("\0")].count("\n") + 1
-            self.fault("holds a NUL character; save the table as CSV again", line)
-            return []
-        table = self.split(text)
-        if not table:
-            if not self.faults:
-                self.fault(
-                    f"the file is empty; its first line names the columns: {', '.join(COLUMNS)}"
-                )
-            return []
-        (head_line, head), *body = table
-        place = self.header(head, head_line)
+    def read(self, sheet: SheetText) -> list[PriceRow]:
+        names = self.header(sheet)
         if self.faults:
             return []
-        rows = [row for line, cells in body if (row := self.row(cells, line, place, len(head)))]
+        read = (self.row(dict(zip(names, cells, strict=True)), line) for line, cells in sheet.rows)
+        rows = [row for row in read if row is not None]
         first: dict[PriceRow, int] = {}
         for row in rows:
             seen = first.setdefault(replace(row, line=0, note=""), row.line)
@@ -109,64 +92,23 @@ class _Reader:
                 )
         return rows
 
-    def split(self, text: str) -> list[tuple[int, list[str]]]:
-        """Return line number and cells of every row that is not blank."""
-        lines = text.splitlines()
-        # A spreadsheet's hint about its own delimiter may stand before the header.
-        hint = re.fullmatch(r"sep=(.)", lines[0].strip("\r\n")) if lines else None
-        head = next((x for x in lines[1 if hint else 0 :] if x.strip(" ,;\t")), "")
-        delimiter = hint[1] if hint else max(",;\t", key=head.count)
-        table: list[tuple[int, list[str]]] = []
-        reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
-        before = 0
-        try:
-            for cells in reader:
-                line, before = before + 1, reader.line_num
-                cells = [cell.strip() for cell in cells]
-                if any(cells) and not (hint and line == 1):
-                    table.append((line, cells))
-        except csv.Error as error:
-            self.fault(
-                f"the row that begins here cannot be split into cells: {error}; look for a "
-                "quotation mark that is not closed",
-                before + 1,
-            )
-        return table
-
-    def header(self, cells: list[str], line: int) -> dict[str, int]:
-        """Return each column's place."""
-        place: dict[str, int] = {}
-        for i, cell in enumerate(cells):
-            name = cell.casefold()
-            if not name:
-                continue
-            if name in place:
-                self.fault(f'the column "{cell}" stands twice', line, cell)
+    def header(self, sheet: SheetText) -> list[str]:
+        """Return the names of the columns in small letters."""
+        names = [cell.casefold() for cell in sheet.header]
+        for name, cell in zip(names, sheet.header, strict=True):
+            if names.count(name) > 1:
+                self.fault(f'the column "{cell}" stands twice', sheet.header_line, cell)
             elif name not in COLUMNS:
                 guess = did_you_mean(name, COLUMNS, listed=len(COLUMNS))
-                self.fault(f'unknown column "{cell}"{guess}', line, cell)
-            place[name] = i
-        for name in REQUIRED:
-            if name not in place:
-                self.fault(f'the column "{name}" is missing', line)
-        return place
+                self.fault(f'unknown column "{cell}"{guess}', sheet.header_line, cell)
+        for name in _REQUIRED:
+            if name not in names:
+                self.fault(f'the column "{name}" is missing', sheet.header_line)
+        return names
 
-    def row(
-        self, cells: list[str], line: int, place: Mapping[str, int], width: int
-    ) -> PriceRow | None:
+    def row(self, found: Mapping[str, str], line: int) -> PriceRow | None:
         """Return one row, or None with its faults noted."""
         before = len(self.faults)
-        if any(cells[width:]):
-            self.fault(
-                f"{len(cells)} cells where the header names {width}; a number with a "
-                "decimal comma must be quoted where commas divide the columns",
-                line,
-            )
-            return None
-        strays = [cell for i, cell in enumerate(cells) if cell and i not in place.values()]
-        if strays:
-            self.fault(f'"{strays[0]}" stands in a column without a name', line)
-        found = {name: cells[i] if i < len(cells) else "" for name, i in place.items()}
         kind = found["kind"].casefold()
         if not kind:
             self.fault("empty; write launch, street, used or rate", line, "kind")
@@ -237,7 +179,7 @@ class _Reader:
                 )
             elif value <= 0:
                 problem = f'"{text}" is not above 0'
-            elif value > HIGHEST_PRICE:
+            elif value > _HIGHEST_PRICE:
                 problem = f"a number of {len(text)} characters is no price"
             else:
                 return value

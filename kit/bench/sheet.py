@@ -45,6 +45,8 @@ class SheetText:
         Line of the file (counted from 1) and cells, one for each column, without space around.
     delimiter, line_end, encoding : str
         How the file is written, to be kept when rows are added.
+    header_line : int
+        Line of the file that names the columns.
     """
 
     file: str
@@ -53,6 +55,7 @@ class SheetText:
     delimiter: str = ","
     line_end: str = "\n"
     encoding: str = "utf-8"
+    header_line: int = 1
 
 
 def read_sheet_text(path: Path, *, file: str) -> SheetText:
@@ -66,12 +69,12 @@ def read_sheet_text(path: Path, *, file: str) -> SheetText:
     """
     try:
         if path.stat().st_size > MAX_SHEET_BYTES:
-            raise BenchError([Fault(file, f"larger than {MAX_SHEET_BYTES >> 20} MiB")])
+            raise BenchError.at(file, f"larger than {MAX_SHEET_BYTES >> 20} MiB")
         raw = path.read_bytes()
     except FileNotFoundError:
-        raise BenchError([Fault(file, "no such file")]) from None
+        raise BenchError.at(file, "no such file") from None
     except OSError as error:
-        raise BenchError([Fault(file, f"cannot be read: {error.strerror or error}")]) from None
+        raise BenchError.at(file, f"cannot be read: {error.strerror or error}") from None
     return parse_sheet_text(raw, file=file)
 
 
@@ -86,7 +89,7 @@ def parse_sheet_text(raw: bytes, *, file: str) -> SheetText:
     faults: list[Fault] = []
     table = _table(text, delimiter, file, faults)[1 if hint else 0 :]
     if not table or not first:
-        nothing = Fault(file, "the sheet is empty; its first line names the columns")
+        nothing = Fault(file, "the file is empty; its first line names the columns")
         raise BenchError(faults or [nothing])
     (line, names), rows = table[0], table[1:]
     width = len(names)
@@ -104,7 +107,7 @@ def parse_sheet_text(raw: bytes, *, file: str) -> SheetText:
                     Fault(
                         file,
                         f"{beyond!r} stands beyond the last column; a cell that holds "
-                        f"{delimiter!r} is put in quotation marks",
+                        f"{delimiter!r}, such as a decimal comma, is put in quotation marks",
                         line=row_line,
                     )
                 )
@@ -113,7 +116,7 @@ def parse_sheet_text(raw: bytes, *, file: str) -> SheetText:
     if faults:
         raise BenchError(faults)
     line_end = "\r\n" if "\r\n" in text[: 1 << 16] else "\n"
-    return SheetText(file, names[:width], tuple(whole), delimiter, line_end, encoding)
+    return SheetText(file, names[:width], tuple(whole), delimiter, line_end, encoding, line)
 
 
 def write_sheet_text(sheet: SheetText) -> bytes:
@@ -134,14 +137,12 @@ def _decoded(raw: bytes, file: str) -> tuple[str, str]:
         text = raw.decode(encoding)
     except UnicodeDecodeError as error:
         line = raw[: error.start].count(b"\n") + 1
-        raise BenchError(
-            [Fault(file, "not UTF-8 text; save the sheet as CSV in UTF-8", line=line)]
+        raise BenchError.at(
+            file, "not UTF-8 text; save the sheet as CSV in UTF-8", line=line
         ) from None
     if "\0" in text:
         line = text[: text.index("\0")].count("\n") + 1
-        raise BenchError(
-            [Fault(file, "holds a NUL character; save the sheet as CSV again", line=line)]
-        )
+        raise BenchError.at(file, "holds a NUL character; save the sheet as CSV again", line=line)
     return text, encoding
 
 

@@ -208,11 +208,6 @@ def compare_specifications(bench: Bench, products: Sequence[str]) -> Specificati
     return SpecificationTable(tuple(products), _facts(known), tuple(rows))
 
 
-def specification_frame(bench: Bench, products: Sequence[str]) -> pd.DataFrame:
-    """Return the figures of `compare_specifications`, one row per figure and product."""
-    return compare_specifications(bench, products).to_frame()
-
-
 def _given_figures(specification: Specification) -> dict[str, float]:
     """Return the figures a maker states, by field."""
     stated = {name: getattr(specification, name) for name in _GIVEN}

@@ -65,19 +65,13 @@ def locked_bench(folder: Path, *, timeout_s: float = LOCK_SECONDS) -> Iterator[N
     try:
         lock.acquire(timeout=timeout_s)
     except Timeout:
-        raise BenchError(
-            [
-                Fault(
-                    folder.name,
-                    f"another take-in has held the bench for {timeout_s:g} s; wait until it is "
-                    "finished, then run again",
-                )
-            ]
+        raise BenchError.at(
+            folder.name,
+            f"another take-in has held the bench for {timeout_s:g} s; wait until it is "
+            "finished, then run again",
         ) from None
     except OSError as error:
-        raise BenchError(
-            [Fault(folder.name, f"may not be written: {error.strerror or error}")]
-        ) from None
+        raise BenchError.at(folder.name, f"may not be written: {error.strerror or error}") from None
     try:
         yield
     finally:
@@ -136,7 +130,7 @@ def _from_json(path: Path, what_to_do: str) -> Journal:
         return Journal(copies=copies, **said)
     except (ValueError, TypeError, KeyError, AttributeError):
         name = f"{path.parent.name}/{path.name}"
-        raise BenchError([Fault(name, f"is damaged; {what_to_do}")]) from None
+        raise BenchError.at(name, f"is damaged; {what_to_do}") from None
 
 
 def read_record(folder: Path) -> Journal:
@@ -148,7 +142,7 @@ def read_record(folder: Path) -> Journal:
         If there was none, or its record is damaged.
     """
     if not (folder / RECORD).exists():
-        raise BenchError([Fault(folder.name, "there is no take-in to take back")])
+        raise BenchError.at(folder.name, "there is no take-in to take back")
     return _from_json(folder / RECORD, "delete the rows and logs of the last take-in by hand")
 
 
@@ -209,14 +203,10 @@ def commit(
         _replace_sheet(folder, staging / "runs.csv", before)
     except OSError as error:
         recover(folder)
-        raise BenchError(
-            [
-                Fault(
-                    folder.name,
-                    f"the take-in failed ({error.strerror or error}: "
-                    f"{Path(str(error.filename or '')).name}); nothing was added",
-                )
-            ]
+        raise BenchError.at(
+            folder.name,
+            f"the take-in failed ({error.strerror or error}: "
+            f"{Path(str(error.filename or '')).name}); nothing was added",
         ) from None
     except BenchError:
         recover(folder)
@@ -286,7 +276,7 @@ def undo_last(bench_folder: Path) -> tuple[str, ...]:
             _replace_sheet(bench_folder, staging / "runs.csv", before)
         except OSError as error:
             said = f"taking back failed ({error.strerror or error}); nothing was taken back"
-            raise BenchError([Fault(bench_folder.name, said)]) from None
+            raise BenchError.at(bench_folder.name, said) from None
         finally:
             recover(bench_folder)
     return tuple(record.rows)
@@ -348,14 +338,10 @@ def _stage(copy: Copy, to: Path) -> None:
         os.fsync(written.fileno())
         stamp = os.fstat(read.fileno())
     if sha.hexdigest() != copy.sha256 or hash_file(to) != copy.sha256:
-        raise BenchError(
-            [
-                Fault(
-                    source.name,
-                    "changed while it was being taken in; wait until the recording is "
-                    "finished, then run again",
-                )
-            ]
+        raise BenchError.at(
+            source.name,
+            "changed while it was being taken in; wait until the recording is "
+            "finished, then run again",
         )
     os.utime(to, ns=(stamp.st_atime_ns, stamp.st_mtime_ns))
     to.chmod(0o444)  # a raw log is never changed
@@ -367,8 +353,8 @@ def _put(staged: Path, to: Path) -> None:
     try:
         os.link(staged, to)
     except FileExistsError:
-        raise BenchError(
-            [Fault(to.name, "a file of this name came into the bench meanwhile; run again")]
+        raise BenchError.at(
+            to.name, "a file of this name came into the bench meanwhile; run again"
         ) from None
     except OSError:
         # No hard links here. A name that is taken after this look is taken by no take-in: the
@@ -384,13 +370,9 @@ def _replace_sheet(folder: Path, new: Path, before: bytes | None) -> None:
     sheet = sheet_path(folder)
     now = sheet.read_bytes() if sheet.exists() else None
     if now != before:
-        raise BenchError(
-            [
-                Fault(
-                    f"{folder.name}/runs.csv",
-                    "was changed while logs were being taken in; nothing was added, so run again",
-                )
-            ]
+        raise BenchError.at(
+            f"{folder.name}/runs.csv",
+            "was changed while logs were being taken in; nothing was added, so run again",
         )
     if now is not None:
         shutil.copymode(sheet, new)

@@ -27,7 +27,6 @@ from kit.logs.unpacked import (
     PARQUET,
     ZSTD,
     recorded_chunks,
-    refuse,
     text_blocks,
     unpacked_pieces,
 )
@@ -103,7 +102,7 @@ def look_at_log(path: Path) -> LogShape:
     ]
     cut = _best_cut([line for _, line in rows], path)
     if cut is None:
-        raise refuse(path.name, "holds no rows of numbers; is it a frame-time log?")
+        raise RunFileError.at(path.name, "holds no rows of numbers; is it a frame-time log?")
     return _shape(rows, cut, comment, encoding, reasons)
 
 
@@ -117,7 +116,7 @@ def _encoding(path: Path, reasons: dict[str, str]) -> str:
             reasons["packing"] = f"packed with {name}, which needs no key"
     first = next(unpacked_pieces(iter([recorded, *chunks]), path.name), b"")[: 1 << 20]
     if not first:
-        raise refuse(path.name, "the file is empty")
+        raise RunFileError.at(path.name, "the file is empty")
     if first.startswith((b"\xff\xfe", b"\xfe\xff")):
         reasons["encoding"] = "the first bytes are the mark of UTF-16"
         return "utf-16"
@@ -591,7 +590,7 @@ def propose_layout(path: Path, *, name: str = "") -> Proposal:
     guesses = guess_columns(columns, names)
     best = next((g for g in guesses if g.kind in {"frame_time", "frame_end"}), None)
     if best is None:
-        raise refuse(
+        raise RunFileError.at(
             path.name,
             "no column of it may hold frames: none is above 0 and changing, or rising row by row",
         )
@@ -634,9 +633,11 @@ def _parquet_columns(path: Path) -> tuple[dict[int, NDArray[np.float64]], list[s
             schema = parquet.schema_arrow
             batch = next(parquet.iter_batches(LOOK_ROWS), None)
     except (pa.ArrowException, OSError) as error:
-        raise refuse(path.name, f"damaged Parquet data ({str(error).splitlines()[0]})") from None
+        raise RunFileError.at(
+            path.name, f"damaged Parquet data ({str(error).splitlines()[0]})"
+        ) from None
     if batch is None:
-        raise refuse(path.name, "the file holds no row")
+        raise RunFileError.at(path.name, "the file holds no row")
     columns = {
         place: batch.column(place).cast(pa.float64()).to_numpy(zero_copy_only=False)
         for place, kind in enumerate(schema.types)

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from kit.errors import Fault, RunFileError
+from kit.errors import RunFileError
 from kit.logs.rows import (
     Column,
     TextTable,
@@ -35,7 +35,6 @@ from kit.logs.unpacked import (
     Digest,
     check_size,
     recorded_chunks,
-    refuse,
     text_blocks,
 )
 from kit.settings.bench_file import Layout
@@ -121,7 +120,7 @@ class _Frames:
         frame_ms = _joined(self.frame_ms)
         if not frame_ms.size:
             one = " (one stamp makes no frame)" if self.last is not None else ""
-            raise refuse(file, f"holds no frame{one}; {_GIVE_STATUS}")
+            raise RunFileError.at(file, f"holds no frame{one}; {_GIVE_STATUS}")
         names = self.layout.sensors if sensors else ()
         readings = {name: _joined([b[i] for b in self.sensors]) for i, name in enumerate(names)}
         return Log(
@@ -231,7 +230,7 @@ def _read_text(chunks: Iterable[bytes], layout: Layout, *, file: str, sensors: b
                 frames.step_ms = step_in_text(block, table, columns[0]) * ms_per(layout.frames.unit)
             frames.add(columns, partial(row_lines, block, table, offset=offset, line=line))
     if table is None:
-        raise refuse(file, f"the file is empty; {_GIVE_STATUS}")
+        raise RunFileError.at(file, f"the file is empty; {_GIVE_STATUS}")
     if not troubles.found:
         note_cut_short(block, table, troubles, offset=offset, line=line)
     troubles.raise_if_any(table)
@@ -262,11 +261,11 @@ def _read_parquet(
     stamp = path.stat().st_mtime_ns if path is not None and path.exists() else 0
     for chunk in chunks:
         if digest.size_bytes == len(chunk) and not chunk.startswith(PARQUET):
-            raise refuse(file, _no_parquet(chunk))
+            raise RunFileError.at(file, _no_parquet(chunk))
         if path is None or digest.size_bytes <= MAX_HELD_BYTES:
             held.append(chunk)
     if not digest.size_bytes:
-        raise refuse(file, f"the file is empty; {_GIVE_STATUS}")
+        raise RunFileError.at(file, f"the file is empty; {_GIVE_STATUS}")
     whole = path is None or digest.size_bytes <= MAX_HELD_BYTES
     source = pa.BufferReader(b"".join(held)) if whole else str(path)
     held.clear()
@@ -275,9 +274,9 @@ def _read_parquet(
         with pq.ParquetFile(source, memory_map=not whole) as parquet:
             _read_batches(parquet, frames, digest.size_bytes, file, sensors)
         if not whole and path is not None and path.stat().st_mtime_ns != stamp:
-            raise refuse(file, "changed while it was being read; run again")
+            raise RunFileError.at(file, "changed while it was being read; run again")
     except (pa.ArrowException, OSError) as error:
-        raise refuse(
+        raise RunFileError.at(
             file,
             f"damaged Parquet data ({str(error).splitlines()[0][:120]}); take the log from the "
             "recorder again",
@@ -307,9 +306,7 @@ def _read_batches(
     types = [schema.field(place).type for place in places]
     for label, kind in zip(labels, types, strict=True):
         if not (pa.types.is_floating(kind) or pa.types.is_integer(kind) or _is_decimal(kind)):
-            raise RunFileError(
-                [Fault(file, f"the column holds {kind}; expected numbers", key=label)]
-            )
+            raise RunFileError.at(file, f"the column holds {kind}; expected numbers", key=label)
     if _is_decimal(types[0]):
         frames.step_ms = 10.0 ** -types[0].scale * ms_per(layout.frames.unit)
     elif pa.types.is_integer(types[0]):
@@ -354,15 +351,11 @@ def _refuse_values(
     what = "frame time" if layout.frames.holds == "frame_time" else "time stamp"
     more = f" ({len(wrong)} such rows among the {len(rows)} from row {rows[0]})"
     shown = "nothing or NaN" if np.isnan(wrong[0][1]) else f"{wrong[0][1]:g}"
-    raise RunFileError(
-        [
-            Fault(
-                file,
-                f"found {shown}; expected a {what} in {unit}{more if len(wrong) > 1 else ''}; "
-                "no row of this log was used; take the log from the recorder again, or give the "
-                "run a status and a reason in runs.csv",
-                line=wrong[0][0],
-                key=label,
-            )
-        ]
+    raise RunFileError.at(
+        file,
+        f"found {shown}; expected a {what} in {unit}{more if len(wrong) > 1 else ''}; "
+        "no row of this log was used; take the log from the recorder again, or give the "
+        "run a status and a reason in runs.csv",
+        line=wrong[0][0],
+        key=label,
     )

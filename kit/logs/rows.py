@@ -17,7 +17,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kit.errors import Fault, RunFileError, did_you_mean
-from kit.logs.unpacked import refuse
 from kit.settings.bench_file import Layout
 
 # Frames outside are no frames: the unit declared is wrong, or the row is damaged.
@@ -308,7 +307,7 @@ def find_table(block: bytes, layout: Layout, *, file: str, sensors: bool) -> Tex
     header: list[str] | None = None
     header_line = 0
     if not block:
-        raise refuse(
+        raise RunFileError.at(
             file,
             "the file is empty; if the run did not finish, give its row in runs.csv "
             "a status and a reason",
@@ -321,7 +320,7 @@ def find_table(block: bytes, layout: Layout, *, file: str, sensors: bool) -> Tex
         try:
             cells = split_cells(line, delimiter)
         except csv.Error:
-            raise refuse(
+            raise RunFileError.at(
                 file,
                 f"a quotation mark is not closed, or not alone in its cell, in {quoted(line)}",
                 line=number,
@@ -340,13 +339,13 @@ def find_table(block: bytes, layout: Layout, *, file: str, sensors: bool) -> Tex
         return TextTable(layout, file, start, number, width, wanted, labels, whole)
     if header is not None:
         find_places(layout, header, len(header), header_line, file, sensors)
-        raise refuse(
+        raise RunFileError.at(
             file,
             "there is a header but no row below it; if the run did not finish, give "
             "its row in runs.csv a status and a reason",
             line=header_line,
         )
-    raise refuse(
+    raise RunFileError.at(
         file,
         "there is no row in it; if the run did not finish, give its row in runs.csv "
         "a status and a reason",
@@ -356,7 +355,7 @@ def find_table(block: bytes, layout: Layout, *, file: str, sensors: bool) -> Tex
 def _text_of(raw: bytes, number: int, file: str) -> str:
     """Return a line as text, or say that it is not UTF-8."""
     if b"\0" in raw:
-        raise refuse(
+        raise RunFileError.at(
             file,
             "holds a NUL byte where text was expected; if the log is UTF-16, say "
             "`encoding: utf-16` in its layout; otherwise the log is damaged, so take it "
@@ -366,7 +365,7 @@ def _text_of(raw: bytes, number: int, file: str) -> str:
     try:
         return raw.decode("utf-8")
     except UnicodeDecodeError as error:
-        raise refuse(
+        raise RunFileError.at(
             file,
             f"not UTF-8 text (byte {raw[error.start]:#04x}); say `encoding: "
             "latin-1` (or utf-16) in its layout if it was so written",
@@ -421,7 +420,7 @@ def _check_header(
 ) -> None:
     """Refuse a first row that was taken for a header: a frame would be lost."""
     if number_in(header[place], layout.decimal) is not None:
-        raise refuse(
+        raise RunFileError.at(
             file,
             f"the layout says `header: true`, but the first row holds the number "
             f"{quoted(header[place])} in {label}; say `header: false`",

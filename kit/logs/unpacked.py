@@ -15,7 +15,7 @@ import zlib
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
-from kit.errors import Fault, RunFileError, did_you_mean
+from kit.errors import RunFileError, did_you_mean
 
 # A block this small stays in the processor's cache from hashing to parsing.
 CHUNK_BYTES = 2 * 1024 * 1024
@@ -37,11 +37,6 @@ _FOREIGN = {
     b"7z\xbc\xaf": "a 7z archive; unpack it",
     PARQUET: "a Parquet file; say `container: parquet` in its layout",
 }
-
-
-def refuse(file: str, message: str, *, line: int | None = None) -> RunFileError:
-    """Return the error for a log that cannot be used because of one fault."""
-    return RunFileError([Fault(file, message, line=line)])
 
 
 class Digest:
@@ -91,7 +86,7 @@ def recorded_chunks(path: Path, *, file: str) -> Iterator[bytes]:
     try:
         # Looked at before it is opened: opening a named pipe would wait for ever.
         if not stat.S_ISREG(path.stat().st_mode):
-            raise refuse(file, _not_a_file(path))
+            raise RunFileError.at(file, _not_a_file(path))
         with path.open("rb", buffering=0) as stream:
             before = os.fstat(stream.fileno())
             size = 0
@@ -100,13 +95,15 @@ def recorded_chunks(path: Path, *, file: str) -> Iterator[bytes]:
                 yield chunk
             after = os.fstat(stream.fileno())
     except FileNotFoundError:
-        raise refuse(file, "no such file" + near_file(path)) from None
+        raise RunFileError.at(file, "no such file" + near_file(path)) from None
     except PermissionError:
-        raise refuse(file, "may not be read by this user; change the file's permissions") from None
+        raise RunFileError.at(
+            file, "may not be read by this user; change the file's permissions"
+        ) from None
     except OSError as error:
-        raise refuse(file, f"cannot be read: {error.strerror or error}") from None
+        raise RunFileError.at(file, f"cannot be read: {error.strerror or error}") from None
     if (before.st_mtime_ns, before.st_size) != (after.st_mtime_ns, size):
-        raise refuse(
+        raise RunFileError.at(
             file,
             "changed while it was being read; wait until the recording is finished, then run again",
         )
@@ -164,7 +161,7 @@ def unpacked_pieces(chunks: Iterable[bytes], file: str) -> Iterator[bytes]:
         return _unzstd(_chain(first, stream), file)
     for magic, what in _FOREIGN.items():
         if first.startswith(magic):
-            raise refuse(file, f"is {what}")
+            raise RunFileError.at(file, f"is {what}")
     return _chain(first, stream)
 
 
@@ -177,9 +174,11 @@ def _chain(first: bytes, rest: Iterator[bytes]) -> Iterator[bytes]:
 def check_size(taken: int, given: int, file: str) -> None:
     """Refuse a packed log that unpacks to more than any log holds."""
     if given > MAX_UNPACKED_BYTES:
-        raise refuse(file, f"unpacks to more than {MAX_UNPACKED_BYTES >> 30} GiB; not a log")
+        raise RunFileError.at(
+            file, f"unpacks to more than {MAX_UNPACKED_BYTES >> 30} GiB; not a log"
+        )
     if given > RATIO_FREE_BYTES and given > MAX_RATIO * taken:
-        raise refuse(
+        raise RunFileError.at(
             file,
             f"unpacks to more than {MAX_RATIO} times its {taken} bytes; no frame-time log does, "
             "so take the log from the recorder again",
@@ -207,11 +206,11 @@ def _gunzipped(chunks: Iterator[bytes], file: str) -> Iterator[bytes]:
                 if piece:
                     yield piece
     except zlib.error as error:
-        raise refuse(
+        raise RunFileError.at(
             file, f"damaged gzip data ({error}); take the log from the recorder again"
         ) from None
     if not inflate.eof:
-        raise refuse(
+        raise RunFileError.at(
             file, "the gzip data end too early; the copy was cut short, so copy the log again"
         )
 
@@ -252,10 +251,10 @@ def _unzstd(chunks: Iterator[bytes], file: str) -> Iterator[bytes]:
                 yield piece
     except OSError as error:
         if "Truncated" in str(error):
-            raise refuse(
+            raise RunFileError.at(
                 file, "the zstd data end too early; the copy was cut short, so copy the log again"
             ) from None
-        raise refuse(
+        raise RunFileError.at(
             file, f"damaged zstd data ({error}); take the log from the recorder again"
         ) from None
 
@@ -265,7 +264,7 @@ def _without_mark(pieces: Iterator[bytes], encoding: str, file: str) -> Iterator
     first = next(pieces, b"")
     if encoding != "utf-16":
         if first.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
-            raise refuse(
+            raise RunFileError.at(
                 file, "is UTF-16 text by its first bytes; say `encoding: utf-16` in its layout"
             )
         first = first.removeprefix(codecs.BOM_UTF8)
@@ -283,7 +282,7 @@ def _decoded(pieces: Iterator[bytes], encoding: str, file: str) -> Iterator[byte
             yield decoder.decode(piece).encode("utf-8")
         yield decoder.decode(b"", final=True).encode("utf-8")
     except UnicodeError as error:
-        raise refuse(
+        raise RunFileError.at(
             file, f"is not {encoding.upper()} text ({error}); correct `encoding` in its layout"
         ) from None
 
@@ -301,7 +300,7 @@ def _cut_at_lines(pieces: Iterator[bytes], file: str) -> Iterator[bytes]:
             continue
         end = held.rfind(b"\n") + 1
         if len(held) - end > MAX_LINE_BYTES:
-            raise refuse(
+            raise RunFileError.at(
                 file,
                 f"a line is longer than {MAX_LINE_BYTES >> 20} MiB; the file is not a log of rows, "
                 "or its line ends were lost",

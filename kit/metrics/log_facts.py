@@ -20,7 +20,7 @@ from typing import Any
 
 from kit.errors import ExecutionError, Fault, RunFileError
 from kit.logs.read import Log, parse_log, read_log
-from kit.logs.unpacked import recorded_chunks, refuse
+from kit.logs.unpacked import recorded_chunks
 from kit.metrics.run_metrics import METRICS_VERSION, FrameFigures, measure_log
 from kit.metrics.signs import SIGNS_VERSION, RunSigns, read_log_signs
 from kit.metrics.store import Store, arithmetic, code_key, content_key, keep_entry, load_entry
@@ -160,18 +160,22 @@ def fetch_bytes(url: str, *, file: str) -> bytes:
                 data: bytes = answer.read(MAX_FETCHED_BYTES + 1)
                 promised = answer.headers.get("Content-Length")
             if promised is not None and int(promised) != len(data):
-                raise refuse(file, f"only {len(data)} of {promised} bytes came from {url}")
+                raise RunFileError.at(file, f"only {len(data)} of {promised} bytes came from {url}")
         else:
             import fsspec
 
             with fsspec.open(url, "rb") as stream:
                 data = stream.read(MAX_FETCHED_BYTES + 1)
     except ImportError as error:
-        raise refuse(file, f'cannot read {url}: {error}; install "marginbook[cluster]"') from None
+        raise RunFileError.at(
+            file, f'cannot read {url}: {error}; install "marginbook[cluster]"'
+        ) from None
     except (OSError, ValueError) as error:
-        raise refuse(file, f"cannot read {url}: {error}") from None
+        raise RunFileError.at(file, f"cannot read {url}: {error}") from None
     if len(data) > MAX_FETCHED_BYTES:
-        raise refuse(file, f"{url} is larger than {MAX_FETCHED_BYTES >> 30} GiB; not a log")
+        raise RunFileError.at(
+            file, f"{url} is larger than {MAX_FETCHED_BYTES >> 30} GiB; not a log"
+        )
     return data
 
 

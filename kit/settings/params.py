@@ -542,15 +542,11 @@ def load_params(path: Path, *, bench_folder: Path | None = None) -> LoadedParams
     params = check_model(document, ReviewParams, ParamsError)
     folder = bench_folder or (path.parent / params.bench).resolve()
     if not (folder / "bench.yaml").is_file():
-        raise ParamsError(
-            [
-                Fault(
-                    document.file,
-                    f'"{params.bench}" is not a bench: no bench.yaml in that folder',
-                    line=document.line_of(["bench"]),
-                    key="bench",
-                )
-            ]
+        raise ParamsError.at(
+            document.file,
+            f'"{params.bench}" is not a bench: no bench.yaml in that folder',
+            line=document.line_of(["bench"]),
+            key="bench",
         )
     bench = read_bench(folder)
     faults = _unknown_names(params, bench, document)

@@ -315,46 +315,40 @@ def read_yaml(path: Path, *, file: str, error: type[FaultsError]) -> YamlDocumen
         what to do), a key twice, an anchor or alias.
     """
     if not path.is_file():
-        raise error([Fault(file, "no such file" + _neighbours(path))])
+        raise error.at(file, "no such file" + _neighbours(path))
     raw = path.read_bytes()
     if len(raw) > MAX_BYTES:
-        raise error(
-            [Fault(file, f"holds {len(raw)} bytes; a file of settings has at most {MAX_BYTES}")]
-        )
+        raise error.at(file, f"holds {len(raw)} bytes; a file of settings has at most {MAX_BYTES}")
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as fault:
         line = raw[: fault.start].count(b"\n") + 1
-        raise error([Fault(file, "not UTF-8 text; save the file as UTF-8", line=line)]) from None
+        raise error.at(file, "not UTF-8 text; save the file as UTF-8", line=line) from None
     forbidden = forbidden_character(file, text)
     if forbidden is not None:
         raise error([forbidden])
     yaml = YAML(typ="safe", pure=True)
     try:
         for number, token in _anchors(text):
-            raise error(
-                [
-                    Fault(
-                        file,
-                        f"anchors and aliases ({token}) are not used here; write the value "
-                        "out in each place",
-                        line=number,
-                    )
-                ]
+            raise error.at(
+                file,
+                f"anchors and aliases ({token}) are not used here; write the value "
+                "out in each place",
+                line=number,
             )
         node = YAML(typ="safe", pure=True).compose(text)
     except MarkedYAMLError as fault:
         raise error([syntax_fault(file, text, fault)]) from None
     except (YAMLError, ValueError, RecursionError) as fault:
-        raise error([Fault(file, f"not YAML: {_first_line(fault)}")]) from None
+        raise error.at(file, f"not YAML: {_first_line(fault)}") from None
     if node is None:
-        raise error([Fault(file, "the file is empty")])
+        raise error.at(file, "the file is empty")
     walk = _Walk(file, yaml.constructor)
     data = walk.value(node, ())
     if walk.faults:
         raise error(walk.faults)
     if not isinstance(data, dict):
-        raise error([Fault(file, "expected keys with values, such as `review: my-review`", line=1)])
+        raise error.at(file, "expected keys with values, such as `review: my-review`", line=1)
     return YamlDocument(file, data, walk.lines)
 
 

@@ -171,10 +171,10 @@ def test_taken_in_twice_changes_nothing(real):
 def test_a_dry_run_says_the_same_and_writes_nothing(small, tmp_path):
     log = write_log(tmp_path / "in" / "a.csv")
     before = picture(small)
-    dry = add_logs(small, [log], product="alder-4", title="weir", dry_run=True)
+    dry = add_logs(small, [log], dry_run=True, fields={"product": "alder-4", "title": "weir"})
     assert picture(small) == before
     assert not (small / ".bench.lock").exists()
-    wet = add_logs(small, [log], product="alder-4", title="weir")
+    wet = add_logs(small, [log], fields={"product": "alder-4", "title": "weir"})
     assert dry.dry_run
     assert not wet.dry_run
     assert dry.to_frame().equals(wet.to_frame())
@@ -189,7 +189,9 @@ def test_the_sheet_keeps_its_delimiter_its_columns_and_every_byte(small, tmp_pat
     write_log(small / "logs" / "old.csv")
     (small / "runs.csv").write_text(sheet, encoding="utf-8", newline="")
     add_logs(
-        small, [write_log(tmp_path / "b.csv", 17)], product="alder-4", title="weir", layout="plain"
+        small,
+        [write_log(tmp_path / "b.csv", 17)],
+        fields={"product": "alder-4", "title": "weir", "layout": "plain"},
     )
     raw = (small / "runs.csv").read_bytes().decode()
     # A layout was named, so a column was needed for it; nothing else has changed.
@@ -197,7 +199,9 @@ def test_the_sheet_keeps_its_delimiter_its_columns_and_every_byte(small, tmp_pat
     assert raw.endswith("b;weir;alder-4;logs/b.csv;;plain\r\n")
     assert 'old;weir;alder-4;logs/old.csv;"two ""words""; as is";\r\n' in raw
     before = raw
-    add_logs(small, [write_log(tmp_path / "c.csv", 18)], product="alder-4", title="weir")
+    add_logs(
+        small, [write_log(tmp_path / "c.csv", 18)], fields={"product": "alder-4", "title": "weir"}
+    )
     assert (small / "runs.csv").read_bytes().decode() == (
         before + "c;weir;alder-4;logs/c.csv;;plain\r\n"
     )
@@ -206,7 +210,7 @@ def test_the_sheet_keeps_its_delimiter_its_columns_and_every_byte(small, tmp_pat
 def test_a_name_taken_by_other_bytes_gets_a_number(small, tmp_path):
     for n, folder in enumerate("abc"):
         log = write_log(tmp_path / folder / "pass.csv", 16 + n)
-        add_logs(small, [log], product="alder-4", title="weir")
+        add_logs(small, [log], fields={"product": "alder-4", "title": "weir"})
     assert [(row.run, row.log) for row in rows_of(small)] == [
         ("pass", "logs/pass.csv"),
         ("pass-2", "logs/pass-2.csv"),
@@ -219,14 +223,14 @@ def test_a_name_taken_by_other_bytes_gets_a_number(small, tmp_path):
 def test_the_same_bytes_twice_in_one_take_in_go_in_once(small, tmp_path):
     write_log(tmp_path / "in" / "a.csv")
     write_log(tmp_path / "in" / "b.csv")
-    intake = add_logs(small, [tmp_path / "in"], product="alder-4", title="weir")
+    intake = add_logs(small, [tmp_path / "in"], fields={"product": "alder-4", "title": "weir"})
     assert [one.source for one in intake.added] == ["in/a.csv"]
     assert intake.skipped[0].reason == "the same bytes as in/a.csv"
 
 
 def test_a_log_already_in_the_folder_is_not_copied(small):
     write_log(small / "logs" / "a.csv")
-    add_logs(small, [small / "logs"], product="alder-4", title="weir")
+    add_logs(small, [small / "logs"], fields={"product": "alder-4", "title": "weir"})
     assert [row.log for row in rows_of(small)] == ["logs/a.csv"]
     assert sorted(p.name for p in (small / "logs").iterdir()) == ["a.csv"]
     undo_last(small)
@@ -248,7 +252,7 @@ def test_a_name_that_fits_a_pattern_in_two_ways_is_refused(small, tmp_path):
 
 def test_a_field_at_the_end_may_hold_the_character_between_fields(small, tmp_path):
     log = write_log(tmp_path / "weir-2026-05-01.csv")
-    add_logs(small, [log], pattern="{title}-{began}", product="alder-4")
+    add_logs(small, [log], pattern="{title}-{began}", fields={"product": "alder-4"})
     (row,) = rows_of(small)
     assert row.began is not None
     assert row.began.isoformat() == "2026-05-01T00:00:00"
@@ -260,7 +264,7 @@ def test_conditions_come_from_files_beside_the_logs(small, tmp_path):
     write_log(folder / "b.csv", 17)
     (folder / "conditions.yaml").write_text("driver: 1.10\nambient_c: 21\nsession: mon\n")
     (folder / "b.yaml").write_text("ambient_c: 25.0\n")
-    add_logs(small, [folder], product="alder-4", title="weir", conditions={"fan_mode": "quiet"})
+    add_logs(small, [folder], fields={"product": "alder-4", "title": "weir", "fan_mode": "quiet"})
     first, second = rows_of(small)
     assert first.conditions == {"fan_mode": "quiet", "driver": "1.10", "ambient_c": "21"}
     assert second.conditions["ambient_c"] == "25.0"
@@ -294,28 +298,26 @@ def test_logs_outside_an_index_are_passed_over_and_named(small, tmp_path):
     }
 
 
+WEIR = {"product": "alder-4", "title": "weir"}
 REFUSED = {
     "unknown product": (
-        {"product": "alder", "title": "weir"},
+        {"fields": {"product": "alder", "title": "weir"}},
         'a.csv, product: no product "alder"',
     ),
-    "no title": ({"product": "alder-4"}, "a.csv, title: the cell is empty"),
-    "unknown layout": ({"product": "alder-4", "title": "weir", "layout": "x"}, 'no layout "x"'),
+    "no title": ({"fields": {"product": "alder-4"}}, "a.csv, title: the cell is empty"),
+    "unknown layout": ({"fields": {**WEIR, "layout": "x"}}, 'no layout "x"'),
     "no such name": ({"pattern": "{title}_{product}"}, "the name does not fit the pattern"),
-    "bad moment": (
-        {"product": "alder-4", "title": "weir", "began": "1/2/26"},
-        "began: found '1/2/26'",
-    ),
-    "bad run": ({"product": "alder-4", "title": "weir", "run": "a b"}, "run: found 'a b'"),
+    "bad moment": ({"fields": {**WEIR, "began": "1/2/26"}}, "began: found '1/2/26'"),
+    "bad run": ({"fields": {**WEIR, "run": "a b"}}, "run: found 'a b'"),
     "two sources": (
-        {"product": "alder-4", "title": "weir", "pattern": "{session}", "session": "x"},
+        {"fields": {**WEIR, "session": "x"}, "pattern": "{session}"},
         "session: an option says 'x', the file name says 'a'",
     ),
-    "slip": (
-        {"product": "alder-4", "title": "weir", "conditions": {"drivr": "1"}},
-        'did you mean "driver"?',
+    "slip": ({"fields": {**WEIR, "drivr": "1"}}, 'did you mean "driver"?'),
+    "log of a duration": (
+        {"fields": {"product": "alder-4", "title": "sorting"}},
+        "measures duration",
     ),
-    "log of a duration": ({"product": "alder-4", "title": "sorting"}, "measures duration"),
 }
 
 
@@ -337,7 +339,9 @@ def test_all_faults_of_a_take_in_are_told_at_once(small, tmp_path):
     (folder / "empty.csv").write_text("")
     before = picture(small)
     with pytest.raises(RunFileError) as caught:
-        add_logs(small, [folder, tmp_path / "gone.csv"], product="alder-4", title="weir")
+        add_logs(
+            small, [folder, tmp_path / "gone.csv"], fields={"product": "alder-4", "title": "weir"}
+        )
     assert [fault.file for fault in caught.value.faults] == [
         "in/bad.csv",
         "in/empty.csv",
@@ -349,7 +353,7 @@ def test_all_faults_of_a_take_in_are_told_at_once(small, tmp_path):
 def test_a_name_with_control_characters_is_refused_and_shown_inert(small, tmp_path):
     log = write_log(tmp_path / "a\x1b[31m.csv")
     with pytest.raises(RunFileError, match="characters that do not show") as caught:
-        add_logs(small, [log], product="alder-4", title="weir")
+        add_logs(small, [log], fields={"product": "alder-4", "title": "weir"})
     assert str(caught.value).isprintable()
 
 
@@ -371,7 +375,7 @@ def test_layouts_are_told_apart_by_reading(tmp_path):
         "  seconds: {frames: {column: t, holds: frame_end, unit: s}}\nproducts:",
     )
     bench = new_bench(tmp_path / "b", text)
-    here = {"product": "alder-4", "title": "weir"}
+    here = {"fields": WEIR}
     add_logs(bench, [write_log(tmp_path / "a.csv")], **here)
     assert rows_of(bench)[0].layout == "plain"
     stamps = tmp_path / "s.csv"
@@ -385,14 +389,14 @@ def test_layouts_are_told_apart_by_reading(tmp_path):
 
 
 def test_taking_back_restores_every_byte(small, tmp_path):
-    add_logs(small, [write_log(tmp_path / "a.csv", 16)], product="alder-4", title="weir")
+    add_logs(
+        small, [write_log(tmp_path / "a.csv", 16)], fields={"product": "alder-4", "title": "weir"}
+    )
     before = {k: v for k, v in picture(small).items() if not k.startswith(".last")}
     add_logs(
         small,
         [write_log(tmp_path / "b.csv", 17), write_log(tmp_path / "c.csv", 18)],
-        product="alder-4",
-        title="weir",
-        conditions={"ambient_c": "21"},
+        fields={"product": "alder-4", "title": "weir", "ambient_c": "21"},
     )
     assert undo_last(small) == ("b", "c")
     assert picture(small) == before
@@ -401,7 +405,9 @@ def test_taking_back_restores_every_byte(small, tmp_path):
 
 
 def test_taking_back_leaves_rows_written_since(small, tmp_path):
-    add_logs(small, [write_log(tmp_path / "a.csv", 16)], product="alder-4", title="weir")
+    add_logs(
+        small, [write_log(tmp_path / "a.csv", 16)], fields={"product": "alder-4", "title": "weir"}
+    )
     sheet = small / "runs.csv"
     own = 'mine,alder-4,weir,,,,,crashed,"two\nlines"\n'
     head, row = sheet.read_text().splitlines(keepends=True)
@@ -412,7 +418,9 @@ def test_taking_back_leaves_rows_written_since(small, tmp_path):
 
 
 def test_taking_back_refuses_what_was_changed_since(small, tmp_path):
-    add_logs(small, [write_log(tmp_path / "a.csv", 16)], product="alder-4", title="weir")
+    add_logs(
+        small, [write_log(tmp_path / "a.csv", 16)], fields={"product": "alder-4", "title": "weir"}
+    )
     sheet = small / "runs.csv"
     whole = sheet.read_text()
     sheet.write_text(whole.replace("weir", "weir-lite"))
@@ -427,7 +435,9 @@ def test_taking_back_refuses_what_was_changed_since(small, tmp_path):
 
 
 def test_a_sheet_changed_meanwhile_is_not_written_over(small, tmp_path, monkeypatch):
-    add_logs(small, [write_log(tmp_path / "a.csv", 16)], product="alder-4", title="weir")
+    add_logs(
+        small, [write_log(tmp_path / "a.csv", 16)], fields={"product": "alder-4", "title": "weir"}
+    )
     put = takein._put
 
     def edit_then_put(staged, to):
@@ -437,13 +447,19 @@ def test_a_sheet_changed_meanwhile_is_not_written_over(small, tmp_path, monkeypa
 
     monkeypatch.setattr(takein, "_put", edit_then_put)
     with pytest.raises(BenchError, match="was changed while logs were being taken in"):
-        add_logs(small, [write_log(tmp_path / "b.csv", 17)], product="alder-4", title="weir")
+        add_logs(
+            small,
+            [write_log(tmp_path / "b.csv", 17)],
+            fields={"product": "alder-4", "title": "weir"},
+        )
     assert [row.run for row in rows_of(small)] == ["a", "mine"]
     assert [p.name for p in (small / "logs").iterdir()] == ["a.csv"]
 
 
 def test_a_full_disk_leaves_the_bench_as_it_was(small, tmp_path, monkeypatch):
-    add_logs(small, [write_log(tmp_path / "a.csv", 16)], product="alder-4", title="weir")
+    add_logs(
+        small, [write_log(tmp_path / "a.csv", 16)], fields={"product": "alder-4", "title": "weir"}
+    )
     before = picture(small)
 
     def full(handle):
@@ -451,7 +467,11 @@ def test_a_full_disk_leaves_the_bench_as_it_was(small, tmp_path, monkeypatch):
 
     monkeypatch.setattr(takein.os, "fsync", full)
     with pytest.raises(BenchError, match=r"No space left on device.*nothing was added"):
-        add_logs(small, [write_log(tmp_path / "b.csv", 17)], product="alder-4", title="weir")
+        add_logs(
+            small,
+            [write_log(tmp_path / "b.csv", 17)],
+            fields={"product": "alder-4", "title": "weir"},
+        )
     monkeypatch.undo()
     assert picture(small) == before
 
@@ -461,7 +481,9 @@ def test_without_hard_links_logs_go_in_all_the_same(small, tmp_path, monkeypatch
         raise PermissionError(1, "Operation not permitted")
 
     monkeypatch.setattr(takein.os, "link", no_links)
-    add_logs(small, [write_log(tmp_path / "a.csv", 16)], product="alder-4", title="weir")
+    add_logs(
+        small, [write_log(tmp_path / "a.csv", 16)], fields={"product": "alder-4", "title": "weir"}
+    )
     assert (small / "logs" / "a.csv").read_text().startswith("ms\n16")
     assert [row.run for row in rows_of(small)] == ["a"]
 
@@ -475,7 +497,9 @@ def test_a_journal_from_elsewhere_removes_nothing_outside(small, tmp_path):
         '{"kind": "undo", "rows": {"x": "0"}, "sheet_after": "", "sheet_before": "", "copies": '
         f'[{{"source": "", "file": "../victim.csv", "sha256": "{sha}"}}]}}'
     )
-    add_logs(small, [write_log(tmp_path / "a.csv", 16)], product="alder-4", title="weir")
+    add_logs(
+        small, [write_log(tmp_path / "a.csv", 16)], fields={"product": "alder-4", "title": "weir"}
+    )
     assert victim.exists()
 
 
@@ -498,7 +522,9 @@ def _try_lock(folder: str) -> str:
 def _add_own(job: tuple[str, str, int]) -> int:
     bench, logs, number = job
     shared, own = Path(logs) / "shared.csv", Path(logs) / str(number)
-    return len(add_logs(Path(bench), [shared, own], product="alder-4", title="weir").added)
+    return len(
+        add_logs(Path(bench), [shared, own], fields={"product": "alder-4", "title": "weir"}).added
+    )
 
 
 def test_twenty_processes_add_at_once_and_nothing_is_lost_or_double(small, tmp_path):
@@ -532,7 +558,7 @@ def test_killed_before_a_disk_event_nothing_is_lost(undo):
 
 def test_a_bench_that_may_not_be_written_says_so(small, tmp_path):
     # Once where it may, so that nothing is left to import as a user who may not read this project.
-    add_logs(small, [write_log(tmp_path / "a.csv")], product="alder-4", title="weir")
+    add_logs(small, [write_log(tmp_path / "a.csv")], fields={"product": "alder-4", "title": "weir"})
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         folder.chmod(0o755)
@@ -544,7 +570,7 @@ def test_a_bench_that_may_not_be_written_says_so(small, tmp_path):
             if root:  # to whom nothing is forbidden
                 os.seteuid(65534)
             with pytest.raises(BenchError, match="small: may not be written: Permission denied"):
-                add_logs(bench, [log], product="alder-4", title="weir")
+                add_logs(bench, [log], fields={"product": "alder-4", "title": "weir"})
         finally:
             if root:
                 os.seteuid(0)

@@ -192,7 +192,11 @@ def test_three_decimals_are_plain_in_a_rate_and_below_one(tmp_path):
         ("fold-a,900,USD/EUR,street,2026-05-01,shop,", "currency", "three capitals"),
         ("fold-a,900,EUR,scenario,2026-05-01,shop,", "kind", "value.scenarios"),
         ("fold-a,900,EUR,second hand,2026-05-01,shop,", "kind", "one word"),
-        ("fold-a,900,50,EUR,street,2026-05-01,shop,note", None, "decimal comma must be quoted"),
+        (
+            "fold-a,900,50,EUR,street,2026-05-01,shop,note",
+            None,
+            "decimal comma, is put in quotation marks",
+        ),
     ],
 )
 def test_a_row_that_cannot_be_meant_is_refused(tmp_path, row, key, hint):
@@ -206,7 +210,8 @@ def test_a_row_that_cannot_be_meant_is_refused(tmp_path, row, key, hint):
     [
         (HEAD.replace("source", "sorce"), 'did you mean "source"?'),
         (HEAD.replace("currency,", ""), '"currency" is missing'),
-        (HEAD.replace("note", "price"), "stands twice"),
+        (HEAD.replace("note", "price"), "two columns have this name"),
+        (HEAD.replace("note", "Price"), '"Price" stands twice'),
         ("", "the file is empty"),
         (HEAD + 'fold-a,900,EUR,street,2026-05-01,"shop,\n', "quotation mark"),
         (HEAD.encode() + b"fold-a,900,EUR,street,2026-05-01,caf\xe9,\n", "UTF-8"),

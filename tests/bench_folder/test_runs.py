@@ -14,12 +14,9 @@ from hypothesis import strategies as st
 
 from kit.bench.runs import (
     Run,
-    check_logs,
-    iter_runs,
     read_run,
     read_run_sheet,
     read_runs,
-    rows_frame,
     select_rows,
 )
 from kit.errors import BenchError, RunFileError
@@ -222,8 +219,8 @@ ONE_FAULT = {
         HEAD + 'a,alder-4,weir,plain,x.csv,,,,"no',
         "line 2: a quotation mark is not cl",
     ),
-    "empty": ("", "the sheet is empty"),
-    "blank": (",,,\n;;\n", "the sheet is empty"),
+    "empty": ("", "the file is empty"),
+    "blank": (",,,\n;;\n", "the file is empty"),
     "latin-1": ("run,product,title\na,b\u00fc,c".encode("latin-1"), "line 2: not UTF-8 text"),
     "NUL": ("run,product,title\na\0,b,c", "line 2: holds a NUL character"),
     "thousands": (TYPED + "a;alder-4;sorting;;;1.234;s", "may mean 1234 or 1,2340"),
@@ -283,7 +280,9 @@ def test_logs_are_read_for_the_rows_asked_for_only(bench):
     assert isinstance(run, Run)
     assert np.array_equal(run.log.frame_ms, np.full(100, 10.0))
     assert run.log.file == "logs/a1.csv"
-    (fault,) = check_logs(rows, bench)
+    with pytest.raises(RunFileError) as caught:
+        read_runs(rows, bench)
+    (fault,) = caught.value.faults
     assert (fault.file, fault.line, fault.key) == ("bench/runs.csv", 3, "log")
     assert 'no such file "logs/b1.csv"; did you mean "B1.csv.bak"?' in fault.message
     assert "restore it, or empty the cell" in fault.message
@@ -301,29 +300,19 @@ def test_faults_of_all_logs_come_in_one_error(bench):
     ]
 
 
-def test_runs_come_one_by_one_before_the_faults(bench):
-    (bench.folder / "logs" / "a1.csv").unlink()
-    runs = iter_runs(read_run_sheet(bench), bench)
-    assert next(runs).row.run == "b1"
-    with pytest.raises(RunFileError, match="a1"):
-        next(runs)
-
-
-def test_logs_read_several_at_once_come_in_order_with_all_faults(bench):
+def test_many_logs_come_in_order_with_all_faults(bench):
     sheet = HEAD + "".join(f"r{i},alder-4,weir,plain,logs/r{i}.csv\n" for i in range(30))
     for i in range(30):
         (bench.folder / "logs" / f"r{i}.csv").write_text(f"ms\n{i + 1}\n")
     rows = read(bench, sheet)
-    one, three = read_runs(rows, bench), read_runs(rows, bench, jobs=3)
-    assert [run.row.run for run in three] == [run.row.run for run in one]
-    assert [run.log.frame_ms.tolist() for run in three] == [[i + 1.0] for i in range(30)]
+    runs = read_runs(rows, bench)
+    assert [run.row for run in runs] == list(rows)
+    assert [run.log.frame_ms.tolist() for run in runs] == [[i + 1.0] for i in range(30)]
     for i in (5, 20):
         (bench.folder / "logs" / f"r{i}.csv").unlink()
     with pytest.raises(RunFileError) as caught:
-        read_runs(rows, bench, jobs=3)
+        read_runs(rows, bench)
     assert [fault.line for fault in caught.value.faults] == [7, 22]
-    with pytest.raises(ValueError, match="jobs must be at least 1"):
-        read_runs(rows, bench, jobs=0)
 
 
 def test_a_link_out_of_the_bench_is_refused(bench, tmp_path):
@@ -347,25 +336,6 @@ def test_a_row_that_produced_nothing_has_no_log(bench):
     )
     assert [run.log for run in read_runs(rows, bench)] == [None, None, None]
     assert [row.produced for row in rows] == [False, True, False]
-
-
-def test_rows_as_a_table(bench):
-    rows = read(
-        bench,
-        HEAD.strip() + ",driver\na,alder-4,weir,,,2026-05-01,,,,60,,,,1.10\n"
-        "b,alder-4,sorting,,,2026-05-01T12:00:00+02:00,,,,,,7,s\n",
-    )
-    frame = rows_frame(rows)
-    assert frame["run"].tolist() == ["a", "b"]
-    assert [str(moment) for moment in frame["began"]] == [
-        "2026-05-01 00:00:00+00:00",
-        "2026-05-01 10:00:00+00:00",
-    ]
-    assert frame["average_fps"].tolist()[0] == 60.0
-    assert np.isnan(frame["average_fps"].tolist()[1])
-    assert frame["value"].tolist()[1] == 7.0
-    assert frame["driver"].tolist() == ["1.10", ""]
-    assert len(rows_frame([])) == 0
 
 
 @settings(max_examples=300, deadline=None)

@@ -2,7 +2,7 @@
 
 import pytest
 
-from kit.bench.specification import compare_specifications, specification_frame
+from kit.bench.specification import compare_specifications
 from kit.errors import BenchError
 from kit.settings.bench_file import read_bench
 
@@ -129,7 +129,7 @@ def test_facts_stand_beside_figures(bench):
 
 
 def test_frame_names_the_origin_of_each_figure(bench):
-    frame = specification_frame(bench, ["full", "rate"])
+    frame = compare_specifications(bench, ["full", "rate"]).to_frame()
     found = frame[frame.field == "bandwidth_gb_s"].set_index("product")
     assert found.loc["full", "origin"] == "given"
     assert found.loc["rate", "origin"] == "derived"

@@ -535,7 +535,7 @@ def _trouble_taking_in(one: Case, path: Path, layout: Layout, folder: Path) -> s
     bench = make_bench(folder / "bench", layout)
     before = tree(bench)
     try:
-        add_logs(bench, [path], product="p", title="t")
+        add_logs(bench, [path], fields={"product": "p", "title": "t"})
     except KitError as error:
         if not all(fragment in str(error) for fragment in one.says):
             return f"taken in, it is told otherwise: {error}"

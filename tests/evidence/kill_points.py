@@ -56,7 +56,7 @@ def make_bench(root: Path) -> Path:
 
 def add(bench: Path, recorded: Path):
     """Take the recorded logs in."""
-    return add_logs(bench, [recorded], product="alder-4", title="weir")
+    return add_logs(bench, [recorded], fields={"product": "alder-4", "title": "weir"})
 
 
 def killed_child(work, delay_s: float) -> None:

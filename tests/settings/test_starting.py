@@ -90,5 +90,5 @@ def test_starting_texts_load_as_they_are_and_take_logs_in(tmp_path):
     assert read_run_sheet(loaded.bench) == ()
     log = tmp_path / "pass-1.csv"
     log.write_text("frame_time_ms\n" + "16.7\n" * 300)
-    add_logs(bench, [log], product="new-part", title="my-scene")
+    add_logs(bench, [log], fields={"product": "new-part", "title": "my-scene"})
     assert len(read_run_sheet(read_bench(bench))) == 1

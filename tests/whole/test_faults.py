@@ -229,11 +229,11 @@ def test_a_disk_that_fills_while_logs_are_taken_in_leaves_the_bench_as_it_was(tm
         log.write_text("n,took\n" + "".join(f"{i},10.{i:06d}\n" for i in range(90_000)))
         before = bytes_of(disk / "bench")
         with pytest.raises(KitError, match="No space left on device"):
-            add_logs(disk / "bench", [log], product="p0", title="t0")
+            add_logs(disk / "bench", [log], fields={"product": "p0", "title": "t0"})
         after = {k: v for k, v in bytes_of(disk / "bench").items() if k != ".bench.lock"}
         assert after == before
         log.write_text("n,took\n" + "".join(f"{i},10.{i:03d}\n" for i in range(600)))
-        add_logs(disk / "bench", [log], product="p0", title="t0")
+        add_logs(disk / "bench", [log], fields={"product": "p0", "title": "t0"})
         assert len(load_review(params).rows) == 5
         # Taking back needs room too.
         taken_in = bytes_of(disk / "bench")
@@ -307,7 +307,7 @@ os.setuid(65534)
 log = project / "bench/logs/p0-t0-0.csv"
 for work in (
     lambda: run_review(project / "made.yaml", out_dir=out, timeout_s=60),
-    lambda: add_logs(project / "bench", [log], product="p0", title="t0"),
+    lambda: add_logs(project / "bench", [log], fields={"product": "p0", "title": "t0"}),
     lambda: kit.review.walk.load_review(project / "made.yaml"),
 ):
     try:

@@ -185,9 +185,11 @@ CERTAIN = {
 
 
 def said(book):
-    """Return what claims say, but for the settings and hashes that hold the files' bytes."""
+    """Return what claims say, but for what holds a file's bytes: settings, hashes, controls."""
     return [
-        (c.id, c.value, c.low, c.high, c.text, c.interval, c.outcome, c.runs) for c in book.claims
+        (c.id, c.value, c.low, c.high, c.text, c.interval, c.outcome, c.runs)
+        for c in book.claims
+        if c.kind != "control"
     ]
 
 
