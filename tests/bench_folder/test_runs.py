@@ -236,6 +236,19 @@ def test_a_faulty_sheet_is_told(bench, case):
         assert len(faults) == 1, faults
 
 
+def test_a_metric_that_may_be_typed_in_has_a_column(bench):
+    head = "run,product,title,average_fps,median_fps,low_1pct_fps\n"
+    # The median may be above the average: few long frames lower that alone.
+    (row,) = read(bench, head + "a,alder-4,weir,60,62,41\n")
+    assert row.typed == {"average_fps": 60.0, "median_fps": 62.0, "low_1pct_fps": 41.0}
+    assert faults_of(bench, head + "a,alder-4,weir,,62,\n") == [
+        "line 2, average_fps: the cell is empty, but median is typed in"
+    ]
+    assert faults_of(bench, head + "a,alder-4,weir,60,62,61\n") == [
+        "line 2, low_1pct_fps: 61 is above average_fps, which says 60"
+    ]
+
+
 def test_all_faults_of_a_sheet_are_told_at_once_in_order(bench):
     sheet = (
         HEAD + "a,alder-4,wier,plain,x.csv\nb,birch,weir,plain,../y.csv\n"
