@@ -2,26 +2,177 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import csv
+import io
+import json
+import re
+import zlib
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path, PurePosixPath
 from typing import Any
+from urllib.parse import quote
+
+from ruamel.yaml import YAML
+from ruamel.yaml.representer import SafeRepresenter
 
 from kit.archive.bag import Item, measure_item
-from kit.archive.describe import (
-    HEAD_BYTES,
-    Member,
-    component_list,
-    csv_table,
-    json_bytes,
-    log_table,
-)
-from kit.archive.excerpt import Scope, excerpt_bench
-from kit.bench.runs import find_log
+from kit.bench.prices import COLUMNS, RATE, PriceRow, read_prices
+from kit.bench.runs import RunRow, find_log, read_run_sheet, select_rows, sheet_file
+from kit.bench.sheet import read_sheet_text, write_sheet_text
 from kit.claims.claim import ClaimBook
 from kit.claims.schema import SCHEMA_NAMES
 from kit.errors import RunFileError, SealError
+from kit.logs.rows import split_cells
 from kit.methods import METHODS
 from kit.package import PACKAGE
 from kit.page.environment import LOCK
+from kit.planning.of_review import planned_titles
+from kit.review.walk import review_titles
+from kit.settings.bench_file import Layout
+from kit.settings.params import LoadedParams, ReviewParams, load_params
+from kit.settings.yaml import WrittenFloat, WrittenInt
+
+
+@dataclass(frozen=True, slots=True)
+class Scope:
+    """What one review rests on: its settings, titles and rows of the run sheet. No log is read."""
+
+    loaded: LoadedParams
+    titles: tuple[str, ...]
+    rows: tuple[RunRow, ...]  # of its products and titles, and any it sets aside by name
+    prices: tuple[PriceRow, ...]
+
+
+def review_scope(params_path: Path) -> Scope:
+    """Return what a review rests on, from its params file and its bench.
+
+    Raises
+    ------
+    KitError
+        `ParamsError` or `BenchError`, with every fault.
+    """
+    loaded = load_params(params_path)
+    params, bench = loaded.params, loaded.bench
+    every = read_run_sheet(bench)
+    titles = review_titles(every, params, bench)
+    own = {row.run for row in select_rows(every, products=params.products, titles=titles)}
+    own |= {entry.run for entry in params.screen.set_aside}
+    rows = tuple(row for row in every if row.run in own)
+    return Scope(loaded, titles, rows, read_prices(bench))
+
+
+def excerpt_bench(scope: Scope) -> dict[str, bytes]:
+    """Return `bench.yaml`, `runs.csv` and `prices.csv` cut down to one review, name to bytes.
+
+    The excerpt keeps every value as written, so that the review reads the same from it.
+    """
+    files = {"bench.yaml": _bench_yaml(scope), "runs.csv": _run_sheet(scope)}
+    if (scope.loaded.bench.folder / "prices.csv").is_file():
+        files["prices.csv"] = _price_table(scope)
+    return files
+
+
+def named_products(params: ReviewParams) -> set[str]:
+    """Return every product a params file names: what it compares, waives or supposes."""
+    named = {product for waiver in params.waivers for product in waiver.products}
+    scenarios = params.value.scenarios if params.value else ()
+    return {*params.products, *named, *(scenario.product for scenario in scenarios)}
+
+
+def named_titles(params: ReviewParams) -> set[str]:
+    """Return every title a params file names, in its list or in a suite."""
+    named = set() if params.titles == "all" else set(params.titles)
+    for suite in params.suites.values():
+        named |= {*(suite.titles or ()), *suite.weights}
+    return named
+
+
+def _bench_yaml(scope: Scope) -> bytes:
+    params = scope.loaded.params
+    data = dict(scope.loaded.bench.document.data)
+    # A plan counts titles that nothing ran yet.
+    planned = planned_titles(params, scope.loaded.bench) if params.page == "plan" else ()
+    kept = {
+        "products": named_products(params) | {row.product for row in scope.rows},
+        "titles": {*scope.titles, *named_titles(params), *planned}
+        | {row.title for row in scope.rows},
+        "layouts": {row.layout for row in scope.rows if row.layout},
+    }
+    for key, names in kept.items():
+        if key in data:
+            data[key] = {name: value for name, value in data[key].items() if name in names}
+    return yaml_bytes(data)
+
+
+def _run_sheet(scope: Scope) -> bytes:
+    bench = scope.loaded.bench
+    sheet = read_sheet_text(bench.folder / "runs.csv", file=sheet_file(bench))
+    lines = {row.line for row in scope.rows}
+    return write_sheet_text(
+        replace(sheet, rows=tuple(row for row in sheet.rows if row[0] in lines))
+    )
+
+
+def _price_table(scope: Scope) -> bytes:
+    wanted = named_products(scope.loaded.params)
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(COLUMNS)
+    for row in scope.prices:
+        if row.kind == RATE or row.product in wanted:
+            short = f"{row.price:.12g}"
+            writer.writerow(
+                [row.product, short if float(short) == row.price else repr(row.price),
+                 row.currency, row.kind, row.date.isoformat(), row.source, row.note]
+            )  # fmt: skip
+    return out.getvalue().encode()
+
+
+def yaml_bytes(data: Mapping[str, Any]) -> bytes:
+    """Return plain data as block YAML that the kit's reader gives back unchanged.
+
+    Numbers keep the digits they were written with.
+
+    >>> print(yaml_bytes({"titles": [1, {"b": "x: y"}], "units": {}}).decode(), end="")
+    titles:
+    - 1
+    - b: "x: y"
+    units: {}
+    """
+    writer = YAML(typ="safe", pure=True)
+    writer.Representer = _AsWritten
+    writer.default_flow_style = False
+    writer.sort_base_mapping_type_on_output = False  # type: ignore[assignment]
+    writer.allow_unicode, writer.width = True, 1 << 30
+    out = io.BytesIO()
+    writer.dump(data, out)
+    return out.getvalue()
+
+
+class _AsWritten(SafeRepresenter):
+    """Writes numbers with the digits they were read with, texts in quotes, no references."""
+
+    def ignore_aliases(self, data: Any) -> bool:
+        return True
+
+    def represent_text(self, data: str) -> Any:
+        """Return the node of a text: plain where every reader takes it for a word, else quoted."""
+        plain = re.fullmatch(r"[a-z][a-z0-9_.-]*", data) and data not in _NO_WORDS
+        return self.represent_scalar("tag:yaml.org,2002:str", data, style=None if plain else '"')
+
+    def represent_written(self, data: WrittenInt | WrittenFloat) -> Any:
+        """Return the node of a number."""
+        kind = "int" if isinstance(data, int) else "float"
+        return self.represent_scalar(f"tag:yaml.org,2002:{kind}", data.text)
+
+
+# Words that YAML 1.1 or 1.2 reads as a truth value or as nothing.
+_NO_WORDS = {"true", "false", "null", "yes", "no", "on", "off", "y", "n"}
+_AsWritten.add_representer(str, _AsWritten.represent_text)
+_AsWritten.add_representer(WrittenInt, _AsWritten.represent_written)
+_AsWritten.add_representer(WrittenFloat, _AsWritten.represent_written)
+
 
 METHODS_FORMAT = "marginbook-methods/1"
 SCHEMAS = PACKAGE / "schemas"
@@ -151,7 +302,7 @@ def _licences(installed: Mapping[str, str]) -> dict[str, str]:
 def describe_items(items: Sequence[Item], book: ClaimBook) -> list[Member]:
     """Return every file of a payload as it is described to other programs."""
     runs = {run.file: run for run in book.runs if run.file}
-    layouts = _layouts(book)
+    layouts = {name: Layout.model_validate(layout) for name, layout in book.layouts.items()}
     members = []
     for item in sorted(items, key=lambda item: item.path.encode()):
         size, digest = measure_item(item)
@@ -168,12 +319,6 @@ def describe_items(items: Sequence[Item], book: ClaimBook) -> list[Member]:
             table = csv_table(_head(item, whole=True))
         members.append(Member(item.path, size, digest, about, role, table))
     return members
-
-
-def _layouts(book: ClaimBook) -> dict[str, Any]:
-    from kit.settings.bench_file import Layout
-
-    return {name: Layout.model_validate(layout) for name, layout in book.layouts.items()}
 
 
 def _head(item: Item, *, whole: bool = False) -> bytes:
@@ -205,3 +350,295 @@ _ABOUT = {
 
 def _about(name: str) -> tuple[str, str]:
     return _ABOUT.get(name) or _ABOUT.get(name.split("/")[0], ("Text of the review", "input"))
+
+
+HEAD_BYTES = 256 * 1024  # of a log, read to find the names of its columns
+RO_CRATE = "https://w3id.org/ro/crate/1.1"
+PROCESS_RUN = "https://w3id.org/ro/wfrun/process/0.5"
+MEDIA_TYPES = {
+    ".html": "text/html", ".json": "application/json", ".ipynb": "application/x-ipynb+json",
+    ".csv": "text/csv", ".yaml": "application/yaml", ".md": "text/markdown",
+    ".txt": "text/plain", ".svg": "image/svg+xml", ".png": "image/png", ".gz": "application/gzip",
+    ".zst": "application/zstd", ".parquet": "application/vnd.apache.parquet",
+}  # fmt: skip
+# What a cell without a reading may hold; the reader of logs knows the same in any case.
+MISSING = ["", "nan", "NaN", "NAN", "n/a", "N/A", "na", "NA", "-"]
+
+
+@dataclass(frozen=True, slots=True)
+class Member:
+    """One file of a bag, as it is described: where it is, what it is, how it can be read.
+
+    `role` is "input" (given to the review), "result" (made by it) or "" (neither). `table` holds
+    the keys of a Data Package resource by which its rows can be read; None where the file is
+    described as bytes only.
+    """
+
+    path: str
+    size_bytes: int
+    sha256: str
+    about: str
+    role: str = ""
+    table: Mapping[str, Any] | None = None
+
+
+def media_type(path: str) -> str:
+    """Return a file's media type, by its name.
+
+    >>> media_type("data/bench/logs/a.csv.gz")
+    'application/gzip'
+    """
+    return MEDIA_TYPES.get(PurePosixPath(path).suffix.lower(), "application/octet-stream")
+
+
+def json_bytes(value: Any) -> bytes:
+    """Return a value as JSON text, keys in the order given: same value, same bytes."""
+    return (json.dumps(value, ensure_ascii=False, indent=1, allow_nan=False) + "\n").encode()
+
+
+def log_table(head: bytes, layout: Layout) -> dict[str, Any] | None:
+    """Return how a raw log's rows are read, or None where a Data Package has no words for it.
+
+    Parameters
+    ----------
+    head : bytes
+        The log's first `HEAD_BYTES` bytes, or all of it.
+    layout : Layout
+        The layout it was read through.
+
+    Returns
+    -------
+    dict or None
+        Format, encoding, dialect and schema of a tabular resource. None for Parquet, zstd,
+        columns set apart by runs of spaces, and headers with empty or repeated names.
+    """
+    if layout.container != "text" or layout.delimiter == "space":
+        return None
+    packed = head.startswith(b"\x1f\x8b")
+    if packed:
+        head = _gunzip_start(head)
+    if not head or head.startswith(b"\x28\xb5\x2f\xfd"):
+        return None
+    found = _first_row(head, layout)
+    if found is None:
+        return None
+    line, names = found
+    dialect: dict[str, Any] = {"delimiter": {"tab": "\t"}.get(layout.delimiter, layout.delimiter)}
+    dialect["header"] = layout.header
+    if layout.header:
+        # Counted from 1 in the file; without it, a reader may take a comment for the header.
+        dialect["headerRows"] = [line]
+    if layout.skip_lines:
+        dialect["commentRows"] = list(range(1, layout.skip_lines + 1))
+    if layout.comment:
+        dialect["commentChar"] = layout.comment
+    dialect["skipBlankRows"] = True
+    wanted = {layout.frames.column: f"{layout.frames.holds} in {layout.frames.unit}"}
+    wanted |= {column: sensor for sensor, column in layout.sensors.items()}
+    fields = [_log_field(name, number, wanted, layout) for number, name in enumerate(names, 1)]
+    encoding = {"utf-8": "utf-8", "utf-16": "utf-16", "latin-1": "iso-8859-1"}[layout.encoding]
+    if head.startswith(b"\xef\xbb\xbf"):
+        encoding = "utf-8-sig"
+    return {
+        "profile": "tabular-data-resource", "format": "csv", "encoding": encoding,
+        **({"compression": "gz"} if packed else {}),
+        "dialect": dialect, "schema": {"fields": fields, "missingValues": MISSING},
+    }  # fmt: skip
+
+
+def _gunzip_start(head: bytes) -> bytes:
+    try:
+        return zlib.decompressobj(wbits=31).decompress(head, HEAD_BYTES)
+    except zlib.error:
+        return b""
+
+
+def _first_row(head: bytes, layout: Layout) -> tuple[int, list[str]] | None:
+    """Return line and column names of a log's first row (made up where it is no header)."""
+    text = head.decode("utf-8-sig" if layout.encoding == "utf-8" else layout.encoding, "replace")
+    for number, line in enumerate(text.splitlines(), 1):
+        if number <= layout.skip_lines or not line.strip():
+            continue
+        if layout.comment and line.lstrip().startswith(layout.comment):
+            continue
+        cells = split_cells(line, {"tab": "\t"}.get(layout.delimiter, layout.delimiter))
+        if not layout.header:
+            return number, [f"column_{place}" for place in range(1, len(cells) + 1)]
+        return (number, cells) if all(cells) and len(set(cells)) == len(cells) else None
+    return None
+
+
+def _log_field(
+    name: str, number: int, wanted: Mapping[str | int, str], layout: Layout
+) -> dict[str, Any]:
+    about = wanted.get(name, wanted.get(number))
+    if about is None:
+        return {"name": name, "type": "any"}
+    field: dict[str, Any] = {"name": name, "type": "number", "description": about}
+    return field | ({"decimalChar": ","} if layout.decimal == "," else {})
+
+
+def csv_table(data: bytes, *, about: Mapping[str, str] | None = None) -> dict[str, Any] | None:
+    """Return how a table as this kit or a spreadsheet writes it is read, or None.
+
+    A column is a number where every cell in it that is not empty is one. None where the text is
+    not plain comma-separated UTF-8 with one name per column and rows of equal length.
+    """
+    try:
+        rows = list(csv.reader(io.StringIO(data.decode("utf-8"), newline=""), strict=True))
+    except (UnicodeDecodeError, csv.Error):
+        return None
+    if not rows or data.startswith(b"\xef\xbb\xbf"):
+        return None
+    names, *body = rows
+    if not all(names) or len(set(names)) != len(names) or any(n != n.strip() for n in names):
+        return None
+    if any(len(row) != len(names) or not any(row) for row in body):
+        return None
+    fields = []
+    for place, name in enumerate(names):
+        field = {"name": name, "type": _column_type([row[place] for row in body])}
+        fields.append(field | ({"description": about[name]} if about and name in about else {}))
+    return {
+        "profile": "tabular-data-resource", "format": "csv", "encoding": "utf-8",
+        "dialect": {"delimiter": ",", "header": True},
+        "schema": {"fields": fields, "missingValues": [""]},
+    }  # fmt: skip
+
+
+def _column_type(cells: Sequence[str]) -> str:
+    filled = [cell for cell in cells if cell]
+    if filled and all(re.fullmatch(r"-?\d+(\.\d+)?([eE][+-]?\d+)?", cell) for cell in filled):
+        return "number"
+    return "string"
+
+
+def data_package(book: ClaimBook, members: Iterable[Member]) -> bytes:
+    """Return `datapackage.json`: every file with size and hash, tables with their columns."""
+    resources = []
+    names: set[str] = set()
+    for member in members:
+        name = re.sub(r"[^a-z0-9._/-]+", "-", member.path.removeprefix("data/").lower())
+        while name in names:
+            name += "-"
+        names.add(name)
+        resource: dict[str, Any] = {
+            "name": name, "path": member.path, "description": member.about,
+            "mediatype": media_type(member.path), "bytes": member.size_bytes,
+            "hash": f"sha256:{member.sha256}",
+        }  # fmt: skip
+        resources.append(resource | dict(member.table or {"type": "file"}))
+    return json_bytes(
+        {
+            "profile": "data-package",
+            "name": re.sub(r"[^a-z0-9._-]+", "-", book.review.lower()),
+            "title": book.title,
+            "description": f"Sealed review by {book.byline}: report, claims, and the raw logs "
+            "they were made from, used and set aside.",
+            "created": f"{book.date}T00:00:00Z",
+            "contributors": [{"title": book.byline, "role": "author"}],
+            "resources": resources,
+        }
+    )
+
+
+def ro_crate(book: ClaimBook, members: Sequence[Member]) -> bytes:
+    """Return `ro-crate-metadata.json`: RO-Crate 1.1, with the run as a Process Run Crate."""
+
+    def refer(paths: Iterable[str]) -> list[dict[str, str]]:
+        return [{"@id": quote(path)} for path in paths]
+
+    everything = [member.path for member in members]
+    graph: list[dict[str, Any]] = [
+        {
+            "@id": "ro-crate-metadata.json",
+            "@type": "CreativeWork",
+            "conformsTo": {"@id": RO_CRATE},
+            "about": {"@id": "./"},
+        },
+        {
+            "@id": "./",
+            "@type": "Dataset",
+            "name": book.title,
+            "description": f"Sealed review by {book.byline}: report, claims, and the raw logs "
+            "they were made from, used and set aside.",
+            "datePublished": book.date,
+            "license": "All rights stay with the author unless the author says otherwise.",
+            "author": {"@id": "#author"},
+            "conformsTo": {"@id": PROCESS_RUN},
+            "mainEntity": {"@id": "data/report.html"},
+            "mentions": {"@id": "#run"},
+            "hasPart": refer(everything),
+        },
+        {
+            "@id": PROCESS_RUN,
+            "@type": "CreativeWork",
+            "name": "Process Run Crate",
+            "version": PROCESS_RUN.rsplit("/", 1)[1],
+        },
+        {"@id": "#author", "@type": "Organization", "name": book.byline},
+        {
+            "@id": "#marginbook",
+            "@type": "SoftwareApplication",
+            "name": "marginbook",
+            "softwareVersion": book.kit_version,
+        },
+        {
+            "@id": "#run",
+            "@type": "CreateAction",
+            "name": f"Review {book.review} made from its raw logs",
+            "instrument": {"@id": "#marginbook"},
+            "agent": {"@id": "#author"},
+            "object": refer(member.path for member in members if member.role == "input"),
+            "result": refer(member.path for member in members if member.role == "result"),
+        },
+    ]
+    graph += [
+        {
+            "@id": quote(member.path),
+            "@type": "File",
+            "name": PurePosixPath(member.path).name,
+            "description": member.about,
+            "contentSize": str(member.size_bytes),
+            "encodingFormat": media_type(member.path),
+        }
+        for member in members
+    ]
+    return json_bytes({"@context": f"{RO_CRATE}/context", "@graph": graph})
+
+
+def component_list(
+    book: ClaimBook, installed: Mapping[str, str], *, licences: Mapping[str, str]
+) -> bytes:
+    """Return the installed packages as a CycloneDX 1.5 list.
+
+    Parameters
+    ----------
+    book : ClaimBook
+    installed : mapping of str to str
+        Name to version.
+    licences : mapping of str to str
+        Name to SPDX expression, where a package states one.
+    """
+    return json_bytes(
+        {
+            "bomFormat": "CycloneDX",
+            "specVersion": "1.5",
+            "version": 1,
+            "metadata": {
+                "component": {
+                    "type": "application", "bom-ref": "marginbook", "name": "marginbook",
+                    "version": book.kit_version,
+                }
+            },
+            "components": [
+                {
+                    "type": "library", "bom-ref": f"pkg:pypi/{name}@{quote(version)}",
+                    "name": name, "version": version, "purl": f"pkg:pypi/{name}@{quote(version)}",
+                    **({"licenses": [{"expression": licences[name]}]} if name in licences else {}),
+                }
+                for name, version in sorted(installed.items())
+                if name != "marginbook"
+            ],
+        }
+    )  # fmt: skip

@@ -9,8 +9,7 @@ from __future__ import annotations
 from collections import Counter
 from pathlib import Path
 
-from kit.archive.changes import KINDS, MOVED, ClaimChange
-from kit.archive.revising import Revision, compare_reviews
+from kit.archive.revising import KINDS, MOVED, ClaimChange, Revision, compare_reviews
 from kit.claims.claim import Claim, ClaimBook, claims_json
 from kit.package import PACKAGE
 from kit.page.html import (
@@ -97,7 +96,7 @@ def changes_section(revision: Revision, *kinds: str) -> Html:
     Raises
     ------
     ValueError
-        If a kind is not one of `kit.archive.changes.KINDS`.
+        If a kind is not one of `kit.archive.revising.KINDS`.
     """
     unknown = set(kinds) - {*KINDS}
     if unknown:

@@ -15,16 +15,22 @@ from pathlib import Path
 from typing import Any
 
 from kit.archive.bag import TAG_MANIFEST, Item, write_bag, zip_bag
-from kit.archive.contents import describe_items, environment_items, input_items
-from kit.archive.describe import data_package, ro_crate
-from kit.archive.excerpt import Scope, review_scope
+from kit.archive.contents import (
+    Scope,
+    data_package,
+    describe_items,
+    environment_items,
+    input_items,
+    review_scope,
+    ro_crate,
+)
 from kit.archive.figures import check_page
 from kit.archive.rebuild import compare_books, recompute_review
 from kit.archive.signature import fingerprint, load_private_key, sign_manifest
 from kit.claims.claim import ClaimBook, file_sha256, load_claims
 from kit.errors import SealError, UsageError
 from kit.page.cell_html import CLOSED_MIME
-from kit.report.inputs import read_inputs
+from kit.report.files import read_inputs
 
 REPORT_FILES = ("report.html", "claims.json", "executed.ipynb")
 SHOWN = 5

@@ -1,17 +1,12 @@
 """A review executed into its folder: report, claims, executed notebook, tables, charts.
 
-Everything is written into a hidden folder beside the target and put in place by a rename at the
-very end, under a lock: what stands under a final name is always whole, and a run that fails
-leaves the earlier report as it was.
+What stands under a final name is always whole (see `kit.report.files`), and a run that fails leaves
+the earlier report as it was.
 """
 
 from __future__ import annotations
 
 import contextlib
-import json
-import os
-import secrets
-import shutil
 import sys
 import tempfile
 from collections.abc import Iterator, Mapping, Sequence
@@ -28,13 +23,12 @@ from kit.package import PACKAGE
 from kit.page.assemble import build_page
 from kit.page.cell_html import CLOSED_MIME
 from kit.report.execute import closing_of, execute_template, scrub_notebook
-from kit.report.inputs import note_inputs
+from kit.report.files import NewFolder, new_folder, note_inputs, write_notebook
 from kit.report.template import OWN_HOMES, read_template
 from kit.settings.params import ReviewParams
 from kit.settings.yaml import check_model, read_yaml
 
 AHEAD_OF = "review.ipynb"  # the template whose steps `kit.report.ahead` walks too
-KEPT_ANYWAY = {".ipynb_checkpoints"}  # JupyterLab's own, worth nothing
 
 
 @dataclass(frozen=True, slots=True)
@@ -196,10 +190,10 @@ def run_template(
         As `run_review`.
     """
     notebook = read_template(template, parameters=(*given, "out_dir"))
-    with _target(out_dir, name) as (target, staging):
+    with new_folder(out_dir, name) as new:
         shown = {key: Path(value).name for key, value in given.items()} | {"out_dir": name}
         hidden = [
-            staging,
+            new.staging,
             out_dir.resolve(),
             template.parent,
             *folders,
@@ -210,7 +204,7 @@ def run_template(
         ]
         execution = execute_template(
             notebook,
-            {**given, "out_dir": str(staging)},
+            {**given, "out_dir": str(new.staging)},
             folder=template.parent,
             timeout_s=timeout_s,
             variables=variables,
@@ -222,9 +216,10 @@ def run_template(
         try:
             if execution.failure is not None:
                 raise execution.failure
-            return _finish(executed, name, target, staging)
+            return _finish(executed, name, new)
         except KitError as error:
-            raise _with_place(error, executed, out_dir, name, target) from None
+            kept = new.keep_half_run(executed, out_dir)
+            raise type(error)(f"{name}: {error}\n{kept}") from None
 
 
 def find_template(params_path: Path, template: Path, *, allow_foreign: bool) -> Path:
@@ -273,88 +268,10 @@ def _with_store(reading: Reading) -> Iterator[Reading]:
         yield replace(reading, store=Store(Path(own)))
 
 
-@contextlib.contextmanager
-def _target(out_dir: Path, review: str) -> Iterator[tuple[Path, Path]]:
-    """Give the target folder and a hidden one beside it to write into, under a lock."""
-    from filelock import FileLock, Timeout
-
-    target = out_dir.resolve() / review
-    try:
-        out_dir.mkdir(parents=True, exist_ok=True)
-        lock = FileLock(out_dir / f".{review}.lock")
-        lock.acquire(timeout=0.5)
-    except Timeout:
-        raise ExecutionError(
-            f"another run is writing {out_dir / review}; wait for it, or give another --out"
-        ) from None
-    except OSError as error:
-        raise UsageError(f"cannot write into {out_dir}: {error.strerror}") from None
-    try:
-        _tidy(target)
-        _refuse_foreign_files(target)
-        staging = target.with_name(f".{review}.partial-{secrets.token_hex(4)}")
-        try:
-            staging.mkdir()
-            yield target, staging
-        except OSError as error:
-            raise ExecutionError(
-                f"could not write {out_dir / review}: {error.strerror or error}. {_state(target)}"
-            ) from None
-        finally:
-            shutil.rmtree(staging, ignore_errors=True)
-    except BaseException:
-        if not target.exists():  # a first run that failed leaves nothing behind, not even its lock
-            with contextlib.suppress(OSError):
-                (out_dir / f".{review}.lock").unlink()
-                out_dir.rmdir()  # only where it holds nothing
-        raise
-    finally:
-        lock.release()
-
-
-def _tidy(target: Path) -> None:
-    """Remove what a killed run left, and put back a folder it had moved aside."""
-    if not target.exists():
-        for old in sorted(target.parent.glob(f".{target.name}.old-*")):
-            old.rename(target)
-            break
-    for left in (
-        *target.parent.glob(f".{target.name}.partial-*"),
-        *target.parent.glob(f".{target.name}.old-*"),
-    ):
-        shutil.rmtree(left, ignore_errors=True)
-
-
-def _refuse_foreign_files(target: Path) -> None:
-    """Refuse to replace a folder that holds files no earlier run of ours wrote."""
-    if not target.exists():
-        return
-    try:
-        notebook = json.loads((target / "executed.ipynb").read_text(encoding="utf-8"))
-        ours = set(notebook["metadata"]["marginbook"]["files"])
-    except (OSError, ValueError, KeyError, TypeError):
-        ours = set()
-    foreign = [
-        name
-        for name in _files(target)
-        if name not in ours and not KEPT_ANYWAY & set(Path(name).parts)
-    ]
-    if foreign:
-        raise UsageError(
-            f"{target.name} holds files this command did not write ({', '.join(foreign[:3])}"
-            f"{', ...' if len(foreign) > 3 else ''}) and would remove; move them, or give "
-            "another --out"
-        )
-
-
-def _files(folder: Path) -> list[str]:
-    return sorted(p.relative_to(folder).as_posix() for p in folder.rglob("*") if not p.is_dir())
-
-
-def _finish(notebook: dict[str, Any], review: str, target: Path, staging: Path) -> ReviewRun:
+def _finish(notebook: dict[str, Any], review: str, new: NewFolder) -> ReviewRun:
     """Check what the template wrote, add the page and the notebook, put the folder in place."""
     closing = closing_of(notebook) or {}
-    claims = staging / "claims.json"
+    claims = new.staging / "claims.json"
     written = file_sha256(claims) if claims.is_file() else "missing"
     if closing.get("claims_sha256") != written or closing.get("review") != review:
         raise ExecutionError(
@@ -362,79 +279,9 @@ def _finish(notebook: dict[str, Any], review: str, target: Path, staging: Path) 
             f"those in its folder (claims.json: {written})."
         )
     page = build_page(notebook)
-    files = sorted({*_files(staging), "executed.ipynb", "report.html"})
+    files = sorted({*new.names(), "executed.ipynb", "report.html"})
     notebook["metadata"]["marginbook"] = {"files": files}
-    (staging / "report.html").write_text(page, encoding="utf-8")
-    _write_notebook(staging / "executed.ipynb", notebook)
-    _swap(staging, target)
-    return ReviewRun(review, target, target / "report.html", written, tuple(files))
-
-
-def put_folder(files: Mapping[str, bytes], *, name: str, out_dir: Path) -> Path:
-    """Put a finished review's folder, made elsewhere, in place: whole or not at all.
-
-    Parameters
-    ----------
-    files : mapping of str to bytes
-        By their names in the folder, with forward slashes.
-    name, out_dir
-        The folder is `out_dir/<name>`.
-
-    Raises
-    ------
-    ExecutionError, UsageError
-        If another run is writing it, it cannot be written, or holds files no run wrote.
-    """
-    with _target(out_dir, name) as (target, staging):
-        for file, data in files.items():
-            path = staging / file
-            if not path.resolve().is_relative_to(staging.resolve()):
-                raise ExecutionError(f'"{file}" would be written outside {name}')
-            path.parent.mkdir(parents=True, exist_ok=True)
-            path.write_bytes(data)
-        _swap(staging, target)
-    return target
-
-
-def _swap(staging: Path, target: Path) -> None:
-    """Put the folder written in place of the one that was there."""
-    aside = target.with_name(f".{target.name}.old-{secrets.token_hex(4)}")
-    if target.exists():
-        target.rename(aside)
-    staging.rename(target)
-    shutil.rmtree(aside, ignore_errors=True)
-    _half_run_path(target.parent, target.name).unlink(missing_ok=True)
-
-
-def _half_run_path(out_dir: Path, review: str) -> Path:
-    return out_dir / f"{review}.failed.ipynb"
-
-
-def _with_place(
-    error: KitError, notebook: dict[str, Any], out_dir: Path, review: str, target: Path
-) -> KitError:
-    """Keep a half-run notebook; return its error with where it is kept added."""
-    path = _half_run_path(out_dir, review)
-    try:
-        _write_notebook(path, notebook)
-        kept = f"Its notebook, as far as it ran: {path}."
-    except OSError as fault:
-        kept = f"Its notebook could not be kept ({fault.strerror})."
-    return type(error)(f"{review}: {error}\n{kept} {_state(target)}")
-
-
-def _state(target: Path) -> str:
-    if target.exists():
-        return f"The earlier {target.name} is as it was."
-    return "Nothing was put in place."
-
-
-def _write_notebook(path: Path, notebook: dict[str, Any]) -> None:
-    """Write a notebook whole or not at all: same notebook, same bytes."""
-    text = json.dumps(notebook, indent=1, ensure_ascii=False, sort_keys=True) + "\n"
-    part = path.with_name(f".{path.name}.{os.getpid()}")
-    try:
-        part.write_text(text, encoding="utf-8")
-        part.replace(path)
-    finally:
-        part.unlink(missing_ok=True)
+    (new.staging / "report.html").write_text(page, encoding="utf-8")
+    write_notebook(new.staging / "executed.ipynb", notebook)
+    new.put_in_place()
+    return ReviewRun(review, new.target, new.target / "report.html", written, tuple(files))

@@ -12,17 +12,18 @@ import subprocess
 import sys
 import tempfile
 import threading
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor, as_completed
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Any, TypeVar
 
 from kit.errors import ExecutionError, KitError, ParamsError, UsageError
 from kit.metrics.cluster import do_on_cluster
 from kit.metrics.measuring import PLAIN, Reading
 from kit.metrics.store import code_key
 from kit.package import module_paths
-from kit.report.progress import bar, shown_progress
 from kit.settings.yaml import read_yaml
 
 GRACE_S = 15.0  # an interrupted review has this long to shut its kernel down
@@ -325,8 +326,7 @@ def _keep_half_run(delivery: Delivery, out_dir: Path) -> None:
 
 def _put_in_place(delivery: Delivery, outcome: Outcome, out_dir: Path) -> Outcome:
     """Put a delivered review's folder in place, whole."""
-    from kit.report.inputs import note_inputs
-    from kit.report.report import put_folder
+    from kit.report.files import note_inputs, put_folder
 
     prefix = f"{delivery.review}/"
     files = {n.removeprefix(prefix): d for n, d in delivery.files.items() if n.startswith(prefix)}
@@ -364,4 +364,68 @@ def _print_json(outcome: Outcome) -> None:
             ensure_ascii=False,
         ),
         flush=True,
+    )
+
+
+T = TypeVar("T")
+
+
+def shown_progress(items: Iterable[T], count: int, what: str) -> Iterator[T]:
+    """Yield the items as they come; show how many of `count` came, at what rate, time left."""
+    if count < 2 or not sys.stderr.isatty():
+        yield from items
+        return
+    with _bars() as bars:
+        task = bars.add_task(what, total=count)
+        for item in items:
+            bars.advance(task)
+            yield item
+
+
+@contextmanager
+def bar(what: str, reading: Reading) -> Iterator[Reading]:
+    """Give the reading with a bar that shows how many logs are done."""
+    if not sys.stderr.isatty():
+        yield reading
+        return
+    with _bars() as bars:
+        task = bars.add_task(what, total=None, visible=False)
+
+        def tell(done: int, of: int) -> None:
+            bars.update(task, completed=done, total=of, visible=True)
+
+        yield replace(reading, told=tell)
+
+
+def _bars() -> Any:
+    from rich.console import Console
+    from rich.progress import (
+        BarColumn,
+        MofNCompleteColumn,
+        Progress,
+        ProgressColumn,
+        Task,
+        TextColumn,
+        TimeElapsedColumn,
+        TimeRemainingColumn,
+    )
+    from rich.text import Text
+
+    class Rate(ProgressColumn):
+        """How many are done in a second."""
+
+        def render(self, task: Task) -> Text:
+            """Return the rate, or nothing while there is none."""
+            speed = task.finished_speed or task.speed
+            return Text("" if speed is None else f"{speed:.1f}/s")
+
+    return Progress(
+        TextColumn("{task.description}"),
+        BarColumn(),
+        MofNCompleteColumn(),
+        Rate(),
+        TimeElapsedColumn(),
+        TimeRemainingColumn(),
+        console=Console(stderr=True),
+        transient=True,
     )

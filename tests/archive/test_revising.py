@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import pytest
 from bagmaker import make_bag
 from sealmaker import copy_bag, corrected_review, sealed_review
 
 from kit.archive.bag import zip_bag
-from kit.archive.changes import KINDS
-from kit.archive.revising import compare_reviews
+from kit.archive.revising import KINDS, claim_changes, compare_reviews, run_changes, setting_changes
+from kit.claims.claim import Claim, ClaimBook, RunRecord
 from kit.errors import HostileBagError, SealError
 
 
@@ -112,3 +113,179 @@ def test_a_damaged_bag_is_refused(tmp_path):
     (bag / "data/link").symlink_to("/etc/passwd")
     with pytest.raises(HostileBagError, match="a link"):
         compare_reviews(bag, sealed_review())
+
+
+def claim(name: str, value: float | None = 1.25, **more: object) -> Claim:
+    settings: dict[str, object] = {
+        "kind": name.split("/")[0], "metric": "average_fps", "product": "quill",
+        "baseline": "wren", "title": "kettle", "low": 1.2, "high": 1.3, "confidence": 0.95,
+        "unit": "ratio", "outcome": "ahead", "text": "+25.0\u00a0%",
+        "interval": "+20.0 to +30.0", "rounding": "percent, 1 decimals", "method": "margin-welch",
+        "method_version": 1,
+    }  # fmt: skip
+    return Claim(id=name, value=value, **{**settings, **more})  # type: ignore[arg-type]
+
+
+def run(name: str, **more: object) -> RunRecord:
+    settings: dict[str, object] = {
+        "product": "quill", "title": "kettle", "file": f"logs/{name}.csv", "sha256": "a" * 64,
+        "frames": 100, "used": True, "reason": "",
+    }  # fmt: skip
+    return RunRecord(id=name, **{**settings, **more})  # type: ignore[arg-type]
+
+
+def book(*claims: Claim, runs: tuple[RunRecord, ...] = (), **settings: object) -> ClaimBook:
+    return ClaimBook(
+        review="quill", title="t", byline="b", date="2026-04-01", product="quill",
+        kit_version="0.1.0", params_file="quill.yaml", params_sha256="0" * 64, settings=settings,
+        layouts={}, claims=claims, runs=runs,
+    )  # fmt: skip
+
+
+def kinds(old: ClaimBook, new: ClaimBook) -> dict[str, str]:
+    runs, settings = list(run_changes(old, new)), list(setting_changes(old, new))
+    return {c.id: c.kind for c in claim_changes(old, new, runs, settings)}
+
+
+def causes(old: ClaimBook, new: ClaimBook, name: str) -> tuple[str, ...]:
+    runs, settings = list(run_changes(old, new)), list(setting_changes(old, new))
+    return next(c.causes for c in claim_changes(old, new, runs, settings) if c.id == name)
+
+
+M = "margin/average_fps/kettle/quill-over-wren"
+
+
+@pytest.mark.parametrize(
+    ("change", "kind"),
+    [
+        ({}, "unchanged"),
+        ({"value": 1.25 * (1 + 1e-13)}, "unchanged"),
+        ({"value": 1.26}, "changed_within_interval"),
+        ({"value": 1.3}, "changed_within_interval"),
+        ({"value": 1.3001}, "moved_outside"),
+        ({"value": 1.19}, "moved_outside"),
+        ({"low": 1.1, "high": 1.4}, "changed_within_interval"),
+        ({"outcome": "unresolved"}, "outcome_turned"),
+        ({"outcome": "unresolved", "value": 1.0}, "outcome_turned"),
+        ({"unit": "fps", "value": 1.26}, "moved_outside"),
+        ({"value": None}, "moved_outside"),
+        ({"text": "+25\u00a0%"}, "changed_within_interval"),
+    ],
+)
+def test_how_a_claim_changed(change, kind):
+    old = claim(M)
+    assert kinds(book(old), book(replace(old, **change))) == {M: kind}
+    assert kind in KINDS
+
+
+def test_without_an_interval_a_figure_stands_while_it_rounds_to_what_was_printed():
+    old = claim(M, 1.25, low=None, high=None, interval="")
+    assert kinds(book(old), book(replace(old, value=1.2504))) == {M: "changed_within_interval"}
+    assert kinds(book(old), book(replace(old, value=1.2506))) == {M: "moved_outside"}
+
+
+def test_new_and_gone():
+    assert kinds(book(), book(claim(M))) == {M: "new"}
+    assert kinds(book(claim(M)), book()) == {M: "gone"}
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"sha256": "b" * 64}, "replaced"),
+        ({"used": False, "reason": "A backup ran."}, "set aside"),
+        ({"product": "wren"}, "given to another product or title"),
+        ({"conditions": {"driver": "52"}}, "recorded with another driver"),
+        ({"session": "s1"}, "recorded with another session"),
+    ],
+)
+def test_how_a_run_changed(change, words):
+    old, new = book(runs=(run("r1"),)), book(runs=(run("r1", **change),))
+    assert [c.change for c in run_changes(old, new)] == [words]
+
+
+def test_runs_added_removed_and_used_again():
+    aside = run("r1", used=False, reason="A backup ran.")
+    old, new = book(runs=(aside, run("r2"))), book(runs=(run("r1"), run("r3")))
+    found = [(c.run, c.change, c.old, c.new) for c in run_changes(old, new)]
+    assert found == [
+        ("r1", "used again", "not used: A backup ran.", "used"),
+        ("r2", "removed", "used", "not there"),
+        ("r3", "added", "not there", "used"),
+    ]
+    again = run("r1", used=False, reason="The window was open.")
+    found = [c.change for c in run_changes(book(runs=(aside,)), book(runs=(again,)))]
+    assert found == ["given another reason"]
+    assert list(run_changes(old, old)) == []
+
+
+def test_settings_that_differ_by_their_dotted_keys():
+    old = book(margins={"confidence": 0.95, "seed": 1}, rivals=["wren"])
+    new = book(margins={"confidence": 0.9, "seed": 1}, rivals=["wren", "finch"], plan=None)
+    found = {s.key: (s.old, s.new) for s in setting_changes(old, new)}
+    assert found == {
+        "margins.confidence": ("0.95", "0.9"), "rivals": ("wren", "wren, finch"),
+        "plan": ("not set", "None"),
+    }  # fmt: skip
+    later = replace(old, kit_version="9.0.0")
+    assert [s.key for s in setting_changes(old, later)] == ["kit version"]
+
+
+def test_the_order_of_waivers_and_runs_set_aside_does_not_matter():
+    one = [{"run": "a", "reason": "x"}, {"run": "b", "reason": "y"}]
+    assert list(setting_changes(book(screen=one), book(screen=one[::-1]))) == []
+
+
+class TestCauses:
+    def test_a_run_beneath_it_through_its_inputs(self):
+        cell = claim("cell/x", 60.0, runs=("r1",))
+        old = book(cell, claim(M, inputs=("cell/x",)), runs=(run("r1"),))
+        new = book(
+            replace(cell, value=50.0), claim(M, 1.0, inputs=("cell/x",)),
+            runs=(run("r1", sha256="b" * 64),),
+        )  # fmt: skip
+        assert causes(old, new, M) == ("run r1 was replaced: its log has other bytes",)
+
+    def test_a_run_elsewhere_through_the_shared_variance(self):
+        old = book(claim(M, runs=("r1",)), runs=(run("r1"), run("r2")))
+        new = book(claim(M, high=1.31, runs=("r1",)), runs=(run("r1"), run("r2", sha256="b" * 64)))
+        assert causes(old, new, M) == ("run-to-run variance is shared with runs that changed: r2",)
+
+    def test_a_method(self):
+        old = book(claim(M))
+        new = book(claim(M, 1.26, method="margin-shared", method_version=2))
+        assert causes(old, new, M) == ("method margin-welch v1 -> margin-shared v2",)
+
+    def test_a_price(self):
+        price = claim("value/launch/price/wren", 1299.0, kind="price")
+        old = book(price, claim("value/x", inputs=(price.id,)))
+        new = book(replace(price, value=1199.0), claim("value/x", 1.0, inputs=(price.id,)))
+        assert causes(old, new, "value/x") == ("launch price wren changed",)
+
+    def test_a_setting_but_not_one_that_only_says_who_wrote(self):
+        old = book(claim(M), margins={"confidence": 0.95}, byline="A")
+        new = book(claim(M, high=1.29), margins={"confidence": 0.9}, byline="B")
+        assert causes(old, new, M) == ("setting margins.confidence: 0.95 -> 0.9",)
+
+    def test_rounding_only_where_the_figure_is_the_same(self):
+        old = book(claim(M))
+        new = book(claim(M, text="+25\u00a0%", rounding="percent, 0 decimals"))
+        assert causes(old, new, M) == ("rounding percent, 1 decimals -> percent, 0 decimals",)
+
+    def test_many_causes_are_counted_not_listed(self):
+        names = [f"r{n}" for n in range(20)]
+        old = book(claim(M, runs=tuple(names)), runs=tuple(run(n) for n in names))
+        new = book(claim(M, 1.0), runs=())
+        found = causes(old, new, M)
+        assert len(found) == 7 and found[-1] == "and 14 more"
+
+    def test_an_unchanged_claim_has_none(self):
+        old = book(claim(M), margins={"confidence": 0.95})
+        assert causes(old, book(claim(M), margins={"confidence": 0.9}), M) == ()
+
+    def test_claims_in_a_ring_do_not_hang(self):
+        one = claim("cell/a", inputs=("cell/b",))
+        two = claim("cell/b", inputs=("cell/a",))
+        assert kinds(book(one, two), book(one, two)) == dict.fromkeys(
+            ["cell/a", "cell/b"], "unchanged"
+        )

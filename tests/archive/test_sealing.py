@@ -19,11 +19,11 @@ from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption,
 from sealmaker import finished_review, sealed_review
 
 import kit.archive.sealing
-from archive.test_describe import frictionless_report, rocrate_report
+from archive.test_contents import frictionless_report, rocrate_report
 from kit.archive.sealing import closing_said, date_of_epoch, finished_files, seal
 from kit.claims.claim import load_claims
 from kit.errors import KitError, SealError, UsageError
-from kit.report.inputs import inputs_file
+from kit.report.files import inputs_file
 
 
 @pytest.fixture

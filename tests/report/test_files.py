@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from kit.errors import SealError
-from kit.report.inputs import inputs_file, note_inputs, read_inputs
+from kit.report.files import inputs_file, note_inputs, read_inputs
 
 
 @pytest.fixture

@@ -1,0 +1,255 @@
+"""A review's folder, written whole or not at all, and beside it the note of what it was made from.
+
+Everything is written into a hidden folder beside the target and put in place by a rename at the
+very end, under a lock: what stands under a final name is always whole. A report holds no paths, as
+two runs from two folders must give the same bytes; so the way back to the params file, and what was
+installed, stand in a hidden file beside the folder, which no one publishes.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import secrets
+import shutil
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from kit.errors import ExecutionError, SealError, UsageError
+from kit.page.environment import installed_versions
+
+KEPT_ANYWAY = {".ipynb_checkpoints"}  # JupyterLab's own, worth nothing
+_FORMAT = "marginbook-inputs/1"
+
+
+@dataclass(frozen=True, slots=True)
+class NewFolder:
+    """A folder under way: written at `staging`, to stand at `target`."""
+
+    target: Path
+    staging: Path
+
+    def names(self) -> list[str]:
+        """Return the files written so far, with forward slashes, sorted."""
+        return _files(self.staging)
+
+    def put_in_place(self) -> None:
+        """Put the folder written in place of the one that was there."""
+        aside = self.target.with_name(f".{self.target.name}.old-{secrets.token_hex(4)}")
+        if self.target.exists():
+            self.target.rename(aside)
+        self.staging.rename(self.target)
+        shutil.rmtree(aside, ignore_errors=True)
+        _half_run_path(self.target.parent, self.target.name).unlink(missing_ok=True)
+
+    def keep_half_run(self, notebook: Mapping[str, Any], out_dir: Path) -> str:
+        """Keep the notebook of a run that failed; say where it is and what stands in place."""
+        path = _half_run_path(out_dir, self.target.name)
+        try:
+            write_notebook(path, notebook)
+            kept = f"Its notebook, as far as it ran: {path}."
+        except OSError as fault:
+            kept = f"Its notebook could not be kept ({fault.strerror})."
+        return f"{kept} {self.state()}"
+
+    def state(self) -> str:
+        """Say what stands under the final name after a run that failed."""
+        if self.target.exists():
+            return f"The earlier {self.target.name} is as it was."
+        return "Nothing was put in place."
+
+
+@contextlib.contextmanager
+def new_folder(out_dir: Path, name: str) -> Iterator[NewFolder]:
+    """Give a hidden folder to write into, which takes the place of `out_dir/<name>`, under a lock.
+
+    Raises
+    ------
+    ExecutionError
+        If another run is writing it, or it cannot be written.
+    UsageError
+        If `out_dir` cannot be written into, or the folder holds files no run wrote.
+    """
+    from filelock import FileLock, Timeout
+
+    target = out_dir.resolve() / name
+    try:
+        out_dir.mkdir(parents=True, exist_ok=True)
+        lock = FileLock(out_dir / f".{name}.lock")
+        lock.acquire(timeout=0.5)
+    except Timeout:
+        raise ExecutionError(
+            f"another run is writing {out_dir / name}; wait for it, or give another --out"
+        ) from None
+    except OSError as error:
+        raise UsageError(f"cannot write into {out_dir}: {error.strerror}") from None
+    try:
+        _tidy(target)
+        _refuse_foreign_files(target)
+        new = NewFolder(target, target.with_name(f".{name}.partial-{secrets.token_hex(4)}"))
+        try:
+            new.staging.mkdir()
+            yield new
+        except OSError as error:
+            raise ExecutionError(
+                f"could not write {out_dir / name}: {error.strerror or error}. {new.state()}"
+            ) from None
+        finally:
+            shutil.rmtree(new.staging, ignore_errors=True)
+    except BaseException:
+        if not target.exists():  # a first run that failed leaves nothing behind, not even its lock
+            with contextlib.suppress(OSError):
+                (out_dir / f".{name}.lock").unlink()
+                out_dir.rmdir()  # only where it holds nothing
+        raise
+    finally:
+        lock.release()
+
+
+def _tidy(target: Path) -> None:
+    """Remove what a killed run left, and put back a folder it had moved aside."""
+    if not target.exists():
+        for old in sorted(target.parent.glob(f".{target.name}.old-*")):
+            old.rename(target)
+            break
+    for left in (
+        *target.parent.glob(f".{target.name}.partial-*"),
+        *target.parent.glob(f".{target.name}.old-*"),
+    ):
+        shutil.rmtree(left, ignore_errors=True)
+
+
+def _refuse_foreign_files(target: Path) -> None:
+    """Refuse to replace a folder that holds files no earlier run of ours wrote."""
+    if not target.exists():
+        return
+    try:
+        notebook = json.loads((target / "executed.ipynb").read_text(encoding="utf-8"))
+        ours = set(notebook["metadata"]["marginbook"]["files"])
+    except (OSError, ValueError, KeyError, TypeError):
+        ours = set()
+    foreign = [
+        name
+        for name in _files(target)
+        if name not in ours and not KEPT_ANYWAY & set(Path(name).parts)
+    ]
+    if foreign:
+        raise UsageError(
+            f"{target.name} holds files this command did not write ({', '.join(foreign[:3])}"
+            f"{', ...' if len(foreign) > 3 else ''}) and would remove; move them, or give "
+            "another --out"
+        )
+
+
+def _files(folder: Path) -> list[str]:
+    return sorted(p.relative_to(folder).as_posix() for p in folder.rglob("*") if not p.is_dir())
+
+
+def _half_run_path(out_dir: Path, name: str) -> Path:
+    return out_dir / f"{name}.failed.ipynb"
+
+
+def put_folder(files: Mapping[str, bytes], *, name: str, out_dir: Path) -> Path:
+    """Put a finished review's folder, made elsewhere, in place: whole or not at all.
+
+    Parameters
+    ----------
+    files : mapping of str to bytes
+        By their names in the folder, with forward slashes.
+    name, out_dir
+        The folder is `out_dir/<name>`.
+
+    Raises
+    ------
+    ExecutionError, UsageError
+        If another run is writing it, it cannot be written, or holds files no run wrote.
+    """
+    with new_folder(out_dir, name) as new:
+        for file, data in files.items():
+            path = new.staging / file
+            if not path.resolve().is_relative_to(new.staging.resolve()):
+                raise ExecutionError(f'"{file}" would be written outside {name}')
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.write_bytes(data)
+        new.put_in_place()
+    return new.target
+
+
+def write_notebook(path: Path, notebook: Mapping[str, Any]) -> None:
+    """Write a notebook whole or not at all: same notebook, same bytes."""
+    text = json.dumps(notebook, indent=1, ensure_ascii=False, sort_keys=True) + "\n"
+    part = path.with_name(f".{path.name}.{os.getpid()}")
+    try:
+        part.write_text(text, encoding="utf-8")
+        part.replace(path)
+    finally:
+        part.unlink(missing_ok=True)
+
+
+@dataclass(frozen=True, slots=True)
+class Inputs:
+    """The params file a review was run with, and the packages installed then (name: version)."""
+
+    params: Path
+    installed: Mapping[str, str]
+
+
+def inputs_file(folder: Path) -> Path:
+    """Return where the inputs of a review's folder are noted: beside it."""
+    return folder.parent / f".{folder.name}.inputs"
+
+
+def note_inputs(folder: Path, params_path: Path) -> None:
+    """Note what a review in `folder` was made from. The path is noted from the folder above."""
+    away = os.path.relpath(params_path.resolve(), folder.parent.resolve())
+    noted = {
+        "format": _FORMAT,
+        "params": Path(away).as_posix(),
+        "installed": installed_versions(),
+    }
+    text = json.dumps(noted, indent=1, sort_keys=True, ensure_ascii=False) + "\n"
+    part = inputs_file(folder).with_suffix(f".{os.getpid()}")
+    try:
+        part.write_text(text, encoding="utf-8")
+        part.replace(inputs_file(folder))
+    finally:
+        part.unlink(missing_ok=True)
+
+
+def read_inputs(folder: Path, *, params: Path | None = None) -> Inputs:
+    """Return what a review in `folder` was made from.
+
+    Parameters
+    ----------
+    folder : Path
+        The review's folder.
+    params : Path, optional
+        In place of the params file noted.
+
+    Raises
+    ------
+    SealError
+        If nothing is noted and no `params` is given, or the file is not there.
+    """
+    installed: Mapping[str, str] = {}
+    try:
+        noted = json.loads(inputs_file(folder).read_text(encoding="utf-8"))
+        found = folder.parent / str(noted["params"])
+        installed = {str(k): str(v) for k, v in dict(noted["installed"]).items()}
+    except (OSError, ValueError, KeyError, TypeError):
+        if params is None:
+            raise SealError(
+                f"{folder.name}: nothing beside it says which params file it was made from; say "
+                "so with --params"
+            ) from None
+        found = params
+    path = params or found
+    if not path.is_file():
+        raise SealError(
+            f"{folder.name}: its params file {path.name} is not where it was; say where it is "
+            "with --params"
+        )
+    return Inputs(path, installed or installed_versions())
