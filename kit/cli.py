@@ -2,20 +2,20 @@
 
 from __future__ import annotations
 
+import inspect
 import json
 import os
 import re
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, fields, is_dataclass
 from functools import wraps
 from pathlib import Path
-from typing import Annotated, Any, ParamSpec
+from typing import Annotated, Any, get_type_hints
 
 import typer
 
 from kit.errors import FaultsError, KitError, UsageError
-
-P = ParamSpec("P")
 
 app = typer.Typer(
     add_completion=False,
@@ -36,33 +36,65 @@ Params = Annotated[Path, typer.Argument(metavar="PARAMS", help="A params file.")
 ReviewDir = Annotated[Path, typer.Argument(metavar="DIR", help="The folder of a finished review.")]
 
 
-def guarded(command: Callable[P, None]) -> Callable[P, None]:
-    """Return `command` with a KitError turned into lines on standard error and its exit status."""
+def _guarded(command: Callable[..., None]) -> Callable[..., None]:
+    """Return `command` as typer takes it.
+
+    A parameter that is a dataclass stands for its fields, an option each. A KitError becomes lines
+    on standard error and its exit status.
+    """
+    plain = inspect.signature(command, eval_str=True)
+    groups: dict[str, type[Any]] = {
+        p.name: p.annotation
+        for p in plain.parameters.values()
+        if isinstance(p.annotation, type) and is_dataclass(p.annotation)
+    }
 
     @wraps(command)
-    def run(*args: P.args, **kwargs: P.kwargs) -> None:
+    def run(**given: Any) -> None:
+        kwargs = dict(given)
+        for name, group in groups.items():
+            kwargs[name] = group(**{field.name: kwargs.pop(field.name) for field in fields(group)})
         try:
-            command(*args, **kwargs)
+            command(**kwargs)
         except KitError as error:
             if kwargs.get("as_json"):
-                say_json({"ok": False, "error": type(error).__name__, "faults": fault_list(error)})
+                _say_json(
+                    {"ok": False, "error": type(error).__name__, "faults": _fault_list(error)}
+                )
             for line in str(error).splitlines():
-                typer.echo(printable(line), err=True)
+                typer.echo(_printable(line), err=True)
             raise typer.Exit(error.exit_status) from None
         except KeyboardInterrupt:
             typer.echo("interrupted; nothing half-made was left under a final name", err=True)
             raise typer.Exit(130) from None
 
+    run.__signature__ = _spread(plain, groups)  # type: ignore[attr-defined]
     return run
 
 
-def printable(text: str) -> str:
+def _spread(plain: inspect.Signature, groups: Mapping[str, type[Any]]) -> inspect.Signature:
+    """Return a signature in which each group of options stands as its fields."""
+    parameters: list[inspect.Parameter] = []
+    for parameter in plain.parameters.values():
+        if parameter.name in groups:
+            group = groups[parameter.name]
+            hints = get_type_hints(group, include_extras=True)
+            parameters += [
+                parameter.replace(name=f.name, default=f.default, annotation=hints[f.name])
+                for f in fields(group)
+            ]
+        else:
+            parameters.append(parameter)
+    return plain.replace(parameters=parameters)
+
+
+def _printable(text: str) -> str:
     """Return text without control characters, which a terminal could obey; any space is plain."""
     spaced = re.sub("[\xa0\u2007-\u2009\u202f]", " ", text)
     return "".join(c if c.isprintable() or c in "\t" else repr(c)[1:-1] for c in spaced)
 
 
-def fault_list(error: KitError) -> list[dict[str, Any]]:
+def _fault_list(error: KitError) -> list[dict[str, Any]]:
     """Return an error's faults as plain data."""
     if isinstance(error, FaultsError):
         return [
@@ -72,18 +104,18 @@ def fault_list(error: KitError) -> list[dict[str, Any]]:
     return [{"file": "", "line": None, "key": None, "message": str(error)}]
 
 
-def say_json(answer: Any) -> None:
+def _say_json(answer: Any) -> None:
     """Print an answer as JSON on standard output."""
     typer.echo(json.dumps(answer, ensure_ascii=False, indent=1, default=str))
 
 
-def say(lines: list[str]) -> None:
+def _say(lines: list[str]) -> None:
     """Print lines on standard output."""
     for line in lines:
-        typer.echo(printable(line))
+        typer.echo(_printable(line))
 
 
-def named_pairs(options: list[str], name: str) -> dict[str, str]:
+def _named_pairs(options: list[str], name: str) -> dict[str, str]:
     """Return options written `a=b` as a mapping.
 
     Raises
@@ -100,7 +132,7 @@ def named_pairs(options: list[str], name: str) -> dict[str, str]:
     return pairs
 
 
-def named_texts(options: list[str]) -> dict[str, dict[str, str]]:
+def _named_texts(options: list[str]) -> dict[str, dict[str, str]]:
     """Return options written `field:text=meaning` as a mapping by field.
 
     Raises
@@ -109,7 +141,7 @@ def named_texts(options: list[str]) -> dict[str, dict[str, str]]:
         If one of them is not in this form.
     """
     maps: dict[str, dict[str, str]] = {}
-    for key, meaning in named_pairs(options, "--map").items():
+    for key, meaning in _named_pairs(options, "--map").items():
         field, colon, text = key.partition(":")
         if not colon:
             raise UsageError(f"--map {key}={meaning}: write it as FIELD:TEXT=MEANING")
@@ -118,50 +150,57 @@ def named_texts(options: list[str]) -> dict[str, dict[str, str]]:
 
 
 @app.command()
-@guarded
+@_guarded
 def check(params: Params, as_json: Json = False) -> None:
     """Read params, bench and logs and report every fault. Writes nothing."""
     from kit.report.check import check_review
 
     report = check_review(params)
-    say_json(report.to_dict()) if as_json else say(report.to_lines())
+    _say_json(report.to_dict()) if as_json else _say(report.to_lines())
 
 
-@app.command()
-@guarded
-def run(
-    params: Annotated[list[Path], typer.Argument(metavar="PARAMS", help="Params files.")],
-    out: Annotated[Path, typer.Option(help="Where the reviews' folders go.")] = Path("out"),
+@dataclass(frozen=True, slots=True)
+class _RunOptions:
+    """Options of `run`."""
+
     jobs: Annotated[
         int, typer.Option(min=1, help="Reviews run, or logs of one review read, at the same time.")
-    ] = 1,
-    timeout: Annotated[int, typer.Option(min=1, help="Seconds one review may take.")] = 1800,
+    ] = 1
+    timeout: Annotated[int, typer.Option(min=1, help="Seconds one review may take.")] = 1800
     resume: Annotated[
         bool, typer.Option("--resume", help="Leave out reviews already finished.")
-    ] = False,
+    ] = False
     foreign_template: Annotated[
         bool,
         typer.Option(
             "--foreign-template",
             help="Allow a template outside the project: it runs with your rights.",
         ),
-    ] = False,
+    ] = False
     fresh: Annotated[
         bool, typer.Option("--fresh", help="Work everything out anew: use no stored results.")
-    ] = False,
+    ] = False
     cluster: Annotated[
         str, typer.Option(metavar="ADDRESS", help="Send work to tcp://HOST:PORT, or local:N.")
-    ] = "",
+    ] = ""
     logs_at: Annotated[
         str, typer.Option(metavar="URL", help="Read the logs from here, not the bench folder.")
-    ] = "",
+    ] = ""
     against: Annotated[
         str,
         typer.Option(metavar="PRODUCT", help="The baseline of the league of several reviews."),
-    ] = "",
+    ] = ""
     ahead: Annotated[
         bool, typer.Option(help="Let a second process work beside a single review.")
-    ] = True,
+    ] = True
+
+
+@app.command()
+@_guarded
+def run(
+    params: Annotated[list[Path], typer.Argument(metavar="PARAMS", help="Params files.")],
+    out: Annotated[Path, typer.Option(help="Where the reviews' folders go.")] = Path("out"),
+    given: _RunOptions = _RunOptions(),  # frozen
     as_json: Json = False,
 ) -> None:
     """Execute each review's template and write its report, claims, tables and charts.
@@ -170,34 +209,43 @@ def run(
     """
     from kit.metrics.measuring import Reading
     from kit.metrics.store import Store, cache_folder
-    from kit.report.season import run_reviews
+    from kit.report.season import Outcome, RunOptions, run_reviews
+
+    alone, store = len(params) == 1, cache_folder(os.environ, Path.home()) / "store"
+
+    def told(outcome: Outcome) -> None:
+        if as_json:
+            typer.echo(json.dumps(outcome.to_dict(), ensure_ascii=False))
+        elif not alone:
+            _say([outcome.to_line()])
 
     season = run_reviews(
         params,
         out_dir=out,
-        jobs=jobs,
-        timeout_s=timeout,
-        resume=resume,
-        foreign_template=foreign_template,
-        json_lines=as_json,
-        reading=Reading(
-            jobs=jobs if len(params) == 1 else 1,
-            store=None if fresh else Store(cache_folder(os.environ, Path.home()) / "store"),
-            cluster=cluster,
-            logs_at=logs_at,
+        options=RunOptions(
+            jobs=given.jobs,
+            timeout_s=given.timeout,
+            resume=given.resume,
+            foreign_template=given.foreign_template,
+            reading=Reading(
+                jobs=given.jobs if alone else 1,
+                store=None if given.fresh else Store(store),
+                cluster=given.cluster,
+                logs_at=given.logs_at,
+            ),
+            ahead=given.ahead and alone and (os.cpu_count() or 1) > 1,
         ),
-        ahead=ahead and len(params) == 1 and (os.cpu_count() or 1) > 1,
-        against=against or None,
-        told=None if as_json else lambda outcome: say([outcome.to_line()]),
+        against=given.against or None,
+        told=told,
     )
     if not as_json:
-        say(season.to_lines() if len(params) == 1 else season.closing_lines())
+        _say(season.to_lines() if alone else season.closing_lines())
     if season.exit_status:
         raise typer.Exit(season.exit_status)
 
 
 @app.command()
-@guarded
+@_guarded
 def trace(
     folder: ReviewDir,
     claim: Annotated[str, typer.Argument(metavar="CLAIM", help="A claim's id.")],
@@ -207,11 +255,11 @@ def trace(
     from kit.claims.claim import load_claims, trace_lines, trace_tree
 
     book = load_claims(folder)
-    say_json(trace_tree(book, claim)) if as_json else say(trace_lines(book, claim))
+    _say_json(trace_tree(book, claim)) if as_json else _say(trace_lines(book, claim))
 
 
 @app.command()
-@guarded
+@_guarded
 def text(
     folder: ReviewDir,
     source: Annotated[Path, typer.Argument(metavar="TEXT", help="A bound text (Markdown).")],
@@ -224,9 +272,9 @@ def text(
     bound = bind_file(source, folder)
     rows = bound.to_rows()
     if as_json:
-        say_json({"ok": True, "text": bound.to_markdown(), "figures": rows})
+        _say_json({"ok": True, "text": bound.to_markdown(), "figures": rows})
     elif sheet:
-        say(
+        _say(
             [f"line {r['line']}: {r['text']}  {r['claim']}  {{{{{r['reference']}}}}}" for r in rows]
         )
     else:
@@ -234,7 +282,7 @@ def text(
 
 
 @app.command()
-@guarded
+@_guarded
 def seal(
     folder: ReviewDir,
     to: Annotated[
@@ -255,11 +303,11 @@ def seal(
     epoch = os.environ.get("SOURCE_DATE_EPOCH")
     date = date_of_epoch(epoch) if epoch else None
     sealed = seal_review(folder, to=to, key=key, params=params, date=date)
-    say_json(sealed.to_dict()) if as_json else say(sealed.to_lines())
+    _say_json(sealed.to_dict()) if as_json else _say(sealed.to_lines())
 
 
 @app.command()
-@guarded
+@_guarded
 def verify(
     bag: Annotated[Path, typer.Argument(metavar="BAG", help="A sealed review, folder or .zip.")],
     signer: Annotated[
@@ -271,13 +319,13 @@ def verify(
     from kit.archive.verifying import verify_bag
 
     verification = verify_bag(bag, signer=signer)
-    say_json(verification.to_dict()) if as_json else say(verification.to_lines())
+    _say_json(verification.to_dict()) if as_json else _say(verification.to_lines())
     if not verification.ok:
         raise typer.Exit(1)
 
 
 @app.command()
-@guarded
+@_guarded
 def revise(
     old: Annotated[Path, typer.Argument(metavar="OLD", help="The earlier sealed review.")],
     new: Annotated[Path, typer.Argument(metavar="NEW", help="The later one.")],
@@ -291,7 +339,7 @@ def revise(
     from kit.archive.revising import compare_reviews
 
     revision = compare_reviews(old, new)
-    say_json(revision.to_dict()) if as_json else say(revision.to_lines())
+    _say_json(revision.to_dict()) if as_json else _say(revision.to_lines())
     if page is not None:
         from kit.archive.correction import run_correction
 
@@ -302,7 +350,7 @@ def revise(
 
 
 @app.command()
-@guarded
+@_guarded
 def plan(
     params: Params,
     order: Annotated[bool, typer.Option("--order", help="Print the order of the runs.")] = False,
@@ -316,52 +364,59 @@ def plan(
 
     planned = plan_from_params(params)
     if as_json:
-        say_json(planned.to_dict())
+        _say_json(planned.to_dict())
     else:
-        say(planned.to_lines(order=order, checklist=checklist))
+        _say(planned.to_lines(order=order, checklist=checklist))
+
+
+@dataclass(frozen=True, slots=True)
+class _AddOptions:
+    """Options of `add`."""
+
+    layout: Annotated[str, typer.Option(help="The layout, where several would fit.")] = ""
+    product: Annotated[str, typer.Option(help="The product of every log.")] = ""
+    title: Annotated[str, typer.Option(help="The title of every log.")] = ""
+    session: Annotated[str, typer.Option(help="The session of every log.")] = ""
+    began: Annotated[str, typer.Option(help="When the runs began, ISO 8601.")] = ""
+    pattern: Annotated[
+        str, typer.Option(help="Fields in the file names: '{product}_{title}_{session}.csv'.")
+    ] = ""
+    index: Annotated[
+        Path | None, typer.Option(help="A CSV with a column `file` and columns of the run sheet.")
+    ] = None
+    column: Annotated[
+        list[str] | None, typer.Option(help="A column of the index by another name: title=scene.")
+    ] = None
+    map_: Annotated[
+        list[str] | None,
+        typer.Option("--map", help="What a text stands for: product:8=threads-8."),
+    ] = None
+    condition: Annotated[
+        list[str] | None, typer.Option(help="A recorded condition: driver=52.3.")
+    ] = None
+    dry_run: Annotated[
+        bool, typer.Option("--dry-run", help="Say what would be added; write nothing.")
+    ] = False
+    undo: Annotated[bool, typer.Option("--undo", help="Take back the last take-in.")] = False
 
 
 @app.command()
-@guarded
+@_guarded
 def add(
     bench: Annotated[Path, typer.Argument(metavar="BENCH", help="A bench folder.")],
     logs: Annotated[
         list[Path] | None, typer.Argument(metavar="LOG", help="Logs, or folders of logs.")
     ] = None,
-    layout: Annotated[str, typer.Option(help="The layout, where several would fit.")] = "",
-    product: Annotated[str, typer.Option(help="The product of every log.")] = "",
-    title: Annotated[str, typer.Option(help="The title of every log.")] = "",
-    session: Annotated[str, typer.Option(help="The session of every log.")] = "",
-    began: Annotated[str, typer.Option(help="When the runs began, ISO 8601.")] = "",
-    pattern: Annotated[
-        str, typer.Option(help="Fields in the file names: '{product}_{title}_{session}.csv'.")
-    ] = "",
-    index: Annotated[
-        Path | None, typer.Option(help="A CSV with a column `file` and columns of the run sheet.")
-    ] = None,
-    column: Annotated[
-        list[str] | None, typer.Option(help="A column of the index by another name: title=scene.")
-    ] = None,
-    map_: Annotated[
-        list[str] | None,
-        typer.Option("--map", help="What a text stands for: product:8=threads-8."),
-    ] = None,
-    condition: Annotated[
-        list[str] | None, typer.Option(help="A recorded condition: driver=52.3.")
-    ] = None,
-    dry_run: Annotated[
-        bool, typer.Option("--dry-run", help="Say what would be added; write nothing.")
-    ] = False,
-    undo: Annotated[bool, typer.Option("--undo", help="Take back the last take-in.")] = False,
+    given: _AddOptions = _AddOptions(),  # frozen
     as_json: Json = False,
 ) -> None:
     """Take recorded logs into a bench: copied unchanged, hashed, a row each in the run sheet."""
     from kit.bench.intake import add_logs
     from kit.bench.transaction import undo_last
 
-    if undo:
+    if given.undo:
         runs = undo_last(bench)
-        say_json({"ok": True, "taken_back": list(runs)}) if as_json else say(
+        _say_json({"ok": True, "taken_back": list(runs)}) if as_json else _say(
             [f"taken back: {run}" for run in runs]
         )
         return
@@ -369,43 +424,43 @@ def add(
         bench,
         logs or [],
         fields={
-            **{"layout": layout, "product": product, "title": title},
-            **{"session": session, "began": began},
-            **named_pairs(condition or [], "--condition"),
+            **{"layout": given.layout, "product": given.product, "title": given.title},
+            **{"session": given.session, "began": given.began},
+            **_named_pairs(given.condition or [], "--condition"),
         },
-        pattern=pattern,
-        index=index,
-        columns=named_pairs(column or [], "--column"),
-        maps=named_texts(map_ or []),
-        dry_run=dry_run,
+        pattern=given.pattern,
+        index=given.index,
+        columns=_named_pairs(given.column or [], "--column"),
+        maps=_named_texts(given.map_ or []),
+        dry_run=given.dry_run,
     )
-    say_json(intake.to_dict()) if as_json else say(intake.to_lines())
+    _say_json(intake.to_dict()) if as_json else _say(intake.to_lines())
 
 
 @new_app.command("bench")
-@guarded
+@_guarded
 def new_bench(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="The folder to make.")],
 ) -> None:
     """Make a bench folder with a commented bench.yaml, an empty run sheet and price list."""
     from kit.settings.starting import start_bench
 
-    say([f"{path}" for path in start_bench(folder)])
+    _say([f"{path}" for path in start_bench(folder)])
 
 
 @new_app.command("review")
-@guarded
+@_guarded
 def new_review(
     params: Annotated[Path, typer.Argument(metavar="PARAMS", help="The params file to make.")],
 ) -> None:
     """Make a params file in which every key is commented."""
     from kit.settings.starting import start_params
 
-    say([f"{start_params(params)}"])
+    _say([f"{start_params(params)}"])
 
 
 @new_app.command("layout")
-@guarded
+@_guarded
 def new_layout(
     log: Annotated[Path, typer.Argument(metavar="LOG", help="A log to look at.")],
     as_json: Json = False,
@@ -414,11 +469,11 @@ def new_layout(
     from kit.logs.propose import propose_layout
 
     proposal = propose_layout(log)
-    say_json(proposal.to_dict()) if as_json else say(proposal.to_lines())
+    _say_json(proposal.to_dict()) if as_json else _say(proposal.to_lines())
 
 
 @app.command()
-@guarded
+@_guarded
 def schema(
     what: Annotated[str, typer.Argument(metavar="WHAT", help="params, bench or claims.")],
 ) -> None:

@@ -6,7 +6,6 @@ the files back, and only this process puts them in place. A worker that dies lea
 
 from __future__ import annotations
 
-import json
 import signal
 import subprocess
 import sys
@@ -36,6 +35,12 @@ class Outcome:
     params: Path
     exit_status: int
     message: str  # the report's path, or what went wrong
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the same as plain data."""
+        return {
+            "params": self.params.name, "exit_status": self.exit_status, "message": self.message
+        }  # fmt: skip
 
     def to_line(self) -> str:
         """Return one line: the params file, and the report's path or what went wrong."""
@@ -71,19 +76,49 @@ class Season:
         return [*lines, f"index: {self.index}"] if self.index else lines
 
 
+@dataclass(frozen=True, slots=True)
+class RunOptions:
+    """How reviews are run.
+
+    Attributes
+    ----------
+    jobs : int
+        Reviews run at the same time.
+    timeout_s : int
+        Seconds one review may take.
+    resume : bool
+        Leave out reviews finished with the params as they are now.
+    foreign_template : bool
+        Allow a template outside the project: it runs with the caller's rights.
+    reading : Reading
+        How logs are read. A cluster gets the logs of one review, or the reviews of a season, whose
+        params, benches and templates its workers must find at the same paths.
+    ahead : bool
+        Whether a second process may work beside the kernel of a single review.
+    """
+
+    jobs: int = 1
+    timeout_s: int = 1800
+    resume: bool = False
+    foreign_template: bool = False
+    reading: Reading = PLAIN
+    ahead: bool = False
+
+    def to_words(self) -> list[str]:
+        """Return the options of `run` that make another process run one review so."""
+        words = ["--timeout", str(self.timeout_s), "--no-ahead"]
+        words += ["--foreign-template"] if self.foreign_template else []
+        words += ["--fresh"] if self.reading.store is None else []
+        return words + (["--logs-at", self.reading.logs_at] if self.reading.logs_at else [])
+
+
 def run_reviews(
     params: Sequence[Path],
     *,
     out_dir: Path,
-    jobs: int = 1,
-    timeout_s: int = 1800,
-    resume: bool = False,
-    foreign_template: bool = False,
-    json_lines: bool = False,
-    reading: Reading = PLAIN,
-    ahead: bool = False,
+    options: RunOptions = RunOptions(),  # frozen
     against: str | None = None,
-    told: Callable[[Outcome], None] | None = None,
+    told: Callable[[Outcome], None] = lambda outcome: None,
 ) -> Season:
     """Run one review here, or several in processes of their own.
 
@@ -93,25 +128,12 @@ def run_reviews(
         Params files. Two of one name in one season are refused: they would share a folder.
     out_dir : Path
         Each review's folder goes in here.
-    jobs : int
-        Reviews run at the same time.
-    timeout_s : int
-        Seconds one review may take.
-    resume : bool
-        Leave out reviews finished with the params as they are now.
-    foreign_template : bool
-        Allow a template outside the project.
-    json_lines : bool
-        Print a line of JSON as each review ends.
-    reading : Reading
-        How logs are read. A cluster gets the logs of one review, or the reviews of a season, whose
-        params, benches and templates its workers must find at the same paths.
-    ahead : bool
-        Whether a second process may work beside the kernel of a single review.
+    options : RunOptions
+        How they are run.
     against : str, optional
         The baseline of a season's league: see `kit.report.league.make_league`.
     told : callable, optional
-        Called with each outcome of a season as it comes.
+        Called with each outcome as it comes.
 
     Raises
     ------
@@ -122,21 +144,10 @@ def run_reviews(
         Once every process of the season has ended.
     """
     from kit.report.league import write_season
-    from kit.report.report import run_review
 
     if len(params) == 1:
-        with bar(f"{params[0].name}: logs", reading) as shown:
-            done = run_review(
-                params[0],
-                out_dir=out_dir,
-                timeout_s=timeout_s,
-                allow_foreign_template=foreign_template,
-                reading=shown,
-                ahead=ahead,
-            )
-        outcome = Outcome(params[0], 0, str(done.report))
-        if json_lines:
-            _print_json(outcome)
+        outcome = _run_here(params[0], out_dir, options)
+        told(outcome)
         return Season((outcome,))
     doubled = sorted(
         {p.name for p in params if sum(p.resolve() == q.resolve() for q in params) > 1}
@@ -144,23 +155,35 @@ def run_reviews(
     if doubled:
         raise UsageError(f"named twice: {', '.join(doubled)}; name each params file once")
     _refuse_shared_folders(params)
-    waiting = [p for p in params if not (resume and is_finished(p, out_dir))]
+    waiting = [p for p in params if not (options.resume and is_finished(p, out_dir))]
     outcomes = {p: Outcome(p, 0, "finished before, left as it is") for p in params}
-    options = ["--timeout", str(timeout_s), *(["--foreign-template"] if foreign_template else ())]
-    options += reading_options(reading)
-    if reading.cluster:
-        ended = _on_cluster(waiting, options, out_dir, reading.cluster)
+    words, cluster = options.to_words(), options.reading.cluster
+    if cluster:
+        ended = _on_cluster(waiting, words, out_dir, cluster)
     else:
-        ended = _in_processes(waiting, [*options, "--out", str(out_dir)], jobs)
+        ended = _in_processes(waiting, [*words, "--out", str(out_dir)], options.jobs)
     before = [outcomes[p] for p in params if p not in waiting]
     for outcome in (*before, *shown_progress(ended, len(waiting), "reviews")):
         outcomes[outcome.params] = outcome
-        if json_lines:
-            _print_json(outcome)
-        if told is not None:
-            told(outcome)
+        told(outcome)
     written = write_season(out_dir, baseline=against)
     return Season(tuple(outcomes[p] for p in params), written[0] if written else None)
+
+
+def _run_here(params: Path, out_dir: Path, options: RunOptions) -> Outcome:
+    """Run one review in this process."""
+    from kit.report.report import run_review
+
+    with bar(f"{params.name}: logs", options.reading) as shown:
+        done = run_review(
+            params,
+            out_dir=out_dir,
+            timeout_s=options.timeout_s,
+            allow_foreign_template=options.foreign_template,
+            reading=shown,
+            ahead=options.ahead,
+        )
+    return Outcome(params, 0, str(done.report))
 
 
 def _refuse_shared_folders(params: Sequence[Path]) -> None:
@@ -183,16 +206,6 @@ def _refuse_shared_folders(params: Sequence[Path]) -> None:
                 f'{first.name} and {path.name} both make review "{review}" and would write one '
                 "folder; give one of them another id"
             )
-
-
-def reading_options(reading: Reading) -> list[str]:
-    """Return the options of `run` that make another process read like this one."""
-    options = ["--no-ahead"]
-    if reading.store is None:
-        options.append("--fresh")
-    if reading.logs_at:
-        options += ["--logs-at", reading.logs_at]
-    return options
 
 
 @dataclass(slots=True)
@@ -351,20 +364,6 @@ def is_finished(params: Path, out_dir: Path) -> bool:
         return False
     report = out_dir / review / "report.html"
     return report.is_file() and book.params_sha256 == file_sha256(params)
-
-
-def _print_json(outcome: Outcome) -> None:
-    print(
-        json.dumps(
-            {
-                "params": outcome.params.name,
-                "exit_status": outcome.exit_status,
-                "message": outcome.message,
-            },
-            ensure_ascii=False,
-        ),
-        flush=True,
-    )
 
 
 T = TypeVar("T")

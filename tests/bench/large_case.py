@@ -114,7 +114,9 @@ def main(reviews: int) -> None:
             paths[-1].write_text(changed.replace('review: "made"', f'review: "review-{number}"'))
         with patch.object(kit.report.season, "do_on_cluster", counting(whole)):
             season = kit.report.season.run_reviews(
-                paths, out_dir=folder / "out", reading=Reading(cluster="tcp://counted")
+                paths,
+                out_dir=folder / "out",
+                options=kit.report.season.RunOptions(reading=Reading(cluster="tcp://counted")),
             )
         if season.exit_status:
             raise SystemExit("\n".join(season.to_lines()))

@@ -20,7 +20,7 @@ from kit.bench.runs import read_run_sheet
 from kit.errors import ExecutionError, KitError, RunFileError, UsageError
 from kit.metrics.cluster import do_on_cluster
 from kit.metrics.measuring import PLAIN, Reading, measure_runs
-from kit.report.season import run_reviews
+from kit.report.season import RunOptions, run_reviews
 from kit.settings.params import load_params
 from metrics.test_log_facts import bits
 
@@ -185,7 +185,7 @@ def contents(folder: Path) -> dict[str, bytes]:
 @pytest.mark.slow
 def test_a_worker_killed_in_mid_season_costs_time_and_no_result(tmp_path, cluster):
     params = write_season(tmp_path / "project", 3)
-    local = run_reviews(params, out_dir=tmp_path / "local", jobs=2)
+    local = run_reviews(params, out_dir=tmp_path / "local", options=RunOptions(jobs=2))
     assert local.exit_status == 0, local.to_lines()
 
     killed = []
@@ -202,7 +202,11 @@ def test_a_worker_killed_in_mid_season_costs_time_and_no_result(tmp_path, cluste
 
     killer = threading.Thread(target=kill_when_busy)
     killer.start()
-    far = run_reviews(params, out_dir=tmp_path / "far", reading=Reading(cluster=cluster.address))
+    far = run_reviews(
+        params,
+        out_dir=tmp_path / "far",
+        options=RunOptions(reading=Reading(cluster=cluster.address)),
+    )
     killer.join()
     assert len(killed) == 1
     assert far.exit_status == 0, far.to_lines()
@@ -214,7 +218,11 @@ def test_a_review_that_fails_on_a_worker_is_one_failure(tmp_path, cluster):
     params = write_season(tmp_path / "project", 2)
     broken = params[0].read_text(encoding="utf-8").replace('"p1"', '"p7"')
     params[0].write_text(broken, encoding="utf-8")
-    season = run_reviews(params, out_dir=tmp_path / "far", reading=Reading(cluster=cluster.address))
+    season = run_reviews(
+        params,
+        out_dir=tmp_path / "far",
+        options=RunOptions(reading=Reading(cluster=cluster.address)),
+    )
     assert [o.exit_status for o in season.outcomes] == [2, 0]
     assert 'no product "p7"' in season.outcomes[0].message
     assert season.exit_status == 4

@@ -12,7 +12,7 @@ import pytest
 from years_bench import logged, typed, write_bench
 
 from kit.errors import UsageError
-from kit.report.season import Outcome, Season, run_reviews
+from kit.report.season import Outcome, RunOptions, Season, run_reviews
 
 PRODUCTS = [f"part-{n:02d}" for n in range(1, 13)]
 BENCH = """\
@@ -171,7 +171,7 @@ def test_resume_runs_again_what_its_params_changed(season):
     text = paths[0].read_text(encoding="utf-8")
     paths[0].write_text(text.replace("A look at", "Another look at"), encoding="utf-8")
     before = reports(folder)
-    run_reviews(paths[:2], out_dir=folder / "out", resume=True)
+    run_reviews(paths[:2], out_dir=folder / "out", options=RunOptions(resume=True))
     after = reports(folder)
     assert after["of-part-01"] > before["of-part-01"]
     assert after["of-part-02"] == before["of-part-02"]

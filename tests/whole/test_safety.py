@@ -22,7 +22,7 @@ import pytest
 from lxml import etree, html
 from small_bench import small_bench, write_bench
 
-from kit.cli import printable
+from kit.cli import _printable
 from kit.rounding import csv_cell, table_csv
 
 ROOT = Path(__file__).parents[2]
@@ -303,7 +303,7 @@ def test_escapes_in_cells_and_names_of_logs_never_reach_the_terminal(tmp_path):
     log.write_text("n,took\n1,\x1b[31m10.5\n")
     done = marginbook("check", params)
     assert done.returncode == 3 and not CONTROLS.search(done.stderr)
-    assert printable(evil) == r"\x1b]0;owned\x07\x1b[2J\u202e\x9b31m"
+    assert _printable(evil) == r"\x1b]0;owned\x07\x1b[2J\u202e\x9b31m"
 
 
 def test_a_log_with_a_name_of_200_characters_is_taken_in(tmp_path):
