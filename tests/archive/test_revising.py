@@ -28,8 +28,8 @@ def test_a_review_against_itself_moves_nothing(tmp_path):
     assert not same.names_old
 
 
-def test_counts_every_claim_once(revision):
-    ids = {c.id for c in revision.old.book.claims} | {c.id for c in revision.new.book.claims}
+def test_counts_every_figure_once(revision):
+    ids = {c.id for book in (revision.old.book, revision.new.book) for c in book.figures}
     assert sum(revision.counts.values()) == len(ids)
     assert list(revision.counts) == list(KINDS)
 
