@@ -14,7 +14,7 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parents[1] / "evidence"))
 from count_code import count_code
 
-MODULES, AT_THE_TOP, CODE_LINES, PUBLIC_NAMES, LINES, PARAMETERS = 136, 8, 24_900, 850, 102, 15
+MODULES, AT_THE_TOP, CODE_LINES, PUBLIC_NAMES, LINES, PARAMETERS = 127, 8, 25_150, 830, 102, 14
 DOCSTRING_SHARE = 0.173
 
 
