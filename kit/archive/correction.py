@@ -11,6 +11,7 @@ from pathlib import Path
 
 from kit.archive.revising import KINDS, MOVED, ClaimChange, Revision, compare_reviews
 from kit.claims.claim import Claim, ClaimBook, claims_json
+from kit.claims.of_review import listed
 from kit.package import PACKAGE
 from kit.page.html import (
     Column,
@@ -25,7 +26,6 @@ from kit.page.html import (
     text_html,
 )
 from kit.page.traces import trace_section
-from kit.page.wording import listed
 from kit.report.report import ReviewRun, find_template, run_template
 from kit.rounding import count_text, table_csv
 from kit.settings.metric import METRIC_LABELS

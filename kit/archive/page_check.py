@@ -7,14 +7,12 @@ this version's own functions.
 from __future__ import annotations
 
 import csv
-import importlib
-import inspect
 import io
 import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
-from types import ModuleType
+from types import FunctionType
 from typing import TYPE_CHECKING, Any
 
 from kit.archive.figures import (
@@ -32,13 +30,13 @@ from kit.claims.bound_text import bind_review_text
 from kit.claims.claim import CLAIMS_FORMAT, ClaimBook, trace_faults
 from kit.claims.of_pages import kit_version
 from kit.errors import Finding, KitError, SealError
-from kit.package import module_paths
-from kit.page import sections
+from kit.page import looksections, plansections, tables
 from kit.page.assemble import build_page
 from kit.page.html import WRAPPER, Html
 from kit.page.outputs import result_frames
 from kit.page.prose import show_text
 from kit.page.traces import trace_section
+from kit.page.view import Lines, Piece, Table, show
 from kit.report.template import own_template
 from kit.rounding import table_csv
 from kit.settings.metric import METRICS
@@ -48,9 +46,10 @@ if TYPE_CHECKING:
 
     Charts = Mapping[str, Sequence[Chart]]
 
+Declared = Piece | tuple[Piece, ...]
 NOTEBOOK_PATH = "data/executed.ipynb"
-NOT_FROM_LOGS = {"environment_section", "trace_section"}  # the second stands on its own
-STATED = {"background.environment_section(book)"}  # what was installed: stated, not made from logs
+NOT_FROM_LOGS = {"environment"}
+STATED = {"show(book, tables.environment)"}  # what was installed: stated, not made from logs
 INJECTED = "injected-parameters"
 
 
@@ -201,24 +200,20 @@ def page_pieces(fresh: Fresh, charts: Charts | None = None) -> dict[str, Callabl
     `charts` are the charts made afresh, None where they cannot be made.
     """
     review, book = fresh.review, fresh.book
-    given = {"review": review, "results": fresh.results, "book": book}
     pieces: dict[str, Callable[[], Html]] = {
-        "sections.review_head(review)": lambda: sections.review_head(review),
         "show_text(text)": lambda: show_text(bind_review_text(review.loaded, book)),
         "trace_section(book)": lambda: trace_section(book),
     }
-    for module in _section_modules():
+    for name, piece in _declared().items():
+        line = f"show(book, tables.{name}"
+        pieces[line + ")"] = partial(show, book, piece)
+        for metric in METRICS:
+            pieces[f'{line}, metric="{metric}")'] = partial(show, book, piece, metric=metric)
+    for module in (looksections, plansections):
         for name, function in vars(module).items():
-            if not name.endswith("_section") or name in NOT_FROM_LOGS:
-                continue
-            wanted = [p for p in inspect.signature(function).parameters if p in given]
-            values = [given[p] for p in wanted]
-            call = f"{module.__name__.rpartition('.')[2]}.{name}({', '.join(wanted)}"
-            pieces[call + ")"] = partial(function, *values)
-            if "metric" in inspect.signature(function).parameters:
-                for metric in METRICS:
-                    line = f'{call}, metric="{metric}")'
-                    pieces[line] = partial(function, *values, metric=metric)
+            if name.endswith("_section"):
+                line = f"{module.__name__.rpartition('.')[2]}.{name}(review, book)"
+                pieces[line] = partial(function, review, book)
     for name, made in (charts or {}).items():
         pieces[f'pictures.show_charts(charts["{name}"])'] = partial(_show_charts, made)
     return pieces
@@ -230,22 +225,25 @@ def _show_charts(made: Sequence[Chart]) -> Html:
     return show_charts(made)
 
 
-def _section_modules() -> list[ModuleType]:
-    """Return this version's modules that hold sections of a page.
+def _declared() -> dict[str, Declared]:
+    """Return what this version declares for pages: tables, lists and functions of the claims.
 
     Raises
     ------
     RuntimeError
         If there are none: nothing could be compared, and "verified" would be an empty word.
     """
-    found = [
-        name
-        for name in module_paths()
-        if name.startswith("page.") and name.endswith(("sections", ".background"))
-    ]
+    found: dict[str, Declared] = {
+        name: piece
+        for name, piece in vars(tables).items()
+        if isinstance(piece, Table | Lines)
+        or (isinstance(piece, tuple) and any(isinstance(part, Table) for part in piece))
+        or (isinstance(piece, FunctionType) and piece.__module__ == tables.__name__)
+    }
+    found = {name: piece for name, piece in found.items() if name not in NOT_FROM_LOGS}
     if not found:
-        raise RuntimeError("no module of page sections was found in the kit")
-    return [importlib.import_module(f"kit.{name}") for name in found]
+        raise RuntimeError("no table or section is declared in the kit's tables")
+    return found
 
 
 def own_sources(page: str) -> dict[str, str]:

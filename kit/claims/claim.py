@@ -28,13 +28,14 @@ class ClaimKind:
 
     `form` holds fields in braces: those of the claim, and `pair` (product-over-baseline), `run`
     (the one run it is about), `titles` (the title, or all-titles) and `cell` (title/product, where
-    there is a title). `group` and `metric` name the families of `ClaimBook.names` in which a
-    claim's group and metric are found.
+    there is a title). `group`, `metric` and `part` name the families of `ClaimBook.names` in
+    which what these fields hold is found.
     """
 
     form: str
     group: str = ""
     metric: str = "metrics"
+    part: str = ""
 
 
 KINDS: Mapping[str, ClaimKind] = {
@@ -75,7 +76,7 @@ KINDS: Mapping[str, ClaimKind] = {
     "specification": ClaimKind("specification/{metric}/{product}", metric="specifications"),
     "count": ClaimKind("count/{part}"),
     "spread": ClaimKind("spread/{metric}/{title}/{part}"),
-    "component": ClaimKind("component/{metric}/{part}"),
+    "component": ClaimKind("component/{metric}/{part}", part="components"),
     "task": ClaimKind("task/{part}/{product}"),
     "look": ClaimKind("look/{part}/{run}", "low_definitions"),
     "share_within": ClaimKind("look/share_within/{metric}/{title}/{product}"),
@@ -95,6 +96,12 @@ KINDS: Mapping[str, ClaimKind] = {
         "same_titles/{metric}/{product}-over-{group}-over-{baseline}", "products"
     ),
     "frontier": ClaimKind("value/{group}/frontier/{product}", "price_kinds"),
+    "spread_base": ClaimKind("spread_base/{metric}/{title}"),
+    "spread_unknown": ClaimKind("spread_unknown/{metric}/{title}"),
+    "stale": ClaimKind("stale/{title}/{product}"),
+    "without_run": ClaimKind("without_run/{title}/{product}"),
+    "task_why": ClaimKind("task_why/{product}"),
+    "task_titles": ClaimKind("task_titles/{product}"),
     "not_weighed": ClaimKind("value/{group}/not_weighed/{product}", "price_kinds"),
 }
 
@@ -221,20 +228,17 @@ class ClaimBook:
     def name(self, field: str, value: str, *, kind: str = "") -> str:
         """Return people's words for the value of a claim's field; the value where none are known.
 
-        What a group or a metric is called depends on the claim's `kind`.
-
-        Raises
-        ------
-        ValueError
-            If the field has no names.
+        What a group, a part or a metric is called depends on the claim's `kind`.
         """
+        return self.family(field, kind).get(value, value)
+
+    def family(self, field: str, kind: str = "") -> Mapping[str, str]:
+        """Return the names of what a claim's field may hold, in the page's order; {} where the
+        field has no names."""
+        of_kind = KINDS.get(kind, ClaimKind(""))
         families = {"product": "products", "baseline": "products", "title": "titles"}
-        if field in {"group", "metric"}:
-            of_kind = KINDS.get(kind, ClaimKind(""))
-            families |= {"group": of_kind.group, "metric": of_kind.metric}
-        if field not in families:
-            raise ValueError(f'no names are kept for the field "{field}" of a claim')
-        return self.names.get(families[field], {}).get(value, value)
+        families |= {"group": of_kind.group, "metric": of_kind.metric, "part": of_kind.part}
+        return self.names.get(families.get(field, ""), {})
 
     @cached_property
     def by_id(self) -> dict[str, Claim]:

@@ -10,7 +10,7 @@ from pathlib import Path
 from kit.bench.specification import compare_specifications
 from kit.claims import of_review
 from kit.claims.claim import Claim, ClaimBook, RunRecord, file_sha256
-from kit.claims.write import Figure, Subject, claim_id, make_claim
+from kit.claims.write import Figure, Subject, claim_id, make_claim, make_statement
 from kit.margins.repeatability import BenchComponents, Repeatability
 from kit.planning.of_review import plan_of_review, planned_titles
 from kit.review.health import Health, measure_health
@@ -20,7 +20,19 @@ from kit.rounding import count_text, fps_text, ratio_text, share_text
 from kit.settings.metric import HEADLINE, METRIC_LABELS, METRICS
 from kit.stats.lows import LOW_DEFINITIONS
 
-COMPONENTS = ("run", "session", "interaction", "product", "title")
+COMPONENTS = {
+    "run": "from run to run",
+    "session": "from session to session",
+    "interaction": "of a product's strength from title to title",
+    "product": "from product to product",
+    "title": "from title to title",
+}
+SPREAD_MARKS = {
+    "one_session": "no product has two sessions",
+    "sessions_not_recorded": "sessions are not recorded",
+    "one_run_a_session": "one run a session: runs and sessions cannot be told apart",
+    "single_runs": "single runs",
+}
 POWER_SOURCES = {
     "logged": "power logged by the part's own sensor",
     "metered": "power metered at the machine",
@@ -35,6 +47,29 @@ def health_claims(review: Review, results: Results) -> Iterator[Claim]:
     for parts in health.components:
         yield from _of_bench(parts, review)
     yield from _counts(health, review)
+    yield from _said_of_health(health, review)
+
+
+def _said_of_health(health: Health, review: Review) -> Iterator[Claim]:
+    """Yield, in words, what each spread rests on, what is old or missing, and what to run first."""
+    for r in health.repeats:
+        subject = Subject(r.metric, title=r.title)
+        yield make_statement("spread_base", f"{r.products}, {r.sessions}, {r.runs}", subject)
+        unknown = "; ".join(SPREAD_MARKS.get(mark, mark) for mark in r.marks)
+        yield make_statement("spread_unknown", unknown, subject)
+    for stale in health.stale:
+        day = "no date" if stale.newest is None else stale.newest.isoformat()
+        subject = Subject(product=stale.product, title=stale.title, part=day)
+        yield make_statement("stale", stale.reason, subject)
+    for gap in health.gaps:
+        subject = Subject(product=gap.product, title=gap.title)
+        yield make_statement("without_run", gap.reason, subject)
+    for task in health.tasks:
+        subject = Subject(product=task.product)
+        names = ", ".join(review.bench.titles[title].name for title in task.titles)
+        titles = "all" if len(task.titles) == len(review.titles) else names
+        yield make_statement("task_why", task.why, subject)
+        yield make_statement("task_titles", titles, subject)
 
 
 def _of_title(repeat: Repeatability, review: Review) -> Iterator[Claim]:
@@ -100,6 +135,8 @@ def _counts(health: Health, review: Review) -> Iterator[Claim]:
         yield _number("task", runs, float(task.runs), "count", "runs", review)
         minutes = Subject("minutes", task.product, part="minutes")
         yield _number("task", minutes, task.minutes, "planned-time", "minutes", review)
+        margins = Subject("margins", task.product, part="margins")
+        yield _number("task", margins, float(task.margins), "count", "margins", review)
 
 
 def _number(
@@ -280,6 +317,7 @@ def _names(review: Review, results: Results) -> dict[str, dict[str, str]]:
         "price_kinds": {kind: _kind_words(results, kind) for kind in kinds},
         "low_definitions": {name: name.replace("_", " ") for name in LOW_DEFINITIONS},
         "power_sources": POWER_SOURCES,
+        "components": COMPONENTS,
         "controls": {c: bench.controls.get(c, c.replace("_", " ")) for c in params.controls},
         "specifications": {
             row.field: row.label for row in compare_specifications(bench, params.products).rows
@@ -309,7 +347,12 @@ def _makers(review: Review, results: Results) -> tuple[Iterable[Claim], ...]:
             for claim in (*of_review.run_claims(review), *of_review.cell_claims(review, results))
             if (claim.product, claim.title) == (look.product, look.title)
         ]
-        return own, look_claims(review)
+        said = (
+            claim
+            for claim in of_review.said_of_runs(review)
+            if (claim.product, claim.title) == (look.product, look.title)
+        )
+        return own, look_claims(review), said
     if page == "bench_health":
         means = (
             claim
@@ -323,6 +366,7 @@ def _makers(review: Review, results: Results) -> tuple[Iterable[Claim], ...]:
             of_review.count_claims(review),
             means,
             of_review.spread_claims(review, results),
+            of_review.said_of_runs(review),
         )
     if page == "plan":
         return plan_claims(review), of_review.count_claims(review)

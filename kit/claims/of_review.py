@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 
 from kit.bench.specification import compare_specifications
@@ -426,6 +426,7 @@ def _energy(standing: EnergyStanding, review: Review) -> Iterator[Claim]:
         product,
         title=title,
         group=standing.source,
+        part=standing.power_title,
         inputs=[
             claim_id("cell", metric=RESULT, title=standing.power_title, product=product),
             claim_id("cell", metric=HEADLINE, title=title, product=product),
@@ -711,9 +712,10 @@ def _flags(review: Review) -> Iterator[Claim]:
         )
 
 
-def listed(names: Sequence[str]) -> str:
+def listed(names: Iterable[str]) -> str:
     """Return names as a list in words."""
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+    *before, last = names
+    return f"{', '.join(before)} and {last}" if before else last
 
 
 def _run_method(metric: str, params: MetricParams, *, typed_in: bool) -> str:

@@ -29,7 +29,7 @@ MARK_LETTERS = "abcdefghijklmnopqrstuvwxyz"
 class Html:
     """A piece of HTML that is already escaped, shown as such in a notebook.
 
-    `frame` is the DataFrame behind a table, where there is one.
+    `frame` is the DataFrame behind a table, where there is one, or what makes it.
     """
 
     markup: str
@@ -52,7 +52,7 @@ class Html:
         """
         if self.frame is None:
             raise ValueError("this piece of the page is not a table")
-        return self.frame
+        return self.frame() if callable(self.frame) else self.frame
 
 
 Part = str | Html | Claim

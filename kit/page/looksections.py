@@ -6,9 +6,8 @@ from __future__ import annotations
 from kit.claims.claim import ClaimBook
 from kit.claims.write import claim_id
 from kit.metrics.series import SENSOR_WORDS
-from kit.page.background import mark_words
 from kit.page.html import Column, Html, Part, bullet_list, html_table, joined, paragraph
-from kit.page.wording import claims_frame
+from kit.page.view import claims_frame, mark_words
 from kit.review.look_into import Look, LookedRun, look_into
 from kit.review.walk import Review
 from kit.rounding import fps_text, number
@@ -64,7 +63,7 @@ def look_runs_section(review: Review, book: ClaimBook) -> Html:
         ],
         rows,
         note="Time over a budget: the share of the run spent in frames that lasted longer.",
-        mark_words=mark_words(review),
+        mark_words=mark_words(book),
         locale=review.params.locale,
         frame=look.to_frame(),
     )
@@ -98,7 +97,7 @@ def look_lows_section(review: Review, book: ClaimBook) -> Html:
         row_heads=2,
         note=f"In force: {in_force}. The definitions differ, not the runs.",
         locale=review.params.locale,
-        frame=claims_frame(book, "look", HEADLINE_LOW),
+        frame=claims_frame(book.of_kind("look", metric=HEADLINE_LOW)),
     )
 
 

@@ -12,7 +12,8 @@ from kit.bench.runs import RunRow
 from kit.claims.claim import trace_faults
 from kit.claims.of_pages import make_claims
 from kit.errors import ParamsError
-from kit.page.driftsections import drift_section
+from kit.page import tables
+from kit.page.view import show
 from kit.review.walk import load_review, work_out
 from kit.screening.run_rules import epoch_of
 from kit.settings.params import RetestParams
@@ -72,9 +73,9 @@ def test_margins_over_what_was_not_run_again_are_marked_and_not_corrected(tmp_pa
 
 
 def test_where_everything_was_run_again_nothing_is_marked(tmp_path):
-    review, results, book = reviewed(tmp_path, years_rows())
+    _, results, book = reviewed(tmp_path, years_rows())
     assert not [m for m in results.margins if "before_retest" in m.marks]
-    words = plain_words(drift_section(review, results, book).markup)
+    words = plain_words(show(book, tables.MOVED).markup)
     assert "No margin sets runs made again against runs of before." in words
 
 
@@ -124,10 +125,10 @@ def test_drift_of_others_is_students_t_over_the_products(tmp_path):
 
 
 def test_one_product_says_nothing_of_others(tmp_path):
-    review, results, book = reviewed(tmp_path, years_rows(again=("two",)))
+    _, results, book = reviewed(tmp_path, years_rows(again=("two",)))
     assert all(d.like_low is None for d in results.drifts)
     assert not [c for c in book.claims if c.id.startswith("drift/") and c.id.endswith("/others")]
-    words = plain_words(drift_section(review, results, book).markup)
+    words = plain_words(show(book, tables.MOVED).markup)
     assert "2 margins of Product One over Product Three: one side was run again" in words
     assert "one product says nothing of how far others moved" in words
     assert "+3.0" in words and "Drift is never taken out of a margin" in words

@@ -558,12 +558,12 @@ NOTHING_TO_COMPARE = {
 
 @pytest.mark.parametrize("case", NOTHING_TO_COMPARE)
 def test_what_cannot_be_compared_is_said_with_the_reason(tmp_path, case):
-    from kit.page.sections import summary_section
+    from kit.page.tables import summary
 
     review = load_review(write_bench(CASES[case](), tmp_path))
     results = work_out(review)
     book = make_claims(review, results)
-    page = summary_section(review, results, book)._repr_html_()
+    page = summary(book)._repr_html_()
     said = [p for p in ("p1", "p2") if f"Not set against Part {p[1]}: no title has used" in page]
     assert said == NOTHING_TO_COMPARE[case]
     for baseline in said:

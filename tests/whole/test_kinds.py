@@ -12,9 +12,8 @@ from kit.archive.rebuild import compare_books, reads_as_stated
 from kit.claims.claim import trace_faults
 from kit.claims.of_pages import make_claims
 from kit.methods import METHODS
-from kit.page.powersections import energy_section, levels_section
-from kit.page.sections import margins_section, titles_section
-from kit.page.suitesections import lows_suite_section, suites_section
+from kit.page import tables
+from kit.page.view import show
 from kit.review.walk import load_review, work_out
 
 
@@ -112,20 +111,20 @@ def test_every_claim_leads_to_runs_and_reads_as_its_figure(kinds):
 
 
 def test_the_page_shows_every_kind(kinds):
-    _, review, results, book = kinds
-    levels = plain_words(levels_section(review, results, book).markup)
+    *_, book = kinds
+    levels = plain_words(show(book, tables.LEVELS).markup)
     assert "differences, not ratios" in levels and "\u22124.0" in levels
-    energy = plain_words(energy_section(review, results, book).markup)
+    energy = plain_words(show(book, tables.ENERGY).markup)
     assert "power logged by the part's own sensor" in energy and "power metered" in energy
     assert book.by_id["cell/energy/dell/two"].text in energy.replace(" ", "\u00a0")
-    table = plain_words(titles_section(review, results, book, metric="value").markup)
+    table = plain_words(show(book, tables.TITLES, metric="value").markup)
     for name in ("A score", "A task", "At the meter", "Fan", "Battery"):
         assert name in table
-    margins = plain_words(margins_section(review, results, book, metric="value").markup)
+    margins = plain_words(show(book, tables.MARGINS, metric="value").markup)
     assert "Battery +20.0" in margins and "Fan" not in margins
-    suite = plain_words(lows_suite_section(review, results, book).markup)
+    suite = plain_words(show(book, tables.SUITES_LOW).markup)
     assert "result Product Two +20.0" in suite
-    assert suites_section(review, results, book).markup
+    assert show(book, tables.SUITES).markup
 
 
 def test_a_review_of_every_kind_runs_to_its_page(kinds):
@@ -148,5 +147,5 @@ def test_a_review_without_a_title_of_frames_runs_too(tmp_path):
     review = load_review(write_params(tmp_path))
     results = work_out(review)
     book = make_claims(review, results)
-    assert energy_section(review, results, book).markup == ""
-    assert "dB(A)" in levels_section(review, results, book).markup
+    assert show(book, tables.ENERGY).markup == ""
+    assert "dB(A)" in show(book, tables.LEVELS).markup

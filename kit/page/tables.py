@@ -1,0 +1,706 @@
+"""What the page of a review shows: its tables and lists, declared; the rest as functions of the
+claims. Every figure is a claim; nothing is computed here."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from functools import partial
+from typing import Any
+
+from kit.claims.claim import Claim, ClaimBook
+from kit.claims.of_review import listed
+from kit.methods import METHODS
+from kit.page.html import (
+    Column,
+    Html,
+    Part,
+    bullet_list,
+    html_table,
+    joined,
+    outcome_html,
+    page_head,
+    paragraph,
+)
+from kit.page.view import OWN, Cell, Lines, Table, mark_words, show
+from kit.screening.screen import rules_in_force
+from kit.settings.metric import HEADLINE, METRICS
+from kit.settings.params import ScreenParams
+
+VERBS = {
+    "ahead": "is faster than",
+    "behind": "is slower than",
+    "level": "is level with",
+    "unresolved": "cannot be told apart from",
+}
+LIMIT_RULES = ("processor_bound", "capped", "throttling", "drift_in_run")
+COUNTS = "Ahead, behind, level, unresolved"
+
+
+def page_title(book: ClaimBook) -> Html:
+    """Return the page's title, byline and date."""
+    return page_head(book.title, byline=book.byline, date=book.date, lang=book.locale)
+
+
+def summary(book: ClaimBook) -> Html:
+    """Return what was tested against what, and the main outcomes in a sentence each."""
+    count = {claim.part: claim for claim in book.of_kind("count")}
+    compared = [book.product_name(p) for p in _compared(book)]
+    against = {c.baseline: c for c in book.of_kind(
+        "suite", metric=HEADLINE, group="all", product=book.product)}  # fmt: skip
+    outcomes = [_suite_sentence(against[b], book) for b in _compared(book) if b in against]
+    outcomes += [
+        [f"Not set against {book.product_name(c.baseline)}: {c.text}."]
+        for c in book.of_kind("not_compared")
+    ]
+    return joined(
+        paragraph(
+            f"{book.own_name} in ",
+            count["titles"],
+            f" titles against {listed(compared)}: ",
+            count["runs/used"],
+            " runs used, ",
+            count["frames/used"],
+            " frames. Every figure below leads to its runs.",
+            css="lead",
+        ),
+        bullet_list(outcomes, css="outcomes"),
+        bullet_list(_value_sentences(book), css="outcomes"),
+        paragraph(
+            "Set aside: ",
+            count["runs/set_aside"],
+            " runs. Did not run: ",
+            count["runs/did_not_run"],
+            f". {_waived_words(book)}",
+        ),
+    )
+
+
+def _compared(book: ClaimBook) -> list[str]:
+    """Return what the reviewed product is set against, rivals first."""
+    given = book.settings
+    others = [*given["rivals"], *([given["predecessor"]] if given["predecessor"] else [])]
+    others += [pair["there"] for pair in given["same_name"] if pair["here"] == book.product]
+    return list(dict.fromkeys(others))
+
+
+def _suite_sentence(suite: Claim, book: ClaimBook) -> list[Part]:
+    counts = book.of_kind("suite_count", metric=suite.metric, group=suite.group,
+                          product=suite.product, baseline=suite.baseline)  # fmt: skip
+    said: list[Part] = []
+    for count in counts:
+        if count.value:
+            said += [", " if said else "", count, f" {count.outcome}"]
+    span = f" ({suite.interval}), " if suite.interval else ", "
+    return [
+        f"It {VERBS[suite.outcome]} {book.product_name(suite.baseline)}: ",
+        suite,
+        span,
+        Html(outcome_html(suite.outcome)),
+        f". Of {sum(int(c.figure) for c in counts)} shared titles: ",
+        *said,
+        ".",
+    ]
+
+
+def _value_sentences(book: ClaimBook) -> list[list[Part]]:
+    prices = book.of_kind("equal_value_price")
+    kinds = {claim.group for claim in prices}
+    # Of the kinds of price that were observed, the one params name last is nearest to buying.
+    weighed = [k for k in (book.settings.get("value") or {}).get("kinds", ()) if k in kinds]
+    sentences: list[list[Part]] = []
+    for price in prices:
+        if price.baseline not in book.settings["rivals"] or price.group != weighed[-1]:
+            continue
+        (now,) = book.of_kind("price", group=price.group, product=price.product)
+        (cut,) = book.of_kind(
+            "cut_needed", group=price.group, product=price.product, baseline=price.baseline
+        )
+        sentences.append(
+            [
+                f"Price of equal value against {book.product_name(price.baseline)}: ",
+                price,
+                f" ({price.group} price now ",
+                now,
+                *(["; ", cut, " would have to go)."] if cut.figure > 0 else ["; no cut needed)."]),
+            ]
+        )
+    return sentences
+
+
+def _waived_words(book: ClaimBook) -> str:
+    waived: dict[str, list[str]] = {}
+    for claim in book.of_kind("waiver", product=book.product):
+        waived.setdefault(claim.metric, []).append(book.product_name(claim.baseline))
+    words = [
+        f"{control.replace('_', ' ')} (against {listed(sorted(against))})"
+        for control, against in sorted(waived.items())
+    ]
+    return f"Waived: {'; '.join(words)}." if words else "No control was waived."
+
+
+ALIKE = (
+    Table(
+        "Controls: what was alike, and what was not",
+        rows=("metric",),
+        heads=(("Control", "{metric}"),),
+        cells=(Cell("control", "{each}", each="product"),),
+        metric="",
+    ),
+    Lines("waiver", "{text}", otherwise="Every control was alike on both sides of every margin."),
+)
+SPECIFICATION = Table(
+    "Specifications as given by the makers, and figures derived from them",
+    rows=("metric",),
+    heads=(("Quantity", "{metric}"),),
+    cells=(Cell("specification", "{each}", each="product"),),
+    metric="",
+)
+TITLES = Table(
+    "{Metric} per title, with the interval of its runs",
+    rows=("title",),
+    heads=(("Title", "{title}"),),
+    cells=(Cell("cell", "{each}", each="product", instead="no_figure"),),
+    note="Words stand where nothing ran: see Evidence.",
+)
+MARGINS = Table(
+    "How far {own} is ahead (+) or behind (−) per title: {metric}",
+    rows=("title",),
+    heads=(("Title", "{title}"),),
+    cells=(Cell("margin", "over {each}", each="baseline", outcomes=True),),
+    where={"product": OWN},
+    last=("All titles", {"kind": "suite", "group": "all", "title": ""}),
+)
+
+
+def _other_metrics(book: ClaimBook) -> list[str]:
+    """Return the metrics compared that have tables beside the headline's."""
+    compared = book.settings["metrics"]["compared"]
+    return [name for name in compared if METRICS[name].steady and name != HEADLINE]
+
+
+def other_titles(book: ClaimBook) -> Html:
+    """Return `TITLES` for each other steady metric of frames compared."""
+    return joined(*(show(book, TITLES, metric=metric) for metric in _other_metrics(book)))
+
+
+def other_margins(book: ClaimBook) -> Html:
+    """Return `MARGINS` for each other steady metric of frames compared."""
+    return joined(*(show(book, MARGINS, metric=metric) for metric in _other_metrics(book)))
+
+
+def other_drift(book: ClaimBook) -> Html:
+    """Return `DRIFT` for each other steady metric of frames compared."""
+    return joined(*(show(book, DRIFT, metric=metric) for metric in _other_metrics(book)))
+
+
+LEVELS = Table(
+    "Levels of {own} and of what it is set against: differences, not ratios",
+    rows=("title", "baseline"),
+    heads=(("Title", "{title}"), ("Against", "{baseline}")),
+    cells=(
+        Cell("cell", "{own}", {"baseline": ""}),
+        Cell("cell", "The other", {"baseline": "", "product": "{baseline}"}),
+        Cell("level_difference", "Product minus other", outcomes=True),
+    ),
+    where={"product": OWN},
+    metric="value",
+    note="A lower level is the better one of noise: ahead (+) is quieter.",
+)
+ALL_RUNS = Table(
+    "{count} margins would read otherwise with the set-aside runs put back",
+    rows=("product", "baseline", "title"),
+    heads=(("Products", "{product} over {baseline}"), ("Title", "{title}")),
+    cells=(Cell("margin", "As stated"), Cell("margin_all_runs", "With all runs")),
+    keep=lambda claims: len({claim.text for claim in claims}) == 2,
+    otherwise="No margin of the average changes by more than its rounding when the runs set "
+    "aside are put back.",
+)
+SUITES = (
+    Table(
+        "Suite margins of {own}: geometric means over shared titles",
+        rows=("group", "baseline"),
+        heads=(("Titles", "{group}"), ("Against", "{baseline}")),
+        cells=(
+            Cell("suite", "Margin, for these titles", outcomes=True),
+            Cell("suite_like", "For titles like these", {"interval": bool}, needed=False),
+            Cell("suite_smallest", "Smallest"),
+            Cell("suite_largest", "Largest"),
+            Cell("suite_count", COUNTS),
+        ),
+        where={"product": OWN},
+    ),
+    Lines("every_title", "{text}"),
+    "Not shared",
+    Lines("left_out", "{title} is not in the suite against {baseline}: {text}"),
+)
+SUITES_LOW = Table(
+    "Suite margins of the lows and of other results",
+    rows=("metric", "baseline"),
+    heads=(("Metric", "{metric}"), ("Against", "{baseline}")),
+    cells=(
+        Cell("suite", "Margin, for these titles", outcomes=True),
+        Cell("suite_count", COUNTS),
+    ),
+    where={"product": OWN, "group": "all", "metric": lambda metric: metric != HEADLINE},
+    metric="",
+)
+CLOSURE = Table(
+    "Chained margins close over the titles all three share",
+    rows=("product", "group", "baseline"),
+    heads=(("Chain", "{product} over {group} over {baseline}"),),
+    cells=(
+        Cell("closure", "Chained", {"part": "chained"}),
+        Cell("closure", "Direct", {"part": "direct"}),
+        Cell("closure", "Off by, over each pair's own titles", {"part": "difference"},
+             instead="same_titles"),
+    ),
+    order="claims",
+    note="Where title sets differ, quote the direct margin: it rests on the titles both sides "
+    "share.",
+)  # fmt: skip
+
+
+def namesakes(book: ClaimBook) -> Html:
+    """Return what the same name is worth in another class of machine."""
+    pairs = [(p["here"], p["there"]) for p in book.settings.get("same_name", ())]
+    suites = {(c.product, c.baseline): c for c in book.of_kind("suite", metric=HEADLINE,
+                                                               group="all")}  # fmt: skip
+    table = partial(html_table, mark_words=mark_words(book), locale=book.locale)
+    name = book.product_name
+    pieces = []
+    rows: list[list[Part | None]] = [
+        [name(here), name(there), suites[here, there]]
+        for here, there in pairs
+        if (here, there) in suites
+    ]
+    if rows:
+        columns = [
+            Column("Here"),
+            Column("There"),
+            Column("Margin, here over there", "%", number=True, outcomes=True),
+        ]
+        caption = "The same name in two classes of machine"
+        pieces.append(table(caption, columns, rows))
+    gaps: list[list[Part | None]] = [
+        [
+            f"{name(gap.product)} over {name(gap.group)}",
+            book.by_id[gap.inputs[0]],
+            f"{name(gap.baseline)} over {name(gap.part)}",
+            book.by_id[gap.inputs[1]],
+            gap,
+        ]
+        for gap in book.of_kind("gap", metric=HEADLINE)
+    ]
+    if gaps:
+        pieces.append(
+            table(
+                "What the step to the newer name brings in each class",
+                [
+                    Column("Here"),
+                    Column("Margin here", "%", number=True),
+                    Column("There"),
+                    Column("Margin there", "%", number=True),
+                    Column("Here over there", "%", number=True),
+                ],
+                gaps,
+                note="The last column is a ratio of ratios over the titles all four share: below "
+                "zero, the newer name gains less here than there.",
+            )
+        )
+    return joined(*pieces) if pieces else paragraph("No namesake is part of this review.")
+
+
+DRIFT = Table(
+    "What moved since, new runs over old, up (+) is better now: {metric}",
+    rows=("title",),
+    heads=(("Title", "{title}"),),
+    cells=(
+        Cell("drift_anchor", "{each}", each="product"),
+        Cell("drift", "All of these", {"part": "these"}, outcomes=True),
+        Cell("drift", "Products like these", {"part": "others"}, needed=False),
+    ),
+    last=("All titles every one of them ran", {"title": ""}),
+    note="The last column holds for products that were not run again, as far as those that were "
+    "stand for them. It is empty with a single one.",
+)
+
+
+def beside_drift(book: ClaimBook) -> Html:
+    """Return how far margins that set new runs against old ones stand beside the drift."""
+    if book.settings.get("retest") is None:
+        return Html("")
+    drifts = book.of_kind("drift", metric=HEADLINE)
+    if not drifts:
+        return paragraph(
+            "No product has used runs of before and used runs made again in one title, so nothing "
+            "tells what moved since."
+        )
+    last = {claim.part: claim for claim in drifts if claim.title == drifts[-1].title}
+    again = listed([book.product_name(book.by_id[name].product) for name in last["these"].inputs])
+    marked: dict[tuple[str, str], int] = {}
+    for margin in book.of_kind("margin", metric=HEADLINE):
+        if "before_retest" in margin.marks:
+            pair = margin.product, margin.baseline
+            marked[pair] = marked.get(pair, 0) + 1
+    lines: list[list[Part]] = []
+    for (product, baseline), count in marked.items():
+        of = "1 margin" if count == 1 else f"{count} margins"
+        line: list[Part] = [
+            f"{of} of {book.product_name(product)} over {book.product_name(baseline)}: one side "
+            f"was run again, the other was not. {again} moved by ",
+            last["these"],
+            f" ({last['these'].interval}) since",
+        ]
+        if "others" in last:
+            line += ["; products like these ", last["others"], f" ({last['others'].interval})."]
+        else:
+            line.append("; one product says nothing of how far others moved.")
+        lines.append(line)
+    lines = lines or [["No margin sets runs made again against runs of before."]]
+    return joined(bullet_list(lines), bullet_list([LAWFUL]))
+
+
+LAWFUL = (
+    "Run again what was not, and compare new runs with new runs alone; or leave the old runs, keep "
+    "the mark on every margin that rests on them, and state the drift beside it. Drift is never "
+    "taken out of a margin, and old and new runs of one product are never put together."
+)
+MOVED = ("What moved since", DRIFT, beside_drift)
+
+
+def limits(book: ClaimBook) -> Html:
+    """Return what seems to limit the product: processor, cap, heat, and on what evidence."""
+    told: dict[tuple[str, str, str], Claim] = {}  # the runs of one cell under one rule once
+    for flag in book.of_kind("flag"):
+        if flag.metric in LIMIT_RULES and flag.outcome != "set_aside":
+            told.setdefault((flag.metric, flag.product, flag.title), flag)
+    if not told:
+        return paragraph("No title looks bound by processor, cap or heat under the rules in force.")
+    return html_table(
+        "What seems to set the limit, and on what evidence",
+        [Column("Sign"), Column("Where"), Column("Evidence")],
+        [
+            [
+                book.name("metric", flag.metric, kind="flag"),
+                ", ".join(n for n in (book.product_name(flag.product),
+                                      book.title_name(flag.title)) if n),
+                flag.text,
+            ]
+            for flag in told.values()
+        ],
+    )  # fmt: skip
+
+
+ENERGY = (
+    "Energy",
+    Table(
+        "Energy per frame: {split}",
+        rows=("title", "part"),
+        heads=(("Title", "{title}"),),
+        cells=(
+            Cell("energy", "{each}", each="product"),
+            Cell("fps_per_watt", "{own}", {"product": OWN}, needed=False),
+        ),
+        metric="",
+        split="group",
+        note="The last column is its frames per second per watt, 1 divided by the energy per "
+        "frame.",
+    ),
+)
+STANDINGS = Table(
+    "What a frame per second costs, {split}",
+    rows=("product",),
+    heads=(("Product", "{product}"),),
+    cells=(
+        Cell("price", "Price", {"product": "{product}"}),  # more have prices than stand here
+        Cell("suite_fps", "Suite average"),
+        Cell("cost_per_fps", "Per frame per second"),
+        Cell("frontier", "Frontier"),
+    ),
+    metric="",
+    split="group",
+    order="claims",
+    otherwise="No prices are part of this review.",
+)
+WEIGHINGS = Table(
+    "{own} weighed against each, {split}",
+    rows=("baseline",),
+    heads=(("Against", "{baseline}"),),
+    cells=(
+        Cell("premium", "Premium"),
+        Cell("suite", "Performance", {"group": "all"}, needed=False),
+        Cell("equal_value_price", "Price of equal value"),
+        Cell("cut_needed", "Cut needed"),
+    ),
+    where={"product": OWN},
+    split="group",
+    order="claims",
+)
+VALUE = (STANDINGS, WEIGHINGS, Lines("not_weighed", "{product}, {group}: {text}"))
+
+
+def not_judged(book: ClaimBook) -> Html:
+    """Return which rules could not tell, in how many cells, and why."""
+    silent: dict[str, list[Claim]] = {}
+    for flag in book.of_kind("flag", outcome="cannot_judge"):
+        silent.setdefault(flag.metric, []).append(flag)
+    return bullet_list(
+        f"{book.name('metric', rule, kind='flag')}: cannot be judged in {len(flags)} cells: "
+        f"{flags[0].text}"
+        for rule, flags in sorted(silent.items())
+    )
+
+
+SCREENING = (
+    Table(
+        "Set aside: {count} of {runs} rows of the run sheet",
+        rows=("id",),
+        heads=(("Run", "{run}"), ("Product", "{product}"), ("Title", "{title}")),
+        cells=(Cell("set_aside", "Reason"),),
+        metric="",
+        order="claims",
+        otherwise="No run was set aside.",
+    ),
+    Table(
+        "What did not run",
+        rows=("id",),
+        heads=(("Run", "{run}"), ("Product", "{product}"), ("Title", "{title}")),
+        cells=(Cell("not_run", "What happened"),),
+        metric="",
+        order="claims",
+    ),
+    Table(
+        "Kept, but flagged",
+        rows=("id",),
+        heads=(("Rule", "{metric}"), ("Where", "{where}")),
+        cells=(Cell("flag", "Reason"),),
+        where={"outcome": "flag", "metric": lambda rule: rule not in LIMIT_RULES},
+        metric="",
+        order="claims",
+    ),
+    not_judged,
+)
+WITHIN = Table(
+    "What the frames within a run explain by themselves",
+    rows=("product",),
+    heads=(("Product", "{product}"),),
+    cells=(
+        Cell("within_frames", "{each}: independent frames a run is worth", each="metric"),
+        Cell("within_share", "share of the spread between runs", each="metric"),
+    ),
+    metric="",
+    note="A diagnostic: runs are the replicates, and no margin rests on frames. To blocks of "
+    "frames the scene's own course, alike in every run, is chance too, so that the share is the "
+    "most it may be. Where it is far below 100 %, only more runs help.",
+)
+DEFINITIONS = Table(
+    "The lows of {own} under each definition, in one run a title",
+    rows=("title", "metric", "run"),
+    heads=(("Title", "{title}"), ("Low", "{metric}"), ("Run", "{run}")),
+    cells=(Cell("low", "{each}", each="group"),),
+    metric="",
+    note="In force: {settings[metrics][low]}. The figures differ because the definitions do, not "
+    "because the runs do.",
+)
+
+
+def health_summary(book: ClaimBook) -> Html:
+    """Return how much of the bench is old or missing, in a sentence."""
+    count = {claim.part: claim for claim in book.of_kind("count")}
+    first = next(iter(book.of_kind("task_why")), None)
+    return paragraph(
+        f"{len(book.names['products'])} products in ",
+        count["titles"],
+        " titles, ",
+        count["runs/used"],
+        " runs used. Stale: ",
+        count["health/stale"],
+        " cells; without a used run: ",
+        count["health/gaps"],
+        ". ",
+        f"First to run: {book.product_name(first.product)}, {first.text}."
+        if first
+        else "Nothing asks to be run again.",
+        css="lead",
+    )
+
+
+TASKS = Table(
+    "What to run first",
+    rows=("product",),
+    heads=(("Product", "{product}"),),
+    cells=(
+        Cell("task_why", "Why"),
+        Cell("task_titles", "Titles"),
+        Cell("task", "Runs", {"part": "runs"}),
+        Cell("task", "Minutes", {"part": "minutes"}),
+        Cell("task", "Margins it bears on", {"part": "margins"}),
+    ),
+    metric="",
+    order="claims",
+    note="The product that most margins rest on comes first; among equals, the one with the oldest "
+    "runs. Minutes count runs and launches, on one machine at a time.",
+    otherwise="Nothing asks to be run again.",
+)
+
+
+def stale(book: ClaimBook) -> Html:
+    """Return what was run before what the bench runs now, those alike of one product once."""
+    groups: dict[tuple[str, str], list[Claim]] = {}
+    for claim in book.of_kind("stale"):
+        groups.setdefault((claim.product, claim.text), []).append(claim)
+    if not groups:
+        return paragraph("No run is from before what the bench runs now.")
+    rows: list[list[Part | None]] = []
+    for (product, reason), claims in groups.items():
+        every = {claim.title for claim in claims} >= book.names["titles"].keys()
+        titles = "all" if every else ", ".join(book.title_name(claim.title) for claim in claims)
+        days = sorted({claim.part for claim in claims})
+        shown = days[0] if len(days) == 1 else f"{days[0]} to {days[-1]}"
+        rows.append([book.product_name(product), titles, shown, reason])
+    columns = [Column("Product"), Column("Titles"), Column("Newest run"), Column("Why")]
+    return html_table("Run before what the bench runs now", columns, rows)
+
+
+GAPS = Table(
+    "Without a used run",
+    rows=("id",),
+    heads=(("Product", "{product}"), ("Title", "{title}")),
+    cells=(Cell("without_run", "Why"),),
+    metric="",
+    order="claims",
+    otherwise="Every product of the review has a used run in every title.",
+)
+SPREAD = Table(
+    "How far two runs of one product may be apart when nothing changed",
+    rows=("metric", "title"),
+    heads=(("Metric", "{metric}"), ("Title", "{title}")),
+    cells=(
+        Cell("spread_base", "Products, sessions, runs"),
+        Cell("spread", "Spread of runs in a session", {"part": "run_sd"}, needed=False),
+        Cell("spread", "Limit in one session", {"part": "repeatability"}, needed=False),
+        Cell("spread", "Limit across sessions", {"part": "reproducibility"}, needed=False),
+        Cell("spread_unknown", "Not known, because"),
+    ),
+    metric="",
+    order="claims",
+    note="After ISO 5725: two runs differ by more than the limit in one of twenty cases. A smaller "
+    "difference between two single runs says nothing.",
+)
+COMPONENTS = Table(
+    "Where differences on the bench come from",
+    rows=("part",),
+    heads=(("Spread", "{part}"),),
+    cells=(Cell("component", "{each}", each="metric"),),
+    metric="",
+    note="Standard deviations of logarithms, as shares. Empty where the bench cannot tell.",
+)
+
+
+def settings(book: ClaimBook) -> Html:
+    """Return every setting in force, also those the params file leaves at their default."""
+    rows: list[list[Part | None]] = [
+        [key, value]
+        for key, value in _flat(book.settings)
+        if key.split(".")[0] in {"metrics", "screen", "margins", "suites", "value", "titles"}
+        or (key.partition(".")[0] in {"look", "retest", "plan"} and value != "none")
+    ]
+    rules = html_table(
+        "Rules of screening in force",
+        [Column("Rule"), Column("It finds"), Column("Then"), Column("Thresholds")],
+        [
+            [
+                rule.name.replace("_", " "),
+                rule.does,
+                "set aside" if rule.acts else "flagged",
+                "; ".join(f"{key} {value}" for key, value in _flat(rule.thresholds)),
+            ]
+            for rule in rules_in_force(ScreenParams.model_validate(book.settings["screen"]))
+        ],
+    )
+    layouts: list[list[Part | None]] = [
+        [name, "; ".join(f"{k} {v}" for k, v in _flat(layout) if v not in {"", "none"})]
+        for name, layout in book.layouts.items()
+    ]
+    columns = [Column("Layout"), Column("As declared in bench.yaml")]
+    caption = "Layouts through which the raw logs were read"
+    return joined(
+        html_table("Settings in force", [Column("Setting"), Column("Value")], rows),
+        rules,
+        html_table(caption, columns, layouts) if layouts else Html(""),
+    )
+
+
+def methods(book: ClaimBook) -> Html:
+    """Return each method used, its version and its formula in words."""
+    return html_table(
+        "Methods",
+        [Column("Method"), Column("Version"), Column("In words")],
+        [
+            [name, f"v{METHODS[name].version}", METHODS[name].words]
+            for name in sorted({claim.method for claim in book.figures})
+        ],
+    )
+
+
+def environment(book: ClaimBook) -> Html:
+    """Return the versions installed beside those the kit was locked to."""
+    from kit.page.environment import compare_environment
+
+    packages = compare_environment()
+    apart = [p for p in packages if p.locked and p.installed and p.locked != p.installed]
+    said = f"{len(apart)} packages differ from the lock"
+    caption = f"Made with marginbook {book.kit_version}; " + (
+        said if apart else "every package at its locked version"
+    )
+    return html_table(
+        caption,
+        [Column("Package"), Column("Installed"), Column("Locked")],
+        [
+            [p.name, p.installed or "not installed", p.locked or "not locked"]
+            for p in (apart or [p for p in packages if p.direct])
+        ],
+    )
+
+
+def cautions(book: ClaimBook) -> Html:
+    """Return the usual cautions."""
+    return bullet_list(CAUTIONS, css="cautions")
+
+
+CAUTIONS = (
+    "These figures hold for the machines, drivers, settings and room named here. Another copy of "
+    "the same product may differ.",
+    "Prices were observed on the days stated and change. Weigh your own needs, and ask the seller "
+    "about warranty and returns, before you spend money on the strength of a review.",
+    "To repeat the measurements by opening a machine, unplug it, remove or disconnect the battery "
+    "where the maker allows it, and let it stand until it is discharged and cool; heat sinks and "
+    "batteries can burn. Leave measurements at mains voltage to people trained and licensed for "
+    "it. Local rules come first.",
+    "Test scenes can flash. People with photosensitive epilepsy should not watch them.",
+)
+
+
+def _flat(settings: Mapping[str, Any], before: str = "") -> list[tuple[str, str]]:
+    """Return nested settings as dotted keys and texts."""
+    found: list[tuple[str, str]] = []
+    for key, value in settings.items():
+        name = f"{before}{key}"
+        if isinstance(value, Mapping):
+            found += _flat(value, f"{name}.") if value else [(name, "none")]
+        elif isinstance(value, list | tuple):
+            found.append((name, ", ".join(_in_list(item) for item in value) or "none"))
+        else:
+            found.append((name, "none" if value is None else _number(value)))
+    return found
+
+
+def _in_list(item: Any) -> str:
+    if isinstance(item, Mapping):
+        return "; ".join(f"{key} {value}" for key, value in _flat(item))
+    return _number(item)
+
+
+def _number(value: Any) -> str:
+    """Return a setting as people write it: 60, not 60.0."""
+    return f"{value:g}" if isinstance(value, float) else str(value)

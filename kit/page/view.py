@@ -1,0 +1,416 @@
+"""Tables and lists of a page, declared over the claims and filled from them.
+
+A declaration names kinds and fields of claims; what it names wrongly is refused when it is made.
+What does not fit this small language is a plain function of the book.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, fields
+from itertools import groupby
+from typing import Any
+
+from kit.claims.claim import KINDS, Claim, ClaimBook
+from kit.page.html import (
+    Column,
+    Html,
+    Part,
+    bullet_list,
+    heading,
+    html_table,
+    paragraph,
+    part_html,
+)
+from kit.rounding import NBSP
+from kit.settings.metric import HEADLINE
+
+OWN = "{own}"  # in `where`: the reviewed product; "{baseline}" and so on: that field of the row
+FIELDS = frozenset({f.name for f in fields(Claim)} | {"run"})
+Where = Mapping[str, str | Callable[[str], object]]  # a value, its template, or what it must pass
+CSV_COLUMNS = (
+    "id", "kind", "metric", "product", "baseline", "title", "group", "part", "value", "low", "high",
+    "confidence", "unit", "outcome", "text", "interval", "method", "runs", "marks",
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """One column of a table, or one for `each` value of a field: claims of a kind.
+
+    `where` holds what their fields must be, beside what the row and the table say. A statement of
+    the kind `instead` stands in place of the claim where there is one. With `outcomes` a claim's
+    outcome is shown. A claim that is `needed` and is not there is an error. Several figures in one
+    cell are each followed by their outcome; of several statements the first is shown.
+    """
+
+    kind: str
+    head: str
+    where: Where = field(default_factory=dict)
+    each: str = ""
+    instead: str = ""
+    outcomes: bool = False
+    needed: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """A table of claims: a row for each set of values of the fields `rows` that claims have.
+
+    `heads` are the row's headings: head and template of the fields' names. `metric` is the metric
+    of its claims unless one is asked for; "" takes all. `split` makes a table for each value of a
+    field. `last` is a further row: its heading, and what its claims' kind and fields are. `keep`
+    says whether a row's claims are shown. Rows stand in the `order` of "names" or of "claims".
+    `otherwise` is said where there is no row. Captions, heads and notes may name in braces
+    `metric`, `own`, `split`, `count` (of rows), `runs` (of the review) and `settings`, a head also
+    `each`.
+    """
+
+    caption: str
+    rows: tuple[str, ...]
+    heads: tuple[tuple[str, str], ...]
+    cells: tuple[Cell, ...]
+    where: Where = field(default_factory=dict)
+    metric: str = HEADLINE
+    split: str = ""
+    last: tuple[str, Mapping[str, str]] | None = None
+    keep: Callable[[Sequence[Claim]], bool] | None = None
+    order: str = "names"
+    note: str = ""
+    otherwise: str = ""
+
+    def __post_init__(self) -> None:
+        named = {*self.rows, *self.where, *(cell.each for cell in self.cells), self.split} - {""}
+        for cell in self.cells:
+            named |= set(cell.where)
+            _check_kinds(self.caption, cell.kind, cell.instead or cell.kind)
+        if self.last is not None:
+            _check_kinds(self.caption, self.last[1].get("kind", self.cells[0].kind))
+            named |= set(self.last[1])
+        _check_fields(self.caption, named)
+
+
+@dataclass(frozen=True, slots=True)
+class Lines:
+    """A list of claims of a kind: a line each, from a template of their fields' names."""
+
+    kind: str
+    text: str
+    where: Where = field(default_factory=dict)
+    otherwise: str = ""
+
+    def __post_init__(self) -> None:
+        _check_kinds(self.text, self.kind)
+        _check_fields(self.text, set(self.where))
+
+
+# A text is the heading of what follows it, and left out where that is nothing.
+Piece = Table | Lines | Callable[[ClaimBook], Html] | str
+
+
+def _check_fields(name: str, found: set[str]) -> None:
+    if found - FIELDS:
+        raise ValueError(f"{name!r}: a claim has no field {', '.join(sorted(found - FIELDS))}")
+
+
+def _check_kinds(name: str, *kinds: str) -> None:
+    for kind in kinds:
+        if kind not in KINDS:
+            raise ValueError(f"{name!r}: there is no kind of claim called {kind!r}")
+
+
+@dataclass(frozen=True, slots=True)
+class Grid:
+    """One table filled: what it shows, and the claims in it."""
+
+    caption: str
+    columns: list[Column]
+    rows: list[list[Part | None]]
+    row_heads: int
+    note: str
+    claims: list[Claim]
+
+
+def show(book: ClaimBook, *pieces: Piece | tuple[Piece, ...], metric: str = "") -> Html:
+    """Return tables, lists and plain functions of the claims as one piece of the page.
+
+    Parameters
+    ----------
+    book : ClaimBook
+    pieces : Table, Lines, function of the book, text, or a tuple of these
+    metric : str, optional
+        In place of the metric that tables have.
+    """
+    listed = [p for piece in pieces for p in (piece if isinstance(piece, tuple) else (piece,))]
+    shown = [p if isinstance(p, str) else _piece_html(book, p, metric) for p in listed]
+    parts = []
+    for place, part in enumerate(shown):
+        if isinstance(part, Html):
+            parts.append(part.markup)
+        elif any(isinstance(rest, Html) and rest.markup for rest in shown[place + 1 :]):
+            parts.append(heading(part, level=3).markup)
+    tables = [p for p in listed if isinstance(p, Table)]
+    frame = (lambda: table_frame(book, tables[0], metric)) if tables else None
+    return Html("".join(parts), frame)
+
+
+def _piece_html(book: ClaimBook, piece: Table | Lines | Callable[[ClaimBook], Html],
+                metric: str) -> Html:  # fmt: skip
+    if isinstance(piece, Lines):
+        claims = _chosen(book, piece.kind, _resolved(piece.where, {"own": book.product}))
+        lines = [piece.text.format_map(_words(book, c) | {"text": c.text}) for c in claims]
+        return _or_said(bullet_list(lines), piece.otherwise)
+    if not isinstance(piece, Table):
+        return piece(book)
+    said = mark_words(book)
+    grids = fill_table(book, piece, metric)
+    made = [
+        html_table(
+            grid.caption,
+            grid.columns,
+            grid.rows,
+            note=grid.note,
+            row_heads=grid.row_heads,
+            mark_words=said,
+            locale=book.locale,
+        ).markup
+        for grid in grids
+    ]
+    return _or_said(Html("".join(made)), piece.otherwise)
+
+
+def _or_said(piece: Html, otherwise: str) -> Html:
+    return piece if piece.markup or not otherwise else paragraph(otherwise)
+
+
+def fill_table(book: ClaimBook, table: Table, metric: str = "") -> list[Grid]:
+    """Return a table filled from the claims, or one for each value of its `split`.
+
+    Raises
+    ------
+    LookupError
+        If a row lacks a claim that is needed.
+    """
+    metric = metric or table.metric
+    where = {"metric": metric} if metric else {}
+    where |= _resolved(table.where, {"own": book.product})
+    grids = []
+    for value in _values(book, table, where, table.split) if table.split else [""]:
+        one = where | ({table.split: value} if table.split else {})
+        grid = _grid(book, table, one, metric, value)
+        if grid.rows:
+            grids.append(grid)
+    return grids
+
+
+def table_frame(book: ClaimBook, table: Table, metric: str = "") -> Any:
+    """Return the claims a table shows as a DataFrame, a row each."""
+    return claims_frame(c for grid in fill_table(book, table, metric) for c in grid.claims)
+
+
+def claims_frame(claims: Iterable[Claim]) -> Any:
+    """Return claims as a DataFrame, a row each, figures unrounded; runs and marks in words."""
+    import pandas as pd
+
+    rows = [
+        [
+            " ".join(value) if isinstance(value := getattr(claim, name), tuple) else value
+            for name in CSV_COLUMNS
+        ]
+        for claim in claims
+    ]
+    return pd.DataFrame(rows, columns=list(CSV_COLUMNS))
+
+
+def mark_words(book: ClaimBook) -> dict[str, str]:
+    """Return what each mark on a figure means."""
+    return MARK_WORDS | {
+        f"waived:{claim.metric}": f"{claim.metric.replace('_', ' ')} differs, waived: see Alike "
+        "and not alike"
+        for claim in book.of_kind("waiver")
+    }
+
+
+MARK_WORDS = {
+    "typed_in": "typed in, no log",
+    "single_run": "a single run",
+    "frames_only": "the interval is that of one run's frames; what differs from run to run is "
+    "not in it",
+    "no_interval": "nothing gives an interval",
+    "common_sessions_only": "rests on the runs of the sessions both sides share",
+    "sessions_apart": "run in different sessions; what a session does to all its runs is not "
+    "in the interval",
+    "less_is_better": "less is better; the margin is turned so that above is better",
+    "titles_differ_from_standings": "the margin and the averages rest on different titles",
+    "frontier_unresolved": "its place on the frontier is within the error of the averages",
+    "no_margin_interval": "the margin has no interval",
+    "single_price": "one observation, so nothing says how far prices spread",
+    "old_rate": "the rate of exchange is old",
+    "old_price_in_part": "some of the prices are old",
+    "set_aside": "set aside",
+    "before_retest": "one side was run again since, the other was not: see What moved since",
+    "all_runs": "with the runs set aside put back",
+    "old_price": "an old price",
+    "converted": "converted at the rate stated",
+}
+
+
+def _words(book: ClaimBook, claim: Claim) -> dict[str, str]:
+    """Return people's words for what a claim's fields hold."""
+    words = {name: book.name(name, getattr(claim, name), kind=claim.kind)
+             for name in ("product", "baseline", "title", "group", "metric", "part")}  # fmt: skip
+    where = (words["product"], words["title"], claim.run)
+    return words | {"run": claim.run, "where": ", ".join(w for w in where if w)}
+
+
+def _resolved(where: Where, row: Mapping[str, str]) -> dict[str, Any]:
+    """Return what a declaration asks of fields, with the row's own fields put in."""
+    return {n: v.format_map(row) if isinstance(v, str) else v for n, v in where.items()}
+
+
+def _chosen(book: ClaimBook, kind: str, where: Where) -> list[Claim]:
+    """Return the claims of a kind whose fields are, or pass, what `where` says."""
+    exact = {name: wanted for name, wanted in where.items() if isinstance(wanted, str)}
+    tests = [(name, wanted) for name, wanted in where.items() if not isinstance(wanted, str)]
+    return [
+        claim
+        for claim in book.of_kind(kind, **exact)
+        if all(test(getattr(claim, name)) for name, test in tests)
+    ]
+
+
+def _sorted(book: ClaimBook, claims: Sequence[Claim], name: str) -> list[str]:
+    """Return the values of a field in claims, in the order of the book's names."""
+    found = dict.fromkeys(getattr(claim, name) for claim in claims)
+    names = list(book.family(name, claims[0].kind)) if claims else []
+    return sorted(found, key=lambda v: names.index(v) if v in names else len(names))
+
+
+def _values(book: ClaimBook, table: Table, where: Where, name: str) -> list[str]:
+    claims = _of_rows(book, table, where)
+    return _sorted(book, claims, name)
+
+
+def _of_rows(book: ClaimBook, table: Table, where: Where) -> list[Claim]:
+    """Return the claims that make rows: of cells that do not look elsewhere than their row."""
+    own = {"own": book.product}
+    return [
+        claim
+        for cell in table.cells
+        if not {*table.rows, *([table.split] if table.split else [])} & cell.where.keys()
+        for claim in _chosen(book, cell.kind, {**where, **_resolved(cell.where, own)})
+    ]
+
+
+def _grid(book: ClaimBook, table: Table, where: dict[str, Any], metric: str, split: str) -> Grid:
+    making = _of_rows(book, table, where)
+    keys = list(dict.fromkeys(tuple(getattr(c, n) for n in table.rows) for c in making))
+    first = {tuple(getattr(c, n) for n in table.rows): c for c in reversed(making)}
+    if table.last is not None:
+        keys = [key for key in keys if all(key)]
+    if table.order == "names":
+        places = [_sorted(book, making, name) for name in table.rows]
+        keys.sort(key=lambda key: [p.index(v) for p, v in zip(places, key, strict=True)])
+    own = {"own": book.product}
+    lookups = [{**where, **dict(zip(table.rows, key, strict=True))} for key in keys]
+    names = [
+        [template.format_map(_words(book, first[key])) for _, template in table.heads]
+        for key in keys
+    ]
+    columns = _columns(table, book, where)
+    kinds: list[str | None] = [None] * len(keys)
+    if table.last is not None and keys:
+        lookups.append({**where, **{k: v for k, v in table.last[1].items() if k != "kind"}})
+        names.append([table.last[0], *[""] * (len(table.heads) - 1)])
+        kinds.append(table.last[1].get("kind"))
+    found: list[tuple[list[str], list[list[Claim]]]] = []
+    for lookup, head, kind in zip(lookups, names, kinds, strict=True):
+        row = {**own, **{k: v for k, v in lookup.items() if isinstance(v, str)}}
+        cells = [_of_cell(book, cell, kind, lookup, each, row) for cell, each, _ in columns]
+        shown = [claim for cell in cells for claim in cell]
+        if not shown or (table.keep is not None and not table.keep(shown)):
+            continue
+        for (cell, each, _), claims in zip(columns, cells, strict=True):
+            if cell.needed and not each and not claims and kind is None:
+                raise LookupError(f"{table.caption!r}: no {cell.kind} for {', '.join(head)}")
+        found.append((head, cells))
+    texts = {
+        "metric": book.name("metric", metric, kind="cell"),
+        "own": book.own_name,
+        "split": book.name(table.split, split, kind=making[0].kind) if split and making else split,
+        "count": len(found),
+        "runs": len(book.runs),
+        "settings": book.settings,
+    }
+    texts["Metric"] = str(texts["metric"]).capitalize()
+    made = [Column(name.format_map(texts)) for name, _ in table.heads]
+    for place, (cell, _, name) in enumerate(columns):
+        claims = [claim for _, cells in found for claim in cells[place]]
+        alone = all(len(cells[place]) < 2 for _, cells in found)
+        number = alone and any(claim.is_figure for claim in claims)
+        words = cell.head.format_map(texts | {"each": name})
+        made.append(Column(words, _common_unit(claims), number, cell.outcomes))
+    return Grid(
+        table.caption.format_map(texts),
+        made,
+        [[*head, *(_part(cell) for cell in cells)] for head, cells in found],
+        len(table.heads),
+        table.note.format_map(texts),
+        [claim for _, cells in found for cell in cells for claim in cell],
+    )
+
+
+def _columns(table: Table, book: ClaimBook, where: dict[str, Any]) -> list[tuple[Cell, str, str]]:
+    """Return each column's cell, with the value and name of its `each`; cells side by side that
+    are repeated over one field are repeated together."""
+    columns = []
+    for each, group in groupby(table.cells, key=lambda cell: cell.each):
+        cells = list(group)
+        if not each:
+            columns += [(cell, "", "") for cell in cells]
+            continue
+        own = {"own": book.product}
+        wheres = [(cell.kind, {**where, **_resolved(cell.where, own)}) for cell in cells]
+        claims = [claim for kind, of_kind in wheres for claim in _chosen(book, kind, of_kind)]
+        for value in _sorted(book, claims, each):
+            name = book.name(each, value, kind=cells[0].kind)
+            columns += [(cell, value, name) for cell in cells]
+    return columns
+
+
+def _of_cell(
+    book: ClaimBook,
+    cell: Cell,
+    kind: str | None,
+    lookup: Mapping[str, Any],
+    each: str,
+    row: Mapping[str, str],
+) -> list[Claim]:
+    where = {**lookup, **({cell.each: each} if each else {}), **_resolved(cell.where, row)}
+    if cell.instead and kind is None:
+        fields_of = {k: v for k, v in where.items() if k not in {"metric", "part"}}
+        if said := _chosen(book, cell.instead, fields_of):
+            return said[:1]
+    claims = _chosen(book, kind or cell.kind, where)
+    return claims if not claims or claims[0].is_figure else claims[:1]
+
+
+def _part(claims: Sequence[Claim]) -> Part | None:
+    """Return what a cell shows: a figure, words, or several figures with their outcomes."""
+    if not claims:
+        return None
+    if len(claims) == 1:
+        return claims[0] if claims[0].is_figure else claims[0].text
+    return Html(", ".join(f"{part_html(claim)} {claim.outcome}" for claim in claims))
+
+
+def _common_unit(claims: Sequence[Claim]) -> str:
+    """Return the unit that every figure of a column is printed with; "" where there is none."""
+    figures = [claim for claim in claims if claim.is_figure]
+    units = {claim.unit for claim in figures}
+    if len(units) != 1:
+        return ""
+    unit = units.pop()
+    unit = "%" if unit in {"ratio", "share"} else unit.removesuffix("/fps")
+    printed = all(c.text.endswith(NBSP + unit) or c.text.startswith(unit + NBSP) for c in figures)
+    return unit if printed else ""
