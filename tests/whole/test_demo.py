@@ -287,7 +287,8 @@ def test_each_margin_in_the_page_leads_to_runs_with_hashes(page, claims):
 
 
 def test_the_page_is_small(page):
-    assert len(page.encode()) <= 1_500_000
+    # 1.45 MB before lows by each definition and runs against their mean had traces of their own.
+    assert len(page.encode()) <= 1_600_000
 
 
 def test_trace_prints_method_runs_files_and_hashes(made, claims):
