@@ -10,10 +10,12 @@ from __future__ import annotations
 import numpy as np
 from pairs import Row, pairs_asked, say, time_pairs
 
+from kit.settings.metric import DEFAULT_METRICS, tail_shares
 from kit.stats.frames import average_fps
 from kit.stats.lows import low_fps, measure_lows
 
 GOAL = 1.2
+SHARES = tail_shares(DEFAULT_METRICS)
 RUNS, FRAMES = 800, 10_000
 
 
@@ -24,7 +26,7 @@ def measure(pairs: int) -> Row:
     ranks = (FRAMES - FRAMES // 100, FRAMES - FRAMES // 1000)
 
     def ours() -> list[object]:
-        return [(average_fps(run), measure_lows(run)) for run in runs]
+        return [(average_fps(run), measure_lows(run, shares=SHARES)) for run in runs]
 
     def peer() -> list[object]:
         return [np.partition(run, ranks) for run in runs]

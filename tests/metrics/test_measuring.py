@@ -119,7 +119,7 @@ def test_verification_reads_the_logs_whatever_the_store_says(loaded, tmp_path, m
 
         def wrong(log, metrics):
             figures = real(log, metrics)
-            return replace(figures, average_fps=999.0)
+            return replace(figures, values={**figures.values, "average_fps": 999.0})
 
         patch.setattr(kit.metrics.log_facts, "measure_log", wrong)
         measured(loaded, store=store)

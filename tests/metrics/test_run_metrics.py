@@ -19,6 +19,7 @@ from kit.metrics.run_metrics import (
     time_over_budget,
 )
 from kit.metrics.signs import read_signs
+from kit.settings.metric import FRAME_METRICS
 from kit.settings.params import MetricParams, ScreenParams
 from kit.stats.lows import LOW_DEFINITIONS, low_fps
 
@@ -187,16 +188,19 @@ def test_figures_lie_between_the_slowest_and_the_fastest_frame(values):
         for low in lows.values():
             assert slowest * (1 - 1e-12) <= low <= fastest * (1 + 1e-12)
         assert lows["low_0_1pct_fps"] <= lows["low_1pct_fps"] * (1 + 1e-12)
-    assert slowest * (1 - 1e-12) <= figures.average_fps <= fastest * (1 + 1e-12)
+    assert slowest * (1 - 1e-12) <= figures.values["average_fps"] <= fastest * (1 + 1e-12)
 
 
 @settings(max_examples=50, deadline=None)
 @given(st.integers(0, 2**32 - 1), st.floats(0.01, 100))
 def test_frame_times_scaled_scale_every_rate(seed, factor):
     frame_ms = np.random.default_rng(seed).lognormal(2.3, 0.3, 800)
-    plain = measure_log(log_of(frame_ms), PARAMS)
-    scaled = measure_log(log_of(frame_ms * factor), PARAMS)
-    assert scaled.average_fps * factor == pytest.approx(plain.average_fps, rel=1e-9)
+    every = PARAMS.model_copy(update={"compared": FRAME_METRICS})
+    plain = measure_log(log_of(frame_ms), every)
+    scaled = measure_log(log_of(frame_ms * factor), every)
+    assert set(plain.values) == {"average_fps", "median_fps"}
+    for name, rate in plain.values.items():
+        assert scaled.values[name] * factor == pytest.approx(rate, rel=1e-9)
     for definition, lows in plain.lows.items():
         for name, low in lows.items():
             assert scaled.lows[definition][name] * factor == pytest.approx(low, rel=1e-9)
