@@ -138,14 +138,12 @@ def test_parts_are_kept_apart(one, other):
 
 
 def test_the_key_of_code_follows_text_and_version(tmp_path, monkeypatch):
-    import kit.metrics.store
-
     before = code_key(("errors",), ("numpy",))
     assert code_key(("trace",), ("numpy",)) != before
     assert code_key(("errors",), ("scipy",)) != before
     code_key.cache_clear()
     (tmp_path / "errors.py").write_text("# another text")
-    monkeypatch.setattr(kit.metrics.store, "__file__", str(tmp_path / "store.py"))
+    monkeypatch.setattr("kit.metrics.store.module_path", lambda name: tmp_path / f"{name}.py")
     assert code_key(("errors",), ("numpy",)) != before
     code_key.cache_clear()
 
