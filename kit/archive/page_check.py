@@ -215,14 +215,14 @@ def page_pieces(fresh: Fresh, charts: Charts | None = None) -> dict[str, Callabl
                 line = f"{module.__name__.rpartition('.')[2]}.{name}(review, book)"
                 pieces[line] = partial(function, review, book)
     for name, made in (charts or {}).items():
-        pieces[f'pictures.show_charts(charts["{name}"])'] = partial(_show_charts, made)
+        pieces[f'pictures.show_charts(charts["{name}"], book)'] = partial(_show_charts, made, book)
     return pieces
 
 
-def _show_charts(made: Sequence[Chart]) -> Html:
+def _show_charts(made: Sequence[Chart], book: ClaimBook) -> Html:
     from kit.page.pictures import show_charts
 
-    return show_charts(made)
+    return show_charts(made, book)
 
 
 def _declared() -> dict[str, Declared]:
@@ -337,7 +337,7 @@ def _fresh_charts(fresh: Fresh) -> Charts | None:
         if error.name != "matplotlib":
             raise
         return None
-    return make_charts(fresh.review, fresh.results, fresh.book)
+    return make_charts(fresh.review, fresh.book)
 
 
 def _compare_charts(bag: Bag, charts: Charts) -> list[Finding]:

@@ -6,7 +6,7 @@ Everything is in pixels from the top left corner of the sheet.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -15,7 +15,18 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FixedLocator, MaxNLocator, NullFormatter, NullLocator
 
-from kit.charts.style import GREY, INK, PAPER, RULE, Look, Sheet
+from kit.charts.style import (
+    FOOTED,
+    FOOTED_SCALE,
+    GREY,
+    INK,
+    PAPER,
+    RULE,
+    Chart,
+    Look,
+    Sheet,
+    blank_figure,
+)
 from kit.charts.text import fit_text, text_width, wrap_text
 from kit.rounding import NBSP, number
 
@@ -36,25 +47,26 @@ def add_line(figure: Figure, x: float, y: float, text: str, size: float, **how: 
     add_text(figure, x, y + LINE_DROP * size, text, size, va="baseline", **how)
 
 
-def title_height(sheet: Sheet, caption: str, note: str) -> float:
+def title_height(chart: Chart, sheet: Sheet) -> float:
     """Return the height that caption and note take at the top of the sheet; 0.0 on the page."""
     if not sheet.title:
         return 0.0
-    lines = _title_lines(sheet, caption).count("\n") + 1
-    notes = _note_lines(sheet, note).count("\n") + 1
+    lines = _title_lines(sheet, chart.caption).count("\n") + 1
+    notes = _note_lines(sheet, chart).count("\n") + 1
     return sheet.title * (0.85 + 1.2 * lines) + sheet.small * (0.8 + 1.2 * notes)
 
 
-def add_title(figure: Figure, sheet: Sheet, caption: str, note: str) -> None:
-    """Write caption and note at the top of the sheet, where it carries them."""
-    if not sheet.title:
-        return
-    title = _title_lines(sheet, caption)
-    add_text(
-        figure, sheet.side, sheet.title * 0.75, title, sheet.title, va="top", fontweight="bold"
-    )
-    y = sheet.title * (0.85 + 1.2 * (title.count("\n") + 1))
-    add_text(figure, sheet.side, y, _note_lines(sheet, note), sheet.small, va="top", color=GREY)
+def begin_figure(chart: Chart, sheet: Sheet, height: float) -> Figure:
+    """Return a figure with caption and note at its top, where the sheet carries them."""
+    figure = blank_figure(sheet, height)
+    if sheet.title:
+        title, notes = _title_lines(sheet, chart.caption), _note_lines(sheet, chart)
+        add_text(
+            figure, sheet.side, sheet.title * 0.75, title, sheet.title, va="top", fontweight="bold"
+        )
+        y = sheet.title * (0.85 + 1.2 * (title.count("\n") + 1))
+        add_text(figure, sheet.side, y, notes, sheet.small, va="top", color=GREY)
+    return figure
 
 
 def _title_lines(sheet: Sheet, caption: str) -> str:
@@ -62,8 +74,9 @@ def _title_lines(sheet: Sheet, caption: str) -> str:
     return wrap_text(caption, 1.14 * sheet.title, sheet.width - 2 * sheet.side)
 
 
-def _note_lines(sheet: Sheet, note: str) -> str:
-    return wrap_text(note, sheet.small, sheet.width - 2 * sheet.side)
+def _note_lines(sheet: Sheet, chart: Chart) -> str:
+    note = chart.words.video_note or chart.note
+    return wrap_text(note, sheet.small, sheet.width - 2 * sheet.side, lines=3)
 
 
 def add_axes(figure: Figure, left: float, top: float, width: float, height: float) -> Axes:
@@ -206,7 +219,7 @@ def stack_rows(
     natural: float,
     least: float,
     first_extra: float = 0.0,
-    apart: frozenset[int] = frozenset(),
+    gaps: Mapping[int, float] | None = None,
 ) -> tuple[list[Panel], float]:
     """Return rows stacked in one column, or in two where one would press them too close.
 
@@ -222,25 +235,25 @@ def stack_rows(
         Height of a row on the page, and the least for which a single column does.
     first_extra : float
         By how much each column's first row is taller.
-    apart : frozenset of int
-        Rows with a gap before them.
+    gaps : mapping of int to float, optional
+        Pixels left free before a row.
 
     Returns
     -------
     list of Panel, float
         The columns, and the height of the sheet.
     """
-    gap = 0.5 * sheet.text
+    gaps = gaps or {}
     columns, height, row_height = 1, 0.0, natural
     if sheet.height is None:
-        height = top + below + count * natural + first_extra + len(apart) * gap
+        height = top + below + count * natural + first_extra + sum(gaps.values())
     else:
         height = sheet.height
-        room = height - top - below - first_extra - len(apart) * gap
+        room = height - top - below - first_extra - sum(gaps.values())
         columns = 1 if room / count >= least else 2
         row_height = min(room / math.ceil(count / columns), natural * (3 if columns == 1 else 9))
     per_column = math.ceil(count / columns)
-    tall = per_column * row_height + first_extra + len(apart) * gap
+    tall = per_column * row_height + first_extra + sum(gaps.values())
     start = top + (height - top - below - tall) / 2
     gutter = 1.2 * sheet.text if columns > 1 else 0.0
     width = (sheet.width - 2 * sheet.side - gutter * (columns - 1)) / columns
@@ -250,7 +263,7 @@ def stack_rows(
         heights = [row_height + (first_extra if row == rows.start else 0.0) for row in rows]
         tops, y = [], 0.0
         for row, own in zip(rows, heights, strict=True):
-            y += gap if row in apart else 0.0
+            y += gaps.get(row, 0.0)
             tops.append(y)
             y += own
         panels.append(
@@ -275,8 +288,9 @@ def label_rows(
     *,
     width: float,
     bold: frozenset[int] = frozenset(),
+    heads: Mapping[int, str] | None = None,
 ) -> None:
-    """Write the rows' names in the panel's left column, right-aligned.
+    """Write the rows' names in the panel's left column, and the heads of groups of rows.
 
     A name too wide takes a second line where its row has room, then smaller type, then an
     ellipsis; it stands whole in the chart's table.
@@ -291,12 +305,16 @@ def label_rows(
     for row in panel.rows:
         heavy = row in bold
         text = wrap_text(labels[row], size * (1.14 if heavy else 1.0), room, lines=lines)
-        weight = "bold" if heavy else "normal"
-        x, y = panel.left + width - 0.5 * sheet.text, panel.top + panel.middle(row)
+        how = {"fontweight": "bold" if heavy else "normal"}
+        y = panel.top + panel.middle(row)
         if "\n" in text:
-            add_text(figure, x, y, text, size, ha="right", va="center", fontweight=weight)
+            add_text(figure, panel.left, y, text, size, va="center", **how)
         else:
-            add_line(figure, x, y, text, size, ha="right", fontweight=weight)
+            add_line(figure, panel.left, y, text, size, **how)
+        if head := (heads or {}).get(row):
+            y = panel.top + panel.tops[row - panel.rows.start] - 0.55 * sheet.text
+            text = fit_text(head, 1.14 * sheet.small, 1.4 * width)
+            add_line(figure, panel.left, y, text, sheet.small, fontweight="bold", color=GREY)
 
 
 def label_column(sheet: Sheet, labels: Sequence[str], panel_width: float) -> float:
@@ -314,9 +332,9 @@ def row_axes(figure: Figure, panel: Panel, left: float, right: float) -> Axes:
 
 
 def rule_rows(axes: Axes, sheet: Sheet, panel: Panel) -> None:
-    """Draw light rules between a panel's rows."""
-    for top in panel.tops[1:]:
-        axes.axhline(top, color=RULE, linewidth=sheet.line, zorder=0.4)
+    """Draw light rules between a panel's rows, before the gap where one stands apart."""
+    for top, height in zip(panel.tops[:-1], panel.heights[:-1], strict=True):
+        axes.axhline(top + height, color=RULE, linewidth=sheet.line, zorder=0.4)
 
 
 def line_through(axes: Axes, spans: Sequence[tuple[float, float, float]], **how: Any) -> None:
@@ -345,19 +363,55 @@ def axis_label(axes: Axes, sheet: Sheet, text: str, *, which: Literal["x", "y"] 
 def draw_marks(
     axes: Axes, sheet: Sheet, xs: Sequence[float], ys: Sequence[float], look: Look, scale: float
 ) -> None:
-    """Draw marks in one product's look: filled, or open with paper inside."""
+    """Draw marks in one look: filled, or open with paper inside."""
+    size = sheet.mark * scale * (FOOTED_SCALE if look.foot else 1.0)
+    face, edge = look.colour if look.filled else PAPER, sheet.line * 1.3
+    if look.dashed:  # a line's marks cannot be
+        axes.scatter(
+            xs, ys, s=size**2, c=face, marker=look.shape, linewidths=edge, edgecolors=look.colour,
+            linestyle=(0, (2.0, 1.6)), clip_on=False, zorder=3,
+        )  # fmt: skip
+        return
     axes.plot(
         xs,
         ys,
         linestyle="none",
-        marker=look.shape,
-        markersize=sheet.mark * scale,
-        markerfacecolor=look.colour if look.filled else PAPER,
+        marker=FOOTED if look.foot else look.shape,
+        markersize=size,
+        markerfacecolor=face,
         markeredgecolor=look.colour,
-        markeredgewidth=sheet.line * 1.3,
+        markeredgewidth=edge,
         clip_on=False,
         zorder=3,
     )
+
+
+def draw_interval(
+    axes: Axes,
+    sheet: Sheet,
+    ends: tuple[float, float],
+    y: float,
+    colour: str,
+    *,
+    width: float,
+    capped: bool = False,
+) -> None:
+    """Draw an interval; an end beyond the axis is cut and ends in an arrow head.
+
+    With `capped` an end within the axis has an end stroke.
+    """
+    low, high = ends
+    if math.isnan(low) or math.isnan(high):
+        return
+    least, most = axes.get_xlim()
+    shown = (max(low, least), min(high, most), y)
+    line_through(axes, [shown], color=colour, linewidth=sheet.line * width)
+    for beyond, edge, shape in ((low < least, least, "<"), (high > most, most, ">")):
+        if beyond:
+            draw_marks(axes, sheet, [edge], [y], Look(colour, shape, filled=True), 0.7)
+    if capped:
+        caps = [end for end in ends if least <= end <= most]
+        draw_marks(axes, sheet, caps, [y] * len(caps), Look(colour, "|", filled=True), 0.9)
 
 
 def label_line(axes: Axes, sheet: Sheet, name: str, y: float, least: float, most: float) -> None:

@@ -3,298 +3,296 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
+from dataclasses import dataclass
 from itertools import pairwise
 
-import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
 from kit.charts.layout import (
     add_axes,
-    add_title,
+    add_line,
+    add_text,
     axis_label,
+    begin_figure,
     draw_marks,
     even_ticks,
     line_through,
+    log_limits,
     set_ticks,
     tick_labels,
     title_height,
 )
-from kit.charts.margins import DAGGER, is_waived
+from kit.charts.rows import interval_of, is_waived, mark_waived, say_what_is_narrow
 from kit.charts.style import (
     GREY,
     INK,
     PAPER,
+    RULE,
+    SHEETS,
+    STEPS,
     Chart,
+    ChartWords,
     Look,
     Sheet,
-    blank_figure,
-    drawn_on,
-    file_stem,
-    looks_of,
+    product_looks,
 )
-from kit.charts.text import fit_text, name_of, place_labels, plain_name, text_width
-from kit.rounding import fps_text, money_text, share_text
-from kit.value.weigh import Standing, Weighing
+from kit.charts.text import (
+    fit_text,
+    metric_name,
+    place_labels,
+    plain_name,
+    product_name,
+    spread_apart,
+    text_width,
+)
+from kit.claims.claim import Claim, ClaimBook
+from kit.rounding import NBSP
 
 _RAY = 1.2  # how high lines of equal money lie
 
 
-def draw_value(
-    standings: Sequence[Standing],
-    weighings: Sequence[Weighing],
-    *,
-    product: str,
-    names: Mapping[str, str],
-    locale: str = "en",
-) -> Chart:
+@dataclass(frozen=True, slots=True)
+class ValuePoint:
+    """One product in the plane of price and performance."""
+
+    product: str
+    name: str
+    look: Look
+    price: Claim
+    fps: Claim
+    cost: Claim  # per frame per second
+    frontier: Claim  # its place on the efficient frontier, in words
+    equal: Claim | None = None  # price of the reviewed product at which it is worth as much
+    cut: Claim | None = None
+
+    @property
+    def place(self) -> str:
+        """Its place on the efficient frontier, in one word."""
+        return self.frontier.outcome
+
+    @property
+    def at(self) -> tuple[float, float]:
+        """Where it stands: price, frames per second."""
+        return self.price.figure, self.fps.figure
+
+    @property
+    def span(self) -> tuple[float, float]:
+        """The lowest and highest price seen; the price itself where it is the only one."""
+        low, high = self.price.low, self.price.high
+        return (self.price.figure,) * 2 if low is None or high is None else (low, high)
+
+
+@dataclass(frozen=True, slots=True)
+class ValuePlan:
+    """Every product at one kind of price, and the reviewed one among them."""
+
+    points: tuple[ValuePoint, ...]
+    own: ValuePoint | None
+    dagger: str = ""  # beside what a control was waived for
+
+    @property
+    def weighed(self) -> list[ValuePoint]:
+        """Products that have a price of equal value."""
+        return [point for point in self.points if point.equal]
+
+    @property
+    def peers(self) -> list[ValuePoint]:
+        """Those of the reviewed product's class of machine; all, if none is."""
+        peers = [point for point in self.weighed if point.place != "other_class"]
+        return peers or self.weighed
+
+    @property
+    def lowest(self) -> Claim | None:
+        """The price at which the reviewed product would match all its peers."""
+        equals = [point.equal for point in self.peers if point.equal]
+        return min(equals, key=lambda claim: claim.figure, default=None)
+
+
+def value_chart(book: ClaimBook, kind: str) -> Chart:
     """Return the chart of price against suite performance at one kind of price.
-
-    Parameters
-    ----------
-    standings : sequence of Standing
-        Every product at one kind of price.
-    weighings : sequence of Weighing
-        Of the reviewed product against its rivals, at the same kind of price.
-    product : str
-        The reviewed product.
-    names : mapping of str to str
-        Names of products by id.
-    locale : str
-        How numbers are written.
-
-    Returns
-    -------
-    Chart
-        `table` has a row for each product: `product`, `product_name`, `kind`, `currency`,
-        `price`, `price_lowest`, `price_highest`, `suite_fps`, `cost_per_fps`, `frontier`, and for
-        each rival `equal_value_price` (of the reviewed product against it) and `cut_needed`.
 
     Raises
     ------
     ValueError
-        If there is no standing, or kinds of price or currencies are mixed.
+        If nothing stands at this kind of price, or in more than one currency.
     """
-    kinds = {(s.kind, s.price.currency) for s in standings}
-    kinds |= {(w.kind, w.price.currency) for w in weighings}
-    if not standings or len(kinds) != 1:
-        raise ValueError(f"standings of one kind of price are needed, not of {sorted(kinds)}")
-    ((kind, currency),) = kinds
-    weighed = {w.rival: w for w in weighings}
-    table = pd.DataFrame([_row(s, weighed.get(s.product), names) for s in standings])
-    table = table.astype({"equal_value_price": float, "cut_needed": float})
-    words = plain_name(_price_words(kind, standings))
-    caption = _value_caption(table, product, words, currency, names, locale)
-    note = "Level bars: prices seen. Grey steps: the efficient frontier"
-    note += " of its class." if (table["frontier"] == "other_class").any() else "."
-    if weighed:
-        note += (
-            f" Dashed: equal money per frame; where it crosses {name_of(names, product)}'s "
-            "level stands the price of equal value."
+
+    def by(what: str, field: str = "product") -> dict[str, Claim]:
+        return {getattr(claim, field): claim for claim in book.of_kind(what, group=kind)}
+
+    prices, fps, costs, places = (
+        by(what) for what in ("price", "suite_fps", "cost_per_fps", "frontier")
+    )
+    equals, cuts = by("equal_value_price", "baseline"), by("cut_needed", "baseline")
+    points = [
+        ValuePoint(
+            product,
+            product_name(book, product),
+            look,
+            prices[product],
+            fps[product],
+            costs[product],
+            places[product],
+            equals.get(product),
+            cuts.get(product),
         )
-    if table["waived"].any():
-        note += f"{DAGGER} A control was waived."
-    looks = looks_of(list(table["product"]), product)
+        for product, look in product_looks(book).items()
+        if product in fps
+    ]
+    currencies = {point.price.unit for point in points}
+    if len(currencies) != 1:
+        raise ValueError(f"prices of one currency are needed at {kind!r}, not {sorted(currencies)}")
+    own = next((point for point in points if point.product == book.product), None)
+    dagger, waived = mark_waived([point.cost for point in points])
+    plan = ValuePlan(tuple(points), own, dagger)
+    scenarios = [m for p in points for m in p.price.marks if m.startswith("scenario: ")]
+    words = plain_name(f"price, {scenarios[0]}" if scenarios else f"{kind} price")
+    caption = _value_caption(plan, product_name(book, book.product), words)
+    note = "Level bars: prices seen. Grey steps: the efficient frontier"
+    note += " of its class." if any(p.place == "other_class" for p in points) else "."
+    if plan.weighed:
+        note += (
+            f" Dashed: equal money per frame; where it crosses {product_name(book, book.product)}'s"
+            " level stands the price of equal value."
+        )
+    note += waived
+    said = "; ".join(_point_words(point) for point in points)
     return Chart(
-        name=file_stem("value", kind, product),
-        caption=caption,
-        note=note,
-        alt=_value_alt(table, caption, words, currency, locale),
-        table=table.drop(columns="waived"),
-        draw=drawn_on(
-            lambda sheet: _paint_value(sheet, table, looks, product, words, caption, note, locale)
+        ChartWords(
+            ("value", kind, book.product),
+            caption,
+            note,
+            f"Chart of {words} against suite average. {caption}. {said}.",
+            below=f"{words}, {next(iter(currencies))}, less is better",
+            locale=book.locale,
+        ),
+        plan,
+        _paint_value,
+        tuple(
+            claim
+            for p in points
+            for claim in (p.price, p.fps, p.cost, p.frontier, p.equal, p.cut)
+            if claim
         ),
     )
 
 
-def _row(of: Standing, weighing: Weighing | None, names: Mapping[str, str]) -> dict[str, object]:
-    return {
-        "product": of.product,
-        "product_name": name_of(names, of.product),
-        "kind": of.kind,
-        "currency": of.price.currency,
-        "price": of.price.price,
-        "price_lowest": of.price.lowest,
-        "price_highest": of.price.highest,
-        "suite_fps": of.suite_fps,
-        "cost_per_fps": of.cost_per_fps,
-        "frontier": of.frontier,
-        "equal_value_price": weighing.equal_value_price if weighing else None,
-        "cut_needed": weighing.cut_needed if weighing else None,
-        "waived": is_waived(of.marks),
-    }
-
-
-def _peers(table: pd.DataFrame) -> pd.DataFrame:
-    """Return the weighed products of the reviewed one's class of machine; all, if none is."""
-    weighed = table[table["equal_value_price"].notna()]
-    peers = weighed[weighed["frontier"] != "other_class"]
-    return weighed if peers.empty else peers
-
-
-def _price_words(kind: str, standings: Sequence[Standing]) -> str:
-    """Return what a kind of price is called: a scenario's name stands among the marks."""
-    scenarios = [m for s in standings for m in s.marks if m.startswith("scenario: ")]
-    return f"price, {scenarios[0]}" if scenarios else f"{kind} price"
-
-
-def _value_caption(
-    table: pd.DataFrame,
-    product: str,
-    words: str,
-    currency: str,
-    names: Mapping[str, str],
-    locale: str,
-) -> str:
-    name = name_of(names, product)
-    mine = table[table["product"] == product]
-    rivals = _peers(table)
-    if mine.empty or rivals.empty:
-        on = table[table["frontier"] == "on"]["product_name"]
+def _value_caption(plan: ValuePlan, name: str, words: str) -> str:
+    peers, lowest = plan.peers, plan.lowest
+    if plan.own is None or lowest is None:
+        on = [point.name for point in plan.points if point.place == "on"]
         return f"On the efficient frontier ({words}): {', '.join(on)}"
-    price = money_text(mine["price"].iloc[0], currency, locale=locale).text
-    dearer = rivals[rivals["cut_needed"] > 0]
-    one = len(rivals) == 1
-    others = f"{len(rivals)} others"
-    if table["equal_value_price"].count() > len(rivals):
-        others += " of its class"
-    if dearer.empty:
-        than = rivals["product_name"].iloc[0] if one else f"any of {others}"
-        return f"At {price} ({words}) {name} costs no more per frame than {than}"
-    than = rivals["product_name"].iloc[0] if one else f"{len(dearer)} of {others}"
-    least = money_text(dearer["equal_value_price"].min(), currency, locale=locale).text
-    match = "equal value is" if one else "it would match them all"
-    return f"At {price} ({words}) {name} costs more per frame than {than}; {match} at {least}"
+    at = f"At {plan.own.price.text} ({words}) {name} costs"
+    dearer = [point for point in peers if point.cut and point.cut.figure > 0]
+    others = f"{len(peers)} others" + (" of its class" if len(plan.weighed) > len(peers) else "")
+    only = peers[0].name if len(peers) == 1 else ""
+    if not dearer:
+        return f"{at} no more per frame than {only or f'any of {others}'}"
+    match = "equal value is" if only else "it would match them all"
+    than = only or f"{len(dearer)} of {others}"
+    return f"{at} more per frame than {than}; {match} at {lowest.text}"
 
 
-def _value_alt(table: pd.DataFrame, caption: str, words: str, currency: str, locale: str) -> str:
-    parts = []
-    for _, row in table.iterrows():
-        money = money_text(row["price"], currency, locale=locale).text
-        fps = fps_text(row["suite_fps"], locale=locale).text
-        per = money_text(row["cost_per_fps"], currency, decimals=2, locale=locale).text
-        part = (
-            f"{row['product_name']} {money}, {fps}, {per} per fps, "
-            f"{row['frontier'].replace('_', ' ')}"
-        )
-        if not math.isnan(row["equal_value_price"]):
-            equal = money_text(row["equal_value_price"], currency, locale=locale).text
-            part += f", equal value at {equal}"
-            if row["cut_needed"] > 0:
-                part += f" (a cut of {share_text(row['cut_needed'], locale=locale).text})"
-        parts.append(part)
-    return f"Chart of {words} against suite average. {caption}. {'; '.join(parts)}."
+def _point_words(point: ValuePoint) -> str:
+    said = f"{point.name} {point.price.text}, {point.fps.text}, {point.cost.text} per fps, "
+    said += point.frontier.text
+    if point.equal:
+        said += f", equal value at {point.equal.text}"
+    if point.cut and point.cut.figure > 0:
+        said += f" (a cut of {point.cut.text})"
+    return said
 
 
-def _paint_value(
-    sheet: Sheet,
-    table: pd.DataFrame,
-    looks: Mapping[str, Look],
-    product: str,
-    words: str,
-    caption: str,
-    note: str,
-    locale: str,
-) -> Figure:
+def _paint_value(chart: Chart, sheet: Sheet) -> Figure:
     """Draw products in the plane of price and performance."""
+    plan: ValuePlan = chart.plan
     height = sheet.height or 460.0
-    figure = blank_figure(sheet, height)
-    add_title(figure, sheet, caption, note)
-    top = title_height(sheet, caption, note) + 0.6 * sheet.text
+    figure = begin_figure(chart, sheet, height)
+    top = title_height(chart, sheet) + 0.6 * sheet.text
     left, below = 4.6 * sheet.small, 3.6 * sheet.small
-    width, tall = sheet.width - 2 * sheet.side - left, height - top - below
-    axes = add_axes(figure, sheet.side + left, top, width, tall)
-    prices = [*table["price_lowest"], *table["price_highest"], *table["equal_value_price"].dropna()]
-    x_low, x_high = _padded(min(prices), max(prices), 0.06)
-    y_low, y_high = _padded(table["suite_fps"].min(), table["suite_fps"].max(), 0.14)
-    axes.set_xlim(x_low, x_high)
-    axes.set_ylim(y_low, y_high)
-    x_ticks, y_ticks = even_ticks(x_low, x_high, at_most=6), even_ticks(y_low, y_high, at_most=6)
-    set_ticks(axes, sheet, "x", x_ticks, tick_labels(x_ticks, locale=locale))
-    set_ticks(axes, sheet, "y", y_ticks, tick_labels(y_ticks, locale=locale))
-    axis_label(axes, sheet, f"{words}, {table['currency'].iloc[0]}, less is better")
+    room = sheet.width - 2 * sheet.side - left, height - top - below
+    axes = add_axes(figure, sheet.side + left, top, *room)
+    prices = [end for point in plan.points for end in point.span]
+    prices += [point.equal.figure for point in plan.points if point.equal]
+    rates = [point.fps.figure for point in plan.points]
+    axes.set_xlim(*_padded(prices, 0.06))
+    axes.set_ylim(*_padded(rates, 0.14))
+    for which, limits in (("x", axes.get_xlim()), ("y", axes.get_ylim())):
+        ticks = even_ticks(*limits, at_most=6)
+        labels = tick_labels(ticks, locale=chart.words.locale)
+        set_ticks(axes, sheet, "x" if which == "x" else "y", ticks, labels)
+    axis_label(axes, sheet, chart.words.below)
     axis_label(axes, sheet, "suite average, frames per second, more is better", which="y")
-    _draw_frontier(axes, sheet, table, x_high, y_low)
-    mine = table[table["product"] == product]
-    for _, row in table.iterrows():
-        look = looks[row["product"]]
-        if not math.isnan(row["equal_value_price"]):
+    _draw_frontier(axes, sheet, plan)
+    for point in plan.points:
+        if point.equal:
             # Through the origin: along it, price per frame per second stays the same.
-            ends = [x_low, x_high]
+            ends = axes.get_xlim()
             axes.plot(
                 ends,
-                [x / row["cost_per_fps"] for x in ends],
-                color=look.colour,
+                [end / point.cost.figure for end in ends],
+                color=point.look.colour,
                 linewidth=0.9 * sheet.line,
                 linestyle=(0, (4, 3)),
                 zorder=_RAY,
             )
-        line_through(
-            axes,
-            [(row["price_lowest"], row["price_highest"], row["suite_fps"])],
-            color=look.colour,
-            linewidth=2.2 * sheet.line,
-        )
-        draw_marks(axes, sheet, [row["price"]], [row["suite_fps"]], look, 1.2)
-    if len(mine):
-        _draw_equal_value(axes, sheet, table, looks, mine.iloc[0])
-    _label_products(axes, sheet, table, (width, tall), mine, locale)
+        span = [(*point.span, point.fps.figure)]
+        line_through(axes, span, color=point.look.colour, linewidth=2.2 * sheet.line)
+        draw_marks(axes, sheet, [point.price.figure], [point.fps.figure], point.look, 1.2)
+    if plan.own:
+        _draw_equal_value(axes, sheet, plan, plan.own)
+    _label_points(axes, sheet, plan, room)
     return figure
 
 
-def _padded(low: float, high: float, share: float) -> tuple[float, float]:
+def _padded(values: Sequence[float], share: float) -> tuple[float, float]:
+    low, high = min(values), max(values)
     spare = share * ((high - low) or high or 1.0)
     return max(0.0, low - spare), high + spare
 
 
-def _draw_frontier(
-    axes: Axes, sheet: Sheet, table: pd.DataFrame, x_high: float, y_low: float
-) -> None:
+def _draw_frontier(axes: Axes, sheet: Sheet, plan: ValuePlan) -> None:
     """Draw the efficient frontier as steps from each of its products to the next."""
-    on = table[table["frontier"].isin(["on", "tie"])].sort_values(["price", "suite_fps"])
-    if on.empty:
+    on = sorted(point.at for point in plan.points if point.place in {"on", "tie"})
+    if not on:
         return
     axes.step(
-        [on["price"].iloc[0], *on["price"], x_high],
-        [y_low, *on["suite_fps"], on["suite_fps"].iloc[-1]],
+        [on[0][0], *(price for price, _ in on), axes.get_xlim()[1]],
+        [axes.get_ylim()[0], *(rate for _, rate in on), on[-1][1]],
         where="post",
-        color="#8c8c8c",
+        color=STEPS,
         linewidth=2.6 * sheet.line,
         zorder=1,
         solid_joinstyle="miter",
     )
 
 
-def _draw_equal_value(
-    axes: Axes, sheet: Sheet, table: pd.DataFrame, looks: Mapping[str, Look], mine: pd.Series
-) -> None:
+def _draw_equal_value(axes: Axes, sheet: Sheet, plan: ValuePlan, own: ValuePoint) -> None:
     """Mark, on the reviewed product's level, where its price would be of equal value."""
-    level = mine["suite_fps"]
-    own = looks[mine["product"]]
-    equal = table[table["equal_value_price"].notna()]
-    for_all = [mine["price"], *_peers(table)["equal_value_price"]]
-    if min(for_all) < mine["price"]:
+    price, level = own.at
+    if plan.lowest and plan.lowest.figure < price:
         axes.plot(
-            [mine["price"], min(for_all)],
+            [price, plan.lowest.figure],
             [level, level],
-            color=own.colour,
+            color=own.look.colour,
             linewidth=1.4 * sheet.line,
             linestyle=(0, (1.5, 1.5)),
             zorder=1.6,
         )
-        draw_marks(axes, sheet, [min(for_all)], [level], Look(own.colour, "<", True, "-"), 0.8)
-    for _, row in equal.iterrows():
-        look = looks[row["product"]]
+        head = Look(own.look.colour, "<", filled=True)
+        draw_marks(axes, sheet, [plan.lowest.figure], [level], head, 0.8)
+    for point in plan.weighed:
         axes.plot(
-            [row["equal_value_price"]],
+            [point.equal.figure if point.equal else math.nan],
             [level],
             marker="|",
             linestyle="none",
             markersize=1.5 * sheet.mark,
             markeredgewidth=1.8 * sheet.line,
-            color=look.colour,
+            color=point.look.colour,
             zorder=2.5,
         )
 
@@ -321,55 +319,34 @@ def _points_along_lines(axes: Axes, step: float) -> list[tuple[float, float]]:
     return points
 
 
-def _label_products(
-    axes: Axes,
-    sheet: Sheet,
-    table: pd.DataFrame,
-    room: tuple[float, float],
-    mine: pd.DataFrame,
-    locale: str,
-) -> None:
+def _label_points(axes: Axes, sheet: Sheet, plan: ValuePlan, room: tuple[float, float]) -> None:
     """Name each point, with its price per frame beneath, and the lowest price of equal value."""
 
-    def place(price: float, fps: float) -> tuple[float, float]:
-        x, y = axes.transAxes.inverted().transform(axes.transData.transform((price, fps)))
+    def place(at: tuple[float, float]) -> tuple[float, float]:
+        x, y = axes.transAxes.inverted().transform(axes.transData.transform(at))
         return float(x) * room[0], (1 - float(y)) * room[1]
 
     points, texts = [], []
-    for _, row in table.iterrows():
-        name = fit_text(row["product_name"], sheet.small, 0.34 * room[0])
-        per = money_text(row["cost_per_fps"], row["currency"], decimals=2, locale=locale).text
-        texts.append((name + DAGGER if row["waived"] else name, f"{per} per fps"))
-        points.append(place(row["price"], row["suite_fps"]))
-    kept = [
-        place(row[end], row["suite_fps"])
-        for _, row in table.iterrows()
-        for end in ("price_lowest", "price_highest")
-    ]
-    kept += [
-        place(price, own["suite_fps"])
-        for _, own in mine.iterrows()
-        for price in table["equal_value_price"].dropna()
-    ]
-    for _, own in mine.iterrows():
-        equal = _peers(table)["equal_value_price"].min()
-        if equal < own["price"]:
-            text = money_text(equal, own["currency"], locale=locale).text
-            texts.append((text, "equal value"))
-            points.append(place(equal, own["suite_fps"]))
+    for point in plan.points:
+        name = fit_text(point.name, sheet.small, 0.34 * room[0])
+        texts.append((name + plan.dagger * is_waived(point.cost), f"{point.cost.text} per fps"))
+        points.append(place(point.at))
+    kept = [place((end, point.fps.figure)) for point in plan.points for end in point.span]
+    if plan.own:
+        price, level = plan.own.at
+        kept += [place((p.equal.figure, level)) for p in plan.weighed if p.equal]
+        if plan.lowest and plan.lowest.figure < price:
+            texts.append((plan.lowest.text, "equal value"))
+            points.append(place((plan.lowest.figure, level)))
     boxes = [(max(text_width(t, sheet.small) for t in lines), 2.3 * sheet.small) for lines in texts]
-    for (left, top), box, lines in zip(
-        place_labels(
-            boxes,
-            [*points, *kept],
-            clear=0.85 * sheet.mark,
-            room=room,
-            lines=_points_along_lines(axes, 0.5 * sheet.mark),
-        ),
+    spots = place_labels(
         boxes,
-        texts,
-        strict=True,
-    ):
+        [*points, *kept],
+        clear=1.0 * sheet.mark,
+        room=room,
+        lines=_points_along_lines(axes, 0.5 * sheet.mark),
+    )
+    for (left, top), box, lines in zip(spots, boxes, texts, strict=True):
         # Paper under the words, above the lines and beneath the marks.
         axes.add_patch(
             Rectangle(
@@ -393,3 +370,164 @@ def _label_products(
                 transform=axes.transAxes,
                 zorder=4,
             )
+
+
+@dataclass(frozen=True, slots=True)
+class Slope:
+    """The lead of a newer over an older name in one class of machine, beside the other class."""
+
+    gap: Claim
+    there: Claim
+    here: Claim
+    pairs: tuple[str, str]  # newer over older: there, here
+    look: Look
+
+
+def classes_chart(book: ClaimBook, gaps: Sequence[Claim]) -> Chart:
+    """Return the chart of leads in one class of machine beside the same names' in another.
+
+    Raises
+    ------
+    ValueError
+        If there is no gap, or they differ in metric.
+    """
+    if not gaps or len({gap.metric for gap in gaps}) != 1:
+        raise ValueError("gaps of one metric are needed")
+    kinds = book.names.get("classes", {})
+    there, here = (
+        plain_name(kinds.get(p) or "another") for p in (gaps[0].baseline, gaps[0].product)
+    )
+    slopes = [_slope_of(book, gap) for gap in gaps]
+    word = metric_name(book, gaps[0])
+    note = "Each line joins the lead of the newer over the older of two names in both classes."
+    first = slopes[0]
+    if len(gaps) == 1:
+        caption = (
+            f"In the {there} class {_lead_words(first, 0)}; in the {here} class "
+            f"{_lead_words(first, 1)}"
+        )
+        span = f" ({first.gap.interval})" if first.gap.interval else ""
+        note += f" {here} over {there}: {first.gap.text}{span}."
+    else:
+        smaller = sum(gap.figure < 1 for gap in gaps)
+        caption = (
+            f"The lead is smaller in the {here} class than in the {there} class "
+            f"for {smaller} of {len(gaps)} pairs of names"
+        )
+    ends = [
+        f"{name}: {_lead_words(slope, i)}"
+        for slope in slopes
+        for i, name in enumerate((there, here))
+    ]
+    alt = (
+        f"Slope chart of leads, {word}. {caption}. {'; '.join(ends)}. Here over there: "
+        + "; ".join(gap.text for gap in gaps)
+        + "."
+    )
+    words = ChartWords(
+        ("classes", gaps[0].metric, gaps[0].product, "and", gaps[0].baseline),
+        caption,
+        note,
+        alt,
+        below=f"lead of the newer over the older, {word}; higher is a larger lead",
+        locale=book.locale,
+    )
+    claims = tuple(claim for s in slopes for claim in (s.there, s.here, s.gap))
+    chart = Chart(words, ((there, here), tuple(slopes)), _paint_classes, claims)
+    return say_what_is_narrow(chart, [_lead_spans(chart, sheet) for sheet in SHEETS.values()])
+
+
+def _slope_of(book: ClaimBook, gap: Claim) -> Slope:
+    sides = {claim.kind: claim for claim in (book.by_id[name] for name in gap.inputs)}
+    there, here = sides["gap_there"], sides["gap_here"]
+    pairs = [
+        f"{product_name(book, side.product)} over {product_name(book, side.baseline)}"
+        for side in (there, here)
+    ]
+    return Slope(gap, there, here, (pairs[0], pairs[1]), product_looks(book)[here.baseline])
+
+
+def _lead_words(slope: Slope, side: int) -> str:
+    claim = (slope.there, slope.here)[side]
+    return slope.pairs[side].replace(" over ", f" {claim.text} over ", 1)
+
+
+def _lay_out_slopes(chart: Chart, sheet: Sheet) -> tuple[float, float, float, tuple[float, float]]:
+    """Return height of the sheet, top and height of the plane, and the limits of its axis."""
+    _, slopes = chart.plan
+    height = sheet.height or max(300.0, 90.0 + 2.6 * sheet.text * len(slopes) * 1.6)
+    top = title_height(chart, sheet) + 2.6 * sheet.text
+    shown = [claim for slope in slopes for claim in (slope.there, slope.here)]
+    ends = [end for claim in shown for end in interval_of(claim) if math.isfinite(end)]
+    limits = log_limits([*(claim.figure for claim in shown), 1.0], ends)
+    return height, top, height - top - 2.6 * sheet.small, limits
+
+
+def _lead_spans(chart: Chart, sheet: Sheet) -> list[float]:
+    """Return the widths of the intervals drawn, in marks."""
+    _, _, tall, (low, high) = _lay_out_slopes(chart, sheet)
+    ends = [interval_of(claim) for slope in chart.plan[1] for claim in (slope.there, slope.here)]
+    marks = tall / sheet.mark / 1.1 / math.log(high / low)
+    return [marks * math.log(most / least) for least, most in ends if math.isfinite(least)]
+
+
+def _paint_classes(chart: Chart, sheet: Sheet) -> Figure:
+    """Draw a slope for each pair of names, labelled at both ends."""
+    classes, slopes = chart.plan
+    height, top, tall, limits = _lay_out_slopes(chart, sheet)
+    figure = begin_figure(chart, sheet, height)
+    inner = sheet.width - 2 * sheet.side
+    label = 0.33 * inner
+    axes = add_axes(figure, sheet.side + label, top, inner - 2 * label, tall)
+    axes.set_yscale("log")
+    set_ticks(axes, sheet, "y", [], [])
+    axes.set_ylim(*limits)
+    axes.set_xlim(-0.06, 1.06)
+    axes.axhline(1.0, color=GREY, linewidth=sheet.line, zorder=0.8)
+    for side in ("left", "bottom"):
+        axes.spines[side].set_visible(False)
+    for x in (0, 1):
+        axes.axvline(x, color=RULE, linewidth=sheet.line, zorder=0.5)
+    axes.annotate(
+        f"0{NBSP}%",
+        (0.5, 1.0),
+        (0, 0.2 * sheet.small),
+        textcoords="offset points",
+        fontsize=sheet.small,
+        color=GREY,
+        ha="center",
+    )
+    for slope in slopes:
+        leads, colour = [slope.there.figure, slope.here.figure], slope.look.colour
+        axes.plot(
+            [0, 1],
+            leads,
+            color=colour,
+            linewidth=1.8 * sheet.line,
+            zorder=2,
+        )
+        for x, claim in enumerate((slope.there, slope.here)):
+            span = interval_of(claim)
+            axes.plot([x, x], span, color=colour, linewidth=3 * sheet.line, zorder=2)
+        draw_marks(axes, sheet, [0, 1], leads, slope.look, 1.1)
+    for x in (0, 1):
+        edge = sheet.side + label + (inner - 2 * label) * (0.06 + x) / 1.12
+        claims = [(s.there, s.here)[x] for s in slopes]
+        to_axes = axes.transAxes.inverted().transform
+        wanted = [
+            top + tall * (1 - float(to_axes(axes.transData.transform((x, c.figure)))[1]))
+            for c in claims
+        ]
+        heights = spread_apart(wanted, apart=2.7 * sheet.small, low=top, high=top + tall)
+        for y, claim, slope in zip(heights, claims, slopes, strict=True):
+            at = edge + (1.6 if x else -1.6) * sheet.mark
+            pair = fit_text(slope.pairs[x], sheet.small, label - 0.8 * sheet.text)
+            align = "left" if x else "right"
+            add_line(figure, at, y - 0.62 * sheet.small, claim.text, sheet.text, ha=align)
+            add_line(figure, at, y + 0.62 * sheet.small, pair, sheet.small, ha=align, color=GREY)
+        how = {"ha": "center", "va": "baseline", "fontweight": "bold"}
+        add_text(figure, edge, top - 1.2 * sheet.text, classes[x], sheet.text, **how)
+    foot = height - 0.6 * sheet.small
+    middle = sheet.width / 2
+    add_text(figure, middle, foot, chart.words.below, sheet.small, ha="center", va="bottom")
+    return figure

@@ -1,4 +1,4 @@
-"""The look of every chart: palette, sheets, style; and a chart's way out as SVG, PNG and CSV.
+"""The look of every chart: colours, marks, sheets; and a chart's way out as SVG, PNG and CSV.
 
 A chart is drawn for one of two sheets: the page, or a 1920x1080 picture with larger type for
 video and print. All sizes are in pixels; figures have 72 dots an inch, so that a point is one.
@@ -11,40 +11,73 @@ import html
 import io
 import re
 import warnings
-from collections.abc import Callable, Iterator
+import xml.etree.ElementTree as ET
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Literal
 
 import pandas as pd
+from matplotlib import path as paths
 from matplotlib import rc_context, rcParamsDefault
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
-from kit.charts.svg import tidy_svg
-from kit.charts.text import MISSING_GLYPH
+from kit.charts.text import MISSING_GLYPH, plain_name
+from kit.claims.claim import Claim, ClaimBook, claims_frame
 from kit.rounding import table_csv
 
 Size = Literal["page", "video"]
 
-# M. Okabe and K. Ito (2008), "Color Universal Design: how to make figures and presentations that
-# are friendly to colorblind people", figure 16: bluish green, blue, vermilion, reddish purple and
-# black, the five of their eight that stand 3:1 or more from white (WCAG 2.2, 1.4.11).
-GREEN, BLUE, VERMILION, PURPLE, BLACK = "#009e73", "#0072b2", "#d55e00", "#cc79a7", "#000000"
-PALETTE = (GREEN, BLUE, VERMILION, BLACK, PURPLE)
-REVIEWED = GREEN
-OTHERS = (BLUE, VERMILION, BLACK, PURPLE)
-
-INK = "#1a1a1a"
-GREY = "#595959"  # small type and reference lines: 7:1 on white
-RULE = "#d9d9d9"  # row rules and grids, which carry no meaning of their own
-BAND = "#ececec"  # the level band, beneath everything; its edges are drawn in GREY
+INK = "#1c2326"
+GREY = "#4a5356"  # small type, axes and reference lines: 7:1 on white
+RULE = "#d8d4c6"  # row rules and grids, which carry no meaning of their own
+BAND = "#e4e1d6"  # the level band, beneath everything; its edges are drawn in GREY
+STEPS = "#8c8c8c"  # the efficient frontier
 PAPER = "#ffffff"
 
-# One hue comes round before one shape does: 4 hues and 9 shapes give 36 pairs.
-SHAPES = ("s", "^", "D", "v", "P", "p", "X", "h", "*")
-DASHES = ("-", (0, (5, 2)), (0, (1.5, 1.5)), (0, (6, 2, 1.5, 2)), (0, (9, 3)))
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """How a product, an outcome or a run is marked; a product is marked so in every chart."""
+
+    colour: str
+    shape: str = "o"
+    filled: bool = False
+    dash: Any = "-"
+    foot: bool = False  # the mark stands on a line: another class of machine
+    dashed: bool = False  # so is the edge of the mark
+
+
+# Products, by their place in params. Vermilion: M. Okabe and K. Ito (2008), "Color Universal
+# Design". Purple and indigo: P. Tol, "Colour Schemes", SRON/EPS/TN/09-002, "muted". The teal and
+# the grey are our own: how far all six lie apart is measured in the tests, not trusted.
+REVIEWED = Look("#005c5e", filled=True)
+RIVALS = (
+    Look("#d55e00", "s", dash=(0, (5, 2))),
+    Look("#aa4499", "D", dash=(0, (1.5, 1.5))),
+    Look("#332288", "^", dash=(0, (6, 2, 1.5, 2))),
+)
+PREDECESSOR = Look("#1c2326", dash=(0, (9, 3)))
+FURTHER = Look("#848c8f", dash=(0, (3, 3)))
+MORE_SHAPES = ("v", "P", "p", "X", "h", "*", "d", "<", ">")  # where one grey disc is taken
+
+# Outcomes: P. Tol, as above, "medium contrast", dark blue and dark yellow. Colour says no more than
+# place, fill and edge do. Beside a product's colour it would not be told apart by everyone, so no
+# mark carries both.
+OUTCOMES = {
+    "ahead": Look("#004488", filled=True),
+    "behind": Look("#997700", filled=True),
+    "level": Look("#656f72"),
+    "unresolved": Look("#656f72", dashed=True),
+}
+SUITE = Look(INK, "D")
+HUES = tuple(look.colour for look in (REVIEWED, *RIVALS, PREDECESSOR, FURTHER))
+
+_DISC = paths.Path.unit_circle()
+FOOTED = paths.Path.make_compound_path(_DISC, paths.Path([(-1.0, -1.55), (1.0, -1.55)]))
+FOOTED_SCALE = 1.55  # matplotlib fits a path of one's own into the size of the mark
 
 
 # An SVG above this is drawn as a picture too, and the smaller one goes into the page.
@@ -72,55 +105,117 @@ SHEETS: dict[str, Sheet] = {
 }
 
 
+def product_looks(book: ClaimBook) -> dict[str, Look]:
+    """Return the mark of each product of a review, in the order of its params.
+
+    The reviewed product is filled, each other open with its shape; the same name in another class
+    of machine stands on a foot line. It follows from the settings alone, so that a product looks
+    the same in every chart.
+    """
+    settings = book.settings
+    rivals = [p for p in settings.get("rivals") or () if p != book.product]
+    looks = {book.product: REVIEWED, **dict(zip(rivals, RIVALS, strict=False))}
+    if before := settings.get("predecessor"):
+        looks.setdefault(before, PREDECESSOR)
+    pairs = settings.get("same_name") or ()
+    others = [pair["there"] for pair in pairs if pair["there"] not in looks]
+    for colour, there in zip((PREDECESSOR, FURTHER, *RIVALS), dict.fromkeys(others), strict=False):
+        looks[there] = replace(colour, foot=True)
+    further = [p for p in book.names.get("products", {}) if p not in looks]
+    looks |= dict(zip(further, _further_looks(len(further)), strict=True))
+    order = list(book.names.get("products", {})) or list(looks)
+    return {p: looks[p] for p in dict.fromkeys((book.product, *order))}
+
+
+def _further_looks(count: int) -> list[Look]:
+    """Return looks in grey, a disc and then other shapes; then these shapes in the hues."""
+    colours = (FURTHER, *RIVALS)
+    more = [replace(c, shape=shape) for c in colours for shape in MORE_SHAPES]
+    return [FURTHER, *(more * (1 + count // len(more)))][:count]
+
+
+def run_looks(runs: Sequence[str]) -> dict[str, Look]:
+    """Return the look of each run of a chart that lays runs over each other."""
+    looks = [REVIEWED, *RIVALS, PREDECESSOR]
+    found = {}
+    for i, run in enumerate(dict.fromkeys(runs)):
+        dash = looks[(i + i // len(looks)) % len(looks)].dash
+        found[run] = replace(looks[i % len(looks)], dash=dash if i else "-")
+    return found
+
+
 @dataclass(frozen=True, slots=True)
-class Look:
-    """How one product or run is marked, the same in every chart of a review."""
+class ChartWords:
+    """What a chart says: its file's name, caption and note, itself in words, and its axes.
 
-    colour: str
-    shape: str
-    filled: bool
-    dash: Any
+    `video_note` stands in for `note` on the larger sheet, where it differs.
+    """
 
-
-def looks_of(products: tuple[str, ...] | list[str], reviewed: str) -> dict[str, Look]:
-    """Return the mark of each product: the reviewed one filled, each other open with its shape."""
-    looks: dict[str, Look] = {}
-    others = [p for p in dict.fromkeys(products) if p != reviewed]
-    looks[reviewed] = Look(REVIEWED, "o", True, "-")
-    for i, product in enumerate(others):
-        looks[product] = Look(
-            OTHERS[i % len(OTHERS)], SHAPES[i % len(SHAPES)], False, DASHES[1 + i % 4]
-        )
-    return looks
+    name: tuple[str, ...]
+    caption: str
+    note: str
+    alt: str
+    below: str = ""  # names the axis: quantity, unit, direction
+    below_short: str = ""  # where names leave no room
+    above: str = ""  # the same axis, read from the other side
+    locale: str = "en"
+    video_note: str = ""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Chart:
-    """One chart: what it says in words, the numbers drawn, and how to draw it.
+    """One chart: what it says in words, the claims drawn, and how to draw it.
 
     Attributes
     ----------
-    name : str
-        Stem of its files: ``margins-average_fps-kestrel-over-heron``.
-    caption : str
-        States the result. On the page it stands above the picture; for video it is drawn in it.
-    note : str
-        How to read the marks.
-    alt : str
-        The text alternative, built from the numbers.
-    table : DataFrame
-        The numbers drawn, unrounded; columns as the drawing function documents them.
-    draw : callable of Size to Figure
+    words : ChartWords
+    plan : object
+        What `paint` draws from: plain, and with the words all that the picture depends on.
+    paint : callable of Chart and Sheet to Figure
         Draws it anew for a sheet.
+    claims : tuple of Claim
+        What is drawn. Its table on the page, its CSV and its key in the store follow.
+    numbers : DataFrame, optional
+        What is drawn where that is no claims but frames.
     """
 
-    name: str
-    caption: str
-    note: str
-    alt: str
-    table: pd.DataFrame
-    draw: Callable[[Size], Figure]
+    words: ChartWords
+    plan: Any
+    paint: Callable[[Chart, Sheet], Figure]
+    claims: tuple[Claim, ...] = ()
+    numbers: pd.DataFrame | None = None
     _drawn: dict[str, Any] = field(default_factory=dict, repr=False)
+
+    @property
+    def name(self) -> str:
+        """Stem of its files: ``margins-average_fps-kestrel-over-heron``."""
+        return file_stem(*self.words.name)
+
+    @property
+    def caption(self) -> str:
+        """The result. It stands above the picture; for video it is drawn in it."""
+        return self.words.caption
+
+    @property
+    def note(self) -> str:
+        """How to read the marks."""
+        return self.words.note
+
+    @property
+    def alt(self) -> str:
+        """The text alternative, built from the claims' own texts."""
+        return self.words.alt
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """The numbers drawn, unrounded: the claims, or the series of frames."""
+        frame: pd.DataFrame = claims_frame(self.claims) if self.numbers is None else self.numbers
+        return frame
+
+    def draw(self, size: Size) -> Figure:
+        """Return the chart drawn for a sheet, in the style."""
+        with chart_style():
+            return self.paint(self, SHEETS[size])
 
     def _repr_html_(self) -> str:
         """Show the chart in a notebook, with its caption and note."""
@@ -170,16 +265,6 @@ _STYLE: dict[str, Any] = {
     "lines.solid_capstyle": "butt",
     "lines.solid_joinstyle": "round",
 }
-
-
-def drawn_on(paint: Callable[[Sheet], Figure]) -> Callable[[Size], Figure]:
-    """Return a `Chart.draw` that paints on the sheet of a size, in the style."""
-
-    def draw(size: Size) -> Figure:
-        with chart_style():
-            return paint(SHEETS[size])
-
-    return draw
 
 
 def blank_figure(sheet: Sheet, height: float) -> Figure:
@@ -307,3 +392,121 @@ def _figure_svg(figure: Figure, chart: Chart, size: Size) -> str:
             metadata={"Date": None, "Creator": None, "Format": None, "Type": None},
         )
     return tidy_svg(buffer.getvalue(), alt=chart.alt)
+
+
+_SVG = "http://www.w3.org/2000/svg"
+_XLINK = "http://www.w3.org/1999/xlink"
+_DROPPED = {f"{{{_SVG}}}style", f"{{{_SVG}}}metadata"}
+
+# What a reader without DejaVu sees instead: fonts of the same or smaller widths.
+FONT_STACK = "'DejaVu Sans', Verdana, 'Noto Sans', sans-serif"
+
+
+def tidy_svg(drawn: bytes, *, alt: str) -> str:
+    """Return an SVG as drawn in the form it is shown: small, self-contained, named by `alt`.
+
+    Coordinates keep two decimals of a pixel; style attributes become
+    presentation attributes; the style sheet, the document type and ids nothing refers to go.
+    """
+    ET.register_namespace("", _SVG)
+    ET.register_namespace("xlink", _XLINK)
+    root = ET.fromstring(drawn)
+    text = drawn.decode()
+    used = set(re.findall(r'href="#([^"]+)"', text)) | set(re.findall(r"url\(#([^)]+)\)", text))
+    for element in root.iter():
+        _tidy_element(element, used)
+    _unwrap_groups(root)
+    for defs in [d for d in root.findall(f"{{{_SVG}}}defs") if not len(d)]:
+        root.remove(defs)
+    box = root.get("viewBox", "0 0 0 0").split()
+    root.attrib.clear()
+    root.attrib.update(
+        {
+            "width": f"{float(box[2]):.0f}",
+            "height": f"{float(box[3]):.0f}",
+            "viewBox": " ".join(box),
+            "role": "img",
+            "aria-label": plain_name(alt),
+            "font-family": FONT_STACK,
+            "stroke-linejoin": "round",
+            "stroke-linecap": "butt",
+        }
+    )
+    return ET.tostring(root, encoding="unicode")
+
+
+_PRESENTATION = frozenset(
+    [
+        "fill",
+        "fill-opacity",
+        "stroke",
+        "stroke-width",
+        "stroke-dasharray",
+        "stroke-dashoffset",
+        "stroke-linecap",
+        "stroke-linejoin",
+        "stroke-opacity",
+        "opacity",
+        "font-size",
+        "font-weight",
+        "font-style",
+        "text-anchor",
+    ]
+)
+
+
+def _tidy_element(element: ET.Element, used: set[str]) -> None:
+    """Tidy one element in place."""
+    if element.get("id") not in used:
+        element.attrib.pop("id", None)
+    rest = []
+    for rule in filter(None, (r.strip() for r in element.attrib.pop("style", "").split(";"))):
+        name, _, value = (part.strip() for part in rule.partition(":"))
+        if name in _PRESENTATION:
+            element.set(name, value)
+        elif name != "font-family":  # stands on the root, once
+            rest.append(rule)
+    if rest:
+        element.set("style", "; ".join(rest))
+    if element.get("transform", "").startswith("rotate(-0 "):
+        del element.attrib["transform"]
+    for name in (
+        "d",
+        "x",
+        "y",
+        "width",
+        "height",
+        "transform",
+        "stroke-width",
+        "font-size",
+        "stroke-dasharray",
+    ):
+        if name in element.attrib:
+            element.set(name, _shorter(element.attrib[name]))
+    if element.tag != f"{{{_SVG}}}text":
+        element.text = None
+    element.tail = None
+
+
+def _unwrap_groups(parent: ET.Element) -> None:
+    """Lift the children of groups that say nothing; drop empty ones, style sheet and metadata."""
+    kept: list[ET.Element] = []
+    for child in parent:
+        _unwrap_groups(child)
+        if child.tag in _DROPPED or (child.tag == f"{{{_SVG}}}g" and not len(child)):
+            continue
+        if child.tag == f"{{{_SVG}}}g" and not child.attrib:
+            kept.extend(child)
+        else:
+            kept.append(child)
+    parent[:] = kept
+
+
+def _shorter(numbers: str) -> str:
+    """Return attribute text with its numbers rounded to two decimals."""
+
+    def short(match: re.Match[str]) -> str:
+        text = f"{float(match[0]):.2f}".rstrip("0").rstrip(".")
+        return "0" if text == "-0" else text
+
+    return re.sub(r"-?\d+\.\d+(?:e-?\d+)?", short, " ".join(numbers.split()))

@@ -6,12 +6,15 @@ import math
 import re
 import unicodedata
 import warnings
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from functools import lru_cache
 from typing import Any
 
 import numpy as np
 from matplotlib.font_manager import FontProperties, findfont, get_font
+
+from kit.claims.claim import Claim, ClaimBook
+from kit.rounding import NBSP
 
 ELLIPSIS = "\u2026"
 # A name in a script that the drawing font lacks is still right in an SVG, where the reader's own
@@ -32,9 +35,19 @@ def _shows(char: str) -> bool:
     )
 
 
-def name_of(names: Mapping[str, str], key: str) -> str:
-    """Return the name to show for an id: the id itself where there is none."""
-    return plain_name(names.get(key) or key)
+def product_name(book: ClaimBook, product: str) -> str:
+    """Return a product's name to draw: its id where it has none."""
+    return plain_name(book.product_name(product) or product)
+
+
+def title_name(book: ClaimBook, title: str) -> str:
+    """Return a title's name to draw: its id where it has none."""
+    return plain_name(book.title_name(title) or title)
+
+
+def metric_name(book: ClaimBook, claim: Claim) -> str:
+    """Return what a claim's metric is called, on one line."""
+    return book.name("metric", claim.metric, kind=claim.kind).replace(" %", f"{NBSP}%")
 
 
 @lru_cache(maxsize=4096)

@@ -284,6 +284,37 @@ class ClaimBook:
         )
 
 
+def claims_frame(claims: Iterable[Claim]) -> Any:
+    """Return claims as a DataFrame, a row each: the form of every table written beside a page."""
+    import pandas as pd
+
+    columns = [
+        "id",
+        "metric",
+        "product",
+        "baseline",
+        "title",
+        "value",
+        "low",
+        "high",
+        "confidence",
+        "unit",
+        "outcome",
+        "text",
+        "interval",
+        "method",
+        "runs",
+        "marks",
+    ]
+    lists = {"runs", "marks"}
+    rows = [
+        [" ".join(getattr(c, n)) if n in lists else getattr(c, n) for n in columns] for c in claims
+    ]
+    frame = pd.DataFrame(rows, columns=columns)
+    figures = ["value", "low", "high", "confidence"]
+    return frame.astype(dict.fromkeys(figures, float))
+
+
 class Published(Section):
     """Base of what `claims.json` holds: texts exactly as written, figures finite."""
 

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from kit.claims.claim import ClaimBook, claims_json
+from kit.claims.claim import ClaimBook, claims_frame, claims_json
 from kit.planning.of_review import plan_of_review
 from kit.planning.schedule import order_frame
 from kit.review.health import measure_health
@@ -56,7 +56,7 @@ def result_frames(review: Review, results: Results, book: ClaimBook) -> dict[str
     frames = {"runs": _runs_frame(book), "screening": review.screened.to_frame()}
     always = KINDS_OF_REVIEW if review.params.page == "review" else ()
     for name, kinds in TABLES.items():
-        frame = _claims_of(book, *kinds)
+        frame = claims_frame(claim for claim in book.claims if claim.kind in kinds)
         if name in always or len(frame):
             frames[name] = frame
     if review.params.page == "bench_health":
@@ -77,33 +77,6 @@ def result_frames(review: Review, results: Results, book: ClaimBook) -> dict[str
         frames["value"] = results.value.to_frame()
         frames["weighings"] = results.value.weighings_frame()
     return frames
-
-
-def _claims_of(book: ClaimBook, *kinds: str) -> Any:
-    frame = book.to_frame()
-    kept = frame[frame["kind"].isin(kinds)].reset_index(drop=True)
-    columns = [
-        "id",
-        "metric",
-        "product",
-        "baseline",
-        "title",
-        "value",
-        "low",
-        "high",
-        "confidence",
-        "unit",
-        "outcome",
-        "text",
-        "interval",
-        "method",
-        "runs",
-        "marks",
-    ]
-    kept = kept[columns].copy()
-    for column in ("runs", "marks"):
-        kept[column] = [" ".join(cell) for cell in kept[column]]
-    return kept
 
 
 def _runs_frame(book: ClaimBook) -> Any:

@@ -1,196 +1,135 @@
-"""The charts of a review: which are drawn from what, shown in the page and exported."""
+"""The charts of a page: which there are, how they are shown, kept in the store and exported."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import json
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
+from functools import cache
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
+from kit.charts.money import classes_chart, value_chart
+from kit.charts.rows import influence_chart, margins_chart, spread_chart, titles_chart
 from kit.charts.style import Chart, draw_export, export_chart, page_image
-from kit.claims.claim import ClaimBook
-from kit.page.html import Column, Html, Part, html_table, image_figure
-from kit.page.kept_charts import keeping
+from kit.claims.claim import Claim, ClaimBook
+from kit.metrics.log_facts import to_plain
+from kit.metrics.store import Store, arithmetic, code_key, content_key, keep_entry, load_entry
+from kit.package import module_paths
+from kit.page.html import Column, Html, Part, figure_link, html_table, image_figure, text_html
 from kit.review.look_into import look_into
-from kit.review.walk import Results, Review
+from kit.review.walk import Review
 from kit.rounding import plain_text
-from kit.settings.metric import HEADLINE, HEADLINE_LOW, METRICS
+from kit.settings.metric import HEADLINE, METRICS
 
-
-def names_of(book: ClaimBook) -> dict[str, str]:
-    """Return the names of products and titles by id, for charts."""
-    return {**book.names.get("products", {}), **book.names.get("titles", {})}
-
-
-def titles_charts(review: Review, results: Results, book: ClaimBook) -> list[Chart]:
-    """Return the chart of averages with their lows, a row a title."""
-    from kit.charts.titles import draw_titles
-
-    averages = [c for c in results.cells if c.metric == HEADLINE]
-    lows = [c for c in results.cells if c.metric == HEADLINE_LOW]
-    if not averages:
-        return []
-    suites = [
-        s
-        for s in results.suites
-        if s.suite == "all" and s.metric == HEADLINE and s.product == review.params.product
-    ]
-    return [
-        keeping(draw_titles, review.store)(
-            averages,
-            lows,
-            product=review.params.product,
-            names=names_of(book),
-            suites=suites,
-            locale=review.params.locale,
-        )
-    ]
-
-
-def spread_charts(review: Review, results: Results, book: ClaimBook) -> list[Chart]:
-    """Return the chart of how far the runs of the product lie apart."""
-    from kit.charts.spread import draw_spread
-
-    cells = [
-        c
-        for c in results.cells
-        if c.metric == HEADLINE and c.product == review.params.product and len(c.values) > 1
-    ]
-    if not cells:
-        return []
-    return [
-        keeping(draw_spread, review.store)(
-            cells, product=review.params.product, names=names_of(book), locale=review.params.locale
-        )
-    ]
-
-
-def margins_charts(review: Review, results: Results, book: ClaimBook) -> list[Chart]:
-    """Return, for each metric charted and baseline, the margins over titles and the suite."""
-    from kit.charts.margins import draw_margins
-
-    charts = []
-    for suite in results.suites:
-        mine = (suite.suite, suite.product) == ("all", review.params.product)
-        if mine and METRICS[suite.metric].charted:
-            charts.append(
-                keeping(draw_margins, review.store)(
-                    suite.margins,
-                    suite,
-                    names=names_of(book),
-                    level_band=review.params.margins.level_band,
-                    locale=review.params.locale,
-                )
-            )
-    return charts
-
-
-def influence_charts(review: Review, results: Results, book: ClaimBook) -> list[Chart]:
-    """Return the chart of the suite margin with each title left out, against the first rival."""
-    from kit.charts.influence import draw_influence
-
-    rival = review.params.rivals[0]
-    return [
-        keeping(draw_influence, review.store)(
-            suite, names=names_of(book), locale=review.params.locale
-        )
-        for suite in results.suites
-        if (suite.suite, suite.metric, suite.baseline) == ("all", HEADLINE, rival)
-        and suite.product == review.params.product
-        and len(suite.titles) > 2
-    ]
-
-
-def classes_charts(review: Review, results: Results, book: ClaimBook) -> list[Chart]:
-    """Return the chart of the same names in two classes of machine."""
-    from kit.charts.classes import draw_classes
-
-    gaps = [gap for gap in results.gaps if gap.metric == HEADLINE]
-    if not gaps:
-        return []
-    products = review.bench.products
-    classes = products[gaps[0].there_new].machine_class, products[gaps[0].here_new].machine_class
-    return [
-        keeping(draw_classes, review.store)(
-            gaps, classes=classes, names=names_of(book), locale=review.params.locale
-        )
-    ]
-
-
-def value_charts(review: Review, results: Results, book: ClaimBook) -> list[Chart]:
-    """Return, for each kind of price, the chart of price against performance."""
-    from kit.charts.money import draw_value
-
-    value = results.value
-    if value is None:
-        return []
-    charts = []
-    for kind in dict.fromkeys(s.kind for s in value.standings):
-        standings = [s for s in value.standings if s.kind == kind]
-        weighings = [w for w in value.weighings if w.kind == kind]
-        if len(standings) > 1:
-            charts.append(
-                keeping(draw_value, review.store)(
-                    standings,
-                    weighings,
-                    product=review.params.product,
-                    names=names_of(book),
-                    locale=review.params.locale,
-                )
-            )
-    return charts
-
-
-MAKERS = (
-    titles_charts,
-    margins_charts,
-    influence_charts,
-    spread_charts,
-    classes_charts,
-    value_charts,
-)
-
-
-def overlay_charts(review: Review, results: Results, book: ClaimBook) -> list[Chart]:
-    """Return the chart of the runs looked into, laid over each other."""
-    from kit.charts.overlay import draw_overlay
-
-    series = [run.series for run in look_into(review).runs]
-    return [draw_overlay(series, names=names_of(book), locale=review.params.locale)]
-
-
-def distribution_charts(review: Review, results: Results, book: ClaimBook) -> list[Chart]:
-    """Return the chart of how the frame times of the runs looked into are distributed."""
-    from kit.charts.distribution import draw_distribution
-
-    series = [run.series for run in look_into(review).runs]
-    return [draw_distribution(series, names=names_of(book), locale=review.params.locale)]
-
-
-def run_charts(review: Review, results: Results, book: ClaimBook) -> list[Chart]:
-    """Return, for each run looked into, its frame times over time with its sensors beneath."""
-    from kit.charts.runs import draw_run
-
-    return [
-        draw_run(run.series, names=names_of(book), locale=review.params.locale)
-        for run in look_into(review).runs
-    ]
-
-
-MAKERS_OF = {
-    "review": MAKERS,
-    "frame_times": (overlay_charts, distribution_charts, run_charts),
-    "bench_health": (spread_charts,),
-    "plan": (),
+KIND_WORDS = {  # of claims, in the tables of charts; where a kind's own name does not say it
+    "cell": "figure",
+    "suite_like": "suite, titles like these",
+    "suite_fps": "suite average",
+    "cost_per_fps": "price per frame per second",
+    "equal_value_price": "price of equal value",
+    "gap": "here over there",
+    "gap_here": "lead here",
+    "gap_there": "lead there",
 }
 
 
-def show_charts(charts: Sequence[Chart]) -> Html:
-    """Return charts as figures, each with its numbers in a table."""
-    return Html("".join(chart_figure(chart).markup for chart in charts))
+def own_suites(book: ClaimBook) -> tuple[Claim, ...]:
+    """Return the suite margins of the reviewed product over all titles."""
+    return book.of_kind("suite", group="all", product=book.product)
 
 
-def chart_figure(chart: Chart) -> Html:
-    """Return one chart as a figure: picture, caption, text alternative, numbers in a table."""
+def _titles(book: ClaimBook, review: Review) -> list[Chart]:
+    return [titles_chart(book)] if book.of_kind("cell", metric=HEADLINE) else []
+
+
+def _margins(book: ClaimBook, review: Review) -> list[Chart]:
+    suites = [suite for suite in own_suites(book) if METRICS[suite.metric].charted]
+    return [margins_chart(book, suite) for suite in suites]
+
+
+def _influence(book: ClaimBook, review: Review) -> list[Chart]:
+    wanted = HEADLINE, review.params.rivals[0]
+    suites = [s for s in own_suites(book) if (s.metric, s.baseline) == wanted]
+    return [influence_chart(book, suite) for suite in suites if len(suite.inputs) > 2]
+
+
+def _spread(book: ClaimBook, review: Review) -> list[Chart]:
+    return [spread_chart(book)] if book.of_kind("run_over_mean", metric=HEADLINE) else []
+
+
+def _classes(book: ClaimBook, review: Review) -> list[Chart]:
+    gaps = book.of_kind("gap", metric=HEADLINE)
+    return [classes_chart(book, gaps)] if gaps else []
+
+
+def _value(book: ClaimBook, review: Review) -> list[Chart]:
+    kinds = [claim.group for claim in book.of_kind("suite_fps")]
+    return [value_chart(book, k) for k in dict.fromkeys(kinds) if kinds.count(k) > 1]
+
+
+def _overlay(book: ClaimBook, review: Review) -> list[Chart]:
+    from kit.charts.runs import overlay_chart  # with seaborn, which no other chart takes
+
+    return [overlay_chart(book, [run.series for run in look_into(review).runs])]
+
+
+def _distribution(book: ClaimBook, review: Review) -> list[Chart]:
+    from kit.charts.runs import distribution_chart
+
+    return [distribution_chart(book, [run.series for run in look_into(review).runs])]
+
+
+def _run(book: ClaimBook, review: Review) -> list[Chart]:
+    from kit.charts.runs import run_chart
+
+    return [run_chart(book, run.series) for run in look_into(review).runs]
+
+
+Makers = Mapping[str, Callable[[ClaimBook, Review], list[Chart]]]
+MAKERS: Makers = {
+    "titles": _titles,
+    "margins": _margins,
+    "influence": _influence,
+    "spread": _spread,
+    "classes": _classes,
+    "value": _value,
+}
+MAKERS_OF: Mapping[str, Makers] = {
+    "review": MAKERS,
+    "frame_times": {"overlay": _overlay, "distribution": _distribution, "run": _run},
+    "bench_health": {"spread": _spread},
+    "plan": {},
+}
+
+
+def make_charts(review: Review, book: ClaimBook) -> dict[str, list[Chart]]:
+    """Return the charts of a page by subject, such as titles, margins, value of a review.
+
+    A subject without claims has an empty list. Of the review, charts of runs take its frames;
+    every other chart is drawn from the claims alone.
+    """
+    return {
+        subject: [keep_pictures(chart, review.store) for chart in make(book, review)]
+        for subject, make in MAKERS_OF[review.params.page].items()
+    }
+
+
+def draw_backwards(charts: Mapping[str, Sequence[Chart]]) -> None:
+    """Draw every picture that is not there yet, last first: exports, then those of the page."""
+    made = [chart for subject in charts.values() for chart in subject]
+    for chart in reversed(made):
+        draw_export(chart)
+    for chart in reversed(made):
+        page_image(chart)
+
+
+def show_charts(charts: Sequence[Chart], book: ClaimBook) -> Html:
+    """Return charts as figures: picture, caption, note, text alternative, numbers in a table."""
+    return Html("".join(_figure(book, chart).markup for chart in charts))
+
+
+def _figure(book: ClaimBook, chart: Chart) -> Html:
     image = page_image(chart)
     mime: Literal["image/png", "image/svg+xml"] = "image/svg+xml"
     if image.media_type == "image/png":
@@ -201,7 +140,7 @@ def chart_figure(chart: Chart) -> Html:
         caption=chart.caption,
         note=chart.note,
         alt=chart.alt,
-        table=_numbers_table(chart),
+        table=_claims_table(book, chart) if chart.claims else _numbers_table(chart),
     )
 
 
@@ -212,8 +151,35 @@ def write_charts(charts: Mapping[str, Sequence[Chart]], folder: Path) -> list[Pa
     ]
 
 
+def _claims_table(book: ClaimBook, chart: Chart) -> Html:
+    """Return the claims a chart draws as a table of the page, without their marks.
+
+    A column that says the same in every row is left out.
+    """
+    words = [
+        {
+            "title": book.title_name(claim.title),
+            "run": claim.run if claim.kind == "run_over_mean" else "",
+            "product": book.product_name(claim.product),
+            "over": book.product_name(claim.baseline),
+            "metric": book.name("metric", claim.metric, kind=claim.kind),
+            "what": KIND_WORDS.get(claim.kind, claim.kind.replace("_", " ")),
+            "outcome": claim.outcome if claim.is_figure else "",
+        }
+        for claim in chart.claims
+    ]
+    shown = [head for head in words[0] if len({row[head] for row in words}) > 1]
+    rows: list[list[Part | None]] = []
+    for claim, row in zip(chart.claims, words, strict=True):
+        span = f' <span class="iv">{text_html(claim.interval)}</span>' if claim.interval else ""
+        figure = Html(figure_link(claim) + span) if claim.is_figure else claim.text
+        rows.append([*(row[head] for head in shown), figure])
+    columns = [Column(head) for head in (*shown, "figure")]
+    return html_table(f"Numbers of the chart: {chart.caption}", columns, rows)
+
+
 def _numbers_table(chart: Chart) -> Html:
-    """Return a chart's numbers as a table of the page."""
+    """Return the numbers of a chart of frames as a table of the page."""
     frame = chart.table
     numeric = [str(kind).startswith(("float", "int")) for kind in frame.dtypes]
     columns = [
@@ -234,19 +200,46 @@ def _cell(value: object) -> str | None:
     return str(value)
 
 
-def make_charts(review: Review, results: Results, book: ClaimBook) -> dict[str, list[Chart]]:
-    """Return the charts of a page by subject: titles, margins, influence, spread, classes, value
-    of a review. A subject without results has an empty list."""
-    return {
-        maker.__name__.removesuffix("_charts"): maker(review, results, book)
-        for maker in MAKERS_OF[review.params.page]
-    }
+def keep_pictures(chart: Chart, store: Store | None) -> Chart:
+    """Return a chart whose pictures are kept in a store, and found there.
+
+    What is drawn depends on the chart's words and plan, which are plain, and on the code: the text
+    of every module of the kit and the version of matplotlib. A chart of frames is drawn each time.
+    """
+    if store is None or not chart.claims:
+        return chart
+    try:
+        plain = json.dumps(to_plain([chart.words, chart.plan]), sort_keys=True)
+    except TypeError:  # a plan that is not plain: such a chart is drawn every time
+        return chart
+    key = content_key("chart", _code(), arithmetic(), chart.paint.__name__, plain)
+    return replace(chart, _drawn=_Drawn(store, key))
 
 
-def draw_backwards(charts: Mapping[str, Sequence[Chart]]) -> None:
-    """Draw every picture that is not there yet, last first: exports, then those of the page."""
-    made = [chart for subject in charts.values() for chart in subject]
-    for chart in reversed(made):
-        draw_export(chart)
-    for chart in reversed(made):
-        page_image(chart)
+@cache
+def _code() -> str:
+    """Return a key of the code that draws; all of the kit, since that is 3 ms to read."""
+    return code_key(tuple(module_paths()), ("matplotlib", "numpy", "pandas", "pillow"))
+
+
+class _Drawn(dict[str, Any]):
+    """The pictures of one chart by form, such as svg-page: held here, kept in the store."""
+
+    def __init__(self, store: Store, key: str) -> None:
+        super().__init__()
+        self._store = store
+        self._key = key
+
+    def __contains__(self, form: object) -> bool:
+        if super().__contains__(form):
+            return True
+        found = load_entry(self._store, content_key(self._key, str(form)))
+        if found is None:
+            return False
+        super().__setitem__(str(form), found.decode() if str(form).startswith("svg") else found)
+        return True
+
+    def __setitem__(self, form: str, drawn: Any) -> None:
+        super().__setitem__(form, drawn)
+        data = drawn.encode() if isinstance(drawn, str) else drawn
+        keep_entry(self._store, content_key(self._key, form), data)

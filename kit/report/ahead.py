@@ -29,7 +29,7 @@ def work_ahead(params_path: Path) -> None:
     review = load_review(params_path, reading=replace(reading, backwards=True))
     results = work_out(review)
     book = make_claims(review, results)
-    draw_backwards(make_charts(review, results, book))
+    draw_backwards(make_charts(review, book))
 
 
 if __name__ == "__main__":

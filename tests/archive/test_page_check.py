@@ -37,7 +37,7 @@ def fresh(book):
 
 @pytest.fixture(scope="module")
 def charts(fresh):
-    return make_charts(fresh.review, fresh.results, fresh.book)
+    return make_charts(fresh.review, fresh.book)
 
 
 @pytest.fixture(scope="module")

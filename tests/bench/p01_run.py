@@ -47,9 +47,9 @@ for path, layout in work["logs"]:
     values = np.diff(values) if frames.holds == "frame_end" else values
     average = 1 / values.mean()
     low = 1 / np.quantile(values, [0.99, 0.999])
-charts = pictures.make_charts(work["review"], work["results"], work["book"])
+charts = pictures.make_charts(work["review"], work["book"])
 for made in charts.values():
-    pictures.show_charts(made)
+    pictures.show_charts(made, work["book"])
 pictures.write_charts(charts, Path(sys.argv[2]))
 """
 

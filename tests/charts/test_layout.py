@@ -78,7 +78,7 @@ def test_rows_stand_once_each_inside_the_sheet_and_do_not_overlap(count, size):
         natural=28,
         least=26,
         first_extra=20,
-        apart=frozenset({count - 1} if count > 1 else ()),
+        gaps={count - 1: 7.5} if count > 1 else {},
     )
     assert [row for panel in panels for row in panel.rows] == list(range(count))
     assert len(panels) == (2 if size == "video" and count > 35 else 1)
@@ -93,7 +93,7 @@ def test_rows_stand_once_each_inside_the_sheet_and_do_not_overlap(count, size):
 
 def test_a_row_set_apart_has_a_gap_before_it():
     (panel,), _ = stack_rows(
-        SHEETS["page"], top=0, below=0, count=3, natural=20, least=10, apart=frozenset({2})
+        SHEETS["page"], top=0, below=0, count=3, natural=20, least=10, gaps={2: 7.5}
     )
     assert panel.tops[1] == pytest.approx(panel.tops[0] + 20)
     assert panel.tops[2] > panel.tops[1] + 20

@@ -14,11 +14,13 @@ from hashlib import sha256
 from itertools import combinations
 from pathlib import Path
 
-import made_results
+import made_claims
 import matplotlib
+import numpy as np
 import pandas as pd
 import pytest
 from matplotlib import pyplot
+from matplotlib.figure import Figure
 from matplotlib.text import Text
 from PIL import Image
 
@@ -30,17 +32,19 @@ from kit.charts.style import (
     chart_svg,
     export_chart,
     file_stem,
-    looks_of,
     page_image,
+    product_looks,
+    run_looks,
+    tidy_svg,
 )
 from kit.rounding import table_csv
 
-KINDS = sorted(made_results.all_charts(2, 2))
+KINDS = sorted(made_claims.all_charts(2, 2))
 
 
 @cache
 def charts_of(n_titles, n_products):
-    return made_results.all_charts(n_titles, n_products)
+    return made_claims.all_charts(n_titles, n_products)
 
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -70,7 +74,10 @@ def test_the_contrast_formula_gives_the_ratios_its_source_gives():
     assert contrast_with_white("#777777") == pytest.approx(4.47, abs=0.01)
 
 
-@pytest.mark.parametrize("colour", chartstyle.PALETTE)
+ALL_HUES = (*chartstyle.HUES, *(look.colour for look in chartstyle.OUTCOMES.values()))
+
+
+@pytest.mark.parametrize("colour", ALL_HUES)
 def test_every_hue_stands_three_to_one_from_white(colour):
     # WCAG 2.2, 1.4.11 Non-text Contrast: at least 3:1.
     assert contrast_with_white(colour) >= 3.0
@@ -81,27 +88,157 @@ def test_type_is_in_ink_that_stands_four_and_a_half_to_one():
     assert min(contrast_with_white(chartstyle.INK), contrast_with_white(chartstyle.GREY)) >= 4.5
 
 
-def test_the_hues_are_those_of_okabe_and_ito():
-    # M. Okabe and K. Ito (2008), "Color Universal Design", as matplotlib gives the eight.
-    published = {matplotlib.colors.to_hex(c) for c in matplotlib.color_sequences["okabe_ito"]}
-    assert set(chartstyle.PALETTE) <= published
-    assert len(chartstyle.PALETTE) == 5
-
-
 @pytest.mark.parametrize("kind", KINDS)
 def test_a_chart_has_no_hue_of_its_own(charts, kind):
-    greys = re.compile(r"#([0-9a-f]{2})\1\1$")
+    greys = {chartstyle.INK, chartstyle.GREY, chartstyle.RULE, chartstyle.BAND, chartstyle.STEPS}
     colours = set(re.findall(r'(?:fill|stroke)="(#[0-9a-f]{6})"', chart_svg(charts[kind])))
     assert colours
-    assert {c for c in colours if not greys.match(c)} <= set(chartstyle.PALETTE)
+    assert colours <= {*ALL_HUES, *greys, chartstyle.PAPER, "#000000"}
+
+
+# Colours of products must be told apart by everyone: their difference is measured by CIEDE2000,
+# as seen plainly and as people without one kind of cone see them.
+
+# G. Sharma, W. Wu and E. N. Dalal (2005), "The CIEDE2000 color-difference formula: implementation
+# notes, supplementary test data, and mathematical observations", Color Research and Application
+# 30(1), table 1: pairs of Lab colours with their difference. Written down from memory.
+SHARMA = [
+    ((50.0, 2.6772, -79.7751), (50.0, 0.0, -82.7485), 2.0425),
+    ((50.0, 3.1571, -77.2803), (50.0, 0.0, -82.7485), 2.8615),
+    ((50.0, 2.8361, -74.0200), (50.0, 0.0, -82.7485), 3.4412),
+    ((50.0, 2.5, 0.0), (73.0, 25.0, -18.0), 27.1492),
+    ((50.0, 2.5, 0.0), (61.0, -5.0, 29.0), 22.8977),
+    ((50.0, 2.5, 0.0), (56.0, -27.0, -3.0), 31.9030),
+    ((50.0, 2.5, 0.0), (58.0, 24.0, 15.0), 19.4535),
+    ((60.2574, -34.0099, 36.2677), (60.4626, -34.1751, 39.4387), 1.2644),
+]
+
+# G. M. Machado, M. M. Oliveira and L. A. F. Fernandes (2009), "A Physiologically-based Model for
+# Simulation of Color Vision Deficiency", IEEE TVCG 15(6): matrices for severity 1 on linear RGB.
+SIGHTS = {
+    "plain": np.eye(3),
+    "protan": np.array(
+        [
+            [0.152286, 1.052583, -0.204868],
+            [0.114503, 0.786281, 0.099216],
+            [-0.003882, -0.048116, 1.051998],
+        ]
+    ),
+    "deutan": np.array(
+        [
+            [0.367322, 0.860646, -0.227968],
+            [0.280085, 0.672501, 0.047413],
+            [-0.011820, 0.042940, 0.968881],
+        ]
+    ),
+    "tritan": np.array(
+        [
+            [1.255528, -0.076749, -0.178779],
+            [-0.078411, 0.930809, 0.147602],
+            [0.004733, 0.691367, 0.303900],
+        ]
+    ),
+}
+
+
+def ciede2000(one, other):
+    """Return the difference of two Lab colours as Sharma, Wu and Dalal (2005) define it."""
+    (l1, a1, b1), (l2, a2, b2) = one, other
+    chroma = (math.hypot(a1, b1) + math.hypot(a2, b2)) / 2
+    g = 0.5 * (1 - math.sqrt(chroma**7 / (chroma**7 + 25.0**7)))
+    a1, a2 = a1 * (1 + g), a2 * (1 + g)
+    c1, c2 = math.hypot(a1, b1), math.hypot(a2, b2)
+    h1, h2 = (math.degrees(math.atan2(b, a)) % 360 for a, b in ((a1, b1), (a2, b2)))
+    turn = 0.0 if c1 * c2 == 0 else (h2 - h1 + 180) % 360 - 180
+    middle = h1 + h2
+    if c1 * c2:
+        middle = (h1 + h2) / 2 if abs(h1 - h2) <= 180 else (h1 + h2 + 360) / 2 % 360
+    dl, dc = l2 - l1, c2 - c1
+    dh = 2 * math.sqrt(c1 * c2) * math.sin(math.radians(turn / 2))
+    light, chroma = (l1 + l2) / 2, (c1 + c2) / 2
+    t = (
+        1
+        - 0.17 * math.cos(math.radians(middle - 30))
+        + 0.24 * math.cos(math.radians(2 * middle))
+        + 0.32 * math.cos(math.radians(3 * middle + 6))
+        - 0.20 * math.cos(math.radians(4 * middle - 63))
+    )
+    sl = 1 + 0.015 * (light - 50) ** 2 / math.sqrt(20 + (light - 50) ** 2)
+    sc, sh = 1 + 0.045 * chroma, 1 + 0.015 * chroma * t
+    bend = 30 * math.exp(-(((middle - 275) / 25) ** 2))
+    rt = -2 * math.sqrt(chroma**7 / (chroma**7 + 25.0**7)) * math.sin(math.radians(2 * bend))
+    parts = dl / sl, dc / sc, dh / sh
+    return math.sqrt(sum(part**2 for part in parts) + rt * parts[1] * parts[2])
+
+
+def lab(colour, sight="plain"):
+    """Return an sRGB colour (IEC 61966-2-1, D65) in Lab, as a kind of sight sees it."""
+    rgb = np.array(matplotlib.colors.to_rgb(colour))
+    linear = np.where(rgb <= 0.04045, rgb / 12.92, ((rgb + 0.055) / 1.055) ** 2.4)
+    linear = np.clip(SIGHTS[sight] @ linear, 0, 1)
+    to_xyz = np.array(
+        [
+            [0.4124564, 0.3575761, 0.1804375],
+            [0.2126729, 0.7151522, 0.0721750],
+            [0.0193339, 0.1191920, 0.9503041],
+        ]
+    )
+    x, y, z = (to_xyz @ linear) / (0.95047, 1.0, 1.08883)
+    x, y, z = (v ** (1 / 3) if v > 216 / 24389 else (24389 / 27 * v + 16) / 116 for v in (x, y, z))
+    return 116 * y - 16, 500 * (x - y), 200 * (y - z)
+
+
+@pytest.mark.parametrize(("one", "other", "difference"), SHARMA)
+def test_differences_of_colours_are_those_of_the_published_pairs(one, other, difference):
+    assert ciede2000(one, other) == pytest.approx(difference, abs=0.00005)
+    assert ciede2000(other, one) == pytest.approx(difference, abs=0.00005)
+
+
+@pytest.mark.parametrize("sight", SIGHTS)
+def test_products_are_told_apart_by_colour_with_every_kind_of_sight(sight):
+    # Common practice, no source: a CIEDE2000 of 10 is seen at a glance.
+    seen = [lab(colour, sight) for colour in chartstyle.HUES]
+    assert len(set(chartstyle.HUES)) == 6
+    assert min(ciede2000(a, b) for a, b in combinations(seen, 2)) >= 10
+
+
+@pytest.mark.parametrize("sight", SIGHTS)
+def test_ahead_behind_and_level_are_told_apart_too(sight):
+    seen = [lab(c, sight) for c in {look.colour for look in chartstyle.OUTCOMES.values()}]
+    assert len(seen) == 3
+    assert min(ciede2000(a, b) for a, b in combinations(seen, 2)) >= 10
+
+
+def test_a_product_is_marked_by_its_place_in_params_alone():
+    looks = product_looks(made_claims.book())
+    assert looks["p0"] == chartstyle.REVIEWED
+    assert [looks[f"p{i}"] for i in (1, 2, 3)] == list(chartstyle.RIVALS)
+    assert looks["p4"] == chartstyle.PREDECESSOR
+    assert looks["p5"].foot and looks["p5"].colour == chartstyle.PREDECESSOR.colour
+    assert not any(looks[p].foot for p in looks if p != "p5")
+    assert list(looks) == made_claims.products(8)
+    other = product_looks(made_claims.book(*made_claims.cells(2, 2)))
+    assert other == looks  # whatever is drawn
+
+
+def test_a_predecessor_that_is_a_rival_is_marked_as_one():
+    looks = product_looks(made_claims.book(predecessor="p2"))
+    assert looks["p2"] == chartstyle.RIVALS[1]
 
 
 def test_products_differ_in_shape_as_well_as_colour_up_to_thirty_six():
-    looks = looks_of([f"p{i}" for i in range(37)], "p0")
+    looks = product_looks(made_claims.book(n_products=37, same_name=[]))
     assert looks["p0"].filled and not any(looks[f"p{i}"].filled for i in range(1, 37))
     assert len({(look.colour, look.shape) for look in looks.values()}) == 37
-    first = [looks[f"p{i}"] for i in range(1, 10)]
+    first = [looks[f"p{i}"] for i in (1, 2, 3, *range(5, 11))]
     assert len({look.shape for look in first}) == 9
+
+
+@pytest.mark.parametrize("count", [1, 5, 12, 25])
+def test_runs_laid_over_each_other_differ_in_colour_or_line(count):
+    looks = run_looks([f"r{i}" for i in range(count)])
+    assert len({(look.colour, str(look.dash)) for look in looks.values()}) == count
+    assert looks["r0"].dash == "-"
 
 
 SIZES = [
@@ -160,10 +297,10 @@ DRAW_ALL = """
 import sys
 sys.path.insert(0, {tests!r})
 from hashlib import sha256
-import made_results
+import made_claims
 from kit.charts.style import _figure_png, _figure_svg, chart_svg
 digest = sha256()
-for name, chart in sorted(made_results.all_charts(4, 3).items()):
+for name, chart in sorted(made_claims.all_charts(4, 3).items()):
     digest.update(chart_svg(chart).encode())
     figure = chart.draw("video")
     digest.update(_figure_svg(figure, chart, "video").encode())
@@ -193,7 +330,7 @@ def test_twenty_drawings_have_the_same_bytes(kind):
     # An unseeded resampling differed in 1 of 15 drawings: five repeats would not find it.
     seen = set()
     for _ in range(20):
-        chart = made_results.all_charts(2, 2)[kind]
+        chart = made_claims.all_charts(2, 2)[kind]
         seen.add(sha256(chart_svg(chart).encode()).hexdigest())
     assert len(seen) == 1
 
@@ -201,11 +338,11 @@ def test_twenty_drawings_have_the_same_bytes(kind):
 def test_drawing_leaves_no_trace_in_the_session(charts):
     with matplotlib.rc_context({"font.size": 31.0, "axes.facecolor": "#123456"}):
         before = dict(matplotlib.rcParams)
-        chart = made_results.all_charts(2, 2)["titles"]
+        chart = made_claims.all_charts(2, 2)["titles"]
         svg = chart_svg(chart)
         assert dict(matplotlib.rcParams) == before
     assert "#123456" not in svg
-    assert svg == chart_svg(made_results.all_charts(2, 2)["titles"])
+    assert svg == chart_svg(made_claims.all_charts(2, 2)["titles"])
     assert pyplot.get_fignums() == []
 
 
@@ -227,7 +364,7 @@ HOSTILE = {
 @cache
 def charts_named(name):
     shown = dict.fromkeys(["p0", "p1", "p4", "t00", "t01"], name)
-    return made_results.all_charts(2, 2, shown=shown)
+    return made_claims.all_charts(2, 2, shown=shown)
 
 
 @pytest.mark.parametrize("what", HOSTILE)
@@ -290,13 +427,13 @@ def test_a_chart_fits_a_report(charts, kind):
 
 
 def test_a_large_svg_gives_way_to_a_smaller_picture(monkeypatch):
-    chart = made_results.all_charts(30, 3)["spread"]
+    chart = made_claims.all_charts(30, 3)["spread"]
     svg_size = len(chart_svg(chart).encode())
     monkeypatch.setattr(chartstyle, "LARGE_SVG_BYTES", 1000)
     monkeypatch.setattr(chartstyle, "chart_png", lambda *_, **__: b"x" * (svg_size - 1))
     assert page_image(chart).media_type == "image/png"
     assert 'src="data:image/png;base64,' in chart_html(chart)
-    other = made_results.all_charts(30, 3)["spread"]
+    other = made_claims.all_charts(30, 3)["spread"]
     monkeypatch.setattr(chartstyle, "chart_png", lambda *_, **__: b"x" * (svg_size + 9))
     assert page_image(other).media_type == "image/svg+xml"
 
@@ -309,8 +446,8 @@ def test_export_writes_picture_vector_and_numbers(charts, tmp_path):
         assert picture.size == (1920, 1080)
     assert ET.parse(paths[0]).getroot().get("width") == "1920"
     with paths[2].open(newline="", encoding="utf-8") as file:
-        back = [float(row["ratio"]) for row in csv.DictReader(file)]
-    assert back == list(chart.table["ratio"])  # unrounded, to the last bit
+        back = [float(row["value"]) for row in csv.DictReader(file)]
+    assert back == [claim.value for claim in chart.claims]  # unrounded, to the last bit
     before = [p.read_bytes() for p in paths]
     export_chart(chart, tmp_path / "charts")
     assert [p.read_bytes() for p in paths] == before
@@ -356,3 +493,67 @@ def test_dollars_underscores_and_backslashes_are_no_formula():
     chart = charts_named(HOSTILE["mathtext"])["titles"]
     texts = ["".join(e.itertext()) for e in ET.fromstring(chart_svg(chart)).iter(f"{SVG}text")]
     assert any(t.startswith("Price $x_1$ and") for t in texts)
+
+
+class TestTidySvg:
+    """An SVG as drawn, tidied: same picture, smaller, self-contained."""
+
+    @pytest.fixture(scope="class")
+    @classmethod
+    def drawn(cls):
+        with chart_style("test"):
+            figure = Figure(figsize=(4, 3), dpi=72)
+            axes = figure.add_axes((0.1, 0.1, 0.8, 0.8))
+            axes.plot([0.123456789, 1, 2], [1, 3, 2], marker="o", linestyle="--", color="#0072b2")
+            axes.text(1, 2, 'a < b & "c" d="1.23456" style="fill: red"', rotation=30)
+            buffer = io.BytesIO()
+            figure.savefig(buffer, format="svg", dpi=72)
+        return buffer.getvalue()
+
+    def paths(self, root):
+        """Return every path's numbers, ids aside."""
+        return [
+            np.array(re.findall(r"-?\d+(?:\.\d+)?", p.get("d")), float)
+            for p in root.iter(f"{SVG}path")
+        ]
+
+    def test_every_path_is_kept_to_a_hundredth_of_a_pixel(self, drawn):
+        before, after = (
+            self.paths(ET.fromstring(drawn)),
+            self.paths(ET.fromstring(tidy_svg(drawn, alt="x"))),
+        )
+        assert len(before) == len(after) > 4
+        for one, other in zip(before, after, strict=True):
+            assert np.abs(one - other).max() <= 0.005 + 1e-9
+
+    def test_text_is_kept_to_the_letter(self, drawn):
+        root = ET.fromstring(tidy_svg(drawn, alt="x"))
+        texts = [t.text for t in root.iter(f"{SVG}text")]
+        assert 'a < b & "c" d="1.23456" style="fill: red"' in texts
+
+    def test_every_reference_still_has_its_target(self, drawn):
+        tidy = tidy_svg(drawn, alt="x")
+        ids = re.findall(r'\bid="([^"]+)"', tidy)
+        used = set(re.findall(r'href="#([^"]+)"|url\(#([^)]+)\)', tidy))
+        assert used and {a or b for a, b in used} == set(ids)
+
+    def test_nothing_of_the_drawing_program_is_left(self, drawn):
+        tidy = tidy_svg(drawn, alt="x")
+        assert len(tidy) < 0.7 * len(drawn)
+        for gone in ("<?xml", "<!DOCTYPE", "<metadata", "<style", " style=", "matplotlib", "<!--"):
+            assert gone not in tidy.replace('d="1.23456" style=', "")
+
+    def test_style_becomes_attributes_with_the_same_values(self, drawn):
+        (line,) = [
+            p
+            for p in ET.fromstring(tidy_svg(drawn, alt="x")).iter(f"{SVG}path")
+            if p.get("stroke-dasharray")
+        ]
+        assert line.get("stroke") == "#0072b2" and line.get("fill") == "none"
+
+    def test_the_picture_is_named_by_its_alternative(self, drawn):
+        root = ET.fromstring(tidy_svg(drawn, alt='12 % "ahead" <of> all\x00'))
+        assert root.get("role") == "img"
+        assert root.get("aria-label") == '12 % "ahead" <of> all'
+        assert (root.get("width"), root.get("height")) == ("288", "216")
+        assert root.get("viewBox") == "0 0 288 216"

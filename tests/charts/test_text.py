@@ -4,16 +4,18 @@ import math
 import re
 
 import pytest
+from made_claims import book
 from matplotlib.figure import Figure
 
 from kit.charts.text import (
     ELLIPSIS,
     fit_text,
-    name_of,
     place_labels,
     plain_name,
+    product_name,
     spread_apart,
     text_width,
+    title_name,
     wrap_text,
 )
 
@@ -37,9 +39,10 @@ def test_a_name_is_one_line_of_text(raw, shown):
 
 
 def test_an_id_without_a_name_stands_for_itself():
-    assert name_of({"a": "Alpha", "b": ""}, "a") == "Alpha"
-    assert name_of({"a": "Alpha", "b": ""}, "b") == "b"
-    assert name_of({}, "c") == "c"
+    made = book(shown={"p1": "", "t01": ""})
+    assert product_name(made, "p0") == "Marlow 14" and title_name(made, "t00") == "Salt Dunes"
+    assert product_name(made, "p1") == "p1" and title_name(made, "t01") == "t01"
+    assert product_name(made, "c") == "c"
 
 
 @pytest.mark.parametrize("text", ["Marlow 14", "WWW", "iii", "+12.3\xa0%", "Ünïcödé"])

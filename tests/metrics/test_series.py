@@ -3,7 +3,7 @@
 import statistics
 from dataclasses import replace
 
-import made_results
+import made_claims
 import numpy as np
 import pandas as pd
 import pytest
@@ -29,7 +29,7 @@ def run_of(frame_ms, **sensors):
 
 @pytest.fixture(scope="module")
 def run():
-    return made_results.run(seconds=30)
+    return made_claims.run(seconds=30)
 
 
 @pytest.fixture(scope="module")

@@ -17,7 +17,7 @@ def test_tables_hold_the_claims_unrounded(demo):
 
 
 def test_what_is_written_is_what_is_named(demo, tmp_path):
-    some = {"spread": make_charts(demo.review, demo.results, demo.book)["spread"]}
+    some = {"spread": make_charts(demo.review, demo.book)["spread"]}
     names = write_outputs(demo.review, demo.results, demo.book, some, tmp_path)
     found = {p.relative_to(tmp_path).as_posix() for p in tmp_path.rglob("*") if p.is_file()}
     assert set(names) == found
@@ -33,7 +33,7 @@ def test_what_is_written_is_what_is_named(demo, tmp_path):
 
 
 def test_every_subject_has_its_charts(demo):
-    charts = make_charts(demo.review, demo.results, demo.book)
+    charts = make_charts(demo.review, demo.book)
     assert {"titles", "margins", "influence", "spread", "classes", "value"} <= charts.keys()
     for made in charts.values():
         for chart in made:

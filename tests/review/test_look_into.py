@@ -134,8 +134,8 @@ def test_the_sections_show_each_run_once(looked):
 
 def test_the_charts_are_those_of_the_look(looked):
     pytest.importorskip("matplotlib")
-    review, results, book = looked()
-    charts = make_charts(review, results, book)
+    review, _, book = looked()
+    charts = make_charts(review, book)
     assert {name: len(made) for name, made in charts.items()} == {
         "overlay": 1, "distribution": 1, "run": 3
     }  # fmt: skip

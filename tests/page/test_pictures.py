@@ -4,16 +4,15 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-import pandas as pd
+import made_claims
 import pytest
 from matplotlib.figure import Figure
 from small_bench import small_bench, walk
 
-import kit.page.kept_charts
-from kit.charts.style import Chart, blank_figure, drawn_on, export_chart, page_image
+import kit.page.pictures
+from kit.charts.style import Chart, ChartWords, blank_figure, export_chart, page_image
 from kit.metrics.store import Store
-from kit.page.kept_charts import keeping
-from kit.page.pictures import draw_backwards, make_charts
+from kit.page.pictures import draw_backwards, keep_pictures, make_charts, show_charts
 
 
 @pytest.fixture
@@ -25,25 +24,26 @@ def counting():
     """Return a drawing function, and the list of the sheets it was asked to draw on."""
     drawn: list[str] = []
 
-    def draw_line(numbers, *, name="a", extra=None) -> Chart:
-        def paint(sheet) -> Figure:
-            drawn.append(sheet.size)
-            figure = blank_figure(sheet, 100)
-            figure.add_axes((0, 0, 1, 1)).plot(numbers)
-            return figure
+    def paint(chart, sheet) -> Figure:
+        drawn.append(sheet.size)
+        figure = blank_figure(sheet, 100)
+        figure.add_axes((0, 0, 1, 1)).plot(chart.plan[0])
+        return figure
 
-        table = pd.DataFrame({"number": list(numbers)})
-        return Chart(name, "A line", "note", "alt", table, drawn_on(paint))
+    def draw_line(numbers, *, name="a", extra=None) -> Chart:
+        claims = made_claims.cells(1, len(numbers))
+        words = ChartWords((name,), "A line", "note", "alt")
+        return Chart(words, (numbers, extra), paint, tuple(claims))
 
     return draw_line, drawn
 
 
 def test_a_picture_is_drawn_once_for_each_sheet(store, tmp_path):
     draw, drawn = counting()
-    first = keeping(draw, store)((1.0, 2.0))
+    first = keep_pictures(draw((1.0, 2.0)), store)
     pictures = page_image(first), [p.read_bytes() for p in export_chart(first, tmp_path / "a")]
     assert drawn == ["page", "video"]
-    again = keeping(draw, store)((1.0, 2.0))
+    again = keep_pictures(draw((1.0, 2.0)), store)
     assert (
         page_image(again),
         [p.read_bytes() for p in export_chart(again, tmp_path / "b")],
@@ -57,28 +57,46 @@ def test_a_picture_is_drawn_once_for_each_sheet(store, tmp_path):
 def test_whatever_differs_is_drawn(store, monkeypatch):
     draw, drawn = counting()
     for numbers, name in (((1.0, 2.0), "a"), ((1.0, 2.0 + 4e-16), "a"), ((1.0, 2.0), "b")):
-        page_image(keeping(draw, store)(numbers, name=name))
+        page_image(keep_pictures(draw(numbers, name=name), store))
     assert len(drawn) == 3
-    monkeypatch.setattr(kit.page.kept_charts, "_code", lambda: "other code")
-    page_image(keeping(draw, store)((1.0, 2.0), name="a"))
+    monkeypatch.setattr(kit.page.pictures, "_code", lambda: "other code")
+    page_image(keep_pictures(draw((1.0, 2.0), name="a"), store))
     assert len(drawn) == 4
 
 
 def test_a_damaged_picture_is_drawn_anew(store):
     draw, drawn = counting()
-    first = page_image(keeping(draw, store)((1.0, 2.0)))
+    first = page_image(keep_pictures(draw((1.0, 2.0)), store))
     for path in store.folder.rglob("*"):
         if path.is_file():
             path.write_bytes(path.read_bytes()[:-5])
-    assert page_image(keeping(draw, store)((1.0, 2.0))) == first
+    assert page_image(keep_pictures(draw((1.0, 2.0)), store)) == first
     assert drawn == ["page", "page"]
 
 
 def test_arguments_that_are_not_plain_are_never_kept(store):
     draw, drawn = counting()
     for _ in range(2):
-        page_image(keeping(draw, store)((1.0, 2.0), extra=object()))
+        page_image(keep_pictures(draw((1.0, 2.0), extra=object()), store))
     assert len(drawn) == 2 and not list(store.folder.glob("*"))
+
+
+def test_a_chart_of_frames_is_never_kept(store):
+    draw, drawn = counting()
+    for _ in range(2):
+        page_image(keep_pictures(replace(draw((1.0, 2.0)), claims=()), store))
+    assert len(drawn) == 2 and not list(store.folder.glob("*"))
+
+
+def test_the_table_of_a_chart_holds_each_claim_as_a_link_and_no_column_that_says_nothing():
+    chart = made_claims.all_charts(2, 2)["margins"]
+    made = made_claims.book(*chart.claims)
+    shown = show_charts([chart], made).markup
+    for claim in chart.claims:
+        assert shown.count(f'href="#{claim.anchor}"') == 1
+        assert claim.text in shown and claim.interval in shown
+    heads = shown.partition("<thead>")[2].partition("</thead>")[0]
+    assert ">title<" in heads and ">outcome<" in heads and ">product<" not in heads
 
 
 def test_every_chart_of_a_review_is_kept_and_only_prices_move_those_of_prices(tmp_path, store):
@@ -86,23 +104,23 @@ def test_every_chart_of_a_review_is_kept_and_only_prices_move_those_of_prices(tm
     dearer = replace(made, prices=tuple((p[0], "333", *p[2:]) for p in made.prices))
 
     def charts_of(bench, folder):
-        review, results, book = walk(bench, folder)
-        return make_charts(replace(review, store=store), results, book)
+        review, _, book = walk(bench, folder)
+        return make_charts(replace(review, store=store), book)
 
     charts = charts_of(made, tmp_path / "made")
     draw_backwards(charts)
     held = {name: chart for c in charts.values() for chart in c for name in [chart.name]}
     assert len(held) > 5
 
-    def never(size):
+    def never(chart, sheet):
         raise AssertionError("drawn again")
 
     for same in charts_of(made, tmp_path / "same").values():
         for chart in same:
-            assert page_image(replace(chart, draw=never)) == page_image(held[chart.name])
+            assert page_image(replace(chart, paint=never)) == page_image(held[chart.name])
     for subject, again in charts_of(dearer, tmp_path / "dearer").items():
         for chart in again:
-            unable = replace(chart, draw=never)
+            unable = replace(chart, paint=never)
             if subject == "value":
                 with pytest.raises(AssertionError, match="drawn again"):
                     page_image(unable)

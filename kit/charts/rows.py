@@ -1,0 +1,821 @@
+"""Charts of rows: margins, averages with their lows, runs, a suite without each of its titles.
+
+Two painters: rows on an axis of ratios, and dots in lines within rows. Every axis of ratios is
+logarithmic, so that twice as fast and half as fast lie alike far from level, and is labelled in
+percent.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from kit.charts.layout import (
+    Panel,
+    add_line,
+    axis_label,
+    begin_figure,
+    draw_interval,
+    draw_marks,
+    even_ticks,
+    label_column,
+    label_line,
+    label_rows,
+    line_through,
+    log_limits,
+    ratio_labels,
+    ratio_ticks,
+    row_axes,
+    rule_rows,
+    set_ticks,
+    stack_rows,
+    tick_labels,
+    title_height,
+)
+from kit.charts.style import (
+    BAND,
+    GREY,
+    OUTCOMES,
+    SHEETS,
+    SUITE,
+    Chart,
+    ChartWords,
+    Look,
+    Sheet,
+    product_looks,
+)
+from kit.charts.text import fit_text, metric_name, product_name, text_width, title_name
+from kit.claims.claim import Claim, ClaimBook
+from kit.rounding import MINUS, NBSP, better_word, number, share_text
+from kit.settings.metric import HEADLINE, HEADLINE_LOW, METRICS
+
+DAGGER = " \u2020"
+UNIT_WORDS = {"fps": "frames per second", "s": "seconds", "h": "hours", "W": "watts"}
+
+
+@dataclass(frozen=True, slots=True)
+class RatioRow:
+    """One row of a chart of ratios: a claim, with the wider of its intervals where it has two."""
+
+    label: str
+    claim: Claim
+    wide: Claim | None = None
+    apart: bool = False  # set off from the rows above it
+    head: str = ""  # what it and the rows below it have in common
+
+
+@dataclass(frozen=True, slots=True)
+class RatioPlan:
+    """Rows on an axis of ratios over a shaded band; with `of`, lines from that claim to each."""
+
+    rows: tuple[RatioRow, ...]
+    band: tuple[float, float]
+    of: Claim | None
+    look: Look
+
+
+def ratio_chart(
+    words: ChartWords,
+    rows: Sequence[RatioRow],
+    *,
+    band: tuple[float, float],
+    of: Claim | None = None,
+    look: Look = SUITE,
+) -> Chart:
+    """Return the chart of rows on a logarithmic axis of ratios.
+
+    Parameters
+    ----------
+    words : ChartWords
+    rows : sequence of RatioRow
+        In their order from the top.
+    band : (float, float)
+        Shaded from one ratio to the other; NaN where nothing is.
+    of : Claim, optional
+        A ratio that all rows start from: an upright line. Without it, marks follow outcomes.
+    look : Look
+        Of the marks, with `of`; else of the rows set apart.
+    """
+    wide = [row.wide for row in rows if row.wide]
+    claims = (*(row.claim for row in rows), *wide, *([of] if of else ()))
+    chart = Chart(words, RatioPlan(tuple(rows), band, of, look), _paint_ratios, claims)
+    return say_what_is_narrow(chart, [_ratio_spans(chart, sheet) for sheet in SHEETS.values()])
+
+
+def say_what_is_narrow(chart: Chart, spans: Sequence[Sequence[float]]) -> Chart:
+    """Add to the notes how many intervals are narrower than their marks, where any are.
+
+    `spans` are the widths of the intervals in marks, for the page and for video.
+    """
+    notes = []
+    for widths in spans:
+        narrow = sum(width < 1 for width in widths)
+        said = "is narrower than its mark" if narrow == 1 else "are narrower than their marks"
+        said = f" {narrow} of {len(widths)} intervals {said}."
+        if narrow == len(widths):
+            said = " Every interval is narrower than its mark."
+        notes.append(chart.note + (said if narrow else ""))
+    return replace(chart, words=replace(chart.words, note=notes[0], video_note=notes[1]))
+
+
+def interval_of(claim: Claim | None) -> tuple[float, float]:
+    """Return the ends of a claim's interval; NaN where it has none."""
+    if claim is None or claim.low is None or claim.high is None:
+        return math.nan, math.nan
+    return claim.low, claim.high
+
+
+def _known(values: Sequence[float]) -> list[float]:
+    return [value for value in values if math.isfinite(value)]
+
+
+@dataclass(frozen=True, slots=True)
+class _RatioLayout:
+    panels: list[Panel]
+    height: float
+    left: float  # the column of names
+    right: float  # the columns of figures and of words
+    word_room: float
+    size: float
+    limits: tuple[float, float]
+
+
+def _lay_out_ratios(chart: Chart, sheet: Sheet) -> _RatioLayout:
+    """Return where everything of a chart of ratios stands."""
+    plan: RatioPlan = chart.plan
+    gap = 0.5 * sheet.text
+    panels, height = stack_rows(
+        sheet,
+        top=title_height(chart, sheet) + (3.4 * sheet.small if chart.words.above else gap),
+        below=3.6 * sheet.small,
+        count=len(plan.rows),
+        natural=1.85 * sheet.text,
+        least=1.5 * sheet.text,
+        gaps=_gaps(sheet, [row.head for row in plan.rows])
+        | {i: gap for i, row in enumerate(plan.rows) if row.apart and i},
+    )
+    size = min(sheet.text, min(panels[0].heights) * 0.8)
+    texts = [row.claim.text for row in plan.rows]
+    # Two columns leave no room for the outcome in words as well; place, fill and edge say it.
+    words = [row.claim.outcome for row in plan.rows] if len(panels) == 1 else []
+    word_room = max((text_width(w, size) for w in words), default=0.0)
+    text_room = 1.14 * max(text_width(t, size) for t in texts) + 0.5 * sheet.text
+    shown = [row.claim for row in plan.rows] + [row.wide for row in plan.rows if row.wide]
+    start = plan.of.figure if plan.of else 1.0
+    ends = [end for claim in shown for end in interval_of(claim)] + list(
+        plan.band if plan.of else ()
+    )
+    return _RatioLayout(
+        panels,
+        height,
+        label_column(sheet, [row.label for row in plan.rows], panels[0].width),
+        text_room + word_room + (1.0 if word_room else 0.5) * sheet.text,
+        word_room,
+        size,
+        log_limits([*(row.claim.figure for row in plan.rows), start], _known(ends)),
+    )
+
+
+def _gaps(sheet: Sheet, heads: Sequence[str]) -> dict[int, float]:
+    """Return the room that rows with a head need before them."""
+    return {i: 1.35 * sheet.text for i, head in enumerate(heads) if head}
+
+
+def _ratio_spans(chart: Chart, sheet: Sheet) -> list[float]:
+    """Return the widths of the intervals drawn, in marks."""
+    at = _lay_out_ratios(chart, sheet)
+    room = at.panels[0].width - at.left - at.right
+    per_log = room / math.log(at.limits[1] / at.limits[0])
+    ends = [interval_of(row.claim) for row in chart.plan.rows]
+    return [per_log * math.log(high / low) / sheet.mark for low, high in ends if math.isfinite(low)]
+
+
+def _paint_ratios(chart: Chart, sheet: Sheet) -> Figure:
+    """Draw rows over a logarithmic axis of ratios, their figures in a column to the right."""
+    plan: RatioPlan = chart.plan
+    at = _lay_out_ratios(chart, sheet)
+    figure = begin_figure(chart, sheet, at.height)
+    apart = frozenset(i for i, row in enumerate(plan.rows) if row.apart)
+    for panel in at.panels:
+        label_rows(
+            figure,
+            sheet,
+            panel,
+            [row.label for row in plan.rows],
+            width=at.left,
+            bold=apart,
+            heads={i: row.head for i, row in enumerate(plan.rows)},
+        )
+        axes = row_axes(figure, panel, at.left, at.right)
+        room = panel.width - at.left - at.right
+        _label_ratios(axes, sheet, chart.words, at, room)
+        _shade(axes, sheet, plan)
+        rule_rows(axes, sheet, panel)
+        for i in panel.rows:
+            _draw_ratio(axes, sheet, plan, plan.rows[i], panel.middle(i))
+            y, words = panel.top + panel.middle(i), at.word_room > 0
+            edge = panel.left + panel.width - at.word_room - (0.7 if words else 0.3) * sheet.text
+            heavy = "bold" if i in apart else "normal"
+            claim = plan.rows[i].claim
+            add_line(figure, edge, y, claim.text, at.size, ha="right", fontweight=heavy)
+            if words:
+                add_line(figure, edge + 0.45 * sheet.text, y, claim.outcome, at.size)
+    return figure
+
+
+def _label_ratios(
+    axes: Axes, sheet: Sheet, words: ChartWords, at: _RatioLayout, room: float
+) -> None:
+    """Set the axis below, and the one above as the baseline sees it: each ratio inverted."""
+    axes.set_xscale("log")
+    axes.set_xlim(*at.limits)
+    at_most = max(3, min(7, int(room / (4.2 * sheet.small))))
+    ticks = ratio_ticks(*at.limits, at_most=at_most)
+    set_ticks(axes, sheet, "x", ticks, ratio_labels(ticks, locale=words.locale))
+    fits = text_width(words.below, sheet.small) <= room + 2 * min(at.left, at.right)
+    axis_label(axes, sheet, words.below if fits else words.below_short)
+    if at.limits[0] < 1.0 < at.limits[1]:
+        axes.axvline(1.0, color=GREY, linewidth=sheet.line, zorder=1)
+    if not words.above:
+        return
+    ticks = ratio_ticks(1 / at.limits[1], 1 / at.limits[0], at_most=at_most)
+    labels = ratio_labels(ticks, locale=words.locale)
+    twin = axes.twiny()
+    twin.set_xscale("log")
+    twin.set_xlim(*at.limits)
+    set_ticks(twin, sheet, "x", [1 / t for t in ticks], labels, grid=False)
+    twin.tick_params(labelcolor=GREY)
+    shown = fit_text(words.above, sheet.small, room + at.right)
+    twin.set_xlabel(shown, fontsize=sheet.small, color=GREY, labelpad=sheet.small * 0.35)
+    twin.spines["top"].set_visible(True)
+    twin.spines["left"].set_visible(False)
+
+
+def _shade(axes: Axes, sheet: Sheet, plan: RatioPlan) -> None:
+    """Shade the band; mark its edges, or the ratio that all rows start from."""
+    if _known(plan.band):
+        axes.axvspan(*plan.band, color=BAND, linewidth=0, zorder=0.2)
+    if plan.of:
+        axes.axvline(plan.of.figure, color=plan.look.colour, linewidth=1.6 * sheet.line, zorder=1)
+        return
+    for edge in _known(plan.band):
+        axes.axvline(
+            edge, color=GREY, linewidth=0.6 * sheet.line, zorder=0.9, linestyle=(0, (2, 3))
+        )
+
+
+def _draw_ratio(axes: Axes, sheet: Sheet, plan: RatioPlan, row: RatioRow, y: float) -> None:
+    """Draw one row: both intervals and the mark, or the line from where all rows start."""
+    claim, look = row.claim, plan.look
+    if plan.of:
+        span = [(plan.of.figure, claim.figure, y)]
+        line_through(axes, span, color=look.colour, linewidth=sheet.line)
+        draw_marks(axes, sheet, [claim.figure], [y], look, 0.95)
+        return
+    outcome = OUTCOMES[claim.outcome]
+    look = replace(outcome, colour=look.colour, shape=look.shape) if row.apart else outcome
+    draw_interval(axes, sheet, interval_of(row.wide), y, look.colour, width=1.6 * 0.6, capped=True)
+    width = 3.4 if row.apart else 2.0
+    draw_interval(axes, sheet, interval_of(claim), y, look.colour, width=width)
+    draw_marks(axes, sheet, [claim.figure], [y], look, 1.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Dot:
+    """One mark in a chart of lines: which row, which line of it, the claim, and the low it has."""
+
+    row: str
+    series: str
+    claim: Claim
+    low: Claim | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class DotPlan:
+    """Rows of one line a series, from zero or, with `ratios`, about level."""
+
+    rows: Mapping[str, tuple[str, str]]  # name and head by key
+    series: Mapping[str, tuple[str, Look]]
+    dots: tuple[Dot, ...]
+    ratios: bool
+
+
+def dot_chart(
+    words: ChartWords,
+    dots: Sequence[Dot],
+    *,
+    rows: Mapping[str, tuple[str, str]],
+    series: Mapping[str, tuple[str, Look]],
+    ratios: bool = False,
+) -> Chart:
+    """Return the chart of marks in rows, within each a line for every series.
+
+    Parameters
+    ----------
+    words : ChartWords
+    dots : sequence of Dot
+    rows : mapping of str to (str, str)
+        Name of each row, and what it and the rows below it have in common ("" for what the row
+        above says), in their order from the top.
+    series : mapping of str to (str, Look)
+        Name and look of each line in a row.
+    ratios : bool
+        Whether the axis is one of ratios; else it begins at zero.
+    """
+    claims = (*(dot.claim for dot in dots), *(dot.low for dot in dots if dot.low))
+    chart = Chart(words, DotPlan(rows, series, tuple(dots), ratios), _paint_dots, claims)
+    return say_what_is_narrow(chart, [_dot_spans(chart, sheet) for sheet in SHEETS.values()])
+
+
+def _ends_of(dot: Dot) -> list[float]:
+    low = dot.low.figure if dot.low else math.nan
+    return _known([low, dot.claim.figure, *interval_of(dot.claim)])
+
+
+@dataclass(frozen=True, slots=True)
+class _DotLayout:
+    panels: list[Panel]
+    height: float
+    left: float
+    extra: float  # by how much the first row of a column is taller, for names in it
+    limits: tuple[float, float]
+
+
+def _lay_out_dots(chart: Chart, sheet: Sheet) -> _DotLayout:
+    """Lay out rows of a line a series; the first row of a column is open for names."""
+    plan: DotPlan = chart.plan
+    count = len(plan.series)
+    natural = max(count * sheet.mark * 1.05 + 0.7 * sheet.text, 1.7 * sheet.text)
+    extra = max(0.0, count * 1.25 * sheet.small - count * sheet.mark * 0.9)
+    panels, height = stack_rows(
+        sheet,
+        top=title_height(chart, sheet) + 0.4 * sheet.text,
+        below=3.6 * sheet.small,
+        count=len(plan.rows),
+        natural=natural,
+        least=max(1.45 * sheet.text, count * sheet.mark * 0.72),
+        first_extra=extra,
+        gaps=_gaps(sheet, [head for _, head in plan.rows.values()]),
+    )
+    left = label_column(sheet, [name for name, _ in plan.rows.values()], panels[0].width)
+    if plan.ratios:
+        limits = log_limits([*(dot.claim.figure for dot in plan.dots), 1.0], [])
+        return _DotLayout(panels, height, left, extra, limits)
+    most = max(end for dot in plan.dots for end in _ends_of(dot))
+    width = panels[0].width - left - sheet.text
+    first = {list(plan.rows)[panel.rows.start] for panel in panels}
+    gap = 0.9 * sheet.mark + 2.0
+    wanted = [  # where the axis must end for a name to fit right of its line
+        max(_ends_of(dot))
+        * width
+        / max(width - text_width(plan.series[dot.series][0], sheet.small) - gap, 1.0)
+        for dot in plan.dots
+        if dot.row in first
+    ]
+    end = max(1.06 * most, min(max(wanted, default=0.0), 1.35 * most))
+    return _DotLayout(panels, height, left, extra, (0.0, end))
+
+
+def _dot_spans(chart: Chart, sheet: Sheet) -> list[float]:
+    """Return the widths of the intervals drawn, in marks."""
+    at = _lay_out_dots(chart, sheet)
+    per_unit = (at.panels[0].width - at.left - sheet.text) / (at.limits[1] - at.limits[0])
+    ends = [interval_of(dot.claim) for dot in chart.plan.dots]
+    return [per_unit * (high - low) / sheet.mark for low, high in ends if math.isfinite(low)]
+
+
+def _lines_of(panel: Panel, row: int, count: int, extra: float) -> list[float]:
+    """Return the heights of a row's lines, one a series, from the panel's top."""
+    at = row - panel.rows.start
+    spare = 0.25 * (panel.heights[at] - (extra if at == 0 else 0))
+    step = (panel.heights[at] - spare) / count
+    return [panel.tops[at] + spare / 2 + step * (i + 0.5) for i in range(count)]
+
+
+def _paint_dots(chart: Chart, sheet: Sheet) -> Figure:
+    """Draw the marks of every series, in lines within the rows."""
+    plan: DotPlan = chart.plan
+    at = _lay_out_dots(chart, sheet)
+    figure = begin_figure(chart, sheet, at.height)
+    names = [name for name, _ in plan.rows.values()]
+    heads = dict(enumerate(head for _, head in plan.rows.values()))
+    at_most = 7 if len(at.panels) == 1 else 5
+    ticks = (
+        ratio_ticks(*at.limits, at_most=at_most)
+        if plan.ratios
+        else even_ticks(0, at.limits[1] / 1.02, at_most=at_most)
+    )
+    labels = (ratio_labels if plan.ratios else tick_labels)(ticks, locale=chart.words.locale)
+    for panel in at.panels:
+        label_rows(figure, sheet, panel, names, width=at.left, heads=heads)
+        axes = row_axes(figure, panel, at.left, sheet.text)
+        if plan.ratios:
+            axes.set_xscale("log")
+            axes.axvline(1.0, color=GREY, linewidth=sheet.line, zorder=0.8)
+        axes.set_xlim(*at.limits)
+        set_ticks(axes, sheet, "x", ticks, labels)
+        rule_rows(axes, sheet, panel)
+        axis_label(axes, sheet, chart.words.below)
+        heights = {
+            key: _lines_of(panel, i, len(plan.series), at.extra)
+            for i, key in enumerate(plan.rows)
+            if i in panel.rows
+        }
+        for i, series in enumerate(plan.series):
+            _draw_series(axes, sheet, plan, series, {row: ys[i] for row, ys in heights.items()})
+    return figure
+
+
+def _draw_series(
+    axes: Axes, sheet: Sheet, plan: DotPlan, series: str, heights: Mapping[str, float]
+) -> None:
+    """Draw one line of every row of a panel, named in the first."""
+    name, look = plan.series[series]
+    dots = [dot for dot in plan.dots if dot.series == series and dot.row in heights]
+    ys = [heights[dot.row] for dot in dots]
+    lows = [dot.low.figure if dot.low else math.nan for dot in dots]
+    points = [dot.claim.figure for dot in dots]
+    stems = list(zip(lows, points, ys, strict=True))
+    spans = [(*interval_of(dot.claim), y) for dot, y in zip(dots, ys, strict=True)]
+    if _known(lows):
+        line_through(
+            axes, stems, color=look.colour, linewidth=sheet.line * (1.4 if look.filled else 0.9)
+        )
+        draw_marks(axes, sheet, lows, ys, Look(look.colour, "|", filled=True), 0.75)
+    line_through(axes, spans, color=look.colour, linewidth=sheet.line * 2.6)
+    draw_marks(axes, sheet, points, ys, look, 0.7 if plan.ratios else 0.85)
+    first, y = next(iter(heights.items()))
+    ends = [end for dot in dots if dot.row == first for end in _ends_of(dot)]
+    if not ends:
+        name, ends = f"{name}: no result", [1.0 if plan.ratios else 0.0]
+    label_line(axes, sheet, name, y, min(ends), max(ends))
+
+
+def order_titles(book: ClaimBook) -> dict[str, str]:
+    """Return the titles of a review in the order of all its charts, with the group each is in.
+
+    The groups are those of the tag that moves the margin over the first rival most; in a group,
+    titles stand from the largest margin over the first rival down.
+    """
+    rival = next(iter(book.settings.get("rivals") or ()), "")
+    pair = {"metric": HEADLINE, "product": book.product, "baseline": rival}
+    margins = {claim.title: claim.figure for claim in book.of_kind("margin", **pair)}
+    by_tag: dict[str, list[Claim]] = {}
+    for claim in book.of_kind("suite", **pair):
+        tags = (book.settings.get("suites") or {}).get(claim.group, {}).get("tags") or {}
+        if len(tags) == 1:
+            by_tag.setdefault(next(iter(tags)), []).append(claim)
+    groups = max(by_tag.values(), key=_reach, default=[])
+    group_of: dict[str, str] = {}
+    for suite in groups if len(groups) > 1 else []:
+        for name in suite.inputs:
+            group_of.setdefault(book.by_id[name].title, suite.group)
+    places = {suite.group: i for i, suite in enumerate(groups)}
+    titles = sorted(
+        book.names.get("titles", {}),
+        key=lambda t: (places.get(group_of.get(t, ""), len(places)), -margins.get(t, 0.0)),
+    )
+    return {
+        t: book.name("group", group_of[t], kind="suite") if t in group_of else "" for t in titles
+    }
+
+
+def _reach(suites: Sequence[Claim]) -> float:
+    """Return how far margins of groups lie apart, as a ratio."""
+    return max(s.figure for s in suites) / min(s.figure for s in suites)
+
+
+def rows_of(book: ClaimBook, titles: Sequence[str]) -> dict[str, tuple[str, str]]:
+    """Return name and head of rows for some titles, in the order of all charts."""
+    wanted, rows, last = set(titles), {}, ""
+    for title, group in order_titles(book).items():
+        if title in wanted:
+            rows[title] = (title_name(book, title), group if group != last else "")
+            last = group
+    return rows | {t: (title_name(book, t), "") for t in titles if t not in rows}
+
+
+def outcome_counts(book: ClaimBook, suite: Claim) -> str:
+    """Return a suite's outcomes in words: ahead of B in 7 of 12 titles, level in 3."""
+    baseline = product_name(book, suite.baseline)
+    of, parts = {"ahead": "of ", "level": "with ", "behind": "", "unresolved": "from "}, []
+    counts = counts_of(book, suite)
+    titles = len(suite.inputs)
+    for outcome in OUTCOMES:
+        count = counts.get(outcome)
+        word = "not told apart" if outcome == "unresolved" else outcome
+        if count is None or not count.figure:
+            continue
+        if titles == 1:
+            parts.append(f"{word} {of[outcome]}{baseline} in the one title")
+        elif not parts:
+            parts.append(f"{word} {of[outcome]}{baseline} in {count.text} of {titles} titles")
+        else:
+            parts.append(f"{word} in {count.text}")
+    return ", ".join(parts)
+
+
+def same_pair(suite: Claim) -> dict[str, str]:
+    """Return the fields that the claims about one suite margin have in common."""
+    return {name: getattr(suite, name) for name in ("metric", "product", "baseline", "group")}
+
+
+def counts_of(book: ClaimBook, suite: Claim) -> dict[str, Claim]:
+    """Return in how many titles of a suite each outcome fell."""
+    return {c.outcome: c for c in book.of_kind("suite_count", **same_pair(suite))}
+
+
+def is_waived(claim: Claim) -> bool:
+    """Return whether a claim's marks say that a control was waived."""
+    return any(mark.startswith("waived:") for mark in claim.marks)
+
+
+def mark_waived(claims: Sequence[Claim]) -> tuple[str, str]:
+    """Return the mark of what a control was waived for, and what the note says of it.
+
+    Where it was waived for all, no mark stands beside each.
+    """
+    waived = sum(is_waived(claim) for claim in claims)
+    if waived == len(claims):
+        return "", " A control was waived for all of it."
+    return (DAGGER, f"{DAGGER} A control was waived.") if waived else ("", "")
+
+
+def margin_words(claim: Claim) -> str:
+    """Return a margin in words with its direction, as its outcome allows, in its own figures."""
+    span = f", between {claim.interval.replace(' to ', ' and ')}" if claim.interval else ""
+    if claim.outcome in {"level", "unresolved"}:
+        word = "level" if claim.outcome == "level" else "not told apart"
+        return f"{word} ({claim.text}{span})"
+    size = claim.text.lstrip("+" + MINUS)
+    return f"{size} {better_word(claim.figure, speed=METRICS[claim.metric].speed)}"
+
+
+def margins_chart(book: ClaimBook, suite: Claim) -> Chart:
+    """Return the chart of one product's margins over one baseline, title by title, and their suite.
+
+    The suite stands apart below; its second interval, for titles like these, is the thinner line.
+
+    Raises
+    ------
+    ValueError
+        If the suite is of no title.
+    """
+    margins = {claim.title: claim for claim in (book.by_id[name] for name in suite.inputs)}
+    if not margins:
+        raise ValueError(f"{suite.id}: a suite of no title has no margins to draw")
+    like = next(iter(book.of_kind("suite_like", **same_pair(suite))), None)
+    dagger, waived = mark_waived([*margins.values(), suite])
+    rows = [
+        RatioRow(name + dagger * is_waived(margins[title]), margins[title], head=head)
+        for title, (name, head) in rows_of(book, list(margins)).items()
+    ]
+    whole = RatioRow(f"Suite of {len(rows)}{dagger * is_waived(suite)}", suite, like, apart=True)
+    own, other = product_name(book, suite.product), product_name(book, suite.baseline)
+    word, band = metric_name(book, suite), book.settings["margins"]["level_band"]
+    caption = f"{own} is {outcome_counts(book, suite)}; over the suite {margin_words(suite)}"
+    note = (
+        f"Shaded: level, within {_percent(band, book.locale)} either way. "
+        "Open: level; with a dashed edge: unresolved."
+    )
+    if like is not None and like.low is not None:
+        note += " Suite, thick line: for these titles; thin line: for titles like these."
+    note += waived
+    alt = "; ".join(
+        f"{row.label.removesuffix(DAGGER)} {row.claim.text} "
+        f"({row.claim.interval or 'no interval'}), {row.claim.outcome}"
+        for row in (*rows, whole)
+    )
+    speed = METRICS[suite.metric].speed
+    sides = f"({MINUS} {better_word(0.5, speed=speed)}, + {better_word(2.0, speed=speed)})"
+    words = ChartWords(
+        ("margins", suite.metric, f"{suite.product}-over-{suite.baseline}", *_not_all(suite)),
+        caption,
+        note,
+        f"Interval chart of {own} against {other}, {word}, a row a title. {caption}. {alt}.",
+        below=f"{own} against {other}, {word} {sides}",
+        below_short=f"{word} {sides}",
+        above=f"{other} against {own}",
+        locale=book.locale,
+    )
+    return ratio_chart(words, [*rows, whole], band=(1 / (1 + band), 1 + band))
+
+
+def _not_all(suite: Claim) -> tuple[str, ...]:
+    return (suite.group,) if suite.group != "all" else ()
+
+
+def _percent(share: float, locale: str) -> str:
+    decimals = next(
+        d for d in range(6) if math.isclose(round(100 * share, d), 100 * share) or d == 5
+    )
+    return number(100 * share, decimals=decimals, locale=locale) + NBSP + "%"
+
+
+def influence_chart(book: ClaimBook, suite: Claim) -> Chart:
+    """Return the chart of a suite margin with each of its titles left out.
+
+    Raises
+    ------
+    ValueError
+        If the suite has no influence to show: fewer than two titles.
+    """
+    found = {claim.title: claim for claim in book.of_kind("influence", **same_pair(suite))}
+    if len(found) < 2:
+        raise ValueError("influence needs a suite of two titles or more")
+    rows = [
+        RatioRow(name, found[title], head=head)
+        for title, (name, head) in rows_of(book, list(found)).items()
+    ]
+    own, other = product_name(book, suite.product), product_name(book, suite.baseline)
+    word = metric_name(book, suite)
+    least, most = (end(rows, key=lambda row: row.claim.figure) for end in (min, max))
+    caption = (
+        f"With one title left out, {own}'s {suite.text} over {other} becomes {least.claim.text} "
+        f"(without {least.label}) to {most.claim.text} (without {most.label})"
+    )
+    shaded = ", with its interval shaded." if suite.low is not None else "."
+    texts = "; ".join(f"without {row.label} {row.claim.text}" for row in rows)
+    words = ChartWords(
+        ("influence", suite.metric, f"{suite.product}-over-{suite.baseline}", *_not_all(suite)),
+        caption,
+        f"Upright line: the suite margin of all titles{shaded}",
+        f"Dot chart of the suite margin ({word}) with each title left out. {caption}. {texts}.",
+        below=f"suite margin of {own} over {other} without this title ({word})",
+        below_short=f"suite margin without this title ({word})",
+        locale=book.locale,
+    )
+    look = product_looks(book)[suite.product]
+    return ratio_chart(words, rows, band=interval_of(suite), of=suite, look=look)
+
+
+def titles_chart(book: ClaimBook, metric: str = HEADLINE, low: str = HEADLINE_LOW) -> Chart:
+    """Return the chart of every product's average in every title, each joined to its low.
+
+    Raises
+    ------
+    ValueError
+        If nothing was measured, or in more than one unit.
+    """
+    cells = book.of_kind("cell", metric=metric)
+    units = {cell.unit for cell in cells}
+    if len(units) != 1:
+        raise ValueError(f"cells of one unit are needed on one axis, not of {sorted(units)}")
+    lows = {(c.title, c.product): c for c in book.of_kind("cell", metric=low)}
+    looks = product_looks(book)
+    titles = list(dict.fromkeys(cell.title for cell in cells))
+    shown = {cell.product for cell in cells}
+    products = {p: (product_name(book, p), look) for p, look in looks.items() if p in shown}
+    rows = rows_of(book, titles)
+    by_place = {(cell.title, cell.product): cell for cell in cells}
+    dots = [
+        Dot(title, product, by_place[title, product], lows.get((title, product)))
+        for title in rows
+        for product in products
+        if (title, product) in by_place
+    ]
+    word = metric_name(book, cells[0])
+    low_word = next((metric_name(book, dot.low) for dot in dots if dot.low), "")
+    better = "less" if _less_is_better(book, metric) else "more"
+    (unit,) = units
+    below = f"{word}, {UNIT_WORDS.get(unit, unit)}, {better} is better"
+    caption = _titles_caption(book, [d for d in dots if d.series == book.product], metric, word)
+    missing = {
+        name: [title for title in rows if (title, product) not in by_place]
+        for product, (name, _) in products.items()
+    }
+    words = ChartWords(
+        ("titles", metric, book.product),
+        caption,
+        _titles_note(cells[0], word, low_word, missing, book),
+        f"Dot chart from zero, a row a title, {below}. {caption}. "
+        + " ".join(_product_words(book, dots, product, low_word) for product in products),
+        below=below,
+        locale=book.locale,
+    )
+    return dot_chart(words, dots, rows=rows, series=products)
+
+
+def _less_is_better(book: ClaimBook, metric: str) -> bool:
+    """Return whether less of a metric is better.
+
+    Where each title says so for itself, whoever is ahead in a margin tells it.
+    """
+    known = METRICS[metric].less_is_better
+    if known is not None:
+        return known
+    for margin in book.of_kind("margin", metric=metric):
+        own, other = (book.by_id[name].figure for name in margin.inputs[:2])
+        if own != other and margin.figure != 1:
+            return (own > other) != (margin.figure > 1)
+    return False
+
+
+def _titles_caption(book: ClaimBook, mine: Sequence[Dot], metric: str, word: str) -> str:
+    """Return the counts of the suites in words, or else the range of the averages."""
+    name = product_name(book, book.product)
+    suites = book.of_kind("suite", product=book.product, group="all", metric=metric)
+    if len(suites) == 1:
+        return f"{name} is {outcome_counts(book, suites[0])}"
+    if suites:
+        parts = []
+        for suite in suites[:3]:
+            ahead = counts_of(book, suite).get("ahead")
+            count = ahead.text if ahead else "0"
+            parts.append(f"{product_name(book, suite.baseline)} in {count} of {len(suite.inputs)}")
+        return f"{name} is ahead of {', of '.join(parts)} titles"
+    if not mine:
+        return f"{name} has no result in these titles"
+    least, most = (end(mine, key=lambda dot: dot.claim.figure) for end in (min, max))
+    if least.row == most.row:
+        return f"{name}: {word} of {least.claim.text} in {title_name(book, least.row)}"
+    return (
+        f"{name}: {word} from {least.claim.text} in {title_name(book, least.row)} to "
+        f"{most.claim.text} in {title_name(book, most.row)}"
+    )
+
+
+def _titles_note(
+    first: Claim, word: str, low_word: str, missing: Mapping[str, Sequence[str]], book: ClaimBook
+) -> str:
+    confidence = first.confidence or book.settings["margins"]["confidence"]
+    percent = share_text(confidence, locale=book.locale).text.replace(".0", "").replace(",0", "")
+    note = f"Marks: {word} with its {percent} interval."
+    if low_word:
+        note += (
+            f" A thin line leads to the {low_word}: read it as a share of the {word}, since at "
+            "twice the rate the same share makes a line twice as long."
+        )
+    said = [
+        f"{name} in "
+        + (title_name(book, titles[0]) if len(titles) == 1 else f"{len(titles)} titles")
+        for name, titles in missing.items()
+        if titles
+    ]
+    return note + (f" No result: {', '.join(said)}." if said else "")
+
+
+def _product_words(book: ClaimBook, dots: Sequence[Dot], product: str, low_word: str) -> str:
+    """Return every figure of the reviewed product, or the range of another one, in words."""
+    own = [dot for dot in dots if dot.series == product]
+    name = product_name(book, product)
+    if product == book.product:
+        parts = [
+            f"{title_name(book, dot.row)} {dot.claim.text}"
+            + (f" ({low_word} {dot.low.text})" if dot.low else "")
+            for dot in own
+        ]
+        return f"{name}: {'; '.join(parts)}."
+    least, most = (end(own, key=lambda dot: dot.claim.figure) for end in (min, max))
+    return (
+        f"{name}: {least.claim.text} ({title_name(book, least.row)}) to "
+        f"{most.claim.text} ({title_name(book, most.row)})."
+    )
+
+
+def spread_chart(book: ClaimBook, products: Sequence[str] = ()) -> Chart:
+    """Return the chart of how far runs of one product in one title lie apart.
+
+    It draws the claims `run_over_mean` of the reviewed product, or of `products`.
+
+    Raises
+    ------
+    ValueError
+        If no product has two runs in a title.
+    """
+    wanted = tuple(products) or (book.product,)
+    found = book.of_kind("run_over_mean", metric=HEADLINE)
+    claims = [claim for claim in found if claim.product in wanted]
+    if not claims:
+        raise ValueError("no product has two runs in a title: there is no spread to draw")
+    rows = rows_of(book, list(dict.fromkeys(claim.title for claim in claims)))
+    outermost = max(claims, key=lambda claim: abs(math.log(claim.figure)))
+    word = metric_name(book, outermost)
+    caption = (
+        f"The run furthest from the mean of its own product and title is at {outermost.text}: "
+        f"{product_name(book, outermost.product)} in {title_name(book, outermost.title)} ({word})"
+    )
+    parts = []
+    for title in rows:
+        own = [c for c in claims if (c.title, c.product) == (title, book.product)]
+        if own:
+            least, most = (end(own, key=lambda claim: claim.figure) for end in (min, max))
+            parts.append(f"{title_name(book, title)} {least.text} to {most.text}")
+    words = ChartWords(
+        ("spread", outermost.metric, book.product),
+        caption,
+        f"Each dot is one used run's {word}, beside the mean of the runs of its row.",
+        f"Dot chart of {len(claims)} runs, a row a title, percent from each mean. {caption}. "
+        f"{product_name(book, book.product)}: {'; '.join(parts)}.",
+        below=f"{word} of a run against its mean; nearer is steadier",
+        locale=book.locale,
+    )
+    looks = product_looks(book)
+    shown = {claim.product for claim in claims}
+    dots = [Dot(claim.title, claim.product, claim) for claim in claims]
+    series = {p: (product_name(book, p), look) for p, look in looks.items() if p in shown}
+    return dot_chart(words, dots, rows=rows, series=series, ratios=True)
