@@ -16,22 +16,24 @@ from kit.claims.claim import Claim, ClaimBook
 from kit.metrics.log_facts import to_plain
 from kit.metrics.store import Store, arithmetic, code_key, content_key, keep_entry, load_entry
 from kit.package import module_paths
-from kit.page.html import Column, Html, Part, figure_link, html_table, image_figure, text_html
+from kit.page.html import Column, Html, Part, html_table, image_figure
 from kit.review.look_into import look_into
 from kit.review.walk import Review
 from kit.rounding import plain_text
 from kit.settings.metric import HEADLINE, METRICS
 
-KIND_WORDS = {  # of claims, in the tables of charts; where a kind's own name does not say it
-    "cell": "figure",
-    "suite_like": "suite, titles like these",
+# What a column of claims is called in the table of a chart: the metric of a cell, else by kind.
+KIND_WORDS = {
+    "suite_like": "for titles like these",
+    "price": "price",
     "suite_fps": "suite average",
     "cost_per_fps": "price per frame per second",
+    "frontier": "frontier",
     "equal_value_price": "price of equal value",
+    "cut_needed": "cut needed",
     "gap": "here over there",
-    "gap_here": "lead here",
-    "gap_there": "lead there",
 }
+WEIGHED = ("equal_value_price", "cut_needed")  # of the reviewed product, by the other one
 
 
 def own_suites(book: ClaimBook) -> tuple[Claim, ...]:
@@ -152,30 +154,42 @@ def write_charts(charts: Mapping[str, Sequence[Chart]], folder: Path) -> list[Pa
 
 
 def _claims_table(book: ClaimBook, chart: Chart) -> Html:
-    """Return the claims a chart draws as a table of the page, without their marks.
+    """Return the claims a chart draws, as printed, in a table of the page.
 
-    A column that says the same in every row is left out.
+    Plain text: each figure stands as a link to its trace in a table of its section, and some 400
+    links more would be a twelfth of the page. A head that is the same in every row is left out.
     """
-    words = [
-        {
-            "title": book.title_name(claim.title),
-            "run": claim.run if claim.kind == "run_over_mean" else "",
-            "product": book.product_name(claim.product),
-            "over": book.product_name(claim.baseline),
-            "metric": book.name("metric", claim.metric, kind=claim.kind),
-            "what": KIND_WORDS.get(claim.kind, claim.kind.replace("_", " ")),
-            "outcome": claim.outcome if claim.is_figure else "",
-        }
-        for claim in chart.claims
-    ]
-    shown = [head for head in words[0] if len({row[head] for row in words}) > 1]
-    rows: list[list[Part | None]] = []
-    for claim, row in zip(chart.claims, words, strict=True):
-        span = f' <span class="iv">{text_html(claim.interval)}</span>' if claim.interval else ""
-        figure = Html(figure_link(claim) + span) if claim.is_figure else claim.text
-        rows.append([*(row[head] for head in shown), figure])
-    columns = [Column(head) for head in (*shown, "figure")]
-    return html_table(f"Numbers of the chart: {chart.caption}", columns, rows)
+    rows: dict[tuple[str, ...], dict[str, str]] = {}
+    for claim in chart.claims:
+        kind = book.name("metric", claim.metric, kind="cell") if claim.kind == "cell" else ""
+        said = " ".join(filter(None, (claim.text, claim.interval and f"({claim.interval})")))
+        if claim.is_figure and claim.outcome:
+            said += f", {claim.outcome}"
+        column = kind or KIND_WORDS.get(claim.kind, "figure")
+        row = rows.setdefault(_place(book, claim), {})
+        if column in row:
+            raise ValueError(f"{chart.name}: two claims in one cell of its table, {claim.id}")
+        row[column] = said
+    heads = ("title", "run", "product", "over")
+    shown = [i for i in range(len(heads)) if len({place[i] for place in rows}) > 1]
+    columns = list(dict.fromkeys(column for row in rows.values() for column in row))
+    return html_table(
+        f"Numbers of the chart: {chart.caption}",
+        [Column(name) for name in (*(heads[i] for i in shown), *columns)],
+        [[*(p[i] for i in shown), *(row.get(c) for c in columns)] for p, row in rows.items()],
+        row_heads=max(1, len(shown)),
+    )
+
+
+def _place(book: ClaimBook, claim: Claim) -> tuple[str, ...]:
+    """Return what a row of a chart's table is about: title, run, product, and over which."""
+    title = book.title_name(claim.title) if claim.title else "all titles"
+    run = claim.run if claim.kind == "run_over_mean" else ""
+    if claim.kind in WEIGHED:
+        return title, run, book.product_name(claim.baseline), ""
+    below = claim.group if claim.kind == "gap" else claim.baseline
+    over = book.product_name(below) if below else ""
+    return title, run, book.product_name(claim.product), over
 
 
 def _numbers_table(chart: Chart) -> Html:
