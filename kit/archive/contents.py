@@ -62,7 +62,7 @@ def review_scope(params_path: Path) -> Scope:
     return Scope(loaded, titles, rows, read_prices(bench))
 
 
-def excerpt_bench(scope: Scope) -> dict[str, bytes]:
+def _excerpt_bench(scope: Scope) -> dict[str, bytes]:
     """Return `bench.yaml`, `runs.csv` and `prices.csv` cut down to one review, name to bytes.
 
     The excerpt keeps every value as written, so that the review reads the same from it.
@@ -73,14 +73,14 @@ def excerpt_bench(scope: Scope) -> dict[str, bytes]:
     return files
 
 
-def named_products(params: ReviewParams) -> set[str]:
+def _named_products(params: ReviewParams) -> set[str]:
     """Return every product a params file names: what it compares, waives or supposes."""
     named = {product for waiver in params.waivers for product in waiver.products}
     scenarios = params.value.scenarios if params.value else ()
     return {*params.products, *named, *(scenario.product for scenario in scenarios)}
 
 
-def named_titles(params: ReviewParams) -> set[str]:
+def _named_titles(params: ReviewParams) -> set[str]:
     """Return every title a params file names, in its list or in a suite."""
     named = set() if params.titles == "all" else set(params.titles)
     for suite in params.suites.values():
@@ -94,15 +94,15 @@ def _bench_yaml(scope: Scope) -> bytes:
     # A plan counts titles that nothing ran yet.
     planned = planned_titles(params, scope.loaded.bench) if params.page == "plan" else ()
     kept = {
-        "products": named_products(params) | {row.product for row in scope.rows},
-        "titles": {*scope.titles, *named_titles(params), *planned}
+        "products": _named_products(params) | {row.product for row in scope.rows},
+        "titles": {*scope.titles, *_named_titles(params), *planned}
         | {row.title for row in scope.rows},
         "layouts": {row.layout for row in scope.rows if row.layout},
     }
     for key, names in kept.items():
         if key in data:
             data[key] = {name: value for name, value in data[key].items() if name in names}
-    return yaml_bytes(data)
+    return _yaml_bytes(data)
 
 
 def _run_sheet(scope: Scope) -> bytes:
@@ -115,7 +115,7 @@ def _run_sheet(scope: Scope) -> bytes:
 
 
 def _price_table(scope: Scope) -> bytes:
-    wanted = named_products(scope.loaded.params)
+    wanted = _named_products(scope.loaded.params)
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(COLUMNS)
@@ -129,12 +129,12 @@ def _price_table(scope: Scope) -> bytes:
     return out.getvalue().encode()
 
 
-def yaml_bytes(data: Mapping[str, Any]) -> bytes:
+def _yaml_bytes(data: Mapping[str, Any]) -> bytes:
     """Return plain data as block YAML that the kit's reader gives back unchanged.
 
     Numbers keep the digits they were written with.
 
-    >>> print(yaml_bytes({"titles": [1, {"b": "x: y"}], "units": {}}).decode(), end="")
+    >>> print(_yaml_bytes({"titles": [1, {"b": "x: y"}], "units": {}}).decode(), end="")
     titles:
     - 1
     - b: "x: y"
@@ -186,7 +186,7 @@ def input_items(scope: Scope, book: ClaimBook) -> list[Item]:
     items = [Item(f"data/params/{loaded.path.name}", loaded.path, sha256=book.params_sha256)]
     if loaded.params.text is not None:
         items.append(Item(text_path(loaded.params.text), loaded.path.parent / loaded.params.text))
-    items += [Item(f"data/bench/{name}", data) for name, data in excerpt_bench(scope).items()]
+    items += [Item(f"data/bench/{name}", data) for name, data in _excerpt_bench(scope).items()]
     logs: dict[str, Item] = {}
     for row in scope.rows:
         if not row.log:
@@ -230,7 +230,7 @@ def text_path(text: str) -> str:
 def environment_items(book: ClaimBook, installed: Mapping[str, str]) -> list[Item]:
     """Return what the review was made with: the kit's own files, and the versions installed."""
     versions = "".join(f"{name}=={version}\n" for name, version in sorted(installed.items()))
-    components = component_list(book, installed, licences=_licences(installed))
+    components = _component_list(book, installed, licences=_licences(installed))
     return [
         *kit_items(book),
         Item("data/environment/installed.txt", versions.encode()),
@@ -250,7 +250,7 @@ def kit_items(book: ClaimBook) -> list[Item]:
     }
     items = [
         Item("data/README.txt", _README.encode()),
-        Item("data/methods.json", json_bytes(methods)),
+        Item("data/methods.json", _json_bytes(methods)),
         *(Item(f"data/{page.name}", page.read_bytes()) for page in METHOD_PAGES),
         Item("data/environment/lock.txt", LOCK.read_bytes()),
     ]
@@ -314,9 +314,9 @@ def describe_items(items: Sequence[Item], book: ClaimBook) -> list[Member]:
             used = "used" if run.used else f"not used: {run.reason}"
             about = f"Raw log of run {run.id}, {run.product} in {run.title}; {used}"
             if run.frames and run.layout in layouts:
-                table = log_table(_head(item), layouts[run.layout])
+                table = _log_table(_head(item), layouts[run.layout])
         elif name.endswith(".csv"):
-            table = csv_table(_head(item, whole=True))
+            table = _csv_table(_head(item, whole=True))
         members.append(Member(item.path, size, digest, about, role, table))
     return members
 
@@ -391,12 +391,12 @@ def media_type(path: str) -> str:
     return MEDIA_TYPES.get(PurePosixPath(path).suffix.lower(), "application/octet-stream")
 
 
-def json_bytes(value: Any) -> bytes:
+def _json_bytes(value: Any) -> bytes:
     """Return a value as JSON text, keys in the order given: same value, same bytes."""
     return (json.dumps(value, ensure_ascii=False, indent=1, allow_nan=False) + "\n").encode()
 
 
-def log_table(head: bytes, layout: Layout) -> dict[str, Any] | None:
+def _log_table(head: bytes, layout: Layout) -> dict[str, Any] | None:
     """Return how a raw log's rows are read, or None where a Data Package has no words for it.
 
     Parameters
@@ -478,7 +478,7 @@ def _log_field(
     return field | ({"decimalChar": ","} if layout.decimal == "," else {})
 
 
-def csv_table(data: bytes, *, about: Mapping[str, str] | None = None) -> dict[str, Any] | None:
+def _csv_table(data: bytes, *, about: Mapping[str, str] | None = None) -> dict[str, Any] | None:
     """Return how a table as this kit or a spreadsheet writes it is read, or None.
 
     A column is a number where every cell in it that is not empty is one. None where the text is
@@ -528,7 +528,7 @@ def data_package(book: ClaimBook, members: Iterable[Member]) -> bytes:
             "hash": f"sha256:{member.sha256}",
         }  # fmt: skip
         resources.append(resource | dict(member.table or {"type": "file"}))
-    return json_bytes(
+    return _json_bytes(
         {
             "profile": "data-package",
             "name": re.sub(r"[^a-z0-9._-]+", "-", book.review.lower()),
@@ -604,10 +604,10 @@ def ro_crate(book: ClaimBook, members: Sequence[Member]) -> bytes:
         }
         for member in members
     ]
-    return json_bytes({"@context": f"{RO_CRATE}/context", "@graph": graph})
+    return _json_bytes({"@context": f"{RO_CRATE}/context", "@graph": graph})
 
 
-def component_list(
+def _component_list(
     book: ClaimBook, installed: Mapping[str, str], *, licences: Mapping[str, str]
 ) -> bytes:
     """Return the installed packages as a CycloneDX 1.5 list.
@@ -620,7 +620,7 @@ def component_list(
     licences : mapping of str to str
         Name to SPDX expression, where a package states one.
     """
-    return json_bytes(
+    return _json_bytes(
         {
             "bomFormat": "CycloneDX",
             "specVersion": "1.5",

@@ -210,7 +210,7 @@ def run_correction(
 
 def _change_row(change: ClaimChange, revision: Revision) -> list[Part | None]:
     claim = change.new or change.old
-    words = claim_words(claim, revision.new.book if change.new else revision.old.book)  # type: ignore[arg-type]
+    words = _claim_words(claim, revision.new.book if change.new else revision.old.book)  # type: ignore[arg-type]
     now: Part = "no longer given"
     if change.new is not None:
         span = f" ({change.new.interval})" if change.new.interval else ""
@@ -241,7 +241,7 @@ def _weight(change: ClaimChange) -> tuple[int, int]:
 _ORDER = ("suite", "gap", "equal_value_price", "premium", "cut_needed", "margin", "cell", "run")
 
 
-def claim_words(claim: Claim, book: ClaimBook) -> str:
+def _claim_words(claim: Claim, book: ClaimBook) -> str:
     """Return what a claim is about, in words."""
     words = [_kind_words(claim.kind)]
     if claim.metric:

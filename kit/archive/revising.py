@@ -61,7 +61,7 @@ class SettingChange:
     new: str
 
 
-def run_changes(old: ClaimBook, new: ClaimBook) -> Iterator[RunChange]:
+def _run_changes(old: ClaimBook, new: ClaimBook) -> Iterator[RunChange]:
     """Yield every difference between the runs of two books."""
     for run in dict.fromkeys([*old.run_by_id, *new.run_by_id]):
         before, after = old.run_by_id.get(run), new.run_by_id.get(run)
@@ -101,7 +101,7 @@ def _use(run: RunRecord | None) -> str:
     return "used" if run.used else f"not used: {run.reason}"
 
 
-def setting_changes(old: ClaimBook, new: ClaimBook) -> Iterator[SettingChange]:
+def _setting_changes(old: ClaimBook, new: ClaimBook) -> Iterator[SettingChange]:
     """Yield every setting in force that differs, layouts of logs among them."""
     before = _flat({**old.settings, "layouts": old.layouts})
     after = _flat({**new.settings, "layouts": new.layouts})
@@ -144,7 +144,7 @@ def _can_move_figures(setting: SettingChange) -> bool:
     return first not in _NO_FIGURE and not setting.key.startswith("screen.set_aside.")
 
 
-def claim_changes(
+def _claim_changes(
     old: ClaimBook,
     new: ClaimBook,
     runs: Sequence[RunChange],
@@ -417,14 +417,14 @@ def compare_reviews(old: str | Path, new: str | Path) -> Revision:
     SealError
         If one of them is not a whole bag.
     """
-    before, after = read_sealed(Path(old)), read_sealed(Path(new))
-    runs = tuple(run_changes(before.book, after.book))
-    settings = tuple(setting_changes(before.book, after.book))
-    changes = claim_changes(before.book, after.book, runs, settings)
+    before, after = _read_sealed(Path(old)), _read_sealed(Path(new))
+    runs = tuple(_run_changes(before.book, after.book))
+    settings = tuple(_setting_changes(before.book, after.book))
+    changes = _claim_changes(before.book, after.book, runs, settings)
     return Revision(before, after, tuple(changes), runs, settings)
 
 
-def read_sealed(path: Path) -> Sealed:
+def _read_sealed(path: Path) -> Sealed:
     """Return what a bag states, once its bytes are known to be whole.
 
     Raises

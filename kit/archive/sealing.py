@@ -99,7 +99,7 @@ def seal(
     """
     folder = folder.resolve()
     book = load_claims(folder)
-    files = finished_files(folder, book)
+    files = _finished_files(folder, book)
     inputs = read_inputs(folder, params=params)
     if file_sha256(inputs.params) != book.params_sha256:
         raise SealError(
@@ -163,7 +163,7 @@ def date_of_epoch(seconds: str) -> dt.date:
         ) from None
 
 
-def finished_files(folder: Path, book: ClaimBook) -> list[str]:
+def _finished_files(folder: Path, book: ClaimBook) -> list[str]:
     """Return the files of a finished review's folder.
 
     Raises

@@ -141,7 +141,7 @@ def _public_key(data: bytes, name: str) -> Ed25519PublicKey:
     return key
 
 
-def public_line(key: Ed25519PublicKey) -> str:
+def _public_line(key: Ed25519PublicKey) -> str:
     """Return a public key as OpenSSH writes it: ``ssh-ed25519 AAAA...``."""
     from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
 
@@ -150,7 +150,7 @@ def public_line(key: Ed25519PublicKey) -> str:
 
 def fingerprint(key: Ed25519PublicKey) -> str:
     """Return a public key's fingerprint, as ``ssh-keygen -l`` prints it: ``SHA256:...``."""
-    blob = base64.b64decode(public_line(key).split()[1])
+    blob = base64.b64decode(_public_line(key).split()[1])
     return "SHA256:" + base64.b64encode(hashlib.sha256(blob).digest()).decode().rstrip("=")
 
 
@@ -163,7 +163,7 @@ def sign_manifest(manifest: bytes, key: Ed25519PrivateKey) -> dict[str, bytes]:
 
     public = key.public_key()
     pem = public.public_bytes(Encoding.PEM, PublicFormat.SubjectPublicKeyInfo)
-    blob = base64.b64decode(public_line(public).split()[1])
+    blob = base64.b64decode(_public_line(public).split()[1])
     signature = _string(_SSH_TYPE) + _string(key.sign(_signed_blob(manifest, b"sha512")))
     # OpenSSH, PROTOCOL.sshsig: magic, version 1, public key, namespace, reserved, hash, signature.
     packed = _MAGIC + struct.pack(">I", 1) + _string(blob) + _string(NAMESPACE.encode())
@@ -174,7 +174,7 @@ def sign_manifest(manifest: bytes, key: Ed25519PrivateKey) -> dict[str, bytes]:
         RAW: key.sign(manifest),
         SSH: "\n".join([_BEGIN, *lines, _END, ""]).encode(),
         PUBLIC_PEM: pem,
-        PUBLIC_SSH: f"{public_line(public)} {NAMESPACE}\n".encode(),
+        PUBLIC_SSH: f"{_public_line(public)} {NAMESPACE}\n".encode(),
     }
 
 

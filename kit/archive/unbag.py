@@ -51,17 +51,17 @@ def printable(name: str) -> str:
     return "".join(c if c.isprintable() else repr(c)[1:-1] for c in name)
 
 
-def structure_fault(path: str, expected: str, found: str) -> Finding:
+def _structure_fault(path: str, expected: str, found: str) -> Finding:
     """Return a finding of the stage "structure"."""
     return Finding("structure", path, expected, found)
 
 
-def too_many() -> Finding:
+def _too_many() -> Finding:
     """Return the finding of a bag with more entries than a review has."""
-    return structure_fault(".", f"at most {MAX_FILES} files and folders", "more")
+    return _structure_fault(".", f"at most {MAX_FILES} files and folders", "more")
 
 
-def kind_of_file(mode: int) -> str:
+def _kind_of_file(mode: int) -> str:
     """Return in words what is no regular file."""
     kinds = {
         stat.S_IFLNK: "a link",
@@ -73,7 +73,7 @@ def kind_of_file(mode: int) -> str:
     return kinds.get(stat.S_IFMT(mode), "something else")
 
 
-def unpack_zip(path: Path, into: Path) -> Path:
+def _unpack_zip(path: Path, into: Path) -> Path:
     """Unpack the zip of a bag below `into`; return the bag's folder.
 
     Everything is checked from the list of entries before the first byte is written.
@@ -117,13 +117,13 @@ def _check_zip_end(path: Path) -> None:
     if tail[-42:-38] == b"PK\x06\x07" and tail[-98:-94] == b"PK\x06\x06":
         count, list_bytes = struct.unpack("<QQ", tail[-66:-50])
     if count > MAX_FILES or list_bytes > MAX_ZIP_LIST_BYTES:
-        raise HostileBagError([too_many()])
+        raise HostileBagError([_too_many()])
 
 
 def _check_entries(entries: list[zipfile.ZipInfo], *, packed: int) -> str:
     """Return the one folder at the top of a zip, or raise with every fault of its entries."""
     if len(entries) > MAX_FILES:
-        raise HostileBagError([too_many()])
+        raise HostileBagError([_too_many()])
     faults: list[Finding] = []
     seen: set[str] = set()
     folders: set[str] = set()
@@ -131,25 +131,25 @@ def _check_entries(entries: list[zipfile.ZipInfo], *, packed: int) -> str:
         # `filename` is cut at a NUL and has had the system's separator replaced.
         name = entry.orig_filename.removesuffix("/")
         faults += [
-            structure_fault(printable(name), expected, found)
+            _structure_fault(printable(name), expected, found)
             for expected, found in _entry_faults(entry, name)
         ]
         if name in seen:
-            faults.append(structure_fault(printable(name), "each name once", "it stands twice"))
+            faults.append(_structure_fault(printable(name), "each name once", "it stands twice"))
         seen.add(name)
         folders.update(str(parent) for parent in PurePosixPath(name).parents)
         if len(folders) > MAX_FILES or len(faults) >= SHOWN:
             break
     if len(folders) > MAX_FILES:
-        faults.append(too_many())
+        faults.append(_too_many())
     total = sum(entry.file_size for entry in entries)
     if total > min(MAX_TOTAL_BYTES, MAX_ZIP_RATIO * packed + CHUNK_BYTES):
         expected = f"at most {MAX_ZIP_RATIO} times the zip's own {packed} bytes"
-        faults.append(structure_fault(".", expected, f"{total} bytes when unpacked"))
+        faults.append(_structure_fault(".", expected, f"{total} bytes when unpacked"))
     tops = sorted({entry.filename.split("/")[0] for entry in entries})
     if len(tops) != 1 or tops[0] in {entry.filename for entry in entries}:
         found = ", ".join(printable(top) for top in tops[:5]) or "nothing"
-        faults.append(structure_fault(".", "one folder at the top of the zip", found))
+        faults.append(_structure_fault(".", "one folder at the top of the zip", found))
     if faults:
         raise HostileBagError(faults[:SHOWN])
     return tops[0]
@@ -162,7 +162,7 @@ def _entry_faults(entry: zipfile.ZipInfo, name: str) -> Iterator[tuple[str, str]
     if fault:
         yield "a plain relative path", fault
     if stat.S_IFMT(mode) not in {0, stat.S_IFREG, stat.S_IFDIR}:
-        yield "a regular file", kind_of_file(mode)
+        yield "a regular file", _kind_of_file(mode)
     if entry.flag_bits & 1:
         yield "a file that can be read", "it is encrypted"
     if entry.compress_type not in {zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED}:
@@ -248,16 +248,16 @@ def open_bag(path: Path) -> Iterator[Bag]:
         unpacks to far more than it holds. The findings say which.
     """
     if path.is_dir():
-        yield Bag(path.name, path, scan_folder(path))
+        yield Bag(path.name, path, _scan_folder(path))
         return
     if not path.is_file():
         raise SealError(f"{path.name}: no such bag")
     with tempfile.TemporaryDirectory(prefix="marginbook-") as temporary:
-        folder = unpack_zip(path, Path(temporary))
-        yield Bag(folder.name, folder, scan_folder(folder))
+        folder = _unpack_zip(path, Path(temporary))
+        yield Bag(folder.name, folder, _scan_folder(folder))
 
 
-def scan_folder(folder: Path) -> dict[str, int]:
+def _scan_folder(folder: Path) -> dict[str, int]:
     """Return the files under a folder and their sizes, following nothing.
 
     Raises
@@ -276,34 +276,36 @@ def scan_folder(folder: Path) -> dict[str, int]:
                 for entry in listing:
                     entries += 1
                     if entries > MAX_FILES:
-                        raise HostileBagError([too_many()])
+                        raise HostileBagError([_too_many()])
                     name = prefix + entry.name
                     fault = name_fault(name)
                     mode = entry.stat(follow_symlinks=False).st_mode
                     if fault:
                         faults.append(
-                            structure_fault(printable(name), "a plain relative path", fault)
+                            _structure_fault(printable(name), "a plain relative path", fault)
                         )
                     elif stat.S_ISDIR(mode):
                         stack.append((name + "/", here / entry.name))
                     elif not stat.S_ISREG(mode):
-                        faults.append(structure_fault(name, "a regular file", kind_of_file(mode)))
+                        faults.append(_structure_fault(name, "a regular file", _kind_of_file(mode)))
                     else:
                         sizes[name] = entry.stat(follow_symlinks=False).st_size
         except OSError as error:
             raise SealError(f"{prefix or folder.name}: cannot be read: {error.strerror}") from None
     for name, size in sizes.items():
         if size > MAX_FILE_BYTES:
-            faults.append(structure_fault(name, f"at most {MAX_FILE_BYTES} bytes", f"{size} bytes"))
+            faults.append(
+                _structure_fault(name, f"at most {MAX_FILE_BYTES} bytes", f"{size} bytes")
+            )
     if sum(sizes.values()) > MAX_TOTAL_BYTES:
         faults.append(
-            structure_fault(
+            _structure_fault(
                 ".", f"at most {MAX_TOTAL_BYTES} bytes in all", f"{sum(sizes.values())}"
             )
         )
     names = sorted(sizes)
     faults += [
-        structure_fault(
+        _structure_fault(
             second, "names that differ in more than case or Unicode form", f"also {first}"
         )
         for first, second in find_twins(names)
@@ -318,33 +320,33 @@ def read_listing(bag: Bag) -> Listing:
     findings: list[Finding] = []
     for name in ("bagit.txt", "bag-info.txt", MANIFEST, TAG_MANIFEST):
         if name not in bag.files:
-            findings.append(structure_fault(name, "this file in the bag", "it is missing"))
+            findings.append(_structure_fault(name, "this file in the bag", "it is missing"))
     if "fetch.txt" in bag.files:
         findings.append(
-            structure_fault("fetch.txt", "a bag that holds its files", "a list to fetch")
+            _structure_fault("fetch.txt", "a bag that holds its files", "a list to fetch")
         )
     if "bagit.txt" in bag.files:
         # UTF-8, no byte-order mark, these two lines (RFC 8493, section 2.1.1).
         text = _text(bag, "bagit.txt", findings)
         if text.replace("\r\n", "\n").rstrip("\n") != BAGIT_TXT.decode().rstrip("\n"):
             findings.append(
-                structure_fault("bagit.txt", "BagIt 1.0, tag files in UTF-8", repr(text[:80]))
+                _structure_fault("bagit.txt", "BagIt 1.0, tag files in UTF-8", repr(text[:80]))
             )
     payload = _read_manifest(bag, MANIFEST, findings)
     tags = _read_manifest(bag, TAG_MANIFEST, findings)
     for path in payload:
         if not path.startswith("data/"):
             findings.append(
-                structure_fault(f"{MANIFEST} # {printable(path)}", "a path below data/", "not")
+                _structure_fault(f"{MANIFEST} # {printable(path)}", "a path below data/", "not")
             )
     if MANIFEST not in tags and TAG_MANIFEST in bag.files:
-        findings.append(structure_fault(TAG_MANIFEST, f"a line for {MANIFEST}", "none"))
+        findings.append(_structure_fault(TAG_MANIFEST, f"a line for {MANIFEST}", "none"))
     info = _read_info(bag, findings)
     stated = info.get("Payload-Oxum", ())
     counted = oxum(size for path, size in bag.files.items() if path.startswith("data/"))
     if "bag-info.txt" in bag.files and stated != (counted,):
         findings.append(
-            structure_fault(
+            _structure_fault(
                 "bag-info.txt # Payload-Oxum",
                 f"{counted}, as counted",
                 ", ".join(stated) or "nothing",
@@ -358,9 +360,9 @@ def _text(bag: Bag, name: str, findings: list[Finding]) -> str:
     try:
         return bag.read(name).decode("utf-8")
     except UnicodeDecodeError as error:
-        findings.append(structure_fault(name, "UTF-8 text", f"byte {error.start} is not"))
+        findings.append(_structure_fault(name, "UTF-8 text", f"byte {error.start} is not"))
     except SealError as error:
-        findings.append(structure_fault(name, "a file that can be read", str(error)))
+        findings.append(_structure_fault(name, "a file that can be read", str(error)))
     return ""
 
 
@@ -371,7 +373,7 @@ def _read_manifest(bag: Bag, name: str, findings: list[Finding]) -> dict[str, st
         return hashes
     lines = _text(bag, name, findings).splitlines()
     if len(lines) > MAX_FILES:
-        findings.append(structure_fault(name, f"at most {MAX_FILES} lines", f"{len(lines)}"))
+        findings.append(_structure_fault(name, f"at most {MAX_FILES} lines", f"{len(lines)}"))
         lines = []
     for number, line in enumerate(lines, 1):
         match = _LINE.fullmatch(line)
@@ -383,7 +385,7 @@ def _read_manifest(bag: Bag, name: str, findings: list[Finding]) -> dict[str, st
         if fault or match is None:
             place = f"{name} # line {number}"
             findings.append(
-                structure_fault(
+                _structure_fault(
                     place, "a hash and a plain relative path", f"{fault}: {printable(line[:160])!r}"
                 )
             )
@@ -407,7 +409,7 @@ def _read_info(bag: Bag, findings: list[Finding]) -> dict[str, tuple[str, ...]]:
             info[label] = (*info.get(label, ()), value)
         elif line.strip():
             findings.append(
-                structure_fault(f"bag-info.txt # line {number}", "label: value", repr(line[:80]))
+                _structure_fault(f"bag-info.txt # line {number}", "label: value", repr(line[:80]))
             )
     return info
 

@@ -197,7 +197,7 @@ class Inputs:
     installed: Mapping[str, str]
 
 
-def inputs_file(folder: Path) -> Path:
+def _inputs_file(folder: Path) -> Path:
     """Return where the inputs of a review's folder are noted: beside it."""
     return folder.parent / f".{folder.name}.inputs"
 
@@ -211,10 +211,10 @@ def note_inputs(folder: Path, params_path: Path) -> None:
         "installed": installed_versions(),
     }
     text = json.dumps(noted, indent=1, sort_keys=True, ensure_ascii=False) + "\n"
-    part = inputs_file(folder).with_suffix(f".{os.getpid()}")
+    part = _inputs_file(folder).with_suffix(f".{os.getpid()}")
     try:
         part.write_text(text, encoding="utf-8")
-        part.replace(inputs_file(folder))
+        part.replace(_inputs_file(folder))
     finally:
         part.unlink(missing_ok=True)
 
@@ -236,7 +236,7 @@ def read_inputs(folder: Path, *, params: Path | None = None) -> Inputs:
     """
     installed: Mapping[str, str] = {}
     try:
-        noted = json.loads(inputs_file(folder).read_text(encoding="utf-8"))
+        noted = json.loads(_inputs_file(folder).read_text(encoding="utf-8"))
         found = folder.parent / str(noted["params"])
         installed = {str(k): str(v) for k, v in dict(noted["installed"]).items()}
     except (OSError, ValueError, KeyError, TypeError):

@@ -94,7 +94,7 @@ class League:
         return frame.astype(kinds)
 
 
-def find_finished(out_dir: Path) -> tuple[Finished, ...]:
+def _find_finished(out_dir: Path) -> tuple[Finished, ...]:
     """Return every finished review in a folder, by the name of its own folder.
 
     What cannot be read as a finished review is passed over: a season goes on without it.
@@ -255,13 +255,13 @@ def write_season(out_dir: Path, *, baseline: str | None = None) -> tuple[Path, .
     UsageError
         If no review has margins over `baseline`.
     """
-    finished = find_finished(out_dir)
+    finished = _find_finished(out_dir)
     if not finished:
         return ()
     league = make_league(finished, baseline=baseline)
     frame = league.to_frame()
     page, table, parquet = (out_dir / name for name in FILES)
-    _replace(page, index_page(finished, league).encode())
+    _replace(page, _index_page(finished, league).encode())
     _replace(table, table_csv(frame).encode())
     _replace(parquet, _parquet(frame))
     return page, table, parquet
@@ -285,7 +285,7 @@ def _replace(path: Path, data: bytes) -> None:
         part.unlink(missing_ok=True)
 
 
-def index_page(finished: Sequence[Finished], league: League) -> str:
+def _index_page(finished: Sequence[Finished], league: League) -> str:
     """Return the index page: the league, then every finished review with a link to its report."""
     newest = max(f.book.date for f in finished)
     head = page_head("Reviews side by side", byline=few(len(finished), "review"), date=newest)

@@ -155,7 +155,7 @@ def run_reviews(
     if doubled:
         raise UsageError(f"named twice: {', '.join(doubled)}; name each params file once")
     _refuse_shared_folders(params)
-    waiting = [p for p in params if not (options.resume and is_finished(p, out_dir))]
+    waiting = [p for p in params if not (options.resume and _is_finished(p, out_dir))]
     outcomes = {p: Outcome(p, 0, "finished before, left as it is") for p in params}
     words, cluster = options.to_words(), options.reading.cluster
     if cluster:
@@ -163,7 +163,7 @@ def run_reviews(
     else:
         ended = _in_processes(waiting, [*words, "--out", str(out_dir)], options.jobs)
     before = [outcomes[p] for p in params if p not in waiting]
-    for outcome in (*before, *shown_progress(ended, len(waiting), "reviews")):
+    for outcome in (*before, *_shown_progress(ended, len(waiting), "reviews")):
         outcomes[outcome.params] = outcome
         told(outcome)
     written = write_season(out_dir, baseline=against)
@@ -174,7 +174,7 @@ def _run_here(params: Path, out_dir: Path, options: RunOptions) -> Outcome:
     """Run one review in this process."""
     from kit.report.report import run_review
 
-    with bar(f"{params.name}: logs", options.reading) as shown:
+    with _bar(f"{params.name}: logs", options.reading) as shown:
         done = run_review(
             params,
             out_dir=out_dir,
@@ -272,7 +272,7 @@ def _end(children: _Children) -> None:
 
 
 @dataclass(frozen=True, slots=True)
-class Delivery:
+class _Delivery:
     """A review as a worker sends it back: how it ended, and its files by name."""
 
     outcome: Outcome
@@ -280,7 +280,7 @@ class Delivery:
     files: Mapping[str, bytes]
 
 
-def run_elsewhere(task: tuple[Path, tuple[str, ...], str]) -> Delivery:
+def _run_elsewhere(task: tuple[Path, tuple[str, ...], str]) -> _Delivery:
     """Run one review in a folder of its own and return its files: what a worker does.
 
     Parameters
@@ -294,7 +294,7 @@ def run_elsewhere(task: tuple[Path, tuple[str, ...], str]) -> Delivery:
         If this machine has other code than the sender.
     """
     params, options, code = task
-    if code != all_code():
+    if code != _all_code():
         raise ExecutionError(
             "a worker has another version of marginbook or its packages than this machine; install "
             "the same on all"
@@ -307,10 +307,10 @@ def run_elsewhere(task: tuple[Path, tuple[str, ...], str]) -> Delivery:
             if path.is_file() and path.suffix != ".lock"
         }
     reviews = [name.split("/")[0] for name in files if name.endswith("/report.html")]
-    return Delivery(outcome, reviews[0] if reviews else "", files)
+    return _Delivery(outcome, reviews[0] if reviews else "", files)
 
 
-def all_code() -> str:
+def _all_code() -> str:
     """Return a key of the code that makes a report, here."""
     return code_key(tuple(module_paths()), ("matplotlib", "numpy", "pandas", "pyarrow", "scipy"))
 
@@ -319,8 +319,8 @@ def _on_cluster(
     params: Sequence[Path], options: list[str], out_dir: Path, address: str
 ) -> Iterator[Outcome]:
     """Yield how each review ended, run by workers and put in place here."""
-    tasks = [(p.resolve(), tuple(options), all_code()) for p in params]
-    for number, delivery in do_on_cluster(run_elsewhere, tasks, address=address):
+    tasks = [(p.resolve(), tuple(options), _all_code()) for p in params]
+    for number, delivery in do_on_cluster(_run_elsewhere, tasks, address=address):
         outcome = replace(delivery.outcome, params=params[number])
         if outcome.exit_status == 0:
             outcome = _put_in_place(delivery, outcome, out_dir)
@@ -329,7 +329,7 @@ def _on_cluster(
         yield outcome
 
 
-def _keep_half_run(delivery: Delivery, out_dir: Path) -> None:
+def _keep_half_run(delivery: _Delivery, out_dir: Path) -> None:
     """Keep the notebook of a review that failed, as far as it ran."""
     for name, data in delivery.files.items():
         if "/" not in name and name.endswith(".failed.ipynb"):
@@ -337,7 +337,7 @@ def _keep_half_run(delivery: Delivery, out_dir: Path) -> None:
             (out_dir / name).write_bytes(data)
 
 
-def _put_in_place(delivery: Delivery, outcome: Outcome, out_dir: Path) -> Outcome:
+def _put_in_place(delivery: _Delivery, outcome: Outcome, out_dir: Path) -> Outcome:
     """Put a delivered review's folder in place, whole."""
     from kit.report.files import note_inputs, put_folder
 
@@ -351,7 +351,7 @@ def _put_in_place(delivery: Delivery, outcome: Outcome, out_dir: Path) -> Outcom
     return replace(outcome, message=str(folder / "report.html"))
 
 
-def is_finished(params: Path, out_dir: Path) -> bool:
+def _is_finished(params: Path, out_dir: Path) -> bool:
     """Return whether a review's folder holds a report made from the params as they are now."""
     from kit.claims.claim import file_sha256, load_claims
     from kit.errors import KitError
@@ -369,7 +369,7 @@ def is_finished(params: Path, out_dir: Path) -> bool:
 T = TypeVar("T")
 
 
-def shown_progress(items: Iterable[T], count: int, what: str) -> Iterator[T]:
+def _shown_progress(items: Iterable[T], count: int, what: str) -> Iterator[T]:
     """Yield the items as they come; show how many of `count` came, at what rate, time left."""
     if count < 2 or not sys.stderr.isatty():
         yield from items
@@ -382,7 +382,7 @@ def shown_progress(items: Iterable[T], count: int, what: str) -> Iterator[T]:
 
 
 @contextmanager
-def bar(what: str, reading: Reading) -> Iterator[Reading]:
+def _bar(what: str, reading: Reading) -> Iterator[Reading]:
     """Give the reading with a bar that shows how many logs are done."""
     if not sys.stderr.isatty():
         yield reading

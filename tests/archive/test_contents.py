@@ -27,18 +27,18 @@ from kit.archive.bag import Item
 from kit.archive.contents import (
     HEAD_BYTES,
     Member,
-    component_list,
-    csv_table,
+    _component_list,
+    _csv_table,
+    _excerpt_bench,
+    _log_table,
+    _yaml_bytes,
     data_package,
     describe_items,
-    excerpt_bench,
     kit_items,
-    log_table,
     media_type,
     review_scope,
     ro_crate,
     text_path,
-    yaml_bytes,
 )
 from kit.claims.claim import ClaimBook, claims_json, load_claims
 from kit.claims.of_pages import make_claims
@@ -124,7 +124,7 @@ def excerpt_to(folder: Path, params: Path) -> Path:
     scope = review_scope(params)
     source = scope.loaded.bench.folder
     folder.mkdir()
-    for name, data in excerpt_bench(scope).items():
+    for name, data in _excerpt_bench(scope).items():
         (folder / name).write_bytes(data)
     for row in scope.rows:
         if row.log and (source / row.log).is_file():
@@ -154,7 +154,7 @@ def test_people_s_sheets_keep_their_form(tmp_path):
     sheet.write_bytes(b"\xef\xbb\xbf" + semicolons.encode())
     prices = tmp_path / "bench" / "prices.csv"
     prices.write_bytes(prices.read_bytes().replace(b",", b";").replace(b"1299.50", b"1299,50"))
-    files = excerpt_bench(review_scope(params))
+    files = _excerpt_bench(review_scope(params))
     assert files["runs.csv"].startswith(b"\xef\xbb\xbfrun;product;")
     assert files["runs.csv"].count(b"\r\n") == 29
     assert b"wren,1299.5,EUR" in files["prices.csv"]
@@ -196,7 +196,7 @@ trees = st.recursive(
 @given(st.dictionaries(texts, trees, min_size=1, max_size=4))
 def test_whatever_is_written_reads_back_the_same(tmp_path_factory, data):
     path = tmp_path_factory.getbasetemp() / "round.yaml"
-    path.write_bytes(yaml_bytes(data))
+    path.write_bytes(_yaml_bytes(data))
     assert read_yaml(path, file="round.yaml", error=BenchError).data == data
 
 
@@ -204,7 +204,7 @@ def test_numbers_keep_the_digits_they_were_written_with(tmp_path):
     path = tmp_path / "a.yaml"
     path.write_text("driver: 1.10\ncount: 0x1F\nshare: .5\nday: 2026-04-01\nword: 'no'\n")
     first = read_yaml(path, file="a.yaml", error=BenchError).data
-    path.write_bytes(yaml_bytes(first))
+    path.write_bytes(_yaml_bytes(first))
     again = read_yaml(path, file="a.yaml", error=BenchError).data
     assert [written_text(v) for v in again.values()] == ["1.10", "0x1F", ".5", "2026-04-01", "no"]
     assert again["day"] == dt.date(2026, 4, 1)
@@ -269,13 +269,13 @@ def crate(tmp_path_factory: pytest.TempPathFactory) -> Path:
         members.append(Member(path, len(data), digest, "a file", **keys))
 
     for name, (data, how, _) in LOGS.items():
-        table = log_table(data[:HEAD_BYTES], how)
+        table = _log_table(data[:HEAD_BYTES], how)
         put(f"data/bench/logs/{name}", data, role="input", table=table)
     pq.write_table(pa.table({"ms": [16.7, 16.6]}), folder / "whole.parquet")
     put("data/bench/logs/whole.parquet", (folder / "whole.parquet").read_bytes(), role="input")
     (folder / "whole.parquet").unlink()
     rows = b'run,used,average_fps,reason\nr1,True,61.25,\nr2,False,,"too, short"\n'
-    put("data/tables/runs.csv", rows, role="result", table=csv_table(rows))
+    put("data/tables/runs.csv", rows, role="result", table=_csv_table(rows))
     put("data/report.html", b"<!doctype html><title>r</title>", role="result")
     put("data/claims.json", b'{"claims": []}\n', role="result")
     put("data/executed.ipynb", b'{"cells": []}\n', role="result")
@@ -288,7 +288,7 @@ def crate(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def test_each_log_is_a_table_where_it_can_be():
     for name, (data, how, tabular) in LOGS.items():
-        assert (log_table(data, how) is not None) == tabular, name
+        assert (_log_table(data, how) is not None) == tabular, name
 
 
 def frictionless_report(folder: Path) -> dict[str, object]:
@@ -395,7 +395,7 @@ def test_cyclonedx_schema_accepts():
     from cyclonedx.schema import SchemaVersion
     from cyclonedx.validation import json as validation
 
-    made = component_list(
+    made = _component_list(
         BOOK, {"numpy": "2.4.6", "marginbook": "0.1.0", "odd": "1.0+local"},
         licences={"numpy": "BSD-3-Clause AND 0BSD"},
     )  # fmt: skip
@@ -433,7 +433,7 @@ def test_descriptions_hold_no_clock_and_no_place(crate):
     ],
 )
 def test_columns_of_a_table(data, types):
-    table = csv_table(data)
+    table = _csv_table(data)
     found = None if table is None else [field["type"] for field in table["schema"]["fields"]]
     assert found == types
 

@@ -10,9 +10,9 @@ from lxml import html
 from sealmaker import corrected_review, sealed_review
 
 from kit.archive.correction import (
+    _claim_words,
     causes_section,
     changes_section,
-    claim_words,
     correction_traces,
     run_correction,
     summary_section,
@@ -57,7 +57,7 @@ def test_every_old_figure_stands_beside_its_new_one(note, revision):
     margin = next(
         c for c in revision.changes if c.id == "margin/average_fps/harbour/quill-over-wren"
     )
-    row = rows[claim_words(margin.new, revision.new.book)]
+    row = rows[_claim_words(margin.new, revision.new.book)]
     assert row[1].text_content() == f"{margin.old.text} ({margin.old.interval}), ahead"
     assert row[2].text_content().startswith(f"{margin.new.text} ({margin.new.interval})")
 

@@ -10,7 +10,13 @@ from bagmaker import make_bag
 from sealmaker import copy_bag, corrected_review, sealed_review
 
 from kit.archive.bag import zip_bag
-from kit.archive.revising import KINDS, claim_changes, compare_reviews, run_changes, setting_changes
+from kit.archive.revising import (
+    KINDS,
+    _claim_changes,
+    _run_changes,
+    _setting_changes,
+    compare_reviews,
+)
 from kit.claims.claim import Claim, ClaimBook, RunRecord
 from kit.errors import HostileBagError, SealError
 
@@ -143,13 +149,13 @@ def book(*claims: Claim, runs: tuple[RunRecord, ...] = (), **settings: object) -
 
 
 def kinds(old: ClaimBook, new: ClaimBook) -> dict[str, str]:
-    runs, settings = list(run_changes(old, new)), list(setting_changes(old, new))
-    return {c.id: c.kind for c in claim_changes(old, new, runs, settings)}
+    runs, settings = list(_run_changes(old, new)), list(_setting_changes(old, new))
+    return {c.id: c.kind for c in _claim_changes(old, new, runs, settings)}
 
 
 def causes(old: ClaimBook, new: ClaimBook, name: str) -> tuple[str, ...]:
-    runs, settings = list(run_changes(old, new)), list(setting_changes(old, new))
-    return next(c.causes for c in claim_changes(old, new, runs, settings) if c.id == name)
+    runs, settings = list(_run_changes(old, new)), list(_setting_changes(old, new))
+    return next(c.causes for c in _claim_changes(old, new, runs, settings) if c.id == name)
 
 
 M = "margin/average_fps/kettle/quill-over-wren"
@@ -201,39 +207,39 @@ def test_new_and_gone():
 )
 def test_how_a_run_changed(change, words):
     old, new = book(runs=(run("r1"),)), book(runs=(run("r1", **change),))
-    assert [c.change for c in run_changes(old, new)] == [words]
+    assert [c.change for c in _run_changes(old, new)] == [words]
 
 
 def test_runs_added_removed_and_used_again():
     aside = run("r1", used=False, reason="A backup ran.")
     old, new = book(runs=(aside, run("r2"))), book(runs=(run("r1"), run("r3")))
-    found = [(c.run, c.change, c.old, c.new) for c in run_changes(old, new)]
+    found = [(c.run, c.change, c.old, c.new) for c in _run_changes(old, new)]
     assert found == [
         ("r1", "used again", "not used: A backup ran.", "used"),
         ("r2", "removed", "used", "not there"),
         ("r3", "added", "not there", "used"),
     ]
     again = run("r1", used=False, reason="The window was open.")
-    found = [c.change for c in run_changes(book(runs=(aside,)), book(runs=(again,)))]
+    found = [c.change for c in _run_changes(book(runs=(aside,)), book(runs=(again,)))]
     assert found == ["given another reason"]
-    assert list(run_changes(old, old)) == []
+    assert list(_run_changes(old, old)) == []
 
 
 def test_settings_that_differ_by_their_dotted_keys():
     old = book(margins={"confidence": 0.95, "seed": 1}, rivals=["wren"])
     new = book(margins={"confidence": 0.9, "seed": 1}, rivals=["wren", "finch"], plan=None)
-    found = {s.key: (s.old, s.new) for s in setting_changes(old, new)}
+    found = {s.key: (s.old, s.new) for s in _setting_changes(old, new)}
     assert found == {
         "margins.confidence": ("0.95", "0.9"), "rivals": ("wren", "wren, finch"),
         "plan": ("not set", "None"),
     }  # fmt: skip
     later = replace(old, kit_version="9.0.0")
-    assert [s.key for s in setting_changes(old, later)] == ["kit version"]
+    assert [s.key for s in _setting_changes(old, later)] == ["kit version"]
 
 
 def test_the_order_of_waivers_and_runs_set_aside_does_not_matter():
     one = [{"run": "a", "reason": "x"}, {"run": "b", "reason": "y"}]
-    assert list(setting_changes(book(screen=one), book(screen=one[::-1]))) == []
+    assert list(_setting_changes(book(screen=one), book(screen=one[::-1]))) == []
 
 
 class TestCauses:

@@ -20,10 +20,10 @@ from sealmaker import finished_review, sealed_review
 
 import kit.archive.sealing
 from archive.test_contents import frictionless_report, rocrate_report
-from kit.archive.sealing import closing_said, date_of_epoch, finished_files, seal
+from kit.archive.sealing import _finished_files, closing_said, date_of_epoch, seal
 from kit.claims.claim import load_claims
 from kit.errors import KitError, SealError, UsageError
-from kit.report.files import inputs_file
+from kit.report.files import _inputs_file
 
 
 @pytest.fixture
@@ -34,7 +34,7 @@ def review(tmp_path: Path) -> Path:
     for name in ("bench", "params", "text"):
         shutil.copytree(project / name, tmp_path / name)
     (tmp_path / "out").mkdir()
-    shutil.copy(inputs_file(source), tmp_path / "out")
+    shutil.copy(_inputs_file(source), tmp_path / "out")
     shutil.copytree(source, tmp_path / "out" / "quill")
     return tmp_path / "out" / "quill"
 
@@ -238,7 +238,7 @@ class TestRefusals:
         moved = params.rename(params.with_name("moved.yaml"))
         refused(review, "quill.yaml is not where it was; say where it is with --params")
         moved.rename(params)
-        inputs_file(review).unlink()
+        _inputs_file(review).unlink()
         refused(review, "say so with --params")
         assert seal(review, params=params).path.exists()
 
@@ -267,7 +267,7 @@ class TestRefusals:
 def test_checkpoints_of_an_editor_do_not_matter(review):
     (review / ".ipynb_checkpoints").mkdir()
     (review / ".ipynb_checkpoints" / "executed-checkpoint.ipynb").write_text("{}")
-    assert "executed.ipynb" in finished_files(review, load_claims(review))
+    assert "executed.ipynb" in _finished_files(review, load_claims(review))
 
 
 def test_the_closing_is_that_of_the_last_cell():

@@ -21,12 +21,12 @@ from bagmaker import bytes_of, make_bag
 from kit.archive.bag import manifest_bytes, zip_bag
 from kit.archive.unbag import (
     MAX_FILES,
+    _unpack_zip,
     check_bytes,
     check_listing,
     open_bag,
     read_json,
     read_listing,
-    unpack_zip,
 )
 from kit.errors import HostileBagError, SealError
 
@@ -336,7 +336,7 @@ def zip_refusal(path: Path, into: Path) -> str:
     beside = sorted(path.parent.rglob("*"))
     began = time.monotonic()
     with pytest.raises(HostileBagError) as caught:
-        unpack_zip(path, into)
+        _unpack_zip(path, into)
     assert time.monotonic() - began < 10
     assert sorted(path.parent.rglob("*")) == beside
     assert all(f.stage == "structure" and f.expected and f.found for f in caught.value.findings)
@@ -458,7 +458,7 @@ def test_an_entry_that_states_less_than_it_holds(tmp_path):
     path.write_bytes(raw)
     (tmp_path / "into").mkdir()
     with pytest.raises(SealError, match="not a zip that can be read"):
-        unpack_zip(path, tmp_path / "into")
+        _unpack_zip(path, tmp_path / "into")
     assert sum(p.stat().st_size for p in tmp_path.rglob("*.csv")) <= 100
 
 
@@ -545,7 +545,7 @@ def test_no_zip(tmp_path, data):
     path = tmp_path / "b.zip"
     path.write_bytes(data)
     with pytest.raises(SealError, match=r"b\.zip: neither a folder nor a zip"):
-        unpack_zip(path, tmp_path)
+        _unpack_zip(path, tmp_path)
 
 
 def test_a_comment_could_hide_another_end(tmp_path):
@@ -553,7 +553,7 @@ def test_a_comment_could_hide_another_end(tmp_path):
     with zipfile.ZipFile(path, "a") as archive:
         archive.comment = b"hello"
     with pytest.raises(SealError, match="without a comment"):
-        unpack_zip(path, tmp_path)
+        _unpack_zip(path, tmp_path)
 
 
 def test_every_truncation_is_refused(tmp_path):
@@ -562,7 +562,7 @@ def test_every_truncation_is_refused(tmp_path):
     for end in range(0, len(whole) - 1, 37):
         path.write_bytes(whole[:end])
         with pytest.raises(SealError):
-            unpack_zip(path, tmp_path / "into")
+            _unpack_zip(path, tmp_path / "into")
 
 
 def test_a_flipped_bit_is_refused_found_or_without_effect(tmp_path):

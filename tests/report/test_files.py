@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from kit.errors import SealError
-from kit.report.files import inputs_file, note_inputs, read_inputs
+from kit.report.files import _inputs_file, note_inputs, read_inputs
 
 
 @pytest.fixture
@@ -22,9 +22,9 @@ def folder(tmp_path: Path) -> Path:
 
 
 def test_the_way_back_is_relative_and_survives_a_move(folder, tmp_path):
-    noted = json.loads(inputs_file(folder).read_text())
+    noted = json.loads(_inputs_file(folder).read_text())
     assert noted["params"] == "../params/quill.yaml"
-    assert str(tmp_path) not in inputs_file(folder).read_text()
+    assert str(tmp_path) not in _inputs_file(folder).read_text()
     shutil.copytree(tmp_path, tmp_path / "moved")
     moved = read_inputs(tmp_path / "moved" / "out" / "quill")
     assert moved.params.resolve() == (tmp_path / "moved" / "params" / "quill.yaml").resolve()
@@ -38,7 +38,7 @@ def test_notes_what_was_installed(folder):
 
 def test_stands_beside_the_folder_not_in_it(folder):
     assert list(folder.iterdir()) == []
-    assert inputs_file(folder).name == ".quill.inputs"
+    assert _inputs_file(folder).name == ".quill.inputs"
     assert [p.name for p in folder.parent.iterdir() if "quill." in p.name] == [".quill.inputs"]
 
 
@@ -46,13 +46,13 @@ def test_another_params_file_can_be_named(folder, tmp_path):
     other = tmp_path / "other.yaml"
     other.write_text("review: quill\n")
     assert read_inputs(folder, params=other).params == other
-    inputs_file(folder).unlink()
+    _inputs_file(folder).unlink()
     assert read_inputs(folder, params=other).installed
 
 
 @pytest.mark.parametrize("text", ["", "[]", "{}", '{"params": 1}', "\x00", '{"params": "x"}'])
 def test_a_broken_note_is_said(folder, text):
-    inputs_file(folder).write_text(text)
+    _inputs_file(folder).write_text(text)
     with pytest.raises(SealError, match="say so with --params"):
         read_inputs(folder)
 

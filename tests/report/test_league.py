@@ -7,7 +7,7 @@ import pytest
 from kit.claims.claim import ClaimBook
 from kit.claims.write import Figure, Subject, make_claim
 from kit.errors import UsageError
-from kit.report.league import Finished, find_finished, index_page, make_league, write_season
+from kit.report.league import Finished, _find_finished, _index_page, make_league, write_season
 from kit.rounding import ratio_text
 
 
@@ -83,12 +83,12 @@ def test_a_review_that_shares_no_title_leaves_the_others_theirs():
 def test_nothing_to_compare_is_no_league():
     league = make_league([finished("e", {})])
     assert league.places == () and len(league.to_frame()) == 0
-    assert "none has a margin of averages" in index_page([finished("e", {})], league)
+    assert "none has a margin of averages" in _index_page([finished("e", {})], league)
 
 
 def test_names_of_reviews_are_text_on_the_index_page():
     bad = finished("f", {"dell": (1.2, 0.01)}, name="<script>x</script> & co")
-    page = index_page([bad], make_league([bad]))
+    page = _index_page([bad], make_league([bad]))
     assert "<script" not in page and "&lt;script&gt;x&lt;/script&gt; &amp; co" in page
 
 
@@ -97,6 +97,6 @@ def test_folders_that_are_no_reviews_are_passed_over(tmp_path):
     (tmp_path / "half").mkdir()
     (tmp_path / "half" / "report.html").write_text("x")
     (tmp_path / "half" / "claims.json").write_text("{")
-    assert find_finished(tmp_path) == () and find_finished(tmp_path / "none") == ()
+    assert _find_finished(tmp_path) == () and _find_finished(tmp_path / "none") == ()
     assert write_season(tmp_path) == ()
     assert sorted(p.name for p in tmp_path.iterdir()) == ["half", "notes"]
