@@ -14,7 +14,7 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parents[1] / "evidence"))
 from count_code import count_code
 
-MODULES, AT_THE_TOP, CODE_LINES, PUBLIC_NAMES, LINES, PARAMETERS = 125, 8, 25_050, 840, 84, 10
+MODULES, AT_THE_TOP, CODE_LINES, PUBLIC_NAMES, LINES, PARAMETERS = 125, 8, 25_050, 812, 84, 10
 DOCSTRING_SHARE = 0.176
 
 
