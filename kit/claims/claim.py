@@ -324,27 +324,31 @@ class Published(Section):
 class ClaimModel(Published):
     """One claim, as published in `claims.json`."""
 
-    id: str
-    kind: str
-    metric: str
-    product: str
-    baseline: str
-    title: str
+    id: str = Field(description="The same from build to build.")
+    kind: str = Field(description="What kind of figure or statement it is.")
+    metric: str = Field(description="Which metric, or the quantity it is about.")
+    product: str = Field(description='The product it is about; "" for none.')
+    baseline: str = Field(description='What the product is compared with; "" for nothing.')
+    title: str = Field(description='The title; "" where it is over several.')
     value: float | None = Field(description="Unrounded. A margin is a ratio: 1.25, not 25.")
-    low: float | None
-    high: float | None
-    confidence: float | None
-    unit: str
-    outcome: str
-    text: str
-    interval: str
-    rounding: str
-    method: str
-    method_version: int
-    inputs: tuple[str, ...]
-    runs: tuple[str, ...]
-    set_aside: tuple[str, ...]
-    marks: tuple[str, ...]
+    low: float | None = Field(description="Lower end of the interval, unrounded.")
+    high: float | None = Field(description="Upper end of the interval, unrounded.")
+    confidence: float | None = Field(description="Of the interval, a fraction: 0.95.")
+    unit: str = Field(description="Unit of the value.")
+    outcome: str = Field(
+        description="What the interval says: ahead, level, behind, unresolved, ..."
+    )
+    text: str = Field(description="The figure as printed.")
+    interval: str = Field(description="The interval as printed.")
+    rounding: str = Field(description="The rule by which it is rounded.")
+    method: str = Field(description="A method of the catalogue (kit/methods.md).")
+    method_version: int = Field(description="Version of that method.")
+    inputs: tuple[str, ...] = Field(
+        description="Ids of the claims, or of the runs, it is made from."
+    )
+    runs: tuple[str, ...] = Field(description="Ids of the used runs it rests on.")
+    set_aside: tuple[str, ...] = Field(description="Ids of the runs left out of it.")
+    marks: tuple[str, ...] = Field(description="What a reader is warned of.")
     group: str = Field("", description="Of which of several: group of titles, kind of price, ...")
     part: str = Field("", description="Which of several figures of one thing.")
 
@@ -352,45 +356,49 @@ class ClaimModel(Published):
 class RunModel(Published):
     """One run, as published in `claims.json`."""
 
-    id: str
-    product: str
-    title: str
-    file: str
-    sha256: str
-    frames: int = Field(ge=0)
-    used: bool
-    reason: str
-    layout: str
-    status: str
-    session: str
-    began: str
-    duration_s: float
-    conditions: dict[str, str]
-    flags: tuple[str, ...]
+    id: str = Field(description="As in the run sheet.")
+    product: str = Field(description="As in bench.yaml.")
+    title: str = Field(description="As in bench.yaml.")
+    file: str = Field(description='From the bench folder; "" without a log.')
+    sha256: str = Field(description="Of the log as recorded.")
+    frames: int = Field(ge=0, description="How many frames its log holds.")
+    used: bool = Field(description="Whether any figure rests on it.")
+    reason: str = Field(description="Why it is not used.")
+    layout: str = Field(description="How its log was read.")
+    status: str = Field(description="ran, crashed, refused, not_started or set_aside.")
+    session: str = Field(description="Which session it belongs to.")
+    began: str = Field(description="When it began, ISO 8601.")
+    duration_s: float = Field(description="Sum of its frame times, in seconds.")
+    conditions: dict[str, str] = Field(description="What else the run sheet records of it.")
+    flags: tuple[str, ...] = Field(description="Screening rules it was flagged by.")
 
 
 class ReviewModel(Published):
     """Which review the claims belong to."""
 
-    id: str
-    title: str
-    byline: str
-    date: str
-    product: str
-    params_file: str
-    params_sha256: str
+    id: str = Field(description="Id of the review.")
+    title: str = Field(description="Title of the report.")
+    byline: str = Field(description="Who stands for it.")
+    date: str = Field(description="Day of the review.")
+    product: str = Field(description="The reviewed product.")
+    params_file: str = Field(description="Name of its params file.")
+    params_sha256: str = Field(description="Of that file's bytes.")
 
 
 class ClaimsDocument(Published):
     """`claims.json`, whole."""
 
-    format: Literal["marginbook-claims/1", "marginbook-claims/2"]
-    review: ReviewModel
-    kit_version: str
-    settings: dict[str, Any]
-    layouts: dict[str, Any]
-    names: dict[str, dict[str, str]] = Field(default_factory=dict)
-    runs: tuple[RunModel, ...]
+    format: Literal["marginbook-claims/1", "marginbook-claims/2"] = Field(
+        description="Which version of this file it is."
+    )
+    review: ReviewModel = Field(description="The review these claims are of.")
+    kit_version: str = Field(description="Of the kit that made them.")
+    settings: dict[str, Any] = Field(description="The params in force.")
+    layouts: dict[str, Any] = Field(description="How the logs were read.")
+    names: dict[str, dict[str, str]] = Field(
+        default_factory=dict, description="How ids are written for people, by what they are ids of."
+    )
+    runs: tuple[RunModel, ...] = Field(description="Every run of the review, used or not.")
     claims: tuple[ClaimModel, ...] = Field(
         description="Their order, and that of names, is the order of rows and columns of the page."
     )
