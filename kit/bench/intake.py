@@ -473,6 +473,7 @@ def recognise_layout(path: Path, bench: Bench, *, shown: str) -> tuple[str, Log]
 
 # Rows that are not in the file yet are given lines no file has, to tell their faults apart.
 _NEW_LINE = 10**9
+_OF_LOG = ("file", "frames", "duration_s", "reason", "sha256")
 
 
 @dataclass(frozen=True, slots=True)
@@ -537,27 +538,19 @@ class Intake:
         """
         import pandas as pd
 
+        of_row = ("run", "product", "title", "layout", "session")
         rows = [
             {
                 "source": one.source,
                 "action": one.action,
-                "run": one.row.run if one.row else "",
-                "product": one.row.product if one.row else "",
-                "title": one.row.title if one.row else "",
-                "layout": one.row.layout if one.row else "",
-                "session": one.row.session if one.row else "",
+                **{name: getattr(one.row, name, "") for name in of_row},
                 "began": one.row.began.isoformat() if one.row and one.row.began else "",
-                "file": one.file,
-                "frames": one.frames,
-                "duration_s": one.duration_s,
-                "reason": one.reason,
-                "sha256": one.sha256,
+                **{name: getattr(one, name) for name in _OF_LOG},
             }
             for one in self.taken
         ]
-        names = ("source", "action", "run", "product", "title", "layout", "session", "began")
-        rest = ("file", "frames", "duration_s", "reason", "sha256")
-        return pd.DataFrame(rows, columns=pd.Index([*names, *rest]))
+        names = ("source", "action", *of_row, "began", *_OF_LOG)
+        return pd.DataFrame(rows, columns=pd.Index(names))
 
 
 def add_logs(

@@ -10,26 +10,27 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import io
-import json
 import os
 import shutil
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from itertools import count
 from pathlib import Path
-from typing import Any
+
+from pydantic import ConfigDict, TypeAdapter, ValidationError, with_config
 
 from kit.bench.sheet import SheetText, hash_cells, log_name_problem, parse_sheet_text
 from kit.errors import BenchError, Fault
 from kit.logs.unpacked import CHUNK_BYTES
 
-LOCK = ".bench.lock"
+_LOCK = ".bench.lock"
 STAGING = ".taking-in"
-RECORD = ".last-take-in.json"
-SHEET_BEFORE = ".last-take-in.csv"
-LOCK_SECONDS = 300.0
+_RECORD = ".last-take-in.json"
+_SHEET_BEFORE = ".last-take-in.csv"
+_LOCK_SECONDS = 300.0
 
 
+@with_config(ConfigDict(extra="forbid"))
 @dataclass(frozen=True, slots=True)
 class Copy:
     """A log to be copied into the bench: from where, to which name in it, with which hash."""
@@ -39,6 +40,7 @@ class Copy:
     sha256: str
 
 
+@with_config(ConfigDict(extra="forbid"))
 @dataclass(frozen=True, slots=True)
 class Journal:
     """What is being done to a bench, written before any of it shows."""
@@ -51,7 +53,7 @@ class Journal:
 
 
 @contextlib.contextmanager
-def locked_bench(folder: Path, *, timeout_s: float = LOCK_SECONDS) -> Iterator[None]:
+def locked_bench(folder: Path, *, timeout_s: float = _LOCK_SECONDS) -> Iterator[None]:
     """Hold the bench against other take-ins. The lock goes when its process does.
 
     Raises
@@ -61,7 +63,7 @@ def locked_bench(folder: Path, *, timeout_s: float = LOCK_SECONDS) -> Iterator[N
     """
     from filelock import FileLock, Timeout
 
-    lock = FileLock(folder / LOCK)
+    lock = FileLock(folder / _LOCK)
     try:
         lock.acquire(timeout=timeout_s)
     except Timeout:
@@ -89,12 +91,12 @@ def sheet_path(folder: Path) -> Path:
     return Path(os.path.realpath(folder / "runs.csv"))
 
 
-def sha_of(data: bytes) -> str:
+def _sha_of(data: bytes) -> str:
     """Return the SHA-256 of bytes."""
     return hashlib.sha256(data).hexdigest()
 
 
-def write_synced(path: Path, data: bytes) -> None:
+def _write_synced(path: Path, data: bytes) -> None:
     """Write a file and wait until the disk has it."""
     with path.open("wb") as stream:
         stream.write(data)
@@ -102,19 +104,19 @@ def write_synced(path: Path, data: bytes) -> None:
         os.fsync(stream.fileno())
 
 
-def write_journal(staging: Path, journal: Journal) -> None:
+def _write_journal(staging: Path, journal: Journal) -> None:
     """Write the journal of a take-in; it is there whole or not at all."""
-    write_synced(staging / "journal.new", to_json(journal))
+    _write_synced(staging / "journal.new", _to_json(journal))
     (staging / "journal.new").replace(staging / "journal.json")
-    sync_folder(staging)
+    _sync_folder(staging)
 
 
-def to_json(journal: Journal) -> bytes:
+def _to_json(journal: Journal) -> bytes:
     """Return a journal as JSON."""
-    return json.dumps(asdict(journal), indent=1).encode()
+    return TypeAdapter(Journal).dump_json(journal, indent=1)
 
 
-def read_journal(staging: Path) -> Journal | None:
+def _read_journal(staging: Path) -> Journal | None:
     """Return the journal of a take-in that was cut short, or None if it did not get so far."""
     path = staging / "journal.json"
     if not path.exists():
@@ -125,15 +127,13 @@ def read_journal(staging: Path) -> Journal | None:
 def _from_json(path: Path, what_to_do: str) -> Journal:
     """Return a journal from its file."""
     try:
-        said: dict[str, Any] = json.loads(path.read_bytes())
-        copies = tuple(Copy(**copy) for copy in said.pop("copies"))
-        return Journal(copies=copies, **said)
-    except (ValueError, TypeError, KeyError, AttributeError):
+        return TypeAdapter(Journal).validate_json(path.read_bytes(), strict=True)
+    except ValidationError:
         name = f"{path.parent.name}/{path.name}"
         raise BenchError.at(name, f"is damaged; {what_to_do}") from None
 
 
-def read_record(folder: Path) -> Journal:
+def _read_record(folder: Path) -> Journal:
     """Return what the last take-in did.
 
     Raises
@@ -141,12 +141,12 @@ def read_record(folder: Path) -> Journal:
     BenchError
         If there was none, or its record is damaged.
     """
-    if not (folder / RECORD).exists():
+    if not (folder / _RECORD).exists():
         raise BenchError.at(folder.name, "there is no take-in to take back")
-    return _from_json(folder / RECORD, "delete the rows and logs of the last take-in by hand")
+    return _from_json(folder / _RECORD, "delete the rows and logs of the last take-in by hand")
 
 
-def sync_folder(folder: Path) -> None:
+def _sync_folder(folder: Path) -> None:
     """Wait until the disk has the names in a folder."""
     handle = os.open(folder, os.O_RDONLY)
     try:
@@ -187,17 +187,17 @@ def commit(
         "add",
         dict(rows),
         tuple(copies),
-        sha_of(after),
-        sha_of(before) if before is not None else "",
+        _sha_of(after),
+        _sha_of(before) if before is not None else "",
     )
     try:
         staging.mkdir()
         for number, copy in enumerate(copies):
             _stage(copy, staging / str(number))
-        write_synced(staging / "runs.csv", after)
+        _write_synced(staging / "runs.csv", after)
         if before is not None:
-            write_synced(staging / "before.csv", before)
-        write_journal(staging, journal)
+            _write_synced(staging / "before.csv", before)
+        _write_journal(staging, journal)
         for number, copy in enumerate(copies):
             _put(staging / str(number), folder / copy.file)
         _replace_sheet(folder, staging / "runs.csv", before)
@@ -224,7 +224,7 @@ def recover(folder: Path) -> str:
     staging = folder / STAGING
     if not staging.exists():
         return ""
-    journal = read_journal(staging)
+    journal = _read_journal(staging)
     if journal is None:
         shutil.rmtree(staging)
         return "an unfinished take-in was cleared away; nothing of it was in the bench"
@@ -262,17 +262,17 @@ def undo_last(bench_folder: Path) -> tuple[str, ...]:
     """
     with locked_bench(bench_folder):
         recover(bench_folder)
-        record = read_record(bench_folder)
+        record = _read_record(bench_folder)
         before = sheet_path(bench_folder).read_bytes()
         sheet = parse_sheet_text(before, file=f"{bench_folder.name}/runs.csv")
         _check_unchanged(bench_folder, record, sheet)
         after = _sheet_without(bench_folder, record, before)
         staging = bench_folder / STAGING
-        journal = Journal("undo", record.rows, record.copies, sha_of(after), sha_of(before))
+        journal = Journal("undo", record.rows, record.copies, _sha_of(after), _sha_of(before))
         try:
             staging.mkdir()
-            write_synced(staging / "runs.csv", after)
-            write_journal(staging, journal)
+            _write_synced(staging / "runs.csv", after)
+            _write_journal(staging, journal)
             _replace_sheet(bench_folder, staging / "runs.csv", before)
         except OSError as error:
             said = f"taking back failed ({error.strerror or error}); nothing was taken back"
@@ -311,10 +311,10 @@ def _check_unchanged(folder: Path, record: Journal, sheet: SheetText) -> None:
 
 def _sheet_without(folder: Path, record: Journal, now: bytes) -> bytes:
     """Return the run sheet without the rows of a take-in, everything else as it stands."""
-    kept = folder / SHEET_BEFORE
-    if sha_of(now) == record.sheet_after and kept.exists():
+    kept = folder / _SHEET_BEFORE
+    if _sha_of(now) == record.sheet_after and kept.exists():
         before = kept.read_bytes()
-        if sha_of(before) == record.sheet_before:
+        if _sha_of(before) == record.sheet_before:
             return before
     sheet = parse_sheet_text(now, file="runs.csv")
     lines = list(io.StringIO(now.decode(sheet.encoding), newline=""))
@@ -362,7 +362,7 @@ def _put(staged: Path, to: Path) -> None:
         if to.exists():
             raise
         staged.replace(to)
-    sync_folder(to.parent)
+    _sync_folder(to.parent)
 
 
 def _replace_sheet(folder: Path, new: Path, before: bytes | None) -> None:
@@ -377,25 +377,25 @@ def _replace_sheet(folder: Path, new: Path, before: bytes | None) -> None:
     if now is not None:
         shutil.copymode(sheet, new)
     new.replace(sheet)
-    sync_folder(sheet.parent)
+    _sync_folder(sheet.parent)
 
 
 def _finish_add(folder: Path, journal: Journal) -> None:
     """Keep what is needed to take the last take-in back, and clear up."""
     staging = folder / STAGING
-    (folder / RECORD).unlink(missing_ok=True)
+    (folder / _RECORD).unlink(missing_ok=True)
     if (staging / "before.csv").exists():
-        (staging / "before.csv").replace(folder / SHEET_BEFORE)
+        (staging / "before.csv").replace(folder / _SHEET_BEFORE)
     elif not journal.sheet_before:
-        (folder / SHEET_BEFORE).unlink(missing_ok=True)
-    write_synced(staging / "record.json", to_json(journal))
-    (staging / "record.json").replace(folder / RECORD)
+        (folder / _SHEET_BEFORE).unlink(missing_ok=True)
+    _write_synced(staging / "record.json", _to_json(journal))
+    (staging / "record.json").replace(folder / _RECORD)
     _clear(staging)
 
 
 def _forget(folder: Path) -> None:
-    (folder / RECORD).unlink(missing_ok=True)
-    (folder / SHEET_BEFORE).unlink(missing_ok=True)
+    (folder / _RECORD).unlink(missing_ok=True)
+    (folder / _SHEET_BEFORE).unlink(missing_ok=True)
 
 
 def _clear(staging: Path) -> None:

@@ -7,9 +7,10 @@ What can change a published figure stands in the file, or is shown in the report
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, Field, model_validator
 
@@ -422,15 +423,7 @@ class ReviewParams(Section):
     waivers: tuple[Waiver, ...] = Field(
         default=(),
         description="Exceptions, each with its reason. They mark every figure they touch.",
-        examples=[
-            [
-                {
-                    "control": "memory_gb",
-                    "products": ["old-part"],
-                    "reason": "Why it may differ here.",
-                }
-            ]
-        ],
+        examples=[[{"control": "memory_gb", "products": ["old-part"], "reason": "Why it may."}]],
     )
     metrics: MetricParams = Field(description="How frame times become figures.")
     screen: ScreenParams = Field(
@@ -452,17 +445,12 @@ class ReviewParams(Section):
         ],
     )
     value: ValueParams | None = Field(
-        default=None,
-        description="Prices, from prices.csv of the bench.",
+        default=None, description="Prices, from prices.csv of the bench."
     )
     plan: PlanParams | None = Field(
-        default=None,
-        description="For `marginbook plan` and plan.ipynb.",
+        default=None, description="For `marginbook plan` and plan.ipynb."
     )
-    look: LookParams | None = Field(
-        default=None,
-        description="For frame_times.ipynb.",
-    )
+    look: LookParams | None = Field(default=None, description="For frame_times.ipynb.")
     retest: RetestParams | None = Field(
         default=None,
         description="Where part of the bench was run again: what tells new runs from old.",
@@ -542,23 +530,12 @@ def load_params(path: Path, *, bench_folder: Path | None = None) -> LoadedParams
     params = check_model(document, ReviewParams, ParamsError)
     folder = bench_folder or (path.parent / params.bench).resolve()
     if not (folder / "bench.yaml").is_file():
-        raise ParamsError.at(
-            document.file,
-            f'"{params.bench}" is not a bench: no bench.yaml in that folder',
-            line=document.line_of(["bench"]),
-            key="bench",
-        )
+        said = f'"{params.bench}" is not a bench: no bench.yaml in that folder'
+        raise ParamsError([document.fault(said, "bench")])
     bench = read_bench(folder)
     faults = _unknown_names(params, bench, document)
     if params.text is not None and not (path.parent / params.text).is_file():
-        faults.append(
-            Fault(
-                document.file,
-                f'no such file: "{params.text}"',
-                line=document.line_of(["text"]),
-                key="text",
-            )
-        )
+        faults.append(document.fault(f'no such file: "{params.text}"', "text"))
     if faults:
         raise ParamsError(faults)
     return LoadedParams(path, params, bench, document)
@@ -566,58 +543,50 @@ def load_params(path: Path, *, bench_folder: Path | None = None) -> LoadedParams
 
 def _unknown_names(params: ReviewParams, bench: Bench, document: YamlDocument) -> list[Fault]:
     """Return a fault for each product, title or control the bench does not know."""
+    known: dict[str, Collection[str]] = {
+        "product": bench.products, "title": bench.titles, "product of the review": params.products,
+    }  # fmt: skip
     faults: list[Fault] = []
-
-    def check(name: str, known: dict[str, object], what: str, *path: str | int) -> None:
-        if name not in known:
-            guess = did_you_mean(name, known, listed=12)
-            key = ".".join(str(part) for part in path)
-            faults.append(
-                Fault(
-                    document.file,
-                    f'no {what} "{name}" in bench.yaml{guess}',
-                    line=document.line_of(path),
-                    key=key,
-                )
-            )
-
-    products: dict[str, object] = dict(bench.products)
-    titles: dict[str, object] = dict(bench.titles)
-    check(params.product, products, "product", "product")
-    for i, rival in enumerate(params.rivals):
-        check(rival, products, "product", "rivals", i)
-    if params.predecessor:
-        check(params.predecessor, products, "product", "predecessor")
-    for i, pair in enumerate(params.same_name):
-        check(pair.here, products, "product", "same_name", i, "here")
-        check(pair.there, products, "product", "same_name", i, "there")
-    if params.titles != "all":
-        for i, title in enumerate(params.titles):
-            check(title, titles, "title", "titles", i)
-    for i, product in enumerate(params.plan.cannot_run if params.plan else ()):
-        check(product, products, "product", "plan", "cannot_run", i)
-    if params.look and params.look.product:
-        check(params.look.product, {p: p for p in params.products}, "product", "look", "product")
-    if params.look and params.look.title:
-        check(params.look.title, titles, "title", "look", "title")
-    for i, waiver in enumerate(params.waivers):
-        for j, product in enumerate(waiver.products):
-            check(product, products, "product", "waivers", i, "products", j)
-        if waiver.control not in params.controls:
-            faults.append(
-                Fault(
-                    document.file,
-                    f'"{waiver.control}" is not among controls; nothing to waive',
-                    line=document.line_of(["waivers", i, "control"]),
-                    key=f"waivers.{i}.control",
-                )
-            )
-    for name, suite in params.suites.items():
-        for i, title in enumerate(suite.titles or ()):
-            check(title, titles, "title", "suites", name, "titles", i)
-        for title in suite.weights:
-            check(title, titles, "title", "suites", name, "weights", title)
-    if params.value:
-        for i, scenario in enumerate(params.value.scenarios):
-            check(scenario.product, products, "product", "value", "scenarios", i, "product")
+    for what, name, *path in _names_in(params):
+        if name not in known[what]:
+            guess = did_you_mean(name, known[what], listed=12)
+            said = f'no {what.partition(" ")[0]} "{name}" in bench.yaml{guess}'
+            faults.append(document.fault(said, *path))
+    faults += [
+        document.fault(
+            f'"{waiver.control}" is not among controls; nothing to waive', "waivers", i, "control"
+        )
+        for i, waiver in enumerate(params.waivers)
+        if waiver.control not in params.controls
+    ]
     return faults
+
+
+def _names_in(params: ReviewParams) -> Iterator[tuple[Any, ...]]:
+    """Yield each product and title named: what it is, its name, and the path of its key."""
+    yield "product", params.product, "product"
+    for i, name in enumerate(params.rivals):
+        yield "product", name, "rivals", i
+    if params.predecessor:
+        yield "product", params.predecessor, "predecessor"
+    for i, pair in enumerate(params.same_name):
+        yield "product", pair.here, "same_name", i, "here"
+        yield "product", pair.there, "same_name", i, "there"
+    for i, name in enumerate(params.titles if params.titles != "all" else ()):
+        yield "title", name, "titles", i
+    for i, name in enumerate(params.plan.cannot_run if params.plan else ()):
+        yield "product", name, "plan", "cannot_run", i
+    if params.look and params.look.product:
+        yield "product of the review", params.look.product, "look", "product"
+    if params.look and params.look.title:
+        yield "title", params.look.title, "look", "title"
+    for i, waiver in enumerate(params.waivers):
+        for j, name in enumerate(waiver.products):
+            yield "product", name, "waivers", i, "products", j
+    for key, suite in params.suites.items():
+        for i, name in enumerate(suite.titles or ()):
+            yield "title", name, "suites", key, "titles", i
+        for name in suite.weights:
+            yield "title", name, "suites", key, "weights", name
+    for i, scenario in enumerate(params.value.scenarios if params.value else ()):
+        yield "product", scenario.product, "value", "scenarios", i, "product"

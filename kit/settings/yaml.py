@@ -213,6 +213,10 @@ class YamlDocument:
                 return self.lines[parts[:end]]
         return None
 
+    def fault(self, message: str, *path: str | int) -> Fault:
+        """Return a fault at the key `path` leads to."""
+        return Fault(self.file, message, line=self.line_of(path), key=dotted(path))
+
 
 @dataclass(slots=True)
 class _Walk:

@@ -34,7 +34,7 @@ def test_the_demo_loads():
         ("  confidence: 0.95", "  confidence: 95", "margins.confidence: found '95'"),
         ("  confidence: 0.95", "  confidnce: 0.95", 'did you mean "confidence"?'),
         ("  method: auto", "  method: welsh", 'did you mean "welch"?'),
-        ("titles: all", "titles: [no-such]", 'titles.0: no title "no-such" in bench.yaml'),
+        ("titles: all", "titles: [no-such]", 'titles[0]: no title "no-such" in bench.yaml'),
         ("bench: ../example_runs", "bench: ../nowhere", '"../nowhere" is not a bench'),
         ("date: 2026-11-16", "date: 16.11.2026", "expected a date written 2026-11-25"),
         ("  level_band: 0.02", "  level_band: 2", "margins.level_band: found '2'"),

@@ -140,7 +140,7 @@ def test_one_fault_is_one_line_in_a_notebook(tmp_path):
     )  # fmt: skip
     (error,) = [o for c in done.notebook["cells"] for o in c.get("outputs", ())
                 if o["output_type"] == "error"]  # fmt: skip
-    assert error["traceback"] == ['ParamsError: plan.yaml, line 8, rivals.0: no product "tow" in '
+    assert error["traceback"] == ['ParamsError: plan.yaml, line 8, rivals[0]: no product "tow" in '
                     'bench.yaml; did you mean "two"?']  # fmt: skip
 
 

@@ -2,7 +2,7 @@
 
 Where the meaning is certain every claim is what it was; else there is one fault that names file
 and line, quotes what stands there and says how to write it. What each file's reader does with
-single cells is in test_yamlfile, test_runs and test_prices.
+single cells is in test_yaml, test_runs and test_prices.
 """
 
 from __future__ import annotations
