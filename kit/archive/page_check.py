@@ -25,7 +25,7 @@ from kit.archive.figures import (
 )
 from kit.archive.rebuild import CLAIMS_PATH, Fresh, same_figure
 from kit.archive.sealing import closing_said
-from kit.archive.unbag import Bag
+from kit.archive.unbag import Bag, read_json
 from kit.claims.bound_text import bind_review_text
 from kit.claims.claim import CLAIMS_FORMAT, ClaimBook, trace_faults
 from kit.claims.of_pages import kit_version
@@ -116,17 +116,17 @@ def _bytes_of(bag: Bag, path: str, findings: list[Finding]) -> bytes | None:
 
 def read_notebook(bag: Bag, findings: list[Finding]) -> dict[str, Any] | None:
     """Return the executed notebook of a bag as plain data; what is wrong becomes a finding."""
-    data = _bytes_of(bag, NOTEBOOK_PATH, findings)
-    if data is None:
+    if NOTEBOOK_PATH not in bag.files:
+        findings.append(Finding("page", NOTEBOOK_PATH, "this file in the bag", "it is missing"))
         return None
     try:
-        notebook: dict[str, Any] = json.loads(data)
+        notebook: dict[str, Any] = read_json(bag, NOTEBOOK_PATH)
         for cell in notebook["cells"]:
             if cell["cell_type"] == "code":
                 _ = [output["output_type"] for output in cell["outputs"]]
             _ = "".join(cell["source"])
-    except (ValueError, KeyError, TypeError, RecursionError) as error:
-        found = f"not one: {type(error).__name__}"
+    except (SealError, KeyError, TypeError) as error:
+        found = f"not one: {error if isinstance(error, SealError) else type(error).__name__}"
         findings.append(Finding("page", NOTEBOOK_PATH, "an executed notebook", found))
         return None
     return notebook
