@@ -24,26 +24,26 @@ if TYPE_CHECKING:
     from kit.errors import KitError
     from kit.logs.propose import propose_layout
     from kit.logs.read import read_log
+    from kit.metrics.blocks import block_bootstrap
     from kit.metrics.many import measure_tables
-    from kit.metrics.resample import block_bootstrap
     from kit.planning.of_review import plan_from_params as plan
     from kit.report.check import check_review
     from kit.report.laboratory import bench_health, look, open_review
     from kit.report.report import run_review
     from kit.settings.starting import start_bench, start_params
-    from kit.stats.frames import average_fps, effective_size
     from kit.stats.intervals import welch_interval
     from kit.stats.lows import low_fps
+    from kit.stats.series import average_fps, effective_size
     from kit.stats.variance_fit import fit_group_variances as fit_shared_variance
 else:
     _PLACES = {  # name: where it is, loaded when it is first asked for
         "KitError": "kit.errors:KitError",
         "add_logs": "kit.bench.intake:add_logs",
-        "average_fps": "kit.stats.frames:average_fps",
+        "average_fps": "kit.stats.series:average_fps",
         "bench_health": "kit.report.laboratory:bench_health",
-        "block_bootstrap": "kit.metrics.resample:block_bootstrap",
+        "block_bootstrap": "kit.metrics.blocks:block_bootstrap",
         "check_review": "kit.report.check:check_review",
-        "effective_size": "kit.stats.frames:effective_size",
+        "effective_size": "kit.stats.series:effective_size",
         "fit_shared_variance": "kit.stats.variance_fit:fit_group_variances",
         "load_claims": "kit.claims.claim:load_claims",
         "look": "kit.report.laboratory:look",

@@ -14,8 +14,8 @@ from kit.metrics.blocks import NO_BLOCKS, RunBlocks, measure_blocks
 from kit.metrics.signs import RunSigns
 from kit.settings.metric import METRICS, RESULT, tail_shares
 from kit.settings.params import MetricParams
-from kit.stats.frames import check_frames, effective_size, lag1_autocorrelation
 from kit.stats.lows import LowDefinition, measure_lows
+from kit.stats.series import check_frames, effective_size, lag1_autocorrelation
 from kit.trace import Trace
 
 METRICS_VERSION = 1

@@ -18,7 +18,7 @@ from kit.bench.runs import Run
 from kit.logs.read import Log
 from kit.settings.metric import HEADLINE, tail_shares
 from kit.settings.params import ScreenParams
-from kit.stats.frames import (
+from kit.stats.series import (
     average_fps,
     block_levels,
     cap_shares,

@@ -16,8 +16,7 @@ from typing import Any
 
 from kit.claims.claim import file_sha256
 from kit.errors import CellError, ExecutionError, KitError, ParamsError, UsageError
-from kit.metrics.log_facts import own_code
-from kit.metrics.measuring import PLAIN, Reading, kernel_variables
+from kit.metrics.measuring import PLAIN, Reading, kernel_variables, own_code
 from kit.metrics.store import Store, content_key, keep_entry, load_entry
 from kit.package import PACKAGE
 from kit.page.assemble import build_page

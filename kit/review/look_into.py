@@ -11,13 +11,14 @@ import numpy as np
 
 from kit.bench.runs import RunRow, read_run
 from kit.errors import UsageError
-from kit.metrics.blocks import RunBlocks, share_within
+from kit.metrics.blocks import RunBlocks
 from kit.metrics.run_metrics import HITCH_WINDOW, RunMetrics
 from kit.metrics.series import FrameSeries, summarise_frames
 from kit.review.walk import Review
 from kit.settings.metric import HEADLINE
 from kit.settings.params import LookParams
-from kit.stats.frames import Floats
+from kit.stats.blocks import share_within
+from kit.stats.series import Floats
 
 if TYPE_CHECKING:
     import pandas as pd

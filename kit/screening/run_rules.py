@@ -28,8 +28,8 @@ from kit.screening.flags import (
     spell_p,
 )
 from kit.settings.params import LoadedParams, RetestParams
-from kit.stats.frames import find_trend
 from kit.stats.outliers import grubbs_test, modified_z, order_trend
+from kit.stats.series import find_trend
 
 # Two logs of a few frames can hold the same times by accident.
 FEWEST_FRAMES_ALIKE = 10

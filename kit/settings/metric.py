@@ -16,9 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kit.errors import did_you_mean
-from kit.stats.frames import average_fps
-from kit.stats.influence import mean_influence, median_influence, tail_influence
+from kit.stats.blocks import mean_influence, median_influence, tail_influence
 from kit.stats.lows import LOW_DEFINITIONS, median_fps
+from kit.stats.series import average_fps
 
 Floats = NDArray[np.float64]
 
@@ -50,7 +50,7 @@ class Metric:
     tail_share : float or None
         Of a low: the share of the frames that are its tail.
     influence : callable or None
-        Frame times to the series whose mean is 1000 over the figure: `kit.stats.influence`.
+        Frame times to the series whose mean is 1000 over the figure: `kit.stats.blocks`.
     own_blocks : bool
         Whether its blocks of frames are as long as its own series asks, not as frame times do:
         rare long frames hide from those how the frames around a median depend on each other.

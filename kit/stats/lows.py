@@ -13,7 +13,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from kit.stats.frames import check_frames, snap, tail_count
+from kit.stats.series import check_frames, snap, tail_count
 
 LowDefinition = Literal["percentile", "slowest_share", "time_share"]
 LOW_DEFINITIONS: tuple[LowDefinition, ...] = ("percentile", "slowest_share", "time_share")

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from kit.stats.frames import rank_trend
+from kit.stats.series import rank_trend
 
 Floats = NDArray[np.float64]
 

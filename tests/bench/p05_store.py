@@ -16,8 +16,7 @@ import pandas as pd
 from p04_reading import LAYOUT, make_logs
 from pairs import Row, pairs_asked, say, time_pairs
 
-from kit.metrics.log_facts import LogSettings, LogTask, do_task
-from kit.metrics.measuring import Reading, do_all
+from kit.metrics.measuring import LogSettings, LogTask, Reading, do_all, do_task
 from kit.metrics.store import Store
 from kit.settings.params import MetricParams, ScreenParams
 

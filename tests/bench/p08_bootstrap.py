@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 from scipy import signal
 
-from kit.metrics.resample import bootstrap_replicates
+from kit.metrics.blocks import bootstrap_replicates
 
 BLOCK, RESAMPLES = 100, 2000
 METRICS = ("average_fps", "low_1pct_fps", "low_0_1pct_fps")

@@ -15,8 +15,7 @@ import numpy as np
 from p04_reading import LAYOUT, make_logs
 from pairs import Row, pairs_asked, say, time_pairs
 
-from kit.metrics.log_facts import LogSettings, LogTask
-from kit.metrics.measuring import Reading, do_all
+from kit.metrics.measuring import LogSettings, LogTask, Reading, do_all
 from kit.settings.params import MetricParams, ScreenParams
 
 GOAL = 1.8

@@ -22,7 +22,7 @@ from kit.metrics.cluster import do_on_cluster
 from kit.metrics.measuring import PLAIN, Reading, measure_runs
 from kit.report.season import RunOptions, run_reviews
 from kit.settings.params import load_params
-from metrics.test_log_facts import bits
+from metrics.test_measuring import bits
 
 pytestmark = pytest.mark.filterwarnings("ignore::ResourceWarning", "ignore::DeprecationWarning")
 ROOT = Path(__file__).parents[2]

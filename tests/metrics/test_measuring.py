@@ -1,33 +1,273 @@
-"""Many runs measured: one after another, in processes, from the store; always the same."""
+"""One log as a pure task: the same from a path, from a URL, and from the store, bit for bit."""
 
 from __future__ import annotations
 
+import http.server
+import json
+import math
+import threading
 from dataclasses import replace
+from functools import partial
 
+import fsspec
+import numpy as np
 import pytest
 from small_bench import small_bench, write_bench
 
-import kit.metrics.log_facts
 import kit.metrics.measuring
 from kit.archive.rebuild import recompute_review
 from kit.bench.runs import read_run_sheet, read_runs
 from kit.claims.claim import claims_json
 from kit.claims.of_pages import make_claims
-from kit.errors import RunFileError
+from kit.errors import ExecutionError, Fault, RunFileError
 from kit.metrics.measuring import (
     HANDFUL,
     PLAIN,
+    LogFacts,
+    LogSettings,
+    LogTask,
     Reading,
+    do_task,
+    do_tasks_alike,
+    from_plain,
     kernel_variables,
+    make_task,
     measure_runs,
+    own_code,
     reading_in_kernel,
+    task_key,
+    to_plain,
 )
 from kit.metrics.run_metrics import measure_run
 from kit.metrics.signs import read_signs
-from kit.metrics.store import Store
+from kit.metrics.store import Store, keep_entry
 from kit.review.walk import load_review, work_out
-from kit.settings.params import load_params
-from metrics.test_log_facts import bits
+from kit.settings.bench_file import Layout
+from kit.settings.params import MetricParams, load_params
+
+LAYOUT = Layout(
+    frames={"column": "took", "holds": "frame_time", "unit": "ms"}, sensors={"power_w": "watts"}
+)
+
+
+def bits(value):
+    """Return a result with every float spelled to its last bit."""
+    return json.dumps(to_plain(value), sort_keys=True)
+
+
+@pytest.fixture
+def task(tmp_path):
+    """A log with a sensor, of which some readings are missing."""
+    rng = np.random.default_rng(1)
+    rows = [
+        f"{ms:.4f},{'' if n % 7 else 100 + n % 11}" for n, ms in enumerate(rng.gamma(9, 1, 900))
+    ]
+    (tmp_path / "a.csv").write_text("took,watts\n" + "\n".join(rows) + "\n")
+    place = str(tmp_path / "a.csv")
+    settings = LogSettings(LAYOUT, (60.0, 144.0), 0.005, MetricParams(low="percentile"))
+    return LogTask("a.csv", place, settings)
+
+
+def other(task, **settings):
+    """Return the task with other settings."""
+    return replace(task, settings=replace(task.settings, **settings))
+
+
+@pytest.fixture
+def store(tmp_path):
+    return Store(tmp_path / "store")
+
+
+@pytest.mark.parametrize(
+    ("ending", "holds"),
+    [
+        ("csv", "frame_time"),
+        ("csv", "frame_end"),
+        ("gz", "frame_time"),
+        ("zst", "frame_end"),
+        ("parquet", "frame_time"),
+    ],
+)
+def test_with_and_without_the_store_is_the_same_to_the_last_bit(tmp_path, ending, holds):
+    made = replace(small_bench(products=2, titles=2, runs=2), ending=ending, holds=holds)
+    loaded = load_params(write_bench(made, tmp_path))
+    store = Store(tmp_path / "store")
+    for row in read_run_sheet(loaded.bench):
+        task = make_task(row, loaded.bench, loaded.params)
+        plain, first, again = do_task(task), do_task(task, store), do_task(task, store)
+        assert bits(plain) == bits(first) == bits(again)
+        assert again == first and isinstance(first, LogFacts)
+
+
+def test_the_second_time_nothing_is_parsed_or_measured(task, store, monkeypatch):
+    first = do_task(task, store)
+
+    def never(*args, **options):
+        raise AssertionError("read again")
+
+    monkeypatch.setattr(kit.metrics.measuring, "parse_log", never)
+    monkeypatch.setattr(kit.metrics.measuring, "measure_log", never)
+    assert do_task(task, store) == first
+    assert do_task(replace(task, file="other.csv"), store) == first  # a name is no content
+
+
+def test_large_logs_are_the_same_whichever_way_they_are_read(task, store, monkeypatch):
+    expected = do_task(task)
+    monkeypatch.setattr(kit.metrics.measuring, "MAX_AT_ONCE_BYTES", 10)
+    assert bits(do_task(task, store)) == bits(do_task(task, store)) == bits(expected)
+
+
+def test_one_changed_byte_is_another_log(task, store, tmp_path):
+    first = do_task(task, store)
+    data = bytearray((tmp_path / "a.csv").read_bytes())
+    place = data.index(b".") + 1
+    data[place] = ord("1") if data[place] != ord("1") else ord("2")
+    (tmp_path / "a.csv").write_bytes(data)
+    changed = do_task(task, store)
+    assert changed == do_task(task)
+    assert changed.figures.values["average_fps"] != first.figures.values["average_fps"]
+
+
+def test_the_key_holds_all_that_matters_and_nothing_else(task, monkeypatch):
+    sha256 = "0" * 64
+    key = task_key(task, sha256)
+    others = [
+        task_key(task, "1" * 64),
+        task_key(other(task, caps_hz=(60.0,)), sha256),
+        task_key(other(task, cap_width=0.004), sha256),
+        task_key(other(task, metrics=MetricParams(low="percentile", quantile_type=8)), sha256),
+        task_key(other(task, metrics=MetricParams(low="percentile", hitch_ms=9)), sha256),
+        task_key(other(task, metrics=MetricParams(low="percentile", hitch_factor=3)), sha256),
+        task_key(other(task, metrics=MetricParams(low="percentile", budgets_hz=(30,))), sha256),
+        task_key(other(task, layout=LAYOUT.model_copy(update={"sensors": {}})), sha256),
+        task_key(other(task, layout=LAYOUT.model_copy(update={"decimal": ","})), sha256),
+    ]
+    for name in ("SIGNS_VERSION", "METRICS_VERSION"):
+        with monkeypatch.context() as patch:
+            patch.setattr(kit.metrics.measuring, name, 99)
+            others.append(task_key(other(task), sha256))  # keys are kept by object
+    for name in ("own_code", "arithmetic"):
+        with monkeypatch.context() as patch:
+            patch.setattr(kit.metrics.measuring, name, lambda: "another")
+            others.append(task_key(other(task), sha256))  # keys are kept by object
+    assert len({key, *others}) == len(others) + 1
+    # All definitions of the lows are worked out; which one is stated is chosen later.
+    assert task_key(other(task, metrics=MetricParams(low="time_share")), sha256) == key
+    assert task_key(replace(task, file="b.csv", place="/elsewhere"), sha256) == key
+
+
+@pytest.mark.parametrize(
+    "contents",
+    [b"", b"{}", b"[]", b"null", b'{"signs": 1, "figures": null}', b"\xff", b"not JSON"],
+)
+def test_an_entry_with_a_right_checksum_but_wrong_contents_is_made_anew(task, store, contents):
+    expected = do_task(task, store)
+    keep_entry(store, task_key(task, expected.signs.sha256), contents)
+    assert do_task(task, store) == expected
+
+
+def test_facts_of_another_log_under_this_ones_key_are_not_believed(task, store, tmp_path):
+    expected = do_task(task, store)
+    foreign = replace(expected, signs=replace(expected.signs, sha256="0" * 64, frames=1))
+    text = json.dumps(to_plain(foreign)).encode()
+    keep_entry(store, task_key(task, expected.signs.sha256), text)
+    assert do_task(task, store) == expected
+
+
+def test_floats_come_back_exactly_with_nan_and_infinity(task):
+    facts = do_task(task)
+    odd = replace(
+        facts,
+        signs=replace(
+            facts.signs,
+            lag1=math.nan,
+            effective_frames=math.inf,
+            step_ms=5e-324,
+            cap_shares={59.94: 0.1 + 0.2},
+            clock_change_share=None,
+        ),
+    )
+    back = from_plain(json.loads(json.dumps(to_plain(odd))), LogFacts)
+    assert math.isnan(back.signs.lag1)
+    assert replace(back, signs=replace(back.signs, lag1=0.0)) == replace(
+        odd, signs=replace(odd.signs, lag1=0.0)
+    )
+
+
+def test_faults_are_given_and_not_kept(task, store, tmp_path):
+    (tmp_path / "a.csv").write_text("took,watts\n1.0,2\nabc,2\n")
+    faults = do_task(task, store)
+    assert all(isinstance(fault, Fault) for fault in faults)
+    assert faults == do_task(task, store) == do_task(task)
+    assert faults[0].line == 3 and not list(store.folder.rglob("*.*"))
+    assert not [p for p in store.folder.rglob("*") if p.is_file()]
+
+
+def test_a_worker_with_other_code_refuses(task):
+    assert do_tasks_alike((own_code(), (task,))) == [do_task(task)]
+    with pytest.raises(ExecutionError, match="another version"):
+        do_tasks_alike(("0" * 64, (task,)))
+
+
+@pytest.fixture
+def loopback(tmp_path):
+    """A plain HTTP server of the folder, on loopback."""
+    handler = partial(http.server.SimpleHTTPRequestHandler, directory=str(tmp_path))
+    handler.log_message = lambda *args: None
+    http.server.SimpleHTTPRequestHandler.log_message = lambda *args: None
+    with http.server.ThreadingHTTPServer(("127.0.0.1", 0), handler) as server:
+        thread = threading.Thread(target=server.serve_forever)
+        thread.start()
+        yield f"http://127.0.0.1:{server.server_address[1]}"
+        server.shutdown()
+        thread.join()
+
+
+@pytest.mark.parametrize("with_store", [False, True])
+def test_a_log_at_a_url_gives_what_the_file_gives(task, store, tmp_path, loopback, with_store):
+    expected = do_task(task)
+    data = (tmp_path / "a.csv").read_bytes()
+    with fsspec.open("memory://bench/logs/a.csv", "wb") as stream:
+        stream.write(data)
+    places = (
+        "memory://bench/logs/a.csv",
+        f"file://{tmp_path}/a.csv",
+        f"{loopback}/a.csv",
+    )
+    for place in places:
+        found = do_task(replace(task, place=place), store if with_store else None)
+        assert bits(found) == bits(expected), place
+
+
+def test_a_url_that_gives_nothing_is_a_fault_that_names_it(task, loopback):
+    for place in (f"{loopback}/no-such.csv", "memory://nowhere/a.csv", "nonsense://x/a.csv"):
+        (fault,) = do_task(replace(task, place=place))
+        assert fault.file == "a.csv" and place.split("://")[0] in fault.message
+
+
+def test_an_answer_cut_short_is_not_taken_for_a_log(task, tmp_path):
+    """HTTP with a length promised and fewer bytes sent: RFC 9112, section 8, incomplete."""
+    data = (tmp_path / "a.csv").read_bytes()
+
+    class Short(http.server.BaseHTTPRequestHandler):
+        def do_GET(self):
+            self.send_response(200)
+            self.send_header("Content-Length", str(len(data)))
+            self.end_headers()
+            self.wfile.write(data[:-200])
+
+        def log_message(self, *args):
+            pass
+
+    with http.server.ThreadingHTTPServer(("127.0.0.1", 0), Short) as server:
+        thread = threading.Thread(target=server.serve_forever)
+        thread.start()
+        (fault,) = do_task(
+            replace(task, place=f"http://127.0.0.1:{server.server_address[1]}/a.csv")
+        )
+        server.shutdown()
+        thread.join()
+    assert "bytes came from" in fault.message
 
 
 @pytest.fixture
@@ -115,13 +355,13 @@ def test_verification_reads_the_logs_whatever_the_store_says(loaded, tmp_path, m
     honest = claims_json(recompute_review(params, loaded.bench.folder).book)
     store = Store(tmp_path / "store")
     with monkeypatch.context() as patch:
-        real = kit.metrics.log_facts.measure_log
+        real = kit.metrics.measuring.measure_log
 
         def wrong(log, metrics):
             figures = real(log, metrics)
             return replace(figures, values={**figures.values, "average_fps": 999.0})
 
-        patch.setattr(kit.metrics.log_facts, "measure_log", wrong)
+        patch.setattr(kit.metrics.measuring, "measure_log", wrong)
         measured(loaded, store=store)
     for name, value in kernel_variables(Reading(store=store)).items():
         monkeypatch.setenv(name, value)

@@ -33,7 +33,7 @@ def test_it_leaves_every_log_and_picture_in_the_store(params, tmp_path, monkeypa
     def never(*args, **options):
         raise AssertionError("read again")
 
-    monkeypatch.setattr("kit.metrics.log_facts.parse_log", never)
+    monkeypatch.setattr("kit.metrics.measuring.parse_log", never)
     assert len(load_review(params).metrics) == logs
 
 

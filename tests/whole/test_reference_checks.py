@@ -34,24 +34,24 @@ from made_runs import METRIC, cells_of, compared, framed, made_runs, margin_para
 from margins.test_repeatability import COAL, DYESTUFF, JUDGES
 from scipy import optimize, signal, stats
 from screening_case import bench, cell, params, runs_of, view
-from stats.test_frames import MAVRO, MICHELSO, NUMACC1, NUMACC2, NUMACC3
 from stats.test_intervals import CLINIC_A, CLINIC_B, P_VALUES, REFERENCE, SLEEP_1, TEST
 from stats.test_outliers import MASKED
+from stats.test_series import MAVRO, MICHELSO, NUMACC1, NUMACC2, NUMACC3
 
 from kit.bench.runs import Run, RunRow
 from kit.logs.read import Log
 from kit.margins.repeatability import analyse_one_way, analyse_two_way
 from kit.margins.replicates import sample_variance
-from kit.metrics.blocks import measure_blocks, optimal_block
-from kit.metrics.resample import bootstrap_replicates
+from kit.metrics.blocks import bootstrap_replicates, measure_blocks
 from kit.metrics.run_metrics import measure_run
 from kit.rounding import ratio_text
 from kit.screening import run_rules
 from kit.screening.screen import screen_runs
 from kit.settings.params import MetricParams
-from kit.stats.frames import find_trend, lag1_autocorrelation, rank_trend
+from kit.stats.blocks import optimal_block
 from kit.stats.intervals import adjust_p_values, welch_error
 from kit.stats.outliers import grubbs_test
+from kit.stats.series import find_trend, lag1_autocorrelation, rank_trend
 
 
 def one_margin(product, baseline, method, *, paired=False, **changes):

@@ -27,7 +27,7 @@ from kit.margins.repeatability import bench_components, measure_repeatability
 from kit.margins.replicates import SharedVariances, fit_variances
 from kit.margins.suites import SuiteMargin, summarise_titles
 from kit.methods import METHODS
-from kit.metrics.blocks import RunBlocks, measure_blocks, share_within
+from kit.metrics.blocks import RunBlocks, measure_blocks
 from kit.metrics.run_metrics import RunMetrics, count_hitches, energy_per_frame, time_over_budget
 from kit.planning.runs_needed import plan_runs
 from kit.rounding import (
@@ -42,6 +42,7 @@ from kit.rounding import (
 from kit.settings.bench_file import Title
 from kit.settings.metric import METRICS, tail_shares
 from kit.settings.params import MarginParams, PlanParams, ValueParams
+from kit.stats.blocks import share_within
 from kit.stats.intervals import adjust_p_values, match_t, spread_over_titles, t_ends
 from kit.stats.lows import low_fps
 from kit.stats.power import borrowed_degrees

@@ -9,8 +9,7 @@ import pytest
 from scipy import signal, stats
 from statsmodels.tsa.stattools import acf
 
-from kit.stats import frames
-from kit.stats.frames import (
+from kit.stats.series import (
     autocorrelations,
     average_fps,
     block_levels,
@@ -161,7 +160,7 @@ def test_effective_size_at_the_edge(values):
 def test_a_very_long_series_is_taken_in_segments(monkeypatch):
     series = autoregression(60_000, 0.8, np.random.default_rng(1))
     whole = effective_size(series)
-    monkeypatch.setattr(frames, "LONGEST_SEGMENT", 7000)
+    monkeypatch.setattr("kit.stats.series.LONGEST_SEGMENT", 7000)
     assert effective_size(series) == pytest.approx(whole, rel=0.03)
 
 
