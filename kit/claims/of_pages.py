@@ -426,7 +426,7 @@ def run_records(review: Review) -> tuple[RunRecord, ...]:
     records = []
     for row in review.rows:
         measured = review.metrics.get(row.run)
-        signs = review.signs.get(row.run)
+        diagnostics = review.diagnostics.get(row.run)
         aside = review.screened.set_aside.get(row.run, "")
         reason = aside or ("" if measured else f"{row.status}: {row.reason}")
         records.append(
@@ -435,15 +435,15 @@ def run_records(review: Review) -> tuple[RunRecord, ...]:
                 product=row.product,
                 title=row.title,
                 file=row.log,
-                sha256=(signs.sha256 if signs else "") or row.row_sha256,
-                frames=signs.frames if signs else 0,
+                sha256=(diagnostics.sha256 if diagnostics else "") or row.row_sha256,
+                frames=diagnostics.frames if diagnostics else 0,
                 used=measured is not None and not aside,
                 reason=reason,
                 layout=row.layout,
                 status=row.status,
                 session=row.session,
                 began=row.began.isoformat() if row.began else "",
-                duration_s=signs.duration_s if signs else 0.0,
+                duration_s=diagnostics.duration_s if diagnostics else 0.0,
                 conditions=dict(row.conditions),
                 flags=tuple(
                     flag.rule

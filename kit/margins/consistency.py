@@ -413,9 +413,9 @@ def _close(
 
 def _explain_by_clock(gap: NameGap, clocks: Mapping[tuple[str, str], float]) -> NameGap:
     """Return the gap with its clock figures, where every product has a clock in every title."""
-    signs = ((gap.here_new, 1), (gap.here_old, -1), (gap.there_new, -1), (gap.there_old, 1))
+    sides = ((gap.here_new, 1), (gap.here_old, -1), (gap.there_new, -1), (gap.there_old, 1))
     logs = []
-    for product, sign in signs:
+    for product, sign in sides:
         for title in gap.titles:
             clock = clocks.get((product, title))
             if clock is None or not clock > 0:

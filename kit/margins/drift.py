@@ -16,8 +16,8 @@ from kit.margins.compare import Margin, compare_products
 from kit.margins.estimate import Outcome, RatioEstimate
 from kit.margins.replicates import fit_variances
 from kit.margins.suites import SuiteMargin, summarise_titles
+from kit.metrics.diagnostics import RunDiagnostics
 from kit.metrics.run_metrics import RunMetrics
-from kit.metrics.signs import RunSigns
 from kit.screening.run_rules import epoch_of
 from kit.screening.screen import screen_runs
 from kit.settings.bench_file import Bench
@@ -50,7 +50,7 @@ class Drift(RatioEstimate):
 
 def measure_drift(
     rows: Sequence[RunRow],
-    signs: Mapping[str, RunSigns],
+    diagnostics: Mapping[str, RunDiagnostics],
     metrics: Mapping[str, RunMetrics],
     bench: Bench,
     params: ReviewParams,
@@ -61,7 +61,7 @@ def measure_drift(
     ----------
     rows : sequence of RunRow
         Every row of the review, old and new.
-    signs, metrics : mapping
+    diagnostics, metrics : mapping
         By run, of every run that could be measured.
     bench : Bench
     params : ReviewParams
@@ -80,7 +80,7 @@ def measure_drift(
     sides: dict[str, list[RunMetrics]] = {}
     for side in ("old", "new"):
         of_side = [row for row in rows if epoch_of(row, retest) == side]
-        screened = screen_runs(of_side, signs, bench, alone)
+        screened = screen_runs(of_side, diagnostics, bench, alone)
         sides[side] = [
             metrics[row.run]
             for row in of_side

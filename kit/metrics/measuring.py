@@ -33,6 +33,13 @@ from kit.errors import ExecutionError, Fault, RunFileError
 from kit.logs.read import Log, parse_log, read_log
 from kit.logs.unpacked import recorded_chunks
 from kit.metrics.cluster import BATCH, do_on_cluster
+from kit.metrics.diagnostics import (
+    DIAGNOSTICS_VERSION,
+    RunDiagnostics,
+    caps_looked_for,
+    read_diagnostics,
+    read_log_diagnostics,
+)
 from kit.metrics.run_metrics import (
     METRICS_VERSION,
     FrameFigures,
@@ -41,7 +48,6 @@ from kit.metrics.run_metrics import (
     measure_run,
     state_metrics,
 )
-from kit.metrics.signs import SIGNS_VERSION, RunSigns, caps_looked_for, read_log_signs, read_signs
 from kit.metrics.store import Store, arithmetic, code_key, content_key, keep_entry, load_entry
 from kit.settings.bench_file import Bench, Layout
 from kit.settings.params import MetricParams, ReviewParams
@@ -50,7 +56,7 @@ MAX_AT_ONCE_BYTES = 64 * 1024 * 1024  # a larger log is read twice rather than h
 MAX_FETCHED_BYTES = 4 * 1024**3
 CODE = (
     "errors", "settings.bench_file", "logs.unpacked", "logs.rows", "logs.read",
-    "stats.series", "stats.lows", "stats.blocks", "settings.metric", "metrics.signs",
+    "stats.series", "stats.lows", "stats.blocks", "settings.metric", "metrics.diagnostics",
     "metrics.blocks", "metrics.run_metrics", "metrics.measuring",
 )  # fmt: skip
 PACKAGES = ("numpy", "scipy", "pyarrow")
@@ -87,7 +93,7 @@ class LogTask:
 class LogFacts:
     """What one log gives, whatever run it belongs to; no figures where it cannot be measured."""
 
-    signs: RunSigns
+    diagnostics: RunDiagnostics
     figures: FrameFigures | None
 
 
@@ -198,8 +204,8 @@ def _measured(log: Log, task: LogTask, store: Store | None) -> LogFacts:
     """Return what a log gives, read from its frames."""
     how = task.settings
     with _ONE_MEASURES:
-        signs = read_log_signs(log, run="", caps_hz=how.caps_hz, cap_width=how.cap_width)
-        facts = LogFacts(signs, measure_log(log, how.metrics) if signs.measurable else None)
+        found = read_log_diagnostics(log, run="", caps_hz=how.caps_hz, cap_width=how.cap_width)
+        facts = LogFacts(found, measure_log(log, how.metrics) if found.measurable else None)
     if store is not None:
         text = json.dumps(to_plain(facts), separators=(",", ":"))
         keep_entry(store, task_key(task, log.sha256), text.encode())
@@ -215,7 +221,7 @@ def _kept(task: LogTask, store: Store, sha256: str) -> LogFacts | None:
         facts: LogFacts = from_plain(json.loads(found.decode()), LogFacts)
     except (ValueError, TypeError, KeyError, AttributeError):
         return None
-    return facts if facts.signs.sha256 == sha256 else None
+    return facts if facts.diagnostics.sha256 == sha256 else None
 
 
 def task_key(task: LogTask, sha256: str) -> str:
@@ -231,7 +237,7 @@ def _settings_key(settings: LogSettings) -> str:
         "log",
         own_code(),
         arithmetic(),
-        f"signs {SIGNS_VERSION}, metrics {METRICS_VERSION}",
+        f"diagnostics {DIAGNOSTICS_VERSION}, metrics {METRICS_VERSION}",
         settings.layout.model_dump_json(exclude={"files"}),
         repr((settings.caps_hz, settings.cap_width, sorted(metrics.items()))),
     )
@@ -391,8 +397,8 @@ def make_task(
 
 def measure_runs(
     rows: Sequence[RunRow], bench: Bench, params: ReviewParams, *, reading: Reading = PLAIN
-) -> tuple[dict[str, RunSigns], dict[str, RunMetrics]]:
-    """Return signs and figures of each run that produced something, in the order of `rows`.
+) -> tuple[dict[str, RunDiagnostics], dict[str, RunMetrics]]:
+    """Return diagnostics and figures of each run that produced something, in the order of `rows`.
 
     Frames are held for one run per process and thread.
 
@@ -414,41 +420,41 @@ def measure_runs(
             except RunFileError as error:
                 outcomes[row.run] = error.faults
     outcomes.update(zip(tasks, do_all(list(tasks.values()), reading), strict=True))
-    signs: dict[str, RunSigns] = {}
+    diagnostics: dict[str, RunDiagnostics] = {}
     metrics: dict[str, RunMetrics] = {}
     faults: list[Fault] = []
     for row in made:
         outcome = outcomes.get(row.run)
         if outcome is None:  # typed-in figures
             run = Run(row)
-            signs[row.run] = read_signs(run, params.screen)
-            metrics[row.run] = measure_run(run, signs[row.run], params.metrics)
+            diagnostics[row.run] = read_diagnostics(run, params.screen)
+            metrics[row.run] = measure_run(run, diagnostics[row.run], params.metrics)
         elif isinstance(outcome, LogFacts):
-            _state(row, outcome, params, signs, metrics)
+            _state(row, outcome, params, diagnostics, metrics)
         else:
             faults += outcome
     if faults:
         raise RunFileError(faults)
-    return signs, metrics
+    return diagnostics, metrics
 
 
 def _state(
     row: RunRow,
     facts: LogFacts,
     params: ReviewParams,
-    signs: dict[str, RunSigns],
+    diagnostics: dict[str, RunDiagnostics],
     metrics: dict[str, RunMetrics],
 ) -> None:
-    """Enter what a log gives as signs and figures of its run."""
-    signs[row.run] = replace(facts.signs, run=row.run)
+    """Enter what a log gives as diagnostics and figures of its run."""
+    diagnostics[row.run] = replace(facts.diagnostics, run=row.run)
     if facts.figures is not None:
         metrics[row.run] = state_metrics(
             row,
             facts.figures,
             low=params.metrics.low,
-            sha256=facts.signs.sha256,
-            lag1=facts.signs.lag1,
-            effective_frames=facts.signs.effective_frames,
+            sha256=facts.diagnostics.sha256,
+            lag1=facts.diagnostics.lag1,
+            effective_frames=facts.diagnostics.effective_frames,
         )
 
 

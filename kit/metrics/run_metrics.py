@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from kit.bench.runs import Run, RunRow
 from kit.logs.read import Log
 from kit.metrics.blocks import NO_BLOCKS, RunBlocks, measure_blocks
-from kit.metrics.signs import RunSigns
+from kit.metrics.diagnostics import RunDiagnostics
 from kit.settings.metric import METRICS, RESULT, tail_shares
 from kit.settings.params import MetricParams
 from kit.stats.lows import LowDefinition, measure_lows
@@ -64,15 +64,15 @@ class FrameFigures:
     blocks: RunBlocks
 
 
-def measure_run(run: Run, signs: RunSigns | None, params: MetricParams) -> RunMetrics:
+def measure_run(run: Run, diagnostics: RunDiagnostics | None, params: MetricParams) -> RunMetrics:
     """Return the figures of one run.
 
     Parameters
     ----------
     run : Run
         A run with its log, or with figures typed into the run sheet.
-    signs : RunSigns or None
-        The run's signs, where they were read already: dependence between frames is taken from
+    diagnostics : RunDiagnostics or None
+        The run's diagnostics, where they were read already: dependence between frames is taken from
         them and not worked out again.
     params : MetricParams
         The definition of the lows, budgets, hitches.
@@ -114,8 +114,10 @@ def measure_run(run: Run, signs: RunSigns | None, params: MetricParams) -> RunMe
         measure_log(log, params),
         low=params.low,
         sha256=log.sha256,
-        lag1=signs.lag1 if signs else lag1_autocorrelation(log.frame_ms),
-        effective_frames=signs.effective_frames if signs else effective_size(log.frame_ms),
+        lag1=diagnostics.lag1 if diagnostics else lag1_autocorrelation(log.frame_ms),
+        effective_frames=diagnostics.effective_frames
+        if diagnostics
+        else effective_size(log.frame_ms),
     )
 
 
@@ -141,7 +143,7 @@ def state_metrics(
     sha256 : str
         Of the log.
     lag1, effective_frames : float
-        Dependence between frames, as in `RunSigns`.
+        Dependence between frames, as in `RunDiagnostics`.
     """
     values = {"value": row.typed["value"]} if "value" in row.typed else {}
     return RunMetrics(

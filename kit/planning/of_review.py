@@ -66,7 +66,7 @@ def plan_review(
     have : mapping of (product, title) to int, optional
         Runs there are that will be used.
     profiles : mapping of (product, title) to sequences of float, optional
-        `RunSigns.profile` of each run, for the best length of a run.
+        `RunDiagnostics.profile` of each run, for the best length of a run.
 
     Raises
     ------
@@ -381,7 +381,7 @@ def plan_of_review(review: Review) -> Planned:
     UsageError
         If its params have no section `plan`.
     """
-    profiles = {run: signs.profile for run, signs in review.signs.items()}
+    profiles = {run: diagnostics.profile for run, diagnostics in review.diagnostics.items()}
     shown = _shown(review.used, profiles, review.bench)
     return _planned(review.loaded, planned_titles(review.params, review.bench), shown)
 
@@ -421,10 +421,10 @@ def planned_titles(params: ReviewParams, bench: Bench) -> tuple[str, ...]:
 
 def what_bench_shows(rows: Sequence[RunRow], loaded: LoadedParams) -> Shown:
     """Return shared variances of the averages, runs per cell, and profiles of the runs."""
-    signs, metrics = read_and_measure(rows, loaded)
-    screened = screen_runs(rows, signs, loaded.bench, loaded.params)
+    diagnostics, metrics = read_and_measure(rows, loaded)
+    screened = screen_runs(rows, diagnostics, loaded.bench, loaded.params)
     used = [m for run, m in metrics.items() if run not in screened.set_aside]
-    return _shown(used, {run: found.profile for run, found in signs.items()}, loaded.bench)
+    return _shown(used, {run: found.profile for run, found in diagnostics.items()}, loaded.bench)
 
 
 def _shown(used: Sequence[RunMetrics], profile_of: Mapping[str, Any], bench: Bench) -> Shown:

@@ -18,9 +18,9 @@ from kit.margins.drift import Drift, measure_drift
 from kit.margins.energy import EnergyStanding, weigh_energy
 from kit.margins.replicates import SharedVariances, fit_variances
 from kit.margins.suites import SuiteMargin, summarise_suites
+from kit.metrics.diagnostics import RunDiagnostics
 from kit.metrics.measuring import PLAIN, Reading, measure_runs, reading_in_kernel
 from kit.metrics.run_metrics import RunMetrics
-from kit.metrics.signs import RunSigns
 from kit.metrics.store import Store
 from kit.screening.controls import Controls, check_controls, compared_pairs, name_pairs
 from kit.screening.run_rules import epoch_of, unknown_condition
@@ -33,12 +33,12 @@ from kit.value.weigh import Value, weigh_products
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Review:
-    """What one review read: settings, runs, their signs and figures, what screening said."""
+    """What one review read: settings, runs, their diagnostics and figures, what screening said."""
 
     loaded: LoadedParams
     titles: tuple[str, ...]
     rows: tuple[RunRow, ...]  # every row of the review's products and titles, in sheet order
-    signs: Mapping[str, RunSigns]
+    diagnostics: Mapping[str, RunDiagnostics]
     metrics: Mapping[str, RunMetrics]  # of every run that can be measured, used or not
     screened: Screened
     controls: Controls
@@ -129,12 +129,12 @@ def load_review(
     rows = select_rows(rows_of_bench, products=params.products, titles=titles)
     if reading is None:
         reading = reading_in_kernel(os.environ)
-    signs, metrics = read_and_measure(rows, loaded, reading=reading)
-    screened = screen_runs(rows, signs, bench, params)
+    diagnostics, metrics = read_and_measure(rows, loaded, reading=reading)
+    screened = screen_runs(rows, diagnostics, bench, params)
     used = [row for row in rows if row.run in metrics and row.run not in screened.set_aside]
     controls = check_controls(used, loaded, titles=titles)
     return Review(
-        loaded, titles, tuple(rows), signs, metrics, screened, controls, prices, reading.store
+        loaded, titles, tuple(rows), diagnostics, metrics, screened, controls, prices, reading.store
     )
 
 
@@ -172,8 +172,8 @@ def review_titles(rows: Sequence[RunRow], params: ReviewParams, bench: Bench) ->
 
 def read_and_measure(
     rows: Sequence[RunRow], loaded: LoadedParams, *, reading: Reading = PLAIN
-) -> tuple[dict[str, RunSigns], dict[str, RunMetrics]]:
-    """Return signs and figures of each run that produced something.
+) -> tuple[dict[str, RunDiagnostics], dict[str, RunMetrics]]:
+    """Return diagnostics and figures of each run that produced something.
 
     Frames are held for one run at a time. All faults of all logs are raised together.
     """
@@ -184,7 +184,7 @@ def mean_clocks_mhz(review: Review) -> dict[tuple[str, str], float]:
     """Return the mean sustained clock of each (product, title) whose used runs all logged it."""
     found: dict[tuple[str, str], list[float | None]] = {}
     for measured in review.used:
-        clock = review.signs[measured.run].sensor_means.get("clock_mhz")
+        clock = review.diagnostics[measured.run].sensor_means.get("clock_mhz")
         found.setdefault((measured.product, measured.title), []).append(clock)
     return {
         key: sum(clock for clock in clocks if clock) / len(clocks)
@@ -267,7 +267,7 @@ def work_out(review: Review) -> Results:
         value=value,
         levels=tuple(levels),
         energy=weigh_energy(review.used, cells, titles, confidence=params.margins.confidence),
-        drifts=measure_drift(review.rows, review.signs, review.metrics, bench, params),
+        drifts=measure_drift(review.rows, review.diagnostics, review.metrics, bench, params),
         within=compare_within(
             review.used, metric_names=[m for m in params.metrics.compared if METRICS[m].steady]
         ),

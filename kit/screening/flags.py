@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kit.bench.runs import RunRow
-from kit.metrics.signs import RunSigns
+from kit.metrics.diagnostics import RunDiagnostics
 from kit.settings.bench_file import Bench
 from kit.settings.metric import HEADLINE
 from kit.settings.params import ReviewParams, ScreenParams
@@ -41,11 +41,11 @@ class Flag:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class View:
-    """What a rule sees: the rows still used, their signs, the bench and the params."""
+    """What a rule sees: the rows still used, their diagnostics, the bench and the params."""
 
     rows: tuple[RunRow, ...]  # every row of the review, in sheet order
     used: tuple[RunRow, ...]  # those that produced something and are not set aside
-    signs: Mapping[str, RunSigns]
+    diagnostics: Mapping[str, RunDiagnostics]
     bench: Bench
     params: ReviewParams
     left_out: tuple[RunRow, ...] = ()  # by the analyst, not by a rule
@@ -62,18 +62,18 @@ class View:
             found.setdefault((row.product, row.title), []).append(row)
         return {cell: in_order(rows) for cell, rows in found.items()}
 
-    def logged(self) -> list[tuple[RunRow, RunSigns]]:
-        """Return the used rows that have a log, with their signs."""
-        pairs = [(row, self.signs.get(row.run)) for row in self.used]
-        return [(row, signs) for row, signs in pairs if signs is not None and signs.frames > 0]
+    def logged(self) -> list[tuple[RunRow, RunDiagnostics]]:
+        """Return the used rows that have a log, with their log."""
+        pairs = [(row, self.diagnostics.get(row.run)) for row in self.used]
+        return [(row, run) for row, log in pairs if log is not None and log.frames > 0]
 
     def value(self, row: RunRow) -> float | None:
         """Return the run's main figure: what was typed in as value, or the average."""
         if "value" in row.typed:
             return row.typed["value"]
-        signs = self.signs.get(row.run)
-        if signs is not None and signs.average_fps > 0:
-            return signs.average_fps
+        log = self.diagnostics.get(row.run)
+        if log is not None and log.average_fps > 0:
+            return log.average_fps
         return row.typed.get(HEADLINE)
 
     def measures_frames(self, title: str) -> bool:

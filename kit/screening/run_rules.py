@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from kit.bench.runs import RunRow
 from kit.errors import Fault, did_you_mean
-from kit.metrics.signs import RunSigns
+from kit.metrics.diagnostics import RunDiagnostics
 from kit.screening.flags import (
     CellKey,
     Flag,
@@ -72,10 +72,10 @@ def find_failed(view: View) -> list[Flag]:
 def find_bad_stamps(view: View) -> list[Flag]:
     """Find logs whose clock goes back: they can be read but not measured."""
     flags = []
-    for row, signs in view.logged():
-        if signs.backward_rows:
-            count = len(signs.backward_rows)
-            where = ", ".join(str(n) for n in signs.backward_rows[:3])
+    for row, log in view.logged():
+        if log.backward_rows:
+            count = len(log.backward_rows)
+            where = ", ".join(str(n) for n in log.backward_rows[:3])
             more = f" and {count - 3} more" if count > 3 else ""
             reason = (
                 f"the log's clock goes back or stands still at {few(count, 'place')} (row "
@@ -83,7 +83,7 @@ def find_bad_stamps(view: View) -> list[Flag]:
             )
             flags.append(run_flag("bad_stamps", row, reason, "set_aside"))
     for row in view.used:
-        if row.log and row.run in view.signs and view.signs[row.run].frames == 0:
+        if row.log and row.run in view.diagnostics and view.diagnostics[row.run].frames == 0:
             flags.append(run_flag("bad_stamps", row, "the log holds no frames", "set_aside"))
     return flags
 
@@ -91,14 +91,14 @@ def find_bad_stamps(view: View) -> list[Flag]:
 def find_short_runs(view: View) -> list[Flag]:
     """Find runs shorter than planned."""
     flags = []
-    for row, signs in view.logged():
+    for row, log in view.logged():
         planned_s = view.bench.titles[row.title].planned_s
         if planned_s is None or not view.measures_frames(row.title):
             continue
-        if signs.duration_s < view.screen.min_length_share * planned_s:
+        if log.duration_s < view.screen.min_length_share * planned_s:
             reason = (
-                f"{signs.duration_s:.1f} s recorded of {planned_s:g} s planned "
-                f"({percent(signs.duration_s / planned_s)}; at least "
+                f"{log.duration_s:.1f} s recorded of {planned_s:g} s planned "
+                f"({percent(log.duration_s / planned_s)}; at least "
                 f"{percent(view.screen.min_length_share)} wanted)"
             )
             flags.append(run_flag("planned_length", row, reason, "set_aside"))
@@ -112,9 +112,9 @@ def find_same_logs(view: View) -> list[Flag]:
     can say from the logs which name is right, so all are flagged.
     """
     groups: dict[tuple[str, str], list[RunRow]] = {}
-    bytes_of = {row.run: signs.sha256 for row, signs in view.logged()}
-    for row, signs in view.logged():
-        alike = signs.frames_sha256 if signs.frames >= FEWEST_FRAMES_ALIKE else signs.sha256
+    bytes_of = {row.run: log.sha256 for row, log in view.logged()}
+    for row, log in view.logged():
+        alike = log.frames_sha256 if log.frames >= FEWEST_FRAMES_ALIKE else log.sha256
         groups.setdefault(("frames", alike), []).append(row)
     flags = []
     for rows in groups.values():
@@ -141,10 +141,10 @@ def find_same_logs(view: View) -> list[Flag]:
 def find_gaps(view: View) -> list[Flag]:
     """Find frames so long that the capture or the clock, not the product, may have stopped."""
     flags = []
-    for row, signs in view.logged():
-        if signs.longest_ms > view.screen.gap_ms:
+    for row, log in view.logged():
+        if log.longest_ms > view.screen.gap_ms:
             reason = (
-                f"frame {signs.longest_frame + 1} lasted {signs.longest_ms:.0f} ms; over "
+                f"frame {log.longest_frame + 1} lasted {log.longest_ms:.0f} ms; over "
                 f"{view.screen.gap_ms:g} ms is a gap in the capture, a step of its clock or a stall"
             )
             flags.append(run_flag("gap", row, reason))
@@ -262,15 +262,15 @@ def find_drifts(view: View) -> list[Flag]:
     title that keep to it, each taken as the mean of its runs. With one other product only a
     slowing can be put down to this one; with none, scene and heat cannot be told apart.
     """
-    by_title: dict[str, list[tuple[RunRow, RunSigns]]] = {}
-    for row, signs in view.logged():
-        if signs.drift_judged and view.measures_frames(row.title):
-            by_title.setdefault(row.title, []).append((row, signs))
+    by_title: dict[str, list[tuple[RunRow, RunDiagnostics]]] = {}
+    for row, log in view.logged():
+        if log.drift_judged and view.measures_frames(row.title):
+            by_title.setdefault(row.title, []).append((row, log))
     flags = []
     for pairs in by_title.values():
-        profiles = {row.run: _centred_log(signs.profile) for row, signs in pairs}
+        profiles = {row.run: _centred_log(log.profile) for row, log in pairs}
         courses = _steady(_courses(pairs, profiles), view)
-        for row, signs in pairs:
+        for row, log in pairs:
             scenes = [
                 profile
                 for product, profile in courses.items()
@@ -281,7 +281,7 @@ def find_drifts(view: View) -> list[Flag]:
                 trend = find_trend(profiles[row.run] - scene)
                 change, p_value = float(np.expm1(trend.change)), trend.p_value
             else:
-                change, p_value = signs.drift_share, signs.drift_p
+                change, p_value = log.drift_share, log.drift_p
             if abs(change) < view.screen.drift_share or p_value >= view.screen.drift_p:
                 continue
             if len(scenes) == 1 and change < 0:
@@ -347,7 +347,7 @@ def _centred_log(profile: Sequence[float]) -> NDArray[np.float64]:
 
 
 def _courses(
-    pairs: Sequence[tuple[RunRow, RunSigns]], profiles: Mapping[str, NDArray[np.float64]]
+    pairs: Sequence[tuple[RunRow, RunDiagnostics]], profiles: Mapping[str, NDArray[np.float64]]
 ) -> dict[str, NDArray[np.float64]]:
     """Return the mean profile of each product's runs (of those as long as its first one's)."""
     runs_of: dict[str, list[NDArray[np.float64]]] = {}

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from kit.bench.runs import RunRow
 from kit.errors import Fault, did_you_mean
-from kit.metrics.signs import RunSigns
+from kit.metrics.diagnostics import RunDiagnostics
 from kit.screening import run_rules, title_rules
 from kit.screening.flags import Flag, View
 from kit.settings.bench_file import Bench
@@ -208,7 +208,7 @@ RULES: tuple[Rule, ...] = (
 
 def screen_runs(
     rows: Sequence[RunRow],
-    signs: Mapping[str, RunSigns],
+    diagnostics: Mapping[str, RunDiagnostics],
     bench: Bench,
     params: ReviewParams,
 ) -> Screened:
@@ -218,8 +218,8 @@ def screen_runs(
     ----------
     rows : sequence of RunRow
         Every row of the review, in sheet order, those that failed among them.
-    signs : mapping of str to RunSigns
-        Run to its signs, for every run with a log.
+    diagnostics : mapping of str to RunDiagnostics
+        Run to its diagnostics, for every run with a log.
     bench : Bench
     params : ReviewParams
         `params.screen` holds the thresholds, and which rules set runs aside.
@@ -233,7 +233,7 @@ def screen_runs(
     """
     set_aside: dict[str, str] = {}
     flags: list[Flag] = []
-    view = View(tuple(rows), tuple(row for row in rows if row.produced), signs, bench, params)
+    view = View(tuple(rows), tuple(row for row in rows if row.produced), diagnostics, bench, params)
     for rule in RULES:
         acts = rule.always_acts or rule.name in params.screen.set_aside_rules
         for flag in rule.find(view):

@@ -12,7 +12,7 @@ from collections.abc import Callable, Sequence
 import numpy as np
 
 from kit.bench.runs import RunRow
-from kit.metrics.signs import RunSigns
+from kit.metrics.diagnostics import RunDiagnostics
 from kit.screening.flags import (
     CellKey,
     Flag,
@@ -34,14 +34,14 @@ APART_IN_SHARE = 0.75
 FEWEST_OTHER_TITLES = 2
 TAIL_CONFIDENCE = 0.95
 
-LoggedRun = tuple[RunRow, RunSigns]
+LoggedRun = tuple[RunRow, RunDiagnostics]
 
 
 def find_caps(view: View) -> list[Flag]:
     """Find runs held at a display's refresh or another cap; one flag where a cell mostly is."""
     flags = []
     for cell, runs in _frame_cells(view).items():
-        held = {row.run: _held_at(signs) for row, signs in runs}
+        held = {row.run: _held_at(log) for row, log in runs}
         held = {run: at for run, at in held.items() if at[1] >= view.screen.cap_share}
 
         def spell(names: Sequence[str], held: dict[str, tuple[float, float]] = held) -> str:
@@ -60,12 +60,12 @@ def find_throttling(view: View) -> list[Flag]:
     flags = []
     for cell, runs in _frame_cells(view).items():
         moved = {
-            row.run: (-signs.clock_change_share, signs.temperature_change_c)
-            for row, signs in runs
-            if signs.clock_change_share is not None
-            and signs.temperature_change_c is not None
-            and -signs.clock_change_share >= view.screen.throttle_clock_share
-            and signs.temperature_change_c >= view.screen.throttle_rise_c
+            row.run: (-log.clock_change_share, log.temperature_change_c)
+            for row, log in runs
+            if log.clock_change_share is not None
+            and log.temperature_change_c is not None
+            and -log.clock_change_share >= view.screen.throttle_clock_share
+            and log.temperature_change_c >= view.screen.throttle_rise_c
         }
 
         def spell(names: Sequence[str], moved: dict[str, tuple[float, float]] = moved) -> str:
@@ -121,9 +121,9 @@ def find_rounding(view: View) -> list[Flag]:
     flags = []
     for cell, runs in _frame_cells(view).items():
         coarse = {
-            row.run: (signs.step_ms, signs.step_ms / signs.median_ms)
-            for row, signs in runs
-            if signs.step_ms > view.screen.rounding_share * signs.median_ms
+            row.run: (log.step_ms, log.step_ms / log.median_ms)
+            for row, log in runs
+            if log.step_ms > view.screen.rounding_share * log.median_ms
         }
 
         def spell(names: Sequence[str], coarse: dict[str, tuple[float, float]] = coarse) -> str:
@@ -145,9 +145,9 @@ def find_short_tails(view: View) -> list[Flag]:
         for metric, share in tail_shares(view.params.metrics.compared).items():
             needed = frames_for_tail(share)
             short = [
-                signs.tail_frames.get(metric, 0.0)
-                for _, signs in runs
-                if signs.tail_frames.get(metric, 0.0) < needed
+                log.tail_frames.get(metric, 0.0)
+                for _, log in runs
+                if log.tail_frames.get(metric, 0.0) < needed
             ]
             if short:
                 reason = (
@@ -192,9 +192,9 @@ def frames_for_tail(share: float) -> int:
 def _frame_cells(view: View) -> dict[CellKey, list[LoggedRun]]:
     """Return the used logs of each product in each title that measures frames."""
     cells: dict[CellKey, list[LoggedRun]] = {}
-    for row, signs in view.logged():
-        if signs.measurable and view.measures_frames(row.title):
-            cells.setdefault((row.product, row.title), []).append((row, signs))
+    for row, log in view.logged():
+        if log.measurable and view.measures_frames(row.title):
+            cells.setdefault((row.product, row.title), []).append((row, log))
     return cells
 
 
@@ -215,9 +215,9 @@ def _cell_or_runs(
     return [run_flag(rule, rows[run], spell([run])) for run in found]
 
 
-def _held_at(signs: RunSigns) -> tuple[float, float]:
+def _held_at(log: RunDiagnostics) -> tuple[float, float]:
     """Return the cap a run is held at most, in Hz, and the share of it that is."""
-    return max(signs.cap_shares.items(), key=lambda item: item[1], default=(0.0, 0.0))
+    return max(log.cap_shares.items(), key=lambda item: item[1], default=(0.0, 0.0))
 
 
 def _cell_levels(view: View, *, without: set[CellKey]) -> dict[CellKey, float]:
@@ -266,10 +266,10 @@ def _loaded_processors(view: View) -> list[Flag]:
     flags = []
     for (product, title), runs in _frame_cells(view).items():
         loads: list[tuple[float, str]] = []
-        for _, signs in runs:
+        for _, log in runs:
             read = [
                 (mean, name)
-                for name, mean in signs.sensor_means.items()
+                for name, mean in log.sensor_means.items()
                 if name.startswith("processor") and name.endswith("load_pct")
             ]
             if read:

@@ -1,6 +1,6 @@
 """A run's frame times as a series: its level, dependence between frames, trend, caps.
 
-Plain functions on arrays. `signs` and `metrics` both stand on them.
+Plain functions on arrays. `kit.metrics` stands on them.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """P5: 240 logs of 12 columns from the results store, beside pandas reading the column.
 
-`python tests/bench/p05_store.py [PAIRS]`. Every byte of every log is hashed, then its signs and
+`python tests/bench/p05_store.py [PAIRS]`. Every byte of every log is hashed, then its diagnostics and
 figures are taken from the store, two logs at once. What bounds it is SHA-256: its time alone is given as a share of
 pandas' too. Not a test.
 """

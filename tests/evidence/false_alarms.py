@@ -24,7 +24,7 @@ from scipy import signal
 
 from kit.bench.runs import RunRow
 from kit.logs.read import Log
-from kit.metrics.signs import read_log_signs
+from kit.metrics.diagnostics import read_log_diagnostics
 from kit.screening.screen import RULES, screen_runs
 from kit.settings.bench_file import Bench, Product, Title
 from kit.settings.params import ReviewParams
@@ -74,7 +74,7 @@ def sensors(frames: int, rng: np.random.Generator) -> dict[str, np.ndarray]:
 
 
 def clean_bench(rng: np.random.Generator):
-    """Return the rows and signs of one clean bench, with what screening asks of it."""
+    """Return the rows and diagnostics of one clean bench, with what screening asks of it."""
     products = {
         f"p{i}": Product.model_validate({"name": f"P{i}", "class": "portable"})
         for i in range(PRODUCTS)
@@ -91,7 +91,7 @@ def clean_bench(rng: np.random.Generator):
             "margins": {"method": "auto", "confidence": 0.95, "level_band": 0.02, "seed": 1},
         }
     )  # fmt: skip
-    rows, signs = [], {}
+    rows, diagnostics = [], {}
     strength = np.exp(rng.normal(0, 0.2, PRODUCTS))
     for title in titles:
         base = float(np.exp(rng.uniform(np.log(45), np.log(160))))
@@ -113,11 +113,11 @@ def clean_bench(rng: np.random.Generator):
                 )  # fmt: skip
                 log = Log(run, run, 1, frame_ms, sensors(frame_ms.size, rng), 0.0001)
                 screen = params.screen
-                signs[run] = read_log_signs(
+                diagnostics[run] = read_log_diagnostics(
                     log, run=run, caps_hz=screen.caps_hz, cap_width=screen.cap_width
                 )
     bench = Bench(Path("-"), "clean", products, titles, {}, {}, YamlDocument("-", {}, {}))
-    return rows, signs, bench, params
+    return rows, diagnostics, bench, params
 
 
 def count_alarms(runs: int, seed: int) -> tuple[int, collections.Counter, list[str]]:
@@ -125,9 +125,9 @@ def count_alarms(runs: int, seed: int) -> tuple[int, collections.Counter, list[s
     rng = np.random.default_rng(seed)
     made, found, said = 0, collections.Counter(), []
     while made < runs:
-        rows, signs, bench, params = clean_bench(rng)
+        rows, diagnostics, bench, params = clean_bench(rng)
         made += len(rows)
-        for flag in screen_runs(rows, signs, bench, params).flags:
+        for flag in screen_runs(rows, diagnostics, bench, params).flags:
             found[flag.rule, flag.action] += 1
             if flag.action != "cannot_judge" and flag.rule not in FACTS:
                 where = flag.run or f"{flag.product} {flag.title}".strip()

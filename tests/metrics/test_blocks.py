@@ -9,10 +9,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 from arch.bootstrap import CircularBlockBootstrap, optimal_block_length
-from p08_bootstrap import made_up_runs, naive_replicates, shift_of_ends
 
 from kit.metrics.blocks import block_bootstrap, bootstrap_replicates, measure_blocks
 from kit.stats.blocks import choose_block, optimal_block, share_within
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "bench"))
+from p08_bootstrap import made_up_runs, naive_replicates, shift_of_ends
 
 
 def published_autoregression(seed: int, phi: float, n: int, burn: int) -> np.ndarray:
@@ -108,9 +110,6 @@ def test_a_run_that_does_not_vary_has_no_error():
     found = measure_blocks(np.full(6000, 10.0))
     assert set(found.within_sd.values()) == {0.0}
     assert set(found.effective_frames.values()) == {6000.0}
-
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "bench"))
 
 
 @pytest.mark.parametrize("block", [1, 7, 100, 3000])

@@ -20,6 +20,7 @@ from kit.bench.runs import read_run_sheet, read_runs
 from kit.claims.claim import claims_json
 from kit.claims.of_pages import make_claims
 from kit.errors import ExecutionError, Fault, RunFileError
+from kit.metrics.diagnostics import read_diagnostics
 from kit.metrics.measuring import (
     HANDFUL,
     PLAIN,
@@ -39,7 +40,6 @@ from kit.metrics.measuring import (
     to_plain,
 )
 from kit.metrics.run_metrics import measure_run
-from kit.metrics.signs import read_signs
 from kit.metrics.store import Store, keep_entry
 from kit.review.walk import load_review, work_out
 from kit.settings.bench_file import Layout
@@ -142,7 +142,7 @@ def test_the_key_holds_all_that_matters_and_nothing_else(task, monkeypatch):
         task_key(other(task, layout=LAYOUT.model_copy(update={"sensors": {}})), sha256),
         task_key(other(task, layout=LAYOUT.model_copy(update={"decimal": ","})), sha256),
     ]
-    for name in ("SIGNS_VERSION", "METRICS_VERSION"):
+    for name in ("DIAGNOSTICS_VERSION", "METRICS_VERSION"):
         with monkeypatch.context() as patch:
             patch.setattr(kit.metrics.measuring, name, 99)
             others.append(task_key(other(task), sha256))  # keys are kept by object
@@ -158,19 +158,21 @@ def test_the_key_holds_all_that_matters_and_nothing_else(task, monkeypatch):
 
 @pytest.mark.parametrize(
     "contents",
-    [b"", b"{}", b"[]", b"null", b'{"signs": 1, "figures": null}', b"\xff", b"not JSON"],
+    [b"", b"{}", b"[]", b"null", b'{"diagnostics": 1, "figures": null}', b"\xff", b"not JSON"],
 )
 def test_an_entry_with_a_right_checksum_but_wrong_contents_is_made_anew(task, store, contents):
     expected = do_task(task, store)
-    keep_entry(store, task_key(task, expected.signs.sha256), contents)
+    keep_entry(store, task_key(task, expected.diagnostics.sha256), contents)
     assert do_task(task, store) == expected
 
 
 def test_facts_of_another_log_under_this_ones_key_are_not_believed(task, store, tmp_path):
     expected = do_task(task, store)
-    foreign = replace(expected, signs=replace(expected.signs, sha256="0" * 64, frames=1))
+    foreign = replace(
+        expected, diagnostics=replace(expected.diagnostics, sha256="0" * 64, frames=1)
+    )
     text = json.dumps(to_plain(foreign)).encode()
-    keep_entry(store, task_key(task, expected.signs.sha256), text)
+    keep_entry(store, task_key(task, expected.diagnostics.sha256), text)
     assert do_task(task, store) == expected
 
 
@@ -178,8 +180,8 @@ def test_floats_come_back_exactly_with_nan_and_infinity(task):
     facts = do_task(task)
     odd = replace(
         facts,
-        signs=replace(
-            facts.signs,
+        diagnostics=replace(
+            facts.diagnostics,
             lag1=math.nan,
             effective_frames=math.inf,
             step_ms=5e-324,
@@ -188,9 +190,9 @@ def test_floats_come_back_exactly_with_nan_and_infinity(task):
         ),
     )
     back = from_plain(json.loads(json.dumps(to_plain(odd))), LogFacts)
-    assert math.isnan(back.signs.lag1)
-    assert replace(back, signs=replace(back.signs, lag1=0.0)) == replace(
-        odd, signs=replace(odd.signs, lag1=0.0)
+    assert math.isnan(back.diagnostics.lag1)
+    assert replace(back, diagnostics=replace(back.diagnostics, lag1=0.0)) == replace(
+        odd, diagnostics=replace(odd.diagnostics, lag1=0.0)
     )
 
 
@@ -283,12 +285,12 @@ def measured(loaded, **options):
 
 
 def test_a_run_is_measured_as_its_log_alone_is(loaded):
-    signs, metrics = measured(loaded)
+    diagnostics, metrics = measured(loaded)
     runs = read_runs(read_run_sheet(loaded.bench), loaded.bench)
-    assert list(signs) == list(metrics) == [run.row.run for run in runs]
+    assert list(diagnostics) == list(metrics) == [run.row.run for run in runs]
     for run in runs:
-        alone = read_signs(run, loaded.params.screen)
-        assert signs[run.row.run] == alone
+        alone = read_diagnostics(run, loaded.params.screen)
+        assert diagnostics[run.row.run] == alone
         assert metrics[run.row.run] == measure_run(run, alone, loaded.params.metrics)
 
 

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from kit.bench.runs import Run, RunRow
 from kit.logs.read import Log
+from kit.metrics.diagnostics import read_diagnostics
 from kit.metrics.run_metrics import (
     count_hitches,
     energy_per_frame,
@@ -18,7 +19,7 @@ from kit.metrics.run_metrics import (
     measure_run,
     time_over_budget,
 )
-from kit.metrics.signs import read_signs
+from kit.metrics.diagnostics import read_diagnostics
 from kit.settings.metric import FRAME_METRICS
 from kit.settings.params import MetricParams, ScreenParams
 from kit.stats.lows import LOW_DEFINITIONS, low_fps
@@ -126,8 +127,8 @@ def test_a_run_is_measured():
 
 def test_signs_spare_the_work_and_change_nothing():
     run = Run(ROW, log_of(np.random.default_rng(3).lognormal(2.3, 0.2, 900)))
-    signs = read_signs(run, ScreenParams())
-    assert measure_run(run, signs, PARAMS) == measure_run(run, None, PARAMS)
+    diagnostics = read_diagnostics(run, ScreenParams())
+    assert measure_run(run, diagnostics, PARAMS) == measure_run(run, None, PARAMS)
 
 
 def test_the_chosen_definition_is_the_one_in_values():

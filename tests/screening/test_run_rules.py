@@ -7,7 +7,7 @@ import datetime as dt
 
 import numpy as np
 import pytest
-from screening_case import START, cell, profile, row, runs_of, signs, view
+from screening_case import START, cell, diagnostics, profile, row, runs_of, view
 
 from kit.screening import run_rules
 
@@ -30,7 +30,7 @@ def test_what_the_analyst_set_aside():
 )
 def test_a_run_that_failed(status, words):
     failed = row("h4", log="", status=status, reason="lost the device")
-    (flag,) = run_rules.find_failed(view([*cell([60, 61]), (failed, signs("h4"))]))
+    (flag,) = run_rules.find_failed(view([*cell([60, 61]), (failed, diagnostics("h4"))]))
     assert (flag.run, flag.product, flag.title) == ("", "heron", "dunes")
     assert flag.reason == f"run h4 {words}: lost the device"
 
@@ -41,20 +41,20 @@ def test_a_run_that_ran_did_not_fail():
 
 def test_a_clock_that_goes_back():
     pairs = cell([60, 61, 62])
-    pairs[1] = (pairs[1][0], signs("heron-dunes-2", backward_rows=(7, 9, 11, 13)))
+    pairs[1] = (pairs[1][0], diagnostics("heron-dunes-2", backward_rows=(7, 9, 11, 13)))
     (flag,) = run_rules.find_bad_stamps(view(pairs))
     assert (flag.run, flag.action) == ("heron-dunes-2", "set_aside")
     assert "4 places (row 7, 9, 11 and 1 more)" in flag.reason
 
 
 def test_a_log_without_frames():
-    (flag,) = run_rules.find_bad_stamps(view([(row("h1"), signs("h1", frames=0))]))
+    (flag,) = run_rules.find_bad_stamps(view([(row("h1"), diagnostics("h1", frames=0))]))
     assert flag.reason == "the log holds no frames"
 
 
 def test_a_run_shorter_than_planned():
     pairs = cell([60, 61, 62])
-    pairs[2] = (pairs[2][0], signs("heron-dunes-3", duration_s=37.9))
+    pairs[2] = (pairs[2][0], diagnostics("heron-dunes-3", duration_s=37.9))
     (flag,) = run_rules.find_short_runs(view(pairs))
     assert (flag.run, flag.action) == ("heron-dunes-3", "set_aside")
     assert "37.9 s recorded of 40 s planned" in flag.reason
@@ -71,7 +71,7 @@ def test_the_same_bytes_in_one_cell():
 
 def test_the_same_frame_times_in_other_bytes():
     pairs = cell([60, 61, 62])
-    pairs[1] = (pairs[1][0], signs("heron-dunes-2", frames_sha256="frames of heron-dunes-1"))
+    pairs[1] = (pairs[1][0], diagnostics("heron-dunes-2", frames_sha256="frames of heron-dunes-1"))
     (flag,) = run_rules.find_same_logs(view(pairs))
     assert flag.run == "heron-dunes-2"
     assert "the same frame times as run heron-dunes-1" in flag.reason
@@ -79,7 +79,7 @@ def test_the_same_frame_times_in_other_bytes():
 
 def test_one_log_under_two_products_is_flagged_on_both():
     ((other, _),) = cell([60], "ibis")
-    copied = signs("ibis-dunes-1", frames_sha256="frames of heron-dunes-1")
+    copied = diagnostics("ibis-dunes-1", frames_sha256="frames of heron-dunes-1")
     pairs = [*cell([60, 61]), (other, copied)]
     flags = run_rules.find_same_logs(view(pairs))
     assert [(f.run, f.action) for f in flags] == [
@@ -99,7 +99,7 @@ def test_a_few_equal_frames_are_no_copy():
 
 def test_a_gap():
     pairs = cell([60, 61])
-    pairs[0] = (pairs[0][0], signs("heron-dunes-1", longest_ms=1800.0, longest_frame=1316))
+    pairs[0] = (pairs[0][0], diagnostics("heron-dunes-1", longest_ms=1800.0, longest_frame=1316))
     (flag,) = run_rules.find_gaps(view(pairs))
     assert (flag.run, flag.action) == ("heron-dunes-1", "flag")
     assert "frame 1317 lasted 1800 ms" in flag.reason
@@ -124,7 +124,7 @@ def test_a_first_run_before_the_machine_was_warm():
 def test_in_a_title_where_less_is_better_slow_is_up():
     durations = [66, 60, 60.2, 59.9]
     pairs = [
-        (row(f"h{i}", title="packing", log="", typed={"value": value}), signs(f"h{i}"))
+        (row(f"h{i}", title="packing", log="", typed={"value": value}), diagnostics(f"h{i}"))
         for i, value in enumerate(durations)
     ]
     (flag,) = run_rules.find_warm_ups(view(pairs))
@@ -223,7 +223,7 @@ def drifting(product: str, drift: float, seed: int, scene: float = 0.0):
     own = np.log(facts["profile"])
     facts["drift_share"] = float(own[-20:].mean() - own[:20].mean())
     facts["drift_p"] = 1e-9 if abs(facts["drift_share"]) > 0.03 else 0.5
-    return row(run, product), signs(run, **facts)
+    return row(run, product), diagnostics(run, **facts)
 
 
 def test_a_drift_beyond_the_scenes_own_course():

@@ -6,7 +6,7 @@ import dataclasses
 
 import pytest
 from false_alarms import FACTS, count_alarms
-from screening_case import bench, cell, params, row, signs
+from screening_case import bench, cell, diagnostics, params, row
 
 from kit.screening.screen import (
     RULES,
@@ -40,7 +40,7 @@ def test_clean_runs_are_neither_flagged_nor_set_aside():
 
 def test_a_run_is_set_aside_with_its_reason():
     pairs = cell([60, 60.4, 59.8])
-    pairs[1] = (pairs[1][0], signs("heron-dunes-2", duration_s=12.0))
+    pairs[1] = (pairs[1][0], diagnostics("heron-dunes-2", duration_s=12.0))
     screened = screen(pairs)
     assert list(screened.set_aside) == ["heron-dunes-2"]
     assert "12.0 s recorded of 40 s planned" in screened.set_aside["heron-dunes-2"]
@@ -49,7 +49,7 @@ def test_a_run_is_set_aside_with_its_reason():
 
 def test_a_rule_that_is_not_named_only_flags():
     pairs = cell([60, 60.4, 59.8])
-    pairs[1] = (pairs[1][0], signs("heron-dunes-2", duration_s=12.0))
+    pairs[1] = (pairs[1][0], diagnostics("heron-dunes-2", duration_s=12.0))
     screened = screen(pairs, set_aside_rules=["same_log"])
     assert screened.set_aside == {}
     assert [(f.rule, f.action) for f in screened.flags if f.run] == [("planned_length", "flag")]
@@ -64,14 +64,14 @@ def test_a_far_run_is_set_aside_only_where_params_say_so():
 
 def test_a_log_that_cannot_be_measured_is_set_aside_whatever_params_say():
     pairs = cell([60, 60.4, 59.8])
-    pairs[1] = (pairs[1][0], signs("heron-dunes-2", backward_rows=(7,)))
+    pairs[1] = (pairs[1][0], diagnostics("heron-dunes-2", backward_rows=(7,)))
     assert list(screen(pairs, set_aside_rules=[]).set_aside) == ["heron-dunes-2"]
 
 
 def test_rules_look_at_what_earlier_rules_left():
     # The short first run would make the second a "first run", and is slower than all others.
     pairs = cell([50, 60, 60.2, 59.9, 60.1])
-    pairs[0] = (pairs[0][0], signs("heron-dunes-1", 50, duration_s=12.0))
+    pairs[0] = (pairs[0][0], diagnostics("heron-dunes-1", 50, duration_s=12.0))
     assert judged(screen(pairs)) == [("planned_length", "heron-dunes-1")]
 
 
@@ -84,7 +84,7 @@ def test_a_copy_does_not_count_as_a_sibling():
 
 def test_the_analysts_word_is_kept_beside_a_rules():
     pairs = cell([60, 60.4, 59.8])
-    pairs[1] = (pairs[1][0], signs("heron-dunes-2", duration_s=12.0))
+    pairs[1] = (pairs[1][0], diagnostics("heron-dunes-2", duration_s=12.0))
     named = [{"run": "heron-dunes-2", "reason": "stopped by hand"}]
     reason = screen(pairs, set_aside=named).set_aside["heron-dunes-2"]
     assert reason.startswith("12.0 s recorded")
@@ -92,7 +92,7 @@ def test_the_analysts_word_is_kept_beside_a_rules():
 
 
 def test_what_did_not_run_is_shown():
-    failed = (row("h9", log="", status="crashed", reason="lost the device"), signs("h9"))
+    failed = (row("h9", log="", status="crashed", reason="lost the device"), diagnostics("h9"))
     screened = screen([*CLEAN, failed])
     (flag,) = screened.flags_of(product="heron", title="dunes")[:1]
     assert flag.reason == "run h9 crashed: lost the device"
@@ -101,7 +101,7 @@ def test_what_did_not_run_is_shown():
 
 def test_typed_in_figures_pass_through_every_rule():
     pairs = [
-        (row(f"old-{i}", "ibis", log="", typed={"average_fps": 50.0 + i}), signs(f"old-{i}"))
+        (row(f"old-{i}", "ibis", log="", typed={"average_fps": 50.0 + i}), diagnostics(f"old-{i}"))
         for i in range(3)
     ]
     typed_only = {s.run: dataclasses.replace(s, frames=0, sha256="") for _, s in pairs}
@@ -116,7 +116,7 @@ def test_nothing_at_all():
 
 def test_flags_are_found_by_run_cell_and_title():
     pairs = cell([60, 60.4], "heron") + cell([50, 50.3, 49.9], "ibis")
-    pairs[0] = (pairs[0][0], signs("heron-dunes-1", longest_ms=1500.0))
+    pairs[0] = (pairs[0][0], diagnostics("heron-dunes-1", longest_ms=1500.0))
     screened = screen(pairs)
     assert [f.rule for f in screened.flags_of(run="heron-dunes-1")] == ["gap"]
     of_heron = [f.rule for f in screened.flags_of(product="heron", title="dunes")]
@@ -127,7 +127,7 @@ def test_flags_are_found_by_run_cell_and_title():
 
 def test_a_table_of_flags():
     pairs = cell([60, 60.4, 59.8])
-    pairs[1] = (pairs[1][0], signs("heron-dunes-2", duration_s=12.0))
+    pairs[1] = (pairs[1][0], diagnostics("heron-dunes-2", duration_s=12.0))
     table = screen(pairs).to_frame()
     assert list(table.columns) == [
         "rule", "action", "run", "product", "title", "metric", "reason"

@@ -9,11 +9,11 @@ from fnmatch import fnmatch
 from pathlib import Path
 
 import pytest
-from screening_case import cell, row, signs, view
+from screening_case import cell, diagnostics, row, view
 
 from kit.bench.runs import Run
 from kit.logs.read import read_log
-from kit.metrics.signs import read_signs
+from kit.metrics.diagnostics import read_diagnostics
 from kit.screening import title_rules
 from kit.screening.title_rules import find_condition_changes, find_stale
 from kit.settings.bench_file import read_bench
@@ -32,7 +32,7 @@ def test_a_capped_cell():
 
 def test_one_capped_run_of_four():
     pairs = cell([80, 80, 80, 60])
-    pairs[3] = (pairs[3][0], signs("heron-dunes-4", **HELD))
+    pairs[3] = (pairs[3][0], diagnostics("heron-dunes-4", **HELD))
     (flag,) = title_rules.find_caps(view(pairs))
     assert flag.run == "heron-dunes-4"
 
@@ -143,7 +143,7 @@ def test_coarse_rounding():
 
 def test_one_run_logged_coarsely():
     pairs = cell([60, 61, 62])
-    pairs[1] = (pairs[1][0], signs("heron-dunes-2", 61, step_ms=1.0))
+    pairs[1] = (pairs[1][0], diagnostics("heron-dunes-2", 61, step_ms=1.0))
     (flag,) = title_rules.find_rounding(view(pairs))
     assert flag.run == "heron-dunes-2"
 
@@ -191,7 +191,7 @@ def test_a_measured_scene_bound_by_one_thread():
         )
         log = read_log(REAL / entry["file"], real.layouts[layout], file=entry["file"])
         made = row(name, f"threads-{entry['threads']}", entry["scene"], log=entry["file"])
-        pairs.append((made, read_signs(Run(made, log), ScreenParams())))
+        pairs.append((made, read_diagnostics(Run(made, log), ScreenParams())))
     seen = dataclasses.replace(view(pairs), bench=real)
     flags = title_rules.find_processor_bound(seen)
     assert [(flag.product, flag.title) for flag in flags] == [("", "crowd")]
@@ -202,8 +202,8 @@ def test_a_measured_scene_bound_by_one_thread():
 def with_conditions(*conditions: dict[str, str]):
     pairs = cell([60] * len(conditions))
     return [
-        (dataclasses.replace(row, conditions=found), signs)
-        for (row, signs), found in zip(pairs, conditions, strict=True)
+        (dataclasses.replace(row, conditions=found), diagnostics)
+        for (row, diagnostics), found in zip(pairs, conditions, strict=True)
     ]
 
 
@@ -253,9 +253,9 @@ def older(pairs, days: int, **conditions: str):
                 began=row.began - dt.timedelta(days=days) if row.began else None,
                 conditions=conditions,
             ),
-            signs,
+            diagnostics,
         )
-        for row, signs in pairs
+        for row, diagnostics in pairs
     ]
 
 
@@ -295,7 +295,8 @@ def test_a_driver_dated_long_before():
 
 def test_runs_without_a_date_cannot_be_judged():
     undated = [
-        (dataclasses.replace(row, began=None), signs) for row, signs in cell([50, 51], "ibis")
+        (dataclasses.replace(row, began=None), diagnostics)
+        for row, diagnostics in cell([50, 51], "ibis")
     ]
     (flag,) = find_stale(view(cell([60, 61]) + undated))
     assert (flag.product, flag.action) == ("ibis", "cannot_judge")
@@ -303,13 +304,13 @@ def test_runs_without_a_date_cannot_be_judged():
 
 def test_a_bench_without_dates_has_nothing_to_compare():
     pairs = cell([60, 61]) + cell([50, 51], "ibis")
-    undated = [(dataclasses.replace(row, began=None), signs) for row, signs in pairs]
+    undated = [(dataclasses.replace(row, began=None), diagnostics) for row, diagnostics in pairs]
     assert find_stale(view(undated)) == []
 
 
 def test_moments_with_and_without_a_zone_are_compared():
     naive = [
-        (dataclasses.replace(row, began=dt.datetime(2025, 1, 1)), signs)
-        for row, signs in cell([50, 51], "ibis")
+        (dataclasses.replace(row, began=dt.datetime(2025, 1, 1)), diagnostics)
+        for row, diagnostics in cell([50, 51], "ibis")
     ]
     assert len(find_stale(view(cell([60, 61]) + naive))) == 1

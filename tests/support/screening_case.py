@@ -1,4 +1,4 @@
-"""A small made-up bench, with rows and signs to order, for tests of the screening rules."""
+"""A small made-up bench, with rows and diagnostics to order, for tests of the screening rules."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from kit.bench.runs import RunRow
-from kit.metrics.signs import RunSigns
+from kit.metrics.diagnostics import RunDiagnostics
 from kit.screening.flags import Flag, View
 from kit.settings.bench_file import Bench, Product, Title
 from kit.settings.params import ReviewParams
@@ -61,8 +61,8 @@ def row(run: str, product: str = "heron", title: str = "dunes", **fields: object
     return RunRow(run, product, title, **given)
 
 
-def signs(run: str, fps: float = 60.0, **facts: object) -> RunSigns:
-    plain = RunSigns(
+def diagnostics(run: str, fps: float = 60.0, **facts: object) -> RunDiagnostics:
+    plain = RunDiagnostics(
         run, sha256=f"bytes of {run}", frames_sha256=f"frames of {run}", frames=2400,
         duration_s=40.0, average_fps=fps, median_ms=1000 / fps, longest_ms=3000 / fps,
         step_ms=0.0001, tail_frames={"low_1pct_fps": 2000.0, "low_0_1pct_fps": 3000.0},
@@ -72,17 +72,17 @@ def signs(run: str, fps: float = 60.0, **facts: object) -> RunSigns:
 
 def cell(
     rates: list[float], product: str = "heron", title: str = "dunes", **facts: object
-) -> list[tuple[RunRow, RunSigns]]:
+) -> list[tuple[RunRow, RunDiagnostics]]:
     """Return runs of one cell, an hour apart, with these averages."""
     pairs = []
     for i, fps in enumerate(rates):
         run = f"{product}-{title}-{i + 1}"
         began = START + dt.timedelta(hours=i)
-        pairs.append((row(run, product, title, began=began), signs(run, fps, **facts)))
+        pairs.append((row(run, product, title, began=began), diagnostics(run, fps, **facts)))
     return pairs
 
 
-def view(pairs: list[tuple[RunRow, RunSigns]], **screen: object) -> View:
+def view(pairs: list[tuple[RunRow, RunDiagnostics]], **screen: object) -> View:
     rows = tuple(row for row, _ in pairs)
     used = tuple(row for row in rows if row.produced)
     return View(rows, used, {s.run: s for _, s in pairs}, bench(), params(**screen))

@@ -360,8 +360,8 @@ def test_a_log_changed_with_size_and_times_kept_is_read_anew(tmp_path):
     os.utime(log, ns=(seen.st_atime_ns, seen.st_mtime_ns))
     assert log.stat().st_size == seen.st_size and log.stat().st_mtime_ns == seen.st_mtime_ns
     second = load_review(params)
-    assert second.signs["p0-t0-0"].sha256 == hashlib.sha256(log.read_bytes()).hexdigest()
-    assert second.signs["p0-t0-0"].sha256 != first.signs["p0-t0-0"].sha256
+    assert second.diagnostics["p0-t0-0"].sha256 == hashlib.sha256(log.read_bytes()).hexdigest()
+    assert second.diagnostics["p0-t0-0"].sha256 != first.diagnostics["p0-t0-0"].sha256
     assert second.metrics["p0-t0-0"].values != first.metrics["p0-t0-0"].values
 
 

@@ -227,13 +227,13 @@ def test_runs_before_the_steady_state_are_the_far_ones(figures):
     pairs = cell(figures)
     early = [row.run for row, _ in pairs[:start]]
     assert runs_of(run_rules.find_outliers(view(pairs))) == early
-    rows, signs = [row for row, _ in pairs], {s.run: s for _, s in pairs}
+    rows, diagnostics = [row for row, _ in pairs], {s.run: s for _, s in pairs}
     # Two such runs hide each other from the rule of first runs. Where far runs are not set aside,
     # they are flagged, and so is the drift over the order.
-    screened = screen_runs(rows, signs, bench(), params())
+    screened = screen_runs(rows, diagnostics, bench(), params())
     flagged = {(f.rule, f.run) for f in screened.flags if f.action == "flag"}
     assert {("order_drift", ""), *(("far_run", run) for run in early)} <= flagged
-    acting = screen_runs(rows, signs, bench(), params(set_aside_rules=["warm_up", "far_run"]))
+    acting = screen_runs(rows, diagnostics, bench(), params(set_aside_rules=["warm_up", "far_run"]))
     assert list(acting.set_aside) == early
 
 

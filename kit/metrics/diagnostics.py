@@ -1,6 +1,6 @@
 """The facts of one run that screening needs, taken while its frames are in memory.
 
-A run's frames are dropped once its signs and its metrics are known: memory is bounded by one
+A run's frames are dropped once its diagnostics and its metrics are known: memory is bounded by one
 run, not by the bench.
 """
 
@@ -28,11 +28,11 @@ from kit.stats.series import (
     tail_effective_frames,
 )
 
-SIGNS_VERSION = 1
+DIAGNOSTICS_VERSION = 1
 
 
 @dataclass(frozen=True, slots=True)
-class RunSigns:
+class RunDiagnostics:
     """What screening needs to know of one run. Facts only; rules are in `screen`."""
 
     run: str
@@ -64,7 +64,9 @@ class RunSigns:
         return self.frames > 0 and not self.backward_rows
 
 
-def read_signs(run: Run, params: ScreenParams, *, refresh_hz: float | None = None) -> RunSigns:
+def read_diagnostics(
+    run: Run, params: ScreenParams, *, refresh_hz: float | None = None
+) -> RunDiagnostics:
     """Return the facts of one run that screening needs.
 
     Parameters
@@ -78,14 +80,16 @@ def read_signs(run: Run, params: ScreenParams, *, refresh_hz: float | None = Non
 
     Returns
     -------
-    RunSigns
+    RunDiagnostics
         For a typed-in run only its name and its average, where that was typed in. For a log
         whose clock goes back, or without frames, no statistics.
     """
     if run.log is None:
-        return RunSigns(run.row.run, average_fps=run.row.typed.get(HEADLINE, 0.0))
+        return RunDiagnostics(run.row.run, average_fps=run.row.typed.get(HEADLINE, 0.0))
     caps_hz = caps_looked_for(params, refresh_hz=refresh_hz)
-    return read_log_signs(run.log, run=run.row.run, caps_hz=caps_hz, cap_width=params.cap_width)
+    return read_log_diagnostics(
+        run.log, run=run.row.run, caps_hz=caps_hz, cap_width=params.cap_width
+    )
 
 
 def caps_looked_for(params: ScreenParams, *, refresh_hz: float | None = None) -> tuple[float, ...]:
@@ -95,12 +99,14 @@ def caps_looked_for(params: ScreenParams, *, refresh_hz: float | None = None) ->
     return (*params.caps_hz, refresh_hz)
 
 
-def read_log_signs(log: Log, *, run: str, caps_hz: tuple[float, ...], cap_width: float) -> RunSigns:
+def read_log_diagnostics(
+    log: Log, *, run: str, caps_hz: tuple[float, ...], cap_width: float
+) -> RunDiagnostics:
     """Return the facts of one log: a pure function of its bytes and the two settings."""
     frame_ms = log.frame_ms
     digest = _frames_sha256(frame_ms)
     if frame_ms.size == 0 or log.backward_rows or not frame_ms.min() > 0:
-        return RunSigns(
+        return RunDiagnostics(
             run,
             sha256=log.sha256,
             frames_sha256=digest,
@@ -112,7 +118,7 @@ def read_log_signs(log: Log, *, run: str, caps_hz: tuple[float, ...], cap_width:
     levels = block_levels(frame_ms)
     trend = find_trend(levels)
     longest = int(frame_ms.argmax())
-    return RunSigns(
+    return RunDiagnostics(
         run,
         sha256=log.sha256,
         frames_sha256=digest,
