@@ -192,11 +192,15 @@ def fetch_bytes(url: str, *, file: str) -> bytes:
             with fsspec.open(url, "rb") as stream:
                 data = stream.read(MAX_FETCHED_BYTES + 1)
     except ImportError as error:
-        raise RunFileError.at(file, f'cannot read {url}: {error}; install "marginbook[cluster]"') from None
+        raise RunFileError.at(
+            file, f'cannot read {url}: {error}; install "marginbook[cluster]"'
+        ) from None
     except (OSError, ValueError) as error:
         raise RunFileError.at(file, f"cannot read {url}: {error}") from None
     if len(data) > MAX_FETCHED_BYTES:
-        raise RunFileError.at(file, f"{url} is larger than {MAX_FETCHED_BYTES >> 30} GiB; not a log")
+        raise RunFileError.at(
+            file, f"{url} is larger than {MAX_FETCHED_BYTES >> 30} GiB; not a log"
+        )
     return data
 
 

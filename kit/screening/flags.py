@@ -63,9 +63,9 @@ class View:
         return {cell: in_order(rows) for cell, rows in found.items()}
 
     def logged(self) -> list[tuple[RunRow, RunDiagnostics]]:
-        """Return the used rows that have a log, with their log."""
+        """Return the used rows that have a log, with their diagnostics."""
         pairs = [(row, self.diagnostics.get(row.run)) for row in self.used]
-        return [(row, run) for row, log in pairs if log is not None and log.frames > 0]
+        return [(row, log) for row, log in pairs if log is not None and log.frames > 0]
 
     def value(self, row: RunRow) -> float | None:
         """Return the run's main figure: what was typed in as value, or the average."""
