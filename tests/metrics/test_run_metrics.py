@@ -19,7 +19,6 @@ from kit.metrics.run_metrics import (
     measure_run,
     time_over_budget,
 )
-from kit.metrics.diagnostics import read_diagnostics
 from kit.settings.metric import FRAME_METRICS
 from kit.settings.params import MetricParams, ScreenParams
 from kit.stats.lows import LOW_DEFINITIONS, low_fps
