@@ -13,7 +13,7 @@ from kit.charts.money import classes_chart, value_chart
 from kit.charts.rows import influence_chart, margins_chart, spread_chart, titles_chart
 from kit.charts.style import Chart, draw_export, export_chart, page_image
 from kit.claims.claim import Claim, ClaimBook
-from kit.metrics.log_facts import to_plain
+from kit.metrics.measuring import to_plain
 from kit.metrics.store import Store, arithmetic, code_key, content_key, keep_entry, load_entry
 from kit.package import module_paths
 from kit.page.html import Column, Html, Part, html_table, image_figure
