@@ -45,7 +45,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
-CONDITIONS_FILE = "conditions.yaml"
+_CONDITIONS_FILE = "conditions.yaml"
 _PLACEHOLDER = re.compile(r"\{([^{}]*)\}")
 _FIELD = re.compile(r"[a-z0-9][a-z0-9._-]*|_", re.ASCII)
 _CLOSED_FIELDS = ("product", "title", "layout")
@@ -84,7 +84,7 @@ class IndexRow:
     fields: Mapping[str, str]
 
 
-def read_index(path: Path, naming: Naming) -> tuple[IndexRow, ...]:
+def _read_index(path: Path, naming: Naming) -> tuple[IndexRow, ...]:
     """Read an index of logs: a CSV with a column `file` and any columns of the run sheet.
 
     Raises
@@ -124,7 +124,7 @@ def read_index(path: Path, naming: Naming) -> tuple[IndexRow, ...]:
     return tuple(rows)
 
 
-def find_logs(given: Iterable[Path], bench: Bench) -> tuple[list[Path], list[tuple[Path, str]]]:
+def _find_logs(given: Iterable[Path], bench: Bench) -> tuple[list[Path], list[tuple[Path, str]]]:
     """Return the logs in the files and folders given, and what was passed over and why.
 
     Hidden files, YAML files and files whose name no layout accepts are passed over in a folder;
@@ -141,19 +141,19 @@ def find_logs(given: Iterable[Path], bench: Bench) -> tuple[list[Path], list[tup
             hidden = any(part.startswith(".") for part in found.relative_to(path).parts)
             if hidden or not found.is_file() or found.suffix in {".yaml", ".yml"}:
                 continue
-            if not globs or all(glob and not fits_glob(found.name, glob) for glob in globs):
+            if not globs or all(glob and not _fits_glob(found.name, glob) for glob in globs):
                 passed_over.append((found, "no layout of the bench is for files of that name"))
             else:
                 logs.append(found)
     return list(dict.fromkeys(logs)), passed_over
 
 
-def fits_glob(name: str, glob: str | None) -> bool:
+def _fits_glob(name: str, glob: str | None) -> bool:
     """Return whether a layout's `files` accepts a file name; without one it accepts all."""
     return glob is None or fnmatch.fnmatchcase(name, glob)
 
 
-def describe_log(
+def _describe_log(
     path: Path, *, shown: str, naming: Naming, row: IndexRow | None, bench: Bench
 ) -> dict[str, str]:
     """Return the fields of a log's run-sheet row, by column.
@@ -168,15 +168,17 @@ def describe_log(
     beside = _beside(path)
     sources: list[tuple[str, Mapping[str, str]]] = [("an option", naming.options)]
     if naming.pattern:
-        fields = match_name(path.name, naming, bench, shown=shown)
+        fields = _match_name(path.name, naming, bench, shown=shown)
         sources.append(("the file name", _mapped(fields, naming)))
     if row is not None:
         sources.append((f"{row.file}, line {row.line}", _mapped(row.fields, naming)))
     sources += [(name, _mapped(fields, naming)) for name, fields in beside]
-    return merge_fields(sources, shown=shown)
+    return _merge_fields(sources, shown=shown)
 
 
-def merge_fields(sources: Sequence[tuple[str, Mapping[str, str]]], *, shown: str) -> dict[str, str]:
+def _merge_fields(
+    sources: Sequence[tuple[str, Mapping[str, str]]], *, shown: str
+) -> dict[str, str]:
     """Return what all sources say together.
 
     Raises
@@ -214,7 +216,7 @@ def _beside(path: Path) -> list[tuple[str, dict[str, str]]]:
     own = [path.with_name(path.name + ".yaml"), path.with_name(_stem(path.name) + ".yaml")]
     found = [place for place in dict.fromkeys(own) if place.is_file() and place != path]
     said = [(place.name, _conditions_in(place)) for place in found]
-    common = path.with_name(CONDITIONS_FILE)
+    common = path.with_name(_CONDITIONS_FILE)
     if common.is_file():
         own_names = {name for _, fields in said for name in fields}
         rest = {k: v for k, v in _conditions_in(common).items() if k not in own_names}
@@ -244,7 +246,7 @@ def _stem(name: str) -> str:
     return name[:1] + name[1:].partition(".")[0]
 
 
-def match_name(name: str, naming: Naming, bench: Bench, *, shown: str) -> dict[str, str]:
+def _match_name(name: str, naming: Naming, bench: Bench, *, shown: str) -> dict[str, str]:
     """Return the fields a file name holds by the pattern.
 
     Raises
@@ -258,7 +260,7 @@ def match_name(name: str, naming: Naming, bench: Bench, *, shown: str) -> dict[s
     text = name if "." in literal_end else _stem(name)
     for known, strict in ((bench, True), (bench, False), (None, False)):
         first, last = (
-            re.fullmatch(pattern_to_regex(naming, known, greedy=greedy, strict=strict), text)
+            re.fullmatch(_pattern_to_regex(naming, known, greedy=greedy, strict=strict), text)
             for greedy in (False, True)
         )
         if first is None or last is None:
@@ -278,7 +280,7 @@ def _said(match: re.Match[str]) -> str:
     return ", ".join(f"{name} {text}" for name, text in match.groupdict().items())
 
 
-def pattern_to_regex(naming: Naming, bench: Bench | None, *, greedy: bool, strict: bool) -> str:
+def _pattern_to_regex(naming: Naming, bench: Bench | None, *, greedy: bool, strict: bool) -> str:
     """Return a regular expression for a name pattern.
 
     Products, titles and layouts match only texts that the bench (or `maps`) knows, so that ids
@@ -343,7 +345,7 @@ class Candidate:
     copy: bool = False
 
 
-def gather_logs(
+def _gather_logs(
     given: Sequence[Path],
     rows: Sequence[IndexRow],
     index: Path | None,
@@ -361,7 +363,7 @@ def gather_logs(
     faults: list[Fault] = []
     found: list[Candidate] = []
     if given:
-        paths, passed = find_logs(given, bench)
+        paths, passed = _find_logs(given, bench)
         if index is not None:
             paths = [path for path in paths if _real(path) != _real(index)]
     else:
@@ -373,7 +375,7 @@ def gather_logs(
             passed.append((path, f"{index.name} does not name it"))
             continue
         try:
-            fields = describe_log(path, shown=shown, naming=naming, row=row, bench=bench)
+            fields = _describe_log(path, shown=shown, naming=naming, row=row, bench=bench)
             found.append(_read(path, shown, fields, bench))
         except FaultsError as error:
             faults += error.faults
@@ -382,7 +384,7 @@ def gather_logs(
             place = f"{row.file}, line {row.line}"
             try:
                 sources = [("an option", naming.options), (place, row.fields)]
-                found.append(Candidate(place, merge_fields(sources, shown=place)))
+                found.append(Candidate(place, _merge_fields(sources, shown=place)))
             except FaultsError as error:
                 faults += error.faults
     if faults:
@@ -420,7 +422,7 @@ def _read(path: Path, shown: str, fields: dict[str, str], bench: Bench) -> Candi
     name, log = (
         (named, read_log(path, bench.layouts[named], file=shown))
         if named
-        else (recognise_layout(path, bench, shown=shown))
+        else (_recognise_layout(path, bench, shown=shown))
     )
     note = ""
     if log.backward_rows:
@@ -437,7 +439,7 @@ def _read(path: Path, shown: str, fields: dict[str, str], bench: Bench) -> Candi
     )
 
 
-def recognise_layout(path: Path, bench: Bench, *, shown: str) -> tuple[str, Log]:
+def _recognise_layout(path: Path, bench: Bench, *, shown: str) -> tuple[str, Log]:
     """Return the one declared layout that a log fits, and the log read through it.
 
     Raises
@@ -449,7 +451,7 @@ def recognise_layout(path: Path, bench: Bench, *, shown: str) -> tuple[str, Log]
     reasons: dict[str, str] = {}
     faults: tuple[Fault, ...] = ()
     for name, layout in bench.layouts.items():
-        if not fits_glob(path.name, layout.files):
+        if not _fits_glob(path.name, layout.files):
             reasons[name] = f"is for {layout.files}"
             continue
         try:
@@ -608,8 +610,8 @@ def add_logs(
     bench = read_bench(bench_folder)
     stated = {name: text for name, text in (fields or {}).items() if text}
     naming = Naming(stated, pattern or "", maps or {}, columns or {})
-    rows = read_index(index, naming) if index else ()
-    candidates, passed_over = gather_logs(list(logs), rows, index, naming, bench)
+    rows = _read_index(index, naming) if index else ()
+    candidates, passed_over = _gather_logs(list(logs), rows, index, naming, bench)
     over = [TakenIn(shown, "passed over", reason) for shown, reason in passed_over]
     if not candidates and not over:
         raise UsageError("there is no log to take in: name files, folders or an index")

@@ -25,10 +25,10 @@ from kit.errors import BenchError, Fault, did_you_mean
 from kit.settings.bench_file import Bench, Title
 from kit.settings.metric import HEADLINE, LOWS, METRICS, TYPED_METRICS, tail_shares
 
-MAX_SHEET_BYTES = 512 * 1024 * 1024
-DELIMITERS = (",", ";", "\t")
+_MAX_SHEET_BYTES = 512 * 1024 * 1024
+_DELIMITERS = (",", ";", "\t")
 # What spreadsheets write where a formula failed.
-SHEET_ERRORS = frozenset({"#REF!", "#N/A", "#NAME?", "#VALUE!", "#DIV/0!", "#NUM!", "#NULL!"})
+_SHEET_ERRORS = frozenset({"#REF!", "#N/A", "#NAME?", "#VALUE!", "#DIV/0!", "#NUM!", "#NULL!"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,8 +68,8 @@ def read_sheet_text(path: Path, *, file: str) -> SheetText:
         name twice, a quotation mark left open, cells beyond the last column.
     """
     try:
-        if path.stat().st_size > MAX_SHEET_BYTES:
-            raise BenchError.at(file, f"larger than {MAX_SHEET_BYTES >> 20} MiB")
+        if path.stat().st_size > _MAX_SHEET_BYTES:
+            raise BenchError.at(file, f"larger than {_MAX_SHEET_BYTES >> 20} MiB")
         raw = path.read_bytes()
     except FileNotFoundError:
         raise BenchError.at(file, "no such file") from None
@@ -85,7 +85,7 @@ def parse_sheet_text(raw: bytes, *, file: str) -> SheetText:
     hint = re.match(r"sep=([,;\t])\r?\n", text)
     body = text[hint.end() :] if hint else text
     first = next((line for line in body.splitlines() if line.strip(' ,;\t"')), "")
-    delimiter = hint[1] if hint else max(DELIMITERS, key=first.count)
+    delimiter = hint[1] if hint else max(_DELIMITERS, key=first.count)
     faults: list[Fault] = []
     table = _table(text, delimiter, file, faults)[1 if hint else 0 :]
     if not table or not first:
@@ -220,7 +220,7 @@ class RunRow:
         return self.status in {"ran", "set_aside"} and bool(self.log or self.typed)
 
 
-FREE_TEXT = ("reason",)
+_FREE_TEXT = ("reason",)
 KNOWN_COLUMNS = (
     "run",
     "product",
@@ -234,9 +234,9 @@ KNOWN_COLUMNS = (
     *TYPED_METRICS,
     "unit",
 )
-FRAME_FIGURES = tuple(name for name in TYPED_METRICS if METRICS[name].source == "frames")
+_FRAME_FIGURES = tuple(name for name in TYPED_METRICS if METRICS[name].source == "frames")
 # No figure of the same frames is above the one before it.
-FALLING = (HEADLINE, *sorted(LOWS, key=lambda name: -tail_shares()[name]))
+_FALLING = (HEADLINE, *sorted(LOWS, key=lambda name: -tail_shares()[name]))
 # The fields of a row in their order, but for figures, conditions and what is worked out.
 _TEXT_COLUMNS = (
     *("run", "product", "title", "layout", "log", "began", "session", "status", "reason"),
@@ -328,7 +328,7 @@ class _Walk:
         run, product, title, layout, log, began, session, status_text, reason, unit = texts
         stated = {name: cells[place] for place, name in self.ordered if cells[place]}
         for name, text in stated.items():
-            if text[0] in "#=@" and name not in FREE_TEXT:
+            if text[0] in "#=@" and name not in _FREE_TEXT:
                 self.check_text(line, name, text)
         self.check_run(line, run)
         if product not in self.bench.products:
@@ -361,7 +361,7 @@ class _Walk:
 
     def check_text(self, line: int, name: str, text: str) -> None:
         """Note what a spreadsheet leaves where a formula failed or was not worked out."""
-        if text in SHEET_ERRORS:
+        if text in _SHEET_ERRORS:
             self.fault(
                 line,
                 name,
@@ -501,10 +501,10 @@ class _Walk:
             )
         if row.unit and row.unit != "fps":
             self.fault(row.line, "unit", f"found {row.unit[:60]!r}; frames are typed in as fps")
-        others = [METRICS[name].label for name in FRAME_FIGURES if name in row.typed]
+        others = [METRICS[name].label for name in _FRAME_FIGURES if name in row.typed]
         if others and HEADLINE not in row.typed:
             self.fault(row.line, HEADLINE, f"the cell is empty, but {others[0]} is typed in")
-        rates = [(name, row.typed[name]) for name in FALLING if name in row.typed]
+        rates = [(name, row.typed[name]) for name in _FALLING if name in row.typed]
         for (name, rate), (lower, low) in pairwise(rates):
             if low > rate:
                 self.fault(row.line, lower, f"{low:g} is above {name}, which says {rate:g}")
@@ -518,7 +518,7 @@ class _Walk:
                 f'title "{row.title}" measures {title.measures}; its result is '
                 "typed in as value, and a log cannot be read for it",
             )
-        for name in FRAME_FIGURES:
+        for name in _FRAME_FIGURES:
             if name in row.typed:
                 self.fault(
                     line,

@@ -37,8 +37,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
-LOOK_LINES = 5000
-COMMENT_MARKS = ("#", "//", "--", "%", "!", "*", ";", "'", "rem ")
+_LOOK_LINES = 5000
+_COMMENT_MARKS = ("#", "//", "--", "%", "!", "*", ";", "'", "rem ")
 _DELIMITERS = ("tab", ";", "|", ",", ":", "space")
 _CHARACTERS = {"tab": "\t", "space": " "}
 
@@ -76,7 +76,7 @@ class _Cut:
     named: bool  # whether a line above the rows has as many cells
 
 
-def look_at_log(path: Path) -> LogShape:
+def _look_at_log(path: Path) -> LogShape:
     """Return the shape of a text log.
 
     Raises
@@ -90,9 +90,9 @@ def look_at_log(path: Path) -> LogShape:
         text_blocks(recorded_chunks(path, file=path.name), encoding=encoding, file=path.name), b""
     )
     lines = [
-        line.decode("utf-8", errors="replace") for line in islice(block.splitlines(), LOOK_LINES)
+        line.decode("utf-8", errors="replace") for line in islice(block.splitlines(), _LOOK_LINES)
     ]
-    if len(block.splitlines()) > LOOK_LINES or not block.endswith((b"\n", b"\r")):
+    if len(block.splitlines()) > _LOOK_LINES or not block.endswith((b"\n", b"\r")):
         lines = lines[:-1] or lines  # perhaps cut short
     comment = _comment_mark(lines)
     rows = [
@@ -135,7 +135,7 @@ def _encoding(path: Path, reasons: dict[str, str]) -> str:
 def _comment_mark(lines: Sequence[str]) -> str | None:
     """Return the mark that begins some lines, but not those of the rows."""
     filled = [line for line in lines if line.strip()]
-    for mark in COMMENT_MARKS:
+    for mark in _COMMENT_MARKS:
         count = sum(line.lower().startswith(mark) for line in filled)
         if 0 < count <= len(filled) // 2:
             found = next(line for line in filled if line.lower().startswith(mark))
@@ -339,7 +339,7 @@ class ColumnGuess:
     starts: str = "first_row"
 
 
-def guess_columns(
+def _guess_columns(
     columns: dict[int, NDArray[np.float64]], names: Sequence[str]
 ) -> list[ColumnGuess]:
     """Return a guess for each column of numbers, the likeliest frame column first.
@@ -358,10 +358,10 @@ def guess_columns(
     return sorted(guesses, key=lambda guess: -guess.score)
 
 
-def words_in(name: str) -> str:
+def _words_in(name: str) -> str:
     """Return a header's words apart, so that units and parts can be found among them.
 
-    >>> words_in("GpuPower [W]")
+    >>> _words_in("GpuPower [W]")
     ' gpu power w '
     """
     apart = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", name)
@@ -369,13 +369,13 @@ def words_in(name: str) -> str:
 
 
 def _has(name: str, words: str) -> bool:
-    return re.search(rf"(?<= )(?:{words})(?= )", words_in(name)) is not None
+    return re.search(rf"(?<= )(?:{words})(?= )", _words_in(name)) is not None
 
 
-def unit_in(name: str) -> str:
+def _unit_in(name: str) -> str:
     """Return the unit of time a header names, or nothing.
 
-    >>> unit_in("frame_time_ms"), unit_in("Elapsed (s)"), unit_in("status")
+    >>> _unit_in("frame_time_ms"), _unit_in("Elapsed (s)"), _unit_in("status")
     ('ms', 's', '')
     """
     for unit, words in _UNIT_WORDS.items():
@@ -384,10 +384,10 @@ def unit_in(name: str) -> str:
     return ""
 
 
-def plausible_unit(typical: float) -> str:
+def _plausible_unit(typical: float) -> str:
     """Return the unit in which a typical value is nearest to ten milliseconds.
 
-    >>> plausible_unit(16.7), plausible_unit(0.0167), plausible_unit(1712.0)
+    >>> _plausible_unit(16.7), _plausible_unit(0.0167), _plausible_unit(1712.0)
     ('ms', 's', 'us')
     """
     return min(_PER_MS, key=lambda unit: abs(math.log(typical / _PER_MS[unit] / _MIDDLE_MS)))
@@ -420,7 +420,7 @@ def _guess(
 
 def _sensor_of(name: str) -> str:
     """Return the sensor a header speaks of, or nothing."""
-    if _has(name, _FRAME_WORDS) and unit_in(name):
+    if _has(name, _FRAME_WORDS) and _unit_in(name):
         return ""
     for sensor, words in _SENSORS.items():
         if _has(name, words) and not _has(name, r"clock.?time"):
@@ -431,7 +431,7 @@ def _sensor_of(name: str) -> str:
 
 def _unit(name: str, typical: float, reasons: list[str]) -> tuple[str, float]:
     """Return the unit, and what its plausibility adds to the score."""
-    said, fitting = unit_in(name), plausible_unit(typical)
+    said, fitting = _unit_in(name), _plausible_unit(typical)
     rate = 1000.0 * _PER_MS[fitting] / typical
     if said and said != fitting:
         rate = 1000.0 * _PER_MS[said] / typical
@@ -509,7 +509,7 @@ def _steps_match(
     return None
 
 
-LOOK_ROWS = 5000
+_LOOK_ROWS = 5000
 
 
 @dataclass(frozen=True, slots=True)
@@ -585,9 +585,9 @@ def propose_layout(path: Path, *, name: str = "") -> Proposal:
     if next(recorded_chunks(path, file=path.name), b"").startswith(PARQUET):
         shape, columns, names = None, *_parquet_columns(path)
     else:
-        shape = look_at_log(path)
+        shape = _look_at_log(path)
         columns, names = _text_columns(shape), list(shape.names)
-    guesses = guess_columns(columns, names)
+    guesses = _guess_columns(columns, names)
     best = next((g for g in guesses if g.kind in {"frame_time", "frame_end"}), None)
     if best is None:
         raise RunFileError.at(
@@ -631,7 +631,7 @@ def _parquet_columns(path: Path) -> tuple[dict[int, NDArray[np.float64]], list[s
     try:
         with pq.ParquetFile(path) as parquet:
             schema = parquet.schema_arrow
-            batch = next(parquet.iter_batches(LOOK_ROWS), None)
+            batch = next(parquet.iter_batches(_LOOK_ROWS), None)
     except (pa.ArrowException, OSError) as error:
         raise RunFileError.at(
             path.name, f"damaged Parquet data ({str(error).splitlines()[0]})"

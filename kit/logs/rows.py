@@ -20,9 +20,9 @@ from kit.errors import Fault, RunFileError, did_you_mean
 from kit.settings.bench_file import Layout
 
 # Frames outside are no frames: the unit declared is wrong, or the row is damaged.
-MIN_FRAME_MS = 1e-6
-MAX_FRAME_MS = 3_600_000.0
-MAX_TROUBLES = 1000
+_MIN_FRAME_MS = 1e-6
+_MAX_FRAME_MS = 3_600_000.0
+_MAX_TROUBLES = 1000
 _MAX_DIGITS = 400  # a double has no more than 309 before its point
 _MISSING_READINGS = frozenset({"", "nan", "n/a", "na", "-"})
 _UNIT_PER_MS = {"s": 1e-3, "ms": 1.0, "us": 1e3, "ns": 1e6}
@@ -73,7 +73,7 @@ class Troubles:
     @property
     def full(self) -> bool:
         """Whether so many rows are wrong that reading on would tell nothing new."""
-        return len(self.found) >= MAX_TROUBLES
+        return len(self.found) >= _MAX_TROUBLES
 
     def raise_if_any(self, table: TextTable) -> None:
         """Raise one `RunFileError` that names the first trouble and counts all."""
@@ -109,22 +109,22 @@ def number_in(text: str, decimal: str) -> float | None:
     return float(text) if len(text) <= _MAX_DIGITS and _NUMBER.fullmatch(text) else None
 
 
-def is_whole(text: str) -> bool:
+def _is_whole(text: str) -> bool:
     """Return whether a cell holds a whole number that 63 bits can hold."""
     return bool(_WHOLE.fullmatch(text)) and abs(int(text)) < 2**62
 
 
-def decimals_in(text: str, decimal: str) -> int:
+def _decimals_in(text: str, decimal: str) -> int:
     """Return how many decimals a number is written with.
 
-    >>> decimals_in("16,70", ","), decimals_in("1.5e-3", "."), decimals_in("17", ".")
+    >>> _decimals_in("16,70", ","), _decimals_in("1.5e-3", "."), _decimals_in("17", ".")
     (2, 4, 0)
     """
     figure, _, exponent = text.lower().partition("e")
     return max(len(figure.partition(decimal)[2]) - int(exponent or 0), 0)
 
 
-def value_of(text: str, table: TextTable, *, sensor: bool) -> tuple[float, str]:
+def _value_of(text: str, table: TextTable, *, sensor: bool) -> tuple[float, str]:
     """Return the value of a cell and, if it is not as expected, the kind of trouble."""
     layout = table.layout
     low = text.lower()
@@ -143,7 +143,7 @@ def value_of(text: str, table: TextTable, *, sensor: bool) -> tuple[float, str]:
         return value, ""
     if layout.frames.holds == "frame_time":
         return value, _why_no_frame(value, layout.frames.unit)
-    return (int(text) if table.whole and is_whole(text) else value), ""
+    return (int(text) if table.whole and _is_whole(text) else value), ""
 
 
 def _why_no_frame(value: float, unit: str) -> str:
@@ -151,9 +151,9 @@ def _why_no_frame(value: float, unit: str) -> str:
     if value <= 0:
         return "not above zero"
     frame_ms = value / _UNIT_PER_MS[unit]
-    if frame_ms > MAX_FRAME_MS:
+    if frame_ms > _MAX_FRAME_MS:
         return "too long"
-    return "too short" if frame_ms < MIN_FRAME_MS else ""
+    return "too short" if frame_ms < _MIN_FRAME_MS else ""
 
 
 def are_frames(values: Column, unit: str) -> bool:
@@ -163,7 +163,7 @@ def are_frames(values: Column, unit: str) -> bool:
     # NaN fails both comparisons.
     low, high = float(values.min()), float(values.max())
     per_ms = _UNIT_PER_MS[unit]
-    return low > 0 and low / per_ms >= MIN_FRAME_MS and high / per_ms <= MAX_FRAME_MS
+    return low > 0 and low / per_ms >= _MIN_FRAME_MS and high / per_ms <= _MAX_FRAME_MS
 
 
 def ms_per(unit: str) -> float:
@@ -256,7 +256,7 @@ def _count_message(found: list[tuple[int, str, str, str]]) -> str:
     lines = list(dict.fromkeys(line for line, _, _, _ in found))
     if len(lines) == 1:
         return ""
-    more = "more than " if len(found) >= MAX_TROUBLES else ""
+    more = "more than " if len(found) >= _MAX_TROUBLES else ""
     first = ", ".join(str(line) for line in lines[:5]) + (", ..." if len(lines) > 5 else "")
     kinds = Counter(kind for _, _, _, kind in found)
     split = ""
@@ -266,11 +266,11 @@ def _count_message(found: list[tuple[int, str, str, str]]) -> str:
 
 
 def quoted(text: str) -> str:
-    """Return text found in a file, shortened, with control characters made visible."""
-    return repr(shortened(text, 60))
+    """Return text found in a file, _shortened, with control characters made visible."""
+    return repr(_shortened(text, 60))
 
 
-def shortened(text: str, size: int) -> str:
+def _shortened(text: str, size: int) -> str:
     """Return text cut to a size, saying how long it was."""
     return text if len(text) <= size else f"{text[:size]}... ({len(text)} characters)"
 
@@ -279,7 +279,7 @@ def _yaml_mark(mark: str) -> str:
     return f'"{mark}"'
 
 
-def line_spans(block: bytes, start: int = 0) -> Iterator[tuple[int, int]]:
+def _line_spans(block: bytes, start: int = 0) -> Iterator[tuple[int, int]]:
     """Yield the start and end of each line, without its LF, CRLF or CR."""
     at, size = start, len(block)
     while at < size:
@@ -312,7 +312,7 @@ def find_table(block: bytes, layout: Layout, *, file: str, sensors: bool) -> Tex
             "the file is empty; if the run did not finish, give its row in runs.csv "
             "a status and a reason",
         )
-    for number, (start, end) in enumerate(line_spans(block), start=1):
+    for number, (start, end) in enumerate(_line_spans(block), start=1):
         raw = block[start:end]
         if number <= layout.skip_lines or not raw.strip() or (comment and raw.startswith(comment)):
             continue
@@ -334,7 +334,7 @@ def find_table(block: bytes, layout: Layout, *, file: str, sensors: bool) -> Tex
         if header is not None:
             _check_header(header, wanted[0], labels[0], layout, header_line, file)
         whole = layout.frames.holds == "frame_end" and bool(
-            len(cells) > wanted[0] and is_whole(cells[wanted[0]])
+            len(cells) > wanted[0] and _is_whole(cells[wanted[0]])
         )
         return TextTable(layout, file, start, number, width, wanted, labels, whole)
     if header is not None:
@@ -406,7 +406,9 @@ def find_places(
         else:
             shown = ", ".join(f'"{name}"' for name in (names or [])[:12]) or "nothing"
             guess = did_you_mean(ref, names or [])
-            message = f'no column "{ref}" in the header, which holds {shortened(shown, 200)}{guess}'
+            message = (
+                f'no column "{ref}" in the header, which holds {_shortened(shown, 200)}{guess}'
+            )
             if len(names or []) == 1:
                 message += "; is the delimiter of the layout right?"
         faults.append(Fault(file, message, line=line, key=str(ref)))
@@ -512,7 +514,7 @@ def _plain_rows(block: bytes, offset: int, table: TextTable) -> bytes | memoryvi
 def _rows(block: bytes, offset: int, line: int, table: TextTable) -> Iterator[tuple[int, int, int]]:
     """Yield line number, start and end of each row; empty lines and comments are passed over."""
     comment = table.layout.comment.encode() if table.layout.comment else None
-    for number, (start, end) in enumerate(line_spans(block, offset), start=line):
+    for number, (start, end) in enumerate(_line_spans(block, offset), start=line):
         if comment and block.startswith(comment, start):
             continue
         if block[start:end].strip():
@@ -555,7 +557,7 @@ def explain_rows(
             continue
         for column, place, label in zip(columns, table.wanted, table.labels, strict=True):
             sensor = column is not columns[0]
-            value, kind = value_of(cells[place], table, sensor=sensor)
+            value, kind = _value_of(cells[place], table, sensor=sensor)
             if kind:
                 troubles.add(number, label, cells[place], kind)
             column.append(value)
@@ -579,7 +581,7 @@ def step_in_text(block: bytes, table: TextTable, values: Column) -> float:
     decimals = 0
     for _, start, end in islice(_rows(block, table.offset, 0, table), 8):
         cells = split_cells(block[start:end].decode("utf-8"), table.delimiter)
-        decimals = max(decimals, decimals_in(cells[table.wanted[0]], table.layout.decimal))
+        decimals = max(decimals, _decimals_in(cells[table.wanted[0]], table.layout.decimal))
     some = values[:512]
     while decimals < 17:
         scale = 10.0**decimals
@@ -606,10 +608,10 @@ def note_cut_short(
         split_cells(block[start:end].decode("utf-8"), table.delimiter)[table.width - 1]
         for _, start, end in tail[-20:]
     ]
-    counts = {decimals_in(cell, table.layout.decimal) for cell in cells[:-1]}
+    counts = {_decimals_in(cell, table.layout.decimal) for cell in cells[:-1]}
     if len(cells) < 5 or len(counts) != 1 or min(counts) < 3:
         return
-    if decimals_in(cells[-1], table.layout.decimal) < min(counts):
+    if _decimals_in(cells[-1], table.layout.decimal) < min(counts):
         last = int(row_lines(block, table, offset=offset, line=line)[-1])
         troubles.last_line = last
         label = table.labels[table.wanted.index(table.width - 1)]

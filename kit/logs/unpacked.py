@@ -19,10 +19,10 @@ from kit.errors import RunFileError, did_you_mean
 
 # A block this small stays in the processor's cache from hashing to parsing.
 CHUNK_BYTES = 2 * 1024 * 1024
-MAX_UNPACKED_BYTES = 4 * 1024**3
+_MAX_UNPACKED_BYTES = 4 * 1024**3
 # A real log packs 3 to 30 times smaller. Up to 64 MB any ratio is let through: it does no harm.
-MAX_RATIO = 200
-RATIO_FREE_BYTES = 64 * 1024 * 1024
+_MAX_RATIO = 200
+_RATIO_FREE_BYTES = 64 * 1024 * 1024
 MAX_LINE_BYTES = 1024 * 1024
 # Below this, handing over to another thread takes as long as the hash.
 _INLINE_HASH_BYTES = 1024 * 1024
@@ -173,14 +173,14 @@ def _chain(first: bytes, rest: Iterator[bytes]) -> Iterator[bytes]:
 
 def check_size(taken: int, given: int, file: str) -> None:
     """Refuse a packed log that unpacks to more than any log holds."""
-    if given > MAX_UNPACKED_BYTES:
+    if given > _MAX_UNPACKED_BYTES:
         raise RunFileError.at(
-            file, f"unpacks to more than {MAX_UNPACKED_BYTES >> 30} GiB; not a log"
+            file, f"unpacks to more than {_MAX_UNPACKED_BYTES >> 30} GiB; not a log"
         )
-    if given > RATIO_FREE_BYTES and given > MAX_RATIO * taken:
+    if given > _RATIO_FREE_BYTES and given > _MAX_RATIO * taken:
         raise RunFileError.at(
             file,
-            f"unpacks to more than {MAX_RATIO} times its {taken} bytes; no frame-time log does, "
+            f"unpacks to more than {_MAX_RATIO} times its {taken} bytes; no frame-time log does, "
             "so take the log from the recorder again",
         )
 

@@ -32,7 +32,7 @@ def _column_reference(value: object) -> object:
     )
 
 
-ColumnRef = Annotated[
+_ColumnRef = Annotated[
     str | int,
     BeforeValidator(_column_reference),
     Field(description="A column's header name, or its place counted from 1."),
@@ -46,7 +46,7 @@ _Note = Annotated[Text | None, Field(description="Anything a reader should know.
 class FrameColumn(Section):
     """Which column holds the frames, as what, in which unit."""
 
-    column: ColumnRef
+    column: _ColumnRef
     holds: Literal["frame_time", "frame_end"] = Field(
         description="frame_time: each row is one frame's time. frame_end: each row is the moment "
         "a frame ended; frames are the differences between rows."
@@ -83,7 +83,7 @@ class Layout(Section):
         default=None, description="File names that may be in this layout, such as *.csv."
     )
     frames: FrameColumn = Field(description="The column that holds the frames.")
-    sensors: dict[Id, ColumnRef] = Field(
+    sensors: dict[Id, _ColumnRef] = Field(
         default_factory=dict,
         description="Sensor columns kept with the run, named with their unit: clock_mhz, power_w, "
         "temperature_c, processor_load_pct.",

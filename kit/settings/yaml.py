@@ -58,7 +58,7 @@ _TYPES = {
 _NUMBER = re.compile(r"([+-]?\d+(?:[.,]\d+)?)\s*(%|[a-zA-Z]{1,4})?")
 
 
-def forbidden_character(file: str, text: str) -> Fault | None:
+def _forbidden_character(file: str, text: str) -> Fault | None:
     """Return a fault for the first character YAML has no place for, or None."""
     found = _FORBIDDEN.search(text)
     if found is None:
@@ -68,7 +68,7 @@ def forbidden_character(file: str, text: str) -> Fault | None:
     return Fault(file, f"holds the control character {code}; delete it or type it anew", line=line)
 
 
-def syntax_fault(file: str, text: str, fault: MarkedYAMLError) -> Fault:
+def _syntax_fault(file: str, text: str, fault: MarkedYAMLError) -> Fault:
     """Return where YAML could not be read, quoting the line to look at."""
     problem, context = str(fault.problem or ""), str(fault.context or "")
     mark = fault.problem_mark or fault.context_mark
@@ -99,7 +99,7 @@ def syntax_fault(file: str, text: str, fault: MarkedYAMLError) -> Fault:
     return Fault(file, said + shown, line=line)
 
 
-def expected_words(detail: Mapping[str, Any], found: object) -> str:
+def _expected_words(detail: Mapping[str, Any], found: object) -> str:
     """Return what was expected in the place of one pydantic fault, in plain words.
 
     Parameters
@@ -128,13 +128,13 @@ def expected_words(detail: Mapping[str, Any], found: object) -> str:
     if kind == "string_type" and isinstance(detail.get("input"), bool | int | float):
         return f"{_TYPES['string']}; put it in quotation marks: '{found}'"
     expected = _TYPES.get(kind.removesuffix("_type").removesuffix("_parsing"), said)
-    return expected + (number_hint(found) if kind.endswith("_parsing") else "")
+    return expected + (_number_hint(found) if kind.endswith("_parsing") else "")
 
 
-def number_hint(found: object) -> str:
+def _number_hint(found: object) -> str:
     """Return how to write what was meant as a number, or nothing where that is not certain.
 
-    >>> number_hint("0,95"), number_hint("95 %"), number_hint("90 s"), number_hint("much")
+    >>> _number_hint("0,95"), _number_hint("95 %"), _number_hint("90 s"), _number_hint("much")
     ('; write 0.95', '; write 0.95, a fraction', '; write 90, without its unit', '')
     """
     match = _NUMBER.fullmatch(found.strip()) if isinstance(found, str) else None
@@ -146,7 +146,7 @@ def number_hint(found: object) -> str:
     return f"; write {number}" + (", without its unit" if match[2] else "")
 
 
-MAX_BYTES = 8_000_000
+_MAX_BYTES = 8_000_000
 MAX_DEPTH = 30
 
 
@@ -321,14 +321,14 @@ def read_yaml(path: Path, *, file: str, error: type[FaultsError]) -> YamlDocumen
     if not path.is_file():
         raise error.at(file, "no such file" + _neighbours(path))
     raw = path.read_bytes()
-    if len(raw) > MAX_BYTES:
-        raise error.at(file, f"holds {len(raw)} bytes; a file of settings has at most {MAX_BYTES}")
+    if len(raw) > _MAX_BYTES:
+        raise error.at(file, f"holds {len(raw)} bytes; a file of settings has at most {_MAX_BYTES}")
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as fault:
         line = raw[: fault.start].count(b"\n") + 1
         raise error.at(file, "not UTF-8 text; save the file as UTF-8", line=line) from None
-    forbidden = forbidden_character(file, text)
+    forbidden = _forbidden_character(file, text)
     if forbidden is not None:
         raise error([forbidden])
     yaml = YAML(typ="safe", pure=True)
@@ -342,7 +342,7 @@ def read_yaml(path: Path, *, file: str, error: type[FaultsError]) -> YamlDocumen
             )
         node = YAML(typ="safe", pure=True).compose(text)
     except MarkedYAMLError as fault:
-        raise error([syntax_fault(file, text, fault)]) from None
+        raise error([_syntax_fault(file, text, fault)]) from None
     except (YAMLError, ValueError, RecursionError) as fault:
         raise error.at(file, f"not YAML: {_first_line(fault)}") from None
     if node is None:
@@ -367,7 +367,7 @@ def yaml_text(tree: Mapping[str, Any]) -> str:
     out = io.StringIO()
     writer = YAML()
     writer.indent(mapping=2, sequence=4, offset=2)
-    writer.width = MAX_BYTES
+    writer.width = _MAX_BYTES
     writer.dump(tree, out)
     return out.getvalue()
 
@@ -470,7 +470,7 @@ def _model_fault(document: YamlDocument, model: type[BaseModel], detail: Any) ->
         return Fault(document.file, f'the key "{path[-1]}" is missing', line=line, key=key)
     if kind == "too_short":
         return Fault(document.file, "the list is empty; name at least one", line=line, key=key)
-    expected = expected_words(detail, written_text(found))
+    expected = _expected_words(detail, written_text(found))
     if kind == "value_error":
         return Fault(document.file, expected, line=line, key=key)
     shown = written_text(found) if not isinstance(found, dict | list) else type(found).__name__
