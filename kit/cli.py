@@ -478,7 +478,7 @@ def schema(
     what: Annotated[str, typer.Argument(metavar="WHAT", help="params, bench or claims.")],
 ) -> None:
     """Print the JSON Schema of params, bench or claims."""
-    from kit.claims.schema import schema_text
+    from kit.claims.claim import schema_text
 
     typer.echo(schema_text(what), nl=False)
 

@@ -20,8 +20,7 @@ from kit.archive.bag import Item, measure_item
 from kit.bench.prices import COLUMNS, RATE, PriceRow, read_prices
 from kit.bench.runs import RunRow, find_log, read_run_sheet, select_rows, sheet_file
 from kit.bench.sheet import read_sheet_text, write_sheet_text
-from kit.claims.claim import ClaimBook
-from kit.claims.schema import SCHEMA_NAMES
+from kit.claims.claim import SCHEMA_NAMES, ClaimBook
 from kit.errors import RunFileError, SealError
 from kit.logs.rows import split_cells
 from kit.methods import METHODS

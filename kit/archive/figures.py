@@ -10,8 +10,8 @@ import re
 from collections.abc import Iterator, Mapping
 from typing import Any
 
+from kit.claims.bound_text import printed_forms
 from kit.claims.claim import Claim, ClaimBook
-from kit.claims.references import printed_forms
 from kit.errors import Finding
 from kit.page.cell_html import ATTRIBUTES, IMAGE_SOURCE, TAGS
 

@@ -12,7 +12,6 @@ import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
-from types import FunctionType
 from typing import TYPE_CHECKING, Any
 
 from kit.archive.figures import (
@@ -30,25 +29,22 @@ from kit.claims.bound_text import bind_review_text
 from kit.claims.claim import CLAIMS_FORMAT, ClaimBook, trace_faults
 from kit.claims.of_pages import kit_version
 from kit.errors import Finding, KitError, SealError
-from kit.page import looksections, plansections, tables
+from kit.page import looksections, plansections
 from kit.page.assemble import build_page
 from kit.page.html import WRAPPER, Html
 from kit.page.outputs import result_frames
 from kit.page.prose import show_text
+from kit.page.redraw import claim_pieces
 from kit.page.traces import trace_section
-from kit.page.view import Lines, Piece, Table, show
-from kit.report.template import own_template
+from kit.report.template import own_sources
 from kit.rounding import table_csv
-from kit.settings.metric import METRICS
 
 if TYPE_CHECKING:
     from kit.charts.style import Chart
 
     Charts = Mapping[str, Sequence[Chart]]
 
-Declared = Piece | tuple[Piece, ...]
 NOTEBOOK_PATH = "data/executed.ipynb"
-NOT_FROM_LOGS = {"environment"}
 STATED = {"show(book, tables.environment)"}  # what was installed: stated, not made from logs
 INJECTED = "injected-parameters"
 
@@ -202,13 +198,8 @@ def page_pieces(fresh: Fresh, charts: Charts | None = None) -> dict[str, Callabl
     review, book = fresh.review, fresh.book
     pieces: dict[str, Callable[[], Html]] = {
         "show_text(text)": lambda: show_text(bind_review_text(review.loaded, book)),
-        "trace_section(book)": lambda: trace_section(book),
     }
-    for name, piece in _declared().items():
-        line = f"show(book, tables.{name}"
-        pieces[line + ")"] = partial(show, book, piece)
-        for metric in METRICS:
-            pieces[f'{line}, metric="{metric}")'] = partial(show, book, piece, metric=metric)
+    pieces |= claim_pieces(book)
     for module in (looksections, plansections):
         for name, function in vars(module).items():
             if name.endswith("_section"):
@@ -223,34 +214,6 @@ def _show_charts(made: Sequence[Chart], book: ClaimBook) -> Html:
     from kit.page.pictures import show_charts
 
     return show_charts(made, book)
-
-
-def _declared() -> dict[str, Declared]:
-    """Return what this version declares for pages: tables, lists and functions of the claims.
-
-    Raises
-    ------
-    RuntimeError
-        If there are none: nothing could be compared, and "verified" would be an empty word.
-    """
-    found: dict[str, Declared] = {
-        name: piece
-        for name, piece in vars(tables).items()
-        if isinstance(piece, Table | Lines)
-        or (isinstance(piece, tuple) and any(isinstance(part, Table) for part in piece))
-        or (isinstance(piece, FunctionType) and piece.__module__ == tables.__name__)
-    }
-    found = {name: piece for name, piece in found.items() if name not in NOT_FROM_LOGS}
-    if not found:
-        raise RuntimeError("no table or section is declared in the kit's tables")
-    return found
-
-
-def own_sources(page: str) -> dict[str, str]:
-    """Return the source of each code cell of this version's own template of a page, by its id."""
-    path = own_template(f"{page}.ipynb")
-    cells = json.loads(path.read_text(encoding="utf-8"))["cells"]
-    return {c["id"]: "".join(c["source"]) for c in cells if c["cell_type"] == "code"}
 
 
 def compare_cells(

@@ -13,13 +13,15 @@ from typing import Any, Literal
 
 from pydantic import ConfigDict, Field, ValidationError
 
-from kit.errors import Fault, SealError
+from kit.errors import Fault, SealError, UsageError
 from kit.settings.yaml import Section
 
 CLAIMS_FORMAT = "marginbook-claims/2"
 OLD_FORMAT = "marginbook-claims/1"
 NEW_IN_FORMAT_2 = ("group", "part")
 STATED = "stated"
+SCHEMA_NAMES = ("params", "bench", "claims")
+DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
 
 @dataclass(frozen=True, slots=True)
@@ -603,3 +605,29 @@ def trace_faults(book: ClaimBook) -> list[Fault]:
             if name not in book.run_by_id:
                 faults.append(Fault("claims.json", f'run "{name}" is not there', key=claim.id))
     return faults
+
+
+def schema_of(what: str) -> dict[str, Any]:
+    """Return the JSON Schema (draft 2020-12) of one kind of file.
+
+    Raises
+    ------
+    UsageError
+        If `what` is not one of `SCHEMA_NAMES`.
+    """
+    from kit.settings.bench_file import BenchFile
+    from kit.settings.params import ReviewParams
+
+    models: dict[str, type[Section]] = {
+        "params": ReviewParams,
+        "bench": BenchFile,
+        "claims": ClaimsDocument,
+    }
+    if what not in models:
+        raise UsageError(f'no schema called "{what}"; there are {", ".join(SCHEMA_NAMES)}')
+    return {"$schema": DIALECT, **models[what].model_json_schema(by_alias=True)}
+
+
+def schema_text(what: str) -> str:
+    """Return the schema as the text kept in `kit/schemas/`."""
+    return json.dumps(schema_of(what), indent=1, ensure_ascii=False) + "\n"

@@ -247,6 +247,8 @@ MARK_WORDS = {
     "single_price": "one observation, so nothing says how far prices spread",
     "old_rate": "the rate of exchange is old",
     "old_price_in_part": "some of the prices are old",
+    "one_title": "one title alone, whose margin it is",
+    "beside_street_prices": "a price that is not the street's, beside street prices",
     "set_aside": "set aside",
     "before_retest": "one side was run again since, the other was not: see What moved since",
     "all_runs": "with the runs set aside put back",

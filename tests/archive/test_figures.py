@@ -78,7 +78,7 @@ def test_an_outcome_by_its_class_alone_counts(book, margin):
 
 
 def test_every_way_to_write_a_figure_in_text_passes(book, margin):
-    from kit.claims.references import printed_forms
+    from kit.claims.bound_text import printed_forms
 
     for form in printed_forms(margin, book):
         body = figure_link(margin).replace(margin.text, form)

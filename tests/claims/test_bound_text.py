@@ -2,9 +2,8 @@
 
 import pytest
 
-from kit.claims.bound_text import bind_text
+from kit.claims.bound_text import bind_text, printed_forms
 from kit.claims.claim import Claim, ClaimBook, RunRecord
-from kit.claims.references import printed_forms
 from kit.errors import TextError
 from kit.page.prose import show_text
 from kit.rounding import ratio_text

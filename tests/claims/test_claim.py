@@ -16,11 +16,11 @@ from kit.claims.claim import (
     claims_json,
     finite,
     read_claims,
+    schema_of,
     trace_faults,
     trace_lines,
     trace_tree,
 )
-from kit.claims.schema import schema_of
 from kit.errors import SealError, UsageError
 from kit.methods import METHODS, method_words
 

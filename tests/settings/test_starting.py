@@ -9,7 +9,7 @@ import pytest
 
 from kit.bench.intake import add_logs
 from kit.bench.runs import read_run_sheet
-from kit.claims.schema import schema_of
+from kit.claims.claim import schema_of
 from kit.errors import BenchError, ParamsError
 from kit.settings.bench_file import BenchFile, read_bench
 from kit.settings.params import ReviewParams, load_params

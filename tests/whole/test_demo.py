@@ -20,6 +20,10 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
+from kit.claims.claim import read_claims
+from kit.page.redraw import redraw_cells
+from kit.report.template import own_sources
+
 ROOT = Path(__file__).parents[2]
 BENCH = ROOT / "example_runs"
 
@@ -304,3 +308,18 @@ def test_trace_prints_method_runs_files_and_hashes(made, claims):
     for run in claims["runs"]:
         if run["id"] in claim["runs"]:
             assert run["sha256"] in done.stdout and run["file"] in done.stdout
+
+
+def test_the_executed_demo_is_what_its_claims_give(made):
+    notebook = json.loads((made[0] / "executed.ipynb").read_text(encoding="utf-8"))
+    book = read_claims((made[0] / "claims.json").read_bytes(), file="claims.json")
+    again = redraw_cells(book, own_sources("review"))
+    compared = 0
+    for cell in notebook["cells"]:
+        if cell.get("id") in again:
+            shown = "".join(
+                "".join(output.get("data", {}).get("text/html", "")) for output in cell["outputs"]
+            )
+            assert again[cell["id"]].markup in shown, cell["id"]
+            compared += 1
+    assert compared == len(again) == 26

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from kit.claims.schema import SCHEMA_NAMES, schema_text
+from kit.claims.claim import SCHEMA_NAMES, schema_text
 from kit.package import module_paths
 
 ROOT = Path(__file__).parents[2]

@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from kit.claims.schema import SCHEMA_NAMES, schema_text
+from kit.claims.claim import SCHEMA_NAMES, schema_text
 
 FOLDER = Path(__file__).parents[2] / "kit" / "schemas"
 
