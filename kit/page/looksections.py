@@ -3,11 +3,11 @@ places in a run and readings of sensors, which the charts' tables hold too."""
 
 from __future__ import annotations
 
-from kit.claims.claim import ClaimBook
+from kit.claims.claim import ClaimBook, claims_frame
 from kit.claims.write import claim_id
 from kit.metrics.series import SENSOR_WORDS
 from kit.page.html import Column, Html, Part, bullet_list, html_table, joined, paragraph
-from kit.page.view import claims_frame, mark_words
+from kit.page.view import mark_words
 from kit.review.look_into import Look, LookedRun, look_into
 from kit.review.walk import Review
 from kit.rounding import fps_text, number

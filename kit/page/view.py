@@ -6,12 +6,12 @@ What does not fit this small language is a plain function of the book.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, fields
 from itertools import groupby
 from typing import Any
 
-from kit.claims.claim import KINDS, Claim, ClaimBook
+from kit.claims.claim import KINDS, Claim, ClaimBook, claims_frame
 from kit.page.html import (
     Column,
     Html,
@@ -28,10 +28,6 @@ from kit.settings.metric import HEADLINE
 OWN = "{own}"  # in `where`: the reviewed product; "{baseline}" and so on: that field of the row
 FIELDS = frozenset({f.name for f in fields(Claim)} | {"run"})
 Where = Mapping[str, str | Callable[[str], object]]  # a value, its template, or what it must pass
-CSV_COLUMNS = (
-    "id", "kind", "metric", "product", "baseline", "title", "group", "part", "value", "low", "high",
-    "confidence", "unit", "outcome", "text", "interval", "method", "runs", "marks",
-)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,27 +204,21 @@ def table_frame(book: ClaimBook, table: Table, metric: str = "") -> Any:
     return claims_frame(c for grid in fill_table(book, table, metric) for c in grid.claims)
 
 
-def claims_frame(claims: Iterable[Claim]) -> Any:
-    """Return claims as a DataFrame, a row each, figures unrounded; runs and marks in words."""
-    import pandas as pd
-
-    rows = [
-        [
-            " ".join(value) if isinstance(value := getattr(claim, name), tuple) else value
-            for name in CSV_COLUMNS
-        ]
-        for claim in claims
-    ]
-    return pd.DataFrame(rows, columns=list(CSV_COLUMNS))
-
-
 def mark_words(book: ClaimBook) -> dict[str, str]:
     """Return what each mark on a figure means."""
-    return MARK_WORDS | {
-        f"waived:{claim.metric}": f"{claim.metric.replace('_', ' ')} differs, waived: see Alike "
-        "and not alike"
-        for claim in book.of_kind("waiver")
+    beside = {
+        f"beside_{kind}_prices": f"as observed ({words}), beside what is supposed of another"
+        for kind, words in book.names.get("price_kinds", {}).items()
     }
+    return (
+        MARK_WORDS
+        | beside
+        | {
+            f"waived:{claim.metric}": f"{claim.metric.replace('_', ' ')} differs, waived: see Alike "
+            "and not alike"
+            for claim in book.of_kind("waiver")
+        }
+    )
 
 
 MARK_WORDS = {
@@ -248,7 +238,6 @@ MARK_WORDS = {
     "old_rate": "the rate of exchange is old",
     "old_price_in_part": "some of the prices are old",
     "one_title": "one title alone, whose margin it is",
-    "beside_street_prices": "a price that is not the street's, beside street prices",
     "set_aside": "set aside",
     "before_retest": "one side was run again since, the other was not: see What moved since",
     "all_runs": "with the runs set aside put back",

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 from lxml import html
 
-from kit.claims.claim import claims_json, read_claims
+from kit.claims.claim import claims_frame, claims_json, read_claims
 from kit.claims.of_pages import make_claims
 from kit.page import tables
 from kit.page.redraw import declared_pieces, redraw_cells
@@ -13,7 +13,6 @@ from kit.page.view import (
     Cell,
     Lines,
     Table,
-    claims_frame,
     fill_table,
     mark_words,
     show,
