@@ -210,15 +210,12 @@ def mark_words(book: ClaimBook) -> dict[str, str]:
         f"beside_{kind}_prices": f"as observed ({words}), beside what is supposed of another"
         for kind, words in book.names.get("price_kinds", {}).items()
     }
-    return (
-        MARK_WORDS
-        | beside
-        | {
-            f"waived:{claim.metric}": f"{claim.metric.replace('_', ' ')} differs, waived: see Alike "
-            "and not alike"
-            for claim in book.of_kind("waiver")
-        }
-    )
+    waived = {
+        f"waived:{claim.metric}": f"{claim.metric.replace('_', ' ')} differs, waived: see "
+        "Alike and not alike"
+        for claim in book.of_kind("waiver")
+    }
+    return MARK_WORDS | beside | waived
 
 
 MARK_WORDS = {
