@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import csv
 import io
-import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
