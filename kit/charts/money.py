@@ -338,7 +338,9 @@ def _label_points(axes: Axes, sheet: Sheet, plan: ValuePlan, room: tuple[float, 
         if plan.lowest and plan.lowest.figure < price:
             texts.append((plan.lowest.text, "equal value"))
             points.append(place((plan.lowest.figure, level)))
-    boxes = [(max(text_width(t, sheet.small) for t in lines), 2.3 * sheet.small) for lines in texts]
+    # Room beside the words too: two labels side by side would read as one line.
+    widths = [max(text_width(t, sheet.small) for t in lines) for lines in texts]
+    boxes = [(width + 0.7 * sheet.small, 2.3 * sheet.small) for width in widths]
     spots = place_labels(
         boxes,
         [*points, *kept],
@@ -362,10 +364,11 @@ def _label_points(axes: Axes, sheet: Sheet, plan: ValuePlan, room: tuple[float, 
         for i, (text, colour) in enumerate(zip(lines, (INK, GREY), strict=True)):
             y = top + (i + 0.85) * 1.12 * sheet.small
             axes.text(
-                left / room[0],
+                (left + box[0] / 2) / room[0],
                 1 - y / room[1],
                 text,
                 fontsize=sheet.small,
+                ha="center",
                 color=colour,
                 transform=axes.transAxes,
                 zorder=4,
@@ -379,7 +382,7 @@ class Slope:
     gap: Claim
     there: Claim
     here: Claim
-    pairs: tuple[str, str]  # newer over older: there, here
+    names: tuple[tuple[str, str], tuple[str, str]]  # newer and older: there, here
     look: Look
 
 
@@ -441,15 +444,15 @@ def _slope_of(book: ClaimBook, gap: Claim) -> Slope:
     sides = {claim.kind: claim for claim in (book.by_id[name] for name in gap.inputs)}
     there, here = sides["gap_there"], sides["gap_here"]
     pairs = [
-        f"{product_name(book, side.product)} over {product_name(book, side.baseline)}"
+        (product_name(book, side.product), product_name(book, side.baseline))
         for side in (there, here)
     ]
     return Slope(gap, there, here, (pairs[0], pairs[1]), product_looks(book)[here.baseline])
 
 
 def _lead_words(slope: Slope, side: int) -> str:
-    claim = (slope.there, slope.here)[side]
-    return slope.pairs[side].replace(" over ", f" {claim.text} over ", 1)
+    newer, older = slope.names[side]
+    return f"{newer} {(slope.there, slope.here)[side].text} over {older}"
 
 
 def _lay_out_slopes(chart: Chart, sheet: Sheet) -> tuple[float, float, float, tuple[float, float]]:
@@ -518,13 +521,14 @@ def _paint_classes(chart: Chart, sheet: Sheet) -> Figure:
             top + tall * (1 - float(to_axes(axes.transData.transform((x, c.figure)))[1]))
             for c in claims
         ]
-        heights = spread_apart(wanted, apart=2.7 * sheet.small, low=top, high=top + tall)
+        heights = spread_apart(wanted, apart=3.9 * sheet.small, low=top, high=top + tall)
         for y, claim, slope in zip(heights, claims, slopes, strict=True):
-            at = edge + (1.6 if x else -1.6) * sheet.mark
-            pair = fit_text(slope.pairs[x], sheet.small, label - 0.8 * sheet.text)
-            align = "left" if x else "right"
+            at, align = edge + (1.6 if x else -1.6) * sheet.mark, "left" if x else "right"
             add_line(figure, at, y - 0.62 * sheet.small, claim.text, sheet.text, ha=align)
-            add_line(figure, at, y + 0.62 * sheet.small, pair, sheet.small, ha=align, color=GREY)
+            for i, name in enumerate(slope.names[x]):
+                shown = fit_text(name if i == 0 else f"over {name}", sheet.small, 0.9 * label)
+                down = (0.62 + 1.2 * i) * sheet.small
+                add_line(figure, at, y + down, shown, sheet.small, ha=align, color=GREY)
         how = {"ha": "center", "va": "baseline", "fontweight": "bold"}
         add_text(figure, edge, top - 1.2 * sheet.text, classes[x], sheet.text, **how)
     foot = height - 0.6 * sheet.small

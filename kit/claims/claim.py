@@ -286,35 +286,25 @@ class ClaimBook:
         )
 
 
+TABLE_COLUMNS = (
+    "id", "kind", "metric", "product", "baseline", "title", "group", "part", "value", "low", "high",
+    "confidence", "unit", "outcome", "text", "interval", "method", "runs", "marks",
+)  # fmt: skip
+
+
 def claims_frame(claims: Iterable[Claim]) -> Any:
-    """Return claims as a DataFrame, a row each: the form of every table written beside a page."""
+    """Return claims as a DataFrame, a row each, unrounded: the form of every CSV beside a page."""
     import pandas as pd
 
-    columns = [
-        "id",
-        "metric",
-        "product",
-        "baseline",
-        "title",
-        "value",
-        "low",
-        "high",
-        "confidence",
-        "unit",
-        "outcome",
-        "text",
-        "interval",
-        "method",
-        "runs",
-        "marks",
-    ]
-    lists = {"runs", "marks"}
     rows = [
-        [" ".join(getattr(c, n)) if n in lists else getattr(c, n) for n in columns] for c in claims
+        [
+            " ".join(value) if isinstance(value := getattr(claim, name), tuple) else value
+            for name in TABLE_COLUMNS
+        ]
+        for claim in claims
     ]
-    frame = pd.DataFrame(rows, columns=columns)
-    figures = ["value", "low", "high", "confidence"]
-    return frame.astype(dict.fromkeys(figures, float))
+    frame = pd.DataFrame(rows, columns=list(TABLE_COLUMNS))
+    return frame.astype(dict.fromkeys(("value", "low", "high", "confidence"), float))
 
 
 class Published(Section):

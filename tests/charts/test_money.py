@@ -192,7 +192,7 @@ class TestClasses:
 
     def test_both_ends_are_labelled_with_names_and_lead(self, gaps):
         texts = [t.get_text() for t in self.chart_of(*gaps).draw("page").findobj(Text)]
-        assert {"desk", "portable", "Marlow 14 over Marlow 12"} <= set(texts)
+        assert {"desk", "portable", "Marlow 14", "over Marlow 12"} <= set(texts)
         assert {side.text for g in gaps for side in g[:2]} <= set(texts)
 
     def test_caption_alternative_and_table(self, gaps):
