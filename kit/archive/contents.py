@@ -21,12 +21,12 @@ from kit.bench.prices import COLUMNS, RATE, PriceRow, read_prices
 from kit.bench.runs import RunRow, find_log, read_run_sheet, select_rows, sheet_file
 from kit.bench.sheet import read_sheet_text, write_sheet_text
 from kit.claims.claim import SCHEMA_NAMES, ClaimBook
+from kit.claims.of_pages import titles_named
 from kit.errors import RunFileError, SealError
 from kit.logs.rows import split_cells
 from kit.methods import METHODS
 from kit.package import PACKAGE
 from kit.page.environment import LOCK
-from kit.planning.of_review import planned_titles
 from kit.review.walk import review_titles
 from kit.settings.bench_file import Layout
 from kit.settings.params import LoadedParams, ReviewParams, load_params
@@ -91,7 +91,7 @@ def _bench_yaml(scope: Scope) -> bytes:
     params = scope.loaded.params
     data = dict(scope.loaded.bench.document.data)
     # A plan counts titles that nothing ran yet.
-    planned = planned_titles(params, scope.loaded.bench) if params.page == "plan" else ()
+    planned = titles_named(params, scope.loaded.bench, ())
     kept = {
         "products": _named_products(params) | {row.product for row in scope.rows},
         "titles": {*scope.titles, *_named_titles(params), *planned}

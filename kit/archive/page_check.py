@@ -26,7 +26,7 @@ from kit.archive.sealing import closing_said
 from kit.archive.unbag import Bag, read_json
 from kit.claims.bound_text import bind_review_text
 from kit.claims.claim import CLAIMS_FORMAT, ClaimBook, trace_faults
-from kit.claims.of_pages import kit_version
+from kit.claims.of_pages import kit_version, page_name
 from kit.errors import Finding, KitError, SealError
 from kit.page import looksections, plansections
 from kit.page.assemble import build_page
@@ -224,7 +224,7 @@ def compare_cells(
     say anything. A cell of this version's own template that shows no result must read as there.
     """
     pieces = page_pieces(fresh, charts)
-    own = own_sources(fresh.review.params.page)
+    own = own_sources(page_name(fresh.review.params))
     drawn = {line for line in own.values() if line.startswith("pictures.show_charts(")}
     findings: list[Finding] = []
     stated: list[str] = []

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass
 from importlib.metadata import PackageNotFoundError, version
+from itertools import chain
 from pathlib import Path
 
 from kit.bench.specification import compare_specifications
@@ -17,7 +19,9 @@ from kit.review.health import Health, measure_health
 from kit.review.look_into import LookedRun, look_into
 from kit.review.walk import Results, Review, load_review, work_out
 from kit.rounding import count_text, fps_text, ratio_text, share_text
+from kit.settings.bench_file import Bench
 from kit.settings.metric import HEADLINE, METRIC_LABELS, METRICS
+from kit.settings.params import ReviewParams
 from kit.stats.lows import LOW_DEFINITIONS
 
 COMPONENTS = {
@@ -275,10 +279,10 @@ def plan_claims(review: Review) -> Iterator[Claim]:
 def make_claims(review: Review, results: Results) -> ClaimBook:
     """Return every figure of a review's page as a claim, with the runs under them.
 
-    Which figures these are follows from the params: see `ReviewParams.page`.
+    Which these are follows from the template that params name: see `page_name`.
     """
     claims: dict[str, Claim] = {}
-    for made in _makers(review, results):
+    for made in PAGE_KINDS[page_name(review.params)].claims(review, results):
         for claim in made:
             claims[claim.id] = claim
     params = review.params
@@ -309,7 +313,7 @@ def _names(review: Review, results: Results) -> dict[str, dict[str, str]]:
     kinds = results.value.kinds if results.value is not None else ()
     names: dict[str, Mapping[str, str]] = {
         "products": {p: bench.products[p].name for p in params.products},
-        "titles": {t: bench.titles[t].name for t in _titles_named(review)},
+        "titles": {t: bench.titles[t].name for t in titles_named(params, bench, review.titles)},
         "classes": {p: bench.products[p].machine_class for p in params.products},
         "metrics": {n: v for n, v in METRIC_LABELS.items() if n not in not_compared},
         "title_groups": {"all": "all shared titles"}
@@ -337,39 +341,24 @@ def _kind_words(results: Results, kind: str) -> str:
     return f"{kind} prices"
 
 
-def _makers(review: Review, results: Results) -> tuple[Iterable[Claim], ...]:
-    """Return what makes the claims of the page that params name a template of."""
-    page = review.params.page
-    if page == "frame_times":
-        look = look_into(review)
-        own = [
-            claim
-            for claim in (*of_review.run_claims(review), *of_review.cell_claims(review, results))
-            if (claim.product, claim.title) == (look.product, look.title)
-        ]
-        said = (
-            claim
-            for claim in of_review.said_of_runs(review)
-            if (claim.product, claim.title) == (look.product, look.title)
-        )
-        return own, look_claims(review), said
-    if page == "bench_health":
-        means = (
-            claim
-            for claim in of_review.cell_claims(review, results)
-            if (claim.metric, claim.product) == (HEADLINE, review.params.product)
-        )
-        return (
-            of_review.run_claims(review),
-            of_review.drift_claims(review, results),
-            health_claims(review, results),
-            of_review.count_claims(review),
-            means,
-            of_review.spread_claims(review, results),
-            of_review.said_of_runs(review),
-        )
-    if page == "plan":
-        return plan_claims(review), of_review.count_claims(review)
+Made = Iterable[Iterable[Claim]]
+
+
+@dataclass(frozen=True, slots=True)
+class PageKind:
+    """One kind of page: its claims, and by name its charts and the tables beside it.
+
+    The sections are the cells of its template, `notebooks/<name>.ipynb`.
+    """
+
+    claims: Callable[[Review, Results], Made]
+    charts: tuple[str, ...] = ()  # of `kit.page.pictures.MAKERS`
+    tables: tuple[str, ...] = ()  # of `kit.page.outputs.FRAMES`, beside runs and screening
+    of_one_cell: bool = False  # it names the runs of the one cell looked into alone
+    with_planned: bool = False  # it names titles that nothing ran yet
+
+
+def _of_review(review: Review, results: Results) -> Made:
     return (
         of_review.run_claims(review),
         of_review.cell_claims(review, results),
@@ -391,6 +380,79 @@ def _makers(review: Review, results: Results) -> tuple[Iterable[Claim], ...]:
     )
 
 
+def _of_frame_times(review: Review, results: Results) -> Made:
+    cell = _cell_looked_into(review)
+    own = chain(
+        of_review.run_claims(review),
+        of_review.cell_claims(review, results),
+        of_review.said_of_runs(review),
+    )
+    made = [claim for claim in own if (claim.product, claim.title) == cell]
+    figures = [claim for claim in made if claim.is_figure]
+    return figures, look_claims(review), [claim for claim in made if not claim.is_figure]
+
+
+def _of_bench_health(review: Review, results: Results) -> Made:
+    mine = HEADLINE, review.params.product
+    cells = of_review.cell_claims(review, results)
+    return (
+        of_review.run_claims(review),
+        of_review.drift_claims(review, results),
+        health_claims(review, results),
+        of_review.count_claims(review),
+        (claim for claim in cells if (claim.metric, claim.product) == mine),
+        of_review.spread_claims(review, results),
+        of_review.said_of_runs(review),
+    )
+
+
+def _of_plan(review: Review, results: Results) -> Made:
+    return plan_claims(review), of_review.count_claims(review)
+
+
+PAGE_KINDS: Mapping[str, PageKind] = {
+    "review": PageKind(
+        _of_review,
+        charts=("titles", "margins", "influence", "spread", "classes", "value"),
+        tables=("cells", "margins", "suites", "value", "weighings"),
+    ),
+    "frame_times": PageKind(
+        _of_frame_times,
+        charts=("overlay", "distribution", "run"),
+        tables=("look", "hitches"),
+        of_one_cell=True,
+    ),
+    "bench_health": PageKind(
+        _of_bench_health,
+        charts=("spread",),
+        tables=("repeatability", "stale", "gaps", "tasks"),
+    ),
+    "plan": PageKind(_of_plan, tables=("plan", "order"), with_planned=True),
+}
+
+
+def page_name(params: ReviewParams) -> str:
+    """Return which of `PAGE_KINDS` the template of params makes: a copy keeps the beginning of its
+    name, and a template of another name makes a review."""
+    stem = params.template.replace("\\", "/").rpartition("/")[2].removesuffix(".ipynb")
+    for name in PAGE_KINDS:
+        if stem == name or stem.startswith((f"{name}-", f"{name}_")):
+            return name
+    return "review"
+
+
+def titles_named(params: ReviewParams, bench: Bench, titles: tuple[str, ...]) -> tuple[str, ...]:
+    """Return the titles a page may name: a plan has those that nothing ran yet too."""
+    if PAGE_KINDS[page_name(params)].with_planned:
+        return planned_titles(params, bench)
+    return titles
+
+
+def _cell_looked_into(review: Review) -> tuple[str, str]:
+    look = look_into(review)
+    return look.product, look.title
+
+
 def recompute_claims(params_path: Path, bench_folder: Path) -> ClaimBook:
     """Return the claims of a review made afresh from its raw logs (what `verify` compares with)."""
     review = load_review(params_path, bench_folder=bench_folder)
@@ -405,20 +467,13 @@ def kit_version() -> str:
         return "0+unknown"
 
 
-def _titles_named(review: Review) -> tuple[str, ...]:
-    """Return the titles a page may name: a plan has those that nothing ran yet too."""
-    if review.params.page == "plan":
-        return planned_titles(review.params, review.bench)
-    return review.titles
-
-
 def _records_shown(review: Review) -> tuple[RunRecord, ...]:
     """Return the records of the runs a page may name: those of one cell, or of the review."""
     records = run_records(review)
-    if review.params.page != "frame_times":
+    if not PAGE_KINDS[page_name(review.params)].of_one_cell:
         return records
-    look = look_into(review)
-    return tuple(r for r in records if (r.product, r.title) == (look.product, look.title))
+    cell = _cell_looked_into(review)
+    return tuple(run for run in records if (run.product, run.title) == cell)
 
 
 def run_records(review: Review) -> tuple[RunRecord, ...]:

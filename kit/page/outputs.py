@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from kit.claims.claim import ClaimBook, claims_frame, claims_json
+from kit.claims.of_pages import PAGE_KINDS, page_name
 from kit.planning.of_review import plan_of_review
 from kit.planning.schedule import order_frame
 from kit.review.health import measure_health
@@ -18,7 +19,6 @@ if TYPE_CHECKING:
     from kit.charts.style import Chart
 
 
-KINDS_OF_REVIEW = ("cells", "margins", "suites")
 TABLES = {
     "cells": ("cell",),
     "margins": ("margin",),
@@ -54,29 +54,27 @@ def write_outputs(
 def result_frames(review: Review, results: Results, book: ClaimBook) -> dict[str, Any]:
     """Return the tables of a review as DataFrames by file stem, figures unrounded."""
     frames = {"runs": _runs_frame(book), "screening": review.screened.to_frame()}
-    always = KINDS_OF_REVIEW if review.params.page == "review" else ()
+    own = PAGE_KINDS[page_name(review.params)].tables
     for name, kinds in TABLES.items():
         frame = claims_frame(claim for claim in book.claims if claim.kind in kinds)
-        if name in always or len(frame):
+        if name in own or len(frame):
             frames[name] = frame
-    if review.params.page == "bench_health":
-        health = measure_health(review, results)
-        frames |= {
-            "repeatability": health.to_frame(),
-            "stale": health.stale_frame(),
-            "gaps": health.gaps_frame(),
-            "tasks": health.tasks_frame(),
-        }
-    if review.params.page == "plan":
-        planned = plan_of_review(review)
-        frames |= {"plan": planned.plan.to_frame(), "order": order_frame(planned.order)}
-    if review.params.page == "frame_times":
-        look = look_into(review)
-        frames |= {"look": look.to_frame(), "hitches": look.hitches_frame()}
-    if results.value is not None and review.params.page == "review":
-        frames["value"] = results.value.to_frame()
-        frames["weighings"] = results.value.weighings_frame()
-    return frames
+    frames |= {name: FRAMES[name](review, results) for name in own if name not in TABLES}
+    return {name: frame for name, frame in frames.items() if frame is not None}
+
+
+FRAMES: Mapping[str, Callable[[Review, Results], Any]] = {
+    "look": lambda review, _: look_into(review).to_frame(),
+    "hitches": lambda review, _: look_into(review).hitches_frame(),
+    "repeatability": lambda *made: measure_health(*made).to_frame(),
+    "stale": lambda *made: measure_health(*made).stale_frame(),
+    "gaps": lambda *made: measure_health(*made).gaps_frame(),
+    "tasks": lambda *made: measure_health(*made).tasks_frame(),
+    "plan": lambda review, _: plan_of_review(review).plan.to_frame(),
+    "order": lambda review, _: order_frame(plan_of_review(review).order),
+    "value": lambda _, results: results.value and results.value.to_frame(),
+    "weighings": lambda _, results: results.value and results.value.weighings_frame(),
+}
 
 
 def _runs_frame(book: ClaimBook) -> Any:

@@ -13,6 +13,7 @@ from kit.charts.money import classes_chart, value_chart
 from kit.charts.rows import influence_chart, margins_chart, spread_chart, titles_chart
 from kit.charts.style import Chart, draw_export, export_chart, page_image
 from kit.claims.claim import Claim, ClaimBook
+from kit.claims.of_pages import PAGE_KINDS, page_name
 from kit.metrics.measuring import to_plain
 from kit.metrics.store import Store, arithmetic, code_key, content_key, keep_entry, load_entry
 from kit.package import module_paths
@@ -96,12 +97,9 @@ MAKERS: Makers = {
     "spread": _spread,
     "classes": _classes,
     "value": _value,
-}
-MAKERS_OF: Mapping[str, Makers] = {
-    "review": MAKERS,
-    "frame_times": {"overlay": _overlay, "distribution": _distribution, "run": _run},
-    "bench_health": {"spread": _spread},
-    "plan": {},
+    "overlay": _overlay,
+    "distribution": _distribution,
+    "run": _run,
 }
 
 
@@ -112,8 +110,8 @@ def make_charts(review: Review, book: ClaimBook) -> dict[str, list[Chart]]:
     every other chart is drawn from the claims alone.
     """
     return {
-        subject: [keep_pictures(chart, review.store) for chart in make(book, review)]
-        for subject, make in MAKERS_OF[review.params.page].items()
+        subject: [keep_pictures(chart, review.store) for chart in MAKERS[subject](book, review)]
+        for subject in PAGE_KINDS[page_name(review.params)].charts
     }
 
 

@@ -130,8 +130,6 @@ class RetestParams(Section):
 
 
 PARAMS_FORMAT = "marginbook-params/1"
-Page = Literal["review", "frame_times", "bench_health", "plan"]
-PAGES: tuple[Page, ...] = ("review", "frame_times", "bench_health", "plan")
 
 
 def _known_locale(name: str) -> str:
@@ -473,15 +471,6 @@ class ReviewParams(Section):
         if self.product in self.rivals:
             raise ValueError(f'rivals: "{self.product}" is the product itself')
         return self
-
-    @property
-    def page(self) -> Page:
-        """What kind of page the template makes: a copy keeps the beginning of its name."""
-        stem = self.template.replace("\\", "/").rpartition("/")[2].removesuffix(".ipynb")
-        for name in PAGES:
-            if stem == name or stem.startswith((f"{name}-", f"{name}_")):
-                return name
-        return "review"
 
     @property
     def compared(self) -> tuple[str, ...]:
