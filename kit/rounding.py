@@ -292,14 +292,18 @@ def margin_words(
     >>> margin_words(1.01, 0.95, 1.07, outcome="unresolved")
     'not told apart (+1\\xa0%, between −5 and +7)'
     """
-    rounded = ratio_text(ratio, low, high, locale=locale)
-    span = f", between {rounded.interval.replace(' to ', ' and ')}" if rounded.interval else ""
-    if outcome == "level":
-        return f"level ({rounded.text}{span})"
-    if outcome == "unresolved":
-        return f"not told apart ({rounded.text}{span})"
-    size = rounded.text.lstrip("+" + MINUS)
-    return f"{size} {better_word(ratio, speed=speed)}"
+    return outcome_words(
+        ratio_text(ratio, low, high, locale=locale), ratio, outcome=outcome, speed=speed
+    )
+
+
+def outcome_words(said: Rounded, ratio: float, *, outcome: str, speed: bool = True) -> str:
+    """Return a margin that is rounded already in words with its direction."""
+    span = f", between {said.interval.replace(' to ', ' and ')}" if said.interval else ""
+    if outcome in {"level", "unresolved"}:
+        word = "level" if outcome == "level" else "not told apart"
+        return f"{word} ({said.text}{span})"
+    return f"{said.text.lstrip('+' + MINUS)} {better_word(ratio, speed=speed)}"
 
 
 def csv_cell(value: Any) -> Any:

@@ -50,7 +50,7 @@ from kit.charts.style import (
 )
 from kit.charts.text import fit_text, metric_name, product_name, text_width, title_name
 from kit.claims.claim import Claim, ClaimBook
-from kit.rounding import MINUS, NBSP, better_word, number, share_text
+from kit.rounding import MINUS, NBSP, Rounded, better_word, number, outcome_words, share_text
 from kit.settings.metric import HEADLINE, HEADLINE_LOW, METRICS
 
 DAGGER = " \u2020"
@@ -547,12 +547,9 @@ def mark_waived(claims: Sequence[Claim]) -> tuple[str, str]:
 
 def margin_words(claim: Claim) -> str:
     """Return a margin in words with its direction, as its outcome allows, in its own figures."""
-    span = f", between {claim.interval.replace(' to ', ' and ')}" if claim.interval else ""
-    if claim.outcome in {"level", "unresolved"}:
-        word = "level" if claim.outcome == "level" else "not told apart"
-        return f"{word} ({claim.text}{span})"
-    size = claim.text.lstrip("+" + MINUS)
-    return f"{size} {better_word(claim.figure, speed=METRICS[claim.metric].speed)}"
+    said = Rounded(claim.text, claim.interval, claim.rounding)
+    speed = METRICS[claim.metric].speed
+    return outcome_words(said, claim.figure, outcome=claim.outcome, speed=speed)
 
 
 def margins_chart(book: ClaimBook, suite: Claim) -> Chart:
