@@ -216,6 +216,7 @@ def _attributes(element: Any, place: str) -> Iterator[Finding]:
         bad = name not in known and not name.startswith("aria-")
         bad |= name == "href" and re.match(r"#|https?://", value) is None
         bad |= name == "src" and IMAGE_SOURCE.match(value) is None
+        bad |= element.tag == "input" and name == "type" and value != "radio"
         if bad:
             yield _finding(
                 place, "only what a report may hold", f"<{element.tag} {name}={value[:60]!r}>"

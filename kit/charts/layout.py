@@ -15,6 +15,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FixedLocator, MaxNLocator, NullFormatter, NullLocator
 
+from kit.charts.identity import Look
 from kit.charts.style import (
     FOOTED,
     FOOTED_SCALE,
@@ -23,7 +24,6 @@ from kit.charts.style import (
     PAPER,
     RULE,
     Chart,
-    Look,
     Sheet,
     blank_figure,
 )

@@ -11,6 +11,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
+from kit.charts.identity import Look, product_looks
 from kit.charts.layout import (
     add_axes,
     add_line,
@@ -26,19 +27,7 @@ from kit.charts.layout import (
     title_height,
 )
 from kit.charts.rows import interval_of, is_waived, mark_waived, say_what_is_narrow
-from kit.charts.style import (
-    GREY,
-    INK,
-    PAPER,
-    RULE,
-    SHEETS,
-    STEPS,
-    Chart,
-    ChartWords,
-    Look,
-    Sheet,
-    product_looks,
-)
+from kit.charts.style import GREY, INK, PAPER, RULE, SHEETS, STEPS, Chart, ChartWords, Sheet
 from kit.charts.text import (
     fit_text,
     metric_name,

@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from kit.charts.identity import Look, order_titles, product_looks
 from kit.charts.layout import (
     Panel,
     add_line,
@@ -36,18 +37,7 @@ from kit.charts.layout import (
     tick_labels,
     title_height,
 )
-from kit.charts.style import (
-    BAND,
-    GREY,
-    OUTCOMES,
-    SHEETS,
-    SUITE,
-    Chart,
-    ChartWords,
-    Look,
-    Sheet,
-    product_looks,
-)
+from kit.charts.style import BAND, GREY, OUTCOMES, SHEETS, SUITE, Chart, ChartWords, Sheet
 from kit.charts.text import fit_text, metric_name, product_name, text_width, title_name
 from kit.claims.claim import Claim, ClaimBook
 from kit.rounding import MINUS, NBSP, Rounded, better_word, number, outcome_words, share_text
@@ -453,40 +443,6 @@ def _draw_series(
     if not ends:
         name, ends = f"{name}: no result", [1.0 if plan.ratios else 0.0]
     label_line(axes, sheet, name, y, min(ends), max(ends))
-
-
-def order_titles(book: ClaimBook) -> dict[str, str]:
-    """Return the titles of a review in the order of all its charts, with the group each is in.
-
-    The groups are those of the tag that moves the margin over the first rival most; in a group,
-    titles stand from the largest margin over the first rival down.
-    """
-    rival = next(iter(book.settings.get("rivals") or ()), "")
-    pair = {"metric": HEADLINE, "product": book.product, "baseline": rival}
-    margins = {claim.title: claim.figure for claim in book.of_kind("margin", **pair)}
-    by_tag: dict[str, list[Claim]] = {}
-    for claim in book.of_kind("suite", **pair):
-        tags = (book.settings.get("suites") or {}).get(claim.group, {}).get("tags") or {}
-        if len(tags) == 1:
-            by_tag.setdefault(next(iter(tags)), []).append(claim)
-    groups = max(by_tag.values(), key=_reach, default=[])
-    group_of: dict[str, str] = {}
-    for suite in groups if len(groups) > 1 else []:
-        for name in suite.inputs:
-            group_of.setdefault(book.by_id[name].title, suite.group)
-    places = {suite.group: i for i, suite in enumerate(groups)}
-    titles = sorted(
-        book.names.get("titles", {}),
-        key=lambda t: (places.get(group_of.get(t, ""), len(places)), -margins.get(t, 0.0)),
-    )
-    return {
-        t: book.name("group", group_of[t], kind="suite") if t in group_of else "" for t in titles
-    }
-
-
-def _reach(suites: Sequence[Claim]) -> float:
-    """Return how far margins of groups lie apart, as a ratio."""
-    return max(s.figure for s in suites) / min(s.figure for s in suites)
 
 
 def rows_of(book: ClaimBook, titles: Sequence[str]) -> dict[str, tuple[str, str]]:

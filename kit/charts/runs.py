@@ -15,6 +15,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
+from kit.charts.identity import REVIEWED, RIVALS, Look, product_looks
 from kit.charts.layout import (
     add_axes,
     add_line,
@@ -27,18 +28,7 @@ from kit.charts.layout import (
     tick_labels,
     title_height,
 )
-from kit.charts.style import (
-    GREY,
-    INK,
-    REVIEWED,
-    RIVALS,
-    Chart,
-    ChartWords,
-    Look,
-    Sheet,
-    product_looks,
-    run_looks,
-)
+from kit.charts.style import GREY, INK, Chart, ChartWords, Sheet, run_looks
 from kit.charts.text import fit_text, product_name, spread_apart, text_width, title_name
 from kit.claims.claim import ClaimBook
 from kit.metrics.series import SENSOR_WORDS, Floats, FrameSeries

@@ -24,8 +24,9 @@ from matplotlib import rc_context, rcParamsDefault
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
+from kit.charts.identity import PREDECESSOR, REVIEWED, RIVALS, Look
 from kit.charts.text import MISSING_GLYPH, plain_name
-from kit.claims.claim import Claim, ClaimBook, claims_frame
+from kit.claims.claim import Claim, claims_frame
 from kit.rounding import table_csv
 
 Size = Literal["page", "video"]
@@ -38,33 +39,8 @@ STEPS = "#8c8c8c"  # the efficient frontier
 PAPER = "#ffffff"
 
 
-@dataclass(frozen=True, slots=True)
-class Look:
-    """How a product, an outcome or a run is marked; a product is marked so in every chart."""
-
-    colour: str
-    shape: str = "o"
-    filled: bool = False
-    dash: Any = "-"
-    foot: bool = False  # the mark stands on a line: another class of machine
-    dashed: bool = False  # so is the edge of the mark
-
-
-# Products, by their place in params. Vermilion: M. Okabe and K. Ito (2008), "Color Universal
-# Design". Purple and indigo: P. Tol, "Colour Schemes", SRON/EPS/TN/09-002, "muted". The teal and
-# the grey are our own: how far all six lie apart is measured in the tests, not trusted.
-REVIEWED = Look("#005c5e", filled=True)
-RIVALS = (
-    Look("#d55e00", "s", dash=(0, (5, 2))),
-    Look("#aa4499", "D", dash=(0, (1.5, 1.5))),
-    Look("#332288", "^", dash=(0, (6, 2, 1.5, 2))),
-)
-PREDECESSOR = Look("#1c2326", dash=(0, (9, 3)))
-FURTHER = Look("#848c8f", dash=(0, (3, 3)))
-MORE_SHAPES = ("v", "P", "p", "X", "h", "*", "d", "<", ">")  # where one grey disc is taken
-
-# Outcomes: P. Tol, as above, "medium contrast", dark blue and dark yellow. Colour says no more than
-# place, fill and edge do. Beside a product's colour it would not be told apart by everyone, so no
+# Outcomes: P. Tol, "Colour Schemes", SRON/EPS/TN/09-002, "medium contrast", dark blue and dark
+# yellow. Colour says no more than place, fill and edge do. Beside a product's colour it would not be told apart by everyone, so no
 # mark carries both.
 OUTCOMES = {
     "ahead": Look("#004488", filled=True),
@@ -73,7 +49,6 @@ OUTCOMES = {
     "unresolved": Look("#656f72", dashed=True),
 }
 SUITE = Look(INK, "D")
-HUES = tuple(look.colour for look in (REVIEWED, *RIVALS, PREDECESSOR, FURTHER))
 
 _DISC = paths.Path.unit_circle()
 FOOTED = paths.Path.make_compound_path(_DISC, paths.Path([(-1.0, -1.55), (1.0, -1.55)]))
@@ -103,35 +78,6 @@ SHEETS: dict[str, Sheet] = {
     "page": Sheet("page", 720, None, text=15, small=13, title=0, side=2, line=1.0, mark=8),
     "video": Sheet("video", 1920, 1080, text=28, small=24, title=38, side=36, line=2.0, mark=15),
 }
-
-
-def product_looks(book: ClaimBook) -> dict[str, Look]:
-    """Return the mark of each product of a review, in the order of its params.
-
-    The reviewed product is filled, each other open with its shape; the same name in another class
-    of machine stands on a foot line. It follows from the settings alone, so that a product looks
-    the same in every chart.
-    """
-    settings = book.settings
-    rivals = [p for p in settings.get("rivals") or () if p != book.product]
-    looks = {book.product: REVIEWED, **dict(zip(rivals, RIVALS, strict=False))}
-    if before := settings.get("predecessor"):
-        looks.setdefault(before, PREDECESSOR)
-    pairs = settings.get("same_name") or ()
-    others = [pair["there"] for pair in pairs if pair["there"] not in looks]
-    for colour, there in zip((PREDECESSOR, FURTHER, *RIVALS), dict.fromkeys(others), strict=False):
-        looks[there] = replace(colour, foot=True)
-    further = [p for p in book.names.get("products", {}) if p not in looks]
-    looks |= dict(zip(further, _further_looks(len(further)), strict=True))
-    order = list(book.names.get("products", {})) or list(looks)
-    return {p: looks[p] for p in dict.fromkeys((book.product, *order))}
-
-
-def _further_looks(count: int) -> list[Look]:
-    """Return looks in grey, a disc and then other shapes; then these shapes in the hues."""
-    colours = (FURTHER, *RIVALS)
-    more = [replace(c, shape=shape) for c in colours for shape in MORE_SHAPES]
-    return [FURTHER, *(more * (1 + count // len(more)))][:count]
 
 
 def run_looks(runs: Sequence[str]) -> dict[str, Look]:

@@ -43,7 +43,7 @@ from kit.claims.stated_ratios import (
     suite_ratios,
 )
 from kit.errors import Fault, TextError, did_you_mean
-from kit.rounding import margin_words, ratio_text
+from kit.rounding import MINUS, NBSP, margin_words, ratio_text
 from kit.settings.metric import HEADLINE, METRICS
 from kit.settings.params import LoadedParams
 
@@ -496,9 +496,25 @@ def reference_text(
     return text
 
 
+def size_text(claim: Claim) -> str:
+    """Return a signed figure without its sign, for a sentence whose words give the direction."""
+    return claim.text.lstrip("+" + MINUS)
+
+
+def with_currency_sign(claim: Claim) -> str:
+    """Return an amount of money with its currency's sign in place of the code, where it has one."""
+    from babel.numbers import get_currency_symbol
+
+    code, space, amount = claim.text.partition(NBSP)
+    if not re.fullmatch("[A-Z]{3}", code) or not space:
+        return claim.text
+    sign = str(get_currency_symbol(code, locale="en"))
+    return claim.text if sign == code else f"{sign}{amount}"
+
+
 def printed_forms(claim: Claim, book: ClaimBook) -> set[str]:
     """Return every way a claim's figure may be printed in a page made from `book`."""
-    forms = {claim.text}
+    forms = {claim.text, size_text(claim), with_currency_sign(claim)}
     locale = str(book.settings.get("locale", "en"))
     for chosen in (
         [],

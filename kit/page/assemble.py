@@ -24,6 +24,7 @@ from kit.page.cell_html import CLOSED_MIME, markdown_html, output_html, source_t
 from kit.page.html import text_html
 
 MAX_BACK_LINKS = 3
+RECORD = "the-record"  # what follows this heading is the record: each part closed until opened
 
 
 @dataclass(slots=True)
@@ -105,15 +106,23 @@ def _assemble(head: str, sections: Sequence[_Section], closed: Mapping[str, Any]
     shown = [("", "".join(opening.pieces))]
     for part in parts:
         shown.append(_with_heading_ids("".join(part.pieces), slugs))
+    record = next((n for n, (slug, _) in enumerate(shown) if slug == RECORD), len(shown))
+    if record < len(shown):  # code is for those who check: what made the article stands at the end
+        for part in parts[:record]:
+            opening.code += part.code
+            part.code = []
     body = [
-        _wrap(slug, markup + (_fold(part.code) if slug else ""))
-        for (slug, markup), part in zip(shown, sections, strict=True)
+        _wrap(slug, markup, _fold(part.code) if slug else "", n - record)
+        for n, ((slug, markup), part) in enumerate(zip(shown, sections, strict=True))
     ]
-    contents = _contents([markup for _, markup in shown[1:]])
-    # The first screen answers, the contents come after it.
-    body.insert(min(2, len(body)), contents)
+    contents = _contents([markup for _, markup in shown[1 : record + 1]])
+    # The first screen answers, the contents come after it; an article is read in its order, so
+    # there they stand where it ends.
+    body.insert(record if record < len(body) else min(2, len(body)), contents)
     content = _number_boxes(_link_back("".join(body)))
-    title = _bare(re.search(r"<h1\b[^>]*>(.*?)</h1>", head, flags=re.DOTALL).group(1))  # type: ignore[union-attr]
+    # An article's heading is its finding; the page is named by its title.
+    named = re.search(r'<p class="masthead"><b>(.*?)</b>|<h1\b[^>]*>(.*?)</h1>', head, re.DOTALL)
+    title = _bare(next(filter(None, named.groups()), "")) if named else ""
     lang = re.search(r'<hgroup\b[^>]* lang="([^"]+)"', head)
     style = _style()
     page: str = _template().render(
@@ -151,10 +160,21 @@ def _fold(code: Sequence[str], *, words: str = "How this was computed") -> str:
     return f'<details class="code"><summary>{words}</summary>{cells}</details>'
 
 
-def _wrap(slug: str, markup: str) -> str:
+def _wrap(slug: str, markup: str, code: str, place: int) -> str:
+    """Return a part as a section: of the article, the head of the record, or a part of it, closed.
+
+    `place` is below 0 in the article, 0 for the head of the record, above 0 behind it.
+    """
     if not slug:
         return markup
-    return f'<section class="part" aria-labelledby="{slug}">{markup}</section>'
+    if place <= 0:
+        kind = " record-head" if place == 0 else ""
+        return f'<section class="part{kind}" aria-labelledby="{slug}">{markup}{code}</section>'
+    head, end, rest = markup.partition("</h2>")
+    return (
+        f'<section class="part record" aria-labelledby="{slug}"><details>'
+        f"<summary>{head}{end}</summary>{rest}{code}</details></section>"
+    )
 
 
 def _with_heading_ids(markup: str, slugs: set[str]) -> tuple[str, str]:

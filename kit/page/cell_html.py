@@ -74,6 +74,19 @@ TAGS = frozenset(
         "tr",
         "u",
         "ul",
+        # Choices without a script.
+        "fieldset",
+        "input",
+        "label",
+        "legend",
+        # Pictures: shapes and text alone, nothing that refers to anything.
+        "circle",
+        "g",
+        "line",
+        "path",
+        "rect",
+        "svg",
+        "text",
     }
 )
 ATTRIBUTES = {
@@ -88,6 +101,15 @@ ATTRIBUTES = {
     "ol": {"start"},
     "details": {"open"},
     "abbr": {"title"},
+    "input": {"type", "name", "checked"},
+    "label": {"for"},
+    "svg": {"x", "y", "width", "height", "overflow"},
+    "g": {"transform"},
+    "line": {"x1", "x2", "y1", "y2"},
+    "rect": {"x", "y", "width", "height"},
+    "circle": {"cx", "cy", "r"},
+    "path": {"d"},
+    "text": {"x", "y", "dx", "dy", "text-anchor", "paint-order"},
 }
 IMAGE_SOURCE = re.compile(r"data:image/(png|jpeg|svg\+xml);base64,[A-Za-z0-9+/=]+\Z")
 ADDRESS = re.compile(r" at 0x[0-9a-fA-F]+")
@@ -97,10 +119,10 @@ def clean(markup: str) -> str:
     """Return markup with only what a report may hold; everything else is taken out."""
     import nh3
 
-    return nh3.clean(
+    cleaned = nh3.clean(
         markup,
         tags=set(TAGS),
-        clean_content_tags={"script", "style", "template", "title", "object", "iframe", "svg"},
+        clean_content_tags={"script", "style", "template", "title", "object", "iframe"},
         attributes={tag: set(names) for tag, names in ATTRIBUTES.items()},
         attribute_filter=_attribute,
         generic_attribute_prefixes={"aria-"},
@@ -108,12 +130,15 @@ def clean(markup: str) -> str:
         link_rel=None,
         strip_comments=True,
     )
+    return re.sub(r'(<input [^<>]*?\bchecked)=""', r"\1", cleaned)
 
 
 def _attribute(tag: str, name: str, value: str) -> str | None:
     """Return an attribute's value if it may stand: no address loads or runs anything."""
     if name == "href":
         return value if re.match(r"#|https?://", value) else None
+    if tag == "input" and name == "type":
+        return value if value == "radio" else None
     if name == "src":
         return value if IMAGE_SOURCE.match(value) else None
     return value

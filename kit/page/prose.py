@@ -11,7 +11,8 @@ from kit.page.html import Html, text_html
 def show_text(text: BoundText | None) -> Html:
     """Return a bound text as HTML; nothing where the review has no text.
 
-    Markup in the text is shown as text. Headings start at level 3, below the page's own.
+    Markup in the text is shown as text. Headings start at level 2: the text is a
+    part of the page.
     """
     if text is None:
         return Html("")
@@ -42,4 +43,4 @@ def reference_link(reference: Reference) -> str:
 
 
 def _lower_heading(match: re.Match[str]) -> str:
-    return f"<{match[1]}h{min(6, int(match[2]) + 2)}>"
+    return f"<{match[1]}h{min(6, int(match[2]) + 1)}>"

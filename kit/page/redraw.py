@@ -8,7 +8,7 @@ from functools import partial
 from types import FunctionType
 
 from kit.claims.claim import ClaimBook
-from kit.page import tables
+from kit.page import article, tables
 from kit.page.html import Html
 from kit.page.traces import trace_section
 from kit.page.view import Lines, Piece, Table, show
@@ -48,6 +48,10 @@ def claim_pieces(book: ClaimBook) -> dict[str, Callable[[], Html]]:
         pieces[f"{line})"] = partial(show, book, piece)
         for metric in METRICS:
             pieces[f'{line}, metric="{metric}")'] = partial(show, book, piece, metric=metric)
+    for name, part in vars(article).items():
+        own = isinstance(part, FunctionType) and part.__module__ == article.__name__
+        if own and not name.startswith("_"):
+            pieces[f"show(book, article.{name})"] = partial(show, book, part)
     return pieces
 
 

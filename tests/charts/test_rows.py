@@ -21,17 +21,17 @@ from made_claims import (
 from matplotlib.colors import to_hex
 from matplotlib.text import Text
 
+from kit.charts.identity import REVIEWED, order_titles
 from kit.charts.rows import (
     influence_chart,
     is_waived,
     margin_words,
     margins_chart,
-    order_titles,
     outcome_counts,
     spread_chart,
     titles_chart,
 )
-from kit.charts.style import OUTCOMES, PAPER, REVIEWED
+from kit.charts.style import OUTCOMES, PAPER
 
 NAMES = made_claims.names()
 

@@ -24,7 +24,9 @@ from matplotlib.figure import Figure
 from matplotlib.text import Text
 from PIL import Image
 
+from kit.charts import identity
 from kit.charts import style as chartstyle
+from kit.charts.identity import product_looks
 from kit.charts.style import (
     chart_html,
     chart_png,
@@ -33,7 +35,6 @@ from kit.charts.style import (
     export_chart,
     file_stem,
     page_image,
-    product_looks,
     run_looks,
     tidy_svg,
 )
@@ -74,7 +75,7 @@ def test_the_contrast_formula_gives_the_ratios_its_source_gives():
     assert contrast_with_white("#777777") == pytest.approx(4.47, abs=0.01)
 
 
-ALL_HUES = (*chartstyle.HUES, *(look.colour for look in chartstyle.OUTCOMES.values()))
+ALL_HUES = (*identity.HUES, *(look.colour for look in chartstyle.OUTCOMES.values()))
 
 
 @pytest.mark.parametrize("colour", ALL_HUES)
@@ -194,11 +195,12 @@ def test_differences_of_colours_are_those_of_the_published_pairs(one, other, dif
     assert ciede2000(other, one) == pytest.approx(difference, abs=0.00005)
 
 
+@pytest.mark.parametrize("hues", [identity.HUES, identity.DARK_HUES], ids=["light", "dark"])
 @pytest.mark.parametrize("sight", SIGHTS)
-def test_products_are_told_apart_by_colour_with_every_kind_of_sight(sight):
+def test_products_are_told_apart_by_colour_with_every_kind_of_sight(sight, hues):
     # Common practice, no source: a CIEDE2000 of 10 is seen at a glance.
-    seen = [lab(colour, sight) for colour in chartstyle.HUES]
-    assert len(set(chartstyle.HUES)) == 6
+    seen = [lab(colour, sight) for colour in hues]
+    assert len(set(hues)) == 6
     assert min(ciede2000(a, b) for a, b in combinations(seen, 2)) >= 10
 
 
@@ -211,10 +213,10 @@ def test_ahead_behind_and_level_are_told_apart_too(sight):
 
 def test_a_product_is_marked_by_its_place_in_params_alone():
     looks = product_looks(made_claims.book())
-    assert looks["p0"] == chartstyle.REVIEWED
-    assert [looks[f"p{i}"] for i in (1, 2, 3)] == list(chartstyle.RIVALS)
-    assert looks["p4"] == chartstyle.PREDECESSOR
-    assert looks["p5"].foot and looks["p5"].colour == chartstyle.PREDECESSOR.colour
+    assert looks["p0"] == identity.REVIEWED
+    assert [looks[f"p{i}"] for i in (1, 2, 3)] == list(identity.RIVALS)
+    assert looks["p4"] == identity.PREDECESSOR
+    assert looks["p5"].foot and looks["p5"].colour == identity.PREDECESSOR.colour
     assert not any(looks[p].foot for p in looks if p != "p5")
     assert list(looks) == made_claims.products(8)
     other = product_looks(made_claims.book(*made_claims.cells(2, 2)))
@@ -223,7 +225,7 @@ def test_a_product_is_marked_by_its_place_in_params_alone():
 
 def test_a_predecessor_that_is_a_rival_is_marked_as_one():
     looks = product_looks(made_claims.book(predecessor="p2"))
-    assert looks["p2"] == chartstyle.RIVALS[1]
+    assert looks["p2"] == identity.RIVALS[1]
 
 
 def test_products_differ_in_shape_as_well_as_colour_up_to_thirty_six():

@@ -234,7 +234,7 @@ def test_the_page_shows_prose_without_its_markup():
     html = show_text(
         bind("# Title\n\n<script>x</script> {{average ash in dell}} ![a](b.png)")
     ).markup
-    assert "<script>" not in html and "<img" not in html and "<h3>Title</h3>" in html
+    assert "<script>" not in html and "<img" not in html and "<h2>Title</h2>" in html
     assert (
         '<a class="fig" href="#trace-cell.average_fps.dell.ash"><data value="61.3">61.3\u00a0fps'
         "</data></a>"

