@@ -40,8 +40,8 @@ PAPER = "#ffffff"
 
 
 # Outcomes: P. Tol, "Colour Schemes", SRON/EPS/TN/09-002, "medium contrast", dark blue and dark
-# yellow. Colour says no more than place, fill and edge do. Beside a product's colour it would not be told apart by everyone, so no
-# mark carries both.
+# yellow. Colour says no more than place, fill and edge do. Beside a product's colour it would not
+# be told apart by everyone, so no mark carries both.
 OUTCOMES = {
     "ahead": Look("#004488", filled=True),
     "behind": Look("#997700", filled=True),
