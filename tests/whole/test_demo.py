@@ -322,4 +322,4 @@ def test_the_executed_demo_is_what_its_claims_give(made):
             )
             assert again[cell["id"]].markup in shown, cell["id"]
             compared += 1
-    assert compared == len(again) == 26
+    assert compared == len(again) == 33
