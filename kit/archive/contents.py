@@ -239,7 +239,7 @@ def environment_items(book: ClaimBook, installed: Mapping[str, str]) -> list[Ite
 
 def kit_items(book: ClaimBook) -> list[Item]:
     """Return what every bag of one version of the kit holds alike: methods, schemas, lock."""
-    used = sorted({claim.method for claim in book.figures})
+    used = sorted({claim.method for claim in book.claims})
     methods = {
         "format": METHODS_FORMAT,
         "methods": [
