@@ -180,7 +180,7 @@ def _ratio_spans(chart: Chart, sheet: Sheet) -> list[float]:
     at = _lay_out_ratios(chart, sheet)
     room = at.panels[0].width - at.left - at.right
     per_log = room / math.log(at.limits[1] / at.limits[0])
-    ends = [interval_of(row.claim) for row in chart.plan.rows]
+    ends = [interval_of(claim) for row in chart.plan.rows for claim in (row.claim, row.wide)]
     return [per_log * math.log(high / low) / sheet.mark for low, high in ends if math.isfinite(low)]
 
 
