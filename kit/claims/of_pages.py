@@ -11,8 +11,17 @@ from pathlib import Path
 
 from kit.bench.specification import compare_specifications
 from kit.claims import of_review
-from kit.claims.claim import Claim, ClaimBook, RunRecord, file_sha256
-from kit.claims.write import Figure, Subject, claim_id, make_claim, make_statement
+from kit.claims.claim import (
+    Claim,
+    ClaimBook,
+    Figure,
+    RunRecord,
+    Subject,
+    claim_id,
+    file_sha256,
+    make_claim,
+    make_statement,
+)
 from kit.margins.repeatability import BenchComponents, Repeatability
 from kit.planning.of_review import plan_of_review, planned_titles
 from kit.review.health import Health, measure_health

@@ -7,8 +7,8 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 
 from kit.bench.specification import compare_specifications
-from kit.claims.claim import Claim
-from kit.claims.write import (
+from kit.claims.claim import (
+    Claim,
     Figure,
     Subject,
     claim_id,

@@ -3,8 +3,7 @@ places in a run and readings of sensors, which the charts' tables hold too."""
 
 from __future__ import annotations
 
-from kit.claims.claim import ClaimBook, claims_frame
-from kit.claims.write import claim_id
+from kit.claims.claim import ClaimBook, claim_id, claims_frame
 from kit.metrics.series import SENSOR_WORDS
 from kit.page.html import Column, Html, Part, bullet_list, html_table, joined, paragraph
 from kit.page.view import mark_words

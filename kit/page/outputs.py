@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from kit.claims.claim import ClaimBook, claims_frame, claims_json
 from kit.claims.of_pages import PAGE_KINDS, page_name
-from kit.planning.of_review import plan_of_review
-from kit.planning.schedule import order_frame
+from kit.planning.of_review import order_frame, plan_of_review
 from kit.review.health import measure_health
 from kit.review.look_into import look_into
 from kit.review.walk import Results, Review

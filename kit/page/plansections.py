@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from kit.claims.claim import ClaimBook
-from kit.claims.write import claim_id
+from kit.claims.claim import ClaimBook, claim_id
 from kit.page.html import Column, Html, Part, bullet_list, heading, html_table, joined, paragraph
-from kit.planning.of_review import plan_of_review
+from kit.planning.of_review import order_frame, plan_of_review
 from kit.planning.runs_needed import PlannedMargin
-from kit.planning.schedule import order_frame
 from kit.review.walk import Review
 from kit.rounding import number, plain_text, share_text
 

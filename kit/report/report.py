@@ -1,31 +1,383 @@
 """A review executed into its folder: report, claims, executed notebook, tables, charts.
 
 What stands under a final name is always whole (see `kit.report.files`), and a run that fails leaves
-the earlier report as it was.
+the earlier report as it was. A zero exit status is not proof, since a cell can end the notebook
+quietly: a run counts only if every code cell completed without an error and the closing cell, the
+last one, said so.
 """
 
 from __future__ import annotations
 
 import contextlib
+import importlib.util
+import json
+import logging
+import math
+import os
+import re
+import subprocess
 import sys
 import tempfile
+import time
 from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from kit import errors
 from kit.claims.claim import file_sha256
-from kit.errors import CellError, ExecutionError, KitError, ParamsError, UsageError
+from kit.errors import (
+    CellError,
+    ExecutionError,
+    KernelTimeoutError,
+    KitError,
+    ParamsError,
+    UsageError,
+)
 from kit.metrics.measuring import PLAIN, Reading, kernel_variables, own_code
 from kit.metrics.store import Store, content_key, keep_entry, load_entry
 from kit.package import PACKAGE
 from kit.page.assemble import build_page
 from kit.page.cell_html import CLOSED_MIME
-from kit.report.execute import closing_of, execute_template, scrub_notebook
 from kit.report.files import NewFolder, new_folder, note_inputs, write_notebook
-from kit.report.template import OWN_HOMES, read_template
+from kit.report.template import OWN_HOMES, read_template, tags_of
 from kit.settings.params import ReviewParams
 from kit.settings.yaml import check_model, read_yaml
+
+INPUT_FAULTS = {2, 3}  # exit statuses of errors the analyst mends in params or data
+
+
+@dataclass(frozen=True, slots=True)
+class Execution:
+    """A template's notebook as far as it ran, and why the run does not count (None if it does)."""
+
+    notebook: dict[str, Any]
+    failure: KitError | None
+
+
+@dataclass(slots=True)
+class _Progress:
+    """How far a run has come: its notebook, the cell begun last, what stopped it."""
+
+    notebook: dict[str, Any]
+    cell: str = ""
+    error: Exception | None = None
+
+
+def execute_template(
+    notebook: Mapping[str, Any],
+    parameters: Mapping[str, str],
+    *,
+    folder: Path,
+    timeout_s: float,
+    variables: Mapping[str, str] | None = None,
+    beside: Sequence[str] = (),
+) -> Execution:
+    """Execute a template's cells in a kernel of their own; say whether the run counts.
+
+    Parameters
+    ----------
+    notebook : mapping
+        A checked template (see `read_template`).
+    parameters : mapping of str to str
+        Values for its parameters.
+    folder : Path
+        The kernel's working directory.
+    timeout_s : float
+        Time for all cells together, in seconds.
+    variables : mapping of str to str, optional
+        Set in the kernel's environment.
+    beside : sequence of str
+        Arguments of a second Python with the same environment, run while the kernel is.
+
+    Returns
+    -------
+    Execution
+        Its failure is a `CellError` (params or data at fault), an `ExecutionError` or a
+        `KernelTimeoutError`.
+    """
+    with tempfile.TemporaryDirectory(prefix="marginbook-kernel-") as own:
+        environment = _kernel_environment(Path(own)) | dict(variables or {})
+        kernel = _start_kernel(folder, Path(own), environment)  # starts while papermill is imported
+        process = kernel.provisioner.process
+        try:
+            with _running(beside, folder, environment):
+                progress = _run_cells(notebook, parameters, kernel, timeout_s)
+            last_words = _last_words(process, Path(own))
+        finally:
+            if process.poll() is None:
+                kernel.shutdown_kernel(now=True)
+            kernel.cleanup_resources()
+    return Execution(progress.notebook, _failure(progress, timeout_s, last_words))
+
+
+def _run_cells(
+    notebook: Mapping[str, Any], parameters: Mapping[str, str], kernel: Any, timeout_s: float
+) -> _Progress:
+    """Run the cells and return how far they came."""
+    with _without_grammar():
+        import nbformat
+        import papermill
+        from nbclient.exceptions import CellTimeoutError, DeadKernelError
+        from papermill.clientwrap import PapermillNotebookClient
+        from papermill.engines import Engine, papermill_engines
+        from papermill.exceptions import PapermillExecutionError
+
+    deadline = time.monotonic() + timeout_s
+    progress = _Progress(dict(notebook))
+
+    class OneKernelEngine(Engine):  # type: ignore[misc]  # papermill is not typed
+        """Runs cells in the kernel given, and holds on to the notebook while it does."""
+
+        @classmethod
+        def execute_managed_notebook(cls, nb_man: Any, kernel_name: str, **_: Any) -> None:
+            progress.notebook = nb_man.nb
+
+            def begin(cell: Any, cell_index: int) -> None:
+                progress.cell = cell["id"]
+
+            client = PapermillNotebookClient(
+                nb_man,
+                km=kernel,
+                kernel_name=kernel_name,
+                record_timing=False,
+                startup_timeout=min(60, math.ceil(timeout_s)),
+                shutdown_kernel="immediate",
+                timeout_func=lambda cell: max(1, int(deadline - time.monotonic())),
+                on_cell_start=begin,
+                log=logging.getLogger("papermill"),
+            )
+            client.execute(cleanup_kc=True)
+
+    papermill_engines.register("marginbook", OneKernelEngine)
+    try:
+        with _quiet_log():
+            papermill.execute_notebook(
+                nbformat.reads(json.dumps(notebook), as_version=4),  # type: ignore[no-untyped-call]
+                None,
+                dict(parameters),
+                engine_name="marginbook",
+                kernel_name="python3",
+                language="python",
+                progress_bar=False,
+                log_output=False,
+            )
+    except (PapermillExecutionError, DeadKernelError, CellTimeoutError, RuntimeError) as error:
+        progress.error = error
+    return progress
+
+
+@contextmanager
+def _without_grammar() -> Iterator[None]:
+    """Keep jsonschema from importing `rfc3987_syntax`, where that is installed.
+
+    That package builds a grammar when it is imported, 0.7 s per process, for one format check
+    (of addresses) that notebooks do not use. Other imports find it as before.
+    """
+    absent = "rfc3987_syntax" not in sys.modules
+    if absent:
+        sys.modules["rfc3987_syntax"] = None  # type: ignore[assignment]  # means: not importable
+    try:
+        yield
+    finally:
+        if absent:
+            del sys.modules["rfc3987_syntax"]
+
+
+@contextmanager
+def _quiet_log() -> Iterator[None]:
+    """Keep papermill's and nbclient's log off standard error: our errors say what it says."""
+    log = logging.getLogger("papermill")
+    before = log.level
+    log.setLevel(logging.CRITICAL + 1)
+    try:
+        yield
+    finally:
+        log.setLevel(before)
+
+
+@contextmanager
+def _running(
+    arguments: Sequence[str], folder: Path, environment: Mapping[str, str]
+) -> Iterator[None]:
+    """Run a second Python for as long as the block lasts; what it prints goes nowhere."""
+    if not arguments:
+        yield
+        return
+    quiet = subprocess.DEVNULL
+    command = [sys.executable, *arguments]
+    with subprocess.Popen(
+        command, cwd=folder, env=dict(environment), stdin=quiet, stdout=quiet, stderr=quiet
+    ) as process:
+        try:
+            yield
+        finally:
+            process.kill()
+
+
+def _start_kernel(folder: Path, own: Path, environment: Mapping[str, str]) -> Any:
+    """Start a kernel of this very Python, whatever kernels are registered on the machine."""
+    from jupyter_client.kernelspec import KernelSpec, KernelSpecManager
+    from jupyter_client.manager import KernelManager
+
+    class ThisPython(KernelSpecManager):
+        """Knows one kernel."""
+
+        def get_kernel_spec(self, kernel_name: str) -> KernelSpec:
+            """Return the kernel of the running Python."""
+            argv = [sys.executable, "-m", "ipykernel_launcher", "-f", "{connection_file}"]
+            return KernelSpec(argv=argv, display_name="Python 3", language="python")
+
+    kernel = KernelManager(
+        kernel_name="python3",
+        kernel_spec_manager=ThisPython(),
+        connection_file=str(own / "kernel.json"),
+        # The blocking client would wait for a dead kernel's output for ever.
+        client_class="jupyter_client.asynchronous.AsyncKernelClient",
+    )
+    if os.name == "posix" and len(str(own)) < 80:  # a socket's path holds about 100 characters
+        kernel.transport, kernel.ip = "ipc", str(own / "kernel")
+    with (own / "stderr.txt").open("wb") as stderr:
+        kernel.start_kernel(cwd=str(folder), env=dict(environment), stderr=stderr)
+    return kernel
+
+
+def _last_words(process: Any, own: Path) -> str:
+    """Return how a dead kernel's process ended and what it last wrote."""
+    status = process.poll()
+    said = f" (its process ended with status {status})"
+    if status == -9:
+        said += "; signal 9 is often the system short of memory"
+    lines = (own / "stderr.txt").read_text(encoding="utf-8", errors="replace").split("\n")
+    last = next((line.strip() for line in reversed(lines) if line.strip()), "")
+    return f"{said}; its last words: {last[:200]}" if last else said
+
+
+def _kernel_environment(own: Path) -> dict[str, str]:
+    """Return the caller's environment with everything set that could move a byte of the page."""
+    fixed = {
+        "PYTHONHASHSEED": "0",
+        "SOURCE_DATE_EPOCH": "0",
+        "MPLBACKEND": "Agg",
+        "TZ": "UTC",
+        "IPYTHONDIR": str(own / "ipython"),  # no start-up files or history of the user
+        "PYTHONWARNINGS": os.environ.get("PYTHONWARNINGS", "default"),
+    }
+    found = importlib.util.find_spec("matplotlib")
+    if found is not None and found.origin:  # no settings file of the user either
+        fixed["MATPLOTLIBRC"] = str(Path(found.origin).parent / "mpl-data" / "matplotlibrc")
+    return {**os.environ, **fixed}
+
+
+def _failure(progress: _Progress, timeout_s: float, last_words: str) -> KitError | None:
+    """Return why a run does not count, or None if it does."""
+    codes = [cell for cell in progress.notebook["cells"] if cell["cell_type"] == "code"]
+    for cell in codes:
+        for output in cell.get("outputs", ()):
+            if output["output_type"] == "error":
+                return _cell_failure(cell, output)
+    where = f'in cell "{progress.cell}"' if progress.cell else "before the first cell"
+    if isinstance(progress.error, TimeoutError):
+        return KernelTimeoutError(
+            f"stopped {where}: not done after {timeout_s:g} s. Give it more time (--timeout), or "
+            "look for an endless loop in that cell."
+        )
+    if progress.error is not None:
+        return KernelTimeoutError(f"the kernel died {where}{last_words}.")
+    undone = [
+        cell
+        for cell in codes
+        if cell.get("execution_count") is None and "".join(cell["source"]).strip()
+    ]
+    if undone:
+        return ExecutionError(f"cell {_name(undone[0])} did not run, so the run does not count.")
+    if closing_of(progress.notebook) is None:
+        last = _name(codes[-1]) if codes else "(none)"
+        return ExecutionError(
+            f"the last cell, {last}, did not close the review: it must end with close_review(...)."
+        )
+    return None
+
+
+def _cell_failure(cell: Mapping[str, Any], output: Mapping[str, Any]) -> KitError:
+    """Return the error of a failed cell; what the analyst can mend keeps its own exit status."""
+    name, said = output.get("ename", ""), output.get("evalue", "")
+    if name in {"SystemExit", "KeyboardInterrupt"}:
+        return ExecutionError(
+            f"cell {_name(cell)} ended the notebook ({name}: {said or 'no status'}); the cells "
+            "after it did not run, so the run does not count."
+        )
+    kind = getattr(errors, name, None)
+    if isinstance(kind, type) and issubclass(kind, KitError):
+        if kind.exit_status in INPUT_FAULTS:
+            return CellError(said, kind.exit_status)
+        return ExecutionError(f"{said}\nRaised in cell {_name(cell)}.")
+    return ExecutionError(f"cell {_name(cell)} failed: {name}: {said}")
+
+
+def _name(cell: Mapping[str, Any]) -> str:
+    return f'"{cell.get("id", "?")}"'
+
+
+def closing_of(notebook: Mapping[str, Any]) -> dict[str, str] | None:
+    """Return what the closing cell (the last code cell) said, or None if it did not close."""
+    codes = [cell for cell in notebook["cells"] if cell["cell_type"] == "code"]
+    for output in codes[-1].get("outputs", ()) if codes else ():
+        if CLOSED_MIME in output.get("data", {}):
+            return dict(output["data"][CLOSED_MIME])
+    return None
+
+
+def scrub_notebook(
+    notebook: Mapping[str, Any], parameters: Mapping[str, str], *, folders: Sequence[Path]
+) -> dict[str, Any]:
+    """Return an executed notebook that says the same wherever and whenever it was executed.
+
+    Parameters
+    ----------
+    notebook : mapping
+    parameters : mapping of str to str
+        What the injected cell is rewritten to say.
+    folders : sequence of Path
+        Folders whose names are taken out of every text, the longest first.
+    """
+    names = sorted(
+        {str(folder) for folder in folders if len(folder.parts) > 1}, key=len, reverse=True
+    )
+    cells = []
+    for cell in _without_places(notebook["cells"], names):
+        tags = tags_of(cell)
+        kept = {**cell, "metadata": {"tags": tags} if tags else {}}
+        if "injected-parameters" in tags:
+            kept["id"] = "injected-parameters"  # papermill gives it a random one
+            kept["source"] = "\n".join(f"{name} = {value!r}" for name, value in parameters.items())
+        cells.append(kept)
+    return {
+        "cells": cells,
+        "metadata": {
+            "kernelspec": {"display_name": "Python 3", "language": "python", "name": "python3"},
+            "language_info": {"name": "python"},
+        },
+        "nbformat": 4,
+        "nbformat_minor": 5,
+    }
+
+
+def _without_places(value: Any, names: Sequence[str]) -> Any:
+    """Return a value of JSON with folders, kernel files and memory addresses out of its texts."""
+    if isinstance(value, str):
+        for name in names:
+            value = value.replace(name + os.sep, "").replace(name, ".")
+        if "ipykernel_" in value:  # looked for first: the pattern is slow on a long text
+            value = re.sub(r"[^\s'\"]*ipykernel_\d+[/\\]\d+\.py", "cell", value)
+        return re.sub(r" at 0x[0-9a-fA-F]{6,}", "", value)
+    if isinstance(value, Mapping):
+        return {key: _without_places(item, names) for key, item in value.items()}
+    if isinstance(value, list):
+        return [_without_places(item, names) for item in value]
+    return value
+
 
 AHEAD_OF = "review.ipynb"  # the template whose steps `kit.report.ahead` walks too
 

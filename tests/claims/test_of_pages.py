@@ -6,9 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from kit.claims.claim import claims_json, trace_faults
+from kit.claims.claim import claim_id, claims_json, trace_faults
 from kit.claims.of_pages import make_claims, recompute_claims
-from kit.claims.write import claim_id
 from kit.methods import METHODS
 from kit.review.walk import load_review, work_out
 

@@ -22,8 +22,7 @@ from tiny_project import copy_project, edit_template, keep_cells  # noqa: E402
 
 from kit.errors import KitError  # noqa: E402
 from kit.report import report  # noqa: E402
-from kit.report.execute import Execution  # noqa: E402
-from kit.report.report import run_review  # noqa: E402
+from kit.report.report import Execution, run_review  # noqa: E402
 
 QUICK = ("parameters", "imports", "load", "head", "write", "closing")
 

@@ -18,8 +18,7 @@ from kit.page.plansections import (
     plan_section,
     plan_summary_section,
 )
-from kit.planning.of_review import plan_from_params, plan_of_review
-from kit.planning.schedule import CAUTIONS
+from kit.planning.of_review import CAUTIONS, plan_from_params, plan_of_review
 from kit.review.walk import load_review, work_out
 
 PLAN = "template: plan.ipynb\nplan: {margin: 0.03, seed: 1, budget_minutes: 30}\n"

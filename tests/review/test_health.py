@@ -4,12 +4,12 @@ import dataclasses
 import math
 
 import pytest
+from kit.page.healthsections import spread_section, stale_section, tasks_section
 from years_bench import typed, write_bench, write_params
 
 from kit.archive.figures import plain_words
 from kit.claims.claim import trace_faults
 from kit.claims.of_pages import make_claims
-from kit.page.healthsections import spread_section, stale_section, tasks_section
 from kit.review.health import find_gaps, find_stale_cells, measure_health, rank_tasks
 from kit.review.walk import load_review, work_out
 

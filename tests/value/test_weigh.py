@@ -1,5 +1,7 @@
 """Performance against prices. Expected values by plain arithmetic; rules of the trade named."""
 
+from __future__ import annotations
+
 import datetime as dt
 import itertools
 import math
@@ -12,13 +14,177 @@ from kit.margins.cells import Cell
 from kit.margins.suites import SuiteMargin
 from kit.settings.params import PriceScenario, ValueParams
 from kit.trace import Trace
-from kit.value.weigh import find_frontier, weigh_products
+from kit.value.weigh import find_frontier, prices_in_force, weigh_products
 
 REVIEW = dt.date(2026, 6, 1)
+
+
+def row(product, price, kind="street", date="2026-05-20", currency="EUR", source="shop", line=0):
+    return PriceRow(product, price, currency, kind, dt.date.fromisoformat(date), source, "", line)
+
+
+def settle(rows, *, products=None, **params):
+    params = {"currency": "EUR", "kinds": ("launch", "street"), **params}
+    return prices_in_force(
+        rows, params=ValueParams(**params), review_date=REVIEW, products=products
+    )
+
+
+def test_price_is_the_median_of_the_window_with_its_span():
+    rows = [row("a", p) for p in (900.0, 1000.0, 1300.0)] + [row("a", 5.0, date="2026-01-01")]
+    force = settle(rows, since=dt.date(2026, 5, 1))
+    price = force.prices["a", "street"]
+    assert (price.lowest, price.price, price.highest) == (900.0, 1000.0, 1300.0)
+    assert price.marks == ()
+    assert force.rows_left_out == (
+        (rows[3], "before 2026-05-01, where the window of dates begins"),
+    )
+    assert force.left_out["a", "launch"] == "no launch price in prices.csv"
+
+
+def test_an_even_number_of_observations_gives_the_middle_of_the_two():
+    assert settle([row("a", 900.0), row("a", 1000.0)]).prices["a", "street"].price == 950.0
+
+
+def test_a_street_price_seen_after_the_review_does_not_count():
+    later = row("a", 700.0, date="2026-06-02")
+    force = settle([row("a", 900.0), later])
+    assert force.prices["a", "street"].price == 900.0
+    assert force.rows_left_out == ((later, "after 2026-06-01, where the window of dates ends"),)
+    force = settle([later])
+    assert force.left_out["a", "street"] == (
+        "no street price within the window of dates (1 outside)"
+    )
+    assert settle([later], until=dt.date(2026, 7, 1)).prices["a", "street"].price == 700.0
+
+
+def test_every_launch_row_counts_whatever_its_date():
+    rows = [
+        row("a", 1499.0, kind="launch", date="2020-01-01"),
+        row("a", 1599.0, kind="launch", date="2026-06-15"),
+    ]
+    price = settle(rows, since=dt.date(2026, 5, 1)).prices["a", "launch"]
+    assert (price.lowest, price.highest, price.marks) == (1499.0, 1599.0, ())
+
+
+@pytest.mark.parametrize(
+    ("dates", "marks"),
+    [
+        (["2026-04-02", "2026-05-20"], ()),  # 60 days before the review is not yet old
+        (["2026-04-01", "2026-05-20"], ("old_price_in_part",)),
+        (["2026-04-01", "2026-03-01"], ("old_price",)),
+        (["2026-05-20"], ("single_price",)),
+    ],
+)
+def test_old_and_single_prices_are_marked(dates, marks):
+    rows = [row("a", 900.0 + i, date=date) for i, date in enumerate(dates)]
+    assert settle(rows, old_days=60).prices["a", "street"].marks == marks
+
+
+def test_a_rate_converts_and_marks():
+    rate = row("", 0.9, kind="rate", currency="USD", date="2026-05-18", source="bank")
+    force = settle([row("a", 1000.0, currency="USD"), row("a", 1100.0, currency="USD"), rate])
+    price = force.prices["a", "street"]
+    assert price.values == pytest.approx((900.0, 990.0), rel=1e-12)
+    assert price.price == pytest.approx(945.0)
+    assert (price.currency, price.marks, price.rates) == ("EUR", ("converted",), (rate,))
+
+
+def test_the_rate_nearest_in_date_is_taken_and_an_old_one_marked():
+    near = row("", 0.8, kind="rate", currency="USD", date="2026-05-10")
+    far = row("", 0.9, kind="rate", currency="USD", date="2026-05-31")
+    price = settle([row("a", 100.0, currency="USD"), far, near]).prices["a", "street"]
+    assert price.price == pytest.approx(80.0)
+    older = row("", 0.7, kind="rate", currency="USD", date="2025-05-10")
+    price = settle([row("a", 100.0, currency="USD"), older]).prices["a", "street"]
+    assert "old_rate" in price.marks
+
+
+def test_a_pair_is_used_only_by_a_review_in_its_second_currency():
+    pairs = [
+        row("", 0.8, kind="rate", currency="USD/GBP"),
+        row("", 0.9, kind="rate", currency="USD/EUR"),
+    ]
+    price = settle([row("a", 100.0, currency="USD"), *pairs]).prices["a", "street"]
+    assert price.price == pytest.approx(90.0)
+    force = settle([row("a", 100.0, currency="USD"), pairs[0]])
+    assert ("a", "street") not in force.prices
+
+
+def test_without_a_rate_a_foreign_price_is_left_out_with_the_reason():
+    foreign = row("a", 1000.0, currency="USD")
+    later = row("", 0.9, kind="rate", currency="USD", date="2026-06-20")
+    force = settle([foreign, later])
+    assert force.left_out["a", "street"] == (
+        "street price only in USD, and prices.csv holds no rate from it to EUR"
+    )
+    assert force.rows_left_out == ((foreign, "no rate from USD to EUR"),)
+
+
+def test_prices_of_the_own_market_come_before_converted_ones():
+    foreign = row("a", 1000.0, currency="USD")
+    rate = row("", 0.9, kind="rate", currency="USD")
+    force = settle([row("a", 1300.0), foreign, rate])
+    assert force.prices["a", "street"].values == (1300.0,)
+    assert force.rows_left_out == (
+        (foreign, "the product has street prices in EUR, which come first"),
+    )
+
+
+def test_a_kind_that_does_not_count_is_left_out_with_the_reason():
+    used = row("a", 500.0, kind="used")
+    force = settle([used])
+    assert force.rows_left_out == ((used, 'kind "used" is not among value.kinds'),)
+    assert settle([used], kinds=("used",)).prices["a", "used"].price == 500.0
+
+
+def test_every_product_asked_for_has_a_price_or_a_reason():
+    force = settle([row("a", 900.0), row("x", 1.0)], products=("a", "b"))
+    asked = {(p, k) for p in ("a", "b") for k in ("launch", "street")}
+    assert set(force.prices) | set(force.left_out) == asked
+    assert not set(force.prices) & set(force.left_out)
+
+
+def test_a_scenario_sets_its_product_beside_the_others_street_prices():
+    rows = [row("a", 1500.0), row("b", 1200.0), row("b", 1300.0), row("a", 1600.0, kind="launch")]
+    scenario = PriceScenario(name="After a cut", product="a", price=1100.0)
+    force = settle(rows, scenarios=(scenario,), products=("a", "b", "c"))
+    assert force.kinds == ("launch", "street", "scenario-after-a-cut")
+    mine = force.prices["a", "scenario-after-a-cut"]
+    assert (mine.price, mine.lowest, mine.highest, mine.marks) == (
+        1100.0,
+        1100.0,
+        1100.0,
+        ("scenario: After a cut",),
+    )
+    other = force.prices["b", "scenario-after-a-cut"]
+    assert (other.price, other.lowest, other.highest) == (1250.0, 1200.0, 1300.0)
+    assert "beside_street_prices" in other.marks
+    assert force.left_out["c", "scenario-after-a-cut"] == "no street price in prices.csv"
+
+
+def test_two_scenarios_keep_apart_and_one_may_name_two_products():
+    scenarios = [
+        PriceScenario(name="Sale", product="a", price=1.0),
+        PriceScenario(name="sale!", product="a", price=2.0),
+        PriceScenario(name="Sale", product="b", price=3.0),
+    ]
+    force = settle([row("a", 9.0)], scenarios=tuple(scenarios))
+    assert force.prices["a", "scenario-sale"].price == 1.0
+    assert force.prices["b", "scenario-sale"].price == 3.0
+    assert force.prices["a", "scenario-sale-2"].price == 2.0
+
+
+def test_frame_has_a_row_for_each_price():
+    frame = settle([row("a", 900.0), row("a", 1000.0, source="other")]).to_frame()
+    assert frame.loc[0, "sources"] == "shop; other"
+    assert frame.loc[0, "observations"] == 2
+
+
 LEAF = Trace("run", "0" * 64, "r1")
 
 
-def row(product, price, kind="launch", line=0):
+def priced(product, price, kind="launch", line=0):
     return PriceRow(product, float(price), "EUR", kind, dt.date(2026, 5, 20), "shop", "", line)
 
 
@@ -121,7 +287,7 @@ def weigh(
 
 def test_300_above_1500_is_a_premium_of_a_fifth():
     # Common practice, no source.
-    value = weigh([row("new", 1800), row("old", 1500)], [suite("old", 1.25, 1.2, 1.3)])
+    value = weigh([priced("new", 1800), priced("old", 1500)], [suite("old", 1.25, 1.2, 1.3)])
     (weighing,) = value.weighings
     assert weighing.premium == pytest.approx(1.2, rel=1e-12)
     assert weighing.uplift == 1.25
@@ -135,7 +301,7 @@ def test_300_above_1500_is_a_premium_of_a_fifth():
 @pytest.mark.parametrize("price", [1700.0, 1874.9, 1875.1, 2100.0])
 def test_performance_per_money_falls_exactly_when_premium_exceeds_uplift(price):
     # Common practice, no source.
-    value = weigh([row("new", price), row("old", 1500)], [suite("old", 1.25)])
+    value = weigh([priced("new", price), priced("old", 1500)], [suite("old", 1.25)])
     (weighing,) = value.weighings
     new, old = value.standings
     falls = new.cost_per_fps > old.cost_per_fps
@@ -146,15 +312,15 @@ def test_performance_per_money_falls_exactly_when_premium_exceeds_uplift(price):
 
 
 def test_at_the_price_of_equal_value_a_frame_costs_the_same():
-    first = weigh([row("new", 2000), row("old", 1500)], [suite("old", 1.25)])
+    first = weigh([priced("new", 2000), priced("old", 1500)], [suite("old", 1.25)])
     equal = first.weighings[0].equal_value_price
-    again = weigh([row("new", equal), row("old", 1500)], [suite("old", 1.25)])
+    again = weigh([priced("new", equal), priced("old", 1500)], [suite("old", 1.25)])
     new, old = again.standings
     assert new.cost_per_fps == pytest.approx(old.cost_per_fps, rel=1e-12)
 
 
 def test_suite_fps_is_a_geometric_mean_and_cost_carries_the_price_span():
-    prices = [row("new", p, "street") for p in (1500, 1600, 1760)]
+    prices = [priced("new", p, "street") for p in (1500, 1600, 1760)]
     value = weigh(prices, [], rivals=())
     (standing,) = value.standings
     assert standing.suite_fps == pytest.approx(80.0, rel=1e-12)  # sqrt(100 x 64)
@@ -164,14 +330,14 @@ def test_suite_fps_is_a_geometric_mean_and_cost_carries_the_price_span():
 
 
 def test_stated_weights_weigh():
-    value = weigh([row("new", 1600)], [], rivals=(), weights={"t1": 3.0})
+    value = weigh([priced("new", 1600)], [], rivals=(), weights={"t1": 3.0})
     expected = (100.0**3 * 64.0) ** 0.25
     assert value.standings[0].suite_fps == pytest.approx(expected, rel=1e-12)
 
 
 def test_price_span_and_margin_interval_combine_end_by_end():
-    prices = [row("new", p, "street") for p in (1700, 1800, 1900)]
-    prices += [row("old", p, "street") for p in (1400, 1500, 1700)]
+    prices = [priced("new", p, "street") for p in (1700, 1800, 1900)]
+    prices += [priced("old", p, "street") for p in (1400, 1500, 1700)]
     value = weigh(prices, [suite("old", 1.1, 1.05, 1.15)])
     (w,) = value.weighings
     assert (w.premium_low, w.premium_high) == pytest.approx((1.0, 1900 / 1400), rel=1e-12)
@@ -187,14 +353,16 @@ def test_price_span_and_margin_interval_combine_end_by_end():
 
 
 def test_the_least_cut_is_from_the_lowest_price_to_the_highest_equal_value():
-    prices = [row("new", p, "street") for p in (1800, 1900, 2000)] + [row("old", 1500, "street")]
+    prices = [priced("new", p, "street") for p in (1800, 1900, 2000)] + [
+        priced("old", 1500, "street")
+    ]
     (w,) = weigh(prices, [suite("old", 1.1, 1.05, 1.15)]).weighings
     assert w.cut_needed_low == pytest.approx(1 - 1725 / 1800, rel=1e-12)
     assert w.cut_needed_low < w.cut_needed < w.cut_needed_high
 
 
 def test_a_margin_without_interval_is_marked_and_prices_alone_span():
-    prices = [row("new", 1800), row("old", 1400), row("old", 1600)]
+    prices = [priced("new", 1800), priced("old", 1400), priced("old", 1600)]
     (w,) = weigh(prices, [suite("old", 1.2, outcome="unresolved")]).weighings
     assert "no_margin_interval" in w.marks
     assert (w.uplift_low, w.uplift_high) == (None, None)
@@ -203,7 +371,7 @@ def test_a_margin_without_interval_is_marked_and_prices_alone_span():
 
 def test_a_waived_rival_is_marked_where_it_is_weighed_and_where_it_stands():
     value = weigh(
-        [row("new", 1800), row("old", 1500)], [suite("old", 1.25, marks=("waived: memory",))]
+        [priced("new", 1800), priced("old", 1500)], [suite("old", 1.25, marks=("waived: memory",))]
     )
     assert "waived: memory" in value.weighings[0].marks
     marks = {s.product: s.marks for s in value.standings}
@@ -213,7 +381,7 @@ def test_a_waived_rival_is_marked_where_it_is_weighed_and_where_it_stands():
 
 def test_marks_of_cells_and_prices_reach_the_standing():
     cells = [cell("new", "t1", 50.0, marks=("typed in, no log",))]
-    value = weigh([row("new", 900, "street")], [], cells=cells, rivals=())
+    value = weigh([priced("new", 900, "street")], [], cells=cells, rivals=())
     assert set(value.standings[0].marks) == {"typed in, no log", "single_price"}
 
 
@@ -231,7 +399,7 @@ SEVEN = {
 
 def test_frontier_of_seven_products():
     cells = [cell(p, "t1", float(fps)) for p, (_, fps) in SEVEN.items()]
-    prices = [row(p, price) for p, (price, _) in SEVEN.items()]
+    prices = [priced(p, price) for p, (price, _) in SEVEN.items()]
     value = weigh(prices, [], cells=cells, rivals=tuple(SEVEN)[1:])
     status = {s.product: s.frontier for s in value.standings}
     assert [p for p, word in status.items() if word == "on"] == ["new", "p3", "p6", "p7"]
@@ -248,7 +416,7 @@ def test_frontier_of_seven_products():
 
 def test_another_class_of_machine_dominates_nothing():
     table = {"new": {"t1": 60.0}, "desk": {"t1": 120.0}, "dear": {"t1": 55.0}}
-    prices = [row("new", 1900), row("desk", 1500), row("dear", 2000)]
+    prices = [priced("new", 1900), priced("desk", 1500), priced("dear", 2000)]
     classes = {"new": "portable", "dear": "portable", "desk": "desk"}
     value = weigh(prices, [], table=table, rivals=("desk", "dear"), classes=classes)
     found = {s.product: (s.frontier, s.dominated_by) for s in value.standings}
@@ -261,7 +429,7 @@ def test_another_class_of_machine_dominates_nothing():
     # Who beats whom is named right though the desk computer stands between them.
     table["good"] = {"t1": 58.0}
     more = weigh(
-        [*prices, row("good", 1950)],
+        [*prices, priced("good", 1950)],
         [],
         table=table,
         rivals=("desk", "good", "dear"),
@@ -277,7 +445,7 @@ def test_another_class_of_machine_dominates_nothing():
 )
 def test_a_place_kept_by_an_unresolved_lead_is_marked(outcome, marked):
     table = {"new": {"t1": 100.0}, "old": {"t1": 99.0}}
-    prices = [row("new", 1600), row("old", 1500)]
+    prices = [priced("new", 1600), priced("old", 1500)]
     value = weigh(prices, [suite("old", 1.01, outcome=outcome, titles=("t1",))], table=table)
     marks = {s.product: "frontier_unresolved" in s.marks for s in value.standings}
     assert marks == {"new": marked, "old": False}
@@ -289,7 +457,7 @@ def test_products_stand_on_the_titles_all_share():
         "old": {"t1": 80.0, "t2": 45.0, "t4": 99.0},
     }
     margins = [suite("old", 1.2, titles=("t1", "t2"))]
-    value = weigh([row("new", 1600), row("old", 1500)], margins, table=table)
+    value = weigh([priced("new", 1600), priced("old", 1500)], margins, table=table)
     assert value.titles == ("t1", "t2")
     assert value.standings[1].suite_fps == pytest.approx(60.0)
     assert "titles_differ_from_standings" not in value.weighings[0].marks
@@ -301,7 +469,7 @@ def test_a_rival_with_few_titles_does_not_take_titles_from_the_others():
         "old": {"t1": 80.0, "t2": 45.0, "t3": 50.0, "t4": 60.0},
         "typed": {"t1": 70.0},
     }
-    prices = [row("new", 1600), row("old", 1500), row("typed", 900)]
+    prices = [priced("new", 1600), priced("old", 1500), priced("typed", 900)]
     margins = [suite("typed", 1.43, titles=("t1",))]
     value = weigh(prices, margins, table=table, rivals=("old", "typed"))
     assert value.titles == ("t1", "t2", "t3", "t4")
@@ -322,7 +490,7 @@ def test_of_two_rivals_that_cost_equally_many_titles_the_later_goes():
         "one": {"t1": 80.0},
         "two": {"t2": 45.0},
     }
-    prices = [row("new", 1600), row("one", 1500), row("two", 900)]
+    prices = [priced("new", 1600), priced("one", 1500), priced("two", 900)]
     value = weigh(prices, [], table=table, rivals=("one", "two"))
     assert value.titles == ("t1",)
     assert [s.product for s in value.standings] == ["new", "one"]
@@ -330,11 +498,11 @@ def test_of_two_rivals_that_cost_equally_many_titles_the_later_goes():
 
 def test_each_kind_of_price_is_weighed_for_itself():
     prices = [
-        row("new", 1800),
-        row("old", 1500),
-        row("new", 1500, "street"),
-        row("old", 1400, "street"),
-        row("old", 700, "used"),
+        priced("new", 1800),
+        priced("old", 1500),
+        priced("new", 1500, "street"),
+        priced("old", 1400, "street"),
+        priced("old", 700, "used"),
     ]
     scenario = PriceScenario(name="Sale", product="new", price=1300.0)
     value = weigh(
@@ -349,10 +517,10 @@ def test_each_kind_of_price_is_weighed_for_itself():
 
 
 def test_what_has_a_price_but_no_margin_or_average_is_named():
-    value = weigh([row("new", 1800), row("old", 1500)], [], table={"new": {"t1": 60.0}})
+    value = weigh([priced("new", 1800), priced("old", 1500)], [], table={"new": {"t1": 60.0}})
     assert value.weighings == ()
     assert value.left_out["old", "launch"].startswith("averages in 0 of the 1 titles")
-    value = weigh([row("new", 1800), row("old", 1500)], [])
+    value = weigh([priced("new", 1800), priced("old", 1500)], [])
     assert value.left_out["old", "launch"] == "no suite margin of new over it"
 
 
@@ -364,14 +532,14 @@ def test_only_the_whole_suite_of_averages_counts():
         suite("old", 7.0, name="age"),
     ]
     cells = [*bench_cells(TABLE), cell("new", "t1", 9.0, metric="low_1pct_fps")]
-    value = weigh([row("new", 1800), row("old", 1500)], margins, cells=cells)
+    value = weigh([priced("new", 1800), priced("old", 1500)], margins, cells=cells)
     assert [w.uplift for w in value.weighings] == [1.25]
     assert value.standings[0].suite_fps == pytest.approx(80.0)
 
 
 def test_traces_lead_to_runs_and_name_the_lines_of_prices():
     value = weigh(
-        [row("new", 1800, line=2), row("old", 1500, line=3), row("old", 1600, line=7)],
+        [priced("new", 1800, line=2), priced("old", 1500, line=3), priced("old", 1600, line=7)],
         [suite("old", 1.25)],
     )
     standing = value.standings[1]
@@ -383,7 +551,7 @@ def test_traces_lead_to_runs_and_name_the_lines_of_prices():
 
 
 def test_frames_hold_a_row_each():
-    value = weigh([row("new", 1800), row("old", 1500)], [suite("old", 1.25, 1.2, 1.3)])
+    value = weigh([priced("new", 1800), priced("old", 1500)], [suite("old", 1.25, 1.2, 1.3)])
     standings = value.to_frame().set_index("product")
     assert standings.loc["new", "cost_per_fps"] == pytest.approx(22.5)
     assert standings.loc["new", "frontier"] == "on"

@@ -295,7 +295,7 @@ def test_rights_lost_between_two_runs_are_named(tmp_path):
     code = f"""
 import os
 from pathlib import Path
-import kit.report.execute, kit.report.files, kit.review.walk
+import kit.report.report, kit.report.files, kit.review.walk
 from filelock import FileLock
 from kit.errors import KitError
 from kit.bench.intake import add_logs

@@ -14,8 +14,7 @@ from kit.archive.sealing import seal
 from kit.archive.verifying import verify_bag
 from kit.claims.claim import load_claims, trace_faults
 from kit.errors import CellError
-from kit.report.execute import execute_template
-from kit.report.report import run_review
+from kit.report.report import execute_template, run_review
 from kit.report.template import read_template
 
 ROOT = Path(__file__).parents[2]
