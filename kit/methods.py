@@ -276,17 +276,3 @@ _ALL = (
 )
 
 METHODS = {method.name: method for method in _ALL}
-
-
-def method_words(name: str) -> str:
-    """Return a method's formula in words.
-
-    Raises
-    ------
-    ValueError
-        If no method has this name.
-    """
-    try:
-        return METHODS[name].words
-    except KeyError:
-        raise ValueError(f"no method {name!r}") from None

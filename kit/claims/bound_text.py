@@ -82,7 +82,7 @@ PHRASE = re.compile(
 
 
 @dataclass(frozen=True, slots=True)
-class Statement:
+class _Statement:
     """A ratio in words, and where it stands in its sentence."""
 
     words: str
@@ -105,7 +105,7 @@ class Statement:
 
 
 @dataclass(frozen=True, slots=True)
-class Derived:
+class _Derived:
     """A ratio that follows from one or two claims, with the ends it cannot lie outside of."""
 
     of: str  # what it is the ratio of: figures of one kind, metric and title go together
@@ -116,22 +116,24 @@ class Derived:
     high: float | None
     claims: tuple[str, ...]
 
-    def turned(self) -> Derived:
+    def turned(self) -> _Derived:
         """Return the same the other way round."""
         low, high = (1 / self.high, 1 / self.low) if self.low and self.high else (None, None)
-        return Derived(self.of, self.baseline, self.product, 1 / self.ratio, low, high, self.claims)
+        return _Derived(
+            self.of, self.baseline, self.product, 1 / self.ratio, low, high, self.claims
+        )
 
-    def times(self, other: Derived) -> Derived:
+    def times(self, other: _Derived) -> _Derived:
         """Return the product of two ratios, each end with each: wide enough however they depend."""
         low = self.low * other.low if self.low and other.low else None
         high = self.high * other.high if self.high and other.high else None
         both = tuple(dict.fromkeys((*self.claims, *other.claims)))
-        return Derived(
+        return _Derived(
             self.of, self.product, other.baseline, self.ratio * other.ratio, low, high, both
         )
 
 
-def find_statements(sentence: str) -> Iterator[Statement]:
+def find_statements(sentence: str) -> Iterator[_Statement]:
     """Yield the ratios that a sentence states in words.
 
     Examples
@@ -149,21 +151,21 @@ def find_statements(sentence: str) -> Iterator[Statement]:
             amount = AMOUNTS[said["amount"]] if said["amount"] else _COUNTS[said["count"]] / 100
             ratio = 1 + amount if said["way"] in _UP_WAYS else 1 - amount
         if ratio > 0:
-            yield Statement(" ".join(match[0].split()), match.start(), ratio, said["hedge"])
+            yield _Statement(" ".join(match[0].split()), match.start(), ratio, said["hedge"])
 
 
-def derive(claim: Claim, *, turned: bool = False) -> Derived | None:
+def derive(claim: Claim, *, turned: bool = False) -> _Derived | None:
     """Return what a margin's claim gives; None where it has no value."""
     if not claim.value:
         return None
     of = claim.id.rpartition("/")[0]
-    made = Derived(
+    made = _Derived(
         of, claim.product, claim.baseline, claim.value, claim.low, claim.high, (claim.id,)
     )
     return made.turned() if turned else made
 
 
-def ratios_of_pair(product: str, baseline: str, given: Sequence[Derived]) -> list[Derived]:
+def ratios_of_pair(product: str, baseline: str, given: Sequence[_Derived]) -> list[_Derived]:
     """Return a pair's ratio, directly where it is given, else through one other product."""
     both = [*given, *(one.turned() for one in given)]
     direct = [one for one in both if (one.product, one.baseline) == (product, baseline)]
@@ -177,7 +179,7 @@ def ratios_of_pair(product: str, baseline: str, given: Sequence[Derived]) -> lis
     ]
 
 
-def ratios_of_sentence(given: Sequence[Derived]) -> list[Derived]:
+def _ratios_of_sentence(given: Sequence[_Derived]) -> list[_Derived]:
     """Return what the margins of a sentence give where it does not say of which pair it speaks."""
     found = list(given)
     for first, second in combinations(given, 2):
@@ -191,13 +193,13 @@ def ratios_of_sentence(given: Sequence[Derived]) -> list[Derived]:
     return found
 
 
-def suite_ratios(book: ClaimBook) -> list[Derived]:
+def _suite_ratios(book: ClaimBook) -> list[_Derived]:
     """Return the suite margins of a review, over all its titles."""
     suites = book.of_kind("suite", metric=HEADLINE)
     return [made for claim in suites if "/all/" in claim.id and (made := derive(claim))]
 
 
-def judge(statement: Statement, found: Sequence[Derived], *, locale: str) -> str:
+def judge(statement: _Statement, found: Sequence[_Derived], *, locale: str) -> str:
     """Return what is wrong with a statement, given what its margins give; "" where it holds."""
     if not found:
         return (
@@ -221,7 +223,7 @@ def judge(statement: Statement, found: Sequence[Derived], *, locale: str) -> str
     return ""
 
 
-def _text(derived: Derived, locale: str) -> str:
+def _text(derived: _Derived, locale: str) -> str:
     return ratio_text(derived.ratio, derived.low, derived.high, locale=locale).text
 
 
@@ -347,8 +349,8 @@ def bind_text(
         line = source.count("\n", 0, match.start()) + 1
         written = " ".join(match[1].split())
         try:
-            claim, forms = find_claim(written, book)
-            text = reference_text(
+            claim, forms = _find_claim(written, book)
+            text = _reference_text(
                 claim, forms, locale=str(book.settings.get("locale", "en")), names=shown
             )
         except LookupError as error:
@@ -505,9 +507,9 @@ def _wrong_ratios(
             continue
         pair = _named_products(sentence, names)
         if pair:
-            found = ratios_of_pair(*pair, given) or ratios_of_pair(*pair, suite_ratios(book))
+            found = ratios_of_pair(*pair, given) or ratios_of_pair(*pair, _suite_ratios(book))
         else:
-            found = ratios_of_sentence(given)
+            found = _ratios_of_sentence(given)
         if said := judge(statement, found, locale=locale):
             here = line + sentence.count("\n", 0, statement.start)
             yield Fault(file, said, line=here)
@@ -546,7 +548,7 @@ def _named_pair(sentence: str, book: ClaimBook, names: Mapping[str, str]) -> Cla
     return book.get(f"suite/{HEADLINE}/all/{pair[0]}-over-{pair[1]}") if pair else None
 
 
-def find_claim(written: str, book: ClaimBook) -> tuple[Claim, frozenset[str]]:
+def _find_claim(written: str, book: ClaimBook) -> tuple[Claim, frozenset[str]]:
     """Return the claim a reference names, and how it is to be written.
 
     Raises
@@ -559,7 +561,7 @@ def find_claim(written: str, book: ClaimBook) -> tuple[Claim, frozenset[str]]:
     for form in sorted(forms - FORMS):
         guess = did_you_mean(form, FORMS, listed=len(FORMS))
         raise LookupError(f'no way of writing called "{form}"{guess}')
-    claim_id = reference_id(phrase.split(), book)
+    claim_id = _reference_id(phrase.split(), book)
     claim = book.get(claim_id)
     if claim is None:
         guess = did_you_mean(claim_id, book.by_id)
@@ -567,7 +569,7 @@ def find_claim(written: str, book: ClaimBook) -> tuple[Claim, frozenset[str]]:
     return claim, forms
 
 
-def reference_id(words: list[str], book: ClaimBook) -> str:
+def _reference_id(words: list[str], book: ClaimBook) -> str:
     """Return the claim id that the words of a reference stand for.
 
     Raises
@@ -629,7 +631,7 @@ def reference_id(words: list[str], book: ClaimBook) -> str:
     )
 
 
-def reference_text(
+def _reference_text(
     claim: Claim, forms: frozenset[str], *, locale: str, names: Mapping[str, str]
 ) -> str:
     """Return a reference as it is printed: number, unit and direction, rounded once.
@@ -705,7 +707,7 @@ def printed_forms(claim: Claim, book: ClaimBook) -> set[str]:
         for turned in ([], ["reversed"]):
             try:
                 forms.add(
-                    reference_text(
+                    _reference_text(
                         claim,
                         frozenset([*chosen, *turned]),
                         locale=locale,

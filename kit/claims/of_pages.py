@@ -52,7 +52,7 @@ POWER_SOURCES = {
 }
 
 
-def health_claims(review: Review, results: Results) -> Iterator[Claim]:
+def _health_claims(review: Review, results: Results) -> Iterator[Claim]:
     """Yield the spread of each title, its components over the bench, and what is old or missing."""
     health = measure_health(review, results)
     for repeat in health.repeats:
@@ -160,7 +160,7 @@ def _number(
     return make_claim(kind, subject, Figure(value), method=method, unit=unit, text=text)
 
 
-def look_claims(review: Review) -> Iterator[Claim]:
+def _look_claims(review: Review) -> Iterator[Claim]:
     """Yield, for each run, hitches, time over budget, lows by every definition and diagnostics."""
     look = look_into(review)
     for run in look.runs:
@@ -232,7 +232,7 @@ def _of_run(run: LookedRun, review: Review) -> Iterator[Claim]:
         yield _number("look", part, frames, "effective-frames", "frames", review)
 
 
-def plan_claims(review: Review) -> Iterator[Claim]:
+def _plan_claims(review: Review) -> Iterator[Claim]:
     """Yield the runs to make of each product and title, their time, and what they resolve."""
     plan = plan_of_review(review).plan
     locale = review.params.locale
@@ -398,7 +398,7 @@ def _of_frame_times(review: Review, results: Results) -> Made:
     )
     made = [claim for claim in own if (claim.product, claim.title) == cell]
     figures = [claim for claim in made if claim.is_figure]
-    return figures, look_claims(review), [claim for claim in made if not claim.is_figure]
+    return figures, _look_claims(review), [claim for claim in made if not claim.is_figure]
 
 
 def _of_bench_health(review: Review, results: Results) -> Made:
@@ -407,7 +407,7 @@ def _of_bench_health(review: Review, results: Results) -> Made:
     return (
         of_review.run_claims(review),
         of_review.drift_claims(review, results),
-        health_claims(review, results),
+        _health_claims(review, results),
         of_review.count_claims(review),
         (claim for claim in cells if (claim.metric, claim.product) == mine),
         of_review.spread_claims(review, results),
@@ -416,7 +416,7 @@ def _of_bench_health(review: Review, results: Results) -> Made:
 
 
 def _of_plan(review: Review, results: Results) -> Made:
-    return plan_claims(review), of_review.count_claims(review)
+    return _plan_claims(review), of_review.count_claims(review)
 
 
 PAGE_KINDS: Mapping[str, PageKind] = {
@@ -478,14 +478,14 @@ def kit_version() -> str:
 
 def _records_shown(review: Review) -> tuple[RunRecord, ...]:
     """Return the records of the runs a page may name: those of one cell, or of the review."""
-    records = run_records(review)
+    records = _run_records(review)
     if not PAGE_KINDS[page_name(review.params)].of_one_cell:
         return records
     cell = _cell_looked_into(review)
     return tuple(run for run in records if (run.product, run.title) == cell)
 
 
-def run_records(review: Review) -> tuple[RunRecord, ...]:
+def _run_records(review: Review) -> tuple[RunRecord, ...]:
     """Return every row of the review's run sheet: used, set aside, or why it did not run."""
     records = []
     for row in review.rows:

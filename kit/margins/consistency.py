@@ -21,7 +21,7 @@ from kit.trace import Trace
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class DerivedRatio(RatioEstimate):
+class _DerivedRatio(RatioEstimate):
     """A product of powers of margins: what a sentence says that no margin says directly."""
 
     metric: str = ""  # terms may be of several
@@ -72,7 +72,7 @@ def margin_covariance(first: Margin, second: Margin) -> float | None:
 
 def derive_ratio(
     terms: Sequence[tuple[Margin | SuiteMargin, float]], *, confidence: float
-) -> DerivedRatio:
+) -> _DerivedRatio:
     """Return a product of powers of margins (all per title, or all of suites), with its interval.
 
     Parameters
@@ -95,7 +95,7 @@ def derive_ratio(
     marks = dict.fromkeys(m for term, _ in terms for m in term.marks if m != "no_interval")
     if low is None:
         marks["no_interval"] = None
-    return DerivedRatio(
+    return _DerivedRatio(
         value=math.exp(center),
         low=low,
         high=high,

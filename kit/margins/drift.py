@@ -26,7 +26,7 @@ from kit.settings.params import MarginParams, ReviewParams
 from kit.trace import Trace
 
 if TYPE_CHECKING:
-    import pandas as pd
+    pass
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -204,24 +204,3 @@ def _as_margin(part: Margin | SuiteMargin, anchor: str) -> Margin:
         trace=part.trace,
         ratio_all_runs=None,
     )
-
-
-def drift_frame(drifts: Sequence[Drift]) -> pd.DataFrame:
-    """Return a row per drift: metric, title, anchors (joined by " "), ratio, low, high, like_low,
-    like_high, confidence, outcome, and the ratio of each anchor in a column of its own."""
-    import pandas as pd
-
-    names = ["ratio", "low", "high", "like_low", "like_high", "confidence", "outcome"]
-    anchors = list(dict.fromkeys(anchor for d in drifts for anchor in d.anchors))
-    rows = [
-        [
-            d.metric,
-            d.title or "all",
-            " ".join(d.anchors),
-            *(getattr(d, name) for name in names),
-            *(d.parts[a].ratio if a in d.parts else None for a in anchors),
-        ]
-        for d in drifts
-    ]
-    frame = pd.DataFrame(rows, columns=["metric", "title", "anchors", *names, *anchors])
-    return frame.astype(dict.fromkeys([*names[:5], *anchors], "float64"))

@@ -19,7 +19,7 @@ from kit.stats.intervals import WIDEST
 from kit.trace import Trace
 
 if TYPE_CHECKING:
-    import pandas as pd
+    pass
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -170,15 +170,3 @@ def _metered(
                 )
             )
     return standings
-
-
-def energy_frame(standings: Sequence[EnergyStanding]) -> pd.DataFrame:
-    """Return one row per standing: product, title, source, joule_per_frame, low, high, confidence,
-    runs, marks, power_title, fps_per_watt."""
-    import pandas as pd
-
-    names = [
-        *("product", "title", "source", "joule_per_frame", "low", "high", "confidence", "runs"),
-        *("marks", "power_title", "fps_per_watt"),
-    ]
-    return pd.DataFrame([[getattr(s, n) for n in names] for s in standings], columns=names)

@@ -28,7 +28,7 @@ LIMIT_FACTOR = 2.8
 
 
 @dataclass(frozen=True, slots=True)
-class OneWay:
+class _OneWay:
     """A one-way analysis of variance with random groups.
 
     `size` is the mean group size that counts in unequal groups (ISO 5725-2, 7.4.5). `within_var`
@@ -67,7 +67,7 @@ class OneWay:
 
 
 @dataclass(frozen=True, slots=True)
-class TwoWay:
+class _TwoWay:
     """Variance components of a table with one value a cell, some of which may be missing."""
 
     row_var: float
@@ -118,7 +118,7 @@ class BenchComponents:
     run_sd: float | None
 
 
-def analyse_one_way(groups: Sequence[Sequence[float]]) -> OneWay:
+def analyse_one_way(groups: Sequence[Sequence[float]]) -> _OneWay:
     """Return the one-way analysis of variance of groups, which may be of unequal sizes.
 
     Parameters
@@ -159,7 +159,7 @@ def analyse_one_way(groups: Sequence[Sequence[float]]) -> OneWay:
     between = math.nan
     if df_between and df_within:
         between = max((ss_between / df_between - within) / size, 0.0)
-    return OneWay(
+    return _OneWay(
         mean=origin + mean,
         groups=len(filled),
         values=values,
@@ -173,7 +173,7 @@ def analyse_one_way(groups: Sequence[Sequence[float]]) -> OneWay:
     )
 
 
-def analyse_two_way(table: Floats) -> TwoWay:
+def analyse_two_way(table: Floats) -> _TwoWay:
     """Return the variance components of rows and columns of a table.
 
     Parameters
@@ -210,7 +210,7 @@ def analyse_two_way(table: Floats) -> TwoWay:
         residual = y - other @ (other.T @ y / other.sum(axis=0))
         explained = float((residual**2).sum()) - rest
         found.append((explained - rest_var * (levels.shape[1] - 1)) / (n - size))
-    return TwoWay(max(found[0], 0.0), max(found[1], 0.0), rest_var, df_rest)
+    return _TwoWay(max(found[0], 0.0), max(found[1], 0.0), rest_var, df_rest)
 
 
 def measure_repeatability(

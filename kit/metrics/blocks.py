@@ -76,8 +76,8 @@ def measure_blocks(
     check_frames(frame_ms)
     length = block if block is not None else choose_block([frame_ms])
     within_sd, effective_frames = {}, {}
-    for metric in judged_metrics(frame_ms.size, metrics):
-        z = influence_of(frame_ms, metric)
+    for metric in _judged_metrics(frame_ms.size, metrics):
+        z = _influence_of(frame_ms, metric)
         own = block is None and METRICS[metric].own_blocks
         variance = block_variance(z, choose_block([z]) if own else length)
         # ln(1000 / mean) has the relative error of the mean.
@@ -86,7 +86,7 @@ def measure_blocks(
     return RunBlocks(length, within_sd, effective_frames)
 
 
-def judged_metrics(frames: int, metrics: Sequence[str] = FRAME_METRICS) -> list[str]:
+def _judged_metrics(frames: int, metrics: Sequence[str] = FRAME_METRICS) -> list[str]:
     """Return those metrics that a run of so many frames can judge: a low needs a tail."""
     return [
         metric
@@ -96,7 +96,7 @@ def judged_metrics(frames: int, metrics: Sequence[str] = FRAME_METRICS) -> list[
     ]
 
 
-def influence_of(frame_ms: Floats, metric: str) -> Floats:
+def _influence_of(frame_ms: Floats, metric: str) -> Floats:
     """Return the series whose mean is 1000 over the metric.
 
     Raises
@@ -117,7 +117,7 @@ COUNTED_TAIL_FRAMES = 40
 
 
 @dataclass(frozen=True, slots=True)
-class MetricBlocks:
+class _MetricBlocks:
     """What resampled blocks say of one metric of one product in one title.
 
     `value` is the geometric mean over runs. `low` and `high` are percentiles of the resampled
@@ -137,7 +137,7 @@ class MetricBlocks:
 
 
 @dataclass(frozen=True, slots=True)
-class BlockDiagnostic:
+class _BlockDiagnostic:
     """A block bootstrap of some runs of one product in one title."""
 
     runs: int
@@ -145,7 +145,7 @@ class BlockDiagnostic:
     resamples: int
     seed: int
     confidence: float
-    metrics: Mapping[str, MetricBlocks]
+    metrics: Mapping[str, _MetricBlocks]
     left_out: Mapping[str, str]  # metric -> why it cannot be judged
 
 
@@ -156,7 +156,7 @@ def block_bootstrap(
     resamples: int,
     seed: int,
     confidence: float = 0.95,
-) -> BlockDiagnostic:
+) -> _BlockDiagnostic:
     """Return what resampled blocks of frames say of a cell's runs.
 
     Parameters
@@ -175,7 +175,7 @@ def block_bootstrap(
 
     Returns
     -------
-    BlockDiagnostic
+    _BlockDiagnostic
         Metrics that cannot be judged are named in `left_out`, with the reason.
 
     Raises
@@ -192,12 +192,12 @@ def block_bootstrap(
         measure_blocks(frame_ms, metrics=DEFAULT_METRICS, block=length)
         for frame_ms in frame_ms_runs
     ]
-    metrics: dict[str, MetricBlocks] = {}
+    metrics: dict[str, _MetricBlocks] = {}
     for metric, drawn in replicates.items():
         values = [_value(frame_ms, metric) for frame_ms in frame_ms_runs]
         errors = [run.within_sd[metric] for run in runs]
         low, high = np.quantile(drawn, [(1 - confidence) / 2, (1 + confidence) / 2])
-        metrics[metric] = MetricBlocks(
+        metrics[metric] = _MetricBlocks(
             metric=metric,
             value=float(np.exp(np.log(values).mean())),
             low=float(low),
@@ -214,7 +214,7 @@ def block_bootstrap(
         for metric in DEFAULT_METRICS
         if metric not in metrics
     }
-    return BlockDiagnostic(
+    return _BlockDiagnostic(
         len(frame_ms_runs), length, resamples, seed, confidence, metrics, left_out
     )
 
@@ -253,7 +253,7 @@ def bootstrap_replicates(
         check_frames(frame_ms)
     runs = len(frame_ms_runs)
     shortest = min(frame_ms.size for frame_ms in frame_ms_runs)
-    metrics = judged_metrics(shortest, DEFAULT_METRICS)
+    metrics = _judged_metrics(shortest, DEFAULT_METRICS)
     rng = np.random.default_rng(seed)
     drawn = rng.integers(0, runs, (resamples, runs), dtype=np.int32)
     logs = {metric: np.empty((resamples, runs)) for metric in metrics}
@@ -267,7 +267,7 @@ def bootstrap_replicates(
             and tail_count(frame_ms.size, share=TAILS[metric]) <= COUNTED_TAIL_FRAMES
         }
         means = {
-            metric: block_means(influence_of(frame_ms, metric), length)
+            metric: block_means(_influence_of(frame_ms, metric), length)
             for metric in metrics
             if metric not in counted
         }

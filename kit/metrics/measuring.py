@@ -108,7 +108,7 @@ def do_task(task: LogTask, store: Store | None = None) -> Outcome:
         return error.faults
 
 
-def do_tasks(tasks: tuple[LogTask, ...], store: Store | None = None) -> list[Outcome]:
+def _do_tasks(tasks: tuple[LogTask, ...], store: Store | None = None) -> list[Outcome]:
     """Return what each of several logs gives."""
     return [do_task(task, store) for task in tasks]
 
@@ -132,7 +132,7 @@ def do_tasks_alike(batch: tuple[str, tuple[LogTask, ...]]) -> list[Outcome]:
             "a worker has another version of marginbook, numpy, scipy or pyarrow than this "
             "machine; install the same on all"
         )
-    return do_tasks(tasks)
+    return _do_tasks(tasks)
 
 
 def _facts(task: LogTask, store: Store | None) -> LogFacts:
@@ -145,7 +145,7 @@ def _facts(task: LogTask, store: Store | None) -> LogFacts:
     if path is not None:
         data = b"".join(recorded_chunks(path, file=task.file))
     else:
-        data = fetch_bytes(task.place, file=task.file)
+        data = _fetch_bytes(task.place, file=task.file)
     sha256 = hashlib.sha256(data).hexdigest()
     if store is not None and (kept := _kept(task, store, sha256)):
         return kept
@@ -167,7 +167,7 @@ def _sha256_of(path: Path, file: str) -> str:
     return digest.hexdigest()
 
 
-def fetch_bytes(url: str, *, file: str) -> bytes:
+def _fetch_bytes(url: str, *, file: str) -> bytes:
     """Return the bytes at a URL.
 
     HTTP is read with the standard library, any other kind with fsspec, if that is installed.
@@ -474,7 +474,7 @@ def do_all(tasks: Sequence[LogTask], reading: Reading) -> list[Outcome]:
     outcomes: list[Outcome] = []
     with ThreadPoolExecutor(reading.threads) as pool:
         do = pool.map if reading.threads > 1 else map
-        for part in do(partial(do_tasks, store=reading.store), _cut(ordered, HANDFUL)):
+        for part in do(partial(_do_tasks, store=reading.store), _cut(ordered, HANDFUL)):
             outcomes += part
             _tell(reading, len(outcomes), len(tasks))
     return outcomes[::-1] if reading.backwards else outcomes
@@ -544,10 +544,10 @@ def _shared_out(
     while left or given:
         while left and len(given) < 2 * (reading.jobs - 1):
             number, chunk = left.popleft()
-            given[pool.submit(do_tasks, chunk, reading.store)] = number
+            given[pool.submit(_do_tasks, chunk, reading.store)] = number
         if left:
             number, chunk = left.popleft()
-            yield number, do_tasks(chunk, reading.store)
+            yield number, _do_tasks(chunk, reading.store)
         else:
             wait(given, return_when=FIRST_COMPLETED)
         for done in [future for future in given if future.done()]:

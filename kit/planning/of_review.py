@@ -50,7 +50,7 @@ Key = tuple[str, str]  # (product, title)
 
 
 @dataclass(frozen=True, slots=True)
-class ScheduledRun:
+class _ScheduledRun:
     """One run of the order: its place, its block, and which run of its cell it is."""
 
     place: int  # from 1
@@ -62,7 +62,7 @@ class ScheduledRun:
 
 def order_runs(
     counts: Mapping[Key, int], *, seed: int, by_product: bool = False
-) -> tuple[ScheduledRun, ...]:
+) -> tuple[_ScheduledRun, ...]:
     """Return the order in which to make a number of runs.
 
     Parameters
@@ -77,7 +77,7 @@ def order_runs(
 
     Returns
     -------
-    tuple of ScheduledRun
+    tuple of _ScheduledRun
 
     Raises
     ------
@@ -99,7 +99,7 @@ def order_runs(
     for key in sorted(counts):
         for place in _spread(counts[key], len(blocks), draw):
             blocks[place].append(key)
-    order: list[ScheduledRun] = []
+    order: list[_ScheduledRun] = []
     made: dict[Key, int] = {}
     last = ""
     for block_number, block in enumerate(blocks, start=1):
@@ -107,7 +107,7 @@ def order_runs(
         for product, title in mixed:
             made[product, title] = made.get((product, title), 0) + 1
             number_made = made[product, title]
-            order.append(ScheduledRun(len(order) + 1, block_number, product, title, number_made))
+            order.append(_ScheduledRun(len(order) + 1, block_number, product, title, number_made))
             last = product
     return tuple(order)
 
@@ -152,19 +152,19 @@ def _apart(block: Sequence[Key], last: str, draw: random.Random) -> list[Key]:
     return order
 
 
-def count_switches(order: Sequence[ScheduledRun]) -> int:
+def count_switches(order: Sequence[_ScheduledRun]) -> int:
     """Return how often the next run is on another product."""
     return sum(a.product != b.product for a, b in pairwise(order))
 
 
 def bench_minutes(
-    order: Sequence[ScheduledRun], params: PlanParams, *, run_s: Mapping[str, float]
+    order: Sequence[_ScheduledRun], params: PlanParams, *, run_s: Mapping[str, float]
 ) -> float:
     """Return the time an order takes: set-up and run of each, and going between products.
 
     Parameters
     ----------
-    order : sequence of ScheduledRun
+    order : sequence of _ScheduledRun
         From `order_runs`.
     params : PlanParams
         `setup_s`, `switch_s`, and `run_s` for titles not in the mapping.
@@ -175,11 +175,11 @@ def bench_minutes(
     return (runs + count_switches(order) * params.switch_s) / 60
 
 
-def order_frame(order: Sequence[ScheduledRun]) -> pd.DataFrame:
+def order_frame(order: Sequence[_ScheduledRun]) -> pd.DataFrame:
     """Return one row per run: place, block, product, title, number."""
     import pandas as pd
 
-    names = [f.name for f in fields(ScheduledRun)]
+    names = [f.name for f in fields(_ScheduledRun)]
     return pd.DataFrame([[getattr(run, n) for n in names] for run in order], columns=names)
 
 
@@ -515,7 +515,7 @@ class Planned:
     review: str
     bench: Bench
     plan: Plan
-    order: tuple[ScheduledRun, ...]
+    order: tuple[_ScheduledRun, ...]
     checks: tuple[str, ...]
     pilot: PilotCheck | None
 
@@ -591,7 +591,7 @@ def plan_from_params(path: Path) -> Planned:
     sheet = read_run_sheet(bench)
     titles = planned_titles(params, bench)
     rows = select_rows(sheet, products=params.products, titles=titles)
-    return _planned(loaded, titles, what_bench_shows(rows, loaded))
+    return _planned(loaded, titles, _what_bench_shows(rows, loaded))
 
 
 @lru_cache(maxsize=1)
@@ -630,7 +630,7 @@ def _planned(loaded: LoadedParams, titles: Sequence[str], shown: Shown) -> Plann
     )
 
 
-def _order(plan: Plan, params: ReviewParams) -> tuple[ScheduledRun, ...]:
+def _order(plan: Plan, params: ReviewParams) -> tuple[_ScheduledRun, ...]:
     if params.plan is None:
         return ()
     return order_runs(plan.counts(), seed=params.plan.seed, by_product=params.plan.by_product)
@@ -641,7 +641,7 @@ def planned_titles(params: ReviewParams, bench: Bench) -> tuple[str, ...]:
     return tuple(bench.titles) if params.titles == "all" else params.titles
 
 
-def what_bench_shows(rows: Sequence[RunRow], loaded: LoadedParams) -> Shown:
+def _what_bench_shows(rows: Sequence[RunRow], loaded: LoadedParams) -> Shown:
     """Return shared variances of the averages, runs per cell, and profiles of the runs."""
     diagnostics, metrics = read_and_measure(rows, loaded)
     screened = screen_runs(rows, diagnostics, loaded.bench, loaded.params)

@@ -44,7 +44,7 @@ class CellTime:
 
 
 @dataclass(frozen=True, slots=True)
-class NextRun:
+class _NextRun:
     """One run to make next. `minutes` counts from the first; `suite_se` is what is left then.
 
     `suite_se` is the standard error of ln suite margin, root mean square over the baselines; None
@@ -61,7 +61,7 @@ class NextRun:
 
 
 @dataclass(frozen=True, slots=True)
-class TitleGain:
+class _TitleGain:
     """What one more run of a title on every product would bring.
 
     `variance_share` is the title's share of the suite's variance so far, `gain_share` the part of
@@ -82,7 +82,7 @@ class TitleGain:
 
 def find_next_runs(
     cells: Sequence[CellTime], *, product: str, budget_minutes: float, min_runs: int
-) -> tuple[NextRun, ...]:
+) -> tuple[_NextRun, ...]:
     """Return the runs that a budget of bench time is best spent on, in order.
 
     Parameters
@@ -98,7 +98,7 @@ def find_next_runs(
 
     Returns
     -------
-    tuple of NextRun
+    tuple of _NextRun
 
     Notes
     -----
@@ -110,7 +110,7 @@ def find_next_runs(
     """
     now = list(cells)
     shares = _shares(cells, product)
-    steps: list[NextRun] = []
+    steps: list[_NextRun] = []
     spent = 0.0
     while True:
         left = budget_minutes * (1 + 1e-12) - spent
@@ -133,7 +133,7 @@ def find_next_runs(
         spent += chosen.minutes_per_run
         variance = suite_variance(now, product=product)
         steps.append(
-            NextRun(
+            _NextRun(
                 place=len(steps) + 1,
                 product=chosen.product,
                 title=chosen.title,
@@ -183,7 +183,7 @@ def rank_titles(
     product: str,
     planned: Sequence[int],
     budget_minutes: float | None,
-) -> tuple[TitleGain, ...]:
+) -> tuple[_TitleGain, ...]:
     """Return the titles, those first that gain most from another run on every product.
 
     Parameters
@@ -201,7 +201,7 @@ def rank_titles(
     complete = [cell for cell in cells if cell.title not in empty]
     whole = suite_variance(complete, product=product) if complete else None
     shares = dict(zip(complete, _shares(complete, product), strict=True))
-    rows: list[TitleGain] = []
+    rows: list[_TitleGain] = []
     for title in dict.fromkeys(cell.title for cell in cells):
         mine = [(i, cell) for i, cell in enumerate(cells) if cell.title == title]
         share = gain = None
@@ -214,7 +214,7 @@ def rank_titles(
             if cell.can_run
         ]
         rows.append(
-            TitleGain(
+            _TitleGain(
                 title=title,
                 variance_share=share,
                 gain_share=gain,
@@ -304,7 +304,7 @@ PILOT_CAUTION = 0.8
 
 
 @dataclass(frozen=True, slots=True)
-class PlannedCell:
+class _PlannedCell:
     """One product in one title: runs planned, runs there are, and the time the rest takes.
 
     `run_sd` is the spread reckoned with and `sd_from` where it comes from, "bench" or "default".
@@ -396,8 +396,8 @@ class Asked:
 
     def margin(
         self,
-        mine: PlannedCell,
-        other: PlannedCell,
+        mine: _PlannedCell,
+        other: _PlannedCell,
         needed: int | None,
         correlation: float,
         uncertainty: SpreadUncertainty = KNOWN,
@@ -491,11 +491,11 @@ class Plan:
     confidence: float  # of each margin's interval, after sharing the error where asked
     design: Design
     borrowed_df: float
-    cells: tuple[PlannedCell, ...]
+    cells: tuple[_PlannedCell, ...]
     margins: tuple[PlannedMargin, ...]
     minutes: float  # of all runs still to be made, without going from product to product
-    title_gains: tuple[TitleGain, ...]
-    next_runs: tuple[NextRun, ...]  # where a budget is stated
+    title_gains: tuple[_TitleGain, ...]
+    next_runs: tuple[_NextRun, ...]  # where a budget is stated
     left_out: Mapping[str, str]  # title -> why nothing is planned for it
     notes: tuple[str, ...]
 
@@ -509,20 +509,20 @@ class Plan:
         return {(c.product, c.title): c.to_run for c in self.cells if c.to_run}
 
     def to_frame(self) -> pd.DataFrame:
-        """Return one row per product and title, columns as the fields of `PlannedCell`."""
-        return _rows_frame(PlannedCell, self.cells)
+        """Return one row per product and title, columns as the fields of `_PlannedCell`."""
+        return _rows_frame(_PlannedCell, self.cells)
 
     def margins_frame(self) -> pd.DataFrame:
         """Return one row per margin, columns as the fields of `PlannedMargin`."""
         return _rows_frame(PlannedMargin, self.margins)
 
     def titles_frame(self) -> pd.DataFrame:
-        """Return one row per title, columns as the fields of `TitleGain`."""
-        return _rows_frame(TitleGain, self.title_gains)
+        """Return one row per title, columns as the fields of `_TitleGain`."""
+        return _rows_frame(_TitleGain, self.title_gains)
 
     def next_runs_frame(self) -> pd.DataFrame:
-        """Return one row per run to make next, columns as the fields of `NextRun`."""
-        return _rows_frame(NextRun, self.next_runs)
+        """Return one row per run to make next, columns as the fields of `_NextRun`."""
+        return _rows_frame(_NextRun, self.next_runs)
 
 
 def _rows_frame(kind: type, rows: Sequence[object]) -> pd.DataFrame:
@@ -662,8 +662,8 @@ def _runs_of_margin(
 
 
 def _spend_time(
-    cells: Sequence[PlannedCell], params: PlanParams, product: str
-) -> tuple[tuple[TitleGain, ...], tuple[NextRun, ...]]:
+    cells: Sequence[_PlannedCell], params: PlanParams, product: str
+) -> tuple[tuple[_TitleGain, ...], tuple[_NextRun, ...]]:
     """Return what each title gains, and the runs a budget is best spent on, where one is stated."""
     times = [
         CellTime(c.product, c.title, c.run_sd, c.have, (params.setup_s + c.run_s) / 60, c.can_run)
@@ -690,7 +690,7 @@ def _useful_runs(needed: int | None, one_sided: bool, most: int) -> int:
 
 def _plan_cell(
     key: Key, counts: Sequence[int], *, run_s: float, params: PlanParams, known: BenchEvidence
-) -> PlannedCell:
+) -> _PlannedCell:
     """Return one product in one title, with the runs its margins need."""
     run_sd, within_sd, have = known.known_sd(*key), known.within_sd.get(key), known.have.get(key, 0)
     can_run = key[0] not in params.cannot_run
@@ -701,7 +701,7 @@ def _plan_cell(
         best = best_length_s(
             run_s=run_s, setup_s=params.setup_s, run_sd=run_sd, within_sd=within_sd
         )
-    return PlannedCell(
+    return _PlannedCell(
         product=key[0],
         title=key[1],
         run_sd=run_sd or params.default_run_sd,
@@ -718,7 +718,7 @@ def _plan_cell(
 
 def _notes(
     params: PlanParams,
-    cells: Sequence[PlannedCell],
+    cells: Sequence[_PlannedCell],
     margins: Sequence[PlannedMargin],
     minutes: float,
     design: Design,
@@ -789,7 +789,7 @@ class CellSeen:
 
 
 @dataclass(frozen=True, slots=True)
-class PrecisionCheck:
+class _PrecisionCheck:
     """One margin of a plan after a pilot.
 
     `planned_half_width` and `seen_half_width` are half the interval of ln ratio, planned and with
@@ -817,15 +817,15 @@ class PrecisionCheck:
 class PilotCheck:
     """Every margin of a plan after a pilot, and the rule for what may follow."""
 
-    margins: tuple[PrecisionCheck, ...]
+    margins: tuple[_PrecisionCheck, ...]
     reached: int
     missed: int
     too_few: int
     rule: str = PILOT_RULE
 
     def to_frame(self) -> pd.DataFrame:
-        """Return one row per margin, columns as the fields of `PrecisionCheck`."""
-        return _rows_frame(PrecisionCheck, self.margins)
+        """Return one row per margin, columns as the fields of `_PrecisionCheck`."""
+        return _rows_frame(_PrecisionCheck, self.margins)
 
 
 def check_pilot(plan: Plan, seen: Mapping[tuple[str, str], CellSeen]) -> PilotCheck:
@@ -871,9 +871,9 @@ def check_pilot(plan: Plan, seen: Mapping[tuple[str, str], CellSeen]) -> PilotCh
 def _check(
     plan: Plan,
     margin: PlannedMargin,
-    pair: tuple[PlannedCell, PlannedCell],
+    pair: tuple[_PlannedCell, _PlannedCell],
     seen: Mapping[tuple[str, str], CellSeen],
-) -> PrecisionCheck:
+) -> _PrecisionCheck:
     """Return one margin's check."""
     mine, other = pair
     found = [seen.get((cell.product, cell.title), CellSeen(0)) for cell in pair]
@@ -896,7 +896,7 @@ def _check(
             (mine.run_sd, other.run_sd), both_run=both_run, correlation=correlation
         )
         planned_half = _half_width(as_planned, planned)
-    return PrecisionCheck(
+    return _PrecisionCheck(
         product=mine.product,
         baseline=other.product,
         title=mine.title,

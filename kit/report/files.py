@@ -190,7 +190,7 @@ def write_notebook(path: Path, notebook: Mapping[str, Any]) -> None:
 
 
 @dataclass(frozen=True, slots=True)
-class Inputs:
+class _Inputs:
     """The params file a review was run with, and the packages installed then (name: version)."""
 
     params: Path
@@ -219,7 +219,7 @@ def note_inputs(folder: Path, params_path: Path) -> None:
         part.unlink(missing_ok=True)
 
 
-def read_inputs(folder: Path, *, params: Path | None = None) -> Inputs:
+def read_inputs(folder: Path, *, params: Path | None = None) -> _Inputs:
     """Return what a review in `folder` was made from.
 
     Parameters
@@ -252,4 +252,4 @@ def read_inputs(folder: Path, *, params: Path | None = None) -> Inputs:
             f"{folder.name}: its params file {path.name} is not where it was; say where it is "
             "with --params"
         )
-    return Inputs(path, installed or installed_versions())
+    return _Inputs(path, installed or installed_versions())

@@ -88,7 +88,7 @@ class Place:
 
 
 @dataclass(frozen=True, slots=True)
-class League:
+class _League:
     """Products by their margins of averages over one baseline, all over the same titles."""
 
     baseline: str
@@ -125,7 +125,7 @@ def _find_finished(out_dir: Path) -> tuple[Finished, ...]:
     return tuple(found)
 
 
-def make_league(finished: Sequence[Finished], *, baseline: str | None = None) -> League:
+def make_league(finished: Sequence[Finished], *, baseline: str | None = None) -> _League:
     """Return the league of the reviews that set their product against one baseline.
 
     Parameters
@@ -181,7 +181,7 @@ def make_league(finished: Sequence[Finished], *, baseline: str | None = None) ->
     places.sort(key=lambda p: (-p.ratio, p.product, p.review))
     ordered = tuple(sorted(titles))
     first = next((books[folder] for folder in racing), None)
-    return League(
+    return _League(
         baseline=baseline,
         baseline_name=name,
         titles=ordered,
@@ -300,7 +300,7 @@ def _replace(path: Path, data: bytes) -> None:
         part.unlink(missing_ok=True)
 
 
-def _index_page(finished: Sequence[Finished], league: League) -> str:
+def _index_page(finished: Sequence[Finished], league: _League) -> str:
     """Return the index page: the league, then every finished review with a link to its report."""
     newest = max(f.book.date for f in finished)
     head = page_head("Reviews side by side", byline=few(len(finished), "review"), date=newest)
@@ -309,7 +309,7 @@ def _index_page(finished: Sequence[Finished], league: League) -> str:
     return frame_page(head.markup, "".join(piece.markup for piece in pieces))
 
 
-def _league_pieces(league: League) -> list[Html]:
+def _league_pieces(league: _League) -> list[Html]:
     if not league.places:
         return [paragraph("No two reviews can be set side by side: none has a margin of averages.")]
     rows: list[list[Part | None]] = []

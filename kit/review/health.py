@@ -31,7 +31,7 @@ SETUP_S, RUN_S = 60.0, 60.0
 
 
 @dataclass(frozen=True, slots=True)
-class Gap:
+class _Gap:
     """A product without a used run in a title, and why."""
 
     product: str
@@ -77,7 +77,7 @@ class Health:
 
     repeats: tuple[Repeatability, ...]
     components: tuple[BenchComponents, ...]
-    gaps: tuple[Gap, ...]
+    gaps: tuple[_Gap, ...]
     stale: tuple[Stale, ...]
     tasks: tuple[Task, ...]
 
@@ -86,8 +86,8 @@ class Health:
         return repeatability_frame(self.repeats)
 
     def gaps_frame(self) -> pd.DataFrame:
-        """Return one row per gap, columns as the fields of `Gap`."""
-        return _frame(Gap, self.gaps)
+        """Return one row per gap, columns as the fields of `_Gap`."""
+        return _frame(_Gap, self.gaps)
 
     def stale_frame(self) -> pd.DataFrame:
         """Return one row per stale cell, columns as the fields of `Stale`."""
@@ -134,7 +134,7 @@ def measure_health(review: Review, results: Results) -> Health:
     )
 
 
-def find_gaps(review: Review) -> tuple[Gap, ...]:
+def find_gaps(review: Review) -> tuple[_Gap, ...]:
     """Return each product and title of the review without a used run."""
     used = {(m.product, m.title) for m in review.used}
     rows: dict[tuple[str, str], list[RunRow]] = {}
@@ -145,7 +145,7 @@ def find_gaps(review: Review) -> tuple[Gap, ...]:
         for title in review.titles:
             if (product, title) not in used:
                 reason = _why_missing(rows.get((product, title), []), review)
-                gaps.append(Gap(product, title, reason))
+                gaps.append(_Gap(product, title, reason))
     return tuple(gaps)
 
 
@@ -203,7 +203,7 @@ def _days_behind(row: RunRow, newest: dict[tuple[str, str], RunRow], review: Rev
     return None if ours is None or theirs is None else (ours - theirs).days
 
 
-def rank_tasks(review: Review, gaps: Sequence[Gap], stale: Sequence[Stale]) -> tuple[Task, ...]:
+def rank_tasks(review: Review, gaps: Sequence[_Gap], stale: Sequence[Stale]) -> tuple[Task, ...]:
     """Return what to run of each product, the one that renews most margins first.
 
     Notes

@@ -16,10 +16,11 @@ from kit.settings.bench_file import Bench
 from kit.settings.params import LoadedParams, NamePair, ReviewParams
 
 NOT_RECORDED = "not recorded"
+_Seen = dict[tuple[str, str, str], set[str]]  # (control, product, title) -> values seen
 
 
 @dataclass(frozen=True, slots=True)
-class Mismatch:
+class _Mismatch:
     """One control in which a product and a baseline differ, in the titles named."""
 
     control: str
@@ -37,7 +38,7 @@ class Controls:
 
     names: tuple[str, ...]
     values: Mapping[tuple[str, str], tuple[str, ...]]  # (control, product) -> values seen
-    mismatches: tuple[Mismatch, ...]  # all waived: an unwaived one raises
+    mismatches: tuple[_Mismatch, ...]  # all waived: an unwaived one raises
 
     def waived(self, product: str, baseline: str, title: str) -> tuple[str, ...]:
         """Return the controls waived for one margin."""
@@ -86,55 +87,25 @@ def check_controls(
     ControlError
         With every control not recorded and every mismatch without a waiver.
     """
-    params, bench, document = loaded.params, loaded.bench, loaded.document
-    seen: dict[tuple[str, str, str], set[str]] = {}
-    faults: list[Fault] = []
+    params, bench = loaded.params, loaded.bench
+    seen: _Seen = {}
     for row in rows:
         if row.title not in titles or row.product not in params.products:
             continue
         for control in params.controls:
-            value = control_value(row, bench, control)
+            value = _control_value(row, bench, control)
             seen.setdefault((control, row.product, row.title), set()).add(value)
-    pairs = compared_pairs(params)
-    for i, control in enumerate(params.controls):
-        line = document.line_of(["controls", i])
-        key = f"controls[{i}]"
-        blank = sorted({p for (c, p, _), v in seen.items() if c == control and NOT_RECORDED in v})
-        involved = {p for pair in pairs for p in pair}
-        blank = [p for p in blank if p in involved]
-        if blank and not all(_waiver(params, control, p) for p in blank):
-            faults.append(
-                Fault(
-                    document.file,
-                    f'"{control}" is not recorded for {", ".join(blank)}: give it under '
-                    "configuration in bench.yaml or as a column of runs.csv, or waive it",
-                    line=line,
-                    key=key,
-                )
-            )
-    mismatches: list[Mismatch] = []
-    for product, baseline in pairs:
+    faults = _not_recorded(loaded, seen)
+    mismatches: list[_Mismatch] = []
+    for product, baseline in compared_pairs(params):
         for control in params.controls:
             found = _mismatch(params, seen, control, product, baseline, titles)
             if found is None:
                 continue
             if found.reason:
                 mismatches.append(found)
-                continue
-            if NOT_RECORDED in (*found.product_values, *found.baseline_values):
-                continue  # said above
-            faults.append(
-                Fault(
-                    document.file,
-                    f"{product} against {baseline}: {control} is "
-                    f"{_listed(found.product_values)} on one side and "
-                    f"{_listed(found.baseline_values)} on the other (in "
-                    f"{_titles(found.titles)}). Make the machines alike, or name the control "
-                    f'under "waivers" with the product and the reason',
-                    line=document.line_of(["controls"]),
-                    key="controls",
-                )
-            )
+            elif NOT_RECORDED not in (*found.product_values, *found.baseline_values):
+                faults.append(_unwaived(found, loaded))
     if faults:
         raise ControlError(faults)
     values: dict[tuple[str, str], set[str]] = {}
@@ -147,7 +118,41 @@ def check_controls(
     )
 
 
-def control_value(row: RunRow, bench: Bench, control: str) -> str:
+def _not_recorded(loaded: LoadedParams, seen: _Seen) -> list[Fault]:
+    """Return a fault for each control that a product compared lacks without a waiver."""
+    params = loaded.params
+    involved = {product for pair in compared_pairs(params) for product in pair}
+    faults = []
+    for i, control in enumerate(params.controls):
+        lacking = {p for (c, p, _), v in seen.items() if c == control and NOT_RECORDED in v}
+        blank = sorted(lacking & involved)
+        if not all(_waiver(params, control, p) for p in blank):
+            faults.append(
+                Fault(
+                    loaded.document.file,
+                    f'"{control}" is not recorded for {", ".join(blank)}: give it under '
+                    "configuration in bench.yaml or as a column of runs.csv, or waive it",
+                    line=loaded.document.line_of(["controls", i]),
+                    key=f"controls[{i}]",
+                )
+            )
+    return faults
+
+
+def _unwaived(found: _Mismatch, loaded: LoadedParams) -> Fault:
+    """Return the fault of a mismatch that no waiver names."""
+    return Fault(
+        loaded.document.file,
+        f"{found.product} against {found.baseline}: {found.control} is "
+        f"{_listed(found.product_values)} on one side and {_listed(found.baseline_values)} on the "
+        f"other (in {_titles(found.titles)}). Make the machines alike, or name the control "
+        'under "waivers" with the product and the reason',
+        line=loaded.document.line_of(["controls"]),
+        key="controls",
+    )
+
+
+def _control_value(row: RunRow, bench: Bench, control: str) -> str:
     """Return a run's value of a control: its own condition, else its product's configuration."""
     own = row.conditions.get(control)
     if own:
@@ -157,12 +162,12 @@ def control_value(row: RunRow, bench: Bench, control: str) -> str:
 
 def _mismatch(
     params: ReviewParams,
-    seen: Mapping[tuple[str, str, str], set[str]],
+    seen: _Seen,
     control: str,
     product: str,
     baseline: str,
     titles: Sequence[str],
-) -> Mismatch | None:
+) -> _Mismatch | None:
     apart: list[str] = []
     ours: set[str] = set()
     theirs: set[str] = set()
@@ -176,7 +181,7 @@ def _mismatch(
     if not apart:
         return None
     reason = _waiver(params, control, baseline) or _waiver(params, control, product)
-    return Mismatch(
+    return _Mismatch(
         control=control,
         product=product,
         baseline=baseline,

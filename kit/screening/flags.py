@@ -60,7 +60,7 @@ class View:
         found: dict[CellKey, list[RunRow]] = {}
         for row in self.used:
             found.setdefault((row.product, row.title), []).append(row)
-        return {cell: in_order(rows) for cell, rows in found.items()}
+        return {cell: _in_order(rows) for cell, rows in found.items()}
 
     def logged(self) -> list[tuple[RunRow, RunDiagnostics]]:
         """Return the used rows that have a log, with their diagnostics."""
@@ -81,7 +81,7 @@ class View:
         return self.bench.titles[title].measures == "frames"
 
 
-def in_order(rows: Iterable[RunRow]) -> list[RunRow]:
+def _in_order(rows: Iterable[RunRow]) -> list[RunRow]:
     """Return runs in the order recorded: by when they began, or as in the sheet."""
     listed = list(rows)
     moments = [moment(row.began) for row in listed]

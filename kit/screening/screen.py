@@ -66,7 +66,7 @@ class Rule:
 
 
 @dataclass(frozen=True, slots=True)
-class RuleInForce:
+class _RuleInForce:
     """One rule as a review applied it: what it does, whether it sets aside, its thresholds."""
 
     name: str
@@ -251,10 +251,10 @@ def screen_runs(
     return Screened(tuple(flags), set_aside)
 
 
-def rules_in_force(params: ScreenParams) -> tuple[RuleInForce, ...]:
+def rules_in_force(params: ScreenParams) -> tuple[_RuleInForce, ...]:
     """Return every rule in its order, whether it sets runs aside, and its thresholds."""
     return tuple(
-        RuleInForce(
+        _RuleInForce(
             rule.name,
             rule.does,
             rule.always_acts or rule.name in params.set_aside_rules,

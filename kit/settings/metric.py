@@ -97,7 +97,7 @@ class Metric:
         return self.source == "frames"
 
 
-class UnknownMetricError(KeyError):
+class _UnknownMetricError(KeyError):
     """A name that no metric has."""
 
     def __str__(self) -> str:
@@ -122,13 +122,13 @@ class MetricTable(Mapping[str, Metric]):
 
         Raises
         ------
-        UnknownMetricError
+        _UnknownMetricError
             If there is none of this name; the message has the nearest and the whole list.
         """
         try:
             return self._rows[name]
         except KeyError:
-            raise UnknownMetricError(
+            raise _UnknownMetricError(
                 f'no metric "{name}"{did_you_mean(name, self._rows)}; all: {", ".join(self._rows)}'
             ) from None
 

@@ -47,7 +47,7 @@ class Price:
 
 
 @dataclass(frozen=True, slots=True)
-class PricesInForce:
+class _PricesInForce:
     """The prices a review counts, and everything it does not count with the reason."""
 
     currency: str
@@ -100,7 +100,7 @@ def prices_in_force(
     params: ValueParams,
     review_date: dt.date,
     products: Sequence[str] | None = None,
-) -> PricesInForce:
+) -> _PricesInForce:
     """Return the price of each product and kind that a review counts.
 
     Parameters
@@ -117,7 +117,7 @@ def prices_in_force(
 
     Returns
     -------
-    PricesInForce
+    _PricesInForce
         Per product and kind the median and the span of the observations.
 
     Notes
@@ -173,7 +173,9 @@ def prices_in_force(
             else:
                 left_out[key] = f"no {kind} price in prices.csv"
     scenarios = _scenarios(prices, left_out, params, kinds, products)
-    return PricesInForce(params.currency, kinds + scenarios, prices, left_out, tuple(rows_left_out))
+    return _PricesInForce(
+        params.currency, kinds + scenarios, prices, left_out, tuple(rows_left_out)
+    )
 
 
 def _settle(
@@ -508,12 +510,10 @@ def weigh_products(
     prices: Sequence[PriceRow],
     *,
     params: ValueParams,
-    product: str,
-    rivals: Sequence[str],
+    products: Sequence[str],
     review_date: dt.date,
     weights: Mapping[str, float] | None = None,
     classes: Mapping[str, str] | None = None,
-    metric: str = HEADLINE,
 ) -> Value:
     """Weigh the reviewed product and its rivals against their prices.
 
@@ -522,21 +522,20 @@ def weigh_products(
     cells : sequence of Cell
         Averages of every product in every title; other metrics among them are passed over.
     suites : sequence of SuiteMargin
-        The margins of `product` over each rival; those of suite "all" and `metric` count.
+        The margins of the reviewed product over each rival; those of the average over the suite
+        "all" count.
     prices : sequence of PriceRow
         Rows of `prices.csv`.
     params : ValueParams
         Which prices count.
-    product, rivals : str, sequence of str
-        The reviewed product and what it is set against.
+    products : sequence of str
+        The reviewed product first, then what it is set against.
     review_date : date
         Prices later than this do not count where params name no end; old ones are marked.
     weights : mapping of str to float, optional
         Stated weights of titles; a title not named weighs 1.
     classes : mapping of str to str, optional
         Each product's class of machine. Without it all stand on one frontier.
-    metric : str
-        Frames per second of this kind are what money is set against.
 
     Returns
     -------
@@ -550,33 +549,23 @@ def weigh_products(
     highest times the high end. A span of observed prices is no confidence interval; so combined,
     the result holds for every price observed, with at least the margin's confidence.
     """
-    everyone = (product, *(rival for rival in rivals if rival != product))
-    force = prices_in_force(prices, params=params, review_date=review_date, products=everyone)
+    product, *rivals = products
+    force = prices_in_force(prices, params=params, review_date=review_date, products=products)
     averages: dict[str, dict[str, Cell]] = {}
     for cell in cells:
-        if cell.metric == metric:
+        if cell.metric == HEADLINE:
             averages.setdefault(cell.product, {})[cell.title] = cell
-    priced = [p for p in everyone if any(p == key[0] for key in force.prices)]
-    mine = tuple(averages.get(product, {}))
+    priced = [p for p in products if any(p == key[0] for key in force.prices)]
     compared, titles = _shared_titles(
         product, [p for p in priced if p != product], averages, params.min_title_share
     )
     margins = {
         s.baseline: s
         for s in suites
-        if s.suite == "all" and s.metric == metric and s.product == product
+        if (s.suite, s.metric, s.product) == ("all", HEADLINE, product)
     }
-    left_out = dict(force.left_out)
-    for name in priced:
-        if name in compared and titles:
-            continue
-        shared = len(set(averages.get(name, {})) & set(mine))
-        for kind in force.kinds:
-            if (name, kind) in force.prices:
-                left_out[name, kind] = (
-                    f"averages in {shared} of the {len(mine)} titles of {product}; to stand beside "
-                    f"the others a share of {params.min_title_share:g} is asked"
-                )
+    alone = [name for name in priced if name not in compared or not titles]
+    left_out = {**force.left_out, **_too_few_titles(alone, force, averages, products, params)}
     standings: list[Standing] = []
     weighings: list[Weighing] = []
     for kind in force.kinds:
@@ -585,7 +574,7 @@ def weigh_products(
             rates = [_suite_fps(averages[p], titles, weights or {}) for p, _ in here]
             places = _places(here, rates, classes or {}, product)
             standings += _stand(here, rates, places, averages, titles, margins, product)
-        for rival in everyone[1:]:
+        for rival in rivals:
             pair = (force.prices.get((product, kind)), force.prices.get((rival, kind)))
             if pair[0] is None or pair[1] is None:
                 continue
@@ -603,6 +592,27 @@ def weigh_products(
         kinds=force.kinds,
         rows_left_out=force.rows_left_out,
     )
+
+
+def _too_few_titles(
+    names: Sequence[str],
+    force: _PricesInForce,
+    averages: Mapping[str, Mapping[str, Cell]],
+    products: Sequence[str],
+    params: ValueParams,
+) -> dict[tuple[str, str], str]:
+    """Return why each price of products that share too few titles with the others is left out."""
+    mine = averages.get(products[0], {})
+    return {
+        (name, kind): (
+            f"averages in {len(averages.get(name, {}).keys() & mine.keys())} of the {len(mine)} "
+            f"titles of {products[0]}; to stand beside the others a share of "
+            f"{params.min_title_share:g} is asked"
+        )
+        for name in names
+        for kind in force.kinds
+        if (name, kind) in force.prices
+    }
 
 
 def _shared_titles(

@@ -23,7 +23,7 @@ from write_methods import END, PAGE, START, VECTORS, page_text
 
 from kit.claims.claim import claims_json
 from kit.claims.of_pages import make_claims
-from kit.methods import METHODS, method_words
+from kit.methods import METHODS
 from kit.metrics.blocks import FEWEST_TAIL_FRAMES
 from kit.review.walk import Results, load_review, work_out
 from kit.rounding import table_csv
@@ -833,12 +833,6 @@ def test_each_method_of_the_page_has_words_and_each_source_is_used():
     sources = re.findall(r"^(\d+)\. ", text.split("## Sources")[1], re.MULTILINE)
     assert sources == [str(n + 1) for n in range(len(sources))]
     assert used == set(sources)
-
-
-def test_words_of_an_unknown_method_are_a_bug():
-    assert method_words("average").startswith("Number of frames")
-    with pytest.raises(ValueError, match="no method 'guess'"):
-        method_words("guess")
 
 
 @pytest.mark.parametrize("name", METRICS)

@@ -21,7 +21,7 @@ from kit.bench.prices import PriceRow
 from kit.margins.cells import Cell, compare_within, make_cells
 from kit.margins.compare import Margin, compare_levels, compare_products
 from kit.margins.consistency import check_closure, name_gap
-from kit.margins.energy import energy_frame, weigh_energy
+from kit.margins.energy import weigh_energy
 from kit.margins.estimate import outcome_of
 from kit.margins.repeatability import bench_components, measure_repeatability
 from kit.margins.replicates import SharedVariances, fit_variances
@@ -382,7 +382,7 @@ def _value(book: Book) -> None:
     value = weigh_products(
         made[0], [suite], rows,
         params=ValueParams(currency="EUR", since="2026-09-01", until="2026-11-16"),
-        product="quill", rivals=["wren"], review_date=dt.date(2026, 11, 20),
+        products=["quill", "wren"], review_date=dt.date(2026, 11, 20),
     )  # fmt: skip
     given = {
         "prices": [dict(zip(("product", "price", "kind", "date"), row, strict=True))
@@ -444,9 +444,9 @@ def _energy(book: Book) -> None:
         both, titles, params=params_of("welch"), metric_names=["average_fps", "value"]
     )
     metered = weigh_energy(both, cells, titles, confidence=CONFIDENCE)
-    (row,) = energy_frame(metered).to_dict("records")
+    (row,) = metered
     given = {"power_w": powers, "average_fps": rates, "confidence": CONFIDENCE}
-    book.add("energy-metered", given, [row["joule_per_frame"], row["low"], row["high"]])
+    book.add("energy-metered", given, [row.joule_per_frame, row.low, row.high])
     book.add("fps-per-watt", {"joule_per_frame": 0.8}, 1.25, source=PRACTICE)
     book.add("derived", {"bus_width_bit": 256, "memory_rate_gbps": 14}, {"bandwidth_gb_s": 448},
              source=PRACTICE)  # fmt: skip
