@@ -18,7 +18,6 @@ from kit.claims.claim import (
     RunRecord,
     Subject,
     claim_id,
-    file_sha256,
     make_claim,
     make_statement,
 )
@@ -302,8 +301,8 @@ def make_claims(review: Review, results: Results) -> ClaimBook:
         date=params.date.isoformat(),
         product=params.product,
         kit_version=kit_version(),
-        params_file=review.loaded.path.name,
-        params_sha256=file_sha256(review.loaded.path),
+        params_file=review.loaded.document.file,
+        params_sha256=review.loaded.sha256,
         settings=params.model_dump(mode="json", by_alias=True),
         layouts={
             name: review.bench.layouts[name].model_dump(mode="json")

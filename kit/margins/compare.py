@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from kit.errors import UsageError, did_you_mean
 from kit.margins.cells import MIN_SHARED, OWN_MARKS, Cell
 from kit.margins.estimate import Estimate, Outcome, RatioEstimate, outcome_of
 from kit.margins.replicates import (
@@ -22,6 +23,7 @@ from kit.margins.replicates import (
     pair_key,
     to_log,
 )
+from kit.screening.controls import Controls
 from kit.settings.params import MarginParams
 from kit.stats.intervals import Family, Judged, adjust_p_values, judge_mixture, judge_t, welch_error
 from kit.stats.variance_fit import VarianceFit, mix_cells, mix_pairs
@@ -357,8 +359,8 @@ def compare_products(
     product: str,
     baselines: Sequence[str],
     params: MarginParams,
+    controls: Controls,
     titles: Sequence[str] | None = None,
-    waived: Mapping[tuple[str, str, str], Sequence[str]] | None = None,
     variances: Mapping[str, SharedVariances] | None = None,
 ) -> tuple[Margin, ...]:
     """Return a margin per metric, baseline and title in which both sides have a cell.
@@ -371,12 +373,17 @@ def compare_products(
         What is compared with what.
     params : MarginParams
         Method, confidence, level band and family.
+    controls : Controls
+        What was alike; each control waived gives a mark "waived:<control>".
     titles : sequence of str, optional
         Only these.
-    waived : mapping of (product, baseline, title) to sequence of str, optional
-        Controls waived; each gives a mark "waived:<control>".
     variances : mapping of str to SharedVariances, optional
         By metric. Without them no variance is shared.
+
+    Raises
+    ------
+    UsageError
+        If the controls of a pair were not compared, or no cell is of a title asked for.
 
     Notes
     -----
@@ -386,6 +393,7 @@ def compare_products(
     have no ratio: see `compare_levels`. Sessions that both sides record but do not share get the
     mark "sessions_apart": what a session does to all its runs is then not in the interval.
     """
+    _check_names(cells, product, baselines, titles or (), controls)
     found = _pair_cells(cells, product, baselines, titles, levels=False)
     made = _compare_pairs(found, params, variances, band=math.log1p(params.level_band))
     p_adjusted = _adjust(found, [one.p_value for one in made], family=params.family)
@@ -396,8 +404,7 @@ def compare_products(
         ratio = b.value / a.value if a.less_is_better else a.value / b.value
         low, high = _ends(ratio, one.half)
         level_low, level_high = _ends(ratio, one.level_half)
-        controls = (waived or {}).get((a.product, b.product, a.title), ())
-        marks = [*one.marks, *(f"waived:{control}" for control in controls)]
+        marks = [*one.marks, *controls.marks(a.product, b.product, a.title)]
         margins.append(
             Margin(
                 product=a.product,
@@ -431,6 +438,22 @@ def compare_products(
     return tuple(margins)
 
 
+def _check_names(
+    cells: Sequence[Cell],
+    product: str,
+    baselines: Sequence[str],
+    titles: Sequence[str],
+    controls: Controls,
+) -> None:
+    """Refuse what would give no margin because a name is wrong, or one without its marks."""
+    for baseline in baselines:
+        controls.check_pair(product, baseline)
+    known = {cell.title for cell in cells}
+    for title in titles:
+        if title not in known:
+            raise UsageError(f'no cell is of "{title}"{did_you_mean(title, known, listed=12)}')
+
+
 def _adjust(
     found: Sequence[tuple[Cell, Cell]], p_values: Sequence[float | None], *, family: Family
 ) -> list[float | None]:
@@ -452,6 +475,7 @@ def compare_levels(
     product: str,
     baselines: Sequence[str],
     params: MarginParams,
+    controls: Controls,
     level_band_db: float | None = None,
     variances: Mapping[str, SharedVariances] | None = None,
 ) -> tuple[LevelDifference, ...]:
@@ -459,11 +483,17 @@ def compare_levels(
 
     Parameters
     ----------
-    cells, product, baselines, params, variances
+    cells, product, baselines, params, controls, variances
         As for `compare_products`.
     level_band_db : float, optional
         Differences within it either way count as level; without it none does.
+
+    Raises
+    ------
+    UsageError
+        As `compare_products`.
     """
+    _check_names(cells, product, baselines, (), controls)
     found = _pair_cells(cells, product, baselines, None, levels=True)
     band = math.nan if level_band_db is None else level_band_db * LOG_PER_DB
     differences = []
@@ -494,7 +524,9 @@ def compare_levels(
                 method=one.method,
                 p_value=one.p_value,
                 cells=one.cells,
-                marks=one.marks,
+                marks=tuple(
+                    dict.fromkeys([*one.marks, *controls.marks(a.product, b.product, a.title)])
+                ),
                 trace=Trace(
                     "compare_levels",
                     f"difference/{a.metric}/{a.title}/{a.product}-over-{b.product}",

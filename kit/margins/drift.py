@@ -18,6 +18,7 @@ from kit.margins.replicates import fit_variances
 from kit.margins.suites import SuiteMargin, summarise_titles
 from kit.metrics.diagnostics import RunDiagnostics
 from kit.metrics.run_metrics import RunMetrics
+from kit.screening.controls import Controls
 from kit.screening.run_rules import epoch_of
 from kit.screening.screen import screen_runs
 from kit.settings.bench_file import Bench
@@ -129,6 +130,7 @@ def _of_metric(
             product=f"{anchor} new",
             baselines=[f"{anchor} old"],
             params=settings,
+            controls=Controls(((f"{anchor} new", f"{anchor} old"),)),  # one machine, two times
             variances=variances,
         )
     ]

@@ -91,10 +91,14 @@ class LogTask:
 
 @dataclass(frozen=True, slots=True)
 class LogFacts:
-    """What one log gives, whatever run it belongs to; no figures where it cannot be measured."""
+    """What one log gives, whatever run it belongs to; no figures where it cannot be measured.
+
+    `kept` says whether it was found in a store.
+    """
 
     diagnostics: RunDiagnostics
     figures: FrameFigures | None
+    kept: bool = dataclasses.field(default=False, compare=False)
 
 
 Outcome = LogFacts | tuple[Fault, ...]
@@ -225,7 +229,7 @@ def _kept(task: LogTask, store: Store, sha256: str) -> LogFacts | None:
         facts: LogFacts = from_plain(json.loads(found.decode()), LogFacts)
     except (ValueError, TypeError, KeyError, AttributeError):
         return None
-    return facts if facts.diagnostics.sha256 == sha256 else None
+    return replace(facts, kept=True) if facts.diagnostics.sha256 == sha256 else None
 
 
 def task_key(task: LogTask, sha256: str) -> str:
@@ -338,6 +342,8 @@ class Reading:
         Begin with the last log: another process has begun with the first, and both use one store.
     told : callable of (int, int) to None, optional
         Called with how many logs are done, and of how many.
+    anew : list of str, optional
+        Filled with the logs that were not found in the store.
     """
 
     jobs: int = 1
@@ -347,6 +353,7 @@ class Reading:
     logs_at: str = ""
     backwards: bool = False
     told: Callable[[int, int], None] | None = None
+    anew: list[str] | None = None
 
 
 PLAIN = Reading(threads=2)  # each log anew, here
@@ -399,6 +406,13 @@ def make_task(
     return LogTask(row.log, place, shared[alike])
 
 
+def measured_alike(params: ReviewParams, other: ReviewParams) -> bool:
+    """Return whether two reviews of one bench read and measure every log alike."""
+    one, two = params.screen, other.screen
+    caps = (one.caps_hz, one.cap_width) == (two.caps_hz, two.cap_width)
+    return caps and params.metrics == other.metrics
+
+
 def measure_runs(
     rows: Sequence[RunRow], bench: Bench, params: ReviewParams, *, reading: Reading = PLAIN
 ) -> tuple[dict[str, RunDiagnostics], dict[str, RunMetrics]]:
@@ -424,6 +438,12 @@ def measure_runs(
             except RunFileError as error:
                 outcomes[row.run] = error.faults
     outcomes.update(zip(tasks, do_all(list(tasks.values()), reading), strict=True))
+    if reading.anew is not None:
+        done = (outcomes[run] for run in tasks)
+        kept = [isinstance(outcome, LogFacts) and outcome.kept for outcome in done]
+        reading.anew.extend(
+            task.file for task, found in zip(tasks.values(), kept, strict=True) if not found
+        )
     diagnostics: dict[str, RunDiagnostics] = {}
     metrics: dict[str, RunMetrics] = {}
     faults: list[Fault] = []

@@ -1,37 +1,71 @@
-"""The object an analyst holds in a notebook: one review, opened."""
+"""The object an analyst holds in a notebook: one review, opened, asked, changed and compared.
+
+Every answer is a view of the review's claims, made under its controls and with their marks.
+"""
 
 from __future__ import annotations
 
+import inspect
+import os
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, Unpack
 
-from kit.review.walk import load_review, work_out
+from kit.errors import UsageError
+from kit.metrics.measuring import STORE_VARIABLE, Reading, reading_in_kernel
+from kit.metrics.store import Store, cache_folder
+from kit.review.walk import change_review, load_review, work_out
+from kit.review.what_if import (
+    Changes,
+    Edit,
+    change_params,
+    changed_text,
+    known_name,
+    names_given,
+)
+from kit.settings.metric import HEADLINE
+from kit.settings.params import LookParams, load_params
 
 if TYPE_CHECKING:
-    from kit.claims.claim import ClaimBook
+    from kit.charts.style import Chart
+    from kit.claims.claim import Claim, ClaimBook
+    from kit.page.answers import Answer, Charts, Claims, Differences, Runs, Written
+    from kit.report.report import Closing
     from kit.review.health import Health
     from kit.review.look_into import Look
     from kit.review.walk import Results, Review
 
 
+@dataclass(frozen=True, eq=False, repr=False)
 class OpenReview:
     """One review: its runs when it is opened, its results and claims when they are asked for.
+
+    It does not change: `what_if` gives another one.
 
     Attributes
     ----------
     review : Review
         Params, bench and runs: read, hashed, measured and screened.
+    read_anew : tuple of str
+        The logs that were read and measured for it; all others came from the results store or
+        from the review it was asked of.
+    edits : tuple of Edit
+        What `what_if` changed in the params file.
     """
 
-    def __init__(self, review: Review) -> None:
-        self.review = review
+    review: Review
+    read_anew: tuple[str, ...] = ()
+    edits: tuple[Edit, ...] = ()
 
     def __repr__(self) -> str:
         params, used = self.review.params, len(self.review.used)
+        asked = ", ".join(dict.fromkeys(".".join(edit.path) for edit in self.edits))
         return (
-            f"<review {params.review}: {len(params.products)} products, "
-            f"{len(self.review.titles)} titles, {used} of {len(self.review.rows)} runs used>"
+            f"<review {params.review}{f' with other {asked}' if asked else ''}: "
+            f"{len(params.products)} products, {len(self.review.titles)} titles, "
+            f"{used} of {len(self.review.rows)} runs used>"
         )
 
     @cached_property
@@ -40,15 +74,401 @@ class OpenReview:
         return work_out(self.review)
 
     @cached_property
-    def claims(self) -> ClaimBook:
-        """Every figure of the review's page, with its identity and trace."""
+    def book(self) -> ClaimBook:
+        """Every figure of the review's page, as `claims.json` has it."""
         from kit.claims.of_pages import make_claims
 
         return make_claims(self.review, self.results)
 
+    @cached_property
+    def charts(self) -> dict[str, list[Chart]]:
+        """The charts of the review's page by subject; drawn when they are shown."""
+        from kit.page.pictures import make_charts
+
+        return make_charts(self.review, self.book)
+
+    @property
+    def claims(self) -> Claims:
+        """Every figure and statement by its id: ``review.claims["margin/..."].trace()``."""
+        from kit.page.answers import Claims
+
+        return Claims(self.book)
+
+    @property
+    def runs(self) -> Runs:
+        """Every run, used or not, with its figures."""
+        from kit.page.answers import Runs
+
+        return Runs(self.book)
+
+    @property
+    def flags(self) -> Answer:
+        """What screening said: runs set aside, what did not run, what was flagged, and why."""
+        return self._answer("flags", needed=False)
+
+    @property
+    def cells(self) -> Answer:
+        """The figure of every metric, product and title, with the interval of its runs."""
+        return self._answer("cells")
+
+    def margins(
+        self, *, over: str = "", metric: str = HEADLINE, titles: str | Sequence[str] = ()
+    ) -> Answer:
+        """Return how far the product is ahead in each title, with interval, outcome and marks.
+
+        Parameters
+        ----------
+        over : str, optional
+            Only over this product.
+        metric : str
+            average_fps, low_1pct_fps, ... as params compare them.
+        titles : str or sequence of str, optional
+            Only these, by their ids.
+
+        Raises
+        ------
+        UsageError
+            If the review has no such product, metric or title, or no margin of them.
+        """
+        self._check_metric(metric)
+        return self._answer("margins", metric=metric, over=over, titles=titles)
+
+    def suites(self, *, metric: str = HEADLINE, group: str = "", over: str = "") -> Answer:
+        """Return the margins over all titles, and over each group of titles params name.
+
+        Parameters
+        ----------
+        metric : str
+            average_fps, low_1pct_fps, ... as params compare them.
+        group : str, optional
+            "all", or a group by its id in params.
+        over : str, optional
+            Only over this product.
+
+        Raises
+        ------
+        UsageError
+            If the review has no such metric, group or product.
+        """
+        self._check_metric(metric)
+        if group:
+            known_name(group, ("all", *self.review.params.suites), "group of titles")
+        return self._answer("suites", metric=metric, group=group, over=over)
+
+    def influence(self, *, over: str = "") -> Answer:
+        """Return the suite margin with each title left out: the title it moves most by first.
+
+        Parameters
+        ----------
+        over : str, optional
+            Only over this product.
+
+        Raises
+        ------
+        UsageError
+            If the review has no such product.
+        """
+        found = self._answer("influence", over=over)
+        suites = {suite.baseline: suite for suite in found.book.of_kind(
+            "suite", metric=HEADLINE, group="all", product=found.book.product)}  # fmt: skip
+
+        def moves(claim: Claim) -> float:
+            whole = suites[claim.baseline].figure
+            return max(claim.figure / whole, whole / claim.figure)
+
+        ordered = tuple(sorted(found.claims, key=moves, reverse=True))
+        others = tuple(c for c in found.book.claims if c.kind != "influence")
+        return replace(found, claims=ordered, book=replace(found.book, claims=ordered + others))
+
+    def value(self, *, kind: str = "") -> Answer:
+        """Return prices, what a frame per second costs, and prices of equal value.
+
+        Parameters
+        ----------
+        kind : str, optional
+            A kind of price: launch, street, a scenario's.
+
+        Raises
+        ------
+        UsageError
+            If the review has no such kind of price, or weighs none.
+        """
+        if kind:
+            known_name(kind, self.book.names.get("price_kinds", {}), "kind of price")
+        return self._answer("value", group=kind)
+
+    def energy(self) -> Answer:
+        """Return energy per frame, where power was logged or metered.
+
+        Raises
+        ------
+        UsageError
+            If it was not.
+        """
+        return self._answer("energy")
+
+    def limits(self) -> Answer:
+        """Return what seems to limit the product: processor, cap, heat, and on what evidence."""
+        from kit.page.tables import LIMIT_RULES
+
+        found = self._answer("limits", needed=False)
+        told = [c for c in found.claims if c.metric in LIMIT_RULES and c.outcome != "set_aside"]
+        return replace(found, claims=tuple(told))
+
+    def chart(
+        self,
+        name: str,
+        *,
+        over: str = "",
+        titles: str | Sequence[str] = (),
+        products: str | Sequence[str] = (),
+    ) -> Charts:
+        """Return a chart of the page, or one of runs.
+
+        Parameters
+        ----------
+        name : str
+            titles, margins, influence, spread, classes, value; or, of the runs of one product in
+            one title, overlay, distribution, run.
+        over : str, optional
+            margins, influence: only over this product.
+        titles : str or sequence of str, optional
+            Only these; of runs, the one title.
+        products : str or sequence of str, optional
+            Only these; of runs, the one product.
+
+        Raises
+        ------
+        UsageError
+            If there is no such chart, product or title, or nothing to draw.
+        """
+        from kit.page.answers import Charts, narrow
+        from kit.page.pictures import MAKERS_OF, show_charts
+
+        makers = MAKERS_OF["review"], MAKERS_OF["frame_times"]
+        known_name(name, [word for made in makers for word in made], "chart")
+        asked = self._checked(over=over, titles=titles, products=products)
+        if name in MAKERS_OF["frame_times"]:
+            review, book = self._looked_at(asked["titles"], asked["products"]), self.book
+            page = "frame_times"
+        else:
+            review, page = self.review, "review"
+            book = narrow(self.book, **asked)
+        made = MAKERS_OF[page][name](book, review)
+        if not made:
+            raise UsageError(f"{name}: this review has nothing to draw{_of_what(asked)}")
+        return Charts(name, tuple(made), lambda charts: show_charts(charts, book))
+
+    def text(self, source: str) -> Written:
+        """Return text with its figures written in, each reference checked against the claims.
+
+        Parameters
+        ----------
+        source : str
+            Markdown with references, as a review's text has them:
+            ``"{{margin ash over birch in dell}}"``.
+
+        Raises
+        ------
+        TextError
+            With every fault: no such claim, a figure typed by hand, a word against the outcome.
+        """
+        from kit.claims.bound_text import bind_text
+        from kit.page.answers import Written
+
+        names = self.book.names.get("products")
+        return Written(bind_text(source, self.book, file="text", names=names))
+
+    def what_if(self, **changes: Unpack[Changes]) -> OpenReview:
+        """Return this review under other params, through the checks a params file passes.
+
+        Only what the change needs is read and measured again.
+
+        Parameters
+        ----------
+        {changes}
+
+        Raises
+        ------
+        UsageError
+            If nothing is asked, or what this review has nothing of; the nearest name is given.
+        ParamsError
+            If a value is impossible, as in a params file.
+        ControlError
+            If machines differ that would be compared, and nothing waives it.
+        """
+        loaded, edits = change_params(self.review, changes)
+        reading, anew = _reading()
+        review = change_review(self.review, loaded, reading=reading)
+        return OpenReview(review, tuple(anew), (*self.edits, *edits))
+
+    def differences(self, other: OpenReview) -> Differences:
+        """Return claim by claim what another review gives otherwise, turned outcomes first."""
+        from kit.page.answers import compare_books
+
+        return compare_books(self.book, other.book)
+
+    def to_params(self, path: str | Path) -> Path:
+        """Write the review's params to a new file, with the changes that `what_if` made.
+
+        It opens to the same claims. Its review has the file's name, so that it does not overwrite
+        the folder of the one it came from; comments of the first file stay.
+
+        Raises
+        ------
+        UsageError
+            If the file is there already, the first file was changed meanwhile, or it cannot be
+            written.
+        """
+        path = Path(path)
+        if path.exists():
+            raise UsageError(f"{path.name} is there already; nothing was written")
+        first = self.review.loaded.path
+        text = changed_text(first, self.edits, folder=path.parent, review=path.stem)
+        try:
+            path.write_text(text, encoding="utf-8")
+        except OSError as error:
+            raise UsageError(f"cannot write {path.name}: {error.strerror or error}") from None
+        ours = {"review": path.stem, "bench": "", "text": None, "replaces": None}
+        said = load_params(path).params.model_copy(update=ours)
+        if said != self.review.params.model_copy(update=ours):
+            path.unlink()
+            raise UsageError(f"{first.name} was changed since it was opened; open it anew")
+        return path
+
+    def close(self, out_dir: str | Path) -> Closing:
+        """Write claims, tables and charts into a folder, and say that the review is complete.
+
+        Raises
+        ------
+        UsageError
+            If no params file says what this review is: write it with `to_params` first.
+        """
+        from kit.page.outputs import write_outputs
+        from kit.report.report import close_review
+
+        if self.edits:
+            raise UsageError(
+                "a review that no params file describes is not kept: write one with "
+                '.to_params("params/NAME.yaml") and open that'
+            )
+        write_outputs(self.review, self.results, self.book, self.charts, out_dir)
+        return close_review(out_dir, review=self.book.review)
+
+    def _answer(
+        self,
+        question: str,
+        *,
+        metric: str = "",
+        over: str = "",
+        titles: str | Sequence[str] = (),
+        group: str = "",
+        needed: bool = True,
+    ) -> Answer:
+        """Return the claims that answer a question, of what was asked alone."""
+        from kit.page.answers import QUESTIONS, Answer, narrow
+
+        asked = self._checked(over=over, titles=titles)
+        kinds = QUESTIONS[question].kinds
+        book = narrow(self.book, **asked, group=group, kinds=(*kinds, "suite_like", "suite_count"))
+        own = {book.product} if question in {"margins", "suites", "influence"} else set()
+        claims = tuple(
+            claim
+            for kind in kinds
+            for claim in book.of_kind(kind)
+            if (not metric or claim.metric == metric) and (not own or claim.product in own)
+            if not group or claim.group == group
+        )
+        if needed and not claims:
+            asked |= {"metric": metric} if metric else {}
+            raise UsageError(
+                f"{question}: the page of {self.review.params.template} has none"
+                f"{_of_what(asked)} in this review"
+            )
+        return Answer(question, book, claims, metric)
+
+    def _checked(
+        self,
+        *,
+        over: str = "",
+        titles: str | Sequence[str] = (),
+        products: str | Sequence[str] = (),
+    ) -> dict[str, Any]:
+        """Return what was asked for, every name known to the review."""
+        params, named = self.review.params, names_given(products)
+        for name, known, what in (
+            *(((over, params.compared, "baseline"),) if over else ()),
+            *((product, params.products, "product") for product in named),
+        ):
+            if name not in known and name in self.review.bench.products:
+                raise UsageError(
+                    f'"{name}" is no {what} of this review; '
+                    f'.what_if(products=["{name}"]) sets it against {params.product}'
+                )
+            known_name(name, known, f"{what} of this review")
+        for title in names_given(titles):
+            known_name(title, self.review.titles, "title of this review")
+        return {"over": over, "titles": names_given(titles), "products": named}
+
+    def _check_metric(self, metric: str) -> None:
+        known_name(metric, self.review.params.metrics.names, "metric of this review")
+
+    def _looked_at(self, titles: Sequence[str], products: Sequence[str]) -> Review:
+        """Return the review with one product in one title to look into."""
+        if len(titles) > 1 or len(products) > 1:
+            raise UsageError("a chart of runs is of one product in one title")
+        look = self.review.params.look or LookParams()
+        changes = {"product": next(iter(products), look.product),
+                   "title": next(iter(titles), look.title)}  # fmt: skip
+        params = self.review.params.model_copy(update={"look": look.model_copy(update=changes)})
+        return replace(self.review, loaded=replace(self.review.loaded, params=params))
+
+
+def _of_what(asked: dict[str, Any]) -> str:
+    """Return what was asked for in words."""
+    said = [
+        f" {word} {', '.join(names_given(asked[key]))}"
+        for word, key in (("over", "over"), ("in", "titles"), ("of", "products"), ("of", "metric"))
+        if asked.get(key)
+    ]
+    return "".join(said)
+
+
+def _explain_what_if() -> None:
+    """Give `what_if` its parameters, for help and completion: they stand in `Changes` once."""
+    kinds = inspect.get_annotations(Changes)
+    keyword = inspect.Parameter.KEYWORD_ONLY
+    given = [
+        inspect.Parameter(name, keyword, default=None, annotation=kind)
+        for name, kind in kinds.items()
+    ]
+    own = inspect.Parameter("self", inspect.Parameter.POSITIONAL_OR_KEYWORD)
+    method: Any = OpenReview.what_if
+    method.__signature__ = inspect.Signature([own, *given], return_annotation="OpenReview")
+    words = inspect.cleandoc(Changes.__doc__ or "").partition("\n\n")[2]
+    method.__doc__ = inspect.cleandoc(method.__doc__).replace("{changes}", words)
+
+
+_explain_what_if()
+
+
+def _reading() -> tuple[Reading, list[str]]:
+    """Return how logs are read here, and the list that fills with those read anew.
+
+    In a kernel that `marginbook run` started it says how; else the user's results store is used.
+    """
+    anew: list[str] = []
+    if STORE_VARIABLE in os.environ:
+        return replace(reading_in_kernel(os.environ), anew=anew), anew
+    store = Store(cache_folder(os.environ, Path.home()))
+    return Reading(threads=2, store=store, anew=anew), anew
+
 
 def open_review(params: str | Path, *, bench: str | Path | None = None) -> OpenReview:
     """Open a review: read its params, bench and raw logs, screen and measure its runs.
+
+    In a notebook it says in one line which logs it read anew; what was measured before, under the
+    same settings, is found in the results store by the bytes of its log.
 
     Parameters
     ----------
@@ -63,7 +483,27 @@ def open_review(params: str | Path, *, bench: str | Path | None = None) -> OpenR
         `ParamsError`, `BenchError`, `RunFileError` or `ControlError`, each with every fault found
         at its step.
     """
-    return OpenReview(load_review(params, bench_folder=None if bench is None else Path(bench)))
+    reading, anew = _reading()
+    folder = None if bench is None else Path(bench)
+    opened = OpenReview(load_review(params, bench_folder=folder, reading=reading), tuple(anew))
+    if STORE_VARIABLE not in os.environ and _in_notebook():
+        print(_read_words(opened))
+    return opened
+
+
+def _in_notebook() -> bool:
+    import builtins
+
+    return hasattr(builtins, "__IPYTHON__")
+
+
+def _read_words(opened: OpenReview) -> str:
+    """Return in one line what was read anew."""
+    logs, anew = sum(bool(row.log) for row in opened.review.rows), opened.read_anew
+    if not anew:
+        return f"{logs} logs, each measured before: found in the results store by its bytes"
+    named = ", ".join(anew[:3]) + (f" and {len(anew) - 3} more" if len(anew) > 3 else "")
+    return f"{logs} logs, {len(anew)} read and measured anew: {named}"
 
 
 def bench_health(params: str | Path) -> Health:

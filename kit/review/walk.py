@@ -19,7 +19,13 @@ from kit.margins.energy import EnergyStanding, weigh_energy
 from kit.margins.replicates import SharedVariances, fit_variances
 from kit.margins.suites import SuiteMargin, summarise_suites
 from kit.metrics.diagnostics import RunDiagnostics
-from kit.metrics.measuring import PLAIN, Reading, measure_runs, reading_in_kernel
+from kit.metrics.measuring import (
+    PLAIN,
+    Reading,
+    measure_runs,
+    measured_alike,
+    reading_in_kernel,
+)
 from kit.metrics.run_metrics import RunMetrics
 from kit.metrics.store import Store
 from kit.screening.controls import Controls, check_controls, compared_pairs, name_pairs
@@ -44,6 +50,7 @@ class Review:
     controls: Controls
     prices: tuple[PriceRow, ...]
     store: Store | None = None  # where pictures drawn before are found again
+    sheet: tuple[RunRow, ...] = ()  # every row of the bench
 
     @property
     def params(self) -> ReviewParams:
@@ -117,24 +124,57 @@ def load_review(
         found at its step.
     """
     loaded = load_params(Path(params_path), bench_folder=bench_folder)
+    sheet, prices = _read_tables(loaded.bench)
+    return _screened(loaded, sheet, prices, reading or reading_in_kernel(os.environ))
+
+
+def change_review(review: Review, loaded: LoadedParams, *, reading: Reading = PLAIN) -> Review:
+    """Return a review as it would be under other params.
+
+    Run sheet and prices are those read before. Only runs are read and measured that the review
+    does not have, or all where params read and measure logs otherwise.
+
+    Raises
+    ------
+    KitError
+        As `load_review`.
+    """
+    reading = replace(reading, store=reading.store or review.store)
+    return _screened(loaded, review.sheet, review.prices, reading, before=review)
+
+
+def _screened(
+    loaded: LoadedParams,
+    sheet: tuple[RunRow, ...],
+    prices: tuple[PriceRow, ...],
+    reading: Reading,
+    *,
+    before: Review | None = None,
+) -> Review:
+    """Return the review of runs selected, measured, screened and checked for controls."""
     params, bench = loaded.params, loaded.bench
-    rows_of_bench, prices = _read_tables(bench)
-    unknown = unknown_set_aside_runs(
-        params.screen, (row.run for row in rows_of_bench), loaded.document
-    )
-    unknown += unknown_condition(rows_of_bench, loaded)
+    unknown = unknown_set_aside_runs(params.screen, (row.run for row in sheet), loaded.document)
+    unknown += unknown_condition(sheet, loaded)
     if unknown:
         raise ParamsError(unknown)
-    titles = review_titles(rows_of_bench, params, bench)
-    rows = select_rows(rows_of_bench, products=params.products, titles=titles)
-    if reading is None:
-        reading = reading_in_kernel(os.environ)
-    diagnostics, metrics = read_and_measure(rows, loaded, reading=reading)
+    titles = review_titles(sheet, params, bench)
+    rows = tuple(select_rows(sheet, products=params.products, titles=titles))
+    told: dict[str, RunDiagnostics] = {}
+    figures: dict[str, RunMetrics] = {}
+    there: set[str] = set()
+    if before is not None and measured_alike(before.params, params):
+        told, figures = {**before.diagnostics}, {**before.metrics}
+        there = {row.run for row in before.rows}
+    new = [row for row in rows if row.run not in there]
+    told_now, figures_now = read_and_measure(new, loaded, reading=reading)
+    told, figures = {**told, **told_now}, {**figures, **figures_now}
+    diagnostics = {row.run: told[row.run] for row in rows if row.run in told}
+    metrics = {row.run: figures[row.run] for row in rows if row.run in figures}
     screened = screen_runs(rows, diagnostics, bench, params)
     used = [row for row in rows if row.run in metrics and row.run not in screened.set_aside]
     controls = check_controls(used, loaded, titles=titles)
     return Review(
-        loaded, titles, tuple(rows), diagnostics, metrics, screened, controls, prices, reading.store
+        loaded, titles, rows, diagnostics, metrics, screened, controls, prices, reading.store, sheet
     )
 
 
@@ -206,11 +246,6 @@ def work_out(review: Review) -> Results:
     none_aside = review.measured == review.used
     every_cell = cells if none_aside else _cells(review.measured, review)[1]
     pairs = compared_pairs(params)
-    waived = {
-        (product, baseline, title): review.controls.waived(product, baseline, title)
-        for product, baseline in pairs
-        for title in review.titles
-    }
     margins: list[Margin] = []
     levels: list[LevelDifference] = []
     for product in dict.fromkeys(product for product, _ in pairs):
@@ -220,7 +255,7 @@ def work_out(review: Review) -> Results:
             product=product,
             baselines=baselines,
             params=params.margins,
-            waived=waived,
+            controls=review.controls,
             variances=variances,
         )
         made = compare(cells)
@@ -303,21 +338,16 @@ def _levels(
     review: Review,
     variances: Mapping[str, SharedVariances],
 ) -> list[LevelDifference]:
-    """Return the differences of what is measured in dB, waived controls among their marks."""
+    """Return the differences of what is measured in dB."""
     made = compare_levels(
         cells,
         product=product,
         baselines=baselines,
         params=review.params.margins,
+        controls=review.controls,
         variances=variances,
     )
-    return [
-        replace(level, marks=(*level.marks, *waivers, *_epoch_mark(level.cells, review)))
-        for level in made
-        for waivers in [
-            [f"waived:{c}" for c in review.controls.waived(product, level.baseline, level.title)]
-        ]
-    ]
+    return [replace(m, marks=(*m.marks, *_epoch_mark(m.cells, review))) for m in made]
 
 
 def _epoch_mark(cells: Sequence[Cell], review: Review) -> tuple[str, ...]:

@@ -8,10 +8,10 @@ title, or a waiver must name the product and say why.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from kit.bench.runs import RunRow
-from kit.errors import ControlError, Fault
+from kit.errors import ControlError, Fault, UsageError, did_you_mean
 from kit.settings.bench_file import Bench
 from kit.settings.params import LoadedParams, NamePair, ReviewParams
 
@@ -34,11 +34,40 @@ class _Mismatch:
 
 @dataclass(frozen=True, slots=True)
 class Controls:
-    """What was alike and what was not: a row per control, a value per product."""
+    """What was alike and what was not: a row per control, a value per product.
 
-    names: tuple[str, ...]
-    values: Mapping[tuple[str, str], tuple[str, ...]]  # (control, product) -> values seen
-    mismatches: tuple[_Mismatch, ...]  # all waived: an unwaived one raises
+    No margin is made of a pair that is not among `pairs`.
+    """
+
+    pairs: tuple[tuple[str, str], ...]  # (product, baseline) that were compared
+    names: tuple[str, ...] = ()
+    values: Mapping[tuple[str, str], tuple[str, ...]] = field(default_factory=dict)  # as seen
+    mismatches: tuple[_Mismatch, ...] = ()  # all waived: an unwaived one raises
+
+    def check_pair(self, product: str, baseline: str) -> None:
+        """Refuse a pair whose machines were not compared.
+
+        Raises
+        ------
+        UsageError
+            If the pair is not among `pairs`; the nearest name is given.
+        """
+        if (product, baseline) in self.pairs:
+            return
+        for name, known in (
+            (product, {p for p, _ in self.pairs}),
+            (baseline, {b for p, b in self.pairs if p == product}),
+        ):
+            if name not in known:
+                guess = did_you_mean(name, known, listed=12)
+                raise UsageError(
+                    f'no control was compared for "{product}" over "{baseline}": "{name}" is not '
+                    f"among what was checked{guess}"
+                )
+
+    def marks(self, product: str, baseline: str, title: str) -> list[str]:
+        """Return the marks of one margin: a control waived, "waived:<control>", each."""
+        return [f"waived:{control}" for control in self.waived(product, baseline, title)]
 
     def waived(self, product: str, baseline: str, title: str) -> tuple[str, ...]:
         """Return the controls waived for one margin."""
@@ -112,6 +141,7 @@ def check_controls(
     for (control, product, _), found_values in seen.items():
         values.setdefault((control, product), set()).update(found_values)
     return Controls(
+        pairs,
         names=params.controls,
         values={key: tuple(sorted(found)) for key, found in sorted(values.items())},
         mismatches=tuple(mismatches),

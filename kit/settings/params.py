@@ -7,6 +7,7 @@ What can change a published figure stands in the file, or is shown in the report
 from __future__ import annotations
 
 import datetime as dt
+import hashlib
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -490,12 +491,16 @@ class ReviewParams(Section):
 
 @dataclass(frozen=True, slots=True)
 class LoadedParams:
-    """A params file and the bench it names, both checked."""
+    """A params file and the bench it names, both checked.
+
+    `sha256` is that of the file's bytes; "" where no file holds these params.
+    """
 
     path: Path
     params: ReviewParams
     bench: Bench
     document: YamlDocument
+    sha256: str = ""
 
 
 def load_params(path: Path, *, bench_folder: Path | None = None) -> LoadedParams:
@@ -521,13 +526,35 @@ def load_params(path: Path, *, bench_folder: Path | None = None) -> LoadedParams
     if not (folder / "bench.yaml").is_file():
         said = f'"{params.bench}" is not a bench: no bench.yaml in that folder'
         raise ParamsError([document.fault(said, "bench")])
-    bench = read_bench(folder)
+    loaded = LoadedParams(path, params, read_bench(folder), document, _sha256_of(path))
+    return _with_known_names(loaded)
+
+
+def _sha256_of(path: Path) -> str:
+    return hashlib.sha256(path.read_bytes()).hexdigest()
+
+
+def change_document(loaded: LoadedParams, document: YamlDocument) -> LoadedParams:
+    """Return what params say that no file holds, for the same bench, checked as a file is.
+
+    Raises
+    ------
+    ParamsError
+        With every fault, unknown products and titles among them.
+    """
+    params = check_model(document, ReviewParams, ParamsError)
+    return _with_known_names(LoadedParams(loaded.path, params, loaded.bench, document))
+
+
+def _with_known_names(loaded: LoadedParams) -> LoadedParams:
+    """Return params whose names the bench knows, and whose text is there."""
+    path, params, bench, document = loaded.path, loaded.params, loaded.bench, loaded.document
     faults = _unknown_names(params, bench, document)
     if params.text is not None and not (path.parent / params.text).is_file():
         faults.append(document.fault(f'no such file: "{params.text}"', "text"))
     if faults:
         raise ParamsError(faults)
-    return LoadedParams(path, params, bench, document)
+    return loaded
 
 
 def _unknown_names(params: ReviewParams, bench: Bench, document: YamlDocument) -> list[Fault]:

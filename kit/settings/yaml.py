@@ -12,7 +12,7 @@ import io
 import re
 import types
 import typing
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Annotated, Any, TypeVar
@@ -364,12 +364,41 @@ def yaml_text(tree: Mapping[str, Any]) -> str:
       b: '1.10'
       c: 1.5
     """
-    out = io.StringIO()
+    return _written(tree)
+
+
+def _writer() -> YAML:
     writer = YAML()
     writer.indent(mapping=2, sequence=4, offset=2)
     writer.width = _MAX_BYTES
-    writer.dump(tree, out)
+    writer.preserve_quotes = True
+    return writer
+
+
+def _written(tree: Any) -> str:
+    out = io.StringIO()
+    _writer().dump(tree, out)
     return out.getvalue()
+
+
+def change_yaml(text: str, change: Callable[[Any], object]) -> str:
+    """Return the text of a YAML file with something changed in it; comments stay.
+
+    Parameters
+    ----------
+    text : str
+    change : callable
+        Given the mappings and lists the text holds, to be changed in place.
+
+    Examples
+    --------
+    >>> print(change_yaml("a: 1  # why\\nb: 2\\n", lambda tree: tree.update(b=3)), end="")
+    a: 1  # why
+    b: 3
+    """
+    tree = _writer().load(text)
+    change(tree)
+    return _written(tree)
 
 
 def check_model(

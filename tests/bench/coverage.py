@@ -26,6 +26,7 @@ from kit.margins.estimate import outcome_of
 from kit.margins.replicates import fit_variances
 from kit.margins.suites import summarise_suites
 from kit.metrics.run_metrics import RunMetrics
+from kit.screening.controls import Controls
 from kit.settings.bench_file import Title
 from kit.settings.params import MarginParams
 from kit.trace import Trace
@@ -130,6 +131,7 @@ def tally_bench(world: World, rng: np.random.Generator, tally: Tally) -> None:
                 product=product,
                 baselines=products[p + 1 :],
                 params=params,
+                controls=Controls(tuple((product, other) for other in products[p + 1 :])),
                 variances=variances,
             )
         ]

@@ -1,6 +1,7 @@
 """Margins: direction, outcome, family, marks, levels in dB."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -9,6 +10,7 @@ from hypothesis import strategies as st
 from made_runs import (
     METRIC,
     cells_of,
+    checked,
     compared,
     drawn_bench,
     framed,
@@ -19,6 +21,7 @@ from scipy import stats
 from stats.test_intervals import CLINIC_A, CLINIC_B, SLEEP_1, SLEEP_2
 from statsmodels.stats.multitest import multipletests
 
+from kit.errors import UsageError
 from kit.margins.cells import make_cells
 from kit.margins.compare import (
     METHOD_VERSION,
@@ -141,15 +144,17 @@ def test_the_shared_margin_is_the_cells_ratio_with_a_mixture():
         assert (margin.p_value < 0.05) == (not margin.low <= 1 <= margin.high)
 
 
+A_ALONE = checked("a", "b", t="memory_gb")
+BOTH_WAYS = replace(A_ALONE, pairs=(("a", "b"), ("b", "a")))
+
+
 def test_waivers_and_typed_in_figures_mark_the_margin():
     runs = made_runs("a", "t", [60.0], typed_in=True) + made_runs("b", "t", [50.0, 51.0])
     (margin,) = compared(
-        runs, framed("t"), product="a", baselines=["b"], waived={("a", "b", "t"): ("memory_gb",)}
+        runs, framed("t"), product="a", baselines=["b"], controls=checked("a", "b", t="memory_gb")
     )
     assert margin.marks == ("typed_in", "single_run", "no_interval", "waived:memory_gb")
-    (other,) = compared(
-        runs, framed("t"), product="b", baselines=["a"], waived={("a", "b", "t"): ("memory_gb",)}
-    )
+    (other,) = compared(runs, framed("t"), product="b", baselines=["a"], controls=BOTH_WAYS)
     assert "waived:memory_gb" not in other.marks
 
 
@@ -181,8 +186,25 @@ def test_only_titles_both_sides_have_are_compared():
     assert [m.title for m in compared(runs, titles, product="a", baselines=["b"])] == ["v"]
     cells = cells_of(runs, titles)
     how = {"product": "a", "baselines": ["b"], "params": margin_params()}
+    how["controls"] = checked("a", "b")
     assert compare_products(cells, titles=["t", "u"], **how) == ()
     assert len(compare_products(cells, titles=["t", "v"], **how)) == 1
+    with pytest.raises(UsageError, match=r'^no cell is of "vv"; known: t, u, v$'):
+        compare_products(cells, titles=["vv"], **how)
+
+
+@pytest.mark.parametrize(
+    ("pair", "said"),
+    [(("a", "bb"), '"bb" is not'), (("aa", "b"), '"aa" is not'), (("b", "a"), '"b" is not')],
+    ids=["baseline", "product", "other way"],
+)
+def test_no_margin_is_made_of_machines_that_were_not_compared(pair, said):
+    runs = made_runs("a", "t", [60, 61]) + made_runs("b", "t", [50, 51])
+    product, baseline = pair
+    how = {"product": product, "baselines": [baseline], "controls": checked("a", "b")}
+    for compare in (compare_products, compare_levels):
+        with pytest.raises(UsageError, match=f"no control was compared for .* {said}"):
+            compare(cells_of(runs, framed("t")), params=margin_params(), **how)
 
 
 def test_a_margin_traces_to_every_run():
@@ -206,6 +228,9 @@ def test_every_method_has_a_version():
 # -- levels in dB ---------------------------------------------------------------------------------
 
 
+SIDES = {"product": "a", "baselines": ["b"], "controls": checked("a", "b")}
+
+
 def noise_runs():
     titles = {"hum": Title(name="Hum", measures="noise"), **framed("t")}
     runs = made_runs("a", "hum", [38.0, 38.4, 38.2], metric="value")
@@ -217,8 +242,8 @@ def test_levels_have_a_difference_and_no_ratio():
     runs, titles = noise_runs()
     params = margin_params("welch")
     cells = make_cells(runs, titles, params=params, metric_names=["value"])
-    assert compare_products(cells, product="a", baselines=["b"], params=params) == ()
-    (found,) = compare_levels(cells, product="a", baselines=["b"], params=params)
+    assert compare_products(cells, params=params, **SIDES) == ()
+    (found,) = compare_levels(cells, params=params, **SIDES)
     a, b = [38.0, 38.4, 38.2], [41.0, 41.6, 41.3]
     beside = stats.ttest_ind(a, b, equal_var=False)
     interval = beside.confidence_interval(0.95)
@@ -227,7 +252,7 @@ def test_levels_have_a_difference_and_no_ratio():
     assert found.p_value == pytest.approx(beside.pvalue)
     assert (found.unit, found.outcome) == ("dB(A)", "ahead")  # quieter is better
     assert found.trace.key == "difference/value/hum/a-over-b"
-    (back,) = compare_levels(cells, product="b", baselines=["a"], params=params)
+    (back,) = compare_levels(cells, product="b", baselines=["a"], params=params, controls=BOTH_WAYS)
     assert back.outcome == "behind" and back.value == pytest.approx(3.1)
 
 
@@ -237,11 +262,9 @@ def test_levels_are_level_only_within_a_band_that_is_given():
     runs += made_runs("b", "hum", [38.1, 38.0, 38.15], metric="value")
     params = margin_params("welch")
     cells = make_cells(runs, titles, params=params, metric_names=["value"])
-    (without,) = compare_levels(cells, product="a", baselines=["b"], params=params)
+    (without,) = compare_levels(cells, params=params, **SIDES)
     assert without.outcome == "unresolved"
-    (within,) = compare_levels(
-        cells, product="a", baselines=["b"], params=params, level_band_db=0.5
-    )
+    (within,) = compare_levels(cells, params=params, level_band_db=0.5, **SIDES)
     assert within.outcome == "level"
 
 
@@ -251,7 +274,7 @@ def test_a_single_level_has_a_difference_without_an_interval():
     runs += made_runs("b", "hum", [40.0], metric="value")
     params = margin_params("welch")
     cells = make_cells(runs, titles, params=params, metric_names=["value"])
-    (found,) = compare_levels(cells, product="a", baselines=["b"], params=params)
+    (found,) = compare_levels(cells, params=params, **SIDES)
     assert found.value == pytest.approx(-2.0)
     assert (found.low, found.high, found.outcome) == (None, None, "unresolved")
 

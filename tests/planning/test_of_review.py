@@ -29,6 +29,7 @@ from kit.planning.of_review import (
     shared_degrees,
     spread_uncertainty,
 )
+from kit.screening.controls import Controls
 from kit.settings.bench_file import Title, read_bench
 from kit.settings.params import MarginParams, PlanParams, ReviewParams, load_params
 from kit.stats.power import KNOWN, SpreadUncertainty
@@ -298,7 +299,7 @@ def review_margins(made):
         product="new",
         baselines=PRODUCTS[1:],
         params=params,
-        waived={},
+        controls=Controls(tuple(("new", old) for old in PRODUCTS[1:])),
         variances=variances,
     )
     assert {m.method for m in margins} == {"shared"}

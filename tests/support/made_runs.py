@@ -11,6 +11,7 @@ from kit.margins.cells import Cell, make_cells
 from kit.margins.compare import Margin, compare_products
 from kit.margins.replicates import fit_variances
 from kit.metrics.run_metrics import RunMetrics
+from kit.screening.controls import Controls, _Mismatch
 from kit.settings.bench_file import Title
 from kit.settings.params import MarginParams
 from kit.trace import Trace
@@ -96,9 +97,21 @@ def compared(
     params = params or margin_params()
     variances = {metric: fit_variances(runs, metric=metric, titles=titles)}
     cells = make_cells(runs, titles, params=params, variances=variances, metric_names=[metric])
+    how = {"controls": checked(product, *baselines), **how}
     return compare_products(
         cells, product=product, baselines=baselines, params=params, variances=variances, **how
     )
+
+
+def checked(product: str, *baselines: str, **waived: str) -> Controls:
+    """Return that a product and its baselines were alike, but for controls waived in a title."""
+    mismatches = tuple(
+        _Mismatch(control, product, baseline, ("one",), ("other",), (title,), "a reason")
+        for title, control in waived.items()
+        for baseline in baselines
+    )
+    pairs = tuple((product, baseline) for baseline in baselines)
+    return Controls(pairs, tuple(waived.values()), {}, mismatches)
 
 
 def cells_of(

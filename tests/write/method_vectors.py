@@ -39,6 +39,7 @@ from kit.rounding import (
     ratio_text,
     share_text,
 )
+from kit.screening.controls import Controls
 from kit.settings.bench_file import Title
 from kit.settings.metric import METRICS, tail_shares
 from kit.settings.params import MarginParams, PlanParams, ValueParams
@@ -174,7 +175,12 @@ def made_of(
 def margins_of(made: Made, product: str, baseline: str) -> tuple[Margin, ...]:
     cells, shared, params = made
     return compare_products(
-        cells, product=product, baselines=[baseline], params=params, variances=shared
+        cells,
+        product=product,
+        baselines=[baseline],
+        params=params,
+        controls=Controls(((product, baseline),)),
+        variances=shared,
     )
 
 
@@ -291,7 +297,13 @@ def _cells_and_margins(book: Book) -> None:
         for p, values in LEVELS.items() for n, v in enumerate(values)
     ]  # fmt: skip
     cells = make_cells(metrics, {"hum": title}, params=params_of("welch"), metric_names=["value"])
-    level = compare_levels(cells, product="quill", baselines=["wren"], params=params_of("welch"))[0]
+    level = compare_levels(
+        cells,
+        product="quill",
+        baselines=["wren"],
+        params=params_of("welch"),
+        controls=Controls((("quill", "wren"),)),
+    )[0]
     book.add(
         "difference",
         {"product": LEVELS["quill"], "baseline": LEVELS["wren"], "unit": "dB(A)",

@@ -1,0 +1,628 @@
+"""What an analyst is answered in a notebook: claims as a table to see and a frame to work with.
+
+Every answer is a view of the claims by the tables of the page, so that page and notebook cannot
+disagree.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+from kit.claims.bound_text import BoundText
+from kit.claims.claim import Claim, ClaimBook, trace_lines
+from kit.errors import UsageError, did_you_mean
+from kit.page import tables
+from kit.page.html import Html, text_html
+from kit.page.prose import show_text
+from kit.page.view import OWN, Cell, Piece, Table, show
+from kit.settings.metric import METRICS
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from kit.charts.style import Chart
+
+LINES = 10  # of what is shown where there is no HTML
+
+# Every column an answer's frame may have.
+COLUMNS: Mapping[str, str] = {
+    "id": "Index: the claim's id, for `review.claims[id]`.",
+    "kind": "What kind of claim it is.",
+    "metric": "What is measured: average_fps, low_1pct_fps, ...; of a flag, the rule.",
+    "product": "The product it is about, by its id.",
+    "baseline": "The product it is set against, by its id.",
+    "title": "The title, by its id; empty where it is over several.",
+    "group": "Of which of several: group of titles, kind of price, way of measuring power.",
+    "part": "Which of several figures of one thing.",
+    "value": "The figure, unrounded, in `unit`; a ratio is 1.0 where level.",
+    "low": "Lower end of its interval.",
+    "high": "Upper end of its interval.",
+    "confidence": "Of the interval, a fraction.",
+    "unit": "Of value, low and high.",
+    "outcome": "ahead, behind, level or unresolved; of a statement, one word.",
+    "text": "As the page prints it.",
+    "interval": "As the page prints it.",
+    "method": "The method's name in kit/methods.md.",
+    "marks": "What is to be known about it, separated by spaces.",
+    "runs": "The runs it rests on, separated by spaces; of a trace, nothing else.",
+    "like_low": "Lower end of the suite's interval for titles like these.",
+    "like_high": "Upper end of the suite's interval for titles like these.",
+    "ahead": "Titles of the suite in which the product is ahead.",
+    "behind": "Titles of the suite in which it is behind.",
+    "level": "Titles of the suite in which both are level.",
+    "unresolved": "Titles of the suite in which they cannot be told apart.",
+    "run": "The run, by its id.",
+    "used": "Whether figures rest on the run.",
+    "reason": "Why it is not used.",
+    "flags": "Rules of screening that flagged the run, separated by spaces.",
+    "frames": "Frames in the log; 0 where figures were typed in.",
+    "duration_s": "Length of the run, in seconds.",
+    "session": "The session the run was made in.",
+    "began": "When the run began.",
+    "file": "The log, from the bench folder.",
+    "sha256": "SHA-256 of the log; where there is none, of the row of the run sheet.",
+    "change": "outcome_turned, moved, new or gone.",
+    "value_before": "The figure in the first review.",
+    "value_after": "The figure in the other review.",
+    "text_before": "As the first review prints it, with its interval.",
+    "text_after": "As the other review prints it, with its interval.",
+    "outcome_before": "The outcome in the first review.",
+    "outcome_after": "The outcome in the other review.",
+    "line": "The line of the text.",
+    "reference": "As it stands between the braces.",
+    "claim": "The id of the claim the reference names.",
+    **{f"{name}": f"{metric.label} of the run, in {metric.unit or 'its title’s unit'}."
+       for name, metric in METRICS.items() if name != "value"},
+}  # fmt: skip
+
+_WHICH = ("metric", "product", "baseline", "title")
+_FIGURE = ("value", "low", "high", "confidence", "unit")
+_SAID = ("text", "interval", "method", "marks", "runs")
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """One thing that may be asked: the kinds of claims that answer it, the columns of its frame,
+    the pieces of the page that show it."""
+
+    kinds: tuple[str, ...]
+    columns: tuple[str, ...]
+    pieces: tuple[Piece, ...]
+
+
+INFLUENCE = Table(
+    "Suite margin of {own} with one title left out",
+    rows=("title",),
+    heads=(("Without", "{title}"),),
+    cells=(Cell("influence", "over {each}", each="baseline"),),
+    where={"product": OWN, "group": "all"},
+    order="claims",
+    last=("All titles", {"kind": "suite", "title": ""}),
+)
+QUESTIONS: Mapping[str, Question] = {
+    "cells": Question(("cell",), ("metric", "product", "title", *_FIGURE, *_SAID),
+                      (tables.TITLES,)),
+    "margins": Question(("margin", "level_difference"), (*_WHICH, *_FIGURE, "outcome", *_SAID),
+                        (tables.MARGINS, tables.LEVELS)),
+    "suites": Question(("suite",), ("metric", "group", "product", "baseline", *_FIGURE, "outcome",
+                                    *_SAID), tables.SUITES),
+    "influence": Question(("influence",), (*_WHICH, "value", "unit", "text", "method"),
+                          (INFLUENCE,)),
+    "value": Question(
+        ("price", "suite_fps", "cost_per_fps", "premium", "equal_value_price", "cut_needed",
+         "frontier", "not_weighed"),
+        ("kind", "group", "product", "baseline", *_FIGURE, "outcome", *_SAID), tables.VALUE),
+    "energy": Question(("energy", "fps_per_watt"), ("kind", "group", "product", "title", *_FIGURE,
+                                                    *_SAID), tables.ENERGY),
+    "limits": Question(("flag",), ("metric", "product", "title", "outcome", "text", "runs"),
+                       (tables.limits,)),
+    "flags": Question(("set_aside", "not_run", "flag"), ("kind", "metric", "product", "title",
+                      "outcome", "text", "runs"), (*tables.SCREENING, tables.limits)),
+    "claims": Question((), ("kind", *_WHICH, "group", "part", *_FIGURE, "outcome", *_SAID), ()),
+}  # fmt: skip
+
+
+class Shown:
+    """Base of answers: at most ten lines where there is no HTML, and a frame."""
+
+    __slots__ = ()
+
+    def to_lines(self) -> list[str]:
+        """Return the answer in words, the heading first."""
+        raise TypeError(f"{type(self).__name__} has no words")
+
+    def __repr__(self) -> str:
+        lines = self.to_lines()
+        if len(lines) > LINES:
+            left = len(lines) - LINES + 1
+            lines = [*lines[: LINES - 1], f"... and {left} more: .to_frame() has all"]
+        return "\n".join(line[:160] for line in lines)
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class Answer(Shown):
+    """The claims that answer one question.
+
+    Iterating gives the claims; `to_frame` gives a row a claim.
+
+    Attributes
+    ----------
+    question : str
+        One of `QUESTIONS`.
+    book : ClaimBook
+        What the table is filled from: narrowed to what was asked.
+    claims : tuple of Claim
+    metric : str
+        Of the table; "" where it has none or every one.
+    """
+
+    question: str
+    book: ClaimBook
+    claims: tuple[Claim, ...]
+    metric: str = ""
+
+    def __len__(self) -> int:
+        return len(self.claims)
+
+    def __iter__(self) -> Iterator[Claim]:
+        return iter(self.claims)
+
+    def to_lines(self) -> list[str]:
+        """Return the claims in words, a line each, the heading first."""
+        said = "none" if not self.claims else f"{len(self.claims)} claims"
+        return [f"{self.question}: {said}", *(f"  {claim.id}: {_said(claim)}" for claim in self)]
+
+    def _repr_html_(self) -> str:
+        pieces = QUESTIONS[self.question].pieces
+        if not pieces:
+            rows = "".join(f"<li>{text_html(line)}</li>" for line in self.to_lines()[1:31])
+            return Html(f"<ul>{rows}</ul>")._repr_html_()
+        return show(self.book, *pieces, metric=self.metric)._repr_html_()
+
+    def to_frame(self, *, names: bool = False) -> pd.DataFrame:
+        """Return a row a claim, figures unrounded; columns as in `kit.page.answers.COLUMNS`.
+
+        Parameters
+        ----------
+        names : bool
+            Products, titles, metrics and groups as people read them, in place of their ids.
+        """
+        columns = QUESTIONS[self.question].columns
+        rows = [[_column(claim, name) for name in columns] for claim in self.claims]
+        frame = _frame(columns, rows, [claim.id for claim in self.claims])
+        if self.question == "suites":
+            frame = _with_suites(frame, self.claims, self.book)
+        if names:
+            for name in {*_WHICH, "group"} & {*columns}:
+                frame[name] = [
+                    self.book.name(name, value, kind=claim.kind)
+                    for value, claim in zip(frame[name], self.claims, strict=True)
+                ]
+        return frame
+
+
+def _said(claim: Claim) -> str:
+    """Return a claim's figure with its interval, outcome and marks."""
+    said = claim.text + (f" ({claim.interval})" if claim.interval else "")
+    said += f" {claim.outcome}" if claim.outcome and claim.is_figure else ""
+    return said + (f" [{', '.join(claim.marks)}]" if claim.marks else "")
+
+
+def _column(claim: Claim, name: str) -> Any:
+    value = getattr(claim, name)
+    if name == "runs" and not value:
+        value = claim.set_aside
+    return " ".join(value) if isinstance(value, tuple) else value
+
+
+def _frame(
+    columns: Sequence[str], rows: Sequence[Sequence[Any]], index: Sequence[str], *, of: str = "id"
+) -> pd.DataFrame:
+    import pandas as pd
+
+    frame = pd.DataFrame(rows, columns=list(columns), index=pd.Index(index, name=of))
+    numbers = [name for name in columns if name in {*_FIGURE[:4], "value_before", "value_after"}]
+    return frame.astype(dict.fromkeys(numbers, "float64"))
+
+
+def _with_suites(frame: pd.DataFrame, suites: Iterable[Claim], book: ClaimBook) -> pd.DataFrame:
+    """Return suite margins with their second interval and the counts of outcomes."""
+    found: dict[str, list[Any]] = {name: [] for name in ("like_low", "like_high")}
+    found |= {name: [] for name in ("ahead", "behind", "level", "unresolved")}
+    for suite in suites:
+        where = {n: getattr(suite, n) for n in ("metric", "group", "product", "baseline")}
+        like = next(iter(book.of_kind("suite_like", **where)), None)
+        found["like_low"].append(like.low if like else None)
+        found["like_high"].append(like.high if like else None)
+        counts = {c.outcome: c.figure for c in book.of_kind("suite_count", **where)}
+        for name in ("ahead", "behind", "level", "unresolved"):
+            found[name].append(int(counts.get(name, 0)))
+    made = frame.assign(**found)
+    return made.astype({"like_low": "float64", "like_high": "float64"})
+
+
+def narrow(
+    book: ClaimBook,
+    *,
+    over: str = "",
+    titles: Sequence[str] = (),
+    products: Sequence[str] = (),
+    group: str = "",
+    kinds: Sequence[str] = (),
+) -> ClaimBook:
+    """Return a book with the claims that are about what is asked, or about none of its kind.
+
+    Without some of its titles a suite is not shown: its figure is of all of them.
+    """
+
+    def kept(claim: Claim) -> bool:
+        if over and claim.baseline not in ("", over):
+            return False
+        if titles and (claim.title not in ("", *titles) or claim.kind.startswith("suite")):
+            return False
+        if products and claim.product not in ("", *products):
+            return False
+        return not (group and claim.kind in kinds and claim.group not in ("", group))
+
+    return replace(book, claims=tuple(claim for claim in book.claims if kept(claim)))
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class Runs(Shown):
+    """Every run of a review, used or not, with its figures."""
+
+    book: ClaimBook
+
+    def __len__(self) -> int:
+        return len(self.book.runs)
+
+    def to_lines(self) -> list[str]:
+        """Return a line a run, the heading first."""
+        used = sum(run.used for run in self.book.runs)
+        rows = [
+            f"  {run.id}: {run.product} in {run.title}, {run.frames} frames, "
+            + ("used" if run.used else f"not used: {run.reason}")
+            for run in self.book.runs
+        ]
+        return [f"runs: {len(rows)}, {used} used", *rows]
+
+    def _repr_html_(self) -> str:
+        return frame_html(self.to_frame().drop(columns=["file", "sha256"]), "Every run")
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return a row a run by its id, with its figures; columns as in `COLUMNS`."""
+        figures = {(c.metric, c.run): c.value for c in self.book.of_kind("run")}
+        metrics = [m for m in METRICS if any(name == m for name, _ in figures)]
+        first = ("product", "title", "used", "reason", "flags")
+        last = ("frames", "duration_s", "session", "began", "file", "sha256")
+        rows = [
+            [
+                *(_column_of_run(run, name) for name in first),
+                *(figures.get((metric, run.id)) for metric in metrics),
+                *(getattr(run, name) for name in last),
+            ]
+            for run in self.book.runs
+        ]
+        frame = _frame((*first, *metrics, *last), rows, [r.id for r in self.book.runs], of="run")
+        return frame.astype(dict.fromkeys(metrics, "float64"))
+
+
+def _column_of_run(run: Any, name: str) -> Any:
+    value = getattr(run, name)
+    return " ".join(value) if isinstance(value, tuple) else value
+
+
+def frame_html(frame: pd.DataFrame, caption: str, *, rows: int = 20) -> str:
+    """Return the first rows of a frame as a table for a notebook."""
+    shown = frame.head(rows)
+    heads = "".join(f'<th scope="col">{text_html(str(n))}</th>' for n in ("", *shown.columns))
+    body = "".join(
+        f'<tr><th scope="row">{text_html(str(name))}</th>'
+        + "".join(f"<td>{text_html(_plain(value))}</td>" for value in row)
+        + "</tr>"
+        for name, row in zip(shown.index, shown.itertuples(index=False), strict=True)
+    )
+    left = len(frame) - len(shown)
+    more = f'<p class="note">{left} more rows: .to_frame() has all.</p>' if left > 0 else ""
+    table = (
+        f"<table><caption>{text_html(caption)}</caption><thead><tr>{heads}</tr></thead>"
+        f"<tbody>{body}</tbody></table>{more}"
+    )
+    return Html(table)._repr_html_()
+
+
+def _plain(value: Any) -> str:
+    if value is None or value != value:
+        return ""
+    return f"{value:.4g}" if isinstance(value, float) else str(value)
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class OneClaim(Shown):
+    """One figure or statement of a review; `trace` leads to its runs."""
+
+    claim: Claim
+    book: ClaimBook
+
+    @property
+    def value(self) -> float | None:
+        """The figure, unrounded; None of a statement."""
+        return self.claim.value
+
+    @property
+    def text(self) -> str:
+        """As the page prints it."""
+        return self.claim.text
+
+    @property
+    def outcome(self) -> str:
+        """ahead, behind, level or unresolved; "" where nothing was compared."""
+        return self.claim.outcome
+
+    @property
+    def marks(self) -> tuple[str, ...]:
+        """What is to be known about it."""
+        return self.claim.marks
+
+    def to_lines(self) -> list[str]:
+        """Return the claim in words."""
+        claim = self.claim
+        lines = [f"{claim.id}: {_said(claim)}", f"  method {claim.method} v{claim.method_version}"]
+        return [*lines, f"  rests on {len(claim.runs)} runs: .trace() leads to them"]
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return the claim as a row; columns as in `COLUMNS`."""
+        return Answer("claims", self.book, (self.claim,)).to_frame()
+
+    def trace(self) -> Trace:
+        """Return how it was made, down to its raw logs."""
+        return Trace(self.claim, self.book)
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class Trace(Shown):
+    """How a figure was made: method, inputs, runs, files and SHA-256."""
+
+    claim: Claim
+    book: ClaimBook
+
+    def to_lines(self) -> list[str]:
+        """Return the trace in lines."""
+        return trace_lines(self.book, self.claim.id)
+
+    def _repr_html_(self) -> str:
+        head, *lines = self.to_lines()
+        rest = "\n".join(text_html(line) for line in lines)
+        said = f"<summary>{text_html(head)}: {text_html(_said(self.claim))}</summary>"
+        return Html(f"<details open>{said}<pre>{rest}</pre></details>")._repr_html_()
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return a row a run under the figure, those set aside too; columns as in `COLUMNS`."""
+        columns = ("product", "title", "used", "reason", "frames", "file", "sha256")
+        runs = [self.book.run_by_id[name] for name in (*self.claim.runs, *self.claim.set_aside)]
+        rows = [[getattr(run, name) for name in columns] for run in runs]
+        return _frame(columns, rows, [run.id for run in runs], of="run")
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class Claims(Shown):
+    """Every figure and statement of a review by its id: `review.claims["margin/..."].trace()`."""
+
+    book: ClaimBook
+
+    def __len__(self) -> int:
+        return len(self.book.claims)
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self.book.by_id)
+
+    def __contains__(self, name: object) -> bool:
+        return name in self.book.by_id
+
+    def __getitem__(self, name: str) -> OneClaim:
+        """Return one claim.
+
+        Raises
+        ------
+        UsageError
+            If none has this id; the nearest is named.
+        """
+        claim = self.book.get(name)
+        if claim is None:
+            guess = did_you_mean(name, self.book.by_id) or "; .find(text) looks for ids"
+            raise UsageError(f'no claim "{name}"{guess}')
+        return OneClaim(claim, self.book)
+
+    def _ipython_key_completions_(self) -> list[str]:
+        return list(self.book.by_id)
+
+    def find(self, text: str) -> Answer:
+        """Return the claims whose id holds a text.
+
+        Raises
+        ------
+        UsageError
+            If there is none.
+        """
+        found = tuple(claim for claim in self.book.claims if text in claim.id)
+        if not found:
+            raise UsageError(
+                f'no claim has "{text}" in its id{did_you_mean(text, self.book.by_id)}'
+            )
+        return Answer("claims", self.book, found)
+
+    def to_lines(self) -> list[str]:
+        """Return how many claims there are of each kind."""
+        counts: dict[str, int] = {}
+        for claim in self.book.claims:
+            counts[claim.kind] = counts.get(claim.kind, 0) + 1
+        return [f"claims: {len(self)}", *(f"  {kind}: {n}" for kind, n in counts.items())]
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return a row a claim; columns as in `COLUMNS`."""
+        return Answer("claims", self.book, self.book.claims).to_frame()
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class Written(Shown):
+    """Text with its figures written in: Markdown by `str`, each figure a claim."""
+
+    bound: BoundText
+
+    def __str__(self) -> str:
+        return self.bound.to_markdown()
+
+    def to_lines(self) -> list[str]:
+        """Return the text as Markdown."""
+        return str(self).splitlines()
+
+    def _repr_html_(self) -> str:
+        return show_text(self.bound)._repr_html_()
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return a row a figure: line, reference, claim, text."""
+        rows = [[r[name] for name in ("line", "reference", "text")] for r in self.bound.to_rows()]
+        index = [r["claim"] for r in self.bound.to_rows()]
+        return _frame(("line", "reference", "text"), rows, index)
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class Charts(Shown):
+    """Charts asked for; `save` writes them as SVG, PNG of 1920x1080 and CSV."""
+
+    name: str
+    charts: tuple[Chart, ...]
+    html: Callable[[Sequence[Chart]], Html]
+
+    def __len__(self) -> int:
+        return len(self.charts)
+
+    def to_lines(self) -> list[str]:
+        """Return what each chart says."""
+        return [f"{self.name}: {len(self)}", *(f"  {chart.caption}" for chart in self.charts)]
+
+    def _repr_html_(self) -> str:
+        return self.html(self.charts)._repr_html_()
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return the numbers drawn, unrounded."""
+        import pandas as pd
+
+        return pd.concat([chart.table for chart in self.charts], ignore_index=True)
+
+    def save(self, folder: str) -> list[str]:
+        """Write the charts into a folder; return the names of the files written."""
+        from pathlib import Path
+
+        from kit.charts.style import export_chart
+
+        Path(folder).mkdir(parents=True, exist_ok=True)
+        return [p.name for chart in self.charts for p in export_chart(chart, Path(folder))]
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """One figure that two reviews do not give alike; None where one of them does not have it."""
+
+    change: str  # outcome_turned, moved, new or gone
+    before: Claim | None
+    after: Claim | None
+
+    @property
+    def claim(self) -> Claim:
+        """The claim in the review that has it, the later one first."""
+        return next(c for c in (self.after, self.before) if c is not None)
+
+
+CHANGES = ("outcome_turned", "moved", "new", "gone")  # from the gravest down
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class Differences(Shown):
+    """Claim by claim, what two reviews do not give alike; the gravest first.
+
+    A figure has moved where it, its interval or its print is another; two reviews of one bench
+    are made by the same code, so that what is alike is alike to the last bit.
+    """
+
+    changes: tuple[Change, ...]
+    alike: int
+
+    def __len__(self) -> int:
+        return len(self.changes)
+
+    def __iter__(self) -> Iterator[Change]:
+        return iter(self.changes)
+
+    def of(self, change: str) -> tuple[Change, ...]:
+        """Return the differences of one sort: outcome_turned, moved, new or gone.
+
+        Raises
+        ------
+        UsageError
+            If there is no such sort.
+        """
+        if change not in CHANGES:
+            guess = did_you_mean(change, CHANGES, listed=len(CHANGES))
+            raise UsageError(f'no sort of difference "{change}"{guess}')
+        return tuple(one for one in self.changes if one.change == change)
+
+    def to_lines(self) -> list[str]:
+        """Return the counts, then a line a difference."""
+        counts = ", ".join(f"{len(self.of(c))} {c.replace('_', ' ')}" for c in CHANGES)
+        rows = [
+            f"  {one.claim.id}: " + " -> ".join("none" if c is None else _said(c) for c in sides)
+            for one in self.changes
+            for sides in [(one.before, one.after)]
+        ]
+        return [f"differences: {counts}; {self.alike} alike", *rows]
+
+    def _repr_html_(self) -> str:
+        frame = self.to_frame()[["change", "text_before", "text_after", "outcome_before",
+                                 "outcome_after"]]  # fmt: skip
+        return frame_html(frame, self.to_lines()[0])
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return a row a difference; columns as in `COLUMNS`."""
+        columns = ("change", "kind", *_WHICH, "value_before", "value_after", "text_before",
+                   "text_after", "outcome_before", "outcome_after")  # fmt: skip
+        rows = []
+        for one in self.changes:
+            sides = (one.before, one.after)
+            texts = [_printed(c) for c in sides]
+            rows.append(
+                [one.change, one.claim.kind, *(getattr(one.claim, name) for name in _WHICH),
+                 *(c.value if c else None for c in sides), *texts,
+                 *(c.outcome if c else "" for c in sides)]
+            )  # fmt: skip
+        return _frame(columns, rows, [one.claim.id for one in self.changes])
+
+
+def _printed(claim: Claim | None) -> str:
+    if claim is None:
+        return ""
+    return claim.text + (f" ({claim.interval})" if claim.interval else "")
+
+
+def compare_books(before: ClaimBook, after: ClaimBook) -> Differences:
+    """Return what two books of one bench do not give alike, figure by figure."""
+    found: dict[str, list[Change]] = {change: [] for change in CHANGES}
+    names = dict.fromkeys(claim.id for claim in (*before.figures, *after.figures))
+    for name in names:
+        one, other = before.get(name), after.get(name)
+        if one is None or other is None:
+            found["new" if one is None else "gone"].append(
+                Change("new" if one is None else "gone", one, other)
+            )
+        elif one.outcome != other.outcome:
+            found["outcome_turned"].append(Change("outcome_turned", one, other))
+        elif _figures(one) != _figures(other):
+            found["moved"].append(Change("moved", one, other))
+    changes = tuple(change for sort in found.values() for change in sort)
+    return Differences(changes, len(names) - len(changes))
+
+
+def _figures(claim: Claim) -> tuple[Any, ...]:
+    return claim.value, claim.low, claim.high, claim.unit, claim.text, claim.interval

@@ -1,0 +1,294 @@
+"""What if: a review's params with some of them changed, checked as a file is, and written down.
+
+A question names what it changes; each change is an edit of the params file, so that what a question
+gives is what a file with these edits gives.
+"""
+
+from __future__ import annotations
+
+import copy
+import os
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, TypedDict
+
+from kit.errors import UsageError, did_you_mean
+from kit.review.walk import Review
+from kit.settings.params import LoadedParams, change_document
+from kit.settings.yaml import YamlDocument, change_yaml
+
+SCHEMA_LINE = "# yaml-language-server: $schema="
+FILE = "what_if"  # what faults name in place of a params file
+
+
+class Changes(TypedDict, total=False):
+    """What `what_if` may be asked.
+
+    without_titles : str or sequence of str
+        Titles left out.
+    titles : str or sequence of str
+        Only these, or "all".
+    products : str or sequence of str
+        What the reviewed product is set against, of the whole bench, in place of what it is.
+    level_band : float
+        Margins within this share either way count as level.
+    confidence : float
+        Of every interval, a fraction.
+    low : {"percentile", "slowest_share", "time_share"}
+        The definition of the lows.
+    method : {"auto", "welch", "shared", "paired"}
+        How margins are compared.
+    set_aside : mapping of str to str
+        Runs left out, each with the reason.
+    put_back : str or sequence of str
+        Runs that params set aside, used again.
+    prices : mapping of str to float
+        A scenario: what products cost, in the review's currency.
+    waive : sequence of mappings
+        Waivers as in params: control, products, reason.
+    """
+
+    without_titles: str | Sequence[str]
+    titles: str | Sequence[str]
+    products: str | Sequence[str]
+    level_band: float
+    confidence: float
+    low: str
+    method: str
+    set_aside: Mapping[str, str]
+    put_back: str | Sequence[str]
+    prices: Mapping[str, float]
+    waive: Sequence[Mapping[str, Any]]
+
+
+@dataclass(frozen=True, slots=True)
+class Edit:
+    """One key of the params file and its new value; None takes the key away."""
+
+    path: tuple[str, ...]
+    value: Any
+
+
+def change_params(review: Review, changes: Mapping[str, Any]) -> tuple[LoadedParams, list[Edit]]:
+    """Return a review's params with changes, checked as a params file is, and what was edited.
+
+    Parameters
+    ----------
+    review : Review
+    changes : mapping of str to object
+        As `Changes` says.
+
+    Raises
+    ------
+    UsageError
+        If nothing is asked, or something that this review has nothing of.
+    ParamsError
+        With every fault a params file would have; the file is called "what_if".
+    """
+    if not changes:
+        raise UsageError(f"{FILE}: nothing is asked; it takes {', '.join(EDITS)}")
+    for name in changes:
+        if name not in EDITS:
+            guess = did_you_mean(name, EDITS, listed=len(EDITS))
+            raise UsageError(f'{FILE}: there is no "{name}" to change{guess}')
+    if {"titles", "without_titles"} <= changes.keys():
+        raise UsageError(f"{FILE}: give either titles or without_titles")
+    edits = [edit for name, value in changes.items() for edit in EDITS[name](review, value)]
+    data = edited(copy.deepcopy(review.loaded.document.data), edits)
+    document = YamlDocument(FILE, data, {})
+    return change_document(review.loaded, document), edits
+
+
+def edited(tree: Any, edits: Iterable[Edit]) -> Any:
+    """Return nested mappings with edits made in them, keys that are not there yet added."""
+    for edit in edits:
+        place = tree
+        for key in edit.path[:-1]:
+            place = place.setdefault(key, {})
+        key, value = edit.path[-1], edit.value
+        if value is None:
+            place.pop(key, None)
+        elif not _changed_in_place(place.get(key), value):
+            place[key] = copy.deepcopy(value)
+    return tree
+
+
+def _changed_in_place(there: Any, value: Any) -> bool:
+    """Change a list into another, if that only takes items out and adds some at its end: what
+    stays keeps its comments."""
+    if not (isinstance(there, list) and isinstance(value, list)):
+        return False
+    kept = [item for item in there if item in value]
+    if kept + [item for item in value if item not in there] != value:
+        return False
+    for place in reversed(range(len(there))):
+        if there[place] not in value:
+            del there[place]
+    there += [copy.deepcopy(item) for item in value[len(there) :]]
+    return True
+
+
+def changed_text(path: Path, edits: Sequence[Edit], *, folder: Path, review: str) -> str:
+    """Return the text of a params file with edits made in it; its comments stay.
+
+    Parameters
+    ----------
+    path : Path
+        The params file.
+    edits : sequence of Edit
+    folder : Path
+        Where the text will stand: the paths it names are given from there.
+    review : str
+        The id of the new review.
+    """
+
+    def away(named: str) -> str:
+        place = os.path.relpath((path.parent / named).resolve(), folder.resolve())
+        return Path(place).as_posix()
+
+    def change(tree: Any) -> None:
+        edited(tree, edits)
+        tree["review"] = review
+        tree |= {key: away(tree[key]) for key in ("bench", "text", "replaces") if tree.get(key)}
+
+    text = change_yaml(path.read_text(encoding="utf-8-sig"), change)
+    asked = ", ".join(dict.fromkeys(".".join(edit.path) for edit in edits))
+    note = f"# What if: {path.name} with other {asked}.\n"
+    head, newline, rest = text.partition("\n")
+    if head.startswith(SCHEMA_LINE):
+        return SCHEMA_LINE + away(head.removeprefix(SCHEMA_LINE)) + newline + note + rest
+    return note + text
+
+
+def names_given(value: str | Sequence[str]) -> list[str]:
+    """Return names given as one or as several: a single text is one name, not its letters."""
+    return [value] if isinstance(value, str) else [*value]
+
+
+def known_name(name: str, known: Iterable[str], what: str) -> str:
+    """Return a name that is known.
+
+    Raises
+    ------
+    UsageError
+        If it is not; the nearest one is named, or the first of them all.
+    """
+    names = list(known)
+    if name not in names:
+        raise UsageError(f'no {what} "{name}"{did_you_mean(str(name), names, listed=12)}')
+    return name
+
+
+def _without_titles(review: Review, value: Any) -> list[Edit]:
+    out = {known_name(title, review.titles, "title of this review") for title in names_given(value)}
+    left = [title for title in review.titles if title not in out]
+    if not left:
+        raise UsageError(f"{FILE}: without these titles none is left")
+    return [Edit(("titles",), left)]
+
+
+def _titles(review: Review, value: Any) -> list[Edit]:
+    if value == "all":
+        return [Edit(("titles",), value)]
+    if not (names := names_given(value)):
+        raise UsageError(f"{FILE}: titles: the list is empty; name at least one")
+    return [Edit(("titles",), names)]
+
+
+def _products(review: Review, value: Any) -> list[Edit]:
+    """Set the product against these: its predecessor and namesake keep their part if named."""
+    params = review.params
+    names = [name for name in names_given(value) if name != params.product]
+    for name in names:
+        known_name(name, review.bench.products, "product in bench.yaml")
+    named = {*names, params.product}
+    pairs = [p.model_dump(mode="json") for p in params.same_name if {p.here, p.there} <= named]
+    before = params.predecessor if params.predecessor in named else None
+    taken = {before} | {name for pair in pairs for name in pair.values()}
+    rivals = [name for name in names if name not in taken]
+    if not rivals:  # a review has a rival
+        rivals, before, pairs = names, None, []
+    return [
+        Edit(("rivals",), rivals),
+        Edit(("predecessor",), before),
+        Edit(("same_name",), pairs or None),
+    ]
+
+
+def _margin(key: str) -> Callable[[Review, Any], list[Edit]]:
+    return lambda review, value: [Edit(("margins", key), value)]
+
+
+def _low(review: Review, value: Any) -> list[Edit]:
+    return [Edit(("metrics", "low"), value)]
+
+
+def _set_aside(review: Review, value: Any) -> list[Edit]:
+    if not isinstance(value, Mapping):
+        raise UsageError(f"{FILE}: set_aside takes runs with their reasons: {{run: reason}}")
+    sheet = {row.run for row in review.sheet}
+    for run in value:
+        known_name(run, sheet, "run in the run sheet")
+        known_name(run, review.row_of, "run of this review")
+        if run in review.screened.set_aside:
+            said = review.screened.set_aside[run]
+            raise UsageError(f'{FILE}: run "{run}" is set aside already: {said}')
+    given = [entry.model_dump(mode="json") for entry in review.params.screen.set_aside]
+    added = [{"run": run, "reason": reason} for run, reason in value.items()]
+    return [Edit(("screen", "set_aside"), given + added)]
+
+
+def _put_back(review: Review, value: Any) -> list[Edit]:
+    given = {entry.run: entry.model_dump(mode="json") for entry in review.params.screen.set_aside}
+    for run in names_given(value):
+        known_name(run, review.row_of, "run of this review")
+        if run not in given:
+            reason = review.screened.set_aside.get(run)
+            said = (
+                f"by a rule or the run sheet, not by params: {reason}" if reason else "not at all"
+            )
+            raise UsageError(f'{FILE}: run "{run}" is set aside {said}')
+    left = [entry for run, entry in given.items() if run not in names_given(value)]
+    return [Edit(("screen", "set_aside"), left)]
+
+
+def _prices(review: Review, value: Any) -> list[Edit]:
+    params = review.params
+    if params.value is None or not review.prices:
+        raise UsageError(f"{FILE}: this review weighs no prices: params have no section value")
+    if not isinstance(value, Mapping):
+        raise UsageError(f"{FILE}: prices takes products with their prices: {{product: price}}")
+    for product in value:
+        known_name(product, params.products, "product of this review")
+    said = " and ".join(
+        f"{review.bench.products[product].name} cost {price} {params.value.currency}"
+        for product, price in value.items()
+    )
+    given = [scenario.model_dump(mode="json") for scenario in params.value.scenarios]
+    added = [
+        {"name": f"If {said}", "product": product, "price": price}
+        for product, price in value.items()
+    ]
+    return [Edit(("value", "scenarios"), given + added)]
+
+
+def _waive(review: Review, value: Any) -> list[Edit]:
+    added = [value] if isinstance(value, Mapping) else value
+    given = [waiver.model_dump(mode="json") for waiver in review.params.waivers]
+    return [Edit(("waivers",), [*given, *added])]
+
+
+EDITS: Mapping[str, Callable[[Review, Any], list[Edit]]] = {
+    "without_titles": _without_titles,
+    "titles": _titles,
+    "products": _products,
+    "level_band": _margin("level_band"),
+    "confidence": _margin("confidence"),
+    "low": _low,
+    "method": _margin("method"),
+    "set_aside": _set_aside,
+    "put_back": _put_back,
+    "prices": _prices,
+    "waive": _waive,
+}
