@@ -140,6 +140,9 @@ class Shown:
             lines = [*lines[: LINES - 1], f"... and {left} more: .to_frame() has all"]
         return "\n".join(line[:160] for line in lines)
 
+    def _repr_html_(self) -> str:
+        return Html(f"<pre>{text_html(repr(self))}</pre>")._repr_html_()
+
 
 @dataclass(frozen=True, slots=True, repr=False)
 class Answer(Shown):
@@ -572,11 +575,7 @@ class Differences(Shown):
     def to_lines(self) -> list[str]:
         """Return the counts, then a line a difference."""
         counts = ", ".join(f"{len(self.of(c))} {c.replace('_', ' ')}" for c in CHANGES)
-        rows = [
-            f"  {one.claim.id}: " + " -> ".join("none" if c is None else _said(c) for c in sides)
-            for one in self.changes
-            for sides in [(one.before, one.after)]
-        ]
+        rows = [f"  {one.claim.id}: {_moved(one)}" for one in self.changes]
         return [f"differences: {counts}; {self.alike} alike", *rows]
 
     def _repr_html_(self) -> str:
@@ -598,6 +597,15 @@ class Differences(Shown):
                  *(c.outcome if c else "" for c in sides)]
             )  # fmt: skip
         return _frame(columns, rows, [one.claim.id for one in self.changes])
+
+
+def _moved(one: Change) -> str:
+    """Return what was and what is: figures where they moved, outcomes where they turned."""
+    was, now = _printed(one.before), _printed(one.after)
+    figures = was if was == now else f"{was or 'none'} -> {now or 'none'}"
+    if one.before is None or one.after is None or one.before.outcome == one.after.outcome:
+        return figures
+    return f"{figures}, {one.before.outcome} -> {one.after.outcome}"
 
 
 def _printed(claim: Claim | None) -> str:

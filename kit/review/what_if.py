@@ -16,7 +16,7 @@ from typing import Any, TypedDict
 from kit.errors import UsageError, did_you_mean
 from kit.review.walk import Review
 from kit.settings.params import LoadedParams, change_document
-from kit.settings.yaml import YamlDocument, change_yaml
+from kit.settings.yaml import YamlDocument, change_yaml, one_line
 
 SCHEMA_LINE = "# yaml-language-server: $schema="
 FILE = "what_if"  # what faults name in place of a params file
@@ -110,8 +110,15 @@ def edited(tree: Any, edits: Iterable[Edit]) -> Any:
         if value is None:
             place.pop(key, None)
         elif not _changed_in_place(place.get(key), value):
-            place[key] = copy.deepcopy(value)
+            place[key] = _fresh(value)
     return tree
+
+
+def _fresh(value: Any) -> Any:
+    """Return a new value as it is written: a list of names on one line."""
+    if isinstance(value, list) and not any(isinstance(item, Mapping) for item in value):
+        return one_line(value)
+    return copy.deepcopy(value)
 
 
 def _changed_in_place(there: Any, value: Any) -> bool:

@@ -16,12 +16,12 @@ from typing import Any
 
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
-from ruamel.yaml.comments import CommentedMap, CommentedSeq
+from ruamel.yaml.comments import CommentedMap
 
 from kit.errors import UsageError
 from kit.settings.bench_file import BENCH_FORMAT, NEW_SHEET, BenchFile
 from kit.settings.params import PARAMS_FORMAT, ReviewParams
-from kit.settings.yaml import yaml_text
+from kit.settings.yaml import one_line, yaml_text
 
 _WIDTH = 98
 _HOW = (
@@ -197,7 +197,7 @@ def _tree(
         marks.append((info.description or "", off_here))
         inner = _model_in(info.annotation)
         if inner is None or not isinstance(value, dict | list):
-            tree[key] = _on_one_line(value)
+            tree[key] = one_line(value)
         elif isinstance(value, list):
             tree[key] = [_tree(inner, item, marks, off=off_here) for item in value]
         elif _is_mapping_of(info.annotation):
@@ -208,15 +208,6 @@ def _tree(
         else:
             tree[key] = _tree(inner, value, marks, off=off_here)
     return tree
-
-
-def _on_one_line(value: Any) -> Any:
-    """Return a list or mapping so that it is written on its key's line."""
-    if not isinstance(value, dict | list):
-        return value
-    made = CommentedMap(value) if isinstance(value, dict) else CommentedSeq(value)
-    made.fa.set_flow_style()
-    return made
 
 
 def _with_note(line: str, note: str) -> list[str]:

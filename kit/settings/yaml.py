@@ -19,6 +19,7 @@ from typing import Annotated, Any, TypeVar
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, ValidationError
 from ruamel.yaml import YAML
+from ruamel.yaml.comments import CommentedMap, CommentedSeq
 from ruamel.yaml.constructor import SafeConstructor
 from ruamel.yaml.error import MarkedYAMLError, YAMLError
 from ruamel.yaml.nodes import MappingNode, Node, ScalarNode, SequenceNode
@@ -399,6 +400,15 @@ def change_yaml(text: str, change: Callable[[Any], object]) -> str:
     tree = _writer().load(text)
     change(tree)
     return _written(tree)
+
+
+def one_line(value: Any) -> Any:
+    """Return a list or mapping so that it is written on its key's line; anything else as it is."""
+    if not isinstance(value, dict | list):
+        return value
+    made = CommentedMap(value) if isinstance(value, dict) else CommentedSeq(value)
+    made.fa.set_flow_style()
+    return made
 
 
 def check_model(

@@ -189,7 +189,7 @@ def test_only_titles_both_sides_have_are_compared():
     how["controls"] = checked("a", "b")
     assert compare_products(cells, titles=["t", "u"], **how) == ()
     assert len(compare_products(cells, titles=["t", "v"], **how)) == 1
-    with pytest.raises(UsageError, match=r'^no cell is of "vv"; known: t, u, v$'):
+    with pytest.raises(UsageError, match=r'^no cell is of "vv"; did you mean "v"\?$'):
         compare_products(cells, titles=["vv"], **how)
 
 
