@@ -518,7 +518,7 @@ def margins_chart(book: ClaimBook, suite: Claim) -> Chart:
     ValueError
         If the suite is of no title.
     """
-    margins = {claim.title: claim for claim in (book.by_id[name] for name in suite.inputs)}
+    margins = {claim.title: claim for claim in map(book.get, suite.inputs) if claim is not None}
     if not margins:
         raise ValueError(f"{suite.id}: a suite of no title has no margins to draw")
     like = next(iter(book.of_kind("suite_like", **same_pair(suite))), None)
@@ -527,7 +527,9 @@ def margins_chart(book: ClaimBook, suite: Claim) -> Chart:
         RatioRow(name + dagger * is_waived(margins[title]), margins[title], head=head)
         for title, (name, head) in rows_of(book, list(margins)).items()
     ]
-    whole = RatioRow(f"Suite of {len(rows)}{dagger * is_waived(suite)}", suite, like, apart=True)
+    whole = RatioRow(
+        f"Suite of {len(suite.inputs)}{dagger * is_waived(suite)}", suite, like, apart=True
+    )
     own, other = product_name(book, suite.product), product_name(book, suite.baseline)
     word, band = metric_name(book, suite), book.settings["margins"]["level_band"]
     caption = f"{own} is {outcome_counts(book, suite)}; over the suite {margin_words(suite)}"

@@ -254,16 +254,19 @@ def narrow(
     products: Sequence[str] = (),
     group: str = "",
     kinds: Sequence[str] = (),
+    suites: bool = False,
 ) -> ClaimBook:
     """Return a book with the claims that are about what is asked, or about none of its kind.
 
-    Without some of its titles a suite is not shown: its figure is of all of them.
+    Without some of its titles a suite is shown only with `suites`: its figure is of all of them.
     """
 
     def kept(claim: Claim) -> bool:
         if over and claim.baseline not in ("", over):
             return False
-        if titles and (claim.title not in ("", *titles) or claim.kind.startswith("suite")):
+        if titles and claim.title not in ("", *titles):
+            return False
+        if titles and claim.kind.startswith("suite") and not suites:
             return False
         if products and claim.product not in ("", *products):
             return False

@@ -52,9 +52,10 @@ def _margins(book: ClaimBook, review: Review) -> list[Chart]:
 
 
 def _influence(book: ClaimBook, review: Review) -> list[Chart]:
-    wanted = HEADLINE, review.params.rivals[0]
-    suites = [s for s in own_suites(book) if (s.metric, s.baseline) == wanted]
-    return [influence_chart(book, suite) for suite in suites if len(suite.inputs) > 2]
+    suites = {suite.baseline: suite for suite in own_suites(book) if suite.metric == HEADLINE}
+    first = review.params.rivals[0]  # where the book has several
+    wanted = [suites[first]] if first in suites else list(suites.values())
+    return [influence_chart(book, suite) for suite in wanted if len(suite.inputs) > 2]
 
 
 def _spread(book: ClaimBook, review: Review) -> list[Chart]:
@@ -101,6 +102,21 @@ MAKERS: Makers = {
     "distribution": _distribution,
     "run": _run,
 }
+
+
+# What a chart may be asked for: over one baseline, in some titles, of some products.
+TAKES: Mapping[str, tuple[str, ...]] = {
+    "titles": ("titles", "products"),
+    "margins": ("over", "titles"),
+    "influence": ("over", "titles"),
+    "spread": ("titles",),
+    "classes": (),
+    "value": ("products",),
+    "overlay": ("titles", "products"),
+    "distribution": ("titles", "products"),
+    "run": ("titles", "products"),
+}
+OF_RUNS = ("overlay", "distribution", "run")
 
 
 def make_charts(review: Review, book: ClaimBook) -> dict[str, list[Chart]]:

@@ -9,7 +9,7 @@ import inspect
 import os
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Unpack
 
@@ -243,21 +243,26 @@ class OpenReview:
             If there is no such chart, product or title, or nothing to draw.
         """
         from kit.page.answers import Charts, narrow
-        from kit.page.pictures import MAKERS_OF, show_charts
+        from kit.page.pictures import MAKERS, OF_RUNS, TAKES, show_charts
 
-        makers = MAKERS_OF["review"], MAKERS_OF["frame_times"]
-        known_name(name, [word for made in makers for word in made], "chart")
+        known_name(name, MAKERS, "chart")
+        for word, given in (("over", over), ("titles", titles), ("products", products)):
+            if given and word not in TAKES[name]:
+                raise UsageError(
+                    f'the chart "{name}" is not asked for by {word}; it takes '
+                    f"{' and '.join(TAKES[name]) or 'nothing'}"
+                )
         asked = self._checked(over=over, titles=titles, products=products)
-        if name in MAKERS_OF["frame_times"]:
+        review, book = self.review, narrow(self.book, **asked, suites=True)
+        if name in OF_RUNS:
             review, book = self._looked_at(asked["titles"], asked["products"]), self.book
-            page = "frame_times"
-        else:
-            review, page = self.review, "review"
-            book = narrow(self.book, **asked)
-        made = MAKERS_OF[page][name](book, review)
+        try:
+            made = MAKERS[name](book, review)
+        except ValueError as error:
+            raise UsageError(f"{name}: {error}") from None
         if not made:
             raise UsageError(f"{name}: this review has nothing to draw{_of_what(asked)}")
-        return Charts(name, tuple(made), lambda charts: show_charts(charts, book))
+        return Charts(name, tuple(made), partial(show_charts, book=book))
 
     def text(self, source: str) -> Written:
         """Return text with its figures written in, each reference checked against the claims.

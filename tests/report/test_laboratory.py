@@ -162,6 +162,18 @@ def test_influence_has_the_title_that_moves_the_suite_most_first(review):
     assert len(moves) == 4 and moves == sorted(moves, reverse=True)
 
 
+def test_a_chart_is_of_what_was_asked(review):
+    frame = review.chart("margins", over="p2", titles=["t1", "t3"]).to_frame()
+    assert set(frame.loc[frame["kind"] == "margin", "title"]) == {"t1", "t3"}
+    assert set(frame["baseline"]) == {"p2"}
+    assert set(frame.loc[frame["kind"] == "suite", "title"]) == {""}
+    (one,) = review.chart("margins", over="p2", titles="t1").charts
+    assert "Suite of 4" in [row.label for row in one.plan.rows]
+    assert set(review.chart("influence", over="p2").to_frame()["baseline"]) == {"p2"}
+    runs = review.chart("overlay", products="p1", titles="t2").to_frame()
+    assert set(runs["run"]) == {f"p1-t2-{n}" for n in range(4)}
+
+
 def test_text_has_each_figure_from_a_claim(review):
     written = review.text("Part 0 is {{margin p0 over p1 in t0}} there.")
     claim = review.claims["margin/average_fps/t0/p0-over-p1"]
@@ -338,6 +350,8 @@ WRONG = {
     "chart": (lambda r: r.chart("margin"), 'did you mean "margins"'),
     "chart's title": (lambda r: r.chart("overlay", titles=["t0", "t1"]), "one title"),
     "chart's product": (lambda r: r.chart("titles", products="p9"), "no product of this review"),
+    "chart of no titles": (lambda r: r.chart("value", titles="t0"), "it takes products"),
+    "no chart": (lambda r: r.chart("classes"), "nothing to draw"),
     "text": (lambda r: r.text("{{margin p0 over p1 in t9}}"), "no such claim"),
     "typed figure": (lambda r: r.text("It is 12 % faster."), "typed by hand"),
     "word": (lambda r: r.what_if(levelband=0.1), 'did you mean "level_band"'),
