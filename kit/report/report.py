@@ -394,7 +394,7 @@ class ReviewRun:
 
 
 @dataclass(frozen=True, slots=True)
-class _Closing:
+class Closing:
     """Says that a notebook ran to its end, and what the claims it wrote hash to."""
 
     review: str
@@ -408,7 +408,7 @@ class _Closing:
         }
 
 
-def close_review(out_dir: str | Path, *, review: str) -> _Closing:
+def close_review(out_dir: str | Path, *, review: str) -> Closing:
     """Return the closing of a review; shown by the last cell of a template.
 
     Raises
@@ -419,7 +419,7 @@ def close_review(out_dir: str | Path, *, review: str) -> _Closing:
     path = Path(out_dir) / "claims.json"
     if not path.is_file():
         raise ExecutionError(f"no claims.json in {Path(out_dir).name}: nothing was claimed")
-    return _Closing(review, file_sha256(path))
+    return Closing(review, file_sha256(path))
 
 
 def run_review(

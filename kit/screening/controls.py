@@ -141,7 +141,7 @@ def check_controls(
     for (control, product, _), found_values in seen.items():
         values.setdefault((control, product), set()).update(found_values)
     return Controls(
-        pairs,
+        compared_pairs(params),
         names=params.controls,
         values={key: tuple(sorted(found)) for key, found in sorted(values.items())},
         mismatches=tuple(mismatches),
