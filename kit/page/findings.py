@@ -308,10 +308,9 @@ def headline(book: ClaimBook) -> str:
     if first is None:
         titles = len({c.title for c in book.of_kind("cell", product=book.product)})
         others = listed(s.the for s in shown)
-        tail = f"; not set against {others}" if others else ""
-        measured = f"measured in {counted(titles, 'title')}" if titles else "no used run"
-        forms = [f"{name}: {measured}{tail}"]
-        return _fitting([*forms, f"{name}: {measured}"])
+        said = [f"measured in {counted(titles, 'title')}"] if titles else []
+        said += [f"not set against {others}"] if others else []
+        return _fitting([f"{name}: {'; '.join(said) or 'no used run'}", f"{name}: no used run"])
     priced = _dearer(first)
     forms = [f"{name}: {core}{tail}" for core in _cores(book, first) for tail in (priced, "")]
     return _fitting(forms)

@@ -376,7 +376,9 @@ def image_figure(
     numbers = f'<p class="note">{text_html(note)}</p>' if note else ""
     if table is not None:
         numbers += f"<details><summary>The numbers in a table</summary>{table.markup}</details>"
+    # A picture is never shrunk with its lettering: where it is too wide, its box scrolls.
     return Html(
         f'<figure class="chart"><figcaption>{text_html(caption)}</figcaption>'
-        f'<img src="{source}" alt="{html.escape(alt)}">{numbers}</figure>'
+        f'<section class="table-box" aria-label="{html.escape(caption)}, drawn" tabindex="0">'
+        f'<img src="{source}" alt="{html.escape(alt)}"></section>{numbers}</figure>'
     )

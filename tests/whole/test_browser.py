@@ -249,6 +249,113 @@ def test_names_with_markup_and_right_to_left_text_are_shown_as_text(open_page, t
     assert name.evaluate("e => getComputedStyle(e).direction") == "rtl"
 
 
+# --- the article of the demo ---
+
+
+BOXES = """() => {
+    const seen = e => e.checkVisibility({opacityProperty: true, visibilityProperty: true})
+        && !e.closest('.vh, .skip');
+    const texts = [...document.querySelectorAll('svg text')].filter(seen).map(t => {
+        const {left, top, right, bottom} = t.getBoundingClientRect();
+        const svg = t.closest('svg.axis, svg.plot, svg.value').getBoundingClientRect();
+        return {words: t.textContent, left, top, right, bottom,
+                out: left < svg.left - 6 || right > svg.right + 6, of: t.closest('tr, figure')};
+    });
+    const found = [];
+    for (const t of texts) if (t.out) found.push('outside: ' + t.words);
+    texts.forEach((a, n) => texts.slice(n + 1).forEach(b => {
+        if (a.of === b.of && Math.min(a.right, b.right) - Math.max(a.left, b.left) > 1
+            && Math.min(a.bottom, b.bottom) - Math.max(a.top, b.top) > 3)
+            found.push(`covered: ${a.words} and ${b.words}`);
+    }));
+    const walk = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
+    while (walk.nextNode()) {
+        const owner = walk.currentNode.parentElement;
+        if (walk.currentNode.data.trim() && seen(owner)
+            && parseFloat(getComputedStyle(owner).fontSize) < 11)
+            found.push('small: ' + walk.currentNode.data.trim().slice(0, 40));
+    }
+    return [...new Set(found)];
+}"""
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("width", [390, 701, 768, 1000, 1187, 1280, 1920])
+def test_no_lettering_is_covered_cut_or_small_at_any_width(open_page, demo, width):
+    page = open_page(demo, width=width)
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    assert page.evaluate(BOXES) == []
+
+
+@pytest.mark.slow
+def test_the_boxes_see_a_planted_overlap_and_small_type(open_page, demo):
+    page = open_page(demo, width=1280, bypass_csp=True)
+    page.evaluate("""() => {
+        const label = document.querySelector('svg.value text.halo');
+        label.after(label.cloneNode(true));
+        document.querySelector('.deck').style.fontSize = '8px';
+        document.querySelector('.axis text').setAttribute('x', '-20%');
+    }""")
+    kinds = {found.partition(":")[0] for found in page.evaluate(BOXES)}
+    assert kinds == {"covered", "small", "outside"}
+
+
+@pytest.mark.slow
+def test_the_first_screen_holds_the_finding_and_the_page_is_short(open_page, demo):
+    page = open_page(demo, width=1280, height=800)
+
+    def bottom(selector):
+        return page.locator(selector).first.evaluate("e => e.getBoundingClientRect().bottom")
+
+    assert bottom("h1") < bottom(".deck") < bottom("table.rivals") < bottom(".notes") <= 700
+    assert page.locator("h2").first.evaluate("e => e.getBoundingClientRect().top") < 800
+    assert page.evaluate("document.documentElement.scrollHeight") <= 20_000
+    phone = open_page(demo, width=390, height=844)
+    assert phone.evaluate("document.documentElement.scrollHeight") <= 45_000
+    assert phone.locator("table.rivals tbody tr").nth(2).evaluate(
+        "e => e.getBoundingClientRect().top") < 844  # fmt: skip
+
+
+@pytest.mark.slow
+def test_another_rival_is_chosen_by_keyboard_without_a_script(open_page, demo):
+    page = open_page(demo, java_script_enabled=False)
+    assert page.locator(".panel-1").is_visible() and not page.locator(".panel-2").is_visible()
+    page.locator("#beside-1").focus()
+    page.keyboard.press("ArrowRight")
+    assert page.locator(".panel-2").is_visible() and not page.locator(".panel-1").is_visible()
+
+
+@pytest.mark.slow
+def test_a_link_from_a_figure_opens_the_closed_record(open_page, demo):
+    page = open_page(demo)
+    assert not page.locator("#trace-suite\\.average_fps\\.all").count()
+    closed = page.locator("section.record > details")
+    assert closed.count() > 5 and not page.locator("section.record > details[open]").count()
+    page.locator("table.rivals td.margin a.fig").first.click()
+    page.wait_for_selector("li:target")
+    assert in_view(page, "li:target")
+    assert page.locator("section.record > details[open]").count() == 1
+
+
+@pytest.mark.slow
+def test_one_file_prints_as_the_article_and_as_the_record(open_page, demo, tmp_path):
+    need("pdftotext", found=shutil.which("pdftotext") is not None)
+
+    def printed(page):
+        path = tmp_path / "page.pdf"
+        page.pdf(path=path, prefer_css_page_size=True)
+        about = subprocess.run(["pdfinfo", path], capture_output=True, text=True, check=True).stdout
+        done = subprocess.run(["pdftotext", path, "-"], capture_output=True, text=True, check=True)
+        return int(re.search(r"Pages: +(\d+)", about).group(1)), done.stdout
+
+    page = open_page(demo)
+    pages, words = printed(page)
+    assert pages <= 10 and "Settings in force" not in words and "Tarnquill Sedge" in words
+    page.locator("#print-record").check(force=True)
+    more, words = printed(page)
+    assert more > 3 * pages and "Settings in force" in words and "Every run, used or not" in words
+
+
 # --- print ---
 
 

@@ -1,0 +1,176 @@
+"""The article: what a reader sees is its claims', in their order and at their place."""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import replace
+
+import pytest
+from lxml import html
+
+from kit.charts.identity import order_titles, product_looks
+from kit.page import article, findings
+from kit.page.assemble import build_page
+from kit.page.cell_html import clean
+
+SECTIONS = ("opening", "per_title", "groups", "same_name", "limited_by", "money", "comparable",
+            "measured", "record")  # fmt: skip
+
+
+def tree(piece):
+    return html.fragment_fromstring(clean(piece.markup), create_parent="div")
+
+
+@pytest.fixture(scope="module")
+def whole(demo):
+    return {name: tree(getattr(article, name)(demo.book)) for name in SECTIONS}
+
+
+def percent(text):
+    return float(text.removesuffix("%"))
+
+
+def test_nothing_of_the_article_is_taken_out_by_the_sanitiser(demo):
+    for name in SECTIONS:
+        markup = getattr(article, name)(demo.book).markup
+        assert clean(markup).count("<") >= markup.count("<")  # what was empty is closed
+
+
+def test_no_id_of_the_bench_and_no_word_of_the_code_reaches_a_reader(demo, whole):
+    ids = {*demo.book.names["products"], *demo.book.names["titles"], *demo.book.run_by_id,
+           *demo.book.names["title_groups"], *demo.book.names["price_kinds"]}  # fmt: skip
+    ids -= {"all", "street", "launch", "lampwifery", "mossplaiter", "wickerloft", "marrowquay"}
+    for name, section in whole.items():
+        words = set(re.findall(r"[\w.-]+", " ".join(section.itertext())))
+        found = {w for w in words if "_" in w or w in ids or re.search(r"\.(csv|yaml|md)$", w)}
+        assert found == set(), name
+
+
+def test_rivals_stand_by_their_margins_with_another_class_last(demo, whole):
+    bodies = whole["opening"].xpath(".//table[contains(@class, 'rivals')]/tbody")
+    assert len(bodies) == 2
+    by_name = {s.name: s for s in findings.standings(demo.book)}
+    for body, apart in zip(bodies, (False, True), strict=True):
+        names = [row.xpath("string(.//span[@class='name']/text())") for row in body.iter("tr")]
+        margins = [by_name[name].whole.value for name in names]
+        assert margins == sorted(margins)
+        assert {by_name[name].apart for name in names} == {apart}
+    assert {s.product for s in by_name.values()} == set(findings.compared(demo.book))
+
+
+def ticks_of(axis):
+    """Return the percents of an axis by place, its outermost labels alone."""
+    found = {}
+    for text in axis.xpath(".//text[contains(@class, 'wide')]"):
+        shown = text.text.replace("\u2212", "-").replace("\u00a0%", "")
+        found[float(shown)] = percent(text.get("x"))
+    return found
+
+
+def test_a_needle_stands_where_its_margin_lies_between_the_labels_of_the_axis(demo, whole):
+    """Two labels give the scale, by another way than the kit's own: a straight line in logs."""
+    table = whole["opening"].xpath(".//table[contains(@class, 'rivals')]")[0]
+    ticks = ticks_of(table.xpath(".//thead//svg")[0])
+    a, b = min(ticks), max(ticks)
+    slope = (ticks[b] - ticks[a]) / (math.log1p(b / 100) - math.log1p(a / 100))
+    by_name = {s.name: s for s in findings.standings(demo.book)}
+    for row in table.xpath("./tbody/tr"):
+        standing = by_name[row.xpath("string(.//span[@class='name']/text())")]
+        needle = row.xpath(".//rect[@class='needle']/parent::svg")[0]
+        wanted = ticks[a] + slope * (math.log(standing.whole.value) - math.log1p(a / 100))
+        assert percent(needle.get("x")) == pytest.approx(wanted, abs=0.02)
+        dots = row.xpath(".//g[@class='in wide']/circle")
+        assert len(dots) == len(standing.margins)
+        for outcome in ("ahead", "behind", "level", "unresolved"):
+            drawn = [d for d in dots if outcome in d.get("class").split()]
+            said = standing.counts[outcome].value
+            assert len(drawn) == said
+
+
+def test_stems_start_at_zero_and_are_as_long_as_their_averages(demo, whole):
+    panel = whole["per_title"].xpath(".//div[contains(@class, 'panel-1')]")[0]
+    seen = []
+    for row in panel.xpath(".//tbody/tr[not(@class)]"):
+        shown = float(row.xpath("string(td[contains(@class, 'own')]//data/@value)"))
+        mark = row.xpath(".//svg[contains(@class, 'mk p-own')]")[0]
+        seen.append(percent(mark.get("x")) / shown)
+    assert len(seen) == 12
+    assert max(seen) / min(seen) == pytest.approx(1, abs=1e-3)  # places are to 0.01 percent
+
+
+def test_columns_of_the_lattice_share_one_scale(demo, whole):
+    table = whole["per_title"].xpath(".//table[contains(@class, 'lattice')]")[0]
+    widths = [int(c.get("class").split()[0][1:]) for c in table.xpath("./colgroup/col")][1:]
+    shown = findings.standings(demo.book)
+    per_log = []
+    for n, standing in enumerate(shown):
+        points = []
+        for cell in table.xpath(f"./tbody/tr/td[{n + 1}][a]"):
+            value = float(cell.xpath("string(.//data/@value)"))
+            points.append((math.log(value), percent(cell.xpath("string(.//circle/@cx)"))))
+        (low, x_low), (high, x_high) = min(points), max(points)
+        per_log.append((x_high - x_low) / (high - low) * widths[n] / 100)
+        assert len(points) == len(standing.margins)
+    assert max(per_log) / min(per_log) == pytest.approx(1, abs=0.01)
+
+
+def test_titles_stand_in_one_order_everywhere(demo, whole):
+    order = list(order_titles(demo.book))
+    for table in whole["per_title"].iter("table"):
+        anchors = []
+        for row in table.xpath("./tbody/tr[not(@class)]"):
+            link = row.xpath("string(.//a[contains(@href, 'margin')]/@href)")
+            anchors.append(link.split(".")[2] if link else "")
+        places = [order.index(t) for t in anchors if t]
+        assert places == sorted(places) and len(places) > 5
+
+
+def test_every_rival_can_be_chosen_and_one_is(demo, whole):
+    section = whole["per_title"]
+    choices = section.xpath(".//input[@type='radio']")
+    rivals = findings.compared(demo.book)
+    assert len(choices) == len(rivals) == len(section.xpath(".//div[contains(@class, 'panel ')]"))
+    assert [c.get("checked") is not None for c in choices] == [True] + [False] * (len(rivals) - 1)
+    labels = section.xpath(".//label/@for")
+    assert labels == [c.get("id") for c in choices]
+
+
+def test_a_product_has_one_mark_in_every_section(demo, whole):
+    looks = product_looks(demo.book)
+    shown = {}
+    for section in whole.values():
+        for mark in section.xpath(".//svg[starts-with(@class, 'mk ')][@width]"):
+            name = "".join(mark.xpath("following-sibling::*[1]/text()")).strip()
+            if name:
+                shown.setdefault(name, set()).add(mark.get("class"))
+    assert len(shown) > len(looks) and all(len(classes) == 1 for classes in shown.values())
+
+
+def test_names_with_markup_are_text(demo):
+    names = {
+        **demo.book.names,
+        "products": {p: f"<b onclick=x>{p} & co</b>" for p in demo.book.names["products"]},
+        "titles": dict.fromkeys(demo.book.names["titles"], "<script>alert(1)</script>"),
+    }
+    hostile = replace(demo.book, names=names, title="<i>T</i>")
+    for name in SECTIONS:
+        section = html.fragment_fromstring(
+            getattr(article, name)(hostile).markup, create_parent="div"
+        )
+        assert not section.xpath(".//script | .//*[@onclick] | .//i[text()='T']"), name
+
+
+def test_the_record_is_closed_and_the_article_is_not(demo):
+    output = {"output_type": "display_data", "metadata": {},
+              "data": {"text/html": article.record(demo.book)._repr_html_()}}  # fmt: skip
+    head = {"cell_type": "code", "id": "c", "source": "x", "outputs": [output]}
+    first, last = (
+        {"cell_type": "markdown", "id": "p", "source": source}
+        for source in ("# T\n\n## One\n\nSaid.", "## Settings\n\nAll of them.")
+    )
+    page = html.document_fromstring(build_page({"cells": [first, head, last]}))
+    (closed,) = page.xpath("//section[contains(@class, 'record')]/details")
+    assert closed.get("open") is None and closed.xpath("string(summary)") == "Settings"
+    assert "All of them." in closed.text_content()
+    assert not page.xpath("//section[@aria-labelledby='one']//details")

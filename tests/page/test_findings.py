@@ -1,0 +1,271 @@
+"""Sentences made from claims by rule: read for every outcome and design, on small made benches."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+
+import pytest
+from small_bench import small_bench, walk
+
+from kit.claims.bound_text import printed_forms
+from kit.page import findings
+from kit.page.findings import Printed
+
+NBSP = "\u00a0"
+
+
+def bench(factors=None, *, groups=False, **how):
+    """Return a bench whose frame times of a product in a title are multiplied by a factor.
+
+    `factors` maps (product, title) to the factor; with `groups` the titles are of two resolutions.
+    """
+    made = small_bench(**{"products": 2, "titles": 4, "runs": 4, **how})
+
+    def change(run):
+        factor = (factors or {}).get((run.product, run.title), 1.0)
+        return replace(run, frame_ns=tuple(int(ns * factor) for ns in run.frame_ns))
+
+    made = made.with_runs(change)
+    if not groups:
+        return made
+    titles = {
+        title: {**about, "tags": {"lines": "1200" if int(title[1]) < 2 else "1600"}}
+        for title, about in made.titles.items()
+    }
+    suites = {
+        f"lines-{n}": {"name": f"At {n} lines", "tags": {"lines": str(n)}} for n in (1200, 1600)
+    }
+    return replace(made, titles=titles).with_params(suites=suites)
+
+
+def every(product, factor, titles=4):
+    return {(product, f"t{t}"): factor for t in range(titles)}
+
+
+def typed_in():
+    made = bench(runs=3)
+    rates = {"p0": "72.4", "p1": "60.1"}
+    return made.with_runs(
+        lambda run: replace(run, frame_ns=(), typed={"average_fps": rates[run.product]})
+    )
+
+
+def scores():
+    made = bench(runs=3)
+    about = {t: {**v, "measures": "score"} for t, v in made.titles.items()}
+    points = {"p0": 9100, "p1": 8000}
+    return replace(made, titles=about, prices=()).with_runs(
+        lambda run: replace(
+            run, frame_ns=(), typed={"value": str(points[run.product] + 7 * int(run.run[-1]))}
+        )
+    )
+
+
+def no_common_title():
+    made = bench()
+    kept = [r for r in made.runs if (r.product == "p0") == (r.title in {"t0", "t1"})]
+    return replace(made, runs=tuple(kept))
+
+
+def namesake():
+    made = bench(products=3, titles=2)
+    products = {
+        "p0": {"name": "Otter 9 (bag)", "class": "bag"},
+        "p1": {"name": "Quillon Heron (bag)", "class": "bag"},
+        "p2": {"name": "Otter 9 (desk)", "class": "desk"},
+    }
+    return replace(made, products=products).with_params(
+        rivals=["p1"], same_name=[{"here": "p0", "there": "p2"}]
+    )
+
+
+def long_names():
+    made = bench()
+    names = {"p0": "Extraordinarily Long Reviewed Product Number Four Thousand and One",
+             "p1": "Exceedingly Long Rival Of That Same Product With 7 More Words 12"}  # fmt: skip
+    products = {p: {**about, "name": names[p]} for p, about in made.products.items()}
+    return replace(made, products=products)
+
+
+# What each headline says, as a pattern; the figures stand in the claims.
+PERCENT = rf"\d[\d.]*{NBSP}%"
+DESIGNS = {
+    "ahead, one rival": (
+        bench(), rf"Part 0: {PERCENT} faster than the Part 1 in all 4 titles, and {PERCENT} dearer"),
+    "behind": (
+        bench(every("p0", 1.25)), rf"Part 0: {PERCENT} slower than the Part 1 in all 4 titles.*"),
+    "level": (
+        bench(every("p1", 1 / 1.09), runs=8),
+        rf"Part 0: level with the Part 1 (in all|over) 4 titles, and {PERCENT} dearer"),
+    "unresolved": (
+        bench(runs=1, titles=2),
+        r"Part 0: too close to call against the Part 1 in both titles, and .*"),
+    "no prices": (
+        replace(bench(), prices=()), rf"Part 0: {PERCENT} faster than the Part 1 in all 4 titles"),
+    "groups differ": (
+        bench({("p1", "t0"): 1 / 1.09, ("p1", "t1"): 1 / 1.09}, groups=True, runs=8),
+        rf"Part 0: level with the Part 1 at 1200 lines, {PERCENT} faster at 1600, and .* dearer"),
+    "groups alike": (
+        bench(groups=True), rf"Part 0: {PERCENT} faster than the Part 1 in all 4 titles, and .*"),
+    "one title": (
+        bench(titles=1), rf"Part 0: {PERCENT} faster than the Part 1 in Scene 0, and .*"),
+    "typed in": (typed_in(), rf"Part 0: (too close to call|{PERCENT} faster).*"),
+    "scores": (scores(), rf"Part 0: {PERCENT} ahead of the Part 1 in all 4 titles"),
+    "no common title": (
+        no_common_title(), r"Part 0: not set against the Part 1"),
+    "same name": (
+        namesake(), rf"Otter 9: {PERCENT} faster than the Heron in both titles, and .* dearer"),
+    "long names": (long_names(), r"Extraordinarily.*"),
+}  # fmt: skip
+
+
+@pytest.fixture(scope="module", params=DESIGNS)
+def design(request, tmp_path_factory):
+    made, pattern = DESIGNS[request.param]
+    _, _, book = walk(made, tmp_path_factory.mktemp("findings"))
+    return book, pattern
+
+
+def sentences(book):
+    """Every sentence of the article of a review."""
+    return [
+        *findings.deck(book),
+        *findings.titles_sentences(book),
+        *findings.groups_sentences(book),
+        *findings.classes_sentences(book)[1],
+        *findings.limits_sentences(book)[1],
+        *findings.value_sentences(book),
+        *findings.method_sentences(book),
+        findings.price_note(book)[1],
+    ]
+
+
+def headings(book):
+    found = [
+        findings.headline(book),
+        findings.rivals_caption(book),
+        findings.titles_heading(book),
+        findings.groups_heading(book),
+        findings.classes_sentences(book)[0],
+        findings.limits_sentences(book)[0],
+        findings.value_heading(book),
+        findings.alike_heading(book),
+        findings.method_heading(book),
+    ]
+    return [text for text in found if text]
+
+
+def test_the_headline_says_what_was_found_in_at_most_100_characters(design):
+    book, pattern = design
+    said = findings.headline(book)
+    assert len(said) <= 100
+    assert re.fullmatch(pattern, said), said
+
+
+def test_sentences_read_as_sentences(design):
+    book, _ = design
+    for sentence in sentences(book):
+        said = findings.plain_sentence(sentence)
+        assert re.search(r"[.:]$", said), said
+        assert "  " not in said and " ." not in said and " ," not in said, said
+        assert "None" not in said and "nan" not in said.lower().split(), said
+        assert not re.search(r"\b(1|one) (titles|runs|products)\b", said), said
+    for said in headings(book):
+        assert not said.endswith(".") and said[:1] == said[:1].upper(), said
+
+
+def test_no_id_of_the_bench_and_no_word_of_the_code_is_said(design):
+    book, _ = design
+    ids = {*book.names["products"], *book.names.get("titles", {}), *book.run_by_id}
+    said = " ".join([*map(findings.plain_sentence, sentences(book)), *headings(book),
+                     findings.tested_note(book), findings.unlike_note(book)])  # fmt: skip
+    words = set(re.findall(r"[\w.-]+", said))
+    assert not words & ids
+    assert not [word for word in words if "_" in word]
+
+
+def test_every_figure_is_printed_in_a_form_of_its_claim(design):
+    book, _ = design
+    printed = [part for s in sentences(book) for part in s if isinstance(part, Printed)]
+    for part in printed:
+        assert part.text in printed_forms(part.claim, book)
+    if book.of_kind("margin", product=book.product):
+        assert printed
+
+
+def test_faster_and_slower_follow_from_the_claims(design):
+    book, _ = design
+    for standing in findings.standings(book):
+        if standing.whole is None:
+            continue
+        said = findings.plain_sentence(findings.against(standing.whole, "it"))
+        low, high = standing.whole.low, standing.whole.high
+        if re.search("faster|ahead", said):
+            assert low is None or low > 1
+        elif re.search("slower|behind", said):
+            assert high is None or high < 1
+        elif "level" in said:
+            band = 1 + book.settings["margins"]["level_band"]
+            assert 1 / band <= standing.whole.value <= band
+
+
+def test_level_names_its_band(tmp_path):
+    made = bench({("p1", "t0"): 1 / 1.09, ("p1", "t1"): 1 / 1.09}, groups=True, runs=8)
+    _, _, book = walk(made, tmp_path)
+    said = [findings.plain_sentence(s) for s in findings.groups_sentences(book)]
+    level = [s for s in said if "level" in s]
+    assert level and all(f"level band of ±2{NBSP}%" in s for s in level)
+    assert findings.groups_heading(book) == (
+        "The lead over the Part 1 comes from titles at 1600 lines; at 1200 lines the two are level"
+    )
+
+
+def test_what_other_titles_could_turn_is_said_only_where_they_could(demo):
+    said = [findings.plain_sentence(s) for s in findings.deck(demo.book)]
+    (like,) = [s for s in said if s.startswith("With other titles")]
+    claim = demo.book.by_id[
+        "suite_like/average_fps/all/fennock-9-travel-over-tarnquill-sedge-travel"
+    ]
+    assert claim.low < 1 < claim.high and like.endswith("what you play decides.")
+    narrow = replace(claim, low=1.03)
+    claims = tuple(narrow if c.id == claim.id else c for c in demo.book.claims)
+    said = [findings.plain_sentence(s) for s in findings.deck(replace(demo.book, claims=claims))]
+    assert not [s for s in said if "what you play decides" in s]
+
+
+def test_a_title_that_turns_an_outcome_is_named(demo):
+    assert findings.influence_sentences(demo.book) == []
+    pair = "fennock-9-travel-over-tarnquill-sedge-travel"
+    name = f"influence/average_fps/all/{pair}/without-wickerloft"
+    claims = tuple(
+        replace(c, value=1.01, text="+1.0\u00a0%") if c.id == name else c for c in demo.book.claims
+    )
+    (said,) = findings.influence_sentences(replace(demo.book, claims=claims))
+    assert findings.plain_sentence(said) == (
+        f"Without Wickerloft the margin over the Sedge would be +1.0{NBSP}% instead of +4.7{NBSP}%."
+    )
+
+
+def test_the_demo_says_its_own_lesson(demo):
+    book = demo.book
+    assert findings.headline(book) == (
+        f"Fennock 9: level with the Sedge at 1200 lines, 10.6{NBSP}% faster at 1600, "
+        f"and 20.3{NBSP}% dearer"
+    )
+    assert findings.titles_heading(book) == (
+        "Ahead of the Sedge in 6 of 12 titles, five of them at 1600 lines"
+    )
+    assert findings.rivals_caption(book) == (
+        "Faster than four of five rivals, slower than the Teasel and the Fennock 9 (desk)"
+    )
+
+
+def test_a_dearer_product_that_gives_more_is_not_told_to_fall(tmp_path):
+    made = bench()
+    prices = tuple((p, "500" if p == "p0" else "900", *rest) for p, _, *rest in made.prices)
+    _, _, book = walk(replace(made, prices=prices), tmp_path)
+    (said,) = [findings.plain_sentence(s) for s in findings.money_sentences(
+        book, findings.standings(book)[0])]  # fmt: skip
+    assert "gives more frames for the money than the Part 1" in said and "fall" not in said
+    assert findings.headline(book).endswith("cheaper")
