@@ -783,7 +783,7 @@ def groups_sentences(book: ClaimBook) -> list[Sentence]:
             }.get(claim.outcome, "")
             sentences.append(
                 (
-                    f"{upper_first(group_words(book, group))} against {standing.the} ",
+                    f"{upper_first(group_words(book, group))} the margin over {standing.the} is ",
                     Printed(claim, claim.text),
                     f"{interval_words(claim)}{end}.",
                 )
@@ -1003,8 +1003,20 @@ def alike_heading(book: ClaimBook) -> str:
         if not book.of_kind("control"):
             return "How comparable the machines are was not recorded"
         return "The machines are alike in all that was controlled"
-    controls = len({name for rows in found.values() for name, *_ in rows})
-    return f"Not alike in {counted(controls, 'thing')} across {counted(len(found), 'comparison')}"
+    first = next((s for s in standings(book) if s.whole is not None), None)
+    if first is None or first.product not in found:
+        said = f"Nothing that was controlled differs against {first.the}" if first else ""
+        others = len(found)
+    else:
+        names = [name for name, *_ in found[first.product]]
+        verb = "differs" if len(names) == 1 else "differ"
+        said = f"{upper_first(listed(names))} {verb} against {first.the}"
+        others = len(found) - 1
+    if not others:
+        return said
+    more = counted(others, "comparison" if not said else "other comparison")
+    verb = "is" if others == 1 else "are"
+    return f"{said}; {more} {verb} not alike" if said else f"{upper_first(more)} {verb} not alike"
 
 
 def method_heading(book: ClaimBook) -> str:
