@@ -11,11 +11,15 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields, is_dataclass
 from functools import wraps
 from pathlib import Path
-from typing import Annotated, Any, get_type_hints
+from typing import TYPE_CHECKING, Annotated, Any, get_type_hints
 
 import typer
 
 from kit.errors import FaultsError, KitError, UsageError
+
+if TYPE_CHECKING:
+    from kit.bench.acts import Done
+    from kit.bench.journal import By
 
 app = typer.Typer(
     add_completion=False,
@@ -24,15 +28,27 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     help="Reproducible reviews of graphics hardware: raw frame-time logs in, a frozen report out.",
 )
+bench_app = typer.Typer(
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    help="Keep a bench: compare it with its journal, and change it lawfully.",
+)
 new_app = typer.Typer(
     no_args_is_help=True,
     rich_markup_mode=None,
     help="Start a bench, a params file, or the layout of a log.",
 )
+app.add_typer(bench_app, name="bench")
 app.add_typer(new_app, name="new")
 
 Json = Annotated[bool, typer.Option("--json", help="Print the answer as JSON.")]
 Params = Annotated[Path, typer.Argument(metavar="PARAMS", help="A params file.")]
+Full = Annotated[
+    bool,
+    typer.Option("--full", help="Hash every log of the bench, not only those that seem changed."),
+]
+BenchDir = Annotated[Path, typer.Argument(metavar="BENCH", help="A bench folder.")]
+Reason = Annotated[str, typer.Option(metavar="WHY", help="Why; it stays in the journal.")]
 ReviewDir = Annotated[Path, typer.Argument(metavar="DIR", help="The folder of a finished review.")]
 
 
@@ -109,6 +125,21 @@ def _say_json(answer: Any) -> None:
     typer.echo(json.dumps(answer, ensure_ascii=False, indent=1, default=str))
 
 
+def _by(reason: str = "") -> By:
+    """Return who works here, now, and why: MARGINBOOK_WHO, else the user's name."""
+    import datetime as dt
+    import getpass
+
+    from kit.bench.journal import By
+
+    try:
+        who = os.environ.get("MARGINBOOK_WHO", "").strip() or getpass.getuser()
+    except (KeyError, OSError):  # a user without a name
+        who = "not stated"
+    now = dt.datetime.now(dt.UTC).isoformat(timespec="seconds")
+    return By(_printable(who), now, reason.strip())
+
+
 def _say(lines: list[str]) -> None:
     """Print lines on standard output."""
     for line in lines:
@@ -151,11 +182,11 @@ def _named_texts(options: list[str]) -> dict[str, dict[str, str]]:
 
 @app.command()
 @_guarded
-def check(params: Params, as_json: Json = False) -> None:
+def check(params: Params, full: Full = False, as_json: Json = False) -> None:
     """Read params, bench and logs and report every fault. Writes nothing."""
     from kit.report.check import check_review
 
-    report = check_review(params)
+    report = check_review(params, full=full)
     _say_json(report.to_dict()) if as_json else _say(report.to_lines())
 
 
@@ -240,8 +271,28 @@ def run(
     )
     if not as_json:
         _say(season.to_lines() if alone else season.closing_lines())
+        if not given.logs_at:
+            _warn_of_benches(params)
     if season.exit_status:
         raise typer.Exit(season.exit_status)
+
+
+def _warn_of_benches(params: list[Path]) -> None:
+    """Say on standard error what in the benches of reviews is not as their journals have it."""
+    from kit.bench.evidence import check_evidence
+    from kit.settings.params import load_params
+
+    folders = []
+    for path in params:
+        try:
+            folders.append(load_params(path).bench.folder.resolve())
+        except KitError:  # told when it was run
+            continue
+    for folder in dict.fromkeys(folders):
+        evidence = check_evidence(folder, depth="names")
+        if evidence.differences:
+            for line in evidence.to_lines():
+                typer.echo(_printable(line), err=True)
 
 
 @app.command()
@@ -398,6 +449,7 @@ class _AddOptions:
         bool, typer.Option("--dry-run", help="Say what would be added; write nothing.")
     ] = False
     undo: Annotated[bool, typer.Option("--undo", help="Take back the last take-in.")] = False
+    reason: Reason = ""
 
 
 @app.command()
@@ -411,13 +463,13 @@ def add(
     as_json: Json = False,
 ) -> None:
     """Take recorded logs into a bench: copied unchanged, hashed, a row each in the run sheet."""
+    from kit.bench.acts import undo
     from kit.bench.intake import add_logs
-    from kit.bench.transaction import undo_last
 
     if given.undo:
-        runs = undo_last(bench)
-        _say_json({"ok": True, "taken_back": list(runs)}) if as_json else _say(
-            [f"taken back: {run}" for run in runs]
+        done = undo(bench, by=_by())
+        _say_json({**done.to_dict(), "taken_back": list(done.runs)}) if as_json else _say(
+            done.to_lines()
         )
         return
     intake = add_logs(
@@ -433,8 +485,139 @@ def add(
         columns=_named_pairs(given.column or [], "--column"),
         maps=_named_texts(given.map_ or []),
         dry_run=given.dry_run,
+        by=_by(given.reason),
     )
     _say_json(intake.to_dict()) if as_json else _say(intake.to_lines())
+
+
+def _told(done: Done, as_json: bool) -> None:
+    _say_json(done.to_dict()) if as_json else _say(done.to_lines())
+
+
+@bench_app.command("check")
+@_guarded
+def bench_check(
+    bench: BenchDir,
+    full: Full = False,
+    against: Annotated[
+        list[Path] | None,
+        typer.Option(metavar="BAG", help="A sealed review whose journal this must go on from."),
+    ] = None,
+    as_json: Json = False,
+) -> None:
+    """Compare a bench with its journal: every log and row that is not as it was taken in.
+
+    Exit status 1 if anything a review rests on was altered or is gone.
+    """
+    from kit.archive.verifying import read_anchor
+    from kit.bench.evidence import check_evidence
+    from kit.settings.bench_file import read_bench
+
+    read_bench(bench)
+    anchors = [read_anchor(bag) for bag in against or []]
+    evidence = check_evidence(bench, depth="full" if full else "quick", against=anchors)
+    _say_json({"ok": not evidence.faults, **evidence.to_dict()}) if as_json else _say(
+        evidence.to_lines()
+    )
+    if evidence.faults:
+        raise typer.Exit(1)
+
+
+@bench_app.command("journal")
+@_guarded
+def bench_journal(bench: BenchDir, as_json: Json = False) -> None:
+    """Print the journal of a bench, an entry a line: who did what, when and why."""
+    from kit.bench.journal import read_journal
+
+    entries = read_journal(bench).entries
+    _say_json([entry.to_dict() for entry in entries]) if as_json else _say(
+        [entry.to_line() for entry in entries]
+    )
+
+
+@bench_app.command("adopt")
+@_guarded
+def bench_adopt(bench: BenchDir, reason: Reason = "", as_json: Json = False) -> None:
+    """Enter into the journal what it does not have: an old bench, or what was edited by hand."""
+    from kit.bench.acts import adopt
+
+    _told(adopt(bench, by=_by(reason)), as_json)
+
+
+@bench_app.command("move-run")
+@_guarded
+def bench_move_run(
+    bench: BenchDir,
+    run: Annotated[str, typer.Argument(metavar="RUN", help="The run's id.")],
+    product: Annotated[str, typer.Option(help="The product it is of.")] = "",
+    title: Annotated[str, typer.Option(help="The title it is of.")] = "",
+    reason: Reason = "",
+    as_json: Json = False,
+) -> None:
+    """Give a run the right product or title."""
+    from kit.bench.acts import move_run
+
+    _told(move_run(bench, run, by=_by(reason), product=product, title=title), as_json)
+
+
+@bench_app.command("retire")
+@_guarded
+def bench_retire(
+    bench: BenchDir,
+    runs: Annotated[list[str], typer.Argument(metavar="RUN", help="Ids of runs.")],
+    reason: Reason = "",
+    as_json: Json = False,
+) -> None:
+    """Set runs aside for good; rows and logs stay."""
+    from kit.bench.acts import retire
+
+    _told(retire(bench, runs, by=_by(reason)), as_json)
+
+
+@bench_app.command("rename")
+@_guarded
+def bench_rename(
+    bench: BenchDir,
+    what: Annotated[str, typer.Argument(metavar="WHAT", help="product or title.")],
+    old: Annotated[str, typer.Argument(metavar="OLD", help="Its id.")],
+    new: Annotated[str, typer.Argument(metavar="NEW", help="The id it gets.")],
+    reason: Reason = "",
+    as_json: Json = False,
+) -> None:
+    """Give a product or title another id, in bench.yaml and in every row."""
+    from kit.bench.acts import rename
+
+    _told(rename(bench, what, old, new, by=_by(reason)), as_json)
+
+
+@bench_app.command("merge")
+@_guarded
+def bench_merge(
+    bench: BenchDir,
+    other: Annotated[Path, typer.Argument(metavar="OTHER", help="The bench to take in.")],
+    reason: Reason = "",
+    as_json: Json = False,
+) -> None:
+    """Take in every run of another bench with its logs, products and titles."""
+    from kit.bench.acts import merge
+
+    _told(merge(bench, other, by=_by(reason)), as_json)
+
+
+@bench_app.command("undo")
+@_guarded
+def bench_undo(
+    bench: BenchDir,
+    entry: Annotated[
+        int | None, typer.Argument(metavar="ENTRY", help="Its number in the journal.")
+    ] = None,
+    reason: Reason = "",
+    as_json: Json = False,
+) -> None:
+    """Take back an entry of the journal, or the last take-in."""
+    from kit.bench.acts import undo
+
+    _told(undo(bench, entry, by=_by(reason)), as_json)
 
 
 @new_app.command("bench")

@@ -17,6 +17,7 @@ from ruamel.yaml import YAML
 from ruamel.yaml.representer import SafeRepresenter
 
 from kit.archive.bag import Item, measure_item
+from kit.bench.journal import Journal, excerpt, read_journal
 from kit.bench.prices import COLUMNS, RATE, PriceRow, read_prices
 from kit.bench.runs import RunRow, find_log, read_run_sheet, select_rows, sheet_file
 from kit.bench.sheet import read_sheet_text, write_sheet_text
@@ -41,6 +42,7 @@ class Scope:
     titles: tuple[str, ...]
     rows: tuple[RunRow, ...]  # of its products and titles, and any it sets aside by name
     prices: tuple[PriceRow, ...]
+    journal: Journal
 
 
 def review_scope(params_path: Path) -> Scope:
@@ -58,7 +60,7 @@ def review_scope(params_path: Path) -> Scope:
     own = {row.run for row in select_rows(every, products=params.products, titles=titles)}
     own |= {entry.run for entry in params.screen.set_aside}
     rows = tuple(row for row in every if row.run in own)
-    return Scope(loaded, titles, rows, read_prices(bench))
+    return Scope(loaded, titles, rows, read_prices(bench), read_journal(bench.folder))
 
 
 def _excerpt_bench(scope: Scope) -> dict[str, bytes]:
@@ -186,6 +188,8 @@ def input_items(scope: Scope, book: ClaimBook) -> list[Item]:
     if loaded.params.text is not None:
         items.append(Item(text_path(loaded.params.text), loaded.path.parent / loaded.params.text))
     items += [Item(f"data/bench/{name}", data) for name, data in _excerpt_bench(scope).items()]
+    if scope.journal.there:
+        items.append(Item(JOURNAL_PART, _journal_part(scope)))
     logs: dict[str, Item] = {}
     for row in scope.rows:
         if not row.log:
@@ -202,6 +206,17 @@ def input_items(scope: Scope, book: ClaimBook) -> list[Item]:
         if path not in logs or not logs[path].sha256:
             logs[path] = Item(path, source, sha256=known)
     return [*items, *logs.values()]
+
+
+def _journal_part(scope: Scope) -> bytes:
+    """Return what the bench's journal says of the review's runs and logs; the rest as hashes."""
+    logs = {row.log for row in scope.rows if row.log}
+    runs = {row.run for row in scope.rows}
+
+    def wanted(item: Mapping[str, Any]) -> bool:
+        return item["kind"] == "begin" or item.get("file") in logs or item.get("run") in runs
+
+    return excerpt(scope.journal, wanted=wanted)
 
 
 def text_path(text: str) -> str:
@@ -338,6 +353,10 @@ _ABOUT = {
     "bench/bench.yaml": ("Products, titles and log layouts of the review", "input"),
     "bench/runs.csv": ("The run sheet: a row per run of the review", "input"),
     "bench/prices.csv": ("Observed prices of the review's products", "input"),
+    "bench/journal-part.jsonl": (
+        "What the bench's journal says of the review's runs; hashes of the rest",
+        "input",
+    ),
     "tables": ("A table of results, unrounded", "result"),
     "charts": ("A chart of the report, or its numbers", "result"),
     "params": ("What the review compares and how, or its text", "input"),
@@ -351,6 +370,8 @@ def _about(name: str) -> tuple[str, str]:
     return _ABOUT.get(name) or _ABOUT.get(name.split("/")[0], ("Text of the review", "input"))
 
 
+JOURNAL_PART = "data/bench/journal-part.jsonl"
+JOURNAL_HEAD, JOURNAL_LENGTH = "Journal-Head", "Journal-Length"  # in bag-info.txt
 HEAD_BYTES = 256 * 1024  # of a log, read to find the names of its columns
 RO_CRATE = "https://w3id.org/ro/crate/1.1"
 PROCESS_RUN = "https://w3id.org/ro/wfrun/process/0.5"

@@ -16,6 +16,8 @@ from typing import Any
 
 from kit.archive.bag import TAG_MANIFEST, Item, write_bag, zip_bag
 from kit.archive.contents import (
+    JOURNAL_HEAD,
+    JOURNAL_LENGTH,
     Scope,
     data_package,
     describe_items,
@@ -27,6 +29,8 @@ from kit.archive.contents import (
 from kit.archive.figures import check_page
 from kit.archive.rebuild import compare_books, recompute_review
 from kit.archive.signature import fingerprint, load_private_key, sign_manifest
+from kit.bench.evidence import refuse_altered
+from kit.bench.journal import Anchor, note_anchor
 from kit.claims.claim import ClaimBook, file_sha256, load_claims
 from kit.errors import SealError, UsageError
 from kit.page.cell_html import CLOSED_MIME
@@ -50,6 +54,7 @@ class Sealed:
     files: int
     size_bytes: int
     key: str
+    journal: str = ""
 
     def to_lines(self) -> list[str]:
         """Return what `marginbook seal` prints."""
@@ -58,6 +63,7 @@ class Sealed:
             f"{self.path}",
             f"review {self.review}, {self.files} files, {self.size_bytes} bytes, {signed}",
             f"identity {self.identity}",
+            *([self.journal] if self.journal else []),
         ]
 
     def to_dict(self) -> dict[str, Any]:
@@ -65,6 +71,7 @@ class Sealed:
         return {
             "ok": True, "bag": str(self.path), "review": self.review, "identity": self.identity,
             "files": self.files, "bytes": self.size_bytes, "key": self.key,
+            "journal": self.journal,
         }  # fmt: skip
 
 
@@ -107,6 +114,8 @@ def seal(
             "put the file back as it was"
         )
     scope = review_scope(inputs.params)
+    hashes = {run.id: run.sha256 for run in book.runs if run.frames}
+    refuse_altered(scope.rows, scope.loaded.bench.folder, hashes)
     items = [Item(f"data/{name}", folder / name) for name in files]
     items += input_items(scope, book)
     items += environment_items(book, inputs.installed)
@@ -141,7 +150,30 @@ def seal(
         if target is not to:
             zip_bag(target, to)
     mark = fingerprint(private.public_key()) if private is not None else ""
-    return Sealed(to, book.review, identity, len(written), sum(written), mark)
+    journal, bench = scope.journal, scope.loaded.bench.folder
+    noted = journal.there and note_anchor(
+        bench, Anchor(book.review, identity, journal.head, len(journal.entries))
+    )
+    return Sealed(
+        to, book.review, identity, len(written), sum(written), mark,
+        _journal_said(scope, noted=noted),
+    )  # fmt: skip
+
+
+def _journal_said(scope: Scope, *, noted: bool) -> str:
+    """Say how much of the review's logs the bench's journal knows, and that it is anchored now."""
+    journal = scope.journal
+    if not journal.there:
+        return "journal: none; `marginbook bench adopt` begins it"
+    known = journal.replay().logs
+    logs = {row.log for row in scope.rows if row.log}
+    found = len(logs & known.keys())
+    left = f", {len(logs) - found} not (`marginbook bench adopt`)" if found < len(logs) else ""
+    where = "" if noted else "; the bench could not be told"
+    return (
+        f"journal: {found} of {len(logs)} logs in it{left}; {len(journal.entries)} entries "
+        f"anchored, head {journal.head[:16]}{where}"
+    )
 
 
 def date_of_epoch(seconds: str) -> dt.date:
@@ -227,6 +259,9 @@ def _bag_info(book: ClaimBook, scope: Scope) -> list[tuple[str, str]]:
         ("External-Identifier", book.review),
         ("External-Description", book.title),
     ]
+    if scope.journal.there:  # under the tag manifest, and so under the signature
+        info.append((JOURNAL_HEAD, scope.journal.head))
+        info.append((JOURNAL_LENGTH, str(len(scope.journal.entries))))
     if scope.loaded.params.replaces:
         info.append(("Replaces", scope.loaded.params.replaces))
     return info

@@ -13,14 +13,21 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from kit.archive.bag import TAG_MANIFEST, measure_item, name_fault
-from kit.archive.contents import kit_items, text_path
+from kit.archive.contents import (
+    JOURNAL_HEAD,
+    JOURNAL_LENGTH,
+    JOURNAL_PART,
+    kit_items,
+    text_path,
+)
 from kit.archive.page_check import check_report, read_notebook
 from kit.archive.rebuild import CLAIMS_PATH, Fresh, compare_books, input_findings, recompute_review
 from kit.archive.signature import check_signature, load_public_key
 from kit.archive.unbag import Bag, Listing, check_bytes, check_listing, open_bag, read_listing
+from kit.bench.journal import Anchor, read_excerpt
 from kit.claims.claim import ClaimBook, read_claims
 from kit.claims.of_pages import kit_version
-from kit.errors import Finding, HostileBagError, KitError, SealError
+from kit.errors import BenchError, Finding, HostileBagError, KitError, SealError
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -208,7 +215,63 @@ def _completeness(walk: _Walk) -> tuple[list[Finding], str]:
         findings += _logs(walk, walk.book)
         findings += _strangers(walk, walk.book)
         findings += _kit_files(walk, walk.book)
-    return findings, f"Every file listed, every listed file here; logs of {runs} runs."
+    more, said = _journal(walk)
+    return [*findings, *more], (
+        f"Every file listed, every listed file here; logs of {runs} runs. {said}"
+    )
+
+
+def _journal(walk: _Walk) -> tuple[list[Finding], str]:
+    """Check the part of the bench's journal in a bag, and say which logs it anchors."""
+    stated = tuple(" ".join(walk.listing.info.get(k, ())) for k in (JOURNAL_HEAD, JOURNAL_LENGTH))
+    if JOURNAL_PART not in walk.bag.files:
+        if not any(stated):
+            return [], "No journal of its bench is in it: no entry is anchored."
+        missing = Finding("completeness", JOURNAL_PART, "this file in the bag", "it is missing")
+        return [missing], "The journal is missing."
+    try:
+        part = read_excerpt(walk.bag.read(JOURNAL_PART), file=JOURNAL_PART)
+    except BenchError as error:
+        expected = "a journal whose entries follow each other"
+        return [Finding("completeness", JOURNAL_PART, expected, str(error))], "It is damaged."
+    findings = []
+    if stated != (part.head, str(part.length)):
+        findings.append(
+            Finding("completeness", f"bag-info.txt # {JOURNAL_HEAD}, {JOURNAL_LENGTH}",
+                    f"{stated[0] or 'none'}, {stated[1] or 'no'} entries",
+                    f"{part.head}, {part.length} entries in {JOURNAL_PART}")
+        )  # fmt: skip
+    logs = {r.file: r.sha256 for r in (walk.book.runs if walk.book else ()) if r.file and r.frames}
+    for file, sha256 in logs.items():
+        kept = part.logs.get(file)
+        if kept is not None and kept[0] != sha256:
+            expected = f"SHA-256 {kept[0]}, as entry {kept[1]} of the journal has it"
+            place = f"data/bench/{file}"
+            findings.append(Finding("completeness", place, expected, f"SHA-256 {sha256}"))
+    found = len(logs.keys() & part.logs.keys())
+    left = f"; {len(logs) - found} not anchored" if found < len(logs) else ""
+    return findings, (
+        f"{found} of {len(logs)} logs anchored by the journal of their bench, as it was at its "
+        f"entry {part.length - 1}, head {part.head[:16]}{left}."
+    )
+
+
+def read_anchor(path: Path) -> Anchor:
+    """Return head and length of the journal that a sealed review carries.
+
+    Raises
+    ------
+    SealError
+        If there is no bag, or it carries none.
+    """
+    with open_bag(path) as bag:
+        listing = read_listing(bag)
+        book = _read_book(_Walk(bag, None, listing))
+        head, length = (" ".join(listing.info.get(k, ())) for k in (JOURNAL_HEAD, JOURNAL_LENGTH))
+        identity = hashlib.sha256(bag.read(TAG_MANIFEST)).hexdigest()
+        if not head or not length.isdecimal():
+            raise SealError(f"{path.name}: carries no journal of its bench")
+        return Anchor(book.review if book else path.name, identity, head, int(length))
 
 
 def _logs(walk: _Walk, book: ClaimBook) -> Iterator[Finding]:
@@ -239,7 +302,7 @@ def _strangers(walk: _Walk, book: ClaimBook) -> Iterator[Finding]:
     params_path = f"data/params/{book.params_file}"
     known = written | INSTALLED | BENCH_FILES | {params_path}
     known |= {item.path for item in kit_items(book)}
-    known |= {f"data/bench/{run.file}" for run in book.runs if run.file}
+    known |= {JOURNAL_PART, *(f"data/bench/{run.file}" for run in book.runs if run.file)}
     text = book.settings.get("text")
     if isinstance(text, str):
         try:
@@ -277,7 +340,6 @@ def _kit_files(walk: _Walk, book: ClaimBook) -> Iterator[Finding]:
 def _logs_in_sheet(walk: _Walk) -> set[str]:
     """Return every log the run sheet of the bag names (also of runs the review does not list)."""
     from kit.bench.sheet import parse_sheet_text
-    from kit.errors import BenchError
 
     path = "data/bench/runs.csv"
     if path not in walk.bag.files:

@@ -9,14 +9,16 @@ from __future__ import annotations
 
 import csv
 import fnmatch
+import hashlib
 import io
 import os
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Any
 
+from kit.bench.journal import NOBODY, By, log_item, new_lines, read_journal, row_item
 from kit.bench.runs import sheet_file
 from kit.bench.sheet import (
     KNOWN_COLUMNS,
@@ -30,6 +32,8 @@ from kit.bench.sheet import (
 from kit.bench.transaction import (
     STAGING,
     Copy,
+    Files,
+    Intent,
     commit,
     hash_file,
     locked_bench,
@@ -565,6 +569,7 @@ def add_logs(
     maps: Mapping[str, Mapping[str, str]] | None = None,
     columns: Mapping[str, str] | None = None,
     dry_run: bool = False,
+    by: By = NOBODY,
 ) -> Intake:
     """Take recorded logs into a bench.
 
@@ -589,6 +594,8 @@ def add_logs(
         By field, the column of the index that holds it.
     dry_run : bool
         Whether to write nothing and only say what would be added.
+    by : By
+        Who takes them in, when and why, for the bench's journal.
 
     Returns
     -------
@@ -622,13 +629,7 @@ def add_logs(
         recovered = recover(bench_folder)
         intake, change = _plan(bench, candidates)
         if change is not None:
-            commit(
-                bench_folder,
-                rows={one.row.run: one.row.row_sha256 for one in intake.added if one.row},
-                copies=change.copies,
-                before=change.before,
-                after=change.after,
-            )
+            commit(bench_folder, _intent(bench, intake, change, by), change.files)
     return Intake((*intake.taken, *over), False, recovered)
 
 
@@ -637,8 +638,20 @@ class _Change:
     """What a take-in does to a bench."""
 
     copies: tuple[Copy, ...]
-    before: bytes | None
-    after: bytes
+    items: tuple[Mapping[str, Any], ...]  # what the journal gets
+    files: Files
+
+
+def _intent(bench: Bench, intake: Intake, change: _Change, by: By) -> Intent:
+    """Return a take-in as what is to be done to the bench."""
+    was, now = (
+        hashlib.sha256(data).hexdigest() if data is not None else ""
+        for data in (change.files.before, change.files.after)
+    )
+    items = [*change.items, {"kind": "sheet", "was": was, "now": now}]
+    lines = new_lines(read_journal(bench.folder), act="add", by=by, items=items, bench=bench.name)
+    rows = {one.row.run: one.row.row_sha256 for one in intake.added if one.row}
+    return Intent("add", rows, now, was, lines, change.copies)
 
 
 def _plan(bench: Bench, candidates: Sequence[Candidate]) -> tuple[Intake, _Change | None]:
@@ -664,7 +677,17 @@ def _plan(bench: Bench, candidates: Sequence[Candidate]) -> tuple[Intake, _Chang
     copies = tuple(
         Copy(str(one.path), one.file, one.sha256) for one in new if one.copy and one.path
     )
-    return intake, _Change(copies, before, _sheet_with(before, sheet, header, new))
+    after = _sheet_with(before, sheet, header, new)
+    return intake, _Change(copies, tuple(_items(header, new)), Files(before, after))
+
+
+def _items(header: Sequence[str], new: Sequence[Candidate]) -> Iterator[Mapping[str, Any]]:
+    """Yield what the journal gets of new logs and rows."""
+    for one in new:
+        if one.path is not None:
+            yield log_item(one.file, one.path, sha256=one.sha256, source=one.shown, copied=one.copy)
+        stated = sorted(zip(header, _cells(header, one), strict=True))
+        yield row_item(one.fields["run"], None, {name: text for name, text in stated if text})
 
 
 def _fresh(
@@ -786,7 +809,7 @@ def _checked_rows(
 def _cells(header: Sequence[str], one: Candidate) -> tuple[str, ...]:
     """Return the cells of a new row; a line of text stays on one line of the sheet."""
     texts = [one.fields.get(name, "") for name in header]
-    return tuple(text if text.isprintable() else " ".join(text.split()) for text in texts)
+    return tuple((text if text.isprintable() else " ".join(text.split())).strip() for text in texts)
 
 
 def _sheet_with(

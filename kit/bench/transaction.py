@@ -1,8 +1,10 @@
-"""Changing a bench in one step: copied logs and run-sheet rows come together or not at all.
+"""Changing a bench in one step: logs, sheet, bench file and journal together, or not at all.
 
 The step that decides is the replacing of `runs.csv`, which the file system does at once. Everything
 before it is undone, and everything after it completed, by whoever next works on the bench: a
-process may be killed at any point. A lock keeps others out, a journal says what is being done.
+process may be killed at any point. A lock keeps others out. The intent in the staging folder says
+what is being done and is gone when it is done; what was done stands in the bench's own journal
+(`kit.bench.journal`), whose lines the intent holds ready.
 """
 
 from __future__ import annotations
@@ -12,22 +14,24 @@ import hashlib
 import io
 import os
 import shutil
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from itertools import count
 from pathlib import Path
 
 from pydantic import ConfigDict, TypeAdapter, ValidationError, with_config
 
+from kit.bench.journal import JOURNAL, append_lines
 from kit.bench.sheet import SheetText, hash_cells, log_name_problem, parse_sheet_text
-from kit.errors import BenchError, Fault
+from kit.errors import BenchError
 from kit.logs.unpacked import CHUNK_BYTES
 
 _LOCK = ".bench.lock"
 STAGING = ".taking-in"
-_RECORD = ".last-take-in.json"
-_SHEET_BEFORE = ".last-take-in.csv"
+SHEET = "runs.csv"
+_BENCH_FILE = "bench.yaml"
+_SHEET_BEFORE = ".before-last-act.csv"
 _LOCK_SECONDS = 300.0
+_COMES = frozenset({"add", "merge"})  # acts whose rows are new
 
 
 @with_config(ConfigDict(extra="forbid"))
@@ -42,14 +46,50 @@ class Copy:
 
 @with_config(ConfigDict(extra="forbid"))
 @dataclass(frozen=True, slots=True)
-class Journal:
-    """What is being done to a bench, written before any of it shows."""
+class Intent:
+    """What is being done to a bench, written before any of it shows.
 
-    kind: str  # "add" or "undo"
-    rows: Mapping[str, str]  # run -> SHA-256 of its row
-    copies: tuple[Copy, ...]
-    sheet_after: str  # SHA-256 of runs.csv once it is done
-    sheet_before: str  # SHA-256 of runs.csv as it was, or empty where there was none
+    Attributes
+    ----------
+    act : str
+        What it is called in the journal.
+    rows : mapping of str to str
+        The SHA-256 of each row as it will be, by run; empty for a row that goes.
+    copies, removed : tuple of Copy
+        Logs that come, and logs that go once the rows have changed.
+    sheet_after, sheet_before : str
+        SHA-256 of runs.csv once it is done, and as it was; empty where there was none.
+    bench_after, bench_before : str
+        SHA-256 of bench.yaml, where it changes too.
+    lines : str
+        What the journal of the bench gets.
+    """
+
+    act: str
+    rows: Mapping[str, str]
+    sheet_after: str
+    sheet_before: str
+    lines: str
+    copies: tuple[Copy, ...] = ()
+    removed: tuple[Copy, ...] = ()
+    bench_after: str = ""
+    bench_before: str = ""
+
+    def in_words(self) -> str:
+        """Return what is done, as messages say it."""
+        words = {"add": "a take-in", "undo": "taking back"}.get(self.act, self.act)
+        return f"{words} of {len(self.rows)} runs"
+
+
+@dataclass(frozen=True, slots=True)
+class Files:
+    """Bytes of the files an act changes: runs.csv as read (None if there was none) and as it is to
+    be, and the same of bench.yaml where it changes."""
+
+    before: bytes | None
+    after: bytes
+    bench_before: bytes = b""
+    bench_after: bytes = b""
 
 
 @contextlib.contextmanager
@@ -88,7 +128,7 @@ def hash_file(path: Path) -> str:
 
 def sheet_path(folder: Path) -> Path:
     """Return the run sheet's own path, also where `runs.csv` is a symbolic link."""
-    return Path(os.path.realpath(folder / "runs.csv"))
+    return Path(os.path.realpath(folder / SHEET))
 
 
 def _sha_of(data: bytes) -> str:
@@ -104,46 +144,25 @@ def _write_synced(path: Path, data: bytes) -> None:
         os.fsync(stream.fileno())
 
 
-def _write_journal(staging: Path, journal: Journal) -> None:
-    """Write the journal of a take-in; it is there whole or not at all."""
-    _write_synced(staging / "journal.new", _to_json(journal))
-    (staging / "journal.new").replace(staging / "journal.json")
+def _write_intent(staging: Path, intent: Intent) -> None:
+    """Write what is to be done; it is there whole or not at all."""
+    _write_synced(staging / "intent.new", TypeAdapter(Intent).dump_json(intent, indent=1))
+    (staging / "intent.new").replace(staging / "intent.json")
     _sync_folder(staging)
 
 
-def _to_json(journal: Journal) -> bytes:
-    """Return a journal as JSON."""
-    return TypeAdapter(Journal).dump_json(journal, indent=1)
-
-
-def _read_journal(staging: Path) -> Journal | None:
-    """Return the journal of a take-in that was cut short, or None if it did not get so far."""
-    path = staging / "journal.json"
+def _read_intent(staging: Path) -> Intent | None:
+    """Return what an act that was cut short was to do, or None if it did not get so far."""
+    path = staging / "intent.json"
     if not path.exists():
         return None
-    return _from_json(path, "delete the folder once runs.csv and logs/ are as they should be")
-
-
-def _from_json(path: Path, what_to_do: str) -> Journal:
-    """Return a journal from its file."""
     try:
-        return TypeAdapter(Journal).validate_json(path.read_bytes(), strict=True)
+        return TypeAdapter(Intent).validate_json(path.read_bytes(), strict=True)
     except ValidationError:
-        name = f"{path.parent.name}/{path.name}"
-        raise BenchError.at(name, f"is damaged; {what_to_do}") from None
-
-
-def _read_record(folder: Path) -> Journal:
-    """Return what the last take-in did.
-
-    Raises
-    ------
-    BenchError
-        If there was none, or its record is damaged.
-    """
-    if not (folder / _RECORD).exists():
-        raise BenchError.at(folder.name, "there is no take-in to take back")
-    return _from_json(folder / _RECORD, "delete the rows and logs of the last take-in by hand")
+        raise BenchError.at(
+            f"{staging.name}/{path.name}",
+            "is damaged; delete the folder once runs.csv and logs/ are as they should be",
+        ) from None
 
 
 def _sync_folder(folder: Path) -> None:
@@ -155,65 +174,55 @@ def _sync_folder(folder: Path) -> None:
         os.close(handle)
 
 
-def commit(
-    folder: Path,
-    *,
-    rows: Mapping[str, str],
-    copies: Sequence[Copy],
-    before: bytes | None,
-    after: bytes,
-) -> None:
-    """Copy logs into the bench and replace its run sheet, all or nothing.
+def commit(folder: Path, intent: Intent, files: Files) -> None:
+    """Do an act: copy logs into the bench and replace its files, all or nothing.
 
     Parameters
     ----------
     folder : Path
         The bench; the caller holds its lock and has called `recover`.
-    rows : mapping of str to str
-        The SHA-256 of each new row, by run.
-    copies : sequence of Copy
-        Logs to copy. No file of the new name may exist.
-    before, after : bytes
-        The run sheet as read (None if there was none), and as it is to be.
+    intent : Intent
+        What is done. No file may have the name of a log that is copied.
+    files : Files
+        The files as they were read and as they are to be.
 
     Raises
     ------
     BenchError
-        If a log or the run sheet changed meanwhile, a name is taken, or the disk refuses. The
-        bench is then as it was.
+        If a log or a file changed meanwhile, a name is taken, or the disk refuses. The bench is
+        then as it was.
     """
     staging = folder / STAGING
-    journal = Journal(
-        "add",
-        dict(rows),
-        tuple(copies),
-        _sha_of(after),
-        _sha_of(before) if before is not None else "",
-    )
     try:
         staging.mkdir()
-        for number, copy in enumerate(copies):
+        for number, copy in enumerate(intent.copies):
             _stage(copy, staging / str(number))
-        _write_synced(staging / "runs.csv", after)
-        if before is not None:
-            _write_synced(staging / "before.csv", before)
-        _write_journal(staging, journal)
-        for number, copy in enumerate(copies):
+        _write_synced(staging / SHEET, files.after)
+        if files.before is not None:
+            _write_synced(staging / "before.csv", files.before)
+        if intent.bench_after:
+            _write_synced(staging / _BENCH_FILE, files.bench_after)
+            _write_synced(staging / "before.yaml", files.bench_before)
+        _write_intent(staging, intent)
+        for number, copy in enumerate(intent.copies):
             _put(staging / str(number), folder / copy.file)
-        _replace_sheet(folder, staging / "runs.csv", before)
+        if intent.bench_after:
+            _replace_file(folder, _BENCH_FILE, staging / _BENCH_FILE, files.bench_before)
+        _replace_file(folder, SHEET, staging / SHEET, files.before)
     except OSError as error:
         recover(folder)
         raise BenchError.at(
             folder.name,
-            f"the take-in failed ({error.strerror or error}: "
-            f"{Path(str(error.filename or '')).name}); nothing was added",
+            f"the {'take-in' if intent.act == 'add' else intent.act} failed "
+            f"({error.strerror or error}: {Path(str(error.filename or '')).name}); nothing was "
+            f"{'added' if intent.act in _COMES else 'changed'}",
         ) from None
     except BenchError:
         recover(folder)
         raise
-    # The rows are in. What could not be cleared up now, the next take-in clears up.
+    # The rows are in. What could not be cleared up now, the next act clears up.
     with contextlib.suppress(OSError):
-        _finish_add(folder, journal)
+        _finish(folder, intent)
 
 
 def recover(folder: Path) -> str:
@@ -223,107 +232,72 @@ def recover(folder: Path) -> str:
     """
     staging = folder / STAGING
     if not staging.exists():
-        return ""
-    journal = _read_journal(staging)
-    if journal is None:
+        torn = append_lines(folder, "") if (folder / JOURNAL).exists() else 0
+        return (
+            f"the last line of the journal was cut short ({torn} bytes) and was taken away"
+            if (torn)
+            else ""
+        )
+    intent = _read_intent(staging)
+    if intent is None:
         shutil.rmtree(staging)
         return "an unfinished take-in was cleared away; nothing of it was in the bench"
-    runs, logs = _cells_of_sheet(folder)
-    committed = any(run in runs for run in journal.rows)
-    if committed and journal.kind == "add":
-        _finish_add(folder, journal)
-        return f"a take-in of {len(journal.rows)} runs that was cut short was completed"
-    if committed:
-        _clear(staging)
-        return "taking back was cut short; nothing was taken back"
-    for number, copy in enumerate(journal.copies):
-        staged = None if journal.kind == "undo" else staging / str(number)
-        _remove(folder, copy, staged, logs)
-    if journal.kind == "undo":
-        _forget(folder)
-    _clear(staging)
-    done = "completed" if journal.kind == "undo" else "undone"
-    what = "taking back" if journal.kind == "undo" else "a take-in"
-    return f"{what} of {len(journal.rows)} runs that was cut short was {done}"
+    done = _is_done(folder, intent)
+    if done:
+        _finish(folder, intent)
+    else:
+        _roll_back(folder, intent)
+    return f"{intent.in_words()} that was cut short was {'completed' if done else 'undone'}"
 
 
-def undo_last(bench_folder: Path) -> tuple[str, ...]:
-    """Take back the last take-in: its rows, and the logs it copied into the bench.
-
-    Returns
-    -------
-    tuple of str
-        The runs taken back.
-
-    Raises
-    ------
-    BenchError
-        If there is none, or its rows or logs were changed since.
-    """
-    with locked_bench(bench_folder):
-        recover(bench_folder)
-        record = _read_record(bench_folder)
-        before = sheet_path(bench_folder).read_bytes()
-        sheet = parse_sheet_text(before, file=f"{bench_folder.name}/runs.csv")
-        _check_unchanged(bench_folder, record, sheet)
-        after = _sheet_without(bench_folder, record, before)
-        staging = bench_folder / STAGING
-        journal = Journal("undo", record.rows, record.copies, _sha_of(after), _sha_of(before))
-        try:
-            staging.mkdir()
-            _write_synced(staging / "runs.csv", after)
-            _write_journal(staging, journal)
-            _replace_sheet(bench_folder, staging / "runs.csv", before)
-        except OSError as error:
-            said = f"taking back failed ({error.strerror or error}); nothing was taken back"
-            raise BenchError.at(bench_folder.name, said) from None
-        finally:
-            recover(bench_folder)
-    return tuple(record.rows)
+def unfinished(folder: Path) -> bool:
+    """Return whether an act was cut short in a bench, or is under way; the next one sees to it."""
+    return (folder / STAGING).exists()
 
 
-def _check_unchanged(folder: Path, record: Journal, sheet: SheetText) -> None:
-    """Refuse to take back rows or logs that someone has changed since."""
-    faults: list[Fault] = []
-    ordered = [(i, name) for name, i in sorted(zip(sheet.header, count(), strict=False))]
-    place = sheet.header.index("run")
-    now: dict[str, tuple[int, str]] = {}
-    for line, cells in sheet.rows:
-        stated = {name: cells[i] for i, name in ordered if cells[i]}
-        if cells[place] in record.rows:
-            now[cells[place]] = (line, hash_cells(stated))
-    for run, sha256 in record.rows.items():
-        if run not in now:
-            faults.append(Fault(sheet.file, f'run "{run}" of the last take-in is gone'))
-        elif now[run][1] != sha256:
-            faults.append(
-                Fault(
-                    sheet.file, f'run "{run}" was changed since it was taken in', line=now[run][0]
-                )
-            )
-    for copy in record.copies:
-        path = folder / copy.file
-        if path.exists() and hash_file(path) != copy.sha256:
-            faults.append(Fault(copy.file, "was changed since it was taken in"))
-    if faults:
-        raise BenchError([*faults, Fault(folder.name, "the last take-in is not taken back")])
+def _is_done(folder: Path, intent: Intent) -> bool:
+    """Return whether the rows of an act have come to be as they should."""
+    path = sheet_path(folder)
+    now = path.read_bytes() if path.exists() else b""
+    if intent.sheet_after == intent.sheet_before:
+        return hash_file(folder / _BENCH_FILE) == intent.bench_after
+    if _sha_of(now) == intent.sheet_after or not intent.rows:
+        return _sha_of(now) == intent.sheet_after
+    rows = {} if not now else row_cells(parse_sheet_text(now, file=f"{folder.name}/{SHEET}"))
+    if intent.act in _COMES:
+        return any(run in rows for run in intent.rows)
+    # Someone wrote into the sheet since: the rows themselves tell.
+    return all(
+        (hash_cells(rows[run]) if run in rows else "") == sha for run, sha in intent.rows.items()
+    )
 
 
-def _sheet_without(folder: Path, record: Journal, now: bytes) -> bytes:
-    """Return the run sheet without the rows of a take-in, everything else as it stands."""
-    kept = folder / _SHEET_BEFORE
-    if _sha_of(now) == record.sheet_after and kept.exists():
-        before = kept.read_bytes()
-        if _sha_of(before) == record.sheet_before:
-            return before
-    sheet = parse_sheet_text(now, file="runs.csv")
+def row_cells(sheet: SheetText) -> dict[str, dict[str, str]]:
+    """Return the filled cells of each row, by run, in the order of the names of the columns."""
+    place = sheet.header.index("run") if "run" in sheet.header else 0
+    ordered = sorted((name, i) for i, name in enumerate(sheet.header))
+    return {
+        cells[place]: {name: cells[i] for name, i in ordered if cells[i]} for _, cells in sheet.rows
+    }
+
+
+def sheet_without(now: bytes, runs: Iterable[str]) -> bytes:
+    """Return a run sheet without the rows of some runs, everything else as it stands."""
+    sheet, gone = parse_sheet_text(now, file=SHEET), set(runs)
     lines = list(io.StringIO(now.decode(sheet.encoding), newline=""))
     place = sheet.header.index("run")
     starts = [line for line, _ in sheet.rows] + [len(lines) + 1]
     for i in range(len(sheet.rows) - 1, -1, -1):
-        if sheet.rows[i][1][place] in record.rows:
+        if sheet.rows[i][1][place] in gone:
             del lines[starts[i] - 1 : starts[i + 1] - 1]
     return "".join(lines).encode(sheet.encoding)
+
+
+def kept_sheet(folder: Path, *, sha256: str) -> bytes | None:
+    """Return the run sheet as it was before the last act, if it has this hash."""
+    path = folder / _SHEET_BEFORE
+    data = path.read_bytes() if path.exists() else b""
+    return data if path.exists() and _sha_of(data) == sha256 else None
 
 
 def _stage(copy: Copy, to: Path) -> None:
@@ -365,42 +339,52 @@ def _put(staged: Path, to: Path) -> None:
     _sync_folder(to.parent)
 
 
-def _replace_sheet(folder: Path, new: Path, before: bytes | None) -> None:
-    """Put the new run sheet in place of the one that was read, if it is still that one."""
-    sheet = sheet_path(folder)
-    now = sheet.read_bytes() if sheet.exists() else None
+def _replace_file(folder: Path, name: str, new: Path, before: bytes | None) -> None:
+    """Put a new file in place of the one that was read, if it is still that one."""
+    path = Path(os.path.realpath(folder / name))
+    now = path.read_bytes() if path.exists() else None
     if now != before:
         raise BenchError.at(
-            f"{folder.name}/runs.csv",
-            "was changed while logs were being taken in; nothing was added, so run again",
+            f"{folder.name}/{name}",
+            "was changed while logs were being taken in; nothing was added, so run again"
+            if name == SHEET
+            else "was changed meanwhile; nothing was done, so run again",
         )
     if now is not None:
-        shutil.copymode(sheet, new)
-    new.replace(sheet)
-    _sync_folder(sheet.parent)
+        shutil.copymode(path, new)
+    new.replace(path)
+    _sync_folder(path.parent)
 
 
-def _finish_add(folder: Path, journal: Journal) -> None:
-    """Keep what is needed to take the last take-in back, and clear up."""
+def _finish(folder: Path, intent: Intent) -> None:
+    """Write the journal of what was done, remove logs that go, and clear up."""
     staging = folder / STAGING
-    (folder / _RECORD).unlink(missing_ok=True)
-    if (staging / "before.csv").exists():
+    append_lines(folder, intent.lines)
+    _, logs = _cells_of_sheet(folder)
+    for copy in intent.removed:
+        _remove(folder, copy, None, logs)
+    if intent.act != "undo" and (staging / "before.csv").exists():
         (staging / "before.csv").replace(folder / _SHEET_BEFORE)
-    elif not journal.sheet_before:
+    elif intent.act == "undo" or not intent.sheet_before:
         (folder / _SHEET_BEFORE).unlink(missing_ok=True)
-    _write_synced(staging / "record.json", _to_json(journal))
-    (staging / "record.json").replace(folder / _RECORD)
     _clear(staging)
 
 
-def _forget(folder: Path) -> None:
-    (folder / _RECORD).unlink(missing_ok=True)
-    (folder / _SHEET_BEFORE).unlink(missing_ok=True)
+def _roll_back(folder: Path, intent: Intent) -> None:
+    """Take away what an act that did not get to its rows had brought."""
+    staging = folder / STAGING
+    _, logs = _cells_of_sheet(folder)
+    for number, copy in enumerate(intent.copies):
+        _remove(folder, copy, staging / str(number), logs)
+    bench = Path(os.path.realpath(folder / _BENCH_FILE))
+    if intent.bench_after and hash_file(bench) == intent.bench_after:
+        (staging / "before.yaml").replace(bench)
+    _clear(staging)
 
 
 def _clear(staging: Path) -> None:
-    """Remove the staging folder; without its journal it stands for nothing."""
-    (staging / "journal.json").unlink(missing_ok=True)
+    """Remove the staging folder; without its intent it stands for nothing."""
+    (staging / "intent.json").unlink(missing_ok=True)
     shutil.rmtree(staging)
 
 

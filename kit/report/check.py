@@ -9,6 +9,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
+from kit.bench.evidence import Evidence, check_evidence
 from kit.claims.bound_text import bind_review_text
 from kit.claims.claim import ClaimBook
 from kit.claims.of_pages import make_claims
@@ -34,6 +35,7 @@ class CheckReport:
     figures_in_text: int
     health: Health  # what is stale, missing, and first to run
     drift: tuple[str, ...] = ()  # what a re-test tells, a line each
+    evidence: Evidence | None = None  # the whole bench beside its journal
 
     def to_dict(self) -> dict[str, Any]:
         """Return the report as plain data."""
@@ -53,6 +55,7 @@ class CheckReport:
             "gaps": [_plain(gap) for gap in self.health.gaps],
             "to_run": [_plain(task) for task in self.health.tasks],
             "drift": list(self.drift),
+            "evidence": self.evidence.to_dict() if self.evidence else None,
             "faults": [],
         }
 
@@ -69,6 +72,8 @@ class CheckReport:
         lines += [f"  {words}" for words in (*self._old_and_missing(), *self.drift)]
         if self.figures_in_text:
             lines.append(f"  {self.figures_in_text} figures in the text, all bound")
+        if self.evidence is not None:
+            lines += [f"  {line}" for line in self.evidence.to_lines()]
         return lines
 
     def _old_and_missing(self) -> list[str]:
@@ -120,8 +125,11 @@ def _drift_lines(drifts: Sequence[Drift], book: ClaimBook) -> tuple[str, ...]:
     return tuple(lines)
 
 
-def check_review(params_path: Path) -> CheckReport:
+def check_review(params_path: Path, *, full: bool = False) -> CheckReport:
     """Read a review's params, bench and logs, work it out, bind its text. Writes nothing.
+
+    The bench's other logs are compared with its journal: those whose size or time changed, or with
+    `full` all.
 
     Raises
     ------
@@ -132,6 +140,12 @@ def check_review(params_path: Path) -> CheckReport:
     results = work_out(review)
     book = make_claims(review, results)
     text = bind_review_text(review.loaded, book)
+    read = {
+        row.log: review.diagnostics[row.run].sha256
+        for row in review.rows
+        if row.log and row.run in review.diagnostics
+    }
+    evidence = check_evidence(review.bench.folder, depth="full" if full else "quick", read=read)
     counted = Counter(f.rule for f in review.screened.flags if f.action == "flag")
     return CheckReport(
         review=review.params.review,
@@ -146,4 +160,5 @@ def check_review(params_path: Path) -> CheckReport:
         figures_in_text=len(text.references) if text else 0,
         health=measure_health(review, results),
         drift=_drift_lines(results.drifts, book),
+        evidence=evidence,
     )

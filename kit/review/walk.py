@@ -8,9 +8,10 @@ from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 
+from kit.bench.evidence import explain_unreadable, refuse_altered
 from kit.bench.prices import PriceRow, read_prices
 from kit.bench.runs import RunRow, read_run_sheet, select_rows
-from kit.errors import BenchError, Fault, ParamsError
+from kit.errors import BenchError, Fault, ParamsError, RunFileError
 from kit.margins.cells import Cell, WithinRuns, compare_within, make_cells
 from kit.margins.compare import LevelDifference, Margin, compare_levels, compare_products
 from kit.margins.consistency import Closure, NameGap, check_closure, find_name_gaps
@@ -215,9 +216,17 @@ def read_and_measure(
 ) -> tuple[dict[str, RunDiagnostics], dict[str, RunMetrics]]:
     """Return diagnostics and figures of each run that produced something.
 
-    Frames are held for one run at a time. All faults of all logs are raised together.
+    Frames are held for one run at a time. All faults of all logs are raised together, and so are
+    logs that are not those the journal of the bench has.
     """
-    return measure_runs(rows, loaded.bench, loaded.params, reading=reading)
+    folder = loaded.bench.folder
+    try:
+        found = measure_runs(rows, loaded.bench, loaded.params, reading=reading)
+    except RunFileError as error:
+        raise explain_unreadable(error, folder) from None
+    if not reading.logs_at:
+        refuse_altered(rows, folder, {run: told.sha256 for run, told in found[0].items()})
+    return found
 
 
 def mean_clocks_mhz(review: Review) -> dict[tuple[str, str], float]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import json
 import os
+import re
 import shutil
 import signal
 import subprocess
@@ -21,6 +22,10 @@ from sealmaker import finished_review, sealed_review
 import kit.archive.sealing
 from archive.test_contents import frictionless_report, rocrate_report
 from kit.archive.sealing import _finished_files, closing_said, date_of_epoch, seal
+from kit.archive.verifying import read_anchor, verify_bag
+from kit.bench.acts import adopt, retire
+from kit.bench.evidence import check_evidence
+from kit.bench.journal import By, read_anchors, read_journal
 from kit.claims.claim import load_claims
 from kit.errors import KitError, SealError, UsageError
 from kit.report.files import _inputs_file
@@ -304,3 +309,64 @@ def test_interrupted_while_it_is_checked_it_leaves_nothing(review, monkeypatch):
     with pytest.raises(KeyboardInterrupt):
         seal(review, to=review.parent / "one.zip")
     assert sorted(path.name for path in review.parent.iterdir()) == before
+
+
+class TestJournal:
+    """A sealed review carries the part of the bench's journal it rests on, head and length."""
+
+    @pytest.fixture
+    def bench(self, review) -> Path:
+        bench = review.parent.parent / "bench"
+        adopt(bench, by=By("a tester", "2026-04-01T08:00:00+00:00"))
+        retire(bench, ["secret-kettle-1"], by=By("a tester", "", "never to be shown"))
+        return bench
+
+    def test_it_is_carried_checked_and_tells_nothing_else(self, review, bench):
+        sealed = seal(review)
+        part = (sealed.path / "data" / "bench" / "journal-part.jsonl").read_text()
+        assert "quill-attic-1" in part and "secret" not in part and "never" not in part
+        info = (sealed.path / "bag-info.txt").read_text()
+        assert f"Journal-Head: {read_journal(bench).head}\nJournal-Length: 3\n" in info
+        assert "3 entries anchored" in sealed.journal and "logs in it;" in sealed.journal
+        done = verify_bag(sealed.path)
+        said = next(stage.said for stage in done.stages if stage.name == "completeness")
+        assert done.ok and re.search(r"(\d+) of \1 logs anchored by the journal", said), said
+        assert read_anchor(sealed.path) == read_anchors(bench)[0]
+        assert check_evidence(bench).anchored == 3
+        assert seal(review, to=review.parent / "again").identity == sealed.identity
+        assert len(read_anchors(bench)) == 1
+
+    def test_a_log_taken_in_since_is_told_apart(self, review, bench):
+        seal(review)
+        retire(bench, ["quill-attic-1"], by=By("a tester", "", "later"))
+        evidence = check_evidence(bench)
+        assert (evidence.entries, evidence.anchored) == (4, 3)
+        assert "3 anchored (review quill), 1 since then not" in evidence.to_lines()[0]
+
+    def test_a_log_altered_since_it_was_taken_in_is_refused(self, review, bench):
+        path = bench / "logs" / "quill-attic-1.csv"
+        (bench / "journal.jsonl").unlink()
+        kept = path.read_bytes()
+        path.chmod(0o644)
+        path.write_bytes(kept + b"999,10.0\n")
+        adopt(bench, by=By())
+        path.write_bytes(kept)
+        refused(review, r"quill-attic-1\.csv: was altered after it was taken in")
+
+    @pytest.mark.parametrize(
+        ("change", "found"),
+        [
+            (lambda text: text.replace("quill-attic-1", "quill-attic-9", 1), "does not follow"),
+            (lambda text: text.rpartition('{"body"')[0], "3 entries"),
+            (lambda text: text.splitlines()[0] + "\n", "3 entries"),
+        ],
+        ids=["an item changed", "its end cut", "cut to the first"],
+    )
+    def test_a_part_that_was_changed_fails(self, review, bench, change, found):
+        bag = seal(review).path
+        path = bag / "data" / "bench" / "journal-part.jsonl"
+        new = change(path.read_text())
+        assert new != path.read_text()
+        path.write_text(new)
+        told = [f for f in verify_bag(bag).findings if "ournal" in f.path and f.stage != "bytes"]
+        assert any(found in f"{f.expected} {f.found}" for f in told), told

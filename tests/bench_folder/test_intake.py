@@ -11,12 +11,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from kill_points import run_kills, run_steps
+from kill_points import ATTEMPTS, run_kills, run_steps
 
 from kit.bench import transaction as takein
+from kit.bench.acts import undo
 from kit.bench.intake import add_logs
 from kit.bench.runs import read_run_sheet, read_runs
-from kit.bench.transaction import locked_bench, undo_last
+from kit.bench.transaction import locked_bench
 from kit.errors import BenchError, KitError, RunFileError, UsageError
 from kit.settings.bench_file import read_bench
 
@@ -89,11 +90,11 @@ def write_log(path: Path, ms: float = 16.5, rows: int = 50) -> Path:
 
 
 def picture(folder: Path) -> dict[str, bytes]:
-    """Every file of a bench but its lock."""
+    """Every file of a bench but its lock and its journal, which only grows."""
     return {
         str(path.relative_to(folder)): path.read_bytes()
         for path in sorted(folder.rglob("*"))
-        if path.is_file() and path.name != ".bench.lock"
+        if path.is_file() and path.name not in {".bench.lock", "journal.jsonl"}
     }
 
 
@@ -233,7 +234,7 @@ def test_a_log_already_in_the_folder_is_not_copied(small):
     add_logs(small, [small / "logs"], fields={"product": "alder-4", "title": "weir"})
     assert [row.log for row in rows_of(small)] == ["logs/a.csv"]
     assert sorted(p.name for p in (small / "logs").iterdir()) == ["a.csv"]
-    undo_last(small)
+    undo(small)
     assert (small / "logs" / "a.csv").exists()  # it was there before
 
 
@@ -392,16 +393,17 @@ def test_taking_back_restores_every_byte(small, tmp_path):
     add_logs(
         small, [write_log(tmp_path / "a.csv", 16)], fields={"product": "alder-4", "title": "weir"}
     )
-    before = {k: v for k, v in picture(small).items() if not k.startswith(".last")}
+    before = {k: v for k, v in picture(small).items() if not k.startswith(".before")}
     add_logs(
         small,
         [write_log(tmp_path / "b.csv", 17), write_log(tmp_path / "c.csv", 18)],
         fields={"product": "alder-4", "title": "weir", "ambient_c": "21"},
     )
-    assert undo_last(small) == ("b", "c")
+    assert undo(small).runs == ("b", "c")
     assert picture(small) == before
+    assert undo(small).runs == ("a",)
     with pytest.raises(BenchError, match="there is no take-in to take back"):
-        undo_last(small)
+        undo(small)
 
 
 def test_taking_back_leaves_rows_written_since(small, tmp_path):
@@ -412,7 +414,7 @@ def test_taking_back_leaves_rows_written_since(small, tmp_path):
     own = 'mine,alder-4,weir,,,,,crashed,"two\nlines"\n'
     head, row = sheet.read_text().splitlines(keepends=True)
     sheet.write_text(head + own + row + own.replace("mine", "last"))
-    undo_last(small)
+    undo(small)
     assert sheet.read_text() == head + own + own.replace("mine", "last")
     assert list((small / "logs").iterdir()) == []
 
@@ -425,12 +427,12 @@ def test_taking_back_refuses_what_was_changed_since(small, tmp_path):
     whole = sheet.read_text()
     sheet.write_text(whole.replace("weir", "weir-lite"))
     with pytest.raises(BenchError, match='run "a" was changed since it was taken in'):
-        undo_last(small)
+        undo(small)
     sheet.write_text(whole)
     (small / "logs" / "a.csv").chmod(0o644)
     (small / "logs" / "a.csv").write_text("ms\n1\n")
     with pytest.raises(BenchError, match=r"logs/a\.csv: was changed since"):
-        undo_last(small)
+        undo(small)
     assert sheet.read_text() == whole
 
 
@@ -493,9 +495,9 @@ def test_a_journal_from_elsewhere_removes_nothing_outside(small, tmp_path):
     staging = small / ".taking-in"
     staging.mkdir()
     sha = hashlib.sha256(victim.read_bytes()).hexdigest()
-    (staging / "journal.json").write_text(
-        '{"kind": "undo", "rows": {"x": "0"}, "sheet_after": "", "sheet_before": "", "copies": '
-        f'[{{"source": "", "file": "../victim.csv", "sha256": "{sha}"}}]}}'
+    (staging / "intent.json").write_text(
+        '{"act": "undo", "rows": {"x": ""}, "sheet_after": "", "sheet_before": "0", "lines": "", '
+        f'"removed": [{{"source": "", "file": "../victim.csv", "sha256": "{sha}"}}]}}'
     )
     add_logs(
         small, [write_log(tmp_path / "a.csv", 16)], fields={"product": "alder-4", "title": "weir"}
@@ -549,10 +551,10 @@ def test_take_ins_killed_at_random_moments_lose_nothing():
     assert troubles == []
 
 
-@pytest.mark.parametrize("undo", [False, True], ids=["take-in", "taking back"])
-def test_killed_before_a_disk_event_nothing_is_lost(undo):
-    steps, troubles = run_steps(undo=undo, every=5)
-    assert steps >= 5
+@pytest.mark.parametrize("act", ATTEMPTS)
+def test_killed_before_a_disk_event_nothing_is_lost(act):
+    steps, troubles = run_steps(ATTEMPTS[act], every=3 if act == "adopt" else 7)
+    assert steps >= 2
     assert troubles == []
 
 

@@ -1,8 +1,9 @@
-"""Take-ins killed at random points: what the bench holds afterwards, counted.
+"""Acts on a bench killed at random points: what the bench holds afterwards, counted.
 
-``python tests/evidence/kill_points.py [N]`` kills N take-ins at random moments (200 unless said otherwise),
+``python tests/evidence/kill_points.py [N]`` kills N acts at random moments (200 unless said otherwise),
 then one before each single step that touches the disk, and prints "kill points tried N, states
-lost M".
+lost M". After each the bench is as before the act or as after it, its journal is whole, and tells
+which.
 """
 
 from __future__ import annotations
@@ -14,13 +15,17 @@ import signal
 import sys
 import tempfile
 import time
+from functools import partial
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
+from kit.bench.acts import adopt, merge, move_run, rename, retire, undo
+from kit.bench.evidence import check_evidence
 from kit.bench.intake import add_logs
+from kit.bench.journal import By, read_journal
 from kit.bench.runs import read_run_sheet, read_runs
-from kit.bench.transaction import undo_last
+from kit.bench.transaction import locked_bench, recover
 from kit.errors import KitError
 from kit.settings.bench_file import read_bench
 
@@ -31,6 +36,7 @@ layouts:
   plain: {frames: {column: ms, holds: frame_time, unit: ms}}
 products:
   alder-4: {name: Alder 4, class: desk}
+  birch-2: {name: Birch 2, class: desk}
 titles:
   weir: {name: The Weir}
 """
@@ -141,27 +147,96 @@ def settled(bench: Path, expected_runs: int) -> str:
     return f"left behind: {left}" if left else ""
 
 
-def try_kill(kill, *, undo: bool) -> tuple[str, str, bool]:
+def try_kill(kill, *, taking_back: bool) -> tuple[str, str, bool]:
     """Kill one take-in or taking back; return how far it was, what is wrong, and if it died."""
     with tempfile.TemporaryDirectory() as folder:
         root = Path(folder)
         bench, recorded = make_bench(root), root / "recorded"
         before = (bench / "runs.csv").read_bytes()
-        if undo:
+        if taking_back:
             add(bench, recorded)
         after = (bench / "runs.csv").read_bytes()
-        died = kill((lambda: undo_last(bench)) if undo else (lambda: add(bench, recorded)))
+        died = kill((lambda: undo(bench)) if taking_back else (lambda: add(bench, recorded)))
         trouble = consistent(bench, recorded)
         reached = "done" if (bench / "runs.csv").read_bytes() != after else "not done"
         if (bench / ".taking-in").exists():
             reached += ", cut short"
         add(bench, recorded)
         trouble = trouble or settled(bench, 1 + LOGS)
-        undo_last(bench)
+        undo(bench)
         trouble = trouble or settled(bench, 1)
         if not trouble and (bench / "runs.csv").read_bytes() != before:
             trouble = "the sheet is not as it was before"
-    return ("taking back: " if undo else "take-in: ") + reached, trouble, died
+        trouble = trouble or told_otherwise(bench)
+    return ("taking back: " if taking_back else "take-in: ") + reached, trouble, died
+
+
+WHY = By("a tester", "2026-11-25T08:00:00+00:00", "to see what a kill leaves")
+# Each act that changes what is there already, and the bench it changes.
+ACTS = {
+    "adopt": lambda bench, _: adopt(bench, by=WHY),
+    "move-run": lambda bench, _: move_run(bench, "pass-0", by=WHY, product="birch-2"),
+    "retire": lambda bench, _: retire(bench, ["pass-1", "pass-2"], by=WHY),
+    "rename": lambda bench, _: rename(bench, "title", "weir", "the-weir", by=WHY),
+    "merge": lambda bench, root: merge(bench, root / "other", by=WHY),
+}
+
+
+def held(bench: Path) -> dict[str, bytes]:
+    """Return every file of a bench but those that only tell what was done."""
+    return {
+        str(p.relative_to(bench)): p.read_bytes()
+        for p in bench.rglob("*")
+        if p.is_file() and not p.name.startswith(".") and p.name != "journal.jsonl"
+    }
+
+
+def told_otherwise(bench: Path, but: frozenset[str] = frozenset()) -> str:
+    """Return what the journal of a settled bench says otherwise than its files, or nothing."""
+    wrong = [d for d in check_evidence(bench, depth="full").differences if d.kind not in but]
+    left = frozenset({"unjournalled", "row_new"})  # the run that was there before any journal
+    wrong = [d for d in wrong if not (d.kind in left and "old" in d.file + d.run)]
+    return "; ".join(f"{d.kind} {d.file}: {d.message}" for d in wrong)
+
+
+def try_act(name: str, kill) -> tuple[str, str, bool]:
+    """Kill one act; return how far it was, what is wrong, and if it died."""
+    with tempfile.TemporaryDirectory() as folder:
+        root = Path(folder)
+        bench, recorded = make_bench(root), root / "recorded"
+        add(bench, recorded)
+        (root / "second").mkdir()
+        other = make_bench(root / "second")
+        other.rename(root / "other")
+        (root / "other" / "bench.yaml").write_text(
+            BENCH_YAML.replace("titles:", "  cedar-1: {name: Cedar 1, class: desk}\ntitles:")
+        )
+        (root / "other" / "logs" / "old.csv").write_text("ms\n16.5\n18.5\n")
+        if name != "adopt":
+            adopt(bench, by=WHY)
+        before, entries = held(bench), len(read_journal(bench).entries)
+        died = kill(lambda: ACTS[name](bench, root))
+        with locked_bench(bench):
+            recover(bench)
+        done = len(read_journal(bench).entries) > entries
+        reached = f"{name}: {'done' if done else 'not done'}"
+        trouble = ""
+        if (held(bench) != before) != (done and name != "adopt"):
+            trouble = "the journal and the files do not tell the same"
+        trouble = trouble or told_otherwise(bench)
+        if not done:
+            ACTS[name](bench, root)
+        trouble = trouble or told_otherwise(bench)
+        if name != "adopt":
+            undo(bench, len(read_journal(bench).entries) - 1, by=WHY)
+            after = held(bench)
+            if name == "merge":  # what was added to bench.yaml stays
+                after["bench.yaml"] = before["bench.yaml"]
+            if not trouble and after != before:
+                trouble = "taken back, the bench is not as it was"
+        if list(bench.glob(".taking*")):
+            trouble = trouble or "the staging folder is left behind"
+    return reached, trouble, died
 
 
 def full_length_s() -> float:
@@ -188,7 +263,8 @@ def run_kills(count: int, *, seed: int) -> tuple[dict[str, int], list[str]]:
     for _ in range(count):
         delay_s = rng.uniform(0, longest_s)
         state, trouble, _ = try_kill(
-            lambda work, delay_s=delay_s: killed_child(work, delay_s), undo=rng.random() < 0.25
+            lambda work, delay_s=delay_s: killed_child(work, delay_s),
+            taking_back=rng.random() < 0.25,
         )
         reached[state] = reached.get(state, 0) + 1
         if trouble:
@@ -196,13 +272,14 @@ def run_kills(count: int, *, seed: int) -> tuple[dict[str, int], list[str]]:
     return reached, troubles
 
 
-def run_steps(*, undo: bool, every: int = 1) -> tuple[int, list[str]]:
-    """Kill before each disk event in turn; return how many there were, and everything wrong."""
+def run_steps(attempt, *, every: int = 1) -> tuple[int, list[str]]:
+    """Kill before each disk event in turn; return how many there were, and everything wrong.
+
+    `attempt` is given how to kill, and returns as `try_kill` does.
+    """
     step, troubles = 1, []
     while True:
-        state, trouble, died = try_kill(
-            lambda work, step=step: killed_at_step(work, step), undo=undo
-        )
+        state, trouble, died = attempt(lambda work, step=step: killed_at_step(work, step))
         if trouble:
             troubles.append(f"step {step}, {state}: {trouble}")
         if not died:
@@ -210,14 +287,21 @@ def run_steps(*, undo: bool, every: int = 1) -> tuple[int, list[str]]:
         step += every
 
 
+ATTEMPTS = {
+    "take-in": partial(try_kill, taking_back=False),
+    "taking back": partial(try_kill, taking_back=True),
+    **{name: partial(try_act, name) for name in ACTS},
+}
+
+
 if __name__ == "__main__":
     tries = int(sys.argv[1]) if len(sys.argv) > 1 else 200
     states, wrong = run_kills(tries, seed=20261125)
     for state, number in sorted(states.items()):
         print(f"{number:5d} {state}")
-    for back in (False, True):
-        steps, more = run_steps(undo=back)
-        print(f"{steps:5d} {'taking back' if back else 'take-in'}: before each disk event")
+    for name, attempt in ATTEMPTS.items():
+        steps, more = run_steps(attempt)
+        print(f"{steps:5d} {name}: before each disk event")
         tries, wrong = tries + steps, wrong + more
     for line in wrong:
         print("LOST", line)

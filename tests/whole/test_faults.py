@@ -23,8 +23,8 @@ from run_kill_points import kill_placing
 from small_bench import small_bench, walk, write_bench
 from tiny_project import cell_of, copy_project, edit_template, keep_cells
 
+from kit.bench.acts import undo
 from kit.bench.intake import add_logs
-from kit.bench.transaction import undo_last
 from kit.errors import BenchError, KitError, RunFileError
 from kit.review.walk import load_review
 
@@ -239,10 +239,10 @@ def test_a_disk_that_fills_while_logs_are_taken_in_leaves_the_bench_as_it_was(tm
         taken_in = bytes_of(disk / "bench")
         (disk / "ballast").write_bytes(bytes(shutil.disk_usage(disk).free))
         with pytest.raises(BenchError, match=r"No space left on device.*nothing was taken back"):
-            undo_last(disk / "bench")
+            undo(disk / "bench")
         assert bytes_of(disk / "bench") == taken_in
         (disk / "ballast").unlink()
-        undo_last(disk / "bench")
+        undo(disk / "bench")
         assert len(load_review(params).rows) == 4
 
 

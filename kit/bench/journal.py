@@ -1,0 +1,507 @@
+"""The journal of a bench: what was taken in and done, a line an act, each chained to the last.
+
+`journal.jsonl` only ever grows. A line is one JSON object with its keys in order and no space; its
+`hash` is the SHA-256 of `prev`, the hash of the line before (64 zeros before the first), and the
+SHA-256 of its body, in which each item stands by its own SHA-256. So an item, or all but the hash
+of a line, can be left out of a copy and the chain still be checked. A chain cannot tell that its
+end was cut off: sealed reviews carry its head and length, and `anchors.jsonl` lists them.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from kit.errors import BenchError, Fault
+
+JOURNAL = "journal.jsonl"
+ANCHORS = "anchors.jsonl"
+JOURNAL_FORMAT = "marginbook-journal/1"
+GENESIS = "0" * 64
+NOT_STATED = "not stated"
+_SHOWN = 20
+
+_KEYS = ("n", "prev", "when", "who", "act", "reason", "items", "hash")
+_BODY = ("n", "when", "who", "act", "reason")
+_TEXT = ("when", "who", "act", "reason", "prev", "hash")
+_Cells = (dict, type(None))
+# What an item of each kind holds, and nothing else.
+_ITEMS: Mapping[str, Mapping[str, Any]] = {
+    "begin": {"format": str, "bench": str},
+    "log": {
+        "file": str, "sha256": str, "bytes": int, "modified": int, "from": str, "copied": bool,
+    },
+    "gone": {"file": str, "sha256": str},
+    "row": {"run": str, "was": _Cells, "row": _Cells},
+    "sheet": {"was": str, "now": str},
+    "name": {"what": str, "was": str, "now": str},
+    "undone": {"entry": int},
+    "bench": {"name": str, "head": str, "length": int},
+}  # fmt: skip
+_ANCHOR_KEYS = ("review", "identity", "head", "length")
+
+
+@dataclass(frozen=True, slots=True)
+class By:
+    """Who does something to a bench, when (ISO 8601) and why."""
+
+    who: str = NOT_STATED
+    when: str = ""
+    reason: str = ""
+
+
+NOBODY = By()
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One line of a journal; `line` is its line in the file, counted from 1."""
+
+    n: int
+    when: str
+    who: str
+    act: str
+    reason: str
+    items: tuple[Mapping[str, Any], ...]
+    prev: str
+    hash: str
+    line: int = 0
+
+    def of_kind(self, kind: str) -> list[Mapping[str, Any]]:
+        """Return its items of one kind."""
+        return [item for item in self.items if item["kind"] == kind]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the entry as plain data, as it stands in the file."""
+        return {key: getattr(self, key) for key in _KEYS}
+
+    def to_line(self) -> str:
+        """Return the entry in a line: number, when, who, what, why."""
+        counts: dict[str, int] = {}
+        for item in self.items:
+            counts[item["kind"]] = counts.get(item["kind"], 0) + 1
+        told = ", ".join(f"{count} {kind}" for kind, count in counts.items())
+        why = f": {self.reason}" if self.reason else ""
+        return f"{self.n} {self.when or '(no date)'} {self.who}: {self.act} ({told}){why}"
+
+    def in_words(self) -> str:
+        """Return who did it and when, as messages name an entry."""
+        day = f", {self.when[:10]}" if self.when else ""
+        return f"entry {self.n} ({self.act} by {self.who}{day})"
+
+
+@dataclass(frozen=True, slots=True)
+class Journal:
+    """A journal as read: its entries, and the bytes of a last line that was cut short."""
+
+    entries: tuple[Entry, ...] = ()
+    torn_bytes: int = 0
+    there: bool = False
+
+    @property
+    def head(self) -> str:
+        """The hash of the last entry; of none, 64 zeros."""
+        return self.entries[-1].hash if self.entries else GENESIS
+
+    def replay(self) -> BenchState:
+        """Return what the bench holds by its journal."""
+        state = BenchState()
+        for entry in self.entries:
+            for item in entry.items:
+                if item["kind"] == "log":
+                    state.logs[item["file"]] = Kept(
+                        item["sha256"], item["bytes"], item["modified"], entry
+                    )
+                elif item["kind"] == "gone":
+                    state.logs.pop(item["file"], None)
+                elif item["kind"] == "row" and item["row"] is None:
+                    state.rows.pop(item["run"], None)
+                elif item["kind"] == "row":
+                    state.rows[item["run"]] = item["row"], entry
+                elif item["kind"] == "undone":
+                    state.undone.add(item["entry"])
+        return state
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """A log as it was taken in: the hash of its bytes, how many, when changed, by which entry."""
+
+    sha256: str
+    size_bytes: int
+    modified_ns: int
+    entry: Entry
+
+
+@dataclass(slots=True)
+class BenchState:
+    """What a journal says a bench holds: logs by file, rows by run, entries taken back."""
+
+    logs: dict[str, Kept] = field(default_factory=dict)
+    rows: dict[str, tuple[Mapping[str, str], Entry]] = field(default_factory=dict)
+    undone: set[int] = field(default_factory=set)
+
+
+@dataclass(frozen=True, slots=True)
+class Anchor:
+    """Head and length of a journal as a sealed review carries them."""
+
+    review: str
+    identity: str
+    head: str
+    length: int
+
+
+def _canonical(value: Any) -> str:
+    return json.dumps(value, ensure_ascii=False, sort_keys=True, separators=(",", ":"))
+
+
+def _sha(text: str) -> str:
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _body_sha(record: Mapping[str, Any]) -> str:
+    """Return the SHA-256 of an entry's body: its words, and each item by its SHA-256."""
+    items = [item if isinstance(item, str) else _sha(_canonical(item)) for item in record["items"]]
+    return _sha(_canonical({**{key: record[key] for key in _BODY}, "items": items}))
+
+
+def _line_of(record: Mapping[str, Any]) -> str:
+    """Return a record as a line, its keys in their written order."""
+    return (
+        json.dumps({key: record[key] for key in _KEYS}, ensure_ascii=False, separators=(",", ":"))
+        + "\n"
+    )
+
+
+def read_journal(folder: Path) -> Journal:
+    """Read and check the journal of a bench folder.
+
+    A last line that was cut short, as by a power failure, is left out and counted: the next act
+    takes it away.
+
+    Raises
+    ------
+    BenchError
+        If it cannot be read, or anything before its last line is not as it was written: with every
+        such place.
+    """
+    path, name = folder / JOURNAL, f"{folder.name}/{JOURNAL}"
+    try:
+        data = path.read_bytes()
+    except FileNotFoundError:
+        return Journal()
+    except OSError as error:
+        raise BenchError.at(name, f"cannot be read: {error.strerror or error}") from None
+    return parse_journal(data, file=name)
+
+
+def parse_journal(data: bytes, *, file: str) -> Journal:
+    """Return a journal from its bytes; faults as `read_journal`."""
+    whole = data.rfind(b"\n") + 1
+    lines = data[:whole].split(b"\n")[:-1]
+    if lines and all(line.endswith(b"\r") for line in lines):
+        raise BenchError.at(
+            file,
+            "its line ends were changed to CR LF, as git does without .gitattributes; put back the "
+            'bytes that were committed ("journal.jsonl -text" in .gitattributes, then check it out '
+            "again)",
+        )
+    faults: list[Fault] = []
+    entries: list[Entry] = []
+    prev, offset = GENESIS, 0
+    for number, line in enumerate(lines, 1):
+        try:
+            entry = _parse_line(line, n=number - 1, prev=prev, line_number=number)
+            entries.append(entry)
+            prev = entry.hash
+        except _DamagedError as error:
+            faults.append(Fault(file, f"{error} (at byte {offset})", line=number))
+            prev = error.next_prev or prev
+        offset += len(line) + 1
+    if faults:
+        more = len(faults) - _SHOWN
+        faults = faults[:_SHOWN] + ([Fault(file, f"and {more} more lines")] if more > 0 else [])
+        raise BenchError(
+            [
+                *faults,
+                Fault(
+                    file,
+                    "the journal was damaged or written by hand; put it back from a copy (git, a "
+                    "backup). Nothing is repaired here, since readable lines stand after the place",
+                ),
+            ]
+        )
+    return Journal(tuple(entries), len(data) - whole, there=True)
+
+
+class _DamagedError(Exception):
+    """A line that is not as it was written; `next_prev` is what the line after should name."""
+
+    def __init__(self, message: str, next_prev: str = "") -> None:
+        self.next_prev = next_prev
+        super().__init__(message)
+
+
+def _parse_line(line: bytes, *, n: int, prev: str, line_number: int) -> Entry:
+    """Return one entry, or raise what is wrong with its line."""
+    try:
+        record = json.loads(line.decode())
+    except (ValueError, RecursionError):
+        raise _DamagedError("is no line of a journal") from None
+    if not isinstance(record, dict) or tuple(record) != _KEYS:
+        raise _DamagedError(f"has not exactly the keys {', '.join(_KEYS)}, in that order")
+    said = record["hash"] if isinstance(record["hash"], str) else ""
+    if not isinstance(record["n"], int) or not all(isinstance(record[k], str) for k in _TEXT):
+        raise _DamagedError("holds a value of another type than was written", said)
+    if problem := _items_problem(record["items"]):
+        raise _DamagedError(problem, said)
+    if _line_of(record).encode() != line + b"\n":
+        raise _DamagedError("is not written as it was", said)
+    if record["prev"] != prev:
+        raise _DamagedError(
+            "does not follow the line before it: one was removed, put in or moved", said
+        )
+    if record["n"] != n:
+        raise _DamagedError(f"is entry {record['n']} where entry {n} belongs", said)
+    if _sha(prev + _body_sha(record)) != said:
+        raise _DamagedError("was changed after it was written: its hash does not fit", said)
+    words = {key: record[key] for key in _KEYS}
+    return Entry(**{**words, "items": tuple(record["items"])}, line=line_number)
+
+
+def _items_problem(items: Any) -> str:
+    """Say what is wrong with the items of an entry, or nothing."""
+    if not isinstance(items, list):
+        return "has no list of items"
+    for item in items:
+        kind = item.get("kind") if isinstance(item, dict) else None
+        if not isinstance(kind, str) or kind not in _ITEMS:
+            return f"holds an item of no known kind ({str(kind)[:40]})"
+        fields = _ITEMS[kind]
+        if item.keys() - {"kind"} != fields.keys():
+            return f"holds a {kind} without exactly {', '.join(fields)}"
+        if not all(isinstance(item[key], fields[key]) for key in fields):
+            return f"holds a {kind} with a value of another type"
+    return ""
+
+
+def log_item(file: str, path: Path, *, sha256: str, source: str, copied: bool) -> dict[str, Any]:
+    """Return the item of a log: its name in the bench, hash and number of bytes, where it is from.
+
+    `copied` says that the act put the file there, and taking it back removes it.
+    """
+    stat = path.stat()
+    return {
+        "kind": "log", "file": file, "sha256": sha256, "bytes": stat.st_size,
+        "modified": stat.st_mtime_ns, "from": source, "copied": copied,
+    }  # fmt: skip
+
+
+def row_item(
+    run: str, was: Mapping[str, str] | None, row: Mapping[str, str] | None
+) -> dict[str, Any]:
+    """Return the item of a row of the run sheet: its filled cells before and after, or None."""
+    return {"kind": "row", "run": run, "was": was, "row": row}
+
+
+def new_lines(
+    journal: Journal, *, act: str, by: By, items: Iterable[Mapping[str, Any]], bench: str
+) -> str:
+    """Return the lines an act adds to a journal; the first act begins it."""
+    n, prev, lines = len(journal.entries), journal.head, []
+    todo: list[tuple[str, str, list[Mapping[str, Any]]]] = [(act, by.reason, list(items))]
+    if not n:
+        begin = {"kind": "begin", "format": JOURNAL_FORMAT, "bench": bench}
+        todo.insert(0, ("begin", "", [begin]))
+    for what, reason, holds in todo:
+        record: dict[str, Any] = {
+            "n": n, "prev": prev, "when": by.when, "who": by.who, "act": what, "reason": reason,
+            "items": holds,
+        }  # fmt: skip
+        record["hash"] = prev = _sha(prev + _body_sha(record))
+        lines.append(_line_of(record))
+        n += 1
+    return "".join(lines)
+
+
+def append_lines(folder: Path, lines: str) -> int:
+    """Append lines to a bench's journal, those not there yet; wait until the disk has them.
+
+    The caller holds the lock of the bench. A last line that was cut short is taken away first.
+
+    Returns
+    -------
+    int
+        Bytes of a torn last line that were taken away.
+
+    Raises
+    ------
+    BenchError
+        If the journal is damaged, or goes on otherwise than the lines expect.
+    """
+    journal = read_journal(folder)
+    name = f"{folder.name}/{JOURNAL}"
+    known = {entry.hash for entry in journal.entries}
+    new = [ln for ln in lines.splitlines(keepends=True) if json.loads(ln)["hash"] not in known]
+    if new and json.loads(new[0])["prev"] != journal.head:
+        raise BenchError.at(
+            name, "went on otherwise while an act was cut short; put it back from a copy"
+        )
+    if not new and not journal.torn_bytes:
+        return 0
+    path = folder / JOURNAL
+    fresh = not path.exists()
+    with path.open("ab") as stream:
+        if journal.torn_bytes:
+            stream.truncate(path.stat().st_size - journal.torn_bytes)
+        if new:
+            stream.write("".join(new).encode())
+        stream.flush()
+        os.fsync(stream.fileno())
+    if fresh and hasattr(os, "O_DIRECTORY"):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+    return journal.torn_bytes
+
+
+def excerpt(journal: Journal, *, wanted: Callable[[Mapping[str, Any]], bool]) -> bytes:
+    """Return a copy of a journal in which only some items can be read.
+
+    Every other item stands by its SHA-256, and an entry without any wanted item by the SHA-256 of
+    its body alone, so that the whole chain can still be checked and nothing else is told.
+    """
+    lines = []
+    for entry in journal.entries:
+        record = {key: getattr(entry, key) for key in _KEYS}
+        kept = [item if wanted(item) else _sha(_canonical(item)) for item in entry.items]
+        if all(isinstance(item, str) for item in kept):
+            lines.append(_canonical({"n": entry.n, "body": _body_sha(record)}) + "\n")
+        else:
+            lines.append(_line_of({**record, "items": kept}))
+    return "".join(lines).encode()
+
+
+@dataclass(frozen=True, slots=True)
+class Excerpt:
+    """The part of a journal that a sealed review carries: what it tells, its head and length."""
+
+    logs: Mapping[str, tuple[str, int]]  # file -> SHA-256, number of its entry
+    head: str
+    length: int
+    shown: int  # entries that can be read
+
+
+def read_excerpt(data: bytes, *, file: str) -> Excerpt:
+    """Check the chain of an excerpt and return what it tells.
+
+    Raises
+    ------
+    BenchError
+        At the first line that does not follow.
+    """
+    prev, shown = GENESIS, 0
+    logs: dict[str, tuple[str, int]] = {}
+    if not data.endswith(b"\n"):
+        raise BenchError.at(file, "the last line is cut short")
+    for n, line in enumerate(data.split(b"\n")[:-1]):
+        try:
+            record = json.loads(line.decode())
+            hidden = set(record) == {"n", "body"}
+            if record["n"] != n or not (hidden or tuple(record) == _KEYS):
+                raise ValueError
+            if hidden:
+                prev = _sha(prev + record["body"])
+                continue
+            shown += 1
+            prev_said, prev = record["prev"], _sha(prev + _body_sha(record))
+            if record["hash"] != prev or _sha(prev_said + _body_sha(record)) != prev:
+                raise ValueError
+            readable = [item for item in record["items"] if not isinstance(item, str)]
+            if _items_problem(readable):
+                raise ValueError
+        except (ValueError, KeyError, TypeError, RecursionError):
+            raise BenchError.at(file, "does not follow the line before it", line=n + 1) from None
+        for item in readable:
+            if item["kind"] == "log":
+                logs[item["file"]] = item["sha256"], n
+            elif item["kind"] == "gone":
+                logs.pop(item["file"], None)
+    return Excerpt(logs, prev, data.count(b"\n"), shown)
+
+
+def read_anchors(folder: Path) -> tuple[Anchor, ...]:
+    """Return head and length of the journal at each sealing of a review of this bench.
+
+    Raises
+    ------
+    BenchError
+        If the list cannot be read.
+    """
+    path, name = folder / ANCHORS, f"{folder.name}/{ANCHORS}"
+    if not path.exists():
+        return ()
+    found: list[Anchor] = []
+    try:
+        for line in path.read_bytes().splitlines():
+            record = json.loads(line.decode())
+            if tuple(record) != _ANCHOR_KEYS or not isinstance(record["length"], int):
+                raise ValueError
+            found.append(Anchor(**record))
+    except OSError as error:
+        raise BenchError.at(name, f"cannot be read: {error.strerror or error}") from None
+    except (ValueError, TypeError, RecursionError):
+        raise BenchError.at(
+            name, f"has not exactly the keys {', '.join(_ANCHOR_KEYS)}; put it back from a copy",
+            line=len(found) + 1,
+        ) from None  # fmt: skip
+    return tuple(found)
+
+
+def note_anchor(folder: Path, anchor: Anchor) -> bool:
+    """Add a sealed review's anchor to a bench, unless it is there; return whether it is there now.
+
+    A bench that may not be written is left as it is: the sealed review holds its anchor all the
+    same.
+    """
+    try:
+        if anchor in read_anchors(folder):
+            return True
+        line = json.dumps({key: getattr(anchor, key) for key in _ANCHOR_KEYS}, ensure_ascii=False)
+        with (folder / ANCHORS).open("ab") as stream:
+            stream.write(line.encode() + b"\n")
+    except (OSError, BenchError):
+        return False
+    return True
+
+
+def anchor_faults(journal: Journal, anchors: Sequence[Anchor], *, file: str) -> list[Fault]:
+    """Return a fault for each anchor the journal does not hold: its end was cut, or rewritten."""
+    faults = []
+    for anchor in anchors:
+        if anchor.length > len(journal.entries):
+            faults.append(
+                Fault(
+                    file,
+                    f"has {len(journal.entries)} entries, but had {anchor.length} when review "
+                    f'"{anchor.review}" was sealed: its end was cut off; put it back from a copy',
+                )
+            )
+        elif anchor.length and journal.entries[anchor.length - 1].hash != anchor.head:
+            faults.append(
+                Fault(
+                    file,
+                    f'is not the one review "{anchor.review}" was sealed with: up to entry '
+                    f"{anchor.length - 1} it was written anew; put it back from a copy",
+                    line=anchor.length,
+                )
+            )
+    return faults
