@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from wrong_files import SHEET_HEAD, TYPED
 
 from kit.bench.runs import (
     Run,
@@ -45,8 +46,7 @@ b1,birch-6,weir,plain,logs/b1.csv,2026-05-01,s1,1.10
 """
 
 
-@pytest.fixture
-def bench(tmp_path: Path) -> Bench:
+def small_bench(tmp_path: Path) -> Bench:
     folder = tmp_path / "bench"
     (folder / "logs").mkdir(parents=True)
     (folder / "bench.yaml").write_text(BENCH_YAML)
@@ -54,6 +54,11 @@ def bench(tmp_path: Path) -> Bench:
         (folder / "logs" / f"{name}.csv").write_text("ms\n" + f"{ms}\n" * 100)
     (folder / "runs.csv").write_text(SHEET)
     return read_bench(folder)
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Bench:
+    return small_bench(tmp_path)
 
 
 def read(bench: Bench, sheet: str | bytes):
@@ -127,9 +132,6 @@ def test_lines_are_those_of_the_file_even_after_cells_of_two_lines(bench):
     assert [row.line for row in read(bench, sheet)] == [2, 5]
 
 
-TYPED = "run;product;title;average_fps;low_1pct_fps;value;unit\n"
-
-
 @pytest.mark.parametrize(
     ("row", "typed"),
     [
@@ -159,83 +161,6 @@ def test_an_empty_layout_is_found_by_the_name_of_the_log(bench):
     assert [row.layout for row in rows] == ["plain", "stamps"]
 
 
-HEAD = (
-    "run,product,title,layout,log,began,session,status,reason,average_fps,low_1pct_fps,value,unit\n"
-)
-ONE_FAULT = {
-    "same id": (
-        HEAD + "a,alder-4,weir,plain,x.csv\nb,alder-4,weir,plain,y.csv\na,alder-4,weir,plain,z.csv",
-        'line 4, run: "a" is used twice, first on line 2; every run has its own id',
-    ),
-    "no id": (HEAD + ",alder-4,weir,plain,x.csv", "line 2, run: the cell is empty"),
-    "bad id": (HEAD + "a b,alder-4,weir,plain,x.csv", "line 2, run: found 'a b'"),
-    "product": (
-        HEAD + "a,alder4,weir,plain,x.csv",
-        'line 2, product: no product "alder4" in bench.yaml; did you mean "alder-4"?',
-    ),
-    "smart quotes": (HEAD + "a,\u201calder-4\u201d,weir,plain,x.csv", 'did you mean "alder-4"?'),
-    "title": (HEAD + "a,alder-4,wier,plain,x.csv", 'did you mean "weir"?'),
-    "no title": (HEAD + "a,alder-4,,plain,x.csv", "line 2, title: the cell is empty"),
-    "layout": (HEAD + "a,alder-4,weir,plan,x.csv", 'no layout "plan" in bench.yaml; did you mean'),
-    "no layout": (HEAD + "a,alder-4,weir,,x.dat", '"x.dat" fits none by its name; name the layout'),
-    "out": (HEAD + "a,alder-4,weir,plain,../x.csv", "leads out of the bench folder"),
-    "absolute": (HEAD + "a,alder-4,weir,plain,/x.csv", "leads out of the bench folder"),
-    "drive": (HEAD + "a,alder-4,weir,plain,C:/x.csv", "leads out of the bench folder"),
-    "backslash": (HEAD + "a,alder-4,weir,plain,logs\\x.csv", "with forward slashes"),
-    "both": (HEAD + "a,alder-4,weir,plain,x.csv,,,,,60", "a log and a figure typed in"),
-    "neither": (HEAD + "a,alder-4,weir", "line 2, log: the row has neither a log nor a figure"),
-    "reason": (HEAD + "a,alder-4,weir,,,,,crashed", 'line 2, reason: the cell is empty; status "c'),
-    "status": (HEAD + "a,alder-4,weir,,,,,crash,x", "found 'crash'; expected ran, crashed, refu"),
-    "typed and crashed": (HEAD + "a,alder-4,weir,,,,,crashed,x,60", 'status is "crashed"'),
-    "letters": (HEAD + "a,alder-4,weir,,,,,,,6o", "average_fps: found '6o'; expected a number"),
-    "comma": (HEAD + 'a,alder-4,weir,,,,,,,"61,5"', "found '61,5'; expected a number such as 61.5"),
-    "unit": (HEAD + "a,alder-4,weir,,,,,,,61 fps", "found '61 fps'; expected a number"),
-    "zero": (HEAD + "a,alder-4,weir,,,,,,,0", "average_fps: found '0'; a frame rate is above zero"),
-    "NaN": (HEAD + "a,alder-4,weir,,,,,,,nan", "average_fps: found 'nan'"),
-    "low": (HEAD + "a,alder-4,weir,,,,,,,60,61", "low_1pct_fps: 61 is above average_fps"),
-    "low alone": (HEAD + "a,alder-4,weir,,,,,,,,61", "average_fps: the cell is empty, but 1 % low"),
-    "date": (HEAD + "a,alder-4,weir,plain,x.csv,5/1/2026", "began: found '5/1/2026'; expected a d"),
-    "no such day": (HEAD + "a,alder-4,weir,plain,x.csv,2026-02-30", "began: found '2026-02-30'"),
-    "serial date": (HEAD + "a,alder-4,weir,plain,x.csv,45987.35", "began: found '45987.35'"),
-    "value": (HEAD + "a,alder-4,weir,,,,,,,,,9", 'title "weir" measures frames'),
-    "log of value": (HEAD + "a,alder-4,sorting,plain,x.csv", "measures duration; its result is ty"),
-    "frames of value": (HEAD + "a,alder-4,sorting,,,,,,,60", "type the result in as value"),
-    "other unit": (HEAD + "a,alder-4,sorting,,,,,,,,,60,min", "results of this title are in s"),
-    "negative time": (HEAD + "a,alder-4,sorting,,,,,,,,,-1,s", "value: -1 is not above zero"),
-    "formula": (HEAD + "a,alder-4,weir,plain,=B2,,", "log: '=B2' is a formula; write the value"),
-    "broken formula": (HEAD + "a,alder-4,weir,plain,x.csv,,#REF!", "#REF! is what a spreadsheet w"),
-    "slip": (
-        HEAD.replace("session", "sesion") + "a,alder-4,weir,plain,x.csv",
-        'line 1, sesion: unknown column; did you mean "session"?',
-    ),
-    "capital": (HEAD.replace("reason", "Reason") + "a,alder-4,weir,plain,x.csv", '"reason"?'),
-    "control": (HEAD.strip() + ",drivers\na,alder-4,weir,plain,x.csv", 'did you mean "driver"?'),
-    "no column": ("run,title\na,weir", "line 1, product: the column is missing"),
-    "not a sheet": ("hello\nworld", "the column is missing; the first line holds 'hello'"),
-    "column twice": ("run,product,title,log,log\n", "line 1, log: two columns have this name"),
-    "no name": ("run,product,title,,log\n", "line 1: column 4 has no name"),
-    "beyond": ("run,product,title\na,alder-4,weir,x\n", "'x' stands beyond the last column"),
-    "open quote": (
-        HEAD + 'a,alder-4,weir,plain,x.csv,,,,"no',
-        "line 2: a quotation mark is not cl",
-    ),
-    "empty": ("", "the file is empty"),
-    "blank": (",,,\n;;\n", "the file is empty"),
-    "latin-1": ("run,product,title\na,b\u00fc,c".encode("latin-1"), "line 2: not UTF-8 text"),
-    "NUL": ("run,product,title\na\0,b,c", "line 2: holds a NUL character"),
-    "thousands": (TYPED + "a;alder-4;sorting;;;1.234;s", "may mean 1234 or 1,2340"),
-}
-
-
-@pytest.mark.parametrize("case", ONE_FAULT)
-def test_a_faulty_sheet_is_told(bench, case):
-    sheet, fragment = ONE_FAULT[case]
-    faults = faults_of(bench, sheet)
-    assert any(fragment in fault for fault in faults), faults
-    if case != "not a sheet":
-        assert len(faults) == 1, faults
-
-
 def test_a_metric_that_may_be_typed_in_has_a_column(bench):
     head = "run,product,title,average_fps,median_fps,low_1pct_fps\n"
     # The median may be above the average: few long frames lower that alone.
@@ -251,7 +176,7 @@ def test_a_metric_that_may_be_typed_in_has_a_column(bench):
 
 def test_all_faults_of_a_sheet_are_told_at_once_in_order(bench):
     sheet = (
-        HEAD + "a,alder-4,wier,plain,x.csv\nb,birch,weir,plain,../y.csv\n"
+        SHEET_HEAD + "a,alder-4,wier,plain,x.csv\nb,birch,weir,plain,../y.csv\n"
         "c,birch-6,weir,,,yesterday,,crashed,\n"
     )
     found = [fault.split(":")[0] for fault in faults_of(bench, sheet)]
@@ -314,7 +239,7 @@ def test_faults_of_all_logs_come_in_one_error(bench):
 
 
 def test_many_logs_come_in_order_with_all_faults(bench):
-    sheet = HEAD + "".join(f"r{i},alder-4,weir,plain,logs/r{i}.csv\n" for i in range(30))
+    sheet = SHEET_HEAD + "".join(f"r{i},alder-4,weir,plain,logs/r{i}.csv\n" for i in range(30))
     for i in range(30):
         (bench.folder / "logs" / f"r{i}.csv").write_text(f"ms\n{i + 1}\n")
     rows = read(bench, sheet)
@@ -332,19 +257,19 @@ def test_a_link_out_of_the_bench_is_refused(bench, tmp_path):
     outside = tmp_path / "outside.csv"
     outside.write_text("ms\n10\n")
     (bench.folder / "logs" / "link.csv").symlink_to(outside)
-    (row,) = read(bench, HEAD + "a,alder-4,weir,plain,logs/link.csv\n")
+    (row,) = read(bench, SHEET_HEAD + "a,alder-4,weir,plain,logs/link.csv\n")
     with pytest.raises(RunFileError, match="leads out of the bench folder by a symbolic link"):
         read_run(row, bench)
     inside = bench.folder / "logs" / "inside.csv"
     inside.symlink_to(bench.folder / "logs" / "a1.csv")
-    (row,) = read(bench, HEAD + "a,alder-4,weir,plain,logs/inside.csv\n")
+    (row,) = read(bench, SHEET_HEAD + "a,alder-4,weir,plain,logs/inside.csv\n")
     assert read_run(row, bench).log.frame_ms.size == 100
 
 
 def test_a_row_that_produced_nothing_has_no_log(bench):
     rows = read(
         bench,
-        HEAD + "a,alder-4,weir,plain,logs/gone.csv,,,crashed,no start\n"
+        SHEET_HEAD + "a,alder-4,weir,plain,logs/gone.csv,,,crashed,no start\n"
         "b,alder-4,weir,,,,,,,60\nc,alder-4,weir,,,,,set_aside,log lost\n",
     )
     assert [run.log for run in read_runs(rows, bench)] == [None, None, None]

@@ -49,31 +49,6 @@ def test_a_byte_order_mark_is_passed_over(tmp_path):
     assert read(tmp_path, b"\xef\xbb\xbfinner: {wide_s: 2.5}\n").inner.wide_s == 2.5
 
 
-@pytest.mark.parametrize(
-    ("text", "said"),
-    [
-        ("inner: {wide_s: 1}\ninner: {wide_s: 2}\n", "line 2, inner: the key stands twice"),
-        ("inner:\n\twide_s: 1\n", "line 2: a tab indents this line"),
-        ("driver: &a x\ninner: {wide_s: 1}\n", "line 1: anchors and aliases (&a)"),
-        ("", "the file is empty"),
-        ("- a\n- b\n", "expected keys with values"),
-        ("inner: {wide_s: 1\n", "line 1: the bracket opened here is not closed"),
-        ("inner: {wide_s: one}\n", "line 1, inner.wide_s: found 'one'; expected a number"),
-        ("inner: {wide: 1, wide_s: 1}\n", 'unknown key "wide"; did you mean "wide_s"?'),
-        ("many: {x: {wide_ss: 1}}\ninner: {wide_s: 1}\n", 'did you mean "wide_s"?'),
-        ("inner: 5\n", "line 1, inner: found '5'; expected keys with values"),
-        ("driver: x\n", 'the key "inner" is missing'),
-        (b"driver: \xff\ninner: {wide_s: 1}\n", "line 1: not UTF-8 text"),
-        ("driver: !!python/object:os.system x\ninner: {wide_s: 1}\n", "line 1"),
-    ],
-)
-def test_faults_name_line_and_way_out(tmp_path, text, said):
-    with pytest.raises(ParamsError) as caught:
-        read(tmp_path, text)
-    assert said in str(caught.value)
-    assert str(caught.value).startswith("some.yaml")
-
-
 def test_every_fault_is_told_at_once(tmp_path):
     with pytest.raises(ParamsError) as caught:
         read(tmp_path, "inner: {wide: 1, names: 5}\ndriverr: x\n")
