@@ -273,6 +273,23 @@ _ALL = (
         1,
         "The smallest margin that the runs planned resolve with the power asked for.",
     ),
+    Method(
+        "run-gain",
+        1,
+        "A title's share of the variance of ln suite margin so far, and the part of the whole that "
+        "one more run of it on every product takes away.",
+    ),
+    Method(
+        "pilot",
+        1,
+        "Power, and runs needed, of the plan with the spread seen in the runs so far; with "
+        "caution, with a spread that the true one lies below with confidence 0.8.",
+    ),
+    Method(
+        "sensor-ends",
+        1,
+        "Mean of a sensor's readings with the frames of the first or the last fifth of a run.",
+    ),
 )
 
 METHODS = {method.name: method for method in _ALL}

@@ -28,14 +28,17 @@ from kit.claims.bound_text import bind_review_text
 from kit.claims.claim import CLAIMS_FORMAT, ClaimBook, trace_faults
 from kit.claims.of_pages import kit_version, page_name
 from kit.errors import Finding, KitError, SealError
-from kit.page import looksections, plansections
 from kit.page.assemble import build_page
 from kit.page.html import WRAPPER, Html
 from kit.page.outputs import result_frames
 from kit.page.prose import show_text
 from kit.page.redraw import claim_pieces
 from kit.page.traces import trace_section
+from kit.planning.of_review import order_frame, plan_of_review
 from kit.report.template import own_sources
+from kit.review.health import measure_health
+from kit.review.look_into import look_into
+from kit.review.walk import Results, Review
 from kit.rounding import table_csv
 
 if TYPE_CHECKING:
@@ -199,11 +202,6 @@ def page_pieces(fresh: Fresh, charts: Charts | None = None) -> dict[str, Callabl
         "show_text(text)": lambda: show_text(bind_review_text(review.loaded, book)),
     }
     pieces |= claim_pieces(book)
-    for module in (looksections, plansections):
-        for name, function in vars(module).items():
-            if name.endswith("_section"):
-                line = f"{module.__name__.rpartition('.')[2]}.{name}(review, book)"
-                pieces[line] = partial(function, review, book)
     for name, made in (charts or {}).items():
         pieces[f'pictures.show_charts(charts["{name}"], book)'] = partial(_show_charts, made, book)
     return pieces
@@ -282,13 +280,31 @@ def _markup_of(output: Mapping[str, Any]) -> str:
 def compare_tables(bag: Bag, fresh: Fresh, *, same_kit: bool) -> list[Finding]:
     """Return a finding for each cell of the result tables that is not what the logs give."""
     findings: list[Finding] = []
-    for name, frame in result_frames(fresh.review, fresh.results, fresh.book).items():
+    for name, frame in result_frames(fresh.book).items():
         path = f"data/tables/{name}.csv"
         if path in bag.files or same_kit:
             data = _bytes_of(bag, path, findings)
             if data is not None:
+                if not same_kit and name in FRAMES and not data.startswith(b"id,"):
+                    frame = FRAMES[name](fresh.review, fresh.results)
                 findings += compare_csv(path, table_csv(frame), data, strict=same_kit)
     return findings
+
+
+# Tables as earlier versions wrote them, of results; every later one holds claims, by id.
+FRAMES: Mapping[str, Callable[[Review, Results], Any]] = {
+    "screening": lambda review, _: review.screened.to_frame(),
+    "value": lambda _, results: results.value and results.value.to_frame(),
+    "weighings": lambda _, results: results.value and results.value.weighings_frame(),
+    "look": lambda review, _: look_into(review).to_frame(),
+    "hitches": lambda review, _: look_into(review).hitches_frame(),
+    "repeatability": lambda *made: measure_health(*made).to_frame(),
+    "stale": lambda *made: measure_health(*made).stale_frame(),
+    "gaps": lambda *made: measure_health(*made).gaps_frame(),
+    "tasks": lambda *made: measure_health(*made).tasks_frame(),
+    "plan": lambda review, _: plan_of_review(review).plan.to_frame(),
+    "order": lambda review, _: order_frame(plan_of_review(review).order),
+}
 
 
 def _fresh_charts(fresh: Fresh) -> Charts | None:

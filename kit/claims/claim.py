@@ -83,10 +83,15 @@ KINDS: Mapping[str, ClaimKind] = {
     "spread": ClaimKind("spread/{metric}/{title}/{part}"),
     "component": ClaimKind("component/{metric}/{part}", part="components"),
     "task": ClaimKind("task/{part}/{product}"),
-    "look": ClaimKind("look/{part}/{run}", "low_definitions"),
+    "look": ClaimKind("look/{part}/{run}", "low_definitions", part="budgets"),
     "share_within": ClaimKind("look/share_within/{metric}/{title}/{product}"),
+    "hitch": ClaimKind("hitch/{part}/{run}/{group}"),
+    "sensor": ClaimKind("sensor/{metric}/{part}/{run}", metric="sensors"),
     "plan": ClaimKind("plan/{part}{cell}"),
     "plan_margin": ClaimKind("plan/smallest/{title}/{pair}"),
+    "gain": ClaimKind("gain/{part}/{title}"),
+    "next_minutes": ClaimKind("next_minutes/{part}"),
+    "pilot": ClaimKind("pilot/{part}/{title}/{pair}"),
     # Statements: what a page says in words.
     "control": ClaimKind("control/{metric}/{product}", metric="controls"),
     "waiver": ClaimKind("waiver/{metric}/{pair}", metric="controls"),
@@ -108,6 +113,16 @@ KINDS: Mapping[str, ClaimKind] = {
     "task_why": ClaimKind("task_why/{product}"),
     "task_titles": ClaimKind("task_titles/{product}"),
     "not_weighed": ClaimKind("value/{group}/not_weighed/{product}", "price_kinds"),
+    "not_shown": ClaimKind("not_shown/{run}"),
+    "not_planned": ClaimKind("not_planned/{title}"),
+    "plan_asked": ClaimKind("plan_asked"),
+    "plan_note": ClaimKind("plan_note/{part}"),
+    "plan_short": ClaimKind("plan_short/{pair}"),
+    "next_run": ClaimKind("next_run/{part}"),
+    "order": ClaimKind("order/{part}"),
+    "check": ClaimKind("check/{part}"),
+    "pilot_said": ClaimKind("pilot_said/{part}/{title}/{pair}"),
+    "pilot_rule": ClaimKind("pilot_rule"),
 }
 
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import partial
 from importlib.metadata import PackageNotFoundError, version
 from itertools import chain
 from pathlib import Path
@@ -22,11 +23,22 @@ from kit.claims.claim import (
     make_statement,
 )
 from kit.margins.repeatability import BenchComponents, Repeatability
-from kit.planning.of_review import plan_of_review, planned_titles
+from kit.metrics.series import SENSOR_WORDS
+from kit.planning.of_review import Planned, plan_of_review, planned_titles
+from kit.planning.runs_needed import PilotCheck, Plan
 from kit.review.health import Health, measure_health
-from kit.review.look_into import LookedRun, look_into
+from kit.review.look_into import Hitch, LookedRun, look_into
 from kit.review.walk import Results, Review, load_review, work_out
-from kit.rounding import count_text, fps_text, ratio_text, share_text
+from kit.rounding import (
+    NBSP,
+    Rounded,
+    count_text,
+    fps_text,
+    number,
+    plain_text,
+    ratio_text,
+    share_text,
+)
 from kit.settings.bench_file import Bench
 from kit.settings.metric import HEADLINE, METRIC_LABELS, METRICS
 from kit.settings.params import ReviewParams
@@ -177,24 +189,65 @@ def _look_claims(review: Review) -> Iterator[Claim]:
             unit="share",
             text=share_text(share, locale=review.params.locale),
         )
+    hitches = [(n, h, r) for r in look.runs for n, h in enumerate(r.hitches, start=1)]
+    for place, hitch, run in sorted(hitches, key=lambda found: -found[1].longer_ms):
+        yield from _of_hitch(hitch, run, place, review.params.locale)
+    for run in look.runs:
+        yield from _of_sensors(run, review.params.locale)
+    for name in look.not_shown:
+        subject = Subject(product=look.product, title=look.title, runs=[name])
+        yield make_statement("not_shown", "beyond the most runs shown", subject)
+
+
+def _of_hitch(hitch: Hitch, run: LookedRun, place: int, locale: str) -> Iterator[Claim]:
+    """Yield where one hitch is, how long it lasts, and how long the frames around it do."""
+    at = Rounded(f"{number(hitch.time_s, decimals=2, locale=locale)}{NBSP}s", "", "2 decimals")
+    for part, value, unit, text in (
+        ("at", hitch.time_s, "s", at),
+        ("frame", hitch.frame_ms, "ms", fps_text(hitch.frame_ms, unit="ms", locale=locale)),
+        ("around", hitch.around_ms, "ms", fps_text(hitch.around_ms, unit="ms", locale=locale)),
+    ):
+        subject = _subject_of_run(run, "hitch", part, f"{place}")
+        found = Figure(value)
+        yield make_claim("hitch", subject, found, method="hitches-in-run", unit=unit, text=text)
+
+
+def _of_sensors(run: LookedRun, locale: str) -> Iterator[Claim]:
+    """Yield what each sensor read in the first fifth of a run and in its last."""
+    for sensor, (_, unit) in SENSOR_WORDS.items():
+        decimals = 0 if sensor == "clock_mhz" else 1
+        ends = run.series.sensor_ends.get(sensor, ())
+        if not all(map(math.isfinite, ends)):
+            continue
+        for part, value in zip(("first", "last"), ends, strict=False):
+            shown = f"{number(value, decimals=decimals, locale=locale)}{NBSP}{unit}"
+            yield make_claim(
+                "sensor",
+                _subject_of_run(run, sensor, part),
+                Figure(value),
+                method="sensor-ends",
+                unit=unit,
+                text=Rounded(shown, "", f"{decimals} decimals"),
+            )
+
+
+def _subject_of_run(run: LookedRun, metric: str, part: str, group: str = "") -> Subject:
+    return Subject(
+        metric,
+        run.metrics.product,
+        title=run.metrics.title,
+        group=group,
+        part=part,
+        inputs=[run.run],
+        runs=[run.run] if run.used else [],
+        set_aside=[] if run.used else [run.run],
+        marks=[] if run.used else ["set_aside"],
+    )
 
 
 def _of_run(run: LookedRun, review: Review) -> Iterator[Claim]:
     locale = review.params.locale
-
-    def subject(metric: str, part: str, group: str = "") -> Subject:
-        return Subject(
-            metric,
-            run.metrics.product,
-            title=run.metrics.title,
-            group=group,
-            part=part,
-            inputs=[run.run],
-            runs=[run.run] if run.used else [],
-            set_aside=[] if run.used else [run.run],
-            marks=[] if run.used else ["set_aside"],
-        )
-
+    subject = partial(_subject_of_run, run)
     hitches = float(len(run.hitches))
     yield _number("look", subject("hitches", "hitches"), hitches, "hitches-in-run", "hitches",
                   review)  # fmt: skip
@@ -229,11 +282,23 @@ def _of_run(run: LookedRun, review: Review) -> Iterator[Claim]:
         frames = run.blocks.effective_frames[metric]
         part = subject(metric, f"effective_frames/{metric}")
         yield _number("look", part, frames, "effective-frames", "frames", review)
+    if run.blocks.within_sd:
+        block = subject("block", "block")
+        length = float(run.blocks.block)
+        yield _number("look", block, length, "within-run-error", "frames", review)
 
 
 def _plan_claims(review: Review) -> Iterator[Claim]:
+    """Yield the runs to make, their time and order, what they resolve, and what a pilot showed."""
+    planned = plan_of_review(review)
+    yield from _of_plan_itself(planned.plan, review)
+    yield from _of_budget(planned.plan, review)
+    yield from _of_pilot(planned.pilot, review)
+    yield from _said_of_plan(planned, review)
+
+
+def _of_plan_itself(plan: Plan, review: Review) -> Iterator[Claim]:
     """Yield the runs to make of each product and title, their time, and what they resolve."""
-    plan = plan_of_review(review).plan
     locale = review.params.locale
     there: dict[tuple[str, str], list[str]] = {}
     for m in review.used:
@@ -263,25 +328,113 @@ def _plan_claims(review: Review) -> Iterator[Claim]:
         )
         yield _number("plan", subject, float(cell.to_run), "planned-runs", "runs", review)
     for margin in plan.margins:
+        subject = Subject(
+            "smallest",
+            margin.product,
+            margin.baseline,
+            margin.title,
+            inputs=[
+                claim_id("plan", part="runs", title=margin.title, product=product)
+                for product in (margin.product, margin.baseline)
+            ],
+        )
         if not math.isfinite(margin.smallest_ratio):
-            continue  # no margin, however large, is resolved: the page says so
+            yield make_statement("plan_margin", "none, however large", subject)
+            continue
         yield make_claim(
             "plan_margin",
-            Subject(
-                "smallest",
-                margin.product,
-                margin.baseline,
-                margin.title,
-                inputs=[
-                    claim_id("plan", part="runs", title=margin.title, product=product)
-                    for product in (margin.product, margin.baseline)
-                ],
-            ),
+            subject,
             Figure(margin.smallest_ratio),
             method="smallest-resolved",
             unit="ratio",
             text=ratio_text(margin.smallest_ratio, locale=locale),
         )
+
+
+def _of_budget(plan: Plan, review: Review) -> Iterator[Claim]:
+    """Yield what one more run of each title would bring, and what a budget is best spent on."""
+    for gain in plan.title_gains:
+        for part, share in (("share", gain.variance_share), ("gain", gain.gain_share)):
+            if share is not None:
+                yield make_claim(
+                    "gain",
+                    Subject(part, plan.product, title=gain.title, part=part),
+                    Figure(share),
+                    method="run-gain",
+                    unit="share",
+                    text=share_text(share, locale=review.params.locale),
+                )
+        minutes = Subject("minutes", plan.product, title=gain.title, part="minutes")
+        yield _number("gain", minutes, gain.minutes, "planned-time", "minutes", review)
+    for run in plan.next_runs:
+        subject = Subject("minutes", run.product, title=run.title, part=f"{run.place}")
+        yield _number("next_minutes", subject, run.minutes, "planned-time", "minutes", review)
+        yield make_statement("next_run", run.reason, subject)
+
+
+def _of_pilot(pilot: PilotCheck | None, review: Review) -> Iterator[Claim]:
+    """Yield, of each margin, whether the runs so far reached the precision planned."""
+    if pilot is None:
+        return
+    for name in ("reached", "missed", "too_few"):
+        subject = Subject(name, review.params.product, part=f"pilot/{name}")
+        count = float(getattr(pilot, name))
+        yield _number("count", subject, count, "count", "margins", review)
+    for check in pilot.margins:
+        subject = Subject("pilot", check.product, check.baseline, check.title)
+        runs = f"{check.runs} of {check.planned_runs}"
+        yield make_statement("pilot_said", runs, replace(subject, part="runs"))
+        reached = {None: "too few to tell", True: "reached", False: "missed"}[check.reached]
+        yield make_statement("pilot_said", reached, replace(subject, part="precision"))
+        if check.power_seen is not None:
+            yield make_claim(
+                "pilot",
+                replace(subject, part="power"),
+                Figure(check.power_seen),
+                method="pilot",
+                unit="share",
+                text=share_text(check.power_seen, locale=review.params.locale),
+            )
+        needed = {"runs_by_spread": check.runs_by_spread, "runs_cautious": check.runs_cautious}
+        for part, count_of in needed.items():
+            if count_of is not None:
+                mine = replace(subject, part=part)
+                yield _number("pilot", mine, float(count_of), "pilot", "runs", review)
+    yield make_statement("pilot_rule", pilot.rule, Subject())
+
+
+def _said_of_plan(planned: Planned, review: Review) -> Iterator[Claim]:
+    """Yield notes, what is not planned or stays unresolved, the order of runs, the check-list."""
+    plan, titles = planned.plan, review.bench.titles
+    power = plain_text(100 * plan.power, unit="%", locale=review.params.locale).text
+    level = plain_text(plan.confidence, digits=3, locale=review.params.locale).text
+    yield make_statement("plan_asked", f"in {power} of cases, at confidence {level}", Subject())
+    for place, note in enumerate(plan.notes, start=1):
+        yield make_statement("plan_note", note, Subject(part=f"{place}"))
+    for title, why in plan.left_out.items():
+        yield make_statement("not_planned", why, Subject(title=title))
+    short: dict[str, list[str]] = {}
+    for m in plan.margins:
+        if not m.resolved:
+            short.setdefault(m.baseline, []).append(titles[m.title].name)
+    for baseline, names in short.items():
+        said = (
+            f"the power asked for is not reached in {', '.join(names)}: the runs there are, or the "
+            "most allowed, are too few."
+        )
+        yield make_statement("plan_short", said, Subject("", plan.product, baseline))
+    for run in planned.order:
+        subject = Subject("", run.product, title=run.title, group=f"{run.block}",
+                          part=f"{run.place}")  # fmt: skip
+        yield make_statement("order", f"{run.number}", subject)
+    under = ""
+    for place, line in enumerate(planned.checks[1:], start=1):
+        if line and "[ ] " not in line:
+            under = line
+        elif line:
+            subject = Subject(group=under, part=f"{place}")
+            outcome = "of_one" if line.startswith(" ") else ""
+            yield make_statement("check", line.strip()[4:], subject, outcome=outcome)
 
 
 def make_claims(review: Review, results: Results) -> ClaimBook:
@@ -336,6 +489,12 @@ def _names(review: Review, results: Results) -> dict[str, dict[str, str]]:
         },
         "rules": {flag.rule: flag.rule.replace("_", " ") for flag in review.screened.flags},
     }
+    if PAGE_KINDS[page_name(params)].of_one_cell:
+        names["sensors"] = {name: words.capitalize() for name, (words, _) in SENSOR_WORDS.items()}
+        names["budgets"] = {
+            f"over_budget/{hz:g}hz": f"{1000 / hz:.1f} ms ({hz:g} Hz)"
+            for hz in params.metrics.budgets_hz
+        }
     return {family: dict(of_family) for family, of_family in names.items() if of_family}
 
 
@@ -361,7 +520,7 @@ class PageKind:
 
     claims: Callable[[Review, Results], Made]
     charts: tuple[str, ...] = ()  # of `kit.page.pictures.MAKERS`
-    tables: tuple[str, ...] = ()  # of `kit.page.outputs.FRAMES`, beside runs and screening
+    tables: tuple[str, ...] = ()  # of `kit.page.outputs.TABLES`, there even where they are empty
     of_one_cell: bool = False  # it names the runs of the one cell looked into alone
     with_planned: bool = False  # it names titles that nothing ran yet
 
@@ -422,7 +581,7 @@ PAGE_KINDS: Mapping[str, PageKind] = {
     "review": PageKind(
         _of_review,
         charts=("titles", "margins", "influence", "spread", "classes", "value"),
-        tables=("cells", "margins", "suites", "value", "weighings"),
+        tables=("cells", "margins", "suites"),
     ),
     "frame_times": PageKind(
         _of_frame_times,
@@ -440,9 +599,14 @@ PAGE_KINDS: Mapping[str, PageKind] = {
 
 
 def page_name(params: ReviewParams) -> str:
-    """Return which of `PAGE_KINDS` the template of params makes: a copy keeps the beginning of its
-    name, and a template of another name makes a review."""
-    stem = params.template.replace("\\", "/").rpartition("/")[2].removesuffix(".ipynb")
+    """Return which of `PAGE_KINDS` the template of params makes."""
+    return page_of(params.template)
+
+
+def page_of(template: str) -> str:
+    """Return which of `PAGE_KINDS` a template makes: a copy keeps the beginning of its name, and a
+    template of another name makes a review."""
+    stem = template.replace("\\", "/").rpartition("/")[2].removesuffix(".ipynb")
     for name in PAGE_KINDS:
         if stem == name or stem.startswith((f"{name}-", f"{name}_")):
             return name

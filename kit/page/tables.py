@@ -3,11 +3,12 @@ claims. Every figure is a claim; nothing is computed here."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from functools import partial
+from itertools import groupby
 from typing import Any
 
-from kit.claims.claim import Claim, ClaimBook
+from kit.claims.claim import Claim, ClaimBook, claim_id, claims_frame
 from kit.claims.of_review import listed
 from kit.methods import METHODS
 from kit.page.html import (
@@ -15,6 +16,7 @@ from kit.page.html import (
     Html,
     Part,
     bullet_list,
+    heading,
     html_table,
     joined,
     outcome_html,
@@ -22,8 +24,9 @@ from kit.page.html import (
     paragraph,
 )
 from kit.page.view import OWN, Cell, Lines, Table, mark_words, show
+from kit.rounding import number
 from kit.screening.screen import rules_in_force
-from kit.settings.metric import HEADLINE, METRICS
+from kit.settings.metric import HEADLINE, HEADLINE_LOW, METRICS
 from kit.settings.params import ScreenParams
 
 VERBS = {
@@ -34,6 +37,10 @@ VERBS = {
 }
 LIMIT_RULES = ("processor_bound", "capped", "throttling", "drift_in_run")
 COUNTS = "Ahead, behind, level, unresolved"
+
+
+def _begins(with_words: str) -> Callable[[str], bool]:
+    return lambda value: value.startswith(with_words)
 
 
 def page_title(book: ClaimBook) -> Html:
@@ -595,6 +602,257 @@ COMPONENTS = Table(
     metric="",
     note="Standard deviations of logarithms, as shares. Empty where the bench cannot tell.",
 )
+
+
+def look_summary(book: ClaimBook) -> Html:
+    """Return what is looked into, with its average, and what of it is not shown."""
+    shown = book.of_kind("look", part="hitches")
+    used = sum(bool(claim.runs) for claim in shown)
+    looked = f"{book.product_name(shown[0].product)} in {book.title_name(shown[0].title)}"
+    parts: list[Part] = [f"{looked}: {len(shown)} runs, {used} of them used"]
+    for words, metric in (("average", HEADLINE), (METRICS[HEADLINE_LOW].label, HEADLINE_LOW)):
+        for claim in book.of_kind("cell", metric=metric):
+            parts += [f", {words} ", claim]
+    runs = {claim.run for claim in shown}
+    aside = [
+        f"{claim.run} is set aside: {claim.text}"
+        for claim in book.of_kind("set_aside")
+        if claim.run in runs
+    ]
+    more = ", ".join(claim.run for claim in book.of_kind("not_shown"))
+    lines = [*aside, *([f"Not shown: {more}"] if more else [])]
+    return joined(paragraph(*parts, ".", css="lead"), bullet_list(lines))
+
+
+def _looked_into(claims: Sequence[Claim]) -> bool:
+    """Whether a row's run is among those looked into."""
+    return any(claim.kind == "look" for claim in claims)
+
+
+def _of_frames(metric: str) -> bool:
+    return metric in METRICS and METRICS[metric].source == "frames"
+
+
+RUNS = Table(
+    "The runs one by one",
+    rows=("run",),
+    heads=(("Run", "{run}"),),
+    cells=(
+        Cell("run", "{each}", {"metric": _of_frames}, each="metric"),
+        Cell("look", "Hitches", {"part": "hitches"}),
+        Cell("look", "Time over {each}", {"part": _begins("over_budget/")}, each="part"),
+    ),
+    metric="",
+    keep=_looked_into,
+    order="claims",
+    note="Time over a budget: the share of the run spent in frames that lasted longer.",
+)
+LOWS = Table(
+    "Lows under every definition",
+    rows=("metric", "run"),
+    heads=(("Low", "{metric}"), ("Run", "{run}")),
+    cells=(Cell("look", "{each}", {"part": _begins("low/")}, each="group"),),
+    metric="",
+    note="In force: {settings[metrics][low]}. The definitions differ, not the runs.",
+)
+
+
+def hitches(book: ClaimBook) -> Html:
+    """Return the longest hitches of all runs, with their place in the run."""
+    rule = (
+        "A hitch lasts more than {hitch_factor:g} times the median of the frames around it, and "
+        "more than {hitch_ms:g} ms longer."
+    ).format_map(book.settings["metrics"])
+    found: dict[tuple[str, str], dict[str, Part]] = {}
+    for claim in book.of_kind("hitch"):  # the longest first
+        found.setdefault((claim.run, claim.group), {})[claim.part] = claim
+    if not found:
+        return paragraph(f"No hitch in any run. {rule}")
+    return html_table(
+        f"The longest of {number(len(found), decimals=0, locale=book.locale)} hitches",
+        [
+            Column("Run"),
+            Column("At", "s", number=True),
+            Column("Frame", "ms", number=True),
+            Column("Median around it", "ms", number=True),
+        ],
+        [
+            [run, hitch["at"], hitch["frame"], hitch["around"]]
+            for (run, _), hitch in list(found.items())[:MOST_HITCHES]
+        ],
+        note=rule,
+        mark_words=mark_words(book),
+        locale=book.locale,
+        frame=lambda: claims_frame(book.of_kind("hitch")),
+    )
+
+
+MOST_HITCHES = 20
+SENSORS = Table(
+    "Sensors, first fifth of a run and last",
+    rows=("run",),
+    heads=(("Run", "{run}"),),
+    cells=(
+        Cell("sensor", "{each} at first", {"part": "first"}, each="metric"),
+        Cell("sensor", "at last", {"part": "last"}, each="metric"),
+    ),
+    metric="",
+    order="claims",
+    otherwise="No sensor was logged with these runs.",
+)
+BLOCKS = (
+    Table(
+        "Errors from frames alone, run by run",
+        rows=("run",),
+        heads=(("Run", "{run}"),),
+        cells=(
+            Cell("look", "{each}: error from frames alone",
+                 {"part": _begins("within_sd/")}, each="metric"),
+            Cell("look", "independent frames",
+                 {"part": _begins("effective_frames/")}, each="metric"),
+        ),
+        metric="",
+        order="claims",
+    ),
+    Table(
+        "What they are of the spread between runs",
+        rows=("metric",),
+        heads=(("Metric", "{metric}"),),
+        cells=(Cell("share_within", "Share of the spread between runs"),),
+        metric="",
+        note="A diagnostic: no interval rests on it. Far below 100 %, runs differ by more than "
+        "their frames, and only more runs help; near it, longer runs would.",
+    ),
+)  # fmt: skip
+
+
+def plan_summary(book: ClaimBook) -> Html:
+    """Return what is asked, and what it takes, in a sentence."""
+    (asked,) = book.of_kind("plan_asked")
+    return paragraph(
+        "To resolve a margin of ",
+        book.by_id[claim_id("plan", part="margin")],
+        f" {asked.text}: ",
+        book.by_id[claim_id("plan", part="runs")],
+        " runs to make, ",
+        book.by_id[claim_id("plan", part="minutes")],
+        " minutes of bench time.",
+        css="lead",
+    )
+
+
+PLAN_SUMMARY = (
+    plan_summary,
+    Lines("plan_note", "{text}"),
+    Lines("not_planned", "{title} is not planned: {text}"),
+)
+PLAN = Table(
+    "Runs still to make",
+    rows=("title",),
+    heads=(("Title", "{title}"),),
+    cells=(Cell("plan", "{each}", {"part": "runs"}, each="product"),),
+    where={"title": bool},  # not their sum
+    metric="",
+)
+PLAN_MARGINS = (
+    Table(
+        "The smallest margin that those runs resolve",
+        rows=("title",),
+        heads=(("Title", "{title}"),),
+        cells=(Cell("plan_margin", "over {each}", each="baseline"),),
+        metric="",
+        note="With the power asked for. A smaller lead may still turn out resolved, by luck.",
+    ),
+    Lines("plan_short", "Against {baseline} {text}"),
+)
+BUDGET = (
+    Table(
+        "What one more run of a title on every product would bring",
+        rows=("title",),
+        heads=(("Title", "{title}"),),
+        cells=(
+            Cell("gain", "Its share of the suite's variance", {"part": "share"}, needed=False),
+            Cell("gain", "Part of it that goes", {"part": "gain"}, needed=False),
+            Cell("gain", "Minutes still planned", {"part": "minutes"}),
+        ),
+        metric="",
+        order="claims",
+    ),
+    Table(
+        "What the budget is best spent on, in this order",
+        rows=("part",),
+        heads=(("Place", "{part}"), ("Product", "{product}"), ("Title", "{title}")),
+        cells=(Cell("next_minutes", "Minutes so far"), Cell("next_run", "Why")),
+        metric="",
+        order="claims",
+    ),
+)
+
+
+def pilot_counts(book: ClaimBook) -> Html:
+    """Return in how many margins the runs so far reached the precision planned."""
+    count = {claim.part: claim for claim in book.of_kind("count")}
+    if "pilot/reached" not in count:
+        return paragraph("No product has two runs of a title yet, so there is no pilot to look at.")
+    return paragraph(
+        "Planned precision so far: reached in ",
+        count["pilot/reached"],
+        " margins, missed in ",
+        count["pilot/missed"],
+        ", too few runs to tell in ",
+        count["pilot/too_few"],
+        ".",
+    )
+
+
+PILOT = (
+    pilot_counts,
+    Table(
+        "Planned precision so far, margin by margin",
+        rows=("title", "baseline"),
+        heads=(("Title", "{title}"), ("Against", "{baseline}")),
+        cells=(
+            Cell("pilot_said", "Runs", {"part": "runs"}),
+            Cell("pilot_said", "Precision", {"part": "precision"}),
+            Cell("pilot", "Power at the spread seen", {"part": "power"}, needed=False),
+            Cell("pilot", "Runs that spread asks for", {"part": "runs_by_spread"}, needed=False),
+            Cell("pilot", "With caution", {"part": "runs_cautious"}, needed=False),
+        ),
+        metric="",
+        order="claims",
+    ),
+    Lines("pilot_rule", "{text}"),
+)
+
+
+def run_order(book: ClaimBook) -> Html:
+    """Return the order of the runs, to be printed and kept to."""
+    order = book.of_kind("order")
+    if not order:
+        return paragraph("No run is left to make.")
+    heads = ("Place", "Block", "Product", "Title", "Run", "Done, remarks")
+    return html_table(
+        "Every run, in the order to make it",
+        [Column(head) for head in heads],
+        [
+            [run.part, run.group, book.product_name(run.product), book.title_name(run.title),
+             run.text, ""]
+            for run in order
+        ],
+        note="Drawn once from the seed in params, so that drift falls on no product alone.",
+        frame=lambda: claims_frame(order),
+    )  # fmt: skip
+
+
+def checklist(book: ClaimBook) -> Html:
+    """Return the check-list, to be printed and ticked off."""
+    pieces = []
+    for head, checks in groupby(book.of_kind("check"), key=lambda check: check.group):
+        pieces.append(heading(head, level=3))
+        boxes = {"": "\u2610 ", "of_one": "\u2003\u2610 "}
+        items = [boxes.get(check.outcome, "") + check.text for check in checks]
+        pieces.append(bullet_list(items, css="checks"))
+    return joined(*pieces)
 
 
 def settings(book: ClaimBook) -> Html:

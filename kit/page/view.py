@@ -374,7 +374,7 @@ def _of_cell(
     each: str,
     row: Mapping[str, str],
 ) -> list[Claim]:
-    where = {**lookup, **({cell.each: each} if each else {}), **_resolved(cell.where, row)}
+    where = {**lookup, **_resolved(cell.where, row), **({cell.each: each} if each else {})}
     if cell.instead and kind is None:
         fields_of = {k: v for k, v in where.items() if k not in {"metric", "part"}}
         if said := _chosen(book, cell.instead, fields_of):

@@ -36,6 +36,11 @@ class _Hitch:
     frame_ms: float
     around_ms: float  # median of the frames around it
 
+    @property
+    def longer_ms(self) -> float:
+        """How much longer it lasts than the frames around it, in milliseconds."""
+        return self.frame_ms - self.around_ms
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class LookedRun:

@@ -9,7 +9,7 @@ from kit.page.pictures import make_charts
 
 
 def test_tables_hold_the_claims_unrounded(demo):
-    frames = result_frames(demo.review, demo.results, demo.book)
+    frames = result_frames(demo.book)
     margins = frames["margins"].set_index("id")
     for claim in demo.book.of_kind("margin"):
         assert margins.loc[claim.id, "value"] == claim.value
@@ -18,7 +18,7 @@ def test_tables_hold_the_claims_unrounded(demo):
 
 def test_what_is_written_is_what_is_named(demo, tmp_path):
     some = {"spread": make_charts(demo.review, demo.book)["spread"]}
-    names = write_outputs(demo.review, demo.results, demo.book, some, tmp_path)
+    names = write_outputs(demo.book, some, tmp_path)
     found = {p.relative_to(tmp_path).as_posix() for p in tmp_path.rglob("*") if p.is_file()}
     assert set(names) == found
     json.loads((tmp_path / "claims.json").read_text(encoding="utf-8"))

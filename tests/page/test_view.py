@@ -109,7 +109,7 @@ def test_a_heading_before_nothing_is_left_out(demo):
 def of_pages():
     """What each declared piece shows in the demo's pages, by name."""
     shown = {}
-    for params in ("demo", "demo-bench-health", "demo-frame-times"):
+    for params in ("demo", "demo-bench-health", "demo-frame-times", "demo-plan"):
         review = load_review(ROOT / "params" / f"{params}.yaml")
         book = make_claims(review, work_out(review))
         for name, piece in declared_pieces().items():

@@ -4,12 +4,13 @@ import dataclasses
 import math
 
 import pytest
-from kit.page.healthsections import spread_section, stale_section, tasks_section
 from years_bench import typed, write_bench, write_params
 
 from kit.archive.figures import plain_words
 from kit.claims.claim import trace_faults
 from kit.claims.of_pages import make_claims
+from kit.page import tables
+from kit.page.view import show
 from kit.review.health import find_gaps, find_stale_cells, measure_health, rank_tasks
 from kit.review.walk import load_review, work_out
 
@@ -115,7 +116,9 @@ def test_among_equals_the_oldest_runs_come_first(health):
 def test_claims_of_the_page_are_its_own_and_lead_to_runs(health):
     review, results, found = health(bench_rows())
     book = make_claims(review, results)
-    assert {c.kind for c in book.claims} == {"run", "spread", "component", "count", "task"}
+    assert {c.kind for c in book.figures} == {
+        "run", "spread", "component", "count", "task", "cell", "run_over_mean",
+    }  # fmt: skip
     assert trace_faults(book) == []
     assert book.by_id["count/health/stale"].value == 2
     assert book.by_id["task/runs/two"].text == "6"
@@ -131,11 +134,11 @@ def test_claims_of_the_page_are_its_own_and_lead_to_runs(health):
 def test_the_page_says_what_it_found(health):
     review, results, _ = health(bench_rows())
     book = make_claims(review, results)
-    stale = plain_words(stale_section(review, results, book).markup)
+    stale = plain_words(show(book, tables.stale).markup)
     assert "Product Two all 2026-03-01" in stale
-    tasks = plain_words(tasks_section(review, results, book).markup)
-    assert "1. Product Two 2 titles stale all 6 6 2" in tasks
-    spread = spread_section(review, results, book).to_frame()
+    tasks = plain_words(show(book, tables.TASKS).markup)
+    assert "Product Two 2 titles stale all 6 6 2" in tasks
+    spread = show(book, tables.SPREAD).to_frame()
     assert set(spread["title"]) == {"dell", "hill"}
 
 
@@ -147,7 +150,7 @@ def test_a_bench_with_nothing_to_do_says_so(health):
     review, results, found = health(rows)
     assert (found.stale, found.gaps, found.tasks) == ((), (), ())
     book = make_claims(review, results)
-    words = plain_words(tasks_section(review, results, book).markup)
+    words = plain_words(show(book, tables.TASKS).markup)
     assert words == "Nothing asks to be run again."
     assert [f.name for f in dataclasses.fields(found)] == ["repeats", "components", "gaps", "stale",
                                                            "tasks"]  # fmt: skip

@@ -11,15 +11,9 @@ from kit.claims.of_pages import make_claims
 from kit.errors import UsageError
 from kit.metrics.blocks import measure_blocks
 from kit.metrics.run_metrics import count_hitches
-from kit.page.looksections import (
-    look_blocks_section,
-    look_hitches_section,
-    look_lows_section,
-    look_runs_section,
-    look_sensors_section,
-    look_summary_section,
-)
+from kit.page import tables
 from kit.page.pictures import make_charts
+from kit.page.view import show
 from kit.review.look_into import find_hitches, look_into
 from kit.review.walk import load_review, work_out
 
@@ -77,9 +71,9 @@ def test_what_params_name_is_looked_into_as_far_as_they_ask(looked):
     look = look_into(review)
     assert (look.product, [r.run for r in look.runs]) == ("two", ["two-dell-1", "two-dell-2"])
     assert look.not_shown == ("two-dell-3",)
-    words = plain_words(look_summary_section(review, book).markup)
+    words = plain_words(show(book, tables.look_summary).markup)
     assert words.startswith("Product Two in The Dell: 2 runs, 2 of them used, average ")
-    assert "Not shown, but among the used: two-dell-3" in words
+    assert "Not shown: two-dell-3" in words
 
 
 def test_without_frames_the_titles_that_have_some_are_named(looked):
@@ -101,7 +95,7 @@ def test_a_run_set_aside_is_shown_as_such_and_explains_no_spread(looked):
     values = np.log([look.runs[n].metrics.values["average_fps"] for n in (0, 2)])
     by_hand = min(1.0, float(np.mean(np.square(errors)) / np.var(values, ddof=1)))
     assert share.value < 1 and share.value == pytest.approx(by_hand)
-    assert "The fan was blocked." in look_summary_section(review, book).markup
+    assert "The fan was blocked." in show(book, tables.look_summary).markup
 
 
 def test_diagnostics_and_lows_are_the_kits_own(looked):
@@ -122,14 +116,21 @@ def test_diagnostics_and_lows_are_the_kits_own(looked):
 
 def test_the_sections_show_each_run_once(looked):
     review, _, book = looked()
-    for section in (look_runs_section, look_blocks_section, look_sensors_section):
-        words = plain_words(section(review, book).markup)
-        assert [words.count(f"one-dell-{n} ") for n in (1, 2, 3)] == [1, 1, 1], section.__name__
-    assert "100.0 to 100.0" in plain_words(look_sensors_section(review, book).markup)
-    assert "slowest share" in plain_words(look_lows_section(review, book).markup)
-    hitches = plain_words(look_hitches_section(review, book).markup)
+    for section in (tables.RUNS, tables.BLOCKS, tables.SENSORS):
+        words = plain_words(show(book, section).markup)
+        assert [words.count(f"one-dell-{n} ") for n in (1, 2, 3)] == [1, 1, 1]
+    words = plain_words(show(book, tables.SENSORS).markup).replace("\u00a0", " ")
+    assert "one-dell-1 100.0 W 100.0 W one-dell-2" in words
+    assert "slowest share" in plain_words(show(book, tables.LOWS).markup)
+    hitches = plain_words(show(book, tables.hitches).markup)
     assert hitches.startswith("The longest of 3 hitches")
-    assert look_hitches_section(review, book).to_frame()["frame_ms"].min() > 30
+    frames = book.of_kind("hitch", part="frame")
+    assert len(frames) == 3 and min(claim.value for claim in frames) > 30
+    for run in look_into(review).runs:
+        for n, hitch in enumerate(run.hitches, start=1):
+            found = [book.by_id[f"hitch/{part}/{run.run}/{n}"].value
+                     for part in ("at", "frame", "around")]  # fmt: skip
+            assert found == [hitch.time_s, hitch.frame_ms, hitch.around_ms]
 
 
 def test_the_charts_are_those_of_the_look(looked):

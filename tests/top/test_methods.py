@@ -644,6 +644,41 @@ def planned(g: Given) -> float:
     return max(needed, g["min_runs"])
 
 
+def pilot(g: Given) -> dict[str, float]:
+    assert g["runs"] == 3  # a chi-square with 2 degrees of freedom has a quantile in closed form
+    wider = g["run_sd"] * math.sqrt(2 / (-2 * math.log(0.8)))
+    asked = g["power"], g["confidence"]
+    return {
+        "power": figures.power_of(g["ratio"], g["run_sd"], g["runs"], g["confidence"]),
+        "runs_by_spread": figures.runs_needed(g["ratio"], g["run_sd"], *asked),
+        "runs_cautious": figures.runs_needed(g["ratio"], wider, *asked),
+    }
+
+
+def run_gain(g: Given) -> dict[str, float]:
+    title_var, gone = {}, {}
+    for title, of in g["spread_and_runs"].items():
+        counts = {p: 1.0 if p == g["product"] else 1 / (len(of) - 1) for p in of}
+        title_var[title] = sum(counts[p] * sd**2 / n for p, (sd, n) in of.items())
+        one_more = sum(counts[p] * sd**2 / (n + 1) for p, (sd, n) in of.items())
+        gone[title] = title_var[title] - one_more
+    whole = sum(title_var.values())
+    shares = {f"{title} share": variance / whole for title, variance in title_var.items()}
+    return shares | {f"{title} gain": fall / whole for title, fall in gone.items()}
+
+
+def sensor_ends(g: Given) -> list[float]:
+    whole, ended = sum(g["frame_ms"]), 0.0
+    first, last = [], []
+    for lasted, reading in zip(g["frame_ms"], g["readings"], strict=True):
+        ended += lasted
+        if reading is not None and ended <= whole / 5:
+            first.append(reading)
+        elif reading is not None and ended > 4 * whole / 5:
+            last.append(reading)
+    return [sum(first) / len(first), sum(last) / len(last)]
+
+
 def in_run(how: Callable[[np.ndarray, int], float]) -> Callable[[Given], float]:
     def made(g: Given) -> float:
         ms = np.array(g["frame_ms"])
@@ -753,6 +788,9 @@ OTHER: dict[str, Callable[[Given], Any]] = {
     "smallest-resolved": lambda g: figures.smallest_ratio(
         g["run_sd"], g["runs"], g["power"], g["confidence"]
     ),
+    "pilot": pilot,
+    "run-gain": run_gain,
+    "sensor-ends": sensor_ends,
     "planned-time": lambda g: sum(g["to_run"]) * (g["setup_s"] + g["length_s"]) / 60,
     "within-run-error": in_run(figures.within_error),
     "effective-frames": in_run(figures.effective_frames),

@@ -179,11 +179,11 @@ def test_a_copy_of_a_template_keeps_the_kind_of_its_page(tmp_path, template, pag
 
 def test_every_kind_of_page_has_its_template_charts_and_tables():
     from kit.claims.of_pages import PAGE_KINDS
-    from kit.page.outputs import FRAMES, TABLES
+    from kit.page.outputs import TABLES
     from kit.page.pictures import MAKERS
 
     for name, kind in PAGE_KINDS.items():
         assert (ROOT / "notebooks" / f"{name}.ipynb").is_file()
         assert set(kind.charts) <= MAKERS.keys()
-        assert set(kind.tables) <= FRAMES.keys() | TABLES.keys()
+        assert set(kind.tables) <= TABLES.keys()
     assert {chart for kind in PAGE_KINDS.values() for chart in kind.charts} == MAKERS.keys()

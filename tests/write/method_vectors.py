@@ -18,6 +18,8 @@ import numpy as np
 from made_runs import METRIC, cells_of, framed, made_runs, margin_params
 
 from kit.bench.prices import PriceRow
+from kit.bench.runs import Run, RunRow
+from kit.logs.read import Log
 from kit.margins.cells import Cell, compare_within, make_cells
 from kit.margins.compare import Margin, compare_levels, compare_products
 from kit.margins.consistency import check_closure, name_gap
@@ -29,7 +31,8 @@ from kit.margins.suites import SuiteMargin, summarise_titles
 from kit.methods import METHODS
 from kit.metrics.blocks import RunBlocks, measure_blocks
 from kit.metrics.run_metrics import RunMetrics, count_hitches, energy_per_frame, time_over_budget
-from kit.planning.runs_needed import plan_runs
+from kit.metrics.series import summarise_frames
+from kit.planning.runs_needed import CellSeen, CellTime, check_pilot, plan_runs, rank_titles
 from kit.rounding import (
     fine_text,
     fps_text,
@@ -501,6 +504,20 @@ def _plans(book: Book) -> None:
     book.add("planned-time", {"to_run": [c.to_run for c in plan.cells], "setup_s": 90,
                               "length_s": 60}, plan.minutes)  # fmt: skip
     book.add("planned-runs", {"psi1_of_half_the_borrowed_df": 0.35}, borrowed_degrees(0.35))
+    seen = CellSeen(runs=3, run_sd=0.012)
+    (check,) = check_pilot(plan, {("quill", "kettle"): seen, ("wren", "kettle"): seen}).margins
+    given = {"ratio": 1.03, "run_sd": 0.012, "runs": 3, "power": 0.8, "confidence": CONFIDENCE}
+    found = {"power": check.power_seen, "runs_by_spread": check.runs_by_spread,
+             "runs_cautious": check.runs_cautious}  # fmt: skip
+    book.add("pilot", given, found, 1e-7)
+    spreads = {"kettle": {"quill": [0.01, 3], "wren": [0.02, 4], "larch": [0.015, 5]},
+               "heath": {"quill": [0.03, 3], "wren": [0.01, 2], "larch": [0.02, 3]}}  # fmt: skip
+    cells = [CellTime(p, t, sd, runs, 2.0) for t, of in spreads.items()
+             for p, (sd, runs) in of.items()]  # fmt: skip
+    ranked = rank_titles(cells, product="quill", planned=[5] * 6, budget_minutes=None)
+    gives = {f"{g.title} {part}": share for g in ranked
+             for part, share in (("share", g.variance_share), ("gain", g.gain_share))}  # fmt: skip
+    book.add("run-gain", {"spread_and_runs": spreads, "product": "quill"}, gives, 1e-9)
 
 
 def _within(book: Book) -> None:
@@ -510,6 +527,11 @@ def _within(book: Book) -> None:
         given = {"frame_ms": LONG_MS, "metric": metric, "share": METRICS[metric].tail_share}
         book.add("within-run-error", given, made.within_sd[metric])
         book.add("effective-frames", given, made.effective_frames[metric])
+    watts = [100.0 + (n % 7) - n / 20 if n % 3 else None for n in range(len(FRAMES_MS))]
+    readings = {"power_w": np.array(watts, dtype=float)}
+    run = Run(RunRow("r", "a", "t"), Log("x.csv", "ab" * 32, 1, np.array(FRAMES_MS), readings))
+    ends = summarise_frames(run).sensor_ends["power_w"]
+    book.add("sensor-ends", {"frame_ms": FRAMES_MS, "readings": watts}, list(ends), 1e-12)
     errors, values = [0.004, 0.006, 0.005], [60.1, 60.9, 60.4]
     book.add("share-within", {"errors": errors, "values": values}, share_within(errors, values))
     confidence = {"frame_ms": LONG_MS, "share": None, "confidence": CONFIDENCE}
