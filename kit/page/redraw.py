@@ -30,7 +30,7 @@ def declared_pieces() -> dict[str, Declared]:
         name: piece
         for name, piece in vars(tables).items()
         if isinstance(piece, Table | Lines)
-        or (isinstance(piece, tuple) and any(isinstance(part, Table) for part in piece))
+        or (isinstance(piece, tuple) and any(isinstance(part, Table | Lines) for part in piece))
         or (isinstance(piece, FunctionType) and piece.__module__ == tables.__name__)
     }
     hidden = {name for name in found if name.startswith("_")} | NOT_OF_CLAIMS
