@@ -357,7 +357,7 @@ class OpenReview:
                 "a review that no params file describes is not kept: write one with "
                 '.to_params("params/NAME.yaml") and open that'
             )
-        write_outputs(self.review, self.results, self.book, self.charts, out_dir)
+        write_outputs(self.book, self.charts, out_dir)
         return close_review(out_dir, review=self.book.review)
 
     def _answer(

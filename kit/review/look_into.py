@@ -28,7 +28,7 @@ POINTS = 100  # of a run drawn over time: the page holds them in a table too, fo
 
 
 @dataclass(frozen=True, slots=True)
-class _Hitch:
+class Hitch:
     """One frame that stands out of those around it."""
 
     run: str
@@ -51,7 +51,7 @@ class LookedRun:
     metrics: RunMetrics
     series: FrameSeries
     blocks: RunBlocks
-    hitches: tuple[_Hitch, ...]
+    hitches: tuple[Hitch, ...]
 
     @property
     def used(self) -> bool:
@@ -169,7 +169,7 @@ def _look_at(row: RunRow, review: Review) -> LookedRun:
 
 def find_hitches(
     frame_ms: Floats, *, factor: float, more_ms: float, run: str = ""
-) -> tuple[_Hitch, ...]:
+) -> tuple[Hitch, ...]:
     """Return the frames that `metrics.count_hitches` counts, each with its time.
 
     Parameters
@@ -196,5 +196,5 @@ def find_hitches(
         around = float(np.median(windows[min(max(at - window // 2, 0), n - window)]))
         lasted = float(frame_ms[at])
         if lasted > factor * around and lasted > around + more_ms:
-            found.append(_Hitch(run, float(starts_ms[at]) / 1000.0, lasted, around))
+            found.append(Hitch(run, float(starts_ms[at]) / 1000.0, lasted, around))
     return tuple(found)
