@@ -364,15 +364,21 @@ def verify(
     signer: Annotated[
         Path | None, typer.Option(metavar="FILE", help="The public key that must have signed it.")
     ] = None,
+    require: Annotated[
+        str, typer.Option(metavar="WORDS", help="Exit with 0 or 1, as in reproduced,signed.")
+    ] = "",
     as_json: Json = False,
 ) -> None:
-    """Check a sealed review: bytes, completeness, signature, then every claim recomputed."""
+    """Check a sealed review: its signature, then every byte made again from its raw logs."""
     from kit.archive.verifying import verify_bag
 
     verification = verify_bag(bag, signer=signer)
+    words = [word.strip() for word in require.split(",")] if require else None
+    met = None if words is None else verification.meets(words)
     _say_json(verification.to_dict()) if as_json else _say(verification.to_lines())
-    if not verification.ok:
-        raise typer.Exit(1)
+    status = verification.exit_status if met is None else int(not met)
+    if status:
+        raise typer.Exit(status)
 
 
 @app.command()

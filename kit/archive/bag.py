@@ -145,6 +145,12 @@ def manifest_bytes(hashes: Mapping[str, str]) -> bytes:
     return "".join(f"{digest}  {path}\n" for path, digest in lines).encode()
 
 
+def info_bytes(date: dt.date, sizes: Sequence[int], info: Sequence[tuple[str, str]]) -> bytes:
+    """Return `bag-info.txt` of a payload of files of these sizes."""
+    lines = [("Bagging-Date", date.isoformat()), ("Payload-Oxum", oxum(sizes)), *info]
+    return "".join(f"{label}: {' '.join(str(v).split())}\n" for label, v in lines).encode()
+
+
 def measure_item(item: Item) -> tuple[int, str]:
     """Return size and SHA-256 of an item's bytes."""
     if isinstance(item.source, bytes):
@@ -251,15 +257,9 @@ def _fill(
     written: dict[str, tuple[int, str]] = {}
     for item in payload:
         written[item.path] = _put(work, item, stamp)
-    lines = [
-        ("Bagging-Date", date.isoformat()),
-        ("Payload-Oxum", oxum(size for size, _ in written.values())),
-        *info,
-    ]
-    text = "".join(f"{label}: {' '.join(str(value).split())}\n" for label, value in lines)
     listed = [
         Item("bagit.txt", BAGIT_TXT),
-        Item("bag-info.txt", text.encode()),
+        Item("bag-info.txt", info_bytes(date, [size for size, _ in written.values()], info)),
         Item(MANIFEST, manifest_bytes({path: digest for path, (_, digest) in written.items()})),
         *tags,
     ]

@@ -7,7 +7,7 @@ import io
 import json
 import re
 import zlib
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 from typing import Any
@@ -175,6 +175,23 @@ _AsWritten.add_representer(WrittenInt, _AsWritten.represent_written)
 _AsWritten.add_representer(WrittenFloat, _AsWritten.represent_written)
 
 
+def bag_info(
+    book: ClaimBook, scope: Scope, *, journal: tuple[str, int] | None
+) -> list[tuple[str, str]]:
+    """Return the lines of `bag-info.txt` that claims, params and the journal's head settle."""
+    info = [
+        ("Bag-Software-Agent", f"marginbook {book.kit_version}"),
+        ("Contact-Name", book.byline),
+        ("External-Identifier", book.review),
+        ("External-Description", book.title),
+    ]
+    if journal is not None:  # under the tag manifest, and so under the signature
+        info += [(JOURNAL_HEAD, journal[0]), (JOURNAL_LENGTH, str(journal[1]))]
+    if scope.loaded.params.replaces:
+        info.append(("Replaces", scope.loaded.params.replaces))
+    return info
+
+
 METHODS_FORMAT = "marginbook-methods/1"
 SCHEMAS = PACKAGE / "schemas"
 # Formulas and test vectors, for whoever checks the figures with a program of their own.
@@ -241,10 +258,15 @@ def text_path(text: str) -> str:
     return "/".join(parts)
 
 
-def environment_items(book: ClaimBook, installed: Mapping[str, str]) -> list[Item]:
-    """Return what the review was made with: the kit's own files, and the versions installed."""
+def environment_items(
+    book: ClaimBook, installed: Mapping[str, str], *, licences: Mapping[str, str]
+) -> list[Item]:
+    """Return what the review was made with: the kit's own files, and the versions installed.
+
+    `licences` are SPDX expressions by package, as `stated_licences` finds them.
+    """
     versions = "".join(f"{name}=={version}\n" for name, version in sorted(installed.items()))
-    components = _component_list(book, installed, licences=_licences(installed))
+    components = _component_list(book, installed, licences=licences)
     return [
         *kit_items(book),
         Item("data/environment/installed.txt", versions.encode()),
@@ -298,7 +320,7 @@ To make every figure afresh from the raw logs and compare:
 """
 
 
-def _licences(installed: Mapping[str, str]) -> dict[str, str]:
+def stated_licences(installed: Mapping[str, str]) -> dict[str, str]:
     """Return the licence each installed package states as an SPDX expression, where it does."""
     from importlib.metadata import PackageNotFoundError, metadata
 
@@ -313,13 +335,21 @@ def _licences(installed: Mapping[str, str]) -> dict[str, str]:
     return found
 
 
-def describe_items(items: Sequence[Item], book: ClaimBook) -> list[Member]:
-    """Return every file of a payload as it is described to other programs."""
+def describe_items(
+    items: Sequence[Item],
+    book: ClaimBook,
+    *,
+    measure: Callable[[Item], tuple[int, str]] = measure_item,
+) -> list[Member]:
+    """Return every file of a payload as it is described to other programs.
+
+    `measure` gives an item's size and SHA-256, where they are known already.
+    """
     runs = {run.file: run for run in book.runs if run.file}
     layouts = {name: Layout.model_validate(layout) for name, layout in book.layouts.items()}
     members = []
     for item in sorted(items, key=lambda item: item.path.encode()):
-        size, digest = measure_item(item)
+        size, digest = measure(item)
         name = item.path.removeprefix("data/")
         run = runs.get(name.removeprefix("bench/")) if name.startswith("bench/") else None
         about, role = _about(name)

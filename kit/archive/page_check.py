@@ -22,13 +22,13 @@ from kit.archive.figures import (
     plain_words,
 )
 from kit.archive.rebuild import CLAIMS_PATH, Fresh, same_figure
-from kit.archive.sealing import closing_said
 from kit.archive.unbag import Bag, read_json
 from kit.claims.bound_text import bind_review_text
 from kit.claims.claim import CLAIMS_FORMAT, ClaimBook, trace_faults
 from kit.claims.of_pages import kit_version, page_name
 from kit.errors import Finding, KitError, SealError
 from kit.page.assemble import build_page
+from kit.page.cell_html import CLOSED_MIME
 from kit.page.html import WRAPPER, Html
 from kit.page.outputs import result_frames
 from kit.page.prose import show_text
@@ -128,6 +128,23 @@ def read_notebook(bag: Bag, findings: list[Finding]) -> dict[str, Any] | None:
         findings.append(Finding("page", NOTEBOOK_PATH, "an executed notebook", found))
         return None
     return notebook
+
+
+def closing_said(notebook: Mapping[str, Any]) -> tuple[str, str] | None:
+    """Return review and claims hash that an executed notebook closed with; None if it did not."""
+    said = None
+    for cell in notebook["cells"]:
+        if cell["cell_type"] != "code":
+            continue
+        outputs = cell["outputs"]
+        if cell["execution_count"] is None or any(o["output_type"] == "error" for o in outputs):
+            return None
+        said = None
+        for output in outputs:
+            closed = output.get("data", {}).get(CLOSED_MIME)
+            if closed is not None:
+                said = str(closed["review"]), str(closed["claims_sha256"])
+    return said
 
 
 def _closed(bag: Bag, book: ClaimBook, notebook: Mapping[str, Any]) -> Iterator[Finding]:

@@ -1,7 +1,7 @@
 """A finished review sealed: its folder, its params and the part of the bench it rests on, in a bag.
 
-Before the bag gets its name, the review is made afresh from what lies in the bag; a review that
-could not be verified is not sealed. The same review gives the same bag, byte for byte.
+Before the bag gets its name it is verified: what `verify` would refuse is not sealed.
+The same review gives the same bag, byte for byte.
 """
 
 from __future__ import annotations
@@ -16,24 +16,23 @@ from typing import Any
 
 from kit.archive.bag import TAG_MANIFEST, Item, write_bag, zip_bag
 from kit.archive.contents import (
-    JOURNAL_HEAD,
-    JOURNAL_LENGTH,
     Scope,
+    bag_info,
     data_package,
     describe_items,
     environment_items,
     input_items,
     review_scope,
     ro_crate,
+    stated_licences,
 )
-from kit.archive.figures import check_page
-from kit.archive.rebuild import compare_books, recompute_review
+from kit.archive.page_check import closing_said
 from kit.archive.signature import fingerprint, load_private_key, sign_manifest
+from kit.archive.verifying import verify_bag
 from kit.bench.evidence import refuse_altered
 from kit.bench.journal import Anchor, note_anchor
 from kit.claims.claim import ClaimBook, file_sha256, load_claims
 from kit.errors import SealError, UsageError
-from kit.page.cell_html import CLOSED_MIME
 from kit.report.files import read_inputs
 
 REPORT_FILES = ("report.html", "claims.json", "executed.ipynb")
@@ -116,9 +115,11 @@ def seal(
     scope = review_scope(inputs.params)
     hashes = {run.id: run.sha256 for run in book.runs if run.frames}
     refuse_altered(scope.rows, scope.loaded.bench.folder, hashes)
+    journal = scope.journal
+    head = (journal.head, len(journal.entries)) if journal.there else None
     items = [Item(f"data/{name}", folder / name) for name in files]
     items += input_items(scope, book)
-    items += environment_items(book, inputs.installed)
+    items += environment_items(book, inputs.installed, licences=stated_licences(inputs.installed))
     try:
         members = describe_items(items, book)
     except OSError as error:
@@ -137,20 +138,20 @@ def seal(
             items,
             to=target,
             date=date or dt.date.fromisoformat(book.date),
-            info=_bag_info(book, scope),
+            info=bag_info(book, scope, journal=head),
             tags=[
                 Item("datapackage.json", data_package(book, members)),
                 Item("ro-crate-metadata.json", ro_crate(book, members)),
             ],
             sign=sign,
-            inspect=lambda work: _refuse_unverifiable(work, book),
+            inspect=lambda work: _refuse_unverifiable(work, book.review),
         )
         identity = file_sha256(target / TAG_MANIFEST)
         written = [path.stat().st_size for path in target.rglob("*") if path.is_file()]
         if target is not to:
             zip_bag(target, to)
     mark = fingerprint(private.public_key()) if private is not None else ""
-    journal, bench = scope.journal, scope.loaded.bench.folder
+    bench = scope.loaded.bench.folder
     noted = journal.there and note_anchor(
         bench, Anchor(book.review, identity, journal.head, len(journal.entries))
     )
@@ -235,47 +236,15 @@ def _finished_files(folder: Path, book: ClaimBook) -> list[str]:
     return sorted(files)
 
 
-def closing_said(notebook: Mapping[str, Any]) -> tuple[str, str] | None:
-    """Return review and claims hash that an executed notebook closed with; None if it did not."""
-    said = None
-    for cell in notebook["cells"]:
-        if cell["cell_type"] != "code":
-            continue
-        outputs = cell["outputs"]
-        if cell["execution_count"] is None or any(o["output_type"] == "error" for o in outputs):
-            return None
-        said = None
-        for output in outputs:
-            closed = output.get("data", {}).get(CLOSED_MIME)
-            if closed is not None:
-                said = str(closed["review"]), str(closed["claims_sha256"])
-    return said
-
-
-def _bag_info(book: ClaimBook, scope: Scope) -> list[tuple[str, str]]:
-    info = [
-        ("Bag-Software-Agent", f"marginbook {book.kit_version}"),
-        ("Contact-Name", book.byline),
-        ("External-Identifier", book.review),
-        ("External-Description", book.title),
-    ]
-    if scope.journal.there:  # under the tag manifest, and so under the signature
-        info.append((JOURNAL_HEAD, scope.journal.head))
-        info.append((JOURNAL_LENGTH, str(len(scope.journal.entries))))
-    if scope.loaded.params.replaces:
-        info.append(("Replaces", scope.loaded.params.replaces))
-    return info
-
-
-def _refuse_unverifiable(work: Path, book: ClaimBook) -> None:
-    """Make the review afresh from the bag about to be named; refuse it if it differs."""
-    fresh = recompute_review(work / "data" / "params" / book.params_file, work / "data" / "bench")
-    findings = compare_books(book, fresh.book)
-    findings += check_page((work / "data" / "report.html").read_bytes(), book)
-    if findings:
-        shown = "\n".join(f"  {f.path}: {f.expected}; stated {f.found}" for f in findings[:SHOWN])
-        more = f"\n  and {len(findings) - SHOWN} more" if len(findings) > SHOWN else ""
-        raise SealError(
-            f"{book.review}: the report is not what params, bench and logs give now; run the "
-            f"review again, then seal it:\n{shown}{more}"
-        )
+def _refuse_unverifiable(work: Path, review: str) -> None:
+    """Verify the bag about to be named; refuse what `verify` would not pass."""
+    seen = verify_bag(work)
+    if seen.ok:
+        return
+    findings = seen.findings
+    shown = "\n".join(f"  {f.path}: {f.expected}; stated {f.found}" for f in findings[:SHOWN])
+    more = f"\n  and {len(findings) - SHOWN} more" if len(findings) > SHOWN else ""
+    raise SealError(
+        f"{review}: the report is not what params, bench and logs give now; run the "
+        f"review again, then seal it:\n{shown}{more}"
+    )

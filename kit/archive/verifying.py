@@ -1,14 +1,16 @@
 """A sealed review checked, stage by stage: is the bag whole, and do its logs give its figures?
 
-Nothing in the bag is run, imported or unpickled. Every stage is done as far as it can be, and all
-faults are given at once.
+Params, bench, logs and text determine every other byte, so the bag is made again and compared.
+Nothing in it is run, imported or unpickled. Every stage is done as far as it can be, all faults are
+given at once, and the answer is graded: nothing looked at is never a pass.
 """
 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field, fields
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -22,18 +24,31 @@ from kit.archive.contents import (
 )
 from kit.archive.page_check import check_report, read_notebook
 from kit.archive.rebuild import CLAIMS_PATH, Fresh, compare_books, input_findings, recompute_review
+from kit.archive.remake import STATED, Part, Remade, remake_bag
 from kit.archive.signature import check_signature, load_public_key
 from kit.archive.unbag import Bag, Listing, check_bytes, check_listing, open_bag, read_listing
 from kit.bench.journal import Anchor, read_excerpt
 from kit.claims.claim import ClaimBook, read_claims
 from kit.claims.of_pages import kit_version
-from kit.errors import BenchError, Finding, HostileBagError, KitError, SealError
+from kit.errors import (
+    BenchError,
+    Finding,
+    HostileBagError,
+    KitError,
+    SealError,
+    UsageError,
+    did_you_mean,
+)
+from kit.metrics.measuring import PLAIN, Reading
 
 if TYPE_CHECKING:
     import pandas as pd
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
 
-STAGES = ("structure", "bytes", "completeness", "signature", "claims", "page")
+STAGES = ("structure", "bytes", "completeness", "signature", "rebuild", "claims", "page")
+# From the best down, each with its exit status.
+GRADES = {"reproduced": 0, "figures reproduced": 10, "whole": 11, "not verified": 1}
+SIGNED = "signed"  # beside the grades, what can be required
 MAX_YAML_BYTES = 400_000  # of params and of bench.yaml: bounds the time to read them
 SHOWN = 20  # findings of a stage that are printed
 REPORT_FILES = ("report.html", "claims.json", "executed.ipynb")
@@ -65,11 +80,55 @@ class Verification:
     signature: str
     key: str
     stages: tuple[Stage, ...]
+    parts: tuple[Part, ...] = ()
 
     @property
     def ok(self) -> bool:
-        """Whether every stage was done and passed."""
-        return all(stage.state == "passed" for stage in self.stages)
+        """Whether nothing was found wrong; `grade` says how much was looked at."""
+        return self.grade != "not verified"
+
+    @property
+    def grade(self) -> str:
+        """One of `GRADES`: what may be said of the bag as a whole."""
+        states = {stage.state for stage in self.stages}
+        if "failed" in states or self.stages[0].state != "passed":
+            return "not verified"
+        if "not done" in states or not self.parts:
+            return "whole"
+        if all(part.state == "same bytes" for part in self.parts):
+            return "reproduced"
+        return "figures reproduced"
+
+    @property
+    def exit_status(self) -> int:
+        """The exit status of the grade."""
+        return GRADES[self.grade]
+
+    def meets(self, required: Sequence[str]) -> bool:
+        """Return whether the bag has the grade required, or a better one, and what else is asked.
+
+        Parameters
+        ----------
+        required : sequence of str
+            Grades of `GRADES`, and "signed": by the key given as the signer's.
+
+        Raises
+        ------
+        UsageError
+            If nothing is required, or something is not known.
+        """
+        if not required:
+            raise UsageError("nothing is required; name a grade, or signed")
+        order = list(GRADES)
+        for word in required:
+            if word != SIGNED and word not in order[:-1]:
+                known = [*order[:-1], SIGNED]
+                raise UsageError(f'cannot require "{word}"{did_you_mean(word, known, listed=9)}')
+        signed = self.signature == "valid"
+        return self.ok and all(
+            signed if word == SIGNED else order.index(self.grade) <= order.index(word)
+            for word in required
+        )
 
     @property
     def findings(self) -> tuple[Finding, ...]:
@@ -79,10 +138,18 @@ class Verification:
     def to_dict(self) -> dict[str, Any]:
         """Return the same as plain data."""
         return {
-            "ok": self.ok, "bag": self.bag, "review": self.review, "identity": self.identity,
+            "ok": self.ok, "grade": self.grade, "exit_status": self.exit_status,
+            "bag": self.bag, "review": self.review, "identity": self.identity,
             "kit_version": self.kit_version, "signature": self.signature, "key": self.key,
             "stages": [{"name": s.name, "state": s.state, "said": s.said} for s in self.stages],
             "findings": [_plain(finding) for finding in self.findings],
+            "parts": dict(Counter(part.state for part in self.parts)),
+            "not_the_same": [
+                {"path": p.path, "state": p.state, "after": list(p.after), "why": p.why}
+                for p in self.parts
+                if p.state != "same bytes"
+            ],
+            "stated_not_checked": list(STATED),
         }  # fmt: skip
 
     def to_lines(self) -> list[str]:
@@ -96,7 +163,13 @@ class Verification:
                 lines.append(f"    found    {finding.found}")
             if len(stage.findings) > SHOWN:
                 lines.append(f"  and {len(stage.findings) - SHOWN} more (--json lists all)")
-        lines.append("verified" if self.ok else "NOT verified")
+        same = [part for part in self.parts if part.state == "same after"]
+        for part in same[:SHOWN]:
+            lines.append(f"  {part.path}: same after setting aside {', '.join(part.after)}")
+        if len(same) > SHOWN:
+            lines.append(f"  and {len(same) - SHOWN} more (--json lists all)")
+        lines += [f"stated, not checked: {words}" for words in STATED]
+        lines.append(self.grade if self.ok else "NOT verified")
         return lines
 
     def to_frame(self) -> pd.DataFrame:
@@ -118,14 +191,16 @@ class _Walk:
     bag: Bag
     signer: Ed25519PublicKey | None
     listing: Listing
+    reading: Reading = PLAIN
     book: ClaimBook | None = None
     fresh: Fresh | None = None
+    remade: Remade = field(default_factory=Remade)
     signature: str = "none"
     key: str = ""
     problems: dict[str, list[Finding]] = field(default_factory=dict)
 
 
-def verify_bag(path: Path, *, signer: Path | None = None) -> Verification:
+def verify_bag(path: Path, *, signer: Path | None = None, reading: Reading = PLAIN) -> Verification:
     """Verify a sealed review.
 
     Parameters
@@ -135,6 +210,8 @@ def verify_bag(path: Path, *, signer: Path | None = None) -> Verification:
     signer : Path, optional
         The public key that must have signed it. Without it a valid signature is reported, but
         not whose it is.
+    reading : Reading
+        How logs are read: plainly, or with a store where many bags nearly alike are verified.
 
     Raises
     ------
@@ -145,23 +222,28 @@ def verify_bag(path: Path, *, signer: Path | None = None) -> Verification:
     key = load_public_key(signer) if signer is not None else None
     try:
         with open_bag(path) as bag:
-            return _verify_open(bag, key)
+            return _verify_open(bag, key, reading)
     except HostileBagError as error:
-        stages = [Stage("structure", "failed", "The bag is not safe to read.", error.findings)]
-        stages += [Stage(name, "not done", "The bag is not safe to read.") for name in STAGES[1:]]
-        return Verification(path.name, "", "", "", "none", "", tuple(stages))
+        return _unsafe(path.name, error.findings)
 
 
-def _verify_open(bag: Bag, signer: Ed25519PublicKey | None) -> Verification:
-    walk = _Walk(bag, signer, read_listing(bag))
+def _unsafe(name: str, findings: Sequence[Finding]) -> Verification:
+    """Return the answer for a bag that is not safe to read."""
+    stages = [Stage("structure", "failed", "The bag is not safe to read.", tuple(findings))]
+    stages += [Stage(name, "not done", "The bag is not safe to read.") for name in STAGES[1:]]
+    return Verification(name, "", "", "", "none", "", tuple(stages))
+
+
+def _verify_open(bag: Bag, signer: Ed25519PublicKey | None, reading: Reading) -> Verification:
+    walk = _Walk(bag, signer, read_listing(bag), reading)
     walk.book = _read_book(walk)
     checks: dict[str, Callable[[_Walk], tuple[list[Finding], str]]] = {
         "structure": _structure, "bytes": _bytes, "completeness": _completeness,
-        "signature": _signature, "claims": _claims, "page": _page,
+        "signature": _signature, "rebuild": _rebuild, "claims": _claims, "page": _page,
     }  # fmt: skip
     stages = []
     for name in STAGES:
-        if name in {"claims", "page"} and walk.book is None:
+        if name in {"rebuild", "claims", "page"} and walk.book is None:
             stages.append(Stage(name, "not done", "There are no claims to compare with."))
             continue
         try:
@@ -170,14 +252,17 @@ def _verify_open(bag: Bag, signer: Ed25519PublicKey | None) -> Verification:
             findings = [Finding(name, "data", "files that can be read", str(error))]
             said = "It could not be done to its end."
         findings = [*walk.problems.get(name, []), *findings]
-        stages.append(Stage(name, "failed" if findings else "passed", said, tuple(findings)))
+        state: Literal["passed", "failed", "not done"] = "failed" if findings else "passed"
+        if name == "rebuild" and not findings and not walk.remade.parts:
+            state = "not done"
+        stages.append(Stage(name, state, said, tuple(findings)))
     identity = ""
     if TAG_MANIFEST in bag.files:
         identity = hashlib.sha256(bag.read(TAG_MANIFEST)).hexdigest()
     return Verification(
         bag=bag.name, review=walk.book.review if walk.book else "", identity=identity,
         kit_version=walk.book.kit_version if walk.book else "", signature=walk.signature,
-        key=walk.key, stages=tuple(stages),
+        key=walk.key, stages=tuple(stages), parts=walk.remade.parts,
     )  # fmt: skip
 
 
@@ -364,16 +449,45 @@ def _signature(walk: _Walk) -> tuple[list[Finding], str]:
     return list(check.findings), said
 
 
-def _claims(walk: _Walk) -> tuple[list[Finding], str]:
-    """Make every claim afresh from the raw logs and compare."""
+def _rebuild(walk: _Walk) -> tuple[list[Finding], str]:
+    """Make the whole bag again from params, bench, logs and text; compare every file."""
     book = walk.book
     if book is None:
         raise ValueError("no claims to compare with")
-    bench = walk.bag.folder / "data" / "bench"
-    try:
-        fresh = recompute_review(_params_path(walk.bag, book), bench)
-    except KitError as error:
-        return input_findings(error), "The review cannot be made afresh from what is in the bag."
+    params = _params_path(walk.bag, book)
+    walk.remade = remake_bag(walk.bag, walk.listing, book, params, reading=walk.reading)
+    remade = walk.remade
+    walk.fresh = remade.fresh
+    findings = [
+        Finding("rebuild", f"{p.path} # {p.why}" if p.why else p.path, p.expected, p.found)
+        for p in remade.of_state("differs")
+    ]
+    if remade.fault is not None:
+        findings += [replace(f, stage="rebuild") for f in input_findings(remade.fault)]
+    if remade.why:
+        return findings, f"Nothing was made again: {remade.why}."
+    same = len(remade.of_state("same bytes"))
+    said = f"{same} of {len(remade.parts)} files made again with the same bytes"
+    if after := remade.of_state("same after"):
+        said += f", {len(after)} the same after setting aside what is named below"
+    return findings, said + "."
+
+
+def _claims(walk: _Walk) -> tuple[list[Finding], str]:
+    """Compare every claim with the one made afresh from the raw logs."""
+    book, fresh = walk.book, walk.fresh
+    if book is None:
+        raise ValueError("no claims to compare with")
+    said = f"{len(book.claims)} claims made afresh from the raw logs and compared."
+    if any(p.path == CLAIMS_PATH and p.state == "same bytes" for p in walk.remade.parts):
+        return [], said
+    if fresh is None:
+        try:
+            path = _params_path(walk.bag, book)
+            fresh = recompute_review(path, walk.bag.folder / "data" / "bench")
+        except KitError as error:
+            said = "The review cannot be made afresh from what is in the bag."
+            return input_findings(error), said
     findings = compare_books(book, fresh.book)
     text = fresh.review.params.text
     try:
@@ -381,13 +495,12 @@ def _claims(walk: _Walk) -> tuple[list[Finding], str]:
         why = f'"{text}", which is not in it'
     except SealError as error:
         inside, why = False, str(error)
-    if inside:
-        walk.fresh = fresh
-    else:  # what the page shows would be read from outside the bag
+    walk.fresh = fresh if inside else None  # else the page would show what lies outside the bag
+    if not inside:
         findings.append(
             Finding("claims", f"data/params/{book.params_file}, text", "a text in the bag", why)
         )
-    return findings, f"{len(book.claims)} claims made afresh from the raw logs and compared."
+    return findings, said
 
 
 def _params_path(bag: Bag, book: ClaimBook) -> Path:
@@ -410,5 +523,7 @@ def _params_path(bag: Bag, book: ClaimBook) -> Path:
 def _page(walk: _Walk) -> tuple[list[Finding], str]:
     if walk.book is None:
         raise ValueError("no claims to compare with")
+    if walk.remade.parts and not walk.remade.of_state("differs"):
+        return [], "Page, notebook, tables and charts are those made again."
     findings, said = check_report(walk.bag, walk.book, walk.fresh)
     return findings, said[:1].upper() + said[1:] + "."

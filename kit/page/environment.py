@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from contextvars import ContextVar
 from dataclasses import dataclass
 from importlib.metadata import distributions, requires
 
 from kit.package import PACKAGE
 
 LOCK = PACKAGE / "lock.txt"
+_STATED: ContextVar[Mapping[str, str] | None] = ContextVar("stated versions", default=None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,9 +44,27 @@ def locked_versions() -> dict[str, str]:
     return found
 
 
+@contextmanager
+def stated_versions(versions: Mapping[str, str]) -> Iterator[None]:
+    """Let a page made meanwhile list these versions: a sealed page made anew lists its own."""
+    token = _STATED.set(versions)
+    try:
+        yield
+    finally:
+        _STATED.reset(token)
+
+
 def installed_versions() -> dict[str, str]:
-    """Return the installed versions by normal name."""
-    found = {}
+    """Return the versions of what a review imports, by normal name.
+
+    These are the packages the kit asks for and what they ask for in turn; others that happen to be
+    installed beside them had no part in a review.
+    """
+    stated = _STATED.get()
+    if stated is not None:
+        return dict(stated)
+    found: dict[str, str] = {}
+    needed: dict[str, set[str]] = {}
     for installed in distributions():
         # Read as plain lines: parsed as a message, some 200 of them take a tenth of a second.
         text = installed.read_text("METADATA") or installed.read_text("PKG-INFO") or ""
@@ -50,15 +72,25 @@ def installed_versions() -> dict[str, str]:
         name = re.search(r"^Name: *(.+?) *$", head, re.MULTILINE)
         version = re.search(r"^Version: *(.+?) *$", head, re.MULTILINE)
         if name and version:
-            found[normal_name(name[1])] = version[1]
-    return found
+            own = normal_name(name[1])
+            found[own] = version[1]
+            asked = re.findall(r"^Requires-Dist: *([A-Za-z0-9._-]+)([^\n]*)", head, re.MULTILINE)
+            needed[own] = {normal_name(n) for n, rest in asked if "extra ==" not in rest}
+    reached: set[str] = set()
+    stack = ["marginbook", *direct_names()]
+    while stack:
+        one = stack.pop()
+        if one not in reached:
+            reached.add(one)
+            stack += needed.get(one, ())
+    return {name: version for name, version in found.items() if name in reached}
 
 
 def direct_names() -> set[str]:
     """Return the normal names of the packages the kit asks for, extras for tests aside."""
     named = set()
     for line in requires("marginbook") or []:
-        if 'extra == "test"' in line or 'extra == "cluster"' in line:
+        if re.search(r"""extra == ['"](test|cluster)['"]""", line):  # quotes as the builder likes
             continue
         match = re.match(r"[A-Za-z0-9._-]+", line)
         if match and normal_name(match[0]) != "marginbook":

@@ -32,10 +32,6 @@ class NewFolder:
     target: Path
     staging: Path
 
-    def names(self) -> list[str]:
-        """Return the files written so far, with forward slashes, sorted."""
-        return _files(self.staging)
-
     def put_in_place(self) -> None:
         """Put the folder written in place of the one that was there."""
         aside = self.target.with_name(f".{self.target.name}.old-{secrets.token_hex(4)}")
@@ -133,7 +129,7 @@ def _refuse_foreign_files(target: Path) -> None:
         ours = set()
     foreign = [
         name
-        for name in _files(target)
+        for name in files_under(target)
         if name not in ours and not KEPT_ANYWAY & set(Path(name).parts)
     ]
     if foreign:
@@ -144,7 +140,8 @@ def _refuse_foreign_files(target: Path) -> None:
         )
 
 
-def _files(folder: Path) -> list[str]:
+def files_under(folder: Path) -> list[str]:
+    """Return the files in a folder and below it, with forward slashes, sorted."""
     return sorted(p.relative_to(folder).as_posix() for p in folder.rglob("*") if not p.is_dir())
 
 

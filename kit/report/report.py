@@ -8,8 +8,10 @@ last one, said so.
 
 from __future__ import annotations
 
+import ast
 import contextlib
 import importlib.util
+import io
 import json
 import logging
 import math
@@ -20,7 +22,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, redirect_stderr, redirect_stdout
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -39,8 +41,8 @@ from kit.metrics.measuring import PLAIN, Reading, kernel_variables, own_code
 from kit.metrics.store import Store, content_key, keep_entry, load_entry
 from kit.package import PACKAGE
 from kit.page.assemble import build_page
-from kit.page.cell_html import CLOSED_MIME
-from kit.report.files import NewFolder, new_folder, note_inputs, write_notebook
+from kit.page.cell_html import CLOSED_MIME, source_text
+from kit.report.files import NewFolder, files_under, new_folder, note_inputs, write_notebook
 from kit.report.template import OWN_HOMES, read_template, tags_of
 from kit.settings.params import ReviewParams
 from kit.settings.yaml import check_model, read_yaml
@@ -110,6 +112,70 @@ def execute_template(
                 kernel.shutdown_kernel(now=True)
             kernel.cleanup_resources()
     return Execution(progress.notebook, _failure(progress, timeout_s, last_words))
+
+
+def _execute_here(
+    notebook: Mapping[str, Any], parameters: Mapping[str, str]
+) -> tuple[dict[str, Any], dict[str, Any]]:
+    """Execute a template's cells in this process; what they show is what a kernel would.
+
+    For the kit's own templates: their cells are known, thin, and show pieces of the kit alone.
+
+    Returns
+    -------
+    dict, dict
+        The executed notebook, and the variables its cells left.
+
+    Raises
+    ------
+    Exception
+        Whatever a cell raises.
+    """
+    variables: dict[str, Any] = {"__name__": "__main__"}
+    cells: list[dict[str, Any]] = []
+    count = 0
+    for cell in notebook["cells"]:
+        cell = {**cell, "source": source_text(cell["source"])}
+        if cell["cell_type"] != "code":
+            cells.append(cell)
+            continue
+        count += 1
+        cells.append({**cell, "execution_count": count, "outputs": _shown_by(cell, variables)})
+        for output in cells[-1]["outputs"]:
+            if output["output_type"] == "execute_result":
+                output["execution_count"] = count
+        if "parameters" in tags_of(cell):
+            count += 1
+            variables.update(parameters)
+            tags = {"tags": ["injected-parameters"]}
+            cells.append({"cell_type": "code", "execution_count": count, "metadata": tags,
+                          "outputs": [], "source": ""})  # fmt: skip
+    return {**notebook, "cells": cells}, variables
+
+
+def _shown_by(cell: Mapping[str, Any], variables: dict[str, Any]) -> list[dict[str, Any]]:
+    """Run one cell; return its outputs: what it printed, then its last expression if not None."""
+    body = ast.parse(cell["source"]).body
+    last = body.pop() if body and isinstance(body[-1], ast.Expr) else None
+    said: dict[str, io.StringIO] = {"stdout": io.StringIO(), "stderr": io.StringIO()}
+    value = None
+    with redirect_stdout(said["stdout"]), redirect_stderr(said["stderr"]):
+        exec(compile(ast.Module(body, []), "cell", "exec"), variables)
+        if last is not None:
+            value = eval(compile(ast.Expression(last.value), "cell", "eval"), variables)
+    outputs: list[dict[str, Any]] = [
+        {"name": name, "output_type": "stream", "text": text.getvalue()}
+        for name, text in said.items()
+        if text.getvalue()
+    ]
+    if value is not None:
+        data: dict[str, Any] = {"text/plain": repr(value)}
+        if hasattr(value, "_repr_mimebundle_"):
+            data |= value._repr_mimebundle_()
+        if hasattr(value, "_repr_html_"):
+            data["text/html"] = value._repr_html_()
+        outputs.append({"data": data, "metadata": {}, "output_type": "execute_result"})
+    return outputs
 
 
 def _run_cells(
@@ -394,6 +460,15 @@ class ReviewRun:
 
 
 @dataclass(frozen=True, slots=True)
+class Closed:
+    """A review that was closed: its name, the hash of its claims, its files."""
+
+    review: str
+    claims_sha256: str
+    files: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Closing:
     """Says that a notebook ran to its end, and what the claims it wrote hash to."""
 
@@ -619,10 +694,69 @@ def _with_store(reading: Reading) -> Iterator[Reading]:
         yield replace(reading, store=Store(Path(own)))
 
 
+def write_here(
+    template: Path, params_path: Path, *, folder: Path, reading: Reading = PLAIN
+) -> tuple[Closed, dict[str, Any]]:
+    """Write the files of a review into `folder` by running one of the kit's own templates here.
+
+    The bytes are those `run_review` would write, at less cost: no kernel, no second process.
+
+    Parameters
+    ----------
+    template : Path
+        One of the kit's own (see `own_template`): it runs in this process.
+    params_path : Path
+    folder : Path
+        Is there and empty.
+    reading : Reading
+        How logs are read; plainly, whatever store the caller's environment names.
+
+    Returns
+    -------
+    Closed, dict
+        What was closed, and the variables the template's cells left.
+
+    Raises
+    ------
+    KitError
+        As a cell raises it, or if the template did not close the review.
+    """
+    given = {"params_path": str(params_path), "out_dir": str(folder)}
+    with _environment(kernel_variables(reading)):
+        executed, variables = _execute_here(read_template(template), given)
+    review = variables["book"].review if "book" in variables else ""
+    shown = {"params_path": params_path.name, "out_dir": review}
+    executed = scrub_notebook(executed, shown, folders=[folder])
+    return _close(executed, review, folder), variables
+
+
+@contextlib.contextmanager
+def _environment(variables: Mapping[str, str]) -> Iterator[None]:
+    """Set variables of this process's environment for a while, as a kernel's would be set."""
+    before = {name: os.environ.get(name) for name in variables}
+    os.environ.update(variables)
+    try:
+        yield
+    finally:
+        for name, value in before.items():
+            if value is None:
+                del os.environ[name]
+            else:
+                os.environ[name] = value
+
+
 def _finish(notebook: dict[str, Any], review: str, new: NewFolder) -> ReviewRun:
     """Check what the template wrote, add the page and the notebook, put the folder in place."""
+    closed = _close(notebook, review, new.staging)
+    new.put_in_place()
+    report = new.target / "report.html"
+    return ReviewRun(review, new.target, report, closed.claims_sha256, closed.files)
+
+
+def _close(notebook: dict[str, Any], review: str, folder: Path) -> Closed:
+    """Check what the template wrote into a folder, and add the page and the notebook."""
     closing = closing_of(notebook) or {}
-    claims = new.staging / "claims.json"
+    claims = folder / "claims.json"
     written = file_sha256(claims) if claims.is_file() else "missing"
     if closing.get("claims_sha256") != written or closing.get("review") != review:
         raise ExecutionError(
@@ -630,9 +764,8 @@ def _finish(notebook: dict[str, Any], review: str, new: NewFolder) -> ReviewRun:
             f"those in its folder (claims.json: {written})."
         )
     page = build_page(notebook)
-    files = sorted({*new.names(), "executed.ipynb", "report.html"})
+    files = sorted({*files_under(folder), "executed.ipynb", "report.html"})
     notebook["metadata"]["marginbook"] = {"files": files}
-    (new.staging / "report.html").write_text(page, encoding="utf-8")
-    write_notebook(new.staging / "executed.ipynb", notebook)
-    new.put_in_place()
-    return ReviewRun(review, new.target, new.target / "report.html", written, tuple(files))
+    (folder / "report.html").write_text(page, encoding="utf-8")
+    write_notebook(folder / "executed.ipynb", notebook)
+    return Closed(review, written, tuple(files))

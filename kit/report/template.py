@@ -23,7 +23,7 @@ class TemplateError(errors.FaultsError):
     exit_status = 2
 
 
-def _own_template(name: str) -> Path:
+def own_template(name: str) -> Path:
     """Return the path of one of the kit's own templates.
 
     Raises
@@ -39,7 +39,7 @@ def _own_template(name: str) -> Path:
 
 def own_sources(page: str) -> dict[str, str]:
     """Return the source of each code cell of this version's own template of a page, by its id."""
-    path = _own_template(f"{page}.ipynb")
+    path = own_template(f"{page}.ipynb")
     cells = json.loads(path.read_text(encoding="utf-8"))["cells"]
     return {c["id"]: "".join(c["source"]) for c in cells if c["cell_type"] == "code"}
 

@@ -9,6 +9,8 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 from collections.abc import Collection, Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -503,6 +505,19 @@ class LoadedParams:
     sha256: str = ""
 
 
+_BENCH: ContextVar[Path | None] = ContextVar("bench in place of the one named", default=None)
+
+
+@contextmanager
+def bench_read_from(folder: Path) -> Iterator[None]:
+    """Let reviews read meanwhile this bench, whatever bench their params name."""
+    token = _BENCH.set(folder)
+    try:
+        yield
+    finally:
+        _BENCH.reset(token)
+
+
 def load_params(path: Path, *, bench_folder: Path | None = None) -> LoadedParams:
     """Read a params file and the bench it names.
 
@@ -522,7 +537,7 @@ def load_params(path: Path, *, bench_folder: Path | None = None) -> LoadedParams
     """
     document = read_yaml(path, file=path.name, error=ParamsError)
     params = check_model(document, ReviewParams, ParamsError)
-    folder = bench_folder or (path.parent / params.bench).resolve()
+    folder = bench_folder or _BENCH.get() or (path.parent / params.bench).resolve()
     if not (folder / "bench.yaml").is_file():
         said = f'"{params.bench}" is not a bench: no bench.yaml in that folder'
         raise ParamsError([document.fault(said, "bench")])

@@ -287,7 +287,7 @@ def test_the_closing_is_that_of_the_last_cell():
 def test_killed_while_it_is_checked_it_leaves_no_bag(review):
     child = os.fork()
     if child == 0:  # pragma: no cover - another process
-        kit.archive.sealing.recompute_review = lambda *_: os.kill(os.getpid(), signal.SIGKILL)
+        kit.archive.sealing.verify_bag = lambda *_: os.kill(os.getpid(), signal.SIGKILL)
         try:
             seal(review)
         finally:
@@ -302,7 +302,7 @@ def test_interrupted_while_it_is_checked_it_leaves_nothing(review, monkeypatch):
     def stop(*_: object) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(kit.archive.sealing, "recompute_review", stop)
+    monkeypatch.setattr(kit.archive.sealing, "verify_bag", stop)
     before = sorted(path.name for path in review.parent.iterdir())
     with pytest.raises(KeyboardInterrupt):
         seal(review)

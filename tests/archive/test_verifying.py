@@ -149,18 +149,21 @@ class TestOtherVersions:
 
     def test_a_later_version_verifies_this_one(self, monkeypatch):
         import kit.archive.page_check
+        import kit.archive.remake
         import kit.archive.verifying
         import kit.claims.of_pages
 
         monkeypatch.setattr(kit.claims.of_pages, "kit_version", lambda: "9.0.0")
         monkeypatch.setattr(kit.archive.page_check, "kit_version", lambda: "9.0.0")
         monkeypatch.setattr(kit.archive.verifying, "kit_version", lambda: "9.0.0")
+        monkeypatch.setattr(kit.archive.remake, "kit_version", lambda: "9.0.0")
         seen = verify_bag(sealed_review())
         assert seen.ok, [str(f) for f in seen.findings[:5]]
         assert "so the page was not built again" in stage(seen, "page").said
 
     def test_a_later_version_notices_damage_too(self, tmp_path, monkeypatch):
         import kit.archive.page_check
+        import kit.archive.remake
         import kit.archive.verifying
         import kit.claims.of_pages
 
@@ -411,10 +414,13 @@ class TestGoldenBags:
     @pytest.fixture(autouse=True)
     def later(self, monkeypatch):
         import kit.archive.page_check
+        import kit.archive.remake
         import kit.archive.verifying
         import kit.claims.of_pages
 
-        for module in (kit.claims.of_pages, kit.archive.page_check, kit.archive.verifying):
+        for module in (
+            kit.claims.of_pages, kit.archive.page_check, kit.archive.verifying, kit.archive.remake,
+        ):  # fmt: skip
             monkeypatch.setattr(module, "kit_version", lambda: "9.0.0")
 
     def test_verifies(self, path, tmp_path):

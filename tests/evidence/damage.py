@@ -9,6 +9,7 @@ that was damaged. "Mended" means that whoever did it also put right every hash i
 from __future__ import annotations
 
 import argparse
+import atexit
 import csv
 import gzip
 import hashlib
@@ -21,6 +22,7 @@ import sys
 import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 PROJECT = Path(__file__).resolve().parents[2]
@@ -32,6 +34,8 @@ from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat 
 from kit.archive.bag import MANIFEST, TAG_MANIFEST, manifest_bytes, oxum  # noqa: E402
 from kit.archive.signature import sign_manifest  # noqa: E402
 from kit.archive.verifying import Verification, verify_bag  # noqa: E402
+from kit.metrics.measuring import Reading  # noqa: E402
+from kit.metrics.store import Store  # noqa: E402
 
 AUTHOR = Ed25519PrivateKey.from_private_bytes(bytes(range(32)))
 FORGER = Ed25519PrivateKey.from_private_bytes(bytes(range(1, 33)))
@@ -628,6 +632,15 @@ def author_key(folder: Path) -> Path:
     return path
 
 
+@cache
+def with_store() -> Reading:
+    """Return a reading whose store holds what the same logs and pictures gave before: by their
+    content, so that only what was damaged is made again."""
+    folder = Path(tempfile.mkdtemp(prefix="damage-store-"))
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    return Reading(store=Store(folder))
+
+
 def try_damage(source: Path, work: Path, words: str, seed: int) -> tuple[bool, str, Verification]:
     """Damage a copy of a signed bag; return whether it was found, the place, the verification."""
     folder = work / "bag"
@@ -635,7 +648,7 @@ def try_damage(source: Path, work: Path, words: str, seed: int) -> tuple[bool, s
     shutil.copytree(source, folder)
     sign(folder)
     place = KINDS[words](Spoiled(folder, random.Random(f"{words} {seed}")))
-    seen = verify_bag(folder, signer=author_key(work))
+    seen = verify_bag(folder, signer=author_key(work), reading=with_store())
     # The signature notices every mended bag; it is the other stages that must name the place.
     # Where a hash and a file do not fit, both are named: either may be the damaged one.
     named = [
