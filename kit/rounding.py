@@ -10,8 +10,9 @@ once.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import lru_cache, partial
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -96,10 +97,9 @@ def number(value: float, *, decimals: int, locale: str = "en", sign: bool = Fals
     if not math.isfinite(value):
         return "unbounded" if math.isinf(value) else "undefined"
     plain = f"{abs(value):,.{decimals}f}"
-    zero = not any(digit in "123456789" for digit in plain)
     marks = words_of(locale)
-    text = "".join({",": marks.group, ".": marks.decimal}.get(char, char) for char in plain)
-    if zero:
+    text = plain.translate({ord(","): marks.group, ord("."): marks.decimal})
+    if not plain.strip("0,."):  # no negative zero, and none with a plus
         return text
     if value < 0:
         return MINUS + text
@@ -108,6 +108,10 @@ def number(value: float, *, decimals: int, locale: str = "en", sign: bool = Fals
 
 def _half_width(low: float | None, high: float | None, scale: float = 1.0) -> float | None:
     return None if low is None or high is None else abs(high - low) / 2 * scale
+
+
+def _interval(low: float | None, high: float | None, spell: Callable[[float], str]) -> str:
+    return "" if low is None or high is None else f"{spell(low)} to {spell(high)}"
 
 
 def _percent_decimals(half_width: float | None) -> int:
@@ -129,7 +133,7 @@ def ratio_text(
     def percent(value: float) -> str:
         return number(100 * (value - 1), decimals=decimals, locale=locale, sign=True)
 
-    interval = f"{percent(low)} to {percent(high)}" if low is not None and high is not None else ""
+    interval = _interval(low, high, percent)
     return Rounded(percent(ratio) + NBSP + "%", interval, f"percent, {decimals} decimals")
 
 
@@ -148,11 +152,8 @@ def fps_text(
     """
     spare = 1 if abs(value) >= 10 else 2
     decimals = decimals_for(_half_width(low, high), at_most=spare, otherwise=spare)
-
-    def plain(figure: float) -> str:
-        return number(figure, decimals=decimals, locale=locale)
-
-    interval = f"{plain(low)} to {plain(high)}" if low is not None and high is not None else ""
+    plain = partial(number, decimals=decimals, locale=locale)
+    interval = _interval(low, high, plain)
     return Rounded(f"{plain(value)}{NBSP}{unit}".rstrip(), interval, f"{decimals} decimals")
 
 
@@ -171,11 +172,8 @@ def fine_text(
     """
     spare = 0 if value == 0 else max(0, 2 - math.floor(math.log10(abs(value))))
     decimals = decimals_for(_half_width(low, high), at_most=spare, otherwise=spare)
-
-    def plain(figure: float) -> str:
-        return number(figure, decimals=decimals, locale=locale)
-
-    interval = f"{plain(low)} to {plain(high)}" if low is not None and high is not None else ""
+    plain = partial(number, decimals=decimals, locale=locale)
+    interval = _interval(low, high, plain)
     return Rounded(f"{plain(value)}{NBSP}{unit}", interval, f"{decimals} decimals")
 
 
@@ -193,11 +191,8 @@ def level_text(
     '−3.3\\xa0dB(A)'
     """
     decimals = decimals_for(_half_width(low, high), at_most=1, otherwise=1)
-
-    def plain(figure: float) -> str:
-        return number(figure, decimals=decimals, locale=locale, sign=True)
-
-    interval = f"{plain(low)} to {plain(high)}" if low is not None and high is not None else ""
+    plain = partial(number, decimals=decimals, locale=locale, sign=True)
+    interval = _interval(low, high, plain)
     return Rounded(f"{plain(difference)}{NBSP}{unit}", interval, f"{decimals} decimals")
 
 
@@ -215,12 +210,8 @@ def money_text(
     >>> money_text(1499.5, "EUR").text
     'EUR\\xa01,500'
     """
-
-    def plain(figure: float | None) -> str:
-        return "" if figure is None else number(figure, decimals=decimals, locale=locale)
-
-    spread = low is not None and high is not None and low != high
-    interval = f"{plain(low)} to {plain(high)}" if spread else ""
+    plain = partial(number, decimals=decimals, locale=locale)
+    interval = _interval(low, high, plain) if low != high else ""
     return Rounded(f"{currency}{NBSP}{plain(value)}", interval, f"{decimals} decimals")
 
 
@@ -237,7 +228,7 @@ def share_text(
     def percent(value: float) -> str:
         return number(100 * value, decimals=decimals, locale=locale)
 
-    interval = f"{percent(low)} to {percent(high)}" if low is not None and high is not None else ""
+    interval = _interval(low, high, percent)
     return Rounded(percent(share) + NBSP + "%", interval, f"percent, {decimals} decimals")
 
 

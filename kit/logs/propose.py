@@ -48,7 +48,7 @@ class LogShape:
     """How a text log is laid out, each finding with its reason.
 
     `names` are the header's cells (empty without one); `cells` holds the rows looked at, each of
-    `width` cells; `reasons` explain by layout key; `doubts` say what the analyst must look at.
+    `width` cells; `reasons` explain by layout key; `ambiguities` say what the analyst must look at.
     """
 
     encoding: str
@@ -61,7 +61,7 @@ class LogShape:
     width: int
     cells: tuple[tuple[str, ...], ...]
     reasons: dict[str, str]
-    doubts: tuple[str, ...]
+    ambiguities: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -235,7 +235,7 @@ def _shape(
     )
     above = table[:start]
     heads = [cells for _, cells in above if _may_name(cells, cut)]
-    doubts: list[str] = []
+    ambiguities: list[str] = []
     header = bool(above) and _may_name(above[-1][1], cut)
     if header and len(heads) > 1 and above[-2][1] in heads:
         header = False
@@ -268,12 +268,12 @@ def _shape(
     )
     body = [tuple(cells) for _, cells in table[start:] if len(cells) == cut.width]
     if len(body) < len(table) - start:
-        doubts.append(
+        ambiguities.append(
             f"{len(table) - start - len(body)} of {len(table) - start} rows do not have "
             f"{cut.width} cells"
         )
     if cut.delimiter == "," and cut.width == 2 and not header and _may_be_decimal_comma(body):
-        doubts.append("the comma between the two cells may be a decimal comma")
+        ambiguities.append("the comma between the two cells may be a decimal comma")
     return LogShape(
         encoding,
         cut.delimiter,
@@ -285,7 +285,7 @@ def _shape(
         cut.width,
         tuple(body),
         reasons,
-        tuple(doubts),
+        tuple(ambiguities),
     )
 
 
@@ -528,7 +528,7 @@ class Proposal:
         The same as text for `bench.yaml`, with the reasons as comments.
     reasons : mapping of str to str
         Why, by key.
-    doubts : tuple of str
+    ambiguities : tuple of str
         What the analyst should look at before using it.
     frames, average_fps : int, float
         What the log holds if it is read so.
@@ -539,7 +539,7 @@ class Proposal:
     layout: Mapping[str, Any]
     yaml: str
     reasons: Mapping[str, str]
-    doubts: tuple[str, ...]
+    ambiguities: tuple[str, ...]
     frames: int
     average_fps: float
 
@@ -548,7 +548,7 @@ class Proposal:
         return {"ok": True, **asdict(self), "layout": dict(self.layout)}
 
     def to_lines(self) -> list[str]:
-        """Return the layout as text for `bench.yaml`, its reasons and doubts as comments."""
+        """Return the layout as text for `bench.yaml`, its reasons and ambiguities as comments."""
         return self.yaml.rstrip().splitlines()
 
     def to_frame(self) -> pd.DataFrame:
@@ -580,7 +580,7 @@ def propose_layout(path: Path, *, name: str = "") -> Proposal:
     Notes
     -----
     The first rows are looked at, then the whole log is read through the proposal. A proposal may
-    be wrong where values fit more than one meaning: `doubts` names what was close.
+    be wrong where values fit more than one meaning: `ambiguities` names what was close.
     """
     if next(recorded_chunks(path, file=path.name), b"").startswith(PARQUET):
         shape, columns, names = None, *_parquet_columns(path)
@@ -595,16 +595,16 @@ def propose_layout(path: Path, *, name: str = "") -> Proposal:
             "no column of it may hold frames: none is above 0 and changing, or rising row by row",
         )
     reasons: dict[str, str] = dict(shape.reasons) if shape else {"container": "its first bytes"}
-    doubts = [*(shape.doubts if shape else ()), *_doubts(best, guesses)]
+    ambiguities = [*(shape.ambiguities if shape else ()), *_ambiguities(best, guesses)]
     layout = _layout_keys(path, shape, best, guesses, names, reasons)
-    log = _read_through(path, layout, doubts)
+    log = _read_through(path, layout, ambiguities)
     label = name or _label(path)
     average = 1000.0 * log.frame_ms.size / float(log.frame_ms.sum())
     found = f"{log.frame_ms.size} frames in {log.frame_ms.sum() / 1000.0:.4g} s"
     reasons["frames"] = f"read so, the log holds {found}: {average:.4g} frames per second"
-    text = _to_yaml(label, layout, reasons, doubts)
+    text = _to_yaml(label, layout, reasons, ambiguities)
     return Proposal(
-        path.name, label, layout, text, reasons, tuple(doubts), int(log.frame_ms.size), average
+        path.name, label, layout, text, reasons, tuple(ambiguities), int(log.frame_ms.size), average
     )
 
 
@@ -646,9 +646,9 @@ def _parquet_columns(path: Path) -> tuple[dict[int, NDArray[np.float64]], list[s
     return columns, list(schema.names)
 
 
-def _doubts(best: ColumnGuess, guesses: list[ColumnGuess]) -> list[str]:
+def _ambiguities(best: ColumnGuess, guesses: list[ColumnGuess]) -> list[str]:
     """Return what was close, or odd about the best guess."""
-    doubts = [
+    ambiguities = [
         f"column {other.place + 1} ({other.name or 'no name'}) may be the one as well: "
         f"{other.kind} in {other.unit}"
         for other in guesses
@@ -656,7 +656,9 @@ def _doubts(best: ColumnGuess, guesses: list[ColumnGuess]) -> list[str]:
         and other.kind in {"frame_time", "frame_end"}
         and other.score > best.score - 1.5
     ]
-    return doubts + [reason for reason in best.reasons if "though" in reason or "but " in reason]
+    return ambiguities + [
+        reason for reason in best.reasons if "though" in reason or "but " in reason
+    ]
 
 
 def _layout_keys(
@@ -730,7 +732,7 @@ def _label(path: Path) -> str:
     return f"log-{letters.strip('-') or 'plain'}"
 
 
-def _read_through(path: Path, keys: dict[str, Any], doubts: list[str]) -> Log:
+def _read_through(path: Path, keys: dict[str, Any], ambiguities: list[str]) -> Log:
     """Return the log read through the proposal; sensors that do not read are left out."""
     try:
         return read_log(path, Layout.model_validate(keys), file=path.name)
@@ -738,7 +740,7 @@ def _read_through(path: Path, keys: dict[str, Any], doubts: list[str]) -> Log:
         if not keys.get("sensors"):
             raise
         log = read_log(path, Layout.model_validate(keys), file=path.name, sensors=False)
-        doubts.append(f"a sensor column does not read: {error.faults[0].message}")
+        ambiguities.append(f"a sensor column does not read: {error.faults[0].message}")
         del keys["sensors"]
         return log
 
@@ -755,11 +757,11 @@ def _flat(layout: Mapping[str, Any], prefix: str = "") -> list[tuple[str, object
 
 
 def _to_yaml(
-    label: str, layout: Mapping[str, Any], reasons: Mapping[str, str], doubts: list[str]
+    label: str, layout: Mapping[str, Any], reasons: Mapping[str, str], ambiguities: list[str]
 ) -> str:
     """Return the layout as text for bench.yaml, with the reasons as comments."""
     head, name, *keys = yaml_text({"layouts": {label: layout}}).splitlines()
-    shown = [f"  # LOOK AT THIS: {doubt}" for doubt in doubts]
+    shown = [f"  # LOOK AT THIS: {ambiguity}" for ambiguity in ambiguities]
     shown += [f"  # {key}: {reason}" for key, reason in reasons.items()]
     lines = [
         "# Proposed from a look at one log. Confirm each line before runs depend on it.",

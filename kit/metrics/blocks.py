@@ -41,7 +41,7 @@ class RunBlocks:
 
     block: int  # frames
     within_sd: Mapping[str, float]  # metric -> standard deviation of ln(value)
-    effective_frames: Mapping[str, float]  # metric -> independent frames the run is worth
+    effective_frames: Mapping[str, float]  # metric -> effective sample size, in frames
 
 
 NO_BLOCKS = RunBlocks(0, {}, {})  # of a run without frames
@@ -133,7 +133,7 @@ class _MetricBlocks:
     within_sd: float  # of one run's ln(value), from its frames alone
     between_sd: float | None  # of ln(value) between runs as seen; None for one run
     within_share: float | None  # share of the variance between runs that frames alone explain
-    effective_frames: float  # independent frames a run is worth for this metric, mean over runs
+    effective_frames: float  # effective sample size of a run for this metric, mean over runs
 
 
 @dataclass(frozen=True, slots=True)

@@ -21,7 +21,7 @@ from typing import Any
 from kit.errors import ExecutionError, SealError, UsageError
 from kit.page.environment import installed_versions
 
-KEPT_ANYWAY = {".ipynb_checkpoints"}  # JupyterLab's own, worth nothing
+KEPT_ANYWAY = {".ipynb_checkpoints"}  # JupyterLab's own, of no use here
 _FORMAT = "marginbook-inputs/1"
 
 

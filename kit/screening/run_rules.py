@@ -1,4 +1,4 @@
-"""Rules of screening about a run, a run beside its siblings, or a run made again.
+"""Rules of screening about a run, a run beside its siblings, or a run repeated later.
 
 Each rule takes what is known at its turn (runs set aside by earlier rules are out) and gives
 flags. A flag's action is what the rule would do; `screen` lets it set a run aside only where
@@ -386,7 +386,7 @@ Epoch = Literal["old", "new", ""]
 
 
 def epoch_of(row: RunRow, retest: RetestParams) -> Epoch:
-    """Return whether a run is of before or made again; "" where params do not tell."""
+    """Return whether a run is old or a re-run; "" where params do not tell."""
     if retest.since is not None:
         began = moment(row.began)
         if began is None:
@@ -421,7 +421,7 @@ def find_superseded(view: View) -> list[Flag]:
 
 
 def _said(row: RunRow, retest: RetestParams) -> str:
-    """Return what tells a run from those made again."""
+    """Return what tells an old run from the re-runs."""
     if retest.since is not None:
         began = "no date" if row.began is None else f"{row.began.date()}"
         return f"this run has {began}, new runs are from {retest.since} on"

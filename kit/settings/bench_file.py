@@ -192,7 +192,7 @@ class Product(Section):
         description="Refresh rate of the machine's own display.",
         examples=[120.0],
     )
-    note: _Note = Field(default=None, examples=["Lent by the maker for a week"])
+    note: _Note = Field(default=None, examples=["On loan from the maker for a week"])
 
 
 class Title(Section):

@@ -257,7 +257,7 @@ def test_reasons_and_doubts_are_said_in_words(tmp_path):
     proposal = propose_layout(path)
     assert "frames per second" in proposal.reasons["frames.column"]
     assert "without a line of names" in proposal.reasons["header"]
-    assert any("column 2" in doubt for doubt in proposal.doubts)  # 110 W may be 110 ms
+    assert any("column 2" in ambiguity for ambiguity in proposal.ambiguities)  # 110 W may be 110 ms
     assert "# LOOK AT THIS: column 2" in proposal.yaml
     frame = proposal.to_frame()
     assert frame.set_index("key").loc["frames.column", "value"] == "3"
