@@ -334,6 +334,37 @@ def text(
 
 @app.command()
 @_guarded
+def slides(
+    folder: ReviewDir,
+    only: Annotated[
+        list[str] | None,
+        typer.Option(metavar="SLIDE", help="A kind of slide, or one by name; in this order."),
+    ] = None,
+    size: Annotated[
+        str, typer.Option(help="1920x1080, 3840x2160 or 1080x1920 (upright).")
+    ] = "1920x1080",
+    ground: Annotated[
+        str, typer.Option(help="paper, dark, or see-through: clear-dark-ink, clear-light-ink.")
+    ] = "paper",
+    to: Annotated[
+        Path | None, typer.Option(metavar="DIR", help="Where they go; DIR/slides if not given.")
+    ] = None,
+    as_json: Json = False,
+) -> None:
+    """Draw a finished review's slides from its claims: SVG, PNG, and slides.csv."""
+    from kit.claims.claim import load_claims
+    from kit.page.slides import SlideSet, write_slides
+
+    wanted = SlideSet(tuple(only or ()), size, ground)
+    files = write_slides(load_claims(folder), to or folder / "slides", wanted)
+    if as_json:
+        _say_json({"ok": True, "files": [str(path) for path in files]})
+    else:
+        _say([str(path) for path in files])
+
+
+@app.command()
+@_guarded
 def seal(
     folder: ReviewDir,
     to: Annotated[

@@ -157,6 +157,15 @@ def fps_text(
     return Rounded(f"{plain(value)}{NBSP}{unit}".rstrip(), interval, f"{decimals} decimals")
 
 
+def spoken_fps_text(value: float, *, locale: str = "en") -> Rounded:
+    """Return a frame rate as it is spoken, and shown on a slide: whole, without its unit.
+
+    >>> spoken_fps_text(61.345).text
+    '61'
+    """
+    return Rounded(number(value, decimals=0, locale=locale), "", "whole number")
+
+
 def fine_text(
     value: float,
     low: float | None = None,

@@ -47,6 +47,7 @@ if TYPE_CHECKING:
     Charts = Mapping[str, Sequence[Chart]]
 
 NOTEBOOK_PATH = "data/executed.ipynb"
+SLIDES_PATH = "data/slides/slides.csv"
 STATED = {"show(book, tables.environment)"}  # what was installed: stated, not made from logs
 INJECTED = "injected-parameters"
 
@@ -93,6 +94,9 @@ def check_report(bag: Bag, book: ClaimBook, fresh: Fresh | None) -> tuple[list[F
         if charts is not None:
             findings += _compare_charts(bag, charts)
             said.append("numbers of the charts")
+            if SLIDES_PATH in bag.files:
+                findings += _compare_slides(bag, fresh)
+                said.append("figures of the slides")
     words = ", ".join(said) + " compared"
     if fresh is not None and same_kit and charts is None:
         words += "; those of the charts not, because matplotlib is not installed"
@@ -346,6 +350,23 @@ def _compare_charts(bag: Bag, charts: Charts) -> list[Finding]:
                 if data is not None:
                     findings += compare_csv(path, table_csv(chart.table), data, strict=True)
     return findings
+
+
+def _compare_slides(bag: Bag, fresh: Fresh) -> list[Finding]:
+    """Return what is wrong with the figures said to stand on the slides."""
+    from kit.page.slides import make_slides, slides_csv
+
+    findings: list[Finding] = []
+    data = _bytes_of(bag, SLIDES_PATH, findings)
+    if data is None:
+        return findings
+    rows = csv.DictReader(io.StringIO(data.decode("utf-8", errors="replace"), newline=""))
+    names = tuple(dict.fromkeys(str(row.get("slide")) for row in rows))
+    try:
+        expected = slides_csv(make_slides(fresh.book, names))
+    except KitError as error:
+        return [Finding("page", SLIDES_PATH, "slides of this review", str(error))]
+    return compare_csv(SLIDES_PATH, expected, data, strict=True)
 
 
 def compare_csv(path: str, expected: str, data: bytes, *, strict: bool) -> list[Finding]:

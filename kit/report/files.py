@@ -21,7 +21,8 @@ from typing import Any
 from kit.errors import ExecutionError, SealError, UsageError
 from kit.page.environment import installed_versions
 
-KEPT_ANYWAY = {".ipynb_checkpoints"}  # JupyterLab's own, of no use here
+# JupyterLab's own, of no use here; and slides, which a command draws again from the claims.
+KEPT_ANYWAY = {".ipynb_checkpoints", "slides"}
 _FORMAT = "marginbook-inputs/1"
 
 

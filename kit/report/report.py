@@ -28,7 +28,7 @@ from pathlib import Path
 from typing import Any
 
 from kit import errors
-from kit.claims.claim import file_sha256
+from kit.claims.claim import file_sha256, load_claims
 from kit.errors import (
     CellError,
     ExecutionError,
@@ -764,6 +764,10 @@ def _close(notebook: dict[str, Any], review: str, folder: Path) -> Closed:
             f"those in its folder (claims.json: {written})."
         )
     page = build_page(notebook)
+    if wanted := json.loads(claims.read_bytes())["settings"].get("slides"):
+        from kit.page.slides import SlideSet, write_slides
+
+        write_slides(load_claims(folder), folder / "slides", SlideSet(tuple(wanted)))
     files = sorted({*files_under(folder), "executed.ipynb", "report.html"})
     notebook["metadata"]["marginbook"] = {"files": files}
     (folder / "report.html").write_text(page, encoding="utf-8")

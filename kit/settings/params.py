@@ -461,6 +461,13 @@ class ReviewParams(Section):
         description="Bound text, from this file's folder.",
         examples=["my-review.md"],
     )
+    slides: tuple[Text, ...] = Field(
+        default=(),
+        description="Slides drawn by `run`, in this order: titles, rivals, suite, groups, "
+        "classes, prices, setup, or single ones by name. Without it, `marginbook slides` draws "
+        "them.",
+        examples=[["suite", "rivals", "titles", "prices", "setup"]],
+    )
     replaces: Text | None = Field(
         default=None,
         description="The sealed review this one replaces.",

@@ -1,0 +1,582 @@
+"""The slides of a review: what each says and shows, from its claims; their files and their list.
+
+`slides.csv` lists every figure printed on a slide with its claim. Words are those of the article,
+shorter; each title states the result.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from kit.charts.identity import (
+    order_titles,
+    plain_product,
+    product_looks,
+    short_product,
+    title_groups,
+    without_group,
+)
+from kit.charts.slides import GROUNDS, MOST_ROWS, SIZES, Row, Slide, slide_files
+from kit.charts.style import file_stem
+from kit.claims.bound_text import size_text, with_currency_sign
+from kit.claims.claim import Claim, ClaimBook
+from kit.errors import UsageError, did_you_mean
+from kit.page.findings import (
+    Standing,
+    band_words,
+    confidence_words,
+    control_words,
+    counted,
+    differences,
+    differing_groups,
+    group_words,
+    level_band,
+    listed,
+    main_metric,
+    outcome_word,
+    price_kind,
+    standings,
+    upper_first,
+)
+from kit.rounding import csv_cell, spoken_fps_text
+from kit.settings.metric import HEADLINE, RESULT
+
+KINDS = ("titles", "rivals", "suite", "groups", "classes", "prices", "setup")
+
+
+@dataclass(frozen=True, slots=True)
+class SlideSet:
+    """How slides are wanted: which, in what order, of what size, on what ground."""
+
+    only: tuple[str, ...] = ()
+    size: str = "1920x1080"
+    ground: str = "paper"
+
+
+@dataclass(slots=True)
+class _Pen:
+    """Writes figures for one slide, and notes each with its claim."""
+
+    book: ClaimBook
+    printed: list[tuple[Claim, str]]
+
+    def note(self, claim: Claim, text: str) -> str:
+        """Note that a claim is printed as `text`."""
+        if (claim, text) not in self.printed:
+            self.printed.append((claim, text))
+        return text
+
+    def percent(self, claim: Claim) -> str:
+        """Print a margin as the report does."""
+        return self.note(claim, claim.text)
+
+    def size(self, claim: Claim) -> str:
+        """Print a margin whose direction the words give."""
+        return self.note(claim, size_text(claim))
+
+    def fps(self, claim: Claim) -> str:
+        """Print a frame rate whole, as it is spoken; any other figure as in the report."""
+        if claim.unit != "fps":
+            return self.note(claim, claim.text.partition("\xa0")[0])
+        return self.note(claim, spoken_fps_text(claim.figure, locale=self.book.locale).text)
+
+    def money(self, claim: Claim) -> str:
+        """Print an amount of money."""
+        return self.note(claim, with_currency_sign(claim))
+
+    def source(self, *more: str) -> tuple[str, ...]:
+        """Return the source line: day, number of runs the slide rests on, how to read it, whose."""
+        runs = {run for claim, _ in self.printed for run in claim.runs}
+        day = short_date(self.book.date)
+        counts = [counted(len(runs), "run", words=False)] if runs else []
+        return (" · ".join([day, *counts]), *more, self.book.byline)
+
+
+def short_date(day: str) -> str:
+    """Return a day as a slide writes it.
+
+    >>> short_date("2026-11-16"), short_date("soon")
+    ('16 Nov 2026', 'soon')
+    """
+    from datetime import date
+
+    from babel.dates import format_date
+
+    try:
+        return str(format_date(date.fromisoformat(day), "d MMM y", locale="en"))
+    except ValueError:
+        return day
+
+
+def _stands(claim: Claim, pen: _Pen, the: str, *, of: bool = True) -> str:
+    """Return how a margin stands: "5.8 % ahead of the Sedge", "level with the Sedge"."""
+    joint = {"ahead": "of ", "level": "with ", "unresolved": "against "}.get(claim.outcome, "")
+    end = f" {joint}{the}" if of else ""
+    if claim.outcome in {"ahead", "behind"}:
+        return f"{pen.size(claim)} {claim.outcome}{end}"
+    return f"{outcome_word(claim.outcome)}{end}"
+
+
+def _by_title(book: ClaimBook) -> list[Slide]:
+    """Return a slide a title: every product's average and low."""
+    return [slide for title in order_titles(book) if (slide := _one_title(book, title))]
+
+
+def _one_title(book: ClaimBook, title: str) -> Slide | None:
+    cells = {c.product: c for c in book.of_kind("cell", metric=HEADLINE, title=title)}
+    metric = HEADLINE if book.product in cells else RESULT
+    if metric == RESULT:
+        cells = {c.product: c for c in book.of_kind("cell", metric=RESULT, title=title)}
+    if not cells:
+        return None
+    low = next((c.metric for c in book.of_kind("cell", title=title) if "low_1pct" in c.metric), "")
+    lows = {c.product: c for c in book.of_kind("cell", metric=low, title=title)} if low else {}
+    margins = {
+        c.baseline: c
+        for c in book.of_kind("margin", metric=metric, title=title, product=book.product)
+    }
+    looks, classes, pen = product_looks(book), book.names.get("classes", {}), _Pen(book, [])
+    less = any("less_is_better" in c.marks for c in (*cells.values(), *margins.values()))
+    rows = []
+    for product, cell in cells.items():
+        said = margins.get(product)
+        note = {"level": "level", "unresolved": "too close"}.get(said.outcome if said else "", "")
+        figures = [pen.fps(cell)]
+        if lows:
+            figures.append(pen.fps(lows[product]) if product in lows else "")
+        rows.append(
+            Row(
+                short_product(book, product), tuple(figures), looks[product], at=cell.figure,
+                ends=(lows[product].figure, cell.figure) if product in lows else None,
+                wide=None if cell.low is None else (cell.low, cell.high or cell.low),
+                note=note, own=product == book.product,
+                apart=classes.get(product) != classes.get(book.product),
+            )
+        )  # fmt: skip
+    rows.sort(key=lambda row: (row.apart, row.at if less else -row.at))
+    name = book.title_name(title)
+    titles = [name]
+    first = next(((s, margins[s.product]) for s in standings(book) if s.product in margins), None)
+    if first:
+        said = first[1]
+        titles = [f"{name}: {_stands(said, pen, first[0].the)}"]
+        titles.append(f"{name}: {_stands(said, pen, first[0].the.removeprefix('the '))}")
+        titles.append(f"{name.partition(',')[0]}: {_stands(said, pen, first[0].the)}")
+        titles.append(f"{name}: {_stands(said, pen, '', of=False)}")
+    unit = "frames per second" if metric == HEADLINE else next(iter(cells.values())).unit
+    unit = {"s": "seconds"}.get(unit, unit)
+    way = f"{unit}, {'less' if less else 'more'} is better"
+    group = order_titles(book).get(title, "")
+    heads = ("average" if metric == HEADLINE else "result", book.name("metric", low, kind="cell"))
+    return Slide(
+        f"title-{title}", "stems", tuple(titles),
+        tuple(f"{head}{way}" for head in ([f"{group} · ", ""] if group else [""])),
+        pen.source(),         tuple(rows), tuple(pen.printed), heads if lows else heads[:1],
+    )  # fmt: skip
+
+
+def _by_rival(book: ClaimBook) -> list[Slide]:
+    """Return a slide a rival: the margin in each title; two or more where the titles are many."""
+    return [slide for s in standings(book) if s.margins for slide in _one_rival(book, s)]
+
+
+def _one_rival(book: ClaimBook, standing: Standing) -> list[Slide]:
+    order = {t: g for t, g in order_titles(book).items() if t in standing.margins}
+    heads = list(dict.fromkeys(order.values()))
+    if len(order) <= MOST_ROWS:
+        return [_rival_slide(book, standing, list(order), order, "")]
+    slides: list[Slide] = []
+    for head in heads:
+        titles = [t for t in order if order[t] == head]
+        count = -(-len(titles) // MOST_ROWS)
+        size = -(-len(titles) // count)
+        for n in range(count):
+            some = titles[n * size : (n + 1) * size]
+            slides.append(_rival_slide(book, standing, some, order, f"-{len(slides) + 1}"))
+    return slides
+
+
+def _rival_slide(
+    book: ClaimBook, standing: Standing, titles: Sequence[str], order: Mapping[str, str], part: str
+) -> Slide:
+    pen, the = _Pen(book, []), standing.the
+    rows = []
+    for title in sorted(titles, key=lambda t: list(order).index(t)):
+        claim = standing.margins[title]
+        group = order[title]
+        name = without_group(book, title, group) if group else book.title_name(title)
+        turned = group.split(" ", 1)[-1] if _says_itself(group) else group
+        rows.append(
+            Row(
+                name, (pen.percent(claim).removesuffix("\xa0%"),), at=claim.figure,
+                ends=None if claim.low is None else (claim.low, claim.high or claim.figure),
+                outcome=claim.outcome, group=turned,
+                note="too close to call" if claim.outcome == "unresolved" else "",
+            )
+        )  # fmt: skip
+    for claim in (standing.margins[t] for t in titles):
+        pen.printed.remove((claim, claim.text))
+        pen.note(claim, claim.text.removesuffix("\xa0%"))
+    counts = {o: sum(standing.margins[t].outcome == o for t in titles) for o in _WORDS}
+    most = max(counts, key=lambda o: counts[o])
+    number = len(titles)
+    share = "all" if counts[most] == number else str(counts[most])
+    tail = f"in {share} of {number} titles" if share != "all" else f"in all {number} titles"
+    forms = [f"{upper_first(_WORDS[most])} {the} {tail}"]
+    forms.append(f"{upper_first(_WORDS[most])} {the.removeprefix('the ')} {tail}")
+    groups = differing_groups(book, standing)
+    whole = standing.whole
+    under = [f"Per title, % {_faster(standing)} than {the}"]
+    if groups and len(titles) == len(standing.margins):
+        clauses = [
+            f"{outcome_word(standing.groups[g].outcome)} {group_words(book, g)}" for g in groups
+        ]
+        clauses[1:] = [c.removesuffix(_shared_end(clauses[0], c)) for c in clauses[1:]]
+        forms.insert(0, upper_first(", ".join(clauses)))
+        said = " and ".join(pen.percent(standing.groups[g]) for g in groups)
+        under.insert(0, f"Over {the} {said}; per title, % {_faster(standing)}")
+    elif whole is not None and not part:
+        under.insert(0, f"Over {the} {pen.percent(whole)}; per title, % {_faster(standing)}")
+    return Slide(
+        f"rival-{standing.product}{part}", "dots", tuple(forms), tuple(under),
+        pen.source(f"{confidence_words(book)} intervals", f"shaded: level, {band_words(book)}"),
+        tuple(rows), tuple(pen.printed), band=level_band(book),
+    )  # fmt: skip
+
+
+_WORDS = {
+    "ahead": "ahead of",
+    "behind": "behind",
+    "level": "level with",
+    "unresolved": "too close to call against",
+    "": "without an interval against",
+}
+
+
+def _faster(standing: Standing) -> str:
+    return "faster" if standing.speed else "ahead"
+
+
+def _says_itself(group: str) -> bool:
+    """Return whether a group's name still says what it is without its first word ("At")."""
+    first, _, rest = group.partition(" ")
+    return bool(rest) and first.lower() in {"at", "in", "on"}
+
+
+def _shared_end(first: str, other: str) -> str:
+    """Return the last word two clauses share, with its space; "" where they share none."""
+    one, two = first.rpartition(" ")[2], other.rpartition(" ")[2]
+    return f" {two}" if one == two else ""
+
+
+def _suite(book: ClaimBook) -> list[Slide]:
+    """Return the slide of the suite margin against all."""
+    shown = [s for s in standings(book) if s.whole is not None]
+    pen, looks = _Pen(book, []), product_looks(book)
+    rows = [
+        _suite_row(pen, s.whole, s.like, s.name, looks[s.product], s.apart)
+        for s in shown
+        if s.whole
+    ]
+    if not rows:
+        return []
+    rows.sort(key=lambda row: (row.apart, row.at))
+    near = [s for s in shown if not s.apart] or shown
+    clauses: list[str] = []
+    for outcome, word in _WORDS.items():
+        found = [s for s in near if s.outcome == outcome]
+        if found:
+            many = counted(len(found), "rival") if not clauses else counted(len(found), "x")[:-2]
+            clauses.append(f"{word} {found[0].the if len(found) == 1 else many.strip()}")
+    if len(clauses) == 1 and len(near) > 1:
+        clauses = [f"{_WORDS[near[0].outcome]} all {counted(len(near), 'rival')}"]
+    name, faster = plain_product(book, book.product), _faster(shown[0])
+    return [
+        Slide(
+            "suite", "lines", (upper_first(", ".join(clauses)),),
+            (f"{name}: % {faster} than each, all shared titles",
+             f"% {faster} than each, all titles"),
+            pen.source("block: these titles", "line: titles like these"),
+            tuple(rows), tuple(pen.printed), band=level_band(book),
+        )
+    ]  # fmt: skip
+
+
+def _suite_row(
+    pen: _Pen, claim: Claim, like: Claim | None, name: str, look: Any, apart: bool
+) -> Row:
+    wide = None if like is None or like.low is None else (like.low, like.high or like.low)
+    ends = None if claim.low is None else (claim.low, claim.high or claim.low)
+    text = pen.percent(claim)
+    return Row(
+        name, (text,), look, at=claim.figure, ends=ends, wide=wide, outcome=claim.outcome,
+        apart=apart,
+    )  # fmt: skip
+
+
+def _groups(book: ClaimBook) -> list[Slide]:
+    """Return a slide on groups of titles for each near rival whose groups are not all alike."""
+    slides = []
+    for s in standings(book):
+        if s.whole is None or len(s.groups) < 2 or s.apart:
+            continue
+        if len({c.outcome for c in s.groups.values()}) < 2 and s is not standings(book)[0]:
+            continue
+        pen = _Pen(book, [])
+        like = {
+            c.group: c
+            for c in book.of_kind(
+                "suite_like", metric=s.metric, product=book.product, baseline=s.product
+            )
+        }
+        order = [g for g in title_groups(book) if g in s.groups][:7]
+        names = {g: book.name("group", g, kind="suite") for g in order}
+        rows = [_suite_row(pen, s.groups[g], like.get(g), names[g], None, False) for g in order]
+        rows.append(_suite_row(pen, s.whole, s.like, "All shared titles", None, False))
+        rows[-1] = replace(rows[-1], apart=True)
+        ranked = sorted(order, key=lambda g: s.groups[g].figure)
+        low, high = ranked[0], ranked[-1]
+        said = [
+            f"{_stands(s.groups[g], pen, '', of=False)} {group_words(book, g)}" for g in (high, low)
+        ]
+        slides.append(
+            Slide(
+                f"groups-{s.product}", "lines",
+                (upper_first(", ".join(said)), upper_first(said[0])),
+                (f"% {_faster(s)} than {s.the}, by group of titles",),
+                pen.source("block: these titles", "line: titles like these"),
+                tuple(rows), tuple(pen.printed), band=level_band(book),
+            )
+        )  # fmt: skip
+    return slides
+
+
+def _classes(book: ClaimBook) -> list[Slide]:
+    """Return the slide of one name in two classes of machine."""
+    metric, classes = main_metric(book), book.names.get("classes", {})
+    steps = [c for kind in ("gap_here", "gap_there") for c in book.of_kind(kind, metric=metric)[:1]]
+    pairs = [p for p in book.settings.get("same_name") or () if p["here"] == book.product]
+    suites = [
+        c for p in pairs
+        for c in book.of_kind(
+            "suite", metric=metric, group="all", product=p["here"], baseline=p["there"]
+        )
+    ]  # fmt: skip
+    pen, looks = _Pen(book, []), product_looks(book)
+    rows = []
+    for claim in steps:
+        names = [_bare(book, p) for p in (claim.product, claim.baseline)]
+        kind = classes.get(claim.product, "")
+        rows.append(
+            Row(
+                f"{names[0]} over {_other(names[0], names[1])}", (pen.percent(claim),),
+                looks[claim.product], f"{kind} class" if kind else "", at=claim.figure,
+            )
+        )  # fmt: skip
+    for claim in suites:
+        kinds = [classes.get(p, "") for p in (claim.product, claim.baseline)]
+        rows.append(
+            Row(
+                f"{upper_first(kinds[0])} over {kinds[1]}", (pen.percent(claim),),
+                looks[claim.baseline], f"both {_bare(book, claim.product)}",
+                at=claim.figure, apart=True,
+            )
+        )  # fmt: skip
+    if not rows:
+        return []
+    kinds = [f"{pen.percent(c)} in {classes.get(c.product) or 'one'}" for c in steps]
+    titles = [f"{', '.join(kinds)} class", ", ".join(kinds)]
+    if not steps:
+        titles = [f"{_bare(book, book.product)}: {_stands(suites[0], pen, 'its namesake')}"]
+    what = "frames per second" if metric == HEADLINE else "results"
+    return [
+        Slide(
+            "classes", "steps", tuple(titles), (f"% more {what}, titles both ran",),
+            pen.source("each from level"), tuple(rows), tuple(pen.printed),
+        )
+    ]  # fmt: skip
+
+
+def _bare(book: ClaimBook, product: str) -> str:
+    """Return a product's name without its class, which the slide says beside it."""
+    kind = book.names.get("classes", {}).get(product, "")
+    return book.product_name(product).removesuffix(f"({kind})").strip()
+
+
+def _other(first: str, second: str) -> str:
+    """Return a second name without the words both begin with."""
+    one, two = first.split(" "), second.split(" ")
+    while len(two) > 1 and one and one[0] == two[0]:
+        one, two = one[1:], two[1:]
+    return " ".join(two)
+
+
+def _prices(book: ClaimBook) -> list[Slide]:
+    """Return the slide of prices, and of the price of equal value beside each rival."""
+    kind, pen, looks = price_kind(book), _Pen(book, []), product_looks(book)
+    own = next(iter(book.of_kind("price", group=kind, product=book.product)), None)
+    shown = [s for s in standings(book) if s.equal is not None and s.price is not None]
+    if own is None or not shown:
+        return []
+    rows = []
+    for s in shown[:5]:
+        if s.equal is None or s.price is None:
+            continue
+        cut = pen.note(s.cut, f"−{s.cut.text}") if s.cut is not None and s.cut.value else "no cut"
+        rows.append(
+            Row(
+                short_product(book, s.product), (cut,), looks[s.product],
+                f"costs {pen.money(s.price)}", at=s.equal.figure, note=pen.money(s.equal),
+                apart=s.apart,
+            )
+        )  # fmt: skip
+    first, name = shown[0], plain_product(book, book.product)
+    price = pen.money(first.equal) if first.equal else ""
+    words = upper_first(book.name("group", kind, kind="price"))
+    settings = book.settings.get("value") or {}
+    since, until = (settings.get(key) for key in ("since", "until"))
+    when = f"{words}s" if not words.endswith("s") else words
+    if since and until:
+        when += f", {short_date(str(since))[:-5]} to {short_date(str(until))}"
+    return [
+        Slide(
+            f"prices-{kind}", "prices",
+            (f"As good value as {first.the} at {price}", f"Value of {first.the} at {price}"),
+            (f"Price at which the {name} gives as many frames per euro",
+             "Price of equal frames per euro") if own.unit == "EUR" else
+            ("Price of equal frames for the money",),
+            (when, pen.source()[0].partition(" · ")[2], book.byline),
+            tuple(rows), tuple(pen.printed),
+            line=(own.figure, f"{name} now: {pen.money(own)}"),
+        )
+    ]  # fmt: skip
+
+
+def _setup(book: ClaimBook) -> list[Slide]:
+    """Return the spare slide with the set-up of the test."""
+    pen = _Pen(book, [])
+    count = {c.part: c for c in book.of_kind("count")}
+
+    def said(part: str, words: str) -> str:
+        claim = count.get(part)
+        return f"{pen.percent(claim)} {words}" if claim is not None and claim.value else ""
+
+    runs = [("runs/used", "used"), ("runs/set_aside", "set aside"), ("runs/did_not_run", "failed")]
+    rows = [
+        ("Titles", said("titles", "").strip()),
+        ("Runs", ", ".join(t for t in (said(p, w) for p, w in runs) if t)),
+    ]
+    for claim in book.of_kind("control", product=book.product)[:4]:
+        name, unit = control_words(book, claim.metric)
+        text = pen.note(claim, claim.text)
+        short = name if len(name) <= 20 else claim.metric.replace("_", " ")
+        rows.append((upper_first(short), f"{text} {unit}".strip()))
+    low = book.family("group", "low").get(str((book.settings.get("metrics") or {}).get("low")), "")
+    if low:
+        rows.append(("Low", low))
+    unlike = [p for p in differences(book) if p in {s.product for s in standings(book)}]
+    alike = listed(short_product(book, p) for p in unlike)
+    under = [f"Not alike in all: {alike}"] if unlike else []
+    under += [f"{counted(len(unlike), 'machine')} not alike in all"] if unlike else ["All alike"]
+    return [
+        Slide(
+            "setup", "words", ("How it was tested",), tuple(map(upper_first, under)),
+            (short_date(book.date), book.byline),
+            tuple(Row(name, below=text) for name, text in rows if text), tuple(pen.printed),
+        )
+    ]  # fmt: skip
+
+
+_MAKERS: Mapping[str, Callable[[ClaimBook], list[Slide]]] = {
+    "titles": _by_title,
+    "rivals": _by_rival,
+    "suite": _suite,
+    "groups": _groups,
+    "classes": _classes,
+    "prices": _prices,
+    "setup": _setup,
+}
+
+
+def make_slides(book: ClaimBook, only: Sequence[str] = ()) -> list[Slide]:
+    """Return the slides of a review.
+
+    Parameters
+    ----------
+    book : ClaimBook
+    only : sequence of str
+        Kinds of slides (`KINDS`) or names of single ones, in the order wanted; all if empty.
+
+    Raises
+    ------
+    UsageError
+        If one of `only` is neither, or is a kind of which this review has no slide.
+    """
+    made = {kind: make(book) for kind, make in _MAKERS.items()}
+    named = {slide.name: [slide] for slides in made.values() for slide in slides}
+    wanted: dict[str, Slide] = {}
+    for name in only or KINDS:
+        found = made.get(name) or named.get(name)
+        if not found and only:
+            known = [*(k for k in KINDS if made[k]), *named]
+            raise UsageError(f'no slide "{name}"{did_you_mean(name, known, listed=30)}')
+        wanted |= {slide.name: slide for slide in found or ()}
+    return list(wanted.values())
+
+
+def slides_csv(slides: Sequence[Slide]) -> str:
+    """Return the list of what is printed on the slides: slide, claim, text."""
+    import csv
+    import io
+
+    stream = io.StringIO()
+    writer = csv.writer(stream, lineterminator="\n")
+    writer.writerow(["number", "slide", "claim", "text"])
+    for number, slide in enumerate(slides, start=1):
+        writer.writerows(
+            [number, slide.name, claim.id, csv_cell(text)] for claim, text in slide.printed
+        )
+    return stream.getvalue()
+
+
+def write_slides(book: ClaimBook, folder: Path, wanted: SlideSet = SlideSet()) -> list[Path]:
+    """Write slides as SVG and PNG, and `slides.csv`; all are drawn before any is written.
+
+    Raises
+    ------
+    UsageError
+        If size, ground or a slide is not known, or a slide's words do not fit: all at once.
+    """
+    for value, known, what in (
+        (wanted.size, SIZES, "size"), (wanted.ground, GROUNDS, "ground")
+    ):  # fmt: skip
+        if value not in known:
+            raise UsageError(f'no {what} "{value}"; there are {", ".join(known)}')
+    slides = make_slides(book, wanted.only)
+    if not slides:
+        raise UsageError(f"{book.review}: its claims give no slide (a review page has them)")
+    plain = SlideSet()
+    tail = "".join(
+        f"-{value}"
+        for value, usual in ((wanted.size, plain.size), (wanted.ground, plain.ground))
+        if value != usual
+    )
+    files: dict[str, bytes] = {"slides.csv": slides_csv(slides).encode()}
+    refused = []
+    for number, slide in enumerate(slides, start=1):
+        try:
+            drawn = slide_files(slide, number=number, size=wanted.size, ground=wanted.ground)
+        except UsageError as error:
+            refused.append(str(error))
+            continue
+        stem = file_stem(f"{number:02d}", slide.name) + tail
+        files |= {f"{stem}.{ending}": data for ending, data in drawn.items()}
+    if refused:
+        raise UsageError("\n".join(refused))
+    folder.mkdir(parents=True, exist_ok=True)
+    for name, data in files.items():
+        (folder / name).write_bytes(data)
+    return [folder / name for name in files]
