@@ -56,7 +56,7 @@ class Slide:
     """What one slide says and shows; `printed` lists every figure on it with its claim."""
 
     name: str
-    kind: str  # of PAINTERS
+    kind: str  # of _PAINTERS
     titles: tuple[str, ...]  # the same in ever fewer words: the first that fits is set
     under: tuple[str, ...]  # quantity, unit, direction; likewise
     source: tuple[str, ...]  # parts, as many as fit
@@ -68,7 +68,7 @@ class Slide:
 
 
 @dataclass(frozen=True, slots=True)
-class Format:
+class _Format:
     """Where things stand on a slide of one shape, in pixels from its top left."""
 
     width: int
@@ -94,18 +94,18 @@ class Format:
         return 55 if not self.tall else 31
 
 
-LANDSCAPE = Format(
+_LANDSCAPE = _Format(
     1920, 1080, (87, 97), 128, 1864, title=74, small=55, name=58, lines=1, title_y=74, under_y=176,
     top=236, bottom=980, source_y=1026, mark=38,
 )  # fmt: skip
-UPRIGHT = Format(
+_UPRIGHT = _Format(
     1080, 1920, (41, 51), 74, 1040, title=66, small=34, name=42, lines=2, title_y=204, under_y=364,
     top=424, bottom=1670, source_y=1748, mark=34, tall=True,
 )  # fmt: skip
-SIZES: Mapping[str, tuple[Format, float]] = {
-    "1920x1080": (LANDSCAPE, 1.0),
-    "3840x2160": (LANDSCAPE, 2.0),
-    "1080x1920": (UPRIGHT, 1.0),
+SIZES: Mapping[str, tuple[_Format, float]] = {
+    "1920x1080": (_LANDSCAPE, 1.0),
+    "3840x2160": (_LANDSCAPE, 2.0),
+    "1080x1920": (_UPRIGHT, 1.0),
 }
 
 
@@ -141,7 +141,7 @@ _DARK_LEVEL = "#9aa5a8"
 class Canvas:
     """The sheet a slide is drawn on; keeps the box of every line of lettering."""
 
-    form: Format
+    form: _Format
     ground: Ground
     axes: Axes
     boxes: list[tuple[str, float, float, float, float, float]] = field(default_factory=list)
@@ -165,7 +165,7 @@ class Canvas:
         """Write a line whose small letters are centred on `y`; return where it begins and ends."""
         if not text.strip():
             return x, x
-        width = wide(text, size, bold=bold, serif=serif)
+        width = _wide(text, size, bold=bold, serif=serif)
         start = x - {"left": 0.0, "right": width, "centre": width / 2}[align]
         outline = _outline(text, bold, serif)
         place = Affine2D().scale(size / 100 * _CONDENSED, -size / 100)
@@ -252,19 +252,19 @@ def _outline(text: str, bold: bool, serif: bool) -> Outline:
     return made
 
 
-def wide(text: str, size: float, *, bold: bool = False, serif: bool = False) -> float:
+def _wide(text: str, size: float, *, bold: bool = False, serif: bool = False) -> float:
     """Return the width of a line of lettering on a slide, in pixels."""
     if not text.strip():
         return 0.0
     return float(_outline(text.rstrip(), bold, serif).get_extents().x1) * _CONDENSED * size / 100
 
 
-def _in_lines(text: str, form: Format) -> list[str] | None:
+def _in_lines(text: str, form: _Format) -> list[str] | None:
     """Return a title broken into the lines a slide has; None where it does not fit."""
     room, words = form.right - form.left, text.split(" ")
 
     def widest(lines: Sequence[str]) -> float:
-        return max(wide(line, form.title, bold=True, serif=True) for line in lines)
+        return max(_wide(line, form.title, bold=True, serif=True) for line in lines)
 
     if widest([text]) <= room:
         return [text]
@@ -274,7 +274,7 @@ def _in_lines(text: str, form: Format) -> list[str] | None:
     return best if widest(best) <= room else None
 
 
-def _fitting(slide: Slide, forms: Sequence[str], form: Format, what: str) -> str:
+def _fitting(slide: Slide, forms: Sequence[str], form: _Format, what: str) -> str:
     """Return the first wording that is no wider than the slide's text.
 
     Raises
@@ -284,7 +284,7 @@ def _fitting(slide: Slide, forms: Sequence[str], form: Format, what: str) -> str
     """
     room = form.right - form.left
     for text in forms:
-        if wide(text, form.small) <= room:
+        if _wide(text, form.small) <= room:
             return text
     raise UsageError(f"slide {slide.name}: {what} {_too_long(forms[-1])}")
 
@@ -322,7 +322,7 @@ def draw_slide(
         axes.add_patch(plate)
     for x in form.rules:
         canvas.line([x, x], [0, form.height], 2, color=look.accent, alpha=0.75, zorder=2.5)
-    PAINTERS[slide.kind](canvas, slide)
+    _PAINTERS[slide.kind](canvas, slide)
     _frame(canvas, slide, number)
     _check_boxes(canvas, slide)
     return canvas
@@ -342,7 +342,7 @@ def _frame(canvas: Canvas, slide: Slide, number: int) -> None:
     canvas.write(form.left, y, under, form.small, colour=grey)
     parts, said = [*canvas.notes, *slide.source[1:]], [slide.source[0]]
     for part in parts:
-        if wide(f"{said[-1]} · {part}", form.small) <= form.right - form.left:
+        if _wide(f"{said[-1]} · {part}", form.small) <= form.right - form.left:
             said[-1] += f" · {part}"
         elif len(said) < form.lines:
             said.append(part)
@@ -388,11 +388,11 @@ class _Places:
     columns: tuple[float, ...]
     sizes: tuple[float, ...]
 
-    def name_y(self, row: int, form: Format) -> float:
+    def name_y(self, row: int, form: _Format) -> float:
         """Return the middle of a row's first line."""
         return self.tops[row] + self.height * (0.3 if form.tall else 0.5)
 
-    def plot_y(self, row: int, form: Format) -> float:
+    def plot_y(self, row: int, form: _Format) -> float:
         """Return the middle of a row's plot."""
         return self.tops[row] + self.height * (0.74 if form.tall else 0.5)
 
@@ -411,16 +411,16 @@ def _lay_out(
     for column in range(len(sizes) - 1, -1, -1):
         texts = [row.figures[column] for row in rows if len(row.figures) > column]
         columns.insert(0, edge)
-        widths = [wide(t, sizes[column], bold=column == 0) for t in texts]
-        head = [wide(slide.heads[column], form.small)] if slide.heads else []
+        widths = [_wide(t, sizes[column], bold=column == 0) for t in texts]
+        head = [_wide(slide.heads[column], form.small)] if slide.heads else []
         edge -= max([*widths, *head], default=0.0) + 40
     marked = [row for row in rows if row.look and not (form.tall and _has_stem(row))]
     indent = 62 if marked else 0
     if form.tall:
         start, end = form.left + form.mark / 2, form.right - form.mark / 2
     else:
-        names = max(wide(row.name, form.name, bold=row.own) for row in rows)
-        below = max(wide(row.below, form.small) for row in rows)
+        names = max(_wide(row.name, form.name, bold=row.own) for row in rows)
+        below = max(_wide(row.below, form.small) for row in rows)
         start, end = form.left + indent + max(names, below) + 40, edge - 10
     places = _Places(tuple(tops), height, start, end, tuple(columns), tuple(sizes))
     if end - start < 260:
@@ -491,14 +491,14 @@ def _turned_groups(canvas: Canvas, slide: Slide, places: _Places) -> None:
     for name, found in spans.items():
         top, bottom = places.tops[found[0]], places.tops[found[-1]] + places.height
         size = form.small if not form.tall else 31
-        if wide(name, size, bold=True) <= bottom - top:
+        if _wide(name, size, bold=True) <= bottom - top:
             canvas.write(form.rules[0] / 2, (top + bottom) / 2, name, size, bold=True, turned=True)
 
 
 def _note_beside(canvas: Canvas, text: str, x: float, y: float, places: _Places) -> None:
     """Write a word beside a mark, right of it or left where that has no room."""
     form = canvas.form
-    need, gap = wide(text, form.small), 34
+    need, gap = _wide(text, form.small), 34
     if x + gap + need <= places.end + 20:
         canvas.write(x + gap, y, text, form.small, colour=canvas.ground.grey)
     elif x - gap - need >= places.start - 20:
@@ -512,7 +512,7 @@ def _paint_stems(canvas: Canvas, slide: Slide) -> None:
     places = _lay_out(canvas, slide, sizes, most=150 if form.tall else 92)
     room = places.end - places.start
     # Right of the mark the plot keeps room for the mark's half, or for the word beside it.
-    ends = [form.mark / 2 if not r.note else 34 + wide(r.note, form.small) for r in slide.rows]
+    ends = [form.mark / 2 if not r.note else 34 + _wide(r.note, form.small) for r in slide.rows]
     scale = min((room - end) / r.at for r, end in zip(slide.rows, ends, strict=True))
 
     def at(value: float) -> float:
@@ -630,7 +630,7 @@ def _paint_prices(canvas: Canvas, slide: Slide) -> None:
     places = _lay_out(canvas, roomy, [size], most=230 if form.tall else 150)
     today, words = slide.line or (1.0, "")
     type_size = form.small if not form.tall else 42
-    label = max(wide(row.note, type_size, bold=True) for row in slide.rows) + 40
+    label = max(_wide(row.note, type_size, bold=True) for row in slide.rows) + 40
     values = [row.at for row in slide.rows] + [today]
     low, high = min(values), max(values)
     left = places.start + (label if low < today else 20)
@@ -643,7 +643,7 @@ def _paint_prices(canvas: Canvas, slide: Slide) -> None:
     top, bottom = places.tops[0], places.tops[-1] + places.height
     if not form.tall:
         canvas.line([x, x], [top, bottom], 6, color=colour, zorder=2)
-    half = wide(words, type_size, bold=True) / 2
+    half = _wide(words, type_size, bold=True) / 2
     middle = min(max(x, form.left + half), form.right - half)
     canvas.write(
         middle, top - 0.6 * type_size, words, type_size, bold=True, colour=colour, align="centre"
@@ -667,7 +667,7 @@ def _paint_words(canvas: Canvas, slide: Slide) -> None:
     height = min(150 if form.tall else 100, (form.bottom - form.top) / len(slide.rows))
     start = float(form.left)
     if not form.tall:
-        start += 60 + max(wide(row.name, form.small) for row in slide.rows)
+        start += 60 + max(_wide(row.name, form.small) for row in slide.rows)
     for i, row in enumerate(slide.rows):
         top = form.top + i * height
         canvas.line([form.left, form.right], [top, top], 2, color=ground.rule, zorder=1)
@@ -679,7 +679,7 @@ def _paint_words(canvas: Canvas, slide: Slide) -> None:
             raise UsageError(f"slide {slide.name}: {_too_long(row.below)}")
 
 
-PAINTERS: Mapping[str, Callable[[Canvas, Slide], None]] = {
+_PAINTERS: Mapping[str, Callable[[Canvas, Slide], None]] = {
     "stems": _paint_stems,
     "dots": _paint_dots,
     "lines": _paint_lines,
@@ -705,7 +705,7 @@ def slide_files(
         figure: Any = canvas.axes.figure
         for ending in ("svg", "png"):
             stream = io.BytesIO()
-            empty = ("Software",) if ending == "png" else ("Date", "Creator", "Format", "Type")
+            empty = ("Software",) if ending == "png" else ("Date", "Creator", "_Format", "Type")
             more = {"pil_kwargs": {"compress_level": 3}} if ending == "png" else {}
             figure.savefig(
                 stream, format=ending, metadata=dict.fromkeys(empty),
@@ -714,11 +714,11 @@ def slide_files(
             )  # fmt: skip
             files[ending] = stream.getvalue()
         figure.clear()
-    files["svg"] = tidy_svg(files["svg"], alt=alt_of(slide)).encode() + b"\n"
+    files["svg"] = tidy_svg(files["svg"], alt=_alt_of(slide)).encode() + b"\n"
     return files
 
 
-def alt_of(slide: Slide) -> str:
+def _alt_of(slide: Slide) -> str:
     """Return a slide in words, from its own texts."""
     rows = "; ".join(
         ", ".join(t for t in (row.name, row.below, *row.figures, row.note) if t)

@@ -44,8 +44,6 @@ from kit.page.findings import (
 from kit.rounding import csv_cell, spoken_fps_text
 from kit.settings.metric import HEADLINE, RESULT
 
-KINDS = ("titles", "rivals", "suite", "groups", "classes", "prices", "setup")
-
 
 @dataclass(frozen=True, slots=True)
 class SlideSet:
@@ -90,15 +88,15 @@ class _Pen:
     def source(self, *more: str) -> tuple[str, ...]:
         """Return the source line: day, number of runs the slide rests on, how to read it, whose."""
         runs = {run for claim, _ in self.printed for run in claim.runs}
-        day = short_date(self.book.date)
+        day = _short_date(self.book.date)
         counts = [counted(len(runs), "run", words=False)] if runs else []
         return (" · ".join([day, *counts]), *more, self.book.byline)
 
 
-def short_date(day: str) -> str:
+def _short_date(day: str) -> str:
     """Return a day as a slide writes it.
 
-    >>> short_date("2026-11-16"), short_date("soon")
+    >>> _short_date("2026-11-16"), _short_date("soon")
     ('16 Nov 2026', 'soon')
     """
     from datetime import date
@@ -222,7 +220,9 @@ def _rival_slide(
         pen.note(claim, claim.text.removesuffix("\xa0%"))
     counts = {o: sum(standing.margins[t].outcome == o for t in titles) for o in _WORDS}
     most = max(counts, key=lambda o: counts[o])
-    number = len(titles)
+    number, count = len(titles), standing.counts.get(most)
+    if count is not None and count.figure == counts[most]:
+        pen.note(count, count.text)
     share = "all" if counts[most] == number else str(counts[most])
     tail = f"in {share} of {number} titles" if share != "all" else f"in all {number} titles"
     forms = [f"{upper_first(_WORDS[most])} {the} {tail}"]
@@ -434,13 +434,14 @@ def _prices(book: ClaimBook) -> list[Slide]:
             )
         )  # fmt: skip
     first, name = shown[0], plain_product(book, book.product)
+    now = (own.figure, f"{name} now: {pen.money(own)}")
     price = pen.money(first.equal) if first.equal else ""
     words = upper_first(book.name("group", kind, kind="price"))
     settings = book.settings.get("value") or {}
     since, until = (settings.get(key) for key in ("since", "until"))
     when = f"{words}s" if not words.endswith("s") else words
     if since and until:
-        when += f", {short_date(str(since))[:-5]} to {short_date(str(until))}"
+        when += f", {_short_date(str(since))[:-5]} to {_short_date(str(until))}"
     return [
         Slide(
             f"prices-{kind}", "prices",
@@ -450,7 +451,7 @@ def _prices(book: ClaimBook) -> list[Slide]:
             ("Price of equal frames for the money",),
             (when, pen.source()[0].partition(" · ")[2], book.byline),
             tuple(rows), tuple(pen.printed),
-            line=(own.figure, f"{name} now: {pen.money(own)}"),
+            line=now,
         )
     ]  # fmt: skip
 
@@ -484,7 +485,7 @@ def _setup(book: ClaimBook) -> list[Slide]:
     return [
         Slide(
             "setup", "words", ("How it was tested",), tuple(map(upper_first, under)),
-            (short_date(book.date), book.byline),
+            (_short_date(book.date), book.byline),
             tuple(Row(name, below=text) for name, text in rows if text), tuple(pen.printed),
         )
     ]  # fmt: skip
@@ -508,7 +509,7 @@ def make_slides(book: ClaimBook, only: Sequence[str] = ()) -> list[Slide]:
     ----------
     book : ClaimBook
     only : sequence of str
-        Kinds of slides (`KINDS`) or names of single ones, in the order wanted; all if empty.
+        Kinds of slides (titles, rivals, suite, ...) or names of single ones, in the order wanted; all if empty.
 
     Raises
     ------
@@ -518,10 +519,10 @@ def make_slides(book: ClaimBook, only: Sequence[str] = ()) -> list[Slide]:
     made = {kind: make(book) for kind, make in _MAKERS.items()}
     named = {slide.name: [slide] for slides in made.values() for slide in slides}
     wanted: dict[str, Slide] = {}
-    for name in only or KINDS:
+    for name in only or _MAKERS:
         found = made.get(name) or named.get(name)
         if not found and only:
-            known = [*(k for k in KINDS if made[k]), *named]
+            known = [*(k for k in made if made[k]), *named]
             raise UsageError(f'no slide "{name}"{did_you_mean(name, known, listed=30)}')
         wanted |= {slide.name: slide for slide in found or ()}
     return list(wanted.values())
