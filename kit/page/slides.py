@@ -509,7 +509,7 @@ def make_slides(book: ClaimBook, only: Sequence[str] = ()) -> list[Slide]:
     ----------
     book : ClaimBook
     only : sequence of str
-        Kinds of slides (titles, rivals, suite, ...) or names of single ones, in the order wanted; all if empty.
+        Kinds of slides (titles, rivals, ...) or names of single ones, in this order; all if empty.
 
     Raises
     ------
