@@ -1038,13 +1038,23 @@ LOWS = {
 def method_sentences(book: ClaimBook) -> list[Sentence]:
     """Return how the figures were made, for a reader who wants to know and not to check."""
     low = (book.settings.get("metrics") or {}).get("low", "")
-    sentences: list[Sentence] = [
+    frames = next(iter(book.of_kind("count", part="frames/used")), None)
+    sentences: list[Sentence] = []
+    if frames is not None and frames.value:
+        sentences.append(
+            (
+                "The runs hold ",
+                Printed(frames, frames.text),
+                " frames.",
+            )
+        )
+    sentences.append(
         (
             "An average is frames over seconds within a run; a figure is the mean of a product's "
             "runs of a title, a margin the ratio of two such figures, and a margin over titles "
             "their geometric mean.",
         )
-    ]
+    )
     if low in LOWS:
         sentences.append((f"A low is {LOWS[low]}.",))
     sentences.append(

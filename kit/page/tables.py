@@ -19,7 +19,6 @@ from kit.page.html import (
     heading,
     html_table,
     joined,
-    outcome_html,
     page_head,
     paragraph,
 )
@@ -29,12 +28,6 @@ from kit.screening.screen import rules_in_force
 from kit.settings.metric import HEADLINE, HEADLINE_LOW, METRICS
 from kit.settings.params import ScreenParams
 
-VERBS = {
-    "ahead": "is faster than",
-    "behind": "is slower than",
-    "level": "is level with",
-    "unresolved": "cannot be told apart from",
-}
 LIMIT_RULES = ("processor_bound", "capped", "throttling", "drift_in_run")
 COUNTS = "Ahead, behind, level, unresolved"
 
@@ -45,104 +38,7 @@ def _begins(with_words: str) -> Callable[[str], bool]:
 
 def page_title(book: ClaimBook) -> Html:
     """Return the page's title, byline and date."""
-    return page_head(book.title, byline=book.byline, date=book.date, lang=book.locale)
-
-
-def summary(book: ClaimBook) -> Html:
-    """Return what was tested against what, and the main outcomes in a sentence each."""
-    count = {claim.part: claim for claim in book.of_kind("count")}
-    compared = [book.product_name(p) for p in _compared(book)]
-    against = {c.baseline: c for c in book.of_kind(
-        "suite", metric=HEADLINE, group="all", product=book.product)}  # fmt: skip
-    outcomes = [_suite_sentence(against[b], book) for b in _compared(book) if b in against]
-    outcomes += [
-        [f"Not set against {book.product_name(c.baseline)}: {c.text}."]
-        for c in book.of_kind("not_compared")
-    ]
-    return joined(
-        paragraph(
-            f"{book.own_name} in ",
-            count["titles"],
-            f" titles against {listed(compared)}: ",
-            count["runs/used"],
-            " runs used, ",
-            count["frames/used"],
-            " frames. Every figure below leads to its runs.",
-            css="lead",
-        ),
-        bullet_list(outcomes, css="outcomes"),
-        bullet_list(_value_sentences(book), css="outcomes"),
-        paragraph(
-            "Set aside: ",
-            count["runs/set_aside"],
-            " runs. Did not run: ",
-            count["runs/did_not_run"],
-            f". {_waived_words(book)}",
-        ),
-    )
-
-
-def _compared(book: ClaimBook) -> list[str]:
-    """Return what the reviewed product is set against, rivals first."""
-    given = book.settings
-    others = [*given["rivals"], *([given["predecessor"]] if given["predecessor"] else [])]
-    others += [pair["there"] for pair in given["same_name"] if pair["here"] == book.product]
-    return list(dict.fromkeys(others))
-
-
-def _suite_sentence(suite: Claim, book: ClaimBook) -> list[Part]:
-    counts = book.of_kind("suite_count", metric=suite.metric, group=suite.group,
-                          product=suite.product, baseline=suite.baseline)  # fmt: skip
-    said: list[Part] = []
-    for count in counts:
-        if count.value:
-            said += [", " if said else "", count, f" {count.outcome}"]
-    span = f" ({suite.interval}), " if suite.interval else ", "
-    return [
-        f"It {VERBS[suite.outcome]} {book.product_name(suite.baseline)}: ",
-        suite,
-        span,
-        Html(outcome_html(suite.outcome)),
-        f". Of {sum(int(c.figure) for c in counts)} shared titles: ",
-        *said,
-        ".",
-    ]
-
-
-def _value_sentences(book: ClaimBook) -> list[list[Part]]:
-    prices = book.of_kind("equal_value_price")
-    kinds = {claim.group for claim in prices}
-    # Of the kinds of price that were observed, the one params name last is nearest to buying.
-    weighed = [k for k in (book.settings.get("value") or {}).get("kinds", ()) if k in kinds]
-    sentences: list[list[Part]] = []
-    for price in prices:
-        if price.baseline not in book.settings["rivals"] or price.group != weighed[-1]:
-            continue
-        (now,) = book.of_kind("price", group=price.group, product=price.product)
-        (cut,) = book.of_kind(
-            "cut_needed", group=price.group, product=price.product, baseline=price.baseline
-        )
-        sentences.append(
-            [
-                f"Price of equal value against {book.product_name(price.baseline)}: ",
-                price,
-                f" ({price.group} price now ",
-                now,
-                *(["; ", cut, " would have to go)."] if cut.figure > 0 else ["; no cut needed)."]),
-            ]
-        )
-    return sentences
-
-
-def _waived_words(book: ClaimBook) -> str:
-    waived: dict[str, list[str]] = {}
-    for claim in book.of_kind("waiver", product=book.product):
-        waived.setdefault(claim.metric, []).append(book.product_name(claim.baseline))
-    words = [
-        f"{control.replace('_', ' ')} (against {listed(sorted(against))})"
-        for control, against in sorted(waived.items())
-    ]
-    return f"Waived: {'; '.join(words)}." if words else "No control was waived."
+    return page_head(book.title, byline=book.byline, date=book.date)
 
 
 ALIKE = (

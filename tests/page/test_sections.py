@@ -12,7 +12,6 @@ from kit.page.view import show
 
 PARTS = {
     "head": tables.page_title,
-    "summary": tables.summary,
     "titles": tables.TITLES,
     "lows": tables.other_titles,
     "margins": tables.MARGINS,
@@ -51,25 +50,12 @@ def test_every_linked_figure_is_its_claim(demo, part):
         assert float(link.find("data").get("value")) == claim.value
 
 
-@pytest.mark.parametrize("part", ["summary", "titles", "margins", "suites", "value", "classes"])
+@pytest.mark.parametrize("part", ["titles", "margins", "suites", "value", "classes"])
 def test_no_figure_beside_a_unit_stands_outside_a_link(demo, part):
     tree = tree_of(show(demo.book, PARTS[part]))
     for link in tree.xpath(".//a[contains(@class, 'fig')] | .//caption | .//span | .//sup | .//th"):
         link.drop_tree()
     assert not re.search(r"\d[\d.,]*\s*(%|fps|ms|EUR)", tree.text_content())
-
-
-def test_the_summary_states_each_direction_and_what_was_left_out(demo):
-    text = tree_of(show(demo.book, PARTS["summary"])).text_content()
-    for suite in demo.results.suites:
-        if (suite.suite, suite.metric, suite.product) == (
-            "all",
-            "average_fps",
-            demo.review.params.product,
-        ):
-            name = demo.book.product_name(suite.baseline)
-            assert f"{tables.VERBS[suite.outcome]} {name}" in text
-    assert "Set aside: 6 runs" in text and "Waived: " in text and "Price of equal value" in text
 
 
 def test_a_cell_without_runs_says_what_happened(demo):
