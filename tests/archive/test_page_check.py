@@ -59,7 +59,7 @@ def test_the_counts_of_the_review_template(fresh, notebook, charts):
     compared = compare_cells(notebook, fresh, charts)
     assert compared.findings == ()
     assert (compared.cells, compared.of_cells) == (46, 48)
-    assert (compared.figures, compared.of_figures) == (161, 161)
+    assert (compared.figures, compared.of_figures) == (162, 162)
     assert compared.stated == ("injected-parameters", "environment")
 
 

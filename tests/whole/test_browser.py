@@ -365,7 +365,7 @@ def test_no_table_is_cut_on_a4(open_page, report):
     page.emulate_media(media="print")
     cut = page.evaluate(
         """landscape => [...document.querySelectorAll('.table-box')]
-            .filter(box => box.offsetParent)
+            .filter(box => box.offsetParent && box.querySelector('table'))
             .map(box => [box.ariaLabel, box.querySelector('table').offsetWidth,
                 box.matches('.runs-box') ? landscape : box.clientWidth])
             .filter(([, width, room]) => width > room)""",
