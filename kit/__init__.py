@@ -31,10 +31,10 @@ if TYPE_CHECKING:
     from kit.report.laboratory import bench_health, look, open_review
     from kit.report.report import run_review
     from kit.settings.starting import start_bench, start_params
+    from kit.stats.crossed_variance import fit_crossed_variances as fit_shared_variance
     from kit.stats.intervals import welch_interval
     from kit.stats.lows import low_fps
     from kit.stats.series import average_fps, effective_size
-    from kit.stats.variance_fit import fit_group_variances as fit_shared_variance
 else:
     _PLACES = {  # name: where it is, loaded when it is first asked for
         "KitError": "kit.errors:KitError",
@@ -44,7 +44,7 @@ else:
         "block_bootstrap": "kit.metrics.blocks:block_bootstrap",
         "check_review": "kit.report.check:check_review",
         "effective_size": "kit.stats.series:effective_size",
-        "fit_shared_variance": "kit.stats.variance_fit:fit_group_variances",
+        "fit_shared_variance": "kit.stats.crossed_variance:fit_crossed_variances",
         "load_claims": "kit.claims.claim:load_claims",
         "look": "kit.report.laboratory:look",
         "low_fps": "kit.stats.lows:low_fps",

@@ -56,9 +56,9 @@ _ALL = (
     ),
     Method(
         "cell-shared",
-        1,
+        2,
         "Geometric mean of the used runs; interval with the run-to-run variance shared across "
-        "cells (two-level empirical Bayes).",
+        "titles, products and cells.",
     ),
     Method(
         "cell-frames",
@@ -75,10 +75,10 @@ _ALL = (
     ),
     Method(
         "margin-shared",
-        1,
-        "Ratio of the two geometric means over runs, turned so that above 1 is better; "
-        "interval on the log scale with run-to-run variance shared across cells (two-level "
-        "empirical Bayes).",
+        2,
+        "Ratio of the two geometric means over runs, turned so that above 1 is better; interval "
+        "on the log scale with the run-to-run variance shared across titles, products and cells, "
+        "widened where a side scatters more than others lead one to expect.",
     ),
     Method(
         "margin-paired",
@@ -89,9 +89,14 @@ _ALL = (
     ),
     Method(
         "margin-paired_shared",
-        1,
+        2,
         "As margin-paired; the variance of the session ratios is shared across titles and pairs "
-        "of products (two-level empirical Bayes).",
+        "of products.",
+    ),
+    Method(
+        "margin-own-runs",
+        1,
+        "The same margin with the interval of the runs of its two sides alone, nothing shared.",
     ),
     Method(
         "margin-none",
@@ -101,7 +106,7 @@ _ALL = (
     ),
     Method(
         "difference",
-        1,
+        2,
         "Product minus baseline, in the unit measured (levels in dB), of the means over runs; "
         "interval as of a margin, on the levels themselves.",
     ),
@@ -112,9 +117,10 @@ _ALL = (
     ),
     Method(
         "suite-these-titles",
-        1,
-        "Weighted geometric mean of the titles' margins; interval from their run-to-run errors "
-        "combined: it holds for these titles.",
+        2,
+        "Weighted geometric mean of the titles' margins; interval from the exact sum of their "
+        "errors and of what a session does to one product in all titles: it holds for these "
+        "titles.",
     ),
     Method(
         "suite-titles-like-these",
@@ -123,11 +129,32 @@ _ALL = (
         "for titles like these.",
     ),
     Method("suite-range", 1, "The smallest or largest margin among the suite's titles."),
-    Method("suite-count", 1, "Number of the suite's titles with this outcome."),
+    Method(
+        "suite-count",
+        2,
+        "Number of the suite's titles with this outcome.",
+    ),
+    Method(
+        "false-outcomes",
+        1,
+        "How many of the suite's titles ahead or behind are expected to have a false sign.",
+    ),
+    Method(
+        "product-day",
+        1,
+        "Standard deviation of what a session does to one product in all titles alike, learnt from "
+        "titles run in the same sessions.",
+    ),
+    Method(
+        "break-even-day",
+        1,
+        "How large a product's day would have to be, where it cannot be known, to leave the suite "
+        "unresolved.",
+    ),
     Method("suite-influence", 1, "The suite margin with one title left out."),
     Method(
         "name-gap",
-        1,
+        2,
         "Suite margin of the newer over the older name in one class of machine, divided by the "
         "same in the other class, over the titles all four share.",
     ),
@@ -191,19 +218,19 @@ _ALL = (
     ),
     Method(
         "drift",
-        1,
+        2,
         "Runs made again over the runs of before, one product in one title, turned so that above "
         "1 is better now; interval as of a margin.",
     ),
     Method(
         "drift-anchor",
-        1,
+        2,
         "Geometric mean of one product's drift over the titles that every product run again ran "
         "on both sides; run-to-run errors combined.",
     ),
     Method(
         "drift-of-these",
-        1,
+        2,
         "Geometric mean of the drift over the products run again; run-to-run errors combined: it "
         "holds for these products.",
     ),
@@ -256,7 +283,7 @@ _ALL = (
     ),
     Method(
         "planned-runs",
-        1,
+        2,
         "Runs that resolve the margin asked for with the power asked for, by the noncentral t, "
         "less those there are.",
     ),
@@ -270,7 +297,7 @@ _ALL = (
     Method("planned-time", 1, "Lengths of the runs to make and of their launches, added up."),
     Method(
         "smallest-resolved",
-        1,
+        2,
         "The smallest margin that the runs planned resolve with the power asked for.",
     ),
     Method(

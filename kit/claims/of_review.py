@@ -45,6 +45,8 @@ FRONTIER_WORDS = {
     "extendedly_dominated": "dominated by a mix",
     "other_class": "another class of machine",
 }
+# Margins marked so have the interval of their own runs alone stated beside theirs.
+_BESIDE = {"unlike_neighbours", "resolved_by_sharing"}
 Aside = Mapping[tuple[str, str], Sequence[str]]  # runs set aside by product and title
 
 
@@ -174,7 +176,8 @@ def within_claims(review: Review, results: Results) -> Iterator[Claim]:
 
 
 def margin_claims(review: Review, results: Results) -> Iterator[Claim]:
-    """Yield a claim for each margin, and one more where set-aside runs would change it."""
+    """Yield a claim for each margin; one of its own runs alone where that matters, and one more
+    where set-aside runs would change it."""
     locale = review.params.locale
     aside = _aside_by_cell(review)
     for margin in results.margins:
@@ -195,6 +198,16 @@ def margin_claims(review: Review, results: Results) -> Iterator[Claim]:
         )
         method = f"margin-{margin.method}"
         yield make_ratio_claim("margin", subject, margin, method=method, locale=locale)
+        if margin.own_low is not None and _BESIDE & set(margin.marks):
+            ends = margin.own_low, margin.own_high
+            yield make_claim(
+                "margin_own_runs",
+                replace(subject, marks=()),
+                Figure(margin.ratio, *ends, margin.confidence),
+                method="margin-own-runs",
+                unit="ratio",
+                text=ratio_text(margin.ratio, *ends, locale=locale),
+            )
         if margin.ratio_all_runs is None:
             continue
         runs = [run for run in (*subject.runs, *subject.set_aside) if run in review.metrics]
@@ -279,6 +292,21 @@ def _suite(suite: SuiteMargin, *, with_influence: bool, locale: str) -> Iterator
             unit="titles",
             text=count_text(count, locale=locale),
         )
+    yield make_claim(
+        "suite_false",
+        below,
+        Figure(suite.false_expected),
+        method="false-outcomes",
+        unit="titles",
+        text=plain_text(suite.false_expected, digits=2, locale=locale),
+    )
+    for kind, method, sd in (
+        ("suite_day", "product-day", suite.day_sd),
+        ("suite_break_even", "break-even-day", suite.break_even_day),
+    ):
+        if sd is not None:
+            text = share_text(sd, locale=locale)
+            yield make_claim(kind, below, Figure(sd), method=method, unit="share", text=text)
     if suite.ratio_all_runs is not None:
         every = replace(subject, marks=["all_runs"])
         ratio = suite.ratio_all_runs

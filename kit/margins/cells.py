@@ -25,8 +25,8 @@ from kit.metrics.run_metrics import RunMetrics
 from kit.settings.bench_file import Title
 from kit.settings.metric import METRICS
 from kit.settings.params import MarginParams
+from kit.stats.crossed_variance import ODD_TAIL, ZERO_VARIANCE, CrossedFit, mix_means
 from kit.stats.intervals import mixture_error, mixture_half_width, t_half_width
-from kit.stats.variance_fit import ZERO_VARIANCE, VarianceFit, mix_cells
 from kit.trace import Trace
 
 if TYPE_CHECKING:
@@ -37,7 +37,7 @@ Floats = NDArray[np.float64]
 # "auto" shares variance where at least this many cells (or pairs) have one of their own.
 MIN_SHARED = 6
 # What these marks say of a cell's interval does not hold of what is made from the cell.
-OWN_MARKS = frozenset({"no_interval", "frames_only"})
+OWN_MARKS = frozenset({"no_interval", "frames_only", "unlike_neighbours", "two_runs"})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -129,6 +129,7 @@ def make_cells(
                 *(["typed_in"] if any(run.typed_in for run in runs) else []),
                 *(["single_run"] if len(runs) == 1 else []),
                 *(["zero_variance"] if sd[i] == 0 else []),
+                *(_sharing_marks(fit, title, product) if methods[i] == "shared" else []),
                 *(["frames_only"] if methods[i] == "frames" else []),
                 *([] if known else ["no_interval"]),
             ]
@@ -204,13 +205,23 @@ def cells_frame(cells: Sequence[Cell]) -> pd.DataFrame:
 
 def _sharing_fit(
     metric: str, method: str, variances: Mapping[str, SharedVariances] | None
-) -> VarianceFit | None:
+) -> CrossedFit | None:
     """Return the fit that cells of a metric share variance by, or None."""
     shared = (variances or {}).get(metric)
     if shared is None or shared.cells is None or method not in {"auto", "shared"}:
         return None
-    enough = method == "shared" or shared.cells.cells_used >= MIN_SHARED
-    return shared.cells if enough else None
+    return shared.cells if shared.cells.cells_used >= MIN_SHARED else None
+
+
+def _sharing_marks(fit: CrossedFit | None, title: str, product: str) -> list[str]:
+    """Return what a reader of a shared variance should know of the cell's own runs."""
+    place = fit.keys.get((title, product)) if fit is not None else None
+    if fit is None or place is None:
+        return []
+    return [
+        *(["unlike_neighbours"] if fit.tail[place] < ODD_TAIL else []),
+        *(["two_runs"] if fit.df[place] == 1 else []),
+    ]
 
 
 def _sample_sd(logs: Sequence[float]) -> float:
@@ -225,7 +236,7 @@ def _cell_errors(
     keys: Sequence[tuple[str, str]],
     sd: Floats,
     n: Floats,
-    fit: VarianceFit | None,
+    fit: CrossedFit | None,
     confidence: float,
 ) -> tuple[Floats, Floats, list[str]]:
     """Return standard errors, half-widths and methods of cells; NaN where nothing gives them."""
@@ -236,9 +247,11 @@ def _cell_errors(
     place = [fit.keys.get(key, -1) for key in keys] if fit else []
     shares = [i for i, p in enumerate(place) if p >= 0]
     if fit and shares:
-        sds, weight = mix_cells(fit, np.array([place[i] for i in shares]), n[shares])
-        half[shares] = mixture_half_width(sds, weight, confidence=confidence)
-        se[shares] = mixture_error(sds, weight)[0]
+        places = np.array([place[i] for i in shares])
+        error = mix_means(fit, places, n[shares])
+        cared = 1 - (1 - confidence) * fit.care[places]
+        half[shares] = mixture_half_width(error.sd, error.weight, confidence=cared)
+        se[shares] = mixture_error(error.sd, error.weight)[0]
         for i in shares:
             methods[i] = "shared"
     return se, half, methods

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -25,8 +25,9 @@ from kit.margins.replicates import (
 )
 from kit.screening.controls import Controls
 from kit.settings.params import MarginParams
+from kit.stats.crossed_variance import ODD_TAIL, CrossedFit, Mixture, mix_means, mix_sides, mix_t
+from kit.stats.false_signs import false_sign_rates
 from kit.stats.intervals import Family, Judged, adjust_p_values, judge_mixture, judge_t, welch_error
-from kit.stats.variance_fit import VarianceFit, mix_cells, mix_pairs
 from kit.trace import Trace
 
 if TYPE_CHECKING:
@@ -50,6 +51,21 @@ class _Compared:
     df: float | None
     mixture_df: float | None
     marks: tuple[str, ...]
+    error: Mixture | None = None
+    care: float = 1.0
+    own_half: float | None = None
+    own_level_half: float | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Judgement:
+    """What the errors by one method say of several differences, and what stands beside it."""
+
+    judged: Judged
+    errors: Mixture
+    care: Floats
+    marks: Sequence[Sequence[str]]
+    own: Judged | None = None  # from the runs of the two sides alone, where variances are shared
 
 
 def choose_method(
@@ -82,7 +98,7 @@ def choose_method(
     """
     if asked in {"auto", "paired"} and common_sessions > 1:
         return "paired_shared" if asked == "auto" and pairs >= MIN_SHARED else "paired"
-    if (asked == "auto" and cells >= MIN_SHARED) or (asked == "shared" and cells > 0):
+    if asked in {"auto", "shared"} and cells >= MIN_SHARED:
         return "shared"
     if asked in {"auto", "welch"} and min(runs) > 1:
         return "welch"
@@ -144,9 +160,12 @@ def _compare_pairs(
                 for (a, b), pair in zip(pairs, pairings, strict=True)
             ]
         )
-        judged = _judge_group(method, pairs, pairings, difference, shared, params.confidence, band)
+        group = _judge_group(method, pairs, pairings, difference, shared, params.confidence, band)
         for k, i in enumerate(places):
-            made[i] = _compared(method, pairs[k], pairings[k], float(difference[k]), judged, k)
+            one = _compared(method, pairs[k], pairings[k], float(difference[k]), group, k)
+            if one.half is None and shared is not None:
+                one = replace(one, error=_borrowed_error(method, pairs[k], pairings[k], shared))
+            made[i] = one
     return [made[i] for i in range(len(found))]
 
 
@@ -158,7 +177,7 @@ def _pair_key(a: Cell, b: Cell) -> tuple[str, str]:
     return pair_key(a.title, a.product, b.product)
 
 
-def _sharing(fit: VarianceFit | None, keys: Sequence[tuple[str, str]]) -> int:
+def _sharing(fit: CrossedFit | None, keys: Sequence[tuple[str, str]]) -> int:
     """Return how many cells share variance with all of these; 0 where one of them does not."""
     return fit.cells_used if fit is not None and all(key in fit.keys for key in keys) else 0
 
@@ -185,28 +204,70 @@ def _judge_group(
     shared: SharedVariances | None,
     confidence: float,
     band: float,
-) -> Judged:
+) -> _Judgement:
     """Return what the errors by one method say of differences of one metric."""
     n = np.array([[len(a.runs), len(b.runs)] for a, b in pairs], dtype=np.float64).T
-    if method == "shared" and shared is not None and shared.cells is not None:
-        keys = shared.cells.keys
-        a, b = np.array([[keys[k] for k in _cell_keys(a, b)] for a, b in pairs]).T
-        sd, weight = mix_pairs(shared.cells, a, n[0], b, n[1])
-        return judge_mixture(difference, sd, weight, confidence=confidence, band=band)
-    if method == "paired_shared" and shared is not None and shared.pairs is not None:
-        places = np.array([shared.pairs.keys[_pair_key(a, b)] for a, b in pairs])
-        weights = np.array([p.weight if p else math.nan for p in pairings])
-        sd, weight = mix_cells(shared.pairs, places, weights)
-        return judge_mixture(difference, sd, weight, confidence=confidence, band=band)
-    if method == "paired":
+    if method.startswith("paired"):
         var = np.array([p.log_var if p and p.log_var else math.nan for p in pairings])
-        se = np.sqrt(var / np.array([p.weight if p else math.nan for p in pairings]))
+        weights = np.array([p.weight if p else math.nan for p in pairings])
+        se = np.sqrt(var / weights)
         df = np.array([len(p.sessions) - 1.0 if p else math.nan for p in pairings])
-        return judge_t(difference, se, df, confidence=confidence, band=band)
-    unknown = math.nan if method == "none" else 0.0
-    sds = np.array([[c.log_sd if c.log_sd is not None else math.nan for c in p] for p in pairs]).T
-    se, df = welch_error(sds[0] ** 2 + unknown, n[0], sds[1] ** 2, n[1])
-    return judge_t(difference, se, df, confidence=confidence, band=band)
+    else:
+        unknown = math.nan if method == "none" else 0.0
+        sds = np.array(
+            [[c.log_sd if c.log_sd is not None else math.nan for c in p] for p in pairs]
+        ).T
+        se, df = welch_error(sds[0] ** 2 + unknown, n[0], sds[1] ** 2, n[1])
+    own = judge_t(difference, se, df, confidence=confidence, band=band)
+    if method == "shared" and shared is not None and shared.cells is not None:
+        fit = shared.cells
+        sides = np.array([[fit.keys[k] for k in _cell_keys(a, b)] for a, b in pairs])
+        errors = mix_sides(fit, sides[:, 0], n[0], sides[:, 1], n[1])
+    elif method == "paired_shared" and shared is not None and shared.pairs is not None:
+        fit = shared.pairs
+        sides = np.array([[fit.keys[_pair_key(a, b)]] for a, b in pairs])
+        errors = mix_means(fit, sides[:, 0], weights)
+    else:
+        known = np.isfinite(se) & (se > 0)
+        errors = mix_t(np.where(known, se, 1.0), np.where(known, df, 1.0))
+        return _Judgement(own, errors, np.ones(len(pairs)), [()] * len(pairs))
+    care = fit.care[sides].min(axis=1)
+    judged = judge_mixture(
+        difference, errors.sd, errors.weight, confidence=confidence, band=band, care=care
+    )
+    marks = [
+        [
+            *(["unlike_neighbours"] if (fit.tail[row] < ODD_TAIL).any() else []),
+            *(["two_runs"] if (fit.df[row] == 1).any() else []),
+        ]
+        for row in sides
+    ]
+    return _Judgement(judged, errors, care, marks, own)
+
+
+def _borrowed_error(
+    method: str, cells: tuple[Cell, Cell], pairing: SessionPair | None, shared: SharedVariances
+) -> Mixture | None:
+    """Return the error a margin of equal runs at a cap adds to a suite, as others of its kind.
+
+    A cap takes scatter away, so that of a cell like the others errs on the wide side. None where
+    no variance is shared.
+    """
+    fit = shared.pairs if method.startswith("paired") else shared.cells
+    if fit is None or fit.cells_used < MIN_SHARED:
+        return None
+    places = dict(fit.keys) | dict(fit.borrowers)
+    if method.startswith("paired"):
+        place = places.get(_pair_key(*cells))
+        if place is None or pairing is None or place not in fit.borrowers.values():
+            return None
+        return mix_means(fit, np.array([place]), np.array([pairing.weight]))
+    sides = [places.get(key, -1) for key in _cell_keys(*cells)]
+    if min(sides) < 0 or not set(sides) & set(fit.borrowers.values()):
+        return None
+    a, b = np.array(sides)[:, None]
+    n = np.array([[float(len(cell.runs))] for cell in cells])
+    return mix_sides(fit, a, n[0], b, n[1])
 
 
 def _compared(
@@ -214,11 +275,12 @@ def _compared(
     cells: tuple[Cell, Cell],
     pairing: SessionPair | None,
     difference: float,
-    judged: Judged,
+    group: _Judgement,
     k: int,
 ) -> _Compared:
     """Return one comparison out of a group's arrays."""
     a, b = cells
+    judged = group.judged
     own_marks = [
         *(
             ["common_sessions_only"]
@@ -227,6 +289,7 @@ def _compared(
         ),
         *(["sessions_apart"] if pairing is None and all(a.sessions) and all(b.sessions) else []),
         *(["less_is_better"] if a.less_is_better else []),
+        *group.marks[k],
     ]
     if "common_sessions_only" in own_marks and pairing is not None:
         cells = (_restrict(a, b, pairing), _restrict(b, a, pairing))
@@ -250,6 +313,10 @@ def _compared(
         df=None if mixture else df,
         mixture_df=df if mixture else None,
         marks=tuple(dict.fromkeys(marks)),
+        error=group.errors.row(k),
+        care=float(group.care[k]),
+        own_half=_figure(group.own.half[k]) if group.own else None,
+        own_level_half=_figure(group.own.level_half[k]) if group.own else None,
     )
 
 
@@ -297,9 +364,9 @@ def _figure(x: float) -> float | None:
 # What a claim names as its method. A version rises when the same runs would give other figures.
 METHOD_VERSION: Mapping[str, int] = {
     "welch": 1,
-    "shared": 1,
+    "shared": 2,
     "paired": 1,
-    "paired_shared": 1,
+    "paired_shared": 2,
     "none": 1,
 }
 
@@ -327,6 +394,12 @@ class Margin(RatioEstimate):
     p_level: float | None = None  # of a true ratio outside the level band
     p_level_adjusted: float | None = None
     mixture_df: float | None = None  # df that stands for a mixture in Satterthwaite's rule
+    # Of ln(ratio); of equal runs at a cap that of a margin like the others, without an interval.
+    error: Mixture | None = field(default=None, compare=False, repr=False)
+    care: float = 1.0  # factor on the share of errors the interval leaves out
+    false_sign: float | None = None  # P(the measured sign is false), among its family
+    own_low: float | None = None  # by the runs of its two sides alone, where variances are shared
+    own_high: float | None = None
 
     @property
     def method_name(self) -> str:
@@ -398,13 +471,27 @@ def compare_products(
     made = _compare_pairs(found, params, variances, band=math.log1p(params.level_band))
     p_adjusted = _adjust(found, [one.p_value for one in made], family=params.family)
     p_level_adjusted = _adjust(found, [one.p_level for one in made], family=params.family)
+    false_sign = _false_signs(found, made)
     margins = []
     for i, one in enumerate(made):
         a, b = one.cells
         ratio = b.value / a.value if a.less_is_better else a.value / b.value
         low, high = _ends(ratio, one.half)
         level_low, level_high = _ends(ratio, one.level_half)
+        own_low, own_high = _ends(ratio, one.own_half)
+        outcome = outcome_of(
+            low,
+            high,
+            level_low,
+            level_high,
+            band=params.level_band,
+            false_sign=false_sign[i] or 0.0,
+        )
         marks = [*one.marks, *controls.marks(a.product, b.product, a.title)]
+        if one.mixture_df is not None and outcome != "unresolved":
+            own_level = _ends(ratio, one.own_level_half)
+            own = outcome_of(own_low, own_high, *own_level, band=params.level_band)
+            marks += ["resolved_by_sharing"] if own == "unresolved" else []
         margins.append(
             Margin(
                 product=a.product,
@@ -417,7 +504,7 @@ def compare_products(
                 level_low=level_low,
                 level_high=level_high,
                 confidence=params.confidence,
-                outcome=outcome_of(low, high, level_low, level_high, band=params.level_band),
+                outcome=outcome,
                 method=one.method,
                 log_se=one.log_se,
                 df=one.df,
@@ -433,6 +520,11 @@ def compare_products(
                 p_level=one.p_level,
                 p_level_adjusted=p_level_adjusted[i],
                 mixture_df=one.mixture_df,
+                error=one.error,
+                care=one.care,
+                false_sign=false_sign[i],
+                own_low=own_low,
+                own_high=own_high,
             )
         )
     return tuple(margins)
@@ -452,6 +544,26 @@ def _check_names(
     for title in titles:
         if title not in known:
             raise UsageError(f'no cell is of "{title}"{did_you_mean(title, known, listed=12)}')
+
+
+def _false_signs(
+    found: Sequence[tuple[Cell, Cell]], made: Sequence[_Compared]
+) -> list[float | None]:
+    """Return the false sign rates within each family of two or more; None without an interval."""
+    families: dict[tuple[str, str], list[int]] = {}
+    for i, ((a, b), one) in enumerate(zip(found, made, strict=True)):
+        if one.half is not None:
+            families.setdefault((a.metric, b.product), []).append(i)
+    rates: list[float | None] = [None] * len(found)
+    for places in families.values():
+        if len(places) < 2:
+            continue
+        known = [(made[i].difference, made[i].error) for i in places]
+        errors = [error for _, error in known if error is not None]
+        within = false_sign_rates(np.array([d for d, _ in known]), errors)
+        for i, rate in zip(places, within.tolist(), strict=True):
+            rates[i] = rate
+    return rates
 
 
 def _adjust(
@@ -548,8 +660,8 @@ def margins_frame(margins: Sequence[Margin]) -> pd.DataFrame:
     """Return a row per margin.
 
     Columns: metric, title, product, baseline, ratio, low, high, confidence, outcome, method,
-    p_value, p_adjusted, runs_product, runs_baseline, marks (joined by "; "), ratio_all_runs.
-    Figures nothing gives are NaN.
+    p_value, p_adjusted, false_sign, runs_product, runs_baseline, marks (joined by "; "),
+    ratio_all_runs. Figures nothing gives are NaN.
     """
     import pandas as pd
 
@@ -566,6 +678,7 @@ def margins_frame(margins: Sequence[Margin]) -> pd.DataFrame:
         "method",
         "p_value",
         "p_adjusted",
+        "false_sign",
     ]
     rows = [
         [
@@ -579,5 +692,5 @@ def margins_frame(margins: Sequence[Margin]) -> pd.DataFrame:
     frame = pd.DataFrame(
         rows, columns=[*names, "runs_product", "runs_baseline", "marks", "ratio_all_runs"]
     )
-    figures = ["low", "high", "p_value", "p_adjusted", "ratio_all_runs"]
+    figures = ["low", "high", "p_value", "p_adjusted", "false_sign", "ratio_all_runs"]
     return frame.astype(dict.fromkeys(figures, "float64"))

@@ -17,6 +17,7 @@ from kit.margins.suites import NOT_SPEED, SuiteMargin, summarise_titles
 from kit.settings.bench_file import Title
 from kit.settings.params import MarginParams
 from kit.stats.intervals import match_t, spread_over_titles, t_ends
+from kit.stats.suite_errors import suite_care
 from kit.trace import Trace
 
 
@@ -91,7 +92,7 @@ def derive_ratio(
     """
     center = math.fsum(power * math.log(term.ratio) for term, power in terms)
     log_se, df = _derived_error(terms)
-    low, high = t_ends(center, log_se, df, confidence=confidence)
+    low, high = t_ends(center, log_se, df, confidence=1 - (1 - confidence) * _derived_care(terms))
     marks = dict.fromkeys(m for term, _ in terms for m in term.marks if m != "no_interval")
     if low is None:
         marks["no_interval"] = None
@@ -109,6 +110,21 @@ def derive_ratio(
             inputs=tuple(term.trace for term, _ in terms),
         ),
     )
+
+
+def _derived_care(terms: Sequence[tuple[Margin | SuiteMargin, float]]) -> float:
+    """Return the care a derived ratio needs, by what each margin adds to its error."""
+    parts = [
+        ((power * weight * (margin.log_se or 0.0)) ** 2, margin.care)
+        for term, power in terms
+        for weight, margin in (
+            zip(term.weights, term.margins, strict=True)
+            if isinstance(term, SuiteMargin)
+            else [(1.0, term)]
+        )
+    ]
+    variances, care = np.array(parts).T
+    return suite_care(variances, care) if variances.sum() > 0 else 1.0
 
 
 def _derived_error(

@@ -8,6 +8,8 @@ from typing import Literal
 from kit.trace import Trace
 
 Outcome = Literal["ahead", "behind", "level", "unresolved"]
+# A margin is said to be ahead or behind where its sign is false with less than this probability.
+SIGN_LIMIT = 0.05
 OUTCOMES: tuple[Outcome, ...] = ("ahead", "behind", "level", "unresolved")
 
 
@@ -56,6 +58,7 @@ def outcome_of(
     level_high: float | None,
     *,
     band: float,
+    false_sign: float = 0.0,
 ) -> Outcome:
     """Return what may be said of a margin.
 
@@ -68,12 +71,15 @@ def outcome_of(
     band : float
         Level band as a share. The band reaches from 1 / (1 + band) to 1 + band, so that it is the
         same from either side.
+    false_sign : float
+        Probability that the sign measured is false, among all titles of one baseline.
 
     Notes
     -----
     "level" where the 90 % interval lies inside the band: two one-sided tests at 5 % each [1]_.
     Level comes first: a margin shown to be too small to matter is level even where its interval
-    leaves out 1. Otherwise "ahead" or "behind" where the interval leaves out 1, else "unresolved".
+    leaves out 1. Otherwise "ahead" or "behind" where the interval leaves out 1 and the sign is
+    false with less than `SIGN_LIMIT`, else "unresolved".
 
     References
     ----------
@@ -85,6 +91,8 @@ def outcome_of(
         return "unresolved"
     if level_low >= 1 / (1 + band) and level_high <= 1 + band:
         return "level"
+    if false_sign >= SIGN_LIMIT:
+        return "unresolved"
     if low > 1:
         return "ahead"
     return "behind" if high < 1 else "unresolved"

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from kit.metrics.run_metrics import RunMetrics
 from kit.settings.bench_file import Title
 from kit.settings.metric import METRICS
-from kit.stats.variance_fit import ZERO_VARIANCE, VarianceFit, fit_group_variances
+from kit.stats.crossed_variance import ZERO_VARIANCE, CrossedFit, fit_crossed_variances
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -157,8 +157,8 @@ class SharedVariances:
     """
 
     metric: str
-    cells: VarianceFit | None
-    pairs: VarianceFit | None
+    cells: CrossedFit | None
+    pairs: CrossedFit | None
 
     def run_sd(self, product: str, title: str) -> float | None:
         """Return the run-to-run standard deviation of ln values to reckon with.
@@ -172,8 +172,7 @@ class SharedVariances:
             return None
         place = fit.keys.get((title, product))
         if place is not None:
-            log_var = (fit.log_var[place] * fit.weight[place]).sum(axis=1)
-            return float(np.exp((log_var * fit.title_weight[place]).sum() / 2))
+            return math.exp(fit.mean_log_var(place) / 2)
         for (known, _), other in fit.keys.items():
             if known == title:
                 log_var = fit.title_log_var[other]
@@ -234,7 +233,7 @@ def fit_variances(
     }
     n = np.array([len(logs) for logs, _ in cells.values()], dtype=np.float64)
     run_var = np.array([sample_variance(logs) for logs, _ in cells.values()], dtype=np.float64)
-    pairs = _pair_variances(cells)
+    pairs = _pair_variances(cells, apart)
     return SharedVariances(
         metric=metric,
         cells=_fit_or_none(list(cells), run_var, n - 1, apart=apart),
@@ -254,38 +253,45 @@ def _fit_or_none(
     *,
     apart: Collection[tuple[str, str]] = (),
     temper: float = 1.0,
-) -> VarianceFit | None:
+) -> CrossedFit | None:
     """Return a fit, or None where no variance above 0 can be shared."""
     varies = (np.nan_to_num(run_var) >= ZERO_VARIANCE) & (df > 0)
     if not any(v and key not in apart for v, key in zip(varies, keys, strict=True)):
         return None
-    return fit_group_variances(keys, run_var, df, apart=apart, temper=temper)
+    return fit_crossed_variances(keys, run_var, df, apart=apart, temper=temper)
 
 
 def _pair_variances(
     cells: Mapping[tuple[str, str], tuple[Sequence[float], Sequence[str]]],
-) -> VarianceFit | None:
+    apart: Collection[tuple[str, str]],
+) -> CrossedFit | None:
     """Return the shared variances of session differences of every two products of a title.
 
     P products have P (P - 1) / 2 pairs but only P - 1 independent ones, so each pair's evidence
-    on its title's level counts 2 / P.
+    on its title's level counts 2 / P. A pair stands apart where either of its cells does.
     """
     by_title: dict[str, list[str]] = {}
     for (title, product), (_, sessions) in cells.items():
         if len({s for s in sessions if s}) > 1:
             by_title.setdefault(title, []).append(product)
-    keys, variances, dfs = [], [], []
+    keys, variances, dfs, aside = [], [], [], set()
     for title, products in by_title.items():
         for i, first in enumerate(products):
             for second in products[i + 1 :]:
                 pair = pair_by_session(*cells[title, first], *cells[title, second])
                 if pair is not None and pair.log_var is not None:
                     keys.append(pair_key(title, first, second))
+                    if {(title, first), (title, second)} & set(apart):
+                        aside.add(keys[-1])
                     variances.append(pair.log_var)
                     dfs.append(len(pair.sessions) - 1)
     if not keys:
         return None
     widest = max(len(products) for products in by_title.values())
     return _fit_or_none(
-        keys, np.array(variances), np.array(dfs, dtype=np.float64), temper=2 / max(widest, 2)
+        keys,
+        np.array(variances),
+        np.array(dfs, dtype=np.float64),
+        apart=aside,
+        temper=2 / max(widest, 2),
     )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import chain
 from typing import TYPE_CHECKING
 
@@ -13,16 +13,24 @@ import numpy as np
 from kit.margins.cells import Cell
 from kit.margins.compare import Margin
 from kit.margins.estimate import OUTCOMES, Outcome, RatioEstimate, outcome_of
+from kit.margins.replicates import to_log
 from kit.settings.bench_file import Title
 from kit.settings.metric import METRICS
 from kit.settings.params import MarginParams, SuiteParams
 from kit.stats.intervals import (
     LEVEL_ALPHA,
     Floats,
-    match_t,
+    bounded,
     spread_over_titles,
     suite_weights,
     t_ends,
+)
+from kit.stats.suite_errors import (
+    DayPosterior,
+    ErrorSum,
+    add_errors,
+    fit_day,
+    suite_care,
 )
 from kit.trace import Trace
 
@@ -32,12 +40,15 @@ if TYPE_CHECKING:
 # Figures that are no speed: in a suite only where the suite names them.
 NOT_SPEED = frozenset({"power", "noise", "battery_life"})
 
+# What these marks say of one title does not hold of a suite.
+_TITLES_OWN = frozenset({"no_interval", "unlike_neighbours", "resolved_by_sharing", "two_runs"})
+
 # What a claim names as its method. A version rises when the same margins would give other figures.
 METHOD_VERSION: Mapping[str, int] = {
-    "suite-these-titles": 1,
+    "suite-these-titles": 2,
     "suite-titles-like-these": 1,
     "suite-range": 1,
-    "suite-count": 1,
+    "suite-count": 2,
     "suite-influence": 1,
 }
 
@@ -65,13 +76,16 @@ class SuiteMargin(RatioEstimate):
     largest: float
     largest_title: str
     counts: Mapping[Outcome, int]
-    log_se: float | None
-    df: float | None
+    day_sd: float | None  # what a session gives one product in all titles; None: not known
+    break_even_day: float | None  # how large that would have to be, unknown, to turn the outcome
+    false_expected: float  # of the titles ahead or behind, how many are expected to be false
     influence: Mapping[str, float]
     every_title: Outcome | None  # what may be said of every title, family-wise; None: nothing
     left_out: Mapping[str, str]  # title -> why it is not shared
     margins: tuple[Margin, ...]
     ratio_all_runs: float | None = None
+    error: ErrorSum | None = field(default=None, compare=False, repr=False)  # of ln(ratio)
+    care: float = 1.0  # factor on the share of errors the interval leaves out
 
 
 def summarise_suites(
@@ -112,6 +126,9 @@ def summarise_suites(
         key = margin.metric, margin.product, margin.baseline
         families.setdefault(key, {})[margin.title] = margin
     measured = {(c.metric, c.product, c.title) for c in chain(cells, *(m.cells for m in margins))}
+    by_metric: dict[str, list[Cell]] = {}
+    for cell in cells:
+        by_metric.setdefault(cell.metric, []).append(cell)
     suites = []
     for (metric, product, baseline), by_title in families.items():
         for name, group in groups.items():
@@ -129,7 +146,12 @@ def summarise_suites(
                 weights = group.weights if group else {}
                 suites.append(
                     summarise_titles(
-                        chosen, suite=name, params=params, weights=weights, left_out=left_out
+                        chosen,
+                        suite=name,
+                        params=params,
+                        weights=weights,
+                        left_out=left_out,
+                        cells=by_metric.get(metric, ()),
                     )
                 )
     return tuple(suites)
@@ -142,6 +164,7 @@ def summarise_titles(
     params: MarginParams,
     weights: Mapping[str, float] | None = None,
     left_out: Mapping[str, str] | None = None,
+    cells: Sequence[Cell] = (),
 ) -> SuiteMargin:
     """Return the suite margin of one product, baseline and metric over the titles given.
 
@@ -157,19 +180,23 @@ def summarise_titles(
         Weights > 0 by title; a title without one weighs 1.
     left_out : mapping of str to str, optional
         Titles of the group that are not shared, and why.
+    cells : sequence of Cell, optional
+        All cells of the metric, whose sessions show what a day does to one product in all titles.
+        Without them the margins' own are taken.
 
     Notes
     -----
-    For these titles: the run-to-run errors of the margins are independent from title to title;
-    their variances add with squared weights, and the degrees of freedom follow Satterthwaite's
-    rule [1]_. For titles like these: Student's t over the ln margins; with unequal weights w the
-    variance of a title is sum w (x - mean)^2 / (1 - sum w^2), and the degrees of freedom are
-    1 / sum w^2 - 1, which is n - 1 for equal ones.
+    For these titles: the errors of the margins, mixtures of normals, are independent from title to
+    title but for what a session does to one product in all of them, which is estimated from titles
+    that were run in the same sessions. Their sum is solved exactly by its characteristic function
+    [1]_. Where sessions are not recorded or there is only one, the interval holds for these
+    sittings (mark "days_unknown"). For titles like these: Student's t over the ln margins; with
+    unequal weights w the variance of a title is sum w (x - mean)^2 / (1 - sum w^2), and the
+    degrees of freedom are 1 / sum w^2 - 1, which is n - 1 for equal ones.
 
     References
     ----------
-    .. [1] F. E. Satterthwaite (1946), "An approximate distribution of estimates of variance
-           components", Biometrics Bulletin 2, 110-114.
+    .. [1] J. Gil-Pelaez (1951), "Note on the inversion theorem", Biometrika 38, 481-482.
     """
     if not margins:
         raise ValueError("margins must hold at least one title")
@@ -177,20 +204,24 @@ def summarise_titles(
     w = suite_weights([m.title for m in margins], weights or {})
     x = np.array([math.log(m.ratio) for m in margins])
     center = min(max(math.fsum(w * x), float(x.min())), float(x.max()))
-    log_se, df = combine_errors(margins, w)
-    low, high = t_ends(center, log_se, df, confidence=params.confidence)
-    level_low, level_high = t_ends(center, log_se, df, confidence=1 - 2 * LEVEL_ALPHA)
-    if len(margins) == 1:  # a mixture is not quite the t that Satterthwaite's rule makes of it
+    error = _suite_error(margins, w, cells)
+    low, high = _ends(center, error, alpha=1 - params.confidence)
+    level_low, level_high = _ends(center, error, alpha=2 * LEVEL_ALPHA)
+    if len(margins) == 1:
         low, high = first.low, first.high
         level_low, level_high = first.level_low, first.level_high
     spread = spread_over_titles(x, w)
     like_low, like_high = t_ends(center, *spread, confidence=params.confidence)
     smallest, largest = margins[int(x.argmin())], margins[int(x.argmax())]
-    marks = dict.fromkeys(mark for m in margins for mark in m.marks if mark != "no_interval")
+    marks = dict.fromkeys(mark for m in margins for mark in m.marks if mark not in _TITLES_OWN)
     if low is None:
         marks["no_interval"] = None
+    elif any(m.low is None for m in margins):
+        marks["borrowed_spread"] = None
     if len(margins) == 1:
         marks["one_title"] = None
+    elif error is not None and error.day is None:
+        marks["days_unknown"] = None
     if np.ptp(w) > 0:
         marks["weighted"] = None
     return SuiteMargin(
@@ -215,8 +246,11 @@ def summarise_titles(
         largest=largest.ratio,
         largest_title=largest.title,
         counts={name: sum(m.outcome == name for m in margins) for name in OUTCOMES},
-        log_se=log_se,
-        df=df,
+        day_sd=error.day.sd if error is not None and error.day is not None else None,
+        break_even_day=_break_even(center, error, alpha=1 - params.confidence),
+        false_expected=math.fsum(
+            m.false_sign or 0.0 for m in margins if m.outcome in {"ahead", "behind"}
+        ),
         influence=_influence([m.title for m in margins], x, w),
         every_title=every_title_outcome(margins, alpha=1 - params.confidence),
         left_out=dict(left_out or {}),
@@ -228,6 +262,8 @@ def summarise_titles(
             inputs=tuple(m.trace for m in margins),
         ),
         ratio_all_runs=_ratio_all_runs(margins, w),
+        error=error.total if error is not None else None,
+        care=error.care if error is not None else 1.0,
     )
 
 
@@ -331,25 +367,94 @@ def _ratio_all_runs(margins: Sequence[Margin], w: Floats) -> float | None:
     return math.exp(math.fsum(w * np.log(ratios)))
 
 
-def combine_errors(margins: Sequence[Margin], w: Floats) -> tuple[float | None, float | None]:
-    """Return scale and degrees of freedom of the t of a weighted mean of ln margins.
+@dataclass(frozen=True, slots=True, eq=False)
+class _SuiteError:
+    """The error of a suite: its sum, how careful to be, and what is known of days."""
 
-    Parameters
-    ----------
-    margins : sequence of Margin
-        Of different titles, whose errors are independent.
-    w : ndarray of float, shape (n_margins,)
-        Their weights.
+    total: ErrorSum
+    care: float
+    day: DayPosterior | None
 
-    Returns
-    -------
-    (float, float) or (None, None)
-        None where a margin has no error of its own.
+
+def _suite_error(margins: Sequence[Margin], w: Floats, cells: Sequence[Cell]) -> _SuiteError | None:
+    """Return the error of a weighted mean of ln margins; None where a margin has none."""
+    errors = [m.error for m in margins if m.error is not None]
+    if len(errors) < len(margins):
+        return None
+    total = add_errors(errors, w)
+    care = suite_care(total.variances, np.array([m.care for m in margins]))
+    day, shared = _day_of(margins, w, cells)
+    if day is not None:
+        total = total.with_normal(2 * shared * day.variance, day.weight)
+        care = min(care, day.care)
+    return _SuiteError(total, care, day)
+
+
+def _day_of(
+    margins: Sequence[Margin], w: Floats, cells: Sequence[Cell]
+) -> tuple[DayPosterior | None, float]:
+    """Return what sessions do to products in all titles, and the titles' shared part of it.
+
+    The shared part is the sum over pairs of titles of their weights times the share of sessions
+    they have in common: (1 - sum w^2) / sessions where all titles were run in the same.
     """
-    if any(m.log_se is None for m in margins):
-        return None, None
-    return match_t(
-        [float(weight * (m.log_se or 0.0)) ** 2 for m, weight in zip(margins, w, strict=True)],
-        [m.df or m.mixture_df or math.inf for m in margins],
-        [m.mixture_df is not None for m in margins],
+    paired = all(m.method.startswith("paired") for m in margins)
+    sessions = [set(m.cells[0].sessions) & set(m.cells[1].sessions) - {""} for m in margins]
+    if len(margins) < 2 or not paired or not all(sessions):
+        return None, 0.0
+    shared = math.fsum(
+        float(w[i] * w[j]) * len(one & other) / (len(one) * len(other))
+        for i, one in enumerate(sessions)
+        for j, other in enumerate(sessions)
+        if i != j
     )
+    alike: dict[frozenset[str], list[int]] = {}
+    for i, names in enumerate(sessions):
+        alike.setdefault(frozenset(names), []).append(i)
+    shared_names, places = max(alike.items(), key=lambda item: (len(item[1]), len(item[0])))
+    if len(places) < 2 or len(shared_names) < 2:
+        return None, shared
+    table = _session_means([margins[i] for i in places], sorted(shared_names), cells)
+    return fit_day(table, w[places] / w[places].sum()), shared
+
+
+def _session_means(
+    margins: Sequence[Margin], sessions: Sequence[str], cells: Sequence[Cell]
+) -> Floats:
+    """Return mean ln values by title, product and session, of products complete in all of them."""
+    wanted = {m.title for m in margins}
+    found: dict[str, dict[str, list[float]]] = {}
+    for cell in chain(cells, *(m.cells for m in margins)):
+        by_title = found.setdefault(cell.product, {})
+        if cell.title in wanted and cell.title not in by_title:
+            sign = -1 if cell.less_is_better else 1
+            logs: dict[str, list[float]] = {}
+            for value, name in zip(to_log(cell.values, cell.unit), cell.sessions, strict=True):
+                logs.setdefault(name, []).append(sign * value)
+            if all(name in logs for name in sessions):
+                by_title[cell.title] = [math.fsum(logs[s]) / len(logs[s]) for s in sessions]
+    whole = [rows for rows in found.values() if len(rows) == len(wanted)]
+    return np.array([[rows[m.title] for rows in whole] for m in margins])
+
+
+def _ends(
+    center: float, error: _SuiteError | None, *, alpha: float
+) -> tuple[float | None, float | None]:
+    """Return the ends of a suite's interval, as ratios."""
+    if error is None:
+        return None, None
+    half = float(bounded(np.array([error.total.half_width(alpha * error.care)]))[0])
+    if not math.isfinite(half):
+        return None, None
+    return math.exp(center - half), math.exp(center + half)
+
+
+def _break_even(center: float, error: _SuiteError | None, *, alpha: float) -> float | None:
+    """Return the standard deviation of one product's day that would make a suite unresolved.
+
+    None where days are known, or the interval holds 1 as it is.
+    """
+    if error is None or error.day is not None or center == 0:
+        return None
+    found = error.total.break_even_sd(abs(center), alpha * error.care)
+    return None if found is None else found / math.sqrt(2)

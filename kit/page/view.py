@@ -227,6 +227,14 @@ MARK_WORDS = {
     "common_sessions_only": "rests on the runs of the sessions both sides share",
     "sessions_apart": "run in different sessions; what a session does to all its runs is not "
     "in the interval",
+    "unlike_neighbours": "its runs scatter more than those of nearly all such cells; the interval "
+    "is widened, and stands beside that of its own runs alone",
+    "resolved_by_sharing": "its own runs alone would not resolve it; what other titles and "
+    "products show of the spread of runs does",
+    "two_runs": "a side has two runs; how they spread is mostly known from others",
+    "borrowed_spread": "a title at a cap has equal runs; their spread is taken as others have it",
+    "days_unknown": "holds for these sittings: what a day does to one product in all titles cannot "
+    "be known from them",
     "less_is_better": "less is better; the margin is turned so that above is better",
     "titles_differ_from_standings": "the margin and the averages rest on different titles",
     "frontier_unresolved": "its place on the frontier is within the error of the averages",

@@ -40,8 +40,8 @@ from kit.screening.screen import screen_runs
 from kit.settings.bench_file import Bench
 from kit.settings.metric import HEADLINE, RESULT
 from kit.settings.params import LoadedParams, PlanParams, ReviewParams, load_params
+from kit.stats.crossed_variance import CrossedFit
 from kit.stats.power import Design, SpreadUncertainty, borrowed_degrees
-from kit.stats.variance_fit import CAUTION, COMPONENT_FLOOR, FLAT, VarianceFit
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -356,13 +356,12 @@ def _correlations(
     return found
 
 
-def _pair_sd(fit: VarianceFit | None, key: tuple[str, str]) -> float | None:
+def _pair_sd(fit: CrossedFit | None, key: tuple[str, str]) -> float | None:
     """Return the spread of session differences, as `SharedVariances.run_sd` does of runs."""
     place = fit.keys.get(key) if fit is not None else None
     if fit is None or place is None:
         return None
-    log_var = (fit.log_var[place] * fit.weight[place]).sum(axis=1)
-    return math.exp(float((log_var * fit.title_weight[place]).sum()) / 2)
+    return math.exp(fit.mean_log_var(place) / 2)
 
 
 def _uncertainties(
@@ -393,23 +392,23 @@ def _uncertainties(
     return found
 
 
-def _pair_uncertainty(fit: VarianceFit | None, key: tuple[str, str]) -> SpreadUncertainty | None:
+def _pair_uncertainty(fit: CrossedFit | None, key: tuple[str, str]) -> SpreadUncertainty | None:
     """Return what is not known of the spread of session differences, as of both sides alike."""
     place = fit.keys.get(key) if fit is not None else None
     if fit is None or place is None:
         return None
-    mean, spread = _cell_moments(fit, place)
+    mean, spread = fit.moments(place)
     weight = fit.title_weight[place]
     whole = float((weight * (spread + (mean - (weight * mean).sum()) ** 2)).sum())
     return SpreadUncertainty(whole, whole, whole)
 
 
-def spread_uncertainty(fit: VarianceFit, title: str, product: str, other: str) -> SpreadUncertainty:
+def spread_uncertainty(fit: CrossedFit, title: str, product: str, other: str) -> SpreadUncertainty:
     """Return how uncertain the spreads of two products in a title are to a bench.
 
     Parameters
     ----------
-    fit : VarianceFit
+    fit : CrossedFit
         Of the bench so far.
     title, product, other : str
         The title, and the products; `mine` of the result is the first.
@@ -418,17 +417,16 @@ def spread_uncertainty(fit: VarianceFit, title: str, product: str, other: str) -
     -------
     SpreadUncertainty
         From the distributions of both ln variances. A product without runs in the title is as
-        uncertain as products differ, a title without runs as titles do besides; where a bench tells
-        nothing of how far those differ, the spread reckoned with is taken as known.
+        uncertain as products and cells differ, a title without runs as titles do besides.
     """
     places = [fit.keys.get((title, name)) for name in (product, other)]
     known = next(
         (place for (name, _), place in fit.keys.items() if name == title),
         None,
     )
-    apart = fit.product_var if fit.product_var < FLAT else 0.0
+    apart = fit.apart_var
     if known is None:
-        level = fit.title_var if fit.title_var < FLAT else 0.0
+        level = fit.title_var
         return SpreadUncertainty(level + apart, level + apart, level)
     weight = fit.title_weight[known]
     means, spreads = [], []
@@ -436,7 +434,7 @@ def spread_uncertainty(fit: VarianceFit, title: str, product: str, other: str) -
         if place is None:
             mean, spread = fit.title_log_var[known], np.full(weight.shape, apart)
         else:
-            mean, spread = _cell_moments(fit, place)
+            mean, spread = fit.moments(place)
         means.append(mean - (weight * mean).sum())
         spreads.append(spread)
     return SpreadUncertainty(
@@ -446,19 +444,12 @@ def spread_uncertainty(fit: VarianceFit, title: str, product: str, other: str) -
     )
 
 
-def _cell_moments(fit: VarianceFit, place: int) -> tuple[Floats, Floats]:
-    """Return mean and variance of a cell's ln variance at each node of its title's level."""
-    log_var, weight = fit.log_var[place], fit.weight[place]
-    mean = (weight * log_var).sum(axis=1)
-    return mean, (weight * (log_var - mean[:, None]) ** 2).sum(axis=1)
-
-
-def shared_degrees(fit: VarianceFit, *, products: int, runs: int) -> float:
+def shared_degrees(fit: CrossedFit, *, products: int, runs: int) -> float:
     """Return the degrees of freedom that the variance of each side of a margin borrows.
 
     Parameters
     ----------
-    fit : VarianceFit
+    fit : CrossedFit
         Of the bench so far.
     products, runs : int
         Products that will share a title, and runs of each, 2 or more.
@@ -470,22 +461,16 @@ def shared_degrees(fit: VarianceFit, *, products: int, runs: int) -> float:
     level, which is learnt from the products in it that the margin does not compare, each as far as
     its own runs tell; and what is not known of the level of all, learnt from every cell of the
     bench. The last two are the same for both sides and not halved. Half of the degrees of freedom
-    of that sum go to either side. A review's fit is as cautious about how far cells differ
-    as its own runs make it: with fewer than the bench has, more so than the bench's.
+    of that sum go to either side.
     """
     noise = float(polygamma(1, (runs - 1) / 2))
-    so_far = polygamma(1, fit.df[(fit.df > 0) & (np.nan_to_num(fit.run_var) > 0)] / 2)
-    free = fit.cells_used - len({title for title, _ in fit.keys})
-    product_var = fit.product_var
-    if free > 0 and so_far.size:
-        wider = CAUTION * math.sqrt(2 / free) * (noise - float(so_far.mean()))
-        product_var = max(product_var + wider, COMPONENT_FLOOR)
-    each = product_var + noise
+    apart = fit.apart_var
+    each = apart + noise
     title_var = 0.0
     if fit.title_var > 0:
         title_var = 1 / (1 / fit.title_var + max(products - 2, 0) / each)
     level_var = each / max(fit.cells_used, 1)
-    return min(borrowed_degrees(product_var / 2 + title_var + level_var) / 2, 1e6)
+    return min(borrowed_degrees(apart / 2 + title_var + level_var) / 2, 1e6)
 
 
 def _within(

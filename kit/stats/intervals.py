@@ -131,7 +131,7 @@ def welch_interval(product: Floats, baseline: Floats, *, confidence: float) -> R
     Notes
     -----
     Each side is a sample of its own on the log scale. A margin of a report may be narrower: its
-    variance is shared with other products and titles (see `kit.stats.variance_fit`).
+    variance is shared with other products and titles (see `kit.stats.crossed_variance`).
 
     Examples
     --------
@@ -189,7 +189,13 @@ def judge_t(
 
 
 def judge_mixture(
-    difference: Floats, sd: Floats, weight: Floats, *, confidence: float, band: float
+    difference: Floats,
+    sd: Floats,
+    weight: Floats,
+    *,
+    confidence: float,
+    band: float,
+    care: Floats | float = 1.0,
 ) -> Judged:
     """Return intervals and p-values of estimates whose errors are mixtures of normals around 0.
 
@@ -203,6 +209,8 @@ def judge_mixture(
         A fraction in (0, 1).
     band : float
         Half-width of the level band on the log scale.
+    care : float or ndarray of float, shape (n,)
+        Factor in (0, 1] on the share of errors an interval leaves out; p-values are divided by it.
 
     Returns
     -------
@@ -212,10 +220,10 @@ def judge_mixture(
     size = np.abs(difference)[:, None]
     log_se, df = mixture_error(sd, weight)
     return Judged(
-        half=mixture_half_width(sd, weight, confidence=confidence),
-        level_half=mixture_half_width(sd, weight, confidence=1 - 2 * LEVEL_ALPHA),
-        p_value=2 * (weight * ndtr(-size / sd)).sum(axis=1),
-        p_level=(weight * ndtr((size - band) / sd)).sum(axis=1),
+        half=mixture_half_width(sd, weight, confidence=1 - (1 - confidence) * care),
+        level_half=mixture_half_width(sd, weight, confidence=1 - 2 * LEVEL_ALPHA * care),
+        p_value=np.minimum(2 * (weight * ndtr(-size / sd)).sum(axis=1) / care, 1.0),
+        p_level=np.minimum((weight * ndtr((size - band) / sd)).sum(axis=1) / care, 1.0),
         log_se=log_se,
         df=df,
     )
@@ -249,23 +257,23 @@ def mixture_error(sd: Floats, weight: Floats) -> tuple[Floats, Floats]:
     return np.sqrt(mean), 2 * mean**2 / spread
 
 
-def mixture_half_width(sd: Floats, weight: Floats, *, confidence: float) -> Floats:
+def mixture_half_width(sd: Floats, weight: Floats, *, confidence: float | Floats) -> Floats:
     """Return h so that mixtures of normals around 0 hold `confidence` within -h .. h.
 
     Parameters
     ----------
     sd, weight : ndarray of float, shape (n, n_components)
         Standard deviations > 0, and weights that sum to 1.
-    confidence : float
-        A fraction in (0, 1).
+    confidence : float or ndarray of float, shape (n,)
+        Fractions in (0, 1).
 
     Notes
     -----
     Newton's method on ln h within a bracket that shrinks at every step; a step that would leave
     it goes to the bracket's middle. It stops where no half-width moves by 1e-12 of itself.
     """
-    tail = (1 - confidence) / 2
-    z_tail = -float(ndtri(tail))
+    tail = np.broadcast_to((1 - np.asarray(confidence)) / 2, len(sd))
+    z_tail = -ndtri(tail)
     low, high = sd.min(axis=1) * z_tail, sd.max(axis=1) * z_tail
     h = np.sqrt(low * high)
     for _ in range(200):

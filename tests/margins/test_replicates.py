@@ -1,13 +1,15 @@
 """Runs grouped, on a log scale, paired by session."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
-from made_runs import METRIC, drawn_bench, framed, made_runs
+from made_runs import METRIC, drawn_bench, framed, made_runs, margin_params
 from scipy import stats
 from stats.test_intervals import SLEEP_1, SLEEP_2
 
+from kit.margins.cells import make_cells
 from kit.margins.replicates import (
     LOG_PER_DB,
     fit_variances,
@@ -20,7 +22,7 @@ from kit.margins.replicates import (
     to_log,
 )
 from kit.settings.bench_file import Title
-from kit.stats.variance_fit import fit_group_variances
+from kit.stats.crossed_variance import fit_crossed_variances
 
 
 def test_runs_are_grouped_in_the_order_given():
@@ -131,18 +133,30 @@ def test_nothing_repeats_nothing_is_shared():
     assert shared.to_frame().empty
 
 
-def test_one_cell_with_a_variance_tells_nothing_of_single_runs():
-    runs = made_runs("a", "t", [60.0, 61.0]) + made_runs("b", "t", [60.0])
-    runs += made_runs("b", "u", [60.0]) + made_runs("c", "t", [50.0, 50.0])
-    shared = fit_variances(runs, metric=METRIC)
-    assert list(shared.cells.keys) == [("t", "a")]
+def test_few_cells_with_a_variance_tell_single_runs_nothing():
+    runs = [run for p in "abcde" for run in made_runs(p, "t", [60.0, 61.0, 60.2])]
+    runs += made_runs("a", "u", [60.0]) + made_runs("z", "t", [60.0])
+    titles = framed("t", "u")
+    for more, method in (([], "none"), (made_runs("f", "t", [50.0, 50.4]), "shared")):
+        shared = {METRIC: fit_variances(runs + more, metric=METRIC)}
+        cells = make_cells(
+            runs + more, titles, params=margin_params(), variances=shared, metric_names=[METRIC]
+        )
+        single = {(c.title, c.product): c.method for c in cells if len(c.runs) == 1}
+        assert single == {("u", "a"): method, ("t", "z"): method}
 
 
-def test_one_title_with_variances_tells_nothing_of_other_titles():
-    runs = [run for p in "abc" for run in made_runs(p, "t", [60.0, 61.0, 60.2])]
-    runs += made_runs("a", "u", [60.0]) + made_runs("d", "t", [60.0])
-    shared = fit_variances(runs, metric=METRIC)
-    assert list(shared.cells.keys) == [("t", p) for p in "abcd"]
+def test_capped_cells_of_equal_runs_are_kept_apart_and_may_borrow():
+    runs, titles = drawn_bench(9, titles=6, products=3, sessions=True)
+    capped = [run for p in ("p0", "p1") for run in runs if (run.product, run.title) == (p, "t0")]
+    flat = [replace(run, values={METRIC: 60.0}) for run in capped]
+    runs = [run for run in runs if run not in capped] + flat
+    apart = {("t0", "p0"), ("t0", "p1")}
+    shared = fit_variances(runs, metric=METRIC, titles=titles, apart=apart)
+    assert set(shared.cells.borrowers) == apart
+    assert list(shared.pairs.borrowers) == [pair_key("t0", "p0", "p1")]
+    # The pairs with a third product are apart too: they rest on their own sessions.
+    assert shared.pairs.apart.sum() == 3
 
 
 def test_only_runs_with_the_metric_take_part():
@@ -178,9 +192,9 @@ def test_pairs_count_as_the_independent_ones_among_them():
     pairs = fit_variances(runs, metric=METRIC, titles=titles).pairs
     args = list(pairs.keys), pairs.run_var, pairs.df
     # 28 pairs of 8 products, 7 of them independent: a quarter of the evidence.
-    tempered = fit_group_variances(*args, temper=7 / 28)
+    tempered = fit_crossed_variances(*args, temper=7 / 28)
     assert pairs.title_weight == pytest.approx(tempered.title_weight)
-    assert pairs.title_weight != pytest.approx(fit_group_variances(*args).title_weight)
+    assert pairs.title_weight != pytest.approx(fit_crossed_variances(*args).title_weight)
 
 
 def test_runs_without_sessions_make_no_pairs():

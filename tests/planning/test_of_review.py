@@ -32,8 +32,7 @@ from kit.planning.of_review import (
 from kit.screening.controls import Controls
 from kit.settings.bench_file import Title, read_bench
 from kit.settings.params import MarginParams, PlanParams, ReviewParams, load_params
-from kit.stats.power import KNOWN, SpreadUncertainty
-from kit.stats.variance_fit import FLAT
+from kit.stats.power import SpreadUncertainty
 from kit.trace import Trace
 
 EVEN = {(p, t): 4 for p in ("new", "one", "two") for t in ("t1", "t2", "t3")}
@@ -453,7 +452,7 @@ def test_borrowed_degrees_are_those_of_the_error_variance_of_two_cells_of_a_titl
     rng = np.random.default_rng(6)
     sds = draw_spreads(rng)
     fit = fit_variances(simulate(rng, sds, 4, lambda p, t: 60.0), metric="average_fps").cells
-    fit = replace(fit, product_var=0.08, title_var=0.05)
+    fit = replace(fit, product_var=0.02, cell_var=0.06, odd_share=0.0, title_var=0.05)
     draws = 200_000
     apart = rng.normal(0, math.sqrt(0.08), (2, draws))
     each = 0.08 + polygamma(1, 1.5)
@@ -478,7 +477,8 @@ def drawn_from(fit, title, products, rng, draws=200_000):
         drawn = np.empty(draws)
         for k in range(fit.title_weight.shape[1]):
             at = node == k
-            drawn[at] = rng.choice(fit.log_var[place, k], at.sum(), p=fit.weight[place, k])
+            nodes = fit.step * (fit.start[place] + np.arange(fit.weight.shape[2]))
+            drawn[at] = rng.choice(nodes, at.sum(), p=fit.weight[place, k])
         found.append(drawn)
     return np.array(found)
 
@@ -499,31 +499,20 @@ def test_uncertainty_is_that_of_the_bench():
         metric="average_fps",
     ).cells
     lacks = spread_uncertainty(some, "t3", "new", "two")
-    assert lacks.other > some.product_var > 0
-    assert lacks.other - some.product_var == pytest.approx(
-        drawn_from(
-            replace(
-                some,
-                log_var=some.title_log_var[:, :, None],
-                weight=np.ones((len(some.df), some.title_weight.shape[1], 1)),
-            ),
-            "t3",
-            ["new"],
-            rng,
-        ).var(),
-        rel=0.03,
-    )
+    apart = some.apart_var
+    place = some.keys["t3", "new"]
+    nodes, weight = some.title_log_var[place], some.title_weight[place]
+    level = weight @ (nodes - weight @ nodes) ** 2
+    assert lacks.other == pytest.approx(apart + level, rel=1e-6) and apart > 0
     nothing = spread_uncertainty(some, "t5", "new", "two")
     assert nothing == SpreadUncertainty(
-        some.title_var + some.product_var, some.title_var + some.product_var, some.title_var
+        some.title_var + apart, some.title_var + apart, some.title_var
     )
     lone = fit_variances(
         [m for m in made if m.title == "t3" and m.product == "new"], metric="average_fps"
     ).cells
-    assert lone.title_var == lone.product_var == FLAT
-    assert spread_uncertainty(lone, "t5", "new", "two") == KNOWN
     one = spread_uncertainty(lone, "t3", "new", "two")
-    assert 0 < one.mine < 5 and math.isfinite(one.other)
+    assert uncertain.mine < one.mine < 5 and math.isfinite(one.other)
 
 
 def test_less_is_lent_by_a_smaller_or_more_uneven_bench():

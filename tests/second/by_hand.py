@@ -10,9 +10,6 @@ import math
 
 import numpy as np
 
-COARSE = 121  # nodes of a title's level
-FINE = 1001  # nodes of a cell's ln variance
-FLAT = 1e4  # the prior variance of a cell that stands apart
 ERFC = np.frompyfunc(math.erfc, 1, 1)
 
 
@@ -112,126 +109,6 @@ def by_session(
     return mean, float(w.sum()), float((w * (d - mean) ** 2).sum() / (len(d) - 1)), len(common)
 
 
-class Shared:
-    """Shared variance: moments first, then distributions on grids (kit/methods.md, 1 to 6)."""
-
-    def __init__(
-        self,
-        cells: dict[tuple[str, str], tuple[float, int]],  # (title, name) -> s^2, v
-        *,
-        apart: set[tuple[str, str]] = frozenset(),
-        temper: float = 1.0,
-    ) -> None:
-        self.cells, self.apart, self.temper = cells, apart, temper
-        self._components()
-
-    def _components(self) -> None:
-        speaking = [(k, s2, v) for k, (s2, v) in self.cells.items()
-                    if v > 0 and s2 >= 1e-28 and k not in self.apart]  # fmt: skip
-        titles = list(dict.fromkeys(k[0] for k, _, _ in speaking))
-        of = np.array([titles.index(k[0]) for k, _, _ in speaking])
-        v = np.array([float(x) for _, _, x in speaking])
-        noise = np.array([trigamma(x / 2) for x in v])
-        z = np.array([math.log(s2) - digamma(x / 2) + math.log(x / 2) for _, s2, x in speaking])
-
-        def per_title(x: np.ndarray) -> np.ndarray:
-            return np.array([x[of == i].sum() for i in range(len(titles))])
-
-        p, p_se = 0.01, 0.0
-        for _ in range(3 if len(speaking) > len(titles) else 0):
-            w = 1 / (noise + p)
-            total = per_title(w)
-            bar = per_title(w * z) / total
-            q = w * (1 - w / total[of])
-            p = ((w * (z - bar[of]) ** 2).sum() - (q * noise).sum()) / q.sum()
-            p = min(max(p, 0.01), 100.0)
-            p_se = math.sqrt(2 * (len(speaking) - len(titles))) / q.sum()
-        w = 1 / (noise + p)
-        total = per_title(w)
-        bar = per_title(w * z) / total
-        t, t_se = (0.01 if len(titles) > 1 else FLAT), 0.0
-        for _ in range(3 if len(titles) > 1 else 0):
-            u = 1 / (1 / total + t)
-            q = u * (1 - u / u.sum())
-            level = (u * bar).sum() / u.sum()
-            t = ((u * (bar - level) ** 2).sum() - (q / total).sum()) / q.sum()
-            t = min(max(t, 0.01), 100.0)
-            t_se = math.sqrt(2 * (len(titles) - 1)) / q.sum()
-        caution = 0.25 / math.sqrt(self.temper)
-        t += caution * t_se
-        u = 1 / (1 / total + t)
-        self.level = float((u * bar).sum() / u.sum())
-        self.title_prior = t + 1 / u.sum()
-        self.product_var = p + caution * p_se if len(speaking) > 1 else FLAT
-
-    def title_grid(self, title: str) -> tuple[np.ndarray, np.ndarray]:
-        """Return nodes of a title's level and their posterior weights."""
-        if self.title_prior < FLAT:
-            m = self.level + np.linspace(-8, 8, COARSE) * math.sqrt(self.title_prior)
-        else:  # where its cells' variances are
-            here = [(math.log(s2), v) for (t, _), (s2, v) in self.cells.items() if t == title and v]
-            spread = math.sqrt(self.product_var + trigamma(min(v for _, v in here) / 2))
-            middle = sum(x for x, _ in here) / len(here)
-            m = middle + np.linspace(-8, 8, COARSE) * spread
-        log_post = -((m - self.level) ** 2) / (2 * self.title_prior)
-        for (other, name), (s2, v) in self.cells.items():
-            if other == title and (other, name) not in self.apart and v > 0:
-                log_post += self.temper * self._cell(m, s2, v, self.product_var)[2]
-        weight = np.exp(log_post - log_post.max())
-        return m, weight / weight.sum()
-
-    def _cell(
-        self, m: np.ndarray, s2: float, v: int, own: float
-    ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Return y nodes, weights at each m, and ln of the integral at each m."""
-        if own < FLAT:
-            reach = 9 * math.sqrt(own)
-            y = np.linspace(m.min() - reach, m.max() + reach, FINE)
-        else:  # where the likelihood is: its upper tail falls as exp(-v y / 2)
-            y = np.linspace(math.log(s2) - 8, math.log(s2) + 60 / v, FINE)
-        log_like = -v * y / 2 - v * s2 * np.exp(-y) / 2 if v > 0 else np.zeros(y.size)
-        log_joint = log_like - (y - m[:, None]) ** 2 / (2 * own)
-        top = log_joint.max(axis=1, keepdims=True)
-        weight = np.exp(log_joint - top)
-        total = weight.sum(axis=1, keepdims=True)
-        return y, weight / total, (top + np.log(total))[:, 0]
-
-    def _own(self, key: tuple[str, str]) -> float:
-        return FLAT if key in self.apart else self.product_var
-
-    def variance_of(
-        self, parts: list[tuple[tuple[str, str], float]]
-    ) -> tuple[np.ndarray, np.ndarray]:
-        """Return values and weights of sum(exp(y_k) / n_k) over one or two cells of a title."""
-        m, title_weight = self.title_grid(parts[0][0][0])
-        keep = title_weight > 1e-9
-        m, title_weight = m[keep], title_weight[keep]
-        edges = np.linspace(-60, 60, 12_001)
-        binned = np.zeros(edges.size)
-        sides = []
-        for key, n in parts:
-            s2, v = self.cells.get(key, (0.0, 0))
-            y, weight, _ = self._cell(m, s2, v, self._own(key))
-            sides.append((np.exp(y) / n, weight))
-        for i, share in enumerate(title_weight):
-            one, wa = sides[0][0], sides[0][1][i]
-            thin = wa > 1e-9
-            one, wa = one[thin], wa[thin]
-            if len(sides) == 1:
-                values, weights = one, wa
-            else:
-                two, wb = sides[1][0], sides[1][1][i]
-                thin = wb > 1e-9
-                values = (one[:, None] + two[thin][None, :]).ravel()
-                weights = (wa[:, None] * wb[thin][None, :]).ravel()
-            place = (np.log(values) - edges[0]) / (edges[1] - edges[0])
-            left = place.astype(int)
-            np.add.at(binned, left, share * weights * (1 - (place - left)))
-            np.add.at(binned, left + 1, share * weights * (place - left))
-        used = binned > 1e-12
-        return np.exp(edges[used]), binned[used] / binned[used].sum()
-
-
 def mixture_half_width(variance: np.ndarray, weight: np.ndarray, confidence: float) -> float:
     """Return h with P(|mixture| > h) = 1 - confidence, by bisection."""
     sd = np.sqrt(variance)
@@ -258,20 +135,6 @@ def mixture_tail(variance: np.ndarray, weight: np.ndarray, beyond: float) -> flo
     return float((weight * ERFC(beyond / np.sqrt(2 * variance)).astype(float)).sum() / 2)
 
 
-def suite_interval(
-    logs: list[float], errors: list[tuple[float, float, bool]], confidence: float
-) -> tuple[float, float]:
-    """Return ln suite ratio and half-width; `errors` are (variance, df, whether a mixture)."""
-    w = 1 / len(logs)
-    parts = [w * w * variance for variance, _, _ in errors]
-    total = sum(parts)
-    f = total**2 / sum(part**2 / df for part, (_, df, _) in zip(parts, errors, strict=True))
-    mixed = sum(p for p, (_, _, mixture) in zip(parts, errors, strict=True) if mixture) / total
-    df = f + 4 * mixed
-    scale = math.sqrt(total * (1 - 2 * mixed / df))
-    return sum(logs) * w, t_quantile(confidence, df) * scale
-
-
 def like_interval(
     logs: list[float], confidence: float, weights: list[float] | None = None
 ) -> tuple[float, float]:
@@ -283,10 +146,12 @@ def like_interval(
     return mean, t_quantile(confidence, 1 / squares - 1) * math.sqrt(variance)
 
 
-def outcome(d: float, half: float, level_half: float, band: float) -> str:
+def outcome(d: float, half: float, level_half: float, band: float, false_sign: float = 0.0) -> str:
     edge = math.log1p(band)
     if d - level_half >= -edge and d + level_half <= edge:
         return "level"
+    if false_sign >= 0.05:
+        return "unresolved"
     if d - half > 0:
         return "ahead"
     return "behind" if d + half < 0 else "unresolved"

@@ -1,0 +1,312 @@
+"""Variances shared over titles and products: limits, a slow plain version, edges."""
+
+import numpy as np
+import pytest
+from scipy import integrate, optimize, stats
+from scipy.special import digamma, polygamma
+
+from kit.stats.crossed_variance import (
+    WIDE_VAR,
+    care_of,
+    fit_crossed_variances,
+    mix_means,
+    mix_sides,
+    mix_t,
+)
+from kit.stats.intervals import mixture_half_width
+
+
+def keys_of(titles, products):
+    return [(f"t{t}", f"p{p}") for t in range(titles) for p in range(products)]
+
+
+def drawn_variances(seed, titles, products, df, *, title_sd=1.0, product_sd=0.0, cell_sd=0.6):
+    """Return keys, sample variances and degrees of freedom of a bench, and true ln variances."""
+    rng = np.random.default_rng(seed)
+    log_var = -9 + rng.normal(0, title_sd, (titles, 1)) + rng.normal(0, product_sd, (1, products))
+    log_var = (log_var + rng.normal(0, cell_sd, (titles, products))).ravel()
+    freedom = np.full(log_var.size, float(df))
+    var = np.exp(log_var) * rng.chisquare(freedom) / freedom
+    return keys_of(titles, products), var, freedom, log_var
+
+
+def half_of_pair(fit, a, n_a, b, n_b, confidence=0.95):
+    error = mix_sides(
+        fit,
+        np.array([fit.keys[a]]),
+        np.array([float(n_a)]),
+        np.array([fit.keys[b]]),
+        np.array([float(n_b)]),
+    )
+    return float(mixture_half_width(error.sd, error.weight, confidence=confidence)[0])
+
+
+def half_of_means(fit, n, confidence=0.95):
+    places = np.arange(len(fit.df))
+    error = mix_means(fit, places, np.broadcast_to(np.asarray(n, float), places.shape))
+    return mixture_half_width(error.sd, error.weight, confidence=confidence)
+
+
+# -- limits ---------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("n", [2, 3, 5, 30])
+def test_a_cell_apart_gets_students_t(n):
+    keys, var, df, _ = drawn_variances(1, 4, 3, 2)
+    df[0] = n - 1.0
+    fit = fit_crossed_variances(keys, var, df, apart=keys[:1])
+    for confidence in (0.9, 0.95, 0.99):
+        expected = stats.t.ppf((1 + confidence) / 2, n - 1) * np.sqrt(var[0] / n)
+        half = half_of_means(fit, n, confidence)[0]
+        assert half == pytest.approx(expected, rel=0.01)
+    assert fit.care[0] == 1.0 and fit.tail[0] == 1.0
+
+
+@pytest.mark.parametrize(
+    ("var_a", "n_a", "var_b", "n_b"),
+    [(1e-4, 3, 4e-4, 3), (1e-4, 5, 9e-4, 3), (4e-5, 4, 1e-4, 8)],
+)
+def test_cells_apart_get_the_behrens_fisher_interval(var_a, n_a, var_b, n_b):
+    # The difference of two scaled t's (Behrens 1929, Fisher 1935), by numerical convolution.
+    keys = [("t", "a"), ("t", "b"), ("u", "a"), ("u", "b")]
+    var, df = np.array([var_a, var_b, 1e-4, 2e-4]), np.array([n_a - 1.0, n_b - 1.0, 2, 2])
+    fit = fit_crossed_variances(keys, var, df, apart=keys[:2])
+    sd_a, sd_b = np.sqrt(var_a / n_a), np.sqrt(var_b / n_b)
+
+    def above(x):
+        def density(u):
+            return stats.t.pdf(u, n_a - 1) * stats.t.cdf((x - u * sd_a) / sd_b, n_b - 1)
+
+        return integrate.quad(density, -np.inf, np.inf, epsabs=1e-10, limit=400)[0] - 0.975
+
+    exact = optimize.brentq(above, 1e-4, 1.0)
+    assert half_of_pair(fit, keys[0], n_a, keys[1], n_b) == pytest.approx(exact, rel=0.01)
+
+
+def test_a_t_is_a_mixture():
+    df = np.array([1.0, 2.0, 7.5, 40.0, 41.0, 5000.0])
+    scale = np.array([0.1, 0.01, 0.02, 0.02, 3.0, 3.2])
+    error = mix_t(scale, df)
+    for confidence in (0.9, 0.95, 0.99):
+        half = mixture_half_width(error.sd, error.weight, confidence=confidence)
+        exact = stats.t.ppf((1 + confidence) / 2, df) * scale
+        assert half[:4] == pytest.approx(exact[:4], rel=1e-4)
+        assert half[4:] == pytest.approx(exact[4:], rel=0.012)  # split between two nodes
+
+
+def test_without_differences_between_cells_the_variance_is_nearly_pooled():
+    # 180 cells of one variance: the pooled t with 1,620 degrees of freedom (scipy), to what the
+    # scales' prior leaves open.
+    keys, var, df, _ = drawn_variances(8, 30, 6, 9, title_sd=0, cell_sd=0)
+    fit = fit_crossed_variances(keys, var, df)
+    assert max(fit.title_var, fit.product_var, fit.cell_var) < 0.06
+    expected = stats.t.ppf(0.975, 1620) * np.sqrt(var.mean() / 10)
+    own = np.log(np.sqrt(var / var.mean()))
+    shrunk = np.log(half_of_means(fit, 10) / expected)
+    assert abs(shrunk.mean()) < 0.03 and shrunk.std() < 0.4 * own.std()
+
+
+def test_large_differences_between_cells_give_each_its_own():
+    # Cells e^4 apart in variance: a cell borrows nothing that would move it much.
+    keys, var, df, _ = drawn_variances(9, 10, 4, 9, title_sd=0, cell_sd=4)
+    fit = fit_crossed_variances(keys, var, df)
+    assert fit.cell_var + WIDE_VAR * fit.odd_share > 8
+    own = stats.t.ppf(0.975, 9) * np.sqrt(var / 10)
+    assert half_of_means(fit, 10) == pytest.approx(own, rel=0.08)
+
+
+def test_a_single_run_takes_what_its_title_and_product_show():
+    keys, var, df, _ = drawn_variances(10, 8, 6, 4, title_sd=0, cell_sd=0.1)
+    var *= np.exp(np.add.outer(np.repeat([0, 3], 4), [0, 0, 0, 0, 0, 2.5]).ravel())
+    for single in (0, 47):
+        df[single], var[single] = 0.0, np.nan
+    fit = fit_crossed_variances(keys, var, df)
+    assert fit.mean_log_var(0) == pytest.approx(-9, abs=0.5)
+    assert fit.mean_log_var(47) == pytest.approx(-9 + 3 + 2.5, abs=0.7)
+
+
+def test_scales_are_found_on_a_large_bench():
+    keys, var, df, _ = drawn_variances(13, 60, 30, 3, title_sd=0.8, product_sd=0.7, cell_sd=0.5)
+    fit = fit_crossed_variances(keys, var, df)
+    # A t of 4 df with scale s describes a normal of SD s / 0.83 or so.
+    assert np.sqrt(fit.title_var) == pytest.approx(0.83 * 0.8, abs=0.2)
+    assert np.sqrt(fit.product_var) == pytest.approx(0.83 * 0.7, abs=0.25)
+    assert np.sqrt(fit.cell_var) == pytest.approx(0.5, abs=0.12)
+    assert fit.odd_share < 0.03
+
+
+# -- beside a slow plain version ------------------------------------------------------------------
+
+
+def gibbs_mean_log_var(keys, var, df, fit, *, draws, seed):
+    """Return posterior means of ln variances by random-walk Metropolis within Gibbs.
+
+    Scales and level as the fit has them; effects of titles and products t with 4 df, cells a
+    mixture of two normals. Another route than messages on a grid: it draws from the whole joint.
+    """
+    rng = np.random.default_rng(seed)
+    title = np.array([int(t[1:]) for t, _ in keys])
+    product = np.array([int(p[1:]) for _, p in keys])
+    n_titles, n_products = title.max() + 1, product.max() + 1
+    t_var = fit.title_var * (1 + 1 / n_titles)
+    p_var = fit.product_var * (1 + 1 / n_products)
+    y = np.log(var) * 0.5 - 4.5
+    t, p, total, kept = np.zeros(n_titles), np.zeros(n_products), np.zeros(var.size), 0
+
+    def log_cell(c):
+        narrow, wide = fit.cell_var, fit.cell_var + WIDE_VAR
+        return np.log(
+            (1 - fit.odd_share) * np.exp(-(c**2) / 2 / narrow) / np.sqrt(narrow)
+            + fit.odd_share * np.exp(-(c**2) / 2 / wide) / np.sqrt(wide)
+        )
+
+    def log_t(x, scale_var):
+        return -2.5 * np.log1p(x**2 / (4 * scale_var))
+
+    for i in range(draws):
+        mean = fit.level + t[title] + p[product]
+        new = y + rng.normal(0, 0.9, y.size)
+        gain = log_cell(new - mean) - log_cell(y - mean)
+        gain -= df / 2 * (new - y + var * (np.exp(-new) - np.exp(-y)))
+        y = np.where(np.log(rng.random(y.size)) < gain, new, y)
+        for effect, of, scale in ((t, title, t_var), (p, product, p_var)):
+            move = rng.normal(0, 0.35, effect.size)
+            mean = fit.level + t[title] + p[product]
+            gain = np.bincount(of, log_cell(y - mean - move[of]) - log_cell(y - mean))
+            gain += log_t(effect + move, scale) - log_t(effect, scale)
+            effect += np.where(np.log(rng.random(effect.size)) < gain, move, 0.0)
+        if i >= draws // 10:
+            total += y
+            kept += 1
+    return total / kept
+
+
+@pytest.mark.parametrize(("seed", "titles", "products"), [(21, 6, 4), (22, 12, 3), (23, 5, 7)])
+def test_beliefs_beside_draws_from_the_joint(seed, titles, products):
+    keys, var, df, _ = drawn_variances(seed, titles, products, 2, product_sd=0.5)
+    var[3] *= 60.0  # a cell unlike the others
+    fit = fit_crossed_variances(keys, var, df)
+    drawn = gibbs_mean_log_var(keys, var, df, fit, draws=30_000, seed=seed)
+    ours = np.array([fit.mean_log_var(i) for i in range(var.size)])
+    # Monte Carlo error of these means is about 0.03; messages are exact but for loops.
+    assert np.abs(ours - drawn).max() < 0.15
+    assert np.abs(ours - drawn).mean() < 0.05
+
+
+# -- care -----------------------------------------------------------------------------------------
+
+
+def test_an_odd_cell_is_found_and_cared_for_and_calm_ones_are_not():
+    keys, var, df, _ = drawn_variances(31, 12, 5, 2, title_sd=0.5, cell_sd=0.3)
+    var[7] = 60 * np.exp(-9)
+    fit = fit_crossed_variances(keys, var, df)
+    assert fit.tail[7] < 0.01 and fit.care[7] < 0.2
+    assert np.median(fit.care) == 1.0 and fit.care.min() >= 0.05
+    # By how rare such a variance is: uniform over cells that are what the model takes them for.
+    assert np.mean(fit.tail < 0.1) == pytest.approx(0.1, abs=0.08)
+
+
+def test_care_fades_where_runs_are_many():
+    tail = np.array([0.5, 0.1, 0.05, 0.01, 1e-9])
+    assert care_of(tail, np.full(5, 2.0)) == pytest.approx([1, 1, 0.5, 0.1, 0.05])
+    df = 20.0
+    power = polygamma(1, df / 2) / polygamma(1, 1)
+    assert care_of(tail[3:4], np.array([df])) == pytest.approx(0.1**power)
+
+
+# -- edges ----------------------------------------------------------------------------------------
+
+
+def test_equal_runs_do_not_move_the_scales_but_speak_for_a_small_variance():
+    keys, var, df, _ = drawn_variances(15, 6, 4, 2)
+    var[0] = 0.0
+    fit = fit_crossed_variances(keys, var, df)
+    without = fit_crossed_variances(keys[1:], var[1:], df[1:])
+    assert (fit.level, fit.title_var, fit.cell_var) == pytest.approx(
+        (without.level, without.title_var, without.cell_var), rel=1e-3
+    )
+    single = df.copy()
+    single[0] = 0.0
+    alone = fit_crossed_variances(keys, np.where(single > 0, var, np.nan), single)
+    assert -20 < fit.mean_log_var(0) < alone.mean_log_var(0)
+
+
+def test_nothing_to_share_is_refused():
+    for var in ([np.nan, np.nan], [0.0, 0.0]):
+        with pytest.raises(ValueError, match="no variance to share"):
+            fit_crossed_variances(keys_of(1, 2), np.array(var), np.array([2.0, 2.0]))
+
+
+def test_the_order_of_cells_does_not_matter():
+    rng = np.random.default_rng(16)
+    keys, df = keys_of(5, 4), rng.integers(0, 4, 20).astype(float)
+    var = np.where(df > 0, 1e-4 * rng.chisquare(2, 20), np.nan)
+    order = rng.permutation(20)
+    fit = fit_crossed_variances(keys, var, df)
+    other = fit_crossed_variances([keys[i] for i in order], var[order], df[order])
+    a, b = keys[0], keys[1]
+    assert half_of_pair(fit, a, 3, b, 3) == pytest.approx(half_of_pair(other, a, 3, b, 3), rel=1e-9)
+
+
+def test_cells_apart_leave_the_others_alone():
+    keys, var, df, _ = drawn_variances(17, 6, 4, 2, title_sd=0, cell_sd=0.1)
+    capped = var.copy()
+    capped[:2] *= 1e-6
+    plain = fit_crossed_variances(keys[2:], var[2:], df[2:])
+    apart = fit_crossed_variances(keys, capped, df, apart=keys[:2])
+    assert apart.cell_var == pytest.approx(plain.cell_var, rel=1e-6)
+    assert fit_crossed_variances(keys, capped, df).odd_share > plain.odd_share
+    pair = keys[4], 3, keys[5], 3
+    assert half_of_pair(apart, *pair) == pytest.approx(half_of_pair(plain, *pair), rel=1e-4)
+    assert apart.cells_used == 22
+
+
+def test_equal_runs_apart_borrow_what_a_cell_like_the_others_has():
+    keys, var, df, _ = drawn_variances(18, 6, 4, 2)
+    var[0] = 0.0
+    fit = fit_crossed_variances(keys, var, df, apart=keys[:1])
+    assert keys[0] not in fit.keys and dict(fit.borrowers) == {keys[0]: 0}
+    single = df.copy()
+    single[0] = 0.0
+    alone = fit_crossed_variances(keys, np.where(single > 0, var, np.nan), single)
+    assert fit.mean_log_var(0) == pytest.approx(alone.mean_log_var(0), abs=1e-6)
+
+
+def test_one_title_or_one_product_a_title_still_fits():
+    rng = np.random.default_rng(18)
+    var = 1e-4 * rng.chisquare(2, 8) / 2
+    for keys in (keys_of(1, 8), keys_of(8, 1)):
+        fit = fit_crossed_variances(keys, var, np.full(8, 2.0))
+        assert fit.product_var == 0.0
+        half = half_of_means(fit, 3)
+        assert np.all((half > 0.003) & (half < 0.1))
+
+
+def test_runs_of_many_numbers_and_one_bench():
+    # The cell of 200 runs has a narrow posterior: its nodes lie closer.
+    keys, var, df, _ = drawn_variances(19, 6, 4, 2)
+    df[0], var[0] = 199.0, 1e-4
+    fit = fit_crossed_variances(keys, var, df)
+    own = stats.t.ppf(0.975, 199) * np.sqrt(1e-4 / 200)
+    assert half_of_means(fit, np.full(24, 200.0))[0] == pytest.approx(own, rel=0.02)
+
+
+def test_unequal_runs_weigh_as_they_should():
+    keys, var, df, _ = drawn_variances(20, 8, 4, 4)
+    fit = fit_crossed_variances(keys, var, df)
+    places = np.array([0]), np.array([1])
+    wide = mix_sides(fit, places[0], np.array([3.0]), places[1], np.array([8.0]))
+    one, two = (
+        mix_means(fit, place, np.array([n])) for place, n in zip(places, (3.0, 8.0), strict=True)
+    )
+    total = sum((m.weight * m.sd**2).sum() for m in (one, two))
+    assert (wide.weight * wide.sd**2).sum() == pytest.approx(total, rel=0.01)
+
+
+def test_the_start_is_moments():
+    # z of the method page is unbiased for ln variance: mean 0, variance psi1(v / 2).
+    rng = np.random.default_rng(22)
+    for v in (1, 2, 5):
+        z = np.log(rng.chisquare(v, 200_000) / v) - digamma(v / 2) + np.log(v / 2)
+        assert z.mean() == pytest.approx(0, abs=0.02)
+        assert z.var() == pytest.approx(polygamma(1, v / 2), rel=0.03)
