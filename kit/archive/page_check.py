@@ -188,7 +188,7 @@ def _last_id(markup: str) -> str:
 
 
 @dataclass(frozen=True, slots=True)
-class Compared:
+class _Compared:
     """What was compared of a notebook, out of how much, and what differs.
 
     `cells` of `of_cells` code cells were compared with what the logs give (a cell that shows
@@ -236,7 +236,7 @@ def _show_charts(made: Sequence[Chart], book: ClaimBook) -> Html:
 
 def compare_cells(
     notebook: Mapping[str, Any], fresh: Fresh, charts: Charts | None = None
-) -> Compared:
+) -> _Compared:
     """Compare each code cell of a notebook with what the logs give.
 
     A cell is recognised by its last line. What is not recognised is a finding: its output could
@@ -286,7 +286,7 @@ def compare_cells(
         for name in own
         if name not in seen
     ]
-    return Compared(compared, cells, figures, of_figures, tuple(stated), tuple(findings))
+    return _Compared(compared, cells, figures, of_figures, tuple(stated), tuple(findings))
 
 
 def _markup_of(output: Mapping[str, Any]) -> str:

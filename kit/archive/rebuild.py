@@ -111,7 +111,7 @@ def compare_books(stated: ClaimBook, fresh: ClaimBook) -> list[Finding]:
         )
         for name, why in beyond.items()
     ]  # fmt: skip
-    same_kit = made_alike(stated, fresh)
+    same_kit = _made_alike(stated, fresh)
     passed_over = set(NEW_IN_FORMAT_2) if stated.file_format == OLD_FORMAT else set()
     locale = str(stated.settings.get("locale", "en"))
     findings += [
@@ -145,7 +145,7 @@ def compare_books(stated: ClaimBook, fresh: ClaimBook) -> list[Finding]:
     return findings
 
 
-def made_alike(stated: ClaimBook, fresh: ClaimBook) -> bool:
+def _made_alike(stated: ClaimBook, fresh: ClaimBook) -> bool:
     """Return whether two books come from one version and form: nothing may be new in either."""
     return (stated.kit_version, stated.file_format) == (fresh.kit_version, fresh.file_format)
 
@@ -202,7 +202,7 @@ def _about(stated: ClaimBook, fresh: ClaimBook) -> Iterator[Finding]:
         if getattr(stated, name) != getattr(fresh, name):
             yield _finding(name, _shown(getattr(fresh, name)), _shown(getattr(stated, name)))
     # A later version may have settings that an older one did not know.
-    strict = made_alike(stated, fresh)
+    strict = _made_alike(stated, fresh)
     for name in ("settings", "layouts", "names"):
         apart = _tree_apart(getattr(stated, name), getattr(fresh, name), "", strict)
         for place, expected, found in apart:

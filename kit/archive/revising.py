@@ -40,7 +40,7 @@ class ClaimChange:
 
 
 @dataclass(frozen=True, slots=True)
-class RunChange:
+class _RunChange:
     """One run that is not the same in both: added, removed, set aside, used again, replaced,
     or recorded otherwise."""
 
@@ -53,7 +53,7 @@ class RunChange:
 
 
 @dataclass(frozen=True, slots=True)
-class SettingChange:
+class _SettingChange:
     """One setting, as a dotted key, that differs; "not set" where only one review has it."""
 
     key: str
@@ -61,7 +61,7 @@ class SettingChange:
     new: str
 
 
-def _run_changes(old: ClaimBook, new: ClaimBook) -> Iterator[RunChange]:
+def _run_changes(old: ClaimBook, new: ClaimBook) -> Iterator[_RunChange]:
     """Yield every difference between the runs of two books."""
     for run in dict.fromkeys([*old.run_by_id, *new.run_by_id]):
         before, after = old.run_by_id.get(run), new.run_by_id.get(run)
@@ -69,7 +69,7 @@ def _run_changes(old: ClaimBook, new: ClaimBook) -> Iterator[RunChange]:
         if one is None:
             continue
         for change, was, now in _run_differences(before, after):
-            yield RunChange(run, one.product, one.title, change, was, now)
+            yield _RunChange(run, one.product, one.title, change, was, now)
 
 
 def _run_differences(
@@ -101,16 +101,16 @@ def _use(run: RunRecord | None) -> str:
     return "used" if run.used else f"not used: {run.reason}"
 
 
-def _setting_changes(old: ClaimBook, new: ClaimBook) -> Iterator[SettingChange]:
+def _setting_changes(old: ClaimBook, new: ClaimBook) -> Iterator[_SettingChange]:
     """Yield every setting in force that differs, layouts of logs among them."""
     before = _flat({**old.settings, "layouts": old.layouts})
     after = _flat({**new.settings, "layouts": new.layouts})
     for key in dict.fromkeys([*before, *after]):
         was, now = before.get(key, "not set"), after.get(key, "not set")
         if was != now:
-            yield SettingChange(key, was, now)
+            yield _SettingChange(key, was, now)
     if old.kit_version != new.kit_version:
-        yield SettingChange("kit version", old.kit_version, new.kit_version)
+        yield _SettingChange("kit version", old.kit_version, new.kit_version)
 
 
 def _flat(value: Any, before: str = "") -> dict[str, str]:
@@ -138,7 +138,7 @@ def _list_key(item: Any, number: int) -> str:
 _NO_FIGURE = {"title", "byline", "date", "text", "replaces", "review", "bench", "template"}
 
 
-def _can_move_figures(setting: SettingChange) -> bool:
+def _can_move_figures(setting: _SettingChange) -> bool:
     """Return whether a setting can be why a claim changed (set-aside runs are told as runs)."""
     first = setting.key.split(".")[0]
     return first not in _NO_FIGURE and not setting.key.startswith("screen.set_aside.")
@@ -147,11 +147,11 @@ def _can_move_figures(setting: SettingChange) -> bool:
 def _claim_changes(
     old: ClaimBook,
     new: ClaimBook,
-    runs: Sequence[RunChange],
-    settings: Sequence[SettingChange],
+    runs: Sequence[_RunChange],
+    settings: Sequence[_SettingChange],
 ) -> Iterator[ClaimChange]:
     """Yield every claim of either book: how it changed, and what changed beneath it."""
-    by_run: dict[str, list[RunChange]] = {}
+    by_run: dict[str, list[_RunChange]] = {}
     for change in runs:
         by_run.setdefault(change.run, []).append(change)
     names = list(dict.fromkeys(claim.id for claim in (*old.figures, *new.figures)))
@@ -222,7 +222,7 @@ def _equal(one: float | None, other: float | None) -> bool:
     return same_figure(one, other)
 
 
-def _run_words(change: RunChange) -> str:
+def _run_words(change: _RunChange) -> str:
     """Say what became of a run, without the hashes (the list of runs has them)."""
     if change.change == "replaced":
         return f"run {change.run} was replaced: its log has other bytes"
@@ -233,8 +233,8 @@ def _run_words(change: RunChange) -> str:
 class _Beneath:
     """What changed beneath the claims: by run, settings, claims that changed, roots of each."""
 
-    by_run: Mapping[str, list[RunChange]]
-    settings: list[SettingChange]
+    by_run: Mapping[str, list[_RunChange]]
+    settings: list[_SettingChange]
     changed: set[str]
     roots: tuple[Mapping[str, frozenset[str]], Mapping[str, frozenset[str]]]
 
@@ -284,8 +284,8 @@ class Revision:
     old: Sealed
     new: Sealed
     changes: tuple[ClaimChange, ...]
-    runs: tuple[RunChange, ...]
-    settings: tuple[SettingChange, ...]
+    runs: tuple[_RunChange, ...]
+    settings: tuple[_SettingChange, ...]
 
     @property
     def counts(self) -> dict[str, int]:
@@ -333,20 +333,20 @@ class Revision:
         return pd.DataFrame(rows, columns=columns)
 
     def runs_frame(self) -> pd.DataFrame:
-        """Return a row per changed run, columns as the fields of `RunChange`."""
+        """Return a row per changed run, columns as the fields of `_RunChange`."""
         import pandas as pd
 
         return pd.DataFrame(
-            [asdict(run) for run in self.runs], columns=[f.name for f in fields(RunChange)]
+            [asdict(run) for run in self.runs], columns=[f.name for f in fields(_RunChange)]
         )
 
     def settings_frame(self) -> pd.DataFrame:
-        """Return a row per changed setting, columns as the fields of `SettingChange`."""
+        """Return a row per changed setting, columns as the fields of `_SettingChange`."""
         import pandas as pd
 
         return pd.DataFrame(
             [asdict(item) for item in self.settings],
-            columns=[f.name for f in fields(SettingChange)],
+            columns=[f.name for f in fields(_SettingChange)],
         )
 
     def to_dict(self) -> dict[str, Any]:

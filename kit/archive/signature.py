@@ -42,7 +42,7 @@ _BEGIN, _END = "-----BEGIN SSH SIGNATURE-----", "-----END SSH SIGNATURE-----"
 
 
 @dataclass(frozen=True, slots=True)
-class SignatureCheck:
+class _SignatureCheck:
     """What a bag's signature is worth.
 
     `state` is "none" (not signed), "valid" (by the key given), "valid, key not compared" (by the
@@ -191,7 +191,7 @@ def _signed_blob(message: bytes, hash_name: bytes) -> bytes:
     )
 
 
-def check_signature(bag: Bag, *, signer: Ed25519PublicKey | None = None) -> SignatureCheck:
+def check_signature(bag: Bag, *, signer: Ed25519PublicKey | None = None) -> _SignatureCheck:
     """Check a bag's signature against the tag manifest as it stands.
 
     Parameters
@@ -219,16 +219,16 @@ def check_signature(bag: Bag, *, signer: Ed25519PublicKey | None = None) -> Sign
             findings.append(_finding(SIGNATURE_FOLDER, expected, "the bag is not signed"))
         elif here:
             findings.append(_finding(next(iter(here)), "a signature beside the key", "none"))
-        return SignatureCheck("wrong" if findings else "none", "", tuple(findings))
+        return _SignatureCheck("wrong" if findings else "none", "", tuple(findings))
     if TAG_MANIFEST not in bag.files:
         findings.append(_finding(TAG_MANIFEST, "the file that is signed", "it is missing"))
-        return SignatureCheck("wrong", "", tuple(findings))
+        return _SignatureCheck("wrong", "", tuple(findings))
     manifest = bag.read(TAG_MANIFEST)
     keys = _keys_given(here, findings)
     key = signer if signer is not None else next(iter(keys.values()), None)
     if key is None:
         findings.append(_finding(SIGNATURE_FOLDER, "a public key to check with", "none"))
-        return SignatureCheck("wrong", "", tuple(findings))
+        return _SignatureCheck("wrong", "", tuple(findings))
     mark = fingerprint(key)
     findings += [
         _finding(path, f"the key {mark}", f"the key {fingerprint(other)}")
@@ -241,7 +241,7 @@ def check_signature(bag: Bag, *, signer: Ed25519PublicKey | None = None) -> Sign
     if SSH in here and SSH in keys and not _ssh_verifies(key, here[SSH], manifest):
         findings.append(_finding(SSH, wanted, "one that does not fit"))
     good = "valid" if signer is not None else "valid, key not compared"
-    return SignatureCheck("wrong" if findings else good, mark, tuple(findings))
+    return _SignatureCheck("wrong" if findings else good, mark, tuple(findings))
 
 
 def _finding(path: str, expected: str, found: str) -> Finding:

@@ -57,7 +57,7 @@ BENCH_FILES = {"data/bench/bench.yaml", "data/bench/runs.csv", "data/bench/price
 
 
 @dataclass(frozen=True, slots=True)
-class Stage:
+class _Stage:
     """One stage: whether it passed, what was done in words, and every fault found."""
 
     name: str
@@ -79,7 +79,7 @@ class Verification:
     kit_version: str
     signature: str
     key: str
-    stages: tuple[Stage, ...]
+    stages: tuple[_Stage, ...]
     parts: tuple[Part, ...] = ()
 
     @property
@@ -229,8 +229,8 @@ def verify_bag(path: Path, *, signer: Path | None = None, reading: Reading = PLA
 
 def _unsafe(name: str, findings: Sequence[Finding]) -> Verification:
     """Return the answer for a bag that is not safe to read."""
-    stages = [Stage("structure", "failed", "The bag is not safe to read.", tuple(findings))]
-    stages += [Stage(name, "not done", "The bag is not safe to read.") for name in STAGES[1:]]
+    stages = [_Stage("structure", "failed", "The bag is not safe to read.", tuple(findings))]
+    stages += [_Stage(name, "not done", "The bag is not safe to read.") for name in STAGES[1:]]
     return Verification(name, "", "", "", "none", "", tuple(stages))
 
 
@@ -244,7 +244,7 @@ def _verify_open(bag: Bag, signer: Ed25519PublicKey | None, reading: Reading) ->
     stages = []
     for name in STAGES:
         if name in {"rebuild", "claims", "page"} and walk.book is None:
-            stages.append(Stage(name, "not done", "There are no claims to compare with."))
+            stages.append(_Stage(name, "not done", "There are no claims to compare with."))
             continue
         try:
             findings, said = checks[name](walk)
@@ -255,7 +255,7 @@ def _verify_open(bag: Bag, signer: Ed25519PublicKey | None, reading: Reading) ->
         state: Literal["passed", "failed", "not done"] = "failed" if findings else "passed"
         if name == "rebuild" and not findings and not walk.remade.parts:
             state = "not done"
-        stages.append(Stage(name, state, said, tuple(findings)))
+        stages.append(_Stage(name, state, said, tuple(findings)))
     identity = ""
     if TAG_MANIFEST in bag.files:
         identity = hashlib.sha256(bag.read(TAG_MANIFEST)).hexdigest()

@@ -597,13 +597,7 @@ def _merged(work: _Work, theirs: Bench, coming: Mapping[str, Mapping[str, str]],
         raise BenchError([*faults, Fault(folder.name, "nothing was merged")])
     if not rows:
         return Done("merge", -1, (*said, "nothing to merge"), (), work.recovered)
-    header = tuple(
-        dict.fromkeys([*work.sheet.header, *(n for cells in rows.values() for n in cells)])
-    )
-    pad = ("",) * (len(header) - len(work.sheet.header))
-    whole = [(line, (*cells, *pad)) for line, cells in work.sheet.rows]
-    whole += [(0, tuple(cells.get(n, "") for n in header)) for cells in rows.values()]
-    new_sheet = replace(work.sheet, header=header, rows=tuple(whole))
+    new_sheet = _with_more_rows(work.sheet, rows)
     parse_run_sheet(new_sheet, _parsed_bench(work, text) if text else work.bench)
     after = write_sheet_text(new_sheet)
     items.append(_sheet_item(work.before, after))
@@ -621,6 +615,13 @@ def _merged(work: _Work, theirs: Bench, coming: Mapping[str, Mapping[str, str]],
     commit(folder, intent, Files(work.before, after, bench_before, text))
     told = [*said, f"{len(rows)} runs with {len(copies)} logs came from {other.name}"]
     return Done("merge", work.number, tuple(told), tuple(rows), work.recovered)
+
+
+def _with_more_rows(sheet: SheetText, rows: Mapping[str, Mapping[str, str]]) -> SheetText:
+    """Return a sheet with rows added, and a column for each name that it lacks."""
+    wider = _with_cells(sheet, rows)
+    added = [(0, tuple(cells.get(n, "") for n in wider.header)) for cells in rows.values()]
+    return replace(wider, rows=(*wider.rows, *added))
 
 
 def _free_name(folder: Path, name: str, taken: set[str]) -> str:

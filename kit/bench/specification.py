@@ -15,7 +15,7 @@ Figures = Mapping[str, float]
 
 
 @dataclass(frozen=True, slots=True)
-class SpecificationRow:
+class _SpecificationRow:
     """One figure of every product: given by the maker, or derived from figures that are.
 
     `values` maps each product to its figure, None where it is neither given nor can be derived.
@@ -32,7 +32,7 @@ class SpecificationRow:
 
 
 @dataclass(frozen=True, slots=True)
-class FactRow:
+class _FactRow:
     """One fact of every product that is no figure; "" where it is not stated."""
 
     field: str
@@ -41,12 +41,12 @@ class FactRow:
 
 
 @dataclass(frozen=True, slots=True)
-class SpecificationTable:
+class _SpecificationTable:
     """Products side by side: facts first, then figures. Rows nobody states are not there."""
 
     products: tuple[str, ...]
-    facts: tuple[FactRow, ...]
-    rows: tuple[SpecificationRow, ...]
+    facts: tuple[_FactRow, ...]
+    rows: tuple[_SpecificationRow, ...]
 
     def to_frame(self) -> pd.DataFrame:
         """Return one row per figure and product: field, label, unit, product, value, origin."""
@@ -152,7 +152,7 @@ _DERIVATIONS = (
 )
 
 
-def compare_specifications(bench: Bench, products: Sequence[str]) -> SpecificationTable:
+def compare_specifications(bench: Bench, products: Sequence[str]) -> _SpecificationTable:
     """Return the specifications of `products` side by side, with the figures that follow.
 
     Parameters
@@ -164,7 +164,7 @@ def compare_specifications(bench: Bench, products: Sequence[str]) -> Specificati
 
     Returns
     -------
-    SpecificationTable
+    _SpecificationTable
 
     Raises
     ------
@@ -195,7 +195,7 @@ def compare_specifications(bench: Bench, products: Sequence[str]) -> Specificati
         derived = frozenset(p for p in known if (p, field) in made_by)
         how = next((made_by[p, field] for p in known if p in derived), None)
         rows.append(
-            SpecificationRow(
+            _SpecificationRow(
                 field=field,
                 label=label,
                 unit=unit,
@@ -205,7 +205,7 @@ def compare_specifications(bench: Bench, products: Sequence[str]) -> Specificati
                 formula=how.formula if how else "",
             )
         )
-    return SpecificationTable(tuple(products), _facts(known), tuple(rows))
+    return _SpecificationTable(tuple(products), _facts(known), tuple(rows))
 
 
 def _given_figures(specification: Specification) -> dict[str, float]:
@@ -214,7 +214,7 @@ def _given_figures(specification: Specification) -> dict[str, float]:
     return {name: float(value) for name, value in stated.items() if value is not None}
 
 
-def _facts(products: Mapping[str, Product]) -> tuple[FactRow, ...]:
+def _facts(products: Mapping[str, Product]) -> tuple[_FactRow, ...]:
     """Return what is known of the products and is no figure."""
     found: dict[str, tuple[str, dict[str, str]]] = {}
     for product, entry in products.items():
@@ -232,7 +232,7 @@ def _facts(products: Mapping[str, Product]) -> tuple[FactRow, ...]:
         for field, (label, text) in stated.items():
             found.setdefault(field, (label, {}))[1][product] = text
     return tuple(
-        FactRow(field, label, {p: values.get(p, "") for p in products})
+        _FactRow(field, label, {p: values.get(p, "") for p in products})
         for field, (label, values) in found.items()
         if any(values.values())
     )

@@ -44,7 +44,7 @@ _RAY = 1.2  # how high lines of equal money lie
 
 
 @dataclass(frozen=True, slots=True)
-class ValuePoint:
+class _ValuePoint:
     """One product in the plane of price and performance."""
 
     product: str
@@ -75,20 +75,20 @@ class ValuePoint:
 
 
 @dataclass(frozen=True, slots=True)
-class ValuePlan:
+class _ValuePlan:
     """Every product at one kind of price, and the reviewed one among them."""
 
-    points: tuple[ValuePoint, ...]
-    own: ValuePoint | None
+    points: tuple[_ValuePoint, ...]
+    own: _ValuePoint | None
     dagger: str = ""  # beside what a control was waived for
 
     @property
-    def weighed(self) -> list[ValuePoint]:
+    def weighed(self) -> list[_ValuePoint]:
         """Products that have a price of equal value."""
         return [point for point in self.points if point.equal]
 
     @property
-    def peers(self) -> list[ValuePoint]:
+    def peers(self) -> list[_ValuePoint]:
         """Those of the reviewed product's class of machine; all, if none is."""
         peers = [point for point in self.weighed if point.place != "other_class"]
         return peers or self.weighed
@@ -117,7 +117,7 @@ def value_chart(book: ClaimBook, kind: str) -> Chart:
     )
     equals, cuts = by("equal_value_price", "baseline"), by("cut_needed", "baseline")
     points = [
-        ValuePoint(
+        _ValuePoint(
             product,
             product_name(book, product),
             look,
@@ -136,7 +136,7 @@ def value_chart(book: ClaimBook, kind: str) -> Chart:
         raise ValueError(f"prices of one currency are needed at {kind!r}, not {sorted(currencies)}")
     own = next((point for point in points if point.product == book.product), None)
     dagger, waived = mark_waived([point.cost for point in points])
-    plan = ValuePlan(tuple(points), own, dagger)
+    plan = _ValuePlan(tuple(points), own, dagger)
     scenarios = [m for p in points for m in p.price.marks if m.startswith("scenario: ")]
     words = plain_name(f"price, {scenarios[0]}" if scenarios else f"{kind} price")
     caption = _value_caption(plan, product_name(book, book.product), words)
@@ -169,7 +169,7 @@ def value_chart(book: ClaimBook, kind: str) -> Chart:
     )
 
 
-def _value_caption(plan: ValuePlan, name: str, words: str) -> str:
+def _value_caption(plan: _ValuePlan, name: str, words: str) -> str:
     peers, lowest = plan.peers, plan.lowest
     if plan.own is None or lowest is None:
         on = [point.name for point in plan.points if point.place == "on"]
@@ -185,7 +185,7 @@ def _value_caption(plan: ValuePlan, name: str, words: str) -> str:
     return f"{at} more per frame than {than}; {match} at {lowest.text}"
 
 
-def _point_words(point: ValuePoint) -> str:
+def _point_words(point: _ValuePoint) -> str:
     said = f"{point.name} {point.price.text}, {point.fps.text}, {point.cost.text} per fps, "
     said += point.frontier.text
     if point.equal:
@@ -197,7 +197,7 @@ def _point_words(point: ValuePoint) -> str:
 
 def _paint_value(chart: Chart, sheet: Sheet) -> Figure:
     """Draw products in the plane of price and performance."""
-    plan: ValuePlan = chart.plan
+    plan: _ValuePlan = chart.plan
     height = sheet.height or 460.0
     figure = begin_figure(chart, sheet, height)
     top = title_height(chart, sheet) + 0.6 * sheet.text
@@ -243,7 +243,7 @@ def _padded(values: Sequence[float], share: float) -> tuple[float, float]:
     return max(0.0, low - spare), high + spare
 
 
-def _draw_frontier(axes: Axes, sheet: Sheet, plan: ValuePlan) -> None:
+def _draw_frontier(axes: Axes, sheet: Sheet, plan: _ValuePlan) -> None:
     """Draw the efficient frontier as steps from each of its products to the next."""
     on = sorted(point.at for point in plan.points if point.place in {"on", "tie"})
     if not on:
@@ -259,7 +259,7 @@ def _draw_frontier(axes: Axes, sheet: Sheet, plan: ValuePlan) -> None:
     )
 
 
-def _draw_equal_value(axes: Axes, sheet: Sheet, plan: ValuePlan, own: ValuePoint) -> None:
+def _draw_equal_value(axes: Axes, sheet: Sheet, plan: _ValuePlan, own: _ValuePoint) -> None:
     """Mark, on the reviewed product's level, where its price would be of equal value."""
     price, level = own.at
     if plan.lowest and plan.lowest.figure < price:
@@ -308,7 +308,7 @@ def _points_along_lines(axes: Axes, step: float) -> list[tuple[float, float]]:
     return points
 
 
-def _label_points(axes: Axes, sheet: Sheet, plan: ValuePlan, room: tuple[float, float]) -> None:
+def _label_points(axes: Axes, sheet: Sheet, plan: _ValuePlan, room: tuple[float, float]) -> None:
     """Name each point, with its price per frame beneath, and the lowest price of equal value."""
 
     def place(at: tuple[float, float]) -> tuple[float, float]:

@@ -48,7 +48,7 @@ UNIT_WORDS = {"fps": "frames per second", "s": "seconds", "h": "hours", "W": "wa
 
 
 @dataclass(frozen=True, slots=True)
-class RatioRow:
+class _RatioRow:
     """One row of a chart of ratios: a claim, with the wider of its intervals where it has two."""
 
     label: str
@@ -59,10 +59,10 @@ class RatioRow:
 
 
 @dataclass(frozen=True, slots=True)
-class RatioPlan:
+class _RatioPlan:
     """Rows on an axis of ratios over a shaded band; with `of`, lines from that claim to each."""
 
-    rows: tuple[RatioRow, ...]
+    rows: tuple[_RatioRow, ...]
     band: tuple[float, float]
     of: Claim | None
     look: Look
@@ -70,7 +70,7 @@ class RatioPlan:
 
 def ratio_chart(
     words: ChartWords,
-    rows: Sequence[RatioRow],
+    rows: Sequence[_RatioRow],
     *,
     band: tuple[float, float],
     of: Claim | None = None,
@@ -81,7 +81,7 @@ def ratio_chart(
     Parameters
     ----------
     words : ChartWords
-    rows : sequence of RatioRow
+    rows : sequence of _RatioRow
         In their order from the top.
     band : (float, float)
         Shaded from one ratio to the other; NaN where nothing is.
@@ -92,7 +92,7 @@ def ratio_chart(
     """
     wide = [row.wide for row in rows if row.wide]
     claims = (*(row.claim for row in rows), *wide, *([of] if of else ()))
-    chart = Chart(words, RatioPlan(tuple(rows), band, of, look), _paint_ratios, claims)
+    chart = Chart(words, _RatioPlan(tuple(rows), band, of, look), _paint_ratios, claims)
     return say_what_is_narrow(chart, [_ratio_spans(chart, sheet) for sheet in SHEETS.values()])
 
 
@@ -136,7 +136,7 @@ class _RatioLayout:
 
 def _lay_out_ratios(chart: Chart, sheet: Sheet) -> _RatioLayout:
     """Return where everything of a chart of ratios stands."""
-    plan: RatioPlan = chart.plan
+    plan: _RatioPlan = chart.plan
     gap = 0.5 * sheet.text
     panels, height = stack_rows(
         sheet,
@@ -186,7 +186,7 @@ def _ratio_spans(chart: Chart, sheet: Sheet) -> list[float]:
 
 def _paint_ratios(chart: Chart, sheet: Sheet) -> Figure:
     """Draw rows over a logarithmic axis of ratios, their figures in a column to the right."""
-    plan: RatioPlan = chart.plan
+    plan: _RatioPlan = chart.plan
     at = _lay_out_ratios(chart, sheet)
     figure = begin_figure(chart, sheet, at.height)
     apart = frozenset(i for i, row in enumerate(plan.rows) if row.apart)
@@ -245,7 +245,7 @@ def _label_ratios(
     twin.spines["left"].set_visible(False)
 
 
-def _shade(axes: Axes, sheet: Sheet, plan: RatioPlan) -> None:
+def _shade(axes: Axes, sheet: Sheet, plan: _RatioPlan) -> None:
     """Shade the band; mark its edges, or the ratio that all rows start from."""
     if _known(plan.band):
         axes.axvspan(*plan.band, color=BAND, linewidth=0, zorder=0.2)
@@ -258,7 +258,7 @@ def _shade(axes: Axes, sheet: Sheet, plan: RatioPlan) -> None:
         )
 
 
-def _draw_ratio(axes: Axes, sheet: Sheet, plan: RatioPlan, row: RatioRow, y: float) -> None:
+def _draw_ratio(axes: Axes, sheet: Sheet, plan: _RatioPlan, row: _RatioRow, y: float) -> None:
     """Draw one row: both intervals and the mark, or the line from where all rows start."""
     claim, look = row.claim, plan.look
     if plan.of:
@@ -275,7 +275,7 @@ def _draw_ratio(axes: Axes, sheet: Sheet, plan: RatioPlan, row: RatioRow, y: flo
 
 
 @dataclass(frozen=True, slots=True)
-class Dot:
+class _Dot:
     """One mark in a chart of lines: which row, which line of it, the claim, and the low it has."""
 
     row: str
@@ -285,18 +285,18 @@ class Dot:
 
 
 @dataclass(frozen=True, slots=True)
-class DotPlan:
+class _DotPlan:
     """Rows of one line a series, from zero or, with `ratios`, about level."""
 
     rows: Mapping[str, tuple[str, str]]  # name and head by key
     series: Mapping[str, tuple[str, Look]]
-    dots: tuple[Dot, ...]
+    dots: tuple[_Dot, ...]
     ratios: bool
 
 
 def dot_chart(
     words: ChartWords,
-    dots: Sequence[Dot],
+    dots: Sequence[_Dot],
     *,
     rows: Mapping[str, tuple[str, str]],
     series: Mapping[str, tuple[str, Look]],
@@ -307,7 +307,7 @@ def dot_chart(
     Parameters
     ----------
     words : ChartWords
-    dots : sequence of Dot
+    dots : sequence of _Dot
     rows : mapping of str to (str, str)
         Name of each row, and what it and the rows below it have in common ("" for what the row
         above says), in their order from the top.
@@ -317,11 +317,11 @@ def dot_chart(
         Whether the axis is one of ratios; else it begins at zero.
     """
     claims = (*(dot.claim for dot in dots), *(dot.low for dot in dots if dot.low))
-    chart = Chart(words, DotPlan(rows, series, tuple(dots), ratios), _paint_dots, claims)
+    chart = Chart(words, _DotPlan(rows, series, tuple(dots), ratios), _paint_dots, claims)
     return say_what_is_narrow(chart, [_dot_spans(chart, sheet) for sheet in SHEETS.values()])
 
 
-def _ends_of(dot: Dot) -> list[float]:
+def _ends_of(dot: _Dot) -> list[float]:
     low = dot.low.figure if dot.low else math.nan
     return _known([low, dot.claim.figure, *interval_of(dot.claim)])
 
@@ -337,7 +337,7 @@ class _DotLayout:
 
 def _lay_out_dots(chart: Chart, sheet: Sheet) -> _DotLayout:
     """Lay out rows of a line a series; the first row of a column is open for names."""
-    plan: DotPlan = chart.plan
+    plan: _DotPlan = chart.plan
     count = len(plan.series)
     natural = max(count * sheet.mark * 1.05 + 0.7 * sheet.text, 1.7 * sheet.text)
     extra = max(0.0, count * 1.25 * sheet.small - count * sheet.mark * 0.9)
@@ -388,7 +388,7 @@ def _lines_of(panel: Panel, row: int, count: int, extra: float) -> list[float]:
 
 def _paint_dots(chart: Chart, sheet: Sheet) -> Figure:
     """Draw the marks of every series, in lines within the rows."""
-    plan: DotPlan = chart.plan
+    plan: _DotPlan = chart.plan
     at = _lay_out_dots(chart, sheet)
     figure = begin_figure(chart, sheet, at.height)
     names = [name for name, _ in plan.rows.values()]
@@ -421,7 +421,7 @@ def _paint_dots(chart: Chart, sheet: Sheet) -> Figure:
 
 
 def _draw_series(
-    axes: Axes, sheet: Sheet, plan: DotPlan, series: str, heights: Mapping[str, float]
+    axes: Axes, sheet: Sheet, plan: _DotPlan, series: str, heights: Mapping[str, float]
 ) -> None:
     """Draw one line of every row of a panel, named in the first."""
     name, look = plan.series[series]
@@ -459,7 +459,7 @@ def outcome_counts(book: ClaimBook, suite: Claim) -> str:
     """Return a suite's outcomes in words: ahead of B in 7 of 12 titles, level in 3."""
     baseline = product_name(book, suite.baseline)
     of, parts = {"ahead": "of ", "level": "with ", "behind": "", "unresolved": "from "}, []
-    counts = counts_of(book, suite)
+    counts = _counts_of(book, suite)
     titles = len(suite.inputs)
     for outcome in OUTCOMES:
         count = counts.get(outcome)
@@ -475,14 +475,14 @@ def outcome_counts(book: ClaimBook, suite: Claim) -> str:
     return ", ".join(parts)
 
 
-def same_pair(suite: Claim) -> dict[str, str]:
+def _same_pair(suite: Claim) -> dict[str, str]:
     """Return the fields that the claims about one suite margin have in common."""
     return {name: getattr(suite, name) for name in ("metric", "product", "baseline", "group")}
 
 
-def counts_of(book: ClaimBook, suite: Claim) -> dict[str, Claim]:
+def _counts_of(book: ClaimBook, suite: Claim) -> dict[str, Claim]:
     """Return in how many titles of a suite each outcome fell."""
-    return {c.outcome: c for c in book.of_kind("suite_count", **same_pair(suite))}
+    return {c.outcome: c for c in book.of_kind("suite_count", **_same_pair(suite))}
 
 
 def is_waived(claim: Claim) -> bool:
@@ -521,13 +521,13 @@ def margins_chart(book: ClaimBook, suite: Claim) -> Chart:
     margins = {claim.title: claim for claim in map(book.get, suite.inputs) if claim is not None}
     if not margins:
         raise ValueError(f"{suite.id}: a suite of no title has no margins to draw")
-    like = next(iter(book.of_kind("suite_like", **same_pair(suite))), None)
+    like = next(iter(book.of_kind("suite_like", **_same_pair(suite))), None)
     dagger, waived = mark_waived([*margins.values(), suite])
     rows = [
-        RatioRow(name + dagger * is_waived(margins[title]), margins[title], head=head)
+        _RatioRow(name + dagger * is_waived(margins[title]), margins[title], head=head)
         for title, (name, head) in rows_of(book, list(margins)).items()
     ]
-    whole = RatioRow(
+    whole = _RatioRow(
         f"Suite of {len(suite.inputs)}{dagger * is_waived(suite)}", suite, like, apart=True
     )
     own, other = product_name(book, suite.product), product_name(book, suite.baseline)
@@ -579,11 +579,11 @@ def influence_chart(book: ClaimBook, suite: Claim) -> Chart:
     ValueError
         If the suite has no influence to show: fewer than two titles.
     """
-    found = {claim.title: claim for claim in book.of_kind("influence", **same_pair(suite))}
+    found = {claim.title: claim for claim in book.of_kind("influence", **_same_pair(suite))}
     if len(found) < 2:
         raise ValueError("influence needs a suite of two titles or more")
     rows = [
-        RatioRow(name, found[title], head=head)
+        _RatioRow(name, found[title], head=head)
         for title, (name, head) in rows_of(book, list(found)).items()
     ]
     own, other = product_name(book, suite.product), product_name(book, suite.baseline)
@@ -628,7 +628,7 @@ def titles_chart(book: ClaimBook, metric: str = HEADLINE, low: str = HEADLINE_LO
     rows = rows_of(book, titles)
     by_place = {(cell.title, cell.product): cell for cell in cells}
     dots = [
-        Dot(title, product, by_place[title, product], lows.get((title, product)))
+        _Dot(title, product, by_place[title, product], lows.get((title, product)))
         for title in rows
         for product in products
         if (title, product) in by_place
@@ -670,7 +670,7 @@ def _less_is_better(book: ClaimBook, metric: str) -> bool:
     return False
 
 
-def _titles_caption(book: ClaimBook, mine: Sequence[Dot], metric: str, word: str) -> str:
+def _titles_caption(book: ClaimBook, mine: Sequence[_Dot], metric: str, word: str) -> str:
     """Return the counts of the suites in words, or else the range of the averages."""
     name = product_name(book, book.product)
     suites = book.of_kind("suite", product=book.product, group="all", metric=metric)
@@ -679,7 +679,7 @@ def _titles_caption(book: ClaimBook, mine: Sequence[Dot], metric: str, word: str
     if suites:
         parts = []
         for suite in suites[:3]:
-            ahead = counts_of(book, suite).get("ahead")
+            ahead = _counts_of(book, suite).get("ahead")
             count = ahead.text if ahead else "0"
             parts.append(f"{product_name(book, suite.baseline)} in {count} of {len(suite.inputs)}")
         return f"{name} is ahead of {', of '.join(parts)} titles"
@@ -714,7 +714,7 @@ def _titles_note(
     return note + (f" No result: {', '.join(said)}." if said else "")
 
 
-def _product_words(book: ClaimBook, dots: Sequence[Dot], product: str, low_word: str) -> str:
+def _product_words(book: ClaimBook, dots: Sequence[_Dot], product: str, low_word: str) -> str:
     """Return every figure of the reviewed product, or the range of another one, in words."""
     own = [dot for dot in dots if dot.series == product]
     name = product_name(book, product)
@@ -771,6 +771,6 @@ def spread_chart(book: ClaimBook, products: Sequence[str] = ()) -> Chart:
     )
     looks = product_looks(book)
     shown = {claim.product for claim in claims}
-    dots = [Dot(claim.title, claim.product, claim) for claim in claims]
+    dots = [_Dot(claim.title, claim.product, claim) for claim in claims]
     series = {p: (product_name(book, p), look) for p, look in looks.items() if p in shown}
     return dot_chart(words, dots, rows=rows, series=series, ratios=True)

@@ -169,7 +169,7 @@ class Chart:
 
 
 @dataclass(frozen=True, slots=True)
-class PageImage:
+class _PageImage:
     """The smaller of a chart's two forms for the page."""
 
     media_type: Literal["image/svg+xml", "image/png"]
@@ -251,7 +251,7 @@ def chart_png(chart: Chart, size: Size = "video", *, scale: float = 1.0) -> byte
     return data
 
 
-def page_image(chart: Chart) -> PageImage:
+def page_image(chart: Chart) -> _PageImage:
     """Return the chart for the page: SVG, or PNG at twice the size where that is smaller."""
     svg = chart_svg(chart)
     data = svg.encode()
@@ -260,8 +260,8 @@ def page_image(chart: Chart) -> PageImage:
         if "png-page" not in chart._drawn:
             chart._drawn["png-page"] = chart_png(chart, "page", scale=2.0)
         if len(chart._drawn["png-page"]) < len(data):
-            return PageImage("image/png", chart._drawn["png-page"], width, height)
-    return PageImage("image/svg+xml", data, width, height)
+            return _PageImage("image/png", chart._drawn["png-page"], width, height)
+    return _PageImage("image/svg+xml", data, width, height)
 
 
 def chart_html(chart: Chart) -> str:

@@ -116,7 +116,7 @@ def measure_health(review: Review, results: Results) -> Health:
     there = {cell.metric for cell in results.cells}
     metrics = [m for m in review.params.metrics.names if METRICS[m].steady and m in there]
     titles = review.bench.titles
-    gaps, stale = find_gaps(review), find_stale_cells(review)
+    gaps, stale = find_gaps(review), _find_stale_cells(review)
     return Health(
         repeats=tuple(
             repeat
@@ -161,7 +161,7 @@ def _why_missing(rows: Sequence[RunRow], review: Review) -> str:
     return "; ".join(said)
 
 
-def find_stale_cells(review: Review) -> tuple[Stale, ...]:
+def _find_stale_cells(review: Review) -> tuple[Stale, ...]:
     """Return each product and title whose runs the rule `stale` of screening flagged."""
     newest: dict[tuple[str, str], RunRow] = {}
     used = {m.run for m in review.used}

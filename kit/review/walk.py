@@ -34,7 +34,7 @@ from kit.screening.run_rules import epoch_of, unknown_condition
 from kit.screening.screen import Screened, screen_runs, unknown_set_aside_runs
 from kit.settings.bench_file import Bench
 from kit.settings.metric import METRICS
-from kit.settings.params import LoadedParams, ReviewParams, SuiteParams, load_params
+from kit.settings.params import LoadedParams, ReviewParams, load_params
 from kit.value.weigh import Value, weigh_products
 
 
@@ -242,11 +242,6 @@ def mean_clocks_mhz(review: Review) -> dict[tuple[str, str], float]:
     }
 
 
-def suite_groups(params: ReviewParams) -> dict[str, SuiteParams | None]:
-    """Return the review's groups of titles: "all" first, then those named in params."""
-    return {"all": None, **params.suites}
-
-
 def work_out(review: Review) -> Results:
     """Compare, summarise and weigh: every result of a review from its measured runs."""
     params, bench = review.params, review.bench
@@ -273,7 +268,7 @@ def work_out(review: Review) -> Results:
     margins = [replace(m, marks=(*m.marks, *_epoch_mark(m.cells, review))) for m in margins]
     suites = summarise_suites(
         margins,
-        groups=suite_groups(params),
+        groups={"all": None, **params.suites},
         titles=titles,
         params=params.margins,
         cells=cells,

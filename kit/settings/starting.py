@@ -82,8 +82,8 @@ def start_bench(folder: Path) -> tuple[Path, ...]:
         If there is a bench already, or it cannot be written; nothing is overwritten.
     """
     texts = {
-        "bench.yaml": starting_bench(),
-        "runs.csv": starting_run_sheet(),
+        "bench.yaml": _starting_bench(),
+        "runs.csv": _starting_run_sheet(),
         "prices.csv": "product,price,currency,kind,date,source,note\n",
     }
     taken = [name for name in texts if (folder / name).exists()]
@@ -103,7 +103,7 @@ def start_params(path: Path) -> Path:
     if path.exists():
         raise UsageError(f"{path.name} is there already; nothing was written")
     review = re.sub(r"[^a-z0-9._-]+", "-", path.stem.lower()).strip("-._") or "my-review"
-    _write_new({path: starting_params(review=review)}, path.parent)
+    _write_new({path: _starting_params(review=review)}, path.parent)
     return path
 
 
@@ -126,7 +126,7 @@ def _write_new(texts: Mapping[Path, str], folder: Path) -> tuple[Path, ...]:
     return tuple(texts)
 
 
-def starting_bench() -> str:
+def _starting_bench() -> str:
     """Return the text of a new `bench.yaml`: one layout, two products, one title.
 
     Every key of the models stands in it with a comment; the text loads as it is.
@@ -136,8 +136,8 @@ def starting_bench() -> str:
     )
 
 
-def starting_params(*, review: str = "my-review", bench: str = "../my-bench") -> str:
-    """Return the text of a new params file, for a bench made of `starting_bench`.
+def _starting_params(*, review: str = "my-review", bench: str = "../my-bench") -> str:
+    """Return the text of a new params file, for a bench made of `_starting_bench`.
 
     Parameters
     ----------
@@ -154,7 +154,7 @@ def starting_params(*, review: str = "my-review", bench: str = "../my-bench") ->
     return _text(ReviewParams, given, "params", "What one review compares, and how.")
 
 
-def starting_run_sheet() -> str:
+def _starting_run_sheet() -> str:
     """Return the text of a new `runs.csv`: the usual columns, no row."""
     return ",".join(NEW_SHEET) + "\n"
 

@@ -13,7 +13,7 @@ from kit.claims.claim import schema_of
 from kit.errors import BenchError, ParamsError
 from kit.settings.bench_file import BenchFile, read_bench
 from kit.settings.params import ReviewParams, load_params
-from kit.settings.starting import starting_bench, starting_params, starting_run_sheet
+from kit.settings.starting import start_bench, start_params
 from kit.settings.yaml import check_model, read_yaml
 
 
@@ -42,16 +42,13 @@ def all_on(text: str) -> str:
 
 
 @pytest.mark.parametrize(
-    ("what", "text", "model", "error"),
-    [
-        ("bench", starting_bench(), BenchFile, BenchError),
-        ("params", starting_params(), ReviewParams, ParamsError),
-    ],
+    ("what", "model", "error"),
+    [("bench", BenchFile, BenchError), ("params", ReviewParams, ParamsError)],
     ids=["bench", "params"],
 )
-def test_starting_texts_hold_every_key_and_load_with_all_of_them_on(
-    tmp_path, what, text, model, error
-):
+def test_starting_texts_hold_every_key_and_load_with_all_of_them_on(tmp_path, what, model, error):
+    new = start_bench(tmp_path / "new")[0] if what == "bench" else start_params(tmp_path / "r.yaml")
+    text = new.read_text()
     path = tmp_path / "x.yaml"
     path.write_text(all_on(text))
     document = read_yaml(path, file="x.yaml", error=error)
@@ -80,11 +77,8 @@ def test_starting_texts_hold_every_key_and_load_with_all_of_them_on(
 
 def test_starting_texts_load_as_they_are_and_take_logs_in(tmp_path):
     bench = tmp_path / "my-bench"
-    (tmp_path / "params").mkdir()
-    bench.mkdir()
-    (bench / "bench.yaml").write_text(starting_bench())
-    (bench / "runs.csv").write_text(starting_run_sheet())
-    (tmp_path / "params" / "r.yaml").write_text(starting_params(review="r"))
+    start_bench(bench)
+    start_params(tmp_path / "params" / "r.yaml")
     loaded = load_params(tmp_path / "params" / "r.yaml")
     assert loaded.params.review == "r"
     assert read_run_sheet(loaded.bench) == ()
