@@ -705,7 +705,7 @@ def slide_files(
         figure: Any = canvas.axes.figure
         for ending in ("svg", "png"):
             stream = io.BytesIO()
-            empty = ("Software",) if ending == "png" else ("Date", "Creator", "_Format", "Type")
+            empty = ("Software",) if ending == "png" else ("Date", "Creator", "Format", "Type")
             more = {"pil_kwargs": {"compress_level": 3}} if ending == "png" else {}
             figure.savefig(
                 stream, format=ending, metadata=dict.fromkeys(empty),
