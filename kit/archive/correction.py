@@ -26,7 +26,7 @@ from kit.page.html import (
     text_html,
 )
 from kit.page.traces import trace_section
-from kit.report.report import ReviewRun, find_template, run_template
+from kit.report.report import Closing, ReviewRun, close_review, find_template, run_template
 from kit.rounding import count_text, table_csv
 from kit.settings.metric import METRIC_LABELS
 
@@ -183,6 +183,12 @@ def write_correction(revision: Revision, out_dir: str | Path) -> list[str]:
     for name, frame in frames.items():
         (folder / f"{name}.csv").write_text(table_csv(frame), encoding="utf-8")
     return ["claims.json", *(f"{name}.csv" for name in frames)]
+
+
+def close_correction(revision: Revision, out_dir: str | Path) -> Closing:
+    """Write what a correction leaves beside its page, and say that it is complete."""
+    write_correction(revision, out_dir)
+    return close_review(out_dir, review=correction_name(revision))
 
 
 def run_correction(

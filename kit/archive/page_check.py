@@ -23,7 +23,6 @@ from kit.archive.figures import (
 )
 from kit.archive.rebuild import CLAIMS_PATH, Fresh, same_figure
 from kit.archive.unbag import Bag, read_json
-from kit.claims.bound_text import bind_review_text
 from kit.claims.claim import CLAIMS_FORMAT, ClaimBook, trace_faults
 from kit.claims.of_pages import kit_version, page_name
 from kit.errors import Finding, KitError, SealError
@@ -31,8 +30,7 @@ from kit.page.assemble import build_page
 from kit.page.cell_html import CLOSED_MIME
 from kit.page.html import WRAPPER, Html
 from kit.page.outputs import result_frames
-from kit.page.prose import show_text
-from kit.page.redraw import claim_pieces
+from kit.page.redraw import review_pieces
 from kit.page.traces import trace_section
 from kit.planning.of_review import order_frame, plan_of_review
 from kit.report.template import own_sources
@@ -47,8 +45,12 @@ if TYPE_CHECKING:
     Charts = Mapping[str, Sequence[Chart]]
 
 NOTEBOOK_PATH = "data/executed.ipynb"
+<<<<<<< HEAD
 SLIDES_PATH = "data/slides/slides.csv"
 STATED = {"show(book, tables.environment)"}  # what was installed: stated, not made from logs
+=======
+STATED = {'review.show("environment")'}  # what was installed: stated, not made from logs
+>>>>>>> 68d9996 (Templates: one import, one line a section, review.close; a tour of the laboratory)
 INJECTED = "injected-parameters"
 
 
@@ -218,13 +220,9 @@ def page_pieces(fresh: Fresh, charts: Charts | None = None) -> dict[str, Callabl
     The lines are spelled from this version's own functions; a bag only picks among them.
     `charts` are the charts made afresh, None where they cannot be made.
     """
-    review, book = fresh.review, fresh.book
-    pieces: dict[str, Callable[[], Html]] = {
-        "show_text(text)": lambda: show_text(bind_review_text(review.loaded, book)),
-    }
-    pieces |= claim_pieces(book)
+    pieces = review_pieces(fresh.review, fresh.book)
     for name, made in (charts or {}).items():
-        pieces[f'pictures.show_charts(charts["{name}"], book)'] = partial(_show_charts, made, book)
+        pieces[f'review.show_charts("{name}")'] = partial(_show_charts, made, fresh.book)
     return pieces
 
 
@@ -244,7 +242,7 @@ def compare_cells(
     """
     pieces = page_pieces(fresh, charts)
     own = own_sources(page_name(fresh.review.params))
-    drawn = {line for line in own.values() if line.startswith("pictures.show_charts(")}
+    drawn = {line for line in own.values() if line.startswith("review.show_charts(")}
     findings: list[Finding] = []
     stated: list[str] = []
     cells = compared = figures = of_figures = 0

@@ -513,10 +513,11 @@ class Charts(Shown):
         return self.html(self.charts)._repr_html_()
 
     def to_frame(self) -> pd.DataFrame:
-        """Return the numbers drawn, unrounded."""
+        """Return the numbers drawn, unrounded, the index naming the chart each row is of."""
         import pandas as pd
 
-        return pd.concat([chart.table for chart in self.charts], ignore_index=True)
+        tables = {chart.name: chart.table for chart in self.charts}
+        return pd.concat(tables, names=["chart"]).droplevel(-1)
 
     def save(self, folder: str) -> list[str]:
         """Write the charts into a folder; return the names of the files written."""
@@ -631,8 +632,15 @@ def compare_books(before: ClaimBook, after: ClaimBook) -> Differences:
             found["outcome_turned"].append(Change("outcome_turned", one, other))
         elif _figures(one) != _figures(other):
             found["moved"].append(Change("moved", one, other))
-    changes = tuple(change for sort in found.values() for change in sort)
+    changes = tuple(change for sort in found.values() for change in sorted(sort, key=_weight))
     return Differences(changes, len(names) - len(changes))
+
+
+def _weight(change: Change) -> tuple[bool, int]:
+    """Return where a difference stands among its sort: what prints otherwise, suites, margins."""
+    same = _printed(change.before) == _printed(change.after)
+    order = ("suite", "margin")
+    return same, order.index(change.claim.kind) if change.claim.kind in order else len(order)
 
 
 def _figures(claim: Claim) -> tuple[Any, ...]:

@@ -7,11 +7,14 @@ from collections.abc import Callable, Mapping
 from functools import partial
 from types import FunctionType
 
+from kit.claims.bound_text import bind_review_text
 from kit.claims.claim import ClaimBook
 from kit.page import article, tables
 from kit.page.html import Html
+from kit.page.prose import show_text
 from kit.page.traces import trace_section
 from kit.page.view import Lines, Piece, Table, show
+from kit.review.walk import Review
 from kit.settings.metric import METRICS
 
 Declared = Piece | tuple[Piece, ...]
@@ -40,19 +43,35 @@ def declared_pieces() -> dict[str, Declared]:
     return found
 
 
+def show_line(section: str, metric: str = "") -> str:
+    """Return the line of a template that shows a section.
+
+    >>> show_line("margins", "value")
+    'review.show("margins", metric="value")'
+    """
+    asked = f', metric="{metric}"' if metric else ""
+    return f'review.show("{section}"{asked})'
+
+
 def claim_pieces(book: ClaimBook) -> dict[str, Callable[[], Html]]:
     """Return how each piece that claims give is made, by the line of code that shows it."""
-    pieces: dict[str, Callable[[], Html]] = {"trace_section(book)": partial(trace_section, book)}
+    pieces: dict[str, Callable[[], Html]] = {show_line("traces"): partial(trace_section, book)}
     for name, piece in declared_pieces().items():
-        line = f"show(book, tables.{name}"
-        pieces[f"{line})"] = partial(show, book, piece)
-        for metric in METRICS:
-            pieces[f'{line}, metric="{metric}")'] = partial(show, book, piece, metric=metric)
+        for metric in ("", *METRICS):
+            line = show_line(name.lower(), metric)
+            pieces[line] = partial(show, book, piece, metric=metric)
     for name, part in vars(article).items():
         own = isinstance(part, FunctionType) and part.__module__ == article.__name__
         if own and not name.startswith("_"):
-            pieces[f"show(book, article.{name})"] = partial(show, book, part)
+            pieces[show_line(name)] = partial(show, book, part)
     return pieces
+
+
+def review_pieces(review: Review, book: ClaimBook) -> dict[str, Callable[[], Html]]:
+    """Return how each piece of a review's page but its charts is made, by the line that shows it:
+    those of the claims, and its text."""
+    text = {show_line("text"): lambda: show_text(bind_review_text(review.loaded, book))}
+    return claim_pieces(book) | text
 
 
 def redraw_cells(book: ClaimBook, sources: Mapping[str, str]) -> dict[str, Html]:

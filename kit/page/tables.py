@@ -622,7 +622,7 @@ BLOCKS = (
 )  # fmt: skip
 
 
-def plan_summary(book: ClaimBook) -> Html:
+def _plan_summary(book: ClaimBook) -> Html:
     """Return what is asked, and what it takes, in a sentence."""
     (asked,) = book.of_kind("plan_asked")
     return paragraph(
@@ -638,7 +638,7 @@ def plan_summary(book: ClaimBook) -> Html:
 
 
 PLAN_SUMMARY = (
-    plan_summary,
+    _plan_summary,
     Lines("plan_note", "{text}"),
     Lines("not_planned", "{title} is not planned: {text}"),
 )

@@ -5,10 +5,11 @@ Every answer is a view of the review's claims, made under its controls and with 
 
 from __future__ import annotations
 
+import dataclasses
 import inspect
 import os
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property, partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Unpack
@@ -32,6 +33,7 @@ if TYPE_CHECKING:
     from kit.charts.style import Chart
     from kit.claims.claim import Claim, ClaimBook
     from kit.page.answers import Answer, Charts, Claims, Differences, Runs, Written
+    from kit.page.html import Html
     from kit.report.report import Closing
     from kit.review.health import Health
     from kit.review.look_into import Look
@@ -178,7 +180,9 @@ class OpenReview:
 
         ordered = tuple(sorted(found.claims, key=moves, reverse=True))
         others = tuple(c for c in found.book.claims if c.kind != "influence")
-        return replace(found, claims=ordered, book=replace(found.book, claims=ordered + others))
+        return dataclasses.replace(
+            found, claims=ordered, book=dataclasses.replace(found.book, claims=ordered + others)
+        )
 
     def value(self, *, kind: str = "") -> Answer:
         """Return prices, what a frame per second costs, and prices of equal value.
@@ -213,7 +217,7 @@ class OpenReview:
 
         found = self._answer("limits", needed=False)
         told = [c for c in found.claims if c.metric in LIMIT_RULES and c.outcome != "set_aside"]
-        return replace(found, claims=tuple(told))
+        return dataclasses.replace(found, claims=tuple(told))
 
     def chart(
         self,
@@ -264,6 +268,53 @@ class OpenReview:
             raise UsageError(f"{name}: this review has nothing to draw{_of_what(asked)}")
         return Charts(name, tuple(made), partial(show_charts, book=book))
 
+    def show(self, section: str, *, metric: str = "") -> Html:
+        """Return a section of the review's page, as the page shows it.
+
+        Parameters
+        ----------
+        section : str
+            opening, margins, suites, screening, text, traces, ...
+        metric : str, optional
+            In place of the metric that the section's tables have.
+
+        Raises
+        ------
+        UsageError
+            If there is no such section.
+        """
+        from kit.page import tables
+        from kit.page.redraw import review_pieces, show_line
+
+        if section == "environment":
+            return tables.environment(self.book)
+        pieces = review_pieces(self.review, self.book)
+        known_name(section, {line.split('"')[1] for line in pieces}, "section of a page")
+        if metric:
+            self._check_metric(metric)
+        line = show_line(section, metric)
+        if line not in pieces:
+            raise UsageError(f'the section "{section}" is of no metric alone')
+        return pieces[line]()
+
+    def show_charts(self, subject: str) -> Html:
+        """Return the charts of one subject of the page, as the page shows them.
+
+        Parameters
+        ----------
+        subject : str
+            titles, margins, influence, ... as the kind of page has them; see `chart` for others.
+
+        Raises
+        ------
+        UsageError
+            If the page has no such charts.
+        """
+        from kit.page.pictures import show_charts
+
+        known_name(subject, self.charts, "chart of this page")
+        return show_charts(self.charts[subject], self.book)
+
     def text(self, source: str) -> Written:
         """Return text with its figures written in, each reference checked against the claims.
 
@@ -313,11 +364,18 @@ class OpenReview:
 
         return compare_books(self.book, other.book)
 
-    def to_params(self, path: str | Path) -> Path:
+    def to_params(self, path: str | Path, *, replace: bool = False) -> Path:
         """Write the review's params to a new file, with the changes that `what_if` made.
 
         It opens to the same claims. Its review has the file's name, so that it does not overwrite
         the folder of the one it came from; comments of the first file stay.
+
+        Parameters
+        ----------
+        path : str or Path
+            Its folder is made if it is not there.
+        replace : bool
+            Whether a file that is there already is written over, as in a notebook run again.
 
         Raises
         ------
@@ -326,11 +384,12 @@ class OpenReview:
             written.
         """
         path = Path(path)
-        if path.exists():
-            raise UsageError(f"{path.name} is there already; nothing was written")
         first = self.review.loaded.path
+        if path.exists() and (not replace or path.samefile(first)):
+            raise UsageError(f"{path.name} is there already; nothing was written")
         text = changed_text(first, self.edits, folder=path.parent, review=path.stem)
         try:
+            path.parent.mkdir(parents=True, exist_ok=True)
             path.write_text(text, encoding="utf-8")
         except OSError as error:
             raise UsageError(f"cannot write {path.name}: {error.strerror or error}") from None
@@ -426,7 +485,9 @@ class OpenReview:
         changes = {"product": next(iter(products), look.product),
                    "title": next(iter(titles), look.title)}  # fmt: skip
         params = self.review.params.model_copy(update={"look": look.model_copy(update=changes)})
-        return replace(self.review, loaded=replace(self.review.loaded, params=params))
+        return dataclasses.replace(
+            self.review, loaded=dataclasses.replace(self.review.loaded, params=params)
+        )
 
 
 def _of_what(asked: dict[str, Any]) -> str:
@@ -464,7 +525,7 @@ def _reading() -> tuple[Reading, list[str]]:
     """
     anew: list[str] = []
     if STORE_VARIABLE in os.environ:
-        return replace(reading_in_kernel(os.environ), anew=anew), anew
+        return dataclasses.replace(reading_in_kernel(os.environ), anew=anew), anew
     store = Store(cache_folder(os.environ, Path.home()))
     return Reading(threads=2, store=store, anew=anew), anew
 

@@ -269,14 +269,11 @@ def _prices(review: Review, value: Any) -> list[Edit]:
     for product in value:
         known_name(product, params.products, "product of this review")
     said = " and ".join(
-        f"{review.bench.products[product].name} cost {price} {params.value.currency}"
+        f"{review.bench.products[product].name} at {price} {params.value.currency}"
         for product, price in value.items()
     )
     given = [scenario.model_dump(mode="json") for scenario in params.value.scenarios]
-    added = [
-        {"name": f"If {said}", "product": product, "price": price}
-        for product, price in value.items()
-    ]
+    added = [{"name": said, "product": product, "price": price} for product, price in value.items()]
     return [Edit(("value", "scenarios"), given + added)]
 
 

@@ -58,7 +58,7 @@ def test_a_whole_report_passes(book, fresh):
 def test_the_counts_of_the_review_template(fresh, notebook, charts):
     compared = compare_cells(notebook, fresh, charts)
     assert compared.findings == ()
-    assert (compared.cells, compared.of_cells) == (46, 48)
+    assert (compared.cells, compared.of_cells) == (44, 46)
     assert (compared.figures, compared.of_figures) == (162, 162)
     assert compared.stated == ("injected-parameters", "environment")
 

@@ -26,7 +26,7 @@ from metrics.test_measuring import bits
 
 pytestmark = pytest.mark.filterwarnings("ignore::ResourceWarning", "ignore::DeprecationWarning")
 ROOT = Path(__file__).parents[2]
-QUICK = ("parameters", "imports", "load", "work-out", "write", "closing")
+QUICK = ("parameters", "imports", "load", "closing")
 
 
 @dataclass

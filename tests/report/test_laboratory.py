@@ -208,7 +208,7 @@ QUESTIONS = {
     "a price": (
         {"prices": {"p0": 650}},
         {"value": {"scenarios": [
-            {"name": "If Part 0 cost 650 EUR", "product": "p0", "price": 650}]}},
+            {"name": "Part 0 at 650 EUR", "product": "p0", "price": 650}]}},
     ),
     "two things": (
         {"low": "slowest_share", "level_band": 0.1},

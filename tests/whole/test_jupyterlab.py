@@ -154,3 +154,21 @@ def test_the_review_of_the_demo_runs_from_the_menu(serve, tmp_path):
         page.get_by_text("Review demo is complete").wait_for(timeout=RUN_S * 1000)
     (claims,) = (project / "out").rglob("claims.json")
     assert json.loads(claims.read_text())["review"]["id"] == "demo"
+
+
+@pytest.mark.slow
+def test_the_tour_of_the_laboratory_runs_from_the_menu(serve, tmp_path):
+    project = tmp_path / "project"
+    for name in ("notebooks", "params"):
+        shutil.copytree(ROOT / name, project / name, ignore=shutil.ignore_patterns(".*"))
+    (project / "example_runs").symlink_to(ROOT / "example_runs")
+    address = serve(project)
+    with chromium() as browser:
+        page = browser.new_page(viewport={"width": 1400, "height": 2400})
+        run_all(page, address.format("notebooks/explore.ipynb"))
+        last = page.locator(".jp-Cell").last.locator(".marginbook caption")
+        last.wait_for(timeout=RUN_S * 1000)
+        assert "0 outcome turned, 0 moved" in last.inner_text()
+        assert page.locator('[data-mime-type="application/vnd.jupyter.error"]').count() == 0
+        assert page.locator(".jp-OutputArea img").count() >= 3
+        assert page.locator(".jp-OutputArea script").count() == 0

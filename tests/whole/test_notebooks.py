@@ -182,3 +182,32 @@ def test_every_kind_of_page_has_its_template_charts_and_tables():
         assert set(kind.charts) <= MAKERS.keys()
         assert set(kind.tables) <= TABLES.keys()
     assert {chart for kind in PAGE_KINDS.values() for chart in kind.charts} == MAKERS.keys()
+
+
+@pytest.mark.slow
+def test_the_tour_runs_and_its_last_question_opens_to_the_same_claims(tmp_path):
+    """`explore.ipynb` is no template of a page: an analyst copies it, nobody runs it for a report."""
+    import nbclient
+    import nbformat
+
+    project = tmp_path / "project"
+    for name in ("notebooks", "params"):
+        shutil.copytree(ROOT / name, project / name, ignore=shutil.ignore_patterns(".*"))
+    (project / "example_runs").symlink_to(ROOT / "example_runs")
+    path = project / "notebooks" / "explore.ipynb"
+    notebook = nbformat.read(path, as_version=4)
+    nbclient.NotebookClient(
+        notebook, timeout=300, resources={"metadata": {"path": str(path.parent)}}
+    ).execute()
+    cells = {c["id"]: c["outputs"] for c in notebook.cells if c.cell_type == "code"}
+    silent = {name for name, outputs in cells.items() if not outputs}
+    assert silent == {"parameters", "imports"}
+    shown = {name: outputs[-1].get("data", {}) for name, outputs in cells.items() if outputs}
+    assert "0 outcome turned, 0 moved, 0 new, 0 gone" in shown["params"]["text/plain"]
+    for name in ("spread", "distribution", "bands"):
+        assert "image/png" in shown[name], name
+    for name in ("suites", "influence-chart", "one", "overlay", "price", "trace", "text"):
+        assert '<div class="marginbook">' in shown[name]["text/html"], name
+        assert len(shown[name]["text/plain"].splitlines()) <= 10, name
+    assert "logs, " in cells["open"][0]["text"]
+    assert (project / "out" / "questions" / "without-one.yaml").is_file()

@@ -276,13 +276,14 @@ class TestTemplates:
             if cell["cell_type"] != "code":
                 continue
             source = "".join(cell["source"])
-            assert source.count("\n") < 12, cell["id"]
+            assert source.count("\n") < 4, cell["id"]
             tree = ast.parse(source)
             assert not [n for n in ast.walk(tree) if isinstance(n, forbidden)], cell["id"]
             found = [n for n in ast.walk(tree) if isinstance(n, ast.Import | ast.ImportFrom)]
-            imports += bool(found)
+            imports += len(found)
             assert not found or cell["id"] == "imports"
-        assert imports == 1
+        # The tour draws plots of its own; it makes no page, so it has no out_dir to close.
+        assert imports == (2 if path.stem == "explore" else 1)
 
     def test_holds_no_figures_in_prose(self, path):
         for cell in self.cells(path):
