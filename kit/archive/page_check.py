@@ -45,12 +45,8 @@ if TYPE_CHECKING:
     Charts = Mapping[str, Sequence[Chart]]
 
 NOTEBOOK_PATH = "data/executed.ipynb"
-<<<<<<< HEAD
 SLIDES_PATH = "data/slides/slides.csv"
-STATED = {"show(book, tables.environment)"}  # what was installed: stated, not made from logs
-=======
 STATED = {'review.show("environment")'}  # what was installed: stated, not made from logs
->>>>>>> 68d9996 (Templates: one import, one line a section, review.close; a tour of the laboratory)
 INJECTED = "injected-parameters"
 
 
