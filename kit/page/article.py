@@ -219,9 +219,8 @@ def _lattice(
     values = []
     for i, standing in enumerate(shown):
         cells = [row[1][i] for _, rows in groups for row in rows]
-        values.append(
-            [v for c in (*cells, standing.whole) if c is not None for v in (c.value,) if v]
-        )
+        shown_claims = [c for c in (*cells, standing.whole) if c is not None]
+        values.append([v for c in shown_claims for v in (c.value, c.low, c.high) if v])
     columns = inline.lattice_columns(values, band=band, share=share, pad=0.2 if numbers else 0.12)
 
     def cell(column: inline.Column, claim: Claim | None) -> dict[str, Any]:

@@ -113,6 +113,8 @@ def test_columns_of_the_lattice_share_one_scale(demo, whole):
         per_log.append((x_high - x_low) / (high - low) * widths[n] / 100)
         assert len(points) == len(standing.margins)
     assert max(per_log) / min(per_log) == pytest.approx(1, abs=0.01)
+    ends = table.xpath(".//line[@class='iv-line']/@x1 | .//line[@class='iv-line']/@x2")
+    assert len(ends) > 100 and all(0 <= percent(end) <= 100 for end in ends)
 
 
 def test_titles_stand_in_one_order_everywhere(demo, whole):
