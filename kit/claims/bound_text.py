@@ -166,7 +166,20 @@ def derive(claim: Claim, *, turned: bool = False) -> _Derived | None:
 
 
 def ratios_of_pair(product: str, baseline: str, given: Sequence[_Derived]) -> list[_Derived]:
-    """Return a pair's ratio, directly where it is given, else through one other product."""
+    """Return a pair's ratio, directly where it is given, else through one other product.
+
+    Parameters
+    ----------
+    product, baseline : str
+        The pair asked for.
+    given : sequence of Derived
+        Ratios with their ends. Those of one kind, metric and title alone are multiplied.
+
+    Returns
+    -------
+    list of Derived
+        One where it is given directly, else one for each product in between.
+    """
     both = [*given, *(one.turned() for one in given)]
     direct = [one for one in both if (one.product, one.baseline) == (product, baseline)]
     return direct[:1] or [
@@ -200,7 +213,23 @@ def _suite_ratios(book: ClaimBook) -> list[_Derived]:
 
 
 def judge(statement: _Statement, found: Sequence[_Derived], *, locale: str) -> str:
-    """Return what is wrong with a statement, given what its margins give; "" where it holds."""
+    """Return what is wrong with a statement, given what its margins give.
+
+    Parameters
+    ----------
+    statement : Statement
+        A ratio in words.
+    found : sequence of Derived
+        The ratios that follow from the margins of its sentence.
+    locale : str
+        How figures are written in the message.
+
+    Returns
+    -------
+    str
+        "" where the statement holds: it agrees with one of the ratios, and that one's ends are on
+        one side of level.
+    """
     if not found:
         return (
             f'the figure "{statement.words}" is typed in words and follows from no margin here; '
@@ -693,7 +722,20 @@ def with_currency_sign(claim: Claim) -> str:
 
 
 def printed_forms(claim: Claim, book: ClaimBook) -> set[str]:
-    """Return every way a claim's figure may be printed in a page made from `book`."""
+    """Return every way a claim's figure may be printed in a page made from `book`.
+
+    Parameters
+    ----------
+    claim : Claim
+        The figure.
+    book : ClaimBook
+        The claims of the page, with its locale and display names.
+
+    Returns
+    -------
+    set of str
+        Texts. `verify` takes a figure of a page that is none of them for a changed one.
+    """
     forms = {claim.text, size_text(claim), with_currency_sign(claim)}
     locale = str(book.settings.get("locale", "en"))
     for chosen in (

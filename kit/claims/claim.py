@@ -468,6 +468,13 @@ def finite(value: float | None) -> float | None:
 def read_claims(data: bytes, *, file: str) -> ClaimBook:
     """Return the book that `claims.json` holds.
 
+    Parameters
+    ----------
+    data : bytes
+        The file, of this format or the one before.
+    file : str
+        The name that errors should give it.
+
     Raises
     ------
     SealError
@@ -677,6 +684,21 @@ def make_claim(
 ) -> Claim:
     """Return one claim; its id is built from its kind and subject.
 
+    Parameters
+    ----------
+    kind : str
+        A key of `KINDS`.
+    subject : Subject
+        What the claim is about, and the claims and runs it rests on.
+    figure : Figure
+        The figure, unrounded, with its interval and outcome.
+    method : str
+        A key of `kit.methods.METHODS`; the claim keeps its version.
+    unit : str
+        Unit of the figure: "ratio" for a margin, "share" for a fraction in [0, 1].
+    text : Rounded
+        The figure as printed.
+
     Raises
     ------
     ValueError
@@ -716,7 +738,17 @@ def make_claim(
 def make_ratio_claim(
     kind: str, subject: Subject, result: RatioEstimate, *, method: str, locale: str
 ) -> Claim:
-    """Return the claim of a ratio with its interval and, where it has one, its outcome."""
+    """Return the claim of a ratio with its interval and, where it has one, its outcome.
+
+    Parameters
+    ----------
+    kind, subject, method
+        As in `make_claim`.
+    result : RatioEstimate
+        The ratio, 1.0 where level, with the ends of its interval at its confidence.
+    locale : str
+        How figures are written.
+    """
     found = Figure(result.ratio, result.low, result.high, result.confidence, result.outcome)
     text = ratio_text(result.ratio, result.low, result.high, locale=locale)
     return make_claim(kind, subject, found, method=method, unit="ratio", text=text)

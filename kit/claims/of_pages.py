@@ -440,7 +440,18 @@ def _said_of_plan(planned: Planned, review: Review) -> Iterator[Claim]:
 def make_claims(review: Review, results: Results) -> ClaimBook:
     """Return every figure of a review's page as a claim, with the runs under them.
 
-    Which these are follows from the template that params name: see `page_name`.
+    Parameters
+    ----------
+    review : Review
+        What the review read. Which claims are made follows from the template that its params
+        name: see `page_name`.
+    results : Results
+        What `work_out` made of it.
+
+    Returns
+    -------
+    ClaimBook
+        Claims in the order of the page, each id once, with display names, layouts and run records.
     """
     claims: dict[str, Claim] = {}
     for made in PAGE_KINDS[page_name(review.params)].claims(review, results):

@@ -418,7 +418,22 @@ def measure_runs(
 ) -> tuple[dict[str, RunDiagnostics], dict[str, RunMetrics]]:
     """Return diagnostics and figures of each run that produced something, in the order of `rows`.
 
-    Frames are held for one run per process and thread.
+    Parameters
+    ----------
+    rows : sequence of RunRow
+        Rows of the run sheet; those that produced nothing are passed over.
+    bench : Bench
+        Where the logs are, and how each layout is read.
+    params : ReviewParams
+        Metrics, definition of the lows and thresholds in force.
+    reading : Reading
+        Processes, cluster and results store; no result depends on it.
+
+    Returns
+    -------
+    tuple of two dicts
+        Run to its diagnostics, for every run with a log; run to its figures, for every run that
+        can be measured. Frames are held for one run per process and thread.
 
     Raises
     ------

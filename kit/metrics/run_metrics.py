@@ -174,6 +174,18 @@ def _in_order(figures: FrameFigures, low: LowDefinition) -> dict[str, float]:
 def measure_log(log: Log, params: MetricParams) -> FrameFigures:
     """Return the figures of one log's frames: a pure function of its bytes and the params.
 
+    Parameters
+    ----------
+    log : Log
+        Frame times in milliseconds, in the order shown, with sensors.
+    params : MetricParams
+        Which metrics, which definition of the lows, which budgets in Hz.
+
+    Returns
+    -------
+    FrameFigures
+        Frame rates in frames per second, shares of time over budget in [0, 1], energy in joule.
+
     Raises
     ------
     ValueError

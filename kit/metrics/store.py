@@ -109,7 +109,14 @@ def load_entry(store: Store, key: str) -> bytes | None:
 def keep_entry(store: Store, key: str, contents: bytes) -> None:
     """Keep contents under a key: whole or not at all, whoever else writes at the same time.
 
-    Where the folder cannot be written, nothing is kept; that is no fault.
+    Parameters
+    ----------
+    store : Store
+        The store. Where its folder cannot be written, nothing is kept; that is no fault.
+    key : str
+        From `content_key`: 64 hexadecimal digits, of which the first two name the sub-folder.
+    contents : bytes
+        What to keep. A checksum is kept with it.
     """
     path = _path(store, key)
     part = path.with_name(f"{path.name}.{os.getpid()}")

@@ -262,8 +262,19 @@ def _numbered(number: int, place: Place) -> Place:
 
 
 def write_season(out_dir: Path, *, baseline: str | None = None) -> tuple[Path, ...]:
-    """Write the index page over the finished reviews of a folder, and its league as CSV and
-    Parquet; return the files written, none where nothing is finished.
+    """Write the index page over the finished reviews of a folder, and its league.
+
+    Parameters
+    ----------
+    out_dir : Path
+        The folder of finished reviews.
+    baseline : str, optional
+        The product all others are compared with; without it as `make_league` chooses.
+
+    Returns
+    -------
+    tuple of Path
+        The files written (page, CSV, Parquet); none where nothing is finished.
 
     Raises
     ------

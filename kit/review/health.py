@@ -206,6 +206,20 @@ def _days_behind(row: RunRow, newest: dict[tuple[str, str], RunRow], review: Rev
 def rank_tasks(review: Review, gaps: Sequence[_Gap], stale: Sequence[Stale]) -> tuple[Task, ...]:
     """Return what to run of each product, the one that renews most margins first.
 
+    Parameters
+    ----------
+    review : Review
+        The review whose bench is looked at.
+    gaps : sequence of Gap
+        Cells without a used run, from `find_gaps`.
+    stale : sequence of Stale
+        Cells whose runs are old.
+
+    Returns
+    -------
+    tuple of Task
+        One per product that has anything to run.
+
     Notes
     -----
     A stale cell is run again in full (`screen.min_runs`); a gap, or a cell with too few runs, up

@@ -200,8 +200,20 @@ def _read_tables(bench: Bench) -> tuple[tuple[RunRow, ...], tuple[PriceRow, ...]
 def review_titles(rows: Sequence[RunRow], params: ReviewParams, bench: Bench) -> tuple[str, ...]:
     """Return the titles under review, in the bench's order.
 
-    With `titles: all` these are the titles the product ran (or tried to) and at least one other
-    product of the review ran.
+    Parameters
+    ----------
+    rows : sequence of RunRow
+        All rows of the run sheet.
+    params : ReviewParams
+        With `titles: all` these are the titles the product ran (or tried to) and at least one
+        other product of the review ran; else those that params name.
+    bench : Bench
+        The bench, whose order of titles is kept.
+
+    Returns
+    -------
+    tuple of str
+        Ids of titles.
     """
     if params.titles != "all":
         wanted = set(params.titles)
@@ -243,7 +255,24 @@ def mean_clocks_mhz(review: Review) -> dict[tuple[str, str], float]:
 
 
 def work_out(review: Review) -> Results:
-    """Compare, summarise and weigh: every result of a review from its measured runs."""
+    """Compare, summarise and weigh: every result of a review from its measured runs.
+
+    Parameters
+    ----------
+    review : Review
+        What `load_review` gave: runs read, screened and measured.
+
+    Returns
+    -------
+    Results
+        Cells, margins, suites, gaps of names, closures, energy, drift and value. Ratios are 1.0
+        where level and above 1 where the product is better, whatever the metric's direction.
+
+    Notes
+    -----
+    Nothing is read here and nothing is random: the same review gives the same results to the
+    last bit.
+    """
     params, bench = review.params, review.bench
     titles = {title: bench.titles[title] for title in review.titles}
     variances, cells = _cells(review.used, review)

@@ -141,12 +141,37 @@ def run_flag(
     reason: str,
     action: Action = "flag",
 ) -> Flag:
-    """Return a flag about one run."""
+    """Return a flag about one run.
+
+    Parameters
+    ----------
+    rule : str
+        The code of the rule, as in `kit.screening.screen.RULES`.
+    row : RunRow
+        The run.
+    reason : str
+        What was found, in words, with figures.
+    action : {"flag", "set_aside", "cannot_judge"}
+        "set_aside" takes effect only where the params let the rule act.
+    """
     return Flag(rule, action, reason, row.run, row.product, row.title)
 
 
 def log_values(view: View, rows: Sequence[RunRow]) -> NDArray[np.float64] | None:
-    """Return the runs' main figures on the log scale; None unless every one is positive."""
+    """Return the runs' main figures on the log scale; None unless every one is positive.
+
+    Parameters
+    ----------
+    view : View
+        What the rule sees.
+    rows : sequence of RunRow
+        The runs asked for.
+
+    Returns
+    -------
+    ndarray of float, shape (n_rows,), or None
+        Natural logarithms of `View.value`, in the order of `rows`.
+    """
     values = [view.value(row) for row in rows]
     known = [value for value in values if value is not None and value > 0]
     return np.log(known) if len(known) == len(values) else None

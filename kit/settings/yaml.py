@@ -414,7 +414,27 @@ def one_line(value: Any) -> Any:
 def check_model(
     document: YamlDocument, model: type[SectionT], error: type[FaultsError]
 ) -> SectionT:
-    """Return the document as `model`, or raise `error` with every fault of it."""
+    """Return the document as `model`.
+
+    Parameters
+    ----------
+    document : YamlDocument
+        Plain data with the line of each key, as `read_yaml` gives it.
+    model : type
+        The pydantic model the document must fit.
+    error : type
+        Which error to raise: `ParamsError` for params, `BenchError` for a bench.
+
+    Returns
+    -------
+    Section
+        An instance of `model`.
+
+    Raises
+    ------
+    FaultsError
+        `error` with every fault of the document: place, what was found, what was expected.
+    """
     try:
         loaded = model.model_validate(document.data)
     except ValidationError as found:
