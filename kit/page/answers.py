@@ -174,7 +174,7 @@ class Answer(Shown):
 
     def to_lines(self) -> list[str]:
         """Return the claims in words, a line each, the heading first."""
-        said = "none" if not self.claims else f"{len(self.claims)} claims"
+        said = f"{len(self.claims)} claim{'s' * (len(self.claims) > 1)}" if self.claims else "none"
         return [f"{self.question}: {said}", *(f"  {claim.id}: {_said(claim)}" for claim in self)]
 
     def _repr_html_(self) -> str:

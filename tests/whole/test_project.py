@@ -292,9 +292,16 @@ class TestTemplates:
 
 
 class TestReadme:
-    """README is true."""
+    """README is true, and so is the reference it leads to."""
 
     text = (ROOT / "README.md").read_text(encoding="utf-8")
+    reference = (KIT / "reference.md").read_text(encoding="utf-8")
+
+    def test_is_read_in_five_minutes(self):
+        assert self.text.count("\n") <= 150
+
+    def test_shows_what_the_laboratory_says(self):
+        assert written("laboratory_markdown") in self.text, "run python tests/write/write_help.py"
 
     def test_begins_with_the_job_in_one_paragraph(self):
         assert "raw logs to a" in self.text.split("\n\n")[1]
@@ -307,17 +314,22 @@ class TestReadme:
         assert all("-c kit/lock.txt" in command for command in commands)
 
     def test_quotes_the_help_of_every_command(self):
-        quoted = self.text.split("<!-- help:")[1].split("<!-- help end -->")[0]
-        assert help_texts() in quoted
+        quoted = self.reference.split("<!-- help:")[1].split("<!-- help end -->")[0]
+        assert written("help_markdown") in quoted
 
     def test_every_link_leads_somewhere(self):
-        for target in re.findall(r"\]\(([^)#]+)\)", self.text):
-            assert (ROOT / target).exists(), target
+        for folder, text in ((ROOT, self.text), (KIT, self.reference)):
+            for target, place in re.findall(r"\]\(([^)#\s]*)(?:#([^)]*))?\)", text):
+                assert (folder / target).exists(), target
+                if place:
+                    heads = re.findall(r"^##+ (.*)$", (folder / target).read_text(), re.MULTILINE)
+                    names = {re.sub(r"[^a-z0-9 -]", "", h.lower()).replace(" ", "-") for h in heads}
+                    assert place in names, place
 
 
-def help_texts() -> str:
-    """Return the help of every command as README quotes it."""
+def written(what: str) -> str:
+    """Return what `tests/write/write_help.py` writes: the help of every command, or the laboratory."""
     sys.path.insert(0, str(ROOT / "tests" / "write"))
-    from write_help import help_markdown
+    import write_help
 
-    return help_markdown()
+    return getattr(write_help, what)()
