@@ -322,6 +322,8 @@ def _column_of_run(run: Any, name: str) -> Any:
 
 def frame_html(frame: pd.DataFrame, caption: str, *, rows: int = 20) -> str:
     """Return the first rows of a frame as a table for a notebook."""
+    if frame.empty:
+        return Html(f"<p>{text_html(caption)}</p>")._repr_html_()
     shown = frame.head(rows)
     heads = "".join(f'<th scope="col">{text_html(str(n))}</th>' for n in ("", *shown.columns))
     body = "".join(
@@ -402,7 +404,7 @@ class Trace(Shown):
         head, *lines = self.to_lines()
         rest = "\n".join(text_html(line) for line in lines)
         said = f"<summary>{text_html(head)}: {text_html(_said(self.claim))}</summary>"
-        return Html(f"<details open>{said}<pre>{rest}</pre></details>")._repr_html_()
+        return Html(f"<details>{said}<pre>{rest}</pre></details>")._repr_html_()
 
     def to_frame(self) -> pd.DataFrame:
         """Return a row a run under the figure, those set aside too; columns as in `COLUMNS`."""

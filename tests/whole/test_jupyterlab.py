@@ -166,7 +166,7 @@ def test_the_tour_of_the_laboratory_runs_from_the_menu(serve, tmp_path):
     with chromium() as browser:
         page = browser.new_page(viewport={"width": 1400, "height": 2400})
         run_all(page, address.format("notebooks/explore.ipynb"))
-        last = page.locator(".jp-Cell").last.locator(".marginbook caption")
+        last = page.locator(".jp-Cell").last.locator(".marginbook p")
         last.wait_for(timeout=RUN_S * 1000)
         assert "0 outcome turned, 0 moved" in last.inner_text()
         assert page.locator('[data-mime-type="application/vnd.jupyter.error"]').count() == 0
