@@ -168,3 +168,23 @@ def test_a_notebook_that_is_none_is_a_finding(tmp_path):
         with open_bag(bag) as opened:
             assert read_notebook(opened, found) is None
         assert [f.path for f in found] == ["data/executed.ipynb"]
+
+
+def test_a_changed_figure_of_a_slide_is_found_and_the_slide_named(fresh, book, tmp_path):
+    from sealmaker import copy_bag
+
+    from kit.page.slides import make_slides, slides_csv
+
+    bag = copy_bag(tmp_path / "bag")
+    (bag / "data/slides").mkdir()
+    listed = slides_csv(make_slides(fresh.book, ["suite", "setup"]))
+    row = next(line for line in listed.splitlines() if "suite/average_fps/all" in line)
+    for data, places in (
+        (listed, []),
+        (listed.replace(row, f"{row}9", 1), ["text"]),
+        (listed.replace("1,suite,", "1,other,"), ["data/slides/slides.csv"]),
+    ):
+        (bag / "data/slides/slides.csv").write_text(data, encoding="utf-8")
+        with open_bag(bag) as opened:
+            found = [f for f in check_report(opened, book, fresh)[0] if "slides" in f.path]
+        assert [f.path.rpartition(", ")[2] for f in found] == places
