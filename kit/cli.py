@@ -365,6 +365,24 @@ def slides(
 
 @app.command()
 @_guarded
+def page(
+    folder: ReviewDir,
+    to: Annotated[Path, typer.Argument(metavar="PAGE", help="The HTML file to write.")],
+    source: Annotated[
+        Path | None, typer.Option("--text", metavar="TEXT", help="The review's text (Markdown).")
+    ] = None,
+    as_json: Json = False,
+) -> None:
+    """Make a finished review's page again from its claims and text alone."""
+    from kit.report.report import redraw_report
+
+    lacking = redraw_report(folder, to=to, text=source)
+    said = [str(to), *(f"not made again, since claims do not give it: {name}" for name in lacking)]
+    _say_json({"ok": True, "page": str(to), "lacking": lacking}) if as_json else _say(said)
+
+
+@app.command()
+@_guarded
 def seal(
     folder: ReviewDir,
     to: Annotated[

@@ -10,7 +10,6 @@ import csv
 import io
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from kit.archive.figures import (
@@ -216,16 +215,7 @@ def page_pieces(fresh: Fresh, charts: Charts | None = None) -> dict[str, Callabl
     The lines are spelled from this version's own functions; a bag only picks among them.
     `charts` are the charts made afresh, None where they cannot be made.
     """
-    pieces = review_pieces(fresh.review, fresh.book)
-    for name, made in (charts or {}).items():
-        pieces[f'review.show_charts("{name}")'] = partial(_show_charts, made, fresh.book)
-    return pieces
-
-
-def _show_charts(made: Sequence[Chart], book: ClaimBook) -> Html:
-    from kit.page.pictures import show_charts
-
-    return show_charts(made, book)
+    return review_pieces(fresh.review, fresh.book, charts)
 
 
 def compare_cells(

@@ -35,7 +35,7 @@ from itertools import combinations, permutations
 from pathlib import Path
 from typing import Any
 
-from kit.claims.claim import Claim, ClaimBook, load_claims
+from kit.claims.claim import Claim, ClaimBook, claim_id, load_claims
 from kit.errors import Fault, TextError, did_you_mean
 from kit.rounding import MINUS, NBSP, margin_words, ratio_text
 from kit.settings.metric import HEADLINE, METRICS
@@ -630,29 +630,35 @@ def _reference_id(words: list[str], book: ClaimBook) -> str:
     head, rest = (rest[0], rest[1:]) if rest else ("", [])
     match head, rest:
         case _, [product] if head in METRIC_WORDS and "in" in named:
-            return f"cell/{METRIC_WORDS[head]}/{named['in']}/{product}"
+            return claim_id("cell", metric=METRIC_WORDS[head], title=named["in"], product=product)
         case "margin", [product] if {"over", "in"} <= named.keys():
-            return f"margin/{metric}/{named['in']}/{product}-over-{named['over']}"
+            pair = {"product": product, "baseline": named["over"]}
+            return claim_id("margin", metric=metric, title=named["in"], **pair)
         case (("suite" | "smallest" | "largest"), [product]) if "over" in named:
             kind = head if head == "suite" else f"suite_{head}"
-            return f"{kind}/{metric}/{named.get('on', 'all')}/{product}-over-{named['over']}"
+            pair = {"product": product, "baseline": named["over"]}
+            return claim_id(kind, metric=metric, group=named.get("on", "all"), **pair)
         case "count", [outcome, product] if "over" in named:
-            pair = f"{product}-over-{named['over']}"
-            return f"suite_count/{metric}/{named.get('on', 'all')}/{pair}/{outcome}"
+            pair = {"product": product, "baseline": named["over"]}
+            group = named.get("on", "all")
+            return claim_id("suite_count", metric=metric, group=group, part=outcome, **pair)
         case "gap", [product]:
-            found = [c.id for c in book.of_kind("gap", metric=metric) if c.product == product]
-            return found[0] if found else f"gap/{metric}/{product}"
+            found = reversed(book.of_kind("gap", metric=metric))
+            gaps = {claim.product: claim.id for claim in found}  # of several, the first
+            if product not in gaps:
+                raise LookupError(f'no gap of "{product}"{did_you_mean(product, gaps)}')
+            return gaps[product]
         case (("price" | "cost" | "suite_fps"), [product]) if "at" in named:
-            return f"value/{named['at']}/{VALUE_WORDS[head]}/{product}"
+            return claim_id(VALUE_WORDS[head], group=named["at"], product=product)
         case (("premium" | "equal_value" | "cut"), [product]) if {"over", "at"} <= named.keys():
-            pair = f"{product}-over-{named['over']}"
-            return f"value/{named['at']}/{VALUE_WORDS[head]}/{pair}"
+            pair = {"product": product, "baseline": named["over"]}
+            return claim_id(VALUE_WORDS[head], group=named["at"], **pair)
         case "spec", [name, product]:
-            return f"specification/{name}/{product}"
+            return claim_id("specification", metric=name, product=product)
         case (("runs" | "frames"), [which]):
-            return f"count/{head}/{which}"
+            return claim_id("count", part=f"{head}/{which}")
         case "titles", []:
-            return "count/titles"
+            return claim_id("count", part="titles")
     raise LookupError(
         f'"{" ".join(words)}" is not a reference; write for example '
         '"average PRODUCT in TITLE", "margin PRODUCT over BASELINE in TITLE" or '

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import base64
 import hashlib
-import html
 import re
 import unicodedata
 from collections import Counter
@@ -18,12 +17,19 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Any
 
+from lxml import etree
+from lxml import html as markup_tree
+from lxml.builder import ElementMaker
+
 from kit.errors import PageError
 from kit.package import PACKAGE
 from kit.page.cell_html import CLOSED_MIME, markdown_html, output_html, source_text
 from kit.page.html import text_html
 
 MAX_BACK_LINKS = 3
+# What HTML writes without an end; and shapes, which have no content: a tenth off an article.
+SHORT = {"br", "hr", "img", "input", "col", "line", "rect", "circle", "path"}
+make = ElementMaker(makeelement=markup_tree.Element)
 RECORD = "the-record"  # what follows this heading is the record: each part closed until opened
 
 
@@ -31,8 +37,13 @@ RECORD = "the-record"  # what follows this heading is the record: each part clos
 class _Section:
     """One part of the page under a heading of level 2 (the first: before any heading)."""
 
-    pieces: list[str] = field(default_factory=list)
+    body: Any = field(default_factory=lambda: markup_tree.Element("section"))
     code: list[str] = field(default_factory=list)
+
+    @property
+    def slug(self) -> str:
+        """The id of its heading."""
+        return str(self.body[0].get("id")) if len(self.body) else ""
 
 
 def build_page(notebook: Mapping[str, Any]) -> str:
@@ -63,8 +74,10 @@ def build_page(notebook: Mapping[str, Any]) -> str:
                 _add(sections, output_html(output, place))
             if source.strip():
                 code_owner.code.append(source)
-    head, body = _split_head("".join(sections[0].pieces))
-    sections[0].pieces = [body]
+    head = next(sections[0].body.iter("hgroup", "h1"), None)
+    if head is None:
+        raise PageError("the notebook has no title: neither a page head nor a heading of level 1")
+    head.drop_tree()
     return _assemble(head, sections, closed)
 
 
@@ -81,62 +94,71 @@ def frame_page(head: str, body: str) -> str:
     """
     sections = [_Section()]
     _add(sections, body)
-    return _assemble(head, sections, {})
+    return _assemble(markup_tree.fragment_fromstring(head), sections, {})
 
 
 def _add(sections: list[_Section], markup: str) -> None:
     """Add a piece to the last section; each heading of level 2 in it opens a new one."""
-    first, *rest = re.split(r"(?=<h2\b)", markup)
-    sections[-1].pieces.append(first)
-    for piece in rest:
-        sections.append(_Section([piece]))
+    parser = markup_tree.HTMLParser(huge_tree=True)  # pictures are long, and nothing is foreign
+    piece = markup_tree.fragment_fromstring(markup, create_parent="div", parser=parser)
+    body = sections[-1].body
+    if piece.text and len(body):
+        body[-1].tail = (body[-1].tail or "") + piece.text
+    elif piece.text:
+        body.text = (body.text or "") + piece.text
+    for node in list(piece):
+        if node.tag == "h2":
+            sections.append(_Section())
+        sections[-1].body.append(node)
 
 
-def _split_head(markup: str) -> tuple[str, str]:
-    """Return the page's head (its hgroup, or its first heading) and what is left."""
-    found = re.search(r"<hgroup\b.*?</hgroup>|<h1\b.*?</h1>", markup, flags=re.DOTALL)
-    if found is None:
-        raise PageError("the notebook has no title: neither a page head nor a heading of level 1")
-    return found.group(), markup[: found.start()] + markup[found.end() :]
-
-
-def _assemble(head: str, sections: Sequence[_Section], closed: Mapping[str, Any]) -> str:
-    slugs: set[str] = set()
+def _assemble(head: Any, sections: Sequence[_Section], closed: Mapping[str, Any]) -> str:
     opening, *parts = sections
-    shown = [("", "".join(opening.pieces))]
+    slugs: set[str] = set()
     for part in parts:
-        shown.append(_with_heading_ids("".join(part.pieces), slugs))
-    record = next((n for n, (slug, _) in enumerate(shown) if slug == RECORD), len(shown))
-    if record < len(shown):  # code is for those who check: what made the article stands at the end
-        for part in parts[:record]:
+        _give_heading_ids(part.body, slugs)
+    record = next((n for n, part in enumerate(sections) if part.slug == RECORD), len(sections))
+    if record < len(sections):  # code is for those who check: that of the article stands at the end
+        for part in parts[: record - 1]:
             opening.code += part.code
             part.code = []
-    body = [
-        _wrap(slug, markup, _fold(part.code) if slug else "", n - record)
-        for n, ((slug, markup), part) in enumerate(zip(shown, sections, strict=True))
-    ]
-    contents = _contents([markup for _, markup in shown[1 : record + 1]])
+    contents = _contents([part.body for part in sections[1 : record + 1]])
+    main = opening.body
     # The first screen answers, the contents come after it; an article is read in its order, so
     # there they stand where it ends.
-    body.insert(record if record < len(body) else min(2, len(body)), contents)
-    content = _number_boxes(_link_back("".join(body)))
+    before = record if record < len(sections) else min(2, len(sections))
+    for n, part in enumerate(sections):
+        if n == before and contents is not None:
+            main.append(contents)
+        if n:
+            main.append(_wrapped(part, n - record))
+    if before == len(sections) and contents is not None:
+        main.append(contents)
+    _link_back(main)
+    _number_boxes(main)
+    _check_links(head, main)
     # An article's heading is its finding; the page is named by its title.
-    named = re.search(r'<p class="masthead"><b>(.*?)</b>|<h1\b[^>]*>(.*?)</h1>', head, re.DOTALL)
-    title = _bare(next(filter(None, named.groups()), "")) if named else ""
-    lang = re.search(r'<hgroup\b[^>]* lang="([^"]+)"', head)
+    named = [*head.xpath(".//p[@class='masthead']/b"), *head.iter("h1")]
     style = _style()
     page: str = _template().render(
-        title=title,
-        lang=lang.group(1) if lang else "en",
+        title=named[0].text_content().strip() if named else "",
+        lang=head.get("lang") or "en",
         style=style,
         style_sha256=base64.b64encode(hashlib.sha256(style.encode()).digest()).decode(),
-        head=head,
-        content=content,
+        head=_written(head),
+        content=_written(main).removeprefix("<section>").removesuffix("</section>"),
         setup=_fold(opening.code, words="How this page was set up"),
         closed=closed,
     )
-    _check_links(page)
     return page
+
+
+def _written(element: Any) -> str:
+    """Return an element as markup: what has no content is written short only where HTML may."""
+    for node in element.iter():
+        if not len(node) and node.text is None and node.tag not in SHORT:
+            node.text = ""
+    return str(etree.tostring(element, encoding="unicode", with_tail=False))
 
 
 def _style() -> str:
@@ -160,39 +182,33 @@ def _fold(code: Sequence[str], *, words: str = "How this was computed") -> str:
     return f'<details class="code"><summary>{words}</summary>{cells}</details>'
 
 
-def _wrap(slug: str, markup: str, code: str, place: int) -> str:
+def _wrapped(part: _Section, place: int) -> Any:
     """Return a part as a section: of the article, the head of the record, or a part of it, closed.
 
     `place` is below 0 in the article, 0 for the head of the record, above 0 behind it.
     """
-    if not slug:
-        return markup
-    if place <= 0:
-        kind = " record-head" if place == 0 else ""
-        return f'<section class="part{kind}" aria-labelledby="{slug}">{markup}{code}</section>'
-    head, end, rest = markup.partition("</h2>")
-    return (
-        f'<section class="part record" aria-labelledby="{slug}"><details>'
-        f"<summary>{head}{end}</summary>{rest}{code}</details></section>"
-    )
+    body, slug = part.body, part.slug
+    if place > 0:
+        details = markup_tree.Element("details")
+        summary = etree.SubElement(details, "summary")
+        details.extend(body)
+        summary.append(details[1])
+        summary.tail, summary[0].tail = summary[0].tail, None
+        body.append(details)
+    kind = {True: "part", place == 0: "part record-head", place > 0: "part record"}[True]
+    body.set("class", kind)
+    body.set("aria-labelledby", slug)
+    if part.code:
+        (body if place <= 0 else body[0]).append(markup_tree.fragment_fromstring(_fold(part.code)))
+    return body
 
 
-def _with_heading_ids(markup: str, slugs: set[str]) -> tuple[str, str]:
-    """Return the id of a part's first heading, and the part with an id on every heading."""
-    first = ""
-
-    def give_id(found: re.Match[str]) -> str:
-        nonlocal first
-        level, attributes, words = found.groups()
-        known = re.search(r' id="([^"]*)"', attributes)
-        slug = known.group(1) if known else _slug(_bare(words), slugs)
-        slugs.add(slug)
-        first = first or slug
-        given = "" if known else f' id="{slug}"'
-        return f"<h{level}{given}{attributes}>{words}</h{level}>"
-
-    with_ids = re.sub(r"<h([234])\b([^>]*)>(.*?)</h\1>", give_id, markup, flags=re.DOTALL)
-    return first, with_ids
+def _give_heading_ids(body: Any, slugs: set[str]) -> None:
+    """Give every heading that has none an id."""
+    for heading in body.iter("h2", "h3", "h4"):
+        if heading.get("id") is None:
+            heading.set("id", _slug(heading.text_content().strip(), slugs))
+        slugs.add(heading.get("id"))
 
 
 def _slug(words: str, taken: set[str]) -> str:
@@ -209,81 +225,65 @@ def _slug(words: str, taken: set[str]) -> str:
     return candidate
 
 
-def _bare(markup: str) -> str:
-    """Return the words of a piece of markup."""
-    return html.unescape(re.sub(r"<[^>]*>", "", markup)).strip()
-
-
-def _contents(parts: Sequence[str]) -> str:
+def _contents(parts: Sequence[Any]) -> Any:
     """Return the list of contents: headings of level 2, those of level 3 under them."""
     rows = []
-    for markup in parts:
-        heads = re.findall(r'<h([23]) id="([^"]+)"([^>]*)>(.*?)</h\1>', markup, flags=re.DOTALL)
-        listed = [
-            (level, slug, _bare(words))
-            for level, slug, rest, words in heads
-            if "unlisted" not in rest
-        ]
-        top = [(slug, words) for level, slug, words in listed if level == "2"]
-        below = [(slug, words) for level, slug, words in listed if level == "3"]
-        inner = "".join(f'<li><a href="#{s}">{html.escape(w)}</a></li>' for s, w in below)
-        inner = f"<ol>{inner}</ol>" if inner else ""
-        for slug, words in top:
-            rows.append(f'<li><a href="#{slug}">{html.escape(words)}</a>{inner}</li>')
+    for body in parts:
+        heads = [h for h in body.iter("h2", "h3") if "unlisted" not in h.get("class", "").split()]
+        links = [make.a(head.text_content().strip(), href=f"#{head.get('id')}") for head in heads]
+        below = [make.li(a) for a, head in zip(links, heads, strict=True) if head.tag == "h3"]
+        for link, head in zip(links, heads, strict=True):
+            if head.tag == "h2":
+                rows.append(make.li(link, *([make.ol(*below)] if below else [])))
     if not rows:
-        return ""
-    return f'<nav class="contents" aria-label="Contents"><ol>{"".join(rows)}</ol></nav>'
+        return None
+    return make.nav(make.ol(*rows), {"class": "contents", "aria-label": "Contents"})
 
 
-def _link_back(body: str) -> str:
-    """Return the body with short ids where figures are shown, and links to them in the traces.
+def _link_back(main: Any) -> None:
+    """Give short ids to where figures are shown, and links to them in the traces.
 
     The first three places a figure is shown at are linked; a trace of a figure shown nowhere
     keeps no link back.
     """
     places: dict[str, list[str]] = {}
     count = 0
-
-    def mark(found: re.Match[str]) -> str:
-        nonlocal count
-        anchor = found.group(1)
-        known = places.setdefault(anchor, [])
-        if len(known) == MAX_BACK_LINKS:
-            return found.group()
-        count += 1
-        known.append(f"s{count}")
-        return f'<a class="fig" id="s{count}" href="#{anchor}">'
-
-    def back(found: re.Match[str]) -> str:
+    for link in main.xpath(".//a[@class='fig'][@href]"):
+        known = places.setdefault(link.get("href")[1:], [])
+        if len(known) < MAX_BACK_LINKS:
+            count += 1
+            known.append(f"s{count}")
+            link.set("id", f"s{count}")
+    for link in main.xpath(".//a[@class='back'][starts-with(@href, '#shown-')]"):
+        found = places.get(link.get("href").removeprefix("#shown-"), ())
         links = [
-            f'<a class="back" href="#{place}">back{f" {n}" if n > 1 else ""}</a>'
-            for n, place in enumerate(places.get(found.group(1), ()), start=1)
+            make.a(f"back {n}" if n > 1 else "back", {"class": "back", "href": f"#{place}"})
+            for n, place in enumerate(found, start=1)
         ]
-        return " ".join(links)
-
-    body = re.sub(r'<a class="fig" href="#([^"]+)">', mark, body)
-    return re.sub(r'<a class="back" href="#shown-([^"]+)">back</a>', back, body)
-
-
-def _number_boxes(body: str) -> str:
-    """Return the body with the labels of table boxes made unique."""
-    seen: dict[str, int] = {}
-
-    def label(found: re.Match[str]) -> str:
-        words = found.group(2)
-        seen[words] = number = seen.get(words, 0) + 1
-        return found.group(1) + words + (f" ({number})" if number > 1 else "") + '"'
-
-    return re.sub(r'(<section class="table-box[^"]*" aria-label=")([^"]*)"', label, body)
+        for new in links:
+            new.tail = " "
+            link.addprevious(new)
+        if links:
+            links[-1].tail = None
+        link.drop_tree()
 
 
-def _check_links(page: str) -> None:
+def _number_boxes(main: Any) -> None:
+    """Make the labels of table boxes unique."""
+    seen: Counter[str] = Counter()
+    for box in main.xpath(".//section[starts-with(@class, 'table-box')][@aria-label]"):
+        words = box.get("aria-label")
+        seen[words] += 1
+        if seen[words] > 1:
+            box.set("aria-label", f"{words} ({seen[words]})")
+
+
+def _check_links(*parts: Any) -> None:
     """Refuse a page with an id that stands twice or a link that leads nowhere."""
-    ids = re.findall(r'<[a-z][^<>]*? id="([^"]*)"', page)
-    twice = sorted(name for name, count in Counter(ids).items() if count > 1)
-    known = {html.unescape(name) for name in ids}
-    links = {html.unescape(name) for name in re.findall(r'<a [^<>]*?href="#([^"]*)"', page)}
-    lost = sorted(links - known)
+    ids = Counter(["content", *(name for part in parts for name in part.xpath(".//@id"))])
+    links = {link[1:] for part in parts for link in part.xpath(".//a/@href") if link[:1] == "#"}
+    twice = sorted(name for name, count in ids.items() if count > 1)
+    lost = sorted(links - ids.keys())
     faults = [f"the id {name!r} stands twice" for name in twice[:5]]
     faults += [f"a link leads to {name!r}, which is not in the page" for name in lost[:5]]
     if faults:

@@ -13,8 +13,9 @@ from kit.charts.money import classes_chart, value_chart
 from kit.charts.rows import influence_chart, margins_chart, spread_chart, titles_chart
 from kit.charts.style import Chart, draw_export, export_chart, page_image
 from kit.claims.claim import Claim, ClaimBook
-from kit.claims.of_pages import PAGE_KINDS, page_name
+from kit.claims.of_pages import PAGE_KINDS, page_of
 from kit.metrics.measuring import to_plain
+from kit.metrics.series import FrameSeries
 from kit.metrics.store import Store, arithmetic, code_key, content_key, keep_entry, load_entry
 from kit.package import module_paths
 from kit.page.html import Column, Html, Part, html_table, image_figure
@@ -42,62 +43,63 @@ def own_suites(book: ClaimBook) -> tuple[Claim, ...]:
     return book.of_kind("suite", group="all", product=book.product)
 
 
-def _titles(book: ClaimBook, review: Review) -> list[Chart]:
+def _titles(book: ClaimBook) -> list[Chart]:
     return [titles_chart(book)] if book.of_kind("cell", metric=HEADLINE) else []
 
 
-def _margins(book: ClaimBook, review: Review) -> list[Chart]:
+def _margins(book: ClaimBook) -> list[Chart]:
     suites = [suite for suite in own_suites(book) if METRICS[suite.metric].charted]
     return [margins_chart(book, suite) for suite in suites]
 
 
-def _influence(book: ClaimBook, review: Review) -> list[Chart]:
+def _influence(book: ClaimBook) -> list[Chart]:
     suites = {suite.baseline: suite for suite in own_suites(book) if suite.metric == HEADLINE}
-    first = review.params.rivals[0]  # where the book has several
+    first = book.settings["rivals"][0]  # where the book has several
     wanted = [suites[first]] if first in suites else list(suites.values())
     return [influence_chart(book, suite) for suite in wanted if len(suite.inputs) > 2]
 
 
-def _spread(book: ClaimBook, review: Review) -> list[Chart]:
+def _spread(book: ClaimBook) -> list[Chart]:
     return [spread_chart(book)] if book.of_kind("run_over_mean", metric=HEADLINE) else []
 
 
-def _classes(book: ClaimBook, review: Review) -> list[Chart]:
+def _classes(book: ClaimBook) -> list[Chart]:
     gaps = book.of_kind("gap", metric=HEADLINE)
     return [classes_chart(book, gaps)] if gaps else []
 
 
-def _value(book: ClaimBook, review: Review) -> list[Chart]:
+def _value(book: ClaimBook) -> list[Chart]:
     kinds = [claim.group for claim in book.of_kind("suite_fps")]
     return [value_chart(book, k) for k in dict.fromkeys(kinds) if kinds.count(k) > 1]
 
 
-def _overlay(book: ClaimBook, review: Review) -> list[Chart]:
+def _overlay(book: ClaimBook, runs: Sequence[FrameSeries]) -> list[Chart]:
     from kit.charts.runs import overlay_chart  # with seaborn, which no other chart takes
 
-    return [overlay_chart(book, [run.series for run in look_into(review).runs])]
+    return [overlay_chart(book, runs)]
 
 
-def _distribution(book: ClaimBook, review: Review) -> list[Chart]:
+def _distribution(book: ClaimBook, runs: Sequence[FrameSeries]) -> list[Chart]:
     from kit.charts.runs import distribution_chart
 
-    return [distribution_chart(book, [run.series for run in look_into(review).runs])]
+    return [distribution_chart(book, runs)]
 
 
-def _run(book: ClaimBook, review: Review) -> list[Chart]:
+def _run(book: ClaimBook, runs: Sequence[FrameSeries]) -> list[Chart]:
     from kit.charts.runs import run_chart
 
-    return [run_chart(book, run.series) for run in look_into(review).runs]
+    return [run_chart(book, run) for run in runs]
 
 
-Makers = Mapping[str, Callable[[ClaimBook, Review], list[Chart]]]
-MAKERS: Makers = {
+MAKERS: Mapping[str, Callable[[ClaimBook], list[Chart]]] = {
     "titles": _titles,
     "margins": _margins,
     "influence": _influence,
     "spread": _spread,
     "classes": _classes,
     "value": _value,
+}
+FRAME_MAKERS: Mapping[str, Callable[[ClaimBook, Sequence[FrameSeries]], list[Chart]]] = {
     "overlay": _overlay,
     "distribution": _distribution,
     "run": _run,
@@ -116,7 +118,6 @@ TAKES: Mapping[str, tuple[str, ...]] = {
     "distribution": ("titles", "products"),
     "run": ("titles", "products"),
 }
-OF_RUNS = ("overlay", "distribution", "run")
 
 
 def make_charts(review: Review, book: ClaimBook) -> dict[str, list[Chart]]:
@@ -125,10 +126,20 @@ def make_charts(review: Review, book: ClaimBook) -> dict[str, list[Chart]]:
     A subject without claims has an empty list. Of the review, charts of runs take its frames;
     every other chart is drawn from the claims alone.
     """
+    made = claim_charts(book)
+    for subject in PAGE_KINDS[page_of(book.settings["template"])].charts:
+        if subject in FRAME_MAKERS:
+            made[subject] = FRAME_MAKERS[subject](book, [r.series for r in look_into(review).runs])
     return {
-        subject: [keep_pictures(chart, review.store) for chart in MAKERS[subject](book, review)]
-        for subject in PAGE_KINDS[page_name(review.params)].charts
+        subject: [keep_pictures(chart, review.store) for chart in charts]
+        for subject, charts in made.items()
     }
+
+
+def claim_charts(book: ClaimBook) -> dict[str, list[Chart]]:
+    """Return those charts of a page that its claims alone give, by subject."""
+    subjects = PAGE_KINDS[page_of(book.settings["template"])].charts
+    return {subject: MAKERS[subject](book) for subject in subjects if subject in MAKERS}
 
 
 def draw_backwards(charts: Mapping[str, Sequence[Chart]]) -> None:

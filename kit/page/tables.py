@@ -503,6 +503,8 @@ COMPONENTS = Table(
 def look_summary(book: ClaimBook) -> Html:
     """Return what is looked into, with its average, and what of it is not shown."""
     shown = book.of_kind("look", part="hitches")
+    if not shown:
+        return Html("")
     used = sum(bool(claim.runs) for claim in shown)
     looked = f"{book.product_name(shown[0].product)} in {book.title_name(shown[0].title)}"
     parts: list[Part] = [f"{looked}: {len(shown)} runs, {used} of them used"]
@@ -624,7 +626,9 @@ BLOCKS = (
 
 def _plan_summary(book: ClaimBook) -> Html:
     """Return what is asked, and what it takes, in a sentence."""
-    (asked,) = book.of_kind("plan_asked")
+    asked = next(iter(book.of_kind("plan_asked")), None)
+    if asked is None:
+        return Html("")
     return paragraph(
         "To resolve a margin of ",
         book.by_id[claim_id("plan", part="margin")],

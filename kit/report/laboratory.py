@@ -247,9 +247,10 @@ class OpenReview:
             If there is no such chart, product or title, or nothing to draw.
         """
         from kit.page.answers import Charts, narrow
-        from kit.page.pictures import MAKERS, OF_RUNS, TAKES, show_charts
+        from kit.page.pictures import FRAME_MAKERS, MAKERS, TAKES, show_charts
+        from kit.review.look_into import look_into
 
-        known_name(name, MAKERS, "chart")
+        known_name(name, TAKES, "chart")
         for word, given in (("over", over), ("titles", titles), ("products", products)):
             if given and word not in TAKES[name]:
                 raise UsageError(
@@ -257,11 +258,14 @@ class OpenReview:
                     f"{' and '.join(TAKES[name]) or 'nothing'}"
                 )
         asked = self._checked(over=over, titles=titles, products=products)
-        review, book = self.review, narrow(self.book, **asked, suites=True)
-        if name in OF_RUNS:
-            review, book = self._looked_at(asked["titles"], asked["products"]), self.book
+        book = narrow(self.book, **asked, suites=True)
         try:
-            made = MAKERS[name](book, review)
+            if name in FRAME_MAKERS:
+                book = self.book
+                looked = look_into(self._looked_at(asked["titles"], asked["products"]))
+                made = FRAME_MAKERS[name](book, [run.series for run in looked.runs])
+            else:
+                made = MAKERS[name](book)
         except ValueError as error:
             raise UsageError(f"{name}: {error}") from None
         if not made:

@@ -28,7 +28,8 @@ from pathlib import Path
 from typing import Any
 
 from kit import errors
-from kit.claims.claim import file_sha256, load_claims
+from kit.claims.claim import CLAIMS_FORMAT, file_sha256, load_claims
+from kit.claims.of_pages import page_of
 from kit.errors import (
     CellError,
     ExecutionError,
@@ -43,7 +44,7 @@ from kit.package import PACKAGE
 from kit.page.assemble import build_page
 from kit.page.cell_html import CLOSED_MIME, source_text
 from kit.report.files import NewFolder, files_under, new_folder, note_inputs, write_notebook
-from kit.report.template import OWN_HOMES, read_template, tags_of
+from kit.report.template import OWN_HOMES, own_template, read_template, tags_of
 from kit.settings.params import ReviewParams
 from kit.settings.yaml import check_model, read_yaml
 
@@ -646,6 +647,51 @@ def run_template(
         except KitError as error:
             kept = new.keep_half_run(executed, out_dir)
             raise type(error)(f"{name}: {error}\n{kept}") from None
+
+
+def redraw_report(folder: Path, *, to: Path, text: Path | None = None) -> tuple[str, ...]:
+    """Make a finished review's page again from its `claims.json` and text alone.
+
+    Parameters
+    ----------
+    folder : Path
+        The review's folder, or the folder `data` of its bag: `claims.json` alone is read.
+    to : Path
+        The page to write, outside that folder.
+    text : Path, optional
+        The review's text.
+
+    Returns
+    -------
+    tuple of str
+        Ids of the template's cells that claims do not give, see `kit.page.redraw.redraw_page`.
+
+    Raises
+    ------
+    KitError
+        If there are no claims that can be read, they are of an older form, the text does not fit
+        them, or the page cannot be written.
+    """
+    from kit.claims.bound_text import bind_file
+    from kit.page.redraw import redraw_page
+
+    if to.resolve().is_relative_to(folder.resolve()):
+        raise UsageError(f"{to} lies in the review's own folder; write the page elsewhere")
+    book = load_claims(folder)
+    if book.file_format != CLAIMS_FORMAT:
+        raise UsageError(
+            f"{folder.name}: its claims are written as {book.file_format}, which does not hold all "
+            f"a page shows; run the review once more, which writes {CLAIMS_FORMAT}"
+        )
+    template = read_template(own_template(f"{page_of(book.settings['template'])}.ipynb"))
+    bound = None if text is None else bind_file(text, folder)
+    sha256 = file_sha256(folder / "claims.json")
+    page, lacking = redraw_page(template, book, bound, claims_sha256=sha256)
+    try:
+        to.write_text(page, encoding="utf-8")
+    except OSError as error:
+        raise UsageError(f"cannot write {to}: {error.strerror}") from None
+    return lacking
 
 
 def find_template(params_path: Path, template: Path, *, allow_foreign: bool) -> Path:

@@ -211,6 +211,12 @@ def test_run_trace_and_text_belong_together(small):
     done = marginbook("text", folder, text)
     assert done.returncode == 2 and "small.md, line 1" in done.stderr
 
+    done = marginbook("page", folder, small / "again.html", "--json")
+    assert json.loads(done.stdout)["lacking"] == ["environment"]
+    assert "<html" in (small / "again.html").read_text(encoding="utf-8")
+    done = marginbook("page", folder, folder / "report.html")
+    assert done.returncode == 2 and "own folder" in done.stderr
+
 
 def test_wrong_use_exits_with_2():
     assert marginbook("run").returncode == 2

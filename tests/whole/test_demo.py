@@ -21,8 +21,11 @@ import pyarrow.parquet as pq
 import pytest
 
 from kit.claims.claim import read_claims
+from kit.errors import UsageError
 from kit.page.redraw import redraw_cells
+from kit.report.report import redraw_report
 from kit.report.template import own_sources
+from kit.settings.params import load_params
 
 ROOT = Path(__file__).parents[2]
 BENCH = ROOT / "example_runs"
@@ -309,6 +312,24 @@ def test_trace_prints_method_runs_files_and_hashes(made, claims):
     for run in claims["runs"]:
         if run["id"] in claim["runs"]:
             assert run["sha256"] in done.stdout and run["file"] in done.stdout
+
+
+def test_the_page_is_made_again_from_its_claims_and_text_to_the_byte(made, tmp_path):
+    folder = tmp_path / "demo"
+    folder.mkdir()
+    (folder / "claims.json").write_bytes((made[0] / "claims.json").read_bytes())
+    page, words = tmp_path / "page.html", "Not made again: it does not follow from the claims."
+    text = ROOT / "params" / load_params(ROOT / "params" / "demo.yaml").params.text
+    assert redraw_report(folder, to=page, text=text) == ("environment",)
+    before, after = page.read_text(encoding="utf-8").split(f"<p>{words}")
+    first = (made[0] / "report.html").read_text(encoding="utf-8")
+    assert first.startswith(before) and first.endswith(after.partition("</p>")[2])
+    assert len(first) - len(before) - len(after) < 30_000  # what was installed, in a table
+    # Without the text its place says so; the rest stays.
+    assert redraw_report(folder, to=page) == ("text", "environment")
+    assert page.read_text(encoding="utf-8").count(words) == 2
+    with pytest.raises(UsageError, match="in the review's own folder"):
+        redraw_report(folder, to=folder / "page.html")
 
 
 def test_the_executed_demo_is_what_its_claims_give(made):
