@@ -478,6 +478,8 @@ def _setup(book: ClaimBook) -> list[Slide]:
     low = book.family("group", "low").get(str((book.settings.get("metrics") or {}).get("low")), "")
     if low:
         rows.append(("Low", low))
+    if not pen.printed:
+        return []
     unlike = [p for p in differences(book) if p in {s.product for s in standings(book)}]
     alike = listed(short_product(book, p) for p in unlike)
     under = [f"Not alike in all: {alike}"] if unlike else []

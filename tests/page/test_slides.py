@@ -215,3 +215,9 @@ def test_what_is_not_known_is_refused_by_name(demo, tmp_path):
     for wanted in (SlideSet(size="800x600"), SlideSet(ground="glass")):
         with pytest.raises(UsageError, match=r"800x600|glass"):
             write_slides(demo.book, tmp_path, wanted)
+
+
+def test_claims_that_give_no_slide_are_said_to(demo, tmp_path):
+    with pytest.raises(UsageError, match="no slide"):
+        write_slides(replace(demo.book, claims=()), tmp_path / "s")
+    assert not (tmp_path / "s").exists()
