@@ -11,7 +11,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields, is_dataclass
 from functools import wraps
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, get_type_hints
+from typing import IO, TYPE_CHECKING, Annotated, Any, get_type_hints
 
 import typer
 
@@ -26,18 +26,43 @@ app = typer.Typer(
     no_args_is_help=True,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
     help="Reproducible reviews of graphics hardware: raw frame-time logs in, a frozen report out.",
 )
 bench_app = typer.Typer(
     no_args_is_help=True,
     rich_markup_mode=None,
+    context_settings={"help_option_names": ["-h", "--help"]},
     help="Keep a bench: compare it with its journal, and change it lawfully.",
 )
 new_app = typer.Typer(
     no_args_is_help=True,
     rich_markup_mode=None,
+    context_settings={"help_option_names": ["-h", "--help"]},
     help="Start a bench, a params file, or the layout of a log.",
 )
+
+
+def _say_version(wanted: bool) -> None:
+    if wanted:
+        from kit.claims.of_pages import kit_version
+
+        typer.echo(f"marginbook {kit_version()}")
+        raise typer.Exit
+
+
+@app.callback()
+def _options(
+    version: Annotated[
+        bool,
+        typer.Option(
+            "--version", help="Say the version and exit.", callback=_say_version, is_eager=True
+        ),
+    ] = False,
+) -> None:
+    """Take the options that come before a command."""
+
+
 app.add_typer(bench_app, name="bench")
 app.add_typer(new_app, name="new")
 
@@ -78,7 +103,7 @@ def _guarded(command: Callable[..., None]) -> Callable[..., None]:
                     {"ok": False, "error": type(error).__name__, "faults": _fault_list(error)}
                 )
             for line in str(error).splitlines():
-                typer.echo(_printable(line), err=True)
+                typer.echo(_coloured(_printable(line), "red", sys.stderr), err=True)
             raise typer.Exit(error.exit_status) from None
         except KeyboardInterrupt:
             typer.echo("interrupted; nothing half-made was left under a final name", err=True)
@@ -102,6 +127,13 @@ def _spread(plain: inspect.Signature, groups: Mapping[str, type[Any]]) -> inspec
         else:
             parameters.append(parameter)
     return plain.replace(parameters=parameters)
+
+
+def _coloured(text: str, colour: str, stream: IO[str]) -> str:
+    """Return text in a colour where a terminal shows it and NO_COLOR is not set."""
+    # https://no-color.org: any value that is not empty switches colour off.
+    plain = bool(os.environ.get("NO_COLOR")) or not stream.isatty()
+    return text if plain else typer.style(text, fg=colour)
 
 
 def _printable(text: str) -> str:
@@ -140,10 +172,16 @@ def _by(reason: str = "") -> By:
     return By(_printable(who), now, reason.strip())
 
 
+_GOOD, _BAD = ("no faults", "verified", "passed."), ("NOT verified", "failed.", "altered")
+
+
 def _say(lines: list[str]) -> None:
-    """Print lines on standard output."""
+    """Print lines on standard output, outcomes in colour on a terminal."""
     for line in lines:
-        typer.echo(_printable(line))
+        bad = any(word in line for word in _BAD)
+        colour = "red" if bad else "green" if line.endswith(_GOOD) else ""
+        shown = _printable(line)
+        typer.echo(_coloured(shown, colour, sys.stdout) if colour else shown)
 
 
 def _named_pairs(options: list[str], name: str) -> dict[str, str]:
@@ -299,14 +337,39 @@ def _warn_of_benches(params: list[Path]) -> None:
 @_guarded
 def trace(
     folder: ReviewDir,
-    claim: Annotated[str, typer.Argument(metavar="CLAIM", help="A claim's id.")],
+    claim: Annotated[
+        str,
+        typer.Argument(
+            metavar="CLAIM", help="A claim's id, or a reference: 'margin a over b in t'."
+        ),
+    ],
     as_json: Json = False,
 ) -> None:
     """Print a claim's trace: method, inputs, runs, files and hashes."""
+    from kit.claims.bound_text import find_claim
     from kit.claims.claim import load_claims, trace_lines, trace_tree
 
     book = load_claims(folder)
+    claim = find_claim(claim, book)
     _say_json(trace_tree(book, claim)) if as_json else _say(trace_lines(book, claim))
+
+
+@app.command("open")
+@_guarded
+def open_report(
+    folder: Annotated[
+        Path, typer.Argument(metavar="DIR", help="A finished review, or the folder of a season.")
+    ],
+) -> None:
+    """Open a review's report, or a season's index, in the browser."""
+    import webbrowser
+
+    pages = [folder / name for name in ("report.html", "index.html")]
+    page = next((path.resolve() for path in pages if path.is_file()), None)
+    if page is None:
+        raise UsageError(f"{folder.name}: there is neither report.html nor index.html in it")
+    opened = webbrowser.open(page.as_uri())
+    _say([str(page) if opened else f"{page} (no browser could be started)"])
 
 
 @app.command()

@@ -49,8 +49,8 @@ KINDS: Mapping[str, tuple[str, bool, str]] = {
     "line_ends": (
         "line ends changed",
         True,
-        "git changes line ends where .gitattributes does not forbid it: add `* -text` to "
-        "the bench's .gitattributes, delete the logs, and check them out again",
+        "git changes line ends where .gitattributes does not forbid it: add `logs/** "
+        "-text` to the bench's .gitattributes, delete the logs, and check them out again",
     ),
     "vanished": (
         "vanished",

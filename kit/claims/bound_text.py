@@ -27,6 +27,8 @@ margins of the two products it names.
 
 from __future__ import annotations
 
+import contextlib
+import difflib
 import math
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -36,7 +38,7 @@ from pathlib import Path
 from typing import Any
 
 from kit.claims.claim import Claim, ClaimBook, claim_id, load_claims
-from kit.errors import Fault, TextError, did_you_mean
+from kit.errors import Fault, TextError, UsageError, did_you_mean
 from kit.rounding import MINUS, NBSP, margin_words, ratio_text
 from kit.settings.metric import HEADLINE, METRICS
 from kit.settings.params import LoadedParams
@@ -596,6 +598,31 @@ def _find_claim(written: str, book: ClaimBook) -> tuple[Claim, frozenset[str]]:
         guess = did_you_mean(claim_id, book.by_id)
         raise LookupError(f'no such claim "{claim_id}"{guess}')
     return claim, forms
+
+
+def find_claim(text: str, book: ClaimBook) -> str:
+    """Return the id of the claim that an id, or a reference as a bound text has it, stands for.
+
+    Raises
+    ------
+    UsageError
+        If no claim is meant; ids near it are named.
+
+    Notes
+    -----
+    Braces, and ways of writing after `|`, are passed over.
+    """
+    phrase = text.strip().removeprefix("{{").removesuffix("}}").partition("|")[0].strip()
+    meant = phrase
+    if book.get(phrase) is None:
+        with contextlib.suppress(LookupError):
+            meant = _reference_id(phrase.split(), book)
+    if book.get(meant) is not None:
+        return meant
+    near = difflib.get_close_matches(meant, list(book.by_id), n=4)
+    guess = f'; did you mean "{near[0]}"?' if near else ""
+    more = f" Near it, too: {', '.join(near[1:])}" if near[1:] else ""
+    raise UsageError(f'{book.review}: no claim "{text}"{guess}{more}')
 
 
 def _reference_id(words: list[str], book: ClaimBook) -> str:

@@ -752,10 +752,10 @@ def _bar(what: str, reading: Reading) -> Iterator[Reading]:
         yield reading
         return
     with _bars() as bars:
-        task = bars.add_task(what, total=None, visible=False)
+        task = bars.add_task(what, total=None)
 
         def tell(done: int, of: int) -> None:
-            bars.update(task, completed=done, total=of, visible=True)
+            bars.update(task, completed=done, total=of)
 
         yield replace(reading, told=tell)
 

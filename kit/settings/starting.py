@@ -73,8 +73,26 @@ _NEW_PARAMS: dict[str, Any] = {
 }
 
 
+_GIT_ATTRIBUTES = """\
+# Evidence is kept byte for byte: git must not change line ends, nor join two journals by itself.
+logs/** -text -diff
+*.csv -text
+*.yaml -text
+*.jsonl -text merge=binary
+"""
+_GIT_IGNORE = """\
+# The lock, an act under way, and the run sheet as it was before the last act.
+.bench.lock
+.taking-in/
+.before-last-act.csv
+"""
+
+
 def start_bench(folder: Path) -> tuple[Path, ...]:
     """Make a bench folder: a commented `bench.yaml`, an empty run sheet, an empty price list.
+
+    Two more files keep git from changing the bytes of logs, sheets and journal, and from committing
+    what only tells that an act is under way.
 
     Raises
     ------
@@ -85,6 +103,8 @@ def start_bench(folder: Path) -> tuple[Path, ...]:
         "bench.yaml": _starting_bench(),
         "runs.csv": _starting_run_sheet(),
         "prices.csv": "product,price,currency,kind,date,source,note\n",
+        ".gitattributes": _GIT_ATTRIBUTES,
+        ".gitignore": _GIT_IGNORE,
     }
     taken = [name for name in texts if (folder / name).exists()]
     if taken:

@@ -231,6 +231,8 @@ def test_new_files_are_made_once_and_never_overwritten(tmp_path):
         "runs.csv",
         "prices.csv",
         "logs",
+        ".gitattributes",
+        ".gitignore",
     }
     again = marginbook("new", "bench", tmp_path / "b")
     assert again.returncode == 2 and "nothing was written" in again.stderr
