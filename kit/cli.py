@@ -568,6 +568,10 @@ class _AddOptions:
     ] = False
     undo: Annotated[bool, typer.Option("--undo", help="Take back the last take-in.")] = False
     reason: Reason = ""
+    crashed: Annotated[
+        bool,
+        typer.Option("--crashed", help="A run of this product and title that left no log."),
+    ] = False
 
 
 @app.command()
@@ -589,6 +593,15 @@ def add(
         _say_json({**done.to_dict(), "taken_back": list(done.runs)}) if as_json else _say(
             done.to_lines()
         )
+        return
+    if given.crashed:
+        from kit.bench.acts import add_crashed
+
+        fields = {
+            **{"product": given.product, "title": given.title, "session": given.session},
+            **{"began": given.began, **_named_pairs(given.condition or [], "--condition")},
+        }
+        _told(add_crashed(bench, fields, by=_by(given.reason)), as_json)
         return
     intake = add_logs(
         bench,

@@ -324,6 +324,48 @@ def _parsed_bench(work: _Work, text: bytes) -> Bench:
         return replace(read_bench(folder), folder=work.folder)
 
 
+def add_crashed(folder: Path, fields: Mapping[str, str], *, by: By) -> Done:
+    """Enter a run that crashed and left no log: a row with its reason.
+
+    Parameters
+    ----------
+    folder : Path
+    fields : mapping of str to str
+        Product, title and any other column of the run sheet.
+    by : By
+        Who, when and why; the reason stands in the row.
+    """
+    _need_reason(by, "a run that crashed")
+    with locked_bench(folder):
+        work = _take_up(folder)
+        given = {name: text for name, text in fields.items() if text}
+        rows = row_cells(work.sheet)
+        wanted = f"{given.get('product', '')}-{given.get('title', '')}-crashed"
+        run, number = wanted, 1
+        while run in rows:
+            number += 1
+            run = f"{wanted}-{number}"
+        row = {**given, "run": run, "status": "crashed", "reason": by.reason}
+        header = tuple(dict.fromkeys([*work.sheet.header, *row]))
+        pad = ("",) * (len(header) - len(work.sheet.header))
+        lines = [(line, (*cells, *pad)) for line, cells in work.sheet.rows]
+        sheet = replace(
+            work.sheet,
+            header=header,
+            rows=(*lines, (len(lines) + 2, tuple(row.get(name, "") for name in header))),
+        )
+        parse_run_sheet(sheet, work.bench)
+        after = write_sheet_text(sheet)
+        row = dict(sorted(row.items()))
+        items = [row_item(run, None, row), _sheet_item(work.before, after)]
+        intent = Intent(
+            "add", {run: hash_cells(row)}, _sha(after), _sha(work.before),
+            work.lines("add", by, items),
+        )  # fmt: skip
+        commit(folder, intent, Files(work.before, after))
+    return Done("add", work.number, (f"{run}: crashed, {by.reason}",), (run,), work.recovered)
+
+
 def rename(folder: Path, what: str, old: str, new: str, *, by: By) -> Done:
     """Give a product or a title another id in `bench.yaml`; the rows of the run sheet follow.
 

@@ -53,6 +53,9 @@ _CONDITIONS_FILE = "conditions.yaml"
 _PLACEHOLDER = re.compile(r"\{([^{}]*)\}")
 _FIELD = re.compile(r"[a-z0-9][a-z0-9._-]*|_", re.ASCII)
 _CLOSED_FIELDS = ("product", "title", "layout")
+# Which pass of a product in a title: no column, but the end of the run's id.
+_PASS = "pass"
+_PACKED = (".gz", ".zst")
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +68,9 @@ class Naming:
         Fields that hold for every log, by column of the run sheet.
     pattern : str
         Of file names, such as ``{title}-t{product}-{session}.csv``; `{_}` is passed over. Without
-        an ending it is compared with the name up to its first dot.
+        an ending it is compared with the name up to its first dot; ``.gz`` and ``.zst`` need not
+        stand in it. With folders (``{product}/{title}-{pass}.csv``) it is compared with those above
+        the file, too. `{pass}` counts a product's passes in a title and ends the run's id.
     maps : mapping of str to mapping of str to str
         By field, what a text in a name or an index stands for: product -> 8 -> threads-8.
     columns : mapping of str to str
@@ -172,7 +177,9 @@ def _describe_log(
     beside = _beside(path)
     sources: list[tuple[str, Mapping[str, str]]] = [("an option", naming.options)]
     if naming.pattern:
-        fields = _match_name(path.name, naming, bench, shown=shown)
+        # A pattern with folders in it is compared with as many folders of the path.
+        depth = naming.pattern.count("/") + 1
+        fields = _match_name("/".join(path.parts[-depth:]), naming, bench, shown=shown)
         sources.append(("the file name", _mapped(fields, naming)))
     if row is not None:
         sources.append((f"{row.file}, line {row.line}", _mapped(row.fields, naming)))
@@ -261,7 +268,10 @@ def _match_name(name: str, naming: Naming, bench: Bench, *, shown: str) -> dict[
         If the pattern itself cannot be used.
     """
     literal_end = naming.pattern.rpartition("}")[2]
-    text = name if "." in literal_end else _stem(name)
+    folders, slash, name = name.rpartition("/")
+    if "." in literal_end and not literal_end.endswith(_PACKED):
+        name = next((name.removesuffix(e) for e in _PACKED if name.endswith(e)), name)
+    text = folders + slash + (name if "." in literal_end else _stem(name))
     for known, strict in ((bench, True), (bench, False), (None, False)):
         first, last = (
             re.fullmatch(_pattern_to_regex(naming, known, greedy=greedy, strict=strict), text)
@@ -765,9 +775,13 @@ def _name_runs(sheet: SheetText, new: Sequence[Candidate]) -> None:
     used |= {one.fields["run"] for one in new if "run" in one.fields}
     for one in new:
         one.fields["log"] = one.file
+        number_of_pass = one.fields.pop(_PASS, "")
         if "run" in one.fields or one.path is None:
             continue
         name = PurePosixPath(one.file).name
+        if number_of_pass:
+            parts = (one.fields.get("product"), one.fields.get("title"), number_of_pass)
+            name = "-".join(part for part in parts if part).replace(".", "-")
         stem = re.sub(r"[^A-Za-z0-9._-]+", "-", name[:1] + name[1:].partition(".")[0])
         stem = stem.strip("-")[:100] or "run"  # in a spreadsheet "-x" would be a formula
         run, number = stem, 1
@@ -797,13 +811,25 @@ def _checked_rows(
         whole = parse_run_sheet(replace(sheet, header=header, rows=tuple(rows)), bench)
     except BenchError as error:
         faults = [
-            Fault(new[fault.line - _NEW_LINE].shown, fault.message, key=fault.key)
+            Fault(new[fault.line - _NEW_LINE].shown, _of_new(fault.message, new), key=fault.key)
             if fault.line is not None and fault.line >= _NEW_LINE
             else fault
             for fault in error.faults
         ]
         raise BenchError(faults) from None
     return whole[len(sheet.rows) :]
+
+
+def _of_new(message: str, new: Sequence[Candidate]) -> str:
+    """Return a message in which the line of a new row is told by its log."""
+    return re.sub(
+        r"first on line (\d{10,});.*",
+        lambda m: (
+            f"first by {new[int(m[1]) - _NEW_LINE].shown}; every run has its own id: write "
+            "{pass} in the pattern in place of {run}"
+        ),
+        message,
+    )
 
 
 def _cells(header: Sequence[str], one: Candidate) -> tuple[str, ...]:

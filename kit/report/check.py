@@ -14,6 +14,7 @@ from kit.claims.bound_text import bind_review_text
 from kit.claims.claim import ClaimBook
 from kit.claims.of_pages import make_claims
 from kit.margins.drift import Drift
+from kit.report.remarks import remarks_on
 from kit.review.health import Health, measure_health
 from kit.review.walk import load_review, work_out
 from kit.rounding import number
@@ -36,6 +37,7 @@ class CheckReport:
     health: Health  # what is stale, missing, and first to run
     drift: tuple[str, ...] = ()  # what a re-test tells, a line each
     evidence: Evidence | None = None  # the whole bench beside its journal
+    remarks: tuple[str, ...] = ()  # what to look at before publishing
 
     def to_dict(self) -> dict[str, Any]:
         """Return the report as plain data."""
@@ -56,6 +58,7 @@ class CheckReport:
             "to_run": [_plain(task) for task in self.health.tasks],
             "drift": list(self.drift),
             "evidence": self.evidence.to_dict() if self.evidence else None,
+            "remarks": list(self.remarks),
             "faults": [],
         }
 
@@ -72,6 +75,7 @@ class CheckReport:
         lines += [f"  {words}" for words in (*self._old_and_missing(), *self.drift)]
         if self.figures_in_text:
             lines.append(f"  {self.figures_in_text} figures in the text, all bound")
+        lines += [f"  look at this: {remark}" for remark in self.remarks]
         if self.evidence is not None:
             lines += [f"  {line}" for line in self.evidence.to_lines()]
         return lines
@@ -161,4 +165,5 @@ def check_review(params_path: Path, *, full: bool = False) -> CheckReport:
         health=measure_health(review, results),
         drift=_drift_lines(results.drifts, book),
         evidence=evidence,
+        remarks=remarks_on(review, results),
     )

@@ -9,6 +9,7 @@ installed, stand in a hidden file beside the folder, which no one publishes.
 from __future__ import annotations
 
 import contextlib
+import hashlib
 import json
 import os
 import secrets
@@ -18,8 +19,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from kit.errors import ExecutionError, SealError, UsageError
+from kit.bench.prices import read_prices
+from kit.bench.runs import read_run_sheet
+from kit.claims.of_pages import kit_version
+from kit.errors import ExecutionError, KitError, SealError, UsageError
 from kit.page.environment import installed_versions
+from kit.settings.params import load_params
 
 # JupyterLab's own, of no use here; and slides, which a command draws again from the claims.
 KEPT_ANYWAY = {".ipynb_checkpoints", "slides"}
@@ -200,6 +205,53 @@ def _inputs_file(folder: Path) -> Path:
     return folder.parent / f".{folder.name}.inputs"
 
 
+def rests_on(params_path: Path) -> dict[str, str]:
+    """Return a key of each thing a review rests on: a name in words, and a SHA-256 of what it is.
+
+    Logs are told by size and time, as a build tool tells its sources: a later run reads and hashes
+    them.
+
+    Raises
+    ------
+    KitError
+        If params or bench cannot be read.
+    """
+    loaded = load_params(params_path)
+    params, bench = loaded.params, loaded.bench
+    wanted = set(params.products)
+    rows = [row for row in read_run_sheet(bench) if row.product in wanted]
+    logs = {row.log: bench.folder / row.log for row in rows if row.log}
+    stats = [
+        f"{name} {p.stat().st_size} {p.stat().st_mtime_ns}" if p.is_file() else f"{name} gone"
+        for name, p in sorted(logs.items())
+    ]
+    prices = [repr(row) for row in read_prices(bench)]
+    text = params_path.parent / params.text if params.text else None
+    known = {
+        "params": loaded.path.read_bytes().hex(),
+        "text": text.read_bytes().hex() if text is not None and text.is_file() else "",
+        "bench.yaml": (bench.folder / "bench.yaml").read_bytes().hex(),
+        "rows of the run sheet": "\n".join(f"{row.run} {row.row_sha256}" for row in rows),
+        "logs": "\n".join(stats),
+        "prices": "\n".join(prices),
+        "marginbook": kit_version(),
+    }
+    return {name: hashlib.sha256(what.encode()).hexdigest() for name, what in known.items()}
+
+
+def why_stale(folder: Path, params_path: Path) -> str:
+    """Say why a finished review is not what its inputs would give now, or nothing."""
+    try:
+        noted = json.loads(_inputs_file(folder).read_text(encoding="utf-8"))["rests_on"]
+        now = rests_on(params_path)
+        changed = [name for name in now if noted.get(name) != now[name]]
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        return "nothing beside it says what it was made from"
+    except KitError as error:
+        return str(error).splitlines()[0]
+    return f"changed since: {', '.join(changed)}" if changed else ""
+
+
 def note_inputs(folder: Path, params_path: Path) -> None:
     """Note what a review in `folder` was made from. The path is noted from the folder above."""
     away = os.path.relpath(params_path.resolve(), folder.parent.resolve())
@@ -207,6 +259,7 @@ def note_inputs(folder: Path, params_path: Path) -> None:
         "format": _FORMAT,
         "params": Path(away).as_posix(),
         "installed": installed_versions(),
+        "rests_on": rests_on(params_path),
     }
     text = json.dumps(noted, indent=1, sort_keys=True, ensure_ascii=False) + "\n"
     part = _inputs_file(folder).with_suffix(f".{os.getpid()}")

@@ -44,6 +44,7 @@ from kit.page.html import (
     paragraph,
     text_html,
 )
+from kit.report.files import why_stale
 from kit.rounding import ratio_text, table_csv
 from kit.screening.flags import few
 from kit.settings.metric import HEADLINE
@@ -399,17 +400,20 @@ class Outcome:
     params: Path
     exit_status: int
     message: str  # the report's path, or what went wrong
+    why: str = ""  # what made a review stale that was finished before
 
     def to_dict(self) -> dict[str, Any]:
         """Return the same as plain data."""
         return {
-            "params": self.params.name, "exit_status": self.exit_status, "message": self.message
+            "params": self.params.name, "exit_status": self.exit_status, "message": self.message,
+            **({"why": self.why} if self.why else {}),
         }  # fmt: skip
 
     def to_line(self) -> str:
         """Return one line: the params file, and the report's path or what went wrong."""
         failed = f"failed with status {self.exit_status}: " if self.exit_status else ""
-        return f"{self.params.name}: {failed}{self.message}"
+        stale = f" (run again, {self.why})" if self.why else ""
+        return f"{self.params.name}: {failed}{self.message}{stale}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -519,7 +523,8 @@ def run_reviews(
     if doubled:
         raise UsageError(f"named twice: {', '.join(doubled)}; name each params file once")
     _refuse_shared_folders(params)
-    waiting = [p for p in params if not (options.resume and _is_finished(p, out_dir))]
+    why = {p: _why_run(p, out_dir) if options.resume else "asked for" for p in params}
+    waiting = [p for p in params if why[p]]
     outcomes = {p: Outcome(p, 0, "finished before, left as it is") for p in params}
     words, cluster = options.to_words(), options.reading.cluster
     if cluster:
@@ -528,6 +533,8 @@ def run_reviews(
         ended = _in_processes(waiting, [*words, "--out", str(out_dir)], options.jobs)
     before = [outcomes[p] for p in params if p not in waiting]
     for outcome in (*before, *_shown_progress(ended, len(waiting), "reviews")):
+        if why[outcome.params].startswith("changed"):
+            outcome = replace(outcome, why=why[outcome.params])
         outcomes[outcome.params] = outcome
         told(outcome)
     written = write_season(out_dir, baseline=against)
@@ -715,8 +722,8 @@ def _put_in_place(delivery: _Delivery, outcome: Outcome, out_dir: Path) -> Outco
     return replace(outcome, message=str(folder / "report.html"))
 
 
-def _is_finished(params: Path, out_dir: Path) -> bool:
-    """Return whether a review's folder holds a report made from the params as they are now."""
+def _why_run(params: Path, out_dir: Path) -> str:
+    """Say why a review is to be run, not finished or stale; nothing if it need not be."""
     from kit.claims.claim import file_sha256, load_claims
     from kit.errors import KitError
     from kit.settings.params import load_params
@@ -725,9 +732,12 @@ def _is_finished(params: Path, out_dir: Path) -> bool:
         review = load_params(params).params.review
         book = load_claims(out_dir / review)
     except KitError:
-        return False
-    report = out_dir / review / "report.html"
-    return report.is_file() and book.params_sha256 == file_sha256(params)
+        return "not finished"
+    if not (out_dir / review / "report.html").is_file():
+        return "not finished"
+    if book.params_sha256 != file_sha256(params):
+        return "changed since: params"
+    return why_stale(out_dir / review, params)
 
 
 T = TypeVar("T")

@@ -174,6 +174,11 @@ def _starting_params(*, review: str = "my-review", bench: str = "../my-bench") -
     return _text(ReviewParams, given, "params", "What one review compares, and how.")
 
 
+def starting_values() -> dict[str, str]:
+    """Return texts of a new params file that no published review should have."""
+    return {key: _NEW_PARAMS[key] for key in ("title", "byline")}
+
+
 def _starting_run_sheet() -> str:
     """Return the text of a new `runs.csv`: the usual columns, no row."""
     return ",".join(NEW_SHEET) + "\n"

@@ -14,8 +14,10 @@ import pytest
 from kill_points import ATTEMPTS, run_kills, run_steps
 
 from kit.bench import transaction as takein
-from kit.bench.acts import undo
+from kit.bench.acts import add_crashed, undo
+from kit.bench.evidence import check_evidence
 from kit.bench.intake import add_logs
+from kit.bench.journal import By
 from kit.bench.runs import read_run_sheet, read_runs
 from kit.bench.transaction import locked_bench
 from kit.errors import BenchError, KitError, RunFileError, UsageError
@@ -578,3 +580,57 @@ def test_a_bench_that_may_not_be_written_says_so(small, tmp_path):
                 os.seteuid(0)
             bench.chmod(0o755)
         assert sorted(path.name for path in bench.iterdir()) == ["bench.yaml"]
+
+
+@pytest.mark.parametrize(
+    ("names", "pattern"),
+    [
+        (["alder-4_weir_1.csv.gz", "alder-4-lite_weir_1.csv.gz"], "{product}_{title}_{pass}.csv"),
+        (["alder-4/weir-1.csv", "alder-4-lite/weir-1.csv"], "{product}/{title}-{pass}.csv"),
+        (
+            ["alder-4/monday/weir-1.csv", "alder-4-lite/x/weir-1.csv"],
+            "{product}/{_}/{title}-{pass}",
+        ),
+    ],
+    ids=["packed, as README has it", "folders", "a folder passed over"],
+)
+def test_passes_are_counted_by_product_and_title(small, tmp_path, names, pattern):
+    (small / "bench.yaml").write_text(SMALL_BENCH.replace('files: "*.csv"', 'files: "*.csv*"'))
+    for number, name in enumerate(names):
+        path = tmp_path / "today" / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        text = f"ms\n{16 + number}.5\n" + "16.5\n" * 40
+        path.write_bytes(gzip.compress(text.encode()) if name.endswith(".gz") else text.encode())
+    add_logs(small, [tmp_path / "today"], pattern=pattern)
+    rows = rows_of(small)
+    assert {(r.run, r.product, r.title) for r in rows} == {
+        ("alder-4-weir-1", "alder-4", "weir"),
+        ("alder-4-lite-weir-1", "alder-4-lite", "weir"),
+    }
+    path.write_text("ms\n" + "18.5\n" * 40) if not name.endswith(".gz") else path.write_bytes(
+        gzip.compress(b"ms\n" + b"18.5\n" * 40)
+    )
+    again = add_logs(small, [tmp_path / "today"], pattern=pattern)  # the same pass on another day
+    assert [one.row.run for one in again.added] == ["alder-4-lite-weir-1-2"]
+
+
+def test_ids_that_meet_are_told_by_their_logs(small, tmp_path):
+    for product in ("alder-4", "alder-4-lite"):
+        write_log(tmp_path / f"{product}_weir_1.csv", 16 + len(product))
+    logs = sorted(tmp_path.glob("*_1.csv"))
+    with pytest.raises(BenchError, match=r'"1" is used twice, first by alder-4.*write \{pass\}'):
+        add_logs(small, logs, pattern="{product}_{title}_{run}.csv")
+
+
+def test_a_run_that_left_no_log_is_a_row_with_its_reason(small, tmp_path):
+    add_logs(small, [write_log(tmp_path / "a.csv")], fields={"product": "alder-4", "title": "weir"})
+    why = By("x", "2026-11-25T08:00:00+00:00", "froze at the gate")
+    given = {"product": "alder-4", "title": "weir", "session": ""}
+    assert add_crashed(small, given, by=why).runs == ("alder-4-weir-crashed",)
+    assert add_crashed(small, given, by=why).runs == ("alder-4-weir-crashed-2",)
+    row = rows_of(small)[1]
+    assert (row.status, row.reason) == ("crashed", "froze at the gate")
+    assert check_evidence(small, depth="full").differences == ()
+    with pytest.raises(BenchError, match='no title "wier"'):
+        add_crashed(small, {**given, "title": "wier"}, by=why)
+    assert undo(small).runs == ("alder-4-weir-crashed-2",)

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import json
+import os
 import shutil
 from pathlib import Path
 
 import pytest
+from small_bench import small_bench, write_bench
 
 from kit.errors import SealError
-from kit.report.files import _inputs_file, note_inputs, read_inputs
+from kit.report.files import _inputs_file, note_inputs, read_inputs, why_stale
 
 
 @pytest.fixture
@@ -61,3 +63,27 @@ def test_a_params_file_that_moved_is_said(folder, tmp_path):
     (tmp_path / "params" / "quill.yaml").unlink()
     with pytest.raises(SealError, match="is not where it was"):
         read_inputs(folder)
+
+
+@pytest.mark.parametrize(
+    ("file", "old", "new", "said"),
+    [
+        ("bench/runs.csv", "p0-t0-0", "p0-t0-9", "rows of the run sheet"),
+        ("bench/prices.csv", "p0,", "p1,", "prices"),
+        ("bench/bench.yaml", "Part 0", "Part Nought", "bench.yaml"),
+        ("bench/logs/p1-t1-1.csv", "1", "1", "logs"),
+    ],
+)
+def test_what_made_a_review_stale_is_said(tmp_path, file, old, new, said):
+    params = write_bench(small_bench(products=2, titles=2), tmp_path)
+    folder = tmp_path / "out" / "made"
+    folder.mkdir(parents=True)
+    assert "nothing beside it" in why_stale(folder, params)
+    note_inputs(folder, params)
+    assert why_stale(folder, params) == ""
+    path = tmp_path / file
+    text = path.read_text(encoding="utf-8")
+    assert old in text
+    os.utime(path, (1, 1))
+    path.write_text(text.replace(old, new, 1), encoding="utf-8")
+    assert why_stale(folder, params) == f"changed since: {said}"
