@@ -568,6 +568,11 @@ class _AddOptions:
     ] = False
     undo: Annotated[bool, typer.Option("--undo", help="Take back the last take-in.")] = False
     reason: Reason = ""
+    guess: Annotated[
+        bool,
+        typer.Option("--guess", help="Look at a folder, show what seems to be what, then ask."),
+    ] = False
+    yes: Annotated[bool, typer.Option("--yes", help="With --guess: do not ask.")] = False
     crashed: Annotated[
         bool,
         typer.Option("--crashed", help="A run of this product and title that left no log."),
@@ -603,6 +608,9 @@ def add(
         }
         _told(add_crashed(bench, fields, by=_by(given.reason)), as_json)
         return
+    if given.guess:
+        _add_guessed(bench, logs or [], given, as_json)
+        return
     intake = add_logs(
         bench,
         logs or [],
@@ -618,6 +626,23 @@ def add(
         dry_run=given.dry_run,
         by=_by(given.reason),
     )
+    _say_json(intake.to_dict()) if as_json else _say(intake.to_lines())
+
+
+def _add_guessed(bench: Path, logs: list[Path], given: _AddOptions, as_json: bool) -> None:
+    """Show what a folder of logs seems to hold; take it in if that is agreed to."""
+    from kit.bench.guess import guess_folder, take_guess
+
+    if len(logs) != 1 or not logs[0].is_dir():
+        raise UsageError("--guess looks at one folder: marginbook add BENCH FOLDER --guess")
+    guess = guess_folder(bench, logs[0])
+    for line in guess.to_lines():
+        typer.echo(_printable(line), err=as_json)
+    if given.dry_run:
+        return
+    if not given.yes and not typer.confirm("Take them in so?", err=as_json):
+        raise UsageError("nothing was taken in; use --pattern or --index to say what is what")
+    intake = take_guess(bench, guess, session=given.session, by=_by(given.reason))
     _say_json(intake.to_dict()) if as_json else _say(intake.to_lines())
 
 

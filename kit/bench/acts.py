@@ -324,6 +324,27 @@ def _parsed_bench(work: _Work, text: bytes) -> Bench:
         return replace(read_bench(folder), folder=work.folder)
 
 
+def enter_names(folder: Path, new: Mapping[str, Mapping[str, Any]], *, by: By) -> None:
+    """Write new products, titles and layouts into `bench.yaml`, as an entry of the journal.
+
+    Raises
+    ------
+    BenchError
+        If `bench.yaml` would not be one then.
+    """
+    with locked_bench(folder):
+        work = _take_up(folder)
+        text = (folder / "bench.yaml").read_text(encoding="utf-8")
+        for key, entries in new.items():
+            text = _with_entries(text, key, entries)
+        items = [
+            {"kind": "name", "what": key, "was": "", "now": name}
+            for key, entries in new.items()
+            for name in entries
+        ]
+        _change(work, "enter", by, {}, items=items, bench_yaml=text.encode())
+
+
 def add_crashed(folder: Path, fields: Mapping[str, str], *, by: By) -> Done:
     """Enter a run that crashed and left no log: a row with its reason.
 
@@ -498,9 +519,9 @@ def _to_undo(work: _Work, state: BenchState, entry: int | None) -> Entry:
         raise BenchError.at(name, f"{entries[entry].in_words()} cannot be taken back")
     if entry in state.undone:
         raise BenchError.at(name, f"{entries[entry].in_words()} was taken back already")
-    if entries[entry].act == "adopt":
+    if entries[entry].act in {"adopt", "enter"}:
         raise BenchError.at(
-            name, f"{entries[entry].in_words()} changed nothing in the bench; edit the rows anew"
+            name, f"{entries[entry].in_words()} changed no row; edit rows and bench.yaml anew"
         )
     return entries[entry]
 

@@ -1,0 +1,111 @@
+"""A folder of logs guessed whole, as README's step 6 has it; where names do not tell, refused."""
+
+from __future__ import annotations
+
+import gzip
+from pathlib import Path
+
+import numpy as np
+import pytest
+from typer.testing import CliRunner
+
+from kit.bench.evidence import check_evidence
+from kit.bench.guess import guess_folder, take_guess
+from kit.bench.runs import read_run_sheet, read_runs
+from kit.cli import app
+from kit.errors import UsageError
+from kit.settings.bench_file import read_bench
+from kit.settings.starting import start_bench
+
+STYLES = {
+    "accelerator-a_canyon_1.csv.gz": "{product}_{title}_{n}.csv.gz",
+    "a/canyon-1.csv": "{product}/{title}-{n}.csv",
+    "A B/Canyon Road/3 1.csv": "{product}/{title}/3 {n}.csv",
+    "monday": "monday/{product}_{title}_{n}.csv",
+}
+
+
+@pytest.fixture
+def bench(tmp_path) -> Path:
+    folder = tmp_path / "Prüf stand" / "my bench"
+    start_bench(folder)
+    return folder
+
+
+def record(
+    folder: Path, pattern: str, *, products: list[str], titles: list[str]
+) -> dict[Path, float]:
+    """Write logs in another layout than the new bench's; return each log's mean frame time."""
+    rng = np.random.default_rng(4)
+    means = {}
+    for product in products:
+        for title in titles:
+            for n in range(1, 4):
+                path = folder / pattern.format(product=product, title=title, n=n)
+                path.parent.mkdir(parents=True, exist_ok=True)
+                ms = np.round(16 + rng.random(200), 3)
+                text = "frame;ms_shown;power_w\n" + "".join(
+                    f"{i};{v};40.0\n" for i, v in enumerate(ms)
+                )
+                data = text.encode()
+                path.write_bytes(gzip.compress(data) if path.suffix == ".gz" else data)
+                means[path] = float(ms.mean())
+    return means
+
+
+@pytest.mark.parametrize("style", STYLES)
+def test_the_step_as_readme_prints_it(bench, tmp_path, style):
+    products = ["accelerator-a", "accelerator-b"] if "accel" in style else ["A 1", "B 2"]
+    products = products if " " in style or "accel" in style else ["a", "b"]
+    today = tmp_path / "logs of today"
+    means = record(today, STYLES[style], products=products, titles=["canyon", "weir"])
+    (today / "notes.pdf").write_bytes(b"%PDF-1.7")
+    done = CliRunner().invoke(
+        app, ["add", str(bench), str(today), "--guess", "--session", "monday", "--yes"]
+    )
+    assert done.exit_code == 0, done.output
+    assert "12 added, 0 not" in done.output and "passed over 1 files" in done.output
+    read = read_bench(bench)
+    rows = read_run_sheet(read)
+    assert len(rows) == 12 and len({(r.product, r.title) for r in rows}) == 4
+    assert {r.session for r in rows} <= {"monday", "1", "2", "3"}
+    for run in read_runs(rows, read):
+        assert min(abs(run.log.frame_ms.mean() - mean) for mean in means.values()) < 1e-9
+    assert check_evidence(bench, depth="full").differences == ()
+
+
+def test_known_products_and_titles_are_found_by_id_or_name_wherever_they_stand(bench, tmp_path):
+    today = tmp_path / "today"
+    record(
+        today,
+        "{title}/{product}_{n}.csv",
+        products=["new-part", "old-part"],
+        titles=["A fixed scene"],
+    )
+    guess = guess_folder(bench, today)
+    assert {(f["product"], f["title"]) for f in guess.fields.values()} == {
+        ("new-part", "my-scene"), ("old-part", "my-scene"),
+    }  # fmt: skip
+    assert set(guess.new) == {"layouts"}
+    assert "part 1 of path and name, title: A fixed scene" in guess.parts
+
+
+def test_a_dry_run_and_a_no_write_nothing(bench, tmp_path):
+    today = tmp_path / "today"
+    record(today, "{product}_{title}_{n}.csv", products=["a", "b"], titles=["weir"])
+    before = {p: p.read_bytes() for p in bench.rglob("*") if p.is_file()}
+    words = ["add", str(bench), str(today), "--guess"]
+    assert CliRunner().invoke(app, [*words, "--dry-run"]).exit_code == 0
+    refused = CliRunner().invoke(app, words, input="n\n")
+    assert refused.exit_code == 2 and "nothing was taken in" in refused.output
+    assert {p: p.read_bytes() for p in bench.rglob("*") if p.is_file()} == before
+
+
+def test_names_that_do_not_tell_are_refused(bench, tmp_path):
+    today = tmp_path / "today"
+    record(today, "{n}.csv", products=["a"], titles=["weir"])
+    with pytest.raises(UsageError, match="cannot tell product and title from names such as 1"):
+        guess_folder(bench, today)
+    with pytest.raises(UsageError, match="there is no log in it"):
+        (tmp_path / "empty").mkdir()
+        take_guess(bench, guess_folder(bench, tmp_path / "empty"))
