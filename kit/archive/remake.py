@@ -32,6 +32,7 @@ from kit.archive.contents import (
     input_items,
     review_scope,
     ro_crate,
+    text_path,
 )
 from kit.archive.rebuild import CLAIMS_PATH, Fresh, same_figure
 from kit.archive.unbag import SIGNATURE_FOLDER, Bag, Listing, read_json
@@ -176,6 +177,8 @@ def _make(
 ) -> None:
     """Make every file of the payload; `made` keeps what there is when a step fails."""
     scope = review_scope(params_path)
+    if scope.loaded.params.text is not None:
+        text_path(scope.loaded.params.text)  # refuses one outside, before anything reads it
     name = PurePosixPath(scope.loaded.params.template.replace("\\", "/")).name
     closed, variables = write_here(
         own_template(name), params_path, folder=folder, reading=made.reading
@@ -317,6 +320,8 @@ def _words_of_picture(text: str) -> str:
 
 def _without_last_bits(path: str, one: str, other: str) -> tuple[str, str]:
     """Return the second text with each number that is nearly the first's written as there."""
+    if not path.endswith((".json", ".csv", ".ipynb", ".html")) or not path.startswith("data/"):
+        return one, other
     first, second = _NUMBER.findall(one), _NUMBER.findall(other)
     if len(first) != len(second):
         return one, other

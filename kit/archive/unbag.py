@@ -35,6 +35,7 @@ from kit.archive.bag import (
     name_fault,
     oxum,
 )
+from kit.claims.claim import once_each
 from kit.errors import Finding, HostileBagError, SealError
 
 MAX_FILES = 50_000
@@ -90,6 +91,8 @@ def _unpack_zip(path: Path, into: Path) -> Path:
         with zipfile.ZipFile(path) as archive:
             entries = archive.infolist()
             top = _check_entries(entries, packed=path.stat().st_size)
+            if faults := list(_heads_apart(path, entries, ends_at=archive.start_dir)):
+                raise HostileBagError(faults[:SHOWN])
             for entry in entries:
                 if not entry.is_dir():
                     _unpack_entry(archive, entry, into)
@@ -163,12 +166,73 @@ def _entry_faults(entry: zipfile.ZipInfo, name: str) -> Iterator[tuple[str, str]
         yield "a plain relative path", fault
     if stat.S_IFMT(mode) not in {0, stat.S_IFREG, stat.S_IFDIR}:
         yield "a regular file", _kind_of_file(mode)
+    if mode & 0o7000:
+        yield "a file without rights of its owner", f"mode {mode & 0o7777:o}"
+    if entry.comment:
+        yield "no comment", f"{len(entry.comment)} bytes of one"
+    for finding in _odd_fields(name, entry.extra):
+        yield finding.expected, finding.found
     if entry.flag_bits & 1:
         yield "a file that can be read", "it is encrypted"
     if entry.compress_type not in {zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED}:
         yield "stored or deflated", "other compression"
     if entry.file_size > MAX_FILE_BYTES:
         yield f"at most {MAX_FILE_BYTES} bytes", f"{entry.file_size} bytes"
+
+
+def _heads_apart(path: Path, entries: list[zipfile.ZipInfo], *, ends_at: int) -> Iterator[Finding]:
+    """Yield a finding where a zip's own heads say otherwise than its list of entries.
+
+    Some tools go by the one, some by the other; nothing may stand before, between or after the
+    files (APPNOTE.TXT, sections 4.3.7 and 4.3.9).
+    """
+    at = 0
+    with path.open("rb") as stream:
+        for entry in sorted(entries, key=lambda entry: entry.header_offset):
+            name = printable(entry.orig_filename)
+            if entry.header_offset != at:
+                yield _structure_fault(name, f"its head at byte {at}", f"{entry.header_offset}")
+                return
+            stream.seek(at)
+            head = stream.read(_ZIP_HEAD.size)
+            if len(head) < _ZIP_HEAD.size or head[:4] != b"PK\x03\x04":
+                yield _structure_fault(name, "the head of a file", "none")
+                return
+            flags, method, crc, packed, size, name_bytes, extra_bytes = _ZIP_HEAD.unpack(head)[2:]
+            named = stream.read(name_bytes)
+            extra = stream.read(extra_bytes)
+            coded = "utf-8" if flags & 0x800 else "cp437"
+            said: tuple[Any, ...] = (flags, method, named.decode(coded, "replace"))
+            listed: tuple[Any, ...] = (entry.flag_bits, entry.compress_type, entry.orig_filename)
+            streamed = bool(flags & 0x8)  # its sizes stand behind it
+            if not streamed and packed != 0xFFFFFFFF:
+                said += (crc, packed, size)
+                listed += (entry.CRC, entry.compress_size, entry.file_size)
+            if said != listed:
+                yield _structure_fault(name, f"{listed}, as the list of entries has it", f"{said}")
+            yield from _odd_fields(name, extra)
+            at = stream.tell() + entry.compress_size
+            if streamed:
+                stream.seek(at)
+                marked = stream.read(4) == b"PK\x07\x08"
+                at += (4 if marked else 0) + (20 if entry.file_size > 0xFFFFFFFF else 12)
+    if at != ends_at:
+        yield _structure_fault(".", f"the list of entries at byte {at}", f"{ends_at}")
+
+
+_ZIP_HEAD = struct.Struct("<4sHHH4xLLLHH")
+# Extra fields that say nothing of a name or content: times, owners, sizes past 4 GB.
+_KNOWN_FIELDS = {0x0001, 0x000A, 0x5455, 0x5855, 0x7855, 0x7875}
+
+
+def _odd_fields(name: str, extra: bytes) -> Iterator[Finding]:
+    """Yield a finding for each extra field of an entry that could give it another name."""
+    while extra:
+        kind, length = struct.unpack("<HH", extra[:4]) if len(extra) >= 4 else (0, 0)
+        if kind not in _KNOWN_FIELDS or len(extra) < 4 + length:
+            yield _structure_fault(name, "no extra field but times and owners", f"{kind:#06x}")
+            return
+        extra = extra[4 + length :]
 
 
 def _unpack_entry(archive: zipfile.ZipFile, entry: zipfile.ZipInfo, into: Path) -> None:
@@ -371,7 +435,10 @@ def _read_manifest(bag: Bag, name: str, findings: list[Finding]) -> dict[str, st
     hashes: dict[str, str] = {}
     if name not in bag.files:
         return hashes
-    lines = _text(bag, name, findings).splitlines()
+    # Only LF and CRLF end a line: other programs take other marks for part of a name.
+    lines = [line.removesuffix("\r") for line in _text(bag, name, findings).split("\n")]
+    if lines and not lines[-1]:
+        lines.pop()
     if len(lines) > MAX_FILES:
         findings.append(_structure_fault(name, f"at most {MAX_FILES} lines", f"{len(lines)}"))
         lines = []
@@ -475,7 +542,7 @@ def read_json(bag: Bag, path: str) -> Any:
     if sum(data.count(mark) for mark in (b"[", b"{", b",")) > MAX_JSON_PARTS:
         raise SealError(f"{path}: more than {MAX_JSON_PARTS} brackets and commas")
     try:
-        return json.loads(data)
+        return json.loads(data.decode("utf-8"), object_pairs_hook=once_each)
     except RecursionError:
         raise SealError(f"{path}: nested deeper than any file this kit writes") from None
     except ValueError as error:

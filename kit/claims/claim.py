@@ -465,6 +465,16 @@ def finite(value: float | None) -> float | None:
     return value if value is not None and math.isfinite(value) else None
 
 
+def once_each(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    """Return an object's keys and values; readers differ on which of two like keys holds."""
+    found = dict(pairs)
+    if len(found) != len(pairs):
+        keys = [key for key, _ in pairs]
+        twice = next(key for key in keys if keys.count(key) > 1)
+        raise ValueError(f"the key {twice[:80]!r} stands twice in one object")
+    return found
+
+
 def read_claims(data: bytes, *, file: str) -> ClaimBook:
     """Return the book that `claims.json` holds.
 
@@ -483,7 +493,9 @@ def read_claims(data: bytes, *, file: str) -> ClaimBook:
     if data.count(b"[") + data.count(b"{") > 4_000_000:
         raise SealError(f"{file}: holds more brackets than any list of claims")
     try:
-        document = ClaimsDocument.model_validate(json.loads(data))
+        document = ClaimsDocument.model_validate(
+            json.loads(data.decode(), object_pairs_hook=once_each)
+        )
     except (ValueError, RecursionError) as error:
         if isinstance(error, ValidationError):
             first = error.errors()[0]

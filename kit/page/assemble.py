@@ -24,7 +24,7 @@ from lxml.builder import ElementMaker
 from kit.errors import PageError
 from kit.package import PACKAGE
 from kit.page.cell_html import CLOSED_MIME, markdown_html, output_html, source_text
-from kit.page.html import text_html
+from kit.page.html import TURNING, text_html
 
 MAX_BACK_LINKS = 3
 # What HTML writes without an end; and shapes, which have no content: a tenth off an article.
@@ -99,6 +99,7 @@ def frame_page(head: str, body: str) -> str:
 
 def _add(sections: list[_Section], markup: str) -> None:
     """Add a piece to the last section; each heading of level 2 in it opens a new one."""
+    markup = markup.translate(dict.fromkeys(map(ord, TURNING), "\ufffd"))
     parser = markup_tree.HTMLParser(huge_tree=True)  # pictures are long, and nothing is foreign
     piece = markup_tree.fragment_fromstring(markup, create_parent="div", parser=parser)
     body = sections[-1].body

@@ -20,6 +20,7 @@ from kit.claims.claim import Claim
 from kit.package import PACKAGE
 from kit.rounding import NBSP, OUTCOME_SIGNS, words_of
 
+TURNING = "\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069"  # would show a text as another
 WRAPPER = '<div class="marginbook">'
 FIGURE_SPACE, POINT_SPACE = "\u2007", "\u2008"  # as wide as a digit, as a decimal mark
 MARK_LETTERS = "abcdefghijklmnopqrstuvwxyz"
@@ -83,7 +84,10 @@ def text_html(text: str) -> str:
 
 
 def _never_in_html(char: str) -> bool:
-    """Whether HTML forbids a character: a control, a lone surrogate, a noncharacter."""
+    """Whether a page may not hold a character: a control, a lone surrogate, a noncharacter, or a
+    mark that turns the direction of what follows it."""
+    if char in TURNING:
+        return True
     if unicodedata.category(char) in {"Cc", "Cs"}:
         return char not in "\n\t"
     return 0xFDD0 <= ord(char) <= 0xFDEF or ord(char) & 0xFFFE == 0xFFFE

@@ -572,8 +572,13 @@ def _with_known_names(loaded: LoadedParams) -> LoadedParams:
     """Return params whose names the bench knows, and whose text is there."""
     path, params, bench, document = loaded.path, loaded.params, loaded.bench, loaded.document
     faults = _unknown_names(params, bench, document)
-    if params.text is not None and not (path.parent / params.text).is_file():
-        faults.append(document.fault(f'no such file: "{params.text}"', "text"))
+    if params.text is not None:
+        found = (path.parent / params.text).resolve()
+        if not found.is_relative_to(path.parent.resolve().parent):
+            said = "lies outside the project (the folder above that of this file); move it inside"
+            faults.append(document.fault(f'"{params.text}" {said}', "text"))
+        elif not found.is_file():
+            faults.append(document.fault(f'no such file: "{params.text}"', "text"))
     if faults:
         raise ParamsError(faults)
     return loaded

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import os
 import resource
+import shutil
 import socket
 import stat
 import struct
@@ -611,3 +612,86 @@ def test_a_zip_packed_again_by_other_tools_opens(tmp_path):
     (tmp_path / "again.zip").write_bytes(memory.getvalue())
     with open_bag(tmp_path / "again.zip") as opened:
         assert set(opened.files) == set(bytes_of(bag))
+
+
+def zip_bytes(*entries: tuple[zipfile.ZipInfo, bytes]) -> bytes:
+    memory = io.BytesIO()
+    with zipfile.ZipFile(memory, "w", zipfile.ZIP_STORED) as archive:
+        for entry, data in entries:
+            archive.writestr(entry, data)
+    return memory.getvalue()
+
+
+def unicode_path(name: str, other: str) -> zipfile.ZipInfo:
+    """Return an entry that tools which know field 0x7075 write under another name.
+
+    APPNOTE.TXT, section 4.6.9: version, CRC-32 of the name in the head, the other name.
+    """
+    entry = zipfile.ZipInfo(name)
+    data = struct.pack("<BL", 1, zlib.crc32(name.encode())) + other.encode()
+    entry.extra = struct.pack("<HH", 0x7075, len(data)) + data
+    return entry
+
+
+def test_a_zip_may_not_have_two_sayings(tmp_path):
+    plain = zipfile.ZipInfo("bag/data/a.csv")
+    raised = zipfile.ZipInfo("bag/data/a.csv")
+    raised.external_attr = 0o104755 << 16
+    noted = zipfile.ZipInfo("bag/data/a.csv")
+    noted.comment = b"another"
+    good = zip_bytes((plain, b"x" * 40))
+    renamed = good.replace(b"bag/data/a.csv", b"bag/data/b.csv", 1)  # in its own head only
+    second = good.index(b"PK\x01\x02")
+    end = bytearray(good[:second] + b"gap!" + good[second:])
+    end[-6:-2] = struct.pack("<L", second + 4)
+    for data, why in (
+        (zip_bytes((unicode_path("bag/data/a.csv", "bag/../evil"), b"x")), "no extra field"),
+        (zip_bytes((raised, b"x")), "without rights of its owner"),
+        (zip_bytes((noted, b"x")), "no comment"),
+        (renamed, "as the list of entries has it"),
+        (b"MZ prefix" + good, "its head at byte 0"),
+        (bytes(end), "the list of entries at byte"),
+    ):
+        path = tmp_path / "b.zip"
+        path.write_bytes(data)
+        with pytest.raises(SealError) as caught:
+            _unpack_zip(path, tmp_path / "into")
+        assert why in str(caught.value), why
+    path.write_bytes(good)
+    assert _unpack_zip(path, tmp_path / "good").is_dir()
+
+
+def test_a_zip_by_the_usual_tool_opens(tmp_path):
+    """Info-ZIP writes times and owners into extra fields, and packs what is longer than a word."""
+    tool = shutil.which("zip")
+    if tool is None:
+        pytest.skip("no zip on this machine")
+    bag = make_bag(tmp_path / "bag")
+    for path in bag.rglob("*"):  # a name beyond ASCII it writes as its locale has it
+        if path.is_file() and not path.name.isascii():
+            path.unlink()
+    subprocess.run([tool, "-qr", "bag.zip", "bag"], cwd=tmp_path, check=True)
+    with open_bag(tmp_path / "bag.zip") as opened:
+        assert sorted(opened.files) == sorted(bytes_of(bag))
+
+
+@pytest.mark.parametrize(
+    ("data", "why"),
+    [(b'{"a": 1, "a": 2}', "'a' stands twice"), (b'\xef\xbb\xbf{"a": 1}', "BOM")],
+)
+def test_a_json_that_readers_take_two_ways(tmp_path, data, why):
+    bag = make_bag(tmp_path / "bag")
+    (bag / "data" / "two.json").write_bytes(data)
+    with open_bag(bag) as opened, pytest.raises(SealError, match=why):
+        read_json(opened, "data/two.json")
+
+
+def test_only_line_feeds_end_a_line_of_a_manifest(tmp_path):
+    bag = make_bag(tmp_path / "bag")
+    path = bag / "manifest-sha256.txt"
+    whole = path.read_text(encoding="utf-8")
+    for mark, good in (("\r\n", True), ("\u2028", False), ("\x0b", False), ("\x1c", False)):
+        path.write_bytes(whole.replace("\n", mark).encode())
+        with open_bag(bag) as opened:
+            listing = read_listing(opened)
+        assert bool(listing.payload) == good and bool(listing.findings) != good, mark

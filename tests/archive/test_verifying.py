@@ -225,7 +225,7 @@ class TestHostile:
         path.unlink()
         path.symlink_to("/etc/passwd")
         seen = verify_bag(bag.folder)
-        assert [s.state for s in seen.stages] == ["failed", *["not done"] * 5]
+        assert [s.state for s in seen.stages] == ["failed", *["not done"] * 6]
         assert "found a link" in str(seen.findings[0])
         assert seen.to_lines()[-1] == "NOT verified"
 
@@ -239,7 +239,7 @@ class TestHostile:
             bag.mend()
             seen = verify_bag(bag.folder)
             assert not seen.ok
-            assert "too far from the params file" in "\n".join(f.found for f in seen.findings)
+            assert "lies outside the project" in "\n".join(f.found for f in seen.findings)
             assert "a secret of this machine" not in json.dumps(seen.to_dict())
 
     def test_a_run_sheet_that_names_a_log_outside(self, tmp_path):
