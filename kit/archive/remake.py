@@ -39,12 +39,12 @@ from kit.archive.unbag import SIGNATURE_FOLDER, Bag, Listing, read_json
 from kit.bench.journal import read_excerpt
 from kit.claims.claim import CLAIMS_FORMAT, ClaimBook
 from kit.claims.of_pages import kit_version
-from kit.errors import KitError, SealError
+from kit.errors import Fault, KitError, SealError
 from kit.metrics.measuring import PLAIN, Reading
 from kit.page.environment import stated_versions
+from kit.report.laboratory import OpenReview
 from kit.report.report import write_here
 from kit.report.template import TemplateError, own_template
-from kit.review.walk import Results, Review
 from kit.settings.params import bench_read_from
 
 State = Literal["same bytes", "same after", "differs", "not rebuilt"]
@@ -212,9 +212,17 @@ def _make(
 
 
 def _fresh_of(variables: Mapping[str, Any]) -> Fresh:
-    """Return the review a template left, whatever its variables are called."""
-    found = {type(value): value for value in variables.values()}
-    return Fresh(found[Review], found[Results], found[ClaimBook])
+    """Return the review a template opened, whatever its variable is called.
+
+    Raises
+    ------
+    TemplateError
+        If it opened none.
+    """
+    for value in variables.values():
+        if isinstance(value, OpenReview):
+            return Fresh(value.review, value.results, value.book)
+    raise TemplateError([Fault("template", "opens no review")])
 
 
 def _stated_day(bag: Bag) -> dt.date:

@@ -770,7 +770,7 @@ def write_here(
     given = {"params_path": str(params_path), "out_dir": str(folder)}
     with _environment(kernel_variables(reading)):
         executed, variables = _execute_here(read_template(template), given)
-    review = variables["book"].review if "book" in variables else ""
+    review = (closing_of(executed) or {}).get("review", "")
     shown = {"params_path": params_path.name, "out_dir": review}
     executed = scrub_notebook(executed, shown, folders=[folder])
     return _close(executed, review, folder), variables
