@@ -278,7 +278,8 @@ class TestHostile:
             ("data/params/quill.yaml", b"# " + b"x" * 2_000_000, "larger than 400000 bytes"),
             ("data/bench/bench.yaml", b"x: 1\n" * 300_000, "larger than 400000 bytes"),
             ("data/bench/runs.csv", b"run,product\n" + b'"' * 1000, "quotation mark|column"),
-            ("data/bench/prices.csv", b"\xff\xfe", "not UTF-8"),
+            ("data/bench/prices.csv", b"\xff\xff", "not UTF-8"),
+            ("data/bench/prices.csv", b"\xff\xfe", "the file is empty"),  # the mark of UTF-16 alone
             ("data/report.html", b"<div>" * 100_000, "page"),
             ("data/report.html", b"", "page"),
             ("data/tables/cells.csv", b'"' * 1001, "a table"),
