@@ -173,7 +173,7 @@ def test_the_command_seals_on_the_day_of_the_epoch(review):
     checked = subprocess.run(
         [sys.executable, "-m", "kit", "verify", bag], capture_output=True, text=True
     )
-    assert (checked.returncode, checked.stdout.splitlines()[-1]) == (0, "verified")
+    assert (checked.returncode, checked.stdout.splitlines()[-1]) == (0, "reproduced")
     (bag / "data" / "report.html").write_text("x")
     checked = subprocess.run(
         [sys.executable, "-m", "kit", "verify", bag, "--json"], capture_output=True, text=True
