@@ -211,11 +211,17 @@ def rests_on(params_path: Path) -> dict[str, str]:
     Logs are told by size and time, as a build tool tells its sources: a later run reads and hashes
     them.
 
-    Raises
-    ------
-    KitError
-        If params or bench cannot be read.
+    Where params or bench cannot be read as those of a review (a template of one's own may have
+    params of its own), it is the bytes of the params file alone.
     """
+    own = {"params": params_path.read_bytes().hex(), "marginbook": kit_version()}
+    with contextlib.suppress(KitError):
+        own |= _bench_parts(params_path)
+    return {name: hashlib.sha256(what.encode()).hexdigest() for name, what in own.items()}
+
+
+def _bench_parts(params_path: Path) -> dict[str, str]:
+    """Return what a review takes from its text and bench, as texts to hash."""
     loaded = load_params(params_path)
     params, bench = loaded.params, loaded.bench
     wanted = set(params.products)
@@ -227,16 +233,13 @@ def rests_on(params_path: Path) -> dict[str, str]:
     ]
     prices = [repr(row) for row in read_prices(bench)]
     text = params_path.parent / params.text if params.text else None
-    known = {
-        "params": loaded.path.read_bytes().hex(),
+    return {
         "text": text.read_bytes().hex() if text is not None and text.is_file() else "",
         "bench.yaml": (bench.folder / "bench.yaml").read_bytes().hex(),
         "rows of the run sheet": "\n".join(f"{row.run} {row.row_sha256}" for row in rows),
         "logs": "\n".join(stats),
         "prices": "\n".join(prices),
-        "marginbook": kit_version(),
     }
-    return {name: hashlib.sha256(what.encode()).hexdigest() for name, what in known.items()}
 
 
 def why_stale(folder: Path, params_path: Path) -> str:
@@ -244,11 +247,9 @@ def why_stale(folder: Path, params_path: Path) -> str:
     try:
         noted = json.loads(_inputs_file(folder).read_text(encoding="utf-8"))["rests_on"]
         now = rests_on(params_path)
-        changed = [name for name in now if noted.get(name) != now[name]]
+        changed = [name for name in {**now, **noted} if noted.get(name) != now.get(name)]
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
         return "nothing beside it says what it was made from"
-    except KitError as error:
-        return str(error).splitlines()[0]
     return f"changed since: {', '.join(changed)}" if changed else ""
 
 
