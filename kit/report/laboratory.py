@@ -25,6 +25,7 @@ from kit.review.what_if import (
     changed_text,
     known_name,
     names_given,
+    text_beside,
 )
 from kit.settings.metric import HEADLINE
 from kit.settings.params import LookParams, load_params
@@ -395,6 +396,7 @@ class OpenReview:
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
             path.write_text(text, encoding="utf-8")
+            self._copy_text(first, path.parent)
         except OSError as error:
             raise UsageError(f"cannot write {path.name}: {error.strerror or error}") from None
         ours = {"review": path.stem, "bench": "", "text": None, "replaces": None}
@@ -403,6 +405,17 @@ class OpenReview:
             path.unlink()
             raise UsageError(f"{first.name} was changed since it was opened; open it anew")
         return path
+
+    def _copy_text(self, first: Path, folder: Path) -> None:
+        """Copy the bound text beside params outside its project; never over another text."""
+        named = self.review.params.text
+        source = text_beside(first, named, folder=folder) if named else None
+        if source is None:
+            return
+        target = folder / source.name
+        if target.exists() and target.read_bytes() != source.read_bytes():
+            raise UsageError(f"{target.name} is there already, with another text")
+        target.write_bytes(source.read_bytes())
 
     def close(self, out_dir: str | Path) -> Closing:
         """Write claims, tables and charts into a folder, and say that the review is complete.

@@ -136,6 +136,15 @@ def _changed_in_place(there: Any, value: Any) -> bool:
     return True
 
 
+def text_beside(path: Path, named: str, *, folder: Path) -> Path | None:
+    """Return the text of params at `path` if params in `folder` need a copy of it beside them.
+
+    Outside the project of params (the folder above theirs) a text is refused; None where it is in.
+    """
+    text = (path.parent / named).resolve()
+    return None if text.is_relative_to(folder.resolve().parent) else text
+
+
 def changed_text(path: Path, edits: Sequence[Edit], *, folder: Path, review: str) -> str:
     """Return the text of a params file with edits made in it; its comments stay.
 
@@ -157,7 +166,10 @@ def changed_text(path: Path, edits: Sequence[Edit], *, folder: Path, review: str
     def change(tree: Any) -> None:
         edited(tree, edits)
         tree["review"] = review
-        tree |= {key: away(tree[key]) for key in ("bench", "text", "replaces") if tree.get(key)}
+        tree |= {key: away(tree[key]) for key in ("bench", "replaces") if tree.get(key)}
+        if tree.get("text"):
+            own = text_beside(path, tree["text"], folder=folder)
+            tree["text"] = own.name if own is not None else away(tree["text"])
 
     text = change_yaml(path.read_text(encoding="utf-8-sig"), change)
     asked = ", ".join(dict.fromkeys(".".join(edit.path) for edit in edits))
