@@ -14,7 +14,7 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parents[1] / "evidence"))
 from count_code import count_code
 
-MODULES, AT_THE_TOP, CODE_LINES, PUBLIC_NAMES, LINES, PARAMETERS = 116, 8, 31_700, 920, 80, 10
+MODULES, AT_THE_TOP, CODE_LINES, PUBLIC_NAMES, LINES, PARAMETERS = 116, 8, 31_730, 921, 80, 10
 DOCSTRING_SHARE = 0.172
 
 
