@@ -46,6 +46,12 @@ class _Section:
         return str(self.body[0].get("id")) if len(self.body) else ""
 
 
+# Written as XML, so that pictures stay as drawn; these elements and attributes as HTML has them.
+# Text and values hold no "<", and ">" ends a tag: both are escaped.
+_VOID = re.compile(r"<(br|col|hr|img|input|link|meta)\b([^<>]*?)\s*/>")
+_BOOLEAN = re.compile(r"(?<=[\w\"])( checked)=\"(?:checked)?\"(?=[^<>]*>)")
+
+
 def build_page(notebook: Mapping[str, Any]) -> str:
     """Return the page of an executed notebook.
 
@@ -159,7 +165,8 @@ def _written(element: Any) -> str:
     for node in element.iter():
         if not len(node) and node.text is None and node.tag not in SHORT:
             node.text = ""
-    return str(etree.tostring(element, encoding="unicode", with_tail=False))
+    markup = str(etree.tostring(element, encoding="unicode", with_tail=False))
+    return _VOID.sub(r"<\1\2>", _BOOLEAN.sub(r"\1", markup))
 
 
 def _style() -> str:
