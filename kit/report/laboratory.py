@@ -25,10 +25,9 @@ from kit.review.what_if import (
     changed_text,
     known_name,
     names_given,
-    text_beside,
 )
 from kit.settings.metric import HEADLINE
-from kit.settings.params import LookParams, load_params
+from kit.settings.params import LookParams, load_params, text_beside
 
 if TYPE_CHECKING:
     from kit.charts.style import Chart

@@ -1,4 +1,4 @@
-"""What a review's settings and times leave open to doubt: said by `check`, changing no figure."""
+"""What a review's settings and times leave open: said by `check`, changing no figure."""
 
 from __future__ import annotations
 

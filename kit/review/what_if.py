@@ -15,7 +15,7 @@ from typing import Any, TypedDict
 
 from kit.errors import UsageError, did_you_mean
 from kit.review.walk import Review
-from kit.settings.params import LoadedParams, change_document
+from kit.settings.params import LoadedParams, change_document, text_beside
 from kit.settings.yaml import YamlDocument, change_yaml, one_line
 
 SCHEMA_LINE = "# yaml-language-server: $schema="
@@ -134,15 +134,6 @@ def _changed_in_place(there: Any, value: Any) -> bool:
             del there[place]
     there += [copy.deepcopy(item) for item in value[len(there) :]]
     return True
-
-
-def text_beside(path: Path, named: str, *, folder: Path) -> Path | None:
-    """Return the text of params at `path` if params in `folder` need a copy of it beside them.
-
-    Outside the project of params (the folder above theirs) a text is refused; None where it is in.
-    """
-    text = (path.parent / named).resolve()
-    return None if text.is_relative_to(folder.resolve().parent) else text
 
 
 def changed_text(path: Path, edits: Sequence[Edit], *, folder: Path, review: str) -> str:

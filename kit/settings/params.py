@@ -568,16 +568,24 @@ def change_document(loaded: LoadedParams, document: YamlDocument) -> LoadedParam
     return _with_known_names(LoadedParams(loaded.path, params, loaded.bench, document))
 
 
+def text_beside(path: Path, named: str, *, folder: Path) -> Path | None:
+    """Return the text of params at `path` if params in `folder` need a copy of it beside them.
+
+    Outside the project of params (the folder above theirs) a text is refused; None where it is in.
+    """
+    text = (path.parent / named).resolve()
+    return None if text.is_relative_to(folder.resolve().parent) else text
+
+
 def _with_known_names(loaded: LoadedParams) -> LoadedParams:
     """Return params whose names the bench knows, and whose text is there."""
     path, params, bench, document = loaded.path, loaded.params, loaded.bench, loaded.document
     faults = _unknown_names(params, bench, document)
     if params.text is not None:
-        found = (path.parent / params.text).resolve()
-        if not found.is_relative_to(path.parent.resolve().parent):
+        if text_beside(path, params.text, folder=path.parent) is not None:
             said = "lies outside the project (the folder above that of this file); move it inside"
             faults.append(document.fault(f'"{params.text}" {said}', "text"))
-        elif not found.is_file():
+        elif not (path.parent / params.text).is_file():
             faults.append(document.fault(f'no such file: "{params.text}"', "text"))
     if faults:
         raise ParamsError(faults)
