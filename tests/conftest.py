@@ -43,7 +43,6 @@ KNOWN_FAULTS = {
     "test_cluster.py::test_a_worker_killed_in_mid_season": "season of tiny reviews on workers",
     "test_store.py::test_nothing_heavy_is_imported_before_it_is_needed[check": "check loads scipy",
     "test_store.py::test_nothing_heavy_is_imported_before_it_is_needed[trace": "trace loads numpy",
-    "test_edges.py::test_the_page_is_built[two_runs_a_million_apart": "kills the worker",
     "test_faults.py::test_a_disk_that_fills_while_logs": "message of an undo on a full disk",
     "test_faults.py::test_rights_lost_between_two_runs": "the test's own code",
     "test_metamorphic.py::test_a_run_set_aside_changes_no_figure": "flags of new screening rules",
@@ -53,7 +52,6 @@ KNOWN_FAULTS = {
     "test_metamorphic.py::test_order_of_rivals": "order of claims of the shared variance",
     "test_metamorphic.py::test_order_of_runs": "order of claims of the shared variance",
     "test_metamorphic.py::test_the_unit_of_the_logs": "last digits of expected false outcomes",
-    "test_safety.py::test_no_cell_of_an_exported_table": "the table has other columns",
 }
 
 

@@ -92,6 +92,8 @@ def ratio_ticks(scale: RatioScale, *, apart: float = 9.0) -> list[int]:
     ends = [math.expm1(end) * 100 for end in (scale.low, scale.high)]
     for step in (1, 2, 5, 10, 20, 50, 100, 200, 500, 1000):
         first, last = math.ceil(ends[0] / step), math.floor(ends[1] / step)
+        if last - first > 100 / apart + 1:  # more than find room: on a wide scale, millions more
+            continue
         ticks = [step * n for n in range(first, last + 1) if step * n > -100]
         places = [scale.at(1 + t / 100) for t in ticks]
         if all(b - a >= apart for a, b in pairwise(places)):

@@ -38,6 +38,8 @@ HOSTILE = {
     "reason": "@cmd|' /C calc'!A0 <b>covered</b>",
     "source": "=1+1 <i>shop</i> &amp; sons",
     "condition": "<u>warm</u> {{x}}",
+    "session": "-2+3+cmd|' /C calc'!A0",
+    "other_session": "+1-2 @SUM(A1)",  # one that begins with = or @ is refused by the run sheet
 }
 PLAIN = {key: f"Plain {key}" for key in HOSTILE}
 
@@ -77,7 +79,9 @@ def named(texts):
     failed = replace(
         made.runs[3], run="failed", frame_ns=(), status="crashed", reason=texts["rival"]
     )
-    made = replace(made, runs=(*made.runs, aside, failed))
+    sessions = {"s0": texts["session"], "s1": texts["other_session"], "s2": "s2"}
+    runs = [replace(run, session=sessions[run.session]) for run in (*made.runs, aside, failed)]
+    made = replace(made, runs=tuple(runs))
     return made.with_params(
         title=texts["review"],
         byline=texts["byline"],
@@ -174,7 +178,7 @@ FORMULA = re.compile(r"^[=+\-@\t\r]")
 def test_no_cell_of_an_exported_table_is_a_formula(hostile):
     tables = [*(hostile / "tables").glob("*.csv"), *(hostile / "charts").glob("*.csv")]
     assert len(tables) >= 6
-    seen = 0
+    inert, texts = set(), ""
     for path in tables:
         with path.open(encoding="utf-8", newline="") as stream:
             rows = list(csv.reader(stream))
@@ -182,8 +186,12 @@ def test_no_cell_of_an_exported_table_is_a_formula(hostile):
         for cell in (cell for row in rows for cell in row):
             if FORMULA.match(cell):
                 float(cell)  # a number may have its sign
-            seen += cell.startswith("'=") or cell.startswith("'@") or cell.startswith("'-")
-    assert seen >= 2  # the hostile texts are there, made inert
+            inert |= {cell} if cell[:1] == "'" else set()
+            texts += cell
+    # The hostile texts are there: those that begin a cell made inert, the others after words.
+    assert {f"'{HOSTILE['session']}", f"'{HOSTILE['other_session']}"} <= inert
+    for key in ("source", "reason"):
+        assert HOSTILE[key] in texts, key
 
 
 @pytest.mark.parametrize("start", ["=", "+", "-", "@", "\t", "\r"])
