@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from kit.logs.propose import propose_layout
     from kit.logs.read import read_log
     from kit.metrics.blocks import block_bootstrap
-    from kit.metrics.many import measure_tables
+    from kit.metrics.run_metrics import measure_tables
     from kit.planning.of_review import plan_from_params as plan
     from kit.report.check import check_review
     from kit.report.laboratory import bench_health, look, open_review
@@ -33,8 +33,7 @@ if TYPE_CHECKING:
     from kit.settings.starting import start_bench, start_params
     from kit.stats.crossed_variance import fit_crossed_variances as fit_shared_variance
     from kit.stats.intervals import welch_interval
-    from kit.stats.lows import low_fps
-    from kit.stats.series import average_fps, effective_size
+    from kit.stats.series import average_fps, effective_size, low_fps
 else:
     _PLACES = {  # name: where it is, loaded when it is first asked for
         "KitError": "kit.errors:KitError",
@@ -47,8 +46,8 @@ else:
         "fit_shared_variance": "kit.stats.crossed_variance:fit_crossed_variances",
         "load_claims": "kit.claims.claim:load_claims",
         "look": "kit.report.laboratory:look",
-        "low_fps": "kit.stats.lows:low_fps",
-        "measure_tables": "kit.metrics.many:measure_tables",
+        "low_fps": "kit.stats.series:low_fps",
+        "measure_tables": "kit.metrics.run_metrics:measure_tables",
         "open_review": "kit.report.laboratory:open_review",
         "plan": "kit.planning.of_review:plan_from_params",
         "propose_layout": "kit.logs.propose:propose_layout",

@@ -30,7 +30,7 @@ def module_paths() -> dict[str, Path]:
 
 
 def module_path(name: str) -> Path:
-    """Return the file of one module, such as `stats.lows`.
+    """Return the file of one module, such as `stats.series`.
 
     Raises
     ------

@@ -31,8 +31,9 @@ from kit.charts.layout import (
 from kit.charts.style import GREY, INK, Chart, ChartWords, Sheet, run_looks
 from kit.charts.text import fit_text, product_name, spread_apart, text_width, title_name
 from kit.claims.claim import ClaimBook
-from kit.metrics.series import SENSOR_WORDS, Floats, FrameSeries
+from kit.review.look_into import SENSOR_WORDS, FrameSeries
 from kit.rounding import NBSP, fps_text, number, share_text
+from kit.stats.series import Floats
 
 FRAME_TIME = "frame time, ms, less is better"
 

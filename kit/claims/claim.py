@@ -14,7 +14,7 @@ from typing import Any, Literal
 from pydantic import ConfigDict, Field, ValidationError
 
 from kit.errors import Fault, SealError, UsageError
-from kit.margins.estimate import RatioEstimate
+from kit.margins.cells import RatioEstimate
 from kit.methods import METHODS
 from kit.rounding import Rounded, ratio_text
 from kit.settings.yaml import Section

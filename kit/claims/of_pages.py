@@ -22,12 +22,10 @@ from kit.claims.claim import (
     make_claim,
     make_statement,
 )
-from kit.margins.repeatability import BenchComponents, Repeatability
-from kit.metrics.series import SENSOR_WORDS
 from kit.planning.of_review import Planned, plan_of_review, planned_titles
 from kit.planning.runs_needed import PilotCheck, Plan
-from kit.review.health import Health, measure_health
-from kit.review.look_into import Hitch, LookedRun, look_into
+from kit.review.health import BenchComponents, Health, Repeatability, measure_health
+from kit.review.look_into import SENSOR_WORDS, Hitch, LookedRun, look_into
 from kit.review.walk import Results, Review, load_review, work_out
 from kit.rounding import (
     NBSP,
@@ -42,7 +40,7 @@ from kit.rounding import (
 from kit.settings.bench_file import Bench
 from kit.settings.metric import HEADLINE, METRIC_LABELS, METRICS
 from kit.settings.params import ReviewParams
-from kit.stats.lows import LOW_DEFINITIONS
+from kit.stats.series import LOW_DEFINITIONS
 
 COMPONENTS = {
     "run": "from run to run",

@@ -11,8 +11,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kit.errors import UsageError, did_you_mean
-from kit.margins.cells import MIN_SHARED, OWN_MARKS, Cell
-from kit.margins.estimate import Estimate, Outcome, RatioEstimate, outcome_of
+from kit.margins.cells import (
+    MIN_SHARED,
+    OWN_MARKS,
+    Cell,
+    Estimate,
+    Outcome,
+    RatioEstimate,
+    outcome_of,
+)
 from kit.margins.replicates import (
     LOG_PER_DB,
     SessionPair,
@@ -26,8 +33,8 @@ from kit.margins.replicates import (
 from kit.screening.controls import Controls
 from kit.settings.params import MarginParams
 from kit.stats.crossed_variance import ODD_TAIL, CrossedFit, Mixture, mix_means, mix_sides, mix_t
-from kit.stats.false_signs import false_sign_rates
 from kit.stats.intervals import Family, Judged, adjust_p_values, judge_mixture, judge_t, welch_error
+from kit.stats.suite_errors import false_sign_rates
 from kit.trace import Trace
 
 if TYPE_CHECKING:

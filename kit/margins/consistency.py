@@ -9,9 +9,8 @@ from itertools import combinations
 
 import numpy as np
 
-from kit.margins.cells import Cell
+from kit.margins.cells import Cell, RatioEstimate
 from kit.margins.compare import Margin
-from kit.margins.estimate import RatioEstimate
 from kit.margins.replicates import is_level_unit
 from kit.margins.suites import NOT_SPEED, SuiteMargin, summarise_titles
 from kit.settings.bench_file import Title

@@ -11,9 +11,8 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from kit.bench.runs import RunRow
-from kit.margins.cells import make_cells
+from kit.margins.cells import Outcome, RatioEstimate, make_cells
 from kit.margins.compare import Margin, compare_products
-from kit.margins.estimate import Outcome, RatioEstimate
 from kit.margins.replicates import fit_variances
 from kit.margins.suites import SuiteMargin, summarise_titles
 from kit.metrics.diagnostics import RunDiagnostics

@@ -10,8 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.special import stdtrit
 
-from kit.margins.cells import Cell
-from kit.margins.estimate import Estimate
+from kit.margins.cells import Cell, Estimate
 from kit.metrics.run_metrics import RunMetrics
 from kit.settings.bench_file import Title
 from kit.settings.metric import HEADLINE

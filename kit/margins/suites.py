@@ -10,9 +10,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from kit.margins.cells import Cell
+from kit.margins.cells import OUTCOMES, Cell, Outcome, RatioEstimate, outcome_of
 from kit.margins.compare import Margin
-from kit.margins.estimate import OUTCOMES, Outcome, RatioEstimate, outcome_of
 from kit.margins.replicates import to_log
 from kit.settings.bench_file import Title
 from kit.settings.metric import METRICS

@@ -23,8 +23,7 @@ from kit.stats.blocks import (
     effective_count,
     share_within,
 )
-from kit.stats.lows import low_fps
-from kit.stats.series import check_frames, tail_count
+from kit.stats.series import check_frames, low_fps, tail_count
 
 Floats = NDArray[np.float64]
 

@@ -56,7 +56,7 @@ MAX_AT_ONCE_BYTES = 64 * 1024 * 1024  # a larger log is read twice rather than h
 MAX_FETCHED_BYTES = 4 * 1024**3
 CODE = (
     "errors", "settings.bench_file", "logs.unpacked", "logs.rows", "logs.read",
-    "stats.series", "stats.lows", "stats.blocks", "settings.metric", "metrics.diagnostics",
+    "stats.series", "stats.blocks", "settings.metric", "metrics.diagnostics",
     "metrics.blocks", "metrics.run_metrics", "metrics.measuring",
 )  # fmt: skip
 PACKAGES = ("numpy", "scipy", "pyarrow")

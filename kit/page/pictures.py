@@ -15,11 +15,10 @@ from kit.charts.style import Chart, draw_export, export_chart, page_image
 from kit.claims.claim import Claim, ClaimBook
 from kit.claims.of_pages import PAGE_KINDS, page_of
 from kit.metrics.measuring import to_plain
-from kit.metrics.series import FrameSeries
 from kit.metrics.store import Store, arithmetic, code_key, content_key, keep_entry, load_entry
 from kit.package import module_paths
 from kit.page.html import Column, Html, Part, html_table, image_figure
-from kit.review.look_into import look_into
+from kit.review.look_into import FrameSeries, look_into
 from kit.review.walk import Review
 from kit.rounding import plain_text
 from kit.settings.metric import HEADLINE, METRICS

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 from kit.bench.runs import RunRow
 from kit.errors import Fault, did_you_mean
 from kit.metrics.diagnostics import RunDiagnostics
-from kit.screening import row_rules, run_rules, title_rules
+from kit.screening import run_rules, title_rules
 from kit.screening.flags import Flag, View
 from kit.settings.bench_file import Bench
 from kit.settings.params import ReviewParams, ScreenParams
@@ -144,20 +144,20 @@ RULES: tuple[Rule, ...] = (
         "two runs that are each far from their own cell and fit the other's, of one title or "
         "product: perhaps exchanged",
         (),
-        row_rules.find_exchanged_runs,
+        run_rules.find_exchanged_runs,
     ),
     Rule(
         "unlike_cell",
         "a run far from the others of its cell by the spread of cells like it (Student's t over "
         "all runs); three runs suffice",
         (),
-        row_rules.find_unlike_runs,
+        run_rules.find_unlike_runs,
     ),
     Rule(
         "named_otherwise",
         "a log whose file name or own first lines name another product or title than its row",
         (),
-        row_rules.find_other_names,
+        run_rules.find_other_names,
     ),
     Rule(
         "drift_in_run",

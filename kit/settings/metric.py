@@ -17,8 +17,7 @@ from numpy.typing import NDArray
 
 from kit.errors import did_you_mean
 from kit.stats.blocks import mean_influence, median_influence, tail_influence
-from kit.stats.lows import LOW_DEFINITIONS, median_fps
-from kit.stats.series import average_fps
+from kit.stats.series import LOW_DEFINITIONS, average_fps, median_fps
 
 Floats = NDArray[np.float64]
 

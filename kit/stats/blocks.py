@@ -12,8 +12,14 @@ from statistics import NormalDist
 import numpy as np
 from numpy.typing import NDArray
 
-from kit.stats.lows import frame_time_quantile, slowest_frames
-from kit.stats.series import FEW_LAGS, autocorrelations, first_autocorrelations, tail_count
+from kit.stats.series import (
+    FEW_LAGS,
+    autocorrelations,
+    first_autocorrelations,
+    frame_time_quantile,
+    slowest_frames,
+    tail_count,
+)
 
 Floats = NDArray[np.float64]
 

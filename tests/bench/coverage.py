@@ -37,9 +37,8 @@ from kit.stats.crossed_variance import (
     mix_means,
     mix_sides,
 )
-from kit.stats.false_signs import false_sign_rates
 from kit.stats.intervals import judge_mixture, t_half_width, welch_error
-from kit.stats.suite_errors import add_errors, fit_day, suite_care
+from kit.stats.suite_errors import add_errors, false_sign_rates, fit_day, suite_care
 
 SEED = 20261129  # fresh: the model was chosen with others
 BAND = np.log1p(0.02)

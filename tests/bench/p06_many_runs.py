@@ -25,7 +25,7 @@ GOAL, GOAL_MB = 0.8, 256
 OURS = """
 import json, sys
 from pathlib import Path
-from kit.metrics.many import measure_tables
+from kit.metrics.run_metrics import measure_tables
 found = list(measure_tables([Path(sys.argv[1])], frame_ms="frame_ms", run="run", low="percentile"))
 # Not getrusage: its peak takes over that of the process that started this one.
 status = Path("/proc/self/status").read_text()
@@ -65,7 +65,7 @@ def measure(pairs: int, *, million: int = 1000) -> Row:
     """Measure and return the row."""
     import duckdb
 
-    from kit.metrics.many import figures_frame, measure_tables
+    from kit.metrics.run_metrics import figures_frame, measure_tables
 
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "runs.parquet"

@@ -11,8 +11,7 @@ import numpy as np
 from pairs import Row, pairs_asked, say, time_pairs
 
 from kit.settings.metric import DEFAULT_METRICS, tail_shares
-from kit.stats.lows import low_fps, measure_lows
-from kit.stats.series import average_fps
+from kit.stats.series import average_fps, low_fps, measure_lows
 
 GOAL = 1.2
 SHARES = tail_shares(DEFAULT_METRICS)

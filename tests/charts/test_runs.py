@@ -6,7 +6,7 @@ import pytest
 from matplotlib.text import Text
 
 from kit.charts.runs import SENSOR_WORDS, distribution_chart, overlay_chart, run_chart
-from kit.metrics.series import summarise_frames
+from kit.review.look_into import summarise_frames
 
 BOOK = made_claims.book()
 BUDGETS = (60.0, 120.0, 1000.0)

@@ -22,7 +22,7 @@ from stats.test_intervals import CLINIC_A, CLINIC_B, SLEEP_1, SLEEP_2
 from statsmodels.stats.multitest import multipletests
 
 from kit.errors import UsageError
-from kit.margins.cells import make_cells
+from kit.margins.cells import make_cells, outcome_of
 from kit.margins.compare import (
     METHOD_VERSION,
     _compare_pairs,
@@ -32,7 +32,6 @@ from kit.margins.compare import (
     compare_products,
     margins_frame,
 )
-from kit.margins.estimate import outcome_of
 from kit.settings.bench_file import Title
 
 

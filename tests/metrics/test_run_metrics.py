@@ -5,23 +5,30 @@ from __future__ import annotations
 import math
 
 import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+import kit.metrics.run_metrics
 from kit.bench.runs import Run, RunRow
+from kit.errors import RunFileError
 from kit.logs.read import Log
 from kit.metrics.diagnostics import read_diagnostics
 from kit.metrics.run_metrics import (
     count_hitches,
     energy_per_frame,
+    figures_frame,
     measure_log,
     measure_run,
+    measure_tables,
     time_over_budget,
 )
 from kit.settings.metric import FRAME_METRICS
 from kit.settings.params import MetricParams, ScreenParams
-from kit.stats.lows import LOW_DEFINITIONS, low_fps
+from kit.stats.series import LOW_DEFINITIONS, low_fps
 
 # 990 frames of 10 ms and 10 of 50 ms, see test_lows.
 STUTTER = np.r_[np.full(990, 10.0), np.full(10, 50.0)]
@@ -204,3 +211,81 @@ def test_frame_times_scaled_scale_every_rate(seed, factor):
     for definition, lows in plain.lows.items():
         for name, low in lows.items():
             assert scaled.lows[definition][name] * factor == pytest.approx(low, rel=1e-9)
+
+
+def write(path, runs, names=None, **options):
+    """Write runs (arrays of frame times) one below the other."""
+    names = list(range(len(runs))) if names is None else names
+    column = [name for name, frames in zip(names, runs, strict=True) for _ in frames]
+    pq.write_table(pa.table({"run": column, "ms": np.concatenate(runs)}), path, **options)
+    return path
+
+
+@pytest.fixture
+def runs():
+    rng = np.random.default_rng(5)
+    return [rng.gamma(9, 1, size) for size in (900, 1, 5000, 333, 64, 2048)]
+
+
+@pytest.mark.parametrize("rows", [7, 64, 1000, 1 << 20])
+@pytest.mark.parametrize("group", [50, 1000, 100_000])
+def test_figures_are_those_pandas_gives_run_by_run(tmp_path, runs, rows, group, monkeypatch):
+    monkeypatch.setattr(kit.metrics.run_metrics, "ROWS_AT_ONCE", rows)
+    path = write(tmp_path / "a.parquet", runs, row_group_size=group)
+    found = figures_frame(measure_tables([path], frame_ms="ms", run="run", low="percentile"))
+    ms = pd.read_parquet(path).groupby("run")["ms"]
+    assert found["frames"].tolist() == ms.size().tolist()
+    np.testing.assert_allclose(found["average_fps"], 1000 / ms.mean(), rtol=1e-12)
+    np.testing.assert_allclose(found["duration_s"], ms.sum() / 1000, rtol=1e-12)
+    # pandas' quantile is Hyndman and Fan's type 7.
+    np.testing.assert_allclose(found["low_1pct_fps"], 1000 / ms.quantile(0.99), rtol=1e-12)
+    np.testing.assert_allclose(found["low_0_1pct_fps"], 1000 / ms.quantile(0.999), rtol=1e-12)
+
+
+def test_names_may_be_texts_and_runs_may_be_files(tmp_path, runs):
+    one = write(tmp_path / "all.parquet", runs, names=list("abcdef"))
+    paths = [
+        write(tmp_path / f"{name}.parquet", [frames])
+        for name, frames in zip("abcdef", runs, strict=True)
+    ]
+    options = {"frame_ms": "ms", "low": "slowest_share"}
+    assert list(measure_tables([one], run="run", **options)) == list(
+        measure_tables(paths, **options)
+    )
+
+
+def test_a_run_does_not_go_on_in_the_next_file(tmp_path, runs):
+    paths = [write(tmp_path / f"{n}.parquet", runs[:2]) for n in range(2)]
+    with pytest.raises(RunFileError, match='run "0" are not together'):
+        list(measure_tables(paths, frame_ms="ms", run="run", low="percentile"))
+
+
+@pytest.mark.parametrize("wrong", [0.0, -1.0, np.nan, np.inf])
+def test_what_is_no_frame_time_is_refused(tmp_path, runs, wrong):
+    runs[2][77] = wrong
+    path = write(tmp_path / "a.parquet", runs)
+    with pytest.raises(RunFileError, match='run "2" holds a frame time that is not above 0'):
+        list(measure_tables([path], frame_ms="ms", run="run", low="percentile"))
+
+
+def test_tables_that_do_not_fit_are_refused_in_words(tmp_path, runs):
+    path = write(tmp_path / "a.parquet", runs)
+    (tmp_path / "b.parquet").write_bytes(b"not Parquet")
+    pq.write_table(pa.table({"run": [[1]], "ms": ["x"]}), tmp_path / "c.parquet")
+    for file, columns, said in (
+        (path, {"frame_ms": "took"}, "no such column; it has run, ms"),
+        (path, {"frame_ms": "ms", "run": "id"}, "no such column"),
+        (tmp_path / "b.parquet", {"frame_ms": "ms"}, "cannot be read as Parquet"),
+        (tmp_path / "c.parquet", {"frame_ms": "ms"}, "holds string"),
+        (tmp_path / "none.parquet", {"frame_ms": "ms"}, "cannot be read as Parquet"),
+    ):
+        with pytest.raises(RunFileError, match=said):
+            list(measure_tables([file], **columns, low="percentile"))
+    with pytest.raises(ValueError, match="low must be"):
+        next(measure_tables([path], frame_ms="ms", low="other"))
+
+
+def test_rows_of_one_run_apart_are_refused(tmp_path, runs):
+    path = write(tmp_path / "a.parquet", runs[:3], names=["a", "b", "a"])
+    with pytest.raises(RunFileError, match='run "a" are not together; sort the table by run'):
+        list(measure_tables([path], frame_ms="ms", run="run", low="percentile"))

@@ -9,7 +9,7 @@ import pytest
 
 from kit.metrics.blocks import measure_blocks
 from kit.stats.blocks import mean_influence, median_influence, tail_influence
-from kit.stats.lows import low_fps, median_fps
+from kit.stats.series import low_fps, median_fps
 
 FRAMES = np.random.default_rng(3).lognormal(2.4, 0.3, 4001)
 

@@ -18,7 +18,7 @@ from kit.charts.runs import distribution_chart, overlay_chart, run_chart
 from kit.charts.style import Chart
 from kit.claims.claim import Claim, ClaimBook, Figure, Subject, claim_id, make_claim, make_statement
 from kit.logs.read import Log
-from kit.metrics.series import summarise_frames
+from kit.review.look_into import summarise_frames
 from kit.rounding import NBSP, count_text, fps_text, money_text, ratio_text, share_text
 
 TITLE_NAMES = [

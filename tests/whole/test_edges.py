@@ -598,8 +598,7 @@ def test_an_interval_wider_than_numbers_go_is_no_interval(tmp_path):
 @pytest.mark.slow
 def test_ten_to_the_eight_frames_have_the_figures_of_the_closed_form():
     # 10 and 30 ms in turn: 100 frames take 2 s, and the slowest hundredth are frames of 30 ms.
-    from kit.stats.lows import low_fps
-    from kit.stats.series import average_fps
+    from kit.stats.series import average_fps, low_fps
 
     frame_ms = np.empty(100_000_000)
     frame_ms[::2], frame_ms[1::2] = 10.0, 30.0

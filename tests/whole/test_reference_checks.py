@@ -31,7 +31,7 @@ import math
 import numpy as np
 import pytest
 from made_runs import METRIC, cells_of, compared, framed, made_runs, margin_params
-from margins.test_repeatability import COAL, DYESTUFF, JUDGES
+from review.test_health import COAL, DYESTUFF, JUDGES
 from scipy import optimize, signal, stats
 from screening_case import bench, cell, params, runs_of, view
 from stats.test_intervals import CLINIC_A, CLINIC_B, P_VALUES, REFERENCE, SLEEP_1, TEST
@@ -40,10 +40,10 @@ from stats.test_series import MAVRO, MICHELSO, NUMACC1, NUMACC2, NUMACC3
 
 from kit.bench.runs import Run, RunRow
 from kit.logs.read import Log
-from kit.margins.repeatability import analyse_one_way, analyse_two_way
 from kit.margins.replicates import sample_variance
 from kit.metrics.blocks import bootstrap_replicates, measure_blocks
 from kit.metrics.run_metrics import measure_run
+from kit.review.health import analyse_one_way, analyse_two_way
 from kit.rounding import ratio_text
 from kit.screening import run_rules
 from kit.screening.screen import screen_runs

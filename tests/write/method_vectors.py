@@ -20,19 +20,18 @@ from made_runs import METRIC, cells_of, framed, made_runs, margin_params
 from kit.bench.prices import PriceRow
 from kit.bench.runs import Run, RunRow
 from kit.logs.read import Log
-from kit.margins.cells import Cell, compare_within, make_cells
+from kit.margins.cells import Cell, compare_within, make_cells, outcome_of
 from kit.margins.compare import Margin, compare_levels, compare_products
 from kit.margins.consistency import check_closure, name_gap
 from kit.margins.energy import weigh_energy
-from kit.margins.estimate import outcome_of
-from kit.margins.repeatability import bench_components, measure_repeatability
 from kit.margins.replicates import SharedVariances, fit_variances
 from kit.margins.suites import SuiteMargin, summarise_titles
 from kit.methods import METHODS
 from kit.metrics.blocks import RunBlocks, measure_blocks
 from kit.metrics.run_metrics import RunMetrics, count_hitches, energy_per_frame, time_over_budget
-from kit.metrics.series import summarise_frames
 from kit.planning.runs_needed import CellSeen, CellTime, check_pilot, plan_runs, rank_titles
+from kit.review.health import bench_components, measure_repeatability
+from kit.review.look_into import summarise_frames
 from kit.rounding import (
     fine_text,
     fps_text,
@@ -48,11 +47,10 @@ from kit.settings.metric import METRICS, tail_shares
 from kit.settings.params import MarginParams, PlanParams, ValueParams
 from kit.stats.blocks import share_within
 from kit.stats.crossed_variance import mix_t
-from kit.stats.false_signs import false_sign_rates
 from kit.stats.intervals import adjust_p_values, spread_over_titles, t_ends
-from kit.stats.lows import low_fps
 from kit.stats.power import borrowed_degrees
-from kit.stats.suite_errors import add_errors, fit_day
+from kit.stats.series import low_fps
+from kit.stats.suite_errors import add_errors, false_sign_rates, fit_day
 from kit.trace import Trace
 from kit.value.weigh import find_frontier, weigh_products
 
