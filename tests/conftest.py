@@ -45,13 +45,6 @@ KNOWN_FAULTS = {
     "test_store.py::test_nothing_heavy_is_imported_before_it_is_needed[trace": "trace loads numpy",
     "test_faults.py::test_a_disk_that_fills_while_logs": "message of an undo on a full disk",
     "test_faults.py::test_rights_lost_between_two_runs": "the test's own code",
-    "test_metamorphic.py::test_a_run_set_aside_changes_no_figure": "flags of new screening rules",
-    "test_metamorphic.py::test_a_run_that_did_not_run": "order of claims of the shared variance",
-    "test_metamorphic.py::test_a_title_doubled": "formula of a suite with days",
-    "test_metamorphic.py::test_names_of_runs": "order of claims of the shared variance",
-    "test_metamorphic.py::test_order_of_rivals": "order of claims of the shared variance",
-    "test_metamorphic.py::test_order_of_runs": "order of claims of the shared variance",
-    "test_metamorphic.py::test_the_unit_of_the_logs": "last digits of expected false outcomes",
 }
 
 

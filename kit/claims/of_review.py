@@ -118,14 +118,16 @@ def spread_claims(review: Review, results: Results) -> Iterator[Claim]:
 
 
 def low_claims(review: Review) -> Iterator[Claim]:
-    """Yield the lows of the reviewed product under each definition, of one run a title."""
+    """Yield the lows of the reviewed product under each definition, of one run a title: the first.
+
+    First is what began first, whatever the order of the sheet; without times, by the run's id.
+    """
+    began = {row.run: (row.began is None, str(row.began), row.run) for row in review.rows}
     first: dict[str, str] = {}
-    for measured in review.used:
+    for measured in sorted(review.used, key=lambda measured: began[measured.run]):
         if measured.product == review.params.product and measured.lows:
             first.setdefault(measured.title, measured.run)
-    for title in review.titles:
-        if title not in first:
-            continue
+    for title in filter(first.__contains__, review.titles):
         run = first[title]
         for definition, lows in review.metrics[run].lows.items():
             for metric, value in lows.items():
@@ -380,7 +382,7 @@ def _closure(closure: Closure, *, locale: str) -> Iterator[Claim]:
         yield made
         if part == "chained":
             inputs = [made.id]
-    if len(set(closure.own_titles)) == 1:
+    if len(set(map(frozenset, closure.own_titles))) == 1:
         yield make_statement("same_titles", "same titles", chain)
 
 
