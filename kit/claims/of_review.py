@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
@@ -382,7 +383,9 @@ def _closure(closure: Closure, *, locale: str) -> Iterator[Claim]:
         yield made
         if part == "chained":
             inputs = [made.id]
-    if len(set(map(frozenset, closure.own_titles))) == 1:
+    # Of the same titles, margins over the sessions of each pair can still differ: then that is said.
+    same = len(set(map(frozenset, closure.own_titles))) == 1
+    if same and math.isclose(closure.difference, 1.0, rel_tol=1e-9):
         yield make_statement("same_titles", "same titles", chain)
 
 
