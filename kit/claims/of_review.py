@@ -383,7 +383,7 @@ def _closure(closure: Closure, *, locale: str) -> Iterator[Claim]:
         yield made
         if part == "chained":
             inputs = [made.id]
-    # Of the same titles, margins over the sessions of each pair can still differ: then that is said.
+    # Margins of the same titles can still differ, over the sessions of each pair: that is said.
     same = len(set(map(frozenset, closure.own_titles))) == 1
     if same and math.isclose(closure.difference, 1.0, rel_tol=1e-9):
         yield make_statement("same_titles", "same titles", chain)
