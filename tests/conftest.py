@@ -37,12 +37,7 @@ def demo():
 # none a changed expectation. A line goes when its fault is mended; nothing may be added without its
 # reason.
 KNOWN_FAULTS = {
-    "test_misleading.py::test_a_misleading_change_is_found_and_its_file_named[code shown": "code shown",
     "test_verifying.py::TestGoldenBags::": "bag of version 0.1.0 beside methods of version 2",
-    "test_cluster.py::test_a_review_that_fails_on_a_worker": "season of tiny reviews on workers",
-    "test_cluster.py::test_a_worker_killed_in_mid_season": "season of tiny reviews on workers",
-    "test_store.py::test_nothing_heavy_is_imported_before_it_is_needed[check": "check loads scipy",
-    "test_store.py::test_nothing_heavy_is_imported_before_it_is_needed[trace": "trace loads numpy",
     "test_faults.py::test_a_disk_that_fills_while_logs": "message of an undo on a full disk",
     "test_faults.py::test_rights_lost_between_two_runs": "the test's own code",
 }

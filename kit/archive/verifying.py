@@ -23,7 +23,14 @@ from kit.archive.contents import (
     text_path,
 )
 from kit.archive.page_check import check_report, read_notebook
-from kit.archive.rebuild import CLAIMS_PATH, Fresh, compare_books, input_findings, recompute_review
+from kit.archive.rebuild import (
+    CLAIMS_PATH,
+    Fresh,
+    compare_books,
+    input_findings,
+    not_recomputable,
+    recompute_review,
+)
 from kit.archive.remake import STATED, Part, Remade, remake_bag
 from kit.archive.signature import check_signature, load_public_key
 from kit.archive.unbag import Bag, Listing, check_bytes, check_listing, open_bag, read_listing
@@ -198,6 +205,7 @@ class _Walk:
     signature: str = "none"
     key: str = ""
     problems: dict[str, list[Finding]] = field(default_factory=dict)
+    not_done: set[str] = field(default_factory=set)  # stages with nothing wrong, but not done
 
 
 def verify_bag(path: Path, *, signer: Path | None = None, reading: Reading = PLAIN) -> Verification:
@@ -253,7 +261,7 @@ def _verify_open(bag: Bag, signer: Ed25519PublicKey | None, reading: Reading) ->
             said = "It could not be done to its end."
         findings = [*walk.problems.get(name, []), *findings]
         state: Literal["passed", "failed", "not done"] = "failed" if findings else "passed"
-        if name == "rebuild" and not findings and not walk.remade.parts:
+        if not findings and name in walk.not_done:
             state = "not done"
         stages.append(_Stage(name, state, said, tuple(findings)))
     identity = ""
@@ -464,6 +472,8 @@ def _rebuild(walk: _Walk) -> tuple[list[Finding], str]:
     ]
     if remade.fault is not None:
         findings += [replace(f, stage="rebuild") for f in input_findings(remade.fault)]
+    if not remade.parts:
+        walk.not_done.add("rebuild")
     if remade.why:
         return findings, f"Nothing was made again: {remade.why}."
     same = len(remade.of_state("same bytes"))
@@ -489,6 +499,14 @@ def _claims(walk: _Walk) -> tuple[list[Finding], str]:
             said = "The review cannot be made afresh from what is in the bag."
             return input_findings(error), said
     findings = compare_books(book, fresh.book)
+    if book.kit_version != fresh.book.kit_version and (beyond := not_recomputable(book)):
+        walk.not_done.add("claims")
+        said = (
+            f"{len(book.claims) - len(beyond)} of {len(book.claims)} claims made afresh from the "
+            f"raw logs and compared. The rest are not recomputed: version {book.kit_version} made "
+            f"them, this is {fresh.book.kit_version}, and {next(iter(beyond.values()))}. Verify "
+            "it with that version (--with PYTHON)."
+        )
     text = fresh.review.params.text
     try:
         inside = text is None or text_path(text) in walk.bag.files

@@ -9,8 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.lib.stride_tricks import as_strided
 from numpy.typing import NDArray
-from scipy.special import logsumexp, ndtr, ndtri, stdtrit
-from scipy.stats import chi2
+from scipy.special import chdtrc, logsumexp, ndtr, ndtri, stdtrit
 
 from kit.stats.crossed_variance import Mixture, care_of, stack_errors
 from kit.stats.intervals import mixture_error
@@ -216,7 +215,7 @@ def fit_day(cells: Floats, weights: Floats) -> DayPosterior | None:
     total = variance + noise
     log = np.log(prior) - df / 2 * (np.log(total) + square / total)
     weight = np.exp(log - log.max())
-    tail = chi2.sf(df * square / noise, df)
+    tail = float(chdtrc(df, df * square / noise))
     care = care_of(np.array([tail]), np.array([df]))[0]
     return DayPosterior(variance, weight / weight.sum(), float(care), df)
 

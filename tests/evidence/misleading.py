@@ -177,11 +177,13 @@ CLASSES: dict[str, Callable[[Spoiled], str]] = {
     "words of the page": in_page(r">([A-Z][a-z]+) ([a-z]+)", r">\1 not \2"),
     "first words of the page": in_page(r"(</h1>)", rf"\1<p>{SHOUT}</p>"),
     "words in page and notebook": in_both(r"[A-Z][a-z]{3,} [a-z]{3,}", SHOUT),
-    "unknown cell": cell_in("show(verdict)", f"<p>{SHOUT}</p>"),
-    "known line after a comment": cell_in("# show(book, tables.summary)", f"<p>{SHOUT}</p>"),
+    "unknown cell": cell_in('review.show("all_in_all")', f"<p>{SHOUT}</p>"),
+    "known line after a comment": cell_in('# review.show("opening")', f"<p>{SHOUT}</p>"),
     "cell missing": cell_out,
-    "code shown that did not run": in_notebook(r'"source": "show\(', '"source": "show_all('),
-    "code of the page": in_page(r"show\(book", "show(honest_book"),
+    "code shown that did not run": in_notebook(
+        r'"source": "review\.show\(', '"source": "review.reveal('
+    ),
+    "code of the page": in_page(r"review\.show\(", "honest_review.show("),
     "caption of a chart": in_page(r"<figcaption>[^<]+", f"<figcaption>{SHOUT}"),
     "text for a picture": in_page(r'alt="[^"]+"', f'alt="{SHOUT}"'),
     "picture swapped": picture_swapped,
@@ -364,7 +366,10 @@ def main() -> int:
     with tempfile.TemporaryDirectory(prefix="lawful-") as work:
         wrong, lawful_bags = false_alarms(source, Path(work))
     print(f"{wrong} / {lawful_bags} false alarms on lawful bags")
-    return found != tried or bool(wrong)
+    never = [words for words, (_, times) in counts.items() if not times]
+    if never:
+        print(f"NEVER TRIED: {', '.join(never)}")
+    return found != tried or bool(wrong or never)
 
 
 if __name__ == "__main__":

@@ -27,6 +27,7 @@ from metrics.test_measuring import bits
 pytestmark = pytest.mark.filterwarnings("ignore::ResourceWarning", "ignore::DeprecationWarning")
 ROOT = Path(__file__).parents[2]
 QUICK = ("parameters", "imports", "load", "closing")
+TITLE = {"cell_type": "markdown", "id": "title", "metadata": {}, "source": ["# A small review"]}
 
 
 @dataclass
@@ -158,6 +159,7 @@ def write_season(folder: Path, reviews: int) -> list[Path]:
     (folder / "notebooks").mkdir()
     template = json.loads((ROOT / "notebooks" / "review.ipynb").read_text(encoding="utf-8"))
     keep_cells(*QUICK)(template)
+    template["cells"].insert(0, TITLE)
     (folder / "notebooks" / "review.ipynb").write_text(json.dumps(template), encoding="utf-8")
     text = first.read_text(encoding="utf-8")
     paths = []
