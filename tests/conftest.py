@@ -37,7 +37,6 @@ def demo():
 # none a changed expectation. A line goes when its fault is mended; nothing may be added without its
 # reason.
 KNOWN_FAULTS = {
-    "test_verifying.py::TestGoldenBags::": "bag of version 0.1.0 beside methods of version 2",
     "test_faults.py::test_a_disk_that_fills_while_logs": "message of an undo on a full disk",
     "test_faults.py::test_rights_lost_between_two_runs": "the test's own code",
 }

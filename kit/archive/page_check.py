@@ -8,34 +8,23 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Callable, Iterator, Mapping, Sequence
+import re
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from kit.archive.figures import (
-    PAGE_PATH,
-    check_page,
-    compare_entries,
-    compare_text,
-    count_figures,
-    plain_words,
-)
-from kit.archive.rebuild import CLAIMS_PATH, Fresh, same_figure
+from kit.archive.remake import CLAIMS_PATH, Fresh, same_figure
 from kit.archive.unbag import Bag, read_json
-from kit.claims.claim import CLAIMS_FORMAT, ClaimBook, trace_faults
+from kit.claims.bound_text import printed_forms
+from kit.claims.claim import CLAIMS_FORMAT, Claim, ClaimBook
 from kit.claims.of_pages import kit_version, page_name
 from kit.errors import Finding, KitError, SealError
 from kit.page.assemble import build_page
-from kit.page.cell_html import CLOSED_MIME
-from kit.page.html import WRAPPER, Html
+from kit.page.cell_html import ATTRIBUTES, CLOSED_MIME, IMAGE_SOURCE, TAGS
+from kit.page.html import WRAPPER
 from kit.page.outputs import result_frames
 from kit.page.redraw import review_pieces
-from kit.page.traces import trace_section
-from kit.planning.of_review import order_frame, plan_of_review
 from kit.report.template import own_sources
-from kit.review.health import measure_health
-from kit.review.look_into import look_into
-from kit.review.walk import Results, Review
 from kit.rounding import table_csv
 
 if TYPE_CHECKING:
@@ -44,7 +33,11 @@ if TYPE_CHECKING:
     Charts = Mapping[str, Sequence[Chart]]
 
 NOTEBOOK_PATH = "data/executed.ipynb"
-SLIDES_PATH = "data/slides/slides.csv"
+PAGE_PATH = "data/report.html"
+_FRAME = {"html", "head", "meta", "title", "style", "body", "header", "main", "footer"}
+_POLICY = "default-src 'none'"
+_PADDING = "\u2007\u2008"
+_BLOCKS = {"td", "th", "li", "br", "p", "tr", "dt", "dd", "caption", "section", "h2", "h3", "h4"}
 STATED = {'review.show("environment")'}  # what was installed: stated, not made from logs
 INJECTED = "injected-parameters"
 
@@ -63,40 +56,35 @@ def check_report(bag: Bag, book: ClaimBook, fresh: Fresh | None) -> tuple[list[F
     Returns
     -------
     list of Finding, and what was compared, in words
+
+    Notes
+    -----
+    Pages and notebooks of other versions are not built again: their figures and tables are
+    compared with the claims that stand beside them, and those with the logs.
     """
     findings: list[Finding] = []
-    charts: Charts | None = None
     said = ["figures of the page"]
     same_kit = (book.kit_version, book.file_format) == (kit_version(), CLAIMS_FORMAT)
     page = _bytes_of(bag, PAGE_PATH, findings)
     notebook = read_notebook(bag, findings)
+    charts = _fresh_charts(fresh) if same_kit and fresh is not None else None
     if page is not None:
-        findings += check_page(page, book)
-        if same_kit and not trace_faults(book):
-            findings += compare_entries(page, trace_section(book).markup)
-            said.append("its traces")
-        if same_kit:
-            findings += _rebuilt(page, notebook) if notebook is not None else []
-            said.append("the page against its notebook")
+        findings += _check_page(page, book)
     if notebook is not None:
         findings += _closed(bag, book, notebook)
+    if same_kit and page is not None and notebook is not None:
+        findings += _rebuilt(page, notebook)
+        said.append("the page against its notebook")
+    if same_kit and notebook is not None and fresh is not None:
+        compared = _compare_cells(notebook, fresh, charts)
+        findings += compared.findings
+        said.append(compared.said())
     if fresh is not None:
-        charts = _fresh_charts(fresh) if same_kit else None
-        if same_kit and notebook is not None:
-            compared = compare_cells(notebook, fresh, charts)
-            findings += compared.findings
-            said.append(compared.said())
-        findings += compare_tables(bag, fresh, same_kit=same_kit)
+        findings += _compare_tables(bag, fresh.book if same_kit else book, same_kit=same_kit)
         said.append("tables")
-        if charts is not None:
-            findings += _compare_charts(bag, charts)
-            said.append("numbers of the charts")
-            if SLIDES_PATH in bag.files:
-                findings += _compare_slides(bag, fresh)
-                said.append("figures of the slides")
     words = ", ".join(said) + " compared"
-    if fresh is not None and same_kit and charts is None:
-        words += "; those of the charts not, because matplotlib is not installed"
+    if same_kit and fresh is not None and charts is None:
+        words += "; charts not, because matplotlib is not installed"
     if not same_kit:
         words += f"; made by version {book.kit_version}, so the page was not built again"
     return findings, words
@@ -175,7 +163,7 @@ def _rebuilt(page: bytes, notebook: Mapping[str, Any]) -> list[Finding]:
         return []
     length = min(len(built), len(text))
     start = next((n for n in range(length) if built[n] != text[n]), length)
-    return compare_text(PAGE_PATH, f"after {_last_id(text[:start])}", built, text)
+    return _compare_text(PAGE_PATH, f"after {_last_id(text[:start])}", built, text)
 
 
 def _last_id(markup: str) -> str:
@@ -209,16 +197,7 @@ class _Compared:
         return words + (f" (stated only: {', '.join(self.stated)})" if self.stated else "")
 
 
-def page_pieces(fresh: Fresh, charts: Charts | None = None) -> dict[str, Callable[[], Html]]:
-    """Return how each piece of a standard page is made, by the line of code that shows it.
-
-    The lines are spelled from this version's own functions; a bag only picks among them.
-    `charts` are the charts made afresh, None where they cannot be made.
-    """
-    return review_pieces(fresh.review, fresh.book, charts)
-
-
-def compare_cells(
+def _compare_cells(
     notebook: Mapping[str, Any], fresh: Fresh, charts: Charts | None = None
 ) -> _Compared:
     """Compare each code cell of a notebook with what the logs give.
@@ -226,7 +205,8 @@ def compare_cells(
     A cell is recognised by its last line. What is not recognised is a finding: its output could
     say anything. A cell of this version's own template that shows no result must read as there.
     """
-    pieces = page_pieces(fresh, charts)
+    # The lines are spelled from this version's own functions; a bag only picks among them.
+    pieces = review_pieces(fresh.review, fresh.book, charts)
     own = own_sources(page_name(fresh.review.params))
     drawn = {line for line in own.values() if line.startswith("review.show_charts(")}
     findings: list[Finding] = []
@@ -240,24 +220,24 @@ def compare_cells(
         last = source.rpartition("\n")[2]
         place = f"cell {name or last}"
         shown = "".join(_markup_of(output) for output in cell["outputs"])
-        of_figures += count_figures(shown)
+        of_figures += _count_figures(shown)
         if last in pieces:
             compared += 1
-            figures += count_figures(shown)
+            figures += _count_figures(shown)
             try:
-                expected = plain_words(pieces[last]().markup)
+                expected = _plain_words(pieces[last]().markup)
             except KitError as error:
                 found = f"{NOTEBOOK_PATH} # {place}"
                 findings.append(Finding("page", found, "a text", str(error)))
                 continue
-            findings += compare_text(NOTEBOOK_PATH, place, expected, plain_words(shown))
+            findings += _compare_text(NOTEBOOK_PATH, place, expected, _plain_words(shown))
         elif last in STATED or name == INJECTED or (charts is None and last in drawn):
             stated.append(name)
         elif name in own and source == own[name].strip():
             compared += 1
             if shown:
                 findings.append(
-                    Finding("page", f"{NOTEBOOK_PATH} # {place}", "no output", plain_words(shown))
+                    Finding("page", f"{NOTEBOOK_PATH} # {place}", "no output", _plain_words(shown))
                 )
         else:
             findings.append(
@@ -282,34 +262,19 @@ def _markup_of(output: Mapping[str, Any]) -> str:
     return markup
 
 
-def compare_tables(bag: Bag, fresh: Fresh, *, same_kit: bool) -> list[Finding]:
-    """Return a finding for each cell of the result tables that is not what the logs give."""
+def _compare_tables(bag: Bag, book: ClaimBook, *, same_kit: bool) -> list[Finding]:
+    """Return a finding for each cell of the result tables that is not what the claims say.
+
+    Tables of other versions are passed over where they are not there or not by the claims' ids.
+    """
     findings: list[Finding] = []
-    for name, frame in result_frames(fresh.book).items():
+    for name, frame in result_frames(book).items():
         path = f"data/tables/{name}.csv"
         if path in bag.files or same_kit:
             data = _bytes_of(bag, path, findings)
-            if data is not None:
-                if not same_kit and name in FRAMES and not data.startswith(b"id,"):
-                    frame = FRAMES[name](fresh.review, fresh.results)
-                findings += compare_csv(path, table_csv(frame), data, strict=same_kit)
+            if data is not None and (same_kit or data.startswith(b"id,")):
+                findings += _compare_csv(path, table_csv(frame), data, strict=same_kit)
     return findings
-
-
-# Tables as earlier versions wrote them, of results; every later one holds claims, by id.
-FRAMES: Mapping[str, Callable[[Review, Results], Any]] = {
-    "screening": lambda review, _: review.screened.to_frame(),
-    "value": lambda _, results: results.value and results.value.to_frame(),
-    "weighings": lambda _, results: results.value and results.value.weighings_frame(),
-    "look": lambda review, _: look_into(review).to_frame(),
-    "hitches": lambda review, _: look_into(review).hitches_frame(),
-    "repeatability": lambda *made: measure_health(*made).to_frame(),
-    "stale": lambda *made: measure_health(*made).stale_frame(),
-    "gaps": lambda *made: measure_health(*made).gaps_frame(),
-    "tasks": lambda *made: measure_health(*made).tasks_frame(),
-    "plan": lambda review, _: plan_of_review(review).plan.to_frame(),
-    "order": lambda review, _: order_frame(plan_of_review(review).order),
-}
 
 
 def _fresh_charts(fresh: Fresh) -> Charts | None:
@@ -323,37 +288,7 @@ def _fresh_charts(fresh: Fresh) -> Charts | None:
     return make_charts(fresh.review, fresh.book)
 
 
-def _compare_charts(bag: Bag, charts: Charts) -> list[Finding]:
-    """Return what is wrong with the numbers of the charts."""
-    findings: list[Finding] = []
-    for made in charts.values():
-        for chart in made:
-            path = f"data/charts/{chart.name}.csv"
-            if path in bag.files:
-                data = _bytes_of(bag, path, findings)
-                if data is not None:
-                    findings += compare_csv(path, table_csv(chart.table), data, strict=True)
-    return findings
-
-
-def _compare_slides(bag: Bag, fresh: Fresh) -> list[Finding]:
-    """Return what is wrong with the figures said to stand on the slides."""
-    from kit.page.slides import make_slides, slides_csv
-
-    findings: list[Finding] = []
-    data = _bytes_of(bag, SLIDES_PATH, findings)
-    if data is None:
-        return findings
-    rows = csv.DictReader(io.StringIO(data.decode("utf-8", errors="replace"), newline=""))
-    names = tuple(dict.fromkeys(str(row.get("slide")) for row in rows))
-    try:
-        expected = slides_csv(make_slides(fresh.book, names))
-    except KitError as error:
-        return [Finding("page", SLIDES_PATH, "slides of this review", str(error))]
-    return compare_csv(SLIDES_PATH, expected, data, strict=True)
-
-
-def compare_csv(path: str, expected: str, data: bytes, *, strict: bool) -> list[Finding]:
+def _compare_csv(path: str, expected: str, data: bytes, *, strict: bool) -> list[Finding]:
     """Return a finding for each cell of a table that differs by more than its last bits.
 
     Unless `strict`, columns only one of the two has are passed over, and reasons in words, which
@@ -400,3 +335,178 @@ def _same_cell(one: str, other: str) -> bool:
         return same_figure(float(one), float(other))
     except ValueError:
         return False
+
+
+def _check_page(data: bytes, book: ClaimBook) -> list[Finding]:
+    """Return a finding for each figure of a page that is not its claim's, and for what may harm.
+
+    Parameters
+    ----------
+    data : bytes
+        The page.
+    book : ClaimBook
+        The claims its figures link to.
+    """
+    root = _parse(data)
+    if root is None:
+        return [_finding("", "a page that can be parsed", "not one")]
+    findings = list(_harmful(root))
+    claims = {claim.anchor: claim for claim in book.figures}
+    shown = 0
+    for link in root.iter("a"):
+        if "fig" in link.get("class", "").split():
+            shown += 1
+            findings += _figure(link, claims, book)
+    if not shown and book.figures:
+        findings.append(_finding("", "figures that link to claims", "none"))
+    for element in root.iter("li", "td"):
+        anchor = element.get("id", "")
+        if anchor.startswith("trace-"):
+            if anchor in claims:
+                findings += _value(element, claims[anchor], book)
+            else:
+                findings.append(_finding(anchor, "the entry of a claim", "no such claim"))
+    return findings
+
+
+def _compare_text(path: str, place: str, expected: str, found: str) -> list[Finding]:
+    """Return a finding where two texts differ first, or nothing where they do not."""
+    if expected == found:
+        return []
+    return [Finding("page", f"{path} # {place}", *_first_difference(expected, found))]
+
+
+def _plain_words(markup: str) -> str:
+    """Return the words of a piece of HTML, white space and links back aside."""
+    root = _parse(f"<body>{markup}</body>".encode())
+    return "" if root is None else _text(root)
+
+
+def _count_figures(markup: str) -> int:
+    """Return how many figures a piece of HTML prints as links to their claims."""
+    root = _parse(f"<body>{markup}</body>".encode())
+    if root is None:
+        return 0
+    return sum("fig" in link.get("class", "").split() for link in root.iter("a"))
+
+
+def _finding(place: str, expected: str, found: str) -> Finding:
+    """Return a finding in the page."""
+    return Finding("page", f"{PAGE_PATH} # {place}" if place else PAGE_PATH, expected, found)
+
+
+def _parse(data: bytes) -> Any:
+    from lxml import etree
+
+    # Limits on depth and text size stay in force (huge_tree is off); nothing is loaded.
+    parser = etree.HTMLParser(encoding="utf-8", no_network=True, huge_tree=False)
+    try:
+        return etree.fromstring(data, parser)
+    except (etree.XMLSyntaxError, ValueError):
+        return None
+
+
+def _text(element: Any) -> str:
+    """Return an element's words: white space as one space, links back and folds of code aside."""
+    from lxml import etree
+
+    words: list[str] = []
+    walk = etree.iterwalk(element, events=("start", "end", "comment", "pi"))
+    for event, node in walk:
+        if event == "start":
+            if "back" in node.get("class", "").split():
+                walk.skip_subtree()
+                continue
+            words.append(" " if node.tag in _BLOCKS else "")
+            words.append(node.text or "")
+        elif node is not element:
+            words.append(node.tail or "")
+    # Only plain white space is folded: the space inside a figure is part of it.
+    return re.sub("[ \t\r\n]+", " ", "".join(words)).strip()
+
+
+def _first_difference(expected: str, found: str) -> tuple[str, str]:
+    """Return both texts from shortly before their first difference on."""
+    length = min(len(expected), len(found))
+    start = next((n for n in range(length) if expected[n] != found[n]), length)
+    start = max(0, start - 24)
+
+    def cut(text: str) -> str:
+        end = "..." if len(text) > start + 96 else ""
+        return f"{'...' if start else ''}{text[start : start + 96]}{end}"
+
+    return cut(expected), cut(found)
+
+
+def _figure(link: Any, claims: Mapping[str, Claim], book: ClaimBook) -> Iterator[Finding]:
+    """Yield what is wrong with one figure: its claim, machine value, text, interval, outcome."""
+    href = link.get("href", "")
+    claim = claims.get(href.removeprefix("#"))
+    if claim is None:
+        yield _finding(href, "a link to the trace of a claim", f"{_text(link)!r} links to none")
+        return
+    yield from _value(link, claim, book)
+    for after in link.itersiblings():
+        kinds = after.get("class", "").split() if isinstance(after.tag, str) else []
+        if "fig" in kinds:
+            break
+        if "iv" in kinds and _text(after).strip(_PADDING) != claim.interval:
+            yield _finding(f"{claim.id}, interval", claim.interval or "none", _text(after))
+        if "outcome" in kinds and claim.outcome:
+            said = [_text(after).split()[-1], *(k for k in kinds if k != "outcome")]
+            if said != [claim.outcome, claim.outcome]:
+                yield _finding(f"{claim.id}, outcome", claim.outcome, " ".join(said))
+
+
+def _value(element: Any, claim: Claim, book: ClaimBook) -> Iterator[Finding]:
+    """Yield what is wrong with the first figure inside an element."""
+    shown = next(element.iter("data"), None)
+    if claim.value is None:
+        if shown is not None:
+            yield _finding(f"{claim.id}, value", "no machine value", shown.get("value", ""))
+        return
+    if shown is None:
+        yield _finding(f"{claim.id}, value", repr(claim.value), "no figure")
+        return
+    if shown.get("value") != repr(claim.value):
+        yield _finding(f"{claim.id}, value", repr(claim.value), shown.get("value", "nothing"))
+    text = _text(shown).strip(_PADDING)
+    if text != claim.text and text not in printed_forms(claim, book):
+        yield _finding(f"{claim.id}, text", claim.text, text)
+
+
+def _harmful(root: Any) -> Iterator[Finding]:
+    """Yield what a page of this kit never holds: scripts, handlers, anything loaded."""
+    policy = False
+    for element in root.iter():
+        if not isinstance(element.tag, str):
+            continue
+        place = f"line {element.sourceline}"
+        if element.tag not in TAGS | _FRAME:
+            yield _finding(place, "only what a report may hold", f"<{element.tag}>")
+            continue
+        if element.tag == "style" and re.search(r"url\(|@import|expression", element.text or ""):
+            yield _finding(place, "a style that loads nothing", "one that may load")
+        if element.tag == "meta":
+            policy |= element.get("content", "").startswith(_POLICY)
+            if element.get("http-equiv", "").lower() == "refresh":
+                yield _finding(place, "a page that stays", "a refresh")
+        if element.tag not in _FRAME:
+            yield from _attributes(element, place)
+        elif any(name.startswith("on") or name in {"src", "href"} for name in element.attrib):
+            yield _finding(place, "only what a report may hold", f"<{element.tag}> with a handler")
+    if not policy:
+        yield _finding("head", f"a content policy: {_POLICY}", "none")
+
+
+def _attributes(element: Any, place: str) -> Iterator[Finding]:
+    known = ATTRIBUTES["*"] | ATTRIBUTES.get(element.tag, set())
+    for name, value in element.attrib.items():
+        bad = name not in known and not name.startswith("aria-")
+        bad |= name == "href" and re.match(r"#|https?://", value) is None
+        bad |= name == "src" and IMAGE_SOURCE.match(value) is None
+        bad |= element.tag == "input" and name == "type" and value != "radio"
+        if bad:
+            yield _finding(
+                place, "only what a report may hold", f"<{element.tag} {name}={value[:60]!r}>"
+            )

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from kit.archive.bag import TAG_MANIFEST
-from kit.archive.rebuild import CLAIMS_PATH, reads_as_stated, same_figure
+from kit.archive.remake import CLAIMS_PATH, reads_as_stated, same_figure
 from kit.archive.unbag import Bag, check_bytes, check_listing, open_bag, read_listing
 from kit.claims.claim import Claim, ClaimBook, RunRecord, read_claims
 from kit.errors import SealError

@@ -23,15 +23,18 @@ from kit.archive.contents import (
     text_path,
 )
 from kit.archive.page_check import check_report, read_notebook
-from kit.archive.rebuild import (
+from kit.archive.remake import (
     CLAIMS_PATH,
+    STATED,
     Fresh,
+    Part,
+    Remade,
+    beyond_this_version,
     compare_books,
     input_findings,
-    not_recomputable,
     recompute_review,
+    remake_bag,
 )
-from kit.archive.remake import STATED, Part, Remade, remake_bag
 from kit.archive.signature import check_signature, load_public_key
 from kit.archive.unbag import Bag, Listing, check_bytes, check_listing, open_bag, read_listing
 from kit.bench.journal import Anchor, read_excerpt
@@ -499,7 +502,7 @@ def _claims(walk: _Walk) -> tuple[list[Finding], str]:
             said = "The review cannot be made afresh from what is in the bag."
             return input_findings(error), said
     findings = compare_books(book, fresh.book)
-    if book.kit_version != fresh.book.kit_version and (beyond := not_recomputable(book)):
+    if book.kit_version != fresh.book.kit_version and (beyond := beyond_this_version(book)):
         walk.not_done.add("claims")
         said = (
             f"{len(book.claims) - len(beyond)} of {len(book.claims)} claims made afresh from the "

@@ -18,7 +18,7 @@ from kit.archive.correction import (
     summary_section,
     within_section,
 )
-from kit.archive.figures import check_page
+from kit.archive.page_check import _check_page as check_page
 from kit.archive.revising import compare_reviews
 from kit.claims.claim import load_claims
 

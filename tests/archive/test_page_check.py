@@ -1,27 +1,29 @@
-"""Page, notebook and tables compared with what the logs give, cell by cell."""
+"""Page, notebook and tables: each cell, figure and word compared, and what may harm found."""
 
 from __future__ import annotations
 
 import copy
 import json
-from pathlib import Path
 
 import pytest
 from sealmaker import sealed_review
 
 from kit.archive.page_check import (
+    _check_page,
+    _compare_cells,
+    _compare_csv,
+    _compare_tables,
+    _compare_text,
+    _plain_words,
+    _rebuilt,
     check_report,
-    compare_cells,
-    compare_csv,
-    compare_tables,
     read_notebook,
 )
-from kit.archive.rebuild import recompute_review
+from kit.archive.remake import recompute_review
 from kit.archive.unbag import open_bag
 from kit.claims.claim import load_claims
+from kit.page.html import figure_link, outcome_html
 from kit.page.pictures import make_charts
-
-TEMPLATE = Path(__file__).resolve().parents[2] / "notebooks" / "review.ipynb"
 
 
 @pytest.fixture(scope="module")
@@ -56,7 +58,7 @@ def test_a_whole_report_passes(book, fresh):
 # only. A cell that nothing recognises would lower the first, so these numbers may only move with
 # the template and the bench of `sealmaker`.
 def test_the_counts_of_the_review_template(fresh, notebook, charts):
-    compared = compare_cells(notebook, fresh, charts)
+    compared = _compare_cells(notebook, fresh, charts)
     assert compared.findings == ()
     assert (compared.cells, compared.of_cells) == (44, 46)
     assert (compared.figures, compared.of_figures) == (162, 162)
@@ -64,7 +66,7 @@ def test_the_counts_of_the_review_template(fresh, notebook, charts):
 
 
 def test_without_charts_their_cells_are_stated_not_compared(fresh, notebook):
-    compared = compare_cells(notebook, fresh, None)
+    compared = _compare_cells(notebook, fresh, None)
     assert compared.findings == ()
     assert "titles-chart" in compared.stated and "titles-chart" in compared.said()
 
@@ -84,14 +86,14 @@ def test_a_changed_word_in_any_cell_is_found_and_the_cell_named(fresh, notebook,
         if not touched:
             continue
         changed_cells += 1
-        found = compare_cells(changed, fresh, charts).findings
+        found = _compare_cells(changed, fresh, charts).findings
         assert [f.path for f in found] == [f"data/executed.ipynb # cell {cell['id']}"]
     assert changed_cells > 20
 
 
 def test_nothing_recognised_is_never_a_pass(fresh, notebook, monkeypatch):
-    monkeypatch.setattr("kit.archive.page_check.page_pieces", lambda fresh, charts: {})
-    compared = compare_cells(notebook, fresh)
+    monkeypatch.setattr("kit.archive.page_check.review_pieces", lambda *made: {})
+    compared = _compare_cells(notebook, fresh)
     assert compared.figures == 0 < compared.of_figures
     assert len(compared.findings) > 20
 
@@ -100,14 +102,14 @@ def test_an_output_taken_away_is_found(fresh, notebook):
     changed = copy.deepcopy(notebook)
     cell = next(c for c in changed["cells"] if c["id"] == "margins")
     cell["outputs"] = []
-    found = compare_cells(changed, fresh).findings
+    found = _compare_cells(changed, fresh).findings
     assert [f.path for f in found] == ["data/executed.ipynb # cell margins"]
 
 
 def test_a_cell_taken_away_is_found(fresh, notebook):
     changed = copy.deepcopy(notebook)
     changed["cells"] = [c for c in changed["cells"] if c["id"] != "margins"]
-    found = compare_cells(changed, fresh).findings
+    found = _compare_cells(changed, fresh).findings
     assert [f.path for f in found] == ["data/executed.ipynb # cell margins"]
 
 
@@ -115,7 +117,7 @@ def test_cells_of_another_template_are_findings(fresh, notebook):
     changed = copy.deepcopy(notebook)
     for cell in changed["cells"]:
         cell["source"] = ["import os; os.abort()"]
-    compared = compare_cells(changed, fresh)
+    compared = _compare_cells(changed, fresh)
     codes = [c for c in changed["cells"] if c["cell_type"] == "code"]
     assert len(compared.findings) == len(codes) - 1  # but the injected parameters, stated
     assert compared.cells == 0
@@ -123,7 +125,7 @@ def test_cells_of_another_template_are_findings(fresh, notebook):
 
 def test_tables_are_those_of_the_logs(fresh):
     with open_bag(sealed_review()) as bag:
-        assert compare_tables(bag, fresh, same_kit=True) == []
+        assert _compare_tables(bag, fresh.book, same_kit=True) == []
 
 
 TABLE = "id,value,text\na,1.25,+25.0 %\nb,0.5,x\n"
@@ -147,15 +149,15 @@ TABLE = "id,value,text\na,1.25,+25.0 %\nb,0.5,x\n"
     ],
 )  # fmt: skip
 def test_cells_of_tables(data, places):
-    found = compare_csv("t.csv", TABLE, data.encode(), strict=True)
+    found = _compare_csv("t.csv", TABLE, data.encode(), strict=True)
     assert [f.path for f in found] == places
 
 
 def test_columns_of_another_version_are_passed_over():
     wider = TABLE.replace("text", "words").replace("1.25", "1.3")
-    found = compare_csv("t.csv", TABLE, wider.encode(), strict=False)
+    found = _compare_csv("t.csv", TABLE, wider.encode(), strict=False)
     assert [f.path for f in found] == ["t.csv # row 2 (a), value"]
-    assert compare_csv("t.csv", TABLE, b"\xff\xfe", strict=True)[0].expected == "a table"
+    assert _compare_csv("t.csv", TABLE, b"\xff\xfe", strict=True)[0].expected == "a table"
 
 
 def test_a_notebook_that_is_none_is_a_finding(tmp_path):
@@ -170,21 +172,137 @@ def test_a_notebook_that_is_none_is_a_finding(tmp_path):
         assert [f.path for f in found] == ["data/executed.ipynb"]
 
 
-def test_a_changed_figure_of_a_slide_is_found_and_the_slide_named(fresh, book, tmp_path):
-    from sealmaker import copy_bag
+@pytest.fixture(scope="module")
+def page():
+    return (sealed_review() / "data" / "report.html").read_bytes()
 
-    from kit.page.slides import make_slides, slides_csv
 
-    bag = copy_bag(tmp_path / "bag")
-    (bag / "data/slides").mkdir()
-    listed = slides_csv(make_slides(fresh.book, ["suite", "setup"]))
-    row = next(line for line in listed.splitlines() if "suite/average_fps/all" in line)
-    for data, places in (
-        (listed, []),
-        (listed.replace(row, f"{row}9", 1), ["text"]),
-        (listed.replace("1,suite,", "1,other,"), ["data/slides/slides.csv"]),
-    ):
-        (bag / "data/slides/slides.csv").write_text(data, encoding="utf-8")
-        with open_bag(bag) as opened:
-            found = [f for f in check_report(opened, book, fresh)[0] if "slides" in f.path]
-        assert [f.path.rpartition(", ")[2] for f in found] == places
+@pytest.fixture
+def margin(book):
+    return next(c for c in book.claims if c.kind == "margin" and c.outcome)
+
+
+def around(body: str) -> bytes:
+    policy = "default-src 'none'; img-src data:"
+    return (
+        f'<!doctype html><html><head><meta http-equiv="Content-Security-Policy" content="{policy}">'
+        f"<title>t</title></head><body><main>{body}</main></body></html>"
+    ).encode()
+
+
+def test_a_page_of_the_kit_has_no_findings(book, page):
+    assert _check_page(page, book) == []
+
+
+def test_a_figure_as_written_passes(book, margin):
+    body = figure_link(margin) + f'<span class="iv">{margin.interval}</span>'
+    body += outcome_html(margin.outcome)
+    assert _check_page(around(body), book) == []
+
+
+@pytest.mark.parametrize("what", ["value", "text", "interval", "outcome", "anchor"])
+def test_each_part_of_a_figure_counts(book, margin, what):
+    body = figure_link(margin) + f'<span class="iv">{margin.interval}</span>'
+    body += outcome_html(margin.outcome)
+    old, new, place = {
+        "value": (f'value="{margin.value!r}"', 'value="1.5"', f"{margin.id}, value"),
+        "text": (f">{margin.text}<", ">+99.9\u00a0%<", f"{margin.id}, text"),
+        "interval": (f">{margin.interval}<", ">+1.0 to +2.0<", f"{margin.id}, interval"),
+        "outcome": (f">{margin.outcome}<", ">level<", f"{margin.id}, outcome"),
+        "anchor": (f"#{margin.anchor}", "#trace-none", "#trace-none"),
+    }[what]
+    assert old in body
+    found = _check_page(around(body.replace(old, new)), book)
+    assert [f.path for f in found] == [f"data/report.html # {place}"]
+    assert found[0].stage == "page"
+
+
+def test_a_figure_without_its_machine_value_is_found(book, margin):
+    body = figure_link(margin).replace(f'<data value="{margin.value!r}">', "<b>")
+    found = _check_page(around(body.replace("</data>", "</b>")), book)
+    assert [f.path for f in found] == [f"data/report.html # {margin.id}, value"]
+
+
+def test_an_outcome_by_its_class_alone_counts(book, margin):
+    body = figure_link(margin) + outcome_html(margin.outcome).replace(
+        f"outcome {margin.outcome}", "outcome level"
+    )
+    assert [f.path for f in _check_page(around(body), book)] == [
+        f"data/report.html # {margin.id}, outcome"
+    ]
+
+
+def test_every_way_to_write_a_figure_in_text_passes(book, margin):
+    from kit.claims.bound_text import printed_forms
+
+    for form in printed_forms(margin, book):
+        body = figure_link(margin).replace(margin.text, form)
+        assert _check_page(around(body), book) == [], form
+
+
+def test_a_page_without_figures_is_found(book):
+    found = _check_page(around("<p>All is well.</p>"), book)
+    assert [f.expected for f in found] == ["figures that link to claims"]
+
+
+def test_an_entry_of_the_traces_that_reads_otherwise_is_found(book, page, notebook, margin):
+    text = page.decode()
+    entry = f'<li id="{margin.anchor}"'
+    start = text.index(entry)
+    wrong = text[:start] + text[start:].replace("(", "(of old ", 1)
+    found = _rebuilt(wrong.encode(), notebook)
+    assert len(found) == 1 and f"after {margin.anchor}" in found[0].path
+    added = text.replace(entry, f'<li id="trace-none">x</li>{entry}', 1)
+    found = _rebuilt(added.encode(), notebook)
+    assert len(found) == 1 and "trace-none" in found[0].found
+
+
+def test_a_changed_hash_of_a_run_is_found(book, page, notebook):
+    digest = next(r.sha256 for r in book.runs if r.frames)
+    wrong = page.replace(digest.encode(), (digest[:-1] + "x").encode())
+    assert _rebuilt(page, notebook) == []
+    assert _rebuilt(wrong, notebook)
+
+
+@pytest.mark.parametrize(
+    "body",
+    [
+        "<script>x()</script>", '<img src="https://x.invalid/a.png" alt="a">',
+        '<img src="data:text/html;base64,AAAA" alt="a">', '<a href="javascript:x()">a</a>',
+        '<p onclick="x()">a</p>', '<p style="background:url(https://x.invalid)">a</p>',
+        '<iframe src="a"></iframe>', "<object></object>", "<form></form>", '<svg onload="x()"></svg>',
+        '<svg><use href="#a"/></svg>', '<svg><image href="https://x.invalid/a.png"/></svg>',
+        "<svg><foreignObject></foreignObject></svg>", '<input type="image" name="a">',
+        '<link rel="stylesheet" href="https://x.invalid/a.css">', '<base href="https://x.invalid">',
+        "<style>p{background:url(//x.invalid)}</style>", '<video src="a"></video>',
+    ],
+)  # fmt: skip
+def test_what_may_harm_is_found(book, margin, body):
+    found = _check_page(around(figure_link(margin) + body), book)
+    assert found and all("line" in f.path for f in found)
+
+
+def test_a_missing_content_policy_is_found(book, margin):
+    data = f"<!doctype html><title>t</title>{figure_link(margin)}".encode()
+    assert [f.path for f in _check_page(data, book)] == ["data/report.html # head"]
+
+
+@pytest.mark.parametrize("data", [b"", b"\x00\x01", b"<", b"\xff\xfe<p>", b"<p>" * 50_000])
+def test_broken_pages_give_findings_not_errors(book, data):
+    assert _check_page(data, book)
+
+
+def test_words_leave_white_space_inside_figures_alone():
+    assert _plain_words("<p>a \n b</p><p>c</p>") == "a b c"
+    assert _plain_words("<b>4\u00a0%</b>") == "4\u00a0%"
+    assert _plain_words('x<a class="back" href="#y">back</a> z') == "x z"
+
+
+def test_the_first_difference_is_shown():
+    found = _compare_text(
+        "data/x", "here", "a" * 100 + "1" + "b" * 200, "a" * 100 + "2" + "b" * 200
+    )
+    assert len(found) == 1 and found[0].path == "data/x # here"
+    assert found[0].expected.startswith("...") and "1bbb" in found[0].expected
+    assert "2bbb" in found[0].found and len(found[0].found) < 120
+    assert _compare_text("data/x", "here", "same", "same") == []

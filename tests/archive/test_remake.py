@@ -1,18 +1,29 @@
-"""A sealed review made again from its inputs: the same bytes, or the place where they differ."""
+"""A sealed review made again: the same bytes or the place where they differ; claims field by field."""
 
 from __future__ import annotations
 
 import random
 import re
+from dataclasses import fields, replace
 
 import pytest
 from damage import Spoiled
 from sealmaker import copy_bag, finished_review, sealed_review
 
+from kit.archive.remake import (
+    beyond_this_version,
+    compare_books,
+    input_findings,
+    reads_as_stated,
+    recompute_review,
+    same_figure,
+)
 from kit.archive.verifying import GRADES, verify_bag
-from kit.errors import UsageError
+from kit.claims.claim import Claim, RunRecord, load_claims
+from kit.errors import BenchError, Fault, SealError, UsageError
 from kit.report.report import write_here
 from kit.report.template import own_template
+from kit.rounding import fps_text, money_text, ratio_text, share_text
 
 
 def spoiled(folder) -> Spoiled:
@@ -85,3 +96,180 @@ def test_what_can_be_required():
         seen.meets(["reproducd"])
     with pytest.raises(UsageError, match="nothing is required"):
         seen.meets([])
+
+
+@pytest.fixture(scope="module")
+def stated():
+    return load_claims(sealed_review() / "data")
+
+
+@pytest.fixture(scope="module")
+def fresh(stated):
+    data = sealed_review() / "data"
+    return recompute_review(data / "params" / stated.params_file, data / "bench").book
+
+
+def changed(book, claim_id, **values):
+    claims = tuple(replace(c, **values) if c.id == claim_id else c for c in book.claims)
+    return replace(book, claims=claims)
+
+
+def other(value):
+    """Return another value of the same kind."""
+    if isinstance(value, str):
+        return value + "x"
+    if isinstance(value, tuple):
+        return (*value, "x")
+    if isinstance(value, bool):
+        return not value
+    if isinstance(value, int | float):
+        return value + 1
+    return {"x": "y"} if isinstance(value, dict) else 1.5
+
+
+def test_a_whole_book_has_no_findings(stated, fresh):
+    assert compare_books(stated, fresh) == []
+
+
+@pytest.mark.parametrize("name", [f.name for f in fields(Claim) if f.name != "id"])
+def test_every_field_of_a_claim_counts(stated, fresh, name):
+    claim = next(c for c in stated.claims if c.kind == "margin")
+    wrong = changed(stated, claim.id, **{name: other(getattr(claim, name))})
+    found = compare_books(wrong, fresh)
+    assert any(f"# {claim.id}, {name if name != 'method_version' else 'method'}" in f.path
+               for f in found), found  # fmt: skip
+    assert all(f.stage == "claims" for f in found)
+
+
+@pytest.mark.parametrize("name", [f.name for f in fields(RunRecord) if f.name != "id"])
+def test_every_field_of_a_run_counts(stated, fresh, name):
+    first = stated.runs[0]
+    runs = (replace(first, **{name: other(getattr(first, name))}), *stated.runs[1:])
+    found = compare_books(replace(stated, runs=runs), fresh)
+    assert f"# run {first.id}, {name}" in found[0].path
+
+
+@pytest.mark.parametrize(
+    "name", ["review", "title", "byline", "date", "product", "params_file", "params_sha256"]
+)
+def test_what_is_said_of_the_review_counts(stated, fresh, name):
+    found = compare_books(replace(stated, **{name: "x"}), fresh)
+    assert [f.path for f in found] == [f"data/claims.json # {name}"]
+
+
+def test_a_setting_deep_down_counts(stated, fresh):
+    settings = {**stated.settings, "margins": {**stated.settings["margins"], "confidence": 0.5}}
+    found = compare_books(replace(stated, settings=settings), fresh)
+    assert [f.path for f in found] == ["data/claims.json # settings.margins.confidence"]
+    fewer = {k: v for k, v in stated.settings.items() if k != "locale"}
+    assert "settings.locale" in compare_books(replace(stated, settings=fewer), fresh)[0].path
+
+
+def test_a_later_version_may_know_more(stated, fresh):
+    later = replace(fresh, kit_version="9.0.0", settings={**fresh.settings, "new": 1})
+    assert compare_books(stated, later) == []
+    extra = replace(fresh.claims[0], id="new_kind/x", kind="new_kind")
+    assert compare_books(stated, replace(later, claims=(*later.claims, extra))) == []
+    gone = replace(stated, claims=stated.claims[1:])
+    assert compare_books(gone, later)[-1].found == "it is missing"
+
+
+def test_claims_and_runs_missing_added_or_twice(stated, fresh):
+    assert (
+        "it is missing" in compare_books(replace(stated, claims=stated.claims[:-1]), fresh)[0].found
+    )
+    assert "it is missing" in compare_books(replace(stated, runs=stated.runs[:-1]), fresh)[-1].found
+    extra = replace(stated.claims[0], id="run/average_fps/none")
+    found = compare_books(replace(stated, claims=(*stated.claims, extra)), fresh)
+    assert any("no such claim" in f.expected for f in found)
+    twice = compare_books(replace(stated, claims=(*stated.claims, stated.claims[0])), fresh)
+    assert [f.found for f in twice] == ["it stands twice"]
+    twice = compare_books(replace(stated, runs=(*stated.runs, stated.runs[0])), fresh)
+    assert [f.found for f in twice] == ["it stands twice"]
+
+
+def test_the_last_bits_do_not_count_but_a_millionth_does(stated, fresh):
+    claim = next(c for c in stated.claims if c.kind == "suite")
+    near = changed(stated, claim.id, value=claim.value * (1 + 1e-12))
+    assert compare_books(near, fresh) == []
+    apart = changed(stated, claim.id, value=claim.value * (1 + 1e-6))
+    assert [f.path for f in compare_books(apart, fresh)] == [
+        f"data/claims.json # {claim.id}, value"
+    ]
+    assert same_figure(0.0, 0.0) and not same_figure(0.0, 1e-12)
+
+
+def test_what_rests_on_an_unknown_method_cannot_be_made_either(stated, fresh):
+    cell = next(c for c in stated.claims if c.kind == "cell" and c.metric == "average_fps")
+    wrong = changed(stated, cell.id, method_version=99)
+    beyond = beyond_this_version(wrong)
+    above = {c.id for c in stated.claims if cell.id in c.inputs}
+    assert above and above <= set(beyond)
+    assert beyond_this_version(stated) == {}
+    found = compare_books(wrong, fresh)
+    assert {f.path.split(" # ")[1].removesuffix(", method") for f in found} == set(beyond)
+
+
+def test_claims_in_a_ring_do_not_hang(stated):
+    one, two = stated.claims[:2]
+    ring = replace(
+        stated, claims=(replace(one, inputs=(two.id,)), replace(two, inputs=(one.id,), method="?"))
+    )
+    assert set(beyond_this_version(ring)) == {one.id, two.id}
+
+
+# Roundings worked out by hand; the texts are those of the tables.
+@pytest.mark.parametrize(
+    ("rounded", "unit", "value", "low", "high"),
+    [
+        (ratio_text(1.2504, 1.22, 1.28), "ratio", 1.2504, 1.22, 1.28),
+        (ratio_text(0.8, 0.78, 0.82, locale="de"), "ratio", 0.8, 0.78, 0.82),
+        (fps_text(61.345, 60.1, 62.6), "fps", 61.345, 60.1, 62.6),
+        (fps_text(1234.5, locale="de"), "fps", 1234.5, None, None),
+        (fps_text(1234567.0, locale="fr"), "fps", 1234567.0, None, None),
+        (money_text(1499.5, "EUR"), "EUR", 1499.5, None, None),
+        (share_text(0.125), "share", 0.125, None, None),
+    ],
+    ids=["percent", "percent de", "fps", "fps de", "fps fr", "money", "share"],
+)
+def test_a_text_is_read_back_as_its_figure(stated, rounded, unit, value, low, high):
+    locale = "de" if "," in rounded.text and unit != "EUR" else "en"
+    if "\u202f" in rounded.text or "\u202f" in rounded.interval:
+        locale = "fr"
+    claim = replace(
+        stated.claims[0], unit=unit, value=value, low=low, high=high, text=rounded.text,
+        interval=rounded.interval, rounding=rounded.rule,
+    )  # fmt: skip
+    assert reads_as_stated(claim, locale)
+    assert not reads_as_stated(replace(claim, value=value * 1.1 + 0.1), locale)
+    assert not reads_as_stated(replace(claim, text="none"), locale)
+    if low is not None:
+        assert not reads_as_stated(replace(claim, low=low * 0.9), locale)
+        assert not reads_as_stated(replace(claim, high=high * 1.1), locale)
+
+
+def test_every_text_of_the_review_reads_as_its_figure(stated):
+    assert [c.id for c in stated.claims if not reads_as_stated(c, "en")] == []
+
+
+def test_another_rounding_of_a_later_version_passes_a_wrong_text_does_not(stated, fresh):
+    claim = next(c for c in stated.claims if c.kind == "suite")
+    finer = ratio_text(claim.value, claim.value * 0.99999, claim.value * 1.00001)
+    later = replace(
+        changed(fresh, claim.id, text=finer.text, rounding=finer.rule), kit_version="9.0.0"
+    )
+    assert compare_books(stated, later) == []
+    wrong = changed(stated, claim.id, text="+99.9\u00a0%")
+    assert [f.found for f in compare_books(wrong, later)] == ["+99.9\u00a0%", claim.rounding]
+
+
+def test_faults_of_inputs_name_their_place_in_the_bag():
+    error = BenchError(
+        [Fault("bench/runs.csv", "twice", line=3, key="run"), Fault("quill.yaml", "no"),
+         Fault("logs/a.csv", "letters", line=500)]
+    )  # fmt: skip
+    assert [f.path for f in input_findings(error)] == [
+        "data/bench/runs.csv # line 3, run", "data/params/quill.yaml",
+        "data/bench/logs/a.csv # line 500",
+    ]  # fmt: skip
+    assert input_findings(SealError("plain"))[0].found == "plain"

@@ -427,6 +427,13 @@ class TestGoldenBags:
     def test_verifies(self, path, tmp_path):
         seen = verify_bag(path, signer=author_key(tmp_path))
         assert seen.ok, [str(finding)[:300] for finding in seen.findings[:10]]
+        # Its methods have other versions by now: its figures are not recomputed, and that is said.
+        assert seen.grade == "whole"
+        claims = stage(seen, "claims")
+        assert claims.state == "not done"
+        assert "version 0.1.0 made them, this is 9.0.0" in claims.said
+        assert "method cell-shared v1, this version has v2" in claims.said
+        assert re.match(r"98 of 218 claims made afresh from the raw logs", claims.said)
         assert seen.identity == IDENTITIES[path.name]
         assert seen.signature == "valid"
 
@@ -447,6 +454,8 @@ class TestGoldenBags:
         bag.mend()
         places = [finding.path for finding in verify_bag(bag.folder).findings]
         assert f"data/claims.json # {claim['id']}, value" in places
+        assert f"data/report.html # {claim['id']}, value" in places
+        assert any(place.startswith("data/tables/suites.csv") for place in places)
 
 
 def test_there_is_a_golden_bag_of_every_version_named():

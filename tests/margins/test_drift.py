@@ -7,7 +7,7 @@ import pytest
 from scipy import stats
 from years_bench import STEPS, typed, write_bench, write_params
 
-from kit.archive.figures import plain_words
+from kit.archive.page_check import _plain_words as plain_words
 from kit.bench.runs import RunRow
 from kit.claims.claim import trace_faults
 from kit.claims.of_pages import make_claims

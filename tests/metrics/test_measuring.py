@@ -15,7 +15,7 @@ import pytest
 from small_bench import small_bench, write_bench
 
 import kit.metrics.measuring
-from kit.archive.rebuild import recompute_review
+from kit.archive.remake import recompute_review
 from kit.bench.runs import read_run_sheet, read_runs
 from kit.claims.claim import claims_json
 from kit.claims.of_pages import make_claims

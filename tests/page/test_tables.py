@@ -5,7 +5,7 @@ import math
 import pytest
 from years_bench import typed, write_bench, write_params
 
-from kit.archive.figures import plain_words
+from kit.archive.page_check import _plain_words as plain_words
 from kit.claims.claim import claims_frame, trace_faults
 from kit.claims.of_pages import make_claims
 from kit.errors import UsageError

@@ -10,7 +10,7 @@ import pytest
 from made_runs import METRIC, drawn_bench, framed, made_runs
 from years_bench import typed, write_bench, write_params
 
-from kit.archive.figures import plain_words
+from kit.archive.page_check import _plain_words as plain_words
 from kit.claims.claim import trace_faults
 from kit.claims.of_pages import make_claims
 from kit.page import tables

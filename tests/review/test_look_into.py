@@ -10,7 +10,7 @@ import pytest
 from scipy.stats import ecdf
 from years_bench import logged, typed, write_bench, write_params
 
-from kit.archive.figures import plain_words
+from kit.archive.page_check import _plain_words as plain_words
 from kit.bench.runs import Run, RunRow, read_run
 from kit.claims.claim import trace_faults
 from kit.claims.of_pages import make_claims

@@ -7,8 +7,8 @@ import pytest
 from scipy import stats
 from years_bench import STEPS, kinds_rows, write_bench, write_params
 
-from kit.archive.figures import plain_words
-from kit.archive.rebuild import compare_books, reads_as_stated
+from kit.archive.page_check import _plain_words as plain_words
+from kit.archive.remake import compare_books, reads_as_stated
 from kit.claims.claim import trace_faults
 from kit.claims.of_pages import make_claims
 from kit.methods import METHODS
