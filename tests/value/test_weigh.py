@@ -138,6 +138,83 @@ def test_a_kind_that_does_not_count_is_left_out_with_the_reason():
     assert settle([used], kinds=("used",)).prices["a", "used"].price == 500.0
 
 
+# Both ends of a window of dates belong to it, as in ISO 8601-1, 3.1.1.6 (an interval holds its
+# limiting instants); an age counts as old from the day after the last that is not.
+@pytest.mark.parametrize(
+    ("date", "counts"),
+    [
+        ("2026-04-30", False),
+        ("2026-05-01", True),
+        ("2026-05-31", True),
+        ("2026-06-01", False),
+    ],
+)
+def test_the_first_and_last_day_of_the_window_count(date, counts):
+    window = {"since": dt.date(2026, 5, 1), "until": dt.date(2026, 5, 31)}
+    force = settle([row("a", 900.0, date=date)], **window)
+    assert (("a", "street") in force.prices) == counts
+    assert len(force.rows_left_out) == (not counts)
+
+
+def test_a_price_of_the_review_day_itself_counts():
+    force = settle([row("a", 900.0, date="2026-06-01")])
+    assert force.prices["a", "street"].price == 900.0
+
+
+def test_prices_outside_the_window_are_counted():
+    outside = [row("a", 900.0, date="2026-03-01"), row("a", 901.0, date="2026-04-30")]
+    force = settle([*outside, row("b", 5.0, date="2026-06-02")], since=dt.date(2026, 5, 1))
+    assert force.left_out["a", "street"].endswith("(2 outside)")
+    assert force.left_out["b", "street"].endswith("(1 outside)")
+
+
+@pytest.mark.parametrize(
+    ("date", "marked"),
+    [
+        ("2026-04-20", False),  # 30 days before the price: not yet old
+        ("2026-04-19", True),
+        ("2026-06-01", False),  # 12 days after it
+    ],
+)
+def test_a_rate_is_old_when_it_is_further_from_its_price_than_old_days(date, marked):
+    rate = row("", 0.9, kind="rate", currency="USD", date=date)
+    price = settle([row("a", 1000.0, currency="USD"), rate], old_days=30).prices["a", "street"]
+    assert ("old_rate" in price.marks) == marked
+
+
+def test_a_rate_of_the_last_day_counts_and_one_of_the_day_after_does_not():
+    foreign = row("a", 1000.0, currency="USD", date="2026-06-01")
+    assert settle([foreign, row("", 0.9, kind="rate", currency="USD", date="2026-06-01")]).prices
+    late = row("", 0.9, kind="rate", currency="USD", date="2026-06-02")
+    assert not settle([foreign, late]).prices
+
+
+def test_rates_and_products_of_no_concern_are_neither_prices_nor_left_out():
+    rate = row("", 0.9, kind="rate", currency="USD")
+    force = settle([row("a", 900.0), row("stranger", 800.0), rate], products=("a",))
+    assert set(force.prices) == {("a", "street")}
+    assert force.rows_left_out == ()
+
+
+def test_dates_of_a_price_in_the_frame_are_its_first_and_last():
+    rows = [row("a", 900.0, date=f"2026-05-{day}") for day in (20, 12, 28)]
+    frame = settle(rows, kinds=("street",)).to_frame()
+    assert frame[["first_date", "last_date", "observations"]].iloc[0].tolist() == [
+        dt.date(2026, 5, 12),
+        dt.date(2026, 5, 28),
+        3,
+    ]
+
+
+def test_scenarios_whose_names_read_alike_are_numbered():
+    names = ("In autumn", "in-autumn", "in autumn!")
+    scenarios = [PriceScenario(name=n, product="a", price=i + 1.0) for i, n in enumerate(names)]
+    force = settle([row("a", 900.0)], scenarios=scenarios)
+    first = force.kinds[2]
+    assert force.kinds[2:] == (first, f"{first}-2", f"{first}-3")
+    assert [force.prices["a", kind].price for kind in force.kinds[2:]] == [1.0, 2.0, 3.0]
+
+
 def test_every_product_asked_for_has_a_price_or_a_reason():
     force = settle([row("a", 900.0), row("x", 1.0)], products=("a", "b"))
     asked = {(p, k) for p in ("a", "b") for k in ("launch", "street")}
