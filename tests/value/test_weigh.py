@@ -191,7 +191,8 @@ def test_a_rate_of_the_last_day_counts_and_one_of_the_day_after_does_not():
 
 def test_rates_and_products_of_no_concern_are_neither_prices_nor_left_out():
     rate = row("", 0.9, kind="rate", currency="USD")
-    force = settle([row("a", 900.0), row("stranger", 800.0), rate], products=("a",))
+    strangers = [row("stranger", 800.0), row("stranger", 700.0, kind="used")]
+    force = settle([row("a", 900.0), *strangers, rate], products=("a",))
     assert set(force.prices) == {("a", "street")}
     assert force.rows_left_out == ()
 
