@@ -75,7 +75,7 @@ class _Judgement:
     own: Judged | None = None  # from the runs of the two sides alone, where variances are shared
 
 
-def choose_method(
+def _choose_method(
     asked: str, *, runs: tuple[int, int], common_sessions: int, cells: int, pairs: int
 ) -> str:
     """Return the method of one margin. It depends on the design alone, never on the figures.
@@ -148,7 +148,7 @@ def _compare_pairs(
     groups: dict[tuple[str, str], list[int]] = {}
     for i, ((a, b), pair) in enumerate(zip(found, sessions, strict=True)):
         shared = (variances or {}).get(a.metric)
-        method = choose_method(
+        method = _choose_method(
             params.method,
             runs=(len(a.runs), len(b.runs)),
             common_sessions=len(pair.sessions) if pair else 0,

@@ -30,7 +30,7 @@ class _DerivedRatio(RatioEstimate):
     df: float | None
 
 
-def side_errors(margin: Margin) -> dict[str, float] | None:
+def _side_errors(margin: Margin) -> dict[str, float] | None:
     """Return the standard error that each side gives ln(ratio), signed; None where there is none.
 
     Parameters
@@ -53,7 +53,7 @@ def side_errors(margin: Margin) -> dict[str, float] | None:
     return {margin.product: a, margin.baseline: -b}
 
 
-def margin_covariance(first: Margin, second: Margin) -> float | None:
+def _margin_covariance(first: Margin, second: Margin) -> float | None:
     """Return the covariance of two ln margins; None where one has no error.
 
     Notes
@@ -62,7 +62,7 @@ def margin_covariance(first: Margin, second: Margin) -> float | None:
     A over C share A's runs: the covariance is the variance of A's mean; where the shared product
     stands on opposite sides it is that, negative.
     """
-    errors = side_errors(first), side_errors(second)
+    errors = _side_errors(first), _side_errors(second)
     if errors[0] is None or errors[1] is None:
         return None
     if (first.title, first.metric) != (second.title, second.metric):
@@ -70,7 +70,7 @@ def margin_covariance(first: Margin, second: Margin) -> float | None:
     return math.fsum(error * errors[1].get(name, 0.0) for name, error in errors[0].items())
 
 
-def derive_ratio(
+def _derive_ratio(
     terms: Sequence[tuple[Margin | SuiteMargin, float]], *, confidence: float
 ) -> _DerivedRatio:
     """Return a product of powers of margins (all per title, or all of suites), with its interval.
@@ -139,7 +139,7 @@ def _derived_error(
         weights = term.weights if isinstance(term, SuiteMargin) else (1.0,)
         margins = term.margins if isinstance(term, SuiteMargin) else (term,)
         for margin, weight in zip(margins, weights, strict=True):
-            errors = side_errors(margin)
+            errors = _side_errors(margin)
             if errors is None:
                 return None, None
             # Shared out so that Satterthwaite's rule over both sides gives the margin's own.
@@ -287,7 +287,7 @@ def find_name_gaps(
     """Return the gap of each (here_new, here_old, there_new, there_old), per metric.
 
     A gap needs a title in which both here_new over here_old and there_new over there_old are
-    among `margins`; without one there is none. See `name_gap`.
+    among `margins`; without one there is none. See `_name_gap`.
     """
     by_key: dict[tuple[str, str, str], dict[str, Margin]] = {}
     for margin in margins:
@@ -301,7 +301,7 @@ def find_name_gaps(
             shared = [title for title in here if title in there]
             if shared:
                 gaps.append(
-                    name_gap(
+                    _name_gap(
                         [here[t] for t in shared],
                         [there[t] for t in shared],
                         params=params,
@@ -311,7 +311,7 @@ def find_name_gaps(
     return tuple(gaps)
 
 
-def name_gap(
+def _name_gap(
     here: Sequence[Margin],
     there: Sequence[Margin],
     *,
@@ -341,7 +341,7 @@ def name_gap(
     first, second = (
         summarise_titles(side, suite="shared", params=params) for side in (here, there)
     )
-    derived = derive_ratio([(first, 1.0), (second, -1.0)], confidence=params.confidence)
+    derived = _derive_ratio([(first, 1.0), (second, -1.0)], confidence=params.confidence)
     x = np.array([math.log(a.ratio / b.ratio) for a, b in zip(here, there, strict=True)])
     like = t_ends(
         math.log(derived.ratio),

@@ -251,7 +251,7 @@ def summarise_titles(
             m.false_sign or 0.0 for m in margins if m.outcome in {"ahead", "behind"}
         ),
         influence=_influence([m.title for m in margins], x, w),
-        every_title=every_title_outcome(margins, alpha=1 - params.confidence),
+        every_title=_every_title_outcome(margins, alpha=1 - params.confidence),
         left_out=dict(left_out or {}),
         margins=tuple(margins),
         marks=tuple(marks),
@@ -266,7 +266,7 @@ def summarise_titles(
     )
 
 
-def every_title_outcome(margins: Sequence[Margin], *, alpha: float) -> Outcome | None:
+def _every_title_outcome(margins: Sequence[Margin], *, alpha: float) -> Outcome | None:
     """Return what may be said of every title at once, or None.
 
     Each title must have the outcome by itself and by its p-value adjusted for the family of

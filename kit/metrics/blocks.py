@@ -186,7 +186,7 @@ def block_bootstrap(
     if not 0 < confidence < 1:
         raise ValueError(f"confidence must be in (0, 1): {confidence}")
     length = block if block is not None else choose_block(frame_ms_runs)
-    replicates = bootstrap_replicates(frame_ms_runs, block=length, resamples=resamples, seed=seed)
+    replicates = _bootstrap_replicates(frame_ms_runs, block=length, resamples=resamples, seed=seed)
     runs = [
         measure_blocks(frame_ms, metrics=DEFAULT_METRICS, block=length)
         for frame_ms in frame_ms_runs
@@ -218,7 +218,7 @@ def block_bootstrap(
     )
 
 
-def bootstrap_replicates(
+def _bootstrap_replicates(
     frame_ms_runs: Sequence[Floats], *, block: int, resamples: int, seed: int
 ) -> dict[str, Floats]:
     """Return resampled values of each metric: runs drawn first, then blocks within each.

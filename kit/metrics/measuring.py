@@ -67,7 +67,7 @@ _ONE_MEASURES = Lock()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class LogSettings:
+class _LogSettings:
     """How logs are read and measured; one object is shared by the tasks of all logs alike."""
 
     layout: Layout
@@ -77,7 +77,7 @@ class LogSettings:
 
 
 @dataclass(frozen=True, slots=True)
-class LogTask:
+class _LogTask:
     """One log to read and measure.
 
     `place` is a path, or a URL such as http://..., s3://... or memory://...; `file` is the name
@@ -86,11 +86,11 @@ class LogTask:
 
     file: str
     place: str
-    settings: LogSettings
+    settings: _LogSettings
 
 
 @dataclass(frozen=True, slots=True)
-class LogFacts:
+class _LogFacts:
     """What one log gives, whatever run it belongs to; no figures where it cannot be measured.
 
     `kept` says whether it was found in a store.
@@ -101,10 +101,10 @@ class LogFacts:
     kept: bool = dataclasses.field(default=False, compare=False)
 
 
-Outcome = LogFacts | tuple[Fault, ...]
+Outcome = _LogFacts | tuple[Fault, ...]
 
 
-def do_task(task: LogTask, store: Store | None = None) -> Outcome:
+def _do_task(task: _LogTask, store: Store | None = None) -> Outcome:
     """Return what a log gives, from the store if it is there; or the faults of the log."""
     try:
         return _facts(task, store)
@@ -112,9 +112,9 @@ def do_task(task: LogTask, store: Store | None = None) -> Outcome:
         return error.faults
 
 
-def _do_tasks(tasks: tuple[LogTask, ...], store: Store | None = None) -> list[Outcome]:
+def _do_tasks(tasks: tuple[_LogTask, ...], store: Store | None = None) -> list[Outcome]:
     """Return what each of several logs gives."""
-    return [do_task(task, store) for task in tasks]
+    return [_do_task(task, store) for task in tasks]
 
 
 def own_code() -> str:
@@ -122,7 +122,7 @@ def own_code() -> str:
     return code_key(CODE, PACKAGES)
 
 
-def do_tasks_alike(batch: tuple[str, tuple[LogTask, ...]]) -> list[Outcome]:
+def _do_tasks_alike(batch: tuple[str, tuple[_LogTask, ...]]) -> list[Outcome]:
     """Return what each of several logs gives, if this machine has the code the sender has.
 
     Raises
@@ -139,7 +139,7 @@ def do_tasks_alike(batch: tuple[str, tuple[LogTask, ...]]) -> list[Outcome]:
     return _do_tasks(tasks)
 
 
-def _facts(task: LogTask, store: Store | None) -> LogFacts:
+def _facts(task: _LogTask, store: Store | None) -> _LogFacts:
     """Return what a log gives; its bytes are always hashed."""
     path = None if "://" in task.place else Path(task.place)
     if path is not None and (store is None or _size_of(path) > MAX_AT_ONCE_BYTES):
@@ -208,37 +208,37 @@ def _fetch_bytes(url: str, *, file: str) -> bytes:
     return data
 
 
-def _measured(log: Log, task: LogTask, store: Store | None) -> LogFacts:
+def _measured(log: Log, task: _LogTask, store: Store | None) -> _LogFacts:
     """Return what a log gives, read from its frames."""
     how = task.settings
     with _ONE_MEASURES:
         found = read_log_diagnostics(log, run="", caps_hz=how.caps_hz, cap_width=how.cap_width)
-        facts = LogFacts(found, measure_log(log, how.metrics) if found.measurable else None)
+        facts = _LogFacts(found, measure_log(log, how.metrics) if found.measurable else None)
     if store is not None:
         text = json.dumps(to_plain(facts), separators=(",", ":"))
-        keep_entry(store, task_key(task, log.sha256), text.encode())
+        keep_entry(store, _task_key(task, log.sha256), text.encode())
     return facts
 
 
-def _kept(task: LogTask, store: Store, sha256: str) -> LogFacts | None:
+def _kept(task: _LogTask, store: Store, sha256: str) -> _LogFacts | None:
     """Return what the store has for a log, or None."""
-    found = load_entry(store, task_key(task, sha256))
+    found = load_entry(store, _task_key(task, sha256))
     if found is None:
         return None
     try:
-        facts: LogFacts = from_plain(json.loads(found.decode()), LogFacts)
+        facts: _LogFacts = _from_plain(json.loads(found.decode()), _LogFacts)
     except (ValueError, TypeError, KeyError, AttributeError):
         return None
     return replace(facts, kept=True) if facts.diagnostics.sha256 == sha256 else None
 
 
-def task_key(task: LogTask, sha256: str) -> str:
+def _task_key(task: _LogTask, sha256: str) -> str:
     """Return the key of a task's result: its settings and the bytes of its log."""
     return content_key(_settings_key(task.settings), sha256)
 
 
 @lru_cache(maxsize=64)
-def _settings_key(settings: LogSettings) -> str:
+def _settings_key(settings: _LogSettings) -> str:
     """Return the key of all a result depends on but the bytes: layout, settings, methods, code."""
     metrics = settings.metrics.model_dump(exclude={"low"})  # every definition is worked out
     return content_key(
@@ -262,7 +262,7 @@ def to_plain(value: Any) -> Any:
     return value
 
 
-def from_plain(value: Any, kind: Any) -> Any:
+def _from_plain(value: Any, kind: Any) -> Any:
     """Return what `to_plain` was given, of the type stated: exact floats, NaN among them.
 
     Raises
@@ -375,14 +375,14 @@ def kernel_variables(reading: Reading) -> dict[str, str]:
     return {STORE_VARIABLE: folder, PLACE_VARIABLE: reading.logs_at}
 
 
-def make_task(
+def _make_task(
     row: RunRow,
     bench: Bench,
     params: ReviewParams,
     *,
     logs_at: str = "",
-    shared: dict[tuple[str, str], LogSettings] | None = None,
-) -> LogTask:
+    shared: dict[tuple[str, str], _LogSettings] | None = None,
+) -> _LogTask:
     """Return the task of reading and measuring a run's log.
 
     Tasks made with the same `shared` have one object of settings for all logs read alike.
@@ -397,13 +397,13 @@ def make_task(
     alike = (row.layout, row.product)
     if alike not in shared:
         refresh_hz = bench.products[row.product].refresh_hz
-        shared[alike] = LogSettings(
+        shared[alike] = _LogSettings(
             layout=bench.layouts[row.layout],
             caps_hz=caps_looked_for(params.screen, refresh_hz=refresh_hz),
             cap_width=params.screen.cap_width,
             metrics=params.metrics,
         )
-    return LogTask(row.log, place, shared[alike])
+    return _LogTask(row.log, place, shared[alike])
 
 
 def measured_alike(params: ReviewParams, other: ReviewParams) -> bool:
@@ -442,20 +442,20 @@ def measure_runs(
     """
     made = [row for row in rows if row.produced]
     outcomes: dict[str, Outcome] = {}
-    tasks: dict[str, LogTask] = {}
-    shared: dict[tuple[str, str], LogSettings] = {}
+    tasks: dict[str, _LogTask] = {}
+    shared: dict[tuple[str, str], _LogSettings] = {}
     for row in made:
         if row.log:
             try:
-                tasks[row.run] = make_task(
+                tasks[row.run] = _make_task(
                     row, bench, params, logs_at=reading.logs_at, shared=shared
                 )
             except RunFileError as error:
                 outcomes[row.run] = error.faults
-    outcomes.update(zip(tasks, do_all(list(tasks.values()), reading), strict=True))
+    outcomes.update(zip(tasks, _do_all(list(tasks.values()), reading), strict=True))
     if reading.anew is not None:
         done = (outcomes[run] for run in tasks)
-        kept = [isinstance(outcome, LogFacts) and outcome.kept for outcome in done]
+        kept = [isinstance(outcome, _LogFacts) and outcome.kept for outcome in done]
         reading.anew.extend(
             task.file for task, found in zip(tasks.values(), kept, strict=True) if not found
         )
@@ -468,7 +468,7 @@ def measure_runs(
             run = Run(row)
             diagnostics[row.run] = read_diagnostics(run, params.screen)
             metrics[row.run] = measure_run(run, diagnostics[row.run], params.metrics)
-        elif isinstance(outcome, LogFacts):
+        elif isinstance(outcome, _LogFacts):
             _state(row, outcome, params, diagnostics, metrics)
         else:
             faults += outcome
@@ -479,7 +479,7 @@ def measure_runs(
 
 def _state(
     row: RunRow,
-    facts: LogFacts,
+    facts: _LogFacts,
     params: ReviewParams,
     diagnostics: dict[str, RunDiagnostics],
     metrics: dict[str, RunMetrics],
@@ -497,11 +497,11 @@ def _state(
         )
 
 
-def do_all(tasks: Sequence[LogTask], reading: Reading) -> list[Outcome]:
+def _do_all(tasks: Sequence[_LogTask], reading: Reading) -> list[Outcome]:
     """Return what each task gives, in their order."""
     if reading.cluster and tasks:
         batches = [(own_code(), batch) for batch in _cut(tasks, BATCH)]
-        parts = do_on_cluster(do_tasks_alike, batches, address=reading.cluster)
+        parts = do_on_cluster(_do_tasks_alike, batches, address=reading.cluster)
         return _collected(parts, len(batches), len(tasks), reading)
     if reading.jobs > 1 and _are_large(tasks):
         return _in_processes(tasks, reading)
@@ -533,7 +533,7 @@ def _collected(
     return [outcome for outcomes in found for outcome in outcomes]
 
 
-def _are_large(tasks: Iterable[LogTask]) -> bool:
+def _are_large(tasks: Iterable[_LogTask]) -> bool:
     """Return whether so much is to be read that starting processes pays."""
     size = 0
     for task in tasks:
@@ -548,12 +548,12 @@ def _are_large(tasks: Iterable[LogTask]) -> bool:
     return False
 
 
-def _cut(tasks: Sequence[LogTask], size: int) -> list[tuple[LogTask, ...]]:
+def _cut(tasks: Sequence[_LogTask], size: int) -> list[tuple[_LogTask, ...]]:
     """Return the tasks in batches of a size."""
     return [tuple(tasks[at : at + size]) for at in range(0, len(tasks), size)]
 
 
-def _in_processes(tasks: Sequence[LogTask], reading: Reading) -> list[Outcome]:
+def _in_processes(tasks: Sequence[_LogTask], reading: Reading) -> list[Outcome]:
     """Return what each task gives, done here and in processes started afresh (never forked)."""
     chunks = _cut(tasks, CHUNK)
     try:
@@ -568,7 +568,7 @@ def _in_processes(tasks: Sequence[LogTask], reading: Reading) -> list[Outcome]:
 
 
 def _shared_out(
-    chunks: Sequence[tuple[LogTask, ...]], pool: ProcessPoolExecutor, reading: Reading
+    chunks: Sequence[tuple[_LogTask, ...]], pool: ProcessPoolExecutor, reading: Reading
 ) -> Iterator[tuple[int, list[Outcome]]]:
     """Yield each chunk's number and outcomes: this process works too, above all while others start.
 

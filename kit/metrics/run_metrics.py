@@ -221,16 +221,16 @@ def measure_log(log: Log, params: MetricParams) -> FrameFigures:
             frame_ms, shares=tail_shares(params.compared), quantile_type=params.quantile_type
         ),
         over_budget={
-            hz: time_over_budget(frame_ms, budget_hz=hz, step_ms=log.step_ms)
+            hz: _time_over_budget(frame_ms, budget_hz=hz, step_ms=log.step_ms)
             for hz in params.budgets_hz
         },
         hitches=count_hitches(frame_ms, factor=params.hitch_factor, more_ms=params.hitch_ms),
-        energy_per_frame_j=energy_per_frame(frame_ms, power_w) if power_w is not None else None,
+        energy_per_frame_j=_energy_per_frame(frame_ms, power_w) if power_w is not None else None,
         blocks=measure_blocks(frame_ms, metrics=params.compared),
     )
 
 
-def time_over_budget(
+def _time_over_budget(
     frame_ms: NDArray[np.float64], *, budget_hz: float, step_ms: float = 0.0
 ) -> float:
     """Return the share of a run's time spent in frames longer than a budget.
@@ -288,7 +288,7 @@ def count_hitches(frame_ms: NDArray[np.float64], *, factor: float, more_ms: floa
     return count
 
 
-def energy_per_frame(frame_ms: NDArray[np.float64], power_w: NDArray[np.float64]) -> float | None:
+def _energy_per_frame(frame_ms: NDArray[np.float64], power_w: NDArray[np.float64]) -> float | None:
     """Return the energy a frame took on average, in joules; None where no power was read.
 
     Parameters
@@ -313,7 +313,7 @@ ROWS_AT_ONCE = 1 << 18  # 2 MB of frame times
 
 
 @dataclass(frozen=True, slots=True)
-class RunFigures:
+class _RunFigures:
     """The figures of one run; the lows under the definition asked for."""
 
     run: str
@@ -331,7 +331,7 @@ def measure_tables(
     run: str | None = None,
     low: LowDefinition,
     quantile_type: int = 7,
-) -> Iterator[RunFigures]:
+) -> Iterator[_RunFigures]:
     """Yield the figures of each run in Parquet files, as their rows come.
 
     Parameters
@@ -377,7 +377,7 @@ def measure_tables(
                     path, f'run "{name}" holds a frame time that is not above 0', frame_ms
                 )
             lows = measure_lows(frames, shares=SHARES, quantile_type=quantile_type)[low]
-            yield RunFigures(
+            yield _RunFigures(
                 run=name,
                 frames=int(frames.size),
                 duration_s=total_ms / 1000.0,
@@ -386,11 +386,11 @@ def measure_tables(
             )
 
 
-def figures_frame(figures: Iterable[RunFigures]) -> pd.DataFrame:
-    """Return the figures as a table: a row per run, columns as the fields of `RunFigures`."""
+def figures_frame(figures: Iterable[_RunFigures]) -> pd.DataFrame:
+    """Return the figures as a table: a row per run, columns as the fields of `_RunFigures`."""
     import pandas as pd
 
-    return pd.DataFrame(list(figures), columns=list(RunFigures.__dataclass_fields__))
+    return pd.DataFrame(list(figures), columns=list(_RunFigures.__dataclass_fields__))
 
 
 def _runs_of(

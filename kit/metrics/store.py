@@ -125,13 +125,13 @@ def keep_entry(store: Store, key: str, contents: bytes) -> None:
         part.write_bytes(_head(key, contents) + b"\n" + contents)
         part.replace(path)
         if key[2:4] == "00":  # one time in 256 the bound is looked after
-            trim_shard(store, key[:2])
+            _trim_shard(store, key[:2])
     except OSError:
         with contextlib.suppress(OSError):
             part.unlink(missing_ok=True)
 
 
-def trim_shard(store: Store, shard: str) -> None:
+def _trim_shard(store: Store, shard: str) -> None:
     """Remove the entries of a sub-folder that were written first, until it is within its bound."""
     with os.scandir(store.folder / shard) as entries:
         found = sorted((e.stat().st_mtime_ns, e.stat().st_size, e.path) for e in entries)

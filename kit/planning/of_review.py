@@ -60,7 +60,7 @@ class _ScheduledRun:
     number: int  # of this title on this product, from 1
 
 
-def order_runs(
+def _order_runs(
     counts: Mapping[Key, int], *, seed: int, by_product: bool = False
 ) -> tuple[_ScheduledRun, ...]:
     """Return the order in which to make a number of runs.
@@ -152,12 +152,12 @@ def _apart(block: Sequence[Key], last: str, draw: random.Random) -> list[Key]:
     return order
 
 
-def count_switches(order: Sequence[_ScheduledRun]) -> int:
+def _count_switches(order: Sequence[_ScheduledRun]) -> int:
     """Return how often the next run is on another product."""
     return sum(a.product != b.product for a, b in pairwise(order))
 
 
-def bench_minutes(
+def _bench_minutes(
     order: Sequence[_ScheduledRun], params: PlanParams, *, run_s: Mapping[str, float]
 ) -> float:
     """Return the time an order takes: set-up and run of each, and going between products.
@@ -165,14 +165,14 @@ def bench_minutes(
     Parameters
     ----------
     order : sequence of _ScheduledRun
-        From `order_runs`.
+        From `_order_runs`.
     params : PlanParams
         `setup_s`, `switch_s`, and `run_s` for titles not in the mapping.
     run_s : mapping of str to float
         Length of a run by title, in seconds.
     """
     runs = sum(params.setup_s + run_s.get(run.title, params.run_s) for run in order)
-    return (runs + count_switches(order) * params.switch_s) / 60
+    return (runs + _count_switches(order) * params.switch_s) / 60
 
 
 def order_frame(order: Sequence[_ScheduledRun]) -> pd.DataFrame:
@@ -201,7 +201,7 @@ CAUTIONS = (
 )
 
 
-def list_checks(bench: Bench, params: ReviewParams) -> tuple[str, ...]:
+def _list_checks(bench: Bench, params: ReviewParams) -> tuple[str, ...]:
     """Return the check-list of a series of runs, a line each, to print.
 
     Parameters
@@ -264,7 +264,7 @@ _EVERY = (
 Floats = NDArray[np.float64]
 
 
-def plan_review(
+def _plan_review(
     params: ReviewParams,
     bench: Bench,
     *,
@@ -312,7 +312,7 @@ def plan_review(
     borrowed = 0.0
     if fit is not None and design == "shared":
         made = sum((have or {}).get((p, t), 0) for p in params.products for t in titles)
-        borrowed = shared_degrees(
+        borrowed = _shared_degrees(
             fit,
             products=1 + len(params.compared),
             runs=max(params.plan.min_runs, round(made / max(cells, 1))),
@@ -386,7 +386,7 @@ def _uncertainties(
                 )
                 kept = None if kept is None else (min(kept), min(kept))
             if uncertain is None and variances.cells is not None:
-                uncertain = spread_uncertainty(variances.cells, title, params.product, baseline)
+                uncertain = _spread_uncertainty(variances.cells, title, params.product, baseline)
             if uncertain is not None:
                 found[baseline, title] = replace(uncertain, kept=kept)
     return found
@@ -403,7 +403,7 @@ def _pair_uncertainty(fit: CrossedFit | None, key: tuple[str, str]) -> SpreadUnc
     return SpreadUncertainty(whole, whole, whole)
 
 
-def spread_uncertainty(fit: CrossedFit, title: str, product: str, other: str) -> SpreadUncertainty:
+def _spread_uncertainty(fit: CrossedFit, title: str, product: str, other: str) -> SpreadUncertainty:
     """Return how uncertain the spreads of two products in a title are to a bench.
 
     Parameters
@@ -444,7 +444,7 @@ def spread_uncertainty(fit: CrossedFit, title: str, product: str, other: str) ->
     )
 
 
-def shared_degrees(fit: CrossedFit, *, products: int, runs: int) -> float:
+def _shared_degrees(fit: CrossedFit, *, products: int, runs: int) -> float:
     """Return the degrees of freedom that the variance of each side of a margin borrows.
 
     Parameters
@@ -597,7 +597,7 @@ def _planned(loaded: LoadedParams, titles: Sequence[str], shown: Shown) -> Plann
     """Return the plan from what the bench shows."""
     params, bench = loaded.params, loaded.bench
     variances, seen, profiles = shown
-    plan = plan_review(
+    plan = _plan_review(
         params,
         bench,
         titles=titles,
@@ -610,7 +610,7 @@ def _planned(loaded: LoadedParams, titles: Sequence[str], shown: Shown) -> Plann
         bench=bench,
         plan=plan,
         order=_order(plan, params),
-        checks=list_checks(bench, params),
+        checks=_list_checks(bench, params),
         pilot=check_pilot(plan, seen) if any(cell.runs > 1 for cell in seen.values()) else None,
     )
 
@@ -618,7 +618,7 @@ def _planned(loaded: LoadedParams, titles: Sequence[str], shown: Shown) -> Plann
 def _order(plan: Plan, params: ReviewParams) -> tuple[_ScheduledRun, ...]:
     if params.plan is None:
         return ()
-    return order_runs(plan.counts(), seed=params.plan.seed, by_product=params.plan.by_product)
+    return _order_runs(plan.counts(), seed=params.plan.seed, by_product=params.plan.by_product)
 
 
 def planned_titles(params: ReviewParams, bench: Bench) -> tuple[str, ...]:

@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True)
-class CellTime:
+class _CellTime:
     """One product in one title: its spread from run to run, its runs so far, what a run costs."""
 
     product: str
@@ -80,8 +80,8 @@ class _TitleGain:
     fits: bool | None
 
 
-def find_next_runs(
-    cells: Sequence[CellTime], *, product: str, budget_minutes: float, min_runs: int
+def _find_next_runs(
+    cells: Sequence[_CellTime], *, product: str, budget_minutes: float, min_runs: int
 ) -> tuple[_NextRun, ...]:
     """Return the runs that a budget of bench time is best spent on, in order.
 
@@ -131,7 +131,7 @@ def find_next_runs(
         chosen = replace(now[best], runs=now[best].runs + 1)
         now[best] = chosen
         spent += chosen.minutes_per_run
-        variance = suite_variance(now, product=product)
+        variance = _suite_variance(now, product=product)
         steps.append(
             _NextRun(
                 place=len(steps) + 1,
@@ -145,7 +145,7 @@ def find_next_runs(
         )
 
 
-def _least_complete(cells: Sequence[CellTime], short: Sequence[int], min_runs: int) -> int:
+def _least_complete(cells: Sequence[_CellTime], short: Sequence[int], min_runs: int) -> int:
     """Return the next cell to bring to `min_runs`: a title at a time, the quickest to finish first.
 
     A title that one product lacks tells nothing, so a title begun is finished.
@@ -157,7 +157,7 @@ def _least_complete(cells: Sequence[CellTime], short: Sequence[int], min_runs: i
     return min(short, key=lambda i: (missing[cells[i].title], cells[i].title, cells[i].runs, i))
 
 
-def suite_variance(cells: Sequence[CellTime], *, product: str) -> float | None:
+def _suite_variance(cells: Sequence[_CellTime], *, product: str) -> float | None:
     """Return the variance of ln suite margin, mean over the baselines; None with an empty cell."""
     if any(cell.runs == 0 for cell in cells):
         return None
@@ -165,20 +165,20 @@ def suite_variance(cells: Sequence[CellTime], *, product: str) -> float | None:
     return math.fsum(w * c.run_sd**2 / c.runs for w, c in zip(shares, cells, strict=True))
 
 
-def _shares(cells: Sequence[CellTime], product: str) -> list[float]:
+def _shares(cells: Sequence[_CellTime], product: str) -> list[float]:
     """Return what each cell's variance counts in the mean variance of the suite margins."""
     titles = len({cell.title for cell in cells})
     baselines = max(1, len({cell.product for cell in cells} - {product}))
     return [(1.0 if c.product == product else 1.0 / baselines) / titles**2 for c in cells]
 
 
-def _fall(cell: CellTime, share: float) -> float:
+def _fall(cell: _CellTime, share: float) -> float:
     """Return how far the mean variance falls by one more run of a cell that has runs."""
     return share * cell.run_sd**2 / (cell.runs * (cell.runs + 1))
 
 
-def rank_titles(
-    cells: Sequence[CellTime],
+def _rank_titles(
+    cells: Sequence[_CellTime],
     *,
     product: str,
     planned: Sequence[int],
@@ -199,7 +199,7 @@ def rank_titles(
     """
     empty = {cell.title for cell in cells if cell.runs == 0}
     complete = [cell for cell in cells if cell.title not in empty]
-    whole = suite_variance(complete, product=product) if complete else None
+    whole = _suite_variance(complete, product=product) if complete else None
     shares = dict(zip(complete, _shares(complete, product), strict=True))
     rows: list[_TitleGain] = []
     for title in dict.fromkeys(cell.title for cell in cells):
@@ -327,7 +327,7 @@ class _PlannedCell:
 
 
 @dataclass(frozen=True, slots=True)
-class PlannedMargin:
+class _PlannedMargin:
     """One margin of the plan.
 
     `runs_needed` is on each side, None where no reasonable number would do; `power` is what the
@@ -347,7 +347,7 @@ class PlannedMargin:
 
 
 @dataclass(frozen=True, slots=True)
-class Asked:
+class _Asked:
     """What is asked of every margin of a plan."""
 
     ratio: float
@@ -401,7 +401,7 @@ class Asked:
         needed: int | None,
         correlation: float,
         uncertainty: SpreadUncertainty = KNOWN,
-    ) -> PlannedMargin:
+    ) -> _PlannedMargin:
         """Return what the runs planned of two cells will be able to show."""
         runs = (max(mine.runs, mine.have), max(other.runs, other.have))
         now = (mine.have, other.have)
@@ -412,7 +412,7 @@ class Asked:
             uncertainty=uncertainty,
         )
         power = self.power_of(design, runs)
-        return PlannedMargin(
+        return _PlannedMargin(
             product=mine.product,
             baseline=other.product,
             title=mine.title,
@@ -492,7 +492,7 @@ class Plan:
     design: Design
     borrowed_df: float
     cells: tuple[_PlannedCell, ...]
-    margins: tuple[PlannedMargin, ...]
+    margins: tuple[_PlannedMargin, ...]
     minutes: float  # of all runs still to be made, without going from product to product
     title_gains: tuple[_TitleGain, ...]
     next_runs: tuple[_NextRun, ...]  # where a budget is stated
@@ -500,9 +500,9 @@ class Plan:
     notes: tuple[str, ...]
 
     @property
-    def asked(self) -> Asked:
+    def asked(self) -> _Asked:
         """What is asked of every margin."""
-        return Asked(self.ratio, self.power, self.confidence, self.design, self.borrowed_df)
+        return _Asked(self.ratio, self.power, self.confidence, self.design, self.borrowed_df)
 
     def counts(self) -> dict[tuple[str, str], int]:
         """Return the runs still to be made, by (product, title)."""
@@ -513,8 +513,8 @@ class Plan:
         return _rows_frame(_PlannedCell, self.cells)
 
     def margins_frame(self) -> pd.DataFrame:
-        """Return one row per margin, columns as the fields of `PlannedMargin`."""
-        return _rows_frame(PlannedMargin, self.margins)
+        """Return one row per margin, columns as the fields of `_PlannedMargin`."""
+        return _rows_frame(_PlannedMargin, self.margins)
 
     def titles_frame(self) -> pd.DataFrame:
         """Return one row per title, columns as the fields of `_TitleGain`."""
@@ -583,7 +583,7 @@ def plan_runs(
     if params.every_title and names:
         # The first step of Holm's procedure: what holds there holds for every title.
         each = 1 - (1 - confidence) / len(names)
-    asked = Asked(1 + params.margin, params.power, each, design, known.borrowed_df)
+    asked = _Asked(1 + params.margin, params.power, each, design, known.borrowed_df)
     pairs = [(baseline, title) for baseline in baselines for title in names]
     correlations = {
         pair: known.correlations.get(pair, params.session_correlation)
@@ -644,7 +644,7 @@ def plan_runs(
 
 
 def _runs_of_margin(
-    asked: Asked,
+    asked: _Asked,
     known: BenchEvidence,
     params: PlanParams,
     who: tuple[str, str, str],
@@ -666,16 +666,16 @@ def _spend_time(
 ) -> tuple[tuple[_TitleGain, ...], tuple[_NextRun, ...]]:
     """Return what each title gains, and the runs a budget is best spent on, where one is stated."""
     times = [
-        CellTime(c.product, c.title, c.run_sd, c.have, (params.setup_s + c.run_s) / 60, c.can_run)
+        _CellTime(c.product, c.title, c.run_sd, c.have, (params.setup_s + c.run_s) / 60, c.can_run)
         for c in cells
     ]
     budget = params.budget_minutes
-    gains = rank_titles(
+    gains = _rank_titles(
         times, product=product, planned=[c.runs for c in cells], budget_minutes=budget
     )
     if budget is None:
         return gains, ()
-    return gains, find_next_runs(
+    return gains, _find_next_runs(
         times, product=product, budget_minutes=budget, min_runs=params.min_runs
     )
 
@@ -719,7 +719,7 @@ def _plan_cell(
 def _notes(
     params: PlanParams,
     cells: Sequence[_PlannedCell],
-    margins: Sequence[PlannedMargin],
+    margins: Sequence[_PlannedMargin],
     minutes: float,
     design: Design,
     *,
@@ -870,7 +870,7 @@ def check_pilot(plan: Plan, seen: Mapping[tuple[str, str], CellSeen]) -> PilotCh
 
 def _check(
     plan: Plan,
-    margin: PlannedMargin,
+    margin: _PlannedMargin,
     pair: tuple[_PlannedCell, _PlannedCell],
     seen: Mapping[tuple[str, str], CellSeen],
 ) -> _PrecisionCheck:

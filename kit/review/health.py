@@ -123,7 +123,7 @@ class BenchComponents:
     run_sd: float | None
 
 
-def analyse_one_way(groups: Sequence[Sequence[float]]) -> _OneWay:
+def _analyse_one_way(groups: Sequence[Sequence[float]]) -> _OneWay:
     """Return the one-way analysis of variance of groups, which may be of unequal sizes.
 
     Parameters
@@ -178,7 +178,7 @@ def analyse_one_way(groups: Sequence[Sequence[float]]) -> _OneWay:
     )
 
 
-def analyse_two_way(table: Floats) -> _TwoWay:
+def _analyse_two_way(table: Floats) -> _TwoWay:
     """Return the variance components of rows and columns of a table.
 
     Parameters
@@ -218,7 +218,7 @@ def analyse_two_way(table: Floats) -> _TwoWay:
     return _TwoWay(max(found[0], 0.0), max(found[1], 0.0), rest_var, df_rest)
 
 
-def measure_repeatability(
+def _measure_repeatability(
     metrics: Sequence[RunMetrics], *, metric: str, titles: Mapping[str, Title] | None = None
 ) -> tuple[Repeatability, ...]:
     """Return the repeatability and reproducibility of a metric in each title.
@@ -256,7 +256,7 @@ def measure_repeatability(
     )
 
 
-def bench_components(
+def _bench_components(
     metrics: Sequence[RunMetrics], *, metric: str, titles: Mapping[str, Title] | None = None
 ) -> BenchComponents:
     """Return how much of the spread of a metric comes from titles, products, sessions and runs.
@@ -264,7 +264,7 @@ def bench_components(
     Parameters
     ----------
     metrics, metric, titles
-        As for `measure_repeatability`.
+        As for `_measure_repeatability`.
 
     Notes
     -----
@@ -272,7 +272,7 @@ def bench_components(
     products are told apart on the cells' means; the interaction is what is left there, less the
     mean error of a cell.
     """
-    repeats = measure_repeatability(metrics, metric=metric, titles=titles)
+    repeats = _measure_repeatability(metrics, metric=metric, titles=titles)
     run_var = _pool([(r.run_sd, r.run_df) for r in repeats])
     session_var = _pool([(r.session_sd, r.session_df) for r in repeats])
     groups = group_runs(metrics, metric=metric)
@@ -286,7 +286,7 @@ def bench_components(
         sessions = len({run.session for run in runs})
         errors.append((run_var or 0.0) / len(logs) + (session_var or 0.0) / sessions)
     try:
-        parts = analyse_two_way(table)
+        parts = _analyse_two_way(table)
     except ValueError:
         return BenchComponents(
             metric, len(names), len(products), None, None, None, _root(session_var), _root(run_var)
@@ -304,7 +304,7 @@ def bench_components(
     )
 
 
-def repeatability_frame(repeats: Sequence[Repeatability]) -> pd.DataFrame:
+def _repeatability_frame(repeats: Sequence[Repeatability]) -> pd.DataFrame:
     """Return a row per title.
 
     Columns: metric, title, products, sessions, runs (numbers), run_sd, session_sd,
@@ -333,7 +333,7 @@ def _one_title(
     title: str, metric: str, nested: Sequence[Sequence[Sequence[float]]], *, recorded: bool
 ) -> Repeatability:
     """Return one title's figures from its products' sessions' ln values."""
-    analyses = [analyse_one_way(sessions) for sessions in nested]
+    analyses = [_analyse_one_way(sessions) for sessions in nested]
     run_df = sum(a.df_within for a in analyses)
     session_df = sum(a.df_between for a in analyses)
     runs_ss = math.fsum(a.ss_within for a in analyses)
@@ -442,8 +442,8 @@ class Health:
     tasks: tuple[Task, ...]
 
     def to_frame(self) -> pd.DataFrame:
-        """Return a row per title and metric: see `repeatability_frame`."""
-        return repeatability_frame(self.repeats)
+        """Return a row per title and metric: see `_repeatability_frame`."""
+        return _repeatability_frame(self.repeats)
 
     def gaps_frame(self) -> pd.DataFrame:
         """Return one row per gap, columns as the fields of `_Gap`."""
@@ -476,25 +476,25 @@ def measure_health(review: Review, results: Results) -> Health:
     there = {cell.metric for cell in results.cells}
     metrics = [m for m in review.params.metrics.names if METRICS[m].steady and m in there]
     titles = review.bench.titles
-    gaps, stale = find_gaps(review), _find_stale_cells(review)
+    gaps, stale = _find_gaps(review), _find_stale_cells(review)
     return Health(
         repeats=tuple(
             repeat
             for metric in metrics
-            for repeat in measure_repeatability(review.used, metric=metric, titles=titles)
+            for repeat in _measure_repeatability(review.used, metric=metric, titles=titles)
         ),
         components=tuple(
-            bench_components(review.used, metric=metric, titles=titles)
+            _bench_components(review.used, metric=metric, titles=titles)
             for metric in metrics
             if METRICS[metric].unit  # else one title measures points, the next seconds
         ),
         gaps=gaps,
         stale=stale,
-        tasks=rank_tasks(review, gaps, stale),
+        tasks=_rank_tasks(review, gaps, stale),
     )
 
 
-def find_gaps(review: Review) -> tuple[_Gap, ...]:
+def _find_gaps(review: Review) -> tuple[_Gap, ...]:
     """Return each product and title of the review without a used run."""
     used = {(m.product, m.title) for m in review.used}
     rows: dict[tuple[str, str], list[RunRow]] = {}
@@ -563,7 +563,7 @@ def _days_behind(row: RunRow, newest: dict[tuple[str, str], RunRow], review: Rev
     return None if ours is None or theirs is None else (ours - theirs).days
 
 
-def rank_tasks(review: Review, gaps: Sequence[_Gap], stale: Sequence[Stale]) -> tuple[Task, ...]:
+def _rank_tasks(review: Review, gaps: Sequence[_Gap], stale: Sequence[Stale]) -> tuple[Task, ...]:
     """Return what to run of each product, the one that renews most margins first.
 
     Parameters
@@ -571,7 +571,7 @@ def rank_tasks(review: Review, gaps: Sequence[_Gap], stale: Sequence[Stale]) -> 
     review : Review
         The review whose bench is looked at.
     gaps : sequence of Gap
-        Cells without a used run, from `find_gaps`.
+        Cells without a used run, from `_find_gaps`.
     stale : sequence of Stale
         Cells whose runs are old.
 

@@ -104,7 +104,7 @@ class FrameSeries:
         )
 
 
-def summarise_frames(
+def _summarise_frames(
     run: Run,
     *,
     budgets_hz: Sequence[float] = (),
@@ -350,7 +350,7 @@ def _has_frames(row: RunRow, review: Review) -> bool:
 def _look_at(row: RunRow, review: Review) -> LookedRun:
     settings = review.params.metrics
     run = read_run(row, review.bench)
-    series = summarise_frames(run, budgets_hz=settings.budgets_hz, points=POINTS)
+    series = _summarise_frames(run, budgets_hz=settings.budgets_hz, points=POINTS)
     frame_ms = run.log.frame_ms if run.log is not None else np.empty(0)
     return LookedRun(
         run=row.run,
@@ -358,13 +358,13 @@ def _look_at(row: RunRow, review: Review) -> LookedRun:
         metrics=review.metrics[row.run],
         series=series,
         blocks=review.metrics[row.run].blocks,
-        hitches=find_hitches(
+        hitches=_find_hitches(
             frame_ms, factor=settings.hitch_factor, more_ms=settings.hitch_ms, run=row.run
         ),
     )
 
 
-def find_hitches(
+def _find_hitches(
     frame_ms: Floats, *, factor: float, more_ms: float, run: str = ""
 ) -> tuple[Hitch, ...]:
     """Return the frames that `metrics.count_hitches` counts, each with its time.

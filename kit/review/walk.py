@@ -241,7 +241,7 @@ def read_and_measure(
     return found
 
 
-def mean_clocks_mhz(review: Review) -> dict[tuple[str, str], float]:
+def _mean_clocks_mhz(review: Review) -> dict[tuple[str, str], float]:
     """Return the mean sustained clock of each (product, title) whose used runs all logged it."""
     found: dict[tuple[str, str], list[float | None]] = {}
     for measured in review.used:
@@ -306,7 +306,7 @@ def work_out(review: Review) -> Results:
         margins,
         [(a.here, b.here, a.there, b.there) for a, b in name_pairs(params)],
         params=params.margins,
-        mean_clocks_mhz=mean_clocks_mhz(review),
+        mean_clocks_mhz=_mean_clocks_mhz(review),
     )
     closures = check_closure(
         cells, product=params.product, others=params.rivals, titles=titles, margins=margins

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -37,6 +37,23 @@ class Flag:
     product: str = ""
     title: str = ""
     metric: str = ""
+
+    @classmethod
+    def of_run(cls, rule: str, row: RunRow, reason: str, action: Action = "flag") -> Flag:
+        """Return a flag about one run.
+
+        Parameters
+        ----------
+        rule : str
+            The name of the rule, as in `kit.screening.screen.RULES`.
+        row : RunRow
+            The run.
+        reason : str
+            What was found, in words, with figures.
+        action : {"flag", "set_aside", "cannot_judge"}
+            "set_aside" takes effect only where the params let the rule act.
+        """
+        return cls(rule, action, reason, row.run, row.product, row.title)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -76,6 +93,23 @@ class View:
             return log.average_fps
         return row.typed.get(HEADLINE)
 
+    def log_values(self, rows: Sequence[RunRow]) -> NDArray[np.float64] | None:
+        """Return the runs' main figures on the log scale; None unless every one is positive.
+
+        Parameters
+        ----------
+        rows : sequence of RunRow
+            The runs asked for.
+
+        Returns
+        -------
+        ndarray of float, shape (n_rows,), or None
+            Natural logarithms of `value`, in the order of `rows`.
+        """
+        values = [self.value(row) for row in rows]
+        known = [value for value in values if value is not None and value > 0]
+        return np.log(known) if len(known) == len(values) else None
+
     def measures_frames(self, title: str) -> bool:
         """Whether a title's figure is a frame rate."""
         return self.bench.titles[title].measures == "frames"
@@ -107,25 +141,6 @@ def percent(share: float) -> str:
     return f"{100 * share:.3g} %" if abs(share) < 9.995 else f"{100 * share:,.0f} %"
 
 
-def spell_range(values: Sequence[float], spell: Callable[[float], str]) -> str:
-    """Return the least and the most of some values; one where they read alike.
-
-    >>> spell_range([0.5, 0.25], percent), spell_range([0.5], percent)
-    ('25 % to 50 %', '50 %')
-    """
-    least, most = spell(min(values)), spell(max(values))
-    return least if least == most else f"{least} to {most}"
-
-
-def spell_p(p_value: float) -> str:
-    """Return a p value as a reason quotes it.
-
-    >>> spell_p(2e-7), spell_p(0.0167)
-    ('p < 0.001', 'p = 0.017')
-    """
-    return "p < 0.001" if p_value < 0.001 else f"p = {p_value:.2g}"
-
-
 def few(count: int, noun: str = "run") -> str:
     """Return a number with its noun.
 
@@ -133,45 +148,3 @@ def few(count: int, noun: str = "run") -> str:
     ('1 run', '3 runs')
     """
     return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
-
-
-def run_flag(
-    rule: str,
-    row: RunRow,
-    reason: str,
-    action: Action = "flag",
-) -> Flag:
-    """Return a flag about one run.
-
-    Parameters
-    ----------
-    rule : str
-        The code of the rule, as in `kit.screening.screen.RULES`.
-    row : RunRow
-        The run.
-    reason : str
-        What was found, in words, with figures.
-    action : {"flag", "set_aside", "cannot_judge"}
-        "set_aside" takes effect only where the params let the rule act.
-    """
-    return Flag(rule, action, reason, row.run, row.product, row.title)
-
-
-def log_values(view: View, rows: Sequence[RunRow]) -> NDArray[np.float64] | None:
-    """Return the runs' main figures on the log scale; None unless every one is positive.
-
-    Parameters
-    ----------
-    view : View
-        What the rule sees.
-    rows : sequence of RunRow
-        The runs asked for.
-
-    Returns
-    -------
-    ndarray of float, shape (n_rows,), or None
-        Natural logarithms of `View.value`, in the order of `rows`.
-    """
-    values = [view.value(row) for row in rows]
-    known = [value for value in values if value is not None and value > 0]
-    return np.log(known) if len(known) == len(values) else None

@@ -9,7 +9,7 @@ from __future__ import annotations
 import gzip
 import re
 import zlib
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import Literal
@@ -26,11 +26,8 @@ from kit.screening.flags import (
     Flag,
     View,
     few,
-    log_values,
     moment,
     percent,
-    run_flag,
-    spell_p,
 )
 from kit.settings.params import LoadedParams, RetestParams
 from kit.stats.outliers import grubbs_test, modified_z, order_trend
@@ -46,20 +43,22 @@ FEWEST_RUNS_BESIDE = 4
 FEWEST_RUNS_Z_ALONE = 8
 
 
-def set_aside_by_analyst(view: View) -> list[Flag]:
+def _set_aside_by_analyst(view: View) -> list[Flag]:
     """Set aside what the run sheet or the params file says, with the reason given there."""
     named = {entry.run: entry.reason for entry in view.screen.set_aside}
     flags = []
     for row in view.rows:
         if row.status == "set_aside":
             said = row.reason or "no reason given in the run sheet"
-            flags.append(run_flag("analyst", row, f"by the analyst: {said}", "set_aside"))
+            flags.append(Flag.of_run("analyst", row, f"by the analyst: {said}", "set_aside"))
         elif row.run in named:
-            flags.append(run_flag("analyst", row, f"by the analyst: {named[row.run]}", "set_aside"))
+            flags.append(
+                Flag.of_run("analyst", row, f"by the analyst: {named[row.run]}", "set_aside")
+            )
     return flags
 
 
-def find_failed(view: View) -> list[Flag]:
+def _find_failed(view: View) -> list[Flag]:
     """Say which runs were tried and gave nothing, with the reason."""
     words = {"crashed": "crashed", "refused": "was refused", "not_started": "did not start"}
     flags = []
@@ -74,7 +73,7 @@ def find_failed(view: View) -> list[Flag]:
     return flags
 
 
-def find_bad_stamps(view: View) -> list[Flag]:
+def _find_bad_stamps(view: View) -> list[Flag]:
     """Find logs whose clock goes back: they can be read but not measured."""
     flags = []
     for row, log in view.logged():
@@ -86,14 +85,14 @@ def find_bad_stamps(view: View) -> list[Flag]:
                 f"the log's clock goes back or stands still at {few(count, 'place')} (row "
                 f"{where}{more}), so its frames cannot be measured"
             )
-            flags.append(run_flag("bad_stamps", row, reason, "set_aside"))
+            flags.append(Flag.of_run("bad_stamps", row, reason, "set_aside"))
     for row in view.used:
         if row.log and row.run in view.diagnostics and view.diagnostics[row.run].frames == 0:
-            flags.append(run_flag("bad_stamps", row, "the log holds no frames", "set_aside"))
+            flags.append(Flag.of_run("bad_stamps", row, "the log holds no frames", "set_aside"))
     return flags
 
 
-def find_short_runs(view: View) -> list[Flag]:
+def _find_short_runs(view: View) -> list[Flag]:
     """Find runs shorter than planned."""
     flags = []
     for row, log in view.logged():
@@ -106,11 +105,11 @@ def find_short_runs(view: View) -> list[Flag]:
                 f"({percent(log.duration_s / planned_s)}; at least "
                 f"{percent(view.screen.min_length_share)} wanted)"
             )
-            flags.append(run_flag("planned_length", row, reason, "set_aside"))
+            flags.append(Flag.of_run("planned_length", row, reason, "set_aside"))
     return flags
 
 
-def find_same_logs(view: View) -> list[Flag]:
+def _find_same_logs(view: View) -> list[Flag]:
     """Find one log used under two names: the same bytes, or the same frame times.
 
     Within one product and title the later row is set aside. Across products or titles nobody
@@ -131,7 +130,7 @@ def find_same_logs(view: View) -> list[Flag]:
                 first = same_cell[0]
                 what = "bytes" if bytes_of[first.run] == bytes_of[row.run] else "frame times"
                 reason = f"the same {what} as run {first.run}: one log under two names"
-                flags.append(run_flag("same_log", row, reason, "set_aside"))
+                flags.append(Flag.of_run("same_log", row, reason, "set_aside"))
             elif strangers:
                 other = strangers[0]
                 what = "bytes" if bytes_of[other.run] == bytes_of[row.run] else "frame times"
@@ -139,11 +138,11 @@ def find_same_logs(view: View) -> list[Flag]:
                     f"the same {what} as run {other.run} ({other.product} in {other.title}): one "
                     f"of the two rows names the wrong log"
                 )
-                flags.append(run_flag("same_log", row, reason))
+                flags.append(Flag.of_run("same_log", row, reason))
     return flags
 
 
-def find_gaps(view: View) -> list[Flag]:
+def _find_gaps(view: View) -> list[Flag]:
     """Find frames so long that the capture or the clock, not the product, may have stopped."""
     flags = []
     for row, log in view.logged():
@@ -152,11 +151,11 @@ def find_gaps(view: View) -> list[Flag]:
                 f"frame {log.longest_frame + 1} lasted {log.longest_ms:.0f} ms; over "
                 f"{view.screen.gap_ms:g} ms is a gap in the capture, a step of its clock or a stall"
             )
-            flags.append(run_flag("gap", row, reason))
+            flags.append(Flag.of_run("gap", row, reason))
     return flags
 
 
-def find_warm_ups(view: View) -> list[Flag]:
+def _find_warm_ups(view: View) -> list[Flag]:
     """Find first runs that stand apart from all their siblings.
 
     The spread they are measured by is the siblings' own or that of the title's runs after the
@@ -165,7 +164,7 @@ def find_warm_ups(view: View) -> list[Flag]:
     later: dict[CellKey, NDArray[np.float64]] = {}
     firsts: dict[CellKey, tuple[RunRow, float]] = {}
     for cell, rows in view.cells().items():
-        values = log_values(view, rows)
+        values = view.log_values(rows)
         if values is None or values.size < 3:
             continue
         firsts[cell] = (rows[0], float(values[0]))
@@ -190,11 +189,11 @@ def find_warm_ups(view: View) -> list[Flag]:
             f"the first run is {size} {side} the mean of the {few(others.size)} after it "
             f"({spreads}), as a run recorded {why}"
         )
-        flags.append(run_flag("warm_up", row, reason, "set_aside"))
+        flags.append(Flag.of_run("warm_up", row, reason, "set_aside"))
     return flags
 
 
-def find_outliers(view: View) -> list[Flag]:
+def _find_outliers(view: View) -> list[Flag]:
     """Find outliers among siblings, by Grubbs' test and the modified z.
 
     With few runs the modified z alone finds too many, so both must agree. Two outliers hide each
@@ -218,7 +217,7 @@ def find_outliers(view: View) -> list[Flag]:
 
 def _outliers_in_cell(view: View, cell: CellKey, rows: Sequence[RunRow]) -> list[Flag]:
     """Return what can be said of outliers in one cell."""
-    values = log_values(view, rows)
+    values = view.log_values(rows)
     if values is None or values.size < 2:
         return []
     n = values.size
@@ -256,11 +255,11 @@ def _outliers_in_cell(view: View, cell: CellKey, rows: Sequence[RunRow]) -> list
         reason = (
             f"{percent(abs(apart))} {side} the mean of the other {few(n - 1)} ({'; '.join(tests)})"
         )
-        flags.append(run_flag("far_run", rows[i], reason, "set_aside"))
+        flags.append(Flag.of_run("far_run", rows[i], reason, "set_aside"))
     return flags
 
 
-def find_drifts(view: View) -> list[Flag]:
+def _find_drifts(view: View) -> list[Flag]:
     """Find runs whose level moves from beginning to end, beyond what the scene itself does.
 
     The scene's own course is the median, stretch by stretch, over the other products in the
@@ -296,24 +295,24 @@ def find_drifts(view: View) -> list[Flag]:
                 f"frames took {percent(abs(change))} {way} at the end of the run than at its "
                 f"beginning"
             )
-            sure = f"({spell_p(p_value)}, dependence between frames taken into account)"
+            sure = f"({_spell_p(p_value)}, dependence between frames taken into account)"
             if scenes:
                 reason = f"{moved}, beyond what the scene does on other products {sure}"
-                flags.append(run_flag("drift_in_run", row, reason, "set_aside"))
+                flags.append(Flag.of_run("drift_in_run", row, reason, "set_aside"))
             else:
                 reason = (
                     f"{moved} {sure}; without another product in this title, heat and the "
                     f"scene's own course cannot be told apart"
                 )
-                flags.append(run_flag("drift_in_run", row, reason, "cannot_judge"))
+                flags.append(Flag.of_run("drift_in_run", row, reason, "cannot_judge"))
     return flags
 
 
-def find_order_drifts(view: View) -> list[Flag]:
+def _find_order_drifts(view: View) -> list[Flag]:
     """Find cells whose figure drifts over the order of runs."""
     flags = []
     for (product, title), rows in view.cells().items():
-        values = log_values(view, rows)
+        values = view.log_values(rows)
         if values is None or values.size < 2:
             continue
         n = values.size
@@ -329,7 +328,7 @@ def find_order_drifts(view: View) -> list[Flag]:
         if abs(change) >= view.screen.order_drift_share and p_value <= view.screen.order_drift_p:
             reason = (
                 f"the figure moves by {percent(change)} from the first run to the last of {n} "
-                f"(Kendall's test, {spell_p(p_value)})"
+                f"(Kendall's test, {_spell_p(p_value)})"
             )
             flags.append(Flag("order_drift", "flag", reason, "", product, title))
     return flags
@@ -397,18 +396,18 @@ def epoch_of(row: RunRow, retest: RetestParams) -> Epoch:
         if began is None:
             return ""
         return "new" if began.date() >= retest.since else "old"
-    value = recorded(row, retest.condition or "")
+    value = _recorded(row, retest.condition or "")
     if value in retest.new:
         return "new"
     return "old" if value in retest.old else ""
 
 
-def recorded(row: RunRow, condition: str) -> str:
+def _recorded(row: RunRow, condition: str) -> str:
     """Return what a row of the run sheet says of a condition or of its session."""
     return row.session if condition == "session" else row.conditions.get(condition, "")
 
 
-def find_superseded(view: View) -> list[Flag]:
+def _find_superseded(view: View) -> list[Flag]:
     """Set aside what was run again: beside new runs, a cell keeps none that are not new."""
     retest = view.params.retest
     if retest is None:
@@ -421,7 +420,7 @@ def find_superseded(view: View) -> list[Flag]:
         for row in rows:
             if epochs[row.run] != "new":
                 reason = f"run again since: {_said(row, retest)}"
-                flags.append(run_flag("made_again", row, reason, "set_aside"))
+                flags.append(Flag.of_run("made_again", row, reason, "set_aside"))
     return flags
 
 
@@ -430,7 +429,7 @@ def _said(row: RunRow, retest: RetestParams) -> str:
     if retest.since is not None:
         began = "no date" if row.began is None else f"{row.began.date()}"
         return f"this run has {began}, new runs are from {retest.since} on"
-    value = recorded(row, retest.condition or "") or "nothing"
+    value = _recorded(row, retest.condition or "") or "nothing"
     name = (retest.condition or "").replace("_", " ")
     return f"{name} is {value} here and {' or '.join(retest.new)} in the new runs"
 
@@ -484,7 +483,7 @@ class _Stray:
     limit: float
 
 
-def find_unlike_runs(view: View) -> list[Flag]:
+def _find_unlike_runs(view: View) -> list[Flag]:
     """Find runs far from the others of their cell by the spread of cells like it.
 
     Notes
@@ -497,19 +496,19 @@ def find_unlike_runs(view: View) -> list[Flag]:
     exchanged = {run for pair in _exchanged(view) for run in (pair[0].row.run, pair[1].row.run)}
     cells = _logs_by_cell(view)
     return [
-        run_flag("unlike_cell", stray.row, _unlike_reason(stray, cells))
+        Flag.of_run("unlike_cell", stray.row, _unlike_reason(stray, cells))
         for stray in _strays(cells)
         if stray.row.run not in exchanged
     ]
 
 
-def find_exchanged_runs(view: View) -> list[Flag]:
+def _find_exchanged_runs(view: View) -> list[Flag]:
     """Find two runs that are each far from their own cell and fit the other's.
 
-    Two products in one title, or two titles of one product. The test is that of `find_unlike_runs`.
+    Two products in one title, or two titles of one product. The test: that of `_find_unlike_runs`.
     """
     return [
-        run_flag("exchanged", one.row, _exchanged_reason(one, other))
+        Flag.of_run("exchanged", one.row, _exchanged_reason(one, other))
         for pair in _exchanged(view)
         for one, other in (pair, pair[::-1])
     ]
@@ -563,7 +562,7 @@ def _logs_by_cell(view: View) -> dict[CellKey, _Cell]:
     """Return every cell with at least three runs, with the spread that cells like it have."""
     cells: dict[CellKey, _Cell] = {}
     for key, rows in view.cells().items():
-        logs = log_values(view, rows)
+        logs = view.log_values(rows)
         if logs is not None and logs.size >= FEWEST_RUNS and float(np.ptp(logs)) > 0:
             cells[key] = _Cell(rows, logs)
     return {
@@ -633,7 +632,7 @@ def _fits(stray: _Stray, cell: _Cell, *, but: _Stray) -> bool:
     return bool(abs(stray.value - np.median(rest)) <= FITS_WITHIN * width)
 
 
-def find_other_names(view: View) -> list[Flag]:
+def _find_other_names(view: View) -> list[Flag]:
     """Find logs whose name, or own first lines, name another product or title than their row.
 
     A name counts where it stands by itself, not inside a longer one that the bench knows, too.
@@ -658,7 +657,7 @@ def find_other_names(view: View) -> list[Flag]:
                         f"{where} names {what} {' and '.join(sorted(named))}, its row says {own}; "
                         f"`marginbook bench move-run` puts a row right"
                     )
-                    flags.append(run_flag("named_otherwise", row, reason))
+                    flags.append(Flag.of_run("named_otherwise", row, reason))
                     break
     return flags
 
@@ -706,3 +705,31 @@ def _head(view: View, row: RunRow) -> str:
     if layout.comment:
         head += [ln for ln in lines[layout.skip_lines :] if ln.lstrip().startswith(layout.comment)]
     return "\n".join(head)
+
+
+def _spell_p(p_value: float) -> str:
+    """Return a p value as a reason quotes it.
+
+    >>> _spell_p(2e-7), _spell_p(0.0167)
+    ('p < 0.001', 'p = 0.017')
+    """
+    return "p < 0.001" if p_value < 0.001 else f"p = {p_value:.2g}"
+
+
+# The rules of this module by name; what they do in words, and their order, are in `screen`.
+FIND: Mapping[str, Callable[[View], list[Flag]]] = {
+    "failed": _find_failed,
+    "bad_stamps": _find_bad_stamps,
+    "planned_length": _find_short_runs,
+    "gap": _find_gaps,
+    "analyst": _set_aside_by_analyst,
+    "same_log": _find_same_logs,
+    "made_again": _find_superseded,
+    "warm_up": _find_warm_ups,
+    "far_run": _find_outliers,
+    "exchanged": _find_exchanged_runs,
+    "unlike_cell": _find_unlike_runs,
+    "named_otherwise": _find_other_names,
+    "drift_in_run": _find_drifts,
+    "order_drift": _find_order_drifts,
+}

@@ -6,7 +6,7 @@ The rules themselves are in `run_rules` (a run, beside its siblings, run again s
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
@@ -51,8 +51,8 @@ class Screened:
 
 
 @dataclass(frozen=True, slots=True)
-class Rule:
-    """One rule of screening: what it does in words, its thresholds, its function.
+class _Rule:
+    """One rule of screening: its name, what it does in words, its thresholds.
 
     `always_acts` marks what leaves a run out whatever `set_aside_rules` says: the analyst's own
     word, and logs that cannot be measured at all.
@@ -61,7 +61,6 @@ class Rule:
     name: str
     does: str
     thresholds: tuple[str, ...]  # keys of `screen` in params
-    find: Callable[[View], list[Flag]]
     always_acts: bool = False
 
 
@@ -78,152 +77,115 @@ class _RuleInForce:
 # The order is part of the method: a rule looks at the runs that earlier rules left, so that a
 # run cut short is not also called an outlier. What one log alone tells comes first,
 # then the analyst's word, then what siblings, other products and other titles tell.
-RULES: tuple[Rule, ...] = (
-    Rule(
-        "failed",
-        "a run that crashed, was refused or did not start",
-        (),
-        run_rules.find_failed,
-    ),
-    Rule(
+RULES: tuple[_Rule, ...] = (
+    _Rule("failed", "a run that crashed, was refused or did not start", ()),
+    _Rule(
         "bad_stamps",
         "a log whose clock goes back or stands still; it cannot be measured",
         (),
-        run_rules.find_bad_stamps,
         always_acts=True,
     ),
-    Rule(
-        "planned_length",
-        "a run shorter than its title's planned length",
-        ("min_length_share",),
-        run_rules.find_short_runs,
-    ),
-    Rule(
-        "gap",
-        "a frame so long that the capture or its clock may have stopped",
-        ("gap_ms",),
-        run_rules.find_gaps,
-    ),
-    Rule(
+    _Rule("planned_length", "a run shorter than its title's planned length", ("min_length_share",)),
+    _Rule("gap", "a frame so long that the capture or its clock may have stopped", ("gap_ms",)),
+    _Rule(
         "analyst",
         "a run the analyst set aside, in the run sheet or the params file, with a reason",
         ("set_aside",),
-        run_rules.set_aside_by_analyst,
         always_acts=True,
     ),
-    Rule(
+    _Rule(
         "same_log",
         "one log under two names: the same bytes, or the same frame times; the later row is "
         "the copy, and across products or titles both rows are flagged",
         (),
-        run_rules.find_same_logs,
     ),
-    Rule(
+    _Rule(
         "made_again",
         "a run of before, where the same product and title was run again (section retest)",
         (),
-        run_rules.find_superseded,
         always_acts=True,
     ),
-    Rule(
+    _Rule(
         "warm_up",
         "a first run apart from all runs after it, by a share of their mean and by a number of "
         "their spreads",
         ("warm_up_margin", "warm_up_spreads"),
-        run_rules.find_warm_ups,
     ),
-    Rule(
+    _Rule(
         "far_run",
         "an outlier among its siblings by Grubbs' test (two-sided) and the modified z; not "
         "judged with fewer than four runs",
         ("far_run_alpha", "far_run_z"),
-        run_rules.find_outliers,
     ),
-    Rule(
+    _Rule(
         "exchanged",
         "two runs that are each far from their own cell and fit the other's, of one title or "
         "product: perhaps exchanged",
         (),
-        run_rules.find_exchanged_runs,
     ),
-    Rule(
+    _Rule(
         "unlike_cell",
         "a run far from the others of its cell by the spread of cells like it (Student's t over "
         "all runs); three runs suffice",
         (),
-        run_rules.find_unlike_runs,
     ),
-    Rule(
+    _Rule(
         "named_otherwise",
         "a log whose file name or own first lines name another product or title than its row",
         (),
-        run_rules.find_other_names,
     ),
-    Rule(
+    _Rule(
         "drift_in_run",
         "a level that moves over a run, beyond what the scene does on other products: Sen's "
         "slope, with a Mann-Kendall test that allows for dependence between frames",
         ("drift_share", "drift_p"),
-        run_rules.find_drifts,
     ),
-    Rule(
+    _Rule(
         "order_drift",
         "a figure that drifts over the order of runs: Sen's slope and Kendall's test; not "
         "judged with fewer than five runs",
         ("order_drift_share", "order_drift_p"),
-        run_rules.find_order_drifts,
     ),
-    Rule(
+    _Rule(
         "throttling",
         "a clock that falls while the temperature rises, first fifth of a run to last",
         ("throttle_clock_share", "throttle_rise_c"),
-        title_rules.find_throttling,
     ),
-    Rule(
+    _Rule(
         "capped",
         "stretches of frames held at a display's refresh or another cap, and hardly any faster",
         ("caps_hz", "cap_share", "cap_width"),
-        title_rules.find_caps,
     ),
-    Rule(
+    _Rule(
         "processor_bound",
         "the fastest products of a title agree where other titles set them apart, or sensors "
         "read a processor near full load",
         ("processor_bound_margin", "processor_bound_spread", "processor_load_pct"),
-        title_rules.find_processor_bound,
     ),
-    Rule(
+    _Rule(
         "rounding",
         "frame times logged in steps that are coarse beside the median frame time",
         ("rounding_share",),
-        title_rules.find_rounding,
     ),
-    Rule(
+    _Rule(
         "conditions_differ",
         "recorded conditions that differ among the runs of one product in one title",
         ("condition_tolerances", "conditions_ignored"),
-        title_rules.find_condition_changes,
     ),
-    Rule(
+    _Rule(
         "stale",
         "a product or cell whose newest run, or dated condition, is older than the reviewed "
         "product's by more than a number of days, or that ran before a version the bench has now",
         ("stale_days", "version_conditions"),
-        title_rules.find_stale,
     ),
-    Rule(
-        "short_tail",
-        "too few independent frames in a run to bound a low's tail (Wilks 1941)",
-        (),
-        title_rules.find_short_tails,
+    _Rule(
+        "short_tail", "too few independent frames in a run to bound a low's tail (Wilks 1941)", ()
     ),
-    Rule(
-        "few_runs",
-        "fewer runs left than wanted",
-        ("min_runs",),
-        title_rules.find_few_runs,
-    ),
+    _Rule("few_runs", "fewer runs left than wanted", ("min_runs",)),
 )
+
+
+_FIND = {**run_rules.FIND, **title_rules.FIND}
 
 
 def screen_runs(
@@ -256,7 +218,7 @@ def screen_runs(
     view = View(tuple(rows), tuple(row for row in rows if row.produced), diagnostics, bench, params)
     for rule in RULES:
         acts = rule.always_acts or rule.name in params.screen.set_aside_rules
-        for flag in rule.find(view):
+        for flag in _FIND[rule.name](view):
             if flag.action == "set_aside" and not acts:
                 flag = replace(flag, action="flag")
             if flag.action == "set_aside":

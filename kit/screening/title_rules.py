@@ -7,7 +7,7 @@ from __future__ import annotations
 import datetime as dt
 import math
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 import numpy as np
 
@@ -18,11 +18,8 @@ from kit.screening.flags import (
     Flag,
     View,
     few,
-    log_values,
     moment,
     percent,
-    run_flag,
-    spell_range,
 )
 from kit.settings.metric import METRICS, tail_shares
 
@@ -37,7 +34,7 @@ TAIL_CONFIDENCE = 0.95
 LoggedRun = tuple[RunRow, RunDiagnostics]
 
 
-def find_caps(view: View) -> list[Flag]:
+def _find_caps(view: View) -> list[Flag]:
     """Find runs held at a display's refresh or another cap; one flag where a cell mostly is."""
     flags = []
     for cell, runs in _frame_cells(view).items():
@@ -47,7 +44,7 @@ def find_caps(view: View) -> list[Flag]:
         def spell(names: Sequence[str], held: dict[str, tuple[float, float]] = held) -> str:
             rates = " and ".join(f"{hz:g} Hz" for hz in sorted({held[run][0] for run in names}))
             return (
-                f"held at {rates} for {spell_range([held[run][1] for run in names], percent)} of "
+                f"held at {rates} for {_spell_range([held[run][1] for run in names], percent)} of "
                 f"the time: the figure is the cap's, and the product may be able to do more"
             )
 
@@ -55,7 +52,7 @@ def find_caps(view: View) -> list[Flag]:
     return flags
 
 
-def find_throttling(view: View) -> list[Flag]:
+def _find_throttling(view: View) -> list[Flag]:
     """Find runs whose clock fell while the temperature rose."""
     flags = []
     for cell, runs in _frame_cells(view).items():
@@ -69,18 +66,18 @@ def find_throttling(view: View) -> list[Flag]:
         }
 
         def spell(names: Sequence[str], moved: dict[str, tuple[float, float]] = moved) -> str:
-            rises = spell_range([moved[run][1] for run in names], lambda c: f"{c:.1f}")
+            falls = _spell_range([moved[run][0] for run in names], percent)
+            rises = _spell_range([moved[run][1] for run in names], lambda c: f"{c:.1f}")
             return (
-                f"the clock fell by {spell_range([moved[run][0] for run in names], percent)} while "
-                f"the temperature rose by {rises} degrees, from the first fifth of a run to the "
-                f"last: limited by heat"
+                f"the clock fell by {falls} while the temperature rose by {rises} "
+                f"degrees, from the first fifth of a run to the last: limited by heat"
             )
 
         flags += _cell_or_runs("throttling", cell, runs, list(moved), spell)
     return flags
 
 
-def find_processor_bound(view: View) -> list[Flag]:
+def _find_processor_bound(view: View) -> list[Flag]:
     """Find titles the processor limits: unlike products agree, or load sensors say so.
 
     Among machines with one processor, a title's fastest products must agree within
@@ -88,7 +85,7 @@ def find_processor_bound(view: View) -> list[Flag]:
     `processor_bound_spread` apart. Capped cells are left out: a cap makes products agree as
     well. Where no processor is recorded, machines of one class are taken together.
     """
-    capped = {(flag.product, flag.title) for flag in find_caps(view) if not flag.run}
+    capped = {(flag.product, flag.title) for flag in _find_caps(view) if not flag.run}
     levels = _cell_levels(view, without=capped)
     groups: dict[str, list[str]] = {}
     for product in dict.fromkeys(product for product, _ in levels):
@@ -116,7 +113,7 @@ def find_processor_bound(view: View) -> list[Flag]:
     return flags + _loaded_processors(view)
 
 
-def find_rounding(view: View) -> list[Flag]:
+def _find_rounding(view: View) -> list[Flag]:
     """Find logs written more coarsely than their frame times need."""
     flags = []
     for cell, runs in _frame_cells(view).items():
@@ -127,10 +124,10 @@ def find_rounding(view: View) -> list[Flag]:
         }
 
         def spell(names: Sequence[str], coarse: dict[str, tuple[float, float]] = coarse) -> str:
-            steps = spell_range([coarse[run][0] for run in names], lambda ms: f"{ms:g} ms")
+            steps = _spell_range([coarse[run][0] for run in names], lambda ms: f"{ms:g} ms")
             return (
                 f"logged in steps of {steps}, "
-                f"{spell_range([coarse[run][1] for run in names], percent)} of the median frame "
+                f"{_spell_range([coarse[run][1] for run in names], percent)} of the median frame "
                 f"time: averages are hardly touched, lows and hitches are"
             )
 
@@ -138,12 +135,12 @@ def find_rounding(view: View) -> list[Flag]:
     return flags
 
 
-def find_short_tails(view: View) -> list[Flag]:
+def _find_short_tails(view: View) -> list[Flag]:
     """Find cells whose runs hold too few independent frames for a low."""
     flags = []
     for (product, title), runs in _frame_cells(view).items():
         for metric, share in tail_shares(view.params.metrics.compared).items():
-            needed = frames_for_tail(share)
+            needed = _frames_for_tail(share)
             short = [
                 log.tail_frames.get(metric, 0.0)
                 for _, log in runs
@@ -159,7 +156,7 @@ def find_short_tails(view: View) -> list[Flag]:
     return flags
 
 
-def find_few_runs(view: View) -> list[Flag]:
+def _find_few_runs(view: View) -> list[Flag]:
     """Find cells with fewer runs left than wanted."""
     left = {cell: len(rows) for cell, rows in view.cells().items()}
     flags = []
@@ -171,7 +168,7 @@ def find_few_runs(view: View) -> list[Flag]:
     return flags
 
 
-def frames_for_tail(share: float) -> int:
+def _frames_for_tail(share: float) -> int:
     """Return how many independent frames bound a tail of `share` with 95 % confidence.
 
     The smallest n with 1 - (1 - share)^n >= 0.95 [1]_.
@@ -212,7 +209,7 @@ def _cell_or_runs(
         count = f"{len(found)} of {few(len(runs))}"
         return [Flag(rule, "flag", f"{count}: {spell(found)}", "", *cell)]
     rows = {row.run: row for row, _ in runs}
-    return [run_flag(rule, rows[run], spell([run])) for run in found]
+    return [Flag.of_run(rule, rows[run], spell([run])) for run in found]
 
 
 def _held_at(log: RunDiagnostics) -> tuple[float, float]:
@@ -224,7 +221,7 @@ def _cell_levels(view: View, *, without: set[CellKey]) -> dict[CellKey, float]:
     """Return the mean log figure of each cell of a frame-rate title."""
     levels: dict[CellKey, float] = {}
     for cell, rows in view.cells().items():
-        values = log_values(view, rows) if view.measures_frames(cell[1]) else None
+        values = view.log_values(rows) if view.measures_frames(cell[1]) else None
         if values is not None and cell not in without:
             levels[cell] = float(values.mean())
     return levels
@@ -286,7 +283,7 @@ def _loaded_processors(view: View) -> list[Flag]:
     return flags
 
 
-def find_condition_changes(view: View) -> list[Flag]:
+def _find_condition_changes(view: View) -> list[Flag]:
     """Find cells recorded under differing conditions, such as a driver changed between runs.
 
     Conditions whose name ends in a unit are measured: they are compared only where
@@ -306,7 +303,7 @@ def find_condition_changes(view: View) -> list[Flag]:
     return flags
 
 
-def find_stale(view: View) -> list[Flag]:
+def _find_stale(view: View) -> list[Flag]:
     """Find products or cells whose newest run, or dated condition, is old beside the product's,
     and those that ran before a version the bench has now.
 
@@ -473,3 +470,26 @@ def _stale_runs(
         )
         for title, age in old.items()
     ]
+
+
+def _spell_range(values: Sequence[float], spell: Callable[[float], str]) -> str:
+    """Return the least and the most of some values; one where they read alike.
+
+    >>> _spell_range([0.5, 0.25], percent), _spell_range([0.5], percent)
+    ('25 % to 50 %', '50 %')
+    """
+    least, most = spell(min(values)), spell(max(values))
+    return least if least == most else f"{least} to {most}"
+
+
+# The rules of this module by name; what they do in words, and their order, are in `screen`.
+FIND: Mapping[str, Callable[[View], list[Flag]]] = {
+    "throttling": _find_throttling,
+    "capped": _find_caps,
+    "processor_bound": _find_processor_bound,
+    "rounding": _find_rounding,
+    "conditions_differ": _find_condition_changes,
+    "stale": _find_stale,
+    "short_tail": _find_short_tails,
+    "few_runs": _find_few_runs,
+}

@@ -31,11 +31,11 @@ def choose_block(frame_ms_runs: Sequence[Floats]) -> int:
     """Return the median over runs of the optimal circular block length, in whole frames."""
     if not frame_ms_runs:
         raise ValueError("there must be a run")
-    lengths = [optimal_block(frame_ms)[1] for frame_ms in frame_ms_runs]
+    lengths = [_optimal_block(frame_ms)[1] for frame_ms in frame_ms_runs]
     return max(1, math.ceil(float(np.median(lengths))))
 
 
-def optimal_block(values: Floats) -> tuple[float, float]:
+def _optimal_block(values: Floats) -> tuple[float, float]:
     """Return the block lengths that suit the mean of a series: stationary and circular bootstrap.
 
     Parameters

@@ -87,7 +87,7 @@ def welch_error(var_a: Floats, n_a: Floats, var_b: Floats, n_b: Floats) -> tuple
 
 
 @dataclass(frozen=True, slots=True)
-class RatioInterval:
+class _RatioInterval:
     """The ratio of two geometric means and its interval, as `welch_interval` gives it.
 
     Attributes
@@ -112,7 +112,7 @@ class RatioInterval:
     df: float
 
 
-def welch_interval(product: Floats, baseline: Floats, *, confidence: float) -> RatioInterval:
+def welch_interval(product: Floats, baseline: Floats, *, confidence: float) -> _RatioInterval:
     """Return how much larger one side's values are than the other's, with Welch's interval.
 
     Parameters
@@ -152,7 +152,7 @@ def welch_interval(product: Floats, baseline: Floats, *, confidence: float) -> R
     difference = logs[0].mean() - logs[1].mean()
     half = float(t_half_width(log_se, df, confidence=confidence)[0])
     low, high = np.exp([difference - half, difference + half])
-    return RatioInterval(
+    return _RatioInterval(
         float(np.exp(difference)),
         float(low),
         float(high),

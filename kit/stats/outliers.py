@@ -17,7 +17,7 @@ Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
-class Grubbs:
+class _Grubbs:
     """The value farthest from the mean, in standard deviations, beside the critical value."""
 
     index: int
@@ -30,7 +30,7 @@ class Grubbs:
         return self.statistic > self.critical
 
 
-def grubbs_test(values: Floats, *, alpha: float) -> Grubbs | None:
+def grubbs_test(values: Floats, *, alpha: float) -> _Grubbs | None:
     """Return Grubbs' two-sided test of the value farthest from the mean.
 
     Parameters
@@ -51,10 +51,10 @@ def grubbs_test(values: Floats, *, alpha: float) -> Grubbs | None:
     distances = np.abs(values - values.mean())
     index = int(distances.argmax())
     statistic = float(distances[index] / values.std(ddof=1))
-    return Grubbs(index, statistic, grubbs_critical(values.size, alpha=alpha))
+    return _Grubbs(index, statistic, _grubbs_critical(values.size, alpha=alpha))
 
 
-def grubbs_critical(n: int, *, alpha: float, sides: int = 2) -> float:
+def _grubbs_critical(n: int, *, alpha: float, sides: int = 2) -> float:
     """Return the critical value of Grubbs' statistic for `n` values.
 
     References

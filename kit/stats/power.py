@@ -378,7 +378,7 @@ def borrowed_degrees(spread_of_log_variance: float) -> float:
     return 2 * math.exp(brentq(excess, -30.0, 30.0, xtol=1e-13))
 
 
-def best_repeats(
+def _best_repeats(
     *, outer_cost: float, inner_cost: float, outer_var: float, inner_var: float
 ) -> tuple[int, float]:
     """Return how often to repeat within one launch for the least variance at a given cost.
@@ -441,12 +441,12 @@ def best_length_s(*, run_s: float, setup_s: float, run_sd: float, within_sd: flo
 
     Notes
     -----
-    `best_repeats` with a second of run as the repetition, its variance within_sd^2 x run_s.
+    `_best_repeats` with a second of run as the repetition, its variance within_sd^2 x run_s.
     """
     between = run_sd**2 - within_sd**2
     if between <= 0:
         return None
-    _, exact = best_repeats(
+    _, exact = _best_repeats(
         outer_cost=setup_s, inner_cost=1.0, outer_var=between, inner_var=within_sd**2 * run_s
     )
     return exact

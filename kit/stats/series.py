@@ -32,7 +32,7 @@ CAP_FASTER_SHARE = 0.05
 
 
 @dataclass(frozen=True, slots=True)
-class Trend:
+class _Trend:
     """A monotone trend in a series.
 
     `change` is Sen's slope times the series' length, in the series' unit; `p_value` is two-sided.
@@ -257,7 +257,7 @@ def block_levels(frame_ms: Floats) -> Floats:
     return levels
 
 
-def find_trend(levels: Floats) -> Trend:
+def find_trend(levels: Floats) -> _Trend:
     """Return the monotone trend of a short series whose neighbours may depend on each other.
 
     Parameters
@@ -286,14 +286,14 @@ def find_trend(levels: Floats) -> Trend:
     """
     n = levels.size
     if n < FEWEST_BLOCKS or float(np.ptp(levels)) <= ROUNDING_SHARE * float(np.abs(levels).max()):
-        return Trend(0.0, 1.0, judged=False)
+        return _Trend(0.0, 1.0, judged=False)
     slope, score, variance = rank_trend(levels)
     rest = lag1_autocorrelation(levels - slope * np.arange(n))
     phi = 0.0 if math.isnan(rest) else min(max((rest * n + 2.0) / (n - 4.0), 0.0), 0.999)
     lags = np.arange(1, n)
     stretch = 1.0 + 2.0 * float(((1.0 - lags / n) * phi**lags).sum())
     z = score / math.sqrt(variance * stretch)
-    return Trend(slope * n, math.erfc(abs(z) / math.sqrt(2.0)), judged=True)
+    return _Trend(slope * n, math.erfc(abs(z) / math.sqrt(2.0)), judged=True)
 
 
 def rank_trend(values: Floats) -> tuple[float, int, float]:
@@ -359,10 +359,10 @@ def tail_count(n: int, *, share: float) -> int:
     >>> tail_count(100, share=0.07), tail_count(101, share=0.07), tail_count(3, share=0.01)
     (7, 8, 1)
     """
-    return max(1, math.ceil(snap(n * share, n)))
+    return max(1, math.ceil(_snap(n * share, n)))
 
 
-def snap(position: float, n: int) -> float:
+def _snap(position: float, n: int) -> float:
     """Return `position`, or the whole number it would be but for rounding.
 
     0.07 * 100 is 7.000000000000001 in binary; `n` bounds how far off a product can be.
@@ -580,7 +580,7 @@ def frame_time_quantile(frame_ms: Floats, *, q: float, kind: int = 7) -> float:
     if not 0 <= q <= 1:
         raise ValueError(f"q must be in [0, 1]: {q}")
     n = frame_ms.size
-    below, above, weight = _ranks(n, snap(n * q, n), q, kind)
+    below, above, weight = _ranks(n, _snap(n * q, n), q, kind)
     ordered = np.partition(frame_ms, (below - 1, above - 1))
     return _between(float(ordered[below - 1]), float(ordered[above - 1]), weight)
 
@@ -629,7 +629,7 @@ def _low_of_tail(
         # Sums of frame times differ in their last digits with the order of adding.
         reached = np.searchsorted(np.cumsum(tail_ms), share * total_ms * (1.0 - 1e-12))
         return float(1000.0 / tail_ms[min(int(reached), tail_ms.size - 1)])
-    from_top = snap(frames * share, frames)
+    from_top = _snap(frames * share, frames)
     below, above, weight = _ranks(frames, frames - from_top, 1.0 - share, quantile_type)
     low, high = float(tail_ms[frames - below]), float(tail_ms[frames - above])
     return 1000.0 / _between(low, high, weight)

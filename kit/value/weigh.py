@@ -94,7 +94,7 @@ class _PricesInForce:
         )
 
 
-def prices_in_force(
+def _prices_in_force(
     rows: Sequence[PriceRow],
     *,
     params: ValueParams,
@@ -303,7 +303,7 @@ class Place:
     step_cost: float | None = None
 
 
-def find_frontier(costs: Sequence[float], rates: Sequence[float]) -> tuple[Place, ...]:
+def _find_frontier(costs: Sequence[float], rates: Sequence[float]) -> tuple[Place, ...]:
     """Return each product's place on the efficient frontier.
 
     Parameters
@@ -550,7 +550,7 @@ def weigh_products(
     the result holds for every price observed, with at least the margin's confidence.
     """
     product, *rivals = products
-    force = prices_in_force(prices, params=params, review_date=review_date, products=products)
+    force = _prices_in_force(prices, params=params, review_date=review_date, products=products)
     averages: dict[str, dict[str, Cell]] = {}
     for cell in cells:
         if cell.metric == HEADLINE:
@@ -652,7 +652,7 @@ def _places(
 ) -> list[Place | None]:
     """Return each product's place among those of the reviewed product's class, None outside it."""
     peers = [i for i, (p, _) in enumerate(priced) if classes.get(p) == classes.get(reviewed)]
-    found = find_frontier([priced[i][1].price for i in peers], [rates[i] for i in peers])
+    found = _find_frontier([priced[i][1].price for i in peers], [rates[i] for i in peers])
     places: list[Place | None] = [None] * len(priced)
     for i, place in zip(peers, found, strict=True):
         places[i] = replace(place, beaten_by=tuple(peers[j] for j in place.beaten_by))

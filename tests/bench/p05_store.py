@@ -16,7 +16,7 @@ import pandas as pd
 from p04_reading import LAYOUT, make_logs
 from pairs import Row, pairs_asked, say, time_pairs
 
-from kit.metrics.measuring import LogSettings, LogTask, Reading, do_all, do_task
+from kit.metrics.measuring import Reading, _do_all, _do_task, _LogSettings, _LogTask
 from kit.metrics.store import Store
 from kit.settings.params import MetricParams, ScreenParams
 
@@ -30,16 +30,16 @@ def measure(pairs: int) -> Row:
         folder = Path(name)
         paths = make_logs(folder)
         store = Store(folder / "store")
-        settings = LogSettings(
+        settings = _LogSettings(
             LAYOUT, screen.caps_hz, screen.cap_width, MetricParams(low="percentile")
         )
-        tasks = [LogTask(p.name, str(p), settings) for p in paths]
+        tasks = [_LogTask(p.name, str(p), settings) for p in paths]
 
         def ours() -> list[object]:
-            return do_all(tasks, Reading(threads=2, store=store))
+            return _do_all(tasks, Reading(threads=2, store=store))
 
         def one_thread() -> list[object]:
-            return [do_task(task, store) for task in tasks]
+            return [_do_task(task, store) for task in tasks]
 
         def peer() -> list[float]:
             return [pd.read_csv(p, usecols=["frame_ms"])["frame_ms"].sum() for p in paths]
@@ -47,7 +47,7 @@ def measure(pairs: int) -> Row:
         def hash_alone() -> list[bytes]:
             return [hashlib.sha256(p.read_bytes()).digest() for p in paths]
 
-        fresh = [do_task(task) for task in tasks[:10]]
+        fresh = [_do_task(task) for task in tasks[:10]]
         assert ours()[:10] == fresh  # and from now on all are in the store
         ratios = time_pairs(ours, peer, pairs)
         hashing = np.median(time_pairs(hash_alone, peer, pairs))

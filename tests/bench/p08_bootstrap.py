@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 from scipy import signal
 
-from kit.metrics.blocks import bootstrap_replicates
+from kit.metrics.blocks import _bootstrap_replicates
 
 BLOCK, RESAMPLES = 100, 2000
 METRICS = ("average_fps", "low_1pct_fps", "low_0_1pct_fps")
@@ -74,7 +74,7 @@ def time_pair(seed: int) -> tuple[float, float]:
     """Return seconds for a product pair: ours, naive."""
     cells = made_up_runs(seed), made_up_runs(seed + 1000)
     seconds = []
-    for replicate in (bootstrap_replicates, naive_replicates):
+    for replicate in (_bootstrap_replicates, naive_replicates):
         start = time.perf_counter()
         for i, cell in enumerate(cells):
             replicate(cell, block=BLOCK, resamples=RESAMPLES, seed=seed + i)
@@ -102,7 +102,7 @@ def main() -> int:
         ("haze, measured", real_cell("haze"), 20),
         ("water, measured", real_cell("water"), 20),
     ):
-        ours = bootstrap_replicates(cell, block=block, resamples=20_000, seed=1)
+        ours = _bootstrap_replicates(cell, block=block, resamples=20_000, seed=1)
         naive = naive_replicates(cell, block=block, resamples=20_000, seed=2)
         again = naive_replicates(cell, block=block, resamples=20_000, seed=3)
         for metric, fast in ours.items():

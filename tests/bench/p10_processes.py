@@ -15,23 +15,23 @@ import numpy as np
 from p04_reading import LAYOUT, make_logs
 from pairs import Row, pairs_asked, say, time_pairs
 
-from kit.metrics.measuring import LogSettings, LogTask, Reading, do_all
+from kit.metrics.measuring import Reading, _do_all, _LogSettings, _LogTask
 from kit.settings.params import MetricParams, ScreenParams
 
 GOAL = 1.8
 NAMES = 10
 
 
-def make_tasks(folder: Path) -> list[LogTask]:
+def make_tasks(folder: Path) -> list[_LogTask]:
     """Write the logs, give each ten names, and return a task for each name."""
     screen, metrics = ScreenParams(), MetricParams(low="percentile")
-    settings = LogSettings(LAYOUT, screen.caps_hz, screen.cap_width, metrics)
+    settings = _LogSettings(LAYOUT, screen.caps_hz, screen.cap_width, metrics)
     tasks = []
     for path in make_logs(folder):
         for number in range(NAMES):
             name = folder / f"{path.stem}-{number}.csv"
             os.link(path, name)
-            tasks.append(LogTask(name.name, str(name), settings))
+            tasks.append(_LogTask(name.name, str(name), settings))
     return tasks
 
 
@@ -39,17 +39,17 @@ def measure(pairs: int) -> Row:
     """Measure and return the row."""
     with tempfile.TemporaryDirectory() as name:
         tasks = make_tasks(Path(name))
-        assert do_all(tasks[:400], Reading(jobs=2)) == do_all(tasks[:400], Reading())
+        assert _do_all(tasks[:400], Reading(jobs=2)) == _do_all(tasks[:400], Reading())
         ratios = time_pairs(
-            lambda: do_all(tasks, Reading()),
-            lambda: do_all(tasks, Reading(jobs=2)),
+            lambda: _do_all(tasks, Reading()),
+            lambda: _do_all(tasks, Reading(jobs=2)),
             pairs,
             warm=False,
         )
         cluster = np.median(
             time_pairs(
-                lambda: do_all(tasks, Reading()),
-                lambda: do_all(tasks, Reading(cluster="local:2")),
+                lambda: _do_all(tasks, Reading()),
+                lambda: _do_all(tasks, Reading(cluster="local:2")),
                 min(pairs, 3),
                 warm=False,
             )

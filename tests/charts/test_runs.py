@@ -6,7 +6,7 @@ import pytest
 from matplotlib.text import Text
 
 from kit.charts.runs import SENSOR_WORDS, distribution_chart, overlay_chart, run_chart
-from kit.review.look_into import summarise_frames
+from kit.review.look_into import _summarise_frames
 
 BOOK = made_claims.book()
 BUDGETS = (60.0, 120.0, 1000.0)
@@ -18,7 +18,7 @@ class TestRun:
     @pytest.fixture(scope="class")
     @classmethod
     def series(cls):
-        return summarise_frames(made_claims.run(seconds=30), budgets_hz=(60.0,))
+        return _summarise_frames(made_claims.run(seconds=30), budgets_hz=(60.0,))
 
     def test_the_line_is_the_rolling_median_and_the_band_the_percentiles(self, series):
         axes = run_chart(BOOK, series).draw("page").axes[0]
@@ -56,7 +56,7 @@ class TestRun:
         } <= texts
 
     def test_what_was_not_logged_has_no_panel(self):
-        bare = summarise_frames(made_claims.run(seconds=20, sensors=False))
+        bare = _summarise_frames(made_claims.run(seconds=20, sensors=False))
         chart = run_chart(BOOK, bare)
         assert len(chart.draw("page").axes) == 1
         assert "clock" not in chart.alt
@@ -64,7 +64,7 @@ class TestRun:
     def test_a_reading_that_never_came_has_no_panel(self, series):
         run = made_claims.run(seconds=20)
         run.log.sensors["power_w"][:] = np.nan
-        chart = run_chart(BOOK, summarise_frames(run))
+        chart = run_chart(BOOK, _summarise_frames(run))
         assert len(chart.draw("page").axes) == 3 and "power" not in chart.alt
 
     def test_caption_and_alternative_give_the_change_over_the_run(self, series):
@@ -83,7 +83,7 @@ class TestRun:
         run.log.frame_ms[:] = 10.0
         for name in run.log.sensors:
             run.log.sensors[name][:] = 0.0
-        chart = run_chart(BOOK, summarise_frames(run))
+        chart = run_chart(BOOK, _summarise_frames(run))
         assert chart.draw("page").axes[0].get_ylim()[1] > 10
 
 
@@ -94,7 +94,7 @@ class TestOverlay:
     @classmethod
     def series(cls):
         return [
-            summarise_frames(
+            _summarise_frames(
                 made_claims.run(name=f"r{i}", seed=i, seconds=24 - 2 * i, fps=90 - i), points=50
             )
             for i in range(4)
@@ -141,7 +141,7 @@ class TestDistribution:
     @classmethod
     def series(cls):
         return [
-            summarise_frames(
+            _summarise_frames(
                 made_claims.run(f"p{i}", fps=fps, seconds=20, seed=i, name=f"r{i}"),
                 budgets_hz=BUDGETS,
             )
@@ -184,7 +184,7 @@ class TestDistribution:
 
     def test_runs_of_one_product_are_told_apart_by_run(self):
         runs = [
-            summarise_frames(made_claims.run("p0", seconds=20, seed=i, name=f"r{i}"))
+            _summarise_frames(made_claims.run("p0", seconds=20, seed=i, name=f"r{i}"))
             for i in range(3)
         ]
         chart = distribution_chart(BOOK, runs)

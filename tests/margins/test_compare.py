@@ -25,9 +25,9 @@ from kit.errors import UsageError
 from kit.margins.cells import make_cells, outcome_of
 from kit.margins.compare import (
     METHOD_VERSION,
+    _choose_method,
     _compare_pairs,
     _pair_cells,
-    choose_method,
     compare_levels,
     compare_products,
     margins_frame,
@@ -386,7 +386,7 @@ def test_whatever_the_bench_a_margin_is_whole_or_says_why_not(seed, method):
     ],
 )
 def test_the_method_follows_from_the_design(asked, runs, common, cells, pairs, method):
-    found = choose_method(asked, runs=runs, common_sessions=common, cells=cells, pairs=pairs)
+    found = _choose_method(asked, runs=runs, common_sessions=common, cells=cells, pairs=pairs)
     assert found == method
 
 

@@ -10,12 +10,12 @@ from made_runs import cells_of, compared, drawn_bench, framed, made_runs, margin
 from scipy import stats
 
 from kit.margins.consistency import (
+    _derive_ratio,
+    _margin_covariance,
+    _name_gap,
+    _side_errors,
     check_closure,
-    derive_ratio,
     find_name_gaps,
-    margin_covariance,
-    name_gap,
-    side_errors,
 )
 from kit.margins.suites import summarise_suites, summarise_titles
 from kit.settings.bench_file import Title
@@ -134,7 +134,7 @@ def four_products(*, titles=6, runs=5, seed=2, leads=(1.10, 1.0, 1.30, 1.0)):
 
 def test_the_gap_is_a_ratio_of_ratios():
     here, there = four_products()
-    gap = name_gap(here, there, params=PARAMS)
+    gap = _name_gap(here, there, params=PARAMS)
     assert gap.ratio == pytest.approx(gap.here.ratio / gap.there.ratio)
     assert gap.low < 1.10 / 1.30 < gap.high < 1
     # Four independent sides in six titles: variances add (plain propagation, JCGM 100:2008).
@@ -155,7 +155,7 @@ def test_a_gap_against_the_same_older_product_does_not_count_it_twice():
     here = compared(made, named, product="p0", baselines=["p2"], params=params)
     there = compared(made, named, product="p1", baselines=["p2"], params=params)
     direct = compared(made, named, product="p0", baselines=["p1"], params=params)
-    gap = name_gap(here, there, params=PARAMS)
+    gap = _name_gap(here, there, params=PARAMS)
     expected = math.sqrt(sum(m.log_se**2 for m in direct)) / 4
     df_like = stats.t.ppf(0.975, 20)  # about: 4 titles x 8 degrees of freedom
     assert math.log(gap.high / gap.ratio) == pytest.approx(expected * df_like, rel=0.05)
@@ -163,26 +163,26 @@ def test_a_gap_against_the_same_older_product_does_not_count_it_twice():
 
 def test_clocks_explain_a_share_of_the_gap():
     here, there = four_products()
-    gap = name_gap(here, there, params=PARAMS)
+    gap = _name_gap(here, there, params=PARAMS)
     assert gap.clock_ratio is None and gap.clock_share is None
     clocks = {
         (p, t): mhz
         for t in gap.titles
         for p, mhz in (("p0", 1900.0), ("p1", 1800.0), ("p2", 2600.0), ("p3", 2300.0))
     }
-    explained = name_gap(here, there, params=PARAMS, mean_clocks_mhz=clocks)
+    explained = _name_gap(here, there, params=PARAMS, mean_clocks_mhz=clocks)
     ratio = (1900 / 1800) / (2600 / 2300)
     assert explained.clock_ratio == pytest.approx(ratio)
     assert explained.clock_share == pytest.approx(math.log(ratio) / math.log(gap.ratio))
     assert 0 < explained.clock_share < 1
     del clocks["p3", gap.titles[0]]
-    assert name_gap(here, there, params=PARAMS, mean_clocks_mhz=clocks).clock_ratio is None
+    assert _name_gap(here, there, params=PARAMS, mean_clocks_mhz=clocks).clock_ratio is None
 
 
 def test_a_gap_that_may_be_none_has_nothing_to_explain():
     here, there = four_products(leads=(1.1, 1.0, 1.1, 1.0))
     clocks = {(f"p{p}", f"t{t}"): 2000.0 + p for p in range(4) for t in range(6)}
-    gap = name_gap(here, there, params=PARAMS, mean_clocks_mhz=clocks)
+    gap = _name_gap(here, there, params=PARAMS, mean_clocks_mhz=clocks)
     assert gap.low < 1 < gap.high
     assert gap.clock_ratio is not None and gap.clock_share is None
 
@@ -201,7 +201,7 @@ def test_gaps_are_over_the_titles_all_four_share():
 def test_the_titles_must_be_the_same():
     here, there = four_products()
     with pytest.raises(ValueError, match="same titles in the same order"):
-        name_gap(here, there[::-1], params=PARAMS)
+        _name_gap(here, there[::-1], params=PARAMS)
 
 
 def three_products(method="welch", *, runs=40, seed=0, sessions=False):
@@ -224,7 +224,7 @@ def test_a_chain_has_the_error_of_its_ends():
     # 1.6666666667 with u = 0.0235702260 (package `uncertainties`); treating both ratios as
     # independent gives 0.0333333333, 41 % too large. Runs of 1 % with 1 run's weight: scale by n.
     ab, bc, ac = three_products(runs=40)
-    chain = derive_ratio([(ab, 1), (bc, 1)], confidence=0.95)
+    chain = _derive_ratio([(ab, 1), (bc, 1)], confidence=0.95)
     per_run = math.sqrt(40)
     assert chain.ratio == pytest.approx(100 / 60)
     assert chain.ratio * chain.log_se * per_run == pytest.approx(0.0235702260, abs=5e-11)
@@ -237,8 +237,8 @@ def test_a_chain_has_the_error_of_its_ends():
 def test_margins_with_a_common_baseline_are_correlated():
     ab, _, ac = three_products()
     # cov of ln a - ln b and ln a - ln c is the variance of ln a's mean.
-    assert margin_covariance(ab, ac) == pytest.approx(1e-4 / 40)
-    quotient = derive_ratio([(ac, 1), (ab, -1)], confidence=0.95)
+    assert _margin_covariance(ab, ac) == pytest.approx(1e-4 / 40)
+    quotient = _derive_ratio([(ac, 1), (ab, -1)], confidence=0.95)
     assert quotient.ratio == pytest.approx(80 / 60)
     assert quotient.log_se == pytest.approx(0.01 * math.sqrt(2 / 40))
 
@@ -256,23 +256,23 @@ def test_covariance_beside_simulation():
     (ab,) = compared(runs, framed("t"), product="a", baselines=["b"], params=params)
     (bc,) = compared(runs, framed("t"), product="b", baselines=["c"], params=params)
     # 100,000 draws: the standard error of a covariance is about 1.3 % here.
-    assert margin_covariance(ab, bc) == pytest.approx(simulated, rel=0.05)
-    assert margin_covariance(ab, bc) == pytest.approx(-4e-4)
+    assert _margin_covariance(ab, bc) == pytest.approx(simulated, rel=0.05)
+    assert _margin_covariance(ab, bc) == pytest.approx(-4e-4)
 
 
 def test_one_margin_derived_from_itself_is_itself():
     for method in ("welch", "paired"):
         ab, *_ = three_products(method, sessions=method == "paired", runs=5)
-        same = derive_ratio([(ab, 1)], confidence=0.95)
+        same = _derive_ratio([(ab, 1)], confidence=0.95)
         assert (same.ratio, same.low, same.high) == pytest.approx((ab.ratio, ab.low, ab.high))
-        turned = derive_ratio([(ab, -1)], confidence=0.95)
+        turned = _derive_ratio([(ab, -1)], confidence=0.95)
         assert turned.low == pytest.approx(1 / ab.high)
 
 
 def test_a_mixture_derived_from_itself_is_nearly_itself():
     runs, titles = drawn_bench(1)
     for margin in compared(runs, titles, product="p0", baselines=["p1"]):
-        same = derive_ratio([(margin, 1)], confidence=0.95)
+        same = _derive_ratio([(margin, 1)], confidence=0.95)
         assert math.log(same.high / same.ratio) == pytest.approx(
             math.log(margin.high / margin.ratio), rel=0.05
         )
@@ -285,16 +285,16 @@ def test_paired_sides_are_taken_to_vary_alike():
     runs += made_runs("c", "t", [50, 51, 50, 49], sessions=names)
     params = margin_params("paired")
     ab, ac = compared(runs, framed("t"), product="a", baselines=["b", "c"], params=params)
-    assert side_errors(ab) == pytest.approx(
+    assert _side_errors(ab) == pytest.approx(
         {"a": ab.log_se / math.sqrt(2), "b": -ab.log_se / math.sqrt(2)}
     )
-    assert margin_covariance(ab, ac) == pytest.approx(ab.log_se * ac.log_se / 2)
+    assert _margin_covariance(ab, ac) == pytest.approx(ab.log_se * ac.log_se / 2)
 
 
 def test_margins_of_different_titles_are_independent():
     runs, titles = drawn_bench(2, titles=2, products=2)
     one, other = compared(runs, titles, product="p0", baselines=["p1"])
-    assert margin_covariance(one, other) == 0.0
+    assert _margin_covariance(one, other) == 0.0
 
 
 def test_suites_keep_what_they_share_title_by_title():
@@ -315,7 +315,7 @@ def test_suites_keep_what_they_share_title_by_title():
             params=params,
         ),
     )
-    derived = derive_ratio([(ac, 1), (ab, -1)], confidence=0.95)
+    derived = _derive_ratio([(ac, 1), (ab, -1)], confidence=0.95)
     assert derived.ratio == pytest.approx(bc.ratio)
     assert (derived.low, derived.high) == pytest.approx((bc.low, bc.high), rel=2e-3)
 
@@ -333,7 +333,7 @@ def test_a_stated_ratio_is_checked_against_two_margins():
     (ac,) = compared(runs, framed("t"), product="a", baselines=["c"], params=params)
     (bc,) = compared(runs, framed("t"), product="b", baselines=["c"], params=params)
     terms = [(ac, 1), (bc, -1)]
-    derived = derive_ratio(terms, confidence=0.95)
+    derived = _derive_ratio(terms, confidence=0.95)
     assert derived.ratio == pytest.approx(1.1041666667, abs=5e-11)
     assert derived.low < 1.104 < derived.high and not derived.low < 1.10 < derived.high
     assert derived.trace.run_ids() == tuple(f"t/{p}/{i}" for p in "acb" for i in range(3))
@@ -342,7 +342,7 @@ def test_a_stated_ratio_is_checked_against_two_margins():
 def test_without_an_error_a_derived_ratio_has_no_interval():
     runs = [run for name in "abc" for run in made_runs(name, "t", [50.0])]
     margins = compared(runs, framed("t"), product="a", baselines=["b", "c"])
-    derived = derive_ratio([(margins[0], 1), (margins[1], -1)], confidence=0.95)
+    derived = _derive_ratio([(margins[0], 1), (margins[1], -1)], confidence=0.95)
     assert (derived.low, derived.high) == (None, None)
     assert derived.marks == ("single_run", "no_interval")
-    assert margin_covariance(*margins) is None
+    assert _margin_covariance(*margins) is None

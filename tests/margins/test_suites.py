@@ -11,7 +11,7 @@ from made_runs import METRIC, cells_of, compared, drawn_bench, framed, made_runs
 from scipy import signal, stats
 
 from kit.margins.suites import (
-    every_title_outcome,
+    _every_title_outcome,
     influence_frame,
     suites_frame,
     summarise_suites,
@@ -177,13 +177,13 @@ def test_a_suite_of_one_shared_title_is_its_margin():
 
 def test_every_title_needs_the_family():
     margins = margins_of([1.1, 1.2, 1.15])
-    assert every_title_outcome(margins, alpha=0.05) == "ahead"
+    assert _every_title_outcome(margins, alpha=0.05) == "ahead"
     assert suite_of([0.9, 0.8]).every_title == "behind"
     assert suite_of([1.0001, 0.9999]).every_title == "level"
     assert suite_of([1.1, 0.9]).every_title is None
     doubtful = [replace(margins[0], p_adjusted=0.06), *margins[1:]]
-    assert every_title_outcome(doubtful, alpha=0.05) is None
-    assert every_title_outcome([replace(margins[0], p_adjusted=None)], alpha=0.05) is None
+    assert _every_title_outcome(doubtful, alpha=0.05) is None
+    assert _every_title_outcome([replace(margins[0], p_adjusted=None)], alpha=0.05) is None
 
 
 def test_a_title_without_an_error_leaves_the_suite_without_an_interval():

@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 from arch.bootstrap import CircularBlockBootstrap, optimal_block_length
 
-from kit.metrics.blocks import block_bootstrap, bootstrap_replicates, measure_blocks
-from kit.stats.blocks import choose_block, optimal_block, share_within
+from kit.metrics.blocks import _bootstrap_replicates, block_bootstrap, measure_blocks
+from kit.stats.blocks import _optimal_block, choose_block, share_within
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "bench"))
 from p08_bootstrap import made_up_runs, naive_replicates, shift_of_ends
@@ -34,7 +34,7 @@ def published_autoregression(seed: int, phi: float, n: int, burn: int) -> np.nda
 )
 def test_optimal_block_matches_published_values(seed, phi, n, burn, stationary, circular):
     series = published_autoregression(seed, phi, n, burn)
-    assert optimal_block(series) == pytest.approx((stationary, circular), rel=1e-6)
+    assert _optimal_block(series) == pytest.approx((stationary, circular), rel=1e-6)
 
 
 def test_optimal_block_matches_arch():
@@ -47,20 +47,20 @@ def test_optimal_block_matches_arch():
             seed, float(rng.uniform(-0.3, 0.95)), int(rng.integers(400, 3000)), 50
         )
         expected = np.maximum(optimal_block_length(series).to_numpy()[0], 1.0)
-        alike += np.allclose(optimal_block(series), expected, rtol=1e-6)
+        alike += np.allclose(_optimal_block(series), expected, rtol=1e-6)
     assert alike >= 38
 
 
 # Patton, Politis and White (2009): for a first-order autoregression the circular block is
 # (2 phi / (1 - phi^2))^(2/3) (1.5 n)^(1/3): 13.867 at phi = 0.5, n = 1000. Estimates scatter.
 def test_optimal_block_is_near_its_population_value():
-    lengths = [optimal_block(published_autoregression(s, 0.5, 1000, 100))[1] for s in range(60)]
+    lengths = [_optimal_block(published_autoregression(s, 0.5, 1000, 100))[1] for s in range(60)]
     assert np.median(lengths) == pytest.approx(13.867225487, rel=0.15)
 
 
 @pytest.mark.parametrize("values", [[1.0], [1.0] * 50, [1.0, 2.0, 3.0]])
 def test_optimal_block_at_the_edge(values):
-    assert optimal_block(np.array(values)) == (1.0, 1.0)
+    assert _optimal_block(np.array(values)) == (1.0, 1.0)
 
 
 # Exact arithmetic: 1 to 12 in blocks of three, variance of the mean 1.8125; arch's simulation
@@ -117,7 +117,7 @@ def test_one_run_resampled_is_what_copying_its_frames_gives(block):
     frame_ms = np.random.default_rng(4).lognormal(2.3, 0.3, 3000)
     frame_ms[1000:1040] *= 4  # the long frames stand together
     frame_ms = np.tile(frame_ms, 2)  # and each comes twice: ties
-    found = bootstrap_replicates([frame_ms], block=block, resamples=50, seed=9)
+    found = _bootstrap_replicates([frame_ms], block=block, resamples=50, seed=9)
     assert set(found) == {"average_fps", "low_1pct_fps", "low_0_1pct_fps"}
     rng = np.random.default_rng(9)
     rng.integers(0, 1, (50, 1), dtype=np.int32)
@@ -130,7 +130,7 @@ def test_one_run_resampled_is_what_copying_its_frames_gives(block):
 
 def test_interval_ends_match_the_naive_version():
     cell = made_up_runs(3, runs=4, frames=6000)
-    fast = bootstrap_replicates(cell, block=100, resamples=20_000, seed=1)
+    fast = _bootstrap_replicates(cell, block=100, resamples=20_000, seed=1)
     naive = naive_replicates(cell, block=100, resamples=2500, seed=2)
     # At 2,500 resamples chance alone moves an end by some 2 % of the width; at 20,000 of both,
     # tests/bench/p08_bootstrap.py holds it to 3 %.
@@ -177,7 +177,7 @@ def test_what_one_run_is_worth_adds_up_to_the_cell():
 def test_the_interval_is_of_the_resampled_values():
     cell = made_up_runs(3, runs=2, frames=6000)
     found = block_bootstrap(cell, block=50, resamples=300, seed=1, confidence=0.9)
-    drawn = bootstrap_replicates(cell, block=50, resamples=300, seed=1)
+    drawn = _bootstrap_replicates(cell, block=50, resamples=300, seed=1)
     for metric, values in drawn.items():
         ends = (found.metrics[metric].low, found.metrics[metric].high)
         assert ends == pytest.approx(np.quantile(values, [0.05, 0.95]))
@@ -213,7 +213,7 @@ def test_frames_all_alike(n):
 def test_one_seed_one_answer():
     cell = made_up_runs(3, runs=2, frames=6000)
     first, again, other = (
-        bootstrap_replicates(cell, block=50, resamples=30, seed=s) for s in (1, 1, 2)
+        _bootstrap_replicates(cell, block=50, resamples=30, seed=s) for s in (1, 1, 2)
     )
     for metric, values in first.items():
         assert values.tolist() == again[metric].tolist()
@@ -232,7 +232,7 @@ def test_one_seed_one_answer():
 )
 def test_refuses(runs, block, resamples, message):
     with pytest.raises(ValueError, match=message):
-        bootstrap_replicates([np.array(r) for r in runs], block=block, resamples=resamples, seed=1)
+        _bootstrap_replicates([np.array(r) for r in runs], block=block, resamples=resamples, seed=1)
 
 
 def test_refuses_a_confidence_in_percent():

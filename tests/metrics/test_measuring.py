@@ -24,19 +24,19 @@ from kit.metrics.diagnostics import read_diagnostics
 from kit.metrics.measuring import (
     HANDFUL,
     PLAIN,
-    LogFacts,
-    LogSettings,
-    LogTask,
     Reading,
-    do_task,
-    do_tasks_alike,
-    from_plain,
+    _do_task,
+    _do_tasks_alike,
+    _from_plain,
+    _LogFacts,
+    _LogSettings,
+    _LogTask,
+    _make_task,
+    _task_key,
     kernel_variables,
-    make_task,
     measure_runs,
     own_code,
     reading_in_kernel,
-    task_key,
     to_plain,
 )
 from kit.metrics.run_metrics import measure_run
@@ -52,7 +52,7 @@ LAYOUT = Layout(
 
 def bits(value):
     """Return a result with every float spelled to its last bit, wherever it was found."""
-    made = replace(value, kept=False) if isinstance(value, LogFacts) else value
+    made = replace(value, kept=False) if isinstance(value, _LogFacts) else value
     return json.dumps(to_plain(made), sort_keys=True)
 
 
@@ -65,8 +65,8 @@ def task(tmp_path):
     ]
     (tmp_path / "a.csv").write_text("took,watts\n" + "\n".join(rows) + "\n")
     place = str(tmp_path / "a.csv")
-    settings = LogSettings(LAYOUT, (60.0, 144.0), 0.005, MetricParams(low="percentile"))
-    return LogTask("a.csv", place, settings)
+    settings = _LogSettings(LAYOUT, (60.0, 144.0), 0.005, MetricParams(low="percentile"))
+    return _LogTask("a.csv", place, settings)
 
 
 def other(task, **settings):
@@ -94,67 +94,67 @@ def test_with_and_without_the_store_is_the_same_to_the_last_bit(tmp_path, ending
     loaded = load_params(write_bench(made, tmp_path))
     store = Store(tmp_path / "store")
     for row in read_run_sheet(loaded.bench):
-        task = make_task(row, loaded.bench, loaded.params)
-        plain, first, again = do_task(task), do_task(task, store), do_task(task, store)
+        task = _make_task(row, loaded.bench, loaded.params)
+        plain, first, again = _do_task(task), _do_task(task, store), _do_task(task, store)
         assert bits(plain) == bits(first) == bits(again)
-        assert again == first and isinstance(first, LogFacts)
+        assert again == first and isinstance(first, _LogFacts)
 
 
 def test_the_second_time_nothing_is_parsed_or_measured(task, store, monkeypatch):
-    first = do_task(task, store)
+    first = _do_task(task, store)
 
     def never(*args, **options):
         raise AssertionError("read again")
 
     monkeypatch.setattr(kit.metrics.measuring, "parse_log", never)
     monkeypatch.setattr(kit.metrics.measuring, "measure_log", never)
-    assert do_task(task, store) == first
-    assert do_task(replace(task, file="other.csv"), store) == first  # a name is no content
+    assert _do_task(task, store) == first
+    assert _do_task(replace(task, file="other.csv"), store) == first  # a name is no content
 
 
 def test_large_logs_are_the_same_whichever_way_they_are_read(task, store, monkeypatch):
-    expected = do_task(task)
+    expected = _do_task(task)
     monkeypatch.setattr(kit.metrics.measuring, "MAX_AT_ONCE_BYTES", 10)
-    assert bits(do_task(task, store)) == bits(do_task(task, store)) == bits(expected)
+    assert bits(_do_task(task, store)) == bits(_do_task(task, store)) == bits(expected)
 
 
 def test_one_changed_byte_is_another_log(task, store, tmp_path):
-    first = do_task(task, store)
+    first = _do_task(task, store)
     data = bytearray((tmp_path / "a.csv").read_bytes())
     place = data.index(b".") + 1
     data[place] = ord("1") if data[place] != ord("1") else ord("2")
     (tmp_path / "a.csv").write_bytes(data)
-    changed = do_task(task, store)
-    assert changed == do_task(task)
+    changed = _do_task(task, store)
+    assert changed == _do_task(task)
     assert changed.figures.values["average_fps"] != first.figures.values["average_fps"]
 
 
 def test_the_key_holds_all_that_matters_and_nothing_else(task, monkeypatch):
     sha256 = "0" * 64
-    key = task_key(task, sha256)
+    key = _task_key(task, sha256)
     others = [
-        task_key(task, "1" * 64),
-        task_key(other(task, caps_hz=(60.0,)), sha256),
-        task_key(other(task, cap_width=0.004), sha256),
-        task_key(other(task, metrics=MetricParams(low="percentile", quantile_type=8)), sha256),
-        task_key(other(task, metrics=MetricParams(low="percentile", hitch_ms=9)), sha256),
-        task_key(other(task, metrics=MetricParams(low="percentile", hitch_factor=3)), sha256),
-        task_key(other(task, metrics=MetricParams(low="percentile", budgets_hz=(30,))), sha256),
-        task_key(other(task, layout=LAYOUT.model_copy(update={"sensors": {}})), sha256),
-        task_key(other(task, layout=LAYOUT.model_copy(update={"decimal": ","})), sha256),
+        _task_key(task, "1" * 64),
+        _task_key(other(task, caps_hz=(60.0,)), sha256),
+        _task_key(other(task, cap_width=0.004), sha256),
+        _task_key(other(task, metrics=MetricParams(low="percentile", quantile_type=8)), sha256),
+        _task_key(other(task, metrics=MetricParams(low="percentile", hitch_ms=9)), sha256),
+        _task_key(other(task, metrics=MetricParams(low="percentile", hitch_factor=3)), sha256),
+        _task_key(other(task, metrics=MetricParams(low="percentile", budgets_hz=(30,))), sha256),
+        _task_key(other(task, layout=LAYOUT.model_copy(update={"sensors": {}})), sha256),
+        _task_key(other(task, layout=LAYOUT.model_copy(update={"decimal": ","})), sha256),
     ]
     for name in ("DIAGNOSTICS_VERSION", "METRICS_VERSION"):
         with monkeypatch.context() as patch:
             patch.setattr(kit.metrics.measuring, name, 99)
-            others.append(task_key(other(task), sha256))  # keys are kept by object
+            others.append(_task_key(other(task), sha256))  # keys are kept by object
     for name in ("own_code", "arithmetic"):
         with monkeypatch.context() as patch:
             patch.setattr(kit.metrics.measuring, name, lambda: "another")
-            others.append(task_key(other(task), sha256))  # keys are kept by object
+            others.append(_task_key(other(task), sha256))  # keys are kept by object
     assert len({key, *others}) == len(others) + 1
     # All definitions of the lows are worked out; which one is stated is chosen later.
-    assert task_key(other(task, metrics=MetricParams(low="time_share")), sha256) == key
-    assert task_key(replace(task, file="b.csv", place="/elsewhere"), sha256) == key
+    assert _task_key(other(task, metrics=MetricParams(low="time_share")), sha256) == key
+    assert _task_key(replace(task, file="b.csv", place="/elsewhere"), sha256) == key
 
 
 @pytest.mark.parametrize(
@@ -162,23 +162,23 @@ def test_the_key_holds_all_that_matters_and_nothing_else(task, monkeypatch):
     [b"", b"{}", b"[]", b"null", b'{"diagnostics": 1, "figures": null}', b"\xff", b"not JSON"],
 )
 def test_an_entry_with_a_right_checksum_but_wrong_contents_is_made_anew(task, store, contents):
-    expected = do_task(task, store)
-    keep_entry(store, task_key(task, expected.diagnostics.sha256), contents)
-    assert do_task(task, store) == expected
+    expected = _do_task(task, store)
+    keep_entry(store, _task_key(task, expected.diagnostics.sha256), contents)
+    assert _do_task(task, store) == expected
 
 
 def test_facts_of_another_log_under_this_ones_key_are_not_believed(task, store, tmp_path):
-    expected = do_task(task, store)
+    expected = _do_task(task, store)
     foreign = replace(
         expected, diagnostics=replace(expected.diagnostics, sha256="0" * 64, frames=1)
     )
     text = json.dumps(to_plain(foreign)).encode()
-    keep_entry(store, task_key(task, expected.diagnostics.sha256), text)
-    assert do_task(task, store) == expected
+    keep_entry(store, _task_key(task, expected.diagnostics.sha256), text)
+    assert _do_task(task, store) == expected
 
 
 def test_floats_come_back_exactly_with_nan_and_infinity(task):
-    facts = do_task(task)
+    facts = _do_task(task)
     odd = replace(
         facts,
         diagnostics=replace(
@@ -190,7 +190,7 @@ def test_floats_come_back_exactly_with_nan_and_infinity(task):
             clock_change_share=None,
         ),
     )
-    back = from_plain(json.loads(json.dumps(to_plain(odd))), LogFacts)
+    back = _from_plain(json.loads(json.dumps(to_plain(odd))), _LogFacts)
     assert math.isnan(back.diagnostics.lag1)
     assert replace(back, diagnostics=replace(back.diagnostics, lag1=0.0)) == replace(
         odd, diagnostics=replace(odd.diagnostics, lag1=0.0)
@@ -199,17 +199,17 @@ def test_floats_come_back_exactly_with_nan_and_infinity(task):
 
 def test_faults_are_given_and_not_kept(task, store, tmp_path):
     (tmp_path / "a.csv").write_text("took,watts\n1.0,2\nabc,2\n")
-    faults = do_task(task, store)
+    faults = _do_task(task, store)
     assert all(isinstance(fault, Fault) for fault in faults)
-    assert faults == do_task(task, store) == do_task(task)
+    assert faults == _do_task(task, store) == _do_task(task)
     assert faults[0].line == 3 and not list(store.folder.rglob("*.*"))
     assert not [p for p in store.folder.rglob("*") if p.is_file()]
 
 
 def test_a_worker_with_other_code_refuses(task):
-    assert do_tasks_alike((own_code(), (task,))) == [do_task(task)]
+    assert _do_tasks_alike((own_code(), (task,))) == [_do_task(task)]
     with pytest.raises(ExecutionError, match="another version"):
-        do_tasks_alike(("0" * 64, (task,)))
+        _do_tasks_alike(("0" * 64, (task,)))
 
 
 @pytest.fixture
@@ -228,7 +228,7 @@ def loopback(tmp_path):
 
 @pytest.mark.parametrize("with_store", [False, True])
 def test_a_log_at_a_url_gives_what_the_file_gives(task, store, tmp_path, loopback, with_store):
-    expected = do_task(task)
+    expected = _do_task(task)
     data = (tmp_path / "a.csv").read_bytes()
     with fsspec.open("memory://bench/logs/a.csv", "wb") as stream:
         stream.write(data)
@@ -238,13 +238,13 @@ def test_a_log_at_a_url_gives_what_the_file_gives(task, store, tmp_path, loopbac
         f"{loopback}/a.csv",
     )
     for place in places:
-        found = do_task(replace(task, place=place), store if with_store else None)
+        found = _do_task(replace(task, place=place), store if with_store else None)
         assert bits(found) == bits(expected), place
 
 
 def test_a_url_that_gives_nothing_is_a_fault_that_names_it(task, loopback):
     for place in (f"{loopback}/no-such.csv", "memory://nowhere/a.csv", "nonsense://x/a.csv"):
-        (fault,) = do_task(replace(task, place=place))
+        (fault,) = _do_task(replace(task, place=place))
         assert fault.file == "a.csv" and place.split("://")[0] in fault.message
 
 
@@ -265,7 +265,7 @@ def test_an_answer_cut_short_is_not_taken_for_a_log(task, tmp_path):
     with http.server.ThreadingHTTPServer(("127.0.0.1", 0), Short) as server:
         thread = threading.Thread(target=server.serve_forever)
         thread.start()
-        (fault,) = do_task(
+        (fault,) = _do_task(
             replace(task, place=f"http://127.0.0.1:{server.server_address[1]}/a.csv")
         )
         server.shutdown()

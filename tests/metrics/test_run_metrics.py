@@ -18,13 +18,13 @@ from kit.errors import RunFileError
 from kit.logs.read import Log
 from kit.metrics.diagnostics import read_diagnostics
 from kit.metrics.run_metrics import (
+    _energy_per_frame,
+    _time_over_budget,
     count_hitches,
-    energy_per_frame,
     figures_frame,
     measure_log,
     measure_run,
     measure_tables,
-    time_over_budget,
 )
 from kit.settings.metric import FRAME_METRICS
 from kit.settings.params import MetricParams, ScreenParams
@@ -37,15 +37,15 @@ STUTTER = np.r_[np.full(990, 10.0), np.full(10, 50.0)]
 # Arithmetic: budgets are 16.6667, 8.3333 ms.
 def test_time_over_budget_is_a_share_of_time_not_of_frames():
     frame_ms = np.r_[np.full(50, 10.0), np.full(25, 20.0)]
-    assert time_over_budget(frame_ms, budget_hz=60) == pytest.approx(0.5)
-    assert time_over_budget(frame_ms, budget_hz=120) == 1
-    assert time_over_budget(frame_ms, budget_hz=40) == 0
+    assert _time_over_budget(frame_ms, budget_hz=60) == pytest.approx(0.5)
+    assert _time_over_budget(frame_ms, budget_hz=120) == 1
+    assert _time_over_budget(frame_ms, budget_hz=40) == 0
 
 
 def test_a_rounded_frame_is_not_said_to_be_over_its_own_budget():
     frame_ms = np.full(100, 16.667)
-    assert time_over_budget(frame_ms, budget_hz=60) == 1
-    assert time_over_budget(frame_ms, budget_hz=60, step_ms=0.001) == 0
+    assert _time_over_budget(frame_ms, budget_hz=60) == 1
+    assert _time_over_budget(frame_ms, budget_hz=60, step_ms=0.001) == 0
 
 
 def plain_hitches(frame_ms: np.ndarray, factor: float, more_ms: float) -> int:
@@ -91,10 +91,10 @@ def test_energy_is_power_over_time():
     # 100 W for 1 s in 50 frames, 200 W for 1 s in 100: 300 J over 150 frames.
     frame_ms = np.r_[np.full(50, 20.0), np.full(100, 10.0)]
     power_w = np.r_[np.full(50, 100.0), np.full(100, 200.0)]
-    assert energy_per_frame(frame_ms, power_w) == pytest.approx(2.0)
+    assert _energy_per_frame(frame_ms, power_w) == pytest.approx(2.0)
     power_w[:25] = math.nan  # half a second unread: (50 + 200) / 1.5 W over 2 s
-    assert energy_per_frame(frame_ms, power_w) == pytest.approx(250 / 1.5 * 2 / 150)
-    assert energy_per_frame(frame_ms, np.full(150, math.nan)) is None
+    assert _energy_per_frame(frame_ms, power_w) == pytest.approx(250 / 1.5 * 2 / 150)
+    assert _energy_per_frame(frame_ms, np.full(150, math.nan)) is None
 
 
 ROW = RunRow("r1", "heron", "dunes", "csv", "logs/r1.csv", session="s2", row_sha256="f" * 64)
@@ -121,8 +121,8 @@ def test_a_run_is_measured():
         expected = low_fps(frame_ms, share=0.001, definition=definition)
         assert lows["low_0_1pct_fps"] == expected
     assert found.over_budget == {
-        60.0: time_over_budget(frame_ms, budget_hz=60),
-        90.0: time_over_budget(frame_ms, budget_hz=90),
+        60.0: _time_over_budget(frame_ms, budget_hz=60),
+        90.0: _time_over_budget(frame_ms, budget_hz=90),
     }
     assert found.energy_per_frame_j == pytest.approx(80 * frame_ms.sum() / 1000 / 5000)
     assert found.duration_s == pytest.approx(frame_ms.sum() / 1000)

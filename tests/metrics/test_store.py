@@ -15,12 +15,12 @@ from hypothesis import strategies as st
 from kit.metrics.store import (
     SHARDS,
     Store,
+    _trim_shard,
     cache_folder,
     code_key,
     content_key,
     keep_entry,
     load_entry,
-    trim_shard,
 )
 
 KEY = content_key("a result")
@@ -86,7 +86,7 @@ def test_the_oldest_entries_go_when_a_shard_is_full(tmp_path):
     for moment, key in enumerate(keys):
         keep_entry(store, key, b"x" * 200)
         os.utime(entry_file(store, key), (moment, moment))
-    trim_shard(store, "ab")
+    _trim_shard(store, "ab")
     left = [key for key in keys if load_entry(store, key) is not None]
     assert left == keys[-3:]  # 285 bytes each with their heads: three are within 1000
 

@@ -20,14 +20,14 @@ from kit.margins.replicates import fit_variances
 from kit.metrics.run_metrics import RunMetrics
 from kit.planning.of_review import (
     CAUTIONS,
-    bench_minutes,
-    count_switches,
-    list_checks,
+    _bench_minutes,
+    _count_switches,
+    _list_checks,
+    _order_runs,
+    _plan_review,
+    _shared_degrees,
+    _spread_uncertainty,
     order_frame,
-    order_runs,
-    plan_review,
-    shared_degrees,
-    spread_uncertainty,
 )
 from kit.screening.controls import Controls
 from kit.settings.bench_file import Title, read_bench
@@ -47,7 +47,7 @@ def repeats(order):
 @pytest.mark.parametrize("counts", [EVEN, UNEVEN], ids=["even", "uneven"])
 @pytest.mark.parametrize("seed", range(5))
 def test_every_run_is_there_once_and_blocks_hold_a_cell_once(seed, counts, by_product):
-    order = order_runs(counts, seed=seed, by_product=by_product)
+    order = _order_runs(counts, seed=seed, by_product=by_product)
     made = Counter((r.product, r.title) for r in order)
     assert made == Counter({key: n for key, n in counts.items() if n})
     assert [r.place for r in order] == list(range(1, len(order) + 1))
@@ -60,7 +60,7 @@ def test_every_run_is_there_once_and_blocks_hold_a_cell_once(seed, counts, by_pr
 
 
 def test_each_block_is_complete_where_counts_are_alike():
-    order = order_runs(EVEN, seed=1)
+    order = _order_runs(EVEN, seed=1)
     for block in range(1, 5):
         assert {(r.product, r.title) for r in order if r.block == block} == set(EVEN)
 
@@ -68,20 +68,20 @@ def test_each_block_is_complete_where_counts_are_alike():
 def test_fewer_runs_are_spread_over_all_blocks():
     counts = {("new", "t1"): 12, ("one", "t1"): 3}
     for seed in range(20):
-        blocks = [r.block for r in order_runs(counts, seed=seed) if r.product == "one"]
+        blocks = [r.block for r in _order_runs(counts, seed=seed) if r.product == "one"]
         assert [b - a for a, b in pairwise(blocks)] == [4, 4]
     first = {
-        order_runs(counts, seed=s)[i].block
+        _order_runs(counts, seed=s)[i].block
         for s in range(40)
         for i in range(15)
-        if order_runs(counts, seed=s)[i].product == "one"
+        if _order_runs(counts, seed=s)[i].product == "one"
     }
     assert first == set(range(1, 13))  # and from a start that is drawn
 
 
 @pytest.mark.parametrize("seed", range(30))
 def test_no_product_twice_in_a_row_where_counts_are_alike(seed):
-    assert repeats(order_runs(EVEN, seed=seed)) == 0
+    assert repeats(_order_runs(EVEN, seed=seed)) == 0
 
 
 @pytest.mark.parametrize(
@@ -95,54 +95,54 @@ def test_no_block_has_more_repeats_than_it_must(titles):
         sum(a == b for a, b in pairwise(way)) for way in set(itertools.permutations(products))
     )
     for seed in range(40):
-        assert repeats(order_runs(counts, seed=seed)) == least
+        assert repeats(_order_runs(counts, seed=seed)) == least
 
 
 def test_places_of_a_product_in_the_block_differ_with_the_seed():
     # Drift falls on no product: over many seeds each is as often early as late.
     places = Counter()
     for seed in range(600):
-        for run in order_runs(dict.fromkeys(EVEN, 1), seed=seed):
+        for run in _order_runs(dict.fromkeys(EVEN, 1), seed=seed):
             places[run.product] += run.place
     mean = 600 * 3 * 5  # nine places, five on average
     # Standard error of a sum of 1800 places (sd 2.6) is 110; four of them.
     assert all(abs(total - mean) < 440 for total in places.values())
-    assert order_runs(EVEN, seed=1) != order_runs(EVEN, seed=2)
+    assert _order_runs(EVEN, seed=1) != _order_runs(EVEN, seed=2)
 
 
 def test_the_same_seed_gives_the_same_order_whatever_the_order_of_counts():
     backwards = dict(reversed(EVEN.items()))
-    assert order_runs(EVEN, seed=7) == order_runs(backwards, seed=7)
+    assert _order_runs(EVEN, seed=7) == _order_runs(backwards, seed=7)
 
 
 @pytest.mark.parametrize("seed", range(10))
 def test_kept_by_product_there_are_few_switches(seed):
-    order = order_runs(EVEN, seed=seed, by_product=True)
+    order = _order_runs(EVEN, seed=seed, by_product=True)
     for block in range(1, 5):
         products = [r.product for r in order if r.block == block]
         assert len([k for k, _ in itertools.groupby(products)]) == 3
-    assert count_switches(order) <= 4 * 3 - 1 < count_switches(order_runs(EVEN, seed=seed)) == 35
-    firsts = {order_runs(EVEN, seed=s, by_product=True)[0].product for s in range(20)}
+    assert _count_switches(order) <= 4 * 3 - 1 < _count_switches(_order_runs(EVEN, seed=seed)) == 35
+    firsts = {_order_runs(EVEN, seed=s, by_product=True)[0].product for s in range(20)}
     assert firsts == {"new", "one", "two"}
 
 
 def test_nothing_to_run_is_an_empty_order():
-    assert order_runs({}, seed=1) == ()
-    assert order_runs({("new", "t1"): 0}, seed=1) == ()
+    assert _order_runs({}, seed=1) == ()
+    assert _order_runs({("new", "t1"): 0}, seed=1) == ()
     with pytest.raises(ValueError, match="counts must not be negative"):
-        order_runs({("new", "t1"): -1}, seed=1)
+        _order_runs({("new", "t1"): -1}, seed=1)
 
 
 def test_minutes_count_set_up_length_and_switches():
-    order = order_runs({("new", "t1"): 2, ("one", "t1"): 2}, seed=1)
+    order = _order_runs({("new", "t1"): 2, ("one", "t1"): 2}, seed=1)
     params = PlanParams(margin=0.03, seed=1, setup_s=30, run_s=60, switch_s=120)
-    assert count_switches(order) == 3
-    assert bench_minutes(order, params, run_s={"t1": 90}) == pytest.approx(4 * 2 + 3 * 2)
-    assert bench_minutes(order, params, run_s={}) == pytest.approx(4 * 1.5 + 3 * 2)
+    assert _count_switches(order) == 3
+    assert _bench_minutes(order, params, run_s={"t1": 90}) == pytest.approx(4 * 2 + 3 * 2)
+    assert _bench_minutes(order, params, run_s={}) == pytest.approx(4 * 1.5 + 3 * 2)
 
 
 def test_the_frame_has_a_row_for_each_run():
-    order = order_runs(EVEN, seed=1)
+    order = _order_runs(EVEN, seed=1)
     frame = order_frame(order)
     assert frame.columns.tolist() == ["place", "block", "product", "title", "number"]
     assert frame["product"].tolist() == [r.product for r in order]
@@ -182,7 +182,7 @@ def lines(tmp_path):
             "margins": {"method": "auto", "confidence": 0.95, "level_band": 0.01, "seed": 1},
         }
     )
-    return list_checks(read_bench(tmp_path), params)
+    return _list_checks(read_bench(tmp_path), params)
 
 
 def test_the_list_names_every_control_machine_and_title(lines):
@@ -326,7 +326,7 @@ def standing_bench_promise(seed, *, power, spreads, benches=80, runs=4):
     for number in range(benches):
         sds = spreads(rng)
         standing = fit_variances(simulate(rng, sds, 5, lambda p, t: 60.0), metric="average_fps")
-        lent = shared_degrees(standing.cells, products=len(PRODUCTS), runs=runs)
+        lent = _shared_degrees(standing.cells, products=len(PRODUCTS), runs=runs)
         # One rival a title, in turn, whose lead is worked out.
         rivals = {t: PRODUCTS[1 + (i + number) % 3] for i, t in enumerate(TITLES)}
         lead = {
@@ -338,7 +338,7 @@ def standing_bench_promise(seed, *, power, spreads, benches=80, runs=4):
                 confidence=0.95,
                 design="shared",
                 borrowed_df=lent,
-                uncertainty=spread_uncertainty(standing.cells, t, "new", p),
+                uncertainty=_spread_uncertainty(standing.cells, t, "new", p),
             )
             for t, p in rivals.items()
         }
@@ -377,7 +377,7 @@ def test_a_plan_that_keeps_the_runs_there_are_promises_no_less_and_no_more(tmp_p
     for _ in range(24):
         sds = spreads(rng)
         there = simulate(rng, sds, 5, lambda p, t: 60.0)
-        plan = plan_review(
+        plan = _plan_review(
             params,
             bench,
             titles=TITLES,
@@ -401,7 +401,7 @@ def test_the_spreads_of_the_bench_are_planned_with(tmp_path):
     rng = np.random.default_rng(1)
     sds = draw_spreads(rng) | {(p, "t0"): 0.04 for p in PRODUCTS}
     fit = fit_variances(simulate(rng, sds, 5, lambda p, t: 60.0), metric="average_fps")
-    plan = plan_review(
+    plan = _plan_review(
         make_params({"margin": 0.03, "seed": 1}),
         make_bench(tmp_path),
         titles=TITLES,
@@ -409,7 +409,7 @@ def test_the_spreads_of_the_bench_are_planned_with(tmp_path):
         have={("one", "t1"): 2},
     )
     assert plan.design == "shared"
-    assert plan.borrowed_df == shared_degrees(fit.cells, products=4, runs=3) > 1
+    assert plan.borrowed_df == _shared_degrees(fit.cells, products=4, runs=3) > 1
     cells = {(c.product, c.title): c for c in plan.cells}
     assert len(cells) == 48
     assert {c.sd_from for c in plan.cells} == {"bench"}
@@ -419,7 +419,7 @@ def test_the_spreads_of_the_bench_are_planned_with(tmp_path):
 
 
 def test_without_a_bench_the_stated_default_is_planned_with(tmp_path):
-    plan = plan_review(
+    plan = _plan_review(
         make_params({"margin": 0.03, "seed": 1, "default_run_sd": 0.02}),
         make_bench(tmp_path),
         titles=TITLES,
@@ -441,7 +441,7 @@ def test_without_a_bench_the_stated_default_is_planned_with(tmp_path):
 )
 def test_the_design_is_that_of_the_margins(tmp_path, method, titles, paired, design):
     params = make_params({"margin": 0.03, "seed": 1, "paired": paired}, method)
-    plan = plan_review(params, make_bench(tmp_path), titles=TITLES[:titles])
+    plan = _plan_review(params, make_bench(tmp_path), titles=TITLES[:titles])
     assert plan.design == design
 
 
@@ -458,13 +458,13 @@ def test_borrowed_degrees_are_those_of_the_error_variance_of_two_cells_of_a_titl
     each = 0.08 + polygamma(1, 1.5)
     level = rng.normal(0, math.sqrt(0.05 + each / 48), draws)
     both = np.log(np.exp(apart).mean(axis=0)) + level
-    lent = shared_degrees(fit, products=2, runs=4)
+    lent = _shared_degrees(fit, products=2, runs=4)
     assert polygamma(1, lent) == pytest.approx(both.var(), rel=0.03)
     # Two products more: what they tell of the title's level, as a mean of two tells it.
     told = 1 / (1 / 0.05 + 2 / each)
     level = rng.normal(0, math.sqrt(told + each / 48), draws)
     both = np.log(np.exp(apart).mean(axis=0)) + level
-    lent = shared_degrees(fit, products=4, runs=4)
+    lent = _shared_degrees(fit, products=4, runs=4)
     assert polygamma(1, lent) == pytest.approx(both.var(), rel=0.03)
 
 
@@ -488,7 +488,7 @@ def test_uncertainty_is_that_of_the_bench():
     sds = draw_spreads(rng)
     made = simulate(rng, sds, 4, lambda p, t: 60.0)
     fit = fit_variances(made, metric="average_fps").cells
-    uncertain = spread_uncertainty(fit, "t3", "new", "two")
+    uncertain = _spread_uncertainty(fit, "t3", "new", "two")
     covariance = np.cov(drawn_from(fit, "t3", ["new", "two"], rng))
     assert (uncertain.mine, uncertain.other) == pytest.approx(covariance.diagonal(), rel=0.03)
     assert uncertain.both == pytest.approx(covariance[0, 1], abs=0.003)
@@ -498,20 +498,20 @@ def test_uncertainty_is_that_of_the_bench():
         [m for m in made if m.title != "t5" and (m.product, m.title) != ("two", "t3")],
         metric="average_fps",
     ).cells
-    lacks = spread_uncertainty(some, "t3", "new", "two")
+    lacks = _spread_uncertainty(some, "t3", "new", "two")
     apart = some.apart_var
     place = some.keys["t3", "new"]
     nodes, weight = some.title_log_var[place], some.title_weight[place]
     level = weight @ (nodes - weight @ nodes) ** 2
     assert lacks.other == pytest.approx(apart + level, rel=1e-6) and apart > 0
-    nothing = spread_uncertainty(some, "t5", "new", "two")
+    nothing = _spread_uncertainty(some, "t5", "new", "two")
     assert nothing == SpreadUncertainty(
         some.title_var + apart, some.title_var + apart, some.title_var
     )
     lone = fit_variances(
         [m for m in made if m.title == "t3" and m.product == "new"], metric="average_fps"
     ).cells
-    one = spread_uncertainty(lone, "t3", "new", "two")
+    one = _spread_uncertainty(lone, "t3", "new", "two")
     assert uncertain.mine < one.mine < 5 and math.isfinite(one.other)
 
 
@@ -521,12 +521,12 @@ def test_less_is_lent_by_a_smaller_or_more_uneven_bench():
     fit = fit_variances(simulate(rng, sds, 5, lambda p, t: 60.0), metric="average_fps")
     uneven = {key: sd * math.exp(rng.normal(0, 0.7)) for key, sd in sds.items()}
     wild = fit_variances(simulate(rng, uneven, 5, lambda p, t: 60.0), metric="average_fps")
-    lent = shared_degrees(fit.cells, products=4, runs=5)
-    assert shared_degrees(wild.cells, products=4, runs=5) < lent
-    assert shared_degrees(fit.cells, products=2, runs=5) < lent
+    lent = _shared_degrees(fit.cells, products=4, runs=5)
+    assert _shared_degrees(wild.cells, products=4, runs=5) < lent
+    assert _shared_degrees(fit.cells, products=2, runs=5) < lent
     apart = replace(fit.cells, title_var=4.0)
-    assert shared_degrees(apart, products=4, runs=5) < lent
-    assert shared_degrees(fit.cells, products=4, runs=3) < lent
+    assert _shared_degrees(apart, products=4, runs=5) < lent
+    assert _shared_degrees(fit.cells, products=4, runs=3) < lent
 
 
 def test_profiles_give_the_best_length_of_a_run(tmp_path):
@@ -536,7 +536,7 @@ def test_profiles_give_the_best_length_of_a_run(tmp_path):
     sds = {(p, t): 0.01 for p in PRODUCTS for t in TITLES}
     fit = fit_variances(simulate(rng, sds, 5, lambda p, t: 60.0), metric="average_fps")
     params = make_params({"margin": 0.03, "seed": 1, "setup_s": 90})
-    plan = plan_review(
+    plan = _plan_review(
         params,
         make_bench(tmp_path),
         titles=TITLES,
@@ -569,11 +569,11 @@ def test_what_sessions_share_is_taken_from_the_bench(tmp_path):
                 )
     fit = fit_variances(made, metric="average_fps")
     params = make_params({"margin": 0.03, "seed": 1, "paired": True})
-    plan = plan_review(params, make_bench(tmp_path), titles=TITLES, variances=fit)
+    plan = _plan_review(params, make_bench(tmp_path), titles=TITLES, variances=fit)
     found = [m.correlation for m in plan.margins]
     assert len(found) == 36
     assert np.mean(found) == pytest.approx(0.5, abs=0.1)
-    plain = plan_review(
+    plain = _plan_review(
         make_params({"margin": 0.03, "seed": 1}), make_bench(tmp_path), titles=TITLES, variances=fit
     )
     assert {m.correlation for m in plain.margins} == {0.0}
@@ -590,4 +590,4 @@ def test_a_gone_product_must_be_in_the_bench(tmp_path):
 
 def test_params_without_a_plan_are_refused_with_what_to_add(tmp_path):
     with pytest.raises(UsageError, match="no section `plan`; add one"):
-        plan_review(make_params(None), make_bench(tmp_path), titles=TITLES)
+        _plan_review(make_params(None), make_bench(tmp_path), titles=TITLES)

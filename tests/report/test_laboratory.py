@@ -42,7 +42,7 @@ def review(params):
 def counted(monkeypatch):
     """How many logs are read and measured, by each call."""
     counts = []
-    do_all = measuring.do_all
+    do_all = measuring._do_all
 
     def counting(tasks, reading):
         counts.append(len(tasks))

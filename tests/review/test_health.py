@@ -17,14 +17,14 @@ from kit.page import tables
 from kit.page.view import show
 from kit.review.health import (
     LIMIT_FACTOR,
-    analyse_one_way,
-    analyse_two_way,
-    bench_components,
-    find_gaps,
+    _analyse_one_way,
+    _analyse_two_way,
+    _bench_components,
+    _find_gaps,
+    _measure_repeatability,
+    _rank_tasks,
+    _repeatability_frame,
     measure_health,
-    measure_repeatability,
-    rank_tasks,
-    repeatability_frame,
 )
 from kit.review.walk import load_review, work_out
 from kit.settings.bench_file import Title
@@ -101,7 +101,7 @@ def test_gaps_say_why(health):
     ]
     _, _, without = health(bench_rows())
     assert [(g.product, g.reason) for g in without.gaps] == [("three", "never run")]
-    assert find_gaps(review) == found.gaps
+    assert _find_gaps(review) == found.gaps
 
 
 def test_what_to_run_first_is_ranked_and_counted(health):
@@ -117,7 +117,7 @@ def test_what_to_run_first_is_ranked_and_counted(health):
     gone = "plan: {margin: 0.03, seed: 1, cannot_run: [two]}\n"
     _, _, rest = health(bench_rows(), gone)
     assert [t.product for t in rest.tasks] == ["three"]
-    assert rank_tasks(review, (), ())[0].product == "three"  # too few runs are left
+    assert _rank_tasks(review, (), ())[0].product == "three"  # too few runs are left
 
 
 def test_among_equals_the_oldest_runs_come_first(health):
@@ -230,7 +230,7 @@ def test_nist_certified_sets(name):
     f_ratio, r_squared, within_sd, tolerance = NIST[name]
     groups = nist_groups(name)
     assert len(groups) in {5, 9}
-    found = analyse_one_way(groups)
+    found = _analyse_one_way(groups)
     assert found.f_ratio == pytest.approx(f_ratio, rel=tolerance)
     assert found.r_squared == pytest.approx(r_squared, rel=tolerance)
     assert math.sqrt(found.within_var) == pytest.approx(within_sd, rel=tolerance)
@@ -244,13 +244,13 @@ def test_nothing_is_lost_beyond_the_rounding_of_the_figures(name):
     mean = sum(means) / 9  # groups of equal size
     between = sum(len(g) * (m - mean) ** 2 for g, m in zip(exact, means, strict=True)) / 8
     within = sum((v - m) ** 2 for g, m in zip(exact, means, strict=True) for v in g) / (9 * 20)
-    found = analyse_one_way(nist_groups(name))
+    found = _analyse_one_way(nist_groups(name))
     assert found.f_ratio == pytest.approx(float(between / within), rel=1e-12)
     assert found.within_var == pytest.approx(float(within), rel=1e-12)
 
 
 def test_the_observed_nist_set_to_its_sums_of_squares():
-    found = analyse_one_way(nist_groups("SiRstv"))
+    found = _analyse_one_way(nist_groups("SiRstv"))
     assert (found.df_between, found.df_within) == (4, 20)
     assert found.ss_between == pytest.approx(0.05114626160000, rel=1e-11)
     assert found.ss_within == pytest.approx(0.21663656, rel=1e-11)
@@ -258,7 +258,7 @@ def test_the_observed_nist_set_to_its_sums_of_squares():
 
 
 def test_dyestuff():
-    found = analyse_one_way(DYESTUFF)
+    found = _analyse_one_way(DYESTUFF)
     assert found.mean == 1527.5
     assert (found.ss_between, found.ss_within) == pytest.approx((56357.5, 58830.0))
     assert (found.between_var, found.within_var) == pytest.approx((1764.05, 2451.25))
@@ -268,7 +268,7 @@ def test_dyestuff():
 
 
 def test_sulfur_in_coal():
-    found = analyse_one_way(COAL)
+    found = _analyse_one_way(COAL)
     assert found.size == pytest.approx(3.3544973545, abs=5e-11)
     assert found.mean == pytest.approx(0.6903703704, abs=5e-11)
     assert math.sqrt(found.within_var) == pytest.approx(0.0151165066, abs=5e-11)
@@ -277,12 +277,12 @@ def test_sulfur_in_coal():
 
 
 def test_shrout_and_fleiss():
-    one = analyse_one_way(JUDGES.tolist())
+    one = _analyse_one_way(JUDGES.tolist())
     assert one.ss_between / one.df_between == pytest.approx(11.2416666667, abs=5e-11)
     assert one.within_var == pytest.approx(6.2638888889, abs=5e-11)
     icc_1 = one.between_var / one.reproducibility_var
     assert icc_1 == pytest.approx(0.1657417684, abs=5e-11)
-    two = analyse_two_way(JUDGES)
+    two = _analyse_two_way(JUDGES)
     total = two.row_var + two.column_var + two.rest_var
     assert two.rest_var == pytest.approx(1.0194444444, abs=5e-11)
     assert two.row_var / total == pytest.approx(0.2897637795, abs=5e-11)
@@ -295,7 +295,7 @@ def test_a_table_with_holes_is_unbiased():
     for _ in range(400):
         table = rng.normal(0, 1.0, (8, 1)) + rng.normal(0, 2.0, 7) + rng.normal(0, 0.5, (8, 7))
         table[rng.uniform(size=table.shape) < 0.15] = np.nan
-        parts = analyse_two_way(table)
+        parts = _analyse_two_way(table)
         found.append((parts.row_var, parts.column_var, parts.rest_var))
     # Means of 400 estimates; their standard errors are 0.03, 0.12 and 0.003.
     assert np.mean(found, axis=0) == pytest.approx([1.0, 4.0, 0.25], rel=0.1)
@@ -312,18 +312,18 @@ def test_a_table_with_holes_is_unbiased():
 )
 def test_tables_that_do_not_overlap_are_refused(table):
     with pytest.raises(ValueError, match="do not overlap enough"):
-        analyse_two_way(np.array(table))
+        _analyse_two_way(np.array(table))
 
 
 def test_one_group_or_single_values_leave_gaps():
-    one = analyse_one_way([[1.0, 2.0, 4.0]])
+    one = _analyse_one_way([[1.0, 2.0, 4.0]])
     assert one.within_var == pytest.approx(7 / 3) and math.isnan(one.between_var)
-    singles = analyse_one_way([[1.0], [2.0], []])
+    singles = _analyse_one_way([[1.0], [2.0], []])
     assert math.isnan(singles.within_var) and singles.groups == 2 and math.isnan(singles.f_ratio)
-    assert analyse_one_way([[1.0, 2.0], [9.0, 8.0], [1.5, 1.4]]).between_var > 0
-    assert analyse_one_way([[1.0, 9.0], [8.0, 2.0]]).between_var == 0.0
+    assert _analyse_one_way([[1.0, 2.0], [9.0, 8.0], [1.5, 1.4]]).between_var > 0
+    assert _analyse_one_way([[1.0, 9.0], [8.0, 2.0]]).between_var == 0.0
     with pytest.raises(ValueError, match="at least one value"):
-        analyse_one_way([[]])
+        _analyse_one_way([[]])
 
 
 # -- over a bench ---------------------------------------------------------------------------------
@@ -336,7 +336,7 @@ def coal_runs(product="a", scale=1.0):
 
 
 def test_sessions_are_laboratories():
-    (found,) = measure_repeatability(coal_runs(), metric=METRIC, titles=framed("t"))
+    (found,) = _measure_repeatability(coal_runs(), metric=METRIC, titles=framed("t"))
     assert found.run_sd == pytest.approx(0.0151165066, abs=5e-11)
     assert found.session_sd == pytest.approx(0.0215995546, abs=5e-11)
     assert found.reproducibility_sd == pytest.approx(0.0263637921, abs=5e-11)
@@ -350,8 +350,8 @@ def test_sessions_are_laboratories():
 
 def test_what_differs_between_products_is_no_part_of_it():
     both = coal_runs("a") + coal_runs("b", scale=1.7)
-    (found,) = measure_repeatability(both, metric=METRIC)
-    (alone,) = measure_repeatability(coal_runs(), metric=METRIC)
+    (found,) = _measure_repeatability(both, metric=METRIC)
+    (alone,) = _measure_repeatability(coal_runs(), metric=METRIC)
     assert found.run_sd == pytest.approx(alone.run_sd)
     assert found.session_sd == pytest.approx(alone.session_sd)
     assert (found.products, found.run_df) == (2, 38)
@@ -359,7 +359,7 @@ def test_what_differs_between_products_is_no_part_of_it():
 
 def test_what_the_runs_cannot_tell_is_marked():
     def marks(*runs):
-        (found,) = measure_repeatability([r for part in runs for r in part], metric=METRIC)
+        (found,) = _measure_repeatability([r for part in runs for r in part], metric=METRIC)
         return found
 
     none = marks(made_runs("a", "t", [60, 61]))
@@ -397,7 +397,7 @@ def test_components_of_a_bench_are_found():
                     names.append(f"s{s}")
                     values.append(math.exp(level + session + 0.01 * rng.normal()))
             runs += made_runs(f"p{p}", f"t{t}", values, sessions=names)
-    found = bench_components(runs, metric=METRIC)
+    found = _bench_components(runs, metric=METRIC)
     assert (found.titles, found.products) == (40, 25)
     assert found.title_sd == pytest.approx(title_effect.std(ddof=1), rel=0.05)
     assert found.product_sd == pytest.approx(product_effect.std(ddof=1), rel=0.05)
@@ -408,7 +408,7 @@ def test_components_of_a_bench_are_found():
 
 def test_a_bench_of_one_product_has_runs_alone():
     runs = made_runs("a", "t", [60, 61]) + made_runs("a", "u", [60, 61])
-    found = bench_components(runs, metric=METRIC)
+    found = _bench_components(runs, metric=METRIC)
     assert (found.title_sd, found.product_sd, found.interaction_sd) == (None, None, None)
     assert found.run_sd == pytest.approx(np.std(np.log([60, 61]), ddof=1))
 
@@ -416,13 +416,13 @@ def test_a_bench_of_one_product_has_runs_alone():
 def test_levels_in_db_are_taken_as_they_stand():
     titles = {"hum": Title(name="Hum", measures="noise")}
     runs = made_runs("a", "hum", [38.0, 39.0], metric="value")
-    (found,) = measure_repeatability(runs, metric="value", titles=titles)
+    (found,) = _measure_repeatability(runs, metric="value", titles=titles)
     assert found.run_sd == pytest.approx(math.log(10) / 10 * np.std([38, 39], ddof=1))
 
 
 def test_the_frame_has_a_row_per_title():
     runs, titles = drawn_bench(4, titles=3)
-    frame = repeatability_frame(measure_repeatability(runs, metric=METRIC, titles=titles))
+    frame = _repeatability_frame(_measure_repeatability(runs, metric=METRIC, titles=titles))
     assert frame["title"].tolist() == list(titles)
     assert frame["reproducibility_limit"].isna().all() and frame["run_sd"].between(0, 0.1).all()
     assert set(frame["marks"]) == {"sessions_not_recorded"}

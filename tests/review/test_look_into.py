@@ -21,7 +21,7 @@ from kit.metrics.run_metrics import count_hitches
 from kit.page import tables
 from kit.page.pictures import make_charts
 from kit.page.view import show
-from kit.review.look_into import FEWEST_FRAMES, find_hitches, look_into, summarise_frames
+from kit.review.look_into import FEWEST_FRAMES, _find_hitches, _summarise_frames, look_into
 from kit.review.walk import load_review, work_out
 
 TEMPLATE = "template: frame_times.ipynb\n"
@@ -48,7 +48,7 @@ def test_hitches_are_those_counted_each_with_its_time(seed):
     frames = rng.gamma(30, 0.3, 3000)
     frames[rng.integers(0, 3000, 12)] *= rng.uniform(2.5, 9, 12)
     frames[[0, 2999]] = 70.0, 71.0
-    found = find_hitches(frames, factor=2.5, more_ms=8.0)
+    found = _find_hitches(frames, factor=2.5, more_ms=8.0)
     assert len(found) == count_hitches(frames, factor=2.5, more_ms=8.0) >= 8
     for hitch in found:
         at = int(np.flatnonzero(frames == hitch.frame_ms)[0])
@@ -59,7 +59,7 @@ def test_hitches_are_those_counted_each_with_its_time(seed):
 
 
 def test_a_run_of_two_frames_has_no_hitch():
-    assert find_hitches(np.array([8.0, 80.0]), factor=2.5, more_ms=8.0) == ()
+    assert _find_hitches(np.array([8.0, 80.0]), factor=2.5, more_ms=8.0) == ()
 
 
 def test_the_reviewed_product_and_its_first_title_are_looked_into(looked):
@@ -180,7 +180,7 @@ def run():
 
 @pytest.fixture(scope="module")
 def series(run):
-    return summarise_frames(run, budgets_hz=BUDGETS)
+    return _summarise_frames(run, budgets_hz=BUDGETS)
 
 
 def test_rolling_quantiles_are_those_of_the_standard_library(run, series):
@@ -221,7 +221,7 @@ def test_the_distribution_is_scipys(run, series):
 
 
 def test_a_short_run_keeps_every_frame_of_its_distribution():
-    series = summarise_frames(run_of([3.0, 1.0, 2.0, 2.0]))
+    series = _summarise_frames(run_of([3.0, 1.0, 2.0, 2.0]))
     assert list(series.curve_ms) == [1, 2, 2, 3] and list(series.curve_share) == [
         0.25,
         0.5,
@@ -232,13 +232,13 @@ def test_a_short_run_keeps_every_frame_of_its_distribution():
 
 def test_shares_within_budget_count_frames_that_are_no_longer():
     # 60 Hz is 16.66... ms; a frame of exactly 1000/60 keeps to it.
-    series = summarise_frames(run_of([8.0, 1000 / 60, 16.7, 33.0]), budgets_hz=BUDGETS)
+    series = _summarise_frames(run_of([8.0, 1000 / 60, 16.7, 33.0]), budgets_hz=BUDGETS)
     assert series.within_budget == {30.0: 1.0, 60.0: 0.5, 120.0: 0.25}
 
 
 def test_start_and_end_are_medians_of_the_first_and_last_fifth():
     frames = [10.0] * 100 + [14.0] * 200 + [20.0] * 50  # 1.0 + 2.8 + 1.0 = 4.8 s; a fifth: 0.96 s
-    series = summarise_frames(run_of(frames))
+    series = _summarise_frames(run_of(frames))
     assert (series.start_ms, series.end_ms) == (10.0, 20.0)
     assert series.duration_s == pytest.approx(4.8) and series.frames == 350
 
@@ -247,7 +247,7 @@ def test_sensor_means_leave_out_missing_readings():
     clock = np.r_[np.full(500, 1900.0), np.full(500, 1700.0)]
     power = np.full(1000, np.nan)
     power[::10] = 90.0
-    series = summarise_frames(
+    series = _summarise_frames(
         run_of(np.full(1000, 10.0), clock_mhz=clock, power_w=power, fan=np.full(1000, np.nan)),
         window_s=2.0,
     )
@@ -270,30 +270,30 @@ def test_sensor_means_leave_out_missing_readings():
 
 
 def test_the_window_grows_where_it_would_hold_too_few_frames():
-    slow = summarise_frames(run_of(np.full(400, 100.0)), window_s=2.0)
+    slow = _summarise_frames(run_of(np.full(400, 100.0)), window_s=2.0)
     assert slow.window_s == pytest.approx(FEWEST_FRAMES * 0.1)
-    short = summarise_frames(run_of(np.full(50, 10.0)), window_s=2.0)
+    short = _summarise_frames(run_of(np.full(50, 10.0)), window_s=2.0)
     assert short.window_s == pytest.approx(0.5)  # no longer than the run
-    assert summarise_frames(run_of(np.full(4000, 10.0)), window_s=3.0).window_s == 3.0
+    assert _summarise_frames(run_of(np.full(4000, 10.0)), window_s=3.0).window_s == 3.0
 
 
 def test_a_gap_longer_than_the_window_is_a_hole_and_not_a_line():
     frames = np.r_[np.full(1000, 10.0), 30_000.0, np.full(1000, 10.0)]
-    series = summarise_frames(run_of(frames), window_s=2.0)
+    series = _summarise_frames(run_of(frames), window_s=2.0)
     inside = (series.time_s > 14) & (series.time_s < 36)
     assert np.isnan(series.median_ms[inside]).any()
     assert np.isfinite(series.median_ms[series.time_s < 8]).all()
 
 
 def test_one_frame_is_a_run_too():
-    series = summarise_frames(run_of([12.5]), budgets_hz=(60.0,))
+    series = _summarise_frames(run_of([12.5]), budgets_hz=(60.0,))
     assert (series.start_ms, series.end_ms) == (12.5, 12.5)
     assert list(series.curve_ms) == [12.5] and series.within_budget == {60.0: 1.0}
 
 
 def test_a_million_frames_are_drawn_from_as_few_points(run):
     frames = np.random.default_rng(0).lognormal(2.0, 0.1, 1_000_000)
-    series = summarise_frames(run_of(frames))
+    series = _summarise_frames(run_of(frames))
     assert series.time_s.size == 200 and series.curve_ms.size <= 240
 
 
@@ -307,13 +307,13 @@ def test_the_series_leads_to_its_log(series):
 )
 def test_impossible_numbers_are_refused(run, spoil, how):
     with pytest.raises(ValueError, match="must be positive"):
-        summarise_frames(run, **how)
+        _summarise_frames(run, **how)
 
 
 def test_a_run_without_frames_that_can_be_drawn_is_refused(run):
     for log in (None, replace(run.log, backward_rows=(7,)), replace(run.log, frame_ms=np.empty(0))):
         with pytest.raises(ValueError, match="'r0001' has no frame times"):
-            summarise_frames(Run(run.row, log))
+            _summarise_frames(Run(run.row, log))
 
 
 def test_a_frame_that_ends_where_a_window_does_belongs_to_it_and_not_to_the_next():
@@ -321,7 +321,7 @@ def test_a_frame_that_ends_where_a_window_does_belongs_to_it_and_not_to_the_next
     # both ends of every window fall on ends of frames.
     frames = np.full(400, 1000 / 128)
     number = np.arange(1.0, 401.0)
-    series = summarise_frames(run_of(frames, number=number), window_s=0.5, points=50)
+    series = _summarise_frames(run_of(frames, number=number), window_s=0.5, points=50)
     assert series.window_s == FEWEST_FRAMES / 128
     for middle, mean in zip(series.time_s, series.sensors["number"], strict=True):
         first = max(0.0, (middle - series.window_s / 2) * 128) + 1  # the frame after the start

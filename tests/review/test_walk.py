@@ -2,7 +2,7 @@
 
 import pytest
 
-from kit.review.walk import load_review, mean_clocks_mhz
+from kit.review.walk import _mean_clocks_mhz, load_review
 
 
 def test_it_reads_only_the_review_s_products_and_titles(demo):
@@ -44,7 +44,7 @@ def test_a_closed_chain_is_exact_and_both_ways_agree(demo):
 
 
 def test_mean_clocks_need_every_run_to_have_logged_them(demo):
-    clocks = mean_clocks_mhz(demo.review)
+    clocks = _mean_clocks_mhz(demo.review)
     assert all(500 < clock < 5000 for clock in clocks.values())
     assert not any(product == "fennock-7-travel" for product, _ in clocks)  # typed in
 

@@ -25,7 +25,7 @@ def test_what_the_analyst_set_aside():
     first = dataclasses.replace(pairs[0][0], status="set_aside", reason="door left open")
     pairs[0] = (first, pairs[0][1])
     named = [{"run": "heron-dunes-3", "reason": "an update ran meanwhile"}]
-    flags = run_rules.set_aside_by_analyst(view(pairs, set_aside=named))
+    flags = run_rules._set_aside_by_analyst(view(pairs, set_aside=named))
     assert [(f.run, f.action, f.reason) for f in flags] == [
         ("heron-dunes-1", "set_aside", "by the analyst: door left open"),
         ("heron-dunes-3", "set_aside", "by the analyst: an update ran meanwhile"),
@@ -38,41 +38,41 @@ def test_what_the_analyst_set_aside():
 )
 def test_a_run_that_failed(status, words):
     failed = row("h4", log="", status=status, reason="lost the device")
-    (flag,) = run_rules.find_failed(view([*cell([60, 61]), (failed, diagnostics("h4"))]))
+    (flag,) = run_rules._find_failed(view([*cell([60, 61]), (failed, diagnostics("h4"))]))
     assert (flag.run, flag.product, flag.title) == ("", "heron", "dunes")
     assert flag.reason == f"run h4 {words}: lost the device"
 
 
 def test_a_run_that_ran_did_not_fail():
-    assert run_rules.find_failed(view(cell([60, 61]))) == []
+    assert run_rules._find_failed(view(cell([60, 61]))) == []
 
 
 def test_a_clock_that_goes_back():
     pairs = cell([60, 61, 62])
     pairs[1] = (pairs[1][0], diagnostics("heron-dunes-2", backward_rows=(7, 9, 11, 13)))
-    (flag,) = run_rules.find_bad_stamps(view(pairs))
+    (flag,) = run_rules._find_bad_stamps(view(pairs))
     assert (flag.run, flag.action) == ("heron-dunes-2", "set_aside")
     assert "4 places (row 7, 9, 11 and 1 more)" in flag.reason
 
 
 def test_a_log_without_frames():
-    (flag,) = run_rules.find_bad_stamps(view([(row("h1"), diagnostics("h1", frames=0))]))
+    (flag,) = run_rules._find_bad_stamps(view([(row("h1"), diagnostics("h1", frames=0))]))
     assert flag.reason == "the log holds no frames"
 
 
 def test_a_run_shorter_than_planned():
     pairs = cell([60, 61, 62])
     pairs[2] = (pairs[2][0], diagnostics("heron-dunes-3", duration_s=37.9))
-    (flag,) = run_rules.find_short_runs(view(pairs))
+    (flag,) = run_rules._find_short_runs(view(pairs))
     assert (flag.run, flag.action) == ("heron-dunes-3", "set_aside")
     assert "37.9 s recorded of 40 s planned" in flag.reason
-    assert run_rules.find_short_runs(view(pairs, min_length_share=0.94)) == []
+    assert run_rules._find_short_runs(view(pairs, min_length_share=0.94)) == []
 
 
 def test_the_same_bytes_in_one_cell():
     pairs = cell([60, 61, 62])
     pairs[2] = (pairs[2][0], dataclasses.replace(pairs[0][1], run="heron-dunes-3"))
-    (flag,) = run_rules.find_same_logs(view(pairs))
+    (flag,) = run_rules._find_same_logs(view(pairs))
     assert (flag.run, flag.action) == ("heron-dunes-3", "set_aside")
     assert flag.reason == "the same bytes as run heron-dunes-1: one log under two names"
 
@@ -80,7 +80,7 @@ def test_the_same_bytes_in_one_cell():
 def test_the_same_frame_times_in_other_bytes():
     pairs = cell([60, 61, 62])
     pairs[1] = (pairs[1][0], diagnostics("heron-dunes-2", frames_sha256="frames of heron-dunes-1"))
-    (flag,) = run_rules.find_same_logs(view(pairs))
+    (flag,) = run_rules._find_same_logs(view(pairs))
     assert flag.run == "heron-dunes-2"
     assert "the same frame times as run heron-dunes-1" in flag.reason
 
@@ -89,7 +89,7 @@ def test_one_log_under_two_products_is_flagged_on_both():
     ((other, _),) = cell([60], "ibis")
     copied = diagnostics("ibis-dunes-1", frames_sha256="frames of heron-dunes-1")
     pairs = [*cell([60, 61]), (other, copied)]
-    flags = run_rules.find_same_logs(view(pairs))
+    flags = run_rules._find_same_logs(view(pairs))
     assert [(f.run, f.action) for f in flags] == [
         ("heron-dunes-1", "flag"), ("ibis-dunes-1", "flag")
     ]  # fmt: skip
@@ -97,25 +97,25 @@ def test_one_log_under_two_products_is_flagged_on_both():
 
 
 def test_logs_that_differ_are_not_the_same():
-    assert run_rules.find_same_logs(view(cell([60, 60, 60]))) == []
+    assert run_rules._find_same_logs(view(cell([60, 60, 60]))) == []
 
 
 def test_a_few_equal_frames_are_no_copy():
     alike = {"frames": 3, "frames_sha256": "three frames"}
-    assert run_rules.find_same_logs(view(cell([60, 60], **alike))) == []
+    assert run_rules._find_same_logs(view(cell([60, 60], **alike))) == []
 
 
 def test_a_gap():
     pairs = cell([60, 61])
     pairs[0] = (pairs[0][0], diagnostics("heron-dunes-1", longest_ms=1800.0, longest_frame=1316))
-    (flag,) = run_rules.find_gaps(view(pairs))
+    (flag,) = run_rules._find_gaps(view(pairs))
     assert (flag.run, flag.action) == ("heron-dunes-1", "flag")
     assert "frame 1317 lasted 1800 ms" in flag.reason
-    assert run_rules.find_gaps(view(pairs, gap_ms=2000)) == []
+    assert run_rules._find_gaps(view(pairs, gap_ms=2000)) == []
 
 
 def test_a_first_run_apart_from_all_after_it():
-    (flag,) = run_rules.find_warm_ups(
+    (flag,) = run_rules._find_warm_ups(
         view(cell([54, 60, 60.2, 59.9]) + cell([60, 60.4, 59.8], "ibis"))
     )
     assert (flag.run, flag.action) == ("heron-dunes-1", "set_aside")
@@ -124,7 +124,7 @@ def test_a_first_run_apart_from_all_after_it():
 
 
 def test_a_first_run_before_the_machine_was_warm():
-    (flag,) = run_rules.find_warm_ups(view(cell([66, 60, 60.2, 59.9])))
+    (flag,) = run_rules._find_warm_ups(view(cell([66, 60, 60.2, 59.9])))
     assert "9.94 % above" in flag.reason
     assert "warm" in flag.reason
 
@@ -135,7 +135,7 @@ def test_in_a_title_where_less_is_better_slow_is_up():
         (row(f"h{i}", title="packing", log="", typed={"value": value}), diagnostics(f"h{i}"))
         for i, value in enumerate(durations)
     ]
-    (flag,) = run_rules.find_warm_ups(view(pairs))
+    (flag,) = run_rules._find_warm_ups(view(pairs))
     assert "9.94 % above" in flag.reason
     assert "caches" in flag.reason
 
@@ -143,7 +143,7 @@ def test_in_a_title_where_less_is_better_slow_is_up():
 def test_first_is_first_by_time_not_by_sheet():
     pairs = cell([54, 60, 60.2, 59.9])
     late = dataclasses.replace(pairs[0][0], began=START + dt.timedelta(days=2))
-    assert run_rules.find_warm_ups(view([(late, pairs[0][1]), *pairs[1:]])) == []
+    assert run_rules._find_warm_ups(view([(late, pairs[0][1]), *pairs[1:]])) == []
 
 
 @pytest.mark.parametrize(
@@ -157,26 +157,26 @@ def test_first_is_first_by_time_not_by_sheet():
     ids=["near", "wide", "within", "two"],
 )
 def test_no_warm_up(rates):
-    assert run_rules.find_warm_ups(view(cell(rates))) == []
+    assert run_rules._find_warm_ups(view(cell(rates))) == []
 
 
 def test_a_first_run_within_the_others_is_none_whatever_the_thresholds():
     pairs = cell([63, 60, 66, 60])
-    assert run_rules.find_warm_ups(view(pairs, warm_up_margin=0.01, warm_up_spreads=0.1)) == []
+    assert run_rules._find_warm_ups(view(pairs, warm_up_margin=0.01, warm_up_spreads=0.1)) == []
     pairs = cell([67, 60, 66, 60])
-    assert len(run_rules.find_warm_ups(view(pairs, warm_up_margin=0.01, warm_up_spreads=0.1))) == 1
+    assert len(run_rules._find_warm_ups(view(pairs, warm_up_margin=0.01, warm_up_spreads=0.1))) == 1
 
 
 def test_two_siblings_that_agree_by_accident_do_not_make_a_warm_up():
     # 60.0 and 60.01 agree; the title's other cells show that runs spread by 3 %.
     accident = cell([56.5, 60.0, 60.01])
     noisy = cell([60, 58, 62], "ibis") + cell([61, 63, 59], "stork")
-    assert runs_of(run_rules.find_warm_ups(view(accident))) == ["heron-dunes-1"]
-    assert run_rules.find_warm_ups(view(accident + noisy)) == []
+    assert runs_of(run_rules._find_warm_ups(view(accident))) == ["heron-dunes-1"]
+    assert run_rules._find_warm_ups(view(accident + noisy)) == []
 
 
 def test_a_far_run():
-    flags = run_rules.find_outliers(view(cell([60, 60.1, 59.9, 60.05, 52])))
+    flags = run_rules._find_outliers(view(cell([60, 60.1, 59.9, 60.05, 52])))
     (flag,) = flags
     assert (flag.run, flag.action) == ("heron-dunes-5", "set_aside")
     assert "13.4 % below the mean of the other 4 runs (Grubbs' G 1.78" in flag.reason
@@ -184,32 +184,32 @@ def test_a_far_run():
 
 
 def test_an_ordinary_run_is_not_far():
-    assert run_rules.find_outliers(view(cell([60, 60.5, 59.4, 60.2, 59]))) == []
+    assert run_rules._find_outliers(view(cell([60, 60.5, 59.4, 60.2, 59]))) == []
 
 
 @pytest.mark.parametrize("rates", [[60, 10], [60, 60, 10]], ids=["two", "three"])
 def test_with_three_runs_no_test_can_tell(rates):
-    (flag,) = run_rules.find_outliers(view(cell(rates)))
+    (flag,) = run_rules._find_outliers(view(cell(rates)))
     assert flag.action == "cannot_judge"
     assert f"no test can tell with {len(rates)} runs" in flag.reason
 
 
 def test_modified_z_undefined_is_said():
-    (flag,) = run_rules.find_outliers(view(cell([60, 60, 60, 60, 66])))
+    (flag,) = run_rules._find_outliers(view(cell([60, 60, 60, 60, 66])))
     assert flag.run == "heron-dunes-5"
     assert "undefined" in flag.reason
-    (flag,) = run_rules.find_outliers(view(cell([60, 60, 60, 60, 61, 62, 63])))
+    (flag,) = run_rules._find_outliers(view(cell([60, 60, 60, 60, 61, 62, 63])))
     assert flag.action == "cannot_judge"
     assert "undefined" in flag.reason
 
 
 def test_runs_all_alike_are_not_far():
-    assert run_rules.find_outliers(view(cell([60] * 5))) == []
+    assert run_rules._find_outliers(view(cell([60] * 5))) == []
 
 
 def test_two_far_runs_that_hide_each_other():  # Iglewicz and Hoaglin's values, see test_outliers
     rates = [2.1, 2.6, 2.4, 2.5, 2.3, 2.1, 2.3, 2.6, 8.2, 8.3]
-    assert runs_of(run_rules.find_outliers(view(cell(rates)))) == [
+    assert runs_of(run_rules._find_outliers(view(cell(rates)))) == [
         "heron-dunes-9",
         "heron-dunes-10",
     ]
@@ -220,7 +220,7 @@ def test_what_the_analyst_left_out_is_looked_at_too():
     seen = view(pairs)
     left_out = (seen.used[4], seen.used[5])
     seen = dataclasses.replace(seen, used=seen.used[:4], left_out=left_out)
-    (flag,) = run_rules.find_outliers(seen)
+    (flag,) = run_rules._find_outliers(seen)
     assert (flag.run, flag.action) == ("heron-dunes-5", "flag")
     assert flag.reason.endswith("left out by the analyst")
 
@@ -239,7 +239,7 @@ def test_a_drift_beyond_the_scenes_own_course():
         drifting("heron", 0.12, 1, scene=0.1), drifting("ibis", 0.0, 2, scene=0.1),
         drifting("stork", 0.0, 3, scene=0.1), drifting("crane", 0.0, 4, scene=0.1),
     ]  # fmt: skip
-    (flag,) = run_rules.find_drifts(view(pairs))
+    (flag,) = run_rules._find_drifts(view(pairs))
     assert (flag.run, flag.action) == ("heron-1", "set_aside")
     assert "longer at the end" in flag.reason
     change = float(flag.reason.split("took ")[1].split(" %")[0])
@@ -248,16 +248,16 @@ def test_a_drift_beyond_the_scenes_own_course():
 
 def test_a_scene_that_grows_heavier_is_no_drift():
     pairs = [drifting(p, 0.0, i, scene=0.2) for i, p in enumerate(("heron", "ibis", "stork"))]
-    assert run_rules.find_drifts(view(pairs)) == []
+    assert run_rules._find_drifts(view(pairs)) == []
 
 
 def test_with_one_other_product_only_a_slowing_counts():
     pairs = [drifting("heron", 0.12, 1), drifting("ibis", 0.0, 2)]
-    assert runs_of(run_rules.find_drifts(view(pairs))) == ["heron-1"]
+    assert runs_of(run_rules._find_drifts(view(pairs))) == ["heron-1"]
 
 
 def test_without_another_product_scene_and_heat_cannot_be_told_apart():
-    (flag,) = run_rules.find_drifts(view([drifting("heron", 0.12, 1)]))
+    (flag,) = run_rules._find_drifts(view([drifting("heron", 0.12, 1)]))
     assert flag.action == "cannot_judge"
     assert "cannot be told apart" in flag.reason
 
@@ -270,7 +270,7 @@ def test_a_product_that_drifts_does_not_bend_the_scenes_course():
             drifting("heron", 0.0, 4 * seed), drifting("ibis", 0.0, 4 * seed + 1),
             drifting("stork", 0.0, 4 * seed + 2), drifting("crane", 0.3, 4 * seed + 3),
         ]  # fmt: skip
-        flags = run_rules.find_drifts(view(pairs, drift_share=0.005, drift_p=0.05))
+        flags = run_rules._find_drifts(view(pairs, drift_share=0.005, drift_p=0.05))
         assert "crane-1" in runs_of(flags)
         alarms += "heron-1" in runs_of(flags)
     assert alarms <= 3  # 5 % of 20 are 1; 12 where the drifting product is kept
@@ -280,13 +280,13 @@ def test_a_small_or_doubtful_drift_is_none():
     pairs = [
         drifting("heron", 0.02, 1), drifting("ibis", 0.0, 2), drifting("stork", 0.0, 3)
     ]  # fmt: skip
-    assert run_rules.find_drifts(view(pairs)) == []
+    assert run_rules._find_drifts(view(pairs)) == []
     pairs[0] = drifting("heron", 0.12, 1)
-    assert run_rules.find_drifts(view(pairs, drift_share=0.2)) == []
+    assert run_rules._find_drifts(view(pairs, drift_share=0.2)) == []
 
 
 def test_a_drift_over_the_order_of_runs():
-    (flag,) = run_rules.find_order_drifts(view(cell([64, 63, 62, 61, 60])))
+    (flag,) = run_rules._find_order_drifts(view(cell([64, 63, 62, 61, 60])))
     assert (flag.run, flag.product, flag.action) == ("", "heron", "flag")
     assert "-6.25 % from the first run to the last of 5" in flag.reason
     assert "p = 0.017" in flag.reason
@@ -298,11 +298,11 @@ def test_a_drift_over_the_order_of_runs():
     ids=["small", "to and fro", "not in order"],
 )
 def test_no_drift_over_the_order_of_runs(rates):
-    assert run_rules.find_order_drifts(view(cell(rates))) == []
+    assert run_rules._find_order_drifts(view(cell(rates))) == []
 
 
 def test_four_runs_cannot_show_a_drift_over_their_order():
-    (flag,) = run_rules.find_order_drifts(view(cell([70, 65, 60, 55])))
+    (flag,) = run_rules._find_order_drifts(view(cell([70, 65, 60, 55])))
     assert flag.action == "cannot_judge"
     assert "cannot be told with 4 runs" in flag.reason
 
@@ -343,7 +343,7 @@ def unlike_view(logs: dict) -> View:
 
 def found(logs: dict) -> dict[str, set[str]]:
     seen = unlike_view(logs)
-    rules = (run_rules.find_exchanged_runs, run_rules.find_unlike_runs)
+    rules = (run_rules._find_exchanged_runs, run_rules._find_unlike_runs)
     named: dict[str, set[str]] = {}
     for flag in (f for rule in rules for f in rule(seen)):
         named.setdefault(flag.rule, set()).add(flag.run)
@@ -375,7 +375,7 @@ def test_a_lone_stray_is_found_with_three_runs_and_its_cell_named():
     logs = made(3)
     logs[1, 2, 1] += 0.15
     assert found(logs) == {"unlike_cell": {"p1-t2-1"}}
-    reason = run_rules.find_unlike_runs(unlike_view(logs))[0].reason
+    reason = run_rules._find_unlike_runs(unlike_view(logs))[0].reason
     assert "above its cell" in reason and "pooled spreads" in reason
 
 
@@ -402,7 +402,7 @@ class TestNames:
 
     def flags(self, row: RunRow, folder: Path = Path("none")):
         seen = replace(unlike_view(made(1)), used=(row,), bench=bench(12, 12, folder))
-        return run_rules.find_other_names(seen)
+        return run_rules._find_other_names(seen)
 
     @pytest.mark.parametrize(
         ("log", "named"),

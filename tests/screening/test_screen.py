@@ -157,7 +157,7 @@ def test_rules_in_force_name_every_threshold_once():
 
 def test_params_may_name_just_the_rules_that_leave_runs_out():
     source = inspect.getsource(run_rules)
-    leaving_out = set(re.findall(r'run_flag\("(\w+)",[^\n]*"set_aside"\)', source))
+    leaving_out = set(re.findall(r'Flag\.of_run\("(\w+)",[^\n]*"set_aside"\)', source))
     assert leaving_out < {rule.name for rule in RULES}
     # Steered by keys of their own: `screen.set_aside` and the section `retest`.
     leaving_out -= {"analyst", "made_again"}

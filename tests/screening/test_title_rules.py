@@ -15,7 +15,7 @@ from kit.bench.runs import Run
 from kit.logs.read import read_log
 from kit.metrics.diagnostics import read_diagnostics
 from kit.screening import title_rules
-from kit.screening.title_rules import find_condition_changes, find_stale
+from kit.screening.title_rules import _find_condition_changes, _find_stale
 from kit.settings.bench_file import read_bench
 from kit.settings.params import ScreenParams
 
@@ -25,7 +25,7 @@ HELD = {"cap_shares": {60.0: 0.9, 120.0: 0.0}}
 
 
 def test_a_capped_cell():
-    (flag,) = title_rules.find_caps(view(cell([60, 60, 60], **HELD)))
+    (flag,) = title_rules._find_caps(view(cell([60, 60, 60], **HELD)))
     assert (flag.run, flag.product, flag.title) == ("", "heron", "dunes")
     assert flag.reason.startswith("3 of 3 runs: held at 60 Hz for 90 % of the time")
 
@@ -33,20 +33,20 @@ def test_a_capped_cell():
 def test_one_capped_run_of_four():
     pairs = cell([80, 80, 80, 60])
     pairs[3] = (pairs[3][0], diagnostics("heron-dunes-4", **HELD))
-    (flag,) = title_rules.find_caps(view(pairs))
+    (flag,) = title_rules._find_caps(view(pairs))
     assert flag.run == "heron-dunes-4"
 
 
 def test_a_share_under_the_threshold_is_no_cap():
-    assert title_rules.find_caps(view(cell([60, 60], cap_shares={60.0: 0.3}))) == []
-    assert title_rules.find_caps(view(cell([60, 60]))) == []
+    assert title_rules._find_caps(view(cell([60, 60], cap_shares={60.0: 0.3}))) == []
+    assert title_rules._find_caps(view(cell([60, 60]))) == []
 
 
 HOT = {"clock_change_share": -0.08, "temperature_change_c": 6.0}
 
 
 def test_a_clock_that_falls_while_it_gets_hotter():
-    (flag,) = title_rules.find_throttling(view(cell([60, 60, 60], **HOT)))
+    (flag,) = title_rules._find_throttling(view(cell([60, 60, 60], **HOT)))
     assert "the clock fell by 8 % while the temperature rose by 6.0 degrees" in flag.reason
 
 
@@ -62,7 +62,7 @@ def test_a_clock_that_falls_while_it_gets_hotter():
     ids=["a little", "no hotter", "faster", "no thermometer", "no clock"],
 )
 def test_no_throttling(facts):
-    assert title_rules.find_throttling(view(cell([60, 60, 60], **facts))) == []
+    assert title_rules._find_throttling(view(cell([60, 60, 60], **facts))) == []
 
 
 def suite(**rates: dict[str, float]):
@@ -86,7 +86,7 @@ def test_unlike_products_that_agree_in_one_title():
     pairs = suite(
         heron=times(1, dunes=120), ibis=times(1.25, dunes=120.5), stork=times(0.8, dunes=119.6)
     )
-    (flag,) = title_rules.find_processor_bound(view(pairs))
+    (flag,) = title_rules._find_processor_bound(view(pairs))
     assert (flag.run, flag.product, flag.title) == ("", "", "dunes")
     assert "heron, ibis, stork agree within 0.753 %" in flag.reason
     assert "ibis and stork are 56.2 % apart over their other titles" in flag.reason
@@ -96,7 +96,7 @@ def test_a_faster_processor_elsewhere_does_not_hide_it():
     pairs = suite(
         heron=times(1, dunes=120), ibis=times(1.25, dunes=121), crane=times(1.5, dunes=180)
     )
-    flags = title_rules.find_processor_bound(view(pairs))
+    flags = title_rules._find_processor_bound(view(pairs))
     assert [flag.title for flag in flags] == ["dunes"]
 
 
@@ -116,27 +116,27 @@ def test_a_faster_processor_elsewhere_does_not_hide_it():
 )
 def test_not_bound_by_the_processor(ibis, stork):
     pairs = suite(heron=times(1, dunes=120), ibis=ibis, stork=stork)
-    assert title_rules.find_processor_bound(view(pairs)) == []
+    assert title_rules._find_processor_bound(view(pairs)) == []
 
 
 def test_a_cap_is_not_taken_for_a_processor():
     pairs = suite(heron=times(1), ibis=times(1.25), stork=times(0.8))
     for product in ("heron", "ibis", "stork"):
         pairs += cell([60, 60, 60], product, "dunes", **HELD)
-    assert title_rules.find_processor_bound(view(pairs)) == []
+    assert title_rules._find_processor_bound(view(pairs)) == []
 
 
 def test_load_sensors_say_so():
     loads = {"sensor_means": {"processor_load_pct": 97.5, "processor_clock_mhz": 4000.0}}
-    (flag,) = title_rules.find_processor_bound(view(cell([60, 61], **loads)))
+    (flag,) = title_rules._find_processor_bound(view(cell([60, 61], **loads)))
     assert (flag.product, flag.title) == ("heron", "dunes")
     assert "processor_load_pct averaged 97.5 % over 2 runs" in flag.reason
     busy = {"sensor_means": {"processor_load_pct": 80.0}}
-    assert title_rules.find_processor_bound(view(cell([60, 61], **busy))) == []
+    assert title_rules._find_processor_bound(view(cell([60, 61], **busy))) == []
 
 
 def test_coarse_rounding():
-    (flag,) = title_rules.find_rounding(view(cell([60, 61, 62], step_ms=1.0)))
+    (flag,) = title_rules._find_rounding(view(cell([60, 61, 62], step_ms=1.0)))
     assert flag.run == ""
     assert flag.reason.startswith("3 of 3 runs: logged in steps of 1 ms, 6 % to 6.2 %")
 
@@ -144,39 +144,39 @@ def test_coarse_rounding():
 def test_one_run_logged_coarsely():
     pairs = cell([60, 61, 62])
     pairs[1] = (pairs[1][0], diagnostics("heron-dunes-2", 61, step_ms=1.0))
-    (flag,) = title_rules.find_rounding(view(pairs))
+    (flag,) = title_rules._find_rounding(view(pairs))
     assert flag.run == "heron-dunes-2"
 
 
 @pytest.mark.parametrize("step_ms", [0.0, 0.0001, 0.1])
 def test_fine_rounding(step_ms):
-    assert title_rules.find_rounding(view(cell([60, 61, 62], step_ms=step_ms))) == []
+    assert title_rules._find_rounding(view(cell([60, 61, 62], step_ms=step_ms))) == []
 
 
 # S. S. Wilks (1941), Annals of Mathematical Statistics 12(1), 91-96: smallest n with
 # 1 - p^n >= 0.95.
 @pytest.mark.parametrize(("share", "frames"), [(0.05, 59), (0.01, 299), (0.001, 2995)])
 def test_frames_for_a_tail_match_wilks(share, frames):
-    assert title_rules.frames_for_tail(share) == frames
+    assert title_rules._frames_for_tail(share) == frames
     assert 1 - (1 - share) ** frames >= 0.95 > 1 - (1 - share) ** (frames - 1)
 
 
 def test_a_run_too_short_for_its_tail():
     tails = {"tail_frames": {"low_1pct_fps": 800.0, "low_0_1pct_fps": 2400.0}}
-    (flag,) = title_rules.find_short_tails(view(cell([60, 61, 62], **tails)))
+    (flag,) = title_rules._find_short_tails(view(cell([60, 61, 62], **tails)))
     assert (flag.metric, flag.product, flag.action) == ("low_0_1pct_fps", "heron", "flag")
     assert "3 of 3 runs hold fewer than the 2,995 independent frames" in flag.reason
 
 
 def test_a_run_long_enough_for_its_tail():
-    assert title_rules.find_short_tails(view(cell([60, 61, 62]))) == []
+    assert title_rules._find_short_tails(view(cell([60, 61, 62]))) == []
 
 
 def test_too_few_runs():
-    (flag,) = title_rules.find_few_runs(view(cell([60, 61])))
+    (flag,) = title_rules._find_few_runs(view(cell([60, 61])))
     assert flag.reason == "2 runs left; 3 wanted"
-    assert title_rules.find_few_runs(view(cell([60, 61, 62]))) == []
-    assert title_rules.find_few_runs(view(cell([60, 61]), min_runs=2)) == []
+    assert title_rules._find_few_runs(view(cell([60, 61, 62]))) == []
+    assert title_rules._find_few_runs(view(cell([60, 61]), min_runs=2)) == []
 
 
 # Measured passes, see tests/data/real_runs/README.md: one thread bounds `crowd`, at 8 threads as at
@@ -193,10 +193,10 @@ def test_a_measured_scene_bound_by_one_thread():
         made = row(name, f"threads-{entry['threads']}", entry["scene"], log=entry["file"])
         pairs.append((made, read_diagnostics(Run(made, log), ScreenParams())))
     seen = dataclasses.replace(view(pairs), bench=real)
-    flags = title_rules.find_processor_bound(seen)
+    flags = title_rules._find_processor_bound(seen)
     assert [(flag.product, flag.title) for flag in flags] == [("", "crowd")]
-    assert title_rules.find_caps(seen) == []
-    assert title_rules.find_rounding(seen) == []
+    assert title_rules._find_caps(seen) == []
+    assert title_rules._find_rounding(seen) == []
 
 
 def with_conditions(*conditions: dict[str, str]):
@@ -209,7 +209,7 @@ def with_conditions(*conditions: dict[str, str]):
 
 def test_a_driver_changed_between_runs():
     drivers = [{"driver": "8.114"}, {"driver": "8.114"}, {"driver": "8.117"}]
-    (flag,) = find_condition_changes(view(with_conditions(*drivers)))
+    (flag,) = _find_condition_changes(view(with_conditions(*drivers)))
     assert (flag.product, flag.title, flag.action) == ("heron", "dunes", "flag")
     assert flag.reason == (
         "driver differs among the runs: 8.114 in heron-dunes-1, heron-dunes-2; 8.117 in "
@@ -229,20 +229,20 @@ def test_a_driver_changed_between_runs():
     ids=["same", "missing", "ignored", "within", "no tolerance"],
 )
 def test_conditions_that_do_not_differ(conditions):
-    assert find_condition_changes(view(with_conditions(*conditions))) == []
+    assert _find_condition_changes(view(with_conditions(*conditions))) == []
 
 
 def test_a_measured_condition_beyond_its_tolerance():
     warm = with_conditions({"ambient_c": "21.0"}, {"ambient_c": "24,5"})
-    (flag,) = find_condition_changes(view(warm))
+    (flag,) = _find_condition_changes(view(warm))
     assert flag.reason == "ambient_c runs from 21 to 24.5; at most 3 apart is wanted"
-    assert find_condition_changes(view(warm, condition_tolerances={"ambient_c": 4})) == []
-    assert find_condition_changes(view(warm, condition_tolerances={})) == []
+    assert _find_condition_changes(view(warm, condition_tolerances={"ambient_c": 4})) == []
+    assert _find_condition_changes(view(warm, condition_tolerances={})) == []
 
 
 def test_a_measured_condition_written_in_words_is_compared_as_words():
     fans = with_conditions({"fan_pct": "auto"}, {"fan_pct": "60"})
-    assert len(find_condition_changes(view(fans))) == 1
+    assert len(_find_condition_changes(view(fans))) == 1
 
 
 def older(pairs, days: int, **conditions: str):
@@ -262,7 +262,7 @@ def older(pairs, days: int, **conditions: str):
 def test_a_product_whose_runs_are_old():
     pairs = cell([60, 61]) + cell([60, 61], title="marsh")
     pairs += older(cell([50, 51], "ibis") + cell([50, 51], "ibis", "marsh"), 300)
-    (flag,) = find_stale(view(pairs))
+    (flag,) = _find_stale(view(pairs))
     assert (flag.product, flag.title, flag.action) == ("ibis", "", "flag")
     assert "300 days or more older" in flag.reason
 
@@ -270,25 +270,25 @@ def test_a_product_whose_runs_are_old():
 def test_one_title_whose_runs_are_old():
     pairs = cell([60, 61]) + cell([60, 61], title="marsh")
     pairs += older(cell([50, 51], "ibis"), 300) + cell([50, 51], "ibis", "marsh")
-    (flag,) = find_stale(view(pairs))
+    (flag,) = _find_stale(view(pairs))
     assert (flag.product, flag.title) == ("ibis", "dunes")
     assert "300 days older" in flag.reason
 
 
 @pytest.mark.parametrize("days", [0, 179, -400])
 def test_runs_that_are_not_old(days):
-    assert find_stale(view(cell([60, 61]) + older(cell([50, 51], "ibis"), days))) == []
+    assert _find_stale(view(cell([60, 61]) + older(cell([50, 51], "ibis"), days))) == []
 
 
 def test_one_new_run_makes_a_cell_new():
     pairs = cell([60, 61]) + older(cell([50, 51], "ibis")[:1], 300) + cell([50, 51], "ibis")[1:]
-    assert find_stale(view(pairs)) == []
+    assert _find_stale(view(pairs)) == []
 
 
 def test_a_driver_dated_long_before():
     pairs = older(cell([60, 61]), 0, driver_date="2026-10-01")
     pairs += older(cell([50, 51], "ibis"), 0, driver_date="2025-12-01")
-    (flag,) = find_stale(view(pairs))
+    (flag,) = _find_stale(view(pairs))
     assert flag.product == "ibis"
     assert "driver_date is 2025-12-01, 304 days before the reviewed product's" in flag.reason
 
@@ -298,14 +298,14 @@ def test_runs_without_a_date_cannot_be_judged():
         (dataclasses.replace(row, began=None), diagnostics)
         for row, diagnostics in cell([50, 51], "ibis")
     ]
-    (flag,) = find_stale(view(cell([60, 61]) + undated))
+    (flag,) = _find_stale(view(cell([60, 61]) + undated))
     assert (flag.product, flag.action) == ("ibis", "cannot_judge")
 
 
 def test_a_bench_without_dates_has_nothing_to_compare():
     pairs = cell([60, 61]) + cell([50, 51], "ibis")
     undated = [(dataclasses.replace(row, began=None), diagnostics) for row, diagnostics in pairs]
-    assert find_stale(view(undated)) == []
+    assert _find_stale(view(undated)) == []
 
 
 def test_moments_with_and_without_a_zone_are_compared():
@@ -313,4 +313,4 @@ def test_moments_with_and_without_a_zone_are_compared():
         (dataclasses.replace(row, began=dt.datetime(2025, 1, 1)), diagnostics)
         for row, diagnostics in cell([50, 51], "ibis")
     ]
-    assert len(find_stale(view(cell([60, 61]) + naive))) == 1
+    assert len(_find_stale(view(cell([60, 61]) + naive))) == 1

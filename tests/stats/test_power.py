@@ -13,8 +13,8 @@ from statsmodels.stats.power import TTestIndPower, TTestPower
 from kit.stats.power import (
     MOST_RUNS,
     SpreadUncertainty,
+    _best_repeats,
     best_length_s,
-    best_repeats,
     borrowed_degrees,
 )
 
@@ -323,7 +323,7 @@ def test_power_refuses(wrong):
 # T. Kalibera and R. Jones (2013), "Rigorous benchmarking in reasonable time", ISMM '13, 63-74
 # (formula from memory); the cost times variance of each count by plain arithmetic.
 def test_best_repeats_is_the_least_of_cost_times_variance():
-    count, exact = best_repeats(outer_cost=120, inner_cost=30, outer_var=1, inner_var=4)
+    count, exact = _best_repeats(outer_cost=120, inner_cost=30, outer_var=1, inner_var=4)
     assert (count, exact) == (4, 4.0)
     table = [(120 + 30 * n) * (1 + 4 / n) for n in range(1, 8)]
     assert table == pytest.approx([750, 540, 490, 480, 486, 500, 518.571], abs=5e-4)
@@ -334,7 +334,7 @@ def test_best_repeats_is_the_least_of_cost_times_variance():
 def test_no_other_whole_number_is_better(seed):
     costs = np.random.default_rng(seed).uniform(1, 200, 2)
     parts = np.random.default_rng(seed + 100).uniform(0.05, 9, 2)
-    count, _ = best_repeats(
+    count, _ = _best_repeats(
         outer_cost=costs[0], inner_cost=costs[1], outer_var=parts[0], inner_var=parts[1]
     )
     product = [(costs[0] + costs[1] * n) * (parts[0] + parts[1] / n) for n in range(1, 400)]
@@ -342,13 +342,13 @@ def test_no_other_whole_number_is_better(seed):
 
 
 def test_launches_that_do_not_differ_need_no_second_one():
-    assert best_repeats(outer_cost=9, inner_cost=1, outer_var=0, inner_var=1) == (
+    assert _best_repeats(outer_cost=9, inner_cost=1, outer_var=0, inner_var=1) == (
         MOST_RUNS,
         math.inf,
     )
-    assert best_repeats(outer_cost=9, inner_cost=1, outer_var=0, inner_var=0) == (1, 1.0)
+    assert _best_repeats(outer_cost=9, inner_cost=1, outer_var=0, inner_var=0) == (1, 1.0)
     with pytest.raises(ValueError, match="costs must be positive"):
-        best_repeats(outer_cost=0, inner_cost=1, outer_var=1, inner_var=1)
+        _best_repeats(outer_cost=0, inner_cost=1, outer_var=1, inner_var=1)
 
 
 def test_best_length_is_the_least_of_time_times_variance():

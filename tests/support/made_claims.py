@@ -18,7 +18,7 @@ from kit.charts.runs import distribution_chart, overlay_chart, run_chart
 from kit.charts.style import Chart
 from kit.claims.claim import Claim, ClaimBook, Figure, Subject, claim_id, make_claim, make_statement
 from kit.logs.read import Log
-from kit.review.look_into import summarise_frames
+from kit.review.look_into import _summarise_frames
 from kit.rounding import NBSP, count_text, fps_text, money_text, ratio_text, share_text
 
 TITLE_NAMES = [
@@ -423,13 +423,13 @@ def all_charts(
         locale=locale,
     )
     series = [
-        summarise_frames(
+        _summarise_frames(
             run(p, name=f"r{i}", seed=i, seconds=20, fps=95 - 9 * i), budgets_hz=(60.0, 120.0)
         )
         for i, p in enumerate(products(min(n_products, 5)))
     ]
     over = [
-        summarise_frames(run(name=f"r{i}", seed=i, seconds=20 - i, fps=90 + 0.4 * i))
+        _summarise_frames(run(name=f"r{i}", seed=i, seconds=20 - i, fps=90 + 0.4 * i))
         for i in range(5)
     ]
     charts = {

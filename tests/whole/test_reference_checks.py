@@ -41,14 +41,14 @@ from stats.test_series import MAVRO, MICHELSO, NUMACC1, NUMACC2, NUMACC3
 from kit.bench.runs import Run, RunRow
 from kit.logs.read import Log
 from kit.margins.replicates import sample_variance
-from kit.metrics.blocks import bootstrap_replicates, measure_blocks
+from kit.metrics.blocks import _bootstrap_replicates, measure_blocks
 from kit.metrics.run_metrics import measure_run
-from kit.review.health import analyse_one_way, analyse_two_way
+from kit.review.health import _analyse_one_way, _analyse_two_way
 from kit.rounding import ratio_text
 from kit.screening import run_rules
 from kit.screening.screen import screen_runs
 from kit.settings.params import MetricParams
-from kit.stats.blocks import optimal_block
+from kit.stats.blocks import _optimal_block
 from kit.stats.intervals import adjust_p_values, welch_error
 from kit.stats.outliers import grubbs_test
 from kit.stats.series import find_trend, lag1_autocorrelation, rank_trend
@@ -187,7 +187,7 @@ def test_frames_in_a_run_are_no_replicates():
     ends = stats.t.interval(0.95, 3, loc=logs.mean(), scale=stats.sem(logs))  # scipy's one-sample t
     assert np.log([found.low, found.high]) == pytest.approx(ends, rel=1e-12)
     # Nested ANOVA of the frames: the mean square between runs over all frames is S_top^2 / n_top.
-    nested = analyse_one_way([f.tolist() for f in frames[:4]])
+    nested = _analyse_one_way([f.tolist() for f in frames[:4]])
     error = math.sqrt(nested.ss_between / nested.df_between / nested.values)
     assert error == pytest.approx(stats.sem([f.mean() for f in frames[:4]]), rel=1e-9)
     # 2,400 frames taken as replicates would make an interval a tenth as wide.
@@ -226,7 +226,7 @@ def test_runs_before_the_steady_state_are_the_far_ones(figures):
     assert start == 2
     pairs = cell(figures)
     early = [row.run for row, _ in pairs[:start]]
-    assert runs_of(run_rules.find_outliers(view(pairs))) == early
+    assert runs_of(run_rules._find_outliers(view(pairs))) == early
     rows, diagnostics = [row for row, _ in pairs], {s.run: s for _, s in pairs}
     # Two such runs hide each other from the rule of first runs. Where far runs are not set aside,
     # they are flagged, and so is the drift over the order.
@@ -243,7 +243,7 @@ def test_runs_before_the_steady_state_are_the_far_ones(figures):
 def test_dyestuff_mean_squares_and_their_p():
     # O. L. Davies and P. L. Goldsmith, dyestuff (package lme4, `Dyestuff`): MS 11271.5 and 2451.25,
     # F 4.5982661907, p 0.0043975313 (arithmetic, scipy).
-    found = analyse_one_way(DYESTUFF)
+    found = _analyse_one_way(DYESTUFF)
     between = found.ss_between / found.df_between
     assert (between, found.ss_within / found.df_within) == pytest.approx((11271.5, 2451.25))
     p = stats.f.sf(found.f_ratio, found.df_between, found.df_within)
@@ -253,7 +253,7 @@ def test_dyestuff_mean_squares_and_their_p():
 def test_sulfur_prints_as_in_the_standard():
     # ISO 5725-2:1994, Annex B, example 1 (inputs and printed results from memory): prints m 0.690,
     # s_r 0.015, s_R 0.026; MSB 0.0017935185185 and MSW 0.0002285087719 by arithmetic.
-    found = analyse_one_way(COAL)
+    found = _analyse_one_way(COAL)
     assert found.ss_between / found.df_between == pytest.approx(0.0017935185185, abs=5e-14)
     assert found.within_var == pytest.approx(0.0002285087719, abs=5e-14)
     figures = found.mean, math.sqrt(found.within_var), math.sqrt(found.reproducibility_var)
@@ -263,7 +263,7 @@ def test_sulfur_prints_as_in_the_standard():
 def test_means_of_four_judges():
     # P. E. Shrout and J. L. Fleiss (1979), Psychological Bulletin 86, 420-428: ICC(1,4) .44,
     # ICC(2,4) .62, ICC(3,4) .91 as printed; JMS 32.4861111111 and further digits by arithmetic.
-    one, two = analyse_one_way(JUDGES.tolist()), analyse_two_way(JUDGES)
+    one, two = _analyse_one_way(JUDGES.tolist()), _analyse_two_way(JUDGES)
     assert 6 * two.column_var + two.rest_var == pytest.approx(32.4861111111, abs=5e-11)
     icc_1 = one.between_var / (one.between_var + one.within_var / 4)
     icc_2 = two.row_var / (two.row_var + (two.column_var + two.rest_var) / 4)
@@ -291,7 +291,7 @@ def test_means_of_four_judges():
 )
 def test_mean_and_standard_deviation_match_nist(values, mean, sd, digits):
     assert math.sqrt(sample_variance(values.tolist())) == pytest.approx(sd, rel=digits)
-    found = analyse_one_way([values.tolist()])
+    found = _analyse_one_way([values.tolist()])
     assert found.mean == pytest.approx(mean, rel=1e-14)
     assert math.sqrt(found.within_var) == pytest.approx(sd, rel=digits)
 
@@ -335,7 +335,7 @@ def test_a_trend_is_judged_with_the_exact_inflation(phi, n, inflation):
 def test_block_lengths_are_near_their_population_values(phi, n, stationary, circular):
     shocks = np.random.default_rng(2).standard_normal((60, n + 100))
     series = signal.lfilter([1.0], [1.0, -phi], shocks)[:, 100:]
-    lengths = np.array([optimal_block(row) for row in series])
+    lengths = np.array([_optimal_block(row) for row in series])
     assert np.median(lengths, axis=0) == pytest.approx([stationary, circular], rel=0.2)
     assert lengths[:, 1] / lengths[:, 0] == pytest.approx(np.full(60, 1.5 ** (1 / 3)), rel=1e-9)
 
@@ -363,7 +363,7 @@ def test_the_mice_have_their_exact_bootstrap_error():
 
 
 def test_resampled_mice_are_spread_as_the_exact_distribution():
-    drawn = 1000 / bootstrap_replicates([TREATED], block=1, resamples=40_000, seed=3)[METRIC]
+    drawn = 1000 / _bootstrap_replicates([TREATED], block=1, resamples=40_000, seed=3)[METRIC]
     # Monte Carlo error of a standard error from B resamples: SE / sqrt(2 B), 0.083 here.
     assert drawn.std() == pytest.approx(23.3635234373, abs=4 * 0.083)
     # The exact distribution of a resample's sum: that of one draw, convolved with itself.

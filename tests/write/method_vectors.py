@@ -22,16 +22,16 @@ from kit.bench.runs import Run, RunRow
 from kit.logs.read import Log
 from kit.margins.cells import Cell, compare_within, make_cells, outcome_of
 from kit.margins.compare import Margin, compare_levels, compare_products
-from kit.margins.consistency import check_closure, name_gap
+from kit.margins.consistency import _name_gap, check_closure
 from kit.margins.energy import weigh_energy
 from kit.margins.replicates import SharedVariances, fit_variances
 from kit.margins.suites import SuiteMargin, summarise_titles
 from kit.methods import METHODS
 from kit.metrics.blocks import RunBlocks, measure_blocks
-from kit.metrics.run_metrics import RunMetrics, count_hitches, energy_per_frame, time_over_budget
-from kit.planning.runs_needed import CellSeen, CellTime, check_pilot, plan_runs, rank_titles
-from kit.review.health import bench_components, measure_repeatability
-from kit.review.look_into import summarise_frames
+from kit.metrics.run_metrics import RunMetrics, _energy_per_frame, _time_over_budget, count_hitches
+from kit.planning.runs_needed import CellSeen, _CellTime, _rank_titles, check_pilot, plan_runs
+from kit.review.health import _bench_components, _measure_repeatability
+from kit.review.look_into import _summarise_frames
 from kit.rounding import (
     fine_text,
     fps_text,
@@ -52,7 +52,7 @@ from kit.stats.power import borrowed_degrees
 from kit.stats.series import low_fps
 from kit.stats.suite_errors import add_errors, false_sign_rates, fit_day
 from kit.trace import Trace
-from kit.value.weigh import find_frontier, weigh_products
+from kit.value.weigh import _find_frontier, weigh_products
 
 OWN = "printed by this kit"
 PRACTICE = "common practice, in closed form"
@@ -244,7 +244,7 @@ def _run_figures(book: Book) -> None:
         given = {"frame_ms": [16.67] * 60 + [8.33] * 50 + [25.0] * 4, "hz": 60, "step_ms": step}
         ms = np.array(given["frame_ms"])
         book.add(
-            "budget-in-run", given, time_over_budget(ms, budget_hz=60, step_ms=step)
+            "budget-in-run", given, _time_over_budget(ms, budget_hz=60, step_ms=step)
         )  # fmt: skip
     for factor, more in ((2.5, 8.0), (2.0, 17.45)):
         given = {"frame_ms": FRAMES_MS, "factor": factor, "more_ms": more}
@@ -383,7 +383,7 @@ def _suites(book: Book) -> None:
         for there in (("finch", "gull"), ("finch", "wren"), ("wren", "gull")):
             if method == "auto" and sessions is None and "wren" in there:
                 continue
-            gap = name_gap(
+            gap = _name_gap(
                 margins_of(shared, "quill", "wren")[:2], margins_of(shared, *there)[:2],
                 params=shared[2],
             )  # fmt: skip
@@ -432,7 +432,7 @@ def _value(book: Book) -> None:
     book.add("cut-needed", {"price": own, "equal_value_price": equal},
              [weighing.cut_needed, weighing.cut_needed_low,
               weighing.cut_needed_high])  # fmt: skip
-    places = [place.status for place in find_frontier(COSTS, RATES)]
+    places = [place.status for place in _find_frontier(COSTS, RATES)]
     assert places == PLACES
     book.add("frontier", {"costs": COSTS, "rates": RATES}, PLACES,
              source="constructed, by arithmetic")  # fmt: skip
@@ -443,7 +443,7 @@ def _energy(book: Book) -> None:
     watts = [None if n % 7 == 3 else round(90 + (n * 13) % 11 + 0.5, 1) for n in range(50)]
     read = np.array([math.nan if w is None else w for w in watts])
     given = {"frame_ms": FRAMES_MS[:50], "power_w": watts}
-    book.add("energy-per-frame", given, energy_per_frame(ms, read))
+    book.add("energy-per-frame", given, _energy_per_frame(ms, read))
     joules = [1.02, 1.05, 1.01]
     metrics = [
         RunMetrics(run=f"q{n}", product="quill", title="kettle", session="", values={},
@@ -478,7 +478,7 @@ def _energy(book: Book) -> None:
 def _spread(book: Book) -> None:
     runs = {"coal": {"quill": [math.exp(x) for lab in SULFUR for x in lab]}}
     labs = [f"lab {n}" for n, lab in enumerate(SULFUR) for _ in lab]
-    found = measure_repeatability(metrics_of(runs, labs), metric="average_fps")[0]
+    found = _measure_repeatability(metrics_of(runs, labs), metric="average_fps")[0]
     given = {"ln_values": [SULFUR]}
     source = "ISO 5725-2:1994, annex B, example 1 (inputs from memory), by arithmetic"
     assert math.isclose(found.run_sd or 0, SULFUR_SR, rel_tol=1e-8)
@@ -486,7 +486,7 @@ def _spread(book: Book) -> None:
     book.add("run-spread", given, SULFUR_SR, 1e-8, source)
     book.add("repeatability", given, math.exp(2.8 * SULFUR_SR), 1e-8, source)
     book.add("reproducibility", given, math.exp(2.8 * SULFUR_S_R), 1e-8, source)
-    parts = bench_components(metrics_of(NESTED, TWICE), metric="average_fps")
+    parts = _bench_components(metrics_of(NESTED, TWICE), metric="average_fps")
     gives = {name: getattr(parts, f"{name}_sd")
              for name in ("run", "session", "interaction", "product", "title")}  # fmt: skip
     book.add("bench-components", {"runs": NESTED, "sessions": TWICE}, gives, 1e-6)
@@ -520,9 +520,9 @@ def _plans(book: Book) -> None:
     book.add("pilot", given, found, 1e-7)
     spreads = {"kettle": {"quill": [0.01, 3], "wren": [0.02, 4], "larch": [0.015, 5]},
                "heath": {"quill": [0.03, 3], "wren": [0.01, 2], "larch": [0.02, 3]}}  # fmt: skip
-    cells = [CellTime(p, t, sd, runs, 2.0) for t, of in spreads.items()
+    cells = [_CellTime(p, t, sd, runs, 2.0) for t, of in spreads.items()
              for p, (sd, runs) in of.items()]  # fmt: skip
-    ranked = rank_titles(cells, product="quill", planned=[5] * 6, budget_minutes=None)
+    ranked = _rank_titles(cells, product="quill", planned=[5] * 6, budget_minutes=None)
     gives = {f"{g.title} {part}": share for g in ranked
              for part, share in (("share", g.variance_share), ("gain", g.gain_share))}  # fmt: skip
     book.add("run-gain", {"spread_and_runs": spreads, "product": "quill"}, gives, 1e-9)
@@ -538,7 +538,7 @@ def _within(book: Book) -> None:
     watts = [100.0 + (n % 7) - n / 20 if n % 3 else None for n in range(len(FRAMES_MS))]
     readings = {"power_w": np.array(watts, dtype=float)}
     run = Run(RunRow("r", "a", "t"), Log("x.csv", "ab" * 32, 1, np.array(FRAMES_MS), readings))
-    ends = summarise_frames(run).sensor_ends["power_w"]
+    ends = _summarise_frames(run).sensor_ends["power_w"]
     book.add("sensor-ends", {"frame_ms": FRAMES_MS, "readings": watts}, list(ends), 1e-12)
     errors, values = [0.004, 0.006, 0.005], [60.1, 60.9, 60.4]
     book.add("share-within", {"errors": errors, "values": values}, share_within(errors, values))
