@@ -29,7 +29,7 @@ from kit.stats.intervals import mixture_error, mixture_half_width, t_half_width
 from kit.trace import Trace
 
 if TYPE_CHECKING:
-    import pandas as pd
+    pass
 
 Outcome = Literal["ahead", "behind", "level", "unresolved"]
 # A margin is said to be ahead or behind where its sign is false with less than this probability.
@@ -249,48 +249,6 @@ def make_cells(
                 )
             )
     return tuple(cells)
-
-
-def cells_frame(cells: Sequence[Cell]) -> pd.DataFrame:
-    """Return a row per cell.
-
-    Columns: metric, title, product, value, low, high, unit, runs (number), log_sd, method, marks
-    (joined by "; "). Figures nothing gives are NaN.
-    """
-    import pandas as pd
-
-    rows = [
-        (
-            c.metric,
-            c.title,
-            c.product,
-            c.value,
-            c.low,
-            c.high,
-            c.unit,
-            len(c.runs),
-            c.log_sd,
-            c.method,
-            "; ".join(c.marks),
-        )
-        for c in cells
-    ]
-    names = [
-        "metric",
-        "title",
-        "product",
-        "value",
-        "low",
-        "high",
-        "unit",
-        "runs",
-        "log_sd",
-        "method",
-        "marks",
-    ]
-    return pd.DataFrame(rows, columns=names).astype(
-        dict.fromkeys(["low", "high", "log_sd"], "float64")
-    )
 
 
 def _sharing_fit(

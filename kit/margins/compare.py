@@ -38,7 +38,7 @@ from kit.stats.suite_errors import false_sign_rates
 from kit.trace import Trace
 
 if TYPE_CHECKING:
-    import pandas as pd
+    pass
 
 Floats = NDArray[np.float64]
 
@@ -661,43 +661,3 @@ def _ends(ratio: float, half: float | None) -> tuple[float | None, float | None]
     if half is None:
         return None, None
     return ratio * math.exp(-half), ratio * math.exp(half)
-
-
-def margins_frame(margins: Sequence[Margin]) -> pd.DataFrame:
-    """Return a row per margin.
-
-    Columns: metric, title, product, baseline, ratio, low, high, confidence, outcome, method,
-    p_value, p_adjusted, false_sign, runs_product, runs_baseline, marks (joined by "; "),
-    ratio_all_runs. Figures nothing gives are NaN.
-    """
-    import pandas as pd
-
-    names = [
-        "metric",
-        "title",
-        "product",
-        "baseline",
-        "ratio",
-        "low",
-        "high",
-        "confidence",
-        "outcome",
-        "method",
-        "p_value",
-        "p_adjusted",
-        "false_sign",
-    ]
-    rows = [
-        [
-            *(getattr(m, name) for name in names),
-            *(len(cell.runs) for cell in m.cells),
-            "; ".join(m.marks),
-            m.ratio_all_runs,
-        ]
-        for m in margins
-    ]
-    frame = pd.DataFrame(
-        rows, columns=[*names, "runs_product", "runs_baseline", "marks", "ratio_all_runs"]
-    )
-    figures = ["low", "high", "p_value", "p_adjusted", "false_sign", "ratio_all_runs"]
-    return frame.astype(dict.fromkeys(figures, "float64"))

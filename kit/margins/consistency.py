@@ -53,23 +53,6 @@ def _side_errors(margin: Margin) -> dict[str, float] | None:
     return {margin.product: a, margin.baseline: -b}
 
 
-def _margin_covariance(first: Margin, second: Margin) -> float | None:
-    """Return the covariance of two ln margins; None where one has no error.
-
-    Notes
-    -----
-    Margins of different titles or metrics rest on different runs: 0. Of one title, A over B and
-    A over C share A's runs: the covariance is the variance of A's mean; where the shared product
-    stands on opposite sides it is that, negative.
-    """
-    errors = _side_errors(first), _side_errors(second)
-    if errors[0] is None or errors[1] is None:
-        return None
-    if (first.title, first.metric) != (second.title, second.metric):
-        return 0.0
-    return math.fsum(error * errors[1].get(name, 0.0) for name, error in errors[0].items())
-
-
 def _derive_ratio(
     terms: Sequence[tuple[Margin | SuiteMargin, float]], *, confidence: float
 ) -> _DerivedRatio:

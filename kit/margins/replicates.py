@@ -20,7 +20,7 @@ from kit.settings.metric import METRICS
 from kit.stats.crossed_variance import ZERO_VARIANCE, CrossedFit, fit_crossed_variances
 
 if TYPE_CHECKING:
-    import pandas as pd
+    pass
 
 Floats = NDArray[np.float64]
 
@@ -178,30 +178,6 @@ class SharedVariances:
                 log_var = fit.title_log_var[other]
                 return float(np.exp((log_var * fit.title_weight[other]).sum() / 2))
         return float(np.exp(fit.level / 2))
-
-    def to_frame(self) -> pd.DataFrame:
-        """Return a row per cell whose variance something is known of.
-
-        Columns: metric, title, product, runs, own_sd (of ln values; NaN for a single run),
-        shared_sd (see `run_sd`).
-        """
-        import pandas as pd
-
-        fit = self.cells
-        rows = [
-            (
-                self.metric,
-                title,
-                product,
-                int(fit.df[place]) + 1,
-                float(np.sqrt(fit.run_var[place])),
-                self.run_sd(product, title),
-            )
-            for (title, product), place in (fit.keys.items() if fit else ())
-            if fit is not None
-        ]
-        names = ["metric", "title", "product", "runs", "own_sd", "shared_sd"]
-        return pd.DataFrame(rows, columns=names)
 
 
 def fit_variances(

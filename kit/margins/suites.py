@@ -34,7 +34,7 @@ from kit.stats.suite_errors import (
 from kit.trace import Trace
 
 if TYPE_CHECKING:
-    import pandas as pd
+    pass
 
 # Figures that are no speed: in a suite only where the suite names them.
 NOT_SPEED = frozenset({"power", "noise", "battery_life"})
@@ -282,46 +282,6 @@ def _every_title_outcome(margins: Sequence[Margin], *, alpha: float) -> Outcome 
     p_values = [m.p_level_adjusted if outcome == "level" else m.p_adjusted for m in margins]
     holds = all(p is not None and p <= limit for p in p_values)
     return outcome if holds else None
-
-
-def suites_frame(suites: Sequence[SuiteMargin]) -> pd.DataFrame:
-    """Return a row per suite margin.
-
-    Columns: suite, metric, product, baseline, titles (number), ratio, low, high, like_low,
-    like_high, confidence, outcome, smallest, smallest_title, largest, largest_title, ahead,
-    behind, level, unresolved (numbers of titles), every_title, marks (joined by "; ").
-    """
-    import pandas as pd
-
-    names = ["suite", "metric", "product", "baseline"]
-    figures = ["ratio", "low", "high", "like_low", "like_high", "confidence"]
-    ends = ["smallest", "smallest_title", "largest", "largest_title"]
-    rows = [
-        [
-            *(getattr(s, name) for name in names),
-            len(s.titles),
-            *(getattr(s, name) for name in figures),
-            s.outcome,
-            *(getattr(s, name) for name in ends),
-            *(s.counts[name] for name in OUTCOMES),
-            s.every_title,
-            "; ".join(s.marks),
-        ]
-        for s in suites
-    ]
-    columns = [*names, "titles", *figures, "outcome", *ends, *OUTCOMES, "every_title", "marks"]
-    return pd.DataFrame(rows, columns=columns).astype(dict.fromkeys(figures, "float64"))
-
-
-def influence_frame(suite: SuiteMargin) -> pd.DataFrame:
-    """Return a row per title: title, weight, ratio, outcome, suite_without (ratio of the rest)."""
-    import pandas as pd
-
-    rows = [
-        (m.title, weight, m.ratio, m.outcome, suite.influence.get(m.title))
-        for m, weight in zip(suite.margins, suite.weights, strict=True)
-    ]
-    return pd.DataFrame(rows, columns=["title", "weight", "ratio", "outcome", "suite_without"])
 
 
 def _choose_titles(

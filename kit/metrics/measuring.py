@@ -48,7 +48,7 @@ from kit.metrics.run_metrics import (
     measure_run,
     state_metrics,
 )
-from kit.metrics.store import Store, arithmetic, code_key, content_key, keep_entry, load_entry
+from kit.metrics.store import Store, arithmetic, code_key, content_key
 from kit.settings.bench_file import Bench, Layout
 from kit.settings.params import MetricParams, ReviewParams
 
@@ -56,7 +56,7 @@ MAX_AT_ONCE_BYTES = 64 * 1024 * 1024  # a larger log is read twice rather than h
 MAX_FETCHED_BYTES = 4 * 1024**3
 CODE = (
     "errors", "settings.bench_file", "logs.unpacked", "logs.rows", "logs.read",
-    "stats.series", "stats.blocks", "settings.metric", "metrics.diagnostics",
+    "stats.series", "settings.metric", "metrics.diagnostics",
     "metrics.blocks", "metrics.run_metrics", "metrics.measuring",
 )  # fmt: skip
 PACKAGES = ("numpy", "scipy", "pyarrow")
@@ -216,13 +216,13 @@ def _measured(log: Log, task: _LogTask, store: Store | None) -> _LogFacts:
         facts = _LogFacts(found, measure_log(log, how.metrics) if found.measurable else None)
     if store is not None:
         text = json.dumps(to_plain(facts), separators=(",", ":"))
-        keep_entry(store, _task_key(task, log.sha256), text.encode())
+        store.keep(_task_key(task, log.sha256), text.encode())
     return facts
 
 
 def _kept(task: _LogTask, store: Store, sha256: str) -> _LogFacts | None:
     """Return what the store has for a log, or None."""
-    found = load_entry(store, _task_key(task, sha256))
+    found = store.load(_task_key(task, sha256))
     if found is None:
         return None
     try:
@@ -355,24 +355,23 @@ class Reading:
     told: Callable[[int, int], None] | None = None
     anew: list[str] | None = None
 
+    @classmethod
+    def in_kernel(cls, environ: Mapping[str, str]) -> Reading:
+        """Return how a kernel reads: from the store and place its starter says.
+
+        Without them, as in JupyterLab, logs are read from the bench and no store is used.
+        """
+        folder = environ.get(STORE_VARIABLE)
+        store = Store(Path(folder)) if folder else None
+        return cls(threads=2, store=store, logs_at=environ.get(PLACE_VARIABLE, ""))
+
+    def kernel_variables(self) -> dict[str, str]:
+        """Return the environment that makes a kernel read so."""
+        folder = str(self.store.folder) if self.store is not None else ""
+        return {STORE_VARIABLE: folder, PLACE_VARIABLE: self.logs_at}
+
 
 PLAIN = Reading(threads=2)  # each log anew, here
-
-
-def reading_in_kernel(environ: Mapping[str, str]) -> Reading:
-    """Return how a kernel reads: from the store and place that the process that started it says.
-
-    Without them, as in JupyterLab, logs are read from the bench and no store is used.
-    """
-    folder = environ.get(STORE_VARIABLE)
-    store = Store(Path(folder)) if folder else None
-    return Reading(threads=2, store=store, logs_at=environ.get(PLACE_VARIABLE, ""))
-
-
-def kernel_variables(reading: Reading) -> dict[str, str]:
-    """Return the environment that makes a kernel read so."""
-    folder = str(reading.store.folder) if reading.store is not None else ""
-    return {STORE_VARIABLE: folder, PLACE_VARIABLE: reading.logs_at}
 
 
 def _make_task(
@@ -404,13 +403,6 @@ def _make_task(
             metrics=params.metrics,
         )
     return _LogTask(row.log, place, shared[alike])
-
-
-def measured_alike(params: ReviewParams, other: ReviewParams) -> bool:
-    """Return whether two reviews of one bench read and measure every log alike."""
-    one, two = params.screen, other.screen
-    caps = (one.caps_hz, one.cap_width) == (two.caps_hz, two.cap_width)
-    return caps and params.metrics == other.metrics
 
 
 def measure_runs(

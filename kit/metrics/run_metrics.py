@@ -29,7 +29,6 @@ from kit.stats.series import (
 from kit.trace import Trace
 
 if TYPE_CHECKING:
-    import pandas as pd
     from pyarrow.parquet import ParquetFile
 
 METRICS_VERSION = 1
@@ -384,13 +383,6 @@ def measure_tables(
                 average_fps=1000.0 * frames.size / total_ms,
                 **lows,
             )
-
-
-def figures_frame(figures: Iterable[_RunFigures]) -> pd.DataFrame:
-    """Return the figures as a table: a row per run, columns as the fields of `_RunFigures`."""
-    import pandas as pd
-
-    return pd.DataFrame(list(figures), columns=list(_RunFigures.__dataclass_fields__))
 
 
 def _runs_of(

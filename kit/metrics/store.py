@@ -32,6 +32,54 @@ class Store:
     folder: Path
     limit_bytes: int = LIMIT_BYTES
 
+    def load(self, key: str) -> bytes | None:
+        """Return what is kept under a key, or None where there is nothing whole."""
+        try:
+            data = self._path(key).read_bytes()
+        except OSError:
+            return None
+        head, _, contents = data.partition(b"\n")
+        return contents if head == _head(key, contents) else None
+
+    def keep(self, key: str, contents: bytes) -> None:
+        """Keep contents under a key: whole or not at all, whoever else writes at the same time.
+
+        Where the folder cannot be written, nothing is kept; that is no fault.
+
+        Parameters
+        ----------
+        key : str
+            From `content_key`: 64 hexadecimal digits, of which the first two name the sub-folder.
+        contents : bytes
+            What to keep. A checksum is kept with it.
+        """
+        path = self._path(key)
+        part = path.with_name(f"{path.name}.{os.getpid()}")
+        try:
+            path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+            part.write_bytes(_head(key, contents) + b"\n" + contents)
+            part.replace(path)
+            if key[2:4] == "00":  # one time in 256 the bound is looked after
+                self._trim(key[:2])
+        except OSError:
+            with contextlib.suppress(OSError):
+                part.unlink(missing_ok=True)
+
+    def _trim(self, shard: str) -> None:
+        """Remove the entries of a sub-folder written first, until it is within its bound."""
+        with os.scandir(self.folder / shard) as entries:
+            found = sorted((e.stat().st_mtime_ns, e.stat().st_size, e.path) for e in entries)
+        excess = sum(size for _, size, _ in found) - self.limit_bytes // SHARDS
+        for _, size, path in found:
+            if excess <= 0:
+                break
+            with contextlib.suppress(FileNotFoundError):  # another process was first
+                Path(path).unlink()
+            excess -= size
+
+    def _path(self, key: str) -> Path:
+        return self.folder / key[:2] / key
+
 
 def cache_folder(environ: Mapping[str, str], home: Path) -> Path:
     """Return the folder for results of this user on this machine.
@@ -94,58 +142,6 @@ def arithmetic() -> str:
 
     found: Mapping[str, object] = np.show_config(mode="dicts") or {}
     return repr(found.get("SIMD Extensions"))
-
-
-def load_entry(store: Store, key: str) -> bytes | None:
-    """Return what is kept under a key, or None where there is nothing whole."""
-    try:
-        data = _path(store, key).read_bytes()
-    except OSError:
-        return None
-    head, _, contents = data.partition(b"\n")
-    return contents if head == _head(key, contents) else None
-
-
-def keep_entry(store: Store, key: str, contents: bytes) -> None:
-    """Keep contents under a key: whole or not at all, whoever else writes at the same time.
-
-    Parameters
-    ----------
-    store : Store
-        The store. Where its folder cannot be written, nothing is kept; that is no fault.
-    key : str
-        From `content_key`: 64 hexadecimal digits, of which the first two name the sub-folder.
-    contents : bytes
-        What to keep. A checksum is kept with it.
-    """
-    path = _path(store, key)
-    part = path.with_name(f"{path.name}.{os.getpid()}")
-    try:
-        path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-        part.write_bytes(_head(key, contents) + b"\n" + contents)
-        part.replace(path)
-        if key[2:4] == "00":  # one time in 256 the bound is looked after
-            _trim_shard(store, key[:2])
-    except OSError:
-        with contextlib.suppress(OSError):
-            part.unlink(missing_ok=True)
-
-
-def _trim_shard(store: Store, shard: str) -> None:
-    """Remove the entries of a sub-folder that were written first, until it is within its bound."""
-    with os.scandir(store.folder / shard) as entries:
-        found = sorted((e.stat().st_mtime_ns, e.stat().st_size, e.path) for e in entries)
-    excess = sum(size for _, size, _ in found) - store.limit_bytes // SHARDS
-    for _, size, path in found:
-        if excess <= 0:
-            break
-        with contextlib.suppress(FileNotFoundError):  # another process was first
-            Path(path).unlink()
-        excess -= size
-
-
-def _path(store: Store, key: str) -> Path:
-    return store.folder / key[:2] / key
 
 
 def _head(key: str, contents: bytes) -> bytes:

@@ -15,7 +15,7 @@ from kit.charts.style import Chart, draw_export, export_chart, page_image
 from kit.claims.claim import Claim, ClaimBook
 from kit.claims.of_pages import PAGE_KINDS, page_of
 from kit.metrics.measuring import to_plain
-from kit.metrics.store import Store, arithmetic, code_key, content_key, keep_entry, load_entry
+from kit.metrics.store import Store, arithmetic, code_key, content_key
 from kit.package import module_paths
 from kit.page.html import Column, Html, Part, html_table, image_figure
 from kit.review.look_into import FrameSeries, look_into
@@ -271,7 +271,7 @@ class _Drawn(dict[str, Any]):
     def __contains__(self, form: object) -> bool:
         if super().__contains__(form):
             return True
-        found = load_entry(self._store, content_key(self._key, str(form)))
+        found = self._store.load(content_key(self._key, str(form)))
         if found is None:
             return False
         super().__setitem__(str(form), found.decode() if str(form).startswith("svg") else found)
@@ -280,4 +280,4 @@ class _Drawn(dict[str, Any]):
     def __setitem__(self, form: str, drawn: Any) -> None:
         super().__setitem__(form, drawn)
         data = drawn.encode() if isinstance(drawn, str) else drawn
-        keep_entry(self._store, content_key(self._key, form), data)
+        self._store.keep(content_key(self._key, form), data)

@@ -512,18 +512,6 @@ class Plan:
         """Return one row per product and title, columns as the fields of `_PlannedCell`."""
         return _rows_frame(_PlannedCell, self.cells)
 
-    def margins_frame(self) -> pd.DataFrame:
-        """Return one row per margin, columns as the fields of `_PlannedMargin`."""
-        return _rows_frame(_PlannedMargin, self.margins)
-
-    def titles_frame(self) -> pd.DataFrame:
-        """Return one row per title, columns as the fields of `_TitleGain`."""
-        return _rows_frame(_TitleGain, self.title_gains)
-
-    def next_runs_frame(self) -> pd.DataFrame:
-        """Return one row per run to make next, columns as the fields of `_NextRun`."""
-        return _rows_frame(_NextRun, self.next_runs)
-
 
 def _rows_frame(kind: type, rows: Sequence[object]) -> pd.DataFrame:
     """Return one row per object, columns as the fields of their dataclass."""
@@ -822,10 +810,6 @@ class PilotCheck:
     missed: int
     too_few: int
     rule: str = PILOT_RULE
-
-    def to_frame(self) -> pd.DataFrame:
-        """Return one row per margin, columns as the fields of `_PrecisionCheck`."""
-        return _rows_frame(_PrecisionCheck, self.margins)
 
 
 def check_pilot(plan: Plan, seen: Mapping[tuple[str, str], CellSeen]) -> PilotCheck:

@@ -19,11 +19,11 @@ from pathlib import Path
 def work_ahead(params_path: Path) -> None:
     """Fill the store that the environment names."""
     from kit.claims.of_pages import make_claims
-    from kit.metrics.measuring import reading_in_kernel
+    from kit.metrics.measuring import Reading
     from kit.page.pictures import draw_backwards, make_charts
     from kit.review.walk import load_review, work_out
 
-    reading = reading_in_kernel(os.environ)
+    reading = Reading.in_kernel(os.environ)
     if reading.store is None:
         return
     review = load_review(params_path, reading=replace(reading, backwards=True))

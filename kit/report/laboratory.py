@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Unpack
 
 from kit.errors import UsageError
-from kit.metrics.measuring import STORE_VARIABLE, Reading, reading_in_kernel
+from kit.metrics.measuring import STORE_VARIABLE, Reading
 from kit.metrics.store import Store, cache_folder
 from kit.review.walk import change_review, load_review, work_out
 from kit.review.what_if import (
@@ -541,7 +541,7 @@ def _reading() -> tuple[Reading, list[str]]:
     """
     anew: list[str] = []
     if STORE_VARIABLE in os.environ:
-        return dataclasses.replace(reading_in_kernel(os.environ), anew=anew), anew
+        return dataclasses.replace(Reading.in_kernel(os.environ), anew=anew), anew
     store = Store(cache_folder(os.environ, Path.home()))
     return Reading(threads=2, store=store, anew=anew), anew
 

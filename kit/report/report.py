@@ -38,8 +38,8 @@ from kit.errors import (
     ParamsError,
     UsageError,
 )
-from kit.metrics.measuring import PLAIN, Reading, kernel_variables, own_code
-from kit.metrics.store import Store, content_key, keep_entry, load_entry
+from kit.metrics.measuring import PLAIN, Reading, own_code
+from kit.metrics.store import Store, content_key
 from kit.package import PACKAGE
 from kit.page.assemble import build_page
 from kit.page.cell_html import CLOSED_MIME, source_text
@@ -548,7 +548,7 @@ def run_review(
     if store is not None and ahead:
         known = _runs_key(params_path, params)
         # Nearly all is in the store then, and a second process would only be in the way.
-        ahead = load_entry(store, known) is None
+        ahead = store.load(known) is None
     with _with_store(reading) as reading:
         if reading.cluster or reading.jobs > 1:
             from kit.review.walk import load_review
@@ -561,13 +561,13 @@ def run_review(
             out_dir=out_dir,
             folders=folders,
             timeout_s=timeout_s,
-            variables=kernel_variables(reading),
+            variables=reading.kernel_variables(),
             beside=("-m", "kit.report.ahead", str(params_path))
             if ahead and path.name == AHEAD_OF
             else (),
         )
     if store is not None and known:
-        keep_entry(store, known, b"")
+        store.keep(known, b"")
     note_inputs(done.folder, params_path)
     return done
 
@@ -768,7 +768,7 @@ def write_here(
         As a cell raises it, or if the template did not close the review.
     """
     given = {"params_path": str(params_path), "out_dir": str(folder)}
-    with _environment(kernel_variables(reading)):
+    with _environment(reading.kernel_variables()):
         executed, variables = _execute_here(read_template(template), given)
     review = (closing_of(executed) or {}).get("review", "")
     shown = {"params_path": params_path.name, "out_dir": review}

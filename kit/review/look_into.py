@@ -12,12 +12,11 @@ from numpy.typing import NDArray
 
 from kit.bench.runs import Run, RunRow, read_run
 from kit.errors import UsageError
-from kit.metrics.blocks import RunBlocks
+from kit.metrics.blocks import RunBlocks, share_within
 from kit.metrics.run_metrics import HITCH_WINDOW, RunMetrics
 from kit.review.walk import Review
 from kit.settings.metric import HEADLINE
 from kit.settings.params import LookParams
-from kit.stats.blocks import share_within
 from kit.stats.series import Floats
 from kit.trace import Trace
 

@@ -24,8 +24,6 @@ from kit.metrics.measuring import (
     PLAIN,
     Reading,
     measure_runs,
-    measured_alike,
-    reading_in_kernel,
 )
 from kit.metrics.run_metrics import RunMetrics
 from kit.metrics.store import Store
@@ -126,7 +124,7 @@ def load_review(
     """
     loaded = load_params(Path(params_path), bench_folder=bench_folder)
     sheet, prices = _read_tables(loaded.bench)
-    return _screened(loaded, sheet, prices, reading or reading_in_kernel(os.environ))
+    return _screened(loaded, sheet, prices, reading or Reading.in_kernel(os.environ))
 
 
 def change_review(review: Review, loaded: LoadedParams, *, reading: Reading = PLAIN) -> Review:
@@ -163,7 +161,7 @@ def _screened(
     told: dict[str, RunDiagnostics] = {}
     figures: dict[str, RunMetrics] = {}
     there: set[str] = set()
-    if before is not None and measured_alike(before.params, params):
+    if before is not None and _measured_alike(before.params, params):
         told, figures = {**before.diagnostics}, {**before.metrics}
         there = {row.run for row in before.rows}
     new = [row for row in rows if row.run not in there]
@@ -177,6 +175,13 @@ def _screened(
     return Review(
         loaded, titles, rows, diagnostics, metrics, screened, controls, prices, reading.store, sheet
     )
+
+
+def _measured_alike(params: ReviewParams, other: ReviewParams) -> bool:
+    """Return whether two reviews of one bench read and measure every log alike."""
+    one, two = params.screen, other.screen
+    caps = (one.caps_hz, one.cap_width) == (two.caps_hz, two.cap_width)
+    return caps and params.metrics == other.metrics
 
 
 def _read_tables(bench: Bench) -> tuple[tuple[RunRow, ...], tuple[PriceRow, ...]]:

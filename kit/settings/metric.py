@@ -16,8 +16,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kit.errors import did_you_mean
-from kit.stats.blocks import mean_influence, median_influence, tail_influence
-from kit.stats.series import LOW_DEFINITIONS, average_fps, median_fps
+from kit.stats.series import (
+    LOW_DEFINITIONS,
+    average_fps,
+    mean_influence,
+    median_fps,
+    median_influence,
+    tail_influence,
+)
 
 Floats = NDArray[np.float64]
 
@@ -49,7 +55,7 @@ class Metric:
     tail_share : float or None
         Of a low: the share of the frames that are its tail.
     influence : callable or None
-        Frame times to the series whose mean is 1000 over the figure: `kit.stats.blocks`.
+        Frame times to the series whose mean is 1000 over the figure: `kit.stats.series`.
     own_blocks : bool
         Whether its blocks of frames are as long as its own series asks, not as frame times do:
         rare long frames hide from those how the frames around a median depend on each other.

@@ -1,4 +1,4 @@
-"""A run's frame times: rates and lows, dependence between frames, trend, caps.
+"""A run's frame times: rates and lows, how each frame moves them, dependence, trend, caps.
 
 Plain functions on arrays; `kit.metrics` stands on them. No standard defines a "1 % low", and one
 log can give anything from 20 to 100 frames per second for it: the three definitions have names.
@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from statistics import NormalDist
 from typing import Literal
 
 import numpy as np
@@ -441,7 +442,7 @@ def measure_lows(
     """
     if not shares:
         return {definition: {} for definition in LOW_DEFINITIONS}
-    tail = slowest_frames(frame_ms, share=max(shares.values()))
+    tail = _slowest_frames(frame_ms, share=max(shares.values()))
     total_ms = float(frame_ms.sum())
     return {
         definition: {
@@ -513,7 +514,7 @@ def low_fps(
     if definition not in LOW_DEFINITIONS:
         raise ValueError(f"definition must be one of {LOW_DEFINITIONS}: {definition!r}")
     return _low_of_tail(
-        slowest_frames(frame_ms, share=share),
+        _slowest_frames(frame_ms, share=share),
         frames=frame_ms.size,
         total_ms=float(frame_ms.sum()),
         share=share,
@@ -522,7 +523,7 @@ def low_fps(
     )
 
 
-def slowest_frames(frame_ms: Floats, *, share: float) -> Floats:
+def _slowest_frames(frame_ms: Floats, *, share: float) -> Floats:
     """Return the slowest frames, longest first: all that any low at `share` looks at.
 
     Parameters
@@ -543,7 +544,7 @@ def slowest_frames(frame_ms: Floats, *, share: float) -> Floats:
     return np.sort(tail)[::-1]
 
 
-def frame_time_quantile(frame_ms: Floats, *, q: float, kind: int = 7) -> float:
+def _frame_time_quantile(frame_ms: Floats, *, q: float, kind: int = 7) -> float:
     """Return the frame time that a share `q` of the frames do not exceed.
 
     Parameters
@@ -596,7 +597,7 @@ def median_fps(frame_ms: Floats) -> float:
     Returns
     -------
     float
-        Frames per second. Every frame weighs alike; definition 7 of `frame_time_quantile`.
+        Frames per second. Every frame weighs alike; definition 7 of `_frame_time_quantile`.
 
     Raises
     ------
@@ -609,7 +610,7 @@ def median_fps(frame_ms: Floats) -> float:
     50.0
     """
     check_frames(frame_ms)
-    return 1000.0 / frame_time_quantile(frame_ms, q=0.5)
+    return 1000.0 / _frame_time_quantile(frame_ms, q=0.5)
 
 
 def _low_of_tail(
@@ -674,3 +675,70 @@ def _ranks(n: int, position: float, q: float, kind: int) -> tuple[int, int, floa
     else:
         raise ValueError(f"no Hyndman-Fan type {kind}: 1 to 9")
     return min(max(below, 1), n), min(max(above, 1), n), weight
+
+
+_SPACING_CONFIDENCE = 0.95  # of the intervals that Hall and Sheather's spacing is best for
+
+
+def mean_influence(frame_ms: Floats) -> Floats:
+    """Return the series of an average: the frame times themselves, shape (n_frames,), in ms."""
+    return frame_ms
+
+
+def tail_influence(frame_ms: Floats, *, share: float) -> Floats:
+    """Return the series of the mean of a run's slowest frames.
+
+    Parameters
+    ----------
+    frame_ms : ndarray of float, shape (n_frames,)
+        Time each frame took, in milliseconds.
+    share : float
+        The slowest share, a fraction in (0, 0.5].
+
+    Returns
+    -------
+    ndarray of float, shape (n_frames,)
+        In milliseconds. Its mean is exactly the mean of the slowest `share` of frames.
+    """
+    count = tail_count(frame_ms.size, share=share)
+    edge = _slowest_frames(frame_ms, share=share)[count - 1]
+    influence: Floats = np.maximum(frame_ms - edge, 0.0) * (frame_ms.size / count) + edge
+    return influence
+
+
+def median_influence(frame_ms: Floats) -> Floats:
+    """Return the series of the median frame time.
+
+    Parameters
+    ----------
+    frame_ms : ndarray of float, shape (n_frames,)
+        Time each frame took, in milliseconds.
+
+    Returns
+    -------
+    ndarray of float, shape (n_frames,)
+        In milliseconds. Its mean is the median; it does not vary where frames around the median
+        are all alike (a log written in coarse steps), which tells nothing of the median's error.
+
+    Notes
+    -----
+    The influence of a frame is half the sparsity up or down [1]_. The sparsity (one over the
+    density at the median) is the slope of the quantile function across the spacing of [2]_: no
+    shape of the distribution is assumed. Frames at the median count half for either side.
+
+    References
+    ----------
+    .. [1] R. Koenker (2005), Quantile Regression, Cambridge University Press, 3.2 and 3.4
+           (from memory).
+    .. [2] P. Hall and S. J. Sheather (1988), "On the distribution of a Studentized quantile",
+           Journal of the Royal Statistical Society B 50(3), 381-391 (from memory).
+    """
+    median = _frame_time_quantile(frame_ms, q=0.5)
+    z = NormalDist().inv_cdf((1.0 + _SPACING_CONFIDENCE) / 2.0)
+    spacing = (1.5 * z * z / (2.0 * math.pi * frame_ms.size)) ** (1.0 / 3.0)
+    spacing = min(spacing, 0.5)
+    ends = [_frame_time_quantile(frame_ms, q=0.5 + side * spacing) for side in (-1.0, 1.0)]
+    sparsity = (ends[1] - ends[0]) / (2.0 * spacing)
+    below = (frame_ms < median) + 0.5 * (frame_ms == median)
+    influence: Floats = median + sparsity * (below.mean() - below)
+    return influence

@@ -56,43 +56,6 @@ class _PricesInForce:
     left_out: Mapping[tuple[str, str], str]  # (product, kind) -> why there is no price
     rows_left_out: tuple[tuple[PriceRow, str], ...] = ()
 
-    def to_frame(self) -> pd.DataFrame:
-        """Return one row per price: product, kind, currency, price, span, dates, sources, marks."""
-        import pandas as pd
-
-        columns = [
-            "product",
-            "kind",
-            "currency",
-            "price",
-            "lowest",
-            "highest",
-            "observations",
-            "first_date",
-            "last_date",
-            "sources",
-            "marks",
-        ]
-        return pd.DataFrame(
-            [
-                (
-                    p.product,
-                    p.kind,
-                    p.currency,
-                    p.price,
-                    p.lowest,
-                    p.highest,
-                    len(p.observations),
-                    min((o.date for o in p.observations), default=None),
-                    max((o.date for o in p.observations), default=None),
-                    "; ".join(dict.fromkeys(o.source for o in p.observations)),
-                    "; ".join(p.marks),
-                )
-                for p in self.prices.values()
-            ],
-            columns=columns,
-        )
-
 
 def _prices_in_force(
     rows: Sequence[PriceRow],

@@ -64,17 +64,17 @@ def peak_memory(path: Path) -> dict[str, float]:
 def measure(pairs: int, *, million: int = 1000) -> Row:
     """Measure and return the row."""
     import duckdb
+    import pandas as pd
 
-    from kit.metrics.run_metrics import figures_frame, measure_tables
+    from kit.metrics.run_metrics import measure_tables
 
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "runs.parquet"
         write_runs(path, 10_000)
 
         def ours():
-            return figures_frame(
-                measure_tables([path], frame_ms="frame_ms", run="run", low="percentile")
-            )
+            made = measure_tables([path], frame_ms="frame_ms", run="run", low="percentile")
+            return pd.DataFrame(list(made))
 
         def peer():
             return duckdb.sql(QUERY.format(path)).df()

@@ -9,7 +9,7 @@ from made_runs import METRIC, cells_of, compared, drawn_bench, framed, made_runs
 from metrics.test_blocks import published_autoregression
 from scipy import stats
 
-from kit.margins.cells import MIN_SHARED, cells_frame, compare_within, make_cells
+from kit.margins.cells import MIN_SHARED, compare_within, make_cells
 from kit.metrics.blocks import RunBlocks, measure_blocks
 from kit.settings.bench_file import Title
 
@@ -158,10 +158,10 @@ def test_impossible_input_is_refused():
         )
 
 
-def test_the_frame_has_a_row_per_cell():
-    frame = cells_frame(cells_of(made_runs("a", "t", [61.2]), framed("t")))
-    assert frame.loc[0, ["product", "value", "runs", "method"]].tolist() == ["a", 61.2, 1, "none"]
-    assert np.isnan(frame["low"][0]) and frame["low"].dtype == float
+def test_a_typed_run_alone_has_a_value_and_no_interval():
+    (cell,) = cells_of(made_runs("a", "t", [61.2]), framed("t"))
+    assert (cell.product, cell.value, len(cell.runs), cell.method) == ("a", 61.2, 1, "none")
+    assert cell.low is None
 
 
 def with_errors(runs, errors, worth=100.0):

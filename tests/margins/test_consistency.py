@@ -11,7 +11,6 @@ from scipy import stats
 
 from kit.margins.consistency import (
     _derive_ratio,
-    _margin_covariance,
     _name_gap,
     _side_errors,
     check_closure,
@@ -234,10 +233,16 @@ def test_a_chain_has_the_error_of_its_ends():
     assert (chain.low, chain.high) == pytest.approx((ac.low, ac.high), rel=1e-9)
 
 
+def covariance(first, second):
+    """Return the covariance of two ln margins of one title by what their sides share."""
+    one, two = _side_errors(first), _side_errors(second)
+    return sum(error * two.get(name, 0.0) for name, error in one.items())
+
+
 def test_margins_with_a_common_baseline_are_correlated():
     ab, _, ac = three_products()
     # cov of ln a - ln b and ln a - ln c is the variance of ln a's mean.
-    assert _margin_covariance(ab, ac) == pytest.approx(1e-4 / 40)
+    assert covariance(ab, ac) == pytest.approx(1e-4 / 40)
     quotient = _derive_ratio([(ac, 1), (ab, -1)], confidence=0.95)
     assert quotient.ratio == pytest.approx(80 / 60)
     assert quotient.log_se == pytest.approx(0.01 * math.sqrt(2 / 40))
@@ -256,8 +261,8 @@ def test_covariance_beside_simulation():
     (ab,) = compared(runs, framed("t"), product="a", baselines=["b"], params=params)
     (bc,) = compared(runs, framed("t"), product="b", baselines=["c"], params=params)
     # 100,000 draws: the standard error of a covariance is about 1.3 % here.
-    assert _margin_covariance(ab, bc) == pytest.approx(simulated, rel=0.05)
-    assert _margin_covariance(ab, bc) == pytest.approx(-4e-4)
+    assert covariance(ab, bc) == pytest.approx(simulated, rel=0.05)
+    assert covariance(ab, bc) == pytest.approx(-4e-4)
 
 
 def test_one_margin_derived_from_itself_is_itself():
@@ -288,13 +293,14 @@ def test_paired_sides_are_taken_to_vary_alike():
     assert _side_errors(ab) == pytest.approx(
         {"a": ab.log_se / math.sqrt(2), "b": -ab.log_se / math.sqrt(2)}
     )
-    assert _margin_covariance(ab, ac) == pytest.approx(ab.log_se * ac.log_se / 2)
+    assert covariance(ab, ac) == pytest.approx(ab.log_se * ac.log_se / 2)
 
 
 def test_margins_of_different_titles_are_independent():
     runs, titles = drawn_bench(2, titles=2, products=2)
     one, other = compared(runs, titles, product="p0", baselines=["p1"])
-    assert _margin_covariance(one, other) == 0.0
+    both = _derive_ratio([(one, 1), (other, 1)], confidence=0.95)
+    assert both.log_se**2 == pytest.approx(one.log_se**2 + other.log_se**2)
 
 
 def test_suites_keep_what_they_share_title_by_title():
@@ -345,4 +351,4 @@ def test_without_an_error_a_derived_ratio_has_no_interval():
     derived = _derive_ratio([(margins[0], 1), (margins[1], -1)], confidence=0.95)
     assert (derived.low, derived.high) == (None, None)
     assert derived.marks == ("single_run", "no_interval")
-    assert _margin_covariance(*margins) is None
+    assert _side_errors(margins[0]) is None and _side_errors(margins[1]) is None

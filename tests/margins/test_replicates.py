@@ -130,7 +130,6 @@ def test_nothing_repeats_nothing_is_shared():
     shared = fit_variances(runs, metric=METRIC)
     assert shared.cells is None and shared.pairs is None
     assert shared.run_sd("a", "t") is None
-    assert shared.to_frame().empty
 
 
 def test_few_cells_with_a_variance_tell_single_runs_nothing():
@@ -202,11 +201,11 @@ def test_runs_without_sessions_make_no_pairs():
     assert fit_variances(runs, metric=METRIC, titles=titles).pairs is None
 
 
-def test_the_frame_has_a_row_per_cell():
+def test_what_is_known_of_each_cell():
     runs = made_runs("a", "t", [60.0, 61.0]) + made_runs("b", "t", [60.0])
     runs += made_runs("c", "t", [50.0, 50.4])
-    frame = fit_variances(runs, metric=METRIC, titles=framed("t")).to_frame()
-    assert list(frame) == ["metric", "title", "product", "runs", "own_sd", "shared_sd"]
-    assert frame["runs"].tolist() == [2, 1, 2]
-    assert frame["own_sd"][0] == pytest.approx(np.std(np.log([60, 61]), ddof=1))
-    assert np.isnan(frame["own_sd"][1]) and frame["shared_sd"][1] > 0
+    shared = fit_variances(runs, metric=METRIC, titles=framed("t"))
+    assert list(shared.cells.keys) == [("t", "a"), ("t", "b"), ("t", "c")]
+    assert (shared.cells.df + 1).tolist() == [2, 1, 2]
+    assert shared.cells.run_var[0] == pytest.approx(np.var(np.log([60, 61]), ddof=1))
+    assert np.isnan(shared.cells.run_var[1]) and shared.run_sd("b", "t") > 0

@@ -12,8 +12,6 @@ from scipy import signal, stats
 
 from kit.margins.suites import (
     _every_title_outcome,
-    influence_frame,
-    suites_frame,
     summarise_suites,
     summarise_titles,
 )
@@ -153,8 +151,6 @@ def test_influence_is_the_suite_without_the_title():
     for i in range(3):
         rest = [r for k, r in enumerate(ratios) if k != i]
         assert suite.influence[f"t{i}"] == pytest.approx(math.prod(rest) ** 0.5)
-    frame = influence_frame(suite)
-    assert frame["suite_without"].tolist() == list(suite.influence.values())
     assert suite_of([1.1]).influence == {}
 
 
@@ -284,17 +280,10 @@ def test_what_is_no_speed_is_in_no_suite_that_does_not_name_it():
     assert suites["draw"].ratio == pytest.approx(1 / 0.9)
 
 
-def test_the_frame_has_a_row_per_suite():
-    frame = suites_frame([suite_of([1.1, 0.9])])
-    assert frame.loc[0, ["ahead", "behind", "level", "unresolved", "titles"]].tolist() == [
-        1,
-        1,
-        0,
-        0,
-        2,
-    ]
-    assert frame["like_low"].dtype == float
-    assert suites_frame([]).empty
+def test_outcomes_of_titles_are_counted():
+    suite = suite_of([1.1, 0.9])
+    assert suite.counts == {"ahead": 1, "behind": 1, "level": 0, "unresolved": 0}
+    assert len(suite.titles) == 2
 
 
 def test_no_titles_is_a_callers_fault():

@@ -10,8 +10,14 @@ import numpy as np
 import pytest
 from arch.bootstrap import CircularBlockBootstrap, optimal_block_length
 
-from kit.metrics.blocks import _bootstrap_replicates, block_bootstrap, measure_blocks
-from kit.stats.blocks import _optimal_block, choose_block, share_within
+from kit.metrics.blocks import (
+    _bootstrap_replicates,
+    _choose_block,
+    _optimal_block,
+    block_bootstrap,
+    measure_blocks,
+    share_within,
+)
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "bench"))
 from p08_bootstrap import made_up_runs, naive_replicates, shift_of_ends
@@ -144,7 +150,7 @@ def test_runs_of_unlike_lengths():
     found = block_bootstrap(cell, resamples=400, seed=3)
     for metric in found.metrics.values():
         assert metric.low < metric.value < metric.high
-    assert found.block == choose_block(cell)
+    assert found.block == _choose_block(cell)
     assert found.left_out == {}
 
 

@@ -33,14 +33,12 @@ from kit.metrics.measuring import (
     _LogTask,
     _make_task,
     _task_key,
-    kernel_variables,
     measure_runs,
     own_code,
-    reading_in_kernel,
     to_plain,
 )
 from kit.metrics.run_metrics import measure_run
-from kit.metrics.store import Store, keep_entry
+from kit.metrics.store import Store
 from kit.review.walk import load_review, work_out
 from kit.settings.bench_file import Layout
 from kit.settings.params import MetricParams, load_params
@@ -163,7 +161,7 @@ def test_the_key_holds_all_that_matters_and_nothing_else(task, monkeypatch):
 )
 def test_an_entry_with_a_right_checksum_but_wrong_contents_is_made_anew(task, store, contents):
     expected = _do_task(task, store)
-    keep_entry(store, _task_key(task, expected.diagnostics.sha256), contents)
+    store.keep(_task_key(task, expected.diagnostics.sha256), contents)
     assert _do_task(task, store) == expected
 
 
@@ -173,7 +171,7 @@ def test_facts_of_another_log_under_this_ones_key_are_not_believed(task, store, 
         expected, diagnostics=replace(expected.diagnostics, sha256="0" * 64, frames=1)
     )
     text = json.dumps(to_plain(foreign)).encode()
-    keep_entry(store, _task_key(task, expected.diagnostics.sha256), text)
+    store.keep(_task_key(task, expected.diagnostics.sha256), text)
     assert _do_task(task, store) == expected
 
 
@@ -335,10 +333,10 @@ def test_progress_is_told_to_the_last_log(loaded):
 
 
 def test_a_kernel_reads_as_it_is_told():
-    assert reading_in_kernel({}) == PLAIN
-    assert reading_in_kernel(kernel_variables(PLAIN)) == PLAIN
+    assert Reading.in_kernel({}) == PLAIN
+    assert Reading.in_kernel(PLAIN.kernel_variables()) == PLAIN
     assert (
-        reading_in_kernel(kernel_variables(Reading(logs_at="memory://x"))).logs_at == "memory://x"
+        Reading.in_kernel(Reading(logs_at="memory://x").kernel_variables()).logs_at == "memory://x"
     )
 
 
@@ -366,7 +364,7 @@ def test_verification_reads_the_logs_whatever_the_store_says(loaded, tmp_path, m
 
         patch.setattr(kit.metrics.measuring, "measure_log", wrong)
         measured(loaded, store=store)
-    for name, value in kernel_variables(Reading(store=store)).items():
+    for name, value in Reading(store=store).kernel_variables().items():
         monkeypatch.setenv(name, value)
     # The lie is in force where the store is used ...
     assert any(m.values["average_fps"] == 999.0 for m in load_review(params).metrics.values())

@@ -21,7 +21,6 @@ from kit.metrics.run_metrics import (
     _energy_per_frame,
     _time_over_budget,
     count_hitches,
-    figures_frame,
     measure_log,
     measure_run,
     measure_tables,
@@ -232,7 +231,8 @@ def runs():
 def test_figures_are_those_pandas_gives_run_by_run(tmp_path, runs, rows, group, monkeypatch):
     monkeypatch.setattr(kit.metrics.run_metrics, "ROWS_AT_ONCE", rows)
     path = write(tmp_path / "a.parquet", runs, row_group_size=group)
-    found = figures_frame(measure_tables([path], frame_ms="ms", run="run", low="percentile"))
+    made = measure_tables([path], frame_ms="ms", run="run", low="percentile")
+    found = pd.DataFrame(list(made))
     ms = pd.read_parquet(path).groupby("run")["ms"]
     assert found["frames"].tolist() == ms.size().tolist()
     np.testing.assert_allclose(found["average_fps"], 1000 / ms.mean(), rtol=1e-12)

@@ -15,12 +15,9 @@ from hypothesis import strategies as st
 from kit.metrics.store import (
     SHARDS,
     Store,
-    _trim_shard,
     cache_folder,
     code_key,
     content_key,
-    keep_entry,
-    load_entry,
 )
 
 KEY = content_key("a result")
@@ -36,77 +33,77 @@ def entry_file(store, key=KEY):
 
 
 def test_what_is_kept_is_found_again(store):
-    assert load_entry(store, KEY) is None
-    keep_entry(store, KEY, b"contents\nwith lines\n")
-    assert load_entry(store, KEY) == b"contents\nwith lines\n"
-    keep_entry(store, KEY, b"")
-    assert load_entry(store, KEY) == b""
+    assert store.load(KEY) is None
+    store.keep(KEY, b"contents\nwith lines\n")
+    assert store.load(KEY) == b"contents\nwith lines\n"
+    store.keep(KEY, b"")
+    assert store.load(KEY) == b""
 
 
 def test_every_truncation_and_every_flipped_byte_is_seen(store):
-    keep_entry(store, KEY, b"0123456789")
+    store.keep(KEY, b"0123456789")
     whole = entry_file(store).read_bytes()
     for size in range(len(whole)):
         entry_file(store).write_bytes(whole[:size])
-        assert load_entry(store, KEY) is None, size
+        assert store.load(KEY) is None, size
     for place in range(len(whole)):
         flipped = bytearray(whole)
         flipped[place] ^= 1
         entry_file(store).write_bytes(bytes(flipped))
-        assert load_entry(store, KEY) is None, place
+        assert store.load(KEY) is None, place
     entry_file(store).write_bytes(whole + b"x")
-    assert load_entry(store, KEY) is None
+    assert store.load(KEY) is None
 
 
 def test_an_entry_of_another_key_is_not_believed(store):
-    keep_entry(store, KEY, b"mine")
+    store.keep(KEY, b"mine")
     other = content_key("another result")
     entry_file(store, other).parent.mkdir(exist_ok=True)
     entry_file(store, other).write_bytes(entry_file(store).read_bytes())
-    assert load_entry(store, other) is None
+    assert store.load(other) is None
 
 
 def test_a_damaged_entry_is_written_anew(store):
-    keep_entry(store, KEY, b"right")
+    store.keep(KEY, b"right")
     entry_file(store).write_bytes(b"wrong")
-    keep_entry(store, KEY, b"right")
-    assert load_entry(store, KEY) == b"right"
+    store.keep(KEY, b"right")
+    assert store.load(KEY) == b"right"
 
 
 def test_a_folder_that_cannot_be_written_is_no_fault(tmp_path):
     (tmp_path / "file").write_text("not a folder")
     store = Store(tmp_path / "file")
-    keep_entry(store, KEY, b"lost")
-    assert load_entry(store, KEY) is None
+    store.keep(KEY, b"lost")
+    assert store.load(KEY) is None
 
 
 def test_the_oldest_entries_go_when_a_shard_is_full(tmp_path):
     store = Store(tmp_path, limit_bytes=SHARDS * 1000)
     keys = ["ab" + f"{n:062x}" for n in range(1, 11)]
     for moment, key in enumerate(keys):
-        keep_entry(store, key, b"x" * 200)
+        store.keep(key, b"x" * 200)
         os.utime(entry_file(store, key), (moment, moment))
-    _trim_shard(store, "ab")
-    left = [key for key in keys if load_entry(store, key) is not None]
+    store._trim("ab")
+    left = [key for key in keys if store.load(key) is not None]
     assert left == keys[-3:]  # 285 bytes each with their heads: three are within 1000
 
 
 def test_the_bound_is_looked_after_while_entries_are_kept(tmp_path):
     store = Store(tmp_path, limit_bytes=SHARDS * 1000)
     for number in range(20):
-        keep_entry(store, "ab" + f"{number:062x}", b"x" * 200)  # "00" follows "ab"
+        store.keep("ab" + f"{number:062x}", b"x" * 200)  # "00" follows "ab"
     assert sum(p.stat().st_size for p in (tmp_path / "ab").iterdir()) <= 1000
 
 
 def test_an_entry_changes_by_a_rename_or_not_at_all(store, monkeypatch):
-    keep_entry(store, KEY, b"before")
+    store.keep(KEY, b"before")
 
     def refuse(self, target):
         raise OSError("no rename")
 
     monkeypatch.setattr(Path, "replace", refuse)
-    keep_entry(store, KEY, b"after")
-    assert load_entry(store, KEY) == b"before"
+    store.keep(KEY, b"after")
+    assert store.load(KEY) == b"before"
     assert list(entry_file(store).parent.iterdir()) == [entry_file(store)]
 
 
@@ -115,8 +112,8 @@ def keep_many(folder: Path, number: int) -> None:
     store = Store(folder)
     for turn in range(200):
         key = content_key(str(turn % 10))
-        keep_entry(store, key, str(turn % 10).encode() * 5000)
-        found = load_entry(store, key)
+        store.keep(key, str(turn % 10).encode() * 5000)
+        found = store.load(key)
         if found != str(turn % 10).encode() * 5000:
             raise SystemExit(number)
 

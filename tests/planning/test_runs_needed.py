@@ -479,12 +479,10 @@ def test_the_rule_against_running_on_is_always_said():
     assert "not allowed" in STOPPING_RULE
 
 
-def test_frames_have_a_row_each():
+def test_the_frame_has_a_row_for_each_cell():
     made = plan(budget_minutes=40.0)
     assert len(made.to_frame()) == len(made.cells) == 9
-    assert list(made.margins_frame().title) == [m.title for m in made.margins]
-    assert len(made.titles_frame()) == 3
-    assert made.next_runs_frame().place.tolist() == [r.place for r in made.next_runs]
+    assert len(made.title_gains) == 3
 
 
 TITLES_PILOT = {"t1": Title(name="T1"), "t2": Title(name="T2")}
@@ -596,9 +594,9 @@ def test_runs_alike_have_an_interval_of_nothing():
     assert (check.seen_half_width, check.reached, check.power_seen) == (0.0, True, 1.0)
 
 
-def test_the_frame_has_a_row_for_each_margin_and_the_rule_is_told():
+def test_each_margin_is_checked_and_the_rule_is_told():
     result = check_pilot(make_plan(), seen_of(0.01, 4))
-    assert result.to_frame().title.tolist() == ["t1", "t2"]
+    assert [check.title for check in result.margins] == ["t1", "t2"]
     assert "not allowed" in result.rule
     assert "best left out" in result.rule
 

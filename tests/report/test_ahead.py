@@ -9,7 +9,7 @@ import pytest
 from metrics.test_cluster import contents
 from small_bench import small_bench, write_bench
 
-from kit.metrics.measuring import Reading, kernel_variables
+from kit.metrics.measuring import Reading
 from kit.metrics.store import Store
 from kit.report.ahead import work_ahead
 from kit.report.report import ReviewRun, run_review
@@ -23,7 +23,7 @@ def params(tmp_path):
 
 def test_it_leaves_every_log_and_picture_in_the_store(params, tmp_path, monkeypatch):
     store = Store(tmp_path / "store")
-    for name, value in kernel_variables(Reading(store=store)).items():
+    for name, value in Reading(store=store).kernel_variables().items():
         monkeypatch.setenv(name, value)
     work_ahead(params)
     entries = len([p for p in store.folder.rglob("*") if p.is_file()])

@@ -253,10 +253,9 @@ def test_two_scenarios_keep_apart_and_one_may_name_two_products():
     assert force.prices["a", "scenario-sale-2"].price == 2.0
 
 
-def test_frame_has_a_row_for_each_price():
-    frame = settle([row("a", 900.0), row("a", 1000.0, source="other")]).to_frame()
-    assert frame.loc[0, "sources"] == "shop; other"
-    assert frame.loc[0, "observations"] == 2
+def test_a_price_names_its_observations():
+    (price,) = settle([row("a", 900.0), row("a", 1000.0, source="other")]).prices.values()
+    assert [seen.source for seen in price.observations] == ["shop", "other"]
 
 
 LEAF = Trace("run", "0" * 64, "r1")

@@ -41,14 +41,13 @@ from stats.test_series import MAVRO, MICHELSO, NUMACC1, NUMACC2, NUMACC3
 from kit.bench.runs import Run, RunRow
 from kit.logs.read import Log
 from kit.margins.replicates import sample_variance
-from kit.metrics.blocks import _bootstrap_replicates, measure_blocks
+from kit.metrics.blocks import _bootstrap_replicates, _optimal_block, measure_blocks
 from kit.metrics.run_metrics import measure_run
 from kit.review.health import _analyse_one_way, _analyse_two_way
 from kit.rounding import ratio_text
 from kit.screening import run_rules
 from kit.screening.screen import screen_runs
 from kit.settings.params import MetricParams
-from kit.stats.blocks import _optimal_block
 from kit.stats.intervals import adjust_p_values, welch_error
 from kit.stats.outliers import grubbs_test
 from kit.stats.series import find_trend, lag1_autocorrelation, rank_trend

@@ -27,7 +27,7 @@ from kit.margins.energy import weigh_energy
 from kit.margins.replicates import SharedVariances, fit_variances
 from kit.margins.suites import SuiteMargin, summarise_titles
 from kit.methods import METHODS
-from kit.metrics.blocks import RunBlocks, measure_blocks
+from kit.metrics.blocks import RunBlocks, measure_blocks, share_within
 from kit.metrics.run_metrics import RunMetrics, _energy_per_frame, _time_over_budget, count_hitches
 from kit.planning.runs_needed import CellSeen, _CellTime, _rank_titles, check_pilot, plan_runs
 from kit.review.health import _bench_components, _measure_repeatability
@@ -45,7 +45,6 @@ from kit.screening.controls import Controls
 from kit.settings.bench_file import Title
 from kit.settings.metric import METRICS, tail_shares
 from kit.settings.params import MarginParams, PlanParams, ValueParams
-from kit.stats.blocks import share_within
 from kit.stats.crossed_variance import mix_t
 from kit.stats.intervals import adjust_p_values, spread_over_titles, t_ends
 from kit.stats.power import borrowed_degrees
