@@ -26,8 +26,7 @@ from kit.claims.of_pages import titles_named
 from kit.errors import RunFileError, SealError
 from kit.logs.rows import split_cells
 from kit.methods import METHODS
-from kit.package import PACKAGE
-from kit.page.environment import LOCK
+from kit.package import LOCK, PACKAGE
 from kit.review.walk import review_titles
 from kit.settings.bench_file import Layout
 from kit.settings.params import LoadedParams, ReviewParams, load_params

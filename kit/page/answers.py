@@ -14,8 +14,7 @@ from kit.claims.bound_text import BoundText
 from kit.claims.claim import Claim, ClaimBook, trace_lines
 from kit.errors import UsageError, did_you_mean
 from kit.page import tables
-from kit.page.html import Html, text_html
-from kit.page.prose import show_text
+from kit.page.html import Html, show_text, text_html
 from kit.page.view import OWN, Cell, Piece, Table, show
 from kit.settings.metric import METRICS
 
@@ -83,7 +82,7 @@ _SAID = ("text", "interval", "method", "marks", "runs")
 
 
 @dataclass(frozen=True, slots=True)
-class Question:
+class _Question:
     """One thing that may be asked: the kinds of claims that answer it, the columns of its frame,
     the pieces of the page that show it."""
 
@@ -101,30 +100,30 @@ INFLUENCE = Table(
     order="claims",
     last=("All titles", {"kind": "suite", "title": ""}),
 )
-QUESTIONS: Mapping[str, Question] = {
-    "cells": Question(("cell",), ("metric", "product", "title", *_FIGURE, *_SAID),
+QUESTIONS: Mapping[str, _Question] = {
+    "cells": _Question(("cell",), ("metric", "product", "title", *_FIGURE, *_SAID),
                       (tables.TITLES,)),
-    "margins": Question(("margin", "level_difference"), (*_WHICH, *_FIGURE, "outcome", *_SAID),
+    "margins": _Question(("margin", "level_difference"), (*_WHICH, *_FIGURE, "outcome", *_SAID),
                         (tables.MARGINS, tables.LEVELS)),
-    "suites": Question(("suite",), ("metric", "group", "product", "baseline", *_FIGURE, "outcome",
+    "suites": _Question(("suite",), ("metric", "group", "product", "baseline", *_FIGURE, "outcome",
                                     *_SAID), tables.SUITES),
-    "influence": Question(("influence",), (*_WHICH, "value", "unit", "text", "method"),
+    "influence": _Question(("influence",), (*_WHICH, "value", "unit", "text", "method"),
                           (INFLUENCE,)),
-    "value": Question(
+    "value": _Question(
         ("price", "suite_fps", "cost_per_fps", "premium", "equal_value_price", "cut_needed",
          "frontier", "not_weighed"),
         ("kind", "group", "product", "baseline", *_FIGURE, "outcome", *_SAID), tables.VALUE),
-    "energy": Question(("energy", "fps_per_watt"), ("kind", "group", "product", "title", *_FIGURE,
+    "energy": _Question(("energy", "fps_per_watt"), ("kind", "group", "product", "title", *_FIGURE,
                                                     *_SAID), tables.ENERGY),
-    "limits": Question(("flag",), ("metric", "product", "title", "outcome", "text", "runs"),
+    "limits": _Question(("flag",), ("metric", "product", "title", "outcome", "text", "runs"),
                        (tables.limits,)),
-    "flags": Question(("set_aside", "not_run", "flag"), ("kind", "metric", "product", "title",
+    "flags": _Question(("set_aside", "not_run", "flag"), ("kind", "metric", "product", "title",
                       "outcome", "text", "runs"), (*tables.SCREENING, tables.limits)),
-    "claims": Question((), ("kind", *_WHICH, "group", "part", *_FIGURE, "outcome", *_SAID), ()),
+    "claims": _Question((), ("kind", *_WHICH, "group", "part", *_FIGURE, "outcome", *_SAID), ()),
 }  # fmt: skip
 
 
-class Shown:
+class _Shown:
     """Base of answers: at most ten lines where there is no HTML, and a frame."""
 
     __slots__ = ()
@@ -145,7 +144,7 @@ class Shown:
 
 
 @dataclass(frozen=True, slots=True, repr=False)
-class Answer(Shown):
+class Answer(_Shown):
     """The claims that answer one question.
 
     Iterating gives the claims; `to_frame` gives a row a claim.
@@ -276,7 +275,7 @@ def narrow(
 
 
 @dataclass(frozen=True, slots=True, repr=False)
-class Runs(Shown):
+class Runs(_Shown):
     """Every run of a review, used or not, with its figures."""
 
     book: ClaimBook
@@ -295,7 +294,7 @@ class Runs(Shown):
         return [f"runs: {len(rows)}, {used} used", *rows]
 
     def _repr_html_(self) -> str:
-        return frame_html(self.to_frame().drop(columns=["file", "sha256"]), "Every run")
+        return _frame_html(self.to_frame().drop(columns=["file", "sha256"]), "Every run")
 
     def to_frame(self) -> pd.DataFrame:
         """Return a row a run by its id, with its figures; columns as in `COLUMNS`."""
@@ -320,7 +319,7 @@ def _column_of_run(run: Any, name: str) -> Any:
     return " ".join(value) if isinstance(value, tuple) else value
 
 
-def frame_html(frame: pd.DataFrame, caption: str, *, rows: int = 20) -> str:
+def _frame_html(frame: pd.DataFrame, caption: str, *, rows: int = 20) -> str:
     """Return the first rows of a frame as a table for a notebook."""
     if frame.empty:
         return Html(f"<p>{text_html(caption)}</p>")._repr_html_()
@@ -348,7 +347,7 @@ def _plain(value: Any) -> str:
 
 
 @dataclass(frozen=True, slots=True, repr=False)
-class OneClaim(Shown):
+class _OneClaim(_Shown):
     """One figure or statement of a review; `trace` leads to its runs."""
 
     claim: Claim
@@ -384,13 +383,13 @@ class OneClaim(Shown):
         """Return the claim as a row; columns as in `COLUMNS`."""
         return Answer("claims", self.book, (self.claim,)).to_frame()
 
-    def trace(self) -> Trace:
+    def trace(self) -> _Trace:
         """Return how it was made, down to its raw logs."""
-        return Trace(self.claim, self.book)
+        return _Trace(self.claim, self.book)
 
 
 @dataclass(frozen=True, slots=True, repr=False)
-class Trace(Shown):
+class _Trace(_Shown):
     """How a figure was made: method, inputs, runs, files and SHA-256."""
 
     claim: Claim
@@ -415,7 +414,7 @@ class Trace(Shown):
 
 
 @dataclass(frozen=True, slots=True, repr=False)
-class Claims(Shown):
+class Claims(_Shown):
     """Every figure and statement of a review by its id: `review.claims["margin/..."].trace()`."""
 
     book: ClaimBook
@@ -429,7 +428,7 @@ class Claims(Shown):
     def __contains__(self, name: object) -> bool:
         return name in self.book.by_id
 
-    def __getitem__(self, name: str) -> OneClaim:
+    def __getitem__(self, name: str) -> _OneClaim:
         """Return one claim.
 
         Raises
@@ -441,7 +440,7 @@ class Claims(Shown):
         if claim is None:
             guess = did_you_mean(name, self.book.by_id) or "; .find(text) looks for ids"
             raise UsageError(f'no claim "{name}"{guess}')
-        return OneClaim(claim, self.book)
+        return _OneClaim(claim, self.book)
 
     def _ipython_key_completions_(self) -> list[str]:
         return list(self.book.by_id)
@@ -474,7 +473,7 @@ class Claims(Shown):
 
 
 @dataclass(frozen=True, slots=True, repr=False)
-class Written(Shown):
+class Written(_Shown):
     """Text with its figures written in: Markdown by `str`, each figure a claim."""
 
     bound: BoundText
@@ -497,7 +496,7 @@ class Written(Shown):
 
 
 @dataclass(frozen=True, slots=True, repr=False)
-class Charts(Shown):
+class Charts(_Shown):
     """Charts asked for; `save` writes them as SVG, PNG of 1920x1080 and CSV."""
 
     name: str
@@ -532,7 +531,7 @@ class Charts(Shown):
 
 
 @dataclass(frozen=True, slots=True)
-class Change:
+class _Change:
     """One figure that two reviews do not give alike; None where one of them does not have it."""
 
     change: str  # outcome_turned, moved, new or gone
@@ -549,23 +548,23 @@ CHANGES = ("outcome_turned", "moved", "new", "gone")  # from the gravest down
 
 
 @dataclass(frozen=True, slots=True, repr=False)
-class Differences(Shown):
+class Differences(_Shown):
     """Claim by claim, what two reviews do not give alike; the gravest first.
 
     A figure has moved where it, its interval or its print is another; two reviews of one bench
     are made by the same code, so that what is alike is alike to the last bit.
     """
 
-    changes: tuple[Change, ...]
+    changes: tuple[_Change, ...]
     alike: int
 
     def __len__(self) -> int:
         return len(self.changes)
 
-    def __iter__(self) -> Iterator[Change]:
+    def __iter__(self) -> Iterator[_Change]:
         return iter(self.changes)
 
-    def of(self, change: str) -> tuple[Change, ...]:
+    def of(self, change: str) -> tuple[_Change, ...]:
         """Return the differences of one sort: outcome_turned, moved, new or gone.
 
         Raises
@@ -587,7 +586,7 @@ class Differences(Shown):
     def _repr_html_(self) -> str:
         frame = self.to_frame()[["change", "text_before", "text_after", "outcome_before",
                                  "outcome_after"]]  # fmt: skip
-        return frame_html(frame, self.to_lines()[0])
+        return _frame_html(frame, self.to_lines()[0])
 
     def to_frame(self) -> pd.DataFrame:
         """Return a row a difference; columns as in `COLUMNS`."""
@@ -605,7 +604,7 @@ class Differences(Shown):
         return _frame(columns, rows, [one.claim.id for one in self.changes])
 
 
-def _moved(one: Change) -> str:
+def _moved(one: _Change) -> str:
     """Return what was and what is: figures where they moved, outcomes where they turned."""
     was, now = _printed(one.before), _printed(one.after)
     figures = was if was == now else f"{was or 'none'} -> {now or 'none'}"
@@ -622,23 +621,23 @@ def _printed(claim: Claim | None) -> str:
 
 def compare_books(before: ClaimBook, after: ClaimBook) -> Differences:
     """Return what two books of one bench do not give alike, figure by figure."""
-    found: dict[str, list[Change]] = {change: [] for change in CHANGES}
+    found: dict[str, list[_Change]] = {change: [] for change in CHANGES}
     names = dict.fromkeys(claim.id for claim in (*before.figures, *after.figures))
     for name in names:
         one, other = before.get(name), after.get(name)
         if one is None or other is None:
             found["new" if one is None else "gone"].append(
-                Change("new" if one is None else "gone", one, other)
+                _Change("new" if one is None else "gone", one, other)
             )
         elif one.outcome != other.outcome:
-            found["outcome_turned"].append(Change("outcome_turned", one, other))
+            found["outcome_turned"].append(_Change("outcome_turned", one, other))
         elif _figures(one) != _figures(other):
-            found["moved"].append(Change("moved", one, other))
+            found["moved"].append(_Change("moved", one, other))
     changes = tuple(change for sort in found.values() for change in sorted(sort, key=_weight))
     return Differences(changes, len(names) - len(changes))
 
 
-def _weight(change: Change) -> tuple[bool, int]:
+def _weight(change: _Change) -> tuple[bool, int]:
     """Return where a difference stands among its sort: what prints otherwise, suites, margins."""
     same = _printed(change.before) == _printed(change.after)
     order = ("suite", "margin")

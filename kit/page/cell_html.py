@@ -18,77 +18,17 @@ from kit.page.html import WRAPPER, text_html
 CLOSED_MIME = "application/vnd.marginbook.closed+json"
 IMAGES = ("image/svg+xml", "image/png", "image/jpeg")
 
-TAGS = frozenset(
-    {
-        "a",
-        "abbr",
-        "b",
-        "bdi",
-        "blockquote",
-        "br",
-        "caption",
-        "code",
-        "col",
-        "colgroup",
-        "data",
-        "dd",
-        "del",
-        "details",
-        "div",
-        "dl",
-        "dt",
-        "em",
-        "figcaption",
-        "figure",
-        "h1",
-        "h2",
-        "h3",
-        "h4",
-        "hgroup",
-        "hr",
-        "i",
-        "img",
-        "ins",
-        "li",
-        "mark",
-        "nav",
-        "ol",
-        "p",
-        "pre",
-        "q",
-        "s",
-        "section",
-        "small",
-        "span",
-        "strong",
-        "sub",
-        "summary",
-        "sup",
-        "table",
-        "tbody",
-        "td",
-        "tfoot",
-        "th",
-        "thead",
-        "time",
-        "tr",
-        "u",
-        "ul",
-        # Choices without a script.
-        "fieldset",
-        "input",
-        "label",
-        "legend",
-        # Pictures: shapes and text alone, nothing that refers to anything.
-        "circle",
-        "g",
-        "line",
-        "path",
-        "rect",
-        "svg",
-        "text",
-    }
-)
+TAGS = {
+    "a", "abbr", "b", "bdi", "blockquote", "br", "caption", "code", "col", "colgroup", "data",
+    "dd", "del", "details", "div", "dl", "dt", "em", "figcaption", "figure", "h1", "h2", "h3",
+    "h4", "hgroup", "hr", "i", "img", "ins", "li", "mark", "nav", "ol", "p", "pre", "q", "s",
+    "section", "small", "span", "strong", "sub", "summary", "sup", "table", "tbody", "td",
+    "tfoot", "th", "thead", "time", "tr", "u", "ul",
+    # Choices without a script.
+    "fieldset", "input", "label", "legend",
+    # Pictures: shapes and text alone, nothing that refers to anything.
+    "circle", "g", "line", "path", "rect", "svg", "text",
+}  # fmt: skip
 ATTRIBUTES = {
     "*": {"id", "class", "lang", "dir", "role", "tabindex"},
     "a": {"href"},
@@ -115,13 +55,13 @@ IMAGE_SOURCE = re.compile(r"data:image/(png|jpeg|svg\+xml);base64,[A-Za-z0-9+/=]
 ADDRESS = re.compile(r" at 0x[0-9a-fA-F]+")
 
 
-def clean(markup: str) -> str:
+def _clean(markup: str) -> str:
     """Return markup with only what a report may hold; everything else is taken out."""
     import nh3
 
     cleaned = nh3.clean(
         markup,
-        tags=set(TAGS),
+        tags=TAGS,
         clean_content_tags={"script", "style", "template", "title", "object", "iframe"},
         attributes={tag: set(names) for tag, names in ATTRIBUTES.items()},
         attribute_filter=_attribute,
@@ -165,7 +105,7 @@ def markdown_html(source: str, place: str) -> str:
     PageError
         If it shows a picture without words, or one that would have to be loaded.
     """
-    rendered: str = clean(_markdown_reader().render(source))
+    rendered: str = _clean(_markdown_reader().render(source))
     _refuse_bare_pictures(rendered, place)
     return rendered
 
@@ -189,7 +129,7 @@ def output_html(output: Mapping[str, Any], place: str) -> str:
         return ""
     markup = source_text(data.get("text/html", ""))
     if markup.startswith(WRAPPER):
-        shown = clean(markup.removeprefix(WRAPPER).removesuffix("</div>"))
+        shown = _clean(markup.removeprefix(WRAPPER).removesuffix("</div>"))
         _refuse_bare_pictures(shown, place)
         return shown
     for mime in IMAGES:
@@ -215,7 +155,7 @@ def _picture(data: Any, mime: str, metadata: Mapping[str, Any], place: str) -> s
         coded = base64.b64encode(source_text(data).encode()).decode()
     source = f"data:{mime};base64,{coded}"
     shown = f'<img src="{html.escape(source)}" alt="{html.escape(alt)}">'
-    shown = clean(f"<figure>{shown}</figure>")
+    shown = _clean(f"<figure>{shown}</figure>")
     _refuse_bare_pictures(shown, place)
     return shown
 

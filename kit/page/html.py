@@ -1,8 +1,9 @@
-"""HTML fragments of a report: figure links, tables, figures. Pure functions on plain data.
+"""HTML fragments of a report: figure links, tables, pictures, bound text, filled templates.
 
-Whatever comes from a bench (names, notes, file names) is escaped here, once. What a fragment
-looks like is settled in `page.css`; nothing carries a style attribute, so the page's
-content policy can forbid them.
+Pure functions on plain data. Whatever comes from a bench (names, notes, file names) is escaped
+here, once. What a fragment looks like is settled in `page.css`; nothing carries a style attribute,
+so the page's content policy can forbid them. Templates lie in `kit/page/templates`: they hold
+markup and no rules; what is said and in which order comes from the functions that fill them.
 """
 
 from __future__ import annotations
@@ -16,6 +17,9 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Any, Literal
 
+from markupsafe import Markup
+
+from kit.claims.bound_text import SOURCE, BoundText, Reference, size_text, with_currency_sign
 from kit.claims.claim import Claim
 from kit.package import PACKAGE
 from kit.rounding import NBSP, OUTCOME_SIGNS, words_of
@@ -57,6 +61,14 @@ class Html:
 
 
 Part = str | Html | Claim
+
+
+@dataclass(frozen=True, slots=True)
+class Printed:
+    """A claim in the form it is printed in: one of its `printed_forms`."""
+
+    claim: Claim
+    text: str
 
 
 @lru_cache(maxsize=1)
@@ -115,13 +127,27 @@ def data_html(claim: Claim, *, unit: str = "") -> str:
         text, after = text[: -len(unit) - 1], f"<i>{NBSP}{text_html(unit)}</i>"
     elif unit and text.startswith(unit + NBSP):
         text, before = text[len(unit) + 1 :], f"<i>{text_html(unit)}{NBSP}</i>"
-    shown = before + text_html(text) + after
+    return _with_value(claim, before + text_html(text) + after)
+
+
+def _with_value(claim: Claim, shown: str) -> str:
+    """Return markup of a claim with its machine value, where it has one."""
     return shown if claim.value is None else f'<data value="{claim.value!r}">{shown}</data>'
 
 
+def _linked(claim: Claim, shown: str, css: str = "") -> Markup:
+    """Return markup of a claim as a link to its trace."""
+    return Markup(f'<a class="fig{css}" href="#{claim.anchor}">{shown}</a>')
+
+
+def _printed_link(claim: Claim, text: str) -> Markup:
+    """Return a claim's figure in one of its printed forms, as a link to its trace."""
+    return _linked(claim, _with_value(claim, text_html(text)))
+
+
 def figure_link(claim: Claim, *, unit: str = "") -> str:
-    """Return a claim's figure as a link to its trace."""
-    return f'<a class="fig" href="#{claim.anchor}">{data_html(claim, unit=unit)}</a>'
+    """Return a claim's figure as a link to its trace; `unit` is what a head gives already."""
+    return str(_linked(claim, data_html(claim, unit=unit)))
 
 
 def outcome_html(outcome: str) -> str:
@@ -197,7 +223,6 @@ def html_table(
     note: Part = "",
     row_heads: int = 1,
     mark_words: Mapping[str, str] | None = None,
-    css: str = "",
     locale: str = "en",
     frame: Any = None,
 ) -> Html:
@@ -217,6 +242,10 @@ def html_table(
         How many cells at the start of a row are its heading.
     mark_words : mapping of str to str, optional
         What a mark means, for the explanation; a mark not in it is shown as it is.
+    locale : str
+        Which decimal mark figures are printed with.
+    frame : DataFrame or function that makes it, optional
+        What `Html.to_frame` gives.
 
     Raises
     ------
@@ -227,50 +256,30 @@ def html_table(
         if len(row) != len(columns):
             raise ValueError(f"{caption!r}: a row of {len(row)} cells, {len(columns)} columns")
     letters: dict[str, str] = {}
-    kinds = [_number_class(column, [row[i] for row in rows]) for i, column in enumerate(columns)]
+    parts = [[row[i] for row in rows] for i in range(len(columns))]
+    kinds = [_number_class(*pair) for pair in zip(columns, parts, strict=True)]
+    heads = list(zip(columns, kinds, strict=True))
     # Where every cell but the row's head is a plain number, the table says so once.
-    plain = set(kinds[row_heads:]) == {' class="n"'}
-    heads = "".join(_head_cell(*pair) for pair in zip(columns, kinds, strict=True))
+    plain = set(kinds[row_heads:]) == {"n"}
     if plain:
-        css = f"{css} numbers".strip()
-        kinds = [*kinds[:row_heads], *("" for _ in kinds[row_heads:])]
-    shown = [
-        _column_cells(column, [row[i] for row in rows], letters, words_of(locale).decimal)
-        for i, column in enumerate(columns)
+        kinds[row_heads:] = [""] * len(kinds[row_heads:])
+    decimal = words_of(locale).decimal
+    cells = [
+        _column_cells(column, found, letters, decimal)
+        for column, found in zip(columns, parts, strict=True)
     ]
-    lines = []
-    for r in range(len(rows)):
-        cells = []
-        for c in range(len(columns)):
-            tag, scope = ("th", ' scope="row"') if c < row_heads else ("td", "")
-            cells.append(f"<{tag}{scope}{kinds[c]}>{shown[c][r]}</{tag}>")
-        lines.append(f"<tr>{''.join(cells)}</tr>")
-    foot = ""
-    if note:
-        foot += f'<p class="note">{part_html(note)}</p>'
-    if letters:
-        foot += _mark_legend(letters, mark_words or {})
-    kind = f' class="{css}"' if css else ""
-    return Html(
-        f'<section class="table-box" aria-label="{html.escape(caption)}" tabindex="0">'
-        f"<table{kind}><caption>{text_html(caption)}</caption><thead><tr>"
-        + heads
-        + f"</tr></thead><tbody>{''.join(lines)}</tbody></table></section>{foot}",
-        frame,
-    )
+    given = {"caption": caption, "heads": heads, "kinds": kinds, "plain": plain,
+             "rows": [map(Markup, row) for row in zip(*cells, strict=True)], "row_heads": row_heads,
+             "note": Markup(part_html(note)), "letters": letters,
+             "mark_words": mark_words or {}}  # fmt: skip
+    return Html(render("table", **given).markup, frame)
 
 
 def _number_class(column: Column, parts: Sequence[Part | None]) -> str:
     """Return the class of a number column: from the right, or from the left with intervals."""
     if not column.number:
         return ""
-    intervals = any(isinstance(part, Claim) and part.interval for part in parts)
-    return ' class="n m"' if intervals else ' class="n"'
-
-
-def _head_cell(column: Column, kind: str) -> str:
-    unit = f' <span class="unit">{text_html(column.unit)}</span>' if column.unit else ""
-    return f'<th scope="col"{kind}>{text_html(column.head)}{unit}</th>'
+    return "n m" if any(isinstance(part, Claim) and part.interval for part in parts) else "n"
 
 
 def _column_cells(
@@ -350,14 +359,6 @@ def _mark_letters(claim: Claim, letters: dict[str, str]) -> str:
     return f"<sup>{found}</sup>" if found else ""
 
 
-def _mark_legend(letters: Mapping[str, str], words: Mapping[str, str]) -> str:
-    rows = "".join(
-        f"<li><sup>{letter}</sup> {text_html(words.get(mark, mark))}</li>"
-        for mark, letter in letters.items()
-    )
-    return f'<ul class="marks">{rows}</ul>'
-
-
 def image_figure(
     data: bytes,
     *,
@@ -377,12 +378,85 @@ def image_figure(
     if not alt.strip():
         raise ValueError(f"the picture {caption!r} has no text to stand for it")
     source = f"data:{mime};base64,{base64.b64encode(data).decode()}"
-    numbers = f'<p class="note">{text_html(note)}</p>' if note else ""
-    if table is not None:
-        numbers += f"<details><summary>The numbers in a table</summary>{table.markup}</details>"
-    # A picture is never shrunk with its lettering: where it is too wide, its box scrolls.
-    return Html(
-        f'<figure class="chart"><figcaption>{text_html(caption)}</figcaption>'
-        f'<section class="table-box" aria-label="{html.escape(caption)}, drawn" tabindex="0">'
-        f'<img src="{source}" alt="{html.escape(alt)}"></section>{numbers}</figure>'
+    shown = None if table is None else Markup(table.markup)
+    return render("figure", caption=caption, source=source, alt=alt, note=note, table=shown)
+
+
+# --- templates ---
+
+
+def render(template: str, **given: Any) -> Html:
+    """Return a template filled with what is given, as a piece of the page.
+
+    Parameters
+    ----------
+    template : str
+        Its name in `kit/page/templates`, without the ending.
+    given : any
+        What it names; a name it does not find is an error.
+    """
+    return Html(_environment().get_template(f"{template}.html.j2").render(given).strip())
+
+
+@lru_cache(maxsize=1)
+def _environment() -> Any:
+    """Return the templates' environment: everything escaped, nothing undefined."""
+    import jinja2
+
+    environment = jinja2.Environment(
+        loader=jinja2.FileSystemLoader(PACKAGE / "page" / "templates"),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
     )
+    environment.filters |= {
+        "fig": lambda claim: _printed_link(claim, claim.text),
+        "money": lambda claim: _printed_link(claim, with_currency_sign(claim)),
+        "size": lambda claim: _printed_link(claim, size_text(claim)),
+        # Without its unit, which the column's head gives, and without a link.
+        "plain": lambda claim: Markup(data_html(claim, unit=claim.unit) if claim else ""),
+        # A margin, its percent sign given by the head. Figures of panels that may be hidden have a
+        # class of their own: a link back does not lead there.
+        "bare": lambda claim, css: _linked(claim, data_html(claim, unit="%"), css),
+        "data": lambda claim: Markup(data_html(claim)),
+        "parts": _sentence,
+        "sign": lambda outcome: OUTCOME_SIGNS.get(outcome, OUTCOME_SIGNS["unresolved"]),
+        "shown": lambda text: Markup(text_html(text)),
+    }
+    return environment
+
+
+def _sentence(parts: Iterable[str | Printed]) -> Markup:
+    """Return a sentence, its figures as links to their traces."""
+    return Markup(
+        "".join(
+            _printed_link(part.claim, part.text) if isinstance(part, Printed) else text_html(part)
+            for part in parts
+        )
+    )
+
+
+# --- bound text ---
+
+
+def show_text(text: BoundText | None) -> Html:
+    """Return a bound text as HTML, each figure a link to its trace; nothing where there is none.
+
+    Markup in the text is shown as text. Headings start at level 2: the text is a part of the page.
+    """
+    if text is None:
+        return Html("")
+    from markdown_it import MarkdownIt
+
+    links: list[str] = []
+
+    def hold_place(reference: Reference) -> str:
+        links.append(_printed_link(reference.claim, reference.text))
+        return f"\ue000{len(links) - 1}\ue001"
+
+    source = text.render(hold_place)
+    source = SOURCE.sub(lambda m: f"({m['name'].strip()}, {m['date']})", source)
+    # No raw HTML and no pictures: the page loads nothing, and prose cannot add to it.
+    reader = MarkdownIt("commonmark", {"html": False}).enable("table").disable("image")
+    markup = str(reader.render(source))
+    markup = re.sub(r"<(/?)h([1-6])>", lambda m: f"<{m[1]}h{min(6, int(m[2]) + 1)}>", markup)
+    return Html(re.sub("\ue000(\\d+)\ue001", lambda m: links[int(m[1])], markup))

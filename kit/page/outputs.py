@@ -66,39 +66,19 @@ def result_frames(book: ClaimBook) -> dict[str, Any]:
 
 
 def _runs_frame(book: ClaimBook) -> Any:
+    """Return a row a run, used or not, with its figures."""
     import pandas as pd
 
     figures = {(c.metric, (*c.runs, *c.set_aside)[0]): c.value for c in book.of_kind("run")}
     metrics = list(dict.fromkeys(metric for metric, _ in figures))
-    columns = [
-        "run",
-        "product",
-        "title",
-        "used",
-        "reason",
-        *metrics,
-        "frames",
-        "duration_s",
-        "session",
-        "began",
-        "file",
-        "sha256",
-    ]
+    first = ("id", "product", "title", "used", "reason")
+    last = ("frames", "duration_s", "session", "began", "file", "sha256")
     rows = [
         [
-            r.id,
-            r.product,
-            r.title,
-            r.used,
-            r.reason,
-            *(figures.get((m, r.id)) for m in metrics),
-            r.frames,
-            r.duration_s,
-            r.session,
-            r.began,
-            r.file,
-            r.sha256,
+            *(getattr(run, name) for name in first),
+            *(figures.get((metric, run.id)) for metric in metrics),
+            *(getattr(run, name) for name in last),
         ]
-        for r in book.runs
+        for run in book.runs
     ]
-    return pd.DataFrame(rows, columns=columns)
+    return pd.DataFrame(rows, columns=["run", *first[1:], *metrics, *last])

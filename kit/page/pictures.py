@@ -37,7 +37,7 @@ KIND_WORDS = {
 WEIGHED = ("equal_value_price", "cut_needed")  # of the reviewed product, by the other one
 
 
-def own_suites(book: ClaimBook) -> tuple[Claim, ...]:
+def _own_suites(book: ClaimBook) -> tuple[Claim, ...]:
     """Return the suite margins of the reviewed product over all titles."""
     return book.of_kind("suite", group="all", product=book.product)
 
@@ -47,12 +47,12 @@ def _titles(book: ClaimBook) -> list[Chart]:
 
 
 def _margins(book: ClaimBook) -> list[Chart]:
-    suites = [suite for suite in own_suites(book) if METRICS[suite.metric].charted]
+    suites = [suite for suite in _own_suites(book) if METRICS[suite.metric].charted]
     return [margins_chart(book, suite) for suite in suites]
 
 
 def _influence(book: ClaimBook) -> list[Chart]:
-    suites = {suite.baseline: suite for suite in own_suites(book) if suite.metric == HEADLINE}
+    suites = {suite.baseline: suite for suite in _own_suites(book) if suite.metric == HEADLINE}
     first = book.settings["rivals"][0]  # where the book has several
     wanted = [suites[first]] if first in suites else list(suites.values())
     return [influence_chart(book, suite) for suite in wanted if len(suite.inputs) > 2]
@@ -130,7 +130,7 @@ def make_charts(review: Review, book: ClaimBook) -> dict[str, list[Chart]]:
         if subject in FRAME_MAKERS:
             made[subject] = FRAME_MAKERS[subject](book, [r.series for r in look_into(review).runs])
     return {
-        subject: [keep_pictures(chart, review.store) for chart in charts]
+        subject: [_keep_pictures(chart, review.store) for chart in charts]
         for subject, charts in made.items()
     }
 
@@ -238,7 +238,7 @@ def _cell(value: object) -> str | None:
     return str(value)
 
 
-def keep_pictures(chart: Chart, store: Store | None) -> Chart:
+def _keep_pictures(chart: Chart, store: Store | None) -> Chart:
     """Return a chart whose pictures are kept in a store, and found there.
 
     What is drawn depends on the chart's words and plan, which are plain, and on the code: the text

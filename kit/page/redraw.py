@@ -5,48 +5,22 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from functools import partial
-from types import FunctionType
 from typing import TYPE_CHECKING, Any
 
 from kit.claims.bound_text import BoundText, bind_review_text
 from kit.claims.claim import ClaimBook
-from kit.page import article, tables
+from kit.page.article import SECTIONS
 from kit.page.assemble import build_page
 from kit.page.cell_html import CLOSED_MIME
-from kit.page.html import Html, paragraph
-from kit.page.prose import show_text
+from kit.page.html import Html, paragraph, show_text
+from kit.page.tables import PIECES
 from kit.page.traces import trace_section
-from kit.page.view import Lines, Piece, Table, show
+from kit.page.view import show
 from kit.review.walk import Review
 from kit.settings.metric import METRICS
 
 if TYPE_CHECKING:
     from kit.charts.style import Chart
-
-Declared = Piece | tuple[Piece, ...]
-NOT_OF_CLAIMS = {"environment"}  # what is installed
-
-
-def declared_pieces() -> dict[str, Declared]:
-    """Return what this version declares for pages: tables, lists and functions of the claims.
-
-    Raises
-    ------
-    RuntimeError
-        If there are none: nothing could be compared, and "verified" would be an empty word.
-    """
-    found: dict[str, Declared] = {
-        name: piece
-        for name, piece in vars(tables).items()
-        if isinstance(piece, Table | Lines)
-        or (isinstance(piece, tuple) and any(isinstance(part, Table | Lines) for part in piece))
-        or (isinstance(piece, FunctionType) and piece.__module__ == tables.__name__)
-    }
-    hidden = {name for name in found if name.startswith("_")} | NOT_OF_CLAIMS
-    found = {name: piece for name, piece in found.items() if name not in hidden}
-    if not found:
-        raise RuntimeError("no table or section is declared in the kit's tables")
-    return found
 
 
 def show_line(section: str, metric: str = "") -> str:
@@ -59,7 +33,7 @@ def show_line(section: str, metric: str = "") -> str:
     return f'review.show("{section}"{asked})'
 
 
-def claim_pieces(
+def _claim_pieces(
     book: ClaimBook, charts: Mapping[str, Sequence[Chart]] | None = None
 ) -> dict[str, Callable[[], Html]]:
     """Return how each piece of a page is made, by the line of code that shows it.
@@ -67,14 +41,10 @@ def claim_pieces(
     `charts` are those at hand, by subject; None where they cannot be drawn.
     """
     pieces: dict[str, Callable[[], Html]] = {show_line("traces"): partial(trace_section, book)}
-    for name, piece in declared_pieces().items():
+    for name, piece in PIECES.items():
         for metric in ("", *METRICS):
-            line = show_line(name.lower(), metric)
-            pieces[line] = partial(show, book, piece, metric=metric)
-    for name, part in vars(article).items():
-        own = isinstance(part, FunctionType) and part.__module__ == article.__name__
-        if own and not name.startswith("_"):
-            pieces[show_line(name)] = partial(show, book, part)
+            pieces[show_line(name, metric)] = partial(show, book, piece, metric=metric)
+    pieces |= {show_line(name): partial(part, book) for name, part in SECTIONS.items()}
     for name, made in (charts or {}).items():
         pieces[f'review.show_charts("{name}")'] = partial(_show_charts, made, book)
     return pieces
@@ -86,7 +56,7 @@ def review_pieces(
     """Return how each piece of a review's page is made, by the line that shows it: those of the
     claims, its text, and the charts at hand."""
     text = {show_line("text"): lambda: show_text(bind_review_text(review.loaded, book))}
-    return claim_pieces(book, charts) | text
+    return _claim_pieces(book, charts) | text
 
 
 def _show_charts(made: Sequence[Chart], book: ClaimBook) -> Html:
@@ -119,7 +89,7 @@ def redraw_page(
     """
     from kit.page.pictures import claim_charts
 
-    pieces = claim_pieces(book, claim_charts(book))
+    pieces = _claim_pieces(book, claim_charts(book))
     if text is not None or not book.settings.get("text"):
         pieces[show_line("text")] = partial(show_text, text)
     cells, lacking = [], []
@@ -150,18 +120,3 @@ SHOWN = ("review.show(", "review.show_charts(")  # lines that show a part of the
 LACKING = paragraph(
     "Not made again: it does not follow from the claims. The review's own page has it."
 )
-
-
-def redraw_cells(book: ClaimBook, sources: Mapping[str, str]) -> dict[str, Html]:
-    """Return the cells of a page that claims give, drawn from the claims alone.
-
-    Parameters
-    ----------
-    book : ClaimBook
-        As read from `claims.json`: neither params, bench nor raw logs are needed.
-    sources : mapping of str to str
-        Source of each code cell of the page's template, by cell id.
-    """
-    pieces = claim_pieces(book)
-    lines = {name: source.strip().rpartition("\n")[2] for name, source in sources.items()}
-    return {name: pieces[line]() for name, line in lines.items() if line in pieces}

@@ -13,7 +13,6 @@ from typing import Any
 
 from kit.charts.identity import (
     order_titles,
-    plain_product,
     product_looks,
     short_product,
     title_groups,
@@ -25,20 +24,13 @@ from kit.claims.bound_text import size_text, with_currency_sign
 from kit.claims.claim import Claim, ClaimBook
 from kit.errors import UsageError, did_you_mean
 from kit.page.findings import (
+    AGAINST,
+    Findings,
     Standing,
-    band_words,
-    confidence_words,
-    control_words,
     counted,
-    differences,
-    differing_groups,
-    group_words,
-    level_band,
     listed,
-    main_metric,
     outcome_word,
-    price_kind,
-    standings,
+    short_date,
     upper_first,
 )
 from kit.rounding import csv_cell, spoken_fps_text
@@ -88,25 +80,9 @@ class _Pen:
     def source(self, *more: str) -> tuple[str, ...]:
         """Return the source line: day, number of runs the slide rests on, how to read it, whose."""
         runs = {run for claim, _ in self.printed for run in claim.runs}
-        day = _short_date(self.book.date)
+        day = short_date(self.book.date)
         counts = [counted(len(runs), "run", words=False)] if runs else []
         return (" · ".join([day, *counts]), *more, self.book.byline)
-
-
-def _short_date(day: str) -> str:
-    """Return a day as a slide writes it.
-
-    >>> _short_date("2026-11-16"), _short_date("soon")
-    ('16 Nov 2026', 'soon')
-    """
-    from datetime import date
-
-    from babel.dates import format_date
-
-    try:
-        return str(format_date(date.fromisoformat(day), "d MMM y", locale="en"))
-    except ValueError:
-        return day
 
 
 def _stands(claim: Claim, pen: _Pen, the: str, *, of: bool = True) -> str:
@@ -118,12 +94,13 @@ def _stands(claim: Claim, pen: _Pen, the: str, *, of: bool = True) -> str:
     return f"{outcome_word(claim.outcome)}{end}"
 
 
-def _by_title(book: ClaimBook) -> list[Slide]:
+def _by_title(facts: Findings) -> list[Slide]:
     """Return a slide a title: every product's average and low."""
-    return [slide for title in order_titles(book) if (slide := _one_title(book, title))]
+    return [slide for title in order_titles(facts.book) if (slide := _one_title(facts, title))]
 
 
-def _one_title(book: ClaimBook, title: str) -> Slide | None:
+def _one_title(facts: Findings, title: str) -> Slide | None:
+    book = facts.book
     cells = {c.product: c for c in book.of_kind("cell", metric=HEADLINE, title=title)}
     metric = HEADLINE if book.product in cells else RESULT
     if metric == RESULT:
@@ -157,7 +134,7 @@ def _one_title(book: ClaimBook, title: str) -> Slide | None:
     rows.sort(key=lambda row: (row.apart, row.at if less else -row.at))
     name = book.title_name(title)
     titles = [name]
-    first = next(((s, margins[s.product]) for s in standings(book) if s.product in margins), None)
+    first = next(((s, margins[s.product]) for s in facts.standings if s.product in margins), None)
     if first:
         said = first[1]
         titles = [f"{name}: {_stands(said, pen, first[0].the)}"]
@@ -176,16 +153,17 @@ def _one_title(book: ClaimBook, title: str) -> Slide | None:
     )  # fmt: skip
 
 
-def _by_rival(book: ClaimBook) -> list[Slide]:
+def _by_rival(facts: Findings) -> list[Slide]:
     """Return a slide a rival: the margin in each title; two or more where the titles are many."""
-    return [slide for s in standings(book) if s.margins for slide in _one_rival(book, s)]
+    return [slide for s in facts.standings if s.margins for slide in _one_rival(facts, s)]
 
 
-def _one_rival(book: ClaimBook, standing: Standing) -> list[Slide]:
+def _one_rival(facts: Findings, standing: Standing) -> list[Slide]:
+    book = facts.book
     order = {t: g for t, g in order_titles(book).items() if t in standing.margins}
     heads = list(dict.fromkeys(order.values()))
     if len(order) <= MOST_ROWS:
-        return [_rival_slide(book, standing, list(order), order, "")]
+        return [_rival_slide(facts, standing, list(order), order, "")]
     slides: list[Slide] = []
     for head in heads:
         titles = [t for t in order if order[t] == head]
@@ -193,13 +171,14 @@ def _one_rival(book: ClaimBook, standing: Standing) -> list[Slide]:
         size = -(-len(titles) // count)
         for n in range(count):
             some = titles[n * size : (n + 1) * size]
-            slides.append(_rival_slide(book, standing, some, order, f"-{len(slides) + 1}"))
+            slides.append(_rival_slide(facts, standing, some, order, f"-{len(slides) + 1}"))
     return slides
 
 
 def _rival_slide(
-    book: ClaimBook, standing: Standing, titles: Sequence[str], order: Mapping[str, str], part: str
+    facts: Findings, standing: Standing, titles: Sequence[str], order: Mapping[str, str], part: str
 ) -> Slide:
+    book = facts.book
     pen, the = _Pen(book, []), standing.the
     rows = []
     for title in sorted(titles, key=lambda t: list(order).index(t)):
@@ -218,21 +197,21 @@ def _rival_slide(
     for claim in (standing.margins[t] for t in titles):
         pen.printed.remove((claim, claim.text))
         pen.note(claim, claim.text.removesuffix("\xa0%"))
-    counts = {o: sum(standing.margins[t].outcome == o for t in titles) for o in _WORDS}
+    counts = {o: sum(standing.margins[t].outcome == o for t in titles) for o in AGAINST}
     most = max(counts, key=lambda o: counts[o])
     number, count = len(titles), standing.counts.get(most)
     if count is not None and count.figure == counts[most]:
         pen.note(count, count.text)
     share = "all" if counts[most] == number else str(counts[most])
     tail = f"in {share} of {number} titles" if share != "all" else f"in all {number} titles"
-    forms = [f"{upper_first(_WORDS[most])} {the} {tail}"]
-    forms.append(f"{upper_first(_WORDS[most])} {the.removeprefix('the ')} {tail}")
-    groups = differing_groups(book, standing)
+    forms = [f"{upper_first(AGAINST[most])} {the} {tail}"]
+    forms.append(f"{upper_first(AGAINST[most])} {the.removeprefix('the ')} {tail}")
+    groups = facts.differing_groups(standing)
     whole = standing.whole
     under = [f"Per title, % {_faster(standing)} than {the}"]
     if groups and len(titles) == len(standing.margins):
         clauses = [
-            f"{outcome_word(standing.groups[g].outcome)} {group_words(book, g)}" for g in groups
+            f"{outcome_word(standing.groups[g].outcome)} {facts.group_words(g)}" for g in groups
         ]
         clauses[1:] = [c.removesuffix(_shared_end(clauses[0], c)) for c in clauses[1:]]
         forms.insert(0, upper_first(", ".join(clauses)))
@@ -242,18 +221,9 @@ def _rival_slide(
         under.insert(0, f"Over {the} {pen.percent(whole)}; per title, % {_faster(standing)}")
     return Slide(
         f"rival-{standing.product}{part}", "dots", tuple(forms), tuple(under),
-        pen.source(f"{confidence_words(book)} intervals", f"shaded: level, {band_words(book)}"),
-        tuple(rows), tuple(pen.printed), band=level_band(book),
+        pen.source(f"{facts.confidence} intervals", f"shaded: level, {facts.band_words}"),
+        tuple(rows), tuple(pen.printed), band=facts.level_band,
     )  # fmt: skip
-
-
-_WORDS = {
-    "ahead": "ahead of",
-    "behind": "behind",
-    "level": "level with",
-    "unresolved": "too close to call against",
-    "": "without an interval against",
-}
 
 
 def _faster(standing: Standing) -> str:
@@ -272,9 +242,10 @@ def _shared_end(first: str, other: str) -> str:
     return f" {two}" if one == two else ""
 
 
-def _suite(book: ClaimBook) -> list[Slide]:
+def _suite(facts: Findings) -> list[Slide]:
     """Return the slide of the suite margin against all."""
-    shown = [s for s in standings(book) if s.whole is not None]
+    book = facts.book
+    shown = [s for s in facts.standings if s.whole is not None]
     pen, looks = _Pen(book, []), product_looks(book)
     rows = [
         _suite_row(pen, s.whole, s.like, s.name, looks[s.product], s.apart)
@@ -286,21 +257,21 @@ def _suite(book: ClaimBook) -> list[Slide]:
     rows.sort(key=lambda row: (row.apart, row.at))
     near = [s for s in shown if not s.apart] or shown
     clauses: list[str] = []
-    for outcome, word in _WORDS.items():
+    for outcome, word in AGAINST.items():
         found = [s for s in near if s.outcome == outcome]
         if found:
             many = counted(len(found), "rival") if not clauses else counted(len(found), "x")[:-2]
             clauses.append(f"{word} {found[0].the if len(found) == 1 else many.strip()}")
     if len(clauses) == 1 and len(near) > 1:
-        clauses = [f"{_WORDS[near[0].outcome]} all {counted(len(near), 'rival')}"]
-    name, faster = plain_product(book, book.product), _faster(shown[0])
+        clauses = [f"{AGAINST[near[0].outcome]} all {counted(len(near), 'rival')}"]
+    name, faster = facts.own, _faster(shown[0])
     return [
         Slide(
             "suite", "lines", (upper_first(", ".join(clauses)),),
             (f"{name}: % {faster} than each, all shared titles",
              f"% {faster} than each, all titles"),
             pen.source("block: these titles", "line: titles like these"),
-            tuple(rows), tuple(pen.printed), band=level_band(book),
+            tuple(rows), tuple(pen.printed), band=facts.level_band,
         )
     ]  # fmt: skip
 
@@ -317,13 +288,14 @@ def _suite_row(
     )  # fmt: skip
 
 
-def _groups(book: ClaimBook) -> list[Slide]:
+def _groups(facts: Findings) -> list[Slide]:
     """Return a slide on groups of titles for each near rival whose groups are not all alike."""
+    book = facts.book
     slides = []
-    for s in standings(book):
+    for s in facts.standings:
         if s.whole is None or len(s.groups) < 2 or s.apart:
             continue
-        if len({c.outcome for c in s.groups.values()}) < 2 and s is not standings(book)[0]:
+        if len({c.outcome for c in s.groups.values()}) < 2:
             continue
         pen = _Pen(book, [])
         like = {
@@ -340,7 +312,7 @@ def _groups(book: ClaimBook) -> list[Slide]:
         ranked = sorted(order, key=lambda g: s.groups[g].figure)
         low, high = ranked[0], ranked[-1]
         said = [
-            f"{_stands(s.groups[g], pen, '', of=False)} {group_words(book, g)}" for g in (high, low)
+            f"{_stands(s.groups[g], pen, '', of=False)} {facts.group_words(g)}" for g in (high, low)
         ]
         slides.append(
             Slide(
@@ -348,15 +320,16 @@ def _groups(book: ClaimBook) -> list[Slide]:
                 (upper_first(", ".join(said)), upper_first(said[0])),
                 (f"% {_faster(s)} than {s.the}, by group of titles",),
                 pen.source("block: these titles", "line: titles like these"),
-                tuple(rows), tuple(pen.printed), band=level_band(book),
+                tuple(rows), tuple(pen.printed), band=facts.level_band,
             )
         )  # fmt: skip
     return slides
 
 
-def _classes(book: ClaimBook) -> list[Slide]:
+def _classes(facts: Findings) -> list[Slide]:
     """Return the slide of one name in two classes of machine."""
-    metric, classes = main_metric(book), book.names.get("classes", {})
+    book = facts.book
+    metric, classes = facts.metric, book.names.get("classes", {})
     steps = [c for kind in ("gap_here", "gap_there") for c in book.of_kind(kind, metric=metric)[:1]]
     pairs = [p for p in book.settings.get("same_name") or () if p["here"] == book.product]
     suites = [
@@ -414,11 +387,12 @@ def _other(first: str, second: str) -> str:
     return " ".join(two)
 
 
-def _prices(book: ClaimBook) -> list[Slide]:
+def _prices(facts: Findings) -> list[Slide]:
     """Return the slide of prices, and of the price of equal value beside each rival."""
-    kind, pen, looks = price_kind(book), _Pen(book, []), product_looks(book)
-    own = next(iter(book.of_kind("price", group=kind, product=book.product)), None)
-    shown = [s for s in standings(book) if s.equal is not None and s.price is not None]
+    book = facts.book
+    kind, pen, looks = facts.price_kind, _Pen(book, []), product_looks(book)
+    own = facts.own_price
+    shown = [s for s in facts.standings if s.equal is not None and s.price is not None]
     if own is None or not shown:
         return []
     rows = []
@@ -433,7 +407,7 @@ def _prices(book: ClaimBook) -> list[Slide]:
                 apart=s.apart,
             )
         )  # fmt: skip
-    first, name = shown[0], plain_product(book, book.product)
+    first, name = shown[0], facts.own
     now = (own.figure, f"{name} now: {pen.money(own)}")
     price = pen.money(first.equal) if first.equal else ""
     words = upper_first(book.name("group", kind, kind="price"))
@@ -441,7 +415,7 @@ def _prices(book: ClaimBook) -> list[Slide]:
     since, until = (settings.get(key) for key in ("since", "until"))
     when = f"{words}s" if not words.endswith("s") else words
     if since and until:
-        when += f", {_short_date(str(since))[:-5]} to {_short_date(str(until))}"
+        when += f", {short_date(str(since))[:-5]} to {short_date(str(until))}"
     return [
         Slide(
             f"prices-{kind}", "prices",
@@ -456,8 +430,9 @@ def _prices(book: ClaimBook) -> list[Slide]:
     ]  # fmt: skip
 
 
-def _setup(book: ClaimBook) -> list[Slide]:
+def _setup(facts: Findings) -> list[Slide]:
     """Return the spare slide with the set-up of the test."""
+    book = facts.book
     pen = _Pen(book, [])
     count = {c.part: c for c in book.of_kind("count")}
 
@@ -471,7 +446,7 @@ def _setup(book: ClaimBook) -> list[Slide]:
         ("Runs", ", ".join(t for t in (said(p, w) for p, w in runs) if t)),
     ]
     for claim in book.of_kind("control", product=book.product)[:4]:
-        name, unit = control_words(book, claim.metric)
+        name, unit = facts.control_words(claim.metric)
         text = pen.note(claim, claim.text)
         short = name if len(name) <= 20 else claim.metric.replace("_", " ")
         rows.append((upper_first(short), f"{text} {unit}".strip()))
@@ -480,20 +455,20 @@ def _setup(book: ClaimBook) -> list[Slide]:
         rows.append(("Low", low))
     if not pen.printed:
         return []
-    unlike = [p for p in differences(book) if p in {s.product for s in standings(book)}]
+    unlike = [p for p in facts.differences if p in {s.product for s in facts.standings}]
     alike = listed(short_product(book, p) for p in unlike)
     under = [f"Not alike in all: {alike}"] if unlike else []
     under += [f"{counted(len(unlike), 'machine')} not alike in all"] if unlike else ["All alike"]
     return [
         Slide(
             "setup", "words", ("How it was tested",), tuple(map(upper_first, under)),
-            (_short_date(book.date), book.byline),
+            (short_date(book.date), book.byline),
             tuple(Row(name, below=text) for name, text in rows if text), tuple(pen.printed),
         )
     ]  # fmt: skip
 
 
-_MAKERS: Mapping[str, Callable[[ClaimBook], list[Slide]]] = {
+_MAKERS: Mapping[str, Callable[[Findings], list[Slide]]] = {
     "titles": _by_title,
     "rivals": _by_rival,
     "suite": _suite,
@@ -518,7 +493,8 @@ def make_slides(book: ClaimBook, only: Sequence[str] = ()) -> list[Slide]:
     UsageError
         If one of `only` is neither, or is a kind of which this review has no slide.
     """
-    made = {kind: make(book) for kind, make in _MAKERS.items()}
+    facts = Findings(book)
+    made = {kind: make(facts) for kind, make in _MAKERS.items()}
     named = {slide.name: [slide] for slides in made.values() for slide in slides}
     wanted: dict[str, Slide] = {}
     for name in only or _MAKERS:

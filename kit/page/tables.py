@@ -22,7 +22,7 @@ from kit.page.html import (
     page_head,
     paragraph,
 )
-from kit.page.view import OWN, Cell, Lines, Table, mark_words, show
+from kit.page.view import OWN, Cell, Lines, Piece, Table, mark_words, show
 from kit.rounding import number
 from kit.screening.screen import rules_in_force
 from kit.settings.metric import HEADLINE, HEADLINE_LOW, METRICS
@@ -36,7 +36,7 @@ def _begins(with_words: str) -> Callable[[str], bool]:
     return lambda value: value.startswith(with_words)
 
 
-def page_title(book: ClaimBook) -> Html:
+def _page_title(book: ClaimBook) -> Html:
     """Return the page's title, byline and date."""
     return page_head(book.title, byline=book.byline, date=book.date)
 
@@ -81,19 +81,13 @@ def _other_metrics(book: ClaimBook) -> list[str]:
     return [name for name in compared if METRICS[name].steady and name != HEADLINE]
 
 
-def other_titles(book: ClaimBook) -> Html:
-    """Return `TITLES` for each other steady metric of frames compared."""
-    return joined(*(show(book, TITLES, metric=metric) for metric in _other_metrics(book)))
+def _other(table: Table) -> Callable[[ClaimBook], Html]:
+    """Return what shows a table for each other steady metric of frames compared."""
 
+    def shown(book: ClaimBook) -> Html:
+        return joined(*(show(book, table, metric=metric) for metric in _other_metrics(book)))
 
-def other_margins(book: ClaimBook) -> Html:
-    """Return `MARGINS` for each other steady metric of frames compared."""
-    return joined(*(show(book, MARGINS, metric=metric) for metric in _other_metrics(book)))
-
-
-def other_drift(book: ClaimBook) -> Html:
-    """Return `DRIFT` for each other steady metric of frames compared."""
-    return joined(*(show(book, DRIFT, metric=metric) for metric in _other_metrics(book)))
+    return shown
 
 
 LEVELS = Table(
@@ -163,7 +157,7 @@ CLOSURE = Table(
 )  # fmt: skip
 
 
-def namesakes(book: ClaimBook) -> Html:
+def _namesakes(book: ClaimBook) -> Html:
     """Return what the same name is worth in another class of machine."""
     pairs = [(p["here"], p["there"]) for p in book.settings.get("same_name", ())]
     suites = {(c.product, c.baseline): c for c in book.of_kind("suite", metric=HEADLINE,
@@ -228,7 +222,7 @@ DRIFT = Table(
 )
 
 
-def beside_drift(book: ClaimBook) -> Html:
+def _beside_drift(book: ClaimBook) -> Html:
     """Return how far margins that set new runs against old ones stand beside the drift."""
     if book.settings.get("retest") is None:
         return Html("")
@@ -268,7 +262,7 @@ LAWFUL = (
     "the mark on every margin that rests on them, and state the drift beside it. Drift is never "
     "taken out of a margin, and old and new runs of one product are never put together."
 )
-MOVED = ("What moved since", DRIFT, beside_drift)
+MOVED = ("What moved since", DRIFT, _beside_drift)
 
 
 def limits(book: ClaimBook) -> Html:
@@ -342,7 +336,7 @@ WEIGHINGS = Table(
 VALUE = (STANDINGS, WEIGHINGS, Lines("not_weighed", "{product}, {group}: {text}"))
 
 
-def not_judged(book: ClaimBook) -> Html:
+def _not_judged(book: ClaimBook) -> Html:
     """Return which rules could not tell, in how many cells, and why."""
     silent: dict[str, list[Claim]] = {}
     for flag in book.of_kind("flag", outcome="cannot_judge"):
@@ -381,7 +375,7 @@ SCREENING = (
         metric="",
         order="claims",
     ),
-    not_judged,
+    _not_judged,
 )
 WITHIN = Table(
     "What the frames within a run explain by themselves",
@@ -407,7 +401,7 @@ DEFINITIONS = Table(
 )
 
 
-def health_summary(book: ClaimBook) -> Html:
+def _health_summary(book: ClaimBook) -> Html:
     """Return how much of the bench is old or missing, in a sentence."""
     count = {claim.part: claim for claim in book.of_kind("count")}
     first = next(iter(book.of_kind("task_why")), None)
@@ -447,7 +441,7 @@ TASKS = Table(
 )
 
 
-def stale(book: ClaimBook) -> Html:
+def _stale(book: ClaimBook) -> Html:
     """Return what was run before what the bench runs now, those alike of one product once."""
     groups: dict[tuple[str, str], list[Claim]] = {}
     for claim in book.of_kind("stale"):
@@ -500,7 +494,7 @@ COMPONENTS = Table(
 )
 
 
-def look_summary(book: ClaimBook) -> Html:
+def _look_summary(book: ClaimBook) -> Html:
     """Return what is looked into, with its average, and what of it is not shown."""
     shown = book.of_kind("look", part="hitches")
     if not shown:
@@ -555,7 +549,7 @@ LOWS = Table(
 )
 
 
-def hitches(book: ClaimBook) -> Html:
+def _hitches(book: ClaimBook) -> Html:
     """Return the longest hitches of all runs, with their place in the run."""
     rule = (
         "A hitch lasts more than {hitch_factor:g} times the median of the frames around it, and "
@@ -689,7 +683,7 @@ BUDGET = (
 )
 
 
-def pilot_counts(book: ClaimBook) -> Html:
+def _pilot_counts(book: ClaimBook) -> Html:
     """Return in how many margins the runs so far reached the precision planned."""
     count = {claim.part: claim for claim in book.of_kind("count")}
     if "pilot/reached" not in count:
@@ -706,7 +700,7 @@ def pilot_counts(book: ClaimBook) -> Html:
 
 
 PILOT = (
-    pilot_counts,
+    _pilot_counts,
     Table(
         "Planned precision so far, margin by margin",
         rows=("title", "baseline"),
@@ -725,7 +719,7 @@ PILOT = (
 )
 
 
-def run_order(book: ClaimBook) -> Html:
+def _run_order(book: ClaimBook) -> Html:
     """Return the order of the runs, to be printed and kept to."""
     order = book.of_kind("order")
     if not order:
@@ -744,7 +738,7 @@ def run_order(book: ClaimBook) -> Html:
     )  # fmt: skip
 
 
-def checklist(book: ClaimBook) -> Html:
+def _checklist(book: ClaimBook) -> Html:
     """Return the check-list, to be printed and ticked off."""
     pieces = []
     for head, checks in groupby(book.of_kind("check"), key=lambda check: check.group):
@@ -755,7 +749,7 @@ def checklist(book: ClaimBook) -> Html:
     return joined(*pieces)
 
 
-def settings(book: ClaimBook) -> Html:
+def _settings(book: ClaimBook) -> Html:
     """Return every setting in force, also those the params file leaves at their default."""
     rows: list[list[Part | None]] = [
         [key, value]
@@ -789,7 +783,7 @@ def settings(book: ClaimBook) -> Html:
     )
 
 
-def methods(book: ClaimBook) -> Html:
+def _methods(book: ClaimBook) -> Html:
     """Return each method used, its version and its formula in words."""
     return html_table(
         "Methods",
@@ -803,7 +797,7 @@ def methods(book: ClaimBook) -> Html:
 
 def environment(book: ClaimBook) -> Html:
     """Return the versions installed beside those the kit was locked to."""
-    from kit.page.environment import compare_environment
+    from kit.package import compare_environment
 
     packages = compare_environment()
     apart = [p for p in packages if p.locked and p.installed and p.locked != p.installed]
@@ -821,7 +815,7 @@ def environment(book: ClaimBook) -> Html:
     )
 
 
-def cautions(book: ClaimBook) -> Html:
+def _cautions(book: ClaimBook) -> Html:
     """Return the usual cautions."""
     return bullet_list(CAUTIONS, css="cautions")
 
@@ -862,3 +856,58 @@ def _in_list(item: Any) -> str:
 def _number(value: Any) -> str:
     """Return a setting as people write it: 60, not 60.0."""
     return f"{value:g}" if isinstance(value, float) else str(value)
+
+
+# What pages show, by the name with which a template asks for it. Claims alone give all of it; what
+# is installed (`environment`) they do not.
+PIECES: Mapping[str, Piece | tuple[Piece, ...]] = {
+    "page_title": _page_title,
+    "alike": ALIKE,
+    "specification": SPECIFICATION,
+    "titles": TITLES,
+    "margins": MARGINS,
+    "other_titles": _other(TITLES),
+    "other_margins": _other(MARGINS),
+    "other_drift": _other(DRIFT),
+    "levels": LEVELS,
+    "all_runs": ALL_RUNS,
+    "suites": SUITES,
+    "suites_low": SUITES_LOW,
+    "closure": CLOSURE,
+    "namesakes": _namesakes,
+    "drift": DRIFT,
+    "beside_drift": _beside_drift,
+    "moved": MOVED,
+    "limits": limits,
+    "energy": ENERGY,
+    "standings": STANDINGS,
+    "weighings": WEIGHINGS,
+    "value": VALUE,
+    "not_judged": _not_judged,
+    "screening": SCREENING,
+    "within": WITHIN,
+    "definitions": DEFINITIONS,
+    "health_summary": _health_summary,
+    "tasks": TASKS,
+    "stale": _stale,
+    "gaps": GAPS,
+    "spread": SPREAD,
+    "components": COMPONENTS,
+    "look_summary": _look_summary,
+    "runs": RUNS,
+    "lows": LOWS,
+    "hitches": _hitches,
+    "sensors": SENSORS,
+    "blocks": BLOCKS,
+    "plan_summary": PLAN_SUMMARY,
+    "plan": PLAN,
+    "plan_margins": PLAN_MARGINS,
+    "budget": BUDGET,
+    "pilot_counts": _pilot_counts,
+    "pilot": PILOT,
+    "run_order": _run_order,
+    "checklist": _checklist,
+    "settings": _settings,
+    "methods": _methods,
+    "cautions": _cautions,
+}

@@ -116,7 +116,7 @@ def _check_kinds(name: str, *kinds: str) -> None:
 
 
 @dataclass(frozen=True, slots=True)
-class Grid:
+class _Grid:
     """One table filled: what it shows, and the claims in it."""
 
     caption: str
@@ -146,7 +146,7 @@ def show(book: ClaimBook, *pieces: Piece | tuple[Piece, ...], metric: str = "") 
         elif any(isinstance(rest, Html) and rest.markup for rest in shown[place + 1 :]):
             parts.append(heading(part, level=3).markup)
     tables = [p for p in listed if isinstance(p, Table)]
-    frame = (lambda: table_frame(book, tables[0], metric)) if tables else None
+    frame = (lambda: _table_frame(book, tables[0], metric)) if tables else None
     return Html("".join(parts), frame)
 
 
@@ -159,7 +159,7 @@ def _piece_html(book: ClaimBook, piece: Table | Lines | Callable[[ClaimBook], Ht
     if not isinstance(piece, Table):
         return piece(book)
     said = mark_words(book)
-    grids = fill_table(book, piece, metric)
+    grids = _fill_table(book, piece, metric)
     made = [
         html_table(
             grid.caption,
@@ -179,7 +179,7 @@ def _or_said(piece: Html, otherwise: str) -> Html:
     return piece if piece.markup or not otherwise else paragraph(otherwise)
 
 
-def fill_table(book: ClaimBook, table: Table, metric: str = "") -> list[Grid]:
+def _fill_table(book: ClaimBook, table: Table, metric: str = "") -> list[_Grid]:
     """Return a table filled from the claims, or one for each value of its `split`.
 
     Raises
@@ -199,9 +199,9 @@ def fill_table(book: ClaimBook, table: Table, metric: str = "") -> list[Grid]:
     return grids
 
 
-def table_frame(book: ClaimBook, table: Table, metric: str = "") -> Any:
+def _table_frame(book: ClaimBook, table: Table, metric: str = "") -> Any:
     """Return the claims a table shows as a DataFrame, a row each."""
-    return claims_frame(c for grid in fill_table(book, table, metric) for c in grid.claims)
+    return claims_frame(c for grid in _fill_table(book, table, metric) for c in grid.claims)
 
 
 def mark_words(book: ClaimBook) -> dict[str, str]:
@@ -298,7 +298,7 @@ def _of_rows(book: ClaimBook, table: Table, where: Where) -> list[Claim]:
     ]
 
 
-def _grid(book: ClaimBook, table: Table, where: dict[str, Any], metric: str, split: str) -> Grid:
+def _grid(book: ClaimBook, table: Table, where: dict[str, Any], metric: str, split: str) -> _Grid:
     making = _of_rows(book, table, where)
     keys = list(dict.fromkeys(tuple(getattr(c, n) for n in table.rows) for c in making))
     first = {tuple(getattr(c, n) for n in table.rows): c for c in reversed(making)}
@@ -346,7 +346,7 @@ def _grid(book: ClaimBook, table: Table, where: dict[str, Any], metric: str, spl
         number = alone and any(claim.is_figure for claim in claims)
         words = cell.head.format_map(texts | {"each": name})
         made.append(Column(words, _common_unit(claims), number, cell.outcomes))
-    return Grid(
+    return _Grid(
         table.caption.format_map(texts),
         made,
         [[*head, *(_part(cell) for cell in cells)] for head, cells in found],

@@ -23,7 +23,7 @@ from kit.bench.prices import read_prices
 from kit.bench.runs import read_run_sheet
 from kit.claims.of_pages import kit_version
 from kit.errors import ExecutionError, KitError, SealError, UsageError
-from kit.page.environment import installed_versions
+from kit.package import installed_versions
 from kit.settings.params import load_params
 
 # JupyterLab's own, of no use here; and slides, which a command draws again from the claims.

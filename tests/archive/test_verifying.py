@@ -26,7 +26,7 @@ from kit.archive.bag import zip_bag
 from kit.archive.verifying import STAGES, verify_bag
 from kit.errors import SealError
 from kit.methods import METHODS
-from kit.page.environment import normal_name
+from kit.package import _normal_name
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -353,7 +353,7 @@ def core_only() -> set[str]:
     core: set[str] = set()
     stack = ["marginbook"]
     while stack:
-        name = normal_name(stack.pop())
+        name = _normal_name(stack.pop())
         if name in core:
             continue
         core.add(name)
@@ -365,7 +365,7 @@ def core_only() -> set[str]:
     return {
         module
         for module, owners in packages_distributions().items()
-        if not any(normal_name(owner) in core for owner in owners)
+        if not any(_normal_name(owner) in core for owner in owners)
     }
 
 

@@ -9,7 +9,7 @@ import pytest
 from kit.claims.bound_text import bind_text, derive, find_statements, printed_forms, ratios_of_pair
 from kit.claims.claim import Claim, ClaimBook, RunRecord
 from kit.errors import TextError
-from kit.page.prose import show_text
+from kit.page.html import show_text
 from kit.rounding import ratio_text
 
 

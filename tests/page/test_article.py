@@ -10,12 +10,10 @@ import pytest
 from lxml import html
 
 from kit.charts.identity import order_titles, product_looks
-from kit.page import article, findings
+from kit.page.article import SECTIONS
 from kit.page.assemble import build_page
-from kit.page.cell_html import clean
-
-SECTIONS = ("opening", "per_title", "groups", "same_name", "limited_by", "money", "comparable",
-            "measured", "record")  # fmt: skip
+from kit.page.cell_html import _clean as clean
+from kit.page.findings import Findings
 
 
 def tree(piece):
@@ -24,7 +22,7 @@ def tree(piece):
 
 @pytest.fixture(scope="module")
 def whole(demo):
-    return {name: tree(getattr(article, name)(demo.book)) for name in SECTIONS}
+    return {name: tree(SECTIONS[name](demo.book)) for name in SECTIONS}
 
 
 def percent(text):
@@ -33,7 +31,7 @@ def percent(text):
 
 def test_nothing_of_the_article_is_taken_out_by_the_sanitiser(demo):
     for name in SECTIONS:
-        markup = getattr(article, name)(demo.book).markup
+        markup = SECTIONS[name](demo.book).markup
         assert clean(markup).count("<") >= markup.count("<")  # what was empty is closed
 
 
@@ -50,13 +48,13 @@ def test_no_id_of_the_bench_and_no_word_of_the_code_reaches_a_reader(demo, whole
 def test_rivals_stand_by_their_margins_with_another_class_last(demo, whole):
     bodies = whole["opening"].xpath(".//table[contains(@class, 'rivals')]/tbody")
     assert len(bodies) == 2
-    by_name = {s.name: s for s in findings.standings(demo.book)}
+    by_name = {s.name: s for s in Findings(demo.book).standings}
     for body, apart in zip(bodies, (False, True), strict=True):
         names = [row.xpath("string(.//span[@class='name']/text())") for row in body.iter("tr")]
         margins = [by_name[name].whole.value for name in names]
         assert margins == sorted(margins)
         assert {by_name[name].apart for name in names} == {apart}
-    assert {s.product for s in by_name.values()} == set(findings.compared(demo.book))
+    assert {s.product for s in by_name.values()} == set(Findings(demo.book).compared)
 
 
 def ticks_of(axis):
@@ -74,7 +72,7 @@ def test_a_needle_stands_where_its_margin_lies_between_the_labels_of_the_axis(de
     ticks = ticks_of(table.xpath(".//thead//svg")[0])
     a, b = min(ticks), max(ticks)
     slope = (ticks[b] - ticks[a]) / (math.log1p(b / 100) - math.log1p(a / 100))
-    by_name = {s.name: s for s in findings.standings(demo.book)}
+    by_name = {s.name: s for s in Findings(demo.book).standings}
     for row in table.xpath("./tbody/tr"):
         standing = by_name[row.xpath("string(.//span[@class='name']/text())")]
         needle = row.xpath(".//rect[@class='needle']/parent::svg")[0]
@@ -102,7 +100,7 @@ def test_stems_start_at_zero_and_are_as_long_as_their_averages(demo, whole):
 def test_columns_of_the_lattice_share_one_scale(demo, whole):
     table = whole["per_title"].xpath(".//table[contains(@class, 'lattice')]")[0]
     widths = [int(c.get("class").split()[0][1:]) for c in table.xpath("./colgroup/col")][1:]
-    shown = findings.standings(demo.book)
+    shown = Findings(demo.book).standings
     per_log = []
     for n, standing in enumerate(shown):
         points = []
@@ -131,7 +129,7 @@ def test_titles_stand_in_one_order_everywhere(demo, whole):
 def test_every_rival_can_be_chosen_and_one_is(demo, whole):
     section = whole["per_title"]
     choices = section.xpath(".//input[@type='radio']")
-    rivals = findings.compared(demo.book)
+    rivals = Findings(demo.book).compared
     assert len(choices) == len(rivals) == len(section.xpath(".//div[contains(@class, 'panel ')]"))
     assert [c.get("checked") is not None for c in choices] == [True] + [False] * (len(rivals) - 1)
     labels = section.xpath(".//label/@for")
@@ -157,15 +155,13 @@ def test_names_with_markup_are_text(demo):
     }
     hostile = replace(demo.book, names=names, title="<i>T</i>")
     for name in SECTIONS:
-        section = html.fragment_fromstring(
-            getattr(article, name)(hostile).markup, create_parent="div"
-        )
+        section = html.fragment_fromstring(SECTIONS[name](hostile).markup, create_parent="div")
         assert not section.xpath(".//script | .//*[@onclick] | .//i[text()='T']"), name
 
 
 def test_the_record_is_closed_and_the_article_is_not(demo):
     output = {"output_type": "display_data", "metadata": {},
-              "data": {"text/html": article.record(demo.book)._repr_html_()}}  # fmt: skip
+              "data": {"text/html": SECTIONS["record"](demo.book)._repr_html_()}}  # fmt: skip
     head = {"cell_type": "code", "id": "c", "source": "x", "outputs": [output]}
     first, last = (
         {"cell_type": "markdown", "id": "p", "source": source}

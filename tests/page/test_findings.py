@@ -9,8 +9,8 @@ import pytest
 from small_bench import small_bench, walk
 
 from kit.claims.bound_text import printed_forms
-from kit.page import findings
-from kit.page.findings import Printed
+from kit.page.findings import Findings, _against, _plain_sentence
+from kit.page.html import Printed
 
 NBSP = "\u00a0"
 
@@ -130,35 +130,35 @@ def design(request, tmp_path_factory):
 def sentences(book):
     """Every sentence of the article of a review."""
     return [
-        *findings.deck(book),
-        *findings.titles_sentences(book),
-        *findings.groups_sentences(book),
-        *findings.classes_sentences(book)[1],
-        *findings.limits_sentences(book)[1],
-        *findings.value_sentences(book),
-        *findings.method_sentences(book),
-        findings.price_note(book)[1],
+        *Findings(book).deck(),
+        *Findings(book).titles_sentences(),
+        *Findings(book).groups_sentences(),
+        *Findings(book).classes_sentences()[1],
+        *Findings(book).limits_sentences()[1],
+        *Findings(book).value_sentences(),
+        *Findings(book).method_sentences(),
+        Findings(book).price_note()[1],
     ]
 
 
 def headings(book):
     found = [
-        findings.headline(book),
-        findings.rivals_caption(book),
-        findings.titles_heading(book),
-        findings.groups_heading(book),
-        findings.classes_sentences(book)[0],
-        findings.limits_sentences(book)[0],
-        findings.value_heading(book),
-        findings.alike_heading(book),
-        findings.method_heading(book),
+        Findings(book).headline(),
+        Findings(book).rivals_caption(),
+        Findings(book).titles_heading(),
+        Findings(book).groups_heading(),
+        Findings(book).classes_sentences()[0],
+        Findings(book).limits_sentences()[0],
+        Findings(book).value_heading(),
+        Findings(book).alike_heading(),
+        Findings(book).method_heading(),
     ]
     return [text for text in found if text]
 
 
 def test_the_headline_says_what_was_found_in_at_most_100_characters(design):
     book, pattern = design
-    said = findings.headline(book)
+    said = Findings(book).headline()
     assert len(said) <= 100
     assert re.fullmatch(pattern, said), said
 
@@ -166,7 +166,7 @@ def test_the_headline_says_what_was_found_in_at_most_100_characters(design):
 def test_sentences_read_as_sentences(design):
     book, _ = design
     for sentence in sentences(book):
-        said = findings.plain_sentence(sentence)
+        said = _plain_sentence(sentence)
         assert re.search(r"[.:]$", said), said
         assert "  " not in said and " ." not in said and " ," not in said, said
         assert "None" not in said and "nan" not in said.lower().split(), said
@@ -178,8 +178,8 @@ def test_sentences_read_as_sentences(design):
 def test_no_id_of_the_bench_and_no_word_of_the_code_is_said(design):
     book, _ = design
     ids = {*book.names["products"], *book.names.get("titles", {}), *book.run_by_id}
-    said = " ".join([*map(findings.plain_sentence, sentences(book)), *headings(book),
-                     findings.tested_note(book), findings.unlike_note(book)])  # fmt: skip
+    said = " ".join([*map(_plain_sentence, sentences(book)), *headings(book),
+                     Findings(book).tested_note(), Findings(book).unlike_note()])  # fmt: skip
     words = set(re.findall(r"[\w.-]+", said))
     assert not words & ids
     assert not [word for word in words if "_" in word]
@@ -196,10 +196,10 @@ def test_every_figure_is_printed_in_a_form_of_its_claim(design):
 
 def test_faster_and_slower_follow_from_the_claims(design):
     book, _ = design
-    for standing in findings.standings(book):
+    for standing in Findings(book).standings:
         if standing.whole is None:
             continue
-        said = findings.plain_sentence(findings.against(standing.whole, "it"))
+        said = _plain_sentence(_against(standing.whole, "it"))
         low, high = standing.whole.low, standing.whole.high
         if re.search("faster|ahead", said):
             assert low is None or low > 1
@@ -213,16 +213,16 @@ def test_faster_and_slower_follow_from_the_claims(design):
 def test_level_names_its_band(tmp_path):
     made = bench({("p1", "t0"): 1 / 1.09, ("p1", "t1"): 1 / 1.09}, groups=True, runs=8)
     _, _, book = walk(made, tmp_path)
-    said = [findings.plain_sentence(s) for s in findings.groups_sentences(book)]
+    said = [_plain_sentence(s) for s in Findings(book).groups_sentences()]
     level = [s for s in said if "level" in s]
     assert level and all(f"level band of ±2{NBSP}%" in s for s in level)
-    assert findings.groups_heading(book) == (
+    assert Findings(book).groups_heading() == (
         "The lead over the Part 1 comes from titles at 1600 lines; at 1200 lines the two are level"
     )
 
 
 def test_what_other_titles_could_turn_is_said_only_where_they_could(demo):
-    said = [findings.plain_sentence(s) for s in findings.deck(demo.book)]
+    said = [_plain_sentence(s) for s in Findings(demo.book).deck()]
     (like,) = [s for s in said if s.startswith("With other titles")]
     claim = demo.book.by_id[
         "suite_like/average_fps/all/fennock-9-travel-over-tarnquill-sedge-travel"
@@ -230,33 +230,33 @@ def test_what_other_titles_could_turn_is_said_only_where_they_could(demo):
     assert claim.low < 1 < claim.high and like.endswith("what you play decides.")
     narrow = replace(claim, low=1.03)
     claims = tuple(narrow if c.id == claim.id else c for c in demo.book.claims)
-    said = [findings.plain_sentence(s) for s in findings.deck(replace(demo.book, claims=claims))]
+    said = [_plain_sentence(s) for s in Findings(replace(demo.book, claims=claims)).deck()]
     assert not [s for s in said if "what you play decides" in s]
 
 
 def test_a_title_that_turns_an_outcome_is_named(demo):
-    assert findings.influence_sentences(demo.book) == []
+    assert Findings(demo.book)._influence_sentences() == []
     pair = "fennock-9-travel-over-tarnquill-sedge-travel"
     name = f"influence/average_fps/all/{pair}/without-wickerloft"
     claims = tuple(
         replace(c, value=1.01, text="+1.0\u00a0%") if c.id == name else c for c in demo.book.claims
     )
-    (said,) = findings.influence_sentences(replace(demo.book, claims=claims))
-    assert findings.plain_sentence(said) == (
+    (said,) = Findings(replace(demo.book, claims=claims))._influence_sentences()
+    assert _plain_sentence(said) == (
         f"Without Wickerloft the margin over the Sedge would be +1.0{NBSP}% instead of +4.7{NBSP}%."
     )
 
 
 def test_the_demo_says_its_own_lesson(demo):
     book = demo.book
-    assert findings.headline(book) == (
+    assert Findings(book).headline() == (
         f"Fennock 9: level with the Sedge at 1200 lines, 10.6{NBSP}% faster at 1600, "
         f"and 20.3{NBSP}% dearer"
     )
-    assert findings.titles_heading(book) == (
+    assert Findings(book).titles_heading() == (
         "Ahead of the Sedge in 6 of 12 titles, five of them at 1600 lines"
     )
-    assert findings.rivals_caption(book) == (
+    assert Findings(book).rivals_caption() == (
         "Faster than four of five rivals, slower than the Teasel and the Fennock 9 (desk)"
     )
 
@@ -265,7 +265,6 @@ def test_a_dearer_product_that_gives_more_is_not_told_to_fall(tmp_path):
     made = bench()
     prices = tuple((p, "500" if p == "p0" else "900", *rest) for p, _, *rest in made.prices)
     _, _, book = walk(replace(made, prices=prices), tmp_path)
-    (said,) = [findings.plain_sentence(s) for s in findings.money_sentences(
-        book, findings.standings(book)[0])]  # fmt: skip
+    (said,) = [_plain_sentence(s) for s in Findings(book)._money_sentences(Findings(book).standings[0])]  # fmt: skip
     assert "gives more frames for the money than the Part 1" in said and "fall" not in said
-    assert findings.headline(book).endswith("cheaper")
+    assert Findings(book).headline().endswith("cheaper")

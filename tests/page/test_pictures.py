@@ -12,7 +12,7 @@ from small_bench import small_bench, walk
 import kit.page.pictures
 from kit.charts.style import Chart, ChartWords, blank_figure, export_chart, page_image
 from kit.metrics.store import Store
-from kit.page.pictures import draw_backwards, keep_pictures, make_charts, show_charts
+from kit.page.pictures import _keep_pictures, draw_backwards, make_charts, show_charts
 
 
 @pytest.fixture
@@ -40,10 +40,10 @@ def counting():
 
 def test_a_picture_is_drawn_once_for_each_sheet(store, tmp_path):
     draw, drawn = counting()
-    first = keep_pictures(draw((1.0, 2.0)), store)
+    first = _keep_pictures(draw((1.0, 2.0)), store)
     pictures = page_image(first), [p.read_bytes() for p in export_chart(first, tmp_path / "a")]
     assert drawn == ["page", "video"]
-    again = keep_pictures(draw((1.0, 2.0)), store)
+    again = _keep_pictures(draw((1.0, 2.0)), store)
     assert (
         page_image(again),
         [p.read_bytes() for p in export_chart(again, tmp_path / "b")],
@@ -57,34 +57,34 @@ def test_a_picture_is_drawn_once_for_each_sheet(store, tmp_path):
 def test_whatever_differs_is_drawn(store, monkeypatch):
     draw, drawn = counting()
     for numbers, name in (((1.0, 2.0), "a"), ((1.0, 2.0 + 4e-16), "a"), ((1.0, 2.0), "b")):
-        page_image(keep_pictures(draw(numbers, name=name), store))
+        page_image(_keep_pictures(draw(numbers, name=name), store))
     assert len(drawn) == 3
     monkeypatch.setattr(kit.page.pictures, "_code", lambda: "other code")
-    page_image(keep_pictures(draw((1.0, 2.0), name="a"), store))
+    page_image(_keep_pictures(draw((1.0, 2.0), name="a"), store))
     assert len(drawn) == 4
 
 
 def test_a_damaged_picture_is_drawn_anew(store):
     draw, drawn = counting()
-    first = page_image(keep_pictures(draw((1.0, 2.0)), store))
+    first = page_image(_keep_pictures(draw((1.0, 2.0)), store))
     for path in store.folder.rglob("*"):
         if path.is_file():
             path.write_bytes(path.read_bytes()[:-5])
-    assert page_image(keep_pictures(draw((1.0, 2.0)), store)) == first
+    assert page_image(_keep_pictures(draw((1.0, 2.0)), store)) == first
     assert drawn == ["page", "page"]
 
 
 def test_arguments_that_are_not_plain_are_never_kept(store):
     draw, drawn = counting()
     for _ in range(2):
-        page_image(keep_pictures(draw((1.0, 2.0), extra=object()), store))
+        page_image(_keep_pictures(draw((1.0, 2.0), extra=object()), store))
     assert len(drawn) == 2 and not list(store.folder.glob("*"))
 
 
 def test_a_chart_of_frames_is_never_kept(store):
     draw, drawn = counting()
     for _ in range(2):
-        page_image(keep_pictures(replace(draw((1.0, 2.0)), claims=()), store))
+        page_image(_keep_pictures(replace(draw((1.0, 2.0)), claims=()), store))
     assert len(drawn) == 2 and not list(store.folder.glob("*"))
 
 

@@ -11,16 +11,16 @@ from kit.page.html import Html
 from kit.page.view import show
 
 PARTS = {
-    "head": tables.page_title,
+    "head": tables.PIECES["page_title"],
     "titles": tables.TITLES,
-    "lows": tables.other_titles,
+    "lows": tables.PIECES["other_titles"],
     "margins": tables.MARGINS,
-    "margins of lows": tables.other_margins,
+    "margins of lows": tables.PIECES["other_margins"],
     "all runs": tables.ALL_RUNS,
     "suites": tables.SUITES,
     "suites of lows": tables.SUITES_LOW,
     "closure": tables.CLOSURE,
-    "classes": tables.namesakes,
+    "classes": tables.PIECES["namesakes"],
     "energy": tables.ENERGY,
     "within": tables.WITHIN,
     "value": tables.VALUE,
@@ -29,10 +29,10 @@ PARTS = {
     "limits": tables.limits,
     "screening": tables.SCREENING,
     "definitions": tables.DEFINITIONS,
-    "settings": tables.settings,
-    "methods": tables.methods,
+    "settings": tables.PIECES["settings"],
+    "methods": tables.PIECES["methods"],
     "environment": tables.environment,
-    "cautions": tables.cautions,
+    "cautions": tables.PIECES["cautions"],
 }
 
 

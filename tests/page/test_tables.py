@@ -57,14 +57,14 @@ def test_every_run_of_the_order_has_a_row_to_tick(tmp_path):
     assert list(zip(frame["product"], frame["title"], frame["text"], strict=True)) == [
         (run.product, run.title, f"{run.number}") for run in order
     ]
-    assert plain_words(show(book, tables.run_order).markup).count("Product Three") == sum(
+    assert plain_words(show(book, tables.PIECES["run_order"]).markup).count("Product Three") == sum(
         run.product == "three" for run in order
     )
 
 
 def test_the_check_list_is_printed_whole(tmp_path):
     _, review, book = planned(tmp_path, some_rows())
-    words = plain_words(show(book, tables.checklist).markup)
+    words = plain_words(show(book, tables.PIECES["checklist"]).markup)
     for line in (*CAUTIONS, "memory", "Product Two: 32"):
         assert line in words
     assert words.index("Alike on every machine") < words.index("Titles and settings")

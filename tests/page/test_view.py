@@ -4,19 +4,19 @@ from pathlib import Path
 
 import pytest
 from lxml import html
+from redrawn import redraw_cells
 
 from kit.claims.claim import claims_frame, claims_json, read_claims
 from kit.claims.of_pages import make_claims
 from kit.page import tables
-from kit.page.redraw import declared_pieces, redraw_cells
 from kit.page.view import (
     Cell,
     Lines,
     Table,
-    fill_table,
+    _fill_table,
+    _table_frame,
     mark_words,
     show,
-    table_frame,
 )
 from kit.report.template import own_sources
 from kit.review.walk import load_review, work_out
@@ -57,11 +57,11 @@ def test_a_claim_that_is_needed_and_not_there_is_an_error(demo):
     cells = (Cell("cell", "Figure"), Cell("run_over_mean", "Spread", {"run": "nowhere"}))
     table = made_of(cells=cells, where={"product": demo.book.product})
     with pytest.raises(LookupError, match="no run_over_mean for"):
-        fill_table(demo.book, table)
+        _fill_table(demo.book, table)
 
 
 def test_every_margin_of_the_product_is_in_its_table(demo):
-    (grid,) = fill_table(demo.book, tables.MARGINS)
+    (grid,) = _fill_table(demo.book, tables.MARGINS)
     margins = demo.book.of_kind("margin", metric="average_fps", product=demo.book.product)
     suites = demo.book.of_kind(
         "suite", metric="average_fps", product=demo.book.product, group="all"
@@ -76,8 +76,8 @@ def test_every_margin_of_the_product_is_in_its_table(demo):
 
 
 def test_the_frame_of_a_table_holds_the_claims_shown(demo):
-    frame = table_frame(demo.book, tables.SUITES[0])
-    (grid,) = fill_table(demo.book, tables.SUITES[0])
+    frame = _table_frame(demo.book, tables.SUITES[0])
+    (grid,) = _fill_table(demo.book, tables.SUITES[0])
     assert list(frame["id"]) == [claim.id for claim in grid.claims]
     assert show(demo.book, tables.SUITES).to_frame().equals(frame)
     assert len(claims_frame([])) == 0
@@ -85,7 +85,7 @@ def test_the_frame_of_a_table_holds_the_claims_shown(demo):
 
 def test_marks_are_told_in_words_in_every_table(demo):
     told = set(mark_words(demo.book).values())
-    for name, piece in declared_pieces().items():
+    for name, piece in tables.PIECES.items():
         markup = show(demo.book, piece).markup if isinstance(piece, Table | tuple) else ""
         if '<ul class="marks">' not in markup:
             continue
@@ -112,17 +112,17 @@ def of_pages():
     for params in ("demo", "demo-bench-health", "demo-frame-times", "demo-plan"):
         review = load_review(ROOT / "params" / f"{params}.yaml")
         book = make_claims(review, work_out(review))
-        for name, piece in declared_pieces().items():
+        for name, piece in tables.PIECES.items():
             if isinstance(piece, Table):
                 shown.setdefault(name, 0)
-                shown[name] += sum(len(grid.rows) for grid in fill_table(book, piece))
+                shown[name] += sum(len(grid.rows) for grid in _fill_table(book, piece))
     return shown
 
 
 def test_every_declared_table_has_rows_in_some_page_of_the_demo(of_pages):
     # What moved since a re-test has its own review: tests/margins/test_drift.py.
     # Levels in dB: tests/whole/test_kinds.py.
-    assert {name for name, rows in of_pages.items() if not rows} == {"DRIFT", "LEVELS"}
+    assert {name for name, rows in of_pages.items() if not rows} == {"drift", "levels"}
     assert len(of_pages) > 15
 
 

@@ -149,7 +149,7 @@ def test_claims_of_the_page_are_its_own_and_lead_to_runs(health):
 def test_the_page_says_what_it_found(health):
     review, results, _ = health(bench_rows())
     book = make_claims(review, results)
-    stale = plain_words(show(book, tables.stale).markup)
+    stale = plain_words(show(book, tables.PIECES["stale"]).markup)
     assert "Product Two all 2026-03-01" in stale
     tasks = plain_words(show(book, tables.TASKS).markup)
     assert "Product Two 2 titles stale all 6 6 2" in tasks

@@ -78,7 +78,7 @@ def test_what_params_name_is_looked_into_as_far_as_they_ask(looked):
     look = look_into(review)
     assert (look.product, [r.run for r in look.runs]) == ("two", ["two-dell-1", "two-dell-2"])
     assert look.not_shown == ("two-dell-3",)
-    words = plain_words(show(book, tables.look_summary).markup)
+    words = plain_words(show(book, tables.PIECES["look_summary"]).markup)
     assert words.startswith("Product Two in The Dell: 2 runs, 2 of them used, average ")
     assert "Not shown: two-dell-3" in words
 
@@ -102,7 +102,7 @@ def test_a_run_set_aside_is_shown_as_such_and_explains_no_spread(looked):
     values = np.log([look.runs[n].metrics.values["average_fps"] for n in (0, 2)])
     by_hand = min(1.0, float(np.mean(np.square(errors)) / np.var(values, ddof=1)))
     assert share.value < 1 and share.value == pytest.approx(by_hand)
-    assert "The fan was blocked." in show(book, tables.look_summary).markup
+    assert "The fan was blocked." in show(book, tables.PIECES["look_summary"]).markup
 
 
 def test_diagnostics_and_lows_are_the_kits_own(looked):
@@ -129,7 +129,7 @@ def test_the_sections_show_each_run_once(looked):
     words = plain_words(show(book, tables.SENSORS).markup).replace("\u00a0", " ")
     assert "one-dell-1 100.0 W 100.0 W one-dell-2" in words
     assert "slowest share" in plain_words(show(book, tables.LOWS).markup)
-    hitches = plain_words(show(book, tables.hitches).markup)
+    hitches = plain_words(show(book, tables.PIECES["hitches"]).markup)
     assert hitches.startswith("The longest of 3 hitches")
     frames = book.of_kind("hitch", part="frame")
     assert len(frames) == 3 and min(claim.value for claim in frames) > 30

@@ -19,10 +19,10 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
+from redrawn import redraw_cells
 
 from kit.claims.claim import read_claims
 from kit.errors import UsageError
-from kit.page.redraw import redraw_cells
 from kit.report.report import redraw_report
 from kit.report.template import own_sources
 from kit.settings.params import load_params

@@ -561,12 +561,16 @@ NOTHING_TO_COMPARE = {
 
 @pytest.mark.parametrize("case", NOTHING_TO_COMPARE)
 def test_what_cannot_be_compared_is_said_with_the_reason(tmp_path, case):
-    from kit.page.findings import deck, plain_sentence
+    from kit.page.findings import Findings, _plain_sentence
 
     review = load_review(write_bench(CASES[case](), tmp_path))
     results = work_out(review)
     book = make_claims(review, results)
-    lost = [s for s in map(plain_sentence, deck(book)) if "no title has used runs of both" in s]
+    lost = [
+        s
+        for s in map(_plain_sentence, Findings(book).deck())
+        if "no title has used runs of both" in s
+    ]
     said = [p for p in ("p1", "p2") if any(f"the Part {p[1]}" in sentence for sentence in lost)]
     assert said == NOTHING_TO_COMPARE[case]
     for baseline in said:

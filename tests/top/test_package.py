@@ -2,12 +2,12 @@
 
 from importlib.metadata import version
 
-from kit.page.environment import compare_environment, direct_names, locked_versions
+from kit.package import _direct_names, _locked_versions, compare_environment
 
 
 def test_every_package_the_kit_asks_for_is_locked():
-    missing = direct_names() - locked_versions().keys()
-    assert direct_names() and not missing
+    missing = _direct_names() - _locked_versions().keys()
+    assert _direct_names() and not missing
 
 
 def test_installed_versions_are_the_package_manager_s():
@@ -17,5 +17,5 @@ def test_installed_versions_are_the_package_manager_s():
 
 
 def test_the_lock_names_no_place():
-    for name, locked in locked_versions().items():
+    for name, locked in _locked_versions().items():
         assert "/" not in name and "/" not in locked and "@" not in locked
