@@ -14,7 +14,7 @@ from kit.claims.bound_text import BoundText
 from kit.claims.claim import Claim, ClaimBook, trace_lines
 from kit.errors import UsageError, did_you_mean
 from kit.page import tables
-from kit.page.html import Html, show_text, text_html
+from kit.page.html import Column, Html, html_table, show_text, text_html
 from kit.page.view import OWN, Cell, Piece, Table, show
 from kit.settings.metric import METRICS
 
@@ -257,7 +257,19 @@ def narrow(
 ) -> ClaimBook:
     """Return a book with the claims that are about what is asked, or about none of its kind.
 
-    Without some of its titles a suite is shown only with `suites`: its figure is of all of them.
+    Parameters
+    ----------
+    book : ClaimBook
+    over : str, optional
+        Only claims over this product.
+    titles, products : sequence of str, optional
+        Only claims about these.
+    group : str, optional
+        Of the `kinds`, only claims of this group.
+    kinds : sequence of str
+        The kinds that `group` is asked of.
+    suites : bool
+        Whether suites stay where titles are asked for: their figure is of all titles.
     """
 
     def kept(claim: Claim) -> bool:
@@ -276,7 +288,12 @@ def narrow(
 
 @dataclass(frozen=True, slots=True, repr=False)
 class Runs(_Shown):
-    """Every run of a review, used or not, with its figures."""
+    """Every run of a review, used or not, with its figures.
+
+    Attributes
+    ----------
+    book : ClaimBook
+    """
 
     book: ClaimBook
 
@@ -324,20 +341,14 @@ def _frame_html(frame: pd.DataFrame, caption: str, *, rows: int = 20) -> str:
     if frame.empty:
         return Html(f"<p>{text_html(caption)}</p>")._repr_html_()
     shown = frame.head(rows)
-    heads = "".join(f'<th scope="col">{text_html(str(n))}</th>' for n in ("", *shown.columns))
-    body = "".join(
-        f'<tr><th scope="row">{text_html(str(name))}</th>'
-        + "".join(f"<td>{text_html(_plain(value))}</td>" for value in row)
-        + "</tr>"
+    cells = [
+        [str(name), *map(_plain, row)]
         for name, row in zip(shown.index, shown.itertuples(index=False), strict=True)
-    )
+    ]
     left = len(frame) - len(shown)
-    more = f'<p class="note">{left} more rows: .to_frame() has all.</p>' if left > 0 else ""
-    table = (
-        f"<table><caption>{text_html(caption)}</caption><thead><tr>{heads}</tr></thead>"
-        f"<tbody>{body}</tbody></table>{more}"
-    )
-    return Html(table)._repr_html_()
+    more = f"{left} more rows: .to_frame() has all." if left > 0 else ""
+    columns = [Column(str(name)) for name in ("", *shown.columns)]
+    return html_table(caption, columns, cells, note=more)._repr_html_()
 
 
 def _plain(value: Any) -> str:
@@ -497,7 +508,16 @@ class Written(_Shown):
 
 @dataclass(frozen=True, slots=True, repr=False)
 class Charts(_Shown):
-    """Charts asked for; `save` writes them as SVG, PNG of 1920x1080 and CSV."""
+    """Charts asked for; `save` writes them as SVG, PNG of 1920x1080 and CSV.
+
+    Attributes
+    ----------
+    name : str
+        The chart asked for.
+    charts : tuple of Chart
+    html : function of charts
+        Shows them as the page does.
+    """
 
     name: str
     charts: tuple[Chart, ...]
@@ -553,6 +573,14 @@ class Differences(_Shown):
 
     A figure has moved where it, its interval or its print is another; two reviews of one bench
     are made by the same code, so that what is alike is alike to the last bit.
+
+    Attributes
+    ----------
+    changes : tuple
+        Of each: `change` (outcome_turned, moved, new or gone), and the claim `before` and `after`,
+        None where one review does not have it.
+    alike : int
+        How many figures are alike.
     """
 
     changes: tuple[_Change, ...]
@@ -620,7 +648,18 @@ def _printed(claim: Claim | None) -> str:
 
 
 def compare_books(before: ClaimBook, after: ClaimBook) -> Differences:
-    """Return what two books of one bench do not give alike, figure by figure."""
+    """Return what two books of one bench do not give alike, figure by figure.
+
+    Parameters
+    ----------
+    before, after : ClaimBook
+        Made by one version of the kit: figures are compared to the last bit.
+
+    Returns
+    -------
+    Differences
+        The gravest first; within a sort what prints otherwise, then suites, margins, all others.
+    """
     found: dict[str, list[_Change]] = {change: [] for change in CHANGES}
     names = dict.fromkeys(claim.id for claim in (*before.figures, *after.figures))
     for name in names:

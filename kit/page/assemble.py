@@ -60,6 +60,11 @@ def build_page(notebook: Mapping[str, Any]) -> str:
     notebook : mapping
         A notebook of format 4, as parsed from its JSON.
 
+    Returns
+    -------
+    str
+        The page: one HTML file that loads and runs nothing. The same notebook gives the same bytes.
+
     Raises
     ------
     PageError
@@ -120,6 +125,10 @@ def _add(sections: list[_Section], markup: str) -> None:
 
 
 def _assemble(head: Any, sections: Sequence[_Section], closed: Mapping[str, Any]) -> str:
+    """Return the page of its head, its parts, and what is known of the review once it is closed.
+
+    Adds what no part knows by itself: ids, contents, links back from the traces, folded code.
+    """
     opening, *parts = sections
     slugs: set[str] = set()
     for part in parts:
@@ -184,6 +193,7 @@ def _template() -> Any:
 
 
 def _fold(code: Sequence[str], *, words: str = "How this was computed") -> str:
+    """Return code as a part closed until it is opened; nothing for none."""
     if not code:
         return ""
     cells = "".join(f"<pre><code>{text_html(source)}</code></pre>" for source in code)

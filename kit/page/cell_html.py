@@ -74,7 +74,7 @@ def _clean(markup: str) -> str:
 
 
 def _attribute(tag: str, name: str, value: str) -> str | None:
-    """Return an attribute's value if it may stand: no address loads or runs anything."""
+    """Return an attribute's value if it may stand, else None: no address loads or runs anything."""
     if name == "href":
         return value if re.match(r"#|https?://", value) else None
     if tag == "input" and name == "type":
@@ -100,6 +100,13 @@ def _markdown_reader() -> Any:
 def markdown_html(source: str, place: str) -> str:
     """Return a prose cell as HTML; markup typed into it is shown as text.
 
+    Parameters
+    ----------
+    source : str
+        CommonMark, with tables.
+    place : str
+        The cell, for messages.
+
     Raises
     ------
     PageError
@@ -112,6 +119,13 @@ def markdown_html(source: str, place: str) -> str:
 
 def output_html(output: Mapping[str, Any], place: str) -> str:
     """Return one output of a cell as HTML: ours, a picture with its words, or plain text.
+
+    Parameters
+    ----------
+    output : mapping
+        An output of notebook format 4.
+    place : str
+        The cell, for messages.
 
     Raises
     ------
@@ -139,11 +153,13 @@ def output_html(output: Mapping[str, Any], place: str) -> str:
 
 
 def _plain(text: str) -> str:
+    """Return plain text as it was printed, addresses in memory left out."""
     text = ADDRESS.sub("", text).strip("\n")
     return f'<pre class="plain">{text_html(text)}</pre>' if text.strip() else ""
 
 
 def _picture(data: Any, mime: str, metadata: Mapping[str, Any], place: str) -> str:
+    """Return a picture that a cell shows by itself; its words stand in the output's metadata."""
     alt = metadata.get("alt") or metadata.get(mime, {}).get("alt") or ""
     if not alt.strip():
         raise PageError(
@@ -161,6 +177,7 @@ def _picture(data: Any, mime: str, metadata: Mapping[str, Any], place: str) -> s
 
 
 def _refuse_bare_pictures(markup: str, place: str) -> None:
+    """Refuse a picture without words, or one that the sanitiser left without its source."""
     for tag in re.findall(r"<img\b[^>]*>", markup):
         if not re.search(r'\balt="[^"]*[^"\s][^"]*"', tag):
             raise PageError(f"{place} shows a picture without words to stand for it (alt)")

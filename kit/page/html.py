@@ -34,7 +34,12 @@ MARK_LETTERS = "abcdefghijklmnopqrstuvwxyz"
 class Html:
     """A piece of HTML that is already escaped, shown as such in a notebook.
 
-    `frame` is the DataFrame behind a table, where there is one, or what makes it.
+    Attributes
+    ----------
+    markup : str
+        The HTML. Whoever makes a piece answers for its being escaped.
+    frame : DataFrame, function that makes it, or None
+        What is behind a table, where there is one; made when it is asked for.
     """
 
     markup: str
@@ -65,7 +70,14 @@ Part = str | Html | Claim
 
 @dataclass(frozen=True, slots=True)
 class Printed:
-    """A claim in the form it is printed in: one of its `printed_forms`."""
+    """A claim in the form it is printed in.
+
+    Attributes
+    ----------
+    claim : Claim
+    text : str
+        One of the claim's `printed_forms`: `verify` refuses any other.
+    """
 
     claim: Claim
     text: str
@@ -81,6 +93,11 @@ def _notebook_style() -> str:
 def text_html(text: str) -> str:
     """Return text as HTML: markup escaped, what HTML may not hold (control characters, code
     points that are none) shown as U+FFFD, right-to-left runs kept apart from their surroundings.
+
+    Notes
+    -----
+    What HTML may not hold: HTML Living Standard, 13.2.3.5, "Preprocessing the input stream". That
+    marks of direction can show a text as another: Unicode Technical Report 36, 2.4.
 
     >>> text_html('<b>"A" & B</b>')
     '&lt;b&gt;&quot;A&quot; &amp; B&lt;/b&gt;'
@@ -106,7 +123,13 @@ def _never_in_html(char: str) -> bool:
 
 
 def part_html(part: Part) -> str:
-    """Return the HTML of a piece of content: text is escaped, a claim becomes a figure link."""
+    """Return the HTML of a piece of content.
+
+    Parameters
+    ----------
+    part : str, Html or Claim
+        Text is escaped, HTML stays as it is, a claim becomes a link to its trace.
+    """
     if isinstance(part, Html):
         return part.markup
     if isinstance(part, Claim):
@@ -117,9 +140,12 @@ def part_html(part: Part) -> str:
 def data_html(claim: Claim, *, unit: str = "") -> str:
     """Return a claim's printed figure with its machine value.
 
-    The figure's text is always whole (`claim.text`), so that it can be compared with
-    `claims.json`; where a table's head already gives `unit`, the unit is marked for the page's
-    style to hide.
+    Parameters
+    ----------
+    claim : Claim
+    unit : str, optional
+        What a table's head gives already: it is marked for the page's style to hide. The text
+        stays whole (`claim.text`), so that it can be compared with `claims.json`.
     """
     text = claim.text
     before, after = "", ""
@@ -151,33 +177,72 @@ def figure_link(claim: Claim, *, unit: str = "") -> str:
 
 
 def outcome_html(outcome: str) -> str:
-    """Return an outcome's word; the page's style sets its sign before it."""
+    """Return an outcome's word; the page's style sets its sign before it.
+
+    Parameters
+    ----------
+    outcome : str
+        ahead, behind, level or unresolved; any other word is text.
+    """
     if outcome not in OUTCOME_SIGNS:
         return text_html(outcome)
     return f'<span class="outcome {outcome}">{outcome}</span>'
 
 
 def paragraph(*parts: Part, css: str = "") -> Html:
-    """Return a paragraph of text, figures and pieces."""
+    """Return a paragraph of text, figures and pieces.
+
+    Parameters
+    ----------
+    *parts : str, Html or Claim
+        One after another, without a space between them.
+    css : str, optional
+        Its class.
+    """
     kind = f' class="{css}"' if css else ""
     return Html(f"<p{kind}>{''.join(part_html(p) for p in parts)}</p>")
 
 
 def bullet_list(items: Iterable[Part | Sequence[Part]], *, css: str = "") -> Html:
-    """Return a bulleted list; an item may be several parts in a row."""
+    """Return a bulleted list; nothing where there is no item.
+
+    Parameters
+    ----------
+    items : iterable of parts
+        An item may be several parts in a row.
+    css : str, optional
+        The list's class.
+    """
     kind = f' class="{css}"' if css else ""
     rows = "".join(f"<li>{_joined(item)}</li>" for item in items)
     return Html(f"<ul{kind}>{rows}</ul>" if rows else "")
 
 
 def pairs_list(pairs: Iterable[tuple[Part, Part | Sequence[Part]]], *, css: str = "pairs") -> Html:
-    """Return terms with what is said of each."""
+    """Return terms with what is said of each; nothing where there is none.
+
+    Parameters
+    ----------
+    pairs : iterable of a term and what is said of it
+        What is said may be several parts in a row.
+    css : str
+        The list's class.
+    """
     rows = "".join(f"<dt>{part_html(t)}</dt><dd>{_joined(d)}</dd>" for t, d in pairs)
     return Html(f'<dl class="{css}">{rows}</dl>' if rows else "")
 
 
 def heading(text: str, *, level: Literal[2, 3, 4], listed: bool = True) -> Html:
-    """Return a heading; `listed` ones of level 2 and 3 stand in the page's contents."""
+    """Return a heading.
+
+    Parameters
+    ----------
+    text : str
+    level : {2, 3, 4}
+        A heading of level 2 opens a part of the page.
+    listed : bool
+        Whether it stands in the page's contents, where it is of level 2 or 3.
+    """
     kind = "" if listed else ' class="unlisted"'
     return Html(f"<h{level}{kind}>{text_html(text)}</h{level}>")
 
@@ -188,7 +253,16 @@ def joined(*pieces: Html) -> Html:
 
 
 def page_head(title: str, *, byline: str, date: str, lang: str = "en") -> Html:
-    """Return the head of the page: its title, who wrote it and when."""
+    """Return the head of the page: its title, who wrote it and when.
+
+    Parameters
+    ----------
+    title, byline : str
+    date : str
+        An ISO date.
+    lang : str
+        The language of the page, as HTML names it.
+    """
     return Html(
         f'<hgroup class="page-head" lang="{html.escape(lang)}"><h1>{text_html(title)}</h1>'
         f'<p class="byline">{text_html(byline)}, '
@@ -204,9 +278,17 @@ def _joined(item: Part | Sequence[Part]) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """A column of a table: its head, the unit in the head, and whether it holds numbers.
+    """A column of a table.
 
-    With `outcomes` the sign and word of a claim's outcome stand behind its interval.
+    Attributes
+    ----------
+    head : str
+    unit : str
+        Stands in the head, and is then left out of every cell.
+    number : bool
+        Whether it holds figures: their decimal marks stand in line.
+    outcomes : bool
+        Whether sign and word of a claim's outcome stand behind its interval.
     """
 
     head: str
@@ -370,6 +452,20 @@ def image_figure(
 ) -> Html:
     """Return a picture with its caption, the picture in words, a note, and its numbers in a table.
 
+    Parameters
+    ----------
+    data : bytes
+        The picture; it becomes part of the page, which loads nothing.
+    mime : {"image/png", "image/svg+xml"}
+    caption : str
+        States the result, not the topic.
+    alt : str
+        What the picture shows, for a reader who cannot see it.
+    note : str, optional
+        Stands under it.
+    table : Html, optional
+        Its numbers, closed until they are asked for.
+
     Raises
     ------
     ValueError
@@ -417,7 +513,7 @@ def _environment() -> Any:
         # A margin, its percent sign given by the head. Figures of panels that may be hidden have a
         # class of their own: a link back does not lead there.
         "bare": lambda claim, css: _linked(claim, data_html(claim, unit="%"), css),
-        "data": lambda claim: Markup(data_html(claim)),
+        "data": lambda claim, unit="": Markup(data_html(claim, unit=unit)),
         "parts": _sentence,
         "sign": lambda outcome: OUTCOME_SIGNS.get(outcome, OUTCOME_SIGNS["unresolved"]),
         "shown": lambda text: Markup(text_html(text)),
@@ -439,9 +535,13 @@ def _sentence(parts: Iterable[str | Printed]) -> Markup:
 
 
 def show_text(text: BoundText | None) -> Html:
-    """Return a bound text as HTML, each figure a link to its trace; nothing where there is none.
+    """Return a bound text as HTML, each figure a link to its trace.
 
-    Markup in the text is shown as text. Headings start at level 2: the text is a part of the page.
+    Parameters
+    ----------
+    text : BoundText or None
+        Markdown whose references are bound to claims; None gives an empty piece. Markup in it is
+        shown as text. Headings start at level 2: the text is a part of the page.
     """
     if text is None:
         return Html("")

@@ -39,7 +39,21 @@ TABLES: Mapping[str, tuple[str, ...]] = {
 def write_outputs(
     book: ClaimBook, charts: Mapping[str, Sequence[Chart]], out_dir: str | Path
 ) -> list[str]:
-    """Write claims, tables and charts into `out_dir`; return the names of the files written."""
+    """Write claims, tables and charts into a folder.
+
+    Parameters
+    ----------
+    book : ClaimBook
+    charts : mapping of str to sequence of Chart
+        By subject, from `kit.page.pictures.make_charts`.
+    out_dir : str or Path
+        Made if it is not there.
+
+    Returns
+    -------
+    list of str
+        The files written, from `out_dir`.
+    """
     from kit.page.pictures import write_charts
 
     folder = Path(out_dir)
@@ -55,7 +69,14 @@ def write_outputs(
 
 
 def result_frames(book: ClaimBook) -> dict[str, Any]:
-    """Return the tables of a review as DataFrames by file stem, figures unrounded."""
+    """Return the tables of a review by file stem.
+
+    Returns
+    -------
+    dict of str to DataFrame
+        `runs`, and those of `TABLES` that have claims or that the kind of page names; figures
+        unrounded, a row a claim with the columns of `kit.claims.claim.TABLE_COLUMNS`.
+    """
     frames = {"runs": _runs_frame(book)}
     own = ("screening", *PAGE_KINDS[page_of(book.settings["template"])].tables)
     for name, kinds in TABLES.items():

@@ -122,8 +122,17 @@ TAKES: Mapping[str, tuple[str, ...]] = {
 def make_charts(review: Review, book: ClaimBook) -> dict[str, list[Chart]]:
     """Return the charts of a page by subject, such as titles, margins, value of a review.
 
-    A subject without claims has an empty list. Of the review, charts of runs take its frames;
-    every other chart is drawn from the claims alone.
+    Parameters
+    ----------
+    review : Review
+        Charts of runs take its frames, and its store keeps pictures drawn before.
+    book : ClaimBook
+        Every other chart is drawn from the claims alone.
+
+    Returns
+    -------
+    dict of str to list of Chart
+        A subject without claims has an empty list. Nothing is drawn before it is shown.
     """
     made = claim_charts(book)
     for subject in PAGE_KINDS[page_of(book.settings["template"])].charts:
@@ -151,7 +160,19 @@ def draw_backwards(charts: Mapping[str, Sequence[Chart]]) -> None:
 
 
 def show_charts(charts: Sequence[Chart], book: ClaimBook) -> Html:
-    """Return charts as figures: picture, caption, note, text alternative, numbers in a table."""
+    """Return charts as figures: picture, caption, note, text alternative, numbers in a table.
+
+    Parameters
+    ----------
+    charts : sequence of Chart
+    book : ClaimBook
+        Names products and titles in the table.
+
+    Raises
+    ------
+    ValueError
+        If a chart has no words to stand for it, or two claims fall into one cell of its table.
+    """
     return Html("".join(_figure(book, chart).markup for chart in charts))
 
 
@@ -171,7 +192,7 @@ def _figure(book: ClaimBook, chart: Chart) -> Html:
 
 
 def write_charts(charts: Mapping[str, Sequence[Chart]], folder: Path) -> list[Path]:
-    """Write every chart as SVG, PNG of 1920x1080 and CSV."""
+    """Write every chart as SVG, PNG of 1920x1080 and CSV; return the files written."""
     return [
         path for made in charts.values() for chart in made for path in export_chart(chart, folder)
     ]

@@ -39,7 +39,17 @@ from kit.settings.metric import HEADLINE, RESULT
 
 @dataclass(frozen=True, slots=True)
 class SlideSet:
-    """How slides are wanted: which, in what order, of what size, on what ground."""
+    """How slides are wanted.
+
+    Attributes
+    ----------
+    only : tuple of str
+        Kinds of slides or names of single ones, in this order; all if empty.
+    size : str
+        A key of `SIZES`: width and height in pixels.
+    ground : str
+        A key of `GROUNDS`: paper, dark, see-through.
+    """
 
     only: tuple[str, ...] = ()
     size: str = "1920x1080"
@@ -507,7 +517,19 @@ def make_slides(book: ClaimBook, only: Sequence[str] = ()) -> list[Slide]:
 
 
 def slides_csv(slides: Sequence[Slide]) -> str:
-    """Return the list of what is printed on the slides: slide, claim, text."""
+    """Return the list of what is printed on the slides as CSV.
+
+    Parameters
+    ----------
+    slides : sequence of Slide
+        In the order of their numbers.
+
+    Returns
+    -------
+    str
+        A row a printed figure: number and name of the slide, id of the claim, text as printed. No
+        cell is one that a spreadsheet takes for a formula.
+    """
     import csv
     import io
 
@@ -523,6 +545,18 @@ def slides_csv(slides: Sequence[Slide]) -> str:
 
 def write_slides(book: ClaimBook, folder: Path, wanted: SlideSet = SlideSet()) -> list[Path]:
     """Write slides as SVG and PNG, and `slides.csv`; all are drawn before any is written.
+
+    Parameters
+    ----------
+    book : ClaimBook
+    folder : Path
+        Made if it is not there.
+    wanted : SlideSet
+
+    Returns
+    -------
+    list of Path
+        The files written.
 
     Raises
     ------

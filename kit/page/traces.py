@@ -14,7 +14,7 @@ from itertools import groupby, pairwise
 
 from kit.claims.claim import Claim, ClaimBook, RunRecord
 from kit.methods import METHODS
-from kit.page.html import Html, data_html, text_html
+from kit.page.html import Html, data_html, render, text_html
 from kit.rounding import number, plain_text
 from kit.settings.metric import METRIC_LABELS
 
@@ -40,6 +40,12 @@ def trace_section(book: ClaimBook, *, only: Collection[str] | None = None) -> Ht
     book : ClaimBook
     only : collection of str, optional
         Ids of claims: these alone, with all they were made from. All claims without it.
+
+    Returns
+    -------
+    Html
+        Each entry has the claim's anchor, each run the id ``run-...``, each method ``method-...``.
+        Links back (``#shown-...``) are filled in when the page is assembled.
     """
     claims = _wanted(book, only)
     runs = _wanted_runs(book, claims, everything=only is None)
@@ -138,6 +144,7 @@ def _methods_of(claims: Sequence[Claim], view: _View) -> str:
 
 
 def _wanted(book: ClaimBook, only: Collection[str] | None) -> list[Claim]:
+    """Return the figures asked for, with all they were made from; every figure for None."""
     if only is None:
         return list(book.figures)
     seen: set[str] = set()
@@ -242,7 +249,7 @@ def _figure(claim: Claim, view: _View) -> str:
 
 
 def _end(claim: Claim) -> str:
-    """Return a claim's marks and the links to where it is shown (filled in by `onepage`)."""
+    """Return a claim's marks and the links to where it is shown (filled in by `assemble`)."""
     marks = f" Marks: {text_html('; '.join(claim.marks))}." if claim.marks else ""
     return f'{marks} <a class="back" href="#shown-{claim.anchor}">back</a>'
 
@@ -305,92 +312,50 @@ def _run_link(run: str, before: str = "") -> str:
 
 
 def _runs_table(claims: Iterable[Claim], runs: Sequence[RunRecord]) -> str:
-    """Return one row a run: figures, frames, file and SHA-256, conditions, why not used."""
+    """Return one row a run: figures, frames, file and SHA-256, conditions, why not used; and the
+    conditions, each set of them once."""
     figures = {
         (claim.metric, run): claim
         for claim in claims
         if claim.kind == "run"
         for run in (*claim.runs, *claim.set_aside)
     }
-    metrics = list(dict.fromkeys(metric for metric, _ in figures))
-    columns = {m: [c for (name, _), c in figures.items() if name == m] for m in metrics}
-    # A unit stands in the head where it is one and the same, else beside each figure.
-    units = {
-        m: c[0].unit if len({claim.unit for claim in c}) == 1 else "" for m, c in columns.items()
-    }
-    heads = "".join(_metric_head(m, c, units[m]) for m, c in columns.items())
+    columns: dict[str, list[Claim]] = {}
+    for (metric, _), claim in figures.items():
+        columns.setdefault(metric, []).append(claim)
+    heads = [
+        {
+            "metric": metric,
+            "name": METRIC_LABELS.get(metric, metric),
+            # A unit stands in the head where it is one and the same, else beside each figure.
+            "unit": found[0].unit if len({claim.unit for claim in found}) == 1 else "",
+            "methods": list(dict.fromkeys(claim.method for claim in found)),
+        }
+        for metric, found in columns.items()
+    ]
     sets = {_conditions(run): "" for run in runs}
     sets |= {words: f"C{n}" for n, words in enumerate((w for w in sets if w), start=1)}
-    rows = []
-    cells = groupby(runs, key=lambda run: (run.product, run.title))
-    for (product, title), of_cell in cells:
-        name = f"{text_html(product)}, {text_html(title)}"
-        head = f'<th scope="rowgroup" colspan="{len(metrics) + 6}">{name}</th>'
-        rows.append(f"<tbody><tr>{head}</tr>")
-        rows += [_run_row(run, units, figures, sets[_conditions(run)]) for run in of_cell]
-        rows.append("</tbody>")
-    listed = "".join(
-        f'<dt id="conditions-{label}">{label}</dt><dd>{text_html(words)}</dd>'
-        for words, label in sets.items()
-        if label
-    )
-    return (
-        '<section class="table-box runs-box" aria-label="Every run, used or not" tabindex="0">'
-        '<h3 class="unlisted">Runs</h3>'
-        '<table class="runs"><caption>Every run, used or not</caption><thead><tr>'
-        f'<th scope="col">Run</th>{heads}<th scope="col" class="n">Frames</th>'
-        '<th scope="col" class="n">Length <span class="unit">s</span></th>'
-        '<th scope="col">File, SHA-256</th><th scope="col">Conditions</th>'
-        f'<th scope="col">Used</th></tr></thead>{"".join(rows)}</table></section>'
-        + (f'<h4>Conditions of runs</h4><dl class="methods">{listed}</dl>' if listed else "")
-    )
+    groups = groupby(runs, key=lambda run: (run.product, run.title))
+    return render(
+        "runs",
+        heads=heads,
+        groups=[(*names, list(of_cell)) for names, of_cell in groups],
+        figures=figures,
+        label=lambda run: sets[_conditions(run)],
+        length=lambda run: number(run.duration_s, decimals=1) if run.duration_s else "",
+        conditions={label: words for words, label in sets.items() if label},
+    ).markup
 
 
 def _conditions(run: RunRecord) -> str:
+    """Return the conditions of a run in words."""
     return "; ".join(f"{key} {value}" for key, value in run.conditions.items() if value)
 
 
-def _metric_head(metric: str, claims: Sequence[Claim], unit: str) -> str:
-    methods = ", ".join(_method_link(name) for name in dict.fromkeys(c.method for c in claims))
-    shown = f' <span class="unit">{text_html(unit)}</span>' if unit else ""
-    name = text_html(METRIC_LABELS.get(metric, metric))
-    return f'<th scope="col" class="n">{name}{shown}<span class="unit">{methods}</span></th>'
-
-
-def _run_row(
-    run: RunRecord, units: Mapping[str, str], figures: Mapping[tuple[str, str], Claim], label: str
-) -> str:
-    cells = [f'<th scope="row">{text_html(run.id)}</th>']
-    for metric, unit in units.items():
-        claim = figures.get((metric, run.id))
-        if claim is None:
-            cells.append("<td></td>")
-        else:
-            cells.append(
-                f'<td class="n" id="{claim.anchor}">{data_html(claim, unit=unit)}'
-                f'<a class="back" href="#shown-{claim.anchor}">back</a></td>'
-            )
-    frames = f"{run.frames}" if run.frames else ""
-    length = number(run.duration_s, decimals=1) if run.duration_s else ""
-    where = text_html(run.file) if run.file else "no log"
-    said = "used" if run.used else f"not used: {run.reason}"
-    if run.flags:
-        said += f"; {', '.join(run.flags)}"
-    conditions = [text_html(run.began)] if run.began else []
-    session = f"session {text_html(run.session)}" if run.session else ""
-    alike = f'<a href="#conditions-{label}">{label}</a>' if label else ""
-    conditions.append(f"{session} {alike}".strip())
-    return (
-        f'<tr id="run-{html.escape(run.id)}">{"".join(cells)}<td class="n">{frames}</td>'
-        f'<td class="n">{length}</td><td>{where}<br><code>{run.sha256}</code></td>'
-        f"<td>{'<br>'.join(conditions)}</td><td>{text_html(said)}</td></tr>"
-    )
-
-
 def _methods_list(claims: Iterable[Claim]) -> str:
-    names = {claim.method: claim.method_version for claim in claims}
+    """Return each method the claims name, in words."""
     rows = []
-    for name, version in names.items():
+    for name, version in {claim.method: claim.method_version for claim in claims}.items():
         known = METHODS.get(name)
         words = known.words if known else "Not known to this version."
         rows.append(

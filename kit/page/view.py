@@ -32,12 +32,27 @@ Where = Mapping[str, str | Callable[[str], object]]  # a value, its template, or
 
 @dataclass(frozen=True, slots=True)
 class Cell:
-    """One column of a table, or one for `each` value of a field: claims of a kind.
+    """One column of a table, or one for each value of a field: claims of a kind.
 
-    `where` holds what their fields must be, beside what the row and the table say. A statement of
-    the kind `instead` stands in place of the claim where there is one. With `outcomes` a claim's
-    outcome is shown. A claim that is `needed` and is not there is an error. Several figures in one
-    cell are each followed by their outcome; of several statements the first is shown.
+    Several figures in one cell are each followed by their outcome; of several statements the first
+    is shown.
+
+    Attributes
+    ----------
+    kind : str
+        The kind of claims it holds, a key of `KINDS`.
+    head : str
+        May name `each` and what `Table` lists in braces.
+    where : mapping of a field to a value, a template of one, or a test
+        What the claims' fields must be, beside what row and table say.
+    each : str
+        A field: the column is repeated for each of its values.
+    instead : str
+        A kind of statement that stands in place of the claim where there is one.
+    outcomes : bool
+        Whether a claim's outcome is shown.
+    needed : bool
+        Whether a row without this claim is an error.
     """
 
     kind: str
@@ -51,15 +66,40 @@ class Cell:
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """A table of claims: a row for each set of values of the fields `rows` that claims have.
+    """A table of claims: a row for each set of values of some fields that claims have.
 
-    `heads` are the row's headings: head and template of the fields' names. `metric` is the metric
-    of its claims unless one is asked for; "" takes all. `split` makes a table for each value of a
-    field. `last` is a further row: its heading, and what its claims' kind and fields are. `keep`
-    says whether a row's claims are shown. Rows stand in the `order` of "names" or of "claims".
-    `otherwise` is said where there is no row. Captions, heads and notes may name in braces
-    `metric`, `own`, `split`, `count` (of rows), `runs` (of the review) and `settings`, a head also
-    `each`.
+    Caption, heads and note may name in braces `metric`, `own`, `split`, `count` (of rows), `runs`
+    (of the review) and `settings`.
+
+    Attributes
+    ----------
+    caption : str
+    rows : tuple of str
+        The fields whose values make a row.
+    heads : tuple of pairs of str
+        The row's headings: the column's head, and a template of the fields' names.
+    cells : tuple of Cell
+    where : mapping, as in `Cell`
+        What the fields of every claim must be.
+    metric : str
+        The metric of its claims unless one is asked for; "" takes all.
+    split : str
+        A field: there is a table for each of its values.
+    last : pair of str and mapping, or None
+        A further row: its heading, and what kind and fields of its claims are.
+    keep : function of a row's claims, or None
+        Whether the row is shown.
+    order : {"names", "claims"}
+        Rows stand as the book orders the names of their fields, or as claims come.
+    note : str
+        Stands under the table.
+    otherwise : str
+        Said where there is no row.
+
+    Raises
+    ------
+    ValueError
+        If it names a kind or a field that claims do not have.
     """
 
     caption: str
@@ -88,7 +128,23 @@ class Table:
 
 @dataclass(frozen=True, slots=True)
 class Lines:
-    """A list of claims of a kind: a line each, from a template of their fields' names."""
+    """A list of claims of a kind, a line each.
+
+    Attributes
+    ----------
+    kind : str
+        A key of `KINDS`.
+    text : str
+        The line: a template of the fields' names in people's words, and of the claim's `text`.
+    where : mapping, as in `Cell`
+    otherwise : str
+        Said where there is none.
+
+    Raises
+    ------
+    ValueError
+        If it names a kind or a field that claims do not have.
+    """
 
     kind: str
     text: str
@@ -134,8 +190,19 @@ def show(book: ClaimBook, *pieces: Piece | tuple[Piece, ...], metric: str = "") 
     ----------
     book : ClaimBook
     pieces : Table, Lines, function of the book, text, or a tuple of these
+        A text is the heading of what follows it, and left out where that is nothing.
     metric : str, optional
         In place of the metric that tables have.
+
+    Returns
+    -------
+    Html
+        Its frame holds the claims of the first table, a row each.
+
+    Raises
+    ------
+    LookupError
+        If a row of a table lacks a claim that is needed.
     """
     listed = [p for piece in pieces for p in (piece if isinstance(piece, tuple) else (piece,))]
     shown = [p if isinstance(p, str) else _piece_html(book, p, metric) for p in listed]
@@ -152,6 +219,7 @@ def show(book: ClaimBook, *pieces: Piece | tuple[Piece, ...], metric: str = "") 
 
 def _piece_html(book: ClaimBook, piece: Table | Lines | Callable[[ClaimBook], Html],
                 metric: str) -> Html:  # fmt: skip
+    """Return one declared piece, filled."""
     if isinstance(piece, Lines):
         claims = _chosen(book, piece.kind, _resolved(piece.where, {"own": book.product}))
         lines = [piece.text.format_map(_words(book, c) | {"text": c.text}) for c in claims]
@@ -191,7 +259,7 @@ def _fill_table(book: ClaimBook, table: Table, metric: str = "") -> list[_Grid]:
     where = {"metric": metric} if metric else {}
     where |= _resolved(table.where, {"own": book.product})
     grids = []
-    for value in _values(book, table, where, table.split) if table.split else [""]:
+    for value in _sorted(book, _of_rows(book, table, where), table.split) if table.split else [""]:
         one = where | ({table.split: value} if table.split else {})
         grid = _grid(book, table, one, metric, value)
         if grid.rows:
@@ -205,7 +273,11 @@ def _table_frame(book: ClaimBook, table: Table, metric: str = "") -> Any:
 
 
 def mark_words(book: ClaimBook) -> dict[str, str]:
-    """Return what each mark on a figure means."""
+    """Return what each mark on a figure means, by the mark.
+
+    Those of prices and waivers are worded by the book: it has the names of kinds of prices, and
+    which controls were waived.
+    """
     beside = {
         f"beside_{kind}_prices": f"as observed ({words}), beside what is supposed of another"
         for kind, words in book.names.get("price_kinds", {}).items()
@@ -280,11 +352,6 @@ def _sorted(book: ClaimBook, claims: Sequence[Claim], name: str) -> list[str]:
     found = dict.fromkeys(getattr(claim, name) for claim in claims)
     names = list(book.family(name, claims[0].kind)) if claims else []
     return sorted(found, key=lambda v: names.index(v) if v in names else len(names))
-
-
-def _values(book: ClaimBook, table: Table, where: Where, name: str) -> list[str]:
-    claims = _of_rows(book, table, where)
-    return _sorted(book, claims, name)
 
 
 def _of_rows(book: ClaimBook, table: Table, where: Where) -> list[Claim]:
