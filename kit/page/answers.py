@@ -352,6 +352,7 @@ def _frame_html(frame: pd.DataFrame, caption: str, *, rows: int = 20) -> str:
 
 
 def _plain(value: Any) -> str:
+    """Return a value of a frame as a notebook shows it: four digits, nothing for no value."""
     if value is None or value != value:
         return ""
     return f"{value:.4g}" if isinstance(value, float) else str(value)
@@ -642,6 +643,7 @@ def _moved(one: _Change) -> str:
 
 
 def _printed(claim: Claim | None) -> str:
+    """Return a figure with its interval, as printed; nothing for no claim."""
     if claim is None:
         return ""
     return claim.text + (f" ({claim.interval})" if claim.interval else "")
@@ -684,4 +686,5 @@ def _weight(change: _Change) -> tuple[bool, int]:
 
 
 def _figures(claim: Claim) -> tuple[Any, ...]:
+    """Return what is alike of a claim that has not moved."""
     return claim.value, claim.low, claim.high, claim.unit, claim.text, claim.interval

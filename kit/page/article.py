@@ -90,6 +90,7 @@ def _key_svg(shapes: str, width: int) -> Markup:
 
 
 def _by_margin(standing: Standing) -> float:
+    """Return where a rival stands: by its margin, without one at the end."""
     whole = standing.whole
     return math.inf if whole is None or whole.value is None else whole.value
 
@@ -138,7 +139,11 @@ def _rival_row(
 
 
 def _per_title(book: ClaimBook) -> Html:
-    """Return the margins title by title over every product, and frames per second beside one."""
+    """Return the margins title by title over every product, and frames per second beside one.
+
+    Beside which one a reader chooses, without a script: there is a panel a rival, and all but the
+    chosen one are hidden by the page's style.
+    """
     found = Findings(book)
     shown = [s for s in found.standings if s.margins]
     if not shown:
@@ -374,7 +379,10 @@ def _limited_by(book: ClaimBook) -> Html:
 
 
 def _money(book: ClaimBook) -> Html:
-    """Return what it costs beside what it does; nothing where no price was recorded."""
+    """Return what it costs beside what it does; nothing where no price was recorded.
+
+    The picture leaves out other classes of machine; the table has them.
+    """
     found = Findings(book)
     kind, looks = found.price_kind, product_looks(book)
     if not kind or found.own_price is None:
@@ -430,7 +438,18 @@ def _value_pictures(
     speeds: Mapping[str, Claim],
     first: Standing | None,
 ) -> tuple[Markup, Markup]:
-    """Return prices and performance drawn, for a wide page and for a narrow one."""
+    """Return prices and performance drawn, for a wide page and for a narrow one.
+
+    Parameters
+    ----------
+    found : Findings
+    near : sequence of str
+        The products drawn, of one class of machine.
+    prices, speeds : mapping of str to Claim
+        Of each product.
+    first : Standing or None
+        The rival whose value the dashed line stands for.
+    """
     book, looks, kind = found.book, product_looks(found.book), found.price_kind
     offers = [
         inline.Offer(

@@ -179,7 +179,11 @@ def _plain_sentence(parts: Iterable[Part]) -> str:
 
 
 def outcome_word(outcome: str) -> str:
-    """Return an outcome as a reader meets it."""
+    """Return an outcome as a reader meets it.
+
+    >>> outcome_word("unresolved"), outcome_word("ahead"), outcome_word("")
+    ('too close to call', 'ahead', 'no interval')
+    """
     return {"unresolved": "too close to call", "": "no interval"}.get(outcome, outcome)
 
 
@@ -280,6 +284,10 @@ def long_date(day: str) -> str:
 class Findings:
     """What the claims of one review say, worded by rule; everything is found once.
 
+    A method that ends in `heading`, `caption`, `note` or `headline` gives text, one that ends in
+    `sentences`, and `deck`, a list of sentences: tuples of text and of figures in the form they are
+    printed in. What the claims do not say is left out, so that a list may be empty.
+
     Parameters
     ----------
     book : ClaimBook
@@ -376,6 +384,7 @@ class Findings:
 
     @property
     def _classes(self) -> Mapping[str, str]:
+        """The class of machine of each product that has one."""
         return self.book.names.get("classes", {})
 
     @cached_property
@@ -389,6 +398,7 @@ class Findings:
         return found
 
     def _percent(self, share: float) -> str:
+        """Return a share in percent, as the review's locale writes it."""
         return plain_text(100 * share, unit="%", locale=self.book.locale).text
 
     def _one(self, kind: str, **where: str) -> Claim | None:
@@ -400,6 +410,7 @@ class Findings:
         return f"the {short_product(self.book, product)}"
 
     def _standing(self, product: str) -> Standing:
+        """Return every claim about the reviewed product and one other."""
         book, metric, kind = self.book, self.metric, self.price_kind
         pair = {"product": book.product, "baseline": product}
         margins = {c.title: c for c in book.of_kind("margin", metric=metric, **pair)}
@@ -453,7 +464,7 @@ class Findings:
         """Return the finding in at most 100 characters.
 
         The reviewed product, what it does against the first rival, the condition that turns it,
-        the price: as much of it as fits.
+        the price: as much of it as fits. Where nothing was compared it says what was measured.
         """
         first = self.first
         if first is None:
@@ -505,7 +516,11 @@ class Findings:
         return f", and {size_text(claim)} {'dearer' if claim.value > 1 else 'cheaper'}"
 
     def deck(self) -> list[Sentence]:
-        """Return the sentences under the headline: the whole, what turns it, what price does."""
+        """Return the sentences under the headline.
+
+        Over all titles; what other titles of this kind could give; the price of equal value; and
+        against which products nothing can be said.
+        """
         sentences: list[Sentence] = []
         if self.first is not None and self.first.whole is not None:
             sentences += [self._whole_sentence(self.first, self.first.whole)]
@@ -516,6 +531,7 @@ class Findings:
         return sentences
 
     def _whole_sentence(self, first: Standing, claim: Claim) -> Sentence:
+        """Return what the margin over all titles says; where it is level, within which band."""
         count = len(first.margins)
         over = f"Over {_all_of(count, 'title')}" if count > 1 else "In the one title"
         the = f"the {first.name}"
@@ -557,7 +573,11 @@ class Findings:
     # --- the first picture ---
 
     def rivals_caption(self) -> str:
-        """Return what the picture of all rivals shows, in a sentence without figures."""
+        """Return what the picture of all rivals shows, in a sentence without figures.
+
+        Rivals of the same class by outcome, the gravest first; products of another class join those
+        with the same outcome, and else stand at the end.
+        """
         shown = [s for s in self.standings if s.whole is not None]
         near, far = [s for s in shown if not s.apart], [s for s in shown if s.apart]
         if not shown:
@@ -714,7 +734,8 @@ class Findings:
         return said
 
     def titles_sentences(self) -> list[Sentence]:
-        """Return the other outcomes over the first rival, and the counts over every other one."""
+        """Return the outcomes over the first rival that the heading leaves out, with the title
+        where it is one alone; and the counts over every other one."""
         sentences: list[Sentence] = []
         for n, standing in enumerate(s for s in self.standings if len(s.margins) > 1):
             words = []
@@ -735,7 +756,11 @@ class Findings:
     # --- where the margin comes from ---
 
     def groups_heading(self) -> str:
-        """Return the heading of the part on groups of titles."""
+        """Return the heading of the part on groups of titles.
+
+        The first product whose outcome differs among the groups of a tag; else the first whose
+        outcome a group turns; else that no group does.
+        """
         shown = [s for s in self.standings if s.groups and s.whole is not None]
         for standing in shown:
             groups = self.differing_groups(standing)
@@ -800,7 +825,11 @@ class Findings:
         return [(f"{upper_first('; '.join(found))}: titles so bound up cannot be told apart.",)]
 
     def _influence_sentences(self) -> list[Sentence]:
-        """Return which title turns an outcome when it is left out, over every product."""
+        """Return which title turns an outcome when it is left out, over every product.
+
+        By the place of the figure alone (ahead of, behind or within the level band): a suite
+        without one of its titles has no interval. Suites of fewer than three titles are left out.
+        """
         band = 1 + self.level_band
 
         def place(value: float) -> str:
@@ -854,7 +883,11 @@ class Findings:
         return heading, sentences
 
     def limits_sentences(self) -> tuple[str, list[Sentence]]:
-        """Return heading and sentences on what seems to limit the products, title by title."""
+        """Return heading and sentences on what seems to limit the products, title by title.
+
+        Titles with the same limit on the same products share a sentence, as do limits found in the
+        same titles on the same products.
+        """
         found: dict[str, dict[str, set[str]]] = {}
         for claim in self.book.of_kind("flag"):
             if claim.metric in LIMITS and claim.outcome == "flag" and claim.title:

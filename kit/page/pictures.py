@@ -43,15 +43,18 @@ def _own_suites(book: ClaimBook) -> tuple[Claim, ...]:
 
 
 def _titles(book: ClaimBook) -> list[Chart]:
+    """Return the chart of all products title by title."""
     return [titles_chart(book)] if book.of_kind("cell", metric=HEADLINE) else []
 
 
 def _margins(book: ClaimBook) -> list[Chart]:
+    """Return a chart of margins over each rival, in each metric that is charted."""
     suites = [suite for suite in _own_suites(book) if METRICS[suite.metric].charted]
     return [margins_chart(book, suite) for suite in suites]
 
 
 def _influence(book: ClaimBook) -> list[Chart]:
+    """Return the suite margin with each title left out, over the first rival that has a suite."""
     suites = {suite.baseline: suite for suite in _own_suites(book) if suite.metric == HEADLINE}
     first = book.settings["rivals"][0]  # where the book has several
     wanted = [suites[first]] if first in suites else list(suites.values())
@@ -59,15 +62,18 @@ def _influence(book: ClaimBook) -> list[Chart]:
 
 
 def _spread(book: ClaimBook) -> list[Chart]:
+    """Return the chart of single runs over the mean of their cell."""
     return [spread_chart(book)] if book.of_kind("run_over_mean", metric=HEADLINE) else []
 
 
 def _classes(book: ClaimBook) -> list[Chart]:
+    """Return the chart of one name in two classes of machine."""
     gaps = book.of_kind("gap", metric=HEADLINE)
     return [classes_chart(book, gaps)] if gaps else []
 
 
 def _value(book: ClaimBook) -> list[Chart]:
+    """Return a chart of prices for each kind of price that two products have."""
     kinds = [claim.group for claim in book.of_kind("suite_fps")]
     return [value_chart(book, k) for k in dict.fromkeys(kinds) if kinds.count(k) > 1]
 
@@ -177,6 +183,7 @@ def show_charts(charts: Sequence[Chart], book: ClaimBook) -> Html:
 
 
 def _figure(book: ClaimBook, chart: Chart) -> Html:
+    """Return one chart with its words and numbers."""
     image = page_image(chart)
     mime: Literal["image/png", "image/svg+xml"] = "image/svg+xml"
     if image.media_type == "image/png":
@@ -252,6 +259,7 @@ def _numbers_table(chart: Chart) -> Html:
 
 
 def _cell(value: object) -> str | None:
+    """Return a number of a chart of frames as text; None where there is none."""
     if value is None or value != value:
         return None
     if isinstance(value, float):

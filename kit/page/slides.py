@@ -110,6 +110,7 @@ def _by_title(facts: Findings) -> list[Slide]:
 
 
 def _one_title(facts: Findings, title: str) -> Slide | None:
+    """Return the slide of a title: the best product first, another class of machine last."""
     book = facts.book
     cells = {c.product: c for c in book.of_kind("cell", metric=HEADLINE, title=title)}
     metric = HEADLINE if book.product in cells else RESULT
@@ -169,6 +170,7 @@ def _by_rival(facts: Findings) -> list[Slide]:
 
 
 def _one_rival(facts: Findings, standing: Standing) -> list[Slide]:
+    """Return the slides of a rival: by group of titles, in even parts, where one has no room."""
     book = facts.book
     order = {t: g for t, g in order_titles(book).items() if t in standing.margins}
     heads = list(dict.fromkeys(order.values()))
@@ -196,26 +198,23 @@ def _rival_slide(
         group = order[title]
         name = without_group(book, title, group) if group else book.title_name(title)
         turned = group.split(" ", 1)[-1] if _says_itself(group) else group
+        figure = pen.note(claim, claim.text.removesuffix("\xa0%"))  # the slide's head has the unit
         rows.append(
             Row(
-                name, (pen.percent(claim).removesuffix("\xa0%"),), at=claim.figure,
+                name, (figure,), at=claim.figure,
                 ends=None if claim.low is None else (claim.low, claim.high or claim.figure),
                 outcome=claim.outcome, group=turned,
                 note="too close to call" if claim.outcome == "unresolved" else "",
             )
         )  # fmt: skip
-    for claim in (standing.margins[t] for t in titles):
-        pen.printed.remove((claim, claim.text))
-        pen.note(claim, claim.text.removesuffix("\xa0%"))
     counts = {o: sum(standing.margins[t].outcome == o for t in titles) for o in AGAINST}
     most = max(counts, key=lambda o: counts[o])
     number, count = len(titles), standing.counts.get(most)
     if count is not None and count.figure == counts[most]:
         pen.note(count, count.text)
-    share = "all" if counts[most] == number else str(counts[most])
-    tail = f"in {share} of {number} titles" if share != "all" else f"in all {number} titles"
-    forms = [f"{upper_first(AGAINST[most])} {the} {tail}"]
-    forms.append(f"{upper_first(AGAINST[most])} {the.removeprefix('the ')} {tail}")
+    share = "all" if counts[most] == number else f"{counts[most]} of"
+    word, tail = upper_first(AGAINST[most]), f"in {share} {number} titles"
+    forms = [f"{word} {the} {tail}", f"{word} {the.removeprefix('the ')} {tail}"]
     groups = facts.differing_groups(standing)
     whole = standing.whole
     under = [f"Per title, % {_faster(standing)} than {the}"]
@@ -237,6 +236,7 @@ def _rival_slide(
 
 
 def _faster(standing: Standing) -> str:
+    """Return what a product is more of: faster, or ahead where scores are compared."""
     return "faster" if standing.speed else "ahead"
 
 

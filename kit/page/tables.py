@@ -1,5 +1,9 @@
-"""What the page of a review shows: its tables and lists, declared; the rest as functions of the
-claims. Every figure is a claim; nothing is computed here."""
+"""What pages show: tables and lists, declared; the rest as functions of the claims.
+
+Every figure is a claim; nothing is computed here. What a `Table` cannot say (lists joined in a
+cell, alike rows told once, settings) is a function of the book that returns a piece of the page.
+`PIECES`, at the end, names all of them as templates do.
+"""
 
 from __future__ import annotations
 
@@ -33,6 +37,7 @@ COUNTS = "Ahead, behind, level, unresolved"
 
 
 def _begins(with_words: str) -> Callable[[str], bool]:
+    """Return a test of a field's value for `Cell.where`."""
     return lambda value: value.startswith(with_words)
 
 
@@ -223,7 +228,11 @@ DRIFT = Table(
 
 
 def _beside_drift(book: ClaimBook) -> Html:
-    """Return how far margins that set new runs against old ones stand beside the drift."""
+    """Return how far margins that set new runs against old ones stand beside the drift.
+
+    A line a pair of products: how many of its margins have one side run again and the other not,
+    and how far what was run again moved since; then what may lawfully be done about it.
+    """
     if book.settings.get("retest") is None:
         return Html("")
     drifts = book.of_kind("drift", metric=HEADLINE)
@@ -266,7 +275,10 @@ MOVED = ("What moved since", DRIFT, _beside_drift)
 
 
 def limits(book: ClaimBook) -> Html:
-    """Return what seems to limit the product: processor, cap, heat, and on what evidence."""
+    """Return what seems to limit the product: processor, cap, heat, and on what evidence.
+
+    Flags of `LIMIT_RULES`; those of the runs of one cell under one rule stand once.
+    """
     told: dict[tuple[str, str, str], Claim] = {}  # the runs of one cell under one rule once
     for flag in book.of_kind("flag"):
         if flag.metric in LIMIT_RULES and flag.outcome != "set_aside":
@@ -522,6 +534,7 @@ def _looked_into(claims: Sequence[Claim]) -> bool:
 
 
 def _of_frames(metric: str) -> bool:
+    """Whether a metric is measured from frames, and not typed in or derived."""
     return metric in METRICS and METRICS[metric].source == "frames"
 
 
@@ -550,7 +563,10 @@ LOWS = Table(
 
 
 def _hitches(book: ClaimBook) -> Html:
-    """Return the longest hitches of all runs, with their place in the run."""
+    """Return the longest hitches of all runs, with their place in the run.
+
+    At most `MOST_HITCHES` are shown; the frame behind the table has all of them.
+    """
     rule = (
         "A hitch lasts more than {hitch_factor:g} times the median of the frames around it, and "
         "more than {hitch_ms:g} ms longer."
@@ -796,7 +812,11 @@ def _methods(book: ClaimBook) -> Html:
 
 
 def environment(book: ClaimBook) -> Html:
-    """Return the versions installed beside those the kit was locked to."""
+    """Return the versions installed beside those the kit was locked to.
+
+    Only packages that differ, if any do; else those the kit asks for itself. It is the one piece of
+    a page that does not follow from its claims.
+    """
     from kit.package import compare_environment
 
     packages = compare_environment()
@@ -834,7 +854,11 @@ CAUTIONS = (
 
 
 def _flat(settings: Mapping[str, Any], before: str = "") -> list[tuple[str, str]]:
-    """Return nested settings as dotted keys and texts."""
+    """Return nested settings as dotted keys and texts.
+
+    >>> _flat({"margins": {"confidence": 0.95, "waived": [], "seed": 7.0}})
+    [('margins.confidence', '0.95'), ('margins.waived', 'none'), ('margins.seed', '7')]
+    """
     found: list[tuple[str, str]] = []
     for key, value in settings.items():
         name = f"{before}{key}"
@@ -848,6 +872,7 @@ def _flat(settings: Mapping[str, Any], before: str = "") -> list[tuple[str, str]
 
 
 def _in_list(item: Any) -> str:
+    """Return an item of a list of settings as text."""
     if isinstance(item, Mapping):
         return "; ".join(f"{key} {value}" for key, value in _flat(item))
     return _number(item)
@@ -861,53 +886,24 @@ def _number(value: Any) -> str:
 # What pages show, by the name with which a template asks for it. Claims alone give all of it; what
 # is installed (`environment`) they do not.
 PIECES: Mapping[str, Piece | tuple[Piece, ...]] = {
-    "page_title": _page_title,
-    "alike": ALIKE,
-    "specification": SPECIFICATION,
-    "titles": TITLES,
-    "margins": MARGINS,
-    "other_titles": _other(TITLES),
-    "other_margins": _other(MARGINS),
-    "other_drift": _other(DRIFT),
-    "levels": LEVELS,
-    "all_runs": ALL_RUNS,
-    "suites": SUITES,
-    "suites_low": SUITES_LOW,
-    "closure": CLOSURE,
-    "namesakes": _namesakes,
-    "drift": DRIFT,
-    "beside_drift": _beside_drift,
-    "moved": MOVED,
-    "limits": limits,
-    "energy": ENERGY,
-    "standings": STANDINGS,
-    "weighings": WEIGHINGS,
-    "value": VALUE,
-    "not_judged": _not_judged,
-    "screening": SCREENING,
-    "within": WITHIN,
-    "definitions": DEFINITIONS,
-    "health_summary": _health_summary,
-    "tasks": TASKS,
-    "stale": _stale,
-    "gaps": GAPS,
-    "spread": SPREAD,
-    "components": COMPONENTS,
-    "look_summary": _look_summary,
-    "runs": RUNS,
-    "lows": LOWS,
-    "hitches": _hitches,
-    "sensors": SENSORS,
-    "blocks": BLOCKS,
-    "plan_summary": PLAN_SUMMARY,
-    "plan": PLAN,
-    "plan_margins": PLAN_MARGINS,
-    "budget": BUDGET,
-    "pilot_counts": _pilot_counts,
-    "pilot": PILOT,
-    "run_order": _run_order,
+    # A review.
+    "page_title": _page_title, "alike": ALIKE, "specification": SPECIFICATION, "titles": TITLES,
+    "margins": MARGINS, "other_titles": _other(TITLES), "other_margins": _other(MARGINS),
+    "other_drift": _other(DRIFT), "levels": LEVELS, "all_runs": ALL_RUNS, "suites": SUITES,
+    "suites_low": SUITES_LOW, "closure": CLOSURE, "namesakes": _namesakes, "drift": DRIFT,
+    "beside_drift": _beside_drift, "moved": MOVED, "limits": limits, "energy": ENERGY,
+    "standings": STANDINGS, "weighings": WEIGHINGS, "value": VALUE, "not_judged": _not_judged,
+    "screening": SCREENING, "within": WITHIN, "definitions": DEFINITIONS,
+    # A bench's health.
+    "health_summary": _health_summary, "tasks": TASKS, "stale": _stale, "gaps": GAPS,
+    "spread": SPREAD, "components": COMPONENTS,
+    # Runs looked into.
+    "look_summary": _look_summary, "runs": RUNS, "lows": LOWS, "hitches": _hitches,
+    "sensors": SENSORS, "blocks": BLOCKS,
+    # A plan.
+    "plan_summary": PLAN_SUMMARY, "plan": PLAN, "plan_margins": PLAN_MARGINS, "budget": BUDGET,
+    "pilot_counts": _pilot_counts, "pilot": PILOT, "run_order": _run_order,
     "checklist": _checklist,
-    "settings": _settings,
-    "methods": _methods,
-    "cautions": _cautions,
-}
+    # Any of them.
+    "settings": _settings, "methods": _methods, "cautions": _cautions,
+}  # fmt: skip

@@ -171,6 +171,7 @@ def _wanted_runs(book: ClaimBook, claims: Iterable[Claim], *, everything: bool) 
 
 
 def _percent(share: float) -> str:
+    """Return a confidence in percent."""
     return plain_text(100 * share, unit="%").text
 
 
@@ -179,7 +180,11 @@ def _method_link(name: str) -> str:
 
 
 def _entry(claim: Claim, stem: str, view: _View, *, with_method: bool) -> str:
-    """Return a claim's entry: id, figure, interval, method, inputs, runs, the way back."""
+    """Return a claim's entry: id, figure, interval, method, inputs, runs, the way back.
+
+    `stem` is the beginning of its id, which stands over its neighbours once. Claims placed under it
+    follow in a list of their own.
+    """
     inputs = _inputs(claim, view)
     words = [
         f'<li id="{claim.anchor}"><b>{text_html(claim.id.removeprefix(stem + "/"))}</b> ',

@@ -366,6 +366,7 @@ def _of_rows(book: ClaimBook, table: Table, where: Where) -> list[Claim]:
 
 
 def _grid(book: ClaimBook, table: Table, where: dict[str, Any], metric: str, split: str) -> _Grid:
+    """Return one table filled: `where` holds what every claim must be, `split` its own value."""
     making = _of_rows(book, table, where)
     keys = list(dict.fromkeys(tuple(getattr(c, n) for n in table.rows) for c in making))
     first = {tuple(getattr(c, n) for n in table.rows): c for c in reversed(making)}
