@@ -18,29 +18,26 @@ import typer
 from kit.errors import FaultsError, KitError, UsageError
 
 if TYPE_CHECKING:
-    from kit.bench.acts import Done
     from kit.bench.journal import By
 
-app = typer.Typer(
-    add_completion=False,
-    no_args_is_help=True,
-    rich_markup_mode=None,
-    pretty_exceptions_enable=False,
-    context_settings={"help_option_names": ["-h", "--help"]},
-    help="Reproducible reviews of graphics hardware: raw frame-time logs in, a frozen report out.",
+
+def _commands(about: str) -> typer.Typer:
+    """Return an empty group of commands with its help."""
+    return typer.Typer(
+        add_completion=False,
+        no_args_is_help=True,
+        rich_markup_mode=None,
+        pretty_exceptions_enable=False,
+        context_settings={"help_option_names": ["-h", "--help"]},
+        help=about,
+    )
+
+
+app = _commands(
+    "Reproducible reviews of graphics hardware: raw frame-time logs in, a frozen report out."
 )
-bench_app = typer.Typer(
-    no_args_is_help=True,
-    rich_markup_mode=None,
-    context_settings={"help_option_names": ["-h", "--help"]},
-    help="Keep a bench: compare it with its journal, and change it lawfully.",
-)
-new_app = typer.Typer(
-    no_args_is_help=True,
-    rich_markup_mode=None,
-    context_settings={"help_option_names": ["-h", "--help"]},
-    help="Start a bench, a params file, or the layout of a log.",
-)
+_bench = _commands("Keep a bench: compare it with its journal, and change it lawfully.")
+_new = _commands("Start a bench, a params file, or the layout of a log.")
 
 
 def _say_version(wanted: bool) -> None:
@@ -63,8 +60,8 @@ def _options(
     """Take the options that come before a command."""
 
 
-app.add_typer(bench_app, name="bench")
-app.add_typer(new_app, name="new")
+app.add_typer(_bench, name="bench")
+app.add_typer(_new, name="new")
 
 Json = Annotated[bool, typer.Option("--json", help="Print the answer as JSON.")]
 Params = Annotated[Path, typer.Argument(metavar="PARAMS", help="A params file.")]
@@ -77,48 +74,49 @@ Reason = Annotated[str, typer.Option(metavar="WHY", help="Why; it stays in the j
 ReviewDir = Annotated[Path, typer.Argument(metavar="DIR", help="The folder of a finished review.")]
 
 
-def _guarded(command: Callable[..., None]) -> Callable[..., None]:
-    """Return `command` as typer takes it.
+def _command(name: str, group: typer.Typer = app) -> Callable[[Callable[..., None]], None]:
+    """Return a decorator that makes a function the command `name` of a group.
 
     A parameter that is a dataclass stands for its fields, an option each. A KitError becomes lines
-    on standard error and its exit status.
+    on standard error and its exit status; any other exception is a bug and keeps its traceback.
     """
-    plain = inspect.signature(command, eval_str=True)
-    groups: dict[str, type[Any]] = {
-        p.name: p.annotation
-        for p in plain.parameters.values()
-        if isinstance(p.annotation, type) and is_dataclass(p.annotation)
-    }
 
-    @wraps(command)
-    def run(**given: Any) -> None:
-        kwargs = dict(given)
-        for name, group in groups.items():
-            kwargs[name] = group(**{field.name: kwargs.pop(field.name) for field in fields(group)})
-        try:
-            command(**kwargs)
-        except KitError as error:
-            if kwargs.get("as_json"):
-                _say_json(
-                    {"ok": False, "error": type(error).__name__, "faults": _fault_list(error)}
-                )
-            for line in str(error).splitlines():
-                typer.echo(_coloured(_printable(line), "red", sys.stderr), err=True)
-            raise typer.Exit(error.exit_status) from None
-        except KeyboardInterrupt:
-            typer.echo("interrupted; nothing half-made was left under a final name", err=True)
-            raise typer.Exit(130) from None
+    def register(command: Callable[..., None]) -> None:
+        plain = inspect.signature(command, eval_str=True)
+        options: dict[str, type[Any]] = {
+            p.name: p.annotation
+            for p in plain.parameters.values()
+            if isinstance(p.annotation, type) and is_dataclass(p.annotation)
+        }
 
-    run.__signature__ = _spread(plain, groups)  # type: ignore[attr-defined]
-    return run
+        @wraps(command)
+        def run(**given: Any) -> None:
+            for key, kind in options.items():
+                given[key] = kind(**{field.name: given.pop(field.name) for field in fields(kind)})
+            try:
+                command(**given)
+            except KitError as error:
+                if given.get("as_json"):
+                    said = {"error": type(error).__name__, "faults": _fault_list(error)}
+                    _say_json({"ok": False, **said})
+                for line in str(error).splitlines():
+                    typer.echo(_coloured(_printable(line), "red", sys.stderr), err=True)
+                raise typer.Exit(error.exit_status) from None
+            except KeyboardInterrupt:
+                typer.echo("interrupted; nothing half-made was left under a final name", err=True)
+                raise typer.Exit(130) from None
+
+        run.__signature__ = _spread(plain, options)  # type: ignore[attr-defined]
+        group.command(name)(run)
+
+    return register
 
 
 def _spread(plain: inspect.Signature, groups: Mapping[str, type[Any]]) -> inspect.Signature:
     """Return a signature in which each group of options stands as its fields."""
     parameters: list[inspect.Parameter] = []
     for parameter in plain.parameters.values():
-        if parameter.name in groups:
-            group = groups[parameter.name]
+        if (group := groups.get(parameter.name)) is not None:
             hints = get_type_hints(group, include_extras=True)
             parameters += [
                 parameter.replace(name=f.name, default=f.default, annotation=hints[f.name])
@@ -155,6 +153,16 @@ def _fault_list(error: KitError) -> list[dict[str, Any]]:
 def _say_json(answer: Any) -> None:
     """Print an answer as JSON on standard output."""
     typer.echo(json.dumps(answer, ensure_ascii=False, indent=1, default=str))
+
+
+def _answer(
+    result: Any, as_json: bool, lines: Callable[[], list[str]] | None = None, **more: Any
+) -> None:
+    """Print a result: its `to_dict` with `more` as JSON, or its `to_lines` (or other lines)."""
+    if as_json:
+        _say_json({**more, **result.to_dict()})
+    else:
+        _say(lines() if lines else result.to_lines())
 
 
 def _by(reason: str = "") -> By:
@@ -218,14 +226,13 @@ def _named_texts(options: list[str]) -> dict[str, dict[str, str]]:
     return maps
 
 
-@app.command()
-@_guarded
-def check(params: Params, full: Full = False, as_json: Json = False) -> None:
+@_command("check")
+def _check(params: Params, full: Full = False, as_json: Json = False) -> None:
     """Read params, bench and logs and report every fault. Writes nothing."""
     from kit.report.check import check_review
 
     report = check_review(params, full=full)
-    _say_json(report.to_dict()) if as_json else _say(report.to_lines())
+    _answer(report, as_json)
 
 
 @dataclass(frozen=True, slots=True)
@@ -264,9 +271,8 @@ class _RunOptions:
     ] = True
 
 
-@app.command()
-@_guarded
-def run(
+@_command("run")
+def _run(
     params: Annotated[list[Path], typer.Argument(metavar="PARAMS", help="Params files.")],
     out: Annotated[Path, typer.Option(help="Where the reviews' folders go.")] = Path("out"),
     given: _RunOptions = _RunOptions(),  # frozen
@@ -333,9 +339,8 @@ def _warn_of_benches(params: list[Path]) -> None:
                 typer.echo(_printable(line), err=True)
 
 
-@app.command()
-@_guarded
-def trace(
+@_command("trace")
+def _trace(
     folder: ReviewDir,
     claim: Annotated[
         str,
@@ -356,9 +361,8 @@ def trace(
     _say_json(trace_tree(book, claim)) if as_json else _say(trace_lines(book, claim))
 
 
-@app.command("open")
-@_guarded
-def open_report(
+@_command("open")
+def _open_report(
     folder: Annotated[
         Path, typer.Argument(metavar="DIR", help="A finished review, or the folder of a season.")
     ],
@@ -374,9 +378,8 @@ def open_report(
     _say([str(page) if opened else f"{page} (no browser could be started)"])
 
 
-@app.command()
-@_guarded
-def text(
+@_command("text")
+def _text(
     folder: ReviewDir,
     source: Annotated[Path, typer.Argument(metavar="TEXT", help="A bound text (Markdown).")],
     sheet: Annotated[bool, typer.Option("--sheet", help="Print the figure sheet instead.")] = False,
@@ -397,9 +400,8 @@ def text(
         typer.echo(bound.to_markdown(), nl=False)
 
 
-@app.command()
-@_guarded
-def slides(
+@_command("slides")
+def _slides(
     folder: ReviewDir,
     only: Annotated[
         list[str] | None,
@@ -428,9 +430,8 @@ def slides(
         _say([str(path) for path in files])
 
 
-@app.command()
-@_guarded
-def page(
+@_command("page")
+def _page(
     folder: ReviewDir,
     to: Annotated[Path, typer.Argument(metavar="PAGE", help="The HTML file to write.")],
     source: Annotated[
@@ -446,9 +447,8 @@ def page(
     _say_json({"ok": True, "page": str(to), "lacking": lacking}) if as_json else _say(said)
 
 
-@app.command()
-@_guarded
-def seal(
+@_command("seal")
+def _seal(
     folder: ReviewDir,
     to: Annotated[
         Path | None, typer.Option(metavar="BAG", help="The bag: a new folder, or a .zip.")
@@ -468,12 +468,11 @@ def seal(
     epoch = os.environ.get("SOURCE_DATE_EPOCH")
     date = date_of_epoch(epoch) if epoch else None
     sealed = seal_review(folder, to=to, key=key, params=params, date=date)
-    _say_json(sealed.to_dict()) if as_json else _say(sealed.to_lines())
+    _answer(sealed, as_json)
 
 
-@app.command()
-@_guarded
-def verify(
+@_command("verify")
+def _verify(
     bag: Annotated[Path, typer.Argument(metavar="BAG", help="A sealed review, folder or .zip.")],
     signer: Annotated[
         Path | None, typer.Option(metavar="FILE", help="The public key that must have signed it.")
@@ -489,15 +488,14 @@ def verify(
     verification = verify_bag(bag, signer=signer)
     words = [word.strip() for word in require.split(",")] if require else None
     met = None if words is None else verification.meets(words)
-    _say_json(verification.to_dict()) if as_json else _say(verification.to_lines())
+    _answer(verification, as_json)
     status = verification.exit_status if met is None else int(not met)
     if status:
         raise typer.Exit(status)
 
 
-@app.command()
-@_guarded
-def revise(
+@_command("revise")
+def _revise(
     old: Annotated[Path, typer.Argument(metavar="OLD", help="The earlier sealed review.")],
     new: Annotated[Path, typer.Argument(metavar="NEW", help="The later one.")],
     page: Annotated[
@@ -510,7 +508,7 @@ def revise(
     from kit.archive.revising import compare_reviews
 
     revision = compare_reviews(old, new)
-    _say_json(revision.to_dict()) if as_json else _say(revision.to_lines())
+    _answer(revision, as_json)
     if page is not None:
         from kit.archive.correction import run_correction
 
@@ -520,9 +518,8 @@ def revise(
         raise typer.Exit(1)
 
 
-@app.command()
-@_guarded
-def plan(
+@_command("plan")
+def _plan(
     params: Params,
     order: Annotated[bool, typer.Option("--order", help="Print the order of the runs.")] = False,
     checklist: Annotated[
@@ -534,10 +531,7 @@ def plan(
     from kit.planning.of_review import plan_from_params
 
     planned = plan_from_params(params)
-    if as_json:
-        _say_json(planned.to_dict())
-    else:
-        _say(planned.to_lines(order=order, checklist=checklist))
+    _answer(planned, as_json, lambda: planned.to_lines(order=order, checklist=checklist))
 
 
 @dataclass(frozen=True, slots=True)
@@ -581,9 +575,8 @@ class _AddOptions:
     ] = False
 
 
-@app.command()
-@_guarded
-def add(
+@_command("add")
+def _add(
     bench: Annotated[Path, typer.Argument(metavar="BENCH", help="A bench folder.")],
     logs: Annotated[
         list[Path] | None, typer.Argument(metavar="LOG", help="Logs, or folders of logs.")
@@ -597,9 +590,7 @@ def add(
 
     if given.undo:
         done = undo(bench, by=_by())
-        _say_json({**done.to_dict(), "taken_back": list(done.runs)}) if as_json else _say(
-            done.to_lines()
-        )
+        _answer(done, as_json, taken_back=list(done.runs))
         return
     if given.crashed:
         from kit.bench.acts import add_crashed
@@ -608,7 +599,7 @@ def add(
             **{"product": given.product, "title": given.title, "session": given.session},
             **{"began": given.began, **_named_pairs(given.condition or [], "--condition")},
         }
-        _told(add_crashed(bench, fields, by=_by(given.reason)), as_json)
+        _answer(add_crashed(bench, fields, by=_by(given.reason)), as_json)
         return
     if given.guess:
         _add_guessed(bench, logs or [], given, as_json)
@@ -628,7 +619,7 @@ def add(
         dry_run=given.dry_run,
         by=_by(given.reason),
     )
-    _say_json(intake.to_dict()) if as_json else _say(intake.to_lines())
+    _answer(intake, as_json)
 
 
 def _add_guessed(bench: Path, logs: list[Path], given: _AddOptions, as_json: bool) -> None:
@@ -645,16 +636,11 @@ def _add_guessed(bench: Path, logs: list[Path], given: _AddOptions, as_json: boo
     if not given.yes and not typer.confirm("Take them in so?", err=as_json):
         raise UsageError("nothing was taken in; use --pattern or --index to say what is what")
     intake = take_guess(bench, guess, session=given.session, by=_by(given.reason))
-    _say_json(intake.to_dict()) if as_json else _say(intake.to_lines())
+    _answer(intake, as_json)
 
 
-def _told(done: Done, as_json: bool) -> None:
-    _say_json(done.to_dict()) if as_json else _say(done.to_lines())
-
-
-@bench_app.command("check")
-@_guarded
-def bench_check(
+@_command("check", _bench)
+def _bench_check(
     bench: BenchDir,
     full: Full = False,
     against: Annotated[
@@ -674,37 +660,33 @@ def bench_check(
     read_bench(bench)
     anchors = [read_anchor(bag) for bag in against or []]
     evidence = check_evidence(bench, depth="full" if full else "quick", against=anchors)
-    _say_json({"ok": not evidence.faults, **evidence.to_dict()}) if as_json else _say(
-        evidence.to_lines()
-    )
+    _answer(evidence, as_json, ok=not evidence.faults)
     if evidence.faults:
         raise typer.Exit(1)
 
 
-@bench_app.command("journal")
-@_guarded
-def bench_journal(bench: BenchDir, as_json: Json = False) -> None:
+@_command("journal", _bench)
+def _bench_journal(bench: BenchDir, as_json: Json = False) -> None:
     """Print the journal of a bench, an entry a line: who did what, when and why."""
     from kit.bench.journal import read_journal
 
     entries = read_journal(bench).entries
-    _say_json([entry.to_dict() for entry in entries]) if as_json else _say(
-        [entry.to_line() for entry in entries]
-    )
+    if as_json:
+        _say_json([entry.to_dict() for entry in entries])
+    else:
+        _say([entry.to_line() for entry in entries])
 
 
-@bench_app.command("adopt")
-@_guarded
-def bench_adopt(bench: BenchDir, reason: Reason = "", as_json: Json = False) -> None:
+@_command("adopt", _bench)
+def _bench_adopt(bench: BenchDir, reason: Reason = "", as_json: Json = False) -> None:
     """Enter into the journal what it does not have: an old bench, or what was edited by hand."""
     from kit.bench.acts import adopt
 
-    _told(adopt(bench, by=_by(reason)), as_json)
+    _answer(adopt(bench, by=_by(reason)), as_json)
 
 
-@bench_app.command("move-run")
-@_guarded
-def bench_move_run(
+@_command("move-run", _bench)
+def _bench_move_run(
     bench: BenchDir,
     run: Annotated[str, typer.Argument(metavar="RUN", help="The run's id.")],
     product: Annotated[str, typer.Option(help="The product it is of.")] = "",
@@ -715,12 +697,11 @@ def bench_move_run(
     """Give a run the right product or title."""
     from kit.bench.acts import move_run
 
-    _told(move_run(bench, run, by=_by(reason), product=product, title=title), as_json)
+    _answer(move_run(bench, run, by=_by(reason), product=product, title=title), as_json)
 
 
-@bench_app.command("retire")
-@_guarded
-def bench_retire(
+@_command("retire", _bench)
+def _bench_retire(
     bench: BenchDir,
     runs: Annotated[list[str], typer.Argument(metavar="RUN", help="Ids of runs.")],
     reason: Reason = "",
@@ -729,12 +710,11 @@ def bench_retire(
     """Set runs aside for good; rows and logs stay."""
     from kit.bench.acts import retire
 
-    _told(retire(bench, runs, by=_by(reason)), as_json)
+    _answer(retire(bench, runs, by=_by(reason)), as_json)
 
 
-@bench_app.command("rename")
-@_guarded
-def bench_rename(
+@_command("rename", _bench)
+def _bench_rename(
     bench: BenchDir,
     what: Annotated[str, typer.Argument(metavar="WHAT", help="product or title.")],
     old: Annotated[str, typer.Argument(metavar="OLD", help="Its id.")],
@@ -745,12 +725,11 @@ def bench_rename(
     """Give a product or title another id, in bench.yaml and in every row."""
     from kit.bench.acts import rename
 
-    _told(rename(bench, what, old, new, by=_by(reason)), as_json)
+    _answer(rename(bench, what, old, new, by=_by(reason)), as_json)
 
 
-@bench_app.command("merge")
-@_guarded
-def bench_merge(
+@_command("merge", _bench)
+def _bench_merge(
     bench: BenchDir,
     other: Annotated[Path, typer.Argument(metavar="OTHER", help="The bench to take in.")],
     reason: Reason = "",
@@ -759,12 +738,11 @@ def bench_merge(
     """Take in every run of another bench with its logs, products and titles."""
     from kit.bench.acts import merge
 
-    _told(merge(bench, other, by=_by(reason)), as_json)
+    _answer(merge(bench, other, by=_by(reason)), as_json)
 
 
-@bench_app.command("undo")
-@_guarded
-def bench_undo(
+@_command("undo", _bench)
+def _bench_undo(
     bench: BenchDir,
     entry: Annotated[
         int | None, typer.Argument(metavar="ENTRY", help="Its number in the journal.")
@@ -775,34 +753,31 @@ def bench_undo(
     """Take back an entry of the journal, or the last take-in."""
     from kit.bench.acts import undo
 
-    _told(undo(bench, entry, by=_by(reason)), as_json)
+    _answer(undo(bench, entry, by=_by(reason)), as_json)
 
 
-@new_app.command("bench")
-@_guarded
-def new_bench(
+@_command("bench", _new)
+def _new_bench(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="The folder to make.")],
 ) -> None:
     """Make a bench folder with a commented bench.yaml, an empty run sheet and price list."""
     from kit.settings.starting import start_bench
 
-    _say([f"{path}" for path in start_bench(folder)])
+    _say([str(path) for path in start_bench(folder)])
 
 
-@new_app.command("review")
-@_guarded
-def new_review(
+@_command("review", _new)
+def _new_review(
     params: Annotated[Path, typer.Argument(metavar="PARAMS", help="The params file to make.")],
 ) -> None:
     """Make a params file in which every key is commented."""
     from kit.settings.starting import start_params
 
-    _say([f"{start_params(params)}"])
+    _say([str(start_params(params))])
 
 
-@new_app.command("layout")
-@_guarded
-def new_layout(
+@_command("layout", _new)
+def _new_layout(
     log: Annotated[Path, typer.Argument(metavar="LOG", help="A log to look at.")],
     as_json: Json = False,
 ) -> None:
@@ -810,20 +785,14 @@ def new_layout(
     from kit.logs.propose import propose_layout
 
     proposal = propose_layout(log)
-    _say_json(proposal.to_dict()) if as_json else _say(proposal.to_lines())
+    _answer(proposal, as_json)
 
 
-@app.command()
-@_guarded
-def schema(
+@_command("schema")
+def _schema(
     what: Annotated[str, typer.Argument(metavar="WHAT", help="params, bench or claims.")],
 ) -> None:
     """Print the JSON Schema of params, bench or claims."""
     from kit.claims.claim import schema_text
 
     typer.echo(schema_text(what), nl=False)
-
-
-def main() -> None:
-    """Run the command line."""
-    sys.exit(app(prog_name="marginbook"))

@@ -33,7 +33,7 @@ class Rounded:
 
 
 @dataclass(frozen=True, slots=True)
-class Words:
+class _Words:
     """How one locale writes numbers."""
 
     decimal: str
@@ -41,7 +41,7 @@ class Words:
 
 
 @lru_cache
-def words_of(locale: str) -> Words:
+def words_of(locale: str) -> _Words:
     """Return how `locale` (such as "en" or "de") writes numbers.
 
     Raises
@@ -50,7 +50,7 @@ def words_of(locale: str) -> Words:
         If the locale is not known.
     """
     if locale == "en":  # the common case needs no locale data
-        return Words(".", ",")
+        return _Words(".", ",")
     from babel import Locale, UnknownLocaleError
     from babel.numbers import get_decimal_symbol, get_group_symbol
 
@@ -58,15 +58,15 @@ def words_of(locale: str) -> Words:
         known = Locale.parse(locale, sep="-" if "-" in locale else "_")
     except (UnknownLocaleError, ValueError) as error:
         raise ValueError(f"unknown locale {locale!r}") from error
-    return Words(get_decimal_symbol(known), get_group_symbol(known))
+    return _Words(get_decimal_symbol(known), get_group_symbol(known))
 
 
-def decimals_for(half_width: float | None, *, at_most: int, otherwise: int) -> int:
+def _decimals_for(half_width: float | None, *, at_most: int, otherwise: int) -> int:
     """Return the decimals that show one or two significant digits of `half_width`.
 
-    >>> decimals_for(2.4, at_most=2, otherwise=1), decimals_for(0.39, at_most=2, otherwise=1)
+    >>> _decimals_for(2.4, at_most=2, otherwise=1), _decimals_for(0.39, at_most=2, otherwise=1)
     (1, 1)
-    >>> decimals_for(0.24, at_most=2, otherwise=1), decimals_for(None, at_most=2, otherwise=1)
+    >>> _decimals_for(0.24, at_most=2, otherwise=1), _decimals_for(None, at_most=2, otherwise=1)
     (2, 1)
     """
     if half_width is None or not math.isfinite(half_width):
@@ -117,7 +117,7 @@ def _interval(low: float | None, high: float | None, spell: Callable[[float], st
 def _percent_decimals(half_width: float | None) -> int:
     """Return decimals of a percentage: one at most, two where the interval is within a tenth."""
     at_most = 2 if half_width is not None and half_width < 0.05 else 1
-    return decimals_for(half_width, at_most=at_most, otherwise=1)
+    return _decimals_for(half_width, at_most=at_most, otherwise=1)
 
 
 def ratio_text(
@@ -151,7 +151,7 @@ def fps_text(
     '61.3\\xa0fps'
     """
     spare = 1 if abs(value) >= 10 else 2
-    decimals = decimals_for(_half_width(low, high), at_most=spare, otherwise=spare)
+    decimals = _decimals_for(_half_width(low, high), at_most=spare, otherwise=spare)
     plain = partial(number, decimals=decimals, locale=locale)
     interval = _interval(low, high, plain)
     return Rounded(f"{plain(value)}{NBSP}{unit}".rstrip(), interval, f"{decimals} decimals")
@@ -180,7 +180,7 @@ def fine_text(
     ('0.0123\\xa0J', '1.50\\xa0J')
     """
     spare = 0 if value == 0 else max(0, 2 - math.floor(math.log10(abs(value))))
-    decimals = decimals_for(_half_width(low, high), at_most=spare, otherwise=spare)
+    decimals = _decimals_for(_half_width(low, high), at_most=spare, otherwise=spare)
     plain = partial(number, decimals=decimals, locale=locale)
     interval = _interval(low, high, plain)
     return Rounded(f"{plain(value)}{NBSP}{unit}", interval, f"{decimals} decimals")
@@ -199,7 +199,7 @@ def level_text(
     >>> level_text(-3.26, -3.9, -2.6, unit="dB(A)").text
     '−3.3\\xa0dB(A)'
     """
-    decimals = decimals_for(_half_width(low, high), at_most=1, otherwise=1)
+    decimals = _decimals_for(_half_width(low, high), at_most=1, otherwise=1)
     plain = partial(number, decimals=decimals, locale=locale, sign=True)
     interval = _interval(low, high, plain)
     return Rounded(f"{plain(difference)}{NBSP}{unit}", interval, f"{decimals} decimals")

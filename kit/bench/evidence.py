@@ -83,7 +83,7 @@ KINDS: Mapping[str, tuple[str, bool, str]] = {
 
 
 @dataclass(frozen=True, slots=True)
-class Difference:
+class _Difference:
     """One thing in a bench that is not what its journal says."""
 
     kind: str
@@ -116,7 +116,7 @@ class Evidence:
         A last line cut short, an act under way.
     """
 
-    differences: tuple[Difference, ...]
+    differences: tuple[_Difference, ...]
     entries: int
     anchored: int
     anchored_in: str = ""
@@ -148,7 +148,7 @@ class Evidence:
         else:
             lines = [f"journal: {self.entries} entries, {self._anchored()}; {self._looked_at()}"]
         lines += [f"  {note}" for note in self.notes]
-        by_kind: dict[str, list[Difference]] = {}
+        by_kind: dict[str, list[_Difference]] = {}
         for difference in self.differences:
             by_kind.setdefault(difference.kind, []).append(difference)
         for kind, found in by_kind.items():
@@ -202,11 +202,11 @@ def check_evidence(
         journal = read_journal(folder)
         anchors = (*read_anchors(folder), *against)
     except BenchError as error:
-        broken = [Difference("journal", f.file, f.message, line=f.line) for f in error.faults]
+        broken = [_Difference("journal", f.file, f.message, line=f.line) for f in error.faults]
         return Evidence(tuple(broken), 0, 0)
     if not journal.there:
         lost = [
-            Difference("journal", f"{folder.name}/{JOURNAL}",
+            _Difference("journal", f"{folder.name}/{JOURNAL}",
                        f'is gone: it had {a.length} entries when review "{a.review}" was sealed; '
                        "put it back from a copy")
             for a in anchors[-1:]
@@ -220,7 +220,7 @@ def check_evidence(
     place = text.header.index("run") if text is not None and "run" in text.header else 0
     lines = {cells[place]: line for line, cells in (text.rows if text else ())}
     found = [
-        Difference("journal", f.file, f.message, line=f.line)
+        _Difference("journal", f.file, f.message, line=f.line)
         for f in anchor_faults(journal, anchors, file=f"{folder.name}/{JOURNAL}")
     ]
     notes = []
@@ -313,9 +313,9 @@ def _logs(
     *,
     depth: Depth,
     read: Mapping[str, str],
-) -> tuple[list[Difference], int]:
+) -> tuple[list[_Difference], int]:
     """Return what is wrong with logs the journal has, and how many were hashed."""
-    found: list[Difference] = []
+    found: list[_Difference] = []
     first, rest = [], []
     run_of = {cells.get("log", ""): run for run, cells in rows.items()}
     for file, kept in known.items():
@@ -325,14 +325,14 @@ def _logs(
             if path.is_symlink():
                 to = path.readlink()
                 found.append(
-                    Difference(
+                    _Difference(
                         "link", file, f"is a symbolic link to {str(to)[:80]}", run_of.get(file, "")
                     )
                 )
                 stat = path.stat()
         except OSError:
             found.append(
-                Difference("vanished", file, f"came with {kept.entry.in_words()} and is not here"
+                _Difference("vanished", file, f"came with {kept.entry.in_words()} and is not here"
                            + _moved_to(folder, file), run_of.get(file, ""))
             )  # fmt: skip
             continue
@@ -349,7 +349,7 @@ def _logs(
     with ThreadPoolExecutor(2) as pool:
         for file, sha in zip(todo, pool.map(partial(_hash_or_why, folder), todo), strict=True):
             if sha.startswith("!"):
-                found.append(Difference("unreadable", file, f"cannot be read: {sha[1:]}"))
+                found.append(_Difference("unreadable", file, f"cannot be read: {sha[1:]}"))
             elif sha != known[file].sha256:
                 found.append(_unlike(folder, file, known[file], run_of.get(file, "")))
     return found, len(todo) + len(known.keys() & read.keys())
@@ -371,23 +371,23 @@ def _moved_to(folder: Path, file: str) -> str:
     return ""
 
 
-def _unlike(folder: Path, file: str, kept: Kept, run: str = "") -> Difference:
+def _unlike(folder: Path, file: str, kept: Kept, run: str = "") -> _Difference:
     """Return how a log differs from the one taken in."""
     path = folder / file
     try:
         size = path.stat().st_size
         data = path.read_bytes() if size <= _LINE_ENDS_BYTES else b""
     except OSError as error:
-        return Difference("unreadable", file, f"cannot be read: {error.strerror or error}", run)
+        return _Difference("unreadable", file, f"cannot be read: {error.strerror or error}", run)
     bare = data.replace(b"\r\n", b"\n")
     for other in (bare, bare.replace(b"\n", b"\r\n")):
         if other != data and hashlib.sha256(other).hexdigest() == kept.sha256:
-            return Difference(
+            return _Difference(
                 "line_ends", file, "holds what was taken in, but with other line ends", run
             )
     sizes = f"{size} bytes" if size == kept.size_bytes else f"{size} bytes, {kept.size_bytes} then"
     what = "is empty now" if not size else f"was altered after it was taken in ({sizes})"
-    return Difference(
+    return _Difference(
         "altered", file, f"{what}: not SHA-256 {kept.sha256[:12]}... of {kept.entry.in_words()}",
         run,
     )  # fmt: skip
@@ -395,7 +395,7 @@ def _unlike(folder: Path, file: str, kept: Kept, run: str = "") -> Difference:
 
 def _rows(
     state: BenchState, rows: Mapping[str, Mapping[str, str]], file: str, lines: Mapping[str, int]
-) -> list[Difference]:
+) -> list[_Difference]:
     """Return rows that are gone or changed."""
     found = []
     renamed = {cells.get("log"): run for run, cells in rows.items() if cells.get("log")}
@@ -407,10 +407,12 @@ def _rows(
             other = renamed.get(was.get("log"))
             told = f'; its log is that of run "{other}" now' if other else ""
             what = f'run "{run}" of {entry.in_words()} has no row any more{told}'
-            found.append(Difference("row_gone", file, what, run))
+            found.append(_Difference("row_gone", file, what, run))
         else:
             found.append(
-                Difference("row_changed", file, _cells_apart(run, was, now, entry), run, lines[run])
+                _Difference(
+                    "row_changed", file, _cells_apart(run, was, now, entry), run, lines[run]
+                )
             )
     return found
 
@@ -429,23 +431,23 @@ def _strays(
     rows: Mapping[str, Mapping[str, str]],
     file: str,
     lines: Mapping[str, int],
-) -> list[Difference]:
+) -> list[_Difference]:
     """Return rows and logs the journal does not have, and logs that no row names."""
     found = []
     named = {cells["log"] for cells in rows.values() if cells.get("log")}
     for run in rows:
         if run not in state.rows:
             found.append(
-                Difference("row_new", file, f'run "{run}" was written by hand', run, lines[run])
+                _Difference("row_new", file, f'run "{run}" was written by hand', run, lines[run])
             )
     for log in sorted(named - state.logs.keys()):
         if (folder / log).is_file():
-            found.append(Difference("unjournalled", log, "a row names it, the journal does not"))
+            found.append(_Difference("unjournalled", log, "a row names it, the journal does not"))
     for log in logs_in_folder(folder):
         if log not in named:
             kept = state.logs.get(log)
             since = f"; it came with {kept.entry.in_words()}" if kept else ""
-            found.append(Difference("orphaned", log, f"no row of runs.csv names it{since}"))
+            found.append(_Difference("orphaned", log, f"no row of runs.csv names it{since}"))
     return found
 
 
@@ -454,14 +456,14 @@ def _clocks(
     rows: Mapping[str, Mapping[str, str]],
     file: str,
     lines: Mapping[str, int],
-) -> list[Difference]:
+) -> list[_Difference]:
     """Return entries dated before the one above them, and runs begun after they were taken in."""
     found = []
     latest = ""
     for entry in journal.entries:
         if entry.when and entry.when < latest:
             found.append(
-                Difference("clock", JOURNAL, f"{entry.in_words()} is dated before the one above it",
+                _Difference("clock", JOURNAL, f"{entry.in_words()} is dated before the one above it",
                            line=entry.line)
             )  # fmt: skip
         latest = max(latest, entry.when)
@@ -472,7 +474,7 @@ def _clocks(
             began = rows.get(run, {}).get("began", "")
             if _day(began) > _day(entry.when) + dt.timedelta(days=1):  # zones differ by a day
                 told = f'run "{run}" began {began[:10]}, after it was taken in ({entry.when[:10]})'
-                found.append(Difference("clock", file, told, run, lines.get(run)))
+                found.append(_Difference("clock", file, told, run, lines.get(run)))
     return found
 
 

@@ -29,7 +29,7 @@ _SHOWN = 12
 
 
 @dataclass(frozen=True, slots=True)
-class Guess:
+class _Guess:
     """What a folder of logs seems to hold.
 
     Attributes
@@ -64,7 +64,7 @@ class Guess:
         return lines + [f"passed over {count} files: {reason}" for reason, count in why.items()]
 
 
-def guess_folder(bench_folder: Path, folder: Path) -> Guess:
+def guess_folder(bench_folder: Path, folder: Path) -> _Guess:
     """Look at all files of a folder and propose how they are taken in.
 
     Raises
@@ -109,10 +109,10 @@ def guess_folder(bench_folder: Path, folder: Path) -> Guess:
         + ", ".join(list(dict.fromkeys(columns[i - 1]))[:4])
         for i, what in enumerate(names, 1)
     )
-    return Guess(folder, fields, parts, {k: v for k, v in new.items() if v}, tuple(over))
+    return _Guess(folder, fields, parts, {k: v for k, v in new.items() if v}, tuple(over))
 
 
-def take_guess(bench_folder: Path, guess: Guess, *, session: str = "", by: By = NOBODY) -> Intake:
+def take_guess(bench_folder: Path, guess: _Guess, *, session: str = "", by: By = NOBODY) -> Intake:
     """Enter into `bench.yaml` what a guess needs, and take its logs in.
 
     Raises

@@ -59,7 +59,7 @@ _PACKED = (".gz", ".zst")
 
 
 @dataclass(frozen=True, slots=True)
-class Naming:
+class _Naming:
     """How the fields of run-sheet rows are found for logs.
 
     Attributes
@@ -84,7 +84,7 @@ class Naming:
 
 
 @dataclass(frozen=True, slots=True)
-class IndexRow:
+class _IndexRow:
     """One row of an index: the log it names (None where a run left none), and its fields."""
 
     file: str
@@ -93,7 +93,7 @@ class IndexRow:
     fields: Mapping[str, str]
 
 
-def _read_index(path: Path, naming: Naming) -> tuple[IndexRow, ...]:
+def _read_index(path: Path, naming: _Naming) -> tuple[_IndexRow, ...]:
     """Read an index of logs: a CSV with a column `file` and any columns of the run sheet.
 
     Raises
@@ -124,12 +124,12 @@ def _read_index(path: Path, naming: Naming) -> tuple[IndexRow, ...]:
         "" if name in twice and column not in taken else name
         for name, column in zip(names, header, strict=True)
     ]
-    rows: list[IndexRow] = []
+    rows: list[_IndexRow] = []
     for line, cells in sheet.rows:
         fields = {name: cell for name, cell in zip(names, cells, strict=True) if name and cell}
         log = fields.pop("file", "")
         place = path.parent / log.replace("\\", "/") if log else None
-        rows.append(IndexRow(path.name, line, place, fields))
+        rows.append(_IndexRow(path.name, line, place, fields))
     return tuple(rows)
 
 
@@ -163,7 +163,7 @@ def _fits_glob(name: str, glob: str | None) -> bool:
 
 
 def _describe_log(
-    path: Path, *, shown: str, naming: Naming, row: IndexRow | None, bench: Bench
+    path: Path, *, shown: str, naming: _Naming, row: _IndexRow | None, bench: Bench
 ) -> dict[str, str]:
     """Return the fields of a log's run-sheet row, by column.
 
@@ -217,7 +217,7 @@ def _merge_fields(
     return merged
 
 
-def _mapped(fields: Mapping[str, str], naming: Naming) -> dict[str, str]:
+def _mapped(fields: Mapping[str, str], naming: _Naming) -> dict[str, str]:
     """Return fields with texts replaced by what they stand for."""
     return {name: naming.maps.get(name, {}).get(text, text) for name, text in fields.items()}
 
@@ -257,7 +257,7 @@ def _stem(name: str) -> str:
     return name[:1] + name[1:].partition(".")[0]
 
 
-def _match_name(name: str, naming: Naming, bench: Bench, *, shown: str) -> dict[str, str]:
+def _match_name(name: str, naming: _Naming, bench: Bench, *, shown: str) -> dict[str, str]:
     """Return the fields a file name holds by the pattern.
 
     Raises
@@ -294,7 +294,7 @@ def _said(match: re.Match[str]) -> str:
     return ", ".join(f"{name} {text}" for name, text in match.groupdict().items())
 
 
-def _pattern_to_regex(naming: Naming, bench: Bench | None, *, greedy: bool, strict: bool) -> str:
+def _pattern_to_regex(naming: _Naming, bench: Bench | None, *, greedy: bool, strict: bool) -> str:
     """Return a regular expression for a name pattern.
 
     Products, titles and layouts match only texts that the bench (or `maps`) knows, so that ids
@@ -331,7 +331,7 @@ def _group(name: str) -> str:
     return name
 
 
-def _known_texts(name: str, naming: Naming, bench: Bench | None) -> set[str]:
+def _known_texts(name: str, naming: _Naming, bench: Bench | None) -> set[str]:
     """Return the texts a field can hold, or an empty set where it can hold any."""
     if bench is None or name not in _CLOSED_FIELDS:
         return set()
@@ -344,7 +344,7 @@ def _known_texts(name: str, naming: Naming, bench: Bench | None) -> set[str]:
 
 
 @dataclass(slots=True)
-class Candidate:
+class _Candidate:
     """A log on its way in, or a row of an index that names none."""
 
     shown: str
@@ -361,11 +361,11 @@ class Candidate:
 
 def _gather_logs(
     given: Sequence[Path],
-    rows: Sequence[IndexRow],
+    rows: Sequence[_IndexRow],
     index: Path | None,
-    naming: Naming,
+    naming: _Naming,
     bench: Bench,
-) -> tuple[list[Candidate], list[tuple[str, str]]]:
+) -> tuple[list[_Candidate], list[tuple[str, str]]]:
     """Return every log with its fields, and what was passed over and why.
 
     Raises
@@ -375,7 +375,7 @@ def _gather_logs(
     """
     by_path = {_real(row.log): row for row in rows if row.log is not None}
     faults: list[Fault] = []
-    found: list[Candidate] = []
+    found: list[_Candidate] = []
     if given:
         paths, passed = _find_logs(given, bench)
         if index is not None:
@@ -398,7 +398,7 @@ def _gather_logs(
             place = f"{row.file}, line {row.line}"
             try:
                 sources = [("an option", naming.options), (place, row.fields)]
-                found.append(Candidate(place, _merge_fields(sources, shown=place)))
+                found.append(_Candidate(place, _merge_fields(sources, shown=place)))
             except FaultsError as error:
                 faults += error.faults
     if faults:
@@ -421,7 +421,7 @@ def _shown(path: Path, given: Sequence[Path]) -> str:
     return name if name.isprintable() else ascii(name)
 
 
-def _read(path: Path, shown: str, fields: dict[str, str], bench: Bench) -> Candidate:
+def _read(path: Path, shown: str, fields: dict[str, str], bench: Bench) -> _Candidate:
     """Read a log through its layout, found among those declared if it is not named."""
     named = fields.get("layout")
     if named is not None and named not in bench.layouts:
@@ -441,7 +441,7 @@ def _read(path: Path, shown: str, fields: dict[str, str], bench: Bench) -> Candi
     note = ""
     if log.backward_rows:
         note = f"{len(log.backward_rows)} stamps do not advance"
-    return Candidate(
+    return _Candidate(
         shown,
         {**fields, "layout": name},
         path,
@@ -493,7 +493,7 @@ _OF_LOG = ("file", "frames", "duration_s", "reason", "sha256")
 
 
 @dataclass(frozen=True, slots=True)
-class TakenIn:
+class _TakenIn:
     """One log (or one row of an index without a log): what was done with it, or would be."""
 
     source: str
@@ -510,17 +510,17 @@ class TakenIn:
 class Intake:
     """The outcome of one take-in; `recovered` says what a killed one had left to clear up."""
 
-    taken: tuple[TakenIn, ...]
+    taken: tuple[_TakenIn, ...]
     dry_run: bool
     recovered: str = ""
 
     @property
-    def added(self) -> tuple[TakenIn, ...]:
+    def added(self) -> tuple[_TakenIn, ...]:
         """What was added, or would be."""
         return tuple(one for one in self.taken if one.action == "added")
 
     @property
-    def skipped(self) -> tuple[TakenIn, ...]:
+    def skipped(self) -> tuple[_TakenIn, ...]:
         """What was not: already in the bench, twice in one take-in, or no log by its name."""
         return tuple(one for one in self.taken if one.action != "added")
 
@@ -626,10 +626,10 @@ def add_logs(
     """
     bench = read_bench(bench_folder)
     stated = {name: text for name, text in (fields or {}).items() if text}
-    naming = Naming(stated, pattern or "", maps or {}, columns or {})
+    naming = _Naming(stated, pattern or "", maps or {}, columns or {})
     rows = _read_index(index, naming) if index else ()
     candidates, passed_over = _gather_logs(list(logs), rows, index, naming, bench)
-    over = [TakenIn(shown, "passed over", reason) for shown, reason in passed_over]
+    over = [_TakenIn(shown, "passed over", reason) for shown, reason in passed_over]
     if not candidates and not over:
         raise UsageError("there is no log to take in: name files, folders or an index")
     if dry_run:
@@ -664,7 +664,7 @@ def _intent(bench: Bench, intake: Intake, change: _Change, by: By) -> Intent:
     return Intent("add", rows, now, was, lines, change.copies)
 
 
-def _plan(bench: Bench, candidates: Sequence[Candidate]) -> tuple[Intake, _Change | None]:
+def _plan(bench: Bench, candidates: Sequence[_Candidate]) -> tuple[Intake, _Change | None]:
     """Return what is to be added to the bench as it now stands; raise all faults."""
     path = sheet_path(bench.folder)
     before = path.read_bytes() if path.exists() else None
@@ -678,7 +678,9 @@ def _plan(bench: Bench, candidates: Sequence[Candidate]) -> tuple[Intake, _Chang
     header = _header_for(sheet, new)
     rows = _checked_rows(bench, sheet, header, new)
     added = [
-        TakenIn(one.shown, "added", one.note, one.file, one.sha256, one.frames, one.duration_s, row)
+        _TakenIn(
+            one.shown, "added", one.note, one.file, one.sha256, one.frames, one.duration_s, row
+        )
         for one, row in zip(new, rows, strict=True)
     ]
     intake = Intake((*added, *skipped), True)
@@ -691,7 +693,7 @@ def _plan(bench: Bench, candidates: Sequence[Candidate]) -> tuple[Intake, _Chang
     return intake, _Change(copies, tuple(_items(header, new)), Files(before, after))
 
 
-def _items(header: Sequence[str], new: Sequence[Candidate]) -> Iterator[Mapping[str, Any]]:
+def _items(header: Sequence[str], new: Sequence[_Candidate]) -> Iterator[Mapping[str, Any]]:
     """Yield what the journal gets of new logs and rows."""
     for one in new:
         if one.path is not None:
@@ -701,8 +703,8 @@ def _items(header: Sequence[str], new: Sequence[Candidate]) -> Iterator[Mapping[
 
 
 def _fresh(
-    bench: Bench, sheet: SheetText, candidates: Sequence[Candidate]
-) -> tuple[list[Candidate], list[TakenIn]]:
+    bench: Bench, sheet: SheetText, candidates: Sequence[_Candidate]
+) -> tuple[list[_Candidate], list[_TakenIn]]:
     """Return copies of the candidates that are new, and what is known already."""
     column = {name: i for i, name in enumerate(sheet.header)}
     known: dict[int, list[tuple[str, str]]] = {}  # size -> (log, run)
@@ -712,8 +714,8 @@ def _fresh(
         if log and place.is_file():
             known.setdefault(place.stat().st_size, []).append((log, cells[column["run"]]))
     runs = {cells[column["run"]] for _, cells in sheet.rows} if "run" in column else set()
-    new: list[Candidate] = []
-    skipped: list[TakenIn] = []
+    new: list[_Candidate] = []
+    skipped: list[_TakenIn] = []
     seen: dict[str, str] = {}
     hashes: dict[str, str] = {}
     for one in candidates:
@@ -732,13 +734,13 @@ def _fresh(
                     break
             seen.setdefault(one.sha256, one.shown)
         if reason:
-            skipped.append(TakenIn(one.shown, "skipped", reason, sha256=one.sha256))
+            skipped.append(_TakenIn(one.shown, "skipped", reason, sha256=one.sha256))
         else:
             new.append(replace(one, fields=dict(one.fields)))
     return new, skipped
 
 
-def _name_copies(bench: Bench, new: Sequence[Candidate]) -> None:
+def _name_copies(bench: Bench, new: Sequence[_Candidate]) -> None:
     """Give each log its name in the bench: its own, with a number where that is taken."""
     folder = Path(os.path.realpath(bench.folder))
     taken: set[str] = set()
@@ -767,7 +769,7 @@ def _free_or_same(path: Path, sha256: str) -> bool:
     return path.is_file() and not path.is_symlink() and hash_file(path) == sha256
 
 
-def _name_runs(sheet: SheetText, new: Sequence[Candidate]) -> None:
+def _name_runs(sheet: SheetText, new: Sequence[_Candidate]) -> None:
     """Give each new row without a run id one made of its log's name."""
     column = {name: i for i, name in enumerate(sheet.header)}
     place = column.get("run")
@@ -792,7 +794,7 @@ def _name_runs(sheet: SheetText, new: Sequence[Candidate]) -> None:
         one.fields["run"] = run
 
 
-def _header_for(sheet: SheetText, new: Sequence[Candidate]) -> tuple[str, ...]:
+def _header_for(sheet: SheetText, new: Sequence[_Candidate]) -> tuple[str, ...]:
     """Return the columns of the sheet, and after them those that the new rows need."""
     needed = dict.fromkeys(name for one in new for name, text in one.fields.items() if text)
     known = [name for name in KNOWN_COLUMNS if name in needed]
@@ -801,7 +803,7 @@ def _header_for(sheet: SheetText, new: Sequence[Candidate]) -> tuple[str, ...]:
 
 
 def _checked_rows(
-    bench: Bench, sheet: SheetText, header: tuple[str, ...], new: Sequence[Candidate]
+    bench: Bench, sheet: SheetText, header: tuple[str, ...], new: Sequence[_Candidate]
 ) -> tuple[RunRow, ...]:
     """Return the new rows as the run sheet will give them, or raise all that is wrong."""
     pad = ("",) * (len(header) - len(sheet.header))
@@ -820,7 +822,7 @@ def _checked_rows(
     return whole[len(sheet.rows) :]
 
 
-def _of_new(message: str, new: Sequence[Candidate]) -> str:
+def _of_new(message: str, new: Sequence[_Candidate]) -> str:
     """Return a message in which the line of a new row is told by its log."""
     return re.sub(
         r"first on line (\d{10,});.*",
@@ -832,7 +834,7 @@ def _of_new(message: str, new: Sequence[Candidate]) -> str:
     )
 
 
-def _cells(header: Sequence[str], one: Candidate) -> tuple[str, ...]:
+def _cells(header: Sequence[str], one: _Candidate) -> tuple[str, ...]:
     """Return the cells of a new row; a line of text stays on one line of the sheet."""
     texts = [one.fields.get(name, "") for name in header]
     return tuple((text if text.isprintable() else " ".join(text.split())).strip() for text in texts)
@@ -842,7 +844,7 @@ def _sheet_with(
     before: bytes | None,
     sheet: SheetText,
     header: tuple[str, ...],
-    new: Sequence[Candidate],
+    new: Sequence[_Candidate],
 ) -> bytes:
     """Return the run sheet with the new rows, everything else as people wrote it."""
     cells = [_cells(header, one) for one in new]

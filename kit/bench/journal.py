@@ -198,10 +198,10 @@ def read_journal(folder: Path) -> Journal:
         return Journal()
     except OSError as error:
         raise BenchError.at(name, f"cannot be read: {error.strerror or error}") from None
-    return parse_journal(data, file=name)
+    return _parse_journal(data, file=name)
 
 
-def parse_journal(data: bytes, *, file: str) -> Journal:
+def _parse_journal(data: bytes, *, file: str) -> Journal:
     """Return a journal from its bytes; faults as `read_journal`."""
     whole = data.rfind(b"\n") + 1
     lines = data[:whole].split(b"\n")[:-1]
@@ -391,7 +391,7 @@ def excerpt(journal: Journal, *, wanted: Callable[[Mapping[str, Any]], bool]) ->
 
 
 @dataclass(frozen=True, slots=True)
-class Excerpt:
+class _Excerpt:
     """The part of a journal that a sealed review carries: what it tells, its head and length."""
 
     logs: Mapping[str, tuple[str, int]]  # file -> SHA-256, number of its entry
@@ -400,7 +400,7 @@ class Excerpt:
     shown: int  # entries that can be read
 
 
-def read_excerpt(data: bytes, *, file: str) -> Excerpt:
+def read_excerpt(data: bytes, *, file: str) -> _Excerpt:
     """Check the chain of an excerpt and return what it tells.
 
     Raises
@@ -435,7 +435,7 @@ def read_excerpt(data: bytes, *, file: str) -> Excerpt:
                 logs[item["file"]] = item["sha256"], n
             elif item["kind"] == "gone":
                 logs.pop(item["file"], None)
-    return Excerpt(logs, prev, data.count(b"\n"), shown)
+    return _Excerpt(logs, prev, data.count(b"\n"), shown)
 
 
 def read_anchors(folder: Path) -> tuple[Anchor, ...]:

@@ -44,7 +44,7 @@ _CHARACTERS = {"tab": "\t", "space": " "}
 
 
 @dataclass(frozen=True, slots=True)
-class LogShape:
+class _LogShape:
     """How a text log is laid out, each finding with its reason.
 
     `names` are the header's cells (empty without one); `cells` holds the rows looked at, each of
@@ -76,7 +76,7 @@ class _Cut:
     named: bool  # whether a line above the rows has as many cells
 
 
-def _look_at_log(path: Path) -> LogShape:
+def _look_at_log(path: Path) -> _LogShape:
     """Return the shape of a text log.
 
     Raises
@@ -222,7 +222,7 @@ def _shape(
     comment: str | None,
     encoding: str,
     reasons: dict[str, str],
-) -> LogShape:
+) -> _LogShape:
     """Return the shape, once the cut is known: where the rows begin, and what stands above."""
     character = _CHARACTERS.get(cut.delimiter, cut.delimiter)
     table = [(number, _cells(line, character)) for number, line in rows]
@@ -274,7 +274,7 @@ def _shape(
         )
     if cut.delimiter == "," and cut.width == 2 and not header and _may_be_decimal_comma(body):
         ambiguities.append("the comma between the two cells may be a decimal comma")
-    return LogShape(
+    return _LogShape(
         encoding,
         cut.delimiter,
         cut.decimal,
@@ -326,7 +326,7 @@ _RATE_WORDS = r"fps|rate|hz"
 
 
 @dataclass(frozen=True, slots=True)
-class ColumnGuess:
+class _ColumnGuess:
     """What one column of numbers may hold: `kind` is frame_time, frame_end, sensor or other."""
 
     place: int  # from 0
@@ -341,7 +341,7 @@ class ColumnGuess:
 
 def _guess_columns(
     columns: dict[int, NDArray[np.float64]], names: Sequence[str]
-) -> list[ColumnGuess]:
+) -> list[_ColumnGuess]:
     """Return a guess for each column of numbers, the likeliest frame column first.
 
     Parameters
@@ -398,24 +398,24 @@ def _guess(
     name: str,
     values: NDArray[np.float64],
     columns: dict[int, NDArray[np.float64]],
-) -> ColumnGuess:
+) -> _ColumnGuess:
     """Return what one column may hold."""
     filled = values[np.isfinite(values)]
     if filled.size < 2:
-        return ColumnGuess(place, name, "other", score=-9.0, reasons=("too few values",))
+        return _ColumnGuess(place, name, "other", score=-9.0, reasons=("too few values",))
     steps = np.diff(filled)
     if np.all(steps == 1.0):
-        return ColumnGuess(place, name, "other", score=-9.0, reasons=("counts the rows",))
+        return _ColumnGuess(place, name, "other", score=-9.0, reasons=("counts the rows",))
     sensor = _sensor_of(name)
     if sensor:
-        return ColumnGuess(place, name, "sensor", score=-8.0, sensor=sensor)
+        return _ColumnGuess(place, name, "sensor", score=-8.0, sensor=sensor)
     if _has(name, _RATE_WORDS):
-        return ColumnGuess(place, name, "other", score=-8.0, reasons=("a rate, not a time",))
+        return _ColumnGuess(place, name, "other", score=-8.0, reasons=("a rate, not a time",))
     if filled.size == values.size and np.mean(steps > 0) > 0.99 and np.all(steps >= 0):
         return _stamp_guess(place, name, filled, steps)
     if filled.size == values.size and np.all(filled > 0):
         return _time_guess(place, name, filled, columns)
-    return ColumnGuess(place, name, "other", score=-9.0, reasons=("neither rising nor above 0",))
+    return _ColumnGuess(place, name, "other", score=-9.0, reasons=("neither rising nor above 0",))
 
 
 def _sensor_of(name: str) -> str:
@@ -446,7 +446,7 @@ def _unit(name: str, typical: float, reasons: list[str]) -> tuple[str, float]:
 
 def _stamp_guess(
     place: int, name: str, values: NDArray[np.float64], steps: NDArray[np.float64]
-) -> ColumnGuess:
+) -> _ColumnGuess:
     """Return the guess for a column that rises from row to row."""
     typical = float(np.median(steps))
     reasons = ["rises from row to row, as moments do"]
@@ -465,7 +465,7 @@ def _stamp_guess(
         reasons.append("the first stamp is 0, so it opens the first frame")
     else:
         reasons.append("the first stamp is not near 0, so it opens the first frame")
-    return ColumnGuess(place, name, "frame_end", unit, score + 1.0, tuple(reasons), starts=starts)
+    return _ColumnGuess(place, name, "frame_end", unit, score + 1.0, tuple(reasons), starts=starts)
 
 
 def _time_guess(
@@ -473,7 +473,7 @@ def _time_guess(
     name: str,
     values: NDArray[np.float64],
     columns: dict[int, NDArray[np.float64]],
-) -> ColumnGuess:
+) -> _ColumnGuess:
     """Return the guess for a column of values above zero that do not rise."""
     reasons = ["values above 0 that go up and down, as frame times do"]
     unit, score = _unit(name, float(np.median(values)), reasons)
@@ -490,7 +490,7 @@ def _time_guess(
     if match is not None:
         reasons.append(f"its values are the steps of column {match + 1}")
         score += 8.0
-    return ColumnGuess(place, name, "frame_time", unit, score, tuple(reasons))
+    return _ColumnGuess(place, name, "frame_time", unit, score, tuple(reasons))
 
 
 def _steps_match(
@@ -513,7 +513,7 @@ _LOOK_ROWS = 5000
 
 
 @dataclass(frozen=True, slots=True)
-class Proposal:
+class _Proposal:
     """A layout proposed for a log.
 
     Attributes
@@ -562,7 +562,7 @@ class Proposal:
         return pd.DataFrame(rows, columns=pd.Index(["key", "value", "reason"]))
 
 
-def propose_layout(path: Path, *, name: str = "") -> Proposal:
+def propose_layout(path: Path, *, name: str = "") -> _Proposal:
     """Look at a log and propose how it is to be read.
 
     Parameters
@@ -603,12 +603,12 @@ def propose_layout(path: Path, *, name: str = "") -> Proposal:
     found = f"{log.frame_ms.size} frames in {log.frame_ms.sum() / 1000.0:.4g} s"
     reasons["frames"] = f"read so, the log holds {found}: {average:.4g} frames per second"
     text = _to_yaml(label, layout, reasons, ambiguities)
-    return Proposal(
+    return _Proposal(
         path.name, label, layout, text, reasons, tuple(ambiguities), int(log.frame_ms.size), average
     )
 
 
-def _text_columns(shape: LogShape) -> dict[int, NDArray[np.float64]]:
+def _text_columns(shape: _LogShape) -> dict[int, NDArray[np.float64]]:
     """Return the columns of numbers of a text log, by place."""
     columns: dict[int, NDArray[np.float64]] = {}
     for place in range(shape.width):
@@ -646,7 +646,7 @@ def _parquet_columns(path: Path) -> tuple[dict[int, NDArray[np.float64]], list[s
     return columns, list(schema.names)
 
 
-def _ambiguities(best: ColumnGuess, guesses: list[ColumnGuess]) -> list[str]:
+def _ambiguities(best: _ColumnGuess, guesses: list[_ColumnGuess]) -> list[str]:
     """Return what was close, or odd about the best guess."""
     ambiguities = [
         f"column {other.place + 1} ({other.name or 'no name'}) may be the one as well: "
@@ -663,9 +663,9 @@ def _ambiguities(best: ColumnGuess, guesses: list[ColumnGuess]) -> list[str]:
 
 def _layout_keys(
     path: Path,
-    shape: LogShape | None,
-    best: ColumnGuess,
-    guesses: list[ColumnGuess],
+    shape: _LogShape | None,
+    best: _ColumnGuess,
+    guesses: list[_ColumnGuess],
     names: list[str],
     reasons: dict[str, str],
 ) -> dict[str, Any]:
@@ -714,7 +714,7 @@ def _layout_keys(
     return keys
 
 
-def _column(guess: ColumnGuess, names: list[str], *, named: bool) -> str | int:
+def _column(guess: _ColumnGuess, names: list[str], *, named: bool) -> str | int:
     """Return a column's name where it has one of its own, else its place from 1."""
     name = names[guess.place] if named and guess.place < len(names) else ""
     return name if name and names.count(name) == 1 else guess.place + 1

@@ -29,7 +29,7 @@ Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
-class Metric:
+class _Metric:
     """One metric: its words, its method, and how the frames of a run make it.
 
     Attributes
@@ -109,11 +109,11 @@ class _UnknownMetricError(KeyError):
         return str(self.args[0])  # a KeyError would quote it
 
 
-class MetricTable(Mapping[str, Metric]):
+class _MetricTable(Mapping[str, _Metric]):
     """Metrics by name, read-only; an unknown name is refused with the nearest known one."""
 
-    def __init__(self, rows: Iterable[Metric]) -> None:
-        found: dict[str, Metric] = {}
+    def __init__(self, rows: Iterable[_Metric]) -> None:
+        found: dict[str, _Metric] = {}
         words: set[str] = set()
         for row in rows:
             if row.name in found or (row.word and row.word in words):
@@ -122,7 +122,7 @@ class MetricTable(Mapping[str, Metric]):
             words.add(row.word)
         self._rows = MappingProxyType(found)
 
-    def __getitem__(self, name: str) -> Metric:
+    def __getitem__(self, name: str) -> _Metric:
         """Return a metric.
 
         Raises
@@ -158,28 +158,28 @@ LOW_METHODS: Mapping[str, str] = MappingProxyType(
 
 
 # fmt: off
-METRICS = MetricTable((
-    Metric(
+METRICS = _MetricTable((
+    _Metric(
         "average_fps", "average", "fps", "frames", _always("average"), word="average",
         of_frames=average_fps, influence=mean_influence,
         typed=True, by_default=True, steady=True, charted=True,
     ),
-    Metric(
+    _Metric(
         "low_1pct_fps", "1 % low", "fps", "frames", LOW_METHODS, word="low_1pct",
         tail_share=0.01, influence=partial(tail_influence, share=0.01),
         typed=True, by_default=True, steady=True,
     ),
-    Metric(
+    _Metric(
         "low_0_1pct_fps", "0.1 % low", "fps", "frames", LOW_METHODS, word="low_0_1pct",
         tail_share=0.001, influence=partial(tail_influence, share=0.001),
         typed=True, by_default=True,
     ),
-    Metric(
+    _Metric(
         "median_fps", "median", "fps", "frames", _always("median"), word="median",
         of_frames=median_fps, influence=median_influence, own_blocks=True,
         typed=True, steady=True, charted=True,
     ),
-    Metric(
+    _Metric(
         "value", "result", "", "title", _always("recorded"), word="result",
         less_is_better=None, typed=True, steady=True,
     ),

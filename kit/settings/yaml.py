@@ -216,7 +216,7 @@ class YamlDocument:
 
     def fault(self, message: str, *path: str | int) -> Fault:
         """Return a fault at the key `path` leads to."""
-        return Fault(self.file, message, line=self.line_of(path), key=dotted(path))
+        return Fault(self.file, message, line=self.line_of(path), key=_dotted(path))
 
 
 @dataclass(slots=True)
@@ -230,7 +230,7 @@ class _Walk:
 
     def fault(self, node: Node, path: Path_, message: str) -> None:
         self.faults.append(
-            Fault(self.file, message, line=node.start_mark.line + 1, key=dotted(path))
+            Fault(self.file, message, line=node.start_mark.line + 1, key=_dotted(path))
         )
 
     def value(self, node: Node, path: Path_) -> Any:
@@ -289,10 +289,10 @@ class _Walk:
         return None
 
 
-def dotted(path: Iterable[str | int]) -> str | None:
+def _dotted(path: Iterable[str | int]) -> str | None:
     """Return a key path as people write it.
 
-    >>> dotted(("rivals", 1))
+    >>> _dotted(("rivals", 1))
     'rivals[1]'
     """
     text = ""
@@ -444,7 +444,7 @@ def check_model(
     if misread:
         raise error(
             [
-                Fault(document.file, said, document.line_of(path), dotted(path))
+                Fault(document.file, said, document.line_of(path), _dotted(path))
                 for path, said in misread
             ]
         )
@@ -518,7 +518,7 @@ def _model_fault(document: YamlDocument, model: type[BaseModel], detail: Any) ->
     path = tuple(part for part in detail["loc"] if part != "[key]")
     kind = str(detail["type"])
     found = detail.get("input")
-    key = dotted(_known_path(document, path, kind))
+    key = _dotted(_known_path(document, path, kind))
     line = document.line_of(path)
     if kind == "extra_forbidden":
         known = _keys_at(model, path[:-1])

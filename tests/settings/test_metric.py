@@ -6,7 +6,7 @@ from dataclasses import FrozenInstanceError, replace
 
 import pytest
 
-from kit.settings.metric import DEFAULT_METRICS, METRICS, MetricTable, known_metrics
+from kit.settings.metric import DEFAULT_METRICS, METRICS, _MetricTable, known_metrics
 
 
 def test_an_unknown_metric_is_refused_with_the_nearest_and_the_whole_list():
@@ -32,7 +32,7 @@ def test_rows_cannot_be_changed():
 def test_a_metric_or_its_word_twice_is_an_error(change):
     row = METRICS["median_fps"]
     with pytest.raises(ValueError, match="stands twice"):
-        MetricTable([row, replace(row, **change)])
+        _MetricTable([row, replace(row, **change)])
 
 
 @pytest.mark.parametrize(

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from kit.errors import ParamsError, did_you_mean
-from kit.settings.yaml import Section, Text, check_model, dotted, read_yaml
+from kit.settings.yaml import Section, Text, check_model, _dotted, read_yaml
 
 
 class Inner(Section):
@@ -74,5 +74,5 @@ def test_a_missing_file_names_its_neighbour(tmp_path):
 
 
 def test_small_words():
-    assert dotted(("a", 0, "b")) == "a[0].b"
+    assert _dotted(("a", 0, "b")) == "a[0].b"
     assert did_you_mean("zzz", ["rivals"]) == ""

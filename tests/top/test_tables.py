@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from kit.rounding import (
     better_word,
     csv_cell,
-    decimals_for,
+    _decimals_for,
     fps_text,
     margin_words,
     money_text,
@@ -65,7 +65,7 @@ def test_a_margin_is_rounded_once_from_unrounded_values():
     ],
 )
 def test_decimals_follow_the_interval(half_width, decimals):
-    assert decimals_for(half_width, at_most=3, otherwise=1) == decimals
+    assert _decimals_for(half_width, at_most=3, otherwise=1) == decimals
 
 
 def test_the_word_follows_the_unrounded_value():
