@@ -624,7 +624,7 @@ def _add(
 
 def _add_guessed(bench: Path, logs: list[Path], given: _AddOptions, as_json: bool) -> None:
     """Show what a folder of logs seems to hold; take it in if that is agreed to."""
-    from kit.bench.guess import guess_folder, take_guess
+    from kit.bench.intake import guess_folder, take_guess
 
     if len(logs) != 1 or not logs[0].is_dir():
         raise UsageError("--guess looks at one folder: marginbook add BENCH FOLDER --guess")

@@ -17,14 +17,13 @@ from ruamel.yaml import YAML
 from ruamel.yaml.representer import SafeRepresenter
 
 from kit.archive.bag import Item, measure_item
-from kit.bench.journal import Journal, excerpt, read_journal
+from kit.bench.journal import Journal, read_journal
 from kit.bench.prices import COLUMNS, RATE, PriceRow, read_prices
-from kit.bench.runs import RunRow, find_log, read_run_sheet, select_rows, sheet_file
-from kit.bench.sheet import read_sheet_text, write_sheet_text
+from kit.bench.runs import RunRow, find_log, read_run_sheet, read_sheet_text, select_rows
 from kit.claims.claim import SCHEMA_NAMES, ClaimBook
 from kit.claims.of_pages import titles_named
 from kit.errors import RunFileError, SealError
-from kit.logs.rows import split_cells
+from kit.logs.read import split_cells
 from kit.methods import METHODS
 from kit.package import LOCK, PACKAGE
 from kit.review.walk import review_titles
@@ -107,11 +106,9 @@ def _bench_yaml(scope: Scope) -> bytes:
 
 def _run_sheet(scope: Scope) -> bytes:
     bench = scope.loaded.bench
-    sheet = read_sheet_text(bench.folder / "runs.csv", file=sheet_file(bench))
+    sheet = read_sheet_text(bench.folder / "runs.csv", file=f"{bench.folder.name}/runs.csv")
     lines = {row.line for row in scope.rows}
-    return write_sheet_text(
-        replace(sheet, rows=tuple(row for row in sheet.rows if row[0] in lines))
-    )
+    return replace(sheet, rows=tuple(row for row in sheet.rows if row[0] in lines)).to_bytes()
 
 
 def _price_table(scope: Scope) -> bytes:
@@ -232,7 +229,7 @@ def _journal_part(scope: Scope) -> bytes:
     def wanted(item: Mapping[str, Any]) -> bool:
         return item["kind"] == "begin" or item.get("file") in logs or item.get("run") in runs
 
-    return excerpt(scope.journal, wanted=wanted)
+    return scope.journal.excerpt(wanted=wanted)
 
 
 def text_path(text: str) -> str:

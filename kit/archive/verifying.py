@@ -435,7 +435,7 @@ def _kit_files(walk: _Walk, book: ClaimBook) -> Iterator[Finding]:
 
 def _logs_in_sheet(walk: _Walk) -> set[str]:
     """Return every log the run sheet of the bag names (also of runs the review does not list)."""
-    from kit.bench.sheet import parse_sheet_text
+    from kit.bench.runs import parse_sheet_text
 
     path = "data/bench/runs.csv"
     if path not in walk.bag.files:

@@ -23,12 +23,11 @@ from kit.bench.journal import (
     Entry,
     Journal,
     Kept,
-    anchor_faults,
     read_anchors,
     read_journal,
 )
-from kit.bench.sheet import RunRow, parse_sheet_text
-from kit.bench.transaction import hash_file, row_cells, sheet_path, unfinished
+from kit.bench.runs import RunRow, parse_sheet_text
+from kit.bench.transaction import hash_file, sheet_path, unfinished
 from kit.errors import BenchError, Fault, RunFileError
 
 Depth = Literal["names", "quick", "full"]
@@ -216,12 +215,12 @@ def check_evidence(
     sheet = sheet_path(folder)
     file = f"{folder.name}/runs.csv"
     text = parse_sheet_text(sheet.read_bytes(), file=file) if sheet.exists() else None
-    rows = row_cells(text) if text is not None and "run" in text.header else {}
+    rows = text.by_run() if text is not None and "run" in text.header else {}
     place = text.header.index("run") if text is not None and "run" in text.header else 0
     lines = {cells[place]: line for line, cells in (text.rows if text else ())}
     found = [
         _Difference("journal", f.file, f.message, line=f.line)
-        for f in anchor_faults(journal, anchors, file=f"{folder.name}/{JOURNAL}")
+        for f in journal.faults_against(anchors, file=f"{folder.name}/{JOURNAL}")
     ]
     notes = []
     if journal.torn_bytes:
@@ -462,10 +461,8 @@ def _clocks(
     latest = ""
     for entry in journal.entries:
         if entry.when and entry.when < latest:
-            found.append(
-                _Difference("clock", JOURNAL, f"{entry.in_words()} is dated before the one above it",
-                           line=entry.line)
-            )  # fmt: skip
+            told = f"{entry.in_words()} is dated before the one above it"
+            found.append(_Difference("clock", JOURNAL, told, line=entry.line))
         latest = max(latest, entry.when)
         if entry.act != "add" or not entry.when:
             continue

@@ -9,40 +9,42 @@ from __future__ import annotations
 
 import csv
 import fnmatch
-import hashlib
 import io
 import os
 import re
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cache
+from itertools import count
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Any
 
-from kit.bench.journal import NOBODY, By, log_item, new_lines, read_journal, row_item
-from kit.bench.runs import sheet_file
-from kit.bench.sheet import (
+from kit.bench.acts import enter_names
+from kit.bench.journal import NOBODY, By, log_item
+from kit.bench.runs import (
     KNOWN_COLUMNS,
     RunRow,
     SheetText,
     parse_run_sheet,
     parse_sheet_text,
     read_sheet_text,
-    write_sheet_text,
 )
 from kit.bench.transaction import (
     STAGING,
+    Change,
     Copy,
-    Files,
-    Intent,
     commit,
+    free_name,
     hash_file,
     locked_bench,
     recover,
     sheet_path,
 )
 from kit.errors import BenchError, Fault, FaultsError, RunFileError, UsageError
+from kit.logs.propose import propose_layout
 from kit.logs.read import Log, read_log
-from kit.settings.bench_file import NEW_SHEET, Bench, read_bench
+from kit.settings.bench_file import NEW_SHEET, Bench, Layout, read_bench
 from kit.settings.yaml import read_yaml, written_text
 
 if TYPE_CHECKING:
@@ -56,6 +58,11 @@ _CLOSED_FIELDS = ("product", "title", "layout")
 # Which pass of a product in a title: no column, but the end of the run's id.
 _PASS = "pass"
 _PACKED = (".gz", ".zst")
+# Of a guess: what a name ends in, the class of a machine nothing is said of, logs shown.
+_ENDINGS = re.compile(r"(\.[A-Za-z]{1,8}){1,2}$")
+_NO_LOGS = frozenset({".yaml", ".yml", ".md", ".html", ".png", ".pdf"})
+_CLASS = "unclassed"
+_SHOWN = 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,10 +92,9 @@ class _Naming:
 
 @dataclass(frozen=True, slots=True)
 class _IndexRow:
-    """One row of an index: the log it names (None where a run left none), and its fields."""
+    """One row of an index: where it stands, its log (None where a run left none), its fields."""
 
-    file: str
-    line: int
+    shown: str
     log: Path | None
     fields: Mapping[str, str]
 
@@ -109,27 +115,16 @@ def _read_index(path: Path, naming: _Naming) -> tuple[_IndexRow, ...]:
         missing.append("file")
     if missing:
         shown = ", ".join(f'"{name}"' for name in header)
-        raise BenchError(
-            [
-                Fault(
-                    path.name, f"there is no such column; the index has {shown}", line=1, key=name
-                )
-                for name in missing
-            ]
-        )
+        said = f"there is no such column; the index has {shown}"
+        raise BenchError([Fault(path.name, said, line=1, key=name) for name in missing])
     # A column mapped to another field no longer stands for the field its own name says.
-    names = [taken.get(column, column) for column in header]
-    twice = {name for name in names if names.count(name) > 1}
-    names = [
-        "" if name in twice and column not in taken else name
-        for name, column in zip(names, header, strict=True)
-    ]
+    names = [taken.get(column, "" if column in naming.columns else column) for column in header]
     rows: list[_IndexRow] = []
     for line, cells in sheet.rows:
         fields = {name: cell for name, cell in zip(names, cells, strict=True) if name and cell}
         log = fields.pop("file", "")
         place = path.parent / log.replace("\\", "/") if log else None
-        rows.append(_IndexRow(path.name, line, place, fields))
+        rows.append(_IndexRow(f"{path.name}, line {line}", place, fields))
     return tuple(rows)
 
 
@@ -146,14 +141,13 @@ def _find_logs(given: Iterable[Path], bench: Bench) -> tuple[list[Path], list[tu
         if not path.is_dir():
             logs.append(path)
             continue
-        for found in sorted(path.rglob("*")):
-            hidden = any(part.startswith(".") for part in found.relative_to(path).parts)
-            if hidden or not found.is_file() or found.suffix in {".yaml", ".yml"}:
+        for found in _files_in(path):
+            if found.suffix in {".yaml", ".yml"}:
                 continue
-            if not globs or all(glob and not _fits_glob(found.name, glob) for glob in globs):
-                passed_over.append((found, "no layout of the bench is for files of that name"))
-            else:
+            if any(not glob or _fits_glob(found.name, glob) for glob in globs):
                 logs.append(found)
+            else:
+                passed_over.append((found, "no layout of the bench is for files of that name"))
     return list(dict.fromkeys(logs)), passed_over
 
 
@@ -175,16 +169,16 @@ def _describe_log(
         If a YAML file beside the log cannot be read.
     """
     beside = _beside(path)
-    sources: list[tuple[str, Mapping[str, str]]] = [("an option", naming.options)]
+    sources: list[tuple[str, Mapping[str, str]]] = []
     if naming.pattern:
         # A pattern with folders in it is compared with as many folders of the path.
         depth = naming.pattern.count("/") + 1
         fields = _match_name("/".join(path.parts[-depth:]), naming, bench, shown=shown)
-        sources.append(("the file name", _mapped(fields, naming)))
+        sources.append(("the file name", fields))
     if row is not None:
-        sources.append((f"{row.file}, line {row.line}", _mapped(row.fields, naming)))
-    sources += [(name, _mapped(fields, naming)) for name, fields in beside]
-    return _merge_fields(sources, shown=shown)
+        sources.append((row.shown, row.fields))
+    mapped = [(name, _mapped(fields, naming)) for name, fields in [*sources, *beside]]
+    return _merge_fields([("an option", naming.options), *mapped], shown=shown)
 
 
 def _merge_fields(
@@ -203,14 +197,9 @@ def _merge_fields(
     for source, fields in sources:
         for name, text in fields.items():
             if merged.setdefault(name, text) != text:
-                faults.append(
-                    Fault(
-                        shown,
-                        f"{said_by[name]} says {merged[name]!r}, {source} says {text!r}; "
-                        "correct one of them",
-                        key=name,
-                    )
-                )
+                first = f"{said_by[name]} says {merged[name]!r}"
+                said = f"{first}, {source} says {text!r}; correct one of them"
+                faults.append(Fault(shown, said, key=name))
             said_by.setdefault(name, source)
     if faults:
         raise RunFileError(faults)
@@ -238,18 +227,15 @@ def _beside(path: Path) -> list[tuple[str, dict[str, str]]]:
 def _conditions_in(path: Path) -> dict[str, str]:
     """Return the fields a YAML file states, as written."""
     document = read_yaml(path, file=path.name, error=BenchError)
-    faults: list[Fault] = []
-    fields: dict[str, str] = {}
-    for name, value in document.data.items():
-        if isinstance(value, dict | list):
-            faults.append(
-                Fault(path.name, "expected one value", line=document.line_of([name]), key=name)
-            )
-        elif value is not None:
-            fields[name] = str(written_text(value))
+    stated = {name: value for name, value in document.data.items() if value is not None}
+    faults = [
+        document.fault("expected one value", name)
+        for name, value in stated.items()
+        if isinstance(value, dict | list)
+    ]
     if faults:
         raise BenchError(faults)
-    return fields
+    return {name: str(written_text(value)) for name, value in stated.items()}
 
 
 def _stem(name: str) -> str:
@@ -359,13 +345,23 @@ class _Candidate:
     copy: bool = False
 
 
+def _files_in(folder: Path) -> list[Path]:
+    """Return the files below a folder that are not hidden, sorted."""
+    return [
+        path
+        for path in sorted(folder.rglob("*"))
+        if path.is_file()
+        and not any(part.startswith(".") for part in path.relative_to(folder).parts)
+    ]
+
+
 def _gather_logs(
     given: Sequence[Path],
     rows: Sequence[_IndexRow],
     index: Path | None,
     naming: _Naming,
     bench: Bench,
-) -> tuple[list[_Candidate], list[tuple[str, str]]]:
+) -> tuple[list[_Candidate], list[_TakenIn]]:
     """Return every log with its fields, and what was passed over and why.
 
     Raises
@@ -373,18 +369,18 @@ def _gather_logs(
     RunFileError
         With the faults of all logs: not read through a layout, or not described in one way.
     """
-    by_path = {_real(row.log): row for row in rows if row.log is not None}
+    by_path = {os.path.realpath(row.log): row for row in rows if row.log is not None}
     faults: list[Fault] = []
     found: list[_Candidate] = []
     if given:
         paths, passed = _find_logs(given, bench)
         if index is not None:
-            paths = [path for path in paths if _real(path) != _real(index)]
+            own = os.path.realpath(index)
+            paths = [path for path in paths if os.path.realpath(path) != own]
     else:
         paths, passed = [row.log for row in rows if row.log is not None], []
     for path in paths:
-        shown = _shown(path, given)
-        row = by_path.get(_real(path))
+        shown, row = _shown(path, given), by_path.get(os.path.realpath(path))
         if index is not None and row is None:
             passed.append((path, f"{index.name} does not name it"))
             continue
@@ -395,19 +391,14 @@ def _gather_logs(
             faults += error.faults
     for row in rows if not given else ():
         if row.log is None:
-            place = f"{row.file}, line {row.line}"
             try:
-                sources = [("an option", naming.options), (place, row.fields)]
-                found.append(_Candidate(place, _merge_fields(sources, shown=place)))
+                sources = [("an option", naming.options), (row.shown, row.fields)]
+                found.append(_Candidate(row.shown, _merge_fields(sources, shown=row.shown)))
             except FaultsError as error:
                 faults += error.faults
     if faults:
         raise RunFileError(dict.fromkeys(faults))
-    return found, [(_shown(path, given), reason) for path, reason in passed]
-
-
-def _real(path: Path) -> str:
-    return os.path.realpath(path)
+    return found, [_TakenIn(_shown(path, given), "passed over", why) for path, why in passed]
 
 
 def _shown(path: Path, given: Sequence[Path]) -> str:
@@ -423,24 +414,20 @@ def _shown(path: Path, given: Sequence[Path]) -> str:
 
 def _read(path: Path, shown: str, fields: dict[str, str], bench: Bench) -> _Candidate:
     """Read a log through its layout, found among those declared if it is not named."""
-    named = fields.get("layout")
-    if named is not None and named not in bench.layouts:
+    name = fields.get("layout")
+    if name is not None and name not in bench.layouts:
         known = ", ".join(sorted(bench.layouts)) or "none"
-        raise RunFileError.at(
-            shown, f'no layout "{named}" in bench.yaml; known: {known}', key="layout"
-        )
+        said = f'no layout "{name}" in bench.yaml; known: {known}'
+        raise RunFileError.at(shown, said, key="layout")
     if not path.name.isprintable() or path.name != path.name.strip():
         raise RunFileError.at(
             shown, "the file name holds characters that do not show; rename the log"
         )
-    name, log = (
-        (named, read_log(path, bench.layouts[named], file=shown))
-        if named
-        else (_recognise_layout(path, bench, shown=shown))
-    )
-    note = ""
-    if log.backward_rows:
-        note = f"{len(log.backward_rows)} stamps do not advance"
+    if name is None:
+        name, log = _recognise_layout(path, bench, shown=shown)
+    else:
+        log = read_log(path, bench.layouts[name], file=shown)
+    backward = len(log.backward_rows)
     return _Candidate(
         shown,
         {**fields, "layout": name},
@@ -449,7 +436,7 @@ def _read(path: Path, shown: str, fields: dict[str, str], bench: Bench) -> _Cand
         log.size_bytes,
         int(log.frame_ms.size),
         float(log.frame_ms.sum()) / 1000.0,
-        note,
+        f"{backward} stamps do not advance" if backward else "",
     )
 
 
@@ -463,7 +450,7 @@ def _recognise_layout(path: Path, bench: Bench, *, shown: str) -> tuple[str, Log
     """
     fitting: dict[str, Log] = {}
     reasons: dict[str, str] = {}
-    faults: tuple[Fault, ...] = ()
+    errors: list[RunFileError] = []
     for name, layout in bench.layouts.items():
         if not _fits_glob(path.name, layout.files):
             reasons[name] = f"is for {layout.files}"
@@ -471,18 +458,16 @@ def _recognise_layout(path: Path, bench: Bench, *, shown: str) -> tuple[str, Log
         try:
             fitting[name] = read_log(path, layout, file=shown)
         except RunFileError as error:
-            faults = error.faults
-            line = f"line {faults[0].line}: " if faults[0].line else ""
-            reasons[name] = f"{line}{faults[0].message}"
+            errors.append(error)
+            first = error.faults[0]
+            reasons[name] = (f"line {first.line}: " if first.line else "") + first.message
     if len(fitting) == 1:
         return next(iter(fitting.items()))
     if fitting:
-        raise RunFileError.at(
-            shown, f"fits the layouts {' and '.join(fitting)}; name the right one", key=None
-        )
-    tried = [name for name in reasons if not reasons[name].startswith("is for ")]
-    if len(tried) == 1:  # its faults are the log's faults
-        raise RunFileError(faults)
+        said = f"fits the layouts {' and '.join(fitting)}; name the right one"
+        raise RunFileError.at(shown, said)
+    if len(errors) == 1:  # its faults are the log's faults
+        raise errors[0]
     why = "; ".join(f"{name}: {reason}" for name, reason in reasons.items())
     raise RunFileError.at(shown, f"fits no layout of the bench ({why or 'none is declared'})")
 
@@ -507,7 +492,7 @@ class _TakenIn:
 
 
 @dataclass(frozen=True, slots=True)
-class Intake:
+class _Intake:
     """The outcome of one take-in; `recovered` says what a killed one had left to clear up."""
 
     taken: tuple[_TakenIn, ...]
@@ -580,7 +565,7 @@ def add_logs(
     columns: Mapping[str, str] | None = None,
     dry_run: bool = False,
     by: By = NOBODY,
-) -> Intake:
+) -> _Intake:
     """Take recorded logs into a bench.
 
     Parameters
@@ -609,7 +594,7 @@ def add_logs(
 
     Returns
     -------
-    Intake
+    _Intake
         What was added, and what was not and why.
 
     Raises
@@ -628,108 +613,93 @@ def add_logs(
     stated = {name: text for name, text in (fields or {}).items() if text}
     naming = _Naming(stated, pattern or "", maps or {}, columns or {})
     rows = _read_index(index, naming) if index else ()
-    candidates, passed_over = _gather_logs(list(logs), rows, index, naming, bench)
-    over = [_TakenIn(shown, "passed over", reason) for shown, reason in passed_over]
+    candidates, over = _gather_logs(list(logs), rows, index, naming, bench)
     if not candidates and not over:
         raise UsageError("there is no log to take in: name files, folders or an index")
     if dry_run:
-        intake, _ = _plan(bench, candidates)
-        return Intake((*intake.taken, *over), True)
-    with locked_bench(bench_folder):
-        recovered = recover(bench_folder)
-        intake, change = _plan(bench, candidates)
+        return _Intake((*_plan(bench, candidates, by)[0], *over), True)
+    return _taken_in(bench, candidates, over, by)
+
+
+def _taken_in(
+    bench: Bench, candidates: Sequence[_Candidate], over: Sequence[_TakenIn], by: By
+) -> _Intake:
+    """Add candidates to a bench, in one step."""
+    with locked_bench(bench.folder):
+        recovered = recover(bench.folder)
+        taken, change = _plan(bench, candidates, by)
         if change is not None:
-            commit(bench_folder, _intent(bench, intake, change, by), change.files)
-    return Intake((*intake.taken, *over), False, recovered)
+            commit(bench.folder, change, bench=bench.name)
+    return _Intake((*taken, *over), False, recovered)
 
 
-@dataclass(frozen=True, slots=True)
-class _Change:
-    """What a take-in does to a bench."""
-
-    copies: tuple[Copy, ...]
-    items: tuple[Mapping[str, Any], ...]  # what the journal gets
-    files: Files
-
-
-def _intent(bench: Bench, intake: Intake, change: _Change, by: By) -> Intent:
-    """Return a take-in as what is to be done to the bench."""
-    was, now = (
-        hashlib.sha256(data).hexdigest() if data is not None else ""
-        for data in (change.files.before, change.files.after)
-    )
-    items = [*change.items, {"kind": "sheet", "was": was, "now": now}]
-    lines = new_lines(read_journal(bench.folder), act="add", by=by, items=items, bench=bench.name)
-    rows = {one.row.run: one.row.row_sha256 for one in intake.added if one.row}
-    return Intent("add", rows, now, was, lines, change.copies)
-
-
-def _plan(bench: Bench, candidates: Sequence[_Candidate]) -> tuple[Intake, _Change | None]:
+def _plan(
+    bench: Bench, candidates: Sequence[_Candidate], by: By
+) -> tuple[list[_TakenIn], Change | None]:
     """Return what is to be added to the bench as it now stands; raise all faults."""
-    path = sheet_path(bench.folder)
+    path, file = sheet_path(bench.folder), f"{bench.folder.name}/runs.csv"
     before = path.read_bytes() if path.exists() else None
-    file = sheet_file(bench)
     sheet = SheetText(file, NEW_SHEET, ())
     if before is not None:
         sheet = parse_sheet_text(before, file=file)
     new, skipped = _fresh(bench, sheet, candidates)
     _name_copies(bench, new)
     _name_runs(sheet, new)
-    header = _header_for(sheet, new)
-    rows = _checked_rows(bench, sheet, header, new)
+    wider = sheet.widened(_header_for(sheet, new))
+    cells = [_cells(wider.header, one) for one in new]
     added = [
         _TakenIn(
             one.shown, "added", one.note, one.file, one.sha256, one.frames, one.duration_s, row
         )
-        for one, row in zip(new, rows, strict=True)
+        for one, row in zip(new, _checked_rows(bench, wider, cells, new), strict=True)
     ]
-    intake = Intake((*added, *skipped), True)
     if not new:
-        return intake, None
-    copies = tuple(
-        Copy(str(one.path), one.file, one.sha256) for one in new if one.copy and one.path
+        return [*added, *skipped], None
+    logs = [(one, one.path) for one in new if one.path is not None]
+    change = Change(
+        "add",
+        by,
+        {
+            one.fields["run"]: {
+                n: text for n, text in sorted(zip(wider.header, row, strict=True)) if text
+            }
+            for one, row in zip(new, cells, strict=True)
+        },
+        before,
+        _with_rows(before, sheet, wider, cells),
+        [
+            log_item(one.file, path, sha256=one.sha256, source=one.shown, copied=one.copy)
+            for one, path in logs
+        ],
+        [Copy(str(path), one.file, one.sha256) for one, path in logs if one.copy],
     )
-    after = _sheet_with(before, sheet, header, new)
-    return intake, _Change(copies, tuple(_items(header, new)), Files(before, after))
-
-
-def _items(header: Sequence[str], new: Sequence[_Candidate]) -> Iterator[Mapping[str, Any]]:
-    """Yield what the journal gets of new logs and rows."""
-    for one in new:
-        if one.path is not None:
-            yield log_item(one.file, one.path, sha256=one.sha256, source=one.shown, copied=one.copy)
-        stated = sorted(zip(header, _cells(header, one), strict=True))
-        yield row_item(one.fields["run"], None, {name: text for name, text in stated if text})
+    return [*added, *skipped], change
 
 
 def _fresh(
     bench: Bench, sheet: SheetText, candidates: Sequence[_Candidate]
 ) -> tuple[list[_Candidate], list[_TakenIn]]:
     """Return copies of the candidates that are new, and what is known already."""
-    column = {name: i for i, name in enumerate(sheet.header)}
+    runs = _column(sheet, "run")
     known: dict[int, list[tuple[str, str]]] = {}  # size -> (log, run)
-    for _, cells in sheet.rows:
-        log = cells[column["log"]] if "log" in column else ""
-        place = bench.folder / log
-        if log and place.is_file():
-            known.setdefault(place.stat().st_size, []).append((log, cells[column["run"]]))
-    runs = {cells[column["run"]] for _, cells in sheet.rows} if "run" in column else set()
+    for run, log in zip(runs, _column(sheet, "log"), strict=True):
+        if log and (place := bench.folder / log).is_file():
+            known.setdefault(place.stat().st_size, []).append((log, run))
     new: list[_Candidate] = []
     skipped: list[_TakenIn] = []
     seen: dict[str, str] = {}
-    hashes: dict[str, str] = {}
+    known_runs = set(runs) - {""}
+    hash_of = cache(lambda log: hash_file(bench.folder / log))
     for one in candidates:
         reason = ""
         if one.path is None:
-            if one.fields.get("run") in runs:
+            if one.fields.get("run") in known_runs:
                 reason = f"run {one.fields['run']} is in the bench already"
         elif one.sha256 in seen:
             reason = f"the same bytes as {seen[one.sha256]}"
         else:
             for log, run in known.get(one.size_bytes, ()):
-                if log not in hashes:
-                    hashes[log] = hash_file(bench.folder / log)
-                if hashes[log] == one.sha256:
+                if hash_of(log) == one.sha256:
                     reason = f"the bench has the same bytes already as {log} (run {run})"
                     break
             seen.setdefault(one.sha256, one.shown)
@@ -743,7 +713,7 @@ def _fresh(
 def _name_copies(bench: Bench, new: Sequence[_Candidate]) -> None:
     """Give each log its name in the bench: its own, with a number where that is taken."""
     folder = Path(os.path.realpath(bench.folder))
-    taken: set[str] = set()
+    named: set[str] = set()
     for one in new:
         if one.path is None:
             continue
@@ -751,30 +721,21 @@ def _name_copies(bench: Bench, new: Sequence[_Candidate]) -> None:
         if real.is_relative_to(folder) and STAGING not in real.parts:
             one.file = str(PurePosixPath(real.relative_to(folder)))  # where it already lies
             continue
-        stem, dot, ending = one.path.name[:1], *one.path.name[1:].partition(".")[1:]
-        stem += one.path.name[1:].partition(".")[0]
-        name, number = one.path.name, 1
-        while name in taken or not _free_or_same(bench.folder / "logs" / name, one.sha256):
-            number += 1
-            name = f"{stem}-{number}{dot}{ending}"
-        taken.add(name)
-        one.file = f"logs/{name}"
+
+        def taken(file: str, sha256: str = one.sha256) -> bool:
+            place = bench.folder / file
+            same = place.is_file() and not place.is_symlink() and hash_file(place) == sha256
+            return file in named or (os.path.lexists(place) and not same)
+
+        one.file = free_name(f"logs/{one.path.name}", taken)
+        named.add(one.file)
         # Not copied where the same bytes lie there under this name and no row names them.
         one.copy = not os.path.lexists(bench.folder / one.file)
 
 
-def _free_or_same(path: Path, sha256: str) -> bool:
-    if not os.path.lexists(path):
-        return True
-    return path.is_file() and not path.is_symlink() and hash_file(path) == sha256
-
-
 def _name_runs(sheet: SheetText, new: Sequence[_Candidate]) -> None:
     """Give each new row without a run id one made of its log's name."""
-    column = {name: i for i, name in enumerate(sheet.header)}
-    place = column.get("run")
-    used = {cells[place] for _, cells in sheet.rows} if place is not None else set()
-    used |= {one.fields["run"] for one in new if "run" in one.fields}
+    used = set(_column(sheet, "run")) | {one.fields.get("run", "") for one in new}
     for one in new:
         one.fields["log"] = one.file
         number_of_pass = one.fields.pop(_PASS, "")
@@ -784,14 +745,21 @@ def _name_runs(sheet: SheetText, new: Sequence[_Candidate]) -> None:
         if number_of_pass:
             parts = (one.fields.get("product"), one.fields.get("title"), number_of_pass)
             name = "-".join(part for part in parts if part).replace(".", "-")
-        stem = re.sub(r"[^A-Za-z0-9._-]+", "-", name[:1] + name[1:].partition(".")[0])
-        stem = stem.strip("-")[:100] or "run"  # in a spreadsheet "-x" would be a formula
-        run, number = stem, 1
+        stem = re.sub(r"[^A-Za-z0-9._-]+", "-", _stem(name))
+        run = stem = stem.strip("-")[:100] or "run"  # in a spreadsheet "-x" would be a formula
+        numbers = count(2)
         while run in used:
-            number += 1
-            run = f"{stem}-{number}"
+            run = f"{stem}-{next(numbers)}"
         used.add(run)
         one.fields["run"] = run
+
+
+def _column(sheet: SheetText, name: str) -> list[str]:
+    """Return the cells of a column, empty ones where the sheet has none of that name."""
+    if name not in sheet.header:
+        return [""] * len(sheet.rows)
+    place = sheet.header.index(name)
+    return [cells[place] for _, cells in sheet.rows]
 
 
 def _header_for(sheet: SheetText, new: Sequence[_Candidate]) -> tuple[str, ...]:
@@ -803,14 +771,12 @@ def _header_for(sheet: SheetText, new: Sequence[_Candidate]) -> tuple[str, ...]:
 
 
 def _checked_rows(
-    bench: Bench, sheet: SheetText, header: tuple[str, ...], new: Sequence[_Candidate]
+    bench: Bench, wider: SheetText, cells: Sequence[tuple[str, ...]], new: Sequence[_Candidate]
 ) -> tuple[RunRow, ...]:
     """Return the new rows as the run sheet will give them, or raise all that is wrong."""
-    pad = ("",) * (len(header) - len(sheet.header))
-    rows = [(line, (*cells, *pad)) for line, cells in sheet.rows]
-    rows += [(_NEW_LINE + i, _cells(header, one)) for i, one in enumerate(new)]
+    added = tuple(enumerate(cells, start=_NEW_LINE))
     try:
-        whole = parse_run_sheet(replace(sheet, header=header, rows=tuple(rows)), bench)
+        whole = parse_run_sheet(replace(wider, rows=(*wider.rows, *added)), bench)
     except BenchError as error:
         faults = [
             Fault(new[fault.line - _NEW_LINE].shown, _of_new(fault.message, new), key=fault.key)
@@ -819,7 +785,7 @@ def _checked_rows(
             for fault in error.faults
         ]
         raise BenchError(faults) from None
-    return whole[len(sheet.rows) :]
+    return whole[len(wider.rows) :]
 
 
 def _of_new(message: str, new: Sequence[_Candidate]) -> str:
@@ -840,20 +806,219 @@ def _cells(header: Sequence[str], one: _Candidate) -> tuple[str, ...]:
     return tuple((text if text.isprintable() else " ".join(text.split())).strip() for text in texts)
 
 
-def _sheet_with(
-    before: bytes | None,
-    sheet: SheetText,
-    header: tuple[str, ...],
-    new: Sequence[_Candidate],
+def _with_rows(
+    before: bytes | None, sheet: SheetText, wider: SheetText, cells: Sequence[tuple[str, ...]]
 ) -> bytes:
     """Return the run sheet with the new rows, everything else as people wrote it."""
-    cells = [_cells(header, one) for one in new]
-    if before is None or header != sheet.header:
-        pad = ("",) * (len(header) - len(sheet.header))
-        rows = [(line, (*old, *pad)) for line, old in sheet.rows] + [(0, row) for row in cells]
-        return write_sheet_text(replace(sheet, header=header, rows=tuple(rows)))
+    if before is None or wider.header != sheet.header:
+        rows = (*wider.rows, *((0, row) for row in cells))
+        return replace(wider, rows=rows).to_bytes()
     out = io.StringIO()
     csv.writer(out, delimiter=sheet.delimiter, lineterminator=sheet.line_end).writerows(cells)
     text = before.decode(sheet.encoding)
     joint = "" if text.endswith(("\n", "\r")) else sheet.line_end
     return (text + joint + out.getvalue()).encode(sheet.encoding)
+
+
+@dataclass(frozen=True, slots=True)
+class _Guess:
+    """What a folder of logs seems to hold.
+
+    Attributes
+    ----------
+    fields : mapping of Path to mapping of str to str
+        By log: product, title, session, pass, layout.
+    parts : tuple of str
+        What each part of path and name was taken for, with examples.
+    new : mapping
+        What `bench.yaml` lacks: products, titles, layouts.
+    over : tuple of (Path, str)
+        Files passed over, and why.
+    """
+
+    folder: Path
+    fields: Mapping[Path, Mapping[str, str]]
+    parts: tuple[str, ...]
+    new: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+    over: tuple[tuple[Path, str], ...] = ()
+
+    def to_lines(self) -> list[str]:
+        """Return the guess as a table to agree to."""
+        lines = [f"{len(self.fields)} logs below {self.folder.name}", *self.parts]
+        for key, entries in self.new.items():
+            lines.append(f"new in bench.yaml, {key}: {', '.join(entries)}")
+        for path, said in list(self.fields.items())[:_SHOWN]:
+            shown = ", ".join(f"{name} {text}" for name, text in said.items())
+            lines.append(f"  {path.relative_to(self.folder).as_posix()}: {shown}")
+        if len(self.fields) > _SHOWN:
+            lines.append(f"  and {len(self.fields) - _SHOWN} more alike")
+        why = Counter(reason for _, reason in self.over)
+        return lines + [f"passed over {count} files: {reason}" for reason, count in why.items()]
+
+
+def guess_folder(bench_folder: Path, folder: Path) -> _Guess:
+    """Look at all files of a folder and propose how they are taken in.
+
+    Parameters
+    ----------
+    bench_folder : Path
+        The bench, whose products, titles and layouts are looked for first.
+    folder : Path
+        The logs.
+
+    Returns
+    -------
+    _Guess
+        To be shown, and taken in with `take_guess` once it is agreed to. Nothing is written here.
+
+    Raises
+    ------
+    UsageError
+        If the names do not tell product and title: what was seen, and what to write instead.
+    """
+    bench = read_bench(bench_folder)
+    layouts, fits, over = _layouts(bench, folder)
+    cut = {path: _tokens(path.relative_to(folder)) for path in fits}
+    if not cut:
+        raise UsageError(f"{folder.name}: there is no log in it that can be read")
+    width = Counter(map(len, cut.values())).most_common(1)[0][0]
+    over += [(p, "its name has other parts than most") for p in cut if len(cut[p]) != width]
+    cut = {path: tokens for path, tokens in cut.items() if len(tokens) == width}
+    columns = list(zip(*cut.values(), strict=True))
+    names = _name_columns(columns, bench)
+    if not {"product", "title"} <= set(names):
+        seen = " | ".join(next(iter(cut.values())))
+        raise UsageError(
+            f"{folder.name}: cannot tell product and title from names such as {seen}; say so with "
+            "--pattern '{product}_{title}_{pass}.csv', --index, or --product and --title"
+        )
+    known = {"product": _slugs(bench.products), "title": _slugs(bench.titles)}
+    new: dict[str, dict[str, Any]] = {"products": {}, "titles": {}, "layouts": layouts}
+    fields: dict[Path, dict[str, str]] = {}
+    for path, tokens in cut.items():
+        said = {what: token for what, token in zip(names, tokens, strict=True) if what}
+        for what, ids in known.items():
+            token = said[what]
+            said[what] = name = ids.get(_slug(token), _slug(token))
+            if name not in getattr(bench, f"{what}s"):
+                entry = {"name": re.sub(r"[-_]+", " ", token).strip().capitalize()}
+                new[f"{what}s"][name] = entry | ({"class": _CLASS} if what == "product" else {})
+        fields[path] = {**said, "layout": fits[path]}
+    parts = tuple(
+        f"part {i} of path and name, {what or 'passed over'}: "
+        + ", ".join(list(dict.fromkeys(column))[:4])
+        for i, (what, column) in enumerate(zip(names, columns, strict=True), 1)
+    )
+    return _Guess(folder, fields, parts, {k: v for k, v in new.items() if v}, tuple(over))
+
+
+def take_guess(bench_folder: Path, guess: _Guess, *, session: str = "", by: By = NOBODY) -> _Intake:
+    """Enter into `bench.yaml` what a guess needs, and take its logs in.
+
+    Parameters
+    ----------
+    bench_folder : Path
+        The bench.
+    guess : _Guess
+        As `guess_folder` gives it.
+    session : str
+        The session of logs whose names tell none.
+    by : By
+        Who, when and why.
+
+    Raises
+    ------
+    FaultsError
+        With every fault; no log was taken in then.
+    """
+    if guess.new:
+        enter_names(bench_folder, guess.new, by=by)
+    bench = read_bench(bench_folder)
+    usual = {"session": session} if session else {}
+    rows = [
+        _IndexRow(f"the guess of {path.name}", path.resolve(), {**usual, **said})
+        for path, said in guess.fields.items()
+    ]
+    candidates, over = _gather_logs([], rows, None, _Naming(), bench)
+    return _taken_in(bench, candidates, over, by)
+
+
+def _layouts(
+    bench: Bench, folder: Path
+) -> tuple[dict[str, Any], dict[Path, str], list[tuple[Path, str]]]:
+    """Return new layouts, the layout of each log, and what is no log."""
+    new: dict[str, Any] = {}
+    models = dict(bench.layouts)
+    fits: dict[Path, str] = {}
+    over: list[tuple[Path, str]] = []
+    for path in _files_in(folder):
+        fitting = next((name for name in models if _reads(path, models[name])), "")
+        if not fitting and path.suffix in _NO_LOGS:
+            over.append((path, "no log by its ending"))
+            continue
+        if not fitting:
+            try:
+                proposal = propose_layout(path)
+            except RunFileError:
+                over.append((path, "no log that can be read"))
+                continue
+            fitting = proposal.name + (f"-{len(models)}" if proposal.name in models else "")
+            new[fitting] = dict(proposal.layout)
+            models[fitting] = Layout.model_validate(proposal.layout)
+        fits[path] = fitting
+    return new, fits, over
+
+
+def _reads(path: Path, layout: Any) -> bool:
+    try:
+        read_log(path, layout, file=path.name)
+    except RunFileError:
+        return False
+    return True
+
+
+def _tokens(path: Path) -> tuple[str, ...]:
+    """Return the parts of a path and name: folders, what `_` or space parts, a number at the end.
+
+    >>> _tokens(Path("a/canyon-1.csv")), _tokens(Path("accelerator-a_canyon_1.csv.gz"))
+    (('a', 'canyon', '1'), ('accelerator-a', 'canyon', '1'))
+    """
+    name = _ENDINGS.sub("", path.name)
+    folders = [part for piece in path.parent.parts for part in piece.split("_")]
+    parts = [p for p in (*folders, *re.split("_+" if "_" in name else r"\s+", name)) if p]
+    end = re.fullmatch(r"(.*[^\d-])-?(\d{1,3})", parts[-1])
+    return (*parts[:-1], end[1], end[2]) if end and "-" in parts[-1] else tuple(parts)
+
+
+def _slug(text: str) -> str:
+    return re.sub(r"[^a-z0-9]+", "-", text.lower()).strip("-") or "x"
+
+
+def _slugs(known: Mapping[str, Any]) -> dict[str, str]:
+    """Return what stands for each id in a name: the id, and its name."""
+    return {_slug(m.name): key for key, m in known.items()} | {_slug(key): key for key in known}
+
+
+def _name_columns(columns: Sequence[Sequence[str]], bench: Bench) -> list[str]:
+    """Return what each part of the names is: a field, or nothing where it is passed over."""
+    names = [""] * len(columns)
+    places = range(len(columns))
+    for what in ("product", "title"):
+        slugs = _slugs(getattr(bench, f"{what}s"))
+        shares = [sum(_slug(v) in slugs for v in column) / len(column) for column in columns]
+        best = max(places, key=lambda i: shares[i])
+        if shares[best] > 0.5 and not names[best]:
+            names[best] = what
+    digits = [i for i in places if not names[i] and all(v.isdigit() for v in columns[i])]
+    if digits:
+        names[digits[-1]] = "pass"
+    left = [i for i in places if not names[i] and i not in digits]
+    # What varies tells more than what all names share. The order is that of README's pattern.
+    left.sort(key=lambda i: len(set(columns[i])) == 1)
+    missing = [what for what in ("product", "title") if what not in names]
+    for what, i in zip(missing, sorted(left[: len(missing)]), strict=False):
+        names[i] = what
+    session = [i for i in left[len(missing) :] if len(set(columns[i])) > 1]
+    if session:
+        names[session[0]] = "session"
+    return names

@@ -12,6 +12,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -82,9 +83,7 @@ class Entry:
 
     def to_line(self) -> str:
         """Return the entry in a line: number, when, who, what, why."""
-        counts: dict[str, int] = {}
-        for item in self.items:
-            counts[item["kind"]] = counts.get(item["kind"], 0) + 1
+        counts = Counter(item["kind"] for item in self.items)
         told = ", ".join(f"{count} {kind}" for kind, count in counts.items())
         why = f": {self.reason}" if self.reason else ""
         return f"{self.n} {self.when or '(no date)'} {self.who}: {self.act} ({told}){why}"
@@ -126,6 +125,57 @@ class Journal:
                 elif item["kind"] == "undone":
                     state.undone.add(item["entry"])
         return state
+
+    def lines_of(self, act: str, *, by: By, items: Iterable[Mapping[str, Any]], bench: str) -> str:
+        """Return the lines an act adds; the first act begins the journal of the bench named."""
+        n, prev, lines = len(self.entries), self.head, []
+        todo = [(act, by.reason, list(items))]
+        if not n:
+            begin = {"kind": "begin", "format": JOURNAL_FORMAT, "bench": bench}
+            todo.insert(0, ("begin", "", [begin]))
+        for what, reason, holds in todo:
+            record: dict[str, Any] = {
+                "n": n, "prev": prev, "when": by.when, "who": by.who, "act": what,
+                "reason": reason, "items": holds,
+            }  # fmt: skip
+            record["hash"] = prev = _sha(prev + _body_sha(record))
+            lines.append(_line_of(record))
+            n += 1
+        return "".join(lines)
+
+    def excerpt(self, *, wanted: Callable[[Mapping[str, Any]], bool]) -> bytes:
+        """Return a copy in which only some items can be read.
+
+        Every other item stands by its SHA-256, and an entry without any wanted item by the SHA-256
+        of its body alone, so that the whole chain can still be checked and nothing else is told.
+        """
+        lines = []
+        for entry in self.entries:
+            record = entry.to_dict()
+            kept = [item if wanted(item) else _sha(_canonical(item)) for item in entry.items]
+            if all(isinstance(item, str) for item in kept):
+                lines.append(_canonical({"n": entry.n, "body": _body_sha(record)}) + "\n")
+            else:
+                lines.append(_line_of({**record, "items": kept}))
+        return "".join(lines).encode()
+
+    def faults_against(self, anchors: Sequence[Anchor], *, file: str) -> list[Fault]:
+        """Return a fault for each anchor it does not hold: its end was cut, or rewritten."""
+        faults = []
+        for anchor in anchors:
+            if anchor.length > len(self.entries):
+                said = (
+                    f"has {len(self.entries)} entries, but had {anchor.length} when review "
+                    f'"{anchor.review}" was sealed: its end was cut off; put it back from a copy'
+                )
+                faults.append(Fault(file, said))
+            elif anchor.length and self.entries[anchor.length - 1].hash != anchor.head:
+                said = (
+                    f'is not the one review "{anchor.review}" was sealed with: up to entry '
+                    f"{anchor.length - 1} it was written anew; put it back from a copy"
+                )
+                faults.append(Fault(file, said, line=anchor.length))
+        return faults
 
 
 @dataclass(frozen=True, slots=True)
@@ -271,8 +321,7 @@ def _parse_line(line: bytes, *, n: int, prev: str, line_number: int) -> Entry:
         raise _DamagedError(f"is entry {record['n']} where entry {n} belongs", said)
     if _sha(prev + _body_sha(record)) != said:
         raise _DamagedError("was changed after it was written: its hash does not fit", said)
-    words = {key: record[key] for key in _KEYS}
-    return Entry(**{**words, "items": tuple(record["items"])}, line=line_number)
+    return Entry(**{**record, "items": tuple(record["items"])}, line=line_number)
 
 
 def _items_problem(items: Any) -> str:
@@ -306,28 +355,16 @@ def log_item(file: str, path: Path, *, sha256: str, source: str, copied: bool) -
 def row_item(
     run: str, was: Mapping[str, str] | None, row: Mapping[str, str] | None
 ) -> dict[str, Any]:
-    """Return the item of a row of the run sheet: its filled cells before and after, or None."""
+    """Return the item of a row of the run sheet.
+
+    Parameters
+    ----------
+    run : str
+        Its id.
+    was, row : mapping of str to str
+        Its filled cells before and after, ordered by column; None where there is no such row.
+    """
     return {"kind": "row", "run": run, "was": was, "row": row}
-
-
-def new_lines(
-    journal: Journal, *, act: str, by: By, items: Iterable[Mapping[str, Any]], bench: str
-) -> str:
-    """Return the lines an act adds to a journal; the first act begins it."""
-    n, prev, lines = len(journal.entries), journal.head, []
-    todo: list[tuple[str, str, list[Mapping[str, Any]]]] = [(act, by.reason, list(items))]
-    if not n:
-        begin = {"kind": "begin", "format": JOURNAL_FORMAT, "bench": bench}
-        todo.insert(0, ("begin", "", [begin]))
-    for what, reason, holds in todo:
-        record: dict[str, Any] = {
-            "n": n, "prev": prev, "when": by.when, "who": by.who, "act": what, "reason": reason,
-            "items": holds,
-        }  # fmt: skip
-        record["hash"] = prev = _sha(prev + _body_sha(record))
-        lines.append(_line_of(record))
-        n += 1
-    return "".join(lines)
 
 
 def append_lines(folder: Path, lines: str) -> int:
@@ -371,23 +408,6 @@ def append_lines(folder: Path, lines: str) -> int:
         finally:
             os.close(handle)
     return journal.torn_bytes
-
-
-def excerpt(journal: Journal, *, wanted: Callable[[Mapping[str, Any]], bool]) -> bytes:
-    """Return a copy of a journal in which only some items can be read.
-
-    Every other item stands by its SHA-256, and an entry without any wanted item by the SHA-256 of
-    its body alone, so that the whole chain can still be checked and nothing else is told.
-    """
-    lines = []
-    for entry in journal.entries:
-        record = {key: getattr(entry, key) for key in _KEYS}
-        kept = [item if wanted(item) else _sha(_canonical(item)) for item in entry.items]
-        if all(isinstance(item, str) for item in kept):
-            lines.append(_canonical({"n": entry.n, "body": _body_sha(record)}) + "\n")
-        else:
-            lines.append(_line_of({**record, "items": kept}))
-    return "".join(lines).encode()
 
 
 @dataclass(frozen=True, slots=True)
@@ -481,27 +501,3 @@ def note_anchor(folder: Path, anchor: Anchor) -> bool:
     except (OSError, BenchError):
         return False
     return True
-
-
-def anchor_faults(journal: Journal, anchors: Sequence[Anchor], *, file: str) -> list[Fault]:
-    """Return a fault for each anchor the journal does not hold: its end was cut, or rewritten."""
-    faults = []
-    for anchor in anchors:
-        if anchor.length > len(journal.entries):
-            faults.append(
-                Fault(
-                    file,
-                    f"has {len(journal.entries)} entries, but had {anchor.length} when review "
-                    f'"{anchor.review}" was sealed: its end was cut off; put it back from a copy',
-                )
-            )
-        elif anchor.length and journal.entries[anchor.length - 1].hash != anchor.head:
-            faults.append(
-                Fault(
-                    file,
-                    f'is not the one review "{anchor.review}" was sealed with: up to entry '
-                    f"{anchor.length - 1} it was written anew; put it back from a copy",
-                    line=anchor.length,
-                )
-            )
-    return faults

@@ -10,7 +10,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
-from kit.bench.sheet import SheetText, read_sheet_text
+from kit.bench.runs import SheetText, read_sheet_text
 from kit.errors import BenchError, Fault, did_you_mean
 from kit.settings.bench_file import Bench
 

@@ -1,29 +1,588 @@
-"""The run sheet `runs.csv`, and each of its rows read to a `Run`."""
+"""The run sheet: text cells as spreadsheets keep them, what they mean (`RunRow`), and every fault.
+
+Comma, semicolon or tab; a byte-order mark or UTF-16; any line ends; empty columns and rows at the
+end: the meaning is certain, so they are accepted. What is not certain is a fault with its line.
+"""
 
 from __future__ import annotations
 
+import codecs
+import csv
+import datetime as dt
+import hashlib
+import io
+import json
 import os
-from collections.abc import Iterable
-from dataclasses import dataclass
-from pathlib import Path
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from fnmatch import fnmatchcase
+from itertools import count, pairwise
+from operator import itemgetter
+from pathlib import Path, PurePosixPath
+from typing import Literal
 
-from kit.bench.sheet import RunRow, Status, parse_run_sheet, read_sheet_text
-from kit.errors import Fault, RunFileError
+from kit.errors import BenchError, Fault, RunFileError, did_you_mean
 from kit.logs.read import Log, read_log
 from kit.logs.unpacked import near_file
-from kit.settings.bench_file import Bench
+from kit.settings.bench_file import Bench, Title
+from kit.settings.metric import HEADLINE, LOWS, METRICS, TYPED_METRICS, tail_shares
 
-__all__ = [
-    "Run",
-    "RunRow",
-    "Status",
-    "find_log",
-    "read_run",
-    "read_run_sheet",
-    "read_runs",
-    "select_rows",
-    "sheet_file",
-]
+_MAX_SHEET_BYTES = 512 * 1024 * 1024
+_DELIMITERS = (",", ";", "\t")
+# What spreadsheets write where a formula failed.
+_SHEET_ERRORS = frozenset({"#REF!", "#N/A", "#NAME?", "#VALUE!", "#DIV/0!", "#NUM!", "#NULL!"})
+
+
+@dataclass(frozen=True, slots=True)
+class SheetText:
+    """A table of text cells.
+
+    Attributes
+    ----------
+    file : str
+        The name faults give it.
+    header : tuple of str
+        Column names, without columns at the end that have no name and no cell.
+    rows : tuple of (int, tuple of str)
+        Line of the file (counted from 1) and cells, one for each column, without space around.
+    delimiter, line_end, encoding : str
+        How the file is written, to be kept when rows are added.
+    header_line : int
+        Line of the file that names the columns.
+    """
+
+    file: str
+    header: tuple[str, ...]
+    rows: tuple[tuple[int, tuple[str, ...]], ...]
+    delimiter: str = ","
+    line_end: str = "\n"
+    encoding: str = "utf-8"
+    header_line: int = 1
+
+    def by_run(self) -> dict[str, dict[str, str]]:
+        """Return the filled cells of each row, by run, in the order of the columns' names."""
+        place = self.header.index("run") if "run" in self.header else 0
+        ordered = sorted((name, i) for i, name in enumerate(self.header))
+        return {
+            cells[place]: {name: cells[i] for name, i in ordered if cells[i]}
+            for _, cells in self.rows
+        }
+
+    def widened(self, header: tuple[str, ...]) -> SheetText:
+        """Return the sheet with more columns at its right, empty so far."""
+        pad = ("",) * (len(header) - len(self.header))
+        rows = tuple((line, (*cells, *pad)) for line, cells in self.rows)
+        return replace(self, header=header, rows=rows)
+
+    def with_cells(self, rows: Mapping[str, Mapping[str, str]]) -> SheetText:
+        """Return the sheet with rows that hold the cells given and no other.
+
+        Parameters
+        ----------
+        rows : mapping of str to mapping of str to str
+            By run, what its row is to hold, by column. A run the sheet does not have gets a row at
+            the end, a name it does not have a column.
+        """
+        names = (name for cells in rows.values() for name in cells)
+        sheet = self.widened(tuple(dict.fromkeys([*self.header, *names])))
+        whole = {
+            run: tuple(cells.get(name, "") for name in sheet.header) for run, cells in rows.items()
+        }
+        place = sheet.header.index("run")
+        kept = [(line, whole.pop(cells[place], cells)) for line, cells in sheet.rows]
+        added = list(enumerate(whole.values(), start=len(kept) + 2))
+        return replace(sheet, rows=(*kept, *added))
+
+    def to_bytes(self) -> bytes:
+        """Return the bytes of a CSV file, written the way the sheet was found."""
+        out = io.StringIO()
+        writer = csv.writer(out, delimiter=self.delimiter, lineterminator=self.line_end)
+        writer.writerow(self.header)
+        writer.writerows(cells for _, cells in self.rows)
+        return out.getvalue().encode(self.encoding)
+
+
+def read_sheet_text(path: Path, *, file: str) -> SheetText:
+    """Read a CSV file as people and spreadsheets keep it.
+
+    Raises
+    ------
+    BenchError
+        With every fault: no such file, not text, no header, a column without a name or with a
+        name twice, a quotation mark left open, cells beyond the last column.
+    """
+    try:
+        if path.stat().st_size > _MAX_SHEET_BYTES:
+            raise BenchError.at(file, f"larger than {_MAX_SHEET_BYTES >> 20} MiB")
+        raw = path.read_bytes()
+    except FileNotFoundError:
+        raise BenchError.at(file, "no such file") from None
+    except OSError as error:
+        raise BenchError.at(file, f"cannot be read: {error.strerror or error}") from None
+    return parse_sheet_text(raw, file=file)
+
+
+def parse_sheet_text(raw: bytes, *, file: str) -> SheetText:
+    """Return the cells of a CSV file from its bytes; faults as `read_sheet_text`."""
+    text, encoding = _decoded(raw, file)
+    # A spreadsheet's hint about its own delimiter may stand before the header.
+    hint = re.match(r"sep=([,;\t])\r?\n", text)
+    body = text[hint.end() :] if hint else text
+    first = next((line for line in body.splitlines() if line.strip(' ,;\t"')), "")
+    delimiter = hint[1] if hint else max(_DELIMITERS, key=first.count)
+    faults: list[Fault] = []
+    table = _table(text, delimiter, file, faults)[1 if hint else 0 :]
+    if not table or not first:
+        nothing = Fault(file, "the file is empty; its first line names the columns")
+        raise BenchError(faults or [nothing])
+    (line, names), rows = table[0], table[1:]
+    width = len(names)
+    while width and not names[width - 1]:
+        width -= 1
+    faults += _header_faults(names[:width], line, file)
+    whole: list[tuple[int, tuple[str, ...]]] = []
+    for row_line, cells in rows:
+        if len(cells) < width:
+            cells = (*cells, *[""] * (width - len(cells)))
+        elif len(cells) > width:
+            beyond = next((cell for cell in cells[width:] if cell), "")
+            if beyond:
+                faults.append(
+                    Fault(
+                        file,
+                        f"{beyond!r} stands beyond the last column; a cell that holds "
+                        f"{delimiter!r}, such as a decimal comma, is put in quotation marks",
+                        line=row_line,
+                    )
+                )
+            cells = cells[:width]
+        whole.append((row_line, cells))
+    if faults:
+        raise BenchError(faults)
+    line_end = "\r\n" if "\r\n" in text[: 1 << 16] else "\n"
+    return SheetText(file, names[:width], tuple(whole), delimiter, line_end, encoding, line)
+
+
+def _decoded(raw: bytes, file: str) -> tuple[str, str]:
+    """Return the text and its encoding."""
+    encoding = "utf-8-sig" if raw.startswith(codecs.BOM_UTF8) else "utf-8"
+    if raw.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        encoding = "utf-16"
+    try:
+        text = raw.decode(encoding)
+    except UnicodeDecodeError as error:
+        line = raw[: error.start].count(b"\n") + 1
+        raise BenchError.at(
+            file, "not UTF-8 text; save the sheet as CSV in UTF-8", line=line
+        ) from None
+    if "\0" in text:
+        line = text[: text.index("\0")].count("\n") + 1
+        raise BenchError.at(file, "holds a NUL character; save the sheet as CSV again", line=line)
+    return text, encoding
+
+
+def _table(
+    text: str, delimiter: str, file: str, faults: list[Fault]
+) -> list[tuple[int, tuple[str, ...]]]:
+    """Return line and cells of every row that is not empty."""
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
+    table: list[tuple[int, tuple[str, ...]]] = []
+    line = 1
+    try:
+        for cells in reader:
+            # Tuples of text are left alone by the garbage collector; lists cost a second here.
+            stripped = tuple([cell.strip() for cell in cells])
+            if any(stripped):
+                table.append((line, stripped))
+            line = reader.line_num + 1
+    except csv.Error as error:
+        quoted = text.splitlines()[line - 1 : line]
+        shown = f" in {quoted[0][:80]!r}" if quoted else ""
+        what = (
+            "a quotation mark is not closed, or not alone in its cell"
+            if "expected after" in str(error) or "end of data" in str(error)
+            else str(error)
+        )
+        faults.append(Fault(file, f"{what}{shown}", line=line))
+        return []
+    return table
+
+
+def _header_faults(names: tuple[str, ...], line: int, file: str) -> list[Fault]:
+    """Return what is wrong with the names of the columns."""
+    faults = [
+        Fault(file, f"column {place} has no name; name it or delete it", line=line)
+        for place, name in enumerate(names, start=1)
+        if not name
+    ]
+    faults += [
+        Fault(file, "two columns have this name; rename or delete one", line=line, key=name)
+        for name in dict.fromkeys(n for n in names if n and names.count(n) > 1)
+    ]
+    return faults
+
+
+Status = Literal["ran", "crashed", "refused", "not_started", "set_aside"]
+
+
+@dataclass(frozen=True, slots=True)
+class RunRow:
+    """One row of the run sheet.
+
+    `typed` holds figures typed in where no log was kept, by the name of a metric.
+    `conditions` holds every further column that is not empty (driver, ambient_c, fan_mode, ...), as
+    written. `line` is the line of `runs.csv`.
+    """
+
+    run: str
+    product: str
+    title: str
+    layout: str = ""
+    log: str = ""
+    began: dt.datetime | None = None
+    session: str = ""
+    status: Status = "ran"
+    reason: str = ""
+    typed: Mapping[str, float] = field(default_factory=dict)
+    unit: str = ""
+    conditions: Mapping[str, str] = field(default_factory=dict)
+    line: int = 0
+    row_sha256: str = ""
+
+    @property
+    def produced(self) -> bool:
+        """Whether there is something to measure: a log or a typed figure."""
+        return self.status in {"ran", "set_aside"} and bool(self.log or self.typed)
+
+
+_FREE_TEXT = ("reason",)
+KNOWN_COLUMNS = (
+    "run",
+    "product",
+    "title",
+    "layout",
+    "log",
+    "began",
+    "session",
+    "status",
+    "reason",
+    *TYPED_METRICS,
+    "unit",
+)
+_FRAME_FIGURES = tuple(name for name in TYPED_METRICS if METRICS[name].source == "frames")
+# No figure of the same frames is above the one before it.
+_FALLING = (HEADLINE, *sorted(LOWS, key=lambda name: -tail_shares()[name]))
+# The fields of a row in their order, but for figures, conditions and what is worked out.
+_TEXT_COLUMNS = (
+    *("run", "product", "title", "layout", "log", "began", "session", "status", "reason"),
+    "unit",
+)
+STATUSES: tuple[Status, ...] = ("ran", "crashed", "refused", "not_started", "set_aside")
+
+_RUN_ID = re.compile(r"[A-Za-z0-9._-]{1,128}", re.ASCII)
+_NUMBER = re.compile(r"[+-]?\d{1,15}(?:\.\d{1,15})?(?:[eE][+-]?\d{1,2})?", re.ASCII)
+_MOMENT = re.compile(
+    r"\d{4}-\d\d-\d\d(?:[T ]\d\d:\d\d(?::\d\d(?:\.\d{1,6})?)?(?:Z|[+-]\d\d:?\d\d)?)?", re.ASCII
+)
+_NEAR = 0.8  # of difflib's ratio: sesion, prodct, titel, low_1_pct_fps
+_encode = json.JSONEncoder(ensure_ascii=False, separators=(",", ":")).encode
+
+
+def hash_cells(stated: Mapping[str, str]) -> str:
+    """Return the SHA-256 of a row: of the JSON of its filled cells, ordered by column name."""
+    return hashlib.sha256(_encode(stated).encode()).hexdigest()
+
+
+def parse_run_sheet(sheet: SheetText, bench: Bench) -> tuple[RunRow, ...]:
+    """Return the rows of a run sheet from its cells; faults as `read_run_sheet`."""
+    walk = _Walk(sheet, bench)
+    walk.check_header()
+    rows = tuple(walk.row(line, cells) for line, cells in sheet.rows)
+    if walk.faults:
+        raise BenchError(sorted(walk.faults, key=lambda fault: fault.line or 0))
+    return rows
+
+
+class _Walk:
+    """One pass over the cells of a run sheet, noting every fault on the way."""
+
+    def __init__(self, sheet: SheetText, bench: Bench) -> None:
+        self.sheet = sheet
+        self.bench = bench
+        self.faults: list[Fault] = []
+        self.lines: dict[str, int] = {}  # run -> line
+        self.guesses: dict[tuple[str, str], str] = {}
+        self.at = {name: i for i, name in enumerate(sheet.header) if name in KNOWN_COLUMNS}
+        self.texts_of = itemgetter(*(self.at.get(n, len(sheet.header)) for n in _TEXT_COLUMNS))
+        self.conditions = [
+            (i, name) for i, name in enumerate(sheet.header) if name not in KNOWN_COLUMNS
+        ]
+        # Canonical JSON has its keys in order.
+        self.ordered = [(i, name) for name, i in sorted(zip(sheet.header, count(), strict=False))]
+        self.typed = [(self.at[name], name) for name in TYPED_METRICS if name in self.at]
+
+    def fault(self, line: int, column: str | None, message: str) -> None:
+        self.faults.append(Fault(self.sheet.file, message, line=line, key=column))
+
+    def check_header(self) -> None:
+        """Note columns that are missing, or have a name so close to a known one that it is a slip.
+
+        Raises
+        ------
+        BenchError
+            If a column is missing: nothing else could then be judged.
+        """
+        known = [*KNOWN_COLUMNS, *self.bench.controls]
+        for _, name in self.conditions:
+            if name in self.bench.controls:
+                continue
+            guess = did_you_mean(name.lower(), known, closeness=_NEAR)
+            if guess:
+                self.fault(
+                    1,
+                    name,
+                    f"unknown column{guess} If it is a condition of its own, "
+                    "declare it under `controls` of bench.yaml",
+                )
+        missing = [name for name in ("run", "product", "title") if name not in self.at]
+        if missing:
+            for name in missing:
+                self.fault(1, name, "the column is missing" + self._where_else())
+            raise BenchError(self.faults)
+
+    def _where_else(self) -> str:
+        """Quote the header where it cannot be read as one."""
+        if len(self.at) > 1:
+            return ""
+        return f"; the first line holds {self.sheet.delimiter.join(self.sheet.header)[:120]!r}"
+
+    def row(self, line: int, written: tuple[str, ...]) -> RunRow:
+        """Return one row."""
+        cells = (*written, "")  # the place of every column the sheet does not have
+        texts = self.texts_of(cells)
+        run, product, title, layout, log, began, session, status_text, reason, unit = texts
+        stated = {name: cells[place] for place, name in self.ordered if cells[place]}
+        for name, text in stated.items():
+            if text[0] in "#=@" and name not in _FREE_TEXT:
+                self.check_text(line, name, text)
+        self.check_run(line, run)
+        if product not in self.bench.products:
+            self.unknown(line, "product", product, self.bench.products)
+        if title not in self.bench.titles:
+            self.unknown(line, "title", title, self.bench.titles)
+        typed = {
+            name: number
+            for place, name in self.typed
+            if cells[place] and (number := self.number(line, name, cells[place])) is not None
+        }
+        found = RunRow(
+            run,
+            product,
+            title,
+            self.layout(line, layout, log),
+            log,
+            self.moment(line, began) if began else None,
+            session,
+            self.status(line, status_text, reason) if status_text else "ran",
+            reason,
+            typed,
+            unit,
+            {name: cells[place] for place, name in self.conditions if cells[place]},
+            line,
+            hash_cells(stated),
+        )
+        self.check_result(found, any(cells[place] for place, _ in self.typed))
+        return found
+
+    def check_text(self, line: int, name: str, text: str) -> None:
+        """Note what a spreadsheet leaves where a formula failed or was not worked out."""
+        if text in _SHEET_ERRORS:
+            self.fault(
+                line,
+                name,
+                f"{text} is what a spreadsheet writes for a formula that failed; write the value",
+            )
+        elif text[0] in "=@" and name in KNOWN_COLUMNS:
+            self.fault(line, name, f"{text[:60]!r} is a formula; write the value")
+
+    def check_run(self, line: int, run: str) -> None:
+        """Note a run id that is missing, ill-formed or used before."""
+        if not _RUN_ID.fullmatch(run):
+            found = f"found {run[:60]!r}; a" if run else "the cell is empty; a"
+            self.fault(line, "run", f"{found} run's id is 1 to 128 letters, digits, '.', '_', '-'")
+        elif self.lines.setdefault(run, line) != line:
+            self.fault(
+                line,
+                "run",
+                f'"{run}" is used twice, first on line {self.lines[run]}; every run has its own id',
+            )
+
+    def unknown(self, line: int, column: str, name: str, known: Mapping[str, object]) -> None:
+        """Note a product, title or layout that bench.yaml does not know."""
+        if not name:
+            self.fault(line, column, f"the cell is empty; every run names its {column}")
+            return
+        if (column, name) not in self.guesses:
+            self.guesses[column, name] = did_you_mean(name, known, listed=12)
+        guess = self.guesses[column, name]
+        self.fault(line, column, f'no {column} "{name[:60]}" in bench.yaml{guess}')
+
+    def status(self, line: int, text: str, reason: str) -> Status:
+        """Return the status of a row."""
+        plain = text.lower().replace(" ", "_").replace("-", "_")
+        for status in STATUSES:
+            if plain == status:
+                if status != "ran" and not reason:
+                    self.fault(
+                        line, "reason", f'the cell is empty; status "{status}" needs a reason'
+                    )
+                return status
+        guess = did_you_mean(plain, STATUSES)
+        self.fault(line, "status", f"found {text[:60]!r}; expected {', '.join(STATUSES)}{guess}")
+        return "set_aside"  # which asks for nothing more of the row
+
+    def layout(self, line: int, name: str, log: str) -> str:
+        """Return the layout of a row's log: the one named, or the only one it can be."""
+        known = self.bench.layouts
+        if name or not log:
+            if name and name not in known:
+                self.unknown(line, "layout", name, known)
+            return name
+        fitting = [
+            key
+            for key, layout in known.items()
+            if len(known) == 1
+            or (layout.files and fnmatchcase(PurePosixPath(log).name, layout.files))
+        ]
+        if len(fitting) == 1:
+            return fitting[0]
+        which = f"fits {' and '.join(fitting)}" if fitting else "fits none by its name"
+        self.fault(line, "layout", f'the cell is empty and "{log[:60]}" {which}; name the layout')
+        return ""
+
+    def moment(self, line: int, text: str) -> dt.datetime | None:
+        """Return when a run began."""
+        if _MOMENT.fullmatch(text):
+            try:
+                return dt.datetime.fromisoformat(text)
+            except ValueError:
+                pass
+        self.fault(
+            line,
+            "began",
+            f"found {text[:60]!r}; expected a date or a moment that can be read one way only, such "
+            "as 2026-11-25 or 2026-11-25T08:36:00+00:00 (format the column as text)",
+        )
+        return None
+
+    def number(self, line: int, column: str, text: str) -> float | None:
+        """Return a figure typed in."""
+        plain, expected = text, "expected a number such as 61.5"
+        if self.sheet.delimiter != ",":
+            whole, point, decimals = text.partition(".")
+            if point and len(decimals) == 3 and whole.strip("+-0") and whole.isdigit():
+                # 1.234 in such a sheet may be a thousand and more, or one and a bit.
+                self.fault(
+                    line,
+                    column,
+                    f"found {text!r}, which may mean {whole}{decimals} or "
+                    f"{whole},{decimals}0; write it so that it can mean one thing only",
+                )
+                return None
+            plain = text.replace(",", ".", 1) if not point else text
+            expected = "expected a number such as 61,5"
+        if _NUMBER.fullmatch(plain):
+            number = float(plain)
+            measures = column == "value"
+            if number > 0 or measures:
+                return number
+            self.fault(line, column, f"found {text[:60]!r}; a frame rate is above zero")
+            return None
+        self.fault(line, column, f"found {text[:60]!r}; {expected}, without unit or separators")
+        return None
+
+    def check_result(self, row: RunRow, any_typed: bool) -> None:
+        """Note a row whose result contradicts its title, its status or itself."""
+        line = row.line
+        if row.log:
+            problem = log_name_problem(row.log)
+            if problem:
+                self.fault(line, "log", problem)
+        if row.log and any_typed:
+            self.fault(line, "log", "the row has a log and a figure typed in; keep the log alone")
+        if not row.log and not any_typed and row.status == "ran":
+            self.fault(
+                line,
+                "log",
+                "the row has neither a log nor a figure typed in; name the log, or say with status "
+                "and reason why there is none",
+            )
+        if any_typed and row.status not in {"ran", "set_aside"}:
+            self.fault(line, "status", f'a figure is typed in, but status is "{row.status}"')
+        title = self.bench.titles.get(row.title)
+        if title is None:
+            return
+        if title.measures == "frames":
+            self._check_frames(row)
+        else:
+            self._check_value(row, title)
+
+    def _check_frames(self, row: RunRow) -> None:
+        if "value" in row.typed:
+            self.fault(
+                row.line,
+                "value",
+                f'title "{row.title}" measures frames; type the figure in as {HEADLINE}',
+            )
+        if row.unit and row.unit != "fps":
+            self.fault(row.line, "unit", f"found {row.unit[:60]!r}; frames are typed in as fps")
+        others = [METRICS[name].label for name in _FRAME_FIGURES if name in row.typed]
+        if others and HEADLINE not in row.typed:
+            self.fault(row.line, HEADLINE, f"the cell is empty, but {others[0]} is typed in")
+        rates = [(name, row.typed[name]) for name in _FALLING if name in row.typed]
+        for (name, rate), (lower, low) in pairwise(rates):
+            if low > rate:
+                self.fault(row.line, lower, f"{low:g} is above {name}, which says {rate:g}")
+
+    def _check_value(self, row: RunRow, title: Title) -> None:
+        line = row.line
+        if row.log:
+            self.fault(
+                line,
+                "log",
+                f'title "{row.title}" measures {title.measures}; its result is '
+                "typed in as value, and a log cannot be read for it",
+            )
+        for name in _FRAME_FIGURES:
+            if name in row.typed:
+                self.fault(
+                    line,
+                    name,
+                    f'title "{row.title}" measures {title.measures}; type the result in as value',
+                )
+        if row.unit and row.unit != title.value_unit:
+            self.fault(
+                line,
+                "unit",
+                f"found {row.unit[:60]!r}; results of this title are in {title.value_unit}",
+            )
+        # A level in dB may be zero or below; nothing else that is measured may.
+        value = row.typed.get("value")
+        if value is not None and value <= 0 and title.measures != "noise":
+            self.fault(line, "value", f"{value:g} is not above zero")
+
+
+def log_name_problem(log: str) -> str:
+    """Say why the name of a log cannot be one inside the bench folder, or nothing if it can."""
+    if "\\" in log:
+        return f"found {log[:60]!r}; write the path with forward slashes"
+    # Text, not pathlib: this runs for every row of a bench of 100,000.
+    if log.startswith("/") or ":" in log.partition("/")[0] or ".." in log.split("/"):
+        return f"found {log[:60]!r}, which leads out of the bench folder; copy the log into it"
+    if not log.isprintable():
+        return f"found {log[:60]!r}; a name has no control characters"
+    return ""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -32,11 +591,6 @@ class Run:
 
     row: RunRow
     log: Log | None = None
-
-
-def sheet_file(bench: Bench) -> str:
-    """Return the name faults give the run sheet of a bench."""
-    return f"{bench.folder.name}/runs.csv"
 
 
 def read_run_sheet(bench: Bench) -> tuple[RunRow, ...]:
@@ -55,7 +609,7 @@ def read_run_sheet(bench: Bench) -> tuple[RunRow, ...]:
     BenchError
         With every fault of the sheet, each with its line and column.
     """
-    sheet = read_sheet_text(bench.folder / "runs.csv", file=sheet_file(bench))
+    sheet = read_sheet_text(bench.folder / "runs.csv", file=f"{bench.folder.name}/runs.csv")
     return parse_run_sheet(sheet, bench)
 
 
@@ -80,7 +634,7 @@ def find_log(row: RunRow, bench: Bench) -> Path:
         )
     else:
         return path
-    raise RunFileError.at(sheet_file(bench), message, line=row.line, key="log")
+    raise RunFileError.at(f"{bench.folder.name}/runs.csv", message, line=row.line, key="log")
 
 
 def select_rows(
@@ -105,23 +659,3 @@ def read_run(row: RunRow, bench: Bench, *, sensors: bool = True) -> Run:
         return Run(row)
     path = find_log(row, bench)
     return Run(row, read_log(path, bench.layouts[row.layout], file=row.log, sensors=sensors))
-
-
-def read_runs(rows: Iterable[RunRow], bench: Bench, *, sensors: bool = True) -> tuple[Run, ...]:
-    """Read the logs of all rows, in the order of the sheet.
-
-    Raises
-    ------
-    RunFileError
-        With the faults of all logs, not only of the first.
-    """
-    runs: list[Run] = []
-    faults: list[Fault] = []
-    for row in rows:
-        try:
-            runs.append(read_run(row, bench, sensors=sensors))
-        except RunFileError as error:
-            faults += error.faults
-    if faults:
-        raise RunFileError(faults)
-    return tuple(runs)

@@ -11,27 +11,34 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
-import io
 import os
 import shutil
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import count
 from pathlib import Path
+from typing import Any
 
 from pydantic import ConfigDict, TypeAdapter, ValidationError, with_config
 
-from kit.bench.journal import JOURNAL, append_lines
-from kit.bench.sheet import SheetText, hash_cells, log_name_problem, parse_sheet_text
+from kit.bench.journal import JOURNAL, By, append_lines, read_journal, row_item
+from kit.bench.runs import hash_cells, log_name_problem, parse_sheet_text
 from kit.errors import BenchError
 from kit.logs.unpacked import CHUNK_BYTES
 
 _LOCK = ".bench.lock"
 STAGING = ".taking-in"
-SHEET = "runs.csv"
+_SHEET = "runs.csv"
 _BENCH_FILE = "bench.yaml"
 _SHEET_BEFORE = ".before-last-act.csv"
 _LOCK_SECONDS = 300.0
-_COMES = frozenset({"add", "merge"})  # acts whose rows are new
+COMES = frozenset({"add", "merge"})  # acts whose rows are new
+# What an act and what did not come of it are called, where it fails.
+_FAILED = {
+    "add": ("take-in", "added"),
+    "merge": ("merge", "added"),
+    "undo": ("undo", "taken back"),
+}
 
 
 @with_config(ConfigDict(extra="forbid"))
@@ -46,7 +53,7 @@ class Copy:
 
 @with_config(ConfigDict(extra="forbid"))
 @dataclass(frozen=True, slots=True)
-class Intent:
+class _Intent:
     """What is being done to a bench, written before any of it shows.
 
     Attributes
@@ -55,14 +62,14 @@ class Intent:
         What it is called in the journal.
     rows : mapping of str to str
         The SHA-256 of each row as it will be, by run; empty for a row that goes.
-    copies, removed : tuple of Copy
-        Logs that come, and logs that go once the rows have changed.
     sheet_after, sheet_before : str
         SHA-256 of runs.csv once it is done, and as it was; empty where there was none.
-    bench_after, bench_before : str
-        SHA-256 of bench.yaml, where it changes too.
     lines : str
         What the journal of the bench gets.
+    copies, removed : tuple of Copy
+        Logs that come, and logs that go once the rows have changed.
+    bench_after, bench_before : str
+        SHA-256 of bench.yaml, where it changes too.
     """
 
     act: str
@@ -75,21 +82,60 @@ class Intent:
     bench_after: str = ""
     bench_before: str = ""
 
-    def in_words(self) -> str:
-        """Return what is done, as messages say it."""
-        words = {"add": "a take-in", "undo": "taking back"}.get(self.act, self.act)
-        return f"{words} of {len(self.rows)} runs"
-
 
 @dataclass(frozen=True, slots=True)
-class Files:
-    """Bytes of the files an act changes: runs.csv as read (None if there was none) and as it is to
-    be, and the same of bench.yaml where it changes."""
+class Change:
+    """All that an act does to a bench, to be done at once.
 
+    Attributes
+    ----------
+    act, by
+        What it is called in the journal; who does it, when and why.
+    rows : mapping of str to mapping of str to str
+        The filled cells of each row as it will be, by run; None for a row that goes.
+    before, after : bytes
+        runs.csv as it was read (None if there was none), and as it is to be.
+    items : sequence of mapping
+        What the journal gets besides the sheet and its rows.
+    copies, removed : sequence of Copy
+        Logs that come, and logs that go once the rows have changed.
+    bench_before, bench_after : bytes
+        bench.yaml as it was read and as it is to be; the latter empty where it does not change.
+    """
+
+    act: str
+    by: By
+    rows: Mapping[str, Mapping[str, str] | None]
     before: bytes | None
     after: bytes
+    items: Sequence[Mapping[str, Any]] = ()
+    copies: Sequence[Copy] = ()
+    removed: Sequence[Copy] = ()
     bench_before: bytes = b""
     bench_after: bytes = b""
+
+    def _intent(self, folder: Path, bench: str) -> _Intent:
+        """Return the same with hashes in place of bytes, and the lines the journal gets."""
+        was, now = (_sha_of(data) if data is not None else "" for data in (self.before, self.after))
+        old = {}
+        if self.before is not None and self.act not in COMES:
+            old = parse_sheet_text(self.before, file=f"{folder.name}/{_SHEET}").by_run()
+        items = [
+            *self.items,
+            {"kind": "sheet", "was": was, "now": now},
+            *(row_item(run, old.get(run), cells) for run, cells in self.rows.items()),
+        ]
+        return _Intent(
+            self.act,
+            {run: hash_cells(cells) if cells else "" for run, cells in self.rows.items()},
+            now,
+            was,
+            read_journal(folder).lines_of(self.act, by=self.by, items=items, bench=bench),
+            tuple(self.copies),
+            tuple(self.removed),
+            _sha_of(self.bench_after) if self.bench_after else "",
+            _sha_of(self.bench_before) if self.bench_after else "",
+        )
 
 
 @contextlib.contextmanager
@@ -128,7 +174,21 @@ def hash_file(path: Path) -> str:
 
 def sheet_path(folder: Path) -> Path:
     """Return the run sheet's own path, also where `runs.csv` is a symbolic link."""
-    return Path(os.path.realpath(folder / SHEET))
+    return Path(os.path.realpath(folder / _SHEET))
+
+
+def free_name(name: str, taken: Callable[[str], bool]) -> str:
+    """Return a file's name, with a number before its ending where it is taken.
+
+    >>> free_name("logs/a.csv.gz", {"logs/a.csv.gz", "logs/a-2.csv.gz"}.__contains__)
+    'logs/a-3.csv.gz'
+    """
+    folder, slash, file = name.rpartition("/")
+    stem, dot, ending = file[1:].partition(".")
+    numbers, found = count(2), name
+    while taken(found):
+        found = f"{folder}{slash}{file[:1]}{stem}-{next(numbers)}{dot}{ending}"
+    return found
 
 
 def _sha_of(data: bytes) -> str:
@@ -144,20 +204,20 @@ def _write_synced(path: Path, data: bytes) -> None:
         os.fsync(stream.fileno())
 
 
-def _write_intent(staging: Path, intent: Intent) -> None:
+def _write_intent(staging: Path, intent: _Intent) -> None:
     """Write what is to be done; it is there whole or not at all."""
-    _write_synced(staging / "intent.new", TypeAdapter(Intent).dump_json(intent, indent=1))
+    _write_synced(staging / "intent.new", TypeAdapter(_Intent).dump_json(intent, indent=1))
     (staging / "intent.new").replace(staging / "intent.json")
     _sync_folder(staging)
 
 
-def _read_intent(staging: Path) -> Intent | None:
+def _read_intent(staging: Path) -> _Intent | None:
     """Return what an act that was cut short was to do, or None if it did not get so far."""
     path = staging / "intent.json"
     if not path.exists():
         return None
     try:
-        return TypeAdapter(Intent).validate_json(path.read_bytes(), strict=True)
+        return TypeAdapter(_Intent).validate_json(path.read_bytes(), strict=True)
     except ValidationError:
         raise BenchError.at(
             f"{staging.name}/{path.name}",
@@ -174,48 +234,52 @@ def _sync_folder(folder: Path) -> None:
         os.close(handle)
 
 
-def commit(folder: Path, intent: Intent, files: Files) -> None:
+def commit(folder: Path, change: Change, *, bench: str) -> None:
     """Do an act: copy logs into the bench and replace its files, all or nothing.
 
     Parameters
     ----------
     folder : Path
         The bench; the caller holds its lock and has called `recover`.
-    intent : Intent
+    change : Change
         What is done. No file may have the name of a log that is copied.
-    files : Files
-        The files as they were read and as they are to be.
+    bench : str
+        What `bench.yaml` calls the bench, for a journal that begins with this act.
 
     Raises
     ------
     BenchError
         If a log or a file changed meanwhile, a name is taken, or the disk refuses. The bench is
         then as it was.
+
+    Notes
+    -----
+    Logs and new files are first written into the staging folder, then the intent, then each log
+    gets its name, and last runs.csv is replaced: the step from which an act counts as done.
     """
-    staging = folder / STAGING
+    staging, intent = folder / STAGING, change._intent(folder, bench)
+    act, undone = _FAILED.get(change.act, (change.act, "changed"))
     try:
         staging.mkdir()
-        for number, copy in enumerate(intent.copies):
+        for number, copy in enumerate(change.copies):
             _stage(copy, staging / str(number))
-        _write_synced(staging / SHEET, files.after)
-        if files.before is not None:
-            _write_synced(staging / "before.csv", files.before)
-        if intent.bench_after:
-            _write_synced(staging / _BENCH_FILE, files.bench_after)
-            _write_synced(staging / "before.yaml", files.bench_before)
+        _write_synced(staging / _SHEET, change.after)
+        if change.before is not None:
+            _write_synced(staging / "before.csv", change.before)
+        if change.bench_after:
+            _write_synced(staging / _BENCH_FILE, change.bench_after)
+            _write_synced(staging / "before.yaml", change.bench_before)
         _write_intent(staging, intent)
-        for number, copy in enumerate(intent.copies):
+        for number, copy in enumerate(change.copies):
             _put(staging / str(number), folder / copy.file)
-        if intent.bench_after:
-            _replace_file(folder, _BENCH_FILE, staging / _BENCH_FILE, files.bench_before)
-        _replace_file(folder, SHEET, staging / SHEET, files.before)
+        if change.bench_after:
+            _replace_file(folder, _BENCH_FILE, staging / _BENCH_FILE, change.bench_before)
+        _replace_file(folder, _SHEET, staging / _SHEET, change.before)
     except OSError as error:
         recover(folder)
+        why = f"{error.strerror or error}: {Path(str(error.filename or '')).name}"
         raise BenchError.at(
-            folder.name,
-            f"the {'take-in' if intent.act == 'add' else intent.act} failed "
-            f"({error.strerror or error}: {Path(str(error.filename or '')).name}); nothing was "
-            f"{'added' if intent.act in _COMES else 'changed'}",
+            folder.name, f"the {act} failed ({why}); nothing was {undone}"
         ) from None
     except BenchError:
         recover(folder)
@@ -226,18 +290,23 @@ def commit(folder: Path, intent: Intent, files: Files) -> None:
 
 
 def recover(folder: Path) -> str:
-    """Complete or undo what a killed process left, and say what was done (or nothing).
+    """Complete or undo what a killed process left; the caller holds the lock.
 
-    The caller holds the lock.
+    Returns
+    -------
+    str
+        What was done, for people; empty where there was nothing to do.
+
+    Raises
+    ------
+    BenchError
+        If the intent or the journal is damaged, or the journal went on otherwise meanwhile.
     """
     staging = folder / STAGING
     if not staging.exists():
         torn = append_lines(folder, "") if (folder / JOURNAL).exists() else 0
-        return (
-            f"the last line of the journal was cut short ({torn} bytes) and was taken away"
-            if (torn)
-            else ""
-        )
+        said = f"the last line of the journal was cut short ({torn} bytes) and was taken away"
+        return said if torn else ""
     intent = _read_intent(staging)
     if intent is None:
         shutil.rmtree(staging)
@@ -247,7 +316,9 @@ def recover(folder: Path) -> str:
         _finish(folder, intent)
     else:
         _roll_back(folder, intent)
-    return f"{intent.in_words()} that was cut short was {'completed' if done else 'undone'}"
+    words = {"add": "a take-in", "undo": "taking back"}.get(intent.act, intent.act)
+    how = "completed" if done else "undone"
+    return f"{words} of {len(intent.rows)} runs that was cut short was {how}"
 
 
 def unfinished(folder: Path) -> bool:
@@ -255,7 +326,7 @@ def unfinished(folder: Path) -> bool:
     return (folder / STAGING).exists()
 
 
-def _is_done(folder: Path, intent: Intent) -> bool:
+def _is_done(folder: Path, intent: _Intent) -> bool:
     """Return whether the rows of an act have come to be as they should."""
     path = sheet_path(folder)
     now = path.read_bytes() if path.exists() else b""
@@ -263,41 +334,13 @@ def _is_done(folder: Path, intent: Intent) -> bool:
         return hash_file(folder / _BENCH_FILE) == intent.bench_after
     if _sha_of(now) == intent.sheet_after or not intent.rows:
         return _sha_of(now) == intent.sheet_after
-    rows = {} if not now else row_cells(parse_sheet_text(now, file=f"{folder.name}/{SHEET}"))
-    if intent.act in _COMES:
+    rows = parse_sheet_text(now, file=f"{folder.name}/{_SHEET}").by_run() if now else {}
+    if intent.act in COMES:
         return any(run in rows for run in intent.rows)
     # Someone wrote into the sheet since: the rows themselves tell.
     return all(
         (hash_cells(rows[run]) if run in rows else "") == sha for run, sha in intent.rows.items()
     )
-
-
-def row_cells(sheet: SheetText) -> dict[str, dict[str, str]]:
-    """Return the filled cells of each row, by run, in the order of the names of the columns."""
-    place = sheet.header.index("run") if "run" in sheet.header else 0
-    ordered = sorted((name, i) for i, name in enumerate(sheet.header))
-    return {
-        cells[place]: {name: cells[i] for name, i in ordered if cells[i]} for _, cells in sheet.rows
-    }
-
-
-def sheet_without(now: bytes, runs: Iterable[str]) -> bytes:
-    """Return a run sheet without the rows of some runs, everything else as it stands."""
-    sheet, gone = parse_sheet_text(now, file=SHEET), set(runs)
-    lines = list(io.StringIO(now.decode(sheet.encoding), newline=""))
-    place = sheet.header.index("run")
-    starts = [line for line, _ in sheet.rows] + [len(lines) + 1]
-    for i in range(len(sheet.rows) - 1, -1, -1):
-        if sheet.rows[i][1][place] in gone:
-            del lines[starts[i] - 1 : starts[i + 1] - 1]
-    return "".join(lines).encode(sheet.encoding)
-
-
-def kept_sheet(folder: Path, *, sha256: str) -> bytes | None:
-    """Return the run sheet as it was before the last act, if it has this hash."""
-    path = folder / _SHEET_BEFORE
-    data = path.read_bytes() if path.exists() else b""
-    return data if path.exists() and _sha_of(data) == sha256 else None
 
 
 def _stage(copy: Copy, to: Path) -> None:
@@ -314,8 +357,8 @@ def _stage(copy: Copy, to: Path) -> None:
     if sha.hexdigest() != copy.sha256 or hash_file(to) != copy.sha256:
         raise BenchError.at(
             source.name,
-            "changed while it was being taken in; wait until the recording is "
-            "finished, then run again",
+            "changed while it was being taken in; wait until the recording is finished, then run "
+            "again",
         )
     os.utime(to, ns=(stamp.st_atime_ns, stamp.st_mtime_ns))
     to.chmod(0o444)  # a raw log is never changed
@@ -347,7 +390,7 @@ def _replace_file(folder: Path, name: str, new: Path, before: bytes | None) -> N
         raise BenchError.at(
             f"{folder.name}/{name}",
             "was changed while logs were being taken in; nothing was added, so run again"
-            if name == SHEET
+            if name == _SHEET
             else "was changed meanwhile; nothing was done, so run again",
         )
     if now is not None:
@@ -356,26 +399,25 @@ def _replace_file(folder: Path, name: str, new: Path, before: bytes | None) -> N
     _sync_folder(path.parent)
 
 
-def _finish(folder: Path, intent: Intent) -> None:
+def _finish(folder: Path, intent: _Intent) -> None:
     """Write the journal of what was done, remove logs that go, and clear up."""
-    staging = folder / STAGING
+    staging, kept = folder / STAGING, folder / _SHEET_BEFORE
     append_lines(folder, intent.lines)
-    _, logs = _cells_of_sheet(folder)
+    named = _logs_named(folder)
     for copy in intent.removed:
-        _remove(folder, copy, None, logs)
+        _remove(folder, copy, None, named)
     if intent.act != "undo" and (staging / "before.csv").exists():
-        (staging / "before.csv").replace(folder / _SHEET_BEFORE)
+        (staging / "before.csv").replace(kept)
     elif intent.act == "undo" or not intent.sheet_before:
-        (folder / _SHEET_BEFORE).unlink(missing_ok=True)
+        kept.unlink(missing_ok=True)
     _clear(staging)
 
 
-def _roll_back(folder: Path, intent: Intent) -> None:
+def _roll_back(folder: Path, intent: _Intent) -> None:
     """Take away what an act that did not get to its rows had brought."""
-    staging = folder / STAGING
-    _, logs = _cells_of_sheet(folder)
+    staging, named = folder / STAGING, _logs_named(folder)
     for number, copy in enumerate(intent.copies):
-        _remove(folder, copy, staging / str(number), logs)
+        _remove(folder, copy, staging / str(number), named)
     bench = Path(os.path.realpath(folder / _BENCH_FILE))
     if intent.bench_after and hash_file(bench) == intent.bench_after:
         (staging / "before.yaml").replace(bench)
@@ -395,26 +437,26 @@ def _remove(folder: Path, copy: Copy, staged: Path | None, named: frozenset[str]
         return
     # Linked to the staged file, or moved from there: a file of the same bytes that someone else
     # put under this name is not ours to remove.
-    ours = (
-        staged.samefile(path)
-        if staged is not None and staged.exists()
-        else (hash_file(path) == copy.sha256)
-    )
+    if staged is not None and staged.exists():
+        ours = staged.samefile(path)
+    else:
+        ours = hash_file(path) == copy.sha256
     if ours:
         path.unlink()
 
 
-def _cells_of_sheet(folder: Path) -> tuple[frozenset[str], frozenset[str]]:
-    """Return the run ids and the logs that the run sheet names."""
+def sheet_before_last_act(folder: Path, *, sha256: str) -> bytes | None:
+    """Return the run sheet as it was before the last act, if it has this hash."""
+    path = folder / _SHEET_BEFORE
+    data = path.read_bytes() if path.exists() else None
+    return data if data is not None and _sha_of(data) == sha256 else None
+
+
+def _logs_named(folder: Path) -> frozenset[str]:
+    """Return the logs that rows of the run sheet name."""
     path = sheet_path(folder)
     if not path.exists():
-        return frozenset(), frozenset()
-    sheet = parse_sheet_text(path.read_bytes(), file=f"{folder.name}/runs.csv")
-    columns = {name: i for i, name in enumerate(sheet.header)}
-    found = [
-        frozenset(cells[columns[name]] for _, cells in sheet.rows)
-        if name in columns
-        else frozenset()
-        for name in ("run", "log")
-    ]
-    return found[0], found[1]
+        return frozenset()
+    sheet = parse_sheet_text(path.read_bytes(), file=f"{folder.name}/{_SHEET}")
+    place = sheet.header.index("log") if "log" in sheet.header else None
+    return frozenset(cells[place] for _, cells in sheet.rows if place is not None)

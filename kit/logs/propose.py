@@ -20,8 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kit.errors import RunFileError
-from kit.logs.read import Log, read_log
-from kit.logs.rows import number_in, split_cells
+from kit.logs.read import Log, number_in, read_log, split_cells
 from kit.logs.unpacked import (
     GZIP,
     PARQUET,

@@ -10,8 +10,8 @@ import pytest
 from typer.testing import CliRunner
 
 from kit.bench.evidence import check_evidence
-from kit.bench.guess import guess_folder, take_guess
-from kit.bench.runs import read_run_sheet, read_runs
+from kit.bench.intake import guess_folder, take_guess
+from kit.bench.runs import read_run, read_run_sheet
 from kit.cli import app
 from kit.errors import UsageError
 from kit.settings.bench_file import read_bench
@@ -69,7 +69,7 @@ def test_the_step_as_readme_prints_it(bench, tmp_path, style):
     rows = read_run_sheet(read)
     assert len(rows) == 12 and len({(r.product, r.title) for r in rows}) == 4
     assert {r.session for r in rows} <= {"monday", "1", "2", "3"}
-    for run in read_runs(rows, read):
+    for run in [read_run(row, read) for row in rows]:
         assert min(abs(run.log.frame_ms.mean() - mean) for mean in means.values()) < 1e-9
     assert check_evidence(bench, depth="full").differences == ()
 

@@ -18,7 +18,7 @@ from kit.bench.acts import add_crashed, undo
 from kit.bench.evidence import check_evidence
 from kit.bench.intake import add_logs
 from kit.bench.journal import By
-from kit.bench.runs import read_run_sheet, read_runs
+from kit.bench.runs import read_run, read_run_sheet
 from kit.bench.transaction import locked_bench
 from kit.errors import BenchError, KitError, RunFileError, UsageError
 from kit.settings.bench_file import read_bench
@@ -126,7 +126,7 @@ def test_all_real_logs_go_in_by_their_names(real):
     assert intake.skipped == ()
     rows = rows_of(real)
     assert len(rows) == 54
-    for run in read_runs(rows, read_bench(real)):
+    for run in [read_run(row, read_bench(real)) for row in rows]:
         name = Path(run.row.log).name
         scene, threads, number = name.split(".")[0].split("-")
         assert run.row.title == scene
@@ -542,7 +542,7 @@ def test_twenty_processes_add_at_once_and_nothing_is_lost_or_double(small, tmp_p
     assert sum(added) == 21
     rows = rows_of(small)
     assert len({row.run for row in rows}) == len(rows) == 21
-    runs = read_runs(rows, read_bench(small))
+    runs = [read_run(row, read_bench(small)) for row in rows]
     assert sorted(float(run.log.frame_ms[0]) for run in runs) == [*range(10, 30), 99]
     assert len(list((small / "logs").iterdir())) == 21
 

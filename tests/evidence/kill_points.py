@@ -24,7 +24,7 @@ from kit.bench.acts import adopt, merge, move_run, rename, retire, undo
 from kit.bench.evidence import check_evidence
 from kit.bench.intake import add_logs
 from kit.bench.journal import By, read_journal
-from kit.bench.runs import read_run_sheet, read_runs
+from kit.bench.runs import read_run, read_run_sheet
 from kit.bench.transaction import locked_bench, recover
 from kit.errors import KitError
 from kit.settings.bench_file import read_bench
@@ -122,7 +122,7 @@ def consistent(bench: Path, recorded: Path) -> str:
         return f"the sheet holds {runs}"
     whole = {path.name: path.read_bytes() for path in recorded.iterdir()}
     try:
-        taken_in = read_runs(rows, read_bench(bench))
+        taken_in = [read_run(row, read_bench(bench)) for row in rows]
     except KitError as error:
         return str(error)
     for run in taken_in:

@@ -17,8 +17,7 @@ from hypothesis import strategies as st
 from kit.errors import RunFileError
 from kit.logs import read as layouts_module
 from kit.logs import unpacked as logbytes
-from kit.logs.read import parse_log, read_log
-from kit.logs.rows import Troubles, explain_rows, find_table, read_rows
+from kit.logs.read import _explain_rows, _find_table, _read_rows, _Troubles, parse_log, read_log
 from kit.settings.bench_file import Layout
 
 REAL = Path(__file__).parents[1] / "data" / "real_runs"
@@ -208,7 +207,7 @@ def test_parquet_is_read_by_row_groups(tmp_path, monkeypatch):
     assert log.sensors["power_w"] == pytest.approx(ms, rel=1e-6)
     assert log.sha256 == hashlib.sha256(data).hexdigest()
     # A large one is not held in memory, and gives the same.
-    monkeypatch.setattr(layouts_module, "MAX_HELD_BYTES", 100)
+    monkeypatch.setattr(layouts_module, "_MAX_HELD_BYTES", 100)
     again = read_log(tmp_path / "x.parquet", layout, file="x.parquet")
     assert (again.frame_ms == ms).all()
     assert again.sha256 == log.sha256
@@ -381,16 +380,16 @@ def test_the_fast_reader_agrees_with_the_slow_one(text, delimiter, decimal, comm
     )
     block = text.encode()
     try:
-        table = find_table(block, layout, file="x", sensors=True)
+        table = _find_table(block, layout, file="x", sensors=True)
     except RunFileError:
         return
-    fast = read_rows(block, table, offset=table.offset)
+    fast = _read_rows(block, table, offset=table.offset)
     if fast is None or (holds == "frame_time" and not layouts_module._plausible(fast[0], layout)):
         return
     if not np.isfinite(fast[0]).all():
         return
-    troubles = Troubles()
-    slow = explain_rows(block, table, troubles, offset=table.offset, line=table.line)
+    troubles = _Troubles()
+    slow = _explain_rows(block, table, troubles, offset=table.offset, line=table.line)
     assert troubles.found == []
     assert fast[0].tolist() == slow[0].tolist()
 

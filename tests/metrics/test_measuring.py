@@ -16,7 +16,7 @@ from small_bench import small_bench, write_bench
 
 import kit.metrics.measuring
 from kit.archive.remake import recompute_review
-from kit.bench.runs import read_run_sheet, read_runs
+from kit.bench.runs import read_run, read_run_sheet
 from kit.claims.claim import claims_json
 from kit.claims.of_pages import make_claims
 from kit.errors import ExecutionError, Fault, RunFileError
@@ -285,7 +285,7 @@ def measured(loaded, **options):
 
 def test_a_run_is_measured_as_its_log_alone_is(loaded):
     diagnostics, metrics = measured(loaded)
-    runs = read_runs(read_run_sheet(loaded.bench), loaded.bench)
+    runs = [read_run(row, loaded.bench) for row in read_run_sheet(loaded.bench)]
     assert list(diagnostics) == list(metrics) == [run.row.run for run in runs]
     for run in runs:
         alone = read_diagnostics(run, loaded.params.screen)

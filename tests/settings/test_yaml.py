@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from kit.errors import ParamsError, did_you_mean
-from kit.settings.yaml import Section, Text, check_model, _dotted, read_yaml
+from kit.settings.yaml import Section, Text, _dotted, check_model, read_yaml
 
 
 class Inner(Section):

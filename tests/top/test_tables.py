@@ -5,9 +5,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from kit.rounding import (
+    _decimals_for,
     better_word,
     csv_cell,
-    _decimals_for,
     fps_text,
     margin_words,
     money_text,

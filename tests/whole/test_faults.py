@@ -307,7 +307,7 @@ os.setuid(65534)
 log = project / "bench/logs/p0-t0-0.csv"
 for work in (
     lambda: run_review(project / "made.yaml", out_dir=out, timeout_s=60),
-    lambda: add_logs(project / "bench", [log], fields={"product": "p0", "title": "t0"}),
+    lambda: add_logs(project / "bench", [log], fields={{"product": "p0", "title": "t0"}}),
     lambda: kit.review.walk.load_review(project / "made.yaml"),
 ):
     try:
