@@ -582,7 +582,8 @@ def _explain_rows(
                 troubles.add(number, label, cells[place], kind)
             column.append(value)
     whole = table.whole and all(isinstance(value, int) for value in columns[0])
-    first: _Column = np.array(columns[0], dtype=np.int64 if whole else np.float64)
+    frames = np.array(columns[0], dtype=np.float64)
+    first: _Column = np.array(columns[0], dtype=np.int64) if whole else frames
     return [first, *(np.array(column, dtype=np.float64) for column in columns[1:])]
 
 
