@@ -25,11 +25,48 @@ OUTCOME_SIGNS = {"ahead": "+", "behind": MINUS, "level": "=", "unresolved": "?"}
 
 @dataclass(frozen=True, slots=True)
 class Rounded:
-    """A figure as printed: its text, its interval's text, and the rule that made both."""
+    """A figure as printed.
+
+    Attributes
+    ----------
+    text : str
+        The figure, with its unit.
+    interval : str
+        Its interval's ends; empty where there is none.
+    rule : str
+        The rule of rounding that made both.
+    """
 
     text: str
-    interval: str  # "" where there is none
+    interval: str
     rule: str
+
+    def in_words(self, ratio: float, *, outcome: str, speed: bool = True) -> str:
+        """Return a margin in words with its direction, as the outcome allows.
+
+        Parameters
+        ----------
+        ratio : float
+            The margin, unrounded: it decides the direction.
+        outcome : str
+            ahead, behind, level or unresolved.
+        speed : bool
+            Whether more of it is said as "faster".
+
+        Examples
+        --------
+        >>> ratio_text(1.25, 1.22, 1.28).in_words(1.25, outcome="ahead")
+        '25.0\\xa0% faster'
+        >>> ratio_text(0.8, 0.78, 0.82).in_words(0.8, outcome="behind")
+        '20.0\\xa0% slower'
+        >>> ratio_text(1.01, 0.95, 1.07).in_words(1.01, outcome="unresolved")
+        'not told apart (+1\\xa0%, between −5 and +7)'
+        """
+        if outcome in {"level", "unresolved"}:
+            span = f", between {self.interval.replace(' to ', ' and ')}" if self.interval else ""
+            word = "level" if outcome == "level" else "not told apart"
+            return f"{word} ({self.text}{span})"
+        return f"{self.text.lstrip('+' + MINUS)} {better_word(ratio, speed=speed)}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,27 +151,60 @@ def _interval(low: float | None, high: float | None, spell: Callable[[float], st
     return "" if low is None or high is None else f"{spell(low)} to {spell(high)}"
 
 
-def _percent_decimals(half_width: float | None) -> int:
-    """Return decimals of a percentage: one at most, two where the interval is within a tenth."""
-    at_most = 2 if half_width is not None and half_width < 0.05 else 1
-    return _decimals_for(half_width, at_most=at_most, otherwise=1)
-
-
 def ratio_text(
     ratio: float, low: float | None = None, high: float | None = None, *, locale: str = "en"
 ) -> Rounded:
-    """Return a margin (1.25) as signed percent (+25.0 %).
+    """Return a margin as signed percent.
 
+    Parameters
+    ----------
+    ratio : float
+        1.0 is level: 1.25 becomes +25.0 %.
+    low, high : float, optional
+        The ends of its interval, which decide the decimals.
+    locale : str
+        How numbers are written.
+
+    Examples
+    --------
     >>> ratio_text(1.2504, 1.22, 1.28).text
     '+25.0\\xa0%'
     """
-    decimals = _percent_decimals(_half_width(low, high, 100))
+    return _percent_text(ratio, low, high, level=1.0, sign=True, locale=locale)
+
+
+def _percent_text(
+    value: float, low: float | None, high: float | None, *, level: float, sign: bool, locale: str
+) -> Rounded:
+    """Return how much a value is above a level, in percent: one decimal at most.
+
+    Two where the interval is within a tenth of a percent.
+    """
+    half_width = _half_width(low, high, 100)
+    at_most = 2 if half_width is not None and half_width < 0.05 else 1
+    decimals = _decimals_for(half_width, at_most=at_most, otherwise=1)
 
     def percent(value: float) -> str:
-        return number(100 * (value - 1), decimals=decimals, locale=locale, sign=True)
+        return number(100 * (value - level), decimals=decimals, locale=locale, sign=sign)
 
-    interval = _interval(low, high, percent)
-    return Rounded(percent(ratio) + NBSP + "%", interval, f"percent, {decimals} decimals")
+    rule = f"percent, {decimals} decimals"
+    return Rounded(percent(value) + NBSP + "%", _interval(low, high, percent), rule)
+
+
+def _unit_text(
+    value: float,
+    ends: tuple[float | None, float | None],
+    spare: int,
+    *,
+    unit: str,
+    locale: str,
+    sign: bool = False,
+) -> Rounded:
+    """Return a figure with its unit, decimals following its interval; `spare` at most."""
+    decimals = _decimals_for(_half_width(*ends), at_most=spare, otherwise=spare)
+    plain = partial(number, decimals=decimals, locale=locale, sign=sign)
+    text = f"{plain(value)}{NBSP}{unit}".rstrip()
+    return Rounded(text, _interval(*ends, plain), f"{decimals} decimals")
 
 
 def fps_text(
@@ -147,23 +217,20 @@ def fps_text(
 ) -> Rounded:
     """Return a figure in its own unit, decimals following its interval.
 
+    Parameters
+    ----------
+    value, low, high : float
+        The figure, and the ends of its interval where it has one.
+    unit, locale : str
+        Its unit, and how numbers are written.
+
+    Examples
+    --------
     >>> fps_text(61.345, 60.1, 62.6).text
     '61.3\\xa0fps'
     """
     spare = 1 if abs(value) >= 10 else 2
-    decimals = _decimals_for(_half_width(low, high), at_most=spare, otherwise=spare)
-    plain = partial(number, decimals=decimals, locale=locale)
-    interval = _interval(low, high, plain)
-    return Rounded(f"{plain(value)}{NBSP}{unit}".rstrip(), interval, f"{decimals} decimals")
-
-
-def spoken_fps_text(value: float, *, locale: str = "en") -> Rounded:
-    """Return a frame rate as it is spoken, and shown on a slide: whole, without its unit.
-
-    >>> spoken_fps_text(61.345).text
-    '61'
-    """
-    return Rounded(number(value, decimals=0, locale=locale), "", "whole number")
+    return _unit_text(value, (low, high), spare, unit=unit, locale=locale)
 
 
 def fine_text(
@@ -174,16 +241,13 @@ def fine_text(
     unit: str,
     locale: str = "en",
 ) -> Rounded:
-    """Return a figure that may be far below 1: decimals follow its interval, else three digits.
+    """Return a figure that may be much below 1: decimals follow its interval, else three digits.
 
     >>> fine_text(0.01234, unit="J").text, fine_text(1.5, 1.4, 1.6, unit="J").text
     ('0.0123\\xa0J', '1.50\\xa0J')
     """
     spare = 0 if value == 0 else max(0, 2 - math.floor(math.log10(abs(value))))
-    decimals = _decimals_for(_half_width(low, high), at_most=spare, otherwise=spare)
-    plain = partial(number, decimals=decimals, locale=locale)
-    interval = _interval(low, high, plain)
-    return Rounded(f"{plain(value)}{NBSP}{unit}", interval, f"{decimals} decimals")
+    return _unit_text(value, (low, high), spare, unit=unit, locale=locale)
 
 
 def level_text(
@@ -199,10 +263,7 @@ def level_text(
     >>> level_text(-3.26, -3.9, -2.6, unit="dB(A)").text
     '−3.3\\xa0dB(A)'
     """
-    decimals = _decimals_for(_half_width(low, high), at_most=1, otherwise=1)
-    plain = partial(number, decimals=decimals, locale=locale, sign=True)
-    interval = _interval(low, high, plain)
-    return Rounded(f"{plain(difference)}{NBSP}{unit}", interval, f"{decimals} decimals")
+    return _unit_text(difference, (low, high), 1, unit=unit, locale=locale, sign=True)
 
 
 def money_text(
@@ -227,27 +288,21 @@ def money_text(
 def share_text(
     share: float, low: float | None = None, high: float | None = None, *, locale: str = "en"
 ) -> Rounded:
-    """Return a share (0.125) as percent (12.5 %), unsigned.
+    """Return a share as percent, unsigned; `low` and `high` are the ends of its interval.
 
     >>> share_text(0.125).text
     '12.5\\xa0%'
     """
-    decimals = _percent_decimals(_half_width(low, high, 100))
-
-    def percent(value: float) -> str:
-        return number(100 * value, decimals=decimals, locale=locale)
-
-    interval = _interval(low, high, percent)
-    return Rounded(percent(share) + NBSP + "%", interval, f"percent, {decimals} decimals")
+    return _percent_text(share, low, high, level=0.0, sign=False, locale=locale)
 
 
-def count_text(count: int, *, locale: str = "en") -> Rounded:
-    """Return a whole number.
+def count_text(count: float, *, locale: str = "en") -> Rounded:
+    """Return a figure as a whole number without a unit.
 
-    >>> count_text(12000).text
-    '12,000'
+    >>> count_text(12000).text, count_text(61.345).text
+    ('12,000', '61')
     """
-    return Rounded(number(float(count), decimals=0, locale=locale), "", "whole number")
+    return Rounded(number(count, decimals=0, locale=locale), "", "whole number")
 
 
 def plain_text(value: float, *, unit: str = "", digits: int = 6, locale: str = "en") -> Rounded:
@@ -274,38 +329,6 @@ def better_word(ratio: float, *, speed: bool = True) -> str:
     return "ahead" if ratio > 1 else "behind"
 
 
-def margin_words(
-    ratio: float,
-    low: float | None,
-    high: float | None,
-    *,
-    outcome: str,
-    speed: bool = True,
-    locale: str = "en",
-) -> str:
-    """Return a margin in words with its direction, as the outcome allows.
-
-    >>> margin_words(1.25, 1.22, 1.28, outcome="ahead")
-    '25.0\\xa0% faster'
-    >>> margin_words(0.8, 0.78, 0.82, outcome="behind")
-    '20.0\\xa0% slower'
-    >>> margin_words(1.01, 0.95, 1.07, outcome="unresolved")
-    'not told apart (+1\\xa0%, between −5 and +7)'
-    """
-    return outcome_words(
-        ratio_text(ratio, low, high, locale=locale), ratio, outcome=outcome, speed=speed
-    )
-
-
-def outcome_words(said: Rounded, ratio: float, *, outcome: str, speed: bool = True) -> str:
-    """Return a margin that is rounded already in words with its direction."""
-    span = f", between {said.interval.replace(' to ', ' and ')}" if said.interval else ""
-    if outcome in {"level", "unresolved"}:
-        word = "level" if outcome == "level" else "not told apart"
-        return f"{word} ({said.text}{span})"
-    return f"{said.text.lstrip('+' + MINUS)} {better_word(ratio, speed=speed)}"
-
-
 def csv_cell(value: Any) -> Any:
     """Return a cell that no spreadsheet takes for a formula."""
     if isinstance(value, str) and value[:1] in {"=", "+", "-", "@", "\t", "\r"}:
@@ -314,15 +337,22 @@ def csv_cell(value: Any) -> Any:
 
 
 def table_csv(table: pd.DataFrame) -> str:
-    """Return a table as CSV, with no cell a spreadsheet would take for a formula."""
+    """Return a table as CSV, with no cell a spreadsheet would take for a formula.
+
+    Parameters
+    ----------
+    table : DataFrame
+        Cells of text or numbers. Its index is left out.
+    """
     import pandas as pd
 
-    safe = table.rename(columns=csv_cell)
-    for column in safe.columns:
-        if not pd.api.types.is_numeric_dtype(safe[column]):
-            # A lone carriage return would end the row: pandas quotes only "\n", the end it writes.
-            safe[column] = safe[column].map(
-                lambda cell: csv_cell(cell.replace("\r", " ") if isinstance(cell, str) else cell)
-            )
-    text: str = safe.to_csv(index=False, lineterminator="\n")
+    def safe(cell: Any) -> Any:
+        # A lone carriage return would end the row: pandas quotes only "\n", the end it writes.
+        return csv_cell(cell.replace("\r", " ") if isinstance(cell, str) else cell)
+
+    named = table.rename(columns=csv_cell)
+    for column in named.columns:
+        if not pd.api.types.is_numeric_dtype(named[column]):
+            named[column] = named[column].map(safe)
+    text: str = named.to_csv(index=False, lineterminator="\n")
     return text

@@ -40,7 +40,7 @@ from kit.charts.layout import (
 from kit.charts.style import BAND, GREY, OUTCOMES, SHEETS, SUITE, Chart, ChartWords, Sheet
 from kit.charts.text import fit_text, metric_name, product_name, text_width, title_name
 from kit.claims.claim import Claim, ClaimBook
-from kit.rounding import MINUS, NBSP, Rounded, better_word, number, outcome_words, share_text
+from kit.rounding import MINUS, NBSP, Rounded, better_word, number, share_text
 from kit.settings.metric import HEADLINE, HEADLINE_LOW, METRICS
 
 DAGGER = " \u2020"
@@ -505,7 +505,7 @@ def margin_words(claim: Claim) -> str:
     """Return a margin in words with its direction, as its outcome allows, in its own figures."""
     said = Rounded(claim.text, claim.interval, claim.rounding)
     speed = METRICS[claim.metric].speed
-    return outcome_words(said, claim.figure, outcome=claim.outcome, speed=speed)
+    return said.in_words(claim.figure, outcome=claim.outcome, speed=speed)
 
 
 def margins_chart(book: ClaimBook, suite: Claim) -> Chart:

@@ -39,7 +39,7 @@ from typing import Any
 
 from kit.claims.claim import Claim, ClaimBook, claim_id, load_claims
 from kit.errors import Fault, TextError, UsageError, did_you_mean
-from kit.rounding import MINUS, NBSP, margin_words, ratio_text
+from kit.rounding import MINUS, NBSP, ratio_text
 from kit.settings.metric import HEADLINE, METRICS
 from kit.settings.params import LoadedParams
 
@@ -724,7 +724,7 @@ def _reference_text(
     if "number" in forms:
         text = rounded.text
     else:
-        text = margin_words(ratio, low, high, outcome=outcome, speed=speed, locale=locale)
+        text = rounded.in_words(ratio, outcome=outcome, speed=speed)
     # What is level or not told apart has its interval in its words already.
     told = "number" in forms or outcome in {"ahead", "behind"}
     if "interval" in forms and rounded.interval and told:

@@ -494,7 +494,7 @@ def _names(review: Review, results: Results) -> dict[str, dict[str, str]]:
         "components": COMPONENTS,
         "controls": {c: bench.controls.get(c, c.replace("_", " ")) for c in params.controls},
         "specifications": {
-            row.field: row.label for row in compare_specifications(bench, params.products).rows
+            row.field: row.label for row in compare_specifications(bench, params.products)
         },
         "rules": {flag.rule: flag.rule.replace("_", " ") for flag in review.screened.flags},
     }

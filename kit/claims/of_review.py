@@ -605,7 +605,7 @@ def _weighing(value: Value, weighing: Weighing, *, locale: str) -> Iterator[Clai
 
 def specification_claims(review: Review) -> Iterator[Claim]:
     """Yield each figure of the specification table, given or derived."""
-    for row in compare_specifications(review.bench, review.params.products).rows:
+    for row in compare_specifications(review.bench, review.params.products):
         for product, figure in row.values.items():
             if figure is None:
                 continue

@@ -9,7 +9,6 @@ from kit.rounding import (
     better_word,
     csv_cell,
     fps_text,
-    margin_words,
     money_text,
     number,
     ratio_text,
@@ -26,8 +25,8 @@ from kit.rounding import (
     ],
 )
 def test_both_directions_have_their_own_percent(ratio, there, back):
-    assert margin_words(ratio, None, None, outcome="ahead") == there
-    assert margin_words(1 / ratio, None, None, outcome="behind") == back
+    assert ratio_text(ratio).in_words(ratio, outcome="ahead") == there
+    assert ratio_text(1 / ratio).in_words(1 / ratio, outcome="behind") == back
 
 
 def test_a_chain_is_taken_from_unrounded_ratios():
