@@ -9,7 +9,7 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 import os
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import partial
@@ -197,44 +197,34 @@ def check_evidence(
     Evidence
         Every difference. A journal that is damaged is one, too.
     """
+    name = f"{folder.name}/{JOURNAL}"
     try:
         journal = read_journal(folder)
         anchors = (*read_anchors(folder), *against)
     except BenchError as error:
-        broken = [_Difference("journal", f.file, f.message, line=f.line) for f in error.faults]
-        return Evidence(tuple(broken), 0, 0)
+        return Evidence(tuple(_of_faults(error.faults)), 0, 0)
     if not journal.there:
         lost = [
-            _Difference("journal", f"{folder.name}/{JOURNAL}",
-                       f'is gone: it had {a.length} entries when review "{a.review}" was sealed; '
-                       "put it back from a copy")
+            f'is gone: it had {a.length} entries when review "{a.review}" was sealed; put it back '
+            "from a copy"
             for a in anchors[-1:]
-        ]  # fmt: skip
-        return Evidence(tuple(lost), -1, 0)
-    state = journal.replay()
-    sheet = sheet_path(folder)
-    file = f"{folder.name}/runs.csv"
-    text = parse_sheet_text(sheet.read_bytes(), file=file) if sheet.exists() else None
-    rows = text.by_run() if text is not None and "run" in text.header else {}
-    place = text.header.index("run") if text is not None and "run" in text.header else 0
-    lines = {cells[place]: line for line, cells in (text.rows if text else ())}
-    found = [
-        _Difference("journal", f.file, f.message, line=f.line)
-        for f in journal.faults_against(anchors, file=f"{folder.name}/{JOURNAL}")
-    ]
+        ]
+        return Evidence(tuple(_Difference("journal", name, said) for said in lost), -1, 0)
+    look = _Look.at(folder, journal)
+    found = _of_faults(journal.faults_against(anchors, file=name))
     notes = []
     if journal.torn_bytes:
         notes.append(
             f"the last line of the journal was cut short ({journal.torn_bytes} bytes); the next "
             "act takes it away"
         )
+    logs, hashed = look.logs(depth, read or {})
+    found += logs
     if unfinished(folder):
         notes.append("an act was cut short, or is under way; the next one completes or undoes it")
-    logs, hashed = _logs(folder, state.logs, rows, depth=depth, read=read or {})
-    found += logs
-    if not unfinished(folder):
-        found += [*_rows(state, rows, file, lines), *_strays(folder, state, rows, file, lines)]
-    found += _clocks(journal, rows, file, lines)
+    else:
+        found += [*look.changed_rows(), *look.strays()]
+    found += look.clocks()
     good = [a for a in anchors if a.length <= len(journal.entries)]
     last = max(good, key=lambda a: a.length, default=None)
     return Evidence(
@@ -243,9 +233,14 @@ def check_evidence(
         last.length if last else 0,
         last.review if last else "",
         hashed,
-        len(state.logs),
+        len(look.state.logs),
         tuple(notes),
     )
+
+
+def _of_faults(faults: Iterable[Fault]) -> list[_Difference]:
+    """Return faults of a journal as differences."""
+    return [_Difference("journal", f.file, f.message, line=f.line) for f in faults]
 
 
 def refuse_altered(rows: Iterable[RunRow], folder: Path, hashes: Mapping[str, str]) -> None:
@@ -267,8 +262,6 @@ def refuse_altered(rows: Iterable[RunRow], folder: Path, hashes: Mapping[str, st
     RunFileError
         With each log that was altered since it was taken in.
     """
-    if not (folder / JOURNAL).exists():
-        return
     known = read_journal(folder).replay().logs
     faults = [
         _unlike(folder, row.log, known[row.log], row.run).fault
@@ -280,7 +273,15 @@ def refuse_altered(rows: Iterable[RunRow], folder: Path, hashes: Mapping[str, st
 
 
 def explain_unreadable(error: RunFileError, folder: Path) -> RunFileError:
-    """Return the faults of logs that could not be read; first those altered since taken in."""
+    """Return the faults of logs that could not be read; first those altered since taken in.
+
+    Parameters
+    ----------
+    error : RunFileError
+        As reading raised it.
+    folder : Path
+        The bench of the logs.
+    """
     try:
         known = read_journal(folder).replay().logs
     except BenchError:
@@ -305,53 +306,120 @@ def logs_in_folder(folder: Path) -> list[str]:
     return found
 
 
-def _logs(
-    folder: Path,
-    known: Mapping[str, Kept],
-    rows: Mapping[str, Mapping[str, str]],
-    *,
-    depth: Depth,
-    read: Mapping[str, str],
-) -> tuple[list[_Difference], int]:
-    """Return what is wrong with logs the journal has, and how many were hashed."""
-    found: list[_Difference] = []
-    first, rest = [], []
-    run_of = {cells.get("log", ""): run for run, cells in rows.items()}
-    for file, kept in known.items():
-        path = folder / file
-        try:
-            stat = path.lstat()
-            if path.is_symlink():
-                to = path.readlink()
-                found.append(
-                    _Difference(
-                        "link", file, f"is a symbolic link to {str(to)[:80]}", run_of.get(file, "")
-                    )
-                )
-                stat = path.stat()
-        except OSError:
-            found.append(
-                _Difference("vanished", file, f"came with {kept.entry.in_words()} and is not here"
-                           + _moved_to(folder, file), run_of.get(file, ""))
-            )  # fmt: skip
-            continue
-        if file in read:
-            if read[file] != kept.sha256:
-                found.append(_unlike(folder, file, kept, run_of.get(file, "")))
-            continue
-        as_it_was = (stat.st_size, stat.st_mtime_ns) == (kept.size_bytes, kept.modified_ns)
-        if not as_it_was and depth != "names":
-            first.append(file)
-        elif depth == "full":
-            rest.append(file)
-    todo = [*first, *rest]
-    with ThreadPoolExecutor(2) as pool:
-        for file, sha in zip(todo, pool.map(partial(_hash_or_why, folder), todo), strict=True):
-            if sha.startswith("!"):
-                found.append(_Difference("unreadable", file, f"cannot be read: {sha[1:]}"))
-            elif sha != known[file].sha256:
-                found.append(_unlike(folder, file, known[file], run_of.get(file, "")))
-    return found, len(todo) + len(known.keys() & read.keys())
+@dataclass(frozen=True, slots=True)
+class _Look:
+    """A bench beside its journal, looked at from several sides.
+
+    `rows` are the filled cells of the run sheet by run, `lines` the lines of those rows.
+    """
+
+    folder: Path
+    journal: Journal
+    state: BenchState
+    rows: Mapping[str, Mapping[str, str]]
+    lines: Mapping[str, int]
+
+    @classmethod
+    def at(cls, folder: Path, journal: Journal) -> _Look:
+        """Read the run sheet, if there is one, and return the look at the bench."""
+        path, rows, lines = sheet_path(folder), {}, {}
+        if path.exists():
+            sheet = parse_sheet_text(path.read_bytes(), file=f"{folder.name}/runs.csv")
+            if "run" in sheet.header:
+                place, rows = sheet.header.index("run"), sheet.by_run()
+                lines = {cells[place]: line for line, cells in sheet.rows}
+        return cls(folder, journal, journal.replay(), rows, lines)
+
+    @property
+    def sheet(self) -> str:
+        """The name differences give the run sheet."""
+        return f"{self.folder.name}/runs.csv"
+
+    def of_row(self, kind: str, run: str, message: str) -> _Difference:
+        """Return a difference in a row of the run sheet."""
+        return _Difference(kind, self.sheet, message, run, self.lines.get(run))
+
+    def logs(self, depth: Depth, read: Mapping[str, str]) -> tuple[list[_Difference], int]:
+        """Return what is wrong with logs the journal has, and how many were hashed."""
+        found: list[_Difference] = []
+        first, rest = [], []
+        run_of = {cells.get("log", ""): run for run, cells in self.rows.items()}
+        for file, kept in self.state.logs.items():
+            path, run = self.folder / file, run_of.get(file, "")
+            try:
+                stat = path.lstat()
+                if path.is_symlink():
+                    said = f"is a symbolic link to {str(path.readlink())[:80]}"
+                    found.append(_Difference("link", file, said, run))
+                    stat = path.stat()
+            except OSError:
+                said = f"came with {kept.entry.in_words()} and is not here"
+                moved = _moved_to(self.folder, file)
+                found.append(_Difference("vanished", file, said + moved, run))
+                continue
+            as_it_was = (stat.st_size, stat.st_mtime_ns) == (kept.size_bytes, kept.modified_ns)
+            if file in read:
+                if read[file] != kept.sha256:
+                    found.append(_unlike(self.folder, file, kept, run))
+            elif not as_it_was and depth != "names":
+                first.append(file)
+            elif depth == "full":
+                rest.append(file)
+        todo = [*first, *rest]
+        with ThreadPoolExecutor(2) as pool:
+            hashes = pool.map(partial(_hash_or_why, self.folder), todo)
+            for file, sha in zip(todo, hashes, strict=True):
+                kept = self.state.logs[file]
+                if sha.startswith("!"):
+                    found.append(_Difference("unreadable", file, f"cannot be read: {sha[1:]}"))
+                elif sha != kept.sha256:
+                    found.append(_unlike(self.folder, file, kept, run_of.get(file, "")))
+        return found, len(todo) + len(self.state.logs.keys() & read.keys())
+
+    def changed_rows(self) -> Iterator[_Difference]:
+        """Yield rows that are gone or changed."""
+        run_of = {cells["log"]: run for run, cells in self.rows.items() if cells.get("log")}
+        for run, (was, entry) in self.state.rows.items():
+            now = self.rows.get(run)
+            if now is None:
+                other = run_of.get(was.get("log", ""))
+                told = f'; its log is that of run "{other}" now' if other else ""
+                said = f'run "{run}" of {entry.in_words()} has no row any more{told}'
+                yield self.of_row("row_gone", run, said)
+            elif now != was:
+                yield self.of_row("row_changed", run, _cells_apart(run, was, now, entry))
+
+    def strays(self) -> Iterator[_Difference]:
+        """Yield rows and logs the journal does not have, and logs that no row names."""
+        for run in self.rows:
+            if run not in self.state.rows:
+                yield self.of_row("row_new", run, f'run "{run}" was written by hand')
+        known = self.state.logs
+        named = {cells["log"] for cells in self.rows.values() if cells.get("log")}
+        for log in sorted(named - known.keys()):
+            if (self.folder / log).is_file():
+                yield _Difference("unjournalled", log, "a row names it, the journal does not")
+        for log in logs_in_folder(self.folder):
+            if log not in named:
+                since = f"; it came with {known[log].entry.in_words()}" if log in known else ""
+                yield _Difference("orphaned", log, f"no row of runs.csv names it{since}")
+
+    def clocks(self) -> Iterator[_Difference]:
+        """Yield entries dated before the one above, and runs begun after they were taken in."""
+        latest = ""
+        for entry in self.journal.entries:
+            if entry.when and entry.when < latest:
+                said = f"{entry.in_words()} is dated before the one above it"
+                yield _Difference("clock", JOURNAL, said, line=entry.line)
+            latest = max(latest, entry.when)
+            if entry.act != "add" or not entry.when:
+                continue
+            for item in entry.of_kind("row"):
+                run = item["run"]
+                began = self.rows.get(run, {}).get("began", "")
+                if _day(began) > _day(entry.when) + dt.timedelta(days=1):  # zones differ by a day
+                    taken = f"after it was taken in ({entry.when[:10]})"
+                    yield self.of_row("clock", run, f'run "{run}" began {began[:10]}, {taken}')
 
 
 def _hash_or_why(folder: Path, file: str) -> str:
@@ -381,39 +449,12 @@ def _unlike(folder: Path, file: str, kept: Kept, run: str = "") -> _Difference:
     bare = data.replace(b"\r\n", b"\n")
     for other in (bare, bare.replace(b"\n", b"\r\n")):
         if other != data and hashlib.sha256(other).hexdigest() == kept.sha256:
-            return _Difference(
-                "line_ends", file, "holds what was taken in, but with other line ends", run
-            )
-    sizes = f"{size} bytes" if size == kept.size_bytes else f"{size} bytes, {kept.size_bytes} then"
-    what = "is empty now" if not size else f"was altered after it was taken in ({sizes})"
-    return _Difference(
-        "altered", file, f"{what}: not SHA-256 {kept.sha256[:12]}... of {kept.entry.in_words()}",
-        run,
-    )  # fmt: skip
-
-
-def _rows(
-    state: BenchState, rows: Mapping[str, Mapping[str, str]], file: str, lines: Mapping[str, int]
-) -> list[_Difference]:
-    """Return rows that are gone or changed."""
-    found = []
-    renamed = {cells.get("log"): run for run, cells in rows.items() if cells.get("log")}
-    for run, (was, entry) in state.rows.items():
-        now = rows.get(run)
-        if now == was:
-            continue
-        if now is None:
-            other = renamed.get(was.get("log"))
-            told = f'; its log is that of run "{other}" now' if other else ""
-            what = f'run "{run}" of {entry.in_words()} has no row any more{told}'
-            found.append(_Difference("row_gone", file, what, run))
-        else:
-            found.append(
-                _Difference(
-                    "row_changed", file, _cells_apart(run, was, now, entry), run, lines[run]
-                )
-            )
-    return found
+            said = "holds what was taken in, but with other line ends"
+            return _Difference("line_ends", file, said, run)
+    then = "" if size == kept.size_bytes else f", {kept.size_bytes} then"
+    what = f"was altered after it was taken in ({size} bytes{then})" if size else "is empty now"
+    said = f"{what}: not SHA-256 {kept.sha256[:12]}... of {kept.entry.in_words()}"
+    return _Difference("altered", file, said, run)
 
 
 def _cells_apart(run: str, was: Mapping[str, str], now: Mapping[str, str], entry: Entry) -> str:
@@ -422,57 +463,6 @@ def _cells_apart(run: str, was: Mapping[str, str], now: Mapping[str, str], entry
     told = [f"{n} is {now.get(n, '')[:40]!r}, was {was.get(n, '')[:40]!r}" for n in names[:4]]
     more = f" and {len(names) - 4} more cells" if len(names) > 4 else ""
     return f'run "{run}" is not as in {entry.in_words()}: {", ".join(told)}{more}'
-
-
-def _strays(
-    folder: Path,
-    state: BenchState,
-    rows: Mapping[str, Mapping[str, str]],
-    file: str,
-    lines: Mapping[str, int],
-) -> list[_Difference]:
-    """Return rows and logs the journal does not have, and logs that no row names."""
-    found = []
-    named = {cells["log"] for cells in rows.values() if cells.get("log")}
-    for run in rows:
-        if run not in state.rows:
-            found.append(
-                _Difference("row_new", file, f'run "{run}" was written by hand', run, lines[run])
-            )
-    for log in sorted(named - state.logs.keys()):
-        if (folder / log).is_file():
-            found.append(_Difference("unjournalled", log, "a row names it, the journal does not"))
-    for log in logs_in_folder(folder):
-        if log not in named:
-            kept = state.logs.get(log)
-            since = f"; it came with {kept.entry.in_words()}" if kept else ""
-            found.append(_Difference("orphaned", log, f"no row of runs.csv names it{since}"))
-    return found
-
-
-def _clocks(
-    journal: Journal,
-    rows: Mapping[str, Mapping[str, str]],
-    file: str,
-    lines: Mapping[str, int],
-) -> list[_Difference]:
-    """Return entries dated before the one above them, and runs begun after they were taken in."""
-    found = []
-    latest = ""
-    for entry in journal.entries:
-        if entry.when and entry.when < latest:
-            told = f"{entry.in_words()} is dated before the one above it"
-            found.append(_Difference("clock", JOURNAL, told, line=entry.line))
-        latest = max(latest, entry.when)
-        if entry.act != "add" or not entry.when:
-            continue
-        for item in entry.of_kind("row"):
-            run = item["run"]
-            began = rows.get(run, {}).get("began", "")
-            if _day(began) > _day(entry.when) + dt.timedelta(days=1):  # zones differ by a day
-                told = f'run "{run}" began {began[:10]}, after it was taken in ({entry.when[:10]})'
-                found.append(_Difference("clock", file, told, run, lines.get(run)))
-    return found
 
 
 def _day(text: str) -> dt.date:

@@ -14,7 +14,7 @@ import json
 import os
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -223,10 +223,8 @@ def _body_sha(record: Mapping[str, Any]) -> str:
 
 def _line_of(record: Mapping[str, Any]) -> str:
     """Return a record as a line, its keys in their written order."""
-    return (
-        json.dumps({key: record[key] for key in _KEYS}, ensure_ascii=False, separators=(",", ":"))
-        + "\n"
-    )
+    ordered = {key: record[key] for key in _KEYS}
+    return json.dumps(ordered, ensure_ascii=False, separators=(",", ":")) + "\n"
 
 
 def read_journal(folder: Path) -> Journal:
@@ -235,29 +233,28 @@ def read_journal(folder: Path) -> Journal:
     A last line that was cut short, as by a power failure, is left out and counted: the next act
     takes it away.
 
+    Parameters
+    ----------
+    folder : Path
+        The bench. One without a journal has an empty one that is not `there`.
+
     Raises
     ------
     BenchError
         If it cannot be read, or anything before its last line is not as it was written: with every
         such place.
     """
-    path, name = folder / JOURNAL, f"{folder.name}/{JOURNAL}"
+    name = f"{folder.name}/{JOURNAL}"
     try:
-        data = path.read_bytes()
+        data = (folder / JOURNAL).read_bytes()
     except FileNotFoundError:
         return Journal()
     except OSError as error:
         raise BenchError.at(name, f"cannot be read: {error.strerror or error}") from None
-    return _parse_journal(data, file=name)
-
-
-def _parse_journal(data: bytes, *, file: str) -> Journal:
-    """Return a journal from its bytes; faults as `read_journal`."""
-    whole = data.rfind(b"\n") + 1
-    lines = data[:whole].split(b"\n")[:-1]
+    *lines, torn = data.split(b"\n")
     if lines and all(line.endswith(b"\r") for line in lines):
         raise BenchError.at(
-            file,
+            name,
             "its line ends were changed to CR LF, as git does without .gitattributes; put back the "
             'bytes that were committed ("journal.jsonl -text" in .gitattributes, then check it out '
             "again)",
@@ -267,27 +264,20 @@ def _parse_journal(data: bytes, *, file: str) -> Journal:
     prev, offset = GENESIS, 0
     for number, line in enumerate(lines, 1):
         try:
-            entry = _parse_line(line, n=number - 1, prev=prev, line_number=number)
-            entries.append(entry)
-            prev = entry.hash
+            entries.append(_parse_line(line, n=number - 1, prev=prev))
+            prev = entries[-1].hash
         except _DamagedError as error:
-            faults.append(Fault(file, f"{error} (at byte {offset})", line=number))
+            faults.append(Fault(name, f"{error} (at byte {offset})", line=number))
             prev = error.next_prev or prev
         offset += len(line) + 1
     if faults:
-        more = len(faults) - _SHOWN
-        faults = faults[:_SHOWN] + ([Fault(file, f"and {more} more lines")] if more > 0 else [])
-        raise BenchError(
-            [
-                *faults,
-                Fault(
-                    file,
-                    "the journal was damaged or written by hand; put it back from a copy (git, a "
-                    "backup). Nothing is repaired here, since readable lines stand after the place",
-                ),
-            ]
+        more = [f"and {len(faults) - _SHOWN} more lines"] if len(faults) > _SHOWN else []
+        more.append(
+            "the journal was damaged or written by hand; put it back from a copy (git, a backup). "
+            "Nothing is repaired here, since readable lines stand after the place"
         )
-    return Journal(tuple(entries), len(data) - whole, there=True)
+        raise BenchError([*faults[:_SHOWN], *(Fault(name, said) for said in more)])
+    return Journal(tuple(entries), len(torn), there=True)
 
 
 class _DamagedError(Exception):
@@ -298,7 +288,7 @@ class _DamagedError(Exception):
         super().__init__(message)
 
 
-def _parse_line(line: bytes, *, n: int, prev: str, line_number: int) -> Entry:
+def _parse_line(line: bytes, *, n: int, prev: str) -> Entry:
     """Return one entry, or raise what is wrong with its line."""
     try:
         record = json.loads(line.decode())
@@ -308,20 +298,19 @@ def _parse_line(line: bytes, *, n: int, prev: str, line_number: int) -> Entry:
         raise _DamagedError(f"has not exactly the keys {', '.join(_KEYS)}, in that order")
     said = record["hash"] if isinstance(record["hash"], str) else ""
     if not isinstance(record["n"], int) or not all(isinstance(record[k], str) for k in _TEXT):
-        raise _DamagedError("holds a value of another type than was written", said)
-    if problem := _items_problem(record["items"]):
+        problem = "holds a value of another type than was written"
+    elif not (problem := _items_problem(record["items"])):
+        if _line_of(record).encode() != line + b"\n":
+            problem = "is not written as it was"
+        elif record["prev"] != prev:
+            problem = "does not follow the line before it: one was removed, put in or moved"
+        elif record["n"] != n:
+            problem = f"is entry {record['n']} where entry {n} belongs"
+        elif _sha(prev + _body_sha(record)) != said:
+            problem = "was changed after it was written: its hash does not fit"
+    if problem:
         raise _DamagedError(problem, said)
-    if _line_of(record).encode() != line + b"\n":
-        raise _DamagedError("is not written as it was", said)
-    if record["prev"] != prev:
-        raise _DamagedError(
-            "does not follow the line before it: one was removed, put in or moved", said
-        )
-    if record["n"] != n:
-        raise _DamagedError(f"is entry {record['n']} where entry {n} belongs", said)
-    if _sha(prev + _body_sha(record)) != said:
-        raise _DamagedError("was changed after it was written: its hash does not fit", said)
-    return Entry(**{**record, "items": tuple(record["items"])}, line=line_number)
+    return Entry(**{**record, "items": tuple(record["items"])}, line=n + 1)
 
 
 def _items_problem(items: Any) -> str:
@@ -341,9 +330,20 @@ def _items_problem(items: Any) -> str:
 
 
 def log_item(file: str, path: Path, *, sha256: str, source: str, copied: bool) -> dict[str, Any]:
-    """Return the item of a log: its name in the bench, hash and number of bytes, where it is from.
+    """Return the item of a log.
 
-    `copied` says that the act put the file there, and taking it back removes it.
+    Parameters
+    ----------
+    file : str
+        Its name in the bench.
+    path : Path
+        Where it can be read now.
+    sha256 : str
+        Of its bytes.
+    source : str
+        Where it is from, for people.
+    copied : bool
+        Whether the act put the file there: taking the act back removes it.
     """
     stat = path.stat()
     return {
@@ -372,6 +372,13 @@ def append_lines(folder: Path, lines: str) -> int:
 
     The caller holds the lock of the bench. A last line that was cut short is taken away first.
 
+    Parameters
+    ----------
+    folder : Path
+        The bench.
+    lines : str
+        As `Journal.lines_of` gives them.
+
     Returns
     -------
     int
@@ -382,32 +389,32 @@ def append_lines(folder: Path, lines: str) -> int:
     BenchError
         If the journal is damaged, or goes on otherwise than the lines expect.
     """
-    journal = read_journal(folder)
-    name = f"{folder.name}/{JOURNAL}"
+    journal, path = read_journal(folder), folder / JOURNAL
     known = {entry.hash for entry in journal.entries}
     new = [ln for ln in lines.splitlines(keepends=True) if json.loads(ln)["hash"] not in known]
     if new and json.loads(new[0])["prev"] != journal.head:
-        raise BenchError.at(
-            name, "went on otherwise while an act was cut short; put it back from a copy"
-        )
+        said = "went on otherwise while an act was cut short; put it back from a copy"
+        raise BenchError.at(f"{folder.name}/{JOURNAL}", said)
     if not new and not journal.torn_bytes:
         return 0
-    path = folder / JOURNAL
-    fresh = not path.exists()
     with path.open("ab") as stream:
         if journal.torn_bytes:
             stream.truncate(path.stat().st_size - journal.torn_bytes)
-        if new:
-            stream.write("".join(new).encode())
+        stream.write("".join(new).encode())
         stream.flush()
         os.fsync(stream.fileno())
-    if fresh and hasattr(os, "O_DIRECTORY"):
-        handle = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
+    if not journal.there and hasattr(os, "O_DIRECTORY"):
+        sync_folder(folder)
     return journal.torn_bytes
+
+
+def sync_folder(folder: Path) -> None:
+    """Wait until the disk has the names in a folder."""
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
 
 
 @dataclass(frozen=True, slots=True)
@@ -423,6 +430,13 @@ class _Excerpt:
 def read_excerpt(data: bytes, *, file: str) -> _Excerpt:
     """Check the chain of an excerpt and return what it tells.
 
+    Parameters
+    ----------
+    data : bytes
+        As `Journal.excerpt` gives it.
+    file : str
+        The name faults give it.
+
     Raises
     ------
     BenchError
@@ -430,9 +444,10 @@ def read_excerpt(data: bytes, *, file: str) -> _Excerpt:
     """
     prev, shown = GENESIS, 0
     logs: dict[str, tuple[str, int]] = {}
-    if not data.endswith(b"\n"):
+    *lines, torn = data.split(b"\n")
+    if torn or not lines:
         raise BenchError.at(file, "the last line is cut short")
-    for n, line in enumerate(data.split(b"\n")[:-1]):
+    for n, line in enumerate(lines):
         try:
             record = json.loads(line.decode())
             hidden = set(record) == {"n", "body"}
@@ -455,7 +470,7 @@ def read_excerpt(data: bytes, *, file: str) -> _Excerpt:
                 logs[item["file"]] = item["sha256"], n
             elif item["kind"] == "gone":
                 logs.pop(item["file"], None)
-    return _Excerpt(logs, prev, data.count(b"\n"), shown)
+    return _Excerpt(logs, prev, len(lines), shown)
 
 
 def read_anchors(folder: Path) -> tuple[Anchor, ...]:
@@ -467,8 +482,6 @@ def read_anchors(folder: Path) -> tuple[Anchor, ...]:
         If the list cannot be read.
     """
     path, name = folder / ANCHORS, f"{folder.name}/{ANCHORS}"
-    if not path.exists():
-        return ()
     found: list[Anchor] = []
     try:
         for line in path.read_bytes().splitlines():
@@ -476,13 +489,13 @@ def read_anchors(folder: Path) -> tuple[Anchor, ...]:
             if tuple(record) != _ANCHOR_KEYS or not isinstance(record["length"], int):
                 raise ValueError
             found.append(Anchor(**record))
+    except FileNotFoundError:
+        return ()
     except OSError as error:
         raise BenchError.at(name, f"cannot be read: {error.strerror or error}") from None
     except (ValueError, TypeError, RecursionError):
-        raise BenchError.at(
-            name, f"has not exactly the keys {', '.join(_ANCHOR_KEYS)}; put it back from a copy",
-            line=len(found) + 1,
-        ) from None  # fmt: skip
+        said = f"has not exactly the keys {', '.join(_ANCHOR_KEYS)}; put it back from a copy"
+        raise BenchError.at(name, said, line=len(found) + 1) from None
     return tuple(found)
 
 
@@ -495,7 +508,7 @@ def note_anchor(folder: Path, anchor: Anchor) -> bool:
     try:
         if anchor in read_anchors(folder):
             return True
-        line = json.dumps({key: getattr(anchor, key) for key in _ANCHOR_KEYS}, ensure_ascii=False)
+        line = json.dumps(asdict(anchor), ensure_ascii=False)
         with (folder / ANCHORS).open("ab") as stream:
             stream.write(line.encode() + b"\n")
     except (OSError, BenchError):

@@ -21,7 +21,7 @@ from typing import Any
 
 from pydantic import ConfigDict, TypeAdapter, ValidationError, with_config
 
-from kit.bench.journal import JOURNAL, By, append_lines, read_journal, row_item
+from kit.bench.journal import JOURNAL, By, append_lines, read_journal, row_item, sync_folder
 from kit.bench.runs import hash_cells, log_name_problem, parse_sheet_text
 from kit.errors import BenchError
 from kit.logs.unpacked import CHUNK_BYTES
@@ -208,7 +208,7 @@ def _write_intent(staging: Path, intent: _Intent) -> None:
     """Write what is to be done; it is there whole or not at all."""
     _write_synced(staging / "intent.new", TypeAdapter(_Intent).dump_json(intent, indent=1))
     (staging / "intent.new").replace(staging / "intent.json")
-    _sync_folder(staging)
+    sync_folder(staging)
 
 
 def _read_intent(staging: Path) -> _Intent | None:
@@ -223,15 +223,6 @@ def _read_intent(staging: Path) -> _Intent | None:
             f"{staging.name}/{path.name}",
             "is damaged; delete the folder once runs.csv and logs/ are as they should be",
         ) from None
-
-
-def _sync_folder(folder: Path) -> None:
-    """Wait until the disk has the names in a folder."""
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
 
 
 def commit(folder: Path, change: Change, *, bench: str) -> None:
@@ -379,7 +370,7 @@ def _put(staged: Path, to: Path) -> None:
         if to.exists():
             raise
         staged.replace(to)
-    _sync_folder(to.parent)
+    sync_folder(to.parent)
 
 
 def _replace_file(folder: Path, name: str, new: Path, before: bytes | None) -> None:
@@ -396,7 +387,7 @@ def _replace_file(folder: Path, name: str, new: Path, before: bytes | None) -> N
     if now is not None:
         shutil.copymode(path, new)
     new.replace(path)
-    _sync_folder(path.parent)
+    sync_folder(path.parent)
 
 
 def _finish(folder: Path, intent: _Intent) -> None:

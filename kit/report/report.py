@@ -46,7 +46,7 @@ from kit.page.cell_html import CLOSED_MIME, source_text
 from kit.report.files import NewFolder, files_under, new_folder, note_inputs, write_notebook
 from kit.report.template import OWN_HOMES, own_template, read_template, tags_of
 from kit.settings.params import ReviewParams
-from kit.settings.yaml import check_model, read_yaml
+from kit.settings.yaml import read_yaml
 
 INPUT_FAULTS = {2, 3}  # exit statuses of errors the analyst mends in params or data
 
@@ -537,8 +537,8 @@ def run_review(
         The template did not run to its end; the half-run notebook is kept and named.
     """
     params_path = params_path.resolve()
-    params = check_model(
-        read_yaml(params_path, file=params_path.name, error=ParamsError), ReviewParams, ParamsError
+    params = read_yaml(params_path, file=params_path.name, error=ParamsError).as_model(
+        ReviewParams, ParamsError
     )
     path = find_template(
         params_path, template or Path(params.template), allow_foreign=allow_foreign_template

@@ -10,7 +10,7 @@ from typing import Annotated, Literal
 from pydantic import BeforeValidator, Field, model_validator
 
 from kit.errors import BenchError
-from kit.settings.yaml import Section, Text, YamlDocument, check_model, read_yaml, written_text
+from kit.settings.yaml import Section, Text, YamlDocument, read_yaml, written_text
 
 BENCH_FORMAT = "marginbook-bench/1"
 
@@ -294,7 +294,7 @@ def read_bench(folder: Path) -> Bench:
     """
     name = f"{folder.name}/bench.yaml"
     document = read_yaml(folder / "bench.yaml", file=name, error=BenchError)
-    model = check_model(document, BenchFile, BenchError)
+    model = document.as_model(BenchFile, BenchError)
     return Bench(
         folder=folder,
         name=model.name,

@@ -20,7 +20,7 @@ from pydantic import AfterValidator, Field, model_validator
 from kit.errors import Fault, ParamsError, did_you_mean
 from kit.settings.bench_file import Bench, Id, Name, read_bench
 from kit.settings.metric import DEFAULT_METRICS, FRAME_METRICS, RESULT, known_metrics
-from kit.settings.yaml import Section, Text, YamlDocument, check_model, read_yaml
+from kit.settings.yaml import Section, Text, YamlDocument, read_yaml
 
 
 class PlanParams(Section):
@@ -543,7 +543,7 @@ def load_params(path: Path, *, bench_folder: Path | None = None) -> LoadedParams
         With every fault of `bench.yaml`.
     """
     document = read_yaml(path, file=path.name, error=ParamsError)
-    params = check_model(document, ReviewParams, ParamsError)
+    params = document.as_model(ReviewParams, ParamsError)
     folder = bench_folder or _BENCH.get() or (path.parent / params.bench).resolve()
     if not (folder / "bench.yaml").is_file():
         said = f'"{params.bench}" is not a bench: no bench.yaml in that folder'
@@ -564,7 +564,7 @@ def change_document(loaded: LoadedParams, document: YamlDocument) -> LoadedParam
     ParamsError
         With every fault, unknown products and titles among them.
     """
-    params = check_model(document, ReviewParams, ParamsError)
+    params = document.as_model(ReviewParams, ParamsError)
     return _with_known_names(LoadedParams(loaded.path, params, loaded.bench, document))
 
 

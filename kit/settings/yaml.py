@@ -59,16 +59,6 @@ _TYPES = {
 _NUMBER = re.compile(r"([+-]?\d+(?:[.,]\d+)?)\s*(%|[a-zA-Z]{1,4})?")
 
 
-def _forbidden_character(file: str, text: str) -> Fault | None:
-    """Return a fault for the first character YAML has no place for, or None."""
-    found = _FORBIDDEN.search(text)
-    if found is None:
-        return None
-    line = text.count("\n", 0, found.start()) + 1
-    code = f"U+{ord(found[0]):04X}"
-    return Fault(file, f"holds the control character {code}; delete it or type it anew", line=line)
-
-
 def _syntax_fault(file: str, text: str, fault: MarkedYAMLError) -> Fault:
     """Return where YAML could not be read, quoting the line to look at."""
     problem, context = str(fault.problem or ""), str(fault.context or "")
@@ -84,20 +74,16 @@ def _syntax_fault(file: str, text: str, fault: MarkedYAMLError) -> Fault:
         said = "a second document begins here; a file holds one"
     elif problem.startswith(("mapping values are not allowed", "expected <block end>")):
         said = _PLACE
-    line = mark.line + 1 if mark is not None else None
     lines = text.splitlines()
-    quoted = lines[line - 1] if line is not None and line <= len(lines) else ""
+    quoted = lines[mark.line] if mark is not None and mark.line < len(lines) else ""
     if "\t" in quoted[: len(quoted) - len(quoted.lstrip())]:
         said = "a tab indents this line; YAML is indented with spaces"
     elif "cannot start any token" in problem:
         start = quoted[mark.column : mark.column + 1] if mark is not None else ""
-        said = (
-            "a tab stands here; write spaces"
-            if start == "\t"
-            else f"a text that begins with {start!r} is put in quotation marks"
-        )
+        said = f"a text that begins with {start!r} is put in quotation marks"
+        said = "a tab stands here; write spaces" if start == "\t" else said
     shown = f": {quoted.strip()[:80]!r}" if quoted.strip() else ""
-    return Fault(file, said + shown, line=line)
+    return Fault(file, said + shown, line=None if mark is None else mark.line + 1)
 
 
 def _expected_words(detail: Mapping[str, Any], found: object) -> str:
@@ -200,7 +186,17 @@ Path_ = tuple[str | int, ...]
 
 @dataclass(frozen=True, slots=True)
 class YamlDocument:
-    """What a YAML file said, and on which line each key stands."""
+    """What a YAML file said, and on which line each key stands.
+
+    Attributes
+    ----------
+    file : str
+        The name faults give it.
+    data : dict
+        Plain keys and values; numbers remember how they were written.
+    lines : dict of tuple to int
+        By path of keys and places in lists, the line of the file, counted from 1.
+    """
 
     file: str
     data: Any
@@ -209,14 +205,37 @@ class YamlDocument:
     def line_of(self, path: Iterable[str | int]) -> int | None:
         """Return the line of the deepest part of `path` that stands in the file."""
         parts = tuple(path)
-        for end in range(len(parts), -1, -1):
-            if parts[:end] in self.lines:
-                return self.lines[parts[:end]]
-        return None
+        ends = range(len(parts), -1, -1)
+        return next((self.lines[parts[:end]] for end in ends if parts[:end] in self.lines), None)
 
     def fault(self, message: str, *path: str | int) -> Fault:
         """Return a fault at the key `path` leads to."""
         return Fault(self.file, message, line=self.line_of(path), key=_dotted(path))
+
+    def as_model(self, model: type[SectionT], error: type[FaultsError]) -> SectionT:
+        """Return the document as a model.
+
+        Parameters
+        ----------
+        model : type of Section
+            The pydantic model the document must fit.
+        error : type of FaultsError
+            Which error to raise: `ParamsError` for params, `BenchError` for a bench.
+
+        Raises
+        ------
+        FaultsError
+            `error` with every fault of the document: place, what was found, what was expected.
+        """
+        try:
+            loaded = model.model_validate(self.data)
+        except ValidationError as found:
+            details = _without_mistyped(found.errors())
+            raise error([_model_fault(self, model, detail) for detail in details]) from None
+        misread = [self.fault(said, *path) for path, said in _misread(self.data, loaded, ())]
+        if misread:
+            raise error(misread)
+        return loaded
 
 
 @dataclass(slots=True)
@@ -329,18 +348,16 @@ def read_yaml(path: Path, *, file: str, error: type[FaultsError]) -> YamlDocumen
     except UnicodeDecodeError as fault:
         line = raw[: fault.start].count(b"\n") + 1
         raise error.at(file, "not UTF-8 text; save the file as UTF-8", line=line) from None
-    forbidden = _forbidden_character(file, text)
-    if forbidden is not None:
-        raise error([forbidden])
+    if (found := _FORBIDDEN.search(text)) is not None:
+        code, line = f"U+{ord(found[0]):04X}", text.count("\n", 0, found.start()) + 1
+        said = f"holds the control character {code}; delete it or type it anew"
+        raise error.at(file, said, line=line)
     yaml = YAML(typ="safe", pure=True)
     try:
         for number, token in _anchors(text):
-            raise error.at(
-                file,
-                f"anchors and aliases ({token}) are not used here; write the value "
-                "out in each place",
-                line=number,
-            )
+            said = f"anchors and aliases ({token}) are not used here"
+            said += "; write the value out in each place"
+            raise error.at(file, said, line=number)
         node = YAML(typ="safe", pure=True).compose(text)
     except MarkedYAMLError as fault:
         raise error([_syntax_fault(file, text, fault)]) from None
@@ -357,15 +374,24 @@ def read_yaml(path: Path, *, file: str, error: type[FaultsError]) -> YamlDocumen
     return YamlDocument(file, data, walk.lines)
 
 
-def yaml_text(tree: Mapping[str, Any]) -> str:
+def yaml_text(tree: Any) -> str:
     """Return keys and values as YAML 1.2, a line for each key, however long the line.
 
+    Parameters
+    ----------
+    tree : mapping
+        Plain data, or what ruamel loaded with its comments, which stay.
+
+    Examples
+    --------
     >>> print(yaml_text({"a": {"b": "1.10", "c": 1.5}}), end="")
     a:
       b: '1.10'
       c: 1.5
     """
-    return _written(tree)
+    out = io.StringIO()
+    _writer().dump(tree, out)
+    return out.getvalue()
 
 
 def _writer() -> YAML:
@@ -376,18 +402,13 @@ def _writer() -> YAML:
     return writer
 
 
-def _written(tree: Any) -> str:
-    out = io.StringIO()
-    _writer().dump(tree, out)
-    return out.getvalue()
-
-
 def change_yaml(text: str, change: Callable[[Any], object]) -> str:
     """Return the text of a YAML file with something changed in it; comments stay.
 
     Parameters
     ----------
     text : str
+        The file as it is.
     change : callable
         Given the mappings and lists the text holds, to be changed in place.
 
@@ -399,7 +420,7 @@ def change_yaml(text: str, change: Callable[[Any], object]) -> str:
     """
     tree = _writer().load(text)
     change(tree)
-    return _written(tree)
+    return yaml_text(tree)
 
 
 def one_line(value: Any) -> Any:
@@ -409,46 +430,6 @@ def one_line(value: Any) -> Any:
     made = CommentedMap(value) if isinstance(value, dict) else CommentedSeq(value)
     made.fa.set_flow_style()
     return made
-
-
-def check_model(
-    document: YamlDocument, model: type[SectionT], error: type[FaultsError]
-) -> SectionT:
-    """Return the document as `model`.
-
-    Parameters
-    ----------
-    document : YamlDocument
-        Plain data with the line of each key, as `read_yaml` gives it.
-    model : type
-        The pydantic model the document must fit.
-    error : type
-        Which error to raise: `ParamsError` for params, `BenchError` for a bench.
-
-    Returns
-    -------
-    Section
-        An instance of `model`.
-
-    Raises
-    ------
-    FaultsError
-        `error` with every fault of the document: place, what was found, what was expected.
-    """
-    try:
-        loaded = model.model_validate(document.data)
-    except ValidationError as found:
-        details = _without_mistyped(found.errors())
-        raise error([_model_fault(document, model, detail) for detail in details]) from None
-    misread = list(_misread(document.data, loaded, ()))
-    if misread:
-        raise error(
-            [
-                Fault(document.file, said, document.line_of(path), _dotted(path))
-                for path, said in misread
-            ]
-        )
-    return loaded
 
 
 def _misread(written: Any, loaded: Any, path: Path_) -> Iterable[tuple[Path_, str]]:
@@ -516,37 +497,25 @@ def _anchors(text: str) -> Iterable[tuple[int, str]]:
 def _model_fault(document: YamlDocument, model: type[BaseModel], detail: Any) -> Fault:
     """Say one pydantic fault in plain words."""
     path = tuple(part for part in detail["loc"] if part != "[key]")
-    kind = str(detail["type"])
-    found = detail.get("input")
-    key = _dotted(_known_path(document, path, kind))
-    line = document.line_of(path)
+    kind, last = str(detail["type"]), path[-1] if path else ""
+    found = written_text(detail.get("input"))
     if kind == "extra_forbidden":
         known = _keys_at(model, path[:-1])
-        guess = did_you_mean(str(path[-1]), known)
-        hint = guess or f"; known here: {', '.join(sorted(known))}"
-        return Fault(document.file, f'unknown key "{path[-1]}"{hint}', line=line, key=key)
-    if kind == "missing":
-        return Fault(document.file, f'the key "{path[-1]}" is missing', line=line, key=key)
-    if kind == "too_short":
-        return Fault(document.file, "the list is empty; name at least one", line=line, key=key)
-    expected = _expected_words(detail, written_text(found))
-    if kind == "value_error":
-        return Fault(document.file, expected, line=line, key=key)
-    shown = written_text(found) if not isinstance(found, dict | list) else type(found).__name__
-    shown = {"dict": "keys with values", "list": "a list", "None": "nothing"}.get(
-        str(shown), repr(shown)
-    )
-    return Fault(document.file, f"found {shown}; {expected}", line=line, key=key)
-
-
-def _known_path(document: YamlDocument, path: Path_, kind: str) -> Path_:
-    """Return the part of a pydantic location that the file's author would recognise."""
-    if kind == "missing":
-        return tuple(path)
-    for end in range(len(path), 0, -1):
-        if tuple(path[:end]) in document.lines:
-            return tuple(path[:end])
-    return tuple(path)
+        hint = did_you_mean(str(last), known) or f"; known here: {', '.join(sorted(known))}"
+        said = f'unknown key "{last}"{hint}'
+    elif kind == "missing":
+        said = f'the key "{last}" is missing'
+    elif kind == "too_short":
+        said = "the list is empty; name at least one"
+    else:
+        said = _expected_words(detail, found)
+        if kind != "value_error":
+            plain = {dict: "keys with values", list: "a list", type(None): "nothing"}
+            said = f"found {plain.get(type(found), repr(found))}; {said}"
+    # The part of the location that the file's author would recognise.
+    ends = [] if kind == "missing" else range(len(path), 0, -1)
+    key = next((path[:end] for end in ends if path[:end] in document.lines), path)
+    return Fault(document.file, said, line=document.line_of(path), key=_dotted(key))
 
 
 def _keys_at(model: type[BaseModel], path: Path_) -> list[str]:
@@ -554,20 +523,19 @@ def _keys_at(model: type[BaseModel], path: Path_) -> list[str]:
     current: Any = model
     for part in path:
         current = _step_into(current, part)
-    for candidate in _models_in(current):
-        return [info.alias or name for name, info in candidate.model_fields.items()]
-    return []
+    models = _models_in(current)
+    fields = models[0].model_fields if models else {}
+    return [info.alias or name for name, info in fields.items()]
 
 
 def _step_into(annotation: Any, part: str | int) -> Any:
+    """Return the annotation one key or place below another."""
     for candidate in _models_in(annotation):
         for name, info in candidate.model_fields.items():
             if part in (name, info.alias):
                 return info.annotation
-    for argument in typing.get_args(annotation):
-        if typing.get_args(annotation) and _models_in(argument):
-            return argument
-    return annotation
+    inner = (arg for arg in typing.get_args(annotation) if _models_in(arg))
+    return next(inner, annotation)
 
 
 def _models_in(annotation: Any) -> list[type[BaseModel]]:

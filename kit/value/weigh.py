@@ -13,7 +13,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
-from kit.bench.prices import LAUNCH, RATE, SCENARIO, PriceRow, is_pair
+from kit.bench.prices import LAUNCH, RATE, SCENARIO, PriceRow
 from kit.margins.cells import Cell
 from kit.margins.suites import SuiteMargin
 from kit.settings.metric import HEADLINE
@@ -198,7 +198,7 @@ def _nearest_rate(row: PriceRow, rates: Sequence[PriceRow], currency: str) -> Pr
     """Return the rate for a row's currency that is nearest to it in date."""
     fitting = [r for r in rates if r.currency in (row.currency, f"{row.currency}/{currency}")]
     # A pair says into which currency it leads; the plain form is for reviews of one currency only.
-    named = [r for r in fitting if is_pair(r.currency)] or fitting
+    named = [r for r in fitting if r.of_pair] or fitting
     return min(named, key=lambda r: (abs((r.date - row.date).days), r.date), default=None)
 
 

@@ -14,7 +14,7 @@ from kit.errors import BenchError, ParamsError
 from kit.settings.bench_file import BenchFile, read_bench
 from kit.settings.params import ReviewParams, load_params
 from kit.settings.starting import start_bench, start_params
-from kit.settings.yaml import check_model, read_yaml
+from kit.settings.yaml import read_yaml
 
 
 def keys_of(what: str) -> dict[tuple[str, str], dict]:
@@ -55,7 +55,7 @@ def test_starting_texts_hold_every_key_and_load_with_all_of_them_on(tmp_path, wh
     # Of a re-test, `since` stands in place of a condition: with both, there is a fault.
     alone = replace(document, data=deepcopy(document.data))
     alone.data.get("retest", {}).pop("since", None)
-    check_model(alone, model, error)
+    alone.as_model(model, error)
     written = {str(path[-1]) for path in document.lines if path}
     keys = keys_of(what)
     assert len(keys) > 40

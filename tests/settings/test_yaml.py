@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from kit.errors import ParamsError, did_you_mean
-from kit.settings.yaml import Section, Text, _dotted, check_model, read_yaml
+from kit.settings.yaml import Section, Text, _dotted, read_yaml
 
 
 class Inner(Section):
@@ -23,7 +23,7 @@ def read(tmp_path: Path, text: str | bytes) -> Outer:
     path = tmp_path / "some.yaml"
     path.write_bytes(text if isinstance(text, bytes) else text.encode())
     document = read_yaml(path, file="some.yaml", error=ParamsError)
-    return check_model(document, Outer, ParamsError)
+    return document.as_model(Outer, ParamsError)
 
 
 # YAML 1.2 core schema (yaml.org, section 10.3.2): `no`, `on` and `12:30` are plain strings.
