@@ -11,8 +11,8 @@ import math
 import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
-from itertools import islice
+from dataclasses import asdict, dataclass, replace
+from itertools import count
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -36,43 +36,81 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
-_LOOK_LINES = 5000
+_LOOK_LINES = _LOOK_ROWS = 5000
 _COMMENT_MARKS = ("#", "//", "--", "%", "!", "*", ";", "'", "rem ")
 _DELIMITERS = ("tab", ";", "|", ",", ":", "space")
 _CHARACTERS = {"tab": "\t", "space": " "}
+_NONE = frozenset({"", "nan", "n/a"})  # cells that hold no reading
 
 
 @dataclass(frozen=True, slots=True)
 class _LogShape:
     """How a text log is laid out, each finding with its reason.
 
-    `names` are the header's cells (empty without one); `cells` holds the rows looked at, each of
-    `width` cells; `reasons` explain by layout key; `ambiguities` say what the analyst must look at.
+    Attributes
+    ----------
+    encoding, comment, skip_lines, header
+        Keys of a layout.
+    cut : _Cut
+        Delimiter, decimal mark and width.
+    names : sequence of str
+        The header's cells; empty without one.
+    cells : sequence of sequences of str
+        The rows looked at, each of as many cells.
+    reasons : dict of str to str
+        Why, by layout key.
+    ambiguities : list of str
+        What the analyst must look at.
     """
 
     encoding: str
-    delimiter: str
-    decimal: str
     comment: str | None
+    cut: _Cut
     skip_lines: int
     header: bool
-    names: tuple[str, ...]
-    width: int
-    cells: tuple[tuple[str, ...], ...]
+    names: Sequence[str]
+    cells: Sequence[Sequence[str]]
     reasons: dict[str, str]
-    ambiguities: tuple[str, ...]
+    ambiguities: list[str]
 
 
 @dataclass(frozen=True, slots=True)
 class _Cut:
-    """How lines fall into cells with one delimiter and decimal mark."""
+    """How lines fall into cells with one delimiter and decimal mark.
+
+    Attributes
+    ----------
+    delimiter, decimal : str
+        As a layout names them.
+    width : int
+        Cells of a row.
+    share : float
+        Of the lines, those that have so many cells and numbers in the same places.
+    numeric : tuple of int
+        Places of columns that hold numbers.
+    named : bool
+        Whether a line above the rows has as many cells.
+    """
 
     delimiter: str
     decimal: str
     width: int
-    share: float  # of the lines that have so many cells and numbers in the same places
-    numeric: tuple[int, ...]  # places of columns that hold numbers
-    named: bool  # whether a line above the rows has as many cells
+    share: float
+    numeric: tuple[int, ...]
+    named: bool
+
+    def fits(self, cells: Sequence[str]) -> bool:
+        """Return whether cells are those of a row: numbers, or nothing, where numbers stand."""
+        return len(cells) == self.width and all(
+            not cells[place] or _is_number(cells[place], self.decimal) for place in self.numeric
+        )
+
+    def may_name(self, cells: Sequence[str]) -> bool:
+        """Return whether a line above the rows may name their columns."""
+        if len(cells) != self.width:
+            return False
+        numbers = any(_is_number(cells[place], self.decimal) for place in self.numeric)
+        return not numbers and any(re.search(r"[^\W\d]", cell) for cell in cells)
 
 
 def _look_at_log(path: Path) -> _LogShape:
@@ -84,14 +122,11 @@ def _look_at_log(path: Path) -> _LogShape:
         If it cannot be read, or holds no rows of numbers.
     """
     reasons: dict[str, str] = {}
-    encoding = _encoding(path, reasons)
-    block = next(
-        text_blocks(recorded_chunks(path, file=path.name), encoding=encoding, file=path.name), b""
-    )
-    lines = [
-        line.decode("utf-8", errors="replace") for line in islice(block.splitlines(), _LOOK_LINES)
-    ]
-    if len(block.splitlines()) > _LOOK_LINES or not block.endswith((b"\n", b"\r")):
+    encoding, file = _encoding(path, reasons), path.name
+    block = next(text_blocks(recorded_chunks(path, file=file), encoding=encoding, file=file), b"")
+    whole = block.splitlines()
+    lines = [line.decode("utf-8", errors="replace") for line in whole[:_LOOK_LINES]]
+    if len(whole) > _LOOK_LINES or not block.endswith((b"\n", b"\r")):
         lines = lines[:-1] or lines  # perhaps cut short
     comment = _comment_mark(lines)
     rows = [
@@ -101,7 +136,7 @@ def _look_at_log(path: Path) -> _LogShape:
     ]
     cut = _best_cut([line for _, line in rows], path)
     if cut is None:
-        raise RunFileError.at(path.name, "holds no rows of numbers; is it a frame-time log?")
+        raise RunFileError.at(file, "holds no rows of numbers; is it a frame-time log?")
     return _shape(rows, cut, comment, encoding, reasons)
 
 
@@ -109,8 +144,7 @@ def _encoding(path: Path, reasons: dict[str, str]) -> str:
     """Return the encoding the first bytes speak of."""
     chunks = recorded_chunks(path, file=path.name)
     recorded = next(chunks, b"")
-    packed = {GZIP: "gzip", ZSTD: "zstd"}
-    for magic, name in packed.items():
+    for magic, name in ((GZIP, "gzip"), (ZSTD, "zstd")):
         if recorded.startswith(magic):
             reasons["packing"] = f"packed with {name}, which needs no key"
     first = next(unpacked_pieces(iter([recorded, *chunks]), path.name), b"")[: 1 << 20]
@@ -144,20 +178,16 @@ def _comment_mark(lines: Sequence[str]) -> str | None:
 
 def _best_cut(lines: Sequence[str], path: Path) -> _Cut | None:
     """Return the cut into cells that leaves the fewest lines over and finds most numbers."""
-    if not lines:
-        return None
     cuts = [
         cut
         for delimiter in _DELIMITERS
         for decimal in (".", ",")
-        if delimiter != decimal and (cut := _cut(lines, delimiter, decimal)) is not None
+        if delimiter != decimal and lines and (cut := _cut(lines, delimiter, decimal)) is not None
     ]
-    if not cuts:
-        return None
     usual = {".csv": ",", ".tsv": "tab"}
-    suffix = next((s.lower() for s in path.suffixes if s.lower() in usual), "")
+    suffix = next((s.lower() for s in path.suffixes if s.lower() in usual), ".csv")
 
-    def rank(cut: _Cut) -> tuple[float, bool, int, bool, int, bool]:
+    def rank(cut: _Cut) -> tuple[float, bool, int, bool, int, bool, bool]:
         # A single column has no delimiter in it; then the file's ending decides.
         return (
             round(cut.share, 2),
@@ -165,16 +195,16 @@ def _best_cut(lines: Sequence[str], path: Path) -> _Cut | None:
             len(cut.numeric),
             cut.delimiter != ":",
             -cut.width,
-            cut.delimiter == usual.get(suffix, ","),
+            cut.delimiter == usual[suffix],
+            cut.decimal == ".",
         )
 
-    return max(cuts, key=lambda cut: (*rank(cut), cut.decimal == "."))
+    return max(cuts, key=rank, default=None)
 
 
 def _cut(lines: Sequence[str], delimiter: str, decimal: str) -> _Cut | None:
     """Return how the lines fall into cells, or None if no numbers come out."""
-    character = _CHARACTERS.get(delimiter, delimiter)
-    table = [_cells(line, character) for line in lines]
+    table = [_cells(line, delimiter) for line in lines]
     # The rows are the most of the lines; a preamble and a header are the least.
     width = Counter(len(cells) for cells in table).most_common(1)[0][0]
     body = [cells for cells in table if len(cells) == width]
@@ -186,19 +216,17 @@ def _cut(lines: Sequence[str], delimiter: str, decimal: str) -> _Cut | None:
     ]
     if not numeric:
         return None
-    fitting = [
-        cells
-        for cells in body
-        if all(_is_number(cells[place], decimal) or not cells[place] for place in numeric)
-    ]
+    cut = _Cut(delimiter, decimal, width, 0.0, tuple(numeric), False)
+    fitting = [cells for cells in body if cut.fits(cells)]
     first = next((i for i, cells in enumerate(table) if cells in fitting[:1]), 0)
     named = first > 0 and len(table[first - 1]) == width
-    return _Cut(delimiter, decimal, width, len(fitting) / len(table), tuple(numeric), named)
+    return replace(cut, share=len(fitting) / len(table), named=named)
 
 
-def _cells(line: str, character: str) -> list[str]:
+def _cells(line: str, delimiter: str) -> list[str]:
+    """Return the cells of a line; a line that cannot be cut is one."""
     try:
-        return split_cells(line, character)
+        return split_cells(line, _CHARACTERS.get(delimiter, delimiter))
     except csv.Error:
         return [line]
 
@@ -209,7 +237,7 @@ def _is_number(text: str, decimal: str) -> bool:
 
 def _share_of_numbers(texts: Sequence[str], decimal: str) -> float:
     """Return the share of numbers among the cells that are filled, or 0 where too few are."""
-    filled = [text for text in texts if text and text.lower() not in {"nan", "n/a"}]
+    filled = [text for text in texts if text and text.lower() not in _NONE]
     if not filled or len(filled) < len(texts) / 10:
         return 0.0
     return sum(_is_number(text, decimal) for text in filled) / len(filled)
@@ -223,81 +251,48 @@ def _shape(
     reasons: dict[str, str],
 ) -> _LogShape:
     """Return the shape, once the cut is known: where the rows begin, and what stands above."""
-    character = _CHARACTERS.get(cut.delimiter, cut.delimiter)
-    table = [(number, _cells(line, character)) for number, line in rows]
+    table = [(number, _cells(line, cut.delimiter)) for number, line in rows]
     start = next(
         i
         for i, (_, cells) in enumerate(table)
-        if len(cells) == cut.width
-        and all(_is_number(cells[place], cut.decimal) or not cells[place] for place in cut.numeric)
-        and any(cells[place] for place in cut.numeric)
+        if cut.fits(cells) and any(cells[place] for place in cut.numeric)
     )
-    above = table[:start]
-    heads = [cells for _, cells in above if _may_name(cells, cut)]
-    ambiguities: list[str] = []
-    header = bool(above) and _may_name(above[-1][1], cut)
-    if header and len(heads) > 1 and above[-2][1] in heads:
+    above, below = table[:start], [cells for _, cells in table[start:]]
+    header = bool(above) and cut.may_name(above[-1][1])
+    names: Sequence[str] = above[-1][1] if header else ()
+    reasons["header"] = "the rows begin without a line of names"
+    if header and start > 1 and cut.may_name(above[-2][1]):
         header = False
+        names = [" ".join(pair) for pair in zip(above[-2][1], above[-1][1], strict=False)]
         reasons["header"] = (
             "two lines stand above the rows, names and perhaps units; columns are given by place"
         )
-        names = tuple(" ".join(pair) for pair in zip(above[-2][1], above[-1][1], strict=False))
-    else:
-        names = tuple(above[-1][1]) if header else ()
-        reasons["header"] = (
-            f"line {above[-1][0]} holds words where the rows hold numbers"
-            if header
-            else "the rows begin without a line of names"
-        )
+    elif header:
+        reasons["header"] = f"line {above[-1][0]} holds words where the rows hold numbers"
     over = above[:-1] if header else above
-    skip = over[-1][0] if over else 0
-    if skip:
+    if over:
         reasons["skip_lines"] = f"{len(over)} lines before the rows are neither row nor comment"
     if comment:
         reasons["comment"] = f"some lines begin with {comment!r}, the rows do not"
-    reasons["delimiter"] = (
-        f"with it every row falls into {cut.width} cells"
-        if cut.width > 1
-        else "each row is one cell, so any delimiter will do"
-    )
-    reasons["decimal"] = (
-        "decimal commas stand in the numbers"
-        if cut.decimal == ","
-        else "points, or none, stand in the numbers"
-    )
-    body = [tuple(cells) for _, cells in table[start:] if len(cells) == cut.width]
-    if len(body) < len(table) - start:
-        ambiguities.append(
-            f"{len(table) - start - len(body)} of {len(table) - start} rows do not have "
-            f"{cut.width} cells"
-        )
+    reasons["delimiter"] = "each row is one cell, so any delimiter will do"
+    if cut.width > 1:
+        reasons["delimiter"] = f"with it every row falls into {cut.width} cells"
+    marks = {
+        ",": "decimal commas stand in the numbers",
+        ".": "points, or none, stand in the numbers",
+    }
+    reasons["decimal"] = marks[cut.decimal]
+    body = [cells for cells in below if len(cells) == cut.width]
+    ambiguities: list[str] = []
+    if (left := len(below) - len(body)) > 0:
+        ambiguities.append(f"{left} of {len(below)} rows do not have {cut.width} cells")
     if cut.delimiter == "," and cut.width == 2 and not header and _may_be_decimal_comma(body):
         ambiguities.append("the comma between the two cells may be a decimal comma")
-    return _LogShape(
-        encoding,
-        cut.delimiter,
-        cut.decimal,
-        comment,
-        skip,
-        header,
-        names,
-        cut.width,
-        tuple(body),
-        reasons,
-        tuple(ambiguities),
-    )
+    skip = over[-1][0] if over else 0
+    return _LogShape(encoding, comment, cut, skip, header, names, body, reasons, ambiguities)
 
 
-def _may_name(cells: Sequence[str], cut: _Cut) -> bool:
-    """Return whether a line above the rows may name their columns."""
-    if len(cells) != cut.width:
-        return False
-    return not any(_is_number(cells[place], cut.decimal) for place in cut.numeric) and any(
-        re.search(r"[^\W\d]", cell) for cell in cells
-    )
-
-
-def _may_be_decimal_comma(body: Sequence[tuple[str, ...]]) -> bool:
+def _may_be_decimal_comma(body: Sequence[Sequence[str]]) -> bool:
     """Return whether two whole numbers may be one number with a decimal comma."""
     second = {len(cells[1]) for cells in body}
     return len(second) == 1 and all(c.isdigit() for cells in body for c in cells)
@@ -337,24 +332,10 @@ class _ColumnGuess:
     sensor: str = ""
     starts: str = "first_row"
 
-
-def _guess_columns(
-    columns: dict[int, NDArray[np.float64]], names: Sequence[str]
-) -> list[_ColumnGuess]:
-    """Return a guess for each column of numbers, the likeliest frame column first.
-
-    Parameters
-    ----------
-    columns : dict of int to ndarray of float, shape (n_rows,)
-        Values by place, counted from 0; NaN where a cell is empty.
-    names : sequence of str
-        The header, or nothing.
-    """
-    guesses = [
-        _guess(place, names[place] if place < len(names) else "", values, columns)
-        for place, values in columns.items()
-    ]
-    return sorted(guesses, key=lambda guess: -guess.score)
+    @property
+    def may_be_frames(self) -> bool:
+        """Whether it may be the column of frames."""
+        return self.kind in {"frame_time", "frame_end"}
 
 
 def _words_in(name: str) -> str:
@@ -377,10 +358,7 @@ def _unit_in(name: str) -> str:
     >>> _unit_in("frame_time_ms"), _unit_in("Elapsed (s)"), _unit_in("status")
     ('ms', 's', '')
     """
-    for unit, words in _UNIT_WORDS.items():
-        if _has(name, words):
-            return unit
-    return ""
+    return next((unit for unit, words in _UNIT_WORDS.items() if _has(name, words)), "")
 
 
 def _plausible_unit(typical: float) -> str:
@@ -393,28 +371,24 @@ def _plausible_unit(typical: float) -> str:
 
 
 def _guess(
-    place: int,
-    name: str,
-    values: NDArray[np.float64],
-    columns: dict[int, NDArray[np.float64]],
+    place: int, name: str, values: NDArray[np.float64], columns: dict[int, NDArray[np.float64]]
 ) -> _ColumnGuess:
     """Return what one column may hold."""
     filled = values[np.isfinite(values)]
-    if filled.size < 2:
-        return _ColumnGuess(place, name, "other", score=-9.0, reasons=("too few values",))
     steps = np.diff(filled)
-    if np.all(steps == 1.0):
-        return _ColumnGuess(place, name, "other", score=-9.0, reasons=("counts the rows",))
-    sensor = _sensor_of(name)
-    if sensor:
+    if filled.size < 2:
+        return _ColumnGuess(place, name, "other", score=-9.0)
+    if np.all(steps == 1.0):  # it counts the rows
+        return _ColumnGuess(place, name, "other", score=-9.0)
+    if sensor := _sensor_of(name):
         return _ColumnGuess(place, name, "sensor", score=-8.0, sensor=sensor)
     if _has(name, _RATE_WORDS):
-        return _ColumnGuess(place, name, "other", score=-8.0, reasons=("a rate, not a time",))
+        return _ColumnGuess(place, name, "other", score=-8.0)
     if filled.size == values.size and np.mean(steps > 0) > 0.99 and np.all(steps >= 0):
         return _stamp_guess(place, name, filled, steps)
     if filled.size == values.size and np.all(filled > 0):
         return _time_guess(place, name, filled, columns)
-    return _ColumnGuess(place, name, "other", score=-9.0, reasons=("neither rising nor above 0",))
+    return _ColumnGuess(place, name, "other", score=-9.0)
 
 
 def _sensor_of(name: str) -> str:
@@ -431,16 +405,15 @@ def _sensor_of(name: str) -> str:
 def _unit(name: str, typical: float, reasons: list[str]) -> tuple[str, float]:
     """Return the unit, and what its plausibility adds to the score."""
     said, fitting = _unit_in(name), _plausible_unit(typical)
-    rate = 1000.0 * _PER_MS[fitting] / typical
+    rate = 1000.0 * _PER_MS[said or fitting] / typical
     if said and said != fitting:
-        rate = 1000.0 * _PER_MS[said] / typical
         reasons.append(f"the header says {said}, though that makes {rate:.4g} frames per second")
         return said, -1.0 if 0.1 < rate < 1e5 else -6.0
     word = "the header says so, and " if said else ""
     reasons.append(f"unit {fitting}: {word}that makes {rate:.4g} frames per second")
     # Of two columns that say nothing of themselves, the one with the more usual rate.
-    far = abs(math.log10(typical / _PER_MS[fitting] / _MIDDLE_MS))
-    return fitting, (2.0 if said else 0.0) - 0.3 * far
+    away = abs(math.log10(typical / _PER_MS[fitting] / _MIDDLE_MS))
+    return fitting, (2.0 if said else 0.0) - 0.3 * away
 
 
 def _stamp_guess(
@@ -456,14 +429,12 @@ def _stamp_guess(
     if _has(name, _STAMP_WORDS):
         reasons.append("its header speaks of time")
         score += 2.0
-    starts = "first_row"
+    starts, opens = "first_row", "so it opens the first frame"
     if values[0] > 0 and 0.2 < values[0] / typical < 5.0:
         starts = "zero"
         reasons.append("the first stamp is about one frame long, so it ends a frame begun at 0")
-    elif values[0] == 0:
-        reasons.append("the first stamp is 0, so it opens the first frame")
     else:
-        reasons.append("the first stamp is not near 0, so it opens the first frame")
+        reasons.append(f"the first stamp is {'0' if values[0] == 0 else 'not near 0'}, {opens}")
     return _ColumnGuess(place, name, "frame_end", unit, score + 1.0, tuple(reasons), starts=starts)
 
 
@@ -506,9 +477,6 @@ def _steps_match(
             if np.ptp(shifted) > 0 and np.corrcoef(steps, shifted)[0, 1] > 0.98:
                 return other
     return None
-
-
-_LOOK_ROWS = 5000
 
 
 @dataclass(frozen=True, slots=True)
@@ -571,6 +539,11 @@ def propose_layout(path: Path, *, name: str = "") -> _Proposal:
     name : str
         A name for the layout; without one it is made of the file's ending.
 
+    Returns
+    -------
+    _Proposal
+        The layout with its reasons, as keys, text, lines or a table.
+
     Raises
     ------
     RunFileError
@@ -586,8 +559,12 @@ def propose_layout(path: Path, *, name: str = "") -> _Proposal:
     else:
         shape = _look_at_log(path)
         columns, names = _text_columns(shape), list(shape.names)
-    guesses = _guess_columns(columns, names)
-    best = next((g for g in guesses if g.kind in {"frame_time", "frame_end"}), None)
+    guesses = sorted(
+        (_guess(i, names[i] if i < len(names) else "", values, columns)
+         for i, values in columns.items()),
+        key=lambda guess: -guess.score,
+    )  # fmt: skip
+    best = next((g for g in guesses if g.may_be_frames), None)
     if best is None:
         raise RunFileError.at(
             path.name,
@@ -597,27 +574,26 @@ def propose_layout(path: Path, *, name: str = "") -> _Proposal:
     ambiguities = [*(shape.ambiguities if shape else ()), *_ambiguities(best, guesses)]
     layout = _layout_keys(path, shape, best, guesses, names, reasons)
     log = _read_through(path, layout, ambiguities)
-    label = name or _label(path)
-    average = 1000.0 * log.frame_ms.size / float(log.frame_ms.sum())
-    found = f"{log.frame_ms.size} frames in {log.frame_ms.sum() / 1000.0:.4g} s"
+    label, frames, seconds = name or _label(path), log.frame_ms.size, log.frame_ms.sum() / 1000.0
+    average = 1000.0 * frames / float(log.frame_ms.sum())
+    found = f"{frames} frames in {seconds:.4g} s"
     reasons["frames"] = f"read so, the log holds {found}: {average:.4g} frames per second"
     text = _to_yaml(label, layout, reasons, ambiguities)
     return _Proposal(
-        path.name, label, layout, text, reasons, tuple(ambiguities), int(log.frame_ms.size), average
+        path.name, label, layout, text, reasons, tuple(ambiguities), int(frames), average
     )
 
 
 def _text_columns(shape: _LogShape) -> dict[int, NDArray[np.float64]]:
     """Return the columns of numbers of a text log, by place."""
     columns: dict[int, NDArray[np.float64]] = {}
-    for place in range(shape.width):
-        numbers = [number_in(row[place], shape.decimal) for row in shape.cells]
+    for place in range(shape.cut.width):
         texts = [row[place] for row in shape.cells]
-        wrong = sum(
-            n is None and t.lower() not in {"", "nan", "n/a"}
-            for n, t in zip(numbers, texts, strict=True)
+        numbers = [number_in(text, shape.cut.decimal) for text in texts]
+        wrong = (
+            t for t, n in zip(texts, numbers, strict=True) if n is None and t.lower() not in _NONE
         )
-        if wrong == 0 and any(n is not None for n in numbers):
+        if not any(wrong_text for wrong_text in wrong) and any(n is not None for n in numbers):
             columns[place] = np.array([np.nan if n is None else n for n in numbers])
     return columns
 
@@ -647,17 +623,12 @@ def _parquet_columns(path: Path) -> tuple[dict[int, NDArray[np.float64]], list[s
 
 def _ambiguities(best: _ColumnGuess, guesses: list[_ColumnGuess]) -> list[str]:
     """Return what was close, or odd about the best guess."""
-    ambiguities = [
+    close = [g for g in guesses if g is not best and g.may_be_frames and g.score > best.score - 1.5]
+    return [
         f"column {other.place + 1} ({other.name or 'no name'}) may be the one as well: "
         f"{other.kind} in {other.unit}"
-        for other in guesses
-        if other is not best
-        and other.kind in {"frame_time", "frame_end"}
-        and other.score > best.score - 1.5
-    ]
-    return ambiguities + [
-        reason for reason in best.reasons if "though" in reason or "but " in reason
-    ]
+        for other in close
+    ] + [reason for reason in best.reasons if "though" in reason or "but " in reason]
 
 
 def _layout_keys(
@@ -673,37 +644,30 @@ def _layout_keys(
     if shape is None:
         keys["container"] = "parquet"
     else:
-        keys["delimiter"] = shape.delimiter
-        for key, value, usual in (
-            ("decimal", shape.decimal, "."),
-            ("header", shape.header, True),
-            ("skip_lines", shape.skip_lines, 0),
-            ("comment", shape.comment, None),
-            ("encoding", shape.encoding, "utf-8"),
-        ):
-            if value != usual:
-                keys[key] = value
-    named = shape is None or shape.header
-    frames: dict[str, Any] = {
-        "column": _column(best, names, named=named),
+        keys["delimiter"] = shape.cut.delimiter
+        found = {
+            "decimal": shape.cut.decimal, "header": shape.header, "skip_lines": shape.skip_lines,
+            "comment": shape.comment, "encoding": shape.encoding,
+        }  # fmt: skip
+        usual = {key: Layout.model_fields[key].default for key in found}
+        keys |= {key: value for key, value in found.items() if value != usual[key]}
+    if shape is not None and not shape.header:
+        names = []
+    keys["frames"] = {
+        "column": _column(best, names),
         "holds": best.kind,
         "unit": best.unit,
+        **({"starts": best.starts} if best.starts != "first_row" else {}),
     }
-    if best.starts != "first_row":
-        frames["starts"] = best.starts
-    keys["frames"] = frames
     reasons["frames.column"] = "; ".join(best.reasons)
     sensors: dict[str, Any] = {}
     for guess in sorted(guesses, key=lambda g: g.place):
         if guess.kind == "sensor":
-            key, number = guess.sensor, 2
+            key, numbers = guess.sensor, count(2)
+            what, _, unit = key.rpartition("_")
             while key in sensors:
-                key, number = (
-                    f"{guess.sensor.rpartition('_')[0]}_{number}_"
-                    + (guess.sensor.rpartition("_")[2]),
-                    number + 1,
-                )
-            sensors[key] = _column(guess, names, named=named)
+                key = f"{what}_{next(numbers)}_{unit}"
+            sensors[key] = _column(guess, names)
     if sensors:
         keys["sensors"] = sensors
         reasons["sensors"] = "by their headers; rename or remove them as needed"
@@ -713,9 +677,9 @@ def _layout_keys(
     return keys
 
 
-def _column(guess: _ColumnGuess, names: list[str], *, named: bool) -> str | int:
+def _column(guess: _ColumnGuess, names: list[str]) -> str | int:
     """Return a column's name where it has one of its own, else its place from 1."""
-    name = names[guess.place] if named and guess.place < len(names) else ""
+    name = names[guess.place] if guess.place < len(names) else ""
     return name if name and names.count(name) == 1 else guess.place + 1
 
 
@@ -760,12 +724,12 @@ def _to_yaml(
 ) -> str:
     """Return the layout as text for bench.yaml, with the reasons as comments."""
     head, name, *keys = yaml_text({"layouts": {label: layout}}).splitlines()
-    shown = [f"  # LOOK AT THIS: {ambiguity}" for ambiguity in ambiguities]
-    shown += [f"  # {key}: {reason}" for key, reason in reasons.items()]
+    notes = [f"LOOK AT THIS: {ambiguity}" for ambiguity in ambiguities]
+    notes += [f"{key}: {reason}" for key, reason in reasons.items()]
     lines = [
         "# Proposed from a look at one log. Confirm each line before runs depend on it.",
         *(head, name),
-        *(line.replace("\n", " ") for line in shown),
+        *(f"  # {note}".replace("\n", " ") for note in notes),
         *keys,
     ]
     return "\n".join(lines) + "\n"

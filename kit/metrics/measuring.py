@@ -55,7 +55,7 @@ from kit.settings.params import MetricParams, ReviewParams
 MAX_AT_ONCE_BYTES = 64 * 1024 * 1024  # a larger log is read twice rather than held
 MAX_FETCHED_BYTES = 4 * 1024**3
 CODE = (
-    "errors", "settings.bench_file", "logs.unpacked", "logs.rows", "logs.read",
+    "errors", "settings.bench_file", "logs.unpacked", "logs.read",
     "stats.series", "settings.metric", "metrics.diagnostics",
     "metrics.blocks", "metrics.run_metrics", "metrics.measuring",
 )  # fmt: skip
