@@ -40,8 +40,7 @@ from kit.bench.transaction import (
     commit,
     free_name,
     hash_file,
-    locked_bench,
-    recover,
+    held_bench,
     sheet_before_last_act,
     sheet_path,
 )
@@ -127,9 +126,8 @@ class _Work:
 @contextmanager
 def _taken_up(folder: Path) -> Iterator[_Work]:
     """Hold a bench: complete or undo what was cut short, and read it."""
-    with locked_bench(folder):
+    with held_bench(folder) as recovered:
         bench = read_bench(folder)
-        recovered = recover(folder)
         path = sheet_path(folder)
         if not path.exists():
             raise BenchError.at(f"{folder.name}/runs.csv", "no such file; a bench has a run sheet")

@@ -37,8 +37,7 @@ from kit.bench.transaction import (
     commit,
     free_name,
     hash_file,
-    locked_bench,
-    recover,
+    held_bench,
     sheet_path,
 )
 from kit.errors import BenchError, Fault, FaultsError, RunFileError, UsageError
@@ -625,8 +624,7 @@ def _taken_in(
     bench: Bench, candidates: Sequence[_Candidate], over: Sequence[_TakenIn], by: By
 ) -> _Intake:
     """Add candidates to a bench, in one step."""
-    with locked_bench(bench.folder):
-        recovered = recover(bench.folder)
+    with held_bench(bench.folder) as recovered:
         taken, change = _plan(bench, candidates, by)
         if change is not None:
             commit(bench.folder, change, bench=bench.name)

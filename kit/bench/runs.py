@@ -15,6 +15,7 @@ import json
 import os
 import re
 from collections.abc import Iterable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from fnmatch import fnmatchcase
 from itertools import count, pairwise
@@ -25,8 +26,8 @@ from typing import Literal
 from kit.errors import BenchError, Fault, RunFileError, did_you_mean
 from kit.logs.read import Log, read_log
 from kit.logs.unpacked import near_file
-from kit.settings.bench_file import Bench, Title
-from kit.settings.metric import HEADLINE, LOWS, METRICS, TYPED_METRICS, tail_shares
+from kit.settings.bench_file import NEW_SHEET, Bench, Title
+from kit.settings.metric import HEADLINE, LOWS, METRICS, RESULT, TYPED_METRICS, tail_shares
 
 _MAX_SHEET_BYTES = 512 * 1024 * 1024
 _DELIMITERS = (",", ";", "\t")
@@ -136,27 +137,17 @@ def parse_sheet_text(raw: bytes, *, file: str) -> SheetText:
     if not table or not first:
         nothing = Fault(file, "the file is empty; its first line names the columns")
         raise BenchError(faults or [nothing])
-    (line, names), rows = table[0], table[1:]
-    width = len(names)
-    while width and not names[width - 1]:
-        width -= 1
+    (line, names), *rows = table
+    width = max((i for i, name in enumerate(names, 1) if name), default=0)
     faults += _header_faults(names[:width], line, file)
     whole: list[tuple[int, tuple[str, ...]]] = []
     for row_line, cells in rows:
-        if len(cells) < width:
-            cells = (*cells, *[""] * (width - len(cells)))
-        elif len(cells) > width:
-            beyond = next((cell for cell in cells[width:] if cell), "")
-            if beyond:
-                faults.append(
-                    Fault(
-                        file,
-                        f"{beyond!r} stands beyond the last column; a cell that holds "
-                        f"{delimiter!r}, such as a decimal comma, is put in quotation marks",
-                        line=row_line,
-                    )
-                )
-            cells = cells[:width]
+        if len(cells) > width and (beyond := next(filter(None, cells[width:]), "")):
+            quoted = f"a cell that holds {delimiter!r}, such as a decimal comma"
+            said = f"{beyond!r} stands beyond the last column; {quoted}, is put in quotation marks"
+            faults.append(Fault(file, said, line=row_line))
+        if len(cells) != width:
+            cells = (*cells[:width], *[""] * (width - len(cells)))
         whole.append((row_line, cells))
     if faults:
         raise BenchError(faults)
@@ -230,9 +221,22 @@ Status = Literal["ran", "crashed", "refused", "not_started", "set_aside"]
 class RunRow:
     """One row of the run sheet.
 
-    `typed` holds figures typed in where no log was kept, by the name of a metric.
-    `conditions` holds every further column that is not empty (driver, ambient_c, fan_mode, ...), as
-    written. `line` is the line of `runs.csv`.
+    Attributes
+    ----------
+    run, product, title, layout, log, session, reason, unit : str
+        Cells as written; `log` is the log's path from the bench folder.
+    began : datetime, optional
+        When the run began.
+    status : str
+        Whether it ran; what did not, or is set aside, has a reason.
+    typed : mapping of str to float
+        Figures typed in where no log was kept, by the name of a metric.
+    conditions : mapping of str to str
+        Every further column that is not empty (driver, ambient_c, fan_mode, ...), as written.
+    line : int
+        Its line of `runs.csv`.
+    row_sha256 : str
+        Of its filled cells: `hash_cells`.
     """
 
     run: str
@@ -257,27 +261,12 @@ class RunRow:
 
 
 _FREE_TEXT = ("reason",)
-KNOWN_COLUMNS = (
-    "run",
-    "product",
-    "title",
-    "layout",
-    "log",
-    "began",
-    "session",
-    "status",
-    "reason",
-    *TYPED_METRICS,
-    "unit",
-)
+KNOWN_COLUMNS = (*NEW_SHEET, *TYPED_METRICS, "unit")
 _FRAME_FIGURES = tuple(name for name in TYPED_METRICS if METRICS[name].source == "frames")
 # No figure of the same frames is above the one before it.
 _FALLING = (HEADLINE, *sorted(LOWS, key=lambda name: -tail_shares()[name]))
 # The fields of a row in their order, but for figures, conditions and what is worked out.
-_TEXT_COLUMNS = (
-    *("run", "product", "title", "layout", "log", "began", "session", "status", "reason"),
-    "unit",
-)
+_TEXT_COLUMNS = (*NEW_SHEET, "unit")
 STATUSES: tuple[Status, ...] = ("ran", "crashed", "refused", "not_started", "set_aside")
 
 _RUN_ID = re.compile(r"[A-Za-z0-9._-]{1,128}", re.ASCII)
@@ -311,6 +300,7 @@ class _Walk:
         self.sheet = sheet
         self.bench = bench
         self.faults: list[Fault] = []
+        self.line = 1  # the one looked at
         self.lines: dict[str, int] = {}  # run -> line
         self.guesses: dict[tuple[str, str], str] = {}
         self.at = {name: i for i, name in enumerate(sheet.header) if name in KNOWN_COLUMNS}
@@ -322,8 +312,9 @@ class _Walk:
         self.ordered = [(i, name) for name, i in sorted(zip(sheet.header, count(), strict=False))]
         self.typed = [(self.at[name], name) for name in TYPED_METRICS if name in self.at]
 
-    def fault(self, line: int, column: str | None, message: str) -> None:
-        self.faults.append(Fault(self.sheet.file, message, line=line, key=column))
+    def fault(self, column: str, message: str) -> None:
+        """Note a fault of the line looked at."""
+        self.faults.append(Fault(self.sheet.file, message, line=self.line, key=column))
 
     def check_header(self) -> None:
         """Note columns that are missing, or have a name so close to a known one that it is a slip.
@@ -334,57 +325,49 @@ class _Walk:
             If a column is missing: nothing else could then be judged.
         """
         known = [*KNOWN_COLUMNS, *self.bench.controls]
+        own = "If it is a condition of its own, declare it under `controls` of bench.yaml"
         for _, name in self.conditions:
-            if name in self.bench.controls:
-                continue
             guess = did_you_mean(name.lower(), known, closeness=_NEAR)
-            if guess:
-                self.fault(
-                    1,
-                    name,
-                    f"unknown column{guess} If it is a condition of its own, "
-                    "declare it under `controls` of bench.yaml",
-                )
+            if guess and name not in self.bench.controls:
+                self.fault(name, f"unknown column{guess} {own}")
         missing = [name for name in ("run", "product", "title") if name not in self.at]
+        # Where nothing is known, the first line cannot be read as a header.
+        first = self.sheet.delimiter.join(self.sheet.header)[:120]
+        held = f"; the first line holds {first!r}" if len(self.at) <= 1 else ""
+        for name in missing:
+            self.fault(name, f"the column is missing{held}")
         if missing:
-            for name in missing:
-                self.fault(1, name, "the column is missing" + self._where_else())
             raise BenchError(self.faults)
-
-    def _where_else(self) -> str:
-        """Quote the header where it cannot be read as one."""
-        if len(self.at) > 1:
-            return ""
-        return f"; the first line holds {self.sheet.delimiter.join(self.sheet.header)[:120]!r}"
 
     def row(self, line: int, written: tuple[str, ...]) -> RunRow:
         """Return one row."""
+        self.line = line
         cells = (*written, "")  # the place of every column the sheet does not have
         texts = self.texts_of(cells)
         run, product, title, layout, log, began, session, status_text, reason, unit = texts
         stated = {name: cells[place] for place, name in self.ordered if cells[place]}
         for name, text in stated.items():
             if text[0] in "#=@" and name not in _FREE_TEXT:
-                self.check_text(line, name, text)
-        self.check_run(line, run)
+                self.check_text(name, text)
+        self.check_run(run)
         if product not in self.bench.products:
-            self.unknown(line, "product", product, self.bench.products)
+            self.unknown("product", product, self.bench.products)
         if title not in self.bench.titles:
-            self.unknown(line, "title", title, self.bench.titles)
+            self.unknown("title", title, self.bench.titles)
         typed = {
             name: number
             for place, name in self.typed
-            if cells[place] and (number := self.number(line, name, cells[place])) is not None
+            if cells[place] and (number := self.number(name, cells[place])) is not None
         }
         found = RunRow(
             run,
             product,
             title,
-            self.layout(line, layout, log),
+            self.layout(layout, log),
             log,
-            self.moment(line, began) if began else None,
+            self.moment(began) if began else None,
             session,
-            self.status(line, status_text, reason) if status_text else "ran",
+            self.status(status_text, reason) if status_text else "ran",
             reason,
             typed,
             unit,
@@ -395,182 +378,148 @@ class _Walk:
         self.check_result(found, any(cells[place] for place, _ in self.typed))
         return found
 
-    def check_text(self, line: int, name: str, text: str) -> None:
+    def check_text(self, name: str, text: str) -> None:
         """Note what a spreadsheet leaves where a formula failed or was not worked out."""
         if text in _SHEET_ERRORS:
-            self.fault(
-                line,
-                name,
-                f"{text} is what a spreadsheet writes for a formula that failed; write the value",
-            )
+            failed = "is what a spreadsheet writes for a formula that failed"
+            self.fault(name, f"{text} {failed}; write the value")
         elif text[0] in "=@" and name in KNOWN_COLUMNS:
-            self.fault(line, name, f"{text[:60]!r} is a formula; write the value")
+            self.fault(name, f"{text[:60]!r} is a formula; write the value")
 
-    def check_run(self, line: int, run: str) -> None:
+    def check_run(self, run: str) -> None:
         """Note a run id that is missing, ill-formed or used before."""
         if not _RUN_ID.fullmatch(run):
             found = f"found {run[:60]!r}; a" if run else "the cell is empty; a"
-            self.fault(line, "run", f"{found} run's id is 1 to 128 letters, digits, '.', '_', '-'")
-        elif self.lines.setdefault(run, line) != line:
-            self.fault(
-                line,
-                "run",
-                f'"{run}" is used twice, first on line {self.lines[run]}; every run has its own id',
-            )
+            self.fault("run", f"{found} run's id is 1 to 128 letters, digits, '.', '_', '-'")
+        elif (first := self.lines.setdefault(run, self.line)) != self.line:
+            twice = f'"{run}" is used twice, first on line {first}'
+            self.fault("run", f"{twice}; every run has its own id")
 
-    def unknown(self, line: int, column: str, name: str, known: Mapping[str, object]) -> None:
+    def unknown(self, column: str, name: str, known: Mapping[str, object]) -> None:
         """Note a product, title or layout that bench.yaml does not know."""
         if not name:
-            self.fault(line, column, f"the cell is empty; every run names its {column}")
+            self.fault(column, f"the cell is empty; every run names its {column}")
             return
         if (column, name) not in self.guesses:
             self.guesses[column, name] = did_you_mean(name, known, listed=12)
         guess = self.guesses[column, name]
-        self.fault(line, column, f'no {column} "{name[:60]}" in bench.yaml{guess}')
+        self.fault(column, f'no {column} "{name[:60]}" in bench.yaml{guess}')
 
-    def status(self, line: int, text: str, reason: str) -> Status:
+    def status(self, text: str, reason: str) -> Status:
         """Return the status of a row."""
         plain = text.lower().replace(" ", "_").replace("-", "_")
         for status in STATUSES:
             if plain == status:
                 if status != "ran" and not reason:
-                    self.fault(
-                        line, "reason", f'the cell is empty; status "{status}" needs a reason'
-                    )
+                    self.fault("reason", f'the cell is empty; status "{status}" needs a reason')
                 return status
         guess = did_you_mean(plain, STATUSES)
-        self.fault(line, "status", f"found {text[:60]!r}; expected {', '.join(STATUSES)}{guess}")
+        self.fault("status", f"found {text[:60]!r}; expected {', '.join(STATUSES)}{guess}")
         return "set_aside"  # which asks for nothing more of the row
 
-    def layout(self, line: int, name: str, log: str) -> str:
+    def layout(self, name: str, log: str) -> str:
         """Return the layout of a row's log: the one named, or the only one it can be."""
         known = self.bench.layouts
         if name or not log:
             if name and name not in known:
-                self.unknown(line, "layout", name, known)
+                self.unknown("layout", name, known)
             return name
+        base = PurePosixPath(log).name
         fitting = [
             key
             for key, layout in known.items()
-            if len(known) == 1
-            or (layout.files and fnmatchcase(PurePosixPath(log).name, layout.files))
+            if len(known) == 1 or (layout.files and fnmatchcase(base, layout.files))
         ]
         if len(fitting) == 1:
             return fitting[0]
         which = f"fits {' and '.join(fitting)}" if fitting else "fits none by its name"
-        self.fault(line, "layout", f'the cell is empty and "{log[:60]}" {which}; name the layout')
+        self.fault("layout", f'the cell is empty and "{log[:60]}" {which}; name the layout')
         return ""
 
-    def moment(self, line: int, text: str) -> dt.datetime | None:
+    def moment(self, text: str) -> dt.datetime | None:
         """Return when a run began."""
         if _MOMENT.fullmatch(text):
-            try:
+            with suppress(ValueError):
                 return dt.datetime.fromisoformat(text)
-            except ValueError:
-                pass
         self.fault(
-            line,
             "began",
             f"found {text[:60]!r}; expected a date or a moment that can be read one way only, such "
             "as 2026-11-25 or 2026-11-25T08:36:00+00:00 (format the column as text)",
         )
         return None
 
-    def number(self, line: int, column: str, text: str) -> float | None:
+    def number(self, column: str, text: str) -> float | None:
         """Return a figure typed in."""
-        plain, expected = text, "expected a number such as 61.5"
+        plain, example = text, "61.5"
         if self.sheet.delimiter != ",":
             whole, point, decimals = text.partition(".")
             if point and len(decimals) == 3 and whole.strip("+-0") and whole.isdigit():
                 # 1.234 in such a sheet may be a thousand and more, or one and a bit.
-                self.fault(
-                    line,
-                    column,
-                    f"found {text!r}, which may mean {whole}{decimals} or "
-                    f"{whole},{decimals}0; write it so that it can mean one thing only",
-                )
+                two = f"may mean {whole}{decimals} or {whole},{decimals}0"
+                once = "write it so that it can mean one thing only"
+                self.fault(column, f"found {text!r}, which {two}; {once}")
                 return None
-            plain = text.replace(",", ".", 1) if not point else text
-            expected = "expected a number such as 61,5"
-        if _NUMBER.fullmatch(plain):
-            number = float(plain)
-            measures = column == "value"
-            if number > 0 or measures:
-                return number
-            self.fault(line, column, f"found {text[:60]!r}; a frame rate is above zero")
-            return None
-        self.fault(line, column, f"found {text[:60]!r}; {expected}, without unit or separators")
+            plain, example = text if point else text.replace(",", ".", 1), "61,5"
+        if not _NUMBER.fullmatch(plain):
+            expected = f"a number such as {example}, without unit or separators"
+            self.fault(column, f"found {text[:60]!r}; expected {expected}")
+        elif float(plain) > 0 or column == RESULT:
+            return float(plain)
+        else:
+            self.fault(column, f"found {text[:60]!r}; a frame rate is above zero")
         return None
 
     def check_result(self, row: RunRow, any_typed: bool) -> None:
         """Note a row whose result contradicts its title, its status or itself."""
-        line = row.line
-        if row.log:
-            problem = log_name_problem(row.log)
-            if problem:
-                self.fault(line, "log", problem)
+        if row.log and (problem := log_name_problem(row.log)):
+            self.fault("log", problem)
         if row.log and any_typed:
-            self.fault(line, "log", "the row has a log and a figure typed in; keep the log alone")
+            self.fault("log", "the row has a log and a figure typed in; keep the log alone")
         if not row.log and not any_typed and row.status == "ran":
             self.fault(
-                line,
                 "log",
                 "the row has neither a log nor a figure typed in; name the log, or say with status "
                 "and reason why there is none",
             )
         if any_typed and row.status not in {"ran", "set_aside"}:
-            self.fault(line, "status", f'a figure is typed in, but status is "{row.status}"')
+            self.fault("status", f'a figure is typed in, but status is "{row.status}"')
         title = self.bench.titles.get(row.title)
-        if title is None:
-            return
-        if title.measures == "frames":
+        if title is not None and title.measures == "frames":
             self._check_frames(row)
-        else:
+        elif title is not None:
             self._check_value(row, title)
 
     def _check_frames(self, row: RunRow) -> None:
-        if "value" in row.typed:
-            self.fault(
-                row.line,
-                "value",
-                f'title "{row.title}" measures frames; type the figure in as {HEADLINE}',
-            )
+        """Note typed figures that frames cannot have."""
+        if RESULT in row.typed:
+            said = f'title "{row.title}" measures frames; type the figure in as {HEADLINE}'
+            self.fault(RESULT, said)
         if row.unit and row.unit != "fps":
-            self.fault(row.line, "unit", f"found {row.unit[:60]!r}; frames are typed in as fps")
+            self.fault("unit", f"found {row.unit[:60]!r}; frames are typed in as fps")
         others = [METRICS[name].label for name in _FRAME_FIGURES if name in row.typed]
         if others and HEADLINE not in row.typed:
-            self.fault(row.line, HEADLINE, f"the cell is empty, but {others[0]} is typed in")
+            self.fault(HEADLINE, f"the cell is empty, but {others[0]} is typed in")
         rates = [(name, row.typed[name]) for name in _FALLING if name in row.typed]
         for (name, rate), (lower, low) in pairwise(rates):
             if low > rate:
-                self.fault(row.line, lower, f"{low:g} is above {name}, which says {rate:g}")
+                self.fault(lower, f"{low:g} is above {name}, which says {rate:g}")
 
     def _check_value(self, row: RunRow, title: Title) -> None:
-        line = row.line
+        """Note what the result of a title that does not measure frames cannot be."""
+        measures = f'title "{row.title}" measures {title.measures}'
         if row.log:
-            self.fault(
-                line,
-                "log",
-                f'title "{row.title}" measures {title.measures}; its result is '
-                "typed in as value, and a log cannot be read for it",
-            )
+            typed = "its result is typed in as value, and a log cannot be read for it"
+            self.fault("log", f"{measures}; {typed}")
         for name in _FRAME_FIGURES:
             if name in row.typed:
-                self.fault(
-                    line,
-                    name,
-                    f'title "{row.title}" measures {title.measures}; type the result in as value',
-                )
+                self.fault(name, f"{measures}; type the result in as value")
         if row.unit and row.unit != title.value_unit:
-            self.fault(
-                line,
-                "unit",
-                f"found {row.unit[:60]!r}; results of this title are in {title.value_unit}",
-            )
+            found = f"found {row.unit[:60]!r}"
+            self.fault("unit", f"{found}; results of this title are in {title.value_unit}")
         # A level in dB may be zero or below; nothing else that is measured may.
-        value = row.typed.get("value")
+        value = row.typed.get(RESULT)
         if value is not None and value <= 0 and title.measures != "noise":
-            self.fault(line, "value", f"{value:g} is not above zero")
+            self.fault(RESULT, f"{value:g} is not above zero")
 
 
 def log_name_problem(log: str) -> str:
@@ -622,18 +571,15 @@ def find_log(row: RunRow, bench: Bench) -> Path:
         If it is not there, or a symbolic link leads out of the bench folder.
     """
     path = bench.folder / row.log
-    real = os.path.realpath(path)
-    if not Path(real).is_relative_to(os.path.realpath(bench.folder)):
-        message = (
-            f'"{row.log}" leads out of the bench folder by a symbolic link; copy the log into it'
-        )
-    elif not path.exists():
+    inside = Path(os.path.realpath(path)).is_relative_to(os.path.realpath(bench.folder))
+    if inside and path.exists():
+        return path
+    message = f'"{row.log}" leads out of the bench folder by a symbolic link; copy the log into it'
+    if inside:
         message = (
             f'no such file "{row.log}"{near_file(path)}; restore it, or empty the cell and say '
             "with status and reason what became of the run"
         )
-    else:
-        return path
     raise RunFileError.at(f"{bench.folder.name}/runs.csv", message, line=row.line, key="log")
 
 
@@ -641,10 +587,8 @@ def select_rows(
     rows: Iterable[RunRow], *, products: Iterable[str], titles: Iterable[str]
 ) -> tuple[RunRow, ...]:
     """Return the rows of the given products in the given titles, in the order of the sheet."""
-    wanted_products, wanted_titles = frozenset(products), frozenset(titles)
-    return tuple(
-        row for row in rows if row.product in wanted_products and row.title in wanted_titles
-    )
+    of, in_ = frozenset(products), frozenset(titles)
+    return tuple(row for row in rows if row.product in of and row.title in in_)
 
 
 def read_run(row: RunRow, bench: Bench, *, sensors: bool = True) -> Run:

@@ -139,13 +139,28 @@ class Change:
 
 
 @contextlib.contextmanager
-def locked_bench(folder: Path, *, timeout_s: float = _LOCK_SECONDS) -> Iterator[None]:
-    """Hold the bench against other take-ins. The lock goes when its process does.
+def held_bench(folder: Path, *, timeout_s: float = _LOCK_SECONDS) -> Iterator[str]:
+    """Hold the bench against other acts, and complete or undo what a killed one left.
+
+    The lock goes when its process does.
+
+    Parameters
+    ----------
+    folder : Path
+        The bench.
+    timeout_s : float
+        How long to wait for another process.
+
+    Yields
+    ------
+    str
+        What was completed or undone, for people; empty where there was nothing to do.
 
     Raises
     ------
     BenchError
-        If the folder may not be written, or another process holds it too long.
+        If the folder may not be written, another process holds it too long, or what was left is
+        damaged.
     """
     from filelock import FileLock, Timeout
 
@@ -161,7 +176,7 @@ def locked_bench(folder: Path, *, timeout_s: float = _LOCK_SECONDS) -> Iterator[
     except OSError as error:
         raise BenchError.at(folder.name, f"may not be written: {error.strerror or error}") from None
     try:
-        yield
+        yield _recover(folder)
     finally:
         lock.release()
 
@@ -231,7 +246,7 @@ def commit(folder: Path, change: Change, *, bench: str) -> None:
     Parameters
     ----------
     folder : Path
-        The bench; the caller holds its lock and has called `recover`.
+        The bench; the caller holds its lock.
     change : Change
         What is done. No file may have the name of a log that is copied.
     bench : str
@@ -267,20 +282,20 @@ def commit(folder: Path, change: Change, *, bench: str) -> None:
             _replace_file(folder, _BENCH_FILE, staging / _BENCH_FILE, change.bench_before)
         _replace_file(folder, _SHEET, staging / _SHEET, change.before)
     except OSError as error:
-        recover(folder)
+        _recover(folder)
         why = f"{error.strerror or error}: {Path(str(error.filename or '')).name}"
         raise BenchError.at(
             folder.name, f"the {act} failed ({why}); nothing was {undone}"
         ) from None
     except BenchError:
-        recover(folder)
+        _recover(folder)
         raise
     # The rows are in. What could not be cleared up now, the next act clears up.
     with contextlib.suppress(OSError):
         _finish(folder, intent)
 
 
-def recover(folder: Path) -> str:
+def _recover(folder: Path) -> str:
     """Complete or undo what a killed process left; the caller holds the lock.
 
     Returns

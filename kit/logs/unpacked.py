@@ -27,6 +27,8 @@ MAX_LINE_BYTES = 1024 * 1024
 # Below this, handing over to another thread takes as long as the hash.
 _INLINE_HASH_BYTES = 1024 * 1024
 
+_TAKE_AGAIN = "take the log from the recorder again"
+
 GZIP = b"\x1f\x8b"
 ZSTD = b"\x28\xb5\x2f\xfd"
 PARQUET = b"PAR1"
@@ -40,10 +42,20 @@ _FOREIGN = {
 
 
 class Digest:
-    """SHA-256 of the chunks that pass, taken in a second thread while they are being parsed."""
+    """SHA-256 of the chunks that pass, taken in a second thread while they are being parsed.
+
+    Parameters
+    ----------
+    known : str, optional
+        The digest, where it is known already: the bytes are only counted then.
+
+    Attributes
+    ----------
+    size_bytes : int
+        How many bytes passed.
+    """
 
     def __init__(self, *, known: str | None = None) -> None:
-        """Start with nothing hashed; bytes whose digest is known already are only counted."""
         self._sha = hashlib.sha256()
         self._known = known
         self._thread: threading.Thread | None = None
@@ -54,11 +66,9 @@ class Digest:
         for chunk in chunks:
             self._wait()
             self.size_bytes += len(chunk)
-            if self._known is not None:
-                pass
-            elif len(chunk) < _INLINE_HASH_BYTES:
+            if self._known is None and len(chunk) < _INLINE_HASH_BYTES:
                 self._sha.update(chunk)
-            else:
+            elif self._known is None:
                 # hashlib gives up the interpreter lock for large buffers, and so does the parser.
                 self._thread = threading.Thread(target=self._sha.update, args=(chunk,))
                 self._thread.start()
@@ -78,6 +88,13 @@ class Digest:
 def recorded_chunks(path: Path, *, file: str) -> Iterator[bytes]:
     """Yield the bytes of a raw log as recorded, in chunks of at most `CHUNK_BYTES`.
 
+    Parameters
+    ----------
+    path : Path
+        The log.
+    file : str
+        The name faults give it.
+
     Raises
     ------
     RunFileError
@@ -86,7 +103,8 @@ def recorded_chunks(path: Path, *, file: str) -> Iterator[bytes]:
     try:
         # Looked at before it is opened: opening a named pipe would wait for ever.
         if not stat.S_ISREG(path.stat().st_mode):
-            raise RunFileError.at(file, _not_a_file(path))
+            what = "a folder" if path.is_dir() else "not a regular file (a pipe or a device?)"
+            raise RunFileError.at(file, f"is {what}; a log is a file")
         with path.open("rb", buffering=0) as stream:
             before = os.fstat(stream.fileno())
             size = 0
@@ -97,22 +115,13 @@ def recorded_chunks(path: Path, *, file: str) -> Iterator[bytes]:
     except FileNotFoundError:
         raise RunFileError.at(file, "no such file" + near_file(path)) from None
     except PermissionError:
-        raise RunFileError.at(
-            file, "may not be read by this user; change the file's permissions"
-        ) from None
+        said = "may not be read by this user; change the file's permissions"
+        raise RunFileError.at(file, said) from None
     except OSError as error:
         raise RunFileError.at(file, f"cannot be read: {error.strerror or error}") from None
     if (before.st_mtime_ns, before.st_size) != (after.st_mtime_ns, size):
-        raise RunFileError.at(
-            file,
-            "changed while it was being read; wait until the recording is finished, then run again",
-        )
-
-
-def _not_a_file(path: Path) -> str:
-    if path.is_dir():
-        return "is a folder; a log is a file"
-    return "is not a regular file (a pipe or a device?); a log is a file"
+        said = "changed while it was being read; wait until the recording is finished"
+        raise RunFileError.at(file, f"{said}, then run again")
 
 
 def near_file(path: Path) -> str:
@@ -152,17 +161,32 @@ def text_blocks(chunks: Iterable[bytes], *, encoding: str, file: str) -> Iterato
 
 
 def unpacked_pieces(chunks: Iterable[bytes], file: str) -> Iterator[bytes]:
-    """Return plain bytes, whatever the packing the first bytes speak of."""
+    """Return plain bytes, whatever the packing the first bytes speak of.
+
+    Parameters
+    ----------
+    chunks : iterable of bytes
+        The bytes as recorded: plain, gzip or zstd.
+    file : str
+        The name faults give the log.
+
+    Raises
+    ------
+    RunFileError
+        If the first bytes are those of a file that is no log, or, while the pieces are taken, a
+        packed stream is damaged or too large.
+    """
     stream = iter(chunks)
     first = next(stream, b"")
+    whole = _chain(first, stream)
     if first.startswith(GZIP):
-        return _gunzipped(_chain(first, stream), file)
+        return _gunzipped(whole, file)
     if first.startswith(ZSTD):
-        return _unzstd(_chain(first, stream), file)
+        return _unzstd(whole, file)
     for magic, what in _FOREIGN.items():
         if first.startswith(magic):
             raise RunFileError.at(file, f"is {what}")
-    return _chain(first, stream)
+    return whole
 
 
 def _chain(first: bytes, rest: Iterator[bytes]) -> Iterator[bytes]:
@@ -172,17 +196,37 @@ def _chain(first: bytes, rest: Iterator[bytes]) -> Iterator[bytes]:
 
 
 def check_size(taken: int, given: int, file: str) -> None:
-    """Refuse a packed log that unpacks to more than any log holds."""
+    """Refuse a packed log that unpacks to more than any log holds.
+
+    Parameters
+    ----------
+    taken, given : int
+        Bytes read so far, and what they unpacked to.
+    file : str
+        The name faults give the log.
+
+    Raises
+    ------
+    RunFileError
+        If it is too large, or packs better than frame times do.
+    """
     if given > _MAX_UNPACKED_BYTES:
-        raise RunFileError.at(
-            file, f"unpacks to more than {_MAX_UNPACKED_BYTES >> 30} GiB; not a log"
-        )
+        said = f"unpacks to more than {_MAX_UNPACKED_BYTES >> 30} GiB; not a log"
+        raise RunFileError.at(file, said)
     if given > _RATIO_FREE_BYTES and given > _MAX_RATIO * taken:
-        raise RunFileError.at(
-            file,
-            f"unpacks to more than {_MAX_RATIO} times its {taken} bytes; no frame-time log does, "
-            "so take the log from the recorder again",
-        )
+        said = f"unpacks to more than {_MAX_RATIO} times its {taken} bytes; no frame-time log does"
+        raise RunFileError.at(file, f"{said}, so {_TAKE_AGAIN}")
+
+
+def _damaged(packing: str, error: Exception, file: str) -> RunFileError:
+    """Return the error for packed data that cannot be unpacked."""
+    return RunFileError.at(file, f"damaged {packing} data ({error}); {_TAKE_AGAIN}")
+
+
+def _cut_short(packing: str, file: str) -> RunFileError:
+    """Return the error for packed data without their end."""
+    said = f"the {packing} data end too early; the copy was cut short, so copy the log again"
+    return RunFileError.at(file, said)
 
 
 def _gunzipped(chunks: Iterator[bytes], file: str) -> Iterator[bytes]:
@@ -206,13 +250,9 @@ def _gunzipped(chunks: Iterator[bytes], file: str) -> Iterator[bytes]:
                 if piece:
                     yield piece
     except zlib.error as error:
-        raise RunFileError.at(
-            file, f"damaged gzip data ({error}); take the log from the recorder again"
-        ) from None
+        raise _damaged("gzip", error, file) from None
     if not inflate.eof:
-        raise RunFileError.at(
-            file, "the gzip data end too early; the copy was cut short, so copy the log again"
-        )
+        raise _cut_short("gzip", file)
 
 
 class _ChunkFile(io.RawIOBase):
@@ -251,12 +291,8 @@ def _unzstd(chunks: Iterator[bytes], file: str) -> Iterator[bytes]:
                 yield piece
     except OSError as error:
         if "Truncated" in str(error):
-            raise RunFileError.at(
-                file, "the zstd data end too early; the copy was cut short, so copy the log again"
-            ) from None
-        raise RunFileError.at(
-            file, f"damaged zstd data ({error}); take the log from the recorder again"
-        ) from None
+            raise _cut_short("zstd", file) from None
+        raise _damaged("zstd", error, file) from None
 
 
 def _without_mark(pieces: Iterator[bytes], encoding: str, file: str) -> Iterator[bytes]:
@@ -264,9 +300,8 @@ def _without_mark(pieces: Iterator[bytes], encoding: str, file: str) -> Iterator
     first = next(pieces, b"")
     if encoding != "utf-16":
         if first.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
-            raise RunFileError.at(
-                file, "is UTF-16 text by its first bytes; say `encoding: utf-16` in its layout"
-            )
+            said = "is UTF-16 text by its first bytes; say `encoding: utf-16` in its layout"
+            raise RunFileError.at(file, said)
         first = first.removeprefix(codecs.BOM_UTF8)
     return _chain(first, pieces)
 
@@ -282,9 +317,8 @@ def _decoded(pieces: Iterator[bytes], encoding: str, file: str) -> Iterator[byte
             yield decoder.decode(piece).encode("utf-8")
         yield decoder.decode(b"", final=True).encode("utf-8")
     except UnicodeError as error:
-        raise RunFileError.at(
-            file, f"is not {encoding.upper()} text ({error}); correct `encoding` in its layout"
-        ) from None
+        said = f"is not {encoding.upper()} text ({error}); correct `encoding` in its layout"
+        raise RunFileError.at(file, said) from None
 
 
 def _cut_at_lines(pieces: Iterator[bytes], file: str) -> Iterator[bytes]:

@@ -10,7 +10,7 @@ from kit.bench.runs import RunRow
 from kit.review.walk import Results, Review
 from kit.screening.controls import compared_pairs, name_pairs
 from kit.screening.flags import moment
-from kit.settings.starting import starting_values
+from kit.settings.starting import STARTING_TEXTS
 
 FAR_OFF_DAYS = 365
 _SHOWN = 3
@@ -28,7 +28,7 @@ def remarks_on(review: Review, results: Results) -> tuple[str, ...]:
 
 def _of_settings(review: Review) -> Iterator[str]:
     params, bench = review.params, review.bench
-    for key, value in starting_values().items():
+    for key, value in STARTING_TEXTS.items():
         if getattr(params, key) == value:
             yield f"{key} of params is still that of a new file: {value!r}"
     if not review.used:

@@ -15,7 +15,7 @@ from typing import Any, TypedDict
 
 from kit.errors import UsageError, did_you_mean
 from kit.review.walk import Review
-from kit.settings.params import LoadedParams, change_document, text_beside
+from kit.settings.params import LoadedParams, text_beside
 from kit.settings.yaml import YamlDocument, change_yaml, one_line
 
 SCHEMA_LINE = "# yaml-language-server: $schema="
@@ -97,7 +97,7 @@ def change_params(review: Review, changes: Mapping[str, Any]) -> tuple[LoadedPar
     edits = [edit for name, value in changes.items() for edit in EDITS[name](review, value)]
     data = edited(copy.deepcopy(review.loaded.document.data), edits)
     document = YamlDocument(FILE, data, {})
-    return change_document(review.loaded, document), edits
+    return review.loaded.with_document(document), edits
 
 
 def edited(tree: Any, edits: Iterable[Edit]) -> Any:

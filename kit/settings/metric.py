@@ -204,22 +204,3 @@ TYPED_METRICS = tuple(name for name, m in METRICS.items() if m.typed)
 def tail_shares(names: Iterable[str] = LOWS) -> dict[str, float]:
     """Return the share of frames of each of some metrics that is a low."""
     return {name: share for name in names if (share := METRICS[name].tail_share) is not None}
-
-
-def known_metrics(names: tuple[str, ...]) -> tuple[str, ...]:
-    """Return names of metrics of frames, each once and the headline among them.
-
-    Raises
-    ------
-    ValueError
-        If one is unknown, is not made of frames or stands twice, or the headline is missing.
-    """
-    for name in names:
-        if name not in FRAME_METRICS:
-            guess = did_you_mean(name, FRAME_METRICS)
-            raise ValueError(f'no metric "{name}"{guess}; all: {", ".join(FRAME_METRICS)}')
-    if len(set(names)) != len(names):
-        raise ValueError("a metric stands twice")
-    if HEADLINE not in names:
-        raise ValueError(f"{HEADLINE} is missing; suites, value and summaries rest on it")
-    return names

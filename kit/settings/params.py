@@ -19,7 +19,7 @@ from pydantic import AfterValidator, Field, model_validator
 
 from kit.errors import Fault, ParamsError, did_you_mean
 from kit.settings.bench_file import Bench, Id, Name, read_bench
-from kit.settings.metric import DEFAULT_METRICS, FRAME_METRICS, RESULT, known_metrics
+from kit.settings.metric import DEFAULT_METRICS, FRAME_METRICS, HEADLINE, RESULT
 from kit.settings.yaml import Section, Text, YamlDocument, read_yaml
 
 
@@ -155,6 +155,25 @@ def _known_locale(name: str) -> str:
     return name
 
 
+def _known_metrics(names: tuple[str, ...]) -> tuple[str, ...]:
+    """Return names of metrics of frames, each once and the headline among them.
+
+    Raises
+    ------
+    ValueError
+        If one is unknown, is not made of frames or stands twice, or the headline is missing.
+    """
+    for name in names:
+        if name not in FRAME_METRICS:
+            guess = did_you_mean(name, FRAME_METRICS)
+            raise ValueError(f'no metric "{name}"{guess}; all: {", ".join(FRAME_METRICS)}')
+    if len(set(names)) != len(names):
+        raise ValueError("a metric stands twice")
+    if HEADLINE not in names:
+        raise ValueError(f"{HEADLINE} is missing; suites, value and summaries rest on it")
+    return names
+
+
 _Locale = Annotated[Text, AfterValidator(_known_locale)]
 _Reason = Annotated[Text, Field(min_length=8, description="Why, for the reader.")]
 
@@ -177,7 +196,7 @@ class SetAside(Section):
 class MetricParams(Section):
     """How a run's frame times become its figures."""
 
-    compared: Annotated[tuple[str, ...], AfterValidator(known_metrics)] = Field(
+    compared: Annotated[tuple[str, ...], AfterValidator(_known_metrics)] = Field(
         default=DEFAULT_METRICS,
         description="Metrics of frames that are measured and compared; average_fps among them.",
         json_schema_extra={"items": {"enum": [*FRAME_METRICS]}},
@@ -502,7 +521,18 @@ class ReviewParams(Section):
 class LoadedParams:
     """A params file and the bench it names, both checked.
 
-    `sha256` is that of the file's bytes; "" where no file holds these params.
+    Attributes
+    ----------
+    path : Path
+        The params file.
+    params : ReviewParams
+        What it says.
+    bench : Bench
+        The bench it names.
+    document : YamlDocument
+        The same as written, with the line of each key.
+    sha256 : str
+        Of the file's bytes; "" where no file holds these params.
     """
 
     path: Path
@@ -510,6 +540,17 @@ class LoadedParams:
     bench: Bench
     document: YamlDocument
     sha256: str = ""
+
+    def with_document(self, document: YamlDocument) -> LoadedParams:
+        """Return what params say that no file holds, for the same bench, checked as a file is.
+
+        Raises
+        ------
+        ParamsError
+            With every fault, unknown products and titles among them.
+        """
+        params = document.as_model(ReviewParams, ParamsError)
+        return _with_known_names(LoadedParams(self.path, params, self.bench, document))
 
 
 _BENCH: ContextVar[Path | None] = ContextVar("bench in place of the one named", default=None)
@@ -548,24 +589,8 @@ def load_params(path: Path, *, bench_folder: Path | None = None) -> LoadedParams
     if not (folder / "bench.yaml").is_file():
         said = f'"{params.bench}" is not a bench: no bench.yaml in that folder'
         raise ParamsError([document.fault(said, "bench")])
-    loaded = LoadedParams(path, params, read_bench(folder), document, _sha256_of(path))
-    return _with_known_names(loaded)
-
-
-def _sha256_of(path: Path) -> str:
-    return hashlib.sha256(path.read_bytes()).hexdigest()
-
-
-def change_document(loaded: LoadedParams, document: YamlDocument) -> LoadedParams:
-    """Return what params say that no file holds, for the same bench, checked as a file is.
-
-    Raises
-    ------
-    ParamsError
-        With every fault, unknown products and titles among them.
-    """
-    params = document.as_model(ReviewParams, ParamsError)
-    return _with_known_names(LoadedParams(loaded.path, params, loaded.bench, document))
+    sha256 = hashlib.sha256(path.read_bytes()).hexdigest()
+    return _with_known_names(LoadedParams(path, params, read_bench(folder), document, sha256))
 
 
 def text_beside(path: Path, named: str, *, folder: Path) -> Path | None:
@@ -579,8 +604,22 @@ def text_beside(path: Path, named: str, *, folder: Path) -> Path | None:
 
 def _with_known_names(loaded: LoadedParams) -> LoadedParams:
     """Return params whose names the bench knows, and whose text is there."""
-    path, params, bench, document = loaded.path, loaded.params, loaded.bench, loaded.document
-    faults = _unknown_names(params, bench, document)
+    path, params, document = loaded.path, loaded.params, loaded.document
+    known: dict[str, Collection[str]] = {
+        "product": loaded.bench.products,
+        "title": loaded.bench.titles,
+        "product of the review": params.products,
+    }
+    faults: list[Fault] = []
+    for what, name, *key in _names_in(params):
+        if name not in known[what]:
+            guess = did_you_mean(name, known[what], listed=12)
+            said = f'no {what.partition(" ")[0]} "{name}" in bench.yaml{guess}'
+            faults.append(document.fault(said, *key))
+    for i, waiver in enumerate(params.waivers):
+        if waiver.control not in params.controls:
+            said = f'"{waiver.control}" is not among controls; nothing to waive'
+            faults.append(document.fault(said, "waivers", i, "control"))
     if params.text is not None:
         if text_beside(path, params.text, folder=path.parent) is not None:
             said = "lies outside the project (the folder above that of this file); move it inside"
@@ -590,27 +629,6 @@ def _with_known_names(loaded: LoadedParams) -> LoadedParams:
     if faults:
         raise ParamsError(faults)
     return loaded
-
-
-def _unknown_names(params: ReviewParams, bench: Bench, document: YamlDocument) -> list[Fault]:
-    """Return a fault for each product, title or control the bench does not know."""
-    known: dict[str, Collection[str]] = {
-        "product": bench.products, "title": bench.titles, "product of the review": params.products,
-    }  # fmt: skip
-    faults: list[Fault] = []
-    for what, name, *path in _names_in(params):
-        if name not in known[what]:
-            guess = did_you_mean(name, known[what], listed=12)
-            said = f'no {what.partition(" ")[0]} "{name}" in bench.yaml{guess}'
-            faults.append(document.fault(said, *path))
-    faults += [
-        document.fault(
-            f'"{waiver.control}" is not among controls; nothing to waive', "waivers", i, "control"
-        )
-        for i, waiver in enumerate(params.waivers)
-        if waiver.control not in params.controls
-    ]
-    return faults
 
 
 def _names_in(params: ReviewParams) -> Iterator[tuple[Any, ...]]:

@@ -30,6 +30,7 @@ _HOW = (
 )
 
 # What is switched on in a new file. Everything else is shown, switched off.
+_PROCESSOR = {"processor": "its name", "memory_gb": "32"}
 _NEW_BENCH: dict[str, Any] = {
     "format": BENCH_FORMAT,
     "name": "My bench",
@@ -40,16 +41,11 @@ _NEW_BENCH: dict[str, Any] = {
         }
     },
     "products": {
-        "new-part": {
-            "name": "The part under review",
-            "class": "desk",
-            "configuration": {"processor": "its name", "memory_gb": "32"},
-        },
-        "old-part": {
-            "name": "The part it is set against",
-            "class": "desk",
-            "configuration": {"processor": "its name", "memory_gb": "32"},
-        },
+        name: {"name": words, "class": "desk", "configuration": _PROCESSOR}
+        for name, words in (
+            ("new-part", "The part under review"),
+            ("old-part", "The part it is set against"),
+        )
     },
     "titles": {"my-scene": {"name": "A fixed scene", "planned_s": 60.0}},
     "controls": {
@@ -73,6 +69,9 @@ _NEW_PARAMS: dict[str, Any] = {
 }
 
 
+# What no published review should say.
+STARTING_TEXTS = {key: _NEW_PARAMS[key] for key in ("title", "byline")}
+
 _GIT_ATTRIBUTES = """\
 # Evidence is kept byte for byte: git must not change line ends, nor join two journals by itself.
 logs/** -text -diff
@@ -94,14 +93,25 @@ def start_bench(folder: Path) -> tuple[Path, ...]:
     Two more files keep git from changing the bytes of logs, sheets and journal, and from committing
     what only tells that an act is under way.
 
+    Parameters
+    ----------
+    folder : Path
+        Where it is to be; made if it is not there.
+
+    Returns
+    -------
+    tuple of Path
+        The files written.
+
     Raises
     ------
     UsageError
         If there is a bench already, or it cannot be written; nothing is overwritten.
     """
+    about = "A new bench. Replace what is named here by your own."
     texts = {
-        "bench.yaml": _starting_bench(),
-        "runs.csv": _starting_run_sheet(),
+        "bench.yaml": _text(BenchFile, _NEW_BENCH, "bench", about),
+        "runs.csv": ",".join(NEW_SHEET) + "\n",
         "prices.csv": "product,price,currency,kind,date,source,note\n",
         ".gitattributes": _GIT_ATTRIBUTES,
         ".gitignore": _GIT_IGNORE,
@@ -113,7 +123,12 @@ def start_bench(folder: Path) -> tuple[Path, ...]:
 
 
 def start_params(path: Path) -> Path:
-    """Make a commented params file.
+    """Make a commented params file, for a bench as `start_bench` makes it.
+
+    Parameters
+    ----------
+    path : Path
+        The file; the review is named after it.
 
     Raises
     ------
@@ -123,7 +138,9 @@ def start_params(path: Path) -> Path:
     if path.exists():
         raise UsageError(f"{path.name} is there already; nothing was written")
     review = re.sub(r"[^a-z0-9._-]+", "-", path.stem.lower()).strip("-._") or "my-review"
-    _write_new({path: _starting_params(review=review)}, path.parent)
+    given = {**_NEW_PARAMS, "review": review}
+    text = _text(ReviewParams, given, "params", "What one review compares, and how.")
+    _write_new({path: text}, path.parent)
     return path
 
 
@@ -139,49 +156,9 @@ def _write_new(texts: Mapping[Path, str], folder: Path) -> tuple[Path, ...]:
         for path in begun:
             with contextlib.suppress(OSError):
                 path.unlink()
-        name = begun[-1].name if begun else folder.name
-        raise UsageError(
-            f"cannot write {name}: {error.strerror or error}; nothing was written"
-        ) from None
+        why = f"cannot write {[folder, *begun][-1].name}: {error.strerror or error}"
+        raise UsageError(f"{why}; nothing was written") from None
     return tuple(texts)
-
-
-def _starting_bench() -> str:
-    """Return the text of a new `bench.yaml`: one layout, two products, one title.
-
-    Every key of the models stands in it with a comment; the text loads as it is.
-    """
-    return _text(
-        BenchFile, _NEW_BENCH, "bench", "A new bench. Replace what is named here by your own."
-    )
-
-
-def _starting_params(*, review: str = "my-review", bench: str = "../my-bench") -> str:
-    """Return the text of a new params file, for a bench made of `_starting_bench`.
-
-    Parameters
-    ----------
-    review : str
-        The review's id.
-    bench : str
-        The bench folder, from the folder of the params file.
-
-    Notes
-    -----
-    Every key of the models stands in it with a comment; the text loads as it is.
-    """
-    given = {**_NEW_PARAMS, "review": review, "bench": bench}
-    return _text(ReviewParams, given, "params", "What one review compares, and how.")
-
-
-def starting_values() -> dict[str, str]:
-    """Return texts of a new params file that no published review should have."""
-    return {key: _NEW_PARAMS[key] for key in ("title", "byline")}
-
-
-def _starting_run_sheet() -> str:
-    """Return the text of a new `runs.csv`: the usual columns, no row."""
-    return ",".join(NEW_SHEET) + "\n"
 
 
 def _text(model: type[BaseModel], given: Mapping[str, Any], schema: str, about: str) -> str:

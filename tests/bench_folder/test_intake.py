@@ -19,7 +19,7 @@ from kit.bench.evidence import check_evidence
 from kit.bench.intake import add_logs
 from kit.bench.journal import By
 from kit.bench.runs import read_run, read_run_sheet
-from kit.bench.transaction import locked_bench
+from kit.bench.transaction import held_bench
 from kit.errors import BenchError, KitError, RunFileError, UsageError
 from kit.settings.bench_file import read_bench
 
@@ -508,7 +508,7 @@ def test_a_journal_from_elsewhere_removes_nothing_outside(small, tmp_path):
 
 
 def test_a_bench_that_is_held_is_waited_for_and_then_told(small):
-    with locked_bench(small):
+    with held_bench(small):
         context = get_context("spawn")
         with context.Pool(1) as pool:
             told = pool.apply(_try_lock, (str(small),))
@@ -517,7 +517,7 @@ def test_a_bench_that_is_held_is_waited_for_and_then_told(small):
 
 def _try_lock(folder: str) -> str:
     try:
-        with locked_bench(Path(folder), timeout_s=0.2):
+        with held_bench(Path(folder), timeout_s=0.2):
             return "free"
     except BenchError as error:
         return str(error)

@@ -6,7 +6,8 @@ from dataclasses import FrozenInstanceError, replace
 
 import pytest
 
-from kit.settings.metric import DEFAULT_METRICS, METRICS, _MetricTable, known_metrics
+from kit.settings.metric import DEFAULT_METRICS, METRICS, _MetricTable
+from kit.settings.params import _known_metrics
 
 
 def test_an_unknown_metric_is_refused_with_the_nearest_and_the_whole_list():
@@ -52,7 +53,7 @@ def test_a_metric_has_a_method_for_each_definition():
 
 def test_what_is_compared_unless_params_say():
     assert DEFAULT_METRICS == ("average_fps", "low_1pct_fps", "low_0_1pct_fps")
-    assert known_metrics(("median_fps", "average_fps")) == ("median_fps", "average_fps")
+    assert _known_metrics(("median_fps", "average_fps")) == ("median_fps", "average_fps")
 
 
 @pytest.mark.parametrize(
@@ -66,4 +67,4 @@ def test_what_is_compared_unless_params_say():
 )
 def test_params_refuse(names, said):
     with pytest.raises(ValueError, match=said):
-        known_metrics(names)
+        _known_metrics(names)
