@@ -263,8 +263,7 @@ class _RunOptions:
         str, typer.Option(metavar="URL", help="Read the logs from here, not the bench folder.")
     ] = ""
     against: Annotated[
-        str,
-        typer.Option(metavar="PRODUCT", help="The baseline of the league of several reviews."),
+        str, typer.Option(metavar="PRODUCT", help="The baseline of the league of several reviews.")
     ] = ""
     ahead: Annotated[
         bool, typer.Option(help="Let a second process work beside a single review.")
@@ -553,8 +552,7 @@ class _AddOptions:
         list[str] | None, typer.Option(help="A column of the index by another name: title=scene.")
     ] = None
     map_: Annotated[
-        list[str] | None,
-        typer.Option("--map", help="What a text stands for: product:8=threads-8."),
+        list[str] | None, typer.Option("--map", help="What a text stands for: product:8=threads-8.")
     ] = None
     condition: Annotated[
         list[str] | None, typer.Option(help="A recorded condition: driver=52.3.")
@@ -570,8 +568,7 @@ class _AddOptions:
     ] = False
     yes: Annotated[bool, typer.Option("--yes", help="With --guess: do not ask.")] = False
     crashed: Annotated[
-        bool,
-        typer.Option("--crashed", help="A run of this product and title that left no log."),
+        bool, typer.Option("--crashed", help="A run of this product and title that left no log.")
     ] = False
 
 

@@ -34,11 +34,7 @@ _SHEET_BEFORE = ".before-last-act.csv"
 _LOCK_SECONDS = 300.0
 COMES = frozenset({"add", "merge"})  # acts whose rows are new
 # What an act and what did not come of it are called, where it fails.
-_FAILED = {
-    "add": ("take-in", "added"),
-    "merge": ("merge", "added"),
-    "undo": ("undo", "taken back"),
-}
+_FAILED = {"add": ("take-in", "added"), "merge": ("merge", "added"), "undo": ("undo", "taken back")}
 
 
 @with_config(ConfigDict(extra="forbid"))

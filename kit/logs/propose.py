@@ -21,14 +21,7 @@ from numpy.typing import NDArray
 
 from kit.errors import RunFileError
 from kit.logs.read import Log, number_in, read_log, split_cells
-from kit.logs.unpacked import (
-    GZIP,
-    PARQUET,
-    ZSTD,
-    recorded_chunks,
-    text_blocks,
-    unpacked_pieces,
-)
+from kit.logs.unpacked import GZIP, PARQUET, ZSTD, recorded_chunks, text_blocks, unpacked_pieces
 from kit.settings.bench_file import Layout
 from kit.settings.yaml import yaml_text
 
@@ -439,10 +432,7 @@ def _stamp_guess(
 
 
 def _time_guess(
-    place: int,
-    name: str,
-    values: NDArray[np.float64],
-    columns: dict[int, NDArray[np.float64]],
+    place: int, name: str, values: NDArray[np.float64], columns: dict[int, NDArray[np.float64]]
 ) -> _ColumnGuess:
     """Return the guess for a column of values above zero that do not rise."""
     reasons = ["values above 0 that go up and down, as frame times do"]

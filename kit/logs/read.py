@@ -639,11 +639,7 @@ class _Frames:
     backward_rows: list[int] = field(default_factory=list)
     step_ms: float = 0.0
 
-    def add(
-        self,
-        columns: list[_Column],
-        lines: Callable[[], NDArray[np.int64]],
-    ) -> None:
+    def add(self, columns: list[_Column], lines: Callable[[], NDArray[np.int64]]) -> None:
         """Take in the columns of one block; `lines` gives the line of each row, if asked."""
         values, unit = columns[0], self.layout.frames.unit
         readings = [np.asarray(column, dtype=np.float64) for column in columns[1:]]
@@ -890,11 +886,7 @@ def _read_batches(
 
 
 def _refuse_values(
-    values: _Column,
-    rows: NDArray[np.int64],
-    label: str,
-    layout: Layout,
-    file: str,
+    values: _Column, rows: NDArray[np.int64], label: str, layout: Layout, file: str
 ) -> None:
     """Raise for the values of a batch that are no frame times or stamps."""
     wrong = [

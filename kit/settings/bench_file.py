@@ -55,7 +55,7 @@ class FrameColumn(Section):
         description="Unit of the frame column: s, ms, us or ns."
     )
     starts: Literal["first_row", "zero"] = Field(
-        default="first_row",
+        "first_row",
         description="For frame_end only. first_row: the first stamp opens the first frame. zero: "
         "the first stamp ends a frame that began at 0.",
     )
@@ -65,22 +65,20 @@ class Layout(Section):
     """How a raw log is to be read."""
 
     container: Literal["text", "parquet"] = Field(
-        default="text", description="text (also packed with gzip or zstd) or parquet."
+        "text", description="text (also packed with gzip or zstd) or parquet."
     )
-    delimiter: str = Field(default=",", description='One character, "tab" or "space".')
-    decimal: Literal[".", ","] = Field(default=".", description="The decimal mark.")
-    header: bool = Field(
-        default=True, description="Whether a line of column names stands above the rows."
-    )
-    skip_lines: int = Field(default=0, ge=0, description="Preamble lines before the header.")
+    delimiter: str = Field(",", description='One character, "tab" or "space".')
+    decimal: Literal[".", ","] = Field(".", description="The decimal mark.")
+    header: bool = Field(True, description="Whether a line of column names stands above the rows.")
+    skip_lines: int = Field(0, ge=0, description="Preamble lines before the header.")
     comment: str | None = Field(
-        default=None, description="Lines that begin so are passed over.", examples=["#"]
+        None, description="Lines that begin so are passed over.", examples=["#"]
     )
     encoding: Literal["utf-8", "utf-16", "latin-1"] = Field(
-        default="utf-8", description="utf-8, utf-16 or latin-1."
+        "utf-8", description="utf-8, utf-16 or latin-1."
     )
     files: str | None = Field(
-        default=None, description="File names that may be in this layout, such as *.csv."
+        None, description="File names that may be in this layout, such as *.csv."
     )
     frames: FrameColumn = Field(description="The column that holds the frames.")
     sensors: dict[Id, _ColumnRef] = Field(
@@ -113,29 +111,29 @@ class Specification(Section):
     """What the maker says of the part; derived figures are checked against each other."""
 
     bus_width_bit: int | None = Field(
-        default=None, gt=0, description="Width of the memory bus.", examples=[256]
+        None, gt=0, description="Width of the memory bus.", examples=[256]
     )
     memory_rate_gbps: float | None = Field(
-        default=None, gt=0, description="Memory rate per pin, in Gbit/s.", examples=[16.0]
+        None, gt=0, description="Memory rate per pin, in Gbit/s.", examples=[16.0]
     )
     bandwidth_gb_s: float | None = Field(
-        default=None,
+        None,
         gt=0,
         description="Bus width / 8 x rate per pin; checked where all three are given.",
         examples=[512.0],
     )
     memory_gb: float | None = Field(
-        default=None, gt=0, description="The part's own memory.", examples=[16.0]
+        None, gt=0, description="The part's own memory.", examples=[16.0]
     )
-    units: int | None = Field(default=None, gt=0, description="Shader units.", examples=[4096])
+    units: int | None = Field(None, gt=0, description="Shader units.", examples=[4096])
     base_clock_mhz: float | None = Field(
-        default=None, gt=0, description="Lowest clock the maker states.", examples=[1500.0]
+        None, gt=0, description="Lowest clock the maker states.", examples=[1500.0]
     )
     boost_clock_mhz: float | None = Field(
-        default=None, gt=0, description="Highest clock the maker states.", examples=[2400.0]
+        None, gt=0, description="Highest clock the maker states.", examples=[2400.0]
     )
     power_limit_w: float | None = Field(
-        default=None, gt=0, description="Limit of the board or the package.", examples=[220.0]
+        None, gt=0, description="Limit of the board or the package.", examples=[220.0]
     )
     other: dict[str, Text] = Field(
         default_factory=dict,
@@ -164,22 +162,18 @@ class Product(Section):
     """One tested configuration: the part under test and the machine around it."""
 
     name: Name
-    maker: Text | None = Field(
-        default=None, description="Who makes the part.", examples=["Its maker"]
-    )
+    maker: Text | None = Field(None, description="Who makes the part.", examples=["Its maker"])
     machine_class: Id = Field(
         alias="class", description="Class of the machine, such as portable or desk."
     )
     part: Text | None = Field(
-        default=None,
-        description="The part's name, shared across classes.",
-        examples=["The part's name"],
+        None, description="The part's name, shared across classes.", examples=["The part's name"]
     )
     released: dt.date | None = Field(
-        default=None, description="Day it went on sale.", examples=[dt.date(2026, 11, 25)]
+        None, description="Day it went on sale.", examples=[dt.date(2026, 11, 25)]
     )
     specification: Specification = Field(
-        default=Specification(),
+        Specification(),
         description="What the maker says. Figures that contradict each other are refused.",
     )
     configuration: dict[Id, Text] = Field(
@@ -187,12 +181,9 @@ class Product(Section):
         description="Controls that belong to the machine, such as the processor.",
     )
     refresh_hz: float | None = Field(
-        default=None,
-        gt=0,
-        description="Refresh rate of the machine's own display.",
-        examples=[120.0],
+        None, gt=0, description="Refresh rate of the machine's own display.", examples=[120.0]
     )
-    note: _Note = Field(default=None, examples=["On loan from the maker for a week"])
+    note: _Note = Field(None, examples=["On loan from the maker for a week"])
 
 
 class Title(Section):
@@ -200,17 +191,15 @@ class Title(Section):
 
     name: Name
     workload: Text | None = Field(
-        default=None,
-        description="The scene's name, common to its variants.",
-        examples=["A fixed scene"],
+        None, description="The scene's name, common to its variants.", examples=["A fixed scene"]
     )
     measures: Literal["frames", "score", "duration", "power", "noise", "battery_life"] = Field(
-        default="frames",
+        "frames",
         description="frames, score, duration, power, noise or battery_life. For all but frames, "
         "results are typed into the run sheet.",
     )
     unit: Text | None = Field(
-        default=None, description="Unit of a result that is not frames.", examples=["fps"]
+        None, description="Unit of a result that is not frames.", examples=["fps"]
     )
     settings: dict[Id, Text] = Field(
         default_factory=dict,
@@ -222,8 +211,8 @@ class Title(Section):
         description="Suites and groups are formed by them.",
         examples=[{"resolution": "1440p"}],
     )
-    planned_s: float | None = Field(default=None, gt=0, description="Planned length of a run.")
-    note: _Note = Field(default=None, examples=["Starts at the bridge, ends at the gate"])
+    planned_s: float | None = Field(None, gt=0, description="Planned length of a run.")
+    note: _Note = Field(None, examples=["Starts at the bridge, ends at the gate"])
 
     @property
     def less_is_better(self) -> bool:
@@ -250,7 +239,7 @@ class BenchFile(Section):
     format: Literal["marginbook-bench/1"] = Field(description="Which version of this file it is.")
     name: Text = Field(description="What reports call the bench.")
     about: Text | None = Field(
-        default=None,
+        None,
         description="Where, how and with what it is measured.",
         examples=["One room at 21 degrees, machines run in turn"],
     )

@@ -32,41 +32,35 @@ class PlanParams(Section):
         description="A share: 0.03 where a lead of 3 % is to be resolved.",
         examples=[0.03],
     )
-    power: float = Field(
-        default=0.8, gt=0, lt=1, description="How often a lead of that size is resolved."
-    )
+    power: float = Field(0.8, gt=0, lt=1, description="How often a lead of that size is resolved.")
     seed: int = Field(description="For the order of runs.", examples=[20261125])
-    setup_s: float = Field(default=60.0, gt=0, description="Time a launch costs before its run.")
-    run_s: float = Field(
-        default=60.0, gt=0, description="Length of a run where the title states none."
-    )
+    setup_s: float = Field(60.0, gt=0, description="Time a launch costs before its run.")
+    run_s: float = Field(60.0, gt=0, description="Length of a run where the title states none.")
     switch_s: float = Field(
-        default=0.0, ge=0, description="Time it costs to go from one product to another."
+        0.0, ge=0, description="Time it costs to go from one product to another."
     )
     by_product: bool = Field(
-        default=False, description="Keep the runs of a product together within a block."
+        False, description="Keep the runs of a product together within a block."
     )
     budget_minutes: float | None = Field(
-        default=None, gt=0, description="Bench time there is.", examples=[480.0]
+        None, gt=0, description="Bench time there is.", examples=[480.0]
     )
     default_run_sd: float = Field(
-        default=0.01,
+        0.01,
         gt=0,
         description="Spread from run to run, as a share, where the bench holds no runs to tell.",
     )
-    min_runs: int = Field(default=3, ge=2, description="Fewest runs of each title on each product.")
-    max_runs: int = Field(default=20, ge=2, description="No more than this is planned.")
+    min_runs: int = Field(3, ge=2, description="Fewest runs of each title on each product.")
+    max_runs: int = Field(20, ge=2, description="No more than this is planned.")
     cannot_run: tuple[Id, ...] = Field(
-        default=(),
+        (),
         description="Products that are gone: their runs on the bench are all there are.",
         examples=[["old-part"]],
     )
-    every_title: bool = Field(
-        default=False, description="Plan for statements about every title at once."
-    )
-    paired: bool = Field(default=False, description="Both sides are run in the same sessions.")
+    every_title: bool = Field(False, description="Plan for statements about every title at once.")
+    paired: bool = Field(False, description="Both sides are run in the same sessions.")
     session_correlation: float = Field(
-        default=0.0,
+        0.0,
         ge=0,
         lt=1,
         description="Of two products' results within a session, where paired and the bench does "
@@ -78,15 +72,15 @@ class LookParams(Section):
     """What `frame_times.ipynb` looks into. Touches no published figure."""
 
     product: Id | None = Field(
-        default=None, description="The reviewed product without it.", examples=["new-part"]
+        None, description="The reviewed product without it.", examples=["new-part"]
     )
     title: Id | None = Field(
-        default=None,
+        None,
         description="Without it, the first title the product has frames in.",
         examples=["my-scene"],
     )
     most_runs: int = Field(
-        default=6, ge=1, le=12, description="Runs laid over each other, the first of the sheet."
+        6, ge=1, le=12, description="Runs laid over each other, the first of the sheet."
     )
 
 
@@ -99,24 +93,22 @@ class RetestParams(Section):
     """
 
     condition: Id | None = Field(
-        default=None,
+        None,
         description="A column of the run sheet, such as driver_branch or session.",
         examples=["driver"],
     )
     old: tuple[Text, ...] = Field(
-        default=(), description="What that column says of the runs before.", examples=[["51.2"]]
+        (), description="What that column says of the runs before.", examples=[["51.2"]]
     )
     new: tuple[Text, ...] = Field(
-        default=(), description="What that column says of the re-runs.", examples=[["52.3"]]
+        (), description="What that column says of the re-runs.", examples=[["52.3"]]
     )
     since: dt.date | None = Field(
-        default=None,
+        None,
         description="In place of a condition: runs from this day on are new.",
         examples=[dt.date(2026, 11, 1)],
     )
-    band: float = Field(
-        default=0.02, gt=0, lt=0.5, description="A share: drift within it counts as none."
-    )
+    band: float = Field(0.02, gt=0, lt=0.5, description="A share: drift within it counts as none.")
 
     @model_validator(mode="after")
     def _check(self) -> RetestParams:
@@ -197,7 +189,7 @@ class MetricParams(Section):
     """How a run's frame times become its figures."""
 
     compared: Annotated[tuple[str, ...], AfterValidator(_known_metrics)] = Field(
-        default=DEFAULT_METRICS,
+        DEFAULT_METRICS,
         description="Metrics of frames that are measured and compared; average_fps among them.",
         json_schema_extra={"items": {"enum": [*FRAME_METRICS]}},
     )
@@ -206,17 +198,15 @@ class MetricParams(Section):
         "rate of the slowest share of frames. time_share: rate below which the slowest frames "
         "make up a share of the time."
     )
-    quantile_type: int = Field(
-        default=7, ge=1, le=9, description="Hyndman-Fan type, for percentile."
-    )
+    quantile_type: int = Field(7, ge=1, le=9, description="Hyndman-Fan type, for percentile.")
     budgets_hz: tuple[float, ...] = Field(
-        default=(60.0, 120.0), description="Share of time in frames over these budgets."
+        (60.0, 120.0), description="Share of time in frames over these budgets."
     )
     hitch_factor: float = Field(
-        default=2.5, gt=1, description="A hitch lasts this many times the median around it."
+        2.5, gt=1, description="A hitch lasts this many times the median around it."
     )
     hitch_ms: float = Field(
-        default=8.0, ge=0, description="A hitch is also longer than that median by this much."
+        8.0, ge=0, description="A hitch is also longer than that median by this much."
     )
 
     @property
@@ -229,7 +219,7 @@ class ScreenParams(Section):
     """Rules of screening with their thresholds. `set_aside_rules` act, all others only flag."""
 
     set_aside: tuple[SetAside, ...] = Field(
-        default=(),
+        (),
         description="Runs you leave out. They stay in the report, with the reason.",
         examples=[[{"run": "my-run-3", "reason": "What went wrong in this run."}]],
     )
@@ -237,94 +227,88 @@ class ScreenParams(Section):
         Literal["planned_length", "bad_stamps", "same_log", "warm_up", "far_run", "drift_in_run"],
         ...,
     ] = Field(
-        default=("planned_length", "bad_stamps", "same_log", "warm_up"),
+        ("planned_length", "bad_stamps", "same_log", "warm_up"),
         description="Rules that leave runs out; all others only flag.",
     )
     min_length_share: float = Field(
-        default=0.95,
+        0.95,
         gt=0,
         le=1,
         description="A run lasts at least this share of the title's planned length.",
     )
-    gap_ms: float = Field(default=1000.0, gt=0, description="A longer frame is a gap.")
+    gap_ms: float = Field(1000.0, gt=0, description="A longer frame is a gap.")
     warm_up_margin: float = Field(
-        default=0.04, gt=0, description="First run apart from the mean of the others by this share."
+        0.04, gt=0, description="First run apart from the mean of the others by this share."
     )
     warm_up_spreads: float = Field(
-        default=6.0, gt=0, description="First run apart by this many spreads of the others as well."
+        6.0, gt=0, description="First run apart by this many spreads of the others as well."
     )
     drift_share: float = Field(
-        default=0.03, gt=0, description="Change of the level over a run, as a share of it."
+        0.03, gt=0, description="Change of the level over a run, as a share of it."
     )
     drift_p: float = Field(
-        default=0.001, gt=0, lt=1, description="Drift in a run less likely by chance than this."
+        0.001, gt=0, lt=1, description="Drift in a run less likely by chance than this."
     )
     order_drift_share: float = Field(
-        default=0.05, gt=0, description="Change of the level over the order of runs, as a share."
+        0.05, gt=0, description="Change of the level over the order of runs, as a share."
     )
     order_drift_p: float = Field(
-        default=0.05, gt=0, lt=1, description="Kendall's exact test; five runs give 0.017 at best."
+        0.05, gt=0, lt=1, description="Kendall's exact test; five runs give 0.017 at best."
     )
     caps_hz: tuple[float, ...] = Field(
-        default=(30.0, 48.0, 60.0, 90.0, 120.0, 144.0, 165.0, 240.0),
+        (30.0, 48.0, 60.0, 90.0, 120.0, 144.0, 165.0, 240.0),
         description="Frame-rate caps looked for, besides the display's own.",
     )
     cap_share: float = Field(
-        default=0.35,
+        0.35,
         gt=0,
         le=1,
         description="Share of stretches of 8 frames whose mean is within cap_width of a cap's "
         "period, where hardly any stretch is faster.",
     )
     cap_width: float = Field(
-        default=0.005, gt=0, lt=0.1, description="How near a cap's period is, as a share of it."
+        0.005, gt=0, lt=0.1, description="How near a cap's period is, as a share of it."
     )
     far_run_alpha: float = Field(
-        default=0.01, gt=0, lt=1, description="An outlier by Grubbs' test, at this level."
+        0.01, gt=0, lt=1, description="An outlier by Grubbs' test, at this level."
     )
-    far_run_z: float = Field(
-        default=3.5, gt=0, description="An outlier by its modified z, above this."
-    )
+    far_run_z: float = Field(3.5, gt=0, description="An outlier by its modified z, above this.")
     throttle_clock_share: float = Field(
-        default=0.05, gt=0, description="Clock falls by this share while temperature rises."
+        0.05, gt=0, description="Clock falls by this share while temperature rises."
     )
     throttle_rise_c: float = Field(
-        default=1.0,
-        gt=0,
-        description="Temperature rises by so many degrees, first fifth of a run to last.",
+        1.0, gt=0, description="Temperature rises by so many degrees, first fifth of a run to last."
     )
     processor_bound_margin: float = Field(
-        default=0.02, gt=0, description="Products of different strength agree within this share."
+        0.02, gt=0, description="Products of different strength agree within this share."
     )
     processor_bound_spread: float = Field(
-        default=0.15, gt=0, description="They do so where the suite sets them this far apart."
+        0.15, gt=0, description="They do so where the suite sets them this far apart."
     )
     processor_load_pct: float = Field(
-        default=95.0, gt=0, le=100, description="Or the processor is loaded by so many percent."
+        95.0, gt=0, le=100, description="Or the processor is loaded by so many percent."
     )
     rounding_share: float = Field(
-        default=0.01, gt=0, description="Capture step over the median frame time."
+        0.01, gt=0, description="Capture step over the median frame time."
     )
     condition_tolerances: dict[Id, float] = Field(
-        default={"ambient_c": 3.0},
+        {"ambient_c": 3.0},
         description="How far a measured condition may differ among the runs of a cell. Measured "
         "conditions that are not named here are not compared.",
     )
     conditions_ignored: tuple[Id, ...] = Field(
-        default=("note", "notes", "comment", "remark", "operator", "pass", "position"),
+        ("note", "notes", "comment", "remark", "operator", "pass", "position"),
         description="Columns of the run sheet that may differ from run to run.",
     )
     stale_days: int = Field(
-        default=180, gt=0, description="Runs this much older than the reviewed product's."
+        180, gt=0, description="Runs this much older than the reviewed product's."
     )
     version_conditions: tuple[Id, ...] = Field(
-        default=("driver", "driver_branch", "title_version"),
+        ("driver", "driver_branch", "title_version"),
         description="Recorded conditions that are versions: what the bench ran before the newest "
         "one is stale.",
     )
-    min_runs: int = Field(
-        default=3, ge=1, description="Fewer runs of a product in a title are flagged."
-    )
+    min_runs: int = Field(3, ge=1, description="Fewer runs of a product in a title are flagged.")
 
 
 class MarginParams(Section):
@@ -339,7 +323,7 @@ class MarginParams(Section):
         gt=0, lt=0.5, description="A share: margins within it either way count as level."
     )
     family: Literal["holm", "benjamini_hochberg", "none"] = Field(
-        default="holm", description="For statements about every title."
+        "holm", description="For statements about every title."
     )
     seed: int = Field(description="For what draws numbers (diagnostics only).")
 
@@ -349,7 +333,7 @@ class SuiteParams(Section):
 
     name: Name
     titles: tuple[Id, ...] | None = Field(
-        default=None, description="Titles of the suite, by id; or give tags."
+        None, description="Titles of the suite, by id; or give tags."
     )
     tags: dict[Id, Text] = Field(
         default_factory=dict, description="Titles of the suite, by the tags they have."
@@ -378,31 +362,25 @@ class ValueParams(Section):
     """Which prices count, and in which currency."""
 
     currency: str = Field(
-        pattern=r"^[A-Z]{3}$",
-        description="Three letters. No rate is fetched.",
-        examples=["EUR"],
+        pattern=r"^[A-Z]{3}$", description="Three letters. No rate is fetched.", examples=["EUR"]
     )
-    kinds: tuple[Text, ...] = Field(
-        default=("launch", "street"), description="Which kinds of price count."
-    )
+    kinds: tuple[Text, ...] = Field(("launch", "street"), description="Which kinds of price count.")
     since: dt.date | None = Field(
-        default=None,
-        description="Street prices from this day on.",
-        examples=[dt.date(2026, 11, 1)],
+        None, description="Street prices from this day on.", examples=[dt.date(2026, 11, 1)]
     )
     until: dt.date | None = Field(
-        default=None, description="Street prices up to this day.", examples=[dt.date(2026, 11, 25)]
+        None, description="Street prices up to this day.", examples=[dt.date(2026, 11, 25)]
     )
-    old_days: int = Field(default=60, gt=0, description="Older street prices are marked.")
+    old_days: int = Field(60, gt=0, description="Older street prices are marked.")
     min_title_share: float = Field(
-        default=0.5,
+        0.5,
         gt=0,
         le=1,
         description="A rival with averages in a smaller share of the product's titles is not set "
         "on one scale with the others, which would lose titles by it.",
     )
     scenarios: tuple[PriceScenario, ...] = Field(
-        default=(),
+        (),
         description="What if a product cost this.",
         examples=[[{"name": "After a cut", "product": "new-part", "price": 399.0}]],
     )
@@ -418,36 +396,36 @@ class ReviewParams(Section):
     date: dt.date = Field(description="The day of the review. Prices and runs are aged from it.")
     bench: Text = Field(description="The bench folder, from this file's folder.")
     template: Text = Field(
-        default="review.ipynb",
+        "review.ipynb",
         description="A notebook of the project's folder `notebooks`: review, frame_times, "
         "bench_health or plan.",
     )
-    locale: _Locale = Field(default="en", description="How numbers are written: en, de, fr, ...")
+    locale: _Locale = Field("en", description="How numbers are written: en, de, fr, ...")
     product: Id = Field(description="The reviewed product, by its id in bench.yaml.")
     rivals: tuple[Id, ...] = Field(min_length=1, description="What it is set against.")
     predecessor: Id | None = Field(
-        default=None, description="The product it follows.", examples=["old-part"]
+        None, description="The product it follows.", examples=["old-part"]
     )
     same_name: tuple[NamePair, ...] = Field(
-        default=(),
+        (),
         description="Parts of one name in two classes of machine.",
         examples=[[{"here": "new-part", "there": "old-part"}]],
     )
     titles: Literal["all"] | tuple[Id, ...] = Field(
-        default="all", description="all that both sides share, or a list of ids."
+        "all", description="all that both sides share, or a list of ids."
     )
     controls: tuple[Id, ...] = Field(
         description="What must be alike on both sides. A mismatch without a waiver stops the "
         "margin."
     )
     waivers: tuple[Waiver, ...] = Field(
-        default=(),
+        (),
         description="Exceptions, each with its reason. They mark every figure they touch.",
         examples=[[{"control": "memory_gb", "products": ["old-part"], "reason": "Why it may."}]],
     )
     metrics: MetricParams = Field(description="How frame times become figures.")
     screen: ScreenParams = Field(
-        default=ScreenParams(), description="Rules of screening with their thresholds."
+        ScreenParams(), description="Rules of screening with their thresholds."
     )
     margins: MarginParams = Field(description="How products are compared.")
     suites: dict[Id, SuiteParams] = Field(
@@ -464,33 +442,24 @@ class ReviewParams(Section):
             }
         ],
     )
-    value: ValueParams | None = Field(
-        default=None, description="Prices, from prices.csv of the bench."
-    )
-    plan: PlanParams | None = Field(
-        default=None, description="For `marginbook plan` and plan.ipynb."
-    )
-    look: LookParams | None = Field(default=None, description="For frame_times.ipynb.")
+    value: ValueParams | None = Field(None, description="Prices, from prices.csv of the bench.")
+    plan: PlanParams | None = Field(None, description="For `marginbook plan` and plan.ipynb.")
+    look: LookParams | None = Field(None, description="For frame_times.ipynb.")
     retest: RetestParams | None = Field(
-        default=None,
-        description="Where part of the bench was run again: what tells new runs from old.",
+        None, description="Where part of the bench was run again: what tells new runs from old."
     )
     text: Text | None = Field(
-        default=None,
-        description="Bound text, from this file's folder.",
-        examples=["my-review.md"],
+        None, description="Bound text, from this file's folder.", examples=["my-review.md"]
     )
     slides: tuple[Text, ...] = Field(
-        default=(),
+        (),
         description="Slides drawn by `run`, in this order: titles, rivals, suite, groups, "
         "classes, prices, setup, or single ones by name. Without it, `marginbook slides` draws "
         "them.",
         examples=[["suite", "rivals", "titles", "prices", "setup"]],
     )
     replaces: Text | None = Field(
-        default=None,
-        description="The sealed review this one replaces.",
-        examples=["../sealed/my-review-1"],
+        None, description="The sealed review this one replaces.", examples=["../sealed/my-review-1"]
     )
 
     @model_validator(mode="after")
