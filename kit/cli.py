@@ -583,7 +583,7 @@ def _add(
 ) -> None:
     """Take recorded logs into a bench: copied unchanged, hashed, a row each in the run sheet."""
     from kit.bench.acts import undo
-    from kit.bench.intake import add_logs
+    from kit.bench.intake import Naming, add_logs
 
     if given.undo:
         done = undo(bench, by=_by())
@@ -609,10 +609,12 @@ def _add(
             **{"session": given.session, "began": given.began},
             **_named_pairs(given.condition or [], "--condition"),
         },
-        pattern=given.pattern,
+        naming=Naming(
+            given.pattern,
+            _named_texts(given.map_ or []),
+            _named_pairs(given.column or [], "--column"),
+        ),
         index=given.index,
-        columns=_named_pairs(given.column or [], "--column"),
-        maps=_named_texts(given.map_ or []),
         dry_run=given.dry_run,
         by=_by(given.reason),
     )

@@ -65,13 +65,11 @@ _SHOWN = 12
 
 
 @dataclass(frozen=True, slots=True)
-class _Naming:
+class Naming:
     """How the fields of run-sheet rows are found for logs.
 
     Attributes
     ----------
-    options : mapping of str to str
-        Fields that hold for every log, by column of the run sheet.
     pattern : str
         Of file names, such as ``{title}-t{product}-{session}.csv``; `{_}` is passed over. Without
         an ending it is compared with the name up to its first dot; ``.gz`` and ``.zst`` need not
@@ -81,12 +79,14 @@ class _Naming:
         By field, what a text in a name or an index stands for: product -> 8 -> threads-8.
     columns : mapping of str to str
         By field, the column of the index that holds it: title -> scene.
+    options : mapping of str to str
+        Fields that hold for every log, by column of the run sheet: what `add_logs` is given.
     """
 
-    options: Mapping[str, str] = field(default_factory=dict)
     pattern: str = ""
     maps: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     columns: Mapping[str, str] = field(default_factory=dict)
+    options: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,7 +98,7 @@ class _IndexRow:
     fields: Mapping[str, str]
 
 
-def _read_index(path: Path, naming: _Naming) -> tuple[_IndexRow, ...]:
+def _read_index(path: Path, naming: Naming) -> tuple[_IndexRow, ...]:
     """Read an index of logs: a CSV with a column `file` and any columns of the run sheet.
 
     Raises
@@ -156,7 +156,7 @@ def _fits_glob(name: str, glob: str | None) -> bool:
 
 
 def _describe_log(
-    path: Path, *, shown: str, naming: _Naming, row: _IndexRow | None, bench: Bench
+    path: Path, *, shown: str, naming: Naming, row: _IndexRow | None, bench: Bench
 ) -> dict[str, str]:
     """Return the fields of a log's run-sheet row, by column.
 
@@ -205,7 +205,7 @@ def _merge_fields(
     return merged
 
 
-def _mapped(fields: Mapping[str, str], naming: _Naming) -> dict[str, str]:
+def _mapped(fields: Mapping[str, str], naming: Naming) -> dict[str, str]:
     """Return fields with texts replaced by what they stand for."""
     return {name: naming.maps.get(name, {}).get(text, text) for name, text in fields.items()}
 
@@ -242,7 +242,7 @@ def _stem(name: str) -> str:
     return name[:1] + name[1:].partition(".")[0]
 
 
-def _match_name(name: str, naming: _Naming, bench: Bench, *, shown: str) -> dict[str, str]:
+def _match_name(name: str, naming: Naming, bench: Bench, *, shown: str) -> dict[str, str]:
     """Return the fields a file name holds by the pattern.
 
     Raises
@@ -252,7 +252,8 @@ def _match_name(name: str, naming: _Naming, bench: Bench, *, shown: str) -> dict
     UsageError
         If the pattern itself cannot be used.
     """
-    literal_end = naming.pattern.rpartition("}")[2]
+    pattern = naming.pattern
+    literal_end = pattern.rpartition("}")[2]
     folders, slash, name = name.rpartition("/")
     if "." in literal_end and not literal_end.endswith(_PACKED):
         name = next((name.removesuffix(e) for e in _PACKED if name.endswith(e)), name)
@@ -265,21 +266,15 @@ def _match_name(name: str, naming: _Naming, bench: Bench, *, shown: str) -> dict
         if first is None or last is None:
             continue
         # Where no product or title is known, the run sheet's own check tells which is not.
-        if known is not None and first.groupdict() != last.groupdict():
-            raise RunFileError.at(
-                shown,
-                f"the name fits the pattern {naming.pattern!r} in two ways: "
-                f"{_said(first)} or {_said(last)}; use an index",
-            )
-        return first.groupdict()
-    raise RunFileError.at(shown, f"the name does not fit the pattern {naming.pattern!r}")
+        if known is None or first.groupdict() == last.groupdict():
+            return first.groupdict()
+        ways = (", ".join(f"{n} {t}" for n, t in m.groupdict().items()) for m in (first, last))
+        said = f"the name fits the pattern {pattern!r} in two ways: {' or '.join(ways)}"
+        raise RunFileError.at(shown, f"{said}; use an index")
+    raise RunFileError.at(shown, f"the name does not fit the pattern {pattern!r}")
 
 
-def _said(match: re.Match[str]) -> str:
-    return ", ".join(f"{name} {text}" for name, text in match.groupdict().items())
-
-
-def _pattern_to_regex(naming: _Naming, bench: Bench | None, *, greedy: bool, strict: bool) -> str:
+def _pattern_to_regex(naming: Naming, bench: Bench | None, *, greedy: bool, strict: bool) -> str:
     """Return a regular expression for a name pattern.
 
     Products, titles and layouts match only texts that the bench (or `maps`) knows, so that ids
@@ -287,21 +282,24 @@ def _pattern_to_regex(naming: _Naming, bench: Bench | None, *, greedy: bool, str
     that stands beside them in the pattern. `greedy` turns the order of preference round.
     """
     parts = _PLACEHOLDER.split(naming.pattern)  # literal, field, literal, field, ..., literal
-    regex, seen = re.escape(parts[0]), set()
+    regex = re.escape(parts[0])
+    seen: set[str] = set()
     for before, name, after in zip(parts[:-2:2], parts[1::2], parts[2::2], strict=True):
         if not _FIELD.fullmatch(name):
             raise UsageError(f"the pattern {naming.pattern!r} holds {{{name}}}, which is no field")
+        if not name.isidentifier():
+            raise UsageError(
+                f"the field {{{name}}} cannot be used in a pattern; use an index for it"
+            )
         beside = re.escape(before[-1:] + after[:1]) if strict else ""
         what = (f"[^{beside}]+" if beside else ".+") + ("" if greedy else "?")
         known = _known_texts(name, naming, bench)
         if known:
             what = "|".join(re.escape(t) for t in sorted(known, key=len, reverse=greedy))
-        if name == "_":
-            regex += f"(?:{what})"
-        elif name in seen:
-            regex += f"(?P={_group(name)})"
+        if name in seen - {"_"}:
+            regex += f"(?P={name})"
         else:
-            regex += f"(?P<{_group(name)}>{what})"
+            regex += f"(?:{what})" if name == "_" else f"(?P<{name}>{what})"
         regex += re.escape(after)
         seen.add(name)
     if not seen - {"_"}:
@@ -309,28 +307,34 @@ def _pattern_to_regex(naming: _Naming, bench: Bench | None, *, greedy: bool, str
     return regex
 
 
-def _group(name: str) -> str:
-    """Return the name of a group; fields are letters, digits and underscores here."""
-    if not name.isidentifier():
-        raise UsageError(f"the field {{{name}}} cannot be used in a pattern; use an index for it")
-    return name
-
-
-def _known_texts(name: str, naming: _Naming, bench: Bench | None) -> set[str]:
+def _known_texts(name: str, naming: Naming, bench: Bench | None) -> set[str]:
     """Return the texts a field can hold, or an empty set where it can hold any."""
     if bench is None or name not in _CLOSED_FIELDS:
         return set()
-    known: Mapping[str, Mapping[str, object]] = {
-        "product": bench.products,
-        "title": bench.titles,
-        "layout": bench.layouts,
-    }
-    return {*known[name], *naming.maps.get(name, {})}
+    return {*getattr(bench, f"{name}s"), *naming.maps.get(name, {})}
 
 
 @dataclass(slots=True)
 class _Candidate:
-    """A log on its way in, or a row of an index that names none."""
+    """A log on its way in, or a row of an index that names none.
+
+    Attributes
+    ----------
+    shown : str
+        What people are told it is.
+    fields : dict of str to str
+        Of its row, by column of the run sheet.
+    path : Path, optional
+        The log, where there is one.
+    sha256, size_bytes, frames, duration_s
+        What was read.
+    note : str
+        What the analyst should know of it.
+    file : str
+        Its name in the bench.
+    copy : bool
+        Whether it is to be copied there.
+    """
 
     shown: str
     fields: dict[str, str] = field(default_factory=dict)
@@ -358,7 +362,7 @@ def _gather_logs(
     given: Sequence[Path],
     rows: Sequence[_IndexRow],
     index: Path | None,
-    naming: _Naming,
+    naming: Naming,
     bench: Bench,
 ) -> tuple[list[_Candidate], list[_TakenIn]]:
     """Return every log with its fields, and what was passed over and why.
@@ -473,7 +477,6 @@ def _recognise_layout(path: Path, bench: Bench, *, shown: str) -> tuple[str, Log
 
 # Rows that are not in the file yet are given lines no file has, to tell their faults apart.
 _NEW_LINE = 10**9
-_OF_LOG = ("file", "frames", "duration_s", "reason", "sha256")
 
 
 @dataclass(frozen=True, slots=True)
@@ -492,7 +495,17 @@ class _TakenIn:
 
 @dataclass(frozen=True, slots=True)
 class _Intake:
-    """The outcome of one take-in; `recovered` says what a killed one had left to clear up."""
+    """The outcome of one take-in.
+
+    Attributes
+    ----------
+    taken : tuple of _TakenIn
+        What became of each log.
+    dry_run : bool
+        Whether nothing was written.
+    recovered : str
+        What a killed take-in had left to clear up.
+    """
 
     taken: tuple[_TakenIn, ...]
     dry_run: bool
@@ -517,11 +530,9 @@ class _Intake:
         """Return the outcome as lines: a table of what was added, and what was not and why."""
         lines = [self.recovered] if self.recovered else []
         for one in self.added:
-            if one.row is not None:
-                lines.append(
-                    f"{one.row.run}: {one.row.product}, {one.row.title}, layout {one.row.layout}, "
-                    f"{one.frames} frames, {one.duration_s:.1f} s, {one.file}"
-                )
+            if (row := one.row) is not None:
+                what = f"{row.run}: {row.product}, {row.title}, layout {row.layout}"
+                lines.append(f"{what}, {one.frames} frames, {one.duration_s:.1f} s, {one.file}")
         lines += [f"{one.source}: {one.action}, {one.reason}" for one in self.skipped]
         verb = "would be added; nothing was written" if self.dry_run else "added"
         return [*lines, f"{len(self.added)} {verb}, {len(self.skipped)} not"]
@@ -539,18 +550,19 @@ class _Intake:
         import pandas as pd
 
         of_row = ("run", "product", "title", "layout", "session")
+        of_log = ("file", "frames", "duration_s", "reason", "sha256")
         rows = [
-            {
-                "source": one.source,
-                "action": one.action,
-                **{name: getattr(one.row, name, "") for name in of_row},
-                "began": one.row.began.isoformat() if one.row and one.row.began else "",
-                **{name: getattr(one, name) for name in _OF_LOG},
-            }
+            (
+                one.source,
+                one.action,
+                *(getattr(one.row, name, "") for name in of_row),
+                one.row.began.isoformat() if one.row and one.row.began else "",
+                *(getattr(one, name) for name in of_log),
+            )
             for one in self.taken
         ]
-        names = ("source", "action", *of_row, "began", *_OF_LOG)
-        return pd.DataFrame(rows, columns=pd.Index(names))
+        columns = ("source", "action", *of_row, "began", *of_log)
+        return pd.DataFrame(rows, columns=pd.Index(columns))
 
 
 def add_logs(
@@ -558,10 +570,8 @@ def add_logs(
     logs: Iterable[Path] = (),
     *,
     fields: Mapping[str, str] | None = None,
-    pattern: str | None = None,
+    naming: Naming = Naming(),  # frozen
     index: Path | None = None,
-    maps: Mapping[str, Mapping[str, str]] | None = None,
-    columns: Mapping[str, str] | None = None,
     dry_run: bool = False,
     by: By = NOBODY,
 ) -> _Intake:
@@ -578,14 +588,10 @@ def add_logs(
         began (ISO 8601) or any recorded condition; an empty text says nothing. Without a layout,
         the one declared layout that fits is taken. Without a run id, the log's name up to its
         first dot.
-    pattern : str, optional
-        Of file names, such as ``{title}-t{product}-{session}.csv``.
+    naming : Naming
+        What names of files and columns of the index tell.
     index : Path, optional
         A CSV with a column `file` (from the index's folder) and any columns of the run sheet.
-    maps : mapping, optional
-        By field, what a text in a name or an index stands for.
-    columns : mapping, optional
-        By field, the column of the index that holds it.
     dry_run : bool
         Whether to write nothing and only say what would be added.
     by : By
@@ -610,7 +616,7 @@ def add_logs(
     """
     bench = read_bench(bench_folder)
     stated = {name: text for name, text in (fields or {}).items() if text}
-    naming = _Naming(stated, pattern or "", maps or {}, columns or {})
+    naming = replace(naming, options=stated)
     rows = _read_index(index, naming) if index else ()
     candidates, over = _gather_logs(list(logs), rows, index, naming, bench)
     if not candidates and not over:
@@ -937,7 +943,7 @@ def take_guess(bench_folder: Path, guess: _Guess, *, session: str = "", by: By =
         _IndexRow(f"the guess of {path.name}", path.resolve(), {**usual, **said})
         for path, said in guess.fields.items()
     ]
-    candidates, over = _gather_logs([], rows, None, _Naming(), bench)
+    candidates, over = _gather_logs([], rows, None, Naming(), bench)
     return _taken_in(bench, candidates, over, by)
 
 

@@ -16,7 +16,7 @@ from kill_points import ATTEMPTS, run_kills, run_steps
 from kit.bench import transaction as takein
 from kit.bench.acts import add_crashed, undo
 from kit.bench.evidence import check_evidence
-from kit.bench.intake import add_logs
+from kit.bench.intake import Naming, add_logs
 from kit.bench.journal import By
 from kit.bench.runs import read_run, read_run_sheet
 from kit.bench.transaction import held_bench
@@ -120,7 +120,9 @@ def plain_seconds_and_frames(path: Path) -> tuple[float, int]:
 
 def test_all_real_logs_go_in_by_their_names(real):
     intake = add_logs(
-        real, [REAL / "logs"], pattern="{title}-t{product}-{session}", maps=BY_THREADS
+        real,
+        [REAL / "logs"],
+        naming=Naming(pattern="{title}-t{product}-{session}", maps=BY_THREADS),
     )
     assert len(intake.added) == 54
     assert intake.skipped == ()
@@ -142,7 +144,9 @@ def test_all_real_logs_go_in_by_their_names(real):
 
 def test_all_real_logs_go_in_by_their_index(real):
     columns = {"title": "scene", "product": "threads", "session": "run"}
-    intake = add_logs(real, index=REAL / "index.csv", columns=columns, maps=BY_THREADS)
+    intake = add_logs(
+        real, index=REAL / "index.csv", naming=Naming(columns=columns, maps=BY_THREADS)
+    )
     assert len(intake.added) == 54
     rows = {row.run: row for row in rows_of(real)}
     row = rows["denoise-t8-1"]
@@ -160,9 +164,17 @@ def test_all_real_logs_go_in_by_their_index(real):
 
 
 def test_taken_in_twice_changes_nothing(real):
-    add_logs(real, [REAL / "logs"], pattern="{title}-t{product}-{session}", maps=BY_THREADS)
+    add_logs(
+        real,
+        [REAL / "logs"],
+        naming=Naming(pattern="{title}-t{product}-{session}", maps=BY_THREADS),
+    )
     before = picture(real)
-    again = add_logs(real, [REAL / "logs"], pattern="{title}-t{product}-{session}", maps=BY_THREADS)
+    again = add_logs(
+        real,
+        [REAL / "logs"],
+        naming=Naming(pattern="{title}-t{product}-{session}", maps=BY_THREADS),
+    )
     assert again.added == ()
     assert len(again.skipped) == 54
     assert "has the same bytes already as logs/crowd-t12-1.tsv.gz (run crowd-t12-1)" in (
@@ -242,7 +254,7 @@ def test_a_log_already_in_the_folder_is_not_copied(small):
 
 def test_ids_with_hyphens_are_told_apart_by_what_the_bench_knows(small, tmp_path):
     log = write_log(tmp_path / "weir-alder-4-lite-3.csv")
-    add_logs(small, [log], pattern="{title}-{product}-{session}")
+    add_logs(small, [log], naming=Naming(pattern="{title}-{product}-{session}"))
     (row,) = rows_of(small)
     assert (row.title, row.product, row.session) == ("weir", "alder-4-lite", "3")
 
@@ -250,12 +262,12 @@ def test_ids_with_hyphens_are_told_apart_by_what_the_bench_knows(small, tmp_path
 def test_a_name_that_fits_a_pattern_in_two_ways_is_refused(small, tmp_path):
     log = write_log(tmp_path / "abc-weir-alder-4.csv")
     with pytest.raises(RunFileError, match=r"in two ways: session a, fan_mode bc.* or session ab"):
-        add_logs(small, [log], pattern="{session}{fan_mode}-{title}-{product}")
+        add_logs(small, [log], naming=Naming(pattern="{session}{fan_mode}-{title}-{product}"))
 
 
 def test_a_field_at_the_end_may_hold_the_character_between_fields(small, tmp_path):
     log = write_log(tmp_path / "weir-2026-05-01.csv")
-    add_logs(small, [log], pattern="{title}-{began}", fields={"product": "alder-4"})
+    add_logs(small, [log], naming=Naming(pattern="{title}-{began}"), fields={"product": "alder-4"})
     (row,) = rows_of(small)
     assert row.began is not None
     assert row.began.isoformat() == "2026-05-01T00:00:00"
@@ -368,7 +380,7 @@ def test_nothing_to_take_in_is_wrong_use(small):
 @pytest.mark.parametrize("pattern", ["{}", "{a b}", "plain", "{_}"])
 def test_a_pattern_without_fields_is_wrong_use(small, tmp_path, pattern):
     with pytest.raises(UsageError):
-        add_logs(small, [write_log(tmp_path / "a.csv")], pattern=pattern)
+        add_logs(small, [write_log(tmp_path / "a.csv")], naming=Naming(pattern=pattern))
 
 
 def test_layouts_are_told_apart_by_reading(tmp_path):
@@ -601,7 +613,7 @@ def test_passes_are_counted_by_product_and_title(small, tmp_path, names, pattern
         path.parent.mkdir(parents=True, exist_ok=True)
         text = f"ms\n{16 + number}.5\n" + "16.5\n" * 40
         path.write_bytes(gzip.compress(text.encode()) if name.endswith(".gz") else text.encode())
-    add_logs(small, [tmp_path / "today"], pattern=pattern)
+    add_logs(small, [tmp_path / "today"], naming=Naming(pattern=pattern))
     rows = rows_of(small)
     assert {(r.run, r.product, r.title) for r in rows} == {
         ("alder-4-weir-1", "alder-4", "weir"),
@@ -610,7 +622,9 @@ def test_passes_are_counted_by_product_and_title(small, tmp_path, names, pattern
     path.write_text("ms\n" + "18.5\n" * 40) if not name.endswith(".gz") else path.write_bytes(
         gzip.compress(b"ms\n" + b"18.5\n" * 40)
     )
-    again = add_logs(small, [tmp_path / "today"], pattern=pattern)  # the same pass on another day
+    again = add_logs(
+        small, [tmp_path / "today"], naming=Naming(pattern=pattern)
+    )  # the same pass on another day
     assert [one.row.run for one in again.added] == ["alder-4-lite-weir-1-2"]
 
 
@@ -619,7 +633,7 @@ def test_ids_that_meet_are_told_by_their_logs(small, tmp_path):
         write_log(tmp_path / f"{product}_weir_1.csv", 16 + len(product))
     logs = sorted(tmp_path.glob("*_1.csv"))
     with pytest.raises(BenchError, match=r'"1" is used twice, first by alder-4.*write \{pass\}'):
-        add_logs(small, logs, pattern="{product}_{title}_{run}.csv")
+        add_logs(small, logs, naming=Naming(pattern="{product}_{title}_{run}.csv"))
 
 
 def test_a_run_that_left_no_log_is_a_row_with_its_reason(small, tmp_path):
