@@ -14,10 +14,9 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from kit.bench.runs import Run
+from kit.bench.runs import RunRow
 from kit.logs.read import Log
 from kit.settings.metric import HEADLINE, tail_shares
-from kit.settings.params import ScreenParams
 from kit.stats.series import (
     average_fps,
     block_levels,
@@ -58,6 +57,11 @@ class RunDiagnostics:
     profile: tuple[float, ...] = ()  # mean frame time in up to 100 stretches of equal time, in ms
     tail_frames: Mapping[str, float] = field(default_factory=dict)  # low's name -> effective frames
 
+    @classmethod
+    def of_typed(cls, row: RunRow) -> RunDiagnostics:
+        """Return what is known of a run without a log: its average, where that was typed in."""
+        return cls(row.run, average_fps=row.typed.get(HEADLINE, 0.0))
+
     @property
     def measurable(self) -> bool:
         """Whether the log can be measured: it has frames, and its clock never went back."""
@@ -65,44 +69,24 @@ class RunDiagnostics:
 
 
 def read_diagnostics(
-    run: Run, params: ScreenParams, *, refresh_hz: float | None = None
+    log: Log, *, run: str, caps_hz: tuple[float, ...], cap_width: float
 ) -> RunDiagnostics:
-    """Return the facts of one run that screening needs.
+    """Return the facts of one log: a pure function of its bytes and the two settings.
 
     Parameters
     ----------
-    run : Run
-        A run with its log, or with typed-in figures only.
-    params : ScreenParams
-        `caps_hz` and `cap_width` say which caps to look for; no rule is applied here.
-    refresh_hz : float, optional
-        The refresh rate of the product's own display, looked for beside `caps_hz`.
+    log : Log
+        Frame times in milliseconds, in the order shown, with sensors.
+    run : str
+        The run it belongs to, "" for none.
+    caps_hz, cap_width : tuple of float, float
+        Which caps to look for, and how near to a cap's period counts; no rule is applied here.
 
     Returns
     -------
     RunDiagnostics
-        For a typed-in run only its name and its average, where that was typed in. For a log
-        whose clock goes back, or without frames, no statistics.
+        No statistics of a log whose clock goes back, or without frames.
     """
-    if run.log is None:
-        return RunDiagnostics(run.row.run, average_fps=run.row.typed.get(HEADLINE, 0.0))
-    caps_hz = caps_looked_for(params, refresh_hz=refresh_hz)
-    return read_log_diagnostics(
-        run.log, run=run.row.run, caps_hz=caps_hz, cap_width=params.cap_width
-    )
-
-
-def caps_looked_for(params: ScreenParams, *, refresh_hz: float | None = None) -> tuple[float, ...]:
-    """Return the caps to look for: those of params, and the product's own display's rate."""
-    if refresh_hz is None or refresh_hz in params.caps_hz:
-        return params.caps_hz
-    return (*params.caps_hz, refresh_hz)
-
-
-def read_log_diagnostics(
-    log: Log, *, run: str, caps_hz: tuple[float, ...], cap_width: float
-) -> RunDiagnostics:
-    """Return the facts of one log: a pure function of its bytes and the two settings."""
     frame_ms = log.frame_ms
     digest = _frames_sha256(frame_ms)
     if frame_ms.size == 0 or log.backward_rows or not frame_ms.min() > 0:

@@ -28,7 +28,7 @@ from pathlib import Path
 from threading import Lock
 from typing import Any
 
-from kit.bench.runs import Run, RunRow, find_log
+from kit.bench.runs import RunRow, find_log
 from kit.errors import ExecutionError, Fault, RunFileError
 from kit.logs.read import Log, parse_log, read_log
 from kit.logs.unpacked import recorded_chunks
@@ -36,21 +36,18 @@ from kit.metrics.cluster import BATCH, do_on_cluster
 from kit.metrics.diagnostics import (
     DIAGNOSTICS_VERSION,
     RunDiagnostics,
-    caps_looked_for,
     read_diagnostics,
-    read_log_diagnostics,
 )
 from kit.metrics.run_metrics import (
     METRICS_VERSION,
     FrameFigures,
     RunMetrics,
     measure_log,
-    measure_run,
     state_metrics,
 )
 from kit.metrics.store import Store, arithmetic, code_key, content_key
 from kit.settings.bench_file import Bench, Layout
-from kit.settings.params import MetricParams, ReviewParams
+from kit.settings.params import MetricParams, ReviewParams, ScreenParams
 
 MAX_AT_ONCE_BYTES = 64 * 1024 * 1024  # a larger log is read twice rather than held
 MAX_FETCHED_BYTES = 4 * 1024**3
@@ -212,7 +209,7 @@ def _measured(log: Log, task: _LogTask, store: Store | None) -> _LogFacts:
     """Return what a log gives, read from its frames."""
     how = task.settings
     with _ONE_MEASURES:
-        found = read_log_diagnostics(log, run="", caps_hz=how.caps_hz, cap_width=how.cap_width)
+        found = read_diagnostics(log, run="", caps_hz=how.caps_hz, cap_width=how.cap_width)
         facts = _LogFacts(found, measure_log(log, how.metrics) if found.measurable else None)
     if store is not None:
         text = json.dumps(to_plain(facts), separators=(",", ":"))
@@ -374,6 +371,13 @@ class Reading:
 PLAIN = Reading(threads=2)  # each log anew, here
 
 
+def _caps_looked_for(params: ScreenParams, refresh_hz: float | None) -> tuple[float, ...]:
+    """Return the caps to look for: those of params, and the product's own display's rate."""
+    if refresh_hz is None or refresh_hz in params.caps_hz:
+        return params.caps_hz
+    return (*params.caps_hz, refresh_hz)
+
+
 def _make_task(
     row: RunRow,
     bench: Bench,
@@ -398,7 +402,7 @@ def _make_task(
         refresh_hz = bench.products[row.product].refresh_hz
         shared[alike] = _LogSettings(
             layout=bench.layouts[row.layout],
-            caps_hz=caps_looked_for(params.screen, refresh_hz=refresh_hz),
+            caps_hz=_caps_looked_for(params.screen, refresh_hz),
             cap_width=params.screen.cap_width,
             metrics=params.metrics,
         )
@@ -457,36 +461,17 @@ def measure_runs(
     for row in made:
         outcome = outcomes.get(row.run)
         if outcome is None:  # typed-in figures
-            run = Run(row)
-            diagnostics[row.run] = read_diagnostics(run, params.screen)
-            metrics[row.run] = measure_run(run, diagnostics[row.run], params.metrics)
+            told = diagnostics[row.run] = RunDiagnostics.of_typed(row)
+            metrics[row.run] = state_metrics(row, told, None, params=params.metrics)
         elif isinstance(outcome, _LogFacts):
-            _state(row, outcome, params, diagnostics, metrics)
+            told = diagnostics[row.run] = replace(outcome.diagnostics, run=row.run)
+            if outcome.figures is not None:
+                metrics[row.run] = state_metrics(row, told, outcome.figures, params=params.metrics)
         else:
             faults += outcome
     if faults:
         raise RunFileError(faults)
     return diagnostics, metrics
-
-
-def _state(
-    row: RunRow,
-    facts: _LogFacts,
-    params: ReviewParams,
-    diagnostics: dict[str, RunDiagnostics],
-    metrics: dict[str, RunMetrics],
-) -> None:
-    """Enter what a log gives as diagnostics and figures of its run."""
-    diagnostics[row.run] = replace(facts.diagnostics, run=row.run)
-    if facts.figures is not None:
-        metrics[row.run] = state_metrics(
-            row,
-            facts.figures,
-            low=params.metrics.low,
-            sha256=facts.diagnostics.sha256,
-            lag1=facts.diagnostics.lag1,
-            effective_frames=facts.diagnostics.effective_frames,
-        )
 
 
 def _do_all(tasks: Sequence[_LogTask], reading: Reading) -> list[Outcome]:

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from kit.bench.runs import Run, RunRow
+from kit.bench.runs import RunRow
 from kit.errors import Fault, RunFileError
 from kit.logs.read import Log
 from kit.metrics.blocks import NO_BLOCKS, RunBlocks, measure_blocks
@@ -22,8 +22,6 @@ from kit.stats.series import (
     LOW_DEFINITIONS,
     LowDefinition,
     check_frames,
-    effective_size,
-    lag1_autocorrelation,
     measure_lows,
 )
 from kit.trace import Trace
@@ -67,8 +65,6 @@ class RunMetrics:
 class FrameFigures:
     """The figures of one log's frames, whatever run it belongs to."""
 
-    frames: int
-    duration_s: float
     values: Mapping[str, float]  # metric -> figure, of all that have one definition
     lows: Mapping[str, Mapping[str, float]]  # definition -> metric -> frames per second
     over_budget: Mapping[float, float]  # Hz -> share of time
@@ -77,111 +73,58 @@ class FrameFigures:
     blocks: RunBlocks
 
 
-def measure_run(run: Run, diagnostics: RunDiagnostics | None, params: MetricParams) -> RunMetrics:
-    """Return the figures of one run.
+def state_metrics(
+    row: RunRow, told: RunDiagnostics, figures: FrameFigures | None, *, params: MetricParams
+) -> RunMetrics:
+    """Return the figures of a run: those of its log's frames, or those typed in.
 
     Parameters
     ----------
-    run : Run
-        A run with its log, or with figures typed into the run sheet.
-    diagnostics : RunDiagnostics or None
-        The run's diagnostics, where they were read already: dependence between frames is taken from
-        them and not worked out again.
+    row : RunRow
+        The run; a title's `value` (a score, a duration) is typed in, with or without a log.
+    told : RunDiagnostics
+        Its diagnostics: hash, number of frames, duration, dependence between frames.
+    figures : FrameFigures or None
+        Of its log; None without one, or where the log cannot be measured.
     params : MetricParams
-        The definition of the lows, budgets, hitches.
+        Which metrics, and the definition the review states its lows under.
 
     Returns
     -------
     RunMetrics
         Typed-in figures are taken as they stand and leave `lows` empty: nobody knows their
-        definition. A title's `value` (a score, a duration) is typed in, with or without a log.
+        definition.
     """
-    row = run.row
-    if run.log is None:
-        wanted = (*params.compared, RESULT)
-        return RunMetrics(
-            run=row.run,
-            product=row.product,
-            title=row.title,
-            session=row.session,
-            values={name: row.typed[name] for name in wanted if name in row.typed},
-            trace=Trace("typed", row.row_sha256, row.run),
-            typed_in=True,
-        )
-    log = run.log
-    trace = Trace("run", log.sha256, row.run)
-    values = {"value": row.typed["value"]} if "value" in row.typed else {}
-    if log.backward_rows or log.frame_ms.size == 0 or not log.frame_ms.min() > 0:
-        return RunMetrics(
-            run=row.run,
-            product=row.product,
-            title=row.title,
-            session=row.session,
-            values=values,
-            trace=trace,
-            frames=int(log.frame_ms.size),
-            duration_s=float(log.frame_ms.sum()) / 1000.0,
-        )
-    return state_metrics(
-        row,
-        measure_log(log, params),
-        low=params.low,
-        sha256=log.sha256,
-        lag1=diagnostics.lag1 if diagnostics else lag1_autocorrelation(log.frame_ms),
-        effective_frames=diagnostics.effective_frames
-        if diagnostics
-        else effective_size(log.frame_ms),
-    )
-
-
-def state_metrics(
-    row: RunRow,
-    figures: FrameFigures,
-    *,
-    low: LowDefinition,
-    sha256: str,
-    lag1: float,
-    effective_frames: float,
-) -> RunMetrics:
-    """Return the figures of a log as those of the run it belongs to.
-
-    Parameters
-    ----------
-    row : RunRow
-        The run; a value typed in beside its log is kept.
-    figures : FrameFigures
-        Of the log.
-    low : {"percentile", "slowest_share", "time_share"}
-        The definition the review states its lows under.
-    sha256 : str
-        Of the log.
-    lag1, effective_frames : float
-        Dependence between frames, as in `RunDiagnostics`.
-    """
-    values = {"value": row.typed["value"]} if "value" in row.typed else {}
-    return RunMetrics(
+    wanted: Sequence[str] = (*params.compared, RESULT) if not row.log else (RESULT,)
+    values = {name: row.typed[name] for name in wanted if name in row.typed}
+    if figures is not None:
+        found = {**figures.values, **figures.lows[params.low]}
+        values = {**{name: found[name] for name in METRICS if name in found}, **values}
+    made = RunMetrics(
         run=row.run,
         product=row.product,
         title=row.title,
         session=row.session,
-        values={**_in_order(figures, low), **values},
-        trace=Trace("run", sha256, row.run),
-        frames=figures.frames,
-        duration_s=figures.duration_s,
+        values=values,
+        trace=Trace("run", told.sha256, row.run)
+        if row.log
+        else Trace("typed", row.row_sha256, row.run),
+        frames=told.frames,
+        duration_s=told.duration_s,
+        typed_in=not row.log,
+    )
+    if figures is None:
+        return made
+    return replace(
+        made,
         lows=figures.lows,
         over_budget=figures.over_budget,
         hitches=figures.hitches,
         energy_per_frame_j=figures.energy_per_frame_j,
-        lag1=lag1,
-        effective_frames=effective_frames,
+        lag1=told.lag1,
+        effective_frames=told.effective_frames,
         blocks=figures.blocks,
     )
-
-
-def _in_order(figures: FrameFigures, low: LowDefinition) -> dict[str, float]:
-    """Return the figures of frames, lows by the definition in force, in the table's order."""
-    found = {**figures.values, **figures.lows[low]}
-    return {name: found[name] for name in METRICS if name in found}
 
 
 def measure_log(log: Log, params: MetricParams) -> FrameFigures:
@@ -206,11 +149,8 @@ def measure_log(log: Log, params: MetricParams) -> FrameFigures:
     """
     frame_ms = log.frame_ms
     check_frames(frame_ms)
-    total_ms = float(frame_ms.sum())
     power_w = log.sensors.get("power_w")
     return FrameFigures(
-        frames=int(frame_ms.size),
-        duration_s=total_ms / 1000.0,
         values={
             name: of_frames(frame_ms)
             for name in params.compared

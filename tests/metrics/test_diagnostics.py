@@ -7,10 +7,10 @@ import math
 
 import numpy as np
 import pytest
+from run_facts import diagnostics_of
 
 from kit.bench.runs import Run, RunRow
 from kit.logs.read import Log
-from kit.metrics.diagnostics import read_diagnostics
 from kit.settings.params import ScreenParams
 
 ROW = RunRow("r1", "heron", "dunes", "csv", "logs/r1.csv")
@@ -23,7 +23,7 @@ def signs_of(frame_ms, *, refresh_hz=None, backward_rows=(), step_ms=0.0, **sens
         {name: np.asarray(values, float) for name, values in sensors.items()},
         step_ms, backward_rows,
     )  # fmt: skip
-    return read_diagnostics(Run(ROW, log), PARAMS, refresh_hz=refresh_hz)
+    return diagnostics_of(Run(ROW, log), PARAMS, refresh_hz=refresh_hz)
 
 
 def test_the_plain_facts():
@@ -99,7 +99,7 @@ def test_sensors_that_tell_nothing(clock, change):
 
 def test_a_typed_in_run_has_its_average_only():
     row = RunRow("r2", "heron", "dunes", typed={"average_fps": 61.0})
-    found = read_diagnostics(Run(row), PARAMS)
+    found = diagnostics_of(Run(row), PARAMS)
     assert (found.run, found.average_fps, found.frames) == ("r2", 61.0, 0)
     assert not found.measurable
 

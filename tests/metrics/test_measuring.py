@@ -12,6 +12,7 @@ from functools import partial
 import fsspec
 import numpy as np
 import pytest
+from run_facts import diagnostics_of, metrics_of
 from small_bench import small_bench, write_bench
 
 import kit.metrics.measuring
@@ -20,7 +21,6 @@ from kit.bench.runs import read_run, read_run_sheet
 from kit.claims.claim import claims_json
 from kit.claims.of_pages import make_claims
 from kit.errors import ExecutionError, Fault, RunFileError
-from kit.metrics.diagnostics import read_diagnostics
 from kit.metrics.measuring import (
     HANDFUL,
     PLAIN,
@@ -37,7 +37,6 @@ from kit.metrics.measuring import (
     own_code,
     to_plain,
 )
-from kit.metrics.run_metrics import measure_run
 from kit.metrics.store import Store
 from kit.review.walk import load_review, work_out
 from kit.settings.bench_file import Layout
@@ -288,9 +287,9 @@ def test_a_run_is_measured_as_its_log_alone_is(loaded):
     runs = [read_run(row, loaded.bench) for row in read_run_sheet(loaded.bench)]
     assert list(diagnostics) == list(metrics) == [run.row.run for run in runs]
     for run in runs:
-        alone = read_diagnostics(run, loaded.params.screen)
+        alone = diagnostics_of(run, loaded.params.screen)
         assert diagnostics[run.row.run] == alone
-        assert metrics[run.row.run] == measure_run(run, alone, loaded.params.metrics)
+        assert metrics[run.row.run] == metrics_of(run, loaded.params.metrics)
 
 
 def test_processes_store_and_order_change_nothing(loaded, tmp_path, monkeypatch):

@@ -11,23 +11,22 @@ import pyarrow.parquet as pq
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from run_facts import metrics_of
 
 import kit.metrics.run_metrics
 from kit.bench.runs import Run, RunRow
 from kit.errors import RunFileError
 from kit.logs.read import Log
-from kit.metrics.diagnostics import read_diagnostics
 from kit.metrics.run_metrics import (
     _energy_per_frame,
     _time_over_budget,
     count_hitches,
     measure_log,
-    measure_run,
     measure_tables,
 )
 from kit.settings.metric import FRAME_METRICS
-from kit.settings.params import MetricParams, ScreenParams
-from kit.stats.series import LOW_DEFINITIONS, low_fps
+from kit.settings.params import MetricParams
+from kit.stats.series import LOW_DEFINITIONS, effective_size, lag1_autocorrelation, low_fps
 
 # 990 frames of 10 ms and 10 of 50 ms, see test_lows.
 STUTTER = np.r_[np.full(990, 10.0), np.full(10, 50.0)]
@@ -108,7 +107,7 @@ def log_of(frame_ms, **sensors) -> Log:
 def test_a_run_is_measured():
     frame_ms = np.random.default_rng(3).lognormal(2.3, 0.2, 5000)
     run = Run(ROW, log_of(frame_ms, power_w=np.full(5000, 80.0)))
-    found = measure_run(run, None, PARAMS)
+    found = metrics_of(run, PARAMS)
     assert (found.run, found.product, found.title, found.session) == ("r1", "heron", "dunes", "s2")
     assert found.values == {
         "average_fps": pytest.approx(5000 / frame_ms.sum() * 1000),
@@ -130,16 +129,17 @@ def test_a_run_is_measured():
     assert (leaf.step, leaf.key, leaf.label) == ("run", "a" * 64, "r1")
 
 
-def test_signs_spare_the_work_and_change_nothing():
+def test_dependence_between_frames_is_that_of_the_diagnostics():
     run = Run(ROW, log_of(np.random.default_rng(3).lognormal(2.3, 0.2, 900)))
-    diagnostics = read_diagnostics(run, ScreenParams())
-    assert measure_run(run, diagnostics, PARAMS) == measure_run(run, None, PARAMS)
+    found = metrics_of(run, PARAMS)
+    assert found.lag1 == lag1_autocorrelation(run.log.frame_ms)
+    assert found.effective_frames == effective_size(run.log.frame_ms)
 
 
 def test_the_chosen_definition_is_the_one_in_values():
     run = Run(ROW, log_of(STUTTER))
     lows = {
-        low: measure_run(run, None, MetricParams(low=low)).values["low_1pct_fps"]
+        low: metrics_of(run, MetricParams(low=low)).values["low_1pct_fps"]
         for low in LOW_DEFINITIONS
     }
     assert lows == pytest.approx(
@@ -150,7 +150,7 @@ def test_the_chosen_definition_is_the_one_in_values():
 def test_typed_in_figures_stand_as_typed():
     row = RunRow("r9", "heron", "dunes", typed={"average_fps": 61.0, "low_1pct_fps": 40.5},
                  row_sha256="e" * 64)  # fmt: skip
-    found = measure_run(Run(row), None, PARAMS)
+    found = metrics_of(Run(row), PARAMS)
     assert found.values == {"average_fps": 61.0, "low_1pct_fps": 40.5}
     assert found.typed_in
     assert found.lows == {}
@@ -159,12 +159,12 @@ def test_typed_in_figures_stand_as_typed():
 
 def test_a_score_is_its_value():
     row = RunRow("r9", "heron", "dunes", typed={"value": 8123.0}, unit="points")
-    assert measure_run(Run(row), None, PARAMS).values == {"value": 8123.0}
+    assert metrics_of(Run(row), PARAMS).values == {"value": 8123.0}
 
 
 @pytest.mark.parametrize("frame_ms", [[], [10.0, -2.0], [10.0, 0.0]], ids=["none", "back", "still"])
 def test_a_log_that_cannot_be_measured_has_no_values(frame_ms):
-    found = measure_run(Run(ROW, log_of(frame_ms)), None, PARAMS)
+    found = metrics_of(Run(ROW, log_of(frame_ms)), PARAMS)
     assert found.values == {}
     assert found.trace.step == "run"
     with pytest.raises(ValueError, match="frame_ms must be"):
@@ -176,7 +176,7 @@ def test_a_log_that_cannot_be_measured_has_no_values(frame_ms):
 @pytest.mark.parametrize("ms", [1e-3, 16.7, 1e5])
 @pytest.mark.parametrize("n", [1, 2, 3, 50])
 def test_frames_all_alike(n, ms):
-    found = measure_run(Run(ROW, log_of(np.full(n, ms))), None, PARAMS)
+    found = metrics_of(Run(ROW, log_of(np.full(n, ms))), PARAMS)
     every = [*found.values.values(), *(v for lows in found.lows.values() for v in lows.values())]
     assert every == pytest.approx([1000 / ms] * len(every), rel=1e-12)
     assert found.hitches == 0

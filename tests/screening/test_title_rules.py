@@ -9,11 +9,11 @@ from fnmatch import fnmatch
 from pathlib import Path
 
 import pytest
+from run_facts import diagnostics_of
 from screening_case import cell, diagnostics, row, view
 
 from kit.bench.runs import Run
 from kit.logs.read import read_log
-from kit.metrics.diagnostics import read_diagnostics
 from kit.screening import title_rules
 from kit.screening.title_rules import _find_condition_changes, _find_stale
 from kit.settings.bench_file import read_bench
@@ -191,7 +191,7 @@ def test_a_measured_scene_bound_by_one_thread():
         )
         log = read_log(REAL / entry["file"], real.layouts[layout], file=entry["file"])
         made = row(name, f"threads-{entry['threads']}", entry["scene"], log=entry["file"])
-        pairs.append((made, read_diagnostics(Run(made, log), ScreenParams())))
+        pairs.append((made, diagnostics_of(Run(made, log), ScreenParams())))
     seen = dataclasses.replace(view(pairs), bench=real)
     flags = title_rules._find_processor_bound(seen)
     assert [(flag.product, flag.title) for flag in flags] == [("", "crowd")]

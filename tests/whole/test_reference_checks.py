@@ -32,6 +32,7 @@ import numpy as np
 import pytest
 from made_runs import METRIC, cells_of, compared, framed, made_runs, margin_params
 from review.test_health import COAL, DYESTUFF, JUDGES
+from run_facts import metrics_of
 from scipy import optimize, signal, stats
 from screening_case import bench, cell, params, runs_of, view
 from stats.test_intervals import CLINIC_A, CLINIC_B, P_VALUES, REFERENCE, SLEEP_1, TEST
@@ -42,7 +43,6 @@ from kit.bench.runs import Run, RunRow
 from kit.logs.read import Log
 from kit.margins.replicates import sample_variance
 from kit.metrics.blocks import _bootstrap_replicates, _optimal_block, measure_blocks
-from kit.metrics.run_metrics import measure_run
 from kit.review.health import _analyse_one_way, _analyse_two_way
 from kit.rounding import ratio_text
 from kit.screening import run_rules
@@ -172,7 +172,7 @@ def measured(times, *, seed=4):
             frame_ms = 10 * np.exp(0.01 * rng.normal() + 0.05 * rng.normal(size=600))
             log = Log("logs/a.csv", f"{p}{i}", 1, np.tile(frame_ms, times))
             run = Run(RunRow(f"p{p}-{i}", f"p{p}", "t", log="logs/a.csv", layout="csv"), log)
-            made.append((measure_run(run, None, MetricParams(low="percentile")), frame_ms))
+            made.append((metrics_of(run, MetricParams(low="percentile")), frame_ms))
     return [m for m, _ in made], [f for _, f in made]
 
 
