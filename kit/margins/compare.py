@@ -33,7 +33,7 @@ from kit.margins.replicates import (
 from kit.screening.controls import Controls
 from kit.settings.params import MarginParams
 from kit.stats.crossed_variance import ODD_TAIL, CrossedFit, Mixture, mix_means, mix_sides, mix_t
-from kit.stats.intervals import Family, Judged, adjust_p_values, judge_mixture, judge_t, welch_error
+from kit.stats.intervals import Family, Judged, adjust_p_values, welch_error
 from kit.stats.suite_errors import false_sign_rates
 from kit.trace import Trace
 
@@ -225,7 +225,7 @@ def _judge_group(
             [[c.log_sd if c.log_sd is not None else math.nan for c in p] for p in pairs]
         ).T
         se, df = welch_error(sds[0] ** 2 + unknown, n[0], sds[1] ** 2, n[1])
-    own = judge_t(difference, se, df, confidence=confidence, band=band)
+    own = Judged.by_t(difference, se, df, confidence=confidence, band=band)
     if method == "shared" and shared is not None and shared.cells is not None:
         fit = shared.cells
         sides = np.array([[fit.keys[k] for k in _cell_keys(a, b)] for a, b in pairs])
@@ -239,7 +239,7 @@ def _judge_group(
         errors = mix_t(np.where(known, se, 1.0), np.where(known, df, 1.0))
         return _Judgement(own, errors, np.ones(len(pairs)), [()] * len(pairs))
     care = fit.care[sides].min(axis=1)
-    judged = judge_mixture(
+    judged = Judged.by_mixture(
         difference, errors.sd, errors.weight, confidence=confidence, band=band, care=care
     )
     marks = [

@@ -27,8 +27,6 @@ from kit.stats.intervals import (
 from kit.stats.suite_errors import (
     DayPosterior,
     ErrorSum,
-    add_errors,
-    fit_day,
     suite_care,
 )
 from kit.trace import Trace
@@ -340,7 +338,7 @@ def _suite_error(margins: Sequence[Margin], w: Floats, cells: Sequence[Cell]) ->
     errors = [m.error for m in margins if m.error is not None]
     if len(errors) < len(margins):
         return None
-    total = add_errors(errors, w)
+    total = ErrorSum.of(errors, w)
     care = suite_care(total.variances, np.array([m.care for m in margins]))
     day, shared = _day_of(margins, w, cells)
     if day is not None:
@@ -374,7 +372,7 @@ def _day_of(
     if len(places) < 2 or len(shared_names) < 2:
         return None, shared
     table = _session_means([margins[i] for i in places], sorted(shared_names), cells)
-    return fit_day(table, w[places] / w[places].sum()), shared
+    return DayPosterior.fit(table, w[places] / w[places].sum()), shared
 
 
 def _session_means(

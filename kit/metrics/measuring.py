@@ -6,11 +6,7 @@ order of the run sheet, so that figures do not depend on who worked them out."""
 
 from __future__ import annotations
 
-import dataclasses
 import hashlib
-import json
-import types
-import typing
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import (
@@ -21,12 +17,13 @@ from concurrent.futures import (
     wait,
 )
 from concurrent.futures.process import BrokenProcessPool
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cache, lru_cache, partial
 from multiprocessing import get_context
 from pathlib import Path
 from threading import Lock
-from typing import Any
+
+from pydantic import ConfigDict, TypeAdapter, ValidationError
 
 from kit.bench.runs import RunRow, find_log
 from kit.errors import ExecutionError, Fault, RunFileError
@@ -95,7 +92,7 @@ class _LogFacts:
 
     diagnostics: RunDiagnostics
     figures: FrameFigures | None
-    kept: bool = dataclasses.field(default=False, compare=False)
+    kept: bool = field(default=False, compare=False)
 
 
 Outcome = _LogFacts | tuple[Fault, ...]
@@ -212,8 +209,7 @@ def _measured(log: Log, task: _LogTask, store: Store | None) -> _LogFacts:
         found = read_diagnostics(log, run="", caps_hz=how.caps_hz, cap_width=how.cap_width)
         facts = _LogFacts(found, measure_log(log, how.metrics) if found.measurable else None)
     if store is not None:
-        text = json.dumps(to_plain(facts), separators=(",", ":"))
-        store.keep(_task_key(task, log.sha256), text.encode())
+        store.keep(_task_key(task, log.sha256), _facts_adapter().dump_json((facts,)))
     return facts
 
 
@@ -223,8 +219,8 @@ def _kept(task: _LogTask, store: Store, sha256: str) -> _LogFacts | None:
     if found is None:
         return None
     try:
-        facts: _LogFacts = _from_plain(json.loads(found.decode()), _LogFacts)
-    except (ValueError, TypeError, KeyError, AttributeError):
+        (facts,) = _facts_adapter().validate_json(found, strict=True)
+    except ValidationError:
         return None
     return replace(facts, kept=True) if facts.diagnostics.sha256 == sha256 else None
 
@@ -248,65 +244,10 @@ def _settings_key(settings: _LogSettings) -> str:
     )
 
 
-def to_plain(value: Any) -> Any:
-    """Return a result of dataclasses, mappings, tuples and numbers as JSON holds it."""
-    if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        return {f.name: to_plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
-    if isinstance(value, Mapping):
-        return [[key, to_plain(item)] for key, item in value.items()]  # keys may be numbers
-    if isinstance(value, tuple | list):
-        return [to_plain(item) for item in value]
-    return value
-
-
-def _from_plain(value: Any, kind: Any) -> Any:
-    """Return what `to_plain` was given, of the type stated: exact floats, NaN among them.
-
-    Raises
-    ------
-    TypeError, KeyError, ValueError, AttributeError
-        If the value is not of that type.
-    """
-    return _reader(kind)(value)
-
-
 @cache
-def _reader(kind: Any) -> Callable[[Any], Any]:
-    """Return the function that makes a value of a type from plain data."""
-    if kind in (float, int, str, bool):
-        return partial(_of_type, kind=kind)
-    if dataclasses.is_dataclass(kind):
-        hints = typing.get_type_hints(kind)
-        readers = {name: _reader(hint) for name, hint in hints.items()}
-        return partial(_of_fields, kind=kind, readers=readers)
-    origin, inner = typing.get_origin(kind), typing.get_args(kind)
-    if origin is types.UnionType:  # X | None
-        first = _reader(inner[0])
-        return lambda value: None if value is None else first(value)
-    if origin is tuple:
-        item = _reader(inner[0])
-        if inner[0] is float:
-            return lambda value: _floats(value) or tuple(map(item, value))
-        return lambda value: tuple(map(item, value))
-    key, item = _reader(inner[0]), _reader(inner[1])
-    return lambda value: {key(name): item(one) for name, one in value}
-
-
-def _of_type(value: Any, kind: type) -> Any:
-    if type(value) is not kind:
-        raise TypeError(f"{value!r} is not {kind.__name__}")
-    return value
-
-
-def _of_fields(value: Any, kind: Any, readers: Mapping[str, Callable[[Any], Any]]) -> Any:
-    if value.keys() != readers.keys():
-        raise KeyError(f"not the fields of {kind}")
-    return kind(**{name: read(value[name]) for name, read in readers.items()})
-
-
-def _floats(value: list[Any]) -> tuple[float, ...] | None:
-    """Return a list of floats as a tuple, or None where something else is among them."""
-    return tuple(value) if set(map(type, value)) == {float} else None
+def _facts_adapter() -> TypeAdapter[tuple[_LogFacts]]:
+    """Return what writes facts as JSON and reads them back: exact floats, NaN among them."""
+    return TypeAdapter(tuple[_LogFacts], config=ConfigDict(ser_json_inf_nan="constants"))
 
 
 # A kernel is told through its environment: a template's parameters are paths that the report shows.

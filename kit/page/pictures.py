@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import fields, is_dataclass, replace
 from functools import cache
 from pathlib import Path
 from typing import Any, Literal
@@ -14,7 +14,6 @@ from kit.charts.rows import influence_chart, margins_chart, spread_chart, titles
 from kit.charts.style import Chart, draw_export, export_chart, page_image
 from kit.claims.claim import Claim, ClaimBook
 from kit.claims.of_pages import PAGE_KINDS, page_of
-from kit.metrics.measuring import to_plain
 from kit.metrics.store import Store, arithmetic, code_key, content_key
 from kit.package import module_paths
 from kit.page.html import Column, Html, Part, html_table, image_figure
@@ -276,7 +275,7 @@ def _keep_pictures(chart: Chart, store: Store | None) -> Chart:
     if store is None or not chart.claims:
         return chart
     try:
-        plain = json.dumps(to_plain([chart.words, chart.plan]), sort_keys=True)
+        plain = json.dumps(_plain([chart.words, chart.plan]), sort_keys=True)
     except TypeError:  # a plan that is not plain: such a chart is drawn every time
         return chart
     key = content_key("chart", _code(), arithmetic(), chart.paint.__name__, plain)
@@ -310,3 +309,14 @@ class _Drawn(dict[str, Any]):
         super().__setitem__(form, drawn)
         data = drawn.encode() if isinstance(drawn, str) else drawn
         self._store.keep(content_key(self._key, form), data)
+
+
+def _plain(value: Any) -> Any:
+    """Return dataclasses, mappings, tuples and numbers as JSON holds them."""
+    if is_dataclass(value) and not isinstance(value, type):
+        return {f.name: _plain(getattr(value, f.name)) for f in fields(value)}
+    if isinstance(value, Mapping):
+        return [[key, _plain(item)] for key, item in value.items()]  # keys may be numbers
+    if isinstance(value, tuple | list):
+        return [_plain(item) for item in value]
+    return value

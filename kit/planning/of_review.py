@@ -30,7 +30,6 @@ from kit.planning.runs_needed import (
     CellSeen,
     PilotCheck,
     Plan,
-    check_pilot,
     plan_runs,
     within_run_sd,
 )
@@ -173,14 +172,6 @@ def _bench_minutes(
     """
     runs = sum(params.setup_s + run_s.get(run.title, params.run_s) for run in order)
     return (runs + _count_switches(order) * params.switch_s) / 60
-
-
-def order_frame(order: Sequence[_ScheduledRun]) -> pd.DataFrame:
-    """Return one row per run: place, block, product, title, number."""
-    import pandas as pd
-
-    names = [f.name for f in fields(_ScheduledRun)]
-    return pd.DataFrame([[getattr(run, n) for n in names] for run in order], columns=names)
 
 
 CAUTIONS = (
@@ -515,6 +506,12 @@ class Planned:
             "pilot": None if self.pilot is None else asdict(self.pilot),
         }
 
+    def order_frame(self) -> pd.DataFrame:
+        """Return one row per run: place, block, product, title, number."""
+        import pandas as pd
+
+        return pd.DataFrame(self.order, columns=[f.name for f in fields(_ScheduledRun)])
+
     def to_lines(self, *, order: bool = False, checklist: bool = False) -> list[str]:
         """Return the plan as lines; with `order` or `checklist` those alone."""
         lines: list[str] = []
@@ -611,7 +608,7 @@ def _planned(loaded: LoadedParams, titles: Sequence[str], shown: Shown) -> Plann
         plan=plan,
         order=_order(plan, params),
         checks=_list_checks(bench, params),
-        pilot=check_pilot(plan, seen) if any(cell.runs > 1 for cell in seen.values()) else None,
+        pilot=plan.check_pilot(seen) if any(cell.runs > 1 for cell in seen.values()) else None,
     )
 
 

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any, Unpack
 from kit.errors import UsageError
 from kit.metrics.measuring import STORE_VARIABLE, Reading
 from kit.metrics.store import Store, cache_folder
-from kit.review.walk import change_review, load_review, work_out
+from kit.review.walk import load_review, work_out
 from kit.review.what_if import (
     Changes,
     Edit,
@@ -359,7 +359,7 @@ class OpenReview:
         """
         loaded, edits = change_params(self.review, changes)
         reading, anew = _reading()
-        review = change_review(self.review, loaded, reading=reading)
+        review = self.review.changed(loaded, reading=reading)
         return OpenReview(review, tuple(anew), (*self.edits, *edits))
 
     def differences(self, other: OpenReview) -> Differences:

@@ -400,7 +400,7 @@ class _Gap:
 
 
 @dataclass(frozen=True, slots=True)
-class Stale:
+class _Stale:
     """A product in a title whose runs are from before what the bench runs now.
 
     `newest` is the day of its newest used run, `days` how much older that is than the newest run
@@ -415,7 +415,7 @@ class Stale:
 
 
 @dataclass(frozen=True, slots=True)
-class Task:
+class _Task:
     """What to run of one product, the most worthwhile first.
 
     `margins` is how many of the review's margins of averages (or results) it would renew or make;
@@ -438,8 +438,8 @@ class Health:
     repeats: tuple[Repeatability, ...]
     components: tuple[BenchComponents, ...]
     gaps: tuple[_Gap, ...]
-    stale: tuple[Stale, ...]
-    tasks: tuple[Task, ...]
+    stale: tuple[_Stale, ...]
+    tasks: tuple[_Task, ...]
 
     def to_frame(self) -> pd.DataFrame:
         """Return a row per title and metric: see `_repeatability_frame`."""
@@ -450,12 +450,12 @@ class Health:
         return _frame(_Gap, self.gaps)
 
     def stale_frame(self) -> pd.DataFrame:
-        """Return one row per stale cell, columns as the fields of `Stale`."""
-        return _frame(Stale, self.stale)
+        """Return one row per stale cell, columns as the fields of `_Stale`."""
+        return _frame(_Stale, self.stale)
 
     def tasks_frame(self) -> pd.DataFrame:
-        """Return one row per task, columns as the fields of `Task`; titles joined by " "."""
-        frame = _frame(Task, self.tasks)
+        """Return one row per task, columns as the fields of `_Task`; titles joined by " "."""
+        frame = _frame(_Task, self.tasks)
         frame["titles"] = [" ".join(titles) for titles in frame["titles"]]
         return frame
 
@@ -521,7 +521,7 @@ def _why_missing(rows: Sequence[RunRow], review: Review) -> str:
     return "; ".join(said)
 
 
-def _find_stale_cells(review: Review) -> tuple[Stale, ...]:
+def _find_stale_cells(review: Review) -> tuple[_Stale, ...]:
     """Return each product and title whose runs the rule `stale` of screening flagged."""
     newest: dict[tuple[str, str], RunRow] = {}
     used = {m.run for m in review.used}
@@ -535,7 +535,7 @@ def _find_stale_cells(review: Review) -> tuple[Stale, ...]:
         reasons = [f.reason for f in flagged if f.product == product and f.title in {"", title}]
         if reasons:
             found.append(
-                Stale(
+                _Stale(
                     product,
                     title,
                     row.began.date() if row.began else None,
@@ -563,7 +563,7 @@ def _days_behind(row: RunRow, newest: dict[tuple[str, str], RunRow], review: Rev
     return None if ours is None or theirs is None else (ours - theirs).days
 
 
-def _rank_tasks(review: Review, gaps: Sequence[_Gap], stale: Sequence[Stale]) -> tuple[Task, ...]:
+def _rank_tasks(review: Review, gaps: Sequence[_Gap], stale: Sequence[_Stale]) -> tuple[_Task, ...]:
     """Return what to run of each product, the one that renews most margins first.
 
     Parameters
@@ -618,7 +618,7 @@ def _rank_tasks(review: Review, gaps: Sequence[_Gap], stale: Sequence[Stale]) ->
             (
                 -_margins_touched(review, product, titles),
                 -max(ages, default=0),
-                Task(
+                _Task(
                     0,
                     product,
                     tuple(titles),
@@ -635,7 +635,7 @@ def _rank_tasks(review: Review, gaps: Sequence[_Gap], stale: Sequence[Stale]) ->
         )
     tasks.sort(key=lambda task: task[:2])  # products stay in their order where nothing tells
     return tuple(
-        Task(place, t.product, t.titles, t.runs, t.minutes, t.margins, t.why)
+        _Task(place, t.product, t.titles, t.runs, t.minutes, t.margins, t.why)
         for place, (_, _, t) in enumerate(tasks, start=1)
     )
 

@@ -28,8 +28,8 @@ from kit.metrics.measuring import (
 from kit.metrics.run_metrics import RunMetrics
 from kit.metrics.store import Store
 from kit.screening.controls import Controls, check_controls, compared_pairs, name_pairs
-from kit.screening.run_rules import epoch_of, unknown_condition
-from kit.screening.screen import Screened, screen_runs, unknown_set_aside_runs
+from kit.screening.run_rules import epoch_of
+from kit.screening.screen import Screened, screen_runs, unknown_names
 from kit.settings.bench_file import Bench
 from kit.settings.metric import METRICS
 from kit.settings.params import LoadedParams, ReviewParams, load_params
@@ -50,6 +50,20 @@ class Review:
     prices: tuple[PriceRow, ...]
     store: Store | None = None  # where pictures drawn before are found again
     sheet: tuple[RunRow, ...] = ()  # every row of the bench
+
+    def changed(self, loaded: LoadedParams, *, reading: Reading = PLAIN) -> Review:
+        """Return the review as it would be under other params.
+
+        Run sheet and prices are those read before. Only runs are read and measured that the review
+        does not have, or all where params read and measure logs otherwise.
+
+        Raises
+        ------
+        KitError
+            As `load_review`.
+        """
+        reading = replace(reading, store=reading.store or self.store)
+        return _screened(loaded, self.sheet, self.prices, reading, before=self)
 
     @property
     def params(self) -> ReviewParams:
@@ -127,21 +141,6 @@ def load_review(
     return _screened(loaded, sheet, prices, reading or Reading.in_kernel(os.environ))
 
 
-def change_review(review: Review, loaded: LoadedParams, *, reading: Reading = PLAIN) -> Review:
-    """Return a review as it would be under other params.
-
-    Run sheet and prices are those read before. Only runs are read and measured that the review
-    does not have, or all where params read and measure logs otherwise.
-
-    Raises
-    ------
-    KitError
-        As `load_review`.
-    """
-    reading = replace(reading, store=reading.store or review.store)
-    return _screened(loaded, review.sheet, review.prices, reading, before=review)
-
-
 def _screened(
     loaded: LoadedParams,
     sheet: tuple[RunRow, ...],
@@ -152,9 +151,7 @@ def _screened(
 ) -> Review:
     """Return the review of runs selected, measured, screened and checked for controls."""
     params, bench = loaded.params, loaded.bench
-    unknown = unknown_set_aside_runs(params.screen, (row.run for row in sheet), loaded.document)
-    unknown += unknown_condition(sheet, loaded)
-    if unknown:
+    if unknown := unknown_names(sheet, loaded):
         raise ParamsError(unknown)
     titles = review_titles(sheet, params, bench)
     rows = tuple(select_rows(sheet, products=params.products, titles=titles))

@@ -19,7 +19,6 @@ from numpy.typing import NDArray
 from scipy.special import chdtri, stdtrit
 
 from kit.bench.runs import RunRow
-from kit.errors import Fault, did_you_mean
 from kit.metrics.diagnostics import RunDiagnostics
 from kit.screening.flags import (
     CellKey,
@@ -29,7 +28,7 @@ from kit.screening.flags import (
     moment,
     percent,
 )
-from kit.settings.params import LoadedParams, RetestParams
+from kit.settings.params import RetestParams
 from kit.stats.outliers import grubbs_test, modified_z, order_trend
 from kit.stats.series import find_trend
 
@@ -432,25 +431,6 @@ def _said(row: RunRow, retest: RetestParams) -> str:
     value = _recorded(row, retest.condition or "") or "nothing"
     name = (retest.condition or "").replace("_", " ")
     return f"{name} is {value} here and {' or '.join(retest.new)} in the new runs"
-
-
-def unknown_condition(rows: Iterable[RunRow], loaded: LoadedParams) -> list[Fault]:
-    """Return a fault if params tell runs apart by a condition that no run of the bench has."""
-    retest = loaded.params.retest
-    if retest is None or retest.condition in {None, "session"}:
-        return []
-    known = {name for row in rows for name in row.conditions}
-    if not known or retest.condition in known:
-        return []
-    guess = did_you_mean(retest.condition or "", known, listed=len(known))
-    return [
-        Fault(
-            loaded.document.file,
-            f'no column "{retest.condition}" in the run sheet{guess}',
-            line=loaded.document.line_of(["retest", "condition"]),
-            key="retest.condition",
-        )
-    ]
 
 
 # Of reviews without any such run, this share may have one flagged.

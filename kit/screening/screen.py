@@ -16,7 +16,7 @@ from kit.metrics.diagnostics import RunDiagnostics
 from kit.screening import run_rules, title_rules
 from kit.screening.flags import Flag, View
 from kit.settings.bench_file import Bench
-from kit.settings.params import ReviewParams, ScreenParams
+from kit.settings.params import LoadedParams, ReviewParams, ScreenParams
 from kit.settings.yaml import YamlDocument
 
 if TYPE_CHECKING:
@@ -246,19 +246,25 @@ def rules_in_force(params: ScreenParams) -> tuple[_RuleInForce, ...]:
     )
 
 
-def unknown_set_aside_runs(
-    params: ScreenParams, runs: Iterable[str], document: YamlDocument
-) -> list[Fault]:
-    """Return a fault for each run that params set aside and the run sheet does not know.
+def unknown_names(sheet: Sequence[RunRow], loaded: LoadedParams) -> list[Fault]:
+    """Return a fault for each run or condition that params name and the run sheet does not have.
 
     Parameters
     ----------
-    params : ScreenParams
-    runs : iterable of str
-        The ids of all runs of the run sheet, not of one review alone.
-    document : YamlDocument
-        The params file, for its line numbers.
+    sheet : sequence of RunRow
+        Every row of the run sheet, not of one review alone.
+    loaded : LoadedParams
+        The review's params, with their file for line numbers.
     """
+    runs = [row.run for row in sheet]
+    faults = _unknown_set_aside_runs(loaded.params.screen, runs, loaded.document)
+    return faults + _unknown_condition(sheet, loaded)
+
+
+def _unknown_set_aside_runs(
+    params: ScreenParams, runs: Iterable[str], document: YamlDocument
+) -> list[Fault]:
+    """Return a fault for each run that params set aside and the run sheet does not know."""
     known = set(runs)
     return [
         Fault(
@@ -269,4 +275,23 @@ def unknown_set_aside_runs(
         )
         for i, entry in enumerate(params.set_aside)
         if entry.run not in known
+    ]
+
+
+def _unknown_condition(rows: Iterable[RunRow], loaded: LoadedParams) -> list[Fault]:
+    """Return a fault if params tell runs apart by a condition that no run of the bench has."""
+    retest = loaded.params.retest
+    if retest is None or retest.condition in {None, "session"}:
+        return []
+    known = {name for row in rows for name in row.conditions}
+    if not known or retest.condition in known:
+        return []
+    guess = did_you_mean(retest.condition or "", known, listed=len(known))
+    return [
+        Fault(
+            loaded.document.file,
+            f'no column "{retest.condition}" in the run sheet{guess}',
+            line=loaded.document.line_of(["retest", "condition"]),
+            key="retest.condition",
+        )
     ]

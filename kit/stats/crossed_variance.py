@@ -158,6 +158,20 @@ class Mixture:
         """Return the error of one estimate."""
         return Mixture(self.step, self.start[i : i + 1], self.weight[i : i + 1])
 
+    @classmethod
+    def stack(cls, errors: Sequence[Mixture]) -> Mixture:
+        """Return errors of any numbers of components as one mixture of several rows.
+
+        Errors on lattices of different steps are refined to the finest of them.
+        """
+        step = min(error.step for error in errors)
+        alike = [error if error.step == step else _refined(error, step) for error in errors]
+        width = max(error.weight.shape[1] for error in alike)
+        weight = np.zeros((len(alike), width))
+        for row, error in zip(weight, alike, strict=True):
+            row[: error.weight.shape[1]] = error.weight[0]
+        return cls(step, np.array([int(error.start[0]) for error in alike]), weight)
+
 
 # -- the factor of a cell -------------------------------------------------------------------------
 
@@ -668,20 +682,6 @@ def mix_sides(fit: CrossedFit, a: Ints, n_a: Floats, b: Ints, n_b: Floats) -> Mi
             out[:, gaps + 1 : size] += np.einsum("mtk,mtk->mk", mine[:, :, gaps + 1 :], below)
     out /= out.sum(axis=1, keepdims=True)
     return Mixture(fit.step, fit.start[a] + base, out)
-
-
-def stack_errors(errors: Sequence[Mixture]) -> Mixture:
-    """Return errors of one lattice and any numbers of components as one mixture of several rows.
-
-    Errors on lattices of different steps are refined to the finest of them.
-    """
-    step = min(error.step for error in errors)
-    alike = [error if error.step == step else _refined(error, step) for error in errors]
-    width = max(error.weight.shape[1] for error in alike)
-    weight = np.zeros((len(alike), width))
-    for row, error in zip(weight, alike, strict=True):
-        row[: error.weight.shape[1]] = error.weight[0]
-    return Mixture(step, np.array([int(error.start[0]) for error in alike]), weight)
 
 
 def _refined(error: Mixture, step: float) -> Mixture:

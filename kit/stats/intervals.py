@@ -53,6 +53,75 @@ class Judged:
     log_se: Floats
     df: Floats
 
+    @classmethod
+    def by_t(
+        cls, difference: Floats, log_se: Floats, df: Floats, *, confidence: float, band: float
+    ) -> Judged:
+        """Return intervals and p-values of estimates whose errors are scaled t.
+
+        Parameters
+        ----------
+        difference, log_se, df : ndarray of float, shape (n,)
+            Estimates on the log scale, their standard errors and degrees of freedom. NaN stays NaN.
+        confidence : float
+            A fraction in (0, 1).
+        band : float
+            Half-width of the level band on the log scale.
+        """
+        with np.errstate(divide="ignore", invalid="ignore"):
+            t = difference / log_se
+            return cls(
+                half=bounded(stdtrit(df, (1 + confidence) / 2) * log_se),
+                level_half=bounded(stdtrit(df, 1 - LEVEL_ALPHA) * log_se),
+                p_value=2 * stdtr(df, -np.abs(t)),
+                p_level=stdtr(df, (np.abs(difference) - band) / log_se),
+                log_se=log_se,
+                df=df,
+            )
+
+    @classmethod
+    def by_mixture(
+        cls,
+        difference: Floats,
+        sd: Floats,
+        weight: Floats,
+        *,
+        confidence: float,
+        band: float,
+        care: Floats | float = 1.0,
+    ) -> Judged:
+        """Return intervals and p-values of estimates whose errors are mixtures of normals around 0.
+
+        Parameters
+        ----------
+        difference : ndarray of float, shape (n,)
+            Estimates on the log scale.
+        sd, weight : ndarray of float, shape (n, n_components)
+            Standard deviations > 0 of the components, and their weights, which sum to 1.
+        confidence : float
+            A fraction in (0, 1).
+        band : float
+            Half-width of the level band on the log scale.
+        care : float or ndarray of float, shape (n,)
+            Factor in (0, 1] on the share of errors an interval leaves out; p-values are divided by
+            it.
+
+        Returns
+        -------
+        Judged
+            Its `log_se` and `df` are those of `mixture_error`.
+        """
+        size = np.abs(difference)[:, None]
+        log_se, df = mixture_error(sd, weight)
+        return cls(
+            half=mixture_half_width(sd, weight, confidence=1 - (1 - confidence) * care),
+            level_half=mixture_half_width(sd, weight, confidence=1 - 2 * LEVEL_ALPHA * care),
+            p_value=np.minimum(2 * (weight * ndtr(-size / sd)).sum(axis=1) / care, 1.0),
+            p_level=np.minimum((weight * ndtr((size - band) / sd)).sum(axis=1) / care, 1.0),
+            log_se=log_se,
+            df=df,
+        )
+
 
 def welch_error(var_a: Floats, n_a: Floats, var_b: Floats, n_b: Floats) -> tuple[Floats, Floats]:
     """Return the standard error of a difference of two means, and its degrees of freedom.
@@ -159,73 +228,6 @@ def welch_interval(product: Floats, baseline: Floats, *, confidence: float) -> _
         confidence,
         float(log_se[0]),
         float(df[0]),
-    )
-
-
-def judge_t(
-    difference: Floats, log_se: Floats, df: Floats, *, confidence: float, band: float
-) -> Judged:
-    """Return intervals and p-values of estimates whose errors are scaled t.
-
-    Parameters
-    ----------
-    difference, log_se, df : ndarray of float, shape (n,)
-        Estimates on the log scale, their standard errors and degrees of freedom. NaN stays NaN.
-    confidence : float
-        A fraction in (0, 1).
-    band : float
-        Half-width of the level band on the log scale.
-    """
-    with np.errstate(divide="ignore", invalid="ignore"):
-        t = difference / log_se
-        return Judged(
-            half=bounded(stdtrit(df, (1 + confidence) / 2) * log_se),
-            level_half=bounded(stdtrit(df, 1 - LEVEL_ALPHA) * log_se),
-            p_value=2 * stdtr(df, -np.abs(t)),
-            p_level=stdtr(df, (np.abs(difference) - band) / log_se),
-            log_se=log_se,
-            df=df,
-        )
-
-
-def judge_mixture(
-    difference: Floats,
-    sd: Floats,
-    weight: Floats,
-    *,
-    confidence: float,
-    band: float,
-    care: Floats | float = 1.0,
-) -> Judged:
-    """Return intervals and p-values of estimates whose errors are mixtures of normals around 0.
-
-    Parameters
-    ----------
-    difference : ndarray of float, shape (n,)
-        Estimates on the log scale.
-    sd, weight : ndarray of float, shape (n, n_components)
-        Standard deviations > 0 of the components, and their weights, which sum to 1.
-    confidence : float
-        A fraction in (0, 1).
-    band : float
-        Half-width of the level band on the log scale.
-    care : float or ndarray of float, shape (n,)
-        Factor in (0, 1] on the share of errors an interval leaves out; p-values are divided by it.
-
-    Returns
-    -------
-    Judged
-        Its `log_se` and `df` are those of `mixture_error`.
-    """
-    size = np.abs(difference)[:, None]
-    log_se, df = mixture_error(sd, weight)
-    return Judged(
-        half=mixture_half_width(sd, weight, confidence=1 - (1 - confidence) * care),
-        level_half=mixture_half_width(sd, weight, confidence=1 - 2 * LEVEL_ALPHA * care),
-        p_value=np.minimum(2 * (weight * ndtr(-size / sd)).sum(axis=1) / care, 1.0),
-        p_level=np.minimum((weight * ndtr((size - band) / sd)).sum(axis=1) / care, 1.0),
-        log_se=log_se,
-        df=df,
     )
 
 

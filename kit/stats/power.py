@@ -134,74 +134,161 @@ class MarginDesign:
         """Both spreads."""
         return self.run_sd, self.run_sd if self.other_sd is None else self.other_sd
 
+    def power(self, ratio: float, *, runs: float, other_runs: float | None = None) -> float:
+        """Return how often a margin's interval leaves out 1 where the true margin is `ratio`.
 
-def margin_power(
-    ratio: float, design: MarginDesign, *, runs: float, other_runs: float | None = None
-) -> float:
-    """Return how often the interval around a margin leaves out 1 where the true margin is `ratio`.
+        Parameters
+        ----------
+        ratio : float
+            The true margin, > 0: 1.03 for a product 3 % ahead.
+        runs, other_runs : float
+            Runs on either side, 2 or more; the second defaults to the first. Where paired, `runs`
+            sessions with a run of each.
 
-    Parameters
-    ----------
-    ratio : float
-        The true margin, > 0: 1.03 for a product 3 % ahead.
-    design : MarginDesign
-        How the margin will be computed.
-    runs, other_runs : float
-        Runs on either side, 2 or more; the second defaults to the first. Where paired, `runs`
-        sessions with a run of each.
+        Returns
+        -------
+        float
+            A fraction in [0, 1].
 
-    Returns
-    -------
-    float
-        A fraction in [0, 1].
+        Raises
+        ------
+        ValueError
+            If an argument is out of its range.
 
-    Raises
-    ------
-    ValueError
-        If an argument is out of its range.
+        Notes
+        -----
+        "shared" without borrowed degrees of freedom, with equal spreads and counts, is the t test
+        with a pooled variance, whose power is an integral of the noncentral t distribution [1]_;
+        with unequal ones its degrees of freedom are Satterthwaite's. "paired" is the t test of
+        differences. "welch" is exact too: given the share that each side has in the total sum of
+        squares, Welch's t is a scaled noncentral t, and the share follows a beta distribution. With
+        three runs Welch's test falls well short of the pooled one.
 
-    Notes
-    -----
-    "shared" without borrowed degrees of freedom, with equal spreads and counts, is the t test with
-    a pooled variance, whose power is an integral of the noncentral t distribution [1]_; with
-    unequal ones its degrees of freedom are Satterthwaite's. "paired" is the t test of differences.
-    "welch" is exact too: given the share that each side has in the total sum of squares, Welch's t
-    is a scaled noncentral t, and the share follows a beta distribution. With three runs Welch's
-    test falls well short of the pooled one.
+        Where spreads are uncertain the power is the mean over what is known of them, ln variances
+        being taken as normal around the ones given. Around 0.8 power falls by more for a larger
+        spread than it rises for a smaller one, so spreads that are estimates promise too much when
+        taken as known.
 
-    Where spreads are uncertain the power is the mean over what is known of them, ln variances being
-    taken as normal around the ones given. Around 0.8 power falls by more for a larger spread than
-    it rises for a smaller one, so spreads that are estimates promise too much when taken as known.
+        References
+        ----------
+        .. [1] J. Cohen (1988), "Statistical Power Analysis for the Behavioral Sciences", 2nd ed.
+        """
+        other_runs = runs if other_runs is None else other_runs
+        if not (ratio > 0 and min(runs, other_runs) > 1):
+            raise ValueError("ratio must be > 0, runs > 1")
+        effect = abs(math.log(ratio))
+        if effect == 0:
+            return 1 - self.confidence
+        if max(self.sds) == 0:
+            return 1.0
+        tail = (1 - self.confidence) / 2
+        paired = self.design == "paired"
+        mine, theirs, weight = self.uncertainty.nodes((runs, other_runs), paired=paired)
+        sds = (self.sds[0] * mine, self.sds[1] * theirs)
+        if self.design == "welch":
+            powers = _welch_power(effect, sds, (runs, other_runs), tail)
+        elif paired:
+            variance = sds[0] ** 2 + sds[1] ** 2 - 2 * self.correlation * sds[0] * sds[1]
+            powers = _t_power(effect * np.sqrt(runs / variance), runs - 1, tail)
+        else:
+            part, other_part = sds[0] ** 2 / runs, sds[1] ** 2 / other_runs
+            df = (part + other_part) ** 2 / (
+                part**2 / (runs - 1 + self.borrowed_df)
+                + other_part**2 / (other_runs - 1 + self.borrowed_df)
+            )
+            powers = _t_power(effect / np.sqrt(part + other_part), df, tail)
+        return float((weight * powers).sum())
 
-    References
-    ----------
-    .. [1] J. Cohen (1988), "Statistical Power Analysis for the Behavioral Sciences", 2nd ed.
-    """
-    other_runs = runs if other_runs is None else other_runs
-    if not (ratio > 0 and min(runs, other_runs) > 1):
-        raise ValueError("ratio must be > 0, runs > 1")
-    effect = abs(math.log(ratio))
-    if effect == 0:
-        return 1 - design.confidence
-    if max(design.sds) == 0:
-        return 1.0
-    tail = (1 - design.confidence) / 2
-    paired = design.design == "paired"
-    mine, theirs, weight = design.uncertainty.nodes((runs, other_runs), paired=paired)
-    sds = (design.sds[0] * mine, design.sds[1] * theirs)
-    if design.design == "welch":
-        powers = _welch_power(effect, sds, (runs, other_runs), tail)
-    elif paired:
-        variance = sds[0] ** 2 + sds[1] ** 2 - 2 * design.correlation * sds[0] * sds[1]
-        powers = _t_power(effect * np.sqrt(runs / variance), runs - 1, tail)
-    else:
-        part, other_part = sds[0] ** 2 / runs, sds[1] ** 2 / other_runs
-        df = (part + other_part) ** 2 / (
-            part**2 / (runs - 1 + design.borrowed_df)
-            + other_part**2 / (other_runs - 1 + design.borrowed_df)
-        )
-        powers = _t_power(effect / np.sqrt(part + other_part), df, tail)
-    return float((weight * powers).sum())
+    def runs_needed(
+        self, ratio: float, *, power: float, other_runs: float | None = None
+    ) -> int | None:
+        """Return the runs on each side (or sessions) that resolve a true margin with a given power.
+
+        Parameters
+        ----------
+        ratio : float
+            The true margin, > 0.
+        power : float
+            A fraction in (0, 1).
+        other_runs : float, optional
+            Runs that the other side keeps; the answer is then for the first side alone.
+
+        Returns
+        -------
+        int or None
+            At least 2; None where more than `MOST_RUNS` would be needed (more than 200 where the
+            other side keeps its runs).
+
+        Examples
+        --------
+        Five percent error, power 0.8, a margin of two standard deviations: six runs each, not the
+        four of the rule of thumb 16 / d squared.
+
+        >>> design = MarginDesign(run_sd=0.01, confidence=0.95, design="shared")
+        >>> design.runs_needed(math.exp(0.02), power=0.8)
+        6
+        """
+        if not 0 < power < 1:
+            raise ValueError("power must be in (0, 1)")
+
+        def enough(runs: int) -> bool:
+            return self.power(ratio, runs=runs, other_runs=other_runs) >= power
+
+        if enough(2):
+            return 2
+        if other_runs is not None:
+            # Not a bisection: many more runs than the other side has can lower the power, for the
+            # error is then all the other side's, and so are the degrees of freedom.
+            return next((runs for runs in range(3, _MOST_ONE_SIDED + 1) if enough(runs)), None)
+        low, high = 2, 4
+        while not enough(high):
+            if high >= MOST_RUNS:
+                return None
+            low, high = high, min(2 * high, MOST_RUNS)
+        while high - low > 1:
+            middle = (low + high) // 2
+            low, high = (low, middle) if enough(middle) else (middle, high)
+        return high
+
+    def smallest_ratio(
+        self, runs: float, *, power: float, other_runs: float | None = None
+    ) -> float:
+        """Return the smallest margin (> 1) that a number of runs resolves with a given power.
+
+        Parameters
+        ----------
+        runs, other_runs : float
+            Runs on either side, as for `power`.
+        power : float
+            A fraction above 1 - confidence and below 1.
+
+        Returns
+        -------
+        float
+            Infinity where no margin of this world is resolved.
+
+        Examples
+        --------
+        >>> design = MarginDesign(run_sd=0.01, confidence=0.95, design="shared")
+        >>> round(100 * (design.smallest_ratio(3, power=0.8) - 1), 4)
+        3.1185
+        """
+        from scipy.optimize import brentq
+
+        if not 1 - self.confidence < power < 1:
+            raise ValueError("power must be above 1 - confidence and below 1")
+
+        def excess(effect: float) -> float:
+            return self.power(math.exp(effect), runs=runs, other_runs=other_runs) - power
+
+        high = max(self.sds)
+        if high == 0:
+            return 1.0
+        while excess(high) < 0:
+            high *= 2
+            if high > 500:
+                return math.inf
+        return math.exp(brentq(excess, 0.0, high, xtol=1e-14, rtol=1e-13))
 
 
 def _t_power(shift: Floats, df: Floats | float, tail: float) -> Floats:
@@ -240,103 +327,6 @@ def _welch_power(
     power = _outside(critical, total, effect / np.sqrt(true))
     mean: Floats = (weights * power).sum(axis=1) / weights.sum()
     return mean
-
-
-def runs_needed(
-    ratio: float, design: MarginDesign, *, power: float, other_runs: float | None = None
-) -> int | None:
-    """Return the runs on each side (or sessions) that resolve a true margin with a given power.
-
-    Parameters
-    ----------
-    ratio : float
-        The true margin, > 0.
-    design : MarginDesign
-        How the margin will be computed.
-    power : float
-        A fraction in (0, 1).
-    other_runs : float, optional
-        Runs that the other side keeps; the answer is then for the first side alone.
-
-    Returns
-    -------
-    int or None
-        At least 2; None where more than `MOST_RUNS` would be needed (more than 200 where the other
-        side keeps its runs).
-
-    Examples
-    --------
-    Five percent error, power 0.8, a margin of two standard deviations: six runs each, not the four
-    of the rule of thumb 16 / d squared.
-
-    >>> design = MarginDesign(run_sd=0.01, confidence=0.95, design="shared")
-    >>> runs_needed(math.exp(0.02), design, power=0.8)
-    6
-    """
-    if not 0 < power < 1:
-        raise ValueError("power must be in (0, 1)")
-
-    def enough(runs: int) -> bool:
-        return margin_power(ratio, design, runs=runs, other_runs=other_runs) >= power
-
-    if enough(2):
-        return 2
-    if other_runs is not None:
-        # Not a bisection: many more runs than the other side has can lower the power, for the
-        # error is then all the other side's, and so are the degrees of freedom.
-        return next((runs for runs in range(3, _MOST_ONE_SIDED + 1) if enough(runs)), None)
-    low, high = 2, 4
-    while not enough(high):
-        if high >= MOST_RUNS:
-            return None
-        low, high = high, min(2 * high, MOST_RUNS)
-    while high - low > 1:
-        middle = (low + high) // 2
-        low, high = (low, middle) if enough(middle) else (middle, high)
-    return high
-
-
-def smallest_ratio(
-    runs: float, design: MarginDesign, *, power: float, other_runs: float | None = None
-) -> float:
-    """Return the smallest margin (> 1) that a number of runs resolves with a given power.
-
-    Parameters
-    ----------
-    runs, other_runs : float
-        Runs on either side, as for `margin_power`.
-    design : MarginDesign
-        How the margin will be computed.
-    power : float
-        A fraction above 1 - confidence and below 1.
-
-    Returns
-    -------
-    float
-        Infinity where no margin of this world is resolved.
-
-    Examples
-    --------
-    >>> design = MarginDesign(run_sd=0.01, confidence=0.95, design="shared")
-    >>> round(100 * (smallest_ratio(3, design, power=0.8) - 1), 4)
-    3.1185
-    """
-    from scipy.optimize import brentq
-
-    if not 1 - design.confidence < power < 1:
-        raise ValueError("power must be above 1 - confidence and below 1")
-
-    def excess(effect: float) -> float:
-        return margin_power(math.exp(effect), design, runs=runs, other_runs=other_runs) - power
-
-    high = max(design.sds)
-    if high == 0:
-        return 1.0
-    while excess(high) < 0:
-        high *= 2
-        if high > 500:
-            return math.inf
-    return math.exp(brentq(excess, 0.0, high, xtol=1e-14, rtol=1e-13))
 
 
 def borrowed_degrees(spread_of_log_variance: float) -> float:

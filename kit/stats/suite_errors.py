@@ -11,7 +11,7 @@ from numpy.lib.stride_tricks import as_strided
 from numpy.typing import NDArray
 from scipy.special import chdtrc, logsumexp, ndtr, ndtri, stdtrit
 
-from kit.stats.crossed_variance import Mixture, care_of, stack_errors
+from kit.stats.crossed_variance import Mixture, care_of
 from kit.stats.intervals import mixture_error
 
 Floats = NDArray[np.float64]
@@ -50,6 +50,47 @@ class DayPosterior:
         """Square root of the mean variance."""
         return math.sqrt(float(self.variance @ self.weight))
 
+    @classmethod
+    def fit(cls, cells: Floats, weights: Floats) -> DayPosterior | None:
+        """Return what sessions do to products in all titles, or None where it cannot be known.
+
+        Parameters
+        ----------
+        cells : ndarray of float, shape (n_titles, n_products, n_sessions)
+            Mean ln value of each title, product and session, none missing.
+        weights : ndarray of float, shape (n_titles,)
+            Weights of the titles in the suite; they sum to 1.
+
+        Notes
+        -----
+        In each title what products and sessions do is taken out; what is left, averaged over
+        titles, varies by a product's day and by runs, and the titles' own scatter around it shows
+        the runs.
+        """
+        _, products, sessions = cells.shape
+        spare = 1 - math.fsum(weights**2)
+        if products < 2 or sessions < 2 or spare <= 0:
+            return None
+        df = float((products - 1) * (sessions - 1))
+        left = cells - cells.mean(axis=1, keepdims=True) - cells.mean(axis=2, keepdims=True)
+        left = left + cells.mean(axis=(1, 2), keepdims=True)
+        common = np.einsum("i,ips->ps", weights, left)
+        square = float((common**2).sum()) / df
+        each = ((left - common) ** 2).sum(axis=(1, 2)) / df
+        noise = float(weights**2 @ each) / spare
+        run_var = float(each.mean()) / spare
+        if noise <= 0:
+            return None
+        variance = np.concatenate(([0.0], _DAY_RATIOS**2 * run_var))
+        prior = (1 + (_DAY_RATIOS / _DAY_SCALE) ** 2 / 3) ** -2.0 * _DAY_RATIOS
+        prior = np.concatenate(([_NO_DAY], (1 - _NO_DAY) * prior / prior.sum()))
+        total = variance + noise
+        log = np.log(prior) - df / 2 * (np.log(total) + square / total)
+        weight = np.exp(log - log.max())
+        tail = float(chdtrc(df, df * square / noise))
+        care = care_of(np.array([tail]), np.array([df]))[0]
+        return cls(variance, weight / weight.sum(), float(care), df)
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ErrorSum:
@@ -70,6 +111,39 @@ class ErrorSum:
     phi: Floats
     scale: float
     variances: Floats
+
+    @classmethod
+    def of(cls, errors: Sequence[Mixture], weights: Floats) -> ErrorSum:
+        """Return the error of a weighted sum of independent errors.
+
+        Parameters
+        ----------
+        errors : sequence of Mixture
+            One estimate each.
+        weights : ndarray of float, shape (n,)
+            Their weights, above 0.
+        """
+        whole = Mixture.stack(errors)
+        variances = weights**2 * mixture_error(whole.sd, whole.weight)[0] ** 2
+        scale = math.sqrt(float(variances.sum()))
+        step = whole.step / _FINER / 2
+        n = int(np.ceil((_LOG_S[1] - _LOG_S[0]) / step)) + 1
+        log_s = _LOG_S[0] + step * np.arange(n) - math.log(scale)
+        phi = np.ones(n)
+        first = int(whole.start.min())
+        size = int(whole.start.max()) + whole.weight.shape[1] - first
+        for w in np.unique(weights):
+            # ln variance and 2 ln s lie on lattices whose steps divide: one row of values will do.
+            rows = np.flatnonzero(weights == w)
+            mass = np.zeros((rows.size, size))
+            for row, i in zip(mass, rows, strict=True):
+                begin = int(whole.start[i]) - first
+                row[begin : begin + whole.weight.shape[1]] = whole.weight[i]
+            origin = whole.step * first + 2 * (math.log(w) + float(log_s[0]))
+            values = np.exp(-0.5 * np.exp(origin + 2 * step * np.arange(_FINER * size + n)))
+            strides = (_FINER * values.itemsize, values.itemsize)
+            phi *= (mass @ as_strided(values, (size, n), strides, writeable=False)).prod(axis=0)
+        return cls(np.exp(log_s), phi, scale, variances)
 
     def within(self, h: float) -> tuple[float, float]:
         """Return P(|error| <= h) and its derivative."""
@@ -133,39 +207,6 @@ class ErrorSum:
         return (low + high) / 2
 
 
-def add_errors(errors: Sequence[Mixture], weights: Floats) -> ErrorSum:
-    """Return the error of a weighted sum of independent errors.
-
-    Parameters
-    ----------
-    errors : sequence of Mixture
-        One estimate each.
-    weights : ndarray of float, shape (n,)
-        Their weights, above 0.
-    """
-    whole = stack_errors(errors)
-    variances = weights**2 * mixture_error(whole.sd, whole.weight)[0] ** 2
-    scale = math.sqrt(float(variances.sum()))
-    step = whole.step / _FINER / 2
-    n = int(np.ceil((_LOG_S[1] - _LOG_S[0]) / step)) + 1
-    log_s = _LOG_S[0] + step * np.arange(n) - math.log(scale)
-    phi = np.ones(n)
-    first = int(whole.start.min())
-    size = int(whole.start.max()) + whole.weight.shape[1] - first
-    for w in np.unique(weights):
-        # ln variance and 2 ln s lie on lattices whose steps divide: one row of values will do.
-        rows = np.flatnonzero(weights == w)
-        mass = np.zeros((rows.size, size))
-        for row, i in zip(mass, rows, strict=True):
-            begin = int(whole.start[i]) - first
-            row[begin : begin + whole.weight.shape[1]] = whole.weight[i]
-        origin = whole.step * first + 2 * (math.log(w) + float(log_s[0]))
-        values = np.exp(-0.5 * np.exp(origin + 2 * step * np.arange(_FINER * size + n)))
-        strides = (_FINER * values.itemsize, values.itemsize)
-        phi *= (mass @ as_strided(values, (size, n), strides, writeable=False)).prod(axis=0)
-    return ErrorSum(np.exp(log_s), phi, scale, variances)
-
-
 def suite_care(variances: Floats, care: Floats) -> float:
     """Return the care a weighted sum needs: that of a part so far as the part carries the sum.
 
@@ -178,46 +219,6 @@ def suite_care(variances: Floats, care: Floats) -> float:
     """
     share = variances / variances.sum()
     return float(np.exp((share**2 * np.log(care)).sum()))
-
-
-def fit_day(cells: Floats, weights: Floats) -> DayPosterior | None:
-    """Return what sessions do to products in all titles, or None where it cannot be known.
-
-    Parameters
-    ----------
-    cells : ndarray of float, shape (n_titles, n_products, n_sessions)
-        Mean ln value of each title, product and session, none missing.
-    weights : ndarray of float, shape (n_titles,)
-        Weights of the titles in the suite; they sum to 1.
-
-    Notes
-    -----
-    In each title what products and sessions do is taken out; what is left, averaged over titles,
-    varies by a product's day and by runs, and the titles' own scatter around it shows the runs.
-    """
-    _, products, sessions = cells.shape
-    spare = 1 - math.fsum(weights**2)
-    if products < 2 or sessions < 2 or spare <= 0:
-        return None
-    df = float((products - 1) * (sessions - 1))
-    left = cells - cells.mean(axis=1, keepdims=True) - cells.mean(axis=2, keepdims=True)
-    left = left + cells.mean(axis=(1, 2), keepdims=True)
-    common = np.einsum("i,ips->ps", weights, left)
-    square = float((common**2).sum()) / df
-    each = ((left - common) ** 2).sum(axis=(1, 2)) / df
-    noise = float(weights**2 @ each) / spare
-    run_var = float(each.mean()) / spare
-    if noise <= 0:
-        return None
-    variance = np.concatenate(([0.0], _DAY_RATIOS**2 * run_var))
-    prior = (1 + (_DAY_RATIOS / _DAY_SCALE) ** 2 / 3) ** -2.0 * _DAY_RATIOS
-    prior = np.concatenate(([_NO_DAY], (1 - _NO_DAY) * prior / prior.sum()))
-    total = variance + noise
-    log = np.log(prior) - df / 2 * (np.log(total) + square / total)
-    weight = np.exp(log - log.max())
-    tail = float(chdtrc(df, df * square / noise))
-    care = care_of(np.array([tail]), np.array([df]))[0]
-    return DayPosterior(variance, weight / weight.sum(), float(care), df)
 
 
 # Prior of the margins over one rival: with probability `_TIE` all are level. Else a share of titles
@@ -256,7 +257,7 @@ def false_sign_rates(differences: Floats, errors: Sequence[Mixture]) -> Floats:
     .. [1] M. Stephens (2017), "False discovery rates: a new deal", Biostatistics 18(2), 275-294.
     """
     d = np.asarray(differences, dtype=np.float64)
-    var, mass = _gathered(stack_errors(errors))
+    var, mass = _gathered(Mixture.stack(errors))
     log_mass = np.log(np.maximum(mass, 1e-300))
     log_level = _log_normal(d[:, None], var, log_mass)
     mu, tau2, log_prior = _nodes(d, np.exp((mass * np.log(var)).sum(axis=1)))

@@ -37,8 +37,8 @@ from kit.stats.crossed_variance import (
     mix_means,
     mix_sides,
 )
-from kit.stats.intervals import judge_mixture, t_half_width, welch_error
-from kit.stats.suite_errors import add_errors, false_sign_rates, fit_day, suite_care
+from kit.stats.intervals import Judged, t_half_width, welch_error
+from kit.stats.suite_errors import DayPosterior, ErrorSum, false_sign_rates, suite_care
 
 SEED = 20261129  # fresh: the model was chosen with others
 BAND = np.log1p(0.02)
@@ -187,7 +187,7 @@ def tally_world(
         error = mix_sides(fit, a, n[a], b, n[b])
         care = np.minimum(fit.care[a], fit.care[b])
         d = bench.mean.ravel()[a] - bench.mean.ravel()[b]
-        judged = judge_mixture(d, error.sd, error.weight, confidence=0.95, band=BAND, care=care)
+        judged = Judged.by_mixture(d, error.sd, error.weight, confidence=0.95, band=BAND, care=care)
         se, df = welch_error(var[a], n[a], var[b], n[b])
         halves = {"ours": judged.half, "Welch": t_half_width(se, df, confidence=0.95)}
         if squeezed is not None:
@@ -218,7 +218,7 @@ def tally_world(
             first = a % world.products == 0
             for rival in range(1, world.products):
                 rows = np.flatnonzero(first & (b % world.products == rival))
-                total_error = add_errors(
+                total_error = ErrorSum.of(
                     [error.row(i) for i in rows], np.full(rows.size, 1 / rows.size)
                 )
                 lam = suite_care(total_error.variances, care[rows])
@@ -276,17 +276,17 @@ def run_sessions(
             keys, var.ravel(), np.full(var.size, sessions - 1.0), temper=min(1.0, 2 / products)
         )
         error = mix_means(fit, np.arange(var.size), np.full(var.size, float(sessions)))
-        half = judge_mixture(
+        half = Judged.by_mixture(
             d.ravel(), error.sd, error.weight, confidence=0.95, band=BAND, care=fit.care
         ).half
         true = np.sqrt((sd[:, sides[0]] ** 2 + sd[:, sides[1]] ** 2 + 2 * day**2) / sessions)
         held = 2 * ndtr(half.reshape(var.shape) / true) - 1
         found["all"].append(float(held.mean()))
         found["noisiest"].append(float(held[(sd**2).mean(axis=1).argmax()].mean()))
-        posterior = fit_day(x, w)
+        posterior = DayPosterior.fit(x, w)
         for k in range(min(sides.shape[1], 3)):
             rows = np.arange(titles) * sides.shape[1] + k
-            alone = add_errors([error.row(i) for i in rows], w)
+            alone = ErrorSum.of([error.row(i) for i in rows], w)
             care = min(posterior.care, suite_care(alone.variances, fit.care[rows]))
             shared = (1 - 1 / titles) / sessions
             whole = alone.with_normal(2 * shared * posterior.variance, posterior.weight)
@@ -337,7 +337,7 @@ def run_outcomes(name: str, benches: int, rng: np.random.Generator) -> dict[str,
             error = mix_sides(fit, a, n, a + p, n)
             d = (bench.mean + truth)[:, 0] - (bench.mean + truth)[:, p]
             care = np.minimum(fit.care[a], fit.care[a + p])
-            half = judge_mixture(
+            half = Judged.by_mixture(
                 d, error.sd, error.weight, confidence=0.95, band=BAND, care=care
             ).half
             rate = false_sign_rates(d, [error.row(i) for i in range(14)])

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import http.server
-import json
 import math
 import threading
 from dataclasses import replace
@@ -27,7 +26,7 @@ from kit.metrics.measuring import (
     Reading,
     _do_task,
     _do_tasks_alike,
-    _from_plain,
+    _facts_adapter,
     _LogFacts,
     _LogSettings,
     _LogTask,
@@ -35,7 +34,6 @@ from kit.metrics.measuring import (
     _task_key,
     measure_runs,
     own_code,
-    to_plain,
 )
 from kit.metrics.store import Store
 from kit.review.walk import load_review, work_out
@@ -50,7 +48,7 @@ LAYOUT = Layout(
 def bits(value):
     """Return a result with every float spelled to its last bit, wherever it was found."""
     made = replace(value, kept=False) if isinstance(value, _LogFacts) else value
-    return json.dumps(to_plain(made), sort_keys=True)
+    return repr(made)
 
 
 @pytest.fixture
@@ -169,7 +167,7 @@ def test_facts_of_another_log_under_this_ones_key_are_not_believed(task, store, 
     foreign = replace(
         expected, diagnostics=replace(expected.diagnostics, sha256="0" * 64, frames=1)
     )
-    text = json.dumps(to_plain(foreign)).encode()
+    text = _facts_adapter().dump_json((foreign,))
     store.keep(_task_key(task, expected.diagnostics.sha256), text)
     assert _do_task(task, store) == expected
 
@@ -187,7 +185,7 @@ def test_floats_come_back_exactly_with_nan_and_infinity(task):
             clock_change_share=None,
         ),
     )
-    back = _from_plain(json.loads(json.dumps(to_plain(odd))), _LogFacts)
+    (back,) = _facts_adapter().validate_json(_facts_adapter().dump_json((odd,)), strict=True)
     assert math.isnan(back.diagnostics.lag1)
     assert replace(back, diagnostics=replace(back.diagnostics, lag1=0.0)) == replace(
         odd, diagnostics=replace(odd.diagnostics, lag1=0.0)

@@ -20,6 +20,7 @@ from kit.margins.replicates import fit_variances
 from kit.metrics.run_metrics import RunMetrics
 from kit.planning.of_review import (
     CAUTIONS,
+    Planned,
     _bench_minutes,
     _count_switches,
     _list_checks,
@@ -27,7 +28,6 @@ from kit.planning.of_review import (
     _plan_review,
     _shared_degrees,
     _spread_uncertainty,
-    order_frame,
 )
 from kit.screening.controls import Controls
 from kit.settings.bench_file import Title, read_bench
@@ -143,7 +143,7 @@ def test_minutes_count_set_up_length_and_switches():
 
 def test_the_frame_has_a_row_for_each_run():
     order = _order_runs(EVEN, seed=1)
-    frame = order_frame(order)
+    frame = Planned("r", None, None, order, (), None).order_frame()
     assert frame.columns.tolist() == ["place", "block", "product", "title", "number"]
     assert frame["product"].tolist() == [r.product for r in order]
 

@@ -19,7 +19,6 @@ from kit.planning.runs_needed import (
     _find_next_runs,
     _rank_titles,
     _suite_variance,
-    check_pilot,
     within_run_sd,
 )
 from kit.settings.bench_file import Title
@@ -513,7 +512,7 @@ def seen_of(sd, runs, other=None):
 
 def test_half_width_is_that_of_the_t_interval():
     plan = make_plan()
-    (check, _) = check_pilot(plan, seen_of(0.012, 5)).margins
+    (check, _) = plan.check_pilot(seen_of(0.012, 5)).margins
     rng = np.random.default_rng(1)
     a, b = rng.normal(size=(2, 5))
     a, b = ((x - x.mean()) / x.std(ddof=1) * 0.012 for x in (a, b))
@@ -528,12 +527,12 @@ def test_welch_and_paired_half_widths_are_those_of_scipy():
     a, b = rng.normal(size=(2, 6))
     a = (a - a.mean()) / a.std(ddof=1) * 0.01
     b = (b - b.mean()) / b.std(ddof=1) * 0.02
-    (check, _) = check_pilot(make_plan("welch"), seen_of(0.01, 6, 0.02)).margins
+    (check, _) = make_plan("welch").check_pilot(seen_of(0.01, 6, 0.02)).margins
     interval = stats.ttest_ind(a, b, equal_var=False).confidence_interval(0.95)
     assert check.seen_half_width == pytest.approx((interval.high - interval.low) / 2, rel=1e-9)
-    (lent, _) = check_pilot(make_plan("welch", borrowed_df=9.0), seen_of(0.01, 6, 0.02)).margins
+    (lent, _) = make_plan("welch", borrowed_df=9.0).check_pilot(seen_of(0.01, 6, 0.02)).margins
     assert lent.seen_half_width == check.seen_half_width  # Welch's interval takes no loan
-    (check, _) = check_pilot(make_plan("paired"), seen_of(0.01, 6)).margins
+    (check, _) = make_plan("paired").check_pilot(seen_of(0.01, 6)).margins
     # Correlation 0.5: differences spread as one side does.
     assert check.seen_half_width == pytest.approx(stats.t.isf(0.025, 5) * 0.01 / math.sqrt(6))
 
@@ -543,13 +542,13 @@ def test_welch_and_paired_half_widths_are_those_of_scipy():
     [(0.01, 4, True), (0.008, 4, True), (0.02, 4, False), (0.01, 3, False)],
 )
 def test_reached_compares_the_interval_seen_with_the_one_planned(sd, runs, reached):
-    result = check_pilot(make_plan(), seen_of(sd, runs))
+    result = make_plan().check_pilot(seen_of(sd, runs))
     assert {m.reached for m in result.margins} == {reached}
     assert (result.reached, result.missed, result.too_few) == ((2, 0, 0) if reached else (0, 2, 0))
 
 
 def test_the_new_count_follows_from_the_spread_seen():
-    (check, _) = check_pilot(make_plan(), seen_of(0.02, 4)).margins
+    (check, _) = make_plan().check_pilot(seen_of(0.02, 4)).margins
     usual = {"run_sd": 0.02, "confidence": 0.95, "design": "shared"}
     assert margin_power(1.03, runs=check.runs_by_spread, **usual) >= 0.8
     assert margin_power(1.03, runs=check.runs_by_spread - 1, **usual) < 0.8
@@ -570,7 +569,7 @@ def test_the_cautious_count_holds_as_often_as_it_says():
     for value in sd:
         key = round(float(value), 4)
         if key not in cache:
-            cache[key] = check_pilot(plan, seen_of(key, 4)).margins[0].runs_cautious
+            cache[key] = plan.check_pilot(seen_of(key, 4)).margins[0].runs_cautious
         right += cache[key] >= needed
     # Whole numbers can only add to the share.
     assert right / 4000 >= PILOT_CAUTION - 4 * 0.4 / math.sqrt(4000)
@@ -578,24 +577,22 @@ def test_the_cautious_count_holds_as_often_as_it_says():
 
 
 def test_a_pilot_of_one_run_tells_nothing():
-    result = check_pilot(
-        make_plan(), {("new", "t1"): CellSeen(1), ("one", "t1"): CellSeen(4, 0.01)}
-    )
+    result = make_plan().check_pilot({("new", "t1"): CellSeen(1), ("one", "t1"): CellSeen(4, 0.01)})
     for check in result.margins:
         assert (check.reached, check.seen_half_width, check.runs_by_spread) == (None, None, None)
     assert [m.runs for m in result.margins] == [1, 0]
-    typed = check_pilot(make_plan(), seen_of(0.01, 1))  # a spread that no run stands behind
+    typed = make_plan().check_pilot(seen_of(0.01, 1))  # a spread that no run stands behind
     assert typed.too_few == 2
     assert result.too_few == 2
 
 
 def test_runs_alike_have_an_interval_of_nothing():
-    (check, _) = check_pilot(make_plan(), seen_of(0.0, 3)).margins
+    (check, _) = make_plan().check_pilot(seen_of(0.0, 3)).margins
     assert (check.seen_half_width, check.reached, check.power_seen) == (0.0, True, 1.0)
 
 
 def test_each_margin_is_checked_and_the_rule_is_told():
-    result = check_pilot(make_plan(), seen_of(0.01, 4))
+    result = make_plan().check_pilot(seen_of(0.01, 4))
     assert [check.title for check in result.margins] == ["t1", "t2"]
     assert "not allowed" in result.rule
     assert "best left out" in result.rule
@@ -622,7 +619,7 @@ def test_a_count_from_the_pilots_spread_keeps_intervals_nearly_right():
     for a, b in zip(rng.normal(0, 0.02, (4000, 61)), rng.normal(0, 0.02, (4000, 61)), strict=True):
         key = round(math.sqrt((a[:3].var(ddof=1) + b[:3].var(ddof=1)) / 2), 4)
         if key not in cache:
-            asked = check_pilot(plan, seen_of(key, 3)).margins[0].runs_by_spread
+            asked = plan.check_pilot(seen_of(key, 3)).margins[0].runs_by_spread
             cache[key] = max(3, min(60, asked))
         n = cache[key]
         half = stats.t.isf(0.025, 2 * n - 2) * math.sqrt(

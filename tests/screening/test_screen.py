@@ -15,9 +15,9 @@ from kit.screening import run_rules
 from kit.screening.screen import (
     RULES,
     Screened,
+    _unknown_set_aside_runs,
     rules_in_force,
     screen_runs,
-    unknown_set_aside_runs,
 )
 from kit.settings.params import ScreenParams
 from kit.settings.yaml import YamlDocument
@@ -170,12 +170,12 @@ def test_an_unknown_run_among_those_set_aside():
     settings = params(set_aside=[{"run": "heron-dunse-2", "reason": "an update ran"}])
     document = YamlDocument("waders.yaml", {}, {(): 1, ("screen", "set_aside", 0, "run"): 31})
     known = ["heron-dunes-1", "heron-dunes-2"]
-    (fault,) = unknown_set_aside_runs(settings.screen, known, document)
+    (fault,) = _unknown_set_aside_runs(settings.screen, known, document)
     assert str(fault) == (
         'waders.yaml, line 31, screen.set_aside[0].run: no run "heron-dunse-2" in the run sheet; '
         'did you mean "heron-dunes-2"?'
     )
-    assert unknown_set_aside_runs(settings.screen, ["heron-dunse-2"], document) == []
+    assert _unknown_set_aside_runs(settings.screen, ["heron-dunse-2"], document) == []
 
 
 @pytest.mark.parametrize("order", ["kept", "reversed products"])

@@ -9,9 +9,8 @@ from statsmodels.stats.multitest import multipletests
 from statsmodels.stats.weightstats import ttost_ind, ttost_paired
 
 from kit.stats.intervals import (
+    Judged,
     adjust_p_values,
-    judge_mixture,
-    judge_t,
     match_t,
     mixture_error,
     mixture_half_width,
@@ -92,7 +91,7 @@ def one(*figures):
 def welch(a, b, *, confidence=0.95, band=0.02):
     var_a, n_a, var_b, n_b = one(a.var(ddof=1), a.size, b.var(ddof=1), b.size)
     se, df = welch_error(var_a, n_a, var_b, n_b)
-    return judge_t(np.array([a.mean() - b.mean()]), se, df, confidence=confidence, band=band)
+    return Judged.by_t(np.array([a.mean() - b.mean()]), se, df, confidence=confidence, band=band)
 
 
 def test_welch_gives_students_sleep_figures():
@@ -158,7 +157,7 @@ def test_welch_interval_refuses(side, confidence):
 def test_paired_equivalence_gives_the_printed_figures():
     d = np.log(TEST) - np.log(REFERENCE)
     se, df = one(d.std(ddof=1) / np.sqrt(d.size), d.size - 1)
-    judged = judge_t(np.array([d.mean()]), se, df, confidence=0.9, band=np.log(1.25))
+    judged = Judged.by_t(np.array([d.mean()]), se, df, confidence=0.9, band=np.log(1.25))
     assert judged.p_level[0] == pytest.approx(0.0030593385, abs=5e-11)
     assert judged.p_level[0] == pytest.approx(
         ttost_paired(TEST, REFERENCE, 0.8, 1.25, transform=np.log)[0], rel=1e-9
@@ -173,7 +172,7 @@ def test_level_p_value_and_90_percent_interval_agree():
     # knowledge of two one-sided tests (Schuirmann 1987), from memory.
     rng = np.random.default_rng(3)
     x, se, df = rng.normal(0, 0.02, 500), rng.uniform(0.001, 0.02, 500), rng.uniform(1.5, 30, 500)
-    judged = judge_t(x, se, df, confidence=0.95, band=0.02)
+    judged = Judged.by_t(x, se, df, confidence=0.95, band=0.02)
     inside = np.abs(x) + judged.level_half <= 0.02
     assert np.array_equal(judged.p_level <= 0.05, inside)
     assert 50 < inside.sum() < 450
@@ -182,7 +181,7 @@ def test_level_p_value_and_90_percent_interval_agree():
 def test_welch_of_sides_that_do_not_vary():
     nothing = welch_error(*one(0, 3, 0, 3))
     assert np.isnan(nothing).all()
-    judged = judge_t(np.array([0.1]), *nothing, confidence=0.95, band=0.02)
+    judged = Judged.by_t(np.array([0.1]), *nothing, confidence=0.95, band=0.02)
     assert np.isnan([judged.half, judged.p_value, judged.p_level]).all()
     se, df = welch_error(*one(0, 3, 4e-4, 4))
     assert (se[0], df[0]) == pytest.approx((0.01, 3))
@@ -209,8 +208,8 @@ def t_as_mixture(df, scale):
 def test_a_mixture_that_is_a_t_is_judged_as_a_t(df):
     sd, weight = t_as_mixture(df, 0.01)
     x = np.array([0.017])
-    mixed = judge_mixture(x, sd, weight, confidence=0.95, band=0.03)
-    plain = judge_t(x, np.array([0.01]), np.array([float(df)]), confidence=0.95, band=0.03)
+    mixed = Judged.by_mixture(x, sd, weight, confidence=0.95, band=0.03)
+    plain = Judged.by_t(x, np.array([0.01]), np.array([float(df)]), confidence=0.95, band=0.03)
     # The grid's 20,000 steps cut the tail off; seen at df 2.
     for name in ("half", "level_half", "p_value", "p_level"):
         assert getattr(mixed, name) == pytest.approx(getattr(plain, name), rel=3e-4)

@@ -8,17 +8,17 @@ EVIDENCE = set(plans.BenchEvidence.__dataclass_fields__)
 
 def margin_power(ratio, *, runs, other_runs=None, **design):
     given = powers.MarginDesign(**design)
-    return powers.margin_power(ratio, given, runs=runs, other_runs=other_runs)
+    return given.power(ratio, runs=runs, other_runs=other_runs)
 
 
 def runs_needed(ratio, *, power, other_runs=None, **design):
     given = powers.MarginDesign(**design)
-    return powers.runs_needed(ratio, given, power=power, other_runs=other_runs)
+    return given.runs_needed(ratio, power=power, other_runs=other_runs)
 
 
 def smallest_ratio(runs, *, power, other_runs=None, **design):
     given = powers.MarginDesign(**design)
-    return powers.smallest_ratio(runs, given, power=power, other_runs=other_runs)
+    return given.smallest_ratio(runs, power=power, other_runs=other_runs)
 
 
 def plan_runs(titles, **given):

@@ -197,14 +197,10 @@ def test_rates_and_products_of_no_concern_are_neither_prices_nor_left_out():
     assert force.rows_left_out == ()
 
 
-def test_dates_of_a_price_in_the_frame_are_its_first_and_last():
+def test_a_price_keeps_the_dates_of_its_observations():
     rows = [row("a", 900.0, date=f"2026-05-{day}") for day in (20, 12, 28)]
-    frame = settle(rows, kinds=("street",)).to_frame()
-    assert frame[["first_date", "last_date", "observations"]].iloc[0].tolist() == [
-        dt.date(2026, 5, 12),
-        dt.date(2026, 5, 28),
-        3,
-    ]
+    price = settle(rows, kinds=("street",)).prices["a", "street"]
+    assert [seen.date.day for seen in price.observations] == [20, 12, 28]
 
 
 def test_scenarios_whose_names_read_alike_are_numbered():

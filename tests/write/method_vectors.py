@@ -29,7 +29,7 @@ from kit.margins.suites import SuiteMargin, summarise_titles
 from kit.methods import METHODS
 from kit.metrics.blocks import RunBlocks, measure_blocks, share_within
 from kit.metrics.run_metrics import RunMetrics, _energy_per_frame, _time_over_budget, count_hitches
-from kit.planning.runs_needed import CellSeen, _CellTime, _rank_titles, check_pilot, plan_runs
+from kit.planning.runs_needed import CellSeen, _CellTime, _rank_titles, plan_runs
 from kit.review.health import _bench_components, _measure_repeatability
 from kit.review.look_into import _summarise_frames
 from kit.rounding import (
@@ -49,7 +49,7 @@ from kit.stats.crossed_variance import mix_t
 from kit.stats.intervals import adjust_p_values, spread_over_titles, t_ends
 from kit.stats.power import borrowed_degrees
 from kit.stats.series import low_fps
-from kit.stats.suite_errors import add_errors, false_sign_rates, fit_day
+from kit.stats.suite_errors import DayPosterior, ErrorSum, false_sign_rates
 from kit.trace import Trace
 from kit.value.weigh import _find_frontier, weigh_products
 
@@ -329,7 +329,7 @@ def _suites(book: Book) -> None:
     logs, errors = [0.05, 0.12, 0.02], [(1e-4, 4.0), (2e-4, 5.5), (5e-5, 8.0)]
     se2, f = (np.array(part) for part in zip(*errors, strict=True))
     error = mix_t(np.sqrt(se2), f)
-    total = add_errors([error.row(i) for i in range(3)], np.full(3, 1 / 3))
+    total = ErrorSum.of([error.row(i) for i in range(3)], np.full(3, 1 / 3))
     centre, half = sum(logs) / 3, total.half_width(1 - CONFIDENCE)
     given = {"ln_ratios": logs, "variances": se2.tolist(), "df": f.tolist()}
     book.add(
@@ -345,7 +345,7 @@ def _suites(book: Book) -> None:
     table = [[[math.sin(3 * i + 5 * p + 7 * s + i * p * s) / 50 + math.cos(p * s) / 90
                for s in range(3)] for p in range(3)] for i in range(4)]  # fmt: skip
     weights = [0.4, 0.2, 0.2, 0.2]
-    day = fit_day(np.array(table), np.array(weights))
+    day = DayPosterior.fit(np.array(table), np.array(weights))
     book.add("product-day", {"ln_values": table, "weights": weights}, [day.sd, day.care],
              within=1e-4)  # fmt: skip
     for weights in ([1 / 3] * 3, [0.5, 0.3, 0.2]):
@@ -512,7 +512,7 @@ def _plans(book: Book) -> None:
                               "length_s": 60}, plan.minutes)  # fmt: skip
     book.add("planned-runs", {"psi1_of_half_the_borrowed_df": 0.35}, borrowed_degrees(0.35))
     seen = CellSeen(runs=3, run_sd=0.012)
-    (check,) = check_pilot(plan, {("quill", "kettle"): seen, ("wren", "kettle"): seen}).margins
+    (check,) = plan.check_pilot({("quill", "kettle"): seen, ("wren", "kettle"): seen}).margins
     given = {"ratio": 1.03, "run_sd": 0.012, "runs": 3, "power": 0.8, "confidence": CONFIDENCE}
     found = {"power": check.power_seen, "runs_by_spread": check.runs_by_spread,
              "runs_cautious": check.runs_cautious}  # fmt: skip
