@@ -7,7 +7,7 @@ import json
 import os
 import re
 import sys
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, fields, is_dataclass
 from functools import wraps
 from pathlib import Path
@@ -15,7 +15,7 @@ from typing import IO, TYPE_CHECKING, Annotated, Any, get_type_hints
 
 import typer
 
-from kit.errors import FaultsError, KitError, UsageError
+from kit.errors import Fault, FaultsError, KitError, UsageError
 
 if TYPE_CHECKING:
     from kit.bench.journal import By
@@ -74,6 +74,9 @@ Reason = Annotated[str, typer.Option(metavar="WHY", help="Why; it stays in the j
 ReviewDir = Annotated[Path, typer.Argument(metavar="DIR", help="The folder of a finished review.")]
 
 
+_GOOD, _BAD = ("no faults", "verified", "passed."), ("NOT verified", "failed.", "altered")
+
+
 def _command(name: str, group: typer.Typer = app) -> Callable[[Callable[..., None]], None]:
     """Return a decorator that makes a function the command `name` of a group.
 
@@ -97,8 +100,8 @@ def _command(name: str, group: typer.Typer = app) -> Callable[[Callable[..., Non
                 command(**given)
             except KitError as error:
                 if given.get("as_json"):
-                    said = {"error": type(error).__name__, "faults": _fault_list(error)}
-                    _say_json({"ok": False, **said})
+                    said = {"error": type(error).__name__, "faults": _faults_of(error)}
+                    _told({"ok": False, **said}, (), True)
                 for line in str(error).splitlines():
                     typer.echo(_coloured(_printable(line), "red", sys.stderr), err=True)
                 raise typer.Exit(error.exit_status) from None
@@ -140,19 +143,22 @@ def _printable(text: str) -> str:
     return "".join(c if c.isprintable() or c in "\t" else repr(c)[1:-1] for c in spaced)
 
 
-def _fault_list(error: KitError) -> list[dict[str, Any]]:
+def _faults_of(error: KitError) -> list[dict[str, Any]]:
     """Return an error's faults as plain data."""
-    if isinstance(error, FaultsError):
-        return [
-            {"file": f.file, "line": f.line, "key": f.key, "message": f.message}
-            for f in error.faults
-        ]
-    return [{"file": "", "line": None, "key": None, "message": str(error)}]
+    faults = error.faults if isinstance(error, FaultsError) else (Fault("", str(error)),)
+    return [{key: getattr(f, key) for key in ("file", "line", "key", "message")} for f in faults]
 
 
-def _say_json(answer: Any) -> None:
-    """Print an answer as JSON on standard output."""
-    typer.echo(json.dumps(answer, ensure_ascii=False, indent=1, default=str))
+def _told(plain: Any, lines: Iterable[str], as_json: bool) -> None:
+    """Print plain data as JSON, or lines, outcomes in colour on a terminal."""
+    if as_json:
+        typer.echo(json.dumps(plain, ensure_ascii=False, indent=1, default=str))
+        return
+    for line in lines:
+        bad = any(word in line for word in _BAD)
+        colour = "red" if bad else "green" if line.endswith(_GOOD) else ""
+        shown = _printable(line)
+        typer.echo(_coloured(shown, colour, sys.stdout) if colour else shown)
 
 
 def _answer(
@@ -160,9 +166,9 @@ def _answer(
 ) -> None:
     """Print a result: its `to_dict` with `more` as JSON, or its `to_lines` (or other lines)."""
     if as_json:
-        _say_json({**more, **result.to_dict()})
+        _told({**more, **result.to_dict()}, (), as_json)
     else:
-        _say(lines() if lines else result.to_lines())
+        _told(None, lines() if lines else result.to_lines(), as_json)
 
 
 def _by(reason: str = "") -> By:
@@ -178,18 +184,6 @@ def _by(reason: str = "") -> By:
         who = "not stated"
     now = dt.datetime.now(dt.UTC).isoformat(timespec="seconds")
     return By(_printable(who), now, reason.strip())
-
-
-_GOOD, _BAD = ("no faults", "verified", "passed."), ("NOT verified", "failed.", "altered")
-
-
-def _say(lines: list[str]) -> None:
-    """Print lines on standard output, outcomes in colour on a terminal."""
-    for line in lines:
-        bad = any(word in line for word in _BAD)
-        colour = "red" if bad else "green" if line.endswith(_GOOD) else ""
-        shown = _printable(line)
-        typer.echo(_coloured(shown, colour, sys.stdout) if colour else shown)
 
 
 def _named_pairs(options: list[str], name: str) -> dict[str, str]:
@@ -219,10 +213,10 @@ def _named_texts(options: list[str]) -> dict[str, dict[str, str]]:
     """
     maps: dict[str, dict[str, str]] = {}
     for key, meaning in _named_pairs(options, "--map").items():
-        field, colon, text = key.partition(":")
+        name, colon, text = key.partition(":")
         if not colon:
             raise UsageError(f"--map {key}={meaning}: write it as FIELD:TEXT=MEANING")
-        maps.setdefault(field, {})[text] = meaning
+        maps.setdefault(name, {})[text] = meaning
     return maps
 
 
@@ -291,7 +285,7 @@ def _run(
         if as_json:
             typer.echo(json.dumps(outcome.to_dict(), ensure_ascii=False))
         elif not alone:
-            _say([outcome.to_line()])
+            _told(None, [outcome.to_line()], False)
 
     season = run_reviews(
         params,
@@ -313,7 +307,7 @@ def _run(
         told=told,
     )
     if not as_json:
-        _say(season.to_lines() if alone else season.closing_lines())
+        _told(None, season.to_lines() if alone else season.closing_lines(), False)
         if not given.logs_at:
             _warn_of_benches(params)
     if season.exit_status:
@@ -357,7 +351,7 @@ def _trace(
         from kit.claims.bound_text import find_claim
 
         claim = find_claim(claim, book)
-    _say_json(trace_tree(book, claim)) if as_json else _say(trace_lines(book, claim))
+    _told(trace_tree(book, claim), trace_lines(book, claim), as_json)
 
 
 @_command("open")
@@ -374,7 +368,7 @@ def _open_report(
     if page is None:
         raise UsageError(f"{folder.name}: there is neither report.html nor index.html in it")
     opened = webbrowser.open(page.as_uri())
-    _say([str(page) if opened else f"{page} (no browser could be started)"])
+    typer.echo(_printable(str(page) if opened else f"{page} (no browser could be started)"))
 
 
 @_command("text")
@@ -389,12 +383,10 @@ def _text(
 
     bound = bind_file(source, folder)
     rows = bound.to_rows()
-    if as_json:
-        _say_json({"ok": True, "text": bound.to_markdown(), "figures": rows})
-    elif sheet:
-        _say(
-            [f"line {r['line']}: {r['text']}  {r['claim']}  {{{{{r['reference']}}}}}" for r in rows]
-        )
+    if as_json or sheet:
+        plain = {"ok": True, "text": bound.to_markdown(), "figures": rows}
+        shown = "line {line}: {text}  {claim}  {{{{{reference}}}}}"
+        _told(plain, [shown.format(**row) for row in rows], as_json)
     else:
         typer.echo(bound.to_markdown(), nl=False)
 
@@ -422,11 +414,10 @@ def _slides(
     from kit.page.slides import SlideSet, write_slides
 
     wanted = SlideSet(tuple(only or ()), size, ground)
-    files = write_slides(load_claims(folder), to or folder / "slides", wanted)
-    if as_json:
-        _say_json({"ok": True, "files": [str(path) for path in files]})
-    else:
-        _say([str(path) for path in files])
+    files = [
+        str(path) for path in write_slides(load_claims(folder), to or folder / "slides", wanted)
+    ]
+    _told({"ok": True, "files": files}, files, as_json)
 
 
 @_command("page")
@@ -443,7 +434,7 @@ def _page(
 
     lacking = redraw_report(folder, to=to, text=source)
     said = [str(to), *(f"not made again, since claims do not give it: {name}" for name in lacking)]
-    _say_json({"ok": True, "page": str(to), "lacking": lacking}) if as_json else _say(said)
+    _told({"ok": True, "page": str(to), "lacking": lacking}, said, as_json)
 
 
 @_command("seal")
@@ -582,38 +573,29 @@ def _add(
     as_json: Json = False,
 ) -> None:
     """Take recorded logs into a bench: copied unchanged, hashed, a row each in the run sheet."""
-    from kit.bench.acts import undo
+    from kit.bench.acts import add_crashed, undo
     from kit.bench.intake import Naming, add_logs
 
     if given.undo:
         done = undo(bench, by=_by())
         _answer(done, as_json, taken_back=list(done.runs))
         return
-    if given.crashed:
-        from kit.bench.acts import add_crashed
-
-        fields = {
-            **{"product": given.product, "title": given.title, "session": given.session},
-            **{"began": given.began, **_named_pairs(given.condition or [], "--condition")},
-        }
-        _answer(add_crashed(bench, fields, by=_by(given.reason)), as_json)
-        return
     if given.guess:
         _add_guessed(bench, logs or [], given, as_json)
         return
+    fields = {
+        **{"product": given.product, "title": given.title, "session": given.session},
+        **{"began": given.began, **_named_pairs(given.condition or [], "--condition")},
+    }
+    if given.crashed:
+        _answer(add_crashed(bench, fields, by=_by(given.reason)), as_json)
+        return
+    maps, columns = _named_texts(given.map_ or []), _named_pairs(given.column or [], "--column")
     intake = add_logs(
         bench,
         logs or [],
-        fields={
-            **{"layout": given.layout, "product": given.product, "title": given.title},
-            **{"session": given.session, "began": given.began},
-            **_named_pairs(given.condition or [], "--condition"),
-        },
-        naming=Naming(
-            given.pattern,
-            _named_texts(given.map_ or []),
-            _named_pairs(given.column or [], "--column"),
-        ),
+        fields={"layout": given.layout, **fields},
+        naming=Naming(given.pattern, maps, columns),
         index=given.index,
         dry_run=given.dry_run,
         by=_by(given.reason),
@@ -670,10 +652,7 @@ def _bench_journal(bench: BenchDir, as_json: Json = False) -> None:
     from kit.bench.journal import read_journal
 
     entries = read_journal(bench).entries
-    if as_json:
-        _say_json([entry.to_dict() for entry in entries])
-    else:
-        _say([entry.to_line() for entry in entries])
+    _told([e.to_dict() for e in entries], [e.to_line() for e in entries], as_json)
 
 
 @_command("adopt", _bench)
@@ -762,7 +741,7 @@ def _new_bench(
     """Make a bench folder with a commented bench.yaml, an empty run sheet and price list."""
     from kit.settings.starting import start_bench
 
-    _say([str(path) for path in start_bench(folder)])
+    _told(None, [str(path) for path in start_bench(folder)], False)
 
 
 @_command("review", _new)
@@ -772,7 +751,7 @@ def _new_review(
     """Make a params file in which every key is commented."""
     from kit.settings.starting import start_params
 
-    _say([str(start_params(params))])
+    _told(None, [str(start_params(params))], False)
 
 
 @_command("layout", _new)

@@ -41,8 +41,16 @@ def did_you_mean(
 class Fault:
     """One thing wrong in one file: where, what was found, what was expected, what to do.
 
-    `file` is the name as the reviewer knows it (relative to the bench or the params file),
-    `line` counts from 1, `key` is a dotted key of a YAML file or a column of a table.
+    Attributes
+    ----------
+    file : str
+        The name as the reviewer knows it, relative to the bench or the params file.
+    message : str
+        What was found, what was expected, what to do.
+    line : int, optional
+        Line of the file, counted from 1.
+    key : str, optional
+        A dotted key of a YAML file, or a column of a table.
     """
 
     file: str
@@ -61,9 +69,16 @@ class Fault:
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """One thing verification found wrong: at which stage, where, what stood there.
+    """One thing verification found wrong.
 
-    `path` is a file of the bag, where useful with a claim, run or row after ` # `.
+    Attributes
+    ----------
+    stage : str
+        At which stage of verification.
+    path : str
+        A file of the bag, where useful with a claim, run or row after ` # `.
+    expected, found : str
+        What should stand there, and what does.
     """
 
     stage: str
@@ -86,7 +101,13 @@ class KitError(Exception):
 
 
 class FaultsError(KitError):
-    """All faults of what was read, reported together."""
+    """All faults of what was read, reported together.
+
+    Attributes
+    ----------
+    faults : tuple of Fault
+        In the order they are told, a line each.
+    """
 
     def __init__(self, faults: Iterable[Fault]) -> None:
         self.faults = tuple(faults)
@@ -96,7 +117,13 @@ class FaultsError(KitError):
     def at(
         cls, file: str, message: str, *, line: int | None = None, key: str | None = None
     ) -> Self:
-        """Return the error for one fault."""
+        """Return the error for one fault.
+
+        Parameters
+        ----------
+        file, message, line, key
+            As for `Fault`.
+        """
         return cls([Fault(file, message, line=line, key=key)])
 
     def __str__(self) -> str:
@@ -152,7 +179,12 @@ class PageError(ExecutionError):
 class CellError(KitError):
     """A fault in params or data, raised in a cell of a template and passed on by its kernel.
 
-    The text is that of the error in the cell, and so is the exit status.
+    Parameters
+    ----------
+    message : str
+        The text of the error in the cell.
+    exit_status : int
+        Its exit status.
     """
 
     def __init__(self, message: str, exit_status: int) -> None:

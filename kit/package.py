@@ -38,7 +38,12 @@ def module_paths() -> dict[str, Path]:
 
 
 def module_path(name: str) -> Path:
-    """Return the file of one module, such as `stats.series`.
+    """Return the file of one module.
+
+    Parameters
+    ----------
+    name : str
+        Its dotted name below `kit`, such as `stats.lows`.
 
     Raises
     ------

@@ -99,8 +99,19 @@ def words_of(locale: str) -> _Words:
 
 
 def _decimals_for(half_width: float | None, *, at_most: int, otherwise: int) -> int:
-    """Return the decimals that show one or two significant digits of `half_width`.
+    """Return the decimals that show one or two significant digits of a half-width.
 
+    Parameters
+    ----------
+    half_width : float, optional
+        Half an interval, in the unit printed.
+    at_most : int
+        No more decimals than this.
+    otherwise : int
+        Decimals where there is no half-width, or it is not finite.
+
+    Examples
+    --------
     >>> _decimals_for(2.4, at_most=2, otherwise=1), _decimals_for(0.39, at_most=2, otherwise=1)
     (1, 1)
     >>> _decimals_for(0.24, at_most=2, otherwise=1), _decimals_for(None, at_most=2, otherwise=1)
@@ -124,6 +135,19 @@ def _decimals_for(half_width: float | None, *, at_most: int, otherwise: int) -> 
 def number(value: float, *, decimals: int, locale: str = "en", sign: bool = False) -> str:
     """Return a number with its locale's marks; a true minus; no negative zero.
 
+    Parameters
+    ----------
+    value : float
+        The number; one that is not finite is said in words.
+    decimals : int
+        How many are shown.
+    locale : str
+        Whose marks: a name such as "en" or "de".
+    sign : bool
+        Whether a number above zero gets a plus.
+
+    Examples
+    --------
     >>> number(-1234.56, decimals=1)
     '−1,234.6'
     >>> number(-0.001, decimals=1), number(0.04, decimals=1, sign=True)
@@ -277,6 +301,19 @@ def money_text(
 ) -> Rounded:
     """Return an amount of money with its currency.
 
+    Parameters
+    ----------
+    value, low, high : float
+        The amount, and the ends of its interval; none is shown where they are equal.
+    currency : str
+        Three letters.
+    decimals : int
+        How many are shown.
+    locale : str
+        How numbers are written.
+
+    Examples
+    --------
     >>> money_text(1499.5, "EUR").text
     'EUR\\xa01,500'
     """

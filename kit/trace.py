@@ -10,9 +10,18 @@ from dataclasses import dataclass
 class Trace:
     """One step of a number's history; its leaves are raw run files.
 
-    A leaf's `step` is ``"run"`` (a raw log) or ``"typed"`` (a figure typed into the run sheet
-    before logs were kept); its `label` is the run's id and its `key` the SHA-256 of the raw log,
-    or of the run-sheet row where there is no log.
+    Attributes
+    ----------
+    step : str
+        The function that made it. Of a leaf: ``"run"`` (a raw log) or ``"typed"`` (a figure typed
+        into the run sheet before logs were kept).
+    key : str
+        A name unique in the review. Of a leaf: the SHA-256 of the raw log, or of the run-sheet row
+        where there is no log.
+    label : str
+        Of a leaf: the run's id.
+    inputs : tuple of Trace
+        What it was made from; empty of a leaf, and only there.
     """
 
     step: str

@@ -52,7 +52,7 @@ _SHOWN = 20  # rows in lines for people
 
 
 @dataclass(frozen=True, slots=True)
-class Done:
+class _Done:
     """What an act did: its entry in the journal, and a line on each thing it changed."""
 
     act: str
@@ -93,10 +93,10 @@ class _Work:
         """The bench folder."""
         return self.bench.folder
 
-    def done(self, act: str, said: Sequence[str], runs: Iterable[str]) -> Done:
+    def done(self, act: str, said: Sequence[str], runs: Iterable[str]) -> _Done:
         """Return what an act did that is in the journal."""
         number = max(len(self.journal.entries), 1)
-        return Done(act, number, tuple(said), tuple(runs), self.recovered)
+        return _Done(act, number, tuple(said), tuple(runs), self.recovered)
 
     def carry_out(
         self,
@@ -143,7 +143,7 @@ def _need_reason(by: By, act: str) -> None:
         raise UsageError(f"{act} needs a reason: --reason WHY; it stays in the journal")
 
 
-def adopt(folder: Path, *, by: By) -> Done:
+def adopt(folder: Path, *, by: By) -> _Done:
     """Enter into the journal what lies in a bench and is not in it: an old bench, or edits by hand.
 
     Logs that rows name and the journal does not know are hashed and entered; rows that are new,
@@ -171,7 +171,7 @@ def adopt(folder: Path, *, by: By) -> Done:
         items, said = _adopted(work, work.journal.replay())
         if not items:
             nothing = ("nothing to adopt: all is in the journal",)
-            return Done("adopt", -1, nothing, (), work.recovered)
+            return _Done("adopt", -1, nothing, (), work.recovered)
         lines = work.journal.lines_of("adopt", by=by, items=items, bench=work.bench.name)
         append_lines(folder, lines)
     return work.done("adopt", said, [item["run"] for item in items if item["kind"] == "row"])
@@ -214,7 +214,7 @@ def _adopted(work: _Work, state: BenchState) -> tuple[list[Mapping[str, Any]], l
 
 def move_run(
     folder: Path, run: str, *, by: By, product: str | None = None, title: str | None = None
-) -> Done:
+) -> _Done:
     """Give a run another product or title: it was taken in under the wrong one.
 
     Parameters
@@ -242,7 +242,7 @@ def move_run(
     return _edit_rows(folder, "move-run", [run], new, by)
 
 
-def retire(folder: Path, runs: Sequence[str], *, by: By) -> Done:
+def retire(folder: Path, runs: Sequence[str], *, by: By) -> _Done:
     """Set runs aside for good: rows and logs stay, with the reason, and no review uses them.
 
     Raises
@@ -256,7 +256,9 @@ def retire(folder: Path, runs: Sequence[str], *, by: By) -> Done:
     return _edit_rows(folder, "retire", runs, {"status": "set_aside", "reason": by.reason}, by)
 
 
-def _edit_rows(folder: Path, act: str, runs: Sequence[str], new: Mapping[str, str], by: By) -> Done:
+def _edit_rows(
+    folder: Path, act: str, runs: Sequence[str], new: Mapping[str, str], by: By
+) -> _Done:
     """Write cells of some rows anew."""
     with _taken_up(folder) as work:
         rows = work.sheet.by_run()
@@ -286,7 +288,7 @@ def _change(
     items: Sequence[Mapping[str, Any]] = (),
     bench_yaml: bytes = b"",
     said: Sequence[str] = (),
-) -> Done:
+) -> _Done:
     """Write rows anew (and bench.yaml), each with what it was in the journal."""
     old = work.sheet.by_run()
     after = _checked_sheet(work, rows, bench_yaml)
@@ -356,7 +358,7 @@ def enter_names(folder: Path, new: Mapping[str, Mapping[str, Any]], *, by: By) -
         _change(work, "enter", by, {}, items=items, bench_yaml=_with_entries(folder, new))
 
 
-def add_crashed(folder: Path, fields: Mapping[str, str], *, by: By) -> Done:
+def add_crashed(folder: Path, fields: Mapping[str, str], *, by: By) -> _Done:
     """Enter a run that crashed and left no log: a row with its reason.
 
     Parameters
@@ -387,7 +389,7 @@ def add_crashed(folder: Path, fields: Mapping[str, str], *, by: By) -> Done:
     return work.done("add", (f"{run}: crashed, {by.reason}",), (run,))
 
 
-def rename(folder: Path, what: str, old: str, new: str, *, by: By) -> Done:
+def rename(folder: Path, what: str, old: str, new: str, *, by: By) -> _Done:
     """Give a product or a title another id in `bench.yaml`; the rows of the run sheet follow.
 
     Parameters
@@ -455,7 +457,7 @@ def _renamed_yaml(folder: Path, key: str, old: str, new: str) -> bytes:
     return "".join(lines).encode()
 
 
-def undo(folder: Path, entry: int | None = None, *, by: By = NOBODY) -> Done:
+def undo(folder: Path, entry: int | None = None, *, by: By = NOBODY) -> _Done:
     """Take back an entry of the journal; the last take-in, if none is named.
 
     Rows get the cells they had, rows and copied logs of a take-in go. What was changed since is
@@ -570,7 +572,7 @@ def _undone_sheet(
     return "".join(lines).encode(sheet.encoding)
 
 
-def merge(folder: Path, other: Path, *, by: By) -> Done:
+def merge(folder: Path, other: Path, *, by: By) -> _Done:
     """Take in every run of another bench, with its logs; products, titles and layouts come along.
 
     A run whose log's bytes are here already is passed over; a log name that is taken gets a number;
@@ -603,7 +605,7 @@ def merge(folder: Path, other: Path, *, by: By) -> Done:
         return _merged(work, theirs, sheet.by_run(), by)
 
 
-def _merged(work: _Work, theirs: Bench, coming: Mapping[str, Mapping[str, str]], by: By) -> Done:
+def _merged(work: _Work, theirs: Bench, coming: Mapping[str, Mapping[str, str]], by: By) -> _Done:
     """Take in the rows that are coming, and their logs."""
     folder, other = work.folder, theirs.folder
     journal = read_journal(other)
@@ -648,7 +650,7 @@ def _merged(work: _Work, theirs: Bench, coming: Mapping[str, Mapping[str, str]],
     if faults:
         raise BenchError([*faults, Fault(folder.name, "nothing was merged")])
     if not rows:
-        return Done("merge", -1, (*said, "nothing to merge"), (), work.recovered)
+        return _Done("merge", -1, (*said, "nothing to merge"), (), work.recovered)
     after = _checked_sheet(work, rows, bench_yaml)
     work.carry_out("merge", by, rows, after, items=items, copies=copies, bench_yaml=bench_yaml)
     said.append(f"{len(rows)} runs with {len(copies)} logs came from {other.name}")

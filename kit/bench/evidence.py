@@ -83,7 +83,19 @@ KINDS: Mapping[str, tuple[str, bool, str]] = {
 
 @dataclass(frozen=True, slots=True)
 class _Difference:
-    """One thing in a bench that is not what its journal says."""
+    """One thing in a bench that is not what its journal says.
+
+    Attributes
+    ----------
+    kind : str
+        A key of `KINDS`.
+    file, message : str
+        Where, and what is different.
+    run : str
+        The run it is of, where it is of one.
+    line : int, optional
+        Line of the file, counted from 1.
+    """
 
     kind: str
     file: str

@@ -49,7 +49,17 @@ _ANCHOR_KEYS = ("review", "identity", "head", "length")
 
 @dataclass(frozen=True, slots=True)
 class By:
-    """Who does something to a bench, when (ISO 8601) and why."""
+    """Who does something to a bench, when and why.
+
+    Attributes
+    ----------
+    who : str
+        As the journal names them.
+    when : str
+        A moment of ISO 8601; empty where none is stated.
+    reason : str
+        Why, for the reader of the journal.
+    """
 
     who: str = NOT_STATED
     when: str = ""
@@ -61,7 +71,21 @@ NOBODY = By()
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One line of a journal; `line` is its line in the file, counted from 1."""
+    """One line of a journal.
+
+    Attributes
+    ----------
+    n : int
+        Its number, counted from 0.
+    when, who, act, reason : str
+        Words of the act.
+    items : tuple of mapping
+        What it changed, each of a `kind`.
+    prev, hash : str
+        Hash of the entry before, and its own.
+    line : int
+        Its line in the file, counted from 1.
+    """
 
     n: int
     when: str
@@ -96,7 +120,17 @@ class Entry:
 
 @dataclass(frozen=True, slots=True)
 class Journal:
-    """A journal as read: its entries, and the bytes of a last line that was cut short."""
+    """A journal as read.
+
+    Attributes
+    ----------
+    entries : tuple of Entry
+        In the order they were written.
+    torn_bytes : int
+        Bytes of a last line that was cut short.
+    there : bool
+        Whether the bench has a journal.
+    """
 
     entries: tuple[Entry, ...] = ()
     torn_bytes: int = 0
@@ -127,7 +161,19 @@ class Journal:
         return state
 
     def lines_of(self, act: str, *, by: By, items: Iterable[Mapping[str, Any]], bench: str) -> str:
-        """Return the lines an act adds; the first act begins the journal of the bench named."""
+        """Return the lines an act adds; the first act begins the journal of the bench named.
+
+        Parameters
+        ----------
+        act : str
+            What it is called.
+        by : By
+            Who, when and why.
+        items : iterable of mapping
+            What it changed.
+        bench : str
+            What `bench.yaml` calls the bench.
+        """
         n, prev, lines = len(self.entries), self.head, []
         todo = [(act, by.reason, list(items))]
         if not n:
@@ -160,7 +206,15 @@ class Journal:
         return "".join(lines).encode()
 
     def faults_against(self, anchors: Sequence[Anchor], *, file: str) -> list[Fault]:
-        """Return a fault for each anchor it does not hold: its end was cut, or rewritten."""
+        """Return a fault for each anchor it does not hold: its end was cut, or rewritten.
+
+        Parameters
+        ----------
+        anchors : sequence of Anchor
+            As sealed reviews carry them.
+        file : str
+            The name faults give the journal.
+        """
         faults = []
         for anchor in anchors:
             if anchor.length > len(self.entries):
@@ -180,7 +234,17 @@ class Journal:
 
 @dataclass(frozen=True, slots=True)
 class Kept:
-    """A log as it was taken in: the hash of its bytes, how many, when changed, by which entry."""
+    """A log as it was taken in.
+
+    Attributes
+    ----------
+    sha256 : str
+        Of its bytes.
+    size_bytes, modified_ns : int
+        How many they are, and when they were last changed, in nanoseconds since 1970.
+    entry : Entry
+        The act it came with.
+    """
 
     sha256: str
     size_bytes: int
@@ -190,7 +254,17 @@ class Kept:
 
 @dataclass(slots=True)
 class BenchState:
-    """What a journal says a bench holds: logs by file, rows by run, entries taken back."""
+    """What a journal says a bench holds.
+
+    Attributes
+    ----------
+    logs : dict of str to Kept
+        By file.
+    rows : dict of str to (mapping, Entry)
+        By run, its filled cells and the act that wrote them last.
+    undone : set of int
+        Numbers of the entries taken back.
+    """
 
     logs: dict[str, Kept] = field(default_factory=dict)
     rows: dict[str, tuple[Mapping[str, str], Entry]] = field(default_factory=dict)
@@ -199,7 +273,17 @@ class BenchState:
 
 @dataclass(frozen=True, slots=True)
 class Anchor:
-    """Head and length of a journal as a sealed review carries them."""
+    """Head and length of a journal as a sealed review carries them.
+
+    Attributes
+    ----------
+    review, identity : str
+        The review's id, and the identity of its bag.
+    head : str
+        Hash of the last entry there was.
+    length : int
+        How many entries there were.
+    """
 
     review: str
     identity: str

@@ -28,9 +28,24 @@ _CURRENCY, _PAIR = re.compile("[A-Z]{3}"), re.compile("[A-Z]{3}/[A-Z]{3}")
 class PriceRow:
     """One observed price: a row of `prices.csv`.
 
-    A row of kind `rate` has no product: `price` is how many units of the review's currency one
-    unit of `currency` cost. Where `currency` is a pair such as ``USD/EUR``, it is how many EUR one
-    USD cost, and only a review in EUR uses it.
+    Attributes
+    ----------
+    product : str
+        Its id in `bench.yaml`; empty for a rate.
+    price : float
+        Above 0, in `currency`. Of a rate: how many units of the review's currency one unit of
+        `currency` cost.
+    currency : str
+        Three capitals. Of a rate it may be a pair such as ``USD/EUR``: how many EUR one USD cost,
+        and only a review in EUR uses it.
+    kind : str
+        launch, street, used, rate, ...
+    date : date
+        When it was seen.
+    source, note : str
+        Where it was seen, and what else is known.
+    line : int
+        Its line of the file.
     """
 
     product: str

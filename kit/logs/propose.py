@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kit.errors import RunFileError
-from kit.logs.read import Log, number_in, read_log, split_cells
+from kit.logs.read import CHARACTERS, UNIT_PER_MS, Log, number_in, read_log, split_cells
 from kit.logs.unpacked import GZIP, PARQUET, ZSTD, recorded_chunks, text_blocks, unpacked_pieces
 from kit.settings.bench_file import Layout
 from kit.settings.yaml import yaml_text
@@ -32,7 +32,6 @@ if TYPE_CHECKING:
 _LOOK_LINES = _LOOK_ROWS = 5000
 _COMMENT_MARKS = ("#", "//", "--", "%", "!", "*", ";", "'", "rem ")
 _DELIMITERS = ("tab", ";", "|", ",", ":", "space")
-_CHARACTERS = {"tab": "\t", "space": " "}
 _NONE = frozenset({"", "nan", "n/a"})  # cells that hold no reading
 
 
@@ -219,7 +218,7 @@ def _cut(lines: Sequence[str], delimiter: str, decimal: str) -> _Cut | None:
 def _cells(line: str, delimiter: str) -> list[str]:
     """Return the cells of a line; a line that cannot be cut is one."""
     try:
-        return split_cells(line, _CHARACTERS.get(delimiter, delimiter))
+        return split_cells(line, CHARACTERS.get(delimiter, delimiter))
     except csv.Error:
         return [line]
 
@@ -293,7 +292,6 @@ def _may_be_decimal_comma(body: Sequence[Sequence[str]]) -> bool:
 
 # A scene at 3 to 3000 frames per second; units are a factor of 1000 apart, so one of them fits.
 _MIDDLE_MS = 10.0
-_PER_MS = {"s": 1e-3, "ms": 1.0, "us": 1e3, "ns": 1e6}
 _UNIT_WORDS = {
     "ns": r"ns|nano\w*",
     "us": r"us|µs|μs|usec|micro\w*",
@@ -360,7 +358,9 @@ def _plausible_unit(typical: float) -> str:
     >>> _plausible_unit(16.7), _plausible_unit(0.0167), _plausible_unit(1712.0)
     ('ms', 's', 'us')
     """
-    return min(_PER_MS, key=lambda unit: abs(math.log(typical / _PER_MS[unit] / _MIDDLE_MS)))
+    return min(
+        UNIT_PER_MS, key=lambda unit: abs(math.log(typical / UNIT_PER_MS[unit] / _MIDDLE_MS))
+    )
 
 
 def _guess(
@@ -398,14 +398,14 @@ def _sensor_of(name: str) -> str:
 def _unit(name: str, typical: float, reasons: list[str]) -> tuple[str, float]:
     """Return the unit, and what its plausibility adds to the score."""
     said, fitting = _unit_in(name), _plausible_unit(typical)
-    rate = 1000.0 * _PER_MS[said or fitting] / typical
+    rate = 1000.0 * UNIT_PER_MS[said or fitting] / typical
     if said and said != fitting:
         reasons.append(f"the header says {said}, though that makes {rate:.4g} frames per second")
         return said, -1.0 if 0.1 < rate < 1e5 else -6.0
     word = "the header says so, and " if said else ""
     reasons.append(f"unit {fitting}: {word}that makes {rate:.4g} frames per second")
     # Of two columns that say nothing of themselves, the one with the more usual rate.
-    away = abs(math.log10(typical / _PER_MS[fitting] / _MIDDLE_MS))
+    away = abs(math.log10(typical / UNIT_PER_MS[fitting] / _MIDDLE_MS))
     return fitting, (2.0 if said else 0.0) - 0.3 * away
 
 

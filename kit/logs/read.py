@@ -49,9 +49,9 @@ _TAKE_AGAIN = (
 )
 _QUOTE = "a quotation mark is not closed, or not alone in its cell, in {}"
 _MISSING_READINGS = frozenset({"", "nan", "n/a", "na", "-"})
-_CHARACTERS = {"tab": "\t", "space": " "}
+CHARACTERS = {"tab": "\t", "space": " "}
 _FRAME_WORDS = {"frame_time": "frame time", "frame_end": "time stamp"}
-_UNIT_PER_MS = {"s": 1e-3, "ms": 1.0, "us": 1e3, "ns": 1e6}
+UNIT_PER_MS = {"s": 1e-3, "ms": 1.0, "us": 1e3, "ns": 1e6}
 
 # ASCII digits only: Python's float() would also take 1_000 and digits of other scripts.
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,4})?", re.ASCII)
@@ -218,7 +218,7 @@ def _value_of(text: str, table: _TextTable, *, sensor: bool) -> tuple[float, str
 
 def _why_no_frame(value: float, unit: str) -> str:
     """Say why a number is not a frame time, or nothing if it may be one."""
-    frame_ms = value / _UNIT_PER_MS[unit]
+    frame_ms = value / UNIT_PER_MS[unit]
     if value <= 0:
         return "not above zero"
     if frame_ms > _MAX_FRAME_MS:
@@ -232,18 +232,18 @@ def _are_frames(values: _Column, unit: str) -> bool:
         return True
     # NaN fails both comparisons.
     low, high = float(values.min()), float(values.max())
-    per_ms = _UNIT_PER_MS[unit]
+    per_ms = UNIT_PER_MS[unit]
     return low > 0 and low / per_ms >= _MIN_FRAME_MS and high / per_ms <= _MAX_FRAME_MS
 
 
 def _ms_per(unit: str) -> float:
     """Return how many milliseconds a unit is."""
-    return 1.0 / _UNIT_PER_MS[unit]
+    return 1.0 / UNIT_PER_MS[unit]
 
 
 def _to_ms(values: _Column, unit: str) -> NDArray[np.float64]:
     """Return times in milliseconds (dividing by 1000 rounds once; times 0.001 twice)."""
-    found = values * 1000.0 if unit == "s" else values / _UNIT_PER_MS[unit]
+    found = values * 1000.0 if unit == "s" else values / UNIT_PER_MS[unit]
     return np.asarray(values if unit == "ms" else found, dtype=np.float64)
 
 
@@ -355,7 +355,7 @@ def _find_table(block: bytes, layout: Layout, *, file: str, sensors: bool) -> _T
     RunFileError
         If there is no header or no row, or a column of the layout is not there.
     """
-    delimiter = _CHARACTERS.get(layout.delimiter, layout.delimiter)
+    delimiter = CHARACTERS.get(layout.delimiter, layout.delimiter)
     comment = layout.comment.encode() if layout.comment else None
     header: list[str] | None = None
     header_line = 0

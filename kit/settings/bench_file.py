@@ -262,7 +262,21 @@ class BenchFile(Section):
 
 @dataclass(frozen=True, slots=True)
 class Bench:
-    """A folder of evidence: what `bench.yaml` says, and where the folder is."""
+    """A folder of evidence: what `bench.yaml` says, and where the folder is.
+
+    Attributes
+    ----------
+    folder : Path
+        The bench.
+    name : str
+        What reports call it.
+    products, titles, layouts : dict
+        What it declares, by id.
+    controls : dict of str to str
+        What is recorded of the machines, and what it means.
+    document : YamlDocument
+        The file as written, with the line of each key.
+    """
 
     folder: Path
     name: str
@@ -275,6 +289,11 @@ class Bench:
 
 def read_bench(folder: Path) -> Bench:
     """Read `bench.yaml` of a bench folder.
+
+    Parameters
+    ----------
+    folder : Path
+        The bench.
 
     Raises
     ------

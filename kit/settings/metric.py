@@ -202,5 +202,16 @@ TYPED_METRICS = tuple(name for name, m in METRICS.items() if m.typed)
 
 
 def tail_shares(names: Iterable[str] = LOWS) -> dict[str, float]:
-    """Return the share of frames of each of some metrics that is a low."""
+    """Return the share of frames of each of some metrics that is a low.
+
+    Parameters
+    ----------
+    names : iterable of str
+        Metrics; those that are no lows are passed over.
+
+    Returns
+    -------
+    dict of str to float
+        By metric, a fraction: 0.01 for a 1 % low.
+    """
     return {name: share for name in names if (share := METRICS[name].tail_share) is not None}

@@ -21,7 +21,7 @@ from ruamel.yaml.comments import CommentedMap
 from kit.errors import UsageError
 from kit.settings.bench_file import BENCH_FORMAT, NEW_SHEET, BenchFile
 from kit.settings.params import PARAMS_FORMAT, ReviewParams
-from kit.settings.yaml import one_line, yaml_text
+from kit.settings.yaml import models_in, one_line, yaml_text
 
 _WIDTH = 98
 _HOW = (
@@ -197,7 +197,7 @@ def _tree(
         value = given[key] if key in given else _usual_or_example(info)
         off_here = off or key not in given
         marks.append((info.description or "", off_here))
-        inner = _model_in(info.annotation)
+        inner = next(iter(models_in(info.annotation)), None)
         if inner is None or not isinstance(value, dict | list):
             tree[key] = one_line(value)
         elif isinstance(value, list):
@@ -231,14 +231,6 @@ def _usual_or_example(info: FieldInfo) -> Any:
     if usual is None or isinstance(usual, BaseModel):
         return {}
     return list(usual) if isinstance(usual, tuple) else usual
-
-
-def _model_in(annotation: Any) -> type[BaseModel] | None:
-    """Return the model an annotation holds, directly or in a list or mapping."""
-    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
-        return annotation
-    found = (_model_in(argument) for argument in typing.get_args(annotation))
-    return next((model for model in found if model is not None), None)
 
 
 def _is_mapping_of(annotation: Any) -> bool:

@@ -152,6 +152,13 @@ class WrittenFloat(float):
 def written_text(value: object) -> object:
     """Return a scalar as the text it was written with; anything else unchanged.
 
+    Parameters
+    ----------
+    value : object
+        A value of a `YamlDocument`. Numbers of other origin are written as Python does.
+
+    Examples
+    --------
     >>> written_text(True)
     'true'
     """
@@ -523,26 +530,26 @@ def _keys_at(model: type[BaseModel], path: Path_) -> list[str]:
     current: Any = model
     for part in path:
         current = _step_into(current, part)
-    models = _models_in(current)
+    models = models_in(current)
     fields = models[0].model_fields if models else {}
     return [info.alias or name for name, info in fields.items()]
 
 
 def _step_into(annotation: Any, part: str | int) -> Any:
     """Return the annotation one key or place below another."""
-    for candidate in _models_in(annotation):
+    for candidate in models_in(annotation):
         for name, info in candidate.model_fields.items():
             if part in (name, info.alias):
                 return info.annotation
-    inner = (arg for arg in typing.get_args(annotation) if _models_in(arg))
+    inner = (arg for arg in typing.get_args(annotation) if models_in(arg))
     return next(inner, annotation)
 
 
-def _models_in(annotation: Any) -> list[type[BaseModel]]:
+def models_in(annotation: Any) -> list[type[BaseModel]]:
     """Return the models an annotation can hold, outermost first."""
     if isinstance(annotation, type) and not isinstance(annotation, types.GenericAlias):
         return [annotation] if issubclass(annotation, BaseModel) else []
-    return [m for argument in typing.get_args(annotation) for m in _models_in(argument)]
+    return [m for argument in typing.get_args(annotation) for m in models_in(argument)]
 
 
 def _neighbours(path: Path) -> str:

@@ -321,11 +321,11 @@ REFUSED = {
     ),
     "no title": ({"fields": {"product": "alder-4"}}, "a.csv, title: the cell is empty"),
     "unknown layout": ({"fields": {**WEIR, "layout": "x"}}, 'no layout "x"'),
-    "no such name": ({"pattern": "{title}_{product}"}, "the name does not fit the pattern"),
+    "no such name": ({"naming": Naming("{title}_{product}")}, "the name does not fit the pattern"),
     "bad moment": ({"fields": {**WEIR, "began": "1/2/26"}}, "began: found '1/2/26'"),
     "bad run": ({"fields": {**WEIR, "run": "a b"}}, "run: found 'a b'"),
     "two sources": (
-        {"fields": {**WEIR, "session": "x"}, "pattern": "{session}"},
+        {"fields": {**WEIR, "session": "x"}, "naming": Naming("{session}")},
         "session: an option says 'x', the file name says 'a'",
     ),
     "slip": ({"fields": {**WEIR, "drivr": "1"}}, 'did you mean "driver"?'),
