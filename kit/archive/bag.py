@@ -104,7 +104,7 @@ def _part_fault(part: str) -> str | None:
     return None
 
 
-def folded(name: str) -> str:
+def _folded(name: str) -> str:
     """Return a name as a file system would compare it that ignores case and Unicode form.
 
     Canonical caseless matching, The Unicode Standard, section 3.13, definition D145.
@@ -126,7 +126,7 @@ def find_twins(names: Iterable[str]) -> list[tuple[str, str]]:
         parts = name.split("/")
         for end in range(1, len(parts) + 1):
             path = "/".join(parts[:end])
-            first = seen.setdefault(folded(path), path)
+            first = seen.setdefault(_folded(path), path)
             if first != path:
                 twins.append((first, path))
                 break

@@ -7,7 +7,7 @@ import io
 import json
 import re
 import zlib
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 from typing import Any
@@ -194,7 +194,7 @@ SCHEMAS = PACKAGE / "schemas"
 METHOD_PAGES = tuple(PACKAGE / n for n in ("methods.md", "method-vectors.json"))
 
 
-def input_items(scope: Scope, book: ClaimBook) -> list[Item]:
+def _input_items(scope: Scope, book: ClaimBook) -> list[Item]:
     """Return params, bound text, bench excerpt and raw logs, used and set aside."""
     loaded = scope.loaded
     items = [Item(f"data/params/{loaded.path.name}", loaded.path, sha256=book.params_sha256)]
@@ -254,19 +254,43 @@ def text_path(text: str) -> str:
     return "/".join(parts)
 
 
-def environment_items(
-    book: ClaimBook, installed: Mapping[str, str], *, licences: Mapping[str, str]
+def payload_items(
+    scope: Scope,
+    book: ClaimBook,
+    made: Sequence[Item],
+    *,
+    installed: Mapping[str, str],
+    licences: Mapping[str, str],
 ) -> list[Item]:
-    """Return what the review was made with: the kit's own files, and the versions installed.
+    """Return every file of a sealed review's payload.
 
-    `licences` are SPDX expressions by package, as `stated_licences` finds them.
+    Parameters
+    ----------
+    scope : Scope
+        What the review rests on: gives params, bound text, bench excerpt, journal and raw logs.
+    book : ClaimBook
+    made : sequence of Item
+        The files its run made: report, claims, notebook, tables, charts.
+    installed : mapping of str to str
+        Packages installed when it ran, name to version.
+    licences : mapping of str to str
+        SPDX expressions by package, as `stated_licences` finds them.
+
+    Raises
+    ------
+    SealError
+        If the bound text would stand outside the payload.
+    RunFileError
+        If the log of a run that counts is missing.
     """
     versions = "".join(f"{name}=={version}\n" for name, version in sorted(installed.items()))
     components = _component_list(book, installed, licences=licences)
     return [
+        *made,
+        *_input_items(scope, book),
         *kit_items(book),
-        Item("data/environment/installed.txt", versions.encode()),
-        Item("data/environment/cyclonedx.json", components),
+        Item(INSTALLED, versions.encode()),
+        Item(COMPONENTS, components),
     ]
 
 
@@ -331,21 +355,19 @@ def stated_licences(installed: Mapping[str, str]) -> dict[str, str]:
     return found
 
 
-def describe_items(
-    items: Sequence[Item],
-    book: ClaimBook,
-    *,
-    measure: Callable[[Item], tuple[int, str]] = measure_item,
-) -> list[Member]:
+def describe_items(items: Sequence[Item], book: ClaimBook) -> list[_Member]:
     """Return every file of a payload as it is described to other programs.
 
-    `measure` gives an item's size and SHA-256, where they are known already.
+    Raises
+    ------
+    OSError
+        If a file cannot be read.
     """
     runs = {run.file: run for run in book.runs if run.file}
     layouts = {name: Layout.model_validate(layout) for name, layout in book.layouts.items()}
     members = []
     for item in sorted(items, key=lambda item: item.path.encode()):
-        size, digest = measure(item)
+        size, digest = measure_item(item)
         name = item.path.removeprefix("data/")
         run = runs.get(name.removeprefix("bench/")) if name.startswith("bench/") else None
         about, role = _about(name)
@@ -357,8 +379,16 @@ def describe_items(
                 table = _log_table(_head(item), layouts[run.layout])
         elif name.endswith(".csv"):
             table = _csv_table(_head(item, whole=True))
-        members.append(Member(item.path, size, digest, about, role, table))
+        members.append(_Member(item.path, size, digest, about, role, table))
     return members
+
+
+def tag_items(book: ClaimBook, members: Sequence[_Member]) -> list[Item]:
+    """Return the two descriptions of a payload that stand beside it: Data Package, RO-Crate."""
+    return [
+        Item("datapackage.json", _data_package(book, members)),
+        Item("ro-crate-metadata.json", _ro_crate(book, members)),
+    ]
 
 
 def _head(item: Item, *, whole: bool = False) -> bytes:
@@ -396,6 +426,8 @@ def _about(name: str) -> tuple[str, str]:
     return _ABOUT.get(name) or _ABOUT.get(name.split("/")[0], ("Text of the review", "input"))
 
 
+INSTALLED = "data/environment/installed.txt"
+COMPONENTS = "data/environment/cyclonedx.json"
 JOURNAL_PART = "data/bench/journal-part.jsonl"
 JOURNAL_HEAD, JOURNAL_LENGTH = "Journal-Head", "Journal-Length"  # in bag-info.txt
 HEAD_BYTES = 256 * 1024  # of a log, read to find the names of its columns
@@ -412,7 +444,7 @@ MISSING = ["", "nan", "NaN", "NAN", "n/a", "N/A", "na", "NA", "-"]
 
 
 @dataclass(frozen=True, slots=True)
-class Member:
+class _Member:
     """One file of a bag, as it is described: where it is, what it is, how it can be read.
 
     `role` is "input" (given to the review), "result" (made by it) or "" (neither). `table` holds
@@ -524,7 +556,7 @@ def _log_field(
     return field | ({"decimalChar": ","} if layout.decimal == "," else {})
 
 
-def _csv_table(data: bytes, *, about: Mapping[str, str] | None = None) -> dict[str, Any] | None:
+def _csv_table(data: bytes) -> dict[str, Any] | None:
     """Return how a table as this kit or a spreadsheet writes it is read, or None.
 
     A column is a number where every cell in it that is not empty is one. None where the text is
@@ -541,10 +573,10 @@ def _csv_table(data: bytes, *, about: Mapping[str, str] | None = None) -> dict[s
         return None
     if any(len(row) != len(names) or not any(row) for row in body):
         return None
-    fields = []
-    for place, name in enumerate(names):
-        field = {"name": name, "type": _column_type([row[place] for row in body])}
-        fields.append(field | ({"description": about[name]} if about and name in about else {}))
+    fields = [
+        {"name": name, "type": _column_type([row[place] for row in body])}
+        for place, name in enumerate(names)
+    ]
     return {
         "profile": "tabular-data-resource", "format": "csv", "encoding": "utf-8",
         "dialect": {"delimiter": ",", "header": True},
@@ -559,7 +591,7 @@ def _column_type(cells: Sequence[str]) -> str:
     return "string"
 
 
-def data_package(book: ClaimBook, members: Iterable[Member]) -> bytes:
+def _data_package(book: ClaimBook, members: Iterable[_Member]) -> bytes:
     """Return `datapackage.json`: every file with size and hash, tables with their columns."""
     resources = []
     names: set[str] = set()
@@ -588,7 +620,7 @@ def data_package(book: ClaimBook, members: Iterable[Member]) -> bytes:
     )
 
 
-def ro_crate(book: ClaimBook, members: Sequence[Member]) -> bytes:
+def _ro_crate(book: ClaimBook, members: Sequence[_Member]) -> bytes:
     """Return `ro-crate-metadata.json`: RO-Crate 1.1, with the run as a Process Run Crate."""
 
     def refer(paths: Iterable[str]) -> list[dict[str, str]]:

@@ -7,11 +7,13 @@ link to its trace; what they were before stands beside them as text.
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
 from kit.archive.revising import KINDS, MOVED, ClaimChange, Revision, compare_reviews
 from kit.claims.claim import Claim, ClaimBook, claims_json
 from kit.claims.of_review import listed
+from kit.errors import UsageError, did_you_mean
 from kit.package import PACKAGE
 from kit.page.html import (
     Column,
@@ -30,8 +32,8 @@ from kit.report.report import Closing, ReviewRun, close_review, find_template, r
 from kit.rounding import count_text, table_csv
 from kit.settings.metric import METRIC_LABELS
 
-TEMPLATE = Path("correction.ipynb")
-CHANGE_WORDS = {
+_TEMPLATE = Path("correction.ipynb")
+_CHANGE_WORDS = {
     "outcome_turned": "outcome turned",
     "moved_outside": "moved outside its interval",
     "changed_within_interval": "changed within its interval",
@@ -39,15 +41,15 @@ CHANGE_WORDS = {
     "new": "new",
     "unchanged": "unchanged",
 }
-CLAIM_WORDS = {"suite": "suite margin", "cell": "product in title"}
+_CLAIM_WORDS = {"suite": "suite margin", "cell": "product in title"}
 
 
-def correction_name(revision: Revision) -> str:
+def _name(revision: Revision) -> str:
     """Return the name of a correction and of its folder."""
     return f"{revision.new.book.review}-correction"
 
 
-def correction_head(revision: Revision) -> Html:
+def _head(revision: Revision) -> Html:
     """Return the page's title, byline and date: those of the new review."""
     book = revision.new.book
     return page_head(
@@ -58,7 +60,7 @@ def correction_head(revision: Revision) -> Html:
     )
 
 
-def summary_section(revision: Revision) -> Html:
+def _summary(revision: Revision) -> Html:
     """Return which review corrects which, and how many figures changed in which way."""
     old, new = revision.old, revision.new
     said = (
@@ -74,7 +76,7 @@ def summary_section(revision: Revision) -> Html:
         else "Every figure of the old review still stands within its interval."
     )
     rows: list[list[Part | None]] = [
-        [CHANGE_WORDS[kind], count_text(count).text] for kind, count in revision.counts.items()
+        [_CHANGE_WORDS[kind], count_text(count).text] for kind, count in revision.counts.items()
     ]
     sides = bullet_list(
         f"{side}: {sealed.book.title}, {sealed.book.date}, made with marginbook "
@@ -90,21 +92,12 @@ def summary_section(revision: Revision) -> Html:
     )  # fmt: skip
 
 
-def changes_section(revision: Revision, *kinds: str) -> Html:
-    """Return the claims that changed in some ways: what each was, what it is, and why.
-
-    Raises
-    ------
-    ValueError
-        If a kind is not one of `kit.archive.revising.KINDS`.
-    """
-    unknown = set(kinds) - {*KINDS}
-    if unknown:
-        raise ValueError(f"no kind of change {sorted(unknown)[0]!r}")
+def _changes(revision: Revision, *kinds: str) -> Html:
+    """Return the claims that changed in some ways: what each was, what it is, and why."""
     changes = sorted(revision.of_kind(*kinds), key=_weight)
     if not changes:
         return paragraph("None.")
-    words = listed(CHANGE_WORDS[kind] for kind in kinds)
+    words = listed(_CHANGE_WORDS[kind] for kind in kinds)
     rows = [_change_row(change, revision) for change in changes]
     return html_table(
         f"Figures: {words}",
@@ -115,7 +108,7 @@ def changes_section(revision: Revision, *kinds: str) -> Html:
     )  # fmt: skip
 
 
-def within_section(revision: Revision) -> Html:
+def _within(revision: Revision) -> Html:
     """Return how many figures of each kind changed within their intervals; a file lists them."""
     counts = Counter(
         (change.new or change.old).kind  # type: ignore[union-attr]
@@ -130,7 +123,7 @@ def within_section(revision: Revision) -> Html:
     )
 
 
-def causes_section(revision: Revision) -> Html:
+def _causes(revision: Revision) -> Html:
     """Return which runs, settings and methods changed between the two reviews."""
     pieces = []
     if revision.runs:
@@ -163,7 +156,7 @@ def causes_section(revision: Revision) -> Html:
     return joined(*pieces)
 
 
-def correction_traces(revision: Revision) -> Html:
+def _traces(revision: Revision) -> Html:
     """Return the traces of the new review's figures that this page shows."""
     shown = [c.id for c in revision.of_kind(*MOVED, "new") if c.new is not None]
     if not shown:
@@ -171,8 +164,53 @@ def correction_traces(revision: Revision) -> Html:
     return trace_section(revision.new.book, only=shown)
 
 
-def write_correction(revision: Revision, out_dir: str | Path) -> list[str]:
-    """Write the new review's claims and all changes as tables; return the files' names."""
+_PIECES: Mapping[str, Callable[[Revision], Html]] = {
+    "head": _head,
+    "summary": _summary,
+    "moved": lambda revision: _changes(revision, "outcome_turned", "moved_outside", "gone"),
+    "why": _causes,
+    "new": lambda revision: _changes(revision, "new"),
+    "within": _within,
+    "traces": _traces,
+}
+
+
+def show(revision: Revision, piece: str) -> Html:
+    """Return one piece of the page: what a cell of `notebooks/correction.ipynb` shows.
+
+    Parameters
+    ----------
+    revision : Revision
+        Two sealed reviews side by side, from `compare_reviews`.
+    piece : str
+        One of "head" (title, byline and date of the new review), "summary" (how many
+        figures changed in which way), "moved" (those that no longer stand), "why" (runs, settings
+        and methods that changed), "new", "within" (counts by kind), "traces".
+
+    Raises
+    ------
+    UsageError
+        If there is no such piece.
+    """
+    if piece not in _PIECES:
+        raise UsageError(f'a correction has no "{piece}"{did_you_mean(piece, _PIECES, listed=9)}')
+    return _PIECES[piece](revision)
+
+
+def close_correction(revision: Revision, out_dir: str | Path) -> Closing:
+    """Write what a correction leaves beside its page, and say that it is complete.
+
+    Parameters
+    ----------
+    revision : Revision
+    out_dir : str or Path
+        Gets the new review's `claims.json`, and changes, runs and settings as CSV.
+
+    Returns
+    -------
+    Closing
+        Shown by the last cell; a run without it does not count.
+    """
     folder = Path(out_dir)
     (folder / "claims.json").write_bytes(claims_json(revision.new.book))
     frames = {
@@ -182,17 +220,11 @@ def write_correction(revision: Revision, out_dir: str | Path) -> list[str]:
     }
     for name, frame in frames.items():
         (folder / f"{name}.csv").write_text(table_csv(frame), encoding="utf-8")
-    return ["claims.json", *(f"{name}.csv" for name in frames)]
-
-
-def close_correction(revision: Revision, out_dir: str | Path) -> Closing:
-    """Write what a correction leaves beside its page, and say that it is complete."""
-    write_correction(revision, out_dir)
-    return close_review(out_dir, review=correction_name(revision))
+    return close_review(out_dir, review=_name(revision))
 
 
 def run_correction(
-    old: Path, new: Path, *, out_dir: Path, timeout_s: float, template: Path = TEMPLATE
+    old: Path, new: Path, *, out_dir: Path, timeout_s: float, template: Path = _TEMPLATE
 ) -> ReviewRun:
     """Make the correction note of two sealed reviews: `out_dir/<review>-correction`.
 
@@ -207,7 +239,7 @@ def run_correction(
     return run_template(
         path,
         given,
-        name=correction_name(revision),
+        name=_name(revision),
         out_dir=out_dir,
         folders=[old.resolve().parent, new.resolve().parent],
         timeout_s=timeout_s,
@@ -222,7 +254,7 @@ def _change_row(change: ClaimChange, revision: Revision) -> list[Part | None]:
         span = f" ({change.new.interval})" if change.new.interval else ""
         outcome = f", {change.new.outcome}" if change.new.outcome else ""
         now = Html(figure_link(change.new) + text_html(span + outcome))
-    return [words, _was(change.old), now, CHANGE_WORDS[change.kind], _because(change)]
+    return [words, _was(change.old), now, _CHANGE_WORDS[change.kind], _because(change)]
 
 
 def _was(claim: Claim | None) -> Part:
@@ -266,7 +298,7 @@ def _claim_words(claim: Claim, book: ClaimBook) -> str:
 
 
 def _kind_words(kind: str) -> str:
-    return CLAIM_WORDS.get(kind, kind.replace("_", " "))
+    return _CLAIM_WORDS.get(kind, kind.replace("_", " "))
 
 
 def _named(product: str, revision: Revision) -> str:

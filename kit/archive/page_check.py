@@ -20,10 +20,11 @@ from kit.claims.claim import CLAIMS_FORMAT, Claim, ClaimBook
 from kit.claims.of_pages import kit_version, page_name
 from kit.errors import Finding, KitError, SealError
 from kit.page.assemble import build_page
-from kit.page.cell_html import ATTRIBUTES, CLOSED_MIME, IMAGE_SOURCE, TAGS
+from kit.page.cell_html import ATTRIBUTES, IMAGE_SOURCE, TAGS
 from kit.page.html import WRAPPER
 from kit.page.outputs import result_frames
 from kit.page.redraw import review_pieces
+from kit.report.report import closing_of
 from kit.report.template import own_sources
 from kit.rounding import table_csv
 
@@ -121,19 +122,14 @@ def read_notebook(bag: Bag, findings: list[Finding]) -> dict[str, Any] | None:
 
 def closing_said(notebook: Mapping[str, Any]) -> tuple[str, str] | None:
     """Return review and claims hash that an executed notebook closed with; None if it did not."""
-    said = None
     for cell in notebook["cells"]:
-        if cell["cell_type"] != "code":
-            continue
-        outputs = cell["outputs"]
-        if cell["execution_count"] is None or any(o["output_type"] == "error" for o in outputs):
+        if cell["cell_type"] == "code" and (
+            cell["execution_count"] is None
+            or any(output["output_type"] == "error" for output in cell["outputs"])
+        ):
             return None
-        said = None
-        for output in outputs:
-            closed = output.get("data", {}).get(CLOSED_MIME)
-            if closed is not None:
-                said = str(closed["review"]), str(closed["claims_sha256"])
-    return said
+    said = closing_of(notebook)
+    return None if said is None else (str(said["review"]), str(said["claims_sha256"]))
 
 
 def _closed(bag: Bag, book: ClaimBook, notebook: Mapping[str, Any]) -> Iterator[Finding]:

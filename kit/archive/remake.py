@@ -25,14 +25,14 @@ from kit.archive.bag import (
     measure_item,
 )
 from kit.archive.contents import (
+    COMPONENTS,
+    INSTALLED,
     JOURNAL_PART,
     bag_info,
-    data_package,
     describe_items,
-    environment_items,
-    input_items,
+    payload_items,
     review_scope,
-    ro_crate,
+    tag_items,
     text_path,
 )
 from kit.archive.unbag import SIGNATURE_FOLDER, Bag, Listing, read_json
@@ -60,8 +60,6 @@ from kit.settings.params import bench_read_from
 
 CLAIMS_PATH = "data/claims.json"
 State = Literal["same bytes", "same after", "differs", "not rebuilt"]
-INSTALLED = "data/environment/installed.txt"
-COMPONENTS = "data/environment/cyclonedx.json"
 # What nobody can derive from params, bench, logs and text.
 STATED = (
     "the day of bagging (bag-info.txt)",
@@ -210,9 +208,13 @@ def _make(
     )
     made.fresh = _fresh_of(variables)
     book = made.fresh.book
-    items = [Item(f"data/{name}", folder / name) for name in closed.files]
-    items += input_items(scope, book)
-    items += environment_items(book, installed, licences=_stated_licences(bag, installed))
+    items = payload_items(
+        scope,
+        book,
+        [Item(f"data/{name}", folder / name) for name in closed.files],
+        installed=installed,
+        licences=_stated_licences(bag, installed),
+    )
     journal = None
     if JOURNAL_PART in bag.files:  # stated: it comes from all of the bench; its chain is checked
         items.append(Item(JOURNAL_PART, bag.folder / JOURNAL_PART))
@@ -223,17 +225,10 @@ def _make(
         Item(i.path, bag.folder / i.path) if i.path in bag.files else i for i in made.items.values()
     ]
     members = describe_items(as_there, book)
-    tags = {
-        "bagit.txt": BAGIT_TXT,
-        "bag-info.txt": info_bytes(
-            _stated_day(bag),
-            [member.size_bytes for member in members],
-            bag_info(book, scope, journal=journal),
-        ),
-        "datapackage.json": data_package(book, members),
-        "ro-crate-metadata.json": ro_crate(book, members),
-    }
-    made.items |= {path: Item(path, data) for path, data in tags.items()}
+    sizes = [member.size_bytes for member in members]
+    info = info_bytes(_stated_day(bag), sizes, bag_info(book, scope, journal=journal))
+    tags = [Item("bagit.txt", BAGIT_TXT), Item("bag-info.txt", info), *tag_items(book, members)]
+    made.items |= {item.path: item for item in tags}
 
 
 def _fresh_of(variables: Mapping[str, Any]) -> Fresh:

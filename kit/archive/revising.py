@@ -267,7 +267,7 @@ SHOWN = 20
 
 
 @dataclass(frozen=True, slots=True)
-class Sealed:
+class _Side:
     """One of the two reviews: what its bag says of itself."""
 
     bag: str
@@ -281,8 +281,8 @@ class Sealed:
 class Revision:
     """What changed from one sealed review to another."""
 
-    old: Sealed
-    new: Sealed
+    old: _Side
+    new: _Side
     changes: tuple[ClaimChange, ...]
     runs: tuple[_RunChange, ...]
     settings: tuple[_SettingChange, ...]
@@ -353,7 +353,7 @@ class Revision:
         """Return the same as plain data; unchanged claims are only counted."""
         return {
             "ok": not self.moved,
-            "old": _side(self.old), "new": _side(self.new), "names_old": self.names_old,
+            "old": _side_plain(self.old), "new": _side_plain(self.new), "names_old": self.names_old,
             "counts": self.counts,
             "changes": [_plain(c) for c in self.changes if c.kind != "unchanged"],
             "runs": [asdict(run) for run in self.runs],
@@ -382,12 +382,12 @@ class Revision:
         return lines
 
 
-def _side(side: Sealed) -> dict[str, str]:
+def _side_plain(side: _Side) -> dict[str, str]:
     return {"bag": side.bag, "identity": side.identity, "review": side.book.review,
             "date": side.book.date, "kit_version": side.book.kit_version}  # fmt: skip
 
 
-def _named(side: Sealed) -> str:
+def _named(side: _Side) -> str:
     return f"{side.bag}: review {side.book.review} of {side.book.date}, identity {side.identity}"
 
 
@@ -424,7 +424,7 @@ def compare_reviews(old: str | Path, new: str | Path) -> Revision:
     return Revision(before, after, tuple(changes), runs, settings)
 
 
-def _read_sealed(path: Path) -> Sealed:
+def _read_sealed(path: Path) -> _Side:
     """Return what a bag states, once its bytes are known to be whole.
 
     Raises
@@ -438,7 +438,7 @@ def _read_sealed(path: Path) -> Sealed:
         if findings or CLAIMS_PATH not in bag.files:
             first = f"\n  {findings[0]}" if findings else f"\n  no {CLAIMS_PATH}"
             raise SealError(f"{path.name}: not a whole sealed review; verify it first{first}")
-        return Sealed(
+        return _Side(
             bag=bag.name,
             identity=hashlib.sha256(bag.read(TAG_MANIFEST)).hexdigest(),
             replaces=" ".join(listing.info.get("Replaces", ())),

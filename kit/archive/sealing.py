@@ -18,13 +18,11 @@ from kit.archive.bag import TAG_MANIFEST, Item, write_bag, zip_bag
 from kit.archive.contents import (
     Scope,
     bag_info,
-    data_package,
     describe_items,
-    environment_items,
-    input_items,
+    payload_items,
     review_scope,
-    ro_crate,
     stated_licences,
+    tag_items,
 )
 from kit.archive.page_check import closing_said
 from kit.archive.signature import fingerprint, load_private_key, sign_manifest
@@ -117,9 +115,13 @@ def seal(
     refuse_altered(scope.rows, scope.loaded.bench.folder, hashes)
     journal = scope.journal
     head = (journal.head, len(journal.entries)) if journal.there else None
-    items = [Item(f"data/{name}", folder / name) for name in files]
-    items += input_items(scope, book)
-    items += environment_items(book, inputs.installed, licences=stated_licences(inputs.installed))
+    items = payload_items(
+        scope,
+        book,
+        [Item(f"data/{name}", folder / name) for name in files],
+        installed=inputs.installed,
+        licences=stated_licences(inputs.installed),
+    )
     try:
         members = describe_items(items, book)
     except OSError as error:
@@ -139,10 +141,7 @@ def seal(
             to=target,
             date=date or dt.date.fromisoformat(book.date),
             info=bag_info(book, scope, journal=head),
-            tags=[
-                Item("datapackage.json", data_package(book, members)),
-                Item("ro-crate-metadata.json", ro_crate(book, members)),
-            ],
+            tags=tag_items(book, members),
             sign=sign,
             inspect=lambda work: _refuse_unverifiable(work, book.review),
         )

@@ -16,6 +16,8 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from kit.archive.bag import TAG_MANIFEST, measure_item, name_fault
 from kit.archive.contents import (
+    COMPONENTS,
+    INSTALLED,
     JOURNAL_HEAD,
     JOURNAL_LENGTH,
     JOURNAL_PART,
@@ -62,7 +64,7 @@ SIGNED = "signed"  # beside the grades, what can be required
 MAX_YAML_BYTES = 400_000  # of params and of bench.yaml: bounds the time to read them
 SHOWN = 20  # findings of a stage that are printed
 REPORT_FILES = ("report.html", "claims.json", "executed.ipynb")
-INSTALLED = {"data/environment/installed.txt", "data/environment/cyclonedx.json"}
+_ENVIRONMENT = {INSTALLED, COMPONENTS}
 BENCH_FILES = {"data/bench/bench.yaml", "data/bench/runs.csv", "data/bench/prices.csv"}
 
 
@@ -396,7 +398,7 @@ def _strangers(walk: _Walk, book: ClaimBook) -> Iterator[Finding]:
                       "none are listed")  # fmt: skip
         return
     params_path = f"data/params/{book.params_file}"
-    known = written | INSTALLED | BENCH_FILES | {params_path}
+    known = written | _ENVIRONMENT | BENCH_FILES | {params_path}
     known |= {item.path for item in kit_items(book)}
     known |= {JOURNAL_PART, *(f"data/bench/{run.file}" for run in book.runs if run.file)}
     text = book.settings.get("text")
@@ -407,7 +409,7 @@ def _strangers(walk: _Walk, book: ClaimBook) -> Iterator[Finding]:
             yield Finding("completeness", f"{CLAIMS_PATH} # settings.text", "a text in the bag",
                           str(error))  # fmt: skip
     wanted = written | BENCH_FILES - {"data/bench/prices.csv"} | {params_path}
-    wanted |= INSTALLED
+    wanted |= _ENVIRONMENT
     for path in sorted(wanted - set(walk.bag.files)):
         if path.removeprefix("data/") not in REPORT_FILES:
             yield Finding("completeness", path, "this file in the bag", "it is missing")

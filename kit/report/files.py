@@ -181,15 +181,20 @@ def put_folder(files: Mapping[str, bytes], *, name: str, out_dir: Path) -> Path:
     return new.target
 
 
-def write_notebook(path: Path, notebook: Mapping[str, Any]) -> None:
-    """Write a notebook whole or not at all: same notebook, same bytes."""
-    text = json.dumps(notebook, indent=1, ensure_ascii=False, sort_keys=True) + "\n"
+def write_whole(path: Path, data: bytes) -> None:
+    """Write a file whole or not at all: a reader meets the old bytes or the new."""
     part = path.with_name(f".{path.name}.{os.getpid()}")
     try:
-        part.write_text(text, encoding="utf-8")
+        part.write_bytes(data)
         part.replace(path)
     finally:
         part.unlink(missing_ok=True)
+
+
+def write_notebook(path: Path, notebook: Mapping[str, Any]) -> None:
+    """Write a notebook whole or not at all: same notebook, same bytes."""
+    text = json.dumps(notebook, indent=1, ensure_ascii=False, sort_keys=True) + "\n"
+    write_whole(path, text.encode())
 
 
 @dataclass(frozen=True, slots=True)
@@ -205,7 +210,7 @@ def _inputs_file(folder: Path) -> Path:
     return folder.parent / f".{folder.name}.inputs"
 
 
-def rests_on(params_path: Path) -> dict[str, str]:
+def _rests_on(params_path: Path) -> dict[str, str]:
     """Return a key of each thing a review rests on: a name in words, and a SHA-256 of what it is.
 
     Logs are told by size and time, as a build tool tells its sources: a later run reads and hashes
@@ -246,7 +251,7 @@ def why_stale(folder: Path, params_path: Path) -> str:
     """Say why a finished review is not what its inputs would give now, or nothing."""
     try:
         noted = json.loads(_inputs_file(folder).read_text(encoding="utf-8"))["rests_on"]
-        now = rests_on(params_path)
+        now = _rests_on(params_path)
         changed = [name for name in {**now, **noted} if noted.get(name) != now.get(name)]
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
         return "nothing beside it says what it was made from"
@@ -260,15 +265,10 @@ def note_inputs(folder: Path, params_path: Path) -> None:
         "format": _FORMAT,
         "params": Path(away).as_posix(),
         "installed": installed_versions(),
-        "rests_on": rests_on(params_path),
+        "rests_on": _rests_on(params_path),
     }
     text = json.dumps(noted, indent=1, sort_keys=True, ensure_ascii=False) + "\n"
-    part = _inputs_file(folder).with_suffix(f".{os.getpid()}")
-    try:
-        part.write_text(text, encoding="utf-8")
-        part.replace(_inputs_file(folder))
-    finally:
-        part.unlink(missing_ok=True)
+    write_whole(_inputs_file(folder), text.encode())
 
 
 def read_inputs(folder: Path, *, params: Path | None = None) -> _Inputs:

@@ -52,7 +52,7 @@ INPUT_FAULTS = {2, 3}  # exit statuses of errors the analyst mends in params or 
 
 
 @dataclass(frozen=True, slots=True)
-class Execution:
+class _Execution:
     """A template's notebook as far as it ran, and why the run does not count (None if it does)."""
 
     notebook: dict[str, Any]
@@ -68,7 +68,7 @@ class _Progress:
     error: Exception | None = None
 
 
-def execute_template(
+def _execute_template(
     notebook: Mapping[str, Any],
     parameters: Mapping[str, str],
     *,
@@ -76,7 +76,7 @@ def execute_template(
     timeout_s: float,
     variables: Mapping[str, str] | None = None,
     beside: Sequence[str] = (),
-) -> Execution:
+) -> _Execution:
     """Execute a template's cells in a kernel of their own; say whether the run counts.
 
     Parameters
@@ -96,7 +96,7 @@ def execute_template(
 
     Returns
     -------
-    Execution
+    _Execution
         Its failure is a `CellError` (params or data at fault), an `ExecutionError` or a
         `KernelTimeoutError`.
     """
@@ -112,7 +112,7 @@ def execute_template(
             if process.poll() is None:
                 kernel.shutdown_kernel(now=True)
             kernel.cleanup_resources()
-    return Execution(progress.notebook, _failure(progress, timeout_s, last_words))
+    return _Execution(progress.notebook, _failure(progress, timeout_s, last_words))
 
 
 def _execute_here(
@@ -396,7 +396,7 @@ def closing_of(notebook: Mapping[str, Any]) -> dict[str, str] | None:
     return None
 
 
-def scrub_notebook(
+def _scrub_notebook(
     notebook: Mapping[str, Any], parameters: Mapping[str, str], *, folders: Sequence[Path]
 ) -> dict[str, Any]:
     """Return an executed notebook that says the same wherever and whenever it was executed.
@@ -461,7 +461,7 @@ class ReviewRun:
 
 
 @dataclass(frozen=True, slots=True)
-class Closed:
+class _Closed:
     """A review that was closed: its name, the hash of its claims, its files."""
 
     review: str
@@ -609,7 +609,7 @@ def run_template(
     timeout_s : float
         Time for all cells together, in seconds.
     variables, beside
-        As for `execute_template`.
+        As for `_execute_template`.
 
     Raises
     ------
@@ -629,7 +629,7 @@ def run_template(
             Path.home(),
             Path.cwd(),
         ]
-        execution = execute_template(
+        execution = _execute_template(
             notebook,
             {**given, "out_dir": str(new.staging)},
             folder=template.parent,
@@ -639,7 +639,7 @@ def run_template(
         )
         if isinstance(execution.failure, CellError):
             raise execution.failure
-        executed = scrub_notebook(execution.notebook, shown, folders=hidden)
+        executed = _scrub_notebook(execution.notebook, shown, folders=hidden)
         try:
             if execution.failure is not None:
                 raise execution.failure
@@ -742,7 +742,7 @@ def _with_store(reading: Reading) -> Iterator[Reading]:
 
 def write_here(
     template: Path, params_path: Path, *, folder: Path, reading: Reading = PLAIN
-) -> tuple[Closed, dict[str, Any]]:
+) -> tuple[_Closed, dict[str, Any]]:
     """Write the files of a review into `folder` by running one of the kit's own templates here.
 
     The bytes are those `run_review` would write, at less cost: no kernel, no second process.
@@ -759,7 +759,7 @@ def write_here(
 
     Returns
     -------
-    Closed, dict
+    _Closed, dict
         What was closed, and the variables the template's cells left.
 
     Raises
@@ -772,7 +772,7 @@ def write_here(
         executed, variables = _execute_here(read_template(template), given)
     review = (closing_of(executed) or {}).get("review", "")
     shown = {"params_path": params_path.name, "out_dir": review}
-    executed = scrub_notebook(executed, shown, folders=[folder])
+    executed = _scrub_notebook(executed, shown, folders=[folder])
     return _close(executed, review, folder), variables
 
 
@@ -799,7 +799,7 @@ def _finish(notebook: dict[str, Any], review: str, new: NewFolder) -> ReviewRun:
     return ReviewRun(review, new.target, report, closed.claims_sha256, closed.files)
 
 
-def _close(notebook: dict[str, Any], review: str, folder: Path) -> Closed:
+def _close(notebook: dict[str, Any], review: str, folder: Path) -> _Closed:
     """Check what the template wrote into a folder, and add the page and the notebook."""
     closing = closing_of(notebook) or {}
     claims = folder / "claims.json"
@@ -818,4 +818,4 @@ def _close(notebook: dict[str, Any], review: str, folder: Path) -> Closed:
     notebook["metadata"]["marginbook"] = {"files": files}
     (folder / "report.html").write_text(page, encoding="utf-8")
     write_notebook(folder / "executed.ipynb", notebook)
-    return Closed(review, written, tuple(files))
+    return _Closed(review, written, tuple(files))

@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import html
 import math
-import os
 import signal
 import subprocess
 import sys
@@ -25,7 +24,7 @@ from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
-from kit.claims.claim import Claim, ClaimBook, load_claims
+from kit.claims.claim import Claim, ClaimBook, file_sha256, load_claims
 from kit.errors import ExecutionError, KitError, ParamsError, SealError, UsageError, did_you_mean
 from kit.metrics.cluster import do_on_cluster
 from kit.metrics.measuring import PLAIN, Reading
@@ -44,10 +43,11 @@ from kit.page.html import (
     paragraph,
     text_html,
 )
-from kit.report.files import why_stale
+from kit.report.files import note_inputs, put_folder, why_stale, write_whole
 from kit.rounding import ratio_text, table_csv
 from kit.screening.flags import few
 from kit.settings.metric import HEADLINE
+from kit.settings.params import load_params
 from kit.settings.yaml import read_yaml
 
 if TYPE_CHECKING:
@@ -57,7 +57,7 @@ FILES = ("index.html", "season.csv", "season.parquet")
 
 
 @dataclass(frozen=True, slots=True)
-class Finished:
+class _Finished:
     """One finished review: its folder's name and its claims."""
 
     folder: str
@@ -65,7 +65,7 @@ class Finished:
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class _Place:
     """One product's place in the league: its margin over the baseline, over the shared titles.
 
     `claim` is the claim of its report that says the same, "" where the shared titles are fewer
@@ -96,21 +96,21 @@ class _League:
     baseline_name: str
     titles: tuple[str, ...]
     title_names: tuple[str, ...]
-    places: tuple[Place, ...]
+    places: tuple[_Place, ...]
     left_out: Mapping[str, str]  # review -> why it has no place
 
     def to_frame(self) -> pd.DataFrame:
-        """Return one row per place, columns as the fields of `Place`, figures unrounded."""
+        """Return one row per place, columns as the fields of `_Place`, figures unrounded."""
         import pandas as pd
 
-        names = [f.name for f in fields(Place)]
+        names = [f.name for f in fields(_Place)]
         frame = pd.DataFrame([[getattr(p, n) for n in names] for p in self.places], columns=names)
         kinds = {"place": "int64", "titles": "int64"}
         kinds |= dict.fromkeys(("ratio", "low", "high", "confidence"), "float64")
         return frame.astype(kinds)
 
 
-def _find_finished(out_dir: Path) -> tuple[Finished, ...]:
+def _find_finished(out_dir: Path) -> tuple[_Finished, ...]:
     """Return every finished review in a folder, by the name of its own folder.
 
     What cannot be read as a finished review is passed over: a season goes on without it.
@@ -120,18 +120,18 @@ def _find_finished(out_dir: Path) -> tuple[Finished, ...]:
         if folder.name.startswith(".") or not (folder / "report.html").is_file():
             continue
         try:
-            found.append(Finished(folder.name, load_claims(folder)))
+            found.append(_Finished(folder.name, load_claims(folder)))
         except SealError:
             continue
     return tuple(found)
 
 
-def make_league(finished: Sequence[Finished], *, baseline: str | None = None) -> _League:
+def _make_league(finished: Sequence[_Finished], *, baseline: str | None = None) -> _League:
     """Return the league of the reviews that set their product against one baseline.
 
     Parameters
     ----------
-    finished : sequence of Finished
+    finished : sequence of _Finished
     baseline : str, optional
         A product's id; without it the one that most reviews set their product against, of several
         the one with most margins, of these the first in the alphabet.
@@ -187,7 +187,7 @@ def make_league(finished: Sequence[Finished], *, baseline: str | None = None) ->
         baseline_name=name,
         titles=ordered,
         title_names=tuple(first.title_name(title) if first else title for title in ordered),
-        places=tuple(_numbered(place, p) for place, p in enumerate(places, start=1)),
+        places=tuple(replace(p, place=place) for place, p in enumerate(places, start=1)),
         left_out=left_out,
     )
 
@@ -205,7 +205,7 @@ def _shared(racing: Any) -> set[str]:
     return set.intersection(*(set(by_title) for by_title in racing))
 
 
-def _place(folder: str, book: ClaimBook, margins: Mapping[str, Claim], titles: set[str]) -> Place:
+def _place(folder: str, book: ClaimBook, margins: Mapping[str, Claim], titles: set[str]) -> _Place:
     claims = [margins[title] for title in sorted(titles)]
     baseline = claims[0].baseline
     suite = book.get(f"suite/{HEADLINE}/all/{book.product}-over-{baseline}")
@@ -222,7 +222,7 @@ def _place(folder: str, book: ClaimBook, margins: Mapping[str, Claim], titles: s
         confidence = claims[0].confidence
         outcome, claim = _outcome(low, high), ""
         marks = tuple(dict.fromkeys(mark for c in claims for mark in c.marks))
-    return Place(
+    return _Place(
         place=0,
         product=book.product,
         name=book.product_name(book.product),
@@ -257,12 +257,7 @@ def _outcome(low: float | None, high: float | None) -> str:
     return "behind" if high is not None and high < 1 else "unresolved"
 
 
-def _numbered(number: int, place: Place) -> Place:
-    values = {f.name: getattr(place, f.name) for f in fields(Place)}
-    return Place(**{**values, "place": number})
-
-
-def write_season(out_dir: Path, *, baseline: str | None = None) -> tuple[Path, ...]:
+def _write_season(out_dir: Path, *, baseline: str | None = None) -> tuple[Path, ...]:
     """Write the index page over the finished reviews of a folder, and its league.
 
     Parameters
@@ -270,7 +265,7 @@ def write_season(out_dir: Path, *, baseline: str | None = None) -> tuple[Path, .
     out_dir : Path
         The folder of finished reviews.
     baseline : str, optional
-        The product all others are compared with; without it as `make_league` chooses.
+        The product all others are compared with; without it as `run_reviews` chooses.
 
     Returns
     -------
@@ -285,12 +280,12 @@ def write_season(out_dir: Path, *, baseline: str | None = None) -> tuple[Path, .
     finished = _find_finished(out_dir)
     if not finished:
         return ()
-    league = make_league(finished, baseline=baseline)
+    league = _make_league(finished, baseline=baseline)
     frame = league.to_frame()
     page, table, parquet = (out_dir / name for name in FILES)
-    _replace(page, _index_page(finished, league).encode())
-    _replace(table, table_csv(frame).encode())
-    _replace(parquet, _parquet(frame))
+    write_whole(page, _index_page(finished, league).encode())
+    write_whole(table, table_csv(frame).encode())
+    write_whole(parquet, _parquet(frame))
     return page, table, parquet
 
 
@@ -302,17 +297,7 @@ def _parquet(frame: pd.DataFrame) -> bytes:
     return stream.getvalue()
 
 
-def _replace(path: Path, data: bytes) -> None:
-    """Write a file whole or not at all."""
-    part = path.with_name(f".{path.name}.{os.getpid()}")
-    try:
-        part.write_bytes(data)
-        part.replace(path)
-    finally:
-        part.unlink(missing_ok=True)
-
-
-def _index_page(finished: Sequence[Finished], league: _League) -> str:
+def _index_page(finished: Sequence[_Finished], league: _League) -> str:
     """Return the index page: the league, then every finished review with a link to its report."""
     newest = max(f.book.date for f in finished)
     head = page_head("Reviews side by side", byline=few(len(finished), "review"), date=newest)
@@ -369,7 +354,7 @@ def _league_pieces(league: _League) -> list[Html]:
     return pieces
 
 
-def _reviews_table(finished: Sequence[Finished]) -> Html:
+def _reviews_table(finished: Sequence[_Finished]) -> Html:
     rows: list[list[Part | None]] = [
         [
             _link(f"{f.folder}/report.html", f.book.title),
@@ -417,7 +402,7 @@ class Outcome:
 
 
 @dataclass(frozen=True, slots=True)
-class Season:
+class _Season:
     """How every review ended. The exit status is 4 when one of several failed."""
 
     outcomes: tuple[Outcome, ...]
@@ -487,7 +472,7 @@ def run_reviews(
     options: RunOptions = RunOptions(),  # frozen
     against: str | None = None,
     told: Callable[[Outcome], None] = lambda outcome: None,
-) -> Season:
+) -> _Season:
     """Run one review here, or several in processes of their own.
 
     Parameters
@@ -511,12 +496,10 @@ def run_reviews(
     KeyboardInterrupt
         Once every process of the season has ended.
     """
-    from kit.report.season import write_season
-
     if len(params) == 1:
         outcome = _run_here(params[0], out_dir, options)
         told(outcome)
-        return Season((outcome,))
+        return _Season((outcome,))
     doubled = sorted(
         {p.name for p in params if sum(p.resolve() == q.resolve() for q in params) > 1}
     )
@@ -537,8 +520,8 @@ def run_reviews(
             outcome = replace(outcome, why=why[outcome.params])
         outcomes[outcome.params] = outcome
         told(outcome)
-    written = write_season(out_dir, baseline=against)
-    return Season(tuple(outcomes[p] for p in params), written[0] if written else None)
+    written = _write_season(out_dir, baseline=against)
+    return _Season(tuple(outcomes[p] for p in params), written[0] if written else None)
 
 
 def _run_here(params: Path, out_dir: Path, options: RunOptions) -> Outcome:
@@ -710,8 +693,6 @@ def _keep_half_run(delivery: _Delivery, out_dir: Path) -> None:
 
 def _put_in_place(delivery: _Delivery, outcome: Outcome, out_dir: Path) -> Outcome:
     """Put a delivered review's folder in place, whole."""
-    from kit.report.files import note_inputs, put_folder
-
     prefix = f"{delivery.review}/"
     files = {n.removeprefix(prefix): d for n, d in delivery.files.items() if n.startswith(prefix)}
     try:
@@ -724,10 +705,6 @@ def _put_in_place(delivery: _Delivery, outcome: Outcome, out_dir: Path) -> Outco
 
 def _why_run(params: Path, out_dir: Path) -> str:
     """Say why a review is to be run, not finished or stale; nothing if it need not be."""
-    from kit.claims.claim import file_sha256, load_claims
-    from kit.errors import KitError
-    from kit.settings.params import load_params
-
     try:
         review = load_params(params).params.review
         book = load_claims(out_dir / review)

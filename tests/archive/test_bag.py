@@ -17,7 +17,7 @@ from pathlib import Path
 import pytest
 from bagmaker import DATE, PAYLOAD, bytes_of, make_bag
 
-from kit.archive.bag import Item, find_twins, folded, name_fault, write_bag, zip_bag
+from kit.archive.bag import Item, _folded, find_twins, name_fault, write_bag, zip_bag
 from kit.errors import SealError
 
 
@@ -255,7 +255,7 @@ def test_twins_are_found(tmp_path, first, second):
 
 def test_different_names_are_no_twins():
     assert find_twins(["data/a", "data/b", "data/a.csv", "data/c/a"]) == []
-    assert folded("data/a") != folded("data/\u0430")  # Latin and Cyrillic a stay apart
+    assert _folded("data/a") != _folded("data/\u0430")  # Latin and Cyrillic a stay apart
 
 
 def test_zip_holds_one_folder_and_other_tools_read_it(tmp_path):

@@ -26,18 +26,18 @@ from urllib3 import HTTPResponse
 from kit.archive.bag import Item
 from kit.archive.contents import (
     HEAD_BYTES,
-    Member,
     _component_list,
     _csv_table,
+    _data_package,
     _excerpt_bench,
     _log_table,
+    _Member,
+    _ro_crate,
     _yaml_bytes,
-    data_package,
     describe_items,
     kit_items,
     media_type,
     review_scope,
-    ro_crate,
     text_path,
 )
 from kit.claims.claim import ClaimBook, claims_json, load_claims
@@ -260,13 +260,13 @@ LOGS = {
 def crate(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A folder with a log of every kind, tables, a page, and its descriptions."""
     folder = tmp_path_factory.mktemp("crate")
-    members: list[Member] = []
+    members: list[_Member] = []
 
     def put(path: str, data: bytes, **keys: object) -> None:
         (folder / path).parent.mkdir(parents=True, exist_ok=True)
         (folder / path).write_bytes(data)
         digest = hashlib.sha256(data).hexdigest()
-        members.append(Member(path, len(data), digest, "a file", **keys))
+        members.append(_Member(path, len(data), digest, "a file", **keys))
 
     for name, (data, how, _) in LOGS.items():
         table = _log_table(data[:HEAD_BYTES], how)
@@ -281,8 +281,8 @@ def crate(tmp_path_factory: pytest.TempPathFactory) -> Path:
     put("data/executed.ipynb", b'{"cells": []}\n', role="result")
     put("data/charts/titles.svg", b"<svg/>", role="result")
     put("data/params/heron.yaml", b"review: heron\n", role="input")
-    (folder / "datapackage.json").write_bytes(data_package(BOOK, members))
-    (folder / "ro-crate-metadata.json").write_bytes(ro_crate(BOOK, members))
+    (folder / "datapackage.json").write_bytes(_data_package(BOOK, members))
+    (folder / "ro-crate-metadata.json").write_bytes(_ro_crate(BOOK, members))
     return folder
 
 
@@ -383,7 +383,7 @@ def test_rocrate_validator_would_refuse(crate, tmp_path):
 
 
 def test_every_term_used_stands_in_the_context():
-    document = json.loads(ro_crate(BOOK, [Member("data/a b.csv", 1, "0" * 64, "a", "input")]))
+    document = json.loads(_ro_crate(BOOK, [_Member("data/a b.csv", 1, "0" * 64, "a", "input")]))
     terms = json.loads((DATA / "ro-crate-1.1-context.json").read_text())["@context"]
     for entity in document["@graph"]:
         assert entity["@type"] in terms
@@ -413,8 +413,8 @@ def test_descriptions_hold_no_clock_and_no_place(crate):
     ).read_text()
     assert str(crate) not in first
     assert "2026-04-01" in first
-    members = [Member("data/report.html", 3, "0" * 64, "the page")]
-    assert ro_crate(BOOK, members) == ro_crate(BOOK, members)
+    members = [_Member("data/report.html", 3, "0" * 64, "the page")]
+    assert _ro_crate(BOOK, members) == _ro_crate(BOOK, members)
 
 
 @pytest.mark.parametrize(

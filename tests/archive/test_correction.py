@@ -9,18 +9,11 @@ import pytest
 from lxml import html
 from sealmaker import corrected_review, sealed_review
 
-from kit.archive.correction import (
-    _claim_words,
-    causes_section,
-    changes_section,
-    correction_traces,
-    run_correction,
-    summary_section,
-    within_section,
-)
+from kit.archive.correction import _claim_words, run_correction, show
 from kit.archive.page_check import _check_page as check_page
 from kit.archive.revising import compare_reviews
 from kit.claims.claim import load_claims
+from kit.errors import UsageError
 
 
 @pytest.fixture(scope="module")
@@ -82,7 +75,7 @@ def test_the_table_beside_the_page_has_every_claim(note, revision):
 
 
 def test_gravest_and_widest_first(revision):
-    markup = changes_section(revision, "outcome_turned", "moved_outside", "gone").markup
+    markup = show(revision, "moved").markup
     heads = re.findall(r'<th scope="row">([^<,]*)', markup)
     turned = len(revision.of_kind("outcome_turned"))
     # What turned stands first: of that the suite, the widest; then what moved, again widest first.
@@ -92,11 +85,11 @@ def test_gravest_and_widest_first(revision):
 
 def test_nothing_changed_is_said_too():
     same = compare_reviews(sealed_review(), sealed_review())
-    assert "still stands within its interval" in summary_section(same).markup
-    assert "None." in changes_section(same, "outcome_turned").markup
-    assert "None." in within_section(same).markup
-    assert "Neither runs nor settings" in causes_section(same).markup
-    assert "No figure of this page" in correction_traces(same).markup
+    assert "still stands within its interval" in show(same, "summary").markup
+    assert "None." in show(same, "moved").markup
+    assert "None." in show(same, "within").markup
+    assert "Neither runs nor settings" in show(same, "why").markup
+    assert "No figure of this page" in show(same, "traces").markup
 
 
 def test_names_from_a_bag_are_text_not_markup(revision):
@@ -104,10 +97,10 @@ def test_names_from_a_bag_are_text_not_markup(revision):
 
     names = {"products": {"quill": "<script>x</script>"}, "titles": {}}
     sly = replace(revision, new=replace(revision.new, book=replace(revision.new.book, names=names)))
-    markup = changes_section(sly, "outcome_turned").markup + summary_section(sly).markup
+    markup = show(sly, "moved").markup + show(sly, "summary").markup
     assert "<script>" not in markup and "&lt;script&gt;" in markup
 
 
-def test_an_unknown_kind_of_change_is_a_bug(revision):
-    with pytest.raises(ValueError, match="no kind of change 'x'"):
-        changes_section(revision, "x")
+def test_an_unknown_piece_is_refused_by_name(revision):
+    with pytest.raises(UsageError, match='a correction has no "sumary"; did you mean "summary"'):
+        show(revision, "sumary")

@@ -22,7 +22,7 @@ from tiny_project import copy_project, edit_template, keep_cells  # noqa: E402
 
 from kit.errors import KitError  # noqa: E402
 from kit.report import report  # noqa: E402
-from kit.report.report import Execution, run_review  # noqa: E402
+from kit.report.report import _Execution, run_review  # noqa: E402
 
 QUICK = ("parameters", "imports", "load", "head", "write", "closing")
 
@@ -42,7 +42,7 @@ class Recorded:
     def __init__(self, params: Path, folder: Path) -> None:
         self.params, self.kept = params, folder
         self.real = report.execute_template
-        self.execution: Execution | None = None
+        self.execution: _Execution | None = None
 
     def record(self, notebook, parameters, **how):
         self.execution = self.real(notebook, parameters, **how)

@@ -24,12 +24,12 @@ from kit.page.cell_html import CLOSED_MIME
 from kit.report.report import (
     _failure,
     _Progress,
+    _scrub_notebook,
     _without_grammar,
     close_review,
     closing_of,
     find_template,
     run_review,
-    scrub_notebook,
 )
 from kit.report.template import TemplateError
 
@@ -59,7 +59,7 @@ def test_scrubbing_takes_folders_addresses_and_kernel_files_out_of_every_text():
         "nbformat": 4,
         "nbformat_minor": 5,
     }
-    clean = scrub_notebook(notebook, {}, folders=[Path("/home/ann/work"), Path("/home/ann")])
+    clean = _scrub_notebook(notebook, {}, folders=[Path("/home/ann/work"), Path("/home/ann")])
     (cell,) = clean["cells"]
     assert cell["metadata"] == {}
     assert cell["outputs"][0]["text"] == ["cell:1: UserWarning: kit/x.py", "<object>"]
@@ -75,14 +75,14 @@ def test_the_injected_cell_says_the_parameters_as_shown():
         "outputs": [],
         "execution_count": 2,
     }
-    (clean,) = scrub_notebook({"cells": [cell]}, {"params_path": "x.yaml"}, folders=[])["cells"]
+    (clean,) = _scrub_notebook({"cells": [cell]}, {"params_path": "x.yaml"}, folders=[])["cells"]
     assert clean["id"] == "injected-parameters"
     assert clean["source"] == "params_path = 'x.yaml'"
 
 
 def test_the_root_folder_is_not_a_name_to_take_out():
     cell = {"cell_type": "markdown", "id": "a", "source": "a/b", "metadata": {}}
-    (clean,) = scrub_notebook({"cells": [cell]}, {}, folders=[Path("/")])["cells"]
+    (clean,) = _scrub_notebook({"cells": [cell]}, {}, folders=[Path("/")])["cells"]
     assert clean["source"] == "a/b"
 
 

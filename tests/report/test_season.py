@@ -17,15 +17,15 @@ from years_bench import logged, typed, write_bench
 from kit.claims.claim import ClaimBook, Figure, Subject, make_claim
 from kit.errors import UsageError
 from kit.report.season import (
-    Finished,
     Outcome,
     RunOptions,
-    Season,
     _find_finished,
+    _Finished,
     _index_page,
-    make_league,
+    _make_league,
+    _Season,
+    _write_season,
     run_reviews,
-    write_season,
 )
 from kit.rounding import ratio_text
 
@@ -58,7 +58,7 @@ def finished(product, margins, *, baseline="old", name=None, folder=None):
         layouts={}, claims=tuple(claims), runs=(),
         names={"products": {product: name or product.title(), baseline: baseline.title()}},
     )  # fmt: skip
-    return Finished(folder or f"of-{product}", book)
+    return _Finished(folder or f"of-{product}", book)
 
 
 A = finished("a", {"dell": (1.2, 0.01), "hill": (1.3, 0.02)})
@@ -66,7 +66,7 @@ B = finished("b", {"dell": (1.1, 0.01), "hill": (1.5, 0.03), "moor": (4.0, 0.01)
 
 
 def test_only_shared_titles_count_and_intervals_follow_from_the_margins():
-    league = make_league([A, B])
+    league = _make_league([A, B])
     assert (league.baseline, league.titles) == ("old", ("dell", "hill"))
     first, second = league.places
     assert (first.product, second.product) == ("b", "a")
@@ -84,30 +84,30 @@ def test_only_shared_titles_count_and_intervals_follow_from_the_margins():
 
 def test_the_common_baseline_is_the_one_most_reviews_have():
     other = finished("c", {"dell": (1.4, 0.01)}, baseline="new")
-    league = make_league([A, B, other])
+    league = _make_league([A, B, other])
     assert league.baseline == "old"
     assert league.left_out == {"of-c": "no margin of averages over Old"}
-    assert [p.product for p in make_league([A, B, other], baseline="new").places] == ["c"]
+    assert [p.product for p in _make_league([A, B, other], baseline="new").places] == ["c"]
     with pytest.raises(UsageError, match='no finished review has margins over "odl"; did you mean'):
-        make_league([A, B], baseline="odl")
+        _make_league([A, B], baseline="odl")
 
 
 def test_a_review_that_shares_no_title_leaves_the_others_theirs():
     alone = finished("d", {"fen": (2.0, 0.01)})
-    league = make_league([A, B, alone])
+    league = _make_league([A, B, alone])
     assert league.titles == ("dell", "hill")
     assert league.left_out == {"of-d": "shares no title with the others"}
 
 
 def test_nothing_to_compare_is_no_league():
-    league = make_league([finished("e", {})])
+    league = _make_league([finished("e", {})])
     assert league.places == () and len(league.to_frame()) == 0
     assert "none has a margin of averages" in _index_page([finished("e", {})], league)
 
 
 def test_names_of_reviews_are_text_on_the_index_page():
     bad = finished("f", {"dell": (1.2, 0.01)}, name="<script>x</script> & co")
-    page = _index_page([bad], make_league([bad]))
+    page = _index_page([bad], _make_league([bad]))
     assert "<script" not in page and "&lt;script&gt;x&lt;/script&gt; &amp; co" in page
 
 
@@ -117,7 +117,7 @@ def test_folders_that_are_no_reviews_are_passed_over(tmp_path):
     (tmp_path / "half" / "report.html").write_text("x")
     (tmp_path / "half" / "claims.json").write_text("{")
     assert _find_finished(tmp_path) == () and _find_finished(tmp_path / "none") == ()
-    assert write_season(tmp_path) == ()
+    assert _write_season(tmp_path) == ()
     assert sorted(p.name for p in tmp_path.iterdir()) == ["half", "notes"]
 
 
@@ -339,9 +339,9 @@ def alive(pid: int) -> bool:
 def test_a_season_says_how_it_ended():
     fine = Outcome(Path("a.yaml"), 0, "out/a/report.html")
     bad = Outcome(Path("b.yaml"), 3, "no log")
-    assert Season((fine,)).exit_status == 0 and Season((fine,)).to_lines() == [fine.message]
-    assert Season((bad,)).exit_status == 3
-    both = Season((fine, bad))
+    assert _Season((fine,)).exit_status == 0 and _Season((fine,)).to_lines() == [fine.message]
+    assert _Season((bad,)).exit_status == 3
+    both = _Season((fine, bad))
     assert both.exit_status == 4
     assert both.to_lines() == ["a.yaml: out/a/report.html", "b.yaml: failed with status 3: no log"]
     assert both.closing_lines() == ["1 of 2 reviews finished"]

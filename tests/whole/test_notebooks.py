@@ -14,7 +14,7 @@ from kit.archive.sealing import seal
 from kit.archive.verifying import verify_bag
 from kit.claims.claim import load_claims, trace_faults
 from kit.errors import CellError
-from kit.report.report import execute_template, run_review
+from kit.report.report import _execute_template, run_review
 from kit.report.template import read_template
 
 ROOT = Path(__file__).parents[2]
@@ -93,7 +93,7 @@ def test_a_template_opened_as_it_is_shows_the_demo(template, tmp_path):
     notebook = read_template(ROOT / "notebooks" / f"{template}.ipynb")
     own = next(c for c in notebook["cells"] if c["id"] == "parameters")["source"]
     assert "demo" in "".join(own)
-    done = execute_template(
+    done = _execute_template(
         notebook, {"out_dir": str(tmp_path / "out")}, folder=ROOT / "notebooks", timeout_s=240
     )
     assert done.failure is None
@@ -108,7 +108,7 @@ def test_broken_params_give_one_readable_line_a_fault_and_no_traceback(template,
     text = path.read_text(encoding="utf-8").replace("rivals: [two", "rivals: [tow")
     path.write_text(text.replace("byline:", "bylin:"), encoding="utf-8")
     shutil.copytree(ROOT / "notebooks", tmp_path / "notebooks")
-    done = execute_template(
+    done = _execute_template(
         read_template(tmp_path / "notebooks" / f"{template}.ipynb"),
         {"params_path": str(path), "out_dir": str(tmp_path / "out")},
         folder=tmp_path / "notebooks", timeout_s=60,
@@ -127,7 +127,7 @@ def test_one_fault_is_one_line_in_a_notebook(tmp_path):
     text = path.read_text(encoding="utf-8").replace("rivals: [two", "rivals: [tow")
     path.write_text(text, encoding="utf-8")
     shutil.copytree(ROOT / "notebooks", tmp_path / "notebooks")
-    done = execute_template(
+    done = _execute_template(
         read_template(tmp_path / "notebooks" / "plan.ipynb"),
         {"params_path": str(path), "out_dir": str(tmp_path / "out")},
         folder=tmp_path / "notebooks", timeout_s=60,
