@@ -460,10 +460,10 @@ class _Member:
     table: Mapping[str, Any] | None = None
 
 
-def media_type(path: str) -> str:
+def _media_type(path: str) -> str:
     """Return a file's media type, by its name.
 
-    >>> media_type("data/bench/logs/a.csv.gz")
+    >>> _media_type("data/bench/logs/a.csv.gz")
     'application/gzip'
     """
     return MEDIA_TYPES.get(PurePosixPath(path).suffix.lower(), "application/octet-stream")
@@ -602,7 +602,7 @@ def _data_package(book: ClaimBook, members: Iterable[_Member]) -> bytes:
         names.add(name)
         resource: dict[str, Any] = {
             "name": name, "path": member.path, "description": member.about,
-            "mediatype": media_type(member.path), "bytes": member.size_bytes,
+            "mediatype": _media_type(member.path), "bytes": member.size_bytes,
             "hash": f"sha256:{member.sha256}",
         }  # fmt: skip
         resources.append(resource | dict(member.table or {"type": "file"}))
@@ -678,7 +678,7 @@ def _ro_crate(book: ClaimBook, members: Sequence[_Member]) -> bytes:
             "name": PurePosixPath(member.path).name,
             "description": member.about,
             "contentSize": str(member.size_bytes),
-            "encodingFormat": media_type(member.path),
+            "encodingFormat": _media_type(member.path),
         }
         for member in members
     ]

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from kit.archive.remake import CLAIMS_PATH, Fresh, same_figure
-from kit.archive.unbag import Bag, read_json
+from kit.archive.unbag import Bag
 from kit.claims.bound_text import printed_forms
 from kit.claims.claim import CLAIMS_FORMAT, Claim, ClaimBook
 from kit.claims.of_pages import kit_version, page_name
@@ -108,7 +108,7 @@ def read_notebook(bag: Bag, findings: list[Finding]) -> dict[str, Any] | None:
         findings.append(Finding("page", NOTEBOOK_PATH, "this file in the bag", "it is missing"))
         return None
     try:
-        notebook: dict[str, Any] = read_json(bag, NOTEBOOK_PATH)
+        notebook: dict[str, Any] = bag.read_json(NOTEBOOK_PATH)
         for cell in notebook["cells"]:
             if cell["cell_type"] == "code":
                 _ = [output["output_type"] for output in cell["outputs"]]

@@ -11,7 +11,7 @@ import math
 import re
 import tempfile
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 from pathlib import Path, PurePosixPath
 from typing import Any, Literal
 
@@ -35,7 +35,7 @@ from kit.archive.contents import (
     tag_items,
     text_path,
 )
-from kit.archive.unbag import SIGNATURE_FOLDER, Bag, Listing, read_json
+from kit.archive.unbag import SIGNATURE_FOLDER, Bag, Listing
 from kit.bench.journal import read_excerpt
 from kit.claims.claim import (
     CLAIMS_FORMAT,
@@ -106,12 +106,12 @@ class Part:
 class Remade:
     """A bag made again: every file compared, and what it was made from.
 
-    `why` says why nothing could be made, in words; `fault` is the fault of the inputs behind it.
+    `why` says why nothing could be made, in words; `findings` are the faults of the inputs.
     """
 
     parts: tuple[Part, ...] = ()
     why: str = ""
-    fault: KitError | None = None
+    findings: tuple[Finding, ...] = ()
     fresh: Fresh | None = None
 
     def of_state(self, *states: State) -> tuple[Part, ...]:
@@ -169,7 +169,8 @@ def remake_bag(
         except TemplateError as error:
             return Remade(why=f"made by a template of someone else's: {error}")
         except KitError as error:
-            return Remade(why=str(error), fault=error, fresh=made.fresh)
+            faults = (replace(fault, stage="rebuild") for fault in _input_findings(error))
+            return Remade(why=str(error), findings=tuple(faults), fresh=made.fresh)
         except ModuleNotFoundError as error:
             if error.name is None or error.name.partition(".")[0] not in {"matplotlib", "seaborn"}:
                 raise
@@ -259,7 +260,7 @@ def _stated_day(bag: Bag) -> dt.date:
 def _stated_licences(bag: Bag, installed: Mapping[str, str]) -> dict[str, str]:
     """Return the licences stated of the packages, where they have the form of one."""
     try:
-        components = read_json(bag, COMPONENTS)["components"]
+        components = bag.read_json(COMPONENTS)["components"]
         said = {
             str(c["name"]): str(c["licenses"][0]["expression"])
             for c in components
@@ -304,7 +305,7 @@ Way = Callable[[str, str, str], tuple[str, str]]
 def _ways(made: _Made, bag: Bag, installed: Mapping[str, str]) -> dict[str, Way]:
     """Return what may be set aside before two files are compared, by its name."""
     ways: dict[str, Way] = {}
-    here = installed_here(DRAWING)
+    here = _installed_here(DRAWING)
     if any(installed.get(name, "") != here.get(name, "") for name in DRAWING):
         # Forged pictures cannot be told from another version's: said one by one, never in silence.
         ways["pictures drawn by other versions"] = _without_pictures
@@ -319,7 +320,7 @@ def _ways(made: _Made, bag: Bag, installed: Mapping[str, str]) -> dict[str, Way]
     return ways
 
 
-def installed_here(names: tuple[str, ...]) -> dict[str, str]:
+def _installed_here(names: tuple[str, ...]) -> dict[str, str]:
     """Return the versions really installed of some packages, whatever a bag states."""
     from importlib.metadata import PackageNotFoundError, version
 
@@ -407,7 +408,7 @@ def _first_apart(one: str, other: str) -> tuple[str, str, str]:
     return place, repr(one[start : start + SHOWN]), repr(other[start : start + SHOWN])
 
 
-def recompute_review(params_path: Path, bench_folder: Path) -> Fresh:
+def _recompute_review(params_path: Path, bench_folder: Path) -> Fresh:
     """Return a review made afresh from its raw logs, by library code alone.
 
     Raises
@@ -420,7 +421,68 @@ def recompute_review(params_path: Path, bench_folder: Path) -> Fresh:
     return Fresh(review, results, make_claims(review, results))
 
 
-def input_findings(error: KitError) -> list[Finding]:
+@dataclass(frozen=True, slots=True)
+class ClaimCheck:
+    """The claims of a bag beside those made afresh: faults, what was done, and from what.
+
+    `done` is false where some claims could not be made afresh, and nothing was found wrong. `fresh`
+    is None where the review could not be made afresh from what lies in the bag.
+    """
+
+    findings: tuple[Finding, ...]
+    said: str
+    done: bool
+    fresh: Fresh | None
+
+
+def check_claims(bag: Bag, stated: ClaimBook, params_path: Path, *, remade: Remade) -> ClaimCheck:
+    """Compare every claim of a bag with the one made afresh from its raw logs.
+
+    Parameters
+    ----------
+    bag : Bag
+    stated : ClaimBook
+        Its claims as stated.
+    params_path : Path
+        Its params file, sure to lie in it.
+    remade : Remade
+        The bag made again; where it was not, the claims alone are made here.
+    """
+    fresh, count = remade.fresh, len(stated.claims)
+    said = f"{count} claims made afresh from the raw logs and compared."
+    if any(p.path == CLAIMS_PATH and p.state == "same bytes" for p in remade.parts):
+        return ClaimCheck((), said, True, fresh)
+    if fresh is None:
+        try:
+            fresh = _recompute_review(params_path, bag.folder / "data" / "bench")
+        except KitError as error:
+            said = "The review cannot be made afresh from what is in the bag."
+            return ClaimCheck(tuple(_input_findings(error)), said, True, None)
+    findings = _compare_books(stated, fresh.book)
+    beyond = _beyond_this_version(stated)
+    done = not beyond or stated.kit_version == fresh.book.kit_version
+    if not done:
+        said = (
+            f"{count - len(beyond)} of {count} claims made afresh from the raw logs and compared. "
+            f"The rest are not recomputed: version {stated.kit_version} made them, this is "
+            f"{fresh.book.kit_version}, and {next(iter(beyond.values()))}. Verify it with that "
+            "version (--with PYTHON)."
+        )
+    text = fresh.review.params.text
+    try:
+        why = (
+            "" if text is None or text_path(text) in bag.files else f'"{text}", which is not in it'
+        )
+    except SealError as error:
+        why = str(error)
+    if why:
+        place = f"data/params/{stated.params_file}, text"
+        findings.append(Finding("claims", place, "a text in the bag", why))
+        fresh = None  # else the page would show what lies outside the bag
+    return ClaimCheck(tuple(findings), said, done, fresh)
+
+
+def _input_findings(error: KitError) -> list[Finding]:
     """Return what a review's inputs were refused for, as findings."""
     if not isinstance(error, FaultsError):
         return [Finding("claims", "data", "inputs that can be read", str(error))]
@@ -442,7 +504,7 @@ def _place_of(fault: Fault) -> str:
     return place + line + (f", {fault.key}" if fault.key else "")
 
 
-def beyond_this_version(book: ClaimBook) -> dict[str, str]:
+def _beyond_this_version(book: ClaimBook) -> dict[str, str]:
     """Return the claims this version cannot make, each with why.
 
     A claim is beyond this version if its method is unknown or has another version now, or if it
@@ -468,13 +530,13 @@ def beyond_this_version(book: ClaimBook) -> dict[str, str]:
     return reasons
 
 
-def compare_books(stated: ClaimBook, fresh: ClaimBook) -> list[Finding]:
+def _compare_books(stated: ClaimBook, fresh: ClaimBook) -> list[Finding]:
     """Return a finding for each thing stated that is not what the raw logs give.
 
     Claims of another version, by methods that are not this version's, are compared with nothing
     made from the logs: only their texts must be their figures.
     """
-    beyond = beyond_this_version(stated)
+    beyond = _beyond_this_version(stated)
     same_kit = _made_alike(stated, fresh)
     passed_over = set(NEW_IN_FORMAT_2) if stated.file_format == OLD_FORMAT else set()
     locale = str(stated.settings.get("locale", "en"))

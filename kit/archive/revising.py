@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from kit.archive.bag import TAG_MANIFEST
 from kit.archive.remake import CLAIMS_PATH, reads_as_stated, same_figure
-from kit.archive.unbag import Bag, check_bytes, check_listing, open_bag, read_listing
+from kit.archive.unbag import Bag, open_bag
 from kit.claims.claim import Claim, ClaimBook, RunRecord, read_claims
 from kit.errors import SealError
 
@@ -433,8 +433,8 @@ def _read_sealed(path: Path) -> _Side:
         If they are not; `HostileBagError` if the bag is not safe to read.
     """
     with open_bag(path) as bag:
-        listing = read_listing(bag)
-        findings = [*listing.findings, *check_bytes(bag, listing), *check_listing(bag, listing)]
+        listing = bag.read_listing()
+        findings = [*listing.findings, *bag.check_bytes(listing), *bag.check_listing(listing)]
         if findings or CLAIMS_PATH not in bag.files:
             first = f"\n  {findings[0]}" if findings else f"\n  no {CLAIMS_PATH}"
             raise SealError(f"{path.name}: not a whole sealed review; verify it first{first}")

@@ -38,7 +38,7 @@ SHOWN = 5
 
 
 @dataclass(frozen=True, slots=True)
-class Sealed:
+class _Sealed:
     """A sealed review: where it is, and the hash that names it.
 
     `identity` is the SHA-256 of the bag's tag manifest: whoever has it can tell whether a copy is
@@ -79,7 +79,7 @@ def seal(
     key: Path | None = None,
     params: Path | None = None,
     date: dt.date | None = None,
-) -> Sealed:
+) -> _Sealed:
     """Seal a finished review.
 
     Parameters
@@ -154,7 +154,7 @@ def seal(
     noted = journal.there and note_anchor(
         bench, Anchor(book.review, identity, journal.head, len(journal.entries))
     )
-    return Sealed(
+    return _Sealed(
         to, book.review, identity, len(written), sum(written), mark,
         _journal_said(scope, noted=noted),
     )  # fmt: skip

@@ -47,19 +47,19 @@ MAX_ZIP_LIST_BYTES = 400 * MAX_FILES  # of the zip's list of entries
 _BROKEN = (zipfile.BadZipFile, zlib.error, struct.error, EOFError, ValueError, RuntimeError)
 
 
-def printable(name: str) -> str:
+def _printable(name: str) -> str:
     """Return a name with every character that is not printable written out."""
     return "".join(c if c.isprintable() else repr(c)[1:-1] for c in name)
 
 
-def _structure_fault(path: str, expected: str, found: str) -> Finding:
+def _fault(path: str, expected: str, found: str) -> Finding:
     """Return a finding of the stage "structure"."""
     return Finding("structure", path, expected, found)
 
 
 def _too_many() -> Finding:
     """Return the finding of a bag with more entries than a review has."""
-    return _structure_fault(".", f"at most {MAX_FILES} files and folders", "more")
+    return _fault(".", f"at most {MAX_FILES} files and folders", "more")
 
 
 def _kind_of_file(mode: int) -> str:
@@ -134,11 +134,11 @@ def _check_entries(entries: list[zipfile.ZipInfo], *, packed: int) -> str:
         # `filename` is cut at a NUL and has had the system's separator replaced.
         name = entry.orig_filename.removesuffix("/")
         faults += [
-            _structure_fault(printable(name), expected, found)
+            _fault(_printable(name), expected, found)
             for expected, found in _entry_faults(entry, name)
         ]
         if name in seen:
-            faults.append(_structure_fault(printable(name), "each name once", "it stands twice"))
+            faults.append(_fault(_printable(name), "each name once", "it stands twice"))
         seen.add(name)
         folders.update(str(parent) for parent in PurePosixPath(name).parents)
         if len(folders) > MAX_FILES or len(faults) >= SHOWN:
@@ -148,11 +148,11 @@ def _check_entries(entries: list[zipfile.ZipInfo], *, packed: int) -> str:
     total = sum(entry.file_size for entry in entries)
     if total > min(MAX_TOTAL_BYTES, MAX_ZIP_RATIO * packed + CHUNK_BYTES):
         expected = f"at most {MAX_ZIP_RATIO} times the zip's own {packed} bytes"
-        faults.append(_structure_fault(".", expected, f"{total} bytes when unpacked"))
+        faults.append(_fault(".", expected, f"{total} bytes when unpacked"))
     tops = sorted({entry.filename.split("/")[0] for entry in entries})
     if len(tops) != 1 or tops[0] in {entry.filename for entry in entries}:
-        found = ", ".join(printable(top) for top in tops[:5]) or "nothing"
-        faults.append(_structure_fault(".", "one folder at the top of the zip", found))
+        found = ", ".join(_printable(top) for top in tops[:5]) or "nothing"
+        faults.append(_fault(".", "one folder at the top of the zip", found))
     if faults:
         raise HostileBagError(faults[:SHOWN])
     return tops[0]
@@ -189,14 +189,14 @@ def _heads_apart(path: Path, entries: list[zipfile.ZipInfo], *, ends_at: int) ->
     at = 0
     with path.open("rb") as stream:
         for entry in sorted(entries, key=lambda entry: entry.header_offset):
-            name = printable(entry.orig_filename)
+            name = _printable(entry.orig_filename)
             if entry.header_offset != at:
-                yield _structure_fault(name, f"its head at byte {at}", f"{entry.header_offset}")
+                yield _fault(name, f"its head at byte {at}", f"{entry.header_offset}")
                 return
             stream.seek(at)
             head = stream.read(_ZIP_HEAD.size)
             if len(head) < _ZIP_HEAD.size or head[:4] != b"PK\x03\x04":
-                yield _structure_fault(name, "the head of a file", "none")
+                yield _fault(name, "the head of a file", "none")
                 return
             flags, method, crc, packed, size, name_bytes, extra_bytes = _ZIP_HEAD.unpack(head)[2:]
             named = stream.read(name_bytes)
@@ -209,7 +209,7 @@ def _heads_apart(path: Path, entries: list[zipfile.ZipInfo], *, ends_at: int) ->
                 said += (crc, packed, size)
                 listed += (entry.CRC, entry.compress_size, entry.file_size)
             if said != listed:
-                yield _structure_fault(name, f"{listed}, as the list of entries has it", f"{said}")
+                yield _fault(name, f"{listed}, as the list of entries has it", f"{said}")
             yield from _odd_fields(name, extra)
             at = stream.tell() + entry.compress_size
             if streamed:
@@ -217,7 +217,7 @@ def _heads_apart(path: Path, entries: list[zipfile.ZipInfo], *, ends_at: int) ->
                 marked = stream.read(4) == b"PK\x07\x08"
                 at += (4 if marked else 0) + (20 if entry.file_size > 0xFFFFFFFF else 12)
     if at != ends_at:
-        yield _structure_fault(".", f"the list of entries at byte {at}", f"{ends_at}")
+        yield _fault(".", f"the list of entries at byte {at}", f"{ends_at}")
 
 
 _ZIP_HEAD = struct.Struct("<4sHHH4xLLLHH")
@@ -230,7 +230,7 @@ def _odd_fields(name: str, extra: bytes) -> Iterator[Finding]:
     while extra:
         kind, length = struct.unpack("<HH", extra[:4]) if len(extra) >= 4 else (0, 0)
         if kind not in _KNOWN_FIELDS or len(extra) < 4 + length:
-            yield _structure_fault(name, "no extra field but times and owners", f"{kind:#06x}")
+            yield _fault(name, "no extra field but times and owners", f"{kind:#06x}")
             return
         extra = extra[4 + length :]
 
@@ -286,6 +286,101 @@ class Bag:
         """Return the SHA-256 of one file's bytes."""
         with self.open(path) as stream:
             return hashlib.file_digest(stream, "sha256").hexdigest()
+
+    def read_json(self, path: str) -> Any:
+        """Return the content of a JSON file of the bag.
+
+        Raises
+        ------
+        SealError
+            If it is not JSON, or larger or deeper than any file this kit writes.
+        """
+        data = self.read(path)
+        if sum(data.count(mark) for mark in (b"[", b"{", b",")) > MAX_JSON_PARTS:
+            raise SealError(f"{path}: more than {MAX_JSON_PARTS} brackets and commas")
+        try:
+            return json.loads(data.decode("utf-8"), object_pairs_hook=once_each)
+        except RecursionError:
+            raise SealError(f"{path}: nested deeper than any file this kit writes") from None
+        except ValueError as error:
+            raise SealError(f"{path}: not JSON: {error}") from None
+
+    def read_listing(self) -> Listing:
+        """Return what a bag says of itself, with a finding for whatever of it cannot be read."""
+        findings: list[Finding] = []
+        for name in ("bagit.txt", "bag-info.txt", MANIFEST, TAG_MANIFEST):
+            if name not in self.files:
+                findings.append(_fault(name, "this file in the bag", "it is missing"))
+        if "fetch.txt" in self.files:
+            findings.append(_fault("fetch.txt", "a bag that holds its files", "a list to fetch"))
+        if "bagit.txt" in self.files:
+            # UTF-8, no byte-order mark, these two lines (RFC 8493, section 2.1.1).
+            text = _text(self, "bagit.txt", findings)
+            if text.replace("\r\n", "\n").rstrip("\n") != BAGIT_TXT.decode().rstrip("\n"):
+                findings.append(
+                    _fault("bagit.txt", "BagIt 1.0, tag files in UTF-8", repr(text[:80]))
+                )
+        payload = _read_manifest(self, MANIFEST, findings)
+        tags = _read_manifest(self, TAG_MANIFEST, findings)
+        for path in payload:
+            if not path.startswith("data/"):
+                findings.append(
+                    _fault(f"{MANIFEST} # {_printable(path)}", "a path below data/", "not")
+                )
+        if MANIFEST not in tags and TAG_MANIFEST in self.files:
+            findings.append(_fault(TAG_MANIFEST, f"a line for {MANIFEST}", "none"))
+        info = _read_info(self, findings)
+        stated = info.get("Payload-Oxum", ())
+        counted = oxum(size for path, size in self.files.items() if path.startswith("data/"))
+        if "bag-info.txt" in self.files and stated != (counted,):
+            findings.append(
+                _fault(
+                    "bag-info.txt # Payload-Oxum",
+                    f"{counted}, as counted",
+                    ", ".join(stated) or "nothing",
+                )
+            )
+        return Listing(payload, tags, info, tuple(findings))
+
+    def check_bytes(self, listing: Listing) -> list[Finding]:
+        """Return a finding for each listed file whose bytes are not those listed."""
+        lists = ((TAG_MANIFEST, listing.tags), (MANIFEST, listing.payload))
+        listed = [
+            (path, digest, manifest)
+            for manifest, hashes in lists
+            for path, digest in hashes.items()
+            if path in self.files
+        ]
+        # hashlib releases the interpreter's lock: two files are hashed at once on two cores.
+        with ThreadPoolExecutor(max_workers=min(4, os.cpu_count() or 1)) as pool:
+            digests = pool.map(lambda entry: _digest_or_why(self, entry[0]), listed)
+            return [
+                Finding("bytes", path, f"SHA-256 {digest}, as {manifest} has it", found)
+                for (path, digest, manifest), found in zip(listed, digests, strict=True)
+                if found != f"SHA-256 {digest}"
+            ]
+
+    def check_listing(self, listing: Listing) -> list[Finding]:
+        """Return a finding for each file listed but missing, or there but not listed.
+
+        Signatures cannot be listed in what they sign; of the rest only the tag manifest is not.
+        """
+        findings = []
+        for manifest, listed in ((MANIFEST, listing.payload), (TAG_MANIFEST, listing.tags)):
+            expected, found = "a file that is here", "it is missing"
+            findings += [
+                Finding("completeness", f"{manifest} # {path}", expected, found)
+                for path in listed
+                if path not in self.files
+            ]
+        for path in self.files:
+            inside = path.startswith("data/")
+            if path in (listing.payload if inside else listing.tags):
+                continue
+            if path != TAG_MANIFEST and not path.startswith(SIGNATURE_FOLDER):
+                expected = f"only files listed in {MANIFEST if inside else TAG_MANIFEST}"
+                findings.append(Finding("completeness", path, expected, "not listed"))
+        return findings
 
 
 @dataclass(frozen=True, slots=True)
@@ -345,33 +440,25 @@ def _scan_folder(folder: Path) -> dict[str, int]:
                     fault = name_fault(name)
                     mode = entry.stat(follow_symlinks=False).st_mode
                     if fault:
-                        faults.append(
-                            _structure_fault(printable(name), "a plain relative path", fault)
-                        )
+                        faults.append(_fault(_printable(name), "a plain relative path", fault))
                     elif stat.S_ISDIR(mode):
                         stack.append((name + "/", here / entry.name))
                     elif not stat.S_ISREG(mode):
-                        faults.append(_structure_fault(name, "a regular file", _kind_of_file(mode)))
+                        faults.append(_fault(name, "a regular file", _kind_of_file(mode)))
                     else:
                         sizes[name] = entry.stat(follow_symlinks=False).st_size
         except OSError as error:
             raise SealError(f"{prefix or folder.name}: cannot be read: {error.strerror}") from None
     for name, size in sizes.items():
         if size > MAX_FILE_BYTES:
-            faults.append(
-                _structure_fault(name, f"at most {MAX_FILE_BYTES} bytes", f"{size} bytes")
-            )
+            faults.append(_fault(name, f"at most {MAX_FILE_BYTES} bytes", f"{size} bytes"))
     if sum(sizes.values()) > MAX_TOTAL_BYTES:
         faults.append(
-            _structure_fault(
-                ".", f"at most {MAX_TOTAL_BYTES} bytes in all", f"{sum(sizes.values())}"
-            )
+            _fault(".", f"at most {MAX_TOTAL_BYTES} bytes in all", f"{sum(sizes.values())}")
         )
     names = sorted(sizes)
     faults += [
-        _structure_fault(
-            second, "names that differ in more than case or Unicode form", f"also {first}"
-        )
+        _fault(second, "names that differ in more than case or Unicode form", f"also {first}")
         for first, second in find_twins(names)
     ]
     if faults:
@@ -379,54 +466,14 @@ def _scan_folder(folder: Path) -> dict[str, int]:
     return {name: sizes[name] for name in names}
 
 
-def read_listing(bag: Bag) -> Listing:
-    """Return what a bag says of itself, with a finding for whatever of it cannot be read."""
-    findings: list[Finding] = []
-    for name in ("bagit.txt", "bag-info.txt", MANIFEST, TAG_MANIFEST):
-        if name not in bag.files:
-            findings.append(_structure_fault(name, "this file in the bag", "it is missing"))
-    if "fetch.txt" in bag.files:
-        findings.append(
-            _structure_fault("fetch.txt", "a bag that holds its files", "a list to fetch")
-        )
-    if "bagit.txt" in bag.files:
-        # UTF-8, no byte-order mark, these two lines (RFC 8493, section 2.1.1).
-        text = _text(bag, "bagit.txt", findings)
-        if text.replace("\r\n", "\n").rstrip("\n") != BAGIT_TXT.decode().rstrip("\n"):
-            findings.append(
-                _structure_fault("bagit.txt", "BagIt 1.0, tag files in UTF-8", repr(text[:80]))
-            )
-    payload = _read_manifest(bag, MANIFEST, findings)
-    tags = _read_manifest(bag, TAG_MANIFEST, findings)
-    for path in payload:
-        if not path.startswith("data/"):
-            findings.append(
-                _structure_fault(f"{MANIFEST} # {printable(path)}", "a path below data/", "not")
-            )
-    if MANIFEST not in tags and TAG_MANIFEST in bag.files:
-        findings.append(_structure_fault(TAG_MANIFEST, f"a line for {MANIFEST}", "none"))
-    info = _read_info(bag, findings)
-    stated = info.get("Payload-Oxum", ())
-    counted = oxum(size for path, size in bag.files.items() if path.startswith("data/"))
-    if "bag-info.txt" in bag.files and stated != (counted,):
-        findings.append(
-            _structure_fault(
-                "bag-info.txt # Payload-Oxum",
-                f"{counted}, as counted",
-                ", ".join(stated) or "nothing",
-            )
-        )
-    return Listing(payload, tags, info, tuple(findings))
-
-
 def _text(bag: Bag, name: str, findings: list[Finding]) -> str:
     """Return a tag file as text; what is not UTF-8 or too long becomes a finding."""
     try:
         return bag.read(name).decode("utf-8")
     except UnicodeDecodeError as error:
-        findings.append(_structure_fault(name, "UTF-8 text", f"byte {error.start} is not"))
+        findings.append(_fault(name, "UTF-8 text", f"byte {error.start} is not"))
     except SealError as error:
-        findings.append(_structure_fault(name, "a file that can be read", str(error)))
+        findings.append(_fault(name, "a file that can be read", str(error)))
     return ""
 
 
@@ -440,7 +487,7 @@ def _read_manifest(bag: Bag, name: str, findings: list[Finding]) -> dict[str, st
     if lines and not lines[-1]:
         lines.pop()
     if len(lines) > MAX_FILES:
-        findings.append(_structure_fault(name, f"at most {MAX_FILES} lines", f"{len(lines)}"))
+        findings.append(_fault(name, f"at most {MAX_FILES} lines", f"{len(lines)}"))
         lines = []
     for number, line in enumerate(lines, 1):
         match = _LINE.fullmatch(line)
@@ -452,8 +499,10 @@ def _read_manifest(bag: Bag, name: str, findings: list[Finding]) -> dict[str, st
         if fault or match is None:
             place = f"{name} # line {number}"
             findings.append(
-                _structure_fault(
-                    place, "a hash and a plain relative path", f"{fault}: {printable(line[:160])!r}"
+                _fault(
+                    place,
+                    "a hash and a plain relative path",
+                    f"{fault}: {_printable(line[:160])!r}",
                 )
             )
             continue
@@ -476,28 +525,9 @@ def _read_info(bag: Bag, findings: list[Finding]) -> dict[str, tuple[str, ...]]:
             info[label] = (*info.get(label, ()), value)
         elif line.strip():
             findings.append(
-                _structure_fault(f"bag-info.txt # line {number}", "label: value", repr(line[:80]))
+                _fault(f"bag-info.txt # line {number}", "label: value", repr(line[:80]))
             )
     return info
-
-
-def check_bytes(bag: Bag, listing: Listing) -> list[Finding]:
-    """Return a finding for each listed file whose bytes are not those listed."""
-    lists = ((TAG_MANIFEST, listing.tags), (MANIFEST, listing.payload))
-    listed = [
-        (path, digest, manifest)
-        for manifest, hashes in lists
-        for path, digest in hashes.items()
-        if path in bag.files
-    ]
-    # hashlib releases the interpreter's lock: two files are hashed at once on two cores.
-    with ThreadPoolExecutor(max_workers=min(4, os.cpu_count() or 1)) as pool:
-        digests = pool.map(lambda entry: _digest_or_why(bag, entry[0]), listed)
-        return [
-            Finding("bytes", path, f"SHA-256 {digest}, as {manifest} has it", found)
-            for (path, digest, manifest), found in zip(listed, digests, strict=True)
-            if found != f"SHA-256 {digest}"
-        ]
 
 
 def _digest_or_why(bag: Bag, path: str) -> str:
@@ -506,44 +536,3 @@ def _digest_or_why(bag: Bag, path: str) -> str:
         return f"SHA-256 {bag.digest(path)}"
     except (SealError, OSError) as error:
         return str(error)
-
-
-def check_listing(bag: Bag, listing: Listing) -> list[Finding]:
-    """Return a finding for each file listed but missing, or there but not listed.
-
-    Signatures cannot be listed in what they sign; beside them only the tag manifest is unlisted.
-    """
-    findings = []
-    for manifest, listed in ((MANIFEST, listing.payload), (TAG_MANIFEST, listing.tags)):
-        findings += [
-            Finding("completeness", f"{manifest} # {path}", "a file that is here", "it is missing")
-            for path in listed
-            if path not in bag.files
-        ]
-    for path in bag.files:
-        manifest = MANIFEST if path.startswith("data/") else TAG_MANIFEST
-        listed = listing.payload if path.startswith("data/") else listing.tags
-        if path not in listed and path != TAG_MANIFEST and not path.startswith(SIGNATURE_FOLDER):
-            findings.append(
-                Finding("completeness", path, f"only files listed in {manifest}", "not listed")
-            )
-    return findings
-
-
-def read_json(bag: Bag, path: str) -> Any:
-    """Return the content of a JSON file of a bag.
-
-    Raises
-    ------
-    SealError
-        If it is not JSON, or larger or deeper than any file this kit writes.
-    """
-    data = bag.read(path)
-    if sum(data.count(mark) for mark in (b"[", b"{", b",")) > MAX_JSON_PARTS:
-        raise SealError(f"{path}: more than {MAX_JSON_PARTS} brackets and commas")
-    try:
-        return json.loads(data.decode("utf-8"), object_pairs_hook=once_each)
-    except RecursionError:
-        raise SealError(f"{path}: nested deeper than any file this kit writes") from None
-    except ValueError as error:
-        raise SealError(f"{path}: not JSON: {error}") from None

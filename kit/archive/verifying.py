@@ -10,7 +10,7 @@ from __future__ import annotations
 import hashlib
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import asdict, dataclass, field, fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -31,14 +31,11 @@ from kit.archive.remake import (
     Fresh,
     Part,
     Remade,
-    beyond_this_version,
-    compare_books,
-    input_findings,
-    recompute_review,
+    check_claims,
     remake_bag,
 )
 from kit.archive.signature import check_signature, load_public_key
-from kit.archive.unbag import Bag, Listing, check_bytes, check_listing, open_bag, read_listing
+from kit.archive.unbag import Bag, Listing, open_bag
 from kit.bench.journal import Anchor, read_excerpt
 from kit.claims.claim import ClaimBook, read_claims
 from kit.claims.of_pages import kit_version
@@ -46,7 +43,6 @@ from kit.errors import (
     BenchError,
     Finding,
     HostileBagError,
-    KitError,
     SealError,
     UsageError,
     did_you_mean,
@@ -79,7 +75,7 @@ class _Stage:
 
 
 @dataclass(frozen=True, slots=True)
-class Verification:
+class _Verification:
     """What a bag is worth, stage by stage.
 
     `identity` is the SHA-256 of its tag manifest, `key` the fingerprint of the key that signed it.
@@ -154,7 +150,7 @@ class Verification:
             "bag": self.bag, "review": self.review, "identity": self.identity,
             "kit_version": self.kit_version, "signature": self.signature, "key": self.key,
             "stages": [{"name": s.name, "state": s.state, "said": s.said} for s in self.stages],
-            "findings": [_plain(finding) for finding in self.findings],
+            "findings": [asdict(finding) for finding in self.findings],
             "parts": dict(Counter(part.state for part in self.parts)),
             "not_the_same": [
                 {"path": p.path, "state": p.state, "after": list(p.after), "why": p.why}
@@ -189,11 +185,7 @@ class Verification:
         import pandas as pd
 
         names = [f.name for f in fields(Finding)]
-        return pd.DataFrame([_plain(finding) for finding in self.findings], columns=names)
-
-
-def _plain(finding: Finding) -> dict[str, str]:
-    return {f.name: getattr(finding, f.name) for f in fields(Finding)}
+        return pd.DataFrame([asdict(finding) for finding in self.findings], columns=names)
 
 
 @dataclass(slots=True)
@@ -213,7 +205,9 @@ class _Walk:
     not_done: set[str] = field(default_factory=set)  # stages with nothing wrong, but not done
 
 
-def verify_bag(path: Path, *, signer: Path | None = None, reading: Reading = PLAIN) -> Verification:
+def verify_bag(
+    path: Path, *, signer: Path | None = None, reading: Reading = PLAIN
+) -> _Verification:
     """Verify a sealed review.
 
     Parameters
@@ -240,27 +234,33 @@ def verify_bag(path: Path, *, signer: Path | None = None, reading: Reading = PLA
         return _unsafe(path.name, error.findings)
 
 
-def _unsafe(name: str, findings: Sequence[Finding]) -> Verification:
+def _unsafe(name: str, findings: Sequence[Finding]) -> _Verification:
     """Return the answer for a bag that is not safe to read."""
     stages = [_Stage("structure", "failed", "The bag is not safe to read.", tuple(findings))]
     stages += [_Stage(name, "not done", "The bag is not safe to read.") for name in STAGES[1:]]
-    return Verification(name, "", "", "", "none", "", tuple(stages))
+    return _Verification(name, "", "", "", "none", "", tuple(stages))
 
 
-def _verify_open(bag: Bag, signer: Ed25519PublicKey | None, reading: Reading) -> Verification:
-    walk = _Walk(bag, signer, read_listing(bag), reading)
+def _verify_open(bag: Bag, signer: Ed25519PublicKey | None, reading: Reading) -> _Verification:
+    walk = _Walk(bag, signer, bag.read_listing(), reading)
     walk.book = _read_book(walk)
-    checks: dict[str, Callable[[_Walk], tuple[list[Finding], str]]] = {
+    always: dict[str, Callable[[_Walk], tuple[list[Finding], str]]] = {
         "structure": _structure, "bytes": _bytes, "completeness": _completeness,
-        "signature": _signature, "rebuild": _rebuild, "claims": _claims, "page": _page,
+        "signature": _signature,
+    }  # fmt: skip
+    of_claims: dict[str, Callable[[_Walk, ClaimBook], tuple[list[Finding], str]]] = {
+        "rebuild": _rebuild, "claims": _claims, "page": _page,
     }  # fmt: skip
     stages = []
     for name in STAGES:
-        if name in {"rebuild", "claims", "page"} and walk.book is None:
+        if name in of_claims and walk.book is None:
             stages.append(_Stage(name, "not done", "There are no claims to compare with."))
             continue
         try:
-            findings, said = checks[name](walk)
+            if walk.book is not None and name in of_claims:
+                findings, said = of_claims[name](walk, walk.book)
+            else:
+                findings, said = always[name](walk)
         except SealError as error:  # a file that cannot be read, or is larger than any of ours
             findings = [Finding(name, "data", "files that can be read", str(error))]
             said = "It could not be done to its end."
@@ -272,7 +272,7 @@ def _verify_open(bag: Bag, signer: Ed25519PublicKey | None, reading: Reading) ->
     identity = ""
     if TAG_MANIFEST in bag.files:
         identity = hashlib.sha256(bag.read(TAG_MANIFEST)).hexdigest()
-    return Verification(
+    return _Verification(
         bag=bag.name, review=walk.book.review if walk.book else "", identity=identity,
         kit_version=walk.book.kit_version if walk.book else "", signature=walk.signature,
         key=walk.key, stages=tuple(stages), parts=walk.remade.parts,
@@ -297,11 +297,11 @@ def _structure(walk: _Walk) -> tuple[list[Finding], str]:
 
 def _bytes(walk: _Walk) -> tuple[list[Finding], str]:
     listed = len(walk.listing.payload) + len(walk.listing.tags)
-    return check_bytes(walk.bag, walk.listing), f"SHA-256 of {listed} listed files compared."
+    return walk.bag.check_bytes(walk.listing), f"SHA-256 of {listed} listed files compared."
 
 
 def _completeness(walk: _Walk) -> tuple[list[Finding], str]:
-    findings = check_listing(walk.bag, walk.listing)
+    findings = walk.bag.check_listing(walk.listing)
     findings += [
         Finding("completeness", f"data/{name}", "this file in the bag", "it is missing")
         for name in REPORT_FILES
@@ -363,7 +363,7 @@ def read_anchor(path: Path) -> Anchor:
         If there is no bag, or it carries none.
     """
     with open_bag(path) as bag:
-        listing = read_listing(bag)
+        listing = bag.read_listing()
         book = _read_book(_Walk(bag, None, listing))
         head, length = (" ".join(listing.info.get(k, ())) for k in (JOURNAL_HEAD, JOURNAL_LENGTH))
         identity = hashlib.sha256(bag.read(TAG_MANIFEST)).hexdigest()
@@ -462,21 +462,16 @@ def _signature(walk: _Walk) -> tuple[list[Finding], str]:
     return list(check.findings), said
 
 
-def _rebuild(walk: _Walk) -> tuple[list[Finding], str]:
+def _rebuild(walk: _Walk, book: ClaimBook) -> tuple[list[Finding], str]:
     """Make the whole bag again from params, bench, logs and text; compare every file."""
-    book = walk.book
-    if book is None:
-        raise ValueError("no claims to compare with")
     params = _params_path(walk.bag, book)
-    walk.remade = remake_bag(walk.bag, walk.listing, book, params, reading=walk.reading)
-    remade = walk.remade
-    walk.fresh = remade.fresh
+    remade = remake_bag(walk.bag, walk.listing, book, params, reading=walk.reading)
+    walk.remade, walk.fresh = remade, remade.fresh
     findings = [
         Finding("rebuild", f"{p.path} # {p.why}" if p.why else p.path, p.expected, p.found)
         for p in remade.of_state("differs")
     ]
-    if remade.fault is not None:
-        findings += [replace(f, stage="rebuild") for f in input_findings(remade.fault)]
+    findings += remade.findings
     if not remade.parts:
         walk.not_done.add("rebuild")
     if remade.why:
@@ -488,42 +483,13 @@ def _rebuild(walk: _Walk) -> tuple[list[Finding], str]:
     return findings, said + "."
 
 
-def _claims(walk: _Walk) -> tuple[list[Finding], str]:
+def _claims(walk: _Walk, book: ClaimBook) -> tuple[list[Finding], str]:
     """Compare every claim with the one made afresh from the raw logs."""
-    book, fresh = walk.book, walk.fresh
-    if book is None:
-        raise ValueError("no claims to compare with")
-    said = f"{len(book.claims)} claims made afresh from the raw logs and compared."
-    if any(p.path == CLAIMS_PATH and p.state == "same bytes" for p in walk.remade.parts):
-        return [], said
-    if fresh is None:
-        try:
-            path = _params_path(walk.bag, book)
-            fresh = recompute_review(path, walk.bag.folder / "data" / "bench")
-        except KitError as error:
-            said = "The review cannot be made afresh from what is in the bag."
-            return input_findings(error), said
-    findings = compare_books(book, fresh.book)
-    if book.kit_version != fresh.book.kit_version and (beyond := beyond_this_version(book)):
+    check = check_claims(walk.bag, book, _params_path(walk.bag, book), remade=walk.remade)
+    walk.fresh = check.fresh
+    if not check.done:
         walk.not_done.add("claims")
-        said = (
-            f"{len(book.claims) - len(beyond)} of {len(book.claims)} claims made afresh from the "
-            f"raw logs and compared. The rest are not recomputed: version {book.kit_version} made "
-            f"them, this is {fresh.book.kit_version}, and {next(iter(beyond.values()))}. Verify "
-            "it with that version (--with PYTHON)."
-        )
-    text = fresh.review.params.text
-    try:
-        inside = text is None or text_path(text) in walk.bag.files
-        why = f'"{text}", which is not in it'
-    except SealError as error:
-        inside, why = False, str(error)
-    walk.fresh = fresh if inside else None  # else the page would show what lies outside the bag
-    if not inside:
-        findings.append(
-            Finding("claims", f"data/params/{book.params_file}, text", "a text in the bag", why)
-        )
-    return findings, said
+    return list(check.findings), check.said
 
 
 def _params_path(bag: Bag, book: ClaimBook) -> Path:
@@ -543,10 +509,9 @@ def _params_path(bag: Bag, book: ClaimBook) -> Path:
     return bag.folder / path
 
 
-def _page(walk: _Walk) -> tuple[list[Finding], str]:
-    if walk.book is None:
-        raise ValueError("no claims to compare with")
+def _page(walk: _Walk, book: ClaimBook) -> tuple[list[Finding], str]:
+    """Compare page, notebook and tables, where something of the bag is not as made again."""
     if walk.remade.parts and not walk.remade.of_state("differs"):
         return [], "Page, notebook, tables and charts are those made again."
-    findings, said = check_report(walk.bag, walk.book, walk.fresh)
+    findings, said = check_report(walk.bag, book, walk.fresh)
     return findings, said[:1].upper() + said[1:] + "."

@@ -32,7 +32,7 @@ _FORMAT = "marginbook-inputs/1"
 
 
 @dataclass(frozen=True, slots=True)
-class NewFolder:
+class _NewFolder:
     """A folder under way: written at `staging`, to stand at `target`."""
 
     target: Path
@@ -65,7 +65,7 @@ class NewFolder:
 
 
 @contextlib.contextmanager
-def new_folder(out_dir: Path, name: str) -> Iterator[NewFolder]:
+def new_folder(out_dir: Path, name: str) -> Iterator[_NewFolder]:
     """Give a hidden folder to write into, which takes the place of `out_dir/<name>`, under a lock.
 
     Raises
@@ -91,7 +91,7 @@ def new_folder(out_dir: Path, name: str) -> Iterator[NewFolder]:
     try:
         _tidy(target)
         _refuse_foreign_files(target)
-        new = NewFolder(target, target.with_name(f".{name}.partial-{secrets.token_hex(4)}"))
+        new = _NewFolder(target, target.with_name(f".{name}.partial-{secrets.token_hex(4)}"))
         try:
             new.staging.mkdir()
             yield new

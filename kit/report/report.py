@@ -43,7 +43,7 @@ from kit.metrics.store import Store, content_key
 from kit.package import PACKAGE
 from kit.page.assemble import build_page
 from kit.page.cell_html import CLOSED_MIME, source_text
-from kit.report.files import NewFolder, files_under, new_folder, note_inputs, write_notebook
+from kit.report.files import files_under, new_folder, note_inputs, write_notebook
 from kit.report.template import OWN_HOMES, own_template, read_template, tags_of
 from kit.settings.params import ReviewParams
 from kit.settings.yaml import read_yaml
@@ -643,10 +643,14 @@ def run_template(
         try:
             if execution.failure is not None:
                 raise execution.failure
-            return _finish(executed, name, new)
+            closed = _close(executed, name, new.staging)
+            new.put_in_place()
         except KitError as error:
             kept = new.keep_half_run(executed, out_dir)
             raise type(error)(f"{name}: {error}\n{kept}") from None
+    return ReviewRun(
+        name, new.target, new.target / "report.html", closed.claims_sha256, closed.files
+    )
 
 
 def redraw_report(folder: Path, *, to: Path, text: Path | None = None) -> tuple[str, ...]:
@@ -789,14 +793,6 @@ def _environment(variables: Mapping[str, str]) -> Iterator[None]:
                 del os.environ[name]
             else:
                 os.environ[name] = value
-
-
-def _finish(notebook: dict[str, Any], review: str, new: NewFolder) -> ReviewRun:
-    """Check what the template wrote, add the page and the notebook, put the folder in place."""
-    closed = _close(notebook, review, new.staging)
-    new.put_in_place()
-    report = new.target / "report.html"
-    return ReviewRun(review, new.target, report, closed.claims_sha256, closed.files)
 
 
 def _close(notebook: dict[str, Any], review: str, folder: Path) -> _Closed:

@@ -31,12 +31,12 @@ from kit.archive.contents import (
     _data_package,
     _excerpt_bench,
     _log_table,
+    _media_type,
     _Member,
     _ro_crate,
     _yaml_bytes,
     describe_items,
     kit_items,
-    media_type,
     review_scope,
     text_path,
 )
@@ -439,6 +439,6 @@ def test_columns_of_a_table(data, types):
 
 
 def test_media_types_of_what_a_bag_holds():
-    assert media_type("data/report.html") == "text/html"
-    assert media_type("data/bench/logs/x.LOG") == "application/octet-stream"
-    assert media_type("data/x.PARQUET") == "application/vnd.apache.parquet"
+    assert _media_type("data/report.html") == "text/html"
+    assert _media_type("data/bench/logs/x.LOG") == "application/octet-stream"
+    assert _media_type("data/x.PARQUET") == "application/vnd.apache.parquet"

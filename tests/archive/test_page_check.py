@@ -19,7 +19,7 @@ from kit.archive.page_check import (
     check_report,
     read_notebook,
 )
-from kit.archive.remake import recompute_review
+from kit.archive.remake import _recompute_review
 from kit.archive.unbag import open_bag
 from kit.claims.claim import load_claims
 from kit.page.html import figure_link, outcome_html
@@ -34,7 +34,7 @@ def book():
 @pytest.fixture(scope="module")
 def fresh(book):
     data = sealed_review() / "data"
-    return recompute_review(data / "params" / book.params_file, data / "bench")
+    return _recompute_review(data / "params" / book.params_file, data / "bench")
 
 
 @pytest.fixture(scope="module")

@@ -21,7 +21,7 @@ from kit.archive.signature import (
     load_public_key,
     sign_manifest,
 )
-from kit.archive.unbag import check_listing, open_bag, read_listing
+from kit.archive.unbag import open_bag
 from kit.errors import SealError
 
 pytestmark = pytest.mark.skipif(
@@ -182,7 +182,7 @@ def test_signature_files_are_known_but_unlisted(tmp_path, keys):
     bag = signed_bag(tmp_path / "bag", keys["pem"])
     assert "signature/" not in (bag / "tagmanifest-sha256.txt").read_text()
     with open_bag(bag) as opened:
-        assert check_listing(opened, read_listing(opened)) == []
+        assert opened.check_listing(opened.read_listing()) == []
 
 
 def test_private_keys_stay_out(tmp_path, keys):

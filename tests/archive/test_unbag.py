@@ -20,22 +20,14 @@ import pytest
 from bagmaker import bytes_of, make_bag
 
 from kit.archive.bag import manifest_bytes, zip_bag
-from kit.archive.unbag import (
-    MAX_FILES,
-    _unpack_zip,
-    check_bytes,
-    check_listing,
-    open_bag,
-    read_json,
-    read_listing,
-)
+from kit.archive.unbag import MAX_FILES, _unpack_zip, open_bag
 from kit.errors import HostileBagError, SealError
 
 
 def findings(folder: Path) -> list[str]:
     with open_bag(folder) as bag:
-        listing = read_listing(bag)
-        found = [*listing.findings, *check_bytes(bag, listing), *check_listing(bag, listing)]
+        listing = bag.read_listing()
+        found = [*listing.findings, *bag.check_bytes(listing), *bag.check_listing(listing)]
     return [str(finding) for finding in found]
 
 
@@ -79,7 +71,7 @@ def test_bag_info_lines_that_go_on(tmp_path):
     bag = make_bag(tmp_path / "bag")
     (bag / "bag-info.txt").write_text(RFC_BAG_INFO)
     with open_bag(bag) as opened:
-        info = read_listing(opened).info
+        info = opened.read_listing().info
     assert info["External-Description"] == (
         "Uncompressed greyscale TIFF images from the FOO papers colle...",
     )
@@ -307,14 +299,14 @@ def test_json_that_means_harm(tmp_path, data, why):
     bag = make_bag(tmp_path / "bag")
     (bag / "datapackage.json").write_bytes(data)
     with open_bag(bag) as opened, pytest.raises(SealError, match=f"datapackage.json: .*{why}"):
-        read_json(opened, "datapackage.json")
+        opened.read_json("datapackage.json")
 
 
 def test_reading_needs_only_the_standard_library(tmp_path):
     bag = make_bag(tmp_path / "bag")
     code = (
-        "import sys; from pathlib import Path; from kit.archive.unbag import open_bag, read_listing\n"
-        f"with open_bag(Path({str(bag)!r})) as bag: assert not read_listing(bag).findings\n"
+        "import sys; from pathlib import Path; from kit.archive.unbag import open_bag\n"
+        f"with open_bag(Path({str(bag)!r})) as bag: assert not bag.read_listing().findings\n"
         "print(sorted(m for m in sys.modules if m in {'numpy', 'pandas', 'lxml', 'IPython'}))"
     )
     done = subprocess.run(
@@ -578,11 +570,11 @@ def test_a_flipped_bit_is_refused_found_or_without_effect(tmp_path):
         path.write_bytes(flipped)
         try:
             with open_bag(path) as opened:
-                listing = read_listing(opened)
+                listing = opened.read_listing()
                 found = [
                     *listing.findings,
-                    *check_bytes(opened, listing),
-                    *check_listing(opened, listing),
+                    *opened.check_bytes(listing),
+                    *opened.check_listing(listing),
                 ]
                 assert found or bytes_of(opened.folder) == same, place
         except SealError:
@@ -683,7 +675,7 @@ def test_a_json_that_readers_take_two_ways(tmp_path, data, why):
     bag = make_bag(tmp_path / "bag")
     (bag / "data" / "two.json").write_bytes(data)
     with open_bag(bag) as opened, pytest.raises(SealError, match=why):
-        read_json(opened, "data/two.json")
+        opened.read_json("data/two.json")
 
 
 def test_only_line_feeds_end_a_line_of_a_manifest(tmp_path):
@@ -693,5 +685,5 @@ def test_only_line_feeds_end_a_line_of_a_manifest(tmp_path):
     for mark, good in (("\r\n", True), ("\u2028", False), ("\x0b", False), ("\x1c", False)):
         path.write_bytes(whole.replace("\n", mark).encode())
         with open_bag(bag) as opened:
-            listing = read_listing(opened)
+            listing = opened.read_listing()
         assert bool(listing.payload) == good and bool(listing.findings) != good, mark

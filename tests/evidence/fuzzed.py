@@ -22,7 +22,7 @@ sys.path[:0] = [str(TESTS.parent), *(str(TESTS / n) for n in ("", "support", "ev
 
 from claims.test_bound_text import book as made_book  # noqa: E402
 
-from kit.archive.unbag import open_bag, read_listing  # noqa: E402
+from kit.archive.unbag import open_bag  # noqa: E402
 from kit.bench.prices import read_prices  # noqa: E402
 from kit.bench.runs import read_run_sheet  # noqa: E402
 from kit.claims.bound_text import bind_text  # noqa: E402
@@ -235,7 +235,7 @@ def try_manifest(data: bytes) -> str:
     (folder / "manifest-sha256.txt").write_bytes(data)
     try:
         with open_bag(folder) as bag:
-            read_listing(bag)
+            bag.read_listing()
     except SealError:
         return "refused"
     return "read"

@@ -15,7 +15,7 @@ from run_facts import diagnostics_of, metrics_of
 from small_bench import small_bench, write_bench
 
 import kit.metrics.measuring
-from kit.archive.remake import recompute_review
+from kit.archive.remake import _recompute_review
 from kit.bench.runs import read_run, read_run_sheet
 from kit.claims.claim import claims_json
 from kit.claims.of_pages import make_claims
@@ -350,7 +350,7 @@ def test_claims_and_traces_are_the_same_with_the_store(loaded, tmp_path):
 def test_verification_reads_the_logs_whatever_the_store_says(loaded, tmp_path, monkeypatch):
     """An environment that names a store full of lies changes nothing that `verify` recomputes."""
     params = tmp_path / "made.yaml"
-    honest = claims_json(recompute_review(params, loaded.bench.folder).book)
+    honest = claims_json(_recompute_review(params, loaded.bench.folder).book)
     store = Store(tmp_path / "store")
     with monkeypatch.context() as patch:
         real = kit.metrics.measuring.measure_log
@@ -366,4 +366,4 @@ def test_verification_reads_the_logs_whatever_the_store_says(loaded, tmp_path, m
     # The lie is in force where the store is used ...
     assert any(m.values["average_fps"] == 999.0 for m in load_review(params).metrics.values())
     # ... and not where it must not be.
-    assert claims_json(recompute_review(params, loaded.bench.folder).book) == honest
+    assert claims_json(_recompute_review(params, loaded.bench.folder).book) == honest

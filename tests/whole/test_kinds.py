@@ -8,7 +8,7 @@ from scipy import stats
 from years_bench import STEPS, kinds_rows, write_bench, write_params
 
 from kit.archive.page_check import _plain_words as plain_words
-from kit.archive.remake import compare_books, reads_as_stated
+from kit.archive.remake import _compare_books, reads_as_stated
 from kit.claims.claim import trace_faults
 from kit.claims.of_pages import make_claims
 from kit.methods import METHODS
@@ -107,7 +107,7 @@ def test_every_claim_leads_to_runs_and_reads_as_its_figure(kinds):
         assert reads_as_stated(claim, "en"), claim.id
         assert claim.runs and claim.method in METHODS
     again = load_review(path, bench_folder=review.bench.folder)
-    assert compare_books(book, make_claims(again, work_out(again))) == []
+    assert _compare_books(book, make_claims(again, work_out(again))) == []
 
 
 def test_the_page_shows_every_kind(kinds):
