@@ -9,15 +9,17 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, fields
 from functools import cached_property
 from pathlib import Path
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from pydantic import ConfigDict, Field, ValidationError
 
 from kit.errors import Fault, SealError, UsageError
-from kit.margins.cells import RatioEstimate
 from kit.methods import METHODS
 from kit.rounding import Rounded, ratio_text
 from kit.settings.yaml import Section
+
+if TYPE_CHECKING:  # reading claims needs no numpy
+    from kit.margins.cells import RatioEstimate
 
 CLAIMS_FORMAT = "marginbook-claims/2"
 OLD_FORMAT = "marginbook-claims/1"
