@@ -90,6 +90,7 @@ def name_fault(name: str) -> str | None:
 
 
 def _part_fault(part: str) -> str | None:
+    """Return why one part of a path cannot stand in a bag, or None."""
     if part in {"", ".", ".."}:
         return f'a part is "{part}"'
     if part.startswith("~"):
@@ -134,25 +135,61 @@ def find_twins(names: Iterable[str]) -> list[tuple[str, str]]:
 
 
 def oxum(sizes: Iterable[int]) -> str:
-    """Return the Payload-Oxum of files of these sizes: bytes, a dot, number of files."""
+    """Return the Payload-Oxum of files of these sizes: bytes, a dot, number of files.
+
+    Parameters
+    ----------
+    sizes : iterable of int
+        Sizes of the payload's files, in bytes.
+
+    References
+    ----------
+    RFC 8493, section 2.2.2.
+    """
     listed = list(sizes)
     return f"{sum(listed)}.{len(listed)}"
 
 
 def manifest_bytes(hashes: Mapping[str, str]) -> bytes:
-    """Return a manifest: a line `hash  path` for each file, sorted by the bytes of the path."""
+    """Return a manifest: a line `hash  path` for each file, sorted by the bytes of the path.
+
+    Parameters
+    ----------
+    hashes : mapping of str to str
+        Path in the bag to SHA-256, in hexadecimal digits.
+
+    References
+    ----------
+    RFC 8493, section 2.1.3. Paths that it would have written as codes do not pass `name_fault`.
+    """
     lines = sorted(hashes.items(), key=lambda item: item[0].encode())
     return "".join(f"{digest}  {path}\n" for path, digest in lines).encode()
 
 
 def info_bytes(date: dt.date, sizes: Sequence[int], info: Sequence[tuple[str, str]]) -> bytes:
-    """Return `bag-info.txt` of a payload of files of these sizes."""
+    """Return `bag-info.txt` of a payload of files of these sizes.
+
+    Parameters
+    ----------
+    date : date
+        The Bagging-Date.
+    sizes : sequence of int
+        Sizes of the payload's files, in bytes.
+    info : sequence of (str, str)
+        Further lines, label and value; white space in a value is folded, so that each is a line.
+    """
     lines = [("Bagging-Date", date.isoformat()), ("Payload-Oxum", oxum(sizes)), *info]
     return "".join(f"{label}: {' '.join(str(v).split())}\n" for label, v in lines).encode()
 
 
 def measure_item(item: Item) -> tuple[int, str]:
-    """Return size and SHA-256 of an item's bytes."""
+    """Return size, in bytes, and SHA-256 of an item's bytes.
+
+    Raises
+    ------
+    OSError
+        If its file cannot be read.
+    """
     if isinstance(item.source, bytes):
         return len(item.source), hashlib.sha256(item.source).hexdigest()
     with item.source.open("rb") as stream:
@@ -227,6 +264,15 @@ def write_bag(
 
 
 def _check_names(payload: Sequence[Item], tags: Sequence[Item]) -> None:
+    """Refuse paths that are not below data/, stand twice, or some systems cannot store.
+
+    Raises
+    ------
+    ValueError
+        If a path is outside the payload or stands twice: a bug of the caller.
+    SealError
+        With every name that cannot stand in an archive.
+    """
     names = [item.path for item in (*payload, *tags)]
     for item in payload:
         if not item.path.startswith("data/"):
@@ -302,6 +348,13 @@ def _put(work: Path, item: Item, stamp: float) -> tuple[int, str]:
 
 
 def _chunks(source: Path) -> Iterable[bytes]:
+    """Yield the bytes of a regular file, `CHUNK_BYTES` at a time.
+
+    Raises
+    ------
+    SealError
+        If it is a link, device or pipe by now.
+    """
     with source.open("rb") as stream:
         if not stat.S_ISREG(os.fstat(stream.fileno()).st_mode):
             raise SealError(f"{source.name}: not a regular file")
@@ -321,6 +374,7 @@ def _flush_folder(folder: Path) -> None:
 
 
 def _disk_error(to: Path, error: OSError) -> SealError:
+    """Return what the reviewer can do about an error of the disk."""
     if error.errno == errno.ENOSPC:
         return SealError(f"{to.name}: the disk is full; nothing was written. Make room and repeat")
     if error.errno in {errno.ENOTEMPTY, errno.EEXIST, errno.ENOTDIR}:

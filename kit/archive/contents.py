@@ -46,6 +46,16 @@ class Scope:
 def review_scope(params_path: Path) -> Scope:
     """Return what a review rests on, from its params file and its bench.
 
+    Parameters
+    ----------
+    params_path : Path
+        The params file; the bench stands where it says.
+
+    Returns
+    -------
+    Scope
+        With the rows of the products and titles compared, and of runs set aside by name.
+
     Raises
     ------
     KitError
@@ -88,6 +98,7 @@ def _named_titles(params: ReviewParams) -> set[str]:
 
 
 def _bench_yaml(scope: Scope) -> bytes:
+    """Return `bench.yaml` with the products, titles and layouts that the review names."""
     params = scope.loaded.params
     data = dict(scope.loaded.bench.document.data)
     # A plan counts titles that nothing ran yet.
@@ -105,6 +116,7 @@ def _bench_yaml(scope: Scope) -> bytes:
 
 
 def _run_sheet(scope: Scope) -> bytes:
+    """Return `runs.csv` with the review's rows, each as written."""
     bench = scope.loaded.bench
     sheet = read_sheet_text(bench.folder / "runs.csv", file=f"{bench.folder.name}/runs.csv")
     lines = {row.line for row in scope.rows}
@@ -112,6 +124,7 @@ def _run_sheet(scope: Scope) -> bytes:
 
 
 def _price_table(scope: Scope) -> bytes:
+    """Return `prices.csv` with the review's products, and every rate of exchange."""
     wanted = _named_products(scope.loaded.params)
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
@@ -174,7 +187,15 @@ _AsWritten.add_representer(WrittenFloat, _AsWritten.represent_written)
 def bag_info(
     book: ClaimBook, scope: Scope, *, journal: tuple[str, int] | None
 ) -> list[tuple[str, str]]:
-    """Return the lines of `bag-info.txt` that claims, params and the journal's head settle."""
+    """Return the lines of `bag-info.txt` that claims, params and the journal's head settle.
+
+    Parameters
+    ----------
+    book : ClaimBook
+    scope : Scope
+    journal : (str, int) or None
+        Head (SHA-256) and number of entries of the bench's journal; None where it has none.
+    """
     info = [
         ("Bag-Software-Agent", f"marginbook {book.kit_version}"),
         ("Contact-Name", book.byline),
@@ -295,7 +316,13 @@ def payload_items(
 
 
 def kit_items(book: ClaimBook) -> list[Item]:
-    """Return what every bag of one version of the kit holds alike: methods, schemas, lock."""
+    """Return what every bag of one version of the kit holds alike: methods, schemas, lock.
+
+    Parameters
+    ----------
+    book : ClaimBook
+        Its claims name the methods described in `data/methods.json`.
+    """
     used = sorted({claim.method for claim in book.claims})
     methods = {
         "format": METHODS_FORMAT,
@@ -341,7 +368,17 @@ To make every figure afresh from the raw logs and compare:
 
 
 def stated_licences(installed: Mapping[str, str]) -> dict[str, str]:
-    """Return the licence each installed package states as an SPDX expression, where it does."""
+    """Return the licence each installed package states as an SPDX expression, where it does.
+
+    Parameters
+    ----------
+    installed : mapping of str to str
+        Package to version. A package that has another version here is passed over.
+
+    References
+    ----------
+    PEP 639, the metadata field License-Expression.
+    """
     from importlib.metadata import PackageNotFoundError, metadata
 
     found = {}
@@ -392,6 +429,7 @@ def tag_items(book: ClaimBook, members: Sequence[_Member]) -> list[Item]:
 
 
 def _head(item: Item, *, whole: bool = False) -> bytes:
+    """Return the first `HEAD_BYTES` of an item, or all of it."""
     if isinstance(item.source, bytes):
         return item.source
     with item.source.open("rb") as stream:
@@ -423,6 +461,7 @@ _ABOUT = {
 
 
 def _about(name: str) -> tuple[str, str]:
+    """Return what a file of the payload is, in words, and its role (see `_Member`)."""
     return _ABOUT.get(name) or _ABOUT.get(name.split("/")[0], ("Text of the review", "input"))
 
 
@@ -525,6 +564,7 @@ def _log_table(head: bytes, layout: Layout) -> dict[str, Any] | None:
 
 
 def _gunzip_start(head: bytes) -> bytes:
+    """Return the first `HEAD_BYTES` of what is packed in a gzip; nothing where it is broken."""
     try:
         return zlib.decompressobj(wbits=31).decompress(head, HEAD_BYTES)
     except zlib.error:
@@ -549,6 +589,7 @@ def _first_row(head: bytes, layout: Layout) -> tuple[int, list[str]] | None:
 def _log_field(
     name: str, number: int, wanted: Mapping[str | int, str], layout: Layout
 ) -> dict[str, Any]:
+    """Return one column of a raw log as a field of a table schema."""
     about = wanted.get(name, wanted.get(number))
     if about is None:
         return {"name": name, "type": "any"}
@@ -585,6 +626,7 @@ def _csv_table(data: bytes) -> dict[str, Any] | None:
 
 
 def _column_type(cells: Sequence[str]) -> str:
+    """Return "number" where every cell that is not empty is one, else "string"."""
     filled = [cell for cell in cells if cell]
     if filled and all(re.fullmatch(r"-?\d+(\.\d+)?([eE][+-]?\d+)?", cell) for cell in filled):
         return "number"

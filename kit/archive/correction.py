@@ -228,6 +228,17 @@ def run_correction(
 ) -> ReviewRun:
     """Make the correction note of two sealed reviews: `out_dir/<review>-correction`.
 
+    Parameters
+    ----------
+    old, new : Path
+        Bags, each a folder or a zip.
+    out_dir : Path
+        Made if it is not there.
+    timeout_s : float
+        Time for all cells of the template together, in seconds.
+    template : Path
+        One of the kit's own.
+
     Raises
     ------
     KitError
@@ -247,6 +258,7 @@ def run_correction(
 
 
 def _change_row(change: ClaimChange, revision: Revision) -> list[Part | None]:
+    """Return the row of one claim: what it is about, was, is, how it changed, and why."""
     claim = change.new or change.old
     words = _claim_words(claim, revision.new.book if change.new else revision.old.book)  # type: ignore[arg-type]
     now: Part = "no longer given"
@@ -258,6 +270,7 @@ def _change_row(change: ClaimChange, revision: Revision) -> list[Part | None]:
 
 
 def _was(claim: Claim | None) -> Part:
+    """Return how the old review printed a claim."""
     if claim is None:
         return "not given"
     span = f" ({claim.interval})" if claim.interval else ""
@@ -265,6 +278,7 @@ def _was(claim: Claim | None) -> Part:
 
 
 def _because(change: ClaimChange) -> str:
+    """Return the causes of a change as one cell of text."""
     return "; ".join(change.causes).replace(" -> ", " → ") or "nothing recorded"
 
 
@@ -298,14 +312,17 @@ def _claim_words(claim: Claim, book: ClaimBook) -> str:
 
 
 def _kind_words(kind: str) -> str:
+    """Return a kind of claim in words."""
     return _CLAIM_WORDS.get(kind, kind.replace("_", " "))
 
 
 def _named(product: str, revision: Revision) -> str:
+    """Return a product's name in the new review, or in the old where it is gone."""
     name = revision.new.book.product_name(product)
     return name if name != product else revision.old.book.product_name(product)
 
 
 def _titled(title: str, revision: Revision) -> str:
+    """Return a title's name in the new review, or in the old where it is gone."""
     name = revision.new.book.title_name(title)
     return name if name != title else revision.old.book.title_name(title)

@@ -92,6 +92,7 @@ def check_report(bag: Bag, book: ClaimBook, fresh: Fresh | None) -> tuple[list[F
 
 
 def _bytes_of(bag: Bag, path: str, findings: list[Finding]) -> bytes | None:
+    """Return the bytes of a file of the bag, or None; what is wrong becomes a finding."""
     if path not in bag.files:
         findings.append(Finding("page", path, "this file in the bag", "it is missing"))
         return None
@@ -303,6 +304,7 @@ def _compare_csv(path: str, expected: str, data: bytes, *, strict: bool) -> list
 def _cells_apart(
     path: str, wanted: Sequence[Sequence[str]], found: Sequence[Sequence[str]], strict: bool
 ) -> Iterator[Finding]:
+    """Yield a finding for each cell of a table that differs, or where its form does."""
     if not found or (strict and list(found[0]) != list(wanted[0])):
         columns = ", ".join(found[0]) if found else "nothing"
         yield Finding("page", f"{path} # row 1", ", ".join(wanted[0]), columns)
@@ -325,6 +327,7 @@ def _cells_apart(
 
 
 def _same_cell(one: str, other: str) -> bool:
+    """Return whether two cells are equal but for the last bits of a figure."""
     if one == other:
         return True
     try:
@@ -392,6 +395,7 @@ def _finding(place: str, expected: str, found: str) -> Finding:
 
 
 def _parse(data: bytes) -> Any:
+    """Return the tree of a page, or None where it is none."""
     from lxml import etree
 
     # Limits on depth and text size stay in force (huge_tree is off); nothing is loaded.
@@ -496,6 +500,7 @@ def _harmful(root: Any) -> Iterator[Finding]:
 
 
 def _attributes(element: Any, place: str) -> Iterator[Finding]:
+    """Yield each attribute of an element that a page of this kit does not have."""
     known = ATTRIBUTES["*"] | ATTRIBUTES.get(element.tag, set())
     for name, value in element.attrib.items():
         bad = name not in known and not name.startswith("aria-")

@@ -149,6 +149,17 @@ def remake_bag(
         Its params file, sure to lie in it.
     reading : Reading
         How logs are read. With a store, many bags nearly alike are made again at less cost.
+
+    Returns
+    -------
+    Remade
+        Every file of the bag, or made again, with how the two compare. No parts where nothing could
+        be made: another version, a template of someone else's, no drawing library, faulty inputs.
+
+    Notes
+    -----
+    What was installed, the licences, the day of bagging and the journal are taken from the bag as
+    stated (`STATED`). Pictures are set aside only where the bag names other versions of `DRAWING`.
     """
     if (stated.kit_version, stated.file_format) != (kit_version(), CLAIMS_FORMAT):
         why = f"made by version {stated.kit_version}; this is {kit_version()}"
@@ -334,6 +345,7 @@ def _installed_here(names: tuple[str, ...]) -> dict[str, str]:
 
 
 def _without_pictures(path: str, one: str, other: str) -> tuple[str, str]:
+    """Return both texts with their pictures reduced to the words in them."""
     if path.startswith("data/charts/") and path.endswith((".svg", ".png")):
         return _words_of_picture(one), _words_of_picture(other)
     return _PICTURE.sub("picture", one), _PICTURE.sub("picture", other)
@@ -388,6 +400,7 @@ def _compare_file(path: str, expected: bytes, bag: Bag, ways: Mapping[str, Way])
 
 
 def _text(data: bytes) -> str:
+    """Return bytes as text, so that no byte is lost."""
     return data.decode("utf-8", "surrogateescape")
 
 
@@ -626,11 +639,13 @@ def _number_in(text: str, locale: str) -> float | None:
 
 
 def _decimals_in(text: str, locale: str) -> int:
+    """Return how many decimals a printed figure has."""
     after = re.search(re.escape(words_of(locale).decimal) + r"(\d+)", text)
     return len(after[1]) if after else 0
 
 
 def _finding(place: str, expected: str, found: str) -> Finding:
+    """Return a finding in the claims."""
     return Finding("claims", f"{CLAIMS_PATH} # {place}", expected, found)
 
 
@@ -668,6 +683,7 @@ def _tree_apart(
 
 
 def _runs(stated: ClaimBook, fresh: ClaimBook) -> Iterator[Finding]:
+    """Yield what is wrong in the records of the runs."""
     seen: set[str] = set()
     for run in stated.runs:
         if run.id in seen:
@@ -696,6 +712,7 @@ def _apart(stated: Claim | RunRecord, made: Claim | RunRecord) -> Iterator[tuple
 
 
 def _plain(value: Any) -> Any:
+    """Return tuples as lists, as JSON has them."""
     return list(value) if isinstance(value, tuple) else value
 
 
@@ -707,7 +724,13 @@ def _same(one: Any, other: Any) -> bool:
 
 
 def same_figure(one: float, other: float) -> bool:
-    """Return whether two figures differ by no more than the order of their sums explains."""
+    """Return whether two figures differ by no more than the order of their sums explains.
+
+    Notes
+    -----
+    Relative, `REL_TOLERANCE`: the last bits of a sum in another order are about 1e-13 of it, those
+    of a fitted variance more. Zero is only equal to zero.
+    """
     return math.isclose(one, other, rel_tol=REL_TOLERANCE, abs_tol=1e-300)
 
 

@@ -96,6 +96,7 @@ def _run_differences(
 
 
 def _use(run: RunRecord | None) -> str:
+    """Return whether a run was used, in words."""
     if run is None:
         return "not there"
     return "used" if run.used else f"not used: {run.reason}"
@@ -213,10 +214,12 @@ def _kind_of(old: Claim | None, new: Claim | None, locale: str) -> str:
 
 
 def _only_reads_otherwise(old: Claim, new: Claim) -> bool:
+    """Return whether two claims are one figure, rounded by different rules."""
     return _equal(old.value, new.value) and old.rounding != new.rounding
 
 
 def _equal(one: float | None, other: float | None) -> bool:
+    """Return whether two figures are equal but for the last bits; None only equals None."""
     if one is None or other is None:
         return one is other
     return same_figure(one, other)
@@ -383,20 +386,24 @@ class Revision:
 
 
 def _side_plain(side: _Side) -> dict[str, str]:
+    """Return one of the two reviews as plain data."""
     return {"bag": side.bag, "identity": side.identity, "review": side.book.review,
             "date": side.book.date, "kit_version": side.book.kit_version}  # fmt: skip
 
 
 def _named(side: _Side) -> str:
+    """Return one of the two reviews in words."""
     return f"{side.bag}: review {side.book.review} of {side.book.date}, identity {side.identity}"
 
 
 def _plain(change: ClaimChange) -> dict[str, Any]:
+    """Return a change as plain data."""
     plain = asdict(change)
     return plain | {"causes": list(change.causes)}
 
 
 def _words(claim: Claim | None) -> str:
+    """Return how a review prints a claim."""
     if claim is None:
         return "none"
     span = f" ({claim.interval})" if claim.interval else ""
@@ -411,6 +418,11 @@ def compare_reviews(old: str | Path, new: str | Path) -> Revision:
     old, new : str or Path
         Bags, each a folder or a zip. Their bytes are checked; their claims are taken as stated
         (`verify` makes them afresh).
+
+    Returns
+    -------
+    Revision
+        Every claim of either review, how it changed and what changed beneath it.
 
     Raises
     ------
@@ -448,4 +460,5 @@ def _read_sealed(path: Path) -> _Side:
 
 
 def _book(bag: Bag) -> ClaimBook:
+    """Return the claims of a bag."""
     return read_claims(bag.read(CLAIMS_PATH), file=CLAIMS_PATH)

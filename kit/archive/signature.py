@@ -110,6 +110,7 @@ def load_public_key(path: Path) -> Ed25519PublicKey:
 
 
 def _key_bytes(path: Path) -> bytes:
+    """Return the bytes of a key file, of at most `MAX_KEY_BYTES`."""
     try:
         with path.open("rb") as stream:
             data = stream.read(MAX_KEY_BYTES + 1)
@@ -121,6 +122,7 @@ def _key_bytes(path: Path) -> bytes:
 
 
 def _public_key(data: bytes, name: str) -> Ed25519PublicKey:
+    """Return the Ed25519 public key in PEM or in a line `ssh-ed25519 AAAA...`."""
     from cryptography.exceptions import UnsupportedAlgorithm
     from cryptography.hazmat.primitives import serialization
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
@@ -201,6 +203,11 @@ def check_signature(bag: Bag, *, signer: Ed25519PublicKey | None = None) -> _Sig
     signer : Ed25519PublicKey, optional
         The key that must have signed it. Without one, the key in the bag is used, and the state
         says that nobody vouches for it.
+
+    Returns
+    -------
+    _SignatureCheck
+        State, fingerprint of the key, and each file that is not as it must be.
     """
     findings = [
         _finding(path, "only signature files of this kit", "not one of them")
@@ -245,6 +252,7 @@ def check_signature(bag: Bag, *, signer: Ed25519PublicKey | None = None) -> _Sig
 
 
 def _finding(path: str, expected: str, found: str) -> Finding:
+    """Return a finding in the signature."""
     return Finding("signature", path, expected, found)
 
 
@@ -265,6 +273,7 @@ def _keys_given(here: Mapping[str, bytes], findings: list[Finding]) -> dict[str,
 
 
 def _verifies(key: Ed25519PublicKey, signature: bytes, message: bytes) -> bool:
+    """Return whether a raw Ed25519 signature of a message is by a key."""
     from cryptography.exceptions import InvalidSignature
 
     try:
@@ -275,6 +284,7 @@ def _verifies(key: Ed25519PublicKey, signature: bytes, message: bytes) -> bool:
 
 
 def _ssh_verifies(key: Ed25519PublicKey, data: bytes, manifest: bytes) -> bool:
+    """Return whether an armoured SSH signature of a message is by a key."""
     _, hash_name, signature = _ssh_parts(data)
     return _verifies(key, signature, _signed_blob(manifest, hash_name))
 

@@ -220,6 +220,13 @@ def verify_bag(
     reading : Reading
         How logs are read: plainly, or with a store where many bags nearly alike are verified.
 
+    Returns
+    -------
+    _Verification
+        Every stage with its faults, and a grade: "reproduced" (every file made again with the same
+        bytes), "figures reproduced" (but for pictures or last bits), "whole" (bytes as listed, the
+        rest not made again, as with another version's bag), or "not verified".
+
     Raises
     ------
     SealError
@@ -242,6 +249,7 @@ def _unsafe(name: str, findings: Sequence[Finding]) -> _Verification:
 
 
 def _verify_open(bag: Bag, signer: Ed25519PublicKey | None, reading: Reading) -> _Verification:
+    """Do every stage that can be done with a bag that is safe to read."""
     walk = _Walk(bag, signer, bag.read_listing(), reading)
     walk.book = _read_book(walk)
     always: dict[str, Callable[[_Walk], tuple[list[Finding], str]]] = {
@@ -292,15 +300,18 @@ def _read_book(walk: _Walk) -> ClaimBook | None:
 
 
 def _structure(walk: _Walk) -> tuple[list[Finding], str]:
+    """Return what is wrong with the form of the bag."""
     return list(walk.listing.findings), f"BagIt 1.0, {len(walk.bag.files)} files."
 
 
 def _bytes(walk: _Walk) -> tuple[list[Finding], str]:
+    """Compare the bytes of every listed file with its hash."""
     listed = len(walk.listing.payload) + len(walk.listing.tags)
     return walk.bag.check_bytes(walk.listing), f"SHA-256 of {listed} listed files compared."
 
 
 def _completeness(walk: _Walk) -> tuple[list[Finding], str]:
+    """Return each file missing or not listed, of another review, or another than named."""
     findings = walk.bag.check_listing(walk.listing)
     findings += [
         Finding("completeness", f"data/{name}", "this file in the bag", "it is missing")
@@ -451,6 +462,7 @@ def _logs_in_sheet(walk: _Walk) -> set[str]:
 
 
 def _signature(walk: _Walk) -> tuple[list[Finding], str]:
+    """Check the signature, and note by whom it is."""
     check = check_signature(walk.bag, signer=walk.signer)
     walk.signature, walk.key = check.state, check.key
     said = {

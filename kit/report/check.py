@@ -191,6 +191,7 @@ def _remarks_on(review: Review, results: Results) -> tuple[str, ...]:
 
 
 def _of_settings(review: Review) -> Iterator[str]:
+    """Yield what is left of a new file, waives nothing, or compares unlike parts as one name."""
     params, bench = review.params, review.bench
     for key, value in STARTING_TEXTS.items():
         if getattr(params, key) == value:
@@ -218,6 +219,7 @@ def _of_settings(review: Review) -> Iterator[str]:
 
 
 def _of_prices(review: Review, results: Results) -> Iterator[str]:
+    """Yield prices that are asked for and not there, or there and not used."""
     value = review.params.value
     if value is None:
         return

@@ -152,6 +152,7 @@ def files_under(folder: Path) -> list[str]:
 
 
 def _half_run_path(out_dir: Path, name: str) -> Path:
+    """Return where the notebook of a run that failed is kept."""
     return out_dir / f"{name}.failed.ipynb"
 
 
@@ -248,7 +249,19 @@ def _bench_parts(params_path: Path) -> dict[str, str]:
 
 
 def why_stale(folder: Path, params_path: Path) -> str:
-    """Say why a finished review is not what its inputs would give now, or nothing."""
+    """Say why a finished review is not what its inputs would give now, or nothing.
+
+    Parameters
+    ----------
+    folder : Path
+        The finished review.
+    params_path : Path
+        The params file it would be run with now.
+
+    Notes
+    -----
+    Logs are told by size and time alone: a later run hashes them.
+    """
     try:
         noted = json.loads(_inputs_file(folder).read_text(encoding="utf-8"))["rests_on"]
         now = _rests_on(params_path)

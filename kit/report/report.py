@@ -384,6 +384,7 @@ def _cell_failure(cell: Mapping[str, Any], output: Mapping[str, Any]) -> KitErro
 
 
 def _name(cell: Mapping[str, Any]) -> str:
+    """Return the id of a cell, in quotes."""
     return f'"{cell.get("id", "?")}"'
 
 

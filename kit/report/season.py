@@ -202,10 +202,12 @@ def _margins(book: ClaimBook) -> dict[str, dict[str, Claim]]:
 
 
 def _shared(racing: Any) -> set[str]:
+    """Return the titles that every review has."""
     return set.intersection(*(set(by_title) for by_title in racing))
 
 
 def _place(folder: str, book: ClaimBook, margins: Mapping[str, Claim], titles: set[str]) -> _Place:
+    """Return the place of one review, not yet numbered: its suite claim, or margins combined."""
     claims = [margins[title] for title in sorted(titles)]
     baseline = claims[0].baseline
     suite = book.get(f"suite/{HEADLINE}/all/{book.product}-over-{baseline}")
@@ -252,6 +254,7 @@ def _combined(claims: Sequence[Claim]) -> tuple[float, float | None, float | Non
 
 
 def _outcome(low: float | None, high: float | None) -> str:
+    """Return the outcome an interval alone allows."""
     if low is not None and low > 1:
         return "ahead"
     return "behind" if high is not None and high < 1 else "unresolved"
@@ -290,6 +293,7 @@ def _write_season(out_dir: Path, *, baseline: str | None = None) -> tuple[Path, 
 
 
 def _parquet(frame: pd.DataFrame) -> bytes:
+    """Return a table as the bytes of a Parquet file."""
     import io
 
     stream = io.BytesIO()
@@ -307,6 +311,7 @@ def _index_page(finished: Sequence[_Finished], league: _League) -> str:
 
 
 def _league_pieces(league: _League) -> list[Html]:
+    """Return the league as a table, with its titles and who is left out."""
     if not league.places:
         return [paragraph("No two reviews can be set side by side: none has a margin of averages.")]
     rows: list[list[Part | None]] = []
@@ -355,6 +360,7 @@ def _league_pieces(league: _League) -> list[Html]:
 
 
 def _reviews_table(finished: Sequence[_Finished]) -> Html:
+    """Return a table of the finished reviews, the newest first."""
     rows: list[list[Part | None]] = [
         [
             _link(f"{f.folder}/report.html", f.book.title),
@@ -372,6 +378,7 @@ def _reviews_table(finished: Sequence[_Finished]) -> Html:
 
 
 def _link(target: str, words: str) -> Html:
+    """Return a link."""
     return Html(f'<a href="{html.escape(target)}">{text_html(words)}</a>')
 
 
@@ -748,6 +755,7 @@ def _bar(what: str, reading: Reading) -> Iterator[Reading]:
 
 
 def _bars() -> Any:
+    """Return a bar of progress on standard error."""
     from rich.console import Console
     from rich.progress import (
         BarColumn,

@@ -47,6 +47,13 @@ def own_sources(page: str) -> dict[str, str]:
 def read_template(path: Path, *, parameters: Sequence[str] = PARAMETERS) -> dict[str, Any]:
     """Return a template's notebook, checked before anything of it runs.
 
+    Parameters
+    ----------
+    path : Path
+        The notebook.
+    parameters : sequence of str
+        Names its cell tagged `parameters` must set, no fewer and no more.
+
     Raises
     ------
     TemplateError
