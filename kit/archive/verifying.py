@@ -75,7 +75,7 @@ class _Stage:
 
 
 @dataclass(frozen=True, slots=True)
-class _Verification:
+class Verification:
     """What a bag is worth, stage by stage.
 
     `identity` is the SHA-256 of its tag manifest, `key` the fingerprint of the key that signed it.
@@ -205,9 +205,7 @@ class _Walk:
     not_done: set[str] = field(default_factory=set)  # stages with nothing wrong, but not done
 
 
-def verify_bag(
-    path: Path, *, signer: Path | None = None, reading: Reading = PLAIN
-) -> _Verification:
+def verify_bag(path: Path, *, signer: Path | None = None, reading: Reading = PLAIN) -> Verification:
     """Verify a sealed review.
 
     Parameters
@@ -222,7 +220,7 @@ def verify_bag(
 
     Returns
     -------
-    _Verification
+    Verification
         Every stage with its faults, and a grade: "reproduced" (every file made again with the same
         bytes), "figures reproduced" (but for pictures or last bits), "whole" (bytes as listed, the
         rest not made again, as with another version's bag), or "not verified".
@@ -241,14 +239,14 @@ def verify_bag(
         return _unsafe(path.name, error.findings)
 
 
-def _unsafe(name: str, findings: Sequence[Finding]) -> _Verification:
+def _unsafe(name: str, findings: Sequence[Finding]) -> Verification:
     """Return the answer for a bag that is not safe to read."""
     stages = [_Stage("structure", "failed", "The bag is not safe to read.", tuple(findings))]
     stages += [_Stage(name, "not done", "The bag is not safe to read.") for name in STAGES[1:]]
-    return _Verification(name, "", "", "", "none", "", tuple(stages))
+    return Verification(name, "", "", "", "none", "", tuple(stages))
 
 
-def _verify_open(bag: Bag, signer: Ed25519PublicKey | None, reading: Reading) -> _Verification:
+def _verify_open(bag: Bag, signer: Ed25519PublicKey | None, reading: Reading) -> Verification:
     """Do every stage that can be done with a bag that is safe to read."""
     walk = _Walk(bag, signer, bag.read_listing(), reading)
     walk.book = _read_book(walk)
@@ -280,7 +278,7 @@ def _verify_open(bag: Bag, signer: Ed25519PublicKey | None, reading: Reading) ->
     identity = ""
     if TAG_MANIFEST in bag.files:
         identity = hashlib.sha256(bag.read(TAG_MANIFEST)).hexdigest()
-    return _Verification(
+    return Verification(
         bag=bag.name, review=walk.book.review if walk.book else "", identity=identity,
         kit_version=walk.book.kit_version if walk.book else "", signature=walk.signature,
         key=walk.key, stages=tuple(stages), parts=walk.remade.parts,
