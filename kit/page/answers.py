@@ -83,8 +83,17 @@ _SAID = ("text", "interval", "method", "marks", "runs")
 
 @dataclass(frozen=True, slots=True)
 class _Question:
-    """One thing that may be asked: the kinds of claims that answer it, the columns of its frame,
-    the pieces of the page that show it."""
+    """One thing that may be asked.
+
+    Attributes
+    ----------
+    kinds : tuple of str
+        The kinds of claims that answer it.
+    columns : tuple of str
+        Those of its frame, keys of `COLUMNS`.
+    pieces : tuple
+        What of the page shows it.
+    """
 
     kinds: tuple[str, ...]
     columns: tuple[str, ...]
@@ -337,7 +346,17 @@ def _column_of_run(run: Any, name: str) -> Any:
 
 
 def _frame_html(frame: pd.DataFrame, caption: str, *, rows: int = 20) -> str:
-    """Return the first rows of a frame as a table for a notebook."""
+    """Return the first rows of a frame as a table for a notebook.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        Its index heads the rows.
+    caption : str
+        All that is shown of a frame without rows.
+    rows : int
+        How many are shown; how many are left is said under them.
+    """
     if frame.empty:
         return Html(f"<p>{text_html(caption)}</p>")._repr_html_()
     shown = frame.head(rows)
@@ -360,7 +379,14 @@ def _plain(value: Any) -> str:
 
 @dataclass(frozen=True, slots=True, repr=False)
 class _OneClaim(_Shown):
-    """One figure or statement of a review; `trace` leads to its runs."""
+    """One figure or statement of a review; `trace` leads to its runs.
+
+    Attributes
+    ----------
+    claim : Claim
+        With all its fields, as `claims.json` has it.
+    book : ClaimBook
+    """
 
     claim: Claim
     book: ClaimBook
@@ -402,7 +428,14 @@ class _OneClaim(_Shown):
 
 @dataclass(frozen=True, slots=True, repr=False)
 class _Trace(_Shown):
-    """How a figure was made: method, inputs, runs, files and SHA-256."""
+    """How a figure was made: method, inputs, runs, files and SHA-256.
+
+    Attributes
+    ----------
+    claim : Claim
+    book : ClaimBook
+        Has the claims it was made from, and the runs.
+    """
 
     claim: Claim
     book: ClaimBook
@@ -427,7 +460,14 @@ class _Trace(_Shown):
 
 @dataclass(frozen=True, slots=True, repr=False)
 class Claims(_Shown):
-    """Every figure and statement of a review by its id: `review.claims["margin/..."].trace()`."""
+    """Every figure and statement of a review by its id: `review.claims["margin/..."].trace()`.
+
+    A mapping of ids to claims: it has a length, iterates over ids, and offers them for completion.
+
+    Attributes
+    ----------
+    book : ClaimBook
+    """
 
     book: ClaimBook
 
@@ -486,7 +526,13 @@ class Claims(_Shown):
 
 @dataclass(frozen=True, slots=True, repr=False)
 class Written(_Shown):
-    """Text with its figures written in: Markdown by `str`, each figure a claim."""
+    """Text with its figures written in: Markdown by `str`, each figure a claim.
+
+    Attributes
+    ----------
+    bound : BoundText
+        The text, every reference in it bound to the claim it names.
+    """
 
     bound: BoundText
 

@@ -31,7 +31,7 @@ PREPOSITIONS = {
     "at", "with", "without", "in", "on", "by", "under", "from", "of", "for", "over", "above",
     "below",
 }  # fmt: skip
-# How a product stands against another, by outcome, the gravest first: before the other's name.
+# How a product stands against another, by outcome, in the order they are told: before the other's name.
 AGAINST = {
     "ahead": "ahead of",
     "behind": "behind",
@@ -131,7 +131,7 @@ class Standing:
 
 
 def counted(count: int, noun: str, *, words: bool = True) -> str:
-    """Return a count with its noun in the right number.
+    """Return a count with its noun in the right number: a word up to twelve, then figures.
 
     >>> counted(1, "run"), counted(2, "run"), counted(14, "title")
     ('one run', 'two runs', '14 titles')
@@ -238,7 +238,7 @@ def _some(text: str) -> bool:
 
 
 def _fitting(forms: Sequence[str]) -> str:
-    """Return the first form that fits a headline; the shortest, cut, where none does."""
+    """Return the first form that fits a headline; the shortest, cut at a word, where none does."""
     found = next((f for f in forms if len(f) <= HEADLINE_CHARACTERS), None)
     if found is not None:
         return found
@@ -451,7 +451,10 @@ class Findings:
         return f"in {_lower_first(name)}"
 
     def differing_groups(self, standing: Standing) -> tuple[str, ...]:
-        """Return the groups of the first tag whose groups differ in outcome over a rival."""
+        """Return the groups of the first tag whose groups differ in outcome over a rival.
+
+        Only tags whose every group has a suite over it count; () where no tag's groups differ.
+        """
         for groups in tag_families(self.book).values():
             suites = [standing.groups[g] for g in groups if g in standing.groups]
             if len(suites) == len(groups) and len({s.outcome for s in suites}) > 1:
@@ -575,7 +578,7 @@ class Findings:
     def rivals_caption(self) -> str:
         """Return what the picture of all rivals shows, in a sentence without figures.
 
-        Rivals of the same class by outcome, the gravest first; products of another class join those
+        Rivals of the same class by outcome; products of another class join those
         with the same outcome, and else stand at the end.
         """
         shown = [s for s in self.standings if s.whole is not None]
@@ -603,7 +606,15 @@ class Findings:
         return upper_first(", ".join(said))
 
     def role(self, standing: Standing) -> str:
-        """Return what a product is to the reviewed one, in a word or two."""
+        """Return what a product is to the reviewed one, in a word or two.
+
+        Returns
+        -------
+        str
+            By the first of these that holds: the same name in another class; figures typed in, with
+            no log behind them; the predecessor; a cheaper or dearer rival by the prices in force,
+            else by any observed; a rival.
+        """
         if standing.product in self._namesakes:
             return f"same name, {self._classes.get(standing.product) or 'another class'}"
         cells = self.book.of_kind("cell", product=standing.product)
@@ -620,7 +631,10 @@ class Findings:
         return "cheaper rival" if premium.value > 1 else "dearer rival"
 
     def tested_note(self) -> str:
-        """Return what was tested, on how many products, with how many runs."""
+        """Return what was tested: titles, products, runs used and not, and when they were run.
+
+        Days are those of used runs, from the times their logs state.
+        """
         book, count = self.book, self._count
         products = len({c.product for c in book.of_kind("cell")})
         titles = int(count["titles"].figure) if "titles" in count else 0
@@ -647,7 +661,18 @@ class Findings:
     def control_words(self, control: str) -> tuple[str, str]:
         """Return a control as a sentence takes it up, and its unit.
 
-        "Main memory, in GB" is ("main memory", "GB").
+        "Main memory, in GB" is ("main memory", "GB"). What a control means may be a whole sentence:
+        past `CONTROL_CHARACTERS` its key is said instead.
+
+        Parameters
+        ----------
+        control : str
+            Its key in params.
+
+        Returns
+        -------
+        str, str
+            The unit is "" where the control has none.
         """
         name = self.book.name("metric", control, kind="control")
         if name == control:
@@ -661,7 +686,11 @@ class Findings:
 
     @cached_property
     def differences(self) -> dict[str, list[tuple[str, str, str, str]]]:
-        """For each product, what is not alike: control, its value, ours, and the reason."""
+        """What is not alike, by the product compared with.
+
+        A row a control that was waived: the control in words, the product's value, ours, each with
+        its unit or "not recorded", and the reason that the waiver gives.
+        """
         values = {(c.metric, c.product): c.text for c in self.book.of_kind("control")}
         found: dict[str, list[tuple[str, str, str, str]]] = {}
         for claim in self.book.of_kind("waiver", product=self.book.product):
@@ -675,7 +704,7 @@ class Findings:
         return found
 
     def unlike_note(self) -> str:
-        """Return in what the machines differ, briefly."""
+        """Return in what the machines differ, briefly: values only where one control differs."""
         if not self.differences:
             controls = dict.fromkeys(c.metric for c in self.book.of_kind("control"))
             if not controls:
@@ -691,7 +720,14 @@ class Findings:
         return " ".join(said)
 
     def price_note(self) -> tuple[str, Sentence]:
-        """Return the head of the note on prices, and what it says."""
+        """Return the head of the note on prices, and what it says.
+
+        Returns
+        -------
+        str, Sentence
+            The kind of price in force; its days, the price of the reviewed product, and how to read
+            the spans in small type where there are any.
+        """
         kind, own = self.price_kind, self.own_price
         if not kind:
             return "No prices", ("were recorded, so nothing is said about value.",)
@@ -711,7 +747,11 @@ class Findings:
     # --- title by title ---
 
     def titles_heading(self) -> str:
-        """Return the heading of the part that goes through the titles."""
+        """Return the heading of the part that goes through the titles.
+
+        The first outcome there is over the first product, in how many titles; and the group of titles that
+        holds more than six in ten of them, where groups differ at all.
+        """
         first = next((s for s in self.standings if s.margins), None)
         if first is None:
             return "Title by title"
@@ -773,7 +813,11 @@ class Findings:
         return "No group of titles changes an outcome"
 
     def _depends(self, standing: Standing, groups: Sequence[str]) -> str:
-        """Return on which of some groups a margin depends, and how the others turn out."""
+        """Return on which of some groups a margin depends, and how the others turn out.
+
+        "The lead over the Sedge comes from titles at 1600 lines; at 1200 lines the two are level",
+        or, where no group has the outcome of the whole, each outcome with its groups.
+        """
         by: dict[str, list[str]] = {}
         for group in groups:
             by.setdefault(standing.groups[group].outcome, []).append(group)
@@ -789,7 +833,11 @@ class Findings:
         return f"Against {standing.the} it depends: {rest}"
 
     def groups_sentences(self) -> list[Sentence]:
-        """Return every group that turns an outcome, over every product; and overlaps."""
+        """Return every group that turns an outcome, over every product; and two cautions.
+
+        The cautions: groups that hold the same titles cannot be told apart, and single titles
+        without which an outcome would be another.
+        """
         sentences: list[Sentence] = []
         ends = {"level": f": inside the level band of {self.band_words}.", "": "."}
         for standing in self.standings:
@@ -851,7 +899,14 @@ class Findings:
     # --- classes, limits, value, comparability, method ---
 
     def classes_sentences(self) -> tuple[str, list[Sentence]]:
-        """Return heading and sentences on what one name means in two classes of machine."""
+        """Return heading and sentences on what one name means in two classes of machine.
+
+        Returns
+        -------
+        str, list of Sentence
+            The step from one name to the next in each class, one over the other, and each name
+            against its namesake. The heading is "" where the review has neither.
+        """
         metric, classes = self.metric, self._classes
         gap, here, there = (
             self._one(kind, metric=metric) for kind in ("gap", "gap_here", "gap_there")
@@ -922,7 +977,8 @@ class Findings:
         return f" (on {listed(map(self._short, order))})"
 
     def value_heading(self) -> str:
-        """Return the heading of the part on money."""
+        """Return the heading of the part on money: the premium over the first product that has one,
+        beside the margin over it; "" where no price was observed."""
         shown = (s for s in self.standings if s.premium is not None and s.whole)
         first = next(shown, None)
         if first is None or first.premium is None or first.whole is None:
@@ -938,7 +994,11 @@ class Findings:
         return f"{said} and is {_brief(first.whole)}"
 
     def value_sentences(self) -> list[Sentence]:
-        """Return what the price would have to be against each product it is weighed against."""
+        """Return what the price would have to be against each product it is weighed against.
+
+        Then which products are off the frontier, and for which no price of the kind was found.
+        Other classes of machine are left out.
+        """
         sentences: list[Sentence] = []
         kind = self.price_kind
         weighed = [s for s in self.standings if not s.apart and s.equal and s.cut]
@@ -962,7 +1022,10 @@ class Findings:
         return sentences
 
     def alike_heading(self) -> str:
-        """Return the heading of the part on how comparable the machines are."""
+        """Return the heading of the part on how comparable the machines are.
+
+        What differs against the first product, and in how many other comparisons something does.
+        """
         found, first = self.differences, self.first
         if not found:
             if not self.book.of_kind("control"):
@@ -985,7 +1048,7 @@ class Findings:
         )
 
     def method_heading(self) -> str:
-        """Return the heading of the part on how it was measured."""
+        """Return the heading of the part on how it was measured: runs used and set aside."""
         used, aside = self._used, self._count.get("runs/set_aside")
         left = ""
         if aside is not None and aside.value:
@@ -993,7 +1056,11 @@ class Findings:
         return f"{used} run{'' if used == '1' else 's'}, every one of them behind the figures{left}"
 
     def method_sentences(self) -> list[Sentence]:
-        """Return how the figures were made, for a reader who wants to know and not to check."""
+        """Return how the figures were made, for a reader who wants to know and not to check.
+
+        In the order a figure is made: frames, averages, lows by the definition in force, intervals,
+        and what "level" and "too close to call" mean at this confidence and band.
+        """
         low, frames = self._setting("metrics").get("low", ""), self._count.get("frames/used")
         sentences: list[Sentence] = []
         if frames is not None and frames.value:

@@ -156,7 +156,11 @@ def claim_charts(book: ClaimBook) -> dict[str, list[Chart]]:
 
 
 def draw_backwards(charts: Mapping[str, Sequence[Chart]]) -> None:
-    """Draw every picture that is not there yet, last first: exports, then those of the page."""
+    """Draw every picture that is not there yet, last first: exports, then those of the page.
+
+    Another process draws them in the page's order meanwhile; the two meet in the middle, and what
+    one has drawn the other finds in the store.
+    """
     made = [chart for subject in charts.values() for chart in subject]
     for chart in reversed(made):
         draw_export(chart)
@@ -233,7 +237,10 @@ def _claims_table(book: ClaimBook, chart: Chart) -> Html:
 
 
 def _place(book: ClaimBook, claim: Claim) -> tuple[str, ...]:
-    """Return what a row of a chart's table is about: title, run, product, and over which."""
+    """Return what a row of a chart's table is about: title, run, product, and over which.
+
+    Claims that weigh the reviewed product against another (`WEIGHED`) stand in the other's row.
+    """
     title = book.title_name(claim.title) if claim.title else "all titles"
     run = claim.run if claim.kind == "run_over_mean" else ""
     if claim.kind in WEIGHED:
@@ -269,6 +276,14 @@ def _cell(value: object) -> str | None:
 def _keep_pictures(chart: Chart, store: Store | None) -> Chart:
     """Return a chart whose pictures are kept in a store, and found there.
 
+    Parameters
+    ----------
+    chart : Chart
+    store : Store or None
+        None draws anew each time.
+
+    Notes
+    -----
     What is drawn depends on the chart's words and plan, which are plain, and on the code: the text
     of every module of the kit and the version of matplotlib. A chart of frames is drawn each time.
     """

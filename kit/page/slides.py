@@ -58,7 +58,15 @@ class SlideSet:
 
 @dataclass(slots=True)
 class _Pen:
-    """Writes figures for one slide, and notes each with its claim."""
+    """Writes figures for one slide, and notes each with its claim.
+
+    Attributes
+    ----------
+    book : ClaimBook
+    printed : list of pairs of Claim and str
+        What was printed so far: the slide's rows of `slides.csv`, from which its source line
+        counts the runs it rests on.
+    """
 
     book: ClaimBook
     printed: list[tuple[Claim, str]]
@@ -253,7 +261,7 @@ def _shared_end(first: str, other: str) -> str:
 
 
 def _suite(facts: Findings) -> list[Slide]:
-    """Return the slide of the suite margin against all."""
+    """Return the slide of the suite margin against all: the title speaks of near rivals."""
     book = facts.book
     shown = [s for s in facts.standings if s.whole is not None]
     pen, looks = _Pen(book, []), product_looks(book)
@@ -299,7 +307,10 @@ def _suite_row(
 
 
 def _groups(facts: Findings) -> list[Slide]:
-    """Return a slide on groups of titles for each near rival whose groups are not all alike."""
+    """Return a slide on groups of titles for each near rival whose groups are not all alike.
+
+    At most seven groups, and the suite over all titles below them.
+    """
     book = facts.book
     slides = []
     for s in facts.standings:
@@ -398,7 +409,10 @@ def _other(first: str, second: str) -> str:
 
 
 def _prices(facts: Findings) -> list[Slide]:
-    """Return the slide of prices, and of the price of equal value beside each rival."""
+    """Return the slide of prices, and of the price of equal value beside each rival.
+
+    At most five rivals; none where the reviewed product has no price of the kind in force.
+    """
     book = facts.book
     kind, pen, looks = facts.price_kind, _Pen(book, []), product_looks(book)
     own = facts.own_price
