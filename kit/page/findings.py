@@ -31,7 +31,7 @@ PREPOSITIONS = {
     "at", "with", "without", "in", "on", "by", "under", "from", "of", "for", "over", "above",
     "below",
 }  # fmt: skip
-# How a product stands against another, by outcome, in the order they are told: before the other's name.
+# How a product stands against another, in the order outcomes are told: before the other's name.
 AGAINST = {
     "ahead": "ahead of",
     "behind": "behind",
@@ -749,8 +749,8 @@ class Findings:
     def titles_heading(self) -> str:
         """Return the heading of the part that goes through the titles.
 
-        The first outcome there is over the first product, in how many titles; and the group of titles that
-        holds more than six in ten of them, where groups differ at all.
+        The first outcome there is over the first product, in how many titles; and the group of
+        titles that holds more than six in ten of them, where groups differ at all.
         """
         first = next((s for s in self.standings if s.margins), None)
         if first is None:

@@ -17,6 +17,19 @@ from typing import TYPE_CHECKING, Any, Unpack
 from kit.errors import UsageError
 from kit.metrics.measuring import STORE_VARIABLE, Reading
 from kit.metrics.store import Store, cache_folder
+from kit.page.answers import (
+    QUESTIONS,
+    Answer,
+    Charts,
+    Claims,
+    Differences,
+    Runs,
+    Written,
+    compare_books,
+    narrow,
+)
+from kit.page.html import Html
+from kit.page.tables import LIMIT_RULES, environment
 from kit.review.walk import load_review, work_out
 from kit.review.what_if import (
     Changes,
@@ -32,8 +45,6 @@ from kit.settings.params import LookParams, load_params, text_beside
 if TYPE_CHECKING:
     from kit.charts.style import Chart
     from kit.claims.claim import Claim, ClaimBook
-    from kit.page.answers import Answer, Charts, Claims, Differences, Runs, Written
-    from kit.page.html import Html
     from kit.report.report import Closing
     from kit.review.health import Health
     from kit.review.look_into import Look
@@ -92,15 +103,11 @@ class OpenReview:
     @property
     def claims(self) -> Claims:
         """Every figure and statement by its id: ``review.claims["margin/..."].trace()``."""
-        from kit.page.answers import Claims
-
         return Claims(self.book)
 
     @property
     def runs(self) -> Runs:
         """Every run, used or not, with its figures."""
-        from kit.page.answers import Runs
-
         return Runs(self.book)
 
     @property
@@ -213,8 +220,6 @@ class OpenReview:
 
     def limits(self) -> Answer:
         """Return what seems to limit the product: processor, cap, heat, and on what evidence."""
-        from kit.page.tables import LIMIT_RULES
-
         found = self._answer("limits", needed=False)
         told = [c for c in found.claims if c.metric in LIMIT_RULES and c.outcome != "set_aside"]
         return dataclasses.replace(found, claims=tuple(told))
@@ -246,7 +251,6 @@ class OpenReview:
         UsageError
             If there is no such chart, product or title, or nothing to draw.
         """
-        from kit.page.answers import Charts, narrow
         from kit.page.pictures import FRAME_MAKERS, MAKERS, TAKES, show_charts
         from kit.review.look_into import look_into
 
@@ -287,11 +291,10 @@ class OpenReview:
         UsageError
             If there is no such section.
         """
-        from kit.page import tables
         from kit.page.redraw import review_pieces, show_line
 
         if section == "environment":
-            return tables.environment(self.book)
+            return environment(self.book)
         pieces = review_pieces(self.review, self.book)
         known_name(section, {line.split('"')[1] for line in pieces}, "section of a page")
         if metric:
@@ -334,7 +337,6 @@ class OpenReview:
             With every fault: no such claim, a figure typed by hand, a word against the outcome.
         """
         from kit.claims.bound_text import bind_text
-        from kit.page.answers import Written
 
         names = self.book.names.get("products")
         return Written(bind_text(source, self.book, file="text", names=names))
@@ -364,8 +366,6 @@ class OpenReview:
 
     def differences(self, other: OpenReview) -> Differences:
         """Return claim by claim what another review gives otherwise, turned outcomes first."""
-        from kit.page.answers import compare_books
-
         return compare_books(self.book, other.book)
 
     def to_params(self, path: str | Path, *, replace: bool = False) -> Path:
@@ -446,8 +446,6 @@ class OpenReview:
         needed: bool = True,
     ) -> Answer:
         """Return the claims that answer a question, of what was asked alone."""
-        from kit.page.answers import QUESTIONS, Answer, narrow
-
         asked = self._checked(over=over, titles=titles)
         kinds = QUESTIONS[question].kinds
         book = narrow(self.book, **asked, group=group, kinds=(*kinds, "suite_like", "suite_count"))
