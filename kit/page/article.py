@@ -321,7 +321,11 @@ def _panels(found: Findings, shown: Sequence[Standing]) -> list[dict[str, Any]]:
 
 
 def _groups(book: ClaimBook) -> Html:
-    """Return the margins by group of titles, over every product, and what turns an outcome."""
+    """Return the margins by group of titles, over every product, and what turns an outcome.
+
+    Groups made from one tag stand together, in the order params name them. A narrow page shows two
+    products and says where the others are.
+    """
     found = Findings(book)
     shown = [s for s in found.standings if s.groups]
     if not shown:
@@ -489,7 +493,10 @@ def _value_pictures(
 
 
 def _comparable(book: ClaimBook) -> Html:
-    """Return how comparable the machines are: what differs, over every product, and why."""
+    """Return how comparable the machines are: what differs, over every product, and why.
+
+    A row a product that differs in a control: its value against ours, and the waiver's reason.
+    """
     found = Findings(book)
     rows = []
     for product, differing in found.differences.items():

@@ -244,7 +244,11 @@ def _slug(words: str, taken: set[str]) -> str:
 
 
 def _contents(parts: Sequence[Any]) -> Any:
-    """Return the list of contents: headings of level 2, those of level 3 under them."""
+    """Return the list of contents: headings of level 2, those of level 3 under them.
+
+    Headings that are not to be listed (`kit.page.html.heading`) are left out; None where no heading
+    is left.
+    """
     rows = []
     for body in parts:
         heads = [h for h in body.iter("h2", "h3") if "unlisted" not in h.get("class", "").split()]
@@ -297,7 +301,13 @@ def _number_boxes(main: Any) -> None:
 
 
 def _check_links(*parts: Any) -> None:
-    """Refuse a page with an id that stands twice or a link that leads nowhere."""
+    """Refuse a page with an id that stands twice or a link that leads nowhere.
+
+    Raises
+    ------
+    PageError
+        With the first five of each kind, and how many more there are.
+    """
     ids = Counter(["content", *(name for part in parts for name in part.xpath(".//@id"))])
     links = {link[1:] for part in parts for link in part.xpath(".//a/@href") if link[:1] == "#"}
     twice = sorted(name for name, count in ids.items() if count > 1)

@@ -163,7 +163,11 @@ CLOSURE = Table(
 
 
 def _namesakes(book: ClaimBook) -> Html:
-    """Return what the same name is worth in another class of machine."""
+    """Return what the same name is worth in another class of machine.
+
+    A table of the pairs in params under `same_name`, and one of the steps from a name to the newer
+    one in each class, where a review has both.
+    """
     pairs = [(p["here"], p["there"]) for p in book.settings.get("same_name", ())]
     suites = {(c.product, c.baseline): c for c in book.of_kind("suite", metric=HEADLINE,
                                                                group="all")}  # fmt: skip
@@ -349,7 +353,7 @@ VALUE = (STANDINGS, WEIGHINGS, Lines("not_weighed", "{product}, {group}: {text}"
 
 
 def _not_judged(book: ClaimBook) -> Html:
-    """Return which rules could not tell, in how many cells, and why."""
+    """Return which rules could not tell, in how many cells, and why: the first reason of each."""
     silent: dict[str, list[Claim]] = {}
     for flag in book.of_kind("flag", outcome="cannot_judge"):
         silent.setdefault(flag.metric, []).append(flag)
@@ -454,7 +458,11 @@ TASKS = Table(
 
 
 def _stale(book: ClaimBook) -> Html:
-    """Return what was run before what the bench runs now, those alike of one product once."""
+    """Return what was run before what the bench runs now, those alike of one product once.
+
+    Runs of one product that are stale for one reason share a row: their titles ("all" where every
+    title of the review is among them), and the span of days of the newest run of each.
+    """
     groups: dict[tuple[str, str], list[Claim]] = {}
     for claim in book.of_kind("stale"):
         groups.setdefault((claim.product, claim.text), []).append(claim)
@@ -507,7 +515,10 @@ COMPONENTS = Table(
 
 
 def _look_summary(book: ClaimBook) -> Html:
-    """Return what is looked into, with its average, and what of it is not shown."""
+    """Return what is looked into, with its average, and what of it is not shown.
+
+    Nothing where no run of the product in the title has frames.
+    """
     shown = book.of_kind("look", part="hitches")
     if not shown:
         return Html("")
@@ -736,7 +747,10 @@ PILOT = (
 
 
 def _run_order(book: ClaimBook) -> Html:
-    """Return the order of the runs, to be printed and kept to."""
+    """Return the order of the runs, to be printed and kept to.
+
+    The last column is empty, to be filled in by hand; the frame behind the table has the claims.
+    """
     order = book.of_kind("order")
     if not order:
         return paragraph("No run is left to make.")
@@ -766,7 +780,11 @@ def _checklist(book: ClaimBook) -> Html:
 
 
 def _settings(book: ClaimBook) -> Html:
-    """Return every setting in force, also those the params file leaves at their default."""
+    """Return every setting in force, also those the params file leaves at their default.
+
+    Three tables: settings by dotted key; the rules of screening with what each does and its
+    thresholds; the layouts through which raw logs were read, where there are any.
+    """
     rows: list[list[Part | None]] = [
         [key, value]
         for key, value in _flat(book.settings)
@@ -800,7 +818,10 @@ def _settings(book: ClaimBook) -> Html:
 
 
 def _methods(book: ClaimBook) -> Html:
-    """Return each method used, its version and its formula in words."""
+    """Return each method used, its version and its formula in words.
+
+    Versions are those of this kit's `METHODS`: what a claim was made by stands in its trace.
+    """
     return html_table(
         "Methods",
         [Column("Method"), Column("Version"), Column("In words")],
