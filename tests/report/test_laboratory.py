@@ -48,7 +48,7 @@ def counted(monkeypatch):
         counts.append(len(tasks))
         return do_all(tasks, reading)
 
-    monkeypatch.setattr("kit.metrics.measuring.do_all", counting)
+    monkeypatch.setattr("kit.metrics.measuring._do_all", counting)
     return counts
 
 
