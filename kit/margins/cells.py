@@ -7,7 +7,7 @@ import statistics
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from statistics import NormalDist
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,9 +27,6 @@ from kit.settings.params import MarginParams
 from kit.stats.crossed_variance import ODD_TAIL, ZERO_VARIANCE, CrossedFit, mix_means
 from kit.stats.intervals import mixture_error, mixture_half_width, t_half_width
 from kit.trace import Trace
-
-if TYPE_CHECKING:
-    pass
 
 Outcome = Literal["ahead", "behind", "level", "unresolved"]
 # A margin is said to be ahead or behind where its sign is false with less than this probability.

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,9 +35,6 @@ from kit.stats.crossed_variance import ODD_TAIL, CrossedFit, Mixture, mix_means,
 from kit.stats.intervals import Family, Judged, adjust_p_values, welch_error
 from kit.stats.suite_errors import false_sign_rates
 from kit.trace import Trace
-
-if TYPE_CHECKING:
-    pass
 
 Floats = NDArray[np.float64]
 

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 from kit.bench.runs import RunRow
 from kit.margins.cells import Outcome, RatioEstimate, make_cells
@@ -25,9 +24,6 @@ from kit.settings.metric import METRICS
 from kit.settings.params import MarginParams, ReviewParams
 from kit.stats.crossed_variance import mix_t
 from kit.trace import Trace
-
-if TYPE_CHECKING:
-    pass
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy.special import stdtrit
@@ -16,9 +15,6 @@ from kit.settings.bench_file import Title
 from kit.settings.metric import HEADLINE
 from kit.stats.intervals import WIDEST
 from kit.trace import Trace
-
-if TYPE_CHECKING:
-    pass
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

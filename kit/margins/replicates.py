@@ -9,7 +9,6 @@ from __future__ import annotations
 import math
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,9 +17,6 @@ from kit.metrics.run_metrics import RunMetrics
 from kit.settings.bench_file import Title
 from kit.settings.metric import METRICS
 from kit.stats.crossed_variance import ZERO_VARIANCE, CrossedFit, fit_crossed_variances
-
-if TYPE_CHECKING:
-    pass
 
 Floats = NDArray[np.float64]
 

@@ -6,7 +6,6 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import chain
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -30,9 +29,6 @@ from kit.stats.suite_errors import (
     suite_care,
 )
 from kit.trace import Trace
-
-if TYPE_CHECKING:
-    pass
 
 # Figures that are no speed: in a suite only where the suite names them.
 NOT_SPEED = frozenset({"power", "noise", "battery_life"})

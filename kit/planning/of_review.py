@@ -10,11 +10,11 @@ import random
 import statistics
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, fields, replace
+from dataclasses import asdict, dataclass, replace
 from functools import lru_cache
 from itertools import pairwise
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,9 +41,6 @@ from kit.settings.metric import HEADLINE, RESULT
 from kit.settings.params import LoadedParams, PlanParams, ReviewParams, load_params
 from kit.stats.crossed_variance import CrossedFit
 from kit.stats.power import Design, SpreadUncertainty, borrowed_degrees
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 Key = tuple[str, str]  # (product, title)
 
@@ -505,12 +502,6 @@ class Planned:
             "checks": list(self.checks),
             "pilot": None if self.pilot is None else asdict(self.pilot),
         }
-
-    def order_frame(self) -> pd.DataFrame:
-        """Return one row per run: place, block, product, title, number."""
-        import pandas as pd
-
-        return pd.DataFrame(self.order, columns=[f.name for f in fields(_ScheduledRun)])
 
     def to_lines(self, *, order: bool = False, checklist: bool = False) -> list[str]:
         """Return the plan as lines; with `order` or `checklist` those alone."""

@@ -7,8 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, fields, replace
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,9 +22,6 @@ from kit.stats.power import (
     SpreadUncertainty,
     best_length_s,
 )
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 
 @dataclass(frozen=True, slots=True)
@@ -543,18 +539,6 @@ class Plan:
             missed=sum(check.reached is False for check in checks),
             too_few=sum(check.reached is None for check in checks),
         )
-
-    def to_frame(self) -> pd.DataFrame:
-        """Return one row per product and title, columns as the fields of `_PlannedCell`."""
-        return _rows_frame(_PlannedCell, self.cells)
-
-
-def _rows_frame(kind: type, rows: Sequence[object]) -> pd.DataFrame:
-    """Return one row per object, columns as the fields of their dataclass."""
-    import pandas as pd
-
-    names = [f.name for f in fields(kind)]
-    return pd.DataFrame([[getattr(row, n) for n in names] for row in rows], columns=names)
 
 
 def plan_runs(

@@ -8,9 +8,8 @@ from __future__ import annotations
 import datetime as dt
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from functools import lru_cache
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,9 +21,6 @@ from kit.review.walk import Results, Review
 from kit.screening.flags import moment
 from kit.settings.bench_file import Title
 from kit.settings.metric import METRICS
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 Floats = NDArray[np.float64]
 
@@ -304,31 +300,6 @@ def _bench_components(
     )
 
 
-def _repeatability_frame(repeats: Sequence[Repeatability]) -> pd.DataFrame:
-    """Return a row per title.
-
-    Columns: metric, title, products, sessions, runs (numbers), run_sd, session_sd,
-    reproducibility_sd (of ln values), repeatability_limit, reproducibility_limit (ratios), marks
-    (joined by "; "). Figures nothing gives are NaN.
-    """
-    import pandas as pd
-
-    names = [
-        "metric",
-        "title",
-        "products",
-        "sessions",
-        "runs",
-        "run_sd",
-        "session_sd",
-        "reproducibility_sd",
-        "repeatability_limit",
-        "reproducibility_limit",
-    ]
-    rows = [[*(getattr(r, name) for name in names), "; ".join(r.marks)] for r in repeats]
-    return pd.DataFrame(rows, columns=[*names, "marks"]).astype(dict.fromkeys(names[5:], "float64"))
-
-
 def _one_title(
     title: str, metric: str, nested: Sequence[Sequence[Sequence[float]]], *, recorded: bool
 ) -> Repeatability:
@@ -440,31 +411,6 @@ class Health:
     gaps: tuple[_Gap, ...]
     stale: tuple[_Stale, ...]
     tasks: tuple[_Task, ...]
-
-    def to_frame(self) -> pd.DataFrame:
-        """Return a row per title and metric: see `_repeatability_frame`."""
-        return _repeatability_frame(self.repeats)
-
-    def gaps_frame(self) -> pd.DataFrame:
-        """Return one row per gap, columns as the fields of `_Gap`."""
-        return _frame(_Gap, self.gaps)
-
-    def stale_frame(self) -> pd.DataFrame:
-        """Return one row per stale cell, columns as the fields of `_Stale`."""
-        return _frame(_Stale, self.stale)
-
-    def tasks_frame(self) -> pd.DataFrame:
-        """Return one row per task, columns as the fields of `_Task`; titles joined by " "."""
-        frame = _frame(_Task, self.tasks)
-        frame["titles"] = [" ".join(titles) for titles in frame["titles"]]
-        return frame
-
-
-def _frame(kind: type, rows: Sequence[object]) -> pd.DataFrame:
-    import pandas as pd
-
-    names = [f.name for f in fields(kind)]
-    return pd.DataFrame([[getattr(row, n) for n in names] for row in rows], columns=names)
 
 
 @lru_cache(maxsize=1)

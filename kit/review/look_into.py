@@ -270,34 +270,6 @@ class Look:
     not_shown: tuple[str, ...]
     compared: tuple[str, ...]  # metrics of frames
 
-    def to_frame(self) -> pd.DataFrame:
-        """Return a row per run: run, used, frames, duration_s, the metrics compared,
-        hitches, block (frames), effective_frames (of the average)."""
-        import pandas as pd
-
-        rows = [
-            [
-                r.run,
-                r.used,
-                r.metrics.frames,
-                r.metrics.duration_s,
-                *(r.metrics.values.get(metric) for metric in self.compared),
-                r.metrics.hitches,
-                r.blocks.block,
-                r.blocks.effective_frames.get(HEADLINE),
-            ]
-            for r in self.runs
-        ]
-        columns = ["run", "used", "frames", "duration_s", *self.compared]
-        return pd.DataFrame(rows, columns=[*columns, "hitches", "block", "effective_frames"])
-
-    def hitches_frame(self) -> pd.DataFrame:
-        """Return a row per hitch: run, time_s, frame_ms, around_ms."""
-        import pandas as pd
-
-        rows = [(h.run, h.time_s, h.frame_ms, h.around_ms) for r in self.runs for h in r.hitches]
-        return pd.DataFrame(rows, columns=["run", "time_s", "frame_ms", "around_ms"])
-
 
 @lru_cache(maxsize=1)
 def look_into(review: Review) -> Look:

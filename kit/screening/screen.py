@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING
 
 from kit.bench.runs import RunRow
 from kit.errors import Fault, did_you_mean
@@ -18,9 +17,6 @@ from kit.screening.flags import Flag, View
 from kit.settings.bench_file import Bench
 from kit.settings.params import LoadedParams, ReviewParams, ScreenParams
 from kit.settings.yaml import YamlDocument
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 SCREEN_VERSION = 1
 
@@ -40,14 +36,6 @@ class Screened:
             if (run and f.run == run)
             or (not run and f.product in ("", product) and f.title in ("", title) and not f.run)
         )
-
-    def to_frame(self) -> pd.DataFrame:
-        """Return a row per flag: rule, action, run, product, title, metric, reason."""
-        import pandas as pd
-
-        columns = ["rule", "action", "run", "product", "title", "metric", "reason"]
-        rows = [[getattr(flag, name) for name in columns] for flag in self.flags]
-        return pd.DataFrame(rows, columns=columns)
 
 
 @dataclass(frozen=True, slots=True)

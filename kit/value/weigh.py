@@ -11,7 +11,7 @@ import re
 import statistics
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 from kit.bench.prices import LAUNCH, RATE, SCENARIO, PriceRow
 from kit.margins.cells import Cell
@@ -19,9 +19,6 @@ from kit.margins.suites import SuiteMargin
 from kit.settings.metric import HEADLINE
 from kit.settings.params import ValueParams
 from kit.trace import Trace
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 
 @dataclass(frozen=True, slots=True)
@@ -426,45 +423,6 @@ class Value:
     left_out: Mapping[tuple[str, str], str]  # (product, kind) -> why it is not weighed
     kinds: tuple[str, ...] = ()
     rows_left_out: tuple[tuple[PriceRow, str], ...] = ()
-
-    def to_frame(self) -> pd.DataFrame:
-        """Return one row per standing: product, kind, price and its span, suite_fps, cost_per_fps
-        and its span, frontier, dominated_by, step_cost, marks.
-        """
-        import pandas as pd
-
-        columns = [
-            *("product", "kind", "price", "price_low", "price_high", "suite_fps", "cost_per_fps"),
-            *("cost_per_fps_low", "cost_per_fps_high", "frontier", "dominated_by", "step_cost"),
-            "marks",
-        ]
-        rows = [
-            [s.product, s.kind, s.price.price, s.price.lowest, s.price.highest]
-            + [getattr(s, name) for name in columns[5:10]]
-            + ["; ".join(s.dominated_by), s.step_cost, "; ".join(s.marks)]
-            for s in self.standings
-        ]
-        return pd.DataFrame(rows, columns=columns)
-
-    def weighings_frame(self) -> pd.DataFrame:
-        """Return one row per weighing: product, rival, kind, both prices, premium, uplift, price of
-        equal value and cut needed with their intervals, marks.
-        """
-        import pandas as pd
-
-        names = [
-            *("premium", "premium_low", "premium_high", "uplift", "uplift_low", "uplift_high"),
-            *("equal_value_price", "equal_value_low", "equal_value_high"),
-            *("cut_needed", "cut_needed_low", "cut_needed_high"),
-        ]
-        rows = [
-            [w.product, w.rival, w.kind, w.price.price, w.rival_price.price]
-            + [getattr(w, name) for name in names]
-            + ["; ".join(w.marks)]
-            for w in self.weighings
-        ]
-        head = ["product", "rival", "kind", "price", "rival_price"]
-        return pd.DataFrame(rows, columns=[*head, *names, "marks"])
 
 
 def weigh_products(

@@ -20,7 +20,6 @@ from kit.margins.replicates import fit_variances
 from kit.metrics.run_metrics import RunMetrics
 from kit.planning.of_review import (
     CAUTIONS,
-    Planned,
     _bench_minutes,
     _count_switches,
     _list_checks,
@@ -141,11 +140,9 @@ def test_minutes_count_set_up_length_and_switches():
     assert _bench_minutes(order, params, run_s={}) == pytest.approx(4 * 1.5 + 3 * 2)
 
 
-def test_the_frame_has_a_row_for_each_run():
+def test_the_order_counts_places_from_one():
     order = _order_runs(EVEN, seed=1)
-    frame = Planned("r", None, None, order, (), None).order_frame()
-    assert frame.columns.tolist() == ["place", "block", "product", "title", "number"]
-    assert frame["product"].tolist() == [r.product for r in order]
+    assert [run.place for run in order] == list(range(1, len(order) + 1))
 
 
 BENCH = """\

@@ -478,9 +478,9 @@ def test_the_rule_against_running_on_is_always_said():
     assert "not allowed" in STOPPING_RULE
 
 
-def test_the_frame_has_a_row_for_each_cell():
+def test_a_plan_has_a_cell_for_each_product_and_title():
     made = plan(budget_minutes=40.0)
-    assert len(made.to_frame()) == len(made.cells) == 9
+    assert len(made.cells) == 9
     assert len(made.title_gains) == 3
 
 

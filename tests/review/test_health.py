@@ -23,7 +23,6 @@ from kit.review.health import (
     _find_gaps,
     _measure_repeatability,
     _rank_tasks,
-    _repeatability_frame,
     measure_health,
 )
 from kit.review.walk import load_review, work_out
@@ -169,7 +168,6 @@ def test_a_bench_with_nothing_to_do_says_so(health):
     assert words == "Nothing asks to be run again."
     assert [f.name for f in dataclasses.fields(found)] == ["repeats", "components", "gaps", "stale",
                                                            "tasks"]  # fmt: skip
-    assert found.tasks_frame().empty and found.gaps_frame().empty and found.stale_frame().empty
 
 
 # O. L. Davies and P. L. Goldsmith, dyestuff yield: six batches of five preparations (package
@@ -420,9 +418,10 @@ def test_levels_in_db_are_taken_as_they_stand():
     assert found.run_sd == pytest.approx(math.log(10) / 10 * np.std([38, 39], ddof=1))
 
 
-def test_the_frame_has_a_row_per_title():
+def test_without_sessions_nothing_is_said_of_them():
     runs, titles = drawn_bench(4, titles=3)
-    frame = _repeatability_frame(_measure_repeatability(runs, metric=METRIC, titles=titles))
-    assert frame["title"].tolist() == list(titles)
-    assert frame["reproducibility_limit"].isna().all() and frame["run_sd"].between(0, 0.1).all()
-    assert set(frame["marks"]) == {"sessions_not_recorded"}
+    found = _measure_repeatability(runs, metric=METRIC, titles=titles)
+    assert [repeat.title for repeat in found] == list(titles)
+    for repeat in found:
+        assert repeat.reproducibility_limit is None and 0 < repeat.run_sd < 0.1
+        assert repeat.marks == ("sessions_not_recorded",)

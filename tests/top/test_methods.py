@@ -33,7 +33,6 @@ from kit.claims.of_pages import make_claims
 from kit.methods import METHODS
 from kit.metrics.blocks import FEWEST_TAIL_FRAMES
 from kit.review.walk import Results, load_review, work_out
-from kit.rounding import table_csv
 from kit.settings.metric import METRICS
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -84,8 +83,8 @@ def demo(results) -> dict:
     """claims.json of the demo as any program reads it, and which cells screening calls capped."""
     review = load_review(ROOT / "params" / "demo.yaml")
     document = json.loads(claims_json(make_claims(review, results)))
-    rows = csv.DictReader(io.StringIO(table_csv(review.screened.to_frame())))
-    document["capped"] = {(r["title"], r["product"]) for r in rows if r["rule"] == "capped"}
+    flags = review.screened.flags
+    document["capped"] = {(f.title, f.product) for f in flags if f.rule == "capped"}
     document["by_id"] = {claim["id"]: claim for claim in document["claims"]}
     return document
 

@@ -623,14 +623,13 @@ def test_traces_lead_to_runs_and_name_the_lines_of_prices():
     assert len(set(keys)) == len(keys) == 3
 
 
-def test_frames_hold_a_row_each():
+def test_a_standing_and_a_weighing():
     value = weigh([priced("new", 1800), priced("old", 1500)], [suite("old", 1.25, 1.2, 1.3)])
-    standings = value.to_frame().set_index("product")
-    assert standings.loc["new", "cost_per_fps"] == pytest.approx(22.5)
-    assert standings.loc["new", "frontier"] == "on"
-    weighings = value.weighings_frame()
-    assert weighings.loc[0, "equal_value_price"] == pytest.approx(1875.0)
-    assert math.isclose(weighings.loc[0, "uplift_low"], 1.2)
+    standing = next(s for s in value.standings if s.product == "new")
+    assert standing.cost_per_fps == pytest.approx(22.5)
+    assert standing.frontier == "on"
+    assert value.weighings[0].equal_value_price == pytest.approx(1875.0)
+    assert math.isclose(value.weighings[0].uplift_low, 1.2)
 
 
 # Table 7 of an article in Australia and New Zealand Health Policy 2005, 2:10: costs and effects of
