@@ -364,16 +364,6 @@ def _figure(x: float) -> float | None:
     return float(x) if math.isfinite(x) else None
 
 
-# What a claim names as its method. A version rises when the same runs would give other figures.
-METHOD_VERSION: Mapping[str, int] = {
-    "welch": 1,
-    "shared": 2,
-    "paired": 1,
-    "paired_shared": 2,
-    "none": 1,
-}
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Margin(RatioEstimate):
     """How far one product was ahead of another in one title.
@@ -381,8 +371,8 @@ class Margin(RatioEstimate):
     `ratio` is above 1 where the product is better, whichever way the title is measured: for a
     duration it is the baseline's over the product's. `level_low` and `level_high` are the ends of
     the 90 % interval that decides "level" (two one-sided tests at 5 %). `log_se` and `df` describe
-    the error of ln(ratio); df is None for a mixture of normals. `method` is a key of
-    METHOD_VERSION.
+    the error of ln(ratio); df is None for a mixture of normals. `method` is what
+    `_choose_method` gives.
     """
 
     outcome: Outcome

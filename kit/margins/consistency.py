@@ -70,7 +70,7 @@ def _derive_ratio(
     -----
     Terms that share a product keep their correlation: treating A/B and B/C as independent would
     make the error of A/C too large, by 41 % where all three vary alike. The sides are combined as
-    `combining.match_t` says, each with the degrees of freedom of its margin.
+    `match_t` says, each with the degrees of freedom of its margin.
     """
     center = math.fsum(power * math.log(term.ratio) for term, power in terms)
     log_se, df = _derived_error(terms)
@@ -144,9 +144,6 @@ def _derived_error(
     return match_t(*zip(*parts, strict=True)) if parts else (None, None)
 
 
-METHOD_VERSION: Mapping[str, int] = {"closure": 1, "name-gap": 1}
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NameGap(RatioEstimate):
     """How a lead shrinks or grows from one class of machine to another: a ratio of ratios.
@@ -214,7 +211,6 @@ def check_closure(
     *,
     product: str,
     others: Sequence[str],
-    params: MarginParams | None = None,
     titles: Mapping[str, Title] | None = None,
     margins: Sequence[Margin] = (),
 ) -> tuple[Closure, ...]:
@@ -228,8 +224,6 @@ def check_closure(
         A.
     others : sequence of str
         Every two of them, in this order, are B and C.
-    params : MarginParams, optional
-        Not needed: closure is about the figures themselves.
     titles : mapping of str to Title, optional
         Tells titles that are no speed and thus in no suite "all" from those that are.
     margins : sequence of Margin, optional
@@ -317,7 +311,7 @@ def _name_gap(
     Notes
     -----
     A product that stands in both margins of a title keeps its correlation: see
-    `derived.derive_ratio`.
+    `_derive_ratio`.
     """
     if [m.title for m in here] != [m.title for m in there]:
         raise ValueError("here and there must hold the same titles in the same order")

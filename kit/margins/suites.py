@@ -36,15 +36,6 @@ NOT_SPEED = frozenset({"power", "noise", "battery_life"})
 # What these marks say of one title does not hold of a suite.
 _TITLES_OWN = frozenset({"no_interval", "unlike_neighbours", "resolved_by_sharing", "two_runs"})
 
-# What a claim names as its method. A version rises when the same margins would give other figures.
-METHOD_VERSION: Mapping[str, int] = {
-    "suite-these-titles": 2,
-    "suite-titles-like-these": 1,
-    "suite-range": 1,
-    "suite-count": 2,
-    "suite-influence": 1,
-}
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SuiteMargin(RatioEstimate):

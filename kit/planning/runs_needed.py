@@ -290,9 +290,6 @@ PILOT_RULE = (
 )
 
 # How sure the cautious count is that the spread is not larger than it reckons with.
-CAUTION = 0.8
-
-# How sure the cautious count is that the spread is not larger than it reckons with.
 PILOT_CAUTION = 0.8
 
 

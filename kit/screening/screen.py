@@ -18,8 +18,6 @@ from kit.settings.bench_file import Bench
 from kit.settings.params import LoadedParams, ReviewParams, ScreenParams
 from kit.settings.yaml import YamlDocument
 
-SCREEN_VERSION = 1
-
 
 @dataclass(frozen=True, slots=True)
 class Screened:
@@ -27,15 +25,6 @@ class Screened:
 
     flags: tuple[Flag, ...] = ()
     set_aside: Mapping[str, str] = field(default_factory=dict)  # run -> reason
-
-    def flags_of(self, *, run: str = "", product: str = "", title: str = "") -> tuple[Flag, ...]:
-        """Return the flags about a run, or about a product in a title."""
-        return tuple(
-            f
-            for f in self.flags
-            if (run and f.run == run)
-            or (not run and f.product in ("", product) and f.title in ("", title) and not f.run)
-        )
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,13 +24,13 @@ from statsmodels.stats.multitest import multipletests
 from kit.errors import UsageError
 from kit.margins.cells import make_cells, outcome_of
 from kit.margins.compare import (
-    METHOD_VERSION,
     _choose_method,
     _compare_pairs,
     _pair_cells,
     compare_levels,
     compare_products,
 )
+from kit.methods import METHODS
 from kit.settings.bench_file import Title
 
 
@@ -220,7 +220,7 @@ def test_every_method_has_a_version():
         for m in compared(runs, titles, product="p0", baselines=["p1"], params=margin_params(asked))
     }
     assert methods == {"welch", "shared", "paired", "paired_shared"}
-    assert methods <= set(METHOD_VERSION)
+    assert {f"margin-{method}" for method in methods} <= set(METHODS)
 
 
 # -- levels in dB ---------------------------------------------------------------------------------
