@@ -148,6 +148,11 @@ class Cell(Estimate):
         """The method's name in the catalogue."""
         return f"cell-{self.method}"
 
+    @property
+    def is_level(self) -> bool:
+        """Whether it is a level, itself a logarithm: dB, dB(A) and so on."""
+        return self.unit.startswith("dB")
+
     def runs_over_mean(self) -> tuple[float, ...]:
         """Return each run's figure over the mean of the cell."""
         return tuple(value / self.value for value in self.values)

@@ -24,8 +24,6 @@ from kit.margins.replicates import (
     SessionPair,
     SharedVariances,
     from_log,
-    is_level_unit,
-    pair_by_session,
     pair_key,
     to_log,
 )
@@ -126,7 +124,7 @@ def _pair_cells(
         for a in cells
         if a.metric == metric
         and a.product == product
-        and is_level_unit(a.unit) == levels
+        and a.is_level == levels
         and (wanted is None or a.title in wanted)
         and (a.metric, baseline, a.title) in known
     ]
@@ -189,7 +187,7 @@ def _session_pair(a: Cell, b: Cell) -> SessionPair | None:
     """Return two cells paired by session; None where they share none."""
     if not any(a.sessions) or not any(b.sessions):
         return None
-    return pair_by_session(
+    return SessionPair.match(
         to_log(a.values, a.unit), a.sessions, to_log(b.values, b.unit), b.sessions
     )
 

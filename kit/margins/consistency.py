@@ -11,7 +11,6 @@ import numpy as np
 
 from kit.margins.cells import Cell, RatioEstimate
 from kit.margins.compare import Margin
-from kit.margins.replicates import is_level_unit
 from kit.margins.suites import NOT_SPEED, SuiteMargin, summarise_titles
 from kit.settings.bench_file import Title
 from kit.settings.params import MarginParams
@@ -240,7 +239,7 @@ def check_closure(
     by_metric: dict[str, dict[tuple[str, str], Cell]] = {}
     for cell in cells:
         known = titles.get(cell.title) if titles is not None else None
-        if is_level_unit(cell.unit) or (known is not None and known.measures in NOT_SPEED):
+        if cell.is_level or (known is not None and known.measures in NOT_SPEED):
             continue
         by_metric.setdefault(cell.metric, {})[cell.product, cell.title] = cell
     ratios = {(m.metric, m.product, m.baseline, m.title): m.ratio for m in margins}

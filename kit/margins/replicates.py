@@ -42,7 +42,7 @@ def metric_unit(metric: str, title: str, titles: Mapping[str, Title] | None) -> 
     return titles[title].value_unit if titles is not None and title in titles else ""
 
 
-def is_level_unit(unit: str) -> bool:
+def _is_level_unit(unit: str) -> bool:
     """Return whether a unit is a level, itself a logarithm: dB, dB(A) and so on."""
     return unit.startswith("dB")
 
@@ -62,7 +62,7 @@ def to_log(values: Sequence[float], unit: str) -> tuple[float, ...]:
     ValueError
         If a value is not finite, or not above 0 where it must be.
     """
-    if is_level_unit(unit):
+    if _is_level_unit(unit):
         if not all(math.isfinite(v) for v in values):
             raise ValueError(f"levels must be finite: {list(values)}")
         return tuple(v * LOG_PER_DB for v in values)
@@ -73,7 +73,7 @@ def to_log(values: Sequence[float], unit: str) -> tuple[float, ...]:
 
 def from_log(log_value: float, unit: str) -> float:
     """Return a figure in its unit from its place on the log scale."""
-    return log_value / LOG_PER_DB if is_level_unit(unit) else math.exp(log_value)
+    return log_value / LOG_PER_DB if _is_level_unit(unit) else math.exp(log_value)
 
 
 def sample_variance(logs: Sequence[float]) -> float:
@@ -98,51 +98,52 @@ class SessionPair:
     weight: float
     log_var: float | None
 
+    @classmethod
+    def match(
+        cls,
+        logs_a: Sequence[float],
+        sessions_a: Sequence[str],
+        logs_b: Sequence[float],
+        sessions_b: Sequence[str],
+    ) -> SessionPair | None:
+        """Return the weighted mean difference a - b over the sessions both sides share.
 
-def pair_by_session(
-    logs_a: Sequence[float],
-    sessions_a: Sequence[str],
-    logs_b: Sequence[float],
-    sessions_b: Sequence[str],
-) -> SessionPair | None:
-    """Return the weighted mean difference a - b over the sessions both sides share.
+        Parameters
+        ----------
+        logs_a, logs_b : sequence of float
+            Values of the runs on the log scale.
+        sessions_a, sessions_b : sequence of str
+            Their sessions; "" is a run whose session was not recorded, and pairs with nothing.
 
-    Parameters
-    ----------
-    logs_a, logs_b : sequence of float
-        Values of the runs on the log scale.
-    sessions_a, sessions_b : sequence of str
-        Their sessions; "" is a run whose session was not recorded, and pairs with nothing.
+        Returns
+        -------
+        SessionPair or None
+            None where no session is shared.
 
-    Returns
-    -------
-    SessionPair or None
-        None where no session is shared.
-
-    Notes
-    -----
-    Where both sides have as many runs in each session, the result is the difference of the means
-    of all those runs. What a session does to both sides alike cancels.
-    """
-    by_session: tuple[dict[str, list[float]], dict[str, list[float]]] = ({}, {})
-    for side, logs, sessions in zip(
-        by_session, (logs_a, logs_b), (sessions_a, sessions_b), strict=True
-    ):
-        for value, session in zip(logs, sessions, strict=True):
-            side.setdefault(session, []).append(value)
-    a, b = by_session
-    common = tuple(session for session in a if session and session in b)
-    if not common:
-        return None
-    differences = [math.fsum(a[s]) / len(a[s]) - math.fsum(b[s]) / len(b[s]) for s in common]
-    weights = [2 * len(a[s]) * len(b[s]) / (len(a[s]) + len(b[s])) for s in common]
-    total = math.fsum(weights)
-    mean = math.fsum(w * d for w, d in zip(weights, differences, strict=True)) / total
-    log_var = None
-    if len(common) > 1:
-        squares = (w * (d - mean) ** 2 for w, d in zip(weights, differences, strict=True))
-        log_var = math.fsum(squares) / (len(common) - 1)
-    return SessionPair(common, mean, total, log_var)
+        Notes
+        -----
+        Where both sides have as many runs in each session, the result is the difference of the
+        means of all those runs. What a session does to both sides alike cancels.
+        """
+        by_session: tuple[dict[str, list[float]], dict[str, list[float]]] = ({}, {})
+        for side, logs, sessions in zip(
+            by_session, (logs_a, logs_b), (sessions_a, sessions_b), strict=True
+        ):
+            for value, session in zip(logs, sessions, strict=True):
+                side.setdefault(session, []).append(value)
+        a, b = by_session
+        common = tuple(session for session in a if session and session in b)
+        if not common:
+            return None
+        differences = [math.fsum(a[s]) / len(a[s]) - math.fsum(b[s]) / len(b[s]) for s in common]
+        weights = [2 * len(a[s]) * len(b[s]) / (len(a[s]) + len(b[s])) for s in common]
+        total = math.fsum(weights)
+        mean = math.fsum(w * d for w, d in zip(weights, differences, strict=True)) / total
+        log_var = None
+        if len(common) > 1:
+            squares = (w * (d - mean) ** 2 for w, d in zip(weights, differences, strict=True))
+            log_var = math.fsum(squares) / (len(common) - 1)
+        return cls(common, mean, total, log_var)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -250,7 +251,7 @@ def _pair_variances(
     for title, products in by_title.items():
         for i, first in enumerate(products):
             for second in products[i + 1 :]:
-                pair = pair_by_session(*cells[title, first], *cells[title, second])
+                pair = SessionPair.match(*cells[title, first], *cells[title, second])
                 if pair is not None and pair.log_var is not None:
                     keys.append(pair_key(title, first, second))
                     if {(title, first), (title, second)} & set(apart):

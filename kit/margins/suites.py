@@ -20,7 +20,6 @@ from kit.stats.intervals import (
     Floats,
     bounded,
     spread_over_titles,
-    suite_weights,
     t_ends,
 )
 from kit.stats.suite_errors import (
@@ -185,7 +184,7 @@ def summarise_titles(
     if not margins:
         raise ValueError("margins must hold at least one title")
     first = margins[0]
-    w = suite_weights([m.title for m in margins], weights or {})
+    w = _suite_weights([m.title for m in margins], weights or {})
     x = np.array([math.log(m.ratio) for m in margins])
     center = min(max(math.fsum(w * x), float(x.min())), float(x.max()))
     error = _suite_error(margins, w, cells)
@@ -267,6 +266,20 @@ def _every_title_outcome(margins: Sequence[Margin], *, alpha: float) -> Outcome 
     p_values = [m.p_level_adjusted if outcome == "level" else m.p_adjusted for m in margins]
     holds = all(p is not None and p <= limit for p in p_values)
     return outcome if holds else None
+
+
+def _suite_weights(titles: Sequence[str], weights: Mapping[str, float]) -> Floats:
+    """Return weights that sum to 1; a title without one weighs 1 before that.
+
+    Raises
+    ------
+    ValueError
+        If a weight is not a finite number above 0.
+    """
+    w = np.array([weights.get(title, 1.0) for title in titles], dtype=np.float64)
+    if not np.all(np.isfinite(w) & (w > 0)):
+        raise ValueError(f"weights must be above 0: {dict(weights)}")
+    return w / math.fsum(w)
 
 
 def _choose_titles(

@@ -457,10 +457,7 @@ def _are_large(tasks: Iterable[_LogTask]) -> bool:
     for task in tasks:
         if "://" in task.place:
             return True
-        try:
-            size += Path(task.place).stat().st_size
-        except OSError:  # said when it is read
-            continue
+        size += _size_of(Path(task.place))
         if size >= WORTH_PROCESSES_BYTES:
             return True
     return False

@@ -8,7 +8,7 @@ from __future__ import annotations
 import datetime as dt
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -18,7 +18,7 @@ from kit.bench.runs import RunRow
 from kit.margins.replicates import group_runs, metric_unit, to_log
 from kit.metrics.run_metrics import RunMetrics
 from kit.review.walk import Results, Review
-from kit.screening.flags import moment
+from kit.screening.flags import few, moment
 from kit.settings.bench_file import Title
 from kit.settings.metric import METRICS
 
@@ -281,22 +281,26 @@ def _bench_components(
         table[names.index(title), products.index(product)] = math.fsum(logs) / len(logs)
         sessions = len({run.session for run in runs})
         errors.append((run_var or 0.0) / len(logs) + (session_var or 0.0) / sessions)
-    try:
-        parts = _analyse_two_way(table)
-    except ValueError:
-        return BenchComponents(
-            metric, len(names), len(products), None, None, None, _root(session_var), _root(run_var)
-        )
-    interaction = max(parts.rest_var - math.fsum(errors) / len(errors), 0.0)
-    return BenchComponents(
+    found = BenchComponents(
         metric=metric,
         titles=len(names),
         products=len(products),
+        title_sd=None,
+        product_sd=None,
+        interaction_sd=None,
+        session_sd=_root(session_var),
+        run_sd=_root(run_var),
+    )
+    try:
+        parts = _analyse_two_way(table)
+    except ValueError:
+        return found
+    interaction = max(parts.rest_var - math.fsum(errors) / len(errors), 0.0)
+    return replace(
+        found,
         title_sd=math.sqrt(parts.row_var),
         product_sd=math.sqrt(parts.column_var),
         interaction_sd=math.sqrt(interaction) if run_var is not None else None,
-        session_sd=_root(session_var),
-        run_sd=_root(run_var),
     )
 
 
@@ -560,30 +564,18 @@ def _rank_tasks(review: Review, gaps: Sequence[_Gap], stale: Sequence[_Stale]) -
             "without a used run": sum((product, t) in missing for t in titles),
         }
         why["with too few runs"] = len(titles) - sum(why.values())
-        tasks.append(
-            (
-                -_margins_touched(review, product, titles),
-                -max(ages, default=0),
-                _Task(
-                    0,
-                    product,
-                    tuple(titles),
-                    sum(runs[t] for t in titles),
-                    seconds / 60,
-                    _margins_touched(review, product, titles),
-                    ", ".join(
-                        f"{count} {'title' if count == 1 else 'titles'} {words}"
-                        for words, count in why.items()
-                        if count
-                    ),
-                ),
-            )
+        task = _Task(
+            place=0,
+            product=product,
+            titles=tuple(titles),
+            runs=sum(runs[t] for t in titles),
+            minutes=seconds / 60,
+            margins=_margins_touched(review, product, titles),
+            why=", ".join(f"{few(n, 'title')} {words}" for words, n in why.items() if n),
         )
+        tasks.append((-task.margins, -max(ages, default=0), task))
     tasks.sort(key=lambda task: task[:2])  # products stay in their order where nothing tells
-    return tuple(
-        _Task(place, t.product, t.titles, t.runs, t.minutes, t.margins, t.why)
-        for place, (_, _, t) in enumerate(tasks, start=1)
-    )
+    return tuple(replace(task, place=place) for place, (*_, task) in enumerate(tasks, start=1))
 
 
 def _margins_touched(review: Review, product: str, titles: Sequence[str]) -> int:

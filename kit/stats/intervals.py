@@ -6,7 +6,7 @@ symmetric: a scaled Student t, or a mixture of normals around 0."""
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -340,20 +340,6 @@ def adjust_p_values(p_values: Sequence[float | None], *, family: Family) -> list
     adjusted[order] = np.minimum(ranked, 1.0)
     given = iter(adjusted.tolist())
     return [None if p is None else next(given) for p in p_values]
-
-
-def suite_weights(titles: Sequence[str], weights: Mapping[str, float]) -> Floats:
-    """Return weights that sum to 1; a title without one weighs 1 before that.
-
-    Raises
-    ------
-    ValueError
-        If a weight is not a finite number above 0.
-    """
-    w = np.array([weights.get(title, 1.0) for title in titles], dtype=np.float64)
-    if not np.all(np.isfinite(w) & (w > 0)):
-        raise ValueError(f"weights must be above 0: {dict(weights)}")
-    return w / math.fsum(w)
 
 
 def match_t(

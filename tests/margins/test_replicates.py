@@ -12,11 +12,11 @@ from stats.test_intervals import SLEEP_1, SLEEP_2
 from kit.margins.cells import make_cells
 from kit.margins.replicates import (
     LOG_PER_DB,
+    SessionPair,
     fit_variances,
     from_log,
     group_runs,
     metric_unit,
-    pair_by_session,
     pair_key,
     sample_variance,
     to_log,
@@ -65,7 +65,7 @@ def test_the_sample_variance_has_divisor_n_minus_1():
 def test_pairs_are_students_paired_test():
     # Student (1908): paired, t = -4.0621276834 on 9 degrees of freedom (R and scipy).
     names = [f"s{i}" for i in range(10)]
-    pair = pair_by_session(SLEEP_1, names, SLEEP_2[::-1], names[::-1])
+    pair = SessionPair.match(SLEEP_1, names, SLEEP_2[::-1], names[::-1])
     assert pair.sessions == tuple(names)
     t = pair.difference / math.sqrt(pair.log_var / pair.weight)
     assert t == pytest.approx(-4.0621276834, abs=5e-11)
@@ -77,7 +77,7 @@ def test_sessions_of_unequal_size_are_weighted():
 
     a, sa = [1.0, 1.2, 1.1, 0.9, 1.4], ["x", "x", "x", "y", "z"]
     b, sb = [0.7, 0.8, 0.6, 1.0], ["x", "y", "y", "z"]
-    pair = pair_by_session(a, sa, b, sb)
+    pair = SessionPair.match(a, sa, b, sb)
     # Weighted least squares: a session's difference has a variance of 1/m + 1/n runs.
     d = [1.1 - 0.7, 0.9 - 0.7, 1.4 - 1.0]
     w = [1 / (1 / 3 + 1 / 1), 1 / (1 + 1 / 2), 1 / (1 + 1)]
@@ -89,14 +89,14 @@ def test_sessions_of_unequal_size_are_weighted():
 def test_equal_numbers_of_runs_give_the_difference_of_means():
     a, b = [1.0, 2.0, 4.0, 3.0], [0.5, 0.7, 0.2, 0.9]
     names = ["x", "x", "x", "y"]
-    pair = pair_by_session(a, names, b, names)
+    pair = SessionPair.match(a, names, b, names)
     assert pair.difference == pytest.approx(np.mean(a) - np.mean(b))
 
 
 def test_what_does_not_pair():
-    assert pair_by_session([1.0], ["x"], [1.0], ["y"]) is None
-    assert pair_by_session([1.0], [""], [1.0], [""]) is None
-    single = pair_by_session([1.0, 9.0], ["x", ""], [0.5], ["x"])
+    assert SessionPair.match([1.0], ["x"], [1.0], ["y"]) is None
+    assert SessionPair.match([1.0], [""], [1.0], [""]) is None
+    single = SessionPair.match([1.0, 9.0], ["x", ""], [0.5], ["x"])
     assert single.sessions == ("x",)
     assert single.log_var is None
     assert single.difference == pytest.approx(0.5)

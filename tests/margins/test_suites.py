@@ -12,6 +12,7 @@ from scipy import signal, stats
 
 from kit.margins.suites import (
     _every_title_outcome,
+    _suite_weights,
     summarise_suites,
     summarise_titles,
 )
@@ -289,3 +290,13 @@ def test_outcomes_of_titles_are_counted():
 def test_no_titles_is_a_callers_fault():
     with pytest.raises(ValueError, match="at least one title"):
         summarise_titles([], suite="all", params=PARAMS)
+
+
+def test_weights_sum_to_one_and_unnamed_titles_weigh_one():
+    assert _suite_weights(["a", "b", "c"], {"b": 2.0}) == pytest.approx([0.25, 0.5, 0.25])
+
+
+@pytest.mark.parametrize("weight", [0.0, -1.0, math.nan, math.inf])
+def test_weights_must_be_above_zero(weight):
+    with pytest.raises(ValueError, match="weights must be above 0"):
+        _suite_weights(["a", "b"], {"a": weight})

@@ -15,7 +15,6 @@ from kit.stats.intervals import (
     mixture_error,
     mixture_half_width,
     spread_over_titles,
-    suite_weights,
     t_ends,
     t_half_width,
     welch_error,
@@ -324,13 +323,3 @@ def test_one_title_or_equal_titles_have_no_spread():
     assert spread_over_titles(np.array([0.1]), np.array([1.0])) == (None, None)
     assert spread_over_titles(np.array([0.1, 0.1]), np.array([0.5, 0.5])) == (None, None)
     assert t_ends(0.0, None, None, confidence=0.95) == (None, None)
-
-
-def test_weights_sum_to_one_and_unnamed_titles_weigh_one():
-    assert suite_weights(["a", "b", "c"], {"b": 2.0}) == pytest.approx([0.25, 0.5, 0.25])
-
-
-@pytest.mark.parametrize("weight", [0.0, -1.0, math.nan, math.inf])
-def test_weights_must_be_above_zero(weight):
-    with pytest.raises(ValueError, match="weights must be above 0"):
-        suite_weights(["a", "b"], {"a": weight})
