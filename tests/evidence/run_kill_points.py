@@ -41,7 +41,7 @@ class Recorded:
 
     def __init__(self, params: Path, folder: Path) -> None:
         self.params, self.kept = params, folder
-        self.real = report.execute_template
+        self.real = report._execute_template
         self.execution: _Execution | None = None
 
     def record(self, notebook, parameters, **how):
@@ -64,10 +64,10 @@ def kill_placing(folder: Path, *, every: int = 1) -> tuple[int, list[str]]:
     edit_template(params, keep_cells(*QUICK))
     out = folder / "out"
     recorded = Recorded(params, folder / "kept")
-    report.execute_template = recorded.record
+    report._execute_template = recorded.record
     try:
         made = run_review(params, out_dir=out, timeout_s=60)
-        report.execute_template = recorded.play
+        report._execute_template = recorded.play
         good = whole(made.folder)
         tried, lost, step = 0, [], 1
         while True:
@@ -86,7 +86,7 @@ def kill_placing(folder: Path, *, every: int = 1) -> tuple[int, list[str]]:
                 return tried, lost
             step += every
     finally:
-        report.execute_template = recorded.real
+        report._execute_template = recorded.real
 
 
 def _killed_at(step: int, params: Path, out: Path) -> bool:
