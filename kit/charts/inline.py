@@ -87,7 +87,7 @@ def fit_scale(ratios: Iterable[float], *, band: float, pad: float = 0.035) -> Ra
     return RatioScale(min(logs) - room, max(logs) + room)
 
 
-def ratio_ticks(scale: RatioScale, *, apart: float = 9.0) -> list[int]:
+def _grid_percents(scale: RatioScale, *, apart: float = 9.0) -> list[int]:
     """Return the percents of the grid lines of a scale, `apart` percent of its width or more."""
     ends = [math.expm1(end) * 100 for end in (scale.low, scale.high)]
     for step in (1, 2, 5, 10, 20, 50, 100, 200, 500, 1000):
@@ -101,18 +101,18 @@ def ratio_ticks(scale: RatioScale, *, apart: float = 9.0) -> list[int]:
     return [0]
 
 
-def tick_text(percent: int, *, locale: str) -> str:
+def _tick_text(percent: int, *, locale: str) -> str:
     """Return a tick's label: the sign always printed, 0 without a unit."""
     text = number(float(percent), decimals=0, locale=locale, sign=True)
     return text if percent == 0 else f"{text}{NBSP}%"
 
 
-def placed_ticks(scale: RatioScale, width_px: float, *, locale: str) -> list[int]:
+def _placed_ticks(scale: RatioScale, width_px: float, *, locale: str) -> list[int]:
     """Return the ticks whose labels find room at a width: 0 first, then outward from the middle."""
-    ticks = ratio_ticks(scale)
+    ticks = _grid_percents(scale)
     kept: list[tuple[float, float, int]] = []
     for tick in sorted(ticks, key=lambda t: (t != 0, t % 20 != 0, -abs(t), t)):
-        half = len(tick_text(tick, locale=locale)) * DIGIT_EM * LABEL_PX / 2
+        half = len(_tick_text(tick, locale=locale)) * DIGIT_EM * LABEL_PX / 2
         x = scale.at(1 + tick / 100) / 100 * width_px
         inside = half <= x <= width_px - half
         if inside and all(x + half + 5 < a or x - half - 5 > b for a, b, _ in kept):
@@ -125,7 +125,7 @@ def _ground(scale: RatioScale, band: float, *, apart: float = 9.0) -> str:
     left, right = scale.at(1 / (1 + band)), scale.at(1 + band)
     lines = "".join(
         f'<line class="grid" x1="{x}%" x2="{x}%" y1="0" y2="100%"/>'
-        for x in (_num(scale.at(1 + t / 100)) for t in ratio_ticks(scale, apart=apart) if t)
+        for x in (_num(scale.at(1 + t / 100)) for t in _grid_percents(scale, apart=apart) if t)
     )
     x = _num(scale.at(1.0))
     return (
@@ -137,13 +137,13 @@ def _ground(scale: RatioScale, band: float, *, apart: float = 9.0) -> str:
 def margin_axis(scale: RatioScale, *, slower: str, faster: str, locale: str) -> Markup:
     """Return the head of the plots of the first screen: directions and labels of ticks."""
     fits = {
-        "": placed_ticks(scale, COMPACT_PX, locale=locale),
-        " mid": placed_ticks(scale, PHONE_PX, locale=locale),
-        " wide": placed_ticks(scale, WIDE_PX, locale=locale),
+        "": _placed_ticks(scale, COMPACT_PX, locale=locale),
+        " mid": _placed_ticks(scale, PHONE_PX, locale=locale),
+        " wide": _placed_ticks(scale, WIDE_PX, locale=locale),
     }
     labels = "".join(
         f'<text class="tick in{css or " small"}" x="{_num(scale.at(1 + t / 100))}%" y="31" '
-        f'text-anchor="middle">{tick_text(t, locale=locale)}</text>'
+        f'text-anchor="middle">{_tick_text(t, locale=locale)}</text>'
         for css, ticks in fits.items()
         for t in ticks
     )
@@ -164,7 +164,7 @@ def margin_axis(scale: RatioScale, *, slower: str, faster: str, locale: str) -> 
     )
 
 
-def stack_levels(places: Sequence[float], *, radius: float, levels: int) -> list[int]:
+def _stack_levels(places: Sequence[float], *, radius: float, levels: int) -> list[int]:
     """Return on which level each dot stands so that none touches another, as far as levels go.
 
     Parameters
@@ -216,7 +216,7 @@ def margin_row(
         ("mid", PHONE_PX, 3.4, 3, 6.6),
         ("small", COMPACT_PX, 2.7, 4, 5.2),
     ):
-        stacked = stack_levels([x / 100 * width for x in places], radius=radius, levels=levels)
+        stacked = _stack_levels([x / 100 * width for x in places], radius=radius, levels=levels)
         dots = "".join(
             f'<circle class="dot {claim.outcome or "unresolved"}" cx="{_num(x)}%" '
             f'cy="{_num(42 - step * level)}" r="{radius}"/>'
@@ -314,7 +314,7 @@ def lattice_axis(column: Column, *, widths_px: Mapping[str, float], locale: str)
     for css, total in widths_px.items():
         kept: list[tuple[float, float]] = []
         width_px = total * column.width / 100
-        ticks = ratio_ticks(column.scale, apart=column.apart)
+        ticks = _grid_percents(column.scale, apart=column.apart)
         for tick in sorted(ticks, key=lambda t: (t != 0, t % 20 != 0, -abs(t))):
             text = number(float(tick), decimals=0, locale=locale, sign=True)
             half = len(text) * DIGIT_EM * LABEL_PX / 2
@@ -332,7 +332,7 @@ def lattice_axis(column: Column, *, widths_px: Mapping[str, float], locale: str)
     )
 
 
-def zero_ticks(top: float) -> list[float]:
+def _zero_ticks(top: float) -> list[float]:
     """Return round steps from zero up to `top`, three to six of them."""
     size = 10.0 ** math.floor(math.log10(top))
     step = next(s * size for s in (0.2, 0.25, 0.5, 1.0, 2.0) if top / (s * size) <= 5)
@@ -344,7 +344,7 @@ def zero_axis(top: float, *, locale: str) -> Markup:
     labels = "".join(
         f'<text class="tick" x="{_num(100 * t / top)}%" y="14" text-anchor="'
         f'{"start" if t == 0 else "middle"}">{number(t, decimals=0, locale=locale)}</text>'
-        for t in zero_ticks(top)
+        for t in _zero_ticks(top)
         if t <= 0.96 * top
     )
     return Markup(f'<svg class="axis" width="100%" height="20" aria-hidden="true">{labels}</svg>')
@@ -368,7 +368,7 @@ def stem_row(
     """
     parts = "".join(
         f'<line class="grid" x1="{x}%" x2="{x}%" y1="0" y2="100%"/>'
-        for x in (_num(100 * t / top) for t in zero_ticks(top) if t)
+        for x in (_num(100 * t / top) for t in _zero_ticks(top) if t)
     )
     parts += '<line class="par" x1="0" x2="0" y1="0" y2="100%"/>'
     for value in others:

@@ -365,7 +365,7 @@ def _label_points(axes: Axes, sheet: Sheet, plan: _ValuePlan, room: tuple[float,
 
 
 @dataclass(frozen=True, slots=True)
-class Slope:
+class _Slope:
     """The lead of a newer over an older name in one class of machine, beside the other class."""
 
     gap: Claim
@@ -429,17 +429,17 @@ def classes_chart(book: ClaimBook, gaps: Sequence[Claim]) -> Chart:
     return say_what_is_narrow(chart, [_lead_spans(chart, sheet) for sheet in SHEETS.values()])
 
 
-def _slope_of(book: ClaimBook, gap: Claim) -> Slope:
+def _slope_of(book: ClaimBook, gap: Claim) -> _Slope:
     sides = {claim.kind: claim for claim in (book.by_id[name] for name in gap.inputs)}
     there, here = sides["gap_there"], sides["gap_here"]
     pairs = [
         (product_name(book, side.product), product_name(book, side.baseline))
         for side in (there, here)
     ]
-    return Slope(gap, there, here, (pairs[0], pairs[1]), product_looks(book)[here.baseline])
+    return _Slope(gap, there, here, (pairs[0], pairs[1]), product_looks(book)[here.baseline])
 
 
-def _lead_words(slope: Slope, side: int) -> str:
+def _lead_words(slope: _Slope, side: int) -> str:
     newer, older = slope.names[side]
     return f"{newer} {(slope.there, slope.here)[side].text} over {older}"
 

@@ -68,7 +68,7 @@ class _RatioPlan:
     look: Look
 
 
-def ratio_chart(
+def _ratio_chart(
     words: ChartWords,
     rows: Sequence[_RatioRow],
     *,
@@ -294,7 +294,7 @@ class _DotPlan:
     ratios: bool
 
 
-def dot_chart(
+def _dot_chart(
     words: ChartWords,
     dots: Sequence[_Dot],
     *,
@@ -445,7 +445,7 @@ def _draw_series(
     label_line(axes, sheet, name, y, min(ends), max(ends))
 
 
-def rows_of(book: ClaimBook, titles: Sequence[str]) -> dict[str, tuple[str, str]]:
+def _rows_of(book: ClaimBook, titles: Sequence[str]) -> dict[str, tuple[str, str]]:
     """Return name and head of rows for some titles, in the order of all charts."""
     wanted, rows, last = set(titles), {}, ""
     for title, group in order_titles(book).items():
@@ -455,7 +455,7 @@ def rows_of(book: ClaimBook, titles: Sequence[str]) -> dict[str, tuple[str, str]
     return rows | {t: (title_name(book, t), "") for t in titles if t not in rows}
 
 
-def outcome_counts(book: ClaimBook, suite: Claim) -> str:
+def _outcome_counts(book: ClaimBook, suite: Claim) -> str:
     """Return a suite's outcomes in words: ahead of B in 7 of 12 titles, level in 3."""
     baseline = product_name(book, suite.baseline)
     of, parts = {"ahead": "of ", "level": "with ", "behind": "", "unresolved": "from "}, []
@@ -501,7 +501,7 @@ def mark_waived(claims: Sequence[Claim]) -> tuple[str, str]:
     return (DAGGER, f"{DAGGER} A control was waived.") if waived else ("", "")
 
 
-def margin_words(claim: Claim) -> str:
+def _margin_words(claim: Claim) -> str:
     """Return a margin in words with its direction, as its outcome allows, in its own figures."""
     said = Rounded(claim.text, claim.interval, claim.rounding)
     speed = METRICS[claim.metric].speed
@@ -525,14 +525,14 @@ def margins_chart(book: ClaimBook, suite: Claim) -> Chart:
     dagger, waived = mark_waived([*margins.values(), suite])
     rows = [
         _RatioRow(name + dagger * is_waived(margins[title]), margins[title], head=head)
-        for title, (name, head) in rows_of(book, list(margins)).items()
+        for title, (name, head) in _rows_of(book, list(margins)).items()
     ]
     whole = _RatioRow(
         f"Suite of {len(suite.inputs)}{dagger * is_waived(suite)}", suite, like, apart=True
     )
     own, other = product_name(book, suite.product), product_name(book, suite.baseline)
     word, band = metric_name(book, suite), book.settings["margins"]["level_band"]
-    caption = f"{own} is {outcome_counts(book, suite)}; over the suite {margin_words(suite)}"
+    caption = f"{own} is {_outcome_counts(book, suite)}; over the suite {_margin_words(suite)}"
     note = (
         f"Shaded: level, within {_percent(band, book.locale)} either way. "
         "Open: level; with a dashed edge: unresolved."
@@ -557,7 +557,7 @@ def margins_chart(book: ClaimBook, suite: Claim) -> Chart:
         above=f"{other} against {own}",
         locale=book.locale,
     )
-    return ratio_chart(words, [*rows, whole], band=(1 / (1 + band), 1 + band))
+    return _ratio_chart(words, [*rows, whole], band=(1 / (1 + band), 1 + band))
 
 
 def _not_all(suite: Claim) -> tuple[str, ...]:
@@ -584,7 +584,7 @@ def influence_chart(book: ClaimBook, suite: Claim) -> Chart:
         raise ValueError("influence needs a suite of two titles or more")
     rows = [
         _RatioRow(name, found[title], head=head)
-        for title, (name, head) in rows_of(book, list(found)).items()
+        for title, (name, head) in _rows_of(book, list(found)).items()
     ]
     own, other = product_name(book, suite.product), product_name(book, suite.baseline)
     word = metric_name(book, suite)
@@ -605,7 +605,7 @@ def influence_chart(book: ClaimBook, suite: Claim) -> Chart:
         locale=book.locale,
     )
     look = product_looks(book)[suite.product]
-    return ratio_chart(words, rows, band=interval_of(suite), of=suite, look=look)
+    return _ratio_chart(words, rows, band=interval_of(suite), of=suite, look=look)
 
 
 def titles_chart(book: ClaimBook, metric: str = HEADLINE, low: str = HEADLINE_LOW) -> Chart:
@@ -625,7 +625,7 @@ def titles_chart(book: ClaimBook, metric: str = HEADLINE, low: str = HEADLINE_LO
     titles = list(dict.fromkeys(cell.title for cell in cells))
     shown = {cell.product for cell in cells}
     products = {p: (product_name(book, p), look) for p, look in looks.items() if p in shown}
-    rows = rows_of(book, titles)
+    rows = _rows_of(book, titles)
     by_place = {(cell.title, cell.product): cell for cell in cells}
     dots = [
         _Dot(title, product, by_place[title, product], lows.get((title, product)))
@@ -652,7 +652,7 @@ def titles_chart(book: ClaimBook, metric: str = HEADLINE, low: str = HEADLINE_LO
         below=below,
         locale=book.locale,
     )
-    return dot_chart(words, dots, rows=rows, series=products)
+    return _dot_chart(words, dots, rows=rows, series=products)
 
 
 def _less_is_better(book: ClaimBook, metric: str) -> bool:
@@ -675,7 +675,7 @@ def _titles_caption(book: ClaimBook, mine: Sequence[_Dot], metric: str, word: st
     name = product_name(book, book.product)
     suites = book.of_kind("suite", product=book.product, group="all", metric=metric)
     if len(suites) == 1:
-        return f"{name} is {outcome_counts(book, suites[0])}"
+        return f"{name} is {_outcome_counts(book, suites[0])}"
     if suites:
         parts = []
         for suite in suites[:3]:
@@ -747,7 +747,7 @@ def spread_chart(book: ClaimBook, products: Sequence[str] = ()) -> Chart:
     claims = [claim for claim in found if claim.product in wanted]
     if not claims:
         raise ValueError("no product has two runs in a title: there is no spread to draw")
-    rows = rows_of(book, list(dict.fromkeys(claim.title for claim in claims)))
+    rows = _rows_of(book, list(dict.fromkeys(claim.title for claim in claims)))
     outermost = max(claims, key=lambda claim: abs(math.log(claim.figure)))
     word = metric_name(book, outermost)
     caption = (
@@ -773,4 +773,4 @@ def spread_chart(book: ClaimBook, products: Sequence[str] = ()) -> Chart:
     shown = {claim.product for claim in claims}
     dots = [_Dot(claim.title, claim.product, claim) for claim in claims]
     series = {p: (product_name(book, p), look) for p, look in looks.items() if p in shown}
-    return dot_chart(words, dots, rows=rows, series=series, ratios=True)
+    return _dot_chart(words, dots, rows=rows, series=series, ratios=True)

@@ -110,7 +110,7 @@ SIZES: Mapping[str, tuple[_Format, float]] = {
 
 
 @dataclass(frozen=True, slots=True)
-class Ground:
+class _Ground:
     """What a slide is drawn on, and the colours on it."""
 
     paper: str
@@ -124,9 +124,9 @@ class Ground:
     clear: bool = False
 
 
-_PAPER = Ground("#fbfaf6", "#1c2326", "#4a5356", "#d8d4c6", "#e4e1d6", "#dcebe8", "#005c5e", False)
-_DARK = Ground("#15191b", "#ecebe5", "#b9bfc0", "#343c3f", "#2a3235", "#17403e", "#4cc7bd", True)
-GROUNDS: Mapping[str, Ground] = {
+_PAPER = _Ground("#fbfaf6", "#1c2326", "#4a5356", "#d8d4c6", "#e4e1d6", "#dcebe8", "#005c5e", False)
+_DARK = _Ground("#15191b", "#ecebe5", "#b9bfc0", "#343c3f", "#2a3235", "#17403e", "#4cc7bd", True)
+GROUNDS: Mapping[str, _Ground] = {
     "paper": _PAPER,
     "dark": _DARK,
     "clear-dark-ink": replace(_PAPER, clear=True),
@@ -138,11 +138,11 @@ _DARK_LEVEL = "#9aa5a8"
 
 
 @dataclass(slots=True)
-class Canvas:
+class _Canvas:
     """The sheet a slide is drawn on; keeps the box of every line of lettering."""
 
     form: _Format
-    ground: Ground
+    ground: _Ground
     axes: Axes
     boxes: list[tuple[str, float, float, float, float, float]] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)  # on how to read it, for the source line
@@ -296,9 +296,9 @@ def _too_long(text: str) -> str:
     )
 
 
-def draw_slide(
+def _draw_slide(
     slide: Slide, *, number: int, size: str = "1920x1080", ground: str = "paper"
-) -> Canvas:
+) -> _Canvas:
     """Return a slide drawn on its canvas.
 
     Raises
@@ -316,7 +316,7 @@ def draw_slide(
     look = GROUNDS[ground]
     figure.patch.set_alpha(0 if look.clear else 1)
     figure.patch.set_facecolor(look.paper)
-    canvas = Canvas(form, look, axes)
+    canvas = _Canvas(form, look, axes)
     if look.clear:
         plate = Rectangle((0, 0), form.width, form.height, fc=look.paper, alpha=0.55, zorder=0)
         axes.add_patch(plate)
@@ -328,7 +328,7 @@ def draw_slide(
     return canvas
 
 
-def _frame(canvas: Canvas, slide: Slide, number: int) -> None:
+def _frame(canvas: _Canvas, slide: Slide, number: int) -> None:
     """Write title, second line, source line and number."""
     form, grey = canvas.form, canvas.ground.grey
     lines = next((found for t in slide.titles if (found := _in_lines(t, form))), None)
@@ -358,7 +358,7 @@ def _frame(canvas: Canvas, slide: Slide, number: int) -> None:
     )
 
 
-def _check_boxes(canvas: Canvas, slide: Slide) -> None:
+def _check_boxes(canvas: _Canvas, slide: Slide) -> None:
     """Refuse a slide on which lettering is too small, leaves the sheet or meets other lettering."""
     form = canvas.form
     for i, (text, x0, y0, x1, y1, size) in enumerate(canvas.boxes):
@@ -398,7 +398,7 @@ class _Places:
 
 
 def _lay_out(
-    canvas: Canvas, slide: Slide, sizes: Sequence[float], *, most: float, chips: bool = False
+    canvas: _Canvas, slide: Slide, sizes: Sequence[float], *, most: float, chips: bool = False
 ) -> _Places:
     """Return where rows and columns stand, `most` pixels a row at most; write names and figures."""
     form, rows = canvas.form, slide.rows
@@ -450,7 +450,7 @@ def _gap(rows: Sequence[Row], i: int) -> float:
     return 20 if i and rows[i].group != rows[i - 1].group else 0
 
 
-def _write_row(canvas: Canvas, row: Row, places: _Places, i: int, x: float, chips: bool) -> None:
+def _write_row(canvas: _Canvas, row: Row, places: _Places, i: int, x: float, chips: bool) -> None:
     """Write a row's name, what is below it, its figures and chip; tint the reviewed row."""
     form, ground = canvas.form, canvas.ground
     y = places.name_y(i, form)
@@ -481,7 +481,7 @@ def _has_stem(row: Row) -> bool:
     return row.look is not None and row.ends is not None and not row.outcome
 
 
-def _turned_groups(canvas: Canvas, slide: Slide, places: _Places) -> None:
+def _turned_groups(canvas: _Canvas, slide: Slide, places: _Places) -> None:
     """Write the name of each group of rows upright in the margin."""
     form = canvas.form
     spans: dict[str, list[int]] = {}
@@ -495,7 +495,7 @@ def _turned_groups(canvas: Canvas, slide: Slide, places: _Places) -> None:
             canvas.write(form.rules[0] / 2, (top + bottom) / 2, name, size, bold=True, turned=True)
 
 
-def _note_beside(canvas: Canvas, text: str, x: float, y: float, places: _Places) -> None:
+def _note_beside(canvas: _Canvas, text: str, x: float, y: float, places: _Places) -> None:
     """Write a word beside a mark, right of it or left where that has no room."""
     form = canvas.form
     need, gap = _wide(text, form.small), 34
@@ -505,7 +505,7 @@ def _note_beside(canvas: Canvas, text: str, x: float, y: float, places: _Places)
         canvas.write(x - gap, y, text, form.small, colour=canvas.ground.grey, align="right")
 
 
-def _paint_stems(canvas: Canvas, slide: Slide) -> None:
+def _paint_stems(canvas: _Canvas, slide: Slide) -> None:
     """One title: a mark at the average, on a stem that ends in a stroke at the low."""
     form, ground = canvas.form, canvas.ground
     sizes = (74 if not form.tall else 54, 55 if not form.tall else 40)[: len(slide.rows[0].figures)]
@@ -543,7 +543,7 @@ def _paint_stems(canvas: Canvas, slide: Slide) -> None:
         canvas.notes.append("intervals within marks" if narrow else "thin line: interval")
 
 
-def _ratio_scale(canvas: Canvas, slide: Slide, places: _Places) -> Callable[[float], float]:
+def _ratio_scale(canvas: _Canvas, slide: Slide, places: _Places) -> Callable[[float], float]:
     """Return the place of a ratio, and draw what stands behind the marks of margins."""
     form, ground = canvas.form, canvas.ground
     values = [1.0 - slide.band, 1.0 + slide.band]
@@ -572,7 +572,7 @@ def _ratio_scale(canvas: Canvas, slide: Slide, places: _Places) -> Callable[[flo
     return at
 
 
-def _paint_dots(canvas: Canvas, slide: Slide) -> None:
+def _paint_dots(canvas: _Canvas, slide: Slide) -> None:
     """One rival: a dot a title, in the colour of its outcome, on its interval."""
     form = canvas.form
     size = 60 if not form.tall else 46
@@ -590,7 +590,7 @@ def _paint_dots(canvas: Canvas, slide: Slide) -> None:
             _note_beside(canvas, row.note, max(right, at(row.at) + 16), y, places)
 
 
-def _paint_lines(canvas: Canvas, slide: Slide) -> None:
+def _paint_lines(canvas: _Canvas, slide: Slide) -> None:
     """Suites: a block for these titles, a line with ends for titles like these, a needle."""
     form, ink = canvas.form, canvas.ground.ink
     size = 72 if not form.tall else 52
@@ -609,7 +609,7 @@ def _paint_lines(canvas: Canvas, slide: Slide) -> None:
         canvas.line([at(row.at)] * 2, [y - 32, y + 32], 8, color=ink, zorder=3.5)
 
 
-def _paint_steps(canvas: Canvas, slide: Slide) -> None:
+def _paint_steps(canvas: _Canvas, slide: Slide) -> None:
     """One name in two classes: a stem from parity to each margin."""
     form = canvas.form
     size = 92 if not form.tall else 64
@@ -622,7 +622,7 @@ def _paint_steps(canvas: Canvas, slide: Slide) -> None:
             canvas.mark(at(row.at), y, row.look)
 
 
-def _paint_prices(canvas: Canvas, slide: Slide) -> None:
+def _paint_prices(canvas: _Canvas, slide: Slide) -> None:
     """Prices: from the price of today an arrow to the price of equal value beside each rival."""
     form, ground = canvas.form, canvas.ground
     size = 72 if not form.tall else 52
@@ -661,7 +661,7 @@ def _paint_prices(canvas: Canvas, slide: Slide) -> None:
         )  # fmt: skip
 
 
-def _paint_words(canvas: Canvas, slide: Slide) -> None:
+def _paint_words(canvas: _Canvas, slide: Slide) -> None:
     """Set-up: two columns of words, ruled."""
     form, ground = canvas.form, canvas.ground
     height = min(150 if form.tall else 100, (form.bottom - form.top) / len(slide.rows))
@@ -679,7 +679,7 @@ def _paint_words(canvas: Canvas, slide: Slide) -> None:
             raise UsageError(f"slide {slide.name}: {_too_long(row.below)}")
 
 
-_PAINTERS: Mapping[str, Callable[[Canvas, Slide], None]] = {
+_PAINTERS: Mapping[str, Callable[[_Canvas, Slide], None]] = {
     "stems": _paint_stems,
     "dots": _paint_dots,
     "lines": _paint_lines,
@@ -701,7 +701,7 @@ def slide_files(
     """
     files = {}
     with chart_style(f"slide {slide.name}"):
-        canvas = draw_slide(slide, number=number, size=size, ground=ground)
+        canvas = _draw_slide(slide, number=number, size=size, ground=ground)
         figure: Any = canvas.axes.figure
         for ending in ("svg", "png"):
             stream = io.BytesIO()

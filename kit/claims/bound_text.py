@@ -135,14 +135,14 @@ class _Derived:
         )
 
 
-def find_statements(sentence: str) -> Iterator[_Statement]:
+def _find_statements(sentence: str) -> Iterator[_Statement]:
     """Yield the ratios that a sentence states in words.
 
     Examples
     --------
-    >>> [(s.words, round(s.ratio, 3)) for s in find_statements("It is about a third ahead.")]
+    >>> [(s.words, round(s.ratio, 3)) for s in _find_statements("It is about a third ahead.")]
     [('about a third ahead', 1.333)]
-    >>> [round(s.ratio, 3) for s in find_statements("Twice as fast; a quarter slower than that.")]
+    >>> [round(s.ratio, 3) for s in _find_statements("Twice as fast; a quarter slower than that.")]
     [2.0, 0.75]
     """
     for match in PHRASE.finditer(sentence):
@@ -156,7 +156,7 @@ def find_statements(sentence: str) -> Iterator[_Statement]:
             yield _Statement(" ".join(match[0].split()), match.start(), ratio, said["hedge"])
 
 
-def derive(claim: Claim, *, turned: bool = False) -> _Derived | None:
+def _derive(claim: Claim, *, turned: bool = False) -> _Derived | None:
     """Return what a margin's claim gives; None where it has no value."""
     if not claim.value:
         return None
@@ -167,7 +167,7 @@ def derive(claim: Claim, *, turned: bool = False) -> _Derived | None:
     return made.turned() if turned else made
 
 
-def ratios_of_pair(product: str, baseline: str, given: Sequence[_Derived]) -> list[_Derived]:
+def _ratios_of_pair(product: str, baseline: str, given: Sequence[_Derived]) -> list[_Derived]:
     """Return a pair's ratio, directly where it is given, else through one other product.
 
     Parameters
@@ -204,17 +204,17 @@ def _ratios_of_sentence(given: Sequence[_Derived]) -> list[_Derived]:
         chained = first.baseline == second.product or first.product == second.baseline
         for one, other in permutations(sorted(ends)):
             if not chained or one in {first.product, second.product}:
-                found += ratios_of_pair(one, other, [first, second])
+                found += _ratios_of_pair(one, other, [first, second])
     return found
 
 
 def _suite_ratios(book: ClaimBook) -> list[_Derived]:
     """Return the suite margins of a review, over all its titles."""
     suites = book.of_kind("suite", metric=HEADLINE)
-    return [made for claim in suites if "/all/" in claim.id and (made := derive(claim))]
+    return [made for claim in suites if "/all/" in claim.id and (made := _derive(claim))]
 
 
-def judge(statement: _Statement, found: Sequence[_Derived], *, locale: str) -> str:
+def _judge(statement: _Statement, found: Sequence[_Derived], *, locale: str) -> str:
     """Return what is wrong with a statement, given what its margins give.
 
     Parameters
@@ -531,17 +531,17 @@ def _wrong_ratios(
         return
     locale = str(book.settings.get("locale", "en"))
     margins = [r for r in inside if r.claim.kind in {"margin", "suite"}]
-    given = [made for r in margins if (made := derive(r.claim, turned="reversed" in r.forms))]
-    for statement in find_statements(sentence):
+    given = [made for r in margins if (made := _derive(r.claim, turned="reversed" in r.forms))]
+    for statement in _find_statements(sentence):
         before = re.findall(r"[a-z']+", sentence[: statement.start].lower())
         if set(before[-3:]) & NEGATIONS:
             continue
         pair = _named_products(sentence, names)
         if pair:
-            found = ratios_of_pair(*pair, given) or ratios_of_pair(*pair, _suite_ratios(book))
+            found = _ratios_of_pair(*pair, given) or _ratios_of_pair(*pair, _suite_ratios(book))
         else:
             found = _ratios_of_sentence(given)
-        if said := judge(statement, found, locale=locale):
+        if said := _judge(statement, found, locale=locale):
             here = line + sentence.count("\n", 0, statement.start)
             yield Fault(file, said, line=here)
 

@@ -30,7 +30,7 @@ DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
 
 @dataclass(frozen=True, slots=True)
-class ClaimKind:
+class _ClaimKind:
     """One kind of claim: how its ids are built, and where names of its fields stand.
 
     `form` holds fields in braces: those of the claim, and `pair` (product-over-baseline), `run`
@@ -45,90 +45,90 @@ class ClaimKind:
     part: str = ""
 
 
-KINDS: Mapping[str, ClaimKind] = {
-    "run": ClaimKind("run/{metric}/{run}"),
-    "cell": ClaimKind("cell/{metric}/{title}/{product}"),
-    "run_over_mean": ClaimKind("run_over_mean/{metric}/{run}"),
-    "low": ClaimKind("low/{group}/{metric}/{run}", "low_definitions"),
-    "within_frames": ClaimKind("within/frames/{metric}/{product}"),
-    "within_share": ClaimKind("within/share/{metric}/{product}"),
-    "margin": ClaimKind("margin/{metric}/{title}/{pair}"),
-    "margin_all_runs": ClaimKind("margin_all_runs/{metric}/{title}/{pair}"),
-    "margin_own_runs": ClaimKind("margin_own_runs/{metric}/{title}/{pair}"),
-    "level_difference": ClaimKind("level_difference/{metric}/{title}/{pair}"),
-    "suite": ClaimKind("suite/{metric}/{group}/{pair}", "title_groups"),
-    "suite_like": ClaimKind("suite_like/{metric}/{group}/{pair}", "title_groups"),
-    "suite_smallest": ClaimKind("suite_smallest/{metric}/{group}/{pair}", "title_groups"),
-    "suite_largest": ClaimKind("suite_largest/{metric}/{group}/{pair}", "title_groups"),
-    "suite_count": ClaimKind("suite_count/{metric}/{group}/{pair}/{part}", "title_groups"),
-    "suite_false": ClaimKind("suite_false/{metric}/{group}/{pair}", "title_groups"),
-    "suite_day": ClaimKind("suite_day/{metric}/{group}/{pair}", "title_groups"),
-    "suite_break_even": ClaimKind("suite_break_even/{metric}/{group}/{pair}", "title_groups"),
-    "suite_all_runs": ClaimKind("suite_all_runs/{metric}/{group}/{pair}", "title_groups"),
-    "influence": ClaimKind("influence/{metric}/{group}/{pair}/without-{title}", "title_groups"),
-    "gap_here": ClaimKind("gap_here/{metric}/{pair}"),
-    "gap_there": ClaimKind("gap_there/{metric}/{pair}"),
-    "gap": ClaimKind(
+KINDS: Mapping[str, _ClaimKind] = {
+    "run": _ClaimKind("run/{metric}/{run}"),
+    "cell": _ClaimKind("cell/{metric}/{title}/{product}"),
+    "run_over_mean": _ClaimKind("run_over_mean/{metric}/{run}"),
+    "low": _ClaimKind("low/{group}/{metric}/{run}", "low_definitions"),
+    "within_frames": _ClaimKind("within/frames/{metric}/{product}"),
+    "within_share": _ClaimKind("within/share/{metric}/{product}"),
+    "margin": _ClaimKind("margin/{metric}/{title}/{pair}"),
+    "margin_all_runs": _ClaimKind("margin_all_runs/{metric}/{title}/{pair}"),
+    "margin_own_runs": _ClaimKind("margin_own_runs/{metric}/{title}/{pair}"),
+    "level_difference": _ClaimKind("level_difference/{metric}/{title}/{pair}"),
+    "suite": _ClaimKind("suite/{metric}/{group}/{pair}", "title_groups"),
+    "suite_like": _ClaimKind("suite_like/{metric}/{group}/{pair}", "title_groups"),
+    "suite_smallest": _ClaimKind("suite_smallest/{metric}/{group}/{pair}", "title_groups"),
+    "suite_largest": _ClaimKind("suite_largest/{metric}/{group}/{pair}", "title_groups"),
+    "suite_count": _ClaimKind("suite_count/{metric}/{group}/{pair}/{part}", "title_groups"),
+    "suite_false": _ClaimKind("suite_false/{metric}/{group}/{pair}", "title_groups"),
+    "suite_day": _ClaimKind("suite_day/{metric}/{group}/{pair}", "title_groups"),
+    "suite_break_even": _ClaimKind("suite_break_even/{metric}/{group}/{pair}", "title_groups"),
+    "suite_all_runs": _ClaimKind("suite_all_runs/{metric}/{group}/{pair}", "title_groups"),
+    "influence": _ClaimKind("influence/{metric}/{group}/{pair}/without-{title}", "title_groups"),
+    "gap_here": _ClaimKind("gap_here/{metric}/{pair}"),
+    "gap_there": _ClaimKind("gap_there/{metric}/{pair}"),
+    "gap": _ClaimKind(
         "gap/{metric}/{product}-over-{group}/against/{baseline}-over-{part}", "products"
     ),
-    "closure": ClaimKind(
+    "closure": _ClaimKind(
         "closure/{metric}/{product}-over-{group}-over-{baseline}/{part}", "products"
     ),
-    "drift": ClaimKind("drift/{metric}/{titles}/{part}"),
-    "drift_anchor": ClaimKind("drift_anchor/{metric}/{titles}/{product}"),
-    "energy": ClaimKind("cell/{metric}/{title}/{product}", "power_sources"),
-    "fps_per_watt": ClaimKind("cell/{metric}/{title}/{product}", "power_sources"),
-    "price": ClaimKind("value/{group}/price/{product}", "price_kinds"),
-    "suite_fps": ClaimKind("value/{group}/suite_fps/{product}", "price_kinds"),
-    "cost_per_fps": ClaimKind("value/{group}/cost_per_fps/{product}", "price_kinds"),
-    "premium": ClaimKind("value/{group}/premium/{pair}", "price_kinds"),
-    "equal_value_price": ClaimKind("value/{group}/equal_value_price/{pair}", "price_kinds"),
-    "cut_needed": ClaimKind("value/{group}/cut_needed/{pair}", "price_kinds"),
-    "specification": ClaimKind("specification/{metric}/{product}", metric="specifications"),
-    "count": ClaimKind("count/{part}"),
-    "spread": ClaimKind("spread/{metric}/{title}/{part}"),
-    "component": ClaimKind("component/{metric}/{part}", part="components"),
-    "task": ClaimKind("task/{part}/{product}"),
-    "look": ClaimKind("look/{part}/{run}", "low_definitions", part="budgets"),
-    "share_within": ClaimKind("look/share_within/{metric}/{title}/{product}"),
-    "hitch": ClaimKind("hitch/{part}/{run}/{group}"),
-    "sensor": ClaimKind("sensor/{metric}/{part}/{run}", metric="sensors"),
-    "plan": ClaimKind("plan/{part}{cell}"),
-    "plan_margin": ClaimKind("plan/smallest/{title}/{pair}"),
-    "gain": ClaimKind("gain/{part}/{title}"),
-    "next_minutes": ClaimKind("next_minutes/{part}"),
-    "pilot": ClaimKind("pilot/{part}/{title}/{pair}"),
+    "drift": _ClaimKind("drift/{metric}/{titles}/{part}"),
+    "drift_anchor": _ClaimKind("drift_anchor/{metric}/{titles}/{product}"),
+    "energy": _ClaimKind("cell/{metric}/{title}/{product}", "power_sources"),
+    "fps_per_watt": _ClaimKind("cell/{metric}/{title}/{product}", "power_sources"),
+    "price": _ClaimKind("value/{group}/price/{product}", "price_kinds"),
+    "suite_fps": _ClaimKind("value/{group}/suite_fps/{product}", "price_kinds"),
+    "cost_per_fps": _ClaimKind("value/{group}/cost_per_fps/{product}", "price_kinds"),
+    "premium": _ClaimKind("value/{group}/premium/{pair}", "price_kinds"),
+    "equal_value_price": _ClaimKind("value/{group}/equal_value_price/{pair}", "price_kinds"),
+    "cut_needed": _ClaimKind("value/{group}/cut_needed/{pair}", "price_kinds"),
+    "specification": _ClaimKind("specification/{metric}/{product}", metric="specifications"),
+    "count": _ClaimKind("count/{part}"),
+    "spread": _ClaimKind("spread/{metric}/{title}/{part}"),
+    "component": _ClaimKind("component/{metric}/{part}", part="components"),
+    "task": _ClaimKind("task/{part}/{product}"),
+    "look": _ClaimKind("look/{part}/{run}", "low_definitions", part="budgets"),
+    "share_within": _ClaimKind("look/share_within/{metric}/{title}/{product}"),
+    "hitch": _ClaimKind("hitch/{part}/{run}/{group}"),
+    "sensor": _ClaimKind("sensor/{metric}/{part}/{run}", metric="sensors"),
+    "plan": _ClaimKind("plan/{part}{cell}"),
+    "plan_margin": _ClaimKind("plan/smallest/{title}/{pair}"),
+    "gain": _ClaimKind("gain/{part}/{title}"),
+    "next_minutes": _ClaimKind("next_minutes/{part}"),
+    "pilot": _ClaimKind("pilot/{part}/{title}/{pair}"),
     # Statements: what a page says in words.
-    "control": ClaimKind("control/{metric}/{product}", metric="controls"),
-    "waiver": ClaimKind("waiver/{metric}/{pair}", metric="controls"),
-    "set_aside": ClaimKind("set_aside/{run}"),
-    "not_run": ClaimKind("not_run/{run}"),
-    "no_figure": ClaimKind("no_figure/{title}/{product}"),
-    "flag": ClaimKind("flag/{metric}/{part}", metric="rules"),
-    "not_compared": ClaimKind("not_compared/{pair}"),
-    "left_out": ClaimKind("left_out/{metric}/{group}/{pair}/{title}", "title_groups"),
-    "every_title": ClaimKind("every_title/{metric}/{group}/{pair}", "title_groups"),
-    "same_titles": ClaimKind(
+    "control": _ClaimKind("control/{metric}/{product}", metric="controls"),
+    "waiver": _ClaimKind("waiver/{metric}/{pair}", metric="controls"),
+    "set_aside": _ClaimKind("set_aside/{run}"),
+    "not_run": _ClaimKind("not_run/{run}"),
+    "no_figure": _ClaimKind("no_figure/{title}/{product}"),
+    "flag": _ClaimKind("flag/{metric}/{part}", metric="rules"),
+    "not_compared": _ClaimKind("not_compared/{pair}"),
+    "left_out": _ClaimKind("left_out/{metric}/{group}/{pair}/{title}", "title_groups"),
+    "every_title": _ClaimKind("every_title/{metric}/{group}/{pair}", "title_groups"),
+    "same_titles": _ClaimKind(
         "same_titles/{metric}/{product}-over-{group}-over-{baseline}", "products"
     ),
-    "frontier": ClaimKind("value/{group}/frontier/{product}", "price_kinds"),
-    "spread_base": ClaimKind("spread_base/{metric}/{title}"),
-    "spread_unknown": ClaimKind("spread_unknown/{metric}/{title}"),
-    "stale": ClaimKind("stale/{title}/{product}"),
-    "without_run": ClaimKind("without_run/{title}/{product}"),
-    "task_why": ClaimKind("task_why/{product}"),
-    "task_titles": ClaimKind("task_titles/{product}"),
-    "not_weighed": ClaimKind("value/{group}/not_weighed/{product}", "price_kinds"),
-    "not_shown": ClaimKind("not_shown/{run}"),
-    "not_planned": ClaimKind("not_planned/{title}"),
-    "plan_asked": ClaimKind("plan_asked"),
-    "plan_note": ClaimKind("plan_note/{part}"),
-    "plan_short": ClaimKind("plan_short/{pair}"),
-    "next_run": ClaimKind("next_run/{part}"),
-    "order": ClaimKind("order/{part}"),
-    "check": ClaimKind("check/{part}"),
-    "pilot_said": ClaimKind("pilot_said/{part}/{title}/{pair}"),
-    "pilot_rule": ClaimKind("pilot_rule"),
+    "frontier": _ClaimKind("value/{group}/frontier/{product}", "price_kinds"),
+    "spread_base": _ClaimKind("spread_base/{metric}/{title}"),
+    "spread_unknown": _ClaimKind("spread_unknown/{metric}/{title}"),
+    "stale": _ClaimKind("stale/{title}/{product}"),
+    "without_run": _ClaimKind("without_run/{title}/{product}"),
+    "task_why": _ClaimKind("task_why/{product}"),
+    "task_titles": _ClaimKind("task_titles/{product}"),
+    "not_weighed": _ClaimKind("value/{group}/not_weighed/{product}", "price_kinds"),
+    "not_shown": _ClaimKind("not_shown/{run}"),
+    "not_planned": _ClaimKind("not_planned/{title}"),
+    "plan_asked": _ClaimKind("plan_asked"),
+    "plan_note": _ClaimKind("plan_note/{part}"),
+    "plan_short": _ClaimKind("plan_short/{pair}"),
+    "next_run": _ClaimKind("next_run/{part}"),
+    "order": _ClaimKind("order/{part}"),
+    "check": _ClaimKind("check/{part}"),
+    "pilot_said": _ClaimKind("pilot_said/{part}/{title}/{pair}"),
+    "pilot_rule": _ClaimKind("pilot_rule"),
 }
 
 
@@ -261,7 +261,7 @@ class ClaimBook:
     def family(self, field: str, kind: str = "") -> Mapping[str, str]:
         """Return the names of what a claim's field may hold, in the page's order; {} where the
         field has no names."""
-        of_kind = KINDS.get(kind, ClaimKind(""))
+        of_kind = KINDS.get(kind, _ClaimKind(""))
         families = {"product": "products", "baseline": "products", "title": "titles"}
         families |= {"group": of_kind.group, "metric": of_kind.metric, "part": of_kind.part}
         return self.names.get(families.get(field, ""), {})
@@ -332,7 +332,7 @@ def claims_frame(claims: Iterable[Claim]) -> Any:
 
 
 class Published(Section):
-    """Base of what `claims.json` holds: texts exactly as written, figures finite."""
+    """Base of what `claims.json` holds: texts exactly as written, figures _finite."""
 
     model_config = ConfigDict(str_strip_whitespace=False, allow_inf_nan=False)
 
@@ -420,7 +420,7 @@ class ClaimsDocument(Published):
     )
 
 
-def claims_document(book: ClaimBook) -> dict[str, Any]:
+def _claims_document(book: ClaimBook) -> dict[str, Any]:
     """Return a book as the content of `claims.json`."""
     names = [f.name for f in fields(Claim)]
     if book.file_format == OLD_FORMAT:
@@ -447,7 +447,7 @@ def claims_document(book: ClaimBook) -> dict[str, Any]:
 
 def claims_json(book: ClaimBook) -> bytes:
     """Return the bytes of `claims.json`: one claim or run a line, same book, same bytes."""
-    document = claims_document(book)
+    document = _claims_document(book)
     parts = []
     for key, value in document.items():
         if key in {"runs", "claims"}:
@@ -462,8 +462,8 @@ def _line(value: Any) -> str:
     return json.dumps(value, ensure_ascii=False, allow_nan=False, default=str)
 
 
-def finite(value: float | None) -> float | None:
-    """Return a figure JSON can hold; what is not finite becomes None (a mark says why)."""
+def _finite(value: float | None) -> float | None:
+    """Return a figure JSON can hold; what is not _finite becomes None (a mark says why)."""
     return value if value is not None and math.isfinite(value) else None
 
 
@@ -640,7 +640,7 @@ def trace_faults(book: ClaimBook) -> list[Fault]:
     return faults
 
 
-def schema_of(what: str) -> dict[str, Any]:
+def _schema_of(what: str) -> dict[str, Any]:
     """Return the JSON Schema (draft 2020-12) of one kind of file.
 
     Raises
@@ -663,7 +663,7 @@ def schema_of(what: str) -> dict[str, Any]:
 
 def schema_text(what: str) -> str:
     """Return the schema as the text kept in `kit/schemas/`."""
-    return json.dumps(schema_of(what), indent=1, ensure_ascii=False) + "\n"
+    return json.dumps(_schema_of(what), indent=1, ensure_ascii=False) + "\n"
 
 
 @dataclass(frozen=True, slots=True)
@@ -721,7 +721,7 @@ def make_claim(
     name = _id_of(kind, subject)
     if method not in METHODS:
         raise ValueError(f"{name}: no method {method!r} in the catalogue")
-    low = finite(figure.low)
+    low = _finite(figure.low)
     return Claim(
         id=name,
         kind=kind,
@@ -729,9 +729,9 @@ def make_claim(
         product=subject.product,
         baseline=subject.baseline,
         title=subject.title,
-        value=finite(figure.value),
+        value=_finite(figure.value),
         low=low,
-        high=finite(figure.high),
+        high=_finite(figure.high),
         confidence=figure.confidence if figure.low is not None else None,
         unit=unit,
         outcome=figure.outcome,

@@ -521,7 +521,7 @@ Made = Iterable[Iterable[Claim]]
 
 
 @dataclass(frozen=True, slots=True)
-class PageKind:
+class _PageKind:
     """One kind of page: its claims, and by name its charts and the tables beside it.
 
     The sections are the cells of its template, `notebooks/<name>.ipynb`.
@@ -586,24 +586,24 @@ def _of_plan(review: Review, results: Results) -> Made:
     return _plan_claims(review), of_review.count_claims(review)
 
 
-PAGE_KINDS: Mapping[str, PageKind] = {
-    "review": PageKind(
+PAGE_KINDS: Mapping[str, _PageKind] = {
+    "review": _PageKind(
         _of_review,
         charts=("titles", "margins", "influence", "spread", "classes", "value"),
         tables=("cells", "margins", "suites"),
     ),
-    "frame_times": PageKind(
+    "frame_times": _PageKind(
         _of_frame_times,
         charts=("overlay", "distribution", "run"),
         tables=("look", "hitches"),
         of_one_cell=True,
     ),
-    "bench_health": PageKind(
+    "bench_health": _PageKind(
         _of_bench_health,
         charts=("spread",),
         tables=("repeatability", "stale", "gaps", "tasks"),
     ),
-    "plan": PageKind(_of_plan, tables=("plan", "order"), with_planned=True),
+    "plan": _PageKind(_of_plan, tables=("plan", "order"), with_planned=True),
 }
 
 

@@ -27,14 +27,14 @@ def claim(value, *, low=None, high=None, text="", unit="fps"):
 
 @given(st.lists(st.floats(0, 460), max_size=12))
 def test_dots_of_one_level_do_not_touch(places):
-    levels = inline.stack_levels(places, radius=3.4, levels=12)
+    levels = inline._stack_levels(places, radius=3.4, levels=12)
     for level in set(levels):
         row = sorted(x for x, at in zip(places, levels, strict=True) if at == level)
         assert all(b - a >= 6.8 for a, b in pairwise(row))
 
 
 def test_where_levels_are_few_the_dot_goes_where_it_covers_least():
-    assert inline.stack_levels([10, 10, 10, 30], radius=3, levels=2) == [0, 1, 0, 0]
+    assert inline._stack_levels([10, 10, 10, 30], radius=3, levels=2) == [0, 1, 0, 0]
 
 
 @given(st.lists(ratios, min_size=1, max_size=8), st.floats(0.001, 0.2))
@@ -48,8 +48,8 @@ def test_every_value_and_level_lie_on_the_scale(values, band):
 def test_labels_of_ticks_keep_apart_and_inside(values, width):
     scale = inline.fit_scale(values, band=0.02)
     boxes = []
-    for tick in inline.placed_ticks(scale, width, locale="en"):
-        half = len(inline.tick_text(tick, locale="en")) * inline.DIGIT_EM * inline.LABEL_PX / 2
+    for tick in inline._placed_ticks(scale, width, locale="en"):
+        half = len(inline._tick_text(tick, locale="en")) * inline.DIGIT_EM * inline.LABEL_PX / 2
         x = scale.at(1 + tick / 100) / 100 * width
         assert half <= x <= width - half
         boxes.append((x - half, x + half))
@@ -69,7 +69,7 @@ def test_columns_of_a_lattice_have_one_scale_and_hold_their_values(values):
 
 @given(st.floats(0.5, 5000))
 def test_steps_from_zero_are_few_and_even(top):
-    steps = inline.zero_ticks(top)
+    steps = inline._zero_ticks(top)
     assert steps[0] == 0 and 3 <= len(steps) <= 7 and steps[-1] <= top * (1 + 1e-9)
     gaps = [b - a for a, b in pairwise(steps)]
     assert max(gaps) == pytest.approx(min(gaps))

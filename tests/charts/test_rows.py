@@ -23,11 +23,11 @@ from matplotlib.text import Text
 
 from kit.charts.identity import REVIEWED, order_titles
 from kit.charts.rows import (
+    _margin_words,
+    _outcome_counts,
     influence_chart,
     is_waived,
-    margin_words,
     margins_chart,
-    outcome_counts,
     spread_chart,
     titles_chart,
 )
@@ -205,7 +205,7 @@ class TestTitles:
     def test_outcomes_in_words(self, logs, words):
         of = [margin("p0", "p1", f"t{i:02d}", x, 0.01 if x else 0.005) for i, x in enumerate(logs)]
         made = suite(of)
-        assert outcome_counts(book(*made), made[0]) == words
+        assert _outcome_counts(book(*made), made[0]) == words
 
     def test_numbers_follow_the_locale(self):
         chart = titles_chart(book(*cells(5, 3, locale="de"), locale="de"))
@@ -386,7 +386,7 @@ class TestMargins:
         ],
     )
     def test_a_margin_in_words_has_the_figures_of_its_claim(self, log_ratio, log_se, words):
-        said = margin_words(margin("p0", "p1", "t00", log_ratio, log_se))
+        said = _margin_words(margin("p0", "p1", "t00", log_ratio, log_se))
         assert said == words
 
     def test_a_margin_without_an_interval_is_a_point_alone_and_says_so(self):

@@ -6,7 +6,13 @@ import math
 
 import pytest
 
-from kit.claims.bound_text import bind_text, derive, find_statements, printed_forms, ratios_of_pair
+from kit.claims.bound_text import (
+    _derive,
+    _find_statements,
+    _ratios_of_pair,
+    bind_text,
+    printed_forms,
+)
 from kit.claims.claim import Claim, ClaimBook, RunRecord
 from kit.errors import TextError
 from kit.page.html import show_text
@@ -70,14 +76,14 @@ def faults_of(text, made):
     ],
 )
 def test_words_mean_a_ratio(words, ratio):
-    (found,) = find_statements(f"The new one is {words} of it, and half full.")
+    (found,) = _find_statements(f"The new one is {words} of it, and half full.")
     assert found.ratio == pytest.approx(ratio, rel=1e-12)
     assert found.words == " ".join(words.split())
 
 
 @pytest.mark.parametrize("text", ["a third of the titles", "half an hour", "it costs a third more"])
 def test_other_words_mean_none(text):
-    assert not list(find_statements(text))
+    assert not list(_find_statements(text))
 
 
 @pytest.mark.parametrize(
@@ -161,7 +167,7 @@ def test_words_say_no_more_than_the_runs():
 
 def test_ends_of_a_derived_ratio_are_wide_however_its_margins_depend():
     made = suites(ash_birch=1.1, birch_cedar=1.2)
-    (one,) = ratios_of_pair("cedar", "ash", [derive(c) for c in made.claims])
+    (one,) = _ratios_of_pair("cedar", "ash", [_derive(c) for c in made.claims])
     assert one.ratio == pytest.approx(1 / 1.32, rel=1e-12)
     assert math.log(one.high / one.low) == pytest.approx(4 * math.log(1.01), rel=1e-9)
     assert one.claims == tuple(c.id for c in reversed(made.claims))
@@ -176,8 +182,8 @@ def test_margins_of_different_titles_are_not_multiplied():
 
     first, other = margin("dell", "ash", "birch", 1.1), margin("fen", "birch", "cedar", 1.2)
     same = margin("dell", "birch", "cedar", 1.2)
-    assert not ratios_of_pair("ash", "cedar", [derive(first), derive(other)])
-    (one,) = ratios_of_pair("ash", "cedar", [derive(first), derive(same)])
+    assert not _ratios_of_pair("ash", "cedar", [_derive(first), _derive(other)])
+    (one,) = _ratios_of_pair("ash", "cedar", [_derive(first), _derive(same)])
     assert one.ratio == pytest.approx(1.32) and one.low is None
 
 

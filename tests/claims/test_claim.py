@@ -14,12 +14,12 @@ from kit.claims.claim import (
     Figure,
     RunRecord,
     Subject,
-    claims_document,
+    _claims_document,
+    _finite,
+    _schema_of,
     claims_json,
-    finite,
     make_claim,
     read_claims,
-    schema_of,
     trace_faults,
     trace_lines,
     trace_tree,
@@ -110,11 +110,11 @@ def test_claims_of_a_kind_are_found_by_their_fields():
 
 def test_the_json_fits_its_published_schema():
     jsonschema = pytest.importorskip("jsonschema")
-    jsonschema.validate(json.loads(claims_json(book())), schema_of("claims"))
-    broken = claims_document(book())
+    jsonschema.validate(json.loads(claims_json(book())), _schema_of("claims"))
+    broken = _claims_document(book())
     broken["claims"][0].pop("method")
     with pytest.raises(jsonschema.ValidationError, match="'method' is a required property"):
-        jsonschema.validate(json.loads(json.dumps(broken)), schema_of("claims"))
+        jsonschema.validate(json.loads(json.dumps(broken)), _schema_of("claims"))
 
 
 @pytest.mark.parametrize(
@@ -168,7 +168,7 @@ def test_a_trace_that_leads_nowhere_is_a_fault():
 
 
 def test_only_finite_figures_are_written():
-    assert finite(math.nan) is None and finite(math.inf) is None and finite(1.5) == 1.5
+    assert _finite(math.nan) is None and _finite(math.inf) is None and _finite(1.5) == 1.5
 
 
 def test_every_method_has_words_and_an_unknown_one_is_refused():

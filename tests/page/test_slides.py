@@ -11,7 +11,7 @@ from xml.etree import ElementTree as ET
 import pytest
 from PIL import Image
 
-from kit.charts.slides import GROUNDS, SIZES, draw_slide
+from kit.charts.slides import GROUNDS, SIZES, _draw_slide
 from kit.charts.style import chart_style
 from kit.errors import UsageError
 from kit.page import slides as made
@@ -31,7 +31,7 @@ def shown(demo):
 def canvases(shown):
     with chart_style():
         return {
-            (slide.name, size): draw_slide(slide, number=n, size=size)
+            (slide.name, size): _draw_slide(slide, number=n, size=size)
             for n, slide in enumerate(shown, start=1)
             for size in LEAST
         }
@@ -137,7 +137,7 @@ def test_lettering_that_would_meet_is_refused(shown):
     slide = next(s for s in shown if s.kind == "prices")
     planted = replace(slide, rows=(replace(slide.rows[0], below="costs more than it should " * 2),))
     with chart_style(), pytest.raises(UsageError, match="prices-street"):
-        draw_slide(planted, number=1)
+        _draw_slide(planted, number=1)
 
 
 def test_a_title_that_does_not_fit_is_refused_with_its_length_and_all_of_them_at_once(

@@ -9,7 +9,7 @@ import pytest
 
 from kit.bench.intake import add_logs
 from kit.bench.runs import read_run_sheet
-from kit.claims.claim import schema_of
+from kit.claims.claim import _schema_of
 from kit.errors import BenchError, ParamsError
 from kit.settings.bench_file import BenchFile, read_bench
 from kit.settings.params import ReviewParams, load_params
@@ -19,7 +19,7 @@ from kit.settings.yaml import read_yaml
 
 def keys_of(what: str) -> dict[tuple[str, str], dict]:
     """Every key of a schema: (model, key) to what the schema says of it."""
-    schema = schema_of(what)
+    schema = _schema_of(what)
     models = {"": schema, **schema["$defs"]}
     return {
         (model, key): said
