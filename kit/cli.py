@@ -344,14 +344,14 @@ def _trace(
     as_json: Json = False,
 ) -> None:
     """Print a claim's trace: method, inputs, runs, files and hashes."""
-    from kit.claims.claim import load_claims, trace_lines, trace_tree
+    from kit.claims.claim import load_claims
 
     book = load_claims(folder)
     if book.get(claim) is None:  # words: only they need the registry of metrics, and so numpy
         from kit.claims.bound_text import find_claim
 
         claim = find_claim(claim, book)
-    _told(trace_tree(book, claim), trace_lines(book, claim), as_json)
+    _told(book.trace_tree(claim), book.trace_lines(claim), as_json)
 
 
 @_command("open")

@@ -11,7 +11,7 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 
 from kit.archive.revising import KINDS, MOVED, ClaimChange, Revision, compare_reviews
-from kit.claims.claim import Claim, ClaimBook, claims_json
+from kit.claims.claim import Claim, ClaimBook
 from kit.claims.of_review import listed
 from kit.errors import UsageError, did_you_mean
 from kit.package import PACKAGE
@@ -212,7 +212,7 @@ def close_correction(revision: Revision, out_dir: str | Path) -> Closing:
         Shown by the last cell; a run without it does not count.
     """
     folder = Path(out_dir)
-    (folder / "claims.json").write_bytes(claims_json(revision.new.book))
+    (folder / "claims.json").write_bytes(revision.new.book.to_json())
     frames = {
         "changes": revision.to_frame(),
         "runs": revision.runs_frame(),

@@ -44,7 +44,6 @@ from kit.claims.claim import (
     Claim,
     ClaimBook,
     RunRecord,
-    trace_faults,
 )
 from kit.claims.of_pages import kit_version, make_claims
 from kit.errors import Fault, FaultsError, Finding, KitError, SealError
@@ -565,7 +564,7 @@ def _compare_books(stated: ClaimBook, fresh: ClaimBook) -> list[Finding]:
             )
     findings += [
         _finding(str(fault.key), "inputs and runs that are in claims.json", fault.message)
-        for fault in trace_faults(stated)
+        for fault in stated.trace_faults()
     ]
     findings += list(_about(stated, fresh))
     findings += list(_runs(stated, fresh))

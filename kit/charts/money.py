@@ -26,7 +26,7 @@ from kit.charts.layout import (
     tick_labels,
     title_height,
 )
-from kit.charts.rows import interval_of, is_waived, mark_waived, say_what_is_narrow
+from kit.charts.rows import mark_waived, say_what_is_narrow
 from kit.charts.style import GREY, INK, PAPER, RULE, SHEETS, STEPS, Chart, ChartWords, Sheet
 from kit.charts.text import (
     fit_text,
@@ -318,7 +318,7 @@ def _label_points(axes: Axes, sheet: Sheet, plan: _ValuePlan, room: tuple[float,
     points, texts = [], []
     for point in plan.points:
         name = fit_text(point.name, sheet.small, 0.34 * room[0])
-        texts.append((name + plan.dagger * is_waived(point.cost), f"{point.cost.text} per fps"))
+        texts.append((name + plan.dagger * point.cost.waived, f"{point.cost.text} per fps"))
         points.append(place(point.at))
     kept = [place((end, point.fps.figure)) for point in plan.points for end in point.span]
     if plan.own:
@@ -450,7 +450,7 @@ def _lay_out_slopes(chart: Chart, sheet: Sheet) -> tuple[float, float, float, tu
     height = sheet.height or max(300.0, 90.0 + 2.6 * sheet.text * len(slopes) * 1.6)
     top = title_height(chart, sheet) + 2.6 * sheet.text
     shown = [claim for slope in slopes for claim in (slope.there, slope.here)]
-    ends = [end for claim in shown for end in interval_of(claim) if math.isfinite(end)]
+    ends = [end for claim in shown for end in claim.ends if math.isfinite(end)]
     limits = log_limits([*(claim.figure for claim in shown), 1.0], ends)
     return height, top, height - top - 2.6 * sheet.small, limits
 
@@ -458,7 +458,7 @@ def _lay_out_slopes(chart: Chart, sheet: Sheet) -> tuple[float, float, float, tu
 def _lead_spans(chart: Chart, sheet: Sheet) -> list[float]:
     """Return the widths of the intervals drawn, in marks."""
     _, _, tall, (low, high) = _lay_out_slopes(chart, sheet)
-    ends = [interval_of(claim) for slope in chart.plan[1] for claim in (slope.there, slope.here)]
+    ends = [claim.ends for slope in chart.plan[1] for claim in (slope.there, slope.here)]
     marks = tall / sheet.mark / 1.1 / math.log(high / low)
     return [marks * math.log(most / least) for least, most in ends if math.isfinite(least)]
 
@@ -499,7 +499,7 @@ def _paint_classes(chart: Chart, sheet: Sheet) -> Figure:
             zorder=2,
         )
         for x, claim in enumerate((slope.there, slope.here)):
-            span = interval_of(claim)
+            span = claim.ends
             axes.plot([x, x], span, color=colour, linewidth=3 * sheet.line, zorder=2)
         draw_marks(axes, sheet, [0, 1], leads, slope.look, 1.1)
     for x in (0, 1):

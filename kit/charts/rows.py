@@ -112,13 +112,6 @@ def say_what_is_narrow(chart: Chart, spans: Sequence[Sequence[float]]) -> Chart:
     return replace(chart, words=replace(chart.words, note=notes[0], video_note=notes[1]))
 
 
-def interval_of(claim: Claim | None) -> tuple[float, float]:
-    """Return the ends of a claim's interval; NaN where it has none."""
-    if claim is None or claim.low is None or claim.high is None:
-        return math.nan, math.nan
-    return claim.low, claim.high
-
-
 def _known(values: Sequence[float]) -> list[float]:
     return [value for value in values if math.isfinite(value)]
 
@@ -156,9 +149,7 @@ def _lay_out_ratios(chart: Chart, sheet: Sheet) -> _RatioLayout:
     text_room = 1.14 * max(text_width(t, size) for t in texts) + 0.5 * sheet.text
     shown = [row.claim for row in plan.rows] + [row.wide for row in plan.rows if row.wide]
     start = plan.of.figure if plan.of else 1.0
-    ends = [end for claim in shown for end in interval_of(claim)] + list(
-        plan.band if plan.of else ()
-    )
+    ends = [end for claim in shown for end in claim.ends] + list(plan.band if plan.of else ())
     return _RatioLayout(
         panels,
         height,
@@ -180,7 +171,8 @@ def _ratio_spans(chart: Chart, sheet: Sheet) -> list[float]:
     at = _lay_out_ratios(chart, sheet)
     room = at.panels[0].width - at.left - at.right
     per_log = room / math.log(at.limits[1] / at.limits[0])
-    ends = [interval_of(claim) for row in chart.plan.rows for claim in (row.claim, row.wide)]
+    drawn = [claim for row in chart.plan.rows for claim in (row.claim, row.wide) if claim]
+    ends = [claim.ends for claim in drawn]
     return [per_log * math.log(high / low) / sheet.mark for low, high in ends if math.isfinite(low)]
 
 
@@ -268,9 +260,10 @@ def _draw_ratio(axes: Axes, sheet: Sheet, plan: _RatioPlan, row: _RatioRow, y: f
         return
     outcome = OUTCOMES[claim.outcome]
     look = replace(outcome, colour=look.colour, shape=look.shape) if row.apart else outcome
-    draw_interval(axes, sheet, interval_of(row.wide), y, look.colour, width=1.6 * 0.6, capped=True)
+    if row.wide:
+        draw_interval(axes, sheet, row.wide.ends, y, look.colour, width=1.6 * 0.6, capped=True)
     width = 3.4 if row.apart else 2.0
-    draw_interval(axes, sheet, interval_of(claim), y, look.colour, width=width)
+    draw_interval(axes, sheet, claim.ends, y, look.colour, width=width)
     draw_marks(axes, sheet, [claim.figure], [y], look, 1.0)
 
 
@@ -323,7 +316,7 @@ def _dot_chart(
 
 def _ends_of(dot: _Dot) -> list[float]:
     low = dot.low.figure if dot.low else math.nan
-    return _known([low, dot.claim.figure, *interval_of(dot.claim)])
+    return _known([low, dot.claim.figure, *dot.claim.ends])
 
 
 @dataclass(frozen=True, slots=True)
@@ -374,7 +367,7 @@ def _dot_spans(chart: Chart, sheet: Sheet) -> list[float]:
     """Return the widths of the intervals drawn, in marks."""
     at = _lay_out_dots(chart, sheet)
     per_unit = (at.panels[0].width - at.left - sheet.text) / (at.limits[1] - at.limits[0])
-    ends = [interval_of(dot.claim) for dot in chart.plan.dots]
+    ends = [dot.claim.ends for dot in chart.plan.dots]
     return [per_unit * (high - low) / sheet.mark for low, high in ends if math.isfinite(low)]
 
 
@@ -430,7 +423,7 @@ def _draw_series(
     lows = [dot.low.figure if dot.low else math.nan for dot in dots]
     points = [dot.claim.figure for dot in dots]
     stems = list(zip(lows, points, ys, strict=True))
-    spans = [(*interval_of(dot.claim), y) for dot, y in zip(dots, ys, strict=True)]
+    spans = [(*dot.claim.ends, y) for dot, y in zip(dots, ys, strict=True)]
     if _known(lows):
         line_through(
             axes, stems, color=look.colour, linewidth=sheet.line * (1.4 if look.filled else 0.9)
@@ -485,17 +478,12 @@ def _counts_of(book: ClaimBook, suite: Claim) -> dict[str, Claim]:
     return {c.outcome: c for c in book.of_kind("suite_count", **_same_pair(suite))}
 
 
-def is_waived(claim: Claim) -> bool:
-    """Return whether a claim's marks say that a control was waived."""
-    return any(mark.startswith("waived:") for mark in claim.marks)
-
-
 def mark_waived(claims: Sequence[Claim]) -> tuple[str, str]:
     """Return the mark of what a control was waived for, and what the note says of it.
 
     Where it was waived for all, no mark stands beside each.
     """
-    waived = sum(is_waived(claim) for claim in claims)
+    waived = sum(claim.waived for claim in claims)
     if waived == len(claims):
         return "", " A control was waived for all of it."
     return (DAGGER, f"{DAGGER} A control was waived.") if waived else ("", "")
@@ -524,11 +512,11 @@ def margins_chart(book: ClaimBook, suite: Claim) -> Chart:
     like = next(iter(book.of_kind("suite_like", **_same_pair(suite))), None)
     dagger, waived = mark_waived([*margins.values(), suite])
     rows = [
-        _RatioRow(name + dagger * is_waived(margins[title]), margins[title], head=head)
+        _RatioRow(name + dagger * margins[title].waived, margins[title], head=head)
         for title, (name, head) in _rows_of(book, list(margins)).items()
     ]
     whole = _RatioRow(
-        f"Suite of {len(suite.inputs)}{dagger * is_waived(suite)}", suite, like, apart=True
+        f"Suite of {len(suite.inputs)}{dagger * suite.waived}", suite, like, apart=True
     )
     own, other = product_name(book, suite.product), product_name(book, suite.baseline)
     word, band = metric_name(book, suite), book.settings["margins"]["level_band"]
@@ -605,7 +593,7 @@ def influence_chart(book: ClaimBook, suite: Claim) -> Chart:
         locale=book.locale,
     )
     look = product_looks(book)[suite.product]
-    return _ratio_chart(words, rows, band=interval_of(suite), of=suite, look=look)
+    return _ratio_chart(words, rows, band=suite.ends, of=suite, look=look)
 
 
 def titles_chart(book: ClaimBook, metric: str = HEADLINE, low: str = HEADLINE_LOW) -> Chart:

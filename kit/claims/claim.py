@@ -9,11 +9,11 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, fields
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Literal
 
 from pydantic import ConfigDict, Field, ValidationError
 
-from kit.errors import Fault, SealError, UsageError
+from kit.errors import Fault, SealError, UsageError, did_you_mean
 from kit.methods import METHODS
 from kit.rounding import Rounded, ratio_text
 from kit.settings.yaml import Section
@@ -27,6 +27,8 @@ NEW_IN_FORMAT_2 = ("group", "part")
 STATED = "stated"
 SCHEMA_NAMES = ("params", "bench", "claims")
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
+# What `claims.json` holds: texts exactly as written, figures finite, no key unknown.
+_PUBLISHED = ConfigDict(extra="forbid", str_strip_whitespace=False, allow_inf_nan=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,29 +149,40 @@ class Claim:
     statement has the method "stated" and no value: its `text` says it, its `outcome` in one word.
     """
 
-    id: str
-    kind: str
-    metric: str
-    product: str
-    baseline: str
-    title: str
-    value: float | None
-    low: float | None
-    high: float | None
-    confidence: float | None
-    unit: str
-    outcome: str
-    text: str
-    interval: str
-    rounding: str
-    method: str
-    method_version: int
-    inputs: tuple[str, ...] = ()
-    runs: tuple[str, ...] = ()
-    set_aside: tuple[str, ...] = ()
-    marks: tuple[str, ...] = ()
-    group: str = ""
-    part: str = ""
+    __pydantic_config__: ClassVar[ConfigDict] = _PUBLISHED
+    id: Annotated[str, Field(description="The same from build to build.")]
+    kind: Annotated[str, Field(description="What kind of figure or statement it is.")]
+    metric: Annotated[str, Field(description="Which metric, or the quantity it is about.")]
+    product: Annotated[str, Field(description='The product it is about; "" for none.')]
+    baseline: Annotated[
+        str, Field(description='What the product is compared with; "" for nothing.')
+    ]
+    title: Annotated[str, Field(description='The title; "" where it is over several.')]
+    value: Annotated[
+        float | None, Field(description="Unrounded. A margin is a ratio: 1.25, not 25.")
+    ]
+    low: Annotated[float | None, Field(description="Lower end of the interval, unrounded.")]
+    high: Annotated[float | None, Field(description="Upper end of the interval, unrounded.")]
+    confidence: Annotated[float | None, Field(description="Of the interval, a fraction: 0.95.")]
+    unit: Annotated[str, Field(description="Unit of the value.")]
+    outcome: Annotated[
+        str, Field(description="What the interval says: ahead, level, behind, unresolved, ...")
+    ]
+    text: Annotated[str, Field(description="The figure as printed.")]
+    interval: Annotated[str, Field(description="The interval as printed.")]
+    rounding: Annotated[str, Field(description="The rule by which it is rounded.")]
+    method: Annotated[str, Field(description="A method of the catalogue (kit/methods.md).")]
+    method_version: Annotated[int, Field(description="Version of that method.")]
+    inputs: Annotated[
+        tuple[str, ...], Field(description="Ids of the claims, or of the runs, it is made from.")
+    ]
+    runs: Annotated[tuple[str, ...], Field(description="Ids of the used runs it rests on.")]
+    set_aside: Annotated[tuple[str, ...], Field(description="Ids of the runs left out of it.")]
+    marks: Annotated[tuple[str, ...], Field(description="What a reader is warned of.")]
+    group: Annotated[
+        str, Field(description="Of which of several: group of titles, kind of price, ...")
+    ] = ""
+    part: Annotated[str, Field(description="Which of several figures of one thing.")] = ""
 
     @property
     def figure(self) -> float:
@@ -180,6 +193,18 @@ class Claim:
     def is_figure(self) -> bool:
         """Whether the claim is a figure; False for a statement in words."""
         return self.method != STATED
+
+    @property
+    def ends(self) -> tuple[float, float]:
+        """The ends of the interval; NaN where it has none."""
+        return (
+            (math.nan, math.nan) if self.low is None or self.high is None else (self.low, self.high)
+        )
+
+    @property
+    def waived(self) -> bool:
+        """Whether its marks say that a control was waived."""
+        return any(mark.startswith("waived:") for mark in self.marks)
 
     @property
     def run(self) -> str:
@@ -197,21 +222,24 @@ class Claim:
 class RunRecord:
     """One run of the review, used or not, as `claims.json` lists it."""
 
-    id: str
-    product: str
-    title: str
-    file: str  # from the bench folder; "" where figures were typed in or nothing ran
-    sha256: str
-    frames: int
-    used: bool
-    reason: str  # why it is not used; "" where it is
-    layout: str = ""
-    status: str = "ran"
-    session: str = ""
-    began: str = ""
-    duration_s: float = 0.0
-    conditions: Mapping[str, str] = field(default_factory=dict)
-    flags: tuple[str, ...] = ()
+    __pydantic_config__: ClassVar[ConfigDict] = _PUBLISHED
+    id: Annotated[str, Field(description="As in the run sheet.")]
+    product: Annotated[str, Field(description="As in bench.yaml.")]
+    title: Annotated[str, Field(description="As in bench.yaml.")]
+    file: Annotated[str, Field(description='From the bench folder; "" without a log.')]
+    sha256: Annotated[str, Field(description="Of the log as recorded.")]
+    frames: Annotated[int, Field(ge=0, description="How many frames its log holds.")]
+    used: Annotated[bool, Field(description="Whether any figure rests on it.")]
+    reason: Annotated[str, Field(description="Why it is not used.")]
+    layout: Annotated[str, Field(description="How its log was read.")]
+    status: Annotated[str, Field(description="ran, crashed, refused, not_started or set_aside.")]
+    session: Annotated[str, Field(description="Which session it belongs to.")]
+    began: Annotated[str, Field(description="When it began, ISO 8601.")]
+    duration_s: Annotated[float, Field(description="Sum of its frame times, in seconds.")]
+    conditions: Annotated[
+        Mapping[str, str], Field(description="What else the run sheet records of it.")
+    ]
+    flags: Annotated[tuple[str, ...], Field(description="Screening rules it was flagged by.")]
 
 
 @dataclass(frozen=True, eq=False)
@@ -309,6 +337,110 @@ class ClaimBook:
             [[getattr(claim, name) for name in names] for claim in self.claims], columns=names
         )
 
+    def to_json(self) -> bytes:
+        """Return the bytes of `claims.json`: one claim or run a line, same book, same bytes."""
+        document = _claims_document(self)
+        parts = []
+        for key, value in document.items():
+            if key in {"runs", "claims"}:
+                rows = ",\n  ".join(_line(row) for row in value)
+                parts.append(f' "{key}": [\n  {rows}\n ]' if value else f' "{key}": []')
+            else:
+                parts.append(f' "{key}": {_line(value)}')
+        return ("{\n" + ",\n".join(parts) + "\n}\n").encode()
+
+    def trace_lines(self, claim_id: str) -> list[str]:
+        """Return a claim's trace in lines: claim, method, inputs, runs, files and SHA-256.
+
+        Raises
+        ------
+        UsageError
+            If no claim has this id; a close id is named.
+        """
+        claim = self._named(claim_id)
+        lines = [
+            f"{claim.id}",
+            f"  {claim.text}" + (f"  ({claim.interval})" if claim.interval else ""),
+        ]
+        if claim.is_figure:
+            lines.append(f"  value {claim.value!r}, unit {claim.unit}")
+        if claim.low is not None:
+            lines.append(f"  interval {claim.low!r} to {claim.high!r} at {claim.confidence}")
+        if claim.outcome:
+            lines.append(f"  outcome {claim.outcome}")
+        words = (
+            METHODS[claim.method].words if claim.method in METHODS else "unknown to this version"
+        )
+        lines.append(f"  method {claim.method} v{claim.method_version}: {words}")
+        if claim.marks:
+            lines.append(f"  marks {', '.join(claim.marks)}")
+        lines += self._input_lines(claim, "  ", set())
+        lines.append("  runs used")
+        lines += [self._run_line(run) for run in claim.runs] or ["    none"]
+        if claim.set_aside:
+            lines.append("  runs set aside")
+            lines += [self._run_line(run) for run in claim.set_aside]
+        return lines
+
+    def trace_tree(self, claim_id: str) -> dict[str, Any]:
+        """Return a claim's trace as plain data: the claim, its input claims, its runs.
+
+        Raises
+        ------
+        UsageError
+            If no claim has this id; a close id is named.
+        """
+        claim = self._named(claim_id)
+        below: dict[str, Claim] = {}
+        stack = list(claim.inputs)
+        while stack:
+            name = stack.pop()
+            child = self.get(name)
+            if child is not None and name not in below:
+                below[name] = child
+                stack.extend(child.inputs)
+        return {
+            "claim": asdict(claim),
+            "inputs": [asdict(below[name]) for name in sorted(below)],
+            "runs": [asdict(self.run_by_id[run]) for run in (*claim.runs, *claim.set_aside)],
+        }
+
+    def trace_faults(self) -> list[Fault]:
+        """Return a fault for each claim whose trace leads nowhere (for tests and `verify`)."""
+        faults = []
+        for claim in self.claims:
+            for name in claim.inputs:
+                if name not in self.by_id and name not in self.run_by_id:
+                    faults.append(
+                        Fault("claims.json", f'input "{name}" is not there', key=claim.id)
+                    )
+            for name in (*claim.runs, *claim.set_aside):
+                if name not in self.run_by_id:
+                    faults.append(Fault("claims.json", f'run "{name}" is not there', key=claim.id))
+        return faults
+
+    def _named(self, claim_id: str) -> Claim:
+        claim = self.get(claim_id)
+        if claim is None:
+            guess = did_you_mean(claim_id, self.by_id)
+            raise UsageError(f'{self.review}: no claim "{claim_id}"{guess}')
+        return claim
+
+    def _input_lines(self, claim: Claim, indent: str, seen: set[str]) -> Iterable[str]:
+        for name in claim.inputs:
+            child = self.get(name)
+            if child is None or name in seen:
+                continue
+            seen.add(name)
+            yield f"{indent}from {child.id} = {child.text}"
+            yield from self._input_lines(child, indent + "  ", seen)
+
+    def _run_line(self, run_id: str) -> str:
+        run = self.run_by_id[run_id]
+        where = run.file or "typed in, no log"
+        reason = f"  set aside: {run.reason}" if not run.used else ""
+        return f"    {run.id}  {where}  {run.frames} frames  sha256 {run.sha256}{reason}"
+
 
 TABLE_COLUMNS = (
     "id", "kind", "metric", "product", "baseline", "title", "group", "part", "value", "low", "high",
@@ -331,66 +463,10 @@ def claims_frame(claims: Iterable[Claim]) -> Any:
     return frame.astype(dict.fromkeys(("value", "low", "high", "confidence"), float))
 
 
-class Published(Section):
-    """Base of what `claims.json` holds: texts exactly as written, figures _finite."""
-
-    model_config = ConfigDict(str_strip_whitespace=False, allow_inf_nan=False)
-
-
-class ClaimModel(Published):
-    """One claim, as published in `claims.json`."""
-
-    id: str = Field(description="The same from build to build.")
-    kind: str = Field(description="What kind of figure or statement it is.")
-    metric: str = Field(description="Which metric, or the quantity it is about.")
-    product: str = Field(description='The product it is about; "" for none.')
-    baseline: str = Field(description='What the product is compared with; "" for nothing.')
-    title: str = Field(description='The title; "" where it is over several.')
-    value: float | None = Field(description="Unrounded. A margin is a ratio: 1.25, not 25.")
-    low: float | None = Field(description="Lower end of the interval, unrounded.")
-    high: float | None = Field(description="Upper end of the interval, unrounded.")
-    confidence: float | None = Field(description="Of the interval, a fraction: 0.95.")
-    unit: str = Field(description="Unit of the value.")
-    outcome: str = Field(
-        description="What the interval says: ahead, level, behind, unresolved, ..."
-    )
-    text: str = Field(description="The figure as printed.")
-    interval: str = Field(description="The interval as printed.")
-    rounding: str = Field(description="The rule by which it is rounded.")
-    method: str = Field(description="A method of the catalogue (kit/methods.md).")
-    method_version: int = Field(description="Version of that method.")
-    inputs: tuple[str, ...] = Field(
-        description="Ids of the claims, or of the runs, it is made from."
-    )
-    runs: tuple[str, ...] = Field(description="Ids of the used runs it rests on.")
-    set_aside: tuple[str, ...] = Field(description="Ids of the runs left out of it.")
-    marks: tuple[str, ...] = Field(description="What a reader is warned of.")
-    group: str = Field("", description="Of which of several: group of titles, kind of price, ...")
-    part: str = Field("", description="Which of several figures of one thing.")
-
-
-class RunModel(Published):
-    """One run, as published in `claims.json`."""
-
-    id: str = Field(description="As in the run sheet.")
-    product: str = Field(description="As in bench.yaml.")
-    title: str = Field(description="As in bench.yaml.")
-    file: str = Field(description='From the bench folder; "" without a log.')
-    sha256: str = Field(description="Of the log as recorded.")
-    frames: int = Field(ge=0, description="How many frames its log holds.")
-    used: bool = Field(description="Whether any figure rests on it.")
-    reason: str = Field(description="Why it is not used.")
-    layout: str = Field(description="How its log was read.")
-    status: str = Field(description="ran, crashed, refused, not_started or set_aside.")
-    session: str = Field(description="Which session it belongs to.")
-    began: str = Field(description="When it began, ISO 8601.")
-    duration_s: float = Field(description="Sum of its frame times, in seconds.")
-    conditions: dict[str, str] = Field(description="What else the run sheet records of it.")
-    flags: tuple[str, ...] = Field(description="Screening rules it was flagged by.")
-
-
-class ReviewModel(Published):
+class _ReviewModel(Section):
     """Which review the claims belong to."""
+
+    model_config = ConfigDict(**_PUBLISHED, title="Review")
 
     id: str = Field(description="Id of the review.")
     title: str = Field(description="Title of the report.")
@@ -401,21 +477,23 @@ class ReviewModel(Published):
     params_sha256: str = Field(description="Of that file's bytes.")
 
 
-class ClaimsDocument(Published):
+class _ClaimsDocument(Section):
     """`claims.json`, whole."""
+
+    model_config = ConfigDict(**_PUBLISHED, title="ClaimsDocument")
 
     format: Literal["marginbook-claims/1", "marginbook-claims/2"] = Field(
         description="Which version of this file it is."
     )
-    review: ReviewModel = Field(description="The review these claims are of.")
+    review: _ReviewModel = Field(description="The review these claims are of.")
     kit_version: str = Field(description="Of the kit that made them.")
     settings: dict[str, Any] = Field(description="The params in force.")
     layouts: dict[str, Any] = Field(description="How the logs were read.")
     names: dict[str, dict[str, str]] = Field(
         default_factory=dict, description="How ids are written for people, by what they are ids of."
     )
-    runs: tuple[RunModel, ...] = Field(description="Every run of the review, used or not.")
-    claims: tuple[ClaimModel, ...] = Field(
+    runs: tuple[RunRecord, ...] = Field(description="Every run of the review, used or not.")
+    claims: tuple[Claim, ...] = Field(
         description="Their order, and that of names, is the order of rows and columns of the page."
     )
 
@@ -425,37 +503,14 @@ def _claims_document(book: ClaimBook) -> dict[str, Any]:
     names = [f.name for f in fields(Claim)]
     if book.file_format == OLD_FORMAT:
         names = [name for name in names if name not in NEW_IN_FORMAT_2]
+    of_review = {key: getattr(book, key) for key in _ReviewModel.model_fields if key != "id"}
     return {
         "format": book.file_format,
-        "review": {
-            "id": book.review,
-            "title": book.title,
-            "byline": book.byline,
-            "date": book.date,
-            "product": book.product,
-            "params_file": book.params_file,
-            "params_sha256": book.params_sha256,
-        },
-        "kit_version": book.kit_version,
-        "settings": book.settings,
-        "layouts": book.layouts,
-        "names": book.names,
+        "review": {"id": book.review, **of_review},
+        **{key: getattr(book, key) for key in ("kit_version", "settings", "layouts", "names")},
         "runs": [asdict(run) for run in book.runs],
         "claims": [{name: getattr(claim, name) for name in names} for claim in book.claims],
     }
-
-
-def claims_json(book: ClaimBook) -> bytes:
-    """Return the bytes of `claims.json`: one claim or run a line, same book, same bytes."""
-    document = _claims_document(book)
-    parts = []
-    for key, value in document.items():
-        if key in {"runs", "claims"}:
-            rows = ",\n  ".join(_line(row) for row in value)
-            parts.append(f' "{key}": [\n  {rows}\n ]' if value else f' "{key}": []')
-        else:
-            parts.append(f' "{key}": {_line(value)}')
-    return ("{\n" + ",\n".join(parts) + "\n}\n").encode()
 
 
 def _line(value: Any) -> str:
@@ -495,7 +550,7 @@ def read_claims(data: bytes, *, file: str) -> ClaimBook:
     if data.count(b"[") + data.count(b"{") > 4_000_000:
         raise SealError(f"{file}: holds more brackets than any list of claims")
     try:
-        document = ClaimsDocument.model_validate(
+        document = _ClaimsDocument.model_validate(
             json.loads(data.decode(), object_pairs_hook=once_each)
         )
     except (ValueError, RecursionError) as error:
@@ -506,20 +561,14 @@ def read_claims(data: bytes, *, file: str) -> ClaimBook:
                 f"{file}: {place}: {first['msg']} ({error.error_count()} faults in all)"
             ) from None
         raise SealError(f"{file}: not JSON: {str(error).splitlines()[0]}") from None
-    review = document.review
     return ClaimBook(
-        review=review.id,
-        title=review.title,
-        byline=review.byline,
-        date=review.date,
-        product=review.product,
+        review=document.review.id,
+        **document.review.model_dump(exclude={"id"}),
         kit_version=document.kit_version,
-        params_file=review.params_file,
-        params_sha256=review.params_sha256,
         settings=document.settings,
         layouts=document.layouts,
-        claims=tuple(Claim(**claim.model_dump()) for claim in document.claims),
-        runs=tuple(RunRecord(**run.model_dump()) for run in document.runs),
+        claims=document.claims,
+        runs=document.runs,
         names=document.names,
         file_format=document.format,
     )
@@ -545,101 +594,6 @@ def file_sha256(path: Path) -> str:
         return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
-def trace_lines(book: ClaimBook, claim_id: str) -> list[str]:
-    """Return a claim's trace in lines: claim, method, inputs, runs, files and SHA-256.
-
-    Raises
-    ------
-    UsageError
-        If no claim has this id; a close id is named.
-    """
-    from kit.methods import METHODS
-
-    claim = _claim_named(book, claim_id)
-    lines = [f"{claim.id}", f"  {claim.text}" + (f"  ({claim.interval})" if claim.interval else "")]
-    if claim.is_figure:
-        lines.append(f"  value {claim.value!r}, unit {claim.unit}")
-    if claim.low is not None:
-        lines.append(f"  interval {claim.low!r} to {claim.high!r} at {claim.confidence}")
-    if claim.outcome:
-        lines.append(f"  outcome {claim.outcome}")
-    words = METHODS[claim.method].words if claim.method in METHODS else "unknown to this version"
-    lines.append(f"  method {claim.method} v{claim.method_version}: {words}")
-    if claim.marks:
-        lines.append(f"  marks {', '.join(claim.marks)}")
-    lines += _input_lines(book, claim, "  ", set())
-    lines.append("  runs used")
-    lines += [_run_line(book, run) for run in claim.runs] or ["    none"]
-    if claim.set_aside:
-        lines.append("  runs set aside")
-        lines += [_run_line(book, run) for run in claim.set_aside]
-    return lines
-
-
-def trace_tree(book: ClaimBook, claim_id: str) -> dict[str, Any]:
-    """Return a claim's trace as plain data: the claim, its input claims, its runs.
-
-    Raises
-    ------
-    UsageError
-        If no claim has this id; a close id is named.
-    """
-    claim = _claim_named(book, claim_id)
-    below: dict[str, Claim] = {}
-    stack = list(claim.inputs)
-    while stack:
-        name = stack.pop()
-        child = book.get(name)
-        if child is not None and name not in below:
-            below[name] = child
-            stack.extend(child.inputs)
-    return {
-        "claim": asdict(claim),
-        "inputs": [asdict(below[name]) for name in sorted(below)],
-        "runs": [asdict(book.run_by_id[run]) for run in (*claim.runs, *claim.set_aside)],
-    }
-
-
-def _claim_named(book: ClaimBook, claim_id: str) -> Claim:
-    from kit.errors import UsageError, did_you_mean
-
-    claim = book.get(claim_id)
-    if claim is None:
-        guess = did_you_mean(claim_id, book.by_id)
-        raise UsageError(f'{book.review}: no claim "{claim_id}"{guess}')
-    return claim
-
-
-def _input_lines(book: ClaimBook, claim: Claim, indent: str, seen: set[str]) -> Iterable[str]:
-    for name in claim.inputs:
-        child = book.get(name)
-        if child is None or name in seen:
-            continue
-        seen.add(name)
-        yield f"{indent}from {child.id} = {child.text}"
-        yield from _input_lines(book, child, indent + "  ", seen)
-
-
-def _run_line(book: ClaimBook, run_id: str) -> str:
-    run = book.run_by_id[run_id]
-    where = run.file or "typed in, no log"
-    reason = f"  set aside: {run.reason}" if not run.used else ""
-    return f"    {run.id}  {where}  {run.frames} frames  sha256 {run.sha256}{reason}"
-
-
-def trace_faults(book: ClaimBook) -> list[Fault]:
-    """Return a fault for each claim whose trace leads nowhere (for tests and `verify`)."""
-    faults = []
-    for claim in book.claims:
-        for name in claim.inputs:
-            if name not in book.by_id and name not in book.run_by_id:
-                faults.append(Fault("claims.json", f'input "{name}" is not there', key=claim.id))
-        for name in (*claim.runs, *claim.set_aside):
-            if name not in book.run_by_id:
-                faults.append(Fault("claims.json", f'run "{name}" is not there', key=claim.id))
-    return faults
-
-
 def _schema_of(what: str) -> dict[str, Any]:
     """Return the JSON Schema (draft 2020-12) of one kind of file.
 
@@ -654,7 +608,7 @@ def _schema_of(what: str) -> dict[str, Any]:
     models: dict[str, type[Section]] = {
         "params": ReviewParams,
         "bench": BenchFile,
-        "claims": ClaimsDocument,
+        "claims": _ClaimsDocument,
     }
     if what not in models:
         raise UsageError(f'no schema called "{what}"; there are {", ".join(SCHEMA_NAMES)}')

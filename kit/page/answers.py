@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from kit.claims.bound_text import BoundText
-from kit.claims.claim import Claim, ClaimBook, trace_lines
+from kit.claims.claim import Claim, ClaimBook
 from kit.errors import UsageError, did_you_mean
 from kit.page import tables
 from kit.page.html import Column, Html, html_table, show_text, text_html
@@ -442,7 +442,7 @@ class _Trace(_Shown):
 
     def to_lines(self) -> list[str]:
         """Return the trace in lines."""
-        return trace_lines(self.book, self.claim.id)
+        return self.book.trace_lines(self.claim.id)
 
     def _repr_html_(self) -> str:
         head, *lines = self.to_lines()

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from kit.claims.claim import ClaimBook, claims_frame, claims_json
+from kit.claims.claim import ClaimBook, claims_frame
 from kit.claims.of_pages import PAGE_KINDS, page_of
 from kit.rounding import table_csv
 
@@ -59,7 +59,7 @@ def write_outputs(
     folder = Path(out_dir)
     (folder / "tables").mkdir(parents=True, exist_ok=True)
     written = [folder / "claims.json"]
-    written[0].write_bytes(claims_json(book))
+    written[0].write_bytes(book.to_json())
     for name, frame in result_frames(book).items():
         path = folder / "tables" / f"{name}.csv"
         path.write_text(table_csv(frame), encoding="utf-8")

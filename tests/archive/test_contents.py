@@ -40,7 +40,7 @@ from kit.archive.contents import (
     review_scope,
     text_path,
 )
-from kit.claims.claim import ClaimBook, claims_json, load_claims
+from kit.claims.claim import ClaimBook, load_claims
 from kit.claims.of_pages import make_claims
 from kit.errors import BenchError, SealError
 from kit.review.walk import load_review, work_out
@@ -116,7 +116,7 @@ ROOT = Path(__file__).resolve().parents[2]
 
 def claims_of(params: Path, bench: Path | None) -> bytes:
     review = load_review(params, bench_folder=bench)
-    return claims_json(make_claims(review, work_out(review)))
+    return make_claims(review, work_out(review)).to_json()
 
 
 def excerpt_to(folder: Path, params: Path) -> Path:

@@ -127,7 +127,7 @@ def claim(name: str, value: float | None = 1.25, **more: object) -> Claim:
         "baseline": "wren", "title": "kettle", "low": 1.2, "high": 1.3, "confidence": 0.95,
         "unit": "ratio", "outcome": "ahead", "text": "+25.0\u00a0%",
         "interval": "+20.0 to +30.0", "rounding": "percent, 1 decimals", "method": "margin-welch",
-        "method_version": 1,
+        "method_version": 1, "inputs": (), "runs": (), "set_aside": (), "marks": (),
     }  # fmt: skip
     return Claim(id=name, value=value, **{**settings, **more})  # type: ignore[arg-type]
 
@@ -135,7 +135,8 @@ def claim(name: str, value: float | None = 1.25, **more: object) -> Claim:
 def run(name: str, **more: object) -> RunRecord:
     settings: dict[str, object] = {
         "product": "quill", "title": "kettle", "file": f"logs/{name}.csv", "sha256": "a" * 64,
-        "frames": 100, "used": True, "reason": "",
+        "frames": 100, "used": True, "reason": "", "layout": "", "status": "ran", "session": "",
+        "began": "", "duration_s": 0.0, "conditions": {}, "flags": (),
     }  # fmt: skip
     return RunRecord(id=name, **{**settings, **more})  # type: ignore[arg-type]
 

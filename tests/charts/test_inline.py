@@ -21,7 +21,8 @@ def claim(value, *, low=None, high=None, text="", unit="fps"):
     return Claim(
         id="c", kind="cell", metric="average_fps", product="p", baseline="", title="t",
         value=value, low=low, high=high, confidence=None, unit=unit, outcome="ahead", text=text,
-        interval="", rounding="", method="m", method_version=1,
+        interval="", rounding="", method="m", method_version=1, inputs=(), runs=(), set_aside=(),
+        marks=(),
     )  # fmt: skip
 
 

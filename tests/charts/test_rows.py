@@ -26,7 +26,6 @@ from kit.charts.rows import (
     _margin_words,
     _outcome_counts,
     influence_chart,
-    is_waived,
     margins_chart,
     spread_chart,
     titles_chart,
@@ -358,7 +357,7 @@ class TestMargins:
 
     def test_without_a_waiver_there_is_no_dagger(self, margins):
         assert "\u2020" not in self.chart_of(*margins[2:]).note
-        assert is_waived(margins[1]) and not is_waived(margins[3])
+        assert margins[1].waived and not margins[3].waived
 
     def test_a_waiver_for_every_title_is_said_once(self, margins):
         waived = [replace(m, marks=("waived:memory",)) for m in margins]

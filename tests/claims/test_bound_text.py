@@ -212,6 +212,8 @@ def claim(claim_id, kind, value, *, low=None, high=None, outcome="", text="", **
         method_version=1,
         inputs=("r1",),
         runs=("r1",),
+        set_aside=(),
+        marks=(),
         **fields,
     )
 
@@ -277,7 +279,8 @@ def book():
         ),
         claim("count/runs/used", "count", 90.0, text="90", unit="runs"),
     )
-    runs = (RunRecord("r1", "ash", "dell", "logs/r1.csv", "0" * 64, 10, True, ""),)
+    rest = ("", "ran", "", "", 0.0, {}, ())  # layout to flags
+    runs = (RunRecord("r1", "ash", "dell", "logs/r1.csv", "0" * 64, 10, True, "", *rest),)
     return ClaimBook(
         "demo",
         "T",

@@ -17,16 +17,15 @@ from kit.claims.claim import (
     _claims_document,
     _finite,
     _schema_of,
-    claims_json,
     make_claim,
     read_claims,
-    trace_faults,
-    trace_lines,
-    trace_tree,
 )
 from kit.errors import SealError, UsageError
 from kit.methods import METHODS
 from kit.rounding import Rounded
+
+# Of a run: layout, status, session, began, duration in s, conditions, flags.
+RUN_REST = ("", "ran", "", "", 0.0, {}, ())
 
 
 def claim(name="margin/average_fps/dell/ash-over-birch", **fields):
@@ -58,8 +57,8 @@ def claim(name="margin/average_fps/dell/ash-over-birch", **fields):
 
 def book(*claims):
     runs = (
-        RunRecord("r1", "ash", "dell", "logs/r1.csv", "a" * 64, 10, True, ""),
-        RunRecord("r2", "ash", "dell", "logs/r2.csv", "b" * 64, 10, False, "too short"),
+        RunRecord("r1", "ash", "dell", "logs/r1.csv", "a" * 64, 10, True, "", *RUN_REST),
+        RunRecord("r2", "ash", "dell", "logs/r2.csv", "b" * 64, 10, False, "too short", *RUN_REST),
     )
     return ClaimBook(
         "demo",
@@ -81,18 +80,18 @@ def book(*claims):
 @given(st.floats(allow_nan=False, allow_infinity=False), st.text(max_size=30))
 def test_what_is_written_is_read_back_to_the_last_bit(value, text):
     one = book(claim(value=value, text=text))
-    again = read_claims(claims_json(one), file="claims.json")
+    again = read_claims(one.to_json(), file="claims.json")
     assert again.claims == one.claims and again.runs == one.runs and again.names == one.names
-    assert claims_json(again) == claims_json(one)
+    assert again.to_json() == one.to_json()
 
 
 def test_the_older_form_is_still_read_and_written_back_as_it_was():
     old = dataclasses.replace(book(), file_format="marginbook-claims/1")
-    data = claims_json(old)
+    data = old.to_json()
     assert b'"group"' not in data and b'"part"' not in data
     again = read_claims(data, file="claims.json")
     assert again.claims == old.claims and again.file_format == "marginbook-claims/1"
-    assert claims_json(again) == data
+    assert again.to_json() == data
 
 
 def test_claims_of_a_kind_are_found_by_their_fields():
@@ -110,7 +109,7 @@ def test_claims_of_a_kind_are_found_by_their_fields():
 
 def test_the_json_fits_its_published_schema():
     jsonschema = pytest.importorskip("jsonschema")
-    jsonschema.validate(json.loads(claims_json(book())), _schema_of("claims"))
+    jsonschema.validate(json.loads(book().to_json()), _schema_of("claims"))
     broken = _claims_document(book())
     broken["claims"][0].pop("method")
     with pytest.raises(jsonschema.ValidationError, match="'method' is a required property"):
@@ -126,10 +125,10 @@ def test_the_json_fits_its_published_schema():
         (b"[" * 5_000_000, "more brackets"),
         (b"[" * 100_000 + b"]" * 100_000, "claims.json"),
         (b"\xff\xfe", "not JSON"),
-        (claims_json(book()).replace(b'"unit": "ratio"', b'"unit": 5'), "unit"),
-        (claims_json(book()).replace(b'"value": 1.25', b'"value": NaN'), "claims.json"),
-        (claims_json(book()).replace(b'"kind"', b'"kindness"'), "claims.json"),
-        (claims_json(book()).replace(b"marginbook-claims/2", b"marginbook-claims/9"), "format"),
+        (book().to_json().replace(b'"unit": "ratio"', b'"unit": 5'), "unit"),
+        (book().to_json().replace(b'"value": 1.25', b'"value": NaN'), "claims.json"),
+        (book().to_json().replace(b'"kind"', b'"kindness"'), "claims.json"),
+        (book().to_json().replace(b"marginbook-claims/2", b"marginbook-claims/9"), "format"),
     ],
     ids=["empty", "list", "open", "bomb", "deep", "bytes", "type", "nan", "key", "format"],
 )
@@ -139,7 +138,7 @@ def test_what_is_no_list_of_claims_is_refused_in_words(data, said):
 
 
 def test_a_trace_names_method_runs_files_and_hashes():
-    text = "\n".join(trace_lines(book(), claim().id))
+    text = "\n".join(book().trace_lines(claim().id))
     for part in (
         METHODS["margin-welch"].words,
         "logs/r1.csv",
@@ -149,18 +148,18 @@ def test_a_trace_names_method_runs_files_and_hashes():
         "waived:memory_gb",
     ):
         assert part in text
-    tree = trace_tree(book(), claim().id)
+    tree = book().trace_tree(claim().id)
     assert [run["id"] for run in tree["runs"]] == ["r1", "r2"]
 
 
 def test_an_unknown_claim_names_its_neighbour():
     with pytest.raises(UsageError, match='did you mean "margin/average_fps/dell/ash-over-birch"'):
-        trace_lines(book(), "margin/average_fps/del/ash-over-birch")
+        book().trace_lines("margin/average_fps/del/ash-over-birch")
 
 
 def test_a_trace_that_leads_nowhere_is_a_fault():
-    assert trace_faults(book()) == []
-    faults = trace_faults(book(claim(inputs=("nothing",), runs=("r9",))))
+    assert book().trace_faults() == []
+    faults = book(claim(inputs=("nothing",), runs=("r9",))).trace_faults()
     assert [str(fault) for fault in faults] == [
         'claims.json, margin/average_fps/dell/ash-over-birch: input "nothing" is not there',
         'claims.json, margin/average_fps/dell/ash-over-birch: run "r9" is not there',

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from kit.claims.claim import claim_id, claims_json, trace_faults
+from kit.claims.claim import claim_id
 from kit.claims.of_pages import make_claims, recompute_claims
 from kit.methods import METHODS
 from kit.review.walk import load_review, work_out
@@ -29,7 +29,7 @@ def test_every_claim_has_one_id_and_a_method_of_the_catalogue(made):
 
 
 def test_no_trace_leads_nowhere(made):
-    assert trace_faults(made[2]) == []
+    assert made[2].trace_faults() == []
 
 
 def test_every_margin_of_the_results_is_a_claim(made):
@@ -72,7 +72,7 @@ def test_what_did_not_run_is_listed_with_its_reason(made):
 
 def test_claims_are_the_same_when_made_again(made):
     book = recompute_claims(ROOT / "params" / "demo.yaml", ROOT / "example_runs")
-    assert claims_json(book) == claims_json(made[2])
+    assert book.to_json() == made[2].to_json()
 
 
 def test_a_claims_id_stays_when_another_product_joins_the_bench(made, tmp_path):

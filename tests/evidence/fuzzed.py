@@ -26,7 +26,7 @@ from kit.archive.unbag import open_bag  # noqa: E402
 from kit.bench.prices import read_prices  # noqa: E402
 from kit.bench.runs import read_run_sheet  # noqa: E402
 from kit.claims.bound_text import bind_text  # noqa: E402
-from kit.claims.claim import claims_json, read_claims  # noqa: E402
+from kit.claims.claim import read_claims  # noqa: E402
 from kit.errors import BenchError, KitError, ParamsError, SealError, TextError  # noqa: E402
 from kit.logs.read import read_log  # noqa: E402
 from kit.settings.bench_file import Bench, Layout, read_bench  # noqa: E402
@@ -211,7 +211,7 @@ def try_text(data: bytes) -> str:
     return "read"
 
 
-GOOD_CLAIMS = claims_json(made_book())
+GOOD_CLAIMS = made_book().to_json()
 
 
 def try_claims(data: bytes) -> str:
@@ -220,7 +220,7 @@ def try_claims(data: bytes) -> str:
         book = read_claims(data, file="claims.json")
     except SealError:
         return "refused"
-    again = read_claims(claims_json(book), file="claims.json")
+    again = read_claims(book.to_json(), file="claims.json")
     if again.claims != book.claims or again.runs != book.runs:
         raise AssertionError("written again, the claims differ")
     return "read"

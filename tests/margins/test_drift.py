@@ -9,7 +9,6 @@ from years_bench import STEPS, typed, write_bench, write_params
 
 from kit.archive.page_check import _plain_words as plain_words
 from kit.bench.runs import RunRow
-from kit.claims.claim import trace_faults
 from kit.claims.of_pages import make_claims
 from kit.errors import ParamsError
 from kit.page import tables
@@ -136,7 +135,7 @@ def test_one_product_says_nothing_of_others(tmp_path):
 
 def test_every_drift_claim_leads_to_old_and_new_runs(tmp_path):
     _, _, book = reviewed(tmp_path, years_rows())
-    assert trace_faults(book) == []
+    assert book.trace_faults() == []
     claim = book.by_id["drift_anchor/average_fps/dell/two"]
     assert set(claim.runs) == {f"two-dell{tag}-{n}" for tag in ("", "-before") for n in (1, 2, 3)}
     assert claim.value == pytest.approx(1.04, rel=1e-6)

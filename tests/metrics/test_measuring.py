@@ -17,7 +17,6 @@ from small_bench import small_bench, write_bench
 import kit.metrics.measuring
 from kit.archive.remake import _recompute_review
 from kit.bench.runs import read_run, read_run_sheet
-from kit.claims.claim import claims_json
 from kit.claims.of_pages import make_claims
 from kit.errors import ExecutionError, Fault, RunFileError
 from kit.metrics.measuring import (
@@ -343,14 +342,14 @@ def test_claims_and_traces_are_the_same_with_the_store(loaded, tmp_path):
     books = []
     for reading in (PLAIN, Reading(store=store), Reading(store=store)):
         review = load_review(params, reading=reading)
-        books.append(claims_json(make_claims(review, work_out(review))))
+        books.append(make_claims(review, work_out(review)).to_json())
     assert books[0] == books[1] == books[2]
 
 
 def test_verification_reads_the_logs_whatever_the_store_says(loaded, tmp_path, monkeypatch):
     """An environment that names a store full of lies changes nothing that `verify` recomputes."""
     params = tmp_path / "made.yaml"
-    honest = claims_json(_recompute_review(params, loaded.bench.folder).book)
+    honest = _recompute_review(params, loaded.bench.folder).book.to_json()
     store = Store(tmp_path / "store")
     with monkeypatch.context() as patch:
         real = kit.metrics.measuring.measure_log
@@ -366,4 +365,4 @@ def test_verification_reads_the_logs_whatever_the_store_says(loaded, tmp_path, m
     # The lie is in force where the store is used ...
     assert any(m.values["average_fps"] == 999.0 for m in load_review(params).metrics.values())
     # ... and not where it must not be.
-    assert claims_json(_recompute_review(params, loaded.bench.folder).book) == honest
+    assert _recompute_review(params, loaded.bench.folder).book.to_json() == honest

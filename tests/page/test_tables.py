@@ -6,7 +6,7 @@ import pytest
 from years_bench import typed, write_bench, write_params
 
 from kit.archive.page_check import _plain_words as plain_words
-from kit.claims.claim import claims_frame, trace_faults
+from kit.claims.claim import claims_frame
 from kit.claims.of_pages import make_claims
 from kit.errors import UsageError
 from kit.page import tables
@@ -43,7 +43,7 @@ def test_the_page_shows_the_plan_of_the_command(tmp_path):
         assert book.by_id[f"plan/runs/{cell.title}/{cell.product}"].value == cell.to_run
     total = sum(cell.to_run for cell in page.plan.cells)
     assert book.by_id["plan/runs"].value == total == len(page.order) > 0
-    assert trace_faults(book) == []
+    assert book.trace_faults() == []
     words = plain_words(show(book, tables.PLAN_SUMMARY).markup).replace("\u00a0", " ")
     asked = "To resolve a margin of +3.0 % in 80 % of cases, at confidence 0.95: "
     assert f"{asked}{total} runs to make" in words

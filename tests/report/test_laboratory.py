@@ -9,7 +9,6 @@ import pytest
 from small_bench import small_bench, write_bench
 
 import kit
-from kit.claims.claim import claims_json
 from kit.claims.of_pages import recompute_claims
 from kit.metrics import measuring
 from kit.page import tables
@@ -54,7 +53,7 @@ def counted(monkeypatch):
 
 def test_its_claims_are_those_a_verifier_recomputes(params, review):
     again = recompute_claims(params, params.parent / review.review.params.bench)
-    assert claims_json(review.book) == claims_json(again) and len(again.claims) > 100
+    assert review.book.to_json() == again.to_json() and len(again.claims) > 100
     assert "3 products, 4 titles, 47 of 48 runs used" in repr(review)
 
 
@@ -229,8 +228,8 @@ def test_a_question_gives_what_a_params_file_that_says_so_gives(name, review, pa
     wanted = kit.open_review(fresh)
     assert other.book.claims == wanted.book.claims and other.book.runs == wanted.book.runs
     assert (
-        claims_json(other.book).split(b' "runs": [')[1]
-        == (claims_json(wanted.book).split(b' "runs": [')[1])
+        other.book.to_json().split(b' "runs": [')[1]
+        == (wanted.book.to_json().split(b' "runs": [')[1])
     )
     # Written down, it opens to the same claims and is a review of its own.
     written = other.to_params(params.with_name(f"asked-{name.replace(' ', '-')}.yaml"))
@@ -315,7 +314,7 @@ def test_a_review_no_file_describes_is_not_kept(review, tmp_path):
         review.what_if(level_band=0.1).close(tmp_path)
     closing = review.close(tmp_path / "kept")
     assert "Review made is complete" in closing._repr_mimebundle_()["text/plain"]
-    assert (tmp_path / "kept" / "claims.json").read_bytes() == claims_json(review.book)
+    assert (tmp_path / "kept" / "claims.json").read_bytes() == review.book.to_json()
 
 
 def test_what_was_read_anew_is_told(tmp_path, monkeypatch, capsys):

@@ -11,7 +11,6 @@ from made_runs import METRIC, drawn_bench, framed, made_runs
 from years_bench import typed, write_bench, write_params
 
 from kit.archive.page_check import _plain_words as plain_words
-from kit.claims.claim import trace_faults
 from kit.claims.of_pages import make_claims
 from kit.page import tables
 from kit.page.view import show
@@ -133,7 +132,7 @@ def test_claims_of_the_page_are_its_own_and_lead_to_runs(health):
     assert {c.kind for c in book.figures} == {
         "run", "spread", "component", "count", "task", "cell", "run_over_mean",
     }  # fmt: skip
-    assert trace_faults(book) == []
+    assert book.trace_faults() == []
     assert book.by_id["count/health/stale"].value == 2
     assert book.by_id["task/runs/two"].text == "6"
     repeat = next(r for r in found.repeats if (r.title, r.metric) == ("hill", "average_fps"))

@@ -12,7 +12,6 @@ from years_bench import logged, typed, write_bench, write_params
 
 from kit.archive.page_check import _plain_words as plain_words
 from kit.bench.runs import Run, RunRow, read_run
-from kit.claims.claim import trace_faults
 from kit.claims.of_pages import make_claims
 from kit.errors import UsageError
 from kit.logs.read import Log
@@ -70,7 +69,7 @@ def test_the_reviewed_product_and_its_first_title_are_looked_into(looked):
     assert all(r.used for r in look.runs) and look.not_shown == ()
     assert look_into(review) is look  # claims, charts and tables show one look
     assert {r.id for r in book.runs} == {r.run for r in look.runs}
-    assert trace_faults(book) == []
+    assert book.trace_faults() == []
 
 
 def test_what_params_name_is_looked_into_as_far_as_they_ask(looked):

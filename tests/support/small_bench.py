@@ -19,7 +19,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from kit.claims.claim import ClaimBook, claims_json
+from kit.claims.claim import ClaimBook
 from kit.claims.of_pages import make_claims
 from kit.review.walk import Results, Review, load_review, work_out
 from kit.settings.bench_file import BENCH_FORMAT
@@ -217,7 +217,7 @@ def walk(made: MadeBench, folder: Path) -> tuple[Review, Results, ClaimBook]:
     review = load_review(write_bench(made, folder))
     results = work_out(review)
     book = make_claims(review, results)
-    claims_json(book)  # refuses NaN and infinity
+    book.to_json()  # refuses NaN and infinity
     return review, results, book
 
 

@@ -28,7 +28,6 @@ from by_hand_shared import (
 from method_vectors import LONG_MS, OWN, vectors_text
 from write_methods import END, PAGE, START, VECTORS, page_text
 
-from kit.claims.claim import claims_json
 from kit.claims.of_pages import make_claims
 from kit.methods import METHODS
 from kit.metrics.blocks import FEWEST_TAIL_FRAMES
@@ -82,7 +81,7 @@ def results() -> Results:
 def demo(results) -> dict:
     """claims.json of the demo as any program reads it, and which cells screening calls capped."""
     review = load_review(ROOT / "params" / "demo.yaml")
-    document = json.loads(claims_json(make_claims(review, results)))
+    document = json.loads(make_claims(review, results).to_json())
     flags = review.screened.flags
     document["capped"] = {(f.title, f.product) for f in flags if f.rule == "capped"}
     document["by_id"] = {claim["id"]: claim for claim in document["claims"]}

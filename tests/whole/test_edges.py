@@ -20,7 +20,7 @@ from small_bench import (
     write_bench,
 )
 
-from kit.claims.claim import claims_json, read_claims, trace_faults
+from kit.claims.claim import read_claims
 from kit.claims.of_pages import make_claims
 from kit.review.walk import load_review, work_out
 
@@ -384,7 +384,7 @@ def worked_out(made, folder):
     """Return the claims of a case; every one is whole."""
     review = load_review(write_bench(made, folder))
     book = make_claims(review, work_out(review))
-    json.loads(claims_json(book), parse_constant=refuse_constant)
+    json.loads(book.to_json(), parse_constant=refuse_constant)
     return review, book
 
 
@@ -394,8 +394,8 @@ ODD = re.compile(r"\b(nan|inf|infinity|none|null)\b", re.IGNORECASE)
 @pytest.mark.parametrize("case", CASES)
 def test_every_claim_is_a_number_with_a_text(tmp_path, case):
     _, book = worked_out(CASES[case](), tmp_path)
-    assert trace_faults(book) == []
-    assert len(read_claims(claims_json(book), file="claims.json").claims) == len(book.claims)
+    assert book.trace_faults() == []
+    assert len(read_claims(book.to_json(), file="claims.json").claims) == len(book.claims)
     assert len(book.claims) >= 12
     for claim in book.claims:
         assert claim.text or claim.kind == "spread_unknown", claim

@@ -9,7 +9,6 @@ from years_bench import STEPS, kinds_rows, write_bench, write_params
 
 from kit.archive.page_check import _plain_words as plain_words
 from kit.archive.remake import _compare_books, reads_as_stated
-from kit.claims.claim import trace_faults
 from kit.claims.of_pages import make_claims
 from kit.methods import METHODS
 from kit.page import tables
@@ -100,7 +99,7 @@ def test_metered_energy_stands_apart_from_logged(kinds):
 
 def test_every_claim_leads_to_runs_and_reads_as_its_figure(kinds):
     path, review, _, book = kinds
-    assert trace_faults(book) == []
+    assert book.trace_faults() == []
     checked = [c for c in book.claims if c.kind in {"level_difference", "energy", "fps_per_watt"}]
     assert len(checked) == 1 + 2 * 4
     for claim in checked:

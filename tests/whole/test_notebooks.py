@@ -12,7 +12,7 @@ pytest.importorskip("papermill")
 
 from kit.archive.sealing import seal
 from kit.archive.verifying import verify_bag
-from kit.claims.claim import load_claims, trace_faults
+from kit.claims.claim import load_claims
 from kit.errors import CellError
 from kit.report.report import _execute_template, run_review
 from kit.report.template import read_template
@@ -59,7 +59,7 @@ def test_a_page_leads_to_its_runs_and_is_sealed_and_verified(sealed):
     for words in SHOWN[page]:
         assert words in text
     assert "<script" not in text
-    assert trace_faults(load_claims(done.folder)) == []
+    assert load_claims(done.folder).trace_faults() == []
     found = verify_bag(bag)
     assert [str(f) for f in found.findings] == []
     assert found.ok

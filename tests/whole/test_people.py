@@ -18,7 +18,6 @@ from settings.test_yaml import read as read_outer
 from wrong_files import ANY, BENCH, FILES, PARAMS, PRICES, RUNS, WRONG, Habit, Wrong, habit, whole
 
 from kit.bench.prices import read_prices
-from kit.claims.claim import claims_json
 from kit.claims.of_pages import make_claims
 from kit.errors import BenchError, KitError, ParamsError
 from kit.review.walk import load_review, work_out
@@ -41,7 +40,7 @@ def write_people(folder: Path, changed: Habit | None = None) -> Path:
 def claims_of(params: Path):
     review = load_review(params)
     book = make_claims(review, work_out(review))
-    claims_json(book)
+    book.to_json()
     return book
 
 

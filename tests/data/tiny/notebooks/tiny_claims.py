@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 from pathlib import Path
 
-from kit.claims.claim import Claim, ClaimBook, RunRecord, claims_json
+from kit.claims.claim import Claim, ClaimBook, RunRecord
 from kit.page.html import Column, Html, html_table, image_figure
 from kit.rounding import fps_text, money_text, ratio_text
 
@@ -262,7 +262,7 @@ def write_files(book: ClaimBook, out_dir: str) -> int:
     folder = Path(out_dir)
     (folder / "tables").mkdir(parents=True, exist_ok=True)
     (folder / "charts").mkdir(exist_ok=True)
-    (folder / "claims.json").write_bytes(claims_json(book))
+    (folder / "claims.json").write_bytes(book.to_json())
     lines = [f"{c.id},{c.value!r}\n" for c in book.of_kind("margin")]
     (folder / "tables" / "margins.csv").write_text("margin,ratio\n" + "".join(lines))
     (folder / "charts" / "suite.svg").write_text("<svg xmlns='http://www.w3.org/2000/svg'/>\n")
