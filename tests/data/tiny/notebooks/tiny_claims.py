@@ -53,6 +53,7 @@ def _claim(claim_id: str, kind: str, value: float, rounded: object, unit: str, *
         "outcome": "",
         "method": "average",
         "method_version": 1,
+        **dict.fromkeys(("inputs", "runs", "set_aside", "marks"), ()),
         **more,
     }
     return Claim(
@@ -89,9 +90,13 @@ def make_book(*, runs_per_cell: int = 3, titles: dict[str, str] | None = None) -
                         frames=int(value * 40),
                         used=used,
                         reason="" if used else "warm-up run: slower than the others",
+                        layout="",
+                        status="ran",
                         session="s1",
+                        began="",
                         duration_s=40.0,
                         conditions={"driver": "1.10", "ambient_c": "22"},
+                        flags=(),
                     )
                 )
                 claims.append(
