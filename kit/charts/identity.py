@@ -7,11 +7,13 @@ the same place in every chart, table and page of a review.
 from __future__ import annotations
 
 import re
+import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
 from kit.claims.claim import Claim, ClaimBook
+from kit.rounding import NBSP
 from kit.settings.metric import HEADLINE
 
 
@@ -71,6 +73,34 @@ def _further_looks(count: int) -> list[Look]:
     colours = (FURTHER, *RIVALS)
     more = [replace(c, shape=shape) for c in colours for shape in MORE_SHAPES]
     return [FURTHER, *(more * (1 + count // len(more)))][:count]
+
+
+def plain_name(text: str) -> str:
+    """Return a name as one line of text: no control characters, no override of direction."""
+    kept = (" " if c.isspace() else c for c in text if c.isspace() or _shows(c))
+    return re.sub(" +", " ", "".join(kept)).strip() or "(no name)"
+
+
+def _shows(char: str) -> bool:
+    # Cc: control, Cs: lone surrogate (not XML). Overrides of direction would turn figures round.
+    return unicodedata.category(char) not in {"Cc", "Cs", "Cn"} and not (
+        "\u202a" <= char <= "\u202e" or "\u2066" <= char <= "\u2069" or char in "\ufffe\uffff"
+    )
+
+
+def product_name(book: ClaimBook, product: str) -> str:
+    """Return a product's name to draw: its id where it has none."""
+    return plain_name(book.product_name(product) or product)
+
+
+def title_name(book: ClaimBook, title: str) -> str:
+    """Return a title's name to draw: its id where it has none."""
+    return plain_name(book.title_name(title) or title)
+
+
+def metric_name(book: ClaimBook, claim: Claim) -> str:
+    """Return what a claim's metric is called, on one line."""
+    return book.name("metric", claim.metric, kind=claim.kind).replace(" %", f"{NBSP}%")
 
 
 def plain_product(book: ClaimBook, product: str) -> str:

@@ -11,7 +11,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
-from kit.charts.identity import Look, product_looks
+from kit.charts.identity import Look, metric_name, plain_name, product_looks, product_name
 from kit.charts.layout import (
     add_axes,
     add_line,
@@ -20,23 +20,18 @@ from kit.charts.layout import (
     begin_figure,
     draw_marks,
     even_ticks,
+    fit_text,
     line_through,
     log_limits,
+    place_labels,
     set_ticks,
+    spread_apart,
+    text_width,
     tick_labels,
     title_height,
 )
 from kit.charts.rows import mark_waived, say_what_is_narrow
 from kit.charts.style import GREY, INK, PAPER, RULE, SHEETS, STEPS, Chart, ChartWords, Sheet
-from kit.charts.text import (
-    fit_text,
-    metric_name,
-    place_labels,
-    plain_name,
-    product_name,
-    spread_apart,
-    text_width,
-)
 from kit.claims.claim import Claim, ClaimBook
 from kit.rounding import NBSP
 

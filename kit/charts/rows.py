@@ -14,7 +14,14 @@ from dataclasses import dataclass, replace
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from kit.charts.identity import Look, order_titles, product_looks
+from kit.charts.identity import (
+    Look,
+    metric_name,
+    order_titles,
+    product_looks,
+    product_name,
+    title_name,
+)
 from kit.charts.layout import (
     Panel,
     add_line,
@@ -23,6 +30,7 @@ from kit.charts.layout import (
     draw_interval,
     draw_marks,
     even_ticks,
+    fit_text,
     label_column,
     label_line,
     label_rows,
@@ -34,11 +42,11 @@ from kit.charts.layout import (
     rule_rows,
     set_ticks,
     stack_rows,
+    text_width,
     tick_labels,
     title_height,
 )
 from kit.charts.style import BAND, GREY, OUTCOMES, SHEETS, SUITE, Chart, ChartWords, Sheet
-from kit.charts.text import fit_text, metric_name, product_name, text_width, title_name
 from kit.claims.claim import Claim, ClaimBook
 from kit.rounding import MINUS, NBSP, Rounded, better_word, number, share_text
 from kit.settings.metric import HEADLINE, HEADLINE_LOW, METRICS

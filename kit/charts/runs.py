@@ -6,6 +6,7 @@ They draw series of frames and not claims: thousands of figures that no page sta
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -15,7 +16,15 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
-from kit.charts.identity import REVIEWED, RIVALS, Look, product_looks
+from kit.charts.identity import (
+    PREDECESSOR,
+    REVIEWED,
+    RIVALS,
+    Look,
+    product_looks,
+    product_name,
+    title_name,
+)
 from kit.charts.layout import (
     add_axes,
     add_line,
@@ -23,13 +32,15 @@ from kit.charts.layout import (
     axis_label,
     begin_figure,
     even_ticks,
+    fit_text,
     log_ticks,
     set_ticks,
+    spread_apart,
+    text_width,
     tick_labels,
     title_height,
 )
-from kit.charts.style import GREY, INK, Chart, ChartWords, Sheet, run_looks
-from kit.charts.text import fit_text, product_name, spread_apart, text_width, title_name
+from kit.charts.style import GREY, INK, Chart, ChartWords, Sheet
 from kit.claims.claim import ClaimBook
 from kit.review.look_into import SENSOR_WORDS, FrameSeries
 from kit.rounding import NBSP, fps_text, number, share_text
@@ -74,6 +85,16 @@ def run_chart(book: ClaimBook, series: FrameSeries) -> Chart:
         locale=locale,
     )
     return Chart(words, (series, sensors), _paint_run, numbers=series.to_frame())
+
+
+def _run_looks(runs: Sequence[str]) -> dict[str, Look]:
+    """Return the look of each run of a chart that lays runs over each other."""
+    looks = [REVIEWED, *RIVALS, PREDECESSOR]
+    found = {}
+    for i, run in enumerate(dict.fromkeys(runs)):
+        dash = looks[(i + i // len(looks)) % len(looks)].dash
+        found[run] = replace(looks[i % len(looks)], dash=dash if i else "-")
+    return found
 
 
 def _ms(value: float, locale: str) -> str:
@@ -217,7 +238,7 @@ def overlay_chart(book: ClaimBook, series: Sequence[FrameSeries]) -> Chart:
         below="time in the run, s",
         locale=locale,
     )
-    plan = tuple(series), run_looks([s.run for s in series])
+    plan = tuple(series), _run_looks([s.run for s in series])
     return Chart(words, plan, _paint_overlay, numbers=pd.concat(numbers, ignore_index=True))
 
 
@@ -283,7 +304,7 @@ def distribution_chart(book: ClaimBook, series: Sequence[FrameSeries]) -> Chart:
     several = len({s.product for s in series}) > 1
     keys = [s.product if several else s.run for s in series]
     labels = {k: product_name(book, k) if several else f"run {k}" for k in keys}
-    looks = product_looks(book) if several else run_looks(keys)
+    looks = product_looks(book) if several else _run_looks(keys)
     titles = list(dict.fromkeys(s.title for s in series))
     numbers = [
         pd.DataFrame(

@@ -12,9 +12,9 @@ import io
 import re
 import warnings
 import xml.etree.ElementTree as ET
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal
 
@@ -24,12 +24,15 @@ from matplotlib import rc_context, rcParamsDefault
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
-from kit.charts.identity import PREDECESSOR, REVIEWED, RIVALS, Look
-from kit.charts.text import MISSING_GLYPH, plain_name
+from kit.charts.identity import Look, plain_name
 from kit.claims.claim import Claim, claims_frame
 from kit.rounding import table_csv
 
 Size = Literal["page", "video"]
+
+# A name in a script that the drawing font lacks is still right in an SVG, where the reader's own
+# fonts show it; in a PNG it shows as boxes.
+MISSING_GLYPH = r"Glyph \d+ .* missing from font"
 
 INK = "#1c2326"
 GREY = "#4a5356"  # small type, axes and reference lines: 7:1 on white
@@ -80,16 +83,6 @@ SHEETS: dict[str, Sheet] = {
 }
 
 
-def run_looks(runs: Sequence[str]) -> dict[str, Look]:
-    """Return the look of each run of a chart that lays runs over each other."""
-    looks = [REVIEWED, *RIVALS, PREDECESSOR]
-    found = {}
-    for i, run in enumerate(dict.fromkeys(runs)):
-        dash = looks[(i + i // len(looks)) % len(looks)].dash
-        found[run] = replace(looks[i % len(looks)], dash=dash if i else "-")
-    return found
-
-
 @dataclass(frozen=True, slots=True)
 class ChartWords:
     """What a chart says: its file's name, caption and note, itself in words, and its axes.
@@ -106,6 +99,16 @@ class ChartWords:
     above: str = ""  # the same axis, read from the other side
     locale: str = "en"
     video_note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class _PageImage:
+    """The smaller of a chart's two forms for the page."""
+
+    media_type: Literal["image/svg+xml", "image/png"]
+    data: bytes
+    width: int
+    height: int
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -163,19 +166,85 @@ class Chart:
         with chart_style():
             return self.paint(self, SHEETS[size])
 
+    def svg(self, size: Size = "page") -> str:
+        """Return the chart as one SVG element: no date, no style sheet, nothing from outside.
+
+        The same results give the same bytes. It can stand inside a page (ids are its own and style
+        is in attributes, so a strict content policy passes it) or in a file.
+        """
+        key = f"svg-{size}"
+        if key not in self._drawn:
+            figure = self.draw(size)
+            self._drawn[key] = _figure_svg(figure, self, size)
+            figure.clear()
+        drawn: str = self._drawn[key]
+        return drawn
+
+    def png(self, size: Size = "video", *, scale: float = 1.0) -> bytes:
+        """Return the chart as PNG bytes; for video 1920x1080 at scale 1."""
+        figure = self.draw(size)
+        data = _figure_png(figure, scale)
+        figure.clear()
+        return data
+
+    def page_image(self) -> _PageImage:
+        """Return the chart for the page: SVG, or PNG at twice the size where that is smaller."""
+        svg = self.svg()
+        data = svg.encode()
+        width, height = (int(n) for n in re.findall(r' (?:width|height)="(\d+)"', svg[:400])[:2])
+        if len(data) > LARGE_SVG_BYTES:
+            if "png-page" not in self._drawn:
+                self._drawn["png-page"] = self.png("page", scale=2.0)
+            if len(self._drawn["png-page"]) < len(data):
+                return _PageImage("image/png", self._drawn["png-page"], width, height)
+        return _PageImage("image/svg+xml", data, width, height)
+
     def _repr_html_(self) -> str:
-        """Show the chart in a notebook, with its caption and note."""
-        return chart_html(self)
+        """Return the chart as a figure element with its caption above and its note below."""
+        image = self.page_image()
+        if image.media_type == "image/png":
+            data = base64.b64encode(image.data).decode()
+            picture = (
+                f'<img src="data:image/png;base64,{data}" width="{image.width}" '
+                f'height="{image.height}" alt="{html.escape(self.alt)}">'
+            )
+        else:
+            picture = image.data.decode()
+        return (
+            f'<figure class="chart"><figcaption>{html.escape(self.caption)}</figcaption>{picture}'
+            f"<p>{html.escape(self.note)}</p></figure>"
+        )
 
+    def export(self, folder: Path) -> tuple[Path, ...]:
+        """Write a chart's SVG and PNG (1920x1080, larger type) and its numbers as CSV.
 
-@dataclass(frozen=True, slots=True)
-class _PageImage:
-    """The smaller of a chart's two forms for the page."""
+        Returns
+        -------
+        tuple of Path
+            The files written, in the order svg, png, csv.
+        """
+        folder.mkdir(parents=True, exist_ok=True)
+        self.draw_export()
+        files = {
+            "svg": self._drawn["svg-video"].encode() + b"\n",
+            "png": self._drawn["png-video"],
+            "csv": table_csv(self.table).encode(),
+        }
+        paths = []
+        for ending, data in files.items():
+            path = folder / f"{self.name}.{ending}"
+            path.write_bytes(data)
+            paths.append(path)
+        return tuple(paths)
 
-    media_type: Literal["image/svg+xml", "image/png"]
-    data: bytes
-    width: int
-    height: int
+    def draw_export(self) -> None:
+        """Draw what `export` writes, if it was not drawn before."""
+        if "svg-video" in self._drawn and "png-video" in self._drawn:
+            return
+        figure = self.draw("video")
+        self._drawn["svg-video"] = _figure_svg(figure, self, "video")
+        self._drawn["png-video"] = _figure_png(figure, 1.0)
+        figure.clear()
 
 
 @contextmanager
@@ -226,92 +295,6 @@ def file_stem(*parts: str) -> str:
         re.sub(r"[^a-z0-9._-]+", "-", part.lower()).strip("-.") or "x" for part in parts
     )
     return stem[:180]
-
-
-def chart_svg(chart: Chart, size: Size = "page") -> str:
-    """Return the chart as one SVG element: no date, no style sheet, nothing from outside.
-
-    The same results give the same bytes. It can stand inside a page (ids are its own and style
-    is in attributes, so a strict content policy passes it) or in a file.
-    """
-    key = f"svg-{size}"
-    if key not in chart._drawn:
-        figure = chart.draw(size)
-        chart._drawn[key] = _figure_svg(figure, chart, size)
-        figure.clear()
-    drawn: str = chart._drawn[key]
-    return drawn
-
-
-def chart_png(chart: Chart, size: Size = "video", *, scale: float = 1.0) -> bytes:
-    """Return the chart as PNG bytes; for video 1920x1080 at scale 1."""
-    figure = chart.draw(size)
-    data = _figure_png(figure, scale)
-    figure.clear()
-    return data
-
-
-def page_image(chart: Chart) -> _PageImage:
-    """Return the chart for the page: SVG, or PNG at twice the size where that is smaller."""
-    svg = chart_svg(chart)
-    data = svg.encode()
-    width, height = (int(n) for n in re.findall(r' (?:width|height)="(\d+)"', svg[:400])[:2])
-    if len(data) > LARGE_SVG_BYTES:
-        if "png-page" not in chart._drawn:
-            chart._drawn["png-page"] = chart_png(chart, "page", scale=2.0)
-        if len(chart._drawn["png-page"]) < len(data):
-            return _PageImage("image/png", chart._drawn["png-page"], width, height)
-    return _PageImage("image/svg+xml", data, width, height)
-
-
-def chart_html(chart: Chart) -> str:
-    """Return the chart as a figure element with its caption above and its note below."""
-    image = page_image(chart)
-    if image.media_type == "image/png":
-        data = base64.b64encode(image.data).decode()
-        picture = (
-            f'<img src="data:image/png;base64,{data}" width="{image.width}" '
-            f'height="{image.height}" alt="{html.escape(chart.alt)}">'
-        )
-    else:
-        picture = image.data.decode()
-    return (
-        f'<figure class="chart"><figcaption>{html.escape(chart.caption)}</figcaption>{picture}'
-        f"<p>{html.escape(chart.note)}</p></figure>"
-    )
-
-
-def export_chart(chart: Chart, folder: Path) -> tuple[Path, ...]:
-    """Write a chart's SVG and PNG (1920x1080, larger type) and its numbers as CSV.
-
-    Returns
-    -------
-    tuple of Path
-        The files written, in the order svg, png, csv.
-    """
-    folder.mkdir(parents=True, exist_ok=True)
-    draw_export(chart)
-    files = {
-        "svg": chart._drawn["svg-video"].encode() + b"\n",
-        "png": chart._drawn["png-video"],
-        "csv": table_csv(chart.table).encode(),
-    }
-    paths = []
-    for ending, data in files.items():
-        path = folder / f"{chart.name}.{ending}"
-        path.write_bytes(data)
-        paths.append(path)
-    return tuple(paths)
-
-
-def draw_export(chart: Chart) -> None:
-    """Draw what `export_chart` writes, if it was not drawn before."""
-    if "svg-video" in chart._drawn and "png-video" in chart._drawn:
-        return
-    figure = chart.draw("video")
-    chart._drawn["svg-video"] = _figure_svg(figure, chart, "video")
-    chart._drawn["png-video"] = _figure_png(figure, 1.0)
-    figure.clear()
 
 
 def _figure_png(figure: Figure, scale: float) -> bytes:

@@ -535,25 +535,7 @@ class _PageKind:
 
 
 def _of_review(review: Review, results: Results) -> Made:
-    return (
-        of_review.run_claims(review),
-        of_review.cell_claims(review, results),
-        of_review.within_claims(review, results),
-        of_review.margin_claims(review, results),
-        of_review.level_claims(review, results),
-        of_review.suite_claims(review, results),
-        of_review.gap_claims(review, results),
-        of_review.closure_claims(review, results),
-        of_review.drift_claims(review, results),
-        of_review.energy_claims(review, results),
-        of_review.value_claims(review, results),
-        of_review.specification_claims(review),
-        of_review.count_claims(review),
-        of_review.spread_claims(review, results),
-        of_review.low_claims(review),
-        of_review.said_of_margins(review, results),
-        of_review.said_of_runs(review),
-    )
+    return (of_review.review_claims(review, results),)
 
 
 def _of_frame_times(review: Review, results: Results) -> Made:

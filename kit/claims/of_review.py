@@ -51,6 +51,35 @@ _BESIDE = {"unlike_neighbours", "resolved_by_sharing"}
 Aside = Mapping[tuple[str, str], Sequence[str]]  # runs set aside by product and title
 
 
+def review_claims(review: Review, results: Results) -> Iterator[Claim]:
+    """Yield every claim of a review's page, in the order of the page.
+
+    Parameters
+    ----------
+    review : Review
+        What was read and screened: runs, rows of the sheet, controls, prices.
+    results : Results
+        What `work_out` made of it: cells, margins, suites, energy, value.
+
+    Yields
+    ------
+    Claim
+        Figures first, each after those it is made from; then what the page says in words.
+    """
+    yield from run_claims(review)
+    for claims in (
+        cell_claims, _within_claims, _margin_claims, _level_claims, _suite_claims, _gap_claims,
+        _closure_claims, drift_claims, _energy_claims, _value_claims,
+    ):  # fmt: skip
+        yield from claims(review, results)
+    yield from _specification_claims(review)
+    yield from count_claims(review)
+    yield from spread_claims(review, results)
+    yield from _low_claims(review)
+    yield from _said_of_margins(review, results)
+    yield from said_of_runs(review)
+
+
 def run_claims(review: Review) -> Iterator[Claim]:
     """Yield a claim for each metric of each measured run, used or set aside."""
     for run, measured in review.metrics.items():
@@ -118,7 +147,7 @@ def spread_claims(review: Review, results: Results) -> Iterator[Claim]:
             )
 
 
-def low_claims(review: Review) -> Iterator[Claim]:
+def _low_claims(review: Review) -> Iterator[Claim]:
     """Yield the lows of the reviewed product under each definition, of one run a title: the first.
 
     First is what began first, whatever the order of the sheet; without times, by the run's id.
@@ -149,7 +178,7 @@ def low_claims(review: Review) -> Iterator[Claim]:
                 )
 
 
-def within_claims(review: Review, results: Results) -> Iterator[Claim]:
+def _within_claims(review: Review, results: Results) -> Iterator[Claim]:
     """Yield what frames alone explain: a product's independent frames in a run, and a share."""
     locale = review.params.locale
     for within in results.within:
@@ -178,7 +207,7 @@ def within_claims(review: Review, results: Results) -> Iterator[Claim]:
                 yield make_claim(kind, subject, Figure(value), method=method, unit=unit, text=text)
 
 
-def margin_claims(review: Review, results: Results) -> Iterator[Claim]:
+def _margin_claims(review: Review, results: Results) -> Iterator[Claim]:
     """Yield a claim for each margin; one of its own runs alone where that matters, and one more
     where set-aside runs would change it."""
     locale = review.params.locale
@@ -230,7 +259,7 @@ def margin_claims(review: Review, results: Results) -> Iterator[Claim]:
         )
 
 
-def level_claims(review: Review, results: Results) -> Iterator[Claim]:
+def _level_claims(review: Review, results: Results) -> Iterator[Claim]:
     """Yield a claim for each difference in dB: product minus baseline, as measured."""
     for level in results.levels:
         ends = (level.low, level.high)
@@ -256,7 +285,7 @@ def level_claims(review: Review, results: Results) -> Iterator[Claim]:
         )
 
 
-def suite_claims(review: Review, results: Results) -> Iterator[Claim]:
+def _suite_claims(review: Review, results: Results) -> Iterator[Claim]:
     """Yield the claims of each suite margin: both intervals, range, counts, influence.
 
     Groups other than "all" are stated for the averages of the reviewed product only.
@@ -328,7 +357,7 @@ def _bare_ratio(
     return make_claim(kind, subject, Figure(ratio), method=method, unit="ratio", text=text)
 
 
-def gap_claims(review: Review, results: Results) -> Iterator[Claim]:
+def _gap_claims(review: Review, results: Results) -> Iterator[Claim]:
     """Yield the gap of one name between classes, with the two suite margins it is made of."""
     locale = review.params.locale
     for gap in results.gaps:
@@ -356,7 +385,7 @@ def gap_claims(review: Review, results: Results) -> Iterator[Claim]:
         yield make_ratio_claim("gap", subject, gap, method="name-gap", locale=locale)
 
 
-def closure_claims(review: Review, results: Results) -> Iterator[Claim]:
+def _closure_claims(review: Review, results: Results) -> Iterator[Claim]:
     """Yield, for each triple, chained and direct margin of averages, and how they differ."""
     for closure in results.closures:
         if closure.metric == HEADLINE:
@@ -440,7 +469,7 @@ def _drift(drift: Drift, *, locale: str) -> Iterator[Claim]:
         )
 
 
-def energy_claims(review: Review, results: Results) -> Iterator[Claim]:
+def _energy_claims(review: Review, results: Results) -> Iterator[Claim]:
     """Yield, for the product and what it is set against, energy per frame and frames per second
     per watt of each title."""
     compared = {review.params.product, *review.params.compared}
@@ -492,7 +521,7 @@ def _energy(standing: EnergyStanding, review: Review) -> Iterator[Claim]:
     )
 
 
-def value_claims(review: Review, results: Results) -> Iterator[Claim]:
+def _value_claims(review: Review, results: Results) -> Iterator[Claim]:
     """Yield every figure of the value section; none where the review has no prices."""
     value, locale = results.value, review.params.locale
     if value is None:
@@ -603,7 +632,7 @@ def _weighing(value: Value, weighing: Weighing, *, locale: str) -> Iterator[Clai
     )
 
 
-def specification_claims(review: Review) -> Iterator[Claim]:
+def _specification_claims(review: Review) -> Iterator[Claim]:
     """Yield each figure of the specification table, given or derived."""
     for row in compare_specifications(review.bench, review.params.products):
         for product, figure in row.values.items():
@@ -656,7 +685,7 @@ def count_claims(review: Review) -> Iterator[Claim]:
         )
 
 
-def said_of_margins(review: Review, results: Results) -> Iterator[Claim]:
+def _said_of_margins(review: Review, results: Results) -> Iterator[Claim]:
     """Yield what a review says of its margins in words: left out, not compared, in every title."""
     product, names = review.params.product, review.bench.products
     for suite in results.suites:

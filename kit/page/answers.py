@@ -591,10 +591,8 @@ class Charts(_Shown):
         """Write the charts into a folder; return the names of the files written."""
         from pathlib import Path
 
-        from kit.charts.style import export_chart
-
         Path(folder).mkdir(parents=True, exist_ok=True)
-        return [p.name for chart in self.charts for p in export_chart(chart, Path(folder))]
+        return [p.name for chart in self.charts for p in chart.export(Path(folder))]
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,7 @@ from typing import Any, Literal
 
 from kit.charts.money import classes_chart, value_chart
 from kit.charts.rows import influence_chart, margins_chart, spread_chart, titles_chart
-from kit.charts.style import Chart, draw_export, export_chart, page_image
+from kit.charts.style import Chart
 from kit.claims.claim import Claim, ClaimBook
 from kit.claims.of_pages import PAGE_KINDS, page_of
 from kit.metrics.store import Store, arithmetic, code_key, content_key
@@ -163,9 +163,9 @@ def draw_backwards(charts: Mapping[str, Sequence[Chart]]) -> None:
     """
     made = [chart for subject in charts.values() for chart in subject]
     for chart in reversed(made):
-        draw_export(chart)
+        chart.draw_export()
     for chart in reversed(made):
-        page_image(chart)
+        chart.page_image()
 
 
 def show_charts(charts: Sequence[Chart], book: ClaimBook) -> Html:
@@ -187,7 +187,7 @@ def show_charts(charts: Sequence[Chart], book: ClaimBook) -> Html:
 
 def _figure(book: ClaimBook, chart: Chart) -> Html:
     """Return one chart with its words and numbers."""
-    image = page_image(chart)
+    image = chart.page_image()
     mime: Literal["image/png", "image/svg+xml"] = "image/svg+xml"
     if image.media_type == "image/png":
         mime = "image/png"
@@ -203,9 +203,7 @@ def _figure(book: ClaimBook, chart: Chart) -> Html:
 
 def write_charts(charts: Mapping[str, Sequence[Chart]], folder: Path) -> list[Path]:
     """Write every chart as SVG, PNG of 1920x1080 and CSV; return the files written."""
-    return [
-        path for made in charts.values() for chart in made for path in export_chart(chart, folder)
-    ]
+    return [path for made in charts.values() for chart in made for path in chart.export(folder)]
 
 
 def _claims_table(book: ClaimBook, chart: Chart) -> Html:

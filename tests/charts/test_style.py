@@ -27,15 +27,10 @@ from PIL import Image
 from kit.charts import identity
 from kit.charts import style as chartstyle
 from kit.charts.identity import product_looks
+from kit.charts.runs import _run_looks
 from kit.charts.style import (
-    chart_html,
-    chart_png,
     chart_style,
-    chart_svg,
-    export_chart,
     file_stem,
-    page_image,
-    run_looks,
     tidy_svg,
 )
 from kit.rounding import table_csv
@@ -92,7 +87,7 @@ def test_type_is_in_ink_that_stands_four_and_a_half_to_one():
 @pytest.mark.parametrize("kind", KINDS)
 def test_a_chart_has_no_hue_of_its_own(charts, kind):
     greys = {chartstyle.INK, chartstyle.GREY, chartstyle.RULE, chartstyle.BAND, chartstyle.STEPS}
-    colours = set(re.findall(r'(?:fill|stroke)="(#[0-9a-f]{6})"', chart_svg(charts[kind])))
+    colours = set(re.findall(r'(?:fill|stroke)="(#[0-9a-f]{6})"', charts[kind].svg()))
     assert colours
     assert colours <= {*ALL_HUES, *greys, chartstyle.PAPER, "#000000"}
 
@@ -238,7 +233,7 @@ def test_products_differ_in_shape_as_well_as_colour_up_to_thirty_six():
 
 @pytest.mark.parametrize("count", [1, 5, 12, 25])
 def test_runs_laid_over_each_other_differ_in_colour_or_line(count):
-    looks = run_looks([f"r{i}" for i in range(count)])
+    looks = _run_looks([f"r{i}" for i in range(count)])
     assert len({(look.colour, str(look.dash)) for look in looks.values()}) == count
     assert looks["r0"].dash == "-"
 
@@ -277,7 +272,7 @@ def test_no_text_is_cut_or_covers_another(kind, n, size):
 @pytest.mark.parametrize("kind", KINDS)
 def test_type_can_be_read_at_a_width_of_four_hundred_pixels(charts, kind):
     # Common practice, no source: type below 7 pixels is not read on a telephone.
-    root = ET.fromstring(chart_svg(charts[kind]))
+    root = ET.fromstring(charts[kind].svg())
     assert root.get("width") == "720"
     sizes = [float(e.get("font-size").removesuffix("px")) for e in root.iter(f"{SVG}text")]
     assert min(sizes) * 400 / 720 >= 7
@@ -285,7 +280,7 @@ def test_type_can_be_read_at_a_width_of_four_hundred_pixels(charts, kind):
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_video_is_1920_by_1080_with_larger_type_and_a_title(charts, kind):
-    picture = Image.open(io.BytesIO(chart_png(charts[kind], "video")))
+    picture = Image.open(io.BytesIO(charts[kind].png("video")))
     assert picture.size == (1920, 1080)
     figure = charts[kind].draw("video")
     texts = [t for t in figure.findobj(Text) if t.get_text().strip() and t.get_visible()]
@@ -300,10 +295,10 @@ import sys
 sys.path.insert(0, {tests!r})
 from hashlib import sha256
 import made_claims
-from kit.charts.style import _figure_png, _figure_svg, chart_svg
+from kit.charts.style import _figure_png, _figure_svg
 digest = sha256()
 for name, chart in sorted(made_claims.all_charts(4, 3).items()):
-    digest.update(chart_svg(chart).encode())
+    digest.update(chart.svg().encode())
     figure = chart.draw("video")
     digest.update(_figure_svg(figure, chart, "video").encode())
     digest.update(_figure_png(figure, 0.25))
@@ -333,7 +328,7 @@ def test_twenty_drawings_have_the_same_bytes(kind):
     seen = set()
     for _ in range(20):
         chart = made_claims.all_charts(2, 2)[kind]
-        seen.add(sha256(chart_svg(chart).encode()).hexdigest())
+        seen.add(sha256(chart.svg().encode()).hexdigest())
     assert len(seen) == 1
 
 
@@ -341,10 +336,10 @@ def test_drawing_leaves_no_trace_in_the_session(charts):
     with matplotlib.rc_context({"font.size": 31.0, "axes.facecolor": "#123456"}):
         before = dict(matplotlib.rcParams)
         chart = made_claims.all_charts(2, 2)["titles"]
-        svg = chart_svg(chart)
+        svg = chart.svg()
         assert dict(matplotlib.rcParams) == before
     assert "#123456" not in svg
-    assert svg == chart_svg(made_claims.all_charts(2, 2)["titles"])
+    assert svg == made_claims.all_charts(2, 2)["titles"].svg()
     assert pyplot.get_fignums() == []
 
 
@@ -376,9 +371,9 @@ def test_any_name_is_drawn_as_text(kind, what):
     with warnings.catch_warnings():
         warnings.simplefilter("error")
         chart = charts_named(name)[kind]
-        svg = chart_svg(chart)
+        svg = chart.svg()
         if kind in {"titles", "value", "classes"}:  # one for each way that names are placed
-            chart_png(chart, scale=0.25)
+            chart.png(scale=0.25)
     root = ET.fromstring(svg)  # well formed, whatever the name
     assert {e.tag.removeprefix(SVG) for e in root.iter()} <= {
         "svg",
@@ -400,7 +395,7 @@ def test_any_name_is_drawn_as_text(kind, what):
 
 
 def test_a_page_of_charts_is_inert_and_loads_nothing(charts):
-    page = "".join(chart_html(chart) for chart in charts.values())
+    page = "".join(chart._repr_html_() for chart in charts.values())
     assert page.count("<figcaption>") == len(charts)
     assert "<script" not in page and "<style" not in page and " style=" not in page
     assert re.findall(r'(?:href|src)="(?!#|data:)[^"]*"', page) == []
@@ -416,13 +411,13 @@ def test_a_page_of_charts_is_inert_and_loads_nothing(charts):
 def test_alt_text_says_the_result_and_numbers(charts, kind):
     chart = charts[kind]
     assert chart.caption in chart.alt
-    assert f'aria-label="{chart.alt[:20]}' in chart_svg(chart)
+    assert f'aria-label="{chart.alt[:20]}' in chart.svg()
     assert len(re.findall(r"\d", chart.alt)) >= 12
 
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_a_chart_fits_a_report(charts, kind):
-    image = page_image(charts[kind])
+    image = charts[kind].page_image()
     assert image.media_type == "image/svg+xml"
     assert len(image.data) < 65_000  # eight kinds, some several times, in a report of 1.5 MB
     assert (image.width, image.height) == (720, image.height) and 200 < image.height < 1200
@@ -430,19 +425,19 @@ def test_a_chart_fits_a_report(charts, kind):
 
 def test_a_large_svg_gives_way_to_a_smaller_picture(monkeypatch):
     chart = made_claims.all_charts(30, 3)["spread"]
-    svg_size = len(chart_svg(chart).encode())
+    svg_size = len(chart.svg().encode())
     monkeypatch.setattr(chartstyle, "LARGE_SVG_BYTES", 1000)
-    monkeypatch.setattr(chartstyle, "chart_png", lambda *_, **__: b"x" * (svg_size - 1))
-    assert page_image(chart).media_type == "image/png"
-    assert 'src="data:image/png;base64,' in chart_html(chart)
+    monkeypatch.setattr(chartstyle.Chart, "png", lambda *_, **__: b"x" * (svg_size - 1))
+    assert chart.page_image().media_type == "image/png"
+    assert 'src="data:image/png;base64,' in chart._repr_html_()
     other = made_claims.all_charts(30, 3)["spread"]
-    monkeypatch.setattr(chartstyle, "chart_png", lambda *_, **__: b"x" * (svg_size + 9))
-    assert page_image(other).media_type == "image/svg+xml"
+    monkeypatch.setattr(chartstyle.Chart, "png", lambda *_, **__: b"x" * (svg_size + 9))
+    assert other.page_image().media_type == "image/svg+xml"
 
 
 def test_export_writes_picture_vector_and_numbers(charts, tmp_path):
     chart = charts["margins"]
-    paths = export_chart(chart, tmp_path / "charts")
+    paths = chart.export(tmp_path / "charts")
     assert [p.name for p in paths] == [f"{chart.name}.{e}" for e in ("svg", "png", "csv")]
     with Image.open(paths[1]) as picture:
         assert picture.size == (1920, 1080)
@@ -451,7 +446,7 @@ def test_export_writes_picture_vector_and_numbers(charts, tmp_path):
         back = [float(row["value"]) for row in csv.DictReader(file)]
     assert back == [claim.value for claim in chart.claims]  # unrounded, to the last bit
     before = [p.read_bytes() for p in paths]
-    export_chart(chart, tmp_path / "charts")
+    chart.export(tmp_path / "charts")
     assert [p.read_bytes() for p in paths] == before
 
 
@@ -493,7 +488,7 @@ def test_file_stems_are_safe_everywhere(parts, stem):
 
 def test_dollars_underscores_and_backslashes_are_no_formula():
     chart = charts_named(HOSTILE["mathtext"])["titles"]
-    texts = ["".join(e.itertext()) for e in ET.fromstring(chart_svg(chart)).iter(f"{SVG}text")]
+    texts = ["".join(e.itertext()) for e in ET.fromstring(chart.svg()).iter(f"{SVG}text")]
     assert any(t.startswith("Price $x_1$ and") for t in texts)
 
 

@@ -10,7 +10,7 @@ from matplotlib.figure import Figure
 from small_bench import small_bench, walk
 
 import kit.page.pictures
-from kit.charts.style import Chart, ChartWords, blank_figure, export_chart, page_image
+from kit.charts.style import Chart, ChartWords, blank_figure
 from kit.metrics.store import Store
 from kit.page.pictures import _keep_pictures, draw_backwards, make_charts, show_charts
 
@@ -41,50 +41,50 @@ def counting():
 def test_a_picture_is_drawn_once_for_each_sheet(store, tmp_path):
     draw, drawn = counting()
     first = _keep_pictures(draw((1.0, 2.0)), store)
-    pictures = page_image(first), [p.read_bytes() for p in export_chart(first, tmp_path / "a")]
+    pictures = first.page_image(), [p.read_bytes() for p in first.export(tmp_path / "a")]
     assert drawn == ["page", "video"]
     again = _keep_pictures(draw((1.0, 2.0)), store)
     assert (
-        page_image(again),
-        [p.read_bytes() for p in export_chart(again, tmp_path / "b")],
+        again.page_image(),
+        [p.read_bytes() for p in again.export(tmp_path / "b")],
     ) == pictures
     assert drawn == ["page", "video"]
     plain = draw((1.0, 2.0))
-    assert page_image(plain) == pictures[0]
-    assert [p.read_bytes() for p in export_chart(plain, tmp_path / "c")] == pictures[1]
+    assert plain.page_image() == pictures[0]
+    assert [p.read_bytes() for p in plain.export(tmp_path / "c")] == pictures[1]
 
 
 def test_whatever_differs_is_drawn(store, monkeypatch):
     draw, drawn = counting()
     for numbers, name in (((1.0, 2.0), "a"), ((1.0, 2.0 + 4e-16), "a"), ((1.0, 2.0), "b")):
-        page_image(_keep_pictures(draw(numbers, name=name), store))
+        _keep_pictures(draw(numbers, name=name), store).page_image()
     assert len(drawn) == 3
     monkeypatch.setattr(kit.page.pictures, "_code", lambda: "other code")
-    page_image(_keep_pictures(draw((1.0, 2.0), name="a"), store))
+    _keep_pictures(draw((1.0, 2.0), name="a"), store).page_image()
     assert len(drawn) == 4
 
 
 def test_a_damaged_picture_is_drawn_anew(store):
     draw, drawn = counting()
-    first = page_image(_keep_pictures(draw((1.0, 2.0)), store))
+    first = _keep_pictures(draw((1.0, 2.0)), store).page_image()
     for path in store.folder.rglob("*"):
         if path.is_file():
             path.write_bytes(path.read_bytes()[:-5])
-    assert page_image(_keep_pictures(draw((1.0, 2.0)), store)) == first
+    assert _keep_pictures(draw((1.0, 2.0)), store).page_image() == first
     assert drawn == ["page", "page"]
 
 
 def test_arguments_that_are_not_plain_are_never_kept(store):
     draw, drawn = counting()
     for _ in range(2):
-        page_image(_keep_pictures(draw((1.0, 2.0), extra=object()), store))
+        _keep_pictures(draw((1.0, 2.0), extra=object()), store).page_image()
     assert len(drawn) == 2 and not list(store.folder.glob("*"))
 
 
 def test_a_chart_of_frames_is_never_kept(store):
     draw, drawn = counting()
     for _ in range(2):
-        page_image(_keep_pictures(replace(draw((1.0, 2.0)), claims=()), store))
+        _keep_pictures(replace(draw((1.0, 2.0)), claims=()), store).page_image()
     assert len(drawn) == 2 and not list(store.folder.glob("*"))
 
 
@@ -120,13 +120,13 @@ def test_every_chart_of_a_review_is_kept_and_only_prices_move_those_of_prices(tm
 
     for same in charts_of(made, tmp_path / "same").values():
         for chart in same:
-            assert page_image(replace(chart, paint=never)) == page_image(held[chart.name])
+            assert replace(chart, paint=never).page_image() == held[chart.name].page_image()
     for subject, again in charts_of(dearer, tmp_path / "dearer").items():
         for chart in again:
             unable = replace(chart, paint=never)
             if subject == "value":
                 with pytest.raises(AssertionError, match="drawn again"):
-                    page_image(unable)
+                    unable.page_image()
             else:
-                assert page_image(unable) == page_image(held[chart.name])
-                export_chart(unable, tmp_path / "out")
+                assert unable.page_image() == held[chart.name].page_image()
+                unable.export(tmp_path / "out")
