@@ -137,6 +137,16 @@ _CHIPS = {"behind": "#7f6300"}
 _DARK_LEVEL = "#9aa5a8"
 
 
+@dataclass(frozen=True, slots=True)
+class _Type:
+    """How lettering is set: its size in pixels, weight, face, and ink ("" for the ground's)."""
+
+    size: float
+    bold: bool = False
+    serif: bool = False
+    colour: str = ""
+
+
 @dataclass(slots=True)
 class _Canvas:
     """The sheet a slide is drawn on; keeps the box of every line of lettering."""
@@ -158,16 +168,31 @@ class _Canvas:
         return (_CHIPS if chip else {}).get(outcome) or OUTCOMES[outcome].colour
 
     def write(
-        self, x: float, y: float, text: str, size: float, *, bold: bool = False,
-        serif: bool = False, colour: str = "", align: str = "left", turned: bool = False,
-        box: bool = True,
+        self, x: float, y: float, text: str, how: _Type, *, align: str = "left",
+        turned: bool = False, box: bool = True,
     ) -> tuple[float, float]:  # fmt: skip
-        """Write a line whose small letters are centred on `y`; return where it begins and ends."""
+        """Write a line whose small letters are centred on `y`; return where it begins and ends.
+
+        Parameters
+        ----------
+        x, y : float
+            Where it stands, in pixels from the top left.
+        text : str
+            One line.
+        how : _Type
+            How it is set.
+        align : str
+            What of the line is at `x`: "left", "right" or "centre".
+        turned : bool
+            Whether it reads upwards, centred on both.
+        box : bool
+            Whether it must be of legible size, on the sheet, and clear of other lettering.
+        """
         if not text.strip():
             return x, x
-        width = _wide(text, size, bold=bold, serif=serif)
+        size, width = how.size, _wide(text, how)
         start = x - {"left": 0.0, "right": width, "centre": width / 2}[align]
-        outline = _outline(text, bold, serif)
+        outline = _outline(text, how.bold, how.serif)
         place = Affine2D().scale(size / 100 * _CONDENSED, -size / 100)
         if turned:
             place.translate(-width / 2, 0.34 * size).rotate_deg(-90).translate(x, y)
@@ -180,7 +205,7 @@ class _Canvas:
             self.axes.add_patch(
                 PathPatch(shape, fc=self.ground.paper, ec=self.ground.paper, lw=12, zorder=5.5)
             )
-        ink = colour or self.ground.ink
+        ink = how.colour or self.ground.ink
         self.axes.add_patch(PathPatch(shape, fc=ink, ec="none", lw=0, zorder=6))
         if box:
             self.boxes.append((text, *edges, size))
@@ -234,7 +259,12 @@ class _Canvas:
         sign = OUTCOME_SIGNS[outcome]
         halo, self.ground = self.ground, replace(self.ground, clear=False)
         self.write(
-            x - size / 2, y, sign, 1.1 * size, bold=True, colour=ink, align="centre", box=False
+            x - size / 2,
+            y,
+            sign,
+            _Type(1.1 * size, bold=True, colour=ink),
+            align="centre",
+            box=False,
         )
         self.ground = halo
 
@@ -252,11 +282,16 @@ def _outline(text: str, bold: bool, serif: bool) -> Outline:
     return made
 
 
-def _wide(text: str, size: float, *, bold: bool = False, serif: bool = False) -> float:
+def _wide(text: str, how: _Type) -> float:
     """Return the width of a line of lettering on a slide, in pixels."""
     if not text.strip():
         return 0.0
-    return float(_outline(text.rstrip(), bold, serif).get_extents().x1) * _CONDENSED * size / 100
+    return (
+        float(_outline(text.rstrip(), how.bold, how.serif).get_extents().x1)
+        * _CONDENSED
+        * how.size
+        / 100
+    )
 
 
 def _in_lines(text: str, form: _Format) -> list[str] | None:
@@ -264,7 +299,7 @@ def _in_lines(text: str, form: _Format) -> list[str] | None:
     room, words = form.right - form.left, text.split(" ")
 
     def widest(lines: Sequence[str]) -> float:
-        return max(_wide(line, form.title, bold=True, serif=True) for line in lines)
+        return max(_wide(line, _Type(form.title, bold=True, serif=True)) for line in lines)
 
     if widest([text]) <= room:
         return [text]
@@ -284,7 +319,7 @@ def _fitting(slide: Slide, forms: Sequence[str], form: _Format, what: str) -> st
     """
     room = form.right - form.left
     for text in forms:
-        if _wide(text, form.small) <= room:
+        if _wide(text, _Type(form.small)) <= room:
             return text
     raise UsageError(f"slide {slide.name}: {what} {_too_long(forms[-1])}")
 
@@ -336,13 +371,13 @@ def _frame(canvas: _Canvas, slide: Slide, number: int) -> None:
         raise UsageError(f"slide {slide.name}: its title {_too_long(slide.titles[-1])}")
     for i, text in enumerate(lines):
         y = form.title_y + 1.15 * form.title * i
-        canvas.write(form.left, y, text, form.title, bold=True, serif=True)
+        canvas.write(form.left, y, text, _Type(form.title, bold=True, serif=True))
     under = _fitting(slide, slide.under, form, "its second line")
     y = form.under_y - (0 if len(lines) == form.lines else form.title)
-    canvas.write(form.left, y, under, form.small, colour=grey)
+    canvas.write(form.left, y, under, _Type(form.small, colour=grey))
     parts, said = [*canvas.notes, *slide.source[1:]], [slide.source[0]]
     for part in parts:
-        if _wide(f"{said[-1]} · {part}", form.small) <= form.right - form.left:
+        if _wide(f"{said[-1]} · {part}", _Type(form.small)) <= form.right - form.left:
             said[-1] += f" · {part}"
         elif len(said) < form.lines:
             said.append(part)
@@ -351,10 +386,15 @@ def _frame(canvas: _Canvas, slide: Slide, number: int) -> None:
     for i, text in enumerate(said):
         line = _fitting(slide, [text], form, "its source line")
         y = form.source_y - 1.25 * form.small * (len(said) - 1 - i)
-        canvas.write(form.left, y, line, form.small, colour=grey)
+        canvas.write(form.left, y, line, _Type(form.small, colour=grey))
     size = form.small if not form.tall else 31
     canvas.write(
-        form.rules[0] / 2, form.source_y, str(number), size, bold=True, align="centre", box=False
+        form.rules[0] / 2,
+        form.source_y,
+        str(number),
+        _Type(size, bold=True),
+        align="centre",
+        box=False,
     )
 
 
@@ -411,16 +451,16 @@ def _lay_out(
     for column in range(len(sizes) - 1, -1, -1):
         texts = [row.figures[column] for row in rows if len(row.figures) > column]
         columns.insert(0, edge)
-        widths = [_wide(t, sizes[column], bold=column == 0) for t in texts]
-        head = [_wide(slide.heads[column], form.small)] if slide.heads else []
+        widths = [_wide(t, _Type(sizes[column], bold=column == 0)) for t in texts]
+        head = [_wide(slide.heads[column], _Type(form.small))] if slide.heads else []
         edge -= max([*widths, *head], default=0.0) + 40
     marked = [row for row in rows if row.look and not (form.tall and _has_stem(row))]
     indent = 62 if marked else 0
     if form.tall:
         start, end = form.left + form.mark / 2, form.right - form.mark / 2
     else:
-        names = max(_wide(row.name, form.name, bold=row.own) for row in rows)
-        below = max(_wide(row.below, form.small) for row in rows)
+        names = max(_wide(row.name, _Type(form.name, bold=row.own)) for row in rows)
+        below = max(_wide(row.below, _Type(form.small)) for row in rows)
         start, end = form.left + indent + max(names, below) + 40, edge - 10
     places = _Places(tuple(tops), height, start, end, tuple(columns), tuple(sizes))
     if end - start < 260:
@@ -428,7 +468,11 @@ def _lay_out(
         raise UsageError(f"slide {slide.name}: the name {_too_long(longest)}")
     for x, text in zip(columns, slide.heads, strict=False):
         canvas.write(
-            x, top - 0.55 * form.small, text, form.small, colour=canvas.ground.grey, align="right"
+            x,
+            top - 0.55 * form.small,
+            text,
+            _Type(form.small, colour=canvas.ground.grey),
+            align="right",
         )
     for i, row in enumerate(rows):
         _write_row(canvas, row, places, i, form.left + indent, chips)
@@ -462,16 +506,24 @@ def _write_row(canvas: _Canvas, row: Row, places: _Places, i: int, x: float, chi
     if row.look is not None and not (form.tall and _has_stem(row)):
         canvas.mark(form.left + form.mark / 2, y - lift, row.look)
     canvas.write(
-        x, y - lift, row.name, form.name, bold=row.own, colour=ground.accent if row.own else ""
+        x,
+        y - lift,
+        row.name,
+        _Type(form.name, bold=row.own, colour=ground.accent if row.own else ""),
     )
     if row.below:
         drop = lift or 1.05 * form.name
-        canvas.write(x, y + drop, row.below, form.small, colour=ground.grey)
+        canvas.write(x, y + drop, row.below, _Type(form.small, colour=ground.grey))
     for column, text in enumerate(row.figures):
         canvas.write(
-            places.columns[column], y, text, places.sizes[column], bold=column == 0,
-            colour="" if column == 0 else ground.grey, align="right",
-        )  # fmt: skip
+            places.columns[column],
+            y,
+            text,
+            _Type(
+                places.sizes[column], bold=column == 0, colour="" if column == 0 else ground.grey
+            ),
+            align="right",
+        )
     if chips and row.outcome:
         canvas.chip(form.right, y, row.outcome)
 
@@ -491,18 +543,20 @@ def _turned_groups(canvas: _Canvas, slide: Slide, places: _Places) -> None:
     for name, found in spans.items():
         top, bottom = places.tops[found[0]], places.tops[found[-1]] + places.height
         size = form.small if not form.tall else 31
-        if _wide(name, size, bold=True) <= bottom - top:
-            canvas.write(form.rules[0] / 2, (top + bottom) / 2, name, size, bold=True, turned=True)
+        if _wide(name, _Type(size, bold=True)) <= bottom - top:
+            canvas.write(
+                form.rules[0] / 2, (top + bottom) / 2, name, _Type(size, bold=True), turned=True
+            )
 
 
 def _note_beside(canvas: _Canvas, text: str, x: float, y: float, places: _Places) -> None:
     """Write a word beside a mark, right of it or left where that has no room."""
     form = canvas.form
-    need, gap = _wide(text, form.small), 34
+    need, gap = _wide(text, _Type(form.small)), 34
     if x + gap + need <= places.end + 20:
-        canvas.write(x + gap, y, text, form.small, colour=canvas.ground.grey)
+        canvas.write(x + gap, y, text, _Type(form.small, colour=canvas.ground.grey))
     elif x - gap - need >= places.start - 20:
-        canvas.write(x - gap, y, text, form.small, colour=canvas.ground.grey, align="right")
+        canvas.write(x - gap, y, text, _Type(form.small, colour=canvas.ground.grey), align="right")
 
 
 def _paint_stems(canvas: _Canvas, slide: Slide) -> None:
@@ -512,7 +566,9 @@ def _paint_stems(canvas: _Canvas, slide: Slide) -> None:
     places = _lay_out(canvas, slide, sizes, most=150 if form.tall else 92)
     room = places.end - places.start
     # Right of the mark the plot keeps room for the mark's half, or for the word beside it.
-    ends = [form.mark / 2 if not r.note else 34 + _wide(r.note, form.small) for r in slide.rows]
+    ends = [
+        form.mark / 2 if not r.note else 34 + _wide(r.note, _Type(form.small)) for r in slide.rows
+    ]
     scale = min((room - end) / r.at for r, end in zip(slide.rows, ends, strict=True))
 
     def at(value: float) -> float:
@@ -630,7 +686,7 @@ def _paint_prices(canvas: _Canvas, slide: Slide) -> None:
     places = _lay_out(canvas, roomy, [size], most=230 if form.tall else 150)
     today, words = slide.line or (1.0, "")
     type_size = form.small if not form.tall else 42
-    label = max(_wide(row.note, type_size, bold=True) for row in slide.rows) + 40
+    label = max(_wide(row.note, _Type(type_size, bold=True)) for row in slide.rows) + 40
     values = [row.at for row in slide.rows] + [today]
     low, high = min(values), max(values)
     left = places.start + (label if low < today else 20)
@@ -643,10 +699,14 @@ def _paint_prices(canvas: _Canvas, slide: Slide) -> None:
     top, bottom = places.tops[0], places.tops[-1] + places.height
     if not form.tall:
         canvas.line([x, x], [top, bottom], 6, color=colour, zorder=2)
-    half = _wide(words, type_size, bold=True) / 2
+    half = _wide(words, _Type(type_size, bold=True)) / 2
     middle = min(max(x, form.left + half), form.right - half)
     canvas.write(
-        middle, top - 0.6 * type_size, words, type_size, bold=True, colour=colour, align="centre"
+        middle,
+        top - 0.6 * type_size,
+        words,
+        _Type(type_size, bold=True, colour=colour),
+        align="centre",
     )
     for i, row in enumerate(slide.rows):
         y, end = places.plot_y(i, form) + (0.1 * places.height if form.tall else 0), at(row.at)
@@ -656,9 +716,12 @@ def _paint_prices(canvas: _Canvas, slide: Slide) -> None:
         canvas.line([x, end], [y, y], 6, color=colour)
         canvas.line([end - 20 * ahead, end, end - 20 * ahead], [y - 16, y, y + 16], 6, color=colour)
         canvas.write(
-            end + 18 * ahead, y, row.note, type_size, bold=True,
+            end + 18 * ahead,
+            y,
+            row.note,
+            _Type(type_size, bold=True),
             align="left" if ahead > 0 else "right",
-        )  # fmt: skip
+        )
 
 
 def _paint_words(canvas: _Canvas, slide: Slide) -> None:
@@ -667,14 +730,14 @@ def _paint_words(canvas: _Canvas, slide: Slide) -> None:
     height = min(150 if form.tall else 100, (form.bottom - form.top) / len(slide.rows))
     start = float(form.left)
     if not form.tall:
-        start += 60 + max(_wide(row.name, form.small) for row in slide.rows)
+        start += 60 + max(_wide(row.name, _Type(form.small)) for row in slide.rows)
     for i, row in enumerate(slide.rows):
         top = form.top + i * height
         canvas.line([form.left, form.right], [top, top], 2, color=ground.rule, zorder=1)
         y = top + height * (0.28 if form.tall else 0.5)
-        canvas.write(form.left, y, row.name, form.small, colour=ground.grey)
+        canvas.write(form.left, y, row.name, _Type(form.small, colour=ground.grey))
         y = top + height * (0.68 if form.tall else 0.5)
-        end = canvas.write(start, y, row.below, form.name - 2, bold=True)[1]
+        end = canvas.write(start, y, row.below, _Type(form.name - 2, bold=True))[1]
         if end > form.right + 20:
             raise UsageError(f"slide {slide.name}: {_too_long(row.below)}")
 
