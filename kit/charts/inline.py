@@ -11,6 +11,7 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import Self
 
 from markupsafe import Markup, escape
 
@@ -68,6 +69,11 @@ def _mark_at(look: Look, x: float, y: float) -> str:
     )
 
 
+def _plot(drawn: str) -> Markup:
+    """Return what is drawn as a picture that fills its box."""
+    return Markup(f'<svg class="plot" width="100%" height="100%" aria-hidden="true">{drawn}</svg>')
+
+
 @dataclass(frozen=True, slots=True)
 class RatioScale:
     """A stretch of a ratio scale: ends as natural logarithms, places in percent."""
@@ -79,12 +85,85 @@ class RatioScale:
         """Return where a ratio stands, in percent of the width."""
         return 100 * (math.log(ratio) - self.low) / (self.high - self.low)
 
+    @classmethod
+    def fit(cls, ratios: Iterable[float], *, band: float, pad: float = 0.035) -> Self:
+        """Return the scale that shows all ratios, level, and the level band around it."""
+        logs = [math.log(r) for r in (*ratios, 1 + 2 * band, 1 / (1 + 2 * band)) if r > 0]
+        room = pad * (max(logs) - min(logs)) or 0.05
+        return cls(min(logs) - room, max(logs) + room)
 
-def fit_scale(ratios: Iterable[float], *, band: float, pad: float = 0.035) -> RatioScale:
-    """Return the scale that shows all ratios, level, and the level band around it."""
-    logs = [math.log(r) for r in (*ratios, 1 + 2 * band, 1 / (1 + 2 * band)) if r > 0]
-    room = pad * (max(logs) - min(logs)) or 0.05
-    return RatioScale(min(logs) - room, max(logs) + room)
+    def to_axis(self, *, slower: str, faster: str, locale: str) -> Markup:
+        """Return the head of the plots of the first screen: directions and labels of ticks."""
+        fits = {
+            "": _placed_ticks(self, COMPACT_PX, locale=locale),
+            " mid": _placed_ticks(self, PHONE_PX, locale=locale),
+            " wide": _placed_ticks(self, WIDE_PX, locale=locale),
+        }
+        labels = "".join(
+            f'<text class="tick in{css or " small"}" x="{_num(self.at(1 + t / 100))}%" y="31" '
+            f'text-anchor="middle">{_tick_text(t, locale=locale)}</text>'
+            for css, ticks in fits.items()
+            for t in ticks
+        )
+        parity = self.at(1.0)
+        words = []
+        for text, anchor, dx, room in (
+            (f"← {slower}", "end", -9, parity),
+            (f"{faster} →", "start", 9, 100 - parity),
+        ):
+            if len(text) * DIGIT_EM * LABEL_PX + 9 < room / 100 * COMPACT_PX:
+                words.append(
+                    f'<text class="tick" x="{_num(parity)}%" dx="{dx}" y="14" '
+                    f'text-anchor="{anchor}">{escape(text)}</text>'
+                )
+        return Markup(
+            f'<svg class="axis" width="100%" height="36" aria-hidden="true">{"".join(words)}'
+            f"{labels}</svg>"
+        )
+
+    def to_row(
+        self,
+        *,
+        whole: Claim | None,
+        like: Claim | None,
+        margins: Sequence[Claim],
+        band: float,
+    ) -> Markup:
+        """Return a rival's row of the first screen: the margin with its intervals over dots a title."""
+        parts = [_ground(self, band)]
+        if like is not None and like.low and like.high:
+            a, b = _num(self.at(like.low)), _num(self.at(like.high))
+            parts.append(
+                f'<line class="like" x1="{a}%" x2="{b}%" y1="13" y2="13"/>'
+                f'<line class="like" x1="{a}%" x2="{a}%" y1="9" y2="17"/>'
+                f'<line class="like" x1="{b}%" x2="{b}%" y1="9" y2="17"/>'
+            )
+        if whole is not None and whole.value:
+            if whole.low and whole.high:
+                x, w = self.at(whole.low), self.at(whole.high) - self.at(whole.low)
+                parts.append(
+                    f'<rect class="block" x="{_num(x)}%" y="8.5" width="{_num(w)}%" height="9"/>'
+                )
+            x = self.at(whole.value)
+            parts.append(
+                f'<svg x="{_num(x)}%" overflow="visible"><rect class="needle" x="-1.3" y="4" '
+                'width="2.6" height="18"/></svg>'
+            )
+        known = [claim for claim in margins if claim.value]
+        places = [self.at(claim.value or 1.0) for claim in known]
+        for css, width, radius, levels, step in (
+            ("wide", WIDE_PX, 3.4, 3, 6.6),
+            ("mid", PHONE_PX, 3.4, 3, 6.6),
+            ("small", COMPACT_PX, 2.7, 4, 5.2),
+        ):
+            stacked = _stack_levels([x / 100 * width for x in places], radius=radius, levels=levels)
+            dots = "".join(
+                f'<circle class="dot {claim.outcome or "unresolved"}" cx="{_num(x)}%" '
+                f'cy="{_num(42 - step * level)}" r="{radius}"/>'
+                for claim, x, level in zip(known, places, stacked, strict=True)
+            )
+            parts.append(f'<g class="in {css}">{dots}</g>')
+        return _plot("".join(parts))
 
 
 def _grid_percents(scale: RatioScale, *, apart: float = 9.0) -> list[int]:
@@ -134,36 +213,6 @@ def _ground(scale: RatioScale, band: float, *, apart: float = 9.0) -> str:
     )
 
 
-def margin_axis(scale: RatioScale, *, slower: str, faster: str, locale: str) -> Markup:
-    """Return the head of the plots of the first screen: directions and labels of ticks."""
-    fits = {
-        "": _placed_ticks(scale, COMPACT_PX, locale=locale),
-        " mid": _placed_ticks(scale, PHONE_PX, locale=locale),
-        " wide": _placed_ticks(scale, WIDE_PX, locale=locale),
-    }
-    labels = "".join(
-        f'<text class="tick in{css or " small"}" x="{_num(scale.at(1 + t / 100))}%" y="31" '
-        f'text-anchor="middle">{_tick_text(t, locale=locale)}</text>'
-        for css, ticks in fits.items()
-        for t in ticks
-    )
-    parity = scale.at(1.0)
-    words = []
-    for text, anchor, dx, room in (
-        (f"← {slower}", "end", -9, parity),
-        (f"{faster} →", "start", 9, 100 - parity),
-    ):
-        if len(text) * DIGIT_EM * LABEL_PX + 9 < room / 100 * COMPACT_PX:
-            words.append(
-                f'<text class="tick" x="{_num(parity)}%" dx="{dx}" y="14" '
-                f'text-anchor="{anchor}">{escape(text)}</text>'
-            )
-    return Markup(
-        f'<svg class="axis" width="100%" height="36" aria-hidden="true">{"".join(words)}'
-        f"{labels}</svg>"
-    )
-
-
 def _stack_levels(places: Sequence[float], *, radius: float, levels: int) -> list[int]:
     """Return on which level each dot stands so that none touches another, as far as levels go.
 
@@ -181,53 +230,6 @@ def _stack_levels(places: Sequence[float], *, radius: float, levels: int) -> lis
     return found
 
 
-def margin_row(
-    scale: RatioScale,
-    *,
-    whole: Claim | None,
-    like: Claim | None,
-    margins: Sequence[Claim],
-    band: float,
-) -> Markup:
-    """Return a rival's row of the first screen: the margin with its intervals over dots a title."""
-    parts = [_ground(scale, band)]
-    if like is not None and like.low and like.high:
-        a, b = _num(scale.at(like.low)), _num(scale.at(like.high))
-        parts.append(
-            f'<line class="like" x1="{a}%" x2="{b}%" y1="13" y2="13"/>'
-            f'<line class="like" x1="{a}%" x2="{a}%" y1="9" y2="17"/>'
-            f'<line class="like" x1="{b}%" x2="{b}%" y1="9" y2="17"/>'
-        )
-    if whole is not None and whole.value:
-        if whole.low and whole.high:
-            x, w = scale.at(whole.low), scale.at(whole.high) - scale.at(whole.low)
-            parts.append(
-                f'<rect class="block" x="{_num(x)}%" y="8.5" width="{_num(w)}%" height="9"/>'
-            )
-        x = scale.at(whole.value)
-        parts.append(
-            f'<svg x="{_num(x)}%" overflow="visible"><rect class="needle" x="-1.3" y="4" '
-            'width="2.6" height="18"/></svg>'
-        )
-    known = [claim for claim in margins if claim.value]
-    places = [scale.at(claim.value or 1.0) for claim in known]
-    for css, width, radius, levels, step in (
-        ("wide", WIDE_PX, 3.4, 3, 6.6),
-        ("mid", PHONE_PX, 3.4, 3, 6.6),
-        ("small", COMPACT_PX, 2.7, 4, 5.2),
-    ):
-        stacked = _stack_levels([x / 100 * width for x in places], radius=radius, levels=levels)
-        dots = "".join(
-            f'<circle class="dot {claim.outcome or "unresolved"}" cx="{_num(x)}%" '
-            f'cy="{_num(42 - step * level)}" r="{radius}"/>'
-            for claim, x, level in zip(known, places, stacked, strict=True)
-        )
-        parts.append(f'<g class="in {css}">{dots}</g>')
-    return Markup(
-        f'<svg class="plot" width="100%" height="100%" aria-hidden="true">{"".join(parts)}</svg>'
-    )
-
-
 @dataclass(frozen=True, slots=True)
 class Column:
     """One column of a lattice: its own stretch of the scale all columns share."""
@@ -239,6 +241,59 @@ class Column:
     def apart(self) -> float:
         """How far grid lines keep apart, in percent of the column: the same in every column."""
         return 100 * 3.0 / self.width
+
+    def to_cell(self, claim: Claim | None, *, band: float, label: str = "") -> Markup:
+        """Return a cell of the lattice: a dot with its interval, above a number where asked."""
+        parts = [_ground(self.scale, band, apart=self.apart)]
+        y = "13" if label else "50%"
+        if claim is None:
+            parts.append(
+                f'<text class="halo quiet" {OVER} x="50%" y="50%" dy="4" text-anchor="middle">'
+                "no run</text>"
+            )
+        if claim is not None and claim.value:
+            if claim.low and claim.high:
+                a, b = _num(self.scale.at(claim.low)), _num(self.scale.at(claim.high))
+                parts.append(f'<line class="iv-line" x1="{a}%" x2="{b}%" y1="{y}" y2="{y}"/>')
+            x = _num(self.scale.at(claim.value))
+            parts.append(
+                f'<circle class="dot {claim.outcome or "unresolved"}" cx="{x}%" cy="{y}" r="4"/>'
+            )
+            if label:
+                parts.append(
+                    f'<text class="halo" {OVER} x="{x}%" y="32" text-anchor="middle">'
+                    f"{escape(label)}</text>"
+                )
+        return _plot("".join(parts))
+
+    def to_axis(self, *, widths_px: Mapping[str, float], locale: str) -> Markup:
+        """Return the foot of a column of a lattice: labels of its ticks without the percent sign.
+
+        Parameters
+        ----------
+        widths_px : mapping of str to float
+            The width of the whole lattice in each layout of the page, by the layout's class.
+        """
+        labels = []
+        for css, total in widths_px.items():
+            kept: list[tuple[float, float]] = []
+            width_px = total * self.width / 100
+            ticks = _grid_percents(self.scale, apart=self.apart)
+            for tick in sorted(ticks, key=lambda t: (t != 0, t % 20 != 0, -abs(t))):
+                text = number(float(tick), decimals=0, locale=locale, sign=True)
+                half = len(text) * DIGIT_EM * LABEL_PX / 2
+                place = self.scale.at(1 + tick / 100)
+                x = place / 100 * width_px
+                inside = half <= x <= width_px - half
+                if inside and all(x + half + 5 < a or x - half - 5 > b for a, b in kept):
+                    kept.append((x - half, x + half))
+                    labels.append(
+                        f'<text class="tick in {css}" x="{_num(place)}%" y="13" '
+                        f'text-anchor="middle">{text}</text>'
+                    )
+        return Markup(
+            f'<svg class="axis" width="100%" height="18" aria-hidden="true">{"".join(labels)}</svg>'
+        )
 
 
 def lattice_columns(
@@ -273,63 +328,6 @@ def lattice_columns(
         spare = (log_per_percent * width - (high - low)) / 2
         columns.append(Column(RatioScale(low - spare, high + spare), width))
     return columns
-
-
-def lattice_cell(column: Column, claim: Claim | None, *, band: float, label: str = "") -> Markup:
-    """Return a cell of a lattice: a dot with its interval, and a number beneath where asked."""
-    parts = [_ground(column.scale, band, apart=column.apart)]
-    y = "13" if label else "50%"
-    if claim is None:
-        parts.append(
-            f'<text class="halo quiet" {OVER} x="50%" y="50%" dy="4" text-anchor="middle">'
-            "no run</text>"
-        )
-    if claim is not None and claim.value:
-        if claim.low and claim.high:
-            a, b = _num(column.scale.at(claim.low)), _num(column.scale.at(claim.high))
-            parts.append(f'<line class="iv-line" x1="{a}%" x2="{b}%" y1="{y}" y2="{y}"/>')
-        x = _num(column.scale.at(claim.value))
-        parts.append(
-            f'<circle class="dot {claim.outcome or "unresolved"}" cx="{x}%" cy="{y}" r="4"/>'
-        )
-        if label:
-            parts.append(
-                f'<text class="halo" {OVER} x="{x}%" y="32" text-anchor="middle">'
-                f"{escape(label)}</text>"
-            )
-    return Markup(
-        f'<svg class="plot" width="100%" height="100%" aria-hidden="true">{"".join(parts)}</svg>'
-    )
-
-
-def lattice_axis(column: Column, *, widths_px: Mapping[str, float], locale: str) -> Markup:
-    """Return the foot of a column of a lattice: labels of its ticks without the percent sign.
-
-    Parameters
-    ----------
-    widths_px : mapping of str to float
-        The width of the whole lattice in each layout of the page, by the layout's class.
-    """
-    labels = []
-    for css, total in widths_px.items():
-        kept: list[tuple[float, float]] = []
-        width_px = total * column.width / 100
-        ticks = _grid_percents(column.scale, apart=column.apart)
-        for tick in sorted(ticks, key=lambda t: (t != 0, t % 20 != 0, -abs(t))):
-            text = number(float(tick), decimals=0, locale=locale, sign=True)
-            half = len(text) * DIGIT_EM * LABEL_PX / 2
-            place = column.scale.at(1 + tick / 100)
-            x = place / 100 * width_px
-            inside = half <= x <= width_px - half
-            if inside and all(x + half + 5 < a or x - half - 5 > b for a, b in kept):
-                kept.append((x - half, x + half))
-                labels.append(
-                    f'<text class="tick in {css}" x="{_num(place)}%" y="13" '
-                    f'text-anchor="middle">{text}</text>'
-                )
-    return Markup(
-        f'<svg class="axis" width="100%" height="18" aria-hidden="true">{"".join(labels)}</svg>'
-    )
 
 
 def _zero_ticks(top: float) -> list[float]:
@@ -389,7 +387,7 @@ def stem_row(
             line = f'<line x1="{a}%" x2="{b}%" y1="{y}" y2="{y}"/>'
             parts += f'<g class="stem thick {look.css}">{line}</g>'
         parts += _mark_at(look, end, y)
-    return Markup(f'<svg class="plot" width="100%" height="100%" aria-hidden="true">{parts}</svg>')
+    return _plot(parts)
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,24 +7,17 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-from matplotlib.axes import Axes
+import numpy as np
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
 from kit.charts.identity import Look, metric_name, plain_name, product_looks, product_name
 from kit.charts.layout import (
-    add_axes,
-    add_line,
-    add_text,
-    axis_label,
-    begin_figure,
-    draw_marks,
+    Drawing,
+    Plot,
     even_ticks,
     fit_text,
-    line_through,
     log_limits,
-    place_labels,
-    set_ticks,
     spread_apart,
     text_width,
     tick_labels,
@@ -194,11 +187,11 @@ def _paint_value(chart: Chart, sheet: Sheet) -> Figure:
     """Draw products in the plane of price and performance."""
     plan: _ValuePlan = chart.plan
     height = sheet.height or 460.0
-    figure = begin_figure(chart, sheet, height)
+    figure = Drawing(sheet, height, chart)
     top = title_height(chart, sheet) + 0.6 * sheet.text
     left, below = 4.6 * sheet.small, 3.6 * sheet.small
     room = sheet.width - 2 * sheet.side - left, height - top - below
-    axes = add_axes(figure, sheet.side + left, top, *room)
+    axes = figure.put_axes(sheet.side + left, top, *room)
     prices = [end for point in plan.points for end in point.span]
     prices += [point.equal.figure for point in plan.points if point.equal]
     rates = [point.fps.figure for point in plan.points]
@@ -207,9 +200,9 @@ def _paint_value(chart: Chart, sheet: Sheet) -> Figure:
     for which, limits in (("x", axes.get_xlim()), ("y", axes.get_ylim())):
         ticks = even_ticks(*limits, at_most=6)
         labels = tick_labels(ticks, locale=chart.words.locale)
-        set_ticks(axes, sheet, "x" if which == "x" else "y", ticks, labels)
-    axis_label(axes, sheet, chart.words.below)
-    axis_label(axes, sheet, "suite average, frames per second, more is better", which="y")
+        axes.put_ticks("x" if which == "x" else "y", ticks, labels)
+    axes.name_axis(chart.words.below)
+    axes.name_axis("suite average, frames per second, more is better", which="y")
     _draw_frontier(axes, sheet, plan)
     for point in plan.points:
         if point.equal:
@@ -224,8 +217,8 @@ def _paint_value(chart: Chart, sheet: Sheet) -> Figure:
                 zorder=_RAY,
             )
         span = [(*point.span, point.fps.figure)]
-        line_through(axes, span, color=point.look.colour, linewidth=2.2 * sheet.line)
-        draw_marks(axes, sheet, [point.price.figure], [point.fps.figure], point.look, 1.2)
+        axes.put_level_lines(span, color=point.look.colour, linewidth=2.2 * sheet.line)
+        axes.put_marks([point.price.figure], [point.fps.figure], point.look, 1.2)
     if plan.own:
         _draw_equal_value(axes, sheet, plan, plan.own)
     _label_points(axes, sheet, plan, room)
@@ -238,7 +231,7 @@ def _padded(values: Sequence[float], share: float) -> tuple[float, float]:
     return max(0.0, low - spare), high + spare
 
 
-def _draw_frontier(axes: Axes, sheet: Sheet, plan: _ValuePlan) -> None:
+def _draw_frontier(axes: Plot, sheet: Sheet, plan: _ValuePlan) -> None:
     """Draw the efficient frontier as steps from each of its products to the next."""
     on = sorted(point.at for point in plan.points if point.place in {"on", "tie"})
     if not on:
@@ -254,7 +247,7 @@ def _draw_frontier(axes: Axes, sheet: Sheet, plan: _ValuePlan) -> None:
     )
 
 
-def _draw_equal_value(axes: Axes, sheet: Sheet, plan: _ValuePlan, own: _ValuePoint) -> None:
+def _draw_equal_value(axes: Plot, sheet: Sheet, plan: _ValuePlan, own: _ValuePoint) -> None:
     """Mark, on the reviewed product's level, where its price would be of equal value."""
     price, level = own.at
     if plan.lowest and plan.lowest.figure < price:
@@ -267,7 +260,7 @@ def _draw_equal_value(axes: Axes, sheet: Sheet, plan: _ValuePlan, own: _ValuePoi
             zorder=1.6,
         )
         head = Look(own.look.colour, "<", filled=True)
-        draw_marks(axes, sheet, [plan.lowest.figure], [level], head, 0.8)
+        axes.put_marks([plan.lowest.figure], [level], head, 0.8)
     for point in plan.weighed:
         axes.plot(
             [point.equal.figure if point.equal else math.nan],
@@ -281,7 +274,7 @@ def _draw_equal_value(axes: Axes, sheet: Sheet, plan: _ValuePlan, own: _ValuePoi
         )
 
 
-def _points_along_lines(axes: Axes, step: float) -> list[tuple[float, float]]:
+def _points_along_lines(axes: Plot, step: float) -> list[tuple[float, float]]:
     """Return points along the lines that labels leave bare, in pixels from the top left corner."""
     corner = axes.bbox
     points: list[tuple[float, float]] = []
@@ -303,7 +296,65 @@ def _points_along_lines(axes: Axes, step: float) -> list[tuple[float, float]]:
     return points
 
 
-def _label_points(axes: Axes, sheet: Sheet, plan: _ValuePlan, room: tuple[float, float]) -> None:
+# Where a label may stand about its point: right, left, above, below, then the corners.
+_AROUND = ((1, 0), (-1, 0), (0, -1), (0, 1), (1, -1), (-1, -1), (1, 1), (-1, 1))
+
+
+def _place_labels(
+    boxes: Sequence[tuple[float, float]],
+    points: Sequence[tuple[float, float]],
+    *,
+    clear: float,
+    room: tuple[float, float],
+    lines: Sequence[tuple[float, float]] = (),
+) -> list[tuple[float, float]]:
+    """Return where labels of points stand (left, top) so that none covers another or a point.
+
+    Parameters
+    ----------
+    boxes : sequence of (width, height)
+        Of each label, in pixels.
+    points : sequence of (x, y)
+        What each label belongs to, in pixels from the top left; points past the labels' number
+        are only kept clear.
+    clear : float
+        Pixels between a point and its label.
+    room : (width, height)
+        What the labels must stay inside.
+    lines : sequence of (x, y)
+        Points along lines, which labels leave bare where they can.
+    """
+    taken = [(x - clear, y - clear, x + clear, y + clear) for x, y in points]
+    taken += [(x - 1.5, y - 1.5, x + 1.5, y + 1.5) for x, y in lines]
+    spots: list[tuple[float, float]] = []
+    for (width, height), (x, y) in zip(boxes, points, strict=False):
+        tries = np.array(
+            [
+                (
+                    x + across * far * clear - (1 - across) * width / 2,
+                    y + down * far * clear - (1 - down) * height / 2,
+                    far,
+                )
+                for far in (1.1, 1.7, 2.8)
+                for across, down in _AROUND
+            ]
+        )
+        lefts, tops = tries[:, :1], tries[:, 1:2]
+        x0, y0, x1, y1 = np.array(taken).T
+        shared_x = np.minimum(lefts + width, x1) - np.maximum(lefts, x0)
+        shared_y = np.minimum(tops + height, y1) - np.maximum(tops, y0)
+        covered = (shared_x.clip(0) * shared_y.clip(0)).sum(axis=1)
+        outside = (-lefts).clip(0) + (lefts + width - room[0]).clip(0)
+        outside += (-tops).clip(0) + (tops + height - room[1]).clip(0)
+        # A label far from its point is read as another's: worth some covered line, no covered mark.
+        best = int(np.argmin(np.round(60 * tries[:, 2] + 500 * outside[:, 0] + covered, 6)))
+        left, top = float(lefts[best, 0]), float(tops[best, 0])
+        spots.append((left, top))
+        taken.append((left, top, left + width, top + height))
+    return spots
+
+
+def _label_points(axes: Plot, sheet: Sheet, plan: _ValuePlan, room: tuple[float, float]) -> None:
     """Name each point, with its price per frame beneath, and the lowest price of equal value."""
 
     def place(at: tuple[float, float]) -> tuple[float, float]:
@@ -325,7 +376,7 @@ def _label_points(axes: Axes, sheet: Sheet, plan: _ValuePlan, room: tuple[float,
     # Room beside the words too: two labels side by side would read as one line.
     widths = [max(text_width(t, sheet.small) for t in lines) for lines in texts]
     boxes = [(width + 0.7 * sheet.small, 2.3 * sheet.small) for width in widths]
-    spots = place_labels(
+    spots = _place_labels(
         boxes,
         [*points, *kept],
         clear=1.0 * sheet.mark,
@@ -462,12 +513,12 @@ def _paint_classes(chart: Chart, sheet: Sheet) -> Figure:
     """Draw a slope for each pair of names, labelled at both ends."""
     classes, slopes = chart.plan
     height, top, tall, limits = _lay_out_slopes(chart, sheet)
-    figure = begin_figure(chart, sheet, height)
+    figure = Drawing(sheet, height, chart)
     inner = sheet.width - 2 * sheet.side
     label = 0.33 * inner
-    axes = add_axes(figure, sheet.side + label, top, inner - 2 * label, tall)
+    axes = figure.put_axes(sheet.side + label, top, inner - 2 * label, tall)
     axes.set_yscale("log")
-    set_ticks(axes, sheet, "y", [], [])
+    axes.put_ticks("y", [], [])
     axes.set_ylim(*limits)
     axes.set_xlim(-0.06, 1.06)
     axes.axhline(1.0, color=GREY, linewidth=sheet.line, zorder=0.8)
@@ -496,7 +547,7 @@ def _paint_classes(chart: Chart, sheet: Sheet) -> Figure:
         for x, claim in enumerate((slope.there, slope.here)):
             span = claim.ends
             axes.plot([x, x], span, color=colour, linewidth=3 * sheet.line, zorder=2)
-        draw_marks(axes, sheet, [0, 1], leads, slope.look, 1.1)
+        axes.put_marks([0, 1], leads, slope.look, 1.1)
     for x in (0, 1):
         edge = sheet.side + label + (inner - 2 * label) * (0.06 + x) / 1.12
         claims = [(s.there, s.here)[x] for s in slopes]
@@ -508,14 +559,14 @@ def _paint_classes(chart: Chart, sheet: Sheet) -> Figure:
         heights = spread_apart(wanted, apart=3.9 * sheet.small, low=top, high=top + tall)
         for y, claim, slope in zip(heights, claims, slopes, strict=True):
             at, align = edge + (1.6 if x else -1.6) * sheet.mark, "left" if x else "right"
-            add_line(figure, at, y - 0.62 * sheet.small, claim.text, sheet.text, ha=align)
+            figure.put_line(at, y - 0.62 * sheet.small, claim.text, sheet.text, ha=align)
             for i, name in enumerate(slope.names[x]):
                 shown = fit_text(name if i == 0 else f"over {name}", sheet.small, 0.9 * label)
                 down = (0.62 + 1.2 * i) * sheet.small
-                add_line(figure, at, y + down, shown, sheet.small, ha=align, color=GREY)
+                figure.put_line(at, y + down, shown, sheet.small, ha=align, color=GREY)
         how = {"ha": "center", "va": "baseline", "fontweight": "bold"}
-        add_text(figure, edge, top - 1.2 * sheet.text, classes[x], sheet.text, **how)
+        figure.put_text(edge, top - 1.2 * sheet.text, classes[x], sheet.text, **how)
     foot = height - 0.6 * sheet.small
     middle = sheet.width / 2
-    add_text(figure, middle, foot, chart.words.below, sheet.small, ha="center", va="bottom")
+    figure.put_text(middle, foot, chart.words.below, sheet.small, ha="center", va="bottom")
     return figure

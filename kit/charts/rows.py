@@ -10,8 +10,9 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
-from matplotlib.axes import Axes
+import numpy as np
 from matplotlib.figure import Figure
 
 from kit.charts.identity import (
@@ -23,25 +24,12 @@ from kit.charts.identity import (
     title_name,
 )
 from kit.charts.layout import (
+    Drawing,
     Panel,
-    add_line,
-    axis_label,
-    begin_figure,
-    draw_interval,
-    draw_marks,
+    Plot,
     even_ticks,
     fit_text,
-    label_column,
-    label_line,
-    label_rows,
-    line_through,
     log_limits,
-    ratio_labels,
-    ratio_ticks,
-    row_axes,
-    rule_rows,
-    set_ticks,
-    stack_rows,
     text_width,
     tick_labels,
     title_height,
@@ -139,7 +127,7 @@ def _lay_out_ratios(chart: Chart, sheet: Sheet) -> _RatioLayout:
     """Return where everything of a chart of ratios stands."""
     plan: _RatioPlan = chart.plan
     gap = 0.5 * sheet.text
-    panels, height = stack_rows(
+    panels, height = Panel.stack(
         sheet,
         top=title_height(chart, sheet) + (3.4 * sheet.small if chart.words.above else gap),
         below=3.6 * sheet.small,
@@ -161,7 +149,7 @@ def _lay_out_ratios(chart: Chart, sheet: Sheet) -> _RatioLayout:
     return _RatioLayout(
         panels,
         height,
-        label_column(sheet, [row.label for row in plan.rows], panels[0].width),
+        panels[0].name_column(sheet, [row.label for row in plan.rows]),
         text_room + word_room + (1.0 if word_room else 0.5) * sheet.text,
         word_room,
         size,
@@ -188,56 +176,54 @@ def _paint_ratios(chart: Chart, sheet: Sheet) -> Figure:
     """Draw rows over a logarithmic axis of ratios, their figures in a column to the right."""
     plan: _RatioPlan = chart.plan
     at = _lay_out_ratios(chart, sheet)
-    figure = begin_figure(chart, sheet, at.height)
+    figure = Drawing(sheet, at.height, chart)
     apart = frozenset(i for i, row in enumerate(plan.rows) if row.apart)
     for panel in at.panels:
-        label_rows(
-            figure,
-            sheet,
+        figure.put_row_names(
             panel,
             [row.label for row in plan.rows],
             width=at.left,
             bold=apart,
             heads={i: row.head for i, row in enumerate(plan.rows)},
         )
-        axes = row_axes(figure, panel, at.left, at.right)
+        axes = figure.put_row_axes(panel, at.left, at.right)
         room = panel.width - at.left - at.right
         _label_ratios(axes, sheet, chart.words, at, room)
         _shade(axes, sheet, plan)
-        rule_rows(axes, sheet, panel)
+        axes.rule_rows(panel)
         for i in panel.rows:
             _draw_ratio(axes, sheet, plan, plan.rows[i], panel.middle(i))
             y, words = panel.top + panel.middle(i), at.word_room > 0
             edge = panel.left + panel.width - at.word_room - (0.7 if words else 0.3) * sheet.text
             heavy = "bold" if i in apart else "normal"
             claim = plan.rows[i].claim
-            add_line(figure, edge, y, claim.text, at.size, ha="right", fontweight=heavy)
+            figure.put_line(edge, y, claim.text, at.size, ha="right", fontweight=heavy)
             if words:
-                add_line(figure, edge + 0.45 * sheet.text, y, claim.outcome, at.size)
+                figure.put_line(edge + 0.45 * sheet.text, y, claim.outcome, at.size)
     return figure
 
 
 def _label_ratios(
-    axes: Axes, sheet: Sheet, words: ChartWords, at: _RatioLayout, room: float
+    axes: Plot, sheet: Sheet, words: ChartWords, at: _RatioLayout, room: float
 ) -> None:
     """Set the axis below, and the one above as the baseline sees it: each ratio inverted."""
     axes.set_xscale("log")
     axes.set_xlim(*at.limits)
     at_most = max(3, min(7, int(room / (4.2 * sheet.small))))
-    ticks = ratio_ticks(*at.limits, at_most=at_most)
-    set_ticks(axes, sheet, "x", ticks, ratio_labels(ticks, locale=words.locale))
+    ticks = _ratio_ticks(*at.limits, at_most=at_most)
+    axes.put_ticks("x", ticks, _ratio_labels(ticks, locale=words.locale))
     fits = text_width(words.below, sheet.small) <= room + 2 * min(at.left, at.right)
-    axis_label(axes, sheet, words.below if fits else words.below_short)
+    axes.name_axis(words.below if fits else words.below_short)
     if at.limits[0] < 1.0 < at.limits[1]:
         axes.axvline(1.0, color=GREY, linewidth=sheet.line, zorder=1)
     if not words.above:
         return
-    ticks = ratio_ticks(1 / at.limits[1], 1 / at.limits[0], at_most=at_most)
-    labels = ratio_labels(ticks, locale=words.locale)
-    twin = axes.twiny()
+    ticks = _ratio_ticks(1 / at.limits[1], 1 / at.limits[0], at_most=at_most)
+    labels = _ratio_labels(ticks, locale=words.locale)
+    twin: Any = axes.twiny(axes_class=Plot)  # type: ignore[arg-type]  # stubs ask for an instance
     twin.set_xscale("log")
     twin.set_xlim(*at.limits)
-    set_ticks(twin, sheet, "x", [1 / t for t in ticks], labels, grid=False)
+    twin.put_ticks("x", [1 / t for t in ticks], labels, grid=False)
     twin.tick_params(labelcolor=GREY)
     shown = fit_text(words.above, sheet.small, room + at.right)
     twin.set_xlabel(shown, fontsize=sheet.small, color=GREY, labelpad=sheet.small * 0.35)
@@ -245,7 +231,7 @@ def _label_ratios(
     twin.spines["left"].set_visible(False)
 
 
-def _shade(axes: Axes, sheet: Sheet, plan: _RatioPlan) -> None:
+def _shade(axes: Plot, sheet: Sheet, plan: _RatioPlan) -> None:
     """Shade the band; mark its edges, or the ratio that all rows start from."""
     if _known(plan.band):
         axes.axvspan(*plan.band, color=BAND, linewidth=0, zorder=0.2)
@@ -258,21 +244,21 @@ def _shade(axes: Axes, sheet: Sheet, plan: _RatioPlan) -> None:
         )
 
 
-def _draw_ratio(axes: Axes, sheet: Sheet, plan: _RatioPlan, row: _RatioRow, y: float) -> None:
+def _draw_ratio(axes: Plot, sheet: Sheet, plan: _RatioPlan, row: _RatioRow, y: float) -> None:
     """Draw one row: both intervals and the mark, or the line from where all rows start."""
     claim, look = row.claim, plan.look
     if plan.of:
         span = [(plan.of.figure, claim.figure, y)]
-        line_through(axes, span, color=look.colour, linewidth=sheet.line)
-        draw_marks(axes, sheet, [claim.figure], [y], look, 0.95)
+        axes.put_level_lines(span, color=look.colour, linewidth=sheet.line)
+        axes.put_marks([claim.figure], [y], look, 0.95)
         return
     outcome = OUTCOMES[claim.outcome]
     look = replace(outcome, colour=look.colour, shape=look.shape) if row.apart else outcome
     if row.wide:
-        draw_interval(axes, sheet, row.wide.ends, y, look.colour, width=1.6 * 0.6, capped=True)
+        axes.put_interval(row.wide.ends, y, look.colour, width=1.6 * 0.6, capped=True)
     width = 3.4 if row.apart else 2.0
-    draw_interval(axes, sheet, claim.ends, y, look.colour, width=width)
-    draw_marks(axes, sheet, [claim.figure], [y], look, 1.0)
+    axes.put_interval(claim.ends, y, look.colour, width=width)
+    axes.put_marks([claim.figure], [y], look, 1.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -342,7 +328,7 @@ def _lay_out_dots(chart: Chart, sheet: Sheet) -> _DotLayout:
     count = len(plan.series)
     natural = max(count * sheet.mark * 1.05 + 0.7 * sheet.text, 1.7 * sheet.text)
     extra = max(0.0, count * 1.25 * sheet.small - count * sheet.mark * 0.9)
-    panels, height = stack_rows(
+    panels, height = Panel.stack(
         sheet,
         top=title_height(chart, sheet) + 0.4 * sheet.text,
         below=3.6 * sheet.small,
@@ -352,7 +338,7 @@ def _lay_out_dots(chart: Chart, sheet: Sheet) -> _DotLayout:
         first_extra=extra,
         gaps=_gaps(sheet, [head for _, head in plan.rows.values()]),
     )
-    left = label_column(sheet, [name for name, _ in plan.rows.values()], panels[0].width)
+    left = panels[0].name_column(sheet, [name for name, _ in plan.rows.values()])
     if plan.ratios:
         limits = log_limits([*(dot.claim.figure for dot in plan.dots), 1.0], [])
         return _DotLayout(panels, height, left, extra, limits)
@@ -391,26 +377,26 @@ def _paint_dots(chart: Chart, sheet: Sheet) -> Figure:
     """Draw the marks of every series, in lines within the rows."""
     plan: _DotPlan = chart.plan
     at = _lay_out_dots(chart, sheet)
-    figure = begin_figure(chart, sheet, at.height)
+    figure = Drawing(sheet, at.height, chart)
     names = [name for name, _ in plan.rows.values()]
     heads = dict(enumerate(head for _, head in plan.rows.values()))
     at_most = 7 if len(at.panels) == 1 else 5
     ticks = (
-        ratio_ticks(*at.limits, at_most=at_most)
+        _ratio_ticks(*at.limits, at_most=at_most)
         if plan.ratios
         else even_ticks(0, at.limits[1] / 1.02, at_most=at_most)
     )
-    labels = (ratio_labels if plan.ratios else tick_labels)(ticks, locale=chart.words.locale)
+    labels = (_ratio_labels if plan.ratios else tick_labels)(ticks, locale=chart.words.locale)
     for panel in at.panels:
-        label_rows(figure, sheet, panel, names, width=at.left, heads=heads)
-        axes = row_axes(figure, panel, at.left, sheet.text)
+        figure.put_row_names(panel, names, width=at.left, heads=heads)
+        axes = figure.put_row_axes(panel, at.left, sheet.text)
         if plan.ratios:
             axes.set_xscale("log")
             axes.axvline(1.0, color=GREY, linewidth=sheet.line, zorder=0.8)
         axes.set_xlim(*at.limits)
-        set_ticks(axes, sheet, "x", ticks, labels)
-        rule_rows(axes, sheet, panel)
-        axis_label(axes, sheet, chart.words.below)
+        axes.put_ticks("x", ticks, labels)
+        axes.rule_rows(panel)
+        axes.name_axis(chart.words.below)
         heights = {
             key: _lines_of(panel, i, len(plan.series), at.extra)
             for i, key in enumerate(plan.rows)
@@ -422,7 +408,7 @@ def _paint_dots(chart: Chart, sheet: Sheet) -> Figure:
 
 
 def _draw_series(
-    axes: Axes, sheet: Sheet, plan: _DotPlan, series: str, heights: Mapping[str, float]
+    axes: Plot, sheet: Sheet, plan: _DotPlan, series: str, heights: Mapping[str, float]
 ) -> None:
     """Draw one line of every row of a panel, named in the first."""
     name, look = plan.series[series]
@@ -433,17 +419,44 @@ def _draw_series(
     stems = list(zip(lows, points, ys, strict=True))
     spans = [(*dot.claim.ends, y) for dot, y in zip(dots, ys, strict=True)]
     if _known(lows):
-        line_through(
-            axes, stems, color=look.colour, linewidth=sheet.line * (1.4 if look.filled else 0.9)
+        axes.put_level_lines(
+            stems, color=look.colour, linewidth=sheet.line * (1.4 if look.filled else 0.9)
         )
-        draw_marks(axes, sheet, lows, ys, Look(look.colour, "|", filled=True), 0.75)
-    line_through(axes, spans, color=look.colour, linewidth=sheet.line * 2.6)
-    draw_marks(axes, sheet, points, ys, look, 0.7 if plan.ratios else 0.85)
+        axes.put_marks(lows, ys, Look(look.colour, "|", filled=True), 0.75)
+    axes.put_level_lines(spans, color=look.colour, linewidth=sheet.line * 2.6)
+    axes.put_marks(points, ys, look, 0.7 if plan.ratios else 0.85)
     first, y = next(iter(heights.items()))
     ends = [end for dot in dots if dot.row == first for end in _ends_of(dot)]
     if not ends:
         name, ends = f"{name}: no result", [1.0 if plan.ratios else 0.0]
-    label_line(axes, sheet, name, y, min(ends), max(ends))
+    axes.name_line(name, y, min(ends), max(ends))
+
+
+def _ratio_ticks(low: float, high: float, *, at_most: int = 7) -> list[float]:
+    """Return ratios within a range that read as round percent, 1.0 among them if in range.
+
+    Past a ratio of three between the ends, even steps of percent would crowd at one end of a
+    logarithmic axis: steps are then by doubling.
+    """
+    if high / low > 3:
+        powers = np.arange(math.ceil(math.log2(low)), math.floor(math.log2(high)) + 1)
+        stride = max(1, math.ceil(len(powers) / at_most))
+        return [float(2.0**p) for p in powers if p % stride == 0]
+    for step in (0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.25, 0.5, 1.0):
+        first, last = math.ceil((low - 1) / step - 1e-9), math.floor((high - 1) / step + 1e-9)
+        if last - first < at_most:
+            break
+    return [1 + k * step for k in range(first, last + 1) if 1 + k * step > 0]
+
+
+def _ratio_labels(ticks: Sequence[float], *, locale: str = "en") -> list[str]:
+    """Return ratios as signed percent: 1.25 is +25 %."""
+    texts = (
+        tick_labels([100 * (t - 1) for t in ticks], locale=locale, sign=True)
+        if all(abs(round(100 * (t - 1), 1) - 100 * (t - 1)) < 1e-6 for t in ticks)
+        else [number(100 * (t - 1), decimals=0, locale=locale, sign=True) for t in ticks]
+    )
+    return [text + NBSP + "%" for text in texts]
 
 
 def _rows_of(book: ClaimBook, titles: Sequence[str]) -> dict[str, tuple[str, str]]:

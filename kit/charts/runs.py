@@ -5,6 +5,7 @@ They draw series of frames and not claims: thousands of figures that no page sta
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
@@ -12,7 +13,6 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import seaborn as sns
-from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
@@ -26,15 +26,10 @@ from kit.charts.identity import (
     title_name,
 )
 from kit.charts.layout import (
-    add_axes,
-    add_line,
-    add_text,
-    axis_label,
-    begin_figure,
+    Drawing,
+    Plot,
     even_ticks,
     fit_text,
-    log_ticks,
-    set_ticks,
     spread_apart,
     text_width,
     tick_labels,
@@ -121,14 +116,14 @@ def _paint_run(chart: Chart, sheet: Sheet) -> Figure:
     gap = 2.1 * sheet.small
     height = sheet.height or head + below + 78 * sum(weights) + gap * len(sensors)
     unit = (height - head - below - gap * len(sensors)) / sum(weights)
-    figure = begin_figure(chart, sheet, height)
+    figure = Drawing(sheet, height, chart)
     left = sheet.side + 4.2 * sheet.small
     width = sheet.width - left - sheet.side - 1.2 * sheet.small
     y = head
     ticks = even_ticks(0, series.duration_s, at_most=9)
     for i, weight in enumerate(weights):
         tall = unit * weight
-        axes = add_axes(figure, left, y, width, tall)
+        axes = figure.put_axes(left, y, width, tall)
         axes.set_xlim(0, series.duration_s)
         if i == 0:
             _draw_frame_times(axes, sheet, series, locale)
@@ -138,21 +133,26 @@ def _paint_run(chart: Chart, sheet: Sheet) -> Figure:
             _draw_sensor(axes, sheet, series, sensors[i - 1], RIVALS[i - 1].colour, locale)
             label = f"{quantity}, {unit_text}"
         last = i == len(weights) - 1
-        set_ticks(
-            axes,
-            sheet,
+        axes.put_ticks(
             "x",
             ticks,
             tick_labels(ticks, locale=locale) if last else [""] * len(ticks),
         )
-        add_text(figure, left, y - 0.5 * sheet.small, label, sheet.small, va="baseline")
+        figure.put_text(left, y - 0.5 * sheet.small, label, sheet.small, va="baseline")
         if last:
-            axis_label(axes, sheet, chart.words.below)
+            axes.name_axis(chart.words.below)
         y += tall + gap
     return figure
 
 
-def _draw_frame_times(axes: Axes, sheet: Sheet, series: FrameSeries, locale: str) -> None:
+def _log_ticks(low: float, high: float) -> list[float]:
+    """Return values within a range at 1, 2 and 5 of each power of ten; even ones if too few."""
+    powers = range(math.floor(math.log10(low)), math.ceil(math.log10(high)) + 1)
+    ticks = [m * 10.0**p for p in powers for m in (1, 2, 5) if low <= m * 10.0**p <= high]
+    return ticks if len(ticks) >= 3 else even_ticks(low, high)
+
+
+def _draw_frame_times(axes: Plot, sheet: Sheet, series: FrameSeries, locale: str) -> None:
     axes.fill_between(
         series.time_s, series.low_ms, series.high_ms, color=REVIEWED.colour, alpha=0.22, linewidth=0
     )
@@ -161,11 +161,11 @@ def _draw_frame_times(axes: Axes, sheet: Sheet, series: FrameSeries, locale: str
     top = high + 0.08 * max(high - low, 0.05 * high)
     axes.set_ylim(0, top)
     ticks = even_ticks(0, top, at_most=6)
-    set_ticks(axes, sheet, "y", ticks, tick_labels(ticks, locale=locale))
+    axes.put_ticks("y", ticks, tick_labels(ticks, locale=locale))
 
 
 def _draw_sensor(
-    axes: Axes, sheet: Sheet, series: FrameSeries, sensor: str, colour: str, locale: str
+    axes: Plot, sheet: Sheet, series: FrameSeries, sensor: str, colour: str, locale: str
 ) -> None:
     values = series.sensors[sensor]
     _draw_line(axes, sheet, series.time_s, values, colour, 1.6)
@@ -173,11 +173,11 @@ def _draw_sensor(
     spare = 0.12 * max(high - low, 0.04 * abs(high), 1e-9)
     axes.set_ylim(low - spare, high + spare)
     ticks = even_ticks(low - spare, high + spare, at_most=3)
-    set_ticks(axes, sheet, "y", ticks, tick_labels(ticks, locale=locale))
+    axes.put_ticks("y", ticks, tick_labels(ticks, locale=locale))
 
 
 def _draw_line(
-    axes: Axes, sheet: Sheet, x: Floats, y: Floats, colour: str, width: float, **how: Any
+    axes: Plot, sheet: Sheet, x: Floats, y: Floats, colour: str, width: float, **how: Any
 ) -> None:
     """Draw a line through points given: no estimator, no error bar, nothing resampled."""
     sns.lineplot(
@@ -247,13 +247,13 @@ def _paint_overlay(chart: Chart, sheet: Sheet) -> Figure:
     series, looks = chart.plan
     locale = chart.words.locale
     height = sheet.height or 380.0
-    figure = begin_figure(chart, sheet, height)
+    figure = Drawing(sheet, height, chart)
     top = title_height(chart, sheet) + 2.0 * sheet.small
     left, below = sheet.side + 4.2 * sheet.small, 3.6 * sheet.small
     widest = max(text_width(s.run, sheet.small) for s in series)
     right = min(widest + 2.2 * sheet.small, 0.3 * sheet.width)
     width, tall = sheet.width - left - right - sheet.side, height - top - below
-    axes = add_axes(figure, left, top, width, tall)
+    axes = figure.put_axes(left, top, width, tall)
     longest = max(s.duration_s for s in series)
     low = min(float(np.nanmin(s.median_ms)) for s in series)
     high = max(float(np.nanmax(s.median_ms)) for s in series)
@@ -273,18 +273,18 @@ def _paint_overlay(chart: Chart, sheet: Sheet) -> Figure:
     axes.set_xlim(0, longest)
     axes.set_ylim(low, high)
     ticks = even_ticks(0, longest, at_most=9)
-    set_ticks(axes, sheet, "x", ticks, tick_labels(ticks, locale=locale))
+    axes.put_ticks("x", ticks, tick_labels(ticks, locale=locale))
     rungs = even_ticks(low, high, at_most=6)
-    set_ticks(axes, sheet, "y", rungs, tick_labels(rungs, locale=locale))
-    add_text(figure, left, top - 0.7 * sheet.small, FRAME_TIME, sheet.small, va="baseline")
-    axis_label(axes, sheet, chart.words.below)
+    axes.put_ticks("y", rungs, tick_labels(rungs, locale=locale))
+    figure.put_text(left, top - 0.7 * sheet.small, FRAME_TIME, sheet.small, va="baseline")
+    axes.name_axis(chart.words.below)
     ends = [float(s.median_ms[np.isfinite(s.median_ms)][-1]) for s in series]
     wanted = [top + tall * (high - end) / (high - low) for end in ends]
     places = spread_apart(wanted, apart=1.3 * sheet.small, low=top, high=top + tall)
     for s, y in zip(series, places, strict=True):
         shown = fit_text(s.run, sheet.small, right - 1.2 * sheet.small)
         x = left + width + 0.8 * sheet.small
-        add_line(figure, x, y, shown, sheet.small, color=looks[s.run].colour)
+        figure.put_line(x, y, shown, sheet.small, color=looks[s.run].colour)
     return figure
 
 
@@ -370,7 +370,7 @@ def _paint_distribution(chart: Chart, sheet: Sheet) -> Figure:
     keyed, labels, looks = chart.plan
     locale = chart.words.locale
     height = sheet.height or 480.0
-    figure = begin_figure(chart, sheet, height)
+    figure = Drawing(sheet, height, chart)
     top = title_height(chart, sheet) + 3.2 * sheet.small
     left, below, gap = sheet.side + 5.6 * sheet.small, 3.6 * sheet.small, 1.4 * sheet.small
     right = min(
@@ -381,7 +381,7 @@ def _paint_distribution(chart: Chart, sheet: Sheet) -> Figure:
     low = min(float(s.curve_ms[0]) for _, s in keyed)
     high = max(float(s.curve_ms[-1]) for _, s in keyed)
     limits = (low / 1.05, max(high, 1.05 * low) * 1.05)
-    ticks = log_ticks(*limits)
+    ticks = _log_ticks(*limits)
     budgets = {
         hz: 1000 / hz
         for _, s in keyed
@@ -390,7 +390,7 @@ def _paint_distribution(chart: Chart, sheet: Sheet) -> Figure:
     }
     at = top
     for enlarged, size in ((True, 0.4 * tall), (False, 0.6 * tall)):
-        axes = add_axes(figure, left, at, width, size)
+        axes = figure.put_axes(left, at, width, size)
         for key, series in keyed:
             look = looks[key]
             part = series.curve_share >= (0.945 if enlarged else 0.0)
@@ -410,23 +410,19 @@ def _paint_distribution(chart: Chart, sheet: Sheet) -> Figure:
         axes.set_xlim(*limits)
         axes.set_ylim(0.95 if enlarged else 0.0, 1.001 if enlarged else 1.02)
         shares = (0.95, 0.96, 0.97, 0.98, 0.99, 1.0) if enlarged else (0, 0.25, 0.5, 0.75, 1)
-        set_ticks(
-            axes,
-            sheet,
+        axes.put_ticks(
             "y",
             shares,
             [text + NBSP + "%" for text in tick_labels([100 * s for s in shares], locale=locale)],
         )
-        set_ticks(
-            axes,
-            sheet,
+        axes.put_ticks(
             "x",
             ticks,
             [""] * len(ticks) if enlarged else tick_labels(ticks, locale=locale),
         )
         at += size + gap
-    axis_label(axes, sheet, chart.words.below)
-    axis_label(axes, sheet, "share of frames no longer", which="y")
+    axes.name_axis(chart.words.below)
+    axes.name_axis("share of frames no longer", which="y")
     _label_budgets(figure, sheet, budgets, limits, (left, top, width), locale)
     _draw_key(
         figure,
@@ -442,7 +438,7 @@ def _paint_distribution(chart: Chart, sheet: Sheet) -> Figure:
 
 
 def _label_budgets(
-    figure: Figure,
+    figure: Drawing,
     sheet: Sheet,
     budgets: Mapping[float, float],
     limits: tuple[float, float],
@@ -460,8 +456,7 @@ def _label_budgets(
         rate = number(hz, decimals=0 if hz == round(hz) else 1, locale=locale)
         time = number(period, decimals=1, locale=locale)
         for line, text in enumerate((f"{rate}{NBSP}Hz", f"{time}{NBSP}ms")):
-            add_text(
-                figure,
+            figure.put_text(
                 x,
                 top - (1.85 - 1.15 * line) * sheet.small,
                 text,
@@ -473,7 +468,7 @@ def _label_budgets(
 
 
 def _draw_key(
-    figure: Figure,
+    figure: Drawing,
     sheet: Sheet,
     keyed: Sequence[tuple[str, FrameSeries]],
     labels: Mapping[str, str],
@@ -503,8 +498,7 @@ def _draw_key(
                 linewidth=(2.2 if look.filled else 1.6) * sheet.line,
             )
         )
-        add_line(
-            figure,
+        figure.put_line(
             left + sample + 0.4 * sheet.small,
             y,
             fit_text(labels[key], sheet.small, room - sample - 0.4 * sheet.small),

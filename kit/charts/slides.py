@@ -23,7 +23,8 @@ from matplotlib.textpath import TextPath
 from matplotlib.transforms import Affine2D
 
 from kit.charts.identity import Look
-from kit.charts.style import FOOTED, FOOTED_SCALE, OUTCOMES, blank_figure, chart_style, tidy_svg
+from kit.charts.layout import Drawing
+from kit.charts.style import FOOTED, FOOTED_SCALE, OUTCOMES, chart_style, tidy_svg
 from kit.charts.style import Sheet as PageSheet
 from kit.claims.claim import Claim
 from kit.errors import UsageError
@@ -343,7 +344,7 @@ def _draw_slide(
     """
     form, _ = SIZES[size]
     sheet = PageSheet("video", form.width, form.height, 0, 0, 0, 0, 0, 0)
-    figure = blank_figure(sheet, form.height)
+    figure = Drawing(sheet, form.height)
     axes = figure.add_axes((0, 0, 1, 1))
     axes.set_xlim(0, form.width)
     axes.set_ylim(form.height, 0)

@@ -21,7 +21,6 @@ from typing import Any, Literal
 import pandas as pd
 from matplotlib import path as paths
 from matplotlib import rc_context, rcParamsDefault
-from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
 from kit.charts.identity import Look, plain_name
@@ -280,13 +279,6 @@ _STYLE: dict[str, Any] = {
     "lines.solid_capstyle": "butt",
     "lines.solid_joinstyle": "round",
 }
-
-
-def blank_figure(sheet: Sheet, height: float) -> Figure:
-    """Return an empty figure of the sheet's width, and its height or else `height` pixels."""
-    figure = Figure(figsize=(sheet.width / 72, (sheet.height or round(height)) / 72), dpi=72)
-    FigureCanvasAgg(figure)
-    return figure
 
 
 def file_stem(*parts: str) -> str:

@@ -42,7 +42,7 @@ def _opening(book: ClaimBook) -> Html:
     found, looks = Findings(book), product_looks(book)
     shown, kind = found.standings, found.price_kind
     measured = [s for s in shown if s.whole is not None]
-    scale = inline.fit_scale(_ratios(measured), band=found.level_band)
+    scale = inline.RatioScale.fit(_ratios(measured), band=found.level_band)
     parts = (
         sorted((s for s in shown if s.apart is apart), key=_by_margin) for apart in (False, True)
     )
@@ -61,7 +61,7 @@ def _opening(book: ClaimBook) -> Html:
         sub="results, sign reversed where less is better; ratio scale"
         if scored
         else "average frames per second, ratio scale",
-        axis=inline.margin_axis(scale, slower="slower", faster="faster", locale=book.locale),
+        axis=scale.to_axis(slower="slower", faster="faster", locale=book.locale),
         rows=[[_rival_row(found, s, looks, scale) for s in part] for part in parts if part],
         priced=bool(kind) and any(s.price or s.equal for s in shown),
         kind=kind,
@@ -113,8 +113,7 @@ def _rival_row(
         "mark": inline.mark_svg(looks[standing.product]),
         "name": standing.name,
         "role": found.role(standing),
-        "svg": inline.margin_row(
-            scale,
+        "svg": scale.to_row(
             whole=standing.whole,
             like=standing.like,
             margins=margins if len(margins) > 1 else [],
@@ -234,7 +233,7 @@ def _lattice(
         return {
             "claim": claim,
             "word": "" if claim is None else outcome_word(claim.outcome),
-            "svg": inline.lattice_cell(column, claim, band=band, label=label),
+            "svg": column.to_cell(claim, band=band, label=label),
         }
 
     heads = [
@@ -245,7 +244,7 @@ def _lattice(
             "outcome": s.outcome,
             "word": outcome_word(s.outcome),
             "width": column.width,
-            "axis": inline.lattice_axis(column, widths_px=LATTICE_PX, locale=found.book.locale),
+            "axis": column.to_axis(widths_px=LATTICE_PX, locale=found.book.locale),
         }
         for s, column in zip(shown, columns, strict=True)
     ]

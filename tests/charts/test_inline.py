@@ -40,14 +40,14 @@ def test_where_levels_are_few_the_dot_goes_where_it_covers_least():
 
 @given(st.lists(ratios, min_size=1, max_size=8), st.floats(0.001, 0.2))
 def test_every_value_and_level_lie_on_the_scale(values, band):
-    scale = inline.fit_scale(values, band=band)
+    scale = inline.RatioScale.fit(values, band=band)
     for value in (*values, 1.0, 1 + band, 1 / (1 + band)):
         assert 0 <= scale.at(value) <= 100
 
 
 @given(st.lists(ratios, min_size=1, max_size=8), st.sampled_from([190.0, 340.0, 460.0]))
 def test_labels_of_ticks_keep_apart_and_inside(values, width):
-    scale = inline.fit_scale(values, band=0.02)
+    scale = inline.RatioScale.fit(values, band=0.02)
     boxes = []
     for tick in inline._placed_ticks(scale, width, locale="en"):
         half = len(inline._tick_text(tick, locale="en")) * inline.DIGIT_EM * inline.LABEL_PX / 2

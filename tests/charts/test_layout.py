@@ -10,22 +10,20 @@ from matplotlib.figure import Figure
 from kit.charts.identity import plain_name, product_name, title_name
 from kit.charts.layout import (
     ELLIPSIS,
-    add_axes,
-    axis_label,
+    Drawing,
+    Panel,
+    _wrap_text,
     even_ticks,
     fit_text,
     log_limits,
-    log_ticks,
-    place_labels,
-    ratio_labels,
-    ratio_ticks,
     spread_apart,
-    stack_rows,
     text_width,
     tick_labels,
-    wrap_text,
 )
-from kit.charts.style import SHEETS, blank_figure
+from kit.charts.money import _place_labels
+from kit.charts.rows import _ratio_labels, _ratio_ticks
+from kit.charts.runs import _log_ticks
+from kit.charts.style import SHEETS
 
 
 @pytest.mark.parametrize(
@@ -42,13 +40,13 @@ from kit.charts.style import SHEETS, blank_figure
     ],
 )
 def test_ratios_are_labelled_in_round_percent(low, high, labels):
-    ticks = ratio_ticks(low, high, at_most=len(labels))
-    assert [text.replace("\xa0", " ") for text in ratio_labels(ticks)] == labels
+    ticks = _ratio_ticks(low, high, at_most=len(labels))
+    assert [text.replace("\xa0", " ") for text in _ratio_labels(ticks)] == labels
 
 
 @pytest.mark.parametrize(("low", "high"), [(0.999, 1.001), (0.5, 1.4), (0.01, 300), (2.0, 2.1)])
 def test_ratio_ticks_lie_inside_and_are_not_too_many(low, high):
-    ticks = ratio_ticks(low, high, at_most=7)
+    ticks = _ratio_ticks(low, high, at_most=7)
     assert 1 <= len(ticks) <= 8
     assert all(low * (1 - 1e-9) <= t <= high * (1 + 1e-9) for t in ticks)
     assert ticks == sorted(set(ticks))
@@ -59,12 +57,12 @@ def test_ratio_ticks_lie_inside_and_are_not_too_many(low, high):
 def test_labels_follow_the_locale_and_the_finest_tick():
     assert tick_labels([0, 2.5, 5.0]) == ["0.0", "2.5", "5.0"]
     assert tick_labels([1000, 2000], locale="de") == ["1.000", "2.000"]
-    assert ratio_labels([1.005], locale="de") == ["+0,5\xa0%"]
+    assert _ratio_labels([1.005], locale="de") == ["+0,5\xa0%"]
 
 
 def test_logarithmic_ticks_are_one_two_five():
-    assert log_ticks(4, 60) == [5, 10, 20, 50]
-    assert log_ticks(11, 13) == even_ticks(11, 13)
+    assert _log_ticks(4, 60) == [5, 10, 20, 50]
+    assert _log_ticks(11, 13) == even_ticks(11, 13)
 
 
 def test_limits_hold_every_point_and_cut_far_interval_ends():
@@ -80,7 +78,7 @@ def test_limits_hold_every_point_and_cut_far_interval_ends():
 @pytest.mark.parametrize("count", [1, 2, 12, 13, 31, 60])
 def test_rows_stand_once_each_inside_the_sheet_and_do_not_overlap(count, size):
     sheet = SHEETS[size]
-    panels, height = stack_rows(
+    panels, height = Panel.stack(
         sheet,
         top=60,
         below=50,
@@ -102,7 +100,7 @@ def test_rows_stand_once_each_inside_the_sheet_and_do_not_overlap(count, size):
 
 
 def test_a_row_set_apart_has_a_gap_before_it():
-    (panel,), _ = stack_rows(
+    (panel,), _ = Panel.stack(
         SHEETS["page"], top=0, below=0, count=3, natural=20, least=10, gaps={2: 7.5}
     )
     assert panel.tops[1] == pytest.approx(panel.tops[0] + 20)
@@ -111,14 +109,13 @@ def test_a_row_set_apart_has_a_gap_before_it():
 
 @pytest.mark.parametrize("which", ["x", "y"])
 def test_the_name_of_an_axis_is_cut_where_it_would_run_off_the_sheet(which):
-    sheet = SHEETS["page"]
-    figure = blank_figure(sheet, 300)
-    axes = add_axes(figure, 300, 20, 400, 200)
-    axis_label(axes, sheet, "a very long name of an axis " * 10, which=which)
+    figure = Drawing(SHEETS["page"], 300)
+    axes = figure.put_axes(300, 20, 400, 200)
+    axes.name_axis("a very long name of an axis " * 10, which=which)
     figure.canvas.draw()
     box = (axes.xaxis if which == "x" else axes.yaxis).label.get_window_extent()
     assert box.x0 >= 0 and box.x1 <= 720 and box.y0 >= -20 and box.y1 <= 300
-    axis_label(axes, sheet, "short", which=which)
+    axes.name_axis("short", which=which)
     assert (axes.get_xlabel() if which == "x" else axes.get_ylabel()) == "short"
 
 
@@ -174,9 +171,9 @@ def test_text_is_cut_no_shorter_than_it_must_be(width):
 
 
 def test_text_is_broken_at_spaces_and_nothing_but_the_end_is_lost():
-    whole = wrap_text("one two three four", 10, text_width("one two three", 10) + 1)
+    whole = _wrap_text("one two three four", 10, text_width("one two three", 10) + 1)
     assert whole == "one two three\nfour"
-    cut = wrap_text("one two three four", 10, text_width("one two", 10) + 1)
+    cut = _wrap_text("one two three four", 10, text_width("one two", 10) + 1)
     assert cut.startswith("one two\nth") and cut.endswith(ELLIPSIS) and cut.count("\n") == 1
 
 
@@ -191,7 +188,7 @@ def test_labels_are_spread_apart_in_order_and_near_where_they_belong():
 def test_labels_cover_neither_points_nor_each_other():
     points = [(100.0 + 9 * math.cos(i), 100.0 + 40 * math.sin(i)) for i in range(5)]
     boxes = [(60.0, 14.0)] * 5
-    spots = place_labels(boxes, points, clear=4, room=(300, 200))
+    spots = _place_labels(boxes, points, clear=4, room=(300, 200))
     frames = [(x, y, x + 60, y + 14) for x, y in spots]
     for i, (x0, y0, x1, y1) in enumerate(frames):
         assert x0 >= 0 and y0 >= 0 and x1 <= 300 and y1 <= 200
@@ -200,7 +197,7 @@ def test_labels_cover_neither_points_nor_each_other():
 
 
 def test_labels_stay_inside_the_room_at_a_corner():
-    ((x, y),) = place_labels([(50.0, 12.0)], [(99.0, 1.0)], clear=3, room=(100, 100))
+    ((x, y),) = _place_labels([(50.0, 12.0)], [(99.0, 1.0)], clear=3, room=(100, 100))
     assert 0 <= x <= 50 and 0 <= y <= 88
 
 

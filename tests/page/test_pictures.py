@@ -10,7 +10,8 @@ from matplotlib.figure import Figure
 from small_bench import small_bench, walk
 
 import kit.page.pictures
-from kit.charts.style import Chart, ChartWords, blank_figure
+from kit.charts.layout import Drawing
+from kit.charts.style import Chart, ChartWords
 from kit.metrics.store import Store
 from kit.page.pictures import _keep_pictures, draw_backwards, make_charts, show_charts
 
@@ -26,7 +27,7 @@ def counting():
 
     def paint(chart, sheet) -> Figure:
         drawn.append(sheet.size)
-        figure = blank_figure(sheet, 100)
+        figure = Drawing(sheet, 100)
         figure.add_axes((0, 0, 1, 1)).plot(chart.plan[0])
         return figure
 
