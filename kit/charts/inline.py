@@ -129,7 +129,7 @@ class RatioScale:
         margins: Sequence[Claim],
         band: float,
     ) -> Markup:
-        """Return a rival's row of the first screen: the margin with its intervals over dots a title."""
+        """Return a rival's row of the first screen: margin and intervals over a dot a title."""
         parts = [_ground(self, band)]
         if like is not None and like.low and like.high:
             a, b = _num(self.at(like.low)), _num(self.at(like.high))
