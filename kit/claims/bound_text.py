@@ -15,6 +15,7 @@ A reference stands in double braces and names what it wants by product, title an
 ``{{price P at K}}``                   a price; also ``cost`` and ``suite_fps``
 ``{{equal_value P over B at K}}``      price of equal value; also ``premium``, ``cut``
 ``{{spec FIELD P}}``                   a figure of the specification table
+``{{limit in T}}``                     whether the processor sets the limit, where that was asked
 ``{{runs used}}``                      runs ``used``, ``set_aside``; ``{{titles}}``
 =====================================  ======================================================
 
@@ -682,6 +683,8 @@ def _reference_id(words: list[str], book: ClaimBook) -> str:
             return claim_id(VALUE_WORDS[head], group=named["at"], **pair)
         case "spec", [name, product]:
             return claim_id("specification", metric=name, product=product)
+        case "limit", [] if "in" in named:
+            return claim_id("flag", metric="processor_bound", part=named["in"])
         case (("runs" | "frames"), [which]):
             return claim_id("count", part=f"{head}/{which}")
         case "titles", []:

@@ -941,17 +941,31 @@ class Findings:
         """Return heading and sentences on what seems to limit the products, title by title.
 
         Titles with the same limit on the same products share a sentence, as do limits found in the
-        same titles on the same products.
+        same titles on the same products. Titles of which the processor cannot be judged, and that
+        nothing else says it of, stand last.
         """
         found: dict[str, dict[str, set[str]]] = {}
         for claim in self.book.of_kind("flag"):
             if claim.metric in LIMITS and claim.outcome == "flag" and claim.title:
                 titles = found.setdefault(claim.metric, {})
                 titles.setdefault(claim.title, set()).add(claim.product)
-        if not found:
-            return "No title looks limited by processor, cap or heat", [
-                ("No rule of screening that looks for such a limit found one.",)
+        judged = found.get("processor_bound", {})
+        unsure = self.book.of_kind("flag", metric="processor_bound", outcome="cannot_judge")
+        unclear = [self.book.title_name(c.title) for c in unsure if c.title not in judged]
+        left = list(dict.fromkeys(unclear))
+        last: list[Sentence] = []
+        if left:
+            last = [
+                (
+                    f"Whether the processor sets the limit cannot be judged in {listed(left)}: the "
+                    "runs show neither that unlike products are level there nor that they are not.",
+                )
             ]
+        if not found:
+            heading = "No title looks limited by processor, cap or heat"
+            if left:
+                return f"{heading}; {counted(len(left), 'title')} cannot be judged", last
+            return heading, [("No rule of screening that looks for such a limit found one.",)]
         merged: dict[tuple[tuple[str, ...], frozenset[str]], list[str]] = {}
         for rule in LIMITS:
             where = found.get(rule, {})
@@ -965,7 +979,14 @@ class Findings:
             names = listed(self.book.title_name(t) for t in some)
             sentences.append((f"{names} {words}{self._on_products(products)}.",))
             heads.append(f"{counted(len(some), 'title')} {LIMITS[rules[0]][len(some) > 1]}")
-        return upper_first(", ".join(heads[:2])), sentences
+        return upper_first(", ".join(heads[:2])), sentences + last
+
+    def limit_words(self, title: str) -> str:
+        """Return what is said of the processor in one title; "" where nothing is."""
+        said = {c.outcome for c in self.book.of_kind("flag", metric="processor_bound", title=title)}
+        if "flag" in said:
+            return LIMITS["processor_bound"][0]
+        return "whether the processor limits it cannot be judged" if said else ""
 
     def _on_products(self, products: Iterable[str]) -> str:
         """Return on which products something was found; a long list becomes a count."""

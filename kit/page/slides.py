@@ -165,9 +165,11 @@ def _one_title(facts: Findings, title: str) -> Slide | None:
     way = f"{unit}, {'less' if less else 'more'} is better"
     group = order_titles(book).get(title, "")
     heads = ("average" if metric == HEADLINE else "result", book.name("metric", low, kind="cell"))
+    under = [f"{head}{way}" for head in ([f"{group} · ", ""] if group else [""])]
+    limit = facts.limit_words(title)
     return Slide(
         f"title-{title}", "stems", tuple(titles),
-        tuple(f"{head}{way}" for head in ([f"{group} · ", ""] if group else [""])),
+        tuple([f"{line} · {limit}" for line in (*under, unit)] if limit else under),
         pen.source(),         tuple(rows), tuple(pen.printed), heads if lows else heads[:1],
     )  # fmt: skip
 

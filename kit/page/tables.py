@@ -353,10 +353,14 @@ VALUE = (STANDINGS, WEIGHINGS, Lines("not_weighed", "{product}, {group}: {text}"
 
 
 def _not_judged(book: ClaimBook) -> Html:
-    """Return which rules could not tell, in how many cells, and why: the first reason of each."""
+    """Return which rules could not tell, in how many cells, and why: the first reason of each.
+
+    What sets the limit has a table of its own, `limits`, with every reason.
+    """
     silent: dict[str, list[Claim]] = {}
     for flag in book.of_kind("flag", outcome="cannot_judge"):
-        silent.setdefault(flag.metric, []).append(flag)
+        if flag.metric != "processor_bound":
+            silent.setdefault(flag.metric, []).append(flag)
     return bullet_list(
         f"{book.name('metric', rule, kind='flag')}: cannot be judged in {len(flags)} cells: "
         f"{flags[0].text}"

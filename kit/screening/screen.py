@@ -135,8 +135,9 @@ RULES: tuple[_Rule, ...] = (
     ),
     _Rule(
         "processor_bound",
-        "the fastest products of a title agree where other titles set them apart, or sensors "
-        "read a processor near full load",
+        "the fastest products of a title are level by their 90 % interval where other titles set "
+        "them apart, or sensors read a processor near full load; not judged where the interval "
+        "reaches both ways",
         ("processor_bound_margin", "processor_bound_spread", "processor_load_pct"),
     ),
     _Rule(

@@ -8,8 +8,12 @@ import datetime as dt
 import math
 import re
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
+from numpy.typing import NDArray
+from scipy.special import stdtrit
 
 from kit.bench.runs import RunRow
 from kit.metrics.diagnostics import RunDiagnostics
@@ -22,6 +26,8 @@ from kit.screening.flags import (
     percent,
 )
 from kit.settings.metric import METRICS, tail_shares
+from kit.settings.params import ScreenParams
+from kit.stats.intervals import LEVEL_ALPHA
 
 # A cap, a rounding or a load is a cell's when at least this share of its runs shows it.
 SHARE_OF_RUNS = 0.5
@@ -30,6 +36,7 @@ SHARE_OF_RUNS = 0.5
 APART_IN_SHARE = 0.75
 FEWEST_OTHER_TITLES = 2
 TAIL_CONFIDENCE = 0.95
+_MOST_RUNS_TOLD = 100
 
 LoggedRun = tuple[RunRow, RunDiagnostics]
 
@@ -78,12 +85,14 @@ def _find_throttling(view: View) -> list[Flag]:
 
 
 def _find_processor_bound(view: View) -> list[Flag]:
-    """Find titles the processor limits: unlike products agree, or load sensors say so.
+    """Find titles the processor limits: unlike products are level, or load sensors say so.
 
-    Among machines with one processor, a title's fastest products must agree within
-    `processor_bound_margin` although at least three quarters of the other titles set two of them
-    `processor_bound_spread` apart. Capped cells are left out: a cap makes products agree as
-    well. Where no processor is recorded, machines of one class are taken together.
+    Among machines with one processor, the fastest product of a title and another must be level
+    there, their 90 % interval within `processor_bound_margin`, although the interval over the
+    other titles sets them `processor_bound_spread` apart, and at least three quarters of those
+    titles do. Where an interval reaches both ways the title cannot be judged, which is said with
+    the runs that are missing. Capped cells are left out: a cap makes products agree as well.
+    Where no processor is recorded, machines of one class are taken together.
     """
     capped = {(flag.product, flag.title) for flag in _find_caps(view) if not flag.run}
     levels = _cell_levels(view, without=capped)
@@ -94,22 +103,21 @@ def _find_processor_bound(view: View) -> list[Flag]:
         groups.setdefault(processor, []).append(product)
     flags = []
     for title in dict.fromkeys(title for _, title in levels):
-        said = []
+        told: dict[bool, list[str]] = {True: [], False: []}  # by whether it can be judged
         for kin in groups.values():
-            here = {p: levels[p, title] for p in kin if (p, title) in levels}
-            agreed = _agreeing(here, within=view.screen.processor_bound_margin)
-            pair = _unlike_pair(levels, agreed, title, spread=view.screen.processor_bound_spread)
-            if pair is not None:
-                a, b, apart = pair
-                span = max(here.values()) - min(here[p] for p in agreed)
-                said.append(
-                    f"{', '.join(sorted(agreed))} agree within {percent(math.expm1(span))}, "
-                    f"while {a} and {b} are {percent(math.expm1(apart))} apart over their other "
-                    f"titles"
-                )
-        if said:
-            reason = f"looks bound by the processor: {'; '.join(said)}"
+            here = [p for p in kin if (p, title) in levels]
+            pairs = _unlike_pairs(levels, here, title, view.screen)
+            for sure in (True, False):
+                found = [pair for pair in pairs if pair.bound is (True if sure else None)]
+                if found:
+                    told[sure].append(max(found, key=lambda pair: pair.apart.mean).spell(sure))
+                    break
+        if told[True]:
+            reason = f"looks bound by the processor: {'; '.join(told[True])}"
             flags.append(Flag("processor_bound", "flag", reason, "", "", title))
+        elif told[False]:
+            reason = f"cannot be judged: {'; '.join(told[False])}"
+            flags.append(Flag("processor_bound", "cannot_judge", reason, "", "", title))
     return flags + _loaded_processors(view)
 
 
@@ -217,49 +225,148 @@ def _held_at(log: RunDiagnostics) -> tuple[float, float]:
     return max(log.cap_shares.items(), key=lambda item: item[1], default=(0.0, 0.0))
 
 
-def _cell_levels(view: View, *, without: set[CellKey]) -> dict[CellKey, float]:
+@dataclass(frozen=True, slots=True)
+class _Level:
+    """Mean ln figure of a cell, or of a difference, with the variance of that mean.
+
+    `df` belongs to the variance. Both are NaN where runs are missing.
+    """
+
+    mean: float
+    variance: float
+    df: float
+    runs: int
+
+    @classmethod
+    def of_runs(cls, logs: NDArray[np.float64]) -> _Level:
+        """Return the level of one cell from the ln figures of its runs."""
+        variance = float(logs.var(ddof=1)) / logs.size if logs.size > 1 else math.nan
+        return cls(float(logs.mean()), variance, logs.size - 1.0, logs.size)
+
+    @classmethod
+    def over(cls, terms: Sequence[_Level], factors: Sequence[float]) -> _Level:
+        """Return a weighted sum of levels, degrees of freedom by Welch and Satterthwaite."""
+        parts = [f * f * term.variance for term, f in zip(terms, factors, strict=True)]
+        spread = math.fsum(p * p / t.df for p, t in zip(parts, terms, strict=True) if t.df > 0)
+        whole = math.fsum(parts)
+        return cls(
+            math.fsum(f * term.mean for term, f in zip(terms, factors, strict=True)),
+            whole,
+            whole**2 / spread if spread > 0 else math.inf,
+            min(term.runs for term in terms),
+        )
+
+    @property
+    def half(self) -> float:
+        """Half of the 90 % interval, by which "level" is decided; infinite where runs lack."""
+        if math.isnan(self.variance):
+            return math.inf
+        return float(stdtrit(min(self.df, 1e9), 1 - LEVEL_ALPHA)) * math.sqrt(self.variance)
+
+
+@dataclass(frozen=True, slots=True)
+class _UnlikePair:
+    """Two products that other titles set apart, the fastest of a title among them."""
+
+    names: tuple[str, str]  # the faster elsewhere first
+    here: _Level  # of the first over the second in the title
+    apart: _Level  # the same over the other titles both have, > 0
+    band: float  # ln of the share within which they count as level
+    spread: float  # ln of the share that counts as apart
+
+    @property
+    def bound(self) -> bool | None:
+        """Whether they are level here and apart elsewhere; None where that cannot be judged."""
+        if abs(self.here.mean) - self.here.half > self.band:
+            return False
+        level = abs(self.here.mean) + self.here.half <= self.band
+        return True if level and self.apart.mean - self.apart.half >= self.spread else None
+
+    def spell(self, sure: bool) -> str:
+        """Return the pair's intervals in words, and what is missing where they do not do."""
+        (a, b), here = self.names, self.here
+        said = (
+            f"{a} over {b} is {_spell_interval(here)}, "
+            f"and {_spell_interval(self.apart)} over their other titles"
+        )
+        if sure:
+            return f"{said}: level within {percent(math.expm1(self.band))} here, apart elsewhere"
+        if math.isinf(here.half) or math.isinf(self.apart.half):
+            return f"{said}; two runs or more of each product in each title are missing"
+        if abs(here.mean) + here.half <= self.band:
+            return f"{said}: level here, but not surely {percent(math.expm1(self.spread))} apart"
+        band = percent(math.expm1(self.band))
+        sd = math.sqrt(here.variance * here.runs / 2)
+        enough = (
+            n
+            for n in range(here.runs + 1, _MOST_RUNS_TOLD + 1)
+            if stdtrit(2 * n - 2, 1 - LEVEL_ALPHA) * sd * math.sqrt(2 / n) <= self.band
+        )
+        needed = next(enough, None)
+        count = f"about {needed}" if needed else f"more than {_MOST_RUNS_TOLD}"
+        return (
+            f"{said}; level asks for an interval within {band} either way, for which {count} runs "
+            f"of each would do at this spread"
+        )
+
+
+def _spell_interval(level: _Level) -> str:
+    """Return a difference with its 90 % interval."""
+    size = percent(math.expm1(level.mean))
+    if math.isinf(level.half):
+        return f"{size} without an interval"
+    low, high = (percent(math.expm1(level.mean + side * level.half)) for side in (-1, 1))
+    return f"{size} ({low} to {high})"
+
+
+def _cell_levels(view: View, *, without: set[CellKey]) -> dict[CellKey, _Level]:
     """Return the mean log figure of each cell of a frame-rate title."""
-    levels: dict[CellKey, float] = {}
+    levels: dict[CellKey, _Level] = {}
     for cell, rows in view.cells().items():
         values = view.log_values(rows) if view.measures_frames(cell[1]) else None
         if values is not None and cell not in without:
-            levels[cell] = float(values.mean())
+            levels[cell] = _Level.of_runs(values)
     return levels
 
 
-def _agreeing(levels: dict[str, float], *, within: float) -> list[str]:
-    """Return the fastest products of one title and all that come as near as `within`."""
-    best = max(levels.values(), default=0.0)
-    return [product for product, level in levels.items() if best - level <= math.log1p(within)]
+def _unlike_pairs(
+    levels: dict[CellKey, _Level], here: Sequence[str], title: str, screen: ScreenParams
+) -> list[_UnlikePair]:
+    """Return the pairs with the fastest product of a title that other titles set apart.
 
-
-def _unlike_pair(
-    levels: dict[CellKey, float], top: Sequence[str], title: str, *, spread: float
-) -> tuple[str, str, float] | None:
-    """Return the two of `top` that other titles set farthest apart, if they do; log distance."""
-    best: tuple[str, str, float] | None = None
-    for i, a in enumerate(top):
-        for b in top[i + 1 :]:
-            gaps = np.array(
-                [
-                    levels[a, other] - levels[b, other]
-                    for other in dict.fromkeys(t for p, t in levels if p == a)
-                    if other != title and (b, other) in levels
-                ]
-            )
-            if gaps.size < FEWEST_OTHER_TITLES:
-                continue
-            mean = float(gaps.mean())
-            apart = np.count_nonzero(gaps * np.sign(mean) >= math.log1p(spread))
-            if abs(mean) < math.log1p(spread) or apart < APART_IN_SHARE * gaps.size:
-                continue
-            if best is None or abs(mean) > best[2]:
-                best = (a, b, abs(mean))
-    return best
+    With products the fastest agrees with, all pairs among them count.
+    """
+    if not here:
+        return []
+    band, spread = (
+        math.log1p(screen.processor_bound_margin),
+        math.log1p(screen.processor_bound_spread),
+    )
+    best = max(here, key=lambda p: levels[p, title].mean)
+    near = {p for p in here if levels[best, title].mean - levels[p, title].mean <= band}
+    found = []
+    for a, b in combinations(here, 2):
+        if best not in {a, b} and not {a, b} <= near:
+            continue
+        gaps = [
+            _Level.over([levels[a, other], levels[b, other]], [1.0, -1.0])
+            for other in dict.fromkeys(t for p, t in levels if p == a)
+            if other != title and (b, other) in levels
+        ]
+        if len(gaps) < FEWEST_OTHER_TITLES:
+            continue
+        sign = 1.0 if math.fsum(gap.mean for gap in gaps) >= 0 else -1.0
+        apart = _Level.over(gaps, [sign / len(gaps)] * len(gaps))
+        many = sum(sign * gap.mean >= spread for gap in gaps) >= APART_IN_SHARE * len(gaps)
+        if apart.mean >= spread and many:
+            names = (a, b) if sign > 0 else (b, a)
+            pair = [levels[name, title] for name in names]
+            found.append(_UnlikePair(names, _Level.over(pair, [1.0, -1.0]), apart, band, spread))
+    return found
 
 
 def _loaded_processors(view: View) -> list[Flag]:
-    """Return a flag for each cell whose processor-load sensors read near full."""
+    """Return a flag for each cell whose processor-load sensors read near full, by its interval."""
     flags = []
     for (product, title), runs in _frame_cells(view).items():
         loads: list[tuple[float, str]] = []
@@ -273,13 +380,19 @@ def _loaded_processors(view: View) -> list[Flag]:
                 loads.append(max(read))
         if not loads:
             continue
-        mean = sum(load for load, _ in loads) / len(loads)
-        if mean >= view.screen.processor_load_pct:
-            reason = (
-                f"bound by the processor: {max(loads)[1]} averaged {percent(mean / 100)} over "
-                f"{few(len(loads))}"
-            )
-            flags.append(Flag("processor_bound", "flag", reason, "", product, title))
+        level = _Level.of_runs(np.array([load for load, _ in loads]))
+        limit = view.screen.processor_load_pct
+        if level.mean >= limit:
+            said = f"{max(loads)[1]} averaged {percent(level.mean / 100)} over {few(len(loads))}"
+            if level.mean - level.half >= limit:
+                reason = f"bound by the processor: {said}"
+                flags.append(Flag("processor_bound", "flag", reason, "", product, title))
+            else:
+                reason = (
+                    f"cannot be judged: {said}, and its interval reaches below "
+                    f"{percent(limit / 100)}; more runs are missing"
+                )
+                flags.append(Flag("processor_bound", "cannot_judge", reason, "", product, title))
     return flags
 
 

@@ -280,7 +280,7 @@ class ScreenParams(Section):
         1.0, gt=0, description="Temperature rises by so many degrees, first fifth of a run to last."
     )
     processor_bound_margin: float = Field(
-        0.02, gt=0, description="Products of different strength agree within this share."
+        0.02, gt=0, description="Products of different strength are level within this share."
     )
     processor_bound_spread: float = Field(
         0.15, gt=0, description="They do so where the suite sets them this far apart."
