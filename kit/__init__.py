@@ -16,7 +16,7 @@ tells the reader the step.
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from kit.archive.revising import compare_reviews as revise
+    from kit.archive.correction import revise
     from kit.archive.sealing import seal
     from kit.archive.verifying import verify_bag as verify
     from kit.bench.intake import add_logs
@@ -52,7 +52,7 @@ else:
         "plan": "kit.planning.of_review:plan_from_params",
         "propose_layout": "kit.logs.propose:propose_layout",
         "read_log": "kit.logs.read:read_log",
-        "revise": "kit.archive.revising:compare_reviews",
+        "revise": "kit.archive.correction:revise",
         "run_review": "kit.report.report:run_review",
         "seal": "kit.archive.sealing:seal",
         "start_bench": "kit.settings.starting:start_bench",

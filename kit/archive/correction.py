@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass, fields
 from pathlib import Path
 
 from kit.archive.revising import KINDS, MOVED, ClaimChange, Revision, compare_reviews
@@ -175,52 +176,73 @@ _PIECES: Mapping[str, Callable[[Revision], Html]] = {
 }
 
 
-def show(revision: Revision, piece: str) -> Html:
-    """Return one piece of the page: what a cell of `notebooks/correction.ipynb` shows.
+@dataclass(frozen=True, slots=True)
+class Correction(Revision):
+    """Two sealed reviews side by side: what changed, and the page that says so."""
+
+    def show(self, piece: str) -> Html:
+        """Return one piece of the page: what a cell of `notebooks/correction.ipynb` shows.
+
+        Parameters
+        ----------
+        piece : str
+            One of "head" (title, byline and date of the new review), "summary" (how many
+            figures changed in which way), "moved" (those that no longer stand), "why" (runs,
+            settings and methods that changed), "new", "within" (counts by kind), "traces".
+
+        Raises
+        ------
+        UsageError
+            If there is no such piece.
+        """
+        if piece not in _PIECES:
+            near = did_you_mean(piece, _PIECES, listed=9)
+            raise UsageError(f'a correction has no "{piece}"{near}')
+        return _PIECES[piece](self)
+
+    def close(self, out_dir: str | Path) -> Closing:
+        """Write what a correction leaves beside its page, and say that it is complete.
+
+        Parameters
+        ----------
+        out_dir : str or Path
+            Made if it is not there. Gets the new review's `claims.json`, and changes, runs and
+            settings as CSV.
+
+        Returns
+        -------
+        Closing
+            Shown by the last cell; a run without it does not count.
+        """
+        folder = Path(out_dir)
+        folder.mkdir(parents=True, exist_ok=True)
+        (folder / "claims.json").write_bytes(self.new.book.to_json())
+        frames = {
+            "changes": self.to_frame(),
+            "runs": self.runs_frame(),
+            "settings": self.settings_frame(),
+        }
+        for name, frame in frames.items():
+            (folder / f"{name}.csv").write_text(table_csv(frame), encoding="utf-8")
+        return close_review(out_dir, review=_name(self))
+
+
+def revise(old: str | Path, new: str | Path) -> Correction:
+    """Compare two sealed reviews: every claim of either, how it changed and what changed beneath.
 
     Parameters
     ----------
-    revision : Revision
-        Two sealed reviews side by side, from `compare_reviews`.
-    piece : str
-        One of "head" (title, byline and date of the new review), "summary" (how many
-        figures changed in which way), "moved" (those that no longer stand), "why" (runs, settings
-        and methods that changed), "new", "within" (counts by kind), "traces".
+    old, new : str or Path
+        Bags, each a folder or a zip. Their bytes are checked; their claims are taken as stated
+        (`verify` makes them afresh).
 
     Raises
     ------
-    UsageError
-        If there is no such piece.
+    SealError
+        If one of them is not a whole bag.
     """
-    if piece not in _PIECES:
-        raise UsageError(f'a correction has no "{piece}"{did_you_mean(piece, _PIECES, listed=9)}')
-    return _PIECES[piece](revision)
-
-
-def close_correction(revision: Revision, out_dir: str | Path) -> Closing:
-    """Write what a correction leaves beside its page, and say that it is complete.
-
-    Parameters
-    ----------
-    revision : Revision
-    out_dir : str or Path
-        Gets the new review's `claims.json`, and changes, runs and settings as CSV.
-
-    Returns
-    -------
-    Closing
-        Shown by the last cell; a run without it does not count.
-    """
-    folder = Path(out_dir)
-    (folder / "claims.json").write_bytes(revision.new.book.to_json())
-    frames = {
-        "changes": revision.to_frame(),
-        "runs": revision.runs_frame(),
-        "settings": revision.settings_frame(),
-    }
-    for name, frame in frames.items():
-        (folder / f"{name}.csv").write_text(table_csv(frame), encoding="utf-8")
-    return close_review(out_dir, review=_name(revision))
+    found = compare_reviews(old, new)
+    return Correction(*(getattr(found, f.name) for f in fields(found)))
 
 
 def run_correction(

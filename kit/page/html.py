@@ -40,13 +40,17 @@ class Html:
         The HTML. Whoever makes a piece answers for its being escaped.
     frame : DataFrame, function that makes it, or None
         What is behind a table, where there is one; made when it is asked for.
+    article : bool
+        Whether it is of the article: a notebook then shows it in the page's own style.
     """
 
     markup: str
     frame: Any = field(default=None, compare=False)
+    article: bool = field(default=False, compare=False)
 
     def _repr_html_(self) -> str:
-        return f"{WRAPPER}<style>{_notebook_style()}</style>{self.markup}</div>"
+        style = _notebook_style() + (_article_style() if self.article else "")
+        return f"{WRAPPER}<style>{style}</style>{self.markup}</div>"
 
     def __repr__(self) -> str:
         """Return a short text: the markup itself would drown a prompt."""
@@ -88,6 +92,19 @@ def _notebook_style() -> str:
     """Return the style of pieces shown in a notebook; the exporter drops style elements."""
     sheet = (PACKAGE / "page" / "notebook.css").read_text(encoding="utf-8")
     return sheet.partition("*/")[2].strip()
+
+
+@lru_cache(maxsize=1)
+def _article_style() -> str:
+    """Return the page's style for an article's piece in a notebook: within the piece alone, by the
+    width of the cell instead of the window's, dark by the notebook's theme instead of the
+    system's, and without what is of print."""
+    sheet = (PACKAGE / "page" / "page.css").read_text(encoding="utf-8").partition("@page")[0]
+    sheet = re.sub(r"/\*.*?\*/\s*", "", sheet, flags=re.DOTALL)
+    dark = r"@media screen and \(prefers-color-scheme: dark\) \{\s*:root (\{[^}]*\})\s*\}"
+    sheet = re.sub(dark, r'[data-jp-theme-light="false"] & \1', sheet)
+    sheet = sheet.replace(":root {", "& {").replace("@media screen and (max", "@container (max")
+    return f".marginbook.marginbook {{ {sheet} }}"
 
 
 def text_html(text: str) -> str:

@@ -4,6 +4,7 @@ finished page's cells drawn again from `claims.json`."""
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
@@ -44,7 +45,7 @@ def _claim_pieces(
     for name, piece in PIECES.items():
         for metric in ("", *METRICS):
             pieces[show_line(name, metric)] = partial(show, book, piece, metric=metric)
-    pieces |= {show_line(name): partial(part, book) for name, part in SECTIONS.items()}
+    pieces |= {show_line(name): partial(_show_part, part, book) for name, part in SECTIONS.items()}
     for name, made in (charts or {}).items():
         pieces[f'review.show_charts("{name}")'] = partial(_show_charts, made, book)
     return pieces
@@ -57,6 +58,10 @@ def review_pieces(
     claims, its text, and the charts at hand."""
     text = {show_line("text"): lambda: show_text(bind_review_text(review.loaded, book))}
     return _claim_pieces(book, charts) | text
+
+
+def _show_part(part: Callable[[ClaimBook], Html], book: ClaimBook) -> Html:
+    return replace(part(book), article=True)
 
 
 def _show_charts(made: Sequence[Chart], book: ClaimBook) -> Html:

@@ -43,6 +43,7 @@ from kit.metrics.store import Store, content_key
 from kit.package import PACKAGE
 from kit.page.assemble import build_page
 from kit.page.cell_html import CLOSED_MIME, source_text
+from kit.page.html import WRAPPER, text_html
 from kit.report.files import files_under, new_folder, note_inputs, write_notebook
 from kit.report.template import OWN_HOMES, own_template, read_template, tags_of
 from kit.settings.params import ReviewParams
@@ -472,21 +473,42 @@ class _Closed:
 
 @dataclass(frozen=True, slots=True)
 class Closing:
-    """Says that a notebook ran to its end, and what the claims it wrote hash to."""
+    """Says that a notebook ran to its end, and what the claims it wrote hash to.
+
+    Attributes
+    ----------
+    review, claims_sha256 : str
+    finding : str
+        What was found, in a sentence: a notebook ends here, far below its summary.
+    """
 
     review: str
     claims_sha256: str
+    finding: str = ""
 
     def _repr_mimebundle_(self, include: Any = None, exclude: Any = None) -> dict[str, Any]:
         said = f"Review {self.review} is complete. claims.json: SHA-256 {self.claims_sha256}"
+        shown = f"<p>{text_html(said)}</p>"
+        if self.finding:
+            said = f"{self.finding}\n{said}"
+            to_top = '<a href="#finding">to the summary</a>'
+            shown = f"<p><b>{text_html(self.finding)}</b> {to_top}</p>{shown}"
         return {
             CLOSED_MIME: {"review": self.review, "claims_sha256": self.claims_sha256},
+            "text/html": f"{WRAPPER}{shown}</div>",
             "text/plain": said,
         }
 
 
-def close_review(out_dir: str | Path, *, review: str) -> Closing:
+def close_review(out_dir: str | Path, *, review: str, finding: str = "") -> Closing:
     """Return the closing of a review; shown by the last cell of a template.
+
+    Parameters
+    ----------
+    out_dir : str or Path
+    review : str
+    finding : str, optional
+        What was found, in a sentence.
 
     Raises
     ------
@@ -496,7 +518,7 @@ def close_review(out_dir: str | Path, *, review: str) -> Closing:
     path = Path(out_dir) / "claims.json"
     if not path.is_file():
         raise ExecutionError(f"no claims.json in {Path(out_dir).name}: nothing was claimed")
-    return Closing(review, file_sha256(path))
+    return Closing(review, file_sha256(path), finding)
 
 
 def run_review(

@@ -9,16 +9,15 @@ import pytest
 from lxml import html
 from sealmaker import corrected_review, sealed_review
 
-from kit.archive.correction import _claim_words, run_correction, show
+from kit.archive.correction import _claim_words, revise, run_correction
 from kit.archive.page_check import _check_page as check_page
-from kit.archive.revising import compare_reviews
 from kit.claims.claim import load_claims
 from kit.errors import UsageError
 
 
 @pytest.fixture(scope="module")
 def revision():
-    return compare_reviews(sealed_review(), corrected_review())
+    return revise(sealed_review(), corrected_review())
 
 
 @pytest.fixture(scope="module")
@@ -75,7 +74,7 @@ def test_the_table_beside_the_page_has_every_claim(note, revision):
 
 
 def test_gravest_and_widest_first(revision):
-    markup = show(revision, "moved").markup
+    markup = revision.show("moved").markup
     heads = re.findall(r'<th scope="row">([^<,]*)', markup)
     turned = len(revision.of_kind("outcome_turned"))
     # What turned stands first: of that the suite, the widest; then what moved, again widest first.
@@ -84,12 +83,12 @@ def test_gravest_and_widest_first(revision):
 
 
 def test_nothing_changed_is_said_too():
-    same = compare_reviews(sealed_review(), sealed_review())
-    assert "still stands within its interval" in show(same, "summary").markup
-    assert "None." in show(same, "moved").markup
-    assert "None." in show(same, "within").markup
-    assert "Neither runs nor settings" in show(same, "why").markup
-    assert "No figure of this page" in show(same, "traces").markup
+    same = revise(sealed_review(), sealed_review())
+    assert "still stands within its interval" in same.show("summary").markup
+    assert "None." in same.show("moved").markup
+    assert "None." in same.show("within").markup
+    assert "Neither runs nor settings" in same.show("why").markup
+    assert "No figure of this page" in same.show("traces").markup
 
 
 def test_names_from_a_bag_are_text_not_markup(revision):
@@ -97,10 +96,10 @@ def test_names_from_a_bag_are_text_not_markup(revision):
 
     names = {"products": {"quill": "<script>x</script>"}, "titles": {}}
     sly = replace(revision, new=replace(revision.new, book=replace(revision.new.book, names=names)))
-    markup = show(sly, "moved").markup + show(sly, "summary").markup
+    markup = sly.show("moved").markup + sly.show("summary").markup
     assert "<script>" not in markup and "&lt;script&gt;" in markup
 
 
 def test_an_unknown_piece_is_refused_by_name(revision):
     with pytest.raises(UsageError, match='a correction has no "sumary"; did you mean "summary"'):
-        show(revision, "sumary")
+        revision.show("sumary")

@@ -149,9 +149,24 @@ def test_the_review_of_the_demo_runs_from_the_menu(serve, tmp_path):
     (project / "example_runs").symlink_to(ROOT / "example_runs")
     address = serve(project)
     with chromium() as browser:
-        page = browser.new_page(viewport={"width": 1400, "height": 2400})
+        page = browser.new_page(viewport={"width": 1600, "height": 1000})
         run_all(page, address.format("notebooks/review.ipynb"))
         page.get_by_text("Review demo is complete").wait_for(timeout=RUN_S * 1000)
+        # The page's own style: a picture in its row, no taller than on the page.
+        assert page.locator(".rivals tbody tr").first.bounding_box()["height"] < 60
+        ends = """() => {
+            const cells = [...document.querySelectorAll('.jp-Notebook .jp-Cell')];
+            const box = (e) => e.getBoundingClientRect();
+            return [box(cells.at(-1)).bottom - box(cells[0]).top, box(cells.at(-1)).bottom];
+        }"""
+        height, bottom = page.evaluate(ends)
+        assert height < 15 * 1479  # screens of a window of 1600 pixels
+        assert bottom < 1000 + 300  # the last cell, which says the finding, is in sight or next
+        last = page.locator(".jp-Cell").last.locator(".marginbook")
+        assert last.locator("b").inner_text() == page.locator("#finding").inner_text()
+        last.locator("a").click()
+        page.wait_for_timeout(1000)
+        assert 0 <= page.locator("#finding").bounding_box()["y"] < 800
     (claims,) = (project / "out").rglob("claims.json")
     assert json.loads(claims.read_text())["review"]["id"] == "demo"
 

@@ -1,6 +1,7 @@
 """The templates executed: by the command, opened as they are, on broken params, sealed again."""
 
 import json
+import re
 import shutil
 from pathlib import Path
 
@@ -85,6 +86,16 @@ def test_a_figure_changed_in_a_sealed_page_is_found(sealed, tmp_path):
     path.write_text(json.dumps(document), encoding="utf-8")
     found = [f for f in verify_bag(bag).findings if f.stage == "claims"]
     assert any(claim["id"] in f.path for f in found)
+
+
+@pytest.mark.parametrize("template", TEMPLATES)
+def test_a_template_imports_the_kit_and_its_cells_are_short(template):
+    cells = json.loads((ROOT / "notebooks" / f"{template}.ipynb").read_text())["cells"]
+    code = ["".join(c["source"]).splitlines() for c in cells if c["cell_type"] == "code"]
+    imports = [line for lines in code for line in lines if re.match(r"(import|from) ", line)]
+    more = ["import seaborn as sns"] if template == "explore" else []
+    assert imports == [*more, "import kit"]
+    assert max(map(len, code)) <= 4
 
 
 @pytest.mark.parametrize("template", [t for t in TEMPLATES if t in {"review", *PAGES}])
