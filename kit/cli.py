@@ -649,9 +649,9 @@ def _bench_check(
 @_command("journal", _bench)
 def _bench_journal(bench: BenchDir, as_json: Json = False) -> None:
     """Print the journal of a bench, an entry a line: who did what, when and why."""
-    from kit.bench.journal import read_journal
+    from kit.bench.journal import Journal
 
-    entries = read_journal(bench).entries
+    entries = Journal.read(bench).entries
     _told([e.to_dict() for e in entries], [e.to_line() for e in entries], as_json)
 
 

@@ -97,7 +97,7 @@ class KitError(Exception):
 
     def _render_traceback_(self) -> list[str]:
         """Show the message alone in a notebook (IPython asks for this method)."""
-        return [f"{type(self).__name__}: {self}"]
+        return [f"{type(self).__name__.lstrip('_')}: {self}"]
 
 
 class FaultsError(KitError):
@@ -170,32 +170,6 @@ class ExecutionError(KitError):
     """A notebook that did not run to its end."""
 
     exit_status = 4
-
-
-class PageError(ExecutionError):
-    """An executed notebook that cannot be made into a page."""
-
-
-class CellError(KitError):
-    """A fault in params or data, raised in a cell of a template and passed on by its kernel.
-
-    Parameters
-    ----------
-    message : str
-        The text of the error in the cell.
-    exit_status : int
-        Its exit status.
-    """
-
-    def __init__(self, message: str, exit_status: int) -> None:
-        self.exit_status = exit_status
-        super().__init__(message)
-
-
-class KernelTimeoutError(KitError):
-    """A kernel that died or did not answer in time."""
-
-    exit_status = 5
 
 
 class SealError(KitError):

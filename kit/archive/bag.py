@@ -51,6 +51,20 @@ class Item:
     source: Path | bytes
     sha256: str = ""
 
+    def measure(self) -> tuple[int, str]:
+        """Return size, in bytes, and SHA-256 of its bytes.
+
+        Raises
+        ------
+        OSError
+            If its file cannot be read.
+        """
+        if isinstance(self.source, bytes):
+            return len(self.source), hashlib.sha256(self.source).hexdigest()
+        with self.source.open("rb") as stream:
+            digest = hashlib.file_digest(stream, "sha256").hexdigest()
+            return stream.tell(), digest
+
 
 def name_fault(name: str) -> str | None:
     """Return why a path cannot stand in a bag, or None.
@@ -180,21 +194,6 @@ def info_bytes(date: dt.date, sizes: Sequence[int], info: Sequence[tuple[str, st
     """
     lines = [("Bagging-Date", date.isoformat()), ("Payload-Oxum", oxum(sizes)), *info]
     return "".join(f"{label}: {' '.join(str(v).split())}\n" for label, v in lines).encode()
-
-
-def measure_item(item: Item) -> tuple[int, str]:
-    """Return size, in bytes, and SHA-256 of an item's bytes.
-
-    Raises
-    ------
-    OSError
-        If its file cannot be read.
-    """
-    if isinstance(item.source, bytes):
-        return len(item.source), hashlib.sha256(item.source).hexdigest()
-    with item.source.open("rb") as stream:
-        digest = hashlib.file_digest(stream, "sha256").hexdigest()
-        return stream.tell(), digest
 
 
 def write_bag(

@@ -10,16 +10,16 @@ import zlib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
-from typing import Any
+from typing import Any, Self
 from urllib.parse import quote
 
 from ruamel.yaml import YAML
 from ruamel.yaml.representer import SafeRepresenter
 
-from kit.archive.bag import Item, measure_item
-from kit.bench.journal import Journal, read_journal
+from kit.archive.bag import Item
+from kit.bench.journal import Journal
 from kit.bench.prices import COLUMNS, RATE, PriceRow, read_prices
-from kit.bench.runs import RunRow, find_log, read_run_sheet, read_sheet_text, select_rows
+from kit.bench.runs import RunRow, SheetText, find_log, read_run_sheet, select_rows
 from kit.claims.claim import SCHEMA_NAMES, ClaimBook
 from kit.claims.of_pages import titles_named
 from kit.errors import RunFileError, SealError
@@ -42,33 +42,93 @@ class Scope:
     prices: tuple[PriceRow, ...]
     journal: Journal
 
+    @classmethod
+    def read(cls, params_path: Path) -> Self:
+        """Return what a review rests on, from its params file and its bench.
 
-def review_scope(params_path: Path) -> Scope:
-    """Return what a review rests on, from its params file and its bench.
+        Parameters
+        ----------
+        params_path : Path
+            The params file; the bench stands where it says.
 
-    Parameters
-    ----------
-    params_path : Path
-        The params file; the bench stands where it says.
+        Returns
+        -------
+        Scope
+            With the rows of the products and titles compared, and of runs set aside by name.
 
-    Returns
-    -------
-    Scope
-        With the rows of the products and titles compared, and of runs set aside by name.
+        Raises
+        ------
+        KitError
+            `ParamsError` or `BenchError`, with every fault.
+        """
+        loaded = load_params(params_path)
+        params, bench = loaded.params, loaded.bench
+        every = read_run_sheet(bench)
+        titles = review_titles(every, params, bench)
+        own = {row.run for row in select_rows(every, products=params.products, titles=titles)}
+        own |= {entry.run for entry in params.screen.set_aside}
+        rows = tuple(row for row in every if row.run in own)
+        return cls(loaded, titles, rows, read_prices(bench), Journal.read(bench.folder))
 
-    Raises
-    ------
-    KitError
-        `ParamsError` or `BenchError`, with every fault.
-    """
-    loaded = load_params(params_path)
-    params, bench = loaded.params, loaded.bench
-    every = read_run_sheet(bench)
-    titles = review_titles(every, params, bench)
-    own = {row.run for row in select_rows(every, products=params.products, titles=titles)}
-    own |= {entry.run for entry in params.screen.set_aside}
-    rows = tuple(row for row in every if row.run in own)
-    return Scope(loaded, titles, rows, read_prices(bench), read_journal(bench.folder))
+    def bag_info(
+        self, book: ClaimBook, *, journal: tuple[str, int] | None
+    ) -> list[tuple[str, str]]:
+        """Return the lines of `bag-info.txt` that claims, params and the journal's head settle.
+
+        Parameters
+        ----------
+        book : ClaimBook
+        journal : (str, int) or None
+            Head (SHA-256) and number of entries of the bench's journal; None where it has none.
+        """
+        info = [
+            ("Bag-Software-Agent", f"marginbook {book.kit_version}"),
+            ("Contact-Name", book.byline),
+            ("External-Identifier", book.review),
+            ("External-Description", book.title),
+        ]
+        if journal is not None:  # under the tag manifest, and so under the signature
+            info += [(JOURNAL_HEAD, journal[0]), (JOURNAL_LENGTH, str(journal[1]))]
+        if self.loaded.params.replaces:
+            info.append(("Replaces", self.loaded.params.replaces))
+        return info
+
+    def payload_items(
+        self,
+        book: ClaimBook,
+        made: Sequence[Item],
+        *,
+        installed: Mapping[str, str],
+        licences: Mapping[str, str],
+    ) -> list[Item]:
+        """Return every file of a sealed review's payload.
+
+        Parameters
+        ----------
+        book : ClaimBook
+        made : sequence of Item
+            The files its run made: report, claims, notebook, tables, charts.
+        installed : mapping of str to str
+            Packages installed when it ran, name to version.
+        licences : mapping of str to str
+            SPDX expressions by package, where a package states one.
+
+        Raises
+        ------
+        SealError
+            If the bound text would stand outside the payload.
+        RunFileError
+            If the log of a run that counts is missing.
+        """
+        versions = "".join(f"{name}=={version}\n" for name, version in sorted(installed.items()))
+        components = _component_list(book, installed, licences=licences)
+        return [
+            *made,
+            *_input_items(self, book),
+            *kit_items(book),
+            Item(INSTALLED, versions.encode()),
+            Item(COMPONENTS, components),
+        ]
 
 
 def _excerpt_bench(scope: Scope) -> dict[str, bytes]:
@@ -118,7 +178,7 @@ def _bench_yaml(scope: Scope) -> bytes:
 def _run_sheet(scope: Scope) -> bytes:
     """Return `runs.csv` with the review's rows, each as written."""
     bench = scope.loaded.bench
-    sheet = read_sheet_text(bench.folder / "runs.csv", file=f"{bench.folder.name}/runs.csv")
+    sheet = SheetText.read(bench.folder / "runs.csv", file=f"{bench.folder.name}/runs.csv")
     lines = {row.line for row in scope.rows}
     return replace(sheet, rows=tuple(row for row in sheet.rows if row[0] in lines)).to_bytes()
 
@@ -182,31 +242,6 @@ _NO_WORDS = {"true", "false", "null", "yes", "no", "on", "off", "y", "n"}
 _AsWritten.add_representer(str, _AsWritten.represent_text)
 _AsWritten.add_representer(WrittenInt, _AsWritten.represent_written)
 _AsWritten.add_representer(WrittenFloat, _AsWritten.represent_written)
-
-
-def bag_info(
-    book: ClaimBook, scope: Scope, *, journal: tuple[str, int] | None
-) -> list[tuple[str, str]]:
-    """Return the lines of `bag-info.txt` that claims, params and the journal's head settle.
-
-    Parameters
-    ----------
-    book : ClaimBook
-    scope : Scope
-    journal : (str, int) or None
-        Head (SHA-256) and number of entries of the bench's journal; None where it has none.
-    """
-    info = [
-        ("Bag-Software-Agent", f"marginbook {book.kit_version}"),
-        ("Contact-Name", book.byline),
-        ("External-Identifier", book.review),
-        ("External-Description", book.title),
-    ]
-    if journal is not None:  # under the tag manifest, and so under the signature
-        info += [(JOURNAL_HEAD, journal[0]), (JOURNAL_LENGTH, str(journal[1]))]
-    if scope.loaded.params.replaces:
-        info.append(("Replaces", scope.loaded.params.replaces))
-    return info
 
 
 METHODS_FORMAT = "marginbook-methods/1"
@@ -275,46 +310,6 @@ def text_path(text: str) -> str:
     return "/".join(parts)
 
 
-def payload_items(
-    scope: Scope,
-    book: ClaimBook,
-    made: Sequence[Item],
-    *,
-    installed: Mapping[str, str],
-    licences: Mapping[str, str],
-) -> list[Item]:
-    """Return every file of a sealed review's payload.
-
-    Parameters
-    ----------
-    scope : Scope
-        What the review rests on: gives params, bound text, bench excerpt, journal and raw logs.
-    book : ClaimBook
-    made : sequence of Item
-        The files its run made: report, claims, notebook, tables, charts.
-    installed : mapping of str to str
-        Packages installed when it ran, name to version.
-    licences : mapping of str to str
-        SPDX expressions by package, as `stated_licences` finds them.
-
-    Raises
-    ------
-    SealError
-        If the bound text would stand outside the payload.
-    RunFileError
-        If the log of a run that counts is missing.
-    """
-    versions = "".join(f"{name}=={version}\n" for name, version in sorted(installed.items()))
-    components = _component_list(book, installed, licences=licences)
-    return [
-        *made,
-        *_input_items(scope, book),
-        *kit_items(book),
-        Item(INSTALLED, versions.encode()),
-        Item(COMPONENTS, components),
-    ]
-
-
 def kit_items(book: ClaimBook) -> list[Item]:
     """Return what every bag of one version of the kit holds alike: methods, schemas, lock.
 
@@ -367,31 +362,6 @@ To make every figure afresh from the raw logs and compare:
 """
 
 
-def stated_licences(installed: Mapping[str, str]) -> dict[str, str]:
-    """Return the licence each installed package states as an SPDX expression, where it does.
-
-    Parameters
-    ----------
-    installed : mapping of str to str
-        Package to version. A package that has another version here is passed over.
-
-    References
-    ----------
-    PEP 639, the metadata field License-Expression.
-    """
-    from importlib.metadata import PackageNotFoundError, metadata
-
-    found = {}
-    for name, version in installed.items():
-        try:
-            stated = metadata(name)
-        except PackageNotFoundError:
-            continue
-        if "License-Expression" in stated and stated["Version"] == version:
-            found[name] = str(stated["License-Expression"])
-    return found
-
-
 def describe_items(items: Sequence[Item], book: ClaimBook) -> list[_Member]:
     """Return every file of a payload as it is described to other programs.
 
@@ -404,7 +374,7 @@ def describe_items(items: Sequence[Item], book: ClaimBook) -> list[_Member]:
     layouts = {name: Layout.model_validate(layout) for name, layout in book.layouts.items()}
     members = []
     for item in sorted(items, key=lambda item: item.path.encode()):
-        size, digest = measure_item(item)
+        size, digest = item.measure()
         name = item.path.removeprefix("data/")
         run = runs.get(name.removeprefix("bench/")) if name.startswith("bench/") else None
         about, role = _about(name)

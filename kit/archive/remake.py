@@ -22,16 +22,13 @@ from kit.archive.bag import (
     Item,
     info_bytes,
     manifest_bytes,
-    measure_item,
 )
 from kit.archive.contents import (
     COMPONENTS,
     INSTALLED,
     JOURNAL_PART,
-    bag_info,
+    Scope,
     describe_items,
-    payload_items,
-    review_scope,
     tag_items,
     text_path,
 )
@@ -210,7 +207,7 @@ def _make(
     made: _Made, bag: Bag, params_path: Path, folder: Path, installed: Mapping[str, str]
 ) -> None:
     """Make every file of the payload; `made` keeps what there is when a step fails."""
-    scope = review_scope(params_path)
+    scope = Scope.read(params_path)
     if scope.loaded.params.text is not None:
         text_path(scope.loaded.params.text)  # refuses one outside, before anything reads it
     name = PurePosixPath(scope.loaded.params.template.replace("\\", "/")).name
@@ -219,8 +216,7 @@ def _make(
     )
     made.fresh = _fresh_of(variables)
     book = made.fresh.book
-    items = payload_items(
-        scope,
+    items = scope.payload_items(
         book,
         [Item(f"data/{name}", folder / name) for name in closed.files],
         installed=installed,
@@ -237,7 +233,7 @@ def _make(
     ]
     members = describe_items(as_there, book)
     sizes = [member.size_bytes for member in members]
-    info = info_bytes(_stated_day(bag), sizes, bag_info(book, scope, journal=journal))
+    info = info_bytes(_stated_day(bag), sizes, scope.bag_info(book, journal=journal))
     tags = [Item("bagit.txt", BAGIT_TXT), Item("bag-info.txt", info), *tag_items(book, members)]
     made.items |= {item.path: item for item in tags}
 
@@ -301,7 +297,7 @@ def _compare(
             parts.append(Part(path, "differs", expected="this file", found="it is missing"))
         elif item.source == bag.folder / path:
             parts.append(Part(path, "same bytes"))  # an input: it is its own source
-        elif measure_item(item) == (bag.files[path], bag.digest(path)):
+        elif item.measure() == (bag.files[path], bag.digest(path)):
             parts.append(Part(path, "same bytes"))
         else:
             data = item.source if isinstance(item.source, bytes) else item.source.read_bytes()
@@ -321,7 +317,7 @@ def _ways(made: _Made, bag: Bag, installed: Mapping[str, str]) -> dict[str, Way]
         ways["pictures drawn by other versions"] = _without_pictures
     claims = made.items[CLAIMS_PATH]
     if CLAIMS_PATH in bag.files:
-        digests = (measure_item(claims)[1], bag.digest(CLAIMS_PATH))
+        digests = (claims.measure()[1], bag.digest(CLAIMS_PATH))
         if digests[0] != digests[1]:
             ways["hash of claims.json"] = lambda path, one, other: (
                 one.replace(digests[0], "claims"), other.replace(digests[1], "claims"),
@@ -434,7 +430,7 @@ def _recompute_review(params_path: Path, bench_folder: Path) -> Fresh:
 
 
 @dataclass(frozen=True, slots=True)
-class ClaimCheck:
+class _ClaimCheck:
     """The claims of a bag beside those made afresh: faults, what was done, and from what.
 
     `done` is false where some claims could not be made afresh, and nothing was found wrong. `fresh`
@@ -447,7 +443,7 @@ class ClaimCheck:
     fresh: Fresh | None
 
 
-def check_claims(bag: Bag, stated: ClaimBook, params_path: Path, *, remade: Remade) -> ClaimCheck:
+def check_claims(bag: Bag, stated: ClaimBook, params_path: Path, *, remade: Remade) -> _ClaimCheck:
     """Compare every claim of a bag with the one made afresh from its raw logs.
 
     Parameters
@@ -463,13 +459,13 @@ def check_claims(bag: Bag, stated: ClaimBook, params_path: Path, *, remade: Rema
     fresh, count = remade.fresh, len(stated.claims)
     said = f"{count} claims made afresh from the raw logs and compared."
     if any(p.path == CLAIMS_PATH and p.state == "same bytes" for p in remade.parts):
-        return ClaimCheck((), said, True, fresh)
+        return _ClaimCheck((), said, True, fresh)
     if fresh is None:
         try:
             fresh = _recompute_review(params_path, bag.folder / "data" / "bench")
         except KitError as error:
             said = "The review cannot be made afresh from what is in the bag."
-            return ClaimCheck(tuple(_input_findings(error)), said, True, None)
+            return _ClaimCheck(tuple(_input_findings(error)), said, True, None)
     findings = _compare_books(stated, fresh.book)
     beyond = _beyond_this_version(stated)
     done = not beyond or stated.kit_version == fresh.book.kit_version
@@ -491,7 +487,7 @@ def check_claims(bag: Bag, stated: ClaimBook, params_path: Path, *, remade: Rema
         place = f"data/params/{stated.params_file}, text"
         findings.append(Finding("claims", place, "a text in the bag", why))
         fresh = None  # else the page would show what lies outside the bag
-    return ClaimCheck(tuple(findings), said, done, fresh)
+    return _ClaimCheck(tuple(findings), said, done, fresh)
 
 
 def _input_findings(error: KitError) -> list[Finding]:

@@ -17,18 +17,14 @@ from typing import Any
 from kit.archive.bag import TAG_MANIFEST, Item, write_bag, zip_bag
 from kit.archive.contents import (
     Scope,
-    bag_info,
     describe_items,
-    payload_items,
-    review_scope,
-    stated_licences,
     tag_items,
 )
 from kit.archive.page_check import closing_said
 from kit.archive.signature import fingerprint, load_private_key, sign_manifest
 from kit.archive.verifying import verify_bag
 from kit.bench.evidence import refuse_altered
-from kit.bench.journal import Anchor, note_anchor
+from kit.bench.journal import Anchor
 from kit.claims.claim import ClaimBook, file_sha256, load_claims
 from kit.errors import SealError, UsageError
 from kit.report.files import read_inputs
@@ -110,17 +106,16 @@ def seal(
             f"{inputs.params.name}: has changed since the review ran; run the review again, or "
             "put the file back as it was"
         )
-    scope = review_scope(inputs.params)
+    scope = Scope.read(inputs.params)
     hashes = {run.id: run.sha256 for run in book.runs if run.frames}
     refuse_altered(scope.rows, scope.loaded.bench.folder, hashes)
     journal = scope.journal
     head = (journal.head, len(journal.entries)) if journal.there else None
-    items = payload_items(
-        scope,
+    items = scope.payload_items(
         book,
         [Item(f"data/{name}", folder / name) for name in files],
         installed=inputs.installed,
-        licences=stated_licences(inputs.installed),
+        licences=_stated_licences(inputs.installed),
     )
     try:
         members = describe_items(items, book)
@@ -140,7 +135,7 @@ def seal(
             items,
             to=target,
             date=date or dt.date.fromisoformat(book.date),
-            info=bag_info(book, scope, journal=head),
+            info=scope.bag_info(book, journal=head),
             tags=tag_items(book, members),
             sign=sign,
             inspect=lambda work: _refuse_unverifiable(work, book.review),
@@ -151,13 +146,37 @@ def seal(
             zip_bag(target, to)
     mark = fingerprint(private.public_key()) if private is not None else ""
     bench = scope.loaded.bench.folder
-    noted = journal.there and note_anchor(
-        bench, Anchor(book.review, identity, journal.head, len(journal.entries))
-    )
+    anchor = Anchor(book.review, identity, journal.head, len(journal.entries))
+    noted = journal.there and anchor.note(bench)
     return _Sealed(
         to, book.review, identity, len(written), sum(written), mark,
         _journal_said(scope, noted=noted),
     )  # fmt: skip
+
+
+def _stated_licences(installed: Mapping[str, str]) -> dict[str, str]:
+    """Return the licence each installed package states as an SPDX expression, where it does.
+
+    Parameters
+    ----------
+    installed : mapping of str to str
+        Package to version. A package that has another version here is passed over.
+
+    References
+    ----------
+    PEP 639, the metadata field License-Expression.
+    """
+    from importlib.metadata import PackageNotFoundError, metadata
+
+    found = {}
+    for name, version in installed.items():
+        try:
+            stated = metadata(name)
+        except PackageNotFoundError:
+            continue
+        if "License-Expression" in stated and stated["Version"] == version:
+            found[name] = str(stated["License-Expression"])
+    return found
 
 
 def _journal_said(scope: Scope, *, noted: bool) -> str:

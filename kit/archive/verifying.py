@@ -14,7 +14,7 @@ from dataclasses import asdict, dataclass, field, fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
-from kit.archive.bag import TAG_MANIFEST, measure_item, name_fault
+from kit.archive.bag import TAG_MANIFEST, name_fault
 from kit.archive.contents import (
     COMPONENTS,
     INSTALLED,
@@ -75,7 +75,7 @@ class _Stage:
 
 
 @dataclass(frozen=True, slots=True)
-class Verification:
+class _Verification:
     """What a bag is worth, stage by stage.
 
     `identity` is the SHA-256 of its tag manifest, `key` the fingerprint of the key that signed it.
@@ -205,7 +205,9 @@ class _Walk:
     not_done: set[str] = field(default_factory=set)  # stages with nothing wrong, but not done
 
 
-def verify_bag(path: Path, *, signer: Path | None = None, reading: Reading = PLAIN) -> Verification:
+def verify_bag(
+    path: Path, *, signer: Path | None = None, reading: Reading = PLAIN
+) -> _Verification:
     """Verify a sealed review.
 
     Parameters
@@ -220,7 +222,7 @@ def verify_bag(path: Path, *, signer: Path | None = None, reading: Reading = PLA
 
     Returns
     -------
-    Verification
+    _Verification
         Every stage with its faults, and a grade: "reproduced" (every file made again with the same
         bytes), "figures reproduced" (but for pictures or last bits), "whole" (bytes as listed, the
         rest not made again, as with another version's bag), or "not verified".
@@ -239,14 +241,14 @@ def verify_bag(path: Path, *, signer: Path | None = None, reading: Reading = PLA
         return _unsafe(path.name, error.findings)
 
 
-def _unsafe(name: str, findings: Sequence[Finding]) -> Verification:
+def _unsafe(name: str, findings: Sequence[Finding]) -> _Verification:
     """Return the answer for a bag that is not safe to read."""
     stages = [_Stage("structure", "failed", "The bag is not safe to read.", tuple(findings))]
     stages += [_Stage(name, "not done", "The bag is not safe to read.") for name in STAGES[1:]]
-    return Verification(name, "", "", "", "none", "", tuple(stages))
+    return _Verification(name, "", "", "", "none", "", tuple(stages))
 
 
-def _verify_open(bag: Bag, signer: Ed25519PublicKey | None, reading: Reading) -> Verification:
+def _verify_open(bag: Bag, signer: Ed25519PublicKey | None, reading: Reading) -> _Verification:
     """Do every stage that can be done with a bag that is safe to read."""
     walk = _Walk(bag, signer, bag.read_listing(), reading)
     walk.book = _read_book(walk)
@@ -278,7 +280,7 @@ def _verify_open(bag: Bag, signer: Ed25519PublicKey | None, reading: Reading) ->
     identity = ""
     if TAG_MANIFEST in bag.files:
         identity = hashlib.sha256(bag.read(TAG_MANIFEST)).hexdigest()
-    return Verification(
+    return _Verification(
         bag=bag.name, review=walk.book.review if walk.book else "", identity=identity,
         kit_version=walk.book.kit_version if walk.book else "", signature=walk.signature,
         key=walk.key, stages=tuple(stages), parts=walk.remade.parts,
@@ -436,7 +438,7 @@ def _kit_files(walk: _Walk, book: ClaimBook) -> Iterator[Finding]:
     if book.kit_version != kit_version():
         return
     for item in kit_items(book):
-        own = measure_item(item)[1]
+        own = item.measure()[1]
         if item.path not in walk.bag.files:
             yield Finding("completeness", item.path, "this file in the bag", "it is missing")
         elif walk.bag.digest(item.path) != own:
@@ -446,13 +448,13 @@ def _kit_files(walk: _Walk, book: ClaimBook) -> Iterator[Finding]:
 
 def _logs_in_sheet(walk: _Walk) -> set[str]:
     """Return every log the run sheet of the bag names (also of runs the review does not list)."""
-    from kit.bench.runs import parse_sheet_text
+    from kit.bench.runs import SheetText
 
     path = "data/bench/runs.csv"
     if path not in walk.bag.files:
         return set()
     try:
-        sheet = parse_sheet_text(walk.bag.read(path), file=path)
+        sheet = SheetText.parse(walk.bag.read(path), file=path)
         place = sheet.header.index("log")
     except (BenchError, SealError, ValueError):
         return set()

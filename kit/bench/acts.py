@@ -29,10 +29,9 @@ from kit.bench.journal import (
     Journal,
     append_lines,
     log_item,
-    read_journal,
     row_item,
 )
-from kit.bench.runs import SheetText, parse_run_sheet, parse_sheet_text
+from kit.bench.runs import SheetText, parse_run_sheet
 from kit.bench.transaction import (
     COMES,
     Change,
@@ -132,10 +131,10 @@ def _taken_up(folder: Path) -> Iterator[_Work]:
         if not path.exists():
             raise BenchError.at(f"{folder.name}/runs.csv", "no such file; a bench has a run sheet")
         before = path.read_bytes()
-        sheet = parse_sheet_text(before, file=f"{folder.name}/runs.csv")
+        sheet = SheetText.parse(before, file=f"{folder.name}/runs.csv")
         if "run" not in sheet.header:
             raise BenchError.at(sheet.file, "the column is missing", line=1, key="run")
-        yield _Work(bench, read_journal(folder), before, sheet, recovered)
+        yield _Work(bench, Journal.read(folder), before, sheet, recovered)
 
 
 def _need_reason(by: By, act: str) -> None:
@@ -562,7 +561,7 @@ def _undone_sheet(
     if None not in rows.values():
         return data
     # The other rows stay as people wrote them, to the byte.
-    sheet = parse_sheet_text(data, file=work.sheet.file)
+    sheet = SheetText.parse(data, file=work.sheet.file)
     lines = list(io.StringIO(data.decode(sheet.encoding), newline=""))
     place = sheet.header.index("run")
     starts = [line - 1 for line, _ in sheet.rows] + [len(lines)]
@@ -600,7 +599,7 @@ def merge(folder: Path, other: Path, *, by: By) -> _Done:
         data = path.read_bytes() if path.exists() else b""
         if not data:
             raise BenchError.at(f"{other.name}/runs.csv", "no such file, or empty")
-        sheet = parse_sheet_text(data, file=f"{other.name}/runs.csv")
+        sheet = SheetText.parse(data, file=f"{other.name}/runs.csv")
         parse_run_sheet(sheet, theirs)
         return _merged(work, theirs, sheet.by_run(), by)
 
@@ -608,7 +607,7 @@ def merge(folder: Path, other: Path, *, by: By) -> _Done:
 def _merged(work: _Work, theirs: Bench, coming: Mapping[str, Mapping[str, str]], by: By) -> _Done:
     """Take in the rows that are coming, and their logs."""
     folder, other = work.folder, theirs.folder
-    journal = read_journal(other)
+    journal = Journal.read(other)
     known = journal.replay().logs
     bench_yaml = _joined_yaml(work.bench, theirs, coming)
     mine = work.sheet.by_run()

@@ -16,17 +16,8 @@ from functools import partial
 from pathlib import Path
 from typing import Any, Literal
 
-from kit.bench.journal import (
-    JOURNAL,
-    Anchor,
-    BenchState,
-    Entry,
-    Journal,
-    Kept,
-    read_anchors,
-    read_journal,
-)
-from kit.bench.runs import RunRow, parse_sheet_text
+from kit.bench.journal import JOURNAL, Anchor, BenchState, Entry, Journal, Kept
+from kit.bench.runs import RunRow, SheetText
 from kit.bench.transaction import hash_file, sheet_path, unfinished
 from kit.errors import BenchError, Fault, RunFileError
 
@@ -211,8 +202,8 @@ def check_evidence(
     """
     name = f"{folder.name}/{JOURNAL}"
     try:
-        journal = read_journal(folder)
-        anchors = (*read_anchors(folder), *against)
+        journal = Journal.read(folder)
+        anchors = (*Anchor.read_all(folder), *against)
     except BenchError as error:
         return Evidence(tuple(_of_faults(error.faults)), 0, 0)
     if not journal.there:
@@ -274,7 +265,7 @@ def refuse_altered(rows: Iterable[RunRow], folder: Path, hashes: Mapping[str, st
     RunFileError
         With each log that was altered since it was taken in.
     """
-    known = read_journal(folder).replay().logs
+    known = Journal.read(folder).replay().logs
     faults = [
         _unlike(folder, row.log, known[row.log], row.run).fault
         for row in rows
@@ -295,7 +286,7 @@ def explain_unreadable(error: RunFileError, folder: Path) -> RunFileError:
         The bench of the logs.
     """
     try:
-        known = read_journal(folder).replay().logs
+        known = Journal.read(folder).replay().logs
     except BenchError:
         return error  # told by whoever reads the journal next
     altered = [
@@ -336,7 +327,7 @@ class _Look:
         """Read the run sheet, if there is one, and return the look at the bench."""
         path, rows, lines = sheet_path(folder), {}, {}
         if path.exists():
-            sheet = parse_sheet_text(path.read_bytes(), file=f"{folder.name}/runs.csv")
+            sheet = SheetText.parse(path.read_bytes(), file=f"{folder.name}/runs.csv")
             if "run" in sheet.header:
                 place, rows = sheet.header.index("run"), sheet.by_run()
                 lines = {cells[place]: line for line, cells in sheet.rows}

@@ -22,14 +22,7 @@ from typing import TYPE_CHECKING, Any
 
 from kit.bench.acts import enter_names
 from kit.bench.journal import NOBODY, By, log_item
-from kit.bench.runs import (
-    KNOWN_COLUMNS,
-    RunRow,
-    SheetText,
-    parse_run_sheet,
-    parse_sheet_text,
-    read_sheet_text,
-)
+from kit.bench.runs import KNOWN_COLUMNS, RunRow, SheetText, parse_run_sheet
 from kit.bench.transaction import (
     STAGING,
     Change,
@@ -106,7 +99,7 @@ def _read_index(path: Path, naming: Naming) -> tuple[_IndexRow, ...]:
     BenchError
         If the index cannot be read, or a column that `naming` names is not in it.
     """
-    sheet = read_sheet_text(path, file=path.name)
+    sheet = SheetText.read(path, file=path.name)
     header = list(sheet.header)
     taken = {column: name for name, column in naming.columns.items()}
     missing = [column for column in taken if column not in header]
@@ -645,7 +638,7 @@ def _plan(
     before = path.read_bytes() if path.exists() else None
     sheet = SheetText(file, NEW_SHEET, ())
     if before is not None:
-        sheet = parse_sheet_text(before, file=file)
+        sheet = SheetText.parse(before, file=file)
     new, skipped = _fresh(bench, sheet, candidates)
     _name_copies(bench, new)
     _name_runs(sheet, new)

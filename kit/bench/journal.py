@@ -16,7 +16,7 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, Self
 
 from kit.errors import BenchError, Fault
 
@@ -135,6 +135,59 @@ class Journal:
     entries: tuple[Entry, ...] = ()
     torn_bytes: int = 0
     there: bool = False
+
+    @classmethod
+    def read(cls, folder: Path) -> Self:
+        """Read and check the journal of a bench folder.
+
+        A last line that was cut short, as by a power failure, is left out and counted: the next act
+        takes it away.
+
+        Parameters
+        ----------
+        folder : Path
+            The bench. One without a journal has an empty one that is not `there`.
+
+        Raises
+        ------
+        BenchError
+            If it cannot be read, or anything before its last line is not as it was written: with
+            every such place.
+        """
+        name = f"{folder.name}/{JOURNAL}"
+        try:
+            data = (folder / JOURNAL).read_bytes()
+        except FileNotFoundError:
+            return cls()
+        except OSError as error:
+            raise BenchError.at(name, f"cannot be read: {error.strerror or error}") from None
+        *lines, torn = data.split(b"\n")
+        if lines and all(line.endswith(b"\r") for line in lines):
+            raise BenchError.at(
+                name,
+                "its line ends were changed to CR LF, as git does without .gitattributes; put back "
+                'the bytes that were committed ("journal.jsonl -text" in .gitattributes, then '
+                "check it out again)",
+            )
+        faults: list[Fault] = []
+        entries: list[Entry] = []
+        prev, offset = GENESIS, 0
+        for number, line in enumerate(lines, 1):
+            try:
+                entries.append(_parse_line(line, n=number - 1, prev=prev))
+                prev = entries[-1].hash
+            except _DamagedError as error:
+                faults.append(Fault(name, f"{error} (at byte {offset})", line=number))
+                prev = error.next_prev or prev
+            offset += len(line) + 1
+        if faults:
+            more = [f"and {len(faults) - _SHOWN} more lines"] if len(faults) > _SHOWN else []
+            more.append(
+                "the journal was damaged or written by hand; put it back from a copy (git, a "
+                "backup). Nothing is repaired here, since readable lines stand after the place"
+            )
+            raise BenchError([*faults[:_SHOWN], *(Fault(name, said) for said in more)])
+        return cls(tuple(entries), len(torn), there=True)
 
     @property
     def head(self) -> str:
@@ -290,6 +343,48 @@ class Anchor:
     head: str
     length: int
 
+    @classmethod
+    def read_all(cls, folder: Path) -> tuple[Self, ...]:
+        """Return head and length of the journal at each sealing of a review of this bench.
+
+        Raises
+        ------
+        BenchError
+            If the list cannot be read.
+        """
+        path, name = folder / ANCHORS, f"{folder.name}/{ANCHORS}"
+        found: list[Self] = []
+        try:
+            for line in path.read_bytes().splitlines():
+                record = json.loads(line.decode())
+                if tuple(record) != _ANCHOR_KEYS or not isinstance(record["length"], int):
+                    raise ValueError
+                found.append(cls(**record))
+        except FileNotFoundError:
+            return ()
+        except OSError as error:
+            raise BenchError.at(name, f"cannot be read: {error.strerror or error}") from None
+        except (ValueError, TypeError, RecursionError):
+            said = f"has not exactly the keys {', '.join(_ANCHOR_KEYS)}; put it back from a copy"
+            raise BenchError.at(name, said, line=len(found) + 1) from None
+        return tuple(found)
+
+    def note(self, folder: Path) -> bool:
+        """Add it to a bench, unless it is there; return whether it is there now.
+
+        A bench that may not be written is left as it is: the sealed review holds its anchor all the
+        same.
+        """
+        try:
+            if self in Anchor.read_all(folder):
+                return True
+            line = json.dumps(asdict(self), ensure_ascii=False)
+            with (folder / ANCHORS).open("ab") as stream:
+                stream.write(line.encode() + b"\n")
+        except (OSError, BenchError):
+            return False
+        return True
+
 
 def _canonical(value: Any) -> str:
     return json.dumps(value, ensure_ascii=False, sort_keys=True, separators=(",", ":"))
@@ -309,59 +404,6 @@ def _line_of(record: Mapping[str, Any]) -> str:
     """Return a record as a line, its keys in their written order."""
     ordered = {key: record[key] for key in _KEYS}
     return json.dumps(ordered, ensure_ascii=False, separators=(",", ":")) + "\n"
-
-
-def read_journal(folder: Path) -> Journal:
-    """Read and check the journal of a bench folder.
-
-    A last line that was cut short, as by a power failure, is left out and counted: the next act
-    takes it away.
-
-    Parameters
-    ----------
-    folder : Path
-        The bench. One without a journal has an empty one that is not `there`.
-
-    Raises
-    ------
-    BenchError
-        If it cannot be read, or anything before its last line is not as it was written: with every
-        such place.
-    """
-    name = f"{folder.name}/{JOURNAL}"
-    try:
-        data = (folder / JOURNAL).read_bytes()
-    except FileNotFoundError:
-        return Journal()
-    except OSError as error:
-        raise BenchError.at(name, f"cannot be read: {error.strerror or error}") from None
-    *lines, torn = data.split(b"\n")
-    if lines and all(line.endswith(b"\r") for line in lines):
-        raise BenchError.at(
-            name,
-            "its line ends were changed to CR LF, as git does without .gitattributes; put back the "
-            'bytes that were committed ("journal.jsonl -text" in .gitattributes, then check it out '
-            "again)",
-        )
-    faults: list[Fault] = []
-    entries: list[Entry] = []
-    prev, offset = GENESIS, 0
-    for number, line in enumerate(lines, 1):
-        try:
-            entries.append(_parse_line(line, n=number - 1, prev=prev))
-            prev = entries[-1].hash
-        except _DamagedError as error:
-            faults.append(Fault(name, f"{error} (at byte {offset})", line=number))
-            prev = error.next_prev or prev
-        offset += len(line) + 1
-    if faults:
-        more = [f"and {len(faults) - _SHOWN} more lines"] if len(faults) > _SHOWN else []
-        more.append(
-            "the journal was damaged or written by hand; put it back from a copy (git, a backup). "
-            "Nothing is repaired here, since readable lines stand after the place"
-        )
-        raise BenchError([*faults[:_SHOWN], *(Fault(name, said) for said in more)])
-    return Journal(tuple(entries), len(torn), there=True)
 
 
 class _DamagedError(Exception):
@@ -473,7 +515,7 @@ def append_lines(folder: Path, lines: str) -> int:
     BenchError
         If the journal is damaged, or goes on otherwise than the lines expect.
     """
-    journal, path = read_journal(folder), folder / JOURNAL
+    journal, path = Journal.read(folder), folder / JOURNAL
     known = {entry.hash for entry in journal.entries}
     new = [ln for ln in lines.splitlines(keepends=True) if json.loads(ln)["hash"] not in known]
     if new and json.loads(new[0])["prev"] != journal.head:
@@ -555,46 +597,3 @@ def read_excerpt(data: bytes, *, file: str) -> _Excerpt:
             elif item["kind"] == "gone":
                 logs.pop(item["file"], None)
     return _Excerpt(logs, prev, len(lines), shown)
-
-
-def read_anchors(folder: Path) -> tuple[Anchor, ...]:
-    """Return head and length of the journal at each sealing of a review of this bench.
-
-    Raises
-    ------
-    BenchError
-        If the list cannot be read.
-    """
-    path, name = folder / ANCHORS, f"{folder.name}/{ANCHORS}"
-    found: list[Anchor] = []
-    try:
-        for line in path.read_bytes().splitlines():
-            record = json.loads(line.decode())
-            if tuple(record) != _ANCHOR_KEYS or not isinstance(record["length"], int):
-                raise ValueError
-            found.append(Anchor(**record))
-    except FileNotFoundError:
-        return ()
-    except OSError as error:
-        raise BenchError.at(name, f"cannot be read: {error.strerror or error}") from None
-    except (ValueError, TypeError, RecursionError):
-        said = f"has not exactly the keys {', '.join(_ANCHOR_KEYS)}; put it back from a copy"
-        raise BenchError.at(name, said, line=len(found) + 1) from None
-    return tuple(found)
-
-
-def note_anchor(folder: Path, anchor: Anchor) -> bool:
-    """Add a sealed review's anchor to a bench, unless it is there; return whether it is there now.
-
-    A bench that may not be written is left as it is: the sealed review holds its anchor all the
-    same.
-    """
-    try:
-        if anchor in read_anchors(folder):
-            return True
-        line = json.dumps(asdict(anchor), ensure_ascii=False)
-        with (folder / ANCHORS).open("ab") as stream:
-            stream.write(line.encode() + b"\n")
-    except (OSError, BenchError):
-        return False
-    return True

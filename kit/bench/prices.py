@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 
-from kit.bench.runs import SheetText, read_sheet_text
+from kit.bench.runs import SheetText
 from kit.errors import BenchError, Fault, did_you_mean
 from kit.settings.bench_file import Bench
 
@@ -77,7 +77,7 @@ def read_prices(bench: Bench) -> tuple[PriceRow, ...]:
     path, file = bench.folder / "prices.csv", f"{bench.folder.name}/prices.csv"
     if not path.exists():
         return ()
-    sheet = read_sheet_text(path, file=file)
+    sheet = SheetText.read(path, file=file)
     names = [cell.casefold() for cell in sheet.header]
     faults = _header_faults(sheet, names)
     if faults:

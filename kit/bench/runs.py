@@ -21,7 +21,7 @@ from fnmatch import fnmatchcase
 from itertools import count, pairwise
 from operator import itemgetter
 from pathlib import Path, PurePosixPath
-from typing import Literal
+from typing import Literal, Self
 
 from kit.errors import BenchError, Fault, RunFileError, did_you_mean
 from kit.logs.read import Log, read_log
@@ -103,56 +103,58 @@ class SheetText:
         writer.writerows(cells for _, cells in self.rows)
         return out.getvalue().encode(self.encoding)
 
+    @classmethod
+    def read(cls, path: Path, *, file: str) -> Self:
+        """Read a CSV file as people and spreadsheets keep it.
 
-def read_sheet_text(path: Path, *, file: str) -> SheetText:
-    """Read a CSV file as people and spreadsheets keep it.
+        Raises
+        ------
+        BenchError
+            With every fault: no such file, not text, no header, a column without a name or with a
+            name twice, a quotation mark left open, cells beyond the last column.
+        """
+        try:
+            if path.stat().st_size > _MAX_SHEET_BYTES:
+                raise BenchError.at(file, f"larger than {_MAX_SHEET_BYTES >> 20} MiB")
+            raw = path.read_bytes()
+        except FileNotFoundError:
+            raise BenchError.at(file, "no such file") from None
+        except OSError as error:
+            raise BenchError.at(file, f"cannot be read: {error.strerror or error}") from None
+        return cls.parse(raw, file=file)
 
-    Raises
-    ------
-    BenchError
-        With every fault: no such file, not text, no header, a column without a name or with a
-        name twice, a quotation mark left open, cells beyond the last column.
-    """
-    try:
-        if path.stat().st_size > _MAX_SHEET_BYTES:
-            raise BenchError.at(file, f"larger than {_MAX_SHEET_BYTES >> 20} MiB")
-        raw = path.read_bytes()
-    except FileNotFoundError:
-        raise BenchError.at(file, "no such file") from None
-    except OSError as error:
-        raise BenchError.at(file, f"cannot be read: {error.strerror or error}") from None
-    return parse_sheet_text(raw, file=file)
-
-
-def parse_sheet_text(raw: bytes, *, file: str) -> SheetText:
-    """Return the cells of a CSV file from its bytes; faults as `read_sheet_text`."""
-    text, encoding = _decoded(raw, file)
-    # A spreadsheet's hint about its own delimiter may stand before the header.
-    hint = re.match(r"sep=([,;\t])\r?\n", text)
-    body = text[hint.end() :] if hint else text
-    first = next((line for line in body.splitlines() if line.strip(' ,;\t"')), "")
-    delimiter = hint[1] if hint else max(_DELIMITERS, key=first.count)
-    faults: list[Fault] = []
-    table = _table(text, delimiter, file, faults)[1 if hint else 0 :]
-    if not table or not first:
-        nothing = Fault(file, "the file is empty; its first line names the columns")
-        raise BenchError(faults or [nothing])
-    (line, names), *rows = table
-    width = max((i for i, name in enumerate(names, 1) if name), default=0)
-    faults += _header_faults(names[:width], line, file)
-    whole: list[tuple[int, tuple[str, ...]]] = []
-    for row_line, cells in rows:
-        if len(cells) > width and (beyond := next(filter(None, cells[width:]), "")):
-            quoted = f"a cell that holds {delimiter!r}, such as a decimal comma"
-            said = f"{beyond!r} stands beyond the last column; {quoted}, is put in quotation marks"
-            faults.append(Fault(file, said, line=row_line))
-        if len(cells) != width:
-            cells = (*cells[:width], *[""] * (width - len(cells)))
-        whole.append((row_line, cells))
-    if faults:
-        raise BenchError(faults)
-    line_end = "\r\n" if "\r\n" in text[: 1 << 16] else "\n"
-    return SheetText(file, names[:width], tuple(whole), delimiter, line_end, encoding, line)
+    @classmethod
+    def parse(cls, raw: bytes, *, file: str) -> Self:
+        """Return the cells of a CSV file from its bytes; faults as `read`."""
+        text, encoding = _decoded(raw, file)
+        # A spreadsheet's hint about its own delimiter may stand before the header.
+        hint = re.match(r"sep=([,;\t])\r?\n", text)
+        body = text[hint.end() :] if hint else text
+        first = next((line for line in body.splitlines() if line.strip(' ,;\t"')), "")
+        delimiter = hint[1] if hint else max(_DELIMITERS, key=first.count)
+        faults: list[Fault] = []
+        table = _table(text, delimiter, file, faults)[1 if hint else 0 :]
+        if not table or not first:
+            nothing = Fault(file, "the file is empty; its first line names the columns")
+            raise BenchError(faults or [nothing])
+        (line, names), *rows = table
+        width = max((i for i, name in enumerate(names, 1) if name), default=0)
+        faults += _header_faults(names[:width], line, file)
+        whole: list[tuple[int, tuple[str, ...]]] = []
+        for row_line, cells in rows:
+            if len(cells) > width and (beyond := next(filter(None, cells[width:]), "")):
+                quoted = f"a cell that holds {delimiter!r}, such as a decimal comma"
+                said = (
+                    f"{beyond!r} stands beyond the last column; {quoted}, is put in quotation marks"
+                )
+                faults.append(Fault(file, said, line=row_line))
+            if len(cells) != width:
+                cells = (*cells[:width], *[""] * (width - len(cells)))
+            whole.append((row_line, cells))
+        if faults:
+            raise BenchError(faults)
+        line_end = "\r\n" if "\r\n" in text[: 1 << 16] else "\n"
+        return cls(file, names[:width], tuple(whole), delimiter, line_end, encoding, line)
 
 
 def _decoded(raw: bytes, file: str) -> tuple[str, str]:
@@ -558,7 +560,7 @@ def read_run_sheet(bench: Bench) -> tuple[RunRow, ...]:
     BenchError
         With every fault of the sheet, each with its line and column.
     """
-    sheet = read_sheet_text(bench.folder / "runs.csv", file=f"{bench.folder.name}/runs.csv")
+    sheet = SheetText.read(bench.folder / "runs.csv", file=f"{bench.folder.name}/runs.csv")
     return parse_run_sheet(sheet, bench)
 
 

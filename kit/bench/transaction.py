@@ -21,8 +21,8 @@ from typing import Any
 
 from pydantic import ConfigDict, TypeAdapter, ValidationError, with_config
 
-from kit.bench.journal import JOURNAL, By, append_lines, read_journal, row_item, sync_folder
-from kit.bench.runs import hash_cells, log_name_problem, parse_sheet_text
+from kit.bench.journal import JOURNAL, By, Journal, append_lines, row_item, sync_folder
+from kit.bench.runs import SheetText, hash_cells, log_name_problem
 from kit.errors import BenchError
 from kit.logs.unpacked import CHUNK_BYTES
 
@@ -115,7 +115,7 @@ class Change:
         was, now = (_sha_of(data) if data is not None else "" for data in (self.before, self.after))
         old = {}
         if self.before is not None and self.act not in COMES:
-            old = parse_sheet_text(self.before, file=f"{folder.name}/{_SHEET}").by_run()
+            old = SheetText.parse(self.before, file=f"{folder.name}/{_SHEET}").by_run()
         items = [
             *self.items,
             {"kind": "sheet", "was": was, "now": now},
@@ -126,7 +126,7 @@ class Change:
             {run: hash_cells(cells) if cells else "" for run, cells in self.rows.items()},
             now,
             was,
-            read_journal(folder).lines_of(self.act, by=self.by, items=items, bench=bench),
+            Journal.read(folder).lines_of(self.act, by=self.by, items=items, bench=bench),
             tuple(self.copies),
             tuple(self.removed),
             _sha_of(self.bench_after) if self.bench_after else "",
@@ -336,7 +336,7 @@ def _is_done(folder: Path, intent: _Intent) -> bool:
         return hash_file(folder / _BENCH_FILE) == intent.bench_after
     if _sha_of(now) == intent.sheet_after or not intent.rows:
         return _sha_of(now) == intent.sheet_after
-    rows = parse_sheet_text(now, file=f"{folder.name}/{_SHEET}").by_run() if now else {}
+    rows = SheetText.parse(now, file=f"{folder.name}/{_SHEET}").by_run() if now else {}
     if intent.act in COMES:
         return any(run in rows for run in intent.rows)
     # Someone wrote into the sheet since: the rows themselves tell.
@@ -459,6 +459,6 @@ def _logs_named(folder: Path) -> frozenset[str]:
     path = sheet_path(folder)
     if not path.exists():
         return frozenset()
-    sheet = parse_sheet_text(path.read_bytes(), file=f"{folder.name}/{_SHEET}")
+    sheet = SheetText.parse(path.read_bytes(), file=f"{folder.name}/{_SHEET}")
     place = sheet.header.index("log") if "log" in sheet.header else None
     return frozenset(cells[place] for _, cells in sheet.rows if place is not None)

@@ -23,7 +23,7 @@ from kit.charts.layout import (
     tick_labels,
     title_height,
 )
-from kit.charts.rows import mark_waived, say_what_is_narrow
+from kit.charts.rows import mark_waived
 from kit.charts.style import GREY, INK, PAPER, RULE, SHEETS, STEPS, Chart, ChartWords, Sheet
 from kit.claims.claim import Claim, ClaimBook
 from kit.rounding import NBSP
@@ -472,7 +472,7 @@ def classes_chart(book: ClaimBook, gaps: Sequence[Claim]) -> Chart:
     )
     claims = tuple(claim for s in slopes for claim in (s.there, s.here, s.gap))
     chart = Chart(words, ((there, here), tuple(slopes)), _paint_classes, claims)
-    return say_what_is_narrow(chart, [_lead_spans(chart, sheet) for sheet in SHEETS.values()])
+    return chart.say_what_is_narrow([_lead_spans(chart, sheet) for sheet in SHEETS.values()])
 
 
 def _slope_of(book: ClaimBook, gap: Claim) -> _Slope:

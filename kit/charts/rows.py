@@ -89,23 +89,7 @@ def _ratio_chart(
     wide = [row.wide for row in rows if row.wide]
     claims = (*(row.claim for row in rows), *wide, *([of] if of else ()))
     chart = Chart(words, _RatioPlan(tuple(rows), band, of, look), _paint_ratios, claims)
-    return say_what_is_narrow(chart, [_ratio_spans(chart, sheet) for sheet in SHEETS.values()])
-
-
-def say_what_is_narrow(chart: Chart, spans: Sequence[Sequence[float]]) -> Chart:
-    """Add to the notes how many intervals are narrower than their marks, where any are.
-
-    `spans` are the widths of the intervals in marks, for the page and for video.
-    """
-    notes = []
-    for widths in spans:
-        narrow = sum(width < 1 for width in widths)
-        said = "is narrower than its mark" if narrow == 1 else "are narrower than their marks"
-        said = f" {narrow} of {len(widths)} intervals {said}."
-        if narrow == len(widths):
-            said = " Every interval is narrower than its mark."
-        notes.append(chart.note + (said if narrow else ""))
-    return replace(chart, words=replace(chart.words, note=notes[0], video_note=notes[1]))
+    return chart.say_what_is_narrow([_ratio_spans(chart, sheet) for sheet in SHEETS.values()])
 
 
 def _known(values: Sequence[float]) -> list[float]:
@@ -305,7 +289,7 @@ def _dot_chart(
     """
     claims = (*(dot.claim for dot in dots), *(dot.low for dot in dots if dot.low))
     chart = Chart(words, _DotPlan(rows, series, tuple(dots), ratios), _paint_dots, claims)
-    return say_what_is_narrow(chart, [_dot_spans(chart, sheet) for sheet in SHEETS.values()])
+    return chart.say_what_is_narrow([_dot_spans(chart, sheet) for sheet in SHEETS.values()])
 
 
 def _ends_of(dot: _Dot) -> list[float]:

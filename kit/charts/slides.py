@@ -67,6 +67,34 @@ class Slide:
     band: float = 0.0
     line: tuple[float, str] | None = None  # today's price, and its words
 
+    def to_files(
+        self, *, number: int, size: str = "1920x1080", ground: str = "paper"
+    ) -> dict[str, bytes]:
+        """Return a slide as SVG and PNG, by ending; the same claims give the same bytes.
+
+        Raises
+        ------
+        UsageError
+            If a title or a name does not fit, or two texts would meet.
+        """
+        files = {}
+        with chart_style(f"slide {self.name}"):
+            canvas = _draw_slide(self, number=number, size=size, ground=ground)
+            figure: Any = canvas.axes.figure
+            for ending in ("svg", "png"):
+                stream = io.BytesIO()
+                empty = ("Software",) if ending == "png" else ("Date", "Creator", "Format", "Type")
+                more = {"pil_kwargs": {"compress_level": 3}} if ending == "png" else {}
+                figure.savefig(
+                    stream, format=ending, metadata=dict.fromkeys(empty),
+                    dpi=72 * (SIZES[size][1] if ending == "png" else 1),
+                    facecolor=figure.patch.get_facecolor(), **more,
+                )  # fmt: skip
+                files[ending] = stream.getvalue()
+            figure.clear()
+        files["svg"] = tidy_svg(files["svg"], alt=_alt_of(self)).encode() + b"\n"
+        return files
+
 
 @dataclass(frozen=True, slots=True)
 class _Format:
@@ -751,35 +779,6 @@ _PAINTERS: Mapping[str, Callable[[_Canvas, Slide], None]] = {
     "prices": _paint_prices,
     "words": _paint_words,
 }
-
-
-def slide_files(
-    slide: Slide, *, number: int, size: str = "1920x1080", ground: str = "paper"
-) -> dict[str, bytes]:
-    """Return a slide as SVG and PNG, by ending; the same claims give the same bytes.
-
-    Raises
-    ------
-    UsageError
-        If a title or a name does not fit, or two texts would meet.
-    """
-    files = {}
-    with chart_style(f"slide {slide.name}"):
-        canvas = _draw_slide(slide, number=number, size=size, ground=ground)
-        figure: Any = canvas.axes.figure
-        for ending in ("svg", "png"):
-            stream = io.BytesIO()
-            empty = ("Software",) if ending == "png" else ("Date", "Creator", "Format", "Type")
-            more = {"pil_kwargs": {"compress_level": 3}} if ending == "png" else {}
-            figure.savefig(
-                stream, format=ending, metadata=dict.fromkeys(empty),
-                dpi=72 * (SIZES[size][1] if ending == "png" else 1),
-                facecolor=figure.patch.get_facecolor(), **more,
-            )  # fmt: skip
-            files[ending] = stream.getvalue()
-        figure.clear()
-    files["svg"] = tidy_svg(files["svg"], alt=_alt_of(slide)).encode() + b"\n"
-    return files
 
 
 def _alt_of(slide: Slide) -> str:

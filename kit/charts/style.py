@@ -12,9 +12,9 @@ import io
 import re
 import warnings
 import xml.etree.ElementTree as ET
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Literal
 
@@ -159,6 +159,21 @@ class Chart:
         """The numbers drawn, unrounded: the claims, or the series of frames."""
         frame: pd.DataFrame = claims_frame(self.claims) if self.numbers is None else self.numbers
         return frame
+
+    def say_what_is_narrow(self, spans: Sequence[Sequence[float]]) -> Chart:
+        """Add to the notes how many intervals are narrower than their marks, where any are.
+
+        `spans` are the widths of the intervals in marks, for the page and for video.
+        """
+        notes = []
+        for widths in spans:
+            narrow = sum(width < 1 for width in widths)
+            said = "is narrower than its mark" if narrow == 1 else "are narrower than their marks"
+            said = f" {narrow} of {len(widths)} intervals {said}."
+            if narrow == len(widths):
+                said = " Every interval is narrower than its mark."
+            notes.append(self.note + (said if narrow else ""))
+        return replace(self, words=replace(self.words, note=notes[0], video_note=notes[1]))
 
     def draw(self, size: Size) -> Figure:
         """Return the chart drawn for a sheet, in the style."""

@@ -8,7 +8,6 @@ from dataclasses import dataclass, replace
 from functools import partial
 from importlib.metadata import PackageNotFoundError, version
 from itertools import chain
-from pathlib import Path
 
 from kit.bench.specification import compare_specifications
 from kit.claims import of_review
@@ -26,7 +25,7 @@ from kit.planning.of_review import Planned, plan_of_review, planned_titles
 from kit.planning.runs_needed import PilotCheck, Plan
 from kit.review.health import BenchComponents, Health, Repeatability, measure_health
 from kit.review.look_into import SENSOR_WORDS, Hitch, LookedRun, look_into
-from kit.review.walk import Results, Review, load_review, work_out
+from kit.review.walk import Results, Review
 from kit.rounding import (
     NBSP,
     Rounded,
@@ -614,12 +613,6 @@ def titles_named(params: ReviewParams, bench: Bench, titles: tuple[str, ...]) ->
 def _cell_looked_into(review: Review) -> tuple[str, str]:
     look = look_into(review)
     return look.product, look.title
-
-
-def recompute_claims(params_path: Path, bench_folder: Path) -> ClaimBook:
-    """Return the claims of a review made afresh from its raw logs (what `verify` compares with)."""
-    review = load_review(params_path, bench_folder=bench_folder)
-    return make_claims(review, work_out(review))
 
 
 def kit_version() -> str:

@@ -775,8 +775,12 @@ def _flags(review: Review) -> Iterator[Claim]:
 
 
 def listed(names: Iterable[str]) -> str:
-    """Return names as a list in words."""
-    *before, last = names
+    """Return names as a list in words; nothing for none.
+
+    >>> listed(["a", "b", "c"]), listed(["a"]), listed([])
+    ('a, b and c', 'a', '')
+    """
+    *before, last = [*names] or [""]
     return f"{', '.join(before)} and {last}" if before else last
 
 

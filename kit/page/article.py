@@ -25,7 +25,8 @@ from kit.charts.identity import (
 )
 from kit.claims.bound_text import with_currency_sign
 from kit.claims.claim import Claim, ClaimBook
-from kit.page.findings import Findings, Standing, listed, long_date, outcome_word, upper_first
+from kit.claims.of_review import listed
+from kit.page.findings import Findings, Standing, long_date, outcome_word, upper_first
 from kit.page.html import Html, render
 from kit.rounding import NBSP
 from kit.settings.metric import HEADLINE, RESULT

@@ -21,7 +21,7 @@ from lxml import etree
 from lxml import html as markup_tree
 from lxml.builder import ElementMaker
 
-from kit.errors import PageError
+from kit.errors import ExecutionError
 from kit.package import PACKAGE
 from kit.page.cell_html import CLOSED_MIME, markdown_html, output_html, source_text
 from kit.page.html import TURNING, text_html
@@ -67,7 +67,7 @@ def build_page(notebook: Mapping[str, Any]) -> str:
 
     Raises
     ------
-    PageError
+    ExecutionError
         If a cell failed, a picture has no text to stand for it, a link leads nowhere, an id
         stands twice, or there is no title (a heading of level 1).
     """
@@ -87,7 +87,9 @@ def build_page(notebook: Mapping[str, Any]) -> str:
                 code_owner.code.append(source)
     head = next(sections[0].body.iter("hgroup", "h1"), None)
     if head is None:
-        raise PageError("the notebook has no title: neither a page head nor a heading of level 1")
+        raise ExecutionError(
+            "the notebook has no title: neither a page head nor a heading of level 1"
+        )
     head.drop_tree()
     return _assemble(head, sections, closed)
 
@@ -305,7 +307,7 @@ def _check_links(*parts: Any) -> None:
 
     Raises
     ------
-    PageError
+    ExecutionError
         With the first five of each kind, and how many more there are.
     """
     ids = Counter(["content", *(name for part in parts for name in part.xpath(".//@id"))])
@@ -316,4 +318,4 @@ def _check_links(*parts: Any) -> None:
     faults += [f"a link leads to {name!r}, which is not in the page" for name in lost[:5]]
     if faults:
         more = len(twice) + len(lost) - len(faults)
-        raise PageError("; ".join(faults) + (f"; and {more} more" if more > 0 else ""))
+        raise ExecutionError("; ".join(faults) + (f"; and {more} more" if more > 0 else ""))

@@ -12,7 +12,7 @@ from collections.abc import Mapping, Sequence
 from functools import lru_cache
 from typing import Any
 
-from kit.errors import PageError
+from kit.errors import ExecutionError
 from kit.page.html import WRAPPER, text_html
 
 CLOSED_MIME = "application/vnd.marginbook.closed+json"
@@ -109,7 +109,7 @@ def markdown_html(source: str, place: str) -> str:
 
     Raises
     ------
-    PageError
+    ExecutionError
         If it shows a picture without words, or one that would have to be loaded.
     """
     rendered: str = _clean(_markdown_reader().render(source))
@@ -129,13 +129,13 @@ def output_html(output: Mapping[str, Any], place: str) -> str:
 
     Raises
     ------
-    PageError
+    ExecutionError
         If the output is an error, or a picture without words to stand for it.
     """
     kind = output["output_type"]
     if kind == "error":
         said = f"{output.get('ename', '')}: {output.get('evalue', '')}"
-        raise PageError(f"{place} failed, so there is no page: {said}")
+        raise ExecutionError(f"{place} failed, so there is no page: {said}")
     if kind == "stream":
         return _plain(source_text(output["text"]))
     data = output.get("data", {})
@@ -162,7 +162,7 @@ def _picture(data: Any, mime: str, metadata: Mapping[str, Any], place: str) -> s
     """Return a picture that a cell shows by itself; its words stand in the output's metadata."""
     alt = metadata.get("alt") or metadata.get(mime, {}).get("alt") or ""
     if not alt.strip():
-        raise PageError(
+        raise ExecutionError(
             f"{place} shows a picture without words to stand for it; show it with "
             f'kit.page.html.image_figure, or give the output the metadata "alt"'
         )
@@ -180,6 +180,6 @@ def _refuse_bare_pictures(markup: str, place: str) -> None:
     """Refuse a picture without words, or one that the sanitiser left without its source."""
     for tag in re.findall(r"<img\b[^>]*>", markup):
         if not re.search(r'\balt="[^"]*[^"\s][^"]*"', tag):
-            raise PageError(f"{place} shows a picture without words to stand for it (alt)")
+            raise ExecutionError(f"{place} shows a picture without words to stand for it (alt)")
         if 'src="' not in tag:
-            raise PageError(f"{place} shows a picture that is not part of the notebook")
+            raise ExecutionError(f"{place} shows a picture that is not part of the notebook")

@@ -17,6 +17,7 @@ from typing import Any
 from kit.charts.identity import plain_product, short_product, tag_families, title_groups
 from kit.claims.bound_text import size_text, with_currency_sign
 from kit.claims.claim import Claim, ClaimBook
+from kit.claims.of_review import listed
 from kit.page.html import Printed
 from kit.rounding import NBSP, plain_text
 from kit.settings.metric import HEADLINE, RESULT
@@ -151,16 +152,6 @@ def _all_of(count: int, noun: str, *, words: bool = False) -> str:
     ('both titles', 'all 12 titles', 'all five rivals')
     """
     return f"both {noun}s" if count == 2 else f"all {counted(count, noun, words=words)}"
-
-
-def listed(names: Iterable[str]) -> str:
-    """Return names as a list in words; nothing for none.
-
-    >>> listed(["a", "b", "c"]), listed(["a"]), listed([])
-    ('a, b and c', 'a', '')
-    """
-    *before, last = [*names] or [""]
-    return f"{', '.join(before)} and {last}" if before else last
 
 
 def upper_first(text: str) -> str:

@@ -18,17 +18,17 @@ from kit.charts.identity import (
     title_groups,
     without_group,
 )
-from kit.charts.slides import GROUNDS, MOST_ROWS, SIZES, Row, Slide, slide_files
+from kit.charts.slides import GROUNDS, MOST_ROWS, SIZES, Row, Slide
 from kit.charts.style import file_stem
 from kit.claims.bound_text import size_text, with_currency_sign
 from kit.claims.claim import Claim, ClaimBook
+from kit.claims.of_review import listed
 from kit.errors import UsageError, did_you_mean
 from kit.page.findings import (
     AGAINST,
     Findings,
     Standing,
     counted,
-    listed,
     outcome_word,
     short_date,
     upper_first,
@@ -505,7 +505,7 @@ _MAKERS: Mapping[str, Callable[[Findings], list[Slide]]] = {
 }
 
 
-def make_slides(book: ClaimBook, only: Sequence[str] = ()) -> list[Slide]:
+def _make_slides(book: ClaimBook, only: Sequence[str] = ()) -> list[Slide]:
     """Return the slides of a review.
 
     Parameters
@@ -532,7 +532,7 @@ def make_slides(book: ClaimBook, only: Sequence[str] = ()) -> list[Slide]:
     return list(wanted.values())
 
 
-def slides_csv(slides: Sequence[Slide]) -> str:
+def _slides_csv(slides: Sequence[Slide]) -> str:
     """Return the list of what is printed on the slides as CSV.
 
     Parameters
@@ -584,7 +584,7 @@ def write_slides(book: ClaimBook, folder: Path, wanted: SlideSet = SlideSet()) -
     ):  # fmt: skip
         if value not in known:
             raise UsageError(f'no {what} "{value}"; there are {", ".join(known)}')
-    slides = make_slides(book, wanted.only)
+    slides = _make_slides(book, wanted.only)
     if not slides:
         raise UsageError(f"{book.review}: its claims give no slide (a review page has them)")
     plain = SlideSet()
@@ -593,11 +593,11 @@ def write_slides(book: ClaimBook, folder: Path, wanted: SlideSet = SlideSet()) -
         for value, usual in ((wanted.size, plain.size), (wanted.ground, plain.ground))
         if value != usual
     )
-    files: dict[str, bytes] = {"slides.csv": slides_csv(slides).encode()}
+    files: dict[str, bytes] = {"slides.csv": _slides_csv(slides).encode()}
     refused = []
     for number, slide in enumerate(slides, start=1):
         try:
-            drawn = slide_files(slide, number=number, size=wanted.size, ground=wanted.ground)
+            drawn = slide.to_files(number=number, size=wanted.size, ground=wanted.ground)
         except UsageError as error:
             refused.append(str(error))
             continue

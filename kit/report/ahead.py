@@ -16,7 +16,7 @@ from dataclasses import replace
 from pathlib import Path
 
 
-def work_ahead(params_path: Path) -> None:
+def _work_ahead(params_path: Path) -> None:
     """Fill the store that the environment names."""
     from kit.claims.of_pages import make_claims
     from kit.metrics.measuring import Reading
@@ -33,4 +33,4 @@ def work_ahead(params_path: Path) -> None:
 
 
 if __name__ == "__main__":
-    work_ahead(Path(sys.argv[1]))
+    _work_ahead(Path(sys.argv[1]))

@@ -28,7 +28,7 @@ class MarginbookExporter(Exporter):
 
         Raises
         ------
-        PageError
+        ExecutionError
             If the notebook cannot be made into a page; see `kit.page.assemble.build_page`.
         """
         nb, resources = super().from_notebook_node(nb, resources, **kw)

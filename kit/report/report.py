@@ -31,9 +31,7 @@ from kit import errors
 from kit.claims.claim import CLAIMS_FORMAT, file_sha256, load_claims
 from kit.claims.of_pages import page_of
 from kit.errors import (
-    CellError,
     ExecutionError,
-    KernelTimeoutError,
     KitError,
     ParamsError,
     UsageError,
@@ -50,6 +48,28 @@ from kit.settings.params import ReviewParams
 from kit.settings.yaml import read_yaml
 
 INPUT_FAULTS = {2, 3}  # exit statuses of errors the analyst mends in params or data
+
+
+class _CellError(KitError):
+    """A fault in params or data, raised in a cell of a template and passed on by its kernel.
+
+    Parameters
+    ----------
+    message : str
+        The text of the error in the cell.
+    exit_status : int
+        Its exit status.
+    """
+
+    def __init__(self, message: str, exit_status: int) -> None:
+        self.exit_status = exit_status
+        super().__init__(message)
+
+
+class _KernelTimeoutError(KitError):
+    """A kernel that died or did not answer in time."""
+
+    exit_status = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,8 +118,8 @@ def _execute_template(
     Returns
     -------
     _Execution
-        Its failure is a `CellError` (params or data at fault), an `ExecutionError` or a
-        `KernelTimeoutError`.
+        Its failure is a `_CellError` (params or data at fault), an `ExecutionError` or a
+        `_KernelTimeoutError`.
     """
     with tempfile.TemporaryDirectory(prefix="marginbook-kernel-") as own:
         environment = _kernel_environment(Path(own)) | dict(variables or {})
@@ -347,12 +367,12 @@ def _failure(progress: _Progress, timeout_s: float, last_words: str) -> KitError
                 return _cell_failure(cell, output)
     where = f'in cell "{progress.cell}"' if progress.cell else "before the first cell"
     if isinstance(progress.error, TimeoutError):
-        return KernelTimeoutError(
+        return _KernelTimeoutError(
             f"stopped {where}: not done after {timeout_s:g} s. Give it more time (--timeout), or "
             "look for an endless loop in that cell."
         )
     if progress.error is not None:
-        return KernelTimeoutError(f"the kernel died {where}{last_words}.")
+        return _KernelTimeoutError(f"the kernel died {where}{last_words}.")
     undone = [
         cell
         for cell in codes
@@ -379,7 +399,7 @@ def _cell_failure(cell: Mapping[str, Any], output: Mapping[str, Any]) -> KitErro
     kind = getattr(errors, name, None)
     if isinstance(kind, type) and issubclass(kind, KitError):
         if kind.exit_status in INPUT_FAULTS:
-            return CellError(said, kind.exit_status)
+            return _CellError(said, kind.exit_status)
         return ExecutionError(f"{said}\nRaised in cell {_name(cell)}.")
     return ExecutionError(f"cell {_name(cell)} failed: {name}: {said}")
 
@@ -554,9 +574,9 @@ def run_review(
     ------
     ParamsError, TemplateError, UsageError
         Before anything runs or is written.
-    CellError
+    _CellError
         Faults in params or data found while the template ran; nothing is written.
-    ExecutionError, KernelTimeoutError
+    ExecutionError, _KernelTimeoutError
         The template did not run to its end; the half-run notebook is kept and named.
     """
     params_path = params_path.resolve()
@@ -660,7 +680,7 @@ def run_template(
             variables=variables,
             beside=beside,
         )
-        if isinstance(execution.failure, CellError):
+        if isinstance(execution.failure, _CellError):
             raise execution.failure
         executed = _scrub_notebook(execution.notebook, shown, folders=hidden)
         try:

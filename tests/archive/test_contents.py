@@ -26,6 +26,7 @@ from urllib3 import HTTPResponse
 from kit.archive.bag import Item
 from kit.archive.contents import (
     HEAD_BYTES,
+    Scope,
     _component_list,
     _csv_table,
     _data_package,
@@ -37,7 +38,6 @@ from kit.archive.contents import (
     _yaml_bytes,
     describe_items,
     kit_items,
-    review_scope,
     text_path,
 )
 from kit.claims.claim import ClaimBook, load_claims
@@ -121,7 +121,7 @@ def claims_of(params: Path, bench: Path | None) -> bytes:
 
 def excerpt_to(folder: Path, params: Path) -> Path:
     """Write the excerpt and its logs; return the bench folder."""
-    scope = review_scope(params)
+    scope = Scope.read(params)
     source = scope.loaded.bench.folder
     folder.mkdir()
     for name, data in _excerpt_bench(scope).items():
@@ -154,7 +154,7 @@ def test_people_s_sheets_keep_their_form(tmp_path):
     sheet.write_bytes(b"\xef\xbb\xbf" + semicolons.encode())
     prices = tmp_path / "bench" / "prices.csv"
     prices.write_bytes(prices.read_bytes().replace(b",", b";").replace(b"1299.50", b"1299,50"))
-    files = _excerpt_bench(review_scope(params))
+    files = _excerpt_bench(Scope.read(params))
     assert files["runs.csv"].startswith(b"\xef\xbb\xbfrun;product;")
     assert files["runs.csv"].count(b"\r\n") == 29
     assert b"wren,1299.5,EUR" in files["prices.csv"]

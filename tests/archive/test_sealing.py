@@ -25,7 +25,7 @@ from kit.archive.sealing import _finished_files, closing_said, date_of_epoch, se
 from kit.archive.verifying import read_anchor, verify_bag
 from kit.bench.acts import adopt, retire
 from kit.bench.evidence import check_evidence
-from kit.bench.journal import By, read_anchors, read_journal
+from kit.bench.journal import Anchor, By, Journal
 from kit.claims.claim import load_claims
 from kit.errors import KitError, SealError, UsageError
 from kit.report.files import _inputs_file
@@ -326,15 +326,15 @@ class TestJournal:
         part = (sealed.path / "data" / "bench" / "journal-part.jsonl").read_text()
         assert "quill-attic-1" in part and "secret" not in part and "never" not in part
         info = (sealed.path / "bag-info.txt").read_text()
-        assert f"Journal-Head: {read_journal(bench).head}\nJournal-Length: 3\n" in info
+        assert f"Journal-Head: {Journal.read(bench).head}\nJournal-Length: 3\n" in info
         assert "3 entries anchored" in sealed.journal and "logs in it;" in sealed.journal
         done = verify_bag(sealed.path)
         said = next(stage.said for stage in done.stages if stage.name == "completeness")
         assert done.ok and re.search(r"(\d+) of \1 logs anchored by the journal", said), said
-        assert read_anchor(sealed.path) == read_anchors(bench)[0]
+        assert read_anchor(sealed.path) == Anchor.read_all(bench)[0]
         assert check_evidence(bench).anchored == 3
         assert seal(review, to=review.parent / "again").identity == sealed.identity
-        assert len(read_anchors(bench)) == 1
+        assert len(Anchor.read_all(bench)) == 1
 
     def test_a_log_taken_in_since_is_told_apart(self, review, bench):
         seal(review)

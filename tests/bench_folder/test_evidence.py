@@ -15,7 +15,7 @@ import pytest
 from kit.bench.acts import adopt, merge, move_run, rename, retire, undo
 from kit.bench.evidence import check_evidence, refuse_altered
 from kit.bench.intake import add_logs
-from kit.bench.journal import Anchor, By, read_journal
+from kit.bench.journal import Anchor, By, Journal
 from kit.bench.runs import read_run_sheet
 from kit.errors import BenchError, RunFileError, UsageError
 from kit.settings.bench_file import read_bench
@@ -322,7 +322,7 @@ WAYS = {
 
 
 def anchor_of(bench: Path) -> Anchor:
-    journal = read_journal(bench)
+    journal = Journal.read(bench)
     return Anchor("sealed", "f" * 64, journal.head, len(journal.entries))
 
 
@@ -352,7 +352,7 @@ def test_a_journal_rewritten_to_the_same_length_is_told_by_its_head(bench):
     rewritten(bench)
     retire(bench, ["p4"], by=WHY)
     found = check_evidence(bench, against=[anchor]).differences
-    assert len(read_journal(bench).entries) == 3
+    assert len(Journal.read(bench).entries) == 3
     assert "it was written anew" in found[0].message
 
 
@@ -413,7 +413,7 @@ class TestActs:
         assert [r.product for r in read_run_sheet(read_bench(bench)) if r.run == "p1"] == [
             "birch-2"
         ]
-        assert read_journal(bench).entries[done.entry].reason == "a test"
+        assert Journal.read(bench).entries[done.entry].reason == "a test"
         undo(bench, done.entry, by=WHY)
         assert (bench / "runs.csv").read_bytes() == before
         assert check_evidence(bench, depth="full").differences == ()
@@ -484,8 +484,8 @@ class TestActs:
         assert done.runs == ("typed-bench", "lost-bench", "p0b") or "p0b" in done.runs
         assert "cedar" in read_bench(bench).products
         assert check_evidence(bench, depth="full").differences == ()
-        entry = read_journal(bench).entries[done.entry]
-        assert entry.of_kind("bench")[0]["length"] == len(read_journal(other).entries)
+        entry = Journal.read(bench).entries[done.entry]
+        assert entry.of_kind("bench")[0]["length"] == len(Journal.read(other).entries)
         undo(bench, done.entry, by=WHY)
         assert not (bench / "logs" / "late.csv").exists()
         assert check_evidence(bench, depth="full").differences == ()

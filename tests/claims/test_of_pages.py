@@ -6,8 +6,9 @@ from pathlib import Path
 
 import pytest
 
+from kit.archive.remake import _recompute_review
 from kit.claims.claim import claim_id
-from kit.claims.of_pages import make_claims, recompute_claims
+from kit.claims.of_pages import make_claims
 from kit.methods import METHODS
 from kit.review.walk import load_review, work_out
 
@@ -71,7 +72,7 @@ def test_what_did_not_run_is_listed_with_its_reason(made):
 
 
 def test_claims_are_the_same_when_made_again(made):
-    book = recompute_claims(ROOT / "params" / "demo.yaml", ROOT / "example_runs")
+    book = _recompute_review(ROOT / "params" / "demo.yaml", ROOT / "example_runs").book
     assert book.to_json() == made[2].to_json()
 
 

@@ -33,7 +33,7 @@ from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat 
 
 from kit.archive.bag import MANIFEST, TAG_MANIFEST, manifest_bytes, oxum  # noqa: E402
 from kit.archive.signature import sign_manifest  # noqa: E402
-from kit.archive.verifying import Verification, verify_bag  # noqa: E402
+from kit.archive.verifying import _Verification, verify_bag  # noqa: E402
 from kit.metrics.measuring import Reading  # noqa: E402
 from kit.metrics.store import Store  # noqa: E402
 
@@ -641,7 +641,7 @@ def with_store() -> Reading:
     return Reading(store=Store(folder))
 
 
-def try_damage(source: Path, work: Path, words: str, seed: int) -> tuple[bool, str, Verification]:
+def try_damage(source: Path, work: Path, words: str, seed: int) -> tuple[bool, str, _Verification]:
     """Damage a copy of a signed bag; return whether it was found, the place, the verification."""
     folder = work / "bag"
     shutil.rmtree(folder, ignore_errors=True)

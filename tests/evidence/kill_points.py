@@ -23,7 +23,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 from kit.bench.acts import adopt, merge, move_run, rename, retire, undo
 from kit.bench.evidence import check_evidence
 from kit.bench.intake import add_logs
-from kit.bench.journal import By, read_journal
+from kit.bench.journal import By, Journal
 from kit.bench.runs import read_run, read_run_sheet
 from kit.bench.transaction import held_bench
 from kit.errors import KitError
@@ -214,11 +214,11 @@ def try_act(name: str, kill) -> tuple[str, str, bool]:
         (root / "other" / "logs" / "old.csv").write_text("ms\n16.5\n18.5\n")
         if name != "adopt":
             adopt(bench, by=WHY)
-        before, entries = held(bench), len(read_journal(bench).entries)
+        before, entries = held(bench), len(Journal.read(bench).entries)
         died = kill(lambda: ACTS[name](bench, root))
         with held_bench(bench):
             pass
-        done = len(read_journal(bench).entries) > entries
+        done = len(Journal.read(bench).entries) > entries
         reached = f"{name}: {'done' if done else 'not done'}"
         trouble = ""
         if (held(bench) != before) != (done and name != "adopt"):
@@ -228,7 +228,7 @@ def try_act(name: str, kill) -> tuple[str, str, bool]:
             ACTS[name](bench, root)
         trouble = trouble or told_otherwise(bench)
         if name != "adopt":
-            undo(bench, len(read_journal(bench).entries) - 1, by=WHY)
+            undo(bench, len(Journal.read(bench).entries) - 1, by=WHY)
             after = held(bench)
             if name == "merge":  # what was added to bench.yaml stays
                 after["bench.yaml"] = before["bench.yaml"]

@@ -10,7 +10,7 @@ import pytest
 from lxml import html as lxml_html
 from tiny_project import tiny_claims
 
-from kit.errors import PageError
+from kit.errors import ExecutionError
 from kit.page.assemble import build_page
 from kit.page.cell_html import CLOSED_MIME
 from kit.page.html import Html, figure_link, page_head
@@ -109,7 +109,7 @@ def test_a_heading_of_level_one_in_prose_serves_as_title():
 
 
 def test_a_notebook_without_a_title_is_refused():
-    with pytest.raises(PageError, match="has no title"):
+    with pytest.raises(ExecutionError, match="has no title"):
         page_of(prose("## A"), head=prose("no heading"))
 
 
@@ -221,18 +221,20 @@ def test_no_more_than_three_places_are_linked_back_to(book):
 
 
 def test_a_figure_without_a_trace_refuses_the_page(book):
-    with pytest.raises(PageError, match=r"leads to 'trace-margin\.average_fps.*not in the page"):
+    with pytest.raises(
+        ExecutionError, match=r"leads to 'trace-margin\.average_fps.*not in the page"
+    ):
         page_of(prose("## A"), code(Html(figure_link(book.of_kind("margin")[0]))))
 
 
 def test_an_id_that_stands_twice_refuses_the_page():
-    with pytest.raises(PageError, match="the id 'x' stands twice"):
+    with pytest.raises(ExecutionError, match="the id 'x' stands twice"):
         page_of(prose("## A"), code(Html('<p id="x">a</p><p id="x">b</p>')))
 
 
 def test_many_faults_are_counted(book):
     links = Html("".join(f'<a href="#no{i}">x</a>' for i in range(8)))
-    with pytest.raises(PageError, match="and 3 more"):
+    with pytest.raises(ExecutionError, match="and 3 more"):
         page_of(prose("## A"), code(links))
 
 

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from lxml import html as lxml_html
 
-from kit.errors import PageError
+from kit.errors import ExecutionError
 from kit.page.cell_html import ATTRIBUTES, CLOSED_MIME, TAGS, markdown_html, output_html
 from kit.page.cell_html import _clean as clean
 from kit.page.html import Html, paragraph
@@ -142,14 +142,14 @@ def test_nothing_is_shown_of_an_empty_output_a_script_or_the_closing():
 
 def test_an_error_refuses_the_page():
     output = {"output_type": "error", "ename": "ValueError", "evalue": "no", "traceback": []}
-    with pytest.raises(PageError, match="cell x failed, so there is no page: ValueError: no"):
+    with pytest.raises(ExecutionError, match="cell x failed, so there is no page: ValueError: no"):
         output_html(output, "cell x")
 
 
 @pytest.mark.parametrize("mime", ["image/png", "image/jpeg", "image/svg+xml"])
 def test_a_picture_needs_words(mime):
     data = {mime: "<svg/>" if mime == "image/svg+xml" else PNG, "text/plain": "<Figure>"}
-    with pytest.raises(PageError, match="cell x shows a picture without words"):
+    with pytest.raises(ExecutionError, match="cell x shows a picture without words"):
         shown(data)
     for metadata in ({"alt": "Two bars"}, {mime: {"alt": "Two bars"}}):
         image = parsed(shown(data, metadata)).find(".//img")
@@ -158,7 +158,7 @@ def test_a_picture_needs_words(mime):
 
 
 def test_a_picture_whose_bytes_are_markup_is_refused():
-    with pytest.raises(PageError, match="not part of the notebook"):
+    with pytest.raises(ExecutionError, match="not part of the notebook"):
         shown({"image/png": '"><script>alert(1)</script>'}, {"alt": "x"})
 
 
@@ -172,7 +172,7 @@ def test_a_picture_whose_bytes_are_markup_is_refused():
     ids=["none", "empty", "blank"],
 )
 def test_a_picture_in_a_piece_of_ours_needs_words(markup):
-    with pytest.raises(PageError, match="without words"):
+    with pytest.raises(ExecutionError, match="without words"):
         ours(markup)
 
 
@@ -196,7 +196,7 @@ def test_a_link_in_prose_cannot_run_anything():
 
 
 def test_a_picture_in_prose_that_would_be_loaded_is_refused():
-    with pytest.raises(PageError, match="not part of the notebook"):
+    with pytest.raises(ExecutionError, match="not part of the notebook"):
         markdown_html("![words](https://a.example/i.png)", "c")
-    with pytest.raises(PageError, match="without words"):
+    with pytest.raises(ExecutionError, match="without words"):
         markdown_html("![](https://a.example/i.png)", "c")

@@ -11,7 +11,7 @@ from small_bench import small_bench, write_bench
 
 from kit.metrics.measuring import Reading
 from kit.metrics.store import Store
-from kit.report.ahead import work_ahead
+from kit.report.ahead import _work_ahead
 from kit.report.report import ReviewRun, run_review
 from kit.review.walk import load_review
 
@@ -25,7 +25,7 @@ def test_it_leaves_every_log_and_picture_in_the_store(params, tmp_path, monkeypa
     store = Store(tmp_path / "store")
     for name, value in Reading(store=store).kernel_variables().items():
         monkeypatch.setenv(name, value)
-    work_ahead(params)
+    _work_ahead(params)
     entries = len([p for p in store.folder.rglob("*") if p.is_file()])
     logs = 3 * 3 * 3
     assert entries > logs
@@ -40,7 +40,7 @@ def test_it_leaves_every_log_and_picture_in_the_store(params, tmp_path, monkeypa
 def test_without_a_store_it_does_nothing(params, monkeypatch):
     monkeypatch.delenv("MARGINBOOK_STORE", raising=False)
     monkeypatch.setattr("kit.review.walk.load_review", None)
-    work_ahead(params)
+    _work_ahead(params)
 
 
 def test_it_runs_as_a_module_and_dies_quietly_of_bad_params(tmp_path):

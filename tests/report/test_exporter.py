@@ -12,7 +12,7 @@ import pytest
 from nbconvert.exporters import get_exporter
 from tiny_project import cell_of, copy_project, edit_template, keep_cells
 
-from kit.errors import PageError
+from kit.errors import ExecutionError
 from kit.report.exporter import MarginbookExporter
 from kit.report.report import run_review
 
@@ -74,7 +74,7 @@ def test_a_failed_notebook_is_refused(made):
     cell_of(notebook, "load")["outputs"] = [
         {"output_type": "error", "ename": "ValueError", "evalue": "no", "traceback": []}
     ]
-    with pytest.raises(PageError, match="cell load failed"):
+    with pytest.raises(ExecutionError, match="cell load failed"):
         MarginbookExporter().from_notebook_node(nbformat.from_dict(notebook))
 
 
@@ -84,7 +84,7 @@ def test_a_picture_without_words_is_refused(tmp_path):
     notebook = nbformat.read(tmp_path / "project" / "notebooks" / "tiny.ipynb", as_version=4)
     data = {"image/png": "aGVsbG8="}
     notebook.cells[1].outputs = [nbformat.v4.new_output("display_data", data=data)]
-    with pytest.raises(PageError, match="cell head shows a picture without words"):
+    with pytest.raises(ExecutionError, match="cell head shows a picture without words"):
         MarginbookExporter().from_notebook_node(notebook)
 
 

@@ -9,7 +9,7 @@ import pytest
 from small_bench import small_bench, write_bench
 
 import kit
-from kit.claims.of_pages import recompute_claims
+from kit.archive.remake import _recompute_review
 from kit.metrics import measuring
 from kit.page import tables
 from kit.page.answers import COLUMNS, LINES
@@ -52,7 +52,7 @@ def counted(monkeypatch):
 
 
 def test_its_claims_are_those_a_verifier_recomputes(params, review):
-    again = recompute_claims(params, params.parent / review.review.params.bench)
+    again = _recompute_review(params, params.parent / review.review.params.bench).book
     assert review.book.to_json() == again.to_json() and len(again.claims) > 100
     assert "3 products, 4 titles, 47 of 48 runs used" in repr(review)
 
@@ -303,7 +303,7 @@ def test_other_lows_of_the_demo_are_those_of_a_fresh_review(tmp_path, counted):
     review = kit.open_review(ROOT / "params" / "demo.yaml")
     other = review.what_if(low="percentile")
     path = other.to_params(tmp_path / "lows.yaml")
-    fresh = recompute_claims(path, ROOT / "example_runs")
+    fresh = _recompute_review(path, ROOT / "example_runs").book
     assert other.book.claims == fresh.claims
     assert review.what_if(level_band=0.05).book.claims != review.book.claims
     assert counted[0] == counted[1] == counted[2] > 250 and counted[3] == 0

@@ -19,10 +19,12 @@ import pytest
 from filelock import FileLock
 from tiny_project import cell_of, copy_project, edit_template, keep_cells
 
-from kit.errors import CellError, ExecutionError, KernelTimeoutError, UsageError
+from kit.errors import ExecutionError, UsageError
 from kit.page.cell_html import CLOSED_MIME
 from kit.report.report import (
+    _CellError,
     _failure,
+    _KernelTimeoutError,
     _Progress,
     _scrub_notebook,
     _without_grammar,
@@ -340,7 +342,7 @@ def test_a_fault_in_data_keeps_its_message_and_status_and_writes_nothing(
         "from kit.errors import Fault, ControlError, RunFileError, TextError\n"
         f"raise {error}",
     )
-    with pytest.raises(CellError) as caught:
+    with pytest.raises(_CellError) as caught:
         run(quick)
     assert str(caught.value) == text
     assert caught.value.exit_status == status
@@ -350,7 +352,9 @@ def test_a_fault_in_data_keeps_its_message_and_status_and_writes_nothing(
 
 def test_a_dead_kernel_has_its_own_status(quick):
     set_source(quick, "load", "import os\nos._exit(3)")
-    with pytest.raises(KernelTimeoutError, match=r'kernel died in cell "load".*status 3') as caught:
+    with pytest.raises(
+        _KernelTimeoutError, match=r'kernel died in cell "load".*status 3'
+    ) as caught:
         run(quick)
     assert caught.value.exit_status == 5
     assert (quick.parent.parent / "out" / "tiny.failed.ipynb").is_file()
@@ -358,7 +362,7 @@ def test_a_dead_kernel_has_its_own_status(quick):
 
 def test_a_kernel_killed_from_outside_is_named_with_its_signal(quick):
     set_source(quick, "load", "import os, signal\nos.kill(os.getpid(), signal.SIGKILL)")
-    with pytest.raises(KernelTimeoutError, match=r"status -9\); signal 9 is often"):
+    with pytest.raises(_KernelTimeoutError, match=r"status -9\); signal 9 is often"):
         run(quick)
 
 
@@ -373,7 +377,7 @@ def test_an_endless_cell_is_stopped_and_its_kernel_with_it(quick):
         ),
     )
     began = time.monotonic()
-    with pytest.raises(KernelTimeoutError, match=r'stopped in cell "load".*after 3 s') as caught:
+    with pytest.raises(_KernelTimeoutError, match=r'stopped in cell "load".*after 3 s') as caught:
         run(quick, timeout_s=3)
     assert caught.value.exit_status == 5
     assert time.monotonic() - began < 20
@@ -388,7 +392,7 @@ def test_the_time_limit_is_for_all_cells_together(quick):
             cell_of(notebook, name)["source"] += "\nimport time\ntime.sleep(1)"
 
     edit_template(quick, edit)
-    with pytest.raises(KernelTimeoutError, match=r"not done after 2\.5 s"):
+    with pytest.raises(_KernelTimeoutError, match=r"not done after 2\.5 s"):
         run(quick, timeout_s=2.5)
 
 

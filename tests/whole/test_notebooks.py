@@ -14,8 +14,7 @@ pytest.importorskip("papermill")
 from kit.archive.sealing import seal
 from kit.archive.verifying import verify_bag
 from kit.claims.claim import load_claims
-from kit.errors import CellError
-from kit.report.report import _execute_template, run_review
+from kit.report.report import _CellError, _execute_template, run_review
 from kit.report.template import read_template
 
 ROOT = Path(__file__).parents[2]
@@ -124,7 +123,7 @@ def test_broken_params_give_one_readable_line_a_fault_and_no_traceback(template,
         {"params_path": str(path), "out_dir": str(tmp_path / "out")},
         folder=tmp_path / "notebooks", timeout_s=60,
     )  # fmt: skip
-    assert isinstance(done.failure, CellError) and done.failure.exit_status == 2
+    assert isinstance(done.failure, _CellError) and done.failure.exit_status == 2
     (error,) = [o for c in done.notebook["cells"] for o in c.get("outputs", ())
                 if o["output_type"] == "error"]  # fmt: skip
     lines = "\n".join(error["traceback"]).splitlines()
