@@ -99,6 +99,9 @@ _WORDS = {
     "break-even-day": "How large a product's day would have to be, where it cannot be known, to "
     "leave the suite unresolved.",
     "suite-influence": "The suite margin with one title left out.",
+    "suite-otherwise": "The suite margin with one thing chosen otherwise: its runs, its method, "
+    "the number of outcomes it must hold with, the definition of a low, or a title or group left "
+    "out.",
     "name-gap": "Suite margin of the newer over the older name in one class of machine, divided "
     "by the same in the other class, over the titles all four share.",
     "closure": "A over B times B over C, beside A over C; equal over the titles all three share.",

@@ -68,6 +68,7 @@ KINDS: Mapping[str, _ClaimKind] = {
     "suite_break_even": _ClaimKind("suite_break_even/{metric}/{group}/{pair}", "title_groups"),
     "suite_all_runs": _ClaimKind("suite_all_runs/{metric}/{group}/{pair}", "title_groups"),
     "influence": _ClaimKind("influence/{metric}/{group}/{pair}/without-{title}", "title_groups"),
+    "sensitivity": _ClaimKind("sensitivity/{metric}/{pair}/{part}", part="choices"),
     "gap_here": _ClaimKind("gap_here/{metric}/{pair}"),
     "gap_there": _ClaimKind("gap_there/{metric}/{pair}"),
     "gap": _ClaimKind(

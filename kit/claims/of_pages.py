@@ -25,6 +25,7 @@ from kit.planning.of_review import Planned, plan_of_review, planned_titles
 from kit.planning.runs_needed import PilotCheck, Plan
 from kit.review.health import BenchComponents, Health, Repeatability, measure_health
 from kit.review.look_into import SENSOR_WORDS, Hitch, LookedRun, look_into
+from kit.review.sensitivity import CHOICES
 from kit.review.walk import Results, Review
 from kit.rounding import (
     NBSP,
@@ -487,6 +488,9 @@ def _names(review: Review, results: Results) -> dict[str, dict[str, str]]:
         "metrics": {n: v for n, v in METRIC_LABELS.items() if n not in not_compared},
         "title_groups": {"all": "all shared titles"}
         | {name: group.name for name, group in params.suites.items()},
+        "choices": CHOICES
+        | {f"without_title/{t}": f"without {bench.titles[t].name}" for t in review.titles}
+        | {f"without_group/{g}": f'without the group "{s.name}"' for g, s in params.suites.items()},
         "price_kinds": {kind: _kind_words(results, kind) for kind in kinds},
         "low_definitions": {name: name.replace("_", " ") for name in LOW_DEFINITIONS},
         "power_sources": POWER_SOURCES,

@@ -22,6 +22,7 @@ from kit.margins.consistency import Closure
 from kit.margins.drift import Drift
 from kit.margins.energy import EnergyStanding
 from kit.margins.suites import SuiteMargin
+from kit.review.sensitivity import measure_sensitivity
 from kit.review.walk import Results, Review
 from kit.rounding import (
     count_text,
@@ -68,8 +69,9 @@ def review_claims(review: Review, results: Results) -> Iterator[Claim]:
     """
     yield from run_claims(review)
     for claims in (
-        cell_claims, _within_claims, _margin_claims, _level_claims, _suite_claims, _gap_claims,
-        _closure_claims, drift_claims, _energy_claims, _value_claims,
+        cell_claims, _within_claims, _margin_claims, _level_claims, _suite_claims,
+        _sensitivity_claims, _gap_claims, _closure_claims, drift_claims, _energy_claims,
+        _value_claims,
     ):  # fmt: skip
         yield from claims(review, results)
     yield from _specification_claims(review)
@@ -355,6 +357,25 @@ def _bare_ratio(
     """Return a ratio without an interval, rounded as the suite it belongs to is."""
     text = ratio_text(ratio, suite.low, suite.high, locale=locale)
     return make_claim(kind, subject, Figure(ratio), method=method, unit="ratio", text=text)
+
+
+def _sensitivity_claims(review: Review, results: Results) -> Iterator[Claim]:
+    """Yield each headline outcome under other choices; the mark "turned" where it is another."""
+    for one in measure_sensitivity(review, results):
+        suite = one.suite
+        marks = ["turned"] if one.turned else ["no_interval"] if suite.low is None else []
+        stated = claim_id(
+            "suite",
+            metric=suite.metric,
+            group=suite.suite,
+            product=suite.product,
+            baseline=suite.baseline,
+        )
+        subject = replace(
+            _suite_subject(suite), group="", part=one.choice, inputs=[stated], marks=marks
+        )
+        method, locale = "suite-otherwise", review.params.locale
+        yield make_ratio_claim("sensitivity", subject, suite, method=method, locale=locale)
 
 
 def _gap_claims(review: Review, results: Results) -> Iterator[Claim]:

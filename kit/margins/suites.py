@@ -148,6 +148,7 @@ def summarise_titles(
     weights: Mapping[str, float] | None = None,
     left_out: Mapping[str, str] | None = None,
     cells: Sequence[Cell] = (),
+    outcomes: int = 1,
 ) -> SuiteMargin:
     """Return the suite margin of one product, baseline and metric over the titles given.
 
@@ -166,6 +167,9 @@ def summarise_titles(
     cells : sequence of Cell, optional
         All cells of the metric, whose sessions show what a day does to one product in all titles.
         Without them the margins' own are taken.
+    outcomes : int
+        Of how many outcomes this is one: the interval is made so that it and as many others hold
+        together at this confidence (Bonferroni).
 
     Notes
     -----
@@ -188,9 +192,9 @@ def summarise_titles(
     x = np.array([math.log(m.ratio) for m in margins])
     center = min(max(math.fsum(w * x), float(x.min())), float(x.max()))
     error = _suite_error(margins, w, cells)
-    low, high = _ends(center, error, alpha=1 - params.confidence)
-    level_low, level_high = _ends(center, error, alpha=2 * LEVEL_ALPHA)
-    if len(margins) == 1:
+    low, high = _ends(center, error, alpha=(1 - params.confidence) / outcomes)
+    level_low, level_high = _ends(center, error, alpha=2 * LEVEL_ALPHA / outcomes)
+    if len(margins) == 1 and outcomes == 1:
         low, high = first.low, first.high
         level_low, level_high = first.level_low, first.level_high
     spread = spread_over_titles(x, w)

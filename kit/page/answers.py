@@ -118,6 +118,8 @@ QUESTIONS: Mapping[str, _Question] = {
                                     *_SAID), tables.SUITES),
     "influence": _Question(("influence",), (*_WHICH, "value", "unit", "text", "method"),
                           (INFLUENCE,)),
+    "sensitivity": _Question(("sensitivity",), ("metric", "baseline", "part", *_FIGURE, "outcome",
+                                               *_SAID), (tables.SENSITIVITY,)),
     "value": _Question(
         ("price", "suite_fps", "cost_per_fps", "premium", "equal_value_price", "cut_needed",
          "frontier", "not_weighed"),
@@ -206,7 +208,7 @@ class Answer(_Shown):
         if self.question == "suites":
             frame = _with_suites(frame, self.claims, self.book)
         if names:
-            for name in {*_WHICH, "group"} & {*columns}:
+            for name in {*_WHICH, "group", "part"} & {*columns}:
                 frame[name] = [
                     self.book.name(name, value, kind=claim.kind)
                     for value, claim in zip(frame[name], self.claims, strict=True)

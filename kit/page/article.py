@@ -122,7 +122,7 @@ def _rival_row(
         ),
         "whole": standing.whole,
         "outcome": standing.outcome,
-        "word": outcome_word(standing.outcome),
+        "word": outcome_word(standing.outcome) + ", fragile" * bool(found.turned_by(standing)),
         "counts": [
             {"outcome": c.outcome, "word": outcome_word(c.outcome), "text": c.text}
             for c in counts

@@ -24,6 +24,7 @@ from kit.settings.metric import HEADLINE, RESULT
 
 HEADLINE_CHARACTERS = 100
 CONTROL_CHARACTERS = 30  # what a control means may be a sentence: then its name is said
+MOST_TURNS = 3  # choices named of one outcome; the record has all
 NUMBERS = (
     "no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten",
     "eleven", "twelve",
@@ -512,13 +513,14 @@ class Findings:
     def deck(self) -> list[Sentence]:
         """Return the sentences under the headline.
 
-        Over all titles; what other titles of this kind could give; the price of equal value; and
-        against which products nothing can be said.
+        Over all titles; what other titles of this kind could give; the price of equal value; which
+        outcomes other choices turn; and against which products nothing can be said.
         """
         sentences: list[Sentence] = []
         if self.first is not None and self.first.whole is not None:
             sentences += [self._whole_sentence(self.first, self.first.whole)]
             sentences += [*self._like_sentence(self.first), *self._money_sentences(self.first)]
+        sentences += self.fragile_sentences()
         lost = listed(s.the for s in self.standings if s.whole is None)
         if lost:
             sentences.append((f"Not set against {lost}: no title has used runs of both.",))
@@ -824,10 +826,9 @@ class Findings:
         return f"Against {standing.the} it depends: {rest}"
 
     def groups_sentences(self) -> list[Sentence]:
-        """Return every group that turns an outcome, over every product; and two cautions.
+        """Return every group that turns an outcome, over every product; and a caution.
 
-        The cautions: groups that hold the same titles cannot be told apart, and single titles
-        without which an outcome would be another.
+        The caution: groups that hold the same titles cannot be told apart.
         """
         sentences: list[Sentence] = []
         ends = {"level": f": inside the level band of {self.band_words}.", "": "."}
@@ -837,7 +838,7 @@ class Findings:
                 said = f"{upper_first(self.group_words(group))} the margin over {standing.the} is "
                 end = ends.get(claim.outcome, f": {outcome_word(claim.outcome)}.")
                 sentences.append((said, *_as_printed(claim, end)))
-        return [*sentences, *self._overlaps(), *self._influence_sentences()]
+        return [*sentences, *self._overlaps()]
 
     def _overlaps(self) -> list[Sentence]:
         """Return which groups cannot be told apart: the titles of one are all in another."""
@@ -863,28 +864,28 @@ class Findings:
             return []
         return [(f"{upper_first('; '.join(found))}: titles so bound up cannot be told apart.",)]
 
-    def _influence_sentences(self) -> list[Sentence]:
-        """Return which title turns an outcome when it is left out, over every product.
+    def turned_by(self, standing: Standing) -> tuple[Claim, ...]:
+        """Return the margins over all titles, over one product, that another choice turns."""
+        pair = {"product": self.book.product, "baseline": standing.product}
+        made = self.book.of_kind("sensitivity", metric=standing.metric, **pair)
+        return tuple(claim for claim in made if "turned" in claim.marks)
 
-        By the place of the figure alone (ahead of, behind or within the level band): a suite
-        without one of its titles has no interval. Suites of fewer than three titles are left out.
-        """
-        band = 1 + self.level_band
-
-        def place(value: float) -> str:
-            return "level" if 1 / band <= value <= band else "ahead" if value > 1 else "behind"
-
+    def fragile_sentences(self) -> list[Sentence]:
+        """Return, of each outcome that another choice turns, what turns it, and both intervals."""
         found: list[Sentence] = []
         for standing in self.standings:
-            whole = standing.whole
-            if whole is None or not whole.value or len(standing.margins) < 3:
+            turned, whole = self.turned_by(standing), standing.whole
+            if not turned or whole is None:
                 continue
-            pair = {"product": whole.product, "baseline": whole.baseline, "metric": whole.metric}
-            for claim in self.book.of_kind("influence", group="all", **pair):
-                if claim.value and place(claim.value) != place(whole.value):
-                    without = f"Without {self.book.title_name(claim.title)} the margin over "
-                    said = (f"{without}{standing.the} would be ", Printed(claim, claim.text))
-                    found.append((*said, " instead of ", Printed(whole, whole.text), "."))
+            word = outcome_word(whole.outcome)
+            said: Sentence = (f"Fragile against {standing.the}: {word} at ", *_as_printed(whole))
+            for place, claim in enumerate(turned[:MOST_TURNS]):
+                choice = self.book.name("part", claim.part, kind=claim.kind)
+                head = ", but " if place == 0 else "; "
+                said += (f"{head}{outcome_word(claim.outcome)} {choice}: ", *_as_printed(claim))
+            left = len(turned) - MOST_TURNS
+            more = f"; and {counted(left, 'other choice')} would turn it" if left > 0 else ""
+            found.append((*said, f"{more}."))
         return found
 
     # --- classes, limits, value, comparability, method ---

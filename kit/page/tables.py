@@ -146,6 +146,16 @@ SUITES_LOW = Table(
     where={"product": OWN, "group": "all", "metric": lambda metric: metric != HEADLINE},
     metric="",
 )
+SENSITIVITY = Table(
+    "What the margins over all titles would be if one thing were chosen otherwise: {metric}",
+    rows=("part",),
+    heads=(("Chosen otherwise", "{part}"),),
+    cells=(Cell("sensitivity", "over {each}", each="baseline", outcomes=True),),
+    where={"product": OWN},
+    last=("As stated", {"kind": "suite", "group": "all", "part": ""}),
+    note="An outcome that one of these turns is fragile. A choice that changes nothing here (no "
+    "run set aside, none flagged) has no row.",
+)
 CLOSURE = Table(
     "Chained margins close over the titles all three share",
     rows=("product", "group", "baseline"),
@@ -915,7 +925,8 @@ PIECES: Mapping[str, Piece | tuple[Piece, ...]] = {
     "page_title": _page_title, "alike": ALIKE, "specification": SPECIFICATION, "titles": TITLES,
     "margins": MARGINS, "other_titles": _other(TITLES), "other_margins": _other(MARGINS),
     "other_drift": _other(DRIFT), "levels": LEVELS, "all_runs": ALL_RUNS, "suites": SUITES,
-    "suites_low": SUITES_LOW, "closure": CLOSURE, "namesakes": _namesakes, "drift": DRIFT,
+    "suites_low": SUITES_LOW, "sensitivity": (SENSITIVITY, _other(SENSITIVITY)),
+    "closure": CLOSURE, "namesakes": _namesakes, "drift": DRIFT,
     "beside_drift": _beside_drift, "moved": MOVED, "limits": limits, "energy": ENERGY,
     "standings": STANDINGS, "weighings": WEIGHINGS, "value": VALUE, "not_judged": _not_judged,
     "screening": SCREENING, "within": WITHIN, "definitions": DEFINITIONS,

@@ -307,6 +307,7 @@ MARK_WORDS = {
     "borrowed_spread": "a title at a cap has equal runs; their spread is taken as others have it",
     "days_unknown": "holds for these sittings: what a day does to one product in all titles cannot "
     "be known from them",
+    "turned": "another outcome than the one stated",
     "less_is_better": "less is better; the margin is turned so that above is better",
     "titles_differ_from_standings": "the margin and the averages rest on different titles",
     "frontier_unresolved": "its place on the frontier is within the error of the averages",

@@ -192,6 +192,27 @@ class OpenReview:
             found, claims=ordered, book=dataclasses.replace(found.book, claims=ordered + others)
         )
 
+    def sensitivity(self, *, over: str = "", metric: str = HEADLINE) -> Answer:
+        """Return what the margin over all titles would be with one thing chosen otherwise.
+
+        All runs, without flagged runs, other methods and lows, each title and group left out; the
+        mark "turned" where the outcome is another.
+
+        Parameters
+        ----------
+        over : str, optional
+            Only over this product.
+        metric : str
+            average_fps or low_1pct_fps.
+
+        Raises
+        ------
+        UsageError
+            If the review has no such product, or no margin over titles of this metric.
+        """
+        self._check_metric(metric)
+        return self._answer("sensitivity", over=over, metric=metric)
+
     def value(self, *, kind: str = "") -> Answer:
         """Return prices, what a frame per second costs, and prices of equal value.
 
@@ -453,7 +474,11 @@ class OpenReview:
         asked = self._checked(over=over, titles=titles)
         kinds = QUESTIONS[question].kinds
         book = narrow(self.book, **asked, group=group, kinds=(*kinds, "suite_like", "suite_count"))
-        own = {book.product} if question in {"margins", "suites", "influence"} else set()
+        own = (
+            {book.product}
+            if question in {"margins", "suites", "influence", "sensitivity"}
+            else set()
+        )
         claims = tuple(
             claim
             for kind in kinds

@@ -32,7 +32,7 @@ from kit.screening.run_rules import epoch_of
 from kit.screening.screen import Screened, screen_runs, unknown_names
 from kit.settings.bench_file import Bench
 from kit.settings.metric import METRICS
-from kit.settings.params import LoadedParams, ReviewParams, load_params
+from kit.settings.params import LoadedParams, MarginParams, ReviewParams, load_params
 from kit.value.weigh import Value, weigh_products
 
 
@@ -344,14 +344,65 @@ def work_out(review: Review) -> Results:
     )
 
 
+def suites_of_runs(
+    review: Review,
+    runs: Sequence[RunMetrics],
+    *,
+    names: Sequence[str],
+    params: MarginParams | None = None,
+    variances: Mapping[str, SharedVariances] | None = None,
+) -> tuple[SuiteMargin, ...]:
+    """Return the reviewed product's suites over all titles, made from these runs.
+
+    Parameters
+    ----------
+    review : Review
+    runs : sequence of RunMetrics
+        In place of the runs used.
+    names : sequence of str
+        The metrics.
+    params : MarginParams, optional
+        In place of the review's.
+    variances : mapping of str to SharedVariances, optional
+        By metric, where these runs have been fitted.
+
+    Returns
+    -------
+    tuple of SuiteMargin
+        By the same steps as `work_out` takes.
+    """
+    params = params or review.params.margins
+    variances, cells = _cells(runs, review, names=names, params=params, variances=variances)
+    margins = compare_products(
+        cells,
+        product=review.params.product,
+        baselines=review.params.compared,
+        params=params,
+        controls=review.controls,
+        variances=variances,
+    )
+    return summarise_suites(
+        margins,
+        groups={"all": review.params.suites.get("all")},
+        titles={title: review.bench.titles[title] for title in review.titles},
+        params=params,
+        cells=cells,
+    )
+
+
 def _cells(
-    metrics: Sequence[RunMetrics], review: Review
-) -> tuple[dict[str, SharedVariances], tuple[Cell, ...]]:
+    metrics: Sequence[RunMetrics],
+    review: Review,
+    *,
+    names: Sequence[str] = (),
+    params: MarginParams | None = None,
+    variances: Mapping[str, SharedVariances] | None = None,
+) -> tuple[Mapping[str, SharedVariances], tuple[Cell, ...]]:
     """Return the shared variances by metric, and the cells made with them."""
-    titles, names = review.bench.titles, review.params.metrics.names
+    titles, names = review.bench.titles, names or review.params.metrics.names
     # A display cap holds runs together: such cells say nothing about how others spread.
     apart = {(f.title, f.product) for f in review.screened.flags if f.rule == "capped"}
-    variances = {
+    variances = variances or {
         name: fit_variances(metrics, metric=name, titles=titles, apart=apart)
         for name in names
         if any(name in m.values for m in metrics)
@@ -359,7 +410,7 @@ def _cells(
     cells = make_cells(
         metrics,
         titles,
-        params=review.params.margins,
+        params=params or review.params.margins,
         variances=variances,
         metric_names=names,
     )

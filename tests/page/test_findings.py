@@ -234,17 +234,24 @@ def test_what_other_titles_could_turn_is_said_only_where_they_could(demo):
     assert not [s for s in said if "what you play decides" in s]
 
 
-def test_a_title_that_turns_an_outcome_is_named(demo):
-    assert Findings(demo.book)._influence_sentences() == []
+def test_what_turns_an_outcome_is_named_with_both_intervals(demo):
     pair = "fennock-9-travel-over-tarnquill-sedge-travel"
-    name = f"influence/average_fps/all/{pair}/without-wickerloft"
+    turned = {c.part for c in Findings(demo.book).turned_by(Findings(demo.book).first)}
+    assert turned == {f"without_group/{g}" for g in ("lines-1600", "ray-tracing", "new-titles")}
+    name = f"sensitivity/average_fps/{pair}/without_title/wickerloft"
     claims = tuple(
-        replace(c, value=1.01, text="+1.0\u00a0%") if c.id == name else c for c in demo.book.claims
-    )
-    (said,) = Findings(replace(demo.book, claims=claims))._influence_sentences()
+        replace(c, text="+1.0\u00a0%", interval="−1 to +3", outcome="unresolved", marks=("turned",))
+        if c.id == name
+        else replace(c, marks=()) if c.kind == "sensitivity" else c
+        for c in demo.book.claims
+    )  # fmt: skip
+    found = Findings(replace(demo.book, claims=claims))
+    (said,) = found.fragile_sentences()
     assert _plain_sentence(said) == (
-        f"Without Wickerloft the margin over the Sedge would be +1.0{NBSP}% instead of +4.7{NBSP}%."
+        f"Fragile against the Sedge: ahead at +4.7{NBSP}% (+3.5 to +5.8), but too close to call "
+        f"without Wickerloft: +1.0{NBSP}% (−1 to +3)."
     )
+    assert said in found.deck()
 
 
 def test_the_demo_says_its_own_lesson(demo):

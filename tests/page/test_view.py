@@ -135,4 +135,4 @@ def test_a_finished_page_is_drawn_again_from_its_claims_alone(demo):
     assert {n: c.markup for n, c in again.items()} == {n: c.markup for n, c in whole.items()}
     showing = {name for name, source in sources.items() if source.startswith("review.show(")}
     assert showing - again.keys() == {"environment", "text"}
-    assert sum(bool(piece.markup) for piece in again.values()) == 31  # levels, drift: none here
+    assert sum(bool(piece.markup) for piece in again.values()) == 32  # levels, drift: none here

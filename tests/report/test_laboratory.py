@@ -97,6 +97,7 @@ def answers(review):
         "few margins": review.margins(**FEW),
         "suites": review.suites(),
         "influence": review.influence(over="p1"),
+        "sensitivity": review.sensitivity(over="p1"),
         "value": review.value(kind="street"),
         "limits": review.limits(),
         "claims": review.claims,
@@ -159,6 +160,36 @@ def test_influence_has_the_title_that_moves_the_suite_most_first(review):
     (whole,) = review.book.of_kind("suite", metric="average_fps", group="all", baseline="p1")
     moves = [abs(c.value / whole.value - 1) for c in review.influence(over="p1")]
     assert len(moves) == 4 and moves == sorted(moves, reverse=True)
+
+
+def test_sensitivity_is_what_the_review_gives_when_it_is_changed_so(review):
+    asked = {
+        "welch": {"method": "welch"},
+        "all_runs": {"put_back": "p1-t0-0"},
+        "low_slowest_share": {"low": "slowest_share"},
+        "low_time_share": {"low": "time_share"},
+    }
+    for metric in ("average_fps", "low_1pct_fps"):
+        found = {(c.part, c.baseline): c for c in review.sensitivity(metric=metric)}
+        for choice, changes in asked.items():
+            if metric == "average_fps" and choice.startswith("low"):
+                assert (choice, "p1") not in found
+                continue
+            for suite in review.what_if(**changes).suites(metric=metric, group="all"):
+                got = found[choice, suite.baseline]
+                assert (got.value, got.low, got.high, got.outcome) == (
+                    suite.value, suite.low, suite.high, suite.outcome
+                ), (choice, metric)  # fmt: skip
+    left = review.sensitivity(over="p1")
+    for one in review.influence(over="p1"):
+        (got,) = [c for c in left if c.part == f"without_title/{one.title}"]
+        assert got.value == pytest.approx(one.value, rel=1e-12)
+        # Shared variances are those of all titles here, of the titles left in what if.
+        (other,) = review.what_if(without_titles=one.title).suites(group="all", over="p1")
+        assert (got.low, got.high) == pytest.approx((other.low, other.high), rel=0.01)
+    heavy = [c for c in left if c.part == "without_group/light"]
+    (other,) = review.what_if(titles=["t2", "t3"]).suites(group="all", over="p1")
+    assert heavy[0].value == pytest.approx(other.value, rel=1e-12)
 
 
 def test_a_chart_is_of_what_was_asked(review):

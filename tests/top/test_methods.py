@@ -638,7 +638,7 @@ def outcome(g: Given) -> str:
 def suite_of_these(g: Given) -> dict[str, float]:
     n = len(g["ln_ratios"])
     errors = [t_mixture(v, f) for v, f in zip(g["variances"], g["df"], strict=True)]
-    half = suite_half_width(errors, [1 / n] * n, 1 - g["confidence"])
+    half = suite_half_width(errors, [1 / n] * n, (1 - g["confidence"]) / g.get("outcomes", 1))
     return ends(sum(g["ln_ratios"]) / n, half)
 
 
@@ -870,6 +870,7 @@ OTHER: dict[str, Callable[[Given], Any]] = {
     "outcomes": outcome,
     "many-titles": lambda g: figures.adjusted(g["p_values"], g["family"]),
     "suite-these-titles": suite_of_these,
+    "suite-otherwise": suite_of_these,
     "product-day": day_of_products,
     "break-even-day": break_even,
     "false-outcomes": false_outcomes,

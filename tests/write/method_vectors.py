@@ -337,6 +337,12 @@ def _suites(book: Book) -> None:
         {"ratio": math.exp(centre), "low": math.exp(centre - half), "high": math.exp(centre + half)},
         within=1e-5,
     )  # fmt: skip
+    half = total.half_width((1 - CONFIDENCE) / 4)
+    book.add(
+        "suite-otherwise", given | {"confidence": CONFIDENCE, "outcomes": 4},
+        {"ratio": math.exp(centre), "low": math.exp(centre - half), "high": math.exp(centre + half)},
+        within=1e-5,
+    )  # fmt: skip
     book.add("break-even-day", given | {"confidence": CONFIDENCE},
              total.break_even_sd(centre, 1 - CONFIDENCE) / math.sqrt(2), within=1e-4)  # fmt: skip
     given = given | {"ln_ratios": [0.022, 0.012, -0.009]}
