@@ -104,7 +104,11 @@ def name_fault(name: str) -> str | None:
 
 
 def _part_fault(part: str) -> str | None:
-    """Return why one part of a path cannot stand in a bag, or None."""
+    """Return why one part of a path cannot stand in a bag, or None.
+
+    Names that Windows keeps for devices, cuts (a dot or space at the end) or cannot hold are
+    refused on every system: the bag must be unpacked on any.
+    """
     if part in {"", ".", ".."}:
         return f'a part is "{part}"'
     if part.startswith("~"):
@@ -297,7 +301,20 @@ def _fill(
     tags: Sequence[Item],
     sign: Callable[[bytes], Mapping[str, bytes]] | None,
 ) -> None:
-    """Write every file of the bag into `work`, flushed to the disk."""
+    """Write every file of the bag into `work`, flushed to the disk.
+
+    Parameters
+    ----------
+    work : Path
+        The folder under way.
+    payload, tags : sequence of Item
+    date : date
+        Of every file and folder, at midnight UTC.
+    info : sequence of (str, str)
+        Further lines of `bag-info.txt`.
+    sign : callable or None
+        As for `write_bag`.
+    """
     stamp = dt.datetime.combine(date, dt.time(), tzinfo=dt.UTC).timestamp()
     written: dict[str, tuple[int, str]] = {}
     for item in payload:
@@ -319,7 +336,13 @@ def _fill(
 
 
 def _put(work: Path, item: Item, stamp: float) -> tuple[int, str]:
-    """Copy one item in, hashing the bytes that are written; return size and SHA-256."""
+    """Copy one item in, hashing the bytes that are written; return size and SHA-256.
+
+    Raises
+    ------
+    SealError
+        If the bytes are not those that `item.sha256` names: the file changed since the review ran.
+    """
     target = work / item.path
     target.parent.mkdir(parents=True, exist_ok=True)
     digest = hashlib.sha256()

@@ -34,7 +34,17 @@ from kit.settings.yaml import WrittenFloat, WrittenInt
 
 @dataclass(frozen=True, slots=True)
 class Scope:
-    """What one review rests on: its settings, titles and rows of the run sheet. No log is read."""
+    """What one review rests on: its settings, titles and rows of the run sheet. No log is read.
+
+    Attributes
+    ----------
+    titles : tuple of str
+        Under review.
+    prices : tuple of PriceRow
+        Every row of `prices.csv`.
+    journal : Journal
+        Of the bench; one that is not `there` where it has none.
+    """
 
     loaded: LoadedParams
     titles: tuple[str, ...]
@@ -158,7 +168,11 @@ def _named_titles(params: ReviewParams) -> set[str]:
 
 
 def _bench_yaml(scope: Scope) -> bytes:
-    """Return `bench.yaml` with the products, titles and layouts that the review names."""
+    """Return `bench.yaml` with the products, titles and layouts that the review names.
+
+    A product set aside, waived or supposed in a scenario is named as well; what other reviews of
+    the bench compare stays out of the bag.
+    """
     params = scope.loaded.params
     data = dict(scope.loaded.bench.document.data)
     # A plan counts titles that nothing ran yet.
@@ -184,7 +198,10 @@ def _run_sheet(scope: Scope) -> bytes:
 
 
 def _price_table(scope: Scope) -> bytes:
-    """Return `prices.csv` with the review's products, and every rate of exchange."""
+    """Return `prices.csv` with the review's products, and every rate of exchange.
+
+    Prices are written so that they are read again as the same number.
+    """
     wanted = _named_products(scope.loaded.params)
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
@@ -251,7 +268,16 @@ METHOD_PAGES = tuple(PACKAGE / n for n in ("methods.md", "method-vectors.json"))
 
 
 def _input_items(scope: Scope, book: ClaimBook) -> list[Item]:
-    """Return params, bound text, bench excerpt and raw logs, used and set aside."""
+    """Return params, bound text, bench excerpt and raw logs, used and set aside.
+
+    A log that a claim rests on must still have the hash it had; where two runs name one log it is
+    sealed once.
+
+    Raises
+    ------
+    RunFileError
+        If the log of a run that counts is missing; that of one that crashed may be.
+    """
     loaded = scope.loaded
     items = [Item(f"data/params/{loaded.path.name}", loaded.path, sha256=book.params_sha256)]
     if loaded.params.text is not None:
@@ -604,7 +630,12 @@ def _column_type(cells: Sequence[str]) -> str:
 
 
 def _data_package(book: ClaimBook, members: Iterable[_Member]) -> bytes:
-    """Return `datapackage.json`: every file with size and hash, tables with their columns."""
+    """Return `datapackage.json`: every file with size and hash, tables with their columns.
+
+    References
+    ----------
+    Data Package, version 1 (Frictionless Data).
+    """
     resources = []
     names: set[str] = set()
     for member in members:
@@ -633,7 +664,14 @@ def _data_package(book: ClaimBook, members: Iterable[_Member]) -> bytes:
 
 
 def _ro_crate(book: ClaimBook, members: Sequence[_Member]) -> bytes:
-    """Return `ro-crate-metadata.json`: RO-Crate 1.1, with the run as a Process Run Crate."""
+    """Return `ro-crate-metadata.json`: RO-Crate 1.1, with the run as a Process Run Crate.
+
+    Parameters
+    ----------
+    book : ClaimBook
+    members : sequence of _Member
+        Every file of the payload; those of the roles "input" and "result" are the run's.
+    """
 
     def refer(paths: Iterable[str]) -> list[dict[str, str]]:
         return [{"@id": quote(path)} for path in paths]

@@ -104,7 +104,19 @@ def _bytes_of(bag: Bag, path: str, findings: list[Finding]) -> bytes | None:
 
 
 def read_notebook(bag: Bag, findings: list[Finding]) -> dict[str, Any] | None:
-    """Return the executed notebook of a bag as plain data; what is wrong becomes a finding."""
+    """Return the executed notebook of a bag as plain data; what is wrong becomes a finding.
+
+    Parameters
+    ----------
+    bag : Bag
+    findings : list of Finding
+        Gets what is wrong with it.
+
+    Returns
+    -------
+    dict or None
+        None where it is missing or no notebook.
+    """
     if NOTEBOOK_PATH not in bag.files:
         findings.append(Finding("page", NOTEBOOK_PATH, "this file in the bag", "it is missing"))
         return None
@@ -122,7 +134,15 @@ def read_notebook(bag: Bag, findings: list[Finding]) -> dict[str, Any] | None:
 
 
 def closing_said(notebook: Mapping[str, Any]) -> tuple[str, str] | None:
-    """Return review and claims hash that an executed notebook closed with; None if it did not."""
+    """Return review and claims hash that an executed notebook closed with; None if it did not.
+
+    A cell that failed or did not run counts as not closed.
+
+    Raises
+    ------
+    KeyError, TypeError
+        If it has not the form of an executed notebook.
+    """
     for cell in notebook["cells"]:
         if cell["cell_type"] == "code" and (
             cell["execution_count"] is None
@@ -149,7 +169,10 @@ def _closed(bag: Bag, book: ClaimBook, notebook: Mapping[str, Any]) -> Iterator[
 
 
 def _rebuilt(page: bytes, notebook: Mapping[str, Any]) -> list[Finding]:
-    """Return a finding where the page is not what this version makes of its notebook."""
+    """Return a finding where the page is not what this version makes of its notebook.
+
+    One finding for the first place where they differ is enough: what follows may only be shifted.
+    """
     text = page.decode("utf-8", "replace")
     try:
         built = build_page(notebook)
@@ -304,7 +327,17 @@ def _compare_csv(path: str, expected: str, data: bytes, *, strict: bool) -> list
 def _cells_apart(
     path: str, wanted: Sequence[Sequence[str]], found: Sequence[Sequence[str]], strict: bool
 ) -> Iterator[Finding]:
-    """Yield a finding for each cell of a table that differs, or where its form does."""
+    """Yield a finding for each cell of a table that differs, or where its form does.
+
+    Parameters
+    ----------
+    path : str
+        Of the table, in the bag.
+    wanted, found : sequence of sequence of str
+        Rows as made afresh and as there, the first the names of the columns.
+    strict : bool
+        Whether the columns must be the same.
+    """
     if not found or (strict and list(found[0]) != list(wanted[0])):
         columns = ", ".join(found[0]) if found else "nothing"
         yield Finding("page", f"{path} # row 1", ", ".join(wanted[0]), columns)

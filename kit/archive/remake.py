@@ -187,7 +187,14 @@ def remake_bag(
 
 
 def _stated_packages(bag: Bag) -> tuple[dict[str, str], str]:
-    """Return the packages a bag says were installed, or why that cannot be taken as stated."""
+    """Return the packages a bag says were installed, or why that cannot be taken as stated.
+
+    Returns
+    -------
+    dict of str to str, str
+        Version by name; why not, empty where it can. What is taken from a bag as stated must have
+        the form of a package and a version, since it is written into files again.
+    """
     if INSTALLED not in bag.files:
         return {}, "it is missing"
     try:
@@ -206,7 +213,26 @@ def _stated_packages(bag: Bag) -> tuple[dict[str, str], str]:
 def _make(
     made: _Made, bag: Bag, params_path: Path, folder: Path, installed: Mapping[str, str]
 ) -> None:
-    """Make every file of the payload; `made` keeps what there is when a step fails."""
+    """Make every file of the payload; `made` keeps what there is when a step fails.
+
+    Parameters
+    ----------
+    made : _Made
+        Gets the files, and the review made afresh.
+    bag : Bag
+        Gives what is taken as stated: licences, journal, day of bagging.
+    params_path : Path
+        Its params file.
+    folder : Path
+        An empty one, for what the run writes.
+    installed : mapping of str to str
+        Packages as stated.
+
+    Raises
+    ------
+    KitError
+        If the inputs are at fault, or the template is not the kit's own.
+    """
     scope = Scope.read(params_path)
     if scope.loaded.params.text is not None:
         text_path(scope.loaded.params.text)  # refuses one outside, before anything reads it
@@ -281,7 +307,10 @@ def _stated_licences(bag: Bag, installed: Mapping[str, str]) -> dict[str, str]:
 def _compare(
     made: _Made, bag: Bag, listing: Listing, installed: Mapping[str, str]
 ) -> tuple[Part, ...]:
-    """Return every file of the bag, or made again, with how the two compare."""
+    """Return every file of the bag, or made again, with how the two compare.
+
+    Inputs are their own source and not compared; signatures have a stage of their own.
+    """
     parts = []
     ways = _ways(made, bag, installed)
     for path in sorted({*bag.files, *made.items}):
@@ -355,7 +384,11 @@ def _words_of_picture(text: str) -> str:
 
 
 def _without_last_bits(path: str, one: str, other: str) -> tuple[str, str]:
-    """Return the second text with each number that is nearly the first's written as there."""
+    """Return the second text with each number that is nearly the first's written as there.
+
+    Texts with another count of numbers are left as they are, and so are whole numbers: an index, a
+    count or a year that differs is no last bit.
+    """
     if not path.endswith((".json", ".csv", ".ipynb", ".html")) or not path.startswith("data/"):
         return one, other
     first, second = _NUMBER.findall(one), _NUMBER.findall(other)
@@ -372,7 +405,18 @@ def _without_last_bits(path: str, one: str, other: str) -> tuple[str, str]:
 
 
 def _compare_file(path: str, expected: bytes, bag: Bag, ways: Mapping[str, Way]) -> Part:
-    """Compare one file with the one made again: as it is, then after each thing set aside."""
+    """Compare one file with the one made again: as it is, then after each thing set aside.
+
+    Parameters
+    ----------
+    path : str
+        In the bag.
+    expected : bytes
+        As made again.
+    bag : Bag
+    ways : mapping of str to callable
+        What may be set aside, by its name; each is given path and both texts, and returns both.
+    """
     try:
         found = bag.read(path)
     except SealError as error:
@@ -400,7 +444,13 @@ def _text(data: bytes) -> str:
 
 
 def _first_apart(one: str, other: str) -> tuple[str, str, str]:
-    """Return where two texts differ first, and both from shortly before it on."""
+    """Return where two texts differ first, and both from shortly before it on.
+
+    Returns
+    -------
+    (str, str, str)
+        Line, with the id of the page's element before it; `SHOWN` characters of either text.
+    """
     low, high = 0, min(len(one), len(other))
     while low < high:  # by halves: a character at a time takes seconds on a notebook
         middle = (low + high + 1) // 2

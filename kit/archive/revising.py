@@ -103,7 +103,11 @@ def _use(run: RunRecord | None) -> str:
 
 
 def _setting_changes(old: ClaimBook, new: ClaimBook) -> Iterator[_SettingChange]:
-    """Yield every setting in force that differs, layouts of logs among them."""
+    """Yield every setting in force that differs, layouts of logs among them.
+
+    Keys are dotted; items of lists are known by their run, control or name, so that an order alone
+    is no change. Another version of the kit is told as a setting.
+    """
     before = _flat({**old.settings, "layouts": old.layouts})
     after = _flat({**new.settings, "layouts": new.layouts})
     for key in dict.fromkeys([*before, *after]):
@@ -151,7 +155,15 @@ def _claim_changes(
     runs: Sequence[_RunChange],
     settings: Sequence[_SettingChange],
 ) -> Iterator[ClaimChange]:
-    """Yield every claim of either book: how it changed, and what changed beneath it."""
+    """Yield every claim of either book: how it changed, and what changed beneath it.
+
+    Parameters
+    ----------
+    old, new : ClaimBook
+    runs : sequence of _RunChange
+    settings : sequence of _SettingChange
+        Those that cannot move a figure are no cause.
+    """
     by_run: dict[str, list[_RunChange]] = {}
     for change in runs:
         by_run.setdefault(change.run, []).append(change)
@@ -171,7 +183,10 @@ def _claim_changes(
 
 
 def _roots_of(book: ClaimBook) -> dict[str, frozenset[str]]:
-    """Return, for each claim, the runs and prices it rests on through all its inputs."""
+    """Return, for each claim, the runs and prices it rests on through all its inputs.
+
+    A book may come from anyone: claims that rest on each other in a circle, or too deep, end there.
+    """
     roots: dict[str, frozenset[str]] = {}
     under_way: set[str] = set()
 
@@ -193,7 +208,14 @@ def _roots_of(book: ClaimBook) -> dict[str, frozenset[str]]:
 
 
 def _kind_of(old: Claim | None, new: Claim | None, locale: str) -> str:
-    """Return how a claim changed."""
+    """Return how a claim changed.
+
+    Returns
+    -------
+    str
+        One of `KINDS`. A new value within the old interval changed within it; without an interval,
+        one that still reads as it was printed.
+    """
     if old is None or new is None:
         return "new" if old is None else "gone"
     if old.outcome != new.outcome:
@@ -242,7 +264,20 @@ class _Beneath:
     roots: tuple[Mapping[str, frozenset[str]], Mapping[str, frozenset[str]]]
 
     def causes(self, name: str, old: Claim | None, new: Claim | None) -> Iterator[str]:
-        """Yield what changed beneath one claim, in words."""
+        """Yield what changed beneath one claim, in words.
+
+        Parameters
+        ----------
+        name : str
+            Its id.
+        old, new : Claim or None
+            None where the review does not have it.
+
+        Notes
+        -----
+        At most `MAX_CAUSES` are told, the most direct first: runs, prices, method, settings, then
+        the variance that runs share, and rounding.
+        """
         roots = self.roots[0].get(name, frozenset()) | self.roots[1].get(name, frozenset())
         said = [
             _run_words(change) for run in self.by_run if run in roots for change in self.by_run[run]
@@ -282,7 +317,17 @@ class _Side:
 
 @dataclass(frozen=True, slots=True)
 class Revision:
-    """What changed from one sealed review to another."""
+    """What changed from one sealed review to another.
+
+    Attributes
+    ----------
+    changes : tuple of ClaimChange
+        Every claim of either, also those unchanged.
+    runs : tuple of _RunChange
+        Runs that are not the same in both.
+    settings : tuple of _SettingChange
+        Settings, layouts and the kit's version, where they differ.
+    """
 
     old: _Side
     new: _Side

@@ -255,7 +255,13 @@ def _finished_files(folder: Path, book: ClaimBook) -> list[str]:
 
 
 def _refuse_unverifiable(work: Path, review: str) -> None:
-    """Verify the bag about to be named; refuse what `verify` would not pass."""
+    """Verify the bag about to be named; refuse what `verify` would not pass.
+
+    Raises
+    ------
+    SealError
+        With the first `SHOWN` findings.
+    """
     seen = verify_bag(work)
     if seen.ok:
         return

@@ -317,7 +317,15 @@ def _ssh_parts(data: bytes) -> tuple[bytes, bytes, bytes]:
 
 
 def _strings(data: bytes, count: int) -> list[bytes]:
-    """Return `count` SSH strings that fill `data` exactly."""
+    """Return `count` SSH strings that fill `data` exactly.
+
+    A string is its length in four bytes, the highest first, and its bytes (RFC 4251, section 5).
+
+    Raises
+    ------
+    SealError
+        If the data end early or late.
+    """
     found = []
     for _ in range(count):
         end = 4 + int.from_bytes(data[:4], "big")

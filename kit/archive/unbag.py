@@ -124,7 +124,20 @@ def _check_zip_end(path: Path) -> None:
 
 
 def _check_entries(entries: list[zipfile.ZipInfo], *, packed: int) -> str:
-    """Return the one folder at the top of a zip, or raise with every fault of its entries."""
+    """Return the one folder at the top of a zip, or raise with every fault of its entries.
+
+    Parameters
+    ----------
+    entries : list of ZipInfo
+        As the zip's list has them; nothing was unpacked yet.
+    packed : int
+        Size of the zip, in bytes: bounds what it may unpack to.
+
+    Raises
+    ------
+    HostileBagError
+        With at most `SHOWN` faults: names, links, sizes, twins, encryption, several tops.
+    """
     if len(entries) > MAX_FILES:
         raise HostileBagError([_too_many()])
     faults: list[Finding] = []
@@ -252,7 +265,17 @@ _LINE = re.compile(r"([0-9a-fA-F]{64})[ \t]+\*?(.+)")
 
 @dataclass(frozen=True, slots=True)
 class Bag:
-    """A bag whose files can be read: `files` maps each path in the bag to its size in bytes."""
+    """A bag whose files can be read.
+
+    Attributes
+    ----------
+    name : str
+        Of its folder or zip, as findings give it.
+    folder : Path
+        Where its files are; of a zip, a temporary one.
+    files : mapping of str to int
+        Path in the bag to size in bytes. Only these can be opened.
+    """
 
     name: str
     folder: Path
@@ -306,7 +329,13 @@ class Bag:
             raise SealError(f"{path}: not JSON: {error}") from None
 
     def read_listing(self) -> Listing:
-        """Return what a bag says of itself, with a finding for whatever of it cannot be read."""
+        """Return what a bag says of itself, with a finding for whatever of it cannot be read.
+
+        References
+        ----------
+        RFC 8493, sections 2.1 (required files) and 2.2.2 (Payload-Oxum). A list of files to fetch
+        is refused: a sealed review holds all of its own.
+        """
         findings: list[Finding] = []
         for name in ("bagit.txt", "bag-info.txt", MANIFEST, TAG_MANIFEST):
             if name not in self.files:
@@ -343,7 +372,13 @@ class Bag:
         return Listing(payload, tags, info, tuple(findings))
 
     def check_bytes(self, listing: Listing) -> list[Finding]:
-        """Return a finding for each listed file whose bytes are not those listed."""
+        """Return a finding for each listed file whose bytes are not those listed.
+
+        Parameters
+        ----------
+        listing : Listing
+            SHA-256 by path; a listed file that is not there is told by `check_listing`.
+        """
         lists = ((TAG_MANIFEST, listing.tags), (MANIFEST, listing.payload))
         listed = [
             (path, digest, manifest)

@@ -249,7 +249,11 @@ def _unsafe(name: str, findings: Sequence[Finding]) -> _Verification:
 
 
 def _verify_open(bag: Bag, signer: Ed25519PublicKey | None, reading: Reading) -> _Verification:
-    """Do every stage that can be done with a bag that is safe to read."""
+    """Do every stage that can be done with a bag that is safe to read.
+
+    A stage that meets a file it cannot read fails with that as its finding, and the next ones are
+    still done; those that need claims are not done where there are none.
+    """
     walk = _Walk(bag, signer, bag.read_listing(), reading)
     walk.book = _read_book(walk)
     always: dict[str, Callable[[_Walk], tuple[list[Finding], str]]] = {
@@ -447,7 +451,10 @@ def _kit_files(walk: _Walk, book: ClaimBook) -> Iterator[Finding]:
 
 
 def _logs_in_sheet(walk: _Walk) -> set[str]:
-    """Return every log the run sheet of the bag names (also of runs the review does not list)."""
+    """Return every log the run sheet of the bag names (also of runs the review does not list).
+
+    A sheet that cannot be read names none: making the review again tells its faults.
+    """
     from kit.bench.runs import SheetText
 
     path = "data/bench/runs.csv"
@@ -475,7 +482,11 @@ def _signature(walk: _Walk) -> tuple[list[Finding], str]:
 
 
 def _rebuild(walk: _Walk, book: ClaimBook) -> tuple[list[Finding], str]:
-    """Make the whole bag again from params, bench, logs and text; compare every file."""
+    """Make the whole bag again from params, bench, logs and text; compare every file.
+
+    What cannot be made again (another version, someone else's template) is no fault: the stage is
+    then not done, and says why.
+    """
     params = _params_path(walk.bag, book)
     remade = remake_bag(walk.bag, walk.listing, book, params, reading=walk.reading)
     walk.remade, walk.fresh = remade, remade.fresh

@@ -19,7 +19,17 @@ from kit.settings.metric import HEADLINE
 
 @dataclass(frozen=True, slots=True)
 class Look:
-    """How a product, an outcome or a run is marked; a product is marked so in every chart."""
+    """How a product, an outcome or a run is marked; a product is marked so in every chart.
+
+    Attributes
+    ----------
+    colour : str
+        On a light ground, as ``#rrggbb``.
+    shape : str
+        A marker of matplotlib: one letter.
+    dash : str or tuple
+        A line style of matplotlib: "-", or offset and lengths in widths of the line.
+    """
 
     colour: str
     shape: str = "o"
@@ -52,6 +62,17 @@ def product_looks(book: ClaimBook) -> dict[str, Look]:
 
     The reviewed product is filled, each other open with its shape; the same name in another class
     of machine stands on a foot line. It follows from the settings alone.
+
+    Parameters
+    ----------
+    book : ClaimBook
+        Gives the reviewed product, `rivals`, `predecessor` and `same_name` of its settings.
+
+    Returns
+    -------
+    dict of str to Look
+        By product, the reviewed one first. Products past the third rival are grey, told apart by
+        shape, then by the hues again.
     """
     settings = book.settings
     rivals = [p for p in settings.get("rivals") or () if p != book.product]
@@ -69,14 +90,31 @@ def product_looks(book: ClaimBook) -> dict[str, Look]:
 
 
 def _further_looks(count: int) -> list[Look]:
-    """Return looks in grey, a disc and then other shapes; then these shapes in the hues."""
+    """Return looks in grey, a disc and then other shapes; then these shapes in the hues.
+
+    Parameters
+    ----------
+    count : int
+        How many are wanted; past all shapes in all hues they begin again.
+    """
     colours = (FURTHER, *RIVALS)
     more = [replace(c, shape=shape) for c in colours for shape in MORE_SHAPES]
     return [FURTHER, *(more * (1 + count // len(more)))][:count]
 
 
 def plain_name(text: str) -> str:
-    """Return a name as one line of text: no control characters, no override of direction."""
+    """Return a name as one line of text: no control characters, no override of direction.
+
+    Parameters
+    ----------
+    text : str
+        As it stands in a bench or a log; it may come from anyone.
+
+    Returns
+    -------
+    str
+        With white space of any kind as single spaces; "(no name)" where nothing is left.
+    """
     kept = (" " if c.isspace() else c for c in text if c.isspace() or _shows(c))
     return re.sub(" +", " ", "".join(kept)).strip() or "(no name)"
 
@@ -115,6 +153,7 @@ def plain_product(book: ClaimBook, product: str) -> str:
 
 
 def _without_class(book: ClaimBook, product: str) -> str:
+    """Return a product's name without its class of machine in brackets; its id without a name."""
     name = book.product_name(product) or product
     kind = book.names.get("classes", {}).get(product, "")
     bare = name.removesuffix(f"({kind})").strip() if kind else name
@@ -135,7 +174,13 @@ def short_product(book: ClaimBook, product: str) -> str:
 
 
 def title_groups(book: ClaimBook) -> dict[str, tuple[str, ...]]:
-    """Return the titles of each group of titles of a review, as its suites over any rival say."""
+    """Return the titles of each group of titles of a review, as its suites over any rival say.
+
+    Returns
+    -------
+    dict of str to tuple of str
+        Titles by group, in the order of the params' suites; the suite "all" is none of them.
+    """
     found: dict[str, dict[str, None]] = {}
     for claim in book.of_kind("suite", product=book.product):
         if claim.group != "all":
@@ -146,7 +191,13 @@ def title_groups(book: ClaimBook) -> dict[str, tuple[str, ...]]:
 
 
 def tag_families(book: ClaimBook) -> dict[str, tuple[str, ...]]:
-    """Return the groups of titles by the one tag they are made of, those of two or more groups."""
+    """Return the groups of titles by the one tag they are made of, those of two or more groups.
+
+    Returns
+    -------
+    dict of str to tuple of str
+        Groups by tag: ``{"api": ("older", "newer")}``. A group made of two tags is in no family.
+    """
     suites = book.settings.get("suites") or {}
     families: dict[str, list[str]] = {}
     for group in title_groups(book):
@@ -161,6 +212,11 @@ def order_titles(book: ClaimBook) -> dict[str, str]:
 
     The groups are those of the tag that moves the margin over the first rival most; in a group,
     titles stand from the largest margin over the first rival down.
+
+    Returns
+    -------
+    dict of str to str
+        The group's name by title; "" for a title in none, which stands after all groups.
     """
     rival = next(iter(book.settings.get("rivals") or ()), "")
     pair = {"metric": HEADLINE, "product": book.product, "baseline": rival}
@@ -187,7 +243,7 @@ def order_titles(book: ClaimBook) -> dict[str, str]:
 
 
 def _reach(suites: Sequence[Claim]) -> float:
-    """Return how far margins of groups lie apart, as a ratio."""
+    """Return how far margins of groups lie apart, as a ratio: 1.0 where they are equal."""
     return max(s.figure for s in suites) / min(s.figure for s in suites)
 
 

@@ -43,17 +43,22 @@ _SHAPES = {
 
 
 def _num(value: float) -> str:
+    """Return a place as SVG attribute text: at most two decimals, never "-0"."""
     text = f"{value:.2f}".rstrip("0").rstrip(".")
     return "0" if text == "-0" else text
 
 
 def _shape(look: Look) -> str:
+    """Return the markup of a mark about the origin, on a foot line for another class of machine."""
     foot = '<path d="M-7 9.5H7"/>' if look.foot else ""
     return _SHAPES[look.shape] + foot
 
 
 def mark_svg(look: Look) -> Markup:
-    """Return a product's mark, 18 px wide, to stand beside its name."""
+    """Return a product's mark, 18 px wide, to stand beside its name.
+
+    It is hidden from screen readers: the name beside it says the same.
+    """
     filled = " fill" if look.filled else ""
     return Markup(
         f'<svg class="mk {look.css}{filled}" width="18" height="20" aria-hidden="true">'
@@ -62,6 +67,16 @@ def mark_svg(look: Look) -> Markup:
 
 
 def _mark_at(look: Look, x: float, y: float) -> str:
+    """Return a product's mark on a plot.
+
+    Parameters
+    ----------
+    look : Look
+    x : float
+        In percent of the plot's width.
+    y : float
+        In pixels from its top.
+    """
     filled = " fill" if look.filled else ""
     return (
         f'<svg class="mk {look.css}{filled}" x="{_num(x)}%" y="{_num(y)}" overflow="visible">'
@@ -70,30 +85,68 @@ def _mark_at(look: Look, x: float, y: float) -> str:
 
 
 def _plot(drawn: str) -> Markup:
-    """Return what is drawn as a picture that fills its box."""
+    """Return what is drawn as a picture that fills its box.
+
+    It is hidden from screen readers: the figures stand as text in the row or cell it belongs to.
+    """
     return Markup(f'<svg class="plot" width="100%" height="100%" aria-hidden="true">{drawn}</svg>')
 
 
 @dataclass(frozen=True, slots=True)
 class RatioScale:
-    """A stretch of a ratio scale: ends as natural logarithms, places in percent."""
+    """A stretch of a ratio scale: ends as natural logarithms, places in percent.
+
+    Attributes
+    ----------
+    low, high : float
+        Logarithms of the least and the largest ratio that find room: 0.0 is level.
+    """
 
     low: float
     high: float
 
     def at(self, ratio: float) -> float:
-        """Return where a ratio stands, in percent of the width."""
+        """Return where a ratio stands, in percent of the width; beyond [0, 100] without room.
+
+        Raises
+        ------
+        ValueError
+            If the ratio is not positive.
+        """
         return 100 * (math.log(ratio) - self.low) / (self.high - self.low)
 
     @classmethod
     def fit(cls, ratios: Iterable[float], *, band: float, pad: float = 0.035) -> Self:
-        """Return the scale that shows all ratios, level, and the level band around it."""
+        """Return the scale that shows all ratios, level, and the level band around it.
+
+        Parameters
+        ----------
+        ratios : iterable of float
+            Margins and ends of their intervals; those that are not positive are passed over.
+        band : float
+            Half the level band, a share: 0.02 for 2 % either way.
+        pad : float
+            Room left free at each end, a share of the whole.
+        """
         logs = [math.log(r) for r in (*ratios, 1 + 2 * band, 1 / (1 + 2 * band)) if r > 0]
         room = pad * (max(logs) - min(logs)) or 0.05
         return cls(min(logs) - room, max(logs) + room)
 
     def to_axis(self, *, slower: str, faster: str, locale: str) -> Markup:
-        """Return the head of the plots of the first screen: directions and labels of ticks."""
+        """Return the head of the plots of the first screen: directions and labels of ticks.
+
+        Parameters
+        ----------
+        slower, faster : str
+            Words for the two directions, set where they fit the narrowest plot.
+        locale : str
+            How figures are written.
+
+        Notes
+        -----
+        One picture serves three widths: each has its own labels, and the page's style shows one
+        set.
+        """
         fits = {
             "": _placed_ticks(self, COMPACT_PX, locale=locale),
             " mid": _placed_ticks(self, PHONE_PX, locale=locale),
@@ -129,7 +182,17 @@ class RatioScale:
         margins: Sequence[Claim],
         band: float,
     ) -> Markup:
-        """Return a rival's row of the first screen: margin and intervals over a dot a title."""
+        """Return a rival's row of the first screen: margin and intervals over a dot a title.
+
+        Parameters
+        ----------
+        whole, like : Claim or None
+            The suite margin, with its interval for these titles; and that for titles like these.
+        margins : sequence of Claim
+            Of the titles; one without a value is passed over. Dots that would touch are stacked.
+        band : float
+            Half the level band, a share.
+        """
         parts = [_ground(self, band)]
         if like is not None and like.low and like.high:
             a, b = _num(self.at(like.low)), _num(self.at(like.high))
@@ -167,7 +230,11 @@ class RatioScale:
 
 
 def _grid_percents(scale: RatioScale, *, apart: float = 9.0) -> list[int]:
-    """Return the percents of the grid lines of a scale, `apart` percent of its width or more."""
+    """Return the percents of the grid lines of a scale, `apart` percent of its width or more.
+
+    The steps are round (1, 2, 5, 10, ... 1000 percent); level, 0, is among them where the scale
+    shows it, and alone where no step finds room.
+    """
     ends = [math.expm1(end) * 100 for end in (scale.low, scale.high)]
     for step in (1, 2, 5, 10, 20, 50, 100, 200, 500, 1000):
         first, last = math.ceil(ends[0] / step), math.floor(ends[1] / step)
@@ -187,7 +254,16 @@ def _tick_text(percent: int, *, locale: str) -> str:
 
 
 def _placed_ticks(scale: RatioScale, width_px: float, *, locale: str) -> list[int]:
-    """Return the ticks whose labels find room at a width: 0 first, then outward from the middle."""
+    """Return the ticks whose labels find room at a width: 0 first, then outward from the middle.
+
+    Parameters
+    ----------
+    scale : RatioScale
+    width_px : float
+        Of the plot. A label is taken as wide as its letters in the widest of the page's fonts.
+    locale : str
+        How figures are written.
+    """
     ticks = _grid_percents(scale)
     kept: list[tuple[float, float, int]] = []
     for tick in sorted(ticks, key=lambda t: (t != 0, t % 20 != 0, -abs(t), t)):
@@ -200,7 +276,16 @@ def _placed_ticks(scale: RatioScale, width_px: float, *, locale: str) -> list[in
 
 
 def _ground(scale: RatioScale, band: float, *, apart: float = 9.0) -> str:
-    """Return what lies behind every row: the level band, grid lines, the line of parity."""
+    """Return what lies behind every row: the level band, grid lines, the line of parity.
+
+    Parameters
+    ----------
+    scale : RatioScale
+    band : float
+        Half the level band, a share; the band reaches from 1 / (1 + band) to 1 + band.
+    apart : float
+        How far grid lines keep apart, in percent of the width.
+    """
     left, right = scale.at(1 / (1 + band)), scale.at(1 + band)
     lines = "".join(
         f'<line class="grid" x1="{x}%" x2="{x}%" y1="0" y2="100%"/>'
@@ -243,7 +328,17 @@ class Column:
         return 100 * 3.0 / self.width
 
     def to_cell(self, claim: Claim | None, *, band: float, label: str = "") -> Markup:
-        """Return a cell of the lattice: a dot with its interval, above a number where asked."""
+        """Return a cell of the lattice: a dot with its interval, above a number where asked.
+
+        Parameters
+        ----------
+        claim : Claim or None
+            The margin; None says "no run" in the cell.
+        band : float
+            Half the level band, a share.
+        label : str
+            Written beneath the dot.
+        """
         parts = [_ground(self.scale, band, apart=self.apart)]
         y = "13" if label else "50%"
         if claim is None:
@@ -305,8 +400,17 @@ def lattice_columns(
     ----------
     values : sequence of sequences of float
         The ratios of each column.
+    band : float
+        Half the level band, a share: every column shows twice as much.
     share : int
         Percent of the width the columns have together.
+    pad : float
+        Room at each end of a column, a share of the longest.
+
+    Notes
+    -----
+    A percent of width is the same ratio in every column, so that dots can be compared across them;
+    no column is less than 0.4 of the longest, or 4 percent wide.
     """
     ends = []
     for ratios in values:
@@ -331,14 +435,28 @@ def lattice_columns(
 
 
 def _zero_ticks(top: float) -> list[float]:
-    """Return round steps from zero up to `top`, three to six of them."""
+    """Return round steps from zero up to `top`, three to six of them.
+
+    Parameters
+    ----------
+    top : float
+        The end of the scale, in the unit of its figures. Positive.
+    """
     size = 10.0 ** math.floor(math.log10(top))
     step = next(s * size for s in (0.2, 0.25, 0.5, 1.0, 2.0) if top / (s * size) <= 5)
     return [step * n for n in range(int(top / step) + 1)]
 
 
 def zero_axis(top: float, *, locale: str) -> Markup:
-    """Return the head of the stems: labels from zero on."""
+    """Return the head of the stems: labels from zero on.
+
+    Parameters
+    ----------
+    top : float
+        The right end of the scale, in frames per second. A label too near to it is left out.
+    locale : str
+        How figures are written.
+    """
     labels = "".join(
         f'<text class="tick" x="{_num(100 * t / top)}%" y="14" text-anchor="'
         f'{"start" if t == 0 else "middle"}">{number(t, decimals=0, locale=locale)}</text>'
@@ -392,7 +510,17 @@ def stem_row(
 
 @dataclass(frozen=True, slots=True)
 class Offer:
-    """A product in the value chart: its price with its span, and what it does."""
+    """A product in the value chart: its price with its span, and what it does.
+
+    Attributes
+    ----------
+    price : Claim
+        Its ends are the least and the largest price seen.
+    speed : Claim
+        Its suite average, in frames per second.
+    price_text : str
+        The price as its label has it.
+    """
 
     name: str
     look: Look
@@ -414,16 +542,19 @@ class _Plane:
     floor: float = 284.0
 
     def x(self, price: float | None) -> float:
+        """Return where a price stands, in pixels from the left."""
         low, high = self.prices
         share = (math.log(price or 1.0) - low) / (high - low)
         return self.left + share * (self.width - self.left - self.right)
 
     def y(self, speed: float | None) -> float:
+        """Return where a speed stands, in pixels from the top."""
         low, high = self.speeds
         return self.floor - (math.log(speed or 1.0) - low) / (high - low) * (self.floor - self.top)
 
 
 def _padded(values: Iterable[float], share: float) -> tuple[float, float]:
+    """Return the ends of positive values as logarithms, with a share of their span at each end."""
     logs = [math.log(v) for v in values]
     pad = share * (max(logs) - min(logs)) or 0.05
     return min(logs) - pad, max(logs) + pad
@@ -501,7 +632,11 @@ def _value_lines(
     equal: Claim | None,
     steps: Sequence[Offer],
 ) -> str:
-    """Return the frontier, the line of as many frames for the money, and the arrow to it."""
+    """Return the frontier, the line of as many frames for the money, and the arrow to it.
+
+    The line is straight: on two logarithmic scales, what costs the same per frame lies on one of
+    slope 1. It is cut at the ends of the plane.
+    """
     found = ""
     for n, offer in enumerate(steps):
         x, y = _num(plane.x(offer.price.value)), _num(plane.y(offer.speed.value))
@@ -567,7 +702,22 @@ class _Labels:
         self.taken: list[tuple[float, float, float, float]] = []
 
     def place(self, text: str, x: float, y: float, css: str) -> str:
-        """Return a label's markup at the side with the least overlap."""
+        """Return a label's markup at the side with the least overlap.
+
+        Parameters
+        ----------
+        text : str
+            One line; its width is estimated from its length.
+        x, y : float
+            The point it belongs to, in pixels.
+        css : str
+            Classes of its text element.
+
+        Notes
+        -----
+        Ten places are tried, the nearest first; to leave the plane costs more than to cover
+        anything. What is placed counts as taken for the labels after it.
+        """
         wide = len(text) * 0.6 * 12.5
         best = None
         for anchor, dx, dy in (
@@ -596,4 +746,5 @@ class _Labels:
 
 
 def _overlap(a: tuple[float, ...], b: tuple[float, ...]) -> float:
+    """Return how much two boxes (left, top, right, bottom) overlap, in square pixels."""
     return max(0.0, min(a[2], b[2]) - max(a[0], b[0])) * max(0.0, min(a[3], b[3]) - max(a[1], b[1]))

@@ -41,6 +41,7 @@ ELLIPSIS = "\u2026"
 
 @lru_cache(maxsize=4096)
 def _width_at_100(text: str) -> float:
+    """Return the width of a line of text at 100 px, in pixels, as DejaVu Sans sets it."""
     font: Any = get_font(findfont(FontProperties(family="DejaVu Sans")))
     font.set_size(100, 72)
     with warnings.catch_warnings():
@@ -52,12 +53,28 @@ def _width_at_100(text: str) -> float:
 
 
 def text_width(text: str, size: float) -> float:
-    """Return the width of a line of text in pixels, at a type size in pixels."""
+    """Return the width of a line of text in pixels, at a type size in pixels.
+
+    Notes
+    -----
+    The text alone, as FreeType sets it: bold type is about an eighth wider. A character that the
+    font lacks counts as an em.
+    """
     return _width_at_100(text) * size / 100
 
 
 def fit_text(text: str, size: float, width: float) -> str:
-    """Return text cut with an ellipsis where it would be wider than `width` pixels."""
+    """Return text cut with an ellipsis where it would be wider than `width` pixels.
+
+    Parameters
+    ----------
+    text : str
+        One line.
+    size : float
+        Of the type, in pixels.
+    width : float
+        What it must fit, in pixels. Where not even the ellipsis does, the ellipsis is returned.
+    """
     if text_width(text, size) <= width:
         return text
     low, high = 0, len(text)
@@ -71,7 +88,17 @@ def fit_text(text: str, size: float, width: float) -> str:
 
 
 def _wrap_text(text: str, size: float, width: float, *, lines: int = 2) -> str:
-    """Return text broken at spaces into at most `lines` lines, the last cut where it must be."""
+    """Return text broken at spaces into at most `lines` lines, the last cut where it must be.
+
+    Parameters
+    ----------
+    text : str
+        One line.
+    size, width : float
+        Of the type and of the room, in pixels.
+    lines : int
+        The most lines there may be.
+    """
     words = text.split(" ")
     made: list[str] = []
     while words and len(made) < lines - 1:
@@ -88,7 +115,22 @@ _AROUND = ((1, 0), (-1, 0), (0, -1), (0, 1), (1, -1), (-1, -1), (1, 1), (-1, 1))
 
 
 def spread_apart(wanted: Sequence[float], *, apart: float, low: float, high: float) -> list[float]:
-    """Return heights near the wanted ones, at least `apart` from each other, in the same order."""
+    """Return heights near the wanted ones, at least `apart` from each other, in the same order.
+
+    Parameters
+    ----------
+    wanted : sequence of float
+        In pixels, in any order.
+    apart : float
+        The least distance, in pixels.
+    low, high : float
+        Ends of the room, in pixels. Where it is too short for all, they run past its low end.
+
+    Examples
+    --------
+    >>> spread_apart([10.0, 12.0], apart=8.0, low=0.0, high=60.0)
+    [10.0, 18.0]
+    """
     order = sorted(range(len(wanted)), key=lambda i: wanted[i])
     placed = [0.0] * len(wanted)
     last = -math.inf
@@ -101,7 +143,15 @@ def spread_apart(wanted: Sequence[float], *, apart: float, low: float, high: flo
 
 
 def title_height(chart: Chart, sheet: Sheet) -> float:
-    """Return the height that caption and note take at the top of the sheet; 0.0 on the page."""
+    """Return the height that caption and note take at the top of the sheet; 0.0 on the page.
+
+    Parameters
+    ----------
+    chart : Chart
+        Its caption is broken into two lines at most, its note into three.
+    sheet : Sheet
+        One without a title size carries neither.
+    """
     if not sheet.title:
         return 0.0
     lines = _title_lines(sheet, chart.caption).count("\n") + 1
@@ -110,24 +160,44 @@ def title_height(chart: Chart, sheet: Sheet) -> float:
 
 
 def _title_lines(sheet: Sheet, caption: str) -> str:
+    """Return a caption broken into the lines a sheet has for it."""
     # Bold type is about an eighth wider than the regular that widths are measured in.
     return _wrap_text(caption, 1.14 * sheet.title, sheet.width - 2 * sheet.side)
 
 
 def _note_lines(sheet: Sheet, chart: Chart) -> str:
+    """Return a chart's note, for video its own where it has one, broken into lines."""
     note = chart.words.video_note or chart.note
     return _wrap_text(note, sheet.small, sheet.width - 2 * sheet.side, lines=3)
 
 
 def even_ticks(low: float, high: float, *, at_most: int = 7) -> list[float]:
-    """Return round values within a range, evenly spaced."""
+    """Return round values within a range, evenly spaced.
+
+    Parameters
+    ----------
+    low, high : float
+        Ends of the axis, in its unit; either may be a tick.
+    at_most : int
+        Steps there may be between them.
+    """
     values = MaxNLocator(nbins=at_most, steps=[1, 2, 2.5, 5, 10]).tick_values(low, high)
     spare = 1e-9 * (high - low)
     return [float(v) for v in values if low - spare <= v <= high + spare]
 
 
 def tick_labels(ticks: Sequence[float], *, locale: str = "en", sign: bool = False) -> list[str]:
-    """Return ticks as text, all with the decimals the finest of them needs."""
+    """Return ticks as text, all with the decimals the finest of them needs.
+
+    Parameters
+    ----------
+    ticks : sequence of float
+        In the unit of the axis.
+    locale : str
+        How figures are written.
+    sign : bool
+        Whether positive ones get a plus sign.
+    """
     decimals = next(
         (d for d in range(7) if all(math.isclose(round(t, d), t, abs_tol=1e-9) for t in ticks)), 6
     )
@@ -141,6 +211,15 @@ def log_limits(
 
     One very wide interval would press all other rows together: ends further out than the span
     of the points are cut (and shown cut).
+
+    Parameters
+    ----------
+    points : sequence of float
+        Figures that must be shown. Positive, one at least.
+    ends : sequence of float
+        Ends of intervals; those that are not positive are passed over.
+    spare : float
+        Room at each end, a share of the whole.
     """
     low, high = math.log(min(points)), math.log(max(points))
     reach = max(high - low, 0.02)
@@ -245,7 +324,15 @@ class Panel:
         return panels, height
 
     def name_column(self, sheet: Sheet, labels: Sequence[str]) -> float:
-        """Return the width of the column of row names: as wide as they need, within a third."""
+        """Return the width of the column of row names: as wide as they need, within a third.
+
+        Parameters
+        ----------
+        sheet : Sheet
+            Gives the size of the type.
+        labels : sequence of str
+            Of all rows, also those of other panels: all columns are alike.
+        """
         need = max(text_width(label, sheet.text) for label in labels) + 1.2 * sheet.text
         return min(max(need, 4 * sheet.text), 0.34 * self.width)
 
@@ -268,7 +355,19 @@ class Plot(Axes):
         *,
         grid: bool = True,
     ) -> None:
-        """Set ticks and their labels on one axis ("x" or "y"), with light rules across."""
+        """Set ticks and their labels on one axis ("x" or "y"), with light rules across.
+
+        Parameters
+        ----------
+        which : {"x", "y"}
+            The axis.
+        ticks : sequence of float
+            In the unit of the axis.
+        labels : sequence of str
+            One for each; "" for a tick without one.
+        grid : bool
+            Whether a rule is drawn across the plot at each.
+        """
         axis = self.xaxis if which == "x" else self.yaxis
         axis.set_major_locator(FixedLocator(list(ticks)))
         axis.set_minor_locator(NullLocator())
@@ -287,7 +386,15 @@ class Plot(Axes):
                 draw_line(tick, color=RULE, linewidth=self.sheet.line, zorder=0.5)
 
     def name_axis(self, text: str, *, which: Literal["x", "y"] = "x") -> None:
-        """Name an axis: quantity, unit and direction; cut where it would run off the self.sheet."""
+        """Name an axis: quantity, unit and direction; cut where it would run off the sheet.
+
+        Parameters
+        ----------
+        text : str
+            Set about the middle of the axis.
+        which : {"x", "y"}
+            The axis.
+        """
         sheet_size = self.figure.bbox.width, self.figure.bbox.height
         box = self.get_position()
         start, end = (box.x0, box.x1) if which == "x" else (box.y0, box.y1)
@@ -304,7 +411,17 @@ class Plot(Axes):
         )
 
     def put_marks(self, xs: Sequence[float], ys: Sequence[float], look: Look, scale: float) -> None:
-        """Draw marks in one look: filled, or open with paper inside."""
+        """Draw marks in one look: filled, or open with paper inside.
+
+        Parameters
+        ----------
+        xs, ys : sequence of float
+            Where they stand, in the units of the axes. One may stand beyond the plot's edge.
+        look : Look
+            Colour, shape, fill, foot line and dashed edge.
+        scale : float
+            Their size, in marks of the sheet.
+        """
         size = self.sheet.mark * scale * (FOOTED_SCALE if look.foot else 1.0)
         face, edge = look.colour if look.filled else PAPER, self.sheet.line * 1.3
         if look.dashed:  # a line's marks cannot be
@@ -337,7 +454,18 @@ class Plot(Axes):
     ) -> None:
         """Draw an interval; an end beyond the axis is cut and ends in an arrow head.
 
-        With `capped` an end within the axis has an end stroke.
+        Parameters
+        ----------
+        ends : (float, float)
+            In the unit of the x axis; nothing is drawn where one is NaN.
+        y : float
+            The height of its row.
+        colour : str
+            Of line, arrow heads and end strokes.
+        width : float
+            Of its line, in lines of the sheet.
+        capped : bool
+            Whether an end within the axis has an end stroke.
         """
         low, high = ends
         if math.isnan(low) or math.isnan(high):
@@ -353,7 +481,10 @@ class Plot(Axes):
             self.put_marks(caps, [y] * len(caps), Look(colour, "|", filled=True), 0.9)
 
     def put_level_lines(self, spans: Sequence[tuple[float, float, float]], **how: Any) -> None:
-        """Draw level lines (from x, to x, y) as one path, without spans that lack an end."""
+        """Draw level lines (from x, to x, y) as one path, without spans that lack an end.
+
+        One path, and not one for each, keeps the SVG small. Further arguments go to `Axes.plot`.
+        """
         xs: list[float] = []
         ys: list[float] = []
         for start, end, y in spans:
@@ -368,7 +499,17 @@ class Plot(Axes):
             self.axhline(top + height, color=RULE, linewidth=self.sheet.line, zorder=0.4)
 
     def name_line(self, name: str, y: float, least: float, most: float) -> None:
-        """Name a line of marks right of its last mark, or left of its first where that has room."""
+        """Name a line of marks right of its last mark, or left of its first where that has room.
+
+        Parameters
+        ----------
+        name : str
+            Set smaller, down to four fifths, and then cut where it does not fit.
+        y : float
+            The height of the line.
+        least, most : float
+            Where its first and its last mark stand, in the unit of the x axis.
+        """
         to_px = self.transData.transform
         start, end = self.transAxes.transform((0, 0))[0], self.transAxes.transform((1, 0))[0]
         gap = 0.9 * self.sheet.mark
@@ -418,7 +559,19 @@ class Drawing(Figure):
             self.put_text(sheet.side, y, notes, sheet.small, va="top", color=GREY)
 
     def put_text(self, x: float, y: float, text: str, size: float, **how: Any) -> None:
-        """Write text at a place on the sheet."""
+        """Write text at a place on the sheet.
+
+        Parameters
+        ----------
+        x, y : float
+            In pixels from the top left corner.
+        text : str
+            May hold line ends.
+        size : float
+            Of the type, in pixels.
+        **how
+            Further arguments of `Figure.text`, such as ``ha``, ``va`` and ``color``.
+        """
         width, height = self.get_size_inches() * 72
         self.text(x / width, 1 - y / height, text, fontsize=size, **{"linespacing": 1.15, **how})
 
@@ -430,7 +583,13 @@ class Drawing(Figure):
         self.put_text(x, y + LINE_DROP * size, text, size, va="baseline", **how)
 
     def put_axes(self, left: float, top: float, width: float, height: float) -> Plot:
-        """Add axes over a box of the sheet, with neither ticks nor rules yet."""
+        """Add axes over a box of the sheet, with neither ticks nor rules yet.
+
+        Parameters
+        ----------
+        left, top, width, height : float
+            Of the box, in pixels from the sheet's top left corner.
+        """
         sheet_width, sheet_height = self.get_size_inches() * 72
         axes = Plot(
             self,
@@ -448,7 +607,14 @@ class Drawing(Figure):
         return axes
 
     def put_row_axes(self, panel: Panel, left: float, right: float) -> Plot:
-        """Return axes over a panel's rows: y in pixels from the panel's top, growing downwards."""
+        """Return axes over a panel's rows: y in pixels from the panel's top, growing downwards.
+
+        Parameters
+        ----------
+        panel : Panel
+        left, right : float
+            Pixels of the panel's width that columns of text take at either side.
+        """
         axes = self.put_axes(panel.left + left, panel.top, panel.width - left - right, panel.height)
         axes.set_ylim(panel.height, 0)
         axes.spines["left"].set_visible(False)
@@ -467,6 +633,18 @@ class Drawing(Figure):
 
         A name too wide takes a second line where its row has room, then smaller type, then an
         ellipsis; it stands whole in the chart's table.
+
+        Parameters
+        ----------
+        panel : Panel
+        labels : sequence of str
+            Of all rows, also those of other panels.
+        width : float
+            Of the column, in pixels.
+        bold : frozenset of int
+            Rows in bold type, counted over all panels.
+        heads : mapping of int to str, optional
+            What a row and those below it have in common, by row.
         """
         room = width - 0.9 * self.sheet.text
         shortest = min(panel.heights)

@@ -158,6 +158,16 @@ def value_chart(book: ClaimBook, kind: str) -> Chart:
 
 
 def _value_caption(plan: _ValuePlan, name: str, words: str) -> str:
+    """Return the result of a value chart: what the product costs per frame beside its peers.
+
+    Parameters
+    ----------
+    plan : _ValuePlan
+    name : str
+        Of the reviewed product.
+    words : str
+        For the kind of price.
+    """
     peers, lowest = plan.peers, plan.lowest
     if plan.own is None or lowest is None:
         on = [point.name for point in plan.points if point.place == "on"]
@@ -174,6 +184,7 @@ def _value_caption(plan: _ValuePlan, name: str, words: str) -> str:
 
 
 def _point_words(point: _ValuePoint) -> str:
+    """Return one product in the words of the text alternative, in its claims' own texts."""
     said = f"{point.name} {point.price.text}, {point.fps.text}, {point.cost.text} per fps, "
     said += point.frontier.text
     if point.equal:
@@ -184,7 +195,11 @@ def _point_words(point: _ValuePoint) -> str:
 
 
 def _paint_value(chart: Chart, sheet: Sheet) -> Figure:
-    """Draw products in the plane of price and performance."""
+    """Draw products in the plane of price and performance.
+
+    Both axes are linear, so that equal money per frame is a straight line through the origin, which
+    need not be shown.
+    """
     plan: _ValuePlan = chart.plan
     height = sheet.height or 460.0
     figure = Drawing(sheet, height, chart)
@@ -226,13 +241,17 @@ def _paint_value(chart: Chart, sheet: Sheet) -> Figure:
 
 
 def _padded(values: Sequence[float], share: float) -> tuple[float, float]:
+    """Return the ends of an axis: the values', with a share of their span, never below zero."""
     low, high = min(values), max(values)
     spare = share * ((high - low) or high or 1.0)
     return max(0.0, low - spare), high + spare
 
 
 def _draw_frontier(axes: Plot, sheet: Sheet, plan: _ValuePlan) -> None:
-    """Draw the efficient frontier as steps from each of its products to the next."""
+    """Draw the efficient frontier as steps from each of its products to the next.
+
+    A buyer between two prices gets the cheaper product's performance, hence steps and no slope.
+    """
     on = sorted(point.at for point in plan.points if point.place in {"on", "tie"})
     if not on:
         return
@@ -275,7 +294,15 @@ def _draw_equal_value(axes: Plot, sheet: Sheet, plan: _ValuePlan, own: _ValuePoi
 
 
 def _points_along_lines(axes: Plot, step: float) -> list[tuple[float, float]]:
-    """Return points along the lines that labels leave bare, in pixels from the top left corner."""
+    """Return points along the lines that labels leave bare, in pixels from the top left corner.
+
+    Parameters
+    ----------
+    axes : Plot
+        Its limits are set; the grid and the lines of equal money are not among the lines.
+    step : float
+        How far the points lie apart, in pixels.
+    """
     corner = axes.bbox
     points: list[tuple[float, float]] = []
     for line in axes.lines:
@@ -355,7 +382,16 @@ def _place_labels(
 
 
 def _label_points(axes: Plot, sheet: Sheet, plan: _ValuePlan, room: tuple[float, float]) -> None:
-    """Name each point, with its price per frame beneath, and the lowest price of equal value."""
+    """Name each point, with its price per frame beneath, and the lowest price of equal value.
+
+    Parameters
+    ----------
+    axes : Plot
+    sheet : Sheet
+    plan : _ValuePlan
+    room : (float, float)
+        Width and height of the plot, in pixels: labels stay inside.
+    """
 
     def place(at: tuple[float, float]) -> tuple[float, float]:
         x, y = axes.transAxes.inverted().transform(axes.transData.transform(at))
@@ -476,6 +512,7 @@ def classes_chart(book: ClaimBook, gaps: Sequence[Claim]) -> Chart:
 
 
 def _slope_of(book: ClaimBook, gap: Claim) -> _Slope:
+    """Return the slope of one gap, from the claims `gap_there` and `gap_here` it rests on."""
     sides = {claim.kind: claim for claim in (book.by_id[name] for name in gap.inputs)}
     there, here = sides["gap_there"], sides["gap_here"]
     pairs = [
@@ -486,12 +523,19 @@ def _slope_of(book: ClaimBook, gap: Claim) -> _Slope:
 
 
 def _lead_words(slope: _Slope, side: int) -> str:
+    """Return a lead in words, there (side 0) or here (side 1)."""
     newer, older = slope.names[side]
     return f"{newer} {(slope.there, slope.here)[side].text} over {older}"
 
 
 def _lay_out_slopes(chart: Chart, sheet: Sheet) -> tuple[float, float, float, tuple[float, float]]:
-    """Return height of the sheet, top and height of the plane, and the limits of its axis."""
+    """Return height of the sheet, top and height of the plane, and the limits of its axis.
+
+    Returns
+    -------
+    (float, float, float, (float, float))
+        Three in pixels; the limits as ratios, on a logarithmic axis that holds level.
+    """
     _, slopes = chart.plan
     height = sheet.height or max(300.0, 90.0 + 2.6 * sheet.text * len(slopes) * 1.6)
     top = title_height(chart, sheet) + 2.6 * sheet.text
@@ -502,7 +546,10 @@ def _lay_out_slopes(chart: Chart, sheet: Sheet) -> tuple[float, float, float, tu
 
 
 def _lead_spans(chart: Chart, sheet: Sheet) -> list[float]:
-    """Return the widths of the intervals drawn, in marks."""
+    """Return the widths of the intervals drawn, in marks.
+
+    One of NaN is drawn by no line and not counted.
+    """
     _, _, tall, (low, high) = _lay_out_slopes(chart, sheet)
     ends = [claim.ends for slope in chart.plan[1] for claim in (slope.there, slope.here)]
     marks = tall / sheet.mark / 1.1 / math.log(high / low)

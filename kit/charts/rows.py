@@ -93,11 +93,14 @@ def _ratio_chart(
 
 
 def _known(values: Sequence[float]) -> list[float]:
+    """Return the values that are figures: NaN stands for an end that is not given."""
     return [value for value in values if math.isfinite(value)]
 
 
 @dataclass(frozen=True, slots=True)
 class _RatioLayout:
+    """Where everything of a chart of ratios stands, in pixels; `limits` are ratios."""
+
     panels: list[Panel]
     height: float
     left: float  # the column of names
@@ -108,7 +111,16 @@ class _RatioLayout:
 
 
 def _lay_out_ratios(chart: Chart, sheet: Sheet) -> _RatioLayout:
-    """Return where everything of a chart of ratios stands."""
+    """Return where everything of a chart of ratios stands.
+
+    Parameters
+    ----------
+    chart : Chart
+        Its plan is a `_RatioPlan`.
+    sheet : Sheet
+        On one of fixed height rows that would be pressed too close stand in two columns, and the
+        outcomes in words give way.
+    """
     plan: _RatioPlan = chart.plan
     gap = 0.5 * sheet.text
     panels, height = Panel.stack(
@@ -142,12 +154,15 @@ def _lay_out_ratios(chart: Chart, sheet: Sheet) -> _RatioLayout:
 
 
 def _gaps(sheet: Sheet, heads: Sequence[str]) -> dict[int, float]:
-    """Return the room that rows with a head need before them."""
+    """Return the room that rows with a head need before them, in pixels by row."""
     return {i: 1.35 * sheet.text for i, head in enumerate(heads) if head}
 
 
 def _ratio_spans(chart: Chart, sheet: Sheet) -> list[float]:
-    """Return the widths of the intervals drawn, in marks."""
+    """Return the widths of the intervals drawn, in marks.
+
+    Below 1 an interval is hidden by its mark, and the note says so.
+    """
     at = _lay_out_ratios(chart, sheet)
     room = at.panels[0].width - at.left - at.right
     per_log = room / math.log(at.limits[1] / at.limits[0])
@@ -190,7 +205,18 @@ def _paint_ratios(chart: Chart, sheet: Sheet) -> Figure:
 def _label_ratios(
     axes: Plot, sheet: Sheet, words: ChartWords, at: _RatioLayout, room: float
 ) -> None:
-    """Set the axis below, and the one above as the baseline sees it: each ratio inverted."""
+    """Set the axis below, and the one above as the baseline sees it: each ratio inverted.
+
+    Parameters
+    ----------
+    axes : Plot
+    sheet : Sheet
+    words : ChartWords
+        Names of both axes; `above` is empty where there is one.
+    at : _RatioLayout
+    room : float
+        Width of the plot, in pixels.
+    """
     axes.set_xscale("log")
     axes.set_xlim(*at.limits)
     at_most = max(3, min(7, int(room / (4.2 * sheet.small))))
@@ -293,12 +319,15 @@ def _dot_chart(
 
 
 def _ends_of(dot: _Dot) -> list[float]:
+    """Return the places on the axis a dot takes: low, figure, ends of the interval."""
     low = dot.low.figure if dot.low else math.nan
     return _known([low, dot.claim.figure, *dot.claim.ends])
 
 
 @dataclass(frozen=True, slots=True)
 class _DotLayout:
+    """Where everything of a chart of lines stands, in pixels; `limits` in the unit of its axis."""
+
     panels: list[Panel]
     height: float
     left: float
@@ -307,7 +336,20 @@ class _DotLayout:
 
 
 def _lay_out_dots(chart: Chart, sheet: Sheet) -> _DotLayout:
-    """Lay out rows of a line a series; the first row of a column is open for names."""
+    """Lay out rows of a line a series; the first row of a column is open for names.
+
+    Parameters
+    ----------
+    chart : Chart
+        Its plan is a `_DotPlan`.
+    sheet : Sheet
+        On one of fixed height the rows may stand in two columns.
+
+    Notes
+    -----
+    The axis ends past the longest interval, and further where a name in the first row needs the
+    room: up to 1.35 times as far.
+    """
     plan: _DotPlan = chart.plan
     count = len(plan.series)
     natural = max(count * sheet.mark * 1.05 + 0.7 * sheet.text, 1.7 * sheet.text)
@@ -350,7 +392,18 @@ def _dot_spans(chart: Chart, sheet: Sheet) -> list[float]:
 
 
 def _lines_of(panel: Panel, row: int, count: int, extra: float) -> list[float]:
-    """Return the heights of a row's lines, one a series, from the panel's top."""
+    """Return the heights of a row's lines, one a series, from the panel's top.
+
+    Parameters
+    ----------
+    panel : Panel
+    row : int
+        Counted over all panels.
+    count : int
+        Number of series.
+    extra : float
+        Pixels by which a panel's first row is taller.
+    """
     at = row - panel.rows.start
     spare = 0.25 * (panel.heights[at] - (extra if at == 0 else 0))
     step = (panel.heights[at] - spare) / count
@@ -421,6 +474,13 @@ def _ratio_ticks(low: float, high: float, *, at_most: int = 7) -> list[float]:
 
     Past a ratio of three between the ends, even steps of percent would crowd at one end of a
     logarithmic axis: steps are then by doubling.
+
+    Parameters
+    ----------
+    low, high : float
+        Ends of the axis, as ratios.
+    at_most : int
+        Ticks there may be.
     """
     if high / low > 3:
         powers = np.arange(math.ceil(math.log2(low)), math.floor(math.log2(high)) + 1)
@@ -444,7 +504,13 @@ def _ratio_labels(ticks: Sequence[float], *, locale: str = "en") -> list[str]:
 
 
 def _rows_of(book: ClaimBook, titles: Sequence[str]) -> dict[str, tuple[str, str]]:
-    """Return name and head of rows for some titles, in the order of all charts."""
+    """Return name and head of rows for some titles, in the order of all charts.
+
+    Returns
+    -------
+    dict of str to (str, str)
+        By title: its name, and its group's where that begins; a title of no known order comes last.
+    """
     wanted, rows, last = set(titles), {}, ""
     for title, group in order_titles(book).items():
         if title in wanted:
@@ -554,10 +620,12 @@ def margins_chart(book: ClaimBook, suite: Claim) -> Chart:
 
 
 def _not_all(suite: Claim) -> tuple[str, ...]:
+    """Return the part of a file's name that tells a suite from that over all titles."""
     return (suite.group,) if suite.group != "all" else ()
 
 
 def _percent(share: float, locale: str) -> str:
+    """Return a share in percent with the decimals it needs, at most five."""
     decimals = next(
         d for d in range(6) if math.isclose(round(100 * share, d), 100 * share) or d == 5
     )
@@ -690,6 +758,18 @@ def _titles_caption(book: ClaimBook, mine: Sequence[_Dot], metric: str, word: st
 def _titles_note(
     first: Claim, word: str, low_word: str, missing: Mapping[str, Sequence[str]], book: ClaimBook
 ) -> str:
+    """Return how the marks of a chart of titles are read, and what has no result.
+
+    Parameters
+    ----------
+    first : Claim
+        Any cell drawn: gives the confidence of the intervals.
+    word, low_word : str
+        What the average and its low are called; no low is drawn where the second is empty.
+    missing : mapping of str to sequence of str
+        Titles without a result, by product's name.
+    book : ClaimBook
+    """
     confidence = first.confidence or book.settings["margins"]["confidence"]
     percent = share_text(confidence, locale=book.locale).text.replace(".0", "").replace(",0", "")
     note = f"Marks: {word} with its {percent} interval."

@@ -83,7 +83,11 @@ def run_chart(book: ClaimBook, series: FrameSeries) -> Chart:
 
 
 def _run_looks(runs: Sequence[str]) -> dict[str, Look]:
-    """Return the look of each run of a chart that lays runs over each other."""
+    """Return the look of each run of a chart that lays runs over each other.
+
+    The first is drawn as the reviewed product is; past five, the colours begin again with other
+    dashes.
+    """
     looks = [REVIEWED, *RIVALS, PREDECESSOR]
     found = {}
     for i, run in enumerate(dict.fromkeys(runs)):
@@ -93,6 +97,7 @@ def _run_looks(runs: Sequence[str]) -> dict[str, Look]:
 
 
 def _ms(value: float, locale: str) -> str:
+    """Return milliseconds as printed, with their unit."""
     return fps_text(value, unit="ms", locale=locale).text
 
 
@@ -103,11 +108,16 @@ def _outer(series: FrameSeries) -> tuple[float, float, float]:
 
 
 def _logged(series: FrameSeries, sensor: str) -> bool:
+    """Return whether a run's log holds any reading of a sensor."""
     return sensor in series.sensors and bool(np.isfinite(series.sensors[sensor]).any())
 
 
 def _paint_run(chart: Chart, sheet: Sheet) -> Figure:
-    """Draw the frame times, and a panel for each sensor on the same time axis."""
+    """Draw the frame times, and a panel for each sensor on the same time axis.
+
+    The panel of frame times begins at zero; those of sensors show their own range, since watts and
+    degrees have no common one.
+    """
     series, sensors = chart.plan
     locale = chart.words.locale
     head = title_height(chart, sheet) + 2.0 * sheet.small
@@ -146,13 +156,20 @@ def _paint_run(chart: Chart, sheet: Sheet) -> Figure:
 
 
 def _log_ticks(low: float, high: float) -> list[float]:
-    """Return values within a range at 1, 2 and 5 of each power of ten; even ones if too few."""
+    """Return values within a range at 1, 2 and 5 of each power of ten; even ones if too few.
+
+    Parameters
+    ----------
+    low, high : float
+        Ends of the axis, in its unit. Positive.
+    """
     powers = range(math.floor(math.log10(low)), math.ceil(math.log10(high)) + 1)
     ticks = [m * 10.0**p for p in powers for m in (1, 2, 5) if low <= m * 10.0**p <= high]
     return ticks if len(ticks) >= 3 else even_ticks(low, high)
 
 
 def _draw_frame_times(axes: Plot, sheet: Sheet, series: FrameSeries, locale: str) -> None:
+    """Draw the rolling median in the band of 1st to 99th percentile, over an axis from 0."""
     axes.fill_between(
         series.time_s, series.low_ms, series.high_ms, color=REVIEWED.colour, alpha=0.22, linewidth=0
     )
@@ -167,6 +184,7 @@ def _draw_frame_times(axes: Plot, sheet: Sheet, series: FrameSeries, locale: str
 def _draw_sensor(
     axes: Plot, sheet: Sheet, series: FrameSeries, sensor: str, colour: str, locale: str
 ) -> None:
+    """Draw one sensor's readings over an axis of their own range."""
     values = series.sensors[sensor]
     _draw_line(axes, sheet, series.time_s, values, colour, 1.6)
     low, high = float(np.nanmin(values)), float(np.nanmax(values))
@@ -243,7 +261,10 @@ def overlay_chart(book: ClaimBook, series: Sequence[FrameSeries]) -> Chart:
 
 
 def _paint_overlay(chart: Chart, sheet: Sheet) -> Figure:
-    """Draw the medians, each with its run's id at its end."""
+    """Draw the medians, each with its run's id at its end.
+
+    Ids that would touch are spread apart, nearest to where their lines end.
+    """
     series, looks = chart.plan
     locale = chart.words.locale
     height = sheet.height or 380.0
@@ -361,12 +382,17 @@ def _shares_words(series: FrameSeries, locale: str) -> str:
 
 
 def _budget_text(hz: float, locale: str) -> str:
+    """Return a budget as time a frame may take and rate: "16.7 ms (60 Hz)"."""
     rate = number(hz, decimals=0 if hz == round(hz) else 1, locale=locale)
     return f"{number(1000 / hz, decimals=1, locale=locale)}{NBSP}ms ({rate}{NBSP}Hz)"
 
 
 def _paint_distribution(chart: Chart, sheet: Sheet) -> Figure:
-    """Draw the curves over a logarithmic axis, the slowest twentieth enlarged above."""
+    """Draw the curves over a logarithmic axis, the slowest twentieth enlarged above.
+
+    Each is the empirical distribution of the frames' times, drawn as steps: no smoothing that could
+    hide or invent a slow frame.
+    """
     keyed, labels, looks = chart.plan
     locale = chart.words.locale
     height = sheet.height or 480.0
@@ -445,7 +471,21 @@ def _label_budgets(
     box: tuple[float, float, float],
     locale: str,
 ) -> None:
-    """Label the budgets' lines above the panels: rate, and time a frame may take."""
+    """Label the budgets' lines above the panels: rate, and time a frame may take.
+
+    Parameters
+    ----------
+    figure : Drawing
+    sheet : Sheet
+    budgets : mapping of float to float
+        Rate in Hz to milliseconds.
+    limits : (float, float)
+        Of the axis, in milliseconds.
+    box : (float, float, float)
+        Left, top and width of the panels, in pixels.
+    locale : str
+        How figures are written.
+    """
     left, top, width = box
     low, high = np.log(limits)
     wanted = [
@@ -477,7 +517,19 @@ def _draw_key(
     top: float,
     room: float,
 ) -> None:
-    """Name the curves beside the panels, each after a piece of its line, quickest first."""
+    """Name the curves beside the panels, each after a piece of its line, quickest first.
+
+    Parameters
+    ----------
+    figure : Drawing
+    sheet : Sheet
+    keyed : sequence of (str, FrameSeries)
+        Each run with the key of its label and look; quickest by the median.
+    labels, looks : mapping
+        By key.
+    left, top, room : float
+        Where the names begin, and how wide they may be, in pixels.
+    """
     order = sorted(
         dict.fromkeys(key for key, _ in keyed),
         key=lambda k: min(

@@ -191,7 +191,15 @@ class _Canvas:
         return (look.dark or look.colour) if self.ground.dark else look.colour
 
     def outcome_colour(self, outcome: str, *, chip: bool = False) -> str:
-        """Return the colour of an outcome on this ground."""
+        """Return the colour of an outcome on this ground.
+
+        Parameters
+        ----------
+        outcome : str
+            A key of `OUTCOMES`.
+        chip : bool
+            Whether white type stands on it: then a darker one, where the contrast asks for it.
+        """
         if self.ground.dark:
             return _DARK_OUTCOMES.get(outcome, _DARK_LEVEL)
         return (_CHIPS if chip else {}).get(outcome) or OUTCOMES[outcome].colour
@@ -241,7 +249,17 @@ class _Canvas:
         return start, start + width
 
     def line(self, xs: Sequence[float], ys: Sequence[float], width: float, **how: Any) -> None:
-        """Draw a line through points."""
+        """Draw a line through points.
+
+        Parameters
+        ----------
+        xs, ys : sequence of float
+            In pixels from the top left.
+        width : float
+            In pixels.
+        **how
+            Further arguments of `Axes.plot`; ink and order in depth stand unless given.
+        """
         given: dict[str, Any] = {
             "color": self.ground.ink,
             "zorder": 3,
@@ -254,7 +272,16 @@ class _Canvas:
         self.axes.add_patch(Rectangle((x, y), width, height, fc=colour, ec="none", lw=0, zorder=z))
 
     def mark(self, x: float, y: float, look: Look, *, size: float = 0.0) -> None:
-        """Draw a product's mark."""
+        """Draw a product's mark.
+
+        Parameters
+        ----------
+        x, y : float
+            Its middle, in pixels.
+        look : Look
+        size : float
+            In pixels; 0.0 for the size of the slide's shape.
+        """
         colour = self.colour(look)
         span = (size or self.form.mark) * (FOOTED_SCALE * 0.8 if look.foot else 1.0)
         self.axes.plot(
@@ -304,6 +331,7 @@ _FOOTED = FOOTED
 
 @lru_cache(maxsize=4096)
 def _outline(text: str, bold: bool, serif: bool) -> Outline:
+    """Return the outlines of a line of lettering at 100 px, with its baseline at 0."""
     font = FontProperties(
         family="DejaVu Serif" if serif else "DejaVu Sans", weight="bold" if bold else "normal"
     )
@@ -354,6 +382,7 @@ def _fitting(slide: Slide, forms: Sequence[str], form: _Format, what: str) -> st
 
 
 def _too_long(text: str) -> str:
+    """Return what is said of lettering that does not fit, with its length and what to do."""
     return (
         f'"{text}" is too long at {len(text)} characters; lettering is not set smaller: give '
         "the product or title a shorter name in bench.yaml, or leave the slide out"
@@ -393,7 +422,16 @@ def _draw_slide(
 
 
 def _frame(canvas: _Canvas, slide: Slide, number: int) -> None:
-    """Write title, second line, source line and number."""
+    """Write title, second line, source line and number.
+
+    Parts of the source line are set as far as there is room; who made the slide may give way, how
+    it is read may not.
+
+    Raises
+    ------
+    UsageError
+        If the title in its fewest words, the second line or a note on how to read it does not fit.
+    """
     form, grey = canvas.form, canvas.ground.grey
     lines = next((found for t in slide.titles if (found := _in_lines(t, form))), None)
     if lines is None:
@@ -428,7 +466,13 @@ def _frame(canvas: _Canvas, slide: Slide, number: int) -> None:
 
 
 def _check_boxes(canvas: _Canvas, slide: Slide) -> None:
-    """Refuse a slide on which lettering is too small, leaves the sheet or meets other lettering."""
+    """Refuse a slide on which lettering is too small, leaves the sheet or meets other lettering.
+
+    Raises
+    ------
+    UsageError
+        At the first such line, with its text.
+    """
     form = canvas.form
     for i, (text, x0, y0, x1, y1, size) in enumerate(canvas.boxes):
         if size < form.least:
@@ -469,7 +513,24 @@ class _Places:
 def _lay_out(
     canvas: _Canvas, slide: Slide, sizes: Sequence[float], *, most: float, chips: bool = False
 ) -> _Places:
-    """Return where rows and columns stand, `most` pixels a row at most; write names and figures."""
+    """Return where rows and columns stand, and write their names and figures.
+
+    Parameters
+    ----------
+    canvas : _Canvas
+    slide : Slide
+    sizes : sequence of float
+        Of the type in each column of figures, in pixels.
+    most : float
+        Height of a row, in pixels, where there is room for more.
+    chips : bool
+        Whether room is kept at the right for a sign of the outcome.
+
+    Raises
+    ------
+    UsageError
+        If names and figures leave less than 260 px for the plot.
+    """
     form, rows = canvas.form, slide.rows
     gaps = [_gap(rows, i) for i in range(len(rows))]
     top = form.top + (1.1 * form.small if slide.heads else 0.0)
@@ -524,7 +585,20 @@ def _gap(rows: Sequence[Row], i: int) -> float:
 
 
 def _write_row(canvas: _Canvas, row: Row, places: _Places, i: int, x: float, chips: bool) -> None:
-    """Write a row's name, what is below it, its figures and chip; tint the reviewed row."""
+    """Write a row's name, what is below it, its figures and chip; tint the reviewed row.
+
+    Parameters
+    ----------
+    canvas : _Canvas
+    row : Row
+    places : _Places
+    i : int
+        Its number, counted from 0.
+    x : float
+        Where names begin, in pixels.
+    chips : bool
+        Whether its outcome is shown as a sign.
+    """
     form, ground = canvas.form, canvas.ground
     y = places.name_y(i, form)
     if row.own:
@@ -563,7 +637,10 @@ def _has_stem(row: Row) -> bool:
 
 
 def _turned_groups(canvas: _Canvas, slide: Slide, places: _Places) -> None:
-    """Write the name of each group of rows upright in the margin."""
+    """Write the name of each group of rows upright in the margin.
+
+    A name longer than its rows are tall is left out: the rows' order still shows the group.
+    """
     form = canvas.form
     spans: dict[str, list[int]] = {}
     for i, row in enumerate(slide.rows):
@@ -589,7 +666,10 @@ def _note_beside(canvas: _Canvas, text: str, x: float, y: float, places: _Places
 
 
 def _paint_stems(canvas: _Canvas, slide: Slide) -> None:
-    """One title: a mark at the average, on a stem that ends in a stroke at the low."""
+    """One title: a mark at the average, on a stem that ends in a stroke at the low.
+
+    The scale begins at zero. A note says whether the intervals are hidden by the marks.
+    """
     form, ground = canvas.form, canvas.ground
     sizes = (74 if not form.tall else 54, 55 if not form.tall else 40)[: len(slide.rows[0].figures)]
     places = _lay_out(canvas, slide, sizes, most=150 if form.tall else 92)
@@ -629,7 +709,13 @@ def _paint_stems(canvas: _Canvas, slide: Slide) -> None:
 
 
 def _ratio_scale(canvas: _Canvas, slide: Slide, places: _Places) -> Callable[[float], float]:
-    """Return the place of a ratio, and draw what stands behind the marks of margins."""
+    """Return the place of a ratio, and draw what stands behind the marks of margins.
+
+    Returns
+    -------
+    callable
+        Ratio to x, in pixels. The scale is logarithmic and holds every mark, interval and the band.
+    """
     form, ground = canvas.form, canvas.ground
     values = [1.0 - slide.band, 1.0 + slide.band]
     for row in slide.rows:

@@ -156,14 +156,23 @@ class Chart:
 
     @property
     def table(self) -> pd.DataFrame:
-        """The numbers drawn, unrounded: the claims, or the series of frames."""
+        """The numbers drawn, unrounded: the claims, or the series of frames.
+
+        Returns
+        -------
+        DataFrame
+            A row a claim, columns as `claims_frame` has them; else `numbers` as they are.
+        """
         frame: pd.DataFrame = claims_frame(self.claims) if self.numbers is None else self.numbers
         return frame
 
     def say_what_is_narrow(self, spans: Sequence[Sequence[float]]) -> Chart:
         """Add to the notes how many intervals are narrower than their marks, where any are.
 
-        `spans` are the widths of the intervals in marks, for the page and for video.
+        Parameters
+        ----------
+        spans : sequence of sequence of float
+            Widths of the intervals, in marks: for the page, and for video.
         """
         notes = []
         for widths in spans:
@@ -176,7 +185,13 @@ class Chart:
         return replace(self, words=replace(self.words, note=notes[0], video_note=notes[1]))
 
     def draw(self, size: Size) -> Figure:
-        """Return the chart drawn for a sheet, in the style."""
+        """Return the chart drawn for a sheet, in the style.
+
+        Parameters
+        ----------
+        size : {"page", "video"}
+            A key of `SHEETS`.
+        """
         with chart_style():
             return self.paint(self, SHEETS[size])
 
@@ -195,7 +210,15 @@ class Chart:
         return drawn
 
     def png(self, size: Size = "video", *, scale: float = 1.0) -> bytes:
-        """Return the chart as PNG bytes; for video 1920x1080 at scale 1."""
+        """Return the chart as PNG bytes; for video 1920x1080 at scale 1.
+
+        Parameters
+        ----------
+        size : {"page", "video"}
+            The sheet.
+        scale : float
+            Pixels of the picture for each of the sheet.
+        """
         figure = self.draw(size)
         data = _figure_png(figure, scale)
         figure.clear()
@@ -263,7 +286,13 @@ class Chart:
 
 @contextmanager
 def chart_style(salt: str = "") -> Iterator[None]:
-    """Set the style for a block, whatever the caller's own settings are, and take it back."""
+    """Set the style for a block, whatever the caller's own settings are, and take it back.
+
+    Parameters
+    ----------
+    salt : str
+        Makes the ids within an SVG those of one chart, so that two can stand in one page.
+    """
     settings: dict[Any, Any] = {
         k: v for k, v in rcParamsDefault.items() if not k.startswith(_LEFT_ALONE)
     }
@@ -297,7 +326,13 @@ _STYLE: dict[str, Any] = {
 
 
 def file_stem(*parts: str) -> str:
-    """Return parts joined to a stem that every file system takes."""
+    """Return parts joined to a stem that every file system takes.
+
+    Examples
+    --------
+    >>> file_stem("margins", "average_fps", "Kestrel 7/b")
+    'margins-average_fps-kestrel-7-b'
+    """
     stem = "-".join(
         re.sub(r"[^a-z0-9._-]+", "-", part.lower()).strip("-.") or "x" for part in parts
     )
@@ -305,6 +340,7 @@ def file_stem(*parts: str) -> str:
 
 
 def _figure_png(figure: Figure, scale: float) -> bytes:
+    """Return a drawn figure as PNG, without a date or the name of a program in it."""
     buffer = io.BytesIO()
     with chart_style():
         # Level 3 takes a third less time than the usual 6 and a tenth more space.
@@ -319,6 +355,7 @@ def _figure_png(figure: Figure, scale: float) -> bytes:
 
 
 def _figure_svg(figure: Figure, chart: Chart, size: Size) -> str:
+    """Return a drawn figure as tidied SVG, without a date or the name of a program in it."""
     buffer = io.BytesIO()
     with chart_style(f"{chart.name} {size}"):
         figure.savefig(
@@ -392,7 +429,14 @@ _PRESENTATION = frozenset(
 
 
 def _tidy_element(element: ET.Element, used: set[str]) -> None:
-    """Tidy one element in place."""
+    """Tidy one element in place.
+
+    Parameters
+    ----------
+    element : Element
+    used : set of str
+        Ids that something refers to; others are taken away.
+    """
     if element.get("id") not in used:
         element.attrib.pop("id", None)
     rest = []

@@ -15,7 +15,7 @@ from pydantic import ConfigDict, Field, ValidationError
 
 from kit.errors import Fault, SealError, UsageError, did_you_mean
 from kit.methods import METHODS
-from kit.rounding import Rounded, ratio_text
+from kit.rounding import Rounded, ratio_text, share_text
 from kit.settings.yaml import Section
 
 if TYPE_CHECKING:  # reading claims needs no numpy
@@ -245,7 +245,25 @@ class RunRecord:
 
 @dataclass(frozen=True, eq=False)
 class ClaimBook:
-    """All claims of a review, the runs under them, and the settings in force."""
+    """All claims of a review, the runs under them, and the settings in force.
+
+    Attributes
+    ----------
+    review, title, byline, date : str
+        The review's id, headline, author and day (ISO 8601).
+    product : str
+        The reviewed product's id.
+    params_file, params_sha256 : str
+        Name of the params file, and the hash of its bytes.
+    settings : mapping
+        Params as read, plain data: every default filled in.
+    layouts : mapping
+        How the logs of the runs were read, by name.
+    claims : tuple of Claim
+        In the order of the page, each after those it is made from.
+    runs : tuple of RunRecord
+        Used and set aside, in the order of the run sheet.
+    """
 
     review: str
     title: str
@@ -312,6 +330,7 @@ class ClaimBook:
 
     @cached_property
     def _by_kind(self) -> dict[str, tuple[Claim, ...]]:
+        """Claims of each kind, in the book's order."""
         found: dict[str, list[Claim]] = {}
         for claim in self.claims:
             found.setdefault(claim.kind, []).append(claim)
@@ -322,7 +341,15 @@ class ClaimBook:
         return self.by_id.get(claim_id)
 
     def of_kind(self, kind: str, **where: str) -> tuple[Claim, ...]:
-        """Return the claims of a kind whose fields have the values given, in the book's order."""
+        """Return the claims of a kind whose fields have the values given, in the book's order.
+
+        Parameters
+        ----------
+        kind : str
+            A key of `KINDS`.
+        **where : str
+            Fields of `Claim`, such as ``product="kestrel"``.
+        """
         return tuple(
             claim
             for claim in self._by_kind.get(kind, ())
@@ -407,7 +434,10 @@ class ClaimBook:
         }
 
     def trace_faults(self) -> list[Fault]:
-        """Return a fault for each claim whose trace leads nowhere (for tests and `verify`)."""
+        """Return a fault for each claim whose trace leads nowhere (for tests and `verify`).
+
+        Inputs must be claims or runs of the book, and runs, used or set aside, be listed in it.
+        """
         faults = []
         for claim in self.claims:
             for name in claim.inputs:
@@ -421,6 +451,13 @@ class ClaimBook:
         return faults
 
     def _named(self, claim_id: str) -> Claim:
+        """Return a claim by its id.
+
+        Raises
+        ------
+        UsageError
+            If there is none; a close id is named.
+        """
         claim = self.get(claim_id)
         if claim is None:
             guess = did_you_mean(claim_id, self.by_id)
@@ -428,6 +465,7 @@ class ClaimBook:
         return claim
 
     def _input_lines(self, claim: Claim, indent: str, seen: set[str]) -> Iterable[str]:
+        """Return the claims that one is made from as indented lines, each claim once."""
         for name in claim.inputs:
             child = self.get(name)
             if child is None or name in seen:
@@ -437,6 +475,7 @@ class ClaimBook:
             yield from self._input_lines(child, indent + "  ", seen)
 
     def _run_line(self, run_id: str) -> str:
+        """Return a run of a trace as a line: id, file, frames, SHA-256, why it is set aside."""
         run = self.run_by_id[run_id]
         where = run.file or "typed in, no log"
         reason = f"  set aside: {run.reason}" if not run.used else ""
@@ -515,11 +554,12 @@ def _claims_document(book: ClaimBook) -> dict[str, Any]:
 
 
 def _line(value: Any) -> str:
+    """Return a value as one line of JSON; NaN and infinity are refused."""
     return json.dumps(value, ensure_ascii=False, allow_nan=False, default=str)
 
 
 def _finite(value: float | None) -> float | None:
-    """Return a figure JSON can hold; what is not _finite becomes None (a mark says why)."""
+    """Return a figure that JSON can hold: NaN and infinity become None, and a mark says why."""
     return value if value is not None and math.isfinite(value) else None
 
 
@@ -623,7 +663,19 @@ def schema_text(what: str) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Subject:
-    """What a claim is about, and what it rests on."""
+    """What a claim is about, and what it rests on.
+
+    Attributes
+    ----------
+    metric, product, baseline, title, group, part : str
+        As the fields of `Claim`; "" for none. With the kind they make the claim's id.
+    inputs : sequence of str
+        Ids of claims, or of runs, that the figure is made from.
+    runs, set_aside : sequence of str
+        Runs it rests on, and those left out of it.
+    marks : sequence of str
+        What a reader is warned of.
+    """
 
     metric: str = ""
     product: str = ""
@@ -639,7 +691,15 @@ class Subject:
 
 @dataclass(frozen=True, slots=True)
 class Figure:
-    """One figure with its interval; what is made by comparing has an outcome."""
+    """One figure with its interval; what is made by comparing has an outcome.
+
+    Attributes
+    ----------
+    value, low, high : float or None
+        In the claim's unit, unrounded; NaN is kept as None.
+    confidence : float or None
+        Of the interval, a fraction.
+    """
 
     value: float | None
     low: float | None = None
@@ -723,8 +783,37 @@ def make_ratio_claim(
     return make_claim(kind, subject, found, method=method, unit="ratio", text=text)
 
 
+def make_share_claim(
+    kind: str, subject: Subject, share: float, *, method: str, locale: str
+) -> Claim:
+    """Return the claim of a share without an interval, printed in percent.
+
+    Parameters
+    ----------
+    kind, subject, method
+        As in `make_claim`.
+    share : float
+        A fraction: 0.05 is printed as 5 %.
+    locale : str
+        How figures are written.
+    """
+    text = share_text(share, locale=locale)
+    return make_claim(kind, subject, Figure(share), method=method, unit="share", text=text)
+
+
 def make_statement(kind: str, text: str, subject: Subject, *, outcome: str = "") -> Claim:
-    """Return what a page says in words as a claim without a value."""
+    """Return what a page says in words as a claim without a value.
+
+    Parameters
+    ----------
+    kind : str
+        A key of `KINDS`.
+    text : str
+        What it says.
+    subject : Subject
+    outcome : str
+        The same in one word, where pages or charts ask for it.
+    """
     return make_claim(
         kind,
         subject,
@@ -751,6 +840,13 @@ def claim_id(kind: str, **fields: str) -> str:
 
 
 def _id_of(kind: str, subject: Subject) -> str:
+    """Return a claim's id, by the form its kind has.
+
+    Raises
+    ------
+    ValueError
+        If the kind is not one of `KINDS`.
+    """
     if kind not in KINDS:
         raise ValueError(f"no kind of claim is called {kind!r}; there are {', '.join(KINDS)}")
     runs = dict.fromkeys((*subject.runs, *subject.set_aside))

@@ -19,6 +19,7 @@ from kit.claims.claim import (
     Subject,
     claim_id,
     make_claim,
+    make_share_claim,
     make_statement,
 )
 from kit.planning.of_review import Planned, plan_of_review, planned_titles
@@ -95,6 +96,11 @@ def _said_of_health(health: Health, review: Review) -> Iterator[Claim]:
 
 
 def _of_title(repeat: Repeatability, review: Review) -> Iterator[Claim]:
+    """Yield run-to-run spread, repeatability and reproducibility limit of one title.
+
+    The limits are ratios: two figures of one product differ by less in 95 % of cases. Where the
+    runs do not tell one (no two sessions), there is no claim.
+    """
     runs = [m.run for m in review.used if m.title == repeat.title and repeat.metric in m.values]
     limits = (repeat.repeatability_limit, repeat.reproducibility_limit)
     for part, method, value, share in (
@@ -123,12 +129,13 @@ def _of_title(repeat: Repeatability, review: Review) -> Iterator[Claim]:
 
 
 def _of_bench(parts: BenchComponents, review: Review) -> Iterator[Claim]:
+    """Yield the components of spread over the whole bench, each a standard deviation as a share."""
     runs = [m.run for m in review.used if parts.metric in m.values]
     for part in COMPONENTS:
         spread: float | None = getattr(parts, f"{part}_sd")
         if spread is None:
             continue
-        yield make_claim(
+        yield make_share_claim(
             "component",
             Subject(
                 parts.metric,
@@ -136,14 +143,14 @@ def _of_bench(parts: BenchComponents, review: Review) -> Iterator[Claim]:
                 inputs=[claim_id("run", metric=parts.metric, run=run) for run in runs],
                 runs=runs,
             ),
-            Figure(spread),
+            spread,
             method="bench-components",
-            unit="share",
-            text=share_text(spread, locale=review.params.locale),
+            locale=review.params.locale,
         )
 
 
 def _counts(health: Health, review: Review) -> Iterator[Claim]:
+    """Yield how many cells are stale or without a run, and what each task would take."""
     counts = {
         "stale": (len(health.stale), "cells"),
         "gaps": (len(health.gaps), "cells"),
@@ -179,13 +186,12 @@ def _look_claims(review: Review) -> Iterator[Claim]:
         if share is None:
             continue
         inputs = [claim_id("look", part=f"within_sd/{metric}", run=run) for run in used]
-        yield make_claim(
+        yield make_share_claim(
             "share_within",
             Subject(metric, look.product, title=look.title, inputs=inputs, runs=used),
-            Figure(share),
+            share,
             method="share-within",
-            unit="share",
-            text=share_text(share, locale=review.params.locale),
+            locale=review.params.locale,
         )
     hitches = [(n, h, r) for r in look.runs for n, h in enumerate(r.hitches, start=1)]
     for place, hitch, run in sorted(hitches, key=lambda found: -found[1].longer_ms):
@@ -230,6 +236,7 @@ def _of_sensors(run: LookedRun, locale: str) -> Iterator[Claim]:
 
 
 def _subject_of_run(run: LookedRun, metric: str, part: str, group: str = "") -> Subject:
+    """Return what a figure of one run is about; a run set aside is marked so."""
     return Subject(
         metric,
         run.metrics.product,
@@ -244,19 +251,19 @@ def _subject_of_run(run: LookedRun, metric: str, part: str, group: str = "") -> 
 
 
 def _of_run(run: LookedRun, review: Review) -> Iterator[Claim]:
+    """Yield hitches, time over budgets, lows by each definition and within-run errors of a run."""
     locale = review.params.locale
     subject = partial(_subject_of_run, run)
     hitches = float(len(run.hitches))
     yield _number("look", subject("hitches", "hitches"), hitches, "hitches-in-run", "hitches",
                   review)  # fmt: skip
     for hz, share in run.metrics.over_budget.items():
-        yield make_claim(
+        yield make_share_claim(
             "look",
             subject(f"over_{hz:g}hz", f"over_budget/{hz:g}hz"),
-            Figure(share),
+            share,
             method="budget-in-run",
-            unit="share",
-            text=share_text(share, locale=locale),
+            locale=locale,
         )
     for definition, lows in run.metrics.lows.items():
         for metric, value in lows.items():
@@ -269,13 +276,12 @@ def _of_run(run: LookedRun, review: Review) -> Iterator[Claim]:
                 text=fps_text(value, locale=locale),
             )
     for metric, within in run.blocks.within_sd.items():
-        yield make_claim(
+        yield make_share_claim(
             "look",
             subject(metric, f"within_sd/{metric}"),
-            Figure(within),
+            within,
             method="within-run-error",
-            unit="share",
-            text=share_text(within, locale=locale),
+            locale=locale,
         )
         frames = run.blocks.effective_frames[metric]
         part = subject(metric, f"effective_frames/{metric}")
@@ -354,13 +360,12 @@ def _of_budget(plan: Plan, review: Review) -> Iterator[Claim]:
     for gain in plan.title_gains:
         for part, share in (("share", gain.variance_share), ("gain", gain.gain_share)):
             if share is not None:
-                yield make_claim(
+                yield make_share_claim(
                     "gain",
                     Subject(part, plan.product, title=gain.title, part=part),
-                    Figure(share),
+                    share,
                     method="run-gain",
-                    unit="share",
-                    text=share_text(share, locale=review.params.locale),
+                    locale=review.params.locale,
                 )
         minutes = Subject("minutes", plan.product, title=gain.title, part="minutes")
         yield _number("gain", minutes, gain.minutes, "planned-time", "minutes", review)
@@ -385,13 +390,12 @@ def _of_pilot(pilot: PilotCheck | None, review: Review) -> Iterator[Claim]:
         reached = {None: "too few to tell", True: "reached", False: "missed"}[check.reached]
         yield make_statement("pilot_said", reached, replace(subject, part="precision"))
         if check.power_seen is not None:
-            yield make_claim(
+            yield make_share_claim(
                 "pilot",
                 replace(subject, part="power"),
-                Figure(check.power_seen),
+                check.power_seen,
                 method="pilot",
-                unit="share",
-                text=share_text(check.power_seen, locale=review.params.locale),
+                locale=review.params.locale,
             )
         needed = {"runs_by_spread": check.runs_by_spread, "runs_cautious": check.runs_cautious}
         for part, count_of in needed.items():
@@ -477,7 +481,14 @@ def make_claims(review: Review, results: Results) -> ClaimBook:
 
 
 def _names(review: Review, results: Results) -> dict[str, dict[str, str]]:
-    """Return people's words for what claims name by id, family by family, in the page's order."""
+    """Return people's words for what claims name by id, family by family, in the page's order.
+
+    Returns
+    -------
+    dict of str to dict of str to str
+        By family ("products", "titles", "metrics", ...), id to words; families without any are
+        left out.
+    """
     params, bench = review.params, review.bench
     not_compared = set(METRICS) - set(params.metrics.names)
     kinds = results.value.kinds if results.value is not None else ()
@@ -538,10 +549,12 @@ class _PageKind:
 
 
 def _of_review(review: Review, results: Results) -> Made:
+    """Return the claims of a review."""
     return (of_review.review_claims(review, results),)
 
 
 def _of_frame_times(review: Review, results: Results) -> Made:
+    """Return the claims of the runs of one cell: figures, those of single frames, then words."""
     cell = _cell_looked_into(review)
     own = chain(
         of_review.run_claims(review),
@@ -554,6 +567,7 @@ def _of_frame_times(review: Review, results: Results) -> Made:
 
 
 def _of_bench_health(review: Review, results: Results) -> Made:
+    """Return the claims of a bench's health, with the reviewed product's own cells and spread."""
     mine = HEADLINE, review.params.product
     cells = of_review.cell_claims(review, results)
     return (
@@ -568,6 +582,7 @@ def _of_bench_health(review: Review, results: Results) -> Made:
 
 
 def _of_plan(review: Review, results: Results) -> Made:
+    """Return the claims of a plan, and the counts of the runs there are."""
     return _plan_claims(review), of_review.count_claims(review)
 
 
@@ -615,6 +630,7 @@ def titles_named(params: ReviewParams, bench: Bench, titles: tuple[str, ...]) ->
 
 
 def _cell_looked_into(review: Review) -> tuple[str, str]:
+    """Return the product and title that `look` of the params names."""
     look = look_into(review)
     return look.product, look.title
 

@@ -83,7 +83,10 @@ def review_claims(review: Review, results: Results) -> Iterator[Claim]:
 
 
 def run_claims(review: Review) -> Iterator[Claim]:
-    """Yield a claim for each metric of each measured run, used or set aside."""
+    """Yield a claim for each metric of each measured run, used or set aside.
+
+    A run set aside has its figures too, marked: a reader may compare with and without it.
+    """
     for run, measured in review.metrics.items():
         aside = run in review.screened.set_aside
         for metric, value in measured.values.items():
@@ -107,7 +110,15 @@ def run_claims(review: Review) -> Iterator[Claim]:
 
 
 def cell_claims(review: Review, results: Results) -> Iterator[Claim]:
-    """Yield a claim for each metric of each product in each title."""
+    """Yield a claim for each metric of each product in each title.
+
+    Parameters
+    ----------
+    review : Review
+        Gives the runs set aside of each.
+    results : Results
+        Its cells: means over used runs, with intervals.
+    """
     aside = _aside_by_cell(review)
     for cell in results.cells:
         yield make_claim(
@@ -299,6 +310,16 @@ def _suite_claims(review: Review, results: Results) -> Iterator[Claim]:
 
 
 def _suite(suite: SuiteMargin, *, with_influence: bool, locale: str) -> Iterator[Claim]:
+    """Yield the claims of one suite margin.
+
+    Parameters
+    ----------
+    suite : SuiteMargin
+    with_influence : bool
+        Whether the margin without each title is stated too.
+    locale : str
+        How figures are written.
+    """
     subject = _suite_subject(suite)
     whole = make_ratio_claim("suite", subject, suite, method="suite-these-titles", locale=locale)
     yield whole
@@ -414,6 +435,10 @@ def _closure_claims(review: Review, results: Results) -> Iterator[Claim]:
 
 
 def _closure(closure: Closure, *, locale: str) -> Iterator[Claim]:
+    """Yield the claims of one triple: A over C by way of B, and directly.
+
+    The chained margin's claim is the input of those after it.
+    """
     chain = Subject(closure.metric, closure.a, closure.c, group=closure.b)
     inputs = [
         claim_id("cell", metric=closure.metric, title=title, product=product)
@@ -446,6 +471,10 @@ def drift_claims(review: Review, results: Results) -> Iterator[Claim]:
 
 
 def _drift(drift: Drift, *, locale: str) -> Iterator[Claim]:
+    """Yield the drift of each product run again, and that of them all.
+
+    Over all titles a product's drift rests on its drifts in each; in one title, on its runs.
+    """
     anchors = []
     for anchor, part in drift.parts.items():
         one = isinstance(part, Margin)
@@ -500,6 +529,11 @@ def _energy_claims(review: Review, results: Results) -> Iterator[Claim]:
 
 
 def _energy(standing: EnergyStanding, review: Review) -> Iterator[Claim]:
+    """Yield energy per frame and frames per second per watt of one product in one title.
+
+    Metered power comes from another title's figures, which the claim then names and rests on; the
+    interval of the second is that of the first, inverted.
+    """
     locale = review.params.locale
     metered_by = f"-metered-by-{standing.power_title}" if standing.power_title else ""
     product, title = standing.product, standing.title
@@ -568,6 +602,7 @@ def _value_claims(review: Review, results: Results) -> Iterator[Claim]:
 
 
 def _standing(value: Value, standing: Standing, review: Review) -> Iterator[Claim]:
+    """Yield suite average, cost per frame per second and place on the frontier of one product."""
     product, kind, locale = standing.product, standing.kind, review.params.locale
     subject = Subject(
         HEADLINE,
@@ -608,6 +643,7 @@ def _standing(value: Value, standing: Standing, review: Review) -> Iterator[Clai
 
 
 def _weighing(value: Value, weighing: Weighing, *, locale: str) -> Iterator[Claim]:
+    """Yield premium, price of equal value and cut needed against one rival."""
     product, rival, kind, currency = (
         weighing.product,
         weighing.rival,
@@ -684,7 +720,10 @@ def _specification_claims(review: Review) -> Iterator[Claim]:
 
 
 def count_claims(review: Review) -> Iterator[Claim]:
-    """Yield the counts of runs in the sheet, used, set aside, that did not run; frames; titles."""
+    """Yield the counts of runs in the sheet, used, set aside, that did not run; frames; titles.
+
+    They are of the review's rows alone; a bench's other products and titles do not count.
+    """
     aside = [row.run for row in review.rows if row.run in review.screened.set_aside]
     used = [measured.run for measured in review.used]
     counts = {
@@ -768,6 +807,7 @@ def said_of_runs(review: Review) -> Iterator[Claim]:
 
 
 def _flags(review: Review) -> Iterator[Claim]:
+    """Yield every flag in words; a further one of a rule about the same thing is numbered."""
     rows = {row.run: row for row in review.rows}
     seen: Counter[tuple[str, str]] = Counter()
     for flag in review.screened.flags:
@@ -813,6 +853,7 @@ def _run_method(metric: str, params: MetricParams, *, typed_in: bool) -> str:
 
 
 def _suite_subject(suite: SuiteMargin) -> Subject:
+    """Return what a suite margin is about: its inputs are the margins of its titles."""
     return Subject(
         suite.metric,
         suite.product,
@@ -838,6 +879,7 @@ def _aside_by_cell(review: Review) -> dict[tuple[str, str], list[str]]:
 
 
 def _aside_of(review: Review, products: set[str], titles: set[str]) -> list[str]:
+    """Return the runs set aside of some products in some titles, in the order of the sheet."""
     return [
         row.run
         for row in review.rows

@@ -17,7 +17,13 @@ from pathlib import Path
 
 
 def _work_ahead(params_path: Path) -> None:
-    """Fill the store that the environment names."""
+    """Fill the store that the environment names.
+
+    Parameters
+    ----------
+    params_path : Path
+        Of the review. Without a store in the environment nothing is done.
+    """
     from kit.claims.of_pages import make_claims
     from kit.metrics.measuring import Reading
     from kit.page.pictures import draw_backwards, make_charts

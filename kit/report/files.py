@@ -33,7 +33,15 @@ _FORMAT = "marginbook-inputs/1"
 
 @dataclass(frozen=True, slots=True)
 class _NewFolder:
-    """A folder under way: written at `staging`, to stand at `target`."""
+    """A folder under way.
+
+    Attributes
+    ----------
+    target : Path
+        Where it is to stand.
+    staging : Path
+        A hidden folder beside it, in which it is written.
+    """
 
     target: Path
     staging: Path
@@ -112,7 +120,11 @@ def new_folder(out_dir: Path, name: str) -> Iterator[_NewFolder]:
 
 
 def _tidy(target: Path) -> None:
-    """Remove what a killed run left, and put back a folder it had moved aside."""
+    """Remove what a killed run left, and put back a folder it had moved aside.
+
+    Between the two renames of `put_in_place` nothing stands at the target: then the old folder is
+    the whole one.
+    """
     if not target.exists():
         for old in sorted(target.parent.glob(f".{target.name}.old-*")):
             old.rename(target)
@@ -125,7 +137,13 @@ def _tidy(target: Path) -> None:
 
 
 def _refuse_foreign_files(target: Path) -> None:
-    """Refuse to replace a folder that holds files no earlier run of ours wrote."""
+    """Refuse to replace a folder that holds files no earlier run of ours wrote.
+
+    Raises
+    ------
+    UsageError
+        With the first three of them.
+    """
     if not target.exists():
         return
     try:
@@ -183,7 +201,13 @@ def put_folder(files: Mapping[str, bytes], *, name: str, out_dir: Path) -> Path:
 
 
 def write_whole(path: Path, data: bytes) -> None:
-    """Write a file whole or not at all: a reader meets the old bytes or the new."""
+    """Write a file whole or not at all: a reader meets the old bytes or the new.
+
+    Raises
+    ------
+    OSError
+        If the disk refuses; nothing is left behind.
+    """
     part = path.with_name(f".{path.name}.{os.getpid()}")
     try:
         part.write_bytes(data)
@@ -227,7 +251,15 @@ def _rests_on(params_path: Path) -> dict[str, str]:
 
 
 def _bench_parts(params_path: Path) -> dict[str, str]:
-    """Return what a review takes from its text and bench, as texts to hash."""
+    """Return what a review takes from its text and bench, as texts to hash.
+
+    Only rows of its own products count of the run sheet: a bench can grow, and reviews stay fresh.
+
+    Raises
+    ------
+    KitError
+        If params, run sheet or prices cannot be read.
+    """
     loaded = load_params(params_path)
     params, bench = loaded.params, loaded.bench
     wanted = set(params.products)
@@ -272,7 +304,15 @@ def why_stale(folder: Path, params_path: Path) -> str:
 
 
 def note_inputs(folder: Path, params_path: Path) -> None:
-    """Note what a review in `folder` was made from. The path is noted from the folder above."""
+    """Note what a review in `folder` was made from. The path is noted from the folder above.
+
+    Parameters
+    ----------
+    folder : Path
+        The finished review; the note is a hidden file beside it.
+    params_path : Path
+        The params file it was run with.
+    """
     away = os.path.relpath(params_path.resolve(), folder.parent.resolve())
     noted = {
         "format": _FORMAT,

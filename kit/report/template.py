@@ -115,12 +115,22 @@ def read_template(path: Path, *, parameters: Sequence[str] = PARAMETERS) -> dict
 
 
 def tags_of(cell: Mapping[str, Any]) -> list[str]:
-    """Return the tags of a cell."""
+    """Return the tags of a cell; none where it has no metadata."""
     return list(cell.get("metadata", {}).get("tags", []))
 
 
 def _parameter_faults(name: str, cell: Mapping[str, Any], parameters: Sequence[str]) -> list[Fault]:
-    """Return a fault for each name the parameters cell sets too many or too few."""
+    """Return a fault for each name the parameters cell sets too many or too few.
+
+    Parameters
+    ----------
+    name : str
+        Of the template's file.
+    cell : mapping
+        Its cell tagged `parameters`.
+    parameters : sequence of str
+        What it must set: the notebook runner only warns of what it does not know.
+    """
     source = cell["source"]
     try:
         body = ast.parse(source if isinstance(source, str) else "".join(source)).body

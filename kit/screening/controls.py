@@ -21,7 +21,13 @@ _Seen = dict[tuple[str, str, str], set[str]]  # (control, product, title) -> val
 
 @dataclass(frozen=True, slots=True)
 class _Mismatch:
-    """One control in which a product and a baseline differ, in the titles named."""
+    """One control in which a product and a baseline differ, in the titles named.
+
+    Attributes
+    ----------
+    product_values, baseline_values : tuple of str
+        What either side shows in those titles, sorted.
+    """
 
     control: str
     product: str
@@ -66,11 +72,23 @@ class Controls:
                 )
 
     def marks(self, product: str, baseline: str, title: str) -> list[str]:
-        """Return the marks of one margin: a control waived, "waived:<control>", each."""
+        """Return the marks of one margin: a control waived, "waived:<control>", each.
+
+        Parameters
+        ----------
+        product, baseline, title : str
+            Ids; a pair that was not compared has none.
+        """
         return [f"waived:{control}" for control in self.waived(product, baseline, title)]
 
     def waived(self, product: str, baseline: str, title: str) -> tuple[str, ...]:
-        """Return the controls waived for one margin."""
+        """Return the controls waived for one margin.
+
+        Parameters
+        ----------
+        product, baseline, title : str
+            Ids; a pair that was not compared has none.
+        """
         return tuple(
             m.control
             for m in self.mismatches
@@ -79,7 +97,10 @@ class Controls:
 
 
 def compared_pairs(params: ReviewParams) -> tuple[tuple[str, str], ...]:
-    """Return every (product, baseline) a review sets against each other, each once."""
+    """Return every (product, baseline) a review sets against each other, each once.
+
+    Names in two classes add two pairs each: newer over older here, and there.
+    """
     pairs = [(params.product, other) for other in params.compared]
     for first, second in name_pairs(params):
         pairs += [(first.here, second.here), (first.there, second.there)]
@@ -198,6 +219,18 @@ def _mismatch(
     baseline: str,
     titles: Sequence[str],
 ) -> _Mismatch | None:
+    """Return in which titles a pair differs in one control, or None where they are alike.
+
+    Parameters
+    ----------
+    params : ReviewParams
+        Its waivers: one that names the baseline comes before one that names the product.
+    seen : dict of (control, product, title) to set of str
+        Values of the runs used.
+    control, product, baseline : str
+    titles : sequence of str
+        One in which either side has no run is passed over.
+    """
     apart: list[str] = []
     ours: set[str] = set()
     theirs: set[str] = set()
@@ -223,6 +256,7 @@ def _mismatch(
 
 
 def _waiver(params: ReviewParams, control: str, product: str) -> str:
+    """Return the reason for which a control is waived for a product, "" where it is not."""
     for waiver in params.waivers:
         if waiver.control == control and product in waiver.products:
             return waiver.reason
@@ -230,10 +264,12 @@ def _waiver(params: ReviewParams, control: str, product: str) -> str:
 
 
 def _listed(values: Sequence[str]) -> str:
+    """Return values in quotes, joined by "and"."""
     return " and ".join(f'"{value}"' for value in values)
 
 
 def _titles(titles: Sequence[str]) -> str:
+    """Return the first three titles, and how many more there are."""
     if len(titles) > 3:
         return f"{', '.join(titles[:3])} and {len(titles) - 3} more titles"
     return ", ".join(titles)

@@ -85,7 +85,14 @@ class View:
         return [(row, log) for row, log in pairs if log is not None and log.frames > 0]
 
     def value(self, row: RunRow) -> float | None:
-        """Return the run's main figure: what was typed in as value, or the average."""
+        """Return the run's main figure: what was typed in as value, or the average.
+
+        Returns
+        -------
+        float or None
+            In the title's unit: frames per second, or what its figures measure. None where the run
+            has neither a typed value, nor a log, nor a typed average.
+        """
         if "value" in row.typed:
             return row.typed["value"]
         log = self.diagnostics.get(row.run)
@@ -126,7 +133,10 @@ def _in_order(rows: Iterable[RunRow]) -> list[RunRow]:
 
 
 def moment(began: dt.datetime | None) -> dt.datetime | None:
-    """Return a moment that can be compared: one without a zone is taken as UTC."""
+    """Return a moment that can be compared: one without a zone is taken as UTC.
+
+    At worst it is hours off; a sheet without zones is of one place, and its runs keep their order.
+    """
     if began is not None and began.tzinfo is None:
         return began.replace(tzinfo=dt.UTC)
     return began

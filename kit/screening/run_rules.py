@@ -73,7 +73,11 @@ def _find_failed(view: View) -> list[Flag]:
 
 
 def _find_bad_stamps(view: View) -> list[Flag]:
-    """Find logs whose clock goes back: they can be read but not measured."""
+    """Find logs whose clock goes back: they can be read but not measured.
+
+    Frame times are differences of time stamps there; one that is not positive leaves no right way
+    to put the others right. Logs without a frame are found as well.
+    """
     flags = []
     for row, log in view.logged():
         if log.backward_rows:
@@ -92,7 +96,11 @@ def _find_bad_stamps(view: View) -> list[Flag]:
 
 
 def _find_short_runs(view: View) -> list[Flag]:
-    """Find runs shorter than planned."""
+    """Find runs shorter than planned.
+
+    By the sum of their frame times, against `min_length_share` of the title's planned length. A
+    title without one, or not measured in frames, is passed over.
+    """
     flags = []
     for row, log in view.logged():
         planned_s = view.bench.titles[row.title].planned_s
@@ -215,7 +223,22 @@ def _find_outliers(view: View) -> list[Flag]:
 
 
 def _outliers_in_cell(view: View, cell: CellKey, rows: Sequence[RunRow]) -> list[Flag]:
-    """Return what can be said of outliers in one cell."""
+    """Return what can be said of outliers in one cell.
+
+    Parameters
+    ----------
+    view : View
+    cell : (str, str)
+        Product, title.
+    rows : sequence of RunRow
+        Its runs, with one the analyst left out where that is to be looked at.
+
+    Returns
+    -------
+    list of Flag
+        One a run, or one "cannot_judge" of the cell: with fewer than `FEWEST_RUNS_BESIDE` runs, or
+        where so many agree exactly that the modified z is undefined and Grubbs' test finds none.
+    """
     values = view.log_values(rows)
     if values is None or values.size < 2:
         return []
@@ -308,7 +331,11 @@ def _find_drifts(view: View) -> list[Flag]:
 
 
 def _find_order_drifts(view: View) -> list[Flag]:
-    """Find cells whose figure drifts over the order of runs."""
+    """Find cells whose figure drifts over the order of runs.
+
+    The order is that of `began`, else of the sheet. Sen's slope over all runs must reach
+    `order_drift_share`, and Kendall's two-sided test `order_drift_p`.
+    """
     flags = []
     for (product, title), rows in view.cells().items():
         values = view.log_values(rows)
@@ -334,7 +361,18 @@ def _find_order_drifts(view: View) -> list[Flag]:
 
 
 def _pooled_spreads(cells: Mapping[CellKey, NDArray[np.float64]]) -> dict[str, float]:
-    """Return the spread between runs of one cell, pooled over each title's cells."""
+    """Return the spread between runs of one cell, pooled over each title's cells.
+
+    Parameters
+    ----------
+    cells : mapping of (product, title) to ndarray of float, shape (n_runs,)
+        Figures on the log scale.
+
+    Returns
+    -------
+    dict of str to float
+        By title, a standard deviation of ln figure: sums of squares over degrees of freedom.
+    """
     squares: dict[str, tuple[float, int]] = {}
     for (_, title), values in cells.items():
         total, df = squares.get(title, (0.0, 0))
@@ -343,7 +381,13 @@ def _pooled_spreads(cells: Mapping[CellKey, NDArray[np.float64]]) -> dict[str, f
 
 
 def _centred_log(profile: Sequence[float]) -> NDArray[np.float64]:
-    """Return a profile's logarithm around its median."""
+    """Return a profile's logarithm around its median.
+
+    Parameters
+    ----------
+    profile : sequence of float, shape (n_stretches,)
+        Frame time of each stretch of a run, in milliseconds. Positive.
+    """
     logs = np.log(np.asarray(profile, dtype=np.float64))
     centred: NDArray[np.float64] = logs - np.median(logs)
     return centred
@@ -352,7 +396,15 @@ def _centred_log(profile: Sequence[float]) -> NDArray[np.float64]:
 def _courses(
     pairs: Sequence[tuple[RunRow, RunDiagnostics]], profiles: Mapping[str, NDArray[np.float64]]
 ) -> dict[str, NDArray[np.float64]]:
-    """Return the mean profile of each product's runs (of those as long as its first one's)."""
+    """Return the mean profile of each product's runs (of those as long as its first one's).
+
+    Parameters
+    ----------
+    pairs : sequence of (RunRow, RunDiagnostics)
+        Runs of one title.
+    profiles : mapping of str to ndarray of float, shape (n_stretches,)
+        By run, ln frame time around its median.
+    """
     runs_of: dict[str, list[NDArray[np.float64]]] = {}
     for row, _ in pairs:
         runs_of.setdefault(row.product, []).append(profiles[row.run])
@@ -407,7 +459,10 @@ def _recorded(row: RunRow, condition: str) -> str:
 
 
 def _find_superseded(view: View) -> list[Flag]:
-    """Set aside what was run again: beside new runs, a cell keeps none that are not new."""
+    """Set aside what was run again: beside new runs, a cell keeps none that are not new.
+
+    Without a section `retest` nothing is; a cell that was not run again keeps its old runs.
+    """
     retest = view.params.retest
     if retest is None:
         return []
@@ -453,7 +508,19 @@ class _Spread:
 
 @dataclass(frozen=True, slots=True)
 class _Stray:
-    """A run beside the others of its cell: how far off, in spreads and as a share."""
+    """A run beside the others of its cell.
+
+    Attributes
+    ----------
+    value : float
+        Its figure on the log scale.
+    spreads : float
+        How far off it is, in pooled spreads, with its sign.
+    apart : float
+        The same as a share of the others' median.
+    limit : float
+        Spreads beyond which chance would put one of all runs in `ALPHA` of reviews.
+    """
 
     row: RunRow
     cell: CellKey
@@ -495,7 +562,10 @@ def _find_exchanged_runs(view: View) -> list[Flag]:
 
 
 def _exchanged(view: View) -> list[tuple[_Stray, _Stray]]:
-    """Return the pairs of runs that would each fit the other's cell."""
+    """Return the pairs of runs that would each fit the other's cell.
+
+    Both must be far from their own cell, and the cells have the product or the title in common.
+    """
     cells = _logs_by_cell(view)
     return [
         (one, other)
@@ -508,6 +578,7 @@ def _exchanged(view: View) -> list[tuple[_Stray, _Stray]]:
 
 
 def _exchanged_reason(one: _Stray, other: _Stray) -> str:
+    """Return why a run may have been exchanged with another, and what puts a row right."""
     what = "product" if one.cell[1] == other.cell[1] else "title"
     names = other.cell[0] if what == "product" else other.cell[1]
     return (
@@ -517,6 +588,7 @@ def _exchanged_reason(one: _Stray, other: _Stray) -> str:
 
 
 def _unlike_reason(stray: _Stray, values: Mapping[CellKey, _Cell]) -> str:
+    """Return how far a run is from its cell, beside the limit, and what to ask of its row."""
     others = len(values[stray.cell].rows) - 1
     return (
         f"{_off(stray)} (limit {stray.limit:.1f}) over the other {few(others)}: is the row's "
@@ -525,6 +597,7 @@ def _unlike_reason(stray: _Stray, values: Mapping[CellKey, _Cell]) -> str:
 
 
 def _off(stray: _Stray) -> str:
+    """Return how far off a run is, as a share and in spreads."""
     side = "above" if stray.apart > 0 else "below"
     return f"{percent(abs(stray.apart))} {side} its cell, {abs(stray.spreads):.1f} pooled spreads"
 
@@ -539,7 +612,10 @@ class _Cell:
 
 
 def _logs_by_cell(view: View) -> dict[CellKey, _Cell]:
-    """Return every cell with at least three runs, with the spread that cells like it have."""
+    """Return every cell with at least three runs, with the spread that cells like it have.
+
+    Cells whose runs agree exactly are left out: their spread of zero is a rounding, not a finding.
+    """
     cells: dict[CellKey, _Cell] = {}
     for key, rows in view.cells().items():
         logs = view.log_values(rows)
@@ -551,7 +627,20 @@ def _logs_by_cell(view: View) -> dict[CellKey, _Cell]:
 
 
 def _spread_for(key: CellKey, cells: Mapping[CellKey, _Cell]) -> _Spread | None:
-    """Return the spread of a cell: the larger of its title's and its product's, or of all."""
+    """Return the spread of a cell: the larger of its title's and its product's, or of all.
+
+    Parameters
+    ----------
+    key : (str, str)
+        Product, title. The cell itself does not count.
+    cells : mapping of (str, str) to _Cell
+        All of the review.
+
+    Returns
+    -------
+    _Spread or None
+        None where fewer than `FEWEST_CELLS` others can be pooled.
+    """
     others = {other: cell for other, cell in cells.items() if other != key}
     found = [
         _pooled(cell for other, cell in others.items() if other[place] == key[place])
@@ -581,7 +670,12 @@ def _pooled(cells: Iterable[_Cell]) -> _Spread | None:
 
 
 def _strays(cells: Mapping[CellKey, _Cell]) -> list[_Stray]:
-    """Return every run beyond what chance allows among all runs together."""
+    """Return every run beyond what chance allows among all runs together.
+
+    The limit is Student's t at `ALPHA`, two-sided, divided by the number of runs (Bonferroni). A
+    run is measured from the median of the others, whose own uncertainty (pi/2 that of a mean) is
+    added.
+    """
     count = sum(cell.logs.size for cell in cells.values() if cell.spread)
     found = []
     for key, cell in cells.items():
@@ -604,7 +698,17 @@ def _strays(cells: Mapping[CellKey, _Cell]) -> list[_Stray]:
 
 
 def _fits(stray: _Stray, cell: _Cell, *, but: _Stray) -> bool:
-    """Return whether a run fits another cell, looked at without the run that would leave it."""
+    """Return whether a run fits another cell, looked at without the run that would leave it.
+
+    Parameters
+    ----------
+    stray : _Stray
+        Found far from its own cell.
+    cell : _Cell
+        The one it may belong to.
+    but : _Stray
+        The run of that cell that would take its place.
+    """
     if cell.spread is None:
         return False
     rest = np.array([v for r, v in zip(cell.rows, cell.logs, strict=True) if r.run != but.row.run])
@@ -653,7 +757,16 @@ def _names(known: Mapping[str, object]) -> dict[str, str]:
 
 
 def _named_in(text: str, known: Mapping[str, str]) -> set[str]:
-    """Return the ids a text names, the longest first, each part of the text read once."""
+    """Return the ids a text names, the longest first, each part of the text read once.
+
+    Parameters
+    ----------
+    text : str
+        A file's name, or the head of a log.
+    known : mapping of str to str
+        What stands for an id (the id itself, or a name in small letters), and the id. Words of
+        fewer than three letters are too common to count.
+    """
     plain = re.sub(r"[^a-z0-9]+", "-", text.lower())
     found = set()
     for word in sorted(known, key=len, reverse=True):
@@ -668,7 +781,11 @@ def _named_in(text: str, known: Mapping[str, str]) -> set[str]:
 
 
 def _head(view: View, row: RunRow) -> str:
-    """Return the lines of a text log above its frames, where the bench folder has it."""
+    """Return the lines of a text log above its frames, where the bench folder has it.
+
+    At most `HEAD_BYTES` are read, of a packed log as many unpacked. A log that cannot be read here
+    gives nothing: reading it as a whole says what is wrong with it.
+    """
     layout = view.bench.layouts.get(row.layout)
     if layout is None or layout.container != "text" or not (layout.comment or layout.skip_lines):
         return ""

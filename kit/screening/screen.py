@@ -242,7 +242,16 @@ def unknown_names(sheet: Sequence[RunRow], loaded: LoadedParams) -> list[Fault]:
 def _unknown_set_aside_runs(
     params: ScreenParams, runs: Iterable[str], document: YamlDocument
 ) -> list[Fault]:
-    """Return a fault for each run that params set aside and the run sheet does not know."""
+    """Return a fault for each run that params set aside and the run sheet does not know.
+
+    Parameters
+    ----------
+    params : ScreenParams
+    runs : iterable of str
+        Ids of every row of the run sheet.
+    document : YamlDocument
+        Gives the lines of the faults.
+    """
     known = set(runs)
     return [
         Fault(

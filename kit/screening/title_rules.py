@@ -144,7 +144,11 @@ def _find_rounding(view: View) -> list[Flag]:
 
 
 def _find_short_tails(view: View) -> list[Flag]:
-    """Find cells whose runs hold too few independent frames for a low."""
+    """Find cells whose runs hold too few independent frames for a low.
+
+    What counts is the effective number of frames of each run, dependence between frames allowed
+    for, against that of `_frames_for_tail` for the tail's share.
+    """
     flags = []
     for (product, title), runs in _frame_cells(view).items():
         for metric, share in tail_shares(view.params.metrics.compared).items():
@@ -188,7 +192,7 @@ def _frames_for_tail(share: float) -> int:
 
     Examples
     --------
-    >>> frames_for_tail(0.05), frames_for_tail(0.01)
+    >>> _frames_for_tail(0.05), _frames_for_tail(0.01)
     (59, 299)
     """
     return math.ceil(math.log(1.0 - TAIL_CONFIDENCE) / math.log1p(-share))
@@ -210,7 +214,21 @@ def _cell_or_runs(
     found: Sequence[str],
     spell: Callable[[Sequence[str]], str],
 ) -> list[Flag]:
-    """Return one flag about the cell where most of its runs show a thing, else one for each."""
+    """Return one flag about the cell where most of its runs show a thing, else one for each.
+
+    Parameters
+    ----------
+    rule : str
+        The rule's name.
+    cell : (str, str)
+        Product, title.
+    runs : sequence of (RunRow, RunDiagnostics)
+        All its runs.
+    found : sequence of str
+        Those that show it.
+    spell : callable
+        Gives the reason in words for some runs.
+    """
     if not found:
         return []
     if len(found) >= SHARE_OF_RUNS * len(runs):
@@ -458,7 +476,18 @@ _MEASURED = re.compile(r"_(c|k|w|v|a|hz|khz|mhz|ghz|pct|rpm|db|dba|s|ms|h|mb|gb|
 
 
 def _difference(name: str, seen: dict[str, str], tolerance: float | None) -> str:
-    """Return how a condition differs among runs, or nothing."""
+    """Return how a condition differs among runs, or nothing.
+
+    Parameters
+    ----------
+    name : str
+        Of the condition. One whose name ends in a unit is measured, and differs only beyond a
+        tolerance.
+    seen : dict of str to str
+        What the sheet records, by run.
+    tolerance : float or None
+        How far measured values may lie apart, in their unit.
+    """
     if len(set(seen.values())) < 2:
         return ""
     numbers = {run: _number(text) for run, text in seen.items()}
@@ -552,7 +581,16 @@ def _stale_runs(
     newest: dict[CellKey, dt.datetime],
     limit: dt.timedelta,
 ) -> list[Flag]:
-    """Return one flag where all of a product's dated cells are old, else one for each that is."""
+    """Return one flag where all of a product's dated cells are old, else one for each that is.
+
+    Parameters
+    ----------
+    product, reviewed : str
+    newest : dict of (str, str) to datetime
+        When the newest run of each product in each title began.
+    limit : timedelta
+        How much older than the reviewed product's it may be.
+    """
     ages = {
         title: newest[reviewed, title] - began
         for (other, title), began in newest.items()

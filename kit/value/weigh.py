@@ -29,6 +29,15 @@ class Price:
     are the rate rows that turned them into it. Marks: ``converted``, ``old_rate``, ``old_price``
     (the newest observation is old), ``old_price_in_part``, ``single_price`` (one observation:
     nothing says how far prices spread), ``scenario: <name>`` and ``beside_<kind>_prices``.
+
+    Attributes
+    ----------
+    kind : str
+        As in `prices.csv` ("launch", "street", ...), or a scenario's.
+    price, lowest, highest : float
+        Median and span, in `currency`.
+    observations : tuple of PriceRow
+        Rows of `prices.csv`; none where a scenario supposes the price.
     """
 
     product: str
@@ -146,7 +155,22 @@ def _settle(
     review_date: dt.date,
     rows_left_out: list[tuple[PriceRow, str]],
 ) -> Price | None:
-    """Return the price of one product and kind, or None where no row can be used."""
+    """Return the price of one product and kind, or None where no row can be used.
+
+    Parameters
+    ----------
+    key : (str, str)
+        Product, kind.
+    rows : sequence of PriceRow
+        Those within the window of dates.
+    rates : sequence of PriceRow
+        Rates of exchange up to the end of the window.
+    params : ValueParams
+    review_date : date
+        Prices older than `params.old_days` before it are marked.
+    rows_left_out : list of (PriceRow, str)
+        Gets each row that does not count, with why.
+    """
     product, kind = key
     own = [row for row in rows if row.currency == params.currency]
     used: list[tuple[PriceRow, float, PriceRow | None]] = [(row, row.price, None) for row in own]
@@ -192,7 +216,22 @@ def _settle(
 
 
 def _nearest_rate(row: PriceRow, rates: Sequence[PriceRow], currency: str) -> PriceRow | None:
-    """Return the rate for a row's currency that is nearest to it in date."""
+    """Return the rate for a row's currency that is nearest to it in date.
+
+    Parameters
+    ----------
+    row : PriceRow
+        A price in another currency.
+    rates : sequence of PriceRow
+    currency : str
+        The review's. A rate that names the pair comes before one that names the row's currency
+        alone.
+
+    Returns
+    -------
+    PriceRow or None
+        Of two as near, the earlier.
+    """
     fitting = [r for r in rates if r.currency in (row.currency, f"{row.currency}/{currency}")]
     # A pair says into which currency it leads; the plain form is for reviews of one currency only.
     named = [r for r in fitting if r.of_pair] or fitting
@@ -206,7 +245,19 @@ def _scenarios(
     kinds: tuple[str, ...],
     products: Sequence[str],
 ) -> tuple[str, ...]:
-    """Add the prices of each scenario; return the scenarios' kinds."""
+    """Add the prices of each scenario; return the scenarios' kinds.
+
+    Parameters
+    ----------
+    prices : dict of (str, str) to Price
+        By product and kind; gets those supposed, and the others' real ones beside them.
+    left_out : dict of (str, str) to str
+        Gets why a product has no price in a scenario.
+    params : ValueParams
+    kinds : tuple of str
+        Kinds of real prices: others stand at their street price, or at the last of these.
+    products : sequence of str
+    """
     beside = "street" if "street" in kinds or not kinds else kinds[-1]
     names = dict.fromkeys(scenario.name for scenario in params.scenarios)
     named: dict[str, str] = {}
@@ -340,7 +391,19 @@ def _hull_place(
     rates: Sequence[float],
     twins: dict[int, tuple[int, ...]],
 ) -> Place:
-    """Return the place of a product no other dominates."""
+    """Return the place of a product no other dominates.
+
+    Parameters
+    ----------
+    i : int
+        Its index, the first of its twins.
+    hull : sequence of int
+        Products on the frontier, from the cheapest up.
+    costs, rates : sequence of float
+        Of every product.
+    twins : dict of int to tuple of int
+        Products equal in both, by the first of them.
+    """
     if i in hull:
         at = hull.index(i)
         if at == 0:
@@ -353,6 +416,7 @@ def _hull_place(
 
 
 def _same(a: float, b: float) -> bool:
+    """Return whether two figures are equal to one part in 1e9."""
     return math.isclose(a, b, rel_tol=1e-9)
 
 
@@ -413,7 +477,17 @@ class Weighing:
 
 @dataclass(frozen=True, slots=True)
 class Value:
-    """All that was weighed, by kind of price."""
+    """All that was weighed, by kind of price.
+
+    Attributes
+    ----------
+    titles : tuple of str
+        Those every product that stands side by side has an average in.
+    standings : tuple of Standing
+        By kind, products in the order of the params.
+    weighings : tuple of Weighing
+        The reviewed product against each rival, by kind.
+    """
 
     currency: str
     titles: tuple[str, ...]
@@ -571,7 +645,18 @@ def _places(
     classes: Mapping[str, str],
     reviewed: str,
 ) -> list[Place | None]:
-    """Return each product's place among those of the reviewed product's class, None outside it."""
+    """Return each product's place among those of the reviewed product's class, None outside it.
+
+    Parameters
+    ----------
+    priced : sequence of (str, Price)
+        Products at one kind of price.
+    rates : sequence of float
+        Suite average of each, in frames per second.
+    classes : mapping of str to str
+        Class of machine by product; one not named is in the class of none.
+    reviewed : str
+    """
     peers = [i for i, (p, _) in enumerate(priced) if classes.get(p) == classes.get(reviewed)]
     found = _find_frontier([priced[i][1].price for i in peers], [rates[i] for i in peers])
     places: list[Place | None] = [None] * len(priced)
@@ -589,7 +674,23 @@ def _stand(
     margins: Mapping[str, SuiteMargin],
     reviewed: str,
 ) -> list[Standing]:
-    """Return the standing of each product at one kind of price."""
+    """Return the standing of each product at one kind of price.
+
+    Parameters
+    ----------
+    priced : sequence of (str, Price)
+    rates : sequence of float
+        Suite averages, in frames per second, in the same order.
+    places : sequence of Place or None
+        On the frontier, in the same order; None in another class of machine.
+    averages : mapping of str to mapping of str to Cell
+        By product and title.
+    titles : sequence of str
+        Those all share: the trace leads to their cells.
+    margins : mapping of str to SuiteMargin
+        Of the reviewed product, by rival: their marks are carried on.
+    reviewed : str
+    """
     peers = [entry for entry, place in zip(priced, places, strict=True) if place is not None]
     standings = []
     for (product, price), fps, place in zip(priced, rates, places, strict=True):
@@ -627,7 +728,22 @@ def _stand(
 def _suite_fps(
     averages: Mapping[str, Cell], titles: Sequence[str], weights: Mapping[str, float]
 ) -> float:
-    """Return the weighted geometric mean of a product's averages."""
+    """Return the weighted geometric mean of a product's averages.
+
+    Parameters
+    ----------
+    averages : mapping of str to Cell
+        By title.
+    titles : sequence of str
+        Those all products share.
+    weights : mapping of str to float
+        Stated weights; a title not named weighs 1.
+
+    Returns
+    -------
+    float
+        Frames per second.
+    """
     shares = [weights.get(title, 1.0) for title in titles]
     logs = [math.log(averages[title].value) for title in titles]
     return math.exp(math.fsum(w * x for w, x in zip(shares, logs, strict=True)) / math.fsum(shares))
@@ -640,7 +756,13 @@ def _leads_unresolved(
     margins: Mapping[str, SuiteMargin],
     reviewed: str,
 ) -> bool:
-    """Whether a product keeps its place by a lead over a cheaper one that is not resolved."""
+    """Whether a product keeps its place by a lead over a cheaper one that is not resolved.
+
+    Notes
+    -----
+    Only pairs with the reviewed product have a margin with an interval; of two rivals nothing is
+    said.
+    """
     for other, other_price in priced:
         rival = other if product == reviewed else product
         if other == product or reviewed not in (product, other) or rival not in margins:
@@ -652,7 +774,18 @@ def _leads_unresolved(
 
 
 def _weigh(price: Price, rival_price: Price, suite: SuiteMargin, titles: Sequence[str]) -> Weighing:
-    """Return the reviewed product against one rival."""
+    """Return the reviewed product against one rival.
+
+    Parameters
+    ----------
+    price, rival_price : Price
+        Of one kind, in one currency.
+    suite : SuiteMargin
+        Its ratio is the uplift; without an interval the ratio stands for both ends, which is
+        marked.
+    titles : sequence of str
+        Those the standings are made of: a margin over others is marked.
+    """
     marks = [*price.marks, *rival_price.marks, *suite.marks]
     low, high = suite.low, suite.high
     if low is None or high is None:
