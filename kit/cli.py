@@ -405,18 +405,23 @@ def _slides(
         str, typer.Option(help="paper, dark, or see-through: clear-dark-ink, clear-light-ink.")
     ] = "paper",
     to: Annotated[
-        Path | None, typer.Option(metavar="DIR", help="Where they go; DIR/slides if not given.")
+        Path | None, typer.Option(metavar="DIR", help="Where they go; beside DIR, DIR-slides, if not given.")
     ] = None,
     as_json: Json = False,
 ) -> None:
-    """Draw a finished review's slides from its claims: SVG, PNG, and slides.csv."""
+    """Draw a finished review's slides from its claims: SVG, PNG, and slides.csv.
+
+    They go beside the review, which stays as sealed. Slides named in params (`slides:`) are part of
+    the review: `run` draws them, and `verify` draws them again.
+    """
     from kit.claims.claim import load_claims
     from kit.page.slides import SlideSet, write_slides
 
+    to = to or folder.with_name(f"{folder.resolve().name}-slides")
+    if to.resolve().is_relative_to(folder.resolve()):
+        raise UsageError(f"{to} lies in the review's own folder; write the slides elsewhere")
     wanted = SlideSet(tuple(only or ()), size, ground)
-    files = [
-        str(path) for path in write_slides(load_claims(folder), to or folder / "slides", wanted)
-    ]
+    files = [str(path) for path in write_slides(load_claims(folder), to, wanted)]
     _told({"ok": True, "files": files}, files, as_json)
 
 

@@ -26,8 +26,7 @@ from kit.errors import ExecutionError, KitError, SealError, UsageError
 from kit.package import installed_versions
 from kit.settings.params import load_params
 
-# JupyterLab's own, of no use here; and slides, which a command draws again from the claims.
-KEPT_ANYWAY = {".ipynb_checkpoints", "slides"}
+KEPT_ANYWAY = {".ipynb_checkpoints"}  # JupyterLab's own, of no use here
 _FORMAT = "marginbook-inputs/1"
 
 
