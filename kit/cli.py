@@ -376,17 +376,40 @@ def _text(
     folder: ReviewDir,
     source: Annotated[Path, typer.Argument(metavar="TEXT", help="A bound text (Markdown).")],
     sheet: Annotated[bool, typer.Option("--sheet", help="Print the figure sheet instead.")] = False,
+    suggest: Annotated[
+        bool, typer.Option("--suggest", help="Print the text with bindings proposed instead.")
+    ] = False,
     as_json: Json = False,
 ) -> None:
-    """Write a bound text out as plain Markdown, or list the figures it uses."""
-    from kit.claims.bound_text import bind_file
+    """Write a bound text out as plain Markdown, or list what it rests on.
 
+    --suggest takes a draft in plain prose: it proposes a binding for each word that claims
+    something, and names the words it could not bind. Read each proposal before you keep it.
+    """
+    from kit.claims.bound_text import bind_file, read_text, suggest_bindings
+    from kit.claims.claim import load_claims
+
+    if suggest:
+        found = suggest_bindings(read_text(source), load_claims(folder))
+        for line, word, why in () if as_json else found.left:
+            typer.echo(
+                _printable(f'{source.name}, line {line}: "{word}" not bound: {why}'), err=True
+            )
+        if not as_json:
+            typer.echo(found.text, nl=False)
+            return
+        _told({"ok": True, "text": found.text, "bound": found.bound, "left": found.left}, [], True)
+        return
     bound = bind_file(source, folder)
     rows = bound.to_rows()
     if as_json or sheet:
         plain = {"ok": True, "text": bound.to_markdown(), "figures": rows}
-        shown = "line {line}: {text}  {claim}  {{{{{reference}}}}}"
-        _told(plain, [shown.format(**row) for row in rows], as_json)
+        lines = [
+            f"line {row['line']}, {row['kind']}: {row['text']}"
+            + (f"  {row['claim']}  {{{{{row['reference']}}}}}" if row["claim"] else "")
+            for row in rows
+        ]
+        _told(plain, lines, as_json)
     else:
         typer.echo(bound.to_markdown(), nl=False)
 
@@ -405,7 +428,8 @@ def _slides(
         str, typer.Option(help="paper, dark, or see-through: clear-dark-ink, clear-light-ink.")
     ] = "paper",
     to: Annotated[
-        Path | None, typer.Option(metavar="DIR", help="Where they go; beside DIR, DIR-slides, if not given.")
+        Path | None,
+        typer.Option(metavar="DIR", help="Where they go; beside DIR, DIR-slides, if not given."),
     ] = None,
     as_json: Json = False,
 ) -> None:

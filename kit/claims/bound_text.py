@@ -20,250 +20,47 @@ A reference stands in double braces and names what it wants by product, title an
 =====================================  ======================================================
 
 After ``|`` stands how to write it: ``interval`` adds the interval, ``number`` gives the figure
-alone, ``sentence`` writes the whole comparison as the outcome allows, ``reversed`` turns a margin
-round. A figure taken from elsewhere needs ``[source: NAME, 2026-11-25]`` in its sentence. A ratio
-in words ("about a third ahead") must follow from the margins of its sentence, or from the suite
-margins of the two products it names.
+alone, ``sentence`` writes the whole comparison as the outcome allows, ``joined`` ends a margin as
+its outcome asks ("12.3 % faster than", "level with"), ``reversed`` turns it round. A figure taken
+from elsewhere needs ``[source: NAME, 2026-11-25]`` in its sentence.
+
+A word that claims something (`kit.claims.lexicon`) is bound, too: ``{{say RELATION ...: words}}``
+checks a relation (`kit.claims.relations`) and prints the words. Else its sentence is marked
+``[opinion]`` or names its source. ``[slide: NAME]`` says which slide belongs to a paragraph.
 """
 
 from __future__ import annotations
 
 import contextlib
 import difflib
-import math
 import re
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
-from itertools import combinations, permutations
 from pathlib import Path
 from typing import Any
 
 from kit.claims.claim import Claim, ClaimBook, claim_id, load_claims
+from kit.claims.lexicon import (
+    HELD,
+    ClaimingWord,
+    Suggester,
+    find_claiming_words,
+    fitting_words,
+    opinion_word,
+)
+from kit.claims.relations import METRIC_WORDS, Judged, judge_relation
 from kit.errors import Fault, TextError, UsageError, did_you_mean
 from kit.rounding import MINUS, NBSP, ratio_text
 from kit.settings.metric import HEADLINE, METRICS
 from kit.settings.params import LoadedParams
-
-_PARTS = ("half", "third", "quarter", "fifth", "sixth", "seventh", "eighth", "ninth", "tenth")
-AMOUNTS = {f"{one} {part}": 1 / n for n, part in enumerate(_PARTS, 2) for one in ("a", "an", "one")}
-AMOUNTS |= {"half": 1 / 2, "two thirds": 2 / 3, "two fifths": 2 / 5, "three fifths": 3 / 5}
-AMOUNTS |= {"three quarters": 3 / 4, "a twentieth": 1 / 20}
-_ONES = ("one", "two", "three", "four", "five", "six", "seven", "eight", "nine")
-_TEENS = ("ten", "eleven", "twelve", "thirteen", "fourteen", "fifteen", "sixteen", "seventeen",
-          "eighteen", "nineteen")  # fmt: skip
-_TENS = ("twenty", "thirty", "forty", "fifty", "sixty", "seventy", "eighty", "ninety")
-_COUNTS = {word: n for n, word in enumerate((*_ONES, *_TEENS), 1)} | {
-    f"{tens}-{one}".rstrip("-"): 10 * n + extra
-    for n, tens in enumerate(_TENS, 2)
-    for extra, one in enumerate(("", *_ONES))
-}
-TIMES = {"twice": 2.0, "double": 2.0, "three times": 3.0, "four times": 4.0, "five times": 5.0}
-TIMES |= {"half again": 1.5, "one and a half times": 1.5} | AMOUNTS
-_UP_WAYS, _DOWN_WAYS = {"faster", "quicker", "ahead", "in front"}, {"slower", "behind"}
-# How near a stated ratio must be to the derived one, as a share. Common practice, no source: "a
-# third" says 0.30 to 0.37, "about a third" 0.28 to 0.39.
-TOLERANCE, ABOUT_TOLERANCE = 0.025, 0.045
-_ABOUT = {"about", "around", "roughly", "some", "close to", "approximately", "or so"}
-_ABOVE = {"over", "more than", "at least", "just over", "a little over", "well over"}
-_BELOW = {"nearly", "almost", "just under", "not quite", "up to", "less than", "under"}
-_NEAR = {"just over", "a little over", "nearly", "almost", "just under", "not quite"}
-
-
-def _any(words: Sequence[str] | Mapping[str, float] | set[str]) -> str:
-    ordered = sorted(words, key=len, reverse=True)
-    return "|".join(re.escape(word).replace(r"\ ", r"\s{1,3}") for word in ordered)
-
-
-_PERCENT = rf"(?P<count>{_any(_COUNTS)})\s{{1,3}}(?:per\s{{1,3}}cent|percent)"
-_AS_FAST = r"as\s{1,3}(?:fast|quick)|the\s{1,3}(?:speed|frame\s{1,3}rate|frames)"
-PHRASE = re.compile(
-    rf"\b(?:(?P<hedge>{_any(_ABOUT | _ABOVE | _BELOW)})\s{{1,3}})?"
-    rf"(?:(?:(?P<amount>{_any(AMOUNTS)})|{_PERCENT})\s{{1,3}}(?P<way>{_any(_UP_WAYS | _DOWN_WAYS)})"
-    rf"|(?P<times>{_any(TIMES)})\s{{1,3}}(?:{_AS_FAST}))\b",
-    re.IGNORECASE,
-)
-
-
-@dataclass(frozen=True, slots=True)
-class _Statement:
-    """A ratio in words, and where it stands in its sentence."""
-
-    words: str
-    start: int
-    ratio: float
-    hedge: str
-
-    def agrees(self, ratio: float) -> bool:
-        """Return whether the words may be said of a ratio."""
-        apart = math.log(ratio / self.ratio)
-        if self.ratio < 1:  # "nearly a third behind" is less far behind
-            apart = -apart
-        about = self.hedge in _ABOUT | _NEAR
-        most = math.log1p(ABOUT_TOLERANCE if about else TOLERANCE)
-        if self.hedge in _ABOVE:
-            return 0 <= apart <= (most if self.hedge in _NEAR else math.inf)
-        if self.hedge in _BELOW:
-            return -(most if self.hedge in _NEAR else math.inf) <= apart <= 0
-        return abs(apart) <= most
-
-
-@dataclass(frozen=True, slots=True)
-class _Derived:
-    """A ratio that follows from one or two claims, with the ends it cannot lie outside of."""
-
-    of: str  # what it is the ratio of: figures of one kind, metric and title go together
-    product: str
-    baseline: str
-    ratio: float
-    low: float | None
-    high: float | None
-    claims: tuple[str, ...]
-
-    def turned(self) -> _Derived:
-        """Return the same the other way round."""
-        low, high = (1 / self.high, 1 / self.low) if self.low and self.high else (None, None)
-        return _Derived(
-            self.of, self.baseline, self.product, 1 / self.ratio, low, high, self.claims
-        )
-
-    def times(self, other: _Derived) -> _Derived:
-        """Return the product of two ratios, each end with each: wide enough however they depend."""
-        low = self.low * other.low if self.low and other.low else None
-        high = self.high * other.high if self.high and other.high else None
-        both = tuple(dict.fromkeys((*self.claims, *other.claims)))
-        return _Derived(
-            self.of, self.product, other.baseline, self.ratio * other.ratio, low, high, both
-        )
-
-
-def _find_statements(sentence: str) -> Iterator[_Statement]:
-    """Yield the ratios that a sentence states in words.
-
-    Examples
-    --------
-    >>> [(s.words, round(s.ratio, 3)) for s in _find_statements("It is about a third ahead.")]
-    [('about a third ahead', 1.333)]
-    >>> [round(s.ratio, 3) for s in _find_statements("Twice as fast; a quarter slower than that.")]
-    [2.0, 0.75]
-    """
-    for match in PHRASE.finditer(sentence):
-        said = {name: " ".join(text.lower().split()) for name, text in match.groupdict("").items()}
-        if said["times"]:
-            ratio = TIMES[said["times"]]
-        else:
-            amount = AMOUNTS[said["amount"]] if said["amount"] else _COUNTS[said["count"]] / 100
-            ratio = 1 + amount if said["way"] in _UP_WAYS else 1 - amount
-        if ratio > 0:
-            yield _Statement(" ".join(match[0].split()), match.start(), ratio, said["hedge"])
-
-
-def _derive(claim: Claim, *, turned: bool = False) -> _Derived | None:
-    """Return what a margin's claim gives; None where it has no value."""
-    if not claim.value:
-        return None
-    of = claim.id.rpartition("/")[0]
-    made = _Derived(
-        of, claim.product, claim.baseline, claim.value, claim.low, claim.high, (claim.id,)
-    )
-    return made.turned() if turned else made
-
-
-def _ratios_of_pair(product: str, baseline: str, given: Sequence[_Derived]) -> list[_Derived]:
-    """Return a pair's ratio, directly where it is given, else through one other product.
-
-    Parameters
-    ----------
-    product, baseline : str
-        The pair asked for.
-    given : sequence of Derived
-        Ratios with their ends. Those of one kind, metric and title alone are multiplied.
-
-    Returns
-    -------
-    list of Derived
-        One where it is given directly, else one for each product in between.
-    """
-    both = [*given, *(one.turned() for one in given)]
-    direct = [one for one in both if (one.product, one.baseline) == (product, baseline)]
-    return direct[:1] or [
-        first.times(second)
-        for first in both
-        for second in both
-        if first.product == product
-        and (second.product, second.baseline) == (first.baseline, baseline)
-        and first.of == second.of
-    ]
-
-
-def _ratios_of_sentence(given: Sequence[_Derived]) -> list[_Derived]:
-    """Return what the margins of a sentence give where it does not say of which pair it speaks."""
-    found = list(given)
-    for first, second in combinations(given, 2):
-        ends = {first.product, first.baseline} ^ {second.product, second.baseline}
-        if len(ends) != 2:
-            continue
-        chained = first.baseline == second.product or first.product == second.baseline
-        for one, other in permutations(sorted(ends)):
-            if not chained or one in {first.product, second.product}:
-                found += _ratios_of_pair(one, other, [first, second])
-    return found
-
-
-def _suite_ratios(book: ClaimBook) -> list[_Derived]:
-    """Return the suite margins of a review, over all its titles."""
-    suites = book.of_kind("suite", metric=HEADLINE)
-    return [made for claim in suites if "/all/" in claim.id and (made := _derive(claim))]
-
-
-def _judge(statement: _Statement, found: Sequence[_Derived], *, locale: str) -> str:
-    """Return what is wrong with a statement, given what its margins give.
-
-    Parameters
-    ----------
-    statement : Statement
-        A ratio in words.
-    found : sequence of Derived
-        The ratios that follow from the margins of its sentence.
-    locale : str
-        How figures are written in the message.
-
-    Returns
-    -------
-    str
-        "" where the statement holds: it agrees with one of the ratios, and that one's ends are on
-        one side of level.
-    """
-    if not found:
-        return (
-            f'the figure "{statement.words}" is typed in words and follows from no margin here; '
-            "refer to the margins it rests on in the same sentence, name both products, or name "
-            "where it is from: [source: NAME, YYYY-MM-DD]"
-        )
-    agreeing = [one for one in found if statement.agrees(one.ratio)]
-    if not agreeing:
-        nearest = min(found, key=lambda one: abs(math.log(one.ratio / statement.ratio)))
-        return (
-            f'"{statement.words}" does not agree with {_text(nearest, locale)}, which follows from '
-            f"{' and '.join(nearest.claims)}"
-        )
-    one = agreeing[0]
-    if one.low is not None and one.high is not None and one.low <= 1 <= one.high:
-        return (
-            f'"{statement.words}" says more than the runs do: {_text(one, locale)} follows from '
-            f"{' and '.join(one.claims)}, which do not tell the two apart"
-        )
-    return ""
-
-
-def _text(derived: _Derived, locale: str) -> str:
-    return ratio_text(derived.ratio, derived.low, derived.high, locale=locale).text
-
 
 # None of these patterns may look at a place of the text more than a few times: `verify` binds
 # texts of strangers. Hence no braces within braces, bounded and possessive repeats.
 REFERENCE = re.compile(r"\{\{([^{}]*)\}\}")
 LOOSE_BRACES = re.compile(r"\{\{|\}\}")
 SOURCE = re.compile(r"\[source:\s*(?P<name>[^\[\]]{1,300}?),\s*(?P<date>\d{4}-\d{2}-\d{2})\s*\]")
+OPINION = re.compile(r"\[opinion\]", re.IGNORECASE)
+SLIDE = re.compile(r"\[slide:[ \t]*(?P<name>[^\[\]\n]{1,120}?)[ \t]*\][ \t]*\n?", re.IGNORECASE)
 UNITS = r"(?:[%€$£]|(?:percent|per\s+cent|fps|ms|W|watts?|dB|EUR|USD|GBP|euros?|dollars?)\b)"
 # A number is passed over whole, with or without a unit, so that no part of it is tried again.
 TYPED = re.compile(
@@ -271,27 +68,6 @@ TYPED = re.compile(
     r"|(?P<sign>€|\$|£|EUR|USD|GBP)\s*+\d[\d.,]*+",
     re.IGNORECASE,
 )
-UP = {
-    "faster",
-    "quicker",
-    "ahead",
-    "lead",
-    "leads",
-    "beats",
-    "beat",
-    "wins",
-    "outpaces",
-    "outperforms",
-    "better",
-    "quickest",
-    "fastest",
-}
-DOWN = {"slower", "behind", "trails", "trail", "loses", "lags", "worse"}
-EVEN = {"level", "tied", "tie", "equal", "par"}
-NEGATIONS = {"not", "no", "never", "neither", "nor", "cannot", "without", "hardly", "isn't"}
-
-
-METRIC_WORDS = {metric.word: name for name, metric in METRICS.items() if metric.word}
 VALUE_WORDS = {
     "price": "price",
     "cost": "cost_per_fps",
@@ -300,7 +76,8 @@ VALUE_WORDS = {
     "equal_value": "equal_value_price",
     "cut": "cut_needed",
 }
-FORMS = {"interval", "number", "sentence", "reversed"}
+FORMS = {"interval", "number", "sentence", "joined", "reversed"}
+_PROPOSED = 40  # faults of a text that come with a proposal: each costs a search of the claims
 MARGIN_KINDS = {"margin", "suite", "suite_like", "suite_smallest", "suite_largest"}
 
 
@@ -315,6 +92,7 @@ class Reference:
     claim: Claim
     forms: frozenset[str]
     text: str  # as rendered
+    judged: Judged | None = None  # of bound words: what was checked
 
 
 @dataclass(frozen=True, slots=True)
@@ -324,6 +102,7 @@ class BoundText:
     file: str
     source: str
     references: tuple[Reference, ...]
+    locale: str = "en"
 
     def render(self, write: Callable[[Reference], str]) -> str:
         """Return the text with each reference replaced by `write(reference)`."""
@@ -335,21 +114,55 @@ class BoundText:
 
     def to_markdown(self) -> str:
         """Return plain Markdown with every figure written out, for an article or a script."""
-        plain = self.render(lambda reference: reference.text)
-        return SOURCE.sub(lambda match: f"({match['name'].strip()}, {match['date']})", plain)
+        return write_marks(self.render(lambda reference: reference.text), self.locale)
 
     def to_rows(self) -> list[dict[str, Any]]:
-        """Return the figure sheet: line, reference, claim, text; a row per reference."""
-        return [
-            {"line": r.line, "reference": r.written, "claim": r.claim.id, "text": r.text}
+        """Return what a text rests on: a row a figure or bound word, and what rests on its author.
+
+        Returns
+        -------
+        list of dict
+            In the text's order: `line`, `kind` (figure, words, opinion, source, sentence: one with
+            nothing bound), `reference`, `claim`, `text`.
+        """
+        rows = [
+            {"line": r.line, "kind": "words" if r.judged else "figure", "reference": r.written,
+             "claim": r.claim.id, "text": r.text}
             for r in self.references
-        ]
+        ]  # fmt: skip
+        bare = _without_references(self.source)
+        for start, sentence in _sentences(bare):
+            whole = " ".join(self.source[start : start + len(sentence)].split())
+            whole = SLIDE.sub("", whole + "\n").strip()
+            marks = {"opinion": OPINION, "source": SOURCE}
+            kind = next((name for name, mark in marks.items() if mark.search(sentence)), "")
+            kind = kind or ("" if HELD in sentence or whole.startswith("#") else "sentence")
+            if kind and whole:
+                line = bare.count("\n", 0, start) + 1
+                rows.append(
+                    {"line": line, "kind": kind, "reference": "", "claim": "", "text": whole}
+                )
+        return sorted(rows, key=lambda row: row["line"])
 
     def to_frame(self) -> Any:
-        """Return the figure sheet as a DataFrame, columns as in `to_rows`."""
+        """Return the figures and bound words as a DataFrame: line, reference, claim, text."""
         import pandas as pd
 
-        return pd.DataFrame(self.to_rows(), columns=["line", "reference", "claim", "text"])
+        columns = ["line", "reference", "claim", "text"]
+        rows = [[row[name] for name in columns] for row in self.to_rows() if row["claim"]]
+        return pd.DataFrame(rows, columns=columns)
+
+
+def write_marks(text: str, locale: str) -> str:
+    """Return text with its marks as readers see them: sources and opinions said, no slides."""
+    text = SLIDE.sub("", text)
+    text = SOURCE.sub(lambda match: f"({match['name'].strip()}, {match['date']})", text)
+    return OPINION.sub(f"({opinion_word(locale)})", text)
+
+
+def _without_references(source: str) -> str:
+    """Return a text whose references are held by `HELD`, as long as they were."""
+    return REFERENCE.sub(lambda match: re.sub(r"[^\n]", HELD, match[0]), source)
 
 
 def bind_text(
@@ -371,39 +184,147 @@ def bind_text(
     Raises
     ------
     TextError
-        With every fault: a reference to no claim, a figure typed beside a unit without a source,
-        a comparative word that contradicts the outcome, a ratio in words that does not follow.
+        With every fault: a reference to no claim, a relation that does not hold, a figure typed
+        beside a unit without a source, a word that claims something and is not bound.
     """
     faults: list[Fault] = []
     references: list[Reference] = []
-    shown = names or {}
+    shown = names or book.names.get("products", {})
     for match in REFERENCE.finditer(source):
         line = source.count("\n", 0, match.start()) + 1
         written = " ".join(match[1].split())
+        place = (written, match.start(), match.end(), line)
         try:
+            if written.startswith("say "):
+                references.append(_bound_words(place, book))
+                continue
             claim, forms = _find_claim(written, book)
-            text = _reference_text(
-                claim, forms, locale=str(book.settings.get("locale", "en")), names=shown
-            )
+            text = _reference_text(claim, forms, locale=book.locale, names=shown)
         except LookupError as error:
             faults.append(Fault(file, str(error.args[0]), line=line, key=f"{{{{{written}}}}}"))
             continue
-        references.append(Reference(written, match.start(), match.end(), line, claim, forms, text))
-    bare = REFERENCE.sub(lambda match: re.sub(r"[^\n]", "\ue000", match[0]), source)
+        references.append(Reference(*place, claim, forms, text))
+        if said := _wrong_joint(references[-1], source[match.end() : match.end() + 9]):
+            faults.append(Fault(file, said, line=line, key=f"{{{{{written}}}}}"))
+    bare = _without_references(source)
     loose = LOOSE_BRACES.search(bare)
     if loose is not None:
         line = bare.count("\n", 0, loose.start()) + 1
         said = f'"{loose[0]}" belongs to no reference; write {{{{words}}}}, without braces in it'
         faults.append(Fault(file, said, line=line))
     for start, sentence in _sentences(bare):
-        inside = [r for r in references if start <= r.start < start + len(sentence)]
-        line = bare.count("\n", 0, start) + 1
         faults += _typed_figures(sentence, file, bare, start)
-        faults += _wrong_words(sentence, inside, start, book, file, line, shown)
-        faults += _wrong_ratios(sentence, inside, book, file, line, shown)
+    faults += _unbound_words(bare, source, file, book)
     if faults:
         raise TextError(sorted(faults, key=lambda fault: fault.line or 0))
-    return BoundText(file, source, tuple(references))
+    return BoundText(file, source, tuple(references), book.locale)
+
+
+def _bound_words(place: tuple[str, int, int, int], book: ClaimBook) -> Reference:
+    """Return the reference of words bound to a relation.
+
+    Raises
+    ------
+    LookupError
+        If the relation does not hold or cannot be judged, or does not carry its words.
+    """
+    relation, colon, words = place[0].removeprefix("say ").partition(":")
+    words = words.strip()
+    if not colon or not words:
+        raise LookupError("write say RELATION ...: and the words, in double braces")
+    judged = judge_relation(relation, book)
+    if not judged.holds:
+        instead = f'; "say {judged.instead}" would hold' if judged.instead else ""
+        raise LookupError(f"the claims do not say so: {judged.says}{instead}")
+    name = relation.split()[0]
+    if wrong := fitting_words(words, name):
+        raise LookupError(f'"{wrong}" is not what "{name}" claims')
+    if TYPED.search(words) and any(m["unit"] or m["sign"] for m in TYPED.finditer(words)):
+        raise LookupError("a figure is typed in its words; refer to a claim beside them")
+    return Reference(*place, judged.claims[0], frozenset(), words, judged)
+
+
+def _wrong_joint(reference: Reference, after: str) -> str:
+    """Return what is wrong with a margin before "than" that is not said as faster or slower."""
+    told = reference.claim.outcome in {"", "ahead", "behind"} or "number" in reference.forms
+    compares = reference.claim.kind in MARGIN_KINDS and not told
+    if not compares or not re.match(r"\s{1,3}(?:than|als)\b", after):
+        return ""
+    return (
+        f'"{reference.text}" cannot stand before "{after.split()[0]}"; write "| joined", which '
+        "ends it as its outcome asks"
+    )
+
+
+def _unbound(bare: str) -> Iterator[tuple[int, str, ClaimingWord]]:
+    """Yield each claiming word nothing answers for, after where its sentence begins and that."""
+    for start, sentence in _sentences(bare):
+        if OPINION.search(sentence) or SOURCE.search(sentence):
+            continue
+        plain = SLIDE.sub(lambda m: " " * len(m[0]), sentence + "\n")[: len(sentence)]
+        for word in find_claiming_words(plain):
+            yield start, plain, word
+
+
+def _unbound_words(bare: str, source: str, file: str, book: ClaimBook) -> Iterator[Fault]:
+    """Yield a fault for each claiming word outside a reference, with the binding that would do."""
+    suggester: Suggester | None = None
+    for number, (start, sentence, word) in enumerate(_unbound(bare)):
+        bind = f"{{{{say {word.carried_by[0]} ...: {word.text}}}}} ({', '.join(word.carried_by)})"
+        if number < _PROPOSED:
+            suggester = suggester or Suggester(book)
+            found = suggester.propose(word, sentence)
+            if found.reference:
+                bind = f"{{{{say {found.reference}: {' '.join(word.text.split())}}}}}"
+        yield Fault(
+            file,
+            f'"{" ".join(word.text.split())}" claims something; bind it: {bind}, or mark its '
+            "sentence [opinion] or [source: NAME, YYYY-MM-DD]",
+            line=bare.count("\n", 0, start + word.start) + 1,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Suggested:
+    """A draft with the bindings proposed for its claiming words, and what is left to its author."""
+
+    text: str
+    bound: tuple[tuple[int, str, str], ...]  # line, word, relation
+    left: tuple[tuple[int, str, str], ...]  # line, word, why
+
+
+def suggest_bindings(source: str, book: ClaimBook) -> Suggested:
+    """Return a draft whose claiming words are bound, as far as their sentences name enough.
+
+    Parameters
+    ----------
+    source : str
+        Prose, bound or not.
+    book : ClaimBook
+
+    Returns
+    -------
+    Suggested
+        For the author to accept: each binding proposed holds, but only the author knows whether
+        it is what the word was meant to say.
+    """
+    bare, suggester = _without_references(source), Suggester(book)
+    parts: list[str] = []
+    bound, left, end, last, place = [], [], 0, "", -1
+    for start, sentence, word in _unbound(bare):
+        if start != place:  # a new sentence: whom the ones before it spoke of, in its paragraph
+            above = bare.rfind("\n\n", 0, start) + 1
+            last, place = suggester.rival_named(bare[above:start]), start
+        found = suggester.propose(word, sentence, last=last)
+        line = bare.count("\n", 0, start + word.start) + 1
+        said = " ".join(word.text.split())
+        if not found.reference:
+            left.append((line, said, found.says))
+            continue
+        parts += [source[end : start + word.start], f"{{{{say {found.reference}: {said}}}}}"]
+        end = start + word.end
+        bound.append((line, said, found.reference))
+    return Suggested("".join([*parts, source[end:]]), tuple(bound), tuple(left))
 
 
 def bind_file(path: Path, folder: Path) -> BoundText:
@@ -473,111 +394,6 @@ def _typed_figures(sentence: str, file: str, text: str, start: int) -> Iterator[
             "{{...}}, or name where it is from: [source: NAME, YYYY-MM-DD]",
             line=line,
         )
-
-
-def _wrong_words(
-    sentence: str,
-    inside: list[Reference],
-    start: int,
-    book: ClaimBook,
-    file: str,
-    line: int,
-    names: Mapping[str, str],
-) -> Iterator[Fault]:
-    """Yield a fault for each comparative word against the outcome it stands beside."""
-    margins = [r for r in inside if r.claim.kind in {"margin", "suite"}]
-    named = None if inside else _named_pair(sentence, book, names)
-    words = [(m.start(), m[0].lower()) for m in re.finditer(r"[A-Za-z']+", sentence)]
-    for i, (place, word) in enumerate(words):
-        direction = "ahead" if word in UP else "behind" if word in DOWN else ""
-        even = word in EVEN
-        if not direction and not even:
-            continue
-        if not margins and named is None:
-            continue
-        if {w for _, w in words[max(0, i - 3) : i]} & NEGATIONS:
-            continue
-        here = sentence.count("\n", 0, place) + line
-        if margins:
-            nearest = min(margins, key=lambda r: _gap(r, start + place))
-            claim, turned = nearest.claim, "reversed" in nearest.forms
-        elif named is not None:
-            claim, turned = named, False
-        else:
-            continue
-        outcome = claim.outcome
-        if turned:
-            outcome = {"ahead": "behind", "behind": "ahead"}.get(outcome, outcome)
-        allowed = (outcome in {"level", "unresolved"}) if even else (outcome == direction)
-        if even and outcome == "unresolved":
-            allowed = False
-        if not allowed:
-            yield Fault(
-                file,
-                f'"{word}" contradicts the outcome "{outcome}" of {claim.id} ({claim.text})',
-                line=here,
-            )
-
-
-def _wrong_ratios(
-    sentence: str,
-    inside: list[Reference],
-    book: ClaimBook,
-    file: str,
-    line: int,
-    names: Mapping[str, str],
-) -> Iterator[Fault]:
-    """Yield a fault for each ratio in words that its margins do not give."""
-    if SOURCE.search(sentence):
-        return
-    locale = str(book.settings.get("locale", "en"))
-    margins = [r for r in inside if r.claim.kind in {"margin", "suite"}]
-    given = [made for r in margins if (made := _derive(r.claim, turned="reversed" in r.forms))]
-    for statement in _find_statements(sentence):
-        before = re.findall(r"[a-z']+", sentence[: statement.start].lower())
-        if set(before[-3:]) & NEGATIONS:
-            continue
-        pair = _named_products(sentence, names)
-        if pair:
-            found = _ratios_of_pair(*pair, given) or _ratios_of_pair(*pair, _suite_ratios(book))
-        else:
-            found = _ratios_of_sentence(given)
-        if said := _judge(statement, found, locale=locale):
-            here = line + sentence.count("\n", 0, statement.start)
-            yield Fault(file, said, line=here)
-
-
-def _gap(reference: Reference, place: int) -> int:
-    """Return how many characters lie between a reference and a place outside it."""
-    return reference.start - place if place < reference.start else place - reference.end
-
-
-def _named_products(sentence: str, names: Mapping[str, str]) -> tuple[str, str] | None:
-    """Return the two products a sentence names, the one it speaks of first; None where not two.
-
-    A name inside a longer one does not count: "Ash 1" in "Ash 1 desk".
-    """
-    held = sentence
-    places = []
-    for name, product in sorted(((n, p) for p, n in names.items()), key=lambda x: -len(x[0])):
-        place = held.find(name)
-        if place >= 0:
-            places.append((place, product))
-            held = held.replace(name, "\ue000" * len(name))
-    if len(places) != 2:
-        return None
-    first, second = sorted(places)
-    if re.search(
-        r"\b(?:against|beside|compared (?:with|to)|next to)\s*$", sentence[: first[0]], re.I
-    ):
-        first, second = second, first
-    return first[1], second[1]
-
-
-def _named_pair(sentence: str, book: ClaimBook, names: Mapping[str, str]) -> Claim | None:
-    """Return the suite margin of the two products a sentence names, in the order named."""
-    pair = _named_products(sentence, names)
-    return book.get(f"suite/{HEADLINE}/all/{pair[0]}-over-{pair[1]}") if pair else None
 
 
 def _find_claim(written: str, book: ClaimBook) -> tuple[Claim, frozenset[str]]:
@@ -707,7 +523,7 @@ def _reference_text(
         If a form does not fit the kind of claim.
     """
     compares = claim.kind in MARGIN_KINDS
-    wrong = forms & {"sentence", "reversed"}
+    wrong = forms & {"sentence", "joined", "reversed"}
     if wrong and not compares:
         raise LookupError(f'"{sorted(wrong)[0]}" fits a margin or suite, not {claim.kind}')
     if not compares or claim.value is None:
@@ -732,10 +548,12 @@ def _reference_text(
     told = "number" in forms or outcome in {"ahead", "behind"}
     if "interval" in forms and rounded.interval and told:
         text += f" ({rounded.interval})"
+    joint = ("than" if speed else "of") if outcome in {"ahead", "behind"} else "with"
+    if "joined" in forms:
+        return f"{text} {'from' if outcome == 'unresolved' else joint}"
     if "sentence" in forms:
         first, second = names.get(product, product), names.get(baseline, baseline)
         if outcome in {"ahead", "behind"}:
-            joint = "than" if speed else "of"
             return f"{first} is {text} {joint} {second}"
         return f"{first} and {second} are {text}"
     return text
@@ -776,6 +594,8 @@ def printed_forms(claim: Claim, book: ClaimBook) -> set[str]:
     locale = str(book.settings.get("locale", "en"))
     for chosen in (
         [],
+        ["joined"],
+        ["joined", "interval"],
         ["interval"],
         ["number"],
         ["number", "interval"],

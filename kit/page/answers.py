@@ -549,10 +549,9 @@ class Written(_Shown):
         return show_text(self.bound)._repr_html_()
 
     def to_frame(self) -> pd.DataFrame:
-        """Return a row a figure: line, reference, claim, text."""
-        rows = [[r[name] for name in ("line", "reference", "text")] for r in self.bound.to_rows()]
-        index = [r["claim"] for r in self.bound.to_rows()]
-        return _frame(("line", "reference", "text"), rows, index)
+        """Return a row a figure or bound word: line, reference, claim, text."""
+        frame: pd.DataFrame = self.bound.to_frame().set_index("claim")
+        return frame.rename_axis(index="id")
 
 
 @dataclass(frozen=True, slots=True, repr=False)

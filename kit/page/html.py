@@ -19,7 +19,13 @@ from typing import Any, Literal
 
 from markupsafe import Markup
 
-from kit.claims.bound_text import SOURCE, BoundText, Reference, size_text, with_currency_sign
+from kit.claims.bound_text import (
+    BoundText,
+    Reference,
+    size_text,
+    with_currency_sign,
+    write_marks,
+)
 from kit.claims.claim import Claim
 from kit.package import PACKAGE
 from kit.rounding import NBSP, OUTCOME_SIGNS, words_of
@@ -552,7 +558,7 @@ def _sentence(parts: Iterable[str | Printed]) -> Markup:
 
 
 def show_text(text: BoundText | None) -> Html:
-    """Return a bound text as HTML, each figure a link to its trace.
+    """Return a bound text as HTML, each figure and each bound word a link to its trace.
 
     Parameters
     ----------
@@ -564,14 +570,21 @@ def show_text(text: BoundText | None) -> Html:
         return Html("")
     from markdown_it import MarkdownIt
 
-    links: list[str] = []
+    links: list[Markup] = []
 
     def hold_place(reference: Reference) -> str:
-        links.append(_printed_link(reference.claim, reference.text))
+        claim = reference.claim
+        if reference.judged is None:
+            links.append(_printed_link(claim, reference.text))
+        elif claim.is_figure:
+            said = text_html(reference.text)
+            links.append(Markup(f'<a class="said" href="#{claim.anchor}">{said}</a>'))
+        else:  # a statement has no trace of its own
+            links.append(Markup(text_html(reference.text)))
         return f"\ue000{len(links) - 1}\ue001"
 
     source = text.render(hold_place)
-    source = SOURCE.sub(lambda m: f"({m['name'].strip()}, {m['date']})", source)
+    source = write_marks(source, text.locale)
     # No raw HTML and no pictures: the page loads nothing, and prose cannot add to it.
     reader = MarkdownIt("commonmark", {"html": False}).enable("table").disable("image")
     markup = str(reader.render(source))
