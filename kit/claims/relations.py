@@ -452,11 +452,14 @@ def _judge_limit(call: _Call) -> Judged:
         raise LookupError(f'"{call.name}" is written: {row.form}')
     rule, product = LIMITS[_known(by, LIMITS, "limit")], call.product(call.words[0])
     flags = [c for c in call.book.of_kind("flag", title=title) if c.product in {product, ""}]
-    own = tuple(c for c in flags if c.metric == rule)
-    others = [(name, c) for name, r in LIMITS.items() for c in flags if c.metric == r]
+    judged = [c for c in flags if c.outcome != "cannot_judge"]
+    own = tuple(c for c in judged if c.metric == rule)
+    others = [(name, c) for name, r in LIMITS.items() for c in judged if c.metric == r]
     if own:
         return Judged(True, f"{own[0].id}: {own[0].text}", own)
+    unclear = [c.text for c in flags if c.metric == rule]
     says = others[0][1].text if others else f"no sign of a limit of {product} in {title}"
+    says = "; ".join([*unclear, says])
     other = f"{call.name} {product} by {others[0][0]} in {title}" if others else ""
     return Judged(False, says, (), other)
 

@@ -302,6 +302,13 @@ def test_two_margins_are_multiplied_end_by_end():
     assert "+34" in judged.says and "(+30 to +38)" in judged.says
 
 
+def test_a_limit_that_cannot_be_judged_is_none():
+    made = made_book()
+    unclear = [replace(c, outcome="cannot_judge") if c.kind == "flag" else c for c in made.claims]
+    judged = judge_relation("limited ash by processor in fen", replace(made, claims=tuple(unclear)))
+    assert not judged.holds and "ash is processor_bound in fen" in judged.says
+
+
 def test_the_help_lists_every_relation_once():
     assert [row[0].split()[0] for row in relation_help()] == list(RELATIONS)
 
