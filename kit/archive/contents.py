@@ -263,8 +263,10 @@ _AsWritten.add_representer(WrittenFloat, _AsWritten.represent_written)
 
 METHODS_FORMAT = "marginbook-methods/1"
 SCHEMAS = PACKAGE / "schemas"
-# Formulas and test vectors, for whoever checks the figures with a program of their own.
-METHOD_PAGES = tuple(PACKAGE / n for n in ("methods.md", "method-vectors.json"))
+# For whoever checks the figures without this kit: formulas, test vectors, and a program of its own.
+METHOD_PAGES = tuple(
+    PACKAGE / n for n in ("methods.md", "method-vectors.json", "archive/second_opinion.py")
+)
 
 
 def _input_items(scope: Scope, book: ClaimBook) -> list[Item]:
@@ -371,6 +373,8 @@ A sealed review: a report, and everything needed to check it.
 report.html      the report; each figure links to its trace
 claims.json      every figure with its value, interval, method and runs (schemas/claims.schema.json)
 methods.json     each method in words; methods.md has the formulas, method-vectors.json examples
+second_opinion.py  works averages, lows, margins, suites and prices out again from the logs, with
+                 numpy and none of the kit's code
 params/          what was compared, and how
 bench/           products, titles, run sheet and prices of this review, and its raw logs as
                  recorded, also of the runs that were set aside
@@ -383,8 +387,10 @@ To check the signature, where there is one (signature/public.pem is the key it w
 the author which key is theirs):
     openssl pkeyutl -verify -rawin -pubin -inkey signature/public.pem \\
       -sigfile signature/ed25519.sig -in tagmanifest-sha256.txt
-To make every figure afresh from the raw logs and compare:
+To make every file afresh from the raw logs and compare:
     marginbook verify FOLDER
+For a second opinion on the figures alone (run your own copy of the file, or read it first):
+    python data/second_opinion.py
 """
 
 
@@ -440,6 +446,7 @@ _ABOUT = {
     "methods.json": ("The methods used, each in words", ""),
     "methods.md": ("The formulas of the methods", ""),
     "method-vectors.json": ("Test vectors of the methods", ""),
+    "second_opinion.py": ("A program without the kit that works the figures out again", ""),
     "bench/bench.yaml": ("Products, titles and log layouts of the review", "input"),
     "bench/runs.csv": ("The run sheet: a row per run of the review", "input"),
     "bench/prices.csv": ("Observed prices of the review's products", "input"),
@@ -472,7 +479,8 @@ MEDIA_TYPES = {
     ".html": "text/html", ".json": "application/json", ".ipynb": "application/x-ipynb+json",
     ".csv": "text/csv", ".yaml": "application/yaml", ".md": "text/markdown",
     ".txt": "text/plain", ".svg": "image/svg+xml", ".png": "image/png", ".gz": "application/gzip",
-    ".zst": "application/zstd", ".parquet": "application/vnd.apache.parquet",
+    ".py": "text/x-python", ".zst": "application/zstd",
+    ".parquet": "application/vnd.apache.parquet",
 }  # fmt: skip
 # What a cell without a reading may hold; the reader of logs knows the same in any case.
 MISSING = ["", "nan", "NaN", "NAN", "n/a", "N/A", "na", "NA", "-"]

@@ -255,7 +255,7 @@ def _margin_claims(review: Review, results: Results) -> Iterator[Claim]:
             )
         if margin.ratio_all_runs is None:
             continue
-        runs = [run for run in (*subject.runs, *subject.set_aside) if run in review.metrics]
+        runs = margin.all_runs
         yield make_claim(
             "margin_all_runs",
             replace(

@@ -382,6 +382,7 @@ class Margin(RatioEstimate):
     p_adjusted: float | None  # over the family of one baseline and metric
     cells: tuple[Cell, Cell]  # product's, baseline's
     ratio_all_runs: float | None = None  # with the set-aside runs put back, where it differs
+    all_runs: tuple[str, ...] = ()  # what that rests on
     p_level: float | None = None  # of a true ratio outside the level band
     p_level_adjusted: float | None = None
     mixture_df: float | None = None  # df that stands for a mixture in Satterthwaite's rule

@@ -452,6 +452,8 @@ def _with_all_runs(made: Sequence[Margin], plain: Sequence[Margin]) -> list[Marg
     result = []
     for margin in made:
         other = by_key[margin.product, margin.baseline, margin.title, margin.metric]
-        same_runs = [c.runs for c in other.cells] == [c.runs for c in margin.cells]
-        result.append(margin if same_runs else replace(margin, ratio_all_runs=other.ratio))
+        if [c.runs for c in other.cells] != [c.runs for c in margin.cells]:
+            every = tuple(run for cell in other.cells for run in cell.runs)
+            margin = replace(margin, ratio_all_runs=other.ratio, all_runs=every)
+        result.append(margin)
     return result

@@ -84,7 +84,7 @@ def test_the_claims_of_the_bag_fit_the_schema_it_carries():
 
 def test_the_kits_own_files_are_in_the_bag_as_they_are(book):
     items = kit_items(book)
-    assert len(items) == 8
+    assert len(items) == 9
     for item in items:
         source = item.source if isinstance(item.source, bytes) else item.source.read_bytes()
         assert (sealed_review() / item.path).read_bytes() == source

@@ -1,6 +1,6 @@
 """Misleading changes to the page half of a sealed review, generated; how many `verify` finds.
 
-    python tests/evidence/misleading.py [--each N] [--only N]
+    python tests/evidence/misleading.py [--each N]
 
 Each change is made by a forger without the author's key who puts right every hash that can be put
 right (mends). A finding counts only if it names the file that was changed. The classes are those
@@ -34,7 +34,7 @@ from kit.claims.claim import file_sha256
 FILES = ("data/tables/*.csv", "data/charts/*.csv", "data/charts/*.svg")
 TAGS = ("datapackage.json", "ro-crate-metadata.json", "bag-info.txt")
 KIT_FILES = ("data/README.txt", "data/methods.json", "data/methods.md", "data/method-vectors.json",
-             "data/environment/lock.txt", "data/schemas/*.json")  # fmt: skip
+             "data/environment/lock.txt", "data/schemas/*.json", "data/second_opinion.py")  # fmt: skip
 
 
 def put(bag: Spoiled, path: str, old: str, new: str) -> str:

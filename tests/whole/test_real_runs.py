@@ -157,3 +157,15 @@ def test_scenes_that_do_not_gain_are_not_called_ahead(reviews, name):
     for title in ("crowd", "depth"):
         assert outcomes[title] in {"level", "unresolved", "behind"}, title
     assert "ahead" in outcomes.values()
+
+
+def test_a_second_opinion_agrees(reviews, bench, tmp_path, capsys):
+    from kit.archive import second_opinion
+
+    (tmp_path / "bench").symlink_to(bench)
+    for book in reviews.values():
+        (tmp_path / "claims.json").write_text(json.dumps(book))
+        assert second_opinion.main([str(tmp_path)]) == 0
+        said = capsys.readouterr().out
+        assert "run: 108 worked out again" in said
+        assert said.endswith(" 0 differ\n")
