@@ -137,19 +137,13 @@ class ParamsError(FaultsError):
 
 
 class BenchError(FaultsError):
-    """Faults in `bench.yaml`, `runs.csv` or `prices.csv`."""
+    """Faults in a bench: its files, or machines unlike in a control that no waiver names."""
 
     exit_status = 3
 
 
 class RunFileError(FaultsError):
     """Faults in raw logs."""
-
-    exit_status = 3
-
-
-class ControlError(FaultsError):
-    """Machines that should be alike are not, and no waiver says why that may be."""
 
     exit_status = 3
 

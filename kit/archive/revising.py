@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 from kit.archive.bag import TAG_MANIFEST
 from kit.archive.remake import CLAIMS_PATH, reads_as_stated, same_figure
 from kit.archive.unbag import Bag, open_bag
-from kit.claims.claim import Claim, ClaimBook, RunRecord, read_claims
+from kit.claims.claim import Claim, ClaimBook, RunRecord
 from kit.errors import SealError
 
 if TYPE_CHECKING:
@@ -506,4 +506,4 @@ def _read_sealed(path: Path) -> _Side:
 
 def _book(bag: Bag) -> ClaimBook:
     """Return the claims of a bag."""
-    return read_claims(bag.read(CLAIMS_PATH), file=CLAIMS_PATH)
+    return ClaimBook.parse(bag.read(CLAIMS_PATH), file=CLAIMS_PATH)

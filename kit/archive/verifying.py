@@ -37,7 +37,7 @@ from kit.archive.remake import (
 from kit.archive.signature import check_signature, load_public_key
 from kit.archive.unbag import Bag, Listing, open_bag
 from kit.bench.journal import Anchor, read_excerpt
-from kit.claims.claim import ClaimBook, read_claims
+from kit.claims.claim import ClaimBook
 from kit.claims.of_pages import kit_version
 from kit.errors import (
     BenchError,
@@ -296,7 +296,7 @@ def _read_book(walk: _Walk) -> ClaimBook | None:
     if CLAIMS_PATH not in walk.bag.files:
         return None
     try:
-        return read_claims(walk.bag.read(CLAIMS_PATH), file=CLAIMS_PATH)
+        return ClaimBook.parse(walk.bag.read(CLAIMS_PATH), file=CLAIMS_PATH)
     except SealError as error:
         finding = Finding("completeness", CLAIMS_PATH, "claims that can be read", str(error))
         walk.problems["completeness"] = [finding]

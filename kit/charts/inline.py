@@ -322,6 +322,49 @@ class Column:
     scale: RatioScale
     width: int  # in hundredths of the lattice
 
+    @classmethod
+    def share_out(
+        cls, values: Sequence[Sequence[float]], *, band: float, share: int, pad: float = 0.12
+    ) -> list[Self]:
+        """Return the columns of a lattice: widths in percent and stretches on one common scale.
+
+        Parameters
+        ----------
+        values : sequence of sequences of float
+            The ratios of each column.
+        band : float
+            Half the level band, a share: every column shows twice as much.
+        share : int
+            Percent of the width the columns have together.
+        pad : float
+            Room at each end of a column, a share of the longest.
+
+        Notes
+        -----
+        A percent of width is the same ratio in every column, so that dots can be compared across
+        them; no column is less than 0.4 of the longest, or 4 percent wide.
+        """
+        ends = []
+        for ratios in values:
+            logs = [math.log(r) for r in (*ratios, 1 + 2 * band, 1 / (1 + 2 * band)) if r > 0]
+            ends.append((min(logs), max(logs)))
+        longest = max(high - low for low, high in ends)
+        ends = [(low, max(high, low + 0.4 * longest)) for low, high in ends]
+        room = pad * max(high - low for low, high in ends)
+        lengths = [high - low + 2 * room for low, high in ends]
+        total = sum(lengths)
+        widths = [max(4, math.floor(share * length / total)) for length in lengths]
+        for i in sorted(range(len(widths)), key=lambda i: widths[i] - share * lengths[i] / total):
+            if sum(widths) >= share:
+                break
+            widths[i] += 1
+        log_per_percent = max(length / width for length, width in zip(lengths, widths, strict=True))
+        columns = []
+        for (low, high), width in zip(ends, widths, strict=True):
+            spare = (log_per_percent * width - (high - low)) / 2
+            columns.append(cls(RatioScale(low - spare, high + spare), width))
+        return columns
+
     @property
     def apart(self) -> float:
         """How far grid lines keep apart, in percent of the column: the same in every column."""
@@ -389,49 +432,6 @@ class Column:
         return Markup(
             f'<svg class="axis" width="100%" height="18" aria-hidden="true">{"".join(labels)}</svg>'
         )
-
-
-def lattice_columns(
-    values: Sequence[Sequence[float]], *, band: float, share: int, pad: float = 0.12
-) -> list[Column]:
-    """Return the columns of a lattice: widths in percent and stretches on one common scale.
-
-    Parameters
-    ----------
-    values : sequence of sequences of float
-        The ratios of each column.
-    band : float
-        Half the level band, a share: every column shows twice as much.
-    share : int
-        Percent of the width the columns have together.
-    pad : float
-        Room at each end of a column, a share of the longest.
-
-    Notes
-    -----
-    A percent of width is the same ratio in every column, so that dots can be compared across them;
-    no column is less than 0.4 of the longest, or 4 percent wide.
-    """
-    ends = []
-    for ratios in values:
-        logs = [math.log(r) for r in (*ratios, 1 + 2 * band, 1 / (1 + 2 * band)) if r > 0]
-        ends.append((min(logs), max(logs)))
-    longest = max(high - low for low, high in ends)
-    ends = [(low, max(high, low + 0.4 * longest)) for low, high in ends]
-    room = pad * max(high - low for low, high in ends)
-    lengths = [high - low + 2 * room for low, high in ends]
-    total = sum(lengths)
-    widths = [max(4, math.floor(share * length / total)) for length in lengths]
-    for i in sorted(range(len(widths)), key=lambda i: widths[i] - share * lengths[i] / total):
-        if sum(widths) >= share:
-            break
-        widths[i] += 1
-    log_per_percent = max(length / width for length, width in zip(lengths, widths, strict=True))
-    columns = []
-    for (low, high), width in zip(ends, widths, strict=True):
-        spare = (log_per_percent * width - (high - low)) / 2
-        columns.append(Column(RatioScale(low - spare, high + spare), width))
-    return columns
 
 
 def _zero_ticks(top: float) -> list[float]:

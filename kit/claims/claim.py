@@ -9,7 +9,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, fields
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Literal
+from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Literal, Self
 
 from pydantic import ConfigDict, Field, ValidationError
 
@@ -279,6 +279,48 @@ class ClaimBook:
     runs: tuple[RunRecord, ...]
     names: Mapping[str, Mapping[str, str]] = field(default_factory=dict)  # by family, then id
     file_format: str = CLAIMS_FORMAT
+
+    @classmethod
+    def parse(cls, data: bytes, *, file: str) -> Self:
+        """Return the book that `claims.json` holds.
+
+        Parameters
+        ----------
+        data : bytes
+            The file, of this format or the one before.
+        file : str
+            The name that errors should give it.
+
+        Raises
+        ------
+        SealError
+            If it is not JSON, not in the published form, or deeper than this form ever is.
+        """
+        if data.count(b"[") + data.count(b"{") > 4_000_000:
+            raise SealError(f"{file}: holds more brackets than any list of claims")
+        try:
+            document = _ClaimsDocument.model_validate(
+                json.loads(data.decode(), object_pairs_hook=once_each)
+            )
+        except (ValueError, RecursionError) as error:
+            if isinstance(error, ValidationError):
+                first = error.errors()[0]
+                place = ".".join(str(part) for part in first["loc"])
+                raise SealError(
+                    f"{file}: {place}: {first['msg']} ({error.error_count()} faults in all)"
+                ) from None
+            raise SealError(f"{file}: not JSON: {str(error).splitlines()[0]}") from None
+        return cls(
+            review=document.review.id,
+            **document.review.model_dump(exclude={"id"}),
+            kit_version=document.kit_version,
+            settings=document.settings,
+            layouts=document.layouts,
+            claims=document.claims,
+            runs=document.runs,
+            names=document.names,
+            file_format=document.format,
+        )
 
     @property
     def locale(self) -> str:
@@ -573,48 +615,6 @@ def once_each(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     return found
 
 
-def read_claims(data: bytes, *, file: str) -> ClaimBook:
-    """Return the book that `claims.json` holds.
-
-    Parameters
-    ----------
-    data : bytes
-        The file, of this format or the one before.
-    file : str
-        The name that errors should give it.
-
-    Raises
-    ------
-    SealError
-        If it is not JSON, not in the published form, or deeper than this form ever is.
-    """
-    if data.count(b"[") + data.count(b"{") > 4_000_000:
-        raise SealError(f"{file}: holds more brackets than any list of claims")
-    try:
-        document = _ClaimsDocument.model_validate(
-            json.loads(data.decode(), object_pairs_hook=once_each)
-        )
-    except (ValueError, RecursionError) as error:
-        if isinstance(error, ValidationError):
-            first = error.errors()[0]
-            place = ".".join(str(part) for part in first["loc"])
-            raise SealError(
-                f"{file}: {place}: {first['msg']} ({error.error_count()} faults in all)"
-            ) from None
-        raise SealError(f"{file}: not JSON: {str(error).splitlines()[0]}") from None
-    return ClaimBook(
-        review=document.review.id,
-        **document.review.model_dump(exclude={"id"}),
-        kit_version=document.kit_version,
-        settings=document.settings,
-        layouts=document.layouts,
-        claims=document.claims,
-        runs=document.runs,
-        names=document.names,
-        file_format=document.format,
-    )
-
-
 def load_claims(folder: Path) -> ClaimBook:
     """Return the claims of a finished review's folder.
 
@@ -626,7 +626,7 @@ def load_claims(folder: Path) -> ClaimBook:
     path = folder / "claims.json"
     if not path.is_file():
         raise SealError(f"{folder.name}: no claims.json; this is not the folder of a review")
-    return read_claims(path.read_bytes(), file=f"{folder.name}/claims.json")
+    return ClaimBook.parse(path.read_bytes(), file=f"{folder.name}/claims.json")
 
 
 def file_sha256(path: Path) -> str:

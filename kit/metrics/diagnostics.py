@@ -10,6 +10,7 @@ import hashlib
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -67,67 +68,65 @@ class RunDiagnostics:
         """Whether the log can be measured: it has frames, and its clock never went back."""
         return self.frames > 0 and not self.backward_rows
 
+    @classmethod
+    def of_log(cls, log: Log, *, run: str, caps_hz: tuple[float, ...], cap_width: float) -> Self:
+        """Return the facts of one log: a pure function of its bytes and the two settings.
 
-def read_diagnostics(
-    log: Log, *, run: str, caps_hz: tuple[float, ...], cap_width: float
-) -> RunDiagnostics:
-    """Return the facts of one log: a pure function of its bytes and the two settings.
+        Parameters
+        ----------
+        log : Log
+            Frame times in milliseconds, in the order shown, with sensors.
+        run : str
+            The run it belongs to, "" for none.
+        caps_hz, cap_width : tuple of float, float
+            Which caps to look for, and how near to a cap's period counts; no rule is applied here.
 
-    Parameters
-    ----------
-    log : Log
-        Frame times in milliseconds, in the order shown, with sensors.
-    run : str
-        The run it belongs to, "" for none.
-    caps_hz, cap_width : tuple of float, float
-        Which caps to look for, and how near to a cap's period counts; no rule is applied here.
-
-    Returns
-    -------
-    RunDiagnostics
-        No statistics of a log whose clock goes back, or without frames.
-    """
-    frame_ms = log.frame_ms
-    digest = _frames_sha256(frame_ms)
-    if frame_ms.size == 0 or log.backward_rows or not frame_ms.min() > 0:
-        return RunDiagnostics(
+        Returns
+        -------
+        RunDiagnostics
+            No statistics of a log whose clock goes back, or without frames.
+        """
+        frame_ms = log.frame_ms
+        digest = _frames_sha256(frame_ms)
+        if frame_ms.size == 0 or log.backward_rows or not frame_ms.min() > 0:
+            return cls(
+                run,
+                sha256=log.sha256,
+                frames_sha256=digest,
+                frames=int(frame_ms.size),
+                duration_s=float(frame_ms.sum()) / 1000.0,
+                backward_rows=log.backward_rows or _not_positive_rows(frame_ms),
+                step_ms=log.step_ms,
+            )
+        levels = block_levels(frame_ms)
+        trend = find_trend(levels)
+        longest = int(frame_ms.argmax())
+        return cls(
             run,
             sha256=log.sha256,
             frames_sha256=digest,
             frames=int(frame_ms.size),
             duration_s=float(frame_ms.sum()) / 1000.0,
-            backward_rows=log.backward_rows or _not_positive_rows(frame_ms),
+            average_fps=average_fps(frame_ms),
+            median_ms=float(np.median(frame_ms)),
+            longest_ms=float(frame_ms[longest]),
+            longest_frame=longest,
             step_ms=log.step_ms,
+            lag1=lag1_autocorrelation(frame_ms),
+            effective_frames=effective_size(frame_ms),
+            drift_share=trend.change / float(np.median(levels)) if trend.judged else 0.0,
+            drift_p=trend.p_value,
+            drift_judged=trend.judged,
+            profile=tuple(levels.tolist()),
+            cap_shares=cap_shares(frame_ms, caps_hz=caps_hz, width=cap_width),
+            sensor_means=_sensor_means(log),
+            clock_change_share=_clock_change_share(log),
+            temperature_change_c=_temperature_change_c(log),
+            tail_frames={
+                name: tail_effective_frames(frame_ms, share=share)
+                for name, share in tail_shares().items()
+            },
         )
-    levels = block_levels(frame_ms)
-    trend = find_trend(levels)
-    longest = int(frame_ms.argmax())
-    return RunDiagnostics(
-        run,
-        sha256=log.sha256,
-        frames_sha256=digest,
-        frames=int(frame_ms.size),
-        duration_s=float(frame_ms.sum()) / 1000.0,
-        average_fps=average_fps(frame_ms),
-        median_ms=float(np.median(frame_ms)),
-        longest_ms=float(frame_ms[longest]),
-        longest_frame=longest,
-        step_ms=log.step_ms,
-        lag1=lag1_autocorrelation(frame_ms),
-        effective_frames=effective_size(frame_ms),
-        drift_share=trend.change / float(np.median(levels)) if trend.judged else 0.0,
-        drift_p=trend.p_value,
-        drift_judged=trend.judged,
-        profile=tuple(levels.tolist()),
-        cap_shares=cap_shares(frame_ms, caps_hz=caps_hz, width=cap_width),
-        sensor_means=_sensor_means(log),
-        clock_change_share=_clock_change_share(log),
-        temperature_change_c=_temperature_change_c(log),
-        tail_frames={
-            name: tail_effective_frames(frame_ms, share=share)
-            for name, share in tail_shares().items()
-        },
-    )
 
 
 def _frames_sha256(frame_ms: NDArray[np.float64]) -> str:

@@ -30,11 +30,7 @@ from kit.errors import ExecutionError, Fault, RunFileError
 from kit.logs.read import Log, parse_log, read_log
 from kit.logs.unpacked import recorded_chunks
 from kit.metrics.cluster import BATCH, do_on_cluster
-from kit.metrics.diagnostics import (
-    DIAGNOSTICS_VERSION,
-    RunDiagnostics,
-    read_diagnostics,
-)
+from kit.metrics.diagnostics import DIAGNOSTICS_VERSION, RunDiagnostics
 from kit.metrics.run_metrics import (
     METRICS_VERSION,
     FrameFigures,
@@ -206,7 +202,7 @@ def _measured(log: Log, task: _LogTask, store: Store | None) -> _LogFacts:
     """Return what a log gives, read from its frames."""
     how = task.settings
     with _ONE_MEASURES:
-        found = read_diagnostics(log, run="", caps_hz=how.caps_hz, cap_width=how.cap_width)
+        found = RunDiagnostics.of_log(log, run="", caps_hz=how.caps_hz, cap_width=how.cap_width)
         facts = _LogFacts(found, measure_log(log, how.metrics) if found.measurable else None)
     if store is not None:
         store.keep(_task_key(task, log.sha256), _facts_adapter().dump_json((facts,)))

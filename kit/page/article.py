@@ -225,7 +225,7 @@ def _lattice(
     for i, standing in enumerate(shown):
         claims = [*(row[1][i] for _, rows in groups for row in rows), standing.whole]
         values.append([v for c in claims if c is not None for v in (c.value, c.low, c.high) if v])
-    columns = inline.lattice_columns(
+    columns = inline.Column.share_out(
         values, band=band, share=100 - NAME_WIDTH, pad=0.2 if numbers else 0.12
     )
 

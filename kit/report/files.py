@@ -45,6 +45,21 @@ class _NewFolder:
     target: Path
     staging: Path
 
+    def write(self, files: Mapping[str, bytes]) -> None:
+        """Write files made elsewhere, by their names in the folder, with forward slashes.
+
+        Raises
+        ------
+        ExecutionError
+            If a name leads out of the folder.
+        """
+        for file, data in files.items():
+            path = self.staging / file
+            if not path.resolve().is_relative_to(self.staging.resolve()):
+                raise ExecutionError(f'"{file}" would be written outside {self.target.name}')
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.write_bytes(data)
+
     def put_in_place(self) -> None:
         """Put the folder written in place of the one that was there."""
         aside = self.target.with_name(f".{self.target.name}.old-{secrets.token_hex(4)}")
@@ -171,32 +186,6 @@ def files_under(folder: Path) -> list[str]:
 def _half_run_path(out_dir: Path, name: str) -> Path:
     """Return where the notebook of a run that failed is kept."""
     return out_dir / f"{name}.failed.ipynb"
-
-
-def put_folder(files: Mapping[str, bytes], *, name: str, out_dir: Path) -> Path:
-    """Put a finished review's folder, made elsewhere, in place: whole or not at all.
-
-    Parameters
-    ----------
-    files : mapping of str to bytes
-        By their names in the folder, with forward slashes.
-    name, out_dir
-        The folder is `out_dir/<name>`.
-
-    Raises
-    ------
-    ExecutionError, UsageError
-        If another run is writing it, it cannot be written, or holds files no run wrote.
-    """
-    with new_folder(out_dir, name) as new:
-        for file, data in files.items():
-            path = new.staging / file
-            if not path.resolve().is_relative_to(new.staging.resolve()):
-                raise ExecutionError(f'"{file}" would be written outside {name}')
-            path.parent.mkdir(parents=True, exist_ok=True)
-            path.write_bytes(data)
-        new.put_in_place()
-    return new.target
 
 
 def write_whole(path: Path, data: bytes) -> None:

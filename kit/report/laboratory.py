@@ -378,7 +378,7 @@ class OpenReview:
             If nothing is asked, or what this review has nothing of; the nearest name is given.
         ParamsError
             If a value is impossible, as in a params file.
-        ControlError
+        BenchError
             If machines differ that would be compared, and nothing waives it.
         """
         loaded, edits = change_params(self.review, changes)
@@ -589,7 +589,7 @@ def open_review(params: str | Path, *, bench: str | Path | None = None) -> OpenR
     Raises
     ------
     KitError
-        `ParamsError`, `BenchError`, `RunFileError` or `ControlError`, each with every fault found
+        `ParamsError`, `BenchError` or `RunFileError`, each with every fault found
         at its step.
     """
     reading, anew = _reading()

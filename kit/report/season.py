@@ -43,7 +43,7 @@ from kit.page.html import (
     paragraph,
     text_html,
 )
-from kit.report.files import note_inputs, put_folder, why_stale, write_whole
+from kit.report.files import new_folder, note_inputs, why_stale, write_whole
 from kit.rounding import ratio_text, table_csv
 from kit.screening.flags import few
 from kit.settings.metric import HEADLINE
@@ -703,7 +703,10 @@ def _put_in_place(delivery: _Delivery, outcome: Outcome, out_dir: Path) -> Outco
     prefix = f"{delivery.review}/"
     files = {n.removeprefix(prefix): d for n, d in delivery.files.items() if n.startswith(prefix)}
     try:
-        folder = put_folder(files, name=delivery.review, out_dir=out_dir)
+        with new_folder(out_dir, delivery.review) as new:
+            new.write(files)
+            new.put_in_place()
+        folder = new.target
         note_inputs(folder, outcome.params.resolve())
     except KitError as error:
         return replace(outcome, exit_status=error.exit_status, message=str(error))

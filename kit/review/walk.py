@@ -133,7 +133,7 @@ def load_review(
     Raises
     ------
     KitError
-        `ParamsError`, `BenchError`, `RunFileError` or `ControlError`, each with every fault
+        `ParamsError`, `BenchError` or `RunFileError`, each with every fault
         found at its step.
     """
     loaded = load_params(Path(params_path), bench_folder=bench_folder)

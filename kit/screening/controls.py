@@ -11,7 +11,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from kit.bench.runs import RunRow
-from kit.errors import ControlError, Fault, UsageError, did_you_mean
+from kit.errors import BenchError, Fault, UsageError, did_you_mean
 from kit.settings.bench_file import Bench
 from kit.settings.params import LoadedParams, NamePair, ReviewParams
 
@@ -134,7 +134,7 @@ def check_controls(
 
     Raises
     ------
-    ControlError
+    BenchError
         With every control not recorded and every mismatch without a waiver.
     """
     params, bench = loaded.params, loaded.bench
@@ -157,7 +157,7 @@ def check_controls(
             elif NOT_RECORDED not in (*found.product_values, *found.baseline_values):
                 faults.append(_unwaived(found, loaded))
     if faults:
-        raise ControlError(faults)
+        raise BenchError(faults)
     values: dict[tuple[str, str], set[str]] = {}
     for (control, product, _), found_values in seen.items():
         values.setdefault((control, product), set()).update(found_values)

@@ -60,7 +60,7 @@ def test_labels_of_ticks_keep_apart_and_inside(values, width):
 
 @given(st.lists(st.lists(ratios, min_size=1, max_size=6), min_size=1, max_size=7))
 def test_columns_of_a_lattice_have_one_scale_and_hold_their_values(values):
-    columns = inline.lattice_columns(values, band=0.02, share=82)
+    columns = inline.Column.share_out(values, band=0.02, share=82)
     assert sum(c.width for c in columns) <= 82 + 4 * len(columns)
     per_log = [c.width / (c.scale.high - c.scale.low) for c in columns]
     assert max(per_log) == pytest.approx(min(per_log))

@@ -18,7 +18,6 @@ from kit.claims.claim import (
     _finite,
     _schema_of,
     make_claim,
-    read_claims,
 )
 from kit.errors import SealError, UsageError
 from kit.methods import METHODS
@@ -80,7 +79,7 @@ def book(*claims):
 @given(st.floats(allow_nan=False, allow_infinity=False), st.text(max_size=30))
 def test_what_is_written_is_read_back_to_the_last_bit(value, text):
     one = book(claim(value=value, text=text))
-    again = read_claims(one.to_json(), file="claims.json")
+    again = ClaimBook.parse(one.to_json(), file="claims.json")
     assert again.claims == one.claims and again.runs == one.runs and again.names == one.names
     assert again.to_json() == one.to_json()
 
@@ -89,7 +88,7 @@ def test_the_older_form_is_still_read_and_written_back_as_it_was():
     old = dataclasses.replace(book(), file_format="marginbook-claims/1")
     data = old.to_json()
     assert b'"group"' not in data and b'"part"' not in data
-    again = read_claims(data, file="claims.json")
+    again = ClaimBook.parse(data, file="claims.json")
     assert again.claims == old.claims and again.file_format == "marginbook-claims/1"
     assert again.to_json() == data
 
@@ -134,7 +133,7 @@ def test_the_json_fits_its_published_schema():
 )
 def test_what_is_no_list_of_claims_is_refused_in_words(data, said):
     with pytest.raises(SealError, match=said):
-        read_claims(data, file="claims.json")
+        ClaimBook.parse(data, file="claims.json")
 
 
 def test_a_trace_names_method_runs_files_and_hashes():

@@ -24,7 +24,7 @@ from scipy import signal
 
 from kit.bench.runs import RunRow
 from kit.logs.read import Log
-from kit.metrics.diagnostics import read_diagnostics
+from kit.metrics.diagnostics import RunDiagnostics
 from kit.screening.screen import RULES, screen_runs
 from kit.settings.bench_file import Bench, Product, Title
 from kit.settings.params import ReviewParams
@@ -113,7 +113,7 @@ def clean_bench(rng: np.random.Generator):
                 )  # fmt: skip
                 log = Log(run, run, 1, frame_ms, sensors(frame_ms.size, rng), 0.0001)
                 screen = params.screen
-                diagnostics[run] = read_diagnostics(
+                diagnostics[run] = RunDiagnostics.of_log(
                     log, run=run, caps_hz=screen.caps_hz, cap_width=screen.cap_width
                 )
     bench = Bench(Path("-"), "clean", products, titles, {}, {}, YamlDocument("-", {}, {}))

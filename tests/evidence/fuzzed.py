@@ -26,7 +26,7 @@ from kit.archive.unbag import open_bag  # noqa: E402
 from kit.bench.prices import read_prices  # noqa: E402
 from kit.bench.runs import read_run_sheet  # noqa: E402
 from kit.claims.bound_text import bind_text  # noqa: E402
-from kit.claims.claim import read_claims  # noqa: E402
+from kit.claims.claim import ClaimBook  # noqa: E402
 from kit.errors import BenchError, KitError, ParamsError, SealError, TextError  # noqa: E402
 from kit.logs.read import read_log  # noqa: E402
 from kit.settings.bench_file import Bench, Layout, read_bench  # noqa: E402
@@ -217,10 +217,10 @@ GOOD_CLAIMS = made_book().to_json()
 def try_claims(data: bytes) -> str:
     """Read claims: what is accepted is written again alike."""
     try:
-        book = read_claims(data, file="claims.json")
+        book = ClaimBook.parse(data, file="claims.json")
     except SealError:
         return "refused"
-    again = read_claims(book.to_json(), file="claims.json")
+    again = ClaimBook.parse(book.to_json(), file="claims.json")
     if again.claims != book.claims or again.runs != book.runs:
         raise AssertionError("written again, the claims differ")
     return "read"

@@ -6,7 +6,7 @@ import pytest
 from lxml import html
 from redrawn import redraw_cells
 
-from kit.claims.claim import claims_frame, read_claims
+from kit.claims.claim import ClaimBook, claims_frame
 from kit.claims.of_pages import make_claims
 from kit.page import tables
 from kit.page.view import (
@@ -128,7 +128,7 @@ def test_every_declared_table_has_rows_in_some_page_of_the_demo(of_pages):
 
 def test_a_finished_page_is_drawn_again_from_its_claims_alone(demo):
     """Every cell that shows results, to the byte, after the file is written and read back."""
-    book = read_claims(demo.book.to_json(), file="claims.json")
+    book = ClaimBook.parse(demo.book.to_json(), file="claims.json")
     sources = own_sources("review")
     again = redraw_cells(book, sources)
     whole = redraw_cells(demo.book, sources)

@@ -315,7 +315,7 @@ def test_a_cell_that_ends_the_notebook_quietly_is_a_failure(quick, source):
     ("error", "status", "text"),
     [
         (
-            "ControlError([Fault('bench.yaml', 'memory differs', line=7)])",
+            "BenchError([Fault('bench.yaml', 'memory differs', line=7)])",
             3,
             "bench.yaml, line 7: memory differs",
         ),
@@ -339,7 +339,7 @@ def test_a_fault_in_data_keeps_its_message_and_status_and_writes_nothing(
         quick,
         "load",
         "from kit.errors import *\n"
-        "from kit.errors import Fault, ControlError, RunFileError, TextError\n"
+        "from kit.errors import BenchError, Fault, RunFileError, TextError\n"
         f"raise {error}",
     )
     with pytest.raises(_CellError) as caught:

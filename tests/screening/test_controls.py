@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from kit.bench.runs import RunRow
-from kit.errors import ControlError
+from kit.errors import BenchError
 from kit.screening.controls import check_controls, compared_pairs
 from kit.settings.bench_file import Bench, Product
 from kit.settings.params import LoadedParams, ReviewParams
@@ -60,7 +60,7 @@ def test_alike_machines_have_no_mismatch():
 
 
 def test_an_unwaived_mismatch_stops_the_review_and_says_both_values():
-    with pytest.raises(ControlError) as caught:
+    with pytest.raises(BenchError) as caught:
         check_controls(
             [row("a", "ash"), row("b", "birch")],
             loaded(configuration={"birch": "16"}),
@@ -85,13 +85,13 @@ def test_a_waiver_of_either_side_marks_the_margin(product):
 
 def test_a_runs_own_condition_stands_before_the_configuration():
     rows = [row("a", "ash", memory_gb="16"), row("b", "birch")]
-    with pytest.raises(ControlError, match='memory_gb is "16" on one side and "32"'):
+    with pytest.raises(BenchError, match='memory_gb is "16" on one side and "32"'):
         check_controls(rows, loaded(), titles=["dell"])
 
 
 def test_a_control_that_changes_within_one_side_is_a_mismatch():
     rows = [row("a", "ash"), row("a2", "ash", fan_mode="loud"), row("b", "birch")]
-    with pytest.raises(ControlError, match='fan_mode is "loud" and "quiet" on one side'):
+    with pytest.raises(BenchError, match='fan_mode is "loud" and "quiet" on one side'):
         check_controls(rows, loaded(), titles=["dell"])
 
 
@@ -106,7 +106,7 @@ def test_titles_are_compared_each_for_itself():
 
 
 def test_what_is_not_recorded_is_said_once():
-    with pytest.raises(ControlError) as caught:
+    with pytest.raises(BenchError) as caught:
         check_controls(
             [row("a", "ash"), row("b", "birch")],
             loaded(configuration={"birch": ""}),

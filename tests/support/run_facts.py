@@ -1,7 +1,7 @@
 """One run read and measured alone, as the kit does it for each of many."""
 
 from kit.bench.runs import Run
-from kit.metrics.diagnostics import RunDiagnostics, read_diagnostics
+from kit.metrics.diagnostics import RunDiagnostics
 from kit.metrics.measuring import _caps_looked_for
 from kit.metrics.run_metrics import RunMetrics, measure_log, state_metrics
 from kit.settings.params import MetricParams, ScreenParams
@@ -15,7 +15,9 @@ def diagnostics_of(
         return RunDiagnostics.of_typed(run.row)
     params = params or ScreenParams()
     caps_hz = _caps_looked_for(params, refresh_hz)
-    return read_diagnostics(run.log, run=run.row.run, caps_hz=caps_hz, cap_width=params.cap_width)
+    return RunDiagnostics.of_log(
+        run.log, run=run.row.run, caps_hz=caps_hz, cap_width=params.cap_width
+    )
 
 
 def metrics_of(run: Run, params: MetricParams) -> RunMetrics:

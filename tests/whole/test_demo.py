@@ -21,7 +21,7 @@ import pyarrow.parquet as pq
 import pytest
 from redrawn import redraw_cells
 
-from kit.claims.claim import read_claims
+from kit.claims.claim import ClaimBook
 from kit.errors import UsageError
 from kit.report.report import redraw_report
 from kit.report.template import own_sources
@@ -334,7 +334,7 @@ def test_the_page_is_made_again_from_its_claims_and_text_to_the_byte(made, tmp_p
 
 def test_the_executed_demo_is_what_its_claims_give(made):
     notebook = json.loads((made[0] / "executed.ipynb").read_text(encoding="utf-8"))
-    book = read_claims((made[0] / "claims.json").read_bytes(), file="claims.json")
+    book = ClaimBook.parse((made[0] / "claims.json").read_bytes(), file="claims.json")
     again = redraw_cells(book, own_sources("review"))
     compared = 0
     for cell in notebook["cells"]:

@@ -20,7 +20,7 @@ from small_bench import (
     write_bench,
 )
 
-from kit.claims.claim import read_claims
+from kit.claims.claim import ClaimBook
 from kit.claims.of_pages import make_claims
 from kit.review.walk import load_review, work_out
 
@@ -395,7 +395,7 @@ ODD = re.compile(r"\b(nan|inf|infinity|none|null)\b", re.IGNORECASE)
 def test_every_claim_is_a_number_with_a_text(tmp_path, case):
     _, book = worked_out(CASES[case](), tmp_path)
     assert book.trace_faults() == []
-    assert len(read_claims(book.to_json(), file="claims.json").claims) == len(book.claims)
+    assert len(ClaimBook.parse(book.to_json(), file="claims.json").claims) == len(book.claims)
     assert len(book.claims) >= 12
     for claim in book.claims:
         assert claim.text or claim.kind == "spread_unknown", claim
