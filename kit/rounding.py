@@ -354,6 +354,17 @@ def plain_text(value: float, *, unit: str = "", digits: int = 6, locale: str = "
     return Rounded(f"{text}{NBSP}{unit}" if unit else text, "", f"at most {digits} digits")
 
 
+def expected_text(count: float, *, locale: str = "en") -> Rounded:
+    """Return an expected number of things, to one decimal.
+
+    >>> expected_text(0.23).text, expected_text(0.004).text
+    ('0.2', 'under 0.1')
+    """
+    least = number(0.1, decimals=1, locale=locale)
+    text = number(count, decimals=1, locale=locale) if count >= 0.05 else f"under {least}"
+    return Rounded(text, "", "1 decimal")
+
+
 def better_word(ratio: float, *, speed: bool = True) -> str:
     """Return "faster" or "slower" ("ahead" or "behind" where speed is not what is measured).
 

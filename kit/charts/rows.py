@@ -536,7 +536,19 @@ def _outcome_counts(book: ClaimBook, suite: Claim) -> str:
             parts.append(f"{word} {of[outcome]}{baseline} in {count.text} of {titles} titles")
         else:
             parts.append(f"{word} in {count.text}")
-    return ", ".join(parts)
+    return ", ".join(parts) + _false_of(book, suite)
+
+
+def _false_of(book: ClaimBook, suite: Claim) -> str:
+    """Return, in brackets, how many of a suite's titles ahead or behind are expected to be false.
+
+    Nothing where none is ahead or behind, or it is one title.
+    """
+    said = sum(c.figure for o, c in _counts_of(book, suite).items() if o in {"ahead", "behind"})
+    false = next(iter(book.of_kind("suite_false", **_same_pair(suite))), None)
+    if not said or false is None or len(suite.inputs) == 1:
+        return ""
+    return f" (expected to be false: {false.text})"
 
 
 def _same_pair(suite: Claim) -> dict[str, str]:

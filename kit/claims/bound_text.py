@@ -11,6 +11,8 @@ A reference stands in double braces and names what it wants by product, title an
 ``{{suite P over B}}``                 the suite margin; ``on G`` names a group of titles
 ``{{smallest P over B}}``              the smallest (``largest``) margin of a suite
 ``{{count ahead P over B}}``           in how many titles: ahead, behind, level, unresolved
+``{{false P over B}}``                 how many of the titles ahead or behind are expected to
+                                       be false
 ``{{gap P}}``                          the gap of its name between classes of machine
 ``{{price P at K}}``                   a price; also ``cost`` and ``suite_fps``
 ``{{equal_value P over B at K}}``      price of equal value; also ``premium``, ``cut``
@@ -468,7 +470,7 @@ def _reference_id(words: list[str], book: ClaimBook) -> str:
     if (
         len(rest) > 1
         and rest[0] in METRIC_WORDS
-        and rest[1] in {"margin", "suite", "smallest", "largest", "count"}
+        and rest[1] in {"margin", "suite", "smallest", "largest", "count", "false"}
     ):
         metric = METRIC_WORDS[rest.pop(0)]
     head, rest = (rest[0], rest[1:]) if rest else ("", [])
@@ -486,6 +488,9 @@ def _reference_id(words: list[str], book: ClaimBook) -> str:
             pair = {"product": product, "baseline": named["over"]}
             group = named.get("on", "all")
             return claim_id("suite_count", metric=metric, group=group, part=outcome, **pair)
+        case "false", [product] if "over" in named:
+            pair = {"product": product, "baseline": named["over"]}
+            return claim_id("suite_false", metric=metric, group=named.get("on", "all"), **pair)
         case "gap", [product]:
             found = reversed(book.of_kind("gap", metric=metric))
             gaps = {claim.product: claim.id for claim in found}  # of several, the first

@@ -26,6 +26,7 @@ from kit.review.sensitivity import measure_sensitivity
 from kit.review.walk import Results, Review
 from kit.rounding import (
     count_text,
+    expected_text,
     fine_text,
     fps_text,
     level_text,
@@ -353,7 +354,7 @@ def _suite(suite: SuiteMargin, *, with_influence: bool, locale: str) -> Iterator
         Figure(suite.false_expected),
         method="false-outcomes",
         unit="titles",
-        text=plain_text(suite.false_expected, digits=2, locale=locale),
+        text=expected_text(suite.false_expected, locale=locale),
     )
     for kind, method, sd in (
         ("suite_day", "product-day", suite.day_sd),

@@ -100,6 +100,7 @@ class _Question:
     pieces: tuple[Piece, ...]
 
 
+BESIDE_SUITES = ("suite_like", "suite_count", "suite_false")
 INFLUENCE = Table(
     "Suite margin of {own} with one title left out",
     rows=("title",),
@@ -243,7 +244,7 @@ def _frame(
 def _with_suites(frame: pd.DataFrame, suites: Iterable[Claim], book: ClaimBook) -> pd.DataFrame:
     """Return suite margins with their second interval and the counts of outcomes."""
     found: dict[str, list[Any]] = {name: [] for name in ("like_low", "like_high")}
-    found |= {name: [] for name in ("ahead", "behind", "level", "unresolved")}
+    found |= {name: [] for name in ("ahead", "behind", "level", "unresolved", "expected_false")}
     for suite in suites:
         where = {n: getattr(suite, n) for n in ("metric", "group", "product", "baseline")}
         like = next(iter(book.of_kind("suite_like", **where)), None)
@@ -252,8 +253,10 @@ def _with_suites(frame: pd.DataFrame, suites: Iterable[Claim], book: ClaimBook) 
         counts = {c.outcome: c.figure for c in book.of_kind("suite_count", **where)}
         for name in ("ahead", "behind", "level", "unresolved"):
             found[name].append(int(counts.get(name, 0)))
+        false = next(iter(book.of_kind("suite_false", **where)), None)
+        found["expected_false"].append(false.value if false else None)
     made = frame.assign(**found)
-    return made.astype({"like_low": "float64", "like_high": "float64"})
+    return made.astype(dict.fromkeys(("like_low", "like_high", "expected_false"), "float64"))
 
 
 def narrow(

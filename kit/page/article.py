@@ -128,6 +128,7 @@ def _rival_row(
             for c in counts
             if c.value
         ],
+        "false": standing.expected_false if {"ahead", "behind"} & {*standing.tally} else None,
         "price": standing.price,
         "equal": standing.equal,
         "cut": cut,

@@ -81,6 +81,8 @@ class Standing:
         Over all shared titles; the margin of the one title where there is one.
     like : Claim or None
         What other titles of this kind could give.
+    expected_false : Claim or None
+        How many of the titles ahead or behind are expected to be false.
     counts, margins, groups : mapping of str to Claim
         In how many titles each outcome fell; the margins by title; the suites by group of titles.
     every : bool
@@ -98,6 +100,7 @@ class Standing:
     whole: Claim | None
     like: Claim | None
     counts: Mapping[str, Claim]
+    expected_false: Claim | None
     margins: Mapping[str, Claim]
     groups: Mapping[str, Claim]
     every: bool
@@ -420,6 +423,7 @@ class Findings:
             whole=whole,
             like=self._one("suite_like", metric=metric, group="all", **pair),
             counts={c.outcome: c for c in counts},
+            expected_false=self._one("suite_false", metric=metric, group="all", **pair),
             margins=margins,
             groups=suites,
             every=bool(every) or len({c.outcome for c in margins.values()}) == 1,
@@ -768,7 +772,7 @@ class Findings:
 
     def titles_sentences(self) -> list[Sentence]:
         """Return the outcomes over the first rival that the heading leaves out, with the title
-        where it is one alone; and the counts over every other one."""
+        where it is one alone; the counts over every other one; and how many are likely false."""
         sentences: list[Sentence] = []
         for n, standing in enumerate(s for s in self.standings if len(s.margins) > 1):
             words = []
@@ -784,7 +788,22 @@ class Findings:
             if words:
                 said = listed(words) if n == 0 else f"{standing.the}: {listed(words)}"
                 sentences.append((f"{upper_first(said)}.",))
-        return sentences
+        return [*sentences, *self._false_sentence()]
+
+    def _false_sentence(self) -> list[Sentence]:
+        """Return how many titles ahead or behind are expected to be false, over each product."""
+        some = [s for s in self.standings if len(s.margins) > 1 and s.expected_false is not None]
+        shown = [(s.the, s.expected_false) for s in some if {"ahead", "behind"} & {*s.tally}]
+        known = [(the, Printed(claim, claim.text)) for the, claim in shown if claim is not None]
+        if not known:
+            return []
+        opened = "Of the titles ahead or behind, expected to be false: "
+        if len({printed.text for _, printed in known}) == 1:
+            return [(opened, known[0][1], " over each product." if len(known) > 1 else ".")]
+        said: Sentence = (opened,)
+        for place, (the, printed) in enumerate(known):
+            said += (", " if place else "", printed, f" over {the}")
+        return [(*said, ".")]
 
     # --- where the margin comes from ---
 

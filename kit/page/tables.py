@@ -34,6 +34,7 @@ from kit.settings.params import ScreenParams
 
 LIMIT_RULES = ("processor_bound", "capped", "throttling", "drift_in_run")
 COUNTS = "Ahead, behind, level, unresolved"
+FALSE = "Of ahead and behind, expected to be false"
 
 
 def _begins(with_words: str) -> Callable[[str], bool]:
@@ -128,6 +129,7 @@ SUITES = (
             Cell("suite_smallest", "Smallest"),
             Cell("suite_largest", "Largest"),
             Cell("suite_count", COUNTS),
+            Cell("suite_false", FALSE, needed=False),
         ),
         where={"product": OWN},
     ),
@@ -142,6 +144,7 @@ SUITES_LOW = Table(
     cells=(
         Cell("suite", "Margin, for these titles", outcomes=True),
         Cell("suite_count", COUNTS),
+        Cell("suite_false", FALSE, needed=False),
     ),
     where={"product": OWN, "group": "all", "metric": lambda metric: metric != HEADLINE},
     metric="",

@@ -19,6 +19,7 @@ from kit.errors import UsageError
 from kit.metrics.measuring import STORE_VARIABLE, Reading
 from kit.metrics.store import Store, cache_folder
 from kit.page.answers import (
+    BESIDE_SUITES,
     QUESTIONS,
     Answer,
     Charts,
@@ -473,7 +474,7 @@ class OpenReview:
         """Return the claims that answer a question, of what was asked alone."""
         asked = self._checked(over=over, titles=titles)
         kinds = QUESTIONS[question].kinds
-        book = narrow(self.book, **asked, group=group, kinds=(*kinds, "suite_like", "suite_count"))
+        book = narrow(self.book, **asked, group=group, kinds=(*kinds, *BESIDE_SUITES))
         own = (
             {book.product}
             if question in {"margins", "suites", "influence", "sensitivity"}
