@@ -31,6 +31,8 @@ from kit.charts.rows import (
     titles_chart,
 )
 from kit.charts.style import OUTCOMES, PAPER
+from kit.claims.claim import Figure, Subject, make_claim
+from kit.rounding import expected_text
 
 NAMES = made_claims.names()
 
@@ -205,6 +207,13 @@ class TestTitles:
         of = [margin("p0", "p1", f"t{i:02d}", x, 0.01 if x else 0.005) for i, x in enumerate(logs)]
         made = suite(of)
         assert _outcome_counts(book(*made), made[0]) == words
+        whole = made[0]
+        about = Subject(whole.metric, whole.product, whole.baseline, group=whole.group)
+        false = make_claim("suite_false", about, Figure(0.23), method="false-outcomes",
+                           unit="titles", text=expected_text(0.23))  # fmt: skip
+        told = len(logs) > 1 and any(word in words for word in ("ahead", "behind"))
+        end = " (expected to be false: 0.2)" if told else ""
+        assert _outcome_counts(book(*made, false), whole) == words + end
 
     def test_numbers_follow_the_locale(self):
         chart = titles_chart(book(*cells(5, 3, locale="de"), locale="de"))

@@ -75,6 +75,7 @@ def book():
             title="moor",
             **pair,
         ),
+        claim("suite_false/average_fps/all/ash-over-birch", "suite_false", 0.3, text="0.3", **pair),
         claim(
             "suite/average_fps/all/ash-over-birch",
             "suite",
@@ -136,6 +137,7 @@ def bind(text):
 @pytest.mark.parametrize(
     ("written", "printed"),
     [
+        ("{{false ash over birch}}", "0.3"),
         ("{{average ash in dell}}", "61.3\u00a0fps"),
         ("{{margin ash over birch in dell}}", "25.0\u00a0% faster"),
         ("{{margin ash over birch in dell | number}}", "+25.0\u00a0%"),

@@ -254,6 +254,18 @@ def test_what_turns_an_outcome_is_named_with_both_intervals(demo):
     assert said in found.deck()
 
 
+def test_the_expected_number_of_false_outcomes_stands_beside_the_counts(demo):
+    said = [_plain_sentence(s) for s in Findings(demo.book).titles_sentences()]
+    assert said[-1] == (
+        "Of the titles ahead or behind, expected to be false: under 0.1 over each product."
+    )
+    pair = "fennock-9-travel-over-tarnquill-sedge-travel"
+    name = f"suite_false/average_fps/all/{pair}"
+    claims = tuple(replace(c, text="0.4") if c.id == name else c for c in demo.book.claims)
+    said = _plain_sentence(Findings(replace(demo.book, claims=claims)).titles_sentences()[-1])
+    assert "expected to be false: 0.4 over the Sedge, under 0.1 over the Twelve" in said
+
+
 def test_the_demo_says_its_own_lesson(demo):
     book = demo.book
     assert Findings(book).headline() == (
