@@ -307,6 +307,8 @@ MARK_WORDS = {
     "borrowed_spread": "a title at a cap has equal runs; their spread is taken as others have it",
     "days_unknown": "holds for these sittings: what a day does to one product in all titles cannot "
     "be known from them",
+    "other_stretch": "a side has runs of another length, over another stretch of the scene: see "
+    "Evidence",
     "turned": "another outcome than the one stated",
     "less_is_better": "less is better; the margin is turned so that above is better",
     "titles_differ_from_standings": "the margin and the averages rest on different titles",

@@ -297,6 +297,13 @@ def work_out(review: Review) -> Results:
         margins += made if none_aside else _with_all_runs(made, compare(every_cell))
         levels += _levels(cells, product, baselines, review, variances)
     margins = [replace(m, marks=(*m.marks, *_epoch_mark(m.cells, review))) for m in margins]
+    other = {f.run for f in review.screened.flags if f.rule == "unequal_length"}
+    margins = [
+        replace(m, marks=(*m.marks, "other_stretch"))
+        if any(other.intersection(cell.runs) for cell in m.cells)
+        else m
+        for m in margins
+    ]
     suites = summarise_suites(
         margins,
         groups={"all": None, **params.suites},

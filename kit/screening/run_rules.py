@@ -30,7 +30,7 @@ from kit.screening.flags import (
 )
 from kit.settings.params import RetestParams
 from kit.stats.outliers import grubbs_test, modified_z, order_trend
-from kit.stats.series import find_trend
+from kit.stats.series import find_step, find_trend
 
 # Two logs of a few frames can hold the same times by accident.
 FEWEST_FRAMES_ALIKE = 10
@@ -297,14 +297,9 @@ def _find_drifts(view: View) -> list[Flag]:
         profiles = {row.run: _centred_log(log.profile) for row, log in pairs}
         courses = _steady(_courses(pairs, profiles), view)
         for row, log in pairs:
-            scenes = [
-                profile
-                for product, profile in courses.items()
-                if product != row.product and profile.size == profiles[row.run].size
-            ]
+            scenes = [p for product, p in courses.items() if product != row.product]
             if scenes:
-                scene = np.median(scenes, axis=0)
-                trend = find_trend(profiles[row.run] - scene)
+                trend = find_trend(_beside(profiles[row.run], scenes))
                 change, p_value = float(np.expm1(trend.change)), trend.p_value
             else:
                 change, p_value = log.drift_share, log.drift_p
@@ -328,6 +323,127 @@ def _find_drifts(view: View) -> list[Flag]:
                 )
                 flags.append(Flag.of_run("drift_in_run", row, reason, "cannot_judge"))
     return flags
+
+
+def _find_unequal_lengths(view: View) -> list[Flag]:
+    """Find runs over another stretch of the scene than most runs of their title.
+
+    As long as most, or of as many frames (a scene of fixed content), is alike. What most runs
+    have is the length, or number, that most others are within the share of.
+    """
+    by_title: dict[str, list[tuple[RunRow, RunDiagnostics]]] = {}
+    for row, log in view.logged():
+        if view.measures_frames(row.title):
+            by_title.setdefault(row.title, []).append((row, log))
+    share = np.log1p(view.screen.length_share)
+    flags = []
+    for pairs in by_title.values():
+        sizes = np.log([[log.duration_s, log.frames] for _, log in pairs])
+        near = np.abs(sizes[:, None, :] - sizes[None, :, :]) <= share
+        most = near.sum(axis=1).argmax(axis=0)  # the run most others are alike, in either
+        if near.sum(axis=1).max() <= len(pairs) / 2:
+            most = np.full(2, near.any(axis=2).sum(axis=1).argmax())
+        alike = near[most[0], :, 0] | near[most[1], :, 1]
+        usual = pairs[int(most[0])][1]
+        for (row, log), same in zip(pairs, alike, strict=True):
+            if not same:
+                shorter = log.duration_s < usual.duration_s
+                reads = "fewer frames reads higher" if shorter else "more frames reads lower"
+                reason = (
+                    f"{log.duration_s:.1f} s and {log.frames} frames, where most runs of this "
+                    f"title have {usual.duration_s:.1f} s: its average is of another stretch of "
+                    f"the scene, and a low over {reads} (mean of the slowest 0.1 %, at 40 s "
+                    f"against 60 s: 1.6 %, at 15 s: 22 %)"
+                )
+                flags.append(Flag.of_run("unequal_length", row, reason))
+    return flags
+
+
+def _find_steps(view: View) -> list[Flag]:
+    """Find runs with a stretch at their beginning or end on another level than the rest.
+
+    Beyond what the other runs of its product do there; where they do the same or there are none,
+    beyond what other products do by three times the share, since one scene asks other things of
+    each. Beside one other run, or two other products, only a slowing can be put down to this run.
+    """
+    by_title: dict[str, list[tuple[RunRow, RunDiagnostics]]] = {}
+    for row, log in view.logged():
+        if log.drift_judged and view.measures_frames(row.title):
+            by_title.setdefault(row.title, []).append((row, log))
+    least = float(np.log1p(view.screen.step_share))
+    flags = []
+    for pairs in by_title.values():
+        profiles = {row.run: _centred_log(log.profile) for row, log in pairs}
+        courses = _courses(pairs, profiles)
+        found: dict[str, tuple[_Stretch, str]] = {}
+        for product in courses:
+            mine = {row.run: profiles[row.run] for row, _ in pairs if row.product == product}
+            for run, stretch in _steps_among(mine, least).items():
+                found[run] = (stretch, "its other runs do")
+        for row, log in pairs:
+            scenes = [p for product, p in courses.items() if product != row.product]
+            if row.run not in found and scenes:
+                step = _stretch_beside(profiles[row.run], scenes, 3 * least, clear=3)
+                if step is not None:
+                    found[row.run] = (step, "the scene does on other products")
+            if row.run in found:
+                reason = _step_reason(log, *found[row.run])
+                flags.append(Flag.of_run("step_in_run", row, reason))
+    return flags
+
+
+@dataclass(frozen=True, slots=True)
+class _Stretch:
+    """A stretch of a run on another level: its ends as shares of the run, and ln of the step."""
+
+    start: float
+    stop: float
+    change: float
+
+
+def _stretch_beside(
+    own: NDArray[np.float64], others: Sequence[NDArray[np.float64]], least: float, *, clear: int
+) -> _Stretch | None:
+    """Return the step of a run beside others; beside fewer than `clear` only a slowing counts."""
+    rest = _beside(own, others)
+    step = find_step(rest)
+    if not step.beyond or abs(step.change) < least or (step.change < 0 and len(others) < clear):
+        return None
+    return _Stretch(step.start / rest.size, step.stop / rest.size, step.change)
+
+
+def _steps_among(profiles: Mapping[str, NDArray[np.float64]], least: float) -> dict[str, _Stretch]:
+    """Return the steps of runs of one product: the largest first, each beside those still left."""
+    left, found = dict(profiles), {}
+    while len(left) > 1:
+        steps = {
+            run: step
+            for run, own in left.items()
+            if (step := _stretch_beside(own, [p for r, p in left.items() if r != run], least,
+                                        clear=2)) is not None
+        }  # fmt: skip
+        if not steps:
+            break
+        worst = max(steps, key=lambda run: abs(steps[run].change))
+        found[worst] = steps[worst]
+        del left[worst]
+    return found
+
+
+def _step_reason(log: RunDiagnostics, stretch: _Stretch, whose: str) -> str:
+    """Return what was found of a step: where it is, how large, and the average without it."""
+    start, stop = stretch.start * log.duration_s, stretch.stop * log.duration_s
+    way = "longer" if stretch.change > 0 else "shorter"
+    rates = 1.0 / np.asarray(log.profile)
+    middles = (np.arange(rates.size) + 0.5) / rates.size
+    kept = (middles < stretch.start) | (middles > stretch.stop)
+    without = log.average_fps * float(rates[kept].mean() / rates.mean())
+    size = percent(abs(float(np.expm1(stretch.change))))
+    return (
+        f"from {start:.1f} s to {stop:.1f} s of {log.duration_s:.1f} s frames took {size} {way} "
+        f"than over the rest, beyond what {whose}; "
+        f"without that stretch the run's average is {without:.4g} fps, not {log.average_fps:.4g}"
+    )
 
 
 def _find_order_drifts(view: View) -> list[Flag]:
@@ -393,10 +509,31 @@ def _centred_log(profile: Sequence[float]) -> NDArray[np.float64]:
     return centred
 
 
+def _on_one_grid(profiles: Sequence[NDArray[np.float64]]) -> list[NDArray[np.float64]]:
+    """Return profiles over as many stretches of equal time as the shortest has."""
+    count = min(p.size for p in profiles)
+    return [p if p.size == count else _in_stretches(p, count) for p in profiles]
+
+
+def _in_stretches(profile: NDArray[np.float64], count: int) -> NDArray[np.float64]:
+    """Return a profile's means over fewer stretches of equal time."""
+    sums = np.concatenate([[0.0], np.cumsum(profile)])
+    at = np.interp(np.linspace(0, profile.size, count + 1), np.arange(profile.size + 1), sums)
+    means: NDArray[np.float64] = np.diff(at) * (count / profile.size)
+    return means
+
+
+def _beside(own: NDArray[np.float64], others: Sequence[NDArray[np.float64]]) -> NDArray[np.float64]:
+    """Return a profile less the median of others, over the stretches they have in common."""
+    first, *rest = _on_one_grid([own, *others])
+    apart: NDArray[np.float64] = first - np.median(rest, axis=0)
+    return apart
+
+
 def _courses(
     pairs: Sequence[tuple[RunRow, RunDiagnostics]], profiles: Mapping[str, NDArray[np.float64]]
 ) -> dict[str, NDArray[np.float64]]:
-    """Return the mean profile of each product's runs (of those as long as its first one's).
+    """Return the mean profile of each product's runs, over the stretches they have in common.
 
     Parameters
     ----------
@@ -408,10 +545,7 @@ def _courses(
     runs_of: dict[str, list[NDArray[np.float64]]] = {}
     for row, _ in pairs:
         runs_of.setdefault(row.product, []).append(profiles[row.run])
-    return {
-        product: np.mean([p for p in mine if p.size == mine[0].size], axis=0)
-        for product, mine in runs_of.items()
-    }
+    return {product: np.mean(_on_one_grid(mine), axis=0) for product, mine in runs_of.items()}
 
 
 def _steady(
@@ -426,8 +560,8 @@ def _steady(
     while len(kept) > max(3, len(courses) // 2 + 1):
         changes: dict[str, float] = {}
         for product, course in kept.items():
-            others = [c for p, c in kept.items() if p != product and c.size == course.size]
-            trend = find_trend(course - np.median(others, axis=0)) if others else None
+            others = [c for p, c in kept.items() if p != product]
+            trend = find_trend(_beside(course, others)) if others else None
             if trend is not None and trend.p_value < view.screen.drift_p:
                 changes[product] = abs(float(np.expm1(trend.change)))
         worst = max(changes, key=lambda product: changes[product], default=None)
@@ -828,5 +962,7 @@ FIND: Mapping[str, Callable[[View], list[Flag]]] = {
     "unlike_cell": _find_unlike_runs,
     "named_otherwise": _find_other_names,
     "drift_in_run": _find_drifts,
+    "unequal_length": _find_unequal_lengths,
+    "step_in_run": _find_steps,
     "order_drift": _find_order_drifts,
 }

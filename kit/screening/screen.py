@@ -112,10 +112,23 @@ RULES: tuple[_Rule, ...] = (
         (),
     ),
     _Rule(
+        "unequal_length",
+        "a run that differs both in length and in number of frames from what most runs of its "
+        "title have, so that it is of another stretch of the scene",
+        ("length_share",),
+    ),
+    _Rule(
         "drift_in_run",
         "a level that moves over a run, beyond what the scene does on other products: Sen's "
         "slope, with a Mann-Kendall test that allows for dependence between frames",
         ("drift_share", "drift_p"),
+    ),
+    _Rule(
+        "step_in_run",
+        "a stretch at a run's beginning or end on another level than the rest, beyond what the "
+        "product's other runs, or other products by three times as much, do there: the largest "
+        "step over its error, dependence between stretches allowed for",
+        ("step_share",),
     ),
     _Rule(
         "order_drift",

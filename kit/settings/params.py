@@ -249,6 +249,12 @@ class ScreenParams(Section):
     drift_p: float = Field(
         0.001, gt=0, lt=1, description="Drift in a run less likely by chance than this."
     )
+    step_share: float = Field(
+        0.05, gt=0, description="Step of the level within a run, as a share of it."
+    )
+    length_share: float = Field(
+        0.05, gt=0, description="Runs of one title differ in length and in frames by this share."
+    )
     order_drift_share: float = Field(
         0.05, gt=0, description="Change of the level over the order of runs, as a share."
     )

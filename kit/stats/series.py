@@ -297,6 +297,82 @@ def find_trend(levels: Floats) -> _Trend:
     return _Trend(slope * n, math.erfc(abs(z) / math.sqrt(2.0)), judged=True)
 
 
+@dataclass(frozen=True, slots=True)
+class _Step:
+    """The largest step of a short series: where it is, its size, and its statistic."""
+
+    start: int = 0  # the stretch on its shorter side: first, and one past the last
+    stop: int = 0
+    change: float = 0.0  # level of that stretch less that of the rest
+    statistic: float = 0.0  # over its standard error, neighbours' dependence allowed for
+    beyond: bool = False  # chance does not explain it
+
+
+def find_step(levels: Floats) -> _Step:
+    """Return the largest step of a short series whose neighbours may depend on each other.
+
+    Parameters
+    ----------
+    levels : ndarray of float, shape (n,)
+        Levels of successive stretches, `FEWEST_BLOCKS` or more; else nothing is found.
+
+    Notes
+    -----
+    Of each place to cut the series in two, two or more stretches on either side, the difference of
+    the sides' means over its standard error; the largest is taken (maximally selected, as in
+    Worsley [1]_). The error allows for dependence as `find_trend` does: a first-order
+    autoregression whose coefficient follows from what remains on both sides, corrected for bias.
+    Four in five stretches of the shorter side must lie beyond the middle of the step, so that one
+    long stretch is none. `beyond` asks for a statistic above 6 + 40 / n, found by simulation: of
+    series of 12 to 100 levels without a step 2 to 3 % exceed it with a coefficient of 0.9, about
+    1 % with 0.8 and fewer below. Of clean runs `tests/evidence/false_alarms.py` counts 2 in 1,000.
+
+    References
+    ----------
+    .. [1] K. J. Worsley (1979), "On the likelihood ratio test for a shift in location of normal
+           populations", Journal of the American Statistical Association 74(366), 365-367.
+    """
+    n = levels.size
+    if n < FEWEST_BLOCKS or float(np.ptp(levels)) == 0:
+        return _Step()
+    sums = np.concatenate([[0.0], np.cumsum(levels - levels.mean())])
+    k = np.arange(2, n - 1)
+    change = sums[k] / k + sums[k] / (n - k)  # mean before the cut less mean after it
+    place = int(np.abs(change * np.sqrt(k * (n - k))).argmax())
+    best = _Step()
+    for cut in {int(k[place]), int(k[np.abs(change).argmax()])}:
+        found = _step_at(levels, cut)
+        if found.statistic > best.statistic:
+            best = found
+    return best
+
+
+def _step_at(levels: Floats, cut: int) -> _Step:
+    """Return the step of a series at one place; nothing where its shorter side is mixed."""
+    n = levels.size
+    before, after = levels[:cut], levels[cut:]
+    start, stop = (0, cut) if cut <= n - cut else (cut, n)
+    short, rest = (before, after) if start == 0 else (after, before)
+    change = float(short.mean() - rest.mean())
+    middle = float(rest.mean()) + change / 2
+    if ((short - middle) * change > 0).mean() < 0.8:
+        return _Step()
+    left = np.concatenate([before - before.mean(), after - after.mean()])
+    raw = lag1_autocorrelation(left)
+    phi = 0.0 if math.isnan(raw) else min(max((raw * n + 2.0) / (n - 4.0), 0.0), 0.98)
+    variance = float(left @ left) / (n - 2)
+    error = math.sqrt(variance * sum(_mean_variance(part.size, phi) for part in (short, rest)))
+    floor = ROUNDING_SHARE * float(np.abs(levels).max())
+    statistic = abs(change) / max(error, floor)
+    return _Step(start, stop, change, statistic, statistic > 6.0 + 40.0 / n)
+
+
+def _mean_variance(n: int, phi: float) -> float:
+    """Return the variance of a mean of n values that have variance 1 and depend on each other."""
+    lags = np.arange(1, n)
+    return (1.0 + 2.0 * float(((1.0 - lags / n) * phi**lags).sum())) / n
+
+
 def rank_trend(values: Floats) -> tuple[float, int, float]:
     """Return Sen's slope per step, Kendall's S, and the variance of S with ties, independent.
 
