@@ -786,12 +786,20 @@ def _new_review(
 @_command("layout", _new)
 def _new_layout(
     log: Annotated[Path, typer.Argument(metavar="LOG", help="A log to look at.")],
+    write: Annotated[
+        Path | None,
+        typer.Option("--write", metavar="BENCH", help="Enter it into this bench's bench.yaml."),
+    ] = None,
     as_json: Json = False,
 ) -> None:
     """Propose the layout of a log, with the reasons, to check and put into bench.yaml."""
     from kit.logs.propose import propose_layout
 
     proposal = propose_layout(log)
+    if write is not None:
+        from kit.bench.acts import enter_names
+
+        enter_names(write, {"layouts": {proposal.name: proposal.layout}}, by=_by())
     _answer(proposal, as_json)
 
 

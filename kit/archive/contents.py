@@ -23,7 +23,7 @@ from kit.bench.runs import RunRow, SheetText, find_log, read_run_sheet, select_r
 from kit.claims.claim import SCHEMA_NAMES, ClaimBook
 from kit.claims.of_pages import titles_named
 from kit.errors import RunFileError, SealError
-from kit.logs.read import split_cells
+from kit.logs.shapes import ZIP, split_cells
 from kit.methods import METHODS
 from kit.package import LOCK, PACKAGE
 from kit.review.walk import review_titles
@@ -533,7 +533,9 @@ def _log_table(head: bytes, layout: Layout) -> dict[str, Any] | None:
         Format, encoding, dialect and schema of a tabular resource. None for Parquet, zstd,
         columns set apart by runs of spaces, and headers with empty or repeated names.
     """
-    if layout.container != "text" or layout.delimiter == "space":
+    if layout.container != "text" or layout.delimiter == "space" or not layout.is_plain:
+        return None
+    if head.startswith(ZIP):
         return None
     packed = head.startswith(b"\x1f\x8b")
     if packed:

@@ -36,6 +36,8 @@ from kit.bench.transaction import (
 from kit.errors import BenchError, Fault, FaultsError, RunFileError, UsageError
 from kit.logs.propose import propose_layout
 from kit.logs.read import Log, read_log
+from kit.logs.shapes import list_parts
+from kit.logs.unpacked import recorded_chunks
 from kit.settings.bench_file import NEW_SHEET, Bench, Layout, read_bench
 from kit.settings.yaml import read_yaml, written_text
 
@@ -382,7 +384,7 @@ def _gather_logs(
             continue
         try:
             fields = _describe_log(path, shown=shown, naming=naming, row=row, bench=bench)
-            found.append(_read(path, shown, fields, bench))
+            found += _read(path, shown, fields, bench)
         except FaultsError as error:
             faults += error.faults
     for row in rows if not given else ():
@@ -408,8 +410,11 @@ def _shown(path: Path, given: Sequence[Path]) -> str:
     return name if name.isprintable() else ascii(name)
 
 
-def _read(path: Path, shown: str, fields: dict[str, str], bench: Bench) -> _Candidate:
-    """Read a log through its layout, found among those declared if it is not named."""
+def _read(path: Path, shown: str, fields: dict[str, str], bench: Bench) -> list[_Candidate]:
+    """Read a log through its layout, found among those declared if it is not named.
+
+    Of a log that holds several runs, each is a candidate of its own.
+    """
     name = fields.get("layout")
     if name is not None and name not in bench.layouts:
         known = ", ".join(sorted(bench.layouts)) or "none"
@@ -420,31 +425,66 @@ def _read(path: Path, shown: str, fields: dict[str, str], bench: Bench) -> _Cand
             shown, "the file name holds characters that do not show; rename the log"
         )
     if name is None:
-        name, log = _recognise_layout(path, bench, shown=shown)
+        name, logs = _recognise_layout(path, fields.get("part", ""), bench, shown=shown)
     else:
-        log = read_log(path, bench.layouts[name], file=shown)
-    backward = len(log.backward_rows)
-    return _Candidate(
-        shown,
-        {**fields, "layout": name},
-        path,
-        log.sha256,
-        log.size_bytes,
-        int(log.frame_ms.size),
-        float(log.frame_ms.sum()) / 1000.0,
-        f"{backward} stamps do not advance" if backward else "",
-    )
+        logs = _read_parts(path, bench.layouts[name], fields.get("part", ""), shown=shown)
+    found = []
+    for part, log in logs.items():
+        backward = len(log.backward_rows)
+        found.append(
+            _Candidate(
+                f"{shown}, {part}" if len(logs) > 1 else shown,
+                {**_named_by(part, fields, bench), "layout": name, "part": part},
+                path,
+                log.sha256,
+                log.size_bytes,
+                int(log.frame_ms.size),
+                float(log.frame_ms.sum()) / 1000.0,
+                f"{backward} stamps do not advance" if backward else "",
+            )
+        )
+    return found
 
 
-def _recognise_layout(path: Path, bench: Bench, *, shown: str) -> tuple[str, Log]:
-    """Return the one declared layout that a log fits, and the log read through it.
+def _read_parts(path: Path, layout: Layout, part: str, *, shown: str) -> dict[str, Log]:
+    """Return each run of a log by the name of its part; a log of one run has no name.
+
+    Raises
+    ------
+    RunFileError
+        If the log does not fit the layout.
+    """
+    if part:
+        layout = layout.model_copy(update={"part": part})
+        return {part: read_log(path, layout, file=shown)}
+    parts = list_parts(recorded_chunks(path, file=shown), layout, file=shown)
+    return {
+        name: read_log(path, layout.model_copy(update={"part": name}), file=shown) for name in parts
+    } or {"": read_log(path, layout, file=shown)}
+
+
+def _named_by(part: str, fields: Mapping[str, str], bench: Bench) -> dict[str, str]:
+    """Return fields, with product and title by the part's name, where nothing else says them."""
+    named = dict(fields)
+    plain = re.sub(r" \d+$", "", PurePosixPath(part).name.partition(".")[0])
+    for what in ("product", "title"):
+        known = _slugs(getattr(bench, f"{what}s"))
+        if part and not named.get(what) and _slug(plain) in known:
+            named[what] = known[_slug(plain)]
+    return named
+
+
+def _recognise_layout(
+    path: Path, part: str, bench: Bench, *, shown: str
+) -> tuple[str, dict[str, Log]]:
+    """Return the one declared layout that a log fits, and the runs read through it.
 
     Raises
     ------
     RunFileError
         If none fits (with the reason for each) or more than one does.
     """
-    fitting: dict[str, Log] = {}
+    fitting: dict[str, dict[str, Log]] = {}
     reasons: dict[str, str] = {}
     errors: list[RunFileError] = []
     for name, layout in bench.layouts.items():
@@ -452,7 +492,7 @@ def _recognise_layout(path: Path, bench: Bench, *, shown: str) -> tuple[str, Log
             reasons[name] = f"is for {layout.files}"
             continue
         try:
-            fitting[name] = read_log(path, layout, file=shown)
+            fitting[name] = _read_parts(path, layout, part, shown=shown)
         except RunFileError as error:
             errors.append(error)
             first = error.faults[0]
@@ -652,7 +692,8 @@ def _plan(
     ]
     if not new:
         return [*added, *skipped], None
-    logs = [(one, one.path) for one in new if one.path is not None]
+    by_file = {one.file: (one, one.path) for one in reversed(new) if one.path is not None}
+    logs = [*reversed(by_file.values())]
     change = Change(
         "add",
         by,
@@ -678,28 +719,28 @@ def _fresh(
 ) -> tuple[list[_Candidate], list[_TakenIn]]:
     """Return copies of the candidates that are new, and what is known already."""
     runs = _column(sheet, "run")
-    known: dict[int, list[tuple[str, str]]] = {}  # size -> (log, run)
-    for run, log in zip(runs, _column(sheet, "log"), strict=True):
+    known: dict[tuple[int, str], list[tuple[str, str]]] = {}  # size, part -> (log, run)
+    for run, log, part in zip(runs, _column(sheet, "log"), _column(sheet, "part"), strict=True):
         if log and (place := bench.folder / log).is_file():
-            known.setdefault(place.stat().st_size, []).append((log, run))
+            known.setdefault((place.stat().st_size, part), []).append((log, run))
     new: list[_Candidate] = []
     skipped: list[_TakenIn] = []
-    seen: dict[str, str] = {}
+    seen: dict[tuple[str, str], str] = {}
     known_runs = set(runs) - {""}
     hash_of = cache(lambda log: hash_file(bench.folder / log))
     for one in candidates:
-        reason = ""
+        reason, part = "", one.fields.get("part", "")
         if one.path is None:
             if one.fields.get("run") in known_runs:
                 reason = f"run {one.fields['run']} is in the bench already"
-        elif one.sha256 in seen:
-            reason = f"the same bytes as {seen[one.sha256]}"
+        elif (one.sha256, part) in seen:
+            reason = f"the same bytes as {seen[one.sha256, part]}"
         else:
-            for log, run in known.get(one.size_bytes, ()):
+            for log, run in known.get((one.size_bytes, part), ()):
                 if hash_of(log) == one.sha256:
                     reason = f"the bench has the same bytes already as {log} (run {run})"
                     break
-            seen.setdefault(one.sha256, one.shown)
+            seen.setdefault((one.sha256, part), one.shown)
         if reason:
             skipped.append(_TakenIn(one.shown, "skipped", reason, sha256=one.sha256))
         else:
@@ -711,12 +752,17 @@ def _name_copies(bench: Bench, new: Sequence[_Candidate]) -> None:
     """Give each log its name in the bench: its own, with a number where that is taken."""
     folder = Path(os.path.realpath(bench.folder))
     named: set[str] = set()
+    placed: dict[str, str] = {}  # one file may hold several runs
     for one in new:
         if one.path is None:
+            continue
+        if one.sha256 in placed:
+            one.file = placed[one.sha256]
             continue
         real = Path(os.path.realpath(one.path))
         if real.is_relative_to(folder) and STAGING not in real.parts:
             one.file = str(PurePosixPath(real.relative_to(folder)))  # where it already lies
+            placed[one.sha256] = one.file
             continue
 
         def taken(file: str, sha256: str = one.sha256) -> bool:
@@ -726,6 +772,7 @@ def _name_copies(bench: Bench, new: Sequence[_Candidate]) -> None:
 
         one.file = free_name(f"logs/{one.path.name}", taken)
         named.add(one.file)
+        placed[one.sha256] = one.file
         # Not copied where the same bytes lie there under this name and no row names them.
         one.copy = not os.path.lexists(bench.folder / one.file)
 
@@ -742,7 +789,9 @@ def _name_runs(sheet: SheetText, new: Sequence[_Candidate]) -> None:
         if number_of_pass:
             parts = (one.fields.get("product"), one.fields.get("title"), number_of_pass)
             name = "-".join(part for part in parts if part).replace(".", "-")
-        stem = re.sub(r"[^A-Za-z0-9._-]+", "-", _stem(name))
+        part = one.fields.get("part", "")
+        stem = f"{_stem(name)}-{_stem(PurePosixPath(part).name)}" if part else _stem(name)
+        stem = re.sub(r"[^A-Za-z0-9._-]+", "-", stem)
         run = stem = stem.strip("-")[:100] or "run"  # in a spreadsheet "-x" would be a formula
         numbers = count(2)
         while run in used:

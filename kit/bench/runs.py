@@ -26,7 +26,7 @@ from typing import Literal, Self
 from kit.errors import BenchError, Fault, RunFileError, did_you_mean
 from kit.logs.read import Log, read_log
 from kit.logs.unpacked import near_file
-from kit.settings.bench_file import NEW_SHEET, Bench, Title
+from kit.settings.bench_file import NEW_SHEET, Bench, Layout, Title
 from kit.settings.metric import HEADLINE, LOWS, METRICS, RESULT, TYPED_METRICS, tail_shares
 
 _MAX_SHEET_BYTES = 512 * 1024 * 1024
@@ -225,8 +225,9 @@ class RunRow:
 
     Attributes
     ----------
-    run, product, title, layout, log, session, reason, unit : str
-        Cells as written; `log` is the log's path from the bench folder.
+    run, product, title, layout, log, session, reason, unit, part : str
+        Cells as written; `log` is the log's path from the bench folder, `part` the part of it that
+        is this run, where it holds several.
     began : datetime, optional
         When the run began.
     status : str
@@ -255,6 +256,7 @@ class RunRow:
     conditions: Mapping[str, str] = field(default_factory=dict)
     line: int = 0
     row_sha256: str = ""
+    part: str = ""
 
     @property
     def produced(self) -> bool:
@@ -263,12 +265,12 @@ class RunRow:
 
 
 _FREE_TEXT = ("reason",)
-KNOWN_COLUMNS = (*NEW_SHEET, *TYPED_METRICS, "unit")
+KNOWN_COLUMNS = (*NEW_SHEET, *TYPED_METRICS, "unit", "part")
 _FRAME_FIGURES = tuple(name for name in TYPED_METRICS if METRICS[name].source == "frames")
 # No figure of the same frames is above the one before it.
 _FALLING = (HEADLINE, *sorted(LOWS, key=lambda name: -tail_shares()[name]))
 # The fields of a row in their order, but for figures, conditions and what is worked out.
-_TEXT_COLUMNS = (*NEW_SHEET, "unit")
+_TEXT_COLUMNS = (*NEW_SHEET, "unit", "part")
 STATUSES: tuple[Status, ...] = ("ran", "crashed", "refused", "not_started", "set_aside")
 
 _RUN_ID = re.compile(r"[A-Za-z0-9._-]{1,128}", re.ASCII)
@@ -346,7 +348,7 @@ class _Walk:
         self.line = line
         cells = (*written, "")  # the place of every column the sheet does not have
         texts = self.texts_of(cells)
-        run, product, title, layout, log, began, session, status_text, reason, unit = texts
+        run, product, title, layout, log, began, session, status_text, reason, unit, part = texts
         stated = {name: cells[place] for place, name in self.ordered if cells[place]}
         for name, text in stated.items():
             if text[0] in "#=@" and name not in _FREE_TEXT:
@@ -376,6 +378,7 @@ class _Walk:
             {name: cells[place] for place, name in self.conditions if cells[place]},
             line,
             hash_cells(stated),
+            part,
         )
         self.check_result(found, any(cells[place] for place, _ in self.typed))
         return found
@@ -475,6 +478,8 @@ class _Walk:
         """Note a row whose result contradicts its title, its status or itself."""
         if row.log and (problem := log_name_problem(row.log)):
             self.fault("log", problem)
+        if row.part and not row.log:
+            self.fault("part", "the row names a part, but no log")
         if row.log and any_typed:
             self.fault("log", "the row has a log and a figure typed in; keep the log alone")
         if not row.log and not any_typed and row.status == "ran":
@@ -593,6 +598,12 @@ def select_rows(
     return tuple(row for row in rows if row.product in of and row.title in in_)
 
 
+def layout_of(row: RunRow, bench: Bench) -> Layout:
+    """Return how a run's log is read: its layout, for the part the row names."""
+    layout = bench.layouts[row.layout]
+    return layout.model_copy(update={"part": row.part}) if row.part else layout
+
+
 def read_run(row: RunRow, bench: Bench, *, sensors: bool = True) -> Run:
     """Read the log of one row; a row that produced nothing, or a typed figure, has none.
 
@@ -604,4 +615,4 @@ def read_run(row: RunRow, bench: Bench, *, sensors: bool = True) -> Run:
     if not (row.produced and row.log):
         return Run(row)
     path = find_log(row, bench)
-    return Run(row, read_log(path, bench.layouts[row.layout], file=row.log, sensors=sensors))
+    return Run(row, read_log(path, layout_of(row, bench), file=row.log, sensors=sensors))

@@ -7,21 +7,41 @@ holds the frames, in which unit. A look, not a reading: what is found is propose
 from __future__ import annotations
 
 import csv
+import json
 import math
 import re
 from collections import Counter
-from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, replace
-from itertools import count
-from pathlib import Path
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import asdict, dataclass, field, replace
+from itertools import count, groupby, islice, takewhile
+from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from kit.errors import RunFileError
-from kit.logs.read import CHARACTERS, UNIT_PER_MS, Log, number_in, read_log, split_cells
-from kit.logs.unpacked import GZIP, PARQUET, ZSTD, recorded_chunks, text_blocks, unpacked_pieces
+from kit.logs.read import Log, number_in, read_log
+from kit.logs.shapes import (
+    CHARACTERS,
+    UNIT_PER_MS,
+    ZIP,
+    json_cells,
+    list_parts,
+    make_plain,
+    moment_ns,
+    number_with_unit,
+    split_cells,
+)
+from kit.logs.unpacked import (
+    CHUNK_BYTES,
+    GZIP,
+    PARQUET,
+    ZSTD,
+    recorded_chunks,
+    text_blocks,
+    unpacked_pieces,
+)
 from kit.settings.bench_file import Layout
 from kit.settings.yaml import yaml_text
 
@@ -30,6 +50,7 @@ if TYPE_CHECKING:
 
 
 _LOOK_LINES = _LOOK_ROWS = 5000
+_LOOK_BYTES = 64 * 1024 * 1024
 _COMMENT_MARKS = ("#", "//", "--", "%", "!", "*", ";", "'", "rem ")
 _DELIMITERS = ("tab", ";", "|", ",", ":", "space")
 _NONE = frozenset({"", "nan", "n/a"})  # cells that hold no reading
@@ -53,6 +74,8 @@ class _LogShape:
         Why, by layout key.
     ambiguities : list of str
         What the analyst must look at.
+    keys : dict
+        Further keys of the layout: container, until, units_in_cells, parts.
     """
 
     encoding: str
@@ -64,6 +87,7 @@ class _LogShape:
     cells: Sequence[Sequence[str]]
     reasons: dict[str, str]
     ambiguities: list[str]
+    keys: dict[str, Any] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,8 +129,8 @@ class _Cut:
         return not numbers and any(re.search(r"[^\W\d]", cell) for cell in cells)
 
 
-def _look_at_log(path: Path) -> _LogShape:
-    """Return the shape of a text log.
+def _look_at_log(data: bytes, path: Path, *, whole: bool) -> _LogShape:
+    """Return the shape of a text log; `whole` says whether `data` are all of it.
 
     Raises
     ------
@@ -114,11 +138,19 @@ def _look_at_log(path: Path) -> _LogShape:
         If it cannot be read, or holds no rows of numbers.
     """
     reasons: dict[str, str] = {}
-    encoding, file = _encoding(path, reasons), path.name
-    block = next(text_blocks(recorded_chunks(path, file=file), encoding=encoding, file=file), b"")
-    whole = block.splitlines()
-    lines = [line.decode("utf-8", errors="replace") for line in whole[:_LOOK_LINES]]
-    if len(whole) > _LOOK_LINES or not block.endswith((b"\n", b"\r")):
+    encoding, file = _encoding(data, path, reasons), path.name
+    blocks, size = [], 0
+    for block in text_blocks(_chunks(data), encoding=encoding, file=file):
+        blocks.append(block)
+        size += len(block)
+        if not whole or size > _LOOK_BYTES:
+            break
+    text = b"".join(blocks)
+    every = [line.decode("utf-8", errors="replace") for line in text.splitlines()]
+    if every and every[0].startswith("{"):
+        return _json_shape(every[:_LOOK_LINES], encoding, reasons, path)
+    lines = every[:_LOOK_LINES]
+    if len(every) > _LOOK_LINES or not text.endswith((b"\n", b"\r")):
         lines = lines[:-1] or lines  # perhaps cut short
     comment = _comment_mark(lines)
     rows = [
@@ -129,17 +161,131 @@ def _look_at_log(path: Path) -> _LogShape:
     cut = _best_cut([line for _, line in rows], path)
     if cut is None:
         raise RunFileError.at(file, "holds no rows of numbers; is it a frame-time log?")
-    return _shape(rows, cut, comment, encoding, reasons)
+    return _with_ends(_shape(rows, cut, comment, encoding, reasons), every)
 
 
-def _encoding(path: Path, reasons: dict[str, str]) -> str:
+def _chunks(data: bytes) -> Iterator[bytes]:
+    return (data[at : at + CHUNK_BYTES] for at in range(0, len(data), CHUNK_BYTES))
+
+
+def _json_shape(
+    lines: Sequence[str], encoding: str, reasons: dict[str, str], path: Path
+) -> _LogShape:
+    """Return the shape of JSON lines: their keys are the columns."""
+    found = []
+    for line in lines:
+        try:
+            cells = json_cells(json.loads(line))
+        except (ValueError, AttributeError):
+            continue
+        found.append(cells)
+    often = Counter(name for cells in found for name in cells)
+    names = [name for name, times in often.items() if times > len(found) / 2]
+    if not names:
+        raise RunFileError.at(path.name, "holds no rows of numbers; is it a frame-time log?")
+    kept = [cells for cells in found if all(name in cells for name in names)]
+    texts = [["" if c[n] is None else str(c[n]) for n in names] for c in kept]
+    reasons["container"] = "each line is a JSON object; columns are its keys"
+    cut = _Cut(",", ".", len(names), 1.0, (), True)
+    keys = {"container": "jsonl"}
+    return _LogShape(encoding, None, cut, 0, True, names, texts, reasons, [], keys)
+
+
+_SUMMARY = re.compile(
+    r"\W*(avg|average|mean|min|max|total|sum|summary|median|p\d|std|result|end of|mittel)", re.I
+)
+
+
+def _with_ends(shape: _LogShape, lines: Sequence[str]) -> _LogShape:
+    """Return a shape with where its rows end, or into which sections they fall."""
+    cut = shape.cut
+    cells = [_cells(line, cut.delimiter) for line in lines]
+    fits = [
+        i >= shape.skip_lines
+        and cut.fits(row)
+        and any(row[place] for place in cut.numeric)
+        and not (shape.comment and lines[i].startswith(shape.comment))
+        and not _SUMMARY.match(lines[i])
+        for i, row in enumerate(cells)
+    ]
+    if True not in fits:
+        return shape
+    groups = [(ok, [i for i, _ in g]) for ok, g in groupby(enumerate(fits), key=lambda f: f[1])]
+    blocks = [places for ok, places in groups if ok]
+    above = [[i for i in places if lines[i].strip()] for ok, places in groups if not ok]
+    body = [row for i, row in enumerate(cells) if fits[i]][:_LOOK_ROWS]
+    keys, reasons, unsure = dict(shape.keys), dict(shape.reasons), list(shape.ambiguities)
+    header, names, skip = shape.header, shape.names, shape.skip_lines
+    tail = [i for i in range(blocks[-1][-1] + 1, len(lines)) if lines[i].strip()]
+    between = above[1:-1] if tail else above[1:]
+    heads = [places for places in above if places][: len(blocks)]
+    if len(blocks) > 1 and len(heads) == len(blocks) and all(between[: len(blocks) - 1]):
+        others = [lines[places[0]] for places in heads[1:]]
+        tried = (_heading([lines[i], *others]) for i in heads[0])
+        heading = next(filter(None, tried), "")
+        if heading:
+            body = [cells[i] for i in blocks[0]][:_LOOK_ROWS]
+            keys["parts"] = {"heading": heading}
+            reasons["parts"] = f"{len(blocks)} sections of rows stand below lines of one form"
+            header = header and all(len(p) > 1 or heading[1:] == "" for p in heads)
+            header = header or (bool(shape.names) and heading.startswith("^()"))
+            skip = 0
+            unsure = [u for u in unsure if "rows do not have" not in u]
+    elif tail and (until := _until(lines, blocks[-1][-1], tail[0], shape)) is not None:
+        keys["until"] = until
+        shown = f"a line that begins with {until!r}" if until else "an empty line"
+        reasons["until"] = f"below {shown} stands a summary, not rows"
+        unsure = [u for u in unsure if "rows do not have" not in u]
+    if not header and shape.header:
+        reasons["header"] = "names stand above the sections, so columns are given by place"
+    return replace(
+        shape, cells=body, keys=keys, reasons=reasons, ambiguities=unsure, header=header,
+        names=names, skip_lines=skip,
+    )  # fmt: skip
+
+
+def _heading(lines: Sequence[str]) -> str:
+    """Return a regular expression of lines alike but for one place, or nothing.
+
+    >>> _heading(["== canyon ==", "== weir =="]), _heading(["n,ms", "n,ms"]), _heading(["a", "b"])
+    ('^==\\\\ (.+)\\\\ ==', '^()n,ms', '')
+    """
+    start = _common_start(lines)
+    if all(line == start for line in lines):
+        return f"^(){re.escape(start)}"
+    end = _common_start([line[len(start) :][::-1] for line in lines])[::-1]
+    middles = [line[len(start) : len(line) - len(end)] for line in lines]
+    # A word that begins or ends alike is the name's.
+    if any(m[:1].isalpha() for m in middles) or start[-1:].isdigit():
+        start = re.sub(r"\w+$", "", start)
+    if end[:1].isalnum():
+        end = re.sub(r"^\w+", "", end)
+    if not start.strip():
+        return ""
+    return f"^{re.escape(start)}(.+){re.escape(end)}"
+
+
+def _common_start(lines: Sequence[str]) -> str:
+    """Return what all lines begin with."""
+    same = takewhile(lambda letters: len(set(letters)) == 1, zip(*lines, strict=False))
+    return "".join(letters[0] for letters in same)
+
+
+def _until(lines: Sequence[str], last: int, first: int, shape: _LogShape) -> str | None:
+    """Return what the first line below the rows begins with, where no row begins so."""
+    word = re.match(r"\s*([^\d\s,;|\t]+)", lines[first])
+    rows = [line.lstrip() for line in lines[shape.skip_lines : last + 1]]
+    if word and not any(line.startswith(word[1]) for line in rows):
+        return word[1]
+    return "" if any(not lines[i].strip() for i in range(last + 1, first)) else None
+
+
+def _encoding(data: bytes, path: Path, reasons: dict[str, str]) -> str:
     """Return the encoding the first bytes speak of."""
-    chunks = recorded_chunks(path, file=path.name)
-    recorded = next(chunks, b"")
     for magic, name in ((GZIP, "gzip"), (ZSTD, "zstd")):
-        if recorded.startswith(magic):
+        if data.startswith(magic):
             reasons["packing"] = f"packed with {name}, which needs no key"
-    first = next(unpacked_pieces(iter([recorded, *chunks]), path.name), b"")[: 1 << 20]
+    first = next(unpacked_pieces(_chunks(data), path.name), b"")[: 1 << 20]
     if not first:
         raise RunFileError.at(path.name, "the file is empty")
     if first.startswith((b"\xff\xfe", b"\xfe\xff")):
@@ -170,11 +316,15 @@ def _comment_mark(lines: Sequence[str]) -> str | None:
 
 def _best_cut(lines: Sequence[str], path: Path) -> _Cut | None:
     """Return the cut into cells that leaves the fewest lines over and finds most numbers."""
+    clocks = any(re.search(r"\d\d:\d\d:\d\d", line) for line in lines)
     cuts = [
         cut
         for delimiter in _DELIMITERS
         for decimal in (".", ",")
-        if delimiter != decimal and lines and (cut := _cut(lines, delimiter, decimal)) is not None
+        if delimiter != decimal
+        and lines
+        and (delimiter != ":" or not clocks)
+        and (cut := _cut(lines, delimiter, decimal)) is not None
     ]
     usual = {".csv": ",", ".tsv": "tab"}
     suffix = next((s.lower() for s in path.suffixes if s.lower() in usual), ".csv")
@@ -223,8 +373,41 @@ def _cells(line: str, delimiter: str) -> list[str]:
         return [line]
 
 
+_CELL_UNITS = {
+    "ns",
+    "us",
+    "µs",
+    "μs",
+    "ms",
+    "msec",
+    "s",
+    "sec",
+    "fps",
+    "w",
+    "mhz",
+    "ghz",
+    "°c",
+    "c",
+    "%",
+}
+
+
 def _is_number(text: str, decimal: str) -> bool:
-    return number_in(text, decimal) is not None
+    """Return whether a cell holds a number, with its unit or without, or a moment."""
+    if number_in(text, decimal) is not None:
+        return True
+    if len(text) > 5 and any(moment_ns(text, kind) for kind in ("iso", "clock")):
+        return True
+    return _unit_beside(text, decimal) is not None
+
+
+def _unit_beside(text: str, decimal: str) -> tuple[float, str] | None:
+    """Return number and unit of a cell that holds both."""
+    found = number_with_unit(text)
+    if found is None or found[1].lower() not in _CELL_UNITS:
+        return None
+    number = number_in(found[0], decimal)
+    return None if number is None else (number, found[1].lower())
 
 
 def _share_of_numbers(texts: Sequence[str], decimal: str) -> float:
@@ -312,7 +495,10 @@ _RATE_WORDS = r"fps|rate|hz"
 
 @dataclass(frozen=True, slots=True)
 class _ColumnGuess:
-    """What one column of numbers may hold: `kind` is frame_time, frame_end, sensor or other."""
+    """What one column of numbers may hold.
+
+    `kind` is frame_time, frame_end, frame_rate, sensor or other.
+    """
 
     place: int  # from 0
     name: str
@@ -326,7 +512,7 @@ class _ColumnGuess:
     @property
     def may_be_frames(self) -> bool:
         """Whether it may be the column of frames."""
-        return self.kind in {"frame_time", "frame_end"}
+        return self.kind in {"frame_time", "frame_end", "frame_rate"}
 
 
 def _words_in(name: str) -> str:
@@ -364,19 +550,27 @@ def _plausible_unit(typical: float) -> str:
 
 
 def _guess(
-    place: int, name: str, values: NDArray[np.float64], columns: dict[int, NDArray[np.float64]]
+    place: int, name: str, values: NDArray[np.float64], columns: _Columns, unit: str
 ) -> _ColumnGuess:
-    """Return what one column may hold."""
+    """Return what one column may hold; `unit` is that of its cells, where they have one."""
     filled = values[np.isfinite(values)]
     steps = np.diff(filled)
     if filled.size < 2:
         return _ColumnGuess(place, name, "other", score=-9.0)
+    if unit in {"iso", "clock"}:
+        return _moment_guess(place, name, steps, unit)
+    if unit:
+        guess = _guess(place, f"{name} {unit}", values, columns, "")
+        return replace(guess, name=name)
     if np.all(steps == 1.0):  # it counts the rows
         return _ColumnGuess(place, name, "other", score=-9.0)
     if sensor := _sensor_of(name):
         return _ColumnGuess(place, name, "sensor", score=-8.0, sensor=sensor)
     if _has(name, _RATE_WORDS):
-        return _ColumnGuess(place, name, "other", score=-8.0)
+        if filled.size < values.size or np.any(filled <= 0) or not _has(name, "fps|rate|frames?"):
+            return _ColumnGuess(place, name, "other", score=-8.0)
+        reasons = ("a rate, but only if each row is one frame: then its time is 1 / rate",)
+        return _ColumnGuess(place, name, "frame_rate", "fps", -8.0, reasons)
     if filled.size == values.size and np.mean(steps > 0) > 0.99 and np.all(steps >= 0):
         return _stamp_guess(place, name, filled, steps)
     if filled.size == values.size and np.all(filled > 0):
@@ -407,6 +601,19 @@ def _unit(name: str, typical: float, reasons: list[str]) -> tuple[str, float]:
     # Of two columns that say nothing of themselves, the one with the more usual rate.
     away = abs(math.log10(typical / UNIT_PER_MS[fitting] / _MIDDLE_MS))
     return fitting, (2.0 if said else 0.0) - 0.3 * away
+
+
+def _moment_guess(place: int, name: str, steps: NDArray[np.float64], unit: str) -> _ColumnGuess:
+    """Return the guess for a column of moments, whose steps are in nanoseconds."""
+    typical = float(np.median(steps)) / 1e6
+    if typical <= 0 or float(np.mean(steps > 0)) < 0.9:
+        return _ColumnGuess(place, name, "other", score=-9.0)
+    fit = 3.0 if 0.05 < typical < 2000.0 else -6.0
+    reasons = (
+        f"moments ({unit}) that rise from row to row",
+        f"that makes {1000.0 / typical:.4g} frames per second",
+    )
+    return _ColumnGuess(place, name, "frame_end", unit, fit, reasons)
 
 
 def _stamp_guess(
@@ -544,52 +751,169 @@ def propose_layout(path: Path, *, name: str = "") -> _Proposal:
     The first rows are looked at, then the whole log is read through the proposal. A proposal may
     be wrong where values fit more than one meaning: `ambiguities` names what was close.
     """
-    if next(recorded_chunks(path, file=path.name), b"").startswith(PARQUET):
-        shape, columns, names = None, *_parquet_columns(path)
+    data = b"".join(islice(recorded_chunks(path, file=path.name), _LOOK_BYTES // CHUNK_BYTES))
+    whole = len(data) < _LOOK_BYTES
+    outer: dict[str, Any] = {}
+    if data.startswith(ZIP):
+        data, outer = _unzipped(data, path)
+    if data.startswith(PARQUET) and not outer:
+        shape, columns, names, units = None, *_parquet_columns(path)
     else:
-        shape = _look_at_log(path)
-        columns, names = _text_columns(shape), list(shape.names)
+        shape = _look_at_log(data, path, whole=whole)
+        shape.keys.update({k: v for k, v in outer.items() if k not in shape.keys})
+        columns, units = _text_columns(shape)
+        names = list(shape.names)
     guesses = sorted(
-        (_guess(i, names[i] if i < len(names) else "", values, columns)
+        (_guess(i, names[i] if i < len(names) else "", values, columns, units.get(i, ""))
          for i, values in columns.items()),
         key=lambda guess: -guess.score,
     )  # fmt: skip
-    best = next((g for g in guesses if g.may_be_frames), None)
-    if best is None:
-        raise RunFileError.at(
-            path.name,
-            "no column of it may hold frames: none is above 0 and changing, or rising row by row",
-        )
+    best = _frame_column(path, guesses, columns)
     reasons: dict[str, str] = dict(shape.reasons) if shape else {"container": "its first bytes"}
     ambiguities = [*(shape.ambiguities if shape else ()), *_ambiguities(best, guesses)]
-    layout = _layout_keys(path, shape, best, guesses, names, reasons)
-    log = _read_through(path, layout, ambiguities)
-    label, frames, seconds = name or _label(path), log.frame_ms.size, log.frame_ms.sum() / 1000.0
-    average = 1000.0 * frames / float(log.frame_ms.sum())
+    beside = {i: unit for i, unit in units.items() if unit not in {"iso", "clock"}}
+    layout = _layout_keys(path, shape, best, guesses, names, reasons, columns, beside)
+    logs = _read_through(path, layout, ambiguities)
+    label, frames = name or _label(path), sum(log.frame_ms.size for log in logs.values())
+    seconds = sum(float(log.frame_ms.sum()) for log in logs.values()) / 1000.0
+    average = frames / seconds
     found = f"{frames} frames in {seconds:.4g} s"
     reasons["frames"] = f"read so, the log holds {found}: {average:.4g} frames per second"
+    if len(logs) > 1:
+        shown = ", ".join(list(logs)[:8]) + (", ..." if len(logs) > 8 else "")
+        reasons["part"] = (
+            f"the log holds {len(logs)} runs, which `add` takes in one by one: {shown}"
+        )
     text = _to_yaml(label, layout, reasons, ambiguities)
     return _Proposal(
         path.name, label, layout, text, reasons, tuple(ambiguities), int(frames), average
     )
 
 
-def _text_columns(shape: _LogShape) -> dict[int, NDArray[np.float64]]:
-    """Return the columns of numbers of a text log, by place."""
-    columns: dict[int, NDArray[np.float64]] = {}
+def _unzipped(data: bytes, path: Path) -> tuple[bytes, dict[str, Any]]:
+    """Return the first log of a zip archive, or first sheet with rows, and keys of the layout."""
+    book = b"xl/workbook.xml" in data
+    frames = {"column": 1, "holds": "frame_time", "unit": "ms"}
+    plain = Layout.model_validate({"container": "xlsx" if book else "text", "frames": frames})
+    names = make_plain(_chunks(data), plain, file=path.name, choose=False).parts or ("",)
+    kept: dict[str, bytes] = {}
+    for name in names:
+        how = plain.model_copy(update={"part": name}) if name else plain
+        inner = b"".join(make_plain(_chunks(data), how, file=path.name).chunks)
+        try:
+            _look_at_log(inner, Path(name or path.name), whole=True)
+        except RunFileError:
+            continue
+        kept[name] = inner
+    if not kept:
+        raise RunFileError.at(path.name, f"none of {len(names)} parts holds rows of numbers")
+    keys: dict[str, Any] = {"container": "xlsx"} if book else {}
+    if len(kept) < len(names):
+        endings = {PurePosixPath(name).suffix for name in kept}
+        others = {PurePosixPath(name).suffix for name in names if name not in kept}
+        one = len(endings) == 1 and not endings & others
+        keys["parts"] = {"members": [f"*{next(iter(endings))}"] if one else list(kept)}
+    return next(iter(kept.values())), keys
+
+
+def _frame_column(path: Path, guesses: Sequence[_ColumnGuess], columns: _Columns) -> _ColumnGuess:
+    """Return the guess of the column that holds the frames.
+
+    Raises
+    ------
+    RunFileError
+        If none may, or the rows are averages over some time, not frames.
+    """
+    best = next((g for g in guesses if g.may_be_frames and g.kind != "frame_rate"), None)
+    rate = next((g for g in guesses if g.kind == "frame_rate"), None)
+    for guess in guesses if rate is not None else ():
+        even = guess.kind == "other" and np.ptp(np.diff(columns[guess.place])) == 0
+        unit = _unit_in(guess.name) if even else guess.unit
+        if rate is None or not ((even and unit) or (guess is best and best.kind == "frame_end")):
+            continue
+        step = float(np.median(np.diff(columns[guess.place]))) / UNIT_PER_MS.get(unit, 1e6)
+        typical = float(np.median(columns[rate.place]))
+        if step * typical / 1000.0 > 3.0:
+            raise RunFileError.at(
+                path.name,
+                f"rows are {step:.4g} ms apart, yet the rate says {typical:.4g} frames per second: "
+                "a log of averages, from which no frame can be told; record every frame",
+            )
+    found = best or rate
+    if found is None:
+        raise RunFileError.at(
+            path.name,
+            "no column of it may hold frames: none is above 0 and changing, or rising row by row",
+        )
+    return found
+
+
+_Columns = dict[int, NDArray[np.float64]]
+
+
+def _text_columns(shape: _LogShape) -> tuple[_Columns, dict[int, str]]:
+    """Return the columns of numbers of a text log, by place, and the units their cells speak of."""
+    columns: _Columns = {}
+    units: dict[int, str] = {}
     for place in range(shape.cut.width):
         texts = [row[place] for row in shape.cells]
+        filled = [text for text in texts if text.lower() not in _NONE]
         numbers = [number_in(text, shape.cut.decimal) for text in texts]
-        wrong = (
+        for kind in ("iso", "clock"):
+            moments = [moment_ns(text, kind) for text in texts]
+            if filled and all(moments):
+                ns = np.array([m[0] for m in moments if m])
+                ns = ns - ns[0]
+                columns[place] = ns.astype(float) + 864e11 * np.cumsum(
+                    np.r_[0, np.diff(ns) < -432e11]
+                )
+                units[place] = kind
+        beside = [_unit_beside(text, shape.cut.decimal) for text in filled]
+        if filled and all(beside):
+            units[place] = Counter(b[1] for b in beside if b).most_common(1)[0][0]
+            values = iter(b[0] for b in beside if b)
+            numbers = [None if t.lower() in _NONE else next(values) for t in texts]
+        wrong = [
             t for t, n in zip(texts, numbers, strict=True) if n is None and t.lower() not in _NONE
-        )
-        if not any(wrong_text for wrong_text in wrong) and any(n is not None for n in numbers):
+        ]
+        if not wrong and any(n is not None for n in numbers):
             columns[place] = np.array([np.nan if n is None else n for n in numbers])
-    return columns
+    return columns, units
 
 
-def _parquet_columns(path: Path) -> tuple[dict[int, NDArray[np.float64]], list[str]]:
-    """Return the first rows of the columns of numbers of a Parquet log, and all names."""
+_MARK_WORDS = r"run|runs|pass|scene|section|lap|loop|phase|state|marker|mark|part|level|event"
+_IDLE_WORDS = r"menu|load\w*|intro|outro|idle|warm.?up|pause|lobby|none|off|end|stop|-"
+
+
+def _marks(shape: _LogShape, columns: _Columns, taken: set[int]) -> tuple[int, dict[str, Any]]:
+    """Return the column that marks scenes or passes, and how; -1 where none does."""
+    for place in range(shape.cut.width):
+        name = shape.names[place] if place < len(shape.names) else ""
+        texts = [row[place] for row in shape.cells]
+        if place in taken or (place in columns and not _has(name, _MARK_WORDS)):
+            continue
+        stretches = [mark for mark, _ in groupby(texts)]
+        marks = list(dict.fromkeys(t for t in texts if t))
+        several = len(set(texts)) > 1 and len(marks) <= 50
+        if not several or len(texts) < 10 * len(stretches) - (10 if "" in texts else 0):
+            continue
+        how: dict[str, Any] = {}
+        if sum(not t for t in texts) > len(texts) / 2 and max(_lengths(texts)) == 1:
+            how["holds_on"] = True
+        kept = [m for m in marks if not re.fullmatch(_IDLE_WORDS, m.lower())]
+        if kept and len(kept) < len(marks):
+            how["keep"] = kept
+        return place, how
+    return -1, {}
+
+
+def _lengths(texts: Sequence[str]) -> list[int]:
+    """Return how long each stretch of one mark is."""
+    return [len(list(group)) for mark, group in groupby(texts) if mark]
+
+
+def _parquet_columns(path: Path) -> tuple[_Columns, list[str], dict[int, str]]:
+    """Return the first rows of the columns of numbers of a Parquet log, all names, moments."""
     import pyarrow as pa
     import pyarrow.parquet as pq
 
@@ -608,7 +932,12 @@ def _parquet_columns(path: Path) -> tuple[dict[int, NDArray[np.float64]], list[s
         for place, kind in enumerate(schema.types)
         if pa.types.is_integer(kind) or pa.types.is_floating(kind)
     }
-    return columns, list(schema.names)
+    units: dict[int, str] = {}
+    for place, kind in enumerate(schema.types):
+        if pa.types.is_timestamp(kind) and not batch.column(place).null_count:
+            ns = batch.column(place).cast(pa.timestamp("ns", kind.tz)).cast(pa.int64()).to_numpy()
+            columns[place], units[place] = (ns - ns[:1]).astype(float), "iso"
+    return columns, list(schema.names), units
 
 
 def _ambiguities(best: _ColumnGuess, guesses: list[_ColumnGuess]) -> list[str]:
@@ -618,6 +947,7 @@ def _ambiguities(best: _ColumnGuess, guesses: list[_ColumnGuess]) -> list[str]:
         f"column {other.place + 1} ({other.name or 'no name'}) may be the one as well: "
         f"{other.kind} in {other.unit}"
         for other in close
+        if other.kind != "frame_rate"
     ] + [reason for reason in best.reasons if "though" in reason or "but " in reason]
 
 
@@ -628,21 +958,29 @@ def _layout_keys(
     guesses: list[_ColumnGuess],
     names: list[str],
     reasons: dict[str, str],
+    columns: _Columns,
+    units: Mapping[int, str],
 ) -> dict[str, Any]:
     """Return the keys of the layout that differ from the usual."""
     keys: dict[str, Any] = {"files": _glob(path)}
     if shape is None:
         keys["container"] = "parquet"
     else:
-        keys["delimiter"] = shape.cut.delimiter
         found = {
-            "decimal": shape.cut.decimal, "header": shape.header, "skip_lines": shape.skip_lines,
-            "comment": shape.comment, "encoding": shape.encoding,
+            "delimiter": shape.cut.delimiter, "decimal": shape.cut.decimal,
+            "header": shape.header, "skip_lines": shape.skip_lines, "comment": shape.comment,
+            "encoding": shape.encoding,
         }  # fmt: skip
         usual = {key: Layout.model_fields[key].default for key in found}
-        keys |= {key: value for key, value in found.items() if value != usual[key]}
+        said = {"delimiter"} | {key for key, value in found.items() if value != usual[key]}
+        if "container" in shape.keys:  # cells have no delimiter of their own there
+            said -= {"delimiter", "decimal", "encoding"}
+        keys |= {key: value for key, value in found.items() if key in said} | shape.keys
     if shape is not None and not shape.header:
         names = []
+    if units:
+        keys["units_in_cells"] = True
+        reasons["units_in_cells"] = "numbers have their unit with them"
     keys["frames"] = {
         "column": _column(best, names),
         "holds": best.kind,
@@ -661,10 +999,24 @@ def _layout_keys(
     if sensors:
         keys["sensors"] = sensors
         reasons["sensors"] = "by their headers; rename or remove them as needed"
-    left = [g.name for g in guesses if g.kind != "sensor" and g is not best and g.name]
+    read = {g.place for g in guesses if g.kind == "sensor"} | {best.place}
+    if shape is not None and "parts" not in keys:
+        place, how = _marks(shape, columns, read)
+        if place >= 0:
+            keys["parts"] = {"column": _column(_ColumnGuess(place, _at(names, place), ""), names)}
+            keys["parts"] |= how
+            keys["frames"].pop("starts", None)
+            reasons["parts"] = "this column marks stretches of rows: scenes, or passes"
+            read.add(place)
+    width = shape.cut.width if shape is not None else len(names)
+    left = [_at(names, i) or f"column {i + 1}" for i in range(width) if i not in read]
     if left:
-        reasons["not read"] = ", ".join(sorted(left))
+        reasons["not read"] = ", ".join(left)
     return keys
+
+
+def _at(names: Sequence[str], place: int) -> str:
+    return names[place] if place < len(names) else ""
 
 
 def _column(guess: _ColumnGuess, names: list[str]) -> str | int:
@@ -685,17 +1037,32 @@ def _label(path: Path) -> str:
     return f"log-{letters.strip('-') or 'plain'}"
 
 
-def _read_through(path: Path, keys: dict[str, Any], ambiguities: list[str]) -> Log:
-    """Return the log read through the proposal; sensors that do not read are left out."""
+def _read_through(path: Path, keys: dict[str, Any], ambiguities: list[str]) -> dict[str, Log]:
+    """Return each run of a log read through the proposal; sensors that do not read are left out."""
     try:
-        return read_log(path, Layout.model_validate(keys), file=path.name)
+        return _read_all(path, keys, sensors=True)
     except RunFileError as error:
         if not keys.get("sensors"):
             raise
-        log = read_log(path, Layout.model_validate(keys), file=path.name, sensors=False)
+        logs = _read_all(path, keys, sensors=False)
         ambiguities.append(f"a sensor column does not read: {error.faults[0].message}")
         del keys["sensors"]
-        return log
+        return logs
+
+
+def _read_all(path: Path, keys: dict[str, Any], *, sensors: bool) -> dict[str, Log]:
+    """Return every run of a log by its part; one that has no name by an empty one."""
+    layout, file = Layout.model_validate(keys), path.name
+    parts = list_parts(recorded_chunks(path, file=file), layout, file=file) or ("",)
+    return {
+        part: read_log(
+            path,
+            layout.model_copy(update={"part": part}) if part else layout,
+            file=file,
+            sensors=sensors,
+        )
+        for part in parts
+    }
 
 
 def _flat(layout: Mapping[str, Any], prefix: str = "") -> list[tuple[str, object]]:
@@ -713,13 +1080,14 @@ def _to_yaml(
     label: str, layout: Mapping[str, Any], reasons: Mapping[str, str], ambiguities: list[str]
 ) -> str:
     """Return the layout as text for bench.yaml, with the reasons as comments."""
-    head, name, *keys = yaml_text({"layouts": {label: layout}}).splitlines()
+    _, name, *keys = yaml_text({"layouts": {label: layout}}).splitlines()
     notes = [f"LOOK AT THIS: {ambiguity}" for ambiguity in ambiguities]
     notes += [f"{key}: {reason}" for key, reason in reasons.items()]
     lines = [
-        "# Proposed from a look at one log. Confirm each line before runs depend on it.",
-        *(head, name),
-        *(f"  # {note}".replace("\n", " ") for note in notes),
+        "  # Proposed from a look at one log; stands under `layouts:` of bench.yaml. Confirm each",
+        "  # line before runs depend on it.",
+        name,
+        *(f"    # {note}".replace("\n", " ") for note in notes),
         *keys,
     ]
     return "\n".join(lines) + "\n"

@@ -21,6 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kit.errors import Fault, RunFileError, did_you_mean
+from kit.logs.shapes import CHARACTERS, UNIT_PER_MS, make_plain, split_cells
 from kit.logs.unpacked import (
     CHUNK_BYTES,
     GZIP,
@@ -49,9 +50,11 @@ _TAKE_AGAIN = (
 )
 _QUOTE = "a quotation mark is not closed, or not alone in its cell, in {}"
 _MISSING_READINGS = frozenset({"", "nan", "n/a", "na", "-"})
-CHARACTERS = {"tab": "\t", "space": " "}
-_FRAME_WORDS = {"frame_time": "frame time", "frame_end": "time stamp"}
-UNIT_PER_MS = {"s": 1e-3, "ms": 1.0, "us": 1e3, "ns": 1e6}
+_FRAME_WORDS = {
+    "frame_time": "frame time",
+    "frame_end": "time stamp",
+    "frame_rate": "rate of one frame",
+}
 
 # ASCII digits only: Python's float() would also take 1_000 and digits of other scripts.
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,4})?", re.ASCII)
@@ -151,21 +154,6 @@ class _Troubles:
             raise RunFileError([_fault_of(self, table)])
 
 
-def split_cells(line: str, delimiter: str) -> list[str]:
-    """Return the cells of a line, without quotation marks and the space around them.
-
-    Raises
-    ------
-    csv.Error
-        If a quotation mark is not closed, or not alone in its cell.
-    """
-    if delimiter == " ":
-        return line.split()
-    if '"' in line:
-        return [cell.strip() for cell in next(csv.reader([line], delimiter=delimiter, strict=True))]
-    return [cell.strip() for cell in line.split(delimiter)]
-
-
 def number_in(text: str, decimal: str) -> float | None:
     """Return the number a cell holds, or None if it is not written as one.
 
@@ -211,16 +199,16 @@ def _value_of(text: str, table: _TextTable, *, sensor: bool) -> tuple[float, str
         return np.nan, "not finite"
     if sensor:
         return value, ""
-    if layout.frames.holds == "frame_time":
+    if layout.frames.holds != "frame_end":
         return value, _why_no_frame(value, layout.frames.unit)
     return (int(text) if table.whole and _is_whole(text) else value), ""
 
 
 def _why_no_frame(value: float, unit: str) -> str:
     """Say why a number is not a frame time, or nothing if it may be one."""
-    frame_ms = value / UNIT_PER_MS[unit]
     if value <= 0:
         return "not above zero"
+    frame_ms = 1000.0 / value if unit == "fps" else value / UNIT_PER_MS[unit]
     if frame_ms > _MAX_FRAME_MS:
         return "too long"
     return "too short" if frame_ms < _MIN_FRAME_MS else ""
@@ -232,17 +220,20 @@ def _are_frames(values: _Column, unit: str) -> bool:
         return True
     # NaN fails both comparisons.
     low, high = float(values.min()), float(values.max())
-    per_ms = UNIT_PER_MS[unit]
-    return low > 0 and low / per_ms >= _MIN_FRAME_MS and high / per_ms <= _MAX_FRAME_MS
+    return low > 0 and not (_why_no_frame(low, unit) or _why_no_frame(high, unit))
 
 
-def _ms_per(unit: str) -> float:
-    """Return how many milliseconds a unit is."""
-    return 1.0 / UNIT_PER_MS[unit]
+def _step_ms(step: float, unit: str, values: _Column) -> float:
+    """Return a step of figures in milliseconds; of rates, at their median."""
+    if unit == "fps":
+        return 1000.0 * step / float(np.median(values)) ** 2
+    return step * (1.0 / UNIT_PER_MS[unit])
 
 
 def _to_ms(values: _Column, unit: str) -> NDArray[np.float64]:
     """Return times in milliseconds (dividing by 1000 rounds once; times 0.001 twice)."""
+    if unit == "fps":
+        return np.asarray(1000.0 / values, dtype=np.float64)
     found = values * 1000.0 if unit == "s" else values / UNIT_PER_MS[unit]
     return np.asarray(values if unit == "ms" else found, dtype=np.float64)
 
@@ -643,7 +634,7 @@ class _Frames:
         """Take in the columns of one block; `lines` gives the line of each row, if asked."""
         values, unit = columns[0], self.layout.frames.unit
         readings = [np.asarray(column, dtype=np.float64) for column in columns[1:]]
-        if self.layout.frames.holds == "frame_time" or not values.size:
+        if self.layout.frames.holds != "frame_end" or not values.size:
             self.frame_ms.append(_to_ms(values, unit))
             self.sensors.append(readings)
             return
@@ -745,11 +736,12 @@ def _read_chunks(
     path: Path | None = None,
 ) -> Log:
     """Return the log that chunks of bytes hold, hashing them on the way."""
-    passing = digest.of_passing(chunks)
+    shaped = make_plain(digest.of_passing(chunks), layout, file=file)
+    layout, path = shaped.layout, None if shaped.packed else path
     if layout.container == "parquet":
-        frames = _read_parquet(path, passing, digest, layout, file=file, sensors=sensors)
+        frames = _read_parquet(path, shaped.chunks, digest, layout, file=file, sensors=sensors)
     else:
-        frames = _read_text(passing, layout, file=file, sensors=sensors)
+        frames = _read_text(shaped.chunks, layout, file=file, sensors=sensors)
     frame_ms = _joined(frames.frame_ms)
     if not frame_ms.size:
         one = " (one stamp makes no frame)" if frames.last is not None else ""
@@ -787,9 +779,8 @@ def _read_text(chunks: Iterable[bytes], layout: Layout, *, file: str, sensors: b
             break
         if not troubles.found:
             if not frames.frame_ms:
-                frames.step_ms = _step_in_text(block, table, columns[0]) * _ms_per(
-                    layout.frames.unit
-                )
+                step = _step_in_text(block, table, columns[0])
+                frames.step_ms = _step_ms(step, layout.frames.unit, columns[0])
             frames.add(columns, partial(_row_lines, block, table, offset=offset, line=line))
     if table is None:
         raise RunFileError.at(file, f"the file is empty; {_GIVE_STATUS}")
@@ -801,7 +792,7 @@ def _read_text(chunks: Iterable[bytes], layout: Layout, *, file: str, sensors: b
 
 def _plausible(values: _Column, layout: Layout) -> bool:
     """Return whether the values of a frame column need no explaining."""
-    if layout.frames.holds == "frame_time":
+    if layout.frames.holds != "frame_end":
         return _are_frames(values, layout.frames.unit)
     return bool(np.isfinite(values).all())
 
@@ -856,18 +847,29 @@ def _read_batches(
     """Add the rows of a Parquet file to `frames`."""
     import pyarrow as pa
     import pyarrow.compute as pc
-    from pyarrow.types import is_decimal, is_floating, is_integer
+    from pyarrow.types import is_decimal, is_floating, is_integer, is_timestamp
 
     layout, schema = frames.layout, parquet.schema_arrow
     check_size(size_bytes, 8 * parquet.metadata.num_rows, file)
     places, labels = _find_places(layout, schema.names, len(schema.names), None, file, sensors)
     types = [schema.field(place).type for place in places]
+    moments = layout.frames.unit == "iso"
+    if moments != is_timestamp(types[0]):
+        expected = "moments, as unit iso says" if moments else "numbers; for moments say unit: iso"
+        said = f"the column holds {types[0]}; expected {expected}"
+        raise RunFileError.at(file, said, key=labels[0])
+    if moments:
+        frames.layout = layout.model_copy(
+            update={"frames": layout.frames.model_copy(update={"unit": types[0].unit})}
+        )
+        frames.step_ms = _step_ms(1.0, types[0].unit, np.ones(1))
+        types[0] = pa.int64()
     for label, kind in zip(labels, types, strict=True):
         if not (is_floating(kind) or is_integer(kind) or is_decimal(kind)):
             raise RunFileError.at(file, f"the column holds {kind}; expected numbers", key=label)
-    if is_decimal(types[0]) or is_integer(types[0]):
+    if (is_decimal(types[0]) or is_integer(types[0])) and not moments:
         scale = types[0].scale if is_decimal(types[0]) else 0
-        frames.step_ms = 10.0**-scale * _ms_per(layout.frames.unit)
+        frames.step_ms = _step_ms(10.0**-scale, layout.frames.unit, np.ones(1))
     whole = is_integer(types[0]) and layout.frames.holds == "frame_end"
     wanted = [pa.int64() if whole else pa.float64(), *[pa.float64()] * (len(places) - 1)]
     names = [schema.names[place] for place in places]

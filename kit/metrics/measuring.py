@@ -25,7 +25,7 @@ from threading import Lock
 
 from pydantic import ConfigDict, TypeAdapter, ValidationError
 
-from kit.bench.runs import RunRow, find_log
+from kit.bench.runs import RunRow, find_log, layout_of
 from kit.errors import ExecutionError, Fault, RunFileError
 from kit.logs.read import Log, parse_log, read_log
 from kit.logs.unpacked import recorded_chunks
@@ -45,11 +45,11 @@ from kit.settings.params import MetricParams, ReviewParams, ScreenParams
 MAX_AT_ONCE_BYTES = 64 * 1024 * 1024  # a larger log is read twice rather than held
 MAX_FETCHED_BYTES = 4 * 1024**3
 CODE = (
-    "errors", "settings.bench_file", "logs.unpacked", "logs.read",
+    "errors", "settings.bench_file", "logs.unpacked", "logs.shapes", "logs.read",
     "stats.series", "settings.metric", "metrics.diagnostics",
     "metrics.blocks", "metrics.run_metrics", "metrics.measuring",
 )  # fmt: skip
-PACKAGES = ("numpy", "scipy", "pyarrow")
+PACKAGES = ("numpy", "scipy", "pyarrow", "openpyxl")
 
 # While one thread measures, the others read. Two that measure would hand the interpreter to and
 # fro at each small step, which takes longer than the steps.
@@ -321,7 +321,7 @@ def _make_task(
     params: ReviewParams,
     *,
     logs_at: str = "",
-    shared: dict[tuple[str, str], _LogSettings] | None = None,
+    shared: dict[tuple[str, str, str], _LogSettings] | None = None,
 ) -> _LogTask:
     """Return the task of reading and measuring a run's log.
 
@@ -334,11 +334,11 @@ def _make_task(
     """
     place = f"{logs_at.rstrip('/')}/{row.log}" if logs_at else str(find_log(row, bench))
     shared = {} if shared is None else shared
-    alike = (row.layout, row.product)
+    alike = (row.layout, row.part, row.product)
     if alike not in shared:
         refresh_hz = bench.products[row.product].refresh_hz
         shared[alike] = _LogSettings(
-            layout=bench.layouts[row.layout],
+            layout=layout_of(row, bench),
             caps_hz=_caps_looked_for(params.screen, refresh_hz),
             cap_width=params.screen.cap_width,
             metrics=params.metrics,
@@ -376,7 +376,7 @@ def measure_runs(
     made = [row for row in rows if row.produced]
     outcomes: dict[str, Outcome] = {}
     tasks: dict[str, _LogTask] = {}
-    shared: dict[tuple[str, str], _LogSettings] = {}
+    shared: dict[tuple[str, str, str], _LogSettings] = {}
     for row in made:
         if row.log:
             try:

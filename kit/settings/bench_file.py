@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Literal
@@ -47,12 +48,14 @@ class FrameColumn(Section):
     """Which column holds the frames, as what, in which unit."""
 
     column: _ColumnRef
-    holds: Literal["frame_time", "frame_end"] = Field(
+    holds: Literal["frame_time", "frame_end", "frame_rate"] = Field(
         description="frame_time: each row is one frame's time. frame_end: each row is the moment "
-        "a frame ended; frames are the differences between rows."
+        "a frame ended; frames are the differences between rows. frame_rate: each row is one frame "
+        "and holds 1 / its time."
     )
-    unit: Literal["s", "ms", "us", "ns"] = Field(
-        description="Unit of the frame column: s, ms, us or ns."
+    unit: Literal["s", "ms", "us", "ns", "fps", "iso", "clock"] = Field(
+        description="Unit of the frame column: s, ms, us or ns; fps for frame_rate; for frame_end "
+        "also iso (2026-11-25T08:36:00.123456) or clock (08:36:00.123)."
     )
     starts: Literal["first_row", "zero"] = Field(
         "first_row",
@@ -60,12 +63,63 @@ class FrameColumn(Section):
         "the first stamp ends a frame that began at 0.",
     )
 
+    @model_validator(mode="after")
+    def _check(self) -> FrameColumn:
+        if (self.holds == "frame_rate") != (self.unit == "fps"):
+            raise ValueError("holds: frame_rate and unit: fps go together")
+        if self.unit in {"iso", "clock"} and (self.holds, self.starts) != (
+            "frame_end",
+            "first_row",
+        ):
+            raise ValueError(f"unit {self.unit} is for holds: frame_end, starts: first_row")
+        return self
+
+
+class Parts(Section):
+    """How one file falls into runs, of which a row names one in its column `part`."""
+
+    column: _ColumnRef | None = Field(
+        None,
+        description="The column that marks scenes or passes: rows with one mark, without a break, "
+        "are a part, named by the mark, and numbered where it comes again.",
+        examples=["scene"],
+    )
+    keep: tuple[Text, ...] = Field(
+        (), description="Marks of the rows that count; empty: every mark.", examples=[["scene"]]
+    )
+    holds_on: bool = Field(False, description="Whether a mark stands until the next one.")
+    heading: Text | None = Field(
+        None,
+        description="A regular expression of the lines above each section; what its first group "
+        "holds is the part's name.",
+        examples=["^== (.+) =="],
+    )
+    members: tuple[Text, ...] | None = Field(
+        None,
+        description="Names of the logs in a zip, or of the sheets, that count.",
+        examples=[["*.csv"]],
+    )
+
+    @model_validator(mode="after")
+    def _check(self) -> Parts:
+        if sum(key is not None for key in (self.column, self.heading, self.members)) != 1:
+            raise ValueError("say one of column, heading and members")
+        if self.column is None and (self.keep or self.holds_on):
+            raise ValueError("keep and holds_on go with column")
+        try:
+            re.compile(self.heading or "")
+        except re.error as error:
+            raise ValueError(f"heading is no regular expression: {error}") from None
+        return self
+
 
 class Layout(Section):
     """How a raw log is to be read."""
 
-    container: Literal["text", "parquet"] = Field(
-        "text", description="text (also packed with gzip or zstd) or parquet."
+    container: Literal["text", "parquet", "jsonl", "xlsx"] = Field(
+        "text",
+        description="text (also packed with gzip or zstd), parquet, jsonl (an object a line) or "
+        "xlsx. Each may lie in a zip.",
     )
     delimiter: str = Field(",", description='One character, "tab" or "space".')
     decimal: Literal[".", ","] = Field(".", description="The decimal mark.")
@@ -76,6 +130,20 @@ class Layout(Section):
     )
     encoding: Literal["utf-8", "utf-16", "latin-1"] = Field(
         "utf-8", description="utf-8, utf-16 or latin-1."
+    )
+    until: str | None = Field(
+        None,
+        description="The rows end above the first line that begins so; '' for an empty line.",
+        examples=["Summary"],
+    )
+    units_in_cells: bool = Field(
+        False, description="Whether numbers have their unit with them: 16.7 ms."
+    )
+    parts: Parts | None = Field(
+        None, description="How one file holds several runs, or more than the run."
+    )
+    part: str = Field(
+        "", description="The part that is read, where the run sheet's column part says none."
     )
     files: str | None = Field(
         None, description="File names that may be in this layout, such as *.csv."
@@ -98,6 +166,11 @@ class Layout(Section):
             raise ValueError(f"{self.delimiter!r} cannot part cells; name the delimiter of the log")
         if self.delimiter == self.decimal:
             raise ValueError(f"delimiter and decimal mark are both {self.decimal!r}")
+        marked = self.parts is not None and self.parts.members is None
+        if marked and (self.frames.starts == "zero" or self.container in {"parquet", "jsonl"}):
+            raise ValueError(
+                "parts by column or heading are of text or xlsx that starts: first_row"
+            )
         if not self.header and self.container == "text":
             named = [c for c in (self.frames.column, *self.sensors.values()) if isinstance(c, str)]
             if named:
@@ -105,6 +178,18 @@ class Layout(Section):
                     f"without a header, columns are given by place, counted from 1: {named[0]!r}"
                 )
         return self
+
+    @property
+    def is_plain(self) -> bool:
+        """Whether rows stand in the file as they are read, all of one run."""
+        return (
+            self.container in {"text", "parquet"}
+            and self.until is None
+            and not self.units_in_cells
+            and (self.container == "parquet" or self.frames.unit not in {"iso", "clock"})
+            and not (self.parts and self.parts.members is None)
+            and not self.part
+        )
 
 
 class Specification(Section):

@@ -244,7 +244,7 @@ def test_the_text_of_a_proposal_is_yaml_that_reads_the_log(tmp_path):
         path = tmp_path / f"{number}-{name}"
         path.write_text(text)
         proposal = propose_layout(path, name="mine")
-        (tmp_path / "p.yaml").write_text(proposal.yaml)
+        (tmp_path / "p.yaml").write_text("layouts:\n" + proposal.yaml)
         document = read_yaml(tmp_path / "p.yaml", file="p.yaml", error=BenchError)
         layout = Layout.model_validate(document.data["layouts"]["mine"])
         assert layout == Layout.model_validate(proposal.layout)
@@ -269,7 +269,7 @@ def test_reasons_and_doubts_are_said_in_words(tmp_path):
         ("", "the file is empty"),
         ("words\nand more words\n", "holds no rows of numbers"),
         ("n\n" + rows(NUMBERS), "no column of it may hold frames"),
-        ("PK\x03\x04 something", "is a zip archive or a spreadsheet"),
+        ("PK\x03\x04 something", "damaged zip archive"),
     ],
 )
 def test_what_is_no_log_is_refused(tmp_path, text, message):
