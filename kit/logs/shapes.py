@@ -208,7 +208,7 @@ def _names_in(data: bytes, layout: Layout, file: str) -> tuple[str, ...]:
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
             infos = [i for i in archive.infolist() if not i.is_dir()]
-    except (zipfile.BadZipFile, ValueError, NotImplementedError) as error:
+    except (zipfile.BadZipFile, ValueError, RuntimeError) as error:
         raise RunFileError.at(file, f"damaged zip archive ({error}); copy the log again") from None
     check_size(len(data), sum(info.file_size for info in infos), file)
     if any(info.flag_bits & 1 for info in infos):
@@ -239,7 +239,7 @@ def _member(data: bytes, name: str, file: str) -> Iterator[bytes]:
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
             yield archive.read(name)
-    except (zipfile.BadZipFile, zlib.error, NotImplementedError) as error:
+    except (zipfile.BadZipFile, zlib.error, RuntimeError) as error:
         raise RunFileError.at(file, f"damaged zip archive ({error}); copy the log again") from None
 
 
