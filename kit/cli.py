@@ -11,11 +11,11 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, fields, is_dataclass
 from functools import wraps
 from pathlib import Path
-from typing import IO, TYPE_CHECKING, Annotated, Any, get_type_hints
+from typing import IO, TYPE_CHECKING, Annotated, Any, NoReturn, get_type_hints
 
 import typer
 
-from kit.errors import Fault, FaultsError, KitError, UsageError
+from kit.errors import BenchError, Fault, FaultsError, KitError, UsageError, folded
 
 if TYPE_CHECKING:
     from kit.bench.journal import By
@@ -99,12 +99,11 @@ def _command(name: str, group: typer.Typer = app) -> Callable[[Callable[..., Non
             try:
                 command(**given)
             except KitError as error:
-                if given.get("as_json"):
-                    said = {"error": type(error).__name__, "faults": _faults_of(error)}
-                    _told({"ok": False, **said}, (), True)
-                for line in str(error).splitlines():
-                    typer.echo(_coloured(_printable(line), "red", sys.stderr), err=True)
-                raise typer.Exit(error.exit_status) from None
+                _fail(error, as_json=bool(given.get("as_json")))
+            except PermissionError as error:
+                named = str(error.filename or "a file")
+                said = "may not be read or written by this user; change its permissions"
+                _fail(BenchError.at(named, said), as_json=bool(given.get("as_json")))
             except KeyboardInterrupt:
                 typer.echo("interrupted; nothing half-made was left under a final name", err=True)
                 raise typer.Exit(130) from None
@@ -113,6 +112,16 @@ def _command(name: str, group: typer.Typer = app) -> Callable[[Callable[..., Non
         group.command(name)(run)
 
     return register
+
+
+def _fail(error: KitError, *, as_json: bool) -> NoReturn:
+    """Print an error and leave with the exit status of its family."""
+    if as_json:
+        said = {"error": type(error).__name__, "faults": _faults_of(error)}
+        _told({"ok": False, **said}, (), True)
+    for line in folded(str(error).splitlines()):
+        typer.echo(_coloured(_printable(line), "red", sys.stderr), err=True)
+    raise typer.Exit(error.exit_status) from None
 
 
 def _spread(plain: inspect.Signature, groups: Mapping[str, type[Any]]) -> inspect.Signature:

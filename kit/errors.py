@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Self
@@ -65,6 +66,30 @@ class Fault:
         if self.key:
             place += f", {self.key}"
         return f"{place}: {self.message}"
+
+
+_SHOWN_ALIKE = 3
+
+
+def folded(lines: Iterable[str]) -> list[str]:
+    """Return lines in which those alike but for names and numbers are told once, with a count.
+
+    Examples
+    --------
+    >>> folded(f"a{i}.csv, line {i}: found '{i}'" for i in range(5))[3:]
+    ['  and 2 more like the last']
+    """
+    groups: dict[str, list[str]] = {}
+    for line in lines:
+        place, _, said = line.partition(": ")
+        alike = re.sub(r"'[^']*'|\"[^\"]*\"|\d+(?:\.\d+)?", "#", said or place)
+        groups.setdefault(alike, []).append(line)
+    told = []
+    for group in groups.values():
+        told += group[:_SHOWN_ALIKE]
+        if left := len(group) - _SHOWN_ALIKE:
+            told += [f"  and {left} more like the last"] if left > 0 else []
+    return told
 
 
 @dataclass(frozen=True, slots=True)

@@ -27,7 +27,7 @@ from kit.bench.evidence import refuse_altered
 from kit.bench.journal import Anchor
 from kit.claims.claim import ClaimBook, file_sha256, load_claims
 from kit.errors import SealError, UsageError
-from kit.report.files import read_inputs
+from kit.report.files import KEPT_ANYWAY, read_inputs
 
 REPORT_FILES = ("report.html", "claims.json", "executed.ipynb")
 SHOWN = 5
@@ -243,7 +243,7 @@ def _finished_files(folder: Path, book: ClaimBook) -> list[str]:
     here = {
         path.relative_to(folder).as_posix()
         for path in folder.rglob("*")
-        if not path.is_dir() and ".ipynb_checkpoints" not in path.parts
+        if not path.is_dir() and not KEPT_ANYWAY.intersection(path.relative_to(folder).parts)
     }
     for words, names in (
         ("files are missing", set(files) - here),

@@ -566,7 +566,7 @@ class _Intake:
             if (row := one.row) is not None:
                 what = f"{row.run}: {row.product}, {row.title}, layout {row.layout}"
                 lines.append(f"{what}, {one.frames} frames, {one.duration_s:.1f} s, {one.file}")
-        lines += [f"{one.source}: {one.action}, {one.reason}" for one in self.skipped]
+        lines += _told_once(self.skipped)
         verb = "would be added; nothing was written" if self.dry_run else "added"
         return [*lines, f"{len(self.added)} {verb}, {len(self.skipped)} not"]
 
@@ -596,6 +596,18 @@ class _Intake:
         ]
         columns = ("source", "action", *of_row, "began", *of_log)
         return pd.DataFrame(rows, columns=pd.Index(columns))
+
+
+def _told_once(skipped: Sequence[_TakenIn]) -> list[str]:
+    """Return a line for all logs that were left for one reason."""
+    sources: dict[tuple[str, str], list[str]] = {}
+    for one in skipped:
+        sources.setdefault((one.action, one.reason), []).append(one.source)
+    lines = []
+    for (action, reason), names in sources.items():
+        more = f" and {len(names) - 3} more" if len(names) > 3 else ""
+        lines.append(f"{', '.join(names[:3])}{more}: {action}, {reason}")
+    return lines
 
 
 def add_logs(
@@ -899,7 +911,9 @@ class _Guess:
         if len(self.fields) > _SHOWN:
             lines.append(f"  and {len(self.fields) - _SHOWN} more alike")
         why = Counter(reason for _, reason in self.over)
-        return lines + [f"passed over {count} files: {reason}" for reason, count in why.items()]
+        return lines + [
+            f"passed over {n} file{'s' if n > 1 else ''}: {reason}" for reason, n in why.items()
+        ]
 
 
 def guess_folder(bench_folder: Path, folder: Path) -> _Guess:
@@ -1015,9 +1029,9 @@ def _layouts(
     return new, fits, over
 
 
-def _reads(path: Path, layout: Any) -> bool:
+def _reads(path: Path, layout: Layout) -> bool:
     try:
-        read_log(path, layout, file=path.name)
+        _read_parts(path, layout, "", shown=path.name)
     except RunFileError:
         return False
     return True

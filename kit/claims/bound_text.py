@@ -365,8 +365,11 @@ def read_text(path: Path) -> str:
     """
     try:
         return path.read_bytes().decode("utf-8-sig")
-    except OSError:
+    except FileNotFoundError:
         raise TextError([Fault(path.name, "no such file")]) from None
+    except OSError as error:
+        said = f"cannot be read: {error.strerror or error}"
+        raise TextError([Fault(path.name, said)]) from None
     except UnicodeDecodeError:
         raise TextError([Fault(path.name, "not UTF-8 text; save the file as UTF-8")]) from None
 

@@ -19,13 +19,17 @@ from kit.bench.runs import RunRow
 from kit.claims.bound_text import bind_review_text
 from kit.claims.claim import ClaimBook
 from kit.claims.of_pages import make_claims
+from kit.errors import UsageError
 from kit.margins.drift import Drift
+from kit.report.report import find_template
+from kit.report.template import read_template
 from kit.review.health import Health, measure_health
 from kit.review.walk import Results, Review, load_review, work_out
 from kit.rounding import number
 from kit.screening.controls import compared_pairs, name_pairs
 from kit.screening.flags import moment
-from kit.settings.starting import STARTING_TEXTS
+from kit.settings.params import load_params
+from kit.settings.starting import STARTING_NAMES, STARTING_TEXTS
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,6 +152,10 @@ def check_review(params_path: Path, *, full: bool = False) -> _CheckReport:
     KitError
         With every fault of the first step that has any.
     """
+    params = load_params(params_path).params
+    template = find_template(params_path, Path(params.template), allow_foreign=True)
+    read_template(template)
+    foreign = tuple(_of_template(params_path, Path(params.template)))
     review = load_review(params_path)
     results = work_out(review)
     book = make_claims(review, results)
@@ -173,11 +181,19 @@ def check_review(params_path: Path, *, full: bool = False) -> _CheckReport:
         health=measure_health(review, results),
         drift=_drift_lines(results.drifts, book),
         evidence=evidence,
-        remarks=_remarks_on(review, results),
+        remarks=(*foreign, *_remarks_on(review, results)),
     )
 
 
 _FAR_OFF_DAYS = 365
+
+
+def _of_template(params_path: Path, template: Path) -> Iterator[str]:
+    """Yield that a template is not the project's, which `run` refuses unless told otherwise."""
+    try:
+        find_template(params_path, template, allow_foreign=False)
+    except UsageError as error:
+        yield f"run will refuse: {error}"
 
 
 def _remarks_on(review: Review, results: Results) -> tuple[str, ...]:
@@ -196,6 +212,11 @@ def _of_settings(review: Review) -> Iterator[str]:
     for key, value in STARTING_TEXTS.items():
         if getattr(params, key) == value:
             yield f"{key} of params is still that of a new file: {value!r}"
+    called = {p: bench.products[p].name for p in params.products}
+    called |= {t: bench.titles[t].name for t in review.titles}
+    for key, name in called.items():
+        if name in STARTING_NAMES:
+            yield f"{key} of bench.yaml still has the name of a new file: {name!r}"
     if not review.used:
         yield "no run is used: there is nothing to compare"
     days = [m for row in review.rows if (m := moment(row.began))]

@@ -60,7 +60,7 @@ _NEW_PARAMS: dict[str, Any] = {
     "title": "The new part, beside the old one",
     "byline": "Who measured",
     "date": dt.date(2026, 11, 25),
-    "bench": "../my-bench",
+    "bench": "../mybench",
     "product": "new-part",
     "rivals": ["old-part"],
     "controls": ["processor", "memory_gb"],
@@ -71,6 +71,9 @@ _NEW_PARAMS: dict[str, Any] = {
 
 # What no published review should say.
 STARTING_TEXTS = {key: _NEW_PARAMS[key] for key in ("title", "byline")}
+STARTING_NAMES = {
+    entry["name"] for key in ("products", "titles") for entry in _NEW_BENCH[key].values()
+}
 
 _GIT_ATTRIBUTES = """\
 # Evidence is kept byte for byte: git must not change line ends, nor join two journals by itself.

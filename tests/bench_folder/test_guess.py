@@ -64,7 +64,7 @@ def test_the_step_as_readme_prints_it(bench, tmp_path, style):
         app, ["add", str(bench), str(today), "--guess", "--session", "monday", "--yes"]
     )
     assert done.exit_code == 0, done.output
-    assert "12 added, 0 not" in done.output and "passed over 1 files" in done.output
+    assert "12 added, 0 not" in done.output and "passed over 1 file:" in done.output
     read = read_bench(bench)
     rows = read_run_sheet(read)
     assert len(rows) == 12 and len({(r.product, r.title) for r in rows}) == 4

@@ -1,11 +1,16 @@
 """`check` and `plan` as objects: on the demo, and on small benches with something left open."""
 
+import io
+import os
+import re
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from small_bench import small_bench, walk
+from small_bench import small_bench, walk, write_bench
+from typer.testing import CliRunner
 
+from kit.cli import app
 from kit.errors import TextError, UsageError
 from kit.planning.of_review import plan_from_params
 from kit.report.check import _remarks_on, check_review
@@ -105,6 +110,44 @@ def test_sides_that_took_turns_are_proposed_as_sessions(tmp_path):
 )
 def test_settings_to_look_at(tmp_path, changes, said):
     assert said in remarks(small_bench().with_params(**changes), tmp_path)
+
+
+def test_names_of_a_new_bench_are_looked_at(tmp_path):
+    made = small_bench()
+    made.products["p1"]["name"] = "The part under review"
+    assert "p1 of bench.yaml still has the name of a new file" in remarks(made, tmp_path)
+
+
+@pytest.mark.parametrize("template", ["nothere.ipynb", "elsewhere/mine.ipynb"])
+def test_a_template_that_run_would_refuse(tmp_path, template):
+    params = small_bench().with_params(template=template)
+    params = write_bench(params, tmp_path)
+    if "/" in template:
+        (params.parent / "elsewhere").mkdir()
+        review = (ROOT / "notebooks" / "review.ipynb").read_bytes()
+        (params.parent / template).write_bytes(review)
+        assert "run will refuse" in "\n".join(check_review(params).remarks)
+    else:
+        with pytest.raises(UsageError, match="no template"):
+            check_review(params)
+
+
+@pytest.mark.parametrize(
+    "name", ["demo.yaml", "bench.yaml", "runs.csv", "prices.csv", "journal.jsonl", "demo.md"]
+)
+def test_a_file_nobody_may_read_is_a_sentence(monkeypatch, name):
+    def refusing(plain):
+        def opened(path, *given, **more):
+            if not isinstance(path, int) and Path(path).name == name:
+                raise PermissionError(13, "Permission denied", os.fspath(path))
+            return plain(path, *given, **more)
+
+        return opened
+
+    monkeypatch.setattr(io, "open", refusing(io.open))  # pathlib's, too
+    done = CliRunner().invoke(app, ["check", str(ROOT / "params" / "demo.yaml")])
+    assert done.exit_code in {2, 3} and name in done.output
+    assert re.search("may not be read|Permission denied", done.output)
 
 
 def test_a_waiver_for_nothing(tmp_path):

@@ -76,7 +76,7 @@ def test_starting_texts_hold_every_key_and_load_with_all_of_them_on(tmp_path, wh
 
 
 def test_starting_texts_load_as_they_are_and_take_logs_in(tmp_path):
-    bench = tmp_path / "my-bench"
+    bench = tmp_path / "mybench"
     start_bench(bench)
     start_params(tmp_path / "params" / "r.yaml")
     loaded = load_params(tmp_path / "params" / "r.yaml")
