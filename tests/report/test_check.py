@@ -119,7 +119,8 @@ def test_names_of_a_new_bench_are_looked_at(tmp_path):
 
 
 @pytest.mark.parametrize("template", ["nothere.ipynb", "elsewhere/mine.ipynb"])
-def test_a_template_that_run_would_refuse(tmp_path, template):
+def test_a_template_that_run_would_refuse(tmp_path, monkeypatch, template):
+    monkeypatch.chdir(tmp_path)
     params = small_bench().with_params(template=template)
     params = write_bench(params, tmp_path)
     if "/" in template:
