@@ -67,7 +67,7 @@ Json = Annotated[bool, typer.Option("--json", help="Print the answer as JSON.")]
 Params = Annotated[Path, typer.Argument(metavar="PARAMS", help="A params file.")]
 Full = Annotated[
     bool,
-    typer.Option("--full", help="Hash every log of the bench, not only those that seem changed."),
+    typer.Option("--full", help="Hash and measure every log, not only those that seem changed."),
 ]
 BenchDir = Annotated[Path, typer.Argument(metavar="BENCH", help="A bench folder.")]
 Reason = Annotated[str, typer.Option(metavar="WHY", help="Why; it stays in the journal.")]
@@ -232,9 +232,13 @@ def _named_texts(options: list[str]) -> dict[str, dict[str, str]]:
 @_command("check")
 def _check(params: Params, full: Full = False, as_json: Json = False) -> None:
     """Read params, bench and logs and report every fault. Writes nothing."""
+    from kit.metrics.measuring import PLAIN, Reading
+    from kit.metrics.store import Store, cache_folder
     from kit.report.check import check_review
 
-    report = check_review(params, full=full)
+    store = Store(cache_folder(os.environ, Path.home()) / "store")
+    reading = PLAIN if full else Reading(threads=2, store=store)
+    report = check_review(params, full=full, reading=reading)
     _answer(report, as_json)
 
 

@@ -26,7 +26,7 @@ Depth = Literal["names", "quick", "full"]
 _LINE_ENDS_BYTES = 64 * 1024 * 1024  # of a log that is compared but for its line ends
 _SHOWN = 3  # of a kind, in lines for people
 # Cells that say what a run is; a change of others is told, too, but not as loudly.
-_IDENTITY = ("product", "title", "log", "layout", "session", "began")
+_IDENTITY = ("product", "title", "log", "part", "layout", "session", "began")
 
 # What each kind of difference is called, whether a review may not be made of it, and what to do.
 KINDS: Mapping[str, tuple[str, bool, str]] = {

@@ -2,8 +2,8 @@
 
 A key is a SHA-256 of everything a result depends on, so an entry is never stale; an entry carries
 a checksum over key and contents, so a wrong, truncated or foreign one is not found but made anew.
-The store only saves time. `verify` and `check` do not use it, and its folder may be deleted at any
-time, which is also how it is cleared.
+The store only saves time. `verify` and `check --full` do not use it, and its folder may be deleted
+at any time, which is also how it is cleared.
 """
 
 from __future__ import annotations

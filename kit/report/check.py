@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import asdict, dataclass
 from itertools import groupby
 from pathlib import Path
@@ -21,6 +21,7 @@ from kit.claims.claim import ClaimBook
 from kit.claims.of_pages import make_claims
 from kit.errors import UsageError
 from kit.margins.drift import Drift
+from kit.metrics.measuring import PLAIN, Reading
 from kit.report.report import find_template
 from kit.report.template import read_template
 from kit.review.health import Health, measure_health
@@ -81,36 +82,48 @@ class _CheckReport:
             f"  {len(self.products)} products, {len(self.titles)} titles, {self.runs} rows of the "
             f"run sheet, {self.used} runs used, {self.claims} claims",
         ]
-        lines += [f"  set aside {run}: {why}" for run, why in self.set_aside]
-        lines += [f"  did not run {run}: {why}" for run, why in self.failed]
+        lines += _few(f"  set aside {run}: {why}" for run, why in self.set_aside)
+        lines += _few(f"  did not run {run}: {why}" for run, why in self.failed)
         lines += [f"  flagged {rule.replace('_', ' ')}: {count}" for rule, count in self.flags]
-        lines += [f"  {words}" for words in (*self._old_and_missing(), *self.drift)]
+        for told in (*self._old_and_missing(), self.drift):
+            lines += _few(f"  {words}" for words in told)
         if self.figures_in_text:
             lines.append(f"  {self.figures_in_text} figures in the text, all bound")
-        lines += [f"  look at this: {remark}" for remark in self.remarks]
+        lines += _few(f"  look at this: {remark}" for remark in self.remarks)
         if self.evidence is not None:
             lines += [f"  {line}" for line in self.evidence.to_lines()]
         return lines
 
-    def _old_and_missing(self) -> list[str]:
+    def _old_and_missing(self) -> tuple[list[str], list[str], list[str]]:
         """Return what is stale, what is missing and what to run first, a line a product."""
         stale: dict[tuple[str, str], list[str]] = {}
         for cell in self.health.stale:
             stale.setdefault((cell.product, cell.reason), []).append(cell.title)
-        lines = [
+        old = [
             f"stale {product} in {_some(titles)}: {why}" for (product, why), titles in stale.items()
         ]
         gaps: dict[tuple[str, str], list[str]] = {}
         for gap in self.health.gaps:
             gaps.setdefault((gap.product, gap.reason), []).append(gap.title)
-        lines += [
+        missing = [
             f"gap {product} in {_some(titles)}: {why}" for (product, why), titles in gaps.items()
         ]
-        return lines + [
+        first = [
             f"run next {task.place}. {task.product}: {task.why}, {task.runs} runs, "
             f"{number(task.minutes, decimals=0)} minutes"
             for task in self.health.tasks
         ]
+        return old, missing, first
+
+
+_SHOWN = 8  # of a kind, so that all kinds stay on one screen
+
+
+def _few(lines: Iterable[str]) -> list[str]:
+    """Return the first lines of a kind, and how many are not shown."""
+    every = list(lines)
+    left = len(every) - _SHOWN
+    return every if left <= 0 else [*every[:_SHOWN], f"  and {left} more (--json lists all)"]
 
 
 def _some(titles: Sequence[str]) -> str:
@@ -141,11 +154,22 @@ def _drift_lines(drifts: Sequence[Drift], book: ClaimBook) -> tuple[str, ...]:
     return tuple(lines)
 
 
-def check_review(params_path: Path, *, full: bool = False) -> _CheckReport:
+def check_review(
+    params_path: Path, *, full: bool = False, reading: Reading = PLAIN
+) -> _CheckReport:
     """Read a review's params, bench and logs, work it out, bind its text. Writes nothing.
 
-    The bench's other logs are compared with its journal: those whose size or time changed, or with
-    `full` all.
+    Every log of the review is hashed. The bench's other logs are compared with its journal: those
+    whose size or time changed, or with `full` all.
+
+    Parameters
+    ----------
+    params_path : Path
+        The params file.
+    full : bool
+        Whether to hash every log of the bench.
+    reading : Reading
+        How logs are read; with a store, those seen before are hashed and not measured again.
 
     Raises
     ------
@@ -156,7 +180,7 @@ def check_review(params_path: Path, *, full: bool = False) -> _CheckReport:
     template = find_template(params_path, Path(params.template), allow_foreign=True)
     read_template(template)
     foreign = tuple(_of_template(params_path, Path(params.template)))
-    review = load_review(params_path)
+    review = load_review(params_path, reading=reading)
     results = work_out(review)
     book = make_claims(review, results)
     text = bind_review_text(review.loaded, book)

@@ -26,6 +26,15 @@ def test_check_tells_what_the_review_would_rest_on(demo):
     assert report.to_dict()["ok"] and report.to_lines()[0] == "demo: no faults"
 
 
+def test_thousands_of_runs_are_told_on_one_screen(demo):
+    report = check_review(ROOT / "params" / "demo.yaml")
+    runs = tuple((f"run-{i}", "why") for i in range(5000))
+    large = replace(report, set_aside=runs, failed=runs, remarks=tuple(map(str, range(5000))))
+    lines = large.to_lines()
+    assert len(lines) <= 80 and "  and 4992 more (--json lists all)" in lines
+    assert len(large.to_dict()["set_aside"]) == 5000
+
+
 def test_check_binds_the_text_too(tmp_path):
     params = (ROOT / "params" / "demo.yaml").read_text(encoding="utf-8")
     path = tmp_path / "demo.yaml"
