@@ -169,6 +169,11 @@ def _read_log(data: bytes, layout: Mapping[str, Any]) -> tuple[np.ndarray, np.nd
     """Return frame times in ms, and the power read with each frame where it is logged."""
     frames, power = layout["frames"], layout["sensors"].get("power_w")
     wanted = [frames["column"], *([power] if power is not None else [])]
+    other = ("until", "units_in_cells", "parts", "part")
+    shaped = any(layout.get(key) not in (None, False, "") for key in other)
+    shaped = shaped or data.startswith(b"PK\x03\x04")
+    if shaped or frames["unit"] not in TO_MS or layout["container"] not in {"text", "parquet"}:
+        raise _NotMadeError("logs in parts, archives or sheets, or of moments or rates")
     if layout["container"] == "parquet":
         table = _module("pyarrow.parquet").read_table(io.BytesIO(data))
         columns = [

@@ -230,6 +230,7 @@ def _with_ends(shape: _LogShape, lines: Sequence[str]) -> _LogShape:
             header = header and all(len(p) > 1 or heading[1:] == "" for p in heads)
             header = header or (bool(shape.names) and heading.startswith("^()"))
             skip = 0
+            reasons.pop("skip_lines", None)
             unsure = [u for u in unsure if "rows do not have" not in u]
     elif tail and (until := _until(lines, blocks[-1][-1], tail[0], shape)) is not None:
         keys["until"] = until
