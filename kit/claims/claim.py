@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import math
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, fields
 from functools import cached_property
@@ -219,6 +220,25 @@ class Claim:
         return "trace-" + self.id.replace("/", ".")
 
 
+# A word that may be a code: it has a hyphen, an underscore or the ending of a bench's file.
+_CODE = re.compile(r"\w+(?:[-_.:]\w+)*[-_]\w+(?:[-_]\w+)*|\b\w+\.(?:csv|yaml)\b")
+FILE_WORDS = {
+    "prices.csv": "the list of prices",
+    "runs.csv": "the run sheet",
+    "bench.yaml": "the bench file",
+}
+CONTROL_CHARACTERS = 30
+
+
+def _plain_code(code: str) -> str:
+    """Return a code in words: without underscores and the unit at its end.
+
+    >>> _plain_code("processor_load_pct"), _plain_code("sessions_apart"), _plain_code("f9-desk-1")
+    ('processor load', 'sessions apart', 'f9-desk-1')
+    """
+    return re.sub(r"_(pct|w|mhz|c|mb)$", "", code).replace("_", " ")
+
+
 @dataclass(frozen=True, slots=True)
 class RunRecord:
     """One run of the review, used or not, as `claims.json` lists it."""
@@ -354,6 +374,40 @@ class ClaimBook:
         families = {"product": "products", "baseline": "products", "title": "titles"}
         families |= {"group": of_kind.group, "metric": of_kind.metric, "part": of_kind.part}
         return self.names.get(families.get(field, ""), {})
+
+    def control_words(self, control: str) -> tuple[str, str]:
+        """Return a control as a sentence takes it up, and its unit, "" where it has none.
+
+        "Main memory, in GB" is ("main memory", "GB"). What a control means may be a whole sentence:
+        past `CONTROL_CHARACTERS` its key is said instead.
+        """
+        bare, _, unit = self.name("metric", control, kind="control").partition(", in ")
+        bare = re.sub(r"^The (machine's own )?", "", bare)
+        bare = re.split(r", and | of the machine", bare)[0]
+        if bare == control or len(bare) > CONTROL_CHARACTERS:
+            bare = _plain_code(control)
+        return (bare[:1].lower() + bare[1:] if bare[1:2].islower() else bare), unit
+
+    @cached_property
+    def _words(self) -> dict[str, str]:
+        """People's words for every id and code that has them."""
+        families = ("titles", "metrics", "products")
+        controls = {name: self.control_words(name)[0] for name in self.names.get("controls", {})}
+        ids = {code: words for name in families for code, words in self.names.get(name, {}).items()}
+        return FILE_WORDS | controls | ids
+
+    def in_words(self, text: str) -> str:
+        """Return a text with names in place of ids, and words in place of codes.
+
+        What has a name or a label is called by it; another word with an underscore loses that and
+        the unit it ends in. Ids of runs and of sessions stay: a run sheet knows no other name.
+
+        >>> from types import SimpleNamespace
+        >>> book = SimpleNamespace(_words={"f9-desk": "Fennock 9 (desk)"})
+        >>> ClaimBook.in_words(book, "no runs of f9-desk: power_w averaged 98, run f9-desk-1")
+        'no runs of Fennock 9 (desk): power averaged 98, run f9-desk-1'
+        """
+        return _CODE.sub(lambda m: self._words.get(m[0]) or _plain_code(m[0]), text)
 
     @cached_property
     def by_id(self) -> dict[str, Claim]:

@@ -23,7 +23,6 @@ from kit.rounding import NBSP, plain_text
 from kit.settings.metric import HEADLINE, RESULT
 
 HEADLINE_CHARACTERS = 100
-CONTROL_CHARACTERS = 30  # what a control means may be a sentence: then its name is said
 MOST_TURNS = 3  # choices named of one outcome; the record has all
 NUMBERS = (
     "no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten",
@@ -655,32 +654,6 @@ class Findings:
         """How many runs are used, in figures."""
         return self._count["runs/used"].text if "runs/used" in self._count else "0"
 
-    def control_words(self, control: str) -> tuple[str, str]:
-        """Return a control as a sentence takes it up, and its unit.
-
-        "Main memory, in GB" is ("main memory", "GB"). What a control means may be a whole sentence:
-        past `CONTROL_CHARACTERS` its key is said instead.
-
-        Parameters
-        ----------
-        control : str
-            Its key in params.
-
-        Returns
-        -------
-        str, str
-            The unit is "" where the control has none.
-        """
-        name = self.book.name("metric", control, kind="control")
-        if name == control:
-            name = control.replace("_", " ")
-        bare, _, unit = name.partition(", in ")
-        bare = re.sub(r"^The (machine's own )?", "", bare)
-        bare = re.split(r", and | of the machine", bare)[0]
-        if len(bare) > CONTROL_CHARACTERS:
-            bare = control.replace("_", " ")
-        return _lower_first(bare), unit
-
     @cached_property
     def differences(self) -> dict[str, list[tuple[str, str, str, str]]]:
         """What is not alike, by the product compared with.
@@ -691,7 +664,7 @@ class Findings:
         values = {(c.metric, c.product): c.text for c in self.book.of_kind("control")}
         found: dict[str, list[tuple[str, str, str, str]]] = {}
         for claim in self.book.of_kind("waiver", product=self.book.product):
-            name, unit = self.control_words(claim.metric)
+            name, unit = self.book.control_words(claim.metric)
             there, here = (
                 f"{values.get((claim.metric, p), 'not recorded')}{f'{NBSP}{unit}' if unit else ''}"
                 for p in (claim.baseline, self.book.product)
@@ -706,7 +679,7 @@ class Findings:
             controls = dict.fromkeys(c.metric for c in self.book.of_kind("control"))
             if not controls:
                 return "No control was recorded, so nothing says how alike the machines are."
-            alike = listed(self.control_words(c)[0] for c in controls)
+            alike = listed(self.book.control_words(c)[0] for c in controls)
             return f"Nothing that was controlled differs: {alike}."
         said = []
         for product, rows in self.differences.items():

@@ -197,7 +197,7 @@ def _figure(book: ClaimBook, chart: Chart) -> Html:
         caption=chart.caption,
         note=chart.note,
         alt=chart.alt,
-        table=_claims_table(book, chart) if chart.claims else _numbers_table(chart),
+        table=_claims_table(book, chart) if chart.claims else _numbers_table(chart, book),
     )
 
 
@@ -248,7 +248,7 @@ def _place(book: ClaimBook, claim: Claim) -> tuple[str, ...]:
     return title, run, book.product_name(claim.product), over
 
 
-def _numbers_table(chart: Chart) -> Html:
+def _numbers_table(chart: Chart, book: ClaimBook) -> Html:
     """Return the numbers of a chart of frames as a table of the page."""
     frame = chart.table
     numeric = [str(kind).startswith(("float", "int")) for kind in frame.dtypes]
@@ -257,18 +257,18 @@ def _numbers_table(chart: Chart) -> Html:
         for name, is_number in zip(frame.columns, numeric, strict=True)
     ]
     rows: list[list[Part | None]] = [
-        [_cell(value) for value in row] for row in frame.itertuples(index=False, name=None)
+        [_cell(value, book) for value in row] for row in frame.itertuples(index=False, name=None)
     ]
     return html_table(f"Numbers of the chart: {chart.caption}", columns, rows)
 
 
-def _cell(value: object) -> str | None:
+def _cell(value: object, book: ClaimBook) -> str | None:
     """Return a number of a chart of frames as text; None where there is none."""
     if value is None or value != value:
         return None
     if isinstance(value, float):
         return plain_text(value).text
-    return str(value)
+    return book.in_words(str(value))
 
 
 def _keep_pictures(chart: Chart, store: Store | None) -> Chart:

@@ -472,7 +472,7 @@ def _setup(facts: Findings) -> list[Slide]:
         ("Runs", ", ".join(t for t in (said(p, w) for p, w in runs) if t)),
     ]
     for claim in book.of_kind("control", product=book.product)[:4]:
-        name, unit = facts.control_words(claim.metric)
+        name, unit = facts.book.control_words(claim.metric)
         text = pen.note(claim, claim.text)
         short = name if len(name) <= 20 else claim.metric.replace("_", " ")
         rows.append((upper_first(short), f"{text} {unit}".strip()))

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from functools import partial
 from itertools import groupby
+from types import MappingProxyType
 from typing import Any
 
 from kit.claims.claim import Claim, ClaimBook, claim_id, claims_frame
@@ -25,6 +26,7 @@ from kit.page.html import (
     joined,
     page_head,
     paragraph,
+    text_html,
 )
 from kit.page.view import OWN, Cell, Lines, Piece, Table, mark_words, show
 from kit.rounding import number
@@ -310,7 +312,7 @@ def limits(book: ClaimBook) -> Html:
                 book.name("metric", flag.metric, kind="flag"),
                 ", ".join(n for n in (book.product_name(flag.product),
                                       book.title_name(flag.title)) if n),
-                flag.text,
+                book.in_words(flag.text),
             ]
             for flag in told.values()
         ],
@@ -376,7 +378,7 @@ def _not_judged(book: ClaimBook) -> Html:
             silent.setdefault(flag.metric, []).append(flag)
     return bullet_list(
         f"{book.name('metric', rule, kind='flag')}: cannot be judged in {len(flags)} cells: "
-        f"{flags[0].text}"
+        f"{book.in_words(flags[0].text)}"
         for rule, flags in sorted(silent.items())
     )
 
@@ -448,7 +450,7 @@ def _health_summary(book: ClaimBook) -> Html:
         " cells; without a used run: ",
         count["health/gaps"],
         ". ",
-        f"First to run: {book.product_name(first.product)}, {first.text}."
+        f"First to run: {book.product_name(first.product)}, {book.in_words(first.text)}."
         if first
         else "Nothing asks to be run again.",
         css="lead",
@@ -547,7 +549,7 @@ def _look_summary(book: ClaimBook) -> Html:
             parts += [f", {words} ", claim]
     runs = {claim.run for claim in shown}
     aside = [
-        f"{claim.run} is set aside: {claim.text}"
+        f"{claim.run} is set aside: {book.in_words(claim.text)}"
         for claim in book.of_kind("set_aside")
         if claim.run in runs
     ]
@@ -791,7 +793,7 @@ def _checklist(book: ClaimBook) -> Html:
     for head, checks in groupby(book.of_kind("check"), key=lambda check: check.group):
         pieces.append(heading(head, level=3))
         boxes = {"": "\u2610 ", "of_one": "\u2003\u2610 "}
-        items = [boxes.get(check.outcome, "") + check.text for check in checks]
+        items = [boxes.get(check.outcome, "") + book.in_words(check.text) for check in checks]
         pieces.append(bullet_list(items, css="checks"))
     return joined(*pieces)
 
@@ -803,7 +805,7 @@ def _settings(book: ClaimBook) -> Html:
     thresholds; the layouts through which raw logs were read, where there are any.
     """
     rows: list[list[Part | None]] = [
-        [key, value]
+        [_spelled(key, book.names.get("title_groups", {})), book.in_words(value)]
         for key, value in _flat(book.settings)
         if key.split(".")[0] in {"metrics", "screen", "margins", "suites", "value", "titles"}
         or (key.partition(".")[0] in {"look", "retest", "plan"} and value != "none")
@@ -816,22 +818,39 @@ def _settings(book: ClaimBook) -> Html:
                 rule.name.replace("_", " "),
                 rule.does,
                 "set aside" if rule.acts else "flagged",
-                "; ".join(f"{key} {value}" for key, value in _flat(rule.thresholds)),
+                "; ".join(
+                    f"{_spelled(key)} {book.in_words(value)}"
+                    for key, value in _flat(rule.thresholds)
+                ),
             ]
             for rule in rules_in_force(ScreenParams.model_validate(book.settings["screen"]))
         ],
     )
     layouts: list[list[Part | None]] = [
-        [name, "; ".join(f"{k} {v}" for k, v in _flat(layout) if v not in {"", "none"})]
-        for name, layout in book.layouts.items()
+        [name, _declared(layout)] for name, layout in book.layouts.items()
     ]
-    columns = [Column("Layout"), Column("As declared in bench.yaml")]
+    columns = [Column("Layout"), Column("As the bench file declares it")]
     caption = "Layouts through which the raw logs were read"
     return joined(
         html_table("Settings in force", [Column("Setting"), Column("Value")], rows),
         rules,
         html_table(caption, columns, layouts) if layouts else Html(""),
     )
+
+
+def _spelled(key: str, names: Mapping[str, str] = MappingProxyType({})) -> str:
+    """Return a setting's key as a reader meets it; what `names` holds by its name.
+
+    >>> _spelled("metrics.quantile_type")
+    'metrics: quantile type'
+    """
+    return ": ".join(names.get(part) or part.replace("_", " ") for part in key.split("."))
+
+
+def _declared(layout: Mapping[str, Any]) -> Html:
+    """Return what a layout says of logs, to the letter: names of columns are the log's own."""
+    words = "; ".join(f"{k} {v}" for k, v in _flat(layout) if v not in {"", "none"})
+    return Html(f"<code>{text_html(words)}</code>")
 
 
 def _methods(book: ClaimBook) -> Html:
@@ -843,7 +862,11 @@ def _methods(book: ClaimBook) -> Html:
         "Methods",
         [Column("Method"), Column("Version"), Column("In words")],
         [
-            [name, f"v{METHODS[name].version}", METHODS[name].words]
+            [
+                Html(f"<code>{name}</code>"),
+                f"v{METHODS[name].version}",
+                book.in_words(METHODS[name].words),
+            ]
             for name in sorted({claim.method for claim in book.figures})
         ],
     )

@@ -8,6 +8,7 @@ Kept terse, because a review has a thousand claims and the page is one file.
 from __future__ import annotations
 
 import html
+import re
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import groupby, pairwise
@@ -15,6 +16,7 @@ from itertools import groupby, pairwise
 from kit.claims.claim import Claim, ClaimBook, RunRecord
 from kit.methods import METHODS
 from kit.page.html import Html, data_html, render, text_html
+from kit.page.view import mark_words
 from kit.rounding import number, plain_text
 from kit.settings.metric import METRIC_LABELS
 
@@ -27,6 +29,10 @@ KIND_WORDS = {
     "value": "Value",
     "specification": "Specifications",
 }
+
+
+def _kind_title(kind: str) -> str:
+    return KIND_WORDS.get(kind, kind.replace("_", " ").capitalize())
 
 
 FEW_RUNS = 12  # more than this are named one by one only where no input names them
@@ -76,7 +82,7 @@ def trace_section(book: ClaimBook, *, only: Collection[str] | None = None) -> Ht
         if claim.kind != "run" and claim.id not in nested:  # a run's figures stand in its row
             kinds.setdefault(claim.kind, []).append(claim)
     for kind, of_kind in kinds.items():
-        title = KIND_WORDS.get(kind, kind.replace("_", " ").capitalize())
+        title = _kind_title(kind)
         pieces.append(f'<h3 class="unlisted">{text_html(title)}</h3>')
         pieces.append(f"{_methods_of(of_kind, view)}<div>")
         one = len({claim.method for claim in of_kind}) == 1
@@ -84,8 +90,8 @@ def trace_section(book: ClaimBook, *, only: Collection[str] | None = None) -> Ht
             entries = "".join(_entry(claim, stem, view, with_method=not one) for claim in of_stem)
             pieces.append(f"<p><b>{text_html(stem)}/</b></p><ol>{entries}</ol>")
         pieces.append("</div>")
-    pieces.append(f"</div>{_runs_table(claims, runs)}{_methods_list(claims)}")
-    return Html("".join(pieces))
+    pieces += ["</div>", _marks_list(claims, book), _runs_table(book, claims, runs)]
+    return Html("".join([*pieces, _methods_list(claims, book)]))
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,11 +141,8 @@ def _methods_of(claims: Sequence[Claim], view: _View) -> str:
     links = ", ".join(_method_link(name) for name in methods)
     line = f"{'Method' if len(methods) == 1 else 'Methods'}: {links}."
     if below:
-        line += (
-            " Under them: "
-            + ", ".join(f"{text_html(kind)} by {_method_link(method)}" for kind, method in below)
-            + "."
-        )
+        said = (f"{text_html(_kind_title(k).lower())} by {_method_link(m)}" for k, m in below)
+        line += f" Under them: {', '.join(said)}."
     return f"<p>{line}</p>"
 
 
@@ -255,8 +258,43 @@ def _figure(claim: Claim, view: _View) -> str:
 
 def _end(claim: Claim) -> str:
     """Return a claim's marks and the links to where it is shown (filled in by `assemble`)."""
-    marks = f" Marks: {text_html('; '.join(claim.marks))}." if claim.marks else ""
+    links = "; ".join(_mark_link(mark) for mark in claim.marks)
+    marks = f" Marks: {links}." if links else ""
     return f'{marks} <a class="back" href="#shown-{claim.anchor}">back</a>'
+
+
+def _mark_link(mark: str) -> str:
+    """Return a mark in short, as a link to its words."""
+    return f'<a href="#{_mark_anchor(mark)}">{text_html(_short_mark(mark))}</a>'
+
+
+def _mark_anchor(mark: str) -> str:
+    return "mark-" + re.sub(r"[^a-z0-9]+", "-", mark.lower()).strip("-")
+
+
+def _short_mark(mark: str) -> str:
+    """Return a mark in a word or two.
+
+    >>> _short_mark("waived:memory_gb"), _short_mark("typed_in")
+    ('waived: memory', 'typed in')
+    """
+    name, colon, what = mark.partition(":")
+    bare = re.sub(r"_(gb|mb|w|c|pct)$", "", what.strip())
+    return f"{name}{': ' if colon else ''}{bare}".replace("_", " ")
+
+
+def _marks_list(claims: Iterable[Claim], book: ClaimBook) -> str:
+    """Return each mark the claims bear, in words."""
+    words = mark_words(book)
+    rows = {
+        _mark_anchor(mark): f'<dt id="{_mark_anchor(mark)}">{text_html(_short_mark(mark))}</dt>'
+        f"<dd>{text_html(words.get(mark, mark))}</dd>"
+        for mark in sorted({mark for claim in claims for mark in claim.marks})
+    }
+    if not rows:
+        return ""
+    listed = "".join(rows.values())
+    return f'<h3 class="unlisted">Marks</h3><dl class="methods">{listed}</dl>'
 
 
 def _apart(name: str, claim: Claim) -> list[str]:
@@ -316,7 +354,7 @@ def _run_link(run: str, before: str = "") -> str:
     return f'<a href="#run-{html.escape(run)}">{text_html(brief)}</a>'
 
 
-def _runs_table(claims: Iterable[Claim], runs: Sequence[RunRecord]) -> str:
+def _runs_table(book: ClaimBook, claims: Iterable[Claim], runs: Sequence[RunRecord]) -> str:
     """Return one row a run: figures, frames, file and SHA-256, conditions, why not used; and the
     conditions, each set of them once."""
     figures = {
@@ -338,32 +376,39 @@ def _runs_table(claims: Iterable[Claim], runs: Sequence[RunRecord]) -> str:
         }
         for metric, found in columns.items()
     ]
-    sets = {_conditions(run): "" for run in runs}
+    sets = {_conditions(run, book): "" for run in runs}
     sets |= {words: f"C{n}" for n, words in enumerate((w for w in sets if w), start=1)}
     groups = groupby(runs, key=lambda run: (run.product, run.title))
     return render(
         "runs",
         heads=heads,
-        groups=[(*names, list(of_cell)) for names, of_cell in groups],
+        groups=[
+            (book.product_name(product), book.title_name(title), list(of_cell))
+            for (product, title), of_cell in groups
+        ],
+        words=book.in_words,
         figures=figures,
-        label=lambda run: sets[_conditions(run)],
+        label=lambda run: sets[_conditions(run, book)],
         length=lambda run: number(run.duration_s, decimals=1) if run.duration_s else "",
         conditions={label: words for words, label in sets.items() if label},
     ).markup
 
 
-def _conditions(run: RunRecord) -> str:
+def _conditions(run: RunRecord, book: ClaimBook) -> str:
     """Return the conditions of a run in words."""
-    return "; ".join(f"{key} {value}" for key, value in run.conditions.items() if value)
+    return "; ".join(
+        f"{book.in_words(key)} {value}" for key, value in run.conditions.items() if value
+    )
 
 
-def _methods_list(claims: Iterable[Claim]) -> str:
+def _methods_list(claims: Iterable[Claim], book: ClaimBook) -> str:
     """Return each method the claims name, in words."""
     rows = []
     for name, version in {claim.method: claim.method_version for claim in claims}.items():
         known = METHODS.get(name)
         words = known.words if known else "Not known to this version."
         rows.append(
-            f'<dt id="method-{name}">{text_html(name)} v{version}</dt><dd>{text_html(words)}</dd>'
+            f'<dt id="method-{name}"><code>{text_html(name)}</code> v{version}</dt>'
+            f"<dd>{text_html(book.in_words(words))}</dd>"
         )
     return f'<h3 class="unlisted">Methods</h3><dl class="methods">{"".join(rows)}</dl>'

@@ -222,7 +222,8 @@ def _piece_html(book: ClaimBook, piece: Table | Lines | Callable[[ClaimBook], Ht
     """Return one declared piece, filled."""
     if isinstance(piece, Lines):
         claims = _chosen(book, piece.kind, _resolved(piece.where, {"own": book.product}))
-        lines = [piece.text.format_map(_words(book, c) | {"text": c.text}) for c in claims]
+        named = [_words(book, c) | {"text": book.in_words(c.text)} for c in claims]
+        lines = [piece.text.format_map(words) for words in named]
         return _or_said(bullet_list(lines), piece.otherwise)
     if not isinstance(piece, Table):
         return piece(book)
@@ -283,7 +284,7 @@ def mark_words(book: ClaimBook) -> dict[str, str]:
         for kind, words in book.names.get("price_kinds", {}).items()
     }
     waived = {
-        f"waived:{claim.metric}": f"{claim.metric.replace('_', ' ')} differs, waived: see "
+        f"waived:{claim.metric}": f"{book.control_words(claim.metric)[0]} differs, waived: see "
         "Alike and not alike"
         for claim in book.of_kind("waiver")
     }
@@ -420,9 +421,9 @@ def _grid(book: ClaimBook, table: Table, where: dict[str, Any], metric: str, spl
     return _Grid(
         table.caption.format_map(texts),
         made,
-        [[*head, *(_part(cell) for cell in cells)] for head, cells in found],
+        [[*head, *(_part(book, cell) for cell in cells)] for head, cells in found],
         len(table.heads),
-        table.note.format_map(texts),
+        book.in_words(table.note.format_map(texts)),
         [claim for _, cells in found for cell in cells for claim in cell],
     )
 
@@ -462,12 +463,12 @@ def _of_cell(
     return claims if not claims or claims[0].is_figure else claims[:1]
 
 
-def _part(claims: Sequence[Claim]) -> Part | None:
+def _part(book: ClaimBook, claims: Sequence[Claim]) -> Part | None:
     """Return what a cell shows: a figure, words, or several figures with their outcomes."""
     if not claims:
         return None
     if len(claims) == 1:
-        return claims[0] if claims[0].is_figure else claims[0].text
+        return claims[0] if claims[0].is_figure else book.in_words(claims[0].text)
     return Html(", ".join(f"{part_html(claim)} {claim.outcome}" for claim in claims))
 
 

@@ -20,6 +20,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 from redrawn import redraw_cells
+from shown_words import codes_shown
 
 from kit.claims.claim import ClaimBook
 from kit.errors import UsageError
@@ -345,3 +346,7 @@ def test_the_executed_demo_is_what_its_claims_give(made):
             assert again[cell["id"]].markup in shown, cell["id"]
             compared += 1
     assert compared == len(again) == 33
+
+
+def test_no_code_reaches_a_reader_of_the_page(made, page):
+    assert codes_shown(page, read_claims((made[0] / "claims.json").read_bytes())) == set()

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 from margins.test_drift import RETEST, years_rows
+from shown_words import codes_shown
 from years_bench import logged, write_bench, write_params
 
 pytest.importorskip("papermill")
@@ -63,6 +64,11 @@ def test_a_page_leads_to_its_runs_and_is_sealed_and_verified(sealed):
     found = verify_bag(bag)
     assert [str(f) for f in found.findings] == []
     assert found.ok
+
+
+def test_no_code_reaches_a_reader(sealed):
+    _, done, _ = sealed
+    assert codes_shown(done.report.read_text(), load_claims(done.folder)) == set()
 
 
 def test_verify_makes_every_file_of_a_page_again(sealed):
