@@ -228,15 +228,20 @@ FILE_WORDS = {
     "bench.yaml": "the bench file",
 }
 CONTROL_CHARACTERS = 30
+# What a code ends in that is measured; percents say so themselves.
+_UNITS = {"pct": "", "w": "(W)", "mhz": "(MHz)", "c": "(°C)", "gb": "(GB)", "mb": "(MB)"}
 
 
 def _plain_code(code: str) -> str:
-    """Return a code in words: without underscores and the unit at its end.
+    """Return a code in words: without underscores, the unit at its end in brackets.
 
-    >>> _plain_code("processor_load_pct"), _plain_code("sessions_apart"), _plain_code("f9-desk-1")
-    ('processor load', 'sessions apart', 'f9-desk-1')
+    >>> _plain_code("ambient_c"), _plain_code("sessions_apart"), _plain_code("f9-desk-1")
+    ('ambient (°C)', 'sessions apart', 'f9-desk-1')
     """
-    return re.sub(r"_(pct|w|mhz|c|mb)$", "", code).replace("_", " ")
+    bare, _, unit = code.rpartition("_")
+    if bare and unit in _UNITS:
+        return f"{bare} {_UNITS[unit]}".replace("_", " ").strip()
+    return code.replace("_", " ")
 
 
 @dataclass(frozen=True, slots=True)
@@ -399,13 +404,13 @@ class ClaimBook:
     def in_words(self, text: str) -> str:
         """Return a text with names in place of ids, and words in place of codes.
 
-        What has a name or a label is called by it; another word with an underscore loses that and
-        the unit it ends in. Ids of runs and of sessions stay: a run sheet knows no other name.
+        What has a name or a label is called by it; another word with an underscore loses that,
+        and has its unit in brackets. Ids of runs and of sessions stay: a run sheet knows no other name.
 
         >>> from types import SimpleNamespace
         >>> book = SimpleNamespace(_words={"f9-desk": "Fennock 9 (desk)"})
-        >>> ClaimBook.in_words(book, "no runs of f9-desk: power_w averaged 98, run f9-desk-1")
-        'no runs of Fennock 9 (desk): power averaged 98, run f9-desk-1'
+        >>> ClaimBook.in_words(book, "no runs of f9-desk: sessions_apart, run f9-desk-1")
+        'no runs of Fennock 9 (desk): sessions apart, run f9-desk-1'
         """
         return _CODE.sub(lambda m: self._words.get(m[0]) or _plain_code(m[0]), text)
 

@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from functools import partial
 from itertools import groupby
-from types import MappingProxyType
 from typing import Any
 
 from kit.claims.claim import Claim, ClaimBook, claim_id, claims_frame
@@ -805,7 +804,7 @@ def _settings(book: ClaimBook) -> Html:
     thresholds; the layouts through which raw logs were read, where there are any.
     """
     rows: list[list[Part | None]] = [
-        [_spelled(key, book.names.get("title_groups", {})), book.in_words(value)]
+        [_spelled(key, book), book.in_words(value)]
         for key, value in _flat(book.settings)
         if key.split(".")[0] in {"metrics", "screen", "margins", "suites", "value", "titles"}
         or (key.partition(".")[0] in {"look", "retest", "plan"} and value != "none")
@@ -819,7 +818,7 @@ def _settings(book: ClaimBook) -> Html:
                 rule.does,
                 "set aside" if rule.acts else "flagged",
                 "; ".join(
-                    f"{_spelled(key)} {book.in_words(value)}"
+                    f"{_spelled(key, book)} {book.in_words(value)}"
                     for key, value in _flat(rule.thresholds)
                 ),
             ]
@@ -838,13 +837,10 @@ def _settings(book: ClaimBook) -> Html:
     )
 
 
-def _spelled(key: str, names: Mapping[str, str] = MappingProxyType({})) -> str:
-    """Return a setting's key as a reader meets it; what `names` holds by its name.
-
-    >>> _spelled("metrics.quantile_type")
-    'metrics: quantile type'
-    """
-    return ": ".join(names.get(part) or part.replace("_", " ") for part in key.split("."))
+def _spelled(key: str, book: ClaimBook) -> str:
+    """Return a setting's key as a reader meets it: "metrics: quantile type"."""
+    groups = book.names.get("title_groups", {})
+    return ": ".join(groups.get(part) or book.in_words(part) for part in key.split("."))
 
 
 def _declared(layout: Mapping[str, Any]) -> Html:
