@@ -404,8 +404,8 @@ class ClaimBook:
     def in_words(self, text: str) -> str:
         """Return a text with names in place of ids, and words in place of codes.
 
-        What has a name or a label is called by it; another word with an underscore loses that,
-        and has its unit in brackets. Ids of runs and of sessions stay: a run sheet knows no other name.
+        What has a name or a label is called by it; another word with an underscore loses that, and
+        has its unit in brackets. Ids of runs stay: a run sheet knows no other name.
 
         >>> from types import SimpleNamespace
         >>> book = SimpleNamespace(_words={"f9-desk": "Fennock 9 (desk)"})
