@@ -57,7 +57,6 @@ def _head(revision: Revision) -> Html:
         f"Correction: {book.title}",
         byline=book.byline,
         date=book.date,
-        lang=str(book.settings.get("locale", "en")),
     )
 
 

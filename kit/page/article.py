@@ -33,7 +33,7 @@ from kit.settings.metric import HEADLINE, RESULT
 
 NAME_WIDTH = 18  # percent of a lattice that names of titles have
 LATTICE_PX = {"wide": 950.0, "small": 640.0, "mid": 640.0}  # by the class of a layout
-SEAL = "Figures are final once sealed"
+SEAL = "Sealed or not: marginbook verify says"
 # The titles of a table under the names of their groups: a row's name, and a claim a rival.
 _Rows = Sequence[tuple[str, Sequence[tuple[str, Sequence[Claim | None]]]]]
 

@@ -157,7 +157,7 @@ def _assemble(head: Any, sections: Sequence[_Section], closed: Mapping[str, Any]
     _check_links(head, main)
     # An article's heading is its finding; the page is named by its title.
     named = [*head.xpath(".//p[@class='masthead']/b"), *head.iter("h1")]
-    style = _style()
+    style = _style() + _foot_of_print(head)
     page: str = _template().render(
         title=named[0].text_content().strip() if named else "",
         lang=head.get("lang") or "en",
@@ -182,6 +182,19 @@ def _written(element: Any) -> str:
 
 def _style() -> str:
     return (PACKAGE / "page" / "page.css").read_text(encoding="utf-8").strip()
+
+
+def _foot_of_print(head: Any) -> str:
+    """Return the style of what stands at the foot of each printed page: the page's own head.
+
+    Written as a CSS string (CSS Syntax Level 3, 4.3.5): what could end it is escaped by its code.
+    """
+    found = head.xpath(".//p[@class='masthead']/*[not(@class='seal')]")
+    found = found or [*head.iter("h1"), *head.iter("p")]
+    words = " · ".join(" ".join(element.text_content().split()) for element in found)
+    kept = "".join(c if c.isalnum() or c in " .,;:?!·()–-" else f"\\{ord(c):x} " for c in words)
+    rule = f'content: "{kept}"; width: 85%; font: 7.5pt sans-serif; color: #444;'
+    return f"\n@page {{ @bottom-left {{ {rule} }} }}"
 
 
 @lru_cache(maxsize=1)

@@ -166,6 +166,22 @@ def _known_metrics(names: tuple[str, ...]) -> tuple[str, ...]:
     return names
 
 
+def _known_language(name: str) -> str:
+    """Return a language that the words of a page are complete in.
+
+    Raises
+    ------
+    ValueError
+        If they are not: a page half in one language and half in another is not made.
+    """
+    if name != "en":
+        raise ValueError(
+            f"the words of a page are complete in en alone, not in {name!r}; `locale` says how "
+            "numbers are written, and may be any"
+        )
+    return name
+
+
 _Locale = Annotated[Text, AfterValidator(_known_locale)]
 _Reason = Annotated[Text, Field(min_length=8, description="Why, for the reader.")]
 
@@ -407,6 +423,9 @@ class ReviewParams(Section):
         "bench_health or plan.",
     )
     locale: _Locale = Field("en", description="How numbers are written: en, de, fr, ...")
+    language: Annotated[Text, AfterValidator(_known_language)] = Field(
+        "en", description="What the words are in: en alone so far. Numbers: `locale`."
+    )
     product: Id = Field(description="The reviewed product, by its id in bench.yaml.")
     rivals: tuple[Id, ...] = Field(min_length=1, description="What it is set against.")
     predecessor: Id | None = Field(

@@ -72,6 +72,15 @@ def test_the_page_is_html5_with_title_language_and_encoding():
     ]
 
 
+def test_every_printed_page_says_at_its_foot_which_page_it_is_of():
+    head = code(page_head('A "b" </style> }', byline="\\c", date="2026-05-04"), source="head()")
+    style = re.search(r"<style>(.*?)</style>", page_of(head=head), flags=re.DOTALL).group(1)
+    (foot,) = re.findall(r'@bottom-left \{ content: "([^"]*)"', style)
+    # CSS Syntax Level 3, 4.3.7: a backslash, hexadecimal digits and one space are a character.
+    words = re.sub(r"\\([0-9a-f]+) ", lambda m: chr(int(m[1], 16)), foot)
+    assert words == 'A "b" </style> } · \\c, 2026-05-04'
+
+
 def test_the_policy_allows_pictures_in_the_page_and_its_own_style_alone():
     page = page_of(prose("## A"))
     root = parsed(page)

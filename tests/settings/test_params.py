@@ -42,3 +42,12 @@ def test_a_specification_that_contradicts_itself_is_a_fault(tmp_path):
     )
     with pytest.raises(BenchError, match="256 bit x 14 Gbit/s / 8 = 448 GB/s"):
         load(tmp_path, DEMO.replace("../example_runs", "bench"))
+
+
+@pytest.mark.parametrize("locale", ["de", "en"])
+def test_only_a_language_that_is_complete_is_taken(tmp_path, locale):
+    (tmp_path / "demo.md").write_text("Words.\n")
+    text = DEMO.replace("locale: en\n", f"locale: {locale}\nlanguage: en\n")
+    assert load(tmp_path, text).params.language == "en"
+    with pytest.raises(ParamsError, match="complete in en alone, not in 'de'"):
+        load(tmp_path, text.replace("language: en", "language: de"))
