@@ -349,4 +349,5 @@ def test_the_executed_demo_is_what_its_claims_give(made):
 
 
 def test_no_code_reaches_a_reader_of_the_page(made, page):
-    assert codes_shown(page, read_claims((made[0] / "claims.json").read_bytes(), file="c")) == set()
+    book = ClaimBook.parse((made[0] / "claims.json").read_bytes(), file="claims.json")
+    assert codes_shown(page, book) == set()
