@@ -46,6 +46,7 @@ _VERSIONS = {
     "drift-of-these": 2,
     "planned-runs": 2,
     "smallest-resolved": 2,
+    "energy-per-frame": 2,
 }
 
 _WORDS = {
@@ -118,10 +119,17 @@ _WORDS = {
     "derived": "Worked out from figures given by the maker: see the column's formula.",
     "count": "Counted.",
     "stated": "Said in words; no figure.",
-    "energy-per-frame": "Mean power logged times time, divided by frames; geometric mean over "
-    "runs, interval from Student's t on the logarithms.",
+    "energy-per-frame": "Mean power logged times time, divided by frames, over settled time where "
+    "the lag of the readings is judged; geometric mean over runs, interval from Student's t on the "
+    "logarithms, with the lag's.",
     "energy-metered": "Mean power of a title that meters it in the same scene, divided by the "
     "average; the interval takes lowest power with highest average and the other way round.",
+    "energy-margin": "The baseline's energy per frame divided by the product's; interval after "
+    "Welch from run to run, with the lags' errors: above 1 the product needs less.",
+    "energy-unsettled": "Energy per frame from readings taken as they stand, divided by that over "
+    "settled time.",
+    "sensor-lag": "The lag at which a sensor's readings follow the rate of frames best, over all "
+    "runs of a product; not judged where they follow it at none.",
     "fps-per-watt": "1 divided by the energy per frame.",
     "run-over-mean": "A run's figure divided by the geometric mean over the used runs of its "
     "product and title.",

@@ -505,6 +505,7 @@ def _names(review: Review, results: Results) -> dict[str, dict[str, str]]:
         "price_kinds": {kind: _kind_words(results, kind) for kind in kinds},
         "low_definitions": {name: name.replace("_", " ") for name in LOW_DEFINITIONS},
         "power_sources": POWER_SOURCES,
+        "sensors": {name: words.capitalize() for name, (words, _) in SENSOR_WORDS.items()},
         "components": COMPONENTS,
         "controls": {c: bench.controls.get(c, c.replace("_", " ")) for c in params.controls},
         "specifications": {

@@ -37,6 +37,7 @@ from kit.rounding import (
 )
 from kit.settings.metric import HEADLINE, METRICS, RESULT
 from kit.settings.params import MetricParams
+from kit.stats.series import LAGS_S
 from kit.value.weigh import Standing, Value, Weighing
 
 POWER_METHODS = {"logged": "energy-per-frame", "metered": "energy-metered"}
@@ -527,6 +528,75 @@ def _energy_claims(review: Review, results: Results) -> Iterator[Claim]:
     for standing in results.energy:
         if standing.product in compared:
             yield from _energy(standing, review)
+    for margin in results.energy_margins:
+        yield make_ratio_claim(
+            "energy_margin",
+            Subject(
+                _energy_metric("energy", margin.standings[0]),
+                margin.product,
+                margin.baseline,
+                title=margin.title,
+                group=margin.standings[0].source,
+                part=margin.standings[0].power_title,
+                inputs=[
+                    claim_id("energy", metric=_energy_metric("energy", s), title=s.title,
+                             product=s.product)
+                    for s in margin.standings
+                ],
+                runs=[run for s in margin.standings for run in s.runs],
+                marks=margin.marks,
+            ),
+            margin,
+            method=margin.method,
+            locale=review.params.locale,
+        )  # fmt: skip
+    yield from _lag_claims(review, results, compared)
+
+
+def _energy_metric(name: str, standing: EnergyStanding) -> str:
+    """Return what claims call an energy: one name a title that meters power."""
+    return f"{name}-metered-by-{standing.power_title}" if standing.power_title else name
+
+
+def _lag_claims(review: Review, results: Results, compared: set[str]) -> Iterator[Claim]:
+    """Yield how far sensors lag behind the frames, and what that does to energies."""
+    locale = review.params.locale
+    for (product, sensor), lag in results.lags.items():
+        runs = [run.run for run in review.used if run.product == product and sensor in run.lags]
+        subject = Subject(sensor, product, inputs=runs, runs=runs)
+        if product in compared and lag.why:
+            why = f"not judged: {lag.why}"
+            yield make_statement("sensor_lag", why, subject, outcome="cannot_judge")
+        elif product in compared:
+            ends = (lag.low_s, lag.high_s)
+            yield make_claim(
+                "sensor_lag",
+                subject,
+                Figure(lag.lag_s, *ends, 0.95),
+                method="sensor-lag",
+                unit="s",
+                text=fine_text(lag.lag_s, *ends, unit="s", locale=locale),
+            )
+    for standing in results.energy:
+        if standing.product not in compared or standing.source != "logged":
+            continue
+        energy = claim_id("energy", metric="energy", title=standing.title, product=standing.product)
+        low, high = standing.unsettled
+        subject = Subject("energy", standing.product, title=standing.title, group=standing.source,
+                          inputs=[energy], runs=standing.runs)  # fmt: skip
+        if standing.lag_s is not None and standing.settled_share is not None:
+            yield make_claim(
+                "energy_unsettled",
+                subject,
+                Figure(low),
+                method="energy-unsettled",
+                unit="ratio",
+                text=ratio_text(low, locale=locale),
+            )
+        elif low < high:
+            span = " to ".join(ratio_text(end, locale=locale).text for end in (low, high))
+            told = f"{span}, were its power read up to {LAGS_S[-1]:g} s late"
+            yield make_statement("energy_unsettled", told, subject, outcome="cannot_judge")
 
 
 def _energy(standing: EnergyStanding, review: Review) -> Iterator[Claim]:
@@ -536,11 +606,10 @@ def _energy(standing: EnergyStanding, review: Review) -> Iterator[Claim]:
     interval of the second is that of the first, inverted.
     """
     locale = review.params.locale
-    metered_by = f"-metered-by-{standing.power_title}" if standing.power_title else ""
     product, title = standing.product, standing.title
     metered = standing.source == "metered"
     subject = Subject(
-        f"energy{metered_by}",
+        _energy_metric("energy", standing),
         product,
         title=title,
         group=standing.source,
@@ -569,7 +638,7 @@ def _energy(standing: EnergyStanding, review: Review) -> Iterator[Claim]:
     ends = (1 / high, 1 / low) if low is not None and high is not None else (None, None)
     yield make_claim(
         "fps_per_watt",
-        replace(subject, metric=f"fps_per_watt{metered_by}", inputs=[energy.id]),
+        replace(subject, metric=_energy_metric("fps_per_watt", standing), inputs=[energy.id]),
         Figure(rate, ends[0], ends[1], standing.confidence),
         method="fps-per-watt",
         unit="fps/W",

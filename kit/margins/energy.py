@@ -9,12 +9,16 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import stdtrit
 
-from kit.margins.cells import Cell, Estimate
+from kit.margins.cells import Cell, Estimate, Outcome, RatioEstimate, outcome_of
 from kit.metrics.run_metrics import RunMetrics
 from kit.settings.bench_file import Title
 from kit.settings.metric import HEADLINE
-from kit.stats.intervals import WIDEST
+from kit.settings.params import MarginParams
+from kit.stats.intervals import WIDEST, Judged
+from kit.stats.series import LAGS_S, LagProfile, SensorLag
 from kit.trace import Trace
+
+_LAG_Z = 1.959963984540054  # half of a lag's 95 % interval, in standard errors
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,6 +35,11 @@ class EnergyStanding(Estimate):
     source: str
     runs: tuple[str, ...]
     power_title: str = ""
+    parts: tuple[tuple[float, float], ...] | None = None  # variances of ln value, with their df
+    lag_s: float | None = None  # of the power readings; None where not judged, or metered
+    settled_share: float | None = None  # of the time, that the energy is taken over
+    # Energy with readings taken as they stand, over that with a lag: both ends where not judged.
+    unsettled: tuple[float, float] = (1.0, 1.0)
 
     @property
     def joule_per_frame(self) -> float:
@@ -41,6 +50,25 @@ class EnergyStanding(Estimate):
     def fps_per_watt(self) -> float:
         """Frames per second per watt: frames per joule."""
         return 1 / self.value
+
+
+def pool_lags(metrics: Sequence[RunMetrics]) -> dict[tuple[str, str], SensorLag]:
+    """Return how far each product's sensors lag behind its frames, from all its runs.
+
+    Parameters
+    ----------
+    metrics : sequence of RunMetrics
+        The runs used.
+
+    Returns
+    -------
+    dict of (product, sensor) to SensorLag
+    """
+    profiles: dict[tuple[str, str], list[LagProfile]] = {}
+    for run in metrics:
+        for sensor, profile in run.lags.items():
+            profiles.setdefault((run.product, sensor), []).append(profile)
+    return {key: SensorLag.pooled(found) for key, found in profiles.items()}
 
 
 def weigh_energy(
@@ -70,19 +98,26 @@ def weigh_energy(
 
     Notes
     -----
-    Logged: the geometric mean over runs of mean power times time over frames, with a t interval of
-    the logs. Metered: mean power over mean frames per second; the interval takes the lowest power
-    with the highest rate and the other way round, and so is on the wide side. Energy is a ratio
-    scale and less of it is better.
+    Logged: the geometric mean over runs of mean power times time over frames, over settled time
+    where the lag of the product's power readings is judged, with a t interval of the logs that
+    holds the lag's own interval too. Metered: mean power over mean frames per second; the interval
+    takes the lowest power with the highest rate and the other way round, and so is on the wide
+    side. Energy is a ratio scale and less of it is better.
     """
     found: list[EnergyStanding] = []
+    lags = pool_lags(metrics)
     for name in titles:
-        found += _logged(name, metrics, confidence)
+        found += _logged(name, metrics, lags, confidence)
         found += _metered(name, cells, titles)
     return tuple(found)
 
 
-def _logged(title: str, metrics: Sequence[RunMetrics], confidence: float) -> list[EnergyStanding]:
+def _logged(
+    title: str,
+    metrics: Sequence[RunMetrics],
+    lags: Mapping[tuple[str, str], SensorLag],
+    confidence: float,
+) -> list[EnergyStanding]:
     """Return the standings of one title from the power its runs logged."""
     by_product: dict[str, list[RunMetrics]] = {}
     for run in metrics:
@@ -90,11 +125,26 @@ def _logged(title: str, metrics: Sequence[RunMetrics], confidence: float) -> lis
             by_product.setdefault(run.product, []).append(run)
     standings = []
     for product, runs in by_product.items():
-        logs = np.log([run.energy_per_frame_j for run in runs if run.energy_per_frame_j])
+        lag = lags.get((product, "power_w"), SensorLag.unknown(""))
+        raw = np.log([run.energy_per_frame_j for run in runs if run.energy_per_frame_j])
+        # By lag, over the energy without one: ln ratios, shape (n_lags,), mean over the runs.
+        moved = np.array([run.energy_by_lag_j for run in runs if run.energy_by_lag_j])
+        moved = np.log(moved / moved[:, :1]) if moved.size else np.zeros((0, len(LAGS_S)))
+        settled = not lag.why and len(moved) == len(runs)
+        logs, lag_error, shifts = raw, 0.0, moved.mean(axis=0) if len(moved) else np.zeros(1)
+        if settled:
+            at = LAGS_S.index(lag.lag_s)
+            logs = raw + moved[:, at]
+            ends = np.interp([lag.low_s, lag.high_s], LAGS_S, shifts)
+            lag_error = float(np.abs(ends - shifts[at]).max())
+            shifts = shifts[[at]]
         centre, half = float(logs.mean()), None
+        parts: list[tuple[float, float]] = []
         if len(runs) > 1:
-            error = float(logs.std(ddof=1)) / math.sqrt(len(runs))
-            width = float(stdtrit(len(runs) - 1, (1 + confidence) / 2)) * error
+            parts = [(float(logs.var(ddof=1)) / len(runs), len(runs) - 1.0)]
+            width = float(stdtrit(len(runs) - 1, (1 + confidence) / 2)) * math.sqrt(parts[0][0])
+            width = math.hypot(width, lag_error)
+            parts.append(((lag_error / _LAG_Z) ** 2, math.inf))
             half = width if width <= WIDEST else None
         standings.append(
             EnergyStanding(
@@ -107,13 +157,22 @@ def _logged(title: str, metrics: Sequence[RunMetrics], confidence: float) -> lis
                 high=None if half is None else math.exp(centre + half),
                 confidence=confidence,
                 runs=tuple(run.run for run in runs),
-                marks=() if len(runs) > 1 else ("single_run",),
+                marks=(
+                    *(() if len(runs) > 1 else ("single_run",)),
+                    *(() if settled else ("lag_not_judged",)),
+                ),
                 trace=Trace(
                     "weigh_energy",
                     f"energy/logged/{title}/{product}",
                     "",
                     tuple(run.trace for run in runs),
                 ),
+                parts=tuple(parts) or None,
+                lag_s=lag.lag_s if settled else None,
+                settled_share=1 - lag.lag_s / float(np.mean([r.duration_s for r in runs]))
+                if settled
+                else None,
+                unsettled=(math.exp(-float(shifts.max())), math.exp(-float(shifts.min()))),
             )
         )
     return standings
@@ -162,6 +221,102 @@ def _metered(
                         (power.trace, rate.trace),
                     ),
                     power_title=power.title,
+                    parts=_parts_of(power, rate),
                 )
             )
     return standings
+
+
+def _parts_of(*cells: Cell) -> tuple[tuple[float, float], ...] | None:
+    """Return the variance of each cell's ln value, with its df; None where one has none."""
+    parts = [
+        (cell.log_sd**2 / len(cell.runs), len(cell.runs) - 1.0)
+        for cell in cells
+        if cell.log_sd is not None and len(cell.runs) > 1
+    ]
+    return tuple(parts) if len(parts) == len(cells) else None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EnergyMargin(RatioEstimate):
+    """How much less energy a frame takes of one product than of another in one title.
+
+    The ratio is the baseline's energy per frame over the product's: above 1 where the product
+    needs less.
+    """
+
+    outcome: Outcome
+    standings: tuple[EnergyStanding, EnergyStanding]  # product's, baseline's
+
+
+def compare_energy(
+    standings: Sequence[EnergyStanding],
+    pairs: Sequence[tuple[str, str]],
+    params: MarginParams,
+) -> tuple[EnergyMargin, ...]:
+    """Return the energy margins of pairs of products, title by title.
+
+    Parameters
+    ----------
+    standings : sequence of EnergyStanding
+        From `weigh_energy`; logged is set against logged and metered against metered.
+    pairs : sequence of (str, str)
+        Product and baseline.
+    params : MarginParams
+        Confidence, and the band within which two are level.
+
+    Notes
+    -----
+    Variances of ln energy from run to run, of the lag and, where metered, of power and rate are
+    added up over both sides; degrees of freedom after Welch and Satterthwaite.
+    """
+    known = {(s.source, s.power_title, s.title, s.product): s for s in standings}
+    made = []
+    for product, baseline in pairs:
+        for mine in (s for s in standings if s.product == product):
+            other = known.get((mine.source, mine.power_title, mine.title, baseline))
+            if other is None:
+                continue
+            difference = math.log(other.value / mine.value)
+            parts = (*mine.parts, *other.parts) if mine.parts and other.parts else ()
+            whole = math.fsum(variance for variance, _ in parts)
+            spread = math.fsum(variance**2 / df for variance, df in parts)
+            ends: list[float | None] = [None] * 4
+            if spread > 0:
+                judged = Judged.by_t(
+                    np.array([difference]),
+                    np.array([math.sqrt(whole)]),
+                    np.array([whole**2 / spread]),
+                    confidence=params.confidence,
+                    band=math.log1p(params.level_band),
+                )
+                halves = [float(judged.half[0]), float(judged.level_half[0])]
+                if all(map(math.isfinite, halves)):
+                    ends = [math.exp(difference + s * half) for half in halves for s in (-1, 1)]
+            made.append(
+                EnergyMargin(
+                    metric="energy",
+                    product=product,
+                    baseline=baseline,
+                    title=mine.title,
+                    value=math.exp(difference),
+                    low=ends[0],
+                    high=ends[1],
+                    confidence=params.confidence,
+                    outcome=outcome_of(*ends, band=params.level_band),
+                    method="energy-margin",
+                    marks=tuple(
+                        dict.fromkeys(
+                            (*mine.marks, *other.marks, *(() if ends[0] else ("no_interval",)))
+                        )
+                    ),
+                    trace=Trace(
+                        "compare_energy",
+                        f"energy/{mine.source}/{mine.title}/{product}-over-{baseline}",
+                        mine.power_title,
+                        (mine.trace, other.trace),
+                    ),
+                    standings=(mine, other),
+                )
+            )
+    return tuple(made)

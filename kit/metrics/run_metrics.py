@@ -19,7 +19,9 @@ from kit.metrics.diagnostics import RunDiagnostics
 from kit.settings.metric import METRICS, RESULT, tail_shares
 from kit.settings.params import MetricParams
 from kit.stats.series import (
+    LAGS_S,
     LOW_DEFINITIONS,
+    LagProfile,
     LowDefinition,
     check_frames,
     measure_lows,
@@ -30,6 +32,8 @@ if TYPE_CHECKING:
     from pyarrow.parquet import ParquetFile
 
 METRICS_VERSION = 1
+# A graphics part's sensors whose lag behind the frames is looked for: names that end so.
+LAGGING = ("power_w", "clock_mhz", "temperature_c")
 HITCH_WINDOW = 31  # frames around a frame, itself among them, that its local median is taken of
 
 
@@ -55,6 +59,8 @@ class RunMetrics:
     over_budget: Mapping[float, float] = field(default_factory=dict)  # Hz -> share of time
     hitches: int = 0
     energy_per_frame_j: float | None = None
+    energy_by_lag_j: tuple[float, ...] = ()  # where power lags that far: see `LAGS_S`
+    lags: Mapping[str, LagProfile] = field(default_factory=dict)  # by sensor
     lag1: float = 0.0  # NaN where frame times do not vary
     effective_frames: float = 0.0
     blocks: RunBlocks = NO_BLOCKS  # what the frames alone say of the errors
@@ -71,6 +77,8 @@ class FrameFigures:
     hitches: int
     energy_per_frame_j: float | None
     blocks: RunBlocks
+    energy_by_lag_j: tuple[float, ...] = ()  # empty where the lag of power cannot be looked for
+    lags: Mapping[str, LagProfile] = field(default_factory=dict)
 
 
 def state_metrics(
@@ -121,6 +129,8 @@ def state_metrics(
         over_budget=figures.over_budget,
         hitches=figures.hitches,
         energy_per_frame_j=figures.energy_per_frame_j,
+        energy_by_lag_j=figures.energy_by_lag_j,
+        lags=figures.lags,
         lag1=told.lag1,
         effective_frames=told.effective_frames,
         blocks=figures.blocks,
@@ -150,6 +160,14 @@ def measure_log(log: Log, params: MetricParams) -> FrameFigures:
     frame_ms = log.frame_ms
     check_frames(frame_ms)
     power_w = log.sensors.get("power_w")
+    lags = {
+        name: LagProfile.of_run(frame_ms, readings)
+        for name, readings in log.sensors.items()
+        if name.endswith(LAGGING) and not name.startswith(("processor", "memory"))
+    }
+    by_lag: list[float | None] = []
+    if power_w is not None and lags["power_w"].likely:
+        by_lag = [_energy_per_frame(frame_ms, power_w, lag_s=lag) for lag in LAGS_S]
     return FrameFigures(
         values={
             name: of_frames(frame_ms)
@@ -166,6 +184,8 @@ def measure_log(log: Log, params: MetricParams) -> FrameFigures:
         hitches=count_hitches(frame_ms, factor=params.hitch_factor, more_ms=params.hitch_ms),
         energy_per_frame_j=_energy_per_frame(frame_ms, power_w) if power_w is not None else None,
         blocks=measure_blocks(frame_ms, metrics=params.compared),
+        energy_by_lag_j=tuple(joule for joule in by_lag if joule is not None),
+        lags=lags,
     )
 
 
@@ -227,7 +247,9 @@ def count_hitches(frame_ms: NDArray[np.float64], *, factor: float, more_ms: floa
     return count
 
 
-def _energy_per_frame(frame_ms: NDArray[np.float64], power_w: NDArray[np.float64]) -> float | None:
+def _energy_per_frame(
+    frame_ms: NDArray[np.float64], power_w: NDArray[np.float64], *, lag_s: float = 0.0
+) -> float | None:
     """Return the energy a frame took on average, in joules; None where no power was read.
 
     Parameters
@@ -235,16 +257,26 @@ def _energy_per_frame(frame_ms: NDArray[np.float64], power_w: NDArray[np.float64
     frame_ms, power_w : ndarray of float, shape (n_frames,)
         Time each frame took, in milliseconds, and the power read during it, in watts; NaN where
         there was no reading.
+    lag_s : float
+        How far the readings lag behind the frames, below the length of the run.
 
     Notes
     -----
-    Mean power over the time it was read, times all time, over all frames.
+    Mean power over the time it was read, times all time, over all frames. With a lag the readings
+    of its first seconds belong to what was before, and nothing was read of the last frames: power
+    from `lag_s` on is set against the frames up to `lag_s` before the end.
     """
     there = np.isfinite(power_w)
+    total_s, frames = float(frame_ms.sum()) / 1000.0, float(frame_ms.size)
+    if lag_s:
+        ends = np.cumsum(frame_ms) / 1000.0
+        there &= ends > lag_s
+        total_s -= lag_s
+        frames = float(np.interp(total_s, np.concatenate([[0.0], ends]), np.arange(ends.size + 1)))
     if not there.any():
         return None
     mean_w = float(np.average(power_w[there], weights=frame_ms[there]))
-    return mean_w * float(frame_ms.sum()) / 1000.0 / frame_ms.size
+    return mean_w * total_s / frames
 
 
 SHARES = tail_shares(("low_1pct_fps", "low_0_1pct_fps"))

@@ -125,8 +125,11 @@ QUESTIONS: Mapping[str, _Question] = {
         ("price", "suite_fps", "cost_per_fps", "premium", "equal_value_price", "cut_needed",
          "frontier", "not_weighed"),
         ("kind", "group", "product", "baseline", *_FIGURE, "outcome", *_SAID), tables.VALUE),
-    "energy": _Question(("energy", "fps_per_watt"), ("kind", "group", "product", "title", *_FIGURE,
-                                                    *_SAID), tables.ENERGY),
+    "energy": _Question(
+        ("energy", "fps_per_watt", "energy_margin", "energy_unsettled", "sensor_lag"),
+        ("kind", "group", "product", "baseline", "title", *_FIGURE, "outcome", *_SAID),
+        tables.ENERGY,
+    ),
     "limits": _Question(("flag",), ("metric", "product", "title", "outcome", "text", "runs"),
                        (tables.limits,)),
     "flags": _Question(("set_aside", "not_run", "flag"), ("kind", "metric", "product", "title",

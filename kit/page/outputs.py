@@ -21,7 +21,7 @@ TABLES: Mapping[str, tuple[str, ...]] = {
     "margins": ("margin",),
     "suites": ("suite",),
     "levels": ("level_difference",),
-    "energy": ("energy", "fps_per_watt"),
+    "energy": ("energy", "fps_per_watt", "energy_margin", "energy_unsettled", "sensor_lag"),
     "drift": ("drift_anchor", "drift"),
     "value": ("price", "suite_fps", "cost_per_fps", "frontier", "not_weighed"),
     "weighings": ("premium", "equal_value_price", "cut_needed"),

@@ -333,6 +333,32 @@ ENERGY = (
         note="The last column is its frames per second per watt, 1 divided by the energy per "
         "frame.",
     ),
+    Table(
+        "How much less (+) or more (−) energy a frame takes of {own}: {split}",
+        rows=("title", "part"),
+        heads=(("Title", "{title}"),),
+        cells=(Cell("energy_margin", "than of {each}", each="baseline", outcomes=True),),
+        where={"product": OWN},
+        metric="",
+        split="group",
+    ),
+    Table(
+        "How far sensors lag behind the frames",
+        rows=("metric",),
+        heads=(("Sensor", "{metric}"),),
+        cells=(Cell("sensor_lag", "{each}", each="product"),),
+        metric="",
+        note="With a lag that is known, energy is taken over settled time: power from the lag on "
+        "against the frames up to the lag before the end.",
+    ),
+    Table(
+        "What readings not settled would make of the energy per frame",
+        rows=("title",),
+        heads=(("Title", "{title}"),),
+        cells=(Cell("energy_unsettled", "{each}", each="product"),),
+        metric="",
+        note="Readings taken as they stand, against those over settled time.",
+    ),
 )
 STANDINGS = Table(
     "What a frame per second costs, {split}",

@@ -323,6 +323,8 @@ MARK_WORDS = {
     "before_retest": "one side was run again since, the other was not: see What moved since",
     "all_runs": "with the runs set aside put back",
     "old_price": "an old price",
+    "lag_not_judged": "how far its power readings lag behind the frames is not known; they are "
+    "taken as they stand",
     "converted": "converted at the rate stated",
 }
 

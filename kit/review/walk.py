@@ -16,7 +16,7 @@ from kit.margins.cells import Cell, WithinRuns, compare_within, make_cells
 from kit.margins.compare import LevelDifference, Margin, compare_levels, compare_products
 from kit.margins.consistency import Closure, NameGap, check_closure, find_name_gaps
 from kit.margins.drift import Drift, measure_drift
-from kit.margins.energy import EnergyStanding, weigh_energy
+from kit.margins.energy import EnergyMargin, EnergyStanding, compare_energy, pool_lags, weigh_energy
 from kit.margins.replicates import SharedVariances, fit_variances
 from kit.margins.suites import SuiteMargin, summarise_suites
 from kit.metrics.diagnostics import RunDiagnostics
@@ -33,6 +33,7 @@ from kit.screening.screen import Screened, screen_runs, unknown_names
 from kit.settings.bench_file import Bench
 from kit.settings.metric import METRICS
 from kit.settings.params import LoadedParams, MarginParams, ReviewParams, load_params
+from kit.stats.series import SensorLag
 from kit.value.weigh import Value, weigh_products
 
 
@@ -106,6 +107,8 @@ class Results:
     value: Value | None
     levels: tuple[LevelDifference, ...] = ()  # what is measured in dB
     energy: tuple[EnergyStanding, ...] = ()
+    energy_margins: tuple[EnergyMargin, ...] = ()
+    lags: Mapping[tuple[str, str], SensorLag] = field(default_factory=dict)  # product, sensor
     drifts: tuple[Drift, ...] = ()  # since the runs of before, where part was run again
     within: tuple[WithinRuns, ...] = ()  # what frames alone explain
     cell_index: Mapping[tuple[str, str, str], Cell] = field(default_factory=dict)
@@ -332,6 +335,7 @@ def work_out(review: Review) -> Results:
             weights=params.suites["all"].weights if "all" in params.suites else None,
             classes={p: bench.products[p].machine_class for p in params.products},
         )
+    energy = weigh_energy(review.used, cells, titles, confidence=params.margins.confidence)
     return Results(
         cells=cells,
         cells_all_runs=every_cell,
@@ -342,7 +346,9 @@ def work_out(review: Review) -> Results:
         closures=closures,
         value=value,
         levels=tuple(levels),
-        energy=weigh_energy(review.used, cells, titles, confidence=params.margins.confidence),
+        energy=energy,
+        energy_margins=compare_energy(energy, pairs, params.margins),
+        lags=pool_lags(review.used),
         drifts=measure_drift(review.rows, review.diagnostics, review.metrics, bench, params),
         within=compare_within(
             review.used, metric_names=[m for m in params.metrics.compared if METRICS[m].steady]

@@ -7,13 +7,14 @@ log can give anything from 20 to 100 frames per second for it: the three definit
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from statistics import NormalDist
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import chdtrc, chdtri
 
 Floats = NDArray[np.float64]
 
@@ -818,3 +819,158 @@ def median_influence(frame_ms: Floats) -> Floats:
     below = (frame_ms < median) + 0.5 * (frame_ms == median)
     influence: Floats = median + sparsity * (below.mean() - below)
     return influence
+
+
+# A sensor's readings are set against frames this many seconds before.
+LAGS_S = tuple(round(0.1 * step, 1) for step in range(51))
+_FEWEST_READINGS = 20
+# How rarely a relation between readings and frames that is none is taken for one.
+_LAG_ALPHA = 0.002
+_WIDEST_LAG_S = 2.0
+_WARMING = 3  # degree of the polynomial in time that readings follow by themselves
+
+
+@dataclass(frozen=True, slots=True)
+class LagProfile:
+    """How likely each lag of a sensor behind the frames is, from one run.
+
+    Attributes
+    ----------
+    likely : tuple of float, shape (n_lags,)
+        For each of `LAGS_S` the ln of the likelihood ratio of readings that follow the frames that
+        far behind, over readings that do not follow them; empty with too few readings.
+    gap_s : float
+        Median time from reading to reading.
+    """
+
+    likely: tuple[float, ...] = ()
+    gap_s: float = 0.0
+
+    @classmethod
+    def of_run(cls, frame_ms: Floats, readings: Floats) -> LagProfile:
+        """Return the profile of one run.
+
+        Parameters
+        ----------
+        frame_ms, readings : ndarray of float, shape (n_frames,)
+            Time each frame took, in milliseconds, and what the sensor read then; NaN without a
+            reading. A reading may be repeated until the next.
+
+        Notes
+        -----
+        On one clock, the sum of the frame times, a reading is set against the ln rate of frames
+        around the moment that far before it, over as long as readings last. The cross-correlation
+        is that of what a cubic in time leaves of both (readings that merely warm up follow no
+        frame), after quasi-differences with the lag-1 correlation of the residuals [1]_. Twenty
+        readings after the longest lag are the fewest.
+
+        References
+        ----------
+        .. [1] D. Cochrane and G. H. Orcutt (1949), "Application of least squares regression to
+               relationships containing auto-correlated error terms", Journal of the American
+               Statistical Association 44, 32-61 (cited from memory).
+        """
+        ends = np.cumsum(frame_ms) / 1000.0
+        at, read = _new_readings(ends, readings)
+        if at.size < _FEWEST_READINGS:
+            return cls()
+        gap = max(LAGS_S[1], float(np.median(np.diff(at))))
+        inside = (at >= LAGS_S[-1] + gap / 2) & (at <= ends[-1] - gap / 2)
+        at, read = at[inside], read[inside]
+        if at.size < _FEWEST_READINGS:
+            return cls()
+        clock, frames = np.concatenate([[0.0], ends]), np.arange(frame_ms.size + 1.0)
+        middle = at[:, None] - np.array(LAGS_S)
+        first, last = (np.interp(middle + side * gap / 2, clock, frames) for side in (-1, 1))
+        rates = np.log(np.maximum(last - first, 1e-3))
+        return cls(tuple(_lag_likelihoods(at, read, rates).tolist()), gap)
+
+
+@dataclass(frozen=True, slots=True)
+class SensorLag:
+    """How far a sensor's readings lag behind the frames, in seconds.
+
+    Attributes
+    ----------
+    lag_s, low_s, high_s : float
+        The likeliest lag and its 95 % interval; NaN where it is not judged.
+    why : str
+        Why it is not judged; "" where it is.
+    """
+
+    lag_s: float
+    low_s: float
+    high_s: float
+    why: str = ""
+
+    @classmethod
+    def unknown(cls, why: str) -> SensorLag:
+        """Return a lag that is not judged."""
+        return cls(math.nan, math.nan, math.nan, why)
+
+    @classmethod
+    def pooled(cls, profiles: Sequence[LagProfile]) -> SensorLag:
+        """Return the lag that several runs of one sensor tell together.
+
+        Notes
+        -----
+        Ln likelihoods are added up, each run having its own level, trend and slope. The interval
+        holds the lags whose ln likelihood is at most 1.92 below the highest, and half the time
+        from reading to reading over the square root of the runs more on either side: a change of
+        the scene falls anywhere between two readings. Not judged: where readings do not follow the
+        frames at any lag (likelihood-ratio test at 0.002 over all lags), where the interval is
+        wider than 2 s, and where it reaches the longest lag looked at.
+        """
+        told = [profile for profile in profiles if profile.likely]
+        if not told:
+            return cls.unknown("no run is long enough, with enough readings")
+        whole = np.sum([profile.likely for profile in told], axis=0)
+        best = int(whole.argmax())
+        if chdtrc(len(told), 2 * whole[best]) > _LAG_ALPHA / len(LAGS_S):
+            return cls.unknown("its readings do not follow the frames")
+        inside = np.flatnonzero(whole[best] - whole <= chdtri(1, 0.05) / 2)
+        more = float(np.median([profile.gap_s for profile in told])) / 2 / math.sqrt(len(told))
+        low, high = max(0.0, LAGS_S[inside[0]] - more), LAGS_S[inside[-1]] + more
+        if high > LAGS_S[-1]:
+            return cls.unknown(f"it may be longer than {LAGS_S[-1]:g} s")
+        if high - low > _WIDEST_LAG_S:
+            return cls.unknown(f"it may be anything from {low:.1f} to {high:.1f} s")
+        return cls(LAGS_S[best], low, high)
+
+
+def _new_readings(ends: Floats, readings: Floats) -> tuple[Floats, Floats]:
+    """Return the moments at which a sensor was read anew, at most one a step, and the readings."""
+    there = np.flatnonzero(np.isfinite(readings))
+    if not there.size:
+        return np.empty(0), np.empty(0)
+    new = np.ones(there.size, dtype=bool)
+    new[1:] = (np.diff(readings[there]) != 0) | (np.diff(there) > 1)
+    at, read = ends[there[new]], readings[there[new]]
+    last = np.diff((at / LAGS_S[1]).astype(int), append=-1) != 0
+    return at[last], read[last]
+
+
+def _lag_likelihoods(at: Floats, read: Floats, rates: Floats) -> Floats:
+    """Return ln likelihood ratios of readings against rates of shape (n_readings, n_lags)."""
+    scaled = 2 * (at - at[0]) / (at[-1] - at[0]) - 1
+    base = np.polynomial.legendre.legvander(scaled, _WARMING)
+    phi, likely = 0.0, np.zeros(rates.shape[1])
+    free = at.size - base.shape[1] - 1
+    for _ in range(3):
+        known, y, x = (a[1:] - phi * a[:-1] for a in (base, read, rates))
+        q, _ = np.linalg.qr(known)
+        y, x = y - q @ (q.T @ y), x - q @ (q.T @ x)
+        xx, yy = (x**2).sum(axis=0), float(y @ y)
+        if not yy > 1e-18 * float(read @ read):
+            return np.zeros(rates.shape[1])
+        slope = (x.T @ y) / np.where(xx > 0, xx, np.inf)
+        share = np.clip(slope**2 * xx / yy, 0.0, 1.0 - 1e-9)
+        likely = -free / 2 * np.log1p(-share)
+        best = int(likely.argmax())
+        left = read - slope[best] * rates[:, best]
+        rest = left - base @ np.linalg.lstsq(base, left, rcond=None)[0]
+        square = float(rest[:-1] @ rest[:-1])
+        phi = float(rest[1:] @ rest[:-1]) / square if square > 0 else 0.0
+        # A fitted cubic pulls the correlation down, as a mean does four times over.
+        phi = min(0.98, max(0.0, phi + (1 + 3 * phi) * base.shape[1] / at.size))
+    return likely

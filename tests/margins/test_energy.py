@@ -1,15 +1,20 @@
 """Energy per frame. Expected values by arithmetic: 30 W at 60 fps is half a joule a frame."""
 
+import dataclasses
 import math
 
 import numpy as np
 import pytest
+from lagging import lagging_run, made_scene
 from scipy import stats
 
+from kit.logs.read import Log
 from kit.margins.cells import Cell
-from kit.margins.energy import weigh_energy
-from kit.metrics.run_metrics import RunMetrics
+from kit.margins.energy import compare_energy, pool_lags, weigh_energy
+from kit.metrics.run_metrics import RunMetrics, measure_log
 from kit.settings.bench_file import Title
+from kit.settings.params import MarginParams, MetricParams
+from kit.stats.series import LAGS_S, LagProfile
 from kit.trace import Trace
 
 TITLES = {
@@ -81,7 +86,7 @@ def test_a_single_run_has_no_interval_and_says_so():
         "new",
         None,
         None,
-        ("single_run",),
+        ("single_run", "lag_not_judged"),
     )
     assert found.fps_per_watt == pytest.approx(2.0)
 
@@ -122,3 +127,80 @@ def test_other_settings_or_no_workload_are_not_paired():
 def test_a_standing_has_both_ways_of_saying_it():
     (standing,) = weigh([run("r1", "new", 0.5)])
     assert (standing.joule_per_frame, standing.fps_per_watt) == (0.5, 2.0)
+
+
+def lagging_runs(lag_s, *, seed=7, product="new", title="dunes"):
+    draw = np.random.default_rng(seed)
+    load = made_scene(draw, length_s=40)
+    made = []
+    for i in range(3):
+        frame_ms, watts = lagging_run(draw, load, lag_s=lag_s)
+        log = Log("a.csv", "0" * 64, 1, frame_ms, {"power_w": watts})
+        figures = measure_log(log, MetricParams(low="percentile"))
+        made.append(
+            dataclasses.replace(
+                run(f"{product}{i}", product, figures.energy_per_frame_j, title),
+                duration_s=40.0,
+                energy_by_lag_j=figures.energy_by_lag_j,
+                lags=figures.lags,
+            )
+        )
+    return made
+
+
+def test_energy_is_taken_over_settled_time_with_the_lags_error_in_its_interval():
+    runs = lagging_runs(1.3)
+    (found,) = weigh(runs)
+    lag = pool_lags(runs)["new", "power_w"]
+    assert found.lag_s == lag.lag_s == pytest.approx(1.3, abs=0.15)
+    assert "lag_not_judged" not in found.marks
+    logs = np.log([r.energy_by_lag_j[LAGS_S.index(lag.lag_s)] for r in runs])
+    assert found.value == pytest.approx(math.exp(logs.mean()), rel=1e-12)
+    plain = stats.ttest_1samp(logs, 0).confidence_interval(0.95)
+    assert found.low < math.exp(plain.low) and found.high > math.exp(plain.high)
+    assert found.settled_share == pytest.approx(1 - lag.lag_s / 40)
+    raw = math.exp(np.log([r.energy_per_frame_j for r in runs]).mean())
+    assert found.unsettled == pytest.approx((raw / found.value,) * 2, rel=1e-12)
+
+
+def test_energy_with_a_lag_not_judged_stays_and_says_how_far_it_may_be_off():
+    runs = [dataclasses.replace(r, lags={"power_w": LagProfile()}) for r in lagging_runs(1.3)]
+    (found,) = weigh(runs)
+    raw = np.log([r.energy_per_frame_j for r in runs])
+    assert found.value == pytest.approx(math.exp(raw.mean()), rel=1e-12)
+    assert "lag_not_judged" in found.marks and found.lag_s is None
+    every = np.exp(
+        -np.log([np.array(r.energy_by_lag_j) / r.energy_by_lag_j[0] for r in runs]).mean(0)
+    )
+    assert found.unsettled == pytest.approx((every.min(), every.max()), rel=1e-12)
+    assert found.unsettled[0] < found.unsettled[1]
+
+
+def compare(standings, band=0.02):
+    params = MarginParams(method="welch", confidence=0.95, level_band=band, family="holm", seed=1)
+    return compare_energy(standings, [("new", "old")], params)
+
+
+# scipy.stats: Welch's t test and its confidence interval.
+@pytest.mark.parametrize(
+    ("mine", "outcome"),
+    [([0.50, 0.51, 0.49], "ahead"), ([0.60, 0.601, 0.602], "level"), ([0.7, 0.71, 0.72], "behind"),
+     ([0.5, 0.6, 0.7], "unresolved")],
+)  # fmt: skip
+def test_an_energy_margin_has_welchs_interval_and_an_outcome(mine, outcome):
+    theirs = [0.599, 0.6, 0.601, 0.602]
+    runs = [run(f"a{i}", "new", j) for i, j in enumerate(mine)]
+    runs += [run(f"b{i}", "old", j) for i, j in enumerate(theirs)]
+    (margin,) = compare(weigh(runs))
+    known = stats.ttest_ind(np.log(theirs), np.log(mine), equal_var=False).confidence_interval()
+    assert (math.log(margin.low), math.log(margin.high)) == pytest.approx(tuple(known), rel=1e-9)
+    assert margin.outcome == outcome
+    assert set(margin.trace.run_ids()) == {r.run for r in runs}
+
+
+def test_an_energy_margin_without_a_spread_has_no_interval():
+    (margin,) = compare(weigh([run("a", "new", 0.5), run("b", "old", 0.6)]))
+    assert margin.ratio == pytest.approx(1.2)
+    assert (margin.low, margin.outcome) == (None, "unresolved")
+    assert "no_interval" in margin.marks
+    assert compare(weigh([run("a", "new", 0.5)])) == ()

@@ -11,6 +11,7 @@ import pyarrow.parquet as pq
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from lagging import lagging_run, made_scene
 from run_facts import metrics_of
 
 import kit.metrics.run_metrics
@@ -289,3 +290,25 @@ def test_rows_of_one_run_apart_are_refused(tmp_path, runs):
     path = write(tmp_path / "a.parquet", runs[:3], names=["a", "b", "a"])
     with pytest.raises(RunFileError, match='run "a" are not together; sort the table by run'):
         list(measure_tables([path], frame_ms="ms", run="run", low="percentile"))
+
+
+def test_energy_over_settled_time_is_that_of_power_read_without_a_lag():
+    """100 fps for 10 s at 50 W, then 50 fps for 10 s at 100 W, read 2 s late."""
+    frame_ms = np.concatenate([np.full(1000, 10.0), np.full(500, 20.0)])
+    ends = frame_ms.cumsum() / 1000
+    late = np.where(ends <= 2, 90.0, np.where(ends <= 12, 50.0, 100.0))
+    # By hand: (10 s x 50 W + 8 s x 100 W) / (1,000 + 400) frames.
+    assert _energy_per_frame(frame_ms, late, lag_s=2.0) == pytest.approx(1300 / 1400, rel=1e-3)
+    assert _energy_per_frame(frame_ms, late) == pytest.approx((180 + 500 + 800) / 1500, rel=1e-3)
+
+
+def test_a_log_gives_its_sensors_lags_and_energy_by_lag():
+    draw = np.random.default_rng(5)
+    frame_ms, watts = lagging_run(draw, made_scene(draw, length_s=40), lag_s=1.3)
+    sensors = {"power_w": watts, "processor_power_w": watts, "processor_load_pct": watts}
+    log = Log("a.csv", "0" * 64, 1, frame_ms, sensors)
+    found = measure_log(log, MetricParams(low="percentile"))
+    assert list(found.lags) == ["power_w"]
+    assert found.energy_by_lag_j[0] == found.energy_per_frame_j
+    assert len(found.energy_by_lag_j) == len(found.lags["power_w"].likely) == 51
+    assert found.energy_by_lag_j[13] == _energy_per_frame(frame_ms, watts, lag_s=1.3)

@@ -40,6 +40,80 @@ def energy_per_frame(ms: np.ndarray, watts: np.ndarray) -> float:
     return float(mean * ms.sum() / 1000 / len(ms))
 
 
+def settled_energy(ms: np.ndarray, watts: np.ndarray, lag: float) -> float:
+    """Return joules a frame where power is read `lag` seconds late."""
+    ends = ms.cumsum() / 1000
+    read = ~np.isnan(watts) & (ends > lag)
+    mean = (watts[read] * ms[read]).sum() / ms[read].sum()
+    until = ends[-1] - lag
+    whole = int((ends <= until).sum())
+    part = (until - (ends[whole - 1] if whole else 0.0)) / (ms[whole] / 1000)
+    return float(mean * until / (whole + part))
+
+
+def lag_profile(ms: np.ndarray, read: np.ndarray) -> tuple[list[float], float]:
+    """Return ln likelihood ratios of the lags 0 to 5 s, and the time between readings."""
+    ends = ms.cumsum() / 1000
+    kept: dict[int, tuple[float, float]] = {}
+    before = math.nan
+    for end, value in zip(ends, read, strict=True):
+        if not math.isnan(value) and value != before:
+            kept[int(end / 0.1)] = (float(end), float(value))
+        before = value
+    moments = np.array([m for m, _ in kept.values()])
+    gap = max(0.1, float(np.median(np.diff(moments))))
+    pairs = [p for p in kept.values() if 5 + gap / 2 <= p[0] <= ends[-1] - gap / 2]
+    at, y = np.array(pairs).T
+    n = len(at)
+
+    def frames_until(t: float) -> float:
+        done = int((ends <= t).sum())
+        since = ends[done - 1] if done else 0.0
+        return done + (t - since) / (ms[min(done, len(ms) - 1)] / 1000)
+
+    x = [
+        np.array([math.log(frames_until(t - k / 10 + gap / 2) - frames_until(t - k / 10 - gap / 2))
+                  for t in at])
+        for k in range(51)
+    ]  # fmt: skip
+    cubic = np.stack([(at - at.mean()) ** d for d in range(4)], axis=1)
+    phi = 0.0
+    for _ in range(3):
+        step = [a[1:] - phi * a[:-1] for a in (y, cubic)]
+        found, slopes = [], []
+        for one in x:
+            design = np.column_stack([step[1], one[1:] - phi * one[:-1]])
+            full, without, *_ = (np.linalg.lstsq(d, step[0], rcond=None) for d in (design, step[1]))
+            rest = [((step[0] - d @ b[0]) ** 2).sum() for d, b in
+                    ((design, full), (step[1], without))]  # fmt: skip
+            found.append((n - 5) / 2 * math.log(rest[1] / rest[0]))
+            slopes.append(full[0][-1])
+        best = int(np.argmax(found))
+        left = y - slopes[best] * x[best]
+        left = left - cubic @ np.linalg.lstsq(cubic, left, rcond=None)[0]
+        c = (left[1:] * left[:-1]).sum() / (left[:-1] ** 2).sum()
+        phi = min(0.98, max(0.0, c + 4 * (1 + 3 * c) / n))
+    return found, gap
+
+
+def sensor_lag(runs: list[tuple[np.ndarray, np.ndarray]]) -> list[float]:
+    """Return lag and ends of its interval from several runs."""
+    profiles = [lag_profile(ms, read) for ms, read in runs]
+    whole = np.sum([found for found, _ in profiles], axis=0)
+    inside = np.flatnonzero(whole >= whole.max() - 1.920729)
+    more = float(np.median([gap for _, gap in profiles])) / 2 / math.sqrt(len(runs))
+    return [whole.argmax() / 10, max(0.0, inside[0] / 10 - more), inside[-1] / 10 + more]
+
+
+def energy_ratio(own: list[float], other: list[float], confidence: float) -> list[float]:
+    """Return by how much less energy the first needs, with Welch's interval."""
+    logs = [np.log(own), np.log(other)]
+    parts = [x.var(ddof=1) / x.size for x in logs]
+    df = sum(parts) ** 2 / sum(p**2 / (x.size - 1) for p, x in zip(parts, logs, strict=True))
+    half = t_quantile(confidence, df) * math.sqrt(sum(parts))
+    return [math.exp(logs[1].mean() - logs[0].mean() + k * half) for k in (0, -1, 1)]
+
+
 def mean_with_t(values: list[float], confidence: float) -> list[float]:
     """Return exp of the mean of ln values and its t interval."""
     x = np.log(values)

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from lagging import lagging_run, made_scene
 from scipy import signal, stats
 from statsmodels.tsa.stattools import acf
 
@@ -15,6 +16,8 @@ from kit.metrics.blocks import measure_blocks
 from kit.settings.metric import tail_shares
 from kit.stats.series import (
     LOW_DEFINITIONS,
+    LagProfile,
+    SensorLag,
     _frame_time_quantile,
     _slowest_frames,
     autocorrelations,
@@ -541,3 +544,41 @@ def test_median_of_a_coarse_log_tells_nothing_of_its_error():
     frame_ms = np.round(np.random.default_rng(1).normal(16.6, 0.1, 900))
     assert median_fps(frame_ms) == pytest.approx(1000 / 17)
     assert measure_blocks(frame_ms).within_sd["median_fps"] == pytest.approx(0.0, abs=1e-12)
+
+
+# Lags planted by `lagging.made_scene`; figures of our own simulation (see kit/methods.md).
+@pytest.mark.parametrize("lag_s", [0.0, 0.6, 1.3, 2.0])
+def test_a_planted_lag_of_a_sensor_is_found(lag_s):
+    draw = np.random.default_rng(1400 + int(10 * lag_s))
+    held = []
+    for _ in range(12):
+        load = made_scene(draw, length_s=40)
+        runs = [lagging_run(draw, load, lag_s=lag_s, warms_w=15, wander=0.5) for _ in range(3)]
+        found = SensorLag.pooled([LagProfile.of_run(*run) for run in runs])
+        assert found.why == ""
+        held.append(found.low_s <= lag_s <= found.high_s)
+        assert found.high_s - found.low_s < 1
+    assert sum(held) >= 11
+
+
+def test_a_sensor_that_does_not_follow_the_frames_has_no_lag():
+    draw = np.random.default_rng(1450)
+    said = []
+    for _ in range(50):
+        load = made_scene(draw, length_s=40)
+        run = lagging_run(draw, load, lag_s=0, follows_w=0, warms_w=20, wander=0.8)
+        said.append(SensorLag.pooled([LagProfile.of_run(*run)]).why)
+    assert said.count("its readings do not follow the frames") >= 49
+
+
+def test_a_lag_that_is_not_told_says_why():
+    draw = np.random.default_rng(1460)
+    load = made_scene(draw, length_s=40)
+    short = lagging_run(draw, load, lag_s=1, length_s=12)
+    assert LagProfile.of_run(*short).likely == ()
+    none = SensorLag.pooled([LagProfile.of_run(*short)])
+    assert none.why.startswith("no run is long enough") and math.isnan(none.lag_s)
+    late = [LagProfile.of_run(*lagging_run(draw, load, lag_s=5)) for _ in range(3)]
+    assert SensorLag.pooled(late).why == "it may be longer than 5 s"
+    steady = LagProfile.of_run(np.full(4000, 10.0), np.full(4000, 80.0))
+    assert steady.likely == ()  # one reading, for ever

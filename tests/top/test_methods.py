@@ -726,6 +726,16 @@ def energy(g: Given) -> float | list[float]:
     return figures.energy_per_frame(np.array(g["frame_ms"]), watts)
 
 
+def lagging(g: Given) -> list[float]:
+    runs = zip(g["frame_ms"], g["power_w"], strict=True)
+    return figures.sensor_lag([(np.array(ms), np.array(watts)) for ms, watts in runs])
+
+
+def unsettled(g: Given) -> float:
+    ms, watts = np.array(g["frame_ms"]), np.array(g["power_w"])
+    return figures.energy_per_frame(ms, watts) / figures.settled_energy(ms, watts, g["lag_s"])
+
+
 def metered(g: Given) -> list[float]:
     power, rate = (figures.mean_with_t(g[k], g["confidence"]) for k in ("power_w", "average_fps"))
     return [power[0] / rate[0], power[1] / rate[2], power[2] / rate[1]]
@@ -893,6 +903,11 @@ OTHER: dict[str, Callable[[Given], Any]] = {
     "frontier": lambda g: figures.frontier(g["costs"], g["rates"]),
     "energy-per-frame": energy,
     "energy-metered": metered,
+    "sensor-lag": lagging,
+    "energy-unsettled": unsettled,
+    "energy-margin": lambda g: figures.energy_ratio(
+        g["run_j"], g["baseline_run_j"], g["confidence"]
+    ),
     "fps-per-watt": lambda g: 1 / g["joule_per_frame"],
     "derived": lambda g: {"bandwidth_gb_s": g["bus_width_bit"] / 8 * g["memory_rate_gbps"]},
     "run-over-mean": lambda g: [r / math.exp(np.log(g["runs"]).mean()) for r in g["runs"]],

@@ -23,7 +23,7 @@ from kit.logs.read import Log
 from kit.margins.cells import Cell, compare_within, make_cells, outcome_of
 from kit.margins.compare import Margin, compare_levels, compare_products
 from kit.margins.consistency import _name_gap, check_closure
-from kit.margins.energy import weigh_energy
+from kit.margins.energy import compare_energy, weigh_energy
 from kit.margins.replicates import SharedVariances, fit_variances
 from kit.margins.suites import SuiteMargin, summarise_titles
 from kit.methods import METHODS
@@ -48,7 +48,7 @@ from kit.settings.params import MarginParams, PlanParams, ValueParams
 from kit.stats.crossed_variance import mix_t
 from kit.stats.intervals import adjust_p_values, spread_over_titles, t_ends
 from kit.stats.power import borrowed_degrees
-from kit.stats.series import low_fps
+from kit.stats.series import LagProfile, SensorLag, low_fps
 from kit.stats.suite_errors import DayPosterior, ErrorSum, false_sign_rates
 from kit.trace import Trace
 from kit.value.weigh import _find_frontier, weigh_products
@@ -443,6 +443,37 @@ def _value(book: Book) -> None:
              source="constructed, by arithmetic")  # fmt: skip
 
 
+def _lagging_run(shift: int) -> tuple[list[float], list[float]]:
+    """Return frame times of a scene of steps, and power that follows them some 1.2 s later."""
+    load = [80 + 25 * ((n * n // 31 + shift) % 3) + (n * 7) % 5 for n in range(300)]
+    frames = [round(load[n], 1) for n in range(300)]
+    watts = [
+        round(150 - load[max(0, n - 12)] / 2 + (n * 11 + shift) % 7 / 5, 1) for n in range(300)
+    ]
+    return frames, [watts[n - n % 4] for n in range(300)]
+
+
+def _energy_margin(book: Book, metrics: list[RunMetrics], titles: dict[str, Title]) -> None:
+    runs = [_lagging_run(0), _lagging_run(1)]
+    arrays = [(np.array(ms), np.array(watts)) for ms, watts in runs]
+    lag = SensorLag.pooled([LagProfile.of_run(*run) for run in arrays])
+    given = {"frame_ms": [ms for ms, _ in runs], "power_w": [watts for _, watts in runs]}
+    book.add("sensor-lag", given, [lag.lag_s, lag.low_s, lag.high_s])
+    plain, settled = (_energy_per_frame(*arrays[0], lag_s=s) for s in (0.0, lag.lag_s))
+    given = {"frame_ms": runs[0][0], "power_w": runs[0][1], "lag_s": lag.lag_s}
+    book.add("energy-unsettled", given, (plain or 0.0) / (settled or 1.0))
+    other = [1.11, 1.16, 1.12, 1.15]
+    rivals = [
+        replace(metrics[0], product="nib", run=f"b{n}", energy_per_frame_j=j)
+        for n, j in enumerate(other)
+    ]
+    standings = weigh_energy([*metrics, *rivals], [], titles, confidence=CONFIDENCE)
+    (margin,) = compare_energy(standings, [("quill", "nib")], params_of("welch"))
+    given = {"run_j": [m.energy_per_frame_j for m in metrics], "baseline_run_j": other,
+             "confidence": CONFIDENCE}  # fmt: skip
+    book.add("energy-margin", given, [margin.ratio, margin.low, margin.high])
+
+
 def _energy(book: Book) -> None:
     ms = np.array(FRAMES_MS[:50])
     watts = [None if n % 7 == 3 else round(90 + (n * 13) % 11 + 0.5, 1) for n in range(50)]
@@ -462,6 +493,7 @@ def _energy(book: Book) -> None:
     logged = weigh_energy(metrics, [], titles, confidence=CONFIDENCE)[0]
     book.add("energy-per-frame", {"run_j": joules, "confidence": CONFIDENCE},
              [logged.joule_per_frame, logged.low, logged.high])  # fmt: skip
+    _energy_margin(book, metrics, titles)
     rates, powers = PAIRED["quill"], [101.0, 103.5, 102.2]
     both = [*metrics_of({"kettle": {"quill": rates}})] + [
         RunMetrics(run=f"p{n}", product="quill", title="kettle-power", session="",
