@@ -44,8 +44,9 @@ _VERSIONS = {
     "drift": 2,
     "drift-anchor": 2,
     "drift-of-these": 2,
-    "planned-runs": 2,
-    "smallest-resolved": 2,
+    "planned-runs": 3,
+    "planned-time": 2,
+    "smallest-resolved": 3,
     "energy-per-frame": 2,
 }
 

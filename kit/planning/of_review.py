@@ -38,7 +38,7 @@ from kit.rounding import number, ratio_text
 from kit.screening.screen import screen_runs
 from kit.settings.bench_file import Bench
 from kit.settings.metric import HEADLINE, RESULT
-from kit.settings.params import LoadedParams, PlanParams, ReviewParams, load_params
+from kit.settings.params import LoadedParams, ReviewParams, load_params
 from kit.stats.crossed_variance import CrossedFit
 from kit.stats.power import Design, SpreadUncertainty, borrowed_degrees
 
@@ -151,24 +151,6 @@ def _apart(block: Sequence[Key], last: str, draw: random.Random) -> list[Key]:
 def _count_switches(order: Sequence[_ScheduledRun]) -> int:
     """Return how often the next run is on another product."""
     return sum(a.product != b.product for a, b in pairwise(order))
-
-
-def _bench_minutes(
-    order: Sequence[_ScheduledRun], params: PlanParams, *, run_s: Mapping[str, float]
-) -> float:
-    """Return the time an order takes: set-up and run of each, and going between products.
-
-    Parameters
-    ----------
-    order : sequence of _ScheduledRun
-        From `_order_runs`.
-    params : PlanParams
-        `setup_s`, `switch_s`, and `run_s` for titles not in the mapping.
-    run_s : mapping of str to float
-        Length of a run by title, in seconds.
-    """
-    runs = sum(params.setup_s + run_s.get(run.title, params.run_s) for run in order)
-    return (runs + _count_switches(order) * params.switch_s) / 60
 
 
 CAUTIONS = (
@@ -290,29 +272,27 @@ def _plan_review(
         )
     fit = variances.cells if variances is not None else None
     cells = (1 + len(params.compared)) * len(titles)
-    design: Design = "shared"
-    if params.plan.paired:
-        design = "paired"
-    elif params.margins.method == "welch" or (
-        params.margins.method == "auto" and cells < MIN_SHARED
-    ):
-        design = "welch"
-    borrowed = 0.0
-    if fit is not None and design == "shared":
-        made = sum((have or {}).get((p, t), 0) for p in params.products for t in titles)
-        borrowed = _shared_degrees(
-            fit,
-            products=1 + len(params.compared),
-            runs=max(params.plan.min_runs, round(made / max(cells, 1))),
-        )
+    products = 1 + len(params.compared)
+    design = _design_of(params, titles, variances)
+    made = sum((have or {}).get((p, t), 0) for p in params.products for t in titles)
+    runs = max(params.plan.min_runs, round(made / max(cells, 1)))
+    borrowed = paired = 0.0
+    if fit is not None and design != "welch":
+        borrowed = _shared_degrees(fit, products=products, runs=runs)
+    if variances is not None and variances.pairs is not None and design == "paired_shared":
+        paired = _paired_degrees(variances.pairs)
     evidence = BenchEvidence(
-        have=have or {}, borrowed_df=borrowed, within_sd=_within(profiles or {})
+        have=have or {},
+        borrowed_df=borrowed,
+        paired_df=paired,
+        within_sd=_within(profiles or {}),
     )
     if variances is not None:
         evidence = replace(
             evidence,
             run_sd=variances.run_sd,
             correlations=_correlations(params, titles, variances),
+            common=_common_sessions(params, titles, variances),
             uncertainties=_uncertainties(params, titles, variances, have),
         )
     return plan_runs(
@@ -323,7 +303,44 @@ def _plan_review(
         confidence=params.margins.confidence,
         design=design,
         evidence=evidence,
+        switches=lambda counts: _count_switches(_order(counts, params)),
     )
+
+
+def _design_of(
+    params: ReviewParams, titles: Sequence[str], variances: SharedVariances | None
+) -> Design:
+    """Return how margins will be computed, as `kit.margins.compare` chooses it from the design.
+
+    Paired where the plan says so, and where the bench's runs share sessions: they will be.
+    """
+    method, products = params.margins.method, 1 + len(params.compared)
+    paired = params.plan is not None and params.plan.paired
+    paired = paired or bool(_common_sessions(params, titles, variances))
+    if method == "paired" or (method == "auto" and paired):
+        pairs = len(titles) * products * (products - 1) // 2
+        return "paired_shared" if method == "auto" and pairs >= MIN_SHARED else "paired"
+    if method == "shared" or (method == "auto" and products * len(titles) >= MIN_SHARED):
+        return "shared"
+    return "welch"
+
+
+def _common_sessions(
+    params: ReviewParams, titles: Sequence[str], variances: SharedVariances | None
+) -> dict[tuple[str, str], int]:
+    """Return in how many sessions the product and each baseline were run, where two or more."""
+    fit = variances.pairs if variances is not None else None
+    places = {
+        (baseline, title): fit.keys.get(pair_key(title, params.product, baseline))
+        for baseline in params.compared
+        for title in titles
+        if fit is not None
+    }
+    return {
+        key: int(fit.df[place]) + 1
+        for key, place in places.items()
+        if fit is not None and place is not None
+    }
 
 
 def _correlations(
@@ -360,6 +377,8 @@ def _uncertainties(
 ) -> dict[tuple[str, str], SpreadUncertainty]:
     """Return how uncertain the spreads of the product and each baseline are."""
     found = {}
+    paired = _design_of(params, titles, variances).startswith("paired")
+    common = _common_sessions(params, titles, variances)
     for baseline in params.compared:
         # With a product that is gone nothing is paired, see `plan_runs`.
         gone = params.plan is None or {params.product, baseline} & set(params.plan.cannot_run)
@@ -368,7 +387,7 @@ def _uncertainties(
             if have:
                 kept = (have.get((params.product, title), 0), have.get((baseline, title), 0))
             uncertain = None
-            if params.plan is not None and params.plan.paired and not gone:
+            if paired and (not gone or (baseline, title) in common):
                 uncertain = _pair_uncertainty(
                     variances.pairs, pair_key(title, params.product, baseline)
                 )
@@ -459,6 +478,20 @@ def _shared_degrees(fit: CrossedFit, *, products: int, runs: int) -> float:
         title_var = 1 / (1 / fit.title_var + max(products - 2, 0) / each)
     level_var = each / max(fit.cells_used, 1)
     return min(borrowed_degrees(apart / 2 + title_var + level_var) / 2, 1e6)
+
+
+def _paired_degrees(fit: CrossedFit) -> float:
+    """Return the degrees of freedom that the variance of session differences borrows.
+
+    Those that what is known of a pair's ln variance has, as a sample variance would, less its own;
+    the mean over all pairs of the bench.
+    """
+    found = []
+    for key, place in fit.keys.items():
+        uncertain = _pair_uncertainty(fit, key)
+        if uncertain is not None and fit.df[place] > 0:
+            found.append(borrowed_degrees(uncertain.mine) - float(fit.df[place]))
+    return min(max(statistics.fmean(found), 0.0), 1e6) if found else 0.0
 
 
 def _within(
@@ -597,16 +630,16 @@ def _planned(loaded: LoadedParams, titles: Sequence[str], shown: Shown) -> Plann
         review=params.review,
         bench=bench,
         plan=plan,
-        order=_order(plan, params),
+        order=_order(plan.counts(), params),
         checks=_list_checks(bench, params),
         pilot=plan.check_pilot(seen) if any(cell.runs > 1 for cell in seen.values()) else None,
     )
 
 
-def _order(plan: Plan, params: ReviewParams) -> tuple[_ScheduledRun, ...]:
+def _order(counts: Mapping[Key, int], params: ReviewParams) -> tuple[_ScheduledRun, ...]:
     if params.plan is None:
         return ()
-    return _order_runs(plan.counts(), seed=params.plan.seed, by_product=params.plan.by_product)
+    return _order_runs(counts, seed=params.plan.seed, by_product=params.plan.by_product)
 
 
 def planned_titles(params: ReviewParams, bench: Bench) -> tuple[str, ...]:

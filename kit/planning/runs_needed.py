@@ -345,6 +345,7 @@ class _Asked:
     confidence: float
     design: Design
     borrowed_df: float
+    paired_df: float = 0.0
 
     def design_of(
         self,
@@ -354,13 +355,16 @@ class _Asked:
         correlation: float,
         uncertainty: SpreadUncertainty = KNOWN,
     ) -> MarginDesign:
-        """Return how a margin will be computed: sessions of long ago cannot be shared."""
+        """Return how a margin will be computed: by session where both are run in new ones."""
+        apart = self.design.startswith("paired") and not both_run
         return MarginDesign(
             run_sd=sds[0],
             other_sd=sds[1],
             confidence=self.confidence,
-            design="shared" if self.design == "paired" and not both_run else self.design,
-            borrowed_df=self.borrowed_df,
+            design="shared" if apart else self.design,
+            borrowed_df=self.paired_df
+            if self.design == "paired_shared" and not apart
+            else self.borrowed_df,
             correlation=correlation,
             uncertainty=uncertainty,
         )
@@ -391,13 +395,19 @@ class _Asked:
         needed: int | None,
         correlation: float,
         uncertainty: SpreadUncertainty = KNOWN,
+        common: int | None = None,
     ) -> _PlannedMargin:
-        """Return what the runs planned of two cells will be able to show."""
+        """Return what the runs planned of two cells will be able to show.
+
+        `common` sessions are all that a margin rests on where one side cannot be run in new ones.
+        """
         runs = (max(mine.runs, mine.have), max(other.runs, other.have))
         now = (mine.have, other.have)
+        if common is not None:
+            runs = now = (common, common)
         design = self.design_of(
             (mine.run_sd, other.run_sd),
-            both_run=mine.can_run and other.can_run,
+            both_run=common is not None or (mine.can_run and other.can_run),
             correlation=correlation,
             uncertainty=uncertainty,
         )
@@ -418,14 +428,14 @@ class _Asked:
         """Return the power of a number of runs; 0 where a side has too few for an interval."""
         if min(runs) < 2:
             return 0.0
-        first = min(runs) if design.design == "paired" else runs[0]
+        first = min(runs) if design.by_session else runs[0]
         return design.power(self.ratio, runs=first, other_runs=runs[1])
 
     def smallest(self, design: MarginDesign, runs: tuple[int, int]) -> float:
         """Return the smallest margin that a number of runs resolves."""
         if min(runs) < 2:
             return math.inf
-        first = min(runs) if design.design == "paired" else runs[0]
+        first = min(runs) if design.by_session else runs[0]
         return design.smallest_ratio(first, power=self.power, other_runs=runs[1])
 
 
@@ -439,13 +449,17 @@ class BenchEvidence:
         Spread from run to run, of ln values. Where it tells nothing, `PlanParams.default_run_sd`.
     have : mapping of (product, title) to int
         Runs there are that will be used.
-    borrowed_df : float
-        See `kit.stats.power.MarginDesign`.
+    borrowed_df, paired_df : float
+        Of the variance of a cell, and of the differences of two by session: see
+        `kit.stats.power.MarginDesign`.
     within_sd : mapping of (product, title) to float
         The part of the spread that comes from runs being short, see `within_run_sd`.
     correlations : mapping of (baseline, title) to float
         Where paired: of the product's and the baseline's ln values within a session. Where it tells
         nothing, `PlanParams.session_correlation`.
+    common : mapping of (baseline, title) to int
+        Sessions in which both were run, two or more: the margin will be paired, and where one side
+        cannot be run again it rests on these.
     uncertainties : mapping of (baseline, title) to SpreadUncertainty
         How uncertain the spreads of the product (`mine`) and the baseline are. Where it tells
         nothing they are taken as known, as the stated default always is.
@@ -454,8 +468,10 @@ class BenchEvidence:
     run_sd: RunSd | None = None
     have: Mapping[Key, int] = field(default_factory=dict)
     borrowed_df: float = 0.0
+    paired_df: float = 0.0
     within_sd: Mapping[Key, float] = field(default_factory=dict)
     correlations: Mapping[Key, float] = field(default_factory=dict)
+    common: Mapping[Key, int] = field(default_factory=dict)
     uncertainties: Mapping[Key, SpreadUncertainty] = field(default_factory=dict)
 
     def known_sd(self, product: str, title: str) -> float | None:
@@ -481,9 +497,10 @@ class Plan:
     confidence: float  # of each margin's interval, after sharing the error where asked
     design: Design
     borrowed_df: float
+    paired_df: float
     cells: tuple[_PlannedCell, ...]
     margins: tuple[_PlannedMargin, ...]
-    minutes: float  # of all runs still to be made, without going from product to product
+    minutes: float  # of all runs still to be made, going from product to product among them
     title_gains: tuple[_TitleGain, ...]
     next_runs: tuple[_NextRun, ...]  # where a budget is stated
     left_out: Mapping[str, str]  # title -> why nothing is planned for it
@@ -492,7 +509,9 @@ class Plan:
     @property
     def asked(self) -> _Asked:
         """What is asked of every margin."""
-        return _Asked(self.ratio, self.power, self.confidence, self.design, self.borrowed_df)
+        return _Asked(
+            self.ratio, self.power, self.confidence, self.design, self.borrowed_df, self.paired_df
+        )
 
     def counts(self) -> dict[tuple[str, str], int]:
         """Return the runs still to be made, by (product, title)."""
@@ -547,6 +566,7 @@ def plan_runs(
     confidence: float,
     design: Design = "shared",
     evidence: BenchEvidence | None = None,
+    switches: Callable[[Mapping[Key, int]], int] = lambda counts: 0,
 ) -> Plan:
     """Return the runs that resolve a margin of the size asked for, title by title.
 
@@ -560,10 +580,12 @@ def plan_runs(
         The reviewed product, and what it is set against.
     confidence : float
         Of the margins' intervals.
-    design : {"shared", "welch", "paired"}
+    design : {"shared", "welch", "paired", "paired_shared"}
         How the margins will be computed.
     evidence : BenchEvidence, optional
         What the bench tells already.
+    switches : callable
+        Tells how often an order of such counts goes from product to product, each `switch_s`.
 
     Returns
     -------
@@ -588,11 +610,13 @@ def plan_runs(
     if params.every_title and names:
         # The first step of Holm's procedure: what holds there holds for every title.
         each = 1 - (1 - confidence) / len(names)
-    asked = _Asked(1 + params.margin, params.power, each, design, known.borrowed_df)
+    asked = _Asked(
+        1 + params.margin, params.power, each, design, known.borrowed_df, known.paired_df
+    )
     pairs = [(baseline, title) for baseline in baselines for title in names]
     correlations = {
         pair: known.correlations.get(pair, params.session_correlation)
-        if design == "paired"
+        if design.startswith("paired")
         else 0.0
         for pair in pairs
     }
@@ -623,11 +647,14 @@ def plan_runs(
     margins = tuple(
         asked.margin(
             by_key[product, pair[1]], by_key[pair], needed[pair], correlations[pair],
-            uncertainties[pair],
+            uncertainties[pair], _only_common(known, params, design, (product, *pair)),
         )
         for pair in pairs
     )  # fmt: skip
     minutes = math.fsum(c.minutes for c in cells)
+    if params.switch_s:
+        counts = {(c.product, c.title): c.to_run for c in cells if c.to_run}
+        minutes += switches(counts) * params.switch_s / 60
     gains, next_runs = _spend_time(cells, params, product)
     return Plan(
         product=product,
@@ -638,6 +665,7 @@ def plan_runs(
         confidence=each,
         design=design,
         borrowed_df=known.borrowed_df,
+        paired_df=known.paired_df,
         cells=tuple(cells),
         margins=margins,
         minutes=minutes,
@@ -658,12 +686,33 @@ def _runs_of_margin(
 ) -> int | None:
     """Return the runs that a product, a baseline and a title need."""
     product, baseline, title = who
+    common = _only_common(known, params, asked.design, who)
     sides = [(product, title), (baseline, title)]
     mine, other = (known.known_sd(*side) or params.default_run_sd for side in sides)
     fixed, other_fixed = (
         known.have.get(side, 0) if side[0] in params.cannot_run else None for side in sides
     )
+    if common is not None:
+        design = asked.design_of(
+            (mine, other), both_run=True, correlation=correlation, uncertainty=uncertainty
+        )
+        enough = asked.power_of(design, (common, common)) >= asked.power
+        return common if enough else None
     return asked.runs((mine, other), (fixed, other_fixed), correlation, uncertainty)
+
+
+def _only_common(
+    known: BenchEvidence, params: PlanParams, design: Design, who: tuple[str, str, str]
+) -> int | None:
+    """Return the sessions that are all a margin will rest on; None where new ones will count.
+
+    A margin is paired wherever both sides share two sessions or more, and runs of other sessions
+    are left out of it: those with a product that is gone stay as many as they are.
+    """
+    product, baseline, title = who
+    if not design.startswith("paired") or not {product, baseline} & set(params.cannot_run):
+        return None
+    return known.common.get((baseline, title))
 
 
 def _spend_time(
@@ -735,6 +784,8 @@ def _notes(
         "shared": "margins with a variance shared between cells, by exact t power",
         "welch": "Welch's interval, by its exact power",
         "paired": "margins paired by session, by exact t power",
+        "paired_shared": "margins paired by session with a variance shared between pairs, by exact "
+        "t power",
     }[design]
     notes = [
         f"Runs are worked out for {how}.",
@@ -762,6 +813,12 @@ def _notes(
         notes.append(
             "Products that cannot be run again keep the runs there are; more runs of the others "
             "make up for it only so far."
+        )
+    if design.startswith("paired"):
+        notes.append(
+            "Counts are sessions with a run of each product: a run in a session that the other "
+            "side was not run in counts in no paired margin, and two runs in one session narrow it "
+            "less than a run in each of two."
         )
     if any(cell.best_run_s is not None for cell in cells):
         notes.append(
@@ -875,10 +932,11 @@ def _check(
 def _half_width(design: MarginDesign, runs: tuple[int, int]) -> float:
     """Return half the interval of ln ratio for given spreads and runs."""
     middle, sds = (1 + design.confidence) / 2, design.sds
-    if design.design == "paired":
+    if design.by_session:
         count = min(runs)
         variance = sds[0] ** 2 + sds[1] ** 2 - 2 * design.correlation * sds[0] * sds[1]
-        return float(stdtrit(count - 1, middle)) * math.sqrt(variance / count)
+        df = count - 1 + (design.borrowed_df if design.design == "paired_shared" else 0.0)
+        return float(stdtrit(df, middle)) * math.sqrt(variance / count)
     parts = [sd**2 / n for sd, n in zip(sds, runs, strict=True)]
     if not sum(parts) > 0:
         return 0.0

@@ -58,7 +58,11 @@ class PlanParams(Section):
         examples=[["old-part"]],
     )
     every_title: bool = Field(False, description="Plan for statements about every title at once.")
-    paired: bool = Field(False, description="Both sides are run in the same sessions.")
+    paired: bool = Field(
+        False,
+        description="Both sides are run in the same sessions; so they are where "
+        "the bench's runs share sessions.",
+    )
     session_correlation: float = Field(
         0.0,
         ge=0,

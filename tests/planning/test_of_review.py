@@ -10,6 +10,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
+from bench import plans
 from power_by_keywords import smallest_ratio
 from scipy.special import ndtr, polygamma
 
@@ -20,7 +21,6 @@ from kit.margins.replicates import fit_variances
 from kit.metrics.run_metrics import RunMetrics
 from kit.planning.of_review import (
     CAUTIONS,
-    _bench_minutes,
     _count_switches,
     _list_checks,
     _order_runs,
@@ -30,7 +30,7 @@ from kit.planning.of_review import (
 )
 from kit.screening.controls import Controls
 from kit.settings.bench_file import Title, read_bench
-from kit.settings.params import MarginParams, PlanParams, ReviewParams, load_params
+from kit.settings.params import MarginParams, ReviewParams, load_params
 from kit.stats.power import SpreadUncertainty
 from kit.trace import Trace
 
@@ -132,12 +132,15 @@ def test_nothing_to_run_is_an_empty_order():
         _order_runs({("new", "t1"): -1}, seed=1)
 
 
-def test_minutes_count_set_up_length_and_switches():
-    order = _order_runs({("new", "t1"): 2, ("one", "t1"): 2}, seed=1)
-    params = PlanParams(margin=0.03, seed=1, setup_s=30, run_s=60, switch_s=120)
-    assert _count_switches(order) == 3
-    assert _bench_minutes(order, params, run_s={"t1": 90}) == pytest.approx(4 * 2 + 3 * 2)
-    assert _bench_minutes(order, params, run_s={}) == pytest.approx(4 * 1.5 + 3 * 2)
+def test_minutes_count_set_up_length_and_switches(tmp_path):
+    plan = {"margin": 0.03, "seed": 1, "setup_s": 30}
+    titles = TITLES[:2]
+    quick = _plan_review(make_params(plan), make_bench(tmp_path), titles=titles)
+    assert quick.minutes == pytest.approx(sum(quick.counts().values()) * 1.5)
+    slow = _plan_review(make_params(plan | {"switch_s": 120}), make_bench(tmp_path), titles=titles)
+    switches = _count_switches(_order_runs(slow.counts(), seed=1))
+    assert switches > 3
+    assert slow.minutes == pytest.approx(quick.minutes + 2 * switches)
 
 
 def test_the_order_counts_places_from_one():
@@ -433,7 +436,10 @@ def test_without_a_bench_the_stated_default_is_planned_with(tmp_path):
         ("auto", 1, False, "welch"),
         ("shared", 1, False, "shared"),
         ("welch", 12, False, "welch"),
-        ("auto", 12, True, "paired"),
+        ("auto", 12, True, "paired_shared"),
+        ("auto", 1, True, "paired_shared"),
+        ("paired", 12, True, "paired"),
+        ("welch", 12, True, "welch"),
     ],
 )
 def test_the_design_is_that_of_the_margins(tmp_path, method, titles, paired, design):
@@ -570,10 +576,31 @@ def test_what_sessions_share_is_taken_from_the_bench(tmp_path):
     found = [m.correlation for m in plan.margins]
     assert len(found) == 36
     assert np.mean(found) == pytest.approx(0.5, abs=0.1)
+    # The bench's runs share sessions, so margins will be paired whether the plan says so or not.
     plain = _plan_review(
         make_params({"margin": 0.03, "seed": 1}), make_bench(tmp_path), titles=TITLES, variances=fit
     )
-    assert {m.correlation for m in plain.margins} == {0.0}
+    assert plain.design == plan.design == "paired_shared"
+    assert plain.margins == plan.margins
+    # With a product that is gone, what there is is all there will be: twelve common sessions.
+    gone = _plan_review(
+        make_params({"margin": 0.001, "seed": 1, "cannot_run": ["one"]}),
+        make_bench(tmp_path),
+        titles=TITLES,
+        variances=fit,
+        have={(p, t): 12 for p in PRODUCTS for t in TITLES},
+    )
+    known = next(m for m in gone.margins if m.baseline == "one")
+    assert known.runs_needed is None and known.smallest_now == known.smallest_ratio
+
+
+def test_paired_plans_keep_their_promise():
+    """Our own simulation, see tests/bench/plans.py: promised 0.80."""
+    worlds = {world.name: world for world in plans.WORLDS}
+    for name in ("paired", "paired, a product that cannot be run again"):
+        seen, error, methods = plans.seen_in(worlds[name], 6, 4)
+        assert methods == {"paired_shared"}
+        assert 0.78 - 2 * error <= seen <= 0.83 + 2 * error
 
 
 def test_a_gone_product_must_be_in_the_bench(tmp_path):
