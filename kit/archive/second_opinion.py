@@ -491,14 +491,28 @@ def _of_energy(review: _Review, claim: _Claim) -> _Figure:
         (least, most), (slow, fast) = review.ends(power), review.ends(average)
         return value, least / fast, most / slow
     each = []
+    lag_s = 0.0  # taken over from its claim
+    if "lag_not_judged" not in claim["marks"]:
+        known = review.claims.get(f"sensor_lag/power_w/{claim['product']}", {})
+        lag_s = known.get("value") or 0.0
     for run in claim["runs"]:
         ms, watts = review.frames(run)
         if watts is None:
             raise _NotMadeError("runs without power")
-        read = ~np.isnan(watts)
+        ends = ms.cumsum() / 1000
+        read = ~np.isnan(watts) & (ends > lag_s)
         mean = (watts[read] * ms[read]).sum() / ms[read].sum()
-        each.append(math.log(mean * ms.sum() / 1000 / ms.size))
+        until = ends[-1] - lag_s
+        frames = np.interp(until, np.append(0.0, ends), np.arange(ms.size + 1.0))
+        each.append(math.log(mean * until / frames))
+    if lag_s:
+        return math.exp(sum(each) / len(each)), None, None
     return _figure(*_mean_interval(np.array(each), review.confidence))
+
+
+def _of_energy_margin(review: _Review, claim: _Claim) -> _Figure:
+    mine, other = claim["inputs"]
+    return review.make(other)[0] / review.make(mine)[0], None, None
 
 
 def _of_inverse(review: _Review, claim: _Claim) -> _Figure:
@@ -597,6 +611,7 @@ _MAKERS: dict[str, Callable[[_Review, _Claim], _Figure]] = {
     "suite_smallest": _of_range, "suite_largest": _of_range, "influence": _of_influence,
     "gap_here": _of_suite, "gap_there": _of_suite, "gap": _of_quotient,
     "run_over_mean": _of_quotient, "closure": _of_closure, "energy": _of_energy,
+    "energy_margin": _of_energy_margin,
     "fps_per_watt": _of_inverse, "price": _of_price, "suite_fps": _of_suite_fps,
     "cost_per_fps": _of_cost, "premium": _of_premium, "equal_value_price": _of_equal_value,
     "cut_needed": _of_cut,

@@ -347,7 +347,9 @@ def work_out(review: Review) -> Results:
         value=value,
         levels=tuple(levels),
         energy=energy,
-        energy_margins=compare_energy(energy, pairs, params.margins),
+        energy_margins=compare_energy(
+            energy, [pair for pair in pairs if pair[0] == params.product], params.margins
+        ),
         lags=pool_lags(review.used),
         drifts=measure_drift(review.rows, review.diagnostics, review.metrics, bench, params),
         within=compare_within(
