@@ -392,12 +392,17 @@ def _text(
     suggest: Annotated[
         bool, typer.Option("--suggest", help="Print the text with bindings proposed instead.")
     ] = False,
+    cues: Annotated[
+        Path | None,
+        typer.Option("--cues", metavar="DIR", help="Write script, cue list and chapters there."),
+    ] = None,
     as_json: Json = False,
 ) -> None:
     """Write a bound text out as plain Markdown, or list what it rests on.
 
     --suggest takes a draft in plain prose: it proposes a binding for each word that claims
     something, and names the words it could not bind. Read each proposal before you keep it.
+    --cues takes the text as a script, whose paragraphs name their slides: [slide: title dell].
     """
     from kit.claims.bound_text import bind_file, read_text, suggest_bindings
     from kit.claims.claim import load_claims
@@ -414,6 +419,15 @@ def _text(
         _told({"ok": True, "text": found.text, "bound": found.bound, "left": found.left}, [], True)
         return
     bound = bind_file(source, folder)
+    if cues is not None:
+        from kit.page.cues import make_script, write_script
+        from kit.page.slides import make_slides
+
+        book = load_claims(folder)
+        script = make_script(bound, make_slides(book, book.settings.get("slides") or ()))
+        lines = [*map(str, write_script(script, cues)), *script.to_lines()]
+        _told({"ok": True, "lines": lines}, lines, as_json)
+        return
     rows = bound.to_rows()
     if as_json or sheet:
         plain = {"ok": True, "text": bound.to_markdown(), "figures": rows}

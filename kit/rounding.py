@@ -377,6 +377,156 @@ def better_word(ratio: float, *, speed: bool = True) -> str:
     return "ahead" if ratio > 1 else "behind"
 
 
+@dataclass(frozen=True, slots=True)
+class _Speech:
+    """How one language says what is measured."""
+
+    hedges: tuple[str, str, str, str]  # about, just under, almost, just over
+    percent: str
+    least: str
+    directions: tuple[str, str, str, str]  # faster, slower, ahead, behind
+    outcomes: tuple[str, str]  # level, not told apart
+    joints: tuple[str, str, str, str, str]  # after faster, ahead, behind, level, not told apart
+    times: tuple[str, str, str]  # 2, 3, 4
+    as_fast: tuple[str, str]
+    more: tuple[str, str]
+    fps: str
+
+
+_OFF = 0.3 + 1e-9  # "about" where rounding moves a figure by more; common practice, no source
+_SPEECH = {
+    "en": _Speech(
+        ("about", "just under", "almost", "just over"), "per cent", "less than one per cent",
+        ("faster", "slower", "ahead", "behind"), ("level", "too close to call"),
+        ("than", "of", "", "with", "against"), ("twice", "three times", "four times"),
+        ("as fast", "as"), ("more", "less"), "frames per second",
+    ),
+    "de": _Speech(
+        ("etwa", "knapp", "fast", "etwas über"), "Prozent", "weniger als ein Prozent",
+        ("schneller", "langsamer", "vorn", "zurück"), ("gleichauf", "nicht zu trennen"),
+        ("als", "gegenüber", "gegenüber", "mit", "von"), ("doppelt", "dreimal", "viermal"),
+        ("so schnell", "wie"), ("mehr", "weniger"), "Bilder pro Sekunde",
+    ),
+}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Speaker:
+    """Says figures as they are spoken: whole, hedged where rounding moves them.
+
+    Attributes
+    ----------
+    locale : str
+    in_words : bool
+        Numbers in words ("thirteen"), else in numerals.
+
+    Notes
+    -----
+    "about" where a figure is more than 0.3 from the whole number said, "just under" where the next
+    ten is at most one above it, "almost twice" and "just over twice" within 5 %. Common practice,
+    no source.
+    """
+
+    locale: str = "en"
+    in_words: bool = True
+
+    def count(self, value: float) -> str:
+        """Return a whole number.
+
+        >>> Speaker().count(343), Speaker("de").count(21), Speaker(in_words=False).count(1343)
+        ('three hundred and forty-three', 'einundzwanzig', '1,343')
+        """
+        whole = math.floor(value + 0.5)
+        if not self.in_words or abs(whole) >= 10**9:
+            return number(float(whole), decimals=0, locale=self.locale)
+        from num2words import num2words
+
+        said = str(num2words(whole, lang=self._language)).replace(",", "")
+        return "ein" if said == "eins" else said
+
+    def percent(self, share: float) -> str:
+        """Return a share without its sign.
+
+        >>> [Speaker().percent(s) for s in (0.13, 0.134, 0.196, 0.004)]
+        ['thirteen per cent', 'about thirteen per cent', 'just under twenty per cent', \
+'less than one per cent']
+        """
+        speech, percent = self._speech, abs(100 * share)
+        if percent < 0.5:
+            return speech.least
+        whole, ten = math.floor(percent + 0.5), math.ceil(percent / 10) * 10
+        hedge = ""
+        if abs(percent - whole) > _OFF:
+            hedge = speech.hedges[0] + " "
+            if ten - percent <= 1:
+                hedge, whole = speech.hedges[1] + " ", ten
+        return f"{hedge}{self.count(whole)} {speech.percent}"
+
+    def change(self, ratio: float) -> str:
+        """Return a ratio as so much more or less.
+
+        >>> Speaker().change(1.2), Speaker("de").change(0.75)
+        ('twenty per cent more', 'fünfundzwanzig Prozent weniger')
+        """
+        return f"{self.percent(ratio - 1)} {self._speech.more[ratio < 1]}"
+
+    def margin(
+        self, ratio: float, *, outcome: str, speed: bool = True, joined: bool = False
+    ) -> str:
+        """Return a margin as its outcome allows; `joined` ends it before the other's name.
+
+        >>> Speaker().margin(1.127, outcome="ahead", joined=True)
+        'thirteen per cent faster than'
+        >>> Speaker().margin(0.984, outcome="level", joined=True)
+        'level with'
+        >>> Speaker().margin(1.94, outcome="ahead")
+        'almost twice as fast'
+        """
+        speech = self._speech
+        if outcome not in {"ahead", "behind"}:
+            open_ = int(outcome != "level")
+            said, joint = speech.outcomes[open_], speech.joints[3 + open_]
+            return f"{said} {joint}" if joined else said
+        near = min((2, 3, 4), key=lambda times: abs(ratio / times - 1))
+        off = ratio / near - 1
+        if speed and abs(off) <= 0.05:
+            hedge = "" if abs(off) <= 0.01 else speech.hedges[2 if off < 0 else 3] + " "
+            said, joint = f"{hedge}{speech.times[near - 2]} {speech.as_fast[0]}", speech.as_fast[1]
+        else:
+            way = 2 * (not speed) + (ratio < 1)
+            said = f"{self.percent(ratio - 1)} {speech.directions[way]}"
+            joint = speech.joints[max(0, way - 1)]
+        return f"{said} {joint}".rstrip() if joined else said
+
+    def fps(self, value: float) -> str:
+        """Return a frame rate, whole."""
+        hedge = self._speech.hedges[0] + " " if abs(value - math.floor(value + 0.5)) > _OFF else ""
+        return f"{hedge}{self.count(value)} {self._speech.fps}"
+
+    def money(self, value: float, currency: str) -> str:
+        """Return an amount of money, whole.
+
+        >>> Speaker().money(1924, "EUR")
+        'one thousand nine hundred and twenty-four euros'
+        """
+        from babel.numbers import get_currency_name
+
+        whole = math.floor(value + 0.5)
+        name = get_currency_name(currency, count=whole, locale=self.locale)
+        return f"{self.count(value)} {name}"
+
+    @property
+    def _language(self) -> str:
+        return self.locale.replace("-", "_").partition("_")[0]
+
+    @property
+    def _speech(self) -> _Speech:
+        if self._language not in _SPEECH:
+            known = ", ".join(_SPEECH)
+            raise LookupError(f'nothing is spoken in "{self.locale}"; there are {known}')
+        return _SPEECH[self._language]
+
+
 def csv_cell(value: Any) -> Any:
     """Return a cell that no spreadsheet takes for a formula."""
     if isinstance(value, str) and value[:1] in {"=", "+", "-", "@", "\t", "\r"}:

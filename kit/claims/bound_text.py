@@ -23,8 +23,9 @@ A reference stands in double braces and names what it wants by product, title an
 
 After ``|`` stands how to write it: ``interval`` adds the interval, ``number`` gives the figure
 alone, ``sentence`` writes the whole comparison as the outcome allows, ``joined`` ends a margin as
-its outcome asks ("12.3 % faster than", "level with"), ``reversed`` turns it round. A figure taken
-from elsewhere needs ``[source: NAME, 2026-11-25]`` in its sentence.
+its outcome asks ("12.3 % faster than", "level with"), ``reversed`` turns it round, ``spoken``
+rounds and words it as it is said. A figure taken from elsewhere needs
+``[source: NAME, 2026-11-25]`` in its sentence.
 
 A word that claims something (`kit.claims.lexicon`) is bound, too: ``{{say RELATION ...: words}}``
 checks a relation (`kit.claims.relations`) and prints the words. Else its sentence is marked
@@ -52,7 +53,7 @@ from kit.claims.lexicon import (
 )
 from kit.claims.relations import METRIC_WORDS, Judged, judge_relation
 from kit.errors import Fault, TextError, UsageError, did_you_mean
-from kit.rounding import MINUS, NBSP, ratio_text
+from kit.rounding import MINUS, NBSP, Speaker, ratio_text
 from kit.settings.metric import HEADLINE, METRICS
 from kit.settings.params import LoadedParams
 
@@ -78,7 +79,11 @@ VALUE_WORDS = {
     "equal_value": "equal_value_price",
     "cut": "cut_needed",
 }
-FORMS = {"interval", "number", "sentence", "joined", "reversed"}
+_PRINTED = (
+    (), ("interval",), ("number",), ("number", "interval"), ("sentence",), ("sentence", "interval"),
+    ("joined",), ("joined", "interval"), ("spoken",), ("spoken", "joined"), ("spoken", "sentence"),
+)  # fmt: skip
+FORMS = {"interval", "number", "sentence", "joined", "reversed", "spoken"}
 _PROPOSED = 40  # faults of a text that come with a proposal: each costs a search of the claims
 MARGIN_KINDS = {"margin", "suite", "suite_like", "suite_smallest", "suite_largest"}
 
@@ -117,6 +122,27 @@ class BoundText:
     def to_markdown(self) -> str:
         """Return plain Markdown with every figure written out, for an article or a script."""
         return write_marks(self.render(lambda reference: reference.text), self.locale)
+
+    def paragraphs(self) -> Iterator[tuple[int, str]]:
+        """Yield line and text of each paragraph and heading, figures written out, marks kept."""
+        bare = _without_references(self.source)
+        cuts = [*re.finditer(r"\n[ \t]{0,9}\n|(?<=\n)(?=#)", bare), None]
+        start, left = 0, list(self.references)
+        for cut in cuts:
+            end = cut.start() if cut else len(self.source)
+            parts, at = [], start
+            while left and left[0].start < end:
+                parts += [self.source[at : left[0].start], left[0].text]
+                at = left.pop(0).end
+            whole = "".join([*parts, self.source[at:end]])
+            line = bare.count("\n", 0, start) + 1 + len(whole) - len(whole.lstrip("\n"))
+            head, _, rest = whole.lstrip("\n").partition("\n")
+            if head.startswith("#") and rest.strip():
+                yield line, head
+                line, whole = line + 1, rest
+            if whole.strip():
+                yield line, whole
+            start = cut.end() if cut else end
 
     def to_rows(self) -> list[dict[str, Any]]:
         """Return what a text rests on: a row a figure or bound word, and what rests on its author.
@@ -201,7 +227,7 @@ def bind_text(
                 references.append(_bound_words(place, book))
                 continue
             claim, forms = _find_claim(written, book)
-            text = _reference_text(claim, forms, locale=book.locale, names=shown)
+            text = _reference_text(claim, forms, book=book, names=shown)
         except LookupError as error:
             faults.append(Fault(file, str(error.args[0]), line=line, key=f"{{{{{written}}}}}"))
             continue
@@ -521,7 +547,7 @@ def _reference_id(words: list[str], book: ClaimBook) -> str:
 
 
 def _reference_text(
-    claim: Claim, forms: frozenset[str], *, locale: str, names: Mapping[str, str]
+    claim: Claim, forms: frozenset[str], *, book: ClaimBook, names: Mapping[str, str]
 ) -> str:
     """Return a reference as it is printed: number, unit and direction, rounded once.
 
@@ -534,6 +560,11 @@ def _reference_text(
     wrong = forms & {"sentence", "joined", "reversed"}
     if wrong and not compares:
         raise LookupError(f'"{sorted(wrong)[0]}" fits a margin or suite, not {claim.kind}')
+    speaker = Speaker(book.locale, book.settings.get("spoken", "words") == "words")
+    if "spoken" in forms and {"interval", "number"} & forms:
+        raise LookupError('"spoken" has neither interval nor bare number')
+    if "spoken" in forms and not compares:
+        return _spoken(claim, speaker)
     if not compares or claim.value is None:
         interval = f" ({claim.interval})" if "interval" in forms and claim.interval else ""
         return claim.text + interval
@@ -546,8 +577,16 @@ def _reference_text(
         low, high = (1 / high, 1 / low) if low and high else (None, None)
         product, baseline = baseline, product
         outcome = {"ahead": "behind", "behind": "ahead"}.get(outcome, outcome)
-    rounded = ratio_text(ratio, low, high, locale=locale)
+    rounded = ratio_text(ratio, low, high, locale=book.locale)
     speed = METRICS[claim.metric].speed
+    if "spoken" in forms:
+        joined = bool({"joined", "sentence"} & forms)
+        text = speaker.margin(ratio, outcome=outcome, speed=speed, joined=joined)
+        if "sentence" not in forms:
+            return text
+        first, second = names.get(product, product), names.get(baseline, baseline)
+        verb = "ist" if book.locale.startswith("de") else "is"
+        return f"{first} {verb} {text} {second}"
     if "number" in forms:
         text = rounded.text
     else:
@@ -565,6 +604,30 @@ def _reference_text(
             return f"{first} is {text} {joint} {second}"
         return f"{first} and {second} are {text}"
     return text
+
+
+def _spoken(claim: Claim, speaker: Speaker) -> str:
+    """Return a figure that is no margin as it is spoken.
+
+    Raises
+    ------
+    LookupError
+        If its kind has no spoken form.
+    """
+    value = claim.figure
+    if claim.value is not None and claim.unit == "ratio":
+        return speaker.change(value)
+    if claim.value is not None and claim.unit == "share":
+        return speaker.percent(value)
+    if claim.value is not None and claim.unit == "fps":
+        return speaker.fps(value)
+    if claim.value is not None and claim.kind in {"count", "suite_count"}:
+        return speaker.count(value)
+    if claim.value is not None and re.fullmatch("[A-Z]{3}", claim.unit):
+        return speaker.money(value, claim.unit)
+    raise LookupError(
+        f'"spoken" fits margins, shares, frame rates, money and counts, not {claim.id}'
+    )
 
 
 def size_text(claim: Claim) -> str:
@@ -599,27 +662,10 @@ def printed_forms(claim: Claim, book: ClaimBook) -> set[str]:
         Texts. `verify` takes a figure of a page that is none of them for a changed one.
     """
     forms = {claim.text, size_text(claim), with_currency_sign(claim)}
-    locale = str(book.settings.get("locale", "en"))
-    for chosen in (
-        [],
-        ["joined"],
-        ["joined", "interval"],
-        ["interval"],
-        ["number"],
-        ["number", "interval"],
-        ["sentence"],
-        ["sentence", "interval"],
-    ):
-        for turned in ([], ["reversed"]):
-            try:
-                forms.add(
-                    _reference_text(
-                        claim,
-                        frozenset([*chosen, *turned]),
-                        locale=locale,
-                        names=book.names.get("products", {}),
-                    )
-                )
-            except LookupError:
-                continue
+    names = book.names.get("products", {})
+    for chosen in _PRINTED:
+        for turned in ((), ("reversed",)):
+            with contextlib.suppress(LookupError):
+                every = frozenset((*chosen, *turned))
+                forms.add(_reference_text(claim, every, book=book, names=names))
     return forms

@@ -112,7 +112,7 @@ def find_claiming_words(text: str) -> list[ClaimingWord]:
     Examples
     --------
     >>> [word.text for word in find_claiming_words("It is cheaper than most, and wins ten titles.")]
-    ['cheaper', 'most', 'wins', 'ten titles']
+    ['cheaper', 'most', 'wins ten titles']
     """
     lexicon = _lexicon()
     found = [

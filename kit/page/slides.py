@@ -505,7 +505,7 @@ _MAKERS: Mapping[str, Callable[[Findings], list[Slide]]] = {
 }
 
 
-def _make_slides(book: ClaimBook, only: Sequence[str] = ()) -> list[Slide]:
+def make_slides(book: ClaimBook, only: Sequence[str] = ()) -> list[Slide]:
     """Return the slides of a review.
 
     Parameters
@@ -584,7 +584,7 @@ def write_slides(book: ClaimBook, folder: Path, wanted: SlideSet = SlideSet()) -
     ):  # fmt: skip
         if value not in known:
             raise UsageError(f'no {what} "{value}"; there are {", ".join(known)}')
-    slides = _make_slides(book, wanted.only)
+    slides = make_slides(book, wanted.only)
     if not slides:
         raise UsageError(f"{book.review}: its claims give no slide (a review page has them)")
     plain = SlideSet()

@@ -487,6 +487,9 @@ class ReviewParams(Section):
         "them.",
         examples=[["suite", "rivals", "titles", "prices", "setup"]],
     )
+    spoken: Literal["words", "numerals"] = Field(
+        "words", description="How `| spoken` writes numbers in bound text."
+    )
     replaces: Text | None = Field(
         None, description="The sealed review this one replaces.", examples=["../sealed/my-review-1"]
     )

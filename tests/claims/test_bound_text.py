@@ -235,6 +235,60 @@ def test_honest_text_passes(text):
     bind(text)
 
 
+# What is said of a figure follows the rule in `kit.rounding.Speaker`; common practice, no source.
+@pytest.mark.parametrize(
+    ("written", "said"),
+    [
+        ("{{margin ash over birch in dell | spoken}}", "twenty-five per cent faster"),
+        ("{{margin ash over birch in dell | spoken joined}}", "twenty-five per cent faster than"),
+        ("{{margin ash over birch in fen | spoken reversed}}", "twenty-five per cent faster"),
+        ("{{margin ash over birch in moor | spoken joined}}", "too close to call against"),
+        ("{{suite ash over birch | spoken joined}}", "level with"),
+        ("{{suite ash over birch | spoken sentence}}", "Ash 1 is level with Birch 2"),
+        ("{{margin ash over birch in moor | spoken sentence}}",
+         "Ash 1 is too close to call against Birch 2"),
+        ("{{average ash in dell | spoken}}", "sixty-one frames per second"),
+        ("{{price ash at street | spoken}}", "one thousand four hundred and ninety-nine euros"),
+        ("{{runs used | spoken}}", "ninety"),
+    ],
+)  # fmt: skip
+def test_a_reference_is_spoken(written, said):
+    bound = bind(f"It is {written}.")
+    assert bound.to_markdown() == f"It is {said}."
+    assert said in printed_forms(bound.references[0].claim, book())
+
+
+def test_params_and_locale_choose_numerals_and_language():
+    from dataclasses import replace
+
+    for settings, said in (
+        ({"spoken": "numerals"}, "25 per cent faster"),
+        ({"locale": "de"}, "fünfundzwanzig Prozent schneller"),
+        ({"locale": "de", "spoken": "numerals"}, "25 Prozent schneller"),
+    ):
+        made = replace(book(), settings=settings)
+        text = "{{margin ash over birch in dell | spoken}}"
+        assert bind_text(text, made, file="t.md").to_markdown() == said
+    with pytest.raises(TextError, match='nothing is spoken in "fr"; there are en, de'):
+        bind_text(text, replace(book(), settings={"locale": "fr"}), file="t.md")
+
+
+def test_a_sentence_holds_whatever_the_outcome():
+    # One sentence over every outcome and size: never "level than", never "level (-1.6 %) than".
+    sentences = {
+        bind(
+            f"Ash is {{{{margin ash over birch in {title} | spoken joined}}}} Birch."
+        ).to_markdown()
+        for title in ("dell", "fen", "moor")
+    }
+    assert sentences == {
+        "Ash is twenty-five per cent faster than Birch.", "Ash is twenty per cent slower than Birch.",
+        "Ash is too close to call against Birch.",
+    }  # fmt: skip
+    with pytest.raises(TextError, match="neither interval nor bare number"):
+        bind("{{margin ash over birch in dell | spoken interval}}")
+
+
 def test_every_fault_of_a_text_is_told_at_once():
     with pytest.raises(TextError) as caught:
         bind("It is 12 % faster.\n\nIt has {{marge ash}}.\n\n{{average ash in nowhere}}")

@@ -15,7 +15,7 @@ from kit.charts.slides import GROUNDS, SIZES, _draw_slide
 from kit.charts.style import chart_style
 from kit.errors import UsageError
 from kit.page import slides as made
-from kit.page.slides import SlideSet, _make_slides, _slides_csv, write_slides
+from kit.page.slides import SlideSet, _slides_csv, make_slides, write_slides
 
 # 11 px on a telephone of 390 px, the smallest lettering of the look: 55 at 1920 wide, 31 at 1080.
 LEAST = {"1920x1080": 11 * 1920 / 390, "1080x1920": 11 * 1080 / 390}
@@ -24,7 +24,7 @@ NUMBER = re.compile(r"\d[\d,.]*")
 
 @pytest.fixture(scope="module")
 def shown(demo):
-    return _make_slides(demo.book)
+    return make_slides(demo.book)
 
 
 @pytest.fixture(scope="module")
@@ -157,20 +157,20 @@ def test_a_title_that_does_not_fit_is_refused_with_its_length_and_all_of_them_at
 
 def test_a_suite_of_more_titles_than_rows_is_cut_by_group(demo, monkeypatch):
     monkeypatch.setattr(made, "MOST_ROWS", 8)
-    names = [s.name for s in _make_slides(demo.book, ["rivals"])]
+    names = [s.name for s in make_slides(demo.book, ["rivals"])]
     rival = f"rival-{demo.book.settings['rivals'][0]}"
     assert [n for n in names if n.startswith(rival)] == [f"{rival}-1", f"{rival}-2"]
-    first = _make_slides(demo.book, [f"{rival}-1"])[0]
+    first = make_slides(demo.book, [f"{rival}-1"])[0]
     assert {row.group for row in first.rows} == {"1200 lines"}
 
 
 def test_params_choose_and_order(demo):
-    names = [s.name for s in _make_slides(demo.book, ["setup", "suite", "title-mossplaiter"])]
+    names = [s.name for s in make_slides(demo.book, ["setup", "suite", "title-mossplaiter"])]
     assert names == ["setup", "suite", "title-mossplaiter"]
     with pytest.raises(UsageError, match='no slide "sweet"; did'):
-        _make_slides(demo.book, ["sweet"])
+        make_slides(demo.book, ["sweet"])
     with pytest.raises(UsageError, match='no slide "prices"'):
-        _make_slides(replace(demo.book, claims=demo.book.of_kind("suite")), ["prices"])
+        make_slides(replace(demo.book, claims=demo.book.of_kind("suite")), ["prices"])
 
 
 def test_the_same_claims_give_the_same_bytes_and_each_size_its_pixels(demo, tmp_path):

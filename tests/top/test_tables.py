@@ -5,6 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from kit.rounding import (
+    Speaker,
     _decimals_for,
     better_word,
     csv_cell,
@@ -103,3 +104,36 @@ def test_a_number_reads_back_within_its_rounding(value, decimals):
 @pytest.mark.parametrize("text", ["=1+1", "+x", "-x", "@x", "\tx"])
 def test_no_cell_is_a_formula(text):
     assert csv_cell(text) == "'" + text
+
+
+# Common practice, no source: whole per cents, "about" beyond 0.3, "just under" the next ten.
+@pytest.mark.parametrize(
+    ("ratio", "said"),
+    [
+        (1.13, "thirteen per cent faster"),
+        (1.127, "thirteen per cent faster"),
+        (1.134, "about thirteen per cent faster"),
+        (1.126, "about thirteen per cent faster"),
+        (1.194, "just under twenty per cent faster"),
+        (1.206, "about twenty-one per cent faster"),
+        (0.713, "twenty-nine per cent slower"),
+        (0.706, "just under thirty per cent slower"),
+        (1.004, "less than one per cent faster"),
+        (1.94, "almost twice as fast"),
+        (2.0, "twice as fast"),
+        (2.06, "just over twice as fast"),
+        (2.5, "one hundred and fifty per cent faster"),
+        (2.9, "almost three times as fast"),
+    ],
+)
+def test_a_margin_is_spoken(ratio, said):
+    assert Speaker().margin(ratio, outcome="ahead" if ratio > 1 else "behind") == said
+
+
+def test_scores_are_ahead_or_behind():
+    for ratio, outcome, said in (
+        (1.2, "ahead", "twenty per cent ahead of"),
+        (0.8, "behind", "twenty per cent behind"),
+        (1.0, "level", "level with"),
+    ):
+        assert Speaker().margin(ratio, outcome=outcome, speed=False, joined=True) == said
