@@ -10,10 +10,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from kit.archive.bag import TAG_MANIFEST
+from kit.archive.contents import text_path
 from kit.archive.remake import CLAIMS_PATH, reads_as_stated, same_figure
 from kit.archive.unbag import Bag, open_bag
 from kit.claims.claim import Claim, ClaimBook, RunRecord
 from kit.errors import SealError
+from kit.page.cues import PrintedChange, changed_prints
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -313,6 +315,7 @@ class _Side:
     replaces: str
     claims_sha256: str
     book: ClaimBook
+    text: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -327,6 +330,8 @@ class Revision:
         Runs that are not the same in both.
     settings : tuple of _SettingChange
         Settings, layouts and the kit's version, where they differ.
+    printed : tuple of PrintedChange
+        What of the old slides and text reads otherwise now, and is to be replaced.
     """
 
     old: _Side
@@ -334,6 +339,7 @@ class Revision:
     changes: tuple[ClaimChange, ...]
     runs: tuple[_RunChange, ...]
     settings: tuple[_SettingChange, ...]
+    printed: tuple[PrintedChange, ...]
 
     @property
     def counts(self) -> dict[str, int]:
@@ -404,6 +410,7 @@ class Revision:
             "old": _side_plain(self.old), "new": _side_plain(self.new), "names_old": self.names_old,
             "counts": self.counts,
             "changes": [_plain(c) for c in self.changes if c.kind != "unchanged"],
+            "to_replace": [asdict(one) for one in self.printed],
             "runs": [asdict(run) for run in self.runs],
             "settings": [asdict(item) for item in self.settings],
         }  # fmt: skip
@@ -411,6 +418,10 @@ class Revision:
     def to_lines(self) -> list[str]:
         """Return what `marginbook revise` prints."""
         lines = [f"old {_named(self.old)}", f"new {_named(self.new)}"]
+        places = dict.fromkeys(one.place for one in self.printed)
+        slides = sum(place.startswith("slide") for place in places)
+        lines.append(f"to replace: {slides} slides, {len(places) - slides} lines of the text")
+        lines += [f"  {p.place}: {p.what}: {p.old} -> {p.new}" for p in self.printed]
         lines.append(
             "the new review says that it replaces the old one"
             if self.names_old
@@ -427,6 +438,10 @@ class Revision:
                 lines += [f"  because {cause}" for cause in change.causes]
             if len(found) > SHOWN:
                 lines.append(f"  and {len(found) - SHOWN} more (--json lists all)")
+        shown = {one.what for one in self.printed}
+        small = sum(c.id not in shown for c in self.of_kind("changed_within_interval"))
+        if small:
+            lines.append(f"{small} small shifts change nothing printed on a slide")
         return lines
 
 
@@ -478,7 +493,8 @@ def compare_reviews(old: str | Path, new: str | Path) -> Revision:
     runs = tuple(_run_changes(before.book, after.book))
     settings = tuple(_setting_changes(before.book, after.book))
     changes = _claim_changes(before.book, after.book, runs, settings)
-    return Revision(before, after, tuple(changes), runs, settings)
+    printed = changed_prints(before.book, after.book, before.text)
+    return Revision(before, after, tuple(changes), runs, settings, printed)
 
 
 def _read_sealed(path: Path) -> _Side:
@@ -495,15 +511,19 @@ def _read_sealed(path: Path) -> _Side:
         if findings or CLAIMS_PATH not in bag.files:
             first = f"\n  {findings[0]}" if findings else f"\n  no {CLAIMS_PATH}"
             raise SealError(f"{path.name}: not a whole sealed review; verify it first{first}")
+        book = ClaimBook.parse(bag.read(CLAIMS_PATH), file=CLAIMS_PATH)
         return _Side(
             bag=bag.name,
             identity=hashlib.sha256(bag.read(TAG_MANIFEST)).hexdigest(),
             replaces=" ".join(listing.info.get("Replaces", ())),
             claims_sha256=listing.payload[CLAIMS_PATH],
-            book=_book(bag),
+            book=book,
+            text=_text(bag, book),
         )
 
 
-def _book(bag: Bag) -> ClaimBook:
-    """Return the claims of a bag."""
-    return ClaimBook.parse(bag.read(CLAIMS_PATH), file=CLAIMS_PATH)
+def _text(bag: Bag, book: ClaimBook) -> str:
+    """Return the source of a bag's text, "" where it has none."""
+    named = book.settings.get("text")
+    path = text_path(named) if isinstance(named, str) else ""
+    return bag.read(path).decode("utf-8", "replace") if path in bag.files else ""

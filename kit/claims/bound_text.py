@@ -448,6 +448,38 @@ def _find_claim(written: str, book: ClaimBook) -> tuple[Claim, frozenset[str]]:
     return claim, forms
 
 
+def restate(source: str, book: ClaimBook) -> dict[tuple[int, str], str]:
+    """Return what each reference of a text says by a review's claims, whether or not all hold.
+
+    Parameters
+    ----------
+    source : str
+        A bound text, also one written for other claims.
+    book : ClaimBook
+
+    Returns
+    -------
+    dict of (int, str) to str
+        By line and reference: what is printed, with its outcome; or why nothing can be.
+    """
+    said = {}
+    names = book.names.get("products", {})
+    for match in REFERENCE.finditer(source):
+        written = " ".join(match[1].split())
+        line = source.count("\n", 0, match.start()) + 1
+        try:
+            if written.startswith("say "):
+                text = _bound_words((written, 0, 0, line), book).text
+            else:
+                claim, forms = _find_claim(written, book)
+                text = _reference_text(claim, forms, book=book, names=names)
+                text += f", {claim.outcome}" if claim.outcome else ""
+        except LookupError as error:
+            text = str(error.args[0])
+        said[line, written] = text
+    return said
+
+
 def find_claim(text: str, book: ClaimBook) -> str:
     """Return the id of the claim that an id, or a reference as a bound text has it, stands for.
 

@@ -1,11 +1,12 @@
 """A bound text as a script: which slide stands behind which paragraph, how long it takes to say it.
 
 A paragraph names its slide (`[slide: title dell]`). From that come the script with slide numbers, a
-list of cues with times, and chapters from the headings.
+list of cues with times, and chapters from the headings; and, after a correction, what to replace.
 """
 
 from __future__ import annotations
 
+import contextlib
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -13,8 +14,10 @@ from pathlib import Path
 
 from kit.charts.slides import Slide
 from kit.charts.style import file_stem
-from kit.claims.bound_text import SLIDE, BoundText, write_marks
-from kit.errors import Fault, TextError, did_you_mean
+from kit.claims.bound_text import SLIDE, BoundText, restate, write_marks
+from kit.claims.claim import ClaimBook
+from kit.errors import Fault, TextError, UsageError, did_you_mean
+from kit.page.slides import make_slides
 
 # Common practice, no source: a speaker says about 150 words a minute; a figure counts as three.
 _WORDS_A_MINUTE, _WORDS_A_FIGURE = 150, 3
@@ -159,3 +162,69 @@ def write_script(script: Script, folder: Path) -> list[Path]:
     for name, data in files.items():
         (folder / name).write_bytes(data)
     return [folder / name for name in files]
+
+
+@dataclass(frozen=True, slots=True)
+class PrintedChange:
+    """One figure or bound word, printed on a slide or in a text, that now reads otherwise.
+
+    Attributes
+    ----------
+    place : str
+        "slide 07-title-dell", or "text, line 12".
+    what : str
+        A claim's id, "title", or a reference as written.
+    old, new : str
+        What is printed, with its outcome; "" where nothing is.
+    """
+
+    place: str
+    what: str
+    old: str
+    new: str
+
+
+def changed_prints(old: ClaimBook, new: ClaimBook, text: str) -> tuple[PrintedChange, ...]:
+    """Return what of the slides and text of a review reads otherwise by other claims.
+
+    Parameters
+    ----------
+    old, new : ClaimBook
+        The claims that slides and text were made from, and those that hold now.
+    text : str
+        The text's source, "" for none.
+
+    Returns
+    -------
+    tuple of PrintedChange
+        Slides in the order of their old numbers, then the text's lines.
+    """
+    was, now = _printed_on_slides(old), _printed_on_slides(new)
+    found = []
+    for number, (name, before) in enumerate(was.items(), 1):
+        place, after = f"slide {file_stem(f'{number:02d}', name)}", now.get(name, {})
+        for what in dict.fromkeys((*before, *after)):
+            pair = before.get(what, ""), after.get(what, "")
+            if pair[0] != pair[1]:
+                found.append(PrintedChange(place, what, *pair))
+    found += [PrintedChange(f"slide {n}, new", "", "", "") for n in now if n not in was]
+    said = restate(text, new)
+    for (line, written), before_text in restate(text, old).items():
+        if before_text != said[line, written]:
+            place = f"text, line {line}"
+            found.append(PrintedChange(place, written, before_text, said[line, written]))
+    return tuple(found)
+
+
+def _printed_on_slides(book: ClaimBook) -> dict[str, dict[str, str]]:
+    """Return what each slide prints, by its name: its title, and figures by their claims."""
+    slides: list[Slide] = []
+    for wanted in (book.settings.get("slides") or (), ()):
+        # Slides named in params may be gone; claims of an older form, or a stranger's, give none.
+        with contextlib.suppress(UsageError, LookupError, ValueError, TypeError, AttributeError):
+            slides = slides or make_slides(book, wanted)
+    return {
+        slide.name: {"title": slide.titles[0]}
+        | {c.id: f"{t}, {c.outcome}" if c.outcome else t for c, t in slide.printed}
+        for slide in slides
+    }

@@ -296,3 +296,15 @@ class TestCauses:
         assert kinds(book(one, two), book(one, two)) == dict.fromkeys(
             ["cell/a", "cell/b"], "unchanged"
         )
+
+
+def test_what_to_replace_comes_first(revision):
+    lines = revision.to_lines()
+    assert lines[2].startswith("to replace: ")
+    assert revision.to_dict()["to_replace"] == [
+        {"place": p.place, "what": p.what, "old": p.old, "new": p.new} for p in revision.printed
+    ]
+    by_id = {c.id: c for c in revision.changes}
+    assert revision.printed
+    assert all(by_id[p.what].kind != "unchanged" for p in revision.printed if p.what in by_id)
+    assert not compare_reviews(sealed_review(), sealed_review()).printed

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from types import SimpleNamespace
 
 import pytest
@@ -10,7 +11,8 @@ from claims.test_relations import made_book
 
 from kit.claims.bound_text import bind_text
 from kit.errors import TextError
-from kit.page.cues import make_script, write_script
+from kit.page.cues import changed_prints, make_script, write_script
+from kit.page.slides import make_slides
 
 SLIDES = [SimpleNamespace(name=name) for name in ("suite", "title-dell", "title-fen", "setup")]
 TEXT = """# The ash
@@ -81,3 +83,42 @@ def test_a_slide_there_is_not_is_refused_with_its_line():
 def test_a_long_script_runs_over_the_hour():
     made = script("word " * 10_000)
     assert b"01:06:40,000" in made.to_files()["cues.srt"]  # 10 000 words at 150 a minute: 4000 s
+
+
+def test_what_to_replace_is_exactly_what_prints_the_planted_changes(demo):
+    own, rival = demo.book.product, demo.book.settings["rivals"][0]
+    figure = f"cell/average_fps/wickerloft/{own}"
+    outcome = f"suite/average_fps/lines-1200/{own}-over-{rival}"
+    shift = f"cell/average_fps/mossplaiter/{own}"
+    planted = {
+        figure: {"text": "99.9\u00a0fps", "value": 99.9},  # printed figure
+        outcome: {"outcome": "behind"},  # the same figure, another outcome
+        shift: {"value": demo.book.by_id[shift].value + 1e-4},  # printed as before
+    }
+    claims = tuple(replace(c, **planted.get(c.id, {})) for c in demo.book.claims)
+    now = replace(demo.book, claims=claims)
+    text = f"""A.
+
+Its average is {{{{average {own} in wickerloft}}}}; elsewhere {{{{average {own} in mossplaiter}}}}.
+
+At 1200 lines it is {{{{say level {own} with {rival} on lines-1200: level}}}}:
+{{{{suite {own} over {rival} on lines-1200 | number}}}}.
+"""
+    found = changed_prints(demo.book, now, text)
+    printing = {
+        f"slide {n:02d}-{slide.name}"
+        for n, slide in enumerate(make_slides(demo.book), 1)
+        if {c.id for c, _ in slide.printed} & {figure, outcome}
+    }
+    assert {one.place for one in found if one.place.startswith("slide")} == printing
+    assert len(printing) >= 3
+    said = {(one.place, one.what.split()[0]): one for one in found if one.place.startswith("text")}
+    assert set(said) == {
+        ("text, line 3", "average"),
+        ("text, line 5", "say"),
+        ("text, line 6", "suite"),
+    }
+    assert said["text, line 3", "average"].new == "99.9\u00a0fps"
+    assert "would hold" in said["text, line 5", "say"].new
+    assert said["text, line 6", "suite"].new.endswith(", behind")
+    assert not changed_prints(demo.book, demo.book, text)
