@@ -112,6 +112,8 @@ At 1200 lines it is {{{{say level {own} with {rival} on lines-1200: level}}}}:
     }
     assert {one.place for one in found if one.place.startswith("slide")} == printing
     assert len(printing) >= 3
+    # An outcome that turned is told also where the figure beside it is printed as before.
+    assert {o.old.rpartition(", ")[2] for o in found if o.what == outcome} == {"level"}
     said = {(one.place, one.what.split()[0]): one for one in found if one.place.startswith("text")}
     assert set(said) == {
         ("text, line 3", "average"),
