@@ -571,12 +571,18 @@ def _plan(
     checklist: Annotated[
         bool, typer.Option("--checklist", help="Print the controls to go through.")
     ] = False,
+    sheet: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Write the runs to tick off: .csv or .xlsx."),
+    ] = None,
     as_json: Json = False,
 ) -> None:
     """Say how many runs resolve the margin stated in params, and where they are best spent."""
     from kit.planning.of_review import plan_from_params
 
     planned = plan_from_params(params)
+    if sheet is not None:
+        planned.to_sheet().write_new(sheet)
     _answer(planned, as_json, lambda: planned.to_lines(order=order, checklist=checklist))
 
 
@@ -593,7 +599,8 @@ class _AddOptions:
         str, typer.Option(help="Fields in the file names: '{product}_{title}_{session}.csv'.")
     ] = ""
     index: Annotated[
-        Path | None, typer.Option(help="A CSV with a column `file` and columns of the run sheet.")
+        Path | None,
+        typer.Option(help="A CSV or .xlsx with a column `file` and columns of the run sheet."),
     ] = None
     column: Annotated[
         list[str] | None, typer.Option(help="A column of the index by another name: title=scene.")

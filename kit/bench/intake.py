@@ -111,6 +111,7 @@ def _read_index(path: Path, naming: Naming) -> tuple[_IndexRow, ...]:
         shown = ", ".join(f'"{name}"' for name in header)
         said = f"there is no such column; the index has {shown}"
         raise BenchError([Fault(path.name, said, line=1, key=name) for name in missing])
+    taken |= {"done": ""} if "done" in header and "done" not in taken else {}  # ticked off by hand
     # A column mapped to another field no longer stands for the field its own name says.
     names = [taken.get(column, "" if column in naming.columns else column) for column in header]
     rows: list[_IndexRow] = []
@@ -368,6 +369,8 @@ def _gather_logs(
         With the faults of all logs: not read through a layout, or not described in one way.
     """
     by_path = {os.path.realpath(row.log): row for row in rows if row.log is not None}
+    # A sheet of runs to make names logs without their ending.
+    by_stem = {row.log.name: row for row in rows if row.log is not None and not row.log.exists()}
     faults: list[Fault] = []
     found: list[_Candidate] = []
     if given:
@@ -378,7 +381,8 @@ def _gather_logs(
     else:
         paths, passed = [row.log for row in rows if row.log is not None], []
     for path in paths:
-        shown, row = _shown(path, given), by_path.get(os.path.realpath(path))
+        shown = _shown(path, given)
+        row = by_path.get(os.path.realpath(path)) or by_stem.get(_stem(path.name))
         if index is not None and row is None:
             passed.append((path, f"{index.name} does not name it"))
             continue

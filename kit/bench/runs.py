@@ -23,8 +23,9 @@ from operator import itemgetter
 from pathlib import Path, PurePosixPath
 from typing import Literal, Self
 
-from kit.errors import BenchError, Fault, RunFileError, did_you_mean
+from kit.errors import BenchError, Fault, RunFileError, UsageError, did_you_mean
 from kit.logs.read import Log, read_log
+from kit.logs.shapes import ZIP, first_sheet
 from kit.logs.unpacked import near_file
 from kit.settings.bench_file import NEW_SHEET, Bench, Layout, Title
 from kit.settings.metric import HEADLINE, LOWS, METRICS, RESULT, TYPED_METRICS, tail_shares
@@ -103,9 +104,34 @@ class SheetText:
         writer.writerows(cells for _, cells in self.rows)
         return out.getvalue().encode(self.encoding)
 
+    def write_new(self, path: Path) -> None:
+        """Write the sheet as CSV, or where the name ends in .xlsx as a spreadsheet of text cells.
+
+        Raises
+        ------
+        UsageError
+            If there is such a file already, or it cannot be written.
+        """
+        if path.exists():
+            raise UsageError(f"{path.name} is there already; nothing was written")
+        data = self.to_bytes()
+        if path.suffix.lower() == ".xlsx":
+            import openpyxl
+
+            book = openpyxl.Workbook()
+            for cells in (self.header, *(cells for _, cells in self.rows)):
+                book.worksheets[0].append(cells)
+            out = io.BytesIO()
+            book.save(out)
+            data = out.getvalue()
+        try:
+            path.write_bytes(data)
+        except OSError as error:
+            raise UsageError(f"cannot write {path.name}: {error.strerror or error}") from None
+
     @classmethod
     def read(cls, path: Path, *, file: str) -> Self:
-        """Read a CSV file as people and spreadsheets keep it.
+        """Read a CSV file, or the first sheet of an .xlsx, as people and spreadsheets keep it.
 
         Raises
         ------
@@ -121,6 +147,11 @@ class SheetText:
             raise BenchError.at(file, "no such file") from None
         except OSError as error:
             raise BenchError.at(file, f"cannot be read: {error.strerror or error}") from None
+        if raw.startswith(ZIP):
+            try:
+                raw = first_sheet(raw, file=file)
+            except RunFileError as error:
+                raise BenchError(error.faults) from None
         return cls.parse(raw, file=file)
 
     @classmethod

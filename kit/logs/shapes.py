@@ -254,12 +254,12 @@ def _workbook(data: bytes, file: str) -> Any:
         raise RunFileError.at(file, f"damaged spreadsheet ({why}); copy it again") from None
 
 
-def _sheet_lines(data: bytes, name: str, file: str) -> list[str]:
+def _sheet_lines(data: bytes, name: str, file: str, *, days: bool = False) -> list[str]:
     """Return the rows of a sheet as lines of CSV, each at its own number."""
     lines: list[str] = []
     for cells in _workbook(data, file)[name].iter_rows(values_only=True):
         out = io.StringIO()
-        csv.writer(out, lineterminator="").writerow([_cell_text(cell) for cell in cells])
+        csv.writer(out, lineterminator="").writerow([_cell_text(c, days) for c in cells])
         text = out.getvalue()
         lines.append("" if not text.strip(',"') else text)
     width = max((line.count(",") for line in lines), default=0)
@@ -267,8 +267,31 @@ def _sheet_lines(data: bytes, name: str, file: str) -> list[str]:
     return [line + "," * (width - line.count(",")) if line and bare else line for line in lines]
 
 
-def _cell_text(cell: object) -> str:
+def first_sheet(data: bytes, *, file: str) -> bytes:
+    """Return the first sheet of a spreadsheet as CSV; a day without a time is a day.
+
+    Parameters
+    ----------
+    data : bytes
+        The spreadsheet.
+    file : str
+        The name faults give it.
+
+    Raises
+    ------
+    RunFileError
+        If it is none, or damaged.
+    """
+    frames = {"column": 1, "holds": "frame_time", "unit": "ms"}
+    layout = Layout.model_validate({"container": "xlsx", "frames": frames})
+    name = _names_in(data, layout, file)[0]
+    return "\n".join(_sheet_lines(data, name, file, days=True)).encode()
+
+
+def _cell_text(cell: object, days: bool) -> str:
     """Return what a cell of a sheet holds, as text that can mean one thing only."""
+    if days and isinstance(cell, dt.datetime) and cell.time() == dt.time():
+        return cell.date().isoformat()
     if isinstance(cell, dt.datetime | dt.time):
         return cell.isoformat()
     return "" if cell is None else repr(cell) if isinstance(cell, float) else str(cell)

@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import polygamma
 
-from kit.bench.runs import RunRow, read_run_sheet, select_rows
+from kit.bench.runs import RunRow, SheetText, read_run_sheet, select_rows
 from kit.errors import UsageError
 from kit.margins.cells import MIN_SHARED
 from kit.margins.replicates import SharedVariances, fit_variances, pair_key
@@ -535,6 +535,23 @@ class Planned:
             "checks": list(self.checks),
             "pilot": None if self.pilot is None else asdict(self.pilot),
         }
+
+    def to_sheet(self) -> SheetText:
+        """Return the run sheet to tick off: a row a run in the order planned.
+
+        Its column `file` says what to call each log, whatever its ending: `add --index` then finds
+        the row of each.
+        """
+        header = ("done", "position", "session", "product", "title", "file", "note")
+        rows = [
+            (
+                i,
+                ("", str(run.place), f"block-{run.block}", run.product, run.title,
+                 f"{run.product}_{run.title}_{run.number}".replace(".", "-"), ""),
+            )
+            for i, run in enumerate(self.order, start=2)
+        ]  # fmt: skip
+        return SheetText(f"{self.review} to run", header, tuple(rows))
 
     def to_lines(self, *, order: bool = False, checklist: bool = False) -> list[str]:
         """Return the plan as lines; with `order` or `checklist` those alone."""

@@ -160,3 +160,20 @@ def test_the_quantile_of_t_in_closed_form():
         assert second_opinion._t_quantile(c, 1) == pytest.approx(math.tan(math.pi * c / 2))
         expected = c * math.sqrt(2 / (1 - c * c))
         assert second_opinion._t_quantile(c, 2) == pytest.approx(expected, rel=1e-11)
+
+
+@pytest.mark.parametrize(
+    ("changes", "data"),
+    [
+        ({"parts": {"column": "phase"}}, b"ms,phase\n"),
+        ({"until": "Summary"}, b"ms\n"),
+        ({"container": "xlsx"}, b"PK\x03\x04"),
+        ({}, b"PK\x03\x04"),
+        ({"frames": {"column": "ms", "holds": "frame_rate", "unit": "fps"}}, b"ms\n"),
+    ],
+)
+def test_it_reads_no_shape_it_does_not_know(changes, data):
+    frames = {"column": "ms", "holds": "frame_time", "unit": "ms", "starts": "first_row"}
+    layout = {"container": "text", "frames": frames, "sensors": {}, **changes}
+    with pytest.raises(second_opinion._NotMadeError, match="logs in parts, archives or sheets"):
+        second_opinion._read_log(data, layout)

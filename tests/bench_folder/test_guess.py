@@ -11,11 +11,11 @@ from typer.testing import CliRunner
 
 from kit.bench.evidence import check_evidence
 from kit.bench.intake import guess_folder, take_guess
-from kit.bench.runs import read_run, read_run_sheet
+from kit.bench.runs import SheetText, read_run, read_run_sheet
 from kit.cli import app
 from kit.errors import UsageError
 from kit.settings.bench_file import read_bench
-from kit.settings.starting import start_bench
+from kit.settings.starting import start_bench, start_params
 
 STYLES = {
     "accelerator-a_canyon_1.csv.gz": "{product}_{title}_{n}.csv.gz",
@@ -109,3 +109,31 @@ def test_names_that_do_not_tell_are_refused(bench, tmp_path):
     with pytest.raises(UsageError, match="there is no log in it"):
         (tmp_path / "empty").mkdir()
         take_guess(bench, guess_folder(bench, tmp_path / "empty"))
+
+
+@pytest.mark.parametrize("ending", ["csv", "xlsx"])
+def test_a_planned_sheet_gives_each_log_its_row(bench, tmp_path, ending):
+    """Logs named as the sheet says, whatever their ending, get product, title and session of it."""
+    params = tmp_path / "Prüf stand" / "mine.yaml"
+    start_params(params)
+    text = params.read_text(encoding="utf-8").replace("../mybench", "my bench")
+    params.write_text(text + "plan:\n  margin: 0.03\n  seed: 1\n", encoding="utf-8")
+    sheet = tmp_path / f"to run.{ending}"
+    words = ["plan", str(params), "--sheet", str(sheet)]
+    assert CliRunner().invoke(app, words).exit_code == 0
+    assert "is there already" in CliRunner().invoke(app, words).output
+    planned = SheetText.read(sheet, file=sheet.name)
+    rows = [dict(zip(planned.header, cells, strict=True)) for _, cells in planned.rows]
+    assert len(rows) >= 4 and {r["product"] for r in rows} == {"new-part", "old-part"}
+    today = tmp_path / "today"
+    today.mkdir()
+    for row in rows[:3]:
+        (today / f"{row['file']}.csv").write_text(f"frame_time_ms\n1{row['position']}.5\n16.25\n")
+    (today / "stray.csv").write_text("frame_time_ms\n16.5\n16.25\n")
+    done = CliRunner().invoke(app, ["add", str(bench), str(today), "--index", str(sheet)])
+    assert done.exit_code == 0, done.output
+    assert "3 added, 1 not" in done.output and "does not name it" in done.output
+    taken = read_run_sheet(read_bench(bench))
+    found = {(t.product, t.title, t.session, t.conditions["position"]) for t in taken}
+    wanted = {(r["product"], r["title"], r["session"], r["position"]) for r in rows[:3]}
+    assert found == wanted and "done" not in {n for t in taken for n in t.conditions}
