@@ -21,10 +21,10 @@ if TYPE_CHECKING:
     from kit.bench.journal import By
 
 
-def _commands(about: str) -> typer.Typer:
+def _commands(about: str, *, completion: bool = False) -> typer.Typer:
     """Return an empty group of commands with its help."""
     return typer.Typer(
-        add_completion=False,
+        add_completion=completion,
         no_args_is_help=True,
         rich_markup_mode=None,
         pretty_exceptions_enable=False,
@@ -34,7 +34,8 @@ def _commands(about: str) -> typer.Typer:
 
 
 app = _commands(
-    "Reproducible reviews of graphics hardware: raw frame-time logs in, a frozen report out."
+    "Reproducible reviews of graphics hardware: raw frame-time logs in, a frozen report out.",
+    completion=True,
 )
 _bench = _commands("Keep a bench: compare it with its journal, and change it lawfully.")
 _new = _commands("Start a bench, a params file, or the layout of a log.")
