@@ -18,7 +18,8 @@ TO_THE_LETTER = (
 def codes_shown(page: str, book) -> set[str]:
     """Return the words of a page with an underscore, file names, and ids that are no plain word.
 
-    Runs keep the names the run sheet gives them: there are no others.
+    Runs keep the names the run sheet gives them, and the foot names the review's folder: there are
+    no others.
     """
     tree = html.fromstring(page)
     for element in tree.xpath(TO_THE_LETTER):
@@ -28,6 +29,6 @@ def codes_shown(page: str, book) -> set[str]:
     shown = {word for text in tree.itertext() for word in re.findall(r"[\w.:-]+", text)}
     return {
         word
-        for word in (w.strip(".:") for w in shown - set(book.run_by_id))
+        for word in (w.strip(".:") for w in shown - set(book.run_by_id) - {book.review})
         if "_" in word or FILES.search(word) or (word in ids and "-" in word)
     }
