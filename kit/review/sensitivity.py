@@ -105,7 +105,8 @@ def _by_runs(
 def _by_low(review: Review, names: Sequence[str]) -> Iterator[tuple[str, SuiteMargin]]:
     """Yield the suites of the lows under each other definition."""
     lows = [name for name in names if METRICS[name].tail_share is not None]
-    for definition in LOW_DEFINITIONS if lows else ():
+    known = any(m.lows for m in review.used)  # of figures typed in nobody knows the definition
+    for definition in LOW_DEFINITIONS if lows and known else ():
         if definition == review.params.metrics.low:
             continue
         runs = [replace(m, values={**m.values, **m.lows.get(definition, {})}) for m in review.used]
