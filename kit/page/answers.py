@@ -52,6 +52,7 @@ COLUMNS: Mapping[str, str] = {
     "behind": "Titles of the suite in which it is behind.",
     "level": "Titles of the suite in which both are level.",
     "unresolved": "Titles of the suite in which they cannot be told apart.",
+    "expected_false": "Of the titles ahead or behind, how many are expected to be false.",
     "run": "The run, by its id.",
     "used": "Whether figures rest on the run.",
     "reason": "Why it is not used.",
