@@ -612,7 +612,9 @@ def _merged(work: _Work, theirs: Bench, coming: Mapping[str, Mapping[str, str]],
     bench_yaml = _joined_yaml(work.bench, theirs, coming)
     mine = work.sheet.by_run()
     names = {cells.get("log", "") for cells in mine.values()}
-    seen = {hash_file(folder / log) for log in names if log and (folder / log).is_file()}
+    hashes = {n: hash_file(folder / n) for n in sorted(names) if n and (folder / n).is_file()}
+    here = {sha: name for name, sha in hashes.items()}
+    seen = {(hashes.get(c.get("log", ""), ""), c.get("part", "")) for c in mine.values()}
     items: list[Mapping[str, Any]] = [
         {"kind": "bench", "name": theirs.name, "head": journal.head, "length": len(journal.entries)}
     ]
@@ -631,16 +633,18 @@ def _merged(work: _Work, theirs: Bench, coming: Mapping[str, Mapping[str, str]],
             if log in known and known[log].sha256 != sha:
                 faults.append(Fault(shown, "is not what was taken in there"))
                 continue
-            if sha in seen:
+            if (sha, cells.get("part", "")) in seen:
                 said.append(f"{run}: passed over, the same bytes are here already")
                 continue
-            seen.add(sha)
-            row["log"] = file = free_name(
-                log, lambda name: name in names or os.path.lexists(folder / name)
-            )
-            names.add(file)
-            copies.append(Copy(str(source), file, sha))
-            items.append(log_item(file, source, sha256=sha, source=shown, copied=True))
+            seen.add((sha, cells.get("part", "")))
+            if sha not in here:  # one log may hold several runs
+                here[sha] = file = free_name(
+                    log, lambda name: name in names or os.path.lexists(folder / name)
+                )
+                names.add(file)
+                copies.append(Copy(str(source), file, sha))
+                items.append(log_item(file, source, sha256=sha, source=shown, copied=True))
+            row["log"] = here[sha]
         elif mine.get(run) == cells:
             said.append(f"{run}: passed over, the same row is here already")
             continue

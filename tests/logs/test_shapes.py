@@ -21,6 +21,7 @@ import pyarrow.parquet as pq
 import pytest
 from typer.testing import CliRunner
 
+from kit.bench.evidence import check_evidence
 from kit.bench.intake import add_logs
 from kit.bench.runs import read_run, read_run_sheet
 from kit.cli import app
@@ -249,6 +250,29 @@ def test_a_file_of_several_runs_is_taken_in_as_so_many_rows_of_one_log(tmp_path)
     assert {r.log for r in rows} == {"logs/new-part.txt"}
     for row, truth in zip(rows, (ONE, TWO), strict=True):
         np.testing.assert_allclose(read_run(row, bench).log.frame_ms, truth)
+
+
+def test_a_merge_and_its_undo_keep_every_run_of_a_log(tmp_path):
+    day = tmp_path / "day.txt"
+    day.write_text(HEADED)
+    for name in ("one", "two"):
+        start_bench(tmp_path / name)
+    runner = CliRunner()
+    runner.invoke(app, ["new", "layout", str(day), "--write", str(tmp_path / "one")])
+    add_logs(tmp_path / "one", [day], fields={"product": "new-part", "title": "my-scene"})
+    words = ["bench", "merge", str(tmp_path / "two"), str(tmp_path / "one"), "--reason", "moved"]
+    for again in range(2):
+        done = runner.invoke(app, words)
+        assert done.exit_code == 0, done.output
+        assert ("nothing to merge" if again else "2 runs with 1 logs came") in done.output
+    merged = read_bench(tmp_path / "two")
+    rows = read_run_sheet(merged)
+    assert {(r.log, r.part) for r in rows} == {("logs/day.txt", "canyon"), ("logs/day.txt", "weir")}
+    for row, truth in zip(rows, (ONE, TWO), strict=True):
+        np.testing.assert_allclose(read_run(row, merged).log.frame_ms, truth)
+    assert check_evidence(tmp_path / "two", depth="full").differences == ()
+    undone = runner.invoke(app, ["bench", "undo", str(tmp_path / "two"), "--reason", "not yet"])
+    assert undone.exit_code == 0 and not [*(tmp_path / "two" / "logs").iterdir()]
 
 
 def test_a_proposal_names_every_column_it_leaves_and_can_be_pasted(tmp_path):
