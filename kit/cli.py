@@ -603,6 +603,10 @@ class _AddOptions:
         Path | None,
         typer.Option(help="A CSV or .xlsx with a column `file` and columns of the run sheet."),
     ] = None
+    table: Annotated[
+        Path | None,
+        typer.Option(help="A table of figures, CSV or xlsx: titles down, products across."),
+    ] = None
     column: Annotated[
         list[str] | None, typer.Option(help="A column of the index by another name: title=scene.")
     ] = None
@@ -638,7 +642,7 @@ def _add(
 ) -> None:
     """Take recorded logs into a bench: copied unchanged, hashed, a row each in the run sheet."""
     from kit.bench.acts import add_crashed, undo
-    from kit.bench.intake import Naming, add_logs
+    from kit.bench.intake import Naming, add_logs, add_table
 
     if given.undo:
         done = undo(bench, by=_by())
@@ -655,6 +659,15 @@ def _add(
         _answer(add_crashed(bench, fields, by=_by(given.reason)), as_json)
         return
     maps, columns = _named_texts(given.map_ or []), _named_pairs(given.column or [], "--column")
+    if given.table:
+        if logs or given.index:
+            raise UsageError("--table takes figures in; take logs in by themselves")
+        intake = add_table(
+            bench, given.table, fields=fields, maps=maps, dry_run=given.dry_run,
+            by=_by(given.reason),
+        )  # fmt: skip
+        _answer(intake, as_json)
+        return
     intake = add_logs(
         bench,
         logs or [],

@@ -94,6 +94,11 @@ _WORDS = {
     "titles' margins: it holds for titles like these.",
     "suite-range": "The smallest or largest margin among the suite's titles.",
     "suite-count": "Number of the suite's titles with this outcome.",
+    "suite-side": "Number of the suite's titles whose figure is the better one (above), the worse "
+    "one (below) or the same (open), whatever can be told of their errors: where how far runs "
+    "scatter was not measured.",
+    "sign-test": "Two-sided p-value of the exact sign test over the suite's titles: how likely "
+    "chance alone, as likely either way, splits them so unevenly. It holds for titles like these.",
     "false-outcomes": "How many of the suite's titles ahead or behind are expected to have a "
     "false sign.",
     "product-day": "Standard deviation of what a session does to one product in all titles alike, "
@@ -111,6 +116,7 @@ _WORDS = {
     "scenario-price": "A price supposed in the params file.",
     "suite-fps": "Geometric mean of the averages over the titles named.",
     "cost-per-fps": "Price divided by the suite's frames per second.",
+    "price-difference": "Price minus the rival's price, in the review's currency.",
     "premium": "Price divided by the rival's price.",
     "equal-value-price": "The rival's price times the suite margin: at this price both cost the "
     "same per frame per second.",

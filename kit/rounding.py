@@ -20,7 +20,18 @@ if TYPE_CHECKING:
 
 NBSP = "\u00a0"
 MINUS = "\u2212"
-OUTCOME_SIGNS = {"ahead": "+", "behind": MINUS, "level": "=", "unresolved": "?"}
+OUTCOME_SIGNS = {
+    "ahead": "+", "behind": MINUS, "level": "=", "unresolved": "?",
+    "above": "+", "below": MINUS, "open": "?",
+}  # fmt: skip
+# What an outcome is the other way round; any other is the same both ways.
+TURNED = {"ahead": "behind", "behind": "ahead", "above": "below", "below": "above"}
+BY_FIGURES = "by figures alone"  # how far runs scatter was not measured
+_NO_SIDE = {
+    "level": "level",
+    "unresolved": "not told apart",
+    "open": f"undecided {BY_FIGURES}",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +60,7 @@ class Rounded:
         ratio : float
             The margin, unrounded: it decides the direction.
         outcome : str
-            ahead, behind, level or unresolved.
+            ahead, behind, level or unresolved; above, below or open of figures alone.
         speed : bool
             Whether more of it is said as "faster".
 
@@ -62,9 +73,9 @@ class Rounded:
         >>> ratio_text(1.01, 0.95, 1.07).in_words(1.01, outcome="unresolved")
         'not told apart (+1\\xa0%, between −5 and +7)'
         """
-        if outcome in {"level", "unresolved"}:
+        if outcome in _NO_SIDE:
             span = f", between {self.interval.replace(' to ', ' and ')}" if self.interval else ""
-            word = "level" if outcome == "level" else "not told apart"
+            word = _NO_SIDE[outcome]
             return f"{word} ({self.text}{span})"
         return f"{self.text.lstrip('+' + MINUS)} {better_word(ratio, speed=speed)}"
 
@@ -298,6 +309,7 @@ def money_text(
     *,
     decimals: int = 0,
     locale: str = "en",
+    sign: bool = False,
 ) -> Rounded:
     """Return an amount of money with its currency.
 
@@ -311,13 +323,17 @@ def money_text(
         How many are shown.
     locale : str
         How numbers are written.
+    sign : bool
+        Whether an amount above zero gets a plus: of a difference.
 
     Examples
     --------
     >>> money_text(1499.5, "EUR").text
     'EUR\\xa01,500'
+    >>> money_text(-200, "EUR", sign=True).text
+    'EUR\\xa0−200'
     """
-    plain = partial(number, decimals=decimals, locale=locale)
+    plain = partial(number, decimals=decimals, locale=locale, sign=sign)
     interval = _interval(low, high, plain) if low != high else ""
     return Rounded(f"{currency}{NBSP}{plain(value)}", interval, f"{decimals} decimals")
 
@@ -363,6 +379,17 @@ def expected_text(count: float, *, locale: str = "en") -> Rounded:
     least = number(0.1, decimals=1, locale=locale)
     text = number(count, decimals=1, locale=locale) if count >= 0.05 else f"under {least}"
     return Rounded(text, "", "1 decimal")
+
+
+def chance_text(p: float, *, locale: str = "en") -> Rounded:
+    """Return a p-value with two digits, and none below a thousandth.
+
+    >>> chance_text(0.03125).text, chance_text(7.6e-06).text, chance_text(1.0).text
+    ('0.031', 'under 0.001', '1')
+    """
+    if p < 0.001:
+        return Rounded(f"under {number(0.001, decimals=3, locale=locale)}", "", "thousandths")
+    return plain_text(p, digits=2, locale=locale)
 
 
 def better_word(ratio: float, *, speed: bool = True) -> str:
@@ -483,7 +510,7 @@ class Speaker:
         'almost twice as fast'
         """
         speech = self._speech
-        if outcome not in {"ahead", "behind"}:
+        if outcome not in TURNED:
             open_ = int(outcome != "level")
             said, joint = speech.outcomes[open_], speech.joints[3 + open_]
             return f"{said} {joint}" if joined else said

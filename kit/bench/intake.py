@@ -12,6 +12,7 @@ import fnmatch
 import io
 import os
 import re
+import zipfile
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -33,12 +34,13 @@ from kit.bench.transaction import (
     held_bench,
     sheet_path,
 )
-from kit.errors import BenchError, Fault, FaultsError, RunFileError, UsageError
+from kit.errors import BenchError, Fault, FaultsError, RunFileError, UsageError, did_you_mean
 from kit.logs.propose import propose_layout
 from kit.logs.read import Log, read_log
 from kit.logs.shapes import list_parts
 from kit.logs.unpacked import recorded_chunks
 from kit.settings.bench_file import NEW_SHEET, Bench, Layout, read_bench
+from kit.settings.metric import HEADLINE, METRICS, RESULT, TYPED_METRICS
 from kit.settings.yaml import read_yaml, written_text
 
 if TYPE_CHECKING:
@@ -569,6 +571,10 @@ class _Intake:
         for one in self.added:
             if (row := one.row) is not None:
                 what = f"{row.run}: {row.product}, {row.title}, layout {row.layout}"
+                if not one.file:
+                    figures = (f"{name} {figure:g}" for name, figure in row.typed.items())
+                    lines.append(f"{row.run}: {row.product}, {row.title}, {', '.join(figures)}")
+                    continue
                 lines.append(f"{what}, {one.frames} frames, {one.duration_s:.1f} s, {one.file}")
         lines += _told_once(self.skipped)
         verb = "would be added; nothing was written" if self.dry_run else "added"
@@ -673,6 +679,180 @@ def add_logs(
     if dry_run:
         return _Intake((*_plan(bench, candidates, by)[0], *over), True)
     return _taken_in(bench, candidates, over, by)
+
+
+def add_table(
+    bench_folder: Path,
+    table: Path,
+    *,
+    fields: Mapping[str, str] | None = None,
+    maps: Mapping[str, Mapping[str, str]] | None = None,
+    dry_run: bool = False,
+    by: By = NOBODY,
+) -> _Intake:
+    """Take a wide table of figures into a bench: titles down, products across, a row each.
+
+    Parameters
+    ----------
+    bench_folder : Path
+        The bench.
+    table : Path
+        CSV or xlsx (its first sheet). The first line names the products, by id or name; each other
+        line begins with a title. Further blocks below begin with such a line again, whose first
+        cell says what they hold: ``low_1pct_fps``, "1 % low" or any other figure that can be typed
+        in. The first block holds averages where its first cell does not say otherwise, and the
+        results of titles that do not measure frames. An empty cell is no figure.
+    fields : mapping of str to str, optional
+        What holds for every figure, by column of the run sheet. `began`, the day of the figures, is
+        needed; `source` is the file's name unless it is given.
+    maps : mapping of str to mapping of str to str, optional
+        By "product" or "title", what a text of the table stands for.
+    dry_run, by
+        As for `add_logs`.
+
+    Returns
+    -------
+    _Intake
+        What was added, and what was not: a figure of this table that the bench has already.
+
+    Raises
+    ------
+    FaultsError
+        With every fault of the table; nothing was written then.
+    UsageError
+        If nothing says of which day the figures are.
+
+    Notes
+    -----
+    Figures taken in so are marked as typed in, as no log stands behind them.
+    """
+    bench = read_bench(bench_folder)
+    stated = {name: text for name, text in (fields or {}).items() if text}
+    if "began" not in stated:
+        raise UsageError(f"{table.name}: say of which day its figures are: --began 2026-11-25")
+    stated = {"source": table.name, **stated}
+    found = _table_figures(_table_cells(table), bench, table.name, maps or {})
+    candidates = [
+        _Candidate(
+            f"{table.name}, {title} of {product}",
+            {
+                "run": _run_of(table.stem, product, title),
+                "product": product,
+                "title": title,
+                **stated,
+                **figures,
+            },
+        )
+        for (product, title), figures in found.items()
+    ]
+    if not candidates:
+        raise UsageError(f"{table.name}: there is no figure in it to take in")
+    if dry_run:
+        return _Intake(tuple(_plan(bench, candidates, by)[0]), True)
+    return _taken_in(bench, candidates, (), by)
+
+
+def _run_of(stem: str, *names: str) -> str:
+    """Return the id of the run of one figure of a table."""
+    return "-".join(re.sub(r"[^A-Za-z0-9_-]+", "-", n).strip("-") for n in (*names, stem))[:128]
+
+
+def _table_cells(table: Path) -> list[tuple[int, list[str]]]:
+    """Return line and cells of each row of a table that is not empty; decimals with a point.
+
+    Raises
+    ------
+    BenchError
+        If it is not there, or no table.
+    """
+    try:
+        if table.suffix.lower() in {".xlsx", ".xlsm"}:
+            import pandas as pd
+
+            grid = pd.read_excel(table, header=None, dtype=object).astype(object)
+            rows = [["" if pd.isna(c) else str(c) for c in row] for row in grid.to_numpy().tolist()]
+        else:
+            text = table.read_bytes().decode("utf-8-sig")
+            first = text.partition("\n")[0]
+            delimiter = max((",", ";", "\t"), key=first.count)
+            rows = list(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter))
+            if delimiter != ",":
+                rows = [[re.sub(r"^(\d+),(\d+)$", r"\1.\2", c.strip()) for c in r] for r in rows]
+    except OSError as error:
+        raise BenchError.at(table.name, f"cannot be read: {error.strerror or error}") from None
+    except (ValueError, zipfile.BadZipFile, csv.Error):
+        said = "neither CSV in UTF-8 nor a spreadsheet (xlsx)"
+        raise BenchError.at(table.name, said) from None
+    stripped = [(line, [cell.strip() for cell in row]) for line, row in enumerate(rows, 1)]
+    return [(line, row) for line, row in stripped if any(row)]
+
+
+def _table_figures(
+    rows: Sequence[tuple[int, list[str]]],
+    bench: Bench,
+    file: str,
+    maps: Mapping[str, Mapping[str, str]],
+) -> dict[tuple[str, str], dict[str, str]]:
+    """Return the figures of a wide table by product and title: metric -> text.
+
+    Raises
+    ------
+    BenchError
+        With every product, title and figure that is not known, or stands twice.
+    """
+    known = {
+        "product": {**_slugs(bench.products), **maps.get("product", {})},
+        "title": {**_slugs(bench.titles), **maps.get("title", {})},
+    }
+    faults: list[Fault] = []
+
+    def named(what: str, text: str, line: int) -> str:
+        found = known[what].get(text) or known[what].get(_slug(text), "")
+        if not found:
+            guess = did_you_mean(text, getattr(bench, f"{what}s"), listed=12)
+            faults.append(Fault(file, f'no {what} "{text[:60]}" in bench.yaml{guess}', line=line))
+        return found
+
+    figures: dict[tuple[str, str], dict[str, str]] = {}
+    products: list[str] = []
+    metric = ""
+    for line, (head, *cells) in rows:
+        if not products or _heads_block(cells, known["product"]):
+            metric = _typed_metric(head)
+            products = [named("product", text, line) if text else "" for text in cells]
+            if head and not metric and figures:
+                said = f'"{head[:60]}" says nothing of what this block holds; it may be '
+                faults.append(Fault(file, said + ", ".join(TYPED_METRICS), line=line))
+            continue
+        title = named("title", head, line)
+        if not title:
+            continue
+        frames = bench.titles[title].measures == "frames"
+        own = (metric or HEADLINE) if frames else RESULT
+        for product, text in zip(products, cells, strict=False):
+            if not text or not product:
+                continue
+            mine = figures.setdefault((product, title), {})
+            if mine.setdefault(own, text) != text:
+                said = f"{own} of {product} in {title} stands twice: {mine[own]} and {text[:20]}"
+                faults.append(Fault(file, said, line=line))
+    if faults:
+        raise BenchError(faults)
+    return figures
+
+
+def _heads_block(cells: Sequence[str], products: Mapping[str, str]) -> bool:
+    """Return whether a line names products: it is the first line of a block."""
+    filled = [text for text in cells if text]
+    return bool(filled) and all(t in products or _slug(t) in products for t in filled)
+
+
+def _typed_metric(head: str) -> str:
+    """Return the figure that the first cell of a block says it holds; "" where it says none."""
+    words = {_slug(m.label): name for name, m in METRICS.items() if name in TYPED_METRICS}
+    words |= {_slug(METRICS[name].word): name for name in TYPED_METRICS if METRICS[name].word}
+    words |= {_slug(name): name for name in TYPED_METRICS}
+    return words.get(_slug(head), "")
 
 
 def _taken_in(

@@ -522,7 +522,8 @@ def _rows_of(book: ClaimBook, titles: Sequence[str]) -> dict[str, tuple[str, str
 def _outcome_counts(book: ClaimBook, suite: Claim) -> str:
     """Return a suite's outcomes in words: ahead of B in 7 of 12 titles, level in 3."""
     baseline = product_name(book, suite.baseline)
-    of, parts = {"ahead": "of ", "level": "with ", "behind": "", "unresolved": "from "}, []
+    of = {"ahead": "of ", "level": "with ", "unresolved": "from "}
+    parts: list[str] = []
     counts = _counts_of(book, suite)
     titles = len(suite.inputs)
     for outcome in OUTCOMES:
@@ -531,11 +532,15 @@ def _outcome_counts(book: ClaimBook, suite: Claim) -> str:
         if count is None or not count.figure:
             continue
         if titles == 1:
-            parts.append(f"{word} {of[outcome]}{baseline} in the one title")
+            parts.append(f"{word} {of.get(outcome, '')}{baseline} in the one title")
         elif not parts:
-            parts.append(f"{word} {of[outcome]}{baseline} in {count.text} of {titles} titles")
+            parts.append(
+                f"{word} {of.get(outcome, '')}{baseline} in {count.text} of {titles} titles"
+            )
         else:
             parts.append(f"{word} in {count.text}")
+    if suite.outcome in {"above", "below", "open"}:
+        parts.append("how far runs scatter was not measured")
     return ", ".join(parts) + _false_of(book, suite)
 
 
@@ -606,7 +611,7 @@ def margins_chart(book: ClaimBook, suite: Claim) -> Chart:
     caption = f"{own} is {_outcome_counts(book, suite)}; over the suite {_margin_words(suite)}"
     note = (
         f"Shaded: level, within {_percent(band, book.locale)} either way. "
-        "Open: level; with a dashed edge: unresolved."
+        "Open: level; with a dashed edge: unresolved, or by figures alone."
     )
     if like is not None and like.low is not None:
         note += " Suite, thick line: for these titles; thin line: for titles like these."

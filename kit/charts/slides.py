@@ -161,8 +161,8 @@ GROUNDS: Mapping[str, _Ground] = {
     "clear-dark-ink": replace(_PAPER, clear=True),
     "clear-light-ink": replace(_DARK, clear=True),
 }
-_DARK_OUTCOMES = {"ahead": "#7fb0e0", "behind": "#d9b650"}
-_CHIPS = {"behind": "#7f6300"}
+_DARK_OUTCOMES = {"ahead": "#7fb0e0", "behind": "#d9b650", "above": "#7fb0e0", "below": "#d9b650"}
+_CHIPS = {"behind": "#7f6300", "below": "#7f6300"}
 _DARK_LEVEL = "#9aa5a8"
 
 
@@ -293,7 +293,7 @@ class _Canvas:
         """Draw one title's margin in the colour of its outcome."""
         colour = self.outcome_colour(outcome or "unresolved")
         face = colour if OUTCOMES[outcome or "unresolved"].filled else self.ground.paper
-        style = (0, (2.0, 1.6)) if outcome in {"unresolved", ""} else "-"
+        style = (0, (2.0, 1.6)) if OUTCOMES[outcome or "unresolved"].dashed else "-"
         self.axes.scatter(
             [x], [y], s=(0.8 * self.form.mark) ** 2, c=face, edgecolors=colour, linewidths=4,
             linestyle=style, zorder=4,
@@ -304,7 +304,7 @@ class _Canvas:
         size = 36 if self.form.tall else 50
         colour = self.outcome_colour(outcome, chip=True)
         filled = OUTCOMES[outcome].filled
-        style = (0, (3, 2)) if outcome == "unresolved" else "-"
+        style = (0, (3, 2)) if OUTCOMES[outcome].dashed else "-"
         self.axes.add_patch(
             Rectangle(
                 (x - size, y - size / 2), size, size, fc=colour if filled else self.ground.paper,

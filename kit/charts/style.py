@@ -49,6 +49,10 @@ OUTCOMES = {
     "behind": Look("#997700", filled=True),
     "level": Look("#656f72"),
     "unresolved": Look("#656f72", dashed=True),
+    # Figures alone, whose runs' scatter was not measured.
+    "above": Look("#004488", dashed=True),
+    "below": Look("#997700", dashed=True),
+    "open": Look("#656f72", dashed=True),
 }
 SUITE = Look(INK, "D")
 

@@ -15,7 +15,8 @@ A reference stands in double braces and names what it wants by product, title an
                                        be false
 ``{{gap P}}``                          the gap of its name between classes of machine
 ``{{price P at K}}``                   a price; also ``cost`` and ``suite_fps``
-``{{equal_value P over B at K}}``      price of equal value; also ``premium``, ``cut``
+``{{equal_value P over B at K}}``      price of equal value; also ``premium``, ``cut``,
+                                       ``difference`` (in currency)
 ``{{spec FIELD P}}``                   a figure of the specification table
 ``{{limit in T}}``                     whether the processor sets the limit, where that was asked
 ``{{runs used}}``                      runs ``used``, ``set_aside``; ``{{titles}}``
@@ -53,7 +54,7 @@ from kit.claims.lexicon import (
 )
 from kit.claims.relations import METRIC_WORDS, Judged, judge_relation
 from kit.errors import Fault, TextError, UsageError, did_you_mean
-from kit.rounding import MINUS, NBSP, Speaker, ratio_text
+from kit.rounding import BY_FIGURES, MINUS, NBSP, TURNED, Speaker, ratio_text
 from kit.settings.metric import HEADLINE, METRICS
 from kit.settings.params import LoadedParams
 
@@ -76,6 +77,7 @@ VALUE_WORDS = {
     "cost": "cost_per_fps",
     "suite_fps": "suite_fps",
     "premium": "premium",
+    "difference": "price_difference",
     "equal_value": "equal_value_price",
     "cut": "cut_needed",
 }
@@ -274,7 +276,7 @@ def _bound_words(place: tuple[str, int, int, int], book: ClaimBook) -> Reference
 
 def _wrong_joint(reference: Reference, after: str) -> str:
     """Return what is wrong with a margin before "than" that is not said as faster or slower."""
-    told = reference.claim.outcome in {"", "ahead", "behind"} or "number" in reference.forms
+    told = reference.claim.outcome in {"", *TURNED} or "number" in reference.forms
     compares = reference.claim.kind in MARGIN_KINDS and not told
     if not compares or not re.match(r"\s{1,3}(?:than|als)\b", after):
         return ""
@@ -442,6 +444,8 @@ def _find_claim(written: str, book: ClaimBook) -> tuple[Claim, frozenset[str]]:
         raise LookupError(f'no way of writing called "{form}"{guess}')
     claim_id = _reference_id(phrase.split(), book)
     claim = book.get(claim_id)
+    if claim is None and (other := _other_way(claim_id, book)) is not None:
+        return other, forms ^ {"reversed"}
     if claim is None:
         guess = did_you_mean(claim_id, book.by_id)
         raise LookupError(f'no such claim "{claim_id}"{guess}')
@@ -478,6 +482,14 @@ def restate(source: str, book: ClaimBook) -> dict[tuple[int, str], str]:
             text = str(error.args[0])
         said[line, written] = text
     return said
+
+
+def _other_way(claim_id: str, book: ClaimBook) -> Claim | None:
+    """Return the margin or suite of the same two products the other way round, if there is one."""
+    head, _, pair = claim_id.rpartition("/")
+    product, over, baseline = pair.partition("-over-")
+    found = book.get(f"{head}/{baseline}-over-{product}") if over else None
+    return found if found is not None and found.kind in {"margin", "suite"} else None
 
 
 def find_claim(text: str, book: ClaimBook) -> str:
@@ -548,7 +560,8 @@ def _reference_id(words: list[str], book: ClaimBook) -> str:
         case "count", [outcome, product] if "over" in named:
             pair = {"product": product, "baseline": named["over"]}
             group = named.get("on", "all")
-            return claim_id("suite_count", metric=metric, group=group, part=outcome, **pair)
+            kind = "suite_side" if outcome in {"above", "below"} else "suite_count"
+            return claim_id(kind, metric=metric, group=group, part=outcome, **pair)
         case "false", [product] if "over" in named:
             pair = {"product": product, "baseline": named["over"]}
             return claim_id("suite_false", metric=metric, group=named.get("on", "all"), **pair)
@@ -560,7 +573,10 @@ def _reference_id(words: list[str], book: ClaimBook) -> str:
             return gaps[product]
         case (("price" | "cost" | "suite_fps"), [product]) if "at" in named:
             return claim_id(VALUE_WORDS[head], group=named["at"], product=product)
-        case (("premium" | "equal_value" | "cut"), [product]) if {"over", "at"} <= named.keys():
+        case (("premium" | "difference" | "equal_value" | "cut"), [product]) if {
+            "over",
+            "at",
+        } <= named.keys():
             pair = {"product": product, "baseline": named["over"]}
             return claim_id(VALUE_WORDS[head], group=named["at"], **pair)
         case "spec", [name, product]:
@@ -608,7 +624,7 @@ def _reference_text(
         ratio = 1 / ratio
         low, high = (1 / high, 1 / low) if low and high else (None, None)
         product, baseline = baseline, product
-        outcome = {"ahead": "behind", "behind": "ahead"}.get(outcome, outcome)
+        outcome = TURNED.get(outcome, outcome)
     rounded = ratio_text(ratio, low, high, locale=book.locale)
     speed = METRICS[claim.metric].speed
     if "spoken" in forms:
@@ -624,16 +640,18 @@ def _reference_text(
     else:
         text = rounded.in_words(ratio, outcome=outcome, speed=speed)
     # What is level or not told apart has its interval in its words already.
-    told = "number" in forms or outcome in {"ahead", "behind"}
+    told = "number" in forms or outcome in TURNED
     if "interval" in forms and rounded.interval and told:
         text += f" ({rounded.interval})"
-    joint = ("than" if speed else "of") if outcome in {"ahead", "behind"} else "with"
+    joint = ("than" if speed else "of") if outcome in TURNED else "with"
     if "joined" in forms:
-        return f"{text} {'from' if outcome == 'unresolved' else joint}"
+        ends = {"unresolved": "from", "open": "against"}
+        return f"{text} {ends.get(outcome, joint)}"
     if "sentence" in forms:
         first, second = names.get(product, product), names.get(baseline, baseline)
-        if outcome in {"ahead", "behind"}:
-            return f"{first} is {text} {joint} {second}"
+        if outcome in TURNED:
+            how = f" {BY_FIGURES}" if outcome in {"above", "below"} else ""
+            return f"{first} is {text} {joint} {second}{how}"
         return f"{first} and {second} are {text}"
     return text
 

@@ -17,6 +17,7 @@ from kit.claims.claim import (
     make_ratio_claim,
     make_statement,
 )
+from kit.margins.cells import BY_FIGURES
 from kit.margins.compare import Margin
 from kit.margins.consistency import Closure
 from kit.margins.drift import Drift
@@ -25,6 +26,7 @@ from kit.margins.suites import SuiteMargin
 from kit.review.sensitivity import measure_sensitivity
 from kit.review.walk import Results, Review
 from kit.rounding import (
+    chance_text,
     count_text,
     expected_text,
     fine_text,
@@ -303,11 +305,14 @@ def _level_claims(review: Review, results: Results) -> Iterator[Claim]:
 def _suite_claims(review: Review, results: Results) -> Iterator[Claim]:
     """Yield the claims of each suite margin: both intervals, range, counts, influence.
 
-    Groups other than "all" are stated for the averages of the reviewed product only.
+    Groups other than "all" are stated for the averages of the reviewed product, and of pairs that
+    params name.
     """
+    asked = {(pair.product, pair.over) for pair in review.params.pairs}
     for suite in results.suites:
         main = suite.product == review.params.product and suite.metric == HEADLINE
-        if main or suite.suite == "all":
+        pair = suite.metric == HEADLINE and (suite.product, suite.baseline) in asked
+        if main or pair or suite.suite == "all":
             yield from _suite(suite, with_influence=main, locale=review.params.locale)
 
 
@@ -340,14 +345,24 @@ def _suite(suite: SuiteMargin, *, with_influence: bool, locale: str) -> Iterator
         ("suite_largest", suite.largest, suite.largest_title),
     ):
         yield _bare_ratio(kind, replace(below, title=title), ratio, suite, "suite-range", locale)
-    for outcome, count in suite.counts.items():
+    by_figures = suite.outcome in BY_FIGURES
+    for kind, method, found in (
+        ("suite_count", "suite-count", suite.counts),
+        ("suite_side", "suite-side", suite.sides if by_figures else {}),
+    ):
+        for outcome, count in found.items():
+            yield make_claim(
+                kind,
+                replace(below, part=outcome),
+                Figure(float(count), outcome=outcome),
+                method=method,
+                unit="titles",
+                text=count_text(count, locale=locale),
+            )
+    if by_figures:
+        text = chance_text(suite.sign_p, locale=locale)
         yield make_claim(
-            "suite_count",
-            replace(below, part=outcome),
-            Figure(float(count), outcome=outcome),
-            method="suite-count",
-            unit="titles",
-            text=count_text(count, locale=locale),
+            "suite_sign", below, Figure(suite.sign_p), method="sign-test", unit="", text=text
         )
     yield make_claim(
         "suite_false",
@@ -384,8 +399,12 @@ def _bare_ratio(
 
 def _sensitivity_claims(review: Review, results: Results) -> Iterator[Claim]:
     """Yield each headline outcome under other choices; the mark "turned" where it is another."""
+    judged = {_suite_key(s) for s in results.suites if s.low is not None}
     for one in measure_sensitivity(review, results):
         suite = one.suite
+        if suite.low is None and _suite_key(suite) in judged:
+            # Beside an outcome that an interval judged, one that figures alone give does not stand.
+            suite = replace(suite, outcome="unresolved")
         marks = ["turned"] if one.turned else ["no_interval"] if suite.low is None else []
         stated = claim_id(
             "suite",
@@ -667,6 +686,10 @@ def _value_claims(review: Review, results: Results) -> Iterator[Claim]:
         yield from _standing(value, standing, review)
     for weighing in value.weighings:
         yield from _weighing(value, weighing, locale=locale)
+    for row, reason in value.rows_left_out:
+        said = f"{row.price:g} {row.currency} of {row.date.isoformat()} ({row.source}): {reason}"
+        subject = Subject(product=row.product, group=row.kind, part=str(row.line))
+        yield make_statement("price_passed_over", said, subject)
     for (product, kind), reason in value.left_out.items():
         yield make_statement("not_weighed", reason, Subject(product=product, group=kind))
 
@@ -713,7 +736,7 @@ def _standing(value: Value, standing: Standing, review: Review) -> Iterator[Clai
 
 
 def _weighing(value: Value, weighing: Weighing, *, locale: str) -> Iterator[Claim]:
-    """Yield premium, price of equal value and cut needed against one rival."""
+    """Yield premium, difference, price of equal value and cut needed against one rival."""
     product, rival, kind, currency = (
         weighing.product,
         weighing.rival,
@@ -737,6 +760,17 @@ def _weighing(value: Value, weighing: Weighing, *, locale: str) -> Iterator[Clai
         method="premium",
         unit="ratio",
         text=ratio_text(weighing.premium, locale=locale),
+    )
+    own, other = weighing.price, weighing.rival_price
+    ends = own.lowest - other.highest, own.highest - other.lowest
+    apart = own.price - other.price
+    yield make_claim(
+        "price_difference",
+        subject,
+        Figure(apart, *ends),
+        method="price-difference",
+        unit=currency,
+        text=money_text(apart, currency, *ends, locale=locale, sign=True),
     )
     suite = claim_id("suite", metric=HEADLINE, group="all", product=product, baseline=rival)
     equal = (weighing.equal_value_price, weighing.equal_value_low, weighing.equal_value_high)
@@ -920,6 +954,10 @@ def _run_method(metric: str, params: MetricParams, *, typed_in: bool) -> str:
     if typed_in and METRICS[metric].source == "frames":
         return "typed-in"
     return METRICS[metric].methods[params.low]
+
+
+def _suite_key(suite: SuiteMargin) -> tuple[str, ...]:
+    return suite.metric, suite.suite, suite.product, suite.baseline
 
 
 def _suite_subject(suite: SuiteMargin) -> Subject:

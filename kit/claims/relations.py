@@ -15,7 +15,7 @@ from types import MappingProxyType
 from kit.claims.claim import Claim, ClaimBook, claim_id
 from kit.errors import did_you_mean
 from kit.margins.cells import outcome_of
-from kit.rounding import ratio_text
+from kit.rounding import TURNED, ratio_text
 from kit.settings.metric import HEADLINE, METRICS
 
 # How near a stated ratio must be to the claimed one, as a share, where "within" says nothing.
@@ -23,6 +23,8 @@ from kit.settings.metric import HEADLINE, METRICS
 ABOUT_TOLERANCE = 0.045
 METRIC_WORDS = {metric.word: name for name, metric in METRICS.items() if metric.word}
 _STATES = {"ahead": "more", "behind": "less", "level": "same", "unresolved": "unresolved"}
+_STATES |= {"above": "more", "below": "less", "open": "unresolved"}  # by figures alone
+_BY_FIGURES = {"ahead": "above", "behind": "below", "unresolved": "open"}
 _OPPOSITE = {"more": "less", "less": "more"}
 _BY_WORD = {
     "than": "over", "with": "over", "against": "over", "over": "over", "of": "over", "in": "in",
@@ -132,7 +134,7 @@ class _Ratio:
     claims: tuple[Claim, ...]
 
     def turned(self) -> _Ratio:
-        outcome = {"ahead": "behind", "behind": "ahead"}.get(self.outcome, self.outcome)
+        outcome = TURNED.get(self.outcome, self.outcome)
         low, high = self.ends
         return _Ratio(
             self.baseline, self.product, 1 / self.ratio, (1 / high, 1 / low), outcome, self.claims
@@ -354,11 +356,12 @@ def _judge_count(call: _Call) -> Judged:
     group = call.place()["on"] or "all"
     counts = call.book.of_kind("suite_count", metric=HEADLINE, group=group)
     own = {c.part: c for c in counts if (c.product, c.baseline) == pair}
-    turned = {"ahead": "behind", "behind": "ahead"}
-    own = own or {turned.get(c.part, c.part): c for c in counts if (c.baseline, c.product) == pair}
+    own = own or {TURNED.get(c.part, c.part): c for c in counts if (c.baseline, c.product) == pair}
     if row.state not in own:
         raise LookupError(f'no counts of "{pair[0]}" over "{pair[1]}" on {group}')
-    count, titles = own[row.state].figure, sum(claim.figure for claim in own.values())
+    alone = own.get(_BY_FIGURES.get(row.state, ""))
+    count = own[row.state].figure + (alone.figure if alone else 0.0)
+    titles = sum(claim.figure for claim in own.values())
     rest = call.written.partition(" ")[2]
     shares = {
         "every": count == titles > 0, "most": count > titles / 2,

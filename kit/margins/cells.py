@@ -28,10 +28,13 @@ from kit.stats.crossed_variance import ODD_TAIL, ZERO_VARIANCE, CrossedFit, mix_
 from kit.stats.intervals import mixture_error, mixture_half_width, t_half_width
 from kit.trace import Trace
 
-Outcome = Literal["ahead", "behind", "level", "unresolved"]
+Outcome = Literal["ahead", "behind", "level", "unresolved", "above", "below", "open"]
 # A margin is said to be ahead or behind where its sign is false with less than this probability.
 SIGN_LIMIT = 0.05
-OUTCOMES: tuple[Outcome, ...] = ("ahead", "behind", "level", "unresolved")
+JUDGED: tuple[Outcome, ...] = ("ahead", "behind", "level", "unresolved")
+# By the figures alone, where how far runs scatter was not measured.
+BY_FIGURES: tuple[Outcome, ...] = ("above", "below", "open")
+OUTCOMES = (*JUDGED, *BY_FIGURES)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,6 +83,7 @@ def outcome_of(
     *,
     band: float,
     false_sign: float = 0.0,
+    figure: float | None = None,
 ) -> Outcome:
     """Return what may be said of a margin.
 
@@ -94,6 +98,9 @@ def outcome_of(
         same from either side.
     false_sign : float
         Probability that the sign measured is false, among all titles of one baseline.
+    figure : float, optional
+        The ratio itself, where how far runs scatter was not measured: without an interval its side
+        is all that can be told.
 
     Notes
     -----
@@ -109,7 +116,7 @@ def outcome_of(
            Pharmacokinetics and Biopharmaceutics 15(6), 657-680.
     """
     if low is None or high is None or level_low is None or level_high is None:
-        return "unresolved"
+        return side_of(figure) if figure is not None else "unresolved"
     if level_low >= 1 / (1 + band) and level_high <= 1 + band:
         return "level"
     if false_sign >= SIGN_LIMIT:
@@ -117,6 +124,11 @@ def outcome_of(
     if low > 1:
         return "ahead"
     return "behind" if high < 1 else "unresolved"
+
+
+def side_of(ratio: float) -> Outcome:
+    """Return on which side of level a ratio lies, by itself: above, below or open."""
+    return "above" if ratio > 1 else "below" if ratio < 1 else "open"
 
 
 Floats = NDArray[np.float64]
@@ -147,6 +159,11 @@ class Cell(Estimate):
     def method_name(self) -> str:
         """The method's name in the catalogue."""
         return f"cell-{self.method}"
+
+    @property
+    def scatters(self) -> bool:
+        """Whether it is known how far its runs scatter, or that they do not."""
+        return self.log_sd is not None
 
     @property
     def is_level(self) -> bool:

@@ -478,6 +478,7 @@ def compare_products(
             level_high,
             band=params.level_band,
             false_sign=false_sign[i] or 0.0,
+            figure=None if all(cell.scatters for cell in one.cells) else ratio,
         )
         marks = [*one.marks, *controls.marks(a.product, b.product, a.title)]
         if one.mixture_df is not None and outcome != "unresolved":
@@ -624,7 +625,14 @@ def compare_levels(
                 low=db[0],
                 high=db[1],
                 confidence=params.confidence,
-                outcome=outcome_of(low, high, level_low, level_high, band=share),
+                outcome=outcome_of(
+                    low,
+                    high,
+                    level_low,
+                    level_high,
+                    band=share,
+                    figure=None if all(c.scatters for c in one.cells) else math.exp(centre),
+                ),
                 method=one.method,
                 p_value=one.p_value,
                 cells=one.cells,

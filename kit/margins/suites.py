@@ -9,7 +9,16 @@ from itertools import chain
 
 import numpy as np
 
-from kit.margins.cells import OUTCOMES, Cell, Outcome, RatioEstimate, outcome_of
+from kit.margins.cells import (
+    BY_FIGURES,
+    JUDGED,
+    OUTCOMES,
+    Cell,
+    Outcome,
+    RatioEstimate,
+    outcome_of,
+    side_of,
+)
 from kit.margins.compare import Margin
 from kit.margins.replicates import to_log
 from kit.settings.bench_file import Title
@@ -19,6 +28,7 @@ from kit.stats.intervals import (
     LEVEL_ALPHA,
     Floats,
     bounded,
+    sign_test,
     spread_over_titles,
     t_ends,
 )
@@ -41,8 +51,9 @@ class SuiteMargin(RatioEstimate):
     """A product's margin over a baseline in a group of titles: a (weighted) geometric mean.
 
     `low`/`high` hold for these titles (run-to-run error only); `like_low`/`like_high` for titles
-    like these (t over titles). `outcome` follows from the first. `influence` maps each title to
-    the ratio with that title left out.
+    like these (t over titles). `outcome` follows from the first; where how far runs scatter was not
+    measured, from the titles alone (`_titles_outcome`). `influence` maps each title to the ratio
+    with that title left out.
     """
 
     method: str = "suite-these-titles"
@@ -67,6 +78,9 @@ class SuiteMargin(RatioEstimate):
     left_out: Mapping[str, str]  # title -> why it is not shared
     margins: tuple[Margin, ...]
     ratio_all_runs: float | None = None
+    # Titles by the side their figure is on, whatever their outcome; of the sign test over them.
+    sides: Mapping[Outcome, int] = field(default_factory=dict)
+    sign_p: float = 1.0
     error: ErrorSum | None = field(default=None, compare=False, repr=False)  # of ln(ratio)
     care: float = 1.0  # factor on the share of errors the interval leaves out
 
@@ -200,6 +214,7 @@ def summarise_titles(
     spread = spread_over_titles(x, w)
     like_low, like_high = t_ends(center, *spread, confidence=params.confidence)
     smallest, largest = margins[int(x.argmin())], margins[int(x.argmax())]
+    counts = {name: sum(m.outcome == name for m in margins) for name in OUTCOMES}
     marks = dict.fromkeys(mark for m in margins for mark in m.marks if mark not in _TITLES_OWN)
     if low is None:
         marks["no_interval"] = None
@@ -227,12 +242,16 @@ def summarise_titles(
         like_low=like_low,
         like_high=like_high,
         confidence=params.confidence,
-        outcome=outcome_of(low, high, level_low, level_high, band=params.level_band),
+        outcome=_titles_outcome(margins, center, (like_low, like_high), params)
+        if low is None
+        else outcome_of(low, high, level_low, level_high, band=params.level_band),
         smallest=smallest.ratio,
         smallest_title=smallest.title,
         largest=largest.ratio,
         largest_title=largest.title,
-        counts={name: sum(m.outcome == name for m in margins) for name in OUTCOMES},
+        counts={o: n for o, n in counts.items() if n or o in JUDGED},
+        sides=_sides(margins),
+        sign_p=_sign_p(margins),
         day_sd=error.day.sd if error is not None and error.day is not None else None,
         break_even_day=_break_even(center, error, alpha=1 - params.confidence),
         false_expected=math.fsum(
@@ -252,6 +271,39 @@ def summarise_titles(
         error=error.total if error is not None else None,
         care=error.care if error is not None else 1.0,
     )
+
+
+def _sides(margins: Sequence[Margin]) -> dict[Outcome, int]:
+    """Return how many titles lie on either side of level by their figure, and how many on it."""
+    return {side: sum(side_of(m.ratio) == side for m in margins) for side in BY_FIGURES}
+
+
+def _sign_p(margins: Sequence[Margin]) -> float:
+    sides = _sides(margins)
+    return sign_test(sides["above"], sides["below"])
+
+
+def _titles_outcome(
+    margins: Sequence[Margin],
+    center: float,
+    like: tuple[float | None, float | None],
+    params: MarginParams,
+) -> Outcome:
+    """Return what titles alone say of a suite without an interval for these titles.
+
+    "above" or "below" where every title is on that side of level, or the suite is and the interval
+    for titles like these leaves out level or the sign test does; else "open". "unresolved" where
+    runs were repeated in every title and still give no interval.
+    """
+    if not {m.outcome for m in margins} & {*BY_FIGURES}:
+        return "unresolved"
+    side = side_of(math.exp(center))
+    sides = _sides(margins)
+    if side == "open":
+        return side
+    leaves_out = {side_of(end) for end in like if end is not None} == {side}
+    leans = sides[side] > len(margins) / 2 and _sign_p(margins) <= 1 - params.confidence
+    return side if leaves_out or leans or sides[side] == len(margins) else "open"
 
 
 def _every_title_outcome(margins: Sequence[Margin], *, alpha: float) -> Outcome | None:

@@ -16,6 +16,7 @@ from kit.errors import UsageError, did_you_mean
 from kit.page import tables
 from kit.page.html import Column, Html, html_table, show_text, text_html
 from kit.page.view import OWN, Cell, Piece, Table, show
+from kit.rounding import OUTCOME_SIGNS
 from kit.settings.metric import METRICS
 
 if TYPE_CHECKING:
@@ -40,7 +41,8 @@ COLUMNS: Mapping[str, str] = {
     "high": "Upper end of its interval.",
     "confidence": "Of the interval, a fraction.",
     "unit": "Of value, low and high.",
-    "outcome": "ahead, behind, level or unresolved; of a statement, one word.",
+    "outcome": "ahead, behind, level or unresolved, of figures alone above, below or open; of a "
+    "statement, one word.",
     "text": "As the page prints it.",
     "interval": "As the page prints it.",
     "method": "The method's name in kit/methods.md.",
@@ -53,6 +55,9 @@ COLUMNS: Mapping[str, str] = {
     "level": "Titles of the suite in which both are level.",
     "unresolved": "Titles of the suite in which they cannot be told apart.",
     "expected_false": "Of the titles ahead or behind, how many are expected to be false.",
+    "above": "Titles in which its figure is the better one; how far runs scatter was not measured.",
+    "below": "Titles in which its figure is the worse one, likewise.",
+    "open": "Titles in which both figures are the same, likewise.",
     "run": "The run, by its id.",
     "used": "Whether figures rest on the run.",
     "reason": "Why it is not used.",
@@ -123,8 +128,8 @@ QUESTIONS: Mapping[str, _Question] = {
     "sensitivity": _Question(("sensitivity",), ("metric", "baseline", "part", *_FIGURE, "outcome",
                                                *_SAID), (tables.SENSITIVITY,)),
     "value": _Question(
-        ("price", "suite_fps", "cost_per_fps", "premium", "equal_value_price", "cut_needed",
-         "frontier", "not_weighed"),
+        ("price", "suite_fps", "cost_per_fps", "premium", "price_difference", "equal_value_price",
+         "cut_needed", "frontier", "price_passed_over", "not_weighed"),
         ("kind", "group", "product", "baseline", *_FIGURE, "outcome", *_SAID), tables.VALUE),
     "energy": _Question(
         ("energy", "fps_per_watt", "energy_margin", "energy_unsettled", "sensor_lag"),
@@ -248,14 +253,14 @@ def _frame(
 def _with_suites(frame: pd.DataFrame, suites: Iterable[Claim], book: ClaimBook) -> pd.DataFrame:
     """Return suite margins with their second interval and the counts of outcomes."""
     found: dict[str, list[Any]] = {name: [] for name in ("like_low", "like_high")}
-    found |= {name: [] for name in ("ahead", "behind", "level", "unresolved", "expected_false")}
+    found |= {name: [] for name in (*OUTCOME_SIGNS, "expected_false")}
     for suite in suites:
         where = {n: getattr(suite, n) for n in ("metric", "group", "product", "baseline")}
         like = next(iter(book.of_kind("suite_like", **where)), None)
         found["like_low"].append(like.low if like else None)
         found["like_high"].append(like.high if like else None)
         counts = {c.outcome: c.figure for c in book.of_kind("suite_count", **where)}
-        for name in ("ahead", "behind", "level", "unresolved"):
+        for name in OUTCOME_SIGNS:
             found[name].append(int(counts.get(name, 0)))
         false = next(iter(book.of_kind("suite_false", **where)), None)
         found["expected_false"].append(false.value if false else None)

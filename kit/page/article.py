@@ -28,7 +28,7 @@ from kit.claims.claim import Claim, ClaimBook
 from kit.claims.of_review import listed
 from kit.page.findings import Findings, Standing, long_date, outcome_word, upper_first
 from kit.page.html import Html, render
-from kit.rounding import NBSP
+from kit.rounding import NBSP, OUTCOME_SIGNS
 from kit.settings.metric import HEADLINE, RESULT
 
 NAME_WIDTH = 18  # percent of a lattice that names of titles have
@@ -107,8 +107,7 @@ def _rival_row(
     found: Findings, standing: Standing, looks: Mapping[str, Look], scale: inline.RatioScale
 ) -> dict[str, Any]:
     """Return what the template says of one rival."""
-    outcomes = ("ahead", "behind", "level", "unresolved")
-    counts = [standing.counts[o] for o in outcomes if o in standing.counts]
+    counts = [standing.counts[o] for o in OUTCOME_SIGNS if o in standing.counts]
     cut, margins = standing.cut, list(standing.margins.values())
     return {
         "mark": inline.mark_svg(looks[standing.product]),

@@ -19,10 +19,11 @@ from kit.claims.bound_text import size_text, with_currency_sign
 from kit.claims.claim import Claim, ClaimBook
 from kit.claims.of_review import listed
 from kit.page.html import Printed
-from kit.rounding import NBSP, plain_text
+from kit.rounding import BY_FIGURES, NBSP, plain_text
 from kit.settings.metric import HEADLINE, RESULT
 
 HEADLINE_CHARACTERS = 100
+NO_SCATTER = "how far runs scatter was not measured"
 MOST_TURNS = 3  # choices named of one outcome; the record has all
 NUMBERS = (
     "no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten",
@@ -38,15 +39,34 @@ AGAINST = {
     "behind": "behind",
     "level": "level with",
     "unresolved": "too close to call against",
+    "above": f"{BY_FIGURES} ahead of",
+    "below": f"{BY_FIGURES} behind",
+    "open": f"undecided {BY_FIGURES} against",
     "": "without an interval against",
 }
-_FASTER = {"ahead": "faster than", "behind": "slower than"}  # in place of these, where it is speed
+# In place of these, where it is speed.
+_FASTER = {
+    "ahead": "faster than",
+    "behind": "slower than",
+    "above": f"{BY_FIGURES} faster than",
+    "below": f"{BY_FIGURES} slower than",
+}
 _THE_TWO = {
     "ahead": "it is ahead",
     "behind": "it is behind",
     "level": "the two are level",
     "unresolved": "it is too close to call",
+    "above": f"{BY_FIGURES} it is ahead",
+    "below": f"{BY_FIGURES} it is behind",
+    "open": f"{BY_FIGURES} it is undecided",
     "": "nothing gives an interval",
+}
+_OUTCOME_WORDS = {
+    "unresolved": "too close to call",
+    "above": f"ahead {BY_FIGURES}",
+    "below": f"behind {BY_FIGURES}",
+    "open": f"undecided {BY_FIGURES}",
+    "": "no interval",
 }
 LIMITS = {
     "processor_bound": ("looks bound by the processor", "look bound by the processor"),
@@ -178,7 +198,7 @@ def outcome_word(outcome: str) -> str:
     >>> outcome_word("unresolved"), outcome_word("ahead"), outcome_word("")
     ('too close to call', 'ahead', 'no interval')
     """
-    return {"unresolved": "too close to call", "": "no interval"}.get(outcome, outcome)
+    return _OUTCOME_WORDS.get(outcome, outcome)
 
 
 def _as_printed(claim: Claim, end: str = "") -> Sentence:
@@ -206,11 +226,12 @@ def _against(claim: Claim, the: str) -> Sentence:
 
     "4.7 % faster than the Sedge", "level with the Sedge", "too close to call against the Sedge".
     """
-    if claim.outcome in {"level", "unresolved"}:
+    if claim.outcome in {"level", "unresolved", "open"}:
         return (f"{AGAINST[claim.outcome]} {the}",)
     way = "ahead" if (claim.value or 1.0) >= 1 else "behind"
     word = AGAINST[way] if claim.metric == RESULT else _FASTER[way]
-    return _size(claim), f" {word} {the}{'' if claim.outcome else ', without an interval'}"
+    how = {"above": f" {BY_FIGURES}", "below": f" {BY_FIGURES}", "": ", without an interval"}
+    return _size(claim), f" {word} {the}{how.get(claim.outcome, '')}"
 
 
 def _said_against(claim: Claim, the: str) -> str:
@@ -220,10 +241,11 @@ def _said_against(claim: Claim, the: str) -> str:
 
 def _brief(claim: Claim) -> str:
     """Return a margin where the rival has been named: "10.6 % faster", "level"."""
-    if claim.outcome in {"level", "unresolved"}:
+    if claim.outcome in {"level", "unresolved", "open"}:
         return outcome_word(claim.outcome)
     words = ("ahead", "behind") if claim.metric == RESULT else ("faster", "slower")
-    return f"{size_text(claim)} {words[(claim.value or 1.0) < 1]}"
+    how = f" {BY_FIGURES}" if claim.outcome in {"above", "below"} else ""
+    return f"{size_text(claim)} {words[(claim.value or 1.0) < 1]}{how}"
 
 
 def _some(text: str) -> bool:
@@ -540,7 +562,24 @@ class Findings:
         if claim.outcome == "unresolved":
             end = ": too close to call with these runs."
             return f"{over} its margin over {the} is ", *_as_printed(claim, end)
+        if claim.outcome in {"above", "below", "open"}:
+            said = (f"{over} its margin over {the} is ", *_as_printed(claim), f" {BY_FIGURES}")
+            return *said, *self._titles_said(first, claim), f": {NO_SCATTER}."
         return f"{over} it is ", *_against(claim, the), f"{_interval(claim)}."
+
+    def _titles_said(self, first: Standing, claim: Claim) -> Sentence:
+        """Return in how many titles its figure is the better one, and what the sign test says."""
+        pair = {"product": claim.product, "baseline": claim.baseline, "metric": claim.metric}
+        sides = {c.part: c for c in self.book.of_kind("suite_side", group="all", **pair)}
+        sign = self._one("suite_sign", group="all", **pair)
+        if len(first.margins) < 2 or sign is None or not sides:
+            return ()
+        words = ("faster", "slower") if first.speed else ("ahead", "behind")
+        side = "below" if claim.outcome == "below" else "above"
+        number = Printed(sides[side], sides[side].text)
+        said = (f", {words[side == 'below']} in ", number, f" of {len(first.margins)}")
+        end = " (p by the sign test: ", Printed(sign, sign.text), ")"
+        return *said, *end
 
     def _like_sentence(self, first: Standing) -> list[Sentence]:
         """Return what other titles of this kind could give, and whether they could turn it."""
@@ -549,7 +588,7 @@ class Findings:
             return []
         low, _, high = like.interval.partition(" to ")
         said, end = "With other titles of this kind it could be ", "."
-        if first.outcome in {"ahead", "behind"} and like.low < 1 < like.high:
+        if first.outcome in {"ahead", "behind", "above", "below"} and like.low < 1 < like.high:
             said, end = f"{said}anything from ", ": what you play decides."
         return [(f"{said}{low} to {high}{NBSP}%{end}",)]
 
@@ -994,8 +1033,8 @@ class Findings:
         said = f"The {self.own} costs {costs} {first.the}"
         if first.outcome == "level":
             return f"{said}, and the two are level"
-        if first.outcome == "unresolved":
-            return f"{said}; which is faster is too close to call"
+        if first.outcome in {"unresolved", "open"}:
+            return f"{said}; which is faster is {outcome_word(first.outcome)}"
         return f"{said} and is {_brief(first.whole)}"
 
     def value_sentences(self) -> list[Sentence]:
@@ -1085,4 +1124,10 @@ class Findings:
             f"{self.band_words}; too close to call means that these runs show neither a "
             "difference nor that there is none.",
         ]
+        if any(s.outcome in {"above", "below", "open"} for s in self.standings):
+            said.append(
+                f"{upper_first(BY_FIGURES)} means that {NO_SCATTER}, so nothing gives an interval "
+                "for these titles. Ahead or behind is then said where every title agrees, or where "
+                "the interval for other titles of this kind or the sign test over the titles does."
+            )
         return [*sentences, *((sentence,) for sentence in said)]

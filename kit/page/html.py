@@ -205,7 +205,7 @@ def outcome_html(outcome: str) -> str:
     Parameters
     ----------
     outcome : str
-        ahead, behind, level or unresolved; any other word is text.
+        A key of `OUTCOME_SIGNS`; any other word is text.
     """
     if outcome not in OUTCOME_SIGNS:
         return text_html(outcome)

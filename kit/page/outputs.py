@@ -24,7 +24,7 @@ TABLES: Mapping[str, tuple[str, ...]] = {
     "energy": ("energy", "fps_per_watt", "energy_margin", "energy_unsettled", "sensor_lag"),
     "drift": ("drift_anchor", "drift"),
     "value": ("price", "suite_fps", "cost_per_fps", "frontier", "not_weighed"),
-    "weighings": ("premium", "equal_value_price", "cut_needed"),
+    "weighings": ("premium", "price_difference", "equal_value_price", "cut_needed"),
     "look": ("look", "sensor", "share_within"),
     "hitches": ("hitch",),
     "repeatability": ("spread_base", "spread", "spread_unknown", "component"),

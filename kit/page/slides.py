@@ -33,7 +33,7 @@ from kit.page.findings import (
     short_date,
     upper_first,
 )
-from kit.rounding import count_text, csv_cell
+from kit.rounding import BY_FIGURES, count_text, csv_cell
 from kit.settings.metric import HEADLINE, RESULT
 
 
@@ -105,8 +105,12 @@ class _Pen:
 
 def _stands(claim: Claim, pen: _Pen, the: str, *, of: bool = True) -> str:
     """Return how a margin stands: "5.8 % ahead of the Sedge", "level with the Sedge"."""
-    joint = {"ahead": "of ", "level": "with ", "unresolved": "against "}.get(claim.outcome, "")
-    end = f" {joint}{the}" if of else ""
+    joint = {"ahead": "of ", "level": "with "} | dict.fromkeys(("unresolved", "open"), "against ")
+    end = f" {joint.get(claim.outcome, '')}{the}" if of else ""
+    if claim.outcome in {"above", "below"}:
+        word = "ahead of " if claim.outcome == "above" else "behind "
+        end = f" {word}{the}" if of else f" {word.split(' ')[0]}"
+        return f"{pen.size(claim)}{end} {BY_FIGURES}"
     if claim.outcome in {"ahead", "behind"}:
         return f"{pen.size(claim)} {claim.outcome}{end}"
     return f"{outcome_word(claim.outcome)}{end}"
@@ -214,7 +218,9 @@ def _rival_slide(
                 name, (figure,), at=claim.figure,
                 ends=None if claim.low is None else (claim.low, claim.high or claim.figure),
                 outcome=claim.outcome, group=turned,
-                note="too close to call" if claim.outcome == "unresolved" else "",
+                note={"unresolved": "too close to call"}.get(
+                    claim.outcome, BY_FIGURES if claim.outcome in {"above", "below", "open"} else ""
+                ),
             )
         )  # fmt: skip
     counts = {o: sum(standing.margins[t].outcome == o for t in titles) for o in AGAINST}

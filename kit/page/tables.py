@@ -8,6 +8,7 @@ cell, alike rows told once, settings) is a function of the book that returns a p
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from functools import partial
 from itertools import groupby
 from typing import Any
@@ -119,6 +120,50 @@ ALL_RUNS = Table(
     otherwise="No margin of the average changes by more than its rounding when the runs set "
     "aside are put back.",
 )
+_PAIR_TABLES = (
+    Table(
+        "Other pairs: suite margins",
+        rows=("product", "baseline", "group"),
+        heads=(("Product", "{product}"), ("Against", "{baseline}"), ("Titles", "{group}")),
+        cells=(
+            Cell("suite", "Margin, for these titles", outcomes=True),
+            Cell("suite_like", "For titles like these", {"interval": bool}, needed=False),
+            Cell("suite_count", COUNTS),
+        ),
+    ),
+    Table(
+        "Other pairs, title by title",
+        rows=("product", "baseline", "title"),
+        heads=(("Product", "{product}"), ("Against", "{baseline}"), ("Title", "{title}")),
+        cells=(Cell("margin", "Margin", outcomes=True),),
+    ),
+    Table(
+        "Other pairs: money, {split}",
+        rows=("product", "baseline"),
+        heads=(("Product", "{product}"), ("Against", "{baseline}")),
+        cells=(
+            Cell("premium", "Premium"),
+            Cell("price_difference", "Difference", needed=False),
+            Cell("equal_value_price", "Price of equal value"),
+            Cell("cut_needed", "Cut needed"),
+        ),
+        split="group",
+        order="claims",
+    ),
+)
+
+
+def _pairs(book: ClaimBook) -> Html:
+    """Return margins, suites and premiums of the pairs that params name under `pairs`."""
+    asked = {(pair["product"], pair["over"]) for pair in book.settings.get("pairs") or ()}
+
+    def of_pairs(claims: Sequence[Claim]) -> bool:
+        return (claims[0].product, claims[0].baseline) in asked
+
+    tables = [replace(table, keep=of_pairs) for table in _PAIR_TABLES]
+    return show(book, *tables) if asked else Html("")
+
+
 SUITES = (
     Table(
         "Suite margins of {own}: geometric means over shared titles",
@@ -135,6 +180,7 @@ SUITES = (
         where={"product": OWN},
     ),
     Lines("every_title", "{text}"),
+    _pairs,
     "Not shared",
     Lines("left_out", "{title} is not in the suite against {baseline}: {text}"),
 )
@@ -381,6 +427,7 @@ WEIGHINGS = Table(
     heads=(("Against", "{baseline}"),),
     cells=(
         Cell("premium", "Premium"),
+        Cell("price_difference", "Difference", needed=False),
         Cell("suite", "Performance", {"group": "all"}, needed=False),
         Cell("equal_value_price", "Price of equal value"),
         Cell("cut_needed", "Cut needed"),
@@ -389,7 +436,13 @@ WEIGHINGS = Table(
     split="group",
     order="claims",
 )
-VALUE = (STANDINGS, WEIGHINGS, Lines("not_weighed", "{product}, {group}: {text}"))
+VALUE = (
+    STANDINGS,
+    WEIGHINGS,
+    "Prices passed over",
+    Lines("price_passed_over", "{product}, {group}: {text}"),
+    Lines("not_weighed", "{product}, {group}: {text}"),
+)
 
 
 def _not_judged(book: ClaimBook) -> Html:

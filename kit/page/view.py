@@ -315,6 +315,8 @@ MARK_WORDS = {
     "titles_differ_from_standings": "the margin and the averages rest on different titles",
     "frontier_unresolved": "its place on the frontier is within the error of the averages",
     "no_margin_interval": "the margin has no interval",
+    "figures_alone": "the margin rests on single figures and on the titles alone: how far runs "
+    "scatter was not measured",
     "single_price": "one observation, so nothing says how far prices spread",
     "old_rate": "the rate of exchange is old",
     "old_price_in_part": "some of the prices are old",

@@ -123,12 +123,19 @@ class OpenReview:
         return self._answer("cells")
 
     def margins(
-        self, *, over: str = "", metric: str = HEADLINE, titles: str | Sequence[str] = ()
+        self,
+        *,
+        product: str = "",
+        over: str = "",
+        metric: str = HEADLINE,
+        titles: str | Sequence[str] = (),
     ) -> Answer:
-        """Return how far the product is ahead in each title, with interval, outcome and marks.
+        """Return how far a product is ahead in each title, with interval, outcome and marks.
 
         Parameters
         ----------
+        product : str, optional
+            Another than the reviewed one, of a pair that params name under `pairs`.
         over : str, optional
             Only over this product.
         metric : str
@@ -142,7 +149,7 @@ class OpenReview:
             If the review has no such product, metric or title, or no margin of them.
         """
         self._check_metric(metric)
-        return self._answer("margins", metric=metric, over=over, titles=titles)
+        return self._answer("margins", product=product, metric=metric, over=over, titles=titles)
 
     def suites(self, *, metric: str = HEADLINE, group: str = "", over: str = "") -> Answer:
         """Return the margins over all titles, and over each group of titles params name.
@@ -465,6 +472,7 @@ class OpenReview:
         self,
         question: str,
         *,
+        product: str = "",
         metric: str = "",
         over: str = "",
         titles: str | Sequence[str] = (),
@@ -472,11 +480,11 @@ class OpenReview:
         needed: bool = True,
     ) -> Answer:
         """Return the claims that answer a question, of what was asked alone."""
-        asked = self._checked(over=over, titles=titles)
+        asked = self._checked(product=product, over=over, titles=titles)
         kinds = QUESTIONS[question].kinds
         book = narrow(self.book, **asked, group=group, kinds=(*kinds, *BESIDE_SUITES))
         own = (
-            {book.product}
+            {product or book.product}
             if question in {"margins", "suites", "influence", "sensitivity"}
             else set()
         )
@@ -498,14 +506,19 @@ class OpenReview:
     def _checked(
         self,
         *,
+        product: str = "",
         over: str = "",
         titles: str | Sequence[str] = (),
         products: str | Sequence[str] = (),
     ) -> dict[str, Any]:
         """Return what was asked for, every name known to the review."""
         params, named = self.review.params, names_given(products)
+        pairs = [(params.product, other) for other in params.compared]
+        pairs += [(pair.product, pair.over) for pair in params.pairs]
+        baselines = [other for first, other in pairs if first == (product or params.product)]
         for name, known, what in (
-            *(((over, params.compared, "baseline"),) if over else ()),
+            *(((product, [first for first, _ in pairs], "product of a pair"),) if product else ()),
+            *(((over, baselines, "baseline"),) if over else ()),
             *((product, params.products, "product") for product in named),
         ):
             if name not in known and name in self.review.bench.products:

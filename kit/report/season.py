@@ -223,6 +223,9 @@ def _place(folder: str, book: ClaimBook, margins: Mapping[str, Claim], titles: s
         ratio, low, high = _combined(claims)
         confidence = claims[0].confidence
         outcome, claim = _outcome(low, high), ""
+        said = {c.outcome for c in claims}
+        if low is None and said & {"above", "below", "open"}:
+            outcome = said.pop() if len(said) == 1 else "open"
         marks = tuple(dict.fromkeys(mark for c in claims for mark in c.marks))
     return _Place(
         place=0,

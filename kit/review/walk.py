@@ -325,9 +325,10 @@ def work_out(review: Review) -> Results:
     )
     value = None
     if params.value is not None and review.prices:
+        asked = {(pair.product, pair.over) for pair in params.pairs}
         value = weigh_products(
             cells,
-            suites,
+            [s for s in suites if s.product == params.product or (s.product, s.baseline) in asked],
             review.prices,
             params=params.value,
             products=(params.product, *params.compared),

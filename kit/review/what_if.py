@@ -214,6 +214,7 @@ def _products(review: Review, value: Any) -> list[Edit]:
         known_name(name, review.bench.products, "product in bench.yaml")
     named = {*names, params.product}
     pairs = [p.model_dump(mode="json") for p in params.same_name if {p.here, p.there} <= named]
+    asked = [p.model_dump(mode="json") for p in params.pairs if {p.product, p.over} <= named]
     before = params.predecessor if params.predecessor in named else None
     taken = {before} | {name for pair in pairs for name in pair.values()}
     rivals = [name for name in names if name not in taken]
@@ -223,6 +224,7 @@ def _products(review: Review, value: Any) -> list[Edit]:
         Edit(("rivals",), rivals),
         Edit(("predecessor",), before),
         Edit(("same_name",), pairs or None),
+        *([Edit(("pairs",), asked or None)] if params.pairs else []),
     ]
 
 

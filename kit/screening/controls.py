@@ -104,6 +104,7 @@ def compared_pairs(params: ReviewParams) -> tuple[tuple[str, str], ...]:
     pairs = [(params.product, other) for other in params.compared]
     for first, second in name_pairs(params):
         pairs += [(first.here, second.here), (first.there, second.there)]
+    pairs += [(pair.product, pair.over) for pair in params.pairs]
     return tuple(dict.fromkeys(pairs))
 
 

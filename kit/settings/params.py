@@ -376,6 +376,13 @@ class NamePair(Section):
     there: Id = Field(description="In the other class.")
 
 
+class Pair(Section):
+    """Two products set against each other, besides the reviewed one and its rivals."""
+
+    product: Id = Field(description="By its id in bench.yaml.")
+    over: Id = Field(description="What it is set against.")
+
+
 class PriceScenario(Section):
     """A price that is not in `prices.csv`: what if the product cost this."""
 
@@ -440,6 +447,11 @@ class ReviewParams(Section):
         description="Parts of one name in two classes of machine.",
         examples=[[{"here": "new-part", "there": "old-part"}]],
     )
+    pairs: tuple[Pair, ...] = Field(
+        (),
+        description="Any other two products to set against each other: margins, suites, premiums.",
+        examples=[[{"product": "old-part", "over": "new-part"}]],
+    )
     titles: Literal["all"] | tuple[Id, ...] = Field(
         "all", description="all that both sides share, or a list of ids."
     )
@@ -500,6 +512,11 @@ class ReviewParams(Section):
             raise ValueError("rivals: a product stands twice")
         if self.product in self.rivals:
             raise ValueError(f'rivals: "{self.product}" is the product itself')
+        asked = [(pair.product, pair.over) for pair in self.pairs]
+        for product, other in asked:
+            if product == other or asked.count((product, other)) > 1:
+                fault = "is set against itself" if product == other else "stands twice"
+                raise ValueError(f'pairs: "{product}" over "{other}" {fault}')
         return self
 
     @property
@@ -515,6 +532,7 @@ class ReviewParams(Section):
     def products(self) -> tuple[str, ...]:
         """Every product the review reads, the reviewed one first."""
         pairs = [p for pair in self.same_name for p in (pair.here, pair.there)]
+        pairs += [p for pair in self.pairs for p in (pair.product, pair.over)]
         return tuple(dict.fromkeys([self.product, *self.compared, *pairs]))
 
 
@@ -642,6 +660,9 @@ def _names_in(params: ReviewParams) -> Iterator[tuple[Any, ...]]:
     for i, pair in enumerate(params.same_name):
         yield "product", pair.here, "same_name", i, "here"
         yield "product", pair.there, "same_name", i, "there"
+    for i, asked in enumerate(params.pairs):
+        yield "product", asked.product, "pairs", i, "product"
+        yield "product", asked.over, "pairs", i, "over"
     for i, name in enumerate(params.titles if params.titles != "all" else ()):
         yield "title", name, "titles", i
     for i, name in enumerate(params.plan.cannot_run if params.plan else ()):

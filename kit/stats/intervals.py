@@ -396,6 +396,33 @@ def spread_over_titles(x: Floats, w: Floats) -> tuple[float | None, float | None
     return math.sqrt(variance / (1 - squares) * squares), 1 / squares - 1
 
 
+def sign_test(above: int, below: int) -> float:
+    """Return the two-sided p-value of the exact sign test: chance alone, as likely either way.
+
+    Parameters
+    ----------
+    above, below : int
+        How many differ one way and the other; those that do not differ are left out [1]_.
+
+    Notes
+    -----
+    Twice the smaller tail of the binomial distribution with probability 1/2, at most 1.
+
+    References
+    ----------
+    .. [1] W. J. Dixon and A. M. Mood (1946), "The statistical sign test", Journal of the American
+           Statistical Association 41(236), 557-566.
+
+    Examples
+    --------
+    >>> sign_test(18, 0), sign_test(5, 5), sign_test(0, 0)
+    (7.62939453125e-06, 1.0, 1.0)
+    """
+    n = above + below
+    tail: int = sum(math.comb(n, k) for k in range(min(above, below) + 1))
+    return float(min(1.0, 2 * tail / 2**n))
+
+
 def t_ends(
     center: float, log_se: float | None, df: float | None, *, confidence: float
 ) -> tuple[float | None, float | None]:

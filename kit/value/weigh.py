@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from kit.bench.prices import LAUNCH, RATE, SCENARIO, PriceRow
-from kit.margins.cells import Cell
+from kit.margins.cells import BY_FIGURES, Cell
 from kit.margins.suites import SuiteMargin
 from kit.settings.metric import HEADLINE
 from kit.settings.params import ValueParams
@@ -517,8 +517,8 @@ def weigh_products(
     cells : sequence of Cell
         Averages of every product in every title; other metrics among them are passed over.
     suites : sequence of SuiteMargin
-        The margins of the reviewed product over each rival; those of the average over the suite
-        "all" count.
+        The margins of the reviewed product over each rival, and of any two other products that are
+        to be weighed; those of the average over the suite "all" count.
     prices : sequence of PriceRow
         Rows of `prices.csv`.
     params : ValueParams
@@ -545,7 +545,10 @@ def weigh_products(
     the result holds for every price observed, with at least the margin's confidence.
     """
     product, *rivals = products
-    force = _prices_in_force(prices, params=params, review_date=review_date, products=products)
+    whole = [s for s in suites if (s.suite, s.metric) == ("all", HEADLINE)]
+    others = [s for s in whole if s.product != product or s.baseline not in rivals]
+    named = dict.fromkeys([*products, *(p for s in others for p in (s.product, s.baseline))])
+    force = _prices_in_force(prices, params=params, review_date=review_date, products=tuple(named))
     averages: dict[str, dict[str, Cell]] = {}
     for cell in cells:
         if cell.metric == HEADLINE:
@@ -554,11 +557,7 @@ def weigh_products(
     compared, titles = _shared_titles(
         product, [p for p in priced if p != product], averages, params.min_title_share
     )
-    margins = {
-        s.baseline: s
-        for s in suites
-        if (s.suite, s.metric, s.product) == ("all", HEADLINE, product)
-    }
+    margins = {s.baseline: s for s in whole if s.product == product}
     alone = [name for name in priced if name not in compared or not titles]
     left_out = {**force.left_out, **_too_few_titles(alone, force, averages, products, params)}
     standings: list[Standing] = []
@@ -577,6 +576,10 @@ def weigh_products(
                 weighings.append(_weigh(pair[0], pair[1], margins[rival], titles))
             else:
                 left_out.setdefault((rival, kind), f"no suite margin of {product} over it")
+        for other in others:
+            sides = [force.prices.get((p, kind)) for p in (other.product, other.baseline)]
+            if sides[0] is not None and sides[1] is not None:
+                weighings.append(_weigh(sides[0], sides[1], other, titles))
     return Value(
         currency=force.currency,
         titles=titles,
@@ -767,7 +770,7 @@ def _leads_unresolved(
         rival = other if product == reviewed else product
         if other == product or reviewed not in (product, other) or rival not in margins:
             continue
-        settled = margins[rival].outcome in {"ahead", "behind"}
+        settled = margins[rival].outcome in {"ahead", "behind", "above", "below"}
         if not settled and other_price.price <= price.price:
             return True
     return False
@@ -789,7 +792,8 @@ def _weigh(price: Price, rival_price: Price, suite: SuiteMargin, titles: Sequenc
     marks = [*price.marks, *rival_price.marks, *suite.marks]
     low, high = suite.low, suite.high
     if low is None or high is None:
-        marks.append("no_margin_interval")
+        by_figures = suite.outcome in BY_FIGURES
+        marks.append("figures_alone" if by_figures else "no_margin_interval")
         low = high = suite.ratio
     if set(suite.titles) != set(titles):
         # The margin's own titles, more than all priced products share: it need not equal the

@@ -16,7 +16,7 @@ from kill_points import ATTEMPTS, run_kills, run_steps
 from kit.bench import transaction as takein
 from kit.bench.acts import add_crashed, undo
 from kit.bench.evidence import check_evidence
-from kit.bench.intake import Naming, add_logs
+from kit.bench.intake import Naming, add_logs, add_table
 from kit.bench.journal import By
 from kit.bench.runs import read_run, read_run_sheet
 from kit.bench.transaction import held_bench
@@ -648,3 +648,106 @@ def test_a_run_that_left_no_log_is_a_row_with_its_reason(small, tmp_path):
     with pytest.raises(BenchError, match='no title "wier"'):
         add_crashed(small, {**given, "title": "wier"}, by=why)
     assert undo(small).runs == ("alder-4-weir-crashed-2",)
+
+
+# --- wide tables of figures, as spreadsheets hold them ---
+
+WIDE_BENCH = """\
+format: marginbook-bench/1
+name: Wide
+products:
+  ash: {name: Ash 1, class: portable}
+  birch: {name: Birch 2, class: desk}
+titles:
+  dell: {name: "Dell, 1080 lines"}
+  moor: {name: Moor}
+  pack: {name: Packing, measures: duration}
+"""
+WIDE = [
+    ["average", "Ash 1", "birch"],
+    ["Dell, 1080 lines", 61.5, 50.25],
+    ["moor", 88, None],
+    ["Packing", 120.5, 133],
+    [None, None, None],
+    ["1 % low", "birch", "Ash 1"],
+    ["Dell, 1080 lines", 38, 44.125],
+]
+# Written out by hand from WIDE: every filled cell once, each with its product, title and figure.
+WIDE_ROWS = {
+    ("ash", "dell"): {"average_fps": 61.5, "low_1pct_fps": 44.125},
+    ("birch", "dell"): {"average_fps": 50.25, "low_1pct_fps": 38.0},
+    ("ash", "moor"): {"average_fps": 88.0},
+    ("ash", "pack"): {"value": 120.5},
+    ("birch", "pack"): {"value": 133.0},
+}
+
+
+def wide_bench(folder: Path) -> Path:
+    (folder / "wide").mkdir()
+    (folder / "wide" / "bench.yaml").write_text(WIDE_BENCH, encoding="utf-8")
+    return folder / "wide"
+
+
+def write_wide(path: Path, rows: list[list]) -> Path:
+    if path.suffix == ".xlsx":
+        from openpyxl import Workbook
+
+        book = Workbook()
+        for row in rows:
+            book.active.append(row)
+        book.save(path)
+        return path
+    mark = ";" if "semi" in path.stem else ","
+    point = "," if mark == ";" else "."
+    texts = [
+        [
+            "" if c is None else str(c).replace(".", point) if isinstance(c, float) else str(c)
+            for c in row
+        ]
+        for row in rows
+    ]
+    lines = [mark.join(f'"{c}"' if mark in c else c for c in row) for row in texts]
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    return path
+
+
+@pytest.mark.parametrize("name", ["results.xlsx", "results.csv", "semi.csv"])
+def test_a_wide_table_goes_in_figure_by_figure(tmp_path, name):
+    bench, table = wide_bench(tmp_path), write_wide(tmp_path / name, WIDE)
+    by = By("vera", "2026-11-26T09:00:00+00:00", "handed over as a table")
+    with pytest.raises(UsageError, match="say of which day"):
+        add_table(bench, table)
+    told = add_table(bench, table, fields={"began": "2026-11-25"}, dry_run=True)
+    assert len(told.added) == 5 and not (bench / "runs.csv").exists()
+    done = add_table(bench, table, fields={"began": "2026-11-25"}, by=by)
+    rows = read_run_sheet(read_bench(bench))
+    assert {(r.product, r.title): dict(r.typed) for r in rows} == WIDE_ROWS
+    assert all(r.conditions["source"] == name and not r.log for r in rows)
+    assert {str(r.began.date()) for r in rows} == {"2026-11-25"}
+    assert len(done.added) == 5 and "ash, dell, average_fps 61.5" in "\n".join(done.to_lines())
+    assert check_evidence(bench).differences == ()
+    journal = (bench / "journal.jsonl").read_text(encoding="utf-8")
+    assert "handed over as a table" in journal and name in journal
+    again = add_table(bench, table, fields={"began": "2026-11-25"})
+    assert not again.added and len(again.skipped) == 5
+    undo(bench, by=by)
+    assert not read_run_sheet(read_bench(bench))
+
+
+def test_every_fault_of_a_wide_table_is_told_and_nothing_is_written(tmp_path):
+    bench = wide_bench(tmp_path)
+    rows = [*WIDE, ["Mooor", 1.0, 2.0], ["sharpness", "Ash 1", "birch"], ["moor", 5.0, 6.0]]
+    table = write_wide(tmp_path / "bad.csv", rows)
+    with pytest.raises(BenchError) as told:
+        add_table(bench, table, fields={"began": "2026-11-25"})
+    text = str(told.value)
+    assert (
+        'no title "Mooor"' in text and '"sharpness" says nothing of what this block holds' in text
+    )
+    text_cell = write_wide(tmp_path / "text.csv", [["", "ash"], ["moor", "fast"]])
+    with pytest.raises(BenchError, match="expected a number"):
+        add_table(bench, text_cell, fields={"began": "2026-11-25"})
+    (tmp_path / "no.xlsx").write_bytes(b"no workbook")
+    with pytest.raises(BenchError, match="neither CSV in UTF-8 nor a spreadsheet"):
+        add_table(bench, tmp_path / "no.xlsx", fields={"began": "2026-11-25"})
+    assert not (bench / "runs.csv").exists()

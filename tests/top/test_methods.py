@@ -26,6 +26,7 @@ from by_hand_shared import (
     t_mixture,
 )
 from method_vectors import LONG_MS, OWN, vectors_text
+from scipy import stats
 from write_methods import END, PAGE, START, VECTORS, page_text
 
 from kit.claims.of_pages import make_claims
@@ -473,7 +474,7 @@ def test_every_figure_of_money(demo, results):
             expected = [middle, low, high]
         elif claim["kind"] == "cost_per_fps":
             expected = [prices[kind][product][i] / fps[product] for i in (1, 0, 2)]
-        elif claim["kind"] in {"premium", "equal_value_price", "cut_needed"}:
+        elif claim["kind"] in {"premium", "price_difference", "equal_value_price", "cut_needed"}:
             suite = demo["by_id"][f"suite/average_fps/all/{product}-over-{baseline}"]
             expected = money(claim["kind"], prices[kind][product], prices[kind][baseline],
                              [suite[k] for k in ("low", "value", "high")])  # fmt: skip
@@ -482,7 +483,8 @@ def test_every_figure_of_money(demo, results):
         assert [claim[k] for k in ("value", "low", "high")] == pytest.approx(expected, rel=1e-11)
         compared.append(claim["kind"])
     assert {kind: compared.count(kind) > 5 for kind in compared} == dict.fromkeys(
-        ("price", "cost_per_fps", "premium", "equal_value_price", "cut_needed"), True
+        ("price", "cost_per_fps", "premium", "price_difference", "equal_value_price", "cut_needed"),
+        True,
     )
     assert results.value is not None
     for kind in results.value.kinds:
@@ -496,6 +498,8 @@ def money(
     what: str, own: list[float], rival: list[float], suite: list[float]
 ) -> list[float]:  # fmt: skip
     """Return a figure and its ends; each argument is low, middle, high."""
+    if what == "price_difference":
+        return [own[1] - rival[1], own[0] - rival[2], own[2] - rival[0]]
     if what == "premium":
         return [own[1] / rival[1], own[0] / rival[2], own[2] / rival[0]]
     equal = [r * s for r, s in zip(rival, suite, strict=True)]
@@ -555,7 +559,7 @@ def test_the_other_program_gives_every_vector(place):
     vector = VECTOR_LIST[place]
     gives, within = vector["gives"], vector["within"]
     found = OTHER[vector["method"]](vector["given"])
-    if vector["method"] in {"rounding", "outcomes", "frontier", "suite-count"}:
+    if vector["method"] in {"rounding", "outcomes", "frontier", "suite-count", "suite-side"}:
         assert found == gives
     elif isinstance(gives, dict):
         assert found == pytest.approx(gives, rel=within)
@@ -892,11 +896,20 @@ OTHER: dict[str, Callable[[Given], Any]] = {
     "suite-count": lambda g: {
         name: g["outcomes"].count(name) for name in ("ahead", "behind", "level", "unresolved")
     },
+    "suite-side": lambda g: {
+        "above": sum(r > 1 for r in g["ratios"]),
+        "below": sum(r < 1 for r in g["ratios"]),
+        "open": sum(r == 1 for r in g["ratios"]),
+    },
+    "sign-test": lambda g: float(stats.binomtest(g["above"], g["above"] + g["below"]).pvalue),
     "closure": closure,
     "name-gap": name_gap,
     "price": price,
     "suite-fps": lambda g: math.exp(np.log(g["averages"]).mean()),
     "cost-per-fps": lambda g: [p / g["suite_fps"] for p in g["price"]],
+    "price-difference": lambda g: money(
+        "price_difference", raised(g["price"]), raised(g["rival_price"]), []
+    ),
     "premium": lambda g: money("premium", raised(g["price"]), raised(g["rival_price"]), []),
     "equal-value-price": equal_value,
     "cut-needed": lambda g: cut(raised(g["price"]), raised(g["equal_value_price"])),

@@ -20,7 +20,14 @@ from made_runs import METRIC, cells_of, framed, made_runs, margin_params
 from kit.bench.prices import PriceRow
 from kit.bench.runs import Run, RunRow
 from kit.logs.read import Log
-from kit.margins.cells import Cell, compare_within, make_cells, outcome_of
+from kit.margins.cells import (
+    BY_FIGURES,
+    Cell,
+    compare_within,
+    make_cells,
+    outcome_of,
+    side_of,
+)
 from kit.margins.compare import Margin, compare_levels, compare_products
 from kit.margins.consistency import _name_gap, check_closure
 from kit.margins.energy import compare_energy, weigh_energy
@@ -46,7 +53,7 @@ from kit.settings.bench_file import Title
 from kit.settings.metric import METRICS, tail_shares
 from kit.settings.params import MarginParams, PlanParams, ValueParams
 from kit.stats.crossed_variance import mix_t
-from kit.stats.intervals import adjust_p_values, spread_over_titles, t_ends
+from kit.stats.intervals import adjust_p_values, sign_test, spread_over_titles, t_ends
 from kit.stats.power import borrowed_degrees
 from kit.stats.series import LagProfile, SensorLag, low_fps
 from kit.stats.suite_errors import DayPosterior, ErrorSum, false_sign_rates
@@ -372,6 +379,11 @@ def _suites(book: Book) -> None:
     book.add("suite-range", given, [suite.smallest, suite.largest])
     given = {"outcomes": [m.outcome for m in suite.margins]}
     book.add("suite-count", given, dict(suite.counts))
+    for sides in ({"above": 18, "below": 0}, {"above": 10, "below": 4}, {"above": 3, "below": 3}):
+        book.add("sign-test", sides, sign_test(**sides))
+    ratios = [1.2, 0.9, 1.0, 1.1]
+    sides = {side: sum(side_of(r) == side for r in ratios) for side in BY_FIGURES}
+    book.add("suite-side", {"ratios": ratios}, sides)
     kettleless = {t: dict(p) for t, p in RUNS.items()}
     del kettleless["kettle"]["finch"]
     closure = check_closure(
@@ -428,6 +440,8 @@ def _value(book: Book) -> None:
     book.add("cost-per-fps", {"price": rival, "suite_fps": standing.suite_fps},
              [standing.cost_per_fps, standing.cost_per_fps_low,
               standing.cost_per_fps_high])  # fmt: skip
+    book.add("price-difference", {"price": own, "rival_price": rival},
+             [own[0] - rival[0], own[1] - rival[2], own[2] - rival[1]])  # fmt: skip
     book.add("premium", {"price": own, "rival_price": rival},
              [weighing.premium, weighing.premium_low, weighing.premium_high])  # fmt: skip
     book.add("premium", {"price": [1800] * 3, "rival_price": [1500] * 3}, [1.2] * 3,

@@ -1,0 +1,130 @@
+"""Any two products of a review, in any direction: margins, suites and money agree."""
+
+from __future__ import annotations
+
+import itertools
+
+import pytest
+
+import kit
+from kit.claims.bound_text import bind_text
+from kit.errors import KitError, TextError, UsageError
+from tests.support.small_bench import show_in_process, small_bench, walk, write_bench
+
+PAIRS = [(a, b) for a, b in itertools.permutations(["p0", "p1", "p2", "p3"], 2)]
+ASKED = [{"product": a, "over": b} for a, b in PAIRS if a != "p0"]
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory):
+    bench = small_bench(products=4, titles=4, runs=3)
+    bench = bench.with_params(
+        rivals=["p1"],
+        pairs=ASKED,
+        suites={"first": {"name": "First", "titles": ["t0", "t1"]}},
+    )
+    bench = bench.with_params(pairs=[*ASKED, *({"product": "p0", "over": p} for p in ("p2", "p3"))])
+    folder = tmp_path_factory.mktemp("pairs")
+    return bench, folder, walk(bench, folder)[2]
+
+
+@pytest.mark.parametrize(("a", "b"), PAIRS)
+def test_a_over_b_times_b_over_a_is_one(made, a, b):
+    book = made[2]
+    for kind, where in (
+        ("margin", {"title": "t2"}),
+        ("suite", {"group": "all"}),
+        ("suite_like", {"group": "all"}),
+        ("suite", {"group": "first"}),
+    ):
+        (one,) = book.of_kind(kind, product=a, baseline=b, metric="average_fps", **where)
+        (other,) = book.of_kind(kind, product=b, baseline=a, metric="average_fps", **where)
+        assert one.value * other.value == pytest.approx(1.0, rel=1e-12)
+        assert one.low * other.high == pytest.approx(1.0, rel=1e-9)
+        turned = {"ahead": "behind", "behind": "ahead"}
+        assert other.outcome == turned.get(one.outcome, one.outcome)
+
+
+@pytest.mark.parametrize(("a", "b"), PAIRS)
+def test_a_premium_and_its_reverse_agree_with_the_prices(made, a, b):
+    book = made[2]
+    for kind in ("launch", "street"):
+        price = {c.product: c.value for c in book.of_kind("price", group=kind)}
+        (one,) = book.of_kind("premium", product=a, baseline=b, group=kind)
+        (other,) = book.of_kind("premium", product=b, baseline=a, group=kind)
+        assert one.value == pytest.approx(price[a] / price[b])
+        assert one.value * other.value == pytest.approx(1.0, rel=1e-12)
+        (here,) = book.of_kind("price_difference", product=a, baseline=b, group=kind)
+        (there,) = book.of_kind("price_difference", product=b, baseline=a, group=kind)
+        assert here.value == pytest.approx(price[a] - price[b]) == pytest.approx(-there.value)
+        assert (here.low, here.high) == pytest.approx((-there.high, -there.low))
+
+
+def test_prices_passed_over_are_said_with_the_reason(tmp_path):
+    bench = small_bench(products=2, titles=2, runs=3)
+    value = {"currency": "EUR", "kinds": ["street"], "since": "2026-11-03"}
+    _, _, book = walk(bench.with_params(value=value), tmp_path)
+    said = {(c.product, c.group, c.text.partition(": ")[2]) for c in
+            book.of_kind("price_passed_over")}  # fmt: skip
+    for product in ("p0", "p1"):
+        assert (product, "launch", 'kind "launch" is not among value.kinds') in said
+        assert any(p == product and "before 2026-11-03" in why for p, _, why in said)
+    counted = len(bench.prices) - len(book.of_kind("price"))
+    assert len(book.of_kind("price_passed_over")) == counted
+
+
+def test_a_chain_of_predecessors_closes(made):
+    suite = {(c.product, c.baseline): c.value for c in made[2].of_kind("suite", group="all",
+             metric="average_fps")}  # fmt: skip
+    chained = suite["p1", "p2"] * suite["p2", "p3"]
+    assert chained == pytest.approx(suite["p1", "p3"], rel=1e-9)
+
+
+def test_a_text_speaks_of_any_pair_and_either_way(made, tmp_path):
+    bench = made[0].with_params(pairs=[{"product": "p2", "over": "p3"}])
+    _, _, book = walk(bench, tmp_path)
+    names = book.names["products"]
+
+    def bound(text):
+        return bind_text(text, book, file="t.md", names=names).to_markdown()
+
+    (suite,) = book.of_kind("suite", product="p2", baseline="p3", group="all", metric="average_fps")
+    assert suite.outcome == "ahead"
+    assert "faster" in bound("{{suite p2 over p3}}, {{margin p2 over p3 in t0}}.")
+    assert "faster" in bound("{{suite p2 over p3 on first}}.")
+    other = bound("{{suite p3 over p2 | interval}}.")
+    # 1/r - 1, worked out here: about 1/1.09.
+    assert f"{100 * (1 - 1 / suite.value):.1f}" in other and "slower" in other
+    assert bound("{{say slower p3 than p2: behind}}.") == "behind."
+    with pytest.raises(TextError, match="do not say so"):
+        bound("It is {{say faster p3 than p2: ahead}}.")
+    with pytest.raises(TextError, match="no such claim"):
+        bound("{{suite p3 over p1}}.")
+
+
+def test_the_page_and_the_laboratory_show_a_pair_and_refuse_one_not_asked(made, tmp_path):
+    bench = made[0].with_params(pairs=[{"product": "p2", "over": "p3"}])
+    params = write_bench(bench, tmp_path)
+    review = kit.open_review(params)
+    frame = review.margins(product="p2", over="p3").to_frame()
+    assert set(frame["product"]) == {"p2"} and set(frame["baseline"]) == {"p3"}
+    with pytest.raises(UsageError, match="baseline"):
+        review.margins(product="p2", over="p1")
+    with pytest.raises(UsageError, match="product of a pair"):
+        review.margins(product="p3")
+    shown = "".join(show_in_process(params, tmp_path / "out"))
+    assert "Other pairs: suite margins" in shown and "Other pairs: money" in shown
+
+
+@pytest.mark.parametrize(
+    ("pairs", "said"),
+    [
+        ([{"product": "p1", "over": "p1"}], "is set against itself"),
+        ([{"product": "p1", "over": "p2"}] * 2, "stands twice"),
+        ([{"product": "p1", "over": "p9"}], 'no product "p9"'),
+    ],
+    ids=["itself", "twice", "unknown"],
+)
+def test_a_pair_that_cannot_be_is_refused_by_name(made, tmp_path, pairs, said):
+    with pytest.raises(KitError, match=said):
+        walk(made[0].with_params(pairs=pairs), tmp_path)
