@@ -57,7 +57,8 @@ STAGES = ("structure", "bytes", "completeness", "signature", "rebuild", "claims"
 # From the best down, each with its exit status.
 GRADES = {"reproduced": 0, "figures reproduced": 10, "whole": 11, "not verified": 1}
 SIGNED = "signed"  # beside the grades, what can be required
-MAX_YAML_BYTES = 400_000  # of params and of bench.yaml: bounds the time to read them
+# Of params and of bench.yaml, to bound the time to read them: bytes, and what parts keys and items.
+MAX_YAML_BYTES, MAX_YAML_MARKS = 400_000, 20_000
 SHOWN = 20  # findings of a stage that are printed
 REPORT_FILES = ("report.html", "claims.json", "executed.ipynb")
 _ENVIRONMENT = {INSTALLED, COMPONENTS}
@@ -529,6 +530,9 @@ def _params_path(bag: Bag, book: ClaimBook) -> Path:
     for name in (path, "data/bench/bench.yaml"):
         if bag.files.get(name, 0) > MAX_YAML_BYTES:
             raise SealError(f"{name}: larger than {MAX_YAML_BYTES} bytes")
+        data = bag.read(name) if name in bag.files else b""
+        if sum(data.count(mark) for mark in (b":", b",", b"- ")) > MAX_YAML_MARKS:
+            raise SealError(f"{name}: more than {MAX_YAML_MARKS} keys and items")
     return bag.folder / path
 
 

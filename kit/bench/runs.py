@@ -29,8 +29,10 @@ from kit.logs.shapes import ZIP, first_sheet
 from kit.logs.unpacked import near_file
 from kit.settings.bench_file import NEW_SHEET, Bench, Layout, Title
 from kit.settings.metric import HEADLINE, LOWS, METRICS, RESULT, TYPED_METRICS, tail_shares
+from kit.settings.yaml import TURNING
 
 _MAX_SHEET_BYTES = 512 * 1024 * 1024
+_MAX_COLUMNS = 5_000
 _DELIMITERS = (",", ";", "\t")
 # What spreadsheets write where a formula failed.
 _SHEET_ERRORS = frozenset({"#REF!", "#N/A", "#NAME?", "#VALUE!", "#DIV/0!", "#NUM!", "#NULL!"})
@@ -163,6 +165,8 @@ class SheetText:
         body = text[hint.end() :] if hint else text
         first = next((line for line in body.splitlines() if line.strip(' ,;\t"')), "")
         delimiter = hint[1] if hint else max(_DELIMITERS, key=first.count)
+        if (columns := first.count(delimiter) + 1) > _MAX_COLUMNS:
+            raise BenchError.at(file, f"has {columns} columns; a sheet has at most {_MAX_COLUMNS}")
         faults: list[Fault] = []
         table = _table(text, delimiter, file, faults)[1 if hint else 0 :]
         if not table or not first:
@@ -203,6 +207,10 @@ def _decoded(raw: bytes, file: str) -> tuple[str, str]:
     if "\0" in text:
         line = text[: text.index("\0")].count("\n") + 1
         raise BenchError.at(file, "holds a NUL character; save the sheet as CSV again", line=line)
+    if (found := re.search(f"[{TURNING}]", text)) is not None:
+        line = text.count("\n", 0, found.start()) + 1
+        said = f"holds U+{ord(found[0]):04X}, which turns the order text is shown in; delete it"
+        raise BenchError.at(file, said, line=line)
     return text, encoding
 
 

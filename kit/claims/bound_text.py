@@ -57,6 +57,7 @@ from kit.errors import Fault, TextError, UsageError, did_you_mean
 from kit.rounding import BY_FIGURES, MINUS, NBSP, TURNED, Speaker, ratio_text
 from kit.settings.metric import HEADLINE, METRICS
 from kit.settings.params import LoadedParams
+from kit.settings.yaml import TURNING
 
 # None of these patterns may look at a place of the text more than a few times: `verify` binds
 # texts of strangers. Hence no braces within braces, bounded and possessive repeats.
@@ -389,10 +390,10 @@ def read_text(path: Path) -> str:
     Raises
     ------
     TextError
-        If the file is missing or not UTF-8.
+        If the file is missing or not UTF-8, or turns the order its text is shown in.
     """
     try:
-        return path.read_bytes().decode("utf-8-sig")
+        text = path.read_bytes().decode("utf-8-sig")
     except FileNotFoundError:
         raise TextError([Fault(path.name, "no such file")]) from None
     except OSError as error:
@@ -400,6 +401,11 @@ def read_text(path: Path) -> str:
         raise TextError([Fault(path.name, said)]) from None
     except UnicodeDecodeError:
         raise TextError([Fault(path.name, "not UTF-8 text; save the file as UTF-8")]) from None
+    if (found := re.search(f"[{TURNING}]", text)) is not None:
+        said = f"holds U+{ord(found[0]):04X}, which turns the order text is shown in; delete it"
+        line = text.count("\n", 0, found.start()) + 1
+        raise TextError([Fault(path.name, said, line)])
+    return text
 
 
 def _sentences(text: str) -> Iterator[tuple[int, str]]:

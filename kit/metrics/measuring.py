@@ -6,7 +6,9 @@ order of the run sheet, so that figures do not depend on who worked them out."""
 
 from __future__ import annotations
 
+import base64
 import hashlib
+import re
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import (
@@ -171,15 +173,23 @@ def _fetch_bytes(url: str, *, file: str) -> bytes:
     RunFileError
         If they cannot be had.
     """
+    found = re.search("(?<=://)[^/]*@", url)
+    secret = found[0] if found else ""  # name and password: sent, never said
+    shown = url.replace(secret, "") if secret else url
     try:
         if url.startswith(("http://", "https://")):
-            from urllib.request import urlopen
+            from urllib.parse import unquote
+            from urllib.request import Request, urlopen
 
-            with urlopen(url, timeout=60) as answer:
+            coded = base64.b64encode(unquote(secret[:-1]).encode()).decode()
+            headers = {"Authorization": f"Basic {coded}"} if secret else {}
+            with urlopen(Request(shown, headers=headers), timeout=60) as answer:
                 data: bytes = answer.read(MAX_FETCHED_BYTES + 1)
                 promised = answer.headers.get("Content-Length")
             if promised is not None and int(promised) != len(data):
-                raise RunFileError.at(file, f"only {len(data)} of {promised} bytes came from {url}")
+                raise RunFileError.at(
+                    file, f"only {len(data)} of {promised} bytes came from {shown}"
+                )
         else:
             import fsspec
 
@@ -187,13 +197,14 @@ def _fetch_bytes(url: str, *, file: str) -> bytes:
                 data = stream.read(MAX_FETCHED_BYTES + 1)
     except ImportError as error:
         raise RunFileError.at(
-            file, f'cannot read {url}: {error}; install "marginbook[cluster]"'
+            file, f'cannot read {shown}: {error}; install "marginbook[cluster]"'
         ) from None
     except (OSError, ValueError) as error:
-        raise RunFileError.at(file, f"cannot read {url}: {error}") from None
+        said = str(error).replace(secret, "") if secret else str(error)
+        raise RunFileError.at(file, f"cannot read {shown}: {said}") from None
     if len(data) > MAX_FETCHED_BYTES:
         raise RunFileError.at(
-            file, f"{url} is larger than {MAX_FETCHED_BYTES >> 30} GiB; not a log"
+            file, f"{shown} is larger than {MAX_FETCHED_BYTES >> 30} GiB; not a log"
         )
     return data
 

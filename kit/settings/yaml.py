@@ -26,8 +26,10 @@ from ruamel.yaml.nodes import MappingNode, Node, ScalarNode, SequenceNode
 
 from kit.errors import Fault, FaultsError, did_you_mean
 
-# YAML 1.2.2, production c-printable: what may not stand in a file, not even in quotation marks.
-_FORBIDDEN = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\x80-\x84\x86-\x9f\ufffe\uffff]")
+# YAML 1.2.2, production c-printable: what may not stand in a file, not even in quotation marks;
+# and what turns the order in which text is shown (Unicode Standard Annex 9), so that it misleads.
+TURNING = "\u202a-\u202e\u2066-\u2069"
+_FORBIDDEN = re.compile(f"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\x80-\x84\x86-\x9f\ufffe\uffff{TURNING}]")
 _COLON = "a key is followed by a colon and a space: `key: value`"
 _PLACE = (
     "nothing fits here; look at the indentation of this line and of those above it, and put a "

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import json
 import os
+import random
 import re
 import shutil
 import signal
@@ -17,7 +18,8 @@ import pytest
 from bagmaker import bytes_of
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption, PrivateFormat
-from sealmaker import finished_review, sealed_review
+from damage import Spoiled
+from sealmaker import finished_review, run_project, sealed_review, write_project
 
 import kit.archive.sealing
 from archive.test_contents import frictionless_report, rocrate_report
@@ -370,3 +372,19 @@ class TestJournal:
         path.write_text(new)
         told = [f for f in verify_bag(bag).findings if "ournal" in f.path and f.stage != "bytes"]
         assert any(found in f"{f.expected} {f.found}" for f in told), told
+
+
+def test_slides_are_sealed_and_made_again(tmp_path):
+    params = write_project(tmp_path / "project")
+    params.write_text(params.read_text() + "slides: [suite, prices]\n")
+    bag = seal(run_project(tmp_path, params), to=tmp_path / "bag").path
+    slides = bag / "data" / "slides" / "slides.csv"
+    assert verify_bag(bag).grade == "reproduced"
+    text = slides.read_text(encoding="utf-8")
+    assert "quill" in text
+    spoiled = Spoiled(bag, random.Random(1))
+    spoiled.write("data/slides/slides.csv", text.replace("quill", "wren").encode())
+    spoiled.mend()
+    seen = verify_bag(bag)
+    assert seen.grade == "not verified"
+    assert any(f.path.startswith("data/slides/slides.csv") for f in seen.findings)

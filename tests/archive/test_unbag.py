@@ -687,3 +687,33 @@ def test_only_line_feeds_end_a_line_of_a_manifest(tmp_path):
         with open_bag(bag) as opened:
             listing = opened.read_listing()
         assert bool(listing.payload) == good and bool(listing.findings) != good, mark
+
+
+# What no lawful bag holds, and turns the order in which text is shown: Unicode Standard Annex 9.
+@pytest.mark.parametrize("mark", ["\u202a", "\u202e", "\u2066", "\u2069"])
+def test_no_text_that_turns_gets_in(mark, tmp_path):
+    from kit.bench.runs import SheetText
+    from kit.claims.bound_text import read_text
+    from kit.errors import BenchError, ParamsError, TextError
+    from kit.settings.yaml import read_yaml
+
+    path = tmp_path / "one"
+    path.write_text(f"a: b\nname,{mark}\n", encoding="utf-8")
+    code = f"line 2: holds .*U.{ord(mark):04X}"
+    with pytest.raises(ParamsError, match=code):
+        read_yaml(path, file="one", error=ParamsError)
+    with pytest.raises(BenchError, match=code):
+        SheetText.read(path, file="one")
+    with pytest.raises(TextError, match=code):
+        read_text(path)
+
+
+def test_a_sheet_of_150_000_columns_is_refused_at_once(tmp_path):
+    from kit.bench.runs import SheetText
+    from kit.errors import BenchError
+
+    sheet = "run," + ",".join(f"c{n}" for n in range(150_000)) + "\n"
+    began = time.monotonic()
+    with pytest.raises(BenchError, match="has 150001 columns; a sheet has at most 5000"):
+        SheetText.parse(sheet.encode(), file="runs.csv")
+    assert time.monotonic() - began < 2  # by names counted one by one it took minutes

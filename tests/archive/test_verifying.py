@@ -460,3 +460,13 @@ class TestGoldenBags:
 
 def test_there_is_a_golden_bag_of_every_version_named():
     assert [path.name for path in BAGS] == sorted(IDENTITIES)
+
+
+def test_settings_of_too_many_keys_are_not_read(tmp_path):
+    bag = Spoiled(copy_bag(tmp_path / "bag"), random.Random(1))
+    params = bag.pick("data/params/*.yaml")
+    bag.write(params, bag.read(params) + b"".join(b"k%d: 1\n" % n for n in range(30_000)))
+    bag.mend()
+    seen = verify_bag(bag.folder)
+    assert seen.grade == "not verified"
+    assert any("more than 20000 keys and items" in f.found for f in seen.findings)
