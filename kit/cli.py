@@ -527,12 +527,18 @@ def _verify(
     require: Annotated[
         str, typer.Option(metavar="WORDS", help="Exit with 0 or 1, as in reproduced,signed.")
     ] = "",
+    attest: Annotated[
+        Path | None,
+        typer.Option(metavar="KEY", help="Sign a statement of the answer, beside the bag."),
+    ] = None,
     as_json: Json = False,
 ) -> None:
     """Check a sealed review: its signature, then every byte made again from its raw logs."""
-    from kit.archive.verifying import verify_bag
+    from kit.archive.verifying import verify_bag, write_attestation
 
     verification = verify_bag(bag, signer=signer)
+    if attest is not None:
+        typer.echo(_printable(str(write_attestation(bag, verification, key=attest))), err=True)
     words = [word.strip() for word in require.split(",")] if require else None
     met = None if words is None else verification.meets(words)
     _answer(verification, as_json)

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import json
 import struct
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -249,6 +250,85 @@ def check_signature(bag: Bag, *, signer: Ed25519PublicKey | None = None) -> _Sig
         findings.append(_finding(SSH, wanted, "one that does not fit"))
     good = "valid" if signer is not None else "valid, key not compared"
     return _SignatureCheck("wrong" if findings else good, mark, tuple(findings))
+
+
+STATEMENT, PAYLOAD = "https://in-toto.io/Statement/v1", "application/vnd.in-toto+json"
+PREDICATE = "urn:marginbook:recomputed:1"
+
+
+def attest(
+    review: str, identity: str, predicate: Mapping[str, str], key: Ed25519PrivateKey
+) -> bytes:
+    """Return a signed statement of what one laboratory found of a sealed review.
+
+    Parameters
+    ----------
+    review, identity : str
+        The bag's review, and the SHA-256 of its tag manifest.
+    predicate : mapping of str to str
+        What was found: grade, hash of the claims, version and hash of the kit.
+    key : Ed25519PrivateKey
+        The laboratory's.
+
+    Notes
+    -----
+    An in-toto statement (https://in-toto.io/Statement/v1) in a DSSE envelope, version 1: the
+    signature is of "DSSEv1", and type and body, each after its length.
+    """
+    statement = {
+        "_type": STATEMENT,
+        "subject": [{"name": review, "digest": {"sha256": identity}}],
+        "predicateType": PREDICATE,
+        "predicate": dict(predicate),
+    }
+    body = json.dumps(statement, sort_keys=True).encode()
+    envelope = {
+        "payloadType": PAYLOAD,
+        "payload": base64.b64encode(body).decode(),
+        "signatures": [
+            {
+                "keyid": fingerprint(key.public_key()),
+                "publicKey": _public_line(key.public_key()),
+                "sig": base64.b64encode(key.sign(_enveloped(body))).decode(),
+            }
+        ],
+    }
+    return (json.dumps(envelope, indent=1) + "\n").encode()
+
+
+def _enveloped(body: bytes) -> bytes:
+    """Return what a DSSE signature signs (PAE, DSSE protocol, version 1)."""
+    return b"DSSEv1 %d %s %d %s" % (len(PAYLOAD), PAYLOAD.encode(), len(body), body)
+
+
+def read_attestation(data: bytes, *, identity: str, claims_sha256: str) -> tuple[str, str]:
+    """Return the fingerprint of the key and the grade in a statement about one bag.
+
+    Raises
+    ------
+    SealError
+        If it is no such statement, its signature does not hold, or it is of another bag.
+    """
+    try:
+        envelope = json.loads(data)
+        body = base64.b64decode(envelope["payload"], validate=True)
+        (signed,) = envelope["signatures"]
+        key = _public_key(str(signed["publicKey"]).encode(), "the statement")
+        holds = _verifies(key, base64.b64decode(signed["sig"], validate=True), _enveloped(body))
+        statement = json.loads(body)
+        named = statement["subject"][0]["digest"]["sha256"]
+        found = statement["predicate"]
+        grade, claims = str(found["grade"]), found["claims_sha256"]
+        kinds = (envelope["payloadType"], statement["_type"], statement["predicateType"])
+    except (ValueError, KeyError, IndexError, TypeError, RecursionError):
+        raise SealError("not a statement about a sealed review") from None
+    if kinds != (PAYLOAD, STATEMENT, PREDICATE):
+        raise SealError(f"a statement of another kind: {kinds[2]!s:.60}")
+    if not holds:
+        raise SealError("the signature does not fit the statement")
+    if named != identity or claims != claims_sha256:
+        raise SealError("a statement about another bag")
+    return fingerprint(key), grade
 
 
 def _finding(path: str, expected: str, found: str) -> Finding:

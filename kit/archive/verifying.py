@@ -7,10 +7,12 @@ given at once, and the answer is graded: nothing looked at is never a pass.
 
 from __future__ import annotations
 
+import glob
 import hashlib
+import re
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import asdict, dataclass, field, fields
+from dataclasses import asdict, dataclass, field, fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -34,7 +36,15 @@ from kit.archive.remake import (
     check_claims,
     remake_bag,
 )
-from kit.archive.signature import check_signature, load_public_key
+from kit.archive.signature import (
+    MAX_KEY_BYTES,
+    attest,
+    check_signature,
+    fingerprint,
+    load_private_key,
+    load_public_key,
+    read_attestation,
+)
 from kit.archive.unbag import Bag, Listing, open_bag
 from kit.bench.journal import Anchor, read_excerpt
 from kit.claims.claim import ClaimBook
@@ -48,6 +58,7 @@ from kit.errors import (
     did_you_mean,
 )
 from kit.metrics.measuring import PLAIN, Reading
+from kit.package import PACKAGE
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -90,6 +101,8 @@ class _Verification:
     key: str
     stages: tuple[_Stage, ...]
     parts: tuple[Part, ...] = ()
+    claims_sha256: str = ""
+    attested: tuple[str, ...] = ()  # statements that others put beside the bag, in words
 
     @property
     def ok(self) -> bool:
@@ -158,7 +171,7 @@ class _Verification:
                 for p in self.parts
                 if p.state != "same bytes"
             ],
-            "stated_not_checked": list(STATED),
+            "stated_not_checked": list(STATED), "attested": list(self.attested),
         }  # fmt: skip
 
     def to_lines(self) -> list[str]:
@@ -178,6 +191,7 @@ class _Verification:
         if len(same) > SHOWN:
             lines.append(f"  and {len(same) - SHOWN} more (--json lists all)")
         lines += [f"stated, not checked: {words}" for words in STATED]
+        lines += self.attested
         lines.append(self.grade if self.ok else "NOT verified")
         return lines
 
@@ -237,9 +251,60 @@ def verify_bag(
     key = load_public_key(signer) if signer is not None else None
     try:
         with open_bag(path) as bag:
-            return _verify_open(bag, key, reading)
+            seen = _verify_open(bag, key, reading)
+        return replace(seen, attested=tuple(_attested(path, seen)))
     except HostileBagError as error:
         return _unsafe(path.name, error.findings)
+
+
+def _attested(path: Path, seen: _Verification) -> Iterator[str]:
+    """Yield in words each statement that stands beside a bag, and whether it holds."""
+    for file in sorted(path.parent.glob(f"{glob.escape(path.name)}.*.attest.json"))[:SHOWN]:
+        try:
+            if file.stat().st_size > MAX_KEY_BYTES:
+                raise SealError("larger than any statement")
+            data = file.read_bytes()
+            key, grade = read_attestation(
+                data, identity=seen.identity, claims_sha256=seen.claims_sha256
+            )
+        except (SealError, OSError) as error:
+            yield f"{file.name}: does NOT hold: {error}"
+            continue
+        yield f'{file.name}: the holder of {key} says "{grade[:20]}"; whose it is, ask them'
+
+
+def write_attestation(path: Path, seen: _Verification, *, key: Path) -> Path:
+    """Write a signed statement of what was found of a bag beside it; return where.
+
+    Parameters
+    ----------
+    path : Path
+        The bag.
+    seen : Verification
+        What `verify_bag` found of it, here.
+    key : Path
+        An Ed25519 private key. Each key has a file of its own, so several may sign.
+
+    Raises
+    ------
+    SealError
+        If the bag was not verified, the key cannot be read, or the file cannot be written.
+    """
+    if not seen.ok:
+        raise SealError(f"{path.name}: not verified, so nothing is stated of it")
+    private = load_private_key(key)
+    code = hashlib.sha256(b"".join(p.read_bytes() for p in sorted(PACKAGE.rglob("*.py"))))
+    said = {
+        "grade": seen.grade, "claims_sha256": seen.claims_sha256, "kit_version": kit_version(),
+        "kit_sha256": code.hexdigest(),
+    }  # fmt: skip
+    mark = re.sub("[^A-Za-z0-9]", "", fingerprint(private.public_key()))[6:18]
+    to = path.with_name(f"{path.name}.{mark}.attest.json")
+    try:
+        to.write_bytes(attest(seen.review, seen.identity, said, private))
+    except OSError as error:
+        raise SealError(f"{to.name}: cannot be written: {error.strerror}") from None
+    return to
 
 
 def _unsafe(name: str, findings: Sequence[Finding]) -> _Verification:
@@ -289,6 +354,7 @@ def _verify_open(bag: Bag, signer: Ed25519PublicKey | None, reading: Reading) ->
         bag=bag.name, review=walk.book.review if walk.book else "", identity=identity,
         kit_version=walk.book.kit_version if walk.book else "", signature=walk.signature,
         key=walk.key, stages=tuple(stages), parts=walk.remade.parts,
+        claims_sha256=bag.digest(CLAIMS_PATH) if CLAIMS_PATH in bag.files else "",
     )  # fmt: skip
 
 

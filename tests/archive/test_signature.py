@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import base64
+import json
 import shutil
 import subprocess
 from pathlib import Path
@@ -9,6 +11,7 @@ from pathlib import Path
 import pytest
 from bagmaker import bytes_of, make_bag
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+from sealmaker import copy_bag
 
 from kit.archive.signature import (
     PUBLIC_PEM,
@@ -322,3 +325,34 @@ def test_unfit_public_keys(keys, tmp_path):
     assert fingerprint(load_public_key(tmp_path / "allowed")) == fingerprint(
         load_public_key(keys["ssh.pub"])
     )
+
+
+def test_a_second_laboratory_signs_what_it_found(tmp_path):
+    from kit.archive.verifying import verify_bag, write_attestation
+
+    bag = copy_bag(tmp_path / "bag")
+    for name in ("one", "two"):
+        made = ["openssl", "genpkey", "-algorithm", "ed25519", "-out", tmp_path / name]
+        subprocess.run(made, check=True, capture_output=True)
+    seen = verify_bag(bag)
+    files = [write_attestation(bag, seen, key=tmp_path / name) for name in ("one", "two")]
+    assert len(set(files)) == 2
+    # By openssl alone: the body after its length, as the DSSE protocol, version 1, has it.
+    envelope = json.loads(files[0].read_bytes())
+    body = base64.b64decode(envelope["payload"])
+    kind = envelope["payloadType"]
+    (tmp_path / "said").write_bytes(f"DSSEv1 {len(kind)} {kind} {len(body)} ".encode() + body)
+    (tmp_path / "sig").write_bytes(base64.b64decode(envelope["signatures"][0]["sig"]))
+    check = ["openssl", "pkeyutl", "-verify", "-rawin", "-inkey", tmp_path / "one",
+             "-sigfile", tmp_path / "sig", "-in", tmp_path / "said"]  # fmt: skip
+    assert subprocess.run(check, capture_output=True, check=False).returncode == 0
+    statement = json.loads(body)
+    assert statement["subject"][0]["digest"]["sha256"] == seen.identity
+    assert statement["predicate"]["grade"] == "reproduced"
+    # One altered, one of another bag.
+    envelope["payload"] = base64.b64encode(body.replace(b"reproduced", b"whole")).decode()
+    files[0].write_text(json.dumps(envelope))
+    said = verify_bag(bag).attested
+    assert sorted("NOT hold" in line for line in said) == [False, True]
+    (good,) = (line for line in said if "NOT hold" not in line)
+    assert 'says "reproduced"' in good
