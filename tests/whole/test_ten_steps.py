@@ -73,12 +73,13 @@ def test_all_ten_as_printed(tmp_path, monkeypatch):
         if command.startswith("verify") or command == "revise OLD NEW":
             continue  # of a sealed review: below
         if command.startswith("run "):  # steps 8 and 9: the text is written before
-            (here / "params" / "mine.md").write_text(
-                "## Result\n\nIt is {{margin new-part over old-part in my-scene}}.\n",
-                encoding="utf-8",
-            )
+            for text in (here / "params" / "mine.md", here / "mine.md"):
+                text.write_text(
+                    "## Result\n\nIt is {{margin new-part over old-part in my-scene}}.\n",
+                    encoding="utf-8",
+                )
             edit(here / "params" / "mine.yaml", text="mine.md", title="Neu gegen alt", byline="Wir")
-        said[command] = do(command.replace("CLAIM", margin))
+        said[command] = do(command.replace("CLAIM", margin).replace("DIR", "cues"))
         if command == "new bench mybench":
             edit(here / "mybench" / "bench.yaml", name="Unser Prüfstand")
         if command == "new review params/mine.yaml":
