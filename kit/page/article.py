@@ -49,6 +49,11 @@ def _opening(book: ClaimBook) -> Html:
     )
     scored = found.metric == RESULT
     price_head, price_words = found.price_note()
+    likely_false = {
+        s.product: s.expected_false for s in measured if s.expected_false and s.has_decided_titles
+    }
+    alike = len({claim.text for claim in likely_false.values()}) == 1
+    said = {} if alike else likely_false
     return render(
         "opening",
         title=book.title,
@@ -63,7 +68,7 @@ def _opening(book: ClaimBook) -> Html:
         if scored
         else "average frames per second, ratio scale",
         axis=scale.to_axis(slower="slower", faster="faster", locale=book.locale),
-        rows=[[_rival_row(found, s, looks, scale) for s in part] for part in parts if part],
+        rows=[[_rival_row(found, s, looks, scale, said) for s in part] for part in parts if part],
         priced=bool(kind) and any(s.price or s.equal for s in shown),
         kind=kind,
         own=found.own,
@@ -80,6 +85,7 @@ def _opening(book: ClaimBook) -> Html:
         unlike=found.unlike_note(),
         price_head=price_head,
         price_words=price_words,
+        false_alike=next(iter(likely_false.values())) if alike else None,
     )
 
 
@@ -104,7 +110,11 @@ def _ratios(shown: Sequence[Standing]) -> list[float]:
 
 
 def _rival_row(
-    found: Findings, standing: Standing, looks: Mapping[str, Look], scale: inline.RatioScale
+    found: Findings,
+    standing: Standing,
+    looks: Mapping[str, Look],
+    scale: inline.RatioScale,
+    likely_false: Mapping[str, Claim],
 ) -> dict[str, Any]:
     """Return what the template says of one rival."""
     counts = [standing.counts[o] for o in OUTCOME_SIGNS if o in standing.counts]
@@ -127,7 +137,7 @@ def _rival_row(
             for c in counts
             if c.value
         ],
-        "false": standing.expected_false if {"ahead", "behind"} & {*standing.tally} else None,
+        "false": likely_false.get(standing.product),
         "price": standing.price,
         "equal": standing.equal,
         "cut": cut,

@@ -145,6 +145,11 @@ class Standing:
         return [group for group, c in self.groups.items() if c.outcome != self.outcome]
 
     @property
+    def has_decided_titles(self) -> bool:
+        """Whether any title is ahead or behind."""
+        return not {"ahead", "behind"}.isdisjoint(self.tally)
+
+    @property
     def tally(self) -> dict[str, int]:
         """In how many titles each outcome fell, in the order of `AGAINST`."""
         found = Counter(claim.outcome for claim in self.margins.values())
@@ -294,6 +299,17 @@ def short_date(day: str, pattern: str = "d MMM y") -> str:
 def long_date(day: str) -> str:
     """Return a day as the article writes it: "16 November 2026"."""
     return short_date(day, "d MMMM y")
+
+
+def _one_of(choices: Sequence[str]) -> str:
+    """Return choices with "or" before the last, and the words that all begin with said once."""
+    words = zip(*(choice.split(" ")[:-1] for choice in choices), strict=False)
+    same = [first for first, *rest in words if all(word == first for word in rest)]
+    start = "".join(f"{word} " for word in same) if len(choices) > 1 else ""
+    if not all(choice.startswith(start) for choice in choices):
+        start = ""
+    *most, last = (choice.removeprefix(start) for choice in choices)
+    return start + (f"{', '.join(most)} or {last}" if most else last)
 
 
 @dataclass(frozen=True)
@@ -545,7 +561,7 @@ class Findings:
         if self.first is not None and self.first.whole is not None:
             sentences += [self._whole_sentence(self.first, self.first.whole)]
             sentences += [*self._like_sentence(self.first), *self._money_sentences(self.first)]
-        sentences += self.fragile_sentences()
+        sentences += self._fragile_notes()
         lost = listed(s.the for s in self.standings if s.whole is None)
         if lost:
             sentences.append((f"Not set against {lost}: no title has used runs of both.",))
@@ -800,12 +816,12 @@ class Findings:
             if words:
                 said = listed(words) if n == 0 else f"{standing.the}: {listed(words)}"
                 sentences.append((f"{upper_first(said)}.",))
-        return [*sentences, *self._false_sentence()]
+        return [*sentences, *self._false_sentence(), *self.fragile_sentences()]
 
     def _false_sentence(self) -> list[Sentence]:
         """Return how many titles ahead or behind are expected to be false, over each product."""
         some = [s for s in self.standings if len(s.margins) > 1 and s.expected_false is not None]
-        shown = [(s.the, s.expected_false) for s in some if {"ahead", "behind"} & {*s.tally}]
+        shown = [(s.the, s.expected_false) for s in some if s.has_decided_titles]
         known = [(the, Printed(claim, claim.text)) for the, claim in shown if claim is not None]
         if not known:
             return []
@@ -900,6 +916,20 @@ class Findings:
         pair = {"product": self.book.product, "baseline": standing.product}
         made = self.book.of_kind("sensitivity", metric=standing.metric, **pair)
         return tuple(claim for claim in made if "turned" in claim.marks)
+
+    def _fragile_notes(self) -> list[Sentence]:
+        """Return, of each outcome that another choice turns, to what and by which choices."""
+        notes: list[Sentence] = []
+        for standing in self.standings:
+            turned = self.turned_by(standing) if standing.whole is not None else ()
+            by_outcome: dict[str, list[str]] = {}
+            for claim in turned[:MOST_TURNS]:
+                choice = self.book.name("part", claim.part, kind=claim.kind)
+                by_outcome.setdefault(outcome_word(claim.outcome), []).append(choice)
+            said = [f"{word} {_one_of(choices)}" for word, choices in by_outcome.items()]
+            if said:
+                notes.append((f"Fragile against {standing.the}: {'; '.join(said)}.",))
+        return notes
 
     def fragile_sentences(self) -> list[Sentence]:
         """Return, of each outcome that another choice turns, what turns it, and both intervals."""
