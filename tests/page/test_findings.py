@@ -254,7 +254,8 @@ def test_what_turns_an_outcome_is_named_with_both_intervals(demo):
         f"Fragile against the Sedge: ahead at +4.7{NBSP}% (+3.5 to +5.8), but too close to call "
         f"without Wickerloft: +1.0{NBSP}% (−1 to +3)."
     )
-    assert said in found.deck()
+    assert said in found.titles_sentences()
+    assert ("Fragile against the Sedge: too close to call without Wickerloft.",) in found.deck()
 
 
 def test_the_expected_number_of_false_outcomes_stands_beside_the_counts(demo):
