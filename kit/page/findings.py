@@ -816,7 +816,7 @@ class Findings:
             if words:
                 said = listed(words) if n == 0 else f"{standing.the}: {listed(words)}"
                 sentences.append((f"{upper_first(said)}.",))
-        return [*sentences, *self._false_sentence(), *self.fragile_sentences()]
+        return [*sentences, *self.fragile_sentences(), *self._false_sentence()]
 
     def _false_sentence(self) -> list[Sentence]:
         """Return how many titles ahead or behind are expected to be false, over each product."""
