@@ -19,11 +19,9 @@ from kit.claims.bound_text import printed_forms
 from kit.claims.claim import CLAIMS_FORMAT, Claim, ClaimBook
 from kit.claims.of_pages import kit_version, page_name
 from kit.errors import Finding, KitError, SealError
-from kit.page.assemble import build_page
-from kit.page.cell_html import ATTRIBUTES, IMAGE_SOURCE, TAGS
+from kit.page.assemble import ATTRIBUTES, IMAGE_SOURCE, TAGS, build_page
 from kit.page.html import WRAPPER
-from kit.page.outputs import result_frames
-from kit.page.redraw import review_pieces
+from kit.page.outputs import result_frames, review_pieces
 from kit.report.report import closing_of
 from kit.report.template import own_sources
 from kit.rounding import table_csv

@@ -26,8 +26,8 @@ from kit.planning.of_review import Planned, plan_of_review, planned_titles
 from kit.planning.runs_needed import PilotCheck, Plan
 from kit.review.health import BenchComponents, Health, Repeatability, measure_health
 from kit.review.look_into import SENSOR_WORDS, Hitch, LookedRun, look_into
-from kit.review.sensitivity import CHOICES
 from kit.review.walk import Results, Review
+from kit.review.what_if import CHOICES
 from kit.rounding import (
     NBSP,
     Rounded,

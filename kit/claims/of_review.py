@@ -23,8 +23,8 @@ from kit.margins.consistency import Closure
 from kit.margins.drift import Drift
 from kit.margins.energy import EnergyStanding
 from kit.margins.suites import SuiteMargin
-from kit.review.sensitivity import measure_sensitivity
 from kit.review.walk import Results, Review
+from kit.review.what_if import measure_sensitivity
 from kit.rounding import (
     chance_text,
     count_text,

@@ -14,8 +14,7 @@ from kit.margins.cells import Outcome, RatioEstimate, make_cells
 from kit.margins.compare import Margin, compare_products
 from kit.margins.replicates import fit_variances
 from kit.margins.suites import SuiteMargin, summarise_titles
-from kit.metrics.diagnostics import RunDiagnostics
-from kit.metrics.run_metrics import RunMetrics
+from kit.metrics.run_metrics import RunDiagnostics, RunMetrics
 from kit.screening.controls import Controls
 from kit.screening.run_rules import epoch_of
 from kit.screening.screen import screen_runs

@@ -32,10 +32,11 @@ from kit.errors import ExecutionError, Fault, RunFileError
 from kit.logs.read import Log, parse_log, read_log
 from kit.logs.unpacked import recorded_chunks
 from kit.metrics.cluster import BATCH, do_on_cluster
-from kit.metrics.diagnostics import DIAGNOSTICS_VERSION, RunDiagnostics
 from kit.metrics.run_metrics import (
+    DIAGNOSTICS_VERSION,
     METRICS_VERSION,
     FrameFigures,
+    RunDiagnostics,
     RunMetrics,
     measure_log,
     state_metrics,

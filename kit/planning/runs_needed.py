@@ -600,11 +600,7 @@ def plan_runs(
     nothing with it is paired. Titles measured in dB have no ratios and are left out.
     """
     known = evidence or BenchEvidence()
-    left_out = {
-        name: "measured as a level in dB, which has no ratios; nothing is planned for it"
-        for name, title in titles.items()
-        if title.measures == "noise"
-    }
+    left_out = _without_ratios(titles)
     names = [name for name in titles if name not in left_out]
     each = confidence
     if params.every_title and names:
@@ -651,10 +647,7 @@ def plan_runs(
         )
         for pair in pairs
     )  # fmt: skip
-    minutes = math.fsum(c.minutes for c in cells)
-    if params.switch_s:
-        counts = {(c.product, c.title): c.to_run for c in cells if c.to_run}
-        minutes += switches(counts) * params.switch_s / 60
+    minutes = _bench_minutes(cells, params, switches)
     gains, next_runs = _spend_time(cells, params, product)
     return Plan(
         product=product,
@@ -674,6 +667,28 @@ def plan_runs(
         left_out=left_out,
         notes=_notes(params, cells, margins, minutes, design, averaged=bool(known.uncertainties)),
     )
+
+
+def _without_ratios(titles: Mapping[str, Title]) -> dict[str, str]:
+    """Return the titles nothing is planned for, with the reason."""
+    return {
+        name: "measured as a level in dB, which has no ratios; nothing is planned for it"
+        for name, title in titles.items()
+        if title.measures == "noise"
+    }
+
+
+def _bench_minutes(
+    cells: Sequence[_CellTime],
+    params: PlanParams,
+    switches: Callable[[Mapping[Key, int]], int],
+) -> float:
+    """Return the minutes of all runs to make, with those from one product to the next."""
+    minutes = math.fsum(c.minutes for c in cells)
+    if params.switch_s:
+        counts = {(c.product, c.title): c.to_run for c in cells if c.to_run}
+        minutes += switches(counts) * params.switch_s / 60
+    return minutes
 
 
 def _runs_of_margin(

@@ -321,7 +321,7 @@ class OpenReview:
         UsageError
             If there is no such section.
         """
-        from kit.page.redraw import review_pieces, show_line
+        from kit.page.outputs import review_pieces, show_line
 
         if section == "environment":
             return environment(self.book)

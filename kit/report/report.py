@@ -39,8 +39,7 @@ from kit.errors import (
 from kit.metrics.measuring import PLAIN, Reading, own_code
 from kit.metrics.store import Store, content_key
 from kit.package import PACKAGE
-from kit.page.assemble import build_page
-from kit.page.cell_html import CLOSED_MIME, source_text
+from kit.page.assemble import CLOSED_MIME, build_page, source_text
 from kit.page.html import WRAPPER, text_html
 from kit.report.files import files_under, new_folder, note_inputs, write_notebook
 from kit.report.template import OWN_HOMES, own_template, read_template, tags_of
@@ -711,7 +710,7 @@ def redraw_report(folder: Path, *, to: Path, text: Path | None = None) -> tuple[
     Returns
     -------
     tuple of str
-        Ids of the template's cells that claims do not give, see `kit.page.redraw.redraw_page`.
+        Ids of the template's cells that claims do not give, see `kit.page.outputs.redraw_page`.
 
     Raises
     ------
@@ -720,7 +719,7 @@ def redraw_report(folder: Path, *, to: Path, text: Path | None = None) -> tuple[
         them, or the page cannot be written.
     """
     from kit.claims.bound_text import bind_file
-    from kit.page.redraw import redraw_page
+    from kit.page.outputs import redraw_page
 
     if to.resolve().is_relative_to(folder.resolve()):
         raise UsageError(f"{to} lies in the review's own folder; write the page elsewhere")

@@ -19,13 +19,12 @@ from kit.margins.drift import Drift, measure_drift
 from kit.margins.energy import EnergyMargin, EnergyStanding, compare_energy, pool_lags, weigh_energy
 from kit.margins.replicates import SharedVariances, fit_variances
 from kit.margins.suites import SuiteMargin, summarise_suites
-from kit.metrics.diagnostics import RunDiagnostics
 from kit.metrics.measuring import (
     PLAIN,
     Reading,
     measure_runs,
 )
-from kit.metrics.run_metrics import RunMetrics
+from kit.metrics.run_metrics import RunDiagnostics, RunMetrics
 from kit.metrics.store import Store
 from kit.screening.controls import Controls, check_controls, compared_pairs, name_pairs
 from kit.screening.run_rules import epoch_of

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kit.bench.runs import RunRow
-from kit.metrics.diagnostics import RunDiagnostics
+from kit.metrics.run_metrics import RunDiagnostics
 from kit.settings.bench_file import Bench
 from kit.settings.metric import HEADLINE
 from kit.settings.params import ReviewParams, ScreenParams

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from scipy.special import chdtri, stdtrit
 
 from kit.bench.runs import RunRow
-from kit.metrics.diagnostics import RunDiagnostics
+from kit.metrics.run_metrics import RunDiagnostics
 from kit.screening.flags import (
     CellKey,
     Flag,

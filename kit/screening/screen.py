@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 
 from kit.bench.runs import RunRow
 from kit.errors import Fault, did_you_mean
-from kit.metrics.diagnostics import RunDiagnostics
+from kit.metrics.run_metrics import RunDiagnostics
 from kit.screening import run_rules, title_rules
 from kit.screening.flags import Flag, View
 from kit.settings.bench_file import Bench

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from scipy.special import stdtrit
 
 from kit.bench.runs import RunRow
-from kit.metrics.diagnostics import RunDiagnostics
+from kit.metrics.run_metrics import RunDiagnostics
 from kit.screening.flags import (
     CellKey,
     Flag,

@@ -24,7 +24,7 @@ from scipy import signal
 
 from kit.bench.runs import RunRow
 from kit.logs.read import Log
-from kit.metrics.diagnostics import RunDiagnostics
+from kit.metrics.run_metrics import RunDiagnostics
 from kit.screening.screen import RULES, screen_runs
 from kit.settings.bench_file import Bench, Product, Title
 from kit.settings.params import ReviewParams

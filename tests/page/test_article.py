@@ -11,8 +11,8 @@ from lxml import html
 
 from kit.charts.identity import order_titles, product_looks
 from kit.page.article import SECTIONS
+from kit.page.assemble import _clean as clean
 from kit.page.assemble import build_page
-from kit.page.cell_html import _clean as clean
 from kit.page.findings import Findings
 
 

@@ -11,8 +11,7 @@ from lxml import html as lxml_html
 from tiny_project import tiny_claims
 
 from kit.errors import ExecutionError
-from kit.page.assemble import build_page
-from kit.page.cell_html import CLOSED_MIME
+from kit.page.assemble import CLOSED_MIME, build_page
 from kit.page.html import Html, figure_link, page_head
 from kit.page.traces import trace_section
 

@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 from lxml import html as lxml_html
 
 from kit.errors import ExecutionError
-from kit.page.cell_html import ATTRIBUTES, CLOSED_MIME, TAGS, markdown_html, output_html
-from kit.page.cell_html import _clean as clean
+from kit.page.assemble import ATTRIBUTES, CLOSED_MIME, TAGS, markdown_html, output_html
+from kit.page.assemble import _clean as clean
 from kit.page.html import Html, paragraph
 
 PNG = base64.b64encode(b"\x89PNG\r\n\x1a\n").decode()

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from lxml import html as lxml_html
 from tiny_project import tiny_claims
 
-from kit.page.cell_html import _clean as clean
+from kit.page.assemble import _clean as clean
 from kit.page.html import (
     FIGURE_SPACE,
     POINT_SPACE,

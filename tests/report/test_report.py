@@ -20,7 +20,7 @@ from filelock import FileLock
 from tiny_project import cell_of, copy_project, edit_template, keep_cells
 
 from kit.errors import ExecutionError, UsageError
-from kit.page.cell_html import CLOSED_MIME
+from kit.page.assemble import CLOSED_MIME
 from kit.report.report import (
     _CellError,
     _failure,

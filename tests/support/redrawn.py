@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 from kit.claims.claim import ClaimBook
 from kit.page.html import Html
-from kit.page.redraw import _claim_pieces
+from kit.page.outputs import _claim_pieces
 
 
 def redraw_cells(book: ClaimBook, sources: Mapping[str, str]) -> dict[str, Html]:

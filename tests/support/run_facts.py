@@ -1,9 +1,8 @@
 """One run read and measured alone, as the kit does it for each of many."""
 
 from kit.bench.runs import Run
-from kit.metrics.diagnostics import RunDiagnostics
 from kit.metrics.measuring import _caps_looked_for
-from kit.metrics.run_metrics import RunMetrics, measure_log, state_metrics
+from kit.metrics.run_metrics import RunDiagnostics, RunMetrics, measure_log, state_metrics
 from kit.settings.params import MetricParams, ScreenParams
 
 

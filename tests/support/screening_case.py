@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from kit.bench.runs import RunRow
-from kit.metrics.diagnostics import RunDiagnostics
+from kit.metrics.run_metrics import RunDiagnostics
 from kit.screening.flags import Flag, View
 from kit.settings.bench_file import Bench, Product, Title
 from kit.settings.params import ReviewParams

@@ -9,7 +9,7 @@ from small_bench import MadeRun, small_bench, walk
 
 from kit.margins.suites import summarise_titles
 from kit.page.findings import Findings
-from kit.review.sensitivity import measure_sensitivity
+from kit.review.what_if import measure_sensitivity
 
 
 def typed_bench(*values, **params):
