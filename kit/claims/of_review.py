@@ -686,9 +686,12 @@ def _value_claims(review: Review, results: Results) -> Iterator[Claim]:
         yield from _standing(value, standing, review)
     for weighing in value.weighings:
         yield from _weighing(value, weighing, locale=locale)
+    passed: Counter[tuple[str, str]] = Counter()  # lines would differ in a sealed excerpt
     for row, reason in value.rows_left_out:
+        passed[row.product, row.kind] += 1
         said = f"{row.price:g} {row.currency} of {row.date.isoformat()} ({row.source}): {reason}"
-        subject = Subject(product=row.product, group=row.kind, part=str(row.line))
+        part = str(passed[row.product, row.kind])
+        subject = Subject(product=row.product, group=row.kind, part=part)
         yield make_statement("price_passed_over", said, subject)
     for (product, kind), reason in value.left_out.items():
         yield make_statement("not_weighed", reason, Subject(product=product, group=kind))
