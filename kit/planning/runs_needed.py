@@ -679,7 +679,7 @@ def _without_ratios(titles: Mapping[str, Title]) -> dict[str, str]:
 
 
 def _bench_minutes(
-    cells: Sequence[_CellTime],
+    cells: Sequence[_PlannedCell],
     params: PlanParams,
     switches: Callable[[Mapping[Key, int]], int],
 ) -> float:

@@ -258,6 +258,18 @@ def _mean_clocks_mhz(review: Review) -> dict[tuple[str, str], float]:
     }
 
 
+def _mark_margins(margins: Sequence[Margin], review: Review) -> list[Margin]:
+    """Return the margins, marked where runs are of unlike days or of another stretch."""
+    other = {f.run for f in review.screened.flags if f.rule == "unequal_length"}
+    found = []
+    for margin in margins:
+        marks = (*margin.marks, *_epoch_mark(margin.cells, review))
+        if any(other.intersection(cell.runs) for cell in margin.cells):
+            marks += ("other_stretch",)
+        found.append(replace(margin, marks=marks))
+    return found
+
+
 def work_out(review: Review) -> Results:
     """Compare, summarise and weigh: every result of a review from its measured runs.
 
@@ -298,14 +310,7 @@ def work_out(review: Review) -> Results:
         made = compare(cells)
         margins += made if none_aside else _with_all_runs(made, compare(every_cell))
         levels += _levels(cells, product, baselines, review, variances)
-    margins = [replace(m, marks=(*m.marks, *_epoch_mark(m.cells, review))) for m in margins]
-    other = {f.run for f in review.screened.flags if f.rule == "unequal_length"}
-    margins = [
-        replace(m, marks=(*m.marks, "other_stretch"))
-        if any(other.intersection(cell.runs) for cell in m.cells)
-        else m
-        for m in margins
-    ]
+    margins = _mark_margins(margins, review)
     suites = summarise_suites(
         margins,
         groups={"all": None, **params.suites},
