@@ -20,9 +20,10 @@ from kit.claims.claim import CLAIMS_FORMAT, Claim, ClaimBook
 from kit.claims.of_pages import kit_version, page_name
 from kit.errors import Finding, KitError, SealError
 from kit.page.assemble import ATTRIBUTES, IMAGE_SOURCE, TAGS, build_page
+from kit.page.findings import headline_of
 from kit.page.html import WRAPPER
 from kit.page.outputs import result_frames, review_pieces
-from kit.report.report import closing_of
+from kit.report.report import Closing, closing_of
 from kit.report.template import own_sources
 from kit.rounding import table_csv
 
@@ -253,10 +254,9 @@ def _compare_cells(
             stated.append(name)
         elif name in own and source == own[name].strip():
             compared += 1
-            if shown:
-                findings.append(
-                    Finding("page", f"{NOTEBOOK_PATH} # {place}", "no output", _plain_words(shown))
-                )
+            closing = closing_of({"cells": [cell]})
+            expected = _closing_words(fresh.book, closing["claims_sha256"]) if closing else ""
+            findings += _compare_text(NOTEBOOK_PATH, place, expected, _plain_words(shown))
         else:
             findings.append(
                 Finding("page", f"{NOTEBOOK_PATH} # {place}",
@@ -271,12 +271,19 @@ def _compare_cells(
     return _Compared(compared, cells, figures, of_figures, tuple(stated), tuple(findings))
 
 
+def _closing_words(book: ClaimBook, claims_sha256: str) -> str:
+    """Return what the closing cell shows of a review; the hash is compared by `_closed`."""
+    bundle = Closing(book.review, claims_sha256, headline_of(book))._repr_mimebundle_()
+    return _plain_words(_markup_of({"data": bundle}))
+
+
 def _markup_of(output: Mapping[str, Any]) -> str:
     """Return an output's own HTML, without the wrapper and its style."""
     data = output.get("data", {})
     markup = "".join(data.get("text/html", "")) if isinstance(data, Mapping) else ""
     if markup.startswith(WRAPPER):
-        return markup.removeprefix(WRAPPER).partition("</style>")[2].removesuffix("</div>")
+        inside = markup.removeprefix(WRAPPER).removesuffix("</div>")
+        return inside.partition("</style>")[2] if inside.startswith("<style>") else inside
     return markup
 
 

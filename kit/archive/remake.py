@@ -664,6 +664,10 @@ def reads_as_stated(claim: Claim, locale: str) -> bool:
         if printed is None or value is None:
             return False
         figure = value * scale[0] + scale[1] if claim.rounding.startswith("percent") else value
+        if text.startswith("under "):  # less than the least that is printed
+            if not 0 <= figure < printed:
+                return False
+            continue
         step = 10.0 ** -int(found[1]) if found else 10.0 ** -_decimals_in(text, locale)
         if abs(printed - figure) > 0.5 * step * (1 + 1e-6):
             return False

@@ -49,7 +49,7 @@ MAX_AT_ONCE_BYTES = 64 * 1024 * 1024  # a larger log is read twice rather than h
 MAX_FETCHED_BYTES = 4 * 1024**3
 CODE = (
     "errors", "settings.bench_file", "logs.unpacked", "logs.shapes", "logs.read",
-    "stats.series", "settings.metric", "metrics.diagnostics",
+    "stats.series", "settings.metric",
     "metrics.blocks", "metrics.run_metrics", "metrics.measuring",
 )  # fmt: skip
 PACKAGES = ("numpy", "scipy", "pyarrow", "openpyxl")

@@ -1161,3 +1161,11 @@ class Findings:
                 "the interval for other titles of this kind or the sign test over the titles does."
             )
         return [*sentences, *((sentence,) for sentence in said)]
+
+
+def headline_of(book: ClaimBook) -> str:
+    """Return the headline of a review's article; "" for every other kind of page."""
+    from kit.claims.of_pages import page_of
+
+    article = page_of(book.settings["template"]) == "review"
+    return Findings(book).headline() if article else ""

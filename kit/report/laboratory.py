@@ -14,7 +14,6 @@ from functools import cached_property, partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Unpack
 
-from kit.claims.of_pages import page_of
 from kit.errors import UsageError
 from kit.metrics.measuring import STORE_VARIABLE, Reading
 from kit.metrics.store import Store, cache_folder
@@ -454,7 +453,7 @@ class OpenReview:
         UsageError
             If no params file says what this review is: write it with `to_params` first.
         """
-        from kit.page.findings import Findings
+        from kit.page.findings import headline_of
         from kit.page.outputs import write_outputs
         from kit.report.report import close_review
 
@@ -464,9 +463,7 @@ class OpenReview:
                 '.to_params("params/NAME.yaml") and open that'
             )
         write_outputs(self.book, self.charts, out_dir)
-        article = page_of(self.book.settings["template"]) == "review"
-        finding = Findings(self.book).headline() if article else ""
-        return close_review(out_dir, review=self.book.review, finding=finding)
+        return close_review(out_dir, review=self.book.review, finding=headline_of(self.book))
 
     def _answer(
         self,

@@ -78,7 +78,7 @@ def test_gravest_and_widest_first(revision):
     heads = re.findall(r'<th scope="row">([^<,]*)', markup)
     turned = len(revision.of_kind("outcome_turned"))
     # What turned stands first: of that the suite, the widest; then what moved, again widest first.
-    assert heads[:turned] == ["suite margin", "margin", "margin", "margin"]
+    assert heads[:turned] == ["suite margin", *["margin"] * 3, *["sensitivity"] * 4]
     assert heads.index("product in title", turned) < heads.index("run", turned)
 
 

@@ -251,6 +251,16 @@ def test_a_text_is_read_back_as_its_figure(stated, rounded, unit, value, low, hi
         assert not reads_as_stated(replace(claim, high=high * 1.1), locale)
 
 
+def test_under_a_bound_is_read_as_less_than_it(stated):
+    claim = replace(
+        stated.claims[0], unit="titles", value=0.004, low=None, high=None, text="under 0.1",
+        interval="", rounding="1 decimal",
+    )  # fmt: skip
+    assert reads_as_stated(claim, "en")
+    assert not reads_as_stated(replace(claim, value=0.1), "en")
+    assert not reads_as_stated(replace(claim, value=-0.01), "en")
+
+
 def test_every_text_of_the_review_reads_as_its_figure(stated):
     assert [c.id for c in stated.claims if not reads_as_stated(c, "en")] == []
 
