@@ -15,10 +15,11 @@ from kit.archive.remake import CLAIMS_PATH, reads_as_stated, same_figure
 from kit.archive.unbag import Bag, open_bag
 from kit.claims.claim import Claim, ClaimBook, RunRecord
 from kit.errors import SealError
-from kit.page.cues import PrintedChange, changed_prints
 
 if TYPE_CHECKING:
     import pandas as pd
+
+    from kit.page.cues import PrintedChange
 
 
 # From the gravest down.
@@ -490,6 +491,8 @@ def compare_reviews(old: str | Path, new: str | Path) -> Revision:
         If one of them is not a whole bag.
     """
     before, after = _read_sealed(Path(old)), _read_sealed(Path(new))
+    from kit.page.cues import changed_prints  # draws slides: not before both are read
+
     runs = tuple(_run_changes(before.book, after.book))
     settings = tuple(_setting_changes(before.book, after.book))
     changes = _claim_changes(before.book, after.book, runs, settings)
