@@ -154,6 +154,24 @@ def summarise_suites(
     return tuple(suites)
 
 
+def _marks(
+    margins: Sequence[Margin], low: float | None, error: _SuiteError | None, weights: Floats
+) -> tuple[str, ...]:
+    """Return the marks of a suite: those of its titles that concern it, and its own."""
+    marks = dict.fromkeys(mark for m in margins for mark in m.marks if mark not in _TITLES_OWN)
+    if low is None:
+        marks["no_interval"] = None
+    elif any(m.low is None for m in margins):
+        marks["borrowed_spread"] = None
+    if len(margins) == 1:
+        marks["one_title"] = None
+    elif error is not None and error.day is None:
+        marks["days_unknown"] = None
+    if np.ptp(weights) > 0:
+        marks["weighted"] = None
+    return tuple(marks)
+
+
 def summarise_titles(
     margins: Sequence[Margin],
     *,
@@ -215,17 +233,7 @@ def summarise_titles(
     like_low, like_high = t_ends(center, *spread, confidence=params.confidence)
     smallest, largest = margins[int(x.argmin())], margins[int(x.argmax())]
     counts = {name: sum(m.outcome == name for m in margins) for name in OUTCOMES}
-    marks = dict.fromkeys(mark for m in margins for mark in m.marks if mark not in _TITLES_OWN)
-    if low is None:
-        marks["no_interval"] = None
-    elif any(m.low is None for m in margins):
-        marks["borrowed_spread"] = None
-    if len(margins) == 1:
-        marks["one_title"] = None
-    elif error is not None and error.day is None:
-        marks["days_unknown"] = None
-    if np.ptp(w) > 0:
-        marks["weighted"] = None
+    marks = _marks(margins, low, error, w)
     return SuiteMargin(
         suite=suite,
         product=first.product,
@@ -261,7 +269,7 @@ def summarise_titles(
         every_title=_every_title_outcome(margins, alpha=1 - params.confidence),
         left_out=dict(left_out or {}),
         margins=tuple(margins),
-        marks=tuple(marks),
+        marks=marks,
         trace=Trace(
             "summarise_titles",
             f"suite/{first.metric}/{suite}/{first.product}-over-{first.baseline}",
