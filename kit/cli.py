@@ -531,11 +531,22 @@ def _verify(
         Path | None,
         typer.Option(metavar="KEY", help="Sign a statement of the answer, beside the bag."),
     ] = None,
+    other: Annotated[
+        Path | None,
+        typer.Option("--with", metavar="PYTHON", help="Ask the version this Python has installed."),
+    ] = None,
     as_json: Json = False,
 ) -> None:
     """Check a sealed review: its signature, then every byte made again from its raw logs."""
-    from kit.archive.verifying import verify_bag, write_attestation
+    from kit.archive.verifying import verify_bag, verify_with, write_attestation
 
+    if other is not None:
+        if attest is not None:
+            raise UsageError("--attest states what this version found: leave --with out, or it")
+        asked = ["--signer", str(signer.absolute())] if signer else []
+        asked += ["--require", require] if require else []
+        status = verify_with(other, bag, arguments=asked + ["--json"] * as_json)
+        raise typer.Exit(status)
     verification = verify_bag(bag, signer=signer)
     if attest is not None:
         typer.echo(_printable(str(write_attestation(bag, verification, key=attest))), err=True)

@@ -9,7 +9,10 @@ from __future__ import annotations
 
 import glob
 import hashlib
+import os
 import re
+import subprocess
+import tempfile
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, dataclass, field, fields, replace
@@ -74,6 +77,12 @@ SHOWN = 20  # findings of a stage that are printed
 REPORT_FILES = ("report.html", "claims.json", "executed.ipynb")
 _ENVIRONMENT = {INSTALLED, COMPONENTS}
 BENCH_FILES = {"data/bench/bench.yaml", "data/bench/runs.csv", "data/bench/prices.csv"}
+
+
+# What another version may use to verify a bag.
+CPU_LIMIT_S = 1800
+MEMORY_LIMIT_BYTES = 16 * 1024**3
+FILE_LIMIT_BYTES = 4 * 1024**3
 
 
 @dataclass(frozen=True, slots=True)
@@ -608,3 +617,67 @@ def _page(walk: _Walk, book: ClaimBook) -> tuple[list[Finding], str]:
         return [], "Page, notebook, tables and charts are those made again."
     findings, said = check_report(walk.bag, book, walk.fresh)
     return findings, said[:1].upper() + said[1:] + "."
+
+
+def verify_with(python: Path, bag: Path, *, arguments: Sequence[str]) -> int:
+    """Have another version of the kit verify a bag, in a process with limits; return its status.
+
+    Parameters
+    ----------
+    python : Path
+        The Python of an environment in which that version is installed.
+    bag : Path
+        A sealed review, folder or zip.
+    arguments : sequence of str
+        What else its `verify` is asked.
+
+    Returns
+    -------
+    int
+        As that version answers it. Its answer goes where ours would.
+
+    Raises
+    ------
+    UsageError
+        If `python` cannot be started, or its kit ends without an answer within the limits.
+
+    Notes
+    -----
+    The process sees an empty folder, none of the caller's environment and no user's packages. It
+    gets `CPU_LIMIT_S` of processor time, `MEMORY_LIMIT_BYTES` of memory and files of at most
+    `FILE_LIMIT_BYTES`; a system without such limits gives it twice the time instead.
+    """
+    command = [str(python.absolute()), "-I", "-m", "kit", "verify", str(bag.absolute())]
+    with tempfile.TemporaryDirectory(prefix="marginbook-with-") as folder:
+        try:
+            done = subprocess.run(
+                [*command, *arguments],
+                cwd=folder,
+                env={"HOME": folder, "PATH": os.defpath, "LC_ALL": "C.UTF-8"},
+                stdin=subprocess.DEVNULL,
+                timeout=2 * CPU_LIMIT_S,
+                preexec_fn=_limit_process if os.name == "posix" else None,
+                check=False,
+            )
+        except OSError as error:
+            raise UsageError(f"{python}: cannot be started: {error.strerror}") from None
+        except subprocess.TimeoutExpired:
+            raise UsageError(f"{python}: no answer within {2 * CPU_LIMIT_S} s") from None
+    if done.returncode < 0:
+        raise UsageError(f"{python}: stopped by signal {-done.returncode}, perhaps at a limit")
+    return done.returncode
+
+
+def _limit_process() -> None:
+    """Limit the process that is about to start."""
+    import resource
+
+    for kind, most in (
+        (resource.RLIMIT_CPU, CPU_LIMIT_S),
+        (resource.RLIMIT_AS, MEMORY_LIMIT_BYTES),
+        (resource.RLIMIT_FSIZE, FILE_LIMIT_BYTES),
+        (resource.RLIMIT_CORE, 0),
+    ):
+        _, hard = resource.getrlimit(kind)
+        bound = most if hard == resource.RLIM_INFINITY else min(most, hard)
+        resource.setrlimit(kind, (bound, hard))

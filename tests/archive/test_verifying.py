@@ -470,3 +470,44 @@ def test_settings_of_too_many_keys_are_not_read(tmp_path):
     seen = verify_bag(bag.folder)
     assert seen.grade == "not verified"
     assert any("more than 20000 keys and items" in f.found for f in seen.findings)
+
+
+class TestAnotherVersion:
+    """`verify --with PYTHON`: the answer and status of the version installed there."""
+
+    def ask(self, python, *arguments):
+        command = [
+            sys.executable,
+            "-m",
+            "kit",
+            "verify",
+            str(sealed_review()),
+            "--with",
+            str(python),
+        ]
+        return subprocess.run([*command, *arguments], capture_output=True, text=True, check=False)
+
+    def other(self, folder, body):
+        python = folder / "python"
+        python.write_text(f"#!/bin/sh\n{body}\n", encoding="utf-8")
+        python.chmod(0o755)
+        return python
+
+    def test_its_answer_and_status_are_passed_on(self, tmp_path):
+        body = 'echo "$@"; echo "cache: $MARGINBOOK_CACHE"; ulimit -v; pwd; ls -A; exit 11'
+        seen = self.ask(self.other(tmp_path, body), "--require", "signed", "--json")
+        asked, cache, memory_kib, folder, *listed = seen.stdout.splitlines()
+        assert asked == f"-I -m kit verify {sealed_review().absolute()} --require signed --json"
+        assert (cache, listed, seen.returncode) == ("cache: ", [], 11)
+        assert int(memory_kib) <= 16 * 1024**2 and not Path(folder).exists()
+
+    def test_this_version_asked_so_answers_as_it_does_itself(self):
+        seen = self.ask(sys.executable, "--require", "reproduced")
+        assert (seen.returncode, seen.stdout.splitlines()[-1]) == (0, "reproduced")
+
+    def test_one_that_cannot_answer_is_a_sentence(self, tmp_path):
+        seen = self.ask(tmp_path / "none")
+        assert (seen.returncode, seen.stderr.count("\n")) == (2, 1)
+        assert "cannot be started" in seen.stderr
+        seen = self.ask(self.other(tmp_path, "kill -9 $$"))
+        assert (seen.returncode, "stopped by signal 9" in seen.stderr) == (2, True)
