@@ -689,7 +689,10 @@ def _value_claims(review: Review, results: Results) -> Iterator[Claim]:
     passed: Counter[tuple[str, str]] = Counter()  # lines would differ in a sealed excerpt
     for row, reason in value.rows_left_out:
         passed[row.product, row.kind] += 1
-        said = f"{row.price:g} {row.currency} of {row.date.isoformat()} ({row.source}): {reason}"
+        amount = money_text(
+            row.price, row.currency, row.price, row.price, locale=review.params.locale
+        )
+        said = f"{amount.text} of {row.date.isoformat()} ({row.source}): {reason}"
         part = str(passed[row.product, row.kind])
         subject = Subject(product=row.product, group=row.kind, part=part)
         yield make_statement("price_passed_over", said, subject)

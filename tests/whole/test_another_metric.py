@@ -16,8 +16,8 @@ from kit.review.walk import load_review, work_out
 
 COMPARED = "metrics: {low: slowest_share, compared: [average_fps, median_fps, low_1pct_fps]}"
 TEXT = """\
-{{median margin quill over wren in kettle | sentence}}, at {{median quill in kettle}}. Over all
-titles: {{median suite quill over finch | number}}.
+{{median margin quill over wren in kettle | sentence}}, at {{median quill in kettle}}. In the
+suite beside Finch: {{median suite quill over finch | number}}.
 """
 
 
