@@ -296,8 +296,9 @@ def test_each_margin_in_the_page_leads_to_runs_with_hashes(page, claims):
 
 def test_the_page_is_small(page):
     # 1.45 MB before lows by each definition and runs against their mean had traces of their own;
-    # 0.3 MB of article, its pictures in it, came before the record.
-    assert len(page.encode()) <= 1_800_000
+    # 0.3 MB of article, its pictures in it, came before the record; 0.2 MB are outcomes under other
+    # choices and their traces.
+    assert len(page.encode()) <= 2_100_000
 
 
 def test_trace_prints_method_runs_files_and_hashes(made, claims):
@@ -345,7 +346,7 @@ def test_the_executed_demo_is_what_its_claims_give(made):
             )
             assert again[cell["id"]].markup in shown, cell["id"]
             compared += 1
-    assert compared == len(again) == 33
+    assert compared == len(again) == 34
 
 
 def test_no_code_reaches_a_reader_of_the_page(made, page):
