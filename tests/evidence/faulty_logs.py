@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import bz2
 import gzip
+import io
 import lzma
 import os
 import sys
@@ -143,6 +144,19 @@ def make_bench(folder: Path, layout: Layout) -> Path:
 
 def case(write: Callable[[Path], object], *says: str, **more: object) -> Case:
     return Case(write, says, **more)
+
+
+def archive(*names: str) -> bytes:
+    """Return a zip of a good log under each name."""
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w") as whole:
+        for name in names:
+            whole.writestr(name, GOOD)
+    return packed.getvalue()
+
+
+def zipped(*names: str) -> Callable[[Path], object]:
+    return lambda path: path.write_bytes(archive(*names))
 
 
 CUT_SHORT = "it is the last row, so the recording may have been cut short"
@@ -415,8 +429,10 @@ CASES: dict[str, Case] = {
         raw(lambda: zstd(b"ms\n") + zstd(b"16.5\n" * 2_000_000) * 40),
         "unpacks to more than 200 times",
     ),
-    "zip": case(
-        lambda path: zipfile.ZipFile(path, "w").writestr("log.csv", GOOD), "is a zip archive"
+    # A zip of one log is that log; of two, or cut short, it is none.
+    "zip of two logs": case(zipped("one.csv", "two.csv"), "holds 2 runs", "`part`"),
+    "zip cut short": case(
+        lambda path: path.write_bytes(archive("log.csv")[:-30]), "damaged zip archive"
     ),
     "bzip2": case(raw(bz2.compress(GOOD.encode())), "packed with bzip2; unpack it"),
     "xz": case(raw(lzma.compress(GOOD.encode())), "packed with xz; unpack it"),

@@ -73,7 +73,12 @@ def test_every_run_set_aside_is_told_with_its_reason(demo):
 
 def test_every_setting_in_force_is_told_also_those_left_at_their_default(demo):
     text = tree_of(show(demo.book, PARTS["settings"])).text_content()
-    for key in ("margins: confidence", "margins: method", "screen: min length share", "metrics: low"):
+    for key in (
+        "margins: confidence",
+        "margins: method",
+        "screen: min length share",
+        "metrics: low",
+    ):
         assert key in text
     assert "{" not in text
 
