@@ -209,7 +209,7 @@ def _names_in(data: bytes, layout: Layout, file: str) -> tuple[str, ...]:
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
             infos = [i for i in archive.infolist() if not i.is_dir()]
     except (zipfile.BadZipFile, ValueError, RuntimeError) as error:
-        raise RunFileError.at(file, f"damaged zip archive ({error}); copy the log again") from None
+        raise RunFileError.at(file, f"damaged zip archive ({error}); copy it again") from None
     check_size(len(data), sum(info.file_size for info in infos), file)
     if any(info.flag_bits & 1 for info in infos):
         raise RunFileError.at(file, "the zip archive is locked with a password; unpack it")
@@ -240,7 +240,7 @@ def _member(data: bytes, name: str, file: str) -> Iterator[bytes]:
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
             yield archive.read(name)
     except (zipfile.BadZipFile, zlib.error, RuntimeError) as error:
-        raise RunFileError.at(file, f"damaged zip archive ({error}); copy the log again") from None
+        raise RunFileError.at(file, f"damaged zip archive ({error}); copy it again") from None
 
 
 def _workbook(data: bytes, file: str) -> Any:

@@ -240,7 +240,9 @@ WRONG = {
     "params in UTF-16": whole_fault("params", PARAMS.encode("utf-16"), 1, "not UTF-8 text"),
     "runs in a code page": whole_fault("runs", RUNS.replace("s1,1.10", "B\u00fcro,1.10").encode("cp1252"),
                                  2, "save the sheet as CSV in UTF-8"),
-    "runs as a workbook": whole_fault("runs", b"PK\x03\x04" + bytes(range(256)), 2, "not UTF-8 text"),
+    "runs as a damaged workbook": whole_fault(
+        "runs", b"PK\x03\x04" + bytes(range(256)), None, "damaged zip archive", "copy it again"
+    ),
     "runs as a web page": whole_fault("runs", "<html><body>log in</body></html>", 1,
                                 "run: the column is missing", "<html>"),
     # Cells.
