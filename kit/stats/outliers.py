@@ -65,7 +65,7 @@ def _grubbs_critical(n: int, *, alpha: float, sides: int = 2) -> float:
 
     Examples
     --------
-    >>> round(grubbs_critical(8, alpha=0.05, sides=1), 3)
+    >>> round(_grubbs_critical(8, alpha=0.05, sides=1), 3)
     2.032
     """
     from scipy.special import stdtrit
