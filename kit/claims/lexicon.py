@@ -122,31 +122,30 @@ def find_claiming_words(text: str) -> list[ClaimingWord]:
     ]
     counted = {word.start: word for word in found}
     taken = {place for word in found for place in range(word.start, word.end)}
+    ends = sorted((word.end for word in found), reverse=True)
+    found, last_end = [], 0
     for match in lexicon.pattern.finditer(text):
         word, start = _plain(match[0]), match.start()
         if start in taken:
             continue
         gap = 3 if word.startswith("as ") else 40 if word == "than" else 0
-        before = [one.end for one in found if one.end <= start]
-        before.append(text.rfind(HELD, max(0, start - 40), start) + 1)
-        if (
-            gap
-            and max(before)
-            and start - max(before) <= gap
-            and not _STOPS & {*text[max(before) : start]}
-        ):
+        while ends and ends[-1] <= start:
+            last_end = max(last_end, ends.pop())
+        before = max(last_end, text.rfind(HELD, max(0, start - 40), start) + 1)
+        if gap and before and start - before <= gap and not _STOPS & {*text[before:start]}:
             continue  # it belongs to the comparative before it
         by, language = lexicon.carried_by[word]
         after = next(
             (counted[p] for p in range(match.end(), match.end() + 3) if p in counted), None
         )
         if after is not None and {*by} & {*after.carried_by}:  # "wins six titles" is one thing said
-            found.remove(after)
+            del counted[after.start]
             both = tuple(name for name in after.carried_by if name in by)
             found.append(ClaimingWord(text[start : after.end], start, both, language))
         else:
             found.append(ClaimingWord(match[0], start, by, language))
-    return sorted(found, key=lambda word: word.start)
+        last_end = found[-1].end
+    return sorted([*counted.values(), *found], key=lambda word: word.start)
 
 
 def fitting_words(words: str, relation: str) -> str:
@@ -367,6 +366,9 @@ def _candidates(word: ClaimingWord, sentence: str, said: _Said, book: ClaimBook)
             yield f"{name} {first} than {second}{where}"
 
 
+_LONGEST_SENTENCE = 2000  # characters: more is no sentence, and each word is looked for in it all
+
+
 class Suggester:
     """Proposes a binding for each claiming word of a review's prose.
 
@@ -390,6 +392,8 @@ class Suggester:
         last : str
             The rival that the sentence before spoke of, for one that names none.
         """
+        if len(sentence) > _LONGEST_SENTENCE:
+            return Proposal("", f"its sentence is longer than {_LONGEST_SENTENCE} characters")
         cuts = [0, *(m.start() for m in _CLAUSES.finditer(sentence)), len(sentence)]
         start, end = next((a, b) for a, b in pairwise(cuts) if a <= word.start < b)
         refused = missing = ""
