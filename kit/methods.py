@@ -37,6 +37,7 @@ _VERSIONS = {
     "cell-shared": 2,
     "margin-shared": 2,
     "margin-paired_shared": 2,
+    "margin-all-runs": 2,
     "difference": 2,
     "suite-these-titles": 2,
     "suite-count": 2,

@@ -418,12 +418,13 @@ def test_a_kernel_that_does_not_finish_has_its_own_status(params, how):
     set_source(params, "load", source)
     out = params.parent.parent / "out"
     began = time.monotonic()
-    done = marginbook("run", params, "--out", out, "--timeout", "4")
+    limit = "4" if "not done" in said else "60"  # a busy machine may take 4 s to import
+    done = marginbook("run", params, "--out", out, "--timeout", limit)
     assert done.returncode == status, done.stderr
     assert said in done.stderr
     assert "Traceback" not in done.stderr and done.stdout == ""
     assert "tiny.failed.ipynb" in done.stderr and "Nothing was put in place" in done.stderr
-    assert time.monotonic() - began < 30
+    assert time.monotonic() - began < 55
     assert shown(out) == {"tiny.failed.ipynb"}
 
 
