@@ -322,8 +322,11 @@ def test_a_run_set_aside_changes_no_figure(tmp_path, plain, left_out):
     assert list(review.screened.set_aside) == ["wild"]
     before, after = figures_of(plain[2]), figures_of(book)
     new = {k for k in after if k not in before}
-    said = {"margin_all_runs", "suite_all_runs", "run", "set_aside", "flag"}
+    said = {"margin_all_runs", "suite_all_runs", "run", "set_aside", "flag", "sensitivity"}
     assert {k.split("/")[0] for k in new} == said
+    # Of other choices it adds that of all runs, which would be no other without it.
+    choices = {k.split("/")[-1] for k in new if k.startswith("sensitivity/")}
+    assert choices == {"all_runs"}
     assert all("wild" in k for k in new if k.split("/")[0] in {"run", "set_aside", "flag"})
     counts = {"count/runs/in_sheet": 49.0, "count/runs/set_aside": 1.0}
     for claim_id, value in counts.items():
