@@ -645,7 +645,7 @@ def verify_with(python: Path, bag: Path, *, arguments: Sequence[str]) -> int:
     -----
     The process sees an empty folder, none of the caller's environment and no user's packages. It
     gets `CPU_LIMIT_S` of processor time, `MEMORY_LIMIT_BYTES` of memory and files of at most
-    `FILE_LIMIT_BYTES`; a system without such limits gives it twice the time instead.
+    `FILE_LIMIT_BYTES`, where the system has such limits, and twice that time by the clock.
     """
     command = [str(python.absolute()), "-I", "-m", "kit", "verify", str(bag.absolute())]
     with tempfile.TemporaryDirectory(prefix="marginbook-with-") as folder:

@@ -945,14 +945,14 @@ def _flags(review: Review) -> Iterator[Claim]:
         )
 
 
-def listed(names: Iterable[str]) -> str:
+def listed(names: Iterable[str], *, joint: str = "and") -> str:
     """Return names as a list in words; nothing for none.
 
-    >>> listed(["a", "b", "c"]), listed(["a"]), listed([])
-    ('a, b and c', 'a', '')
+    >>> listed(["a", "b", "c"]), listed(["a", "b"], joint="or"), listed(["a"]), listed([])
+    ('a, b and c', 'a or b', 'a', '')
     """
     *before, last = [*names] or [""]
-    return f"{', '.join(before)} and {last}" if before else last
+    return f"{', '.join(before)} {joint} {last}" if before else last
 
 
 def _run_method(metric: str, params: MetricParams, *, typed_in: bool) -> str:

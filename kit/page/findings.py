@@ -12,6 +12,7 @@ from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import takewhile
 from typing import Any
 
 from kit.charts.identity import plain_product, short_product, tag_families, title_groups
@@ -304,12 +305,8 @@ def long_date(day: str) -> str:
 def _one_of(choices: Sequence[str]) -> str:
     """Return choices with "or" before the last, and the words that all begin with said once."""
     words = zip(*(choice.split(" ")[:-1] for choice in choices), strict=False)
-    same = [first for first, *rest in words if all(word == first for word in rest)]
-    start = "".join(f"{word} " for word in same) if len(choices) > 1 else ""
-    if not all(choice.startswith(start) for choice in choices):
-        start = ""
-    *most, last = (choice.removeprefix(start) for choice in choices)
-    return start + (f"{', '.join(most)} or {last}" if most else last)
+    start = "".join(f"{same[0]} " for same in takewhile(lambda at: len({*at}) == 1, words))
+    return start + listed((choice.removeprefix(start) for choice in choices), joint="or")
 
 
 @dataclass(frozen=True)

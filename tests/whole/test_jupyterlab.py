@@ -141,12 +141,18 @@ def test_an_error_is_one_readable_line(serve, tmp_path):
         assert output.inner_text().strip() == "ParamsError: tiny.yaml, line 3: no such title"
 
 
-@pytest.mark.slow
-def test_the_review_of_the_demo_runs_from_the_menu(serve, tmp_path):
-    project = tmp_path / "project"
+@pytest.fixture
+def project(tmp_path):
+    """Give a copy of this project's notebooks and params beside its bench."""
+    folder = tmp_path / "project"
     for name in ("notebooks", "params"):
-        shutil.copytree(ROOT / name, project / name, ignore=shutil.ignore_patterns(".*"))
-    (project / "example_runs").symlink_to(ROOT / "example_runs")
+        shutil.copytree(ROOT / name, folder / name, ignore=shutil.ignore_patterns(".*"))
+    (folder / "example_runs").symlink_to(ROOT / "example_runs")
+    return folder
+
+
+@pytest.mark.slow
+def test_the_review_of_the_demo_runs_from_the_menu(serve, project):
     address = serve(project)
     with chromium() as browser:
         page = browser.new_page(viewport={"width": 1600, "height": 1000})
@@ -172,11 +178,7 @@ def test_the_review_of_the_demo_runs_from_the_menu(serve, tmp_path):
 
 
 @pytest.mark.slow
-def test_the_tour_of_the_laboratory_runs_from_the_menu(serve, tmp_path):
-    project = tmp_path / "project"
-    for name in ("notebooks", "params"):
-        shutil.copytree(ROOT / name, project / name, ignore=shutil.ignore_patterns(".*"))
-    (project / "example_runs").symlink_to(ROOT / "example_runs")
+def test_the_tour_of_the_laboratory_runs_from_the_menu(serve, project):
     address = serve(project)
     with chromium() as browser:
         page = browser.new_page(viewport={"width": 1400, "height": 2400})
