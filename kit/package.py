@@ -56,7 +56,7 @@ def module_path(name: str) -> Path:
 
 
 @dataclass(frozen=True, slots=True)
-class Package:
+class _Package:
     """One package: installed and locked version; `direct` if the kit itself asks for it."""
 
     name: str
@@ -142,10 +142,10 @@ def _direct_names() -> set[str]:
     return named
 
 
-def compare_environment() -> tuple[Package, ...]:
+def compare_environment() -> tuple[_Package, ...]:
     """Return every locked package with its installed version, direct ones marked."""
     locked, installed, direct = _locked_versions(), installed_versions(), _direct_names()
     return tuple(
-        Package(name, installed.get(name, ""), locked.get(name, ""), name in direct)
+        _Package(name, installed.get(name, ""), locked.get(name, ""), name in direct)
         for name in sorted({*locked, *direct})
     )

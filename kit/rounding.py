@@ -66,11 +66,11 @@ class Rounded:
 
         Examples
         --------
-        >>> ratio_text(1.25, 1.22, 1.28).in_words(1.25, outcome="ahead")
+        >>> Rounded.ratio(1.25, 1.22, 1.28).in_words(1.25, outcome="ahead")
         '25.0\\xa0% faster'
-        >>> ratio_text(0.8, 0.78, 0.82).in_words(0.8, outcome="behind")
+        >>> Rounded.ratio(0.8, 0.78, 0.82).in_words(0.8, outcome="behind")
         '20.0\\xa0% slower'
-        >>> ratio_text(1.01, 0.95, 1.07).in_words(1.01, outcome="unresolved")
+        >>> Rounded.ratio(1.01, 0.95, 1.07).in_words(1.01, outcome="unresolved")
         'not told apart (+1\\xa0%, between −5 and +7)'
         """
         if outcome in _NO_SIDE:
@@ -78,6 +78,178 @@ class Rounded:
             word = _NO_SIDE[outcome]
             return f"{word} ({self.text}{span})"
         return f"{self.text.lstrip('+' + MINUS)} {better_word(ratio, speed=speed)}"
+
+    @staticmethod
+    def ratio(
+        ratio: float, low: float | None = None, high: float | None = None, *, locale: str = "en"
+    ) -> Rounded:
+        """Return a margin as signed percent.
+
+        Parameters
+        ----------
+        ratio : float
+            1.0 is level: 1.25 becomes +25.0 %.
+        low, high : float, optional
+            The ends of its interval, which decide the decimals.
+        locale : str
+            How numbers are written.
+
+        Examples
+        --------
+        >>> Rounded.ratio(1.2504, 1.22, 1.28).text
+        '+25.0\\xa0%'
+        """
+        return _percent_text(ratio, low, high, level=1.0, sign=True, locale=locale)
+
+    @staticmethod
+    def fps(
+        value: float,
+        low: float | None = None,
+        high: float | None = None,
+        *,
+        unit: str = "fps",
+        locale: str = "en",
+    ) -> Rounded:
+        """Return a figure in its own unit, decimals following its interval.
+
+        Parameters
+        ----------
+        value, low, high : float
+            The figure, and the ends of its interval where it has one.
+        unit, locale : str
+            Its unit, and how numbers are written.
+
+        Examples
+        --------
+        >>> Rounded.fps(61.345, 60.1, 62.6).text
+        '61.3\\xa0fps'
+        """
+        spare = 1 if abs(value) >= 10 else 2
+        return _unit_text(value, (low, high), spare, unit=unit, locale=locale)
+
+    @staticmethod
+    def fine(
+        value: float,
+        low: float | None = None,
+        high: float | None = None,
+        *,
+        unit: str,
+        locale: str = "en",
+    ) -> Rounded:
+        """Return a figure that may be much below 1: decimals by its interval, else three digits.
+
+        >>> Rounded.fine(0.01234, unit="J").text, Rounded.fine(1.5, 1.4, 1.6, unit="J").text
+        ('0.0123\\xa0J', '1.50\\xa0J')
+        """
+        spare = 0 if value == 0 else max(0, 2 - math.floor(math.log10(abs(value))))
+        return _unit_text(value, (low, high), spare, unit=unit, locale=locale)
+
+    @staticmethod
+    def level(
+        difference: float,
+        low: float | None = None,
+        high: float | None = None,
+        *,
+        unit: str,
+        locale: str = "en",
+    ) -> Rounded:
+        """Return a difference of levels, signed, to a tenth at most.
+
+        >>> Rounded.level(-3.26, -3.9, -2.6, unit="dB(A)").text
+        '−3.3\\xa0dB(A)'
+        """
+        return _unit_text(difference, (low, high), 1, unit=unit, locale=locale, sign=True)
+
+    @staticmethod
+    def money(
+        value: float,
+        currency: str,
+        low: float | None = None,
+        high: float | None = None,
+        *,
+        decimals: int = 0,
+        locale: str = "en",
+        sign: bool = False,
+    ) -> Rounded:
+        """Return an amount of money with its currency.
+
+        Parameters
+        ----------
+        value, low, high : float
+            The amount, and the ends of its interval; none is shown where they are equal.
+        currency : str
+            Three letters.
+        decimals : int
+            How many are shown.
+        locale : str
+            How numbers are written.
+        sign : bool
+            Whether an amount above zero gets a plus: of a difference.
+
+        Examples
+        --------
+        >>> Rounded.money(1499.5, "EUR").text
+        'EUR\\xa01,500'
+        >>> Rounded.money(-200, "EUR", sign=True).text
+        'EUR\\xa0−200'
+        """
+        plain = partial(number, decimals=decimals, locale=locale, sign=sign)
+        interval = _interval(low, high, plain) if low != high else ""
+        return Rounded(f"{currency}{NBSP}{plain(value)}", interval, f"{decimals} decimals")
+
+    @staticmethod
+    def share(
+        share: float, low: float | None = None, high: float | None = None, *, locale: str = "en"
+    ) -> Rounded:
+        """Return a share as percent, unsigned; `low` and `high` are the ends of its interval.
+
+        >>> Rounded.share(0.125).text
+        '12.5\\xa0%'
+        """
+        return _percent_text(share, low, high, level=0.0, sign=False, locale=locale)
+
+    @staticmethod
+    def count(count: float, *, locale: str = "en") -> Rounded:
+        """Return a figure as a whole number without a unit.
+
+        >>> Rounded.count(12000).text, Rounded.count(61.345).text
+        ('12,000', '61')
+        """
+        return Rounded(number(count, decimals=0, locale=locale), "", "whole number")
+
+    @staticmethod
+    def plain(value: float, *, unit: str = "", digits: int = 6, locale: str = "en") -> Rounded:
+        """Return a given figure (a specification) with the digits it needs, no more than `digits`.
+
+        >>> Rounded.plain(448.0, unit="GB/s").text
+        '448\\xa0GB/s'
+        """
+        shown = f"{value:.{digits}g}"
+        decimals = len(shown.partition(".")[2]) if "e" not in shown else 0
+        text = number(value, decimals=decimals, locale=locale)
+        return Rounded(f"{text}{NBSP}{unit}" if unit else text, "", f"at most {digits} digits")
+
+    @staticmethod
+    def expected(count: float, *, locale: str = "en") -> Rounded:
+        """Return an expected number of things, to one decimal.
+
+        >>> Rounded.expected(0.23).text, Rounded.expected(0.004).text
+        ('0.2', 'under 0.1')
+        """
+        least = number(0.1, decimals=1, locale=locale)
+        text = number(count, decimals=1, locale=locale) if count >= 0.05 else f"under {least}"
+        return Rounded(text, "", "1 decimal")
+
+    @staticmethod
+    def chance(p: float, *, locale: str = "en") -> Rounded:
+        """Return a p-value with two digits, and none below a thousandth.
+
+        >>> Rounded.chance(0.03125).text, Rounded.chance(7.6e-06).text, Rounded.chance(1.0).text
+        ('0.031', 'under 0.001', '1')
+        """
+        if p < 0.001:
+            return Rounded(f"under {number(0.001, decimals=3, locale=locale)}", "", "thousandths")
+        return Rounded.plain(p, digits=2, locale=locale)
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,28 +358,6 @@ def _interval(low: float | None, high: float | None, spell: Callable[[float], st
     return "" if low is None or high is None else f"{spell(low)} to {spell(high)}"
 
 
-def ratio_text(
-    ratio: float, low: float | None = None, high: float | None = None, *, locale: str = "en"
-) -> Rounded:
-    """Return a margin as signed percent.
-
-    Parameters
-    ----------
-    ratio : float
-        1.0 is level: 1.25 becomes +25.0 %.
-    low, high : float, optional
-        The ends of its interval, which decide the decimals.
-    locale : str
-        How numbers are written.
-
-    Examples
-    --------
-    >>> ratio_text(1.2504, 1.22, 1.28).text
-    '+25.0\\xa0%'
-    """
-    return _percent_text(ratio, low, high, level=1.0, sign=True, locale=locale)
-
-
 def _percent_text(
     value: float, low: float | None, high: float | None, *, level: float, sign: bool, locale: str
 ) -> Rounded:
@@ -240,156 +390,6 @@ def _unit_text(
     plain = partial(number, decimals=decimals, locale=locale, sign=sign)
     text = f"{plain(value)}{NBSP}{unit}".rstrip()
     return Rounded(text, _interval(*ends, plain), f"{decimals} decimals")
-
-
-def fps_text(
-    value: float,
-    low: float | None = None,
-    high: float | None = None,
-    *,
-    unit: str = "fps",
-    locale: str = "en",
-) -> Rounded:
-    """Return a figure in its own unit, decimals following its interval.
-
-    Parameters
-    ----------
-    value, low, high : float
-        The figure, and the ends of its interval where it has one.
-    unit, locale : str
-        Its unit, and how numbers are written.
-
-    Examples
-    --------
-    >>> fps_text(61.345, 60.1, 62.6).text
-    '61.3\\xa0fps'
-    """
-    spare = 1 if abs(value) >= 10 else 2
-    return _unit_text(value, (low, high), spare, unit=unit, locale=locale)
-
-
-def fine_text(
-    value: float,
-    low: float | None = None,
-    high: float | None = None,
-    *,
-    unit: str,
-    locale: str = "en",
-) -> Rounded:
-    """Return a figure that may be much below 1: decimals follow its interval, else three digits.
-
-    >>> fine_text(0.01234, unit="J").text, fine_text(1.5, 1.4, 1.6, unit="J").text
-    ('0.0123\\xa0J', '1.50\\xa0J')
-    """
-    spare = 0 if value == 0 else max(0, 2 - math.floor(math.log10(abs(value))))
-    return _unit_text(value, (low, high), spare, unit=unit, locale=locale)
-
-
-def level_text(
-    difference: float,
-    low: float | None = None,
-    high: float | None = None,
-    *,
-    unit: str,
-    locale: str = "en",
-) -> Rounded:
-    """Return a difference of levels, signed, to a tenth at most.
-
-    >>> level_text(-3.26, -3.9, -2.6, unit="dB(A)").text
-    '−3.3\\xa0dB(A)'
-    """
-    return _unit_text(difference, (low, high), 1, unit=unit, locale=locale, sign=True)
-
-
-def money_text(
-    value: float,
-    currency: str,
-    low: float | None = None,
-    high: float | None = None,
-    *,
-    decimals: int = 0,
-    locale: str = "en",
-    sign: bool = False,
-) -> Rounded:
-    """Return an amount of money with its currency.
-
-    Parameters
-    ----------
-    value, low, high : float
-        The amount, and the ends of its interval; none is shown where they are equal.
-    currency : str
-        Three letters.
-    decimals : int
-        How many are shown.
-    locale : str
-        How numbers are written.
-    sign : bool
-        Whether an amount above zero gets a plus: of a difference.
-
-    Examples
-    --------
-    >>> money_text(1499.5, "EUR").text
-    'EUR\\xa01,500'
-    >>> money_text(-200, "EUR", sign=True).text
-    'EUR\\xa0−200'
-    """
-    plain = partial(number, decimals=decimals, locale=locale, sign=sign)
-    interval = _interval(low, high, plain) if low != high else ""
-    return Rounded(f"{currency}{NBSP}{plain(value)}", interval, f"{decimals} decimals")
-
-
-def share_text(
-    share: float, low: float | None = None, high: float | None = None, *, locale: str = "en"
-) -> Rounded:
-    """Return a share as percent, unsigned; `low` and `high` are the ends of its interval.
-
-    >>> share_text(0.125).text
-    '12.5\\xa0%'
-    """
-    return _percent_text(share, low, high, level=0.0, sign=False, locale=locale)
-
-
-def count_text(count: float, *, locale: str = "en") -> Rounded:
-    """Return a figure as a whole number without a unit.
-
-    >>> count_text(12000).text, count_text(61.345).text
-    ('12,000', '61')
-    """
-    return Rounded(number(count, decimals=0, locale=locale), "", "whole number")
-
-
-def plain_text(value: float, *, unit: str = "", digits: int = 6, locale: str = "en") -> Rounded:
-    """Return a given figure (a specification) with the digits it needs, no more than `digits`.
-
-    >>> plain_text(448.0, unit="GB/s").text
-    '448\\xa0GB/s'
-    """
-    shown = f"{value:.{digits}g}"
-    decimals = len(shown.partition(".")[2]) if "e" not in shown else 0
-    text = number(value, decimals=decimals, locale=locale)
-    return Rounded(f"{text}{NBSP}{unit}" if unit else text, "", f"at most {digits} digits")
-
-
-def expected_text(count: float, *, locale: str = "en") -> Rounded:
-    """Return an expected number of things, to one decimal.
-
-    >>> expected_text(0.23).text, expected_text(0.004).text
-    ('0.2', 'under 0.1')
-    """
-    least = number(0.1, decimals=1, locale=locale)
-    text = number(count, decimals=1, locale=locale) if count >= 0.05 else f"under {least}"
-    return Rounded(text, "", "1 decimal")
-
-
-def chance_text(p: float, *, locale: str = "en") -> Rounded:
-    """Return a p-value with two digits, and none below a thousandth.
-
-    >>> chance_text(0.03125).text, chance_text(7.6e-06).text, chance_text(1.0).text
-    ('0.031', 'under 0.001', '1')
-    """
-    if p < 0.001:
-        return Rounded(f"under {number(0.001, decimals=3, locale=locale)}", "", "thousandths")
-    return plain_text(p, digits=2, locale=locale)
 
 
 def better_word(ratio: float, *, speed: bool = True) -> str:

@@ -30,7 +30,7 @@ from kit.page.html import (
 )
 from kit.page.traces import trace_section
 from kit.report.report import Closing, ReviewRun, close_review, find_template, run_template
-from kit.rounding import count_text, table_csv
+from kit.rounding import Rounded, table_csv
 from kit.settings.metric import METRIC_LABELS
 
 _TEMPLATE = Path("correction.ipynb")
@@ -70,13 +70,13 @@ def _summary(revision: Revision) -> Html:
     )
     moved = len(revision.of_kind(*MOVED))
     lead = (
-        f"{count_text(moved).text} of {count_text(len(old.book.figures)).text} figures of the old "
-        "review no longer stand as printed."
+        f"{Rounded.count(moved).text} of {Rounded.count(len(old.book.figures)).text} figures "
+        "of the old review no longer stand as printed."
         if moved
         else "Every figure of the old review still stands within its interval."
     )
     rows: list[list[Part | None]] = [
-        [_CHANGE_WORDS[kind], count_text(count).text] for kind, count in revision.counts.items()
+        [_CHANGE_WORDS[kind], Rounded.count(count).text] for kind, count in revision.counts.items()
     ]
     sides = bullet_list(
         f"{side}: {sealed.book.title}, {sealed.book.date}, made with marginbook "
@@ -119,7 +119,7 @@ def _within(revision: Revision) -> Html:
     return html_table(
         "Figures that changed within their intervals; changes.csv beside this page lists them",
         [Column("Kind of figure"), Column("Figures", number=True)],
-        [[_kind_words(kind), count_text(count).text] for kind, count in sorted(counts.items())],
+        [[_kind_words(kind), Rounded.count(count).text] for kind, count in sorted(counts.items())],
     )
 
 
@@ -176,7 +176,7 @@ _PIECES: Mapping[str, Callable[[Revision], Html]] = {
 
 
 @dataclass(frozen=True, slots=True)
-class Correction(Revision):
+class _Correction(Revision):
     """Two sealed reviews side by side: what changed, and the page that says so."""
 
     def show(self, piece: str) -> Html:
@@ -226,7 +226,7 @@ class Correction(Revision):
         return close_review(out_dir, review=_name(self))
 
 
-def revise(old: str | Path, new: str | Path) -> Correction:
+def revise(old: str | Path, new: str | Path) -> _Correction:
     """Compare two sealed reviews: every claim of either, how it changed and what changed beneath.
 
     Parameters
@@ -241,7 +241,7 @@ def revise(old: str | Path, new: str | Path) -> Correction:
         If one of them is not a whole bag.
     """
     found = compare_reviews(old, new)
-    return Correction(*(getattr(found, f.name) for f in fields(found)))
+    return _Correction(*(getattr(found, f.name) for f in fields(found)))
 
 
 def run_correction(

@@ -36,7 +36,7 @@ from kit.charts.layout import (
 )
 from kit.charts.style import BAND, GREY, OUTCOMES, SHEETS, SUITE, Chart, ChartWords, Sheet
 from kit.claims.claim import Claim, ClaimBook
-from kit.rounding import MINUS, NBSP, Rounded, better_word, number, share_text
+from kit.rounding import MINUS, NBSP, Rounded, better_word, number
 from kit.settings.metric import HEADLINE, HEADLINE_LOW, METRICS
 
 DAGGER = " \u2020"
@@ -788,7 +788,7 @@ def _titles_note(
     book : ClaimBook
     """
     confidence = first.confidence or book.settings["margins"]["confidence"]
-    percent = share_text(confidence, locale=book.locale).text.replace(".0", "").replace(",0", "")
+    percent = Rounded.share(confidence, locale=book.locale).text.replace(".0", "").replace(",0", "")
     note = f"Marks: {word} with its {percent} interval."
     if low_word:
         note += (

@@ -38,7 +38,7 @@ from kit.charts.layout import (
 from kit.charts.style import GREY, INK, Chart, ChartWords, Sheet
 from kit.claims.claim import ClaimBook
 from kit.review.look_into import SENSOR_WORDS, FrameSeries
-from kit.rounding import NBSP, fps_text, number, share_text
+from kit.rounding import NBSP, Rounded, number
 from kit.stats.series import Floats
 
 FRAME_TIME = "frame time, ms, less is better"
@@ -98,7 +98,7 @@ def _run_looks(runs: Sequence[str]) -> dict[str, Look]:
 
 def _ms(value: float, locale: str) -> str:
     """Return milliseconds as printed, with their unit."""
-    return fps_text(value, unit="ms", locale=locale).text
+    return Rounded.fps(value, unit="ms", locale=locale).text
 
 
 def _outer(series: FrameSeries) -> tuple[float, float, float]:
@@ -366,18 +366,17 @@ def _share_words(series: FrameSeries, locale: str) -> str:
     if not shares:
         return _shares_words(series, locale)
     hz = max(shares, key=lambda budget: (shares[budget] >= 0.5, budget))
-    return (
-        f"{share_text(shares[hz], locale=locale).text} of frames within {_budget_text(hz, locale)}"
-    )
+    share = Rounded.share(shares[hz], locale=locale).text
+    return f"{share} of frames within {_budget_text(hz, locale)}"
 
 
 def _shares_words(series: FrameSeries, locale: str) -> str:
     """Return the shares within every budget, and the longest frame."""
     parts = [
-        f"{share_text(share, locale=locale).text} of frames within {_budget_text(hz, locale)}"
+        f"{Rounded.share(share, locale=locale).text} of frames within {_budget_text(hz, locale)}"
         for hz, share in series.within_budget.items()
     ]
-    longest = fps_text(float(series.curve_ms[-1]), unit="ms", locale=locale).text
+    longest = Rounded.fps(float(series.curve_ms[-1]), unit="ms", locale=locale).text
     return ", ".join([*parts, f"longest frame {longest}"])
 
 

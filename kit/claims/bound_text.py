@@ -43,7 +43,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from kit.claims.claim import Claim, ClaimBook, claim_id, load_claims
+from kit.claims.claim import Claim, ClaimBook, load_claims
 from kit.claims.lexicon import (
     HELD,
     ClaimingWord,
@@ -54,7 +54,7 @@ from kit.claims.lexicon import (
 )
 from kit.claims.relations import METRIC_WORDS, Judged, judge_relation
 from kit.errors import Fault, TextError, UsageError, did_you_mean
-from kit.rounding import BY_FIGURES, MINUS, NBSP, TURNED, Speaker, ratio_text
+from kit.rounding import BY_FIGURES, MINUS, NBSP, TURNED, Rounded, Speaker
 from kit.settings.metric import HEADLINE, METRICS
 from kit.settings.params import LoadedParams
 from kit.settings.yaml import TURNING
@@ -316,7 +316,7 @@ def _unbound_words(bare: str, source: str, file: str, book: ClaimBook) -> Iterat
 
 
 @dataclass(frozen=True, slots=True)
-class Suggested:
+class _Suggested:
     """A draft with the bindings proposed for its claiming words, and what is left to its author."""
 
     text: str
@@ -324,7 +324,7 @@ class Suggested:
     left: tuple[tuple[int, str, str], ...]  # line, word, why
 
 
-def suggest_bindings(source: str, book: ClaimBook) -> Suggested:
+def suggest_bindings(source: str, book: ClaimBook) -> _Suggested:
     """Return a draft whose claiming words are bound, as far as their sentences name enough.
 
     Parameters
@@ -355,7 +355,7 @@ def suggest_bindings(source: str, book: ClaimBook) -> Suggested:
         parts += [source[end : start + word.start], f"{{{{say {found.reference}: {said}}}}}"]
         end = start + word.end
         bound.append((line, said, found.reference))
-    return Suggested("".join([*parts, source[end:]]), tuple(bound), tuple(left))
+    return _Suggested("".join([*parts, source[end:]]), tuple(bound), tuple(left))
 
 
 def bind_file(path: Path, folder: Path) -> BoundText:
@@ -448,13 +448,13 @@ def _find_claim(written: str, book: ClaimBook) -> tuple[Claim, frozenset[str]]:
     for form in sorted(forms - FORMS):
         guess = did_you_mean(form, FORMS, listed=len(FORMS))
         raise LookupError(f'no way of writing called "{form}"{guess}')
-    claim_id = _reference_id(phrase.split(), book)
-    claim = book.get(claim_id)
-    if claim is None and (other := _other_way(claim_id, book)) is not None:
+    wanted = _reference_id(phrase.split(), book)
+    claim = book.get(wanted)
+    if claim is None and (other := _other_way(wanted, book)) is not None:
         return other, forms ^ {"reversed"}
     if claim is None:
-        guess = did_you_mean(claim_id, book.by_id)
-        raise LookupError(f'no such claim "{claim_id}"{guess}')
+        guess = did_you_mean(wanted, book.by_id)
+        raise LookupError(f'no such claim "{wanted}"{guess}')
     return claim, forms
 
 
@@ -490,9 +490,9 @@ def restate(source: str, book: ClaimBook) -> dict[tuple[int, str], str]:
     return said
 
 
-def _other_way(claim_id: str, book: ClaimBook) -> Claim | None:
+def _other_way(wanted: str, book: ClaimBook) -> Claim | None:
     """Return the margin or suite of the same two products the other way round, if there is one."""
-    head, _, pair = claim_id.rpartition("/")
+    head, _, pair = wanted.rpartition("/")
     product, over, baseline = pair.partition("-over-")
     found = book.get(f"{head}/{baseline}-over-{product}") if over else None
     return found if found is not None and found.kind in {"margin", "suite"} else None
@@ -555,22 +555,24 @@ def _reference_id(words: list[str], book: ClaimBook) -> str:
     head, rest = (rest[0], rest[1:]) if rest else ("", [])
     match head, rest:
         case _, [product] if head in METRIC_WORDS and "in" in named:
-            return claim_id("cell", metric=METRIC_WORDS[head], title=named["in"], product=product)
+            return Claim.id_of(
+                "cell", metric=METRIC_WORDS[head], title=named["in"], product=product
+            )
         case "margin", [product] if {"over", "in"} <= named.keys():
             pair = {"product": product, "baseline": named["over"]}
-            return claim_id("margin", metric=metric, title=named["in"], **pair)
+            return Claim.id_of("margin", metric=metric, title=named["in"], **pair)
         case (("suite" | "smallest" | "largest"), [product]) if "over" in named:
             kind = head if head == "suite" else f"suite_{head}"
             pair = {"product": product, "baseline": named["over"]}
-            return claim_id(kind, metric=metric, group=named.get("on", "all"), **pair)
+            return Claim.id_of(kind, metric=metric, group=named.get("on", "all"), **pair)
         case "count", [outcome, product] if "over" in named:
             pair = {"product": product, "baseline": named["over"]}
             group = named.get("on", "all")
             kind = "suite_side" if outcome in {"above", "below"} else "suite_count"
-            return claim_id(kind, metric=metric, group=group, part=outcome, **pair)
+            return Claim.id_of(kind, metric=metric, group=group, part=outcome, **pair)
         case "false", [product] if "over" in named:
             pair = {"product": product, "baseline": named["over"]}
-            return claim_id("suite_false", metric=metric, group=named.get("on", "all"), **pair)
+            return Claim.id_of("suite_false", metric=metric, group=named.get("on", "all"), **pair)
         case "gap", [product]:
             found = reversed(book.of_kind("gap", metric=metric))
             gaps = {claim.product: claim.id for claim in found}  # of several, the first
@@ -578,21 +580,21 @@ def _reference_id(words: list[str], book: ClaimBook) -> str:
                 raise LookupError(f'no gap of "{product}"{did_you_mean(product, gaps)}')
             return gaps[product]
         case (("price" | "cost" | "suite_fps"), [product]) if "at" in named:
-            return claim_id(VALUE_WORDS[head], group=named["at"], product=product)
+            return Claim.id_of(VALUE_WORDS[head], group=named["at"], product=product)
         case (("premium" | "difference" | "equal_value" | "cut"), [product]) if {
             "over",
             "at",
         } <= named.keys():
             pair = {"product": product, "baseline": named["over"]}
-            return claim_id(VALUE_WORDS[head], group=named["at"], **pair)
+            return Claim.id_of(VALUE_WORDS[head], group=named["at"], **pair)
         case "spec", [name, product]:
-            return claim_id("specification", metric=name, product=product)
+            return Claim.id_of("specification", metric=name, product=product)
         case "limit", [] if "in" in named:
-            return claim_id("flag", metric="processor_bound", part=named["in"])
+            return Claim.id_of("flag", metric="processor_bound", part=named["in"])
         case (("runs" | "frames"), [which]):
-            return claim_id("count", part=f"{head}/{which}")
+            return Claim.id_of("count", part=f"{head}/{which}")
         case "titles", []:
-            return claim_id("count", part="titles")
+            return Claim.id_of("count", part="titles")
     raise LookupError(
         f'"{" ".join(words)}" is not a reference; write for example '
         '"average PRODUCT in TITLE", "margin PRODUCT over BASELINE in TITLE" or '
@@ -631,7 +633,7 @@ def _reference_text(
         low, high = (1 / high, 1 / low) if low and high else (None, None)
         product, baseline = baseline, product
         outcome = TURNED.get(outcome, outcome)
-    rounded = ratio_text(ratio, low, high, locale=book.locale)
+    rounded = Rounded.ratio(ratio, low, high, locale=book.locale)
     speed = METRICS[claim.metric].speed
     if "spoken" in forms:
         joined = bool({"joined", "sentence"} & forms)

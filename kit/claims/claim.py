@@ -16,7 +16,7 @@ from pydantic import ConfigDict, Field, ValidationError
 
 from kit.errors import Fault, SealError, UsageError, did_you_mean
 from kit.methods import METHODS
-from kit.rounding import Rounded, ratio_text, share_text
+from kit.rounding import Rounded
 from kit.settings.yaml import Section
 
 if TYPE_CHECKING:  # reading claims needs no numpy
@@ -225,6 +225,135 @@ class Claim:
     def anchor(self) -> str:
         """The id of this claim's place in the trace section of the report."""
         return "trace-" + self.id.replace("/", ".")
+
+    @staticmethod
+    def make(
+        kind: str, subject: Subject, figure: Figure, *, method: str, unit: str, text: Rounded
+    ) -> Claim:
+        """Return one claim; its id is built from its kind and subject.
+
+        Parameters
+        ----------
+        kind : str
+            A key of `KINDS`.
+        subject : Subject
+            What the claim is about, and the claims and runs it rests on.
+        figure : Figure
+            The figure, unrounded, with its interval and outcome.
+        method : str
+            A key of `kit.methods.METHODS`; the claim keeps its version.
+        unit : str
+            Unit of the figure: "ratio" for a margin, "share" for a fraction in [0, 1].
+        text : Rounded
+            The figure as printed.
+
+        Raises
+        ------
+        ValueError
+            If the kind is not one of `KINDS`, or the method not in the catalogue.
+        """
+        name = _id_of(kind, subject)
+        if method not in METHODS:
+            raise ValueError(f"{name}: no method {method!r} in the catalogue")
+        low = _finite(figure.low)
+        return Claim(
+            id=name,
+            kind=kind,
+            metric=subject.metric,
+            product=subject.product,
+            baseline=subject.baseline,
+            title=subject.title,
+            value=_finite(figure.value),
+            low=low,
+            high=_finite(figure.high),
+            confidence=figure.confidence if figure.low is not None else None,
+            unit=unit,
+            outcome=figure.outcome,
+            text=text.text,
+            interval=text.interval if low is not None else "",
+            rounding=text.rule,
+            method=method,
+            method_version=METHODS[method].version,
+            inputs=tuple(subject.inputs),
+            runs=tuple(dict.fromkeys(subject.runs)),
+            set_aside=tuple(dict.fromkeys(subject.set_aside)),
+            marks=tuple(dict.fromkeys(subject.marks)),
+            group=subject.group,
+            part=subject.part,
+        )
+
+    @staticmethod
+    def make_ratio(
+        kind: str, subject: Subject, result: RatioEstimate, *, method: str, locale: str
+    ) -> Claim:
+        """Return the claim of a ratio with its interval and, where it has one, its outcome.
+
+        Parameters
+        ----------
+        kind, subject, method
+            As in `Claim.make`.
+        result : RatioEstimate
+            The ratio, 1.0 where level, with the ends of its interval at its confidence.
+        locale : str
+            How figures are written.
+        """
+        found = Figure(result.ratio, result.low, result.high, result.confidence, result.outcome)
+        text = Rounded.ratio(result.ratio, result.low, result.high, locale=locale)
+        return Claim.make(kind, subject, found, method=method, unit="ratio", text=text)
+
+    @staticmethod
+    def make_share(kind: str, subject: Subject, share: float, *, method: str, locale: str) -> Claim:
+        """Return the claim of a share without an interval, printed in percent.
+
+        Parameters
+        ----------
+        kind, subject, method
+            As in `Claim.make`.
+        share : float
+            A fraction: 0.05 is printed as 5 %.
+        locale : str
+            How figures are written.
+        """
+        text = Rounded.share(share, locale=locale)
+        return Claim.make(kind, subject, Figure(share), method=method, unit="share", text=text)
+
+    @staticmethod
+    def state(kind: str, text: str, subject: Subject, *, outcome: str = "") -> Claim:
+        """Return what a page says in words as a claim without a value.
+
+        Parameters
+        ----------
+        kind : str
+            A key of `KINDS`.
+        text : str
+            What it says.
+        subject : Subject
+        outcome : str
+            The same in one word, where pages or charts ask for it.
+        """
+        return Claim.make(
+            kind,
+            subject,
+            Figure(None, outcome=outcome),
+            method=STATED,
+            unit="",
+            text=Rounded(text, "", ""),
+        )
+
+    @staticmethod
+    def id_of(kind: str, **fields: str) -> str:
+        """Return the id of the claim of a kind about what the fields name.
+
+        >>> Claim.id_of("margin", metric="average_fps", title="dunes", product="a", baseline="b")
+        'margin/average_fps/dunes/a-over-b'
+
+        Raises
+        ------
+        ValueError
+            If the kind is not one of `KINDS`.
+        """
+        run = fields.pop("run", "")
+        return _id_of(kind, Subject(**fields, runs=[run] if run else ()))
 
 
 # A word that may be a code: it has a hyphen, an underscore or the ending of a bench's file.
@@ -444,9 +573,9 @@ class ClaimBook:
             found.setdefault(claim.kind, []).append(claim)
         return {kind: tuple(claims) for kind, claims in found.items()}
 
-    def get(self, claim_id: str) -> Claim | None:
+    def get(self, name: str) -> Claim | None:
         """Return a claim, or None."""
-        return self.by_id.get(claim_id)
+        return self.by_id.get(name)
 
     def of_kind(self, kind: str, **where: str) -> tuple[Claim, ...]:
         """Return the claims of a kind whose fields have the values given, in the book's order.
@@ -485,7 +614,7 @@ class ClaimBook:
                 parts.append(f' "{key}": {_line(value)}')
         return ("{\n" + ",\n".join(parts) + "\n}\n").encode()
 
-    def trace_lines(self, claim_id: str) -> list[str]:
+    def trace_lines(self, name: str) -> list[str]:
         """Return a claim's trace in lines: claim, method, inputs, runs, files and SHA-256.
 
         Raises
@@ -493,7 +622,7 @@ class ClaimBook:
         UsageError
             If no claim has this id; a close id is named.
         """
-        claim = self._named(claim_id)
+        claim = self._named(name)
         lines = [
             f"{claim.id}",
             f"  {claim.text}" + (f"  ({claim.interval})" if claim.interval else ""),
@@ -518,7 +647,7 @@ class ClaimBook:
             lines += [self._run_line(run) for run in claim.set_aside]
         return lines
 
-    def trace_tree(self, claim_id: str) -> dict[str, Any]:
+    def trace_tree(self, name: str) -> dict[str, Any]:
         """Return a claim's trace as plain data: the claim, its input claims, its runs.
 
         Raises
@@ -526,7 +655,7 @@ class ClaimBook:
         UsageError
             If no claim has this id; a close id is named.
         """
-        claim = self._named(claim_id)
+        claim = self._named(name)
         below: dict[str, Claim] = {}
         stack = list(claim.inputs)
         while stack:
@@ -558,7 +687,7 @@ class ClaimBook:
                     faults.append(Fault("claims.json", f'run "{name}" is not there', key=claim.id))
         return faults
 
-    def _named(self, claim_id: str) -> Claim:
+    def _named(self, name: str) -> Claim:
         """Return a claim by its id.
 
         Raises
@@ -566,10 +695,10 @@ class ClaimBook:
         UsageError
             If there is none; a close id is named.
         """
-        claim = self.get(claim_id)
+        claim = self.get(name)
         if claim is None:
-            guess = did_you_mean(claim_id, self.by_id)
-            raise UsageError(f'{self.review}: no claim "{claim_id}"{guess}')
+            guess = did_you_mean(name, self.by_id)
+            raise UsageError(f'{self.review}: no claim "{name}"{guess}')
         return claim
 
     def _input_lines(self, claim: Claim, indent: str, seen: set[str]) -> Iterable[str]:
@@ -772,137 +901,6 @@ class Figure:
     high: float | None = None
     confidence: float | None = None
     outcome: str = ""
-
-
-def make_claim(
-    kind: str, subject: Subject, figure: Figure, *, method: str, unit: str, text: Rounded
-) -> Claim:
-    """Return one claim; its id is built from its kind and subject.
-
-    Parameters
-    ----------
-    kind : str
-        A key of `KINDS`.
-    subject : Subject
-        What the claim is about, and the claims and runs it rests on.
-    figure : Figure
-        The figure, unrounded, with its interval and outcome.
-    method : str
-        A key of `kit.methods.METHODS`; the claim keeps its version.
-    unit : str
-        Unit of the figure: "ratio" for a margin, "share" for a fraction in [0, 1].
-    text : Rounded
-        The figure as printed.
-
-    Raises
-    ------
-    ValueError
-        If the kind is not one of `KINDS`, or the method not in the catalogue.
-    """
-    name = _id_of(kind, subject)
-    if method not in METHODS:
-        raise ValueError(f"{name}: no method {method!r} in the catalogue")
-    low = _finite(figure.low)
-    return Claim(
-        id=name,
-        kind=kind,
-        metric=subject.metric,
-        product=subject.product,
-        baseline=subject.baseline,
-        title=subject.title,
-        value=_finite(figure.value),
-        low=low,
-        high=_finite(figure.high),
-        confidence=figure.confidence if figure.low is not None else None,
-        unit=unit,
-        outcome=figure.outcome,
-        text=text.text,
-        interval=text.interval if low is not None else "",
-        rounding=text.rule,
-        method=method,
-        method_version=METHODS[method].version,
-        inputs=tuple(subject.inputs),
-        runs=tuple(dict.fromkeys(subject.runs)),
-        set_aside=tuple(dict.fromkeys(subject.set_aside)),
-        marks=tuple(dict.fromkeys(subject.marks)),
-        group=subject.group,
-        part=subject.part,
-    )
-
-
-def make_ratio_claim(
-    kind: str, subject: Subject, result: RatioEstimate, *, method: str, locale: str
-) -> Claim:
-    """Return the claim of a ratio with its interval and, where it has one, its outcome.
-
-    Parameters
-    ----------
-    kind, subject, method
-        As in `make_claim`.
-    result : RatioEstimate
-        The ratio, 1.0 where level, with the ends of its interval at its confidence.
-    locale : str
-        How figures are written.
-    """
-    found = Figure(result.ratio, result.low, result.high, result.confidence, result.outcome)
-    text = ratio_text(result.ratio, result.low, result.high, locale=locale)
-    return make_claim(kind, subject, found, method=method, unit="ratio", text=text)
-
-
-def make_share_claim(
-    kind: str, subject: Subject, share: float, *, method: str, locale: str
-) -> Claim:
-    """Return the claim of a share without an interval, printed in percent.
-
-    Parameters
-    ----------
-    kind, subject, method
-        As in `make_claim`.
-    share : float
-        A fraction: 0.05 is printed as 5 %.
-    locale : str
-        How figures are written.
-    """
-    text = share_text(share, locale=locale)
-    return make_claim(kind, subject, Figure(share), method=method, unit="share", text=text)
-
-
-def make_statement(kind: str, text: str, subject: Subject, *, outcome: str = "") -> Claim:
-    """Return what a page says in words as a claim without a value.
-
-    Parameters
-    ----------
-    kind : str
-        A key of `KINDS`.
-    text : str
-        What it says.
-    subject : Subject
-    outcome : str
-        The same in one word, where pages or charts ask for it.
-    """
-    return make_claim(
-        kind,
-        subject,
-        Figure(None, outcome=outcome),
-        method=STATED,
-        unit="",
-        text=Rounded(text, "", ""),
-    )
-
-
-def claim_id(kind: str, **fields: str) -> str:
-    """Return the id of the claim of a kind about what the fields name.
-
-    >>> claim_id("margin", metric="average_fps", title="dunes", product="a", baseline="b")
-    'margin/average_fps/dunes/a-over-b'
-
-    Raises
-    ------
-    ValueError
-        If the kind is not one of `KINDS`.
-    """
-    run = fields.pop("run", "")
-    return _id_of(kind, Subject(**fields, runs=[run] if run else ()))
 
 
 def _id_of(kind: str, subject: Subject) -> str:

@@ -166,7 +166,7 @@ def opinion_word(locale: str) -> str:
 
 
 @dataclass(frozen=True, slots=True)
-class Proposal:
+class _Proposal:
     """What is proposed for one claiming word.
 
     Attributes
@@ -381,7 +381,7 @@ class Suggester:
         self.book = book
         self._names = _named_things(book)
 
-    def propose(self, word: ClaimingWord, sentence: str, *, last: str = "") -> Proposal:
+    def propose(self, word: ClaimingWord, sentence: str, *, last: str = "") -> _Proposal:
         """Return the binding proposed for a word, by what its sentence names.
 
         Parameters
@@ -393,7 +393,7 @@ class Suggester:
             The rival that the sentence before spoke of, for one that names none.
         """
         if len(sentence) > _LONGEST_SENTENCE:
-            return Proposal("", f"its sentence is longer than {_LONGEST_SENTENCE} characters")
+            return _Proposal("", f"its sentence is longer than {_LONGEST_SENTENCE} characters")
         cuts = [0, *(m.start() for m in _CLAUSES.finditer(sentence)), len(sentence)]
         start, end = next((a, b) for a, b in pairwise(cuts) if a <= word.start < b)
         refused = missing = ""
@@ -407,11 +407,11 @@ class Suggester:
                     missing = missing or str(error.args[0])
                     continue
                 if judged.holds:
-                    return Proposal(candidate, judged.says)
+                    return _Proposal(candidate, judged.says)
                 held = f"; {{{{say {judged.instead}: ...}}}} would hold" if judged.instead else ""
                 refused = refused or f"{judged.says}{held}"
         nothing = "nothing that it could be about is named in its sentence"
-        return Proposal("", refused or missing or nothing)
+        return _Proposal("", refused or missing or nothing)
 
     def rival_named(self, sentence: str) -> str:
         """Return the last product a sentence names beside the reviewed one; "" for none."""

@@ -11,33 +11,14 @@ from itertools import chain
 
 from kit.bench.specification import compare_specifications
 from kit.claims import of_review
-from kit.claims.claim import (
-    Claim,
-    ClaimBook,
-    Figure,
-    RunRecord,
-    Subject,
-    claim_id,
-    make_claim,
-    make_share_claim,
-    make_statement,
-)
+from kit.claims.claim import Claim, ClaimBook, Figure, RunRecord, Subject
 from kit.planning.of_review import Planned, plan_of_review, planned_titles
 from kit.planning.runs_needed import PilotCheck, Plan
 from kit.review.health import BenchComponents, Health, Repeatability, measure_health
 from kit.review.look_into import SENSOR_WORDS, Hitch, LookedRun, look_into
 from kit.review.walk import Results, Review
 from kit.review.what_if import CHOICES
-from kit.rounding import (
-    NBSP,
-    Rounded,
-    count_text,
-    fps_text,
-    number,
-    plain_text,
-    ratio_text,
-    share_text,
-)
+from kit.rounding import NBSP, Rounded, number
 from kit.settings.bench_file import Bench
 from kit.settings.metric import HEADLINE, METRIC_LABELS, METRICS
 from kit.settings.params import ReviewParams
@@ -77,22 +58,22 @@ def _said_of_health(health: Health, review: Review) -> Iterator[Claim]:
     """Yield, in words, what each spread rests on, what is old or missing, and what to run first."""
     for r in health.repeats:
         subject = Subject(r.metric, title=r.title)
-        yield make_statement("spread_base", f"{r.products}, {r.sessions}, {r.runs}", subject)
+        yield Claim.state("spread_base", f"{r.products}, {r.sessions}, {r.runs}", subject)
         unknown = "; ".join(SPREAD_MARKS.get(mark, mark) for mark in r.marks)
-        yield make_statement("spread_unknown", unknown, subject)
+        yield Claim.state("spread_unknown", unknown, subject)
     for stale in health.stale:
         day = "no date" if stale.newest is None else stale.newest.isoformat()
         subject = Subject(product=stale.product, title=stale.title, part=day)
-        yield make_statement("stale", stale.reason, subject)
+        yield Claim.state("stale", stale.reason, subject)
     for gap in health.gaps:
         subject = Subject(product=gap.product, title=gap.title)
-        yield make_statement("without_run", gap.reason, subject)
+        yield Claim.state("without_run", gap.reason, subject)
     for task in health.tasks:
         subject = Subject(product=task.product)
         names = ", ".join(review.bench.titles[title].name for title in task.titles)
         titles = "all" if len(task.titles) == len(review.titles) else names
-        yield make_statement("task_why", task.why, subject)
-        yield make_statement("task_titles", titles, subject)
+        yield Claim.state("task_why", task.why, subject)
+        yield Claim.state("task_titles", titles, subject)
 
 
 def _of_title(repeat: Repeatability, review: Review) -> Iterator[Claim]:
@@ -112,19 +93,19 @@ def _of_title(repeat: Repeatability, review: Review) -> Iterator[Claim]:
     ):
         if value is None or share is None:
             continue
-        yield make_claim(
+        yield Claim.make(
             "spread",
             Subject(
                 repeat.metric,
                 title=repeat.title,
                 part=part,
-                inputs=[claim_id("run", metric=repeat.metric, run=run) for run in runs],
+                inputs=[Claim.id_of("run", metric=repeat.metric, run=run) for run in runs],
                 runs=runs,
             ),
             Figure(value),
             method=method,
             unit="share" if part == "run_sd" else "ratio",
-            text=share_text(share, locale=review.params.locale),
+            text=Rounded.share(share, locale=review.params.locale),
         )
 
 
@@ -135,12 +116,12 @@ def _of_bench(parts: BenchComponents, review: Review) -> Iterator[Claim]:
         spread: float | None = getattr(parts, f"{part}_sd")
         if spread is None:
             continue
-        yield make_share_claim(
+        yield Claim.make_share(
             "component",
             Subject(
                 parts.metric,
                 part=part,
-                inputs=[claim_id("run", metric=parts.metric, run=run) for run in runs],
+                inputs=[Claim.id_of("run", metric=parts.metric, run=run) for run in runs],
                 runs=runs,
             ),
             spread,
@@ -172,8 +153,8 @@ def _number(
     kind: str, subject: Subject, value: float, method: str, unit: str, review: Review
 ) -> Claim:
     """Return the claim of a figure that is printed as a whole number."""
-    text = count_text(round(value), locale=review.params.locale)
-    return make_claim(kind, subject, Figure(value), method=method, unit=unit, text=text)
+    text = Rounded.count(round(value), locale=review.params.locale)
+    return Claim.make(kind, subject, Figure(value), method=method, unit=unit, text=text)
 
 
 def _look_claims(review: Review) -> Iterator[Claim]:
@@ -185,8 +166,8 @@ def _look_claims(review: Review) -> Iterator[Claim]:
     for metric, share in look.share_within.items():
         if share is None:
             continue
-        inputs = [claim_id("look", part=f"within_sd/{metric}", run=run) for run in used]
-        yield make_share_claim(
+        inputs = [Claim.id_of("look", part=f"within_sd/{metric}", run=run) for run in used]
+        yield Claim.make_share(
             "share_within",
             Subject(metric, look.product, title=look.title, inputs=inputs, runs=used),
             share,
@@ -200,7 +181,7 @@ def _look_claims(review: Review) -> Iterator[Claim]:
         yield from _of_sensors(run, review.params.locale)
     for name in look.not_shown:
         subject = Subject(product=look.product, title=look.title, runs=[name])
-        yield make_statement("not_shown", "beyond the most runs shown", subject)
+        yield Claim.state("not_shown", "beyond the most runs shown", subject)
 
 
 def _of_hitch(hitch: Hitch, run: LookedRun, place: int, locale: str) -> Iterator[Claim]:
@@ -208,12 +189,12 @@ def _of_hitch(hitch: Hitch, run: LookedRun, place: int, locale: str) -> Iterator
     at = Rounded(f"{number(hitch.time_s, decimals=2, locale=locale)}{NBSP}s", "", "2 decimals")
     for part, value, unit, text in (
         ("at", hitch.time_s, "s", at),
-        ("frame", hitch.frame_ms, "ms", fps_text(hitch.frame_ms, unit="ms", locale=locale)),
-        ("around", hitch.around_ms, "ms", fps_text(hitch.around_ms, unit="ms", locale=locale)),
+        ("frame", hitch.frame_ms, "ms", Rounded.fps(hitch.frame_ms, unit="ms", locale=locale)),
+        ("around", hitch.around_ms, "ms", Rounded.fps(hitch.around_ms, unit="ms", locale=locale)),
     ):
         subject = _subject_of_run(run, "hitch", part, f"{place}")
         found = Figure(value)
-        yield make_claim("hitch", subject, found, method="hitches-in-run", unit=unit, text=text)
+        yield Claim.make("hitch", subject, found, method="hitches-in-run", unit=unit, text=text)
 
 
 def _of_sensors(run: LookedRun, locale: str) -> Iterator[Claim]:
@@ -225,7 +206,7 @@ def _of_sensors(run: LookedRun, locale: str) -> Iterator[Claim]:
             continue
         for part, value in zip(("first", "last"), ends, strict=False):
             shown = f"{number(value, decimals=decimals, locale=locale)}{NBSP}{unit}"
-            yield make_claim(
+            yield Claim.make(
                 "sensor",
                 _subject_of_run(run, sensor, part),
                 Figure(value),
@@ -258,7 +239,7 @@ def _of_run(run: LookedRun, review: Review) -> Iterator[Claim]:
     yield _number("look", subject("hitches", "hitches"), hitches, "hitches-in-run", "hitches",
                   review)  # fmt: skip
     for hz, share in run.metrics.over_budget.items():
-        yield make_share_claim(
+        yield Claim.make_share(
             "look",
             subject(f"over_{hz:g}hz", f"over_budget/{hz:g}hz"),
             share,
@@ -267,16 +248,16 @@ def _of_run(run: LookedRun, review: Review) -> Iterator[Claim]:
         )
     for definition, lows in run.metrics.lows.items():
         for metric, value in lows.items():
-            yield make_claim(
+            yield Claim.make(
                 "look",
                 subject(metric, f"low/{definition}/{metric}", definition),
                 Figure(value),
                 method=METRICS[metric].methods[definition],
                 unit=METRICS[metric].unit,
-                text=fps_text(value, locale=locale),
+                text=Rounded.fps(value, locale=locale),
             )
     for metric, within in run.blocks.within_sd.items():
-        yield make_share_claim(
+        yield Claim.make_share(
             "look",
             subject(metric, f"within_sd/{metric}"),
             within,
@@ -311,16 +292,16 @@ def _of_plan_itself(plan: Plan, review: Review) -> Iterator[Claim]:
     all_runs = Subject("to_run", plan.product, part="runs")
     yield _number("plan", all_runs, total, "planned-runs", "runs", review)
     minutes = Subject(
-        "minutes", plan.product, part="minutes", inputs=[claim_id("plan", part="runs")]
+        "minutes", plan.product, part="minutes", inputs=[Claim.id_of("plan", part="runs")]
     )
     yield _number("plan", minutes, plan.minutes, "planned-time", "minutes", review)
-    yield make_claim(
+    yield Claim.make(
         "plan",
         Subject("asked", plan.product, part="margin"),
         Figure(plan.ratio),
         method="asked",
         unit="ratio",
-        text=ratio_text(plan.ratio, locale=locale),
+        text=Rounded.ratio(plan.ratio, locale=locale),
     )
     for cell in plan.cells:
         subject = Subject(
@@ -338,20 +319,20 @@ def _of_plan_itself(plan: Plan, review: Review) -> Iterator[Claim]:
             margin.baseline,
             margin.title,
             inputs=[
-                claim_id("plan", part="runs", title=margin.title, product=product)
+                Claim.id_of("plan", part="runs", title=margin.title, product=product)
                 for product in (margin.product, margin.baseline)
             ],
         )
         if not math.isfinite(margin.smallest_ratio):
-            yield make_statement("plan_margin", "none, however large", subject)
+            yield Claim.state("plan_margin", "none, however large", subject)
             continue
-        yield make_claim(
+        yield Claim.make(
             "plan_margin",
             subject,
             Figure(margin.smallest_ratio),
             method="smallest-resolved",
             unit="ratio",
-            text=ratio_text(margin.smallest_ratio, locale=locale),
+            text=Rounded.ratio(margin.smallest_ratio, locale=locale),
         )
 
 
@@ -360,7 +341,7 @@ def _of_budget(plan: Plan, review: Review) -> Iterator[Claim]:
     for gain in plan.title_gains:
         for part, share in (("share", gain.variance_share), ("gain", gain.gain_share)):
             if share is not None:
-                yield make_share_claim(
+                yield Claim.make_share(
                     "gain",
                     Subject(part, plan.product, title=gain.title, part=part),
                     share,
@@ -372,7 +353,7 @@ def _of_budget(plan: Plan, review: Review) -> Iterator[Claim]:
     for run in plan.next_runs:
         subject = Subject("minutes", run.product, title=run.title, part=f"{run.place}")
         yield _number("next_minutes", subject, run.minutes, "planned-time", "minutes", review)
-        yield make_statement("next_run", run.reason, subject)
+        yield Claim.state("next_run", run.reason, subject)
 
 
 def _of_pilot(pilot: PilotCheck | None, review: Review) -> Iterator[Claim]:
@@ -386,11 +367,11 @@ def _of_pilot(pilot: PilotCheck | None, review: Review) -> Iterator[Claim]:
     for check in pilot.margins:
         subject = Subject("pilot", check.product, check.baseline, check.title)
         runs = f"{check.runs} of {check.planned_runs}"
-        yield make_statement("pilot_said", runs, replace(subject, part="runs"))
+        yield Claim.state("pilot_said", runs, replace(subject, part="runs"))
         reached = {None: "too few to tell", True: "reached", False: "missed"}[check.reached]
-        yield make_statement("pilot_said", reached, replace(subject, part="precision"))
+        yield Claim.state("pilot_said", reached, replace(subject, part="precision"))
         if check.power_seen is not None:
-            yield make_share_claim(
+            yield Claim.make_share(
                 "pilot",
                 replace(subject, part="power"),
                 check.power_seen,
@@ -402,19 +383,19 @@ def _of_pilot(pilot: PilotCheck | None, review: Review) -> Iterator[Claim]:
             if count_of is not None:
                 mine = replace(subject, part=part)
                 yield _number("pilot", mine, float(count_of), "pilot", "runs", review)
-    yield make_statement("pilot_rule", pilot.rule, Subject())
+    yield Claim.state("pilot_rule", pilot.rule, Subject())
 
 
 def _said_of_plan(planned: Planned, review: Review) -> Iterator[Claim]:
     """Yield notes, what is not planned or stays unresolved, the order of runs, the check-list."""
     plan, titles = planned.plan, review.bench.titles
-    power = plain_text(100 * plan.power, unit="%", locale=review.params.locale).text
-    level = plain_text(plan.confidence, digits=3, locale=review.params.locale).text
-    yield make_statement("plan_asked", f"in {power} of cases, at confidence {level}", Subject())
+    power = Rounded.plain(100 * plan.power, unit="%", locale=review.params.locale).text
+    level = Rounded.plain(plan.confidence, digits=3, locale=review.params.locale).text
+    yield Claim.state("plan_asked", f"in {power} of cases, at confidence {level}", Subject())
     for place, note in enumerate(plan.notes, start=1):
-        yield make_statement("plan_note", note, Subject(part=f"{place}"))
+        yield Claim.state("plan_note", note, Subject(part=f"{place}"))
     for title, why in plan.left_out.items():
-        yield make_statement("not_planned", why, Subject(title=title))
+        yield Claim.state("not_planned", why, Subject(title=title))
     short: dict[str, list[str]] = {}
     for m in plan.margins:
         if not m.resolved:
@@ -424,11 +405,11 @@ def _said_of_plan(planned: Planned, review: Review) -> Iterator[Claim]:
             f"the power asked for is not reached in {', '.join(names)}: the runs there are, or the "
             "most allowed, are too few."
         )
-        yield make_statement("plan_short", said, Subject("", plan.product, baseline))
+        yield Claim.state("plan_short", said, Subject("", plan.product, baseline))
     for run in planned.order:
         subject = Subject("", run.product, title=run.title, group=f"{run.block}",
                           part=f"{run.place}")  # fmt: skip
-        yield make_statement("order", f"{run.number}", subject)
+        yield Claim.state("order", f"{run.number}", subject)
     under = ""
     for place, line in enumerate(planned.checks[1:], start=1):
         if line and "[ ] " not in line:
@@ -436,7 +417,7 @@ def _said_of_plan(planned: Planned, review: Review) -> Iterator[Claim]:
         elif line:
             subject = Subject(group=under, part=f"{place}")
             outcome = "of_one" if line.startswith(" ") else ""
-            yield make_statement("check", line.strip()[4:], subject, outcome=outcome)
+            yield Claim.state("check", line.strip()[4:], subject, outcome=outcome)
 
 
 def make_claims(review: Review, results: Results) -> ClaimBook:

@@ -8,15 +8,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 
 from kit.bench.specification import compare_specifications
-from kit.claims.claim import (
-    Claim,
-    Figure,
-    Subject,
-    claim_id,
-    make_claim,
-    make_ratio_claim,
-    make_statement,
-)
+from kit.claims.claim import Claim, Figure, Subject
 from kit.margins.cells import BY_FIGURES
 from kit.margins.compare import Margin
 from kit.margins.consistency import Closure
@@ -25,18 +17,7 @@ from kit.margins.energy import EnergyStanding
 from kit.margins.suites import SuiteMargin
 from kit.review.walk import Results, Review
 from kit.review.what_if import measure_sensitivity
-from kit.rounding import (
-    chance_text,
-    count_text,
-    expected_text,
-    fine_text,
-    fps_text,
-    level_text,
-    money_text,
-    plain_text,
-    ratio_text,
-    share_text,
-)
+from kit.rounding import Rounded
 from kit.settings.metric import HEADLINE, METRICS, RESULT
 from kit.settings.params import MetricParams
 from kit.stats.series import LAGS_S
@@ -95,7 +76,7 @@ def run_claims(review: Review) -> Iterator[Claim]:
         aside = run in review.screened.set_aside
         for metric, value in measured.values.items():
             unit = METRICS[metric].unit or review.bench.titles[measured.title].value_unit
-            yield make_claim(
+            yield Claim.make(
                 "run",
                 Subject(
                     metric,
@@ -109,7 +90,7 @@ def run_claims(review: Review) -> Iterator[Claim]:
                 Figure(value),
                 method=_run_method(metric, review.params.metrics, typed_in=measured.typed_in),
                 unit=unit,
-                text=fps_text(value, unit=unit, locale=review.params.locale),
+                text=Rounded.fps(value, unit=unit, locale=review.params.locale),
             )
 
 
@@ -125,13 +106,13 @@ def cell_claims(review: Review, results: Results) -> Iterator[Claim]:
     """
     aside = _aside_by_cell(review)
     for cell in results.cells:
-        yield make_claim(
+        yield Claim.make(
             "cell",
             Subject(
                 cell.metric,
                 cell.product,
                 title=cell.title,
-                inputs=[claim_id("run", metric=cell.metric, run=run) for run in cell.runs],
+                inputs=[Claim.id_of("run", metric=cell.metric, run=run) for run in cell.runs],
                 runs=cell.runs,
                 set_aside=aside.get((cell.product, cell.title), ()),
                 marks=cell.marks,
@@ -139,7 +120,7 @@ def cell_claims(review: Review, results: Results) -> Iterator[Claim]:
             Figure(cell.value, cell.low, cell.high, cell.confidence),
             method=f"cell-{cell.method}",
             unit=cell.unit,
-            text=fps_text(
+            text=Rounded.fps(
                 cell.value, cell.low, cell.high, unit=cell.unit, locale=review.params.locale
             ),
         )
@@ -151,16 +132,16 @@ def spread_claims(review: Review, results: Results) -> Iterator[Claim]:
         mine = (cell.metric, cell.product) == (HEADLINE, review.params.product)
         if not mine or len(cell.values) < 2:
             continue
-        mean = claim_id("cell", metric=cell.metric, title=cell.title, product=cell.product)
+        mean = Claim.id_of("cell", metric=cell.metric, title=cell.title, product=cell.product)
         for run, ratio in zip(cell.runs, cell.runs_over_mean(), strict=True):
-            inputs = [claim_id("run", metric=cell.metric, run=run), mean]
-            yield make_claim(
+            inputs = [Claim.id_of("run", metric=cell.metric, run=run), mean]
+            yield Claim.make(
                 "run_over_mean",
                 Subject(cell.metric, cell.product, title=cell.title, inputs=inputs, runs=[run]),
                 Figure(ratio),
                 method="run-over-mean",
                 unit="ratio",
-                text=ratio_text(ratio, locale=review.params.locale),
+                text=Rounded.ratio(ratio, locale=review.params.locale),
             )
 
 
@@ -178,7 +159,7 @@ def _low_claims(review: Review) -> Iterator[Claim]:
         run = first[title]
         for definition, lows in review.metrics[run].lows.items():
             for metric, value in lows.items():
-                yield make_claim(
+                yield Claim.make(
                     "low",
                     Subject(
                         metric,
@@ -191,7 +172,7 @@ def _low_claims(review: Review) -> Iterator[Claim]:
                     Figure(value),
                     method=METRICS[metric].methods[definition],
                     unit=METRICS[metric].unit,
-                    text=fps_text(value, locale=review.params.locale),
+                    text=Rounded.fps(value, locale=review.params.locale),
                 )
 
 
@@ -206,7 +187,7 @@ def _within_claims(review: Review, results: Results) -> Iterator[Claim]:
                 within.runs,
                 within.effective_frames,
                 "frames",
-                count_text(round(within.effective_frames), locale=locale),
+                Rounded.count(round(within.effective_frames), locale=locale),
             ),
             (
                 "within_share",
@@ -214,14 +195,14 @@ def _within_claims(review: Review, results: Results) -> Iterator[Claim]:
                 within.compared_runs,
                 within.share,
                 "share",
-                share_text(within.share or 0.0, locale=locale),
+                Rounded.share(within.share or 0.0, locale=locale),
             ),
         )
         for kind, method, runs, value, unit, text in found:
             if value is not None:
-                inputs = [claim_id("run", metric=within.metric, run=run) for run in runs]
+                inputs = [Claim.id_of("run", metric=within.metric, run=run) for run in runs]
                 subject = Subject(within.metric, within.product, inputs=inputs, runs=runs)
-                yield make_claim(kind, subject, Figure(value), method=method, unit=unit, text=text)
+                yield Claim.make(kind, subject, Figure(value), method=method, unit=unit, text=text)
 
 
 def _margin_claims(review: Review, results: Results) -> Iterator[Claim]:
@@ -236,7 +217,7 @@ def _margin_claims(review: Review, results: Results) -> Iterator[Claim]:
             margin.baseline,
             margin.title,
             inputs=[
-                claim_id("cell", metric=c.metric, title=c.title, product=c.product)
+                Claim.id_of("cell", metric=c.metric, title=c.title, product=c.product)
                 for c in margin.cells
             ],
             runs=[run for cell in margin.cells for run in cell.runs],
@@ -246,25 +227,25 @@ def _margin_claims(review: Review, results: Results) -> Iterator[Claim]:
             marks=margin.marks,
         )
         method = f"margin-{margin.method}"
-        yield make_ratio_claim("margin", subject, margin, method=method, locale=locale)
+        yield Claim.make_ratio("margin", subject, margin, method=method, locale=locale)
         if margin.own_low is not None and _BESIDE & set(margin.marks):
             ends = margin.own_low, margin.own_high
-            yield make_claim(
+            yield Claim.make(
                 "margin_own_runs",
                 replace(subject, marks=()),
                 Figure(margin.ratio, *ends, margin.confidence),
                 method="margin-own-runs",
                 unit="ratio",
-                text=ratio_text(margin.ratio, *ends, locale=locale),
+                text=Rounded.ratio(margin.ratio, *ends, locale=locale),
             )
         if margin.ratio_all_runs is None:
             continue
         runs = margin.all_runs
-        yield make_claim(
+        yield Claim.make(
             "margin_all_runs",
             replace(
                 subject,
-                inputs=[claim_id("run", metric=margin.metric, run=run) for run in runs],
+                inputs=[Claim.id_of("run", metric=margin.metric, run=run) for run in runs],
                 runs=runs,
                 set_aside=(),
                 marks=["all_runs"],
@@ -272,7 +253,7 @@ def _margin_claims(review: Review, results: Results) -> Iterator[Claim]:
             Figure(margin.ratio_all_runs),
             method="margin-all-runs",
             unit="ratio",
-            text=ratio_text(margin.ratio_all_runs, margin.low, margin.high, locale=locale),
+            text=Rounded.ratio(margin.ratio_all_runs, margin.low, margin.high, locale=locale),
         )
 
 
@@ -280,7 +261,7 @@ def _level_claims(review: Review, results: Results) -> Iterator[Claim]:
     """Yield a claim for each difference in dB: product minus baseline, as measured."""
     for level in results.levels:
         ends = (level.low, level.high)
-        yield make_claim(
+        yield Claim.make(
             "level_difference",
             Subject(
                 level.metric,
@@ -288,7 +269,7 @@ def _level_claims(review: Review, results: Results) -> Iterator[Claim]:
                 level.baseline,
                 level.title,
                 inputs=[
-                    claim_id("cell", metric=c.metric, title=c.title, product=c.product)
+                    Claim.id_of("cell", metric=c.metric, title=c.title, product=c.product)
                     for c in level.cells
                 ],
                 runs=[run for cell in level.cells for run in cell.runs],
@@ -298,7 +279,7 @@ def _level_claims(review: Review, results: Results) -> Iterator[Claim]:
             Figure(level.value, *ends, level.confidence, level.outcome),
             method="difference",
             unit=level.unit,
-            text=level_text(level.value, *ends, unit=level.unit, locale=review.params.locale),
+            text=Rounded.level(level.value, *ends, unit=level.unit, locale=review.params.locale),
         )
 
 
@@ -328,17 +309,17 @@ def _suite(suite: SuiteMargin, *, with_influence: bool, locale: str) -> Iterator
         How figures are written.
     """
     subject = _suite_subject(suite)
-    whole = make_ratio_claim("suite", subject, suite, method="suite-these-titles", locale=locale)
+    whole = Claim.make_ratio("suite", subject, suite, method="suite-these-titles", locale=locale)
     yield whole
     # A figure that is part of a suite's claim leads to its runs through the suite's.
     below = replace(subject, inputs=[whole.id], runs=(), marks=())
-    yield make_claim(
+    yield Claim.make(
         "suite_like",
         below,
         Figure(suite.ratio, suite.like_low, suite.like_high, suite.confidence),
         method="suite-titles-like-these",
         unit="ratio",
-        text=ratio_text(suite.ratio, suite.like_low, suite.like_high, locale=locale),
+        text=Rounded.ratio(suite.ratio, suite.like_low, suite.like_high, locale=locale),
     )
     for kind, ratio, title in (
         ("suite_smallest", suite.smallest, suite.smallest_title),
@@ -351,34 +332,34 @@ def _suite(suite: SuiteMargin, *, with_influence: bool, locale: str) -> Iterator
         ("suite_side", "suite-side", suite.sides if by_figures else {}),
     ):
         for outcome, count in found.items():
-            yield make_claim(
+            yield Claim.make(
                 kind,
                 replace(below, part=outcome),
                 Figure(float(count), outcome=outcome),
                 method=method,
                 unit="titles",
-                text=count_text(count, locale=locale),
+                text=Rounded.count(count, locale=locale),
             )
     if by_figures:
-        text = chance_text(suite.sign_p, locale=locale)
-        yield make_claim(
+        text = Rounded.chance(suite.sign_p, locale=locale)
+        yield Claim.make(
             "suite_sign", below, Figure(suite.sign_p), method="sign-test", unit="", text=text
         )
-    yield make_claim(
+    yield Claim.make(
         "suite_false",
         below,
         Figure(suite.false_expected),
         method="false-outcomes",
         unit="titles",
-        text=expected_text(suite.false_expected, locale=locale),
+        text=Rounded.expected(suite.false_expected, locale=locale),
     )
     for kind, method, sd in (
         ("suite_day", "product-day", suite.day_sd),
         ("suite_break_even", "break-even-day", suite.break_even_day),
     ):
         if sd is not None:
-            text = share_text(sd, locale=locale)
-            yield make_claim(kind, below, Figure(sd), method=method, unit="share", text=text)
+            text = Rounded.share(sd, locale=locale)
+            yield Claim.make(kind, below, Figure(sd), method=method, unit="share", text=text)
     if suite.ratio_all_runs is not None:
         every = replace(subject, marks=["all_runs"])
         ratio = suite.ratio_all_runs
@@ -393,8 +374,8 @@ def _bare_ratio(
     kind: str, subject: Subject, ratio: float, suite: SuiteMargin, method: str, locale: str
 ) -> Claim:
     """Return a ratio without an interval, rounded as the suite it belongs to is."""
-    text = ratio_text(ratio, suite.low, suite.high, locale=locale)
-    return make_claim(kind, subject, Figure(ratio), method=method, unit="ratio", text=text)
+    text = Rounded.ratio(ratio, suite.low, suite.high, locale=locale)
+    return Claim.make(kind, subject, Figure(ratio), method=method, unit="ratio", text=text)
 
 
 def _sensitivity_claims(review: Review, results: Results) -> Iterator[Claim]:
@@ -406,7 +387,7 @@ def _sensitivity_claims(review: Review, results: Results) -> Iterator[Claim]:
             # Beside an outcome that an interval judged, one that figures alone give does not stand.
             suite = replace(suite, outcome="unresolved")
         marks = ["turned"] if one.turned else ["no_interval"] if suite.low is None else []
-        stated = claim_id(
+        stated = Claim.id_of(
             "suite",
             metric=suite.metric,
             group=suite.suite,
@@ -417,7 +398,7 @@ def _sensitivity_claims(review: Review, results: Results) -> Iterator[Claim]:
             _suite_subject(suite), group="", part=one.choice, inputs=[stated], marks=marks
         )
         method, locale = "suite-otherwise", review.params.locale
-        yield make_ratio_claim("sensitivity", subject, suite, method=method, locale=locale)
+        yield Claim.make_ratio("sensitivity", subject, suite, method=method, locale=locale)
 
 
 def _gap_claims(review: Review, results: Results) -> Iterator[Claim]:
@@ -425,7 +406,7 @@ def _gap_claims(review: Review, results: Results) -> Iterator[Claim]:
     locale = review.params.locale
     for gap in results.gaps:
         sides = [
-            make_ratio_claim(
+            Claim.make_ratio(
                 kind,
                 replace(_suite_subject(suite), group=""),
                 suite,
@@ -445,7 +426,7 @@ def _gap_claims(review: Review, results: Results) -> Iterator[Claim]:
             runs=gap.trace.run_ids(),
             marks=gap.marks,
         )
-        yield make_ratio_claim("gap", subject, gap, method="name-gap", locale=locale)
+        yield Claim.make_ratio("gap", subject, gap, method="name-gap", locale=locale)
 
 
 def _closure_claims(review: Review, results: Results) -> Iterator[Claim]:
@@ -462,19 +443,19 @@ def _closure(closure: Closure, *, locale: str) -> Iterator[Claim]:
     """
     chain = Subject(closure.metric, closure.a, closure.c, group=closure.b)
     inputs = [
-        claim_id("cell", metric=closure.metric, title=title, product=product)
+        Claim.id_of("cell", metric=closure.metric, title=title, product=product)
         for product in (closure.a, closure.b, closure.c)
         for title in closure.titles
     ]
     for part in CLOSURE_PARTS:
         ratio: float = getattr(closure, part)
-        made = make_claim(
+        made = Claim.make(
             "closure",
             replace(chain, part=part, inputs=inputs),
             Figure(ratio),
             method="closure",
             unit="ratio",
-            text=ratio_text(ratio, locale=locale),
+            text=Rounded.ratio(ratio, locale=locale),
         )
         yield made
         if part == "chained":
@@ -482,7 +463,7 @@ def _closure(closure: Closure, *, locale: str) -> Iterator[Claim]:
     # Margins of the same titles can still differ, over the sessions of each pair: that is said.
     same = len(set(map(frozenset, closure.own_titles))) == 1
     if same and math.isclose(closure.difference, 1.0, rel_tol=1e-9):
-        yield make_statement("same_titles", "same titles", chain)
+        yield Claim.state("same_titles", "same titles", chain)
 
 
 def drift_claims(review: Review, results: Results) -> Iterator[Claim]:
@@ -500,10 +481,12 @@ def _drift(drift: Drift, *, locale: str) -> Iterator[Claim]:
     for anchor, part in drift.parts.items():
         one = isinstance(part, Margin)
         if one:
-            inputs = [claim_id("run", metric=drift.metric, run=run) for run in part.trace.run_ids()]
+            inputs = [
+                Claim.id_of("run", metric=drift.metric, run=run) for run in part.trace.run_ids()
+            ]
         else:
             inputs = [
-                claim_id("drift_anchor", metric=drift.metric, title=title, product=anchor)
+                Claim.id_of("drift_anchor", metric=drift.metric, title=title, product=anchor)
                 for title in drift.titles
             ]
         subject = Subject(
@@ -516,7 +499,7 @@ def _drift(drift: Drift, *, locale: str) -> Iterator[Claim]:
         )
         method = "drift" if one else "drift-anchor"
         anchors.append(
-            make_ratio_claim("drift_anchor", subject, part, method=method, locale=locale)
+            Claim.make_ratio("drift_anchor", subject, part, method=method, locale=locale)
         )
     yield from anchors
     found = {claim.product: claim.id for claim in anchors}
@@ -528,15 +511,15 @@ def _drift(drift: Drift, *, locale: str) -> Iterator[Claim]:
         runs=drift.trace.run_ids(),
         marks=drift.marks,
     )
-    yield make_ratio_claim("drift", subject, drift, method="drift-of-these", locale=locale)
+    yield Claim.make_ratio("drift", subject, drift, method="drift-of-these", locale=locale)
     if drift.like_low is not None:
-        yield make_claim(
+        yield Claim.make(
             "drift",
             replace(subject, part="others"),
             Figure(drift.ratio, drift.like_low, drift.like_high, drift.confidence),
             method="drift-of-others",
             unit="ratio",
-            text=ratio_text(drift.ratio, drift.like_low, drift.like_high, locale=locale),
+            text=Rounded.ratio(drift.ratio, drift.like_low, drift.like_high, locale=locale),
         )
 
 
@@ -548,7 +531,7 @@ def _energy_claims(review: Review, results: Results) -> Iterator[Claim]:
         if standing.product in compared:
             yield from _energy(standing, review)
     for margin in results.energy_margins:
-        yield make_ratio_claim(
+        yield Claim.make_ratio(
             "energy_margin",
             Subject(
                 _energy_metric("energy", margin.standings[0]),
@@ -558,7 +541,7 @@ def _energy_claims(review: Review, results: Results) -> Iterator[Claim]:
                 group=margin.standings[0].source,
                 part=margin.standings[0].power_title,
                 inputs=[
-                    claim_id("energy", metric=_energy_metric("energy", s), title=s.title,
+                    Claim.id_of("energy", metric=_energy_metric("energy", s), title=s.title,
                              product=s.product)
                     for s in margin.standings
                 ],
@@ -585,37 +568,39 @@ def _lag_claims(review: Review, results: Results, compared: set[str]) -> Iterato
         subject = Subject(sensor, product, inputs=runs, runs=runs)
         if product in compared and lag.why:
             why = f"not judged: {lag.why}"
-            yield make_statement("sensor_lag", why, subject, outcome="cannot_judge")
+            yield Claim.state("sensor_lag", why, subject, outcome="cannot_judge")
         elif product in compared:
             ends = (lag.low_s, lag.high_s)
-            yield make_claim(
+            yield Claim.make(
                 "sensor_lag",
                 subject,
                 Figure(lag.lag_s, *ends, 0.95),
                 method="sensor-lag",
                 unit="s",
-                text=fine_text(lag.lag_s, *ends, unit="s", locale=locale),
+                text=Rounded.fine(lag.lag_s, *ends, unit="s", locale=locale),
             )
     for standing in results.energy:
         if standing.product not in compared or standing.source != "logged":
             continue
-        energy = claim_id("energy", metric="energy", title=standing.title, product=standing.product)
+        energy = Claim.id_of(
+            "energy", metric="energy", title=standing.title, product=standing.product
+        )
         low, high = standing.unsettled
         subject = Subject("energy", standing.product, title=standing.title, group=standing.source,
                           inputs=[energy], runs=standing.runs)  # fmt: skip
         if standing.lag_s is not None and standing.settled_share is not None:
-            yield make_claim(
+            yield Claim.make(
                 "energy_unsettled",
                 subject,
                 Figure(low),
                 method="energy-unsettled",
                 unit="ratio",
-                text=ratio_text(low, locale=locale),
+                text=Rounded.ratio(low, locale=locale),
             )
         elif low < high:
-            span = " to ".join(ratio_text(end, locale=locale).text for end in (low, high))
+            span = " to ".join(Rounded.ratio(end, locale=locale).text for end in (low, high))
             told = f"{span}, were its power read up to {LAGS_S[-1]:g} s late"
-            yield make_statement("energy_unsettled", told, subject, outcome="cannot_judge")
+            yield Claim.state("energy_unsettled", told, subject, outcome="cannot_judge")
 
 
 def _energy(standing: EnergyStanding, review: Review) -> Iterator[Claim]:
@@ -634,8 +619,8 @@ def _energy(standing: EnergyStanding, review: Review) -> Iterator[Claim]:
         group=standing.source,
         part=standing.power_title,
         inputs=[
-            claim_id("cell", metric=RESULT, title=standing.power_title, product=product),
-            claim_id("cell", metric=HEADLINE, title=title, product=product),
+            Claim.id_of("cell", metric=RESULT, title=standing.power_title, product=product),
+            Claim.id_of("cell", metric=HEADLINE, title=title, product=product),
         ]
         if metered
         else list(standing.runs),
@@ -644,24 +629,24 @@ def _energy(standing: EnergyStanding, review: Review) -> Iterator[Claim]:
         marks=standing.marks,
     )
     value, low, high = standing.joule_per_frame, standing.low, standing.high
-    energy = make_claim(
+    energy = Claim.make(
         "energy",
         subject,
         Figure(value, low, high, standing.confidence),
         method=POWER_METHODS[standing.source],
         unit="J",
-        text=fine_text(value, low, high, unit="J", locale=locale),
+        text=Rounded.fine(value, low, high, unit="J", locale=locale),
     )
     yield energy
     rate = standing.fps_per_watt
     ends = (1 / high, 1 / low) if low is not None and high is not None else (None, None)
-    yield make_claim(
+    yield Claim.make(
         "fps_per_watt",
         replace(subject, metric=_energy_metric("fps_per_watt", standing), inputs=[energy.id]),
         Figure(rate, ends[0], ends[1], standing.confidence),
         method="fps-per-watt",
         unit="fps/W",
-        text=fine_text(rate, *ends, unit="fps/W", locale=locale),
+        text=Rounded.fine(rate, *ends, unit="fps/W", locale=locale),
     )
 
 
@@ -672,13 +657,13 @@ def _value_claims(review: Review, results: Results) -> Iterator[Claim]:
         return
     for (product, kind), price in value.prices.items():
         sources = [f"source: {row.source}, {row.date.isoformat()}" for row in price.observations]
-        yield make_claim(
+        yield Claim.make(
             "price",
             Subject(product=product, group=kind, marks=[*price.marks, *sources]),
             Figure(price.price, price.lowest, price.highest),
             method="price" if price.observations else "scenario-price",
             unit=value.currency,
-            text=money_text(
+            text=Rounded.money(
                 price.price, value.currency, price.lowest, price.highest, locale=locale
             ),
         )
@@ -689,15 +674,15 @@ def _value_claims(review: Review, results: Results) -> Iterator[Claim]:
     passed: Counter[tuple[str, str]] = Counter()  # lines would differ in a sealed excerpt
     for row, reason in value.rows_left_out:
         passed[row.product, row.kind] += 1
-        amount = money_text(
+        amount = Rounded.money(
             row.price, row.currency, row.price, row.price, locale=review.params.locale
         )
         said = f"{amount.text} of {row.date.isoformat()} ({row.source}): {reason}"
         part = str(passed[row.product, row.kind])
         subject = Subject(product=row.product, group=row.kind, part=part)
-        yield make_statement("price_passed_over", said, subject)
+        yield Claim.state("price_passed_over", said, subject)
     for (product, kind), reason in value.left_out.items():
-        yield make_statement("not_weighed", reason, Subject(product=product, group=kind))
+        yield Claim.state("not_weighed", reason, Subject(product=product, group=kind))
 
 
 def _standing(value: Value, standing: Standing, review: Review) -> Iterator[Claim]:
@@ -708,35 +693,35 @@ def _standing(value: Value, standing: Standing, review: Review) -> Iterator[Clai
         product,
         group=kind,
         inputs=[
-            claim_id("cell", metric=HEADLINE, title=title, product=product)
+            Claim.id_of("cell", metric=HEADLINE, title=title, product=product)
             for title in value.titles
         ],
         runs=standing.trace.run_ids(),
         marks=standing.marks,
     )
-    fps = make_claim(
+    fps = Claim.make(
         "suite_fps",
         subject,
         Figure(standing.suite_fps),
         method="suite-fps",
         unit="fps",
-        text=fps_text(standing.suite_fps, locale=locale),
+        text=Rounded.fps(standing.suite_fps, locale=locale),
     )
     yield fps
     cost = (standing.cost_per_fps, standing.cost_per_fps_low, standing.cost_per_fps_high)
-    yield make_claim(
+    yield Claim.make(
         "cost_per_fps",
-        replace(subject, inputs=[claim_id("price", group=kind, product=product), fps.id]),
+        replace(subject, inputs=[Claim.id_of("price", group=kind, product=product), fps.id]),
         Figure(cost[0], cost[1], cost[2]),
         method="cost-per-fps",
         unit=f"{value.currency}/fps",
-        text=money_text(cost[0], value.currency, *cost[1:], decimals=2, locale=locale),
+        text=Rounded.money(cost[0], value.currency, *cost[1:], decimals=2, locale=locale),
     )
     words = FRONTIER_WORDS.get(standing.frontier, standing.frontier)
     if standing.dominated_by:
         names = [review.bench.products[p].name for p in standing.dominated_by]
         words += f" by {listed(names)}"
-    yield make_statement(
+    yield Claim.state(
         "frontier", words, Subject(product=product, group=kind), outcome=standing.frontier
     )
 
@@ -749,7 +734,7 @@ def _weighing(value: Value, weighing: Weighing, *, locale: str) -> Iterator[Clai
         weighing.kind,
         value.currency,
     )
-    own_price, rival_price = (claim_id("price", group=kind, product=p) for p in (product, rival))
+    own_price, rival_price = (Claim.id_of("price", group=kind, product=p) for p in (product, rival))
     subject = Subject(
         HEADLINE,
         product,
@@ -759,43 +744,43 @@ def _weighing(value: Value, weighing: Weighing, *, locale: str) -> Iterator[Clai
         runs=weighing.trace.run_ids(),
         marks=weighing.marks,
     )
-    yield make_claim(
+    yield Claim.make(
         "premium",
         subject,
         Figure(weighing.premium, weighing.premium_low, weighing.premium_high),
         method="premium",
         unit="ratio",
-        text=ratio_text(weighing.premium, locale=locale),
+        text=Rounded.ratio(weighing.premium, locale=locale),
     )
     own, other = weighing.price, weighing.rival_price
     ends = own.lowest - other.highest, own.highest - other.lowest
     apart = own.price - other.price
-    yield make_claim(
+    yield Claim.make(
         "price_difference",
         subject,
         Figure(apart, *ends),
         method="price-difference",
         unit=currency,
-        text=money_text(apart, currency, *ends, locale=locale, sign=True),
+        text=Rounded.money(apart, currency, *ends, locale=locale, sign=True),
     )
-    suite = claim_id("suite", metric=HEADLINE, group="all", product=product, baseline=rival)
+    suite = Claim.id_of("suite", metric=HEADLINE, group="all", product=product, baseline=rival)
     equal = (weighing.equal_value_price, weighing.equal_value_low, weighing.equal_value_high)
-    price = make_claim(
+    price = Claim.make(
         "equal_value_price",
         replace(subject, inputs=[rival_price, suite]),
         Figure(equal[0], equal[1], equal[2]),
         method="equal-value-price",
         unit=currency,
-        text=money_text(equal[0], currency, *equal[1:], locale=locale),
+        text=Rounded.money(equal[0], currency, *equal[1:], locale=locale),
     )
     yield price
-    yield make_claim(
+    yield Claim.make(
         "cut_needed",
         replace(subject, inputs=[own_price, price.id]),
         Figure(weighing.cut_needed, weighing.cut_needed_low, weighing.cut_needed_high),
         method="cut-needed",
         unit="share",
-        text=share_text(weighing.cut_needed, locale=locale),
+        text=Rounded.share(weighing.cut_needed, locale=locale),
     )
 
 
@@ -806,13 +791,13 @@ def _specification_claims(review: Review) -> Iterator[Claim]:
             if figure is None:
                 continue
             derived = product in row.derived
-            yield make_claim(
+            yield Claim.make(
                 "specification",
                 Subject(
                     row.field,
                     product,
                     inputs=[
-                        claim_id("specification", metric=name, product=product)
+                        Claim.id_of("specification", metric=name, product=product)
                         for name in (row.made_from if derived else ())
                     ],
                     marks=[row.formula] if derived else [],
@@ -820,7 +805,7 @@ def _specification_claims(review: Review) -> Iterator[Claim]:
                 Figure(figure),
                 method="derived" if derived else "given",
                 unit=row.unit,
-                text=plain_text(
+                text=Rounded.plain(
                     figure,
                     unit=row.unit,
                     digits=4 if derived else 6,
@@ -845,13 +830,13 @@ def count_claims(review: Review) -> Iterator[Claim]:
         "titles": (len(review.titles), Subject()),
     }
     for name, (count, subject) in counts.items():
-        yield make_claim(
+        yield Claim.make(
             "count",
             replace(subject, part=name),
             Figure(float(count)),
             method="count",
             unit=name.partition("/")[0],
-            text=count_text(count, locale=review.params.locale),
+            text=Rounded.count(count, locale=review.params.locale),
         )
 
 
@@ -865,7 +850,7 @@ def _said_of_margins(review: Review, results: Results) -> Iterator[Claim]:
         subject = replace(subject, inputs=(), runs=(), marks=())
         if suite.every_title in {"ahead", "behind", "level"}:
             words = {"ahead": "ahead of", "level": "level with"}.get(suite.every_title, "behind")
-            yield make_statement(
+            yield Claim.state(
                 "every_title",
                 f"{names[product].name} is {words} {names[suite.baseline].name} in every title, "
                 "also with the whole family of titles taken into account.",
@@ -873,14 +858,14 @@ def _said_of_margins(review: Review, results: Results) -> Iterator[Claim]:
                 outcome=suite.every_title,
             )
         for title, reason in suite.left_out.items():
-            yield make_statement("left_out", reason, replace(subject, title=title))
+            yield Claim.state("left_out", reason, replace(subject, title=title))
     measured: dict[str, set[str]] = {}
     for cell in results.cells:
         measured.setdefault(cell.product, set()).add(cell.title)
     mine = measured.get(product, set())
     for baseline in review.params.compared:
         if not mine & measured.get(baseline, set()):
-            yield make_statement(
+            yield Claim.state(
                 "not_compared",
                 "no title has used runs of both",
                 Subject(product=product, baseline=baseline),
@@ -894,10 +879,10 @@ def said_of_runs(review: Review) -> Iterator[Claim]:
         for product in review.params.products:
             if any(product == p for _, p in controls.values):
                 words = ", ".join(controls.values.get((name, product), ())) or "not recorded"
-                yield make_statement("control", words, Subject(name, product))
+                yield Claim.state("control", words, Subject(name, product))
     names = review.bench.products
     for m in controls.mismatches:
-        yield make_statement(
+        yield Claim.state(
             "waiver",
             f"{m.control} of {names[m.product].name} ({', '.join(m.product_values)}) and "
             f"{names[m.baseline].name} ({', '.join(m.baseline_values)}), waived: {m.reason}",
@@ -907,12 +892,12 @@ def said_of_runs(review: Review) -> Iterator[Claim]:
     for row in review.rows:
         subject = Subject(product=row.product, title=row.title, set_aside=[row.run])
         if row.run in review.screened.set_aside:
-            yield make_statement("set_aside", review.screened.set_aside[row.run], subject)
+            yield Claim.state("set_aside", review.screened.set_aside[row.run], subject)
         if not row.produced:
             status = row.status.replace("_", " ")
-            yield make_statement("not_run", f"{status}: {row.reason}", subject, outcome=row.status)
+            yield Claim.state("not_run", f"{status}: {row.reason}", subject, outcome=row.status)
             if (row.product, row.title) not in measured:
-                yield make_statement("no_figure", status, replace(subject, set_aside=()))
+                yield Claim.state("no_figure", status, replace(subject, set_aside=()))
     yield from _flags(review)
 
 
@@ -930,7 +915,7 @@ def _flags(review: Review) -> Iterator[Claim]:
         if seen[flag.rule, part] > 1:
             part += f"/{seen[flag.rule, part]}"
         aside = flag.run in review.screened.set_aside
-        yield make_statement(
+        yield Claim.state(
             "flag",
             flag.reason,
             Subject(
@@ -974,7 +959,7 @@ def _suite_subject(suite: SuiteMargin) -> Subject:
         suite.baseline,
         group=suite.suite,
         inputs=[
-            claim_id("margin", metric=m.metric, title=m.title, product=m.product,
+            Claim.id_of("margin", metric=m.metric, title=m.title, product=m.product,
                      baseline=m.baseline)
             for m in suite.margins
         ],

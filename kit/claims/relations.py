@@ -12,10 +12,10 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from types import MappingProxyType
 
-from kit.claims.claim import Claim, ClaimBook, claim_id
+from kit.claims.claim import Claim, ClaimBook
 from kit.errors import did_you_mean
 from kit.margins.cells import outcome_of
-from kit.rounding import TURNED, ratio_text
+from kit.rounding import TURNED, Rounded
 from kit.settings.metric import HEADLINE, METRICS
 
 # How near a stated ratio must be to the claimed one, as a share, where "within" says nothing.
@@ -115,7 +115,7 @@ def _kinds_of_price(book: ClaimBook) -> list[str]:
 
 
 def _needed(book: ClaimBook, kind: str, **fields: str) -> Claim:
-    name = claim_id(kind, **fields)
+    name = Claim.id_of(kind, **fields)
     claim = book.get(name)
     if claim is None:
         raise LookupError(f'no claim "{name}"{did_you_mean(name, book.by_id)}')
@@ -177,7 +177,7 @@ def _speed(call: _Call, metric: str, pair: tuple[str, str], place: Mapping[str, 
     """Compare by a margin's outcome, or by the suite margin's."""
     found = _ratio_of(call.book, metric, *pair, title=place["in"], group=place["on"])
     low, high = (None if math.isnan(end) else end for end in found.ends)
-    text = ratio_text(found.ratio, low, high, locale=call.book.locale)
+    text = Rounded.ratio(found.ratio, low, high, locale=call.book.locale)
     interval = f" ({text.interval})" if text.interval else ""
     names = " and ".join(claim.id for claim in found.claims)
     return _Compared(
@@ -380,7 +380,7 @@ def _judge_count(call: _Call) -> Judged:
     return Judged(holds, says, claims, f"{call.name} {count:.0f} {rest}")
 
 
-def read_ratio(word: str) -> float:
+def _read_ratio(word: str) -> float:
     """Return the ratio that a word like 4/3, 1.33, +15% or -20% stands for.
 
     >>> [round(read_ratio(word), 3) for word in ("4/3", "1.25", "+15%", "-20%")]
@@ -411,9 +411,10 @@ def _judge_ratio(call: _Call) -> Judged:
     row = RELATIONS[call.name]
     if not 2 <= len(call.words) <= 3:
         raise LookupError(f'"{call.name}" is written: {row.form}')
-    wanted, quantity = read_ratio(call.words[0]), call.words[1] if len(call.words) == 3 else "speed"
+    wanted = _read_ratio(call.words[0])
+    quantity = call.words[1] if len(call.words) == 3 else "speed"
     within = call.one("within")
-    tolerance = math.log(read_ratio(f"+{within}")) if within else math.log1p(ABOUT_TOLERANCE)
+    tolerance = math.log(_read_ratio(f"+{within}")) if within else math.log1p(ABOUT_TOLERANCE)
     if tolerance > 0.1:
         raise LookupError(f"within {within} is too wide to claim a ratio; at most 10%")
     found = _compare(call, quantity, call.pair())
@@ -560,6 +561,6 @@ def judge_relation(written: str, book: ClaimBook) -> Judged:
     return RELATIONS[name].judge(given)
 
 
-def relation_help() -> Sequence[tuple[str, str]]:
+def _relation_help() -> Sequence[tuple[str, str]]:
     """Return each relation as it is written, and what it claims: the table of the reference."""
     return [(f"{name} {row.form}", row.words) for name, row in RELATIONS.items()]

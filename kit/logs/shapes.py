@@ -108,7 +108,7 @@ def number_with_unit(text: str) -> tuple[str, str] | None:
 
 
 @dataclass(frozen=True, slots=True)
-class Shaped:
+class _Shaped:
     """A log made plain: its chunks and the layout that now fits them; the names of its parts.
 
     Attributes
@@ -131,7 +131,7 @@ class Shaped:
 
 def make_plain(
     chunks: Iterator[bytes], layout: Layout, *, file: str, choose: bool = True
-) -> Shaped:
+) -> _Shaped:
     """Return a log as plain rows of the one run asked for.
 
     Parameters
@@ -154,7 +154,7 @@ def make_plain(
     first = next(chunks, b"")
     rest = _chain(first, chunks)
     if not first.startswith(ZIP) and layout.is_plain:
-        return Shaped(rest, layout)
+        return _Shaped(rest, layout)
     if not first.startswith(ZIP) and layout.container == "xlsx":
         said = "is not a spreadsheet (.xlsx) by its first bytes; correct `container` in its layout"
         raise RunFileError.at(file, said)
@@ -162,7 +162,7 @@ def make_plain(
         data = b"".join(rest)
         names = _names_in(data, layout, file)
         if len(names) > 1 and not choose:
-            return Shaped((), layout, names)
+            return _Shaped((), layout, names)
         name = _chosen(names, layout.part, file)
         if len(names) > 1:
             layout = layout.model_copy(update={"part": ""})
@@ -174,7 +174,7 @@ def make_plain(
             return _of_lines(lines, layout, file, choose)
         rest = _member(data, name, file)
         if layout.is_plain or layout.container == "parquet":
-            return Shaped(rest, layout, packed=True)
+            return _Shaped(rest, layout, packed=True)
     blocks = b"".join(text_blocks(rest, encoding=layout.encoding, file=file))
     text = blocks.decode("utf-8", errors="surrogateescape")
     if layout.container == "jsonl":
@@ -297,7 +297,7 @@ def _cell_text(cell: object, days: bool) -> str:
     return "" if cell is None else repr(cell) if isinstance(cell, float) else str(cell)
 
 
-def _of_json(lines: Sequence[str], layout: Layout, file: str) -> Shaped:
+def _of_json(lines: Sequence[str], layout: Layout, file: str) -> _Shaped:
     """Return JSON lines as rows of the wanted cells; objects without a frame stand at the ends."""
     keys = [str(layout.frames.column), *(str(key) for key in layout.sensors.values())]
     rows: list[tuple[int, list[Any]]] = []
@@ -365,7 +365,7 @@ def _json_text(value: Any) -> str:
     return repr(value) if isinstance(value, int | float) else str(value).replace(",", ";")
 
 
-def _of_lines(lines: list[str], layout: Layout, file: str, choose: bool) -> Shaped:
+def _of_lines(lines: list[str], layout: Layout, file: str, choose: bool) -> _Shaped:
     """Return the lines of one run, all others empty, cells as plain numbers."""
     parts: tuple[str, ...] = ()
     how = layout.parts
@@ -374,7 +374,7 @@ def _of_lines(lines: list[str], layout: Layout, file: str, choose: bool) -> Shap
         sections = _sections(lines, how.heading, layout, file)
         parts = tuple(sections)
         if not choose:
-            return Shaped((), layout, parts)
+            return _Shaped((), layout, parts)
         start, stop = sections[_chosen(parts, layout.part, file)]
         lines = [line if start <= i < stop else "" for i, line in enumerate(lines)]
         layout = layout.model_copy(update={"skip_lines": start + layout.skip_lines})
@@ -384,7 +384,7 @@ def _of_lines(lines: list[str], layout: Layout, file: str, choose: bool) -> Shap
         stretches = _stretches(lines, layout, how, file)
         parts = tuple(stretches)
         if not choose:
-            return Shaped((), layout, parts)
+            return _Shaped((), layout, parts)
         kept = stretches[_chosen(parts, layout.part, file)]
         header = next((i for i, _ in _rows_of(lines, layout, header=True)), -1)
         header = header if header_first else -1
@@ -393,11 +393,11 @@ def _of_lines(lines: list[str], layout: Layout, file: str, choose: bool) -> Shap
     elif layout.part and not (how is not None and how.heading):
         _chosen((), layout.part, file)
     if not choose:
-        return Shaped((), layout, parts)
+        return _Shaped((), layout, parts)
     if layout.units_in_cells or layout.frames.unit in _MOMENTS:
         lines, layout = _plain_cells(lines, layout, file)
     data = "\n".join(lines).encode("utf-8", errors="surrogateescape")
-    return Shaped((data,), layout.model_copy(update={"encoding": "utf-8"}), parts)
+    return _Shaped((data,), layout.model_copy(update={"encoding": "utf-8"}), parts)
 
 
 def _rows_of(lines: Sequence[str], layout: Layout, *, header: bool) -> Iterator[tuple[int, str]]:

@@ -108,7 +108,7 @@ def _markdown_reader() -> Any:
     return MarkdownIt("commonmark", {"html": False}).enable("table")
 
 
-def markdown_html(source: str, place: str) -> str:
+def _markdown_html(source: str, place: str) -> str:
     """Return a prose cell as HTML; markup typed into it is shown as text.
 
     Parameters
@@ -128,7 +128,7 @@ def markdown_html(source: str, place: str) -> str:
     return rendered
 
 
-def output_html(output: Mapping[str, Any], place: str) -> str:
+def _output_html(output: Mapping[str, Any], place: str) -> str:
     """Return one output of a cell as HTML: ours, a picture with its words, or plain text.
 
     Parameters
@@ -247,12 +247,12 @@ def build_page(notebook: Mapping[str, Any]) -> str:
         source = source_text(cell.get("source", ""))
         place = f"cell {cell.get('id', number)}"
         if cell["cell_type"] == "markdown":
-            _add(sections, markdown_html(source, place))
+            _add(sections, _markdown_html(source, place))
         elif cell["cell_type"] == "code":
             code_owner = sections[-1]
             for output in cell.get("outputs", ()):
                 closed = output.get("data", {}).get(CLOSED_MIME, closed)
-                _add(sections, output_html(output, place))
+                _add(sections, _output_html(output, place))
             if source.strip():
                 code_owner.code.append(source)
     head = next(sections[0].body.iter("hgroup", "h1"), None)

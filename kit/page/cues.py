@@ -39,7 +39,7 @@ class _Paragraph:
 
 
 @dataclass(frozen=True, slots=True)
-class Script:
+class _Script:
     """A text with its slides and times.
 
     Attributes
@@ -118,7 +118,7 @@ def _spoken_s(text: str) -> float:
     return count * 60 / _WORDS_A_MINUTE
 
 
-def make_script(text: BoundText, slides: Sequence[Slide]) -> Script:
+def make_script(text: BoundText, slides: Sequence[Slide]) -> _Script:
     """Return a text as a script.
 
     Parameters
@@ -152,10 +152,10 @@ def make_script(text: BoundText, slides: Sequence[Slide]) -> Script:
             at += seconds
     if faults:
         raise TextError(faults)
-    return Script(tuple(paragraphs), tuple(slides))
+    return _Script(tuple(paragraphs), tuple(slides))
 
 
-def write_script(script: Script, folder: Path) -> list[Path]:
+def write_script(script: _Script, folder: Path) -> list[Path]:
     """Write a script's files into a folder, made if it is not there; return them."""
     folder.mkdir(parents=True, exist_ok=True)
     files = script.to_files()

@@ -20,7 +20,7 @@ from kit.claims.bound_text import size_text, with_currency_sign
 from kit.claims.claim import Claim, ClaimBook
 from kit.claims.of_review import listed
 from kit.page.html import Printed
-from kit.rounding import BY_FIGURES, NBSP, plain_text
+from kit.rounding import BY_FIGURES, NBSP, Rounded
 from kit.settings.metric import HEADLINE, RESULT
 
 HEADLINE_CHARACTERS = 100
@@ -428,7 +428,7 @@ class Findings:
 
     def _percent(self, share: float) -> str:
         """Return a share in percent, as the review's locale writes it."""
-        return plain_text(100 * share, unit="%", locale=self.book.locale).text
+        return Rounded.plain(100 * share, unit="%", locale=self.book.locale).text
 
     def _one(self, kind: str, **where: str) -> Claim | None:
         """Return the first claim of a kind, or None."""

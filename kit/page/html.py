@@ -241,7 +241,7 @@ def bullet_list(items: Iterable[Part | Sequence[Part]], *, css: str = "") -> Htm
     return Html(f"<ul{kind}>{rows}</ul>" if rows else "")
 
 
-def pairs_list(pairs: Iterable[tuple[Part, Part | Sequence[Part]]], *, css: str = "pairs") -> Html:
+def _pairs_list(pairs: Iterable[tuple[Part, Part | Sequence[Part]]], *, css: str = "pairs") -> Html:
     """Return terms with what is said of each; nothing where there is none.
 
     Parameters

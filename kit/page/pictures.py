@@ -19,7 +19,7 @@ from kit.package import module_paths
 from kit.page.html import Column, Html, Part, html_table, image_figure
 from kit.review.look_into import FrameSeries, look_into
 from kit.review.walk import Review
-from kit.rounding import plain_text
+from kit.rounding import Rounded
 from kit.settings.metric import HEADLINE, METRICS
 
 # What a column of claims is called in the table of a chart: the metric of a cell, else by kind.
@@ -267,7 +267,7 @@ def _cell(value: object, book: ClaimBook) -> str | None:
     if value is None or value != value:
         return None
     if isinstance(value, float):
-        return plain_text(value).text
+        return Rounded.plain(value).text
     return book.in_words(str(value))
 
 

@@ -33,7 +33,7 @@ from kit.page.findings import (
     short_date,
     upper_first,
 )
-from kit.rounding import BY_FIGURES, count_text, csv_cell
+from kit.rounding import BY_FIGURES, Rounded, csv_cell
 from kit.settings.metric import HEADLINE, RESULT
 
 
@@ -89,7 +89,7 @@ class _Pen:
         """Print a frame rate whole, as it is spoken; any other figure as in the report."""
         if claim.unit != "fps":
             return self.note(claim, claim.text.partition("\xa0")[0])
-        return self.note(claim, count_text(claim.figure, locale=self.book.locale).text)
+        return self.note(claim, Rounded.count(claim.figure, locale=self.book.locale).text)
 
     def money(self, claim: Claim) -> str:
         """Print an amount of money."""

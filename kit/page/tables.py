@@ -13,7 +13,7 @@ from functools import partial
 from itertools import groupby
 from typing import Any
 
-from kit.claims.claim import Claim, ClaimBook, claim_id, claims_frame
+from kit.claims.claim import Claim, ClaimBook, claims_frame
 from kit.claims.of_review import listed
 from kit.methods import METHODS
 from kit.page.html import (
@@ -749,11 +749,11 @@ def _plan_summary(book: ClaimBook) -> Html:
         return Html("")
     return paragraph(
         "To resolve a margin of ",
-        book.by_id[claim_id("plan", part="margin")],
+        book.by_id[Claim.id_of("plan", part="margin")],
         f" {asked.text}: ",
-        book.by_id[claim_id("plan", part="runs")],
+        book.by_id[Claim.id_of("plan", part="runs")],
         " runs to make, ",
-        book.by_id[claim_id("plan", part="minutes")],
+        book.by_id[Claim.id_of("plan", part="minutes")],
         " minutes of bench time.",
         css="lead",
     )

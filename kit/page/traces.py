@@ -17,7 +17,7 @@ from kit.claims.claim import Claim, ClaimBook, RunRecord
 from kit.methods import METHODS
 from kit.page.html import Html, data_html, render, text_html
 from kit.page.view import mark_words
-from kit.rounding import number, plain_text
+from kit.rounding import Rounded, number
 from kit.settings.metric import METRIC_LABELS
 
 KIND_WORDS = {
@@ -175,7 +175,7 @@ def _wanted_runs(book: ClaimBook, claims: Iterable[Claim], *, everything: bool) 
 
 def _percent(share: float) -> str:
     """Return a confidence in percent."""
-    return plain_text(100 * share, unit="%").text
+    return Rounded.plain(100 * share, unit="%").text
 
 
 def _method_link(name: str) -> str:

@@ -34,7 +34,7 @@ from kit.planning.runs_needed import (
     within_run_sd,
 )
 from kit.review.walk import Review, read_and_measure
-from kit.rounding import number, ratio_text
+from kit.rounding import Rounded, number
 from kit.screening.screen import screen_runs
 from kit.settings.bench_file import Bench
 from kit.settings.metric import HEADLINE, RESULT
@@ -567,7 +567,7 @@ class Planned:
 
     def _summary(self) -> list[str]:
         plan = self.plan
-        asked = ratio_text(plan.ratio).text
+        asked = Rounded.ratio(plan.ratio).text
         lines = [
             f"{self.review}: to resolve a margin of {asked} with power "
             f"{number(plan.power, decimals=2)} at confidence {number(plan.confidence, decimals=3)}",
@@ -582,7 +582,7 @@ class Planned:
         for margin in short:
             lines.append(
                 f"  {margin.title} against {margin.baseline} stays unresolved below "
-                f"{ratio_text(margin.smallest_ratio).text}"
+                f"{Rounded.ratio(margin.smallest_ratio).text}"
             )
         if plan.next_runs:
             best = Counter(run.title for run in plan.next_runs)

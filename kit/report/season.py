@@ -44,7 +44,7 @@ from kit.page.html import (
     text_html,
 )
 from kit.report.files import new_folder, note_inputs, why_stale, write_whole
-from kit.rounding import ratio_text, table_csv
+from kit.rounding import Rounded, table_csv
 from kit.screening.flags import few
 from kit.settings.metric import HEADLINE
 from kit.settings.params import load_params
@@ -319,7 +319,7 @@ def _league_pieces(league: _League) -> list[Html]:
         return [paragraph("No two reviews can be set side by side: none has a margin of averages.")]
     rows: list[list[Part | None]] = []
     for place in league.places:
-        text = ratio_text(place.ratio, place.low, place.high)
+        text = Rounded.ratio(place.ratio, place.low, place.high)
         target = f"{place.review}/report.html"
         if place.claim:
             target += "#trace-" + place.claim.replace("/", ".")

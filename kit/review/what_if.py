@@ -101,12 +101,12 @@ def change_params(review: Review, changes: Mapping[str, Any]) -> tuple[LoadedPar
     if {"titles", "without_titles"} <= changes.keys():
         raise UsageError(f"{FILE}: give either titles or without_titles")
     edits = [edit for name, value in changes.items() for edit in EDITS[name](review, value)]
-    data = edited(copy.deepcopy(review.loaded.document.data), edits)
+    data = _edited(copy.deepcopy(review.loaded.document.data), edits)
     document = YamlDocument(FILE, data, {})
     return review.loaded.with_document(document), edits
 
 
-def edited(tree: Any, edits: Iterable[Edit]) -> Any:
+def _edited(tree: Any, edits: Iterable[Edit]) -> Any:
     """Return nested mappings with edits made in them, keys that are not there yet added."""
     for edit in edits:
         place = tree
@@ -161,7 +161,7 @@ def changed_text(path: Path, edits: Sequence[Edit], *, folder: Path, review: str
         return Path(place).as_posix()
 
     def change(tree: Any) -> None:
-        edited(tree, edits)
+        _edited(tree, edits)
         tree["review"] = review
         tree |= {key: away(tree[key]) for key in ("bench", "replaces") if tree.get(key)}
         if tree.get("text"):
@@ -320,7 +320,7 @@ CHOICES = {
 
 
 @dataclass(frozen=True, slots=True)
-class Otherwise:
+class _Otherwise:
     """One headline outcome under one other choice.
 
     `choice` is a key of `CHOICES`, or "without_title/" or "without_group/" and an id. `turned` says
@@ -332,7 +332,7 @@ class Otherwise:
     turned: bool
 
 
-def measure_sensitivity(review: Review, results: Results) -> tuple[Otherwise, ...]:
+def measure_sensitivity(review: Review, results: Results) -> tuple[_Otherwise, ...]:
     """Return the suite margins of the reviewed product over all titles under other choices.
 
     Parameters
@@ -366,7 +366,7 @@ def measure_sensitivity(review: Review, results: Results) -> tuple[Otherwise, ..
     made += _by_titles(review, results, [s for s in stated.values() if s.metric == HEADLINE])
     order = {name: place for place, name in enumerate(names)}
     found = [
-        Otherwise(choice, suite, _turned(suite, stated[suite.metric, suite.baseline]))
+        _Otherwise(choice, suite, _turned(suite, stated[suite.metric, suite.baseline]))
         for choice, suite in made
         if (suite.metric, suite.baseline) in stated
     ]

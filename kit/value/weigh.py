@@ -22,7 +22,7 @@ from kit.trace import Trace
 
 
 @dataclass(frozen=True, slots=True)
-class Price:
+class _Price:
     """A product's price of one kind: the median of the observations in force, and their span.
 
     `values` are the observations in the review's currency, in the order of `observations`; `rates`
@@ -58,7 +58,7 @@ class _PricesInForce:
 
     currency: str
     kinds: tuple[str, ...]  # in the order of the params, scenarios last
-    prices: Mapping[tuple[str, str], Price]  # (product, kind)
+    prices: Mapping[tuple[str, str], _Price]  # (product, kind)
     left_out: Mapping[tuple[str, str], str]  # (product, kind) -> why there is no price
     rows_left_out: tuple[tuple[PriceRow, str], ...] = ()
 
@@ -120,7 +120,7 @@ def _prices_in_force(
             outside[key] = outside.get(key, 0) + 1
         else:
             chosen.setdefault(key, []).append(row)
-    prices: dict[tuple[str, str], Price] = {}
+    prices: dict[tuple[str, str], _Price] = {}
     left_out: dict[tuple[str, str], str] = {}
     for kind in kinds:
         for product in products:
@@ -154,7 +154,7 @@ def _settle(
     params: ValueParams,
     review_date: dt.date,
     rows_left_out: list[tuple[PriceRow, str]],
-) -> Price | None:
+) -> _Price | None:
     """Return the price of one product and kind, or None where no row can be used.
 
     Parameters
@@ -201,7 +201,7 @@ def _settle(
             marks.append("old_price" if all(old) else "old_price_in_part")
         if len(used) == 1:
             marks.append("single_price")
-    return Price(
+    return _Price(
         product,
         kind,
         params.currency,
@@ -239,7 +239,7 @@ def _nearest_rate(row: PriceRow, rates: Sequence[PriceRow], currency: str) -> Pr
 
 
 def _scenarios(
-    prices: dict[tuple[str, str], Price],
+    prices: dict[tuple[str, str], _Price],
     left_out: dict[tuple[str, str], str],
     params: ValueParams,
     kinds: tuple[str, ...],
@@ -269,7 +269,7 @@ def _scenarios(
             base = prices.get((product, beside))
             if product in asked:
                 price = asked[product]
-                prices[product, kind] = Price(
+                prices[product, kind] = _Price(
                     product,
                     kind,
                     params.currency,
@@ -301,7 +301,7 @@ Status = Literal["on", "dominated", "extendedly_dominated", "tie"]
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class _Place:
     """Where one product stands: its status, and the products (by index) that put it there.
 
     `beaten_by` holds the products that dominate it; for "extendedly_dominated" the two frontier
@@ -314,7 +314,7 @@ class Place:
     step_cost: float | None = None
 
 
-def _find_frontier(costs: Sequence[float], rates: Sequence[float]) -> tuple[Place, ...]:
+def _find_frontier(costs: Sequence[float], rates: Sequence[float]) -> tuple[_Place, ...]:
     """Return each product's place on the efficient frontier.
 
     Parameters
@@ -351,7 +351,7 @@ def _find_frontier(costs: Sequence[float], rates: Sequence[float]) -> tuple[Plac
                 break
         else:
             twins[i] = (i,)
-    places: dict[int, Place] = {}
+    places: dict[int, _Place] = {}
     for i, alike in twins.items():
         beaten_by = [
             k
@@ -362,7 +362,7 @@ def _find_frontier(costs: Sequence[float], rates: Sequence[float]) -> tuple[Plac
             for k in others
         ]
         if beaten_by:
-            places.update(dict.fromkeys(alike, Place("dominated", tuple(sorted(beaten_by)))))
+            places.update(dict.fromkeys(alike, _Place("dominated", tuple(sorted(beaten_by)))))
     left = [i for i in twins if i not in places]
     left.sort(key=lambda i: costs[i])
     hull: list[int] = []
@@ -380,7 +380,7 @@ def _find_frontier(costs: Sequence[float], rates: Sequence[float]) -> tuple[Plac
         for twin in twins[i]:
             others = tuple(j for j in twins[i] if j != twin)
             tied = place.status == "on" and bool(others)
-            places[twin] = Place("tie", others, place.step_cost) if tied else place
+            places[twin] = _Place("tie", others, place.step_cost) if tied else place
     return tuple(places[i] for i in range(count))
 
 
@@ -390,7 +390,7 @@ def _hull_place(
     costs: Sequence[float],
     rates: Sequence[float],
     twins: dict[int, tuple[int, ...]],
-) -> Place:
+) -> _Place:
     """Return the place of a product no other dominates.
 
     Parameters
@@ -407,12 +407,12 @@ def _hull_place(
     if i in hull:
         at = hull.index(i)
         if at == 0:
-            return Place("on")
+            return _Place("on")
         before = hull[at - 1]
-        return Place("on", (), (costs[i] - costs[before]) / (rates[i] - rates[before]))
+        return _Place("on", (), (costs[i] - costs[before]) / (rates[i] - rates[before]))
     below = [j for j in hull if costs[j] < costs[i]][-1]
     above = next(j for j in hull if costs[j] > costs[i])
-    return Place("extendedly_dominated", (*twins[below], *twins[above]))
+    return _Place("extendedly_dominated", (*twins[below], *twins[above]))
 
 
 def _same(a: float, b: float) -> bool:
@@ -433,7 +433,7 @@ class Standing:
 
     product: str
     kind: str
-    price: Price
+    price: _Price
     suite_fps: float
     cost_per_fps: float
     cost_per_fps_low: float
@@ -457,8 +457,8 @@ class Weighing:
     product: str
     rival: str
     kind: str
-    price: Price
-    rival_price: Price
+    price: _Price
+    rival_price: _Price
     premium: float
     premium_low: float
     premium_high: float
@@ -493,7 +493,7 @@ class Value:
     titles: tuple[str, ...]
     standings: tuple[Standing, ...]
     weighings: tuple[Weighing, ...]
-    prices: Mapping[tuple[str, str], Price]  # (product, kind)
+    prices: Mapping[tuple[str, str], _Price]  # (product, kind)
     left_out: Mapping[tuple[str, str], str]  # (product, kind) -> why it is not weighed
     kinds: tuple[str, ...] = ()
     rows_left_out: tuple[tuple[PriceRow, str], ...] = ()
@@ -643,11 +643,11 @@ def _shared_titles(
 
 
 def _places(
-    priced: Sequence[tuple[str, Price]],
+    priced: Sequence[tuple[str, _Price]],
     rates: Sequence[float],
     classes: Mapping[str, str],
     reviewed: str,
-) -> list[Place | None]:
+) -> list[_Place | None]:
     """Return each product's place among those of the reviewed product's class, None outside it.
 
     Parameters
@@ -662,16 +662,16 @@ def _places(
     """
     peers = [i for i, (p, _) in enumerate(priced) if classes.get(p) == classes.get(reviewed)]
     found = _find_frontier([priced[i][1].price for i in peers], [rates[i] for i in peers])
-    places: list[Place | None] = [None] * len(priced)
+    places: list[_Place | None] = [None] * len(priced)
     for i, place in zip(peers, found, strict=True):
         places[i] = replace(place, beaten_by=tuple(peers[j] for j in place.beaten_by))
     return places
 
 
 def _stand(
-    priced: Sequence[tuple[str, Price]],
+    priced: Sequence[tuple[str, _Price]],
     rates: Sequence[float],
-    places: Sequence[Place | None],
+    places: Sequence[_Place | None],
     averages: Mapping[str, Mapping[str, Cell]],
     titles: Sequence[str],
     margins: Mapping[str, SuiteMargin],
@@ -754,8 +754,8 @@ def _suite_fps(
 
 def _leads_unresolved(
     product: str,
-    price: Price,
-    priced: Sequence[tuple[str, Price]],
+    price: _Price,
+    priced: Sequence[tuple[str, _Price]],
     margins: Mapping[str, SuiteMargin],
     reviewed: str,
 ) -> bool:
@@ -776,7 +776,9 @@ def _leads_unresolved(
     return False
 
 
-def _weigh(price: Price, rival_price: Price, suite: SuiteMargin, titles: Sequence[str]) -> Weighing:
+def _weigh(
+    price: _Price, rival_price: _Price, suite: SuiteMargin, titles: Sequence[str]
+) -> Weighing:
     """Return the reviewed product against one rival.
 
     Parameters
@@ -830,7 +832,7 @@ def _weigh(price: Price, rival_price: Price, suite: SuiteMargin, titles: Sequenc
     )
 
 
-def _price_label(price: Price) -> str:
+def _price_label(price: _Price) -> str:
     """Return where a price comes from: lines of `prices.csv`, or the params."""
     if not price.observations:
         return f"{price.product}: {price.price:g} {price.currency} supposed in the params"

@@ -23,7 +23,7 @@ from kit.claims.claim import Claim, RunRecord, load_claims
 from kit.errors import BenchError, Fault, SealError, UsageError
 from kit.report.report import write_here
 from kit.report.template import own_template
-from kit.rounding import fps_text, money_text, ratio_text, share_text
+from kit.rounding import Rounded
 
 
 def spoiled(folder) -> Spoiled:
@@ -225,13 +225,13 @@ def test_claims_in_a_ring_do_not_hang(stated):
 @pytest.mark.parametrize(
     ("rounded", "unit", "value", "low", "high"),
     [
-        (ratio_text(1.2504, 1.22, 1.28), "ratio", 1.2504, 1.22, 1.28),
-        (ratio_text(0.8, 0.78, 0.82, locale="de"), "ratio", 0.8, 0.78, 0.82),
-        (fps_text(61.345, 60.1, 62.6), "fps", 61.345, 60.1, 62.6),
-        (fps_text(1234.5, locale="de"), "fps", 1234.5, None, None),
-        (fps_text(1234567.0, locale="fr"), "fps", 1234567.0, None, None),
-        (money_text(1499.5, "EUR"), "EUR", 1499.5, None, None),
-        (share_text(0.125), "share", 0.125, None, None),
+        (Rounded.ratio(1.2504, 1.22, 1.28), "ratio", 1.2504, 1.22, 1.28),
+        (Rounded.ratio(0.8, 0.78, 0.82, locale="de"), "ratio", 0.8, 0.78, 0.82),
+        (Rounded.fps(61.345, 60.1, 62.6), "fps", 61.345, 60.1, 62.6),
+        (Rounded.fps(1234.5, locale="de"), "fps", 1234.5, None, None),
+        (Rounded.fps(1234567.0, locale="fr"), "fps", 1234567.0, None, None),
+        (Rounded.money(1499.5, "EUR"), "EUR", 1499.5, None, None),
+        (Rounded.share(0.125), "share", 0.125, None, None),
     ],
     ids=["percent", "percent de", "fps", "fps de", "fps fr", "money", "share"],
 )
@@ -267,7 +267,7 @@ def test_every_text_of_the_review_reads_as_its_figure(stated):
 
 def test_another_rounding_of_a_later_version_passes_a_wrong_text_does_not(stated, fresh):
     claim = next(c for c in stated.claims if c.kind == "suite")
-    finer = ratio_text(claim.value, claim.value * 0.99999, claim.value * 1.00001)
+    finer = Rounded.ratio(claim.value, claim.value * 0.99999, claim.value * 1.00001)
     later = replace(
         changed(fresh, claim.id, text=finer.text, rounding=finer.rule), kit_version="9.0.0"
     )

@@ -8,7 +8,7 @@ from kit.claims.bound_text import bind_text, printed_forms
 from kit.claims.claim import Claim, ClaimBook, RunRecord
 from kit.errors import TextError
 from kit.page.html import show_text
-from kit.rounding import ratio_text
+from kit.rounding import Rounded
 
 
 def claim(claim_id, kind, value, *, low=None, high=None, outcome="", text="", **where):
@@ -20,7 +20,7 @@ def claim(claim_id, kind, value, *, low=None, high=None, outcome="", text="", **
         "unit": "ratio",
     }
     fields.update(where)
-    rounded = ratio_text(value, low, high)
+    rounded = Rounded.ratio(value, low, high)
     return Claim(
         id=claim_id,
         kind=kind,

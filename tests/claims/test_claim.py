@@ -17,7 +17,6 @@ from kit.claims.claim import (
     _claims_document,
     _finite,
     _schema_of,
-    make_claim,
 )
 from kit.errors import SealError, UsageError
 from kit.methods import METHODS
@@ -172,4 +171,4 @@ def test_only_finite_figures_are_written():
 def test_every_method_has_words_and_an_unknown_one_is_refused():
     assert all(method.words.endswith(".") and method.version >= 1 for method in METHODS.values())
     with pytest.raises(ValueError, match="no method 'x' in the catalogue"):
-        make_claim("cell", Subject(), Figure(1.0), method="x", unit="", text=Rounded("1", "", ""))
+        Claim.make("cell", Subject(), Figure(1.0), method="x", unit="", text=Rounded("1", "", ""))

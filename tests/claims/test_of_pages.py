@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from kit.archive.remake import _recompute_review
-from kit.claims.claim import claim_id
+from kit.claims.claim import Claim
 from kit.claims.of_pages import make_claims
 from kit.methods import METHODS
 from kit.review.walk import load_review, work_out
@@ -106,12 +106,12 @@ def test_every_id_is_built_from_the_claims_own_fields(made):
         fields = {n: getattr(claim, n) for n in ("metric", "product", "baseline", "title")}
         more = {"group": claim.group, "part": claim.part, "run": (*claim.runs, *claim.set_aside)}
         more["run"] = more["run"][0] if more["run"] else ""
-        assert claim_id(claim.kind, **fields, **more) == claim.id
+        assert Claim.id_of(claim.kind, **fields, **more) == claim.id
 
 
 def test_a_claim_of_an_unknown_kind_is_refused_by_name():
     with pytest.raises(ValueError, match="no kind of claim is called 'margn'; there are run, cell"):
-        claim_id("margn")
+        Claim.id_of("margn")
 
 
 class TestStatements:

@@ -8,7 +8,7 @@ import pytest
 
 from claims.test_bound_text import book as small_book
 from claims.test_bound_text import claim
-from kit.claims.relations import RELATIONS, judge_relation, relation_help
+from kit.claims.relations import RELATIONS, _relation_help, judge_relation
 
 TITLES = ("dell", "fen", "moor", "glen")
 # Ash over each in each title: ratio, ends of its interval, and what that says with a band of 2 %.
@@ -310,7 +310,7 @@ def test_a_limit_that_cannot_be_judged_is_none():
 
 
 def test_the_help_lists_every_relation_once():
-    assert [row[0].split()[0] for row in relation_help()] == list(RELATIONS)
+    assert [row[0].split()[0] for row in _relation_help()] == list(RELATIONS)
 
 
 def test_the_reference_lists_every_relation_as_it_is_written():
@@ -319,5 +319,5 @@ def test_the_reference_lists_every_relation_as_it_is_written():
     import kit
 
     text = (Path(kit.__file__).parent / "reference.md").read_text(encoding="utf-8")
-    for form, words in relation_help():
+    for form, words in _relation_help():
         assert f"| `{form.replace('|', chr(92) + '|')}` | {words} |" in text

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from lxml import html as lxml_html
 
 from kit.errors import ExecutionError
-from kit.page.assemble import ATTRIBUTES, CLOSED_MIME, TAGS, markdown_html, output_html
+from kit.page.assemble import ATTRIBUTES, CLOSED_MIME, TAGS, _markdown_html, _output_html
 from kit.page.assemble import _clean as clean
 from kit.page.html import Html, paragraph
 
@@ -19,7 +19,7 @@ PNG = base64.b64encode(b"\x89PNG\r\n\x1a\n").decode()
 
 def shown(data, metadata=None):
     output = {"output_type": "display_data", "data": data, "metadata": metadata or {}}
-    return output_html(output, "cell x")
+    return _output_html(output, "cell x")
 
 
 def ours(markup):
@@ -124,7 +124,7 @@ def test_html_of_others_that_merely_holds_our_wrapper_is_not_ours():
 
 def test_printed_text_is_shown_even_if_it_went_to_standard_error():
     output = {"output_type": "stream", "name": "stderr", "text": ["a <b>\n", "c"]}
-    assert output_html(output, "cell x") == '<pre class="plain">a &lt;b&gt;\nc</pre>'
+    assert _output_html(output, "cell x") == '<pre class="plain">a &lt;b&gt;\nc</pre>'
 
 
 def test_memory_addresses_are_left_out():
@@ -143,7 +143,7 @@ def test_nothing_is_shown_of_an_empty_output_a_script_or_the_closing():
 def test_an_error_refuses_the_page():
     output = {"output_type": "error", "ename": "ValueError", "evalue": "no", "traceback": []}
     with pytest.raises(ExecutionError, match="cell x failed, so there is no page: ValueError: no"):
-        output_html(output, "cell x")
+        _output_html(output, "cell x")
 
 
 @pytest.mark.parametrize("mime", ["image/png", "image/jpeg", "image/svg+xml"])
@@ -181,22 +181,22 @@ def test_a_picture_in_a_piece_of_ours_needs_words(markup):
 
 def test_prose_is_rendered_by_commonmark_with_tables():
     # CommonMark 0.31.2, 6.2 (emphasis and strong emphasis) and 6.3 (links).
-    assert markdown_html("**foo bar**", "c").strip() == "<p><strong>foo bar</strong></p>"
-    assert 'href="https://a.example"' in markdown_html("[x](https://a.example)", "c")
-    assert "<th>a</th>" in markdown_html("|a|\n|-|\n|b|", "c")
+    assert _markdown_html("**foo bar**", "c").strip() == "<p><strong>foo bar</strong></p>"
+    assert 'href="https://a.example"' in _markdown_html("[x](https://a.example)", "c")
+    assert "<th>a</th>" in _markdown_html("|a|\n|-|\n|b|", "c")
 
 
 def test_markup_typed_into_prose_is_shown_as_text():
-    found = markdown_html("a <script>alert(1)</script> <b>b</b>", "c")
+    found = _markdown_html("a <script>alert(1)</script> <b>b</b>", "c")
     assert parsed(found).text_content().strip() == "a <script>alert(1)</script> <b>b</b>"
 
 
 def test_a_link_in_prose_cannot_run_anything():
-    assert "href" not in markdown_html("[x](javascript:alert(1))", "c")
+    assert "href" not in _markdown_html("[x](javascript:alert(1))", "c")
 
 
 def test_a_picture_in_prose_that_would_be_loaded_is_refused():
     with pytest.raises(ExecutionError, match="not part of the notebook"):
-        markdown_html("![words](https://a.example/i.png)", "c")
+        _markdown_html("![words](https://a.example/i.png)", "c")
     with pytest.raises(ExecutionError, match="without words"):
-        markdown_html("![](https://a.example/i.png)", "c")
+        _markdown_html("![](https://a.example/i.png)", "c")

@@ -18,6 +18,7 @@ from kit.page.html import (
     POINT_SPACE,
     Column,
     Html,
+    _pairs_list,
     bullet_list,
     figure_link,
     heading,
@@ -25,7 +26,6 @@ from kit.page.html import (
     image_figure,
     outcome_html,
     page_head,
-    pairs_list,
     paragraph,
     text_html,
 )
@@ -232,8 +232,8 @@ def test_pieces_escape_text_and_keep_pieces(book):
     assert bullet_list(["<", ["a", Html("<em>b</em>")]]).markup == (
         "<ul><li>&lt;</li><li>a<em>b</em></li></ul>"
     )
-    assert bullet_list([]).markup == pairs_list([]).markup == ""
-    assert pairs_list([("t", ["d", claim])]).markup == (
+    assert bullet_list([]).markup == _pairs_list([]).markup == ""
+    assert _pairs_list([("t", ["d", claim])]).markup == (
         f'<dl class="pairs"><dt>t</dt><dd>d{figure_link(claim)}</dd></dl>'
     )
     assert heading("A & B", level=3).markup == "<h3>A &amp; B</h3>"

@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 from years_bench import logged, typed, write_bench
 
-from kit.claims.claim import ClaimBook, Figure, Subject, make_claim
+from kit.claims.claim import Claim, ClaimBook, Figure, Subject
 from kit.errors import UsageError
 from kit.report.season import (
     Outcome,
@@ -27,14 +27,14 @@ from kit.report.season import (
     _write_season,
     run_reviews,
 )
-from kit.rounding import ratio_text
+from kit.rounding import Rounded
 
 
 def a_claim(kind, method, ratio, half, **about):
     low, high = ratio * math.exp(-half), ratio * math.exp(half)
-    return make_claim(
+    return Claim.make(
         kind, Subject(metric="average_fps", **about), Figure(ratio, low, high, 0.95, "ahead"),
-        method=method, unit="ratio", text=ratio_text(ratio, low, high),
+        method=method, unit="ratio", text=Rounded.ratio(ratio, low, high),
     )  # fmt: skip
 
 

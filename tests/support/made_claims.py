@@ -16,10 +16,10 @@ from kit.charts.money import classes_chart, value_chart
 from kit.charts.rows import influence_chart, margins_chart, spread_chart, titles_chart
 from kit.charts.runs import distribution_chart, overlay_chart, run_chart
 from kit.charts.style import Chart
-from kit.claims.claim import Claim, ClaimBook, Figure, Subject, claim_id, make_claim, make_statement
+from kit.claims.claim import Claim, ClaimBook, Figure, Subject
 from kit.logs.read import Log
 from kit.review.look_into import _summarise_frames
-from kit.rounding import NBSP, count_text, fps_text, money_text, ratio_text, share_text
+from kit.rounding import NBSP, Rounded
 
 TITLE_NAMES = [
     "Salt Dunes",
@@ -148,13 +148,13 @@ def cell(
     unit: str = "fps",
     locale: str = "en",
 ) -> Claim:
-    return make_claim(
+    return Claim.make(
         "cell",
         Subject(metric, product, title=title),
         Figure(float(value), low, high, 0.95),
         method="cell-shared",
         unit=unit,
-        text=fps_text(value, low, high, unit=unit, locale=locale),
+        text=Rounded.fps(value, low, high, unit=unit, locale=locale),
     )
 
 
@@ -169,13 +169,13 @@ def runs_over_mean(n_titles: int = 12, n_products: int = 1, runs: int = 4) -> li
 
 
 def run_over_mean(product: str, title: str, ratio: float, run: str) -> Claim:
-    return make_claim(
+    return Claim.make(
         "run_over_mean",
         Subject(AVERAGE, product, title=title, runs=[run]),
         Figure(ratio),
         method="run-over-mean",
         unit="ratio",
-        text=ratio_text(ratio),
+        text=Rounded.ratio(ratio),
     )
 
 
@@ -199,14 +199,14 @@ def margin(
             outcome = "level"
         elif low > 1 or high < 1:
             outcome = "ahead" if low > 1 else "behind"
-    ids = [claim_id("cell", metric=metric, title=title, product=p) for p in (product, baseline)]
-    return make_claim(
+    ids = [Claim.id_of("cell", metric=metric, title=title, product=p) for p in (product, baseline)]
+    return Claim.make(
         "margin",
         Subject(metric, product, baseline, title, inputs=ids, marks=marks),
         Figure(math.exp(log_ratio), low, high, 0.95, outcome),
         method="margin-shared",
         unit="ratio",
-        text=ratio_text(math.exp(log_ratio), low, high),
+        text=Rounded.ratio(math.exp(log_ratio), low, high),
     )
 
 
@@ -238,7 +238,7 @@ def suite(
     about = Subject(
         first.metric, first.product, first.baseline, group=group, inputs=[m.id for m in of]
     )
-    below = replace(about, inputs=[claim_id("suite", **_about(about))])
+    below = replace(about, inputs=[Claim.id_of("suite", **_about(about))])
     made = [_ratio(kind, about, ratio, low, high, "suite-these-titles", outcome)]
     if n > 1:
         like = ratio * 0.96, ratio * 1.04
@@ -250,13 +250,13 @@ def suite(
     for word in OUTCOMES:
         count = sum(m.outcome == word for m in of)
         made.append(
-            make_claim(
+            Claim.make(
                 "suite_count",
                 replace(below, part=word),
                 Figure(float(count), outcome=word),
                 method="suite-count",
                 unit="titles",
-                text=count_text(count),
+                text=Rounded.count(count),
             )
         )
     return made
@@ -267,13 +267,13 @@ def _about(subject: Subject) -> dict[str, str]:
 
 
 def _ratio(kind, subject, ratio, low, high, method, outcome="") -> Claim:
-    return make_claim(
+    return Claim.make(
         kind,
         subject,
         Figure(ratio, low, high, 0.95, outcome),
         method=method,
         unit="ratio",
-        text=ratio_text(ratio, low, high),
+        text=Rounded.ratio(ratio, low, high),
     )
 
 
@@ -298,9 +298,9 @@ def value_claims(
     made = []
 
     def money(what, subject, value, low, high, method, decimals=0):
-        text = money_text(value, currency, low, high, decimals=decimals)
+        text = Rounded.money(value, currency, low, high, decimals=decimals)
         found = Figure(value, low, high)
-        made.append(make_claim(what, subject, found, method=method, unit=currency, text=text))
+        made.append(Claim.make(what, subject, found, method=method, unit=currency, text=text))
 
     prices, places = list(prices), list(places)
     for i, (price, rate) in enumerate(zip(prices[:n], RATES, strict=False)):
@@ -310,19 +310,19 @@ def value_claims(
         priced = replace(about, marks=price_marks)
         money("price", priced, price, price * 0.94, price * 1.06, "price")
         made.append(
-            make_claim(
+            Claim.make(
                 "suite_fps",
                 replace(about, metric=AVERAGE),
                 Figure(rate),
                 method="suite-fps",
                 unit="fps",
-                text=fps_text(rate),
+                text=Rounded.fps(rate),
             )
         )
         cost = price / rate
         money("cost_per_fps", about, cost, cost * 0.94, cost * 1.06, "cost-per-fps", 2)
         words = places[i].replace("_", " ")
-        made.append(make_statement("frontier", words, about, outcome=places[i]))
+        made.append(Claim.state("frontier", words, about, outcome=places[i]))
         if not i or not weighed:
             continue
         pair = Subject(AVERAGE, "p0", f"p{i}", group=kind)
@@ -331,8 +331,13 @@ def value_claims(
         cut = max(0.0, 1 - equal / prices[0])
         found = Figure(cut)
         made.append(
-            make_claim(
-                "cut_needed", pair, found, method="cut-needed", unit="share", text=share_text(cut)
+            Claim.make(
+                "cut_needed",
+                pair,
+                found,
+                method="cut-needed",
+                unit="share",
+                text=Rounded.share(cut),
             )
         )
     return made

@@ -4,17 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kit.rounding import (
-    Speaker,
-    _decimals_for,
-    better_word,
-    csv_cell,
-    fps_text,
-    money_text,
-    number,
-    ratio_text,
-    share_text,
-)
+from kit.rounding import Rounded, Speaker, _decimals_for, better_word, csv_cell, number
 
 
 # Arithmetic, no source: 28 % faster is 21.875 % slower the other way round; 25 and 20.
@@ -26,18 +16,18 @@ from kit.rounding import (
     ],
 )
 def test_both_directions_have_their_own_percent(ratio, there, back):
-    assert ratio_text(ratio).in_words(ratio, outcome="ahead") == there
-    assert ratio_text(1 / ratio).in_words(1 / ratio, outcome="behind") == back
+    assert Rounded.ratio(ratio).in_words(ratio, outcome="ahead") == there
+    assert Rounded.ratio(1 / ratio).in_words(1 / ratio, outcome="behind") == back
 
 
 def test_a_chain_is_taken_from_unrounded_ratios():
     # Arithmetic, no source: 6 % faster and 4 % slower than C: 1.06 / 0.96, not 10.0 %.
-    assert ratio_text(1.06 / 0.96).text == "+10.4\u00a0%"
+    assert Rounded.ratio(1.06 / 0.96).text == "+10.4\u00a0%"
 
 
 def test_a_margin_is_rounded_once_from_unrounded_values():
     # Arithmetic, no source: 100.4 / 99.6 is +0.80 %, though both print as 100.
-    assert ratio_text(100.4 / 99.6, 1.005, 1.011).text == "+0.8\u00a0%"
+    assert Rounded.ratio(100.4 / 99.6, 1.005, 1.011).text == "+0.8\u00a0%"
     assert number(100.4, decimals=0) == number(99.6, decimals=0) == "100"
 
 
@@ -89,9 +79,9 @@ def test_an_unknown_locale_is_refused():
 
 
 def test_units_stand_after_a_space_that_does_not_break():
-    assert fps_text(61.34).text == "61.3\u00a0fps"
-    assert money_text(1499.0, "EUR", 1400, 1600).interval == "1,400 to 1,600"
-    assert share_text(0.0).text == "0.0\u00a0%"
+    assert Rounded.fps(61.34).text == "61.3\u00a0fps"
+    assert Rounded.money(1499.0, "EUR", 1400, 1600).interval == "1,400 to 1,600"
+    assert Rounded.share(0.0).text == "0.0\u00a0%"
 
 
 @given(st.floats(min_value=-1e12, max_value=1e12), st.integers(0, 4))

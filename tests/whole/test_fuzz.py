@@ -14,7 +14,7 @@ from fuzzed import LOGS, TARGETS, try_claims, try_log, try_text
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from kit.rounding import fps_text, money_text, ratio_text, share_text
+from kit.rounding import Rounded
 
 MANY = settings(max_examples=150, deadline=5000, suppress_health_check=list(HealthCheck))
 
@@ -156,10 +156,10 @@ def test_a_printed_figure_is_within_half_of_its_last_digit(value, share, locale)
     low, high = value * (1 - share), value * (1 + share)
     marks = {"en": ".", "de": ",", "fr": ","}
     for text, true in (
-        (fps_text(value, low, high, locale=locale).text, value),
-        (money_text(value, "EUR", low, high, locale=locale).text.removeprefix("EUR"), value),
-        (share_text(min(value, 1.0), locale=locale).text, 100 * min(value, 1.0)),
-        (ratio_text(value, low, high, locale=locale).text, 100 * (value - 1)),
+        (Rounded.fps(value, low, high, locale=locale).text, value),
+        (Rounded.money(value, "EUR", low, high, locale=locale).text.removeprefix("EUR"), value),
+        (Rounded.share(min(value, 1.0), locale=locale).text, 100 * min(value, 1.0)),
+        (Rounded.ratio(value, low, high, locale=locale).text, 100 * (value - 1)),
     ):
         digits = "".join(c for c in text if c.isdigit() or c in marks[locale] + "−-")
         plain = digits.replace(marks[locale], ".").replace("−", "-")

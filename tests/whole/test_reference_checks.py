@@ -44,7 +44,7 @@ from kit.logs.read import Log
 from kit.margins.replicates import sample_variance
 from kit.metrics.blocks import _bootstrap_replicates, _optimal_block, measure_blocks
 from kit.review.health import _analyse_one_way, _analyse_two_way
-from kit.rounding import ratio_text
+from kit.rounding import Rounded
 from kit.screening import run_rules
 from kit.screening.screen import screen_runs
 from kit.settings.params import MetricParams
@@ -135,7 +135,7 @@ def test_an_unbounded_ratio_is_never_two_finite_ends():
     margin = one_margin([60, 61], [1e-30, 1e30], "welch")
     assert (margin.low, margin.high, margin.outcome) == (None, None, "unresolved")
     assert margin.marks == ("no_interval",)
-    assert ratio_text(margin.ratio, margin.low, margin.high).interval == ""
+    assert Rounded.ratio(margin.ratio, margin.low, margin.high).interval == ""
 
 
 def unbounded_by(bottom):

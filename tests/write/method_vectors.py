@@ -39,15 +39,7 @@ from kit.metrics.run_metrics import RunMetrics, _energy_per_frame, _time_over_bu
 from kit.planning.runs_needed import CellSeen, _CellTime, _rank_titles, plan_runs
 from kit.review.health import _bench_components, _measure_repeatability
 from kit.review.look_into import _summarise_frames
-from kit.rounding import (
-    fine_text,
-    fps_text,
-    level_text,
-    money_text,
-    plain_text,
-    ratio_text,
-    share_text,
-)
+from kit.rounding import Rounded
 from kit.screening.controls import Controls
 from kit.settings.bench_file import Title
 from kit.settings.metric import METRICS, tail_shares
@@ -613,22 +605,22 @@ def _within(book: Book) -> None:
 
 def _rounding(book: Book) -> None:
     for given, text in (
-        ({"ratio": 1.2504, "low": 1.22, "high": 1.28}, ratio_text(1.2504, 1.22, 1.28)),
-        ({"ratio": 0.99499, "low": 0.9932, "high": 0.9968}, ratio_text(0.99499, 0.9932, 0.9968)),
-        ({"ratio": 1.1, "low": 0.7, "high": 1.6}, ratio_text(1.1, 0.7, 1.6)),
-        ({"ratio": 1.10004, "low": 1.0997, "high": 1.1004}, ratio_text(1.10004, 1.0997, 1.1004)),
-        ({"ratio": 1.1}, ratio_text(1.1)),
-        ({"fps": 61.345, "low": 60.1, "high": 62.6}, fps_text(61.345, 60.1, 62.6)),
-        ({"fps": 8.126}, fps_text(8.126)),
-        ({"share": 0.125}, share_text(0.125)),
-        ({"money": 1499.5, "currency": "EUR"}, money_text(1499.5, "EUR")),
+        ({"ratio": 1.2504, "low": 1.22, "high": 1.28}, Rounded.ratio(1.2504, 1.22, 1.28)),
+        ({"ratio": 0.99499, "low": 0.9932, "high": 0.9968}, Rounded.ratio(0.99499, 0.9932, 0.9968)),
+        ({"ratio": 1.1, "low": 0.7, "high": 1.6}, Rounded.ratio(1.1, 0.7, 1.6)),
+        ({"ratio": 1.10004, "low": 1.0997, "high": 1.1004}, Rounded.ratio(1.10004, 1.0997, 1.1004)),
+        ({"ratio": 1.1}, Rounded.ratio(1.1)),
+        ({"fps": 61.345, "low": 60.1, "high": 62.6}, Rounded.fps(61.345, 60.1, 62.6)),
+        ({"fps": 8.126}, Rounded.fps(8.126)),
+        ({"share": 0.125}, Rounded.share(0.125)),
+        ({"money": 1499.5, "currency": "EUR"}, Rounded.money(1499.5, "EUR")),
         ({"money": 22.3456, "currency": "EUR", "low": 21.9, "high": 23.01, "per_fps": True},
-         money_text(22.3456, "EUR", 21.9, 23.01, decimals=2)),
-        ({"fine": 0.01234, "unit": "J"}, fine_text(0.01234, unit="J")),
+         Rounded.money(22.3456, "EUR", 21.9, 23.01, decimals=2)),
+        ({"fine": 0.01234, "unit": "J"}, Rounded.fine(0.01234, unit="J")),
         ({"fine": 1.5, "low": 1.4, "high": 1.6, "unit": "J"},
-         fine_text(1.5, 1.4, 1.6, unit="J")),
+         Rounded.fine(1.5, 1.4, 1.6, unit="J")),
         ({"level": -3.26, "low": -3.9, "high": -2.6, "unit": "dB(A)"},
-         level_text(-3.26, -3.9, -2.6, unit="dB(A)")),
-        ({"specification": 448.0, "unit": "GB/s", "digits": 6}, plain_text(448.0, unit="GB/s")),
+         Rounded.level(-3.26, -3.9, -2.6, unit="dB(A)")),
+        ({"specification": 448.0, "unit": "GB/s", "digits": 6}, Rounded.plain(448.0, unit="GB/s")),
     ):  # fmt: skip
         book.add("rounding", given, {"text": text.text, "interval": text.interval})

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from kit.claims.claim import Claim, ClaimBook, RunRecord
 from kit.page.html import Column, Html, html_table, image_figure
-from kit.rounding import fps_text, money_text, ratio_text
+from kit.rounding import Rounded
 
 PRODUCTS = {
     "lanternfish-14": "Lanternfish 14",
@@ -104,7 +104,7 @@ def make_book(*, runs_per_cell: int = 3, titles: dict[str, str] | None = None) -
                         f"run/average_fps/{run}",
                         "run",
                         value,
-                        fps_text(value),
+                        Rounded.fps(value),
                         "fps",
                         product=product,
                         title=title,
@@ -121,7 +121,7 @@ def make_book(*, runs_per_cell: int = 3, titles: dict[str, str] | None = None) -
                     f"cell/average_fps/{title}/{product}",
                     "cell",
                     base,
-                    fps_text(base, base * 0.99, base * 1.01),
+                    Rounded.fps(base, base * 0.99, base * 1.01),
                     "fps",
                     product=product,
                     title=title,
@@ -145,7 +145,7 @@ def make_book(*, runs_per_cell: int = 3, titles: dict[str, str] | None = None) -
                     f"margin/average_fps/{title}/{pair}",
                     "margin",
                     ratio,
-                    ratio_text(ratio, ratio * 0.985, ratio * 1.015),
+                    Rounded.ratio(ratio, ratio * 0.985, ratio * 1.015),
                     "ratio",
                     baseline=rival,
                     title=title,
@@ -166,7 +166,7 @@ def make_book(*, runs_per_cell: int = 3, titles: dict[str, str] | None = None) -
                 f"suite/average_fps/all/{pair}",
                 "suite",
                 suite,
-                ratio_text(suite, suite * 0.99, suite * 1.01),
+                Rounded.ratio(suite, suite * 0.99, suite * 1.01),
                 "ratio",
                 baseline=rival,
                 low=suite * 0.99,
@@ -186,7 +186,7 @@ def make_book(*, runs_per_cell: int = 3, titles: dict[str, str] | None = None) -
                 f"value/street/equal_value_price/{pair}",
                 "value",
                 price,
-                money_text(price, "EUR", price * 0.98, price * 1.02),
+                Rounded.money(price, "EUR", price * 0.98, price * 1.02),
                 "EUR",
                 baseline=rival,
                 low=price * 0.98,
