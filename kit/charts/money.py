@@ -11,7 +11,7 @@ import numpy as np
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
-from kit.charts.identity import Look, metric_name, plain_name, product_looks, product_name
+from kit.charts.identity import Identity, Look, plain_name
 from kit.charts.layout import (
     Drawing,
     Plot,
@@ -107,7 +107,7 @@ def value_chart(book: ClaimBook, kind: str) -> Chart:
     points = [
         _ValuePoint(
             product,
-            product_name(book, product),
+            Identity(book).product(product),
             look,
             prices[product],
             fps[product],
@@ -116,7 +116,7 @@ def value_chart(book: ClaimBook, kind: str) -> Chart:
             equals.get(product),
             cuts.get(product),
         )
-        for product, look in product_looks(book).items()
+        for product, look in Identity(book).looks().items()
         if product in fps
     ]
     currencies = {point.price.unit for point in points}
@@ -127,13 +127,13 @@ def value_chart(book: ClaimBook, kind: str) -> Chart:
     plan = _ValuePlan(tuple(points), own, dagger)
     scenarios = [m for p in points for m in p.price.marks if m.startswith("scenario: ")]
     words = plain_name(f"price, {scenarios[0]}" if scenarios else f"{kind} price")
-    caption = _value_caption(plan, product_name(book, book.product), words)
+    caption = _value_caption(plan, Identity(book).product(book.product), words)
     note = "Level bars: prices seen. Grey steps: the efficient frontier"
     note += " of its class." if any(p.place == "other_class" for p in points) else "."
     if plan.weighed:
         note += (
-            f" Dashed: equal money per frame; where it crosses {product_name(book, book.product)}'s"
-            " level stands the price of equal value."
+            " Dashed: equal money per frame; where it crosses "
+            f"{Identity(book).product(book.product)}'s level stands the price of equal value."
         )
     note += waived
     said = "; ".join(_point_words(point) for point in points)
@@ -472,7 +472,7 @@ def classes_chart(book: ClaimBook, gaps: Sequence[Claim]) -> Chart:
         plain_name(kinds.get(p) or "another") for p in (gaps[0].baseline, gaps[0].product)
     )
     slopes = [_slope_of(book, gap) for gap in gaps]
-    word = metric_name(book, gaps[0])
+    word = Identity(book).metric(gaps[0])
     note = "Each line joins the lead of the newer over the older of two names in both classes."
     first = slopes[0]
     if len(gaps) == 1:
@@ -516,10 +516,10 @@ def _slope_of(book: ClaimBook, gap: Claim) -> _Slope:
     sides = {claim.kind: claim for claim in (book.by_id[name] for name in gap.inputs)}
     there, here = sides["gap_there"], sides["gap_here"]
     pairs = [
-        (product_name(book, side.product), product_name(book, side.baseline))
+        (Identity(book).product(side.product), Identity(book).product(side.baseline))
         for side in (there, here)
     ]
-    return _Slope(gap, there, here, (pairs[0], pairs[1]), product_looks(book)[here.baseline])
+    return _Slope(gap, there, here, (pairs[0], pairs[1]), Identity(book).looks()[here.baseline])
 
 
 def _lead_words(slope: _Slope, side: int) -> str:

@@ -15,14 +15,7 @@ from typing import Any
 import numpy as np
 from matplotlib.figure import Figure
 
-from kit.charts.identity import (
-    Look,
-    metric_name,
-    order_titles,
-    product_looks,
-    product_name,
-    title_name,
-)
+from kit.charts.identity import Identity, Look
 from kit.charts.layout import (
     Drawing,
     Panel,
@@ -512,16 +505,16 @@ def _rows_of(book: ClaimBook, titles: Sequence[str]) -> dict[str, tuple[str, str
         By title: its name, and its group's where that begins; a title of no known order comes last.
     """
     wanted, rows, last = set(titles), {}, ""
-    for title, group in order_titles(book).items():
+    for title, group in Identity(book).title_order().items():
         if title in wanted:
-            rows[title] = (title_name(book, title), group if group != last else "")
+            rows[title] = (Identity(book).title(title), group if group != last else "")
             last = group
-    return rows | {t: (title_name(book, t), "") for t in titles if t not in rows}
+    return rows | {t: (Identity(book).title(t), "") for t in titles if t not in rows}
 
 
 def _outcome_counts(book: ClaimBook, suite: Claim) -> str:
     """Return a suite's outcomes in words: ahead of B in 7 of 12 titles, level in 3."""
-    baseline = product_name(book, suite.baseline)
+    baseline = Identity(book).product(suite.baseline)
     of = {"ahead": "of ", "level": "with ", "unresolved": "from "}
     parts: list[str] = []
     counts = _counts_of(book, suite)
@@ -606,8 +599,8 @@ def margins_chart(book: ClaimBook, suite: Claim) -> Chart:
     whole = _RatioRow(
         f"Suite of {len(suite.inputs)}{dagger * suite.waived}", suite, like, apart=True
     )
-    own, other = product_name(book, suite.product), product_name(book, suite.baseline)
-    word, band = metric_name(book, suite), book.settings["margins"]["level_band"]
+    own, other = Identity(book).product(suite.product), Identity(book).product(suite.baseline)
+    word, band = Identity(book).metric(suite), book.settings["margins"]["level_band"]
     caption = f"{own} is {_outcome_counts(book, suite)}; over the suite {_margin_words(suite)}"
     note = (
         f"Shaded: level, within {_percent(band, book.locale)} either way. "
@@ -664,8 +657,8 @@ def influence_chart(book: ClaimBook, suite: Claim) -> Chart:
         _RatioRow(name, found[title], head=head)
         for title, (name, head) in _rows_of(book, list(found)).items()
     ]
-    own, other = product_name(book, suite.product), product_name(book, suite.baseline)
-    word = metric_name(book, suite)
+    own, other = Identity(book).product(suite.product), Identity(book).product(suite.baseline)
+    word = Identity(book).metric(suite)
     least, most = (end(rows, key=lambda row: row.claim.figure) for end in (min, max))
     caption = (
         f"With one title left out, {own}'s {suite.text} over {other} becomes {least.claim.text} "
@@ -682,7 +675,7 @@ def influence_chart(book: ClaimBook, suite: Claim) -> Chart:
         below_short=f"suite margin without this title ({word})",
         locale=book.locale,
     )
-    look = product_looks(book)[suite.product]
+    look = Identity(book).looks()[suite.product]
     return _ratio_chart(words, rows, band=suite.ends, of=suite, look=look)
 
 
@@ -699,10 +692,10 @@ def titles_chart(book: ClaimBook, metric: str = HEADLINE, low: str = HEADLINE_LO
     if len(units) != 1:
         raise ValueError(f"cells of one unit are needed on one axis, not of {sorted(units)}")
     lows = {(c.title, c.product): c for c in book.of_kind("cell", metric=low)}
-    looks = product_looks(book)
+    looks = Identity(book).looks()
     titles = list(dict.fromkeys(cell.title for cell in cells))
     shown = {cell.product for cell in cells}
-    products = {p: (product_name(book, p), look) for p, look in looks.items() if p in shown}
+    products = {p: (Identity(book).product(p), look) for p, look in looks.items() if p in shown}
     rows = _rows_of(book, titles)
     by_place = {(cell.title, cell.product): cell for cell in cells}
     dots = [
@@ -711,8 +704,8 @@ def titles_chart(book: ClaimBook, metric: str = HEADLINE, low: str = HEADLINE_LO
         for product in products
         if (title, product) in by_place
     ]
-    word = metric_name(book, cells[0])
-    low_word = next((metric_name(book, dot.low) for dot in dots if dot.low), "")
+    word = Identity(book).metric(cells[0])
+    low_word = next((Identity(book).metric(dot.low) for dot in dots if dot.low), "")
     better = "less" if _less_is_better(book, metric) else "more"
     (unit,) = units
     below = f"{word}, {UNIT_WORDS.get(unit, unit)}, {better} is better"
@@ -750,7 +743,7 @@ def _less_is_better(book: ClaimBook, metric: str) -> bool:
 
 def _titles_caption(book: ClaimBook, mine: Sequence[_Dot], metric: str, word: str) -> str:
     """Return the counts of the suites in words, or else the range of the averages."""
-    name = product_name(book, book.product)
+    name = Identity(book).product(book.product)
     suites = book.of_kind("suite", product=book.product, group="all", metric=metric)
     if len(suites) == 1:
         return f"{name} is {_outcome_counts(book, suites[0])}"
@@ -759,16 +752,18 @@ def _titles_caption(book: ClaimBook, mine: Sequence[_Dot], metric: str, word: st
         for suite in suites[:3]:
             ahead = _counts_of(book, suite).get("ahead")
             count = ahead.text if ahead else "0"
-            parts.append(f"{product_name(book, suite.baseline)} in {count} of {len(suite.inputs)}")
+            parts.append(
+                f"{Identity(book).product(suite.baseline)} in {count} of {len(suite.inputs)}"
+            )
         return f"{name} is ahead of {', of '.join(parts)} titles"
     if not mine:
         return f"{name} has no result in these titles"
     least, most = (end(mine, key=lambda dot: dot.claim.figure) for end in (min, max))
     if least.row == most.row:
-        return f"{name}: {word} of {least.claim.text} in {title_name(book, least.row)}"
+        return f"{name}: {word} of {least.claim.text} in {Identity(book).title(least.row)}"
     return (
-        f"{name}: {word} from {least.claim.text} in {title_name(book, least.row)} to "
-        f"{most.claim.text} in {title_name(book, most.row)}"
+        f"{name}: {word} from {least.claim.text} in {Identity(book).title(least.row)} to "
+        f"{most.claim.text} in {Identity(book).title(most.row)}"
     )
 
 
@@ -797,7 +792,7 @@ def _titles_note(
         )
     said = [
         f"{name} in "
-        + (title_name(book, titles[0]) if len(titles) == 1 else f"{len(titles)} titles")
+        + (Identity(book).title(titles[0]) if len(titles) == 1 else f"{len(titles)} titles")
         for name, titles in missing.items()
         if titles
     ]
@@ -807,18 +802,18 @@ def _titles_note(
 def _product_words(book: ClaimBook, dots: Sequence[_Dot], product: str, low_word: str) -> str:
     """Return every figure of the reviewed product, or the range of another one, in words."""
     own = [dot for dot in dots if dot.series == product]
-    name = product_name(book, product)
+    name = Identity(book).product(product)
     if product == book.product:
         parts = [
-            f"{title_name(book, dot.row)} {dot.claim.text}"
+            f"{Identity(book).title(dot.row)} {dot.claim.text}"
             + (f" ({low_word} {dot.low.text})" if dot.low else "")
             for dot in own
         ]
         return f"{name}: {'; '.join(parts)}."
     least, most = (end(own, key=lambda dot: dot.claim.figure) for end in (min, max))
     return (
-        f"{name}: {least.claim.text} ({title_name(book, least.row)}) to "
-        f"{most.claim.text} ({title_name(book, most.row)})."
+        f"{name}: {least.claim.text} ({Identity(book).title(least.row)}) to "
+        f"{most.claim.text} ({Identity(book).title(most.row)})."
     )
 
 
@@ -839,28 +834,29 @@ def spread_chart(book: ClaimBook, products: Sequence[str] = ()) -> Chart:
         raise ValueError("no product has two runs in a title: there is no spread to draw")
     rows = _rows_of(book, list(dict.fromkeys(claim.title for claim in claims)))
     outermost = max(claims, key=lambda claim: abs(math.log(claim.figure)))
-    word = metric_name(book, outermost)
+    word = Identity(book).metric(outermost)
     caption = (
         f"The run furthest from the mean of its own product and title is at {outermost.text}: "
-        f"{product_name(book, outermost.product)} in {title_name(book, outermost.title)} ({word})"
+        f"{Identity(book).product(outermost.product)} in "
+        f"{Identity(book).title(outermost.title)} ({word})"
     )
     parts = []
     for title in rows:
         own = [c for c in claims if (c.title, c.product) == (title, book.product)]
         if own:
             least, most = (end(own, key=lambda claim: claim.figure) for end in (min, max))
-            parts.append(f"{title_name(book, title)} {least.text} to {most.text}")
+            parts.append(f"{Identity(book).title(title)} {least.text} to {most.text}")
     words = ChartWords(
         ("spread", outermost.metric, book.product),
         caption,
         f"Each dot is one used run's {word}, beside the mean of the runs of its row.",
         f"Dot chart of {len(claims)} runs, a row a title, percent from each mean. {caption}. "
-        f"{product_name(book, book.product)}: {'; '.join(parts)}.",
+        f"{Identity(book).product(book.product)}: {'; '.join(parts)}.",
         below=f"{word} of a run against its mean; nearer is steadier",
         locale=book.locale,
     )
-    looks = product_looks(book)
+    looks = Identity(book).looks()
     shown = {claim.product for claim in claims}
     dots = [_Dot(claim.title, claim.product, claim) for claim in claims]
-    series = {p: (product_name(book, p), look) for p, look in looks.items() if p in shown}
+    series = {p: (Identity(book).product(p), look) for p, look in looks.items() if p in shown}
     return _dot_chart(words, dots, rows=rows, series=series, ratios=True)

@@ -16,15 +16,7 @@ import seaborn as sns
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
-from kit.charts.identity import (
-    PREDECESSOR,
-    REVIEWED,
-    RIVALS,
-    Look,
-    product_looks,
-    product_name,
-    title_name,
-)
+from kit.charts.identity import PREDECESSOR, REVIEWED, RIVALS, Identity, Look
 from kit.charts.layout import (
     Drawing,
     Plot,
@@ -51,7 +43,7 @@ def run_chart(book: ClaimBook, series: FrameSeries) -> Chart:
     for each sensor. Sensors not logged have no panel.
     """
     locale = book.locale
-    product, title = product_name(book, series.product), title_name(book, series.title)
+    product, title = Identity(book).product(series.product), Identity(book).title(series.title)
     sensors = tuple(s for s in SENSOR_WORDS if _logged(series, s))
     least, most, worst = (_ms(value, locale) for value in _outer(series))
     caption = (
@@ -228,7 +220,7 @@ def overlay_chart(book: ClaimBook, series: Sequence[FrameSeries]) -> Chart:
     first, locale = series[0], book.locale
     middles = {s.run: float(np.nanmedian(s.median_ms)) for s in series}
     fastest, slowest = (_ms(end(middles.values()), locale) for end in (min, max))
-    caption = f"{product_name(book, first.product)} in {title_name(book, first.title)}: "
+    caption = f"{Identity(book).product(first.product)} in {Identity(book).title(first.title)}: "
     if len(series) == 1:
         caption += f"one run, median frame time {fastest}"
     else:
@@ -324,28 +316,28 @@ def distribution_chart(book: ClaimBook, series: Sequence[FrameSeries]) -> Chart:
         raise ValueError("no runs to draw")
     several = len({s.product for s in series}) > 1
     keys = [s.product if several else s.run for s in series]
-    labels = {k: product_name(book, k) if several else f"run {k}" for k in keys}
-    looks = product_looks(book) if several else _run_looks(keys)
+    labels = {k: Identity(book).product(k) if several else f"run {k}" for k in keys}
+    looks = Identity(book).looks() if several else _run_looks(keys)
     titles = list(dict.fromkeys(s.title for s in series))
     numbers = [
         pd.DataFrame(
             {
                 "run": s.run,
                 "product": s.product,
-                "product_name": product_name(book, s.product),
+                "product_name": Identity(book).product(s.product),
                 "title": s.title,
-                "title_name": title_name(book, s.title),
+                "title_name": Identity(book).title(s.title),
                 "frame_ms": s.curve_ms,
                 "share": s.curve_share,
             }
         )
         for s in series
     ]
-    place = title_name(book, titles[0]) if len(titles) == 1 else f"{len(titles)} titles"
-    own = product_name(book, series[0].product)
+    place = Identity(book).title(titles[0]) if len(titles) == 1 else f"{len(titles)} titles"
+    own = Identity(book).product(series[0].product)
     caption = f"{own} in {place}: {_share_words(series[0], book.locale)}"
     said = "; ".join(
-        f"{product_name(book, s.product)}, run {s.run}: {_shares_words(s, book.locale)}"
+        f"{Identity(book).product(s.product)}, run {s.run}: {_shares_words(s, book.locale)}"
         for s in series
     )
     words = ChartWords(

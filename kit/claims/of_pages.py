@@ -10,8 +10,8 @@ from importlib.metadata import PackageNotFoundError, version
 from itertools import chain
 
 from kit.bench.specification import compare_specifications
-from kit.claims import of_review
 from kit.claims.claim import Claim, ClaimBook, Figure, RunRecord, Subject
+from kit.claims.of_review import CLAIMS
 from kit.planning.of_review import Planned, plan_of_review, planned_titles
 from kit.planning.runs_needed import PilotCheck, Plan
 from kit.review.health import BenchComponents, Health, Repeatability, measure_health
@@ -532,17 +532,13 @@ class _PageKind:
 
 def _of_review(review: Review, results: Results) -> Made:
     """Return the claims of a review."""
-    return (of_review.review_claims(review, results),)
+    return [make(review, results) for make in CLAIMS.values()]
 
 
 def _of_frame_times(review: Review, results: Results) -> Made:
     """Return the claims of the runs of one cell: figures, those of single frames, then words."""
     cell = _cell_looked_into(review)
-    own = chain(
-        of_review.run_claims(review),
-        of_review.cell_claims(review, results),
-        of_review.said_of_runs(review),
-    )
+    own = chain(*(CLAIMS[name](review, results) for name in ("runs", "cells", "said_of_runs")))
     made = [claim for claim in own if (claim.product, claim.title) == cell]
     figures = [claim for claim in made if claim.is_figure]
     return figures, _look_claims(review), [claim for claim in made if not claim.is_figure]
@@ -551,21 +547,21 @@ def _of_frame_times(review: Review, results: Results) -> Made:
 def _of_bench_health(review: Review, results: Results) -> Made:
     """Return the claims of a bench's health, with the reviewed product's own cells and spread."""
     mine = HEADLINE, review.params.product
-    cells = of_review.cell_claims(review, results)
+    cells = CLAIMS["cells"](review, results)
     return (
-        of_review.run_claims(review),
-        of_review.drift_claims(review, results),
+        CLAIMS["runs"](review, results),
+        CLAIMS["drift"](review, results),
         _health_claims(review, results),
-        of_review.count_claims(review),
+        CLAIMS["counts"](review, results),
         (claim for claim in cells if (claim.metric, claim.product) == mine),
-        of_review.spread_claims(review, results),
-        of_review.said_of_runs(review),
+        CLAIMS["spread"](review, results),
+        CLAIMS["said_of_runs"](review, results),
     )
 
 
 def _of_plan(review: Review, results: Results) -> Made:
     """Return the claims of a plan, and the counts of the runs there are."""
-    return _plan_claims(review), of_review.count_claims(review)
+    return _plan_claims(review), CLAIMS["counts"](review, results)
 
 
 PAGE_KINDS: Mapping[str, _PageKind] = {

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 
 from kit.bench.specification import compare_specifications
@@ -37,37 +37,7 @@ _BESIDE = {"unlike_neighbours", "resolved_by_sharing"}
 Aside = Mapping[tuple[str, str], Sequence[str]]  # runs set aside by product and title
 
 
-def review_claims(review: Review, results: Results) -> Iterator[Claim]:
-    """Yield every claim of a review's page, in the order of the page.
-
-    Parameters
-    ----------
-    review : Review
-        What was read and screened: runs, rows of the sheet, controls, prices.
-    results : Results
-        What `work_out` made of it: cells, margins, suites, energy, value.
-
-    Yields
-    ------
-    Claim
-        Figures first, each after those it is made from; then what the page says in words.
-    """
-    yield from run_claims(review)
-    for claims in (
-        cell_claims, _within_claims, _margin_claims, _level_claims, _suite_claims,
-        _sensitivity_claims, _gap_claims, _closure_claims, drift_claims, _energy_claims,
-        _value_claims,
-    ):  # fmt: skip
-        yield from claims(review, results)
-    yield from _specification_claims(review)
-    yield from count_claims(review)
-    yield from spread_claims(review, results)
-    yield from _low_claims(review)
-    yield from _said_of_margins(review, results)
-    yield from said_of_runs(review)
-
-
-def run_claims(review: Review) -> Iterator[Claim]:
+def _run_claims(review: Review, _: Results) -> Iterator[Claim]:
     """Yield a claim for each metric of each measured run, used or set aside.
 
     A run set aside has its figures too, marked: a reader may compare with and without it.
@@ -94,16 +64,8 @@ def run_claims(review: Review) -> Iterator[Claim]:
             )
 
 
-def cell_claims(review: Review, results: Results) -> Iterator[Claim]:
-    """Yield a claim for each metric of each product in each title.
-
-    Parameters
-    ----------
-    review : Review
-        Gives the runs set aside of each.
-    results : Results
-        Its cells: means over used runs, with intervals.
-    """
+def _cell_claims(review: Review, results: Results) -> Iterator[Claim]:
+    """Yield a claim for each metric of each product in each title: the mean over used runs."""
     aside = _aside_by_cell(review)
     for cell in results.cells:
         yield Claim.make(
@@ -126,7 +88,7 @@ def cell_claims(review: Review, results: Results) -> Iterator[Claim]:
         )
 
 
-def spread_claims(review: Review, results: Results) -> Iterator[Claim]:
+def _spread_claims(review: Review, results: Results) -> Iterator[Claim]:
     """Yield each used run of the reviewed product against the mean of its cell, of averages."""
     for cell in results.cells:
         mine = (cell.metric, cell.product) == (HEADLINE, review.params.product)
@@ -145,7 +107,7 @@ def spread_claims(review: Review, results: Results) -> Iterator[Claim]:
             )
 
 
-def _low_claims(review: Review) -> Iterator[Claim]:
+def _low_claims(review: Review, _: Results) -> Iterator[Claim]:
     """Yield the lows of the reviewed product under each definition, of one run a title: the first.
 
     First is what began first, whatever the order of the sheet; without times, by the run's id.
@@ -466,7 +428,7 @@ def _closure(closure: Closure, *, locale: str) -> Iterator[Claim]:
         yield Claim.state("same_titles", "same titles", chain)
 
 
-def drift_claims(review: Review, results: Results) -> Iterator[Claim]:
+def _drift_claims(review: Review, results: Results) -> Iterator[Claim]:
     """Yield, for each title and over all, the drift of each product run again and of them all."""
     for drift in results.drifts:
         yield from _drift(drift, locale=review.params.locale)
@@ -784,7 +746,7 @@ def _weighing(value: Value, weighing: Weighing, *, locale: str) -> Iterator[Clai
     )
 
 
-def _specification_claims(review: Review) -> Iterator[Claim]:
+def _specification_claims(review: Review, _: Results) -> Iterator[Claim]:
     """Yield each figure of the specification table, given or derived."""
     for row in compare_specifications(review.bench, review.params.products):
         for product, figure in row.values.items():
@@ -814,7 +776,7 @@ def _specification_claims(review: Review) -> Iterator[Claim]:
             )
 
 
-def count_claims(review: Review) -> Iterator[Claim]:
+def _count_claims(review: Review, _: Results) -> Iterator[Claim]:
     """Yield the counts of runs in the sheet, used, set aside, that did not run; frames; titles.
 
     They are of the review's rows alone; a bench's other products and titles do not count.
@@ -872,7 +834,7 @@ def _said_of_margins(review: Review, results: Results) -> Iterator[Claim]:
             )
 
 
-def said_of_runs(review: Review) -> Iterator[Claim]:
+def _said_of_runs(review: Review, _: Results) -> Iterator[Claim]:
     """Yield controls and waivers, runs set aside and not run, and every flag, in words."""
     controls = review.controls
     for name in controls.names:
@@ -984,3 +946,27 @@ def _aside_of(review: Review, products: set[str], titles: set[str]) -> list[str]
         for row in review.rows
         if row.product in products and row.title in titles and row.run in review.screened.set_aside
     ]
+
+
+# Every claim of a review's page, in the order of the page: figures first, each after those it is
+# made from; then what the page says in words. Other pages take some of these too.
+CLAIMS: Mapping[str, Callable[[Review, Results], Iterator[Claim]]] = {
+    "runs": _run_claims,
+    "cells": _cell_claims,
+    "within_runs": _within_claims,
+    "margins": _margin_claims,
+    "levels": _level_claims,
+    "suites": _suite_claims,
+    "sensitivity": _sensitivity_claims,
+    "gaps": _gap_claims,
+    "closures": _closure_claims,
+    "drift": _drift_claims,
+    "energy": _energy_claims,
+    "value": _value_claims,
+    "specifications": _specification_claims,
+    "counts": _count_claims,
+    "spread": _spread_claims,
+    "lows": _low_claims,
+    "said_of_margins": _said_of_margins,
+    "said_of_runs": _said_of_runs,
+}

@@ -13,16 +13,7 @@ from typing import Any
 from markupsafe import Markup
 
 from kit.charts import inline
-from kit.charts.identity import (
-    Look,
-    order_titles,
-    plain_product,
-    product_looks,
-    short_product,
-    tag_families,
-    title_groups,
-    without_group,
-)
+from kit.charts.identity import Identity, Look
 from kit.claims.bound_text import with_currency_sign
 from kit.claims.claim import Claim, ClaimBook
 from kit.claims.of_review import listed
@@ -40,7 +31,7 @@ _Rows = Sequence[tuple[str, Sequence[tuple[str, Sequence[Claim | None]]]]]
 
 def _opening(book: ClaimBook) -> Html:
     """Return the first screen: headline, deck, every rival in one picture, and what was tested."""
-    found, looks = Findings(book), product_looks(book)
+    found, looks = Findings(book), Identity(book).looks()
     shown, kind = found.standings, found.price_kind
     measured = [s for s in shown if s.whole is not None]
     scale = inline.RatioScale.fit(_ratios(measured), band=found.level_band)
@@ -161,7 +152,10 @@ def _per_title(book: ClaimBook) -> Html:
     rows = [
         (
             name,
-            [(without_group(book, t, name), [s.margins.get(t) for s in shown]) for t in titles],
+            [
+                (Identity(book).bare_title(t, name), [s.margins.get(t) for s in shown])
+                for t in titles
+            ],
         )
         for name, titles in _title_rows(book, shown)
     ]
@@ -187,7 +181,7 @@ def _per_title(book: ClaimBook) -> Html:
         axis=inline.zero_axis(_top(book), locale=book.locale) if panels else "",
         low_name=book.names.get("metrics", {}).get("low_1pct_fps", "1 % low"),
         confidence=found.confidence,
-        key_mark=inline.mark_svg(product_looks(book)[book.product]),
+        key_mark=inline.mark_svg(Identity(book).looks()[book.product]),
         key_low=_key_svg('<g class="stem p-own"><path d="M3 10H30M3 6V14"/></g>', 32),
         key_other=_key_svg('<path class="other" d="M5 4V16"/>', 10),
     )
@@ -197,7 +191,7 @@ def _title_rows(book: ClaimBook, shown: Sequence[Standing]) -> list[tuple[str, l
     """Return the titles with a margin, in the order of all charts, under the names of groups."""
     wanted = {title for s in shown for title in s.margins}
     found: dict[str, list[str]] = {}
-    for title, group in order_titles(book).items():
+    for title, group in Identity(book).title_order().items():
         if title in wanted:
             found.setdefault(group, []).append(title)
     if len(found) == 1:
@@ -230,7 +224,7 @@ def _lattice(
     numbers : bool
         Whether each picture bears its figure.
     """
-    band, looks = found.level_band, product_looks(found.book)
+    band, looks = found.level_band, Identity(found.book).looks()
     values = []
     for i, standing in enumerate(shown):
         claims = [*(row[1][i] for _, rows in groups for row in rows), standing.whole]
@@ -250,7 +244,7 @@ def _lattice(
     heads = [
         {
             "mark": inline.mark_svg(looks[s.product]),
-            "name": short_product(found.book, s.product),
+            "name": Identity(found.book).short(s.product),
             "text": "" if s.whole is None else s.whole.text,
             "outcome": s.outcome,
             "word": outcome_word(s.outcome),
@@ -287,7 +281,7 @@ def _top(book: ClaimBook) -> float:
 def _panels(found: Findings, shown: Sequence[Standing]) -> list[dict[str, Any]]:
     """Return what the template shows of frames per second beside each rival."""
     book, own = found.book, found.book.product
-    looks, top = product_looks(book), _top(book)
+    looks, top = Identity(book).looks(), _top(book)
     cells = {(c.title, c.product): c for c in book.of_kind("cell", metric=HEADLINE)}
     lows = {(c.title, c.product): c for c in book.of_kind("cell", metric="low_1pct_fps")}
 
@@ -300,7 +294,7 @@ def _panels(found: Findings, shown: Sequence[Standing]) -> list[dict[str, Any]]:
         ]
         pair = [(looks[p], cells.get((title, p)), lows.get((title, p))) for p in (own, rival)]
         return {
-            "name": without_group(book, title, name),
+            "name": Identity(book).bare_title(title, name),
             "svg": inline.stem_row(top, pair, others),
             "own": cells[title, own],
             "low": lows.get((title, own)),
@@ -313,7 +307,7 @@ def _panels(found: Findings, shown: Sequence[Standing]) -> list[dict[str, Any]]:
         {
             "mark": inline.mark_svg(looks[standing.product]),
             "name": standing.name,
-            "short": short_product(book, standing.product),
+            "short": Identity(book).short(standing.product),
             "groups": [
                 {
                     "name": name,
@@ -340,9 +334,9 @@ def _groups(book: ClaimBook) -> Html:
     shown = [s for s in found.standings if s.groups]
     if not shown:
         return Html("")
-    families = {g: tag for tag, groups in tag_families(book).items() for g in groups}
+    families = {g: tag for tag, groups in Identity(book).families().items() for g in groups}
     rows: dict[str, list[tuple[str, list[Claim | None]]]] = {}
-    for group, titles in title_groups(book).items():
+    for group, titles in Identity(book).groups().items():
         claims = [s.groups.get(group) for s in shown]
         if any(claims):
             name = f"{book.name('group', group, kind='suite')} ({len(titles)})"
@@ -398,7 +392,7 @@ def _money(book: ClaimBook) -> Html:
     The picture leaves out other classes of machine; the table has them.
     """
     found = Findings(book)
-    kind, looks = found.price_kind, product_looks(book)
+    kind, looks = found.price_kind, Identity(book).looks()
     if not kind or found.own_price is None:
         return Html("")
     shown = {s.product: s for s in found.standings}
@@ -411,7 +405,7 @@ def _money(book: ClaimBook) -> Html:
         {
             "own": p == book.product,
             "mark": inline.mark_svg(looks[p]),
-            "name": plain_product(book, p),
+            "name": Identity(book).plain(p),
             "price": prices[p],
             "speed": speeds[p],
             "cost": costs[p],
@@ -438,7 +432,7 @@ def _money(book: ClaimBook) -> Html:
         sub="both as ratios; stepped line: nothing here is both cheaper and faster; dashed: as "
         f"many frames for the money as {first.the if first else 'the first rival'}; bars: span of "
         "prices",
-        caption=f"Cheapest frames: the {short_product(book, cheapest)}" if cheapest else "Prices",
+        caption=f"Cheapest frames: the {Identity(book).short(cheapest)}" if cheapest else "Prices",
         unit="fps" if found.metric == HEADLINE else "point",
         own=found.own,
         rows=rows,
@@ -464,10 +458,10 @@ def _value_pictures(
     first : Standing or None
         The rival whose value the dashed line stands for.
     """
-    book, looks, kind = found.book, product_looks(found.book), found.price_kind
+    book, looks, kind = found.book, Identity(found.book).looks(), found.price_kind
     offers = [
         inline.Offer(
-            name=short_product(book, p),
+            name=Identity(book).short(p),
             look=looks[p],
             price=prices[p],
             speed=speeds[p],
@@ -514,7 +508,7 @@ def _comparable(book: ClaimBook) -> Html:
             f"{upper_first(name)}: {there} against {here}. {reason}".rstrip(".")
             for name, there, here, reason in differing
         )
-        rows.append({"head": upper_first(short_product(book, product)), "text": f"{text}."})
+        rows.append({"head": upper_first(Identity(book).short(product)), "text": f"{text}."})
     words = "All controls of all products"
     link = {"link": "alike-and-not-alike", "link_words": words}
     return _words("comparable", found.alike_heading(), (), rows=rows, **link)

@@ -15,7 +15,7 @@ from functools import cached_property
 from itertools import takewhile
 from typing import Any
 
-from kit.charts.identity import plain_product, short_product, tag_families, title_groups
+from kit.charts.identity import Identity
 from kit.claims.bound_text import size_text, with_currency_sign
 from kit.claims.claim import Claim, ClaimBook
 from kit.claims.of_review import listed
@@ -330,7 +330,7 @@ class Findings:
     @cached_property
     def own(self) -> str:
         """The reviewed product's name, its class aside."""
-        return plain_product(self.book, self.book.product)
+        return Identity(self.book).plain(self.book.product)
 
     @cached_property
     def own_price(self) -> Claim | None:
@@ -436,7 +436,7 @@ class Findings:
 
     def _short(self, product: str) -> str:
         """Return a product as a sentence takes it up: "the Sedge"."""
-        return f"the {short_product(self.book, product)}"
+        return f"the {Identity(self.book).short(product)}"
 
     def _standing(self, product: str) -> Standing:
         """Return every claim about the reviewed product and one other."""
@@ -451,7 +451,7 @@ class Findings:
         counts = book.of_kind("suite_count", metric=metric, group="all", **pair)
         return Standing(
             product=product,
-            name=plain_product(book, product),
+            name=Identity(book).plain(product),
             the=self._short(product),
             metric=metric,
             whole=whole,
@@ -485,7 +485,7 @@ class Findings:
 
         Only tags whose every group has a suite over it count; () where no tag's groups differ.
         """
-        for groups in tag_families(self.book).values():
+        for groups in Identity(self.book).families().values():
             suites = [standing.groups[g] for g in groups if g in standing.groups]
             if len(suites) == len(groups) and len({s.outcome for s in suites}) > 1:
                 return groups
@@ -738,7 +738,7 @@ class Findings:
             words = listed(name for name, *_ in rows)
             if len(rows) == 1:
                 words += f" ({rows[0][1]} against {rows[0][2]})"
-            said.append(f"{upper_first(short_product(self.book, product))}: {words}.")
+            said.append(f"{upper_first(Identity(self.book).short(product))}: {words}.")
         return " ".join(said)
 
     def price_note(self) -> tuple[str, Sentence]:
@@ -786,7 +786,7 @@ class Findings:
         if count == total:
             return f"{word} in {_all_of(total, 'title')}"
         said = f"{word} in {count} of {total} titles"
-        members = title_groups(self.book)
+        members = Identity(self.book).groups()
         for group in self.differing_groups(first):
             inside = [t for t in members[group] if t in first.margins]
             some = sum(first.margins[t].outcome == leading for t in inside)
@@ -886,7 +886,7 @@ class Findings:
 
     def _overlaps(self) -> list[Sentence]:
         """Return which groups cannot be told apart: the titles of one are all in another."""
-        members = title_groups(self.book)
+        members = Identity(self.book).groups()
         order, suites = list(members), self.book.settings.get("suites") or {}
         found: list[str] = []
         for group, titles in members.items():
@@ -965,7 +965,7 @@ class Findings:
         heading = ""
         if here is not None and there is not None:
             kinds = [classes.get(c.product) or "one class" for c in (here, there)]
-            new, old = (plain_product(self.book, p) for p in (here.product, here.baseline))
+            new, old = (Identity(self.book).plain(p) for p in (here.product, here.baseline))
             heading = (
                 f"From {old} to {new}: {here.text} in the {kinds[0]} class, "
                 f"{there.text} in the {kinds[1]} class"
@@ -980,7 +980,7 @@ class Findings:
             suite = self._one("suite", metric=metric, group="all", **where)
             if suite is None:
                 continue
-            name, kind = plain_product(self.book, pair["here"]), classes.get(pair["there"])
+            name, kind = Identity(self.book).plain(pair["here"]), classes.get(pair["there"])
             opened = f"The {classes.get(pair['here']) or 'one'} {name} is "
             told = _against(suite, f"the {kind or 'other'} part of that name")
             sentences.append((opened, *told, f"{_interval(suite)}."))
@@ -1084,7 +1084,7 @@ class Findings:
         frontier = self.book.of_kind("frontier", group=kind)
         worse = [c.product for c in frontier if c.outcome in {"dominated", "mixed"}]
         if worse:
-            names = listed(short_product(self.book, product) for product in worse)
+            names = listed(Identity(self.book).short(product) for product in worse)
             said = f"The {names} {'is' if len(worse) == 1 else 'are'} off the line: something here,"
             sentences.append((f"{said} or a mix of two things here, is both cheaper and faster.",))
         lost = listed(self._short(c.product) for c in self.book.of_kind("not_weighed", group=kind))

@@ -11,13 +11,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from kit.charts.identity import (
-    order_titles,
-    product_looks,
-    short_product,
-    title_groups,
-    without_group,
-)
+from kit.charts.identity import Identity
 from kit.charts.slides import GROUNDS, MOST_ROWS, SIZES, Row, Slide
 from kit.charts.style import file_stem
 from kit.claims.bound_text import size_text, with_currency_sign
@@ -118,7 +112,9 @@ def _stands(claim: Claim, pen: _Pen, the: str, *, of: bool = True) -> str:
 
 def _by_title(facts: Findings) -> list[Slide]:
     """Return a slide a title: every product's average and low."""
-    return [slide for title in order_titles(facts.book) if (slide := _one_title(facts, title))]
+    return [
+        slide for title in Identity(facts.book).title_order() if (slide := _one_title(facts, title))
+    ]
 
 
 def _one_title(facts: Findings, title: str) -> Slide | None:
@@ -136,7 +132,7 @@ def _one_title(facts: Findings, title: str) -> Slide | None:
         c.baseline: c
         for c in book.of_kind("margin", metric=metric, title=title, product=book.product)
     }
-    looks, classes, pen = product_looks(book), book.names.get("classes", {}), _Pen(book, [])
+    looks, classes, pen = Identity(book).looks(), book.names.get("classes", {}), _Pen(book, [])
     less = any("less_is_better" in c.marks for c in (*cells.values(), *margins.values()))
     rows = []
     for product, cell in cells.items():
@@ -147,7 +143,7 @@ def _one_title(facts: Findings, title: str) -> Slide | None:
             figures.append(pen.fps(lows[product]) if product in lows else "")
         rows.append(
             Row(
-                short_product(book, product), tuple(figures), looks[product], at=cell.figure,
+                Identity(book).short(product), tuple(figures), looks[product], at=cell.figure,
                 ends=(lows[product].figure, cell.figure) if product in lows else None,
                 wide=None if cell.low is None else (cell.low, cell.high or cell.low),
                 note=note, own=product == book.product,
@@ -167,7 +163,7 @@ def _one_title(facts: Findings, title: str) -> Slide | None:
     unit = "frames per second" if metric == HEADLINE else next(iter(cells.values())).unit
     unit = {"s": "seconds"}.get(unit, unit)
     way = f"{unit}, {'less' if less else 'more'} is better"
-    group = order_titles(book).get(title, "")
+    group = Identity(book).title_order().get(title, "")
     heads = ("average" if metric == HEADLINE else "result", book.name("metric", low, kind="cell"))
     under = [f"{head}{way}" for head in ([f"{group} · ", ""] if group else [""])]
     limit = facts.limit_words(title)
@@ -186,7 +182,7 @@ def _by_rival(facts: Findings) -> list[Slide]:
 def _one_rival(facts: Findings, standing: Standing) -> list[Slide]:
     """Return the slides of a rival: by group of titles, in even parts, where one has no room."""
     book = facts.book
-    order = {t: g for t, g in order_titles(book).items() if t in standing.margins}
+    order = {t: g for t, g in Identity(book).title_order().items() if t in standing.margins}
     heads = list(dict.fromkeys(order.values()))
     if len(order) <= MOST_ROWS:
         return [_rival_slide(facts, standing, list(order), order, "")]
@@ -210,7 +206,7 @@ def _rival_slide(
     for title in sorted(titles, key=lambda t: list(order).index(t)):
         claim = standing.margins[title]
         group = order[title]
-        name = without_group(book, title, group) if group else book.title_name(title)
+        name = Identity(book).bare_title(title, group) if group else book.title_name(title)
         turned = group.split(" ", 1)[-1] if _says_itself(group) else group
         figure = pen.note(claim, claim.text.removesuffix("\xa0%"))  # the slide's head has the unit
         rows.append(
@@ -272,7 +268,7 @@ def _suite(facts: Findings) -> list[Slide]:
     """Return the slide of the suite margin against all: the title speaks of near rivals."""
     book = facts.book
     shown = [s for s in facts.standings if s.whole is not None]
-    pen, looks = _Pen(book, []), product_looks(book)
+    pen, looks = _Pen(book, []), Identity(book).looks()
     rows = [
         _suite_row(pen, s.whole, s.like, s.name, looks[s.product], s.apart)
         for s in shown
@@ -333,7 +329,7 @@ def _groups(facts: Findings) -> list[Slide]:
                 "suite_like", metric=s.metric, product=book.product, baseline=s.product
             )
         }
-        order = [g for g in title_groups(book) if g in s.groups][:7]
+        order = [g for g in Identity(book).groups() if g in s.groups][:7]
         names = {g: book.name("group", g, kind="suite") for g in order}
         rows = [_suite_row(pen, s.groups[g], like.get(g), names[g], None, False) for g in order]
         rows.append(_suite_row(pen, s.whole, s.like, "All shared titles", None, False))
@@ -367,7 +363,7 @@ def _classes(facts: Findings) -> list[Slide]:
             "suite", metric=metric, group="all", product=p["here"], baseline=p["there"]
         )
     ]  # fmt: skip
-    pen, looks = _Pen(book, []), product_looks(book)
+    pen, looks = _Pen(book, []), Identity(book).looks()
     rows = []
     for claim in steps:
         names = [_bare(book, p) for p in (claim.product, claim.baseline)]
@@ -422,7 +418,7 @@ def _prices(facts: Findings) -> list[Slide]:
     At most five rivals; none where the reviewed product has no price of the kind in force.
     """
     book = facts.book
-    kind, pen, looks = facts.price_kind, _Pen(book, []), product_looks(book)
+    kind, pen, looks = facts.price_kind, _Pen(book, []), Identity(book).looks()
     own = facts.own_price
     shown = [s for s in facts.standings if s.equal is not None and s.price is not None]
     if own is None or not shown:
@@ -434,7 +430,7 @@ def _prices(facts: Findings) -> list[Slide]:
         cut = pen.note(s.cut, f"−{s.cut.text}") if s.cut is not None and s.cut.value else "no cut"
         rows.append(
             Row(
-                short_product(book, s.product), (cut,), looks[s.product],
+                Identity(book).short(s.product), (cut,), looks[s.product],
                 f"costs {pen.money(s.price)}", at=s.equal.figure, note=pen.money(s.equal),
                 apart=s.apart,
             )
@@ -488,7 +484,7 @@ def _setup(facts: Findings) -> list[Slide]:
     if not pen.printed:
         return []
     unlike = [p for p in facts.differences if p in {s.product for s in facts.standings}]
-    alike = listed(short_product(book, p) for p in unlike)
+    alike = listed(Identity(book).short(p) for p in unlike)
     under = [f"Not alike in all: {alike}"] if unlike else []
     under += [f"{counted(len(unlike), 'machine')} not alike in all"] if unlike else ["All alike"]
     return [

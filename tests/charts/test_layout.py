@@ -7,7 +7,7 @@ import pytest
 from made_claims import book
 from matplotlib.figure import Figure
 
-from kit.charts.identity import plain_name, product_name, title_name
+from kit.charts.identity import Identity, plain_name
 from kit.charts.layout import (
     ELLIPSIS,
     Drawing,
@@ -142,9 +142,11 @@ def test_a_name_is_one_line_of_text(raw, shown):
 
 def test_an_id_without_a_name_stands_for_itself():
     made = book(shown={"p1": "", "t01": ""})
-    assert product_name(made, "p0") == "Marlow 14" and title_name(made, "t00") == "Salt Dunes"
-    assert product_name(made, "p1") == "p1" and title_name(made, "t01") == "t01"
-    assert product_name(made, "c") == "c"
+    assert (
+        Identity(made).product("p0") == "Marlow 14" and Identity(made).title("t00") == "Salt Dunes"
+    )
+    assert Identity(made).product("p1") == "p1" and Identity(made).title("t01") == "t01"
+    assert Identity(made).product("c") == "c"
 
 
 @pytest.mark.parametrize("text", ["Marlow 14", "WWW", "iii", "+12.3\xa0%", "Ünïcödé"])

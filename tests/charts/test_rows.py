@@ -21,7 +21,7 @@ from made_claims import (
 from matplotlib.colors import to_hex
 from matplotlib.text import Text
 
-from kit.charts.identity import REVIEWED, order_titles
+from kit.charts.identity import REVIEWED, Identity
 from kit.charts.rows import (
     _margin_words,
     _outcome_counts,
@@ -478,7 +478,7 @@ class TestInfluence:
     def test_rows_are_in_the_order_of_titles_and_points_where_the_claims_say(
         self, of, made, without, chart
     ):
-        order = [t for t in order_titles(book(*of, *made)) if t in without]
+        order = [t for t in Identity(book(*of, *made)).title_order() if t in without]
         assert order == [m.title for m in sorted(of, key=lambda m: -m.value)]
         (axes,) = chart.draw("page").axes
         drawn = sorted(marks(chart.draw("page"), "o"), key=lambda m: m[1])
@@ -563,7 +563,7 @@ class TestOrderOfTitles:
         return book(*of, *suite(of), *claims, suites=suites, n_titles=7)
 
     def test_the_groups_furthest_apart_come_first_and_in_each_the_largest_margin(self):
-        order = order_titles(self.made())
+        order = Identity(self.made()).title_order()
         assert list(order) == ["t01", "t04", "t00", "t02", "t05", "t03", "t06"]
         assert list(order.values()) == ["Old ones"] * 3 + ["New ones"] * 3 + [""]
 
@@ -571,7 +571,7 @@ class TestOrderOfTitles:
         made = self.made()
         whole = made.by_id["suite/average_fps/all/p0-over-p1"]
         full = replace(made, claims=(*made.claims, *cells(7, 2), *runs_over_mean(7)))
-        names = [NAMES[t] for t in order_titles(made)]
+        names = [NAMES[t] for t in Identity(made).title_order()]
         for chart in (
             titles_chart(full),
             spread_chart(full),
@@ -586,6 +586,6 @@ class TestOrderOfTitles:
 
     def test_without_groups_titles_stand_by_margin_alone(self):
         of = [margin("p0", "p1", f"t{i:02d}", x, 0.01) for i, x in enumerate(self.LOGS)]
-        order = order_titles(book(*of, *suite(of), n_titles=6))
+        order = Identity(book(*of, *suite(of), n_titles=6)).title_order()
         assert list(order) == ["t02", "t05", "t03", "t01", "t04", "t00"]
         assert set(order.values()) == {""}

@@ -26,7 +26,7 @@ from PIL import Image
 
 from kit.charts import identity
 from kit.charts import style as chartstyle
-from kit.charts.identity import product_looks
+from kit.charts.identity import Identity
 from kit.charts.runs import _run_looks
 from kit.charts.style import (
     chart_style,
@@ -207,24 +207,24 @@ def test_ahead_behind_and_level_are_told_apart_too(sight):
 
 
 def test_a_product_is_marked_by_its_place_in_params_alone():
-    looks = product_looks(made_claims.book())
+    looks = Identity(made_claims.book()).looks()
     assert looks["p0"] == identity.REVIEWED
     assert [looks[f"p{i}"] for i in (1, 2, 3)] == list(identity.RIVALS)
     assert looks["p4"] == identity.PREDECESSOR
     assert looks["p5"].foot and looks["p5"].colour == identity.PREDECESSOR.colour
     assert not any(looks[p].foot for p in looks if p != "p5")
     assert list(looks) == made_claims.products(8)
-    other = product_looks(made_claims.book(*made_claims.cells(2, 2)))
+    other = Identity(made_claims.book(*made_claims.cells(2, 2))).looks()
     assert other == looks  # whatever is drawn
 
 
 def test_a_predecessor_that_is_a_rival_is_marked_as_one():
-    looks = product_looks(made_claims.book(predecessor="p2"))
+    looks = Identity(made_claims.book(predecessor="p2")).looks()
     assert looks["p2"] == identity.RIVALS[1]
 
 
 def test_products_differ_in_shape_as_well_as_colour_up_to_thirty_six():
-    looks = product_looks(made_claims.book(n_products=37, same_name=[]))
+    looks = Identity(made_claims.book(n_products=37, same_name=[])).looks()
     assert looks["p0"].filled and not any(looks[f"p{i}"].filled for i in range(1, 37))
     assert len({(look.colour, look.shape) for look in looks.values()}) == 37
     first = [looks[f"p{i}"] for i in (1, 2, 3, *range(5, 11))]

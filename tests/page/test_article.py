@@ -9,7 +9,7 @@ from dataclasses import replace
 import pytest
 from lxml import html
 
-from kit.charts.identity import order_titles, product_looks
+from kit.charts.identity import Identity
 from kit.page.article import SECTIONS
 from kit.page.assemble import _clean as clean
 from kit.page.assemble import build_page
@@ -116,7 +116,7 @@ def test_columns_of_the_lattice_share_one_scale(demo, whole):
 
 
 def test_titles_stand_in_one_order_everywhere(demo, whole):
-    order = list(order_titles(demo.book))
+    order = list(Identity(demo.book).title_order())
     for table in whole["per_title"].iter("table"):
         anchors = []
         for row in table.xpath("./tbody/tr[not(@class)]"):
@@ -137,7 +137,7 @@ def test_every_rival_can_be_chosen_and_one_is(demo, whole):
 
 
 def test_a_product_has_one_mark_in_every_section(demo, whole):
-    looks = product_looks(demo.book)
+    looks = Identity(demo.book).looks()
     shown = {}
     for section in whole.values():
         for mark in section.xpath(".//svg[starts-with(@class, 'mk ')][@width]"):
