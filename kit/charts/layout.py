@@ -142,23 +142,6 @@ def spread_apart(wanted: Sequence[float], *, apart: float, low: float, high: flo
     return placed
 
 
-def title_height(chart: Chart, sheet: Sheet) -> float:
-    """Return the height that caption and note take at the top of the sheet; 0.0 on the page.
-
-    Parameters
-    ----------
-    chart : Chart
-        Its caption is broken into two lines at most, its note into three.
-    sheet : Sheet
-        One without a title size carries neither.
-    """
-    if not sheet.title:
-        return 0.0
-    lines = _title_lines(sheet, chart.caption).count("\n") + 1
-    notes = _note_lines(sheet, chart).count("\n") + 1
-    return sheet.title * (0.85 + 1.2 * lines) + sheet.small * (0.8 + 1.2 * notes)
-
-
 def _title_lines(sheet: Sheet, caption: str) -> str:
     """Return a caption broken into the lines a sheet has for it."""
     # Bold type is about an eighth wider than the regular that widths are measured in.
@@ -169,67 +152,6 @@ def _note_lines(sheet: Sheet, chart: Chart) -> str:
     """Return a chart's note, for video its own where it has one, broken into lines."""
     note = chart.words.video_note or chart.note
     return _wrap_text(note, sheet.small, sheet.width - 2 * sheet.side, lines=3)
-
-
-def even_ticks(low: float, high: float, *, at_most: int = 7) -> list[float]:
-    """Return round values within a range, evenly spaced.
-
-    Parameters
-    ----------
-    low, high : float
-        Ends of the axis, in its unit; either may be a tick.
-    at_most : int
-        Steps there may be between them.
-    """
-    values = MaxNLocator(nbins=at_most, steps=[1, 2, 2.5, 5, 10]).tick_values(low, high)
-    spare = 1e-9 * (high - low)
-    return [float(v) for v in values if low - spare <= v <= high + spare]
-
-
-def tick_labels(ticks: Sequence[float], *, locale: str = "en", sign: bool = False) -> list[str]:
-    """Return ticks as text, all with the decimals the finest of them needs.
-
-    Parameters
-    ----------
-    ticks : sequence of float
-        In the unit of the axis.
-    locale : str
-        How figures are written.
-    sign : bool
-        Whether positive ones get a plus sign.
-    """
-    decimals = next(
-        (d for d in range(7) if all(math.isclose(round(t, d), t, abs_tol=1e-9) for t in ticks)), 6
-    )
-    return [number(t, decimals=decimals, locale=locale, sign=sign) for t in ticks]
-
-
-def log_limits(
-    points: Sequence[float], ends: Sequence[float], *, spare: float = 0.06
-) -> tuple[float, float]:
-    """Return limits of a logarithmic axis that hold every point, and interval ends near them.
-
-    One very wide interval would press all other rows together: ends further out than the span
-    of the points are cut (and shown cut).
-
-    Parameters
-    ----------
-    points : sequence of float
-        Figures that must be shown. Positive, one at least.
-    ends : sequence of float
-        Ends of intervals; those that are not positive are passed over.
-    spare : float
-        Room at each end, a share of the whole.
-    """
-    low, high = math.log(min(points)), math.log(max(points))
-    reach = max(high - low, 0.02)
-    logs = [math.log(end) for end in ends if end > 0]
-    low, high = (
-        max(min([low, *logs]), low - reach),
-        min(max([high, *logs]), high + reach),
-    )
-    margin = spare * max(high - low, 0.02)
-    return math.exp(low - margin), math.exp(high + margin)
 
 
 @dataclass(frozen=True, slots=True)
@@ -533,6 +455,68 @@ class Plot(Axes):
             zorder=4,
         )
 
+    @staticmethod
+    def even_ticks(low: float, high: float, *, at_most: int = 7) -> list[float]:
+        """Return round values within a range, evenly spaced.
+
+        Parameters
+        ----------
+        low, high : float
+            Ends of the axis, in its unit; either may be a tick.
+        at_most : int
+            Steps there may be between them.
+        """
+        values = MaxNLocator(nbins=at_most, steps=[1, 2, 2.5, 5, 10]).tick_values(low, high)
+        spare = 1e-9 * (high - low)
+        return [float(v) for v in values if low - spare <= v <= high + spare]
+
+    @staticmethod
+    def tick_labels(ticks: Sequence[float], *, locale: str = "en", sign: bool = False) -> list[str]:
+        """Return ticks as text, all with the decimals the finest of them needs.
+
+        Parameters
+        ----------
+        ticks : sequence of float
+            In the unit of the axis.
+        locale : str
+            How figures are written.
+        sign : bool
+            Whether positive ones get a plus sign.
+        """
+        decimals = next(
+            (d for d in range(7) if all(math.isclose(round(t, d), t, abs_tol=1e-9) for t in ticks)),
+            6,
+        )
+        return [number(t, decimals=decimals, locale=locale, sign=sign) for t in ticks]
+
+    @staticmethod
+    def log_limits(
+        points: Sequence[float], ends: Sequence[float], *, spare: float = 0.06
+    ) -> tuple[float, float]:
+        """Return limits of a logarithmic axis that hold every point, and interval ends near them.
+
+        One very wide interval would press all other rows together: ends further out than the span
+        of the points are cut (and shown cut).
+
+        Parameters
+        ----------
+        points : sequence of float
+            Figures that must be shown. Positive, one at least.
+        ends : sequence of float
+            Ends of intervals; those that are not positive are passed over.
+        spare : float
+            Room at each end, a share of the whole.
+        """
+        low, high = math.log(min(points)), math.log(max(points))
+        reach = max(high - low, 0.02)
+        logs = [math.log(end) for end in ends if end > 0]
+        low, high = (
+            max(min([low, *logs]), low - reach),
+            min(max([high, *logs]), high + reach),
+        )
+        margin = spare * max(high - low, 0.02)
+        return math.exp(low - margin), math.exp(high + margin)
+
 
 class Drawing(Figure):
     """A figure of a sheet's size: places on it are pixels from its top left corner.
@@ -666,3 +650,20 @@ class Drawing(Figure):
                 y = panel.top + panel.tops[row - panel.rows.start] - 0.55 * self.sheet.text
                 text = fit_text(head, 1.14 * self.sheet.small, 1.4 * width)
                 self.put_line(panel.left, y, text, self.sheet.small, fontweight="bold", color=GREY)
+
+    @staticmethod
+    def title_height(chart: Chart, sheet: Sheet) -> float:
+        """Return the height that caption and note take at the top of the sheet; 0.0 on the page.
+
+        Parameters
+        ----------
+        chart : Chart
+            Its caption is broken into two lines at most, its note into three.
+        sheet : Sheet
+            One without a title size carries neither.
+        """
+        if not sheet.title:
+            return 0.0
+        lines = _title_lines(sheet, chart.caption).count("\n") + 1
+        notes = _note_lines(sheet, chart).count("\n") + 1
+        return sheet.title * (0.85 + 1.2 * lines) + sheet.small * (0.8 + 1.2 * notes)

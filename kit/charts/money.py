@@ -12,17 +12,7 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
 from kit.charts.identity import Identity, Look, plain_name
-from kit.charts.layout import (
-    Drawing,
-    Plot,
-    even_ticks,
-    fit_text,
-    log_limits,
-    spread_apart,
-    text_width,
-    tick_labels,
-    title_height,
-)
+from kit.charts.layout import Drawing, Plot, fit_text, spread_apart, text_width
 from kit.charts.rows import mark_waived
 from kit.charts.style import GREY, INK, PAPER, RULE, SHEETS, STEPS, Chart, ChartWords, Sheet
 from kit.claims.claim import Claim, ClaimBook
@@ -203,7 +193,7 @@ def _paint_value(chart: Chart, sheet: Sheet) -> Figure:
     plan: _ValuePlan = chart.plan
     height = sheet.height or 460.0
     figure = Drawing(sheet, height, chart)
-    top = title_height(chart, sheet) + 0.6 * sheet.text
+    top = Drawing.title_height(chart, sheet) + 0.6 * sheet.text
     left, below = 4.6 * sheet.small, 3.6 * sheet.small
     room = sheet.width - 2 * sheet.side - left, height - top - below
     axes = figure.put_axes(sheet.side + left, top, *room)
@@ -213,8 +203,8 @@ def _paint_value(chart: Chart, sheet: Sheet) -> Figure:
     axes.set_xlim(*_padded(prices, 0.06))
     axes.set_ylim(*_padded(rates, 0.14))
     for which, limits in (("x", axes.get_xlim()), ("y", axes.get_ylim())):
-        ticks = even_ticks(*limits, at_most=6)
-        labels = tick_labels(ticks, locale=chart.words.locale)
+        ticks = Plot.even_ticks(*limits, at_most=6)
+        labels = Plot.tick_labels(ticks, locale=chart.words.locale)
         axes.put_ticks("x" if which == "x" else "y", ticks, labels)
     axes.name_axis(chart.words.below)
     axes.name_axis("suite average, frames per second, more is better", which="y")
@@ -538,10 +528,10 @@ def _lay_out_slopes(chart: Chart, sheet: Sheet) -> tuple[float, float, float, tu
     """
     _, slopes = chart.plan
     height = sheet.height or max(300.0, 90.0 + 2.6 * sheet.text * len(slopes) * 1.6)
-    top = title_height(chart, sheet) + 2.6 * sheet.text
+    top = Drawing.title_height(chart, sheet) + 2.6 * sheet.text
     shown = [claim for slope in slopes for claim in (slope.there, slope.here)]
     ends = [end for claim in shown for end in claim.ends if math.isfinite(end)]
-    limits = log_limits([*(claim.figure for claim in shown), 1.0], ends)
+    limits = Plot.log_limits([*(claim.figure for claim in shown), 1.0], ends)
     return height, top, height - top - 2.6 * sheet.small, limits
 
 

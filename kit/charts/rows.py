@@ -16,17 +16,7 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from kit.charts.identity import Identity, Look
-from kit.charts.layout import (
-    Drawing,
-    Panel,
-    Plot,
-    even_ticks,
-    fit_text,
-    log_limits,
-    text_width,
-    tick_labels,
-    title_height,
-)
+from kit.charts.layout import Drawing, Panel, Plot, fit_text, text_width
 from kit.charts.style import BAND, GREY, OUTCOMES, SHEETS, SUITE, Chart, ChartWords, Sheet
 from kit.claims.claim import Claim, ClaimBook
 from kit.rounding import MINUS, NBSP, Rounded, better_word, number
@@ -118,7 +108,7 @@ def _lay_out_ratios(chart: Chart, sheet: Sheet) -> _RatioLayout:
     gap = 0.5 * sheet.text
     panels, height = Panel.stack(
         sheet,
-        top=title_height(chart, sheet) + (3.4 * sheet.small if chart.words.above else gap),
+        top=Drawing.title_height(chart, sheet) + (3.4 * sheet.small if chart.words.above else gap),
         below=3.6 * sheet.small,
         count=len(plan.rows),
         natural=1.85 * sheet.text,
@@ -142,7 +132,7 @@ def _lay_out_ratios(chart: Chart, sheet: Sheet) -> _RatioLayout:
         text_room + word_room + (1.0 if word_room else 0.5) * sheet.text,
         word_room,
         size,
-        log_limits([*(row.claim.figure for row in plan.rows), start], _known(ends)),
+        Plot.log_limits([*(row.claim.figure for row in plan.rows), start], _known(ends)),
     )
 
 
@@ -349,7 +339,7 @@ def _lay_out_dots(chart: Chart, sheet: Sheet) -> _DotLayout:
     extra = max(0.0, count * 1.25 * sheet.small - count * sheet.mark * 0.9)
     panels, height = Panel.stack(
         sheet,
-        top=title_height(chart, sheet) + 0.4 * sheet.text,
+        top=Drawing.title_height(chart, sheet) + 0.4 * sheet.text,
         below=3.6 * sheet.small,
         count=len(plan.rows),
         natural=natural,
@@ -359,7 +349,7 @@ def _lay_out_dots(chart: Chart, sheet: Sheet) -> _DotLayout:
     )
     left = panels[0].name_column(sheet, [name for name, _ in plan.rows.values()])
     if plan.ratios:
-        limits = log_limits([*(dot.claim.figure for dot in plan.dots), 1.0], [])
+        limits = Plot.log_limits([*(dot.claim.figure for dot in plan.dots), 1.0], [])
         return _DotLayout(panels, height, left, extra, limits)
     most = max(end for dot in plan.dots for end in _ends_of(dot))
     width = panels[0].width - left - sheet.text
@@ -414,9 +404,9 @@ def _paint_dots(chart: Chart, sheet: Sheet) -> Figure:
     ticks = (
         _ratio_ticks(*at.limits, at_most=at_most)
         if plan.ratios
-        else even_ticks(0, at.limits[1] / 1.02, at_most=at_most)
+        else Plot.even_ticks(0, at.limits[1] / 1.02, at_most=at_most)
     )
-    labels = (_ratio_labels if plan.ratios else tick_labels)(ticks, locale=chart.words.locale)
+    labels = (_ratio_labels if plan.ratios else Plot.tick_labels)(ticks, locale=chart.words.locale)
     for panel in at.panels:
         figure.put_row_names(panel, names, width=at.left, heads=heads)
         axes = figure.put_row_axes(panel, at.left, sheet.text)
@@ -489,7 +479,7 @@ def _ratio_ticks(low: float, high: float, *, at_most: int = 7) -> list[float]:
 def _ratio_labels(ticks: Sequence[float], *, locale: str = "en") -> list[str]:
     """Return ratios as signed percent: 1.25 is +25 %."""
     texts = (
-        tick_labels([100 * (t - 1) for t in ticks], locale=locale, sign=True)
+        Plot.tick_labels([100 * (t - 1) for t in ticks], locale=locale, sign=True)
         if all(abs(round(100 * (t - 1), 1) - 100 * (t - 1)) < 1e-6 for t in ticks)
         else [number(100 * (t - 1), decimals=0, locale=locale, sign=True) for t in ticks]
     )

@@ -17,16 +17,7 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
 from kit.charts.identity import PREDECESSOR, REVIEWED, RIVALS, Identity, Look
-from kit.charts.layout import (
-    Drawing,
-    Plot,
-    even_ticks,
-    fit_text,
-    spread_apart,
-    text_width,
-    tick_labels,
-    title_height,
-)
+from kit.charts.layout import Drawing, Plot, fit_text, spread_apart, text_width
 from kit.charts.style import GREY, INK, Chart, ChartWords, Sheet
 from kit.claims.claim import ClaimBook
 from kit.review.look_into import SENSOR_WORDS, FrameSeries
@@ -112,7 +103,7 @@ def _paint_run(chart: Chart, sheet: Sheet) -> Figure:
     """
     series, sensors = chart.plan
     locale = chart.words.locale
-    head = title_height(chart, sheet) + 2.0 * sheet.small
+    head = Drawing.title_height(chart, sheet) + 2.0 * sheet.small
     below = 3.6 * sheet.small
     weights = [2.6, *(1.0 for _ in sensors)]
     gap = 2.1 * sheet.small
@@ -122,7 +113,7 @@ def _paint_run(chart: Chart, sheet: Sheet) -> Figure:
     left = sheet.side + 4.2 * sheet.small
     width = sheet.width - left - sheet.side - 1.2 * sheet.small
     y = head
-    ticks = even_ticks(0, series.duration_s, at_most=9)
+    ticks = Plot.even_ticks(0, series.duration_s, at_most=9)
     for i, weight in enumerate(weights):
         tall = unit * weight
         axes = figure.put_axes(left, y, width, tall)
@@ -138,7 +129,7 @@ def _paint_run(chart: Chart, sheet: Sheet) -> Figure:
         axes.put_ticks(
             "x",
             ticks,
-            tick_labels(ticks, locale=locale) if last else [""] * len(ticks),
+            Plot.tick_labels(ticks, locale=locale) if last else [""] * len(ticks),
         )
         figure.put_text(left, y - 0.5 * sheet.small, label, sheet.small, va="baseline")
         if last:
@@ -157,7 +148,7 @@ def _log_ticks(low: float, high: float) -> list[float]:
     """
     powers = range(math.floor(math.log10(low)), math.ceil(math.log10(high)) + 1)
     ticks = [m * 10.0**p for p in powers for m in (1, 2, 5) if low <= m * 10.0**p <= high]
-    return ticks if len(ticks) >= 3 else even_ticks(low, high)
+    return ticks if len(ticks) >= 3 else Plot.even_ticks(low, high)
 
 
 def _draw_frame_times(axes: Plot, sheet: Sheet, series: FrameSeries, locale: str) -> None:
@@ -169,8 +160,8 @@ def _draw_frame_times(axes: Plot, sheet: Sheet, series: FrameSeries, locale: str
     low, high = float(np.nanmin(series.low_ms)), float(np.nanmax(series.high_ms))
     top = high + 0.08 * max(high - low, 0.05 * high)
     axes.set_ylim(0, top)
-    ticks = even_ticks(0, top, at_most=6)
-    axes.put_ticks("y", ticks, tick_labels(ticks, locale=locale))
+    ticks = Plot.even_ticks(0, top, at_most=6)
+    axes.put_ticks("y", ticks, Plot.tick_labels(ticks, locale=locale))
 
 
 def _draw_sensor(
@@ -182,8 +173,8 @@ def _draw_sensor(
     low, high = float(np.nanmin(values)), float(np.nanmax(values))
     spare = 0.12 * max(high - low, 0.04 * abs(high), 1e-9)
     axes.set_ylim(low - spare, high + spare)
-    ticks = even_ticks(low - spare, high + spare, at_most=3)
-    axes.put_ticks("y", ticks, tick_labels(ticks, locale=locale))
+    ticks = Plot.even_ticks(low - spare, high + spare, at_most=3)
+    axes.put_ticks("y", ticks, Plot.tick_labels(ticks, locale=locale))
 
 
 def _draw_line(
@@ -261,7 +252,7 @@ def _paint_overlay(chart: Chart, sheet: Sheet) -> Figure:
     locale = chart.words.locale
     height = sheet.height or 380.0
     figure = Drawing(sheet, height, chart)
-    top = title_height(chart, sheet) + 2.0 * sheet.small
+    top = Drawing.title_height(chart, sheet) + 2.0 * sheet.small
     left, below = sheet.side + 4.2 * sheet.small, 3.6 * sheet.small
     widest = max(text_width(s.run, sheet.small) for s in series)
     right = min(widest + 2.2 * sheet.small, 0.3 * sheet.width)
@@ -285,10 +276,10 @@ def _paint_overlay(chart: Chart, sheet: Sheet) -> Figure:
         )
     axes.set_xlim(0, longest)
     axes.set_ylim(low, high)
-    ticks = even_ticks(0, longest, at_most=9)
-    axes.put_ticks("x", ticks, tick_labels(ticks, locale=locale))
-    rungs = even_ticks(low, high, at_most=6)
-    axes.put_ticks("y", rungs, tick_labels(rungs, locale=locale))
+    ticks = Plot.even_ticks(0, longest, at_most=9)
+    axes.put_ticks("x", ticks, Plot.tick_labels(ticks, locale=locale))
+    rungs = Plot.even_ticks(low, high, at_most=6)
+    axes.put_ticks("y", rungs, Plot.tick_labels(rungs, locale=locale))
     figure.put_text(left, top - 0.7 * sheet.small, FRAME_TIME, sheet.small, va="baseline")
     axes.name_axis(chart.words.below)
     ends = [float(s.median_ms[np.isfinite(s.median_ms)][-1]) for s in series]
@@ -388,7 +379,7 @@ def _paint_distribution(chart: Chart, sheet: Sheet) -> Figure:
     locale = chart.words.locale
     height = sheet.height or 480.0
     figure = Drawing(sheet, height, chart)
-    top = title_height(chart, sheet) + 3.2 * sheet.small
+    top = Drawing.title_height(chart, sheet) + 3.2 * sheet.small
     left, below, gap = sheet.side + 5.6 * sheet.small, 3.6 * sheet.small, 1.4 * sheet.small
     right = min(
         max(text_width(t, sheet.small) for t in labels.values()) + 3.6 * sheet.small,
@@ -430,12 +421,15 @@ def _paint_distribution(chart: Chart, sheet: Sheet) -> Figure:
         axes.put_ticks(
             "y",
             shares,
-            [text + NBSP + "%" for text in tick_labels([100 * s for s in shares], locale=locale)],
+            [
+                text + NBSP + "%"
+                for text in Plot.tick_labels([100 * s for s in shares], locale=locale)
+            ],
         )
         axes.put_ticks(
             "x",
             ticks,
-            [""] * len(ticks) if enlarged else tick_labels(ticks, locale=locale),
+            [""] * len(ticks) if enlarged else Plot.tick_labels(ticks, locale=locale),
         )
         at += size + gap
     axes.name_axis(chart.words.below)

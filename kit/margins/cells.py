@@ -24,7 +24,7 @@ from kit.metrics.run_metrics import RunMetrics
 from kit.settings.bench_file import Title
 from kit.settings.metric import METRICS
 from kit.settings.params import MarginParams
-from kit.stats.crossed_variance import ODD_TAIL, ZERO_VARIANCE, CrossedFit, mix_means
+from kit.stats.crossed_variance import ODD_TAIL, ZERO_VARIANCE, CrossedFit, Mixture
 from kit.stats.intervals import mixture_error, mixture_half_width, t_half_width
 from kit.trace import Trace
 
@@ -315,7 +315,7 @@ def _cell_errors(
     shares = [i for i, p in enumerate(place) if p >= 0]
     if fit and shares:
         places = np.array([place[i] for i in shares])
-        error = mix_means(fit, places, n[shares])
+        error = Mixture.of_means(fit, places, n[shares])
         cared = 1 - (1 - confidence) * fit.care[places]
         half[shares] = mixture_half_width(error.sd, error.weight, confidence=cared)
         se[shares] = mixture_error(error.sd, error.weight)[0]

@@ -29,7 +29,7 @@ from kit.margins.replicates import (
 )
 from kit.screening.controls import Controls
 from kit.settings.params import MarginParams
-from kit.stats.crossed_variance import ODD_TAIL, CrossedFit, Mixture, mix_means, mix_sides, mix_t
+from kit.stats.crossed_variance import ODD_TAIL, CrossedFit, Mixture
 from kit.stats.intervals import Family, Judged, adjust_p_values, welch_error
 from kit.stats.suite_errors import false_sign_rates
 from kit.trace import Trace
@@ -223,14 +223,14 @@ def _judge_group(
     if method == "shared" and shared is not None and shared.cells is not None:
         fit = shared.cells
         sides = np.array([[fit.keys[k] for k in _cell_keys(a, b)] for a, b in pairs])
-        errors = mix_sides(fit, sides[:, 0], n[0], sides[:, 1], n[1])
+        errors = Mixture.of_sides(fit, sides[:, 0], n[0], sides[:, 1], n[1])
     elif method == "paired_shared" and shared is not None and shared.pairs is not None:
         fit = shared.pairs
         sides = np.array([[fit.keys[_pair_key(a, b)]] for a, b in pairs])
-        errors = mix_means(fit, sides[:, 0], weights)
+        errors = Mixture.of_means(fit, sides[:, 0], weights)
     else:
         known = np.isfinite(se) & (se > 0)
-        errors = mix_t(np.where(known, se, 1.0), np.where(known, df, 1.0))
+        errors = Mixture.of_t(np.where(known, se, 1.0), np.where(known, df, 1.0))
         return _Judgement(own, errors, np.ones(len(pairs)), [()] * len(pairs))
     care = fit.care[sides].min(axis=1)
     judged = Judged.by_mixture(
@@ -262,13 +262,13 @@ def _borrowed_error(
         place = places.get(_pair_key(*cells))
         if place is None or pairing is None or place not in fit.borrowers.values():
             return None
-        return mix_means(fit, np.array([place]), np.array([pairing.weight]))
+        return Mixture.of_means(fit, np.array([place]), np.array([pairing.weight]))
     sides = [places.get(key, -1) for key in _cell_keys(*cells)]
     if min(sides) < 0 or not set(sides) & set(fit.borrowers.values()):
         return None
     a, b = np.array(sides)[:, None]
     n = np.array([[float(len(cell.runs))] for cell in cells])
-    return mix_sides(fit, a, n[0], b, n[1])
+    return Mixture.of_sides(fit, a, n[0], b, n[1])
 
 
 def _compared(

@@ -21,7 +21,7 @@ from kit.screening.screen import screen_runs
 from kit.settings.bench_file import Bench
 from kit.settings.metric import METRICS
 from kit.settings.params import MarginParams, ReviewParams
-from kit.stats.crossed_variance import mix_t
+from kit.stats.crossed_variance import Mixture
 from kit.trace import Trace
 
 
@@ -194,7 +194,7 @@ def _as_margin(part: Margin | SuiteMargin, anchor: str) -> Margin:
         level_low=part.level_low,
         level_high=part.level_high,
         outcome=part.outcome,
-        error=None if part.error is None else mix_t(*part.error.as_t()),
+        error=None if part.error is None else Mixture.of_t(*part.error.as_t()),
         care=part.care,
         marks=part.marks,
         trace=part.trace,

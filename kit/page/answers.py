@@ -689,6 +689,35 @@ class Differences(_Shown):
             )  # fmt: skip
         return _frame(columns, rows, [one.claim.id for one in self.changes])
 
+    @staticmethod
+    def between(before: ClaimBook, after: ClaimBook) -> Differences:
+        """Return what two books of one bench do not give alike, figure by figure.
+
+        Parameters
+        ----------
+        before, after : ClaimBook
+            Made by one version of the kit: figures are compared to the last bit.
+
+        Returns
+        -------
+        Differences
+            The gravest first; within a sort what prints otherwise, then suites, margins, others.
+        """
+        found: dict[str, list[_Change]] = {change: [] for change in CHANGES}
+        names = dict.fromkeys(claim.id for claim in (*before.figures, *after.figures))
+        for name in names:
+            one, other = before.get(name), after.get(name)
+            if one is None or other is None:
+                found["new" if one is None else "gone"].append(
+                    _Change("new" if one is None else "gone", one, other)
+                )
+            elif one.outcome != other.outcome:
+                found["outcome_turned"].append(_Change("outcome_turned", one, other))
+            elif _figures(one) != _figures(other):
+                found["moved"].append(_Change("moved", one, other))
+        changes = tuple(change for sort in found.values() for change in sorted(sort, key=_weight))
+        return Differences(changes, len(names) - len(changes))
+
 
 def _moved(one: _Change) -> str:
     """Return what was and what is: figures where they moved, outcomes where they turned."""
@@ -704,35 +733,6 @@ def _printed(claim: Claim | None) -> str:
     if claim is None:
         return ""
     return claim.text + (f" ({claim.interval})" if claim.interval else "")
-
-
-def compare_books(before: ClaimBook, after: ClaimBook) -> Differences:
-    """Return what two books of one bench do not give alike, figure by figure.
-
-    Parameters
-    ----------
-    before, after : ClaimBook
-        Made by one version of the kit: figures are compared to the last bit.
-
-    Returns
-    -------
-    Differences
-        The gravest first; within a sort what prints otherwise, then suites, margins, all others.
-    """
-    found: dict[str, list[_Change]] = {change: [] for change in CHANGES}
-    names = dict.fromkeys(claim.id for claim in (*before.figures, *after.figures))
-    for name in names:
-        one, other = before.get(name), after.get(name)
-        if one is None or other is None:
-            found["new" if one is None else "gone"].append(
-                _Change("new" if one is None else "gone", one, other)
-            )
-        elif one.outcome != other.outcome:
-            found["outcome_turned"].append(_Change("outcome_turned", one, other))
-        elif _figures(one) != _figures(other):
-            found["moved"].append(_Change("moved", one, other))
-    changes = tuple(change for sort in found.values() for change in sorted(sort, key=_weight))
-    return Differences(changes, len(names) - len(changes))
 
 
 def _weight(change: _Change) -> tuple[bool, int]:

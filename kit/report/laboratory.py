@@ -26,20 +26,12 @@ from kit.page.answers import (
     Differences,
     Runs,
     Written,
-    compare_books,
     narrow,
 )
 from kit.page.html import Html
 from kit.page.tables import LIMIT_RULES, environment
 from kit.review.walk import load_review, work_out
-from kit.review.what_if import (
-    Changes,
-    Edit,
-    change_params,
-    changed_text,
-    known_name,
-    names_given,
-)
+from kit.review.what_if import Changes, Edit, known_name, names_given
 from kit.settings.metric import HEADLINE
 from kit.settings.params import LookParams, load_params, text_beside
 
@@ -388,14 +380,14 @@ class OpenReview:
         BenchError
             If machines differ that would be compared, and nothing waives it.
         """
-        loaded, edits = change_params(self.review, changes)
+        loaded, edits = Edit.params_with(self.review, changes)
         reading, anew = _reading()
         review = self.review.changed(loaded, reading=reading)
         return OpenReview(review, tuple(anew), (*self.edits, *edits))
 
     def differences(self, other: OpenReview) -> Differences:
         """Return claim by claim what another review gives otherwise, turned outcomes first."""
-        return compare_books(self.book, other.book)
+        return Differences.between(self.book, other.book)
 
     def to_params(self, path: str | Path, *, replace: bool = False) -> Path:
         """Write the review's params to a new file, with the changes that `what_if` made.
@@ -420,7 +412,7 @@ class OpenReview:
         first = self.review.loaded.path
         if path.exists() and (not replace or path.samefile(first)):
             raise UsageError(f"{path.name} is there already; nothing was written")
-        text = changed_text(first, self.edits, folder=path.parent, review=path.stem)
+        text = Edit.text_with(first, self.edits, folder=path.parent, review=path.stem)
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
             path.write_text(text, encoding="utf-8")

@@ -75,35 +75,70 @@ class Edit:
     path: tuple[str, ...]
     value: Any
 
+    @staticmethod
+    def params_with(review: Review, changes: Mapping[str, Any]) -> tuple[LoadedParams, list[Edit]]:
+        """Return a review's params with changes, checked as a params file is, and what was edited.
 
-def change_params(review: Review, changes: Mapping[str, Any]) -> tuple[LoadedParams, list[Edit]]:
-    """Return a review's params with changes, checked as a params file is, and what was edited.
+        Parameters
+        ----------
+        review : Review
+        changes : mapping of str to object
+            As `Changes` says.
 
-    Parameters
-    ----------
-    review : Review
-    changes : mapping of str to object
-        As `Changes` says.
+        Raises
+        ------
+        UsageError
+            If nothing is asked, or something that this review has nothing of.
+        ParamsError
+            With every fault a params file would have; the file is called "what_if".
+        """
+        if not changes:
+            raise UsageError(f"{FILE}: nothing is asked; it takes {', '.join(EDITS)}")
+        for name in changes:
+            if name not in EDITS:
+                guess = did_you_mean(name, EDITS, listed=len(EDITS))
+                raise UsageError(f'{FILE}: there is no "{name}" to change{guess}')
+        if {"titles", "without_titles"} <= changes.keys():
+            raise UsageError(f"{FILE}: give either titles or without_titles")
+        edits = [edit for name, value in changes.items() for edit in EDITS[name](review, value)]
+        data = _edited(copy.deepcopy(review.loaded.document.data), edits)
+        document = YamlDocument(FILE, data, {})
+        return review.loaded.with_document(document), edits
 
-    Raises
-    ------
-    UsageError
-        If nothing is asked, or something that this review has nothing of.
-    ParamsError
-        With every fault a params file would have; the file is called "what_if".
-    """
-    if not changes:
-        raise UsageError(f"{FILE}: nothing is asked; it takes {', '.join(EDITS)}")
-    for name in changes:
-        if name not in EDITS:
-            guess = did_you_mean(name, EDITS, listed=len(EDITS))
-            raise UsageError(f'{FILE}: there is no "{name}" to change{guess}')
-    if {"titles", "without_titles"} <= changes.keys():
-        raise UsageError(f"{FILE}: give either titles or without_titles")
-    edits = [edit for name, value in changes.items() for edit in EDITS[name](review, value)]
-    data = _edited(copy.deepcopy(review.loaded.document.data), edits)
-    document = YamlDocument(FILE, data, {})
-    return review.loaded.with_document(document), edits
+    @staticmethod
+    def text_with(path: Path, edits: Sequence[Edit], *, folder: Path, review: str) -> str:
+        """Return the text of a params file with edits made in it; its comments stay.
+
+        Parameters
+        ----------
+        path : Path
+            The params file.
+        edits : sequence of Edit
+        folder : Path
+            Where the text will stand: the paths it names are given from there.
+        review : str
+            The id of the new review.
+        """
+
+        def away(named: str) -> str:
+            place = os.path.relpath((path.parent / named).resolve(), folder.resolve())
+            return Path(place).as_posix()
+
+        def change(tree: Any) -> None:
+            _edited(tree, edits)
+            tree["review"] = review
+            tree |= {key: away(tree[key]) for key in ("bench", "replaces") if tree.get(key)}
+            if tree.get("text"):
+                own = text_beside(path, tree["text"], folder=folder)
+                tree["text"] = own.name if own is not None else away(tree["text"])
+
+        text = change_yaml(path.read_text(encoding="utf-8-sig"), change)
+        asked = ", ".join(dict.fromkeys(".".join(edit.path) for edit in edits))
+        note = f"# What if: {path.name} with other {asked}.\n"
+        head, newline, rest = text.partition("\n")
+        if head.startswith(SCHEMA_LINE):
+            return SCHEMA_LINE + away(head.removeprefix(SCHEMA_LINE)) + newline + note + rest
+        return note + text
 
 
 def _edited(tree: Any, edits: Iterable[Edit]) -> Any:
@@ -140,41 +175,6 @@ def _changed_in_place(there: Any, value: Any) -> bool:
             del there[place]
     there += [copy.deepcopy(item) for item in value[len(there) :]]
     return True
-
-
-def changed_text(path: Path, edits: Sequence[Edit], *, folder: Path, review: str) -> str:
-    """Return the text of a params file with edits made in it; its comments stay.
-
-    Parameters
-    ----------
-    path : Path
-        The params file.
-    edits : sequence of Edit
-    folder : Path
-        Where the text will stand: the paths it names are given from there.
-    review : str
-        The id of the new review.
-    """
-
-    def away(named: str) -> str:
-        place = os.path.relpath((path.parent / named).resolve(), folder.resolve())
-        return Path(place).as_posix()
-
-    def change(tree: Any) -> None:
-        _edited(tree, edits)
-        tree["review"] = review
-        tree |= {key: away(tree[key]) for key in ("bench", "replaces") if tree.get(key)}
-        if tree.get("text"):
-            own = text_beside(path, tree["text"], folder=folder)
-            tree["text"] = own.name if own is not None else away(tree["text"])
-
-    text = change_yaml(path.read_text(encoding="utf-8-sig"), change)
-    asked = ", ".join(dict.fromkeys(".".join(edit.path) for edit in edits))
-    note = f"# What if: {path.name} with other {asked}.\n"
-    head, newline, rest = text.partition("\n")
-    if head.startswith(SCHEMA_LINE):
-        return SCHEMA_LINE + away(head.removeprefix(SCHEMA_LINE)) + newline + note + rest
-    return note + text
 
 
 def names_given(value: str | Sequence[str]) -> list[str]:

@@ -172,6 +172,74 @@ class Mixture:
             row[: error.weight.shape[1]] = error.weight[0]
         return cls(step, np.array([int(error.start[0]) for error in alike]), weight)
 
+    @staticmethod
+    def of_sides(fit: CrossedFit, a: Ints, n_a: Floats, b: Ints, n_b: Floats) -> Mixture:
+        """Return the errors of differences of two means, variance_a / n_a + variance_b / n_b.
+
+        Parameters
+        ----------
+        a, b : ndarray of int, shape (n,)
+            Places of the two cells of each difference, of the same title.
+        n_a, n_b : ndarray of float, shape (n,)
+            Runs behind either mean.
+        """
+        shift = -np.log(np.concatenate((n_a, n_b))) / fit.step
+        base, reach = int(np.floor(shift.min())), int(np.floor(shift.max()))
+        heavy = np.flatnonzero(fit.title_weight[a].max(axis=0, initial=0.0) > _NEGLIGIBLE_TITLE)
+        nodes = slice(int(heavy[0]), int(heavy[-1]) + 1)
+        one = _shift(fit.weight[a, nodes], shift[: len(a)] - base, reach - base, fit.step)
+        two = _shift(fit.weight[b, nodes], shift[len(a) :] - base, reach - base, fit.step)
+        one = one * fit.title_weight[a, nodes][:, :, None]
+        size = one.shape[2]
+        gaps = min(int(np.ceil(_NEGLIGIBLE_GAP / fit.step)), size - 1)
+        extra = int(np.ceil(math.log(2) / fit.step)) + 1
+        out = np.zeros((len(a), size + extra))
+        for gap in range(gaps + 1):
+            rise = math.log1p(math.exp(-gap * fit.step)) / fit.step
+            whole = int(rise)
+            part = float(_split(rise - whole, fit.step))
+            found = np.einsum("mtk,mtk->mk", one[:, :, gap:], two[:, :, : size - gap])
+            if gap:
+                found += np.einsum("mtk,mtk->mk", two[:, :, gap:], one[:, :, : size - gap])
+            out[:, gap + whole : size + whole] += (1 - part) * found
+            out[:, gap + whole + 1 : size + whole + 1] += part * found
+        rest = size - gaps - 1
+        if rest > 0:
+            for mine, other in ((one, two), (two, one)):
+                below = np.cumsum(other[:, :, :rest], axis=2)
+                out[:, gaps + 1 : size] += np.einsum("mtk,mtk->mk", mine[:, :, gaps + 1 :], below)
+        out /= out.sum(axis=1, keepdims=True)
+        return Mixture(fit.step, fit.start[a] + base, out)
+
+    @staticmethod
+    def of_means(fit: CrossedFit, cell: Ints, n: Floats) -> Mixture:
+        """Return the errors of single means, variance / n, as `Mixture.of_sides` does."""
+        shift = -np.log(n) / fit.step
+        base, reach = int(np.floor(shift.min())), int(np.floor(shift.max()))
+        flat = np.einsum("mt,mtk->mk", fit.title_weight[cell], fit.weight[cell])
+        moved = _shift(flat[:, None, :], shift - base, reach - base, fit.step)[:, 0, :]
+        return Mixture(fit.step, fit.start[cell] + base, moved)
+
+    @staticmethod
+    def of_t(log_se: Floats, df: Floats, *, step: float = _STEP) -> Mixture:
+        """Return scaled Student t errors as mixtures of normals: variance df se^2 / chi2_df."""
+        top = np.clip(40 / df, 8.0, 30.0)
+        centre = np.round(2 * np.log(log_se) / step).astype(np.intp)
+        below = int(np.ceil(8.0 / step))
+        k = np.arange(-below, min(int(np.ceil(top.max() / step)), 120) + 1)
+        y = step * (centre[:, None] + k) - 2 * np.log(log_se)[:, None]
+        weight = _normalised(-df[:, None] / 2 * (y + np.exp(-y)))
+        narrow = np.flatnonzero(df > _NARROW_DF)
+        if narrow.size:  # the lattice is too coarse for it: three nodes, split between neighbours
+            weight[narrow] = 0.0
+            for node, mass in ((-math.sqrt(3), 1 / 6), (0.0, 2 / 3), (math.sqrt(3), 1 / 6)):
+                value = np.log(df / 2) - digamma(df / 2) + node * np.sqrt(polygamma(1, df / 2))
+                place = (value - y[:, 0])[narrow] / step
+                left = place.astype(np.intp)
+                weight[narrow, left] += mass * (1 - (place - left))
+                weight[narrow, left + 1] += mass * (place - left)
+        return Mixture(step, centre - below, weight)
+
 
 # -- the factor of a cell -------------------------------------------------------------------------
 
@@ -645,45 +713,6 @@ def _effect_prior(
 # -- errors as mixtures ---------------------------------------------------------------------------
 
 
-def mix_sides(fit: CrossedFit, a: Ints, n_a: Floats, b: Ints, n_b: Floats) -> Mixture:
-    """Return the errors of differences of two means, variance_a / n_a + variance_b / n_b.
-
-    Parameters
-    ----------
-    a, b : ndarray of int, shape (n,)
-        Places of the two cells of each difference, of the same title.
-    n_a, n_b : ndarray of float, shape (n,)
-        Runs behind either mean.
-    """
-    shift = -np.log(np.concatenate((n_a, n_b))) / fit.step
-    base, reach = int(np.floor(shift.min())), int(np.floor(shift.max()))
-    heavy = np.flatnonzero(fit.title_weight[a].max(axis=0, initial=0.0) > _NEGLIGIBLE_TITLE)
-    nodes = slice(int(heavy[0]), int(heavy[-1]) + 1)
-    one = _shift(fit.weight[a, nodes], shift[: len(a)] - base, reach - base, fit.step)
-    two = _shift(fit.weight[b, nodes], shift[len(a) :] - base, reach - base, fit.step)
-    one = one * fit.title_weight[a, nodes][:, :, None]
-    size = one.shape[2]
-    gaps = min(int(np.ceil(_NEGLIGIBLE_GAP / fit.step)), size - 1)
-    extra = int(np.ceil(math.log(2) / fit.step)) + 1
-    out = np.zeros((len(a), size + extra))
-    for gap in range(gaps + 1):
-        rise = math.log1p(math.exp(-gap * fit.step)) / fit.step
-        whole = int(rise)
-        part = float(_split(rise - whole, fit.step))
-        found = np.einsum("mtk,mtk->mk", one[:, :, gap:], two[:, :, : size - gap])
-        if gap:
-            found += np.einsum("mtk,mtk->mk", two[:, :, gap:], one[:, :, : size - gap])
-        out[:, gap + whole : size + whole] += (1 - part) * found
-        out[:, gap + whole + 1 : size + whole + 1] += part * found
-    rest = size - gaps - 1
-    if rest > 0:
-        for mine, other in ((one, two), (two, one)):
-            below = np.cumsum(other[:, :, :rest], axis=2)
-            out[:, gaps + 1 : size] += np.einsum("mtk,mtk->mk", mine[:, :, gaps + 1 :], below)
-    out /= out.sum(axis=1, keepdims=True)
-    return Mixture(fit.step, fit.start[a] + base, out)
-
-
 def _refined(error: Mixture, step: float) -> Mixture:
     """Return an error of one row on a finer lattice."""
     place = error.step * (int(error.start[0]) + np.arange(error.weight.shape[1])) / step
@@ -694,15 +723,6 @@ def _refined(error: Mixture, step: float) -> Mixture:
     weight = np.bincount(left - start, error.weight[0] - right, size)
     weight = weight + np.bincount(left - start + 1, right, size)
     return Mixture(step, np.array([start]), weight[None].astype(np.float64))
-
-
-def mix_means(fit: CrossedFit, cell: Ints, n: Floats) -> Mixture:
-    """Return the errors of single means, variance / n, as `mix_sides` does."""
-    shift = -np.log(n) / fit.step
-    base, reach = int(np.floor(shift.min())), int(np.floor(shift.max()))
-    flat = np.einsum("mt,mtk->mk", fit.title_weight[cell], fit.weight[cell])
-    moved = _shift(flat[:, None, :], shift - base, reach - base, fit.step)[:, 0, :]
-    return Mixture(fit.step, fit.start[cell] + base, moved)
 
 
 def _split(part: float | Floats, step: float) -> float | Floats:
@@ -722,23 +742,3 @@ def _shift(weight: Floats, shift: Floats, reach: int, step: float) -> Floats:
         moved[rows, :, by : by + size] += (1 - part) * weight[rows]
         moved[rows, :, by + 1 : by + 1 + size] += part * weight[rows]
     return moved
-
-
-def mix_t(log_se: Floats, df: Floats, *, step: float = _STEP) -> Mixture:
-    """Return scaled Student t errors as mixtures of normals: variance df se^2 / chi2_df."""
-    top = np.clip(40 / df, 8.0, 30.0)
-    centre = np.round(2 * np.log(log_se) / step).astype(np.intp)
-    below = int(np.ceil(8.0 / step))
-    k = np.arange(-below, min(int(np.ceil(top.max() / step)), 120) + 1)
-    y = step * (centre[:, None] + k) - 2 * np.log(log_se)[:, None]
-    weight = _normalised(-df[:, None] / 2 * (y + np.exp(-y)))
-    narrow = np.flatnonzero(df > _NARROW_DF)
-    if narrow.size:  # the lattice is too coarse for it: three nodes, split between neighbours
-        weight[narrow] = 0.0
-        for node, mass in ((-math.sqrt(3), 1 / 6), (0.0, 2 / 3), (math.sqrt(3), 1 / 6)):
-            value = np.log(df / 2) - digamma(df / 2) + node * np.sqrt(polygamma(1, df / 2))
-            place = (value - y[:, 0])[narrow] / step
-            left = place.astype(np.intp)
-            weight[narrow, left] += mass * (1 - (place - left))
-            weight[narrow, left + 1] += mass * (place - left)
-    return Mixture(step, centre - below, weight)

@@ -31,12 +31,7 @@ from scipy.special import ndtr
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from kit.stats.crossed_variance import (
-    ODD_TAIL,
-    fit_crossed_variances,
-    mix_means,
-    mix_sides,
-)
+from kit.stats.crossed_variance import ODD_TAIL, Mixture, fit_crossed_variances
 from kit.stats.intervals import Judged, t_half_width, welch_error
 from kit.stats.suite_errors import DayPosterior, ErrorSum, false_sign_rates, suite_care
 
@@ -184,7 +179,7 @@ def tally_world(
         n, var = bench.runs.ravel().astype(float), bench.var.ravel()
         keys = [(f"t{t}", f"p{p}") for t in range(world.titles) for p in range(world.products)]
         fit = fit_crossed_variances(keys, var, n - 1)
-        error = mix_sides(fit, a, n[a], b, n[b])
+        error = Mixture.of_sides(fit, a, n[a], b, n[b])
         care = np.minimum(fit.care[a], fit.care[b])
         d = bench.mean.ravel()[a] - bench.mean.ravel()[b]
         judged = Judged.by_mixture(d, error.sd, error.weight, confidence=0.95, band=BAND, care=care)
@@ -275,7 +270,7 @@ def run_sessions(
         fit = fit_crossed_variances(
             keys, var.ravel(), np.full(var.size, sessions - 1.0), temper=min(1.0, 2 / products)
         )
-        error = mix_means(fit, np.arange(var.size), np.full(var.size, float(sessions)))
+        error = Mixture.of_means(fit, np.arange(var.size), np.full(var.size, float(sessions)))
         half = Judged.by_mixture(
             d.ravel(), error.sd, error.weight, confidence=0.95, band=BAND, care=fit.care
         ).half
@@ -334,7 +329,7 @@ def run_outcomes(name: str, benches: int, rng: np.random.Generator) -> dict[str,
         n = np.full(14, 3.0)
         for p in range(1, 7):
             a = np.arange(14) * 7
-            error = mix_sides(fit, a, n, a + p, n)
+            error = Mixture.of_sides(fit, a, n, a + p, n)
             d = (bench.mean + truth)[:, 0] - (bench.mean + truth)[:, p]
             care = np.minimum(fit.care[a], fit.care[a + p])
             half = Judged.by_mixture(

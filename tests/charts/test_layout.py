@@ -12,13 +12,11 @@ from kit.charts.layout import (
     ELLIPSIS,
     Drawing,
     Panel,
+    Plot,
     _wrap_text,
-    even_ticks,
     fit_text,
-    log_limits,
     spread_apart,
     text_width,
-    tick_labels,
 )
 from kit.charts.money import _place_labels
 from kit.charts.rows import _ratio_labels, _ratio_ticks
@@ -55,22 +53,22 @@ def test_ratio_ticks_lie_inside_and_are_not_too_many(low, high):
 
 
 def test_labels_follow_the_locale_and_the_finest_tick():
-    assert tick_labels([0, 2.5, 5.0]) == ["0.0", "2.5", "5.0"]
-    assert tick_labels([1000, 2000], locale="de") == ["1.000", "2.000"]
+    assert Plot.tick_labels([0, 2.5, 5.0]) == ["0.0", "2.5", "5.0"]
+    assert Plot.tick_labels([1000, 2000], locale="de") == ["1.000", "2.000"]
     assert _ratio_labels([1.005], locale="de") == ["+0,5\xa0%"]
 
 
 def test_logarithmic_ticks_are_one_two_five():
     assert _log_ticks(4, 60) == [5, 10, 20, 50]
-    assert _log_ticks(11, 13) == even_ticks(11, 13)
+    assert _log_ticks(11, 13) == Plot.even_ticks(11, 13)
 
 
 def test_limits_hold_every_point_and_cut_far_interval_ends():
-    low, high = log_limits([0.9, 1.1], [0.85, 1.15])
+    low, high = Plot.log_limits([0.9, 1.1], [0.85, 1.15])
     assert low < 0.85 and high > 1.15
-    low, high = log_limits([0.9, 1.1], [0.1, 9.0])
+    low, high = Plot.log_limits([0.9, 1.1], [0.1, 9.0])
     assert 0.6 < low < 0.9 and 1.1 < high < 1.6
-    low, high = log_limits([1.0], [])
+    low, high = Plot.log_limits([1.0], [])
     assert low < 1.0 < high
 
 

@@ -5,14 +5,7 @@ import pytest
 from scipy import integrate, optimize, stats
 from scipy.special import digamma, polygamma
 
-from kit.stats.crossed_variance import (
-    WIDE_VAR,
-    care_of,
-    fit_crossed_variances,
-    mix_means,
-    mix_sides,
-    mix_t,
-)
+from kit.stats.crossed_variance import WIDE_VAR, Mixture, care_of, fit_crossed_variances
 from kit.stats.intervals import mixture_half_width
 
 
@@ -31,7 +24,7 @@ def drawn_variances(seed, titles, products, df, *, title_sd=1.0, product_sd=0.0,
 
 
 def half_of_pair(fit, a, n_a, b, n_b, confidence=0.95):
-    error = mix_sides(
+    error = Mixture.of_sides(
         fit,
         np.array([fit.keys[a]]),
         np.array([float(n_a)]),
@@ -43,7 +36,7 @@ def half_of_pair(fit, a, n_a, b, n_b, confidence=0.95):
 
 def half_of_means(fit, n, confidence=0.95):
     places = np.arange(len(fit.df))
-    error = mix_means(fit, places, np.broadcast_to(np.asarray(n, float), places.shape))
+    error = Mixture.of_means(fit, places, np.broadcast_to(np.asarray(n, float), places.shape))
     return mixture_half_width(error.sd, error.weight, confidence=confidence)
 
 
@@ -86,7 +79,7 @@ def test_cells_apart_get_the_behrens_fisher_interval(var_a, n_a, var_b, n_b):
 def test_a_t_is_a_mixture():
     df = np.array([1.0, 2.0, 7.5, 40.0, 41.0, 5000.0])
     scale = np.array([0.1, 0.01, 0.02, 0.02, 3.0, 3.2])
-    error = mix_t(scale, df)
+    error = Mixture.of_t(scale, df)
     for confidence in (0.9, 0.95, 0.99):
         half = mixture_half_width(error.sd, error.weight, confidence=confidence)
         exact = stats.t.ppf((1 + confidence) / 2, df) * scale
@@ -295,9 +288,10 @@ def test_unequal_runs_weigh_as_they_should():
     keys, var, df, _ = drawn_variances(20, 8, 4, 4)
     fit = fit_crossed_variances(keys, var, df)
     places = np.array([0]), np.array([1])
-    wide = mix_sides(fit, places[0], np.array([3.0]), places[1], np.array([8.0]))
+    wide = Mixture.of_sides(fit, places[0], np.array([3.0]), places[1], np.array([8.0]))
     one, two = (
-        mix_means(fit, place, np.array([n])) for place, n in zip(places, (3.0, 8.0), strict=True)
+        Mixture.of_means(fit, place, np.array([n]))
+        for place, n in zip(places, (3.0, 8.0), strict=True)
     )
     total = sum((m.weight * m.sd**2).sum() for m in (one, two))
     assert (wide.weight * wide.sd**2).sum() == pytest.approx(total, rel=0.01)

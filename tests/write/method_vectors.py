@@ -44,7 +44,7 @@ from kit.screening.controls import Controls
 from kit.settings.bench_file import Title
 from kit.settings.metric import METRICS, tail_shares
 from kit.settings.params import MarginParams, PlanParams, ValueParams
-from kit.stats.crossed_variance import mix_t
+from kit.stats.crossed_variance import Mixture
 from kit.stats.intervals import adjust_p_values, sign_test, spread_over_titles, t_ends
 from kit.stats.power import borrowed_degrees
 from kit.stats.series import LagProfile, SensorLag, low_fps
@@ -327,7 +327,7 @@ def _outcomes(book: Book) -> None:
 def _suites(book: Book) -> None:
     logs, errors = [0.05, 0.12, 0.02], [(1e-4, 4.0), (2e-4, 5.5), (5e-5, 8.0)]
     se2, f = (np.array(part) for part in zip(*errors, strict=True))
-    error = mix_t(np.sqrt(se2), f)
+    error = Mixture.of_t(np.sqrt(se2), f)
     total = ErrorSum.of([error.row(i) for i in range(3)], np.full(3, 1 / 3))
     centre, half = sum(logs) / 3, total.half_width(1 - CONFIDENCE)
     given = {"ln_ratios": logs, "variances": se2.tolist(), "df": f.tolist()}
