@@ -1,5 +1,6 @@
 """What many tests start from: the demo review, worked out once; how hypothesis is run."""
 
+import signal
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -12,6 +13,10 @@ settings.register_profile("search", deadline=None, max_examples=1000)
 settings.load_profile("gate")
 
 ROOT = Path(__file__).parents[1]
+
+# A shell ignores interrupts in what it starts in the background, and programs inherit that;
+# the tests that interrupt a program need it as it is in a terminal.
+signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 @pytest.fixture(scope="session", autouse=True)
