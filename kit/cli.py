@@ -7,7 +7,8 @@ import json
 import os
 import re
 import sys
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass, fields, is_dataclass
 from functools import wraps
 from pathlib import Path
@@ -18,6 +19,8 @@ import typer
 from kit.errors import BenchError, Fault, FaultsError, KitError, UsageError, folded
 
 if TYPE_CHECKING:
+    from logging import LogRecord
+
     from kit.bench.journal import By
 
 
@@ -153,6 +156,95 @@ def _printable(text: str) -> str:
     return "".join(c if c.isprintable() or c in "\t" else repr(c)[1:-1] for c in spaced)
 
 
+@contextmanager
+def _progress(what: str) -> Iterator[None]:
+    """Show on standard error how far a slow step has come: a bar, or a line now and then.
+
+    Steps tell it by logging to "marginbook.progress". MARGINBOOK_QUIET keeps it silent.
+    """
+    import logging
+
+    if os.environ.get("MARGINBOOK_QUIET"):
+        yield
+        return
+    log, stream = logging.getLogger("marginbook.progress"), sys.stderr
+    live = stream.isatty() and os.environ.get("TERM") != "dumb"
+    handler = logging.Handler()
+    with _bar(what, stream) if live else _plain_lines(what, stream) as tell:
+        handler.emit = tell  # type: ignore[assignment,method-assign]
+        log.addHandler(handler)
+        log.setLevel(logging.INFO)
+        try:
+            yield
+        finally:
+            log.removeHandler(handler)
+            log.setLevel(logging.NOTSET)
+
+
+@contextmanager
+def _bar(what: str, stream: IO[str]) -> Iterator[Callable[[LogRecord], None]]:
+    """Give what shows a message as a bar of its own: how many of how many, rate, time left."""
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+    bars = Progress(
+        TextColumn("{task.description}", markup=False), BarColumn(), TimeElapsedColumn(),
+        TextColumn("{task.fields[count]}"), console=Console(file=stream), transient=True,
+        redirect_stdout=sys.stdout.isatty(),
+    )  # fmt: skip
+
+    def tell(record: LogRecord) -> None:
+        name, done, of = _told_of(record)
+        task = bars.tasks[-1]
+        if task.total != (of or None) or not of:  # another step, with a clock of its own
+            bars.remove_task(task.id)
+            bars.add_task(name, total=of or None, completed=done, count="")
+            task = bars.tasks[-1]
+        speed = f", {task.speed:,.0f} a second" if task.speed and task.speed > 1 else ""
+        left = f", {task.time_remaining:.0f} s left" if task.time_remaining else ""
+        count = f"{done:,} of {of:,}{speed}{left}" if of else ""
+        bars.update(task.id, description=name, completed=done, count=count)
+
+    with bars:
+        bars.add_task(what, total=None, count="")
+        yield tell
+
+
+@contextmanager
+def _plain_lines(what: str, stream: IO[str]) -> Iterator[Callable[[LogRecord], None]]:
+    """Give what notes a message; after 2 s, 4 s, 8 s and so on a line says the last one."""
+    import threading
+    import time
+
+    last, done, begun = [what], threading.Event(), time.monotonic()
+
+    def tell(record: LogRecord) -> None:
+        last[0] = record.getMessage()
+
+    def say() -> None:
+        wait = 2.0
+        while not done.wait(wait):
+            wait = min(time.monotonic() - begun, 60.0)
+            stream.write(f"... {last[0]} ({wait:.0f} s)\n")
+            stream.flush()
+
+    speaker = threading.Thread(target=say, daemon=True)
+    speaker.start()
+    try:
+        yield tell
+    finally:
+        done.set()
+        speaker.join()
+
+
+def _told_of(record: LogRecord) -> tuple[str, int, int]:
+    """Return what a message of progress says: its name, how many are done, and of how many."""
+    if isinstance(record.args, tuple) and len(record.args) == 2:
+        done, of = record.args
+        return str(record.msg).partition(":")[0], int(str(done)), int(str(of))
+    return record.getMessage(), 0, 0
+
+
 def _faults_of(error: KitError) -> list[dict[str, Any]]:
     """Return an error's faults as plain data."""
     faults = error.faults if isinstance(error, FaultsError) else (Fault("", str(error)),)
@@ -233,13 +325,14 @@ def _named_texts(options: list[str]) -> dict[str, dict[str, str]]:
 @_command("check")
 def _check(params: Params, full: Full = False, as_json: Json = False) -> None:
     """Read params, bench and logs and report every fault. Writes nothing."""
-    from kit.metrics.measuring import PLAIN, Reading
-    from kit.metrics.store import Store, cache_folder
-    from kit.report.check import check_review
+    with _progress("starting"):
+        from kit.metrics.measuring import PLAIN, Reading
+        from kit.metrics.store import Store, cache_folder
+        from kit.report.check import check_review
 
-    store = Store(cache_folder(os.environ, Path.home()) / "store")
-    reading = PLAIN if full else Reading(threads=2, store=store)
-    report = check_review(params, full=full, reading=reading)
+        store = Store(cache_folder(os.environ, Path.home()) / "store")
+        reading = PLAIN if full else Reading(threads=2, store=store)
+        report = check_review(params, full=full, reading=reading)
     _answer(report, as_json)
 
 
@@ -289,37 +382,38 @@ def _run(
 
     Several reviews get an index page with a league table: index.html, season.csv, season.parquet.
     """
-    from kit.metrics.measuring import Reading
-    from kit.metrics.store import Store, cache_folder
-    from kit.report.season import Outcome, RunOptions, run_reviews
+    with _progress("starting"):
+        from kit.metrics.measuring import Reading
+        from kit.metrics.store import Store, cache_folder
+        from kit.report.season import Outcome, RunOptions, run_reviews
 
-    alone, store = len(params) == 1, cache_folder(os.environ, Path.home()) / "store"
+        alone, store = len(params) == 1, cache_folder(os.environ, Path.home()) / "store"
 
-    def told(outcome: Outcome) -> None:
-        if as_json:
-            typer.echo(json.dumps(outcome.to_dict(), ensure_ascii=False))
-        elif not alone:
-            _told(None, [outcome.to_line()], False)
+        def told(outcome: Outcome) -> None:
+            if as_json:
+                typer.echo(json.dumps(outcome.to_dict(), ensure_ascii=False))
+            elif not alone:
+                _told(None, [outcome.to_line()], False)
 
-    season = run_reviews(
-        params,
-        out_dir=out,
-        options=RunOptions(
-            jobs=given.jobs,
-            timeout_s=given.timeout,
-            resume=given.resume,
-            foreign_template=given.foreign_template,
-            reading=Reading(
-                jobs=given.jobs if alone else 1,
-                store=None if given.fresh else Store(store),
-                cluster=given.cluster,
-                logs_at=given.logs_at,
+        season = run_reviews(
+            params,
+            out_dir=out,
+            options=RunOptions(
+                jobs=given.jobs,
+                timeout_s=given.timeout,
+                resume=given.resume,
+                foreign_template=given.foreign_template,
+                reading=Reading(
+                    jobs=given.jobs if alone else 1,
+                    store=None if given.fresh else Store(store),
+                    cluster=given.cluster,
+                    logs_at=given.logs_at,
+                ),
+                ahead=given.ahead and alone and (os.cpu_count() or 1) > 1,
             ),
-            ahead=given.ahead and alone and (os.cpu_count() or 1) > 1,
-        ),
-        against=given.against or None,
-        told=told,
-    )
+            against=given.against or None,
+            told=told,
+        )
     if not as_json:
         _told(None, season.to_lines() if alone else season.closing_lines(), False)
         if not given.logs_at:
@@ -473,7 +567,8 @@ def _slides(
     if to.resolve().is_relative_to(folder.resolve()):
         raise UsageError(f"{to} lies in the review's own folder; write the slides elsewhere")
     wanted = SlideSet(tuple(only or ()), size, ground)
-    files = [str(path) for path in write_slides(load_claims(folder), to, wanted)]
+    with _progress("drawing slides"):
+        files = [str(path) for path in write_slides(load_claims(folder), to, wanted)]
     _told({"ok": True, "files": files}, files, as_json)
 
 
@@ -489,7 +584,8 @@ def _page(
     """Make a finished review's page again from its claims and text alone."""
     from kit.report.report import redraw_report
 
-    lacking = redraw_report(folder, to=to, text=source)
+    with _progress("drawing the page"):
+        lacking = redraw_report(folder, to=to, text=source)
     said = [str(to), *(f"not made again, since claims do not give it: {name}" for name in lacking)]
     _told({"ok": True, "page": str(to), "lacking": lacking}, said, as_json)
 
@@ -514,7 +610,8 @@ def _seal(
 
     epoch = os.environ.get("SOURCE_DATE_EPOCH")
     date = date_of_epoch(epoch) if epoch else None
-    sealed = seal_review(folder, to=to, key=key, params=params, date=date)
+    with _progress("sealing"):
+        sealed = seal_review(folder, to=to, key=key, params=params, date=date)
     _answer(sealed, as_json)
 
 
@@ -547,7 +644,8 @@ def _verify(
         asked += ["--require", require] if require else []
         status = verify_with(other, bag, arguments=asked + ["--json"] * as_json)
         raise typer.Exit(status)
-    verification = verify_bag(bag, signer=signer)
+    with _progress("verifying"):
+        verification = verify_bag(bag, signer=signer)
     if attest is not None:
         typer.echo(_printable(str(write_attestation(bag, verification, key=attest))), err=True)
     words = [word.strip() for word in require.split(",")] if require else None
@@ -571,12 +669,14 @@ def _revise(
     """Compare two sealed reviews claim by claim, and say why claims moved."""
     from kit.archive.revising import compare_reviews
 
-    revision = compare_reviews(old, new)
+    with _progress("comparing"):
+        revision = compare_reviews(old, new)
     _answer(revision, as_json)
     if page is not None:
         from kit.archive.correction import run_correction
 
-        done = run_correction(old, new, out_dir=page, timeout_s=600)
+        with _progress("making the page"):
+            done = run_correction(old, new, out_dir=page, timeout_s=600)
         typer.echo(str(done.report), err=as_json)
     if revision.moved:
         raise typer.Exit(1)
@@ -598,7 +698,8 @@ def _plan(
     """Say how many runs resolve the margin stated in params, and where they are best spent."""
     from kit.planning.of_review import plan_from_params
 
-    planned = plan_from_params(params)
+    with _progress("planning"):
+        planned = plan_from_params(params)
     if sheet is not None:
         planned.to_sheet().write_new(sheet)
     _answer(planned, as_json, lambda: planned.to_lines(order=order, checklist=checklist))
@@ -685,15 +786,16 @@ def _add(
         )  # fmt: skip
         _answer(intake, as_json)
         return
-    intake = add_logs(
-        bench,
-        logs or [],
-        fields={"layout": given.layout, **fields},
-        naming=Naming(given.pattern, maps, columns),
-        index=given.index,
-        dry_run=given.dry_run,
-        by=_by(given.reason),
-    )
+    with _progress("taking in"):
+        intake = add_logs(
+            bench,
+            logs or [],
+            fields={"layout": given.layout, **fields},
+            naming=Naming(given.pattern, maps, columns),
+            index=given.index,
+            dry_run=given.dry_run,
+            by=_by(given.reason),
+        )
     _answer(intake, as_json)
 
 
@@ -703,14 +805,16 @@ def _add_guessed(bench: Path, logs: list[Path], given: _AddOptions, as_json: boo
 
     if len(logs) != 1 or not logs[0].is_dir():
         raise UsageError("--guess looks at one folder: marginbook add BENCH FOLDER --guess")
-    guess = guess_folder(bench, logs[0])
+    with _progress("looking at the logs"):
+        guess = guess_folder(bench, logs[0])
     for line in guess.to_lines():
         typer.echo(_printable(line), err=as_json)
     if given.dry_run:
         return
     if not given.yes and not typer.confirm("Take them in so?", err=as_json):
         raise UsageError("nothing was taken in; use --pattern or --index to say what is what")
-    intake = take_guess(bench, guess, session=given.session, by=_by(given.reason))
+    with _progress("taking in"):
+        intake = take_guess(bench, guess, session=given.session, by=_by(given.reason))
     _answer(intake, as_json)
 
 
@@ -734,7 +838,8 @@ def _bench_check(
 
     read_bench(bench)
     anchors = [read_anchor(bag) for bag in against or []]
-    evidence = check_evidence(bench, depth="full" if full else "quick", against=anchors)
+    with _progress("comparing with the journal"):
+        evidence = check_evidence(bench, depth="full" if full else "quick", against=anchors)
     _answer(evidence, as_json, ok=not evidence.faults)
     if evidence.faults:
         raise typer.Exit(1)
@@ -754,7 +859,9 @@ def _bench_adopt(bench: BenchDir, reason: Reason = "", as_json: Json = False) ->
     """Enter into the journal what it does not have: an old bench, or what was edited by hand."""
     from kit.bench.acts import adopt
 
-    _answer(adopt(bench, by=_by(reason)), as_json)
+    with _progress("adopting"):
+        done = adopt(bench, by=_by(reason))
+    _answer(done, as_json)
 
 
 @_command("move-run", _bench)
@@ -810,7 +917,9 @@ def _bench_merge(
     """Take in every run of another bench with its logs, products and titles."""
     from kit.bench.acts import merge
 
-    _answer(merge(bench, other, by=_by(reason)), as_json)
+    with _progress("merging"):
+        done = merge(bench, other, by=_by(reason))
+    _answer(done, as_json)
 
 
 @_command("undo", _bench)

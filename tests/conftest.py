@@ -21,9 +21,10 @@ signal.signal(signal.SIGINT, signal.default_int_handler)
 
 @pytest.fixture(scope="session", autouse=True)
 def own_cache(tmp_path_factory):
-    """Keep the tests' stored results apart from those of the user who runs them."""
+    """Keep the tests' stored results apart from those of the user who runs them; no progress."""
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("MARGINBOOK_CACHE", str(tmp_path_factory.mktemp("cache")))
+        patch.setenv("MARGINBOOK_QUIET", "1")
         yield
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import glob
 import hashlib
+import logging
 import os
 import re
 import subprocess
@@ -67,6 +68,7 @@ if TYPE_CHECKING:
     import pandas as pd
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
 
+_PROGRESS = logging.getLogger("marginbook.progress")
 STAGES = ("structure", "bytes", "completeness", "signature", "rebuild", "claims", "page")
 # From the best down, each with its exit status.
 GRADES = {"reproduced": 0, "figures reproduced": 10, "whole": 11, "not verified": 1}
@@ -340,6 +342,7 @@ def _verify_open(bag: Bag, signer: Ed25519PublicKey | None, reading: Reading) ->
     }  # fmt: skip
     stages = []
     for name in STAGES:
+        _PROGRESS.info(f"verifying: {name}")
         if name in of_claims and walk.book is None:
             stages.append(_Stage(name, "not done", "There are no claims to compare with."))
             continue

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import io
+import logging
 import os
 import re
 from collections import Counter
@@ -47,6 +48,7 @@ from kit.errors import BenchError, Fault, UsageError, did_you_mean
 from kit.settings.bench_file import Bench, read_bench
 from kit.settings.yaml import read_yaml, yaml_text
 
+_PROGRESS = logging.getLogger("marginbook.progress")
 _SHOWN = 20  # rows in lines for people
 
 
@@ -182,7 +184,9 @@ def _adopted(work: _Work, state: BenchState) -> tuple[list[Mapping[str, Any]], l
     faults: list[Fault] = []
     rows = work.sheet.by_run()
     named = {cells["log"] for cells in rows.values() if cells.get("log")}
-    for file in sorted(named | (state.logs.keys() & set(logs_in_folder(work.folder)))):
+    files = sorted(named | (state.logs.keys() & set(logs_in_folder(work.folder))))
+    for number, file in enumerate(files, 1):
+        _PROGRESS.info("hashing logs: %d of %d", number, len(files))
         path = work.folder / file
         if not path.is_file():
             continue
@@ -622,7 +626,8 @@ def _merged(work: _Work, theirs: Bench, coming: Mapping[str, Mapping[str, str]],
     rows: dict[str, Mapping[str, str]] = {}
     said: list[str] = []
     faults: list[Fault] = []
-    for run, cells in coming.items():
+    for number, (run, cells) in enumerate(coming.items(), 1):
+        _PROGRESS.info("hashing logs: %d of %d", number, len(coming))
         row = dict(cells)
         if log := cells.get("log"):
             source, shown = other / log, f"{other.name}/{log}"

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
+import logging
 import os
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -23,6 +24,7 @@ from kit.errors import BenchError, Fault, RunFileError
 
 Depth = Literal["names", "quick", "full"]
 
+_PROGRESS = logging.getLogger("marginbook.progress")
 _LINE_ENDS_BYTES = 64 * 1024 * 1024  # of a log that is compared but for its line ends
 _SHOWN = 3  # of a kind, in lines for people
 # Cells that say what a run is; a change of others is told, too, but not as loudly.
@@ -371,7 +373,8 @@ class _Look:
         todo = [*first, *rest]
         with ThreadPoolExecutor(2) as pool:
             hashes = pool.map(partial(_hash_or_why, self.folder), todo)
-            for file, sha in zip(todo, hashes, strict=True):
+            for done, (file, sha) in enumerate(zip(todo, hashes, strict=True), 1):
+                _PROGRESS.info("hashing logs: %d of %d", done, len(todo))
                 kept = self.state.logs[file]
                 if sha.startswith("!"):
                     found.append(_Difference("unreadable", file, f"cannot be read: {sha[1:]}"))

@@ -10,6 +10,7 @@ from __future__ import annotations
 import csv
 import fnmatch
 import io
+import logging
 import os
 import re
 import zipfile
@@ -47,6 +48,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
+_PROGRESS = logging.getLogger("marginbook.progress")
 _CONDITIONS_FILE = "conditions.yaml"
 _PLACEHOLDER = re.compile(r"\{([^{}]*)\}")
 _FIELD = re.compile(r"[a-z0-9][a-z0-9._-]*|_", re.ASCII)
@@ -382,7 +384,8 @@ def _gather_logs(
             paths = [path for path in paths if os.path.realpath(path) != own]
     else:
         paths, passed = [row.log for row in rows if row.log is not None], []
-    for path in paths:
+    for number, path in enumerate(paths, 1):
+        _PROGRESS.info("reading logs: %d of %d", number, len(paths))
         shown = _shown(path, given)
         row = by_path.get(os.path.realpath(path)) or by_stem.get(_stem(path.name))
         if index is not None and row is None:

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
+import logging
 import os
 import shutil
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -26,6 +27,7 @@ from kit.bench.runs import SheetText, hash_cells, log_name_problem
 from kit.errors import BenchError
 from kit.logs.unpacked import CHUNK_BYTES
 
+_PROGRESS = logging.getLogger("marginbook.progress")
 _LOCK = ".bench.lock"
 STAGING = ".taking-in"
 _SHEET = "runs.csv"
@@ -264,6 +266,7 @@ def commit(folder: Path, change: Change, *, bench: str) -> None:
     try:
         staging.mkdir()
         for number, copy in enumerate(change.copies):
+            _PROGRESS.info("copying logs: %d of %d", number + 1, len(change.copies))
             _stage(copy, staging / str(number))
         _write_synced(staging / _SHEET, change.after)
         if change.before is not None:

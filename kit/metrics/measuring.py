@@ -8,9 +8,11 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import json
+import logging
 import re
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import (
     FIRST_COMPLETED,
     Future,
@@ -45,6 +47,7 @@ from kit.metrics.store import Store, arithmetic, code_key, content_key
 from kit.settings.bench_file import Bench, Layout
 from kit.settings.params import MetricParams, ReviewParams, ScreenParams
 
+_PROGRESS = logging.getLogger("marginbook.progress")
 MAX_AT_ONCE_BYTES = 64 * 1024 * 1024  # a larger log is read twice rather than held
 MAX_FETCHED_BYTES = 4 * 1024**3
 CODE = (
@@ -261,6 +264,7 @@ def _facts_adapter() -> TypeAdapter[tuple[_LogFacts]]:
 # A kernel is told through its environment: a template's parameters are paths that the report shows.
 STORE_VARIABLE = "MARGINBOOK_STORE"
 PLACE_VARIABLE = "MARGINBOOK_LOGS_AT"
+PROGRESS_VARIABLE = "MARGINBOOK_PROGRESS"
 # A process takes about half a second to start: as long as 60 MB of logs take one process.
 WORTH_PROCESSES_BYTES = 100 * 1024 * 1024
 CHUNK = 20
@@ -286,8 +290,6 @@ class Reading:
         A folder or URL to read the logs from, in place of the bench folder.
     backwards : bool
         Begin with the last log: another process has begun with the first, and both use one store.
-    told : callable of (int, int) to None, optional
-        Called with how many logs are done, and of how many.
     anew : list of str, optional
         Filled with the logs that were not found in the store.
     """
@@ -298,15 +300,18 @@ class Reading:
     cluster: str = ""
     logs_at: str = ""
     backwards: bool = False
-    told: Callable[[int, int], None] | None = None
     anew: list[str] | None = None
 
     @classmethod
     def in_kernel(cls, environ: Mapping[str, str]) -> Reading:
         """Return how a kernel reads: from the store and place its starter says.
 
-        Without them, as in JupyterLab, logs are read from the bench and no store is used.
+        Without them, as in JupyterLab, logs are read from the bench and no store is used. How far
+        the kernel has come is written where its starter looks.
         """
+        if (note := environ.get(PROGRESS_VARIABLE)) and not _PROGRESS.handlers:
+            _PROGRESS.addHandler(_Note(Path(note)))
+            _PROGRESS.setLevel(logging.INFO)
         folder = environ.get(STORE_VARIABLE)
         store = Store(Path(folder)) if folder else None
         return cls(threads=2, store=store, logs_at=environ.get(PLACE_VARIABLE, ""))
@@ -318,6 +323,18 @@ class Reading:
 
 
 PLAIN = Reading(threads=2)  # each log anew, here
+
+
+class _Note(logging.Handler):
+    """Writes how far a kernel has come into a file that its starter reads."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        super().__init__()
+
+    def emit(self, record: logging.LogRecord) -> None:
+        """Write one message and its numbers."""
+        self.path.write_text(json.dumps([record.msg, *(record.args or ())]), encoding="utf-8")
 
 
 def _caps_looked_for(params: ScreenParams, refresh_hz: float | None) -> tuple[float, ...]:
@@ -428,7 +445,7 @@ def _do_all(tasks: Sequence[_LogTask], reading: Reading) -> list[Outcome]:
     if reading.cluster and tasks:
         batches = [(own_code(), batch) for batch in _cut(tasks, BATCH)]
         parts = do_on_cluster(_do_tasks_alike, batches, address=reading.cluster)
-        return _collected(parts, len(batches), len(tasks), reading)
+        return _collected(parts, len(batches), len(tasks))
     if reading.jobs > 1 and _are_large(tasks):
         return _in_processes(tasks, reading)
     ordered = tasks[::-1] if reading.backwards else tasks
@@ -437,25 +454,22 @@ def _do_all(tasks: Sequence[_LogTask], reading: Reading) -> list[Outcome]:
         do = pool.map if reading.threads > 1 else map
         for part in do(partial(_do_tasks, store=reading.store), _cut(ordered, HANDFUL)):
             outcomes += part
-            _tell(reading, len(outcomes), len(tasks))
+            _tell(len(outcomes), len(tasks))
     return outcomes[::-1] if reading.backwards else outcomes
 
 
-def _tell(reading: Reading, done: int, of: int) -> None:
-    if reading.told is not None:
-        reading.told(done, of)
+def _tell(done: int, of: int) -> None:
+    _PROGRESS.info("reading logs: %d of %d", done, of)
 
 
-def _collected(
-    parts: Iterable[tuple[int, list[Outcome]]], count: int, logs: int, reading: Reading
-) -> list[Outcome]:
+def _collected(parts: Iterable[tuple[int, list[Outcome]]], count: int, logs: int) -> list[Outcome]:
     """Return the outcomes of numbered parts, which come as they are done, in order."""
     found: list[list[Outcome]] = [[] for _ in range(count)]
     done = 0
     for number, outcomes in parts:
         found[number] = outcomes
         done += len(outcomes)
-        _tell(reading, done, logs)
+        _tell(done, logs)
     return [outcome for outcomes in found for outcome in outcomes]
 
 
@@ -482,7 +496,7 @@ def _in_processes(tasks: Sequence[_LogTask], reading: Reading) -> list[Outcome]:
     try:
         with ProcessPoolExecutor(reading.jobs - 1, mp_context=get_context("spawn")) as pool:
             parts = _shared_out(chunks, pool, reading)
-            return _collected(parts, len(chunks), len(tasks), reading)
+            return _collected(parts, len(chunks), len(tasks))
     except BrokenProcessPool:
         raise ExecutionError(
             "a process that was reading logs died; the system may be short of memory: run again "

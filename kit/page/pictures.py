@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import logging
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import fields, is_dataclass, replace
 from functools import cache
@@ -22,6 +23,7 @@ from kit.review.walk import Review
 from kit.rounding import Rounded
 from kit.settings.metric import HEADLINE, METRICS
 
+_PROGRESS = logging.getLogger("marginbook.progress")
 # What a column of claims is called in the table of a chart: the metric of a cell, else by kind.
 KIND_WORDS = {
     "suite_like": "for titles like these",
@@ -203,7 +205,12 @@ def _figure(book: ClaimBook, chart: Chart) -> Html:
 
 def write_charts(charts: Mapping[str, Sequence[Chart]], folder: Path) -> list[Path]:
     """Write every chart as SVG, PNG of 1920x1080 and CSV; return the files written."""
-    return [path for made in charts.values() for chart in made for path in chart.export(folder)]
+    made = [chart for subject in charts.values() for chart in subject]
+    paths: list[Path] = []
+    for number, chart in enumerate(made, 1):
+        _PROGRESS.info("drawing charts: %d of %d", number, len(made))
+        paths += chart.export(folder)
+    return paths
 
 
 def _claims_table(book: ClaimBook, chart: Chart) -> Html:

@@ -6,6 +6,7 @@ shorter; each title states the result.
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -29,6 +30,8 @@ from kit.page.findings import (
 )
 from kit.rounding import BY_FIGURES, Rounded, csv_cell
 from kit.settings.metric import HEADLINE, RESULT
+
+_PROGRESS = logging.getLogger("marginbook.progress")
 
 
 @dataclass(frozen=True, slots=True)
@@ -598,6 +601,7 @@ def write_slides(book: ClaimBook, folder: Path, wanted: SlideSet = SlideSet()) -
     files: dict[str, bytes] = {"slides.csv": _slides_csv(slides).encode()}
     refused = []
     for number, slide in enumerate(slides, start=1):
+        _PROGRESS.info("drawing slides: %d of %d", number, len(slides))
         try:
             drawn = slide.to_files(number=number, size=wanted.size, ground=wanted.ground)
         except UsageError as error:

@@ -6,6 +6,7 @@ Beside faults it says what settings and times leave open; that changes no figure
 from __future__ import annotations
 
 import datetime as dt
+import logging
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import asdict, dataclass
@@ -31,6 +32,8 @@ from kit.screening.controls import compared_pairs, name_pairs
 from kit.screening.flags import moment
 from kit.settings.params import load_params
 from kit.settings.starting import STARTING_NAMES, STARTING_TEXTS
+
+_PROGRESS = logging.getLogger("marginbook.progress")
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,6 +184,7 @@ def check_review(
     read_template(template)
     foreign = tuple(_of_template(params_path, Path(params.template)))
     review = load_review(params_path, reading=reading)
+    _PROGRESS.info("working out margins")
     results = work_out(review)
     book = make_claims(review, results)
     text = bind_review_text(review.loaded, book)

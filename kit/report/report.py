@@ -20,6 +20,7 @@ import re
 import subprocess
 import sys
 import tempfile
+import threading
 import time
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, redirect_stderr, redirect_stdout
@@ -36,7 +37,7 @@ from kit.errors import (
     ParamsError,
     UsageError,
 )
-from kit.metrics.measuring import PLAIN, Reading, own_code
+from kit.metrics.measuring import PLAIN, PROGRESS_VARIABLE, Reading, own_code
 from kit.metrics.store import Store, content_key
 from kit.package import PACKAGE
 from kit.page.assemble import CLOSED_MIME, build_page, source_text
@@ -46,6 +47,7 @@ from kit.report.template import OWN_HOMES, own_template, read_template, tags_of
 from kit.settings.params import ReviewParams
 from kit.settings.yaml import read_yaml
 
+_PROGRESS = logging.getLogger("marginbook.progress")
 INPUT_FAULTS = {2, 3}  # exit statuses of errors the analyst mends in params or data
 
 
@@ -122,10 +124,12 @@ def _execute_template(
     """
     with tempfile.TemporaryDirectory(prefix="marginbook-kernel-") as own:
         environment = _kernel_environment(Path(own)) | dict(variables or {})
-        kernel = _start_kernel(folder, Path(own), environment)  # starts while papermill is imported
+        note = Path(own) / "progress.json"
+        told = {**environment, PROGRESS_VARIABLE: str(note)}
+        kernel = _start_kernel(folder, Path(own), told)  # starts while papermill is imported
         process = kernel.provisioner.process
         try:
-            with _running(beside, folder, environment):
+            with _running(beside, folder, environment), _passing_on(note):
                 progress = _run_cells(notebook, parameters, kernel, timeout_s)
             last_words = _last_words(process, Path(own))
         finally:
@@ -155,7 +159,8 @@ def _execute_here(
     variables: dict[str, Any] = {"__name__": "__main__"}
     cells: list[dict[str, Any]] = []
     count = 0
-    for cell in notebook["cells"]:
+    for number, cell in enumerate(notebook["cells"], 1):
+        _PROGRESS.info(f"cell {cell.get('id')}: %d of %d", number, len(notebook["cells"]))
         cell = {**cell, "source": source_text(cell["source"])}
         if cell["cell_type"] != "code":
             cells.append(cell)
@@ -223,6 +228,8 @@ def _run_cells(
 
             def begin(cell: Any, cell_index: int) -> None:
                 progress.cell = cell["id"]
+                of = len(nb_man.nb.cells)
+                _PROGRESS.info(f"cell {progress.cell}: %d of %d", cell_index + 1, of)
 
             client = PapermillNotebookClient(
                 nb_man,
@@ -301,6 +308,29 @@ def _running(
             yield
         finally:
             process.kill()
+
+
+@contextmanager
+def _passing_on(note: Path) -> Iterator[None]:
+    """Pass on what a kernel notes of how far it has come, for as long as the block lasts."""
+    done = threading.Event()
+
+    def watch() -> None:
+        said = ""
+        while not done.wait(0.2):
+            with contextlib.suppress(OSError, ValueError):  # not there yet, or half written
+                if (now := note.read_text(encoding="utf-8")) != said:
+                    message, *numbers = json.loads(now)
+                    _PROGRESS.info(message, *numbers)
+                    said = now
+
+    watcher = threading.Thread(target=watch, daemon=True)
+    watcher.start()
+    try:
+        yield
+    finally:
+        done.set()
+        watcher.join()
 
 
 def _start_kernel(folder: Path, own: Path, environment: Mapping[str, str]) -> Any:
@@ -847,6 +877,7 @@ def _close(notebook: dict[str, Any], review: str, folder: Path) -> _Closed:
             f"the closing cell closed review {closing.get('review')!r} with other claims than "
             f"those in its folder (claims.json: {written})."
         )
+    _PROGRESS.info("building the page")
     page = build_page(notebook)
     if wanted := json.loads(claims.read_bytes())["settings"].get("slides"):
         from kit.page.slides import SlideSet, write_slides

@@ -10,19 +10,20 @@ made from their own claims alone: nothing is measured again.
 from __future__ import annotations
 
 import html
+import logging
 import math
+import os
 import signal
 import subprocess
 import sys
 import tempfile
 import threading
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor, as_completed
-from contextlib import contextmanager
 from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any
 
 from kit.claims.claim import Claim, ClaimBook, file_sha256, load_claims
 from kit.errors import ExecutionError, KitError, ParamsError, SealError, UsageError, did_you_mean
@@ -53,6 +54,7 @@ from kit.settings.yaml import read_yaml
 if TYPE_CHECKING:
     import pandas as pd
 
+_PROGRESS = logging.getLogger("marginbook.progress")
 FILES = ("index.html", "season.csv", "season.parquet")
 
 
@@ -525,7 +527,9 @@ def run_reviews(
     else:
         ended = _in_processes(waiting, [*words, "--out", str(out_dir)], options.jobs)
     before = [outcomes[p] for p in params if p not in waiting]
-    for outcome in (*before, *_shown_progress(ended, len(waiting), "reviews")):
+    _PROGRESS.info("reviews: %d of %d", len(before), len(params))
+    for done, outcome in enumerate((*before, *ended), 1):
+        _PROGRESS.info("reviews: %d of %d", done, len(params))
         if why[outcome.params].startswith("changed"):
             outcome = replace(outcome, why=why[outcome.params])
         outcomes[outcome.params] = outcome
@@ -538,15 +542,14 @@ def _run_here(params: Path, out_dir: Path, options: RunOptions) -> Outcome:
     """Run one review in this process."""
     from kit.report.report import run_review
 
-    with _bar(f"{params.name}: logs", options.reading) as shown:
-        done = run_review(
-            params,
-            out_dir=out_dir,
-            timeout_s=options.timeout_s,
-            allow_foreign_template=options.foreign_template,
-            reading=shown,
-            ahead=options.ahead,
-        )
+    done = run_review(
+        params,
+        out_dir=out_dir,
+        timeout_s=options.timeout_s,
+        allow_foreign_template=options.foreign_template,
+        reading=options.reading,
+        ahead=options.ahead,
+    )
     return Outcome(params, 0, str(done.report))
 
 
@@ -608,6 +611,7 @@ def _run_apart(options: list[str], params: Path, children: _Children | None = No
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
             text=True,
+            env={**os.environ, "MARGINBOOK_QUIET": "1"},
             start_new_session=True,  # a terminal's Ctrl-C reaches it once: through this process
         )
         children.running.add(child)
@@ -728,68 +732,3 @@ def _why_run(params: Path, out_dir: Path) -> str:
     if book.params_sha256 != file_sha256(params):
         return "changed since: params"
     return why_stale(out_dir / review, params)
-
-
-T = TypeVar("T")
-
-
-def _shown_progress(items: Iterable[T], count: int, what: str) -> Iterator[T]:
-    """Yield the items as they come; show how many of `count` came, at what rate, time left."""
-    if count < 2 or not sys.stderr.isatty():
-        yield from items
-        return
-    with _bars() as bars:
-        task = bars.add_task(what, total=count)
-        for item in items:
-            bars.advance(task)
-            yield item
-
-
-@contextmanager
-def _bar(what: str, reading: Reading) -> Iterator[Reading]:
-    """Give the reading with a bar that shows how many logs are done."""
-    if not sys.stderr.isatty():
-        yield reading
-        return
-    with _bars() as bars:
-        task = bars.add_task(what, total=None)
-
-        def tell(done: int, of: int) -> None:
-            bars.update(task, completed=done, total=of)
-
-        yield replace(reading, told=tell)
-
-
-def _bars() -> Any:
-    """Return a bar of progress on standard error."""
-    from rich.console import Console
-    from rich.progress import (
-        BarColumn,
-        MofNCompleteColumn,
-        Progress,
-        ProgressColumn,
-        Task,
-        TextColumn,
-        TimeElapsedColumn,
-        TimeRemainingColumn,
-    )
-    from rich.text import Text
-
-    class Rate(ProgressColumn):
-        """How many are done in a second."""
-
-        def render(self, task: Task) -> Text:
-            """Return the rate, or nothing while there is none."""
-            speed = task.finished_speed or task.speed
-            return Text("" if speed is None else f"{speed:.1f}/s")
-
-    return Progress(
-        TextColumn("{task.description}"),
-        BarColumn(),
-        MofNCompleteColumn(),
-        Rate(),
-        TimeElapsedColumn(),
-        TimeRemainingColumn(),
-        console=Console(stderr=True),
-        transient=True,
-    )

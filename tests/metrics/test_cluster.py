@@ -86,18 +86,19 @@ def measured(loaded, reading):
     return measure_runs(rows, loaded.bench, loaded.params, reading=reading)
 
 
-def test_logs_measured_by_workers_are_the_same_to_the_last_bit(tmp_path, cluster, monkeypatch):
+def test_logs_measured_by_workers_are_the_same_to_the_last_bit(tmp_path, cluster, caplog):
     made = small_bench(products=4, titles=4, runs=8)  # 128 logs: batches of 50, 50 and 28
     # Workers have fewer threads for linear algebra; long sums must not depend on that.
     long = replace(made.runs[0], frame_ns=frames(1, ms=9.0, count=40_000))
     made = replace(made, runs=(long, *made.runs[1:]))
     loaded = load_params(write_bench(made, tmp_path))
-    seen = []
-    reading = Reading(cluster=cluster.address, told=lambda done, of: seen.append((done, of)))
+    caplog.set_level("INFO", "marginbook.progress")
+    reading = Reading(cluster=cluster.address)
     plain, far = measured(loaded, PLAIN), measured(loaded, reading)
     assert [list(part) for part in far] == [list(part) for part in plain]
     assert [bits(part) for part in far] == [bits(part) for part in plain]
-    assert seen[-1] == (128, 128) and len(seen) == 3
+    seen = [record.args for record in caplog.records]
+    assert seen[-1] == (128, 128) and len(seen) == 3 + 16  # three batches, after handfuls here
 
 
 def test_workers_tell_every_fault_as_this_process_does(tmp_path, cluster):

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import http.server
+import json
+import logging
 import math
 import threading
 from dataclasses import replace
@@ -22,6 +24,7 @@ from kit.errors import ExecutionError, Fault, RunFileError
 from kit.metrics.measuring import (
     HANDFUL,
     PLAIN,
+    PROGRESS_VARIABLE,
     Reading,
     _do_task,
     _do_tasks_alike,
@@ -322,10 +325,20 @@ def test_every_fault_of_every_log_is_told_at_once_in_order(loaded, tmp_path, mon
     assert len(told[0]) == 3 and all(faults == told[0] for faults in told)
 
 
-def test_progress_is_told_to_the_last_log(loaded):
-    seen = []
-    measured(loaded, told=lambda done, of: seen.append((done, of)))
-    assert seen == [(n, 48) for n in range(HANDFUL, 49, HANDFUL)]
+def test_progress_is_told_to_the_last_log(loaded, caplog):
+    caplog.set_level("INFO", "marginbook.progress")
+    measured(loaded)
+    assert [r.args for r in caplog.records] == [(n, 48) for n in range(HANDFUL, 49, HANDFUL)]
+
+
+def test_a_kernel_notes_how_far_it_has_come(loaded, tmp_path, monkeypatch):
+    log = logging.getLogger("marginbook.progress")
+    monkeypatch.setattr(log, "handlers", [])
+    monkeypatch.setattr(log, "level", log.level)
+    note = tmp_path / "note.json"
+    reading = Reading.in_kernel({PROGRESS_VARIABLE: str(note)})
+    measured(loaded, store=reading.store)
+    assert json.loads(note.read_text()) == ["reading logs: %d of %d", 48, 48]
 
 
 def test_a_kernel_reads_as_it_is_told():

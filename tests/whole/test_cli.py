@@ -3,13 +3,16 @@
 A small bench is made for each case from the demo's, with a few logs copied.
 """
 
+import contextlib
 import csv
 import gzip
 import json
 import os
+import re
 import shutil
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import pytest
@@ -251,3 +254,63 @@ def test_schemas_are_valid_json_schema(what):
     jsonschema = pytest.importorskip("jsonschema")
     done = marginbook("schema", what)
     jsonschema.Draft202012Validator.check_schema(json.loads(done.stdout))
+
+
+def in_terminal(*words, **env):
+    """Run Python in a pseudo-terminal; return its exit status and what came, with the seconds."""
+    pty = pytest.importorskip("pty")
+    begun, parts = time.monotonic(), []
+    pid, handle = pty.fork()
+    if pid == 0:
+        os.environ.pop("MARGINBOOK_QUIET", None)
+        os.environ.update(TERM="xterm-256color", COLUMNS="120", **env)
+        os.execv(sys.executable, [sys.executable, *words])
+    with contextlib.suppress(OSError):  # how a terminal ends
+        while data := os.read(handle, 65536):
+            parts.append((time.monotonic() - begun, data.decode()))
+    os.close(handle)
+    return os.waitstatus_to_exitcode(os.waitpid(pid, 0)[1]), parts
+
+
+def test_a_terminal_shows_from_the_first_second_how_far_check_has_come(small):
+    status, parts = in_terminal("-m", "kit", "check", str(small / "small.yaml"))
+    said = "".join(text for _, text in parts)
+    assert status == 0
+    first = next(seconds for seconds, text in parts if "starting" in text)
+    answer = next(seconds for seconds, text in parts if "no faults" in text)
+    assert first < answer / 2  # before anything heavy is imported; in seconds: well below one
+    assert re.search(r"reading logs.*\d+ of \d+", said)
+    assert said.rindex("\x1b[2K") < said.index("small: no faults")  # the bar is wiped first
+
+
+SLOW = """
+import logging, time
+from kit.cli import _progress
+with _progress("beginning"):
+    log = logging.getLogger("marginbook.progress")
+    for n in range(1, 4):
+        log.info("logs: %d of %d", n, 3)
+        time.sleep({})
+    log.info("a word")
+"""
+
+
+@pytest.mark.parametrize(("env", "colour"), [({}, True), ({"NO_COLOR": "1"}, False)])
+def test_progress_keeps_no_color(env, colour):
+    _, parts = in_terminal("-c", SLOW.format(0.15), **env)
+    said = "".join(text for _, text in parts)
+    assert "3 of 3" in said and "a word" in said
+    assert bool(re.search(r"\x1b\[[0-9;]*3[0-9]", said)) == colour
+
+
+def test_where_there_is_no_terminal_progress_is_lines_after_two_seconds():
+    said = {}
+    for quiet in ("", "1"):
+        env = {"MARGINBOOK_QUIET": quiet, "TERM": "xterm"}
+        done = subprocess.run(
+            [sys.executable, "-c", SLOW.format(0.8)], capture_output=True, text=True, check=True,
+            env={**os.environ, **env},
+        )  # fmt: skip
+        assert done.stdout == ""
+        said[quiet] = done.stderr
+    assert said == {"": "... logs: 3 of 3 (2 s)\n", "1": ""}
