@@ -61,6 +61,10 @@ _WORDS = {
     "first, add up to 1 % (or 0.1 %) of the run's time.",
     "median": "1000 divided by the median frame time (ms), by Hyndman-Fan type 7: the rate that "
     "half of the frames reach.",
+    "over-common-stretch": "The same figure over the stretch from the beginning that all used "
+    "runs of the title have, where they are of unlike length.",
+    "common-stretch": "How long the shortest used run of a title is, in seconds, or in frames "
+    "where its runs are of as many frames.",
     "typed-in": "Typed into the run sheet before logs were kept; no log stands behind.",
     "recorded": "The result recorded in the run sheet, as typed.",
     "cell-welch": "Geometric mean of the used runs; interval from Student's t on the logarithms "
@@ -84,6 +88,8 @@ _WORDS = {
     "nothing shared.",
     "margin-none": "Ratio of the two geometric means over runs, turned so that above 1 is better; "
     "nothing gives an interval.",
+    "margin-unstruck": "The same margin of averages less what screening strikes inside runs: a "
+    "stretch on another level is left out of all runs of its title, a drifting run whole.",
     "difference": "Product minus baseline, in the unit measured (levels in dB), of the means over "
     "runs; interval as of a margin, on the levels themselves.",
     "margin-all-runs": "The same margin with the runs that were set aside put back, for "

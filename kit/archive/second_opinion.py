@@ -241,7 +241,14 @@ class _Review:
             data = (self.data / "bench" / record["file"]).read_bytes()
             if hashlib.sha256(data).hexdigest() != record["sha256"]:
                 raise _NotMadeError("logs that are not the ones claims.json names")
-            self.logs[run] = _read_log(data, self.layouts[record["layout"]])
+            ms, watts = _read_log(data, self.layouts[record["layout"]])
+            if cut := self.claims.get(f"common_stretch/{record['title']}"):
+                ends, last = np.cumsum(ms) / 1000, cut["value"]
+                kept = ends <= last * (1 + 1e-9)
+                if cut["unit"] == "frames":
+                    kept = np.arange(ms.size) < last
+                ms, watts = ms[kept], watts if watts is None else watts[kept]
+            self.logs[run] = ms, watts
         return self.logs[run]
 
     def figure_of_run(self, run: str, metric: str) -> float | None:

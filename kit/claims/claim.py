@@ -58,6 +58,8 @@ KINDS: Mapping[str, _ClaimKind] = {
     "margin": _ClaimKind("margin/{metric}/{title}/{pair}"),
     "margin_all_runs": _ClaimKind("margin_all_runs/{metric}/{title}/{pair}"),
     "margin_own_runs": _ClaimKind("margin_own_runs/{metric}/{title}/{pair}"),
+    "margin_unstruck": _ClaimKind("margin_unstruck/{metric}/{title}/{pair}"),
+    "common_stretch": _ClaimKind("common_stretch/{title}"),
     "level_difference": _ClaimKind("level_difference/{metric}/{title}/{pair}"),
     "suite": _ClaimKind("suite/{metric}/{group}/{pair}", "title_groups"),
     "suite_like": _ClaimKind("suite_like/{metric}/{group}/{pair}", "title_groups"),

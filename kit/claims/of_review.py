@@ -15,6 +15,7 @@ from kit.margins.consistency import Closure
 from kit.margins.drift import Drift
 from kit.margins.energy import EnergyStanding
 from kit.margins.suites import SuiteMargin
+from kit.metrics.run_metrics import RunMetrics
 from kit.review.walk import Results, Review
 from kit.review.what_if import measure_sensitivity
 from kit.rounding import Rounded
@@ -55,13 +56,38 @@ def _run_claims(review: Review, _: Results) -> Iterator[Claim]:
                     inputs=[run],
                     runs=[] if aside else [run],
                     set_aside=[run] if aside else [],
-                    marks=["set_aside"] * aside + ["typed_in"] * measured.typed_in,
+                    marks=["set_aside"] * aside
+                    + ["typed_in"] * measured.typed_in
+                    + ["common_stretch"] * (measured.stretch is not None),
                 ),
                 Figure(value),
-                method=_run_method(metric, review.params.metrics, typed_in=measured.typed_in),
+                method=_run_method(metric, review.params.metrics, measured),
                 unit=unit,
                 text=Rounded.fps(value, unit=unit, locale=review.params.locale),
             )
+    yield from _stretch_claims(review)
+
+
+def _stretch_claims(review: Review) -> Iterator[Claim]:
+    """Yield how much of each run is measured in titles whose runs are of unlike length."""
+    cut: dict[str, list[RunMetrics]] = {}
+    for run in review.used:
+        if run.stretch is not None:
+            cut.setdefault(run.title, []).append(run)
+    locale = review.params.locale
+    for title, runs in cut.items():
+        length, unit = runs[0].stretch or (0.0, "seconds")
+        named = [run.run for run in runs]
+        yield Claim.make(
+            "common_stretch",
+            Subject(title=title, inputs=named, runs=named),
+            Figure(length),
+            method="common-stretch",
+            unit=unit,
+            text=Rounded.plain(length, unit="s", digits=4, locale=locale)
+            if unit == "seconds"
+            else Rounded.count(length, locale=locale),
+        )
 
 
 def _cell_claims(review: Review, results: Results) -> Iterator[Claim]:
@@ -200,6 +226,16 @@ def _margin_claims(review: Review, results: Results) -> Iterator[Claim]:
                 unit="ratio",
                 text=Rounded.ratio(margin.ratio, *ends, locale=locale),
             )
+        if (less := margin.without_struck) is not None:
+            runs = tuple(run for cell in less.cells for run in cell.runs)
+            own = replace(
+                subject,
+                inputs=[Claim.id_of("run", metric=margin.metric, run=run) for run in runs],
+                runs=runs,
+                marks=(*less.marks, "unstruck"),
+            )
+            method = "margin-unstruck"
+            yield Claim.make_ratio("margin_unstruck", own, less, method=method, locale=locale)
         if margin.ratio_all_runs is None:
             continue
         runs = margin.all_runs
@@ -902,10 +938,12 @@ def listed(names: Iterable[str], *, joint: str = "and") -> str:
     return f"{', '.join(before)} {joint} {last}" if before else last
 
 
-def _run_method(metric: str, params: MetricParams, *, typed_in: bool) -> str:
+def _run_method(metric: str, params: MetricParams, run: RunMetrics) -> str:
     """Return the method that made a run's figure."""
-    if typed_in and METRICS[metric].source == "frames":
+    if run.typed_in and METRICS[metric].source == "frames":
         return "typed-in"
+    if run.stretch is not None and METRICS[metric].source == "frames":
+        return "over-common-stretch"
     return METRICS[metric].methods[params.low]
 
 

@@ -383,6 +383,7 @@ class Margin(RatioEstimate):
     cells: tuple[Cell, Cell]  # product's, baseline's
     ratio_all_runs: float | None = None  # with the set-aside runs put back, where it differs
     all_runs: tuple[str, ...] = ()  # what that rests on
+    without_struck: Margin | None = None  # less what steps and drifts in runs strike
     p_level: float | None = None  # of a true ratio outside the level band
     p_level_adjusted: float | None = None
     mixture_df: float | None = None  # df that stands for a mixture in Satterthwaite's rule

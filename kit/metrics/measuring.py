@@ -26,7 +26,9 @@ from functools import cache, lru_cache, partial
 from multiprocessing import get_context
 from pathlib import Path
 from threading import Lock
+from types import MappingProxyType
 
+import numpy as np
 from pydantic import ConfigDict, TypeAdapter, ValidationError
 
 from kit.bench.runs import RunRow, find_log, layout_of
@@ -40,6 +42,7 @@ from kit.metrics.run_metrics import (
     FrameFigures,
     RunDiagnostics,
     RunMetrics,
+    Stretch,
     measure_log,
     state_metrics,
 )
@@ -70,6 +73,7 @@ class _LogSettings:
     caps_hz: tuple[float, ...]
     cap_width: float
     metrics: MetricParams
+    stretch: Stretch | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -216,12 +220,23 @@ def _fetch_bytes(url: str, *, file: str) -> bytes:
 def _measured(log: Log, task: _LogTask, store: Store | None) -> _LogFacts:
     """Return what a log gives, read from its frames."""
     how = task.settings
+    log = log if how.stretch is None else _cut_to(log, how.stretch)
     with _ONE_MEASURES:
         found = RunDiagnostics.of_log(log, run="", caps_hz=how.caps_hz, cap_width=how.cap_width)
         facts = _LogFacts(found, measure_log(log, how.metrics) if found.measurable else None)
     if store is not None:
         store.keep(_task_key(task, log.sha256), _facts_adapter().dump_json((facts,)))
     return facts
+
+
+def _cut_to(log: Log, stretch: Stretch) -> Log:
+    """Return a log's frames from the beginning that end within a stretch, at least one."""
+    length, by = stretch
+    ends = np.cumsum(log.frame_ms) / 1000.0
+    last = length if by == "frames" else np.searchsorted(ends, length * (1 + 1e-9), side="right")
+    kept = slice(0, max(int(last), 1))
+    sensors = {name: readings[kept] for name, readings in log.sensors.items()}
+    return replace(log, frame_ms=log.frame_ms[kept], sensors=sensors)
 
 
 def _kept(task: _LogTask, store: Store, sha256: str) -> _LogFacts | None:
@@ -251,7 +266,7 @@ def _settings_key(settings: _LogSettings) -> str:
         arithmetic(),
         f"diagnostics {DIAGNOSTICS_VERSION}, metrics {METRICS_VERSION}",
         settings.layout.model_dump_json(exclude={"files"}),
-        repr((settings.caps_hz, settings.cap_width, sorted(metrics.items()))),
+        repr((settings.caps_hz, settings.cap_width, settings.stretch, sorted(metrics.items()))),
     )
 
 
@@ -350,7 +365,8 @@ def _make_task(
     params: ReviewParams,
     *,
     logs_at: str = "",
-    shared: dict[tuple[str, str, str], _LogSettings] | None = None,
+    shared: dict[object, _LogSettings] | None = None,
+    stretch: Stretch | None = None,
 ) -> _LogTask:
     """Return the task of reading and measuring a run's log.
 
@@ -363,7 +379,7 @@ def _make_task(
     """
     place = f"{logs_at.rstrip('/')}/{row.log}" if logs_at else str(find_log(row, bench))
     shared = {} if shared is None else shared
-    alike = (row.layout, row.part, row.product)
+    alike = (row.layout, row.part, row.product, stretch)
     if alike not in shared:
         refresh_hz = bench.products[row.product].refresh_hz
         shared[alike] = _LogSettings(
@@ -371,12 +387,18 @@ def _make_task(
             caps_hz=_caps_looked_for(params.screen, refresh_hz),
             cap_width=params.screen.cap_width,
             metrics=params.metrics,
+            stretch=stretch,
         )
     return _LogTask(row.log, place, shared[alike])
 
 
 def measure_runs(
-    rows: Sequence[RunRow], bench: Bench, params: ReviewParams, *, reading: Reading = PLAIN
+    rows: Sequence[RunRow],
+    bench: Bench,
+    params: ReviewParams,
+    *,
+    reading: Reading = PLAIN,
+    stretches: Mapping[str, Stretch] = MappingProxyType({}),
 ) -> tuple[dict[str, RunDiagnostics], dict[str, RunMetrics]]:
     """Return diagnostics and figures of each run that produced something, in the order of `rows`.
 
@@ -390,6 +412,8 @@ def measure_runs(
         Metrics, definition of the lows and thresholds in force.
     reading : Reading
         Processes, cluster and results store; no result depends on it.
+    stretches : mapping of str to Stretch
+        By title: how much of each log is measured, from its beginning; all of it without an entry.
 
     Returns
     -------
@@ -405,12 +429,17 @@ def measure_runs(
     made = [row for row in rows if row.produced]
     outcomes: dict[str, Outcome] = {}
     tasks: dict[str, _LogTask] = {}
-    shared: dict[tuple[str, str, str], _LogSettings] = {}
+    shared: dict[object, _LogSettings] = {}
     for row in made:
         if row.log:
             try:
                 tasks[row.run] = _make_task(
-                    row, bench, params, logs_at=reading.logs_at, shared=shared
+                    row,
+                    bench,
+                    params,
+                    logs_at=reading.logs_at,
+                    shared=shared,
+                    stretch=stretches.get(row.title),
                 )
             except RunFileError as error:
                 outcomes[row.run] = error.faults
@@ -432,7 +461,8 @@ def measure_runs(
         elif isinstance(outcome, _LogFacts):
             told = diagnostics[row.run] = replace(outcome.diagnostics, run=row.run)
             if outcome.figures is not None:
-                metrics[row.run] = state_metrics(row, told, outcome.figures, params=params.metrics)
+                figures = state_metrics(row, told, outcome.figures, params=params.metrics)
+                metrics[row.run] = replace(figures, stretch=stretches.get(row.title))
         else:
             faults += outcome
     if faults:

@@ -12,7 +12,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Self
+from typing import TYPE_CHECKING, Any, Literal, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -83,6 +83,14 @@ class RunDiagnostics:
     def measurable(self) -> bool:
         """Whether the log can be measured: it has frames, and its clock never went back."""
         return self.frames > 0 and not self.backward_rows
+
+    def average_without(self, struck: Iterable[tuple[float, float]]) -> float:
+        """Return the average of a run less stretches given as shares of its time."""
+        rates = 1.0 / np.asarray(self.profile)
+        middles = (np.arange(rates.size) + 0.5) / rates.size
+        out = [(middles >= start) & (middles <= stop) for start, stop in struck]
+        kept = rates[~np.any(out, axis=0)] if out else rates
+        return self.average_fps * float(kept.mean() / rates.mean())
 
     @classmethod
     def of_log(cls, log: Log, *, run: str, caps_hz: tuple[float, ...], cap_width: float) -> Self:
@@ -210,6 +218,8 @@ def _sensor(log: Log, name: str) -> NDArray[np.float64] | None:
 METRICS_VERSION = 1
 # A graphics part's sensors whose lag behind the frames is looked for: names that end so.
 LAGGING = ("power_w", "clock_mhz", "temperature_c")
+# How much of a run is measured, from its beginning: so many seconds, or so many frames.
+Stretch = tuple[float, Literal["seconds", "frames"]]
 HITCH_WINDOW = 31  # frames around a frame, itself among them, that its local median is taken of
 
 
@@ -241,6 +251,7 @@ class RunMetrics:
     effective_frames: float = 0.0
     blocks: RunBlocks = NO_BLOCKS  # what the frames alone say of the errors
     typed_in: bool = False
+    stretch: Stretch | None = None  # what all used runs of its title have; None: all of it
 
 
 @dataclass(frozen=True, slots=True)

@@ -310,6 +310,9 @@ MARK_WORDS = {
     "be known from them",
     "other_stretch": "a side has runs of another length, over another stretch of the scene: see "
     "Evidence",
+    "common_stretch": "runs of this title are of unlike length; all are measured over the stretch "
+    "from the beginning that every used one has",
+    "unstruck": "less what steps and drifts inside runs strike",
     "turned": "another outcome than the one stated",
     "less_is_better": "less is better; the margin is turned so that above is better",
     "titles_differ_from_standings": "the margin and the averages rest on different titles",

@@ -8,6 +8,8 @@ from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 
+import numpy as np
+
 from kit.bench.evidence import explain_unreadable, refuse_altered
 from kit.bench.prices import PriceRow, read_prices
 from kit.bench.runs import RunRow, read_run_sheet, select_rows
@@ -24,13 +26,13 @@ from kit.metrics.measuring import (
     Reading,
     measure_runs,
 )
-from kit.metrics.run_metrics import RunDiagnostics, RunMetrics
+from kit.metrics.run_metrics import RunDiagnostics, RunMetrics, Stretch
 from kit.metrics.store import Store
 from kit.screening.controls import Controls, check_controls, compared_pairs, name_pairs
 from kit.screening.run_rules import epoch_of
 from kit.screening.screen import Screened, screen_runs, unknown_names
 from kit.settings.bench_file import Bench
-from kit.settings.metric import METRICS
+from kit.settings.metric import HEADLINE, METRICS
 from kit.settings.params import LoadedParams, MarginParams, ReviewParams, load_params
 from kit.stats.series import SensorLag
 from kit.value.weigh import Value, weigh_products
@@ -161,19 +163,52 @@ def _screened(
     figures: dict[str, RunMetrics] = {}
     there: set[str] = set()
     if before is not None and _measured_alike(before.params, params):
-        told, figures = {**before.diagnostics}, {**before.metrics}
-        there = {row.run for row in before.rows}
+        told = {**before.diagnostics}
+        figures = {run: m for run, m in before.metrics.items() if m.stretch is None}
+        there = {row.run for row in before.rows} - (before.metrics.keys() - figures.keys())
     new = [row for row in rows if row.run not in there]
     told_now, figures_now = read_and_measure(new, loaded, reading=reading)
     told, figures = {**told, **told_now}, {**figures, **figures_now}
     diagnostics = {row.run: told[row.run] for row in rows if row.run in told}
     metrics = {row.run: figures[row.run] for row in rows if row.run in figures}
     screened = screen_runs(rows, diagnostics, bench, params)
+    if stretches := _common_stretches(
+        rows, diagnostics, screened, share=params.screen.length_share
+    ):
+        cut = [row for row in rows if row.title in stretches and row.run in metrics and row.log]
+        metrics |= measure_runs(cut, bench, params, reading=reading, stretches=stretches)[1]
     used = [row for row in rows if row.run in metrics and row.run not in screened.set_aside]
     controls = check_controls(used, loaded, titles=titles)
     return Review(
         loaded, titles, rows, diagnostics, metrics, screened, controls, prices, reading.store, sheet
     )
+
+
+def _common_stretches(
+    rows: Sequence[RunRow],
+    diagnostics: Mapping[str, RunDiagnostics],
+    screened: Screened,
+    *,
+    share: float,
+) -> dict[str, Stretch]:
+    """Return, of each title whose used runs are of unlike length, what they all have.
+
+    In frames where more pairs of its runs are of as many frames than are as long (a scene of fixed
+    content), else in seconds.
+    """
+    unlike = {f.run for f in screened.flags if f.rule == "unequal_length"}
+    used = [row for row in rows if row.log and row.run not in screened.set_aside]
+    found: dict[str, Stretch] = {}
+    for title in dict.fromkeys(row.title for row in used if row.run in unlike):
+        told = [diagnostics[row.run] for row in used if row.title == title]
+        sizes = np.array([[log.duration_s, log.frames] for log in told if log.measurable])
+        near = np.abs(np.log(sizes[:, None] / sizes[None, :])) <= np.log1p(share)
+        by_time, by_frames = near.sum(axis=(0, 1))
+        least = sizes.min(axis=0)
+        found[title] = (
+            (float(least[1]), "frames") if by_frames > by_time else (float(least[0]), "seconds")
+        )
+    return found
 
 
 def _measured_alike(params: ReviewParams, other: ReviewParams) -> bool:
@@ -259,13 +294,13 @@ def _mean_clocks_mhz(review: Review) -> dict[tuple[str, str], float]:
 
 
 def _mark_margins(margins: Sequence[Margin], review: Review) -> list[Margin]:
-    """Return the margins, marked where runs are of unlike days or of another stretch."""
-    other = {f.run for f in review.screened.flags if f.rule == "unequal_length"}
+    """Return the margins, marked where runs are of unlike days or cut to a common stretch."""
+    cut = {run for run, m in review.metrics.items() if m.stretch is not None}
     found = []
     for margin in margins:
         marks = (*margin.marks, *_epoch_mark(margin.cells, review))
-        if any(other.intersection(cell.runs) for cell in margin.cells):
-            marks += ("other_stretch",)
+        if any(cut.intersection(cell.runs) for cell in margin.cells):
+            marks += ("common_stretch",)
         found.append(replace(margin, marks=marks))
     return found
 
@@ -294,6 +329,8 @@ def work_out(review: Review) -> Results:
     variances, cells = _cells(review.used, review)
     none_aside = review.measured == review.used
     every_cell = cells if none_aside else _cells(review.measured, review)[1]
+    unstruck_runs = _unstruck(review)
+    unstruck = _cells(unstruck_runs, review, names=[HEADLINE]) if unstruck_runs else None
     pairs = compared_pairs(params)
     margins: list[Margin] = []
     levels: list[LevelDifference] = []
@@ -307,8 +344,12 @@ def work_out(review: Review) -> Results:
             controls=review.controls,
             variances=variances,
         )
-        made = compare(cells)
-        margins += made if none_aside else _with_all_runs(made, compare(every_cell))
+        made: Sequence[Margin] = compare(cells)
+        if not none_aside:
+            made = _with_all_runs(made, compare(every_cell))
+        if unstruck is not None:
+            made = _with_unstruck(made, compare(unstruck[1], variances=unstruck[0]))
+        margins += made
         levels += _levels(cells, product, baselines, review, variances)
     margins = _mark_margins(margins, review)
     suites = summarise_suites(
@@ -464,6 +505,61 @@ def _epoch_mark(cells: Sequence[Cell], review: Review) -> tuple[str, ...]:
     row_of = review.row_of
     sides = [{epoch_of(row_of[run], retest) for run in cell.runs} for cell in cells]
     return ("before_retest",) if sides[0] != sides[1] else ()
+
+
+def _unstruck(review: Review) -> list[RunMetrics]:
+    """Return the used runs with their averages less what steps in runs of their title strike.
+
+    A stretch struck in one run is left out of all runs of its title, so that they stay over the
+    same scene; a run whose level drifts is left out whole, where its cell has others. Nothing
+    where no rule strikes anything.
+    """
+    flags = [f for f in review.screened.flags if f.run not in review.screened.set_aside]
+    struck = {f.run: f.stretch for f in flags if f.stretch is not None}
+    drifts = {f.run for f in flags if f.rule == "drift_in_run" and f.action == "flag"}
+    used = [m for m in review.used if HEADLINE in m.values]
+    steady = {(m.product, m.title) for m in used if m.run not in drifts}
+    found, touched = [], False
+    for run in used:
+        told = review.diagnostics[run.run]
+        parts = [
+            (start * scale, stop * scale)
+            for other in used
+            if other.title == run.title and (stretch := struck.get(other.run))
+            for start, stop in [stretch]
+            for scale in [_size(review.diagnostics[other.run], run) / _size(told, run)]
+        ]
+        if run.run in drifts and (run.product, run.title) in steady:
+            touched = True
+            continue
+        if parts:
+            touched = True
+            if not told.profile:  # typed in: nobody knows what it was over
+                continue
+            if run.stretch is not None:
+                parts.append((run.stretch[0] / _size(told, run), 1.0))
+            run = replace(run, values={HEADLINE: told.average_without(parts)})
+        found.append(run)
+    return found if touched else []
+
+
+def _size(told: RunDiagnostics, run: RunMetrics) -> float:
+    """Return how long a run is, as runs of its title are cut; 1 where they are not."""
+    if run.stretch is None:
+        return 1.0
+    return float(told.frames) if run.stretch[1] == "frames" else told.duration_s
+
+
+def _with_unstruck(made: Sequence[Margin], plain: Sequence[Margin]) -> list[Margin]:
+    """Return the margins, each beside that less what is struck, where that differs in its runs."""
+    by_key = {(m.product, m.baseline, m.title, m.metric): m for m in plain}
+    result = []
+    for margin in made:
+        other = by_key.get((margin.product, margin.baseline, margin.title, margin.metric))
+        if other and [c.values for c in other.cells] != [c.values for c in margin.cells]:
+            margin = replace(margin, without_struck=other)
+        result.append(margin)
+    return result
 
 
 def _with_all_runs(made: Sequence[Margin], plain: Sequence[Margin]) -> list[Margin]:

@@ -27,7 +27,8 @@ class Flag:
     `action` is "set_aside" (the run is left out of the figures), "flag" (kept, but marked) or
     "cannot_judge" (the rule cannot tell, and why). `run`, `product` and `title` are empty where
     the flag is about more than one of them; `metric` names the one figure a flag is about, where
-    it is not about all.
+    it is not about all. `stretch` is the part of the run that the rule strikes, as shares of its
+    time from its beginning.
     """
 
     rule: str
@@ -37,6 +38,7 @@ class Flag:
     product: str = ""
     title: str = ""
     metric: str = ""
+    stretch: tuple[float, float] | None = None
 
     @classmethod
     def of_run(cls, rule: str, row: RunRow, reason: str, action: Action = "flag") -> Flag:

@@ -351,9 +351,10 @@ def _find_unequal_lengths(view: View) -> list[Flag]:
                 reads = "fewer frames reads higher" if shorter else "more frames reads lower"
                 reason = (
                     f"{log.duration_s:.1f} s and {log.frames} frames, where most runs of this "
-                    f"title have {usual.duration_s:.1f} s: its average is of another stretch of "
-                    f"the scene, and a low over {reads} (mean of the slowest 0.1 %, at 40 s "
-                    f"against 60 s: 1.6 %, at 15 s: 22 %)"
+                    f"title have {usual.duration_s:.1f} s: as it stands its average is of another "
+                    f"stretch of the scene, and a low over {reads} (mean of the slowest 0.1 %, at "
+                    f"40 s against 60 s: 1.6 %, at 15 s: 22 %). While it is used, all runs of this "
+                    f"title are measured over the stretch they have in common"
                 )
                 flags.append(Flag.of_run("unequal_length", row, reason))
     return flags
@@ -388,7 +389,9 @@ def _find_steps(view: View) -> list[Flag]:
                     found[row.run] = (step, "the scene does on other products")
             if row.run in found:
                 reason = _step_reason(log, *found[row.run])
-                flags.append(Flag.of_run("step_in_run", row, reason))
+                step = found[row.run][0]
+                flag = Flag.of_run("step_in_run", row, reason)
+                flags.append(replace(flag, stretch=(step.start, step.stop)))
     return flags
 
 
@@ -434,10 +437,7 @@ def _step_reason(log: RunDiagnostics, stretch: _Stretch, whose: str) -> str:
     """Return what was found of a step: where it is, how large, and the average without it."""
     start, stop = stretch.start * log.duration_s, stretch.stop * log.duration_s
     way = "longer" if stretch.change > 0 else "shorter"
-    rates = 1.0 / np.asarray(log.profile)
-    middles = (np.arange(rates.size) + 0.5) / rates.size
-    kept = (middles < stretch.start) | (middles > stretch.stop)
-    without = log.average_fps * float(rates[kept].mean() / rates.mean())
+    without = log.average_without([(stretch.start, stretch.stop)])
     size = percent(abs(float(np.expm1(stretch.change))))
     return (
         f"from {start:.1f} s to {stop:.1f} s of {log.duration_s:.1f} s frames took {size} {way} "

@@ -2,10 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from screening_case import diagnostics, profile, row, runs_of, view
+from small_bench import frames as made_frames
+from small_bench import small_bench, walk
 
+from kit.archive import second_opinion
+from kit.review import what_if
 from kit.screening import run_rules
 from kit.stats.series import block_levels, find_step
 
@@ -159,3 +165,84 @@ def test_a_low_over_fewer_frames_reads_higher():
 
     lows = {s: np.mean([low(60 * s) for _ in range(600)]) for s in (15, 40, 60)}
     assert lows[15] > lows[40] > lows[60]
+
+
+def test_unlike_lengths_are_measured_over_the_stretch_they_share(tmp_path):
+    """Every run over the first 20 s by numpy alone; a title of like runs stays as it was."""
+    made = small_bench(products=2, titles=2, runs=3)
+
+    def change(run):
+        count = {"p0": 4000, "p1": 2600}[run.product] if run.title == "t0" else 1500
+        ms = 10.0 if run.product == "p0" else 11.0
+        return replace(run, frame_ns=made_frames((3, *run.run.encode()), ms=ms, count=count))
+
+    bench = made.with_params(value=None).with_runs(change)
+    review, _, book = walk(replace(bench, prices=()), tmp_path)
+    by_run = {run.run: np.array(run.frame_ns) / 1e6 for run in bench.runs}
+    shortest = min(ms.sum() for run, ms in by_run.items() if "-t0-" in run)
+    stated = book.by_id["common_stretch/t0"]
+    assert stated.value == pytest.approx(shortest / 1000, rel=1e-12) and stated.unit == "seconds"
+    assert "common_stretch/t1" not in book.by_id
+    means = {}
+    for run, ms in by_run.items():
+        cut = ms[np.cumsum(ms) <= shortest + 1e-6] if "-t0-" in run else ms
+        claim = book.by_id[f"run/average_fps/{run}"]
+        assert claim.value == pytest.approx(1000 * cut.size / cut.sum(), rel=1e-9)
+        low = book.by_id[f"run/low_1pct_fps/{run}"].value
+        assert low == pytest.approx(1000 / np.quantile(cut, 0.99), rel=1e-9)
+        assert ("common_stretch" in claim.marks) == ("-t0-" in run)
+        means.setdefault(run.rsplit("-", 1)[0], []).append(np.log(claim.value))
+    margin = book.by_id["margin/average_fps/t0/p0-over-p1"]
+    assert "common_stretch" in margin.marks
+    assert np.log(margin.value) == pytest.approx(np.mean(means["p0-t0"]) - np.mean(means["p1-t0"]))
+    # The program that shares no line with the kit cuts the logs alike.
+    (tmp_path / "claims.json").write_bytes(book.to_json())
+    assert second_opinion.main([str(tmp_path)]) == 0
+    # Asked again without the long product's title, nothing stays cut to what it no longer shares.
+    other = review.changed(what_if.change_params(review, {"without_titles": "t0"})[0])
+    assert all(m.stretch is None for m in other.metrics.values())
+
+
+def test_a_scene_of_fixed_content_is_cut_by_frames(tmp_path):
+    made = small_bench(products=3, titles=1, runs=2)
+
+    def change(run):
+        count = 700 if run.run == "p2-t0-1" else 1500
+        ms = {"p0": 8.0, "p1": 10.0, "p2": 14.0}[run.product]
+        return replace(run, frame_ns=made_frames((4, *run.run.encode()), ms=ms, count=count))
+
+    bench = replace(made.with_params(value=None).with_runs(change), prices=())
+    review, _, book = walk(bench, tmp_path)
+    assert book.by_id["common_stretch/t0"].value == 700
+    ms = np.array(bench.runs[0].frame_ns[:700]) / 1e6
+    assert review.metrics[bench.runs[0].run].values["average_fps"] == pytest.approx(
+        1000 * 700 / ms.sum()
+    )
+
+
+def test_a_margin_stands_beside_that_without_a_struck_stretch(tmp_path):
+    """A last tenth at half the rate in one run: less it, the margin is what it was before."""
+    made = small_bench(products=2, titles=3, runs=3)
+
+    def frame_ns(run, slow):
+        ms = 10.0 if run.product == "p0" else 11.0
+        drawn = np.array(made_frames((5, *run.run.encode()), ms=ms, count=int(30_000 / ms)))
+        if slow and run.run == "p0-t0-1":
+            end = np.cumsum(drawn) > 0.9 * drawn.sum()
+            drawn = np.concatenate([drawn[~end], 2 * drawn[end][: end.sum() // 2]])
+        return tuple(int(v) for v in drawn)
+
+    books = []
+    for slow in (False, True):
+        bench = replace(made.with_params(value=None), prices=()).with_runs(
+            lambda run, slow=slow: replace(run, frame_ns=frame_ns(run, slow))
+        )
+        books.append(walk(bench, tmp_path / str(slow))[2])
+    clean, struck = books
+    assert not clean.of_kind("margin_unstruck")
+    (claim,) = struck.of_kind("margin_unstruck")
+    assert (claim.id, claim.outcome) == ("margin_unstruck/average_fps/t0/p0-over-p1", "ahead")
+    stated, before = (book.by_id["margin/average_fps/t0/p0-over-p1"] for book in (struck, clean))
+    assert stated.value < 0.985 * before.value
+    assert claim.value == pytest.approx(before.value, rel=0.004)
+    assert claim.high - claim.low < stated.high - stated.low

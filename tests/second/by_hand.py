@@ -63,6 +63,37 @@ def average(ms: np.ndarray) -> float:
     return float(1000 * len(ms) / ms.sum())
 
 
+def average_over(ms: np.ndarray, length: float, unit: str) -> float:
+    """Return the average over the frames that end within a stretch from the beginning."""
+    kept, seconds = [], 0.0
+    for frame in ms:
+        seconds += frame / 1000
+        if (len(kept) >= length) if unit == "frames" else (seconds > length * (1 + 1e-9)):
+            break
+        kept.append(frame)
+    return average(np.array(kept))
+
+
+def average_without(ms: np.ndarray, struck: list[list[float]]) -> float:
+    """Return the average less stretches struck, from stretches of equal time."""
+    count = min(100, len(ms) // 10)
+    whole, seconds, at = float(ms.sum()), 0.0, 0
+    sums, sizes = [0.0] * count, [0] * count
+    for frame in ms:
+        seconds += frame
+        while at < count - 1 and seconds >= whole * (at + 1) / count:
+            at += 1
+        sums[at] += frame
+        sizes[at] += 1
+    rates = [size / total for size, total in zip(sizes, sums, strict=True)]
+    kept = [
+        rate
+        for i, rate in enumerate(rates)
+        if not any(low <= (i + 0.5) / count <= high for low, high in struck)
+    ]
+    return average(ms) * (sum(kept) / len(kept)) / (sum(rates) / count)
+
+
 def median(ms: np.ndarray) -> float:
     x, n = sorted(float(t) for t in ms), len(ms)
     return 2000 / (x[(n - 1) // 2] + x[n // 2])

@@ -45,7 +45,7 @@ SIGNS = {"rel": 0.3, "abs": 3e-3}
 # Figures that are only taken over or counted, and those made as others are: no vector of their own.
 NO_VECTOR = {
     "typed-in", "recorded", "given", "count", "stated", "asked", "scenario-price", "cell-none",
-    "margin-none", "margin-all-runs", "margin-own-runs", "drift", "drift-anchor", "drift-of-these", "drift-of-others",
+    "margin-none", "common-stretch", "margin-all-runs", "margin-own-runs", "drift", "drift-anchor", "drift-of-these", "drift-of-others",
 }  # fmt: skip
 
 
@@ -864,6 +864,8 @@ def spread_of(g: Given) -> tuple[float, float]:
 
 OTHER: dict[str, Callable[[Given], Any]] = {
     "average": lambda g: hand.average(np.array(g["frame_ms"])),
+    "over-common-stretch": lambda g: hand.average_over(np.array(g["frame_ms"]), *g["stretch"]),
+    "margin-unstruck": lambda g: hand.average_without(np.array(g["frame_ms"]), g["struck"]),
     "median": lambda g: hand.median(np.array(g["frame_ms"])),
     "low-percentile": low_of(hand.low_percentile_7),
     "low-slowest-share": low_of(hand.low_slowest_share),

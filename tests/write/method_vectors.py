@@ -35,7 +35,14 @@ from kit.margins.replicates import SharedVariances, fit_variances
 from kit.margins.suites import SuiteMargin, summarise_titles
 from kit.methods import METHODS
 from kit.metrics.blocks import RunBlocks, measure_blocks, share_within
-from kit.metrics.run_metrics import RunMetrics, _energy_per_frame, _time_over_budget, count_hitches
+from kit.metrics.measuring import _cut_to
+from kit.metrics.run_metrics import (
+    RunDiagnostics,
+    RunMetrics,
+    _energy_per_frame,
+    _time_over_budget,
+    count_hitches,
+)
 from kit.planning.runs_needed import CellSeen, _CellTime, _rank_titles, plan_runs
 from kit.review.health import _bench_components, _measure_repeatability
 from kit.review.look_into import _summarise_frames
@@ -230,6 +237,14 @@ def _run_figures(book: Book) -> None:
         if metric.of_frames is not None:
             (method,) = set(metric.methods.values())
             book.add(method, {"frame_ms": FRAMES_MS}, metric.of_frames(frames))
+    log = Log("a.csv", "", 0, np.array(LONG_MS))
+    for length, unit in ((3.3, "seconds"), (250, "frames")):
+        given = {"frame_ms": LONG_MS, "stretch": [length, unit]}
+        cut = _cut_to(log, (length, unit)).frame_ms
+        book.add("over-common-stretch", given, 1000 * cut.size / cut.sum())
+    told = RunDiagnostics.of_log(log, run="r", caps_hz=(), cap_width=0.01)
+    given = {"frame_ms": LONG_MS, "struck": [[0.0, 0.1], [0.75, 1.0]]}
+    book.add("margin-unstruck", given, told.average_without([(0.0, 0.1), (0.75, 1.0)]))
     for share in dict.fromkeys((0.01, 0.025, *tail_shares().values())):
         for method, definition in (
             ("low-percentile", "percentile"),
