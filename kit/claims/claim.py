@@ -48,6 +48,7 @@ class _ClaimKind:
     part: str = ""
 
 
+_ABOUT = ("metric", "product", "baseline", "title", "group", "part")
 KINDS: Mapping[str, _ClaimKind] = {
     "run": _ClaimKind("run/{metric}/{run}"),
     "cell": _ClaimKind("cell/{metric}/{title}/{product}"),
@@ -254,17 +255,16 @@ class Claim:
         ValueError
             If the kind is not one of `KINDS`, or the method not in the catalogue.
         """
-        name = _id_of(kind, subject)
+        about = {name: getattr(subject, name) for name in _ABOUT}
+        run = next(iter(subject.runs or subject.set_aside), "")
+        name = Claim.id_of(kind, run=run, **about)
         if method not in METHODS:
             raise ValueError(f"{name}: no method {method!r} in the catalogue")
         low = _finite(figure.low)
         return Claim(
             id=name,
             kind=kind,
-            metric=subject.metric,
-            product=subject.product,
-            baseline=subject.baseline,
-            title=subject.title,
+            **about,
             value=_finite(figure.value),
             low=low,
             high=_finite(figure.high),
@@ -280,8 +280,6 @@ class Claim:
             runs=tuple(dict.fromkeys(subject.runs)),
             set_aside=tuple(dict.fromkeys(subject.set_aside)),
             marks=tuple(dict.fromkeys(subject.marks)),
-            group=subject.group,
-            part=subject.part,
         )
 
     @staticmethod
@@ -343,7 +341,17 @@ class Claim:
         )
 
     @staticmethod
-    def id_of(kind: str, **fields: str) -> str:
+    def id_of(
+        kind: str,
+        *,
+        metric: str = "",
+        product: str = "",
+        baseline: str = "",
+        title: str = "",
+        group: str = "",
+        part: str = "",
+        run: str = "",
+    ) -> str:
         """Return the id of the claim of a kind about what the fields name.
 
         >>> Claim.id_of("margin", metric="average_fps", title="dunes", product="a", baseline="b")
@@ -354,8 +362,20 @@ class Claim:
         ValueError
             If the kind is not one of `KINDS`.
         """
-        run = fields.pop("run", "")
-        return _id_of(kind, Subject(**fields, runs=[run] if run else ()))
+        if kind not in KINDS:
+            raise ValueError(f"no kind of claim is called {kind!r}; there are {', '.join(KINDS)}")
+        return KINDS[kind].form.format(
+            metric=metric,
+            product=product,
+            baseline=baseline,
+            pair=f"{product}-over-{baseline}",
+            title=title,
+            titles=title or "all-titles",
+            cell=f"/{title}/{product}" if title else "",
+            group=group,
+            part=part,
+            run=run,
+        )
 
 
 # A word that may be a code: it has a hyphen, an underscore or the ending of a bench's file.
@@ -903,28 +923,3 @@ class Figure:
     high: float | None = None
     confidence: float | None = None
     outcome: str = ""
-
-
-def _id_of(kind: str, subject: Subject) -> str:
-    """Return a claim's id, by the form its kind has.
-
-    Raises
-    ------
-    ValueError
-        If the kind is not one of `KINDS`.
-    """
-    if kind not in KINDS:
-        raise ValueError(f"no kind of claim is called {kind!r}; there are {', '.join(KINDS)}")
-    runs = dict.fromkeys((*subject.runs, *subject.set_aside))
-    return KINDS[kind].form.format(
-        metric=subject.metric,
-        product=subject.product,
-        baseline=subject.baseline,
-        pair=f"{subject.product}-over-{subject.baseline}",
-        title=subject.title,
-        titles=subject.title or "all-titles",
-        cell=f"/{subject.title}/{subject.product}" if subject.title else "",
-        group=subject.group,
-        part=subject.part,
-        run=next(iter(runs), ""),
-    )

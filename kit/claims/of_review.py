@@ -320,8 +320,8 @@ def _suite(suite: SuiteMargin, *, with_influence: bool, locale: str) -> Iterator
         text=Rounded.ratio(suite.ratio, suite.like_low, suite.like_high, locale=locale),
     )
     for kind, ratio, title in (
-        ("suite_smallest", suite.smallest, suite.smallest_title),
-        ("suite_largest", suite.largest, suite.largest_title),
+        ("suite_smallest", suite.smallest.ratio, suite.smallest.title),
+        ("suite_largest", suite.largest.ratio, suite.largest.title),
     ):
         yield _bare_ratio(kind, replace(below, title=title), ratio, suite, "suite-range", locale)
     by_figures = suite.outcome in BY_FIGURES
@@ -385,16 +385,10 @@ def _sensitivity_claims(review: Review, results: Results) -> Iterator[Claim]:
             # Beside an outcome that an interval judged, one that figures alone give does not stand.
             suite = replace(suite, outcome="unresolved")
         marks = ["turned"] if one.turned else ["no_interval"] if suite.low is None else []
-        stated = Claim.id_of(
-            "suite",
-            metric=suite.metric,
-            group=suite.suite,
-            product=suite.product,
-            baseline=suite.baseline,
-        )
-        subject = replace(
-            _suite_subject(suite), group="", part=one.choice, inputs=[stated], marks=marks
-        )
+        about = {"metric": suite.metric, "product": suite.product, "baseline": suite.baseline}
+        stated = Claim.id_of("suite", group=suite.suite, **about)
+        runs = _suite_runs(suite)
+        subject = Subject(**about, part=one.choice, inputs=[stated], runs=runs, marks=marks)
         method, locale = "suite-otherwise", review.params.locale
         yield Claim.make_ratio("sensitivity", subject, suite, method=method, locale=locale)
 
@@ -963,9 +957,13 @@ def _suite_subject(suite: SuiteMargin) -> Subject:
                      baseline=m.baseline)
             for m in suite.margins
         ],
-        runs=[run for margin in suite.margins for cell in margin.cells for run in cell.runs],
+        runs=_suite_runs(suite),
         marks=suite.marks,
     )  # fmt: skip
+
+
+def _suite_runs(suite: SuiteMargin) -> list[str]:
+    return [run for margin in suite.margins for cell in margin.cells for run in cell.runs]
 
 
 def _aside_by_cell(review: Review) -> dict[tuple[str, str], list[str]]:

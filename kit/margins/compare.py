@@ -428,6 +428,7 @@ def compare_products(
     controls: Controls,
     titles: Sequence[str] | None = None,
     variances: Mapping[str, SharedVariances] | None = None,
+    false_signs: bool = True,
 ) -> tuple[Margin, ...]:
     """Return a margin per metric, baseline and title in which both sides have a cell.
 
@@ -445,6 +446,9 @@ def compare_products(
         Only these.
     variances : mapping of str to SharedVariances, optional
         By metric. Without them no variance is shared.
+    false_signs : bool
+        Whether to work out how likely each sign is false: outcomes of titles need it, suites do
+        not.
 
     Raises
     ------
@@ -464,7 +468,7 @@ def compare_products(
     made = _compare_pairs(found, params, variances, band=math.log1p(params.level_band))
     p_adjusted = _adjust(found, [one.p_value for one in made], family=params.family)
     p_level_adjusted = _adjust(found, [one.p_level for one in made], family=params.family)
-    false_sign = _false_signs(found, made)
+    false_sign = _false_signs(found, made) if false_signs else [None] * len(made)
     margins = []
     for i, one in enumerate(made):
         a, b = one.cells

@@ -52,8 +52,8 @@ class SuiteMargin(RatioEstimate):
 
     `low`/`high` hold for these titles (run-to-run error only); `like_low`/`like_high` for titles
     like these (t over titles). `outcome` follows from the first; where how far runs scatter was not
-    measured, from the titles alone (`_titles_outcome`). `influence` maps each title to the ratio
-    with that title left out.
+    measured, from the titles alone (`_titles_outcome`). What else its margins say of it is worked
+    out when it is asked for.
     """
 
     method: str = "suite-these-titles"
@@ -65,24 +65,85 @@ class SuiteMargin(RatioEstimate):
     level_high: float | None
     like_low: float | None
     like_high: float | None
-    smallest: float  # ratio of the title with the smallest margin
-    smallest_title: str
-    largest: float
-    largest_title: str
-    counts: Mapping[Outcome, int]
+    center: float  # ln of the ratio
     day_sd: float | None  # what a session gives one product in all titles; None: not known
-    break_even_day: float | None  # how large that would have to be, unknown, to turn the outcome
-    false_expected: float  # of the titles ahead or behind, how many are expected to be false
-    influence: Mapping[str, float]
-    every_title: Outcome | None  # what may be said of every title, family-wise; None: nothing
     left_out: Mapping[str, str]  # title -> why it is not shared
     margins: tuple[Margin, ...]
-    ratio_all_runs: float | None = None
-    # Titles by the side their figure is on, whatever their outcome; of the sign test over them.
-    sides: Mapping[Outcome, int] = field(default_factory=dict)
-    sign_p: float = 1.0
     error: ErrorSum | None = field(default=None, compare=False, repr=False)  # of ln(ratio)
     care: float = 1.0  # factor on the share of errors the interval leaves out
+
+    @property
+    def smallest(self) -> Margin:
+        """The title with the smallest margin."""
+        return min(self.margins, key=_log_ratio)
+
+    @property
+    def largest(self) -> Margin:
+        """The title with the largest margin."""
+        return max(self.margins, key=_log_ratio)
+
+    @property
+    def counts(self) -> dict[Outcome, int]:
+        """How many titles have each outcome; of what figures alone say, those that occur."""
+        counts = {name: sum(m.outcome == name for m in self.margins) for name in OUTCOMES}
+        return {o: n for o, n in counts.items() if n or o in JUDGED}
+
+    @property
+    def sides(self) -> dict[Outcome, int]:
+        """How many titles' figures lie on either side of level, and how many on it."""
+        return _sides(self.margins)
+
+    @property
+    def sign_p(self) -> float:
+        """The p-value of the sign test over `sides`."""
+        return _sign_p(self.margins)
+
+    @property
+    def break_even_day(self) -> float | None:
+        """How large `day_sd`, where it is not known, would have to be to turn the outcome.
+
+        None where days are known, or the interval holds 1 as it is.
+        """
+        if self.error is None or self.day_sd is not None or self.center == 0:
+            return None
+        alpha = (1 - self.confidence) * self.care
+        found = self.error.break_even_sd(abs(self.center), alpha)
+        return None if found is None else found / math.sqrt(2)
+
+    @property
+    def false_expected(self) -> float:
+        """Of the titles ahead or behind, how many are expected to be false."""
+        judged = (m for m in self.margins if m.outcome in {"ahead", "behind"})
+        return math.fsum(m.false_sign or 0.0 for m in judged)
+
+    @property
+    def influence(self) -> dict[str, float]:
+        """The ratio with each title left out in turn; nothing for a single title."""
+        if len(self.titles) < 2:
+            return {}
+        parts = [
+            (t, w, w * _log_ratio(m))
+            for t, w, m in zip(self.titles, self.weights, self.margins, strict=True)
+        ]
+        total = math.fsum(part for _, _, part in parts)
+        return {title: math.exp((total - part) / (1 - w)) for title, w, part in parts}
+
+    @property
+    def every_title(self) -> Outcome | None:
+        """What may be said of every title at once, family-wise, or None."""
+        return _every_title_outcome(self.margins, alpha=1 - self.confidence)
+
+    @property
+    def ratio_all_runs(self) -> float | None:
+        """The ratio with set-aside runs put back, or None where that changes nothing."""
+        if all(m.ratio_all_runs is None for m in self.margins):
+            return None
+        every = [m.ratio if m.ratio_all_runs is None else m.ratio_all_runs for m in self.margins]
+        return math.exp(math.fsum(np.array(self.weights) * np.log(every)))
+
+
+def _log_ratio(margin: Margin) -> float:
+    return math.log(margin.ratio)
 
 
 def summarise_suites(
@@ -221,7 +282,7 @@ def summarise_titles(
         raise ValueError("margins must hold at least one title")
     first = margins[0]
     w = _suite_weights([m.title for m in margins], weights or {})
-    x = np.array([math.log(m.ratio) for m in margins])
+    x = np.array([_log_ratio(m) for m in margins])
     center = min(max(math.fsum(w * x), float(x.min())), float(x.max()))
     error = _suite_error(margins, w, cells)
     low, high = _ends(center, error, alpha=(1 - params.confidence) / outcomes)
@@ -232,7 +293,6 @@ def summarise_titles(
     spread = spread_over_titles(x, w)
     like_low, like_high = t_ends(center, *spread, confidence=params.confidence)
     smallest, largest = margins[int(x.argmin())], margins[int(x.argmax())]
-    counts = {name: sum(m.outcome == name for m in margins) for name in OUTCOMES}
     marks = _marks(margins, low, error, w)
     return SuiteMargin(
         suite=suite,
@@ -253,20 +313,8 @@ def summarise_titles(
         outcome=_titles_outcome(margins, center, (like_low, like_high), params)
         if low is None
         else outcome_of(low, high, level_low, level_high, band=params.level_band),
-        smallest=smallest.ratio,
-        smallest_title=smallest.title,
-        largest=largest.ratio,
-        largest_title=largest.title,
-        counts={o: n for o, n in counts.items() if n or o in JUDGED},
-        sides=_sides(margins),
-        sign_p=_sign_p(margins),
+        center=center,
         day_sd=error.day.sd if error is not None and error.day is not None else None,
-        break_even_day=_break_even(center, error, alpha=1 - params.confidence),
-        false_expected=math.fsum(
-            m.false_sign or 0.0 for m in margins if m.outcome in {"ahead", "behind"}
-        ),
-        influence=_influence([m.title for m in margins], x, w),
-        every_title=_every_title_outcome(margins, alpha=1 - params.confidence),
         left_out=dict(left_out or {}),
         margins=tuple(margins),
         marks=marks,
@@ -275,7 +323,6 @@ def summarise_titles(
             f"suite/{first.metric}/{suite}/{first.product}-over-{first.baseline}",
             inputs=tuple(m.trace for m in margins),
         ),
-        ratio_all_runs=_ratio_all_runs(margins, w),
         error=error.total if error is not None else None,
         care=error.care if error is not None else 1.0,
     )
@@ -369,25 +416,6 @@ def _choose_titles(
     return chosen, left_out
 
 
-def _influence(titles: Sequence[str], x: Floats, w: Floats) -> dict[str, float]:
-    """Return the ratio with each title left out in turn; nothing for a single title."""
-    if len(titles) < 2:
-        return {}
-    total = math.fsum(w * x)
-    return {
-        title: math.exp((total - float(w[i] * x[i])) / (1 - float(w[i])))
-        for i, title in enumerate(titles)
-    }
-
-
-def _ratio_all_runs(margins: Sequence[Margin], w: Floats) -> float | None:
-    """Return the ratio with set-aside runs put back, or None where that changes nothing."""
-    if all(m.ratio_all_runs is None for m in margins):
-        return None
-    ratios = [m.ratio if m.ratio_all_runs is None else m.ratio_all_runs for m in margins]
-    return math.exp(math.fsum(w * np.log(ratios)))
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class _SuiteError:
     """The error of a suite: its sum, how careful to be, and what is known of days."""
@@ -468,14 +496,3 @@ def _ends(
     if not math.isfinite(half):
         return None, None
     return math.exp(center - half), math.exp(center + half)
-
-
-def _break_even(center: float, error: _SuiteError | None, *, alpha: float) -> float | None:
-    """Return the standard deviation of one product's day that would make a suite unresolved.
-
-    None where days are known, or the interval holds 1 as it is.
-    """
-    if error is None or error.day is not None or center == 0:
-        return None
-    found = error.total.break_even_sd(abs(center), alpha * error.care)
-    return None if found is None else found / math.sqrt(2)

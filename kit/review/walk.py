@@ -441,6 +441,7 @@ def suites_of_runs(
         params=params,
         controls=review.controls,
         variances=variances,
+        false_signs=False,
     )
     return summarise_suites(
         margins,

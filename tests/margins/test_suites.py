@@ -106,8 +106,9 @@ def test_shared_variance_reaches_the_suite():
 
 def test_range_counts_and_the_titles_at_the_ends():
     suite = suite_of([1.1, 0.9, 1.0001, 1.3])
-    assert (suite.smallest_title, suite.largest_title) == ("t1", "t3")
-    assert suite.smallest == pytest.approx(0.9) and suite.largest == pytest.approx(1.3)
+    assert (suite.smallest.title, suite.largest.title) == ("t1", "t3")
+    assert suite.smallest.ratio == pytest.approx(0.9)
+    assert suite.largest.ratio == pytest.approx(1.3)
     assert suite.counts == {"ahead": 2, "behind": 1, "level": 1, "unresolved": 0}
     assert sum(suite.counts.values()) == len(suite.titles)
 
@@ -116,7 +117,7 @@ def test_range_counts_and_the_titles_at_the_ends():
 @given(st.lists(st.floats(0.2, 5.0), min_size=1, max_size=8))
 def test_the_suite_lies_within_its_titles(ratios):
     suite = suite_of(ratios, spread=0.01)
-    assert suite.smallest <= suite.ratio <= suite.largest
+    assert suite.smallest.ratio <= suite.ratio <= suite.largest.ratio
     if all(r < 1 for r in ratios):  # behind in every title is behind on average
         assert suite.ratio < 1
 

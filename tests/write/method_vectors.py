@@ -383,7 +383,7 @@ def _suites(book: Book) -> None:
     given = {"ln_ratios": [math.log(m.ratio) for m in suite.margins],
              "weights": [0.5, 0.25, 0.25]}  # fmt: skip
     book.add("suite-influence", given, list(suite.influence.values()))
-    book.add("suite-range", given, [suite.smallest, suite.largest])
+    book.add("suite-range", given, [suite.smallest.ratio, suite.largest.ratio])
     given = {"outcomes": [m.outcome for m in suite.margins]}
     book.add("suite-count", given, dict(suite.counts))
     for sides in ({"above": 18, "below": 0}, {"above": 10, "below": 4}, {"above": 3, "below": 3}):
