@@ -259,6 +259,12 @@ class _Words:
     decimal: str
     group: str
 
+    def write(self, plain: str) -> str:
+        """Return a plain number such as "1,234.5" with these marks."""
+        if (self.decimal, self.group) == (".", ","):
+            return plain
+        return plain.translate({ord(","): self.group, ord("."): self.decimal})
+
 
 @lru_cache
 def words_of(locale: str) -> _Words:
@@ -341,8 +347,7 @@ def number(value: float, *, decimals: int, locale: str = "en", sign: bool = Fals
     if not math.isfinite(value):
         return "unbounded" if math.isinf(value) else "undefined"
     plain = f"{abs(value):,.{decimals}f}"
-    marks = words_of(locale)
-    text = plain.translate({ord(","): marks.group, ord("."): marks.decimal})
+    text = words_of(locale).write(plain)
     if not plain.strip("0,."):  # no negative zero, and none with a plus
         return text
     if value < 0:

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 from itertools import combinations
 
 import numpy as np
@@ -246,8 +247,9 @@ def check_closure(
     closures = []
     for metric, known_cells in by_metric.items():
         of = {name: [t for p, t in known_cells if p == name] for name in (product, *others)}
+        mean_ratio = _mean_ratios(known_cells, ratios, metric)
         for b, c in combinations(dict.fromkeys(others), 2):
-            made = _close(known_cells, ratios, metric, (product, b, c), of)
+            made = _close(known_cells, mean_ratio, metric, (product, b, c), of)
             if made is not None:
                 closures.append(made)
     return tuple(closures)
@@ -348,19 +350,14 @@ def _name_gap(
     return _explain_by_clock(gap, mean_clocks_mhz or {})
 
 
-def _close(
+def _mean_ratios(
     cells: Mapping[tuple[str, str], Cell],
     ratios: Mapping[tuple[str, str, str, str], float],
     metric: str,
-    names: tuple[str, str, str],
-    titles_of: Mapping[str, Sequence[str]],
-) -> Closure | None:
-    """Return the closure of one triple, or None where two of them share no title."""
-    a, b, c = names
+) -> Callable[..., float]:
+    """Return what gives the mean ratio of two products over titles, each worked out once."""
 
-    def shared(*products: str) -> tuple[str, ...]:
-        return tuple(t for t in titles_of[products[0]] if all((p, t) in cells for p in products))
-
+    @cache
     def mean_ratio(over: str, under: str, titles: tuple[str, ...], *, own: bool) -> float:
         logs = []
         for title in titles:
@@ -371,12 +368,29 @@ def _close(
             logs.append(math.log(ratio))
         return math.exp(math.fsum(logs) / len(logs))
 
+    return mean_ratio
+
+
+def _close(
+    cells: Mapping[tuple[str, str], Cell],
+    mean_ratio: Callable[..., float],
+    metric: str,
+    names: tuple[str, str, str],
+    titles_of: Mapping[str, Sequence[str]],
+) -> Closure | None:
+    """Return the closure of one triple, or None where two of them share no title."""
+    a, b, c = names
+
+    def shared(*products: str) -> tuple[str, ...]:
+        return tuple(t for t in titles_of[products[0]] if all((p, t) in cells for p in products))
+
     common = shared(a, b, c)
     own = shared(a, b), shared(b, c), shared(a, c)
     if not common:
         return None
     chained_own = mean_ratio(a, b, own[0], own=True) * mean_ratio(b, c, own[1], own=True)
     direct_own = mean_ratio(a, c, own[2], own=True)
+    every = set().union(*own)
     return Closure(
         a=a,
         b=b,
@@ -392,12 +406,7 @@ def _close(
         trace=Trace(
             "check_closure",
             f"closure/{metric}/{a}-over-{b}-over-{c}",
-            inputs=tuple(
-                cells[p, t].trace
-                for p in names
-                for t in titles_of[p]
-                if any(t in titles for titles in own)
-            ),
+            inputs=tuple(cells[p, t].trace for p in names for t in titles_of[p] if t in every),
         ),
     )
 
