@@ -171,7 +171,10 @@ def _screened(
     told, figures = {**told, **told_now}, {**figures, **figures_now}
     diagnostics = {row.run: told[row.run] for row in rows if row.run in told}
     metrics = {row.run: figures[row.run] for row in rows if row.run in figures}
-    screened = screen_runs(rows, diagnostics, bench, params)
+    if before is not None and rows == before.rows and _screened_alike(before.params, params):
+        screened = before.screened
+    else:
+        screened = screen_runs(rows, diagnostics, bench, params)
     if stretches := _common_stretches(
         rows, diagnostics, screened, share=params.screen.length_share
     ):
@@ -216,6 +219,16 @@ def _measured_alike(params: ReviewParams, other: ReviewParams) -> bool:
     one, two = params.screen, other.screen
     caps = (one.caps_hz, one.cap_width) == (two.caps_hz, two.cap_width)
     return caps and params.metrics == other.metrics
+
+
+# What no screening rule reads of params: `test_no_rule_reads_what_screening_is_kept_over` holds it.
+NOT_SCREENED = frozenset({"margins", "suites", "value", "waivers", "pairs", "rivals", "same_name"})
+
+
+def _screened_alike(params: ReviewParams, other: ReviewParams) -> bool:
+    """Return whether two reviews of the same runs screen them alike."""
+    names = type(params).model_fields.keys() - NOT_SCREENED
+    return all(getattr(params, name) == getattr(other, name) for name in names)
 
 
 def _read_tables(bench: Bench) -> tuple[tuple[RunRow, ...], tuple[PriceRow, ...]]:
@@ -518,6 +531,8 @@ def _unstruck(review: Review) -> list[RunMetrics]:
     flags = [f for f in review.screened.flags if f.run not in review.screened.set_aside]
     struck = {f.run: f.stretch for f in flags if f.stretch is not None}
     drifts = {f.run for f in flags if f.rule == "drift_in_run" and f.action == "flag"}
+    if not struck and not drifts:
+        return []
     used = [m for m in review.used if HEADLINE in m.values]
     steady = {(m.product, m.title) for m in used if m.run not in drifts}
     found, touched = [], False
@@ -526,7 +541,7 @@ def _unstruck(review: Review) -> list[RunMetrics]:
         parts = [
             (start * scale, stop * scale)
             for other in used
-            if other.title == run.title and (stretch := struck.get(other.run))
+            if (stretch := struck.get(other.run)) and other.title == run.title
             for start, stop in [stretch]
             for scale in [_size(review.diagnostics[other.run], run) / _size(told, run)]
         ]

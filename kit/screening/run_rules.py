@@ -7,6 +7,7 @@ params say so. Rules about what limits a title, and about conditions, are in `ti
 from __future__ import annotations
 
 import gzip
+import math
 import re
 import zlib
 from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -674,8 +675,8 @@ def _find_unlike_runs(view: View) -> list[Flag]:
     exchanged with it) does not hide itself. Student's t at `ALPHA` over all runs together. Three
     runs suffice; fewer than four cells to pool do not.
     """
-    exchanged = {run for pair in _exchanged(view) for run in (pair[0].row.run, pair[1].row.run)}
     cells = _logs_by_cell(view)
+    exchanged = {stray.row.run for pair in _exchanged(cells) for stray in pair}
     return [
         Flag.of_run("unlike_cell", stray.row, _unlike_reason(stray, cells))
         for stray in _strays(cells)
@@ -690,17 +691,16 @@ def _find_exchanged_runs(view: View) -> list[Flag]:
     """
     return [
         Flag.of_run("exchanged", one.row, _exchanged_reason(one, other))
-        for pair in _exchanged(view)
+        for pair in _exchanged(_logs_by_cell(view))
         for one, other in (pair, pair[::-1])
     ]
 
 
-def _exchanged(view: View) -> list[tuple[_Stray, _Stray]]:
+def _exchanged(cells: Mapping[CellKey, _Cell]) -> list[tuple[_Stray, _Stray]]:
     """Return the pairs of runs that would each fit the other's cell.
 
     Both must be far from their own cell, and the cells have the product or the title in common.
     """
-    cells = _logs_by_cell(view)
     return [
         (one, other)
         for one, other in combinations(_strays(cells), 2)
@@ -755,52 +755,33 @@ def _logs_by_cell(view: View) -> dict[CellKey, _Cell]:
         logs = view.log_values(rows)
         if logs is not None and logs.size >= FEWEST_RUNS and float(np.ptp(logs)) > 0:
             cells[key] = _Cell(rows, logs)
+    keys = np.array(list(cells)).reshape(-1, 2)
+    df = np.array([cell.logs.size - 1.0 for cell in cells.values()])
+    # A sum of squares over its chi-squared median is a variance whose median is the true one.
+    squares = np.array([float(cell.logs.var()) * cell.logs.size for cell in cells.values()])
+    variances = squares / chdtri(df, 0.5)
     return {
-        key: _Cell(cell.rows, cell.logs, _spread_for(key, cells)) for key, cell in cells.items()
+        key: _Cell(cell.rows, cell.logs, _spread_without(i, keys, variances, df))
+        for i, (key, cell) in enumerate(cells.items())
     }
 
 
-def _spread_for(key: CellKey, cells: Mapping[CellKey, _Cell]) -> _Spread | None:
-    """Return the spread of a cell: the larger of its title's and its product's, or of all.
+def _spread_without(
+    i: int, keys: NDArray[np.str_], variances: NDArray[np.float64], df: NDArray[np.float64]
+) -> _Spread | None:
+    """Return the spread for a cell: the larger of its title's and its product's, or of all.
 
-    Parameters
-    ----------
-    key : (str, str)
-        Product, title. The cell itself does not count.
-    cells : mapping of (str, str) to _Cell
-        All of the review.
-
-    Returns
-    -------
-    _Spread or None
-        None where fewer than `FEWEST_CELLS` others can be pooled.
+    Each is the median of the variances of the cells there, the cell itself left out. All cells tell
+    how well it is known; the larger of the two allows for what is special about a title or a
+    product. None where fewer than `FEWEST_CELLS` others can be pooled.
     """
-    others = {other: cell for other, cell in cells.items() if other != key}
-    found = [
-        _pooled(cell for other, cell in others.items() if other[place] == key[place])
-        for place in (0, 1)
-    ]
-    whole = _pooled(others.values())
-    if whole is None:
+    others = np.arange(len(df)) != i
+    if others.sum() < FEWEST_CELLS:
         return None
-    # All cells tell how well the spread is known; the larger of the two allows for what is special
-    # about a title or a product.
-    sd = max([spread.sd for spread in found if spread is not None] or [whole.sd])
-    return _Spread(sd, whole.df)
-
-
-def _pooled(cells: Iterable[_Cell]) -> _Spread | None:
-    """Return the spread of some cells by the median of their variances, or None of too few.
-
-    A sum of squares over its chi-squared median is a variance whose median is the true one.
-    """
-    listed = list(cells)
-    if len(listed) < FEWEST_CELLS:
-        return None
-    dfs = np.array([cell.logs.size - 1 for cell in listed], dtype=np.float64)
-    squares = np.array([float(cell.logs.var()) * cell.logs.size for cell in listed])
-    variance = float(np.median(squares / chdtri(dfs, 0.5)))
-    return _Spread(float(np.sqrt(variance)), EFFICIENCY * float(dfs.sum()))
+    alike = [others & (keys[:, place] == keys[i, place]) for place in (0, 1)]
+    pooled = [variances[which] for which in alike if which.sum() >= FEWEST_CELLS]
+    variance = max(float(np.median(found)) for found in pooled or [variances[others]])
+    return _Spread(math.sqrt(variance), EFFICIENCY * float(df[others].sum()))
 
 
 def _strays(cells: Mapping[CellKey, _Cell]) -> list[_Stray]:

@@ -1,8 +1,11 @@
 """The path walked once: what a review reads, and what it works out."""
 
+from dataclasses import replace
+
 import pytest
 
-from kit.review.walk import _mean_clocks_mhz, load_review
+from kit.review.walk import NOT_SCREENED, _mean_clocks_mhz, load_review
+from kit.screening.screen import screen_runs
 
 
 def test_it_reads_only_the_review_s_products_and_titles(demo):
@@ -86,3 +89,25 @@ def test_another_bench_can_stand_in(demo, tmp_path):
     shutil.copytree(root / "example_runs", copy, ignore=shutil.ignore_patterns("*.py", "__py*"))
     review = load_review(root / "params" / "demo.yaml", bench_folder=copy)
     assert [r.run for r in review.rows] == [r.run for r in demo.review.rows]
+
+
+def test_no_rule_reads_what_screening_is_kept_over(demo):
+    review = demo.review
+
+    class Hidden:
+        def __getattr__(self, name):
+            assert name not in NOT_SCREENED, f"a rule reads {name}"
+            return getattr(review.params, name)
+
+    again = screen_runs(review.rows, review.diagnostics, review.bench, Hidden())
+    assert again == review.screened and again.set_aside
+
+
+def test_what_if_screens_again_only_what_may_be_screened_otherwise(demo):
+    review = demo.review
+    data = {"margins": review.params.margins.model_copy(update={"level_band": 0.2})}
+    wide = replace(review.loaded, params=review.params.model_copy(update=data))
+    assert review.changed(wide).screened is review.screened
+    data = {"screen": review.params.screen.model_copy(update={"set_aside_rules": ()})}
+    lax = replace(review.loaded, params=review.params.model_copy(update=data))
+    assert review.changed(lax).screened.set_aside.keys() < review.screened.set_aside.keys()

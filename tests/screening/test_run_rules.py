@@ -7,6 +7,7 @@ import datetime as dt
 import gzip
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -388,11 +389,11 @@ def test_too_few_cells_are_not_judged():
 def test_the_pooled_spread_is_the_median_of_variances_over_chi_squared():
     """Second version: scipy's distribution; its median of many cells is the true variance."""
     rng = np.random.default_rng(5)
-    cells = [run_rules._Cell((), rng.normal(0, 0.01, 4)) for _ in range(801)]
-    one = run_rules._pooled(cells)
-    by_hand = np.median(
-        [np.sum((c.logs - c.logs.mean()) ** 2) / stats.chi2.median(3) for c in cells]
-    )
+    cells = {(f"p{i}", f"t{i}"): rng.normal(0, 0.01, 4) for i in range(802)}
+    seen = SimpleNamespace(cells=lambda: cells, log_values=lambda logs: logs)
+    one = run_rules._logs_by_cell(seen)["p0", "t0"].spread
+    others = [logs for key, logs in cells.items() if key != ("p0", "t0")]
+    by_hand = np.median([np.sum((x - x.mean()) ** 2) / stats.chi2.median(3) for x in others])
     assert one.sd == pytest.approx(np.sqrt(by_hand), rel=1e-12)
     assert one.sd == pytest.approx(0.01, rel=0.06)
 
