@@ -59,11 +59,15 @@ class OpenReview:
         from the review it was asked of.
     edits : tuple of Edit
         What `what_if` changed in the params file.
+    before : tuple of Review and Results, optional
+        What was worked out of the review it was asked of: what no change touches is not worked out
+        again.
     """
 
     review: Review
     read_anew: tuple[str, ...] = ()
     edits: tuple[Edit, ...] = ()
+    before: tuple[Review, Results] | None = None
 
     def __repr__(self) -> str:
         params, used = self.review.params, len(self.review.used)
@@ -77,7 +81,7 @@ class OpenReview:
     @cached_property
     def results(self) -> Results:
         """Cells, margins, suites and standings, worked out once."""
-        return work_out(self.review)
+        return work_out(self.review, before=self.before)
 
     @cached_property
     def book(self) -> ClaimBook:
@@ -383,7 +387,8 @@ class OpenReview:
         loaded, edits = Edit.params_with(self.review, changes)
         reading, anew = _reading()
         review = self.review.changed(loaded, reading=reading)
-        return OpenReview(review, tuple(anew), (*self.edits, *edits))
+        before = (self.review, self.results) if "results" in self.__dict__ else None
+        return OpenReview(review, tuple(anew), (*self.edits, *edits), before)
 
     def differences(self, other: OpenReview) -> Differences:
         """Return claim by claim what another review gives otherwise, turned outcomes first."""

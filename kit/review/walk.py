@@ -318,13 +318,31 @@ def _mark_margins(margins: Sequence[Margin], review: Review) -> list[Margin]:
     return found
 
 
-def work_out(review: Review) -> Results:
+def _changed(one: Review, other: Review) -> set[str] | None:
+    """Return what params say otherwise of two reviews of the same runs; None of other runs."""
+    same = one.screened is other.screened and one.prices is other.prices
+    if not same or (one.rows, one.metrics) != (other.rows, other.metrics):
+        return None
+    names = type(one.params).model_fields
+    return {n for n in names if getattr(one.params, n) != getattr(other.params, n)}
+
+
+def _cells_alike(params: ReviewParams, other: ReviewParams) -> bool:
+    """Return whether two reviews of the same runs make the same cells of them."""
+    one, two = params.margins, other.margins
+    return (one.method, one.confidence) == (two.method, two.confidence)
+
+
+def work_out(review: Review, *, before: tuple[Review, Results] | None = None) -> Results:
     """Compare, summarise and weigh: every result of a review from its measured runs.
 
     Parameters
     ----------
     review : Review
         What `load_review` gave: runs read, screened and measured.
+    before : tuple of Review and Results, optional
+        What was worked out of the review this one was changed from: what nothing changed is taken
+        from there.
 
     Returns
     -------
@@ -339,9 +357,16 @@ def work_out(review: Review) -> Results:
     """
     params, bench = review.params, review.bench
     titles = {title: bench.titles[title] for title in review.titles}
-    variances, cells = _cells(review.used, review)
     none_aside = review.measured == review.used
-    every_cell = cells if none_aside else _cells(review.measured, review)[1]
+    changed = _changed(before[0], review) if before is not None else None
+    if before is not None and changed == {"value"}:
+        return replace(before[1], value=_weighed(review, before[1].cells, before[1].suites))
+    if before is not None and changed == {"margins"} and _cells_alike(before[0].params, params):
+        variances, cells = before[1].variances, before[1].cells
+        every_cell = before[1].cells_all_runs
+    else:
+        variances, cells = _cells(review.used, review)
+        every_cell = cells if none_aside else _cells(review.measured, review)[1]
     unstruck_runs = _unstruck(review)
     unstruck = _cells(unstruck_runs, review, names=[HEADLINE]) if unstruck_runs else None
     pairs = compared_pairs(params)
@@ -381,19 +406,6 @@ def work_out(review: Review) -> Results:
     closures = check_closure(
         cells, product=params.product, others=params.rivals, titles=titles, margins=margins
     )
-    value = None
-    if params.value is not None and review.prices:
-        asked = {(pair.product, pair.over) for pair in params.pairs}
-        value = weigh_products(
-            cells,
-            [s for s in suites if s.product == params.product or (s.product, s.baseline) in asked],
-            review.prices,
-            params=params.value,
-            products=(params.product, *params.compared),
-            review_date=params.date,
-            weights=params.suites["all"].weights if "all" in params.suites else None,
-            classes={p: bench.products[p].machine_class for p in params.products},
-        )
     energy = weigh_energy(review.used, cells, titles, confidence=params.margins.confidence)
     return Results(
         cells=cells,
@@ -403,7 +415,7 @@ def work_out(review: Review) -> Results:
         suites=suites,
         gaps=gaps,
         closures=closures,
-        value=value,
+        value=_weighed(review, cells, suites),
         levels=tuple(levels),
         energy=energy,
         energy_margins=compare_energy(
@@ -415,6 +427,24 @@ def work_out(review: Review) -> Results:
             review.used, metric_names=[m for m in params.metrics.compared if METRICS[m].steady]
         ),
         cell_index={(c.product, c.title, c.metric): c for c in cells},
+    )
+
+
+def _weighed(review: Review, cells: Sequence[Cell], suites: Sequence[SuiteMargin]) -> Value | None:
+    """Return the review's products weighed by their prices; None where it has none."""
+    params = review.params
+    if params.value is None or not review.prices:
+        return None
+    asked = {(pair.product, pair.over) for pair in params.pairs}
+    return weigh_products(
+        cells,
+        [s for s in suites if s.product == params.product or (s.product, s.baseline) in asked],
+        review.prices,
+        params=params.value,
+        products=(params.product, *params.compared),
+        review_date=params.date,
+        weights=params.suites["all"].weights if "all" in params.suites else None,
+        classes={p: review.bench.products[p].machine_class for p in params.products},
     )
 
 
