@@ -246,7 +246,9 @@ def check_closure(
     ratios = {(m.metric, m.product, m.baseline, m.title): m.ratio for m in margins}
     closures = []
     for metric, known_cells in by_metric.items():
-        of = {name: [t for p, t in known_cells if p == name] for name in (product, *others)}
+        of: dict[str, dict[str, None]] = {name: {} for name in (product, *others)}
+        for name, title in known_cells:
+            of.get(name, {})[title] = None
         mean_ratio = _mean_ratios(known_cells, ratios, metric)
         for b, c in combinations(dict.fromkeys(others), 2):
             made = _close(known_cells, mean_ratio, metric, (product, b, c), of)
@@ -376,13 +378,14 @@ def _close(
     mean_ratio: Callable[..., float],
     metric: str,
     names: tuple[str, str, str],
-    titles_of: Mapping[str, Sequence[str]],
+    titles_of: Mapping[str, Mapping[str, None]],
 ) -> Closure | None:
     """Return the closure of one triple, or None where two of them share no title."""
     a, b, c = names
 
     def shared(*products: str) -> tuple[str, ...]:
-        return tuple(t for t in titles_of[products[0]] if all((p, t) in cells for p in products))
+        first, *others = (titles_of[product] for product in products)
+        return tuple(t for t in first if all(t in other for other in others))
 
     common = shared(a, b, c)
     own = shared(a, b), shared(b, c), shared(a, c)

@@ -271,7 +271,8 @@ def review_titles(rows: Sequence[RunRow], params: ReviewParams, bench: Bench) ->
         wanted = set(params.titles)
         return tuple(title for title in bench.titles if title in wanted)
     mine = {row.title for row in rows if row.product == params.product}
-    others = {row.title for row in rows if row.product in params.compared and row.produced}
+    compared = params.compared
+    others = {row.title for row in rows if row.product in compared and row.produced}
     return tuple(title for title in bench.titles if title in mine & others)
 
 

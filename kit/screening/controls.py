@@ -140,8 +140,9 @@ def check_controls(
     """
     params, bench = loaded.params, loaded.bench
     seen: _Seen = {}
+    products = params.products
     for row in rows:
-        if row.title not in titles or row.product not in params.products:
+        if row.title not in titles or row.product not in products:
             continue
         for control in params.controls:
             value = _control_value(row, bench, control)

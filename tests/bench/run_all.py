@@ -1,6 +1,6 @@
 """Every benchmark, one after another, as one table: `python tests/bench/run_all.py [PAIRS]`.
 
-Prints the table of goals P1 to P14 in Markdown, with the machine named below it. Takes about an
+Prints the table of goals P1 to P15 in Markdown, with the machine named below it. Takes about an
 hour with 7 pairs; P11 takes the longest, and is measured with fewer pairs where P11_PAIRS says so.
 Names of goals after PAIRS measure those alone: `run_all.py 7 P3 P9`. Not a test.
 """
@@ -24,6 +24,7 @@ import p11_season
 import p12_verify
 import p13_growth
 import p14_same_bytes
+import p15_what_if
 from pairs import HEAD, Row, machine
 
 
@@ -60,6 +61,7 @@ MEASURES: dict[str, Callable[[int], Row | list[Row]]] = {
     "P12": p12_verify.measure,
     "P13": p13_growth.measure,
     "P14": lambda pairs: p14_same_bytes.measure(20),
+    "P15": p15_what_if.measure,
 }
 
 
