@@ -455,7 +455,7 @@ def suites_of_runs(
     *,
     names: Sequence[str],
     params: MarginParams | None = None,
-    variances: Mapping[str, SharedVariances] | None = None,
+    known: Results | None = None,
 ) -> tuple[SuiteMargin, ...]:
     """Return the reviewed product's suites over all titles, made from these runs.
 
@@ -468,8 +468,8 @@ def suites_of_runs(
         The metrics.
     params : MarginParams, optional
         In place of the review's.
-    variances : mapping of str to SharedVariances, optional
-        By metric, where these runs have been fitted.
+    known : Results, optional
+        What these runs gave: their cells are taken as they are, whatever their own intervals.
 
     Returns
     -------
@@ -477,7 +477,10 @@ def suites_of_runs(
         By the same steps as `work_out` takes.
     """
     params = params or review.params.margins
-    variances, cells = _cells(runs, review, names=names, params=params, variances=variances)
+    if known is not None:
+        variances, cells = known.variances, tuple(c for c in known.cells if c.metric in names)
+    else:
+        variances, cells = _cells(runs, review, names=names)
     margins = compare_products(
         cells,
         product=review.params.product,
@@ -501,14 +504,12 @@ def _cells(
     review: Review,
     *,
     names: Sequence[str] = (),
-    params: MarginParams | None = None,
-    variances: Mapping[str, SharedVariances] | None = None,
 ) -> tuple[Mapping[str, SharedVariances], tuple[Cell, ...]]:
     """Return the shared variances by metric, and the cells made with them."""
     titles, names = review.bench.titles, names or review.params.metrics.names
     # A display cap holds runs together: such cells say nothing about how others spread.
     apart = {(f.title, f.product) for f in review.screened.flags if f.rule == "capped"}
-    variances = variances or {
+    variances = {
         name: fit_variances(metrics, metric=name, titles=titles, apart=apart)
         for name in names
         if any(name in m.values for m in metrics)
@@ -516,7 +517,7 @@ def _cells(
     cells = make_cells(
         metrics,
         titles,
-        params=params or review.params.margins,
+        params=review.params.margins,
         variances=variances,
         metric_names=names,
     )

@@ -394,8 +394,7 @@ def _by_runs(
                 yield choice, suite
     welch = review.params.margins.model_copy(update={"method": "welch"})
     if review.params.margins.method != "welch":
-        again = suites_of_runs(review, used, names=names, params=welch, variances=results.variances)
-        for suite in again:
+        for suite in suites_of_runs(review, used, names=names, params=welch, known=results):
             yield "welch", suite
 
 
