@@ -199,7 +199,7 @@ def test_unlike_lengths_are_measured_over_the_stretch_they_share(tmp_path):
     (tmp_path / "claims.json").write_bytes(book.to_json())
     assert second_opinion.main([str(tmp_path)]) == 0
     # Asked again without the long product's title, nothing stays cut to what it no longer shares.
-    other = review.changed(what_if.change_params(review, {"without_titles": "t0"})[0])
+    other = review.changed(what_if.Edit.params_with(review, {"without_titles": "t0"})[0])
     assert all(m.stretch is None for m in other.metrics.values())
 
 
