@@ -10,6 +10,7 @@ from small_bench import small_bench, write_bench
 
 import kit
 from kit.archive.remake import _recompute_review
+from kit.claims.of_pages import make_claims
 from kit.metrics import measuring
 from kit.page import tables
 from kit.page.answers import COLUMNS, LINES
@@ -60,9 +61,9 @@ def test_its_claims_are_those_a_verifier_recomputes(params, review):
 def test_results_are_worked_out_when_asked_for_and_once(params, monkeypatch):
     done = []
 
-    def counted(review):
+    def counted(review, **known):
         done.append(review)
-        return walk.work_out(review)
+        return walk.work_out(review, **known)
 
     monkeypatch.setattr("kit.report.laboratory.work_out", counted)
     opened = kit.open_review(params)
@@ -287,6 +288,25 @@ def test_a_product_of_the_bench_is_read_and_no_other(params, counted):
     assert counted == [32, 16]
     assert other.review.params.rivals == ("p1", "p2")
     assert other.book.claims == kit.open_review(params).book.claims
+
+
+@pytest.mark.parametrize(
+    ("asked", "kept"),
+    [
+        ({"prices": {"p0": 555.0}}, {"margins", "suites", "cells", "energy"}),
+        ({"level_band": 0.2}, {"cells", "variances"}),
+        ({"confidence": 0.8}, set()),
+        ({"method": "welch"}, set()),
+        ({"without_titles": "t3"}, set()),
+    ],
+)
+def test_what_a_question_keeps_is_what_would_be_worked_out_again(review, asked, kept):
+    known = review.results
+    other = review.what_if(**asked)
+    names = ("margins", "suites", "cells", "energy", "variances")
+    assert kept <= {n for n in names if getattr(other.results, n) is getattr(known, n)}
+    fresh = walk.work_out(other.review)
+    assert make_claims(other.review, fresh).claims == other.book.claims != review.book.claims
 
 
 def test_questions_follow_each_other(review, params):
