@@ -46,7 +46,7 @@ _new = _commands("Start a bench, a params file, or the layout of a log.")
 
 def _say_version(wanted: bool) -> None:
     if wanted:
-        from kit.claims.of_pages import kit_version
+        from kit.package import kit_version
 
         typer.echo(f"marginbook {kit_version()}")
         raise typer.Exit

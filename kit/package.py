@@ -9,6 +9,7 @@ from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass
 from functools import cache
+from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
 PACKAGE = Path(__file__).resolve().parent
@@ -35,6 +36,14 @@ def module_paths() -> dict[str, Path]:
     if empty or not wings:
         raise RuntimeError(f"no modules found in {', '.join(empty) or PACKAGE.name}")
     return found
+
+
+def kit_version() -> str:
+    """Return the version of the kit that makes the claims."""
+    try:
+        return version("marginbook")
+    except PackageNotFoundError:
+        return "0+unknown"
 
 
 def module_path(name: str) -> Path:

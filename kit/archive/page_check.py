@@ -17,8 +17,9 @@ from kit.archive.remake import CLAIMS_PATH, Fresh, same_figure
 from kit.archive.unbag import Bag
 from kit.claims.bound_text import printed_forms
 from kit.claims.claim import CLAIMS_FORMAT, Claim, ClaimBook
-from kit.claims.of_pages import kit_version, page_name
+from kit.claims.of_pages import page_name
 from kit.errors import Finding, KitError, SealError
+from kit.package import kit_version
 from kit.page.assemble import ATTRIBUTES, IMAGE_SOURCE, TAGS, build_page
 from kit.page.findings import headline_of
 from kit.page.html import WRAPPER

@@ -42,11 +42,11 @@ from kit.claims.claim import (
     ClaimBook,
     RunRecord,
 )
-from kit.claims.of_pages import kit_version, make_claims
+from kit.claims.of_pages import make_claims
 from kit.errors import Fault, FaultsError, Finding, KitError, SealError
 from kit.methods import METHODS
 from kit.metrics.measuring import PLAIN, Reading
-from kit.package import stated_versions
+from kit.package import kit_version, stated_versions
 from kit.report.laboratory import OpenReview
 from kit.report.report import write_here
 from kit.report.template import TemplateError, own_template

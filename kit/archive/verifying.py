@@ -52,7 +52,6 @@ from kit.archive.signature import (
 from kit.archive.unbag import Bag, Listing, open_bag
 from kit.bench.journal import Anchor, read_excerpt
 from kit.claims.claim import ClaimBook
-from kit.claims.of_pages import kit_version
 from kit.errors import (
     BenchError,
     Finding,
@@ -62,7 +61,7 @@ from kit.errors import (
     did_you_mean,
 )
 from kit.metrics.measuring import PLAIN, Reading
-from kit.package import PACKAGE
+from kit.package import PACKAGE, kit_version
 
 if TYPE_CHECKING:
     import pandas as pd

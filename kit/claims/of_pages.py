@@ -6,12 +6,12 @@ import math
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import partial
-from importlib.metadata import PackageNotFoundError, version
 from itertools import chain
 
 from kit.bench.specification import compare_specifications
 from kit.claims.claim import Claim, ClaimBook, Figure, RunRecord, Subject
 from kit.claims.of_review import CLAIMS
+from kit.package import kit_version
 from kit.planning.of_review import Planned, plan_of_review, planned_titles
 from kit.planning.runs_needed import PilotCheck, Plan
 from kit.review.health import BenchComponents, Health, Repeatability, measure_health
@@ -611,14 +611,6 @@ def _cell_looked_into(review: Review) -> tuple[str, str]:
     """Return the product and title that `look` of the params names."""
     look = look_into(review)
     return look.product, look.title
-
-
-def kit_version() -> str:
-    """Return the version of the kit that makes the claims."""
-    try:
-        return version("marginbook")
-    except PackageNotFoundError:
-        return "0+unknown"
 
 
 def _records_shown(review: Review) -> tuple[RunRecord, ...]:

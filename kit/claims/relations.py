@@ -14,7 +14,6 @@ from types import MappingProxyType
 
 from kit.claims.claim import Claim, ClaimBook
 from kit.errors import did_you_mean
-from kit.margins.cells import outcome_of
 from kit.rounding import TURNED, Rounded
 from kit.settings.metric import HEADLINE, METRICS
 
@@ -166,6 +165,8 @@ def _ratio_of(
             low, high = (a * b for a, b in zip(one.ends, two.ends, strict=True))
             outcome = "unresolved"
             if low == low:  # the 95 % ends in place of the 90 % ones: level is said less often
+                from kit.margins.cells import outcome_of  # brings scipy
+
                 outcome = outcome_of(low, high, low, high, band=band)
             both = (*one.claims, *two.claims)
             return _Ratio(product, baseline, one.ratio * two.ratio, (low, high), outcome, both)

@@ -21,9 +21,8 @@ from typing import Any
 
 from kit.bench.prices import read_prices
 from kit.bench.runs import read_run_sheet
-from kit.claims.of_pages import kit_version
 from kit.errors import ExecutionError, KitError, SealError, UsageError
-from kit.package import installed_versions
+from kit.package import installed_versions, kit_version
 from kit.settings.params import load_params
 
 KEPT_ANYWAY = {".ipynb_checkpoints"}  # JupyterLab's own, of no use here

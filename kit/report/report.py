@@ -30,7 +30,6 @@ from typing import Any
 
 from kit import errors
 from kit.claims.claim import CLAIMS_FORMAT, file_sha256, load_claims
-from kit.claims.of_pages import page_of
 from kit.errors import (
     ExecutionError,
     KitError,
@@ -749,6 +748,7 @@ def redraw_report(folder: Path, *, to: Path, text: Path | None = None) -> tuple[
         them, or the page cannot be written.
     """
     from kit.claims.bound_text import bind_file
+    from kit.claims.of_pages import page_of
     from kit.page.outputs import redraw_page
 
     if to.resolve().is_relative_to(folder.resolve()):

@@ -10,12 +10,11 @@ from __future__ import annotations
 import math
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cache, lru_cache
 
 import numpy as np
 from numpy.lib.stride_tricks import as_strided
 from numpy.typing import NDArray
-from scipy.interpolate import CubicSpline
 from scipy.special import digamma, gammaln, polygamma
 
 Floats = NDArray[np.float64]
@@ -37,7 +36,6 @@ _ROUNDS, _SWEEPS = 4, 3
 # Nodes of an effect, in its standard deviations, and a finer set on which scales are judged.
 _NODES = np.linspace(-4.5, 4.5, 13)
 _FINE = np.linspace(-4.5, 4.5, 37)
-_REFINE = CubicSpline(_NODES, np.eye(_NODES.size))(_FINE)
 # Table of a cell's factor: ln(sample variance) less what title and product make of it.
 _R_LOW, _R_HIGH, _C_REACH = -45.0, 40.0, 16.0
 _MOST_DF = 100.0  # in the factors alone; what more runs say of a cell's neighbours is the same
@@ -129,6 +127,15 @@ class CrossedFit:
     def mean_log_var(self, place: int) -> float:
         """Return the mean of a cell's ln variance, given its own runs and all others."""
         return float(self.title_weight[place] @ self.moments(place)[0])
+
+
+@cache
+def _refine() -> Floats:
+    """Return what makes values at `_NODES` into values at `_FINE`: a cubic spline."""
+    from scipy.interpolate import CubicSpline  # slow to load
+
+    found: Floats = CubicSpline(_NODES, np.eye(_NODES.size))(_FINE)
+    return found
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -330,8 +337,8 @@ class _Side:
     def estimate_scale(self, power: float) -> float:
         """Return the posterior mean of the squared scale."""
         step = (self.nodes[:, -1] - self.nodes[:, 0]) / (_FINE.size - 1)
-        x = self.nodes @ _REFINE.T
-        evidence = self.summed() @ _REFINE.T
+        x = self.nodes @ _refine().T
+        evidence = self.summed() @ _refine().T
         top = evidence.max(axis=1, keepdims=True)
         prior = np.exp(self.log_density(x[None], _SDS[:, None, None] ** 2))
         inside = (prior * np.exp(evidence - top) * step[:, None]).sum(axis=2)

@@ -14,7 +14,6 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import chdtrc, chdtri
 
 Floats = NDArray[np.float64]
 
@@ -921,6 +920,8 @@ class SensorLag:
         frames at any lag (likelihood-ratio test at 0.002 over all lags), where the interval is
         wider than 2 s, and where it reaches the longest lag looked at.
         """
+        from scipy.special import chdtrc, chdtri  # slow to load, and no command's start needs it
+
         told = [profile for profile in profiles if profile.likely]
         if not told:
             return cls.unknown("no run is long enough, with enough readings")

@@ -140,6 +140,13 @@ class TestFace:
         )
         assert done.stdout.strip() == "[]"
 
+    def test_a_run_starts_its_kernel_before_scipy_is_loaded(self):
+        code = "import sys, kit.cli, kit.report.season, kit.report.report; print('scipy' in sys.modules)"
+        done = subprocess.run(
+            [sys.executable, "-c", code], capture_output=True, text=True, check=True
+        )
+        assert done.stdout.strip() == "False"
+
     @pytest.mark.slow
     def test_a_strict_type_checker_sees_signatures_and_refuses_a_wrong_name(self, tmp_path):
         source = tmp_path / "uses.py"

@@ -25,7 +25,7 @@ from damage import AUTHOR  # noqa: E402
 from sealmaker import write_project  # noqa: E402
 
 from kit.archive.sealing import seal  # noqa: E402
-from kit.claims.of_pages import kit_version  # noqa: E402
+from kit.package import kit_version  # noqa: E402
 from kit.report.report import run_review  # noqa: E402
 
 BAGS = ROOT / "tests" / "data" / "bags"
