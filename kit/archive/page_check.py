@@ -24,6 +24,7 @@ from kit.page.assemble import ATTRIBUTES, IMAGE_SOURCE, TAGS, build_page
 from kit.page.findings import headline_of
 from kit.page.html import WRAPPER
 from kit.page.outputs import result_frames, review_pieces
+from kit.page.words import words_in
 from kit.report.report import Closing, closing_of
 from kit.report.template import own_sources
 from kit.rounding import table_csv
@@ -489,7 +490,8 @@ def _figure(link: Any, claims: Mapping[str, Claim], book: ClaimBook) -> Iterator
         kinds = after.get("class", "").split() if isinstance(after.tag, str) else []
         if "fig" in kinds:
             break
-        if "iv" in kinds and _text(after).strip(_PADDING) != claim.interval:
+        interval = words_in(book.language).interval(claim)
+        if "iv" in kinds and _text(after).strip(_PADDING) not in {claim.interval, interval}:
             yield _finding(f"{claim.id}, interval", claim.interval or "none", _text(after))
         if "outcome" in kinds and claim.outcome:
             said = [_text(after).split()[-1], *(k for k in kinds if k != "outcome")]
@@ -510,7 +512,8 @@ def _value(element: Any, claim: Claim, book: ClaimBook) -> Iterator[Finding]:
     if shown.get("value") != repr(claim.value):
         yield _finding(f"{claim.id}, value", repr(claim.value), shown.get("value", "nothing"))
     text = _text(shown).strip(_PADDING)
-    if text != claim.text and text not in printed_forms(claim, book):
+    said = {claim.text, words_in(book.language).text(claim)}
+    if text not in said and text not in printed_forms(claim, book):
         yield _finding(f"{claim.id}, text", claim.text, text)
 
 

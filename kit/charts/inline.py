@@ -370,15 +370,19 @@ class Column:
         """How far grid lines keep apart, in percent of the column: the same in every column."""
         return 100 * 3.0 / self.width
 
-    def to_cell(self, claim: Claim | None, *, band: float, label: str = "") -> Markup:
+    def to_cell(
+        self, claim: Claim | None, *, band: float, none: str = "no run", label: str = ""
+    ) -> Markup:
         """Return a cell of the lattice: a dot with its interval, above a number where asked.
 
         Parameters
         ----------
         claim : Claim or None
-            The margin; None says "no run" in the cell.
+            The margin; of None the cell says `none`.
         band : float
             Half the level band, a share.
+        none : str
+            Words for a cell without a margin.
         label : str
             Written beneath the dot.
         """
@@ -387,7 +391,7 @@ class Column:
         if claim is None:
             parts.append(
                 f'<text class="halo quiet" {OVER} x="50%" y="50%" dy="4" text-anchor="middle">'
-                "no run</text>"
+                f"{escape(none)}</text>"
             )
         if claim is not None and claim.value:
             if claim.low and claim.high:

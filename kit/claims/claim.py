@@ -511,6 +511,11 @@ class ClaimBook:
         return str(self.settings.get("locale", "en"))
 
     @property
+    def language(self) -> str:
+        """What the words of the article are in."""
+        return str(self.settings.get("language", "en"))
+
+    @property
     def own_name(self) -> str:
         """The reviewed product's name as people read it."""
         return self.product_name(self.product)

@@ -16,15 +16,14 @@ from kit.charts import inline
 from kit.charts.identity import Identity, Look
 from kit.claims.bound_text import with_currency_sign
 from kit.claims.claim import Claim, ClaimBook
-from kit.claims.of_review import listed
-from kit.page.findings import Findings, Standing, long_date, outcome_word, upper_first
-from kit.page.html import Html, render
+from kit.page.findings import Findings, Standing, _size, outcome_word, upper_first
+from kit.page.html import Html, bullet_list, heading, joined, render
+from kit.page.words import Words, msg
 from kit.rounding import NBSP, OUTCOME_SIGNS
 from kit.settings.metric import HEADLINE, RESULT
 
 NAME_WIDTH = 18  # percent of a lattice that names of titles have
 LATTICE_PX = {"wide": 950.0, "small": 640.0, "mid": 640.0}  # by the class of a layout
-SEAL = "Sealed or not: marginbook verify says"
 # The titles of a table under the names of their groups: a row's name, and a claim a rival.
 _Rows = Sequence[tuple[str, Sequence[tuple[str, Sequence[Claim | None]]]]]
 
@@ -32,7 +31,7 @@ _Rows = Sequence[tuple[str, Sequence[tuple[str, Sequence[Claim | None]]]]]
 def _opening(book: ClaimBook) -> Html:
     """Return the first screen: headline, deck, every rival in one picture, and what was tested."""
     found, looks = Findings(book), Identity(book).looks()
-    shown, kind = found.standings, found.price_kind
+    shown, kind, words = found.standings, found.price_kind, found.words
     measured = [s for s in shown if s.whole is not None]
     scale = inline.RatioScale.fit(_ratios(measured), band=found.level_band)
     parts = (
@@ -45,23 +44,27 @@ def _opening(book: ClaimBook) -> Html:
     }
     alike = len({claim.text for claim in likely_false.values()}) == 1
     said = {} if alike else likely_false
-    return render(
+    scores = words.say("results, sign reversed where less is better; ratio scale")
+    frames = words.say("average frames per second, ratio scale")
+    return _render(
         "opening",
+        words,
+        lang=words.language,
         title=book.title,
         byline=book.byline,
         date=book.date,
-        long_date=long_date(book.date),
-        seal=SEAL,
+        long_date=words.date(book.date),
+        seal=words.say("Sealed or not: marginbook verify says"),
         headline=found.headline(),
         deck=found.deck(),
         caption=found.rivals_caption(),
-        sub="results, sign reversed where less is better; ratio scale"
-        if scored
-        else "average frames per second, ratio scale",
-        axis=scale.to_axis(slower="slower", faster="faster", locale=book.locale),
+        sub=scores if scored else frames,
+        axis=scale.to_axis(
+            slower=words.say("slower"), faster=words.say("faster"), locale=book.locale
+        ),
         rows=[[_rival_row(found, s, looks, scale, said) for s in part] for part in parts if part],
         priced=bool(kind) and any(s.price or s.equal for s in shown),
-        kind=kind,
+        kind=words.kind(kind),
         own=found.own,
         key_mark=_key_svg(
             '<path class="like" d="M2 10H42M2 6V14M42 6V14"/><rect class="block" x="16" y="5.5" '
@@ -76,8 +79,14 @@ def _opening(book: ClaimBook) -> Html:
         unlike=found.unlike_note(),
         price_head=price_head,
         price_words=price_words,
-        false_alike=next(iter(likely_false.values())) if alike else None,
+        false_alike=next(map(words.in_page, likely_false.values()), None) if alike else None,
     )
+
+
+def _render(template: str, words: Words, /, **given: Any) -> Html:
+    """Return a template filled, with what says and lists in its language."""
+    how = {"say": words.say, "tell": words.tell, "plural": words.plural, "iv": words.interval}
+    return render(template, **how, **given)
 
 
 def _key_svg(shapes: str, width: int) -> Markup:
@@ -109,7 +118,14 @@ def _rival_row(
 ) -> dict[str, Any]:
     """Return what the template says of one rival."""
     counts = [standing.counts[o] for o in OUTCOME_SIGNS if o in standing.counts]
-    cut, margins = standing.cut, list(standing.margins.values())
+    cut, margins, words = standing.cut, list(standing.margins.values()), found.words
+    word = outcome_word(standing.outcome, words)
+    if found.turned_by(standing):
+        word = words.say("{outcome}, fragile", outcome=word)
+    likely = likely_false.get(standing.product)
+    lower = words.tell("{cut} lower", cut=_size(cut)) if cut is not None else ()
+    if cut is not None and (cut.value or 0.0) < 0:
+        lower = words.tell("{cut} higher", cut=_size(cut))
     return {
         "mark": inline.mark_svg(looks[standing.product]),
         "name": standing.name,
@@ -122,17 +138,16 @@ def _rival_row(
         ),
         "whole": standing.whole,
         "outcome": standing.outcome,
-        "word": outcome_word(standing.outcome) + ", fragile" * bool(found.turned_by(standing)),
+        "word": word,
         "counts": [
-            {"outcome": c.outcome, "word": outcome_word(c.outcome), "text": c.text}
+            {"outcome": c.outcome, "word": outcome_word(c.outcome, words), "text": c.text}
             for c in counts
             if c.value
         ],
-        "false": likely_false.get(standing.product),
+        "false": None if likely is None else words.in_page(likely),
         "price": standing.price,
         "equal": standing.equal,
-        "cut": cut,
-        "cut_word": "higher" if cut is not None and (cut.value or 0.0) < 0 else "lower",
+        "cut": lower,
     }
 
 
@@ -157,29 +172,34 @@ def _per_title(book: ClaimBook) -> Html:
                 for t in titles
             ],
         )
-        for name, titles in _title_rows(book, shown)
+        for name, titles in _title_rows(found, shown)
     ]
-    table = None
+    table, words = None, found.words
     if sum(len(titles) for _, titles in rows) > 1:
         table = _lattice(
             found,
             shown,
             rows,
-            caption="Margin per title and rival",
-            sub=f"percent, one scale for all columns; right of the line the {found.own} is ahead; "
-            f"stroke: {found.confidence} interval where wider than the dot",
+            caption=words.say("Margin per title and rival"),
+            sub=words.say(
+                "percent, one scale for all columns; right of the line the {own} is ahead; "
+                "stroke: {confidence} interval where wider than the dot",
+                own=found.own,
+                confidence=found.confidence,
+            ),
             css="titles",
         )
     panels = _panels(found, shown) if shown[0].speed else []
-    return render(
+    return _render(
         "titles",
+        words,
         heading=found.titles_heading(),
         words=found.titles_sentences(),
         table=table,
         panels=panels,
         own=found.own,
         axis=inline.zero_axis(_top(book), locale=book.locale) if panels else "",
-        low_name=book.names.get("metrics", {}).get("low_1pct_fps", "1 % low"),
+        low_name=words.word(book.names.get("metrics", {}).get("low_1pct_fps", "1 % low")),
         confidence=found.confidence,
         key_mark=inline.mark_svg(Identity(book).looks()[book.product]),
         key_low=_key_svg('<g class="stem p-own"><path d="M3 10H30M3 6V14"/></g>', 32),
@@ -187,16 +207,17 @@ def _per_title(book: ClaimBook) -> Html:
     )
 
 
-def _title_rows(book: ClaimBook, shown: Sequence[Standing]) -> list[tuple[str, list[str]]]:
+def _title_rows(facts: Findings, shown: Sequence[Standing]) -> list[tuple[str, list[str]]]:
     """Return the titles with a margin, in the order of all charts, under the names of groups."""
     wanted = {title for s in shown for title in s.margins}
     found: dict[str, list[str]] = {}
-    for title, group in Identity(book).title_order().items():
+    for title, group in Identity(facts.book).title_order().items():
         if title in wanted:
             found.setdefault(group, []).append(title)
     if len(found) == 1:
         found = {"": next(iter(found.values()))}
-    return [(name or ("Other titles" if len(found) > 1 else ""), t) for name, t in found.items()]
+    other = facts.words.say("Other titles") if len(found) > 1 else ""
+    return [(name or other, t) for name, t in found.items()]
 
 
 def _lattice(
@@ -224,8 +245,8 @@ def _lattice(
     numbers : bool
         Whether each picture bears its figure.
     """
-    band, looks = found.level_band, Identity(found.book).looks()
-    values = []
+    band, looks, words = found.level_band, Identity(found.book).looks(), found.words
+    values, none = [], words.say("no run")
     for i, standing in enumerate(shown):
         claims = [*(row[1][i] for _, rows in groups for row in rows), standing.whole]
         values.append([v for c in claims if c is not None for v in (c.value, c.low, c.high) if v])
@@ -237,8 +258,8 @@ def _lattice(
         label = claim.text.removesuffix(f"{NBSP}%") if claim is not None and numbers else ""
         return {
             "claim": claim,
-            "word": "" if claim is None else outcome_word(claim.outcome),
-            "svg": column.to_cell(claim, band=band, label=label),
+            "word": "" if claim is None else outcome_word(claim.outcome, words),
+            "svg": column.to_cell(claim, band=band, none=none, label=label),
         }
 
     heads = [
@@ -247,7 +268,7 @@ def _lattice(
             "name": Identity(found.book).short(s.product),
             "text": "" if s.whole is None else s.whole.text,
             "outcome": s.outcome,
-            "word": outcome_word(s.outcome),
+            "word": outcome_word(s.outcome, words),
             "width": column.width,
             "axis": column.to_axis(widths_px=LATTICE_PX, locale=found.book.locale),
         }
@@ -300,7 +321,7 @@ def _panels(found: Findings, shown: Sequence[Standing]) -> list[dict[str, Any]]:
             "low": lows.get((title, own)),
             "rival": cells.get((title, rival)),
             "margin": margin,
-            "word": "" if margin is None else f", {outcome_word(margin.outcome)}",
+            "word": "" if margin is None else f", {outcome_word(margin.outcome, found.words)}",
         }
 
     return [
@@ -313,7 +334,7 @@ def _panels(found: Findings, shown: Sequence[Standing]) -> list[dict[str, Any]]:
                     "name": name,
                     "rows": [row(t, name, standing) for t in titles if (t, own) in cells],
                 }
-                for name, titles in _title_rows(book, [standing])
+                for name, titles in _title_rows(found, [standing])
             ],
             "css": "" if n == 0 else " also",
         }
@@ -334,6 +355,7 @@ def _groups(book: ClaimBook) -> Html:
     shown = [s for s in found.standings if s.groups]
     if not shown:
         return Html("")
+    words = found.words
     families = {g: tag for tag, groups in Identity(book).families().items() for g in groups}
     rows: dict[str, list[tuple[str, list[Claim | None]]]] = {}
     for group, titles in Identity(book).groups().items():
@@ -342,7 +364,10 @@ def _groups(book: ClaimBook) -> Html:
             name = f"{book.name('group', group, kind='suite')} ({len(titles)})"
             rows.setdefault(families.get(group, ""), []).append((name, claims))
     named = [
-        (f"By {tag.replace('_', ' ')}" if tag else "Other groups", some)
+        (
+            words.say("By {tag}", tag=tag.replace("_", " ")) if tag else words.say("Other groups"),
+            some,
+        )
         for tag, some in sorted(rows.items(), key=lambda item: item[0] == "")
     ]
     if len(named) == 1:
@@ -351,17 +376,18 @@ def _groups(book: ClaimBook) -> Html:
         found,
         shown,
         named,
-        caption="Margin per group of titles",
-        sub="percent; hollow: level; in brackets the number of titles",
+        caption=words.say("Margin per group of titles"),
+        sub=words.say("percent; hollow: level; in brackets the number of titles"),
         css="groups",
         numbers=True,
     )
-    return render(
+    return _render(
         "groups",
+        words,
         heading=found.groups_heading(),
         words=found.groups_sentences(),
         table=table,
-        more=upper_first(listed(s.the for s in shown[2:])),
+        more=upper_first(words.listed(s.the for s in shown[2:])),
     )
 
 
@@ -376,14 +402,15 @@ def _words(name: str, heading: str, words: Sequence[Any], **more: Any) -> Html:
 
 def _same_name(book: ClaimBook) -> Html:
     """Return what one name means in two classes of machine; nothing where there is one class."""
-    heading, words = Findings(book).classes_sentences()
-    return _words("same-name", heading, words) if heading else Html("")
+    head, said = Findings(book).classes_sentences()
+    return _words("same-name", head, said) if head else Html("")
 
 
 def _limited_by(book: ClaimBook) -> Html:
     """Return what seems to set the limit, as counts with titles."""
-    said = Findings(book).limits_sentences()
-    return _words("limited-by", *said, link="what-sets-the-limit", link_words="The evidence")
+    found = Findings(book)
+    link = {"link": "what-sets-the-limit", "link_words": found.words.say("The evidence")}
+    return _words("limited-by", *found.limits_sentences(), **link)
 
 
 def _money(book: ClaimBook) -> Html:
@@ -392,7 +419,7 @@ def _money(book: ClaimBook) -> Html:
     The picture leaves out other classes of machine; the table has them.
     """
     found = Findings(book)
-    kind, looks = found.price_kind, Identity(book).looks()
+    kind, looks, words = found.price_kind, Identity(book).looks(), found.words
     if not kind or found.own_price is None:
         return Html("")
     shown = {s.product: s for s in found.standings}
@@ -422,18 +449,24 @@ def _money(book: ClaimBook) -> Html:
     cheapest = min(
         (p for p in near if p in costs), key=lambda p: costs[p].value or math.inf, default=""
     )
-    return render(
+    metric = found.metric == HEADLINE
+    return _render(
         "value",
+        words,
         heading=found.value_heading(),
         words=found.value_sentences(),
         picture=picture,
         small=small,
-        kind_name=upper_first(book.name("group", kind, kind="price")),
-        sub="both as ratios; stepped line: nothing here is both cheaper and faster; dashed: as "
-        f"many frames for the money as {first.the if first else 'the first rival'}; bars: span of "
-        "prices",
-        caption=f"Cheapest frames: the {Identity(book).short(cheapest)}" if cheapest else "Prices",
-        unit="fps" if found.metric == HEADLINE else "point",
+        kind_name=upper_first(words.kind_of_prices(book.name("group", kind, kind="price"))),
+        sub=words.say(
+            "both as ratios; stepped line: nothing here is both cheaper and faster; dashed: as "
+            "many frames for the money as {rival}; bars: span of prices",
+            rival=first.the if first else words.say("the first rival"),
+        ),
+        caption=words.say("Cheapest frames: the {product}", product=Identity(book).short(cheapest))
+        if cheapest
+        else words.say("Prices"),
+        unit="fps" if metric else words.say("point"),
         own=found.own,
         rows=rows,
     )
@@ -474,12 +507,15 @@ def _value_pictures(
     other = next((o for o in offers if first and o.price.product == first.product), None)
     equal = first.equal if first else None
     said = "; ".join(f"{o.name} {o.price_text}, {o.speed.text}" for o in offers)
-    as_much = f"as much as {first.the} at {with_currency_sign(equal)}" if first and equal else ""
+    say, as_much = found.words.say, ""
+    if first and equal:
+        price = with_currency_sign(equal)
+        as_much = say("as much as {rival} at {price}", rival=first.the, price=price)
     words = {
-        "across": f"{kind} price, less is better",
-        "up": "frames per second over the titles, more is better",
+        "across": say("{kind} price, less is better", kind=found.words.kind(kind)),
+        "up": say("frames per second over the titles, more is better"),
         "equal": as_much,
-        "alt": f"Prices across, frames per second up: {said}",
+        "alt": say("Prices across, frames per second up: {offers}", offers=said),
     }
     wide, small = (
         inline.value_svg(
@@ -501,29 +537,58 @@ def _comparable(book: ClaimBook) -> Html:
 
     A row a product that differs in a control: its value against ours, and the waiver's reason.
     """
-    found = Findings(book)
-    rows = []
+    found, rows = Findings(book), []
+    say = found.words.say
     for product, differing in found.differences.items():
         text = ". ".join(
-            f"{upper_first(name)}: {there} against {here}. {reason}".rstrip(".")
+            say("{control}: {there} against {here}. {reason}",
+                control=upper_first(name), there=there, here=here, reason=reason).rstrip(".")
             for name, there, here, reason in differing
-        )
+        )  # fmt: skip
         rows.append({"head": upper_first(Identity(book).short(product)), "text": f"{text}."})
-    words = "All controls of all products"
-    link = {"link": "alike-and-not-alike", "link_words": words}
+    link = {"link": "alike-and-not-alike", "link_words": say("All controls of all products")}
     return _words("comparable", found.alike_heading(), (), rows=rows, **link)
 
 
 def _measured(book: ClaimBook) -> Html:
     """Return how it was measured, for a reader who wants to know and not to check."""
     found = Findings(book)
-    link = {"link": "methods-and-settings-in-force", "link_words": "Methods and settings"}
+    link = {
+        "link": "methods-and-settings-in-force",
+        "link_words": found.words.say("Methods and settings"),
+    }
     return _words("measured", found.method_heading(), found.method_sentences(), **link)
 
 
 def _record(book: ClaimBook) -> Html:
     """Return the head of the record, with the choice of what is printed."""
-    return render("record")
+    return _render("record", Findings(book).words)
+
+
+CAUTIONS = (
+    msg(
+        "These figures hold for the machines, drivers, settings and room named here. Another copy "
+        "of the same product may differ."
+    ),
+    msg(
+        "Prices were observed on the days stated and change. Weigh your own needs, and ask the "
+        "seller about warranty and returns, before you spend money on the strength of a review."
+    ),
+    msg(
+        "To repeat the measurements by opening a machine, unplug it, remove or disconnect the "
+        "battery where the maker allows it, and let it stand until it is discharged and cool; heat "
+        "sinks and batteries can burn. Leave measurements at mains voltage to people trained and "
+        "licensed for it. Local rules come first."
+    ),
+    msg("Test scenes can flash. People with photosensitive epilepsy should not watch them."),
+)
+
+
+def _cautions(book: ClaimBook) -> Html:
+    """Return the usual cautions."""
+    say = Findings(book).words.say
+    cautions = bullet_list(map(say, CAUTIONS), css="cautions")
+    return joined(heading(say("Before you rely on it"), level=2), cautions)
 
 
 # The sections, by the name with which a template shows them.
@@ -536,5 +601,6 @@ SECTIONS: Mapping[str, Callable[[ClaimBook], Html]] = {
     "money": _money,
     "comparable": _comparable,
     "measured": _measured,
+    "cautions": _cautions,
     "record": _record,
 }

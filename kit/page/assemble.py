@@ -25,6 +25,7 @@ from lxml.builder import ElementMaker
 from kit.errors import ExecutionError
 from kit.package import PACKAGE
 from kit.page.html import TURNING, WRAPPER, text_html
+from kit.page.words import Words, words_in
 
 CLOSED_MIME = "application/vnd.marginbook.closed+json"
 IMAGES = ("image/svg+xml", "image/png", "image/jpeg")
@@ -310,7 +311,8 @@ def _assemble(head: Any, sections: Sequence[_Section], closed: Mapping[str, Any]
         for part in parts[: record - 1]:
             opening.code += part.code
             part.code = []
-    contents = _contents([part.body for part in sections[1 : record + 1]])
+    words = words_in(head.get("lang") or "en")
+    contents = _contents([part.body for part in sections[1 : record + 1]], words)
     main = opening.body
     # The first screen answers, the contents come after it; an article is read in its order, so
     # there they stand where it ends.
@@ -319,7 +321,7 @@ def _assemble(head: Any, sections: Sequence[_Section], closed: Mapping[str, Any]
         if n == before and contents is not None:
             main.append(contents)
         if n:
-            main.append(_wrapped(part, n - record))
+            main.append(_wrapped(part, n - record, words.language))
     if before == len(sections) and contents is not None:
         main.append(contents)
     _link_back(main)
@@ -330,12 +332,13 @@ def _assemble(head: Any, sections: Sequence[_Section], closed: Mapping[str, Any]
     style = _style() + _foot_of_print(head)
     page: str = _template().render(
         title=named[0].text_content().strip() if named else "",
-        lang=head.get("lang") or "en",
+        lang=words.language,
+        say=words.say,
         style=style,
         style_sha256=base64.b64encode(hashlib.sha256(style.encode()).digest()).decode(),
         head=_written(head),
         content=_written(main).removeprefix("<section>").removesuffix("</section>"),
-        setup=_fold(opening.code, words="How this page was set up"),
+        setup=_fold(opening.code, words=words.say("How this page was set up")),
         closed=closed,
     )
     return page
@@ -385,10 +388,11 @@ def _fold(code: Sequence[str], *, words: str = "How this was computed") -> str:
     return f'<details class="code"><summary>{words}</summary>{cells}</details>'
 
 
-def _wrapped(part: _Section, place: int) -> Any:
+def _wrapped(part: _Section, place: int, language: str) -> Any:
     """Return a part as a section: of the article, the head of the record, or a part of it, closed.
 
-    `place` is below 0 in the article, 0 for the head of the record, above 0 behind it.
+    `place` is below 0 in the article, 0 for the head of the record, above 0 behind it. The record
+    keeps English: on a page in another `language` its parts say so.
     """
     body, slug = part.body, part.slug
     if place > 0:
@@ -398,6 +402,8 @@ def _wrapped(part: _Section, place: int) -> Any:
         summary.append(details[1])
         summary.tail, summary[0].tail = summary[0].tail, None
         body.append(details)
+        if language != "en":
+            body.set("lang", "en")
     kind = {True: "part", place == 0: "part record-head", place > 0: "part record"}[True]
     body.set("class", kind)
     body.set("aria-labelledby", slug)
@@ -428,7 +434,7 @@ def _slug(words: str, taken: set[str]) -> str:
     return candidate
 
 
-def _contents(parts: Sequence[Any]) -> Any:
+def _contents(parts: Sequence[Any], words: Words) -> Any:
     """Return the list of contents: headings of level 2, those of level 3 under them.
 
     Headings that are not to be listed (`kit.page.html.heading`) are left out; None where no heading
@@ -444,7 +450,7 @@ def _contents(parts: Sequence[Any]) -> Any:
                 rows.append(make.li(link, *([make.ol(*below)] if below else [])))
     if not rows:
         return None
-    return make.nav(make.ol(*rows), {"class": "contents", "aria-label": "Contents"})
+    return make.nav(make.ol(*rows), {"class": "contents", "aria-label": words.say("Contents")})
 
 
 def _link_back(main: Any) -> None:

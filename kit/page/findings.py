@@ -18,71 +18,81 @@ from typing import Any
 from kit.charts.identity import Identity
 from kit.claims.bound_text import size_text, with_currency_sign
 from kit.claims.claim import Claim, ClaimBook
-from kit.claims.of_review import listed
 from kit.page.html import Printed
-from kit.rounding import BY_FIGURES, NBSP, Rounded
+from kit.page.words import Part, Sentence, Words, forms, msg, words_in
+from kit.rounding import NBSP, Rounded
 from kit.settings.metric import HEADLINE, RESULT
 
 HEADLINE_CHARACTERS = 100
-NO_SCATTER = "how far runs scatter was not measured"
 MOST_TURNS = 3  # choices named of one outcome; the record has all
-NUMBERS = (
-    "no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten",
-    "eleven", "twelve",
-)  # fmt: skip
-PREPOSITIONS = {
-    "at", "with", "without", "in", "on", "by", "under", "from", "of", "for", "over", "above",
-    "below",
-}  # fmt: skip
-# How a product stands against another, in the order outcomes are told: before the other's name.
+# With one of these a group's name stands in a sentence as it is; translated, they are another
+# language's: those of both are known.
+PREPOSITIONS = msg("at with without in on by under from of for over above below")
+# How a product stands against another, in the order outcomes are told.
 AGAINST = {
-    "ahead": "ahead of",
-    "behind": "behind",
-    "level": "level with",
-    "unresolved": "too close to call against",
-    "above": f"{BY_FIGURES} ahead of",
-    "below": f"{BY_FIGURES} behind",
-    "open": f"undecided {BY_FIGURES} against",
-    "": "without an interval against",
+    "ahead": msg("ahead of {rival}"),
+    "behind": msg("behind {rival}"),
+    "level": msg("level with {rival}"),
+    "unresolved": msg("too close to call against {rival}"),
+    "above": msg("by figures alone ahead of {rival}"),
+    "below": msg("by figures alone behind {rival}"),
+    "open": msg("undecided by figures alone against {rival}"),
+    "": msg("without an interval against {rival}"),
 }
 # In place of these, where it is speed.
 _FASTER = {
-    "ahead": "faster than",
-    "behind": "slower than",
-    "above": f"{BY_FIGURES} faster than",
-    "below": f"{BY_FIGURES} slower than",
+    "ahead": msg("faster than {rival}"),
+    "behind": msg("slower than {rival}"),
+    "above": msg("by figures alone faster than {rival}"),
+    "below": msg("by figures alone slower than {rival}"),
 }
+# With how much, one way and the other; beside a rival that was named.
+_FASTER_BY = (msg("{size} faster than {rival}"), msg("{size} slower than {rival}"))
+_AHEAD_BY = (msg("{size} ahead of {rival}"), msg("{size} behind {rival}"))
+_FASTER_BRIEF = (msg("{size} faster"), msg("{size} slower"))
+_AHEAD_BRIEF = (msg("{size} ahead"), msg("{size} behind"))
+_NO_WAY = {"level", "unresolved", "open"}  # outcomes that say nothing of which is ahead
 _THE_TWO = {
-    "ahead": "it is ahead",
-    "behind": "it is behind",
-    "level": "the two are level",
-    "unresolved": "it is too close to call",
-    "above": f"{BY_FIGURES} it is ahead",
-    "below": f"{BY_FIGURES} it is behind",
-    "open": f"{BY_FIGURES} it is undecided",
-    "": "nothing gives an interval",
+    "ahead": msg("{where} it is ahead"),
+    "behind": msg("{where} it is behind"),
+    "level": msg("{where} the two are level"),
+    "unresolved": msg("{where} it is too close to call"),
+    "above": msg("{where} by figures alone it is ahead"),
+    "below": msg("{where} by figures alone it is behind"),
+    "open": msg("{where} by figures alone it is undecided"),
+    "": msg("{where} nothing gives an interval"),
 }
-_OUTCOME_WORDS = {
-    "unresolved": "too close to call",
-    "above": f"ahead {BY_FIGURES}",
-    "below": f"behind {BY_FIGURES}",
-    "open": f"undecided {BY_FIGURES}",
-    "": "no interval",
+_LEAD_OF_TITLES = (
+    msg("The lead over {rival} comes from titles {where}; {rest}"),
+    msg("The gap to {rival} comes from titles {where}; {rest}"),
+)
+_LEAD_OF_GROUP = (
+    msg("The lead over {rival} comes from {where}; {rest}"),
+    msg("The gap to {rival} comes from {where}; {rest}"),
+)
+_OUTCOMES = {
+    "ahead": msg("ahead"),
+    "behind": msg("behind"),
+    "level": msg("level"),
+    "unresolved": msg("too close to call"),
+    "above": msg("ahead by figures alone"),
+    "below": msg("behind by figures alone"),
+    "open": msg("undecided by figures alone"),
+    "": msg("no interval"),
 }
+# Of one title, and of several.
 LIMITS = {
-    "processor_bound": ("looks bound by the processor", "look bound by the processor"),
-    "capped": ("is held by a cap", "are held by a cap"),
-    "throttling": ("is limited by heat", "are limited by heat"),
-    "drift_in_run": ("slows down within its runs", "slow down within their runs"),
+    "processor_bound": forms("looks bound by the processor", "look bound by the processor"),
+    "capped": forms("is held by a cap", "are held by a cap"),
+    "throttling": forms("is limited by heat", "are limited by heat"),
+    "drift_in_run": forms("slows down within its runs", "slow down within their runs"),
 }
 LOWS = {
-    "percentile": "the rate at the percentile of the frame times",
-    "slowest_share": "the mean rate over the slowest share of the frames",
-    "time_share": "the rate below which a share of the time was spent",
+    "percentile": msg("A low is the rate at the percentile of the frame times."),
+    "slowest_share": msg("A low is the mean rate over the slowest share of the frames."),
+    "time_share": msg("A low is the rate below which a share of the time was spent."),
 }
-
-Part = str | Printed
-Sentence = tuple[Part, ...]
+ENGLISH = words_in("en")
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,29 +170,6 @@ class Standing:
 # --- words ---
 
 
-def counted(count: int, noun: str, *, words: bool = True) -> str:
-    """Return a count with its noun in the right number: a word up to twelve, then figures.
-
-    >>> counted(1, "run"), counted(2, "run"), counted(14, "title")
-    ('one run', 'two runs', '14 titles')
-    """
-    shown = _count_word(count) if words else str(count)
-    return f"{shown} {noun}" if count == 1 else f"{shown} {noun}s"
-
-
-def _count_word(count: int) -> str:
-    return NUMBERS[count] if count < len(NUMBERS) else str(count)
-
-
-def _all_of(count: int, noun: str, *, words: bool = False) -> str:
-    """Return all of so many things.
-
-    >>> _all_of(2, "title"), _all_of(12, "title"), _all_of(5, "rival", words=True)
-    ('both titles', 'all 12 titles', 'all five rivals')
-    """
-    return f"both {noun}s" if count == 2 else f"all {counted(count, noun, words=words)}"
-
-
 def upper_first(text: str) -> str:
     """Return text with its first letter as a capital."""
     return text[:1].upper() + text[1:]
@@ -198,18 +185,13 @@ def _plain_sentence(parts: Iterable[Part]) -> str:
     return "".join(p if isinstance(p, str) else p.text for p in parts)
 
 
-def outcome_word(outcome: str) -> str:
+def outcome_word(outcome: str, words: Words = ENGLISH) -> str:
     """Return an outcome as a reader meets it.
 
     >>> outcome_word("unresolved"), outcome_word("ahead"), outcome_word("")
     ('too close to call', 'ahead', 'no interval')
     """
-    return _OUTCOME_WORDS.get(outcome, outcome)
-
-
-def _as_printed(claim: Claim, end: str = "") -> Sentence:
-    """Return a claim's figure, its interval in brackets, and what the sentence ends in."""
-    return Printed(claim, claim.text), f"{_interval(claim)}{end}"
+    return words.say(_OUTCOMES[outcome]) if outcome in _OUTCOMES else outcome
 
 
 def _size(claim: Claim) -> Printed:
@@ -222,36 +204,46 @@ def _money(claim: Claim) -> Printed:
     return Printed(claim, with_currency_sign(claim))
 
 
-def _interval(claim: Claim) -> str:
-    """Return a claim's interval in brackets, or nothing."""
-    return f" ({claim.interval})" if claim.interval else ""
-
-
-def _against(claim: Claim, the: str) -> Sentence:
+def _against(claim: Claim, the: str, words: Words = ENGLISH) -> Sentence:
     """Return what a margin says about the product it is over, as a predicate.
 
     "4.7 % faster than the Sedge", "level with the Sedge", "too close to call against the Sedge".
     """
-    if claim.outcome in {"level", "unresolved", "open"}:
-        return (f"{AGAINST[claim.outcome]} {the}",)
-    way = "ahead" if (claim.value or 1.0) >= 1 else "behind"
-    word = AGAINST[way] if claim.metric == RESULT else _FASTER[way]
-    how = {"above": f" {BY_FIGURES}", "below": f" {BY_FIGURES}", "": ", without an interval"}
-    return _size(claim), f" {word} {the}{how.get(claim.outcome, '')}"
+    if claim.outcome in _NO_WAY:
+        return (words.say(AGAINST[claim.outcome], rival=the),)
+    messages = _AHEAD_BY if claim.metric == RESULT else _FASTER_BY
+    return _by_figures(
+        claim, words.tell(messages[_below(claim)], size=_size(claim), rival=the), words
+    )
 
 
-def _said_against(claim: Claim, the: str) -> str:
+def _below(claim: Claim) -> bool:
+    return (claim.value or 1.0) < 1
+
+
+def _by_figures(claim: Claim, finding: Sentence, words: Words) -> Sentence:
+    """Return a finding with what it rests on, where nothing gives an interval."""
+    if claim.outcome in {"above", "below"}:
+        return words.tell("{finding} by figures alone", finding=finding)
+    return (
+        finding if claim.outcome else words.tell("{finding}, without an interval", finding=finding)
+    )
+
+
+def _said_against(claim: Claim, the: str, words: Words) -> str:
     """Return `_against` in plain words."""
-    return _plain_sentence(_against(claim, the))
+    return _plain_sentence(_against(claim, the, words))
 
 
-def _brief(claim: Claim) -> str:
+def _brief(claim: Claim, words: Words) -> str:
     """Return a margin where the rival has been named: "10.6 % faster", "level"."""
-    if claim.outcome in {"level", "unresolved", "open"}:
-        return outcome_word(claim.outcome)
-    words = ("ahead", "behind") if claim.metric == RESULT else ("faster", "slower")
-    how = f" {BY_FIGURES}" if claim.outcome in {"above", "below"} else ""
-    return f"{size_text(claim)} {words[(claim.value or 1.0) < 1]}{how}"
+    if claim.outcome in _NO_WAY:
+        return outcome_word(claim.outcome, words)
+    messages = _AHEAD_BRIEF if claim.metric == RESULT else _FASTER_BRIEF
+    said = words.say(messages[_below(claim)], size=size_text(claim))
+    if claim.outcome in {"above", "below"}:
+        return words.say("{finding} by figures alone", finding=said)
+    return said
 
 
 def _some(text: str) -> bool:
@@ -281,32 +273,11 @@ def _without_same_end(text: str, before: str) -> str:
     return " ".join(words)
 
 
-def short_date(day: str, pattern: str = "d MMM y") -> str:
-    """Return a day as a slide writes it, or by another pattern; what is no day, as it is.
-
-    >>> short_date("2026-11-16"), short_date("2026-11-16", "d MMMM y"), short_date("soon")
-    ('16 Nov 2026', '16 November 2026', 'soon')
-    """
-    from datetime import date
-
-    from babel.dates import format_date
-
-    try:
-        return str(format_date(date.fromisoformat(day), pattern, locale="en"))
-    except ValueError:
-        return day
-
-
-def long_date(day: str) -> str:
-    """Return a day as the article writes it: "16 November 2026"."""
-    return short_date(day, "d MMMM y")
-
-
-def _one_of(choices: Sequence[str]) -> str:
+def _one_of(choices: Sequence[str], words: Words) -> str:
     """Return choices with "or" before the last, and the words that all begin with said once."""
-    words = zip(*(choice.split(" ")[:-1] for choice in choices), strict=False)
-    start = "".join(f"{same[0]} " for same in takewhile(lambda at: len({*at}) == 1, words))
-    return start + listed((choice.removeprefix(start) for choice in choices), joint="or")
+    heads = zip(*(choice.split(" ")[:-1] for choice in choices), strict=False)
+    start = "".join(f"{same[0]} " for same in takewhile(lambda at: len({*at}) == 1, heads))
+    return start + words.listed((choice.removeprefix(start) for choice in choices), "or")
 
 
 @dataclass(frozen=True)
@@ -321,11 +292,19 @@ class Findings:
     ----------
     book : ClaimBook
         The review's claims: nothing else is looked at.
+    language : str, optional
+        In place of the review's own.
     """
 
     book: ClaimBook
+    language: str = ""
 
     # --- what is there ---
+
+    @cached_property
+    def words(self) -> Words:
+        """The words of its language."""
+        return words_in(self.language or self.book.language)
 
     @cached_property
     def own(self) -> str:
@@ -436,7 +415,7 @@ class Findings:
 
     def _short(self, product: str) -> str:
         """Return a product as a sentence takes it up: "the Sedge"."""
-        return f"the {Identity(self.book).short(product)}"
+        return self.words.say("the {product}", product=Identity(self.book).short(product))
 
     def _standing(self, product: str) -> Standing:
         """Return every claim about the reviewed product and one other."""
@@ -474,11 +453,21 @@ class Findings:
         A name that begins with a preposition ("At 1200 lines") is taken as it is; any other
         becomes the object of one ("in new titles").
         """
-        name = self.book.name("group", group, kind="suite")
-        first = name.split(" ")[0].lower()
-        if first in PREPOSITIONS:
-            return name[:1].lower() + name[1:]
-        return f"in {_lower_first(name)}"
+        bare, name = self._group(group)
+        return self.words.say("in {group}", group=name) if bare else name
+
+    def _group(self, group: str) -> tuple[bool, str]:
+        """Return whether a group's name has no preposition, and the name in a sentence."""
+        name, say = self.book.name("group", group, kind="suite"), self.words.say
+        if name.split(" ")[0].lower() in {*PREPOSITIONS.split(" "), *say(PREPOSITIONS).split(" ")}:
+            return False, name[:1].lower() + name[1:]
+        return True, _lower_first(name) if self.words.language == "en" else name
+
+    def _every(self, finding: str, count: int) -> str:
+        """Return that something holds in all of so many titles."""
+        if count == 2:
+            return self.words.say("{finding} in both titles", finding=finding)
+        return self.words.say("{finding} in all {count} titles", finding=finding, count=count)
 
     def differing_groups(self, standing: Standing) -> tuple[str, ...]:
         """Return the groups of the first tag whose groups differ in outcome over a rival.
@@ -499,54 +488,64 @@ class Findings:
         The reviewed product, what it does against the first rival, the condition that turns it,
         the price: as much of it as fits. Where nothing was compared it says what was measured.
         """
-        first = self.first
+        first, words = self.first, self.words
         if first is None:
             titles = len({c.title for c in self.book.of_kind("cell", product=self.book.product)})
-            others = listed(s.the for s in self.standings)
-            said = [f"measured in {counted(titles, 'title')}"] if titles else []
-            said += [f"not set against {others}"] if others else []
-            none = f"{self.own}: no used run"
-            return _fitting([f"{self.own}: {'; '.join(said)}" if said else none, none])
-        tails = (self._dearer(first), "")
-        return _fitting([f"{self.own}: {c}{tail}" for c in self._cores(first) for tail in tails])
+            others = words.listed(s.the for s in self.standings)
+            count = words.plural("measured in one title", "measured in {count} titles", titles)
+            said = [count] if titles else []
+            said += [words.say("not set against {rivals}", rivals=others)] if others else []
+            none = words.say("{own}: no used run", own=self.own)
+            full = words.say("{own}: {finding}", own=self.own, finding="; ".join(said))
+            return _fitting([full if said else none, none])
+        tails = (self._dearer(first), {"message": "{own}: {finding}"})
+        cores = self._cores(first)
+        return _fitting(
+            [words.say(own=self.own, finding=c, **tail) for c in cores for tail in tails]
+        )
 
     def _cores(self, first: Standing) -> list[str]:
         """Return what the headline may say of the first rival, the most telling first."""
-        whole = first.whole
+        whole, say, words = first.whole, self.words.say, self.words
         if whole is None:
             return []
         cores = []
         groups = self.differing_groups(first)
         if groups:
-            words = {group: self.group_words(group) for group in groups}
-            clauses = [f"{_said_against(first.groups[groups[0]], first.the)} {words[groups[0]]}"]
-            clauses += [
-                f"{_brief(first.groups[g])} {_without_same_end(words[g], words[groups[0]])}"
-                for g in groups[1:]
-            ]
+            where = {group: self.group_words(group) for group in groups}
+            opened = _said_against(first.groups[groups[0]], first.the, words)
+            clauses = [say("{finding} {where}", finding=opened, where=where[groups[0]])]
+            for g in groups[1:]:
+                place = _without_same_end(where[g], where[groups[0]])
+                brief = _brief(first.groups[g], words)
+                clauses.append(say("{finding} {where}", finding=brief, where=place))
             cores.append(", ".join(clauses))
         titles = len(first.margins)
-        said = _said_against(whole, first.the)
+        said = _said_against(whole, first.the, words)
         if first.turned and not groups:
             group = first.turned[0]
-            turn = f"{_brief(first.groups[group])} {self.group_words(group)}"
-            cores.append(f"{said}, but {turn}")
+            brief = _brief(first.groups[group], words)
+            turn = say("{finding} {where}", finding=brief, where=self.group_words(group))
+            cores.append(say("{finding}, but {other}", finding=said, other=turn))
         if titles == 1:
-            cores.append(f"{said} in {self.book.title_name(next(iter(first.margins)))}")
+            title = self.book.title_name(next(iter(first.margins)))
+            cores.append(say("{finding} in {title}", finding=said, title=title))
         elif first.every:
-            cores.append(f"{said} in {_all_of(titles, 'title')}")
+            cores.append(self._every(said, titles))
         elif whole.kind == "suite":
-            cores.append(f"{said} over {counted(titles, 'title', words=False)}")
+            cores.append(say("{finding} over {count} titles", finding=said, count=titles))
         return [*cores, said]
 
-    def _dearer(self, first: Standing) -> str:
-        """Return how its price stands to the first rival's, as the end of a headline."""
+    def _dearer(self, first: Standing) -> dict[str, str]:
+        """Return a headline's message that ends in how its price stands to the first rival's."""
         claim = first.premium
         if claim is None or not claim.value:
-            return ""
+            return {"message": "{own}: {finding}"}
         if not _some(claim.text):
-            return ", at the same price"
-        return f", and {size_text(claim)} {'dearer' if claim.value > 1 else 'cheaper'}"
+            return {"message": msg("{own}: {finding}, at the same price")}
+        dearer = msg("{own}: {finding}, and {size} dearer")
+        cheaper = msg("{own}: {finding}, and {size} cheaper")
+        return {"message": dearer if claim.value > 1 else cheaper, "size": size_text(claim)}
 
     def deck(self) -> list[Sentence]:
         """Return the sentences under the headline.
@@ -559,40 +558,72 @@ class Findings:
             sentences += [self._whole_sentence(self.first, self.first.whole)]
             sentences += [*self._like_sentence(self.first), *self._money_sentences(self.first)]
         sentences += self._fragile_notes()
-        lost = listed(s.the for s in self.standings if s.whole is None)
+        lost = self.words.listed(s.the for s in self.standings if s.whole is None)
         if lost:
-            sentences.append((f"Not set against {lost}: no title has used runs of both.",))
+            message = msg("Not set against {rivals}: no title has used runs of both.")
+            sentences.append(self.words.tell(message, rivals=lost))
         return sentences
 
     def _whole_sentence(self, first: Standing, claim: Claim) -> Sentence:
         """Return what the margin over all titles says; where it is level, within which band."""
-        count = len(first.margins)
-        over = f"Over {_all_of(count, 'title')}" if count > 1 else "In the one title"
-        the = f"the {first.name}"
+        count, words = len(first.margins), self.words
+        if count > 2:
+            scope = words.say("Over all {count} titles", count=count)
+        else:
+            scope = words.say("Over both titles") if count == 2 else words.say("In the one title")
+        figure = words.with_interval(claim)
+        said = {"scope": scope, "rival": words.say("the {product}", product=first.name)}
         if claim.outcome == "level":
-            end = f", inside the level band of {self.band_words}."
-            return f"{over} it is level with {the}: ", *_as_printed(claim, end)
+            return words.tell(
+                "{scope} it is level with {rival}: {figure}, inside the level band of {band}.",
+                figure=figure, band=self.band_words, **said,
+            )  # fmt: skip
         if claim.outcome == "unresolved":
-            end = ": too close to call with these runs."
-            return f"{over} its margin over {the} is ", *_as_printed(claim, end)
+            return words.tell(
+                "{scope} its margin over {rival} is {figure}: too close to call with these runs.",
+                figure=figure, **said,
+            )  # fmt: skip
         if claim.outcome in {"above", "below", "open"}:
-            said = (f"{over} its margin over {the} is ", *_as_printed(claim), f" {BY_FIGURES}")
-            return *said, *self._titles_said(first, claim), f": {NO_SCATTER}."
-        return f"{over} it is ", *_against(claim, the), f"{_interval(claim)}."
+            return words.tell(
+                "{scope} its margin over {rival} is {figure}: how far runs scatter was not "
+                "measured.",
+                figure=self._titles_said(first, claim, figure), **said,
+            )  # fmt: skip
+        finding = (*_against(claim, said["rival"], words), self._interval(claim))
+        return words.tell("{scope} it is {finding}.", scope=scope, finding=finding)
 
-    def _titles_said(self, first: Standing, claim: Claim) -> Sentence:
-        """Return in how many titles its figure is the better one, and what the sign test says."""
+    def _interval(self, claim: Claim) -> str:
+        """Return a claim's interval in brackets, or nothing."""
+        return f" ({self.words.interval(claim)})" if claim.interval else ""
+
+    def _titles_said(self, first: Standing, claim: Claim, figure: Sentence) -> Sentence:
+        """Return its figure, in how many titles it is better, and what the sign test says."""
         pair = {"product": claim.product, "baseline": claim.baseline, "metric": claim.metric}
         sides = {c.part: c for c in self.book.of_kind("suite_side", group="all", **pair)}
         sign = self._one("suite_sign", group="all", **pair)
         if len(first.margins) < 2 or sign is None or not sides:
-            return ()
-        words = ("faster", "slower") if first.speed else ("ahead", "behind")
-        side = "below" if claim.outcome == "below" else "above"
-        number = Printed(sides[side], sides[side].text)
-        said = (f", {words[side == 'below']} in ", number, f" of {len(first.margins)}")
-        end = " (p by the sign test: ", Printed(sign, sign.text), ")"
-        return *said, *end
+            return self.words.tell("{figure} by figures alone", figure=figure)
+        below = claim.outcome == "below"
+        number = self.words.printed(sides["below" if below else "above"])
+        given: dict[str, Any] = {"figure": figure, "number": number, "total": len(first.margins),
+                 "p": self.words.printed(sign)}  # fmt: skip
+        faster = (
+            msg(
+                "{figure} by figures alone, faster in {number} of {total} (p by the sign test: {p})"
+            ),
+            msg(
+                "{figure} by figures alone, slower in {number} of {total} (p by the sign test: {p})"
+            ),
+        )
+        ahead = (
+            msg(
+                "{figure} by figures alone, ahead in {number} of {total} (p by the sign test: {p})"
+            ),
+            msg(
+                "{figure} by figures alone, behind in {number} of {total} (p by the sign test: {p})"
+            ),
+        )
+        return self.words.tell((faster if first.speed else ahead)[below], **given)
 
     def _like_sentence(self, first: Standing) -> list[Sentence]:
         """Return what other titles of this kind could give, and whether they could turn it."""
@@ -600,26 +631,47 @@ class Findings:
         if like is None or not like.low or not like.high or not like.interval:
             return []
         low, _, high = like.interval.partition(" to ")
-        said, end = "With other titles of this kind it could be ", "."
         if first.outcome in {"ahead", "behind", "above", "below"} and like.low < 1 < like.high:
-            said, end = f"{said}anything from ", ": what you play decides."
-        return [(f"{said}{low} to {high}{NBSP}%{end}",)]
+            return [self.words.tell(
+                "With other titles of this kind it could be anything from {low} to {high}\u00a0%: "
+                "what you play decides.", low=low, high=high)]  # fmt: skip
+        said = self.words.tell(
+            "With other titles of this kind it could be {low} to {high}\u00a0%.", low=low, high=high
+        )
+        return [said]
 
     def _money_sentences(self, standing: Standing) -> list[Sentence]:
         """Return what the price would have to be for as many frames for the money."""
         own, equal, cut = self.own_price, standing.equal, standing.cut
         if own is None or equal is None or cut is None or cut.value is None:
             return []
-        now = (f"At a {self.price_kind} price of ", _money(own), f" the {self.own} ")
+        given: dict[str, Any] = {
+            "kind": self.words.kind(self.price_kind), "price": _money(own), "own": self.own,
+            "equal": _money(equal), "rival": standing.the,
+        }  # fmt: skip
         if cut.value > 0 and _some(cut.text):
-            good = (
-                "to give as many frames for the money" if standing.speed else "to do as much for it"
+            frames = msg(
+                "At a {kind} price of {price} the {own} would have to fall to {equal}, by {cut}, "
+                "to "
+                "give as many frames for the money as {rival}."
             )
-            fall = ("would have to fall to ", _money(equal), ", by ", _size(cut))
-            return [(*now, *fall, f", {good} as {standing.the}.")]
-        more = "more frames for the money" if standing.speed else "more for the money"
-        gives = f"gives {more} than {standing.the}; at "
-        return [(*now, gives, _money(equal), " both would give as much.")]
+            scores = msg(
+                "At a {kind} price of {price} the {own} would have to fall to {equal}, by {cut}, "
+                "to "
+                "do as much for it as {rival}."
+            )
+            given["cut"] = _size(cut)
+        else:
+            frames = msg(
+                "At a {kind} price of {price} the {own} gives more frames for the money than "
+                "{rival}; "
+                "at {equal} both would give as much."
+            )
+            scores = msg(
+                "At a {kind} price of {price} the {own} gives more for the money than {rival}; "
+                "at {equal} both would give as much."
+            )
+        return [self.words.tell(frames if standing.speed else scores, **given)]
 
     # --- the first picture ---
 
@@ -629,28 +681,38 @@ class Findings:
         Rivals of the same class by outcome; products of another class join those
         with the same outcome, and else stand at the end.
         """
+        words = self.words
         shown = [s for s in self.standings if s.whole is not None]
         near, far = [s for s in shown if not s.apart], [s for s in shown if s.apart]
         if not shown:
-            return "No other product was measured in the same titles"
+            return words.say("No other product was measured in the same titles")
         said = []
-        for outcome, word in AGAINST.items():
+        for outcome, message in AGAINST.items():
             some = [s for s in near if s.outcome == outcome]
             if not some:
                 continue
             also = [s.the for s in far if s.outcome == outcome]
             far = [s for s in far if s.outcome != outcome]
-            if len(some) == len(near) > 1:
-                names = [_all_of(len(near), "rival", words=True)]
+            if len(some) == len(near) == 2:
+                names = [words.say("both rivals")]
+            elif len(some) == len(near) > 1:
+                names = [words.say("all {count} rivals", count=words.number(len(near)))]
             elif len(some) > 2:
-                names = [f"{_count_word(len(some))} of {_count_word(len(near))} rivals"]
+                counts = {"count": words.number(len(some)), "total": words.number(len(near))}
+                names = [words.say("{count} of {total} rivals", **counts)]
             else:
                 names = [s.the for s in some]
-            word = _FASTER.get(outcome, word) if some[0].speed else word
-            said.append(f"{word} {listed([*names, *also])}")
+            message = _FASTER.get(outcome, message) if some[0].speed else message
+            said.append(words.say(message, rival=words.listed([*names, *also])))
         for s in far:
-            words = _against(s.whole, s.the) if s.whole is not None else ()
-            said.append("".join(part.strip() for part in words if isinstance(part, str)))
+            if s.whole is None or s.whole.outcome in _NO_WAY:
+                said.append(words.say(AGAINST[s.outcome], rival=s.the))
+            else:
+                way = ("ahead", "behind")[_below(s.whole)]
+                finding = words.tell(
+                    (AGAINST if s.whole.metric == RESULT else _FASTER)[way], rival=s.the
+                )
+                said.append(_plain_sentence(_by_figures(s.whole, finding, words)))
         return upper_first(", ".join(said))
 
     def role(self, standing: Standing) -> str:
@@ -663,42 +725,55 @@ class Findings:
             no log behind them; the predecessor; a cheaper or dearer rival by the prices in force,
             else by any observed; a rival.
         """
+        say = self.words.say
         if standing.product in self._namesakes:
-            return f"same name, {self._classes.get(standing.product) or 'another class'}"
+            kind = self._classes.get(standing.product) or say("another class")
+            return say("same name, {kind}", kind=kind)
         cells = self.book.of_kind("cell", product=standing.product)
         if cells and all("typed_in" in claim.marks for claim in cells):
-            return "figures typed in, no logs"
+            return say("figures typed in, no logs")
         if standing.product == self.book.settings.get("predecessor"):
-            return "predecessor"
+            return say("predecessor")
         pair = {"product": self.book.product, "baseline": standing.product}
         known = self.book.of_kind("premium", **pair)
         observed = (c for c in known if not c.group.startswith("scenario-"))
         premium = standing.premium or next(observed, None)
         if premium is None or not premium.value or premium.value == 1:
-            return "rival"
-        return "cheaper rival" if premium.value > 1 else "dearer rival"
+            return say("rival")
+        return say("cheaper rival") if premium.value > 1 else say("dearer rival")
 
     def tested_note(self) -> str:
         """Return what was tested: titles, products, runs used and not, and when they were run.
 
         Days are those of used runs, from the times their logs state.
         """
-        book, count = self.book, self._count
+        book, count, words, say = self.book, self._count, self.words, self.words.say
         products = len({c.product for c in book.of_kind("cell")})
         titles = int(count["titles"].figure) if "titles" in count else 0
         scored = len({c.title for c in book.of_kind("cell", metric=RESULT)})
         played = len({c.title for c in book.of_kind("cell", metric=HEADLINE)})
-        kinds = f" ({played} with frame rates, {scored} with a score)" if scored and played else ""
-        said = f"{counted(titles, 'title', words=False)}{kinds}, "
-        said += f"{counted(products, 'product', words=False)}, {self._used} runs"
+        said = words.plural("{count} title", "{count} titles", titles, count=titles)
+        if scored and played:
+            both = msg("{titles} ({played} with frame rates, {scored} with a score)")
+            said = say(both, titles=said, played=played, scored=scored)
+        of = words.plural("{count} product", "{count} products", products, count=products)
+        given: dict[str, Any] = {"titles": said, "products": of, "runs": self._used}
         aside, failed = count.get("runs/set_aside"), count.get("runs/did_not_run")
-        lost = [f"{aside.text} more set aside"] if aside is not None and aside.value else []
-        lost += [f"{failed.text} did not run"] if failed is not None and failed.value else []
-        said = "; ".join(filter(None, (said, ", ".join(lost)))) + "."
+        lost = []
+        if aside is not None and aside.value:
+            lost.append(say("{count} more set aside", count=aside.text))
+        if failed is not None and failed.value:
+            lost.append(say("{count} did not run", count=failed.text))
+        said = say("{titles}, {products}, {runs} runs.", **given)
+        if lost:
+            said = say("{titles}, {products}, {runs} runs; {lost}.", lost=", ".join(lost), **given)
         days = sorted(run.began[:10] for run in book.runs if run.used and run.began)
         if days:
-            first, last = long_date(days[0]), long_date(days[-1])
-            said += f" Run {f'on {first}' if first == last else f'from {first} to {last}'}."
+            first, last = words.date(days[0]), words.date(days[-1])
+            one = say("Run on {day}.", day=first)
+            said += " " + (
+                one if first == last else say("Run from {first} to {last}.", first=first, last=last)
+            )
         return said
 
     @property
@@ -714,11 +789,12 @@ class Findings:
         its unit or "not recorded", and the reason that the waiver gives.
         """
         values = {(c.metric, c.product): c.text for c in self.book.of_kind("control")}
+        lacking = self.words.say("not recorded")
         found: dict[str, list[tuple[str, str, str, str]]] = {}
         for claim in self.book.of_kind("waiver", product=self.book.product):
             name, unit = self.book.control_words(claim.metric)
             there, here = (
-                f"{values.get((claim.metric, p), 'not recorded')}{f'{NBSP}{unit}' if unit else ''}"
+                f"{values.get((claim.metric, p), lacking)}{f'{NBSP}{unit}' if unit else ''}"
                 for p in (claim.baseline, self.book.product)
             )
             reason = claim.text.rpartition(", waived: ")[2].strip()
@@ -727,18 +803,22 @@ class Findings:
 
     def unlike_note(self) -> str:
         """Return in what the machines differ, briefly: values only where one control differs."""
+        say, listed = self.words.say, self.words.listed
         if not self.differences:
             controls = dict.fromkeys(c.metric for c in self.book.of_kind("control"))
             if not controls:
-                return "No control was recorded, so nothing says how alike the machines are."
+                return say("No control was recorded, so nothing says how alike the machines are.")
             alike = listed(self.book.control_words(c)[0] for c in controls)
-            return f"Nothing that was controlled differs: {alike}."
+            return say("Nothing that was controlled differs: {controls}.", controls=alike)
         said = []
         for product, rows in self.differences.items():
-            words = listed(name for name, *_ in rows)
+            given: dict[str, Any] = {"product": upper_first(Identity(self.book).short(product)),
+                     "controls": listed(name for name, *_ in rows)}  # fmt: skip
             if len(rows) == 1:
-                words += f" ({rows[0][1]} against {rows[0][2]})"
-            said.append(f"{upper_first(Identity(self.book).short(product))}: {words}.")
+                given |= {"there": rows[0][1], "here": rows[0][2]}
+                said.append(say("{product}: {controls} ({there} against {here}).", **given))
+            else:
+                said.append(say("{product}: {controls}.", **given))
         return " ".join(said)
 
     def price_note(self) -> tuple[str, Sentence]:
@@ -750,21 +830,27 @@ class Findings:
             The kind of price in force; its days, the price of the reviewed product, and how to read
             the spans in small type where there are any.
         """
-        kind, own = self.price_kind, self.own_price
-        if not kind:
-            return "No prices", ("were recorded, so nothing is said about value.",)
-        head = upper_first(self.book.name("group", kind, kind="price"))
+        kind, own, words = self.price_kind, self.own_price, self.words
+        if not kind:  # the head stands before it, in bold
+            return words.say("No prices"), words.tell(
+                "were recorded, so nothing is said about value."
+            )
+        head = upper_first(words.kind_of_prices(self.book.name("group", kind, kind="price")))
         since, until = (self._setting("value").get(key) for key in ("since", "until"))
-        when = f"of {long_date(str(since))} to {long_date(str(until))}" if since and until else ""
-        opened = "; " if when else ""
-        parts: list[Part] = [when]
-        if own is None:
-            parts.append(f"{opened}none for the {self.own}.")
-        else:
-            parts += [f"{opened}the {self.own} is at ", _money(own), f"{_interval(own)}."]
+        given: dict[str, Any] = {"own": self.own}
+        if since and until:
+            given |= {"since": words.date(str(since)), "until": words.date(str(until))}
+        dated, undated = (
+            msg("of {since} to {until}; none for the {own}."), msg("none for the {own}.")
+        )  # fmt: skip
+        if own is not None:
+            dated = msg("of {since} to {until}; the {own} is at {price}.")
+            undated = msg("the {own} is at {price}.")
+            given["price"] = words.with_interval(own, _money(own))
+        said = words.tell(dated if since and until else undated, **given)
         if any(c.interval for c in self.book.of_kind("price", group=kind)):
-            parts.append(" In small type the span of what shops asked.")
-        return head, tuple(parts)
+            said += (" ", *words.tell("In small type the span of what shops asked."))
+        return head, said
 
     # --- title by title ---
 
@@ -774,61 +860,84 @@ class Findings:
         The first outcome there is over the first product, in how many titles; and the group of
         titles that holds more than six in ten of them, where groups differ at all.
         """
+        say = self.words.say
         first = next((s for s in self.standings if s.margins), None)
         if first is None:
-            return "Title by title"
+            return say("Title by title")
         total = len(first.margins)
         if total == 1:
             ((title, claim),) = first.margins.items()
-            return f"{self.book.title_name(title)}: {_said_against(claim, first.the)}"
+            said = _said_against(claim, first.the, self.words)
+            return say("{title}: {finding}", title=self.book.title_name(title), finding=said)
         leading, count = next(iter(first.tally.items()))
-        word = upper_first(f"{AGAINST[leading]} {first.the}")
+        word = upper_first(say(AGAINST[leading], rival=first.the))
         if count == total:
-            return f"{word} in {_all_of(total, 'title')}"
-        said = f"{word} in {count} of {total} titles"
+            return self._every(word, total)
+        given: dict[str, Any] = {"finding": word, "count": count, "total": total}
         members = Identity(self.book).groups()
         for group in self.differing_groups(first):
             inside = [t for t in members[group] if t in first.margins]
             some = sum(first.margins[t].outcome == leading for t in inside)
             if count >= 3 and some > 0.6 * count:
-                share = _count_word(some) if some < count else "all"
-                return f"{said}, {share} of them {self.group_words(group)}"
-        return said
+                given["where"] = self.group_words(group)
+                if some == count:
+                    return say(
+                        "{finding} in {count} of {total} titles, all of them {where}", **given
+                    )
+                given["share"] = self.words.number(some)
+                return say(
+                    "{finding} in {count} of {total} titles, {share} of them {where}", **given
+                )
+        return say("{finding} in {count} of {total} titles", **given)
 
     def titles_sentences(self) -> list[Sentence]:
         """Return the outcomes over the first rival that the heading leaves out, with the title
         where it is one alone; the counts over every other one; and how many are likely false."""
         sentences: list[Sentence] = []
+        say, listed = self.words.say, self.words.listed
         for n, standing in enumerate(s for s in self.standings if len(s.margins) > 1):
-            words = []
+            found = []
             for outcome, count in [*standing.tally.items()][1 if n == 0 else 0 :]:
                 if n == 0 and count == 1:
                     (title,) = (t for t, c in standing.margins.items() if c.outcome == outcome)
                     where = self.book.title_name(title)
+                elif count == len(standing.margins):
+                    where = say("both") if count == 2 else say("all {count}", count=count)
                 else:
-                    every = _all_of(count, "title").removesuffix(" titles")
-                    where = every if count == len(standing.margins) else str(count)
-                within = f" (within {self.band_words})" if n == 0 and outcome == "level" else ""
-                words.append(f"{outcome_word(outcome)}{within} in {where}")
-            if words:
-                said = listed(words) if n == 0 else f"{standing.the}: {listed(words)}"
-                sentences.append((f"{upper_first(said)}.",))
+                    where = str(count)
+                word = outcome_word(outcome, self.words)
+                if n == 0 and outcome == "level":
+                    word = say("level (within {band})", band=self.band_words)
+                found.append(say("{outcome} in {where}", outcome=word, where=where))
+            if found and n == 0:
+                sentences.append((f"{upper_first(listed(found))}.",))
+            elif found:
+                sentences.append((f"{upper_first(standing.the)}: {listed(found)}.",))
         return [*sentences, *self.fragile_sentences(), *self._false_sentence()]
 
     def _false_sentence(self) -> list[Sentence]:
         """Return how many titles ahead or behind are expected to be false, over each product."""
         some = [s for s in self.standings if len(s.margins) > 1 and s.expected_false is not None]
         shown = [(s.the, s.expected_false) for s in some if s.has_decided_titles]
-        known = [(the, Printed(claim, claim.text)) for the, claim in shown if claim is not None]
+        words = self.words
+        known = [(the, words.printed(claim)) for the, claim in shown if claim is not None]
         if not known:
             return []
-        opened = "Of the titles ahead or behind, expected to be false: "
+        count = known[0][1]
+        if len(known) == 1:
+            said = msg("Of the titles ahead or behind, expected to be false: {count}.")
+            return [words.tell(said, count=count)]
         if len({printed.text for _, printed in known}) == 1:
-            return [(opened, known[0][1], " over each product." if len(known) > 1 else ".")]
-        said: Sentence = (opened,)
+            said = msg(
+                "Of the titles ahead or behind, expected to be false: {count} over each product."
+            )
+            return [words.tell(said, count=count)]
+        counts: Sentence = ()
         for place, (the, printed) in enumerate(known):
-            said += (", " if place else "", printed, f" over {the}")
-        return [(*said, ".")]
+            comma = (", ",) if place else ()
+            counts += (*comma, *words.tell("{count} over {rival}", count=printed, rival=the))
+        said = msg("Of the titles ahead or behind, expected to be false: {counts}.")
+        return [words.tell(said, counts=counts)]
 
     # --- where the margin comes from ---
 
@@ -845,9 +954,12 @@ class Findings:
                 return self._depends(standing, groups)
         for standing in shown:
             for group in standing.turned[:1]:
-                said = _said_against(standing.groups[group], standing.the)
-                return f"{upper_first(self.group_words(group))} it is {said}"
-        return "No group of titles changes an outcome"
+                said = _said_against(standing.groups[group], standing.the, self.words)
+                where = self.group_words(group)
+                return upper_first(
+                    self.words.say("{where} it is {finding}", where=where, finding=said)
+                )
+        return self.words.say("No group of titles changes an outcome")
 
     def _depends(self, standing: Standing, groups: Sequence[str]) -> str:
         """Return on which of some groups a margin depends, and how the others turn out.
@@ -856,18 +968,27 @@ class Findings:
         or, where no group has the outcome of the whole, each outcome with its groups.
         """
         by: dict[str, list[str]] = {}
+        words, say = self.words, self.words.say
         for group in groups:
             by.setdefault(standing.groups[group].outcome, []).append(group)
-        words = {o: listed(self.group_words(g) for g in some) for o, some in by.items()}
-        if standing.outcome in {"ahead", "behind"} and standing.outcome in words:
-            head = "lead over" if standing.outcome == "ahead" else "gap to"
-            own = words.pop(standing.outcome).removeprefix("in ")
-            said = f"The {head} {standing.the} comes from titles {own}"
-            said = said.replace("from titles new titles", "from new titles")
-            rest = listed(f"{where} {_THE_TWO[outcome]}" for outcome, where in words.items())
-            return f"{said}; {rest}"
-        rest = ", ".join(f"{outcome_word(outcome)} {where}" for outcome, where in words.items())
-        return f"Against {standing.the} it depends: {rest}"
+        where = {o: words.listed(self.group_words(g) for g in some) for o, some in by.items()}
+        if standing.outcome in {"ahead", "behind"} and standing.outcome in where:
+            own = by[standing.outcome]
+            given: dict[str, Any] = {"rival": standing.the, "where": where.pop(standing.outcome)}
+            rest = words.listed(say(_THE_TWO[o], where=place) for o, place in where.items())
+            lead = standing.outcome == "ahead"
+            bare, first = self._group(own[0])
+            if not bare:
+                return say(_LEAD_OF_TITLES[not lead], rest=rest, **given)
+            given["where"] = words.listed([first, *map(self.group_words, own[1:])])
+            return say(_LEAD_OF_GROUP[not lead], rest=rest, **given)
+        turned = (
+            say("{finding} {where}", finding=outcome_word(o, words), where=place)
+            for o, place in where.items()
+        )
+        return say(
+            "Against {rival} it depends: {outcomes}", rival=standing.the, outcomes=", ".join(turned)
+        )
 
     def groups_sentences(self) -> list[Sentence]:
         """Return every group that turns an outcome, over every product; and a caution.
@@ -875,14 +996,40 @@ class Findings:
         The caution: groups that hold the same titles cannot be told apart.
         """
         sentences: list[Sentence] = []
-        ends = {"level": f": inside the level band of {self.band_words}.", "": "."}
         for standing in self.standings:
             for group in standing.turned:
                 claim = standing.groups[group]
-                said = f"{upper_first(self.group_words(group))} the margin over {standing.the} is "
-                end = ends.get(claim.outcome, f": {outcome_word(claim.outcome)}.")
-                sentences.append((said, *_as_printed(claim, end)))
+                given: dict[str, Any] = {
+                    "where": upper_first(self.group_words(group)), "rival": standing.the,
+                    "figure": self.words.with_interval(claim),
+                    "band": self.band_words, "outcome": outcome_word(claim.outcome, self.words),
+                }  # fmt: skip
+                message = msg("{where} the margin over {rival} is {figure}: {outcome}.")
+                if claim.outcome == "level":
+                    message = msg(
+                        "{where} the margin over {rival} is {figure}: inside the level band of "
+                        "{band}."
+                    )
+                elif not claim.outcome:
+                    message = msg("{where} the margin over {rival} is {figure}.")
+                sentences.append(self.words.tell(message, **given))
         return [*sentences, *self._overlaps()]
+
+    def _overlap_said(self, group: str, other: str) -> str:
+        """Return that the titles of one group are all in another."""
+        say, (bare, first), (inside, second) = (
+            self.words.say,
+            self._group(group),
+            self._group(other),
+        )
+        given: dict[str, Any] = {"first": first, "second": second}
+        if bare and inside:
+            return say("all {first} are among the {second}", **given)
+        if bare:
+            return say("all {first} are {second}", **given)
+        if inside:
+            return say("every title {first} is among the {second}", **given)
+        return say("every title {first} is {second}", **given)
 
     def _overlaps(self) -> list[Sentence]:
         """Return which groups cannot be told apart: the titles of one are all in another."""
@@ -896,17 +1043,14 @@ class Findings:
                     continue
                 if set(titles) == set(more) and order.index(group) > order.index(other):
                     continue
-                first, second = self.group_words(group), self.group_words(other)
-                every = not first.startswith("in ")
-                said = f"every title {first}" if every else f"all {first.removeprefix('in ')}"
-                where = f"{'is' if every else 'are'} {second}"
-                if second.startswith("in "):
-                    where = f"is among the {second.removeprefix('in ')}"
-                found.append(f"{said} {where}")
+                found.append(self._overlap_said(group, other))
                 break
         if not found:
             return []
-        return [(f"{upper_first('; '.join(found))}: titles so bound up cannot be told apart.",)]
+        said = upper_first("; ".join(found))
+        return [
+            self.words.tell("{overlaps}: titles so bound up cannot be told apart.", overlaps=said)
+        ]
 
     def turned_by(self, standing: Standing) -> tuple[Claim, ...]:
         """Return the margins over all titles, over one product, that another choice turns."""
@@ -914,36 +1058,67 @@ class Findings:
         made = self.book.of_kind("sensitivity", metric=standing.metric, **pair)
         return tuple(claim for claim in made if "turned" in claim.marks)
 
+    def _choice(self, claim: Claim) -> str:
+        """Return another choice as a sentence takes it up: "without Wickerloft"."""
+        kind, _, name = claim.part.partition("/")
+        if kind == "without_title":
+            return self.words.say("without {title}", title=self.book.title_name(name))
+        if kind == "without_group":
+            group = self.book.name("group", name, kind="suite")
+            return self.words.say('without the group "{group}"', group=group)
+        return self.words.word(self.book.name("part", claim.part, kind=claim.kind))
+
     def _fragile_notes(self) -> list[Sentence]:
         """Return, of each outcome that another choice turns, to what and by which choices."""
         notes: list[Sentence] = []
+        words = self.words
         for standing in self.standings:
             turned = self.turned_by(standing) if standing.whole is not None else ()
             by_outcome: dict[str, list[str]] = {}
             for claim in turned[:MOST_TURNS]:
-                choice = self.book.name("part", claim.part, kind=claim.kind)
-                by_outcome.setdefault(outcome_word(claim.outcome), []).append(choice)
-            said = [f"{word} {_one_of(choices)}" for word, choices in by_outcome.items()]
+                word = outcome_word(claim.outcome, words)
+                by_outcome.setdefault(word, []).append(self._choice(claim))
+            said = [
+                words.say("{outcome} {choice}", outcome=word, choice=_one_of(choices, words))
+                for word, choices in by_outcome.items()
+            ]
             if said:
-                notes.append((f"Fragile against {standing.the}: {'; '.join(said)}.",))
+                turns = "; ".join(said)
+                notes.append(
+                    words.tell("Fragile against {rival}: {turns}.", rival=standing.the, turns=turns)
+                )
         return notes
 
     def fragile_sentences(self) -> list[Sentence]:
         """Return, of each outcome that another choice turns, what turns it, and both intervals."""
         found: list[Sentence] = []
+        words = self.words
         for standing in self.standings:
             turned, whole = self.turned_by(standing), standing.whole
             if not turned or whole is None:
                 continue
-            word = outcome_word(whole.outcome)
-            said: Sentence = (f"Fragile against {standing.the}: {word} at ", *_as_printed(whole))
+            turns: Sentence = ()
             for place, claim in enumerate(turned[:MOST_TURNS]):
-                choice = self.book.name("part", claim.part, kind=claim.kind)
-                head = ", but " if place == 0 else "; "
-                said += (f"{head}{outcome_word(claim.outcome)} {choice}: ", *_as_printed(claim))
+                said: dict[str, Any] = {
+                    "outcome": outcome_word(claim.outcome, words), "choice": self._choice(claim),
+                    "figure": words.with_interval(claim),
+                }  # fmt: skip
+                semicolon = ("; ",) if place else ()
+                turns += (*semicolon, *words.tell("{outcome} {choice}: {figure}", **said))
             left = len(turned) - MOST_TURNS
-            more = f"; and {counted(left, 'other choice')} would turn it" if left > 0 else ""
-            found.append((*said, f"{more}."))
+            if left > 0:
+                more = words.plural(
+                    "and one other choice would turn it", "and {count} other choices would turn it",
+                    left,
+                )  # fmt: skip
+                turns += ("; ", more)
+            found.append(
+                words.tell(
+                    "Fragile against {rival}: {outcome} at {figure}, but {turns}.",
+                    rival=standing.the, outcome=outcome_word(whole.outcome, words),
+                    figure=words.with_interval(whole), turns=turns,
+                )
+            )  # fmt: skip
         return found
 
     # --- classes, limits, value, comparability, method ---
@@ -957,34 +1132,51 @@ class Findings:
             The step from one name to the next in each class, one over the other, and each name
             against its namesake. The heading is "" where the review has neither.
         """
-        metric, classes = self.metric, self._classes
+        metric, classes, words, say = self.metric, self._classes, self.words, self.words.say
         gap, here, there = (
             self._one(kind, metric=metric) for kind in ("gap", "gap_here", "gap_there")
         )
         sentences: list[Sentence] = []
         heading = ""
         if here is not None and there is not None:
-            kinds = [classes.get(c.product) or "one class" for c in (here, there)]
-            new, old = (Identity(self.book).plain(p) for p in (here.product, here.baseline))
-            heading = (
-                f"From {old} to {new}: {here.text} in the {kinds[0]} class, "
-                f"{there.text} in the {kinds[1]} class"
-            )
-            opened = f"In the {kinds[0]} class the step from {old} to {new} is "
-            said = _as_printed(here, f", in the {kinds[1]} class ")
-            sentences.append((opened, *said, *_as_printed(there, ".")))
+            one = say("one class")
+            kinds = [classes.get(c.product) or one for c in (here, there)]
+            given: dict[str, Any] = {"class_here": kinds[0], "class_there": kinds[1]}
+            given |= {
+                "new": Identity(self.book).plain(here.product),
+                "old": Identity(self.book).plain(here.baseline),
+            }
+            heading = say(
+                "From {old} to {new}: {here} in the {class_here} class, {there} in the "
+                "{class_there} "
+                "class", here=here.text, there=there.text, **given,
+            )  # fmt: skip
+            sentences.append(words.tell(
+                "In the {class_here} class the step from {old} to {new} is {here}, in the "
+                "{class_there} class {there}.",
+                here=words.with_interval(here), there=words.with_interval(there), **given,
+            ))  # fmt: skip
             if gap is not None:
-                sentences.append(("One step over the other: ", *_as_printed(gap, ".")))
+                sentences.append(
+                    words.tell("One step over the other: {gap}.", gap=words.with_interval(gap))
+                )
         for pair in self.book.settings.get("same_name") or ():
             where = {"product": pair["here"], "baseline": pair["there"]}
             suite = self._one("suite", metric=metric, group="all", **where)
             if suite is None:
                 continue
             name, kind = Identity(self.book).plain(pair["here"]), classes.get(pair["there"])
-            opened = f"The {classes.get(pair['here']) or 'one'} {name} is "
-            told = _against(suite, f"the {kind or 'other'} part of that name")
-            sentences.append((opened, *told, f"{_interval(suite)}."))
-            heading = heading or opened + _plain_sentence(told)
+            # Also given: {name}
+            the = say("the {kind} part of that name", kind=kind or say("other"), name=name)
+            told = _against(suite, the, words)
+            given = {"kind": classes.get(pair["here"]) or say("one"), "name": name}
+            finding = (*told, self._interval(suite))
+            sentences.append(
+                words.tell("The {kind} {name} is {finding}.", finding=finding, **given)
+            )
+            heading = heading or say(
+                "The {kind} {name} is {finding}", finding=_plain_sentence(told), **given
+            )
         return heading, sentences
 
     def limits_sentences(self) -> tuple[str, list[Sentence]]:
@@ -999,23 +1191,27 @@ class Findings:
             if claim.metric in LIMITS and claim.outcome == "flag" and claim.title:
                 titles = found.setdefault(claim.metric, {})
                 titles.setdefault(claim.title, set()).add(claim.product)
-        judged = found.get("processor_bound", {})
+        judged, words = found.get("processor_bound", {}), self.words
         unsure = self.book.of_kind("flag", metric="processor_bound", outcome="cannot_judge")
         unclear = [self.book.title_name(c.title) for c in unsure if c.title not in judged]
         left = list(dict.fromkeys(unclear))
         last: list[Sentence] = []
         if left:
-            last = [
-                (
-                    f"Whether the processor sets the limit cannot be judged in {listed(left)}: the "
-                    "runs show neither that unlike products are level there nor that they are not.",
-                )
-            ]
+            said = words.tell(
+                "Whether the processor sets the limit cannot be judged in {titles}: the runs show "
+                "neither that unlike products are level there nor that they are not.",
+                titles=words.listed(left),
+            )
+            last = [said]
+        if not found and left:
+            return words.plural(
+                "No title looks limited by processor, cap or heat; one title cannot be judged",
+                "No title looks limited by processor, cap or heat; {count} titles cannot be judged",
+                len(left),
+            ), last
         if not found:
-            heading = "No title looks limited by processor, cap or heat"
-            if left:
-                return f"{heading}; {counted(len(left), 'title')} cannot be judged", last
-            return heading, [("No rule of screening that looks for such a limit found one.",)]
+            none = words.tell("No rule of screening that looks for such a limit found one.")
+            return words.say("No title looks limited by processor, cap or heat"), [none]
         merged: dict[tuple[tuple[str, ...], frozenset[str]], list[str]] = {}
         for rule in LIMITS:
             where = found.get(rule, {})
@@ -1025,44 +1221,56 @@ class Findings:
         sentences: list[Sentence] = []
         heads = []
         for (some, products), rules in merged.items():
-            words = listed(LIMITS[rule][len(some) > 1] for rule in rules)
-            names = listed(self.book.title_name(t) for t in some)
-            sentences.append((f"{names} {words}{self._on_products(products)}.",))
-            heads.append(f"{counted(len(some), 'title')} {LIMITS[rules[0]][len(some) > 1]}")
+            given: dict[str, Any] = {
+                "titles": words.listed(self.book.title_name(t) for t in some),
+                "limits": words.listed(words.plural(*LIMITS[rule], len(some)) for rule in rules),
+                "products": self._on_products(products),
+            }
+            on = msg("{titles} {limits} (on {products}).")
+            sentences.append(words.tell(on if given["products"] else "{titles} {limits}.", **given))
+            titles_said = words.plural("one title", "{count} titles", len(some))
+            limit = words.plural(*LIMITS[rules[0]], len(some))
+            heads.append(words.say("{titles} {limits}", titles=titles_said, limits=limit))
         return upper_first(", ".join(heads[:2])), sentences + last
 
     def limit_words(self, title: str) -> str:
         """Return what is said of the processor in one title; "" where nothing is."""
         said = {c.outcome for c in self.book.of_kind("flag", metric="processor_bound", title=title)}
         if "flag" in said:
-            return LIMITS["processor_bound"][0]
-        return "whether the processor limits it cannot be judged" if said else ""
+            return self.words.plural(*LIMITS["processor_bound"], 1)
+        return self.words.say("whether the processor limits it cannot be judged") if said else ""
 
     def _on_products(self, products: Iterable[str]) -> str:
         """Return on which products something was found; a long list becomes a count."""
         order = [p for p in self.book.names.get("products", {}) if p in set(products)]
-        if not order:
-            return ""
         if len(order) > 2:
-            return f" (on {_count_word(len(order))} products)"
-        return f" (on {listed(map(self._short, order))})"
+            return self.words.say("{count} products", count=self.words.number(len(order)))
+        return self.words.listed(map(self._short, order))
 
     def value_heading(self) -> str:
         """Return the heading of the part on money: the premium over the first product that has one,
         beside the margin over it; "" where no price was observed."""
+        say = self.words.say
         shown = (s for s in self.standings if s.premium is not None and s.whole)
         first = next(shown, None)
         if first is None or first.premium is None or first.whole is None:
-            return f"What the {self.own} costs" if self.price_kind else ""
+            return say("What the {own} costs", own=self.own) if self.price_kind else ""
         size = size_text(first.premium)
-        word = "more than" if (first.premium.value or 1.0) > 1 else "less than"
-        costs = f"{size} {word}" if _some(size) else "as much as"
-        said = f"The {self.own} costs {costs} {first.the}"
+        given: dict[str, Any] = {"own": self.own, "rival": first.the, "size": size}
+        message = msg("The {own} costs as much as {rival}")
+        if _some(size):
+            less, more = (
+                msg("The {own} costs {size} less than {rival}"),
+                msg("The {own} costs {size} more than {rival}"),
+            )
+            message = more if (first.premium.value or 1.0) > 1 else less
+        costs = say(message, **given)
         if first.outcome == "level":
-            return f"{said}, and the two are level"
+            return say("{costs}, and the two are level", costs=costs)
         if first.outcome in {"unresolved", "open"}:
-            return f"{said}; which is faster is {outcome_word(first.outcome)}"
-        return f"{said} and is {_brief(first.whole)}"
+            word = outcome_word(first.outcome, self.words)
+            return say("{costs}; which is faster is {outcome}", costs=costs, outcome=word)
+        return say("{costs} and is {finding}", costs=costs, finding=_brief(first.whole, self.words))
 
     def value_sentences(self) -> list[Sentence]:
         """Return what the price would have to be against each product it is weighed against.
@@ -1071,25 +1279,41 @@ class Findings:
         Other classes of machine are left out.
         """
         sentences: list[Sentence] = []
-        kind = self.price_kind
+        kind, words = self.price_kind, self.words
         weighed = [s for s in self.standings if not s.apart and s.equal and s.cut]
         for n, standing in enumerate(weighed):
             if n == 0:
                 sentences += self._money_sentences(standing)
             elif standing.equal is not None and standing.cut is not None:
-                word = "less" if (standing.cut.value or 0.0) > 0 else "more"
-                said = f"Against {standing.the} both would give as much at "
-                end = (", ", _size(standing.cut), f" {word}.")
-                sentences.append((said, _money(standing.equal), *end))
+                message = msg("Against {rival} both would give as much at {equal}, {cut} more.")
+                if (standing.cut.value or 0.0) > 0:
+                    message = msg("Against {rival} both would give as much at {equal}, {cut} less.")
+                given: dict[str, Any] = {
+                    "equal": _money(standing.equal),
+                    "cut": _size(standing.cut),
+                }
+                sentences.append(words.tell(message, rival=standing.the, **given))
         frontier = self.book.of_kind("frontier", group=kind)
         worse = [c.product for c in frontier if c.outcome in {"dominated", "mixed"}]
         if worse:
-            names = listed(Identity(self.book).short(product) for product in worse)
-            said = f"The {names} {'is' if len(worse) == 1 else 'are'} off the line: something here,"
-            sentences.append((f"{said} or a mix of two things here, is both cheaper and faster.",))
-        lost = listed(self._short(c.product) for c in self.book.of_kind("not_weighed", group=kind))
+            names = words.listed(Identity(self.book).short(product) for product in worse)
+            said = words.plural(
+                "The {products} is off the line: something here, or a mix of two things here, is "
+                "both "
+                "cheaper and faster.",
+                "The {products} are off the line: something here, or a mix of two things here, is "
+                "both cheaper and faster.",
+                len(worse), products=names,
+            )  # fmt: skip
+            sentences.append((said,))
+        lost = words.listed(
+            self._short(c.product) for c in self.book.of_kind("not_weighed", group=kind)
+        )
         if lost:
-            sentences.append((f"No {kind} price was found for {lost}.",))
+            said = words.say(
+                "No {kind} price was found for {products}.", kind=words.kind(kind), products=lost
+            )
+            sentences.append((said,))
         return sentences
 
     def alike_heading(self) -> str:
@@ -1097,34 +1321,48 @@ class Findings:
 
         What differs against the first product, and in how many other comparisons something does.
         """
-        found, first = self.differences, self.first
+        found, first, words = self.differences, self.first, self.words
         if not found:
             if not self.book.of_kind("control"):
-                return "How comparable the machines are was not recorded"
-            return "The machines are alike in all that was controlled"
+                return words.say("How comparable the machines are was not recorded")
+            return words.say("The machines are alike in all that was controlled")
         said, others = "", len(found)
         if first is not None and first.product in found:
             names = [name for name, *_ in found[first.product]]
-            verb = "differs" if len(names) == 1 else "differ"
-            said = f"{upper_first(listed(names))} {verb} against {first.the}"
+            said = words.plural(
+                "{controls} differs against {rival}",
+                "{controls} differ against {rival}", len(names),
+                controls=upper_first(words.listed(names)), rival=first.the,
+            )  # fmt: skip
             others -= 1
         elif first is not None:
-            said = f"Nothing that was controlled differs against {first.the}"
+            said = words.say("Nothing that was controlled differs against {rival}", rival=first.the)
         if not others:
             return said
-        more = counted(others, "other comparison" if said else "comparison")
-        verb = "is" if others == 1 else "are"
-        return (
-            f"{said}; {more} {verb} not alike" if said else f"{upper_first(more)} {verb} not alike"
-        )
+        if not said:
+            return upper_first(
+                words.plural(
+                    "one comparison is not alike", "{count} comparisons are not alike", others
+                )
+            )
+        return words.plural(
+            "{differences}; one other comparison is not alike",
+            "{differences}; {count} other comparisons are not alike", others, differences=said,
+        )  # fmt: skip
 
     def method_heading(self) -> str:
         """Return the heading of the part on how it was measured: runs used and set aside."""
         used, aside = self._used, self._count.get("runs/set_aside")
-        left = ""
+        said = self.words.plural(
+            "{count} run, every one of them behind the figures",
+            "{count} runs, every one of them behind the figures",
+            1 if used == "1" else 2, count=used,
+        )  # fmt: skip
         if aside is not None and aside.value:
-            left = f"; {aside.text} set aside, with the reason"
-        return f"{used} run{'' if used == '1' else 's'}, every one of them behind the figures{left}"
+            return self.words.say(
+                "{runs}; {count} set aside, with the reason", runs=said, count=aside.text
+            )
+        return said
 
     def method_sentences(self) -> list[Sentence]:
         """Return how the figures were made, for a reader who wants to know and not to check.
@@ -1134,30 +1372,40 @@ class Findings:
         """
         low, frames = self._setting("metrics").get("low", ""), self._count.get("frames/used")
         sentences: list[Sentence] = []
+        tell = self.words.tell
         if frames is not None and frames.value:
-            sentences.append(("The runs hold ", Printed(frames, frames.text), " frames."))
-        said = [
+            sentences.append(
+                tell("The runs hold {frames} frames.", frames=self.words.printed(frames))
+            )
+        sentences.append(tell(
             "An average is frames over seconds within a run; a figure is the mean of a product's "
             "runs of a title, a margin the ratio of two such figures, and a margin over titles "
             "their geometric mean."
-        ]
+        ))  # fmt: skip
         if low in LOWS:
-            said.append(f"A low is {LOWS[str(low)]}.")
-        said += [
-            "An interval for these titles holds what differs from run to run, at "
-            f"{self.confidence}; the wider one holds what other titles of this kind would change "
-            "as well.",
-            f"Level means that the {self.level_confidence} interval lies within "
-            f"{self.band_words}; too close to call means that these runs show neither a "
-            "difference nor that there is none.",
-        ]
+            sentences.append(tell(LOWS[str(low)]))
+        sentences.append(tell(
+            "An interval for these titles holds what differs from run to run, at {confidence}; the "
+            "wider one holds what other titles of this kind would change as well.",
+            confidence=self.confidence,
+        ))  # fmt: skip
+        sentences.append(tell(
+            "Level means that the {confidence} interval lies within {band}; too close to call "
+            "means "
+            "that these runs show neither a difference nor that there is none.",
+            confidence=self.level_confidence, band=self.band_words,
+        ))  # fmt: skip
         if any(s.outcome in {"above", "below", "open"} for s in self.standings):
-            said.append(
-                f"{upper_first(BY_FIGURES)} means that {NO_SCATTER}, so nothing gives an interval "
-                "for these titles. Ahead or behind is then said where every title agrees, or where "
-                "the interval for other titles of this kind or the sign test over the titles does."
-            )
-        return [*sentences, *((sentence,) for sentence in said)]
+            sentences.append(tell(
+                "By figures alone means that how far runs scatter was not measured, so nothing "
+                "gives "
+                "an interval for these titles. Ahead or behind is then said where every title "
+                "agrees, "
+                "or where the interval for other titles of this kind or the sign test over the "
+                "titles "
+                "does."
+            ))  # fmt: skip
+        return sentences
 
 
 def headline_of(book: ClaimBook) -> str:

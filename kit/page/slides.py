@@ -23,11 +23,10 @@ from kit.page.findings import (
     AGAINST,
     Findings,
     Standing,
-    counted,
     outcome_word,
-    short_date,
     upper_first,
 )
+from kit.page.words import short_date
 from kit.rounding import BY_FIGURES, Rounded, csv_cell
 from kit.settings.metric import HEADLINE, RESULT
 
@@ -96,7 +95,7 @@ class _Pen:
         """Return the source line: day, number of runs the slide rests on, how to read it, whose."""
         runs = {run for claim, _ in self.printed for run in claim.runs}
         day = short_date(self.book.date)
-        counts = [counted(len(runs), "run", words=False)] if runs else []
+        counts = [f"{len(runs)} run{'s' * (len(runs) != 1)}"] if runs else []
         return (" · ".join([day, *counts]), *more, self.book.byline)
 
 
@@ -229,7 +228,7 @@ def _rival_slide(
         pen.note(count, count.text)
     share = "all" if counts[most] == number else f"{counts[most]} of"
     word, tail = upper_first(AGAINST[most]), f"in {share} {number} titles"
-    forms = [f"{word} {the} {tail}", f"{word} {the.removeprefix('the ')} {tail}"]
+    forms = [f"{word.format(rival=rival)} {tail}" for rival in (the, the.removeprefix("the "))]
     groups = facts.differing_groups(standing)
     whole = standing.whole
     under = [f"Per title, % {_faster(standing)} than {the}"]
@@ -285,10 +284,11 @@ def _suite(facts: Findings) -> list[Slide]:
     for outcome, word in AGAINST.items():
         found = [s for s in near if s.outcome == outcome]
         if found:
-            many = counted(len(found), "rival") if not clauses else counted(len(found), "x")[:-2]
-            clauses.append(f"{word} {found[0].the if len(found) == 1 else many.strip()}")
+            many = facts.words.number(len(found)) + " rivals" * (not clauses)
+            clauses.append(word.format(rival=found[0].the if len(found) == 1 else many))
     if len(clauses) == 1 and len(near) > 1:
-        clauses = [f"{AGAINST[near[0].outcome]} all {counted(len(near), 'rival')}"]
+        every = f"all {facts.words.number(len(near))} rivals"
+        clauses = [AGAINST[near[0].outcome].format(rival=every)]
     name, faster = facts.own, _faster(shown[0])
     return [
         Slide(
@@ -489,7 +489,8 @@ def _setup(facts: Findings) -> list[Slide]:
     unlike = [p for p in facts.differences if p in {s.product for s in facts.standings}]
     alike = listed(Identity(book).short(p) for p in unlike)
     under = [f"Not alike in all: {alike}"] if unlike else []
-    under += [f"{counted(len(unlike), 'machine')} not alike in all"] if unlike else ["All alike"]
+    machines = "one machine" if len(unlike) == 1 else f"{facts.words.number(len(unlike))} machines"
+    under += [f"{machines} not alike in all"] if unlike else ["All alike"]
     return [
         Slide(
             "setup", "words", ("How it was tested",), tuple(map(upper_first, under)),
@@ -524,7 +525,7 @@ def make_slides(book: ClaimBook, only: Sequence[str] = ()) -> list[Slide]:
     UsageError
         If one of `only` is neither, or is a kind of which this review has no slide.
     """
-    facts = Findings(book)
+    facts = Findings(book, "en")  # slides keep English
     made = {kind: make(facts) for kind, make in _MAKERS.items()}
     named = {slide.name: [slide] for slides in made.values() for slide in slides}
     wanted: dict[str, Slide] = {}

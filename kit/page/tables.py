@@ -983,24 +983,6 @@ def environment(book: ClaimBook) -> Html:
     )
 
 
-def _cautions(book: ClaimBook) -> Html:
-    """Return the usual cautions."""
-    return bullet_list(CAUTIONS, css="cautions")
-
-
-CAUTIONS = (
-    "These figures hold for the machines, drivers, settings and room named here. Another copy of "
-    "the same product may differ.",
-    "Prices were observed on the days stated and change. Weigh your own needs, and ask the seller "
-    "about warranty and returns, before you spend money on the strength of a review.",
-    "To repeat the measurements by opening a machine, unplug it, remove or disconnect the battery "
-    "where the maker allows it, and let it stand until it is discharged and cool; heat sinks and "
-    "batteries can burn. Leave measurements at mains voltage to people trained and licensed for "
-    "it. Local rules come first.",
-    "Test scenes can flash. People with photosensitive epilepsy should not watch them.",
-)
-
-
 def _flat(settings: Mapping[str, Any], before: str = "") -> list[tuple[str, str]]:
     """Return nested settings as dotted keys and texts.
 
@@ -1055,5 +1037,5 @@ PIECES: Mapping[str, Piece | tuple[Piece, ...]] = {
     "pilot_counts": _pilot_counts, "pilot": PILOT, "run_order": _run_order,
     "checklist": _checklist,
     # Any of them.
-    "settings": _settings, "methods": _methods, "cautions": _cautions,
+    "settings": _settings, "methods": _methods,
 }  # fmt: skip

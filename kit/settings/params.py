@@ -18,6 +18,7 @@ from typing import Annotated, Any, Literal
 from pydantic import AfterValidator, Field, model_validator
 
 from kit.errors import Fault, ParamsError, did_you_mean
+from kit.package import PACKAGE
 from kit.settings.bench_file import Bench, Id, Name, read_bench
 from kit.settings.metric import DEFAULT_METRICS, FRAME_METRICS, HEADLINE, RESULT
 from kit.settings.yaml import Section, Text, YamlDocument, read_yaml
@@ -178,10 +179,12 @@ def _known_language(name: str) -> str:
     ValueError
         If they are not: a page half in one language and half in another is not made.
     """
-    if name != "en":
+    catalogues = PACKAGE / "page" / "locale"
+    complete = ("en", *sorted(path.stem for path in catalogues.glob("*.po")))
+    if name not in complete:
         raise ValueError(
-            f"the words of a page are complete in en alone, not in {name!r}; `locale` says how "
-            "numbers are written, and may be any"
+            f"the words of an article are complete in {', '.join(complete)}, not in {name!r}; "
+            "`locale` says how numbers are written, and may be any"
         )
     return name
 
@@ -435,7 +438,7 @@ class ReviewParams(Section):
     )
     locale: _Locale = Field("en", description="How numbers are written: en, de, fr, ...")
     language: Annotated[Text, AfterValidator(_known_language)] = Field(
-        "en", description="What the words are in: en alone so far. Numbers: `locale`."
+        "en", description="What the article's words are in: en or de. Numbers: `locale`."
     )
     product: Id = Field(description="The reviewed product, by its id in bench.yaml.")
     rivals: tuple[Id, ...] = Field(min_length=1, description="What it is set against.")

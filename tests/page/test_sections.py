@@ -7,6 +7,7 @@ import pytest
 from lxml import html
 
 from kit.page import tables
+from kit.page.article import SECTIONS
 from kit.page.html import Html
 from kit.page.view import show
 
@@ -32,7 +33,7 @@ PARTS = {
     "settings": tables.PIECES["settings"],
     "methods": tables.PIECES["methods"],
     "environment": tables.environment,
-    "cautions": tables.PIECES["cautions"],
+    "cautions": SECTIONS["cautions"],
 }
 
 

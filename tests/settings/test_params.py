@@ -49,5 +49,6 @@ def test_only_a_language_that_is_complete_is_taken(tmp_path, locale):
     (tmp_path / "demo.md").write_text("Words.\n")
     text = DEMO.replace("locale: en\n", f"locale: {locale}\nlanguage: en\n")
     assert load(tmp_path, text).params.language == "en"
-    with pytest.raises(ParamsError, match="complete in en alone, not in 'de'"):
-        load(tmp_path, text.replace("language: en", "language: de"))
+    assert load(tmp_path, text.replace("language: en", "language: de")).params.language == "de"
+    with pytest.raises(ParamsError, match="complete in en, de, not in 'fr'"):
+        load(tmp_path, text.replace("language: en", "language: fr"))
