@@ -27,10 +27,20 @@ OUTCOME_SIGNS = {
 # What an outcome is the other way round; any other is the same both ways.
 TURNED = {"ahead": "behind", "behind": "ahead", "above": "below", "below": "above"}
 BY_FIGURES = "by figures alone"  # how far runs scatter was not measured
+# By language: outcomes that have no side, and how their interval is said.
 _NO_SIDE = {
-    "level": "level",
-    "unresolved": "not told apart",
-    "open": f"undecided {BY_FIGURES}",
+    "en": {
+        "level": "level",
+        "unresolved": "not told apart",
+        "open": f"undecided {BY_FIGURES}",
+        "between": ", between {} and {}",
+    },
+    "de": {
+        "level": "gleichauf",
+        "unresolved": "nicht zu trennen",
+        "open": "nach bloßen Zahlen unentschieden",
+        "between": ", zwischen {} und {}",
+    },
 }
 
 
@@ -52,7 +62,9 @@ class Rounded:
     interval: str
     rule: str
 
-    def in_words(self, ratio: float, *, outcome: str, speed: bool = True) -> str:
+    def in_words(
+        self, ratio: float, *, outcome: str, speed: bool = True, language: str = "en"
+    ) -> str:
         """Return a margin in words with its direction, as the outcome allows.
 
         Parameters
@@ -63,6 +75,8 @@ class Rounded:
             ahead, behind, level or unresolved; above, below or open of figures alone.
         speed : bool
             Whether more of it is said as "faster".
+        language : str
+            "en" or "de".
 
         Examples
         --------
@@ -73,11 +87,15 @@ class Rounded:
         >>> Rounded.ratio(1.01, 0.95, 1.07).in_words(1.01, outcome="unresolved")
         'not told apart (+1\\xa0%, between −5 and +7)'
         """
-        if outcome in _NO_SIDE:
-            span = f", between {self.interval.replace(' to ', ' and ')}" if self.interval else ""
-            word = _NO_SIDE[outcome]
-            return f"{word} ({self.text}{span})"
-        return f"{self.text.lstrip('+' + MINUS)} {better_word(ratio, speed=speed)}"
+        words = _NO_SIDE[language]
+        if outcome in words:
+            ends = self.interval.split(" to ")
+            span = words["between"].format(*ends) if self.interval else ""
+            return f"{words[outcome]} ({self.text}{span})"
+        better = better_word(ratio, speed=speed)
+        if language == "de" and ratio != 1:
+            better = _SPEECH["de"].directions[2 * (not speed) + (ratio < 1)]
+        return f"{self.text.lstrip('+' + MINUS)} {better}"
 
     @staticmethod
     def ratio(
@@ -448,9 +466,11 @@ class Speaker:
 
     Attributes
     ----------
-    locale : str
+    language : str
     in_words : bool
         Numbers in words ("thirteen"), else in numerals.
+    locale : str, optional
+        How numerals are written, where not as the language does.
 
     Notes
     -----
@@ -459,8 +479,9 @@ class Speaker:
     no source.
     """
 
-    locale: str = "en"
+    language: str = "en"
     in_words: bool = True
+    locale: str = ""
 
     def count(self, value: float) -> str:
         """Return a whole number.
@@ -470,10 +491,10 @@ class Speaker:
         """
         whole = math.floor(value + 0.5)
         if not self.in_words or abs(whole) >= 10**9:
-            return number(float(whole), decimals=0, locale=self.locale)
+            return number(float(whole), decimals=0, locale=self.locale or self.language)
         from num2words import num2words
 
-        said = str(num2words(whole, lang=self._language)).replace(",", "")
+        said = str(num2words(whole, lang=self.language)).replace(",", "")
         return "ein" if said == "eins" else said
 
     def percent(self, share: float) -> str:
@@ -544,19 +565,15 @@ class Speaker:
         from babel.numbers import get_currency_name
 
         whole = math.floor(value + 0.5)
-        name = get_currency_name(currency, count=whole, locale=self.locale)
+        name = get_currency_name(currency, count=whole, locale=self.language)
         return f"{self.count(value)} {name}"
 
     @property
-    def _language(self) -> str:
-        return self.locale.replace("-", "_").partition("_")[0]
-
-    @property
     def _speech(self) -> _Speech:
-        if self._language not in _SPEECH:
+        if self.language not in _SPEECH:
             known = ", ".join(_SPEECH)
-            raise LookupError(f'nothing is spoken in "{self.locale}"; there are {known}')
-        return _SPEECH[self._language]
+            raise LookupError(f'nothing is spoken in "{self.language}"; there are {known}')
+        return _SPEECH[self.language]
 
 
 def csv_cell(value: Any) -> Any:

@@ -112,7 +112,7 @@ class BoundText:
     file: str
     source: str
     references: tuple[Reference, ...]
-    locale: str = "en"
+    language: str = "en"
 
     def render(self, write: Callable[[Reference], str]) -> str:
         """Return the text with each reference replaced by `write(reference)`."""
@@ -124,7 +124,7 @@ class BoundText:
 
     def to_markdown(self) -> str:
         """Return plain Markdown with every figure written out, for an article or a script."""
-        return write_marks(self.render(lambda reference: reference.text), self.locale)
+        return write_marks(self.render(lambda reference: reference.text), self.language)
 
     def paragraphs(self) -> Iterator[tuple[int, str]]:
         """Yield line and text of each paragraph and heading, figures written out, marks kept."""
@@ -184,11 +184,11 @@ class BoundText:
         return pd.DataFrame(rows, columns=columns)
 
 
-def write_marks(text: str, locale: str) -> str:
+def write_marks(text: str, language: str) -> str:
     """Return text with its marks as readers see them: sources and opinions said, no slides."""
     text = SLIDE.sub("", text)
     text = SOURCE.sub(lambda match: f"({match['name'].strip()}, {match['date']})", text)
-    return OPINION.sub(f"({opinion_word(locale)})", text)
+    return OPINION.sub(f"({opinion_word(language)})", text)
 
 
 def _without_references(source: str) -> str:
@@ -248,7 +248,7 @@ def bind_text(
     faults += _unbound_words(bare, source, file, book)
     if faults:
         raise TextError(sorted(faults, key=lambda fault: fault.line or 0))
-    return BoundText(file, source, tuple(references), book.locale)
+    return BoundText(file, source, tuple(references), book.language)
 
 
 def _bound_words(place: tuple[str, int, int, int], book: ClaimBook) -> Reference:
@@ -616,13 +616,14 @@ def _reference_text(
     wrong = forms & {"sentence", "joined", "reversed"}
     if wrong and not compares:
         raise LookupError(f'"{sorted(wrong)[0]}" fits a margin or suite, not {claim.kind}')
-    speaker = Speaker(book.locale, book.settings.get("spoken", "words") == "words")
+    in_words = book.settings.get("spoken", "words") == "words"
+    speaker = Speaker(book.language, in_words, locale=book.locale)
     if "spoken" in forms and {"interval", "number"} & forms:
         raise LookupError('"spoken" has neither interval nor bare number')
     if "spoken" in forms and not compares:
         return _spoken(claim, speaker)
     if not compares or claim.value is None:
-        interval = f" ({claim.interval})" if "interval" in forms and claim.interval else ""
+        interval = f" ({_ends(claim, book)})" if "interval" in forms and claim.interval else ""
         return claim.text + interval
     ratio, low, high = claim.value, claim.low, claim.high
     product, baseline, outcome = claim.product, claim.baseline, claim.outcome or "unresolved"
@@ -641,27 +642,46 @@ def _reference_text(
         if "sentence" not in forms:
             return text
         first, second = names.get(product, product), names.get(baseline, baseline)
-        verb = "ist" if book.locale.startswith("de") else "is"
+        verb = "ist" if book.language == "de" else "is"
         return f"{first} {verb} {text} {second}"
     if "number" in forms:
         text = rounded.text
     else:
-        text = rounded.in_words(ratio, outcome=outcome, speed=speed)
+        text = rounded.in_words(ratio, outcome=outcome, speed=speed, language=book.language)
     # What is level or not told apart has its interval in its words already.
     told = "number" in forms or outcome in TURNED
     if "interval" in forms and rounded.interval and told:
-        text += f" ({rounded.interval})"
-    joint = ("than" if speed else "of") if outcome in TURNED else "with"
+        text += f" ({_ends(rounded, book)})"
+    words = _SENTENCES[book.language]
+    joint = words["than" if speed else "of"] if outcome in TURNED else words["with"]
     if "joined" in forms:
-        ends = {"unresolved": "from", "open": "against"}
-        return f"{text} {ends.get(outcome, joint)}"
+        return f"{text} {words.get(outcome, joint)}"
     if "sentence" in forms:
-        first, second = names.get(product, product), names.get(baseline, baseline)
-        if outcome in TURNED:
-            how = f" {BY_FIGURES}" if outcome in {"above", "below"} else ""
-            return f"{first} is {text} {joint} {second}{how}"
-        return f"{first} and {second} are {text}"
+        said = {"first": names.get(product, product), "second": names.get(baseline, baseline),
+                "text": text, "joint": joint}  # fmt: skip
+        how = words["figures"] if outcome in {"above", "below"} else ""
+        return words["one" if outcome in TURNED else "both"].format(**said) + how
     return text
+
+
+# By language: what stands before the other's name, and whole sentences.
+_SENTENCES = {
+    "en": {
+        "than": "than", "of": "of", "with": "with", "unresolved": "from", "open": "against",
+        "one": "{first} is {text} {joint} {second}", "both": "{first} and {second} are {text}",
+        "figures": f" {BY_FIGURES}", "to": " to ",
+    },
+    "de": {
+        "than": "als", "of": "gegenüber", "with": "mit", "unresolved": "von", "open": "gegenüber",
+        "one": "{first} ist {text} {joint} {second}", "both": "{first} und {second} sind {text}",
+        "figures": " nach bloßen Zahlen", "to": " bis ",
+    },
+}  # fmt: skip
+
+
+def _ends(figure: Claim | Rounded, book: ClaimBook) -> str:
+    """Return the ends of a figure's interval in the text's language."""
+    return figure.interval.replace(" to ", _SENTENCES[book.language]["to"])
 
 
 def _spoken(claim: Claim, speaker: Speaker) -> str:

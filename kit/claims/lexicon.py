@@ -159,10 +159,10 @@ def fitting_words(words: str, relation: str) -> str:
     return next((w.text for w in find_claiming_words(words) if relation not in w.carried_by), "")
 
 
-def opinion_word(locale: str) -> str:
+def opinion_word(language: str) -> str:
     """Return how a page marks a sentence as opinion, in its language."""
     data = _lexicon().data
-    return str(data.get(locale.partition("_")[0].partition("-")[0], data["en"])["opinion"])
+    return str(data.get(language, data["en"])["opinion"])
 
 
 @dataclass(frozen=True, slots=True)

@@ -145,7 +145,7 @@ def make_script(text: BoundText, slides: Sequence[Slide]) -> _Script:
             else:
                 said = f'no slide "{mark["name"]}"{did_you_mean(name, numbers, listed=40)}'
                 faults.append(Fault(text.file, said, line=line))
-        plain = write_marks(block, text.locale).strip()
+        plain = write_marks(block, text.language).strip()
         seconds = 0.0 if plain.startswith("#") else _spoken_s(plain)
         if plain:
             paragraphs.append(_Paragraph(line, plain, tuple(found), at, at + seconds))

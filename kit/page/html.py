@@ -584,7 +584,7 @@ def show_text(text: BoundText | None) -> Html:
         return f"\ue000{len(links) - 1}\ue001"
 
     source = text.render(hold_place)
-    source = write_marks(source, text.locale)
+    source = write_marks(source, text.language)
     # No raw HTML and no pictures: the page loads nothing, and prose cannot add to it.
     reader = MarkdownIt("commonmark", {"html": False}).enable("table").disable("image")
     markup = str(reader.render(source))

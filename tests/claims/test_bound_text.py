@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import re
+from dataclasses import replace
+
 import pytest
 
 from kit.claims.bound_text import bind_text, printed_forms
@@ -258,19 +261,41 @@ def test_a_reference_is_spoken(written, said):
     assert said in printed_forms(bound.references[0].claim, book())
 
 
-def test_params_and_locale_choose_numerals_and_language():
+def test_params_choose_numerals_and_language():
     from dataclasses import replace
 
     for settings, said in (
         ({"spoken": "numerals"}, "25 per cent faster"),
-        ({"locale": "de"}, "fünfundzwanzig Prozent schneller"),
-        ({"locale": "de", "spoken": "numerals"}, "25 Prozent schneller"),
+        ({"locale": "de"}, "twenty-five per cent faster"),  # numbers by locale, words by language
+        ({"language": "de"}, "fünfundzwanzig Prozent schneller"),
+        ({"language": "de", "spoken": "numerals"}, "25 Prozent schneller"),
     ):
         made = replace(book(), settings=settings)
         text = "{{margin ash over birch in dell | spoken}}"
         assert bind_text(text, made, file="t.md").to_markdown() == said
     with pytest.raises(TextError, match='nothing is spoken in "fr"; there are en, de'):
-        bind_text(text, replace(book(), settings={"locale": "fr"}), file="t.md")
+        bind_text(text, replace(book(), settings={"language": "fr"}), file="t.md")
+
+
+@pytest.mark.parametrize(
+    ("written", "said"),
+    [
+        ("margin ash over birch in dell", "25,0\xa0% schneller"),
+        ("margin ash over birch in dell | interval", "25,0\xa0% schneller (+22,0 bis +28,0)"),
+        ("margin ash over birch in dell | joined", "25,0\xa0% schneller als"),
+        ("margin ash over birch in dell | sentence", "Ash ist 25,0\xa0% schneller als Birch"),
+        ("margin ash over birch in moor | joined", "nicht zu trennen (.*, zwischen .* und .*) von"),
+    ],
+)
+def test_a_reference_in_a_german_text_has_german_words(written, said):
+    made = replace(book(), settings={"locale": "de", "language": "de"})
+    names = {"ash": "Ash", "birch": "Birch"}
+    bound = bind_text(f"{{{{{written}}}}}", made, file="t.md", names=names)
+    shown = bound.to_markdown()
+    assert re.fullmatch(re.sub(r"[()+]", r"\\\g<0>", said), shown), shown
+    assert shown in printed_forms(
+        bound.references[0].claim, replace(made, names={"products": names})
+    )
 
 
 def test_a_sentence_holds_whatever_the_outcome():

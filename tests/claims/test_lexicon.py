@@ -80,7 +80,7 @@ def test_its_author_may_answer_for_it(mark):
 def test_the_mark_of_an_opinion_is_in_the_texts_language():
     from dataclasses import replace
 
-    german = replace(made_book(), settings={"locale": "de"})
+    german = replace(made_book(), settings={"language": "de"})
     text = bind_text("Uns ist es lieber und besser [opinion].", german, file="t.md")
     assert text.to_markdown() == "Uns ist es lieber und besser (Meinung)."
 

@@ -16,7 +16,7 @@ from lxml import html
 from kit.charts.identity import Identity
 from kit.page import words
 from kit.page.article import SECTIONS
-from kit.page.assemble import build_page
+from kit.page.assemble import CLOSED_MIME, build_page
 from kit.page.findings import Findings, _plain_sentence, upper_first
 from kit.review.what_if import CHOICES
 
@@ -102,6 +102,9 @@ def page_of(book):
     links = {"suite", "what-sets-the-limit", "alike-and-not-alike",
              "methods-and-settings-in-force"}  # fmt: skip
     heads = "\n\n".join(f"## {link.replace('-', ' ')}" for link in sorted(links))
+    closed = {CLOSED_MIME: {"review": "a<b", "claims_sha256": "0" * 64}}
+    cells.append({"cell_type": "code", "id": "closing", "source": "x", "outputs": [
+        {"output_type": "display_data", "data": closed}]})  # fmt: skip
     cells.append({"cell_type": "markdown", "id": "m", "source": f"{heads}\n\nSaid in English."})
     return cells
 
@@ -112,6 +115,10 @@ def article_of(book, monkeypatch):
     page = html.document_fromstring(build_page({"cells": page_of(book)}))
     assert page.get("lang") == book.language
     record = page.xpath("//section[contains(@class, 'record')][details]")
+    assert page.xpath("//footer//b")[0].text_content() == "a<b"
+    assert "0" * 64 in page.xpath("//footer//code/text()")
+    for element in page.xpath("//footer//b"):
+        element.drop_tree()
     assert record and all(part.get("lang") == "en" for part in record)
     for element in [*record, *page.xpath("//style | //code | //details[@class='code'] | //time")]:
         element.drop_tree()
