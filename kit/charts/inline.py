@@ -19,7 +19,6 @@ from kit.charts.identity import Look
 from kit.claims.claim import Claim
 from kit.rounding import NBSP, number
 
-ROW_PX = 50
 WIDE_PX, PHONE_PX, COMPACT_PX = 460, 340, 190  # of the plot of the first screen
 DIGIT_EM = 0.64  # DejaVu Sans, the widest of the page's fonts
 LABEL_PX = 11.5

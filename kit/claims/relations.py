@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from types import MappingProxyType
 
@@ -24,7 +24,6 @@ METRIC_WORDS = {metric.word: name for name, metric in METRICS.items() if metric.
 _STATES = {"ahead": "more", "behind": "less", "level": "same", "unresolved": "unresolved"}
 _STATES |= {"above": "more", "below": "less", "open": "unresolved"}  # by figures alone
 _BY_FIGURES = {"ahead": "above", "behind": "below", "unresolved": "open"}
-_OPPOSITE = {"more": "less", "less": "more"}
 _BY_WORD = {
     "than": "over", "with": "over", "against": "over", "over": "over", "of": "over", "in": "in",
     "on": "on", "at": "at", "by": "by", "among": "among", "for": "for", "within": "within",
@@ -560,8 +559,3 @@ def judge_relation(written: str, book: ClaimBook) -> Judged:
         " ".join(tokens), book,
     )  # fmt: skip
     return RELATIONS[name].judge(given)
-
-
-def _relation_help() -> Sequence[tuple[str, str]]:
-    """Return each relation as it is written, and what it claims: the table of the reference."""
-    return [(f"{name} {row.form}", row.words) for name, row in RELATIONS.items()]

@@ -241,20 +241,6 @@ def bullet_list(items: Iterable[Part | Sequence[Part]], *, css: str = "") -> Htm
     return Html(f"<ul{kind}>{rows}</ul>" if rows else "")
 
 
-def _pairs_list(pairs: Iterable[tuple[Part, Part | Sequence[Part]]], *, css: str = "pairs") -> Html:
-    """Return terms with what is said of each; nothing where there is none.
-
-    Parameters
-    ----------
-    pairs : iterable of a term and what is said of it
-        What is said may be several parts in a row.
-    css : str
-        The list's class.
-    """
-    rows = "".join(f"<dt>{part_html(t)}</dt><dd>{_joined(d)}</dd>" for t, d in pairs)
-    return Html(f'<dl class="{css}">{rows}</dl>' if rows else "")
-
-
 def heading(text: str, *, level: Literal[2, 3, 4], listed: bool = True) -> Html:
     """Return a heading.
 

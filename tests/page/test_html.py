@@ -18,7 +18,6 @@ from kit.page.html import (
     POINT_SPACE,
     Column,
     Html,
-    _pairs_list,
     bullet_list,
     figure_link,
     heading,
@@ -232,10 +231,8 @@ def test_pieces_escape_text_and_keep_pieces(book):
     assert bullet_list(["<", ["a", Html("<em>b</em>")]]).markup == (
         "<ul><li>&lt;</li><li>a<em>b</em></li></ul>"
     )
-    assert bullet_list([]).markup == _pairs_list([]).markup == ""
-    assert _pairs_list([("t", ["d", claim])]).markup == (
-        f'<dl class="pairs"><dt>t</dt><dd>d{figure_link(claim)}</dd></dl>'
-    )
+    assert bullet_list([]).markup == ""
+    assert bullet_list([["d", claim]]).markup == f"<ul><li>d{figure_link(claim)}</li></ul>"
     assert heading("A & B", level=3).markup == "<h3>A &amp; B</h3>"
     assert 'class="unlisted"' in heading("A", level=3, listed=False).markup
 
