@@ -864,6 +864,36 @@ def _said_of_margins(review: Review, results: Results) -> Iterator[Claim]:
             )
 
 
+def _said_of_plan(review: Review, _: Results) -> Iterator[Claim]:
+    """Yield whether as many runs were made as the plan registered beforehand says."""
+    plan = review.params.plan
+    if plan is None or plan.registered is None:
+        return
+    planned = Counter(
+        {(p, t): count for p, row in plan.registered.runs.items() for t, count in row.items()}
+    )
+    made = Counter((row.product, row.title) for row in review.rows if row.produced)
+    more = [key for key in made if made[key] > planned[key]]
+    fewer = [key for key in planned if made[key] < planned[key]]
+    bench, day = review.bench, plan.registered.on.isoformat()
+
+    def spelt(cells: Sequence[tuple[str, str]]) -> str:
+        return "; ".join(
+            f"{bench.products[p].name} in {bench.titles[t].name} {made[p, t]} of {planned[p, t]}"
+            for p, t in cells
+        )
+
+    said = [
+        *([f"Runs were added after the plan registered on {day}: {spelt(more)}. No interval "
+           "allows for runs added after looking."] if more else []),
+        *([f"Fewer runs were made than the plan registered on {day} says: {spelt(fewer)}."]
+          if fewer else []),
+    ]  # fmt: skip
+    text = " ".join(said) or f"As many runs were made as the plan registered on {day} says."
+    outcome = "added" if more else "fewer" if fewer else "as_registered"
+    yield Claim.state("plan_kept", text, Subject(), outcome=outcome)
+
+
 def _said_of_runs(review: Review, _: Results) -> Iterator[Claim]:
     """Yield controls and waivers, runs set aside and not run, and every flag, in words."""
     controls = review.controls
@@ -1005,4 +1035,5 @@ CLAIMS: Mapping[str, Callable[[Review, Results], Iterator[Claim]]] = {
     "lows": _low_claims,
     "said_of_margins": _said_of_margins,
     "said_of_runs": _said_of_runs,
+    "said_of_plan": _said_of_plan,
 }

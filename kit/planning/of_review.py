@@ -531,10 +531,18 @@ class Planned:
             "ok": True,
             "review": self.review,
             "plan": {**asdict(self.plan), "left_out": dict(self.plan.left_out)},
+            "registered": self._whole_counts(),
             "order": [asdict(run) for run in self.order],
             "checks": list(self.checks),
             "pilot": None if self.pilot is None else asdict(self.pilot),
         }
+
+    def _whole_counts(self) -> dict[str, dict[str, int]]:
+        """Return the runs there are and to make, by product and title: for `plan.registered`."""
+        found: dict[str, dict[str, int]] = {}
+        for cell in self.plan.cells:
+            found.setdefault(cell.product, {})[cell.title] = cell.have + cell.to_run
+        return found
 
     def to_sheet(self) -> SheetText:
         """Return the run sheet to tick off: a row a run in the order planned.

@@ -24,6 +24,17 @@ from kit.settings.metric import DEFAULT_METRICS, FRAME_METRICS, HEADLINE, RESULT
 from kit.settings.yaml import Section, Text, YamlDocument, read_yaml
 
 
+class _RegisteredPlan(Section):
+    """The counts of runs decided on before any result was looked at."""
+
+    on: dt.date = Field(description="The day it was decided.", examples=["2026-11-01"])
+    runs: dict[Id, dict[Id, Annotated[int, Field(ge=0)]]] = Field(
+        min_length=1,
+        description="Runs of each product in each title, as `plan --json` gives them.",
+        examples=[{"new-part": {"my-scene": 5}}],
+    )
+
+
 class PlanParams(Section):
     """What a series of runs is planned for. Touches no published figure."""
 
@@ -57,6 +68,9 @@ class PlanParams(Section):
         (),
         description="Products that are gone: their runs on the bench are all there are.",
         examples=[["old-part"]],
+    )
+    registered: _RegisteredPlan | None = Field(
+        None, description="Counts decided beforehand; the report says where runs differ from them."
     )
     every_title: bool = Field(False, description="Plan for statements about every title at once.")
     paired: bool = Field(
@@ -656,6 +670,11 @@ def _with_known_names(loaded: LoadedParams) -> LoadedParams:
 def _names_in(params: ReviewParams) -> Iterator[tuple[Any, ...]]:
     """Yield each product and title named: what it is, its name, and the path of its key."""
     yield "product", params.product, "product"
+    if params.plan is not None and params.plan.registered is not None:
+        for product, of_titles in params.plan.registered.runs.items():
+            yield "product", product, "plan", "registered", "runs", product
+            for title in of_titles:
+                yield "title", title, "plan", "registered", "runs", product, title
     for i, name in enumerate(params.rivals):
         yield "product", name, "rivals", i
     if params.predecessor:

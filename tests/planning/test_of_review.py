@@ -13,6 +13,7 @@ import pytest
 from bench import plans
 from power_by_keywords import smallest_ratio
 from scipy.special import ndtr, polygamma
+from small_bench import small_bench, walk
 
 from kit.errors import ParamsError, UsageError
 from kit.margins.cells import make_cells
@@ -27,6 +28,7 @@ from kit.planning.of_review import (
     _plan_review,
     _shared_degrees,
     _spread_uncertainty,
+    plan_of_review,
 )
 from kit.screening.controls import Controls
 from kit.settings.bench_file import Title, read_bench
@@ -615,3 +617,37 @@ def test_a_gone_product_must_be_in_the_bench(tmp_path):
 def test_params_without_a_plan_are_refused_with_what_to_add(tmp_path):
     with pytest.raises(UsageError, match="no section `plan`; add one"):
         _plan_review(make_params(None), make_bench(tmp_path), titles=TITLES)
+
+
+@pytest.mark.parametrize(
+    ("counts", "outcome", "said"),
+    [
+        ({"p0": 3, "p1": 3}, "as_registered", "As many runs were made"),
+        ({"p0": 2, "p1": 3}, "added", "Part 0 in Scene 0 3 of 2; Part 0 in Scene 1 3 of 2."),
+        ({"p0": 3}, "added", "Part 1 in Scene 0 3 of 0"),
+        ({"p0": 3, "p1": 4}, "fewer", "Fewer runs were made"),
+    ],
+)
+def test_a_review_says_where_runs_differ_from_the_plan_registered(tmp_path, counts, outcome, said):
+    runs = {p: {f"t{t}": n for t in range(2)} for p, n in counts.items()}
+    plan = {"margin": 0.03, "seed": 1, "registered": {"on": "2026-11-01", "runs": runs}}
+    review, _, book = walk(
+        small_bench(products=2, titles=2, runs=3).with_params(plan=plan), tmp_path
+    )
+    (claim,) = book.of_kind("plan_kept")
+    assert claim.outcome == outcome and said in claim.text and "2026-11-01" in claim.text
+    # What `plan --json` gives is what a params file takes.
+    again = plan_of_review(review).to_dict()["registered"]
+    assert again.keys() == {"p0", "p1"} and all(
+        n >= 3 for row in again.values() for n in row.values()
+    )
+
+
+def test_a_registered_plan_names_known_titles_alone(tmp_path):
+    plan = {
+        "margin": 0.03,
+        "seed": 1,
+        "registered": {"on": "2026-11-01", "runs": {"p0": {"t9": 3}}},
+    }
+    with pytest.raises(ParamsError, match=r'no title "t9" in bench\.yaml'):
+        walk(small_bench(products=2, titles=2, runs=2).with_params(plan=plan), tmp_path)
