@@ -237,7 +237,8 @@ def test_a_margin_stands_beside_that_without_a_struck_stretch(tmp_path):
         bench = replace(made.with_params(value=None), prices=()).with_runs(
             lambda run, slow=slow: replace(run, frame_ns=frame_ns(run, slow))
         )
-        books.append(walk(bench, tmp_path / str(slow))[2])
+        review, _, book = walk(bench, tmp_path / str(slow))
+        books.append(book)
     clean, struck = books
     assert not clean.of_kind("margin_unstruck")
     (claim,) = struck.of_kind("margin_unstruck")
@@ -246,3 +247,11 @@ def test_a_margin_stands_beside_that_without_a_struck_stretch(tmp_path):
     assert stated.value < 0.985 * before.value
     assert claim.value == pytest.approx(before.value, rel=0.004)
     assert claim.high - claim.low < stated.high - stated.low
+    # The stretch is out of every run of its title, not of the one it was found in alone.
+    (part,) = [f.stretch for f in review.screened.flags if f.stretch is not None]
+    logs = {"p0": [], "p1": []}
+    for made_row in review.rows:
+        if made_row.title == "t0":
+            told = review.diagnostics[made_row.run]
+            logs[made_row.product].append(np.log(told.average_without([part])))
+    assert np.log(claim.value) == pytest.approx(np.mean(logs["p0"]) - np.mean(logs["p1"]), rel=1e-9)
