@@ -30,8 +30,7 @@ from kit.screening.flags import (
     percent,
 )
 from kit.settings.params import RetestParams
-from kit.stats.outliers import grubbs_test, modified_z, order_trend
-from kit.stats.series import find_step, find_trend
+from kit.stats.series import find_step, find_trend, grubbs_test, modified_z, order_trend
 
 # Two logs of a few frames can hold the same times by accident.
 FEWEST_FRAMES_ALIKE = 10

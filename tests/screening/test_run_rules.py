@@ -208,7 +208,7 @@ def test_runs_all_alike_are_not_far():
     assert run_rules._find_outliers(view(cell([60] * 5))) == []
 
 
-def test_two_far_runs_that_hide_each_other():  # Iglewicz and Hoaglin's values, see test_outliers
+def test_two_far_runs_that_hide_each_other():  # Iglewicz and Hoaglin's values, see stats.test_series
     rates = [2.1, 2.6, 2.4, 2.5, 2.3, 2.1, 2.3, 2.6, 8.2, 8.3]
     assert runs_of(run_rules._find_outliers(view(cell(rates)))) == [
         "heron-dunes-9",

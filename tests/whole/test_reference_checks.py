@@ -36,8 +36,7 @@ from run_facts import metrics_of
 from scipy import optimize, signal, stats
 from screening_case import bench, cell, params, runs_of, view
 from stats.test_intervals import CLINIC_A, CLINIC_B, P_VALUES, REFERENCE, SLEEP_1, TEST
-from stats.test_outliers import MASKED
-from stats.test_series import MAVRO, MICHELSO, NUMACC1, NUMACC2, NUMACC3
+from stats.test_series import MASKED, MAVRO, MICHELSO, NUMACC1, NUMACC2, NUMACC3
 
 from kit.bench.runs import Run, RunRow
 from kit.logs.read import Log
@@ -49,8 +48,7 @@ from kit.screening import run_rules
 from kit.screening.screen import screen_runs
 from kit.settings.params import MetricParams
 from kit.stats.intervals import adjust_p_values, welch_error
-from kit.stats.outliers import grubbs_test
-from kit.stats.series import find_trend, lag1_autocorrelation, rank_trend
+from kit.stats.series import find_trend, grubbs_test, lag1_autocorrelation, rank_trend
 
 
 def one_margin(product, baseline, method, *, paired=False, **changes):
