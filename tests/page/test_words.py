@@ -102,10 +102,10 @@ def page_of(book):
     links = {"suite", "what-sets-the-limit", "alike-and-not-alike",
              "methods-and-settings-in-force"}  # fmt: skip
     heads = "\n\n".join(f"## {link.replace('-', ' ')}" for link in sorted(links))
+    cells.append({"cell_type": "markdown", "id": "m", "source": f"{heads}\n\nSaid in English."})
     closed = {CLOSED_MIME: {"review": "a<b", "claims_sha256": "0" * 64}}
     cells.append({"cell_type": "code", "id": "closing", "source": "x", "outputs": [
         {"output_type": "display_data", "data": closed}]})  # fmt: skip
-    cells.append({"cell_type": "markdown", "id": "m", "source": f"{heads}\n\nSaid in English."})
     return cells
 
 
