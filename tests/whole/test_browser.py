@@ -6,6 +6,7 @@ import json
 import re
 import shutil
 import subprocess
+import time
 from pathlib import Path
 
 import pytest
@@ -21,6 +22,14 @@ pytestmark = [
     pytest.mark.filterwarnings("ignore::ResourceWarning"),
     pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning"),
 ]
+
+
+def wait_until(page, holds):
+    """Ask until it holds: the page's own policy stops `wait_for_function` after its first look."""
+    until = time.monotonic() + 20
+    while not page.evaluate(holds) and time.monotonic() < until:
+        page.wait_for_timeout(20)
+    assert page.evaluate(holds), holds
 
 
 @pytest.fixture(scope="module")
@@ -140,7 +149,7 @@ def test_a_wide_table_scrolls_within_its_box_by_keyboard(open_page, tiny):
     box = page.locator("section.table-box").nth(wide)
     box.focus()
     page.keyboard.press("ArrowRight")
-    page.wait_for_function("document.activeElement.scrollLeft > 0")
+    wait_until(page, "document.activeElement.scrollLeft > 0")
 
 
 def test_text_lines_keep_to_a_readable_measure(open_page, tiny):
@@ -165,7 +174,7 @@ def test_the_first_key_reaches_the_link_past_the_head(open_page, tiny):
     assert page.evaluate("document.activeElement.className") == "skip"
     assert page.evaluate("document.activeElement.getBoundingClientRect().left") == 0
     page.keyboard.press("Enter")
-    page.wait_for_function("document.activeElement.id === 'content'")
+    wait_until(page, "document.activeElement.id === 'content'")
 
 
 def in_view(page, selector):
@@ -186,7 +195,7 @@ def test_from_a_margin_to_its_raw_file_and_back_by_keyboard(open_page, report):
     assert in_view(page, "li:target")
     page.locator("li:target a[href^='#trace-cell']").first.focus()
     page.keyboard.press("Enter")
-    page.wait_for_function("document.querySelector(':target').id.startsWith('trace-cell')")
+    wait_until(page, "document.querySelector(':target').id.startsWith('trace-cell')")
     page.locator("li:target a[href^='#run-']").first.focus()
     page.keyboard.press("Enter")
     row = page.wait_for_selector("tr:target")
@@ -194,7 +203,7 @@ def test_from_a_margin_to_its_raw_file_and_back_by_keyboard(open_page, report):
     assert re.search(r"logs/\S+[0-9a-f]{64}", row.inner_text().replace("\n", ""))
     page.go_back()
     page.go_back()
-    page.wait_for_function("document.querySelector(':target').id.startsWith('trace-margin')")
+    wait_until(page, "document.querySelector(':target').id.startsWith('trace-margin')")
     page.locator("li:target > a.back").first.focus()
     page.keyboard.press("Enter")
     page.wait_for_selector(f"a.fig:target#{name}")
