@@ -383,7 +383,7 @@ def _judge_count(call: _Call) -> Judged:
 def _read_ratio(word: str) -> float:
     """Return the ratio that a word like 4/3, 1.33, +15% or -20% stands for.
 
-    >>> [round(read_ratio(word), 3) for word in ("4/3", "1.25", "+15%", "-20%")]
+    >>> [round(_read_ratio(word), 3) for word in ("4/3", "1.25", "+15%", "-20%")]
     [1.333, 1.25, 1.15, 0.8]
 
     Raises
