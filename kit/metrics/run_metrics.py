@@ -111,31 +111,25 @@ class RunDiagnostics:
             No statistics of a log whose clock goes back, or without frames.
         """
         frame_ms = log.frame_ms
-        digest = _frames_sha256(frame_ms)
+        counted = cls(
+            run,
+            sha256=log.sha256,
+            frames_sha256=_frames_sha256(frame_ms),
+            frames=int(frame_ms.size),
+            duration_s=float(frame_ms.sum()) / 1000.0,
+            step_ms=log.step_ms,
+        )
         if frame_ms.size == 0 or log.backward_rows or not frame_ms.min() > 0:
-            return cls(
-                run,
-                sha256=log.sha256,
-                frames_sha256=digest,
-                frames=int(frame_ms.size),
-                duration_s=float(frame_ms.sum()) / 1000.0,
-                backward_rows=log.backward_rows or _not_positive_rows(frame_ms),
-                step_ms=log.step_ms,
-            )
+            return replace(counted, backward_rows=log.backward_rows or _not_positive_rows(frame_ms))
         levels = block_levels(frame_ms)
         trend = find_trend(levels)
         longest = int(frame_ms.argmax())
-        return cls(
-            run,
-            sha256=log.sha256,
-            frames_sha256=digest,
-            frames=int(frame_ms.size),
-            duration_s=float(frame_ms.sum()) / 1000.0,
+        return replace(
+            counted,
             average_fps=average_fps(frame_ms),
             median_ms=float(np.median(frame_ms)),
             longest_ms=float(frame_ms[longest]),
             longest_frame=longest,
-            step_ms=log.step_ms,
             lag1=lag1_autocorrelation(frame_ms),
             effective_frames=effective_size(frame_ms),
             drift_share=trend.change / float(np.median(levels)) if trend.judged else 0.0,
