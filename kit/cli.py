@@ -196,14 +196,16 @@ def _bar(what: str, stream: IO[str]) -> Iterator[Callable[[LogRecord], None]]:
     def tell(record: LogRecord) -> None:
         name, done, of = _told_of(record)
         task = bars.tasks[-1]
-        if task.total != (of or None) or not of:  # another step, with a clock of its own
+        another = task.total != (of or None) or not of
+        if another:  # with a clock of its own
             bars.remove_task(task.id)
             bars.add_task(name, total=of or None, completed=done, count="")
             task = bars.tasks[-1]
         speed = f", {task.speed:,.0f} a second" if task.speed and task.speed > 1 else ""
         left = f", {task.time_remaining:.0f} s left" if task.time_remaining else ""
         count = f"{done:,} of {of:,}{speed}{left}" if of else ""
-        bars.update(task.id, description=name, completed=done, count=count)
+        # Repainted ten times a second; a step that takes less is shown all the same.
+        bars.update(task.id, description=name, completed=done, count=count, refresh=another)
 
     with bars:
         bars.add_task(what, total=None, count="")

@@ -1226,8 +1226,9 @@ class Findings:
                 "limits": words.listed(words.plural(*LIMITS[rule], len(some)) for rule in rules),
                 "products": self._on_products(products),
             }
-            on = msg("{titles} {limits} (on {products}).")
-            sentences.append(words.tell(on if given["products"] else "{titles} {limits}.", **given))
+            on, plain = msg("{titles} {limits} (on {products})."), msg("{titles} {limits}.")
+            message = on if given["products"] else plain
+            sentences.append(words.tell(message, **given))
             titles_said = words.plural("one title", "{count} titles", len(some))
             limit = words.plural(*LIMITS[rules[0]], len(some))
             heads.append(words.say("{titles} {limits}", titles=titles_said, limits=limit))
