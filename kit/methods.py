@@ -71,6 +71,8 @@ _WORDS = {
     "of the runs, with runs - 1 degrees of freedom.",
     "cell-shared": "Geometric mean of the used runs; interval with the run-to-run variance shared "
     "across titles, products and cells.",
+    "cell-borrowed": "Geometric mean of the used runs; interval with the run-to-run variance of "
+    "the titles that params name.",
     "cell-frames": "The figure of a lone run; interval from its own frames, by circular blocks. "
     "What differs from run to run is not in it, and no margin rests on it.",
     "cell-none": "Geometric mean of the used runs; nothing gives an interval.",
@@ -79,6 +81,9 @@ _WORDS = {
     "margin-shared": "Ratio of the two geometric means over runs, turned so that above 1 is "
     "better; interval on the log scale with the run-to-run variance shared across titles, "
     "products and cells, widened where a side scatters more than others lead one to expect.",
+    "margin-borrowed": "Ratio of the two geometric means over runs, turned so that above 1 is "
+    "better; Welch's interval, with the run-to-run variance of the titles that params name where a "
+    "side has none of its own.",
     "margin-paired": "Geometric mean, over the sessions both sides were run in, of the ratio "
     "within each session, weighted by its runs and turned so that above 1 is better; interval "
     "from the spread of the session ratios on the log scale.",

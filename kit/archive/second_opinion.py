@@ -193,14 +193,14 @@ def _read_log(data: bytes, layout: Mapping[str, Any]) -> tuple[np.ndarray, np.nd
     return values.astype(float) * TO_MS[frames["unit"]], watts
 
 
-def _mean_interval(
-    x: np.ndarray, confidence: float
-) -> tuple[float, float | None]:  # on the log scale
-    """Return mean and half-width by Student's t; none of one run or of equal runs."""
-    if x.size < 2 or x.std() == 0:
-        return float(x.mean()), None
-    half = _t_quantile(confidence, x.size - 1) * x.std(ddof=1) / math.sqrt(x.size)
-    return float(x.mean()), float(half)
+_Side = tuple[float, float, int, int]  # mean of ln values, variance of one pass, passes, df
+
+
+def _error(variance: float, df: float, confidence: float) -> float | None:  # on the log scale
+    """Return the half-width by Student's t; none of one run or of equal runs."""
+    if not df > 0 or not variance > 0:
+        return None
+    return float(_t_quantile(confidence, df) * math.sqrt(variance))
 
 
 def _figure(log: float, half: float | None) -> _Figure:
@@ -282,6 +282,39 @@ class _Review:
             raise _NotMadeError("sides without a run")
         return found
 
+    def pooled(self, metric: str, x: Mapping[str, float]) -> _Side:
+        """Return what the runs of a side say, each weighing by the passes it is the mean of."""
+        n, known = [], []
+        for run in x:
+            row = self.sheet.get(run, {})
+            typed = not self.runs[run]["frames"]
+            n.append(int(row.get("passes") or 1) if typed else 1)
+            percent = row.get("spread_pct", "").replace(",", ".") if typed else ""
+            if percent and metric in {"average_fps", "value"}:
+                known.append((n[-1] - 1, math.log1p((float(percent) / 100) ** 2)))
+        weight, logs = np.array(n, dtype=float), np.array(list(x.values()))
+        mean = float(weight @ logs / weight.sum())
+        df = logs.size - 1 + sum(f for f, _ in known)
+        squares = float(weight @ (logs - mean) ** 2) + sum(f * v for f, v in known)
+        variance = squares / df if df and squares > 1e-28 * df else 0.0
+        return mean, variance, sum(n), df
+
+    def lent(self, metric: str, side: _Side) -> _Side:
+        """Return a side that has no spread of its own with that of the titles params name."""
+        named = self.settings["margins"].get("spread_from") or ()
+        sides = []
+        for title in named if not side[3] else ():
+            for product in dict.fromkeys(run["product"] for run in self.runs.values()):
+                about = {"title": title, "metric": metric, "unit": ""}
+                try:
+                    sides.append(self.pooled(metric, self.side(about, product)))
+                except _NotMadeError:
+                    continue
+        df = sum(f for _, v, _, f in sides if v > 0)
+        if not df:
+            return side
+        return side[0], sum(f * v for _, v, _, f in sides if v > 0) / df, side[2], df
+
     def make(self, name: str) -> _Figure:
         """Return the figure of a claim, worked out again.
 
@@ -335,9 +368,10 @@ def _of_low(review: _Review, claim: _Claim) -> _Figure:
 
 
 def _of_cell(review: _Review, claim: _Claim) -> _Figure:
-    x = np.array(list(review.side(claim, claim["product"]).values()))
-    mean, half = _mean_interval(x, review.confidence)
-    if claim["method"] != "cell-welch":
+    side = review.pooled(claim["metric"], review.side(claim, claim["product"]))
+    mean, variance, n, df = review.lent(claim["metric"], side)
+    half = _error(variance / n, df, review.confidence)
+    if claim["method"] not in {"cell-welch", "cell-borrowed"}:
         half = None
     if str(claim["unit"]).startswith("dB"):
         return mean * DB, *(
@@ -360,28 +394,30 @@ def _of_margin(review: _Review, claim: _Claim) -> _Figure:
     by_design = review.settings["margins"]["method"] == "auto" and claim["kind"] == "margin"
     if by_design and main["method"] != "difference" and (len(common) > 1) != paired:
         paired = not paired  # the design decides, so that another method's ratio shows as another
-    own = claim["method"] in {"margin-welch", "margin-paired", "margin-own-runs"}
+    own = claim["method"] in {
+        "margin-welch", "margin-paired", "margin-own-runs", "margin-borrowed",
+    }  # fmt: skip
     if paired:
         log, half = _paired(a, b, sessions, common, review.confidence)
     else:
-        log, half = _welch(a, b, review.confidence)
+        sides = [review.pooled(claim["metric"], x) for x in (a, b)]
+        one = all(df == 0 for *_, df in sides)
+        if "borrowed" in main["method"]:
+            sides = [review.lent(claim["metric"], x) for x in sides]
+        log, half = _welch(sides[0], sides[1], review.confidence, one=one)
     if main["method"] == "difference":
         return log * DB, None, None
     return _figure(sign * log, half if own else None)
 
 
-def _welch(
-    a: Mapping[str, float], b: Mapping[str, float], confidence: float
-) -> tuple[float, float | None]:
-    x, y = np.array(list(a.values())), np.array(list(b.values()))
-    log = float(x.mean() - y.mean())
-    if x.size < 2 or y.size < 2:
+def _welch(a: _Side, b: _Side, confidence: float, *, one: bool) -> tuple[float, float | None]:
+    """Return the difference of two means and its half-width; `one`: both have one variance."""
+    log = a[0] - b[0]
+    p, q = a[1] / a[2], b[1] / b[2]
+    if min(a[3], b[3]) < 1 or p + q == 0:
         return log, None
-    p, q = x.var(ddof=1) / x.size, y.var(ddof=1) / y.size
-    if p + q == 0:
-        return log, None
-    df = (p + q) ** 2 / (p**2 / (x.size - 1) + q**2 / (y.size - 1))
-    return log, float(_t_quantile(confidence, df) * math.sqrt(p + q))
+    df = a[3] if one else (p + q) ** 2 / (p**2 / a[3] + q**2 / b[3])
+    return log, _error(p + q, df, confidence)
 
 
 def _paired(
@@ -514,7 +550,10 @@ def _of_energy(review: _Review, claim: _Claim) -> _Figure:
         each.append(math.log(mean * until / frames))
     if lag_s:
         return math.exp(sum(each) / len(each)), None, None
-    return _figure(*_mean_interval(np.array(each), review.confidence))
+    x = np.array(each)
+    variance = float(x.var(ddof=1)) if x.size > 1 and x.std() else 0.0
+    half = _error(variance / x.size, x.size - 1, review.confidence)
+    return _figure(float(x.mean()), half)
 
 
 def _of_energy_margin(review: _Review, claim: _Claim) -> _Figure:

@@ -24,7 +24,7 @@ from typing import TYPE_CHECKING, Any
 
 from kit.bench.acts import enter_names
 from kit.bench.journal import NOBODY, By, log_item
-from kit.bench.runs import KNOWN_COLUMNS, RunRow, SheetText, parse_run_sheet
+from kit.bench.runs import KNOWN_COLUMNS, PASSES, SPREAD, RunRow, SheetText, parse_run_sheet
 from kit.bench.transaction import (
     STAGING,
     Change,
@@ -825,13 +825,14 @@ def _table_figures(
             products = [named("product", text, line) if text else "" for text in cells]
             if head and not metric and figures:
                 said = f'"{head[:60]}" says nothing of what this block holds; it may be '
-                faults.append(Fault(file, said + ", ".join(TYPED_METRICS), line=line))
+                known_here = (*TYPED_METRICS, PASSES, SPREAD)
+                faults.append(Fault(file, said + ", ".join(known_here), line=line))
             continue
         title = named("title", head, line)
         if not title:
             continue
         frames = bench.titles[title].measures == "frames"
-        own = (metric or HEADLINE) if frames else RESULT
+        own = (metric or HEADLINE) if frames or metric in {PASSES, SPREAD} else RESULT
         for product, text in zip(products, cells, strict=False):
             if not text or not product:
                 continue
@@ -854,7 +855,7 @@ def _typed_metric(head: str) -> str:
     """Return the figure that the first cell of a block says it holds; "" where it says none."""
     words = {_slug(m.label): name for name, m in METRICS.items() if name in TYPED_METRICS}
     words |= {_slug(METRICS[name].word): name for name in TYPED_METRICS if METRICS[name].word}
-    words |= {_slug(name): name for name in TYPED_METRICS}
+    words |= {_slug(name): name for name in (*TYPED_METRICS, PASSES, SPREAD)}
     return words.get(_slug(head), "")
 
 

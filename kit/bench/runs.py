@@ -279,6 +279,11 @@ class RunRow:
         Its line of `runs.csv`.
     row_sha256 : str
         Of its filled cells: `hash_cells`.
+    passes : int
+        Of how many passes a figure typed in is the mean.
+    spread : float, optional
+        Sample standard deviation between these passes as a share of their mean, where stated: of
+        the average, or of the title's own result.
     """
 
     run: str
@@ -296,6 +301,8 @@ class RunRow:
     line: int = 0
     row_sha256: str = ""
     part: str = ""
+    passes: int = 1
+    spread: float | None = None
 
     @property
     def produced(self) -> bool:
@@ -304,6 +311,8 @@ class RunRow:
 
 
 _FREE_TEXT = ("reason",)
+# Conditions that say of how many passes a typed figure is the mean, and how these spread.
+PASSES, SPREAD = "passes", "spread_pct"
 KNOWN_COLUMNS = (*NEW_SHEET, *TYPED_METRICS, "unit", "part")
 _FRAME_FIGURES = tuple(name for name in TYPED_METRICS if METRICS[name].source == "frames")
 # No figure of the same frames is above the one before it.
@@ -367,11 +376,11 @@ class _Walk:
         BenchError
             If a column is missing: nothing else could then be judged.
         """
-        known = [*KNOWN_COLUMNS, *self.bench.controls]
+        known = [*KNOWN_COLUMNS, PASSES, SPREAD, *self.bench.controls]
         own = "If it is a condition of its own, declare it under `controls` of bench.yaml"
         for _, name in self.conditions:
             guess = did_you_mean(name.lower(), known, closeness=_NEAR)
-            if guess and name not in self.bench.controls:
+            if guess and name not in {*self.bench.controls, PASSES, SPREAD}:
                 self.fault(name, f"unknown column{guess} {own}")
         missing = [name for name in ("run", "product", "title") if name not in self.at]
         # Where nothing is known, the first line cannot be read as a header.
@@ -418,9 +427,31 @@ class _Walk:
             line,
             hash_cells(stated),
             part,
+            *self.passes(stated, typed),
         )
         self.check_result(found, any(cells[place] for place, _ in self.typed))
         return found
+
+    def passes(
+        self, stated: Mapping[str, str], typed: Mapping[str, float]
+    ) -> tuple[int, float | None]:
+        """Return of how many passes a typed figure is the mean, and their spread as a share."""
+        written, text = stated.get(PASSES, ""), stated.get(SPREAD, "")
+        if (written or text) and not typed:
+            self.fault(PASSES if written else SPREAD, "no figure is typed in that it could be of")
+        if written and not re.fullmatch(r"[1-9]\d{0,3}", written, re.ASCII):
+            self.fault(PASSES, f"found {written[:60]!r}; expected a number of passes such as 3")
+            return 1, None
+        count = int(written or 1)
+        share = self.number(SPREAD, text) if text else None  # a rate: above zero
+        if share is None:
+            return count, None
+        if count < 2:
+            self.fault(SPREAD, f"one pass has no spread; say in {PASSES} how many there were")
+        elif not 0 < share < 50:
+            said = "the standard deviation between passes in percent of their mean, above 0"
+            self.fault(SPREAD, f"found {text[:60]!r}; expected {said} and below 50")
+        return count, share / 100
 
     def check_text(self, name: str, text: str) -> None:
         """Note what a spreadsheet leaves where a formula failed or was not worked out."""

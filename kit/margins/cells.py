@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import statistics
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from statistics import NormalDist
 from typing import Literal
 
@@ -13,18 +13,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kit.margins.replicates import (
+    Pooled,
     SharedVariances,
     from_log,
     group_runs,
     metric_unit,
     sample_variance,
-    to_log,
 )
 from kit.metrics.run_metrics import RunMetrics
 from kit.settings.bench_file import Title
 from kit.settings.metric import METRICS
 from kit.settings.params import MarginParams
-from kit.stats.crossed_variance import ODD_TAIL, ZERO_VARIANCE, CrossedFit, Mixture
+from kit.stats.crossed_variance import ODD_TAIL, CrossedFit, Mixture
 from kit.stats.intervals import mixture_error, mixture_half_width, t_half_width
 from kit.trace import Trace
 
@@ -145,7 +145,8 @@ class Cell(Estimate):
 
     `value` is the geometric mean of the runs' values, so that the ratio of two cells is the
     margin; of levels in dB it is their arithmetic mean. `method` is "welch" (t over the runs),
-    "shared", "frames" (of a lone run) or "none".
+    "shared", "borrowed" (t, with the spread of titles that params name), "frames" (of a lone run)
+    or "none".
     """
 
     less_is_better: bool
@@ -154,11 +155,28 @@ class Cell(Estimate):
     values: tuple[float, ...]  # one per run, in the metric's unit, unrounded
     log_sd: float | None = None  # sample standard deviation of the runs' ln values
     log_se: float | None = None  # standard error of ln(value)
+    passes: tuple[int, ...] = ()  # one per run, where one is the mean of several
+    var_df: int | None = None  # of `log_sd`, where that is not runs - 1
 
     @property
     def method_name(self) -> str:
         """The method's name in the catalogue."""
         return f"cell-{self.method}"
+
+    @property
+    def n(self) -> int:
+        """How many passes its runs are."""
+        return sum(self.passes) or len(self.runs)
+
+    @property
+    def df(self) -> int:
+        """Degrees of freedom of `log_sd`; 0 where its runs tell none."""
+        return len(self.runs) - 1 if self.var_df is None else self.var_df
+
+    @property
+    def weights(self) -> tuple[int, ...]:
+        """What each of its runs weighs: its passes."""
+        return self.passes or (1,) * len(self.runs)
 
     @property
     def scatters(self) -> bool:
@@ -219,24 +237,31 @@ def make_cells(
             if (titles[key[0]].measures == "frames") == (METRICS[metric].source == "frames")
         }
         units = [metric_unit(metric, title, titles) for title, _ in groups]
-        logs = [
-            to_log([run.values[metric] for run in runs], unit)
+        pooled = [
+            Pooled.of_runs(runs, metric=metric, unit=unit)
             for runs, unit in zip(groups.values(), units, strict=True)
         ]
-        sd = np.array([_sample_sd(x) for x in logs])
-        n = np.array([float(len(x)) for x in logs])
-        se, half, methods = _cell_errors(list(groups), sd, n, fit, params.confidence)
+        own, borrowed = pooled, _borrowed(list(groups), pooled, params)
+        pooled = [borrowed.get(i, cell) for i, cell in enumerate(own)]
+        sd = np.sqrt([cell.variance for cell in pooled])
+        keys = [(*key, i in borrowed) for i, key in enumerate(groups)]
+        se, half, methods = _cell_errors(keys, sd, pooled, fit, params.confidence)
         for i, ((title, product), runs) in enumerate(groups.items()):
             unit = units[i]
             values = tuple(run.values[metric] for run in runs)
-            mean = math.fsum(logs[i]) / len(values)
+            mean, typed = pooled[i].mean, any(run.typed_in for run in runs)
+            several, apart = max(pooled[i].passes) > 1, own[i].df == 0
             alone = _frames_half_width(runs, metric, params.confidence)
             if methods[i] == "none" and alone is not None:
                 half[i], methods[i] = alone, "frames"
             known = bool(np.isfinite(half[i]))
             marks = [
-                *(["typed_in"] if any(run.typed_in for run in runs) else []),
-                *(["single_run"] if len(runs) == 1 else []),
+                *(["typed_in"] if typed else []),
+                *(["mean_of_passes"] if several else []),
+                *(["spread_stated"] if any(metric in run.spread for run in runs) else []),
+                *(["single_run"] if own[i].n == 1 else []),
+                *(["spread_of_titles"] if methods[i] == "borrowed" else []),
+                *(["spread_of_others"] if typed and apart and methods[i] == "shared" else []),
                 *(["zero_variance"] if sd[i] == 0 else []),
                 *(_sharing_marks(fit, title, product) if methods[i] == "shared" else []),
                 *(["frames_only"] if methods[i] == "frames" else []),
@@ -265,6 +290,8 @@ def make_cells(
                     ),
                     log_sd=_or_none(sd[i]),
                     log_se=_or_none(se[i]),
+                    passes=pooled[i].passes if several else (),
+                    var_df=None if pooled[i].df == len(runs) - 1 else pooled[i].df,
                 )
             )
     return tuple(cells)
@@ -291,27 +318,52 @@ def _sharing_marks(fit: CrossedFit | None, title: str, product: str) -> list[str
     ]
 
 
-def _sample_sd(logs: Sequence[float]) -> float:
-    """Return the sample standard deviation; NaN of a single run, 0.0 of equal runs."""
-    variance = sample_variance(logs)
-    if math.isnan(variance):
-        return variance
-    return math.sqrt(variance) if variance >= ZERO_VARIANCE else 0.0
+def _borrowed(
+    keys: Sequence[tuple[str, str]], pooled: Sequence[Pooled], params: MarginParams
+) -> dict[int, Pooled]:
+    """Return the cells without a spread of their own, with that of the titles params name.
+
+    It is the variance pooled over the cells of these titles, with their degrees of freedom added.
+    """
+    lenders = [
+        cell
+        for (title, _), cell in zip(keys, pooled, strict=True)
+        if title in params.spread_from and cell.df and cell.variance
+    ]
+    df = sum(cell.df for cell in lenders)
+    if not df:
+        return {}
+    variance = math.fsum(cell.df * cell.variance for cell in lenders) / df
+    return {
+        i: replace(cell, variance=variance, df=df) for i, cell in enumerate(pooled) if not cell.df
+    }
 
 
 def _cell_errors(
-    keys: Sequence[tuple[str, str]],
+    keys: Sequence[tuple[str, str, bool]],
     sd: Floats,
-    n: Floats,
+    pooled: Sequence[Pooled],
     fit: CrossedFit | None,
     confidence: float,
 ) -> tuple[Floats, Floats, list[str]]:
-    """Return standard errors, half-widths and methods of cells; NaN where nothing gives them."""
+    """Return standard errors, half-widths and methods of cells; NaN where nothing gives them.
+
+    A key is title, product and whether the cell borrows its spread.
+    """
+    n = np.array([float(cell.n) for cell in pooled])
+    df = np.array([float(cell.df) for cell in pooled])
     with np.errstate(divide="ignore", invalid="ignore"):
         se = np.where(sd > 0, sd / np.sqrt(n), np.nan)
-    half = t_half_width(se, n - 1, confidence=confidence)
-    methods = ["welch" if np.isfinite(h) else "none" for h in half]
-    place = [fit.keys.get(key, -1) for key in keys] if fit else []
+    half = t_half_width(se, df, confidence=confidence)
+    methods = [
+        "none" if not np.isfinite(h) else "borrowed" if borrows else "welch"
+        for h, (_, _, borrows) in zip(half, keys, strict=True)
+    ]
+    place = (
+        [-1 if borrows else fit.keys.get((title, product), -1) for title, product, borrows in keys]
+        if fit
+        else []
+    )
     shares = [i for i, p in enumerate(place) if p >= 0]
     if fit and shares:
         places = np.array([place[i] for i in shares])

@@ -70,7 +70,13 @@ class _Judgement:
 
 
 def _choose_method(
-    asked: str, *, runs: tuple[int, int], common_sessions: int, cells: int, pairs: int
+    asked: str,
+    *,
+    freedom: tuple[int, int],
+    common_sessions: int,
+    cells: int,
+    pairs: int,
+    borrowed: bool = False,
 ) -> str:
     """Return the method of one margin. It depends on the design alone, never on the figures.
 
@@ -78,17 +84,20 @@ def _choose_method(
     ----------
     asked : {"auto", "welch", "shared", "paired"}
         From params.
-    runs : (int, int)
-        Runs on either side.
+    freedom : (int, int)
+        Degrees of freedom of either side's own spread: runs less one, unless a figure is the mean
+        of several passes whose spread is stated, or borrows the spread of titles params name.
     common_sessions : int
         Sessions in which both sides were run.
     cells, pairs : int
         Cells of this metric that have a run-to-run variance of their own, and pairs of products
         that have a variance from session to session, in the whole review.
+    borrowed : bool
+        Whether a side borrows the spread of titles that params name.
 
     Returns
     -------
-    {"welch", "shared", "paired", "paired_shared", "none"}
+    {"welch", "shared", "paired", "paired_shared", "borrowed", "none"}
 
     Notes
     -----
@@ -99,9 +108,11 @@ def _choose_method(
     """
     if asked in {"auto", "paired"} and common_sessions > 1:
         return "paired_shared" if asked == "auto" and pairs >= MIN_SHARED else "paired"
+    if asked in {"auto", "welch"} and borrowed and min(freedom) > 0:
+        return "borrowed"
     if asked in {"auto", "shared"} and cells >= MIN_SHARED:
         return "shared"
-    if asked in {"auto", "welch"} and min(runs) > 1:
+    if asked in {"auto", "welch"} and min(freedom) > 0:
         return "welch"
     return "none"
 
@@ -144,7 +155,8 @@ def _compare_pairs(
         shared = (variances or {}).get(a.metric)
         method = _choose_method(
             params.method,
-            runs=(len(a.runs), len(b.runs)),
+            freedom=(a.df, b.df),
+            borrowed="borrowed" in {a.method, b.method},
             common_sessions=len(pair.sessions) if pair else 0,
             cells=_sharing(shared.cells if shared else None, _cell_keys(a, b)),
             pairs=_sharing(shared.pairs if shared else None, [_pair_key(a, b)]),
@@ -194,7 +206,8 @@ def _session_pair(a: Cell, b: Cell) -> SessionPair | None:
 
 def _log_value(cell: Cell) -> float:
     """Return the mean of a cell's runs on the log scale."""
-    return math.fsum(to_log(cell.values, cell.unit)) / len(cell.values)
+    logs = to_log(cell.values, cell.unit)
+    return math.fsum(n * x for n, x in zip(cell.weights, logs, strict=True)) / cell.n
 
 
 def _judge_group(
@@ -207,7 +220,7 @@ def _judge_group(
     band: float,
 ) -> _Judgement:
     """Return what the errors by one method say of differences of one metric."""
-    n = np.array([[len(a.runs), len(b.runs)] for a, b in pairs], dtype=np.float64).T
+    n = np.array([[a.n, b.n] for a, b in pairs], dtype=np.float64).T
     if method.startswith("paired"):
         var = np.array([p.log_var if p and p.log_var else math.nan for p in pairings])
         weights = np.array([p.weight if p else math.nan for p in pairings])
@@ -218,7 +231,11 @@ def _judge_group(
         sds = np.array(
             [[c.log_sd if c.log_sd is not None else math.nan for c in p] for p in pairs]
         ).T
-        se, df = welch_error(sds[0] ** 2 + unknown, n[0], sds[1] ** 2, n[1])
+        freedom = np.array([[a.df, b.df] for a, b in pairs], dtype=np.float64).T
+        one = np.array([a.method == b.method == "borrowed" for a, b in pairs])
+        se, df = welch_error(
+            sds[0] ** 2 + unknown, n[0], sds[1] ** 2, n[1], dfs=(freedom[0], freedom[1]), common=one
+        )
     own = Judged.by_t(difference, se, df, confidence=confidence, band=band)
     if method == "shared" and shared is not None and shared.cells is not None:
         fit = shared.cells
@@ -267,7 +284,7 @@ def _borrowed_error(
     if min(sides) < 0 or not set(sides) & set(fit.borrowers.values()):
         return None
     a, b = np.array(sides)[:, None]
-    n = np.array([[float(len(cell.runs))] for cell in cells])
+    n = np.array([[float(cell.n)] for cell in cells])
     return Mixture.of_sides(fit, a, n[0], b, n[1])
 
 
@@ -348,6 +365,7 @@ def _restrict(cell: Cell, other: Cell, pairing: SessionPair) -> Cell:
         runs=tuple(cell.runs[i] for i in kept),
         sessions=tuple(cell.sessions[i] for i in kept),
         values=tuple(cell.values[i] for i in kept),
+        passes=tuple(cell.passes[i] for i in kept) if cell.passes else (),
         value=from_log(mean / total, cell.unit),
         low=None,
         high=None,

@@ -230,9 +230,9 @@ def _metered(
 def _parts_of(*cells: Cell) -> tuple[tuple[float, float], ...] | None:
     """Return the variance of each cell's ln value, with its df; None where one has none."""
     parts = [
-        (cell.log_sd**2 / len(cell.runs), len(cell.runs) - 1.0)
+        (cell.log_sd**2 / cell.n, float(cell.df))
         for cell in cells
-        if cell.log_sd is not None and len(cell.runs) > 1
+        if cell.log_sd is not None and cell.df
     ]
     return tuple(parts) if len(parts) == len(cells) else None
 

@@ -85,6 +85,44 @@ def sample_variance(logs: Sequence[float]) -> float:
 
 
 @dataclass(frozen=True, slots=True)
+class Pooled:
+    """The passes behind the runs of a cell, on the log scale: mean, variance of one, numbers."""
+
+    mean: float
+    variance: float  # of one pass, divisor df; NaN where nothing tells it, 0.0 of equal runs
+    passes: tuple[int, ...]  # of each run
+    df: int
+
+    @property
+    def n(self) -> int:
+        """How many passes there are."""
+        return sum(self.passes)
+
+    @classmethod
+    def of_runs(cls, runs: Sequence[RunMetrics], *, metric: str, unit: str) -> Pooled:
+        """Return what the runs of one cell say of a metric.
+
+        A run is one pass, save a figure typed in as the mean of several. What they are weighs by
+        its passes; the squares around the mean of all of them and those of stated spreads add up,
+        and so do their degrees of freedom [1]_.
+
+        References
+        ----------
+        .. [1] Sums of squares between and within groups; common practice, no source.
+        """
+        logs = to_log([run.values[metric] for run in runs], unit)
+        passes = tuple(run.passes for run in runs)
+        mean = math.fsum(n * x for n, x in zip(passes, logs, strict=True)) / sum(passes)
+        stated = [(n - 1, run.spread.get(metric)) for n, run in zip(passes, runs, strict=True)]
+        known = [(df, sd) for df, sd in stated if sd is not None]
+        between = math.fsum(n * (x - mean) ** 2 for n, x in zip(passes, logs, strict=True))
+        df = len(runs) - 1 + sum(df for df, _ in known)
+        squares = between + math.fsum(df * sd**2 for df, sd in known)
+        variance = squares / df if df else math.nan
+        return cls(mean, 0.0 if variance < ZERO_VARIANCE else variance, passes, df)
+
+
+@dataclass(frozen=True, slots=True)
 class SessionPair:
     """Two sides compared session by session.
 
@@ -197,19 +235,24 @@ def fit_variances(
     apart : collection of (str, str)
         (title, product) of cells unlike the others for a known reason, such as a display cap.
     """
+    groups = group_runs(metrics, metric=metric)
     cells = {
         (title, product): (
             to_log([run.values[metric] for run in runs], metric_unit(metric, title, titles)),
             [run.session for run in runs],
         )
-        for (title, product), runs in group_runs(metrics, metric=metric).items()
+        for (title, product), runs in groups.items()
     }
-    n = np.array([len(logs) for logs, _ in cells.values()], dtype=np.float64)
-    run_var = np.array([sample_variance(logs) for logs, _ in cells.values()], dtype=np.float64)
+    pooled = [
+        Pooled.of_runs(runs, metric=metric, unit=metric_unit(metric, title, titles))
+        for (title, _), runs in groups.items()
+    ]
+    run_var = np.array([cell.variance for cell in pooled], dtype=np.float64)
+    df = np.array([cell.df for cell in pooled], dtype=np.float64)
     pairs = _pair_variances(cells, apart)
     return SharedVariances(
         metric=metric,
-        cells=_fit_or_none(list(cells), run_var, n - 1, apart=apart),
+        cells=_fit_or_none(list(cells), run_var, df, apart=apart),
         pairs=pairs,
     )
 

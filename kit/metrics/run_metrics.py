@@ -246,6 +246,8 @@ class RunMetrics:
     blocks: RunBlocks = NO_BLOCKS  # what the frames alone say of the errors
     typed_in: bool = False
     stretch: Stretch | None = None  # what all used runs of its title have; None: all of it
+    passes: int = 1  # of which a figure typed in is the mean
+    spread: Mapping[str, float] = field(default_factory=dict)  # stated: metric -> sd of ln value
 
 
 @dataclass(frozen=True, slots=True)
@@ -301,6 +303,12 @@ def state_metrics(
         frames=told.frames,
         duration_s=told.duration_s,
         typed_in=not row.log,
+        passes=row.passes,
+        spread={
+            name: math.sqrt(math.log1p(row.spread**2))
+            for name in (HEADLINE, RESULT)
+            if row.spread and name in values
+        },
     )
     if figures is None:
         return made

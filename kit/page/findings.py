@@ -24,6 +24,12 @@ from kit.rounding import NBSP, Rounded
 from kit.settings.metric import HEADLINE, RESULT
 
 HEADLINE_CHARACTERS = 100
+# Where the spread of a typed figure is from, by the mark that says so.
+SPREADS = {
+    "spread_stated": msg("stated with them"),
+    "spread_of_titles": msg("taken from the runs of {titles}"),
+    "spread_of_others": msg("taken from the other figures of this review"),
+}
 MOST_TURNS = 3  # choices named of one outcome; the record has all
 # With one of these a group's name stands in a sentence as it is; translated, they are another
 # language's: those of both are known.
@@ -556,6 +562,9 @@ class Findings:
         sentences: list[Sentence] = []
         if self.first is not None and self.first.whole is not None:
             sentences += [self._whole_sentence(self.first, self.first.whole)]
+            if said := self._spread_words(self.first.whole):
+                message = msg("How far the typed figures in it scatter is {source}.")
+                sentences.append(self.words.tell(message, source=said))
             sentences += [*self._like_sentence(self.first), *self._money_sentences(self.first)]
         sentences += self._fragile_notes()
         lost = self.words.listed(s.the for s in self.standings if s.whole is None)
@@ -595,6 +604,42 @@ class Findings:
     def _interval(self, claim: Claim) -> str:
         """Return a claim's interval in brackets, or nothing."""
         return f" ({self.words.interval(claim)})" if claim.interval else ""
+
+    def _spread_words(self, *claims: Claim) -> str:
+        """Return where the spread of typed figures is from, by the marks of what rests on them."""
+        words, named = self.words, self._setting("margins").get("spread_from") or ()
+        titles = words.listed([self.book.title_name(title) for title in named])
+        marks = {mark for claim in claims for mark in claim.marks}
+        return words.listed(
+            [words.say(said, titles=titles) for mark, said in SPREADS.items() if mark in marks]
+        )
+
+    def typed_sentences(self) -> list[Sentence]:
+        """Return whose figures were typed in without logs, and where their spread is from.
+
+        A sentence for all products of which the same is to be said.
+        """
+        found: dict[str, list[str]] = {}
+        say = self.words.say
+        for product in self.compared:
+            cells = [c for c in self.book.of_kind("cell", product=product) if "typed_in" in c.marks]
+            if not cells:
+                continue
+            means = sum("mean_of_passes" in c.marks for c in cells)
+            told = [say("means of several passes")] if means == len(cells) else []
+            if 0 < means < len(cells):
+                told.append(say("some of them means of several passes"))
+            if source := self._spread_words(*cells):
+                told.append(say("how far they scatter is {source}", source=source))
+            elif any("no_interval" in c.marks for c in cells):
+                told.append(say("how far runs scatter was not measured"))
+            found.setdefault("; ".join(told), []).append(self.book.product_name(product))
+        bare = msg("Figures of {products} were typed in, without logs.")
+        full = msg("Figures of {products} were typed in, without logs: {told}.")
+        return [
+            self.words.tell(full if told else bare, products=self.words.listed(names), told=told)
+            for told, names in found.items()
+        ]
 
     def _titles_said(self, first: Standing, claim: Claim, figure: Sentence) -> Sentence:
         """Return its figure, in how many titles it is better, and what the sign test says."""
@@ -1406,7 +1451,7 @@ class Findings:
                 "titles "
                 "does."
             ))  # fmt: skip
-        return sentences
+        return [*sentences, *self.typed_sentences()]
 
 
 def headline_of(book: ClaimBook) -> str:

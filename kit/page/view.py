@@ -294,6 +294,10 @@ def mark_words(book: ClaimBook) -> dict[str, str]:
 MARK_WORDS = {
     "typed_in": "typed in, no log",
     "single_run": "a single run",
+    "mean_of_passes": "a figure typed in is the mean of several passes",
+    "spread_stated": "how far the passes of a typed figure spread is stated with it",
+    "spread_of_titles": "a typed figure has no spread; that of the titles named in params is taken",
+    "spread_of_others": "a typed figure has no spread; that of the review's other figures is taken",
     "frames_only": "the interval is that of one run's frames; what differs from run to run is "
     "not in it",
     "no_interval": "nothing gives an interval",

@@ -368,6 +368,12 @@ class MarginParams(Section):
     family: Literal["holm", "benjamini_hochberg", "none"] = Field(
         "holm", description="For statements about every title."
     )
+    spread_from: tuple[Id, ...] = Field(
+        (),
+        description="Titles whose runs say how far those of a figure scatter that has no spread of "
+        "its own, in the place of all cells of the review.",
+        examples=[["my-scene"]],
+    )
     seed: int = Field(description="For what draws numbers (diagnostics only).")
 
 
@@ -687,6 +693,8 @@ def _names_in(params: ReviewParams) -> Iterator[tuple[Any, ...]]:
         yield "product", asked.over, "pairs", i, "over"
     for i, name in enumerate(params.titles if params.titles != "all" else ()):
         yield "title", name, "titles", i
+    for i, name in enumerate(params.margins.spread_from):
+        yield "title", name, "margins", "spread_from", i
     for i, name in enumerate(params.plan.cannot_run if params.plan else ()):
         yield "product", name, "plan", "cannot_run", i
     if params.look and params.look.product:

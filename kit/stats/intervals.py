@@ -123,7 +123,15 @@ class Judged:
         )
 
 
-def welch_error(var_a: Floats, n_a: Floats, var_b: Floats, n_b: Floats) -> tuple[Floats, Floats]:
+def welch_error(
+    var_a: Floats,
+    n_a: Floats,
+    var_b: Floats,
+    n_b: Floats,
+    *,
+    dfs: tuple[Floats, Floats] | None = None,
+    common: NDArray[np.bool_] | bool = False,
+) -> tuple[Floats, Floats]:
     """Return the standard error of a difference of two means, and its degrees of freedom.
 
     Parameters
@@ -132,6 +140,10 @@ def welch_error(var_a: Floats, n_a: Floats, var_b: Floats, n_b: Floats) -> tuple
         Variances of single values on either side, divisor n - 1. NaN where n is 1.
     n_a, n_b : ndarray of float, shape (n,)
         Numbers of values.
+    dfs : (ndarray of float, ndarray of float), optional
+        Degrees of freedom of the two variances, where these are not n - 1.
+    common : ndarray of bool, shape (n,), or bool
+        Where both variances are one and the same estimate: its degrees of freedom are the sum's.
 
     Returns
     -------
@@ -150,7 +162,8 @@ def welch_error(var_a: Floats, n_a: Floats, var_b: Floats, n_b: Floats) -> tuple
     part_a, part_b = var_a / n_a, var_b / n_b
     total = part_a + part_b
     with np.errstate(divide="ignore", invalid="ignore"):
-        df = total**2 / (part_a**2 / (n_a - 1) + part_b**2 / (n_b - 1))
+        df_a, df_b = dfs or (n_a - 1, n_b - 1)
+        df = np.where(common, df_a, total**2 / (part_a**2 / df_a + part_b**2 / df_b))
     good = np.isfinite(total) & (total > 0)
     return np.where(good, np.sqrt(total), np.nan), np.where(good, df, np.nan)
 

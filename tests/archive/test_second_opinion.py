@@ -100,6 +100,21 @@ def test_it_takes_figures_typed_in(tmp_path, capsys):
     assert lines[-2].startswith("cell/average_fps/t0/p2: value is ")
 
 
+@pytest.mark.parametrize("lenders", [[], ["t0"]], ids=["stated", "borrowed"])
+def test_it_takes_means_of_passes_and_spread_borrowed(tmp_path, capsys, lenders):
+    made = small_bench(products=2, titles=2, runs=3)
+    means = {"passes": "4", "spread_pct": "0.7"} if not lenders else {"passes": "4"}
+    typed = [MadeRun(f"p2-t{t}-0", "p2", f"t{t}", typed=TYPED | means) for t in range(2)]
+    products = {**made.products, "p2": {"name": "Part 2", "class": "desk"}}
+    margins = {**made.params["margins"], "method": "welch", "spread_from": lenders}
+    made = replace(made, runs=(*made.runs, *typed), products=products)
+    made = made.with_params(rivals=["p1", "p2"], margins=margins)
+    status, lines = ask(tmp_path, capsys, walk(made, tmp_path)[2])
+    assert status == 0, lines
+    # Lows have a spread only where it is borrowed.
+    assert of_kind(lines, "margin") == (6 + 4, 6 + (4 if lenders else 2))
+
+
 @pytest.mark.parametrize(
     ("kind", "part", "by"),
     [

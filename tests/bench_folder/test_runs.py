@@ -160,6 +160,32 @@ def test_an_empty_layout_is_found_by_the_name_of_the_log(bench):
     assert [row.layout for row in rows] == ["plain", "stamps"]
 
 
+def test_a_typed_figure_may_be_a_mean_of_passes_with_their_spread(bench):
+    head = "run,product,title,average_fps,passes,spread_pct\n"
+    plain, mean, bare = read(
+        bench, head + "a,alder-4,weir,61.5,,\nb,alder-4,weir,60.1,3,0.8\nc,alder-4,weir,60,5,\n"
+    )
+    assert [(r.passes, r.spread) for r in (plain, mean, bare)] == [(1, None), (3, 0.008), (5, None)]
+    assert mean.conditions == {"passes": "3", "spread_pct": "0.8"}
+
+
+@pytest.mark.parametrize(
+    "cells, said",
+    [
+        ("61.5,three,", "passes: found 'three'; expected a number of passes such as 3"),
+        ("61.5,0,", "passes: found '0'; expected a number of passes such as 3"),
+        ("61.5,1,0.8", "spread_pct: one pass has no spread; say in passes how many there were"),
+        ("61.5,,0.8", "spread_pct: one pass has no spread; say in passes how many there were"),
+        ("61.5,3,-1", "spread_pct: found '-1'; a frame rate is above zero"),
+        ("61.5,3,80", "spread_pct: found '80'; expected the standard deviation between passes in"),
+        (",3,", "passes: no figure is typed in that it could be of"),
+    ],
+)
+def test_passes_that_cannot_be_are_faults(bench, cells, said):
+    sheet = f"run,product,title,average_fps,passes,spread_pct\na,alder-4,weir,{cells}\n"
+    assert any(said in fault for fault in faults_of(bench, sheet))
+
+
 def test_a_metric_that_may_be_typed_in_has_a_column(bench):
     head = "run,product,title,average_fps,median_fps,low_1pct_fps\n"
     # The median may be above the average: few long frames lower that alone.

@@ -207,3 +207,94 @@ def test_runs_that_differ_by_their_frames_alone_are_told_from_others(between, lo
     assert low < within.share <= high
     # 2,000 frames with phi 0.7 are worth n (1 - phi) / (1 + phi) = 353 independent ones.
     assert 300 < within.effective_frames < 450 and math.isfinite(within.share)
+
+
+def stated(product, title, mean, passes, percent):
+    """Return a figure typed in as the mean of passes, with their spread."""
+    (run,) = made_runs(product, title, [mean], typed_in=True)
+    return replace(run, passes=passes, spread={METRIC: math.sqrt(math.log1p(percent**2 / 1e4))})
+
+
+def test_a_mean_of_passes_with_its_spread_counts_as_the_passes_themselves():
+    rng = np.random.default_rng(3)
+    sides = {
+        "a": 61 * np.exp(0.01 * rng.normal(size=4)),
+        "b": 55 * np.exp(0.02 * rng.normal(size=7)),
+    }
+    typed = [
+        stated(p, "t", v.mean(), v.size, 100 * v.std(ddof=1) / v.mean()) for p, v in sides.items()
+    ]
+    how = {"params": margin_params("welch"), "product": "a", "baselines": ["b"]}
+    (short,) = compared(typed, framed("t"), **how)
+    whole = [run for p, v in sides.items() for run in made_runs(p, "t", v)]
+    (full,) = compared(whole, framed("t"), **how)
+    # Arithmetic against geometric: half the variance of the means, and less of the spreads.
+    assert (short.ratio, short.low, short.high) == pytest.approx(
+        (full.ratio, full.low, full.high), rel=1e-3
+    )
+    # Welch's test from means, standard deviations and numbers alone, by scipy, on the log scale.
+    told = [(math.log(r.values[METRIC]), r.spread[METRIC], r.passes) for r in typed]
+    p = stats.ttest_ind_from_stats(*told[0], *told[1], equal_var=False).pvalue
+    assert short.p_value == pytest.approx(p, rel=1e-9)
+    assert set(short.marks) == {"typed_in", "mean_of_passes", "spread_stated"}
+    assert [c.n for c in short.cells] == [4, 7] and [c.df for c in short.cells] == [3, 6]
+
+
+def test_means_of_passes_pool_as_their_passes_do():
+    rng = np.random.default_rng(4)
+    parts = [80 * np.exp(0.01 * rng.normal(size=n)) for n in (2, 3, 5)]
+    logs = [np.log(v) for v in parts]
+    typed = [
+        replace(
+            made_runs("a", "t", [math.exp(x.mean())], typed_in=True)[0],
+            run=f"r{i}",
+            passes=x.size,
+            spread={METRIC: x.std(ddof=1)},
+        )
+        for i, x in enumerate(logs)
+    ]
+    (cell,) = cells_of(typed, framed("t"), params=margin_params("welch"))
+    every = np.concatenate(logs)
+    low, high = stats.t.interval(0.95, every.size - 1, every.mean(), stats.sem(every))
+    assert (cell.low, cell.high) == pytest.approx((math.exp(low), math.exp(high)), rel=1e-12)
+    # Without the spreads, what lies between the three means is all that is known.
+    (bare,) = cells_of([replace(r, spread={}) for r in typed], framed("t"),
+                       params=margin_params("welch"))  # fmt: skip
+    groups = np.array([x.mean() for x in logs])
+    between = (np.array([2, 3, 5]) * (groups - every.mean()) ** 2).sum() / 2
+    half = stats.t.ppf(0.975, 2) * math.sqrt(between / 10)
+    assert bare.value == pytest.approx(cell.value, rel=1e-12) and bare.df == 2
+    assert math.log(bare.high / bare.value) == pytest.approx(half, rel=1e-9)
+
+
+def test_a_lone_figure_borrows_the_spread_of_titles_that_params_name():
+    lenders = {("b", "u"): [50.0, 50.9, 49.6], ("c", "u"): [70.1, 70.8]}
+    runs = [run for (p, t), v in lenders.items() for run in made_runs(p, t, v)]
+    runs += made_runs("a", "t", [61.0], typed_in=True) + made_runs("b", "t", [50.0], typed_in=True)
+    how = {"product": "a", "baselines": ["b"]}
+    (without,) = compared(runs, framed("t", "u"), **how)
+    assert without.low is None and without.outcome == "above"
+    params = margin_params("auto", spread_from=["u"])
+    (margin,) = compared(runs, framed("t", "u"), params=params, **how)
+    # One pooled variance under both sides: the equal-variance t of two groups, whose df are its own.
+    pooled = sum(((np.log(v) - np.log(v).mean()) ** 2).sum() for v in lenders.values()) / 3
+    half = stats.t.ppf(0.975, 3) * math.sqrt(2 * pooled)
+    assert math.log(margin.high / margin.ratio) == pytest.approx(half, rel=1e-9)
+    assert margin.method == "borrowed" and "spread_of_titles" in margin.marks
+    assert margin.outcome == "ahead"
+
+
+def test_intervals_of_borrowed_spread_cover():
+    rng = np.random.default_rng(5)
+    inside, params = 0, margin_params("welch", spread_from=["u"])
+    for _ in range(600):
+        logs = 0.01 * rng.normal(size=(2, 4))
+        runs = [
+            r for p, x in zip("ab", logs, strict=True) for r in made_runs(p, "u", np.exp(x[:3]))
+        ]
+        runs += [made_runs(p, "t", [np.exp(x[3])])[0] for p, x in zip("ab", logs, strict=True)]
+        made = compared(runs, framed("t", "u"), params=params, product="a", baselines=["b"])
+        margin = next(m for m in made if m.title == "t")
+        inside += margin.low <= 1 <= margin.high
+    # 0.95 of 600: a binomial's 99.9 % interval.
+    assert 552 <= inside <= 587

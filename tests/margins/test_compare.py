@@ -385,7 +385,13 @@ def test_whatever_the_bench_a_margin_is_whole_or_says_why_not(seed, method):
     ],
 )
 def test_the_method_follows_from_the_design(asked, runs, common, cells, pairs, method):
-    found = _choose_method(asked, runs=runs, common_sessions=common, cells=cells, pairs=pairs)
+    found = _choose_method(
+        asked,
+        freedom=(runs[0] - 1, runs[1] - 1),
+        common_sessions=common,
+        cells=cells,
+        pairs=pairs,
+    )
     assert found == method
 
 

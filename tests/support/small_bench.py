@@ -163,7 +163,7 @@ def write_log(path: Path, made: MadeRun, bench: MadeBench) -> None:
 
 
 COLUMNS = ("run", "product", "title", "log", "session", "began", "status", "reason")
-TYPED = ("average_fps", "low_1pct_fps", "low_0_1pct_fps", "value")
+TYPED = ("average_fps", "low_1pct_fps", "low_0_1pct_fps", "value", "passes", "spread_pct")
 
 
 def write_bench(made: MadeBench, folder: Path) -> Path:

@@ -585,7 +585,35 @@ def cell_welch(g: Given) -> dict[str, float]:
     return {"ratio": value, "low": low, "high": high}
 
 
+def borrowing(g: Given, product: str) -> tuple[float, float, int, int]:
+    """Return mean, variance, runs and df of a side; the last of the lenders for a lone run."""
+    x = np.log(g["runs"][g["title"]][product])
+    if x.size > 1:
+        return x.mean(), x.var(ddof=1), x.size, x.size - 1
+    lent = [np.log(v) for t in g["spread_from"] for v in g["runs"][t].values() if len(v) > 1]
+    df = sum(v.size - 1 for v in lent)
+    return x.mean(), sum(((v - v.mean()) ** 2).sum() for v in lent) / df, x.size, df
+
+
+def cell_borrowed(g: Given) -> dict[str, float]:
+    mean, variance, n, df = borrowing(g, g["product"])
+    return ends(mean, hand.t_quantile(g["confidence"], df) * math.sqrt(variance / n))
+
+
+def margin_borrowed(g: Given) -> dict[str, float]:
+    (a, va, na, fa), (b, vb, nb, fb) = (borrowing(g, g[k]) for k in ("product", "baseline"))
+    p, q = va / na, vb / nb
+    df = fa if va == vb else (p + q) ** 2 / (p * p / fa + q * q / fb)
+    return ends(a - b, hand.t_quantile(g["confidence"], df) * math.sqrt(p + q))
+
+
 def margin_welch(g: Given) -> dict[str, float]:
+    if "typed" in g:
+        (a, m, s), (b, n, r) = (g["typed"][k] for k in ("product", "baseline"))
+        p, q = math.log1p((s / 100) ** 2) / m, math.log1p((r / 100) ** 2) / n
+        df = (p + q) ** 2 / (p * p / (m - 1) + q * q / (n - 1))
+        half = hand.t_quantile(g["confidence"], df) * math.sqrt(p + q)
+        return ends(math.log(a / b), half)
     sides = (np.array(g[k]) for k in ("product", "baseline"))
     return ends(*hand.welch(*sides, g["confidence"]))
 
@@ -944,6 +972,8 @@ OTHER: dict[str, Callable[[Given], Any]] = {
         1.0, np.square(g["errors"]).mean() / np.log(g["values"]).var(ddof=1)
     ),
     "cell-frames": cell_frames,
+    "cell-borrowed": cell_borrowed,
+    "margin-borrowed": margin_borrowed,
     "share-within-product": pooled_share,
     "effective-frames-product": lambda g: float(np.median(g["frames"])),
     "rounding": rounded,

@@ -91,6 +91,63 @@ def sentences(book) -> list[str]:
     return [text.replace("\xa0", " ") for text in said]
 
 
+MEANS = {"passes": "3", "spread_pct": "0.6"}
+# What each design says of the spread of its typed figures, of a margin over the fifth product.
+DESIGNS = {
+    "stated": "stated with them",
+    "one side stated": "",
+    "one title lends": "taken from the runs of Scene 0",
+    "few titles lend": "taken from the runs of Scene 0 and Scene 1",
+    "the bench lends": "taken from the other figures of this review",
+}
+
+
+def designed(name: str, titles: int) -> MadeBench:
+    """Return a bench of typed figures whose spread is known in one way or another."""
+    lenders = {"one title lends": 1, "few titles lend": 2, "the bench lends": titles}.get(name, 0)
+    made = typed_bench(titles, passes=(3 if lenders else 1,))
+    # Only so many titles of the first product keep their three passes; else there is one each.
+    kept = [
+        run
+        for run in made.runs
+        if run.run.endswith("-0") or (run.product == "p0" and int(run.title[1:]) < lenders)
+    ]
+    stated = {"stated": PARTS["six-portables"] + PARTS["desk"], "one side stated": [1.0]}
+    means = {f"p{i}" for i in range(len(stated.get(name, [])))}
+    runs = [replace(run, typed=run.typed | MEANS) if run.product in means else run for run in kept]
+    made = replace(made, runs=tuple(runs))
+    if name in {"one title lends", "few titles lend"}:
+        named = [f"t{i}" for i in range(lenders)]
+        made = made.with_params(margins={**made.params["margins"], "spread_from": named})
+    return made
+
+
+@pytest.mark.parametrize("titles", [1, 2, 3, 18])
+@pytest.mark.parametrize("name", DESIGNS)
+def test_every_sentence_says_where_the_spread_is_from(tmp_path, titles, name):
+    few = {"few titles lend": 2, "the bench lends": 6}
+    if titles < few.get(name, 1):
+        pytest.skip("fewer titles than lend")
+    _, _, book = walk(designed(name, titles), tmp_path)
+    told = " ".join(sentences(book))
+    notes = " ".join(text for (text,) in Findings(book).typed_sentences())
+    known = name != "one side stated" or titles >= 6  # six cells stated lend their spread
+    words = DESIGNS[name] or DESIGNS["the bench lends"]
+    for suite in book.of_kind("suite", group="all", metric="average_fps"):
+        assert (suite.low is not None) == known
+        assert suite.outcome in (
+            {"ahead", "behind", "level", "unresolved"} if known else {"above", "below", "open"}
+        )
+        margins = book.of_kind("margin", baseline=suite.baseline)
+        assert all(m.low is not None or name == "one title lends" for m in margins) or not known
+    assert (words in told) == known, told
+    assert (words in notes) == known, notes
+    assert ("how far runs scatter was not measured" in told) == (not known)
+    assert known or not any(word in told for word in SCATTER)
+    if name == "stated":
+        assert "means of several passes" in notes and "Part 7" in notes
+
+
 @pytest.mark.parametrize("titles", [1, 2, 3, 18])
 @pytest.mark.parametrize("passes", [(1,), (3, 1, 1, 1, 1, 1, 1, 1)], ids=["one-each", "one-side"])
 def test_every_sentence_about_figures_alone_is_true(tmp_path, titles, passes):

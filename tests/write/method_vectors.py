@@ -15,7 +15,7 @@ from dataclasses import replace
 from typing import Any
 
 import numpy as np
-from made_runs import METRIC, cells_of, framed, made_runs, margin_params
+from made_runs import METRIC, cells_of, compared, framed, made_runs, margin_params
 
 from kit.bench.prices import PriceRow
 from kit.bench.runs import Run, RunRow
@@ -264,6 +264,39 @@ def _run_figures(book: Book) -> None:
         book.add("hitches-in-run", given, count_hitches(frames, factor=factor, more_ms=more))
 
 
+def _typed_figures(book: Book) -> None:
+    """Add means of several passes with their spread stated, and spread borrowed from titles."""
+    stated = {"product": [61.2, 3, 0.8], "baseline": [48.9, 5, 1.1]}  # mean, passes, percent
+    runs = [
+        replace(
+            made_runs(side, "t", [mean], typed_in=True)[0],
+            passes=passes,
+            spread={METRIC: math.sqrt(math.log1p((percent / 100) ** 2))},
+        )
+        for side, (mean, passes, percent) in stated.items()
+    ]
+    (margin,) = compared(runs, framed("t"), product="product", baselines=["baseline"],
+                         params=margin_params("welch"))  # fmt: skip
+    book.add("margin-welch", {"typed": stated, "confidence": CONFIDENCE}, interval(margin))
+    given = RUNS | {"moor": {"quill": [70.0], "gull": [50.0]}}
+    lenders = ["kettle", "harbour"]
+    cells = make_cells(
+        metrics_of(given),
+        framed(*given),
+        params=margin_params("auto", spread_from=lenders),
+        metric_names=[METRIC],
+    )
+    made = cells, {}, margin_params("auto", spread_from=lenders)
+    asked = {"runs": given, "spread_from": lenders, "confidence": CONFIDENCE}
+    for title in ("moor", "attic"):
+        margin = next(m for m in margins_of(made, "quill", "gull") if m.title == title)
+        about = {"title": title, "product": "quill", "baseline": "gull"}
+        book.add("margin-borrowed", asked | about, interval(margin))
+    cell = next(c for c in cells if (c.title, c.product) == ("moor", "gull"))
+    about = {"title": "moor", "product": "gull"}
+    book.add("cell-borrowed", asked | about, interval(cell))
+
+
 def _cells_and_margins(book: Book) -> None:
     single = made_of({"kettle": PAIRED}, "welch")
     book.add("cell-welch", {"runs": PAIRED["quill"], "confidence": CONFIDENCE},
@@ -275,6 +308,7 @@ def _cells_and_margins(book: Book) -> None:
         {"ratio": 1.0440656095, "low": 0.8980332556, "high": 1.2138447993},
         source="t test on the logarithms of published data, by another library",
     )
+    _typed_figures(book)
     paired = made_of({"kettle": PAIRED}, "paired", PAIRED_SESSIONS)
     book.add(
         "margin-paired",
