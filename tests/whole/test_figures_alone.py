@@ -240,3 +240,12 @@ def test_the_price_of_equal_value_says_that_its_margin_rests_on_figures_alone(tm
     assert prices
     for claim in prices:
         assert "figures_alone" in claim.marks and "no_margin_interval" not in claim.marks
+
+
+def test_only_frame_rates_without_logs_are_called_typed_in(demo):
+    assert Findings(demo.book).typed_sentences() == [
+        (
+            "Figures of Fennock 7 (travel) were typed in, without logs: how far they scatter is "
+            "taken from the other figures of this review.",
+        )
+    ]
