@@ -734,6 +734,16 @@ def test_a_wide_table_goes_in_figure_by_figure(tmp_path, name):
     assert not read_run_sheet(read_bench(bench))
 
 
+@pytest.mark.parametrize("name", ["means.csv", "means.xlsx"])
+def test_blocks_of_a_wide_table_say_passes_and_their_spread(tmp_path, name):
+    blocks = [["", "ash"], ["moor", 61.5], ["passes", "ash"], ["moor", 3]]
+    table = write_wide(tmp_path / name, [*blocks, ["spread_pct", "ash"], ["moor", 0.8]])
+    bench = wide_bench(tmp_path)
+    add_table(bench, table, fields={"began": "2026-11-25"})
+    (row,) = read_run_sheet(read_bench(bench))
+    assert (dict(row.typed), row.passes, row.spread) == ({"average_fps": 61.5}, 3, 0.008)
+
+
 def test_every_fault_of_a_wide_table_is_told_and_nothing_is_written(tmp_path):
     bench = wide_bench(tmp_path)
     rows = [*WIDE, ["Mooor", 1.0, 2.0], ["sharpness", "Ash 1", "birch"], ["moor", 5.0, 6.0]]
