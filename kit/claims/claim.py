@@ -285,7 +285,7 @@ class Claim:
 
     @staticmethod
     def make_ratio(
-        kind: str, subject: Subject, result: RatioEstimate, *, method: str, locale: str
+        kind: str, subject: Subject, result: RatioEstimate | Figure, *, method: str, locale: str
     ) -> Claim:
         """Return the claim of a ratio with its interval and, where it has one, its outcome.
 
@@ -293,13 +293,15 @@ class Claim:
         ----------
         kind, subject, method
             As in `Claim.make`.
-        result : RatioEstimate
+        result : RatioEstimate or Figure
             The ratio, 1.0 where level, with the ends of its interval at its confidence.
         locale : str
             How figures are written.
         """
-        found = Figure(result.ratio, result.low, result.high, result.confidence, result.outcome)
-        text = Rounded.ratio(result.ratio, result.low, result.high, locale=locale)
+        value = math.nan if result.value is None else result.value
+        low, high = result.low, result.high
+        found = Figure(value, low, high, result.confidence, result.outcome)
+        text = Rounded.ratio(value, low, high, locale=locale)
         return Claim.make(kind, subject, found, method=method, unit="ratio", text=text)
 
     @staticmethod

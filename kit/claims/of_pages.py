@@ -295,14 +295,8 @@ def _of_plan_itself(plan: Plan, review: Review) -> Iterator[Claim]:
         "minutes", plan.product, part="minutes", inputs=[Claim.id_of("plan", part="runs")]
     )
     yield _number("plan", minutes, plan.minutes, "planned-time", "minutes", review)
-    yield Claim.make(
-        "plan",
-        Subject("asked", plan.product, part="margin"),
-        Figure(plan.ratio),
-        method="asked",
-        unit="ratio",
-        text=Rounded.ratio(plan.ratio, locale=locale),
-    )
+    asked = Subject("asked", plan.product, part="margin")
+    yield Claim.make_ratio("plan", asked, Figure(plan.ratio), method="asked", locale=locale)
     for cell in plan.cells:
         subject = Subject(
             "to_run",
@@ -326,14 +320,8 @@ def _of_plan_itself(plan: Plan, review: Review) -> Iterator[Claim]:
         if not math.isfinite(margin.smallest_ratio):
             yield Claim.state("plan_margin", "none, however large", subject)
             continue
-        yield Claim.make(
-            "plan_margin",
-            subject,
-            Figure(margin.smallest_ratio),
-            method="smallest-resolved",
-            unit="ratio",
-            text=Rounded.ratio(margin.smallest_ratio, locale=locale),
-        )
+        smallest, method = Figure(margin.smallest_ratio), "smallest-resolved"
+        yield Claim.make_ratio("plan_margin", subject, smallest, method=method, locale=locale)
 
 
 def _of_budget(plan: Plan, review: Review) -> Iterator[Claim]:

@@ -123,13 +123,10 @@ def _spread_claims(review: Review, results: Results) -> Iterator[Claim]:
         mean = Claim.id_of("cell", metric=cell.metric, title=cell.title, product=cell.product)
         for run, ratio in zip(cell.runs, cell.runs_over_mean(), strict=True):
             inputs = [Claim.id_of("run", metric=cell.metric, run=run), mean]
-            yield Claim.make(
-                "run_over_mean",
-                Subject(cell.metric, cell.product, title=cell.title, inputs=inputs, runs=[run]),
-                Figure(ratio),
-                method="run-over-mean",
-                unit="ratio",
-                text=Rounded.ratio(ratio, locale=review.params.locale),
+            about = Subject(cell.metric, cell.product, title=cell.title, inputs=inputs, runs=[run])
+            method, locale = "run-over-mean", review.params.locale
+            yield Claim.make_ratio(
+                "run_over_mean", about, Figure(ratio), method=method, locale=locale
             )
 
 
@@ -217,15 +214,9 @@ def _margin_claims(review: Review, results: Results) -> Iterator[Claim]:
         method = f"margin-{margin.method}"
         yield Claim.make_ratio("margin", subject, margin, method=method, locale=locale)
         if margin.own_low is not None and _BESIDE & set(margin.marks):
-            ends = margin.own_low, margin.own_high
-            yield Claim.make(
-                "margin_own_runs",
-                replace(subject, marks=()),
-                Figure(margin.ratio, *ends, margin.confidence),
-                method="margin-own-runs",
-                unit="ratio",
-                text=Rounded.ratio(margin.ratio, *ends, locale=locale),
-            )
+            alone = Figure(margin.ratio, margin.own_low, margin.own_high, margin.confidence)
+            bare, method = replace(subject, marks=()), "margin-own-runs"
+            yield Claim.make_ratio("margin_own_runs", bare, alone, method=method, locale=locale)
         if (less := margin.without_struck) is not None:
             runs = tuple(run for cell in less.cells for run in cell.runs)
             own = replace(
@@ -311,14 +302,9 @@ def _suite(suite: SuiteMargin, *, with_influence: bool, locale: str) -> Iterator
     yield whole
     # A figure that is part of a suite's claim leads to its runs through the suite's.
     below = replace(subject, inputs=[whole.id], runs=(), marks=())
-    yield Claim.make(
-        "suite_like",
-        below,
-        Figure(suite.ratio, suite.like_low, suite.like_high, suite.confidence),
-        method="suite-titles-like-these",
-        unit="ratio",
-        text=Rounded.ratio(suite.ratio, suite.like_low, suite.like_high, locale=locale),
-    )
+    like = Figure(suite.ratio, suite.like_low, suite.like_high, suite.confidence)
+    method = "suite-titles-like-these"
+    yield Claim.make_ratio("suite_like", below, like, method=method, locale=locale)
     for kind, ratio, title in (
         ("suite_smallest", suite.smallest.ratio, suite.smallest.title),
         ("suite_largest", suite.largest.ratio, suite.largest.title),
@@ -356,8 +342,7 @@ def _suite(suite: SuiteMargin, *, with_influence: bool, locale: str) -> Iterator
         ("suite_break_even", "break-even-day", suite.break_even_day),
     ):
         if sd is not None:
-            text = Rounded.share(sd, locale=locale)
-            yield Claim.make(kind, below, Figure(sd), method=method, unit="share", text=text)
+            yield Claim.make_share(kind, below, sd, method=method, locale=locale)
     if suite.ratio_all_runs is not None:
         every = replace(subject, marks=["all_runs"])
         ratio = suite.ratio_all_runs
@@ -440,15 +425,8 @@ def _closure(closure: Closure, *, locale: str) -> Iterator[Claim]:
         for title in closure.titles
     ]
     for part in CLOSURE_PARTS:
-        ratio: float = getattr(closure, part)
-        made = Claim.make(
-            "closure",
-            replace(chain, part=part, inputs=inputs),
-            Figure(ratio),
-            method="closure",
-            unit="ratio",
-            text=Rounded.ratio(ratio, locale=locale),
-        )
+        about, ratio = replace(chain, part=part, inputs=inputs), Figure(getattr(closure, part))
+        made = Claim.make_ratio("closure", about, ratio, method="closure", locale=locale)
         yield made
         if part == "chained":
             inputs = [made.id]
@@ -505,14 +483,9 @@ def _drift(drift: Drift, *, locale: str) -> Iterator[Claim]:
     )
     yield Claim.make_ratio("drift", subject, drift, method="drift-of-these", locale=locale)
     if drift.like_low is not None:
-        yield Claim.make(
-            "drift",
-            replace(subject, part="others"),
-            Figure(drift.ratio, drift.like_low, drift.like_high, drift.confidence),
-            method="drift-of-others",
-            unit="ratio",
-            text=Rounded.ratio(drift.ratio, drift.like_low, drift.like_high, locale=locale),
-        )
+        subject = replace(subject, part="others")
+        like = Figure(drift.ratio, drift.like_low, drift.like_high, drift.confidence)
+        yield Claim.make_ratio("drift", subject, like, method="drift-of-others", locale=locale)
 
 
 def _energy_claims(review: Review, results: Results) -> Iterator[Claim]:
@@ -581,13 +554,8 @@ def _lag_claims(review: Review, results: Results, compared: set[str]) -> Iterato
         subject = Subject("energy", standing.product, title=standing.title, group=standing.source,
                           inputs=[energy], runs=standing.runs)  # fmt: skip
         if standing.lag_s is not None and standing.settled_share is not None:
-            yield Claim.make(
-                "energy_unsettled",
-                subject,
-                Figure(low),
-                method="energy-unsettled",
-                unit="ratio",
-                text=Rounded.ratio(low, locale=locale),
+            yield Claim.make_ratio(
+                "energy_unsettled", subject, Figure(low), method="energy-unsettled", locale=locale
             )
         elif low < high:
             span = " to ".join(Rounded.ratio(end, locale=locale).text for end in (low, high))
