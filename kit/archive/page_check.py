@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 from kit.archive.remake import CLAIMS_PATH, Fresh, same_figure
 from kit.archive.unbag import Bag
 from kit.claims.bound_text import printed_forms
-from kit.claims.claim import CLAIMS_FORMAT, Claim, ClaimBook
+from kit.claims.claim import CLAIMS_FORMAT, TRACE, Claim, ClaimBook
 from kit.claims.of_pages import page_name
 from kit.errors import Finding, KitError, SealError
 from kit.package import kit_version
@@ -390,7 +390,9 @@ def _check_page(data: bytes, book: ClaimBook) -> list[Finding]:
     if root is None:
         return [_finding("", "a page that can be parsed", "not one")]
     findings = list(_harmful(root))
-    claims = {claim.anchor: claim for claim in book.figures}
+    # Pages made earlier have the claim's whole id as its place.
+    claims = {"trace-" + claim.id.replace("/", "."): claim for claim in book.figures}
+    claims |= {claim.anchor: claim for claim in book.figures}
     shown = 0
     for link in root.iter("a"):
         if "fig" in link.get("class", "").split():
@@ -398,11 +400,12 @@ def _check_page(data: bytes, book: ClaimBook) -> list[Finding]:
             findings += _figure(link, claims, book)
     if not shown and book.figures:
         findings.append(_finding("", "figures that link to claims", "none"))
-    for element in root.iter("li", "td"):
+    for element in root.iter("div", "li", "td"):
         anchor = element.get("id", "")
-        if anchor.startswith("trace-"):
-            if anchor in claims:
-                findings += _value(element, claims[anchor], book)
+        if anchor.startswith((TRACE, "trace-")):
+            if anchor in claims:  # a div has its figure in the summary before it
+                entry = element.getparent() if element.tag == "div" else element
+                findings += _value(entry, claims[anchor], book)
             else:
                 findings.append(_finding(anchor, "the entry of a claim", "no such claim"))
     return findings

@@ -393,6 +393,7 @@ def tidy_svg(drawn: bytes, *, alt: str) -> str:
     for element in root.iter():
         _tidy_element(element, used)
     _unwrap_groups(root)
+    _say_inks_once(root)
     for defs in [d for d in root.findall(f"{{{_SVG}}}defs") if not len(d)]:
         root.remove(defs)
     box = root.get("viewBox", "0 0 0 0").split()
@@ -467,9 +468,30 @@ def _tidy_element(element: ET.Element, used: set[str]) -> None:
     ):
         if name in element.attrib:
             element.set(name, _shorter(element.attrib[name]))
+    if "d" in element.attrib:
+        element.set("d", re.sub(r" ?([A-Za-z]) ?", r"\1", element.attrib["d"]))
     if element.tag != f"{{{_SVG}}}text":
         element.text = None
     element.tail = None
+
+
+def _say_inks_once(root: ET.Element) -> None:
+    """Give a mark the ink that each use of it names, in their place.
+
+    SVG 2, 5.6: a mark takes from its use what it has not said itself.
+    """
+    uses: dict[str, list[ET.Element]] = {}
+    for use in root.iter(f"{{{_SVG}}}use"):
+        uses.setdefault(use.get(f"{{{_XLINK}}}href", "")[1:], []).append(use)
+    for mark in [e for e in root.iter() if e.get("id") in uses]:
+        for ink in ("fill", "stroke", "stroke-width"):
+            named = {use.get(ink) for use in uses[mark.get("id", "")]}
+            if len(named) == 1 or ink in mark.attrib:
+                own = mark.get(ink) or named.pop()
+                if own is not None:
+                    mark.set(ink, own)
+                for use in uses[mark.get("id", "")]:
+                    use.attrib.pop(ink, None)
 
 
 def _unwrap_groups(parent: ET.Element) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import hashlib
 import json
 import math
@@ -227,8 +228,20 @@ class Claim:
 
     @property
     def anchor(self) -> str:
-        """The id of this claim's place in the trace section of the report."""
-        return "trace-" + self.id.replace("/", ".")
+        """The id of this claim's place in the traces of a report."""
+        return anchor_of(self.id)
+
+
+TRACE = "t-"  # what a claim's place in the traces begins with
+
+
+def anchor_of(claim: str) -> str:
+    """Return the id of a claim's place in the traces of a report, by the claim's id.
+
+    Short, since a page names it thousands of times; of the id alone, so that a link to it stays.
+    """
+    digest = hashlib.sha256(claim.encode()).digest()
+    return TRACE + base64.b32encode(digest)[:9].decode().lower()
 
     @staticmethod
     def make(

@@ -13,7 +13,7 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import groupby, pairwise
 
-from kit.claims.claim import Claim, ClaimBook, RunRecord
+from kit.claims.claim import Claim, ClaimBook, RunRecord, anchor_of
 from kit.methods import METHODS
 from kit.page.html import Html, data_html, render, text_html
 from kit.page.view import mark_words
@@ -36,6 +36,7 @@ def _kind_title(kind: str) -> str:
 
 
 FEW_RUNS = 12  # more than this are named one by one only where no input names them
+FEW_INPUTS = 5  # more than this are listed once
 
 
 def trace_section(book: ClaimBook, *, only: Collection[str] | None = None) -> Html:
@@ -50,8 +51,9 @@ def trace_section(book: ClaimBook, *, only: Collection[str] | None = None) -> Ht
     Returns
     -------
     Html
-        Each entry has the claim's anchor, each run the id ``run-...``, each method ``method-...``.
-        Links back (``#shown-...``) are filled in when the page is assembled.
+        Each entry is closed until a link to the claim's anchor opens it; each run has the id
+        ``run-...``, each method ``method-...``. Links back (``#shown-...``) are filled in when the
+        page is assembled.
     """
     claims = _wanted(book, only)
     runs = _wanted_runs(book, claims, everything=only is None)
@@ -68,12 +70,14 @@ def trace_section(book: ClaimBook, *, only: Collection[str] | None = None) -> Ht
                 key=lambda claim: -len(claim.inputs),
             )
         },
+        said={},
     )
     said = [] if view.confidence is None else [f"Intervals are at {_percent(view.confidence)}."]
     if view.under:
         said.append(
             "Under a figure stand those made from it alone, and other metrics of the very "
-            "same runs: made the same way, from what stands under what it was made from."
+            "same runs: made the same way, from what stands under what it was made from, and "
+            "with the same marks where none are named."
         )
     pieces = [f'<div class="trace"><p>{" ".join(said)}</p>']
     nested = {claim.id for placed in view.under.values() for claim in placed}
@@ -82,16 +86,20 @@ def trace_section(book: ClaimBook, *, only: Collection[str] | None = None) -> Ht
         if claim.kind != "run" and claim.id not in nested:  # a run's figures stand in its row
             kinds.setdefault(claim.kind, []).append(claim)
     for kind, of_kind in kinds.items():
-        title = _kind_title(kind)
-        pieces.append(f'<h3 class="unlisted">{text_html(title)}</h3>')
-        pieces.append(f"{_methods_of(of_kind, view)}<div>")
+        methods = f"{_methods_of(of_kind, view)}"
         one = len({claim.method for claim in of_kind}) == 1
-        for stem, of_stem in groupby(of_kind, key=lambda claim: claim.id.rpartition("/")[0]):
-            entries = "".join(_entry(claim, stem, view, with_method=not one) for claim in of_stem)
-            pieces.append(f"<p><b>{text_html(stem)}/</b></p><ol>{entries}</ol>")
-        pieces.append("</div>")
-    pieces += ["</div>", _marks_list(claims, book), _runs_table(book, claims, runs)]
-    return Html("".join([*pieces, _methods_list(claims, book)]))
+        entries = (_entry(claim, view, with_method=not one) for claim in of_kind)
+        inside = f"{methods}<div>{''.join(entries)}</div>"
+        pieces.append(_closed(_kind_title(kind), inside, count=len(of_kind)))
+    pieces += ["</div>", _marks_list(claims, book)]
+    pieces += [_runs_table(book, claims, runs), _methods_list(claims, book)]
+    return Html("".join(pieces))
+
+
+def _closed(title: str, inside: str, *, count: int) -> str:
+    """Return a part of the traces, closed until it is opened or a link leads into it."""
+    head = f'<h3 class="unlisted">{text_html(title)}</h3> {count}'
+    return f'<details class="part-of-traces"><summary>{head}</summary>{inside}</details>'
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,6 +111,12 @@ class _View:
     confidence: float | None  # of every interval, if it is one and the same
     under: Mapping[str, Sequence[Claim]]  # claim -> what was made from it alone
     suites: Mapping[frozenset[str], Claim]  # margins -> their suite, the largest first
+    said: dict[tuple[str, ...], Claim]  # a long list of runs or claims -> whose entry gives it
+
+    def first_to_say(self, names: Sequence[str], claim: Claim) -> Claim | None:
+        """Return whose entry gives a long list already; None where this claim's is to give it."""
+        first = self.said.setdefault(tuple(names), claim)
+        return None if first is claim else first
 
 
 def _placed_under(claims: Iterable[Claim], book: ClaimBook) -> dict[str, list[Claim]]:
@@ -182,40 +196,70 @@ def _method_link(name: str) -> str:
     return f'<a href="#method-{name}">{text_html(name)}</a>'
 
 
-def _entry(claim: Claim, stem: str, view: _View, *, with_method: bool) -> str:
-    """Return a claim's entry: id, figure, interval, method, inputs, runs, the way back.
+def _entry(claim: Claim, view: _View, *, with_method: bool) -> str:
+    """Return a claim's entry: figure, interval, the way back, id, method, inputs, runs.
 
-    `stem` is the beginning of its id, which stands over its neighbours once. Claims placed under it
-    follow in a list of their own.
+    Claims placed under it follow in a list of their own.
     """
+    facts = []
     inputs = _inputs(claim, view)
-    words = [
-        f'<li id="{claim.anchor}"><b>{text_html(claim.id.removeprefix(stem + "/"))}</b> ',
-        _figure(claim, view),
-        _made(claim, inputs, view, with_method=with_method),
-    ]
+    if with_method:
+        facts.append(("Method", _method_link(claim.method)))
+    if inputs:
+        facts.append(("From", _input_links(inputs, claim, view)))
     if claim.runs:
-        words.append(f" Runs {_run_links(claim.runs, inputs, view.order)}.")
+        facts.append(("Runs", _run_links(claim.runs, claim, inputs, view)))
     if claim.set_aside:
-        words.append(f" Set aside: {_run_links(claim.set_aside, inputs, view.order)}.")
-    words.append(_end(claim))
-    placed = view.under.get(claim.id, ())
-    if placed:
-        words.append("<ol>")
-        for child in placed:
-            made = "."
-            if not _goes_without_saying(child, claim, view):
-                differs = with_method or child.method != claim.method
-                made = _made(child, _inputs(child, view), view, with_method=differs)
-            name = " ".join(_apart(child.id, claim))
-            # The space lets neighbours that stand in one line break apart.
-            words.append(
-                f' <li id="{child.anchor}"><b>{text_html(name)}</b> '
-                f"{_figure(child, view)}{made}{_end(child)}</li>"
-            )
-        words.append("</ol>")
-    words.append("</li>")
-    return "".join(words)
+        facts.append(("Set aside", _run_links(claim.set_aside, claim, inputs, view)))
+    if claim.marks:
+        facts.append(("Marks", "; ".join(_mark_link(mark) for mark in claim.marks)))
+    listed = "".join(f"<dt>{term}</dt><dd>{said}</dd>" for term, said in facts)
+    listed = f"<dl>{listed}</dl>" if listed else ""
+    below = "".join(_placed_entry(child, claim, view) for child in view.under.get(claim.id, ()))
+    return (
+        f"<details><summary>{_figure(claim, view, about=_about(claim, view.book))}</summary>"
+        f'<div id="{claim.anchor}">{_back(claim)}'
+        f"<b>{text_html(claim.id)}</b>{listed}"
+        f"{f'<ol>{below}</ol>' if below else ''}</div></details>"
+    )
+
+
+def _placed_entry(child: Claim, claim: Claim, view: _View) -> str:
+    """Return the entry of a claim that stands under another: what the other does not say."""
+    made = "."
+    if not _goes_without_saying(child, claim, view):
+        inputs = _inputs(child, view)
+        made = f", by {_method_link(child.method)}" if child.method != claim.method else ""
+        if inputs:
+            made += f"{'' if made else ','} from {_input_links(inputs, child, view)}"
+        made += "."
+    if child.marks != claim.marks:
+        marks = "; ".join(_mark_link(mark) for mark in child.marks) or "none"
+        made += f" Marks: {marks}."
+    name = " ".join(_apart(child.id, claim))
+    # The space lets neighbours that stand in one line break apart.
+    return (
+        f' <li id="{child.anchor}"><b>{text_html(name)}</b> '
+        f"{_figure(child, view)}{made} {_back(child)}</li>"
+    )
+
+
+def _about(claim: Claim, book: ClaimBook) -> str:
+    """Return what a figure is of, in people's words.
+
+    A pair, a product or a run first, then the title or the group of titles, the metric, the part.
+    """
+    words = [book.product_name(claim.product) if claim.product else ""]
+    if claim.baseline:
+        words[0] += f" over {book.product_name(claim.baseline)}"
+    words.append(book.title_name(claim.title) if claim.title else "")
+    for name in ("group", "metric", "part"):
+        code = getattr(claim, name)
+        words.append(book.in_words(book.name(name, code, kind=claim.kind)) if code else "")
+    if claim.id.endswith(f"/{claim.run}"):
+        words.append(f"run {claim.run}")
+    said = ", ".join(word for word in words if word)
+    return said or _kind_title(claim.kind).lower()
 
 
 def _goes_without_saying(child: Claim, claim: Claim, view: _View) -> bool:
@@ -237,30 +281,25 @@ def _inputs(claim: Claim, view: _View) -> list[Claim]:
     return [child for child in found if child is not None and child.kind != "run"]
 
 
-def _made(claim: Claim, inputs: Sequence[Claim], view: _View, *, with_method: bool) -> str:
-    """Return by which method a claim was made, and from what."""
-    words = f", by {_method_link(claim.method)}" if with_method else ""
-    if inputs:
-        words += f"{'' if words else ','} from {_input_links(inputs, claim, view)}"
-    return words + "."
-
-
-def _figure(claim: Claim, view: _View) -> str:
-    """Return a claim's figure with interval and outcome."""
+def _figure(claim: Claim, view: _View, *, about: str = "") -> str:
+    """Return a claim's figure with interval and outcome, and before these what it is of."""
     shown = data_html(claim)
+    span = outcome = ""
     if claim.interval:
         differs = claim.confidence is not None and view.confidence is None
         level = f" at {_percent(claim.confidence or 0.0)}" if differs else ""
-        shown += f" ({text_html(claim.interval)}{level})"
-    said = claim.outcome and not claim.id.endswith(claim.outcome)
-    return f"{shown}, {claim.outcome}" if said else shown
+        span = f"{text_html(claim.interval)}{level}"
+    if claim.outcome and not claim.id.endswith(claim.outcome):
+        outcome = claim.outcome
+    if about:
+        more = " · ".join(word for word in (span, outcome) if word)
+        return f"<b>{shown}</b> {text_html(about)}{f'<i>{more}</i>' if more else ''}"
+    return shown + (f" ({span})" if span else "") + (f", {outcome}" if outcome else "")
 
 
-def _end(claim: Claim) -> str:
-    """Return a claim's marks and the links to where it is shown (filled in by `assemble`)."""
-    links = "; ".join(_mark_link(mark) for mark in claim.marks)
-    marks = f" Marks: {links}." if links else ""
-    return f'{marks} <a class="back" href="#shown-{claim.anchor}">back</a>'
+def _back(claim: Claim) -> str:
+    """Return the link to where a claim is shown (filled in by `assemble`)."""
+    return f'<a class="back" href="#shown-{claim.anchor}">back</a>'
 
 
 def _mark_link(mark: str) -> str:
@@ -269,7 +308,7 @@ def _mark_link(mark: str) -> str:
 
 
 def _mark_anchor(mark: str) -> str:
-    return "mark-" + re.sub(r"[^a-z0-9]+", "-", mark.lower()).strip("-")
+    return f"mark{anchor_of(mark)[1:7]}"
 
 
 def _short_mark(mark: str) -> str:
@@ -293,8 +332,8 @@ def _marks_list(claims: Iterable[Claim], book: ClaimBook) -> str:
     }
     if not rows:
         return ""
-    listed = "".join(rows.values())
-    return f'<h3 class="unlisted">Marks</h3><dl class="methods">{listed}</dl>'
+    listed = f'<dl class="methods">{"".join(rows.values())}</dl>'
+    return _closed("Marks", listed, count=len(rows))
 
 
 def _apart(name: str, claim: Claim) -> list[str]:
@@ -312,6 +351,10 @@ def _input_links(inputs: Sequence[Claim], claim: Claim, view: _View) -> str:
     """Return links to what a claim was made from; a suite stands for all of its margins."""
     left = {child.id: child for child in inputs}
     links = []
+    if len(inputs) > FEW_INPUTS:
+        first = view.first_to_say(list(left), claim)
+        if first is not None:
+            return f"all that {_claim_link(first, claim)} is made from"
     if claim.kind != "suite":
         for margins, suite in view.suites.items():
             if margins <= left.keys():
@@ -324,17 +367,22 @@ def _claim_link(child: Claim, claim: Claim) -> str:
     return f'<a href="#{child.anchor}">{text_html(" ".join(_apart(child.id, claim)))}</a>'
 
 
-def _run_links(runs: Sequence[str], inputs: Sequence[Claim], order: Mapping[str, int]) -> str:
+def _run_links(runs: Sequence[str], claim: Claim, inputs: Sequence[Claim], view: _View) -> str:
     """Return links to the rows of runs, each run named as briefly as its neighbours allow.
 
     Many runs are named by the inputs, where these name them all; else by first and last of each
-    stretch of the table of runs.
+    stretch of the table of runs, once.
     """
     if len(runs) <= FEW_RUNS:
         return " ".join(_run_link(run, before) for before, run in pairwise(["", *runs]))
+    order = view.order
     under = {run for child in inputs for run in (*child.runs, *child.set_aside)}
     if under.issuperset(runs):
+        view.first_to_say(runs, claim)
         return f"{len(runs)}, under what it was made from"
+    first = view.first_to_say(runs, claim)
+    if first is not None:
+        return f"{len(runs)}, those of {_claim_link(first, claim)}"
     stretches: list[list[str]] = []
     for run in sorted(runs, key=order.__getitem__):
         if stretches and order[run] == order[stretches[-1][-1]] + 1:
@@ -379,7 +427,7 @@ def _runs_table(book: ClaimBook, claims: Iterable[Claim], runs: Sequence[RunReco
     sets = {_conditions(run, book): "" for run in runs}
     sets |= {words: f"C{n}" for n, words in enumerate((w for w in sets if w), start=1)}
     groups = groupby(runs, key=lambda run: (run.product, run.title))
-    return render(
+    table = render(
         "runs",
         heads=heads,
         groups=[
@@ -391,7 +439,8 @@ def _runs_table(book: ClaimBook, claims: Iterable[Claim], runs: Sequence[RunReco
         label=lambda run: sets[_conditions(run, book)],
         length=lambda run: number(run.duration_s, decimals=1) if run.duration_s else "",
         conditions={label: words for words, label in sets.items() if label},
-    ).markup
+    )
+    return _closed("Runs", table.markup, count=len(runs)) if runs else table.markup
 
 
 def _conditions(run: RunRecord, book: ClaimBook) -> str:
@@ -411,4 +460,5 @@ def _methods_list(claims: Iterable[Claim], book: ClaimBook) -> str:
             f'<dt id="method-{name}"><code>{text_html(name)}</code> v{version}</dt>'
             f"<dd>{text_html(book.in_words(words))}</dd>"
         )
-    return f'<h3 class="unlisted">Methods</h3><dl class="methods">{"".join(rows)}</dl>'
+    listed = f'<dl class="methods">{"".join(rows)}</dl>'
+    return _closed("Methods", listed, count=len(rows))

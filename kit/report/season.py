@@ -25,7 +25,7 @@ from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from kit.claims.claim import Claim, ClaimBook, file_sha256, load_claims
+from kit.claims.claim import Claim, ClaimBook, anchor_of, file_sha256, load_claims
 from kit.errors import ExecutionError, KitError, ParamsError, SealError, UsageError, did_you_mean
 from kit.metrics.cluster import do_on_cluster
 from kit.metrics.measuring import PLAIN, Reading
@@ -324,7 +324,7 @@ def _league_pieces(league: _League) -> list[Html]:
         text = Rounded.ratio(place.ratio, place.low, place.high)
         target = f"{place.review}/report.html"
         if place.claim:
-            target += "#trace-" + place.claim.replace("/", ".")
+            target += f"#{anchor_of(place.claim)}"
         rows.append(
             [
                 f"{place.place}. {place.name}",

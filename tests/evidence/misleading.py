@@ -196,7 +196,7 @@ CLASSES: dict[str, Callable[[Spoiled], str]] = {
     "struck through": in_page(r">([A-Z][a-z]+ [^<]{4,40})<", r"><s>\1</s><"),
     "turned round": in_page(r"<p>", '<p dir="rtl">'),
     "class of an outcome": in_page(r"outcome (ahead|behind|level|unresolved)\b", "outcome level-"),
-    "link to another trace": in_page(r'href="#trace-[^"]+"', 'href="#traces"'),
+    "link to another trace": in_page(r'href="#t-[^"]+"', 'href="#traces"'),
     "link to the outside": in_page(r'href="#[^"]+"', 'href="https://example.org/"'),
     "style of the page": lambda bag: put(bag, REPORT, "$", "<style>p{display:none}</style>"),
     "digit of page": digit_in(REPORT),

@@ -13,6 +13,7 @@ import pytest
 from browsing import NODE_MODULES, chromium, need, need_node_package
 from tiny_project import copy_project
 
+from kit.claims.claim import anchor_of
 from kit.report.report import run_review
 
 ROOT = Path(__file__).parents[2]
@@ -187,24 +188,32 @@ def in_view(page, selector):
 
 def test_from_a_margin_to_its_raw_file_and_back_by_keyboard(open_page, report):
     page = open_page(report)
-    figure = page.locator("table a.fig[href*='trace-margin.']").first
+    claims = json.loads((report.parent / "claims.json").read_bytes())["claims"]
+    kind_of = {anchor_of(c["id"]): c["kind"] for c in claims}
+    figure = next(
+        link
+        for link in page.locator("table a.fig").all()
+        if kind_of.get(link.get_attribute("href")[1:]) == "margin"
+    )
     figure.focus()
     name = figure.get_attribute("id")
     page.keyboard.press("Enter")
-    page.wait_for_selector("li:target")
-    assert in_view(page, "li:target")
-    page.locator("li:target a[href^='#trace-cell']").first.focus()
+    page.wait_for_selector("div:target")
+    assert in_view(page, "details:has(> :target) > summary")
+    margin = page.evaluate("document.querySelector(':target').id")
+    page.locator("div:target dd a[href^='#t-']").first.focus()
     page.keyboard.press("Enter")
-    wait_until(page, "document.querySelector(':target').id.startsWith('trace-cell')")
-    page.locator("li:target a[href^='#run-']").first.focus()
+    wait_until(page, f"document.querySelector(':target').id != '{margin}'")
+    assert kind_of[page.evaluate("document.querySelector(':target').id")] == "cell"
+    page.locator("div:target a[href^='#run-']").first.focus()
     page.keyboard.press("Enter")
     row = page.wait_for_selector("tr:target")
     assert in_view(page, "tr:target")
     assert re.search(r"logs/\S+[0-9a-f]{64}", row.inner_text().replace("\n", ""))
     page.go_back()
     page.go_back()
-    wait_until(page, "document.querySelector(':target').id.startsWith('trace-margin')")
-    page.locator("li:target > a.back").first.focus()
+    wait_until(page, f"document.querySelector(':target').id == '{margin}'")
+    page.locator("div:target > a.back").first.focus()
     page.keyboard.press("Enter")
     page.wait_for_selector(f"a.fig:target#{name}")
     assert in_view(page, ":target")
@@ -212,8 +221,10 @@ def test_from_a_margin_to_its_raw_file_and_back_by_keyboard(open_page, report):
 
 def test_a_deep_link_by_a_claims_id_opens_its_trace(browser, tiny):
     page = browser.new_page(viewport={"width": 1280, "height": 900})
-    page.goto(tiny.as_uri() + "#trace-suite.average_fps.all.lanternfish-14-over-gannet-14")
-    assert in_view(page, "li:target")
+    page.goto(
+        tiny.as_uri() + "#" + anchor_of("suite/average_fps/all/lanternfish-14-over-gannet-14")
+    )
+    assert in_view(page, "div:target")
     page.close()
 
 
@@ -399,7 +410,10 @@ def test_the_printed_page_is_a4_with_page_numbers_and_targets(open_page, tiny, t
     sheets = text.split("\f")[:pages]
     for number, sheet in enumerate(sheets, start=1):
         assert re.search(rf"\b{number} ?/ ?{pages}\s*$", sheet)
-    assert "#trace-cell.average_fps" in text.replace("\n", "")
+    # Each entry names itself, and each link where it leads: on paper a trace can be followed.
+    claims = json.loads((tiny.parent / "claims.json").read_bytes())["claims"]
+    cell = anchor_of(next(c["id"] for c in claims if c["kind"] == "cell"))
+    assert len(re.findall(f"#{cell}", text)) >= 2
     assert "How this was computed" not in text
 
 

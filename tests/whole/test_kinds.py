@@ -9,6 +9,7 @@ from years_bench import STEPS, kinds_rows, write_bench, write_params
 
 from kit.archive.page_check import _plain_words as plain_words
 from kit.archive.remake import _compare_books, reads_as_stated
+from kit.claims.claim import anchor_of
 from kit.claims.of_pages import make_claims
 from kit.methods import METHODS
 from kit.page import tables
@@ -133,8 +134,8 @@ def test_a_review_of_every_kind_runs_to_its_page(kinds):
     path = kinds[0]
     done = run_review(path, out_dir=path.parent / "out", timeout_s=120)
     page = done.report.read_text(encoding="utf-8")
-    assert 'href="#trace-level_difference.value.fan.one-over-two"' in page
-    assert 'href="#trace-cell.energy.dell.one"' in page
+    assert f'href="#{anchor_of("level_difference/value/fan/one-over-two")}"' in page
+    assert f'href="#{anchor_of("cell/energy/dell/one")}"' in page
     assert {"tables/levels.csv", "tables/energy.csv"} <= set(done.files)
     claims = json.loads((done.folder / "claims.json").read_bytes())["claims"]
     assert {"level_difference", "energy", "fps_per_watt"} <= {c["kind"] for c in claims}
