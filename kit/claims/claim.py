@@ -33,6 +33,18 @@ DIALECT = "https://json-schema.org/draft/2020-12/schema"
 _PUBLISHED = ConfigDict(extra="forbid", str_strip_whitespace=False, allow_inf_nan=False)
 
 
+TRACE = "t-"  # what a claim's place in the traces begins with
+
+
+def anchor_of(claim: str) -> str:
+    """Return the id of a claim's place in the traces of a report, by the claim's id.
+
+    Short, since a page names it thousands of times; of the id alone, so that a link to it stays.
+    """
+    digest = hashlib.sha256(claim.encode()).digest()
+    return TRACE + base64.b32encode(digest)[:9].decode().lower()
+
+
 @dataclass(frozen=True, slots=True)
 class _ClaimKind:
     """One kind of claim: how its ids are built, and where names of its fields stand.
@@ -230,18 +242,6 @@ class Claim:
     def anchor(self) -> str:
         """The id of this claim's place in the traces of a report."""
         return anchor_of(self.id)
-
-
-TRACE = "t-"  # what a claim's place in the traces begins with
-
-
-def anchor_of(claim: str) -> str:
-    """Return the id of a claim's place in the traces of a report, by the claim's id.
-
-    Short, since a page names it thousands of times; of the id alone, so that a link to it stays.
-    """
-    digest = hashlib.sha256(claim.encode()).digest()
-    return TRACE + base64.b32encode(digest)[:9].decode().lower()
 
     @staticmethod
     def make(
