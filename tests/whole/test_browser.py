@@ -350,12 +350,11 @@ def test_another_rival_is_chosen_by_keyboard_without_a_script(open_page, demo):
 @pytest.mark.slow
 def test_a_link_from_a_figure_opens_the_closed_record(open_page, demo):
     page = open_page(demo)
-    assert not page.locator("#trace-suite\\.average_fps\\.all").count()
     closed = page.locator("section.record > details")
     assert closed.count() > 5 and not page.locator("section.record > details[open]").count()
     page.locator("table.rivals td.margin a.fig").first.click()
-    page.wait_for_selector("li:target")
-    assert in_view(page, "li:target")
+    page.wait_for_selector("div:target")
+    assert in_view(page, "details:has(> :target) > summary")
     assert page.locator("section.record > details[open]").count() == 1
 
 
