@@ -924,6 +924,34 @@ def _bench_merge(
     _answer(done, as_json)
 
 
+@_command("export", _bench)
+def _bench_export(
+    bench: BenchDir,
+    to: Annotated[Path, typer.Argument(metavar="XLSX", help="The spreadsheet to write.")],
+) -> None:
+    """Write run sheet, figures and prices into a spreadsheet, with real dates."""
+    from kit.bench.acts import export_bench
+
+    with _progress("writing the spreadsheet"):
+        said = export_bench(bench, to)
+    _told(None, said, False)
+
+
+@_command("import", _bench)
+def _bench_import(
+    bench: BenchDir,
+    book: Annotated[Path, typer.Argument(metavar="XLSX", help="A spreadsheet as exported.")],
+    reason: Reason = "",
+    as_json: Json = False,
+) -> None:
+    """Take over what was changed in an exported spreadsheet; `bench undo` takes it back."""
+    from kit.bench.acts import import_bench
+
+    with _progress("reading the spreadsheet"):
+        done = import_bench(bench, book, by=_by(reason))
+    _answer(done, as_json)
+
+
 @_command("undo", _bench)
 def _bench_undo(
     bench: BenchDir,

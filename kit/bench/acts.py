@@ -32,7 +32,8 @@ from kit.bench.journal import (
     log_item,
     row_item,
 )
-from kit.bench.runs import SheetText, parse_run_sheet
+from kit.bench.prices import COLUMNS, parse_prices
+from kit.bench.runs import SheetText, hash_cells, parse_run_sheet
 from kit.bench.transaction import (
     COMES,
     Change,
@@ -116,11 +117,10 @@ class _Work:
         BenchError
             If a file changed meanwhile, or the disk refuses; the bench is then as it was.
         """
-        bench_before = (self.folder / "bench.yaml").read_bytes()
-        change = Change(
-            act, by, rows, self.before, after, bench_before=bench_before, bench_after=bench_yaml,
-            **more,
-        )  # fmt: skip
+        others = dict(more.pop("others", {}))
+        if bench_yaml:
+            others["bench.yaml"] = (self.folder / "bench.yaml").read_bytes(), bench_yaml
+        change = Change(act, by, rows, self.before, after, others=others, **more)
         commit(self.folder, change, bench=self.bench.name)
 
 
@@ -488,14 +488,19 @@ def undo(folder: Path, entry: int | None = None, *, by: By = NOBODY) -> _Done:
         bench_yaml = b""
         for name in names:
             bench_yaml = _renamed_yaml(folder, f"{name['what']}s", name["now"], name["was"])
+        others = {
+            i["file"]: ((folder / i["file"]).read_bytes(), i["was"].encode())
+            for i in target.of_kind("file")
+        }
         gone = [{"kind": "gone", "file": i["file"], "sha256": i["sha256"]} for i in logs]
         removed = [Copy("", i["file"], i["sha256"]) for i in logs if i["copied"]]
         work.carry_out(
             "undo", by, rows, _undone_sheet(work, target, rows), bench_yaml=bench_yaml,
-            items=[{"kind": "undone", "entry": target.n}, *gone], removed=removed,
+            items=[{"kind": "undone", "entry": target.n}, *gone], removed=removed, others=others,
         )  # fmt: skip
     said = [f"taken back: {run}" for run in rows]
     said += [f"log removed: {copy.file}" for copy in removed]
+    said += [f"{file} is as it was" for file in others]
     said += [f"{i['what']} {i['now']} is {i['was']} again" for i in names]
     return work.done("undo", said, rows)
 
@@ -541,6 +546,10 @@ def _check_unchanged(work: _Work, target: Entry, *, by_default: bool) -> None:
         path = work.folder / item["file"]
         if path.exists() and hash_file(path) != item["sha256"]:
             faults.append(Fault(item["file"], "was changed since it was taken in"))
+    for item in target.of_kind("file"):
+        path = work.folder / item["file"]
+        if not path.is_file() or path.read_bytes() != item["now"].encode():
+            faults.append(Fault(f"{work.folder.name}/{item['file']}", "was changed since"))
     for item in target.of_kind("name"):
         known = getattr(work.bench, f"{item['what']}s")
         if item["now"] not in known or item["was"] in known:
@@ -663,6 +672,152 @@ def _merged(work: _Work, theirs: Bench, coming: Mapping[str, Mapping[str, str]],
     work.carry_out("merge", by, rows, after, items=items, copies=copies, bench_yaml=bench_yaml)
     said.append(f"{len(rows)} runs with {len(copies)} logs came from {other.name}")
     return work.done("merge", said, rows)
+
+
+def export_bench(folder: Path, to: Path) -> list[str]:
+    """Write run sheet and prices of a bench into a spreadsheet, with real days and figures.
+
+    Its sheet `exported` says what each row was, so that `import_bench` knows who changed what.
+
+    Parameters
+    ----------
+    folder : Path
+        The bench.
+    to : Path
+        The .xlsx to write.
+
+    Raises
+    ------
+    UsageError
+        If there is such a file, it is to be none, or a cell cannot be kept in a spreadsheet.
+    """
+    if to.suffix.lower() != ".xlsx":
+        raise UsageError(f"{to.name}: name a spreadsheet to write, ending in .xlsx")
+    if to.exists():
+        raise UsageError(f"{to.name} is there already; nothing was written")
+    bench = read_bench(folder)
+    sheets = {"runs": SheetText.read(folder / "runs.csv", file=f"{folder.name}/runs.csv")}
+    sheets["prices"] = _price_sheet(folder)[0]
+    known = {run: hash_cells(cells) for run, cells in sheets["runs"].by_run().items()}
+    known |= {"/prices": _table_hash(sheets["prices"]), "/bench": bench.name}
+    rows = tuple(enumerate(known.items(), start=2))
+    sheets["exported"] = SheetText("exported", ("what", "sha256"), rows)
+    try:
+        to.write_bytes(SheetText.book_of(sheets))
+    except OSError as error:
+        raise UsageError(f"cannot write {to.name}: {error.strerror or error}") from None
+    counts = (f"{len(sheets[name].rows)} rows of {name}" for name in ("runs", "prices"))
+    return [f"{to}: {', '.join(counts)}"]
+
+
+def _price_sheet(folder: Path) -> tuple[SheetText, bytes | None]:
+    """Return the prices of a bench as cells, and the bytes of the file, if there is one."""
+    path, file = folder / "prices.csv", f"{folder.name}/prices.csv"
+    if not path.exists():
+        return SheetText(file, COLUMNS, ()), None
+    return SheetText.read(path, file=file), path.read_bytes()
+
+
+def _table_hash(sheet: SheetText) -> str:
+    """Return the SHA-256 of a table's cells."""
+    cells = [sheet.header, *(cells for _, cells in sheet.rows)]
+    return hashlib.sha256(repr(cells).encode()).hexdigest()
+
+
+def import_bench(folder: Path, book: Path, *, by: By) -> _Done:
+    """Take over what an analyst changed in a spreadsheet that `export_bench` wrote, or one alike.
+
+    Rows that are new or changed there are written; rows that are not there stay; the table of
+    prices is written as it is there. Of what the bench changed since the export nothing is undone:
+    where both sides changed a row, that is a fault.
+
+    Parameters
+    ----------
+    folder : Path
+        The bench.
+    book : Path
+        The .xlsx, with sheets `runs` and `prices`, or one of them.
+    by : By
+        Who, when and why.
+
+    Raises
+    ------
+    BenchError
+        With every fault of the sheets, and every row changed on both sides.
+    UsageError
+        If there is no such file, neither sheet, or no reason.
+    """
+    _need_reason(by, "importing")
+    if not book.is_file():
+        raise UsageError(f"{book.name}: no such file")
+    tables = SheetText.tables_of(book.read_bytes(), file=book.name)
+    if not tables.keys() & {"runs", "prices"}:
+        raise UsageError(f"{book.name}: has neither a sheet `runs` nor a sheet `prices`")
+    noted = {cells[0]: cells[-1] for _, cells in getattr(tables.get("exported"), "rows", ())}
+    with _taken_up(folder) as work:
+        if noted.get("/bench", work.bench.name) != work.bench.name:
+            raise UsageError(f'{book.name}: was exported from bench "{noted["/bench"]}"')
+        rows = _imported_rows(work, tables["runs"], noted) if "runs" in tables else {}
+        others, items = {}, []
+        if "prices" in tables and (new := _imported_prices(work, tables["prices"], noted)):
+            others["prices.csv"] = was, now = new
+            then = was.decode() if was is not None else ",".join(COLUMNS) + "\n"
+            items = [{"kind": "file", "file": "prices.csv", "was": then, "now": now.decode()}]
+        old = work.sheet.by_run()
+        if not rows and not others:
+            return _Done("import", -1, ("nothing is changed there",), (), work.recovered)
+        after = _checked_sheet(work, rows)
+        work.carry_out("import", by, _ordered(rows), after, items=items, others=others)
+        said = [_row_change(run, old.get(run, {}), rows[run]) for run in list(rows)[:_SHOWN]]
+        said += [f"and {len(rows) - _SHOWN} more rows"] if len(rows) > _SHOWN else []
+        return work.done("import", [*said, *(f"{file} written" for file in others)], rows)
+
+
+def _imported_rows(
+    work: _Work, sheet: SheetText, noted: Mapping[str, str]
+) -> dict[str, dict[str, str]]:
+    """Return the rows a spreadsheet holds otherwise than the bench, by run."""
+    if "run" not in sheet.header:
+        raise BenchError.at(sheet.file, "the column is missing", line=sheet.header_line, key="run")
+    mine, logs, faults = work.sheet.by_run(), work.journal.replay().logs, []
+    place, rows = sheet.header.index("run"), {}
+    lines = {cells[place]: line for line, cells in sheet.rows}
+    for run, cells in sheet.by_run().items():
+        here = mine.get(run)
+        # A column that was deleted there stays as it is here.
+        left = {k: v for k, v in (here or {}).items() if k not in sheet.header}
+        cells, then = {**left, **cells}, noted.get(run)
+        if cells == here or hash_cells(dict(sorted(cells.items()))) == then:
+            continue
+        if then is not None and (here is None or hash_cells(here) != then):
+            said = f'run "{run}" was changed here and in the bench since it was exported'
+            faults.append(Fault(sheet.file, f"{said}; export again", line=lines[run]))
+        log = cells.get("log", "")
+        if log and log not in logs and log != (here or {}).get("log"):
+            said = f'"{log}" is no log of the bench; take it in with `marginbook add`'
+            faults.append(Fault(sheet.file, said, line=lines[run], key="log"))
+        rows[run] = cells
+    if faults:
+        raise BenchError(faults)
+    return rows
+
+
+def _imported_prices(
+    work: _Work, sheet: SheetText, noted: Mapping[str, str]
+) -> tuple[bytes | None, bytes] | None:
+    """Return prices.csv as it is and as a spreadsheet has it; None where it has nothing new."""
+    mine, before = _price_sheet(work.folder)
+    then, here, there = noted.get("/prices"), _table_hash(mine), _table_hash(sheet)
+    if there in {then, here}:
+        return None
+    if then not in {None, here}:
+        said = "was changed here and in the bench since it was exported; export again"
+        raise BenchError.at(sheet.file, said)
+    if not mine.encoding.startswith("utf-8"):
+        raise BenchError.at(mine.file, "is not UTF-8; save it as CSV in UTF-8, then import again")
+    new = replace(mine, header=sheet.header, rows=sheet.rows)
+    parse_prices(new, work.bench)
+    return before, new.to_bytes()
 
 
 def _free_run(run: str, other: str, taken: set[str]) -> str:

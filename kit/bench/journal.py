@@ -40,6 +40,7 @@ _ITEMS: Mapping[str, Mapping[str, Any]] = {
     "gone": {"file": str, "sha256": str},
     "row": {"run": str, "was": _Cells, "row": _Cells},
     "sheet": {"was": str, "now": str},
+    "file": {"file": str, "was": str, "now": str},
     "name": {"what": str, "was": str, "now": str},
     "undone": {"entry": int},
     "bench": {"name": str, "head": str, "length": int},

@@ -77,7 +77,12 @@ def read_prices(bench: Bench) -> tuple[PriceRow, ...]:
     path, file = bench.folder / "prices.csv", f"{bench.folder.name}/prices.csv"
     if not path.exists():
         return ()
-    sheet = SheetText.read(path, file=file)
+    return parse_prices(SheetText.read(path, file=file), bench)
+
+
+def parse_prices(sheet: SheetText, bench: Bench) -> tuple[PriceRow, ...]:
+    """Return the rows of a price list from its cells; faults as `read_prices`."""
+    file = sheet.file
     names = [cell.casefold() for cell in sheet.header]
     faults = _header_faults(sheet, names)
     if faults:

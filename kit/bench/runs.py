@@ -25,7 +25,7 @@ from typing import Literal, Self
 
 from kit.errors import BenchError, Fault, RunFileError, UsageError, did_you_mean
 from kit.logs.read import Log, read_log
-from kit.logs.shapes import ZIP, first_sheet
+from kit.logs.shapes import ZIP, sheets_in
 from kit.logs.unpacked import near_file
 from kit.settings.bench_file import NEW_SHEET, Bench, Layout, Title
 from kit.settings.metric import HEADLINE, LOWS, METRICS, RESULT, TYPED_METRICS, tail_shares
@@ -118,18 +118,59 @@ class SheetText:
             raise UsageError(f"{path.name} is there already; nothing was written")
         data = self.to_bytes()
         if path.suffix.lower() == ".xlsx":
-            import openpyxl
-
-            book = openpyxl.Workbook()
-            for cells in (self.header, *(cells for _, cells in self.rows)):
-                book.worksheets[0].append(cells)
-            out = io.BytesIO()
-            book.save(out)
-            data = out.getvalue()
+            data = SheetText.book_of({"runs": self})
         try:
             path.write_bytes(data)
         except OSError as error:
             raise UsageError(f"cannot write {path.name}: {error.strerror or error}") from None
+
+    @staticmethod
+    def book_of(sheets: Mapping[str, SheetText]) -> bytes:
+        """Return a spreadsheet of tables by name: days and figures are real ones, the rest is text.
+
+        Raises
+        ------
+        UsageError
+            If a cell would not come back as it is, such as one longer than a spreadsheet holds.
+        """
+        import openpyxl
+        from openpyxl.cell import WriteOnlyCell
+        from openpyxl.utils.exceptions import IllegalCharacterError
+
+        book, out = openpyxl.Workbook(write_only=True), io.BytesIO()
+        for name, sheet in sheets.items():
+            page = book.create_sheet(name)
+            page.freeze_panes = "A2"
+            page.append(sheet.header)
+            for _, cells in sheet.rows:
+                row = []
+                for column, text in zip(sheet.header, cells, strict=True):
+                    value, shown = _spreadsheet_cell(column, text)
+                    try:
+                        row.append(WriteOnlyCell(page, value))
+                    except IllegalCharacterError:
+                        row.append(WriteOnlyCell(page, ""))  # told below
+                    row[-1].number_format = shown
+                    if isinstance(value, str) and value:
+                        row[-1].data_type = "s"  # "=1+1" and "#N/A" are words here
+                page.append(row)
+        book.save(out)
+        for name, back in SheetText.tables_of(out.getvalue(), file="the spreadsheet").items():
+            for (_, cells), (_, found) in zip(sheets[name].rows, back.rows, strict=True):
+                for column, text, other in zip(back.header, cells, found, strict=True):
+                    if text != other:
+                        said = f"{column} {text[:60]!r} cannot be kept in a spreadsheet as it is"
+                        raise UsageError(f"{sheets[name].file}: {said}; shorten or mend it")
+        return out.getvalue()
+
+    @classmethod
+    def tables_of(cls, data: bytes, *, file: str) -> dict[str, Self]:
+        """Return each table of a spreadsheet that holds anything, by name; faults as `read`."""
+        try:
+            found = {n: raw for n, raw in sheets_in(data, file=file) if raw.strip(b'\n, "')}
+        except RunFileError as error:
+            raise BenchError(error.faults) from None
+        return {name: cls.parse(raw, file=f"{file}, {name}") for name, raw in found.items()}
 
     @classmethod
     def read(cls, path: Path, *, file: str) -> Self:
@@ -151,7 +192,7 @@ class SheetText:
             raise BenchError.at(file, f"cannot be read: {error.strerror or error}") from None
         if raw.startswith(ZIP):
             try:
-                raw = first_sheet(raw, file=file)
+                raw = next(sheets_in(raw, file=file))[1]
             except RunFileError as error:
                 raise BenchError(error.faults) from None
         return cls.parse(raw, file=file)
@@ -190,6 +231,28 @@ class SheetText:
             raise BenchError(faults)
         line_end = "\r\n" if "\r\n" in text[: 1 << 16] else "\n"
         return cls(file, names[:width], tuple(whole), delimiter, line_end, encoding, line)
+
+
+# Columns whose cells are days and moments, and numbers, in a spreadsheet.
+_DATED, _NUMBERS = frozenset({"began", "date"}), frozenset({*TYPED_METRICS, "price", "position"})
+_WRITTEN_MOMENT = re.compile(
+    r"((?:19[1-9]|2\d\d)\d-\d\d-\d\d)(?:([T ])(\d\d:\d\d(:\d\d)?)(Z|[+-]\d\d:?\d\d)?)?", re.ASCII
+)
+
+
+def _spreadsheet_cell(column: str, text: str) -> tuple[dt.datetime | float | str, str]:
+    """Return what a spreadsheet holds for a cell, and the format that shows it as it is written."""
+    if column in _DATED and (found := _WRITTEN_MOMENT.fullmatch(text)):
+        day, beside, time, seconds, zone = found.groups()
+        shown = "yyyy-mm-dd" + ({"T": '"T"', " ": " "}[beside] + "hh:mm" if beside else "")
+        shown += (":ss" if seconds else "") + (f'"{zone}"' if zone else "")
+        with suppress(ValueError):  # no day of the calendar
+            return dt.datetime.fromisoformat(f"{day}T{time or '00:00'}"), shown
+    if column in _NUMBERS and re.fullmatch(r"(?=.{1,16}$)-?(0|[1-9]\d*)(\.\d+)?", text, re.ASCII):
+        places = len(text.partition(".")[2])
+        if f"{float(text):.{places}f}" == text and not text.startswith("-0"):
+            return float(text), "0" + ("." + "0" * places if places else "")
+    return text, "@"
 
 
 def _decoded(raw: bytes, file: str) -> tuple[str, str]:

@@ -15,7 +15,7 @@ import logging
 import os
 import shutil
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import count
 from pathlib import Path
 from typing import Any
@@ -31,7 +31,6 @@ _PROGRESS = logging.getLogger("marginbook.progress")
 _LOCK = ".bench.lock"
 STAGING = ".taking-in"
 _SHEET = "runs.csv"
-_BENCH_FILE = "bench.yaml"
 _SHEET_BEFORE = ".before-last-act.csv"
 _LOCK_SECONDS = 300.0
 COMES = frozenset({"add", "merge"})  # acts whose rows are new
@@ -66,8 +65,9 @@ class _Intent:
         What the journal of the bench gets.
     copies, removed : tuple of Copy
         Logs that come, and logs that go once the rows have changed.
-    bench_after, bench_before : str
-        SHA-256 of bench.yaml, where it changes too.
+    others : mapping of str to (str, str)
+        SHA-256 of other files that change too, by name: as they were (empty where there was none)
+        and as they will be.
     """
 
     act: str
@@ -77,8 +77,7 @@ class _Intent:
     lines: str
     copies: tuple[Copy, ...] = ()
     removed: tuple[Copy, ...] = ()
-    bench_after: str = ""
-    bench_before: str = ""
+    others: Mapping[str, tuple[str, str]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,8 +96,9 @@ class Change:
         What the journal gets besides the sheet and its rows.
     copies, removed : sequence of Copy
         Logs that come, and logs that go once the rows have changed.
-    bench_before, bench_after : bytes
-        bench.yaml as it was read and as it is to be; the latter empty where it does not change.
+    others : mapping of str to (bytes, bytes)
+        Other files that change, by name: as they were read (None if there was none), and as they
+        are to be.
     """
 
     act: str
@@ -109,8 +109,7 @@ class Change:
     items: Sequence[Mapping[str, Any]] = ()
     copies: Sequence[Copy] = ()
     removed: Sequence[Copy] = ()
-    bench_before: bytes = b""
-    bench_after: bytes = b""
+    others: Mapping[str, tuple[bytes | None, bytes]] = field(default_factory=dict)
 
     def _intent(self, folder: Path, bench: str) -> _Intent:
         """Return the same with hashes in place of bytes, and the lines the journal gets."""
@@ -131,8 +130,10 @@ class Change:
             Journal.read(folder).lines_of(self.act, by=self.by, items=items, bench=bench),
             tuple(self.copies),
             tuple(self.removed),
-            _sha_of(self.bench_after) if self.bench_after else "",
-            _sha_of(self.bench_before) if self.bench_after else "",
+            {
+                name: (_sha_of(was) if was is not None else "", _sha_of(new))
+                for name, (was, new) in self.others.items()
+            },
         )
 
 
@@ -183,6 +184,11 @@ def hash_file(path: Path) -> str:
     """Return the SHA-256 of a file."""
     with path.open("rb") as stream:
         return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+def _hash_or_none(folder: Path, name: str) -> str | None:
+    """Return the SHA-256 of a bench's file, if it is there."""
+    return hash_file(folder / name) if (folder / name).is_file() else None
 
 
 def sheet_path(folder: Path) -> Path:
@@ -271,14 +277,14 @@ def commit(folder: Path, change: Change, *, bench: str) -> None:
         _write_synced(staging / _SHEET, change.after)
         if change.before is not None:
             _write_synced(staging / "before.csv", change.before)
-        if change.bench_after:
-            _write_synced(staging / _BENCH_FILE, change.bench_after)
-            _write_synced(staging / "before.yaml", change.bench_before)
+        for name, (before, after) in change.others.items():
+            _write_synced(staging / name, after)
+            _write_synced(staging / f"before-{name}", before or b"")
         _write_intent(staging, intent)
         for number, copy in enumerate(change.copies):
             _put(staging / str(number), folder / copy.file)
-        if change.bench_after:
-            _replace_file(folder, _BENCH_FILE, staging / _BENCH_FILE, change.bench_before)
+        for name, (before, _) in change.others.items():
+            _replace_file(folder, name, staging / name, before)
         _replace_file(folder, _SHEET, staging / _SHEET, change.before)
     except OSError as error:
         _recover(folder)
@@ -336,7 +342,7 @@ def _is_done(folder: Path, intent: _Intent) -> bool:
     path = sheet_path(folder)
     now = path.read_bytes() if path.exists() else b""
     if intent.sheet_after == intent.sheet_before:
-        return hash_file(folder / _BENCH_FILE) == intent.bench_after
+        return all(_hash_or_none(folder, n) == now for n, (_, now) in intent.others.items())
     if _sha_of(now) == intent.sheet_after or not intent.rows:
         return _sha_of(now) == intent.sheet_after
     rows = SheetText.parse(now, file=f"{folder.name}/{_SHEET}").by_run() if now else {}
@@ -423,9 +429,11 @@ def _roll_back(folder: Path, intent: _Intent) -> None:
     staging, named = folder / STAGING, _logs_named(folder)
     for number, copy in enumerate(intent.copies):
         _remove(folder, copy, staging / str(number), named)
-    bench = Path(os.path.realpath(folder / _BENCH_FILE))
-    if intent.bench_after and hash_file(bench) == intent.bench_after:
-        (staging / "before.yaml").replace(bench)
+    for name, (was, now) in intent.others.items():
+        if _hash_or_none(folder, name) == now and was:
+            (staging / f"before-{name}").replace(os.path.realpath(folder / name))
+        elif _hash_or_none(folder, name) == now:
+            (folder / name).unlink()
     _clear(staging)
 
 

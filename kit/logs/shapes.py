@@ -257,9 +257,10 @@ def _workbook(data: bytes, file: str) -> Any:
 def _sheet_lines(data: bytes, name: str, file: str, *, days: bool = False) -> list[str]:
     """Return the rows of a sheet as lines of CSV, each at its own number."""
     lines: list[str] = []
-    for cells in _workbook(data, file)[name].iter_rows(values_only=True):
+    for cells in _workbook(data, file)[name].iter_rows():
         out = io.StringIO()
-        csv.writer(out, lineterminator="").writerow([_cell_text(c, days) for c in cells])
+        texts = [_as_shown(c) if days else _cell_text(c.value, days) for c in cells]
+        csv.writer(out, lineterminator="").writerow(texts)
         text = out.getvalue()
         lines.append("" if not text.strip(',"') else text)
     width = max((line.count(",") for line in lines), default=0)
@@ -267,8 +268,10 @@ def _sheet_lines(data: bytes, name: str, file: str, *, days: bool = False) -> li
     return [line + "," * (width - line.count(",")) if line and bare else line for line in lines]
 
 
-def first_sheet(data: bytes, *, file: str) -> bytes:
-    """Return the first sheet of a spreadsheet as CSV; a day without a time is a day.
+def sheets_in(data: bytes, *, file: str) -> Iterator[tuple[str, bytes]]:
+    """Yield each sheet of a spreadsheet, its name and the sheet as CSV.
+
+    A day without a time is a day. A moment or number whose own format shows all of it is as shown.
 
     Parameters
     ----------
@@ -284,8 +287,28 @@ def first_sheet(data: bytes, *, file: str) -> bytes:
     """
     frames = {"column": 1, "holds": "frame_time", "unit": "ms"}
     layout = Layout.model_validate({"container": "xlsx", "frames": frames})
-    name = _names_in(data, layout, file)[0]
-    return "\n".join(_sheet_lines(data, name, file, days=True)).encode()
+    for name in _names_in(data, layout, file):
+        yield name, "\n".join(_sheet_lines(data, name, file, days=True)).encode()
+
+
+_MOMENT_SHOWN = re.compile(r'yyyy-mm-dd(?:("T"| )hh:mm(:ss)?)?(?:"([^"]*)")?')
+
+
+def _as_shown(cell: Any) -> str:
+    """Return a cell as its own format shows it, where that leaves nothing out of it."""
+    value, shown = cell.value, str(getattr(cell, "number_format", "") or "")
+    if isinstance(value, dt.datetime) and (found := _MOMENT_SHOWN.fullmatch(shown)):
+        beside, seconds, zone = found.groups()
+        text = value.date().isoformat()
+        if beside:
+            text += beside.strip('"') + value.strftime("%H:%M:%S" if seconds else "%H:%M")
+        whole = dt.datetime.fromisoformat(text) == value
+        return (text if whole else value.isoformat()) + (zone or "")
+    if type(value) in {int, float} and (places := re.fullmatch(r"0(?:\.(0+))?", shown)):
+        text = f"{value:.{len(places[1] or '')}f}"
+        if float(text) == value:
+            return text
+    return _cell_text(value, True)
 
 
 def _cell_text(cell: object, days: bool) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import json
 import os
 import re
@@ -10,12 +11,23 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
+import openpyxl
 import pytest
 
-from kit.bench.acts import adopt, merge, move_run, rename, retire, undo
+from kit.bench.acts import (
+    adopt,
+    export_bench,
+    import_bench,
+    merge,
+    move_run,
+    rename,
+    retire,
+    undo,
+)
 from kit.bench.evidence import check_evidence, refuse_altered
 from kit.bench.intake import add_logs
 from kit.bench.journal import Anchor, By, Journal
+from kit.bench.prices import read_prices
 from kit.bench.runs import read_run_sheet
 from kit.errors import BenchError, RunFileError, UsageError
 from kit.settings.bench_file import read_bench
@@ -496,3 +508,89 @@ class TestActs:
         (other / "bench.yaml").write_text(text.replace("name: Ash 1", "name: Ash One"))
         with pytest.raises(BenchError, match=r"products\.ash-1: is described otherwise"):
             merge(bench, other, by=WHY)
+
+
+PRICES = "product;price;currency;kind;date;source\r\nash-1;499,00;EUR;street;2026-11-20;a shop\r\n"
+
+
+class TestSpreadsheet:
+    """Out to a spreadsheet and back: what an analyst changes there, and nothing else."""
+
+    @pytest.fixture
+    def out(self, bench, tmp_path):
+        (bench / "prices.csv").write_text(PRICES, newline="")
+        export_bench(bench, tmp_path / "out.xlsx")
+        return tmp_path / "out.xlsx"
+
+    def edited(self, out, sheet, cells):
+        """Change cells as a spreadsheet program would, and save."""
+        book = openpyxl.load_workbook(out)
+        for place, value in cells.items():
+            book[sheet][place] = value
+        book.save(out)
+
+    def test_days_and_figures_are_real_ones_and_nothing_is_lost(self, bench, out):
+        book = openpyxl.load_workbook(out)
+        assert book["prices"]["E2"].value == dt.datetime(2026, 11, 20)
+        head = [cell.value for cell in book["runs"][1]]
+        second = {name: cell.value for name, cell in zip(head, book["runs"][2], strict=True)}
+        assert second["began"] == dt.datetime(2026, 11, 24) and second["driver"] == "52"
+        typed = [row[head.index("value")].value for row in book["runs"].iter_rows(min_row=2)]
+        assert 31.5 in typed
+        held = (bench / "runs.csv").read_bytes(), (bench / "journal.jsonl").read_bytes()
+        done = import_bench(bench, out, by=WHY)
+        assert done.to_lines() == ["nothing is changed there"]
+        assert held == ((bench / "runs.csv").read_bytes(), (bench / "journal.jsonl").read_bytes())
+
+    def test_what_is_changed_there_is_an_act_and_is_taken_back(self, bench, out):
+        sheet, prices = (bench / "runs.csv").read_bytes(), (bench / "prices.csv").read_bytes()
+        began = next(c.coordinate for c in openpyxl.load_workbook(out)["runs"][2]
+                     if isinstance(c.value, dt.datetime))  # fmt: skip
+        self.edited(out, "runs", {began: dt.datetime(2026, 11, 23, 9, 30)})
+        self.edited(out, "prices", {"B2": 479.5, "A3": "birch-2", "B3": 399, "C3": "EUR",
+                                    "D3": "used", "E3": dt.datetime(2026, 11, 22), "F3": "b"})  # fmt: skip
+        done = import_bench(bench, out, by=WHY)
+        assert done.runs == ("p0",) and "2026-11-23T09:30:00" in done.said[0]
+        found = read_prices(read_bench(bench))
+        assert [(p.price, p.date.day) for p in found] == [(479.5, 20), (399.0, 22)]
+        assert (bench / "prices.csv").read_bytes().count(b"\r\n") == 3  # written as it was found
+        assert check_evidence(bench, depth="full").differences == ()
+        undo(bench, done.entry, by=WHY)
+        assert (bench / "runs.csv").read_bytes() == sheet
+        assert (bench / "prices.csv").read_bytes() == prices
+        assert check_evidence(bench, depth="full").differences == ()
+
+    def test_what_the_bench_changed_since_is_never_undone(self, bench, out):
+        move_run(bench, "p1", by=WHY, product="birch-2")
+        (bench / "prices.csv").write_text(PRICES.replace("499", "489"), newline="")
+        assert import_bench(bench, out, by=WHY).entry == -1
+        self.edited(out, "runs", {"A3": "p1", "B3": "ash-1", "C3": "weir"})
+        with pytest.raises(BenchError, match='line 3: run "p1" was changed here and in the bench'):
+            import_bench(bench, out, by=WHY)
+        self.edited(out, "prices", {"B2": 1})
+        self.edited(out, "runs", {"C3": "dell"})
+        with pytest.raises(BenchError, match="prices: was changed here and in the bench since"):
+            import_bench(bench, out, by=WHY)
+
+    def test_a_row_may_be_new_but_a_log_comes_by_add(self, bench, out):
+        book = openpyxl.load_workbook(out)
+        head = [cell.value for cell in book["runs"][1]]
+        new = {"run": "n", "product": "ash-1", "title": "sorting", "value": 33, "status": "ran"}
+        book["runs"].append([new.get(name) for name in head])
+        book["runs"].append(
+            [{**new, "run": "m", "title": "dell", "value": None, "log": "logs/x.csv",
+              "layout": "plain"}.get(name) for name in head]
+        )  # fmt: skip
+        book.save(out)
+        with pytest.raises(BenchError, match=r"logs/x\.csv.* is no log of the bench"):
+            import_bench(bench, out, by=WHY)
+        book["runs"].delete_rows(book["runs"].max_row)
+        book.save(out)
+        assert import_bench(bench, out, by=WHY).runs == ("n",)
+        assert check_evidence(bench, depth="full").differences == ()
+
+    def test_what_a_spreadsheet_cannot_hold_is_refused_by_name(self, bench, tmp_path):
+        row(bench, "(p1.*),52", rf"\1,{'x' * 40_000}")
+        with pytest.raises(UsageError, match=r"driver .xxx.* cannot be kept in a spreadsheet"):
+            export_bench(bench, tmp_path / "out.xlsx")
+        assert not (tmp_path / "out.xlsx").exists()

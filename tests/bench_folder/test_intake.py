@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from kill_points import ATTEMPTS, run_kills, run_steps
+from kill_points import ATTEMPTS, run_kills, run_steps, run_writers
 
 from kit.bench import transaction as takein
 from kit.bench.acts import add_crashed, undo
@@ -570,6 +570,10 @@ def test_killed_before_a_disk_event_nothing_is_lost(act):
     steps, troubles = run_steps(ATTEMPTS[act], every=3 if act == "adopt" else 7)
     assert steps >= 2
     assert troubles == []
+
+
+def test_writers_at_once_lose_nothing_and_enter_nothing_twice():
+    assert run_writers(5) == ""
 
 
 def test_a_bench_that_may_not_be_written_says_so(small, tmp_path):

@@ -15,6 +15,7 @@ from wrong_files import SHEET_HEAD, TYPED
 
 from kit.bench.runs import (
     Run,
+    SheetText,
     read_run,
     read_run_sheet,
     select_rows,
@@ -328,3 +329,26 @@ def test_any_bytes_give_rows_or_faults(tmp_path_factory, data):
             assert error.faults
         else:
             assert all(row.product in bench.products for row in rows)
+
+
+WRITTEN = st.one_of(
+    st.text(st.characters(exclude_categories=("C", "Z"), include_characters=" "), max_size=12),
+    st.dates().map(str),
+    st.datetimes(timezones=st.just(dt.UTC)).map(lambda m: m.isoformat(timespec="seconds")),
+    st.datetimes().map(lambda m: m.isoformat(" ", timespec="minutes")),
+    st.datetimes().map(lambda m: m.isoformat(timespec="microseconds") + "Z"),
+    st.floats(-1e9, 1e9).map(lambda x: f"{x:.6f}"),
+    st.floats(allow_nan=True).map(str),
+    st.integers(-(10**18), 10**18).map(str),
+    st.decimals(-1000, 1000, places=2).map(str),
+    st.sampled_from(["007", "1.50", "-0", "=1+1", "#N/A", "TRUE", "_x0041_", "1,499", "'x", "1e5"]),
+).map(str.strip)
+
+
+@given(rows=st.lists(st.tuples(*[WRITTEN] * 6), min_size=1, max_size=4))
+def test_a_table_comes_back_from_a_spreadsheet_as_it_was(rows):
+    header = ("run", "began", "date", "price", "average_fps", "driver")
+    rows = [(f"r{n}", *cells[1:]) for n, cells in enumerate(rows)]
+    sheet = SheetText("made", header, tuple(enumerate(rows, start=2)))
+    back = SheetText.tables_of(SheetText.book_of({"runs": sheet}), file="x")["runs"]
+    assert back.header == header and [cells for _, cells in back.rows] == rows

@@ -1,8 +1,8 @@
 """Acts on a bench killed at random points: what the bench holds afterwards, counted.
 
-``python tests/evidence/kill_points.py [N]`` kills N acts at random moments (200 unless said otherwise),
-then one before each single step that touches the disk, and prints "kill points tried N, states
-lost M". After each the bench is as before the act or as after it, its journal is whole, and tells
+``python tests/evidence/kill_points.py [N]`` kills N acts of all kinds at random moments (400 unless said
+otherwise), then one before each single step that touches the disk, lets 20 processes take a log each
+into one bench at once, and prints "kill points tried N, states lost M". After each the bench is as before the act or as after it, its journal is whole, and tells
 which.
 """
 
@@ -15,12 +15,24 @@ import signal
 import sys
 import tempfile
 import time
+from collections import Counter
 from functools import partial
 from pathlib import Path
 
+import openpyxl
+
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from kit.bench.acts import adopt, merge, move_run, rename, retire, undo
+from kit.bench.acts import (
+    adopt,
+    export_bench,
+    import_bench,
+    merge,
+    move_run,
+    rename,
+    retire,
+    undo,
+)
 from kit.bench.evidence import check_evidence
 from kit.bench.intake import add_logs
 from kit.bench.journal import By, Journal
@@ -179,7 +191,21 @@ ACTS = {
     "retire": lambda bench, _: retire(bench, ["pass-1", "pass-2"], by=WHY),
     "rename": lambda bench, _: rename(bench, "title", "weir", "the-weir", by=WHY),
     "merge": lambda bench, root: merge(bench, root / "other", by=WHY),
+    "import": lambda bench, root: import_bench(bench, root / "changed.xlsx", by=WHY),
 }
+
+
+PRICES = "product,price,currency,kind,date,source\nalder-4,499,EUR,street,2026-11-20,a shop\n"
+
+
+def change_outside(bench: Path, to: Path) -> None:
+    """Export a bench, and change a row and a price in the spreadsheet."""
+    (bench / "prices.csv").write_text(PRICES)
+    export_bench(bench, to)
+    book = openpyxl.load_workbook(to)
+    book["runs"]["B3"] = "birch-2"
+    book["prices"]["B2"] = 479
+    book.save(to)
 
 
 def held(bench: Path) -> dict[str, bytes]:
@@ -214,6 +240,7 @@ def try_act(name: str, kill) -> tuple[str, str, bool]:
         (root / "other" / "logs" / "old.csv").write_text("ms\n16.5\n18.5\n")
         if name != "adopt":
             adopt(bench, by=WHY)
+        change_outside(bench, root / "changed.xlsx")
         before, entries = held(bench), len(Journal.read(bench).entries)
         died = kill(lambda: ACTS[name](bench, root))
         with held_bench(bench):
@@ -260,16 +287,35 @@ def run_kills(count: int, *, seed: int) -> tuple[dict[str, int], list[str]]:
     longest_s = 1.2 * min(full_length_s() for _ in range(3))
     reached: dict[str, int] = {}
     troubles: list[str] = []
-    for _ in range(count):
+    for n in range(count):
         delay_s = rng.uniform(0, longest_s)
-        state, trouble, _ = try_kill(
-            lambda work, delay_s=delay_s: killed_child(work, delay_s),
-            taking_back=rng.random() < 0.25,
-        )
+        attempt = list(ATTEMPTS.values())[n % len(ATTEMPTS)]
+        state, trouble, _ = attempt(lambda work, delay_s=delay_s: killed_child(work, delay_s))
         reached[state] = reached.get(state, 0) + 1
         if trouble:
             troubles.append(f"{state}: {trouble}")
     return reached, troubles
+
+
+def run_writers(count: int) -> str:
+    """Let many processes take a log each into one bench at once; return what is wrong, if anything."""
+    with tempfile.TemporaryDirectory() as folder:
+        bench, recorded = make_bench(Path(folder)), Path(folder) / "recorded"
+        children = []
+        for number in range(count):
+            log = recorded / f"writer-{number}.csv"
+            log.write_text("ms\n" + f"{10 + number}.25\n" * 50)
+            if (child := os.fork()) == 0:
+                add_logs(bench, [log], fields={"product": "alder-4", "title": "weir"})
+                os._exit(0)
+            children.append(child)
+        ended = [os.waitpid(child, 0)[1] for child in children]
+        runs = Counter(row.run for row in read_run_sheet(read_bench(bench)))
+        wanted = Counter({"old": 1, **{f"writer-{n}": 1 for n in range(count)}})
+        acts = Counter(entry.act for entry in Journal.read(bench).entries)
+        if any(ended) or runs != wanted or acts != {"begin": 1, "add": count}:
+            return f"{count} writers: ended {ended}, lost or twice {runs - wanted} {acts}"
+        return told_otherwise(bench) or settled(bench, 1 + count)
 
 
 def run_steps(attempt, *, every: int = 1) -> tuple[int, list[str]]:
@@ -295,7 +341,7 @@ ATTEMPTS = {
 
 
 if __name__ == "__main__":
-    tries = int(sys.argv[1]) if len(sys.argv) > 1 else 200
+    tries = int(sys.argv[1]) if len(sys.argv) > 1 else 400
     states, wrong = run_kills(tries, seed=20261125)
     for state, number in sorted(states.items()):
         print(f"{number:5d} {state}")
@@ -303,6 +349,7 @@ if __name__ == "__main__":
         steps, more = run_steps(attempt)
         print(f"{steps:5d} {name}: before each disk event")
         tries, wrong = tries + steps, wrong + more
+    wrong += [trouble] if (trouble := run_writers(20)) else []
     for line in wrong:
         print("LOST", line)
     print(f"kill points tried {tries}, states lost {len(wrong)}")
