@@ -623,8 +623,14 @@ def _verify(
     signer: Annotated[
         Path | None, typer.Option(metavar="FILE", help="The public key that must have signed it.")
     ] = None,
+    authority: Annotated[
+        Path | None,
+        typer.Option(
+            "--tsa", metavar="FILE", help="Certificates of who must have stamped its time."
+        ),
+    ] = None,
     require: Annotated[
-        str, typer.Option(metavar="WORDS", help="Exit with 0 or 1, as in reproduced,signed.")
+        str, typer.Option(metavar="WORDS", help="Exit with 0 or 1, as in reproduced,signed,timed.")
     ] = "",
     attest: Annotated[
         Path | None,
@@ -634,20 +640,30 @@ def _verify(
         Path | None,
         typer.Option("--with", metavar="PYTHON", help="Ask the version this Python has installed."),
     ] = None,
+    no_limits: Annotated[
+        bool, typer.Option("--no-limits", help="Read a bag you trust without limits of time.")
+    ] = False,
     as_json: Json = False,
 ) -> None:
     """Check a sealed review: its signature, then every byte made again from its raw logs."""
-    from kit.archive.verifying import verify_bag, verify_with, write_attestation
+    if other is not None or not no_limits:
+        from kit.archive.unbag import verify_with
 
-    if other is not None:
-        if attest is not None:
+        if other is not None and attest is not None:
             raise UsageError("--attest states what this version found: leave --with out, or it")
         asked = ["--signer", str(signer.absolute())] if signer else []
+        asked += ["--tsa", str(authority.absolute())] if authority else []
         asked += ["--require", require] if require else []
-        status = verify_with(other, bag, arguments=asked + ["--json"] * as_json)
+        asked += ["--attest", str(attest)] if attest else []
+        asked += ["--no-limits"] * (other is None) + ["--json"] * as_json
+        status, said = verify_with(other, bag, arguments=asked)
+        for line in said:
+            typer.echo(_coloured(line, "red", sys.stderr), err=True)
         raise typer.Exit(status)
+    from kit.archive.verifying import verify_bag, write_attestation
+
     with _progress("verifying"):
-        verification = verify_bag(bag, signer=signer)
+        verification = verify_bag(bag, signer=signer, authority=authority)
     if attest is not None:
         typer.echo(_printable(str(write_attestation(bag, verification, key=attest))), err=True)
     words = [word.strip() for word in require.split(",")] if require else None

@@ -81,15 +81,17 @@ class Scope:
         return cls(loaded, titles, rows, read_prices(bench), Journal.read(bench.folder))
 
     def bag_info(
-        self, book: ClaimBook, *, journal: tuple[str, int] | None
+        self, book: ClaimBook, *, journal: tuple[str, int] | None, before: str = ""
     ) -> list[tuple[str, str]]:
-        """Return the lines of `bag-info.txt` that claims, params and the journal's head settle.
+        """Return the lines of `bag-info.txt` that claims, params and what was before settle.
 
         Parameters
         ----------
         book : ClaimBook
         journal : (str, int) or None
             Head (SHA-256) and number of entries of the bench's journal; None where it has none.
+        before : str
+            Identity of the review of this bench sealed last before it; empty for none.
         """
         info = [
             ("Bag-Software-Agent", f"marginbook {book.kit_version}"),
@@ -99,6 +101,8 @@ class Scope:
         ]
         if journal is not None:  # under the tag manifest, and so under the signature
             info += [(JOURNAL_HEAD, journal[0]), (JOURNAL_LENGTH, str(journal[1]))]
+        if before:  # so each seal comes after those it names, whoever made them
+            info.append((SEALED_BEFORE, before))
         if self.loaded.params.replaces:
             info.append(("Replaces", self.loaded.params.replaces))
         return info
@@ -472,6 +476,7 @@ INSTALLED = "data/environment/installed.txt"
 COMPONENTS = "data/environment/cyclonedx.json"
 JOURNAL_PART = "data/bench/journal-part.jsonl"
 JOURNAL_HEAD, JOURNAL_LENGTH = "Journal-Head", "Journal-Length"  # in bag-info.txt
+SEALED_BEFORE = "Sealed-Before-This"
 HEAD_BYTES = 256 * 1024  # of a log, read to find the names of its columns
 RO_CRATE = "https://w3id.org/ro/crate/1.1"
 PROCESS_RUN = "https://w3id.org/ro/wfrun/process/0.5"

@@ -27,6 +27,7 @@ from kit.archive.contents import (
     COMPONENTS,
     INSTALLED,
     JOURNAL_PART,
+    SEALED_BEFORE,
     Scope,
     describe_items,
     tag_items,
@@ -60,6 +61,7 @@ State = Literal["same bytes", "same after", "differs", "not rebuilt"]
 STATED = (
     "the day of bagging (bag-info.txt)",
     "what the bench's journal says of other reviews (its chain is checked)",
+    "which review of the bench was sealed before it (bag-info.txt)",
     "names and versions of the packages installed, and their licences (environment/)",
 )
 # Another version of one of these may draw or sum otherwise.
@@ -172,7 +174,7 @@ def remake_bag(
     ):
         made = _Made(reading)
         try:
-            _make(made, bag, params_path, Path(temporary), installed)
+            _make(made, bag, listing, params_path, Path(temporary), installed)
         except TemplateError as error:
             return Remade(why=f"made by a template of someone else's: {error}")
         except KitError as error:
@@ -211,7 +213,12 @@ def _stated_packages(bag: Bag) -> tuple[dict[str, str], str]:
 
 
 def _make(
-    made: _Made, bag: Bag, params_path: Path, folder: Path, installed: Mapping[str, str]
+    made: _Made,
+    bag: Bag,
+    listing: Listing,
+    params_path: Path,
+    folder: Path,
+    installed: Mapping[str, str],
 ) -> None:
     """Make every file of the payload; `made` keeps what there is when a step fails.
 
@@ -221,6 +228,8 @@ def _make(
         Gets the files, and the review made afresh.
     bag : Bag
         Gives what is taken as stated: licences, journal, day of bagging.
+    listing : Listing
+        What it says of itself: the review sealed before it.
     params_path : Path
         Its params file.
     folder : Path
@@ -259,7 +268,10 @@ def _make(
     ]
     members = describe_items(as_there, book)
     sizes = [member.size_bytes for member in members]
-    info = info_bytes(_stated_day(bag), sizes, scope.bag_info(book, journal=journal))
+    before = "".join(listing.info.get(SEALED_BEFORE, ()))
+    before = before if re.fullmatch("[0-9a-f]{64}", before) else ""
+    said = scope.bag_info(book, journal=journal, before=before)
+    info = info_bytes(_stated_day(bag), sizes, said)
     tags = [Item("bagit.txt", BAGIT_TXT), Item("bag-info.txt", info), *tag_items(book, members)]
     made.items |= {item.path: item for item in tags}
 
@@ -577,14 +589,16 @@ def _beyond_this_version(book: ClaimBook) -> dict[str, str]:
             reasons[claim.id] = (
                 f"method {claim.method} v{claim.method_version}, this version has v{method.version}"
             )
-    grown = bool(reasons)
-    while grown:
-        grown = False
-        for claim in book.claims:
-            under = next((name for name in claim.inputs if name in reasons), None)
-            if under and claim.id not in reasons:
-                reasons[claim.id] = f"it rests on {under}"
-                grown = True
+    above: dict[str, list[str]] = {}
+    for claim in book.claims:
+        for name in claim.inputs:
+            above.setdefault(name, []).append(claim.id)
+    reached = list(reasons)
+    for under in reached:  # grows as it goes: each claim is reached once
+        for name in above.get(under, ()):
+            if name not in reasons:
+                reasons[name] = f"it rests on {under}"
+                reached.append(name)
     return reasons
 
 

@@ -21,7 +21,12 @@ from kit.archive.contents import (
     tag_items,
 )
 from kit.archive.page_check import closing_said
-from kit.archive.signature import fingerprint, load_private_key, sign_manifest
+from kit.archive.signature import (
+    fingerprint,
+    load_private_key,
+    sign_manifest,
+    time_query,
+)
 from kit.archive.verifying import verify_bag
 from kit.bench.evidence import refuse_altered
 from kit.bench.journal import Anchor
@@ -57,6 +62,7 @@ class _Sealed:
             f"review {self.review}, {self.files} files, {self.size_bytes} bytes, {signed}",
             f"identity {self.identity}",
             *([self.journal] if self.journal else []),
+            f"when: nobody can tell without a time token; ask for one: {time_query(self.identity)}",
         ]
 
     def to_dict(self) -> dict[str, Any]:
@@ -64,7 +70,7 @@ class _Sealed:
         return {
             "ok": True, "bag": str(self.path), "review": self.review, "identity": self.identity,
             "files": self.files, "bytes": self.size_bytes, "key": self.key,
-            "journal": self.journal,
+            "journal": self.journal, "time_query": time_query(self.identity),
         }  # fmt: skip
 
 
@@ -111,6 +117,11 @@ def seal(
     refuse_altered(scope.rows, scope.loaded.bench.folder, hashes)
     journal = scope.journal
     head = (journal.head, len(journal.entries)) if journal.there else None
+    before = ""
+    for anchor in Anchor.read_all(scope.loaded.bench.folder):
+        if (anchor.review, anchor.head) == (book.review, journal.head):
+            break  # sealed already: the same review gives the same bag again
+        before = anchor.identity
     items = scope.payload_items(
         book,
         [Item(f"data/{name}", folder / name) for name in files],
@@ -135,7 +146,7 @@ def seal(
             items,
             to=target,
             date=date or dt.date.fromisoformat(book.date),
-            info=scope.bag_info(book, journal=head),
+            info=scope.bag_info(book, journal=head, before=before),
             tags=tag_items(book, members),
             sign=sign,
             inspect=lambda work: _refuse_unverifiable(work, book.review),

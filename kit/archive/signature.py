@@ -6,15 +6,21 @@ they could not be.
 
 - ``ed25519.sig``, 64 raw bytes: ``openssl pkeyutl -verify -rawin``;
 - ``ed25519.sshsig``: ``ssh-keygen -Y verify -n marginbook``;
-- the public key in both forms, ``public.pem`` and ``public.ssh``.
+- the public key in both forms, ``public.pem`` and ``public.ssh``;
+- further ones, each ``NAME.sshsig``, by whoever signs as well;
+- ``time.tsr``, the answer of a time-stamping authority (RFC 3161) about the tag manifest.
 """
 
 from __future__ import annotations
 
 import base64
+import datetime as dt
 import hashlib
 import json
+import re
 import struct
+import subprocess
+import tempfile
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -35,6 +41,7 @@ RAW = SIGNATURE_FOLDER + "ed25519.sig"
 SSH = SIGNATURE_FOLDER + "ed25519.sshsig"
 PUBLIC_PEM = SIGNATURE_FOLDER + "public.pem"
 PUBLIC_SSH = SIGNATURE_FOLDER + "public.ssh"
+TIME = SIGNATURE_FOLDER + "time.tsr"
 FILES = (RAW, SSH, PUBLIC_PEM, PUBLIC_SSH)
 MAX_KEY_BYTES = 16_384
 _SSH_TYPE = b"ssh-ed25519"
@@ -48,12 +55,13 @@ class _SignatureCheck:
 
     `state` is "none" (not signed), "valid" (by the key given), "valid, key not compared" (by the
     key in the bag, which anyone could have put there) or "wrong". `key` is the fingerprint of the
-    signing key, as ``ssh-keygen -l`` prints it.
+    signing key, as ``ssh-keygen -l`` prints it; `also` those of whoever signed as well.
     """
 
     state: str
     key: str
     findings: tuple[Finding, ...]
+    also: tuple[str, ...] = ()
 
 
 def load_private_key(path: Path) -> Ed25519PrivateKey:
@@ -110,14 +118,14 @@ def load_public_key(path: Path) -> Ed25519PublicKey:
     return _public_key(_key_bytes(path), path.name)
 
 
-def _key_bytes(path: Path) -> bytes:
-    """Return the bytes of a key file, of at most `MAX_KEY_BYTES`."""
+def _key_bytes(path: Path, *, limit: int = MAX_KEY_BYTES) -> bytes:
+    """Return the bytes of a key file, of at most `limit`."""
     try:
         with path.open("rb") as stream:
-            data = stream.read(MAX_KEY_BYTES + 1)
+            data = stream.read(limit + 1)
     except OSError as error:
         raise SealError(f"{path.name}: the key cannot be read: {error.strerror}") from None
-    if len(data) > MAX_KEY_BYTES:
+    if len(data) > limit:
         raise SealError(f"{path.name}: too large for a key")
     return data
 
@@ -210,11 +218,17 @@ def check_signature(bag: Bag, *, signer: Ed25519PublicKey | None = None) -> _Sig
     _SignatureCheck
         State, fingerprint of the key, and each file that is not as it must be.
     """
-    findings = [
-        _finding(path, "only signature files of this kit", "not one of them")
-        for path in bag.files
-        if path.startswith(SIGNATURE_FOLDER) and path not in FILES
-    ]
+    manifest = bag.read(TAG_MANIFEST) if TAG_MANIFEST in bag.files else b""
+    findings: list[Finding] = []
+    also: dict[str, str] = {}
+    for path in bag.files:
+        if not path.startswith(SIGNATURE_FOLDER) or path in {*FILES, TIME}:
+            continue
+        if re.fullmatch(r"[a-z0-9-]{1,40}\.sshsig", path.removeprefix(SIGNATURE_FOLDER)):
+            if by := _signed_as_well(bag, path, manifest, findings):
+                also[path] = by
+        else:
+            findings.append(_finding(path, "only signature files of this kit", "not one of them"))
     here = {path: b"" for path in FILES if path in bag.files}
     for path in here:
         try:
@@ -231,9 +245,10 @@ def check_signature(bag: Bag, *, signer: Ed25519PublicKey | None = None) -> _Sig
     if TAG_MANIFEST not in bag.files:
         findings.append(_finding(TAG_MANIFEST, "the file that is signed", "it is missing"))
         return _SignatureCheck("wrong", "", tuple(findings))
-    manifest = bag.read(TAG_MANIFEST)
     keys = _keys_given(here, findings)
-    key = signer if signer is not None else next(iter(keys.values()), None)
+    asked = fingerprint(signer) if signer is not None else ""
+    second = asked in also.values()  # the one asked for signed as well
+    key = signer if not second and signer is not None else next(iter(keys.values()), None)
     if key is None:
         findings.append(_finding(SIGNATURE_FOLDER, "a public key to check with", "none"))
         return _SignatureCheck("wrong", "", tuple(findings))
@@ -249,7 +264,89 @@ def check_signature(bag: Bag, *, signer: Ed25519PublicKey | None = None) -> _Sig
     if SSH in here and SSH in keys and not _ssh_verifies(key, here[SSH], manifest):
         findings.append(_finding(SSH, wanted, "one that does not fit"))
     good = "valid" if signer is not None else "valid, key not compared"
-    return _SignatureCheck("wrong" if findings else good, mark, tuple(findings))
+    others = tuple(sorted({mark, *also.values()} - {asked or mark}))
+    return _SignatureCheck("wrong" if findings else good, asked or mark, tuple(findings), others)
+
+
+def _signed_as_well(bag: Bag, path: str, manifest: bytes, findings: list[Finding]) -> str:
+    """Return the fingerprint of the key of a further signature; what is wrong is a finding."""
+    wanted = f"an SSH signature of {TAG_MANIFEST}"
+    try:
+        data = bag.read(path, limit=MAX_KEY_BYTES)
+        key = _public_key(_SSH_TYPE + b" " + base64.b64encode(_ssh_parts(data)[0]), path)
+        if _ssh_verifies(key, data, manifest):
+            return fingerprint(key)
+        findings.append(_finding(path, wanted, "one that does not fit"))
+    except SealError as error:
+        findings.append(_finding(path, wanted, str(error)))
+    return ""
+
+
+def time_query(identity: str) -> str:
+    """Return the command that asks for a time token of a bag; what it writes goes to an authority.
+
+    Parameters
+    ----------
+    identity : str
+        SHA-256 of the bag's tag manifest.
+    """
+    return f"openssl ts -query -digest {identity} -sha256 -cert -out request.tsq"
+
+
+_STAMPED = re.compile(r"Time stamp: ([A-Z][a-z]{2} +\d+ [\d:]{8})[.\d]* (\d{4}) GMT")
+
+
+def check_time(token: bytes, *, identity: str, authority: Path) -> str:
+    """Return when, in UTC, a time-stamping authority saw the tag manifest of a bag.
+
+    Parameters
+    ----------
+    token : bytes
+        The authority's answer (RFC 3161, TimeStampResp).
+    identity : str
+        SHA-256 of the bag's tag manifest.
+    authority : Path
+        Certificates trusted for it, in PEM.
+
+    Raises
+    ------
+    SealError
+        If it is of another bag, not by that authority, or openssl is not here.
+
+    Notes
+    -----
+    Checked by `openssl ts`, without a network. The certificate must have held at the time stamped,
+    not today: a token is checked years later. Whether it was revoked is not asked.
+    """
+    _key_bytes(authority, limit=64 * MAX_KEY_BYTES)
+    with tempfile.TemporaryDirectory(prefix="marginbook-") as folder:
+        file = Path(folder, "time.tsr")
+        file.write_bytes(token)
+        said = _openssl_ts("-reply", "-in", str(file), "-text")
+        found = _STAMPED.search(said)
+        if found is None or "Hash Algorithm: sha256\n" not in said:
+            raise SealError("not the answer of a time-stamping authority about a SHA-256")
+        when = dt.datetime.strptime(f"{found[1]} {found[2]}+0000", "%b %d %H:%M:%S %Y%z")
+        checked = _openssl_ts(
+            "-verify", "-digest", identity, "-in", str(file), "-CAfile", str(authority.absolute()),
+            "-attime", str(int(when.timestamp())),
+        )  # fmt: skip
+    if "Verification: OK" not in checked:
+        why = re.findall(r"(?:error|:)([a-z][a-z ]{6,60})(?::|$)", checked, re.MULTILINE)
+        raise SealError(f"it does not hold: {why[-1] if why else 'openssl ts -verify refuses it'}")
+    return when.isoformat().replace("+00:00", "Z")
+
+
+def _openssl_ts(*arguments: str) -> str:
+    """Return all that `openssl ts` says."""
+    command = ["openssl", "ts", *arguments]
+    try:
+        done = subprocess.run(
+            command, stdin=subprocess.DEVNULL, capture_output=True, timeout=60, check=False
+        )
+    except (OSError, subprocess.TimeoutExpired):
+        raise SealError("openssl, which checks time tokens, cannot be run here") from None
+    return (done.stdout + done.stderr).decode("utf-8", "replace")
 
 
 STATEMENT, PAYLOAD = "https://in-toto.io/Statement/v1", "application/vnd.in-toto+json"

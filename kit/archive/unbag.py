@@ -13,15 +13,19 @@ import json
 import os
 import re
 import shutil
+import signal
 import stat
 import struct
+import subprocess
+import sys
 import tempfile
 import zipfile
 import zlib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path, PurePosixPath
 from typing import Any
 
@@ -36,7 +40,7 @@ from kit.archive.bag import (
     oxum,
 )
 from kit.claims.claim import once_each
-from kit.errors import Finding, HostileBagError, SealError
+from kit.errors import Finding, HostileBagError, SealError, UsageError
 
 MAX_FILES = 50_000
 MAX_FILE_BYTES = 8 << 30
@@ -547,22 +551,21 @@ def _read_manifest(bag: Bag, name: str, findings: list[Finding]) -> dict[str, st
 
 def _read_info(bag: Bag, findings: list[Finding]) -> dict[str, tuple[str, ...]]:
     """Return the lines of `bag-info.txt` by label; long values may go on in indented lines."""
-    info: dict[str, tuple[str, ...]] = {}
+    lines: dict[str, list[list[str]]] = {}  # of each label its values, each a list of lines
     if "bag-info.txt" not in bag.files:
-        return info
+        return {}
     label = ""
     for number, line in enumerate(_text(bag, "bag-info.txt", findings).splitlines(), 1):
         if line[:1] in {" ", "\t"} and label:
-            *before, last = info[label]
-            info[label] = (*before, f"{last} {line.strip()}")
+            lines[label][-1].append(line.strip())
         elif ":" in line:
             label, value = (part.strip() for part in line.split(":", 1))
-            info[label] = (*info.get(label, ()), value)
+            lines.setdefault(label, []).append([value])
         elif line.strip():
             findings.append(
                 _fault(f"bag-info.txt # line {number}", "label: value", repr(line[:80]))
             )
-    return info
+    return {label: tuple(map(" ".join, values)) for label, values in lines.items()}
 
 
 def _digest_or_why(bag: Bag, path: str) -> str:
@@ -571,3 +574,111 @@ def _digest_or_why(bag: Bag, path: str) -> str:
         return f"SHA-256 {bag.digest(path)}"
     except (SealError, OSError) as error:
         return str(error)
+
+
+_BASE_S, _S_PER_MB = 120, 4  # of processor time; reading and measuring a log takes about 0.2 s a MB
+_BASE_BYTES, _BYTES_PER_BYTE = 8 << 30, 40  # of memory
+
+
+def verify_with(
+    python: Path | None, bag: Path, *, arguments: Sequence[str]
+) -> tuple[int, list[str]]:
+    """Have a bag verified in a process with limits, by this version of the kit or another.
+
+    Parameters
+    ----------
+    python : Path or None
+        The Python of an environment in which another version is installed; None for this one.
+    bag : Path
+        A sealed review, folder or zip.
+    arguments : sequence of str
+        What else its `verify` is asked.
+
+    Returns
+    -------
+    int, list of str
+        The status it answers, and what it said on standard error. Its answer goes where ours would.
+
+    Raises
+    ------
+    UsageError
+        If `python` cannot be started.
+    SealError
+        If it ends without an answer: at a limit, which is named, or by a fault of its own.
+
+    Notes
+    -----
+    The process gets processor time and memory after the size of the bag, files of at most
+    `MAX_FILE_BYTES`, and ten times that time by the clock. Where the system has no such limits
+    (Windows), the clock's alone holds. Another version sees an empty folder, none of the caller's
+    environment and no user's packages.
+    """
+    limit_s, limit_bytes, clock_s = _limits(bag)
+    start = [
+        sys.executable,
+        "-P",
+        "-c",
+        _OWN,
+        json.dumps([str(Path(p).absolute()) for p in sys.path]),
+    ]
+    if python is not None:
+        start = [str(python.absolute()), "-I", "-m", "kit"]
+    who = str(python) if python is not None else bag.name
+    with tempfile.TemporaryDirectory(prefix="marginbook-with-") as folder:
+        empty = {"HOME": folder, "PATH": os.defpath, "LC_ALL": "C.UTF-8"}
+        try:
+            done = subprocess.run(
+                [*start, "verify", str(bag.absolute() if python is not None else bag), *arguments],
+                cwd=None if python is None else folder,
+                env=None if python is None else empty,
+                stdin=subprocess.DEVNULL,
+                stderr=subprocess.PIPE,
+                timeout=clock_s,
+                preexec_fn=partial(_limit_process, limit_s, limit_bytes) if _POSIX else None,
+                check=False,
+            )
+        except OSError as error:
+            raise UsageError(f"{who}: cannot be started: {error.strerror}") from None
+        except subprocess.TimeoutExpired:
+            raise SealError(f"{who}: NOT verified: no answer within {clock_s} s") from None
+    said = done.stderr.decode("utf-8", "replace").splitlines()
+    if done.returncode >= 0 and "Traceback (most recent call last):" not in said:
+        return done.returncode, said
+    cause = said[-1] if said and done.returncode >= 0 else f"signal {-done.returncode}"
+    if done.returncode == -getattr(signal, "SIGXCPU", 0):
+        cause = f"more than {limit_s} s of processor time"
+    elif cause.startswith(("MemoryError", "numpy._core._exceptions._ArrayMemoryError")):
+        cause = f"more than {limit_bytes >> 20} MB of memory"
+    raise SealError(
+        f"{who}: NOT verified: it stopped at {cause:.200}. Of a bag you trust, "
+        "--no-limits tells more"
+    )
+
+
+def _limits(bag: Path) -> tuple[int, int, int]:
+    """Return processor time (s), memory (bytes) and time by the clock (s) for verifying a bag."""
+    try:
+        size = sum(_scan_folder(bag).values()) if bag.is_dir() else 8 * bag.stat().st_size
+    except (SealError, OSError):
+        size = 0  # told by whoever opens it
+    limit_s = _BASE_S + _S_PER_MB * (size >> 20)
+    return limit_s, _BASE_BYTES + _BYTES_PER_BYTE * size, 10 * limit_s
+
+
+_POSIX = os.name == "posix"
+_OWN = "import sys, json; sys.path[:] = json.loads(sys.argv.pop(1)); from kit.cli import app; app()"
+
+
+def _limit_process(limit_s: int, limit_bytes: int) -> None:
+    """Limit the process that is about to start."""
+    import resource
+
+    for kind, most in (
+        (resource.RLIMIT_CPU, limit_s),
+        (resource.RLIMIT_AS, limit_bytes),
+        (resource.RLIMIT_FSIZE, MAX_FILE_BYTES),
+        (resource.RLIMIT_CORE, 0),
+    ):
+        _, hard = resource.getrlimit(kind)
+        bound = most if hard == resource.RLIM_INFINITY else min(most, hard)
+        resource.setrlimit(kind, (bound, hard))

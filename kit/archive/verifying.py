@@ -10,10 +10,7 @@ from __future__ import annotations
 import glob
 import hashlib
 import logging
-import os
 import re
-import subprocess
-import tempfile
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, dataclass, field, fields, replace
@@ -42,12 +39,15 @@ from kit.archive.remake import (
 )
 from kit.archive.signature import (
     MAX_KEY_BYTES,
+    TIME,
     attest,
     check_signature,
+    check_time,
     fingerprint,
     load_private_key,
     load_public_key,
     read_attestation,
+    time_query,
 )
 from kit.archive.unbag import Bag, Listing, open_bag
 from kit.bench.journal import Anchor, read_excerpt
@@ -71,19 +71,15 @@ _PROGRESS = logging.getLogger("marginbook.progress")
 STAGES = ("structure", "bytes", "completeness", "signature", "rebuild", "claims", "page")
 # From the best down, each with its exit status.
 GRADES = {"reproduced": 0, "figures reproduced": 10, "whole": 11, "not verified": 1}
-SIGNED = "signed"  # beside the grades, what can be required
+# Beside the grades, what can be required: the signer's signature, the authority's time token.
+SIGNED, TIMED = "signed", "timed"
 # Of params and of bench.yaml, to bound the time to read them: bytes, and what parts keys and items.
 MAX_YAML_BYTES, MAX_YAML_MARKS = 400_000, 20_000
+MAX_TOKEN_BYTES = 1 << 20
 SHOWN = 20  # findings of a stage that are printed
 REPORT_FILES = ("report.html", "claims.json", "executed.ipynb")
 _ENVIRONMENT = {INSTALLED, COMPONENTS}
 BENCH_FILES = {"data/bench/bench.yaml", "data/bench/runs.csv", "data/bench/prices.csv"}
-
-
-# What another version may use to verify a bag.
-CPU_LIMIT_S = 1800
-MEMORY_LIMIT_BYTES = 16 * 1024**3
-FILE_LIMIT_BYTES = 4 * 1024**3
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,6 +109,7 @@ class _Verification:
     parts: tuple[Part, ...] = ()
     claims_sha256: str = ""
     attested: tuple[str, ...] = ()  # statements that others put beside the bag, in words
+    time: str = ""  # when the authority given saw it, in UTC
 
     @property
     def ok(self) -> bool:
@@ -142,7 +139,8 @@ class _Verification:
         Parameters
         ----------
         required : sequence of str
-            Grades of `GRADES`, and "signed": by the key given as the signer's.
+            Grades of `GRADES`, "signed": by the key given as the signer's, and "timed": with a
+            time token of the authority given.
 
         Raises
         ------
@@ -152,13 +150,13 @@ class _Verification:
         if not required:
             raise UsageError("nothing is required; name a grade, or signed")
         order = list(GRADES)
+        beside = {SIGNED: self.signature == "valid", TIMED: bool(self.time)}
         for word in required:
-            if word != SIGNED and word not in order[:-1]:
-                known = [*order[:-1], SIGNED]
+            if word not in {*beside, *order[:-1]}:
+                known = [*order[:-1], *beside]
                 raise UsageError(f'cannot require "{word}"{did_you_mean(word, known, listed=9)}')
-        signed = self.signature == "valid"
         return self.ok and all(
-            signed if word == SIGNED else order.index(self.grade) <= order.index(word)
+            beside[word] if word in beside else order.index(self.grade) <= order.index(word)
             for word in required
         )
 
@@ -173,6 +171,7 @@ class _Verification:
             "ok": self.ok, "grade": self.grade, "exit_status": self.exit_status,
             "bag": self.bag, "review": self.review, "identity": self.identity,
             "kit_version": self.kit_version, "signature": self.signature, "key": self.key,
+            "time": self.time,
             "stages": [{"name": s.name, "state": s.state, "said": s.said} for s in self.stages],
             "findings": [asdict(finding) for finding in self.findings],
             "parts": dict(Counter(part.state for part in self.parts)),
@@ -220,18 +219,24 @@ class _Walk:
     bag: Bag
     signer: Ed25519PublicKey | None
     listing: Listing
+    authority: Path | None = None
     reading: Reading = PLAIN
     book: ClaimBook | None = None
     fresh: Fresh | None = None
     remade: Remade = field(default_factory=Remade)
     signature: str = "none"
     key: str = ""
+    time: str = ""
     problems: dict[str, list[Finding]] = field(default_factory=dict)
     not_done: set[str] = field(default_factory=set)  # stages with nothing wrong, but not done
 
 
 def verify_bag(
-    path: Path, *, signer: Path | None = None, reading: Reading = PLAIN
+    path: Path,
+    *,
+    signer: Path | None = None,
+    authority: Path | None = None,
+    reading: Reading = PLAIN,
 ) -> _Verification:
     """Verify a sealed review.
 
@@ -242,6 +247,8 @@ def verify_bag(
     signer : Path, optional
         The public key that must have signed it. Without it a valid signature is reported, but
         not whose it is.
+    authority : Path, optional
+        Certificates, in PEM, of the time-stamping authority that must have seen it.
     reading : Reading
         How logs are read: plainly, or with a store where many bags nearly alike are verified.
 
@@ -261,7 +268,7 @@ def verify_bag(
     key = load_public_key(signer) if signer is not None else None
     try:
         with open_bag(path) as bag:
-            seen = _verify_open(bag, key, reading)
+            seen = _verify_open(bag, key, reading, authority)
         return replace(seen, attested=tuple(_attested(path, seen)))
     except HostileBagError as error:
         return _unsafe(path.name, error.findings)
@@ -324,13 +331,15 @@ def _unsafe(name: str, findings: Sequence[Finding]) -> _Verification:
     return _Verification(name, "", "", "", "none", "", tuple(stages))
 
 
-def _verify_open(bag: Bag, signer: Ed25519PublicKey | None, reading: Reading) -> _Verification:
+def _verify_open(
+    bag: Bag, signer: Ed25519PublicKey | None, reading: Reading, authority: Path | None
+) -> _Verification:
     """Do every stage that can be done with a bag that is safe to read.
 
     A stage that meets a file it cannot read fails with that as its finding, and the next ones are
     still done; those that need claims are not done where there are none.
     """
-    walk = _Walk(bag, signer, bag.read_listing(), reading)
+    walk = _Walk(bag, signer, bag.read_listing(), authority, reading)
     walk.book = _read_book(walk)
     always: dict[str, Callable[[_Walk], tuple[list[Finding], str]]] = {
         "structure": _structure, "bytes": _bytes, "completeness": _completeness,
@@ -364,7 +373,7 @@ def _verify_open(bag: Bag, signer: Ed25519PublicKey | None, reading: Reading) ->
     return _Verification(
         bag=bag.name, review=walk.book.review if walk.book else "", identity=identity,
         kit_version=walk.book.kit_version if walk.book else "", signature=walk.signature,
-        key=walk.key, stages=tuple(stages), parts=walk.remade.parts,
+        key=walk.key, stages=tuple(stages), parts=walk.remade.parts, time=walk.time,
         claims_sha256=bag.digest(CLAIMS_PATH) if CLAIMS_PATH in bag.files else "",
     )  # fmt: skip
 
@@ -547,7 +556,7 @@ def _logs_in_sheet(walk: _Walk) -> set[str]:
 
 
 def _signature(walk: _Walk) -> tuple[list[Finding], str]:
-    """Check the signature, and note by whom it is."""
+    """Check signature and time token, and note by whom they are."""
     check = check_signature(walk.bag, signer=walk.signer)
     walk.signature, walk.key = check.state, check.key
     said = {
@@ -556,7 +565,32 @@ def _signature(walk: _Walk) -> tuple[list[Finding], str]:
         "valid, key not compared": f"Signed by {check.key}, the key in the bag; nobody vouches "
         "for it. Give the author's with --signer.",
     }.get(check.state, "The signature does not hold.")
-    return list(check.findings), said
+    if check.also:
+        said += f" Signed as well by {', '.join(check.also)}."
+    more, when = _time(walk)
+    return [*check.findings, *more], f"{said} {when}"
+
+
+def _time(walk: _Walk) -> tuple[list[Finding], str]:
+    """Check the time token, and say what is known of when the bag was sealed."""
+    identity = walk.bag.digest(TAG_MANIFEST) if TAG_MANIFEST in walk.bag.files else ""
+    there = TIME in walk.bag.files
+    wrong, unknown = "", "Nobody can tell when it was sealed"
+    if walk.authority is not None and there:
+        try:
+            token = walk.bag.read(TIME, limit=MAX_TOKEN_BYTES)
+            walk.time = check_time(token, identity=identity, authority=walk.authority)
+        except SealError as error:
+            wrong = str(error)
+        else:
+            return [], f"It was there at {walk.time}, says the time-stamping authority given."
+    elif walk.authority is not None:
+        wrong = "it is missing"
+    elif there:
+        return [], f"{unknown}: whose {TIME} is, only --tsa CERTIFICATE tells."
+    if wrong:
+        return [Finding("signature", TIME, "a time token of the authority given", wrong)], unknown
+    return [], f"{unknown}; a token asked for by `{time_query(identity)}` would tell ({TIME})."
 
 
 def _rebuild(walk: _Walk, book: ClaimBook) -> tuple[list[Finding], str]:
@@ -619,67 +653,3 @@ def _page(walk: _Walk, book: ClaimBook) -> tuple[list[Finding], str]:
         return [], "Page, notebook, tables and charts are those made again."
     findings, said = check_report(walk.bag, book, walk.fresh)
     return findings, said[:1].upper() + said[1:] + "."
-
-
-def verify_with(python: Path, bag: Path, *, arguments: Sequence[str]) -> int:
-    """Have another version of the kit verify a bag, in a process with limits; return its status.
-
-    Parameters
-    ----------
-    python : Path
-        The Python of an environment in which that version is installed.
-    bag : Path
-        A sealed review, folder or zip.
-    arguments : sequence of str
-        What else its `verify` is asked.
-
-    Returns
-    -------
-    int
-        As that version answers it. Its answer goes where ours would.
-
-    Raises
-    ------
-    UsageError
-        If `python` cannot be started, or its kit ends without an answer within the limits.
-
-    Notes
-    -----
-    The process sees an empty folder, none of the caller's environment and no user's packages. It
-    gets `CPU_LIMIT_S` of processor time, `MEMORY_LIMIT_BYTES` of memory and files of at most
-    `FILE_LIMIT_BYTES`, where the system has such limits, and twice that time by the clock.
-    """
-    command = [str(python.absolute()), "-I", "-m", "kit", "verify", str(bag.absolute())]
-    with tempfile.TemporaryDirectory(prefix="marginbook-with-") as folder:
-        try:
-            done = subprocess.run(
-                [*command, *arguments],
-                cwd=folder,
-                env={"HOME": folder, "PATH": os.defpath, "LC_ALL": "C.UTF-8"},
-                stdin=subprocess.DEVNULL,
-                timeout=2 * CPU_LIMIT_S,
-                preexec_fn=_limit_process if os.name == "posix" else None,
-                check=False,
-            )
-        except OSError as error:
-            raise UsageError(f"{python}: cannot be started: {error.strerror}") from None
-        except subprocess.TimeoutExpired:
-            raise UsageError(f"{python}: no answer within {2 * CPU_LIMIT_S} s") from None
-    if done.returncode < 0:
-        raise UsageError(f"{python}: stopped by signal {-done.returncode}, perhaps at a limit")
-    return done.returncode
-
-
-def _limit_process() -> None:
-    """Limit the process that is about to start."""
-    import resource
-
-    for kind, most in (
-        (resource.RLIMIT_CPU, CPU_LIMIT_S),
-        (resource.RLIMIT_AS, MEMORY_LIMIT_BYTES),
-        (resource.RLIMIT_FSIZE, FILE_LIMIT_BYTES),
-        (resource.RLIMIT_CORE, 0),
-    ):
-        _, hard = resource.getrlimit(kind)
-        bound = most if hard == resource.RLIM_INFINITY else min(most, hard)
-        resource.setrlimit(kind, (bound, hard))

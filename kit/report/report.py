@@ -441,8 +441,9 @@ def closing_of(notebook: Mapping[str, Any]) -> dict[str, str] | None:
     """Return what the closing cell (the last code cell) said, or None if it did not close."""
     codes = [cell for cell in notebook["cells"] if cell["cell_type"] == "code"]
     for output in codes[-1].get("outputs", ()) if codes else ():
-        if CLOSED_MIME in output.get("data", {}):
-            return dict(output["data"][CLOSED_MIME])
+        said = output.get("data", {}).get(CLOSED_MIME)
+        if isinstance(said, dict) and {"review", "claims_sha256"} <= said.keys():
+            return {key: str(value) for key, value in said.items()}
     return None
 
 

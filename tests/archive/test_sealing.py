@@ -324,19 +324,23 @@ class TestJournal:
         return bench
 
     def test_it_is_carried_checked_and_tells_nothing_else(self, review, bench):
+        Anchor("earlier", "ab" * 32, Journal.read(bench).head, 3).note(bench)
         sealed = seal(review)
         part = (sealed.path / "data" / "bench" / "journal-part.jsonl").read_text()
         assert "quill-attic-1" in part and "secret" not in part and "never" not in part
         info = (sealed.path / "bag-info.txt").read_text()
-        assert f"Journal-Head: {Journal.read(bench).head}\nJournal-Length: 3\n" in info
+        head = Journal.read(bench).head
+        # Each seal comes after those it names: under the tag manifest, and so under the signature.
+        links = f"Journal-Head: {head}\nJournal-Length: 3\nSealed-Before-This: {'ab' * 32}\n"
+        assert links in info
         assert "3 entries anchored" in sealed.journal and "logs in it;" in sealed.journal
         done = verify_bag(sealed.path)
         said = next(stage.said for stage in done.stages if stage.name == "completeness")
         assert done.ok and re.search(r"(\d+) of \1 logs anchored by the journal", said), said
-        assert read_anchor(sealed.path) == Anchor.read_all(bench)[0]
+        assert read_anchor(sealed.path) == Anchor.read_all(bench)[1]
         assert check_evidence(bench).anchored == 3
         assert seal(review, to=review.parent / "again").identity == sealed.identity
-        assert len(Anchor.read_all(bench)) == 1
+        assert len(Anchor.read_all(bench)) == 2
 
     def test_a_log_taken_in_since_is_told_apart(self, review, bench):
         seal(review)

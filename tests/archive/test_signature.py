@@ -3,9 +3,15 @@
 from __future__ import annotations
 
 import base64
+import datetime as dt
+import hashlib
 import json
+import os
+import re
 import shutil
 import subprocess
+import sys
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -18,15 +24,20 @@ from kit.archive.signature import (
     PUBLIC_SSH,
     RAW,
     SSH,
+    TIME,
     check_signature,
+    check_time,
     fingerprint,
     load_private_key,
     load_public_key,
     sign_manifest,
+    time_query,
 )
 from kit.archive.unbag import open_bag
+from kit.archive.verifying import verify_bag, write_attestation
 from kit.errors import SealError
 
+ROOT = Path(__file__).parents[2]
 pytestmark = pytest.mark.skipif(
     not (shutil.which("openssl") and shutil.which("ssh-keygen")), reason="needs openssl, ssh-keygen"
 )
@@ -328,8 +339,6 @@ def test_unfit_public_keys(keys, tmp_path):
 
 
 def test_a_second_laboratory_signs_what_it_found(tmp_path):
-    from kit.archive.verifying import verify_bag, write_attestation
-
     bag = copy_bag(tmp_path / "bag")
     for name in ("one", "two"):
         made = ["openssl", "genpkey", "-algorithm", "ed25519", "-out", tmp_path / name]
@@ -356,3 +365,177 @@ def test_a_second_laboratory_signs_what_it_found(tmp_path):
     assert sorted("NOT hold" in line for line in said) == [False, True]
     (good,) = (line for line in said if "NOT hold" not in line)
     assert 'says "reproduced"' in good
+
+
+TSA_CONFIG = """\
+[ tsa ]
+serial = serial
+default_policy = 1.2.3.4.1
+digests = sha256, sha512
+signer_digest = sha256
+accuracy = secs:1
+"""
+
+
+@pytest.fixture(scope="module")
+def authority(tmp_path_factory):
+    """A time-stamping authority made with openssl: its folder, and how it answers a query."""
+    folder = tmp_path_factory.mktemp("tsa")
+    (folder / "tsa.cnf").write_text(TSA_CONFIG)
+    (folder / "serial").write_text("01\n")
+    made = ["openssl", "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-subj", "/CN=A clock",
+            "-days", "30", "-keyout", "key.pem", "-out", "cert.pem", "-addext",
+            "extendedKeyUsage=critical,timeStamping"]  # fmt: skip
+    subprocess.run(made, cwd=folder, check=True, capture_output=True)
+
+    def answer(query: Path, to: Path) -> None:
+        to.parent.mkdir(exist_ok=True)
+        reply = ["openssl", "ts", "-reply", "-config", "tsa.cnf", "-section", "tsa", "-queryfile",
+                 query.absolute(), "-inkey", "key.pem", "-signer", "cert.pem", "-out", to]  # fmt: skip
+        subprocess.run(reply, cwd=folder, check=True, capture_output=True)
+
+    return folder / "cert.pem", answer
+
+
+def test_a_time_token_is_asked_for_as_printed_and_checked(tmp_path, authority):
+    certificate, answer = authority
+    bag = make_bag(tmp_path / "bag")
+    identity = hashlib.sha256((bag / "tagmanifest-sha256.txt").read_bytes()).hexdigest()
+    subprocess.run(time_query(identity).split(), cwd=tmp_path, check=True, capture_output=True)
+    answer(tmp_path / "request.tsq", bag / TIME)
+    token = (bag / TIME).read_bytes()
+    began = dt.datetime.now(dt.UTC)
+    said = dt.datetime.fromisoformat(check_time(token, identity=identity, authority=certificate))
+    assert abs((began - said).total_seconds()) < 60
+    # As openssl has it by itself, over the file and not its hash.
+    check = ["openssl", "ts", "-verify", "-data", bag / "tagmanifest-sha256.txt", "-in", bag / TIME,
+             "-CAfile", certificate]  # fmt: skip
+    assert subprocess.run(check, capture_output=True, check=False).returncode == 0
+    for other in (
+        {"token": token, "identity": "0" * 64, "authority": certificate},
+        {"token": token.replace(bytes.fromhex(identity)[:8], bytes(8)), "identity": identity,
+         "authority": certificate},
+        {"token": token[:-40], "identity": identity, "authority": certificate},
+        {"token": b"", "identity": identity, "authority": certificate},
+    ):  # fmt: skip
+        with pytest.raises(SealError, match=r"does not hold|not the answer"):
+            check_time(other.pop("token"), **other)
+    stranger = tmp_path / "stranger.pem"
+    made = ["openssl", "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-subj", "/CN=Other",
+            "-keyout", tmp_path / "k", "-out", stranger]  # fmt: skip
+    subprocess.run(made, check=True, capture_output=True)
+    with pytest.raises(SealError, match="does not hold: "):
+        check_time(token, identity=identity, authority=stranger)
+
+
+def test_verify_says_when_a_bag_was_there_or_that_nobody_can_tell(tmp_path, authority):
+    certificate, answer = authority
+    bag = make_bag(tmp_path / "bag")
+
+    def signature(**given: Path):
+        seen = verify_bag(bag, **given)
+        return seen, seen.stages[3]
+
+    _, stage = signature(authority=certificate)
+    assert stage.state == "failed" and [f.path for f in stage.findings] == [TIME]
+    _, stage = signature()
+    (printed,) = re.findall("`(openssl ts [^`]+)`", stage.said)
+    assert stage.state == "passed" and "Nobody can tell when it was sealed" in stage.said
+    subprocess.run(printed.split(), cwd=tmp_path, check=True, capture_output=True)
+    answer(tmp_path / "request.tsq", bag / TIME)
+    seen, stage = signature()
+    assert stage.state == "passed" and "whose signature/time.tsr is" in stage.said
+    whole = {"stages": tuple(replace(s, state="passed", findings=()) for s in seen.stages)}
+    assert not replace(seen, **whole).meets(["whole", "timed"])
+    seen, stage = signature(authority=certificate)
+    assert stage.state == "passed" and seen.time in stage.said
+    assert seen.to_dict()["time"] == seen.time > "2026"
+    assert replace(seen, **whole).meets(["whole", "timed"])
+
+
+def test_several_sign_one_bag(tmp_path, keys):
+    bag = signed_bag(tmp_path / "bag", keys["pem"])
+    manifest = (bag / "tagmanifest-sha256.txt").read_bytes()
+    made = run("ssh-keygen", "-Y", "sign", "-f", keys["ssh"], "-n", "marginbook", data=manifest)
+    (bag / "signature" / "second-desk.sshsig").write_bytes(made.stdout)
+    first, second = (load_public_key(keys[name]) for name in ("pem.pub", "ssh.pub"))
+    with open_bag(bag) as opened:
+        for signer, other in ((first, second), (second, first)):
+            seen = check_signature(opened, signer=signer)
+            assert (seen.state, seen.key) == ("valid", fingerprint(signer))
+            assert seen.also == (fingerprint(other),)
+        seen = check_signature(opened)
+        assert (seen.state, seen.also) == ("valid, key not compared", (fingerprint(second),))
+    (bag / "signature" / "second-desk.sshsig").write_bytes(
+        run("ssh-keygen", "-Y", "sign", "-f", keys["ssh"], "-n", "marginbook", data=b"x").stdout
+    )
+    with open_bag(bag) as opened:
+        for signer in (first, second, None):
+            seen = check_signature(opened, signer=signer)
+            assert seen.state == "wrong"
+            assert "second-desk.sshsig" in str(seen.findings)
+
+
+MARGINBOOK = """\
+import sys
+from pathlib import Path
+
+sys.path[:0] = {paths!r}
+from bagmaker import make_bag
+
+from kit.archive.signature import load_private_key, sign_manifest
+
+what, folder, option, key = sys.argv[1:]
+assert (what, option) == ("seal", "--key")
+private = load_private_key(Path(key))
+make_bag(Path(folder + "-sealed"), sign=lambda manifest: sign_manifest(manifest, private))
+"""
+
+
+def test_the_steps_of_developers_run_as_printed(tmp_path, authority):
+    """Keys made, bags signed and checked: every line that DEVELOPERS.md prints, in a shell.
+
+    `marginbook seal` seals a small bag here, for time; what it seals otherwise is tested with it.
+    """
+    section = (ROOT / "DEVELOPERS.md").read_text().split("## Keys and signatures")[1]
+    blocks = re.findall(r"```\n(.*?)```", section.split("\n## ")[0], re.DOTALL)
+    pem, ssh, second, stamped, _attested = blocks
+    program = tmp_path / "bin" / "marginbook"
+    program.parent.mkdir()
+    paths = [str(ROOT), str(ROOT / "tests" / "support")]
+    program.write_text(f"#!{sys.executable}\n" + MARGINBOOK.format(paths=paths))
+    program.chmod(0o755)
+    path = {**os.environ, "PATH": f"{program.parent}:{os.environ['PATH']}"}
+
+    def shell(words: str, folder: Path) -> str:
+        done = subprocess.run(
+            ["bash", "-e", "-c", words], cwd=folder, env=path, capture_output=True, text=True
+        )
+        assert done.returncode == 0, done.stdout + done.stderr
+        return done.stdout
+
+    for block, said in ((pem, "Signature Verified Successfully"), (ssh, 'Good "marginbook" sig')):
+        shutil.rmtree(tmp_path / "out", ignore_errors=True)
+        assert said in shell(block, tmp_path)
+    # The list of allowed signers says until when the key holds.
+    spent = block.replace('valid-before=\\"20280101', 'valid-before=\\"20260102')
+    assert spent != block
+    for name in ("desk", "desk.pub"):
+        (tmp_path / name).unlink()
+    shutil.rmtree(tmp_path / "out")
+    with pytest.raises(AssertionError, match="expired"):
+        shell(spent, tmp_path)
+    bag = tmp_path / "out" / "mine-sealed"
+    shell('ssh-keygen -q -t ed25519 -f second -N ""', tmp_path)
+    shell(second, bag)
+    identity = hashlib.sha256((bag / "tagmanifest-sha256.txt").read_bytes()).hexdigest()
+    shell(time_query(identity), bag)
+    certificate, answer = authority
+    answer(bag / "request.tsq", bag / TIME)
+    (bag / "request.tsq").unlink()
+    shutil.copy(certificate, bag / "authority.pem")
+    shell(stamped, bag)
+    (bag / "authority.pem").unlink()
+    with open_bag(bag) as opened:
+        seen = check_signature(opened, signer=load_public_key(tmp_path / "second.pub"))
+    assert (seen.state, len(seen.also)) == ("valid", 1)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import os
+import re
 import resource
 import shutil
 import socket
@@ -18,9 +19,12 @@ from pathlib import Path
 
 import pytest
 from bagmaker import bytes_of, make_bag
+from typer.testing import CliRunner
 
+from kit.archive import unbag
 from kit.archive.bag import manifest_bytes, zip_bag
-from kit.archive.unbag import MAX_FILES, _unpack_zip, open_bag
+from kit.archive.unbag import MAX_FILES, _limits, _unpack_zip, open_bag, verify_with
+from kit.cli import app
 from kit.errors import HostileBagError, SealError
 
 
@@ -717,3 +721,63 @@ def test_a_sheet_of_150_000_columns_is_refused_at_once(tmp_path):
     with pytest.raises(BenchError, match="has 150001 columns; a sheet has at most 5000"):
         SheetText.parse(sheet.encode(), file="runs.csv")
     assert time.monotonic() - began < 2  # by names counted one by one it took minutes
+
+
+class TestTheDoor:
+    """`verify` in a process with limits: what stops it is named, whatever lies in the bag."""
+
+    def fake(self, folder: Path, body: str) -> Path:
+        """Write a Python that does as it likes, whatever it is asked."""
+        python = folder / "python"
+        python.write_text(f"#!{sys.executable}\n{body}\n")
+        python.chmod(0o755)
+        return python
+
+    @pytest.mark.parametrize(
+        ("body", "named"),
+        [
+            ("while True: pass", "more than 1 s of processor time"),
+            ("x = bytearray(1 << 40)", "more than 512 MB of memory"),
+            ("import time; time.sleep(60)", "no answer within 2 s"),
+            ("import os; os.kill(os.getpid(), 11)", "signal 11"),
+            ("{}['a']", "KeyError: 'a'"),
+        ],
+        ids=["time", "memory", "clock", "crash", "bug"],
+    )
+    def test_what_stops_it_is_named(self, tmp_path, monkeypatch, body, named):
+        clock_s = 2 if "answer" in named else 60
+        monkeypatch.setattr(unbag, "_limits", lambda bag: (1, 512 << 20, clock_s))
+        with pytest.raises(SealError, match=f"^[^\n]*NOT verified[^\n]*{re.escape(named)}"):
+            verify_with(self.fake(tmp_path, body), tmp_path / "bag", arguments=[])
+
+    def test_limits_grow_with_the_bag(self, tmp_path):
+        small = _limits(make_bag(tmp_path / "bag"))
+        (tmp_path / "bag" / "log").write_bytes(bytes(3 << 20))
+        assert _limits(tmp_path / "bag")[0] == small[0] + 12
+        assert _limits(tmp_path / "no bag")[0] == small[0]
+
+    def test_the_command_goes_through_it(self, tmp_path, monkeypatch):
+        asked = []
+        answer = (7, ["a word on standard error"])
+        monkeypatch.setattr(
+            unbag, "verify_with", lambda *w, arguments: (asked.append((w, arguments)), answer)[1]
+        )
+        done = CliRunner().invoke(app, ["verify", "bag", "--json"])
+        assert done.exit_code == 7 and "a word on standard error" in done.stderr
+        assert asked == [((None, Path("bag")), ["--no-limits", "--json"])]
+
+    def test_this_version_answers_from_inside(self, tmp_path, capfd):
+        status, said = verify_with(None, make_bag(tmp_path / "bag"), arguments=["--no-limits"])
+        assert (status, said) == (1, [])
+        assert capfd.readouterr().out.splitlines()[-1] == "NOT verified"
+
+
+def test_a_long_value_of_bag_info_is_read_once(tmp_path):
+    bag = make_bag(tmp_path / "bag")
+    with (bag / "bag-info.txt").open("ab") as info:
+        info.write(b" x" * 20 + b"\n" + b" y\n" * 1_000_000)
+    began = time.process_time()
+    with open_bag(bag) as opened:
+        (value,) = opened.read_listing().info["External-Identifier"]
+    assert value.endswith("x y y") or value.endswith("y y y")
+    assert time.process_time() - began < 10
