@@ -9,6 +9,7 @@ from __future__ import annotations
 import csv
 import io
 import re
+import warnings
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -128,8 +129,10 @@ def read_notebook(bag: Bag, findings: list[Finding]) -> dict[str, Any] | None:
         notebook: dict[str, Any] = bag.read_json(NOTEBOOK_PATH)
         if len(notebook["cells"]) > MAX_CELLS:
             raise SealError(f"{len(notebook['cells'])} cells, of at most {MAX_CELLS}")
-        nbformat.validate(notebook, version=4, version_minor=5)
-    except (SealError, KeyError, TypeError, nbformat.ValidationError) as error:
+        with warnings.catch_warnings():
+            warnings.simplefilter("error")  # of a cell without an id
+            nbformat.validate(notebook, version=4, version_minor=5)
+    except (SealError, KeyError, TypeError, Warning, nbformat.ValidationError) as error:
         found = f"not one: {str(error).partition(chr(10))[0]:.200}"
         findings.append(Finding("page", NOTEBOOK_PATH, "an executed notebook", found))
         return None

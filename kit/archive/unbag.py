@@ -597,7 +597,8 @@ def verify_with(
     Returns
     -------
     int, list of str
-        The status it answers, and what it said on standard error. Its answer goes where ours would.
+        The status it answers, and what another version said on standard error. Its answer goes
+        where ours would.
 
     Raises
     ------
@@ -614,17 +615,13 @@ def verify_with(
     environment and no user's packages.
     """
     limit_s, limit_bytes, clock_s = _limits(bag)
-    start = [
-        sys.executable,
-        "-P",
-        "-c",
-        _OWN,
-        json.dumps([str(Path(p).absolute()) for p in sys.path]),
-    ]
-    if python is not None:
-        start = [str(python.absolute()), "-I", "-m", "kit"]
     who = str(python) if python is not None else bag.name
     with tempfile.TemporaryDirectory(prefix="marginbook-with-") as folder:
+        cause_file = Path(folder, "cause")
+        here = [str(Path(entry).absolute()) for entry in sys.path]
+        start = [sys.executable, "-P", "-c", _OWN, json.dumps([here, str(cause_file)])]
+        if python is not None:
+            start = [str(python.absolute()), "-I", "-m", "kit"]
         empty = {"HOME": folder, "PATH": os.defpath, "LC_ALL": "C.UTF-8"}
         try:
             done = subprocess.run(
@@ -632,7 +629,7 @@ def verify_with(
                 cwd=None if python is None else folder,
                 env=None if python is None else empty,
                 stdin=subprocess.DEVNULL,
-                stderr=subprocess.PIPE,
+                stderr=None if python is None else subprocess.PIPE,
                 timeout=clock_s,
                 preexec_fn=partial(_limit_process, limit_s, limit_bytes) if _POSIX else None,
                 check=False,
@@ -641,10 +638,11 @@ def verify_with(
             raise UsageError(f"{who}: cannot be started: {error.strerror}") from None
         except subprocess.TimeoutExpired:
             raise SealError(f"{who}: NOT verified: no answer within {clock_s} s") from None
-    said = done.stderr.decode("utf-8", "replace").splitlines()
+        told = cause_file.read_bytes() if cause_file.is_file() else done.stderr or b""
+    said = told.decode("utf-8", "replace").splitlines()
     if done.returncode >= 0 and "Traceback (most recent call last):" not in said:
         return done.returncode, said
-    cause = said[-1] if said and done.returncode >= 0 else f"signal {-done.returncode}"
+    cause = f"signal {-done.returncode}" if done.returncode < 0 else said[-1]
     if done.returncode == -getattr(signal, "SIGXCPU", 0):
         cause = f"more than {limit_s} s of processor time"
     elif cause.startswith(("MemoryError", "numpy._core._exceptions._ArrayMemoryError")):
@@ -666,7 +664,16 @@ def _limits(bag: Path) -> tuple[int, int, int]:
 
 
 _POSIX = os.name == "posix"
-_OWN = "import sys, json; sys.path[:] = json.loads(sys.argv.pop(1)); from kit.cli import app; app()"
+# A fault is told to a file: standard error shows how far it has come.
+_OWN = """
+import sys, json
+sys.path[:], said = json.loads(sys.argv.pop(1))
+sys.excepthook = lambda kind, error, _: open(said, "w", errors="replace").write(
+    f"Traceback (most recent call last):\\n{kind.__name__}: {error}"
+)
+from kit.cli import app
+app()
+"""
 
 
 def _limit_process(limit_s: int, limit_bytes: int) -> None:

@@ -750,6 +750,15 @@ class TestTheDoor:
         with pytest.raises(SealError, match=f"^[^\n]*NOT verified[^\n]*{re.escape(named)}"):
             verify_with(self.fake(tmp_path, body), tmp_path / "bag", arguments=[])
 
+    def test_a_fault_of_this_version_is_named_too(self, tmp_path, monkeypatch, capfd):
+        # What stands in for a library that our commands need.
+        text = "import sys\nprint('far', file=sys.stderr)\n{}['a']\n"
+        (tmp_path / "typer.py").write_text(text)
+        monkeypatch.setattr(sys, "path", [str(tmp_path), *sys.path])
+        with pytest.raises(SealError, match=r"^bag: NOT verified: it stopped at KeyError: 'a'"):
+            verify_with(None, Path("bag"), arguments=[])
+        assert capfd.readouterr().err == "far\n"  # how far it came, and no traceback
+
     def test_limits_grow_with_the_bag(self, tmp_path):
         small = _limits(make_bag(tmp_path / "bag"))
         (tmp_path / "bag" / "log").write_bytes(bytes(3 << 20))

@@ -510,4 +510,4 @@ class TestAnotherVersion:
         assert (seen.returncode, seen.stderr.count("\n")) == (2, 1)
         assert "cannot be started" in seen.stderr
         seen = self.ask(self.other(tmp_path, "kill -9 $$"))
-        assert (seen.returncode, "stopped by signal 9" in seen.stderr) == (2, True)
+        assert (seen.returncode, "stopped at signal 9" in seen.stderr) == (3, True)
