@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -28,26 +28,24 @@ class Flag:
     "cannot_judge" (the rule cannot tell, and why). `run`, `product` and `title` are empty where
     the flag is about more than one of them; `metric` names the one figure a flag is about, where
     it is not about all. `stretch` is the part of the run that the rule strikes, as shares of its
-    time from its beginning.
+    time from its beginning. `rule` is entered by `screen_runs`.
     """
 
-    rule: str
-    action: Action
     reason: str
+    action: Action = "flag"
     run: str = ""
     product: str = ""
     title: str = ""
     metric: str = ""
     stretch: tuple[float, float] | None = None
+    rule: str = ""
 
     @classmethod
-    def of_run(cls, rule: str, row: RunRow, reason: str, action: Action = "flag") -> Flag:
+    def of_run(cls, row: RunRow, reason: str, action: Action = "flag") -> Flag:
         """Return a flag about one run.
 
         Parameters
         ----------
-        rule : str
-            The name of the rule, as in `kit.screening.screen.RULES`.
         row : RunRow
             The run.
         reason : str
@@ -55,7 +53,7 @@ class Flag:
         action : {"flag", "set_aside", "cannot_judge"}
             "set_aside" takes effect only where the params let the rule act.
         """
-        return cls(rule, action, reason, row.run, row.product, row.title)
+        return cls(reason, action, row.run, row.product, row.title)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -122,6 +120,9 @@ class View:
     def measures_frames(self, title: str) -> bool:
         """Whether a title's figure is a frame rate."""
         return self.bench.titles[title].measures == "frames"
+
+
+Rule = Callable[[View], Iterable[Flag]]  # gives what it finds; `screen` names the rule
 
 
 def _in_order(rows: Iterable[RunRow]) -> list[RunRow]:

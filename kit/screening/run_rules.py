@@ -10,7 +10,7 @@ import gzip
 import math
 import re
 import zlib
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import Literal
@@ -21,14 +21,7 @@ from scipy.special import chdtri, stdtrit
 
 from kit.bench.runs import RunRow
 from kit.metrics.run_metrics import RunDiagnostics
-from kit.screening.flags import (
-    CellKey,
-    Flag,
-    View,
-    few,
-    moment,
-    percent,
-)
+from kit.screening.flags import CellKey, Flag, Rule, View, few, moment, percent
 from kit.settings.params import RetestParams
 from kit.stats.series import find_step, find_trend, grubbs_test, modified_z, order_trend
 
@@ -42,43 +35,33 @@ FEWEST_RUNS_BESIDE = 4
 FEWEST_RUNS_Z_ALONE = 8
 
 
-def _set_aside_by_analyst(view: View) -> list[Flag]:
+def _set_aside_by_analyst(view: View) -> Iterator[Flag]:
     """Set aside what the run sheet or the params file says, with the reason given there."""
-    named = {entry.run: entry.reason for entry in view.screen.set_aside}
-    flags = []
+    said = {entry.run: entry.reason for entry in view.screen.set_aside}
     for row in view.rows:
         if row.status == "set_aside":
-            said = row.reason or "no reason given in the run sheet"
-            flags.append(Flag.of_run("analyst", row, f"by the analyst: {said}", "set_aside"))
-        elif row.run in named:
-            flags.append(
-                Flag.of_run("analyst", row, f"by the analyst: {named[row.run]}", "set_aside")
-            )
-    return flags
+            said[row.run] = row.reason or "no reason given in the run sheet"
+        if row.run in said:
+            yield Flag.of_run(row, f"by the analyst: {said[row.run]}", "set_aside")
 
 
-def _find_failed(view: View) -> list[Flag]:
+def _find_failed(view: View) -> Iterator[Flag]:
     """Say which runs were tried and gave nothing, with the reason."""
     words = {"crashed": "crashed", "refused": "was refused", "not_started": "did not start"}
-    flags = []
     for row in view.rows:
         if row.produced or row.status == "set_aside":
             continue
         what = words.get(row.status, "left no log and no figure")
         why = f": {row.reason}" if row.reason else ""
-        flags.append(
-            Flag("failed", "flag", f"run {row.run} {what}{why}", "", row.product, row.title)
-        )
-    return flags
+        yield Flag(f"run {row.run} {what}{why}", product=row.product, title=row.title)
 
 
-def _find_bad_stamps(view: View) -> list[Flag]:
+def _find_bad_stamps(view: View) -> Iterator[Flag]:
     """Find logs whose clock goes back: they can be read but not measured.
 
     Frame times are differences of time stamps there; one that is not positive leaves no right way
     to put the others right. Logs without a frame are found as well.
     """
-    flags = []
     for row, log in view.logged():
         if log.backward_rows:
             count = len(log.backward_rows)
@@ -88,20 +71,18 @@ def _find_bad_stamps(view: View) -> list[Flag]:
                 f"the log's clock goes back or stands still at {few(count, 'place')} (row "
                 f"{where}{more}), so its frames cannot be measured"
             )
-            flags.append(Flag.of_run("bad_stamps", row, reason, "set_aside"))
+            yield Flag.of_run(row, reason, "set_aside")
     for row in view.used:
         if row.log and row.run in view.diagnostics and view.diagnostics[row.run].frames == 0:
-            flags.append(Flag.of_run("bad_stamps", row, "the log holds no frames", "set_aside"))
-    return flags
+            yield Flag.of_run(row, "the log holds no frames", "set_aside")
 
 
-def _find_short_runs(view: View) -> list[Flag]:
+def _find_short_runs(view: View) -> Iterator[Flag]:
     """Find runs shorter than planned.
 
     By the sum of their frame times, against `min_length_share` of the title's planned length. A
     title without one, or not measured in frames, is passed over.
     """
-    flags = []
     for row, log in view.logged():
         planned_s = view.bench.titles[row.title].planned_s
         if planned_s is None or not view.measures_frames(row.title):
@@ -112,11 +93,10 @@ def _find_short_runs(view: View) -> list[Flag]:
                 f"({percent(log.duration_s / planned_s)}; at least "
                 f"{percent(view.screen.min_length_share)} wanted)"
             )
-            flags.append(Flag.of_run("planned_length", row, reason, "set_aside"))
-    return flags
+            yield Flag.of_run(row, reason, "set_aside")
 
 
-def _find_same_logs(view: View) -> list[Flag]:
+def _find_same_logs(view: View) -> Iterator[Flag]:
     """Find one log used under two names: the same bytes, or the same frame times.
 
     Within one product and title the later row is set aside. Across products or titles nobody
@@ -127,42 +107,36 @@ def _find_same_logs(view: View) -> list[Flag]:
     for row, log in view.logged():
         alike = log.frames_sha256 if log.frames >= FEWEST_FRAMES_ALIKE else log.sha256
         groups.setdefault(("frames", alike), []).append(row)
-    flags = []
     for rows in groups.values():
         for i, row in enumerate(rows):
             cell = (row.product, row.title)
             same_cell = [other for other in rows[:i] if (other.product, other.title) == cell]
             strangers = [other for other in rows if (other.product, other.title) != cell]
+            if not (same_cell or strangers):
+                continue
+            other = (same_cell or strangers)[0]
+            what = "bytes" if bytes_of[other.run] == bytes_of[row.run] else "frame times"
+            alike = f"the same {what} as run {other.run}"
             if same_cell:
-                first = same_cell[0]
-                what = "bytes" if bytes_of[first.run] == bytes_of[row.run] else "frame times"
-                reason = f"the same {what} as run {first.run}: one log under two names"
-                flags.append(Flag.of_run("same_log", row, reason, "set_aside"))
-            elif strangers:
-                other = strangers[0]
-                what = "bytes" if bytes_of[other.run] == bytes_of[row.run] else "frame times"
-                reason = (
-                    f"the same {what} as run {other.run} ({other.product} in {other.title}): one "
-                    f"of the two rows names the wrong log"
-                )
-                flags.append(Flag.of_run("same_log", row, reason))
-    return flags
+                yield Flag.of_run(row, f"{alike}: one log under two names", "set_aside")
+            else:
+                where = f"{other.product} in {other.title}"
+                reason = f"{alike} ({where}): one of the two rows names the wrong log"
+                yield Flag.of_run(row, reason)
 
 
-def _find_gaps(view: View) -> list[Flag]:
+def _find_gaps(view: View) -> Iterator[Flag]:
     """Find frames so long that the capture or the clock, not the product, may have stopped."""
-    flags = []
     for row, log in view.logged():
         if log.longest_ms > view.screen.gap_ms:
             reason = (
                 f"frame {log.longest_frame + 1} lasted {log.longest_ms:.0f} ms; over "
                 f"{view.screen.gap_ms:g} ms is a gap in the capture, a step of its clock or a stall"
             )
-            flags.append(Flag.of_run("gap", row, reason))
-    return flags
+            yield Flag.of_run(row, reason)
 
 
-def _find_warm_ups(view: View) -> list[Flag]:
+def _find_warm_ups(view: View) -> Iterator[Flag]:
     """Find first runs that stand apart from all their siblings.
 
     The spread they are measured by is the siblings' own or that of the title's runs after the
@@ -177,7 +151,6 @@ def _find_warm_ups(view: View) -> list[Flag]:
         firsts[cell] = (rows[0], float(values[0]))
         later[cell] = values[1:]
     usual = _pooled_spreads(later)
-    flags = []
     for cell, (row, first) in firsts.items():
         others = later[cell]
         apart = first - float(others.mean())
@@ -196,11 +169,10 @@ def _find_warm_ups(view: View) -> list[Flag]:
             f"the first run is {size} {side} the mean of the {few(others.size)} after it "
             f"({spreads}), as a run recorded {why}"
         )
-        flags.append(Flag.of_run("warm_up", row, reason, "set_aside"))
-    return flags
+        yield Flag.of_run(row, reason, "set_aside")
 
 
-def _find_outliers(view: View) -> list[Flag]:
+def _find_outliers(view: View) -> Iterator[Flag]:
     """Find outliers among siblings, by Grubbs' test and the modified z.
 
     With few runs the modified z alone finds too many, so both must agree. Two outliers hide each
@@ -208,21 +180,19 @@ def _find_outliers(view: View) -> list[Flag]:
     A run the analyst left out is looked at beside the runs used, so that a reader sees whether
     its figures alone would have given it away.
     """
-    flags = []
     for cell, rows in view.cells().items():
-        flags += _outliers_in_cell(view, cell, rows)
+        yield from _outliers_in_cell(view, cell, rows)
         for left_out in view.left_out:
             if (left_out.product, left_out.title) == cell:
                 found = _outliers_in_cell(view, cell, [*rows, left_out])
-                flags += [
-                    replace(flag, action="flag", reason=f"{flag.reason}; left out by the analyst")
+                yield from (
+                    Flag.of_run(left_out, f"{flag.reason}; left out by the analyst")
                     for flag in found
                     if flag.run == left_out.run
-                ]
-    return flags
+                )
 
 
-def _outliers_in_cell(view: View, cell: CellKey, rows: Sequence[RunRow]) -> list[Flag]:
+def _outliers_in_cell(view: View, cell: CellKey, rows: Sequence[RunRow]) -> Iterator[Flag]:
     """Return what can be said of outliers in one cell.
 
     Parameters
@@ -233,22 +203,23 @@ def _outliers_in_cell(view: View, cell: CellKey, rows: Sequence[RunRow]) -> list
     rows : sequence of RunRow
         Its runs, with one the analyst left out where that is to be looked at.
 
-    Returns
-    -------
-    list of Flag
+    Yields
+    ------
+    Flag
         One a run, or one "cannot_judge" of the cell: with fewer than `FEWEST_RUNS_BESIDE` runs, or
         where so many agree exactly that the modified z is undefined and Grubbs' test finds none.
     """
     values = view.log_values(rows)
     if values is None or values.size < 2:
-        return []
+        return
     n = values.size
     if n < FEWEST_RUNS_BESIDE:
         reason = f"no test can tell with {few(n)} whether one is an outlier"
-        return [Flag("far_run", "cannot_judge", reason, "", *cell)]
+        yield Flag(reason, "cannot_judge", "", *cell)
+        return
     grubbs = grubbs_test(values, alpha=view.screen.far_run_alpha)
     if grubbs is None:  # all runs alike
-        return []
+        return
     z = modified_z(values)
     if z is None:
         if not grubbs.outlier:
@@ -256,13 +227,13 @@ def _outliers_in_cell(view: View, cell: CellKey, rows: Sequence[RunRow]) -> list
                 f"the modified z is undefined, since half or more of the {few(n)} agree "
                 f"exactly; Grubbs' test finds no outlier"
             )
-            return [Flag("far_run", "cannot_judge", reason, "", *cell)]
+            yield Flag(reason, "cannot_judge", "", *cell)
+            return
         outliers = [grubbs.index]
     else:
         beyond = np.flatnonzero(np.abs(z) > view.screen.far_run_z).tolist()
         both = grubbs.outlier and grubbs.index in beyond
         outliers = beyond if both or (len(beyond) >= 2 and n >= FEWEST_RUNS_Z_ALONE) else []
-    flags = []
     for i in outliers:
         apart = float(np.expm1(values[i] - np.delete(values, i).mean()))
         tests = []
@@ -277,11 +248,10 @@ def _outliers_in_cell(view: View, cell: CellKey, rows: Sequence[RunRow]) -> list
         reason = (
             f"{percent(abs(apart))} {side} the mean of the other {few(n - 1)} ({'; '.join(tests)})"
         )
-        flags.append(Flag.of_run("far_run", rows[i], reason, "set_aside"))
-    return flags
+        yield Flag.of_run(rows[i], reason, "set_aside")
 
 
-def _find_drifts(view: View) -> list[Flag]:
+def _find_drifts(view: View) -> Iterator[Flag]:
     """Find runs whose level moves from beginning to end, beyond what the scene itself does.
 
     The scene's own course is the median, stretch by stretch, over the other products in the
@@ -292,7 +262,6 @@ def _find_drifts(view: View) -> list[Flag]:
     for row, log in view.logged():
         if log.drift_judged and view.measures_frames(row.title):
             by_title.setdefault(row.title, []).append((row, log))
-    flags = []
     for pairs in by_title.values():
         profiles = {row.run: _centred_log(log.profile) for row, log in pairs}
         courses = _steady(_courses(pairs, profiles), view)
@@ -315,17 +284,13 @@ def _find_drifts(view: View) -> list[Flag]:
             sure = f"({_spell_p(p_value)}, dependence between frames taken into account)"
             if scenes:
                 reason = f"{moved}, beyond what the scene does on other products {sure}"
-                flags.append(Flag.of_run("drift_in_run", row, reason, "set_aside"))
-            else:
-                reason = (
-                    f"{moved} {sure}; without another product in this title, heat and the "
-                    f"scene's own course cannot be told apart"
-                )
-                flags.append(Flag.of_run("drift_in_run", row, reason, "cannot_judge"))
-    return flags
+                yield Flag.of_run(row, reason, "set_aside")
+                continue
+            alone = "without another product in this title, heat and the scene's own course"
+            yield Flag.of_run(row, f"{moved} {sure}; {alone} cannot be told apart", "cannot_judge")
 
 
-def _find_unequal_lengths(view: View) -> list[Flag]:
+def _find_unequal_lengths(view: View) -> Iterator[Flag]:
     """Find runs over another stretch of the scene than most runs of their title.
 
     As long as most, or of as many frames (a scene of fixed content), is alike. What most runs
@@ -336,7 +301,6 @@ def _find_unequal_lengths(view: View) -> list[Flag]:
         if view.measures_frames(row.title):
             by_title.setdefault(row.title, []).append((row, log))
     share = np.log1p(view.screen.length_share)
-    flags = []
     for pairs in by_title.values():
         sizes = np.log([[log.duration_s, log.frames] for _, log in pairs])
         near = np.abs(sizes[:, None, :] - sizes[None, :, :]) <= share
@@ -356,11 +320,10 @@ def _find_unequal_lengths(view: View) -> list[Flag]:
                     f"40 s against 60 s: 1.6 %, at 15 s: 22 %). While it is used, all runs of this "
                     f"title are measured over the stretch they have in common"
                 )
-                flags.append(Flag.of_run("unequal_length", row, reason))
-    return flags
+                yield Flag.of_run(row, reason)
 
 
-def _find_steps(view: View) -> list[Flag]:
+def _find_steps(view: View) -> Iterator[Flag]:
     """Find runs with a stretch at their beginning or end on another level than the rest.
 
     Beyond what the other runs of its product do there; where they do the same or there are none,
@@ -372,7 +335,6 @@ def _find_steps(view: View) -> list[Flag]:
         if log.drift_judged and view.measures_frames(row.title):
             by_title.setdefault(row.title, []).append((row, log))
     least = float(np.log1p(view.screen.step_share))
-    flags = []
     for pairs in by_title.values():
         profiles = {row.run: _centred_log(log.profile) for row, log in pairs}
         courses = _courses(pairs, profiles)
@@ -388,11 +350,9 @@ def _find_steps(view: View) -> list[Flag]:
                 if step is not None:
                     found[row.run] = (step, "the scene does on other products")
             if row.run in found:
-                reason = _step_reason(log, *found[row.run])
                 step = found[row.run][0]
-                flag = Flag.of_run("step_in_run", row, reason)
-                flags.append(replace(flag, stretch=(step.start, step.stop)))
-    return flags
+                flag = Flag.of_run(row, _step_reason(log, *found[row.run]))
+                yield replace(flag, stretch=(step.start, step.stop))
 
 
 @dataclass(frozen=True, slots=True)
@@ -446,13 +406,12 @@ def _step_reason(log: RunDiagnostics, stretch: _Stretch, whose: str) -> str:
     )
 
 
-def _find_order_drifts(view: View) -> list[Flag]:
+def _find_order_drifts(view: View) -> Iterator[Flag]:
     """Find cells whose figure drifts over the order of runs.
 
     The order is that of `began`, else of the sheet. Sen's slope over all runs must reach
     `order_drift_share`, and Kendall's two-sided test `order_drift_p`.
     """
-    flags = []
     for (product, title), rows in view.cells().items():
         values = view.log_values(rows)
         if values is None or values.size < 2:
@@ -463,7 +422,7 @@ def _find_order_drifts(view: View) -> list[Flag]:
                 f"a drift over the order of runs cannot be told with {few(n)}; "
                 f"{FEWEST_RUNS_IN_ORDER} are needed"
             )
-            flags.append(Flag("order_drift", "cannot_judge", reason, "", product, title))
+            yield Flag(reason, "cannot_judge", "", product, title)
             continue
         slope, p_value = order_trend(values)
         change = float(np.expm1(slope * (n - 1)))
@@ -472,8 +431,7 @@ def _find_order_drifts(view: View) -> list[Flag]:
                 f"the figure moves by {percent(change)} from the first run to the last of {n} "
                 f"(Kendall's test, {_spell_p(p_value)})"
             )
-            flags.append(Flag("order_drift", "flag", reason, "", product, title))
-    return flags
+            yield Flag(reason, product=product, title=title)
 
 
 def _pooled_spreads(cells: Mapping[CellKey, NDArray[np.float64]]) -> dict[str, float]:
@@ -592,15 +550,14 @@ def _recorded(row: RunRow, condition: str) -> str:
     return row.session if condition == "session" else row.conditions.get(condition, "")
 
 
-def _find_superseded(view: View) -> list[Flag]:
+def _find_superseded(view: View) -> Iterator[Flag]:
     """Set aside what was run again: beside new runs, a cell keeps none that are not new.
 
     Without a section `retest` nothing is; a cell that was not run again keeps its old runs.
     """
     retest = view.params.retest
     if retest is None:
-        return []
-    flags = []
+        return
     for rows in view.cells().values():
         epochs = {row.run: epoch_of(row, retest) for row in rows}
         if "new" not in epochs.values():
@@ -608,8 +565,7 @@ def _find_superseded(view: View) -> list[Flag]:
         for row in rows:
             if epochs[row.run] != "new":
                 reason = f"run again since: {_said(row, retest)}"
-                flags.append(Flag.of_run("made_again", row, reason, "set_aside"))
-    return flags
+                yield Flag.of_run(row, reason, "set_aside")
 
 
 def _said(row: RunRow, retest: RetestParams) -> str:
@@ -664,7 +620,7 @@ class _Stray:
     limit: float
 
 
-def _find_unlike_runs(view: View) -> list[Flag]:
+def _find_unlike_runs(view: View) -> Iterator[Flag]:
     """Find runs far from the others of their cell by the spread of cells like it.
 
     Notes
@@ -676,23 +632,21 @@ def _find_unlike_runs(view: View) -> list[Flag]:
     """
     cells = _logs_by_cell(view)
     exchanged = {stray.row.run for pair in _exchanged(cells) for stray in pair}
-    return [
-        Flag.of_run("unlike_cell", stray.row, _unlike_reason(stray, cells))
-        for stray in _strays(cells)
-        if stray.row.run not in exchanged
-    ]
+    for stray in _strays(cells):
+        if stray.row.run not in exchanged:
+            others = few(len(cells[stray.cell].rows) - 1)
+            reason = f"{_off(stray)} (limit {stray.limit:.1f}) over the other {others}"
+            yield Flag.of_run(stray.row, f"{reason}: is the row's product and title right?")
 
 
-def _find_exchanged_runs(view: View) -> list[Flag]:
+def _find_exchanged_runs(view: View) -> Iterator[Flag]:
     """Find two runs that are each far from their own cell and fit the other's.
 
     Two products in one title, or two titles of one product. The test: that of `_find_unlike_runs`.
     """
-    return [
-        Flag.of_run("exchanged", one.row, _exchanged_reason(one, other))
-        for pair in _exchanged(_logs_by_cell(view))
-        for one, other in (pair, pair[::-1])
-    ]
+    for pair in _exchanged(_logs_by_cell(view)):
+        for one, other in (pair, pair[::-1]):
+            yield Flag.of_run(one.row, _exchanged_reason(one, other))
 
 
 def _exchanged(cells: Mapping[CellKey, _Cell]) -> list[tuple[_Stray, _Stray]]:
@@ -717,15 +671,6 @@ def _exchanged_reason(one: _Stray, other: _Stray) -> str:
     return (
         f"{_off(one)}, but fits {what} {names} as run {other.row.run} fits this one: were the two "
         f"exchanged? `marginbook bench move-run` puts a row right"
-    )
-
-
-def _unlike_reason(stray: _Stray, values: Mapping[CellKey, _Cell]) -> str:
-    """Return how far a run is from its cell, beside the limit, and what to ask of its row."""
-    others = len(values[stray.cell].rows) - 1
-    return (
-        f"{_off(stray)} (limit {stray.limit:.1f}) over the other {few(others)}: is the row's "
-        f"product and title right?"
     )
 
 
@@ -830,13 +775,12 @@ def _fits(stray: _Stray, cell: _Cell, *, but: _Stray) -> bool:
     return bool(abs(stray.value - np.median(rest)) <= FITS_WITHIN * width)
 
 
-def _find_other_names(view: View) -> list[Flag]:
+def _find_other_names(view: View) -> Iterator[Flag]:
     """Find logs whose name, or own first lines, name another product or title than their row.
 
     A name counts where it stands by itself, not inside a longer one that the bench knows, too.
     Nothing is said of logs that name none, or name their row's as well.
     """
-    flags = []
     for row in view.used:
         if not row.log:
             continue
@@ -855,9 +799,8 @@ def _find_other_names(view: View) -> list[Flag]:
                         f"{where} names {what} {' and '.join(sorted(named))}, its row says {own}; "
                         f"`marginbook bench move-run` puts a row right"
                     )
-                    flags.append(Flag.of_run("named_otherwise", row, reason))
+                    yield Flag.of_run(row, reason)
                     break
-    return flags
 
 
 def _names(known: Mapping[str, object]) -> dict[str, str]:
@@ -928,7 +871,7 @@ def _spell_p(p_value: float) -> str:
 
 
 # The rules of this module by name; what they do in words, and their order, are in `screen`.
-FIND: Mapping[str, Callable[[View], list[Flag]]] = {
+FIND: Mapping[str, Rule] = {
     "failed": _find_failed,
     "bad_stamps": _find_bad_stamps,
     "planned_length": _find_short_runs,

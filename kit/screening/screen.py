@@ -209,9 +209,9 @@ def screen_runs(
     view = View(tuple(rows), tuple(row for row in rows if row.produced), diagnostics, bench, params)
     for rule in RULES:
         acts = rule.always_acts or rule.name in params.screen.set_aside_rules
-        for flag in _FIND[rule.name](view):
-            if flag.action == "set_aside" and not acts:
-                flag = replace(flag, action="flag")
+        for found in _FIND[rule.name](view):
+            action = "flag" if found.action == "set_aside" and not acts else found.action
+            flag = replace(found, rule=rule.name, action=action)
             if flag.action == "set_aside":
                 before = set_aside.get(flag.run)
                 set_aside[flag.run] = f"{before}; {flag.reason}" if before else flag.reason

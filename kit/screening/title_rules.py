@@ -7,7 +7,7 @@ from __future__ import annotations
 import datetime as dt
 import math
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
@@ -17,14 +17,7 @@ from scipy.special import stdtrit
 
 from kit.bench.runs import RunRow
 from kit.metrics.run_metrics import RunDiagnostics
-from kit.screening.flags import (
-    CellKey,
-    Flag,
-    View,
-    few,
-    moment,
-    percent,
-)
+from kit.screening.flags import CellKey, Flag, Rule, View, few, moment, percent
 from kit.settings.metric import METRICS, tail_shares
 from kit.settings.params import ScreenParams
 from kit.stats.intervals import LEVEL_ALPHA
@@ -41,50 +34,45 @@ _MOST_RUNS_TOLD = 100
 LoggedRun = tuple[RunRow, RunDiagnostics]
 
 
-def _find_caps(view: View) -> list[Flag]:
+def _find_caps(view: View) -> Iterator[Flag]:
     """Find runs held at a display's refresh or another cap; one flag where a cell mostly is."""
-    flags = []
-    for cell, runs in _frame_cells(view).items():
-        held = {row.run: _held_at(log) for row, log in runs}
-        held = {run: at for run, at in held.items() if at[1] >= view.screen.cap_share}
 
-        def spell(names: Sequence[str], held: dict[str, tuple[float, float]] = held) -> str:
-            rates = " and ".join(f"{hz:g} Hz" for hz in sorted({held[run][0] for run in names}))
-            return (
-                f"held at {rates} for {_spell_range([held[run][1] for run in names], percent)} of "
-                f"the time: the figure is the cap's, and the product may be able to do more"
-            )
+    def held(log: RunDiagnostics) -> tuple[float, float] | None:
+        hz, share = max(log.cap_shares.items(), key=lambda item: item[1], default=(0.0, 0.0))
+        return (hz, share) if share >= view.screen.cap_share else None
 
-        flags += _cell_or_runs("capped", cell, runs, list(held), spell)
-    return flags
+    def spell(seen: Sequence[tuple[float, float]]) -> str:
+        rates = " and ".join(f"{hz:g} Hz" for hz in sorted({hz for hz, _ in seen}))
+        return (
+            f"held at {rates} for {_spell_range([share for _, share in seen], percent)} of "
+            f"the time: the figure is the cap's, and the product may be able to do more"
+        )
+
+    return _of_cells_or_runs(view, held, spell)
 
 
-def _find_throttling(view: View) -> list[Flag]:
+def _find_throttling(view: View) -> Iterator[Flag]:
     """Find runs whose clock fell while the temperature rose."""
-    flags = []
-    for cell, runs in _frame_cells(view).items():
-        moved = {
-            row.run: (-log.clock_change_share, log.temperature_change_c)
-            for row, log in runs
-            if log.clock_change_share is not None
-            and log.temperature_change_c is not None
-            and -log.clock_change_share >= view.screen.throttle_clock_share
-            and log.temperature_change_c >= view.screen.throttle_rise_c
-        }
 
-        def spell(names: Sequence[str], moved: dict[str, tuple[float, float]] = moved) -> str:
-            falls = _spell_range([moved[run][0] for run in names], percent)
-            rises = _spell_range([moved[run][1] for run in names], lambda c: f"{c:.1f}")
-            return (
-                f"the clock fell by {falls} while the temperature rose by {rises} "
-                f"degrees, from the first fifth of a run to the last: limited by heat"
-            )
+    def moved(log: RunDiagnostics) -> tuple[float, float] | None:
+        clock, rise_c = log.clock_change_share, log.temperature_change_c
+        if clock is None or rise_c is None:
+            return None
+        hot = rise_c >= view.screen.throttle_rise_c
+        return (-clock, rise_c) if hot and -clock >= view.screen.throttle_clock_share else None
 
-        flags += _cell_or_runs("throttling", cell, runs, list(moved), spell)
-    return flags
+    def spell(seen: Sequence[tuple[float, float]]) -> str:
+        falls = _spell_range([fall for fall, _ in seen], percent)
+        rises = _spell_range([rise for _, rise in seen], lambda c: f"{c:.1f}")
+        return (
+            f"the clock fell by {falls} while the temperature rose by {rises} "
+            f"degrees, from the first fifth of a run to the last: limited by heat"
+        )
+
+    return _of_cells_or_runs(view, moved, spell)
 
 
-def _find_processor_bound(view: View) -> list[Flag]:
+def _find_processor_bound(view: View) -> Iterator[Flag]:
     """Find titles the processor limits: unlike products are level, or load sensors say so.
 
     Among machines with one processor, the fastest product of a title and another must be level
@@ -101,7 +89,6 @@ def _find_processor_bound(view: View) -> list[Flag]:
         machine = view.bench.products[product]
         processor = machine.configuration.get("processor", machine.machine_class)
         groups.setdefault(processor, []).append(product)
-    flags = []
     for title in dict.fromkeys(title for _, title in levels):
         told: dict[bool, list[str]] = {True: [], False: []}  # by whether it can be judged
         for kin in groups.values():
@@ -114,42 +101,36 @@ def _find_processor_bound(view: View) -> list[Flag]:
                     break
         if told[True]:
             reason = f"looks bound by the processor: {'; '.join(told[True])}"
-            flags.append(Flag("processor_bound", "flag", reason, "", "", title))
+            yield Flag(reason, title=title)
         elif told[False]:
             reason = f"cannot be judged: {'; '.join(told[False])}"
-            flags.append(Flag("processor_bound", "cannot_judge", reason, "", "", title))
-    return flags + _loaded_processors(view)
+            yield Flag(reason, "cannot_judge", title=title)
+    yield from _loaded_processors(view)
 
 
-def _find_rounding(view: View) -> list[Flag]:
+def _find_rounding(view: View) -> Iterator[Flag]:
     """Find logs written more coarsely than their frame times need."""
-    flags = []
-    for cell, runs in _frame_cells(view).items():
-        coarse = {
-            row.run: (log.step_ms, log.step_ms / log.median_ms)
-            for row, log in runs
-            if log.step_ms > view.screen.rounding_share * log.median_ms
-        }
 
-        def spell(names: Sequence[str], coarse: dict[str, tuple[float, float]] = coarse) -> str:
-            steps = _spell_range([coarse[run][0] for run in names], lambda ms: f"{ms:g} ms")
-            return (
-                f"logged in steps of {steps}, "
-                f"{_spell_range([coarse[run][1] for run in names], percent)} of the median frame "
-                f"time: averages are hardly touched, lows and hitches are"
-            )
+    def coarse(log: RunDiagnostics) -> tuple[float, float] | None:
+        share = log.step_ms / log.median_ms
+        return (log.step_ms, share) if share > view.screen.rounding_share else None
 
-        flags += _cell_or_runs("rounding", cell, runs, list(coarse), spell)
-    return flags
+    def spell(seen: Sequence[tuple[float, float]]) -> str:
+        return (
+            f"logged in steps of {_spell_range([ms for ms, _ in seen], lambda ms: f'{ms:g} ms')}, "
+            f"{_spell_range([share for _, share in seen], percent)} of the median frame "
+            f"time: averages are hardly touched, lows and hitches are"
+        )
+
+    return _of_cells_or_runs(view, coarse, spell)
 
 
-def _find_short_tails(view: View) -> list[Flag]:
+def _find_short_tails(view: View) -> Iterator[Flag]:
     """Find cells whose runs hold too few independent frames for a low.
 
     What counts is the effective number of frames of each run, dependence between frames allowed
     for, against that of `_frames_for_tail` for the tail's share.
     """
-    flags = []
     for (product, title), runs in _frame_cells(view).items():
         for metric, share in tail_shares(view.params.metrics.compared).items():
             needed = _frames_for_tail(share)
@@ -164,20 +145,17 @@ def _find_short_tails(view: View) -> list[Flag]:
                     f"the {needed:,} independent frames that bound such a tail at "
                     f"{percent(TAIL_CONFIDENCE)} (the least {min(short):,.0f}; Wilks 1941)"
                 )
-                flags.append(Flag("short_tail", "flag", reason, "", product, title, metric))
-    return flags
+                yield Flag(reason, product=product, title=title, metric=metric)
 
 
-def _find_few_runs(view: View) -> list[Flag]:
+def _find_few_runs(view: View) -> Iterator[Flag]:
     """Find cells with fewer runs left than wanted."""
     left = {cell: len(rows) for cell, rows in view.cells().items()}
-    flags = []
     for product, title in dict.fromkeys((row.product, row.title) for row in view.rows):
         count = left.get((product, title), 0)
         if count < view.screen.min_runs:
             reason = f"{few(count)} left; {view.screen.min_runs} wanted" if count else "no run left"
-            flags.append(Flag("few_runs", "flag", reason, "", product, title))
-    return flags
+            yield Flag(reason, product=product, title=title)
 
 
 def _frames_for_tail(share: float) -> int:
@@ -207,40 +185,28 @@ def _frame_cells(view: View) -> dict[CellKey, list[LoggedRun]]:
     return cells
 
 
-def _cell_or_runs(
-    rule: str,
-    cell: CellKey,
-    runs: Sequence[LoggedRun],
-    found: Sequence[str],
-    spell: Callable[[Sequence[str]], str],
-) -> list[Flag]:
-    """Return one flag about the cell where most of its runs show a thing, else one for each.
+def _of_cells_or_runs(
+    view: View,
+    look: Callable[[RunDiagnostics], tuple[float, float] | None],
+    spell: Callable[[Sequence[tuple[float, float]]], str],
+) -> Iterator[Flag]:
+    """Yield one flag about a cell where most of its runs show a thing, else one for each that does.
 
     Parameters
     ----------
-    rule : str
-        The rule's name.
-    cell : (str, str)
-        Product, title.
-    runs : sequence of (RunRow, RunDiagnostics)
-        All its runs.
-    found : sequence of str
-        Those that show it.
+    view : View
+    look : callable
+        Gives what a run's diagnostics show; None where they show nothing.
     spell : callable
-        Gives the reason in words for some runs.
+        Gives the reason in words for what some runs show.
     """
-    if not found:
-        return []
-    if len(found) >= SHARE_OF_RUNS * len(runs):
-        count = f"{len(found)} of {few(len(runs))}"
-        return [Flag(rule, "flag", f"{count}: {spell(found)}", "", *cell)]
-    rows = {row.run: row for row, _ in runs}
-    return [Flag.of_run(rule, rows[run], spell([run])) for run in found]
-
-
-def _held_at(log: RunDiagnostics) -> tuple[float, float]:
-    """Return the cap a run is held at most, in Hz, and the share of it that is."""
-    return max(log.cap_shares.items(), key=lambda item: item[1], default=(0.0, 0.0))
+    for (product, title), runs in _frame_cells(view).items():
+        shown = [(row, seen) for row, log in runs if (seen := look(log)) is not None]
+        if shown and len(shown) >= SHARE_OF_RUNS * len(runs):
+            reason = f"{len(shown)} of {few(len(runs))}: {spell([seen for _, seen in shown])}"
+            yield Flag(reason, product=product, title=title)
+        else:
+            yield from (Flag.of_run(row, spell([seen])) for row, seen in shown)
 
 
 @dataclass(frozen=True, slots=True)
@@ -383,9 +349,8 @@ def _unlike_pairs(
     return found
 
 
-def _loaded_processors(view: View) -> list[Flag]:
-    """Return a flag for each cell whose processor-load sensors read near full, by its interval."""
-    flags = []
+def _loaded_processors(view: View) -> Iterator[Flag]:
+    """Yield a flag for each cell whose processor-load sensors read near full, by its interval."""
     for (product, title), runs in _frame_cells(view).items():
         loads: list[tuple[float, str]] = []
         for _, log in runs:
@@ -403,25 +368,22 @@ def _loaded_processors(view: View) -> list[Flag]:
         if level.mean >= limit:
             said = f"{max(loads)[1]} averaged {percent(level.mean / 100)} over {few(len(loads))}"
             if level.mean - level.half >= limit:
-                reason = f"bound by the processor: {said}"
-                flags.append(Flag("processor_bound", "flag", reason, "", product, title))
-            else:
-                reason = (
-                    f"cannot be judged: {said}, and its interval reaches below "
-                    f"{percent(limit / 100)}; more runs are missing"
-                )
-                flags.append(Flag("processor_bound", "cannot_judge", reason, "", product, title))
-    return flags
+                yield Flag(f"bound by the processor: {said}", product=product, title=title)
+                continue
+            reason = (
+                f"cannot be judged: {said}, and its interval reaches below "
+                f"{percent(limit / 100)}; more runs are missing"
+            )
+            yield Flag(reason, "cannot_judge", "", product, title)
 
 
-def _find_condition_changes(view: View) -> list[Flag]:
+def _find_condition_changes(view: View) -> Iterator[Flag]:
     """Find cells recorded under differing conditions, such as a driver changed between runs.
 
     Conditions whose name ends in a unit are measured: they are compared only where
     `condition_tolerances` says how far they may differ. What a row leaves empty is not known
     to differ.
     """
-    flags = []
     for (product, title), rows in view.cells().items():
         names = dict.fromkeys(name for row in rows for name in row.conditions)
         for name in names:
@@ -430,11 +392,10 @@ def _find_condition_changes(view: View) -> list[Flag]:
             seen = {row.run: row.conditions[name] for row in rows if row.conditions.get(name)}
             reason = _difference(name, seen, view.screen.condition_tolerances.get(name))
             if reason:
-                flags.append(Flag("conditions_differ", "flag", reason, "", product, title))
-    return flags
+                yield Flag(reason, product=product, title=title)
 
 
-def _find_stale(view: View) -> list[Flag]:
+def _find_stale(view: View) -> Iterator[Flag]:
     """Find products or cells whose newest run, or dated condition, is old beside the product's,
     and those that ran before a version the bench has now.
 
@@ -444,7 +405,6 @@ def _find_stale(view: View) -> list[Flag]:
     reviewed = view.params.product
     newest: dict[CellKey, dt.datetime] = {}
     dated: dict[tuple[str, str], dt.datetime] = {}  # (product, condition)
-    products = dict.fromkeys(row.product for row in view.used)
     for row in view.used:
         began = moment(row.began)
         if began is not None:
@@ -454,12 +414,9 @@ def _find_stale(view: View) -> list[Flag]:
             day = _day(text) if name.endswith("_date") else None
             if day is not None:
                 dated[row.product, name] = max(day, dated.get((row.product, name), day))
-    flags: list[Flag] = []
     limit = dt.timedelta(days=view.screen.stale_days)
-    for product in products:
-        if product == reviewed:
-            continue
-        flags += _stale_runs(product, reviewed, newest, limit)
+    for product in dict.fromkeys(row.product for row in view.used if row.product != reviewed):
+        yield from _stale_runs(product, reviewed, newest, limit)
         for (other, name), day in dated.items():
             ours = dated.get((reviewed, name))
             if other == product and ours is not None and ours - day > limit:
@@ -467,9 +424,8 @@ def _find_stale(view: View) -> list[Flag]:
                     f"{name} is {day.date()}, {(ours - day).days} days before the reviewed "
                     f"product's {ours.date()}"
                 )
-                flags.append(Flag("stale", "flag", reason, "", product, ""))
-        flags += _stale_versions(product, view)
-    return flags
+                yield Flag(reason, product=product)
+        yield from _stale_versions(product, view)
 
 
 _MEASURED = re.compile(r"_(c|k|w|v|a|hz|khz|mhz|ghz|pct|rpm|db|dba|s|ms|h|mb|gb|lx|hpa|rh)$")
@@ -530,11 +486,10 @@ def _day(text: str) -> dt.datetime | None:
         return None
 
 
-def _stale_versions(product: str, view: View) -> list[Flag]:
-    """Return a flag for each cell whose newest run has a version that later runs went beyond; one
+def _stale_versions(product: str, view: View) -> Iterator[Flag]:
+    """Yield a flag for each cell whose newest run has a version that later runs went beyond; one
     for the product where every cell has it."""
     cells = {title: rows[-1] for (other, title), rows in view.cells().items() if other == product}
-    flags = []
     for name in view.screen.version_conditions:
         old: dict[str, str] = {}
         for title, row in cells.items():
@@ -543,8 +498,7 @@ def _stale_versions(product: str, view: View) -> list[Flag]:
                 old[title] = f"{name.replace('_', ' ')} is {row.conditions[name]}; {later}"
         if len(old) == len(cells) > 1 and len(set(old.values())) == 1:
             old = {"": f"{next(iter(old.values()))}, in every title"}
-        flags += [Flag("stale", "flag", why, "", product, title) for title, why in old.items()]
-    return flags
+        yield from (Flag(why, product=product, title=title) for title, why in old.items())
 
 
 def _later_version(row: RunRow, name: str, view: View) -> str:
@@ -580,8 +534,8 @@ def _stale_runs(
     reviewed: str,
     newest: dict[CellKey, dt.datetime],
     limit: dt.timedelta,
-) -> list[Flag]:
-    """Return one flag where all of a product's dated cells are old, else one for each that is.
+) -> Iterator[Flag]:
+    """Yield one flag where all of a product's dated cells are old, else one for each that is.
 
     Parameters
     ----------
@@ -600,27 +554,20 @@ def _stale_runs(
     if not ages:
         if any(p == reviewed for p, _ in newest):
             reason = "no run has both a date and a dated run of the reviewed product beside it"
-            return [Flag("stale", "cannot_judge", reason, "", product, "")]
-        return []
+            yield Flag(reason, "cannot_judge", product=product)
+        return
     if len(old) == len(ages):
         last = max(newest[product, title] for title in old).date()
         reason = (
             f"its newest run of {last} is {min(old.values()).days} days or more older than the "
             f"reviewed product's in every title"
         )
-        return [Flag("stale", "flag", reason, "", product, "")]
-    return [
-        Flag(
-            "stale",
-            "flag",
-            f"the newest run of {newest[product, title].date()} is {age.days} days older than "
-            f"the reviewed product's",
-            "",
-            product,
-            title,
-        )
-        for title, age in old.items()
-    ]
+        yield Flag(reason, product=product)
+        return
+    for title, age in old.items():
+        older = f"{age.days} days older than the reviewed product's"
+        reason = f"the newest run of {newest[product, title].date()} is {older}"
+        yield Flag(reason, product=product, title=title)
 
 
 def _spell_range(values: Sequence[float], spell: Callable[[float], str]) -> str:
@@ -634,7 +581,7 @@ def _spell_range(values: Sequence[float], spell: Callable[[float], str]) -> str:
 
 
 # The rules of this module by name; what they do in words, and their order, are in `screen`.
-FIND: Mapping[str, Callable[[View], list[Flag]]] = {
+FIND: Mapping[str, Rule] = {
     "throttling": _find_throttling,
     "capped": _find_caps,
     "processor_bound": _find_processor_bound,

@@ -26,7 +26,7 @@ def test_what_the_analyst_set_aside():
     first = dataclasses.replace(pairs[0][0], status="set_aside", reason="door left open")
     pairs[0] = (first, pairs[0][1])
     named = [{"run": "heron-dunes-3", "reason": "an update ran meanwhile"}]
-    flags = run_rules._set_aside_by_analyst(view(pairs, set_aside=named))
+    flags = [*run_rules._set_aside_by_analyst(view(pairs, set_aside=named))]
     assert [(f.run, f.action, f.reason) for f in flags] == [
         ("heron-dunes-1", "set_aside", "by the analyst: door left open"),
         ("heron-dunes-3", "set_aside", "by the analyst: an update ran meanwhile"),
@@ -45,7 +45,7 @@ def test_a_run_that_failed(status, words):
 
 
 def test_a_run_that_ran_did_not_fail():
-    assert run_rules._find_failed(view(cell([60, 61]))) == []
+    assert [*run_rules._find_failed(view(cell([60, 61])))] == []
 
 
 def test_a_clock_that_goes_back():
@@ -67,7 +67,7 @@ def test_a_run_shorter_than_planned():
     (flag,) = run_rules._find_short_runs(view(pairs))
     assert (flag.run, flag.action) == ("heron-dunes-3", "set_aside")
     assert "37.9 s recorded of 40 s planned" in flag.reason
-    assert run_rules._find_short_runs(view(pairs, min_length_share=0.94)) == []
+    assert [*run_rules._find_short_runs(view(pairs, min_length_share=0.94))] == []
 
 
 def test_the_same_bytes_in_one_cell():
@@ -90,7 +90,7 @@ def test_one_log_under_two_products_is_flagged_on_both():
     ((other, _),) = cell([60], "ibis")
     copied = diagnostics("ibis-dunes-1", frames_sha256="frames of heron-dunes-1")
     pairs = [*cell([60, 61]), (other, copied)]
-    flags = run_rules._find_same_logs(view(pairs))
+    flags = [*run_rules._find_same_logs(view(pairs))]
     assert [(f.run, f.action) for f in flags] == [
         ("heron-dunes-1", "flag"), ("ibis-dunes-1", "flag")
     ]  # fmt: skip
@@ -98,12 +98,12 @@ def test_one_log_under_two_products_is_flagged_on_both():
 
 
 def test_logs_that_differ_are_not_the_same():
-    assert run_rules._find_same_logs(view(cell([60, 60, 60]))) == []
+    assert [*run_rules._find_same_logs(view(cell([60, 60, 60])))] == []
 
 
 def test_a_few_equal_frames_are_no_copy():
     alike = {"frames": 3, "frames_sha256": "three frames"}
-    assert run_rules._find_same_logs(view(cell([60, 60], **alike))) == []
+    assert [*run_rules._find_same_logs(view(cell([60, 60], **alike)))] == []
 
 
 def test_a_gap():
@@ -112,7 +112,7 @@ def test_a_gap():
     (flag,) = run_rules._find_gaps(view(pairs))
     assert (flag.run, flag.action) == ("heron-dunes-1", "flag")
     assert "frame 1317 lasted 1800 ms" in flag.reason
-    assert run_rules._find_gaps(view(pairs, gap_ms=2000)) == []
+    assert [*run_rules._find_gaps(view(pairs, gap_ms=2000))] == []
 
 
 def test_a_first_run_apart_from_all_after_it():
@@ -144,7 +144,7 @@ def test_in_a_title_where_less_is_better_slow_is_up():
 def test_first_is_first_by_time_not_by_sheet():
     pairs = cell([54, 60, 60.2, 59.9])
     late = dataclasses.replace(pairs[0][0], began=START + dt.timedelta(days=2))
-    assert run_rules._find_warm_ups(view([(late, pairs[0][1]), *pairs[1:]])) == []
+    assert [*run_rules._find_warm_ups(view([(late, pairs[0][1]), *pairs[1:]]))] == []
 
 
 @pytest.mark.parametrize(
@@ -158,14 +158,14 @@ def test_first_is_first_by_time_not_by_sheet():
     ids=["near", "wide", "within", "two"],
 )
 def test_no_warm_up(rates):
-    assert run_rules._find_warm_ups(view(cell(rates))) == []
+    assert [*run_rules._find_warm_ups(view(cell(rates)))] == []
 
 
 def test_a_first_run_within_the_others_is_none_whatever_the_thresholds():
     pairs = cell([63, 60, 66, 60])
-    assert run_rules._find_warm_ups(view(pairs, warm_up_margin=0.01, warm_up_spreads=0.1)) == []
+    assert [*run_rules._find_warm_ups(view(pairs, warm_up_margin=0.01, warm_up_spreads=0.1))] == []
     pairs = cell([67, 60, 66, 60])
-    assert len(run_rules._find_warm_ups(view(pairs, warm_up_margin=0.01, warm_up_spreads=0.1))) == 1
+    (_,) = run_rules._find_warm_ups(view(pairs, warm_up_margin=0.01, warm_up_spreads=0.1))
 
 
 def test_two_siblings_that_agree_by_accident_do_not_make_a_warm_up():
@@ -173,11 +173,11 @@ def test_two_siblings_that_agree_by_accident_do_not_make_a_warm_up():
     accident = cell([56.5, 60.0, 60.01])
     noisy = cell([60, 58, 62], "ibis") + cell([61, 63, 59], "stork")
     assert runs_of(run_rules._find_warm_ups(view(accident))) == ["heron-dunes-1"]
-    assert run_rules._find_warm_ups(view(accident + noisy)) == []
+    assert [*run_rules._find_warm_ups(view(accident + noisy))] == []
 
 
 def test_a_far_run():
-    flags = run_rules._find_outliers(view(cell([60, 60.1, 59.9, 60.05, 52])))
+    flags = [*run_rules._find_outliers(view(cell([60, 60.1, 59.9, 60.05, 52])))]
     (flag,) = flags
     assert (flag.run, flag.action) == ("heron-dunes-5", "set_aside")
     assert "13.4 % below the mean of the other 4 runs (Grubbs' G 1.78" in flag.reason
@@ -185,7 +185,7 @@ def test_a_far_run():
 
 
 def test_an_ordinary_run_is_not_far():
-    assert run_rules._find_outliers(view(cell([60, 60.5, 59.4, 60.2, 59]))) == []
+    assert [*run_rules._find_outliers(view(cell([60, 60.5, 59.4, 60.2, 59])))] == []
 
 
 @pytest.mark.parametrize("rates", [[60, 10], [60, 60, 10]], ids=["two", "three"])
@@ -205,7 +205,7 @@ def test_modified_z_undefined_is_said():
 
 
 def test_runs_all_alike_are_not_far():
-    assert run_rules._find_outliers(view(cell([60] * 5))) == []
+    assert [*run_rules._find_outliers(view(cell([60] * 5)))] == []
 
 
 def test_two_far_runs_that_hide_each_other():  # Iglewicz and Hoaglin's values, see stats.test_series
@@ -249,7 +249,7 @@ def test_a_drift_beyond_the_scenes_own_course():
 
 def test_a_scene_that_grows_heavier_is_no_drift():
     pairs = [drifting(p, 0.0, i, scene=0.2) for i, p in enumerate(("heron", "ibis", "stork"))]
-    assert run_rules._find_drifts(view(pairs)) == []
+    assert [*run_rules._find_drifts(view(pairs))] == []
 
 
 def test_with_one_other_product_only_a_slowing_counts():
@@ -271,7 +271,7 @@ def test_a_product_that_drifts_does_not_bend_the_scenes_course():
             drifting("heron", 0.0, 4 * seed), drifting("ibis", 0.0, 4 * seed + 1),
             drifting("stork", 0.0, 4 * seed + 2), drifting("crane", 0.3, 4 * seed + 3),
         ]  # fmt: skip
-        flags = run_rules._find_drifts(view(pairs, drift_share=0.005, drift_p=0.05))
+        flags = [*run_rules._find_drifts(view(pairs, drift_share=0.005, drift_p=0.05))]
         assert "crane-1" in runs_of(flags)
         alarms += "heron-1" in runs_of(flags)
     assert alarms <= 3  # 5 % of 20 are 1; 12 where the drifting product is kept
@@ -281,9 +281,9 @@ def test_a_small_or_doubtful_drift_is_none():
     pairs = [
         drifting("heron", 0.02, 1), drifting("ibis", 0.0, 2), drifting("stork", 0.0, 3)
     ]  # fmt: skip
-    assert run_rules._find_drifts(view(pairs)) == []
+    assert [*run_rules._find_drifts(view(pairs))] == []
     pairs[0] = drifting("heron", 0.12, 1)
-    assert run_rules._find_drifts(view(pairs, drift_share=0.2)) == []
+    assert [*run_rules._find_drifts(view(pairs, drift_share=0.2))] == []
 
 
 def test_a_drift_over_the_order_of_runs():
@@ -299,7 +299,7 @@ def test_a_drift_over_the_order_of_runs():
     ids=["small", "to and fro", "not in order"],
 )
 def test_no_drift_over_the_order_of_runs(rates):
-    assert run_rules._find_order_drifts(view(cell(rates))) == []
+    assert [*run_rules._find_order_drifts(view(cell(rates)))] == []
 
 
 def test_four_runs_cannot_show_a_drift_over_their_order():
@@ -344,11 +344,11 @@ def unlike_view(logs: dict) -> View:
 
 def found(logs: dict) -> dict[str, set[str]]:
     seen = unlike_view(logs)
-    rules = (run_rules._find_exchanged_runs, run_rules._find_unlike_runs)
-    named: dict[str, set[str]] = {}
-    for flag in (f for rule in rules for f in rule(seen)):
-        named.setdefault(flag.rule, set()).add(flag.run)
-    return named
+    named = {
+        rule: {flag.run for flag in run_rules.FIND[rule](seen)}
+        for rule in ("exchanged", "unlike_cell")
+    }
+    return {rule: runs for rule, runs in named.items() if runs}
 
 
 def test_clean_benches_of_three_runs_have_hardly_a_flag():
@@ -376,7 +376,7 @@ def test_a_lone_stray_is_found_with_three_runs_and_its_cell_named():
     logs = made(3)
     logs[1, 2, 1] += 0.15
     assert found(logs) == {"unlike_cell": {"p1-t2-1"}}
-    reason = run_rules._find_unlike_runs(unlike_view(logs))[0].reason
+    reason = [*run_rules._find_unlike_runs(unlike_view(logs))][0].reason
     assert "above its cell" in reason and "pooled spreads" in reason
 
 
@@ -403,7 +403,7 @@ class TestNames:
 
     def flags(self, row: RunRow, folder: Path = Path("none")):
         seen = replace(unlike_view(made(1)), used=(row,), bench=bench(12, 12, folder))
-        return run_rules._find_other_names(seen)
+        return [*run_rules.FIND["named_otherwise"](seen)]
 
     @pytest.mark.parametrize(
         ("log", "named"),
@@ -419,7 +419,7 @@ class TestNames:
     )
     def test_by_its_file_name(self, log, named):
         flags = self.flags(RunRow("r", "part-1", "scene-1", "plain", log))
-        assert [f.rule for f in flags] == (["named_otherwise"] if named else [])
+        assert len(flags) == bool(named)
         assert not named or f"its file name names {named}, its row says" in flags[0].reason
 
     @pytest.mark.parametrize("packed", [False, True])

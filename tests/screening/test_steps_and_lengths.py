@@ -80,7 +80,7 @@ def test_beside_two_runs_the_one_with_the_step_is_named_and_not_the_others():
 def test_a_step_in_every_run_of_a_product_is_told_by_the_others():
     others = [pair for p in ("ibis", "stork", "crane") for pair in runs(p, count=2)]
     pairs = [*runs(count=2, after={39.0: 69.0}), *others]
-    flags = run_rules._find_steps(view(pairs))
+    flags = [*run_rules._find_steps(view(pairs))]
     assert runs_of(flags) == ["heron-0", "heron-1"]
     assert all("on other products" in flag.reason for flag in flags)
 
@@ -89,7 +89,7 @@ def test_clean_runs_and_scenes_that_change_are_no_steps():
     scene = {10.0: 90.0, 30.0: 150.0}
     for products in (("heron",), ("heron", "ibis", "stork")):
         pairs = [pair for p in products for pair in runs(p, count=3, after=scene)]
-        assert run_rules._find_steps(view(pairs)) == []
+        assert [*run_rules._find_steps(view(pairs))] == []
 
 
 @pytest.mark.parametrize(("n", "phi"), [(100, 0.5), (100, 0.9), (50, 0.8), (12, 0.6)])
@@ -143,7 +143,7 @@ def test_runs_over_another_stretch_of_the_scene():
     (flag,) = run_rules._find_unequal_lengths(view(pairs))
     assert flag.run == "stork-0" and "more frames reads lower" in flag.reason
     assert flag.reason.startswith("60.0 s and ")
-    assert run_rules._find_unequal_lengths(view(pairs, length_share=0.6)) == []
+    assert [*run_rules._find_unequal_lengths(view(pairs, length_share=0.6))] == []
 
 
 def test_a_scene_of_as_many_frames_is_the_same_stretch():
@@ -152,7 +152,7 @@ def test_a_scene_of_as_many_frames_is_the_same_stretch():
         for product, fps in (("heron", 60), ("ibis", 90), ("stork", 45))
         for n in range(2)
     ]
-    assert run_rules._find_unequal_lengths(view(pairs)) == []
+    assert [*run_rules._find_unequal_lengths(view(pairs))] == []
 
 
 def test_a_low_over_fewer_frames_reads_higher():
