@@ -124,8 +124,8 @@ def _rival_row(
         word = words.say("{outcome}, fragile", outcome=word)
     likely = likely_false.get(standing.product)
     lower = words.tell("{cut} lower", cut=_size(cut)) if cut is not None else ()
-    if cut is not None and (cut.value or 0.0) < 0:
-        lower = words.tell("{cut} higher", cut=_size(cut))
+    if cut is not None and not cut.value:
+        lower = words.tell("above its price")
     return {
         "mark": inline.mark_svg(looks[standing.product]),
         "name": standing.name,

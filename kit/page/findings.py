@@ -1333,14 +1333,14 @@ class Findings:
             if n == 0:
                 sentences += self._money_sentences(standing)
             elif standing.equal is not None and standing.cut is not None:
-                message = msg("Against {rival} both would give as much at {equal}, {cut} more.")
+                given: dict[str, Any] = {"rival": standing.the, "equal": _money(standing.equal)}
+                message = msg(
+                    "Against {rival} both would give as much at {equal}, above its price."
+                )
                 if (standing.cut.value or 0.0) > 0:
                     message = msg("Against {rival} both would give as much at {equal}, {cut} less.")
-                given: dict[str, Any] = {
-                    "equal": _money(standing.equal),
-                    "cut": _size(standing.cut),
-                }
-                sentences.append(words.tell(message, rival=standing.the, **given))
+                    given["cut"] = _size(standing.cut)
+                sentences.append(words.tell(message, **given))
         frontier = self.book.of_kind("frontier", group=kind)
         worse = [c.product for c in frontier if c.outcome in {"dominated", "mixed"}]
         if worse:

@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Annotated, Any, TypeVar
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, ValidationError
+from pydantic.fields import FieldInfo
 from ruamel.yaml import YAML
 from ruamel.yaml.comments import CommentedMap, CommentedSeq
 from ruamel.yaml.constructor import SafeConstructor
@@ -509,11 +510,13 @@ def _model_fault(document: YamlDocument, model: type[BaseModel], detail: Any) ->
     kind, last = str(detail["type"]), path[-1] if path else ""
     found = written_text(detail.get("input"))
     if kind == "extra_forbidden":
-        known = _keys_at(model, path[:-1])
+        known = list(_fields_at(model, path[:-1]))
         hint = did_you_mean(str(last), known) or f"; known here: {', '.join(sorted(known))}"
         said = f'unknown key "{last}"{hint}'
     elif kind == "missing":
-        said = f'the key "{last}" is missing'
+        field = _fields_at(model, path[:-1]).get(str(last))
+        meant = f" ({field.description.rstrip('.')})" if field and field.description else ""
+        said = f'the key "{last}" is missing{meant}'
     elif kind == "too_short":
         said = "the list is empty; name at least one"
     else:
@@ -527,14 +530,14 @@ def _model_fault(document: YamlDocument, model: type[BaseModel], detail: Any) ->
     return Fault(document.file, said, line=document.line_of(path), key=_dotted(key))
 
 
-def _keys_at(model: type[BaseModel], path: Path_) -> list[str]:
-    """Return the keys the model knows at `path`."""
+def _fields_at(model: type[BaseModel], path: Path_) -> dict[str, FieldInfo]:
+    """Return the keys the model knows at `path`, with what each holds."""
     current: Any = model
     for part in path:
         current = _step_into(current, part)
     models = models_in(current)
     fields = models[0].model_fields if models else {}
-    return [info.alias or name for name, info in fields.items()]
+    return {info.alias or name: info for name, info in fields.items()}
 
 
 def _step_into(annotation: Any, part: str | int) -> Any:

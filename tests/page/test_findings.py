@@ -9,6 +9,7 @@ import pytest
 from small_bench import small_bench, walk
 
 from kit.claims.bound_text import printed_forms
+from kit.page.article import SECTIONS
 from kit.page.findings import Findings, _against, _plain_sentence
 from kit.page.html import Printed
 
@@ -285,9 +286,13 @@ def test_the_demo_says_its_own_lesson(demo):
 
 
 def test_a_dearer_product_that_gives_more_is_not_told_to_fall(tmp_path):
-    made = bench()
+    made = bench(products=3)
     prices = tuple((p, "500" if p == "p0" else "900", *rest) for p, _, *rest in made.prices)
     _, _, book = walk(replace(made, prices=prices), tmp_path)
     (said,) = [_plain_sentence(s) for s in Findings(book)._money_sentences(Findings(book).standings[0])]  # fmt: skip
     assert "gives more frames for the money than the Part 1" in said and "fall" not in said
     assert Findings(book).headline().endswith("cheaper")
+    others = " ".join(_plain_sentence(s) for s in Findings(book).value_sentences()[1:])
+    assert "above its price" in others and "0.0" not in others
+    picture = SECTIONS["opening"](book).markup
+    assert "above its price" in picture and "lower" not in picture
