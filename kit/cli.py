@@ -8,7 +8,7 @@ import os
 import re
 import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass, fields, is_dataclass
 from functools import wraps
 from pathlib import Path
@@ -78,6 +78,7 @@ Reason = Annotated[str, typer.Option(metavar="WHY", help="Why; it stays in the j
 ReviewDir = Annotated[Path, typer.Argument(metavar="DIR", help="The folder of a finished review.")]
 
 
+_ROWS_SHOWN = 8
 _GOOD, _BAD = ("no faults", "verified", "passed."), ("NOT verified", "failed.", "altered")
 
 
@@ -737,7 +738,10 @@ class _AddOptions:
     ] = ""
     index: Annotated[
         Path | None,
-        typer.Option(help="A CSV or .xlsx with a column `file` and columns of the run sheet."),
+        typer.Option(
+            help="A CSV or .xlsx with a column `file` and columns of the run sheet; with --guess, "
+            "you are asked about logs it does not name."
+        ),
     ] = None
     table: Annotated[
         Path | None,
@@ -784,7 +788,7 @@ def _add(
         done = undo(bench, by=_by())
         _answer(done, as_json, taken_back=list(done.runs))
         return
-    if given.guess:
+    if given.guess and given.index is None:
         _add_guessed(bench, logs or [], given, as_json)
         return
     fields = {
@@ -804,17 +808,38 @@ def _add(
         )  # fmt: skip
         _answer(intake, as_json)
         return
-    with _progress("taking in"):
+    ask = (_likely if given.yes else _ask_row) if given.guess else None
+    with _progress("taking in") if ask is not _ask_row else nullcontext():
         intake = add_logs(
             bench,
             logs or [],
             fields={"layout": given.layout, **fields},
             naming=Naming(given.pattern, maps, columns),
             index=given.index,
+            ask=ask,
             dry_run=given.dry_run,
             by=_by(given.reason),
         )
     _answer(intake, as_json)
+
+
+def _likely(log: str, rows: Mapping[int, str], likely: int) -> int:
+    """Take the likely row of a log without asking."""
+    return likely
+
+
+def _ask_row(log: str, rows: Mapping[int, str], likely: int) -> int:
+    """Ask which of the open rows of an index a log is of; 0 is none of them."""
+    typer.echo(_printable(f"{log} is not named there. Open rows:"), err=True)
+    for line in sorted(rows, key=lambda line: line != likely)[:_ROWS_SHOWN]:
+        typer.echo(_printable(f"  line {line}: {rows[line]}"), err=True)
+    if len(rows) > _ROWS_SHOWN:
+        typer.echo(f"  and {len(rows) - _ROWS_SHOWN} more", err=True)
+    while (line := int(typer.prompt("line (0: none)", default=likely, type=int, err=True))) != 0:
+        if line in rows:
+            return line
+        typer.echo(f"line {line} is not open", err=True)
+    return 0
 
 
 def _add_guessed(bench: Path, logs: list[Path], given: _AddOptions, as_json: bool) -> None:

@@ -15,7 +15,7 @@ import os
 import re
 import zipfile
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cache
 from itertools import count
@@ -35,7 +35,15 @@ from kit.bench.transaction import (
     held_bench,
     sheet_path,
 )
-from kit.errors import BenchError, Fault, FaultsError, RunFileError, UsageError, did_you_mean
+from kit.errors import (
+    BenchError,
+    Fault,
+    FaultsError,
+    RunFileError,
+    UsageError,
+    did_you_mean,
+    folded,
+)
 from kit.logs.propose import propose_layout
 from kit.logs.read import Log, read_log
 from kit.logs.shapes import list_parts
@@ -61,6 +69,8 @@ _ENDINGS = re.compile(r"(\.[A-Za-z]{1,8}){1,2}$")
 _NO_LOGS = frozenset({".yaml", ".yml", ".md", ".html", ".png", ".pdf"})
 _CLASS = "unclassed"
 _SHOWN = 12
+# Asked for a log no row of an index names: what it is shown as, open rows by line, the likely line.
+_Ask = Callable[[str, Mapping[int, str], int], int]
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,6 +103,7 @@ class _IndexRow:
     """One row of an index: where it stands, its log (None where a run left none), its fields."""
 
     shown: str
+    line: int
     log: Path | None
     fields: Mapping[str, str]
 
@@ -123,7 +134,7 @@ def _read_index(path: Path, naming: Naming) -> tuple[_IndexRow, ...]:
         fields = {name: cell for name, cell in zip(names, cells, strict=True) if name and cell}
         log = fields.pop("file", "")
         place = path.parent / log.replace("\\", "/") if log else None
-        rows.append(_IndexRow(f"{path.name}, line {line}", place, fields))
+        rows.append(_IndexRow(f"{path.name}, line {line}", line, place, fields))
     return tuple(rows)
 
 
@@ -364,6 +375,7 @@ def _gather_logs(
     index: Path | None,
     naming: Naming,
     bench: Bench,
+    ask: _Ask | None = None,
 ) -> tuple[list[_Candidate], list[_TakenIn]]:
     """Return every log with its fields, and what was passed over and why.
 
@@ -372,25 +384,24 @@ def _gather_logs(
     RunFileError
         With the faults of all logs: not read through a layout, or not described in one way.
     """
-    by_path = {os.path.realpath(row.log): row for row in rows if row.log is not None}
-    # A sheet of runs to make names logs without their ending.
-    by_stem = {row.log.name: row for row in rows if row.log is not None and not row.log.exists()}
     faults: list[Fault] = []
     found: list[_Candidate] = []
     if given:
         paths, passed = _find_logs(given, bench)
-        if index is not None:
-            own = os.path.realpath(index)
-            paths = [path for path in paths if os.path.realpath(path) != own]
     else:
-        paths, passed = [row.log for row in rows if row.log is not None], []
-    for number, path in enumerate(paths, 1):
-        _PROGRESS.info("reading logs: %d of %d", number, len(paths))
+        paths, passed = list(dict.fromkeys(row.log for row in rows if row.log is not None)), []
+    described, left = _match_rows(paths, rows, faults) if rows else ([], paths)
+    if index is None:
+        described += [(path, None) for path in left]
+    else:
+        if ask is not None:
+            described += _asked_rows(left, described, rows, bench, ask)
+        named = {*(path for path, _ in described), Path(os.path.realpath(index))}
+        why = f"{index.name} does not name it"
+        passed += [(p, why) for p in left if named.isdisjoint({p, Path(os.path.realpath(p))})]
+    for number, (path, row) in enumerate(described, 1):
+        _PROGRESS.info("reading logs: %d of %d", number, len(described))
         shown = _shown(path, given)
-        row = by_path.get(os.path.realpath(path)) or by_stem.get(_stem(path.name))
-        if index is not None and row is None:
-            passed.append((path, f"{index.name} does not name it"))
-            continue
         try:
             fields = _describe_log(path, shown=shown, naming=naming, row=row, bench=bench)
             found += _read(path, shown, fields, bench)
@@ -406,6 +417,73 @@ def _gather_logs(
     if faults:
         raise RunFileError(dict.fromkeys(faults))
     return found, [_TakenIn(_shown(path, given), "passed over", why) for path, why in passed]
+
+
+def _match_rows(
+    paths: Sequence[Path], rows: Sequence[_IndexRow], faults: list[Fault]
+) -> tuple[list[tuple[Path, _IndexRow | None]], list[Path]]:
+    """Return each log with its row of an index (with several, of several runs), and the rest.
+
+    A sheet of runs to make names logs without their ending: two logs of one such row are a fault.
+    """
+    by_path: dict[str, list[_IndexRow]] = {}
+    by_stem: dict[str, _IndexRow] = {}
+    for row in rows:
+        if row.log is not None:
+            by_path.setdefault(os.path.realpath(row.log), []).append(row)
+            if not row.log.exists():
+                by_stem[row.log.name] = row
+    matched: list[tuple[Path, _IndexRow | None]] = []
+    left: list[Path] = []
+    first: dict[int, str] = {}
+    for path in paths:
+        if own := by_path.get(os.path.realpath(path)):
+            matched += [(path, row) for row in own]
+        elif (planned := by_stem.get(_stem(path.name))) is None:
+            left.append(path)
+        elif (other := first.setdefault(planned.line, path.name)) != path.name:
+            said = f"is of {planned.shown}, as {other} is; name one otherwise, or leave it out"
+            faults.append(Fault(path.name, said))
+        else:
+            matched.append((path, planned))
+    return matched, left
+
+
+def _asked_rows(
+    left: Sequence[Path],
+    matched: Sequence[tuple[Path, _IndexRow | None]],
+    rows: Sequence[_IndexRow],
+    bench: Bench,
+    ask: _Ask,
+) -> list[tuple[Path, _IndexRow | None]]:
+    """Ask of which open row each log is; a row with a log, or in the bench, is not open."""
+    sheet = sheet_path(bench.folder)
+    held = list(SheetText.read(sheet, file="runs.csv").by_run().values()) if sheet.exists() else []
+    taken = {row.line for _, row in matched if row is not None}
+    open_rows = {
+        row.line: row
+        for row in rows
+        if row.line not in taken
+        and row.log is not None
+        and not any(row.fields.items() <= cells.items() for cells in held)
+    }
+    answers: list[tuple[Path, _IndexRow | None]] = []
+    for path in left:
+        told = {line: ", ".join(row.fields.values()) for line, row in open_rows.items()}
+        line = ask(path.name, told, _likely_line(path, open_rows.values(), bench)) if told else 0
+        if line:
+            answers.append((path, open_rows.pop(line)))
+    return answers
+
+
+def _likely_line(path: Path, rows: Iterable[_IndexRow], bench: Bench) -> int:
+    """Return the line of the first row whose product and title the path names; 0 if none."""
+    said = f"-{_slug('/'.join(path.parts[-3:]))}-"
+    named = {}
+    for what in ("product", "title"):
+        known = _slugs(getattr(bench, f"{what}s"))
+        named[what] = known.get(max((s for s in known if f"-{s}-" in said), key=len, default=""))
+    return next((row.line for row in rows if named.items() <= row.fields.items()), 0)
 
 
 def _shown(path: Path, given: Sequence[Path]) -> str:
@@ -504,8 +582,7 @@ def _recognise_layout(
             fitting[name] = _read_parts(path, layout, part, shown=shown)
         except RunFileError as error:
             errors.append(error)
-            first = error.faults[0]
-            reasons[name] = (f"line {first.line}: " if first.line else "") + first.message
+            reasons[name] = _first_fault(error)
     if len(fitting) == 1:
         return next(iter(fitting.items()))
     if fitting:
@@ -515,6 +592,12 @@ def _recognise_layout(
         raise errors[0]
     why = "; ".join(f"{name}: {reason}" for name, reason in reasons.items())
     raise RunFileError.at(shown, f"fits no layout of the bench ({why or 'none is declared'})")
+
+
+def _first_fault(error: RunFileError) -> str:
+    """Return the first fault of a log without the log's name."""
+    first = error.faults[0]
+    return (f"line {first.line}: " if first.line else "") + first.message
 
 
 # Rows that are not in the file yet are given lines no file has, to tell their faults apart.
@@ -630,6 +713,7 @@ def add_logs(
     fields: Mapping[str, str] | None = None,
     naming: Naming = Naming(),  # frozen
     index: Path | None = None,
+    ask: _Ask | None = None,
     dry_run: bool = False,
     by: By = NOBODY,
 ) -> _Intake:
@@ -650,6 +734,9 @@ def add_logs(
         What names of files and columns of the index tell.
     index : Path, optional
         A CSV with a column `file` (from the index's folder) and any columns of the run sheet.
+    ask : callable, optional
+        Asked for each log the index does not name: given its name, what its open rows say by line
+        and the likely line (0: none), it returns the log's line, or 0 to leave the log.
     dry_run : bool
         Whether to write nothing and only say what would be added.
     by : By
@@ -676,7 +763,7 @@ def add_logs(
     stated = {name: text for name, text in (fields or {}).items() if text}
     naming = replace(naming, options=stated)
     rows = _read_index(index, naming) if index else ()
-    candidates, over = _gather_logs(list(logs), rows, index, naming, bench)
+    candidates, over = _gather_logs(list(logs), rows, index, naming, bench, ask)
     if not candidates and not over:
         raise UsageError("there is no log to take in: name files, folders or an index")
     if dry_run:
@@ -1098,10 +1185,8 @@ class _Guess:
             lines.append(f"  {path.relative_to(self.folder).as_posix()}: {shown}")
         if len(self.fields) > _SHOWN:
             lines.append(f"  and {len(self.fields) - _SHOWN} more alike")
-        why = Counter(reason for _, reason in self.over)
-        return lines + [
-            f"passed over {n} file{'s' if n > 1 else ''}: {reason}" for reason, n in why.items()
-        ]
+        over = [_TakenIn(path.name, "passed over", why) for path, why in self.over]
+        return lines + folded(_told_once(over))
 
 
 def guess_folder(bench_folder: Path, folder: Path) -> _Guess:
@@ -1184,7 +1269,7 @@ def take_guess(bench_folder: Path, guess: _Guess, *, session: str = "", by: By =
     bench = read_bench(bench_folder)
     usual = {"session": session} if session else {}
     rows = [
-        _IndexRow(f"the guess of {path.name}", path.resolve(), {**usual, **said})
+        _IndexRow(f"the guess of {path.name}", 0, path.resolve(), {**usual, **said})
         for path, said in guess.fields.items()
     ]
     candidates, over = _gather_logs([], rows, None, Naming(), bench)
@@ -1207,8 +1292,8 @@ def _layouts(
         if not fitting:
             try:
                 proposal = propose_layout(path)
-            except RunFileError:
-                over.append((path, "no log that can be read"))
+            except RunFileError as error:
+                over.append((path, _first_fault(error)))
                 continue
             fitting = proposal.name + (f"-{len(models)}" if proposal.name in models else "")
             new[fitting] = dict(proposal.layout)

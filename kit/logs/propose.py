@@ -842,10 +842,14 @@ def _frame_column(path: Path, guesses: Sequence[_ColumnGuess], columns: _Columns
             )
     found = best or rate
     if found is None:
-        raise RunFileError.at(
-            path.name,
-            "no column of it may hold frames: none is above 0 and changing, or rising row by row",
-        )
+        said = "no column of it may hold frames: none is above 0 and changing, or rising row by row"
+        for guess in guesses:
+            values = columns[guess.place]
+            bad, counts = np.flatnonzero(~(values > 0)), np.all(np.diff(values) == 1)
+            if _has(guess.name, _FRAME_WORDS) and not counts and 0 < 10 * bad.size < values.size:
+                but = f"{bad.size} of {values.size} rows, the first with {values[bad[0]]:g}"
+                said += f'; "{guess.name}" would but for {but}'
+        raise RunFileError.at(path.name, f"{said}; take the log from the recorder again")
     return found
 
 

@@ -64,7 +64,7 @@ def test_the_step_as_readme_prints_it(bench, tmp_path, style):
         app, ["add", str(bench), str(today), "--guess", "--session", "monday", "--yes"]
     )
     assert done.exit_code == 0, done.output
-    assert "12 added, 0 not" in done.output and "passed over 1 file:" in done.output
+    assert "12 added, 0 not" in done.output and "notes.pdf: passed over, no log" in done.output
     read = read_bench(bench)
     rows = read_run_sheet(read)
     assert len(rows) == 12 and len({(r.product, r.title) for r in rows}) == 4
@@ -137,3 +137,67 @@ def test_a_planned_sheet_gives_each_log_its_row(bench, tmp_path, ending):
     found = {(t.product, t.title, t.session, t.conditions["position"]) for t in taken}
     wanted = {(r["product"], r["title"], r["session"], r["position"]) for r in rows[:3]}
     assert found == wanted and "done" not in {n for t in taken for n in t.conditions}
+
+
+def test_only_logs_the_sheet_does_not_name_are_asked_about(bench, tmp_path):
+    """One log is called as the sheet says, one by product and title, one by nothing it knows."""
+    sheet = tmp_path / "to run.csv"
+    rows = [(p, f"{p}_my-scene_{n}") for n in (1, 2) for p in ("new-part", "old-part")]
+    sheet.write_text(
+        "done,position,session,product,title,file,note\n"
+        + "".join(f",{i},s,{p},my-scene,{file},\n" for i, (p, file) in enumerate(rows, 1))
+    )
+    today = tmp_path / "today"
+    today.mkdir()
+    for i, name in enumerate(["new-part_my-scene_1", "old-part-my-scene-late", "rec0007", "x"]):
+        (today / f"{name}.csv").write_text(f"frame_time_ms\n1{i}.5\n16.25\n")
+    words = ["add", str(bench), str(today), "--index", str(sheet), "--guess"]
+    # Enter takes the likely row; of rec0007 a line that is taken, then one that is open; x is left.
+    done = CliRunner().invoke(app, words, input="\n3\n5\n\n")
+    assert done.exit_code == 0, done.output
+    assert "new-part_my-scene_1.csv is not named there" not in done.output
+    assert "line (0: none) [3]" in done.output and "line 3 is not open" in done.output
+    assert "3 added, 1 not" in done.output and "x.csv: passed over" in done.output
+    taken = {
+        t.log: (t.product, t.conditions["position"]) for t in read_run_sheet(read_bench(bench))
+    }
+    assert taken == {
+        "logs/new-part_my-scene_1.csv": ("new-part", "1"),
+        "logs/old-part-my-scene-late.csv": ("old-part", "2"),
+        "logs/rec0007.csv": ("old-part", "4"),
+    }
+    again = CliRunner().invoke(app, [*words, "--yes"])  # rows the bench has are open no more
+    assert "0 added, 4 not" in again.output
+    (today / "old-part_my-scene_1.log").write_text("frame_time_ms\n16.5\n16.25\n")
+    (today / "old-part_my-scene_1.csv").write_text("frame_time_ms\n17.5\n16.25\n")
+    two = CliRunner().invoke(app, ["add", str(bench), *map(str, sorted(today.glob("old-part_*"))),
+                                   "--index", str(sheet)])  # fmt: skip
+    assert two.exit_code == 3 and "line 3, as old-part_my-scene_1.csv is" in two.output
+
+
+def test_a_log_of_several_runs_has_a_row_of_the_index_for_each(bench, tmp_path):
+    start = "ms,pass\n"
+    (tmp_path / "day.csv").write_text(
+        start + "".join(f"{10 + p}.{i % 7},{p}\n" for p in (1, 2) for i in range(90))
+    )
+    CliRunner().invoke(app, ["new", "layout", str(tmp_path / "day.csv"), "--write", str(bench)])
+    index = tmp_path / "index.csv"
+    index.write_text(
+        "file,part,product,title\nday.csv,1,old-part,my-scene\nday.csv,2,new-part,my-scene\n"
+    )
+    done = CliRunner().invoke(app, ["add", str(bench), "--index", str(index)])
+    assert done.exit_code == 0, done.output
+    taken = [(t.part, t.product) for t in read_run_sheet(read_bench(bench))]
+    assert taken == [("1", "old-part"), ("2", "new-part")]
+
+
+def test_what_cannot_be_read_is_passed_over_by_name_with_the_reason(bench, tmp_path):
+    today = tmp_path / "today"
+    record(today, "{product}_{title}_{n}.csv", products=["a"], titles=["weir"])
+    rows = [f"{i},16.{i % 7}" for i in range(90)]
+    rows[50] = "50,n/a"
+    (today / "a_weir_9.csv").write_text("frame,frame_time_ms\n" + "\n".join(rows))
+    (today / "a_weir_8.csv").write_text("")
+    said = guess_folder(bench, today).to_lines()
+    assert any(line.startswith("a_weir_8.csv: passed over, the file is empty") for line in said)
+    assert any("a_weir_9.csv: passed over, line 52" in line and "'n/a'" in line for line in said)

@@ -269,6 +269,11 @@ def test_reasons_and_doubts_are_said_in_words(tmp_path):
         ("", "the file is empty"),
         ("words\nand more words\n", "holds no rows of numbers"),
         ("n\n" + rows(NUMBERS), "no column of it may hold frames"),
+        (
+            "n,frame_ms\n"
+            + rows(range(90), [-3.0 if i == 50 else 16 + i % 7 / 10 for i in range(90)]),
+            'rising row by row; "frame_ms" would but for 1 of 90 rows, the first with -3; take',
+        ),
         ("PK\x03\x04 something", "damaged zip archive"),
     ],
 )
