@@ -346,7 +346,9 @@ class _Review:
 
     def weights(self, claim: _Claim, titles: Sequence[str]) -> np.ndarray:
         """Return the weights of a suite's titles, which sum to 1."""
-        stated = (self.settings["suites"].get(claim["group"]) or {}).get("weights") or {}
+        group = claim["group"]
+        group = (group == "all" and self.settings.get("headline")) or group
+        stated = (self.settings["suites"].get(group) or {}).get("weights") or {}
         w = np.array([float(stated.get(title, 1.0)) for title in titles])
         return np.asarray(w / w.sum())
 

@@ -72,10 +72,9 @@ class _ValuePlan:
         return peers or self.weighed
 
     @property
-    def lowest(self) -> Claim | None:
-        """The price at which the reviewed product would match all its peers."""
-        equals = [point.equal for point in self.peers if point.equal]
-        return min(equals, key=lambda claim: claim.figure, default=None)
+    def stated(self) -> Claim | None:
+        """The price of equal value with the first of its peers, which the summary states too."""
+        return next((point.equal for point in self.peers if point.equal), None)
 
 
 def value_chart(book: ClaimBook, kind: str) -> Chart:
@@ -158,19 +157,19 @@ def _value_caption(plan: _ValuePlan, name: str, words: str) -> str:
     words : str
         For the kind of price.
     """
-    peers, lowest = plan.peers, plan.lowest
-    if plan.own is None or lowest is None:
+    peers, stated = plan.peers, plan.stated
+    if plan.own is None or stated is None:
         on = [point.name for point in plan.points if point.place == "on"]
         return f"On the efficient frontier ({words}): {', '.join(on)}"
     at = f"At {plan.own.price.text} ({words}) {name} costs"
     dearer = [point for point in peers if point.cut and point.cut.figure > 0]
     others = f"{len(peers)} others" + (" of its class" if len(plan.weighed) > len(peers) else "")
     only = peers[0].name if len(peers) == 1 else ""
+    more, than = "more", only or f"{len(dearer)} of {others}"
     if not dearer:
-        return f"{at} no more per frame than {only or f'any of {others}'}"
-    match = "equal value is" if only else "it would match them all"
-    than = only or f"{len(dearer)} of {others}"
-    return f"{at} more per frame than {than}; {match} at {lowest.text}"
+        more, than = "no more", only or f"any of {others}"
+    match = "equal value is" if only else f"of equal value with {peers[0].name}"
+    return f"{at} {more} per frame than {than}; {match} at {stated.text}"
 
 
 def _point_words(point: _ValuePoint) -> str:
@@ -259,9 +258,9 @@ def _draw_frontier(axes: Plot, sheet: Sheet, plan: _ValuePlan) -> None:
 def _draw_equal_value(axes: Plot, sheet: Sheet, plan: _ValuePlan, own: _ValuePoint) -> None:
     """Mark, on the reviewed product's level, where its price would be of equal value."""
     price, level = own.at
-    if plan.lowest and plan.lowest.figure < price:
+    if plan.stated and plan.stated.figure < price:
         axes.plot(
-            [price, plan.lowest.figure],
+            [price, plan.stated.figure],
             [level, level],
             color=own.look.colour,
             linewidth=1.4 * sheet.line,
@@ -269,7 +268,7 @@ def _draw_equal_value(axes: Plot, sheet: Sheet, plan: _ValuePlan, own: _ValuePoi
             zorder=1.6,
         )
         head = Look(own.look.colour, "<", filled=True)
-        axes.put_marks([plan.lowest.figure], [level], head, 0.8)
+        axes.put_marks([plan.stated.figure], [level], head, 0.8)
     for point in plan.weighed:
         axes.plot(
             [point.equal.figure if point.equal else math.nan],
@@ -372,7 +371,7 @@ def _place_labels(
 
 
 def _label_points(axes: Plot, sheet: Sheet, plan: _ValuePlan, room: tuple[float, float]) -> None:
-    """Name each point, with its price per frame beneath, and the lowest price of equal value.
+    """Name each point, with its price per frame beneath, and the stated price of equal value.
 
     Parameters
     ----------
@@ -396,9 +395,9 @@ def _label_points(axes: Plot, sheet: Sheet, plan: _ValuePlan, room: tuple[float,
     if plan.own:
         price, level = plan.own.at
         kept += [place((p.equal.figure, level)) for p in plan.weighed if p.equal]
-        if plan.lowest and plan.lowest.figure < price:
-            texts.append((plan.lowest.text, "equal value"))
-            points.append(place((plan.lowest.figure, level)))
+        if plan.stated and plan.stated.figure < price:
+            texts.append((plan.stated.text, "equal value"))
+            points.append(place((plan.stated.figure, level)))
     # Room beside the words too: two labels side by side would read as one line.
     widths = [max(text_width(t, sheet.small) for t in lines) for lines in texts]
     boxes = [(width + 0.7 * sheet.small, 2.3 * sheet.small) for width in widths]

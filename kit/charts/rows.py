@@ -659,7 +659,7 @@ def influence_chart(book: ClaimBook, suite: Claim) -> Chart:
     words = ChartWords(
         ("influence", suite.metric, f"{suite.product}-over-{suite.baseline}", *_not_all(suite)),
         caption,
-        f"Upright line: the suite margin of all titles{shaded}",
+        f"Upright line: the suite margin of {book.whole_words('all titles')}{shaded}",
         f"Dot chart of the suite margin ({word}) with each title left out. {caption}. {texts}.",
         below=f"suite margin of {own} over {other} without this title ({word})",
         below_short=f"suite margin without this title ({word})",

@@ -531,6 +531,11 @@ class ClaimBook:
         """What the words of the article are in."""
         return str(self.settings.get("language", "en"))
 
+    def whole_words(self, words: str) -> str:
+        """Return what the suite "all" is called: its name where params choose it, else `words`."""
+        chosen = self.settings.get("headline")
+        return self.name("group", chosen, kind="suite") if chosen else words
+
     @property
     def own_name(self) -> str:
         """The reviewed product's name as people read it."""

@@ -466,7 +466,9 @@ def _names(review: Review, results: Results) -> dict[str, dict[str, str]]:
         "titles": {t: bench.titles[t].name for t in titles_named(params, bench, review.titles)},
         "classes": {p: bench.products[p].machine_class for p in params.products},
         "metrics": {n: v for n, v in METRIC_LABELS.items() if n not in not_compared},
-        "title_groups": {"all": "all shared titles"}
+        "title_groups": {
+            "all": params.suites[params.headline].name if params.headline else "all shared titles"
+        }
         | {name: group.name for name, group in params.suites.items()},
         "choices": CHOICES
         | {f"without_title/{t}": f"without {bench.titles[t].name}" for t in review.titles}

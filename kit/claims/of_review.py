@@ -802,7 +802,8 @@ def _count_claims(review: Review, _: Results) -> Iterator[Claim]:
 
 def _said_of_margins(review: Review, results: Results) -> Iterator[Claim]:
     """Yield what a review says of its margins in words: left out, not compared, in every title."""
-    product, names = review.params.product, review.bench.products
+    product, names, headline = review.params.product, review.bench.products, review.params.headline
+    of = f' of "{review.params.suites[headline].name}"' if headline else ""
     for suite in results.suites:
         if (suite.product, suite.metric) != (product, HEADLINE) or suite.suite != "all":
             continue
@@ -812,8 +813,8 @@ def _said_of_margins(review: Review, results: Results) -> Iterator[Claim]:
             words = {"ahead": "ahead of", "level": "level with"}.get(suite.every_title, "behind")
             yield Claim.state(
                 "every_title",
-                f"{names[product].name} is {words} {names[suite.baseline].name} in every title, "
-                "also with the whole family of titles taken into account.",
+                f"{names[product].name} is {words} {names[suite.baseline].name} in every title"
+                f"{of}, also with the whole family of titles taken into account.",
                 subject,
                 outcome=suite.every_title,
             )

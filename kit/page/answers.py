@@ -114,7 +114,7 @@ INFLUENCE = Table(
     cells=(Cell("influence", "over {each}", each="baseline"),),
     where={"product": OWN, "group": "all"},
     order="claims",
-    last=("All titles", {"kind": "suite", "title": ""}),
+    last=("All titles", {"kind": "suite", "title": "", "group": "all"}),
 )
 QUESTIONS: Mapping[str, _Question] = {
     "cells": _Question(("cell",), ("metric", "product", "title", *_FIGURE, *_SAID),

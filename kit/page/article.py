@@ -106,7 +106,7 @@ def _ratios(shown: Sequence[Standing]) -> list[float]:
     """Return every ratio the first picture has to show."""
     whole = [c for s in shown for c in (s.whole, s.like) if c is not None]
     found = [value for c in whole for value in (c.value, c.low, c.high) if value]
-    return found + [c.value for s in shown for c in s.margins.values() if c.value]
+    return found + [c.value for s in shown for c in s.over.values() if c.value]
 
 
 def _rival_row(
@@ -118,7 +118,7 @@ def _rival_row(
 ) -> dict[str, Any]:
     """Return what the template says of one rival."""
     counts = [standing.counts[o] for o in OUTCOME_SIGNS if o in standing.counts]
-    cut, margins, words = standing.cut, list(standing.margins.values()), found.words
+    cut, margins, words = standing.cut, list(standing.over.values()), found.words
     word = outcome_word(standing.outcome, words)
     if found.turned_by(standing):
         word = words.say("{outcome}, fragile", outcome=word)
@@ -285,6 +285,7 @@ def _lattice(
     ]
     return {
         "caption": caption,
+        "whole": found.book.whole_words(words.say("all titles")),
         "sub": sub,
         "css": css,
         "name_width": NAME_WIDTH,
@@ -442,7 +443,7 @@ def _money(book: ClaimBook) -> Html:
         for p in offered
     ]
     near = [p for p in offered if p not in shown or not shown[p].apart]
-    first = next((shown[p] for p in near if p in shown and shown[p].equal is not None), None)
+    first = next(iter(found.weighed), None)
     picture, small = (
         _value_pictures(found, near, prices, speeds, first) if len(near) > 1 else ("", "")
     )

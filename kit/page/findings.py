@@ -121,8 +121,10 @@ class Standing:
         How many of the titles ahead or behind are expected to be false.
     counts, margins, groups : mapping of str to Claim
         In how many titles each outcome fell; the margins by title; the suites by group of titles.
+    over : mapping of str to Claim
+        The margins that `whole` is made of, by title.
     every : bool
-        The outcome is the same in every title.
+        The outcome is the same in every one of them.
     apart : bool
         It is of another class of machine.
     price, premium, equal, cut : Claim or None
@@ -139,6 +141,7 @@ class Standing:
     expected_false: Claim | None
     margins: Mapping[str, Claim]
     groups: Mapping[str, Claim]
+    over: Mapping[str, Claim]
     every: bool
     apart: bool
     price: Claim | None = None
@@ -357,6 +360,11 @@ class Findings:
         """How it stands against the first product that it has a common title with."""
         return next((s for s in self.standings if s.whole is not None), None)
 
+    @property
+    def headline_group(self) -> str:
+        """The group of titles that params choose for the headline; "" for all titles."""
+        return str(self.book.settings.get("headline") or "")
+
     @cached_property
     def level_band(self) -> float:
         """The level band as a share."""
@@ -432,6 +440,8 @@ class Findings:
         whole = suites.pop("all", None)
         if whole is None and len(margins) == 1:
             whole = next(iter(margins.values()))
+        made_of = {whole.id, *whole.inputs} if whole is not None else ()
+        over = {title: claim for title, claim in margins.items() if claim.id in made_of}
         every = book.of_kind("every_title", metric=metric, group="all", **pair)
         counts = book.of_kind("suite_count", metric=metric, group="all", **pair)
         return Standing(
@@ -445,7 +455,8 @@ class Findings:
             expected_false=self._one("suite_false", metric=metric, group="all", **pair),
             margins=margins,
             groups=suites,
-            every=bool(every) or len({c.outcome for c in margins.values()}) == 1,
+            over=over,
+            every=bool(every) or len({c.outcome for c in over.values()}) == 1,
             apart=self._classes.get(product) != self._classes.get(book.product),
             price=self._one("price", group=kind, product=product),
             premium=self._one("premium", group=kind, **pair),
@@ -516,6 +527,9 @@ class Findings:
         if whole is None:
             return []
         cores = []
+        chosen, said = self.headline_group, _said_against(whole, first.the, words)
+        if chosen:
+            return [say("{finding} {where}", finding=said, where=self.group_words(chosen)), said]
         groups = self.differing_groups(first)
         if groups:
             where = {group: self.group_words(group) for group in groups}
@@ -526,15 +540,14 @@ class Findings:
                 brief = _brief(first.groups[g], words)
                 clauses.append(say("{finding} {where}", finding=brief, where=place))
             cores.append(", ".join(clauses))
-        titles = len(first.margins)
-        said = _said_against(whole, first.the, words)
+        titles = len(first.over)
         if first.turned and not groups:
             group = first.turned[0]
             brief = _brief(first.groups[group], words)
             turn = say("{finding} {where}", finding=brief, where=self.group_words(group))
             cores.append(say("{finding}, but {other}", finding=said, other=turn))
         if titles == 1:
-            title = self.book.title_name(next(iter(first.margins)))
+            title = self.book.title_name(next(iter(first.over)))
             cores.append(say("{finding} in {title}", finding=said, title=title))
         elif first.every:
             cores.append(self._every(said, titles))
@@ -565,7 +578,9 @@ class Findings:
             if said := self._spread_words(self.first.whole):
                 message = msg("How far the typed figures in it scatter is {source}.")
                 sentences.append(self.words.tell(message, source=said))
-            sentences += [*self._like_sentence(self.first), *self._money_sentences(self.first)]
+            sentences += self._like_sentence(self.first)
+            for standing in self.weighed[:1]:
+                sentences += self._money_sentences(standing)
         sentences += self._fragile_notes()
         lost = self.words.listed(s.the for s in self.standings if s.whole is None)
         if lost:
@@ -575,8 +590,14 @@ class Findings:
 
     def _whole_sentence(self, first: Standing, claim: Claim) -> Sentence:
         """Return what the margin over all titles says; where it is level, within which band."""
-        count, words = len(first.margins), self.words
-        if count > 2:
+        count, words = len(first.over), self.words
+        if self.headline_group:
+            group = self.book.name("group", self.headline_group, kind="suite")
+            scope = words.plural(
+                'Over the one title of "{group}"', 'Over the {count} titles of "{group}"', count,
+                group=group,
+            )  # fmt: skip
+        elif count > 2:
             scope = words.say("Over all {count} titles", count=count)
         else:
             scope = words.say("Over both titles") if count == 2 else words.say("In the one title")
@@ -648,11 +669,11 @@ class Findings:
         pair = {"product": claim.product, "baseline": claim.baseline, "metric": claim.metric}
         sides = {c.part: c for c in self.book.of_kind("suite_side", group="all", **pair)}
         sign = self._one("suite_sign", group="all", **pair)
-        if len(first.margins) < 2 or sign is None or not sides:
+        if len(first.over) < 2 or sign is None or not sides:
             return self.words.tell("{figure} by figures alone", figure=figure)
         below = claim.outcome == "below"
         number = self.words.printed(sides["below" if below else "above"])
-        given: dict[str, Any] = {"figure": figure, "number": number, "total": len(first.margins),
+        given: dict[str, Any] = {"figure": figure, "number": number, "total": len(first.over),
                  "p": self.words.printed(sign)}  # fmt: skip
         faster = (
             msg(
@@ -1320,6 +1341,14 @@ class Findings:
             return say("{costs}; which is faster is {outcome}", costs=costs, outcome=word)
         return say("{costs} and is {finding}", costs=costs, finding=_brief(first.whole, self.words))
 
+    @cached_property
+    def weighed(self) -> list[Standing]:
+        """The products of its own class that its price is weighed against, in the order of params.
+
+        Summary, section and picture state the price of equal value against the first of them.
+        """
+        return [s for s in self.standings if not s.apart and s.equal and s.cut]
+
     def value_sentences(self) -> list[Sentence]:
         """Return what the price would have to be against each product it is weighed against.
 
@@ -1328,8 +1357,7 @@ class Findings:
         """
         sentences: list[Sentence] = []
         kind, words = self.price_kind, self.words
-        weighed = [s for s in self.standings if not s.apart and s.equal and s.cut]
-        for n, standing in enumerate(weighed):
+        for n, standing in enumerate(self.weighed):
             if n == 0:
                 sentences += self._money_sentences(standing)
             elif standing.equal is not None and standing.cut is not None:

@@ -246,7 +246,7 @@ def _place(book: ClaimBook, claim: Claim) -> tuple[str, ...]:
 
     Claims that weigh the reviewed product against another (`WEIGHED`) stand in the other's row.
     """
-    title = book.title_name(claim.title) if claim.title else "all titles"
+    title = book.title_name(claim.title) if claim.title else book.whole_words("all titles")
     run = claim.run if claim.kind == "run_over_mean" else ""
     if claim.kind in WEIGHED:
         return title, run, book.product_name(claim.baseline), ""

@@ -293,8 +293,8 @@ def _suite(facts: Findings) -> list[Slide]:
     return [
         Slide(
             "suite", "lines", (upper_first(", ".join(clauses)),),
-            (f"{name}: % {faster} than each, all shared titles",
-             f"% {faster} than each, all titles"),
+            (f"{name}: % {faster} than each, {facts.book.whole_words('all shared titles')}",
+             f"% {faster} than each, {facts.book.whole_words('all titles')}"),
             pen.source("block: these titles", "line: titles like these"),
             tuple(rows), tuple(pen.printed), band=facts.level_band,
         )
@@ -335,7 +335,9 @@ def _groups(facts: Findings) -> list[Slide]:
         order = [g for g in Identity(book).groups() if g in s.groups][:7]
         names = {g: book.name("group", g, kind="suite") for g in order}
         rows = [_suite_row(pen, s.groups[g], like.get(g), names[g], None, False) for g in order]
-        rows.append(_suite_row(pen, s.whole, s.like, "All shared titles", None, False))
+        rows.append(
+            _suite_row(pen, s.whole, s.like, book.whole_words("All shared titles"), None, False)
+        )
         rows[-1] = replace(rows[-1], apart=True)
         ranked = sorted(order, key=lambda g: s.groups[g].figure)
         low, high = ranked[0], ranked[-1]
@@ -438,7 +440,7 @@ def _prices(facts: Findings) -> list[Slide]:
                 apart=s.apart,
             )
         )  # fmt: skip
-    first, name = shown[0], facts.own
+    first, name = next(iter(facts.weighed), shown[0]), facts.own
     now = (own.figure, f"{name} now: {pen.money(own)}")
     price = pen.money(first.equal) if first.equal else ""
     words = upper_first(book.name("group", kind, kind="price"))

@@ -209,7 +209,7 @@ SUITES_LOW = Table(
     metric="",
 )
 SENSITIVITY = Table(
-    "What the margins over all titles would be if one thing were chosen otherwise: {metric}",
+    "What the suite margins would be if one thing were chosen otherwise: {metric}",
     rows=("part",),
     heads=(("Chosen otherwise", "{part}"),),
     cells=(Cell("sensitivity", "over {each}", each="baseline", outcomes=True),),

@@ -400,7 +400,9 @@ def _grid(book: ClaimBook, table: Table, where: dict[str, Any], metric: str, spl
     kinds: list[str | None] = [None] * len(keys)
     if table.last is not None and keys:
         lookups.append({**where, **{k: v for k, v in table.last[1].items() if k != "kind"}})
-        names.append([table.last[0], *[""] * (len(table.heads) - 1)])
+        last = table.last[0]
+        last = book.whole_words(last) if table.last[1].get("group") == "all" else last
+        names.append([last, *[""] * (len(table.heads) - 1)])
         kinds.append(table.last[1].get("kind"))
     found: list[tuple[list[str], list[list[Claim]]]] = []
     for lookup, head, kind in zip(lookups, names, kinds, strict=True):

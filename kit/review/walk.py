@@ -222,7 +222,9 @@ def _measured_alike(params: ReviewParams, other: ReviewParams) -> bool:
 
 
 # What no screening rule reads of params: `test_no_rule_reads_what_screening_is_kept_over` holds it.
-NOT_SCREENED = frozenset({"margins", "suites", "value", "waivers", "pairs", "rivals", "same_name"})
+NOT_SCREENED = frozenset(
+    {"margins", "suites", "headline", "value", "waivers", "pairs", "rivals", "same_name"}
+)
 
 
 def _screened_alike(params: ReviewParams, other: ReviewParams) -> bool:
@@ -393,7 +395,7 @@ def work_out(review: Review, *, before: tuple[Review, Results] | None = None) ->
     margins = _mark_margins(margins, review)
     suites = summarise_suites(
         margins,
-        groups={"all": None, **params.suites},
+        groups={"all": params.whole, **params.suites},
         titles=titles,
         params=params.margins,
         cells=cells,
@@ -437,6 +439,9 @@ def _weighed(review: Review, cells: Sequence[Cell], suites: Sequence[SuiteMargin
     if params.value is None or not review.prices:
         return None
     asked = {(pair.product, pair.over) for pair in params.pairs}
+    if params.headline is not None:
+        chosen = {title for s in suites if s.suite == "all" for title in s.titles}
+        cells = [cell for cell in cells if cell.title in chosen]
     return weigh_products(
         cells,
         [s for s in suites if s.product == params.product or (s.product, s.baseline) in asked],
@@ -444,7 +449,7 @@ def _weighed(review: Review, cells: Sequence[Cell], suites: Sequence[SuiteMargin
         params=params.value,
         products=(params.product, *params.compared),
         review_date=params.date,
-        weights=params.suites["all"].weights if "all" in params.suites else None,
+        weights=params.whole.weights if params.whole else None,
         classes={p: review.bench.products[p].machine_class for p in params.products},
     )
 
@@ -492,7 +497,7 @@ def suites_of_runs(
     )
     return summarise_suites(
         margins,
-        groups={"all": review.params.suites.get("all")},
+        groups={"all": review.params.whole},
         titles={title: review.bench.titles[title] for title in review.titles},
         params=params,
         cells=cells,

@@ -443,7 +443,7 @@ def _by_titles(
         margins = [m for s in stated if out & {*s.titles} for m in s.margins if m.title in kept]
         for suite in summarise_suites(
             margins,
-            groups={"all": review.params.suites.get("all")},
+            groups={"all": review.params.whole},
             titles=kept,
             params=review.params.margins,
             cells=cells,

@@ -506,6 +506,12 @@ class ReviewParams(Section):
             }
         ],
     )
+    headline: Id | None = Field(
+        None,
+        description="Which of suites the headline, the summary and the value rest on, in the place "
+        "of all titles: what other titles add does not move them.",
+        examples=["high-lines"],
+    )
     value: ValueParams | None = Field(None, description="Prices, from prices.csv of the bench.")
     plan: PlanParams | None = Field(None, description="For `marginbook plan` and plan.ipynb.")
     look: LookParams | None = Field(None, description="For frame_times.ipynb.")
@@ -535,6 +541,11 @@ class ReviewParams(Section):
             raise ValueError("rivals: a product stands twice")
         if self.product in self.rivals:
             raise ValueError(f'rivals: "{self.product}" is the product itself')
+        if self.headline is not None and self.headline not in self.suites:
+            guess = did_you_mean(self.headline, self.suites)
+            raise ValueError(f'headline: no suite "{self.headline}" in suites{guess}')
+        if self.headline is not None and "all" in self.suites:
+            raise ValueError('headline: with it, "all" means that suite; name no other suite so')
         asked = [(pair.product, pair.over) for pair in self.pairs]
         for product, other in asked:
             if product == other or asked.count((product, other)) > 1:
@@ -550,6 +561,11 @@ class ReviewParams(Section):
             others.append(self.predecessor)
         others += [pair.there for pair in self.same_name if pair.here == self.product]
         return tuple(dict.fromkeys(others))
+
+    @property
+    def whole(self) -> SuiteParams | None:
+        """The titles of the suite "all" and their weights; None is every title, weighing alike."""
+        return self.suites.get(self.headline or "all")
 
     @property
     def products(self) -> tuple[str, ...]:

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import itertools
+import re
 
+import numpy as np
 import pytest
 
 import kit
 from kit.claims.bound_text import bind_text
 from kit.errors import KitError, TextError, UsageError
+from kit.page.findings import Findings
 from tests.support.small_bench import show_in_process, small_bench, walk, write_bench
 
 PAIRS = [(a, b) for a, b in itertools.permutations(["p0", "p1", "p2", "p3"], 2)]
@@ -128,3 +131,35 @@ def test_the_page_and_the_laboratory_show_a_pair_and_refuse_one_not_asked(made, 
 def test_a_pair_that_cannot_be_is_refused_by_name(made, tmp_path, pairs, said):
     with pytest.raises(KitError, match=said):
         walk(made[0].with_params(pairs=pairs), tmp_path)
+
+
+def test_titles_outside_the_headline_suite_move_neither_headline_nor_value(made, tmp_path):
+    native = {"name": "At full resolution", "titles": ["t0", "t1", "t2"]}
+    bench = made[0].with_params(pairs=[], rivals=["p1", "p2"])
+    chosen = bench.with_params(suites={"native": native}, headline="native")
+    review, _, book = walk(chosen, tmp_path / "chosen")
+    _, _, less = walk(bench.with_params(titles=native["titles"], suites={}), tmp_path / "less")
+    for kind in ("suite", "suite_fps", "equal_value_price", "premium", "influence"):
+        here, there = (
+            {c.id: c.value for c in b.of_kind(kind) if c.group != "native"} for b in (book, less)
+        )
+        assert here and here == pytest.approx(there, rel=1e-12)
+    found = Findings(book)
+    assert found.headline() == Findings(less).headline().replace(
+        "in all 3 titles", "at full resolution"
+    )
+    said = "".join(str(part) for part in found.deck()[0])
+    assert said.startswith('Over the three titles of "At full resolution" it is ')
+    shown = "".join(show_in_process(review.loaded.path, tmp_path / "out"))
+    tables = "".join(re.findall("<(?:th|caption|p)\\b.*?</", shown))
+    assert "At full resolution" in tables and "all titles" not in tables.lower()
+    # By hand: of three margins, not of the four the review has.
+    margins = [c.value for c in book.of_kind("margin", baseline="p1", metric="average_fps")]
+    (suite,) = book.of_kind("suite", baseline="p1", metric="average_fps", group="all")
+    assert len(margins) == 4
+    assert suite.value == pytest.approx(float(np.prod(margins[:3])) ** (1 / 3), rel=1e-12)
+
+
+def test_a_headline_of_no_suite_is_refused_by_name(made, tmp_path):
+    with pytest.raises(KitError, match=r'headline: no suite "firts".*first'):
+        walk(made[0].with_params(headline="firts"), tmp_path)
