@@ -624,7 +624,7 @@ def _reference_text(
         return _spoken(claim, speaker)
     if not compares or claim.value is None:
         interval = f" ({_ends(claim, book)})" if "interval" in forms and claim.interval else ""
-        return claim.text + interval
+        return with_currency_sign(claim, book.locale) + interval
     ratio, low, high = claim.value, claim.low, claim.high
     product, baseline, outcome = claim.product, claim.baseline, claim.outcome or "unresolved"
     if claim.kind in {"suite_smallest", "suite_largest"}:
@@ -713,15 +713,24 @@ def size_text(claim: Claim) -> str:
     return claim.text.lstrip("+" + MINUS)
 
 
-def with_currency_sign(claim: Claim) -> str:
-    """Return an amount of money with its currency's sign in place of the code, where it has one."""
+def with_currency_sign(claim: Claim, locale: str) -> str:
+    """Return an amount of money as a locale writes it, the currency's sign for its code.
+
+    What is no amount of money is returned as it is.
+    """
+    from babel import Locale
     from babel.numbers import get_currency_symbol
 
     code, space, amount = claim.text.partition(NBSP)
     if not re.fullmatch("[A-Z]{3}", code) or not space:
         return claim.text
-    sign = str(get_currency_symbol(code, locale="en"))
-    return claim.text if sign == code else f"{sign}{amount}"
+    known = Locale.parse(locale, sep="-" if "-" in locale else "_")
+    sign = str(get_currency_symbol(code, locale=known))
+    pattern = known.currency_formats["standard"].pattern.partition(";")[0]
+    before, _, after = re.sub("[#0,.]+", "0", pattern).partition("0")
+    if before.endswith("\u00a4") and sign.isalpha():
+        before += NBSP
+    return f"{before}{amount}{after}".replace("\u00a4", sign)
 
 
 def printed_forms(claim: Claim, book: ClaimBook) -> set[str]:
@@ -739,7 +748,7 @@ def printed_forms(claim: Claim, book: ClaimBook) -> set[str]:
     set of str
         Texts. `verify` takes a figure of a page that is none of them for a changed one.
     """
-    forms = {claim.text, size_text(claim), with_currency_sign(claim)}
+    forms = {claim.text, size_text(claim), with_currency_sign(claim, book.locale)}
     names = book.names.get("products", {})
     for chosen in _PRINTED:
         for turned in ((), ("reversed",)):

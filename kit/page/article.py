@@ -49,6 +49,7 @@ def _opening(book: ClaimBook) -> Html:
     return _render(
         "opening",
         words,
+        locale=book.locale,
         lang=words.language,
         title=book.title,
         byline=book.byline,
@@ -454,6 +455,7 @@ def _money(book: ClaimBook) -> Html:
     return _render(
         "value",
         words,
+        locale=book.locale,
         heading=found.value_heading(),
         words=found.value_sentences(),
         picture=picture,
@@ -499,7 +501,7 @@ def _value_pictures(
             look=looks[p],
             price=prices[p],
             speed=speeds[p],
-            price_text=with_currency_sign(prices[p]),
+            price_text=with_currency_sign(prices[p], book.locale),
         )
         for p in near
     ]
@@ -510,7 +512,7 @@ def _value_pictures(
     said = "; ".join(f"{o.name} {o.price_text}, {o.speed.text}" for o in offers)
     say, as_much = found.words.say, ""
     if first and equal:
-        price = with_currency_sign(equal)
+        price = with_currency_sign(equal, book.locale)
         as_much = say("as much as {rival} at {price}", rival=first.the, price=price)
     words = {
         "across": say("{kind} price, less is better", kind=found.words.kind(kind)),

@@ -208,11 +208,6 @@ def _size(claim: Claim) -> Printed:
     return Printed(claim, size_text(claim))
 
 
-def _money(claim: Claim) -> Printed:
-    """Return an amount as a reader meets it: the currency's sign for its code."""
-    return Printed(claim, with_currency_sign(claim))
-
-
 def _against(claim: Claim, the: str, words: Words = ENGLISH) -> Sentence:
     """Return what a margin says about the product it is over, as a predicate.
 
@@ -422,6 +417,10 @@ class Findings:
     def _percent(self, share: float) -> str:
         """Return a share in percent, as the review's locale writes it."""
         return Rounded.plain(100 * share, unit="%", locale=self.book.locale).text
+
+    def _money(self, claim: Claim) -> Printed:
+        """Return an amount as a reader meets it, with the sign of its currency."""
+        return Printed(claim, with_currency_sign(claim, self.book.locale))
 
     def _one(self, kind: str, **where: str) -> Claim | None:
         """Return the first claim of a kind, or None."""
@@ -714,8 +713,8 @@ class Findings:
         if own is None or equal is None or cut is None or cut.value is None:
             return []
         given: dict[str, Any] = {
-            "kind": self.words.kind(self.price_kind), "price": _money(own), "own": self.own,
-            "equal": _money(equal), "rival": standing.the,
+            "kind": self.words.kind(self.price_kind), "price": self._money(own), "own": self.own,
+            "equal": self._money(equal), "rival": standing.the,
         }  # fmt: skip
         if cut.value > 0 and _some(cut.text):
             frames = msg(
@@ -914,7 +913,7 @@ class Findings:
         if own is not None:
             dated = msg("of {since} to {until}; the {own} is at {price}.")
             undated = msg("the {own} is at {price}.")
-            given["price"] = words.with_interval(own, _money(own))
+            given["price"] = words.with_interval(own, self._money(own))
         said = words.tell(dated if since and until else undated, **given)
         if any(c.interval for c in self.book.of_kind("price", group=kind)):
             said += (" ", *words.tell("In small type the span of what shops asked."))
@@ -1361,7 +1360,10 @@ class Findings:
             if n == 0:
                 sentences += self._money_sentences(standing)
             elif standing.equal is not None and standing.cut is not None:
-                given: dict[str, Any] = {"rival": standing.the, "equal": _money(standing.equal)}
+                given: dict[str, Any] = {
+                    "rival": standing.the,
+                    "equal": self._money(standing.equal),
+                }
                 message = msg(
                     "Against {rival} both would give as much at {equal}, above its price."
                 )

@@ -515,7 +515,7 @@ def _environment() -> Any:
     )
     environment.filters |= {
         "fig": lambda claim: _printed_link(claim, claim.text),
-        "money": lambda claim: _printed_link(claim, with_currency_sign(claim)),
+        "money": lambda claim, locale: _printed_link(claim, with_currency_sign(claim, locale)),
         "size": lambda claim: _printed_link(claim, size_text(claim)),
         # Without its unit, which the column's head gives, and without a link.
         "plain": lambda claim: Markup(data_html(claim, unit=claim.unit) if claim else ""),

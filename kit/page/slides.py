@@ -89,7 +89,7 @@ class _Pen:
 
     def money(self, claim: Claim) -> str:
         """Print an amount of money."""
-        return self.note(claim, with_currency_sign(claim))
+        return self.note(claim, with_currency_sign(claim, self.book.locale))
 
     def source(self, *more: str) -> tuple[str, ...]:
         """Return the source line: day, number of runs the slide rests on, how to read it, whose."""

@@ -6,8 +6,9 @@ import re
 from dataclasses import replace
 
 import pytest
+from babel.numbers import format_currency
 
-from kit.claims.bound_text import bind_text, printed_forms
+from kit.claims.bound_text import bind_text, printed_forms, with_currency_sign
 from kit.claims.claim import Claim, ClaimBook, RunRecord, anchor_of
 from kit.errors import TextError
 from kit.page.html import show_text
@@ -166,8 +167,8 @@ def bind(text):
             "Ash 1 and Birch 2 are level (+0.4\u00a0%, between −0.4 and +1.2)",
         ),
         ("{{margin ash over birch in moor | number interval}}", "+1\u00a0% (−5 to +7)"),
-        ("{{price ash at street}}", "EUR\u00a01,499"),
-        ("{{equal_value ash over birch at street}}", "EUR\u00a01,300"),
+        ("{{price ash at street}}", "€1,499"),
+        ("{{equal_value ash over birch at street}}", "€1,300"),
         ("{{ runs  used }}", "90"),
     ],
 )
@@ -259,6 +260,19 @@ def test_a_reference_is_spoken(written, said):
     bound = bind(f"It is {written}.")
     assert bound.to_markdown() == f"It is {said}."
     assert said in printed_forms(bound.references[0].claim, book())
+
+
+@pytest.mark.parametrize("locale", ["en", "de", "fr", "nl", "de-CH", "sv", "ja"])
+@pytest.mark.parametrize("code", ["EUR", "CHF", "USD", "JPY"])
+def test_money_is_written_as_babel_writes_it(locale, code):
+    # Babel, Number Formatting: a locale's own pattern of amounts. It puts no space between letters
+    # and digits, which Unicode's rule for currencies asks for (UTS 35, part 3, section 4.2).
+    rounded = Rounded.money(1299.0, code, locale=locale).text
+    price = claim("value/street/price/ash", "price", 1299.0, text=rounded, unit=code)
+    known = locale.replace("-", "_")
+    written = format_currency(1299, code, locale=known, currency_digits=False)
+    whole = re.sub(r"[.,]00(?!\d)", "", written)
+    assert with_currency_sign(price, locale) == re.sub(r"([A-Z])(\d)", "\\1\u00a0\\2", whole)
 
 
 def test_params_choose_numerals_and_language():

@@ -1,4 +1,4 @@
-"""A metric that is off by default, through the whole path: params to a sealed, verified bag."""
+"""A German review with a metric that is off by default: from params to a sealed, verified bag."""
 
 from __future__ import annotations
 
@@ -6,6 +6,8 @@ import json
 
 import numpy as np
 import pytest
+from babel.numbers import format_currency
+from lxml import html
 from sealmaker import run_project, write_project
 
 from kit.archive.sealing import seal
@@ -16,8 +18,8 @@ from kit.review.walk import load_review, work_out
 
 COMPARED = "metrics: {low: slowest_share, compared: [average_fps, median_fps, low_1pct_fps]}"
 TEXT = """\
-{{median margin quill over wren in kettle | sentence}}, at {{median quill in kettle}}. In the
-suite beside Finch: {{median suite quill over finch | number}}.
+{{median margin quill over wren in kettle | sentence}}, bei {{median quill in kettle}}. Im Ganzen
+gegenüber Finch: {{median suite quill over finch | number}}, für {{price quill at launch}}.
 """
 
 
@@ -28,6 +30,7 @@ def folder(tmp_path_factory):
     text = params.read_text()
     assert "metrics: {low: slowest_share}" in text
     params.write_text(text.replace("metrics: {low: slowest_share}", COMPARED))
+    params.write_text(params.read_text() + "locale: de\nlanguage: de\n")
     (folder / "text" / "quill.md").write_text(TEXT)
     sheet = folder / "bench" / "runs.csv"
     others = ("finch-attic-2", "finch-attic-3")  # without them a run is alone in its cell
@@ -87,7 +90,20 @@ def test_sealed_it_is_verified(folder, tmp_path):
     bag = seal(folder, to=tmp_path / "sealed").path
     seen = verify_bag(bag)
     assert seen.findings == ()
-    assert seen.ok
+    assert seen.grade == "reproduced"
+
+
+def test_the_article_is_german_and_its_money_too(folder):
+    page = html.document_fromstring((folder / "report.html").read_text(encoding="utf-8"))
+    assert page.get("lang") == "de"
+    (text,) = page.xpath("//p[contains(., 'gegenüber Finch: ')]")
+    assert "Quill ist " in text.text_content() and "schneller als Wren, bei " in text.text_content()
+    # As Babel writes an amount in German, which the kit does without its cents.
+    price = format_currency(1499, "EUR", "#,##0\xa0¤", locale="de", currency_digits=False)
+    assert price == "1.499\xa0€"
+    for place in ("//p[@class='deck']", "//table[@class='offers']", "//div[@class='notes']"):
+        assert price in page.xpath(place)[0].text_content(), place
+    assert text.text_content().rstrip(".").endswith(f"für {price}")
 
 
 def test_params_refuse_what_is_no_metric(tmp_path):
