@@ -763,7 +763,7 @@ class _AddOptions:
     reason: Reason = ""
     guess: Annotated[
         bool,
-        typer.Option("--guess", help="Look at a folder, show what seems to be what, then ask."),
+        typer.Option("--guess", help="Look at a folder, or at names of a --table; show, ask."),
     ] = False
     yes: Annotated[bool, typer.Option("--yes", help="With --guess: do not ask.")] = False
     crashed: Annotated[
@@ -788,7 +788,7 @@ def _add(
         done = undo(bench, by=_by())
         _answer(done, as_json, taken_back=list(done.runs))
         return
-    if given.guess and given.index is None:
+    if given.guess and given.index is None and given.table is None:
         _add_guessed(bench, logs or [], given, as_json)
         return
     fields = {
@@ -802,6 +802,8 @@ def _add(
     if given.table:
         if logs or given.index:
             raise UsageError("--table takes figures in; take logs in by themselves")
+        if given.guess:
+            _enter_names_of(bench, given.table, maps, given, as_json)
         intake = add_table(
             bench, given.table, fields=fields, maps=maps, dry_run=given.dry_run,
             by=_by(given.reason),
@@ -840,6 +842,24 @@ def _ask_row(log: str, rows: Mapping[int, str], likely: int) -> int:
             return line
         typer.echo(f"line {line} is not open", err=True)
     return 0
+
+
+def _enter_names_of(
+    bench: Path, table: Path, maps: dict[str, dict[str, str]], given: _AddOptions, as_json: bool
+) -> None:
+    """Show which products and titles of a table `bench.yaml` lacks; enter them if agreed to."""
+    from kit.bench.acts import enter_names
+    from kit.bench.intake import names_of_table
+
+    new = names_of_table(bench, table, maps=maps)
+    for key, entries in new.items():
+        typer.echo(_printable(f"new in bench.yaml, {key}: {', '.join(entries)}"), err=as_json)
+    if new and given.dry_run:
+        raise typer.Exit
+    if new and not given.yes and not typer.confirm("Enter them?", err=as_json):
+        raise UsageError("nothing was taken in; --map product:TEXT=ID says what a text stands for")
+    if new:
+        enter_names(bench, new, by=_by(given.reason))
 
 
 def _add_guessed(bench: Path, logs: list[Path], given: _AddOptions, as_json: bool) -> None:

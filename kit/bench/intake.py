@@ -22,7 +22,7 @@ from itertools import count
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Any
 
-from kit.bench.acts import enter_names
+from kit.bench.acts import enter_names, few
 from kit.bench.journal import NOBODY, By, log_item
 from kit.bench.runs import KNOWN_COLUMNS, PASSES, SPREAD, RunRow, SheetText, parse_run_sheet
 from kit.bench.transaction import (
@@ -68,7 +68,6 @@ _PACKED = (".gz", ".zst")
 _ENDINGS = re.compile(r"(\.[A-Za-z]{1,8}){1,2}$")
 _NO_LOGS = frozenset({".yaml", ".yml", ".md", ".html", ".png", ".pdf"})
 _CLASS = "unclassed"
-_SHOWN = 12
 # Asked for a log no row of an index names: what it is shown as, open rows by line, the likely line.
 _Ask = Callable[[str, Mapping[int, str], int], int]
 
@@ -653,18 +652,21 @@ class _Intake:
 
     def to_lines(self) -> list[str]:
         """Return the outcome as lines: a table of what was added, and what was not and why."""
-        lines = [self.recovered] if self.recovered else []
+        told = []
         for one in self.added:
             if (row := one.row) is not None:
-                what = f"{row.run}: {row.product}, {row.title}, layout {row.layout}"
-                if not one.file:
-                    figures = (f"{name} {figure:g}" for name, figure in row.typed.items())
-                    lines.append(f"{row.run}: {row.product}, {row.title}, {', '.join(figures)}")
-                    continue
-                lines.append(f"{what}, {one.frames} frames, {one.duration_s:.1f} s, {one.file}")
-        lines += _told_once(self.skipped)
+                figures = ", ".join(f"{name} {figure:g}" for name, figure in row.typed.items())
+                if one.file:
+                    figures = f"layout {row.layout}, {one.frames} frames, {one.duration_s:.1f} s"
+                    figures += f", {one.file}"
+                told.append(f"{row.run}: {row.product}, {row.title}, {figures}")
         verb = "would be added; nothing was written" if self.dry_run else "added"
-        return [*lines, f"{len(self.added)} {verb}, {len(self.skipped)} not"]
+        return [
+            *([self.recovered] if self.recovered else []),
+            *few(told, "added"),
+            *_told_once(self.skipped),
+            f"{len(self.added)} {verb}, {len(self.skipped)} not",
+        ]
 
     def to_frame(self) -> pd.DataFrame:
         """Return a table.
@@ -842,6 +844,45 @@ def add_table(
     return _taken_in(bench, candidates, (), by)
 
 
+def names_of_table(
+    bench_folder: Path, table: Path, *, maps: Mapping[str, Mapping[str, str]] | None = None
+) -> dict[str, dict[str, dict[str, str]]]:
+    """Return what a wide table names and `bench.yaml` lacks, as entries of it to agree to.
+
+    Parameters
+    ----------
+    bench_folder, table, maps
+        As for `add_table`.
+
+    Returns
+    -------
+    dict
+        By key of `bench.yaml` (products, titles) the new entries by id, for `enter_names`; a key
+        without any is left out.
+    """
+    bench = read_bench(bench_folder)
+    products, titles = _known_names(bench, maps or {}).values()
+    new: dict[str, dict[str, dict[str, str]]] = {"products": {}, "titles": {}}
+    heads: dict[str, str] = {}
+    for head, *cells in (row for _, row in _table_cells(table)):
+        if not heads:
+            heads = {text: text for text in cells if text}
+            for text in heads:
+                if not {text, _slug(text)} & {*products}:
+                    new["products"][_slug(text)] = {"name": text, "class": _CLASS}
+        elif not _heads_block(cells, heads) and not {head, _slug(head)} & {*titles, ""}:
+            new["titles"][_slug(head)] = {"name": head}
+    return {key: entries for key, entries in new.items() if entries}
+
+
+def _known_names(bench: Bench, maps: Mapping[str, Mapping[str, str]]) -> dict[str, dict[str, str]]:
+    """Return, for "product" and "title", what a text of a table stands for."""
+    return {
+        "product": {**_slugs(bench.products), **maps.get("product", {})},
+        "title": {**_slugs(bench.titles), **maps.get("title", {})},
+    }
+
+
 def _run_of(stem: str, *names: str) -> str:
     """Return the id of the run of one figure of a table."""
     return "-".join(re.sub(r"[^A-Za-z0-9_-]+", "-", n).strip("-") for n in (*names, stem))[:128]
@@ -890,10 +931,7 @@ def _table_figures(
     BenchError
         With every product, title and figure that is not known, or stands twice.
     """
-    known = {
-        "product": {**_slugs(bench.products), **maps.get("product", {})},
-        "title": {**_slugs(bench.titles), **maps.get("title", {})},
-    }
+    known = _known_names(bench, maps)
     faults: list[Fault] = []
 
     def named(what: str, text: str, line: int) -> str:
@@ -1180,13 +1218,12 @@ class _Guess:
         lines = [f"{len(self.fields)} logs below {self.folder.name}", *self.parts]
         for key, entries in self.new.items():
             lines.append(f"new in bench.yaml, {key}: {', '.join(entries)}")
-        for path, said in list(self.fields.items())[:_SHOWN]:
+        told = []
+        for path, said in self.fields.items():
             shown = ", ".join(f"{name} {text}" for name, text in said.items())
-            lines.append(f"  {path.relative_to(self.folder).as_posix()}: {shown}")
-        if len(self.fields) > _SHOWN:
-            lines.append(f"  and {len(self.fields) - _SHOWN} more alike")
+            told.append(f"  {path.relative_to(self.folder).as_posix()}: {shown}")
         over = [_TakenIn(path.name, "passed over", why) for path, why in self.over]
-        return lines + folded(_told_once(over))
+        return [*lines, *few(told, "alike"), *folded(_told_once(over))]
 
 
 def guess_folder(bench_folder: Path, folder: Path) -> _Guess:

@@ -14,9 +14,9 @@ import pytest
 from kill_points import ATTEMPTS, run_kills, run_steps, run_writers
 
 from kit.bench import transaction as takein
-from kit.bench.acts import add_crashed, undo
+from kit.bench.acts import add_crashed, enter_names, undo
 from kit.bench.evidence import check_evidence
-from kit.bench.intake import Naming, add_logs, add_table
+from kit.bench.intake import Naming, add_logs, add_table, names_of_table
 from kit.bench.journal import By
 from kit.bench.runs import read_run, read_run_sheet
 from kit.bench.transaction import held_bench
@@ -736,6 +736,20 @@ def test_a_wide_table_goes_in_figure_by_figure(tmp_path, name):
     assert not again.added and len(again.skipped) == 5
     undo(bench, by=by)
     assert not read_run_sheet(read_bench(bench))
+
+
+def test_names_of_a_wide_table_that_the_bench_lacks_are_proposed(tmp_path):
+    bench = wide_bench(tmp_path)
+    blocks = [["", "Ash 1", "Elm 5"], ["moor", 61.5, 40], ["Two Gates", 70, 50]]
+    table = write_wide(tmp_path / "r.csv", [*blocks, ["1 % low", "Elm 5"], ["moor", 31]])
+    new = names_of_table(bench, table)
+    assert new["titles"] == {"two-gates": {"name": "Two Gates"}}
+    (bench / "runs.csv").write_text("run,product,title,layout,log\n", encoding="utf-8")
+    assert list(new["products"]) == ["elm-5"] and new["products"]["elm-5"]["name"] == "Elm 5"
+    enter_names(bench, new, by=By("vera", "2026-11-26T09:00:00+00:00"))
+    assert names_of_table(bench, table) == {}
+    assert len(add_table(bench, table, fields={"began": "2026-11-25"}).added) == 4
+    assert names_of_table(bench, table, maps={"product": {"Ash 1": "birch"}}) == {}
 
 
 @pytest.mark.parametrize("name", ["means.csv", "means.xlsx"])
