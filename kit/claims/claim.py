@@ -10,6 +10,7 @@ import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, fields
 from functools import cached_property
+from operator import attrgetter
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Literal, Self
 
@@ -62,6 +63,7 @@ class _ClaimKind:
 
 
 _ABOUT = ("metric", "product", "baseline", "title", "group", "part")
+_about = attrgetter(*_ABOUT)
 KINDS: Mapping[str, _ClaimKind] = {
     "run": _ClaimKind("run/{metric}/{run}"),
     "cell": _ClaimKind("cell/{metric}/{title}/{product}"),
@@ -269,7 +271,7 @@ class Claim:
         ValueError
             If the kind is not one of `KINDS`, or the method not in the catalogue.
         """
-        about = {name: getattr(subject, name) for name in _ABOUT}
+        about = dict(zip(_ABOUT, _about(subject), strict=True))
         run = next(iter(subject.runs or subject.set_aside), "")
         name = Claim.id_of(kind, run=run, **about)
         if method not in METHODS:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from operator import mul
 
 import numpy as np
 from numpy.typing import NDArray
@@ -163,15 +164,18 @@ def _compare_pairs(
         )
         groups.setdefault((a.metric, method), []).append(i)
     made: dict[int, _Compared] = {}
+    log_a, log_b = (_log_values(side) for side in ([a for a, _ in found], [b for _, b in found]))
     for (metric, method), places in groups.items():
         pairs = [found[i] for i in places]
         pairings = [sessions[i] for i in places]
         shared = (variances or {}).get(metric)
+        paired = method.startswith("paired")
+        raw = [
+            pair.difference if paired and pair else log_a[i] - log_b[i]
+            for i, pair in zip(places, pairings, strict=True)
+        ]
         difference = np.array(
-            [
-                _difference(a, b, pair if method.startswith("paired") else None)
-                for (a, b), pair in zip(pairs, pairings, strict=True)
-            ]
+            [-d if a.less_is_better else d for d, (a, _) in zip(raw, pairs, strict=True)]
         )
         group = _judge_group(method, pairs, pairings, difference, shared, params.confidence, band)
         for k, i in enumerate(places):
@@ -197,17 +201,21 @@ def _sharing(fit: CrossedFit | None, keys: Sequence[tuple[str, str]]) -> int:
 
 def _session_pair(a: Cell, b: Cell) -> SessionPair | None:
     """Return two cells paired by session; None where they share none."""
-    if not any(a.sessions) or not any(b.sessions):
+    if {*a.sessions}.isdisjoint(b.sessions) or not any(a.sessions):
         return None
     return SessionPair.match(
         to_log(a.values, a.unit), a.sessions, to_log(b.values, b.unit), b.sessions
     )
 
 
-def _log_value(cell: Cell) -> float:
-    """Return the mean of a cell's runs on the log scale."""
-    logs = to_log(cell.values, cell.unit)
-    return math.fsum(n * x for n, x in zip(cell.weights, logs, strict=True)) / cell.n
+def _log_values(cells: Sequence[Cell]) -> list[float]:
+    """Return the mean of each cell's runs on the log scale; that of a cell is worked out once."""
+    found: dict[int, float] = {}
+    for cell in cells:
+        if id(cell) not in found:
+            logs = to_log(cell.values, cell.unit)
+            found[id(cell)] = math.fsum(map(mul, cell.weights, logs)) / cell.n
+    return [found[id(cell)] for cell in cells]
 
 
 def _judge_group(
@@ -336,12 +344,6 @@ def _compared(
         own_half=_figure(group.own.half[k]) if group.own else None,
         own_level_half=_figure(group.own.level_half[k]) if group.own else None,
     )
-
-
-def _difference(a: Cell, b: Cell, pairing: SessionPair | None) -> float:
-    """Return how far a is better than b on the log scale."""
-    raw = pairing.difference if pairing else _log_value(a) - _log_value(b)
-    return -raw if a.less_is_better else raw
 
 
 def _balanced(a: Cell, b: Cell, pairing: SessionPair) -> bool:

@@ -250,8 +250,9 @@ def check_closure(
         for name, title in known_cells:
             of.get(name, {})[title] = None
         mean_ratio = _mean_ratios(known_cells, ratios, metric)
+        shared = _shared_titles(of)
         for b, c in combinations(dict.fromkeys(others), 2):
-            made = _close(known_cells, mean_ratio, metric, (product, b, c), of)
+            made = _close(known_cells, mean_ratio, metric, (product, b, c), shared)
             if made is not None:
                 closures.append(made)
     return tuple(closures)
@@ -363,14 +364,27 @@ def _mean_ratios(
     def mean_ratio(over: str, under: str, titles: tuple[str, ...], *, own: bool) -> float:
         logs = []
         for title in titles:
-            top, bottom = cells[over, title], cells[under, title]
-            ratio = bottom.value / top.value if top.less_is_better else top.value / bottom.value
-            if own:
-                ratio = ratios.get((metric, over, under, title), ratio)
+            ratio = ratios.get((metric, over, under, title)) if own else None
+            if ratio is None:
+                top, bottom = cells[over, title], cells[under, title]
+                ratio = bottom.value / top.value if top.less_is_better else top.value / bottom.value
             logs.append(math.log(ratio))
         return math.exp(math.fsum(logs) / len(logs))
 
     return mean_ratio
+
+
+def _shared_titles(of: Mapping[str, Mapping[str, None]]) -> Callable[..., tuple[str, ...]]:
+    """Return what gives the titles that products have in common, in the first one's order."""
+
+    @cache
+    def shared(first: str, *others: str) -> tuple[str, ...]:
+        common = of[first].keys()
+        for other in others:
+            common &= of[other].keys()
+        return tuple(title for title in of[first] if title in common)
+
+    return shared
 
 
 def _close(
@@ -378,15 +392,10 @@ def _close(
     mean_ratio: Callable[..., float],
     metric: str,
     names: tuple[str, str, str],
-    titles_of: Mapping[str, Mapping[str, None]],
+    shared: Callable[..., tuple[str, ...]],
 ) -> Closure | None:
     """Return the closure of one triple, or None where two of them share no title."""
     a, b, c = names
-
-    def shared(*products: str) -> tuple[str, ...]:
-        first, *others = (titles_of[product] for product in products)
-        return tuple(t for t in first if all(t in other for other in others))
-
     common = shared(a, b, c)
     own = shared(a, b), shared(b, c), shared(a, c)
     if not common:
@@ -409,7 +418,7 @@ def _close(
         trace=Trace(
             "check_closure",
             f"closure/{metric}/{a}-over-{b}-over-{c}",
-            inputs=tuple(cells[p, t].trace for p in names for t in titles_of[p] if t in every),
+            inputs=tuple(cells[p, t].trace for p in names for t in shared(p) if t in every),
         ),
     )
 

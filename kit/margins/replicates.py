@@ -66,9 +66,13 @@ def to_log(values: Sequence[float], unit: str) -> tuple[float, ...]:
         if not all(math.isfinite(v) for v in values):
             raise ValueError(f"levels must be finite: {list(values)}")
         return tuple(v * LOG_PER_DB for v in values)
-    if not all(math.isfinite(v) and v > 0 for v in values):
+    try:
+        logs = tuple(map(math.log, values))  # refuses 0 and below
+    except ValueError:
+        logs = (math.nan,)
+    if not math.isfinite(sum(logs)):
         raise ValueError(f"values must be finite and above 0: {list(values)}")
-    return tuple(math.log(v) for v in values)
+    return logs
 
 
 def from_log(log_value: float, unit: str) -> float:
@@ -113,6 +117,10 @@ class Pooled:
         logs = to_log([run.values[metric] for run in runs], unit)
         passes = tuple(run.passes for run in runs)
         mean = math.fsum(n * x for n, x in zip(passes, logs, strict=True)) / sum(passes)
+        if set(passes) == {1}:
+            df = len(runs) - 1
+            variance = math.fsum((x - mean) ** 2 for x in logs) / df if df else math.nan
+            return cls(mean, 0.0 if variance < ZERO_VARIANCE else variance, passes, df)
         stated = [(n - 1, run.spread.get(metric)) for n, run in zip(passes, runs, strict=True)]
         known = [(df, sd) for df, sd in stated if sd is not None]
         between = math.fsum(n * (x - mean) ** 2 for n, x in zip(passes, logs, strict=True))
@@ -163,6 +171,8 @@ class SessionPair:
         Where both sides have as many runs in each session, the result is the difference of the
         means of all those runs. What a session does to both sides alike cancels.
         """
+        if {*sessions_a}.isdisjoint(sessions_b):
+            return None
         by_session: tuple[dict[str, list[float]], dict[str, list[float]]] = ({}, {})
         for side, logs, sessions in zip(
             by_session, (logs_a, logs_b), (sessions_a, sessions_b), strict=True

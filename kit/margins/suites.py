@@ -143,7 +143,7 @@ class SuiteMargin(RatioEstimate):
 
 
 def _log_ratio(margin: Margin) -> float:
-    return math.log(margin.ratio)
+    return math.log(margin.value)
 
 
 def summarise_suites(

@@ -317,7 +317,7 @@ def _mark_margins(margins: Sequence[Margin], review: Review) -> list[Margin]:
         marks = (*margin.marks, *_epoch_mark(margin.cells, review))
         if any(cut.intersection(cell.runs) for cell in margin.cells):
             marks += ("common_stretch",)
-        found.append(replace(margin, marks=marks))
+        found.append(margin if marks == margin.marks else replace(margin, marks=marks))
     return found
 
 
