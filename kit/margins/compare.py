@@ -9,6 +9,7 @@ from operator import mul
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import stdtr
 
 from kit.errors import UsageError, did_you_mean
 from kit.margins.cells import (
@@ -31,7 +32,7 @@ from kit.margins.replicates import (
 from kit.screening.controls import Controls
 from kit.settings.params import MarginParams
 from kit.stats.crossed_variance import ODD_TAIL, CrossedFit, Mixture
-from kit.stats.intervals import Family, Judged, adjust_p_values, welch_error
+from kit.stats.intervals import Family, Judged, adjust_p_values, level_p_value, welch_error
 from kit.stats.suite_errors import false_sign_rates
 from kit.trace import Trace
 
@@ -413,6 +414,7 @@ class Margin(RatioEstimate):
     false_sign: float | None = None  # P(the measured sign is false), among its family
     own_low: float | None = None  # by the runs of its two sides alone, where variances are shared
     own_high: float | None = None
+    compared: _Compared | None = field(default=None, compare=False, repr=False)  # made from it
 
     @property
     def method_name(self) -> str:
@@ -449,6 +451,7 @@ def compare_products(
     titles: Sequence[str] | None = None,
     variances: Mapping[str, SharedVariances] | None = None,
     false_signs: bool = True,
+    known: Sequence[Margin] = (),
 ) -> tuple[Margin, ...]:
     """Return a margin per metric, baseline and title in which both sides have a cell.
 
@@ -469,6 +472,8 @@ def compare_products(
     false_signs : bool
         Whether to work out how likely each sign is false: outcomes of titles need it, suites do
         not.
+    known : sequence of Margin, optional
+        What the same cells and params gave with another level band: what no band enters is theirs.
 
     Raises
     ------
@@ -485,10 +490,19 @@ def compare_products(
     """
     _check_names(cells, product, baselines, titles or (), controls)
     found = _pair_cells(cells, product, baselines, titles, levels=False)
-    made = _compare_pairs(found, params, variances, band=math.log1p(params.level_band))
+    band = math.log1p(params.level_band)
+    theirs = {m.trace.key: m for m in known if m.compared}
+    keys = [f"margin/{a.metric}/{a.title}/{a.product}-over-{b.product}" for a, b in found]
+    again = [theirs[key] for key in keys if key in theirs]
+    if len(again) == len(found):
+        made = _with_level([m.compared for m in again if m.compared], band)
+    else:
+        again, made = [], _compare_pairs(found, params, variances, band=band)
     p_adjusted = _adjust(found, [one.p_value for one in made], family=params.family)
     p_level_adjusted = _adjust(found, [one.p_level for one in made], family=params.family)
-    false_sign = _false_signs(found, made) if false_signs else [None] * len(made)
+    false_sign = [m.false_sign for m in again] or [None] * len(made)
+    if false_signs and not again:
+        false_sign = _false_signs(found, made)
     margins = []
     for i, one in enumerate(made):
         a, b = one.cells
@@ -530,11 +544,7 @@ def compare_products(
                 p_adjusted=p_adjusted[i],
                 cells=one.cells,
                 marks=tuple(dict.fromkeys(marks)),
-                trace=Trace(
-                    "compare_products",
-                    f"margin/{a.metric}/{a.title}/{a.product}-over-{b.product}",
-                    inputs=(a.trace, b.trace),
-                ),
+                trace=Trace("compare_products", keys[i], inputs=(a.trace, b.trace)),
                 p_level=one.p_level,
                 p_level_adjusted=p_level_adjusted[i],
                 mixture_df=one.mixture_df,
@@ -543,9 +553,33 @@ def compare_products(
                 false_sign=false_sign[i],
                 own_low=own_low,
                 own_high=own_high,
+                compared=one,
             )
         )
     return tuple(margins)
+
+
+def _with_level(made: Sequence[_Compared], band: float) -> list[_Compared]:
+    """Return comparisons judged against another level band: its p-values alone are others."""
+    groups: dict[tuple[str, str], list[int]] = {}
+    for i, one in enumerate(made):
+        if one.half is not None:
+            groups.setdefault((one.cells[0].metric, one.method), []).append(i)
+    found = [*made]
+    for places in groups.values():
+        group = [made[i] for i in places]
+        size = np.abs([one.difference for one in group])
+        care = np.array([one.care for one in group])
+        if group[0].mixture_df is not None:
+            errors = Mixture.stack([one.error for one in group if one.error])
+            p_level = level_p_value(size, errors.sd, errors.weight, band=band, care=care)
+        else:
+            se = np.array([one.log_se for one in group], dtype=np.float64)
+            df = np.array([one.df for one in group], dtype=np.float64)
+            p_level = stdtr(df, (size - band) / se)
+        for i, one, p in zip(places, group, p_level.tolist(), strict=True):
+            found[i] = replace(one, p_level=p)
+    return found
 
 
 def _check_names(

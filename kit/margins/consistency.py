@@ -379,9 +379,7 @@ def _shared_titles(of: Mapping[str, Mapping[str, None]]) -> Callable[..., tuple[
 
     @cache
     def shared(first: str, *others: str) -> tuple[str, ...]:
-        common = of[first].keys()
-        for other in others:
-            common &= of[other].keys()
+        common = {*of[first]}.intersection(*(of[other] for other in others))
         return tuple(title for title in of[first] if title in common)
 
     return shared

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import chain
 
 import numpy as np
@@ -215,6 +215,34 @@ def summarise_suites(
     return tuple(suites)
 
 
+def with_level_band(
+    suites: Sequence[SuiteMargin], margins: Sequence[Margin], params: MarginParams
+) -> tuple[SuiteMargin, ...]:
+    """Return suites as they are with margins judged against another level band."""
+    by_key = {(m.metric, m.product, m.baseline, m.title): m for m in margins}
+    found = []
+    for suite in suites:
+        own = tuple(by_key[suite.metric, suite.product, suite.baseline, t] for t in suite.titles)
+        like = suite.like_low, suite.like_high
+        ends = suite.low, suite.high, suite.level_low, suite.level_high
+        outcome = _suite_outcome(own, suite.center, ends, like, params)
+        found.append(replace(suite, margins=own, outcome=outcome))
+    return tuple(found)
+
+
+def _suite_outcome(
+    margins: Sequence[Margin],
+    center: float,
+    ends: tuple[float | None, float | None, float | None, float | None],
+    like: tuple[float | None, float | None],
+    params: MarginParams,
+) -> Outcome:
+    """Return what may be said of a suite by its interval, or without one by its titles."""
+    if ends[0] is None:
+        return _titles_outcome(margins, center, like, params)
+    return outcome_of(*ends, band=params.level_band)
+
+
 def _marks(
     margins: Sequence[Margin], low: float | None, error: _SuiteError | None, weights: Floats
 ) -> tuple[str, ...]:
@@ -310,9 +338,9 @@ def summarise_titles(
         like_low=like_low,
         like_high=like_high,
         confidence=params.confidence,
-        outcome=_titles_outcome(margins, center, (like_low, like_high), params)
-        if low is None
-        else outcome_of(low, high, level_low, level_high, band=params.level_band),
+        outcome=_suite_outcome(
+            margins, center, (low, high, level_low, level_high), (like_low, like_high), params
+        ),
         center=center,
         day_sd=error.day.sd if error is not None and error.day is not None else None,
         left_out=dict(left_out or {}),

@@ -20,7 +20,7 @@ from kit.margins.consistency import Closure, NameGap, check_closure, find_name_g
 from kit.margins.drift import Drift, measure_drift
 from kit.margins.energy import EnergyMargin, EnergyStanding, compare_energy, pool_lags, weigh_energy
 from kit.margins.replicates import SharedVariances, fit_variances
-from kit.margins.suites import SuiteMargin, summarise_suites
+from kit.margins.suites import SuiteMargin, summarise_suites, with_level_band
 from kit.metrics.measuring import (
     PLAIN,
     Reading,
@@ -330,10 +330,10 @@ def _changed(one: Review, other: Review) -> set[str] | None:
     return {n for n in names if getattr(one.params, n) != getattr(other.params, n)}
 
 
-def _cells_alike(params: ReviewParams, other: ReviewParams) -> bool:
-    """Return whether two reviews of the same runs make the same cells of them."""
+def _margins_differ(params: ReviewParams, other: ReviewParams) -> set[str]:
+    """Return what two reviews say otherwise of how margins are made."""
     one, two = params.margins, other.margins
-    return (one.method, one.confidence) == (two.method, two.confidence)
+    return {name for name in type(one).model_fields if getattr(one, name) != getattr(two, name)}
 
 
 def work_out(review: Review, *, before: tuple[Review, Results] | None = None) -> Results:
@@ -364,9 +364,11 @@ def work_out(review: Review, *, before: tuple[Review, Results] | None = None) ->
     changed = _changed(before[0], review) if before is not None else None
     if before is not None and changed == {"value"}:
         return replace(before[1], value=_weighed(review, before[1].cells, before[1].suites))
-    if before is not None and changed == {"margins"} and _cells_alike(before[0].params, params):
-        variances, cells = before[1].variances, before[1].cells
-        every_cell = before[1].cells_all_runs
+    same: Results | None = None  # what was worked out with no more than another band
+    if before is not None and changed == {"margins"}:
+        same = before[1] if _margins_differ(before[0].params, params) == {"level_band"} else None
+    if same is not None:
+        variances, cells, every_cell = same.variances, same.cells, same.cells_all_runs
     else:
         variances, cells = _cells(review.used, review)
         every_cell = cells if none_aside else _cells(review.measured, review)[1]
@@ -385,7 +387,7 @@ def work_out(review: Review, *, before: tuple[Review, Results] | None = None) ->
             controls=review.controls,
             variances=variances,
         )
-        made: Sequence[Margin] = compare(cells)
+        made: Sequence[Margin] = compare(cells, known=same.margins if same else ())
         if not none_aside:
             made = _with_all_runs(made, compare(every_cell))
         if unstruck is not None:
@@ -393,22 +395,33 @@ def work_out(review: Review, *, before: tuple[Review, Results] | None = None) ->
         margins += made
         levels += _levels(cells, product, baselines, review, variances)
     margins = _mark_margins(margins, review)
-    suites = summarise_suites(
-        margins,
-        groups={"all": params.whole, **params.suites},
-        titles=titles,
-        params=params.margins,
-        cells=cells,
-    )
+    if same is not None:
+        suites = with_level_band(same.suites, margins, params.margins)
+    else:
+        suites = summarise_suites(
+            margins,
+            groups={"all": params.whole, **params.suites},
+            titles=titles,
+            params=params.margins,
+            cells=cells,
+        )
     gaps = find_name_gaps(
         margins,
         [(a.here, b.here, a.there, b.there) for a, b in name_pairs(params)],
         params=params.margins,
         mean_clocks_mhz=_mean_clocks_mhz(review),
     )
-    closures = check_closure(
-        cells, product=params.product, others=params.rivals, titles=titles, margins=margins
-    )
+    own = [pair for pair in pairs if pair[0] == params.product]
+    if same is not None:
+        return replace(
+            same,
+            margins=tuple(margins),
+            suites=suites,
+            gaps=gaps,
+            value=_weighed(review, cells, suites),
+            levels=tuple(levels),
+            energy_margins=compare_energy(same.energy, own, params.margins),
+        )
     energy = weigh_energy(review.used, cells, titles, confidence=params.margins.confidence)
     return Results(
         cells=cells,
@@ -417,13 +430,13 @@ def work_out(review: Review, *, before: tuple[Review, Results] | None = None) ->
         margins=tuple(margins),
         suites=suites,
         gaps=gaps,
-        closures=closures,
+        closures=check_closure(
+            cells, product=params.product, others=params.rivals, titles=titles, margins=margins
+        ),
         value=_weighed(review, cells, suites),
         levels=tuple(levels),
         energy=energy,
-        energy_margins=compare_energy(
-            energy, [pair for pair in pairs if pair[0] == params.product], params.margins
-        ),
+        energy_margins=compare_energy(energy, own, params.margins),
         lags=pool_lags(review.used),
         drifts=measure_drift(review.rows, review.diagnostics, review.metrics, bench, params),
         within=compare_within(

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
-from typing import Literal
+from dataclasses import dataclass, field
+from typing import Any, Literal, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -56,6 +56,9 @@ class Flag:
         return cls(reason, action, row.run, row.product, row.title)
 
 
+_Found = TypeVar("_Found")
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class View:
     """What a rule sees: the rows still used, their diagnostics, the bench and the params."""
@@ -66,6 +69,14 @@ class View:
     bench: Bench
     params: ReviewParams
     left_out: tuple[RunRow, ...] = ()  # by the analyst, not by a rule
+    _seen: dict[Callable[..., Any], Any] = field(default_factory=dict, init=False, repr=False)
+
+    def once(self, work: Callable[[View], _Found]) -> _Found:
+        """Return what `work` makes of this view, worked out once whoever asks."""
+        if work not in self._seen:
+            self._seen[work] = work(self)
+        found: _Found = self._seen[work]
+        return found
 
     @property
     def screen(self) -> ScreenParams:
@@ -74,10 +85,7 @@ class View:
 
     def cells(self) -> dict[CellKey, list[RunRow]]:
         """Return the used rows of each product in each title, in the order recorded."""
-        found: dict[CellKey, list[RunRow]] = {}
-        for row in self.used:
-            found.setdefault((row.product, row.title), []).append(row)
-        return {cell: _in_order(rows) for cell, rows in found.items()}
+        return self.once(_rows_by_cell)
 
     def logged(self) -> list[tuple[RunRow, RunDiagnostics]]:
         """Return the used rows that have a log, with their diagnostics."""
@@ -123,6 +131,13 @@ class View:
 
 
 Rule = Callable[[View], Iterable[Flag]]  # gives what it finds; `screen` names the rule
+
+
+def _rows_by_cell(view: View) -> dict[CellKey, list[RunRow]]:
+    found: dict[CellKey, list[RunRow]] = {}
+    for row in view.used:
+        found.setdefault((row.product, row.title), []).append(row)
+    return {cell: _in_order(rows) for cell, rows in found.items()}
 
 
 def _in_order(rows: Iterable[RunRow]) -> list[RunRow]:

@@ -13,6 +13,7 @@ import zlib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
+from statistics import median
 from typing import Literal
 
 import numpy as np
@@ -630,8 +631,8 @@ def _find_unlike_runs(view: View) -> Iterator[Flag]:
     exchanged with it) does not hide itself. Student's t at `ALPHA` over all runs together. Three
     runs suffice; fewer than four cells to pool do not.
     """
-    cells = _logs_by_cell(view)
-    exchanged = {stray.row.run for pair in _exchanged(cells) for stray in pair}
+    cells = view.once(_logs_by_cell)
+    exchanged = {stray.row.run for pair in view.once(_exchanged) for stray in pair}
     for stray in _strays(cells):
         if stray.row.run not in exchanged:
             others = few(len(cells[stray.cell].rows) - 1)
@@ -644,16 +645,17 @@ def _find_exchanged_runs(view: View) -> Iterator[Flag]:
 
     Two products in one title, or two titles of one product. The test: that of `_find_unlike_runs`.
     """
-    for pair in _exchanged(_logs_by_cell(view)):
+    for pair in view.once(_exchanged):
         for one, other in (pair, pair[::-1]):
             yield Flag.of_run(one.row, _exchanged_reason(one, other))
 
 
-def _exchanged(cells: Mapping[CellKey, _Cell]) -> list[tuple[_Stray, _Stray]]:
+def _exchanged(view: View) -> list[tuple[_Stray, _Stray]]:
     """Return the pairs of runs that would each fit the other's cell.
 
     Both must be far from their own cell, and the cells have the product or the title in common.
     """
+    cells = view.once(_logs_by_cell)
     return [
         (one, other)
         for one, other in combinations(_strays(cells), 2)
@@ -724,7 +726,7 @@ def _spread_without(
         return None
     alike = [others & (keys[:, place] == keys[i, place]) for place in (0, 1)]
     pooled = [variances[which] for which in alike if which.sum() >= FEWEST_CELLS]
-    variance = max(float(np.median(found)) for found in pooled or [variances[others]])
+    variance = max(median(found.tolist()) for found in pooled or [variances[others]])
     return _Spread(math.sqrt(variance), EFFICIENCY * float(df[others].sum()))
 
 
@@ -743,9 +745,9 @@ def _strays(cells: Mapping[CellKey, _Cell]) -> list[_Stray]:
         limit = float(stdtrit(max(cell.spread.df, 1.0), 1.0 - ALPHA / (2 * count)))
         # In a cell of three, one stray puts the others off, too: only the farthest is looked at,
         # and the rest must agree without it.
-        i = int(np.abs(cell.logs - np.median(cell.logs)).argmax())
+        i = int(np.abs(cell.logs - median(cell.logs.tolist())).argmax())
         rest = np.delete(cell.logs, i)
-        apart = float(cell.logs[i] - np.median(rest))
+        apart = float(cell.logs[i] - median(rest.tolist()))
         spreads = apart / (cell.spread.sd * np.sqrt(1.0 + np.pi / 2 / rest.size))
         agree = float(np.ptp(rest)) <= REST_WITHIN * cell.spread.sd
         if abs(spreads) > limit and agree:

@@ -220,7 +220,8 @@ def screen_runs(
         left_out = view.left_out
         if rule.name == "analyst":
             left_out = tuple(row for row in view.used if row.run in set_aside)
-        view = replace(view, used=used, left_out=left_out)
+        if (len(used), left_out) != (len(view.used), view.left_out):
+            view = replace(view, used=used, left_out=left_out)
     return Screened(tuple(flags), set_aside)
 
 
