@@ -9,7 +9,7 @@ import re
 import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager, nullcontext
-from dataclasses import dataclass, fields, is_dataclass
+from dataclasses import dataclass, fields, is_dataclass, replace
 from functools import wraps
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Annotated, Any, NoReturn, get_type_hints
@@ -79,6 +79,7 @@ ReviewDir = Annotated[Path, typer.Argument(metavar="DIR", help="The folder of a 
 
 
 _ROWS_SHOWN = 8
+_LOOK_S = 0.5  # between two looks of `run --watch`
 _GOOD, _BAD = ("no faults", "verified", "passed."), ("NOT verified", "failed.", "altered")
 
 
@@ -124,9 +125,14 @@ def _fail(error: KitError, *, as_json: bool) -> NoReturn:
     if as_json:
         said = {"error": type(error).__name__, "faults": _faults_of(error)}
         _told({"ok": False, **said}, (), True)
+    _say_fault(error)
+    raise typer.Exit(error.exit_status) from None
+
+
+def _say_fault(error: KitError) -> None:
+    """Print an error on standard error, alike lines once."""
     for line in folded(str(error).splitlines()):
         typer.echo(_coloured(_printable(line), "red", sys.stderr), err=True)
-    raise typer.Exit(error.exit_status) from None
 
 
 def _spread(plain: inspect.Signature, groups: Mapping[str, type[Any]]) -> inspect.Signature:
@@ -348,7 +354,12 @@ class _RunOptions:
     ] = 1
     timeout: Annotated[int, typer.Option(min=1, help="Seconds one review may take.")] = 1800
     resume: Annotated[
-        bool, typer.Option("--resume", help="Leave out reviews already finished.")
+        bool,
+        typer.Option("--resume", help="Leave out finished reviews whose inputs did not change."),
+    ] = False
+    watch: Annotated[
+        bool,
+        typer.Option("--watch", help="Run again whenever an input changes, until Ctrl-C."),
     ] = False
     foreign_template: Annotated[
         bool,
@@ -385,6 +396,27 @@ def _run(
 
     Several reviews get an index page with a league table: index.html, season.csv, season.parquet.
     """
+    if not given.watch:
+        if status := _run_once(params, out, given, as_json):
+            raise typer.Exit(status)
+        return
+    import time
+
+    from kit.report.files import watch_inputs
+
+    try:
+        for _ in watch_inputs(params, wait=lambda: time.sleep(_LOOK_S)):
+            try:
+                _run_once(params, out, replace(given, resume=True), as_json)
+            except KitError as error:
+                _say_fault(error)
+            typer.echo("watching for changes; Ctrl-C ends", err=True)
+    except KeyboardInterrupt:
+        typer.echo("no longer watching; nothing half-made was left", err=True)
+
+
+def _run_once(params: list[Path], out: Path, given: _RunOptions, as_json: bool) -> int:
+    """Run reviews and print how each ended; return the exit status."""
     with _progress("starting"):
         from kit.metrics.measuring import Reading
         from kit.metrics.store import Store, cache_folder
@@ -421,8 +453,7 @@ def _run(
         _told(None, season.to_lines() if alone else season.closing_lines(), False)
         if not given.logs_at:
             _warn_of_benches(params)
-    if season.exit_status:
-        raise typer.Exit(season.exit_status)
+    return season.exit_status
 
 
 def _warn_of_benches(params: list[Path]) -> None:
@@ -1066,6 +1097,19 @@ def _new_layout(
 
         enter_names(write, {"layouts": {proposal.name: proposal.layout}}, by=_by())
     _answer(proposal, as_json)
+
+
+@_command("upgrade")
+def _upgrade(
+    files: Annotated[
+        list[Path], typer.Argument(metavar="FILE", help="A params file, bench.yaml, or a bench.")
+    ],
+) -> None:
+    """Bring settings of an older version to today's format; what they were is kept beside them."""
+    from kit.settings.starting import upgrade_file
+
+    for file in files:
+        _told(None, upgrade_file(file), False)
 
 
 @_command("schema")

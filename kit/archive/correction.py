@@ -29,7 +29,8 @@ from kit.page.html import (
     text_html,
 )
 from kit.page.traces import trace_section
-from kit.report.report import Closing, ReviewRun, close_review, find_template, run_template
+from kit.report.report import Closing, ReviewRun, close_review, run_template
+from kit.report.template import find_template
 from kit.rounding import Rounded, table_csv
 from kit.settings.metric import METRIC_LABELS
 

@@ -23,8 +23,7 @@ from kit.claims.of_pages import make_claims
 from kit.errors import UsageError
 from kit.margins.drift import Drift
 from kit.metrics.measuring import PLAIN, Reading
-from kit.report.report import find_template
-from kit.report.template import read_template
+from kit.report.template import find_template, read_template
 from kit.review.health import Health, measure_health
 from kit.review.walk import Results, Review, load_review, work_out
 from kit.rounding import number

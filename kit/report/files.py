@@ -14,7 +14,7 @@ import json
 import os
 import secrets
 import shutil
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -23,6 +23,7 @@ from kit.bench.prices import read_prices
 from kit.bench.runs import read_run_sheet
 from kit.errors import ExecutionError, KitError, SealError, UsageError
 from kit.package import installed_versions, kit_version
+from kit.report.template import find_template
 from kit.settings.params import load_params
 
 KEPT_ANYWAY = {".ipynb_checkpoints"}  # JupyterLab's own, of no use here
@@ -238,14 +239,14 @@ def _rests_on(params_path: Path) -> dict[str, str]:
 
 
 def _bench_parts(params_path: Path) -> dict[str, str]:
-    """Return what a review takes from its text and bench, as texts to hash.
+    """Return what a review takes from its text, template and bench, as texts to hash.
 
     Only rows of its own products count of the run sheet: a bench can grow, and reviews stay fresh.
 
     Raises
     ------
     KitError
-        If params, run sheet or prices cannot be read.
+        If params, template, run sheet or prices cannot be read.
     """
     loaded = load_params(params_path)
     params, bench = loaded.params, loaded.bench
@@ -258,8 +259,10 @@ def _bench_parts(params_path: Path) -> dict[str, str]:
     ]
     prices = [repr(row) for row in read_prices(bench)]
     text = params_path.parent / params.text if params.text else None
+    template = find_template(params_path, Path(params.template), allow_foreign=True)
     return {
         "text": text.read_bytes().hex() if text is not None and text.is_file() else "",
+        "template": template.read_bytes().hex(),
         "bench.yaml": (bench.folder / "bench.yaml").read_bytes().hex(),
         "rows of the run sheet": "\n".join(f"{row.run} {row.row_sha256}" for row in rows),
         "logs": "\n".join(stats),
@@ -288,6 +291,49 @@ def why_stale(folder: Path, params_path: Path) -> str:
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
         return "nothing beside it says what it was made from"
     return f"changed since: {', '.join(changed)}" if changed else ""
+
+
+def _stamp_inputs(params_path: Path) -> dict[Path, tuple[int, int]]:
+    """Return size and time of every file a review is made from, to tell quickly that one changed.
+
+    Of params that cannot be read, it is the params file alone; a file that is gone has none.
+    """
+    paths = [params_path]
+    with contextlib.suppress(KitError):
+        loaded = load_params(params_path)
+        params, bench = loaded.params, loaded.bench.folder
+        paths += [params_path.parent / params.text] if params.text else []
+        paths += [p for p in bench.rglob("*") if not p.relative_to(bench).parts[0].startswith(".")]
+        paths.append(find_template(params_path, Path(params.template), allow_foreign=True))
+    stamps = {}
+    for path in paths:
+        with contextlib.suppress(OSError):
+            stat = path.stat()
+            stamps[path] = stat.st_size, stat.st_mtime_ns
+    return stamps
+
+
+def watch_inputs(params: Sequence[Path], *, wait: Callable[[], None]) -> Iterator[None]:
+    """Yield at once, and again each time a file some review is made from has changed.
+
+    Parameters
+    ----------
+    params : sequence of Path
+        Params files.
+    wait : callable
+        Waits a moment between two looks. A change counts once nothing changed for one look more,
+        so that a file is not read while it is written.
+    """
+    seen: list[dict[Path, tuple[int, int]]] = []
+    while True:
+        now = [_stamp_inputs(path) for path in params]
+        if now != seen:
+            wait()
+            if now == [_stamp_inputs(path) for path in params]:
+                seen = now
+                yield
+        else:
+            wait()
 
 
 def note_inputs(folder: Path, params_path: Path) -> None:

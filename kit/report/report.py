@@ -42,7 +42,7 @@ from kit.package import PACKAGE
 from kit.page.assemble import CLOSED_MIME, build_page, source_text
 from kit.page.html import WRAPPER, text_html
 from kit.report.files import files_under, new_folder, note_inputs, write_notebook
-from kit.report.template import OWN_HOMES, own_template, read_template, tags_of
+from kit.report.template import find_template, own_template, read_template, tags_of
 from kit.settings.params import ReviewParams
 from kit.settings.yaml import read_yaml
 
@@ -769,42 +769,6 @@ def redraw_report(folder: Path, *, to: Path, text: Path | None = None) -> tuple[
     except OSError as error:
         raise UsageError(f"cannot write {to}: {error.strerror}") from None
     return lacking
-
-
-def find_template(params_path: Path, template: Path, *, allow_foreign: bool) -> Path:
-    """Return the template to run.
-
-    A bare name is looked for in the folder `notebooks` beside the params file or beside one of
-    the folders above it, then among the kit's own. Folders anyone may write to are passed over.
-
-    Raises
-    ------
-    UsageError
-        If there is no such template, or it lies outside the project and the package and was not
-        asked for.
-    """
-    own = [folder for folder in OWN_HOMES if folder.is_dir()]
-    projects = [
-        folder / "notebooks"
-        for folder in params_path.parents
-        if (folder / "notebooks").is_dir() and not (folder.stat().st_mode & 0o002)
-    ]
-    homes = [home.resolve() for home in (*projects[:1], *own)]
-    if template.parent == Path():
-        for home in homes:
-            if (home / template).is_file():
-                template = home / template
-                break
-    if not template.is_file():
-        looked = ", ".join(home.parent.name + "/notebooks" for home in homes) or "no folder"
-        raise UsageError(f'no template "{template}" (looked in {looked})')
-    found = template.resolve()
-    if not allow_foreign and not any(found.is_relative_to(home) for home in homes):
-        raise UsageError(
-            f'template "{template}" lies outside the project\'s notebooks. A template is code '
-            "and runs with your rights: read it first, then say --foreign-template"
-        )
-    return found
 
 
 @contextlib.contextmanager

@@ -406,11 +406,11 @@ class Outcome:
             **({"why": self.why} if self.why else {}),
         }  # fmt: skip
 
-    def to_line(self) -> str:
-        """Return one line: the params file, and the report's path or what went wrong."""
+    def to_line(self, *, alone: bool = False) -> str:
+        """Return one line: the params file, unless alone, and the report or what went wrong."""
         failed = f"failed with status {self.exit_status}: " if self.exit_status else ""
         stale = f" (run again, {self.why})" if self.why else ""
-        return f"{self.params.name}: {failed}{self.message}{stale}"
+        return ("" if alone else f"{self.params.name}: {failed}") + self.message + stale
 
 
 @dataclass(frozen=True, slots=True)
@@ -430,9 +430,8 @@ class _Season:
 
     def to_lines(self) -> list[str]:
         """Return a line per review."""
-        if len(self.outcomes) == 1:
-            return [self.outcomes[0].message]
-        return [outcome.to_line() for outcome in self.outcomes]
+        alone = len(self.outcomes) == 1
+        return [outcome.to_line(alone=alone) for outcome in self.outcomes]
 
     def closing_lines(self) -> list[str]:
         """Return how many reviews are finished, and where their index is."""
@@ -508,8 +507,13 @@ def run_reviews(
     KeyboardInterrupt
         Once every process of the season has ended.
     """
+    why = {p: _why_run(p, out_dir) if options.resume else "asked for" for p in params}
+    outcomes = {p: Outcome(p, 0, "finished before, left as it is") for p in params}
     if len(params) == 1:
-        outcome = _run_here(params[0], out_dir, options)
+        outcome = outcomes[params[0]]
+        if said := why[params[0]]:
+            outcome = _run_here(params[0], out_dir, options)
+            outcome = replace(outcome, why=said if said.startswith("changed") else "")
         told(outcome)
         return _Season((outcome,))
     doubled = sorted(
@@ -518,9 +522,7 @@ def run_reviews(
     if doubled:
         raise UsageError(f"named twice: {', '.join(doubled)}; name each params file once")
     _refuse_shared_folders(params)
-    why = {p: _why_run(p, out_dir) if options.resume else "asked for" for p in params}
     waiting = [p for p in params if why[p]]
-    outcomes = {p: Outcome(p, 0, "finished before, left as it is") for p in params}
     words, cluster = options.to_words(), options.reading.cluster
     if cluster:
         ended = _on_cluster(waiting, words, out_dir, cluster)

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from kit import errors
-from kit.errors import Fault
+from kit.errors import Fault, UsageError
 from kit.package import PACKAGE
 
 OWN_HOMES = (PACKAGE / "notebooks", PACKAGE.parent / "notebooks")  # installed, or in a checkout
@@ -35,6 +35,42 @@ def own_template(name: str) -> Path:
         if (home / name).is_file():
             return home / name
     raise TemplateError([Fault(name, "not one of the kit's own templates")])
+
+
+def find_template(params_path: Path, template: Path, *, allow_foreign: bool) -> Path:
+    """Return the template to run.
+
+    A bare name is looked for in the folder `notebooks` beside the params file or beside one of
+    the folders above it, then among the kit's own. Folders anyone may write to are passed over.
+
+    Raises
+    ------
+    UsageError
+        If there is no such template, or it lies outside the project and the package and was not
+        asked for.
+    """
+    own = [folder for folder in OWN_HOMES if folder.is_dir()]
+    projects = [
+        folder / "notebooks"
+        for folder in params_path.parents
+        if (folder / "notebooks").is_dir() and not (folder.stat().st_mode & 0o002)
+    ]
+    homes = [home.resolve() for home in (*projects[:1], *own)]
+    if template.parent == Path():
+        for home in homes:
+            if (home / template).is_file():
+                template = home / template
+                break
+    if not template.is_file():
+        looked = ", ".join(home.parent.name + "/notebooks" for home in homes) or "no folder"
+        raise UsageError(f'no template "{template}" (looked in {looked})')
+    found = template.resolve()
+    if not allow_foreign and not any(found.is_relative_to(home) for home in homes):
+        raise UsageError(
+            f'template "{template}" lies outside the project\'s notebooks. A template is code '
+            "and runs with your rights: read it first, then say --foreign-template"
+        )
+    return found
 
 
 def own_sources(page: str) -> dict[str, str]:

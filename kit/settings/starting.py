@@ -1,6 +1,7 @@
 """Starting texts for `bench.yaml` and `params/*.yaml`: every key of the models, with a comment.
 
 The texts are made from the models themselves: what a key means, its usual value or an example.
+Files of an older format are brought to today's here.
 """
 
 from __future__ import annotations
@@ -10,7 +11,7 @@ import datetime as dt
 import re
 import textwrap
 import typing
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -18,10 +19,16 @@ from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 from ruamel.yaml.comments import CommentedMap
 
-from kit.errors import UsageError
+from kit.errors import ParamsError, UsageError
 from kit.settings.bench_file import BENCH_FORMAT, NEW_SHEET, BenchFile
 from kit.settings.params import PARAMS_FORMAT, ReviewParams
-from kit.settings.yaml import models_in, one_line, yaml_text
+from kit.settings.yaml import (
+    change_yaml,
+    models_in,
+    one_line,
+    read_yaml,
+    yaml_text,
+)
 
 _WIDTH = 98
 _HOW = (
@@ -145,6 +152,71 @@ def start_params(path: Path) -> Path:
     text = _text(ReviewParams, given, "params", "What one review compares, and how.")
     _write_new({path: text}, path.parent)
     return path
+
+
+_TODAY = {f.rpartition("/")[0]: (f, m) for f, m in (
+    (BENCH_FORMAT, BenchFile), (PARAMS_FORMAT, ReviewParams),
+)}  # fmt: skip
+# What brings a file from one version of its format to the next, by family and version: given the
+# keys and lists of the file, it changes them in place and says what it did. Both are at 1 today.
+_UPGRADES: Mapping[str, Mapping[int, Callable[[Any], str]]] = {family: {} for family in _TODAY}
+
+
+def upgrade_file(path: Path) -> tuple[str, ...]:
+    """Bring a `bench.yaml` or params file to today's format; comments stay.
+
+    Parameters
+    ----------
+    path : Path
+        The file, or the folder of a bench. What it held is kept beside it, under its name with the
+        old version before the ending: `bench.format-0.yaml`.
+
+    Returns
+    -------
+    tuple of str
+        What was changed, a line each; that nothing was, where it is of today's format.
+
+    Raises
+    ------
+    ParamsError
+        If it cannot be read, is of no known format, or would not be right then: nothing is written.
+    UsageError
+        If it is of a later format, or cannot be written.
+    """
+    path = path / "bench.yaml" if path.is_dir() else path
+    document = read_yaml(path, file=path.name, error=ParamsError)
+    family, version = document.format
+    if family not in _TODAY or version < 0:
+        known = " or ".join(name for name, _ in _TODAY.values())
+        raise ParamsError([document.fault(f"is no format of settings; {known} is", "format")])
+    name, model = _TODAY[family]
+    today = int(name.rpartition("/")[2])
+    if version == today:
+        return (f"{path.name} is {name}, as today's are; nothing was changed",)
+    steps = [_UPGRADES[family].get(n) for n in range(version, today)]
+    if version > today or None in steps:
+        why = "it is of a later marginbook: install that" if version > today else "no way is known"
+        raise UsageError(f"{path.name}: from {family}/{version} to {name}: {why}")
+    said: list[str] = []
+
+    def change(tree: Any) -> None:
+        said.extend(step(tree) for step in steps if step is not None)
+        tree["format"] = name
+
+    before = path.read_bytes()
+    text = change_yaml(before.decode("utf-8-sig"), change)
+    kept, new = (path.with_suffix(f".{word}{path.suffix}") for word in (f"format-{version}", "new"))
+    _write_new({new: text}, path.parent)
+    try:
+        read_yaml(new, file=path.name, error=ParamsError).as_model(model, ParamsError)
+        with kept.open("xb") as stream:
+            stream.write(before)
+        new.replace(path)
+    except OSError as error:
+        raise UsageError(f"cannot keep {kept.name}: {error.strerror or error}") from None
+    finally:
+        new.unlink(missing_ok=True)
+    return (*said, f"{path.name} is {name} now; {kept.name} is what it was")
 
 
 def _write_new(texts: Mapping[Path, str], folder: Path) -> tuple[Path, ...]:

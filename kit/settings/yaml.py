@@ -104,6 +104,11 @@ def _expected_words(detail: Mapping[str, Any], found: object) -> str:
         words = str(detail["ctx"]["expected"])
         plain = str(found).lower().translate(_MICRO)  # else µs would be guessed to mean s
         known = [word.strip("' ") for word in words.replace(" or ", ", ").split(", ")]
+        (family, version), (ours, today) = _family_of(plain), _family_of(known[-1])
+        if family == ours and version >= 0:
+            older = "`marginbook upgrade FILE` brings an older one to it"
+            newer = "this one is of a later marginbook: install that"
+            return f"expected {words}; {older if version < today else newer}"
         return f"expected {words}{did_you_mean(plain, known)}"
     if kind == "value_error":
         return said.removeprefix("Value error, ")
@@ -119,6 +124,12 @@ def _expected_words(detail: Mapping[str, Any], found: object) -> str:
         return f"{_TYPES['string']}; put it in quotation marks: '{found}'"
     expected = _TYPES.get(kind.removesuffix("_type").removesuffix("_parsing"), said)
     return expected + (_number_hint(found) if kind.endswith("_parsing") else "")
+
+
+def _family_of(written: str) -> tuple[str, int]:
+    """Return family and version of a format such as marginbook-bench/1; -1 if it has none."""
+    family, _, version = written.rpartition("/")
+    return (family, int(version)) if family and version.isdecimal() else (written, -1)
 
 
 def _number_hint(found: object) -> str:
@@ -211,6 +222,11 @@ class YamlDocument:
     file: str
     data: Any
     lines: dict[Path_, int]
+
+    @property
+    def format(self) -> tuple[str, int]:
+        """Family and version of its format; the version is -1 where it states none."""
+        return _family_of(str(written_text(self.data.get("format"))))
 
     def line_of(self, path: Iterable[str | int]) -> int | None:
         """Return the line of the deepest part of `path` that stands in the file."""

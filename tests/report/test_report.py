@@ -30,10 +30,9 @@ from kit.report.report import (
     _without_grammar,
     close_review,
     closing_of,
-    find_template,
     run_review,
 )
-from kit.report.template import TemplateError
+from kit.report.template import TemplateError, find_template
 
 
 def test_scrubbing_takes_folders_addresses_and_kernel_files_out_of_every_text():

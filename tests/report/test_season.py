@@ -282,6 +282,9 @@ def test_resume_runs_again_what_its_params_changed(season):
     after = reports(folder)
     assert after["of-part-01"] > before["of-part-01"]
     assert after["of-part-02"] == before["of-part-02"]
+    alone = run_reviews(paths[1:2], out_dir=folder / "out", options=RunOptions(resume=True))
+    assert alone.to_lines() == ["finished before, left as it is"]
+    assert reports(folder) == after
 
 
 def test_two_params_files_of_one_review_are_refused(tmp_path):
@@ -345,3 +348,5 @@ def test_a_season_says_how_it_ended():
     assert both.exit_status == 4
     assert both.to_lines() == ["a.yaml: out/a/report.html", "b.yaml: failed with status 3: no log"]
     assert both.closing_lines() == ["1 of 2 reviews finished"]
+    stale = Outcome(Path("a.yaml"), 0, "out/a/report.html", "changed since: prices")
+    assert _Season((stale,)).to_lines() == ["out/a/report.html (run again, changed since: prices)"]

@@ -10,10 +10,11 @@ import pytest
 from kit.bench.intake import add_logs
 from kit.bench.runs import read_run_sheet
 from kit.claims.claim import _schema_of
-from kit.errors import BenchError, ParamsError
+from kit.errors import BenchError, ParamsError, UsageError
+from kit.settings import starting
 from kit.settings.bench_file import BenchFile, read_bench
 from kit.settings.params import ReviewParams, load_params
-from kit.settings.starting import start_bench, start_params
+from kit.settings.starting import start_bench, start_params, upgrade_file
 from kit.settings.yaml import read_yaml
 
 
@@ -90,3 +91,90 @@ def test_starting_texts_load_as_they_are_and_take_logs_in(tmp_path):
     log.write_text("frame_time_ms\n" + "16.7\n" * 300)
     add_logs(bench, [log], fields={"product": "new-part", "title": "my-scene"})
     assert len(read_run_sheet(read_bench(bench))) == 1
+
+
+class TestUpgrade:
+    """A made-up format /0, whose params gave the confidence in percent and called the suite's rivals
+    `others`, shows the way a change of format goes; today's formats are the first."""
+
+    @pytest.fixture
+    def old(self, tmp_path, monkeypatch):
+        def renamed(tree, old, new, value):
+            """Give a key another name in its place, with its comment."""
+            place = list(tree).index(old)
+            del tree[old]
+            tree.insert(place, new, value)
+            if old in tree.ca.items:
+                tree.ca.items[new] = tree.ca.items.pop(old)
+
+        def from_0(tree):
+            margins = tree["margins"]
+            renamed(margins, "confidence_pct", "confidence", margins["confidence_pct"] / 100)
+            renamed(tree, "others", "rivals", tree["others"])
+            return "margins.confidence is a share: 0.95 for 95; others are rivals"
+
+        steps = {"marginbook-params": {0: from_0}, "marginbook-bench": {}}
+        monkeypatch.setattr(starting, "_UPGRADES", steps)
+        path = start_params(tmp_path / "mine.yaml")
+        text = path.read_text(encoding="utf-8")
+        text = text.replace("marginbook-params/1", "marginbook-params/0")
+        text = text.replace("confidence: 0.95", "confidence_pct: 95").replace("rivals:", "others:")
+        path.write_text(text + "# a remark of mine\n", encoding="utf-8")
+        return path
+
+    def test_brings_a_file_to_todays_format_and_keeps_its_comments(self, old):
+        before = old.read_bytes()
+        with pytest.raises(
+            ParamsError, match="`marginbook upgrade FILE` brings an older one to it"
+        ):
+            read_yaml(old, file=old.name, error=ParamsError).as_model(ReviewParams, ParamsError)
+        said = upgrade_file(old)
+        assert "0.95 for 95" in said[0] and "mine.format-0.yaml is what it was" in said[1]
+        new = read_yaml(old, file=old.name, error=ParamsError).as_model(ReviewParams, ParamsError)
+        fresh = start_params(old.with_name("fresh") / "mine.yaml")
+        text = fresh.read_text(encoding="utf-8")
+        assert new == read_yaml(fresh, file="x", error=ParamsError).as_model(
+            ReviewParams, ParamsError
+        )
+        notes = [re.findall(r"## .*", t) for t in (text, old.read_text(encoding="utf-8"))]
+        assert notes[0] == notes[1] and len(notes[0]) > 100
+        assert old.read_text(encoding="utf-8").endswith("# a remark of mine\n")
+        assert old.with_name("mine.format-0.yaml").read_bytes() == before
+        assert "nothing was changed" in upgrade_file(old)[0]
+
+    @pytest.mark.parametrize(
+        ("was", "now", "error", "match"),
+        [
+            ("params/0", "params/2", UsageError, "later marginbook: install that"),
+            ("params/0", "bench/0", UsageError, "to marginbook-bench/1: no way is known"),
+            (
+                "format: marginbook-params/0",
+                "format: 7",
+                ParamsError,
+                "line 7, format: is no format",
+            ),
+            ("review: mine", "review: [", ParamsError, "not closed"),
+            ("review: mine", "reviev: mine", ParamsError, 'unknown key "reviev"; did you mean'),
+        ],
+    )
+    def test_refuses_and_writes_nothing(self, old, was, now, error, match):
+        text = old.read_text(encoding="utf-8")
+        assert was in text
+        old.write_text(text.replace(was, now), encoding="utf-8")
+        before = {p.name: p.read_bytes() for p in old.parent.iterdir()}
+        with pytest.raises(error, match=match):
+            upgrade_file(old)
+        assert before == {p.name: p.read_bytes() for p in old.parent.iterdir()}
+
+    def test_what_an_earlier_upgrade_kept_is_not_written_over(self, old):
+        old.with_name("mine.format-0.yaml").write_text("mine")
+        before = old.read_bytes()
+        with pytest.raises(UsageError, match=r"cannot keep mine\.format-0\.yaml: File exists"):
+            upgrade_file(old)
+        assert old.read_bytes() == before and not old.with_name("mine.new.yaml").exists()
+
+    def test_a_bench_is_named_by_its_folder_and_is_of_today(self, tmp_path):
+        start_bench(tmp_path / "my bench")
+        assert upgrade_file(tmp_path / "my bench") == (
+            "bench.yaml is marginbook-bench/1, as today's are; nothing was changed",
+        )

@@ -225,6 +225,16 @@ def test_the_published_schema_is_the_models(what):
     assert stored == schema_text(what), "run python tests/write/write_schemas.py"
 
 
+def test_the_page_of_every_key_is_the_models():
+    sys.path.insert(0, str(ROOT / "tests" / "write"))
+    from write_schemas import keys_markdown
+
+    page = (KIT / "keys.md").read_text(encoding="utf-8")
+    assert page == keys_markdown(), "run python tests/write/write_schemas.py"
+    shown = set(re.findall(r"^\| `(\w+)` \|", page, re.M))
+    assert {"products", "far_run_alpha", "heading"} <= shown and len(shown) > 130
+
+
 def test_shipped_yaml_names_its_schema_first():
     files = [
         *ROOT.glob("params/*.yaml"),
