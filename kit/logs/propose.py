@@ -375,22 +375,8 @@ def _cells(line: str, delimiter: str) -> list[str]:
 
 
 _CELL_UNITS = {
-    "ns",
-    "us",
-    "µs",
-    "μs",
-    "ms",
-    "msec",
-    "s",
-    "sec",
-    "fps",
-    "w",
-    "mhz",
-    "ghz",
-    "°c",
-    "c",
-    "%",
-}
+    "ns", "us", "µs", "μs", "ms", "msec", "s", "sec", "fps", "w", "mhz", "ghz", "°c", "c", "%",
+}  # fmt: skip
 
 
 def _is_number(text: str, decimal: str) -> bool:
@@ -453,11 +439,8 @@ def _shape(
     reasons["delimiter"] = "each row is one cell, so any delimiter will do"
     if cut.width > 1:
         reasons["delimiter"] = f"with it every row falls into {cut.width} cells"
-    marks = {
-        ",": "decimal commas stand in the numbers",
-        ".": "points, or none, stand in the numbers",
-    }
-    reasons["decimal"] = marks[cut.decimal]
+    marks = "decimal commas" if cut.decimal == "," else "points, or none,"
+    reasons["decimal"] = f"{marks} stand in the numbers"
     body = [cells for cells in below if len(cells) == cut.width]
     ambiguities: list[str] = []
     if (left := len(below) - len(body)) > 0:
@@ -765,7 +748,7 @@ def propose_layout(path: Path, *, name: str = "") -> _Proposal:
         columns, units = _text_columns(shape)
         names = list(shape.names)
     guesses = sorted(
-        (_guess(i, names[i] if i < len(names) else "", values, columns, units.get(i, ""))
+        (_guess(i, _at(names, i), values, columns, units.get(i, ""))
          for i, values in columns.items()),
         key=lambda guess: -guess.score,
     )  # fmt: skip
@@ -893,7 +876,7 @@ _IDLE_WORDS = r"menu|load\w*|intro|outro|idle|warm.?up|pause|lobby|none|off|end|
 def _marks(shape: _LogShape, columns: _Columns, taken: set[int]) -> tuple[int, dict[str, Any]]:
     """Return the column that marks scenes or passes, and how; -1 where none does."""
     for place in range(shape.cut.width):
-        name = shape.names[place] if place < len(shape.names) else ""
+        name = _at(shape.names, place)
         texts = [row[place] for row in shape.cells]
         if place in taken or (place in columns and not _has(name, _MARK_WORDS)):
             continue
@@ -903,18 +886,14 @@ def _marks(shape: _LogShape, columns: _Columns, taken: set[int]) -> tuple[int, d
         if not several or len(texts) < 10 * len(stretches) - (10 if "" in texts else 0):
             continue
         how: dict[str, Any] = {}
-        if sum(not t for t in texts) > len(texts) / 2 and max(_lengths(texts)) == 1:
+        lengths = [len([*group]) for mark, group in groupby(texts) if mark]
+        if sum(not t for t in texts) > len(texts) / 2 and max(lengths) == 1:
             how["holds_on"] = True
         kept = [m for m in marks if not re.fullmatch(_IDLE_WORDS, m.lower())]
         if kept and len(kept) < len(marks):
             how["keep"] = kept
         return place, how
     return -1, {}
-
-
-def _lengths(texts: Sequence[str]) -> list[int]:
-    """Return how long each stretch of one mark is."""
-    return [len(list(group)) for mark, group in groupby(texts) if mark]
 
 
 def _parquet_columns(path: Path) -> tuple[_Columns, list[str], dict[int, str]]:
@@ -1026,7 +1005,7 @@ def _at(names: Sequence[str], place: int) -> str:
 
 def _column(guess: _ColumnGuess, names: list[str]) -> str | int:
     """Return a column's name where it has one of its own, else its place from 1."""
-    name = names[guess.place] if guess.place < len(names) else ""
+    name = _at(names, guess.place)
     return name if name and names.count(name) == 1 else guess.place + 1
 
 

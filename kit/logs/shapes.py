@@ -17,7 +17,7 @@ import zlib
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from itertools import groupby
+from itertools import chain, groupby
 from operator import itemgetter
 from typing import Any
 
@@ -152,7 +152,7 @@ def make_plain(
         asked for.
     """
     first = next(chunks, b"")
-    rest = _chain(first, chunks)
+    rest: Iterator[bytes] = chain([first] if first else [], chunks)
     if not first.startswith(ZIP) and layout.is_plain:
         return _Shaped(rest, layout)
     if not first.startswith(ZIP) and layout.container == "xlsx":
@@ -180,12 +180,6 @@ def make_plain(
     if layout.container == "jsonl":
         return _of_json(text.split("\n"), layout, file)
     return _of_lines(re.split(r"\r\n|\n|\r", text), layout, file, choose)
-
-
-def _chain(first: bytes, rest: Iterator[bytes]) -> Iterator[bytes]:
-    if first:
-        yield first
-    yield from rest
 
 
 def _chosen(names: Sequence[str], part: str, file: str) -> str:
@@ -217,21 +211,18 @@ def _names_in(data: bytes, layout: Layout, file: str) -> tuple[str, ...]:
     if book != (layout.container == "xlsx"):
         what = "is a spreadsheet; say `container: xlsx`" if book else "is a zip archive, no sheet"
         raise RunFileError.at(file, f"{what}; correct `container` in its layout")
-    globs = layout.parts.members if layout.parts and layout.parts.members else ("*",)
+    globs = (layout.parts and layout.parts.members) or ("*",)
     if book:
         names = [sheet.title for sheet in _workbook(data, file).worksheets]
     else:
-        names = [i.filename for i in infos if not _is_hidden(i.filename)]
+        hidden = re.compile(r"(?:.*/)?(?:\.|__)")
+        names = [info.filename for info in infos if not hidden.match(info.filename)]
     kept = tuple(n for n in names if any(fnmatch.fnmatchcase(n, glob) for glob in globs))
     if not kept:
         raise RunFileError.at(
             file, f"holds nothing named like {' or '.join(globs)}, but {', '.join(names)}"
         )
     return kept
-
-
-def _is_hidden(name: str) -> bool:
-    return any(part.startswith((".", "__")) for part in name.split("/"))
 
 
 def _member(data: bytes, name: str, file: str) -> Iterator[bytes]:

@@ -13,6 +13,7 @@ import stat
 import threading
 import zlib
 from collections.abc import Iterable, Iterator
+from itertools import chain
 from pathlib import Path
 
 from kit.errors import RunFileError, did_you_mean
@@ -178,7 +179,7 @@ def unpacked_pieces(chunks: Iterable[bytes], file: str) -> Iterator[bytes]:
     """
     stream = iter(chunks)
     first = next(stream, b"")
-    whole = _chain(first, stream)
+    whole = chain([first] if first else [], stream)
     if first.startswith(GZIP):
         return _gunzipped(whole, file)
     if first.startswith(ZSTD):
@@ -187,12 +188,6 @@ def unpacked_pieces(chunks: Iterable[bytes], file: str) -> Iterator[bytes]:
         if first.startswith(magic):
             raise RunFileError.at(file, f"is {what}")
     return whole
-
-
-def _chain(first: bytes, rest: Iterator[bytes]) -> Iterator[bytes]:
-    if first:
-        yield first
-    yield from rest
 
 
 def check_size(taken: int, given: int, file: str) -> None:
@@ -303,7 +298,7 @@ def _without_mark(pieces: Iterator[bytes], encoding: str, file: str) -> Iterator
             said = "is UTF-16 text by its first bytes; say `encoding: utf-16` in its layout"
             raise RunFileError.at(file, said)
         first = first.removeprefix(codecs.BOM_UTF8)
-    return _chain(first, pieces)
+    return chain([first] if first else [], pieces)
 
 
 def _decoded(pieces: Iterator[bytes], encoding: str, file: str) -> Iterator[bytes]:

@@ -370,7 +370,7 @@ def measure_log(log: Log, params: MetricParams) -> FrameFigures:
             hz: _time_over_budget(frame_ms, budget_hz=hz, step_ms=log.step_ms)
             for hz in params.budgets_hz
         },
-        hitches=count_hitches(frame_ms, factor=params.hitch_factor, more_ms=params.hitch_ms),
+        hitches=find_hitches(frame_ms, factor=params.hitch_factor, more_ms=params.hitch_ms)[0].size,
         energy_per_frame_j=_energy_per_frame(frame_ms, power_w) if power_w is not None else None,
         blocks=measure_blocks(frame_ms, metrics=params.compared),
         energy_by_lag_j=tuple(joule for joule in by_lag if joule is not None),
@@ -402,8 +402,10 @@ def _time_over_budget(
     return float(frame_ms[over].sum() / frame_ms.sum())
 
 
-def count_hitches(frame_ms: NDArray[np.float64], *, factor: float, more_ms: float) -> int:
-    """Return how many frames stand out of those around them.
+def find_hitches(
+    frame_ms: NDArray[np.float64], *, factor: float, more_ms: float
+) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
+    """Return which frames stand out of those around them, and the median around each.
 
     Parameters
     ----------
@@ -412,28 +414,31 @@ def count_hitches(frame_ms: NDArray[np.float64], *, factor: float, more_ms: floa
     factor, more_ms : float
         A hitch lasts more than `factor` times the median of the 31 frames around it, and more
         than `more_ms` longer. At the ends of a run, the 31 frames are the first or last ones.
+
+    Returns
+    -------
+    ndarray of int, ndarray of float, each of shape (n_hitches,)
+        Places of the frames, counted from 0, and the medians, in milliseconds.
     """
     from scipy.ndimage import minimum_filter1d
 
     n = frame_ms.size
     window = min(HITCH_WINDOW, n)
     if window < 3:  # a frame cannot stand out of itself and one other
-        return 0
+        return np.empty(0, dtype=np.intp), np.empty(0)
     # The shortest frame around is at most the median around: what does not stand out of it
     # needs no median. The edge windows lie within the ones this looks at.
     least = minimum_filter1d(frame_ms, 2 * window + 1, mode="nearest")
-    candidates = np.flatnonzero((frame_ms > factor * least) & (frame_ms > least + more_ms))
-    if candidates.size == 0:
-        return 0
-    starts = np.clip(candidates - window // 2, 0, n - window)
+    places = np.flatnonzero((frame_ms > factor * least) & (frame_ms > least + more_ms))
     windows = np.lib.stride_tricks.sliding_window_view(frame_ms, window)
-    count = 0
-    for part in range(0, candidates.size, 65_536):  # bounds the copy the median makes
+    around = np.empty(places.size)
+    for part in range(0, places.size, 65_536):  # bounds the copy the median makes
         chosen = slice(part, part + 65_536)
-        around = np.median(windows[starts[chosen]], axis=1)
-        frames = frame_ms[candidates[chosen]]
-        count += int(np.count_nonzero((frames > factor * around) & (frames > around + more_ms)))
-    return count
+        starts = np.clip(places[chosen] - window // 2, 0, n - window)
+        around[chosen] = np.median(windows[starts], axis=1)
+    lasted = frame_ms[places]
+    beyond = (lasted > factor * around) & (lasted > around + more_ms)
+    return places[beyond], around[beyond]
 
 
 def _energy_per_frame(

@@ -96,26 +96,20 @@ class _CheckReport:
             lines += [f"  {line}" for line in self.evidence.to_lines()]
         return lines
 
-    def _old_and_missing(self) -> tuple[list[str], list[str], list[str]]:
+    def _old_and_missing(self) -> tuple[list[str], ...]:
         """Return what is stale, what is missing and what to run first, a line a product."""
-        stale: dict[tuple[str, str], list[str]] = {}
-        for cell in self.health.stale:
-            stale.setdefault((cell.product, cell.reason), []).append(cell.title)
-        old = [
-            f"stale {product} in {_some(titles)}: {why}" for (product, why), titles in stale.items()
-        ]
-        gaps: dict[tuple[str, str], list[str]] = {}
-        for gap in self.health.gaps:
-            gaps.setdefault((gap.product, gap.reason), []).append(gap.title)
-        missing = [
-            f"gap {product} in {_some(titles)}: {why}" for (product, why), titles in gaps.items()
-        ]
+        told = []
+        for word, cells in (("stale", self.health.stale), ("gap", self.health.gaps)):
+            titles: dict[tuple[str, str], list[str]] = {}
+            for cell in cells:
+                titles.setdefault((cell.product, cell.reason), []).append(cell.title)
+            told.append([f"{word} {p} in {_some(of)}: {why}" for (p, why), of in titles.items()])
         first = [
             f"run next {task.place}. {task.product}: {task.why}, {task.runs} runs, "
             f"{number(task.minutes, decimals=0)} minutes"
             for task in self.health.tasks
         ]
-        return old, missing, first
+        return *told, first
 
 
 _SHOWN = 8  # of a kind, so that all kinds stay on one screen

@@ -30,12 +30,7 @@ from typing import Any
 
 from kit import errors
 from kit.claims.claim import CLAIMS_FORMAT, file_sha256, load_claims
-from kit.errors import (
-    ExecutionError,
-    KitError,
-    ParamsError,
-    UsageError,
-)
+from kit.errors import ExecutionError, KitError, ParamsError, UsageError
 from kit.metrics.measuring import PLAIN, PROGRESS_VARIABLE, Reading, own_code
 from kit.metrics.store import Store, content_key
 from kit.package import PACKAGE
@@ -506,18 +501,13 @@ class ReviewRun:
 
     review: str
     folder: Path
-    report: Path
     claims_sha256: str
     files: tuple[str, ...]  # in the folder, with forward slashes
 
-
-@dataclass(frozen=True, slots=True)
-class _Closed:
-    """A review that was closed: its name, the hash of its claims, its files."""
-
-    review: str
-    claims_sha256: str
-    files: tuple[str, ...]
+    @property
+    def report(self) -> Path:
+        """The page."""
+        return self.folder / "report.html"
 
 
 @dataclass(frozen=True, slots=True)
@@ -691,16 +681,8 @@ def run_template(
     notebook = read_template(template, parameters=(*given, "out_dir"))
     with new_folder(out_dir, name) as new:
         shown = {key: Path(value).name for key, value in given.items()} | {"out_dir": name}
-        hidden = [
-            new.staging,
-            out_dir.resolve(),
-            template.parent,
-            *folders,
-            PACKAGE.parent,
-            Path(sys.prefix),
-            Path.home(),
-            Path.cwd(),
-        ]
+        hidden = [new.staging, out_dir.resolve(), template.parent, *folders, PACKAGE.parent]
+        hidden += [Path(sys.prefix), Path.home(), Path.cwd()]
         execution = _execute_template(
             notebook,
             {**given, "out_dir": str(new.staging)},
@@ -720,9 +702,7 @@ def run_template(
         except KitError as error:
             kept = new.keep_half_run(executed, out_dir)
             raise type(error)(f"{name}: {error}\n{kept}") from None
-    return ReviewRun(
-        name, new.target, new.target / "report.html", closed.claims_sha256, closed.files
-    )
+    return replace(closed, folder=new.target)
 
 
 def redraw_report(folder: Path, *, to: Path, text: Path | None = None) -> tuple[str, ...]:
@@ -783,7 +763,7 @@ def _with_store(reading: Reading) -> Iterator[Reading]:
 
 def write_here(
     template: Path, params_path: Path, *, folder: Path, reading: Reading = PLAIN
-) -> tuple[_Closed, dict[str, Any]]:
+) -> tuple[ReviewRun, dict[str, Any]]:
     """Write the files of a review into `folder` by running one of the kit's own templates here.
 
     The bytes are those `run_review` would write, at less cost: no kernel, no second process.
@@ -800,7 +780,7 @@ def write_here(
 
     Returns
     -------
-    _Closed, dict
+    ReviewRun, dict
         What was closed, and the variables the template's cells left.
 
     Raises
@@ -832,7 +812,7 @@ def _environment(variables: Mapping[str, str]) -> Iterator[None]:
                 os.environ[name] = value
 
 
-def _close(notebook: dict[str, Any], review: str, folder: Path) -> _Closed:
+def _close(notebook: dict[str, Any], review: str, folder: Path) -> ReviewRun:
     """Check what the template wrote into a folder, and add the page and the notebook."""
     closing = closing_of(notebook) or {}
     claims = folder / "claims.json"
@@ -852,4 +832,4 @@ def _close(notebook: dict[str, Any], review: str, folder: Path) -> _Closed:
     notebook["metadata"]["marginbook"] = {"files": files}
     (folder / "report.html").write_text(page, encoding="utf-8")
     write_notebook(folder / "executed.ipynb", notebook)
-    return _Closed(review, written, tuple(files))
+    return ReviewRun(review, folder, written, tuple(files))

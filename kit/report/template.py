@@ -104,14 +104,11 @@ def read_template(path: Path, *, parameters: Sequence[str] = PARAMETERS) -> dict
         version = (notebook["nbformat"], notebook["nbformat_minor"])
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise TemplateError([Fault(path.name, f"not a notebook: {error}")]) from None
-    faults = []
+    wrong = []
     if version < (4, 5) or any(not cell.get("id") for cell in cells):
-        faults.append(
-            Fault(
-                path.name,
-                "cells without ids (notebook format 4.5 has them); save it "
-                "once with a current JupyterLab",
-            )
+        wrong.append(
+            "cells without ids (notebook format 4.5 has them); save it once with a current "
+            "JupyterLab"
         )
     stored = [
         cell.get("id", "?")
@@ -119,34 +116,22 @@ def read_template(path: Path, *, parameters: Sequence[str] = PARAMETERS) -> dict
         if cell.get("outputs") or cell.get("execution_count") is not None
     ]
     if stored:
-        faults.append(
-            Fault(
-                path.name,
-                f"holds stored outputs (cells {', '.join(stored)}); clear all outputs, then save",
-            )
-        )
+        which = ", ".join(stored)
+        wrong.append(f"holds stored outputs (cells {which}); clear all outputs, then save")
     tagged = [cell for cell in codes if "parameters" in tags_of(cell)]
-    if len(tagged) != 1:
-        faults.append(
-            Fault(
-                path.name,
-                f"{len(tagged)} cells tagged `parameters`; there must be "
-                "exactly one, with " + " and ".join(parameters),
-            )
-        )
+    if len(tagged) == 1:
+        wrong += _wrong_parameters(tagged[0], parameters)
     else:
-        faults += _parameter_faults(path.name, tagged[0], parameters)
+        wanted = f"exactly one, with {' and '.join(parameters)}"
+        wrong.append(f"{len(tagged)} cells tagged `parameters`; there must be {wanted}")
     passing = [cell.get("id", "?") for cell in codes if SKIPPING_TAGS & set(tags_of(cell))]
     if passing:
-        faults.append(
-            Fault(
-                path.name,
-                f"cells {', '.join(passing)} are tagged to be skipped or "
-                "to fail unseen; remove those tags",
-            )
+        wrong.append(
+            f"cells {', '.join(passing)} are tagged to be skipped or to fail unseen; remove those "
+            "tags"
         )
-    if faults:
-        raise TemplateError(faults)
+    if wrong:
+        raise TemplateError(Fault(path.name, said) for said in wrong)
     return dict(notebook)
 
 
@@ -155,23 +140,20 @@ def tags_of(cell: Mapping[str, Any]) -> list[str]:
     return list(cell.get("metadata", {}).get("tags", []))
 
 
-def _parameter_faults(name: str, cell: Mapping[str, Any], parameters: Sequence[str]) -> list[Fault]:
-    """Return a fault for each name the parameters cell sets too many or too few.
+def _wrong_parameters(cell: Mapping[str, Any], parameters: Sequence[str]) -> list[str]:
+    """Return a message for each name the parameters cell sets too many or too few.
 
     Parameters
     ----------
-    name : str
-        Of the template's file.
     cell : mapping
-        Its cell tagged `parameters`.
+        The cell tagged `parameters`.
     parameters : sequence of str
         What it must set: the notebook runner only warns of what it does not know.
     """
-    source = cell["source"]
     try:
-        body = ast.parse(source if isinstance(source, str) else "".join(source)).body
+        body = ast.parse("".join(cell["source"])).body
     except SyntaxError as error:
-        return [Fault(name, f"its `parameters` cell is not Python: {error.msg}")]
+        return [f"its `parameters` cell is not Python: {error.msg}"]
     found = {
         target.id
         for line in body
@@ -179,20 +161,11 @@ def _parameter_faults(name: str, cell: Mapping[str, Any], parameters: Sequence[s
         for target in line.targets
         if isinstance(target, ast.Name)
     }
-    faults = [
-        Fault(
-            name,
-            f"its `parameters` cell does not set {wanted}; without it the run "
-            "would use the wrong paths",
-        )
+    return [
+        f"its `parameters` cell does not set {wanted}; without it the run would use the wrong paths"
         for wanted in parameters
         if wanted not in found
-    ]
-    faults += [
-        Fault(
-            name,
-            f"unknown parameter {extra}; a template's parameters are " + " and ".join(parameters),
-        )
+    ] + [
+        f"unknown parameter {extra}; a template's parameters are {' and '.join(parameters)}"
         for extra in sorted(found - {*parameters})
     ]
-    return faults

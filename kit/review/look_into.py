@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from kit.bench.runs import Run, RunRow, read_run
 from kit.errors import UsageError
 from kit.metrics.blocks import RunBlocks, share_within
-from kit.metrics.run_metrics import HITCH_WINDOW, RunMetrics
+from kit.metrics.run_metrics import RunMetrics, find_hitches
 from kit.review.walk import Review
 from kit.settings.metric import HEADLINE
 from kit.settings.params import LookParams
@@ -338,31 +338,8 @@ def _look_at(row: RunRow, review: Review) -> LookedRun:
 def _find_hitches(
     frame_ms: Floats, *, factor: float, more_ms: float, run: str = ""
 ) -> tuple[Hitch, ...]:
-    """Return the frames that `metrics.count_hitches` counts, each with its time.
-
-    Parameters
-    ----------
-    frame_ms : ndarray of float, shape (n_frames,)
-        Time each frame took, in milliseconds, in the order shown.
-    factor, more_ms : float
-        A hitch lasts more than `factor` times the median of the 31 frames around it, and more
-        than `more_ms` longer.
-    run : str
-        Whose frames they are.
-    """
-    n = frame_ms.size
-    window = min(HITCH_WINDOW, n)
-    if window < 3:
-        return ()
-    # A median is no shorter than the shortest frame of the run: most frames need no window.
-    least = float(frame_ms.min())
-    candidates = np.flatnonzero((frame_ms > factor * least) & (frame_ms > least + more_ms))
-    windows = np.lib.stride_tricks.sliding_window_view(frame_ms, window)
-    starts_ms = np.cumsum(frame_ms) - frame_ms
-    found = []
-    for at in candidates.tolist():
-        around = float(np.median(windows[min(max(at - window // 2, 0), n - window)]))
-        lasted = float(frame_ms[at])
-        if lasted > factor * around and lasted > around + more_ms:
-            found.append(Hitch(run, float(starts_ms[at]) / 1000.0, lasted, around))
-    return tuple(found)
+    """Return the hitches of a run (see `find_hitches`), each with its time."""
+    places, around = find_hitches(frame_ms, factor=factor, more_ms=more_ms)
+    starts_s = (np.cumsum(frame_ms) - frame_ms)[places] / 1000.0
+    rows = zip(starts_s.tolist(), frame_ms[places].tolist(), around.tolist(), strict=True)
+    return tuple(Hitch(run, *row) for row in rows)

@@ -21,7 +21,7 @@ from kit.logs.read import Log
 from kit.metrics.run_metrics import (
     _energy_per_frame,
     _time_over_budget,
-    count_hitches,
+    find_hitches,
     measure_log,
     measure_tables,
 )
@@ -62,28 +62,30 @@ def test_hitches_match_a_plain_count(n, seed):
     rng = np.random.default_rng(seed)
     frame_ms = rng.lognormal(2.3, 0.2, n)
     frame_ms[rng.random(n) < 0.1] *= 3.5
-    assert count_hitches(frame_ms, factor=2.5, more_ms=8.0) == plain_hitches(frame_ms, 2.5, 8.0)
+    assert find_hitches(frame_ms, factor=2.5, more_ms=8.0)[0].size == plain_hitches(
+        frame_ms, 2.5, 8.0
+    )
 
 
 def test_a_scene_cut_is_no_hitch_and_a_spike_is_one():
     frame_ms = np.r_[np.full(100, 10.0), np.full(100, 30.0)]
     frame_ms[50] = 45.0
-    assert count_hitches(frame_ms, factor=2.5, more_ms=8.0) == 1
+    assert find_hitches(frame_ms, factor=2.5, more_ms=8.0)[0].size == 1
 
 
 def test_a_spike_of_a_few_ms_is_no_hitch():
     frame_ms = np.full(100, 2.0)
     frame_ms[50] = 9.0  # four and a half times as long, but only 7 ms more
-    assert count_hitches(frame_ms, factor=2.5, more_ms=8.0) == 0
-    assert count_hitches(frame_ms, factor=2.5, more_ms=6.0) == 1
+    assert find_hitches(frame_ms, factor=2.5, more_ms=8.0)[0].size == 0
+    assert find_hitches(frame_ms, factor=2.5, more_ms=6.0)[0].size == 1
     frame_ms = np.full(100, 4.0)
     frame_ms[49], frame_ms[50] = 2.0, 11.5  # 7.5 ms over the median, 9.5 over the shortest
-    assert count_hitches(frame_ms, factor=2.5, more_ms=8.0) == 0
+    assert find_hitches(frame_ms, factor=2.5, more_ms=8.0)[0].size == 0
 
 
 @pytest.mark.parametrize("frame_ms", [[10.0], [10.0, 900.0]], ids=["one", "two"])
 def test_too_few_frames_for_a_hitch(frame_ms):
-    assert count_hitches(np.array(frame_ms), factor=2.5, more_ms=8.0) == 0
+    assert find_hitches(np.array(frame_ms), factor=2.5, more_ms=8.0)[0].size == 0
 
 
 def test_energy_is_power_over_time():

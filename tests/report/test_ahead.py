@@ -58,7 +58,7 @@ def test_a_review_of_the_same_runs_has_no_second_process(params, tmp_path, monke
 
     def template(*args, beside, **options):
         begun.append(bool(beside))
-        return ReviewRun("made", tmp_path / "out" / "made", tmp_path, "", ())
+        return ReviewRun("made", tmp_path / "out" / "made", "", ())
 
     monkeypatch.setattr("kit.report.report.run_template", template)
     monkeypatch.setattr("kit.report.report.note_inputs", lambda *args: None)

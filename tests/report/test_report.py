@@ -87,7 +87,8 @@ def test_the_root_folder_is_not_a_name_to_take_out():
     assert clean["source"] == "a/b"
 
 
-CLOSED = {"output_type": "execute_result", "data": {CLOSED_MIME: {"review": "r"}}}
+SAID = {"review": "r", "claims_sha256": "f0"}
+CLOSED = {"output_type": "execute_result", "data": {CLOSED_MIME: SAID}}
 
 
 def closing(**more):
@@ -95,7 +96,7 @@ def closing(**more):
 
 
 def test_only_the_last_code_cell_closes():
-    assert closing_of({"cells": [closing(), {"cell_type": "markdown"}]}) == {"review": "r"}
+    assert closing_of({"cells": [closing(), {"cell_type": "markdown"}]}) == SAID
     assert closing_of({"cells": [closing(), {"cell_type": "code", "outputs": []}]}) is None
     assert closing_of({"cells": []}) is None
 

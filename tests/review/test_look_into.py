@@ -16,7 +16,7 @@ from kit.claims.of_pages import make_claims
 from kit.errors import UsageError
 from kit.logs.read import Log
 from kit.metrics.blocks import measure_blocks
-from kit.metrics.run_metrics import count_hitches
+from kit.metrics.run_metrics import find_hitches
 from kit.page import tables
 from kit.page.pictures import make_charts
 from kit.page.view import show
@@ -48,7 +48,7 @@ def test_hitches_are_those_counted_each_with_its_time(seed):
     frames[rng.integers(0, 3000, 12)] *= rng.uniform(2.5, 9, 12)
     frames[[0, 2999]] = 70.0, 71.0
     found = _find_hitches(frames, factor=2.5, more_ms=8.0)
-    assert len(found) == count_hitches(frames, factor=2.5, more_ms=8.0) >= 8
+    assert len(found) == find_hitches(frames, factor=2.5, more_ms=8.0)[0].size >= 8
     for hitch in found:
         at = int(np.flatnonzero(frames == hitch.frame_ms)[0])
         # In the plain words of the definition: the 31 frames around, at the ends the first or last.

@@ -41,7 +41,7 @@ from kit.metrics.run_metrics import (
     RunMetrics,
     _energy_per_frame,
     _time_over_budget,
-    count_hitches,
+    find_hitches,
 )
 from kit.planning.runs_needed import CellSeen, _CellTime, _rank_titles, plan_runs
 from kit.review.health import _bench_components, _measure_repeatability
@@ -261,7 +261,7 @@ def _run_figures(book: Book) -> None:
         )  # fmt: skip
     for factor, more in ((2.5, 8.0), (2.0, 17.45)):
         given = {"frame_ms": FRAMES_MS, "factor": factor, "more_ms": more}
-        book.add("hitches-in-run", given, count_hitches(frames, factor=factor, more_ms=more))
+        book.add("hitches-in-run", given, find_hitches(frames, factor=factor, more_ms=more)[0].size)
 
 
 def _typed_figures(book: Book) -> None:
