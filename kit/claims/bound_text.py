@@ -545,34 +545,23 @@ def _reference_id(words: list[str], book: ClaimBook) -> str:
         else:
             rest.append(words[position])
             position += 1
-    metric = HEADLINE
-    if (
-        len(rest) > 1
-        and rest[0] in METRIC_WORDS
-        and rest[1] in {"margin", "suite", "smallest", "largest", "count", "false"}
-    ):
+    metric, of_metric = HEADLINE, {"margin", "suite", "smallest", "largest", "count", "false"}
+    if len(rest) > 1 and rest[0] in METRIC_WORDS and rest[1] in of_metric:
         metric = METRIC_WORDS[rest.pop(0)]
     head, rest = (rest[0], rest[1:]) if rest else ("", [])
+    title, kind = named.get("in", ""), named.get("at", "")
+    suite = {"metric": metric, "group": named.get("on", "all"), "baseline": named.get("over", "")}
     match head, rest:
         case _, [product] if head in METRIC_WORDS and "in" in named:
-            return Claim.id_of(
-                "cell", metric=METRIC_WORDS[head], title=named["in"], product=product
-            )
+            return Claim.id_of("cell", metric=METRIC_WORDS[head], title=title, product=product)
         case "margin", [product] if {"over", "in"} <= named.keys():
-            pair = {"product": product, "baseline": named["over"]}
-            return Claim.id_of("margin", metric=metric, title=named["in"], **pair)
-        case (("suite" | "smallest" | "largest"), [product]) if "over" in named:
-            kind = head if head == "suite" else f"suite_{head}"
-            pair = {"product": product, "baseline": named["over"]}
-            return Claim.id_of(kind, metric=metric, group=named.get("on", "all"), **pair)
+            return Claim.id_of("margin", **{**suite, "title": title, "product": product})
+        case (("suite" | "smallest" | "largest" | "false"), [product]) if "over" in named:
+            name = head if head == "suite" else f"suite_{head}"
+            return Claim.id_of(name, product=product, **suite)
         case "count", [outcome, product] if "over" in named:
-            pair = {"product": product, "baseline": named["over"]}
-            group = named.get("on", "all")
-            kind = "suite_side" if outcome in {"above", "below"} else "suite_count"
-            return Claim.id_of(kind, metric=metric, group=group, part=outcome, **pair)
-        case "false", [product] if "over" in named:
-            pair = {"product": product, "baseline": named["over"]}
-            return Claim.id_of("suite_false", metric=metric, group=named.get("on", "all"), **pair)
+            name = "suite_side" if outcome in {"above", "below"} else "suite_count"
+            return Claim.id_of(name, product=product, part=outcome, **suite)
         case "gap", [product]:
             found = reversed(book.of_kind("gap", metric=metric))
             gaps = {claim.product: claim.id for claim in found}  # of several, the first
@@ -580,17 +569,17 @@ def _reference_id(words: list[str], book: ClaimBook) -> str:
                 raise LookupError(f'no gap of "{product}"{did_you_mean(product, gaps)}')
             return gaps[product]
         case (("price" | "cost" | "suite_fps"), [product]) if "at" in named:
-            return Claim.id_of(VALUE_WORDS[head], group=named["at"], product=product)
+            return Claim.id_of(VALUE_WORDS[head], group=kind, product=product)
         case (("premium" | "difference" | "equal_value" | "cut"), [product]) if {
             "over",
             "at",
         } <= named.keys():
             pair = {"product": product, "baseline": named["over"]}
-            return Claim.id_of(VALUE_WORDS[head], group=named["at"], **pair)
+            return Claim.id_of(VALUE_WORDS[head], group=kind, **pair)
         case "spec", [name, product]:
             return Claim.id_of("specification", metric=name, product=product)
         case "limit", [] if "in" in named:
-            return Claim.id_of("flag", metric="processor_bound", part=named["in"])
+            return Claim.id_of("flag", metric="processor_bound", part=title)
         case (("runs" | "frames"), [which]):
             return Claim.id_of("count", part=f"{head}/{which}")
         case "titles", []:
@@ -693,16 +682,14 @@ def _spoken(claim: Claim, speaker: Speaker) -> str:
         If its kind has no spoken form.
     """
     value = claim.figure
-    if claim.value is not None and claim.unit == "ratio":
-        return speaker.change(value)
-    if claim.value is not None and claim.unit == "share":
-        return speaker.percent(value)
-    if claim.value is not None and claim.unit == "fps":
-        return speaker.fps(value)
-    if claim.value is not None and claim.kind in {"count", "suite_count"}:
-        return speaker.count(value)
-    if claim.value is not None and re.fullmatch("[A-Z]{3}", claim.unit):
-        return speaker.money(value, claim.unit)
+    if claim.value is not None:
+        if claim.unit in {"ratio", "share", "fps"}:
+            say = {"ratio": speaker.change, "share": speaker.percent, "fps": speaker.fps}
+            return say[claim.unit](value)
+        if claim.kind in {"count", "suite_count"}:
+            return speaker.count(value)
+        if re.fullmatch("[A-Z]{3}", claim.unit):
+            return speaker.money(value, claim.unit)
     raise LookupError(
         f'"spoken" fits margins, shares, frame rates, money and counts, not {claim.id}'
     )

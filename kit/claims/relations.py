@@ -63,6 +63,21 @@ class _Call:
     written: str  # all but the name
     book: ClaimBook
 
+    @property
+    def row(self) -> _Relation:
+        """What the relation claims."""
+        return RELATIONS[self.name]
+
+    @property
+    def rest(self) -> str:
+        """All that is written after the name and the first word."""
+        return self.written.partition(" ")[2]
+
+    def expect(self, fits: object) -> None:
+        """Refuse a relation that is not written in its form."""
+        if not fits:
+            raise LookupError(f'"{self.name}" is written: {self.row.form}')
+
     def one(self, key: str, known: Iterable[str] | None = None) -> str:
         """Return the one word after a preposition, "" if it is not there."""
         words = self.named.get(key, ())
@@ -78,8 +93,7 @@ class _Call:
     def pair(self) -> tuple[str, str]:
         """Return product and baseline: the last word, and the one after than, with, over."""
         other = self.one("over")
-        if not self.words or not other:
-            raise LookupError(f'"{self.name}" is written: {RELATIONS[self.name].form}')
+        self.expect(self.words and other)
         return self.product(self.words[-1]), self.product(other)
 
     def place(self) -> dict[str, str]:
@@ -150,9 +164,8 @@ def _ratio_of(
     where = {"title": title} if title else {"group": group or "all"}
     for claim in book.of_kind("margin" if title else "suite", metric=metric, **where):
         if claim.figure > 0 and not claim.ends[0] <= 0:
-            own = _Ratio(
-                claim.product, claim.baseline, claim.figure, claim.ends, claim.outcome, (claim,)
-            )
+            figures = claim.figure, claim.ends, claim.outcome
+            own = _Ratio(claim.product, claim.baseline, *figures, (claim,))
             for one in (own, own.turned()):
                 found.setdefault((one.product, one.baseline), one)
     if (product, baseline) in found:
@@ -220,9 +233,11 @@ def _compare(call: _Call, quantity: str, pair: tuple[str, str]) -> _Compared:
     specified = {c.metric for c in book.of_kind("specification")}
     if metric in specified:
         return _by_ends(*(_needed(book, "specification", metric=metric, product=p) for p in pair))
-    cells = _measured(book, metric)
+    measured = [c for kind in ("cell", "energy", "fps_per_watt") for c in book.of_kind(kind)]
+    cells = {(c.title, c.product): c for c in measured if c.metric == metric}
     if not cells:
-        quantities = ["speed", *_MONEY, *specified, *_measured_names(book)]
+        names = dict.fromkeys(c.metric for c in measured)
+        quantities = ["speed", *_MONEY, *specified, *names]
         raise LookupError(
             f'no quantity "{quantity}"{did_you_mean(quantity, quantities, listed=40)}'
         )
@@ -230,13 +245,8 @@ def _compare(call: _Call, quantity: str, pair: tuple[str, str]) -> _Compared:
         return _speed(call, metric, pair, place)
     titles = [place["in"]] if place["in"] else list(book.names.get("titles", {}))
     rows = [(cells.get((t, pair[0])), cells.get((t, pair[1]))) for t in titles]
-    both = [_by_ends(one, other) for one, other in rows if one and other]
-    levels = [
-        level
-        for title in titles
-        if (level := _by_difference(book, metric, title, pair)) is not None
-    ]
-    both = levels or both
+    levels = [_by_difference(book, metric, title, pair) for title in titles]
+    both = [*filter(None, levels)] or [_by_ends(one, other) for one, other in rows if one and other]
     if not both:
         raise LookupError(f'no title has "{quantity}" of both {pair[0]} and {pair[1]}')
     states = {found.state for found in both}
@@ -259,17 +269,6 @@ def _by_difference(
     return None
 
 
-def _measured_names(book: ClaimBook) -> list[str]:
-    kinds = ("cell", "energy", "fps_per_watt")
-    return list(dict.fromkeys(c.metric for kind in kinds for c in book.of_kind(kind)))
-
-
-def _measured(book: ClaimBook, metric: str) -> dict[tuple[str, str], Claim]:
-    """Return what was measured of a metric, by title and product."""
-    kinds = ("cell", "energy", "fps_per_watt")
-    return {(c.title, c.product): c for kind in kinds for c in book.of_kind(kind, metric=metric)}
-
-
 def _instead(call: _Call, quantity: str, state: str) -> str:
     """Return the relation of the same quantity that has another state, as it would be written."""
     for name, row in RELATIONS.items():
@@ -279,12 +278,11 @@ def _instead(call: _Call, quantity: str, state: str) -> str:
 
 
 def _judge_pair(call: _Call) -> Judged:
-    row = RELATIONS[call.name]
-    pair, before = call.pair(), call.words[:-1]
+    row, pair, before = call.row, call.pair(), call.words[:-1]
     if row.quantity == "speed" and before:
         _known(before[0], METRIC_WORDS, "metric")
-    elif bool(before) == bool(row.quantity) or len(before) > 1:
-        raise LookupError(f'"{call.name}" is written: {row.form}')
+    else:
+        call.expect(bool(before) != bool(row.quantity) and len(before) <= 1)
     found = _compare(call, before[0] if before else row.quantity, pair)
     other = _instead(call, row.quantity, found.state)
     return Judged(found.state == row.state, found.says, found.claims, other)
@@ -292,10 +290,9 @@ def _judge_pair(call: _Call) -> Judged:
 
 def _judge_rank(call: _Call) -> Judged:
     """Judge whether a product has the most, or the least, of a quantity among a stated set."""
-    row, quantity = RELATIONS[call.name], call.one("by")
+    state, quantity = call.row.state, call.one("by")
     among, products = call.named.get("among", ()), call.book.names.get("products", {})
-    if len(call.words) != 1 or not quantity or not among:
-        raise LookupError(f'"{call.name}" is written: {row.form}')
+    call.expect(len(call.words) == 1 and quantity and among)
     classes = call.book.names.get("classes", {})
     own = call.product(call.words[0])
     sets: dict[tuple[str, ...], list[str]] = {
@@ -311,20 +308,18 @@ def _judge_rank(call: _Call) -> Judged:
         return [_compare(call, quantity, (product, p)) for p in chosen if p != product]
 
     found = ranked(own)
-    against = next((one for one in found if one.state != row.state), None)
+    against = next((one for one in found if one.state != state), None)
     claims = tuple(dict.fromkeys(c for one in found for c in one.claims))
     if against is None:
         return Judged(True, found[0].says, claims)
-    better = [p for p in others if all(one.state == row.state for one in ranked(p))]
-    rest = call.written.partition(" ")[2]
-    return Judged(False, against.says, claims, f"{call.name} {better[0]} {rest}" if better else "")
+    better = [p for p in others if all(one.state == state for one in ranked(p))]
+    instead = f"{call.name} {better[0]} {call.rest}" if better else ""
+    return Judged(False, against.says, claims, instead)
 
 
 def _judge_title(call: _Call) -> Judged:
     """Judge in which title a product's margin over another is largest, or smallest."""
-    row = RELATIONS[call.name]
-    if len(call.words) != 1 or len(call.named.get("for", ())) != 1:
-        raise LookupError(f'"{call.name}" is written: {row.form}')
+    call.expect(len(call.words) == 1 and len(call.named.get("for", ())) == 1)
     title = _known(call.words[0], call.book.names.get("titles", {}), "title")
     pair = call.product(call.named["for"][0]), call.product(call.one("over"))
     found = {}
@@ -334,35 +329,27 @@ def _judge_title(call: _Call) -> Judged:
             found[name] = _ratio_of(call.book, HEADLINE, *pair, title=name, group="")
     if title not in found:
         raise LookupError(f'no margin of "{pair[0]}" over "{pair[1]}" in "{title}"')
-    most = max if row.state == "more" else min
+    most = max if call.row.state == "more" else min
     best = most(found, key=lambda name: found[name].ratio)
     shown = [f"{found[t].claims[0].id}: {found[t].claims[0].text}" for t in (best, title)]
-    rest = call.written.partition(" ")[2]
-    return Judged(
-        best == title,
-        "; ".join(dict.fromkeys(shown)),
-        found[best].claims,
-        f"{call.name} {best} {rest}",
-    )
+    says, instead = "; ".join(dict.fromkeys(shown)), f"{call.name} {best} {call.rest}"
+    return Judged(best == title, says, found[best].claims, instead)
 
 
 def _judge_count(call: _Call) -> Judged:
     """Judge in how many titles a product is ahead, behind, level or unresolved."""
-    row = RELATIONS[call.name]
-    other = call.one("over")
-    if len(call.words) != 2 or not other:
-        raise LookupError(f'"{call.name}" is written: {row.form}')
+    state, other = call.row.state, call.one("over")
+    call.expect(len(call.words) == 2 and other)
     wanted, pair = call.words[0], (call.product(call.words[1]), call.product(other))
     group = call.place()["on"] or "all"
     counts = call.book.of_kind("suite_count", metric=HEADLINE, group=group)
     own = {c.part: c for c in counts if (c.product, c.baseline) == pair}
     own = own or {TURNED.get(c.part, c.part): c for c in counts if (c.baseline, c.product) == pair}
-    if row.state not in own:
+    if state not in own:
         raise LookupError(f'no counts of "{pair[0]}" over "{pair[1]}" on {group}')
-    alone = own.get(_BY_FIGURES.get(row.state, ""))
-    count = own[row.state].figure + (alone.figure if alone else 0.0)
+    alone = own.get(_BY_FIGURES.get(state, ""))
+    count = own[state].figure + (alone.figure if alone else 0.0)
     titles = sum(claim.figure for claim in own.values())
-    rest = call.written.partition(" ")[2]
     shares = {
         "every": count == titles > 0, "most": count > titles / 2,
         "half": count == titles / 2 > 0, "no": count == 0,
@@ -375,9 +362,9 @@ def _judge_count(call: _Call) -> Judged:
         raise LookupError(
             f'"{wanted}" is no number of titles; write digits, every, most, half or no'
         )
-    says = f"{own[row.state].id}: {row.state} in {count:.0f} of {titles:.0f} titles"
-    claims = (own[row.state], *(c for part, c in own.items() if part != row.state))
-    return Judged(holds, says, claims, f"{call.name} {count:.0f} {rest}")
+    says = f"{own[state].id}: {state} in {count:.0f} of {titles:.0f} titles"
+    claims = (own[state], *(c for part, c in own.items() if part != state))
+    return Judged(holds, says, claims, f"{call.name} {count:.0f} {call.rest}")
 
 
 def _read_ratio(word: str) -> float:
@@ -408,9 +395,7 @@ def _read_ratio(word: str) -> float:
 
 def _judge_ratio(call: _Call) -> Judged:
     """Judge a ratio: near, at least, at most."""
-    row = RELATIONS[call.name]
-    if not 2 <= len(call.words) <= 3:
-        raise LookupError(f'"{call.name}" is written: {row.form}')
+    call.expect(2 <= len(call.words) <= 3)
     wanted = _read_ratio(call.words[0])
     quantity = call.words[1] if len(call.words) == 3 else "speed"
     within = call.one("within")
@@ -421,39 +406,34 @@ def _judge_ratio(call: _Call) -> Judged:
     if not found.ratio > 0:
         raise LookupError(f"{found.says}: has no ratio")
     apart = math.log(found.ratio / wanted)
-    near = {"about": abs(apart) <= tolerance, "more": apart >= 0, "less": apart <= 0}[row.state]
+    near = {"about": abs(apart) <= tolerance, "more": apart >= 0, "less": apart <= 0}[
+        call.row.state
+    ]
     # A ratio says that the two differ, unless it is that of what is level.
-    level = row.state == "about" and found.state == "same" and abs(math.log(wanted)) <= 0.01
+    level = call.row.state == "about" and found.state == "same" and abs(math.log(wanted)) <= 0.01
     told = found.state in {"more", "less"} or level
-    rest = call.written.partition(" ")[2]
     real = f"{100 * (found.ratio - 1):+.1f}%"
     return Judged(
         near and told, f"{found.says} (ratio {found.ratio:.3f}"
         f"{'' if told else ', which does not tell the two apart'})", found.claims,
-        f"about {real} {rest}" if told else "",
+        f"about {real} {call.rest}" if told else "",
     )  # fmt: skip
 
 
 def _judge_frontier(call: _Call) -> Judged:
-    row, kind = RELATIONS[call.name], call.place()["at"]
-    if len(call.words) != 1 or not kind:
-        raise LookupError(f'"{call.name}" is written: {row.form}')
+    kind = call.place()["at"]
+    call.expect(len(call.words) == 1 and kind)
     claim = _needed(call.book, "frontier", group=kind, product=call.product(call.words[0]))
     state = {"on": "on", "tie": "on", "other_class": "none"}.get(claim.outcome, "off")
     other = {"on": "on_frontier", "off": "off_frontier"}.get(state, "")
-    return Judged(
-        state == row.state,
-        f"{claim.id}: {claim.text}",
-        (claim,),
-        other and f"{other} {call.written}",
-    )
+    says, instead = f"{claim.id}: {claim.text}", other and f"{other} {call.written}"
+    return Judged(state == call.row.state, says, (claim,), instead)
 
 
 def _judge_limit(call: _Call) -> Judged:
     """Judge what holds a product back in a title, by what screening flagged there."""
-    row, title, by = RELATIONS[call.name], call.place()["in"], call.one("by")
-    if len(call.words) != 1 or not title or not by:
-        raise LookupError(f'"{call.name}" is written: {row.form}')
+    title, by = call.place()["in"], call.one("by")
+    call.expect(len(call.words) == 1 and title and by)
     rule, product = LIMITS[_known(by, LIMITS, "limit")], call.product(call.words[0])
     flags = [c for c in call.book.of_kind("flag", title=title) if c.product in {product, ""}]
     judged = [c for c in flags if c.outcome != "cannot_judge"]

@@ -901,8 +901,8 @@ OTHER: dict[str, Callable[[Given], Any]] = {
     "budget-in-run": lambda g: figures.time_over_budget(
         np.array(g["frame_ms"]), g["hz"], g["step_ms"]
     ),
-    "hitches-in-run": lambda g: (
-        figures.find_hitches(np.array(g["frame_ms"]), g["factor"], g["more_ms"])[0].size
+    "hitches-in-run": lambda g: figures.count_hitches(
+        np.array(g["frame_ms"]), g["factor"], g["more_ms"]
     ),
     "cell-welch": cell_welch,
     "cell-shared": by_mixture("cell-shared"),
