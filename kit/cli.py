@@ -358,8 +358,7 @@ class _RunOptions:
         typer.Option("--resume", help="Leave out finished reviews whose inputs did not change."),
     ] = False
     watch: Annotated[
-        bool,
-        typer.Option("--watch", help="Run again whenever an input changes, until Ctrl-C."),
+        bool, typer.Option("--watch", help="Run again whenever an input changes, until Ctrl-C.")
     ] = False
     foreign_template: Annotated[
         bool,
@@ -740,8 +739,7 @@ def _plan(
         bool, typer.Option("--checklist", help="Print the controls to go through.")
     ] = False,
     sheet: Annotated[
-        Path | None,
-        typer.Option(metavar="FILE", help="Write the runs to tick off: .csv or .xlsx."),
+        Path | None, typer.Option(metavar="FILE", help="Write the runs to tick off: .csv or .xlsx.")
     ] = None,
     as_json: Json = False,
 ) -> None:
@@ -793,8 +791,7 @@ class _AddOptions:
     undo: Annotated[bool, typer.Option("--undo", help="Take back the last take-in.")] = False
     reason: Reason = ""
     guess: Annotated[
-        bool,
-        typer.Option("--guess", help="Look at a folder, or at names of a --table; show, ask."),
+        bool, typer.Option("--guess", help="Look at a folder, or at names of a --table; show, ask.")
     ] = False
     yes: Annotated[bool, typer.Option("--yes", help="With --guess: do not ask.")] = False
     crashed: Annotated[

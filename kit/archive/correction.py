@@ -54,11 +54,7 @@ def _name(revision: Revision) -> str:
 def _head(revision: Revision) -> Html:
     """Return the page's title, byline and date: those of the new review."""
     book = revision.new.book
-    return page_head(
-        f"Correction: {book.title}",
-        byline=book.byline,
-        date=book.date,
-    )
+    return page_head(f"Correction: {book.title}", byline=book.byline, date=book.date)
 
 
 def _summary(revision: Revision) -> Html:

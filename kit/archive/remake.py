@@ -15,14 +15,7 @@ from dataclasses import dataclass, field, fields, replace
 from pathlib import Path, PurePosixPath
 from typing import Any, Literal
 
-from kit.archive.bag import (
-    BAGIT_TXT,
-    MANIFEST,
-    TAG_MANIFEST,
-    Item,
-    info_bytes,
-    manifest_bytes,
-)
+from kit.archive.bag import BAGIT_TXT, MANIFEST, TAG_MANIFEST, Item, info_bytes, manifest_bytes
 from kit.archive.contents import (
     COMPONENTS,
     INSTALLED,
@@ -35,14 +28,7 @@ from kit.archive.contents import (
 )
 from kit.archive.unbag import SIGNATURE_FOLDER, Bag, Listing
 from kit.bench.journal import read_excerpt
-from kit.claims.claim import (
-    CLAIMS_FORMAT,
-    NEW_IN_FORMAT_2,
-    OLD_FORMAT,
-    Claim,
-    ClaimBook,
-    RunRecord,
-)
+from kit.claims.claim import CLAIMS_FORMAT, NEW_IN_FORMAT_2, OLD_FORMAT, Claim, ClaimBook, RunRecord
 from kit.claims.of_pages import make_claims
 from kit.errors import Fault, FaultsError, Finding, KitError, SealError
 from kit.methods import METHODS
@@ -127,12 +113,7 @@ class _Made:
 
 
 def remake_bag(
-    bag: Bag,
-    listing: Listing,
-    stated: ClaimBook,
-    params_path: Path,
-    *,
-    reading: Reading = PLAIN,
+    bag: Bag, listing: Listing, stated: ClaimBook, params_path: Path, *, reading: Reading = PLAIN
 ) -> Remade:
     """Make a bag again from its params, bench, logs and text, and compare every file.
 
@@ -528,7 +509,7 @@ def check_claims(bag: Bag, stated: ClaimBook, params_path: Path, *, remade: Rema
         except KitError as error:
             said = "The review cannot be made afresh from what is in the bag."
             return _ClaimCheck(tuple(_input_findings(error)), said, True, None)
-    findings = _compare_books(stated, fresh.book)
+    findings = [*_compare_books(stated, fresh.book)]
     beyond = _beyond_this_version(stated)
     done = not beyond or stated.kit_version == fresh.book.kit_version
     if not done:
@@ -602,8 +583,8 @@ def _beyond_this_version(book: ClaimBook) -> dict[str, str]:
     return reasons
 
 
-def _compare_books(stated: ClaimBook, fresh: ClaimBook) -> list[Finding]:
-    """Return a finding for each thing stated that is not what the raw logs give.
+def _compare_books(stated: ClaimBook, fresh: ClaimBook) -> Iterator[Finding]:
+    """Yield a finding for each thing stated that is not what the raw logs give.
 
     Claims of another version, by methods that are not this version's, are compared with nothing
     made from the logs: only their texts must be their figures.
@@ -612,32 +593,28 @@ def _compare_books(stated: ClaimBook, fresh: ClaimBook) -> list[Finding]:
     same_kit = _made_alike(stated, fresh)
     passed_over = set(NEW_IN_FORMAT_2) if stated.file_format == OLD_FORMAT else set()
     locale = str(stated.settings.get("locale", "en"))
-    findings = []
     for name, why in beyond.items():
         claim = stated.by_id[name]
         if same_kit:
             found = f"not recomputable by this version: {why}"
-            findings.append(_finding(f"{name}, method", "a method this version can compute", found))
+            yield _finding(f"{name}, method", "a method this version can compute", found)
         elif not reads_as_stated(claim, locale):
-            findings.append(
-                _finding(f"{name}, value", f"a figure that reads {claim.text}", _shown(claim.value))
-            )
-    findings += [
-        _finding(str(fault.key), "inputs and runs that are in claims.json", fault.message)
-        for fault in stated.trace_faults()
-    ]
-    findings += list(_about(stated, fresh))
-    findings += list(_runs(stated, fresh))
+            said = f"a figure that reads {claim.text}"
+            yield _finding(f"{name}, value", said, _shown(claim.value))
+    for fault in stated.trace_faults():
+        yield _finding(str(fault.key), "inputs and runs that are in claims.json", fault.message)
+    yield from _about(stated, fresh)
+    yield from _runs(stated, fresh)
     seen: set[str] = set()
     for claim in stated.claims:
         if claim.id in seen:
-            findings.append(_finding(claim.id, "each claim once", "it stands twice"))
+            yield _finding(claim.id, "each claim once", "it stands twice")
         seen.add(claim.id)
         if claim.id in beyond:
             continue
         made = fresh.get(claim.id)
         if made is None:
-            findings.append(_finding(claim.id, "no such claim: the logs do not give it", "stated"))
+            yield _finding(claim.id, "no such claim: the logs do not give it", "stated")
             continue
         for name, expected, found in _apart(claim, made):
             if name in passed_over:
@@ -646,13 +623,12 @@ def _compare_books(stated: ClaimBook, fresh: ClaimBook) -> list[Finding]:
                 continue  # a later version may mark more
             # Another version may round otherwise; the text must still be the figure stated.
             if same_kit or name not in _PRINTED or not reads_as_stated(claim, locale):
-                findings.append(_finding(f"{claim.id}, {name}", expected, found))
+                yield _finding(f"{claim.id}, {name}", expected, found)
     kinds = {claim.kind for claim in stated.claims}
     for claim in fresh.claims:
         # A later version may have kinds of claims that an older one did not make.
         if claim.id not in seen and (same_kit or claim.kind in kinds):
-            findings.append(_finding(claim.id, f"this claim, {claim.text}", "it is missing"))
-    return findings
+            yield _finding(claim.id, f"this claim, {claim.text}", "it is missing")
 
 
 def _made_alike(stated: ClaimBook, fresh: ClaimBook) -> bool:

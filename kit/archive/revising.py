@@ -153,10 +153,7 @@ def _can_move_figures(setting: _SettingChange) -> bool:
 
 
 def _claim_changes(
-    old: ClaimBook,
-    new: ClaimBook,
-    runs: Sequence[_RunChange],
-    settings: Sequence[_SettingChange],
+    old: ClaimBook, new: ClaimBook, runs: Sequence[_RunChange], settings: Sequence[_SettingChange]
 ) -> Iterator[ClaimChange]:
     """Yield every claim of either book: how it changed, and what changed beneath it.
 

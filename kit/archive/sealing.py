@@ -15,18 +15,9 @@ from pathlib import Path
 from typing import Any
 
 from kit.archive.bag import TAG_MANIFEST, Item, write_bag, zip_bag
-from kit.archive.contents import (
-    Scope,
-    describe_items,
-    tag_items,
-)
+from kit.archive.contents import Scope, describe_items, tag_items
 from kit.archive.page_check import closing_said
-from kit.archive.signature import (
-    fingerprint,
-    load_private_key,
-    sign_manifest,
-    time_query,
-)
+from kit.archive.signature import fingerprint, load_private_key, sign_manifest, time_query
 from kit.archive.verifying import verify_bag
 from kit.bench.evidence import refuse_altered
 from kit.bench.journal import Anchor

@@ -28,15 +28,7 @@ from kit.archive.contents import (
     text_path,
 )
 from kit.archive.page_check import check_report, read_notebook
-from kit.archive.remake import (
-    CLAIMS_PATH,
-    STATED,
-    Fresh,
-    Part,
-    Remade,
-    check_claims,
-    remake_bag,
-)
+from kit.archive.remake import CLAIMS_PATH, STATED, Fresh, Part, Remade, check_claims, remake_bag
 from kit.archive.signature import (
     MAX_KEY_BYTES,
     TIME,
@@ -52,14 +44,7 @@ from kit.archive.signature import (
 from kit.archive.unbag import Bag, Listing, open_bag
 from kit.bench.journal import Anchor, read_excerpt
 from kit.claims.claim import ClaimBook
-from kit.errors import (
-    BenchError,
-    Finding,
-    HostileBagError,
-    SealError,
-    UsageError,
-    did_you_mean,
-)
+from kit.errors import BenchError, Finding, HostileBagError, SealError, UsageError, did_you_mean
 from kit.metrics.measuring import PLAIN, Reading
 from kit.package import PACKAGE, kit_version
 

@@ -174,12 +174,7 @@ class RatioScale:
         )
 
     def to_row(
-        self,
-        *,
-        whole: Claim | None,
-        like: Claim | None,
-        margins: Sequence[Claim],
-        band: float,
+        self, *, whole: Claim | None, like: Claim | None, margins: Sequence[Claim], band: float
     ) -> Markup:
         """Return a rival's row of the first screen: margin and intervals over a dot a title.
 
@@ -470,9 +465,7 @@ def zero_axis(top: float, *, locale: str) -> Markup:
 
 
 def stem_row(
-    top: float,
-    pair: Sequence[tuple[Look, Claim | None, Claim | None]],
-    others: Iterable[float],
+    top: float, pair: Sequence[tuple[Look, Claim | None, Claim | None]], others: Iterable[float]
 ) -> Markup:
     """Return a title's row in frames per second: a stem for each of two products.
 
@@ -629,11 +622,7 @@ def value_svg(
 
 
 def _value_lines(
-    plane: _Plane,
-    own: Offer,
-    against: Offer | None,
-    equal: Claim | None,
-    steps: Sequence[Offer],
+    plane: _Plane, own: Offer, against: Offer | None, equal: Claim | None, steps: Sequence[Offer]
 ) -> str:
     """Return the frontier, the line of as many frames for the money, and the arrow to it.
 

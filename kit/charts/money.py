@@ -573,13 +573,7 @@ def _paint_classes(chart: Chart, sheet: Sheet) -> Figure:
     )
     for slope in slopes:
         leads, colour = [slope.there.figure, slope.here.figure], slope.look.colour
-        axes.plot(
-            [0, 1],
-            leads,
-            color=colour,
-            linewidth=1.8 * sheet.line,
-            zorder=2,
-        )
+        axes.plot([0, 1], leads, color=colour, linewidth=1.8 * sheet.line, zorder=2)
         for x, claim in enumerate((slope.there, slope.here)):
             span = claim.ends
             axes.plot([x, x], span, color=colour, linewidth=3 * sheet.line, zorder=2)

@@ -127,9 +127,7 @@ def _paint_run(chart: Chart, sheet: Sheet) -> Figure:
             label = f"{quantity}, {unit_text}"
         last = i == len(weights) - 1
         axes.put_ticks(
-            "x",
-            ticks,
-            Plot.tick_labels(ticks, locale=locale) if last else [""] * len(ticks),
+            "x", ticks, Plot.tick_labels(ticks, locale=locale) if last else [""] * len(ticks)
         )
         figure.put_text(left, y - 0.5 * sheet.small, label, sheet.small, va="baseline")
         if last:
@@ -427,9 +425,7 @@ def _paint_distribution(chart: Chart, sheet: Sheet) -> Figure:
             ],
         )
         axes.put_ticks(
-            "x",
-            ticks,
-            [""] * len(ticks) if enlarged else Plot.tick_labels(ticks, locale=locale),
+            "x", ticks, [""] * len(ticks) if enlarged else Plot.tick_labels(ticks, locale=locale)
         )
         at += size + gap
     axes.name_axis(chart.words.below)

@@ -250,9 +250,7 @@ class EnergyMargin(RatioEstimate):
 
 
 def compare_energy(
-    standings: Sequence[EnergyStanding],
-    pairs: Sequence[tuple[str, str]],
-    params: MarginParams,
+    standings: Sequence[EnergyStanding], pairs: Sequence[tuple[str, str]], params: MarginParams
 ) -> tuple[EnergyMargin, ...]:
     """Return the energy margins of pairs of products, title by title.
 

@@ -15,13 +15,7 @@ from scipy.special import chdtri, stdtrit
 
 from kit.settings.bench_file import Title
 from kit.settings.params import PlanParams
-from kit.stats.power import (
-    KNOWN,
-    Design,
-    MarginDesign,
-    SpreadUncertainty,
-    best_length_s,
-)
+from kit.stats.power import KNOWN, Design, MarginDesign, SpreadUncertainty, best_length_s
 
 
 @dataclass(frozen=True, slots=True)
@@ -679,9 +673,7 @@ def _without_ratios(titles: Mapping[str, Title]) -> dict[str, str]:
 
 
 def _bench_minutes(
-    cells: Sequence[_PlannedCell],
-    params: PlanParams,
-    switches: Callable[[Mapping[Key, int]], int],
+    cells: Sequence[_PlannedCell], params: PlanParams, switches: Callable[[Mapping[Key, int]], int]
 ) -> float:
     """Return the minutes of all runs to make, with those from one product to the next."""
     minutes = math.fsum(c.minutes for c in cells)

@@ -530,10 +530,7 @@ def _later_version(row: RunRow, name: str, view: View) -> str:
 
 
 def _stale_runs(
-    product: str,
-    reviewed: str,
-    newest: dict[CellKey, dt.datetime],
-    limit: dt.timedelta,
+    product: str, reviewed: str, newest: dict[CellKey, dt.datetime], limit: dt.timedelta
 ) -> Iterator[Flag]:
     """Yield one flag where all of a product's dated cells are old, else one for each that is.
 

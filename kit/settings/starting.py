@@ -22,13 +22,7 @@ from ruamel.yaml.comments import CommentedMap
 from kit.errors import ParamsError, UsageError
 from kit.settings.bench_file import BENCH_FORMAT, NEW_SHEET, BenchFile
 from kit.settings.params import PARAMS_FORMAT, ReviewParams
-from kit.settings.yaml import (
-    change_yaml,
-    models_in,
-    one_line,
-    read_yaml,
-    yaml_text,
-)
+from kit.settings.yaml import change_yaml, models_in, one_line, read_yaml, yaml_text
 
 _WIDTH = 98
 _HOW = (

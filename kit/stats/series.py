@@ -538,11 +538,7 @@ def measure_lows(
 
 
 def low_fps(
-    frame_ms: Floats,
-    *,
-    share: float,
-    definition: LowDefinition,
-    quantile_type: int = 7,
+    frame_ms: Floats, *, share: float, definition: LowDefinition, quantile_type: int = 7
 ) -> float:
     """Return the frame rate of a run's slowest frames, under one of three definitions.
 
