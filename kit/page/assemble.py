@@ -26,6 +26,7 @@ from kit.errors import ExecutionError
 from kit.package import PACKAGE
 from kit.page.html import TURNING, WRAPPER, text_html
 from kit.page.words import Words, words_in
+from kit.rounding import NBSP
 
 CLOSED_MIME = "application/vnd.marginbook.closed+json"
 IMAGES = ("image/svg+xml", "image/png", "image/jpeg")
@@ -364,7 +365,8 @@ def _foot_of_print(head: Any) -> str:
     """
     found = head.xpath(".//p[@class='masthead']/*[not(@class='seal')]")
     found = found or [*head.iter("h1"), *head.iter("p")]
-    words = " · ".join(" ".join(element.text_content().split()) for element in found)
+    space = {"time": NBSP}
+    words = " · ".join(space.get(e.tag, " ").join(e.text_content().split()) for e in found)
     kept = "".join(c if c.isalnum() or c in " .,;:?!·()–-" else f"\\{ord(c):x} " for c in words)
     rule = f'content: "{kept}"; width: 85%; font: 7.5pt sans-serif; color: #444;'
     return f"\n@page {{ @bottom-left {{ {rule} }} }}"

@@ -24,6 +24,7 @@ from kit.rounding import NBSP, Rounded
 from kit.settings.metric import HEADLINE, RESULT
 
 HEADLINE_CHARACTERS = 100
+DECK_CHARACTERS = 375  # three lines of 62 em
 # Where the spread of a typed figure is from, by the mark that says so.
 SPREADS = {
     "spread_stated": msg("stated with them"),
@@ -569,7 +570,8 @@ class Findings:
         """Return the sentences under the headline.
 
         Over all titles; what other titles of this kind could give; the price of equal value; which
-        outcomes other choices turn; and against which products nothing can be said.
+        outcomes other choices turn, as fully as three lines hold; and against which products
+        nothing can be said.
         """
         sentences: list[Sentence] = []
         if self.first is not None and self.first.whole is not None:
@@ -580,12 +582,15 @@ class Findings:
             sentences += self._like_sentence(self.first)
             for standing in self.weighed[:1]:
                 sentences += self._money_sentences(standing)
-        sentences += self._fragile_notes()
         lost = self.words.listed(s.the for s in self.standings if s.whole is None)
+        last: list[Sentence] = []
         if lost:
             message = msg("Not set against {rivals}: no title has used runs of both.")
-            sentences.append(self.words.tell(message, rivals=lost))
-        return sentences
+            last = [self.words.tell(message, rivals=lost)]
+        room = DECK_CHARACTERS - sum(len(_plain_sentence(s)) + 1 for s in (*sentences, *last))
+        forms = self._fragile_notes()
+        fits = (f for f in forms if sum(len(_plain_sentence(s)) + 1 for s in f) <= room)
+        return [*sentences, *next(fits, forms[-1]), *last]
 
     def _whole_sentence(self, first: Standing, claim: Claim) -> Sentence:
         """Return what the margin over all titles says; where it is level, within which band."""
@@ -1135,26 +1140,40 @@ class Findings:
             return self.words.say('without the group "{group}"', group=group)
         return self.words.word(self.book.name("part", claim.part, kind=claim.kind))
 
-    def _fragile_notes(self) -> list[Sentence]:
-        """Return, of each outcome that another choice turns, to what and by which choices."""
-        notes: list[Sentence] = []
+    def _fragile_notes(self) -> list[list[Sentence]]:
+        """Return, of the outcomes that other choices turn, to what and by which, ever shorter.
+
+        By name; how many they are; the rivals alone.
+        """
+        named: list[Sentence] = []
+        counted: list[Sentence] = []
+        rivals: list[str] = []
         words = self.words
         for standing in self.standings:
             turned = self.turned_by(standing) if standing.whole is not None else ()
+            if not turned:
+                continue
             by_outcome: dict[str, list[str]] = {}
             for claim in turned[:MOST_TURNS]:
                 word = outcome_word(claim.outcome, words)
                 by_outcome.setdefault(word, []).append(self._choice(claim))
-            said = [
+            turns = "; ".join(
                 words.say("{outcome} {choice}", outcome=word, choice=_one_of(choices, words))
                 for word, choices in by_outcome.items()
-            ]
-            if said:
-                turns = "; ".join(said)
-                notes.append(
-                    words.tell("Fragile against {rival}: {turns}.", rival=standing.the, turns=turns)
-                )
-        return notes
+            )
+            fewer = words.plural(
+                "with one other choice it is {outcome}",
+                "with {count} other choices it is {outcome}",
+                len(turned), outcome=words.listed(by_outcome, "or"),
+            )  # fmt: skip
+            for notes, said in ((named, turns), (counted, fewer)):
+                message = msg("Fragile against {rival}: {turns}.")
+                notes.append(words.tell(message, rival=standing.the, turns=said))
+            rivals.append(standing.the)
+        if not rivals:
+            return [[]]
+        brief = words.tell("Fragile against {rivals}.", rivals=words.listed(rivals))
+        return [named, counted, [brief]]
 
     def fragile_sentences(self) -> list[Sentence]:
         """Return, of each outcome that another choice turns, what turns it, and both intervals."""

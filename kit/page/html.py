@@ -526,6 +526,8 @@ def _environment() -> Any:
         "parts": _sentence,
         "sign": lambda outcome: OUTCOME_SIGNS.get(outcome, OUTCOME_SIGNS["unresolved"]),
         "shown": lambda text: Markup(text_html(text)),
+        # A short number stays on the line of the word before it: "Fennock 9".
+        "heading": lambda text: Markup(text_html(re.sub(r" (?=\d{1,2}(?![\w.,]*\d))", NBSP, text))),
     }
     return environment
 

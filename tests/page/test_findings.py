@@ -10,7 +10,7 @@ from small_bench import small_bench, walk
 
 from kit.claims.bound_text import printed_forms
 from kit.page.article import SECTIONS
-from kit.page.findings import Findings, _against, _plain_sentence
+from kit.page.findings import DECK_CHARACTERS, Findings, _against, _plain_sentence
 from kit.page.html import Printed
 
 NBSP = "\u00a0"
@@ -242,6 +242,11 @@ def test_what_turns_an_outcome_is_named_with_both_intervals(demo):
     pair = "fennock-9-travel-over-tarnquill-sedge-travel"
     turned = {c.part for c in Findings(demo.book).turned_by(Findings(demo.book).first)}
     assert turned == {f"without_group/{g}" for g in ("lines-1600", "ray-tracing", "new-titles")}
+    # All three by name would make a fourth line of the deck: how many they are has to do.
+    last = _plain_sentence(Findings(demo.book).deck()[-1])
+    assert last == "Fragile against the Sedge: with three other choices it is level."
+    german = sum(len(_plain_sentence(s)) + 1 for s in Findings(demo.book, "de").deck())
+    assert german <= DECK_CHARACTERS
     name = f"sensitivity/average_fps/{pair}/without_title/wickerloft"
     claims = tuple(
         replace(c, text="+1.0\u00a0%", interval="−1 to +3", outcome="unresolved", marks=("turned",))

@@ -330,6 +330,7 @@ def test_the_first_screen_holds_the_finding_and_the_page_is_short(open_page, dem
         return page.locator(selector).first.evaluate("e => e.getBoundingClientRect().bottom")
 
     assert bottom("h1") < bottom(".deck") < bottom("table.rivals") < bottom(".notes") <= 700
+    assert page.locator(".deck").evaluate("e => e.getBoundingClientRect().height") <= 3 * 23 + 1
     assert page.locator("h2").first.evaluate("e => e.getBoundingClientRect().top") < 800
     assert page.evaluate("document.documentElement.scrollHeight") <= 20_000
     phone = open_page(demo, width=390, height=844)
