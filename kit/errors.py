@@ -12,7 +12,7 @@ from typing import Self
 def did_you_mean(
     word: str, known: Iterable[str], *, listed: int = 0, closeness: float = 0.6
 ) -> str:
-    """Return `; did you mean "..."?` when a known word is close to `word`.
+    """Return `; did you mean "..."?` when one known word holds `word` or is close to it.
 
     Parameters
     ----------
@@ -29,11 +29,15 @@ def did_you_mean(
     --------
     >>> did_you_mean("rivls", ["rivals", "titles"])
     '; did you mean "rivals"?'
+    >>> did_you_mean("sedge", ["tarn-sedge", "tarn-teasel"])
+    '; did you mean "tarn-sedge"?'
     >>> did_you_mean("zzz", ["rivals", "margin"], listed=12)
     '; known: margin, rivals'
     """
     words = list(known)
-    if close := difflib.get_close_matches(word, words, n=1, cutoff=closeness):
+    holding = [name for name in words if len(word) > 2 and word in name]
+    close = difflib.get_close_matches(word, words, n=1, cutoff=closeness)
+    if close := (holding if len(holding) == 1 else close):
         return f'; did you mean "{close[0]}"?'
     return f"; known: {', '.join(sorted(words)[:listed]) or 'none'}" if listed else ""
 
