@@ -95,6 +95,8 @@ _WORDS = {
     "nothing gives an interval.",
     "margin-unstruck": "The same margin of averages less what screening strikes inside runs: a "
     "stretch on another level is left out of all runs of its title, a drifting run whole.",
+    "margin-robust": "Ratio by Huber's mean of ln values, with the spread that other cells lead "
+    "one to expect; stated where it parts from the margin by more than their joint error.",
     "difference": "Product minus baseline, in the unit measured (levels in dB), of the means over "
     "runs; interval as of a margin, on the levels themselves.",
     "margin-all-runs": "The same margin with the runs that were set aside put back, for "

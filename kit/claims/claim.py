@@ -74,6 +74,7 @@ KINDS: Mapping[str, _ClaimKind] = {
     "margin": _ClaimKind("margin/{metric}/{title}/{pair}"),
     "margin_all_runs": _ClaimKind("margin_all_runs/{metric}/{title}/{pair}"),
     "margin_own_runs": _ClaimKind("margin_own_runs/{metric}/{title}/{pair}"),
+    "margin_robust": _ClaimKind("margin_robust/{metric}/{title}/{pair}"),
     "plan_kept": _ClaimKind("plan_kept"),
     "margin_unstruck": _ClaimKind("margin_unstruck/{metric}/{title}/{pair}"),
     "common_stretch": _ClaimKind("common_stretch/{title}"),

@@ -227,6 +227,16 @@ def _margin_claims(review: Review, results: Results) -> Iterator[Claim]:
             )
             method = "margin-unstruck"
             yield Claim.make_ratio("margin_unstruck", own, less, method=method, locale=locale)
+        if margin.robust is not None:
+            text = Rounded.ratio(margin.robust, margin.low, margin.high, locale=locale)
+            yield Claim.make(
+                "margin_robust",
+                replace(subject, marks=["robust"]),
+                Figure(margin.robust),
+                method="margin-robust",
+                unit="ratio",
+                text=text,
+            )
         if margin.ratio_all_runs is None:
             continue
         runs = margin.all_runs

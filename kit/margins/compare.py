@@ -58,6 +58,7 @@ class _Compared:
     care: float = 1.0
     own_half: float | None = None
     own_level_half: float | None = None
+    robust: float | None = None  # the difference of robust means, where one parts from its mean
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -183,6 +184,8 @@ def _compare_pairs(
             one = _compared(method, pairs[k], pairings[k], float(difference[k]), group, k)
             if one.half is None and shared is not None:
                 one = replace(one, error=_borrowed_error(method, pairs[k], pairings[k], shared))
+            if one.mixture_df is not None and shared is not None:
+                one = replace(one, robust=_robust_difference(method, pairs[k], pairings[k], shared))
             made[i] = one
     return [made[i] for i in range(len(found))]
 
@@ -295,6 +298,31 @@ def _borrowed_error(
     a, b = np.array(sides)[:, None]
     n = np.array([[float(cell.n)] for cell in cells])
     return Mixture.of_sides(fit, a, n[0], b, n[1])
+
+
+def _robust_difference(
+    method: str, cells: tuple[Cell, Cell], pairing: SessionPair | None, shared: SharedVariances
+) -> float | None:
+    """Return how far a is better than b by robust means; None where none parts from its mean."""
+    sign = -1.0 if cells[0].less_is_better else 1.0
+    if method == "paired_shared":
+        fit, place = shared.pairs, _pair_key(*cells)
+        if fit is None or pairing is None:
+            return None
+        parted = fit.parted_mean(fit.keys[place], pairing.differences, pairing.weights)
+        return None if parted is None else sign * parted
+    if (fit := shared.cells) is None:
+        return None
+    means = [
+        fit.parted_mean(fit.keys[key], to_log(cell.values, cell.unit), cell.weights)
+        for key, cell in zip(_cell_keys(*cells), cells, strict=True)
+    ]
+    if means == [None, None]:
+        return None
+    a, b = (
+        _log_value(cell) if mean is None else mean for cell, mean in zip(cells, means, strict=True)
+    )
+    return sign * (a - b)
 
 
 def _compared(
@@ -415,6 +443,7 @@ class Margin(RatioEstimate):
     own_low: float | None = None  # by the runs of its two sides alone, where variances are shared
     own_high: float | None = None
     compared: _Compared | None = field(default=None, compare=False, repr=False)  # made from it
+    robust: float | None = None  # by robust means, where one parts from the mean of its runs
 
     @property
     def method_name(self) -> str:
@@ -524,6 +553,7 @@ def compare_products(
             own_level = _ends(ratio, one.own_level_half)
             own = outcome_of(own_low, own_high, *own_level, band=params.level_band)
             marks += ["resolved_by_sharing"] if own == "unresolved" else []
+        marks += ["means_part"] if one.robust is not None else []
         margins.append(
             Margin(
                 product=a.product,
@@ -554,6 +584,7 @@ def compare_products(
                 own_low=own_low,
                 own_high=own_high,
                 compared=one,
+                robust=None if one.robust is None else math.exp(one.robust),
             )
         )
     return tuple(margins)

@@ -143,6 +143,8 @@ class SessionPair:
     difference: float
     weight: float
     log_var: float | None
+    differences: tuple[float, ...]  # a - b in each session
+    weights: tuple[float, ...]
 
     @classmethod
     def match(
@@ -191,7 +193,7 @@ class SessionPair:
         if len(common) > 1:
             squares = (w * (d - mean) ** 2 for w, d in zip(weights, differences, strict=True))
             log_var = math.fsum(squares) / (len(common) - 1)
-        return cls(common, mean, total, log_var)
+        return cls(common, mean, total, log_var, tuple(differences), tuple(weights))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -43,7 +43,9 @@ from kit.trace import Trace
 NOT_SPEED = frozenset({"power", "noise", "battery_life"})
 
 # What these marks say of one title does not hold of a suite.
-_TITLES_OWN = frozenset({"no_interval", "unlike_neighbours", "resolved_by_sharing", "two_runs"})
+_TITLES_OWN = frozenset(
+    {"no_interval", "unlike_neighbours", "resolved_by_sharing", "two_runs", "means_part"}
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

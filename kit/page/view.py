@@ -316,6 +316,9 @@ MARK_WORDS = {
     "Evidence",
     "common_stretch": "runs of this title are of unlike length; all are measured over the stretch "
     "from the beginning that every used one has",
+    "means_part": "its mean and the robust mean of its runs part: some of them are slower or "
+    "faster than the rest",
+    "robust": "runs beyond what others lead one to expect have less weight",
     "unstruck": "less what steps and drifts inside runs strike",
     "turned": "another outcome than the one stated",
     "less_is_better": "less is better; the margin is turned so that above is better",

@@ -377,6 +377,7 @@ def main() -> int:
     print_margins(args, gate)
     print_sessions(args, gate)
     print_outcomes(args, gate)
+    print_parted(args, gate)
     print_not_promised(args)
     print(f"\nSeed {args.seed}, {args.benches} benches, {time.monotonic() - started:.0f} s.")
     print("\n".join(faults) or "Every gate is kept.")
@@ -488,6 +489,35 @@ def print_outcomes(args: argparse.Namespace, gate: Gate) -> None:
         gate(
             "outcomes", "false ones expected over counted", whole[1] / max(whole[0], 1), (0.8, 1.25)
         )
+
+
+def print_parted(args: argparse.Namespace, gate: Gate) -> None:
+    """Print how often a cell's mean and robust mean part: of clean cells, and with one slow run."""
+    if args.only:
+        return
+    print(
+        "\nMean and robust mean part (mark `means_part`), shares of cells; slow: one run by 8 %.\n\n"
+        "| world | clean | slow |\n|---|---|---|"
+    )
+    for number, (noise, n) in enumerate((noise, n) for noise in ("normal", "heavy")
+                                        for n in (3, 4, 5, 7, 10)):  # fmt: skip
+        rng = np.random.default_rng([args.seed, 900 + number])
+        clean, slow = [], []
+        for _ in range(max(10, args.benches // 10)):
+            sd = rng.normal(0, 0.35, (14, 1, 1)) + rng.normal(0, 0.25, (14, 3, 1))
+            drawn = rng.standard_normal((14, 3, n))
+            if noise == "heavy":
+                drawn = rng.standard_t(5, (14, 3, n)) * np.sqrt(3 / 5)
+            x = (0.01 * np.exp(sd) * drawn).reshape(-1, n)
+            hit = rng.permutation(len(x))[:4]
+            x[hit, 0] += np.log(0.92)
+            keys = [(f"t{t}", f"p{p}") for t in range(14) for p in range(3)]
+            fit = fit_crossed_variances(keys, x.var(axis=1, ddof=1), np.full(len(x), n - 1.0))
+            for i, row in enumerate(x):
+                parted = fit.parted_mean(i, row.tolist(), [1.0] * n) is not None
+                (slow if i in hit else clean).append(float(parted))
+        print(f"| {noise}, {n} runs | {share(clean)} | {share(slow)} |")
+        gate(f"parted, {noise}, {n} runs", "clean", float(np.mean(clean)), (0.0, 0.02))
 
 
 def print_not_promised(args: argparse.Namespace) -> None:

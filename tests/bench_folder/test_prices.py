@@ -8,7 +8,7 @@ import datetime as dt
 import pytest
 from wrong_files import PRICES_HEAD
 
-from kit.bench.prices import PriceRow, read_prices
+from kit.bench.prices import _HIGHEST, PriceRow, read_prices
 from kit.errors import BenchError
 from kit.settings.bench_file import read_bench
 
@@ -151,3 +151,38 @@ def test_two_offers_of_one_day_are_two_observations(tmp_path):
     row = "fold-a,900,EUR,street,2026-05-01,shop,\n"
     rows = read_prices(make_bench(tmp_path, PRICES_HEAD + row + row.replace("shop", "other shop")))
     assert len(rows) == 2
+
+
+@pytest.mark.parametrize(
+    ("date", "said"),
+    [
+        ("", "empty; write a date such as 2026-11-25 (year, month, day)"),
+        ("soon", 'found "soon"; write a date such as 2026-11-25 (year, month, day)'),
+        ("2026/12/31", 'found "2026/12/31"; write 2026-12-31'),
+        ("5.12.2026", 'found "5.12.2026"; write 2026-12-05 or 2026-05-12'),
+        ("5.5.26", 'found "5.5.26"; write 2026-05-05'),
+        ("5.12.100", 'found "5.12.100"; write 0100-12-05 or 0100-05-12'),
+    ],
+)
+def test_a_date_written_otherwise_is_answered_with_the_days_it_could_mean(tmp_path, date, said):
+    ((_, key, message),) = faults_of(tmp_path, f"{PRICES_HEAD}fold-a,900,EUR,street,{date},shop,\n")
+    assert (key, message) == ("date", said)
+
+
+@pytest.mark.parametrize("price", ["0", "0.0", "-1"])
+def test_a_price_of_nothing_is_none(tmp_path, price):
+    ((_, key, message),) = faults_of(
+        tmp_path, f"{PRICES_HEAD}fold-a,{price},EUR,street,2026-05-01,shop,\n"
+    )
+    assert (key, message) == ("price", f'"{price}" is not above 0')
+
+
+def test_the_highest_price_is_one_and_what_is_above_is_none(tmp_path):
+    row = "fold-a,{},EUR,street,2026-05-01,shop,\n"
+    (kept,) = read_prices(make_bench(tmp_path, PRICES_HEAD + row.format(f"{_HIGHEST:.0f}")))
+    assert kept.price == _HIGHEST
+    (tmp_path / "more").mkdir()
+    ((_, key, message),) = faults_of(
+        tmp_path / "more", PRICES_HEAD + row.format(f"{_HIGHEST + 1:.0f}")
+    )
+    assert key == "price" and "characters is no price" in message

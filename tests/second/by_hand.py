@@ -94,6 +94,26 @@ def average_without(ms: np.ndarray, struck: list[list[float]]) -> float:
     return average(ms) * (sum(kept) / len(kept)) / (sum(rates) / count)
 
 
+def parted_mean(x: list[float], weights: list[float], expected: float) -> float | None:
+    """Return Huber's mean of ln values where it parts from their mean, by halving."""
+    middle = float(np.median(x))
+    sd = max(
+        expected,
+        float(np.median([math.sqrt(w) * abs(v - middle) for v, w in zip(x, weights, strict=True)]))
+        / 0.6745,
+    )
+    low, high = min(x), max(x)
+    for _ in range(80):
+        m = (low + high) / 2
+        pull = 0.0
+        for v, w in zip(x, weights, strict=True):
+            far = math.sqrt(w) * (v - m) / sd
+            pull += math.sqrt(w) * min(max(far, -1.345), 1.345)
+        low, high = (m, high) if pull > 0 else (low, m)
+    mean = sum(w * v for v, w in zip(x, weights, strict=True)) / sum(weights)
+    return m if len(x) > 2 and abs(m - mean) > 1.3 * sd / math.sqrt(sum(weights)) else None
+
+
 def median(ms: np.ndarray) -> float:
     x, n = sorted(float(t) for t in ms), len(ms)
     return 2000 / (x[(n - 1) // 2] + x[n // 2])

@@ -202,6 +202,13 @@ class Shared:
         tail = float((np.interp(self.r[key], R, above) * weight).sum())
         return care(tail, v)
 
+    def expected_sd(self, key: Key) -> float | None:
+        """Return exp(E y / 2), y as all other cells say; None of a cell that takes no part."""
+        if key not in self.takes:
+            return None
+        weight = np.outer(self._without_t(key), self._without_p(key))
+        return math.exp((math.log(self.cells[key][0]) - float((self.r[key] * weight).sum())) / 2)
+
     def care_of(self, keys: list[Key]) -> float:
         return min(self.care.get(key, 1.0) for key in keys)
 

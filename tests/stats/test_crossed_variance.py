@@ -4,6 +4,8 @@ import numpy as np
 import pytest
 from scipy import integrate, optimize, stats
 from scipy.special import digamma, polygamma
+from statsmodels.robust import mad
+from statsmodels.robust.norms import HuberT, estimate_location
 
 from kit.stats.crossed_variance import WIDE_VAR, Mixture, care_of, fit_crossed_variances
 from kit.stats.intervals import mixture_half_width
@@ -304,3 +306,79 @@ def test_the_start_is_moments():
         z = np.log(rng.chisquare(v, 200_000) / v) - digamma(v / 2) + np.log(v / 2)
         assert z.mean() == pytest.approx(0, abs=0.02)
         assert z.var() == pytest.approx(polygamma(1, v / 2), rel=0.03)
+
+
+# -- the robust mean ------------------------------------------------------------------------------
+
+
+def drawn_runs(rng, titles, products, n, *, noise):
+    """Return ln values of runs, shape (cells, n): 1 %, unlike from title to title and cell to cell."""
+    sd = rng.normal(0, 0.35, (titles, 1, 1)) + rng.normal(0, 0.25, (titles, products, 1))
+    return (noise((titles, products, n)) * 0.01 * np.exp(sd)).reshape(-1, n)
+
+
+def fit_of_runs(titles, products, x):
+    df = np.full(len(x), x.shape[1] - 1.0)
+    return fit_crossed_variances(keys_of(titles, products), x.var(axis=1, ddof=1), df)
+
+
+def test_the_robust_mean_is_that_of_statsmodels():
+    """HuberT with its scale held; of whole weights, that of the values repeated at the scale."""
+    rng, parted = np.random.default_rng(5), 0
+    for n in (3, 5, 8):
+        x = drawn_runs(rng, 6, 3, n, noise=rng.standard_normal)
+        fit = fit_of_runs(6, 3, x)
+        for place in range(len(x)):
+            runs = x[place] - 0.08 * (np.arange(n) == 1)
+            scale = max(np.exp(fit.others_log_var[place] / 2), mad(runs))
+            there = estimate_location(runs, scale, norm=HuberT(1.345), tol=1e-12, maxiter=500)
+            here = fit.parted_mean(place, runs.tolist(), [1.0] * n)
+            beyond = abs(there - runs.mean()) * np.sqrt(n) / scale
+            assert (here is None) == (beyond <= 1.3)
+            if here is not None:
+                assert here == pytest.approx(there, abs=1e-4 * scale)  # 0.6745 has four digits
+                parted += 1
+                # A value of weight w is the mean of w runs: it deviates by its sd over sqrt(w).
+                half = fit.parted_mean(place, (runs / 2).tolist(), [4.0] * n)
+                assert half == pytest.approx(here / 2, abs=1e-9)
+    assert parted > 30
+
+
+def test_unlike_weights_count_as_least_squares_with_hubers_loss():
+    rng = np.random.default_rng(11)
+    fit = fit_of_runs(6, 3, drawn_runs(rng, 6, 3, 5, noise=rng.standard_normal))
+    x, w = np.array([0.0, 0.01, -0.01, 0.004, -0.3]), np.array([1.0, 3.0, 2.0, 1.5, 1.0])
+    sd = max(
+        np.exp(fit.others_log_var[4] / 2), np.median(np.sqrt(w) * abs(x - np.median(x))) / 0.6745
+    )
+    there = optimize.least_squares(
+        lambda m: np.sqrt(w) * (x - m) / sd, [0.0], loss="huber", f_scale=1.345, xtol=1e-15
+    )
+    assert fit.parted_mean(4, x.tolist(), w.tolist()) == pytest.approx(there.x[0], abs=1e-6)
+
+
+def test_what_others_expect_of_a_cell_does_not_rest_on_its_own_runs():
+    keys, var, df, _ = drawn_variances(7, 12, 4, 4)
+    before = fit_crossed_variances(keys, var, df)
+    var[5] *= 400
+    after = fit_crossed_variances(keys, var, df)
+    assert abs(after.others_log_var[5] - before.others_log_var[5]) < 0.4  # by the scales alone
+    assert after.mean_log_var(5) - before.mean_log_var(5) > 4
+    assert np.isnan(fit_crossed_variances(keys, var, df, apart=keys[:1]).others_log_var[0])
+
+
+@pytest.mark.parametrize("noise", ["normal", "t, 5 df"])
+def test_means_part_where_one_run_is_slow_and_hardly_elsewhere(noise):
+    rng, clean, slow = np.random.default_rng(41), [], []
+    draw = {"normal": rng.standard_normal, "t, 5 df": lambda size: rng.standard_t(5, size) / 1.29}
+    for n in (3, 5, 5, 5, 10):
+        x = drawn_runs(rng, 14, 3, n, noise=draw[noise])
+        hit = rng.permutation(len(x))[:4] if n == 5 else []
+        x[hit, 0] += np.log(0.92)
+        fit = fit_of_runs(14, 3, x)
+        marks = [fit.parted_mean(i, row.tolist(), [1.0] * n) is not None for i, row in enumerate(x)]
+        slow += [marks[i] for i in hit]
+        clean += [mark for i, mark in enumerate(marks) if i not in hit]
+    assert np.mean(clean) <= 0.02
+    assert np.mean(slow) >= 0.6
+    assert fit.parted_mean(0, [0.0, 5.0], [1.0, 1.0]) is None  # two runs do not tell which is slow

@@ -176,6 +176,32 @@ class Recomputed:
             return self.shared.care_of([(title, side) for side in sides])
         return self.paired.care_of([(title, "|".join(sorted(sides)))])
 
+    def robust(self, claim: dict) -> float | None:
+        """Return the ln ratio by robust means; None where none parts from its mean."""
+        title, sides = claim["title"], (claim["product"], claim["baseline"])
+        runs = [self.cells[title, side] for side in sides]
+        sign = -1 if LESS_IS_BETTER.get(title, False) else 1
+        if claim["method"] == "margin-paired_shared":
+            own = [{s: [math.log(v) for v, at in side if at == s] for _, s in side if s}
+                   for side in runs]  # fmt: skip
+            common = [s for s in own[0] if s in own[1]]
+            n = [[len(side[s]) for s in common] for side in own]
+            x = [
+                sum(own[0][s]) / a - sum(own[1][s]) / b for s, a, b in zip(common, *n, strict=True)
+            ]
+            weights = [2 * a * b / (a + b) for a, b in zip(*n, strict=True)]
+            sd = self.paired.expected_sd((title, "|".join(sorted(sides))))
+            parted = None if sd is None else hand.parted_mean(x, weights, sd)
+            return None if parted is None else sign * parted
+        means, found = [], False
+        for product, side in zip(sides, runs, strict=True):
+            logs = [math.log(v) for v, _ in side]
+            sd = self.shared.expected_sd((title, product))
+            parted = None if sd is None else hand.parted_mean(logs, [1.0] * len(logs), sd)
+            found |= parted is not None
+            means.append(sum(logs) / len(logs) if parted is None else parted)
+        return sign * (means[0] - means[1]) if found else None
+
     def cell(self, title: str, product: str) -> Mixture:
         """Return the mixture of variances of one cell's mean."""
         return self.shared.variance_of([((title, product), len(self.cells[title, product]))])
@@ -251,6 +277,11 @@ def test_every_margin_is_made_again_from_the_words(demo, again, metric):
         outcome = hand.outcome(d, half, level_half, band, signs[claim["id"]])
         assert outcome == claim["outcome"], claim["id"]
         assert ("unlike_neighbours" in claim["marks"]) <= (care < 0.5)
+        robust = again[metric].robust(claim)
+        beside = demo["by_id"].get(claim["id"].replace("margin/", "margin_robust/"))
+        assert ("means_part" in claim["marks"]) == (robust is not None) == (beside is not None)
+        if beside is not None:
+            assert math.log(beside["value"]) == pytest.approx(robust, abs=QUADRATURE * half)
         text, interval = hand.printed_ratio(claim["value"], claim["low"], claim["high"])
         assert (text, interval) == (claim["text"], claim["interval"])
         seen.add(claim["method"])
@@ -893,6 +924,7 @@ def spread_of(g: Given) -> tuple[float, float]:
 OTHER: dict[str, Callable[[Given], Any]] = {
     "average": lambda g: hand.average(np.array(g["frame_ms"])),
     "over-common-stretch": lambda g: hand.average_over(np.array(g["frame_ms"]), *g["stretch"]),
+    "margin-robust": lambda g: hand.parted_mean(g["ln_values"], g["weights"], g["expected_sd"]),
     "margin-unstruck": lambda g: hand.average_without(np.array(g["frame_ms"]), g["struck"]),
     "median": lambda g: hand.median(np.array(g["frame_ms"])),
     "low-percentile": low_of(hand.low_percentile_7),
