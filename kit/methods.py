@@ -190,6 +190,9 @@ _WORDS = {
     "planned-time": "Lengths of the runs to make and of their launches, added up.",
     "smallest-resolved": "The smallest margin that the runs planned resolve with the power asked "
     "for.",
+    "planned-suite-error": "Standard error of a suite margin from what sessions do to products in "
+    "all titles and from runs: as it is, with two more sessions, with as many runs in those there "
+    "are.",
     "run-gain": "A title's share of the variance of ln suite margin so far, and the part of the "
     "whole that one more run of it on every product takes away.",
     "pilot": "Power, and runs needed, of the plan with the spread seen in the runs so far; with "

@@ -278,6 +278,14 @@ def _plan_claims(review: Review) -> Iterator[Claim]:
     planned = plan_of_review(review)
     yield from _of_plan_itself(planned.plan, review)
     yield from _of_budget(planned.plan, review)
+    if planned.days is not None:
+        runs = [m.run for m in review.used if m.session]
+        for part in ("error_now", "error_days", "error_runs"):
+            subject = Subject("suite_error", planned.plan.product, part=part, runs=runs)
+            share, method = getattr(planned.days, part), "planned-suite-error"
+            yield Claim.make_share(
+                "plan", subject, share, method=method, locale=review.params.locale
+            )
     yield from _of_pilot(planned.pilot, review)
     yield from _said_of_plan(planned, review)
 

@@ -808,7 +808,26 @@ PLAN_MARGINS = (
     ),
     Lines("plan_short", "Against {baseline} {text}"),
 )
+
+
+def _days_or_runs(book: ClaimBook) -> Html:
+    """Return what runs on more days bring a suite, and as many in the days there are."""
+    error = {claim.part: claim for claim in book.of_kind("plan", metric="suite_error")}
+    if not error:
+        return Html("")
+    return paragraph(
+        "The standard error of a suite margin is ",
+        error["error_now"],
+        "; with a run of each product in each title on two more days ",
+        error["error_days"],
+        ", with as many runs more in the days there are ",
+        error["error_runs"],
+        " at best: what a day does to a product in all titles only other days average.",
+    )
+
+
 BUDGET = (
+    _days_or_runs,
     Table(
         "What one more run of a title on every product would bring",
         rows=("title",),

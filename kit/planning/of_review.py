@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import polygamma
 
-from kit.bench.runs import RunRow, SheetText, read_run_sheet, select_rows
+from kit.bench.runs import SheetText, read_run_sheet, select_rows
 from kit.errors import UsageError
 from kit.margins.cells import MIN_SHARED
 from kit.margins.replicates import SharedVariances, fit_variances, pair_key
@@ -41,6 +41,7 @@ from kit.settings.metric import HEADLINE, RESULT
 from kit.settings.params import LoadedParams, ReviewParams, load_params
 from kit.stats.crossed_variance import CrossedFit
 from kit.stats.power import Design, SpreadUncertainty, borrowed_degrees
+from kit.stats.suite_errors import DayPosterior
 
 Key = tuple[str, str]  # (product, title)
 
@@ -512,6 +513,56 @@ def _within(
 Shown = tuple[
     SharedVariances | None, dict[tuple[str, str], CellSeen], dict[tuple[str, str], list[Any]]
 ]
+_MORE_DAYS = 2
+_NO_DAYS = (
+    "what a day does to a product in all titles cannot be told from the runs there are: the first "
+    "to add are runs of every product in every title on another day, named as its session"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class _DaysOrRuns:
+    """Standard errors of ln(suite margin), of runs on more days and of as many in those there are.
+
+    From the `titles` whose runs of the product and a rival share the same `sessions`, and all
+    products complete in them that can be run.
+    """
+
+    sessions: int
+    titles: int
+    more: int  # sessions, or runs of each product in each title
+    error_now: float
+    error_days: float
+    error_runs: float
+
+    @classmethod
+    def of_runs(cls, used: Sequence[RunMetrics], params: ReviewParams) -> _DaysOrRuns | None:
+        """Return what runs of the averages tell; None where they do not tell days from runs."""
+        gone = params.plan.cannot_run if params.plan is not None else ()
+        products = [p for p in (params.product, *params.compared) if p not in gone]
+        logs: dict[str, dict[str, dict[str, list[float]]]] = {}  # title, product, session
+        for run in used:
+            if HEADLINE in run.values and run.session and run.product in products:
+                cell = logs.setdefault(run.title, {}).setdefault(run.product, {})
+                cell.setdefault(run.session, []).append(math.log(run.values[HEADLINE]))
+        alike: dict[frozenset[str], dict[str, None]] = {}
+        for title, cells in logs.items():
+            for rival in products[1:]:
+                shared = set(cells.get(products[0], {})) & set(cells.get(rival, {}))
+                if len(shared) > 1:
+                    alike.setdefault(frozenset(shared), {})[title] = None
+        if not alike:
+            return None
+        names, titles = max(alike.items(), key=lambda item: (len(item[1]), len(item[0])))
+        whole = [p for p in products if all(names <= set(logs[t].get(p, {})) for t in titles)]
+        table = [
+            [[statistics.fmean(logs[t][p][s]) for s in sorted(names)] for p in whole]
+            for t in titles
+        ]
+        day = DayPosterior.fit(np.array(table), np.full(len(titles), 1 / len(titles)))
+        if day is None:
+            return None
+        return cls(len(names), len(titles), _MORE_DAYS, *day.suite_errors(_MORE_DAYS))
 
 
 @dataclass(frozen=True, slots=True)
@@ -524,6 +575,7 @@ class Planned:
     order: tuple[_ScheduledRun, ...]
     checks: tuple[str, ...]
     pilot: PilotCheck | None
+    days: _DaysOrRuns | None
 
     def to_dict(self) -> dict[str, Any]:
         """Return the plan as plain data."""
@@ -535,6 +587,7 @@ class Planned:
             "order": [asdict(run) for run in self.order],
             "checks": list(self.checks),
             "pilot": None if self.pilot is None else asdict(self.pilot),
+            "days": None if self.days is None else asdict(self.days),
         }
 
     def _whole_counts(self) -> dict[str, dict[str, int]]:
@@ -600,6 +653,18 @@ class Planned:
             )
         lines += [f"  {title} is not planned: {why}" for title, why in plan.left_out.items()]
         lines += [f"  note: {note}" for note in plan.notes]
+        if (days := self.days) is not None:
+            now, by_days, by_runs = (
+                f"{100 * error:.2g} %"
+                for error in (days.error_now, days.error_days, days.error_runs)
+            )
+            lines.append(
+                f"  the standard error of a suite margin is {now}; with a run of each product in "
+                f"each title on {days.more} more days {by_days}, with as many runs more in the "
+                f"days there are {by_runs} at best"
+            )
+        elif self.pilot is not None:
+            lines.append(f"  {_NO_DAYS}")
         if self.pilot is not None:
             lines.append(
                 f"  so far: planned precision reached in {self.pilot.reached} margins, missed in "
@@ -622,7 +687,11 @@ def plan_from_params(path: Path) -> Planned:
     sheet = read_run_sheet(bench)
     titles = planned_titles(params, bench)
     rows = select_rows(sheet, products=params.products, titles=titles)
-    return _planned(loaded, titles, _what_bench_shows(rows, loaded))
+    diagnostics, metrics = read_and_measure(rows, loaded)
+    screened = screen_runs(rows, diagnostics, bench, params)
+    used = [m for run, m in metrics.items() if run not in screened.set_aside]
+    shown = _shown(used, {run: found.profile for run, found in diagnostics.items()}, bench)
+    return _planned(loaded, titles, shown, _DaysOrRuns.of_runs(used, params))
 
 
 @lru_cache(maxsize=1)
@@ -636,10 +705,13 @@ def plan_of_review(review: Review) -> Planned:
     """
     profiles = {run: diagnostics.profile for run, diagnostics in review.diagnostics.items()}
     shown = _shown(review.used, profiles, review.bench)
-    return _planned(review.loaded, planned_titles(review.params, review.bench), shown)
+    titles = planned_titles(review.params, review.bench)
+    return _planned(review.loaded, titles, shown, _DaysOrRuns.of_runs(review.used, review.params))
 
 
-def _planned(loaded: LoadedParams, titles: Sequence[str], shown: Shown) -> Planned:
+def _planned(
+    loaded: LoadedParams, titles: Sequence[str], shown: Shown, days: _DaysOrRuns | None
+) -> Planned:
     """Return the plan from what the bench shows."""
     params, bench = loaded.params, loaded.bench
     variances, seen, profiles = shown
@@ -658,6 +730,7 @@ def _planned(loaded: LoadedParams, titles: Sequence[str], shown: Shown) -> Plann
         order=_order(plan.counts(), params),
         checks=_list_checks(bench, params),
         pilot=plan.check_pilot(seen) if any(cell.runs > 1 for cell in seen.values()) else None,
+        days=days,
     )
 
 
@@ -670,14 +743,6 @@ def _order(counts: Mapping[Key, int], params: ReviewParams) -> tuple[_ScheduledR
 def planned_titles(params: ReviewParams, bench: Bench) -> tuple[str, ...]:
     """Return the titles to plan for: those params name, or every title of the bench."""
     return tuple(bench.titles) if params.titles == "all" else params.titles
-
-
-def _what_bench_shows(rows: Sequence[RunRow], loaded: LoadedParams) -> Shown:
-    """Return shared variances of the averages, runs per cell, and profiles of the runs."""
-    diagnostics, metrics = read_and_measure(rows, loaded)
-    screened = screen_runs(rows, diagnostics, loaded.bench, loaded.params)
-    used = [m for run, m in metrics.items() if run not in screened.set_aside]
-    return _shown(used, {run: found.profile for run, found in diagnostics.items()}, loaded.bench)
 
 
 def _shown(used: Sequence[RunMetrics], profile_of: Mapping[str, Any], bench: Bench) -> Shown:

@@ -149,8 +149,8 @@ class CrossedFit:
         Huber's mean [1]_, with the larger of two standard deviations: what all other cells lead one
         to expect, which a few slow runs of this one do not move, and that of the median deviation
         of its own, so that a cell that scatters evenly is not marked. They part where they lie more
-        than 1.3 standard errors apart: at most 2 of 100 clean cells of 3 to 10 runs, normal or t with
-        5 degrees of freedom (see `tests/bench/coverage.py`).
+        than 1.3 standard errors apart: at most 2 of 100 clean cells of 3 to 10 runs, normal or t
+        with 5 degrees of freedom (see `tests/bench/coverage.py`).
 
         References
         ----------

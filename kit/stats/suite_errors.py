@@ -38,17 +38,43 @@ class DayPosterior:
         Factor in (0, 1] on the share of errors an interval may leave out.
     df : float
         Degrees of freedom it was estimated with.
+    noise : float
+        Variance that runs give the mean over titles of one product in one session.
+    sessions : int
+        How many it was estimated from.
     """
 
     variance: Floats
     weight: Floats
     care: float
     df: float
+    noise: float
+    sessions: int
 
     @property
     def sd(self) -> float:
         """Square root of the mean variance."""
         return math.sqrt(float(self.variance @ self.weight))
+
+    def suite_errors(self, more: int) -> tuple[float, float, float]:
+        """Return the standard error of ln(suite margin) now and as more runs would leave it.
+
+        Parameters
+        ----------
+        more : int
+            Sessions more with as many runs as those there are, or as many runs more in these.
+
+        Returns
+        -------
+        tuple of float
+            With the runs there are; with more sessions; with as many runs more in these sessions,
+            at best: what a session does to a product in one title alone they do not average.
+        """
+        day, noise, now = self.sd**2, self.noise, self.sessions
+        then = now + more
+        found = (day / now + noise / now, day / then + noise / then, day / now + noise / then)
+        first, second, third = (math.sqrt(2 * variance) for variance in found)
+        return first, second, third
 
     @classmethod
     def fit(cls, cells: Floats, weights: Floats) -> DayPosterior | None:
@@ -89,7 +115,7 @@ class DayPosterior:
         weight = np.exp(log - log.max())
         tail = float(chdtrc(df, df * square / noise))
         care = care_of(np.array([tail]), np.array([df]))[0]
-        return cls(variance, weight / weight.sum(), float(care), df)
+        return cls(variance, weight / weight.sum(), float(care), df, noise, sessions)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -13,8 +13,9 @@ import pytest
 from bench import plans
 from power_by_keywords import smallest_ratio
 from scipy.special import ndtr, polygamma
-from small_bench import small_bench, walk
+from small_bench import small_bench, walk, write_bench
 
+from kit.claims.of_pages import make_claims
 from kit.errors import ParamsError, UsageError
 from kit.margins.cells import make_cells
 from kit.margins.compare import compare_products
@@ -30,10 +31,12 @@ from kit.planning.of_review import (
     _spread_uncertainty,
     plan_of_review,
 )
+from kit.review.walk import load_review, work_out
 from kit.screening.controls import Controls
 from kit.settings.bench_file import Title, read_bench
 from kit.settings.params import MarginParams, ReviewParams, load_params
 from kit.stats.power import SpreadUncertainty
+from kit.stats.suite_errors import DayPosterior
 from kit.trace import Trace
 
 EVEN = {(p, t): 4 for p in ("new", "one", "two") for t in ("t1", "t2", "t3")}
@@ -651,3 +654,61 @@ def test_a_registered_plan_names_known_titles_alone(tmp_path):
     }
     with pytest.raises(ParamsError, match=r'no title "t9" in bench\.yaml'):
         walk(small_bench(products=2, titles=2, runs=2).with_params(plan=plan), tmp_path)
+
+
+@pytest.mark.parametrize(("day_sd", "most"), [(0.0, 1.6), (0.004, 1.25), (0.008, 1.15)])
+def test_two_more_days_beside_as_many_runs(day_sd, most):
+    """Components of variance: 2 (K + v / titles) / days, and 2 (K / days + v / (titles runs)).
+
+    Common practice, no source (nested analysis of variance). Never much too small; too large where
+    a day does nothing, which three days cannot show.
+    """
+    rng = np.random.default_rng([8, int(1000 * day_sd)])
+    found = []
+    for _ in range(200):
+        day = day_sd * rng.normal(size=(1, 4, 3)) + 0.02 * rng.normal(size=(14, 1, 3))
+        table = day + 0.01 * rng.normal(size=(14, 4, 3))
+        posterior = DayPosterior.fit(table, np.full(14, 1 / 14))
+        found.append(np.square(posterior.suite_errors(2)))
+    k, v = day_sd**2, 0.01**2 / 14
+    truth = np.sqrt([2 * (k + v) / 3, 2 * (k + v) / 5, 2 * (k / 3 + v / 5)])
+    ratio = np.sqrt(np.mean(found, axis=0)) / truth
+    assert (ratio > 0.95).all() and (ratio < most).all(), ratio
+
+
+def test_a_plan_says_what_days_and_what_runs_bring(tmp_path):
+    made = small_bench(products=3, titles=3, runs=4)
+    slow = {("p1", "s1"), ("p0", "s3")}  # what a day does to a product in all titles
+    days = made.with_runs(
+        lambda run: (
+            replace(run, frame_ns=tuple(ns * 51 // 50 for ns in run.frame_ns))
+            if (run.product, run.session) in slow
+            else run
+        )
+    )
+    plan = {"margin": 0.03, "seed": 1}
+
+    def read(bench, folder, **more):
+        (tmp_path / folder).mkdir()
+        bench = bench.with_params(template="plan.ipynb", plan=plan | more)
+        return load_review(write_bench(bench, tmp_path / folder))
+
+    review = read(days, "days")
+    unlike, book = plan_of_review(review), make_claims(review, work_out(review))
+    found = unlike.days
+    assert (found.sessions, found.titles, found.more) == (4, 3, 2)
+    assert found.error_days == pytest.approx(found.error_now * math.sqrt(4 / 6))
+    # Where days act, runs in the days there are bring little.
+    assert 0.85 * found.error_now < found.error_runs < found.error_now
+    assert unlike.to_dict()["days"]["error_days"] == unlike.days.error_days
+    (line,) = (line for line in unlike.to_lines() if "standard error of a suite margin" in line)
+    assert f"on 2 more days {100 * unlike.days.error_days:.2g} %" in line
+    shares = {c.part: c.value for c in book.of_kind("plan", metric="suite_error")}
+    assert shares == {name: getattr(unlike.days, name) for name in shares} and len(shares) == 3
+    gone = plan_of_review(read(days, "gone", cannot_run=["p1"]))
+    alone = plan_of_review(read(days.with_params(rivals=["p2"]), "alone"))
+    assert gone.days == alone.days != unlike.days
+    unnamed = made.with_runs(lambda run: replace(run, session=""))
+    none = plan_of_review(read(unnamed, "none"))
+    assert none.days is None
+    assert any("cannot be told from the runs there are" in line for line in none.to_lines())

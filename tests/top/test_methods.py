@@ -710,6 +710,20 @@ def day_of_products(g: Given) -> list[float]:
     return [math.sqrt(float(k @ weight)), care]
 
 
+def suite_errors(g: Given) -> list[float]:
+    x, w = np.array(g["ln_values"]), np.array(g["weights"])
+    k, weight, _ = product_day(x, w)
+    titles, products, s = x.shape
+    r = [[[x[i, p, t] - x[i, :, t].mean() - x[i, p].mean() + x[i].mean() for t in range(s)]
+          for p in range(products)] for i in range(titles)]  # fmt: skip
+    m, f = np.tensordot(w, np.array(r), 1), (products - 1) * (s - 1)
+    noise = sum(w[i] ** 2 * ((np.array(r[i]) - m) ** 2).sum() / f for i in range(titles))
+    noise, day, then = noise / (1 - (w**2).sum()), float(k @ weight), s + g["more"]
+    return [
+        math.sqrt(2 * v) for v in ((day + noise) / s, (day + noise) / then, day / s + noise / then)
+    ]
+
+
 def break_even(g: Given) -> float:
     n = len(g["ln_ratios"])
     errors = [t_mixture(v, f) for v, f in zip(g["variances"], g["df"], strict=True)]
@@ -948,6 +962,7 @@ OTHER: dict[str, Callable[[Given], Any]] = {
     "suite-these-titles": suite_of_these,
     "suite-otherwise": suite_of_these,
     "product-day": day_of_products,
+    "planned-suite-error": suite_errors,
     "break-even-day": break_even,
     "false-outcomes": false_outcomes,
     "suite-titles-like-these": lambda g: ends(

@@ -407,6 +407,8 @@ def _suites(book: Book) -> None:
     day = DayPosterior.fit(np.array(table), np.array(weights))
     book.add("product-day", {"ln_values": table, "weights": weights}, [day.sd, day.care],
              within=1e-4)  # fmt: skip
+    book.add("planned-suite-error", {"ln_values": table, "weights": weights, "more": 2},
+             list(day.suite_errors(2)), within=1e-4)  # fmt: skip
     for weights in ([1 / 3] * 3, [0.5, 0.3, 0.2]):
         w = np.array(weights)
         centre = float((w * logs).sum())
