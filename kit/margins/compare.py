@@ -319,9 +319,8 @@ def _robust_difference(
     ]
     if means == [None, None]:
         return None
-    a, b = (
-        _log_value(cell) if mean is None else mean for cell, mean in zip(cells, means, strict=True)
-    )
+    plain = _log_values(cells)
+    a, b = (mean if robust is None else robust for mean, robust in zip(plain, means, strict=True))
     return sign * (a - b)
 
 
