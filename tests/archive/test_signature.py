@@ -17,7 +17,7 @@ from pathlib import Path
 import pytest
 from bagmaker import bytes_of, make_bag
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
-from sealmaker import copy_bag
+from sealmaker import copy_bag, time_authority
 
 from kit.archive.signature import (
     PUBLIC_PEM,
@@ -367,34 +367,9 @@ def test_a_second_laboratory_signs_what_it_found(tmp_path):
     assert 'says "reproduced"' in good
 
 
-TSA_CONFIG = """\
-[ tsa ]
-serial = serial
-default_policy = 1.2.3.4.1
-digests = sha256, sha512
-signer_digest = sha256
-accuracy = secs:1
-"""
-
-
 @pytest.fixture(scope="module")
 def authority(tmp_path_factory):
-    """A time-stamping authority made with openssl: its folder, and how it answers a query."""
-    folder = tmp_path_factory.mktemp("tsa")
-    (folder / "tsa.cnf").write_text(TSA_CONFIG)
-    (folder / "serial").write_text("01\n")
-    made = ["openssl", "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-subj", "/CN=A clock",
-            "-days", "30", "-keyout", "key.pem", "-out", "cert.pem", "-addext",
-            "extendedKeyUsage=critical,timeStamping"]  # fmt: skip
-    subprocess.run(made, cwd=folder, check=True, capture_output=True)
-
-    def answer(query: Path, to: Path) -> None:
-        to.parent.mkdir(exist_ok=True)
-        reply = ["openssl", "ts", "-reply", "-config", "tsa.cnf", "-section", "tsa", "-queryfile",
-                 query.absolute(), "-inkey", "key.pem", "-signer", "cert.pem", "-out", to]  # fmt: skip
-        subprocess.run(reply, cwd=folder, check=True, capture_output=True)
-
-    return folder / "cert.pem", answer
+    return time_authority(tmp_path_factory.mktemp("tsa"))
 
 
 def test_a_time_token_is_asked_for_as_printed_and_checked(tmp_path, authority):

@@ -8,7 +8,9 @@ from __future__ import annotations
 import atexit
 import gzip
 import shutil
+import subprocess
 import tempfile
+from collections.abc import Callable
 from functools import cache
 from pathlib import Path
 
@@ -174,6 +176,52 @@ def copy_bag(to: Path) -> Path:
     """Copy the sealed small review to be broken."""
     shutil.copytree(sealed_review(), to)
     return to
+
+
+@cache
+def full_review() -> Path:
+    """Return a sealed review with all that one can carry: in German, with slides, the journal of
+    its bench, and the review of that bench sealed before it."""
+    from kit.bench.acts import adopt
+    from kit.bench.journal import Anchor, By, Journal
+
+    folder = Path(tempfile.mkdtemp(prefix="sealmaker-"))
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    params = write_project(folder)
+    params.write_text(params.read_text() + "locale: de\nlanguage: de\nslides: [suite, prices]\n")
+    adopt(folder / "bench", by=By("a tester", "2026-04-01T08:00:00+00:00"))
+    journal = Journal.read(folder / "bench")
+    Anchor("earlier", "ab" * 32, journal.head, len(journal.entries)).note(folder / "bench")
+    return seal(run_project(folder, params), to=folder / "out" / "quill-full").path
+
+
+TSA_CONFIG = """\
+[ tsa ]
+serial = serial
+default_policy = 1.2.3.4.1
+digests = sha256, sha512
+signer_digest = sha256
+accuracy = secs:1
+"""
+
+
+def time_authority(folder: Path) -> tuple[Path, Callable[[Path, Path], None]]:
+    """Return the certificate of a time-stamping authority made with openssl in an empty folder,
+    and how it answers a query."""
+    (folder / "tsa.cnf").write_text(TSA_CONFIG)
+    (folder / "serial").write_text("01\n")
+    made = ["openssl", "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-subj", "/CN=A clock",
+            "-days", "30", "-keyout", "key.pem", "-out", "cert.pem", "-addext",
+            "extendedKeyUsage=critical,timeStamping"]  # fmt: skip
+    subprocess.run(made, cwd=folder, check=True, capture_output=True)
+
+    def answer(query: Path, to: Path) -> None:
+        to.parent.mkdir(exist_ok=True)
+        reply = ["openssl", "ts", "-reply", "-config", "tsa.cnf", "-section", "tsa", "-queryfile",
+                 query.absolute(), "-inkey", "key.pem", "-signer", "cert.pem", "-out", to]  # fmt: skip
+        subprocess.run(reply, cwd=folder, check=True, capture_output=True)
+
+    return folder / "cert.pem", answer
 
 
 @cache
