@@ -9,10 +9,11 @@ from __future__ import annotations
 import csv
 import io
 import re
-import warnings
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Annotated, Any, Literal
+
+from pydantic import BaseModel, Field, ValidationError
 
 from kit.archive.remake import CLAIMS_PATH, Fresh, same_figure
 from kit.archive.unbag import Bag
@@ -44,6 +45,43 @@ _BLOCKS = {"td", "th", "li", "br", "p", "tr", "dt", "dd", "caption", "section", 
 STATED = {'review.show("environment")'}  # what was installed: stated, not made from logs
 INJECTED = "injected-parameters"
 MAX_CELLS = 2000  # of a notebook; the largest template has about forty
+
+
+class _Output(BaseModel):
+    """What a cell shows."""
+
+    output_type: str
+    data: dict[str, Any] = {}
+
+
+class _Cell(BaseModel):
+    """A cell, in the form 4.5 of nbformat (which a core install has not)."""
+
+    id: str
+    source: str | list[str]
+
+
+class _CodeCell(_Cell):
+    """A cell that ran, or would have."""
+
+    cell_type: Literal["code"]
+    execution_count: int | None
+    outputs: list[_Output]
+
+
+class _WordsCell(_Cell):
+    """A cell of words."""
+
+    cell_type: Literal["markdown", "raw"]
+
+
+class _Notebook(BaseModel):
+    """An executed notebook, as far as anything here reads it."""
+
+    cells: list[Annotated[_CodeCell | _WordsCell, Field(discriminator="cell_type")]] = Field(
+        max_length=MAX_CELLS
+    )
+    metadata: dict[str, Any]
 
 
 def check_report(bag: Bag, book: ClaimBook, fresh: Fresh | None) -> tuple[list[Finding], str]:
@@ -120,20 +158,16 @@ def read_notebook(bag: Bag, findings: list[Finding]) -> dict[str, Any] | None:
     dict or None
         None where it is missing or no notebook.
     """
-    import nbformat
-
     if NOTEBOOK_PATH not in bag.files:
         findings.append(Finding("page", NOTEBOOK_PATH, "this file in the bag", "it is missing"))
         return None
     try:
         notebook: dict[str, Any] = bag.read_json(NOTEBOOK_PATH)
-        if len(notebook["cells"]) > MAX_CELLS:
-            raise SealError(f"{len(notebook['cells'])} cells, of at most {MAX_CELLS}")
-        with warnings.catch_warnings():
-            warnings.simplefilter("error")  # of a cell without an id
-            nbformat.validate(notebook, version=4, version_minor=5)
-    except (SealError, KeyError, TypeError, Warning, nbformat.ValidationError) as error:
-        found = f"not one: {str(error).partition(chr(10))[0]:.200}"
+        _Notebook.model_validate(notebook, strict=True)
+    except (SealError, ValidationError) as error:
+        told = error.errors()[0] if isinstance(error, ValidationError) else None
+        why = str(error) if told is None else f"{'.'.join(map(str, told['loc']))}: {told['msg']}"
+        found = f"not one: {why:.200}"
         findings.append(Finding("page", NOTEBOOK_PATH, "an executed notebook", found))
         return None
     return notebook

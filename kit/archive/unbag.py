@@ -238,8 +238,9 @@ def _heads_apart(path: Path, entries: list[zipfile.ZipInfo], *, ends_at: int) ->
 
 
 _ZIP_HEAD = struct.Struct("<4sHHH4xLLLHH")
-# Extra fields that say nothing of a name or content: times, owners, sizes past 4 GB.
-_KNOWN_FIELDS = {0x0001, 0x000A, 0x5455, 0x5855, 0x7855, 0x7875}
+# Extra fields that say nothing of a name or content: times, owners, sizes past 4 GB, and the mark
+# that Java's tools put on the first entry.
+_KNOWN_FIELDS = {0x0001, 0x000A, 0x5455, 0x5855, 0x7855, 0x7875, 0xCAFE}
 
 
 def _odd_fields(name: str, extra: bytes) -> Iterator[Finding]:

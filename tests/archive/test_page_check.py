@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import copy
 import json
+import warnings
 
 import pytest
 from sealmaker import sealed_review
@@ -161,16 +162,53 @@ def test_columns_of_another_version_are_passed_over():
     assert _compare_csv("t.csv", TABLE, b"\xff\xfe", strict=True)[0].expected == "a table"
 
 
+WORDS = {"cell_type": "markdown", "id": "a", "metadata": {}, "source": ""}
+MANY = json.dumps({"metadata": {}, "cells": [WORDS] * 2001}).encode()
+
+
 def test_a_notebook_that_is_none_is_a_finding(tmp_path):
     from sealmaker import copy_bag
 
     bag = copy_bag(tmp_path / "bag")
-    for data in (b"", b"[]", b'{"cells": 1}', b'{"cells": [1]}', b"[" * 99_999, b'"x"'):
+    for data in (b"", b"[]", b'{"cells": 1}', b'{"cells": [1]}', b"[" * 99_999, b'"x"', MANY):
         (bag / "data/executed.ipynb").write_bytes(data)
         found: list = []
         with open_bag(bag) as opened:
             assert read_notebook(opened, found) is None
         assert [f.path for f in found] == ["data/executed.ipynb"]
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        lambda cell: cell.pop("id"), lambda cell: cell.update(cell_type="scene"),
+        lambda cell: cell.update(source=131), lambda cell: cell.pop("outputs"),
+        lambda cell: cell.update(outputs=[{"data": {}}]), lambda cell: cell.update(outputs={}),
+        lambda cell: cell.update(execution_count="1"), lambda cell: cell.pop("execution_count"),
+    ],
+)  # fmt: skip
+def test_what_nbformat_refuses_is_refused_without_it(tmp_path, notebook, change):
+    import nbformat
+
+    bag = tmp_path / "bag" / "data"
+    bag.mkdir(parents=True)
+    for spoil in (False, True):
+        if spoil:
+            notebook = copy.deepcopy(notebook)
+            change(notebook["cells"][5])
+        with warnings.catch_warnings():
+            warnings.simplefilter("error")  # of a cell without an id
+            try:
+                nbformat.validate(notebook, version=4, version_minor=5)
+            except (nbformat.ValidationError, Warning):
+                assert spoil
+            else:
+                assert not spoil
+        (bag / "executed.ipynb").write_text(json.dumps(notebook))
+        found: list = []
+        with open_bag(bag.parent) as opened:
+            assert (read_notebook(opened, found) is None) is spoil
+        assert len(found) == spoil
 
 
 @pytest.fixture(scope="module")

@@ -671,6 +671,18 @@ def test_a_zip_by_the_usual_tool_opens(tmp_path):
         assert sorted(opened.files) == sorted(bytes_of(bag))
 
 
+def test_a_zip_with_the_mark_of_java_opens(tmp_path):
+    """`jar` puts the field 0xCAFE, without content, on the first entry of every zip."""
+    bag = make_bag(tmp_path / "bag")
+    with zipfile.ZipFile(tmp_path / "bag.zip", "w") as archive:
+        for path in sorted(bag.rglob("*")):
+            entry = zipfile.ZipInfo.from_file(path, f"bag/{path.relative_to(bag).as_posix()}")
+            entry.extra = struct.pack("<HH", 0xCAFE, 0) if not archive.filelist else b""
+            archive.writestr(entry, path.read_bytes() if path.is_file() else b"")
+    with open_bag(tmp_path / "bag.zip") as opened:
+        assert sorted(opened.files) == sorted(bytes_of(bag))
+
+
 @pytest.mark.parametrize(
     ("data", "why"),
     [(b'{"a": 1, "a": 2}', "'a' stands twice"), (b'\xef\xbb\xbf{"a": 1}', "BOM")],

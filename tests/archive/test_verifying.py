@@ -372,7 +372,7 @@ def core_only() -> set[str]:
 def test_runs_on_the_core_install_without_a_network(tmp_path):
     """Every package outside the core install is blocked, and so is every socket."""
     blocked = core_only()
-    assert {"papermill", "matplotlib", "IPython", "nbconvert", "statsmodels"} <= blocked
+    assert {"papermill", "matplotlib", "nbformat", "IPython", "nbconvert", "statsmodels"} <= blocked
     assert not {"numpy", "lxml", "pydantic", "scipy"} & blocked
     code = textwrap.dedent(
         """
