@@ -53,8 +53,6 @@ RIVALS = (
 PREDECESSOR = Look("#1c2326", dash=(0, (9, 3)), dark="#f4f1e8", css="p-before")
 FURTHER = Look("#848c8f", dash=(0, (3, 3)), dark="#6f787b", css="p-more")
 MORE_SHAPES = ("v", "P", "p", "X", "h", "*", "d", "<", ">")  # where one grey disc is taken
-HUES = tuple(look.colour for look in (REVIEWED, *RIVALS, PREDECESSOR, FURTHER))
-DARK_HUES = tuple(look.dark for look in (REVIEWED, *RIVALS, PREDECESSOR, FURTHER))
 
 
 def _further_looks(count: int) -> list[Look]:

@@ -35,7 +35,6 @@ FRONTIER_WORDS = {
 }
 # Margins marked so have the interval of their own runs alone stated beside theirs.
 _BESIDE = {"unlike_neighbours", "resolved_by_sharing"}
-Aside = Mapping[tuple[str, str], Sequence[str]]  # runs set aside by product and title
 
 
 def _run_claims(review: Review, _: Results) -> Iterator[Claim]:

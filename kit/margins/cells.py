@@ -59,11 +59,6 @@ class Estimate:
     marks: tuple[str, ...]
     trace: Trace
 
-    @property
-    def method_name(self) -> str:
-        """The method's name in the catalogue, `kit.methods`."""
-        return self.method
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RatioEstimate(Estimate):
@@ -157,11 +152,6 @@ class Cell(Estimate):
     log_se: float | None = None  # standard error of ln(value)
     passes: tuple[int, ...] = ()  # one per run, where one is the mean of several
     var_df: int | None = None  # of `log_sd`, where that is not runs - 1
-
-    @property
-    def method_name(self) -> str:
-        """The method's name in the catalogue."""
-        return f"cell-{self.method}"
 
     @property
     def n(self) -> int:

@@ -444,11 +444,6 @@ class Margin(RatioEstimate):
     compared: _Compared | None = field(default=None, compare=False, repr=False)  # made from it
     robust: float | None = None  # by robust means, where one parts from the mean of its runs
 
-    @property
-    def method_name(self) -> str:
-        """The method's name in the catalogue."""
-        return f"margin-{self.method}"
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LevelDifference(Estimate):
@@ -462,11 +457,6 @@ class LevelDifference(Estimate):
     outcome: Outcome
     p_value: float | None
     cells: tuple[Cell, Cell]
-
-    @property
-    def method_name(self) -> str:
-        """The method's name in the catalogue, whatever the interval's own."""
-        return "difference"
 
 
 def compare_products(

@@ -159,8 +159,6 @@ class NameGap(RatioEstimate):
     there: SuiteMargin
     like_low: float | None = None  # for titles like these
     like_high: float | None = None
-    clock_ratio: float | None = None  # the same ratio of ratios of sustained clocks
-    clock_share: float | None = None  # ln(clock_ratio) / ln(ratio): share the clocks explain
 
     @property
     def here_new(self) -> str:
@@ -263,7 +261,6 @@ def find_name_gaps(
     quads: Sequence[tuple[str, str, str, str]],
     *,
     params: MarginParams,
-    mean_clocks_mhz: Mapping[tuple[str, str], float] | None = None,
 ) -> tuple[NameGap, ...]:
     """Return the gap of each (here_new, here_old, there_new, there_old), per metric.
 
@@ -282,12 +279,7 @@ def find_name_gaps(
             shared = [title for title in here if title in there]
             if shared:
                 gaps.append(
-                    _name_gap(
-                        [here[t] for t in shared],
-                        [there[t] for t in shared],
-                        params=params,
-                        mean_clocks_mhz=mean_clocks_mhz,
-                    )
+                    _name_gap([here[t] for t in shared], [there[t] for t in shared], params=params)
                 )
     return tuple(gaps)
 
@@ -297,7 +289,6 @@ def _name_gap(
     there: Sequence[Margin],
     *,
     params: MarginParams,
-    mean_clocks_mhz: Mapping[tuple[str, str], float] | None = None,
 ) -> NameGap:
     """Return how a margin in one class of machine stands to the same-named one in another.
 
@@ -307,10 +298,6 @@ def _name_gap(
         One per title, of the same titles in the same order, at least one.
     params : MarginParams
         Confidence.
-    mean_clocks_mhz : mapping of (product, title) to float, optional
-        Sustained clocks. Where all four products have one in every title, the gap carries the
-        same ratio of ratios of clocks, and the share of ln(ratio) it makes up; the share is None
-        where the interval holds 1, because there is then no gap to explain.
 
     Notes
     -----
@@ -329,7 +316,7 @@ def _name_gap(
         *spread_over_titles(x, np.full(x.size, 1 / x.size)),
         confidence=params.confidence,
     )
-    gap = NameGap(
+    return NameGap(
         product=first.product,
         baseline=second.product,
         metric=first.metric,
@@ -350,7 +337,6 @@ def _name_gap(
         like_low=like[0],
         like_high=like[1],
     )
-    return _explain_by_clock(gap, mean_clocks_mhz or {})
 
 
 def _mean_ratios(
@@ -419,19 +405,3 @@ def _close(
             inputs=tuple(cells[p, t].trace for p in names for t in shared(p) if t in every),
         ),
     )
-
-
-def _explain_by_clock(gap: NameGap, clocks: Mapping[tuple[str, str], float]) -> NameGap:
-    """Return the gap with its clock figures, where every product has a clock in every title."""
-    sides = ((gap.here_new, 1), (gap.here_old, -1), (gap.there_new, -1), (gap.there_old, 1))
-    logs = []
-    for product, sign in sides:
-        for title in gap.titles:
-            clock = clocks.get((product, title))
-            if clock is None or not clock > 0:
-                return gap
-            logs.append(sign * math.log(clock))
-    log_ratio = math.fsum(logs) / len(gap.titles)
-    resolved = gap.low is not None and gap.high is not None and not gap.low <= 1 <= gap.high
-    share = log_ratio / math.log(gap.ratio) if resolved else None
-    return replace(gap, clock_ratio=math.exp(log_ratio), clock_share=share)

@@ -48,24 +48,6 @@ class _OneWay:
     within_var: float
     between_var: float
 
-    @property
-    def f_ratio(self) -> float:
-        """Mean square between groups over mean square within."""
-        if not (self.df_between and self.df_within and self.ss_within > 0):
-            return math.nan
-        return (self.ss_between / self.df_between) / (self.ss_within / self.df_within)
-
-    @property
-    def r_squared(self) -> float:
-        """Share of the sum of squares that lies between groups."""
-        total = self.ss_between + self.ss_within
-        return self.ss_between / total if total > 0 else math.nan
-
-    @property
-    def reproducibility_var(self) -> float:
-        """Variance of single values from different groups."""
-        return self.within_var + self.between_var
-
 
 @dataclass(frozen=True, slots=True)
 class _TwoWay:
@@ -74,7 +56,6 @@ class _TwoWay:
     row_var: float
     column_var: float
     rest_var: float  # interaction and the error of a cell's value
-    df_rest: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,7 +192,7 @@ def _analyse_two_way(table: Floats) -> _TwoWay:
         residual = y - other @ (other.T @ y / other.sum(axis=0))
         explained = float((residual**2).sum()) - rest
         found.append((explained - rest_var * (levels.shape[1] - 1)) / (n - size))
-    return _TwoWay(max(found[0], 0.0), max(found[1], 0.0), rest_var, df_rest)
+    return _TwoWay(max(found[0], 0.0), max(found[1], 0.0), rest_var)
 
 
 def _measure_repeatability(

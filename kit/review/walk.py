@@ -296,19 +296,6 @@ def read_and_measure(
     return found
 
 
-def _mean_clocks_mhz(review: Review) -> dict[tuple[str, str], float]:
-    """Return the mean sustained clock of each (product, title) whose used runs all logged it."""
-    found: dict[tuple[str, str], list[float | None]] = {}
-    for measured in review.used:
-        clock = review.diagnostics[measured.run].sensor_means.get("clock_mhz")
-        found.setdefault((measured.product, measured.title), []).append(clock)
-    return {
-        key: sum(clock for clock in clocks if clock) / len(clocks)
-        for key, clocks in found.items()
-        if all(clocks)
-    }
-
-
 def _mark_margins(margins: Sequence[Margin], review: Review) -> list[Margin]:
     """Return the margins, marked where runs are of unlike days or cut to a common stretch."""
     cut = {run for run, m in review.metrics.items() if m.stretch is not None}
@@ -409,7 +396,6 @@ def work_out(review: Review, *, before: tuple[Review, Results] | None = None) ->
         margins,
         [(a.here, b.here, a.there, b.there) for a, b in name_pairs(params)],
         params=params.margins,
-        mean_clocks_mhz=_mean_clocks_mhz(review),
     )
     own = [pair for pair in pairs if pair[0] == params.product]
     if same is not None:

@@ -243,7 +243,7 @@ def test_dyestuff_mean_squares_and_their_p():
     found = _analyse_one_way(DYESTUFF)
     between = found.ss_between / found.df_between
     assert (between, found.ss_within / found.df_within) == pytest.approx((11271.5, 2451.25))
-    p = stats.f.sf(found.f_ratio, found.df_between, found.df_within)
+    p = stats.f.sf(between / found.within_var, found.df_between, found.df_within)
     assert p == pytest.approx(0.0043975313, abs=5e-11)
 
 
@@ -253,7 +253,11 @@ def test_sulfur_prints_as_in_the_standard():
     found = _analyse_one_way(COAL)
     assert found.ss_between / found.df_between == pytest.approx(0.0017935185185, abs=5e-14)
     assert found.within_var == pytest.approx(0.0002285087719, abs=5e-14)
-    figures = found.mean, math.sqrt(found.within_var), math.sqrt(found.reproducibility_var)
+    figures = (
+        found.mean,
+        math.sqrt(found.within_var),
+        math.sqrt(found.within_var + found.between_var),
+    )
     assert [f"{x:.3f}" for x in figures] == ["0.690", "0.015", "0.026"]
 
 
