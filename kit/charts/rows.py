@@ -8,6 +8,7 @@ percent.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -667,6 +668,87 @@ def influence_chart(book: ClaimBook, suite: Claim) -> Chart:
     )
     look = Identity(book).looks()[suite.product]
     return _ratio_chart(words, rows, band=suite.ends, of=suite, look=look)
+
+
+def steps_chart(book: ClaimBook, setting: str, product: str) -> Chart:
+    """Return the chart of what the settings of one thing do to a product.
+
+    A curve of averages where settings are numbers; else a row a setting, its margin over the one
+    the others are set against.
+
+    Raises
+    ------
+    ValueError
+        If nothing was compared.
+    """
+    of = {"group": setting, "product": product}
+    steps = book.of_kind("step", metric=HEADLINE, title="", **of)
+    if not steps:
+        raise ValueError(f"no setting of {setting} of {product} was compared")
+    names, own = book.names.get("steps", {}), Identity(book).product(product)
+    axis = book.name("group", setting, kind="step")
+    labels = {c.id: names.get(c.part, c.part) for c in steps}
+    caption = f"{axis} of {own}: " + "; ".join(f"{labels[c.id]} {c.text}" for c in steps)
+    note = "Shaded: level. Thin line: for titles like these."
+    if any("other_picture" in c.marks for c in steps):
+        note += " The settings do not show the same picture."
+    levels = book.of_kind("step_level", **of)
+    numbers = {c.id: float(m[0]) for c in levels if (m := re.match(r"-?\d+(\.\d+)?", c.part))}
+    curve = len(numbers) == len(levels) > 1 and len(set(numbers.values())) == len(levels)
+    word, over = Identity(book).metric(steps[0]), steps[0].part.partition("-over-")[2]
+    below, unit = f"{word}, over {names.get(over, over)}", names.get(over, "").partition(" ")[2]
+    if curve:
+        below = f"{axis}, {unit}" if unit else axis
+    words = ChartWords(
+        ("steps", setting, product),
+        caption,
+        "Frames per second over the titles that every setting ran." if curve else note,
+        f"Chart of {axis} of {own}. {caption}. "
+        + "; ".join(f"{names.get(c.part, c.part)}: {c.text}" for c in levels) + ".",
+        below=below,
+        below_short=axis if curve else word,
+        locale=book.locale,
+    )  # fmt: skip
+    if curve:
+        points = sorted((numbers[c.id], c) for c in levels)
+        return Chart(words, tuple(points), _paint_curve, (*levels, *steps))
+    likes = {c.part: c for c in book.of_kind("step_like", metric=HEADLINE, **of)}
+    rows = [_RatioRow(labels[c.id], c, likes.get(c.part)) for c in steps]
+    band = book.settings["margins"]["level_band"]
+    return _ratio_chart(words, rows, band=(1 / (1 + band), 1 + band))
+
+
+def _paint_curve(chart: Chart, sheet: Sheet) -> Figure:
+    """Draw frames per second over a setting that is a number, from zero up."""
+    points: Sequence[tuple[float, Claim]] = chart.plan
+    height = sheet.height or 340.0
+    figure = Drawing(sheet, height, chart)
+    top = Drawing.title_height(chart, sheet) + 1.6 * sheet.text
+    left, below = 4.6 * sheet.small, 3.6 * sheet.small
+    axes = figure.put_axes(
+        sheet.side + left, top, sheet.width - 2 * sheet.side - left, height - top - below
+    )
+    xs, ys = [x for x, _ in points], [claim.figure for _, claim in points]
+    spare = 0.08 * (xs[-1] - xs[0])
+    axes.set_xlim(xs[0] - spare, xs[-1] + spare)
+    axes.set_ylim(0.0, 1.15 * max(ys))
+    axes.put_ticks("x", xs, Plot.tick_labels(xs, locale=chart.words.locale))
+    ticks = Plot.even_ticks(*axes.get_ylim(), at_most=6)
+    axes.put_ticks("y", ticks, Plot.tick_labels(ticks, locale=chart.words.locale))
+    axes.name_axis(chart.words.below)
+    axes.name_axis("frames per second, more is better", which="y")
+    axes.plot(xs, ys, color=SUITE.colour, linewidth=1.6 * sheet.line, zorder=1.5)
+    axes.put_marks(xs, ys, SUITE, 1.1)
+    for x, claim in points:
+        axes.annotate(
+            claim.text,
+            (x, claim.figure),
+            (0, 0.9 * sheet.small),
+            textcoords="offset points",
+            fontsize=sheet.small,
+            ha="center",
+        )
+    return figure
 
 
 def titles_chart(book: ClaimBook, metric: str = HEADLINE, low: str = HEADLINE_LOW) -> Chart:

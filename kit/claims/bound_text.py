@@ -88,7 +88,7 @@ _PRINTED = (
 )  # fmt: skip
 FORMS = {"interval", "number", "sentence", "joined", "reversed", "spoken"}
 _PROPOSED = 40  # faults of a text that come with a proposal: each costs a search of the claims
-MARGIN_KINDS = {"margin", "suite", "suite_like", "suite_smallest", "suite_largest"}
+MARGIN_KINDS = {"margin", "suite", "suite_like", "suite_smallest", "suite_largest", "step"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -495,7 +495,7 @@ def _other_way(wanted: str, book: ClaimBook) -> Claim | None:
     head, _, pair = wanted.rpartition("/")
     product, over, baseline = pair.partition("-over-")
     found = book.get(f"{head}/{baseline}-over-{product}") if over else None
-    return found if found is not None and found.kind in {"margin", "suite"} else None
+    return found if found is not None and found.kind in {"margin", "suite", "step"} else None
 
 
 def find_claim(text: str, book: ClaimBook) -> str:
@@ -535,7 +535,7 @@ def _reference_id(words: list[str], book: ClaimBook) -> str:
     rest: list[str] = []
     position = 0
     while position < len(words):
-        if words[position] in {"over", "in", "on", "at"} and position + 1 < len(words):
+        if words[position] in {"over", "in", "on", "at", "of"} and position + 1 < len(words):
             # A kind of price may be several words ("at scenario: cheaper").
             if words[position] == "at":
                 named["at"] = " ".join(words[position + 1 :])
@@ -545,7 +545,10 @@ def _reference_id(words: list[str], book: ClaimBook) -> str:
         else:
             rest.append(words[position])
             position += 1
-    metric, of_metric = HEADLINE, {"margin", "suite", "smallest", "largest", "count", "false"}
+    metric, of_metric = (
+        HEADLINE,
+        {"margin", "suite", "smallest", "largest", "count", "false", "step"},
+    )
     if len(rest) > 1 and rest[0] in METRIC_WORDS and rest[1] in of_metric:
         metric = METRIC_WORDS[rest.pop(0)]
     head, rest = (rest[0], rest[1:]) if rest else ("", [])
@@ -559,6 +562,10 @@ def _reference_id(words: list[str], book: ClaimBook) -> str:
         case (("suite" | "smallest" | "largest" | "false"), [product]) if "over" in named:
             name = head if head == "suite" else f"suite_{head}"
             return Claim.id_of(name, product=product, **suite)
+        case "step", [setting, value] if {"over", "of"} <= named.keys():
+            part = f"{value}-over-{named['over']}"
+            where = {"title": named.get("in", ""), "product": named["of"]}
+            return Claim.id_of("step", metric=metric, group=setting, part=part, **where)
         case "count", [outcome, product] if "over" in named:
             name = "suite_side" if outcome in {"above", "below"} else "suite_count"
             return Claim.id_of(name, product=product, part=outcome, **suite)
@@ -616,6 +623,9 @@ def _reference_text(
         return with_currency_sign(claim, book.locale) + interval
     ratio, low, high = claim.value, claim.low, claim.high
     product, baseline, outcome = claim.product, claim.baseline, claim.outcome or "unresolved"
+    if claim.kind == "step":  # two settings of one product
+        product, _, baseline = claim.part.partition("-over-")
+        names = {**names, **book.names.get("steps", {})}
     if claim.kind in {"suite_smallest", "suite_largest"}:
         outcome = "ahead" if ratio > 1 else "behind"
     if "reversed" in forms:

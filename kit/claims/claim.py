@@ -92,6 +92,9 @@ KINDS: Mapping[str, _ClaimKind] = {
     "suite_all_runs": _ClaimKind("suite_all_runs/{metric}/{group}/{pair}", "title_groups"),
     "influence": _ClaimKind("influence/{metric}/{group}/{pair}/without-{title}", "title_groups"),
     "sensitivity": _ClaimKind("sensitivity/{metric}/{pair}/{part}", part="choices"),
+    "step": _ClaimKind("step/{metric}/{group}/{product}/{titles}/{part}", "axes", part="steps"),
+    "step_like": _ClaimKind("step_like/{metric}/{group}/{product}/{part}", "axes", part="steps"),
+    "step_level": _ClaimKind("step_level/{group}/{product}/{part}", "axes", part="steps"),
     "gap_here": _ClaimKind("gap_here/{metric}/{pair}"),
     "gap_there": _ClaimKind("gap_there/{metric}/{pair}"),
     "gap": _ClaimKind(

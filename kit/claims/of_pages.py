@@ -478,6 +478,8 @@ def _names(review: Review, results: Results) -> dict[str, dict[str, str]]:
             "all": params.suites[params.headline].name if params.headline else "all shared titles"
         }
         | {name: group.name for name, group in params.suites.items()},
+        "axes": {axis.setting: axis.name for axis in params.axes},
+        "steps": _step_names(params, bench),
         "choices": CHOICES
         | {f"without_title/{t}": f"without {bench.titles[t].name}" for t in review.titles}
         | {f"without_group/{g}": f'without the group "{s.name}"' for g, s in params.suites.items()},
@@ -499,6 +501,19 @@ def _names(review: Review, results: Results) -> dict[str, dict[str, str]]:
             for hz in params.metrics.budgets_hz
         }
     return {family: dict(of_family) for family, of_family in names.items() if of_family}
+
+
+def _step_names(params: ReviewParams, bench: Bench) -> dict[str, str]:
+    """Return the settings of all axes in words, and each over the one it is set against."""
+    names: dict[str, str] = {}
+    for axis in params.axes:
+        values = dict.fromkeys(v for v, _ in axis.places(params.product, bench.titles).values())
+        words = {v: f"{v} {axis.unit}".strip() for v in values}
+        over = axis.over or next(iter(values))
+        names |= {axis.code(v): word for v, word in words.items()}
+        names |= {f"{axis.code(v)}-over-{axis.code(over)}": f"{word} over {words[over]}"
+                  for v, word in words.items() if v != over}  # fmt: skip
+    return names
 
 
 def _kind_words(results: Results, kind: str) -> str:
@@ -565,7 +580,7 @@ def _of_plan(review: Review, results: Results) -> Made:
 PAGE_KINDS: Mapping[str, _PageKind] = {
     "review": _PageKind(
         _of_review,
-        charts=("titles", "margins", "influence", "spread", "classes", "value"),
+        charts=("titles", "margins", "influence", "spread", "classes", "steps", "value"),
         tables=("cells", "margins", "suites"),
     ),
     "frame_times": _PageKind(

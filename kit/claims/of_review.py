@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import statistics
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
@@ -495,6 +496,53 @@ def _drift(drift: Drift, *, locale: str) -> Iterator[Claim]:
         subject = replace(subject, part="others")
         like = Figure(drift.ratio, drift.like_low, drift.like_high, drift.confidence)
         yield Claim.make_ratio("drift", subject, like, method="drift-of-others", locale=locale)
+
+
+def _step_claims(review: Review, results: Results) -> Iterator[Claim]:
+    """Yield what each setting of an axis does, per title and over all, and the averages at each.
+
+    Of averages and lows. The averages of a setting are over the titles that every setting ran.
+    """
+    locale, row_of = review.params.locale, review.row_of
+
+    def cells(metric: str, runs: Iterable[str]) -> list[str]:
+        about = dict.fromkeys((row_of[run].title, row_of[run].product) for run in runs)
+        return [Claim.id_of("cell", metric=metric, title=t, product=p) for t, p in about]
+
+    for steps in results.steps:
+        for suite in steps.suites:
+            part = f"{steps.axis.code(suite.product)}-over-{steps.axis.code(suite.baseline)}"
+            about = Subject(suite.metric, steps.product, group=steps.axis.setting, part=part)
+            made = []
+            for margin in suite.margins:
+                runs = [run for cell in margin.cells for run in cell.runs]
+                inputs = cells(margin.metric, runs)
+                subject = replace(about, title=margin.title, inputs=inputs, runs=runs,
+                                  marks=margin.marks)  # fmt: skip
+                method = f"margin-{margin.method}"
+                made.append(Claim.make_ratio("step", subject, margin, method=method, locale=locale))
+            yield from made
+            whole = replace(about, inputs=[c.id for c in made], runs=_suite_runs(suite),
+                            marks=suite.marks)  # fmt: skip
+            over = Claim.make_ratio(
+                "step", whole, suite, method="suite-these-titles", locale=locale
+            )
+            yield over
+            like = Figure(suite.ratio, suite.like_low, suite.like_high, suite.confidence)
+            below, method = replace(about, inputs=[over.id]), "suite-titles-like-these"
+            yield Claim.make_ratio("step_like", below, like, method=method, locale=locale)
+        for value, averages in steps.levels.items():
+            runs = [run for cell in averages for run in cell.runs]
+            part = steps.axis.code(value)
+            yield Claim.make(
+                "step_level",
+                Subject(HEADLINE, steps.product, group=steps.axis.setting, part=part,
+                        inputs=cells(HEADLINE, runs), runs=runs),
+                Figure(level := math.exp(statistics.fmean(math.log(c.value) for c in averages))),
+                method="suite-fps",
+                unit="fps",
+                text=Rounded.fps(level, locale=locale),
+            )  # fmt: skip
 
 
 def _energy_claims(review: Review, results: Results) -> Iterator[Claim]:
@@ -1002,6 +1050,7 @@ CLAIMS: Mapping[str, Callable[[Review, Results], Iterator[Claim]]] = {
     "levels": _level_claims,
     "suites": _suite_claims,
     "sensitivity": _sensitivity_claims,
+    "steps": _step_claims,
     "gaps": _gap_claims,
     "closures": _closure_claims,
     "drift": _drift_claims,

@@ -1,4 +1,4 @@
-"""What a partial re-test tells: how far the products run again have moved since.
+"""A product against itself: how far it has moved since runs of before, and what a setting does.
 
 The drift of some products says something of the others only as far as they agree. It is stated
 beside a margin and never taken out of it.
@@ -10,17 +10,17 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from kit.bench.runs import RunRow
-from kit.margins.cells import Outcome, RatioEstimate, make_cells
+from kit.margins.cells import Cell, Outcome, RatioEstimate, make_cells
 from kit.margins.compare import Margin, compare_products
 from kit.margins.replicates import fit_variances
-from kit.margins.suites import SuiteMargin, summarise_titles
+from kit.margins.suites import SuiteMargin, summarise_suites, summarise_titles
 from kit.metrics.run_metrics import RunDiagnostics, RunMetrics
 from kit.screening.controls import Controls
 from kit.screening.run_rules import epoch_of
 from kit.screening.screen import screen_runs
 from kit.settings.bench_file import Bench
-from kit.settings.metric import METRICS
-from kit.settings.params import MarginParams, ReviewParams
+from kit.settings.metric import HEADLINE, METRICS
+from kit.settings.params import Axis, MarginParams, ReviewParams
 from kit.stats.crossed_variance import Mixture
 from kit.trace import Trace
 
@@ -200,3 +200,99 @@ def _as_margin(part: Margin | SuiteMargin, anchor: str) -> Margin:
         trace=part.trace,
         ratio_all_runs=None,
     )
+
+
+@dataclass(frozen=True, slots=True)
+class Steps:
+    """One product at several settings of one thing.
+
+    Attributes
+    ----------
+    product : str
+    suites : tuple of SuiteMargin
+        A setting (their `product`) over the one the others are set against (their `baseline`), by
+        metric; their margins are by scene.
+    levels : mapping of str to tuple of Cell
+        By setting the averages of the scenes that every setting ran.
+    """
+
+    axis: Axis
+    product: str
+    suites: tuple[SuiteMargin, ...]
+    levels: Mapping[str, tuple[Cell, ...]]
+
+
+def compare_settings(
+    runs: Sequence[RunMetrics], bench: Bench, params: ReviewParams, controls: Controls
+) -> tuple[Steps, ...]:
+    """Return what each setting of each axis of params does to a product.
+
+    Parameters
+    ----------
+    runs : sequence of RunMetrics
+        The runs used.
+    bench : Bench
+    params : ReviewParams
+        Its `axes`; nothing without them.
+    controls : Controls
+        What was alike among the machines that are steps: what was waived marks their margins.
+
+    Notes
+    -----
+    Settings are compared as two products would be, with a run-to-run variance shared among the runs
+    of the axis alone. The suite "all" is over the scenes that both settings ran.
+    """
+    return tuple(_of_axis(axis, runs, bench, params, controls) for axis in params.axes)
+
+
+def _of_axis(
+    axis: Axis,
+    runs: Sequence[RunMetrics],
+    bench: Bench,
+    params: ReviewParams,
+    controls: Controls,
+) -> Steps:
+    """Return what each setting of one axis does."""
+    places = axis.places(params.product, bench.titles)
+    at = {m.run: places[m.product, m.title] for m in runs if (m.product, m.title) in places}
+    named = [replace(m, product=at[m.run][0], title=at[m.run][1]) for m in runs if m.run in at]
+    values = list(dict.fromkeys(value for value, _ in places.values()))
+    over = axis.over or values[0]
+    waived = tuple(
+        replace(m, product=value, baseline=over)
+        for value in axis.steps
+        for m in controls.mismatches
+        if (m.product, m.baseline) == (axis.steps[value], axis.steps[over])
+        and m.control != axis.setting
+    )
+    names = [name for name in params.metrics.names if any(name in m.values for m in named)]
+    variances = {name: fit_variances(named, metric=name, titles=bench.titles) for name in names}
+    settings = params.margins
+    cells = make_cells(
+        named, bench.titles, params=settings, variances=variances, metric_names=names
+    )
+    margins = [
+        margin if axis.same_picture else replace(margin, marks=(*margin.marks, "other_picture"))
+        for value in values
+        if value != over
+        for margin in compare_products(
+            cells,
+            product=value,
+            baselines=[over],
+            params=settings,
+            controls=Controls(((value, over),), mismatches=waived),
+            variances=variances,
+        )
+    ]
+    suites = summarise_suites(
+        margins,
+        groups={"all": params.whole if axis.steps else None},
+        titles=bench.titles,
+        params=settings,
+        cells=cells,
+    )
+    averages = {(c.product, c.title): c for c in cells if c.metric == HEADLINE}
+    ran = [value for value in values if any(value == product for product, _ in averages)]
+    shared = [t for t in bench.titles if ran and all((value, t) in averages for value in ran)]
+    levels = {v: tuple(averages[v, t] for t in shared) for v in ran if shared}
+    return Steps(axis, axis.product or params.product, suites, levels)

@@ -408,6 +408,12 @@ def _same_name(book: ClaimBook) -> Html:
     return _words("same-name", head, said) if head else Html("")
 
 
+def _steps(book: ClaimBook) -> Html:
+    """Return what settings of one thing do to a product; nothing where params name none."""
+    head, said = Findings(book).steps_sentences()
+    return _words("one-product", head, said) if head else Html("")
+
+
 def _limited_by(book: ClaimBook) -> Html:
     """Return what seems to set the limit, as counts with titles."""
     found = Findings(book)
@@ -600,6 +606,7 @@ SECTIONS: Mapping[str, Callable[[ClaimBook], Html]] = {
     "per_title": _per_title,
     "groups": _groups,
     "same_name": _same_name,
+    "steps": _steps,
     "limited_by": _limited_by,
     "money": _money,
     "comparable": _comparable,

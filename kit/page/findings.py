@@ -1265,6 +1265,37 @@ class Findings:
             )
         return heading, sentences
 
+    def steps_sentences(self) -> tuple[str, list[Sentence]]:
+        """Return heading and sentences on what settings of one thing do to a product.
+
+        The heading is of the first setting that is told; "" where params name no axis.
+        """
+        words, book = self.words, self.book
+        sentences: list[Sentence] = []
+        heading = ""
+        for claim in book.of_kind("step", metric=HEADLINE, title=""):
+            names = book.names.get("steps", {})
+            value, _, over = claim.part.partition("-over-")
+            given: dict[str, Any] = {
+                "name": book.name("group", claim.group, kind="step"),
+                "product": Identity(book).plain(claim.product),
+                "value": names.get(value, value),
+            }
+            told = _against(claim, f'"{names.get(over, over)}"', words)
+            heading = heading or words.say(
+                '{name}: "{value}" is {finding}', finding=_plain_sentence(told), **given
+            )
+            said = words.tell(
+                '{name} of the {product}: "{value}" is {finding}.',
+                finding=(*told, self._interval(claim)), **given,
+            )  # fmt: skip
+            sentences.append(said)
+            if "other_picture" in claim.marks:
+                sentences.append(words.tell(
+                    "The two do not show the same picture, so this is no measure of speed alone."
+                ))  # fmt: skip
+        return heading, sentences
+
     def limits_sentences(self) -> tuple[str, list[Sentence]]:
         """Return heading and sentences on what seems to limit the products, title by title.
 

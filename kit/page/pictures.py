@@ -11,7 +11,13 @@ from pathlib import Path
 from typing import Any, Literal
 
 from kit.charts.money import classes_chart, value_chart
-from kit.charts.rows import influence_chart, margins_chart, spread_chart, titles_chart
+from kit.charts.rows import (
+    influence_chart,
+    margins_chart,
+    spread_chart,
+    steps_chart,
+    titles_chart,
+)
 from kit.charts.style import Chart
 from kit.claims.claim import Claim, ClaimBook
 from kit.claims.of_pages import PAGE_KINDS, page_of
@@ -27,6 +33,9 @@ _PROGRESS = logging.getLogger("marginbook.progress")
 # What a column of claims is called in the table of a chart: the metric of a cell, else by kind.
 KIND_WORDS = {
     "suite_like": "for titles like these",
+    "step": "margin",
+    "step_like": "for titles like these",
+    "step_level": "average",
     "price": "price",
     "suite_fps": "suite average",
     "cost_per_fps": "price per frame per second",
@@ -73,6 +82,12 @@ def _classes(book: ClaimBook) -> list[Chart]:
     return [classes_chart(book, gaps)] if gaps else []
 
 
+def _steps(book: ClaimBook) -> list[Chart]:
+    """Return, for each product and thing that is set otherwise, what its settings do."""
+    over = dict.fromkeys((c.group, c.product) for c in book.of_kind("step", metric=HEADLINE))
+    return [steps_chart(book, *axis) for axis in over]
+
+
 def _value(book: ClaimBook) -> list[Chart]:
     """Return a chart of prices for each kind of price that two products have."""
     kinds = [claim.group for claim in book.of_kind("suite_fps")]
@@ -103,6 +118,7 @@ MAKERS: Mapping[str, Callable[[ClaimBook], list[Chart]]] = {
     "influence": _influence,
     "spread": _spread,
     "classes": _classes,
+    "steps": _steps,
     "value": _value,
 }
 FRAME_MAKERS: Mapping[str, Callable[[ClaimBook, Sequence[FrameSeries]], list[Chart]]] = {
@@ -119,6 +135,7 @@ TAKES: Mapping[str, tuple[str, ...]] = {
     "influence": ("over", "titles"),
     "spread": ("titles",),
     "classes": (),
+    "steps": (),
     "value": ("products",),
     "overlay": ("titles", "products"),
     "distribution": ("titles", "products"),
@@ -250,6 +267,9 @@ def _place(book: ClaimBook, claim: Claim) -> tuple[str, ...]:
     run = claim.run if claim.kind == "run_over_mean" else ""
     if claim.kind in WEIGHED:
         return title, run, book.product_name(claim.baseline), ""
+    if claim.kind.startswith("step"):
+        setting = book.name("part", claim.part, kind=claim.kind)
+        return title, run, f"{book.product_name(claim.product)}, {setting}", ""
     below = claim.group if claim.kind == "gap" else claim.baseline
     over = book.product_name(below) if below else ""
     return title, run, book.product_name(claim.product), over

@@ -209,6 +209,36 @@ SUITES = (
     "Not shared",
     Lines("left_out", "{title} is not in the suite against {baseline}: {text}"),
 )
+_STEP_TABLES = (
+    Table(
+        "One product at several settings: {split}",
+        rows=("product", "part"),
+        heads=(("Product", "{product}"), ("Setting", "{part}")),
+        cells=(
+            Cell("step", "Margin, for these titles", {"title": ""}, outcomes=True),
+            Cell("step_like", "For titles like these", {"interval": bool}, needed=False),
+        ),
+        split="group",
+        order="claims",
+    ),
+    Table(
+        "One product at several settings, title by title: {split}",
+        rows=("product", "part", "title"),
+        heads=(("Product", "{product}"), ("Setting", "{part}"), ("Title", "{title}")),
+        cells=(Cell("step", "Margin", outcomes=True),),
+        where={"title": bool},
+        split="group",
+        order="claims",
+    ),
+    Table(
+        "Averages over the titles that every setting ran: {split}",
+        rows=("product", "part"),
+        heads=(("Product", "{product}"), ("Setting", "{part}")),
+        cells=(Cell("step_level", "Frames per second"),),
+        split="group",
+        order="claims",
+    ),
+)
 SUITES_LOW = Table(
     "Suite margins of the lows and of other results",
     rows=("metric", "baseline"),
@@ -1054,7 +1084,8 @@ PIECES: Mapping[str, Piece | tuple[Piece, ...]] = {
     "other_drift": _other(DRIFT), "levels": LEVELS,
     "all_runs": (ALL_RUNS, UNSTRUCK, ROBUST, Lines("plan_kept", "{text}")),
     "suites": SUITES, "suites_low": SUITES_LOW, "sensitivity": (SENSITIVITY, _other(SENSITIVITY)),
-    "closure": CLOSURE, "namesakes": _namesakes, "drift": DRIFT,
+    "closure": CLOSURE, "step_tables": (*_STEP_TABLES, _other(_STEP_TABLES[0])),
+    "namesakes": _namesakes, "drift": DRIFT,
     "beside_drift": _beside_drift, "moved": MOVED, "limits": limits, "energy": ENERGY,
     "standings": STANDINGS, "weighings": WEIGHINGS, "value": VALUE, "not_judged": _not_judged,
     "screening": SCREENING, "within": WITHIN, "definitions": DEFINITIONS,

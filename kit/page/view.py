@@ -319,6 +319,7 @@ MARK_WORDS = {
     "means_part": "its mean and the robust mean of its runs part: some of them are slower or "
     "faster than the rest",
     "robust": "runs beyond what others lead one to expect have less weight",
+    "other_picture": "the settings do not show the same picture",
     "unstruck": "less what steps and drifts inside runs strike",
     "turned": "another outcome than the one stated",
     "less_is_better": "less is better; the margin is turned so that above is better",

@@ -17,7 +17,7 @@ from kit.errors import BenchError, Fault, ParamsError, RunFileError
 from kit.margins.cells import Cell, WithinRuns, compare_within, make_cells
 from kit.margins.compare import LevelDifference, Margin, compare_levels, compare_products
 from kit.margins.consistency import Closure, NameGap, check_closure, find_name_gaps
-from kit.margins.drift import Drift, measure_drift
+from kit.margins.drift import Drift, Steps, compare_settings, measure_drift
 from kit.margins.energy import EnergyMargin, EnergyStanding, compare_energy, pool_lags, weigh_energy
 from kit.margins.replicates import SharedVariances, fit_variances
 from kit.margins.suites import SuiteMargin, summarise_suites, with_level_band
@@ -112,6 +112,7 @@ class Results:
     lags: Mapping[tuple[str, str], SensorLag] = field(default_factory=dict)  # product, sensor
     drifts: tuple[Drift, ...] = ()  # since the runs of before, where part was run again
     within: tuple[WithinRuns, ...] = ()  # what frames alone explain
+    steps: tuple[Steps, ...] = ()  # one product at several settings
     cell_index: Mapping[tuple[str, str, str], Cell] = field(default_factory=dict)
 
     def cell(self, product: str, title: str, metric: str) -> Cell | None:
@@ -223,7 +224,7 @@ def _measured_alike(params: ReviewParams, other: ReviewParams) -> bool:
 
 # What no screening rule reads of params: `test_no_rule_reads_what_screening_is_kept_over` holds it.
 NOT_SCREENED = frozenset(
-    {"margins", "suites", "headline", "value", "waivers", "pairs", "rivals", "same_name"}
+    {"margins", "suites", "headline", "value", "waivers", "pairs", "axes", "rivals", "same_name"}
 )
 
 
@@ -260,7 +261,7 @@ def review_titles(rows: Sequence[RunRow], params: ReviewParams, bench: Bench) ->
         All rows of the run sheet.
     params : ReviewParams
         With `titles: all` these are the titles the product ran (or tried to) and at least one
-        other product of the review ran; else those that params name.
+        other product of the review ran, or that are steps of an axis; else those that params name.
     bench : Bench
         The bench, whose order of titles is kept.
 
@@ -273,9 +274,11 @@ def review_titles(rows: Sequence[RunRow], params: ReviewParams, bench: Bench) ->
         wanted = set(params.titles)
         return tuple(title for title in bench.titles if title in wanted)
     mine = {row.title for row in rows if row.product == params.product}
+    steps = {title for axis in params.axes for p, title in axis.places(params.product, bench.titles)
+             if p == params.product and not axis.steps}  # fmt: skip
     compared = params.compared
     others = {row.title for row in rows if row.product in compared and row.produced}
-    return tuple(title for title in bench.titles if title in mine & others)
+    return tuple(title for title in bench.titles if title in mine & (others | steps))
 
 
 def read_and_measure(
@@ -428,6 +431,7 @@ def work_out(review: Review, *, before: tuple[Review, Results] | None = None) ->
         within=compare_within(
             review.used, metric_names=[m for m in params.metrics.compared if METRICS[m].steady]
         ),
+        steps=compare_settings(review.used, bench, params, review.controls),
         cell_index={(c.product, c.title, c.metric): c for c in cells},
     )
 

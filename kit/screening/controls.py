@@ -149,8 +149,14 @@ def check_controls(
             seen.setdefault((control, row.product, row.title), set()).add(value)
     faults = _not_recorded(loaded, seen)
     mismatches: list[_Mismatch] = []
-    for product, baseline in compared_pairs(params):
+    pairs = [(product, baseline, "") for product, baseline in compared_pairs(params)]
+    for axis in params.axes:  # what is set otherwise is no control of its steps
+        over = axis.steps.get(axis.over or next(iter(axis.steps), ""), "")
+        pairs += [(p, over, axis.setting) for p in axis.steps.values() if p != over]
+    for product, baseline, setting in pairs:
         for control in params.controls:
+            if control == setting:
+                continue
             found = _mismatch(params, seen, control, product, baseline, titles)
             if found is None:
                 continue

@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
-from collections.abc import Collection, Iterator
+import re
+from collections import Counter
+from collections.abc import Collection, Iterator, Mapping
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass
@@ -19,7 +21,7 @@ from pydantic import AfterValidator, Field, model_validator
 
 from kit.errors import Fault, ParamsError, did_you_mean
 from kit.package import PACKAGE
-from kit.settings.bench_file import Bench, Id, Name, read_bench
+from kit.settings.bench_file import Bench, Id, Name, Title, read_bench
 from kit.settings.metric import DEFAULT_METRICS, FRAME_METRICS, HEADLINE, RESULT
 from kit.settings.yaml import Section, Text, YamlDocument, read_yaml
 
@@ -406,6 +408,79 @@ class Pair(Section):
     over: Id = Field(description="What it is set against.")
 
 
+class Axis(Section):
+    """One product at several settings of one thing: a comparison within it, no rival."""
+
+    setting: Id = Field(
+        description="What is set otherwise: a control of the machine, or a setting or tag of "
+        "titles."
+    )
+    name: Name
+    product: Id | None = Field(
+        None,
+        description="Of which product; the reviewed one, unless said.",
+        examples=["new-part"],
+    )
+    steps: dict[Text, Id] = Field(
+        default_factory=dict,
+        examples=[{"loud": "new-part", "quiet": "old-part"}],
+        description="Each setting with the product of bench.yaml that is it there. Without steps "
+        "they are made from titles of one workload that differ in this setting alone.",
+    )
+    over: Text | None = Field(
+        None,
+        description="The setting the others are set against; the first, unless said.",
+        examples=["loud"],
+    )
+    unit: str = Field("", description="Unit of settings that are numbers; they make a curve.")
+    same_picture: bool = Field(
+        True, description="false: the settings do not show the same picture, as upscaling modes."
+    )
+
+    @staticmethod
+    def code(setting: str) -> str:
+        """Return a setting as it stands in a claim's id and in bound text.
+
+        >>> Axis.code("2560 x 1600")
+        '2560-x-1600'
+        """
+        return re.sub(r"[^\w.]+", "-", setting).strip("-")
+
+    def places(
+        self, product: str, titles: Mapping[str, Title]
+    ) -> dict[tuple[str, str], tuple[str, str]]:
+        """Return setting and scene of each product and title that is a step.
+
+        Parameters
+        ----------
+        product : str
+            The reviewed one.
+        titles : mapping of str to Title
+            Of the bench. A scene is called by the first of its titles.
+
+        Returns
+        -------
+        dict of (product, title) to (setting, scene)
+            Settings in their order.
+        """
+        if self.steps:
+            return {(p, t): (value, t) for value, p in self.steps.items() for t in titles}
+        found: dict[tuple[str, str], tuple[str, str]] = {}
+        scenes: dict[str, str] = {}
+        for name, title in titles.items():
+            value = title.tags.get(self.setting) or title.settings.get(self.setting)
+            if value is None or title.workload is None:
+                continue
+            alike = [
+                sorted((k, v) for k, v in of.items() if k != self.setting)
+                for of in (title.settings, title.tags)
+            ]
+            scene = scenes.setdefault(f"{title.workload} {title.measures} {alike}", name)
+            found[self.product or product, name] = (value, scene)
+        often = Counter(scene for _, scene in found.values())
+        return {key: place for key, place in found.items() if often[place[1]] > 1}
+
+
 class PriceScenario(Section):
     """A price that is not in `prices.csv`: what if the product cost this."""
 
@@ -474,6 +549,19 @@ class ReviewParams(Section):
         (),
         description="Any other two products to set against each other: margins, suites, premiums.",
         examples=[[{"product": "old-part", "over": "new-part"}]],
+    )
+    axes: tuple[Axis, ...] = Field(
+        (),
+        description="One product at several settings of one thing, such as a fan mode.",
+        examples=[
+            [
+                {
+                    "setting": "fan_mode",
+                    "name": "Fan mode",
+                    "steps": {"loud": "new-part", "quiet": "old-part"},
+                }
+            ]
+        ],
     )
     titles: Literal["all"] | tuple[Id, ...] = Field(
         "all", description="all that both sides share, or a list of ids."
@@ -551,6 +639,15 @@ class ReviewParams(Section):
             if product == other or asked.count((product, other)) > 1:
                 fault = "is set against itself" if product == other else "stands twice"
                 raise ValueError(f'pairs: "{product}" over "{other}" {fault}')
+        for axis in self.axes:
+            if axis.steps and (len(axis.steps) < 2 or axis.over not in {None, *axis.steps}):
+                fault = "needs two steps or more" if len(axis.steps) < 2 else "has no such step"
+                raise ValueError(f"axes: {axis.setting} {fault} (over: {axis.over})")
+            if axis.steps and (axis.product or self.product) not in axis.steps.values():
+                raise ValueError(f"axes: {axis.setting}: no step is the product itself")
+        keys = [(axis.setting, axis.product) for axis in self.axes]
+        if len(set(keys)) != len(keys):
+            raise ValueError("axes: a setting of one product stands twice")
         return self
 
     @property
@@ -572,6 +669,7 @@ class ReviewParams(Section):
         """Every product the review reads, the reviewed one first."""
         pairs = [p for pair in self.same_name for p in (pair.here, pair.there)]
         pairs += [p for pair in self.pairs for p in (pair.product, pair.over)]
+        pairs += [p for axis in self.axes for p in (axis.product, *axis.steps.values()) if p]
         return tuple(dict.fromkeys([self.product, *self.compared, *pairs]))
 
 
@@ -678,6 +776,14 @@ def _with_known_names(loaded: LoadedParams) -> LoadedParams:
         if waiver.control not in params.controls:
             said = f'"{waiver.control}" is not among controls; nothing to waive'
             faults.append(document.fault(said, "waivers", i, "control"))
+    for i, axis in enumerate(params.axes):
+        values = {v for v, _ in axis.places(params.product, loaded.bench.titles).values()}
+        if not values:
+            said = f'no two titles of one workload differ in "{axis.setting}" alone; or give steps'
+            faults.append(document.fault(said, "axes", i))
+        elif axis.over not in {None, *values}:
+            guess = did_you_mean(str(axis.over), values, listed=12)
+            faults.append(document.fault(f'no setting "{axis.over}"{guess}', "axes", i, "over"))
     if params.text is not None:
         if text_beside(path, params.text, folder=path.parent) is not None:
             said = "lies outside the project (the folder above that of this file); move it inside"
@@ -707,6 +813,11 @@ def _names_in(params: ReviewParams) -> Iterator[tuple[Any, ...]]:
     for i, asked in enumerate(params.pairs):
         yield "product", asked.product, "pairs", i, "product"
         yield "product", asked.over, "pairs", i, "over"
+    for i, axis in enumerate(params.axes):
+        if axis.product:
+            yield "product", axis.product, "axes", i, "product"
+        for value, name in axis.steps.items():
+            yield "product", name, "axes", i, "steps", value
     for i, name in enumerate(params.titles if params.titles != "all" else ()):
         yield "title", name, "titles", i
     for i, name in enumerate(params.margins.spread_from):

@@ -13,7 +13,13 @@ import numpy as np
 
 from kit.bench.runs import Run, RunRow
 from kit.charts.money import classes_chart, value_chart
-from kit.charts.rows import influence_chart, margins_chart, spread_chart, titles_chart
+from kit.charts.rows import (
+    influence_chart,
+    margins_chart,
+    spread_chart,
+    steps_chart,
+    titles_chart,
+)
 from kit.charts.runs import distribution_chart, overlay_chart, run_chart
 from kit.charts.style import Chart
 from kit.claims.claim import Claim, ClaimBook, Figure, Subject
@@ -405,6 +411,30 @@ def run(
     return Run(RunRow(name, product, title, log=log.file), log)
 
 
+def steps() -> list[Claim]:
+    """Return averages of p0 at three power limits, and each lower one over the highest."""
+    levels = {"80": 90.0, "60": 82.0, "45": 71.0}
+    made = [
+        Claim.make(
+            "step_level",
+            Subject(AVERAGE, "p0", group="limit", part=value),
+            Figure(fps),
+            method="suite-fps",
+            unit="fps",
+            text=Rounded.fps(fps),
+        )
+        for value, fps in levels.items()
+    ]
+    for value in ("60", "45"):
+        ratio = levels[value] / 90.0
+        about = Subject(AVERAGE, "p0", group="limit", part=f"{value}-over-80")
+        found = Figure(ratio, ratio - 0.01, ratio + 0.01, 0.95, "behind")
+        made.append(
+            Claim.make_ratio("step", about, found, method="suite-these-titles", locale="en")
+        )
+    return made
+
+
 def all_charts(
     n_titles: int = 12,
     n_products: int = 6,
@@ -424,6 +454,7 @@ def all_charts(
         *value_claims(n_products),
         *gaps[0],
         *gaps[1],
+        *steps(),
         shown=shown,
         locale=locale,
     )
@@ -443,6 +474,7 @@ def all_charts(
         "margins": margins_chart(made, whole[0]),
         "value": value_chart(made, "street"),
         "classes": classes_chart(made, [g[-1] for g in gaps]),
+        "steps": steps_chart(made, "limit", "p0"),
         "run": run_chart(made, series[0]),
         "distribution": distribution_chart(made, series),
         "overlay": overlay_chart(made, over),

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import itertools
+import math
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -163,3 +165,115 @@ def test_titles_outside_the_headline_suite_move_neither_headline_nor_value(made,
 def test_a_headline_of_no_suite_is_refused_by_name(made, tmp_path):
     with pytest.raises(KitError, match=r'headline: no suite "firts".*first'):
         walk(made[0].with_params(headline="firts"), tmp_path)
+
+
+AXES = [
+    {"setting": "limit", "name": "Power limit", "unit": "W",
+     "steps": {"80": "p0", "60": "p2", "45": "p3"}},
+    {"setting": "upscaling", "name": "Upscaling", "same_picture": False},
+]  # fmt: skip
+SCENES = {"t0": ("dell", "none"), "t1": ("dell", "half"), "t2": ("fen", "none"),
+          "t3": ("fen", "half")}  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def stepped(made, tmp_path_factory):
+    titles = {
+        t: {"name": f"{scene}, {mode}", "workload": scene, "settings": {"upscaling": mode}}
+        for t, (scene, mode) in SCENES.items()
+    }
+    bench = replace(made[0], titles=titles).with_params(rivals=["p1"], axes=AXES, pairs=[])
+    folder = tmp_path_factory.mktemp("stepped")
+    return bench, *walk(bench, folder)
+
+
+def test_a_setting_of_a_machine_is_compared_as_two_products_are(made, stepped):
+    book, pairs = stepped[3], made[2]
+    for value, product in (("60", "p2"), ("45", "p3")):
+        part = f"{value}-over-80"
+        for title in ("t0", "t1", "t2", "t3"):
+            (step,) = book.of_kind("step", part=part, title=title, metric="average_fps")
+            (pair,) = pairs.of_kind("margin", product=product, baseline="p0", title=title,
+                                    metric="average_fps")  # fmt: skip
+            assert step.value == pytest.approx(pair.value, rel=1e-12)
+            assert step.product == "p0" and not step.baseline and len(step.runs) == 6
+        (step,) = book.of_kind("step", part=part, title="", metric="average_fps")
+        (suite,) = pairs.of_kind("suite", product=product, baseline="p0", group="all",
+                                 metric="average_fps")  # fmt: skip
+        assert step.value == pytest.approx(suite.value, rel=1e-12)
+        assert step.outcome == "behind"
+    # No rival, no standing, no headline of it.
+    assert not book.of_kind("suite", baseline="p2") and "Part 2" not in Findings(book).headline()
+
+
+def test_titles_of_one_scene_are_steps_where_nothing_else_differs(stepped):
+    book = stepped[3]
+    fps = {c.title: c.value for c in book.of_kind("cell", product="p0", metric="average_fps")}
+    found = {c.title: c for c in book.of_kind("step", group="upscaling", metric="average_fps")}
+    assert found.keys() == {"t0", "t2", ""}  # a scene is called by its first title
+    by_hand = [fps["t1"] / fps["t0"], fps["t3"] / fps["t2"]]
+    assert [found["t0"].value, found["t2"].value] == pytest.approx(by_hand, rel=1e-12)
+    assert found[""].value == pytest.approx(math.sqrt(by_hand[0] * by_hand[1]), rel=1e-12)
+    assert all("other_picture" in claim.marks for claim in found.values())
+    levels = {c.part: c.value for c in book.of_kind("step_level", group="upscaling")}
+    assert levels == pytest.approx(
+        {"none": math.sqrt(fps["t0"] * fps["t2"]), "half": math.sqrt(fps["t1"] * fps["t3"])}
+    )
+    assert not any("other_picture" in c.marks for c in book.of_kind("step", group="limit"))
+
+
+def test_text_article_record_and_charts_say_what_a_setting_does(stepped, tmp_path):
+    bench, _, _, book = stepped
+
+    def bound(text):
+        return bind_text(text, book, file="t.md").to_markdown()
+
+    assert bound("{{step limit 80 over 60 of p0 | sentence}}.").startswith("80 W is ")
+    (step,) = book.of_kind("step", part="60-over-80", title="t2", metric="low_1pct_fps")
+    said = bound("{{low_1pct step limit 60 over 80 of p0 in t2 | number}}")
+    assert step.text in said
+    with pytest.raises(TextError, match="no such claim"):
+        bound("{{step limit 45 over 60 of p0}}.")
+    head, sentences = Findings(book).steps_sentences()
+    assert head.startswith('Power limit: "60 W" is ') and head.endswith(' slower than "80 W"')
+    assert any("same picture" in str(part) for said in sentences for part in said)
+    german = Findings(book, "de").steps_sentences()[0]
+    assert german.startswith("Power limit: „60 W“ ist ")
+    shown = "".join(show_in_process(write_bench(bench, tmp_path), tmp_path / "out"))
+    assert "One product at several settings: Power limit" in shown
+    assert "Power limit of Part 0: 60 W over 80 W" in shown
+    assert "the settings do not show the same picture" in shown
+
+
+@pytest.mark.parametrize(
+    ("axis", "said"),
+    [
+        ({"setting": "fan", "name": "Fan"}, 'differ in "fan" alone'),
+        ({"setting": "fan", "name": "Fan", "steps": {"a": "p0"}}, "two steps or more"),
+        ({"setting": "fan", "name": "Fan", "steps": {"a": "p1", "b": "p2"}}, "no step is the"),
+        ({"setting": "fan", "name": "Fan", "over": "c", "steps": {"a": "p0", "b": "p2"}}, "over"),
+        ({"setting": "fan", "name": "Fan", "steps": {"a": "p0", "b": "p9"}}, 'no product "p9"'),
+        ({"setting": "upscaling", "name": "U", "over": "halv"}, 'no setting "halv".*half'),
+    ],
+    ids=["no-titles", "one-step", "not-itself", "over-nothing", "unknown", "unknown-title-step"],
+)
+def test_an_axis_that_cannot_be_is_refused_by_name(stepped, tmp_path, axis, said):
+    with pytest.raises(KitError, match=said):
+        walk(stepped[0].with_params(axes=[axis]), tmp_path)
+
+
+def test_a_control_that_steps_differ_in_besides_the_setting_needs_a_waiver(stepped, tmp_path):
+    bench = stepped[0]
+    unlike = {
+        p: {**bench.products[p], "configuration": {"fan": f"f{p}", "limit": f"l{p}", "memory": m}}
+        for p, m in (("p0", "16"), ("p1", "16"), ("p2", "16"), ("p3", "8"))
+    }
+    bench = replace(bench, products=unlike).with_params(axes=AXES[:1], controls=["limit", "memory"])
+    waivers = [{"control": "limit", "products": ["p1"], "reason": "Sold so."}]
+    with pytest.raises(KitError, match="p3 against p0: memory"):
+        walk(bench.with_params(waivers=waivers), tmp_path / "bare")
+    waivers.append({"control": "memory", "products": ["p3"], "reason": "Sold so."})
+    _, _, book = walk(bench.with_params(waivers=waivers), tmp_path / "waived")
+    marks = {c.part: c.marks for c in book.of_kind("step", title="t0", metric="average_fps")}
+    assert "waived:memory" in marks["45-over-80"] and "waived:limit" not in marks["45-over-80"]
+    assert not any(mark.startswith("waived") for mark in marks["60-over-80"])
