@@ -518,6 +518,10 @@ def find_claim(text: str, book: ClaimBook) -> str:
     if book.get(meant) is not None:
         return meant
     near = difflib.get_close_matches(meant, list(book.by_id), n=4)
+    if not near:  # names, or one word of an id
+        words = re.findall(r"[a-z0-9]+", phrase.lower())
+        held = {name: sum(word in name for word in words) for name in book.by_id}
+        near = sorted((name for name in held if held[name]), key=lambda name: -held[name])[:4]
     guess = f'; did you mean "{near[0]}"?' if near else ""
     more = f" Near it, too: {', '.join(near[1:])}" if near[1:] else ""
     raise UsageError(f'{book.review}: no claim "{text}"{guess}{more}')
