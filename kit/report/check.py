@@ -86,9 +86,11 @@ class _CheckReport:
         ]
         lines += _few(f"  set aside {run}: {why}" for run, why in self.set_aside)
         lines += _few(f"  did not run {run}: {why}" for run, why in self.failed)
-        lines += [f"  flagged {rule.replace('_', ' ')}: {count}" for rule, count in self.flags]
-        for told in (*self._old_and_missing(), self.drift):
-            lines += _few(f"  {words}" for words in told)
+        if self.flags:
+            told = (f"{rule.replace('_', ' ')} {count}" for rule, count in self.flags)
+            lines.append(f"  flagged: {', '.join(told)}")
+        for kind in (*self._old_and_missing(), self.drift):
+            lines += _few(f"  {words}" for words in kind)
         if self.figures_in_text:
             lines.append(f"  {self.figures_in_text} figures in the text, all bound")
         lines += _few(f"  look at this: {remark}" for remark in self.remarks)
@@ -112,7 +114,7 @@ class _CheckReport:
         return *told, first
 
 
-_SHOWN = 8  # of a kind, so that all kinds stay on one screen
+_SHOWN = 5  # of a kind, so that all kinds stay on one screen
 
 
 def _few(lines: Iterable[str]) -> list[str]:

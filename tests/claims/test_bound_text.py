@@ -8,9 +8,9 @@ from dataclasses import replace
 import pytest
 from babel.numbers import format_currency
 
-from kit.claims.bound_text import bind_text, printed_forms, with_currency_sign
+from kit.claims.bound_text import bind_text, find_claim, printed_forms, with_currency_sign
 from kit.claims.claim import Claim, ClaimBook, RunRecord, anchor_of
-from kit.errors import TextError
+from kit.errors import TextError, UsageError
 from kit.page.html import show_text
 from kit.rounding import Rounded
 
@@ -363,3 +363,22 @@ def test_the_figure_sheet_lists_line_and_claim():
 def test_braces_that_belong_to_no_reference_are_told(text):
     with pytest.raises(TextError, match=r"demo\.md, line 3: \"[{}]{2}\" belongs to no reference"):
         bind(text)
+
+
+@pytest.mark.parametrize(
+    ("said", "near"),
+    [
+        ("margin ash over birch in dell", ""),
+        ("{{margin ash over birch in dell | interval}}", ""),
+        ("margin ash over birch in del", "margin/average_fps/dell/ash-over-birch"),
+        ("Ash over Birch, the Dell", "margin/average_fps/dell/ash-over-birch"),
+    ],
+)
+def test_a_claim_is_found_as_an_analyst_writes_it_or_the_nearest_is_named(said, near):
+    if not near:
+        assert find_claim(said, book()) == "margin/average_fps/dell/ash-over-birch"
+    else:
+        with pytest.raises(UsageError, match=f'did you mean "{near}"'):
+            find_claim(said, book())
+    with pytest.raises(UsageError, match=r'no claim "zzz"$'):
+        find_claim("zzz", book())
