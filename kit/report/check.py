@@ -10,13 +10,11 @@ import logging
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import asdict, dataclass
-from itertools import groupby
 from pathlib import Path
 from typing import Any
 
 from kit.bench.evidence import Evidence, check_evidence
 from kit.bench.prices import RATE
-from kit.bench.runs import RunRow
 from kit.claims.bound_text import bind_review_text
 from kit.claims.claim import ClaimBook
 from kit.claims.of_pages import make_claims
@@ -27,8 +25,9 @@ from kit.report.template import find_template, read_template
 from kit.review.health import Health, measure_health
 from kit.review.walk import Results, Review, load_review, work_out
 from kit.rounding import number
-from kit.screening.controls import compared_pairs, name_pairs
-from kit.screening.flags import moment
+from kit.screening.controls import name_pairs
+from kit.screening.flags import View, moment
+from kit.screening.title_rules import pairs_in_time
 from kit.settings.params import load_params
 from kit.settings.starting import STARTING_NAMES, STARTING_TEXTS
 
@@ -223,8 +222,7 @@ def _remarks_on(review: Review, results: Results) -> tuple[str, ...]:
     """Return lines on what an analyst should look at before publishing.
 
     Untouched starting values, a date far from the runs, prices and waivers nothing uses, no runs at
-    all, unlike parts compared as one name, and sides that were run in separate blocks of time or
-    took turns without a session to say so.
+    all, unlike parts compared as one name, and sides that took turns without a session to say so.
     """
     return (*_of_settings(review), *_of_prices(review, results), *_of_time(review))
 
@@ -281,49 +279,13 @@ def _of_prices(review: Review, results: Results) -> Iterator[str]:
 
 
 def _of_time(review: Review) -> Iterator[str]:
-    """Yield pairs whose sides were run apart in time, or took turns."""
+    """Yield pairs whose sides took turns, round by round, without a session to say so."""
     used = {m.run for m in review.used}
-    cells: dict[tuple[str, str], list[RunRow]] = {}
-    for row in review.rows:
-        if row.run in used and row.began is not None:
-            cells.setdefault((row.product, row.title), []).append(row)
-    for product, other in compared_pairs(review.params):
-        apart: list[str] = []
-        turns: dict[str, int] = {}
-        for title in review.titles:
-            sides = cells.get((product, title), []), cells.get((other, title), [])
-            if min(map(len, sides)) < 2 or _share_sessions(*sides):
-                continue
-            blocks = _blocks(sides, (product, other))
-            if len(blocks) == 2:
-                apart.append(title)
-            elif len(blocks) >= 4 and not any(row.session for side in sides for row in side):
-                turns[title] = len(blocks) // 2
-        if apart:
-            yield (
-                f"confounded with time: {product} and {other} were run one wholly before the other "
-                f"in {_some(apart)}; what changed meanwhile is in their margins"
-            )
+    rows = tuple(row for row in review.rows if row.run in used)
+    view = View(review.rows, rows, review.diagnostics, review.bench, review.params)
+    for product, other, _, turns in pairs_in_time(view):
         if turns:
             yield (
                 f"could be paired: {product} and {other} took turns in {_some(list(turns))} "
                 f"({min(turns.values())} rounds or more); give the rows of each round one session"
             )
-
-
-def _share_sessions(one: Sequence[RunRow], other: Sequence[RunRow]) -> bool:
-    """Return whether two sides share two sessions, and so are paired."""
-    return len({r.session for r in one if r.session} & {r.session for r in other}) >= 2
-
-
-def _blocks(sides: tuple[Sequence[RunRow], Sequence[RunRow]], names: tuple[str, str]) -> list[str]:
-    """Return whose turn it was, in the order of time; nothing where runs have no time of day."""
-    timed = [
-        (m, name)
-        for side, name in zip(sides, names, strict=True)
-        for row in side
-        if (m := moment(row.began))
-    ]
-    if len({m for m, _ in timed}) < len(timed):
-        return []
-    return [name for name, _ in groupby(name for _, name in sorted(timed))]

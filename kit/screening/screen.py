@@ -164,6 +164,12 @@ RULES: tuple[_Rule, ...] = (
         ("condition_tolerances", "conditions_ignored"),
     ),
     _Rule(
+        "separate_blocks",
+        "two products compared that were run one wholly before the other, in no session of both: "
+        "what changed meanwhile, other than the product, is in their margins",
+        (),
+    ),
+    _Rule(
         "stale",
         "a product or cell whose newest run, or dated condition, is older than the reviewed "
         "product's by more than a number of days, or that ran before a version the bench has now",

@@ -9,7 +9,7 @@ import math
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from itertools import combinations
+from itertools import combinations, groupby
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +17,7 @@ from scipy.special import stdtrit
 
 from kit.bench.runs import RunRow
 from kit.metrics.run_metrics import RunDiagnostics
+from kit.screening.controls import compared_pairs
 from kit.screening.flags import CellKey, Flag, Rule, View, few, moment, percent
 from kit.settings.metric import METRICS, tail_shares
 from kit.settings.params import ScreenParams
@@ -395,6 +396,55 @@ def _find_condition_changes(view: View) -> Iterator[Flag]:
                 yield Flag(reason, product=product, title=title)
 
 
+def _find_separate_blocks(view: View) -> Iterator[Flag]:
+    """Find pairs whose sides were run one wholly before the other, in no session of both."""
+    for product, other, apart, _ in pairs_in_time(view):
+        if apart:
+            where = ", ".join(apart) if len(apart) <= 3 else f"{len(apart)} titles"
+            yield Flag(
+                f"confounded with time: {product} and {other} were run one wholly before the other "
+                f"in {where}; what changed meanwhile is in their margins",
+                product=product,
+            )
+
+
+def pairs_in_time(view: View) -> Iterator[tuple[str, str, list[str], dict[str, int]]]:
+    """Yield what the order of time says of each pair that is compared.
+
+    Parameters
+    ----------
+    view : View
+        The runs, with the moments they began.
+
+    Yields
+    ------
+    tuple of str, str, list of str, dict of str to int
+        Product, baseline, the titles in which one was run wholly before the other, and those in
+        which they took turns without a session to say so, with the number of rounds. Titles in
+        which they share two sessions, and so are paired, are left out.
+    """
+    cells = {
+        cell: [row for row in rows if row.began is not None] for cell, rows in view.cells().items()
+    }
+    for product, other in compared_pairs(view.params):
+        apart: list[str] = []
+        turns: dict[str, int] = {}
+        for title in dict.fromkeys(title for _, title in cells):
+            one, two = cells.get((product, title), []), cells.get((other, title), [])
+            sessions = [{row.session for row in side} - {""} for side in (one, two)]
+            if min(len(one), len(two)) < 2 or len(sessions[0] & sessions[1]) >= 2:
+                continue
+            timed = sorted((moment(row.began), row.product) for row in (*one, *two))
+            if len({when for when, _ in timed}) < len(timed):  # the day alone is no order
+                continue
+            rounds = sum(1 for _ in groupby(name for _, name in timed)) // 2
+            if rounds == 1 and timed[0][1] != timed[-1][1]:
+                apart.append(title)
+            elif rounds >= 2 and not any(sessions):
+                turns[title] = rounds
+        yield product, other, apart, turns
+
+
 def _find_stale(view: View) -> Iterator[Flag]:
     """Find products or cells whose newest run, or dated condition, is old beside the product's,
     and those that ran before a version the bench has now.
@@ -584,6 +634,7 @@ FIND: Mapping[str, Rule] = {
     "processor_bound": _find_processor_bound,
     "rounding": _find_rounding,
     "conditions_differ": _find_condition_changes,
+    "separate_blocks": _find_separate_blocks,
     "stale": _find_stale,
     "short_tail": _find_short_tails,
     "few_runs": _find_few_runs,

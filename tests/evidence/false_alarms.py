@@ -30,7 +30,7 @@ from kit.settings.bench_file import Bench, Product, Title
 from kit.settings.params import ReviewParams
 from kit.settings.yaml import YamlDocument
 
-FACTS = ("short_tail", "few_runs")
+FACTS = ("short_tail", "few_runs", "separate_blocks")
 PRODUCTS, TITLES = 5, 6
 PLANNED_S = 45.0
 START = dt.datetime(2026, 11, 1, 9, tzinfo=dt.UTC)

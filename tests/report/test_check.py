@@ -1,5 +1,6 @@
 """`check` and `plan` as objects: on the demo, and on small benches with something left open."""
 
+import datetime as dt
 import io
 import os
 import re
@@ -14,6 +15,8 @@ from kit.cli import app
 from kit.errors import TextError, UsageError
 from kit.planning.of_review import plan_from_params
 from kit.report.check import _remarks_on, check_review
+from kit.screening.flags import View
+from kit.screening.title_rules import FIND
 
 ROOT = Path(__file__).parents[2]
 
@@ -99,18 +102,38 @@ def test_a_review_like_any_other_has_none(tmp_path):
     assert remarks(small_bench(), tmp_path) == ""
 
 
-def test_sides_run_apart_in_time_are_confounded_with_it(tmp_path):
-    said = remarks(begun(small_bench(), in_blocks), tmp_path)
-    assert (
-        "confounded with time: p0 and p1 were run one wholly before the other in 4 titles" in said
+def test_sides_run_apart_in_time_are_flagged_as_confounded_with_it(tmp_path):
+    """Common practice of designed experiments: what is not alternated is confounded with time."""
+    made = begun(small_bench(), in_blocks)
+    review, results, book = walk(made, tmp_path / "apart")
+    flags = [f for f in review.screened.flags if f.rule == "separate_blocks"]
+    assert [(f.product, f.title, f.action) for f in flags] == [("p0", "", "flag")] * 2
+    assert flags[0].reason == (
+        "confounded with time: p0 and p1 were run one wholly before the other in 4 titles; what "
+        "changed meanwhile is in their margins"
     )
-    assert "could be paired" not in said
+    assert book.get("flag/separate_blocks/p0") and book.get("flag/separate_blocks/p0/2")
+    assert "could be paired" not in "\n".join(_remarks_on(review, results))
+    day = dt.datetime(2026, 11, 10)
+    first = [f"p{p}-t0-0" for p in (0, 1)]
+    for name, changes, where in (
+        ("a run of p0 after p1's", {"p0-t0-3": {"began": dt.datetime(2026, 11, 19)}}, "t1, t2, t3"),
+        ("one session of both", {run: {"session": "s"} for run in first}, "4 titles"),
+        ("paired", {f"p{p}-t0-{r}": {"session": f"s{r}"} for p in (0, 1) for r in (0, 1)},
+         "t1, t2, t3"),
+        ("days alone", {run: {"began": day} for run in first}, "t1, t2, t3"),
+    ):  # fmt: skip
+        rows = tuple(replace(row, **changes.get(row.run, {})) for row in review.rows)
+        seen = View(rows, rows, {}, review.bench, review.params)
+        reason = next(FIND["separate_blocks"](seen)).reason
+        assert f"p0 and p1 were run one wholly before the other in {where};" in reason, name
 
 
 def test_sides_that_took_turns_are_proposed_as_sessions(tmp_path):
-    said = remarks(begun(small_bench(), in_turns), tmp_path)
+    review, results, _ = walk(begun(small_bench(), in_turns), tmp_path)
+    said = "\n".join(_remarks_on(review, results))
     assert "could be paired: p0 and p1 took turns in 4 titles (4 rounds or more)" in said
-    assert "confounded" not in said
+    assert "separate_blocks" not in {f.rule for f in review.screened.flags}
 
 
 @pytest.mark.parametrize(
