@@ -1,4 +1,4 @@
-"""Where things stand in a chart: text measured and fitted, rows, panels and axes with ticks.
+"""A chart drawn: axes with ticks, marks, and text at its place. It alone loads what draws.
 
 Everything is in pixels from the top left corner of the sheet.
 """
@@ -6,257 +6,35 @@ Everything is in pixels from the top left corner of the sheet.
 from __future__ import annotations
 
 import math
-import unicodedata
-import warnings
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from functools import lru_cache
-from typing import Any, Literal, Self
+from typing import Any, Literal
 
+from matplotlib import path as paths
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
-from matplotlib.font_manager import FontProperties, findfont, get_font
 from matplotlib.ticker import FixedLocator, MaxNLocator, NullFormatter, NullLocator
 
 from kit.charts.identity import Look
 from kit.charts.style import (
-    FOOTED,
-    FOOTED_SCALE,
     GREY,
     INK,
-    MISSING_GLYPH,
     PAPER,
     RULE,
     Chart,
+    Panel,
     Sheet,
+    fit_text,
+    text_width,
 )
 from kit.rounding import number
 
 LINE_DROP = 0.34  # from the middle of a line of type to its baseline, in sizes
 
 
-ELLIPSIS = "\u2026"
-
-
-@lru_cache(maxsize=4096)
-def _width_at_100(text: str) -> float:
-    """Return the width of a line of text at 100 px, in pixels, as DejaVu Sans sets it."""
-    font: Any = get_font(findfont(FontProperties(family="DejaVu Sans")))
-    font.set_size(100, 72)
-    with warnings.catch_warnings():
-        warnings.filterwarnings("ignore", message=MISSING_GLYPH)
-        font.set_text(text)
-    # A character the font lacks comes from another one; in East Asian scripts it is one em wide.
-    wide = sum(unicodedata.east_asian_width(char) in "WF" for char in text)
-    return max(float(font.get_width_height()[0]) / 64, 100.0 * wide)
-
-
-def text_width(text: str, size: float) -> float:
-    """Return the width of a line of text in pixels, at a type size in pixels.
-
-    Notes
-    -----
-    The text alone, as FreeType sets it: bold type is about an eighth wider. A character that the
-    font lacks counts as an em.
-    """
-    return _width_at_100(text) * size / 100
-
-
-def fit_text(text: str, size: float, width: float) -> str:
-    """Return text cut with an ellipsis where it would be wider than `width` pixels.
-
-    Parameters
-    ----------
-    text : str
-        One line.
-    size : float
-        Of the type, in pixels.
-    width : float
-        What it must fit, in pixels. Where not even the ellipsis does, the ellipsis is returned.
-    """
-    if text_width(text, size) <= width:
-        return text
-    low, high = 0, len(text)
-    while low < high:  # the longest start that fits
-        middle = (low + high + 1) // 2
-        if text_width(text[:middle].rstrip() + ELLIPSIS, size) <= width:
-            low = middle
-        else:
-            high = middle - 1
-    return text[:low].rstrip() + ELLIPSIS
-
-
-def _wrap_text(text: str, size: float, width: float, *, lines: int = 2) -> str:
-    """Return text broken at spaces into at most `lines` lines, the last cut where it must be.
-
-    Parameters
-    ----------
-    text : str
-        One line.
-    size, width : float
-        Of the type and of the room, in pixels.
-    lines : int
-        The most lines there may be.
-    """
-    words = text.split(" ")
-    made: list[str] = []
-    while words and len(made) < lines - 1:
-        line = words.pop(0)
-        while words and text_width(f"{line} {words[0]}", size) <= width:
-            line += " " + words.pop(0)
-        made.append(fit_text(line, size, width))
-    if words:
-        made.append(fit_text(" ".join(words), size, width))
-    return "\n".join(made)
-
-
-_AROUND = ((1, 0), (-1, 0), (0, -1), (0, 1), (1, -1), (-1, -1), (1, 1), (-1, 1))
-
-
-def spread_apart(wanted: Sequence[float], *, apart: float, low: float, high: float) -> list[float]:
-    """Return heights near the wanted ones, at least `apart` from each other, in the same order.
-
-    Parameters
-    ----------
-    wanted : sequence of float
-        In pixels, in any order.
-    apart : float
-        The least distance, in pixels.
-    low, high : float
-        Ends of the room, in pixels. Where it is too short for all, they run past its low end.
-
-    Examples
-    --------
-    >>> spread_apart([10.0, 12.0], apart=8.0, low=0.0, high=60.0)
-    [10.0, 18.0]
-    """
-    order = sorted(range(len(wanted)), key=lambda i: wanted[i])
-    placed = [0.0] * len(wanted)
-    last = -math.inf
-    for i in order:
-        placed[i] = last = max(wanted[i], last + apart, low)
-    last = math.inf
-    for i in reversed(order):  # push back what ran past the end
-        placed[i] = last = min(placed[i], last - apart, high)
-    return placed
-
-
-def _title_lines(sheet: Sheet, caption: str) -> str:
-    """Return a caption broken into the lines a sheet has for it."""
-    # Bold type is about an eighth wider than the regular that widths are measured in.
-    return _wrap_text(caption, 1.14 * sheet.title, sheet.width - 2 * sheet.side)
-
-
-def _note_lines(sheet: Sheet, chart: Chart) -> str:
-    """Return a chart's note, for video its own where it has one, broken into lines."""
-    note = chart.words.video_note or chart.note
-    return _wrap_text(note, sheet.small, sheet.width - 2 * sheet.side, lines=3)
-
-
-@dataclass(frozen=True, slots=True)
-class Panel:
-    """A column of rows on a sheet: which rows, where, and how tall each is."""
-
-    rows: range
-    left: float
-    top: float
-    width: float
-    height: float
-    tops: tuple[float, ...]  # of each row, from the panel's top
-    heights: tuple[float, ...]
-
-    def middle(self, row: int) -> float:
-        """Return the middle of a row (counted over all panels), from the panel's top."""
-        at = row - self.rows.start
-        return self.tops[at] + self.heights[at] / 2
-
-    @classmethod
-    def stack(
-        cls,
-        sheet: Sheet,
-        *,
-        top: float,
-        below: float,
-        count: int,
-        natural: float,
-        least: float,
-        first_extra: float = 0.0,
-        gaps: Mapping[int, float] | None = None,
-    ) -> tuple[list[Self], float]:
-        """Return rows stacked in one column, or in two where one would press them too close.
-
-        Parameters
-        ----------
-        sheet : Sheet
-            On the page the rows have their natural height, and the sheet is as tall as
-            that makes it.
-        top, below : float
-            Pixels above and below the rows.
-        count : int
-            Number of rows.
-        natural, least : float
-            Height of a row on the page, and the least for which a single column does.
-        first_extra : float
-            By how much each column's first row is taller.
-        gaps : mapping of int to float, optional
-            Pixels left free before a row.
-
-        Returns
-        -------
-        list of Panel, float
-            The columns, and the height of the sheet.
-        """
-        gaps = gaps or {}
-        columns, height, row_height = 1, 0.0, natural
-        if sheet.height is None:
-            height = top + below + count * natural + first_extra + sum(gaps.values())
-        else:
-            height = sheet.height
-            room = height - top - below - first_extra - sum(gaps.values())
-            columns = 1 if room / count >= least else 2
-            row_height = min(
-                room / math.ceil(count / columns), natural * (3 if columns == 1 else 9)
-            )
-        per_column = math.ceil(count / columns)
-        tall = per_column * row_height + first_extra + sum(gaps.values())
-        start = top + (height - top - below - tall) / 2
-        gutter = 1.2 * sheet.text if columns > 1 else 0.0
-        width = (sheet.width - 2 * sheet.side - gutter * (columns - 1)) / columns
-        panels = []
-        for column in range(columns):
-            rows = range(column * per_column, min(count, (column + 1) * per_column))
-            heights = [row_height + (first_extra if row == rows.start else 0.0) for row in rows]
-            tops, y = [], 0.0
-            for row, own in zip(rows, heights, strict=True):
-                y += gaps.get(row, 0.0)
-                tops.append(y)
-                y += own
-            panels.append(
-                cls(
-                    rows,
-                    sheet.side + column * (width + gutter),
-                    start,
-                    width,
-                    max(y, tall),
-                    tuple(tops),
-                    tuple(heights),
-                )
-            )
-        return panels, height
-
-    def name_column(self, sheet: Sheet, labels: Sequence[str]) -> float:
-        """Return the width of the column of row names: as wide as they need, within a third.
-
-        Parameters
-        ----------
-        sheet : Sheet
-            Gives the size of the type.
-        labels : sequence of str
-            Of all rows, also those of other panels: all columns are alike.
-        """
-        need = max(text_width(label, sheet.text) for label in labels) + 1.2 * sheet.text
-        return min(max(need, 4 * sheet.text), 0.34 * self.width)
+_DISC = paths.Path.unit_circle()
+FOOTED = paths.Path.make_compound_path(_DISC, paths.Path([(-1.0, -1.55), (1.0, -1.55)]))
+FOOTED_SCALE = 1.55  # matplotlib fits a path of one's own into the size of the mark
 
 
 class Plot(Axes):
@@ -489,31 +267,6 @@ class Plot(Axes):
         )
         return [number(t, decimals=decimals, locale=locale, sign=sign) for t in ticks]
 
-    @staticmethod
-    def log_limits(
-        points: Sequence[float], ends: Sequence[float], *, spare: float = 0.06
-    ) -> tuple[float, float]:
-        """Return limits of a logarithmic axis that hold every point, and interval ends near them.
-
-        One very wide interval would press all other rows together: ends further out than the span
-        of the points are cut (and shown cut).
-
-        Parameters
-        ----------
-        points : sequence of float
-            Figures that must be shown. Positive, one at least.
-        ends : sequence of float
-            Ends of intervals; those that are not positive are passed over.
-        spare : float
-            Room at each end, a share of the whole.
-        """
-        low, high = math.log(min(points)), math.log(max(points))
-        reach = max(high - low, 0.02)
-        logs = [math.log(end) for end in ends if end > 0]
-        low, high = (max(min([low, *logs]), low - reach), min(max([high, *logs]), high + reach))
-        margin = spare * max(high - low, 0.02)
-        return math.exp(low - margin), math.exp(high + margin)
-
 
 class Drawing(Figure):
     """A figure of a sheet's size: places on it are pixels from its top left corner.
@@ -533,7 +286,7 @@ class Drawing(Figure):
         FigureCanvasAgg(self)
         self.sheet = sheet
         if chart and sheet.title:
-            title, notes = _title_lines(sheet, chart.caption), _note_lines(sheet, chart)
+            title, notes = chart.head_lines(sheet)
             y = sheet.title * 0.75
             self.put_text(sheet.side, y, title, sheet.title, va="top", fontweight="bold")
             y = sheet.title * (0.85 + 1.2 * (title.count("\n") + 1))
@@ -636,7 +389,7 @@ class Drawing(Figure):
             size = max(0.8 * size, min(size, size * room / max(widest, 1)))
         for row in panel.rows:
             heavy = row in bold
-            text = _wrap_text(labels[row], size * (1.14 if heavy else 1.0), room, lines=lines)
+            text = fit_text(labels[row], size * (1.14 if heavy else 1.0), room, lines=lines)
             how = {"fontweight": "bold" if heavy else "normal"}
             y = panel.top + panel.middle(row)
             if "\n" in text:
@@ -647,20 +400,3 @@ class Drawing(Figure):
                 y = panel.top + panel.tops[row - panel.rows.start] - 0.55 * self.sheet.text
                 text = fit_text(head, 1.14 * self.sheet.small, 1.4 * width)
                 self.put_line(panel.left, y, text, self.sheet.small, fontweight="bold", color=GREY)
-
-    @staticmethod
-    def title_height(chart: Chart, sheet: Sheet) -> float:
-        """Return the height that caption and note take at the top of the sheet; 0.0 on the page.
-
-        Parameters
-        ----------
-        chart : Chart
-            Its caption is broken into two lines at most, its note into three.
-        sheet : Sheet
-            One without a title size carries neither.
-        """
-        if not sheet.title:
-            return 0.0
-        lines = _title_lines(sheet, chart.caption).count("\n") + 1
-        notes = _note_lines(sheet, chart).count("\n") + 1
-        return sheet.title * (0.85 + 1.2 * lines) + sheet.small * (0.8 + 1.2 * notes)

@@ -6,17 +6,34 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import TYPE_CHECKING
 
 import numpy as np
-from matplotlib.figure import Figure
-from matplotlib.patches import Rectangle
 
 from kit.charts.identity import Identity, Look, plain_name
-from kit.charts.layout import Drawing, Plot, fit_text, spread_apart, text_width
 from kit.charts.rows import mark_waived
-from kit.charts.style import GREY, INK, PAPER, RULE, SHEETS, STEPS, Chart, ChartWords, Sheet
+from kit.charts.style import (
+    GREY,
+    INK,
+    PAPER,
+    RULE,
+    SHEETS,
+    STEPS,
+    Chart,
+    ChartWords,
+    Panel,
+    Sheet,
+    fit_text,
+    spread_apart,
+    text_width,
+)
 from kit.claims.claim import Claim, ClaimBook
 from kit.rounding import NBSP
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+    from kit.charts.layout import Plot
 
 _RAY = 1.2  # how high lines of equal money lie
 
@@ -189,10 +206,12 @@ def _paint_value(chart: Chart, sheet: Sheet) -> Figure:
     Both axes are linear, so that equal money per frame is a straight line through the origin, which
     need not be shown.
     """
+    from kit.charts.layout import Drawing, Plot
+
     plan: _ValuePlan = chart.plan
     height = sheet.height or 460.0
     figure = Drawing(sheet, height, chart)
-    top = Drawing.title_height(chart, sheet) + 0.6 * sheet.text
+    top = chart.head_height(sheet) + 0.6 * sheet.text
     left, below = 4.6 * sheet.small, 3.6 * sheet.small
     room = sheet.width - 2 * sheet.side - left, height - top - below
     axes = figure.put_axes(sheet.side + left, top, *room)
@@ -381,6 +400,7 @@ def _label_points(axes: Plot, sheet: Sheet, plan: _ValuePlan, room: tuple[float,
     room : (float, float)
         Width and height of the plot, in pixels: labels stay inside.
     """
+    from matplotlib.patches import Rectangle
 
     def place(at: tuple[float, float]) -> tuple[float, float]:
         x, y = axes.transAxes.inverted().transform(axes.transData.transform(at))
@@ -527,10 +547,10 @@ def _lay_out_slopes(chart: Chart, sheet: Sheet) -> tuple[float, float, float, tu
     """
     _, slopes = chart.plan
     height = sheet.height or max(300.0, 90.0 + 2.6 * sheet.text * len(slopes) * 1.6)
-    top = Drawing.title_height(chart, sheet) + 2.6 * sheet.text
+    top = chart.head_height(sheet) + 2.6 * sheet.text
     shown = [claim for slope in slopes for claim in (slope.there, slope.here)]
     ends = [end for claim in shown for end in claim.ends if math.isfinite(end)]
-    limits = Plot.log_limits([*(claim.figure for claim in shown), 1.0], ends)
+    limits = Panel.log_limits([*(claim.figure for claim in shown), 1.0], ends)
     return height, top, height - top - 2.6 * sheet.small, limits
 
 
@@ -547,6 +567,8 @@ def _lead_spans(chart: Chart, sheet: Sheet) -> list[float]:
 
 def _paint_classes(chart: Chart, sheet: Sheet) -> Figure:
     """Draw a slope for each pair of names, labelled at both ends."""
+    from kit.charts.layout import Drawing
+
     classes, slopes = chart.plan
     height, top, tall, limits = _lay_out_slopes(chart, sheet)
     figure = Drawing(sheet, height, chart)

@@ -11,17 +11,32 @@ import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from matplotlib.figure import Figure
 
 from kit.charts.identity import Identity, Look
-from kit.charts.layout import Drawing, Panel, Plot, fit_text, text_width
-from kit.charts.style import BAND, GREY, OUTCOMES, SHEETS, SUITE, Chart, ChartWords, Sheet
+from kit.charts.style import (
+    BAND,
+    GREY,
+    OUTCOMES,
+    SHEETS,
+    SUITE,
+    Chart,
+    ChartWords,
+    Panel,
+    Sheet,
+    fit_text,
+    text_width,
+)
 from kit.claims.claim import Claim, ClaimBook
 from kit.rounding import MINUS, NBSP, Rounded, better_word, number
 from kit.settings.metric import HEADLINE, HEADLINE_LOW, METRICS
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+    from kit.charts.layout import Plot
 
 DAGGER = " \u2020"
 UNIT_WORDS = {"fps": "frames per second", "s": "seconds", "h": "hours", "W": "watts"}
@@ -109,7 +124,7 @@ def _lay_out_ratios(chart: Chart, sheet: Sheet) -> _RatioLayout:
     gap = 0.5 * sheet.text
     panels, height = Panel.stack(
         sheet,
-        top=Drawing.title_height(chart, sheet) + (3.4 * sheet.small if chart.words.above else gap),
+        top=chart.head_height(sheet) + (3.4 * sheet.small if chart.words.above else gap),
         below=3.6 * sheet.small,
         count=len(plan.rows),
         natural=1.85 * sheet.text,
@@ -133,7 +148,7 @@ def _lay_out_ratios(chart: Chart, sheet: Sheet) -> _RatioLayout:
         text_room + word_room + (1.0 if word_room else 0.5) * sheet.text,
         word_room,
         size,
-        Plot.log_limits([*(row.claim.figure for row in plan.rows), start], _known(ends)),
+        Panel.log_limits([*(row.claim.figure for row in plan.rows), start], _known(ends)),
     )
 
 
@@ -157,6 +172,8 @@ def _ratio_spans(chart: Chart, sheet: Sheet) -> list[float]:
 
 def _paint_ratios(chart: Chart, sheet: Sheet) -> Figure:
     """Draw rows over a logarithmic axis of ratios, their figures in a column to the right."""
+    from kit.charts.layout import Drawing
+
     plan: _RatioPlan = chart.plan
     at = _lay_out_ratios(chart, sheet)
     figure = Drawing(sheet, at.height, chart)
@@ -214,7 +231,7 @@ def _label_ratios(
         return
     ticks = _ratio_ticks(1 / at.limits[1], 1 / at.limits[0], at_most=at_most)
     labels = _ratio_labels(ticks, locale=words.locale)
-    twin: Any = axes.twiny(axes_class=Plot)  # type: ignore[arg-type]  # stubs ask for an instance
+    twin: Any = axes.twiny(axes_class=type(axes))  # type: ignore[arg-type]  # stubs ask for an instance
     twin.set_xscale("log")
     twin.set_xlim(*at.limits)
     twin.put_ticks("x", [1 / t for t in ticks], labels, grid=False)
@@ -340,7 +357,7 @@ def _lay_out_dots(chart: Chart, sheet: Sheet) -> _DotLayout:
     extra = max(0.0, count * 1.25 * sheet.small - count * sheet.mark * 0.9)
     panels, height = Panel.stack(
         sheet,
-        top=Drawing.title_height(chart, sheet) + 0.4 * sheet.text,
+        top=chart.head_height(sheet) + 0.4 * sheet.text,
         below=3.6 * sheet.small,
         count=len(plan.rows),
         natural=natural,
@@ -350,7 +367,7 @@ def _lay_out_dots(chart: Chart, sheet: Sheet) -> _DotLayout:
     )
     left = panels[0].name_column(sheet, [name for name, _ in plan.rows.values()])
     if plan.ratios:
-        limits = Plot.log_limits([*(dot.claim.figure for dot in plan.dots), 1.0], [])
+        limits = Panel.log_limits([*(dot.claim.figure for dot in plan.dots), 1.0], [])
         return _DotLayout(panels, height, left, extra, limits)
     most = max(end for dot in plan.dots for end in _ends_of(dot))
     width = panels[0].width - left - sheet.text
@@ -396,6 +413,8 @@ def _lines_of(panel: Panel, row: int, count: int, extra: float) -> list[float]:
 
 def _paint_dots(chart: Chart, sheet: Sheet) -> Figure:
     """Draw the marks of every series, in lines within the rows."""
+    from kit.charts.layout import Drawing, Plot
+
     plan: _DotPlan = chart.plan
     at = _lay_out_dots(chart, sheet)
     figure = Drawing(sheet, at.height, chart)
@@ -479,6 +498,8 @@ def _ratio_ticks(low: float, high: float, *, at_most: int = 7) -> list[float]:
 
 def _ratio_labels(ticks: Sequence[float], *, locale: str = "en") -> list[str]:
     """Return ratios as signed percent: 1.25 is +25 %."""
+    from kit.charts.layout import Plot
+
     texts = (
         Plot.tick_labels([100 * (t - 1) for t in ticks], locale=locale, sign=True)
         if all(abs(round(100 * (t - 1), 1) - 100 * (t - 1)) < 1e-6 for t in ticks)
@@ -720,10 +741,12 @@ def steps_chart(book: ClaimBook, setting: str, product: str) -> Chart:
 
 def _paint_curve(chart: Chart, sheet: Sheet) -> Figure:
     """Draw frames per second over a setting that is a number, from zero up."""
+    from kit.charts.layout import Drawing, Plot
+
     points: Sequence[tuple[float, Claim]] = chart.plan
     height = sheet.height or 340.0
     figure = Drawing(sheet, height, chart)
-    top = Drawing.title_height(chart, sheet) + 1.6 * sheet.text
+    top = chart.head_height(sheet) + 1.6 * sheet.text
     left, below = 4.6 * sheet.small, 3.6 * sheet.small
     axes = figure.put_axes(
         sheet.side + left, top, sheet.width - 2 * sheet.side - left, height - top - below

@@ -17,8 +17,17 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
 from kit.charts.identity import PREDECESSOR, REVIEWED, RIVALS, Identity, Look
-from kit.charts.layout import Drawing, Plot, fit_text, spread_apart, text_width
-from kit.charts.style import GREY, INK, Chart, ChartWords, Sheet
+from kit.charts.layout import Drawing, Plot
+from kit.charts.style import (
+    GREY,
+    INK,
+    Chart,
+    ChartWords,
+    Sheet,
+    fit_text,
+    spread_apart,
+    text_width,
+)
 from kit.claims.claim import ClaimBook
 from kit.review.look_into import SENSOR_WORDS, FrameSeries
 from kit.rounding import NBSP, Rounded, number
@@ -103,7 +112,7 @@ def _paint_run(chart: Chart, sheet: Sheet) -> Figure:
     """
     series, sensors = chart.plan
     locale = chart.words.locale
-    head = Drawing.title_height(chart, sheet) + 2.0 * sheet.small
+    head = chart.head_height(sheet) + 2.0 * sheet.small
     below = 3.6 * sheet.small
     weights = [2.6, *(1.0 for _ in sensors)]
     gap = 2.1 * sheet.small
@@ -250,7 +259,7 @@ def _paint_overlay(chart: Chart, sheet: Sheet) -> Figure:
     locale = chart.words.locale
     height = sheet.height or 380.0
     figure = Drawing(sheet, height, chart)
-    top = Drawing.title_height(chart, sheet) + 2.0 * sheet.small
+    top = chart.head_height(sheet) + 2.0 * sheet.small
     left, below = sheet.side + 4.2 * sheet.small, 3.6 * sheet.small
     widest = max(text_width(s.run, sheet.small) for s in series)
     right = min(widest + 2.2 * sheet.small, 0.3 * sheet.width)
@@ -377,7 +386,7 @@ def _paint_distribution(chart: Chart, sheet: Sheet) -> Figure:
     locale = chart.words.locale
     height = sheet.height or 480.0
     figure = Drawing(sheet, height, chart)
-    top = Drawing.title_height(chart, sheet) + 3.2 * sheet.small
+    top = chart.head_height(sheet) + 3.2 * sheet.small
     left, below, gap = sheet.side + 5.6 * sheet.small, 3.6 * sheet.small, 1.4 * sheet.small
     right = min(
         max(text_width(t, sheet.small) for t in labels.values()) + 3.6 * sheet.small,

@@ -23,8 +23,8 @@ from matplotlib.textpath import TextPath
 from matplotlib.transforms import Affine2D
 
 from kit.charts.identity import Look
-from kit.charts.layout import Drawing
-from kit.charts.style import FOOTED, FOOTED_SCALE, OUTCOMES, chart_style, tidy_svg
+from kit.charts.layout import FOOTED, FOOTED_SCALE, Drawing
+from kit.charts.style import OUTCOMES, chart_style, tidy_svg
 from kit.charts.style import Sheet as PageSheet
 from kit.claims.claim import Claim
 from kit.errors import UsageError

@@ -9,23 +9,25 @@ from __future__ import annotations
 import base64
 import html
 import io
+import math
 import re
+import unicodedata
 import warnings
 import xml.etree.ElementTree as ET
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from pathlib import Path
-from typing import Any, Literal
-
-import pandas as pd
-from matplotlib import path as paths
-from matplotlib import rc_context, rcParamsDefault
-from matplotlib.figure import Figure
+from typing import TYPE_CHECKING, Any, Literal, Self
 
 from kit.charts.identity import Look, plain_name
 from kit.claims.claim import Claim, claims_frame
 from kit.rounding import table_csv
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.figure import Figure
 
 Size = Literal["page", "video"]
 
@@ -55,10 +57,6 @@ OUTCOMES = {
     "open": Look("#656f72", dashed=True),
 }
 SUITE = Look(INK, "D")
-
-_DISC = paths.Path.unit_circle()
-FOOTED = paths.Path.make_compound_path(_DISC, paths.Path([(-1.0, -1.55), (1.0, -1.55)]))
-FOOTED_SCALE = 1.55  # matplotlib fits a path of one's own into the size of the mark
 
 
 # An SVG above this is drawn as a picture too, and the smaller one goes into the page.
@@ -169,6 +167,24 @@ class Chart:
         """
         frame: pd.DataFrame = claims_frame(self.claims) if self.numbers is None else self.numbers
         return frame
+
+    def head_lines(self, sheet: Sheet) -> tuple[str, str]:
+        """Return caption and note (for video its own) broken into the lines a sheet has for them.
+
+        Two at most for the caption, three for the note.
+        """
+        width = sheet.width - 2 * sheet.side
+        # Bold type is about an eighth wider than the regular that widths are measured in.
+        title = fit_text(self.caption, 1.14 * sheet.title, width, lines=2)
+        note = self.words.video_note or self.note
+        return title, fit_text(note, sheet.small, width, lines=3)
+
+    def head_height(self, sheet: Sheet) -> float:
+        """Return the height that caption and note take at the top of the sheet; 0.0 on the page."""
+        if not sheet.title:
+            return 0.0
+        lines, notes = (text.count("\n") + 1 for text in self.head_lines(sheet))
+        return sheet.title * (0.85 + 1.2 * lines) + sheet.small * (0.8 + 1.2 * notes)
 
     def say_what_is_narrow(self, spans: Sequence[Sequence[float]]) -> Chart:
         """Add to the notes how many intervals are narrower than their marks, where any are.
@@ -297,6 +313,8 @@ def chart_style(salt: str = "") -> Iterator[None]:
     salt : str
         Makes the ids within an SVG those of one chart, so that two can stand in one page.
     """
+    from matplotlib import rc_context, rcParamsDefault
+
     settings: dict[Any, Any] = {
         k: v for k, v in rcParamsDefault.items() if not k.startswith(_LEFT_ALONE)
     }
@@ -516,3 +534,228 @@ def _shorter(numbers: str) -> str:
         return "0" if text == "-0" else text
 
     return re.sub(r"-?\d+\.\d+(?:e-?\d+)?", short, " ".join(numbers.split()))
+
+
+ELLIPSIS = "\u2026"
+
+
+@lru_cache(maxsize=4096)
+def _width_at_100(text: str) -> float:
+    """Return the width of a line of text at 100 px, in pixels, as DejaVu Sans sets it."""
+    from matplotlib.font_manager import FontProperties, findfont, get_font
+
+    font: Any = get_font(findfont(FontProperties(family="DejaVu Sans")))
+    font.set_size(100, 72)
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", message=MISSING_GLYPH)
+        font.set_text(text)
+    # A character the font lacks comes from another one; in East Asian scripts it is one em wide.
+    wide = sum(unicodedata.east_asian_width(char) in "WF" for char in text)
+    return max(float(font.get_width_height()[0]) / 64, 100.0 * wide)
+
+
+def text_width(text: str, size: float) -> float:
+    """Return the width of a line of text in pixels, at a type size in pixels.
+
+    Notes
+    -----
+    The text alone, as FreeType sets it: bold type is about an eighth wider. A character that the
+    font lacks counts as an em.
+    """
+    return _width_at_100(text) * size / 100
+
+
+def fit_text(text: str, size: float, width: float, *, lines: int = 1) -> str:
+    """Return text cut with an ellipsis where it would be wider than `width` pixels.
+
+    Parameters
+    ----------
+    text : str
+        One line.
+    size : float
+        Of the type, in pixels.
+    width : float
+        What it must fit, in pixels. Where not even the ellipsis does, the ellipsis is returned.
+    lines : int
+        The most lines it may be broken into, at spaces; only the last is cut where words allow.
+    """
+    words = text.split(" ") if lines > 1 else []
+    made: list[str] = []
+    while words and len(made) < lines - 1:
+        line = words.pop(0)
+        while words and text_width(f"{line} {words[0]}", size) <= width:
+            line += " " + words.pop(0)
+        made.append(fit_text(line, size, width))
+    if lines > 1:
+        return "\n".join([*made, *([fit_text(" ".join(words), size, width)] if words else [])])
+    if text_width(text, size) <= width:
+        return text
+    low, high = 0, len(text)
+    while low < high:  # the longest start that fits
+        middle = (low + high + 1) // 2
+        if text_width(text[:middle].rstrip() + ELLIPSIS, size) <= width:
+            low = middle
+        else:
+            high = middle - 1
+    return text[:low].rstrip() + ELLIPSIS
+
+
+def spread_apart(wanted: Sequence[float], *, apart: float, low: float, high: float) -> list[float]:
+    """Return heights near the wanted ones, at least `apart` from each other, in the same order.
+
+    Parameters
+    ----------
+    wanted : sequence of float
+        In pixels, in any order.
+    apart : float
+        The least distance, in pixels.
+    low, high : float
+        Ends of the room, in pixels. Where it is too short for all, they run past its low end.
+
+    Examples
+    --------
+    >>> spread_apart([10.0, 12.0], apart=8.0, low=0.0, high=60.0)
+    [10.0, 18.0]
+    """
+    order = sorted(range(len(wanted)), key=lambda i: wanted[i])
+    placed = [0.0] * len(wanted)
+    last = -math.inf
+    for i in order:
+        placed[i] = last = max(wanted[i], last + apart, low)
+    last = math.inf
+    for i in reversed(order):  # push back what ran past the end
+        placed[i] = last = min(placed[i], last - apart, high)
+    return placed
+
+
+@dataclass(frozen=True, slots=True)
+class Panel:
+    """A column of rows on a sheet: which rows, where, and how tall each is."""
+
+    rows: range
+    left: float
+    top: float
+    width: float
+    height: float
+    tops: tuple[float, ...]  # of each row, from the panel's top
+    heights: tuple[float, ...]
+
+    def middle(self, row: int) -> float:
+        """Return the middle of a row (counted over all panels), from the panel's top."""
+        at = row - self.rows.start
+        return self.tops[at] + self.heights[at] / 2
+
+    @classmethod
+    def stack(
+        cls,
+        sheet: Sheet,
+        *,
+        top: float,
+        below: float,
+        count: int,
+        natural: float,
+        least: float,
+        first_extra: float = 0.0,
+        gaps: Mapping[int, float] | None = None,
+    ) -> tuple[list[Self], float]:
+        """Return rows stacked in one column, or in two where one would press them too close.
+
+        Parameters
+        ----------
+        sheet : Sheet
+            On the page the rows have their natural height, and the sheet is as tall as
+            that makes it.
+        top, below : float
+            Pixels above and below the rows.
+        count : int
+            Number of rows.
+        natural, least : float
+            Height of a row on the page, and the least for which a single column does.
+        first_extra : float
+            By how much each column's first row is taller.
+        gaps : mapping of int to float, optional
+            Pixels left free before a row.
+
+        Returns
+        -------
+        list of Panel, float
+            The columns, and the height of the sheet.
+        """
+        gaps = gaps or {}
+        columns, height, row_height = 1, 0.0, natural
+        if sheet.height is None:
+            height = top + below + count * natural + first_extra + sum(gaps.values())
+        else:
+            height = sheet.height
+            room = height - top - below - first_extra - sum(gaps.values())
+            columns = 1 if room / count >= least else 2
+            row_height = min(
+                room / math.ceil(count / columns), natural * (3 if columns == 1 else 9)
+            )
+        per_column = math.ceil(count / columns)
+        tall = per_column * row_height + first_extra + sum(gaps.values())
+        start = top + (height - top - below - tall) / 2
+        gutter = 1.2 * sheet.text if columns > 1 else 0.0
+        width = (sheet.width - 2 * sheet.side - gutter * (columns - 1)) / columns
+        panels = []
+        for column in range(columns):
+            rows = range(column * per_column, min(count, (column + 1) * per_column))
+            heights = [row_height + (first_extra if row == rows.start else 0.0) for row in rows]
+            tops, y = [], 0.0
+            for row, own in zip(rows, heights, strict=True):
+                y += gaps.get(row, 0.0)
+                tops.append(y)
+                y += own
+            panels.append(
+                cls(
+                    rows,
+                    sheet.side + column * (width + gutter),
+                    start,
+                    width,
+                    max(y, tall),
+                    tuple(tops),
+                    tuple(heights),
+                )
+            )
+        return panels, height
+
+    def name_column(self, sheet: Sheet, labels: Sequence[str]) -> float:
+        """Return the width of the column of row names: as wide as they need, within a third.
+
+        Parameters
+        ----------
+        sheet : Sheet
+            Gives the size of the type.
+        labels : sequence of str
+            Of all rows, also those of other panels: all columns are alike.
+        """
+        need = max(text_width(label, sheet.text) for label in labels) + 1.2 * sheet.text
+        return min(max(need, 4 * sheet.text), 0.34 * self.width)
+
+    @staticmethod
+    def log_limits(
+        points: Sequence[float], ends: Sequence[float], *, spare: float = 0.06
+    ) -> tuple[float, float]:
+        """Return limits of a logarithmic axis that hold every point, and interval ends near them.
+
+        One very wide interval would press all other rows together: ends further out than the span
+        of the points are cut (and shown cut).
+
+        Parameters
+        ----------
+        points : sequence of float
+            Figures that must be shown. Positive, one at least.
+        ends : sequence of float
+            Ends of intervals; those that are not positive are passed over.
+        spare : float
+            Room at each end, a share of the whole.
+        """
+        low, high = math.log(min(points)), math.log(max(points))
+        reach = max(high - low, 0.02)
+        logs = [math.log(end) for end in ends if end > 0]
+        low, high = (
+            max(min([low, *logs]), low - reach),
+            min(max([high, *logs]), high + reach),
+        )
+        margin = spare * max(high - low, 0.02)
+        return math.exp(low - margin), math.exp(high + margin)

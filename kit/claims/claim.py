@@ -627,6 +627,11 @@ class ClaimBook:
             found.setdefault(claim.kind, []).append(claim)
         return {kind: tuple(claims) for kind, claims in found.items()}
 
+    @cached_property
+    def _indexes(self) -> dict[tuple[str, ...], dict[tuple[str, ...], tuple[Claim, ...]]]:
+        """What `of_kind` was asked by before: a kind and names of fields, then their values."""
+        return {}
+
     def get(self, name: str) -> Claim | None:
         """Return a claim, or None."""
         return self.by_id.get(name)
@@ -641,11 +646,13 @@ class ClaimBook:
         **where : str
             Fields of `Claim`, such as ``product="kestrel"``.
         """
-        return tuple(
-            claim
-            for claim in self._by_kind.get(kind, ())
-            if all(getattr(claim, name) == value for name, value in where.items())
-        )
+        index = self._indexes.get((kind, *where))
+        if index is None:
+            index = self._indexes[kind, *where] = {}
+            for claim in self._by_kind.get(kind, ()):
+                key = tuple(getattr(claim, name) for name in where)
+                index[key] = (*index.get(key, ()), claim)
+        return index.get(tuple(where.values()), ())
 
     def to_frame(self) -> Any:
         """Return the claims as a DataFrame, a row each, columns as the fields of `Claim`."""

@@ -32,7 +32,7 @@ from kit.margins.replicates import (
 from kit.screening.controls import Controls
 from kit.settings.params import MarginParams
 from kit.stats.crossed_variance import ODD_TAIL, CrossedFit, Mixture
-from kit.stats.intervals import Family, Judged, adjust_p_values, level_p_value, welch_error
+from kit.stats.intervals import Family, Judged, adjust_p_values, welch_error
 from kit.stats.suite_errors import false_sign_rates
 from kit.trace import Trace
 
@@ -444,6 +444,36 @@ class Margin(RatioEstimate):
     compared: _Compared | None = field(default=None, compare=False, repr=False)  # made from it
     robust: float | None = None  # by robust means, where one parts from the mean of its runs
 
+    @staticmethod
+    def judged_again(
+        margins: Sequence[Margin], params: MarginParams, controls: Controls
+    ) -> tuple[Margin, ...]:
+        """Return what `compare_products` made as it is with another level band of params.
+
+        The band enters outcomes, what marks say of them, and p-values of being level, nothing else.
+        """
+        made = [m.compared for m in margins if m.compared is not None]
+        p_level = _level_p_values(made, math.log1p(params.level_band))
+        adjusted = _adjust([one.cells for one in made], p_level, family=params.family)
+        found = []
+        for i, (margin, one) in enumerate(zip(margins, made, strict=True)):
+            outcome, marks = _judge(
+                one, margin.value, params.level_band, margin.false_sign, controls
+            )
+            later = [m for m in margin.marks if m not in marks and m != "resolved_by_sharing"]
+            less = margin.without_struck
+            found.append(
+                replace(
+                    margin,
+                    outcome=outcome,
+                    marks=(*marks, *later),
+                    p_level=p_level[i],
+                    p_level_adjusted=adjusted[i],
+                    without_struck=less and Margin.judged_again([less], params, controls)[0],
+                )
+            )
+        return tuple(found)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LevelDifference(Estimate):
@@ -469,7 +499,6 @@ def compare_products(
     titles: Sequence[str] | None = None,
     variances: Mapping[str, SharedVariances] | None = None,
     false_signs: bool = True,
-    known: Sequence[Margin] = (),
 ) -> tuple[Margin, ...]:
     """Return a margin per metric, baseline and title in which both sides have a cell.
 
@@ -490,8 +519,6 @@ def compare_products(
     false_signs : bool
         Whether to work out how likely each sign is false: outcomes of titles need it, suites do
         not.
-    known : sequence of Margin, optional
-        What the same cells and params gave with another level band: what no band enters is theirs.
 
     Raises
     ------
@@ -508,19 +535,10 @@ def compare_products(
     """
     _check_names(cells, product, baselines, titles or (), controls)
     found = _pair_cells(cells, product, baselines, titles, levels=False)
-    band = math.log1p(params.level_band)
-    theirs = {m.trace.key: m for m in known if m.compared}
-    keys = [f"margin/{a.metric}/{a.title}/{a.product}-over-{b.product}" for a, b in found]
-    again = [theirs[key] for key in keys if key in theirs]
-    if len(again) == len(found):
-        made = _with_level([m.compared for m in again if m.compared], band)
-    else:
-        again, made = [], _compare_pairs(found, params, variances, band=band)
+    made = _compare_pairs(found, params, variances, band=math.log1p(params.level_band))
     p_adjusted = _adjust(found, [one.p_value for one in made], family=params.family)
     p_level_adjusted = _adjust(found, [one.p_level for one in made], family=params.family)
-    false_sign = [m.false_sign for m in again] or [None] * len(made)
-    if false_signs and not again:
-        false_sign = _false_signs(found, made)
+    false_sign = _false_signs(found, made) if false_signs else [None] * len(made)
     margins = []
     for i, one in enumerate(made):
         a, b = one.cells
@@ -528,21 +546,7 @@ def compare_products(
         low, high = _ends(ratio, one.half)
         level_low, level_high = _ends(ratio, one.level_half)
         own_low, own_high = _ends(ratio, one.own_half)
-        outcome = outcome_of(
-            low,
-            high,
-            level_low,
-            level_high,
-            band=params.level_band,
-            false_sign=false_sign[i] or 0.0,
-            figure=None if all(cell.scatters for cell in one.cells) else ratio,
-        )
-        marks = [*one.marks, *controls.marks(a.product, b.product, a.title)]
-        if one.mixture_df is not None and outcome != "unresolved":
-            own_level = _ends(ratio, one.own_level_half)
-            own = outcome_of(own_low, own_high, *own_level, band=params.level_band)
-            marks += ["resolved_by_sharing"] if own == "unresolved" else []
-        marks += ["means_part"] if one.robust is not None else []
+        outcome, marks = _judge(one, ratio, params.level_band, false_sign[i], controls)
         margins.append(
             Margin(
                 product=a.product,
@@ -562,8 +566,12 @@ def compare_products(
                 p_value=one.p_value,
                 p_adjusted=p_adjusted[i],
                 cells=one.cells,
-                marks=tuple(dict.fromkeys(marks)),
-                trace=Trace("compare_products", keys[i], inputs=(a.trace, b.trace)),
+                marks=marks,
+                trace=Trace(
+                    "compare_products",
+                    f"margin/{a.metric}/{a.title}/{a.product}-over-{b.product}",
+                    inputs=(a.trace, b.trace),
+                ),
                 p_level=one.p_level,
                 p_level_adjusted=p_level_adjusted[i],
                 mixture_df=one.mixture_df,
@@ -579,26 +587,46 @@ def compare_products(
     return tuple(margins)
 
 
-def _with_level(made: Sequence[_Compared], band: float) -> list[_Compared]:
-    """Return comparisons judged against another level band: its p-values alone are others."""
-    groups: dict[tuple[str, str], list[int]] = {}
+def _judge(
+    one: _Compared, ratio: float, band: float, false_sign: float | None, controls: Controls
+) -> tuple[Outcome, tuple[str, ...]]:
+    """Return a margin's outcome by its level band, and its marks."""
+    a, b = one.cells
+    outcome = outcome_of(
+        *_ends(ratio, one.half),
+        *_ends(ratio, one.level_half),
+        band=band,
+        false_sign=false_sign or 0.0,
+        figure=None if all(cell.scatters for cell in one.cells) else ratio,
+    )
+    marks = [*one.marks, *controls.marks(a.product, b.product, a.title)]
+    if one.mixture_df is not None and outcome != "unresolved":
+        ends = (*_ends(ratio, one.own_half), *_ends(ratio, one.own_level_half))
+        marks += ["resolved_by_sharing"] if outcome_of(*ends, band=band) == "unresolved" else []
+    marks += ["means_part"] if one.robust is not None else []
+    return outcome, tuple(dict.fromkeys(marks))
+
+
+def _level_p_values(made: Sequence[_Compared], band: float) -> list[float | None]:
+    """Return the p-values of true ratios outside a level band; None without an interval."""
+    groups: dict[tuple[str, str, str], list[int]] = {}
     for i, one in enumerate(made):
         if one.half is not None:
-            groups.setdefault((one.cells[0].metric, one.method), []).append(i)
-    found = [*made]
+            cell = one.cells[0]
+            groups.setdefault((cell.metric, cell.product, one.method), []).append(i)
+    found: list[float | None] = [None] * len(made)
     for places in groups.values():
         group = [made[i] for i in places]
         size = np.abs([one.difference for one in group])
-        care = np.array([one.care for one in group])
         if group[0].mixture_df is not None:
             errors = Mixture.stack([one.error for one in group if one.error])
-            p_level = level_p_value(size, errors.sd, errors.weight, band=band, care=care)
+            care = np.array([one.care for one in group])
+            p = Judged.p_of_level(size, errors.sd, errors.weight, band=band, care=care)
         else:
             se = np.array([one.log_se for one in group], dtype=np.float64)
-            df = np.array([one.df for one in group], dtype=np.float64)
-            p_level = stdtr(df, (size - band) / se)
-        for i, one, p in zip(places, group, p_level.tolist(), strict=True):
-            found[i] = replace(one, p_level=p)
+            p = stdtr(np.array([one.df for one in group], dtype=np.float64), (size - band) / se)
+        for i, value in zip(places, p.tolist(), strict=True):
+            found[i] = value
     return found
 
 
@@ -642,9 +670,9 @@ def _adjust(
     found: Sequence[tuple[Cell, Cell]], p_values: Sequence[float | None], *, family: Family
 ) -> list[float | None]:
     """Return p-values adjusted within each family: the titles of one metric and baseline."""
-    families: dict[tuple[str, str], list[int]] = {}
+    families: dict[tuple[str, str, str], list[int]] = {}
     for i, (a, b) in enumerate(found):
-        families.setdefault((a.metric, b.product), []).append(i)
+        families.setdefault((a.metric, a.product, b.product), []).append(i)
     adjusted: list[float | None] = [None] * len(found)
     for places in families.values():
         within = adjust_p_values([p_values[i] for i in places], family=family)

@@ -135,6 +135,23 @@ class SuiteMargin(RatioEstimate):
         """What may be said of every title at once, family-wise, or None."""
         return _every_title_outcome(self.margins, alpha=1 - self.confidence)
 
+    @staticmethod
+    def judged_again(
+        suites: Sequence[SuiteMargin], margins: Sequence[Margin], params: MarginParams
+    ) -> tuple[SuiteMargin, ...]:
+        """Return suites as they are with another level band of params, as `Margin.judged_again`."""
+        by_key = {(m.metric, m.product, m.baseline, m.title): m for m in margins}
+        found = []
+        for suite in suites:
+            own = tuple(
+                by_key[suite.metric, suite.product, suite.baseline, t] for t in suite.titles
+            )
+            ends = suite.low, suite.high, suite.level_low, suite.level_high
+            like = suite.like_low, suite.like_high
+            outcome = _suite_outcome(own, suite.center, ends, like, params)
+            found.append(replace(suite, margins=own, outcome=outcome))
+        return tuple(found)
+
     @property
     def ratio_all_runs(self) -> float | None:
         """The ratio with set-aside runs put back, or None where that changes nothing."""
@@ -215,21 +232,6 @@ def summarise_suites(
                     )
                 )
     return tuple(suites)
-
-
-def with_level_band(
-    suites: Sequence[SuiteMargin], margins: Sequence[Margin], params: MarginParams
-) -> tuple[SuiteMargin, ...]:
-    """Return suites as they are with margins judged against another level band."""
-    by_key = {(m.metric, m.product, m.baseline, m.title): m for m in margins}
-    found = []
-    for suite in suites:
-        own = tuple(by_key[suite.metric, suite.product, suite.baseline, t] for t in suite.titles)
-        like = suite.like_low, suite.like_high
-        ends = suite.low, suite.high, suite.level_low, suite.level_high
-        outcome = _suite_outcome(own, suite.center, ends, like, params)
-        found.append(replace(suite, margins=own, outcome=outcome))
-    return tuple(found)
 
 
 def _suite_outcome(

@@ -20,7 +20,7 @@ from kit.margins.consistency import Closure, NameGap, check_closure, find_name_g
 from kit.margins.drift import Drift, Steps, compare_settings, measure_drift
 from kit.margins.energy import EnergyMargin, EnergyStanding, compare_energy, pool_lags, weigh_energy
 from kit.margins.replicates import SharedVariances, fit_variances
-from kit.margins.suites import SuiteMargin, summarise_suites, with_level_band
+from kit.margins.suites import SuiteMargin, summarise_suites
 from kit.metrics.measuring import (
     PLAIN,
     Reading,
@@ -354,14 +354,14 @@ def work_out(review: Review, *, before: tuple[Review, Results] | None = None) ->
     changed = _changed(before[0], review) if before is not None else None
     if before is not None and changed == {"value"}:
         return replace(before[1], value=_weighed(review, before[1].cells, before[1].suites))
-    same: Results | None = None  # what was worked out with no more than another band
-    if before is not None and changed == {"margins"}:
-        same = before[1] if _margins_differ(before[0].params, params) == {"level_band"} else None
-    if same is not None:
-        variances, cells, every_cell = same.variances, same.cells, same.cells_all_runs
-    else:
-        variances, cells = _cells(review.used, review)
-        every_cell = cells if none_aside else _cells(review.measured, review)[1]
+    if (
+        changed == {"margins"}
+        and before
+        and _margins_differ(before[0].params, params) == {"level_band"}
+    ):
+        return _with_level_band(review, before[1])
+    variances, cells = _cells(review.used, review)
+    every_cell = cells if none_aside else _cells(review.measured, review)[1]
     unstruck_runs = _unstruck(review)
     unstruck = _cells(unstruck_runs, review, names=[HEADLINE]) if unstruck_runs else None
     pairs = compared_pairs(params)
@@ -377,7 +377,7 @@ def work_out(review: Review, *, before: tuple[Review, Results] | None = None) ->
             controls=review.controls,
             variances=variances,
         )
-        made: Sequence[Margin] = compare(cells, known=same.margins if same else ())
+        made: Sequence[Margin] = compare(cells)
         if not none_aside:
             made = _with_all_runs(made, compare(every_cell))
         if unstruck is not None:
@@ -385,32 +385,13 @@ def work_out(review: Review, *, before: tuple[Review, Results] | None = None) ->
         margins += made
         levels += _levels(cells, product, baselines, review, variances)
     margins = _mark_margins(margins, review)
-    if same is not None:
-        suites = with_level_band(same.suites, margins, params.margins)
-    else:
-        suites = summarise_suites(
-            margins,
-            groups={"all": params.whole, **params.suites},
-            titles=titles,
-            params=params.margins,
-            cells=cells,
-        )
-    gaps = find_name_gaps(
+    suites = summarise_suites(
         margins,
-        [(a.here, b.here, a.there, b.there) for a, b in name_pairs(params)],
+        groups={"all": params.whole, **params.suites},
+        titles=titles,
         params=params.margins,
+        cells=cells,
     )
-    own = [pair for pair in pairs if pair[0] == params.product]
-    if same is not None:
-        return replace(
-            same,
-            margins=tuple(margins),
-            suites=suites,
-            gaps=gaps,
-            value=_weighed(review, cells, suites),
-            levels=tuple(levels),
-            energy_margins=compare_energy(same.energy, own, params.margins),
-        )
     energy = weigh_energy(review.used, cells, titles, confidence=params.margins.confidence)
     return Results(
         cells=cells,
@@ -418,14 +399,14 @@ def work_out(review: Review, *, before: tuple[Review, Results] | None = None) ->
         variances=variances,
         margins=tuple(margins),
         suites=suites,
-        gaps=gaps,
+        gaps=_gaps(review, margins),
         closures=check_closure(
             cells, product=params.product, others=params.rivals, titles=titles, margins=margins
         ),
         value=_weighed(review, cells, suites),
         levels=tuple(levels),
         energy=energy,
-        energy_margins=compare_energy(energy, own, params.margins),
+        energy_margins=compare_energy(energy, _own_pairs(params), params.margins),
         lags=pool_lags(review.used),
         drifts=measure_drift(review.rows, review.diagnostics, review.metrics, bench, params),
         within=compare_within(
@@ -434,6 +415,33 @@ def work_out(review: Review, *, before: tuple[Review, Results] | None = None) ->
         steps=compare_settings(review.used, bench, params, review.controls),
         cell_index={(c.product, c.title, c.metric): c for c in cells},
     )
+
+
+def _with_level_band(review: Review, known: Results) -> Results:
+    """Return results of the same review with another level band: what it enters is judged again."""
+    params = review.params.margins
+    margins = Margin.judged_again(known.margins, params, review.controls)
+    suites = SuiteMargin.judged_again(known.suites, margins, params)
+    return replace(
+        known,
+        margins=margins,
+        suites=suites,
+        gaps=_gaps(review, margins),
+        value=_weighed(review, known.cells, suites),
+        energy_margins=compare_energy(known.energy, _own_pairs(review.params), params),
+        steps=compare_settings(review.used, review.bench, review.params, review.controls),
+    )
+
+
+def _own_pairs(params: ReviewParams) -> list[tuple[str, str]]:
+    """Return the pairs compared that have the reviewed product first."""
+    return [pair for pair in compared_pairs(params) if pair[0] == params.product]
+
+
+def _gaps(review: Review, margins: Sequence[Margin]) -> tuple[NameGap, ...]:
+    """Return the gaps of names between classes of machine."""
+    quads = [(a.here, b.here, a.there, b.there) for a, b in name_pairs(review.params)]
+    return find_name_gaps(margins, quads, params=review.params.margins)
 
 
 def _weighed(review: Review, cells: Sequence[Cell], suites: Sequence[SuiteMargin]) -> Value | None:

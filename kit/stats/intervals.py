@@ -117,21 +117,18 @@ class Judged:
             half=mixture_half_width(sd, weight, confidence=1 - (1 - confidence) * care),
             level_half=mixture_half_width(sd, weight, confidence=1 - 2 * LEVEL_ALPHA * care),
             p_value=np.minimum(2 * (weight * ndtr(-size / sd)).sum(axis=1) / care, 1.0),
-            p_level=level_p_value(np.abs(difference), sd, weight, band=band, care=care),
+            p_level=cls.p_of_level(np.abs(difference), sd, weight, band=band, care=care),
             log_se=log_se,
             df=df,
         )
 
-
-def level_p_value(
-    size: Floats, sd: Floats, weight: Floats, *, band: float, care: Floats | float
-) -> Floats:
-    """Return the p-values of true values outside the level band, errors mixtures of normals.
-
-    As in `Judged.by_mixture`; `size` is how far each estimate is from 0.
-    """
-    found: Floats = (weight * ndtr((size[:, None] - band) / sd)).sum(axis=1) / care
-    return np.minimum(found, 1.0)
+    @staticmethod
+    def p_of_level(
+        size: Floats, sd: Floats, weight: Floats, *, band: float, care: Floats | float
+    ) -> Floats:
+        """Return `p_level` of `by_mixture`, of estimates that lie `size` from 0."""
+        found: Floats = (weight * ndtr((size[:, None] - band) / sd)).sum(axis=1) / care
+        return np.minimum(found, 1.0)
 
 
 def welch_error(

@@ -8,20 +8,11 @@ from made_claims import book
 from matplotlib.figure import Figure
 
 from kit.charts.identity import Identity, plain_name
-from kit.charts.layout import (
-    ELLIPSIS,
-    Drawing,
-    Panel,
-    Plot,
-    _wrap_text,
-    fit_text,
-    spread_apart,
-    text_width,
-)
+from kit.charts.layout import Drawing, Plot
 from kit.charts.money import _place_labels
 from kit.charts.rows import _ratio_labels, _ratio_ticks
 from kit.charts.runs import _log_ticks
-from kit.charts.style import SHEETS
+from kit.charts.style import ELLIPSIS, SHEETS, Panel, fit_text, spread_apart, text_width
 
 
 @pytest.mark.parametrize(
@@ -64,11 +55,11 @@ def test_logarithmic_ticks_are_one_two_five():
 
 
 def test_limits_hold_every_point_and_cut_far_interval_ends():
-    low, high = Plot.log_limits([0.9, 1.1], [0.85, 1.15])
+    low, high = Panel.log_limits([0.9, 1.1], [0.85, 1.15])
     assert low < 0.85 and high > 1.15
-    low, high = Plot.log_limits([0.9, 1.1], [0.1, 9.0])
+    low, high = Panel.log_limits([0.9, 1.1], [0.1, 9.0])
     assert 0.6 < low < 0.9 and 1.1 < high < 1.6
-    low, high = Plot.log_limits([1.0], [])
+    low, high = Panel.log_limits([1.0], [])
     assert low < 1.0 < high
 
 
@@ -171,9 +162,9 @@ def test_text_is_cut_no_shorter_than_it_must_be(width):
 
 
 def test_text_is_broken_at_spaces_and_nothing_but_the_end_is_lost():
-    whole = _wrap_text("one two three four", 10, text_width("one two three", 10) + 1)
+    whole = fit_text("one two three four", 10, text_width("one two three", 10) + 1, lines=2)
     assert whole == "one two three\nfour"
-    cut = _wrap_text("one two three four", 10, text_width("one two", 10) + 1)
+    cut = fit_text("one two three four", 10, text_width("one two", 10) + 1, lines=2)
     assert cut.startswith("one two\nth") and cut.endswith(ELLIPSIS) and cut.count("\n") == 1
 
 
