@@ -288,6 +288,7 @@ def _input_items(scope: Scope, book: ClaimBook) -> list[Item]:
     items = [Item(f"data/params/{loaded.path.name}", loaded.path, sha256=book.params_sha256)]
     if loaded.params.text is not None:
         items.append(Item(text_path(loaded.params.text), loaded.path.parent / loaded.params.text))
+    items += [Item(text_path(n), loaded.path.parent / n) for n in loaded.house_files]
     items += [Item(f"data/bench/{name}", data) for name, data in _excerpt_bench(scope).items()]
     if scope.journal.there:
         items.append(Item(JOURNAL_PART, _journal_part(scope)))
@@ -321,7 +322,7 @@ def _journal_part(scope: Scope) -> bytes:
 
 
 def text_path(text: str) -> str:
-    """Return where a bound text stands in a bag: as far from the params file as it stood.
+    """Return where what params name stands in a bag: as far from the params file as it stood.
 
     Raises
     ------
@@ -336,7 +337,7 @@ def text_path(text: str) -> str:
             parts.append(part)
         if not parts or parts[0] != "data" or text.startswith("/"):
             raise SealError(
-                f'the text "{text}" stands too far from the params file to be sealed with it; '
+                f'"{text}" stands too far from the params file to be sealed with it; '
                 "move it beside the params file"
             )
     return "/".join(parts)

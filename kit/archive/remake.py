@@ -30,7 +30,7 @@ from kit.archive.unbag import SIGNATURE_FOLDER, Bag, Listing
 from kit.bench.journal import read_excerpt
 from kit.claims.claim import CLAIMS_FORMAT, NEW_IN_FORMAT_2, OLD_FORMAT, Claim, ClaimBook, RunRecord
 from kit.claims.of_pages import make_claims
-from kit.errors import Fault, FaultsError, Finding, KitError, SealError
+from kit.errors import Fault, FaultsError, Finding, KitError, ParamsError, SealError
 from kit.methods import METHODS
 from kit.metrics.measuring import PLAIN, Reading
 from kit.package import kit_version, stated_versions
@@ -226,6 +226,8 @@ def _make(
     scope = Scope.read(params_path)
     if scope.loaded.params.text is not None:
         text_path(scope.loaded.params.text)  # refuses one outside, before anything reads it
+    if missing := [n for n in scope.loaded.house_files if text_path(n) not in bag.files]:
+        raise ParamsError([Fault(params_path.name, f"style: {missing[0]} is not in the bag")])
     name = PurePosixPath(scope.loaded.params.template.replace("\\", "/")).name
     closed, variables = write_here(
         own_template(name), params_path, folder=folder, reading=made.reading

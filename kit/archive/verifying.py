@@ -488,12 +488,16 @@ def _strangers(walk: _Walk, book: ClaimBook) -> Iterator[Finding]:
     known = written | _ENVIRONMENT | BENCH_FILES | {params_path}
     known |= {item.path for item in kit_items(book)}
     known |= {JOURNAL_PART, *(f"data/bench/{run.file}" for run in book.runs if run.file)}
-    text = book.settings.get("text")
-    if isinstance(text, str):
+    text, style = book.settings.get("text"), book.settings.get("style")
+    named = [("text", text)] if isinstance(text, str) else []
+    if isinstance(style, str):
+        logo = book.names.get("style", {}).get("logo_file", "style.yaml")
+        named += [("style", f"{style}/style.yaml"), ("style", f"{style}/{logo}")]
+    for key, name in named:
         try:
-            known.add(text_path(text))
+            known.add(text_path(name))
         except SealError as error:
-            yield Finding("completeness", f"{CLAIMS_PATH} # settings.text", "a text in the bag",
+            yield Finding("completeness", f"{CLAIMS_PATH} # settings.{key}", f"a {key} in the bag",
                           str(error))  # fmt: skip
     wanted = written | BENCH_FILES - {"data/bench/prices.csv"} | {params_path}
     wanted |= _ENVIRONMENT

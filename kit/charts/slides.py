@@ -8,6 +8,7 @@ nine tenths as wide as DejaVu (its condensed cut), so that a slide looks alike o
 
 from __future__ import annotations
 
+import base64
 import io
 import math
 from collections.abc import Callable, Mapping, Sequence
@@ -17,6 +18,7 @@ from typing import Any
 
 from matplotlib.axes import Axes
 from matplotlib.font_manager import FontProperties
+from matplotlib.image import imread
 from matplotlib.patches import PathPatch, Rectangle
 from matplotlib.path import Path as Outline
 from matplotlib.textpath import TextPath
@@ -68,9 +70,22 @@ class Slide:
     line: tuple[float, str] | None = None  # today's price, and its words
 
     def to_files(
-        self, *, number: int, size: str = "1920x1080", ground: str = "paper"
+        self,
+        *,
+        number: int,
+        size: str = "1920x1080",
+        ground: str = "paper",
+        house: Mapping[str, str] | None = None,
     ) -> dict[str, bytes]:
         """Return a slide as SVG and PNG, by ending; the same claims give the same bytes.
+
+        Parameters
+        ----------
+        number : int
+        size, ground : str
+            Keys of `SIZES` and `GROUNDS`.
+        house : mapping of str to str, optional
+            Colours and logo of a house style. Letters stay, so that a slide is the same everywhere.
 
         Raises
         ------
@@ -79,7 +94,7 @@ class Slide:
         """
         files = {}
         with chart_style(f"slide {self.name}"):
-            canvas = _draw_slide(self, number=number, size=size, ground=ground)
+            canvas = _draw_slide(self, number=number, size=size, ground=ground, house=house)
             figure: Any = canvas.axes.figure
             for ending in ("svg", "png"):
                 stream = io.BytesIO()
@@ -152,7 +167,17 @@ class _Ground:
     dark: bool
     clear: bool = False
 
+    def of_house(self, house: Mapping[str, str]) -> _Ground:
+        """Return the ground in the colours of a house style."""
+        scheme = "dark/" if self.dark else "light/"
+        own: dict[str, Any] = {
+            k.removeprefix(scheme): v for k, v in house.items() if k.startswith(scheme)
+        }
+        own |= {"grey": own["muted"]} if "muted" in own else {}
+        return replace(self, **{k: v for k, v in own.items() if k in _OF_HOUSE})
 
+
+_OF_HOUSE = {"paper", "ink", "grey", "rule", "band", "tab", "accent"}
 _PAPER = _Ground("#fbfaf6", "#1c2326", "#4a5356", "#d8d4c6", "#e4e1d6", "#dcebe8", "#005c5e", False)
 _DARK = _Ground("#15191b", "#ecebe5", "#b9bfc0", "#343c3f", "#2a3235", "#17403e", "#4cc7bd", True)
 GROUNDS: Mapping[str, _Ground] = {
@@ -185,6 +210,7 @@ class _Canvas:
     axes: Axes
     boxes: list[tuple[str, float, float, float, float, float]] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)  # on how to read it, for the source line
+    logo_px: float = 0.0  # what a logo takes of the source line
 
     def colour(self, look: Look) -> str:
         """Return the colour of a mark on this ground."""
@@ -203,6 +229,18 @@ class _Canvas:
         if self.ground.dark:
             return _DARK_OUTCOMES.get(outcome, _DARK_LEVEL)
         return (_CHIPS if chip else {}).get(outcome) or OUTCOMES[outcome].colour
+
+    def place_logo(self, png: bytes) -> None:
+        """Draw a logo at the right end of the source line, as high as its letters."""
+        picture = imread(io.BytesIO(png))
+        form, (rows, columns) = self.form, picture.shape[:2]
+        wide = min(form.small * columns / rows, 0.25 * (form.right - form.left))
+        half = wide * rows / columns / 2
+        edges = (form.right - wide, form.right, form.source_y + half, form.source_y - half)
+        ends = self.axes.get_xlim(), self.axes.get_ylim()
+        self.axes.imshow(picture, extent=edges, aspect="auto", zorder=6)
+        self.axes.set(xlim=ends[0], ylim=ends[1])
+        self.logo_px = wide + 30
 
     def write(
         self, x: float, y: float, text: str, how: _Type, *, align: str = "left",
@@ -390,9 +428,14 @@ def _too_long(text: str) -> str:
 
 
 def _draw_slide(
-    slide: Slide, *, number: int, size: str = "1920x1080", ground: str = "paper"
+    slide: Slide,
+    *,
+    number: int,
+    size: str = "1920x1080",
+    ground: str = "paper",
+    house: Mapping[str, str] | None = None,
 ) -> _Canvas:
-    """Return a slide drawn on its canvas.
+    """Return a slide drawn on its canvas; the parameters are those of `Slide.to_files`.
 
     Raises
     ------
@@ -406,10 +449,12 @@ def _draw_slide(
     axes.set_xlim(0, form.width)
     axes.set_ylim(form.height, 0)
     axes.axis("off")
-    look = GROUNDS[ground]
+    look = GROUNDS[ground].of_house(house or {})
     figure.patch.set_alpha(0 if look.clear else 1)
     figure.patch.set_facecolor(look.paper)
     canvas = _Canvas(form, look, axes)
+    if logo := (house or {}).get("logo"):
+        canvas.place_logo(base64.b64decode(logo.partition(",")[2]))
     if look.clear:
         plate = Rectangle((0, 0), form.width, form.height, fc=look.paper, alpha=0.55, zorder=0)
         axes.add_patch(plate)
@@ -444,7 +489,8 @@ def _frame(canvas: _Canvas, slide: Slide, number: int) -> None:
     canvas.write(form.left, y, under, _Type(form.small, colour=grey))
     parts, said = [*canvas.notes, *slide.source[1:]], [slide.source[0]]
     for part in parts:
-        if _wide(f"{said[-1]} · {part}", _Type(form.small)) <= form.right - form.left:
+        room = form.right - form.left - canvas.logo_px
+        if _wide(f"{said[-1]} · {part}", _Type(form.small)) <= room:
             said[-1] += f" · {part}"
         elif len(said) < form.lines:
             said.append(part)

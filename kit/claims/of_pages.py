@@ -453,7 +453,8 @@ def make_claims(review: Review, results: Results) -> ClaimBook:
         },
         claims=tuple(claims.values()),
         runs=_records_shown(review),
-        names=_names(review, results),
+        names=_names(review, results)
+        | ({"style": dict(review.loaded.house)} if review.loaded.house else {}),
     )
 
 

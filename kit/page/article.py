@@ -51,6 +51,7 @@ def _opening(book: ClaimBook) -> Html:
         words,
         locale=book.locale,
         lang=words.language,
+        house=book.names.get("style"),
         title=book.title,
         byline=book.byline,
         date=book.date,

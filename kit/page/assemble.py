@@ -330,7 +330,7 @@ def _assemble(head: Any, sections: Sequence[_Section], closed: Mapping[str, Any]
     _check_links(head, main)
     # An article's heading is its finding; the page is named by its title.
     named = [*head.xpath(".//p[@class='masthead']/b"), *head.iter("h1")]
-    style = _style() + _foot_of_print(head)
+    style = _style(closed.get("house", {})) + _foot_of_print(head)
     page: str = _template().render(
         title=named[0].text_content().strip() if named else "",
         lang=words.language,
@@ -354,8 +354,22 @@ def _written(element: Any) -> str:
     return _VOID.sub(r"<\1\2>", _BOOLEAN.sub(r"\1", markup))
 
 
-def _style() -> str:
-    return (PACKAGE / "page" / "page.css").read_text(encoding="utf-8").strip()
+def _style(house: Mapping[str, str]) -> str:
+    """Return the page's style, with the colours and fonts of a house in the place of its own.
+
+    What is neither a colour nor names of fonts is left out, wherever the house style came from.
+    """
+    css = (PACKAGE / "page" / "page.css").read_text(encoding="utf-8").strip()
+    start, *schemes, rest = css.split(":root {", 3)
+    for key, value in house.items():
+        scheme, _, name = key.partition("/")
+        if scheme in {"light", "dark"} and re.fullmatch("#[0-9a-f]{6}", value):
+            n = scheme == "dark"
+            schemes[n] = re.sub(rf"(?<=--{re.escape(name)}: )[^;]+", value, schemes[n], count=1)
+        elif key in {"serif", "sans"} and re.fullmatch(r"[\w ,-]+", value):
+            first = ", ".join(f'"{family.strip()}"' for family in value.split(","))
+            schemes[0] = schemes[0].replace(f"--{key}: ", f"--{key}: {first}, ")
+    return ":root {".join([start, *schemes, rest])
 
 
 def _foot_of_print(head: Any) -> str:

@@ -205,7 +205,8 @@ def redraw_page(
             lacking.append(cell["id"])
             cells[-1]["outputs"] = [_output({"text/html": LACKING._repr_html_()})]
         elif line.startswith("review.close("):
-            closed = {"review": book.review, "claims_sha256": claims_sha256}
+            house = {"house": h} if (h := book.names.get("style")) else {}
+            closed = {"review": book.review, "claims_sha256": claims_sha256} | house
             cells[-1]["outputs"] = [_output({CLOSED_MIME: closed})]
         elif "parameters" in cell["metadata"].get("tags", ()):
             given = f"params_path = {book.params_file!r}\nout_dir = {book.review!r}"

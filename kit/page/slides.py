@@ -90,7 +90,12 @@ class _Pen:
         runs = {run for claim, _ in self.printed for run in claim.runs}
         day = short_date(self.book.date)
         counts = [f"{len(runs)} run{'s' * (len(runs) != 1)}"] if runs else []
-        return (" · ".join([day, *counts]), *more, self.book.byline)
+        return (" · ".join([day, *counts]), *more, _whose(self.book))
+
+
+def _whose(book: ClaimBook) -> str:
+    """Return who made the slide: the house by its style, else who stands for the review."""
+    return book.names.get("style", {}).get("name") or book.byline
 
 
 def _stands(claim: Claim, pen: _Pen, the: str, *, of: bool = True) -> str:
@@ -450,7 +455,7 @@ def _prices(facts: Findings) -> list[Slide]:
             (f"Price at which the {name} gives as many frames per euro",
              "Price of equal frames per euro") if own.unit == "EUR" else
             ("Price of equal frames for the money",),
-            (when, pen.source()[0].partition(" · ")[2], book.byline),
+            (when, pen.source()[0].partition(" · ")[2], _whose(book)),
             tuple(rows), tuple(pen.printed),
             line=now,
         )
@@ -490,7 +495,7 @@ def _setup(facts: Findings) -> list[Slide]:
     return [
         Slide(
             "setup", "words", ("How it was tested",), tuple(map(upper_first, under)),
-            (short_date(book.date), book.byline),
+            (short_date(book.date), _whose(book)),
             tuple(Row(name, below=text) for name, text in rows if text), tuple(pen.printed),
         )
     ]  # fmt: skip
@@ -600,7 +605,12 @@ def write_slides(book: ClaimBook, folder: Path, wanted: SlideSet = SlideSet()) -
     for number, slide in enumerate(slides, start=1):
         _PROGRESS.info("drawing slides: %d of %d", number, len(slides))
         try:
-            drawn = slide.to_files(number=number, size=wanted.size, ground=wanted.ground)
+            drawn = slide.to_files(
+                number=number,
+                size=wanted.size,
+                ground=wanted.ground,
+                house=book.names.get("style", {}),
+            )
         except UsageError as error:
             refused.append(str(error))
             continue

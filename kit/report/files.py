@@ -262,6 +262,7 @@ def _bench_parts(params_path: Path) -> dict[str, str]:
     template = find_template(params_path, Path(params.template), allow_foreign=True)
     return {
         "text": text.read_bytes().hex() if text is not None and text.is_file() else "",
+        "style": repr(sorted(loaded.house.items())),
         "template": template.read_bytes().hex(),
         "bench.yaml": (bench.folder / "bench.yaml").read_bytes().hex(),
         "rows of the run sheet": "\n".join(f"{row.run} {row.row_sha256}" for row in rows),

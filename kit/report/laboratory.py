@@ -424,7 +424,7 @@ class OpenReview:
             self._copy_text(first, path.parent)
         except OSError as error:
             raise UsageError(f"cannot write {path.name}: {error.strerror or error}") from None
-        ours = {"review": path.stem, "bench": "", "text": None, "replaces": None}
+        ours = {"review": path.stem, "bench": "", "text": None, "replaces": None, "style": None}
         said = load_params(path).params.model_copy(update=ours)
         if said != self.review.params.model_copy(update=ours):
             path.unlink()
@@ -460,7 +460,12 @@ class OpenReview:
                 '.to_params("params/NAME.yaml") and open that'
             )
         write_outputs(self.book, self.charts, out_dir)
-        return close_review(out_dir, review=self.book.review, finding=headline_of(self.book))
+        return close_review(
+            out_dir,
+            review=self.book.review,
+            finding=headline_of(self.book),
+            house=self.book.names.get("style"),
+        )
 
     def _answer(
         self,

@@ -24,7 +24,7 @@ import threading
 import time
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, redirect_stderr, redirect_stdout
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -519,11 +519,14 @@ class Closing:
     review, claims_sha256 : str
     finding : str
         What was found, in a sentence: a notebook ends here, far below its summary.
+    house : mapping of str to str
+        The house style, for the page.
     """
 
     review: str
     claims_sha256: str
     finding: str = ""
+    house: Mapping[str, str] = field(default_factory=dict)
 
     def _repr_mimebundle_(self, include: Any = None, exclude: Any = None) -> dict[str, Any]:
         said = f"Review {self.review} is complete. claims.json: SHA-256 {self.claims_sha256}"
@@ -532,14 +535,17 @@ class Closing:
             said = f"{self.finding}\n{said}"
             to_top = '<a href="#finding">to the summary</a>'
             shown = f"<p><b>{text_html(self.finding)}</b> {to_top}</p>{shown}"
+        closed = {"review": self.review, "claims_sha256": self.claims_sha256}
         return {
-            CLOSED_MIME: {"review": self.review, "claims_sha256": self.claims_sha256},
+            CLOSED_MIME: closed | ({"house": dict(self.house)} if self.house else {}),
             "text/html": f"{WRAPPER}{shown}</div>",
             "text/plain": said,
         }
 
 
-def close_review(out_dir: str | Path, *, review: str, finding: str = "") -> Closing:
+def close_review(
+    out_dir: str | Path, *, review: str, finding: str = "", house: Mapping[str, str] | None = None
+) -> Closing:
     """Return the closing of a review; shown by the last cell of a template.
 
     Parameters
@@ -548,6 +554,8 @@ def close_review(out_dir: str | Path, *, review: str, finding: str = "") -> Clos
     review : str
     finding : str, optional
         What was found, in a sentence.
+    house : mapping of str to str, optional
+        The house style.
 
     Raises
     ------
@@ -557,7 +565,8 @@ def close_review(out_dir: str | Path, *, review: str, finding: str = "") -> Clos
     path = Path(out_dir) / "claims.json"
     if not path.is_file():
         raise ExecutionError(f"no claims.json in {Path(out_dir).name}: nothing was claimed")
-    return Closing(review, file_sha256(path), finding)
+    look = {key: value for key, value in (house or {}).items() if key != "logo"}
+    return Closing(review, file_sha256(path), finding, look)
 
 
 def run_review(

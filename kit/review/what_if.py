@@ -131,6 +131,9 @@ class Edit:
             if tree.get("text"):
                 own = text_beside(path, tree["text"], folder=folder)
                 tree["text"] = own.name if own is not None else away(tree["text"])
+            if tree.get("style"):  # look alone: one outside the project is left behind
+                own = text_beside(path, f"{tree['style']}/style.yaml", folder=folder)
+                tree["style"] = away(tree["style"]) if own is None else None
 
         text = change_yaml(path.read_text(encoding="utf-8-sig"), change)
         asked = ", ".join(dict.fromkeys(".".join(edit.path) for edit in edits))

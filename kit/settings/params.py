@@ -6,6 +6,7 @@ What can change a published figure stands in the file, or is shown in the report
 
 from __future__ import annotations
 
+import base64
 import datetime as dt
 import hashlib
 import re
@@ -13,7 +14,7 @@ from collections import Counter
 from collections.abc import Collection, Iterator, Mapping
 from contextlib import contextmanager
 from contextvars import ContextVar
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -205,6 +206,19 @@ def _known_language(name: str) -> str:
     return name
 
 
+def _written_as(form: str, expected: str) -> AfterValidator:
+    """Return a check that a text has a form, which says what was expected."""
+
+    def check(text: str) -> str:
+        if re.fullmatch(form, text) is None:
+            raise ValueError(f"expected {expected}")
+        return text
+
+    return AfterValidator(check)
+
+
+_Colour = Annotated[Text, _written_as("#[0-9a-f]{6}", "a colour such as '#1c2326', in quotes")]
+_Fonts = Annotated[Text, _written_as(r"[\w ,-]{1,200}", "names of fonts, commas between them")]
 _Locale = Annotated[Text, AfterValidator(_known_locale)]
 _Reason = Annotated[Text, Field(min_length=8, description="Why, for the reader.")]
 
@@ -609,6 +623,12 @@ class ReviewParams(Section):
     text: Text | None = Field(
         None, description="Bound text, from this file's folder.", examples=["my-review.md"]
     )
+    style: Text | None = Field(
+        None,
+        description="House style: a folder with a style.yaml, from this file's folder. Look alone: "
+        "touches no figure.",
+        examples=["house"],
+    )
     slides: tuple[Text, ...] = Field(
         (),
         description="Slides drawn by `run`, in this order: titles, rivals, suite, groups, "
@@ -689,6 +709,11 @@ class LoadedParams:
         The same as written, with the line of each key.
     sha256 : str
         Of the file's bytes; "" where no file holds these params.
+    house : mapping of str to str
+        The house style: "name", "logo" (a PNG as a data address) and "logo_file", "serif", "sans",
+        and colours ("light/paper"); empty without one.
+    house_files : tuple of str
+        What its folder holds of it, from the folder of the params file.
     """
 
     path: Path
@@ -696,6 +721,8 @@ class LoadedParams:
     bench: Bench
     document: YamlDocument
     sha256: str = ""
+    house: Mapping[str, str] = field(default_factory=dict)
+    house_files: tuple[str, ...] = ()
 
     def with_document(self, document: YamlDocument) -> LoadedParams:
         """Return what params say that no file holds, for the same bench, checked as a file is.
@@ -790,9 +817,150 @@ def _with_known_names(loaded: LoadedParams) -> LoadedParams:
             faults.append(document.fault(f'"{params.text}" {said}', "text"))
         elif not (path.parent / params.text).is_file():
             faults.append(document.fault(f'no such file: "{params.text}"', "text"))
+    if params.style is not None:
+        if text_beside(path, f"{params.style}/style.yaml", folder=path.parent) is not None:
+            said = "lies outside the project (the folder above that of this file); move it inside"
+            faults.append(document.fault(f'"{params.style}" {said}', "style"))
+        elif not (path.parent / params.style / "style.yaml").is_file():
+            said = f'"{params.style}" is no house style: no style.yaml in that folder'
+            faults.append(document.fault(said, "style"))
+        else:
+            house, files = _read_house(path.parent, params.style, faults)
+            loaded = replace(loaded, house=house, house_files=files)
     if faults:
         raise ParamsError(faults)
     return loaded
+
+
+class _Inks(Section):
+    """The colours of one scheme that a house may choose; the others keep theirs."""
+
+    paper: _Colour | None = Field(None, description="The ground.")
+    card: _Colour | None = Field(None, description="The ground of an open trace.")
+    tab: _Colour | None = Field(None, description="Under the reviewed product's row.")
+    band: _Colour | None = Field(None, description="The level band.")
+    ink: _Colour | None = Field(None, description="Text, and marks of suites.")
+    muted: _Colour | None = Field(None, description="Notes, heads, axes.")
+    faint: _Colour | None = Field(None, description="The line of parity; text on paper.")
+    rule: _Colour | None = Field(None, description="Lines of rows.")
+    strong: _Colour | None = Field(None, description="Lines of groups.")
+    accent: _Colour | None = Field(None, description="Links, and the margin rule.")
+
+
+class _HouseStyle(Section):
+    """A house style: `style.yaml` of the folder that `style` in params names."""
+
+    format: Literal["marginbook-style/1"]
+    name: Text = Field(max_length=40, description="Stands first in the masthead and on slides.")
+    logo: Text | None = Field(None, description="A PNG in the same folder, before the name.")
+    serif: _Fonts | None = Field(None, description="Families for prose and headings.")
+    sans: _Fonts | None = Field(None, description="Families for tables and labels.")
+    light: _Inks = _Inks()
+    dark: _Inks = _Inks()
+
+
+# What must be told from which grounds, and how well: W3C, Web Content Accessibility Guidelines 2.2,
+# 1.4.3 (text: 4.5 to 1) and 1.4.11 (marks: 3 to 1). Colours of products and outcomes mean something
+# and are nobody's to choose, so a house's paper must suit them.
+_TOLD_APART = (
+    (4.5, ("ink", "muted"), ("paper", "card", "tab", "band")),
+    (4.5, ("faint", "accent"), ("paper", "card")),
+    (4.5, ("accent",), ("tab",)),
+    (4.5, ("own", "ahead", "behind-chip"), ("paper",)),
+    (3.0, ("a", "b", "c", "before", "more", "behind", "level"), ("paper",)),
+)
+_LOGO_BYTES, _LOGO_PX = 100_000, 2_000
+
+
+def _read_house(
+    folder: Path, named: str, faults: list[Fault]
+) -> tuple[dict[str, str], tuple[str, ...]]:
+    """Return a house style as `LoadedParams` has it; its faults join the others.
+
+    Parameters
+    ----------
+    folder : Path
+        That of the params file.
+    named : str
+        The style's folder, as params name it.
+    faults : list of Fault
+    """
+    path = folder / named / "style.yaml"
+    try:
+        document = read_yaml(path, file=f"{named}/style.yaml", error=ParamsError)
+        house = document.as_model(_HouseStyle, ParamsError)
+    except ParamsError as error:
+        faults += error.faults
+        return {}, ()
+    fonts = {"serif": house.serif, "sans": house.sans}
+    found = {"name": house.name} | {key: value for key, value in fonts.items() if value}
+    files = [f"{named}/style.yaml"]
+    for scheme, standard in zip(("light", "dark"), _standard_inks(), strict=True):
+        own = getattr(house, scheme).model_dump(exclude_none=True)
+        found |= {f"{scheme}/{key}": colour for key, colour in own.items()}
+        inks = standard | own
+        for least, texts, grounds in _TOLD_APART:
+            for text, ground in ((t, g) for t in texts for g in grounds if {t, g} & own.keys()):
+                contrast = _contrast(inks[text], inks[ground])
+                if contrast < least:
+                    said = (
+                        f"{text} {inks[text]} on {ground} {inks[ground]}: a contrast of "
+                        f"{contrast:.2f} to 1, where {least} is needed (WCAG 2.2)"
+                    )
+                    faults.append(document.fault(said, scheme, text if text in own else ground))
+    if house.logo is not None:
+        try:
+            found |= {"logo": _logo_address(path.parent, house.logo), "logo_file": house.logo}
+            files.append(f"{named}/{house.logo}")
+        except ValueError as error:
+            faults.append(document.fault(str(error), "logo"))
+    return found, tuple(files)
+
+
+def _logo_address(folder: Path, name: str) -> str:
+    """Return a PNG as a data address.
+
+    Raises
+    ------
+    ValueError
+        If it is none, is not in the folder itself, or is too large.
+    """
+    path = folder / name
+    if path.resolve().parent != folder.resolve() or not path.is_file():
+        raise ValueError(f'"{name}" is no file of the style\'s own folder')
+    data = path.read_bytes()[: _LOGO_BYTES + 1]
+    # W3C, Portable Network Graphics, 5.2 and 11.2.2: signature, then the chunk of width and height.
+    if data[:8] != b"\x89PNG\r\n\x1a\n" or data[12:16] != b"IHDR":
+        raise ValueError(f'"{name}" is no PNG')
+    pixels = max(int.from_bytes(data[16:20], "big"), int.from_bytes(data[20:24], "big"))
+    if len(data) > _LOGO_BYTES or not 0 < pixels <= _LOGO_PX:
+        raise ValueError(f'"{name}" is larger than {_LOGO_BYTES // 1000} kB or {_LOGO_PX} pixels')
+    return f"data:image/png;base64,{base64.b64encode(data).decode()}"
+
+
+def _standard_inks() -> tuple[dict[str, str], dict[str, str]]:
+    """Return the colours of a page without a house style, in the light and in the dark, by name."""
+    css = (PACKAGE / "page" / "page.css").read_text(encoding="utf-8")
+    light, dark = (block.partition("}")[0] for block in css.split(":root {")[1:3])
+    return _inks_in(light), _inks_in(dark)
+
+
+def _inks_in(block: str) -> dict[str, str]:
+    return dict(re.findall(r"--([a-z-]+): (#[0-9a-f]{6})", block))
+
+
+def _contrast(one: str, other: str) -> float:
+    """Return the contrast ratio of two colours (WCAG 2.2, "relative luminance")."""
+
+    def luminance(colour: str) -> float:
+        parts = (int(colour[n : n + 2], 16) / 255 for n in (1, 3, 5))
+        red, green, blue = (
+            c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in parts
+        )
+        return 0.2126 * red + 0.7152 * green + 0.0722 * blue
+
+    dim, bright = sorted((luminance(one), luminance(other)))
+    return (bright + 0.05) / (dim + 0.05)
 
 
 def _names_in(params: ReviewParams) -> Iterator[tuple[Any, ...]]:

@@ -6,7 +6,7 @@ import pytest
 from wrong_files import DEMO
 
 from kit.errors import BenchError, ParamsError
-from kit.settings.params import load_params
+from kit.settings.params import _contrast, load_params
 
 ROOT = Path(__file__).parents[2]
 
@@ -42,6 +42,62 @@ def test_a_specification_that_contradicts_itself_is_a_fault(tmp_path):
     )
     with pytest.raises(BenchError, match="256 bit x 14 Gbit/s / 8 = 448 GB/s"):
         load(tmp_path, DEMO.replace("../example_runs", "bench"))
+
+
+HOUSE = ROOT / "params" / "house"
+
+
+def housed(tmp_path, change=lambda text: text, *, logo=None, style="house"):
+    """Load the demo's params with the example's house style, changed."""
+    (tmp_path / "demo.md").write_text("Words.\n")
+    folder = tmp_path / "house"
+    folder.mkdir()
+    (folder / "style.yaml").write_text(change((HOUSE / "style.yaml").read_text()))
+    (folder / "logo.png").write_bytes((HOUSE / "logo.png").read_bytes() if logo is None else logo)
+    return load(tmp_path, DEMO.replace("locale: en\n", f"locale: en\nstyle: {style}\n"))
+
+
+def test_a_house_style_is_read_whole(tmp_path):
+    loaded = housed(tmp_path)
+    assert loaded.house["name"] == "Lamp & Ledger" and loaded.house["light/accent"] == "#2d3f8c"
+    assert loaded.house["logo"].startswith("data:image/png;base64,iVBOR")
+    assert loaded.house_files == ("house/style.yaml", "house/logo.png")
+
+
+LARGE = (HOUSE / "logo.png").read_bytes()[:16] + (40_000).to_bytes(4, "big") * 2
+
+
+@pytest.mark.parametrize(
+    ("change", "more", "said"),
+    [
+        # 4.54 to 1, the darkest grey that is commonly named as just enough on white (WebAIM,
+        # "Contrast and Color Accessibility", #767676); on this card it is less.
+        (lambda t: t.replace("'#5d676a'", "'#767676'"), {},
+         r"house/style.yaml, line 6, light.faint: faint #767676 on paper #fdf8ee.* 4.2\d to 1"),
+        (lambda t: t.replace("'#14161f'", "'#808080'"), {}, "dark.paper: ink #ecebe5 on paper"),
+        (lambda t: t.replace("'#2d3f8c'", "darkblue"), {}, "light.accent: expected a colour"),
+        (lambda t: t.replace("accent", "acent"), {}, 'did you mean "accent"'),
+        (lambda t: t.replace("Noto Sans", "a;} body{"), {}, "sans: expected names of fonts"),
+        (lambda t: t.replace("logo.png", "../demo.md"), {}, "logo: .* no file of the style's own"),
+        (lambda t: t, {"logo": b"GIF89a"}, 'logo: "logo.png" is no PNG'),
+        (lambda t: t, {"logo": LARGE}, "larger than 100 kB or 2000 pixels"),
+        (lambda t: t, {"style": "other"}, 'style: "other" is no house style: no style.yaml'),
+        (lambda t: t, {"style": "../../away"}, 'style: "../../away" lies outside the project'),
+    ],
+)  # fmt: skip
+def test_a_house_style_that_cannot_be_used_is_refused_in_words(tmp_path, change, more, said):
+    with pytest.raises(ParamsError, match=said):
+        housed(tmp_path, change, **more)
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "contrast"),
+    # WebAIM, "Contrast and Color Accessibility": #777777 on white misses 4.5 (4.47), #767676 has
+    # 4.54; black on white is 21 (WCAG 2.2, "contrast ratio").
+    [("#000000", "#ffffff", 21.0), ("#ffffff", "#777777", 4.478), ("#767676", "#ffffff", 4.542)],
+)
+def test_contrast_is_that_of_the_guidelines(one, other, contrast):
+    assert _contrast(one, other) == pytest.approx(contrast, abs=0.005)
 
 
 @pytest.mark.parametrize("locale", ["de", "en"])

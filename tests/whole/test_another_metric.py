@@ -1,19 +1,22 @@
-"""A German review with a metric that is off by default: from params to a sealed, verified bag."""
+"""A German review in a house style with a metric off by default, to a sealed, verified bag."""
 
 from __future__ import annotations
 
 import json
+import re
+import shutil
 
 import numpy as np
 import pytest
 from babel.numbers import format_currency
 from lxml import html
-from sealmaker import run_project, write_project
+from sealmaker import PROJECT, run_project, write_project
 
 from kit.archive.sealing import seal
 from kit.archive.verifying import verify_bag
 from kit.claims.claim import load_claims
 from kit.errors import ParamsError
+from kit.page.slides import SlideSet, write_slides
 from kit.review.walk import load_review, work_out
 
 COMPARED = "metrics: {low: slowest_share, compared: [average_fps, median_fps, low_1pct_fps]}"
@@ -30,7 +33,8 @@ def folder(tmp_path_factory):
     text = params.read_text()
     assert "metrics: {low: slowest_share}" in text
     params.write_text(text.replace("metrics: {low: slowest_share}", COMPARED))
-    params.write_text(params.read_text() + "locale: de\nlanguage: de\n")
+    params.write_text(params.read_text() + "locale: de\nlanguage: de\nstyle: house\n")
+    shutil.copytree(PROJECT / "params" / "house", params.parent / "house")
     (folder / "text" / "quill.md").write_text(TEXT)
     sheet = folder / "bench" / "runs.csv"
     others = ("finch-attic-2", "finch-attic-3")  # without them a run is alone in its cell
@@ -91,6 +95,22 @@ def test_sealed_it_is_verified(folder, tmp_path):
     seen = verify_bag(bag)
     assert seen.findings == ()
     assert seen.grade == "reproduced"
+    for name in ("style.yaml", "logo.png"):
+        kept = (bag / "data" / "params" / "house" / name).read_bytes()
+        assert kept == (PROJECT / "params" / "house" / name).read_bytes()
+
+
+def test_the_page_and_slides_have_the_house_style_and_ask_nobody_for_it(folder, tmp_path):
+    page = (folder / "report.html").read_text(encoding="utf-8")
+    style = re.search("<style>(.*?)</style>", page, re.DOTALL)[1]
+    assert "--paper: #fdf8ee" in style and "--paper: #14161f" in style and "#fbfaf6" not in style
+    assert '--sans: "Noto Sans", "Avenir Next"' in style and "url(" not in style
+    (house,) = html.document_fromstring(page).xpath("//p[@class='masthead']/span[@class='house']")
+    assert house.text_content().strip() == "Lamp & Ledger"
+    assert house.xpath("./img/@src")[0].startswith("data:image/png;base64,")
+    paths = write_slides(load_claims(folder), tmp_path, SlideSet(("suite",)))
+    svg = next(p for p in paths if p.suffix == ".svg").read_text()
+    assert "#fdf8ee" in svg and "#fbfaf6" not in svg and "data:image/png;base64," in svg
 
 
 def test_the_article_is_german_and_its_money_too(folder):
