@@ -28,7 +28,7 @@ from kit.methods import METHODS
 from kit.package import LOCK, PACKAGE
 from kit.review.walk import review_titles
 from kit.settings.bench_file import Layout
-from kit.settings.params import LoadedParams, ReviewParams, load_params
+from kit.settings.params import LoadedParams, ReviewParams, load_params, names_in
 from kit.settings.yaml import WrittenFloat, WrittenInt
 
 
@@ -156,19 +156,9 @@ def _excerpt_bench(scope: Scope) -> dict[str, bytes]:
     return files
 
 
-def _named_products(params: ReviewParams) -> set[str]:
-    """Return every product a params file names: what it compares, waives or supposes."""
-    named = {product for waiver in params.waivers for product in waiver.products}
-    scenarios = params.value.scenarios if params.value else ()
-    return {*params.products, *named, *(scenario.product for scenario in scenarios)}
-
-
-def _named_titles(params: ReviewParams) -> set[str]:
-    """Return every title a params file names, in its list or in a suite."""
-    named = set() if params.titles == "all" else set(params.titles)
-    for suite in params.suites.values():
-        named |= {*(suite.titles or ()), *suite.weights}
-    return named
+def _named(params: ReviewParams, what: str) -> set[str]:
+    """Return every product, or every title, that a params file names, wherever it does."""
+    return {name for kind, name, *_ in names_in(params) if kind.partition(" ")[0] == what}
 
 
 def _bench_yaml(scope: Scope) -> bytes:
@@ -182,8 +172,8 @@ def _bench_yaml(scope: Scope) -> bytes:
     # A plan counts titles that nothing ran yet.
     planned = titles_named(params, scope.loaded.bench, ())
     kept = {
-        "products": _named_products(params) | {row.product for row in scope.rows},
-        "titles": {*scope.titles, *_named_titles(params), *planned}
+        "products": _named(params, "product") | {row.product for row in scope.rows},
+        "titles": {*scope.titles, *_named(params, "title"), *planned}
         | {row.title for row in scope.rows},
         "layouts": {row.layout for row in scope.rows if row.layout},
     }
@@ -206,7 +196,7 @@ def _price_table(scope: Scope) -> bytes:
 
     Prices are written so that they are read again as the same number.
     """
-    wanted = _named_products(scope.loaded.params)
+    wanted = _named(scope.loaded.params, "product")
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(COLUMNS)

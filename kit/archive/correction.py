@@ -291,8 +291,7 @@ def _was(claim: Claim | None) -> Part:
     """Return how the old review printed a claim."""
     if claim is None:
         return "not given"
-    span = f" ({claim.interval})" if claim.interval else ""
-    return f"{claim.text}{span}{f', {claim.outcome}' if claim.outcome else ''}"
+    return claim.printed + (f", {claim.outcome}" if claim.outcome else "")
 
 
 def _because(change: ClaimChange) -> str:

@@ -464,8 +464,7 @@ def _words(claim: Claim | None) -> str:
     """Return how a review prints a claim."""
     if claim is None:
         return "none"
-    span = f" ({claim.interval})" if claim.interval else ""
-    return f"{claim.text}{span}{f', {claim.outcome}' if claim.outcome else ''}"
+    return claim.printed + (f", {claim.outcome}" if claim.outcome else "")
 
 
 def compare_reviews(old: str | Path, new: str | Path) -> Revision:

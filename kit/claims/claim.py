@@ -227,6 +227,11 @@ class Claim:
         return self.method != STATED
 
     @property
+    def printed(self) -> str:
+        """The figure as printed, its interval in brackets where it has one."""
+        return f"{self.text} ({self.interval})" if self.interval else self.text
+
+    @property
     def ends(self) -> tuple[float, float]:
         """The ends of the interval; NaN where it has none."""
         return (

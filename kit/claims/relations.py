@@ -207,7 +207,7 @@ def _by_ends(one: Claim, other: Claim) -> _Compared:
     state = ("more" if one.figure > other.figure else "less") if apart else "unresolved"
     if stated and one.text == other.text:
         state = "same"
-    shown = [f"{c.id}: {c.text}{f' ({c.interval})' if c.interval else ''}" for c in (one, other)]
+    shown = [f"{claim.id}: {claim.printed}" for claim in (one, other)]
     ratio = one.figure / other.figure if other.figure else math.nan
     return _Compared(state, "; ".join(shown), (one, other), ratio)
 
@@ -265,7 +265,7 @@ def _by_difference(
         if {claim.product, claim.baseline} == {*pair}:
             low, high = claim.ends if claim.product == pair[0] else (-e for e in claim.ends[::-1])
             state = "more" if low > 0 else "less" if high < 0 else "unresolved"
-            return _Compared(state, f"{claim.id}: {claim.text} ({claim.interval})", (claim,))
+            return _Compared(state, f"{claim.id}: {claim.printed}", (claim,))
     return None
 
 

@@ -6,12 +6,13 @@ disagree.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from kit.claims.bound_text import BoundText
-from kit.claims.claim import Claim, ClaimBook
+from kit.claims.claim import Claim, ClaimBook, RunRecord
 from kit.errors import UsageError, did_you_mean
 from kit.page import tables
 from kit.page.html import Column, Html, html_table, show_text, text_html
@@ -228,15 +229,15 @@ class Answer(_Shown):
 
 def _said(claim: Claim) -> str:
     """Return a claim's figure with its interval, outcome and marks."""
-    said = claim.text + (f" ({claim.interval})" if claim.interval else "")
-    said += f" {claim.outcome}" if claim.outcome and claim.is_figure else ""
+    said = claim.printed + (f" {claim.outcome}" if claim.outcome and claim.is_figure else "")
     return said + (f" [{', '.join(claim.marks)}]" if claim.marks else "")
 
 
-def _column(claim: Claim, name: str) -> Any:
-    value = getattr(claim, name)
-    if name == "runs" and not value:
-        value = claim.set_aside
+def _column(row: Claim | RunRecord, name: str) -> Any:
+    """Return a field of a claim or run as a cell of a frame."""
+    value = getattr(row, name)
+    if isinstance(row, Claim) and name == "runs" and not value:
+        value = row.set_aside
     return " ".join(value) if isinstance(value, tuple) else value
 
 
@@ -252,18 +253,17 @@ def _frame(
 
 def _with_suites(frame: pd.DataFrame, suites: Iterable[Claim], book: ClaimBook) -> pd.DataFrame:
     """Return suite margins with their second interval and the counts of outcomes."""
-    found: dict[str, list[Any]] = {name: [] for name in ("like_low", "like_high")}
-    found |= {name: [] for name in (*OUTCOME_SIGNS, "expected_false")}
+    rows = []
     for suite in suites:
         where = {n: getattr(suite, n) for n in ("metric", "group", "product", "baseline")}
         like = next(iter(book.of_kind("suite_like", **where)), None)
-        found["like_low"].append(like.low if like else None)
-        found["like_high"].append(like.high if like else None)
-        counts = {c.outcome: c.figure for c in book.of_kind("suite_count", **where)}
-        for name in OUTCOME_SIGNS:
-            found[name].append(int(counts.get(name, 0)))
         false = next(iter(book.of_kind("suite_false", **where)), None)
-        found["expected_false"].append(false.value if false else None)
+        counts = {c.outcome: c.figure for c in book.of_kind("suite_count", **where)}
+        ends = (like.low, like.high) if like else (None, None)
+        told = (int(counts.get(name, 0)) for name in OUTCOME_SIGNS)
+        rows.append([*ends, *told, false.value if false else None])
+    columns = ("like_low", "like_high", *OUTCOME_SIGNS, "expected_false")
+    found: dict[str, Any] = {n: [row[i] for row in rows] for i, n in enumerate(columns)}
     made = frame.assign(**found)
     return made.astype(dict.fromkeys(("like_low", "like_high", "expected_false"), "float64"))
 
@@ -344,7 +344,7 @@ class Runs(_Shown):
         last = ("frames", "duration_s", "session", "began", "file", "sha256")
         rows = [
             [
-                *(_column_of_run(run, name) for name in first),
+                *(_column(run, name) for name in first),
                 *(figures.get((metric, run.id)) for metric in metrics),
                 *(getattr(run, name) for name in last),
             ]
@@ -352,11 +352,6 @@ class Runs(_Shown):
         ]
         frame = _frame((*first, *metrics, *last), rows, [r.id for r in self.book.runs], of="run")
         return frame.astype(dict.fromkeys(metrics, "float64"))
-
-
-def _column_of_run(run: Any, name: str) -> Any:
-    value = getattr(run, name)
-    return " ".join(value) if isinstance(value, tuple) else value
 
 
 def _frame_html(frame: pd.DataFrame, caption: str, *, rows: int = 20) -> str:
@@ -528,9 +523,7 @@ class Claims(_Shown):
 
     def to_lines(self) -> list[str]:
         """Return how many claims there are of each kind."""
-        counts: dict[str, int] = {}
-        for claim in self.book.claims:
-            counts[claim.kind] = counts.get(claim.kind, 0) + 1
+        counts = Counter(claim.kind for claim in self.book.claims)
         return [f"claims: {len(self)}", *(f"  {kind}: {n}" for kind, n in counts.items())]
 
     def to_frame(self) -> pd.DataFrame:
@@ -708,13 +701,14 @@ class Differences(_Shown):
         for name in names:
             one, other = before.get(name), after.get(name)
             if one is None or other is None:
-                found["new" if one is None else "gone"].append(
-                    _Change("new" if one is None else "gone", one, other)
-                )
+                change = "new" if one is None else "gone"
             elif one.outcome != other.outcome:
-                found["outcome_turned"].append(_Change("outcome_turned", one, other))
+                change = "outcome_turned"
             elif _figures(one) != _figures(other):
-                found["moved"].append(_Change("moved", one, other))
+                change = "moved"
+            else:
+                continue
+            found[change].append(_Change(change, one, other))
         changes = tuple(change for sort in found.values() for change in sorted(sort, key=_weight))
         return Differences(changes, len(names) - len(changes))
 
@@ -730,9 +724,7 @@ def _moved(one: _Change) -> str:
 
 def _printed(claim: Claim | None) -> str:
     """Return a figure with its interval, as printed; nothing for no claim."""
-    if claim is None:
-        return ""
-    return claim.text + (f" ({claim.interval})" if claim.interval else "")
+    return claim.printed if claim else ""
 
 
 def _weight(change: _Change) -> tuple[bool, int]:

@@ -239,7 +239,7 @@ def _claims_table(book: ClaimBook, chart: Chart) -> Html:
     rows: dict[tuple[str, ...], dict[str, str]] = {}
     for claim in chart.claims:
         kind = book.name("metric", claim.metric, kind="cell") if claim.kind == "cell" else ""
-        said = " ".join(filter(None, (claim.text, claim.interval and f"({claim.interval})")))
+        said = claim.printed
         if claim.is_figure and claim.outcome:
             said += f", {claim.outcome}"
         column = kind or KIND_WORDS.get(claim.kind, "figure")

@@ -173,22 +173,21 @@ def _make_league(finished: Sequence[_Finished], *, baseline: str | None = None) 
             racing[f.folder] = of_baseline
         elif f.book.of_kind("margin"):
             left_out[f.folder] = f"no margin of averages over {name}"
-    while racing and not (titles := _shared(racing.values())):
+    titles: set[str] = set()
+    while racing and not (titles := set.intersection(*map(set, racing.values()))):
         least = min(racing, key=lambda folder: (len(racing[folder]), folder))
         left_out[least] = "shares no title with the others"
         del racing[least]
-    if not racing:
-        titles = set()
     books = {f.folder: f.book for f in finished}
     places = [_place(folder, books[folder], racing[folder], titles) for folder in racing]
     places.sort(key=lambda p: (-p.ratio, p.product, p.review))
     ordered = tuple(sorted(titles))
-    first = next((books[folder] for folder in racing), None)
+    name_of = next((books[folder].title_name for folder in racing), str)
     return _League(
         baseline=baseline,
         baseline_name=name,
         titles=ordered,
-        title_names=tuple(first.title_name(title) if first else title for title in ordered),
+        title_names=tuple(map(name_of, ordered)),
         places=tuple(replace(p, place=place) for place, p in enumerate(places, start=1)),
         left_out=left_out,
     )
@@ -203,21 +202,13 @@ def _margins(book: ClaimBook) -> dict[str, dict[str, Claim]]:
     return found
 
 
-def _shared(racing: Any) -> set[str]:
-    """Return the titles that every review has."""
-    return set.intersection(*(set(by_title) for by_title in racing))
-
-
 def _place(folder: str, book: ClaimBook, margins: Mapping[str, Claim], titles: set[str]) -> _Place:
     """Return the place of one review, not yet numbered: its suite claim, or margins combined."""
     claims = [margins[title] for title in sorted(titles)]
     baseline = claims[0].baseline
     suite = book.get(f"suite/{HEADLINE}/all/{book.product}-over-{baseline}")
-    if (
-        suite is not None
-        and suite.value is not None
-        and set(suite.inputs) == {c.id for c in claims}
-    ):
+    alike = suite is not None and set(suite.inputs) == {c.id for c in claims}
+    if suite is not None and suite.value is not None and alike:
         ratio, low, high = suite.value, suite.low, suite.high
         outcome, claim, marks = suite.outcome, suite.id, suite.marks
         confidence = suite.confidence
@@ -293,17 +284,8 @@ def _write_season(out_dir: Path, *, baseline: str | None = None) -> tuple[Path, 
     page, table, parquet = (out_dir / name for name in FILES)
     write_whole(page, _index_page(finished, league).encode())
     write_whole(table, table_csv(frame).encode())
-    write_whole(parquet, _parquet(frame))
+    write_whole(parquet, frame.to_parquet(index=False))
     return page, table, parquet
-
-
-def _parquet(frame: pd.DataFrame) -> bytes:
-    """Return a table as the bytes of a Parquet file."""
-    import io
-
-    stream = io.BytesIO()
-    frame.to_parquet(stream, index=False)
-    return stream.getvalue()
 
 
 def _index_page(finished: Sequence[_Finished], league: _League) -> str:
@@ -325,30 +307,20 @@ def _league_pieces(league: _League) -> list[Html]:
         target = f"{place.review}/report.html"
         if place.claim:
             target += f"#{anchor_of(place.claim)}"
-        rows.append(
-            [
-                f"{place.place}. {place.name}",
-                _link(target, text.text),
-                f"{text.interval} %" if text.interval else "no interval",
-                Html(outcome_html(place.outcome)),
-                place.marks.replace("_", " ").replace(":", ": "),
-            ]
-        )
+        interval = f"{text.interval} %" if text.interval else "no interval"
+        marks = place.marks.replace("_", " ").replace(":", ": ")
+        said = (interval, Html(outcome_html(place.outcome)), marks)
+        rows.append([f"{place.place}. {place.name}", _link(target, text.text), *said])
     table = html_table(
         f"Average over {league.baseline_name}, over the {len(league.titles)} titles that every "
         "product here shares with it",
-        [
-            Column("Product"),
-            Column("Margin", number=True),
-            Column("Interval"),
-            Column("Outcome"),
-            Column("Marks"),
-        ],
+        [Column("Product"), Column("Margin", number=True),
+         *map(Column, ("Interval", "Outcome", "Marks"))],
         rows,
         note="Each margin leads to its report. Neighbours whose intervals overlap are not shown to "
         "differ: a league sets everyone against the baseline, not against each other.",
         frame=league.to_frame(),
-    )
+    )  # fmt: skip
     pieces = [table, paragraph(f"Titles: {', '.join(league.title_names)}.")]
     if any(not place.claim for place in league.places):
         pieces.append(
@@ -516,10 +488,8 @@ def run_reviews(
             outcome = replace(outcome, why=said if said.startswith("changed") else "")
         told(outcome)
         return _Season((outcome,))
-    doubled = sorted(
-        {p.name for p in params if sum(p.resolve() == q.resolve() for q in params) > 1}
-    )
-    if doubled:
+    times = Counter(p.resolve() for p in params)
+    if doubled := sorted({p.name for p in params if times[p.resolve()] > 1}):
         raise UsageError(f"named twice: {', '.join(doubled)}; name each params file once")
     _refuse_shared_folders(params)
     waiting = [p for p in params if why[p]]

@@ -794,7 +794,7 @@ def _with_known_names(loaded: LoadedParams) -> LoadedParams:
         "product of the review": params.products,
     }
     faults: list[Fault] = []
-    for what, name, *key in _names_in(params):
+    for what, name, *key in names_in(params):
         if name not in known[what]:
             guess = did_you_mean(name, known[what], listed=12)
             said = f'no {what.partition(" ")[0]} "{name}" in bench.yaml{guess}'
@@ -963,7 +963,7 @@ def _contrast(one: str, other: str) -> float:
     return (bright + 0.05) / (dim + 0.05)
 
 
-def _names_in(params: ReviewParams) -> Iterator[tuple[Any, ...]]:
+def names_in(params: ReviewParams) -> Iterator[tuple[Any, ...]]:
     """Yield each product and title named: what it is, its name, and the path of its key."""
     yield "product", params.product, "product"
     if params.plan is not None and params.plan.registered is not None:

@@ -176,9 +176,18 @@ def test_a_run_set_aside_by_name_in_another_title_comes_along(tmp_path):
     assert claims_of(params, bench) == claims_of(params, None)
 
 
-def test_a_product_named_only_in_a_waiver_comes_along(tmp_path):
+@pytest.mark.parametrize(
+    ("before", "after"),
+    [
+        ("products: [finch]", "products: [finch, secret]"),
+        ("\nscreen:", "\nplan: {margin: 0.03, seed: 1, cannot_run: [secret]}\nscreen:"),
+    ],
+    ids=["in a waiver", "as one that is gone"],
+)
+def test_a_product_named_only_there_comes_along(tmp_path, before, after):
     params = write_project(tmp_path)
-    text = params.read_text().replace("products: [finch]", "products: [finch, secret]")
+    text = params.read_text().replace(before, after)
+    assert after in text
     params.write_text(text)
     bench = excerpt_to(tmp_path / "excerpt", params)
     assert "secret" in (bench / "bench.yaml").read_text()
