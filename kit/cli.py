@@ -333,7 +333,10 @@ def _named_texts(options: list[str]) -> dict[str, dict[str, str]]:
 
 @_command("check")
 def _check(params: Params, full: Full = False, as_json: Json = False) -> None:
-    """Read params, bench and logs and report every fault. Writes nothing."""
+    """Read params, bench and logs and report every fault. Writes nothing.
+
+    Exit status 1 if another log of the bench was altered or is gone.
+    """
     with _progress("starting"):
         from kit.metrics.measuring import PLAIN, Reading
         from kit.metrics.store import Store, cache_folder
@@ -343,6 +346,8 @@ def _check(params: Params, full: Full = False, as_json: Json = False) -> None:
         reading = PLAIN if full else Reading(threads=2, store=store)
         report = check_review(params, full=full, reading=reading)
     _answer(report, as_json)
+    if not report.ok:
+        raise typer.Exit(1)
 
 
 @dataclass(frozen=True, slots=True)

@@ -429,10 +429,10 @@ def _find_places(
             )
         else:
             shown = ", ".join(f'"{name}"' for name in header[:12]) or "nothing"
-            held = f"which holds {_shortened(shown, 200)}{did_you_mean(ref, header)}"
+            guess = did_you_mean(ref, header) or "; `marginbook new layout LOG` proposes another"
+            held = f"which holds {_shortened(shown, 200)}{guess}"
             message = f'no column "{ref}" in the header, {held}'
-            if len(header) == 1:
-                message += "; is the delimiter of the layout right?"
+            message += "; is the delimiter of the layout right?" if len(header) == 1 else ""
         faults.append(Fault(file, message, line=line, key=str(ref)))
     if faults:
         raise RunFileError(faults)

@@ -26,7 +26,7 @@ from kit.review.health import Health, measure_health
 from kit.review.walk import Results, Review, load_review, work_out
 from kit.rounding import number
 from kit.screening.controls import name_pairs
-from kit.screening.flags import View, moment
+from kit.screening.flags import View, few, moment
 from kit.screening.title_rules import pairs_in_time
 from kit.settings.params import load_params
 from kit.settings.starting import STARTING_NAMES, STARTING_TEXTS
@@ -53,10 +53,15 @@ class _CheckReport:
     evidence: Evidence | None = None  # the whole bench beside its journal
     remarks: tuple[str, ...] = ()  # what to look at before publishing
 
+    @property
+    def ok(self) -> bool:
+        """Whether nothing in the bench is such that no review may rest on it."""
+        return not (self.evidence and self.evidence.faults)
+
     def to_dict(self) -> dict[str, Any]:
         """Return the report as plain data."""
         return {
-            "ok": True,
+            "ok": self.ok,
             "review": self.review,
             "products": list(self.products),
             "titles": list(self.titles),
@@ -78,8 +83,10 @@ class _CheckReport:
 
     def to_lines(self) -> list[str]:
         """Return the report as lines of text."""
+        apart = len(self.evidence.differences) if self.evidence else 0
+        but = f" in what it rests on, but {apart} in its bench (below)" if apart else ""
         lines = [
-            f"{self.review}: no faults",
+            f"{self.review}: no faults{but}",
             f"  {len(self.products)} products, {len(self.titles)} titles, {self.runs} rows of the "
             f"run sheet, {self.used} runs used, {self.claims} claims",
         ]
@@ -106,7 +113,7 @@ class _CheckReport:
                 titles.setdefault((cell.product, cell.reason), []).append(cell.title)
             told.append([f"{word} {p} in {_some(of)}: {why}" for (p, why), of in titles.items()])
         first = [
-            f"run next {task.place}. {task.product}: {task.why}, {task.runs} runs, "
+            f"run next {task.place}. {task.product}: {task.why}, {few(task.runs, 'run')}, "
             f"{number(task.minutes, decimals=0)} minutes"
             for task in self.health.tasks
         ]

@@ -365,7 +365,8 @@ def read_yaml(path: Path, *, file: str, error: type[FaultsError]) -> YamlDocumen
         what to do), a key twice, an anchor or alias.
     """
     if not path.is_file():
-        raise error.at(file, "no such file" + _neighbours(path))
+        lacking = "is a folder; name the file in it" if path.is_dir() else "no such file"
+        raise error.at(file, lacking + _neighbours(path))
     raw = path.read_bytes()
     if len(raw) > _MAX_BYTES:
         raise error.at(file, f"holds {len(raw)} bytes; a file of settings has at most {_MAX_BYTES}")

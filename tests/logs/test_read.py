@@ -286,6 +286,10 @@ def test_missing_columns_of_a_layout_are_all_named():
         '"frame_msec", "watt"; did you mean "watt"?',
         "logs/a.csv, line 1, 7: the layout reads column 7, but the rows have 3 cells",
     ]
+    with pytest.raises(
+        RunFileError, match=r'"n", "zz"; `marginbook new layout LOG` proposes another'
+    ):
+        read("n,zz\n1,16.5\n")
 
 
 def test_a_number_cut_at_the_end_of_the_file_is_noticed():

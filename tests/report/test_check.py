@@ -11,6 +11,8 @@ import pytest
 from small_bench import small_bench, walk, write_bench
 from typer.testing import CliRunner
 
+from kit.bench.acts import adopt
+from kit.bench.journal import By
 from kit.cli import app
 from kit.errors import TextError, UsageError
 from kit.planning.of_review import plan_from_params
@@ -196,3 +198,19 @@ def test_a_waiver_for_nothing(tmp_path):
     waiver = {"control": "memory_gb", "products": ["p1"], "reason": "Sold with no more than that."}
     said = remarks(made.with_params(controls=["memory_gb"], waivers=[waiver]), tmp_path)
     assert "the waiver of memory_gb for p1 waives nothing" in said
+
+
+def test_what_the_journal_misses_beside_the_review_is_in_the_first_line_and_the_status(tmp_path):
+    params = write_bench(small_bench(products=2, titles=1, runs=3), tmp_path)
+    bench = tmp_path / "bench"
+    adopt(bench, by=By("a tester"))
+    (bench / "logs" / "stray.csv").write_text("n,took\n1,16\n", encoding="utf-8")
+    done = CliRunner().invoke(app, ["check", str(params)])
+    assert done.exit_code == 0
+    assert "made: no faults in what it rests on, but 1 in its bench (below)" in done.output
+    sheet = (bench / "runs.csv").read_text(encoding="utf-8")
+    (bench / "runs.csv").write_text(re.sub(r"p1-t0-2,[^\n]*\n", "", sheet), encoding="utf-8")
+    (bench / "logs" / "p1-t0-2.csv").unlink()
+    done = CliRunner().invoke(app, ["check", str(params)])
+    assert done.exit_code == 1 and "but 3 in its bench" in done.output
+    assert "logs/p1-t0-2.csv: came with entry 1" in done.output

@@ -71,6 +71,8 @@ def test_a_missing_file_names_its_neighbour(tmp_path):
     (tmp_path / "demo.yaml").write_text("x: 1")
     with pytest.raises(ParamsError, match=r'no such file; did you mean "demo.yaml"'):
         read_yaml(tmp_path / "dmo.yaml", file="dmo.yaml", error=ParamsError)
+    with pytest.raises(ParamsError, match=r"is a folder; name the file in it$"):
+        read_yaml(tmp_path, file="demo", error=ParamsError)
 
 
 def test_small_words():
