@@ -553,12 +553,12 @@ def _text(
         return
     bound = bind_file(source, folder)
     if cues is not None:
-        from kit.page.cues import make_script, write_script
+        from kit.page.cues import make_script
         from kit.page.slides import make_slides
 
         book = load_claims(folder)
         script = make_script(bound, make_slides(book, book.settings.get("slides") or ()))
-        lines = [*map(str, write_script(script, cues)), *script.to_lines()]
+        lines = [*map(str, script.write(cues)), *script.to_lines()]
         _told({"ok": True, "lines": lines}, lines, as_json)
         return
     rows = bound.to_rows()

@@ -53,6 +53,14 @@ class _Script:
     paragraphs: tuple[_Paragraph, ...]
     slides: tuple[Slide, ...]
 
+    def write(self, folder: Path) -> list[Path]:
+        """Write the files into a folder, made if it is not there; return them."""
+        folder.mkdir(parents=True, exist_ok=True)
+        files = self.to_files()
+        for name, data in files.items():
+            (folder / name).write_bytes(data)
+        return [folder / name for name in files]
+
     @property
     def not_used(self) -> tuple[str, ...]:
         """Slides that no paragraph names, as "24 prices-street"."""
@@ -153,15 +161,6 @@ def make_script(text: BoundText, slides: Sequence[Slide]) -> _Script:
     if faults:
         raise TextError(faults)
     return _Script(tuple(paragraphs), tuple(slides))
-
-
-def write_script(script: _Script, folder: Path) -> list[Path]:
-    """Write a script's files into a folder, made if it is not there; return them."""
-    folder.mkdir(parents=True, exist_ok=True)
-    files = script.to_files()
-    for name, data in files.items():
-        (folder / name).write_bytes(data)
-    return [folder / name for name in files]
 
 
 @dataclass(frozen=True, slots=True)

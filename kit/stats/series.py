@@ -289,7 +289,7 @@ def find_trend(levels: Floats) -> _Trend:
     n = levels.size
     if n < FEWEST_BLOCKS or float(np.ptp(levels)) <= ROUNDING_SHARE * float(np.abs(levels).max()):
         return _Trend(0.0, 1.0, judged=False)
-    slope, score, variance = rank_trend(levels)
+    slope, score, variance = _rank_trend(levels)
     rest = lag1_autocorrelation(levels - slope * np.arange(n))
     phi = 0.0 if math.isnan(rest) else min(max((rest * n + 2.0) / (n - 4.0), 0.0), 0.999)
     lags = np.arange(1, n)
@@ -374,7 +374,7 @@ def _mean_variance(n: int, phi: float) -> float:
     return (1.0 + 2.0 * float(((1.0 - lags / n) * phi**lags).sum())) / n
 
 
-def rank_trend(values: Floats) -> tuple[float, int, float]:
+def _rank_trend(values: Floats) -> tuple[float, int, float]:
     """Return Sen's slope per step, Kendall's S, and the variance of S with ties, independent.
 
     The three belong together: each needs the differences of all pairs.
@@ -1074,7 +1074,7 @@ def order_trend(values: Floats) -> tuple[float, float]:
     p is exact without ties up to 60 values; else by the normal approximation, corrected for
     ties and continuity. The values are taken as independent of each other.
     """
-    slope, score, variance = rank_trend(values)
+    slope, score, variance = _rank_trend(values)
     if np.unique(values).size == values.size and values.size <= 60:
         return slope, _exact_kendall_p(values.size, score)
     if variance <= 0 or score == 0:

@@ -11,7 +11,7 @@ from claims.test_relations import made_book
 
 from kit.claims.bound_text import bind_text
 from kit.errors import TextError
-from kit.page.cues import changed_prints, make_script, write_script
+from kit.page.cues import changed_prints, make_script
 from kit.page.slides import make_slides
 
 SLIDES = [SimpleNamespace(name=name) for name in ("suite", "title-dell", "title-fen", "setup")]
@@ -59,7 +59,7 @@ def test_what_is_left_is_told():
 
 
 def test_the_files_carry_script_cues_and_chapters(tmp_path):
-    paths = write_script(script(), tmp_path / "cues")
+    paths = script().write(tmp_path / "cues")
     assert [p.name for p in paths] == ["script.md", "cues.srt", "chapters.txt"]
     text, cues, chapters = (p.read_text(encoding="utf-8") for p in paths)
     assert "**[02-title-dell, 04-setup]**" in text and "[slide:" not in text

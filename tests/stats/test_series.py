@@ -21,6 +21,7 @@ from kit.stats.series import (
     SensorLag,
     _frame_time_quantile,
     _grubbs_critical,
+    _rank_trend,
     _slowest_frames,
     autocorrelations,
     average_fps,
@@ -37,7 +38,6 @@ from kit.stats.series import (
     median_influence,
     modified_z,
     order_trend,
-    rank_trend,
     tail_effective_frames,
     tail_influence,
 )
@@ -213,7 +213,7 @@ def test_a_block_within_one_long_frame_takes_its_time():
 @pytest.mark.parametrize("seed", range(5))
 def test_slope_and_score_match_scipy(seed):
     values = np.random.default_rng(seed).integers(0, 12, 25).astype(float)  # with ties
-    slope, score, variance = rank_trend(values)
+    slope, score, variance = _rank_trend(values)
     assert slope == pytest.approx(stats.theilslopes(values)[0], rel=1e-12)
     plain = sum(np.sign(values[j] - values[i]) for i in range(25) for j in range(i + 1, 25))
     assert score == plain
@@ -230,7 +230,7 @@ def test_mann_kendall_worked_example_with_a_tie():
     values = np.array(
         [12.9, 14.8, 13.2, 15.7, 13.8, 15.6, 12.9, 11.0, 17.3, 15.9, 19.0, 18.3, 20.1, 21.7]
     )
-    slope, score, variance = rank_trend(values)
+    slope, score, variance = _rank_trend(values)
     assert score == 54
     assert variance == pytest.approx((14 * 13 * 33 - 2 * 1 * 9) / 18)
     assert slope == pytest.approx(0.5666666667)

@@ -48,7 +48,7 @@ from kit.screening import run_rules
 from kit.screening.screen import screen_runs
 from kit.settings.params import MetricParams
 from kit.stats.intervals import adjust_p_values, welch_error
-from kit.stats.series import find_trend, grubbs_test, lag1_autocorrelation, rank_trend
+from kit.stats.series import _rank_trend, find_trend, grubbs_test, lag1_autocorrelation
 
 
 def one_margin(product, baseline, method, *, paired=False, **changes):
@@ -302,7 +302,7 @@ def test_mean_and_standard_deviation_match_nist(values, mean, sd, digits):
 
 def residual_phi(levels):
     """Return what `find_trend` takes for phi, from its references (Marriott and Pope 1954)."""
-    slope, *_ = rank_trend(levels)
+    slope, *_ = _rank_trend(levels)
     rest = lag1_autocorrelation(levels - slope * np.arange(levels.size))
     return (rest * levels.size + 2) / (levels.size - 4)
 
@@ -320,7 +320,7 @@ def test_a_trend_is_judged_with_the_exact_inflation(phi, n, inflation):
         return signal.lfilter([1.0], [1.0, -own_phi], shocks) + np.arange(n) * 4 / n
 
     levels = series(optimize.brentq(lambda x: residual_phi(series(x)) - phi, 0, 0.99, xtol=1e-14))
-    _, score, variance = rank_trend(levels)
+    _, score, variance = _rank_trend(levels)
     z = stats.norm.isf(find_trend(levels).p_value / 2)
     assert score**2 / variance / z**2 == pytest.approx(inflation, rel=1e-9)
 
