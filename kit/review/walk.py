@@ -578,7 +578,7 @@ def _unstruck(review: Review) -> list[RunMetrics]:
     """
     flags = [f for f in review.screened.flags if f.run not in review.screened.set_aside]
     struck = {f.run: f.stretch for f in flags if f.stretch is not None}
-    drifts = {f.run for f in flags if f.rule == "drift_in_run" and f.action == "flag"}
+    drifts = {f.run for f in flags if f.run and f.rule == "drift_in_run" and f.action == "flag"}
     if not struck and not drifts:
         return []
     used = [m for m in review.used if HEADLINE in m.values]

@@ -10,6 +10,7 @@ import gzip
 import math
 import re
 import zlib
+from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
@@ -26,6 +27,8 @@ from kit.screening.flags import CellKey, Flag, Rule, View, few, moment, percent
 from kit.settings.params import RetestParams
 from kit.stats.series import find_step, find_trend, grubbs_test, modified_z, order_trend
 
+# The mean course of a cell's runs: of clean cells of 3 to 5 runs about 1 in 100 drifts.
+_CELL_DRIFT_P = 0.01
 # Two logs of a few frames can hold the same times by accident.
 FEWEST_FRAMES_ALIKE = 10
 # Fewer values in order cannot show a drift: with four, the best two-sided p is 0.083.
@@ -256,8 +259,9 @@ def _find_drifts(view: View) -> Iterator[Flag]:
     """Find runs whose level moves from beginning to end, beyond what the scene itself does.
 
     The scene's own course is the median, stretch by stretch, over the other products in the
-    title that keep to it, each taken as the mean of its runs. With one other product only a
-    slowing can be put down to this one; with none, scene and heat cannot be told apart.
+    title that keep to it, each taken as the mean of its runs. With one or two others only a
+    slowing can be put down to this one; with none, scene and heat cannot be told apart. Where no
+    run of a product drifts by itself, the mean of its runs may.
     """
     by_title: dict[str, list[tuple[RunRow, RunDiagnostics]]] = {}
     for row, log in view.logged():
@@ -265,7 +269,10 @@ def _find_drifts(view: View) -> Iterator[Flag]:
             by_title.setdefault(row.title, []).append((row, log))
     for pairs in by_title.values():
         profiles = {row.run: _centred_log(log.profile) for row, log in pairs}
-        courses = _steady(_courses(pairs, profiles), view)
+        whole = _courses(pairs, profiles)
+        courses = _steady(whole, view)
+        runs_of = Counter(row.product for row, _ in pairs)
+        named: set[str] = set()  # products with a run that drifts by itself
         for row, log in pairs:
             scenes = [p for product, p in courses.items() if product != row.product]
             if scenes:
@@ -273,22 +280,42 @@ def _find_drifts(view: View) -> Iterator[Flag]:
                 change, p_value = float(np.expm1(trend.change)), trend.p_value
             else:
                 change, p_value = log.drift_share, log.drift_p
-            if abs(change) < view.screen.drift_share or p_value >= view.screen.drift_p:
+            if not _drifts(change, p_value, view.screen.drift_p, len(scenes), view):
                 continue
-            if len(scenes) == 1 and change < 0:
-                continue  # as likely the other product slowing down
-            way = "longer" if change > 0 else "shorter"
-            moved = (
-                f"frames took {percent(abs(change))} {way} at the end of the run than at its "
-                f"beginning"
-            )
+            moved = f"{_moved(change)} at the end of the run than at its beginning"
             sure = f"({_spell_p(p_value)}, dependence between frames taken into account)"
             if scenes:
                 reason = f"{moved}, beyond what the scene does on other products {sure}"
+                named.add(row.product)
                 yield Flag.of_run(row, reason, "set_aside")
                 continue
             alone = "without another product in this title, heat and the scene's own course"
             yield Flag.of_run(row, f"{moved} {sure}; {alone} cannot be told apart", "cannot_judge")
+        for product in (p for p in whole if p not in named):
+            scenes = [p for other, p in courses.items() if other != product]
+            if not scenes or runs_of[product] < 2:
+                continue
+            trend = find_trend(_beside(whole[product], scenes))
+            change = float(np.expm1(trend.change))
+            if _drifts(change, trend.p_value, _CELL_DRIFT_P, len(scenes), view):
+                reason = (
+                    f"over its {runs_of[product]} runs together {_moved(change)} at the end than "
+                    f"at the beginning, beyond what the scene does on other products "
+                    f"({_spell_p(trend.p_value)}, dependence between stretches taken into "
+                    f"account); no run shows it by itself"
+                )
+                title = pairs[0][0].title
+                yield Flag(reason, "flag", "", product, title)
+
+
+def _drifts(change: float, p_value: float, alpha: float, others: int, view: View) -> bool:
+    """Return whether a level moves; beside one or two others a quickening may be their slowing."""
+    large = abs(change) >= view.screen.drift_share and p_value < alpha
+    return large and not (others < 3 and change < 0)
+
+
+def _moved(change: float) -> str:
+    return f"frames took {percent(abs(change))} {'longer' if change > 0 else 'shorter'}"
 
 
 def _find_unequal_lengths(view: View) -> Iterator[Flag]:

@@ -119,8 +119,9 @@ RULES: tuple[_Rule, ...] = (
     ),
     _Rule(
         "drift_in_run",
-        "a level that moves over a run, beyond what the scene does on other products: Sen's "
-        "slope, with a Mann-Kendall test that allows for dependence between frames",
+        "a level that moves over a run, or over the runs of a cell together, beyond what the scene "
+        "does on other products: Sen's slope, with a Mann-Kendall test that allows for dependence "
+        "between frames",
         ("drift_share", "drift_p"),
     ),
     _Rule(

@@ -429,3 +429,53 @@ class TestNames:
         (tmp_path / "logs" / "x.csv").write_bytes(gzip.compress(data) if packed else data)
         flags = self.flags(RunRow("r", "part-1", "scene-1", "plain", "logs/x.csv"), tmp_path)
         assert ["its own head names product part-3" in f.reason for f in flags] == [True]
+
+
+def courses(drifts: dict[str, float], seed: int, runs: int = 4):
+    """Return runs whose stretches depend on each other (0.8), each product with its own drift."""
+    rng, pairs = np.random.default_rng(seed), []
+    scene = 0.05 * np.sin(np.linspace(0, 9, 100))
+    for product, drift in drifts.items():
+        for n in range(runs):
+            noise = 0.012 * rng.standard_normal(160)
+            for i in range(1, 160):
+                noise[i] += 0.8 * noise[i - 1]
+            levels = 8 * np.exp(scene + drift * np.linspace(0, 1, 100) + noise[60:])
+            run = f"{product}-{n}"
+            facts = {"profile": tuple(levels.tolist()), "drift_judged": True}
+            pairs.append((row(run, product), diagnostics(run, **facts)))
+    return pairs
+
+
+def test_a_cell_whose_runs_drift_together_is_found_and_clean_ones_are_not():
+    # Planted: 5 % over a run in all of one product's four; at most 1 of 50 clean cells is named.
+    found, by_runs, clean, alone = 0, 0, 0, 0
+    for seed in range(25):
+        drifts = {"heron": 0.05, "ibis": 0.0, "stork": 0.0, "crane": 0.0}
+        flags = [*run_rules._find_drifts(view(courses(drifts, seed)))]
+        cells = {flag.product for flag in flags if not flag.run}
+        runs = {flag.product for flag in flags if flag.run}
+        assert not cells & runs  # one or the other
+        assert all(flag.action == "flag" for flag in flags if not flag.run)
+        found += "heron" in cells | runs
+        alone += "heron" in cells
+        by_runs += "heron" in runs
+        clean += len(cells - {"heron"})
+    assert found >= 18 and alone >= 8 and clean <= 1, (found, alone, by_runs, clean)
+    (flag,) = (flag for flag in flags if flag.product == "heron" and not flag.run)
+    assert (flag.action, flag.title) == ("flag", "dunes")
+    assert "over its 4 runs together frames took" in flag.reason and "longer" in flag.reason
+
+
+def test_where_all_products_drift_alike_it_is_the_scene():
+    alike = dict.fromkeys(("heron", "ibis", "stork", "crane"), 0.1)
+    assert [*run_rules._find_drifts(view(courses(alike, 3)))] == []
+
+
+@pytest.mark.parametrize("others", [("ibis",), ("ibis", "stork")])
+def test_beside_one_or_two_others_a_quickening_is_put_down_to_nobody(others):
+    drifts = {"heron": 0.12} | dict.fromkeys(others, 0.0)
+    flags = [*run_rules._find_drifts(view(courses(drifts, 4)))]
+    assert {flag.product for flag in flags} == {"heron"}
+    fast = {"heron": -0.12} | dict.fromkeys(others, 0.0)
+    assert "heron" not in {f.product for f in run_rules._find_drifts(view(courses(fast, 4)))}
