@@ -123,6 +123,11 @@ _WORDS = {
     "suite-otherwise": "The suite margin with one thing chosen otherwise: its runs, its method, "
     "the number of outcomes it must hold with, the definition of a low, or a title or group left "
     "out.",
+    "part-margin": "Ratio of the geometric means, over the machines that hold either part, of "
+    "their performance over the titles all ran; interval from Student's t with the variance from "
+    "machine to machine, pooled over parts.",
+    "machine-spread": "Standard deviation of ln performance from machine to machine of one part, "
+    "pooled over the parts with several machines; run-to-run error is in it.",
     "name-gap": "Suite margin of the newer over the older name in one class of machine, divided "
     "by the same in the other class, over the titles all four share.",
     "closure": "A over B times B over C, beside A over C; equal over the titles all three share.",

@@ -88,7 +88,7 @@ _PRINTED = (
 )  # fmt: skip
 FORMS = {"interval", "number", "sentence", "joined", "reversed", "spoken"}
 _PROPOSED = 40  # faults of a text that come with a proposal: each costs a search of the claims
-MARGIN_KINDS = {"margin", "suite", "suite_like", "suite_smallest", "suite_largest", "step"}
+MARGIN_KINDS = {"margin", "suite", "suite_like", "suite_smallest", "suite_largest", "step", "part"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -551,7 +551,7 @@ def _reference_id(words: list[str], book: ClaimBook) -> str:
             position += 1
     metric, of_metric = (
         HEADLINE,
-        {"margin", "suite", "smallest", "largest", "count", "false", "step"},
+        {"margin", "suite", "smallest", "largest", "count", "false", "step", "part"},
     )
     if len(rest) > 1 and rest[0] in METRIC_WORDS and rest[1] in of_metric:
         metric = METRIC_WORDS[rest.pop(0)]
@@ -566,6 +566,8 @@ def _reference_id(words: list[str], book: ClaimBook) -> str:
         case (("suite" | "smallest" | "largest" | "false"), [product]) if "over" in named:
             name = head if head == "suite" else f"suite_{head}"
             return Claim.id_of(name, product=product, **suite)
+        case "part", [product] if "over" in named:
+            return Claim.id_of("part", metric=metric, product=product, baseline=named["over"])
         case "step", [setting, value] if {"over", "of"} <= named.keys():
             part = f"{value}-over-{named['over']}"
             where = {"title": named.get("in", ""), "product": named["of"]}

@@ -95,6 +95,8 @@ KINDS: Mapping[str, _ClaimKind] = {
     "step": _ClaimKind("step/{metric}/{group}/{product}/{titles}/{part}", "axes", part="steps"),
     "step_like": _ClaimKind("step_like/{metric}/{group}/{product}/{part}", "axes", part="steps"),
     "step_level": _ClaimKind("step_level/{group}/{product}/{part}", "axes", part="steps"),
+    "part": _ClaimKind("part/{metric}/{pair}"),
+    "part_spread": _ClaimKind("part_spread/{metric}/{pair}"),
     "gap_here": _ClaimKind("gap_here/{metric}/{pair}"),
     "gap_there": _ClaimKind("gap_there/{metric}/{pair}"),
     "gap": _ClaimKind(

@@ -498,6 +498,22 @@ def _drift(drift: Drift, *, locale: str) -> Iterator[Claim]:
         yield Claim.make_ratio("drift", subject, like, method="drift-of-others", locale=locale)
 
 
+def _part_claims(review: Review, results: Results) -> Iterator[Claim]:
+    """Yield the margins of the part over its machines, and how far machines of a part differ."""
+    locale = review.params.locale
+    for part in results.parts:
+        about = Subject(part.metric, part.product, part.baseline)
+        inputs = [Claim.id_of("cell", metric=c.metric, title=c.title, product=c.product)
+                  for c in part.cells]  # fmt: skip
+        runs = [run for cell in part.cells for run in cell.runs]
+        subject = replace(about, inputs=inputs, runs=runs)
+        spread = Claim.make_share("part_spread", subject, part.spread_sd, method="machine-spread",
+                                  locale=locale)  # fmt: skip
+        yield spread
+        subject = replace(subject, inputs=[*inputs, spread.id], marks=part.marks)
+        yield Claim.make_ratio("part", subject, part, method=part.method, locale=locale)
+
+
 def _step_claims(review: Review, results: Results) -> Iterator[Claim]:
     """Yield what each setting of an axis does, per title and over all, and the averages at each.
 
@@ -1050,6 +1066,7 @@ CLAIMS: Mapping[str, Callable[[Review, Results], Iterator[Claim]]] = {
     "levels": _level_claims,
     "suites": _suite_claims,
     "sensitivity": _sensitivity_claims,
+    "parts": _part_claims,
     "steps": _step_claims,
     "gaps": _gap_claims,
     "closures": _closure_claims,

@@ -1,4 +1,4 @@
-"""A product against itself: how far it has moved since runs of before, and what a setting does.
+"""A product against itself: since runs of before, at several settings, in several machines.
 
 The drift of some products says something of the others only as far as they agree. It is stated
 beside a margin and never taken out of it.
@@ -6,11 +6,13 @@ beside a margin and never taken out of it.
 
 from __future__ import annotations
 
+import math
+import statistics
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from kit.bench.runs import RunRow
-from kit.margins.cells import Cell, Outcome, RatioEstimate, make_cells
+from kit.margins.cells import Cell, Outcome, RatioEstimate, make_cells, outcome_of
 from kit.margins.compare import Margin, compare_products
 from kit.margins.replicates import fit_variances
 from kit.margins.suites import SuiteMargin, summarise_suites, summarise_titles
@@ -22,6 +24,7 @@ from kit.settings.bench_file import Bench
 from kit.settings.metric import HEADLINE, METRICS
 from kit.settings.params import Axis, MarginParams, ReviewParams
 from kit.stats.crossed_variance import Mixture
+from kit.stats.intervals import LEVEL_ALPHA, pooled_variance, t_ends
 from kit.trace import Trace
 
 
@@ -296,3 +299,125 @@ def _of_axis(
     shared = [t for t in bench.titles if ran and all((value, t) in averages for value in ran)]
     levels = {v: tuple(averages[v, t] for t in shared) for v in ran if shared}
     return Steps(axis, axis.product or params.product, suites, levels)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PartMargin(RatioEstimate):
+    """How much faster one part is than another, over the machines that hold them.
+
+    `machines` are those of either side; `spread_sd` is the standard deviation of ln performance
+    from machine to machine of one part, with its degrees of freedom.
+    """
+
+    outcome: Outcome
+    method: str = "part-margin"
+    machines: tuple[tuple[str, ...], tuple[str, ...]]
+    cells: tuple[Cell, ...]
+    spread_sd: float
+    spread_df: int
+
+
+def compare_parts(
+    suites: Sequence[SuiteMargin], cells: Sequence[Cell], params: ReviewParams, controls: Controls
+) -> tuple[PartMargin, ...]:
+    """Return the margins of the reviewed part, where several machines hold it.
+
+    Parameters
+    ----------
+    suites : sequence of SuiteMargin
+        Those of the reviewed product over all titles say of which titles, and how they weigh.
+    cells : sequence of Cell
+    params : ReviewParams
+        Its `machines`; nothing without several of the reviewed product.
+    controls : Controls
+        What was waived among machines of one part marks its margins.
+
+    Notes
+    -----
+    A machine's performance is its weighted mean of ln values over the titles that every machine of
+    both sides ran. Its variance from machine to machine, run-to-run error and all, is pooled over
+    the parts of the review with several machines that ran them [1]_: k machines a part give k - 1
+    degrees of freedom. Machines are a sample of the part's; a side with one machine stands for that
+    machine alone, with its run-to-run error, and is marked "one_machine".
+
+    References
+    ----------
+    .. [1] Student (1908), "The probable error of a mean", Biometrika 6, 1-25; the pooled form is
+           common practice.
+    """
+    own = params.machines_of(params.product)
+    found = []
+    for suite in suites:
+        if (suite.suite, suite.product) == ("all", params.product) and len(own) > 1:
+            sides = own, params.machines_of(suite.baseline)
+            made = _of_parts(suite, sides, cells, params, controls)
+            found += [made] if made is not None else []
+    return tuple(found)
+
+
+def _of_parts(
+    suite: SuiteMargin,
+    sides: tuple[tuple[str, ...], tuple[str, ...]],
+    cells: Sequence[Cell],
+    params: ReviewParams,
+    controls: Controls,
+) -> PartMargin | None:
+    """Return one margin between parts; None where their machines share no title."""
+    by_place = {(c.product, c.title): c for c in cells if c.metric == suite.metric}
+    stated = dict(zip(suite.titles, suite.weights, strict=True))
+    every = [machine for side in sides for machine in side]
+    titles = [t for t in suite.titles if all((m, t) in by_place for m in every)]
+    if not titles:
+        return None
+    total = math.fsum(stated[t] for t in titles)
+    weights = {t: stated[t] / total for t in titles}
+
+    def of(machine: str) -> float:
+        logs = [(w, by_place[machine, t]) for t, w in weights.items()]
+        return math.fsum(w * math.log(c.value) * (-1 if c.less_is_better else 1) for w, c in logs)
+
+    groups = [
+        [of(m) for m in machines]
+        for machines in map(params.machines_of, params.products)
+        if len(machines) > 1 and all((m, t) in by_place for m in machines for t in titles)
+    ]
+    variance, df = pooled_variance(groups)
+    center = statistics.fmean(map(of, sides[0])) - statistics.fmean(map(of, sides[1]))
+    parts = [(variance / len(side), float(df)) for side in sides]
+    marks = [mark for mark in suite.marks if mark.startswith("waived:")]
+    marks += [m for side in sides for one in side for t in titles
+              for m in controls.marks(one, side[0], t)]  # fmt: skip
+    if len(sides[1]) == 1:
+        alone = [by_place[sides[1][0], t] for t in titles]
+        errors = [(weights[c.title] * (c.log_se or math.nan)) ** 2 for c in alone]
+        parts[1] = (math.fsum(errors), float(sum(c.df for c in alone)))
+        marks.append("one_machine")
+    # Pooled sides have one variance and its df; a lone machine's is put in by Satterthwaite.
+    spread = math.fsum(v for v, _ in parts)
+    if len(sides[1]) == 1:
+        freedom = spread**2 / math.fsum(v**2 / max(f, 1.0) for v, f in parts) if spread else 1.0
+    else:
+        freedom = float(df)
+    se = math.sqrt(spread) if math.isfinite(spread) and spread > 0 else None
+    low, high = t_ends(center, se, freedom, confidence=params.margins.confidence)
+    level = t_ends(center, se, freedom, confidence=1 - 2 * LEVEL_ALPHA)
+    return PartMargin(
+        metric=suite.metric,
+        product=suite.product,
+        baseline=suite.baseline,
+        value=math.exp(center),
+        low=low,
+        high=high,
+        confidence=params.margins.confidence,
+        outcome=outcome_of(low, high, *level, band=params.margins.level_band),
+        machines=sides,
+        cells=tuple(by_place[m, t] for m in every for t in titles),
+        spread_sd=math.sqrt(variance),
+        spread_df=df,
+        marks=tuple(dict.fromkeys(marks + (["no_interval"] if low is None else []))),
+        trace=Trace(
+            "compare_parts",
+            f"part/{suite.metric}/{suite.product}-over-{suite.baseline}",
+            inputs=tuple(by_place[m, t].trace for m in every for t in titles),
+        ),
+    )

@@ -579,7 +579,7 @@ class Findings:
             if said := self._spread_words(self.first.whole):
                 message = msg("How far the typed figures in it scatter is {source}.")
                 sentences.append(self.words.tell(message, source=said))
-            sentences += self._like_sentence(self.first)
+            sentences += [*self._part_sentence(self.first), *self._like_sentence(self.first)]
             for standing in self.weighed[:1]:
                 sentences += self._money_sentences(standing)
         lost = self.words.listed(s.the for s in self.standings if s.whole is None)
@@ -591,6 +591,25 @@ class Findings:
         forms = self._fragile_notes()
         fits = (f for f in forms if sum(len(_plain_sentence(s)) + 1 for s in f) <= room)
         return [*sentences, *next(fits, forms[-1]), *last]
+
+    def _part_sentence(self, first: Standing) -> list[Sentence]:
+        """Return the margin of the part, over the machines that hold it; nothing with one."""
+        pair = {"product": self.book.product, "baseline": first.product}
+        claim, words = self._one("part", metric=first.metric, **pair), self.words
+        if claim is None:
+            return []
+        own, other = (self._machines(product) for product in pair.values())
+        given: dict[str, Any] = {"own": words.number(own), "other": words.number(other)}
+        finding = (*_against(claim, first.the, words), self._interval(claim))
+        message = msg("Over {own} machines of it and {other} of the other the part is {finding}.")
+        if other == 1:
+            message = msg("Over {own} machines of it, against one of the other, the part is "
+                          "{finding}.")  # fmt: skip
+        return [words.tell(message, finding=finding, **given)]
+
+    def _machines(self, product: str) -> int:
+        """Return how many machines hold a product's part."""
+        return 1 + len((self._setting("machines") or {}).get(product) or ())
 
     def _whole_sentence(self, first: Standing, claim: Claim) -> Sentence:
         """Return what the margin over all titles says; where it is level, within which band."""
@@ -839,6 +858,8 @@ class Findings:
         said = say("{titles}, {products}, {runs} runs.", **given)
         if lost:
             said = say("{titles}, {products}, {runs} runs; {lost}.", lost=", ".join(lost), **given)
+        if self._machines(book.product) == 1:
+            said += " " + say("One machine of it: another that holds the same part may differ.")
         days = sorted(run.began[:10] for run in book.runs if run.used and run.began)
         if days:
             first, last = words.date(days[0]), words.date(days[-1])

@@ -209,6 +209,21 @@ SUITES = (
     "Not shared",
     Lines("left_out", "{title} is not in the suite against {baseline}: {text}"),
 )
+PARTS = Table(
+    "{own}, over the machines that hold its part",
+    rows=("metric", "baseline"),
+    heads=(("Metric", "{metric}"), ("Against", "{baseline}")),
+    cells=(
+        Cell("part", "Margin of the part", outcomes=True),
+        Cell("part_spread", "Standard deviation from machine to machine"),
+        Cell("suite", "Margin of the one machine", {"group": "all"}, outcomes=True),
+    ),
+    where={"product": OWN, "group": lambda group: group in {"", "all"}},
+    metric="",
+    keep=lambda claims: any(claim.kind == "part" for claim in claims),
+    note="For parts like these: machines are a sample of those that hold the part. With one "
+    "machine of the other side the margin is over that machine.",
+)
 _STEP_TABLES = (
     Table(
         "One product at several settings: {split}",
@@ -1084,7 +1099,7 @@ PIECES: Mapping[str, Piece | tuple[Piece, ...]] = {
     "other_drift": _other(DRIFT), "levels": LEVELS,
     "all_runs": (ALL_RUNS, UNSTRUCK, ROBUST, Lines("plan_kept", "{text}")),
     "suites": SUITES, "suites_low": SUITES_LOW, "sensitivity": (SENSITIVITY, _other(SENSITIVITY)),
-    "closure": CLOSURE, "step_tables": (*_STEP_TABLES, _other(_STEP_TABLES[0])),
+    "closure": CLOSURE, "step_tables": (PARTS, *_STEP_TABLES, _other(_STEP_TABLES[0])),
     "namesakes": _namesakes, "drift": DRIFT,
     "beside_drift": _beside_drift, "moved": MOVED, "limits": limits, "energy": ENERGY,
     "standings": STANDINGS, "weighings": WEIGHINGS, "value": VALUE, "not_judged": _not_judged,

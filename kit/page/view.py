@@ -319,6 +319,8 @@ MARK_WORDS = {
     "means_part": "its mean and the robust mean of its runs part: some of them are slower or "
     "faster than the rest",
     "robust": "runs beyond what others lead one to expect have less weight",
+    "one_machine": "one machine of the other side was run: the margin is over that machine, not "
+    "over its part",
     "other_picture": "the settings do not show the same picture",
     "unstruck": "less what steps and drifts inside runs strike",
     "turned": "another outcome than the one stated",

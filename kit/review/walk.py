@@ -17,7 +17,14 @@ from kit.errors import BenchError, Fault, ParamsError, RunFileError
 from kit.margins.cells import Cell, WithinRuns, compare_within, make_cells
 from kit.margins.compare import LevelDifference, Margin, compare_levels, compare_products
 from kit.margins.consistency import Closure, NameGap, check_closure, find_name_gaps
-from kit.margins.drift import Drift, Steps, compare_settings, measure_drift
+from kit.margins.drift import (
+    Drift,
+    PartMargin,
+    Steps,
+    compare_parts,
+    compare_settings,
+    measure_drift,
+)
 from kit.margins.energy import EnergyMargin, EnergyStanding, compare_energy, pool_lags, weigh_energy
 from kit.margins.replicates import SharedVariances, fit_variances
 from kit.margins.suites import SuiteMargin, summarise_suites
@@ -113,6 +120,7 @@ class Results:
     drifts: tuple[Drift, ...] = ()  # since the runs of before, where part was run again
     within: tuple[WithinRuns, ...] = ()  # what frames alone explain
     steps: tuple[Steps, ...] = ()  # one product at several settings
+    parts: tuple[PartMargin, ...] = ()  # of the part, over the machines that hold it
     cell_index: Mapping[tuple[str, str, str], Cell] = field(default_factory=dict)
 
     def cell(self, product: str, title: str, metric: str) -> Cell | None:
@@ -224,7 +232,18 @@ def _measured_alike(params: ReviewParams, other: ReviewParams) -> bool:
 
 # What no screening rule reads of params: `test_no_rule_reads_what_screening_is_kept_over` holds it.
 NOT_SCREENED = frozenset(
-    {"margins", "suites", "headline", "value", "waivers", "pairs", "axes", "rivals", "same_name"}
+    {
+        "margins",
+        "suites",
+        "headline",
+        "value",
+        "waivers",
+        "pairs",
+        "axes",
+        "machines",
+        "rivals",
+        "same_name",
+    }
 )
 
 
@@ -412,6 +431,7 @@ def work_out(review: Review, *, before: tuple[Review, Results] | None = None) ->
         within=compare_within(
             review.used, metric_names=[m for m in params.metrics.compared if METRICS[m].steady]
         ),
+        parts=compare_parts(suites, cells, params, review.controls),
         steps=compare_settings(review.used, bench, params, review.controls),
         cell_index={(c.product, c.title, c.metric): c for c in cells},
     )

@@ -150,6 +150,7 @@ def check_controls(
     faults = _not_recorded(loaded, seen)
     mismatches: list[_Mismatch] = []
     pairs = [(product, baseline, "") for product, baseline in compared_pairs(params)]
+    pairs += [(p, lead, "") for lead, others in params.machines.items() for p in others]
     for axis in params.axes:  # what is set otherwise is no control of its steps
         over = axis.steps.get(axis.over or next(iter(axis.steps), ""), "")
         pairs += [(p, over, axis.setting) for p in axis.steps.values() if p != over]

@@ -577,6 +577,12 @@ class ReviewParams(Section):
             ]
         ],
     )
+    machines: dict[Id, tuple[Id, ...]] = Field(
+        default_factory=dict,
+        description="Further machines that hold the same part as a product: what is said of the "
+        "part rests on all of them.",
+        examples=[{"new-part": ["old-part"]}],
+    )
     titles: Literal["all"] | tuple[Id, ...] = Field(
         "all", description="all that both sides share, or a list of ids."
     )
@@ -659,6 +665,9 @@ class ReviewParams(Section):
             if product == other or asked.count((product, other)) > 1:
                 fault = "is set against itself" if product == other else "stands twice"
                 raise ValueError(f'pairs: "{product}" over "{other}" {fault}')
+        for lead, others in self.machines.items():
+            if lead in others or len(set(others)) != len(others):
+                raise ValueError(f'machines: one of "{lead}" stands twice')
         for axis in self.axes:
             if axis.steps and (len(axis.steps) < 2 or axis.over not in {None, *axis.steps}):
                 fault = "needs two steps or more" if len(axis.steps) < 2 else "has no such step"
@@ -684,11 +693,16 @@ class ReviewParams(Section):
         """The titles of the suite "all" and their weights; None is every title, weighing alike."""
         return self.suites.get(self.headline or "all")
 
+    def machines_of(self, product: str) -> tuple[str, ...]:
+        """Return every machine that holds a product's part, the product itself first."""
+        return (product, *self.machines.get(product, ()))
+
     @property
     def products(self) -> tuple[str, ...]:
         """Every product the review reads, the reviewed one first."""
         pairs = [p for pair in self.same_name for p in (pair.here, pair.there)]
         pairs += [p for pair in self.pairs for p in (pair.product, pair.over)]
+        pairs += [p for lead, others in self.machines.items() for p in (lead, *others)]
         pairs += [p for axis in self.axes for p in (axis.product, *axis.steps.values()) if p]
         return tuple(dict.fromkeys([self.product, *self.compared, *pairs]))
 
@@ -803,6 +817,16 @@ def _with_known_names(loaded: LoadedParams) -> LoadedParams:
         if waiver.control not in params.controls:
             said = f'"{waiver.control}" is not among controls; nothing to waive'
             faults.append(document.fault(said, "waivers", i, "control"))
+    known_products = loaded.bench.products
+    for lead, others in params.machines.items():
+        for name in {lead, *others} & known_products.keys() if lead in known_products else ():
+            one, other = known_products[lead], known_products[name]
+            if one.part is None or (one.part, one.machine_class) != (
+                other.part,
+                other.machine_class,
+            ):
+                said = f'"{name}" does not hold the part of "{lead}": `part` and `class` of both '
+                faults.append(document.fault(said + "in bench.yaml must agree", "machines", lead))
     for i, axis in enumerate(params.axes):
         values = {v for v, _ in axis.places(params.product, loaded.bench.titles).values()}
         if not values:
@@ -981,6 +1005,9 @@ def names_in(params: ReviewParams) -> Iterator[tuple[Any, ...]]:
     for i, asked in enumerate(params.pairs):
         yield "product", asked.product, "pairs", i, "product"
         yield "product", asked.over, "pairs", i, "over"
+    for lead, others in params.machines.items():
+        for name in (lead, *others):
+            yield "product", name, "machines", lead
     for i, axis in enumerate(params.axes):
         if axis.product:
             yield "product", axis.product, "axes", i, "product"

@@ -444,6 +444,24 @@ def sign_test(above: int, below: int) -> float:
     return float(min(1.0, 2 * tail / 2**n))
 
 
+def pooled_variance(groups: Sequence[Sequence[float]]) -> tuple[float, int]:
+    """Return the variance within groups of values, pooled, and its degrees of freedom.
+
+    >>> pooled_variance([[1.0, 3.0], [2.0, 2.0, 5.0]])
+    (2.6666666666666665, 3)
+
+    Raises
+    ------
+    ValueError
+        If no group has two values.
+    """
+    df = sum(len(group) - 1 for group in groups)
+    if df < 1:
+        raise ValueError("groups: one of them must hold two values or more")
+    squares = [(x - math.fsum(g) / len(g)) ** 2 for g in groups for x in g]
+    return math.fsum(squares) / df, df
+
+
 def t_ends(
     center: float, log_se: float | None, df: float | None, *, confidence: float
 ) -> tuple[float | None, float | None]:

@@ -779,6 +779,29 @@ def closure(g: Given) -> list[float]:
     return list(closure_of(cells, (g["a"], g["b"], g["c"])).values())
 
 
+def machines_of(g: Given) -> tuple[list[np.ndarray], float, int]:
+    """Return what machines of either part do over the titles, their pooled variance, its df."""
+    sides = [
+        np.array([np.mean([np.log(of[m]).mean() for of in g["runs"].values()]) for m in g[side]])
+        for side in ("own", "other")
+    ]
+    df = sum(side.size - 1 for side in sides)
+    return sides, float(sum(((side - side.mean()) ** 2).sum() for side in sides)) / df, df
+
+
+def part_margin(g: Given) -> dict[str, float]:
+    sides, variance, df = machines_of(g)
+    errors = [(variance / side.size, df) for side in sides]
+    if sides[1].size == 1:
+        logs = [np.log(of[g["other"][0]]) for of in g["runs"].values()]
+        runs = sum(x.var(ddof=1) / x.size for x in logs) / len(logs) ** 2
+        errors[1] = (runs, sum(x.size - 1 for x in logs))
+        total = sum(v for v, _ in errors)
+        df = total**2 / sum(v**2 / f for v, f in errors)
+    half = hand.t_quantile(g["confidence"], df) * math.sqrt(sum(v for v, _ in errors))
+    return ends(float(sides[0].mean() - sides[1].mean()), half)
+
+
 def price(g: Given) -> list[float]:
     force = figures.prices_in_force(g["prices"], g["kind"], g["currency"], g["since"], g["until"])
     low, middle, high = force[g["product"]]
@@ -979,6 +1002,8 @@ OTHER: dict[str, Callable[[Given], Any]] = {
         "open": sum(r == 1 for r in g["ratios"]),
     },
     "sign-test": lambda g: float(stats.binomtest(g["above"], g["above"] + g["below"]).pvalue),
+    "part-margin": part_margin,
+    "machine-spread": lambda g: math.sqrt(machines_of(g)[1]),
     "closure": closure,
     "name-gap": name_gap,
     "price": price,

@@ -277,3 +277,25 @@ def test_a_control_that_steps_differ_in_besides_the_setting_needs_a_waiver(stepp
     marks = {c.part: c.marks for c in book.of_kind("step", title="t0", metric="average_fps")}
     assert "waived:memory" in marks["45-over-80"] and "waived:limit" not in marks["45-over-80"]
     assert not any(mark.startswith("waived") for mark in marks["60-over-80"])
+
+
+def test_several_machines_of_a_part_speak_of_the_part_and_one_does_not(made, tmp_path):
+    products = {p: {**v, "part": "Y" if p == "p1" else "X"} for p, v in made[0].products.items()}
+    bench = replace(made[0], products=products).with_params(pairs=[], rivals=["p1"], controls=[])
+    review, _, book = walk(bench.with_params(machines={"p0": ["p2", "p3"]}), tmp_path / "three")
+    (part,) = book.of_kind("part", metric="average_fps")
+    (suite,) = book.of_kind("suite", metric="average_fps", group="all")
+    fps = {(c.product, c.title): c.value for c in book.of_kind("cell", metric="average_fps")}
+    of = [np.mean([math.log(fps[p, f"t{t}"]) for t in range(4)]) for p in ("p0", "p2", "p3", "p1")]
+    assert math.log(part.value) == pytest.approx(np.mean(of[:3]) - of[3], rel=1e-9)
+    assert part.low < suite.low < suite.high and "one_machine" in part.marks
+    deck = " ".join("".join(map(str, said)) for said in Findings(book).deck())
+    assert "Over three machines of it, against one of" in deck
+    said = bind_text("{{part p0 over p1}}", book, file="t.md").to_markdown()
+    assert said.startswith(("not told apart", "level", part.text.lstrip("+−")))
+    shown = "".join(show_in_process(review.loaded.path, tmp_path / "out"))
+    assert "over the machines that hold its part" in shown
+    _, _, alone = walk(bench, tmp_path / "one")
+    assert not alone.of_kind("part") and "One machine of it" in Findings(alone).tested_note()
+    with pytest.raises(KitError, match='"p1" does not hold the part of "p0"'):
+        walk(bench.with_params(rivals=["p2"], machines={"p0": ["p1"]}), tmp_path / "unlike")

@@ -30,6 +30,7 @@ from kit.margins.cells import (
 )
 from kit.margins.compare import Margin, compare_levels, compare_products
 from kit.margins.consistency import _name_gap, check_closure
+from kit.margins.drift import PartMargin, compare_parts
 from kit.margins.energy import compare_energy, weigh_energy
 from kit.margins.replicates import SharedVariances, fit_variances
 from kit.margins.suites import SuiteMargin, summarise_titles
@@ -50,7 +51,7 @@ from kit.rounding import Rounded
 from kit.screening.controls import Controls
 from kit.settings.bench_file import Title
 from kit.settings.metric import METRICS, tail_shares
-from kit.settings.params import MarginParams, PlanParams, ValueParams
+from kit.settings.params import MarginParams, PlanParams, ReviewParams, ValueParams
 from kit.stats.crossed_variance import Mixture, _parted_mean
 from kit.stats.intervals import adjust_p_values, sign_test, spread_over_titles, t_ends
 from kit.stats.power import borrowed_degrees
@@ -191,6 +192,20 @@ def margins_of(made: Made, product: str, baseline: str) -> tuple[Margin, ...]:
         controls=Controls(((product, baseline),)),
         variances=shared,
     )
+
+
+def part_of(own: list[str], other: list[str]) -> PartMargin:
+    """Return the margin between the parts of some machines, by their own runs."""
+    cells, shared, settings = made_of(RUNS, "welch")
+    suite = summarise_titles(
+        margins_of((cells, shared, settings), own[0], other[0]), suite="all", params=settings
+    )
+    params = ReviewParams.model_construct(
+        product=own[0], rivals=(other[0],), predecessor=None, same_name=(), pairs=(), axes=(),
+        machines={own[0]: tuple(own[1:]), other[0]: tuple(other[1:])}, margins=settings,
+    )  # fmt: skip
+    (made,) = compare_parts([suite], cells, params, Controls(()))
+    return made
 
 
 def interval(figure: Margin | SuiteMargin | Cell | Any) -> dict[str, float]:
@@ -442,6 +457,12 @@ def _suites(book: Book) -> None:
         [closure.chained, closure.direct, closure.chained_own, closure.direct_own,
          closure.difference],
     )  # fmt: skip
+    for other in (["finch", "gull"], ["finch"]):
+        part = part_of(["quill", "wren"], other)
+        given = {"runs": RUNS, "own": ["quill", "wren"], "other": other, "confidence": CONFIDENCE}
+        # The other program's t quantile is by quadrature: coarse near one degree of freedom.
+        book.add("part-margin", given, interval(part), within=1e-9 if other[1:] else 1e-5)
+        book.add("machine-spread", given, part.spread_sd)
     for method, sessions in (("auto", None), ("welch", None), ("auto", SESSIONS)):
         shared = made_of({t: RUNS[t] for t in ("kettle", "harbour")} if method == "welch" else RUNS,
                          method, sessions)  # fmt: skip
