@@ -16,17 +16,7 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import FixedLocator, MaxNLocator, NullFormatter, NullLocator
 
 from kit.charts.identity import Look
-from kit.charts.style import (
-    GREY,
-    INK,
-    PAPER,
-    RULE,
-    Chart,
-    Panel,
-    Sheet,
-    fit_text,
-    text_width,
-)
+from kit.charts.style import GREY, INK, PAPER, RULE, Chart, Panel, Sheet, fit_text, text_width
 from kit.rounding import number
 
 LINE_DROP = 0.34  # from the middle of a line of type to its baseline, in sizes

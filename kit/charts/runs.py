@@ -18,16 +18,7 @@ from matplotlib.lines import Line2D
 
 from kit.charts.identity import PREDECESSOR, REVIEWED, RIVALS, Identity, Look
 from kit.charts.layout import Drawing, Plot
-from kit.charts.style import (
-    GREY,
-    INK,
-    Chart,
-    ChartWords,
-    Sheet,
-    fit_text,
-    spread_apart,
-    text_width,
-)
+from kit.charts.style import GREY, INK, Chart, ChartWords, Sheet, fit_text, spread_apart, text_width
 from kit.claims.claim import ClaimBook
 from kit.review.look_into import SENSOR_WORDS, FrameSeries
 from kit.rounding import NBSP, Rounded, number

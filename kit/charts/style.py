@@ -753,9 +753,6 @@ class Panel:
         low, high = math.log(min(points)), math.log(max(points))
         reach = max(high - low, 0.02)
         logs = [math.log(end) for end in ends if end > 0]
-        low, high = (
-            max(min([low, *logs]), low - reach),
-            min(max([high, *logs]), high + reach),
-        )
+        low, high = (max(min([low, *logs]), low - reach), min(max([high, *logs]), high + reach))
         margin = spare * max(high - low, 0.02)
         return math.exp(low - margin), math.exp(high + margin)

@@ -591,9 +591,7 @@ PAGE_KINDS: Mapping[str, _PageKind] = {
         of_one_cell=True,
     ),
     "bench_health": _PageKind(
-        _of_bench_health,
-        charts=("spread",),
-        tables=("repeatability", "stale", "gaps", "tasks"),
+        _of_bench_health, charts=("spread",), tables=("repeatability", "stale", "gaps", "tasks")
     ),
     "plan": _PageKind(_of_plan, tables=("plan", "order"), with_planned=True),
 }

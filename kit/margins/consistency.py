@@ -257,10 +257,7 @@ def check_closure(
 
 
 def find_name_gaps(
-    margins: Sequence[Margin],
-    quads: Sequence[tuple[str, str, str, str]],
-    *,
-    params: MarginParams,
+    margins: Sequence[Margin], quads: Sequence[tuple[str, str, str, str]], *, params: MarginParams
 ) -> tuple[NameGap, ...]:
     """Return the gap of each (here_new, here_old, there_new, there_old), per metric.
 
@@ -284,12 +281,7 @@ def find_name_gaps(
     return tuple(gaps)
 
 
-def _name_gap(
-    here: Sequence[Margin],
-    there: Sequence[Margin],
-    *,
-    params: MarginParams,
-) -> NameGap:
+def _name_gap(here: Sequence[Margin], there: Sequence[Margin], *, params: MarginParams) -> NameGap:
     """Return how a margin in one class of machine stands to the same-named one in another.
 
     Parameters

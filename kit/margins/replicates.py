@@ -263,9 +263,7 @@ def fit_variances(
     df = np.array([cell.df for cell in pooled], dtype=np.float64)
     pairs = _pair_variances(cells, apart)
     return SharedVariances(
-        metric=metric,
-        cells=_fit_or_none(list(cells), run_var, df, apart=apart),
-        pairs=pairs,
+        metric=metric, cells=_fit_or_none(list(cells), run_var, df, apart=apart), pairs=pairs
     )
 
 

@@ -24,19 +24,8 @@ from kit.margins.replicates import to_log
 from kit.settings.bench_file import Title
 from kit.settings.metric import METRICS
 from kit.settings.params import MarginParams, SuiteParams
-from kit.stats.intervals import (
-    LEVEL_ALPHA,
-    Floats,
-    bounded,
-    sign_test,
-    spread_over_titles,
-    t_ends,
-)
-from kit.stats.suite_errors import (
-    DayPosterior,
-    ErrorSum,
-    suite_care,
-)
+from kit.stats.intervals import LEVEL_ALPHA, Floats, bounded, sign_test, spread_over_titles, t_ends
+from kit.stats.suite_errors import DayPosterior, ErrorSum, suite_care
 from kit.trace import Trace
 
 # Figures that are no speed: in a suite only where the suite names them.

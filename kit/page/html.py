@@ -19,13 +19,7 @@ from typing import Any, Literal
 
 from markupsafe import Markup
 
-from kit.claims.bound_text import (
-    BoundText,
-    Reference,
-    size_text,
-    with_currency_sign,
-    write_marks,
-)
+from kit.claims.bound_text import BoundText, Reference, size_text, with_currency_sign, write_marks
 from kit.claims.claim import Claim
 from kit.package import PACKAGE
 from kit.rounding import NBSP, OUTCOME_SIGNS, words_of

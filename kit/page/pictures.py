@@ -11,13 +11,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from kit.charts.money import classes_chart, value_chart
-from kit.charts.rows import (
-    influence_chart,
-    margins_chart,
-    spread_chart,
-    steps_chart,
-    titles_chart,
-)
+from kit.charts.rows import influence_chart, margins_chart, spread_chart, steps_chart, titles_chart
 from kit.charts.style import Chart
 from kit.claims.claim import Claim, ClaimBook
 from kit.claims.of_pages import PAGE_KINDS, page_of

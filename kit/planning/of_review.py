@@ -283,10 +283,7 @@ def _plan_review(
     if variances is not None and variances.pairs is not None and design == "paired_shared":
         paired = _paired_degrees(variances.pairs)
     evidence = BenchEvidence(
-        have=have or {},
-        borrowed_df=borrowed,
-        paired_df=paired,
-        within_sd=_within(profiles or {}),
+        have=have or {}, borrowed_df=borrowed, paired_df=paired, within_sd=_within(profiles or {})
     )
     if variances is not None:
         evidence = replace(
@@ -428,10 +425,7 @@ def _spread_uncertainty(fit: CrossedFit, title: str, product: str, other: str) -
         uncertain as products and cells differ, a title without runs as titles do besides.
     """
     places = [fit.keys.get((title, name)) for name in (product, other)]
-    known = next(
-        (place for (name, _), place in fit.keys.items() if name == title),
-        None,
-    )
+    known = next((place for (name, _), place in fit.keys.items() if name == title), None)
     apart = fit.apart_var
     if known is None:
         level = fit.title_var

@@ -714,12 +714,7 @@ def _cell_posteriors(
 
 
 def _windows(
-    beliefs: _Beliefs,
-    var: Floats,
-    df: Floats,
-    title: Ints,
-    alone: NDArray[np.bool_],
-    step: float,
+    beliefs: _Beliefs, var: Floats, df: Floats, title: Ints, alone: NDArray[np.bool_], step: float
 ) -> tuple[Ints, int]:
     """Return where on the lattice each title's cells begin, and how many nodes all need."""
     side = beliefs.titles
@@ -744,12 +739,7 @@ def _windows(
 
 
 def _effect_prior(
-    beliefs: _Beliefs,
-    x: Floats,
-    narrow: float,
-    odd: float,
-    product: Ints,
-    used: NDArray[np.bool_],
+    beliefs: _Beliefs, x: Floats, narrow: float, odd: float, product: Ints, used: NDArray[np.bool_]
 ) -> Floats:
     """Return, per cell, the density of product effect + own effect at x."""
 
