@@ -50,6 +50,7 @@ if TYPE_CHECKING:
 
 
 _LOOK_LINES = _LOOK_ROWS = 5000
+_SLOWEST_FPS, _FASTEST_FPS = 0.05, 2e4  # of what is proposed; beyond, something was mistaken
 _LOOK_BYTES = 64 * 1024 * 1024
 _COMMENT_MARKS = ("#", "//", "--", "%", "!", "*", ";", "'", "rem ")
 _DELIMITERS = ("tab", ";", "|", ",", ":", "space")
@@ -317,7 +318,7 @@ def _comment_mark(lines: Sequence[str]) -> str | None:
 
 def _best_cut(lines: Sequence[str], path: Path) -> _Cut | None:
     """Return the cut into cells that leaves the fewest lines over and finds most numbers."""
-    clocks = any(re.search(r"\d\d:\d\d:\d\d", line) for line in lines)
+    clocks = any(re.search(r"\d\d:\d\d[:.,]\d", line) for line in lines)
     cuts = [
         cut
         for delimiter in _DELIMITERS
@@ -557,7 +558,7 @@ def _guess(
         return _ColumnGuess(place, name, "frame_rate", "fps", -8.0, reasons)
     if filled.size == values.size and np.mean(steps > 0) > 0.99 and np.all(steps >= 0):
         return _stamp_guess(place, name, filled, steps)
-    if filled.size == values.size and np.all(filled > 0):
+    if filled.size == values.size and np.all(filled > 0) and np.ptp(filled) > 0:
         return _time_guess(place, name, filled, columns)
     return _ColumnGuess(place, name, "other", score=-9.0)
 
@@ -761,6 +762,13 @@ def propose_layout(path: Path, *, name: str = "") -> _Proposal:
     label, frames = name or _label(path), sum(log.frame_ms.size for log in logs.values())
     seconds = sum(float(log.frame_ms.sum()) for log in logs.values()) / 1000.0
     average = frames / seconds
+    if not _SLOWEST_FPS < average < _FASTEST_FPS:
+        raise RunFileError.at(
+            path.name,
+            f"column {layout['frames']['column']} would hold {average:.3g} frames per second "
+            f"({'; '.join(best.reasons)}): is the unit another, or are marks put between "
+            "thousands? Write its layout by hand",
+        )
     found = f"{frames} frames in {seconds:.4g} s"
     reasons["frames"] = f"read so, the log holds {found}: {average:.4g} frames per second"
     if len(logs) > 1:
@@ -829,8 +837,10 @@ def _frame_column(path: Path, guesses: Sequence[_ColumnGuess], columns: _Columns
         for guess in guesses:
             values = columns[guess.place]
             bad, counts = np.flatnonzero(~(values > 0)), np.all(np.diff(values) == 1)
-            if _has(guess.name, _FRAME_WORDS) and not counts and 0 < 10 * bad.size < values.size:
-                but = f"{bad.size} of {values.size} rows, the first with {values[bad[0]]:g}"
+            frames = _has(guess.name, _FRAME_WORDS) or _unit_in(guess.name)
+            if frames and not counts and 0 < 10 * bad.size < values.size:
+                first = "nothing" if np.isnan(values[bad[0]]) else f"{values[bad[0]]:g}"
+                but = f"{bad.size} of {values.size} rows, the first with {first}"
                 said += f'; "{guess.name}" would but for {but}'
         raise RunFileError.at(path.name, f"{said}; take the log from the recorder again")
     return found
@@ -869,20 +879,30 @@ def _text_columns(shape: _LogShape) -> tuple[_Columns, dict[int, str]]:
     return columns, units
 
 
+_SOURCE_WORDS = r"app\w*|process\w*|program\w*|pid|exe|window\w*|chain|stream"
 _MARK_WORDS = r"run|runs|pass|scene|section|lap|loop|phase|state|marker|mark|part|level|event"
 _IDLE_WORDS = r"menu|load\w*|intro|outro|idle|warm.?up|pause|lobby|none|off|end|stop|-"
 
 
-def _marks(shape: _LogShape, columns: _Columns, taken: set[int]) -> tuple[int, dict[str, Any]]:
+def _marks(
+    path: Path, shape: _LogShape, columns: _Columns, taken: set[int]
+) -> tuple[int, dict[str, Any]]:
     """Return the column that marks scenes or passes, and how; -1 where none does."""
     for place in range(shape.cut.width):
         name = _at(shape.names, place)
         texts = [row[place] for row in shape.cells]
-        if place in taken or (place in columns and not _has(name, _MARK_WORDS)):
+        marking = f"{_MARK_WORDS}|{_SOURCE_WORDS}"
+        if place in taken or (place in columns and not _has(name, marking)):
             continue
         stretches = [mark for mark, _ in groupby(texts)]
         marks = list(dict.fromkeys(t for t in texts if t))
         several = len(set(texts)) > 1 and len(marks) <= 50
+        if several and _has(name, _SOURCE_WORDS) and len(stretches) > 2 * len(marks):
+            raise RunFileError.at(
+                path.name,
+                f"rows of {' and '.join(marks[:3])} take turns (column {name}): frames of one make "
+                "a run; record one alone, or save its rows as a log of their own",
+            )
         if not several or len(texts) < 10 * len(stretches) - (10 if "" in texts else 0):
             continue
         how: dict[str, Any] = {}
@@ -985,7 +1005,7 @@ def _layout_keys(
         reasons["sensors"] = "by their headers; rename or remove them as needed"
     read = {g.place for g in guesses if g.kind == "sensor"} | {best.place}
     if shape is not None and "parts" not in keys:
-        place, how = _marks(shape, columns, read)
+        place, how = _marks(path, shape, columns, read)
         if place >= 0:
             keys["parts"] = {"column": _column(_ColumnGuess(place, _at(names, place), ""), names)}
             keys["parts"] |= how

@@ -40,7 +40,11 @@ _MOMENTS = {
         r"(\d{4})-(\d\d)-(\d\d)[T ](\d\d):(\d\d):(\d\d)(?:[.,](\d{1,9}))?(Z|[+-]\d\d:?\d\d)?",
         re.ASCII,
     ),
-    "clock": re.compile(r"()()()(\d{1,2}):(\d\d):(\d\d)(?:[.,](\d{1,9}))?()", re.ASCII),
+    # Without hours it has decimals: 12:30 may be hours and minutes.
+    "clock": re.compile(
+        r"()()()(?:(\d{1,2}):(?=\d\d:)|(?=\d\d:\d\d[.,]))(\d\d):(\d\d)(?:[.,](\d{1,9}))?()",
+        re.ASCII,
+    ),
 }
 _EXAMPLES = {"iso": "2026-11-25T08:36:00.123456", "clock": "08:36:00.123"}
 _DAY_NS = 86_400 * 10**9
@@ -70,17 +74,21 @@ def moment_ns(text: str, kind: str) -> tuple[int, int] | None:
     text : str
         The cell.
     kind : str
-        "iso": a day and a time, since 1970; "clock": a time alone, since midnight.
+        "iso": a day and a time, since 1970; "clock": a time alone, since midnight, or minutes and
+        seconds.
 
     Examples
     --------
     >>> moment_ns("00:00:01.5", "clock"), moment_ns("1970-01-01T01:00:00+01:00", "iso")
     ((1500000000, 1), (0, 0))
+    >>> moment_ns("01:00.5", "clock"), moment_ns("12:30", "clock")
+    ((60500000000, 1), None)
     """
     found = _MOMENTS[kind].fullmatch(text)
     if found is None:
         return None
     year, month, day, hour, minute, second, decimals, zone = found.groups()
+    hour = hour or "0"
     if int(hour) > 23 or int(minute) > 59 or int(second) > 60:
         return None
     seconds = int(hour) * 3600 + int(minute) * 60 + int(second)

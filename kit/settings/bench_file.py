@@ -55,7 +55,7 @@ class FrameColumn(Section):
     )
     unit: Literal["s", "ms", "us", "ns", "fps", "iso", "clock"] = Field(
         description="Unit of the frame column: s, ms, us or ns; fps for frame_rate; for frame_end "
-        "also iso (2026-11-25T08:36:00.123456) or clock (08:36:00.123)."
+        "also iso (2026-11-25T08:36:00.123456) or clock (08:36:00.123, or 36:00.123)."
     )
     starts: Literal["first_row", "zero"] = Field(
         "first_row",

@@ -169,10 +169,10 @@ WAYS = {
     ),
     "one digit, same size, time put back": Way(
         lambda b: edit(log(b), lambda d: d.replace(b"11.25", b"11.24", 1), stamp=True),
-        "altered", LOG, "was altered", "full",
+        "altered", LOG, "was altered after it was taken in (363 bytes): not SHA-256", "full",
     ),
     "a frame more": Way(lambda b: edit(log(b), lambda d: d + b"9.25\n"), "altered", LOG, "altered"),
-    "cut short": Way(lambda b: edit(log(b), lambda d: d[:90]), "altered", LOG, "90 bytes"),
+    "cut short": Way(lambda b: edit(log(b), lambda d: d[:90]), "altered", LOG, "90 bytes, 363 then"),
     "emptied": Way(lambda b: edit(log(b), lambda d: b""), "altered", LOG, "is empty now"),
     "a comment put in": Way(
         lambda b: edit(log(b), lambda d: b"# fixed\n" + d), "altered", LOG, "altered"
@@ -351,12 +351,31 @@ def test_the_table_is_long_enough_and_a_bench_left_alone_has_nothing_to_say(benc
 def test_each_way_is_named_with_its_file(bench, name):
     way, anchor = WAYS[name], anchor_of(bench)
     way.does(bench)
-    found = check_evidence(bench, depth=way.depth, against=[anchor]).differences
+    evidence = check_evidence(bench, depth=way.depth, against=[anchor])
+    found = evidence.differences
+    no_review = {"journal", "altered", "line_ends", "vanished", "unreadable"}
+    assert evidence.faults == tuple(d.fault for d in found if d.kind in no_review)
     told = [(d.kind, d.file, d.message) for d in found]
     assert any(
         (kind, file) == (way.kind, way.file) and way.says in message for kind, file, message in told
     ), told
     assert all(d.fault.message for d in found)
+
+
+def test_entries_since_the_last_seal_are_told_from_those_it_holds(bench):
+    anchor = anchor_of(bench)
+    said = check_evidence(bench, against=[anchor]).to_lines()[0]
+    assert said.startswith("journal: 3 entries, 3 anchored (review sealed); 0 of 6 logs")
+    retire(bench, ["p4"], by=WHY)
+    said = check_evidence(bench, against=[anchor]).to_lines()[0]
+    assert said.startswith("journal: 4 entries, 3 anchored (review sealed), 1 since then not;")
+
+
+@pytest.mark.parametrize(("day", "told"), [("2026-11-26", False), ("2026-11-27", True)])
+def test_a_run_begun_a_day_after_its_take_in_may_be_of_another_zone(bench, day, told):
+    row(bench, "2026-11-24", day)  # taken in on 2026-11-25
+    kinds = {d.kind for d in check_evidence(bench).differences}
+    assert ("clock" in kinds) == told
 
 
 def test_a_journal_rewritten_to_the_same_length_is_told_by_its_head(bench):

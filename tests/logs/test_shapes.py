@@ -55,6 +55,12 @@ def zipped(**members: str | bytes) -> bytes:
     return out.getvalue()
 
 
+def locked(archive: bytes) -> bytes:
+    """Mark the first member as encrypted: bit 0 of its flags (PKWARE APPNOTE 4.4.4)."""
+    place = archive.index(b"PK\x01\x02") + 8
+    return archive[:place] + bytes([archive[place] | 1]) + archive[place + 1 :]
+
+
 def book(**sheets: list[tuple[object, ...]]) -> bytes:
     made = openpyxl.Workbook()
     made.remove(made.active)
@@ -111,6 +117,9 @@ RIGHT: Mapping[str, tuple[str, str | bytes, dict[str, object]]] = {
         "a.log", "".join(f"{m:%Y-%m-%d %H:%M:%S.%f}+00:00\n" for m in MOMENTS), {"": ONE}),
     "wall clock over midnight": (
         "a.csv", "clock;n\n" + lines([f"{m:%H:%M:%S.%f}" for m in MOMENTS], range(241), mark=";"), {"": ONE}),
+    "minutes and seconds": (
+        "a.csv", "at,n\n" + lines([f"{ms // 60000:02.0f}:{ms % 60000 / 1000:09.6f}" for ms in STAMPS], range(241)),
+        {"": ONE}),
     "moments in Parquet": ("a.parquet", parquet(), {"": ONE}),
     "units in cells": (
         "a.csv", "took,draws\n" + "".join(f"{v} ms,{w} W\n" for v, w in zip(ONE, WATTS, strict=True)), {"": ONE}),
@@ -170,9 +179,24 @@ SECONDS = lines([f"{BEGAN + dt.timedelta(seconds=i):%H:%M:%S}" for i in range(60
 REFUSED: Mapping[str, tuple[str, str | bytes, str]] = {
     "averages of each second": (
         "a.csv", "s,fps\n" + lines(range(1, 181, 1), RNG.normal(60, 2, 180)), "no column|averages"),
+    "commas between thousands": (
+        "a.csv", "n;us\n" + "".join(f"{i};{int(1000 * v):,}\n" for i, v in enumerate(ONE)),
+        "column us would hold .*e.04 frames per second .*marks put between thousands"),
+    "stamps nothing can read, beside what never changes": (
+        "a.csv", "at,n\n" + lines([f"{i} past" for i in range(240)], [1] * 240), "none is above 0 and changing"),
+    "an empty cell": (
+        "a.csv", "n,ms\n" + lines(range(240), ["" if i == 40 else v for i, v in enumerate(ONE)]),
+        '"ms" would but for 1 of 240 rows, the first with nothing; take the log'),
+    "two programs by turns": (
+        "a.csv", "app,pid,ms\n" + lines(["race", "shell"] * 120, [7, 9] * 120, ONE),
+        r"rows of race and shell take turns \(column app\)"),
+    "two numbered programs by turns": (
+        "a.csv", "process_id,ms\n" + lines([7, 9] * 120, ONE), "rows of 7 and 9 take turns"),
     "averages by the clock": ("a.csv", "clock,fps\n" + SECONDS, "a log of averages"),
     "a JSON document": ("a.json", json.dumps([{"ms": 16.7}] * 3, indent=1), "no rows of numbers"),
     "a zip of photographs": ("a.zip", zipped(a=b"\x89PNG" * 99), "none of 1 parts"),
+    "a zip with a locked log": (
+        "a.zip", locked(zipped(day_csv=PLAIN, eve_csv=PLAIN)), "locked with a password; unpack it"),
     "a torn zip": ("a.zip", zipped(day_csv=PLAIN)[:-60], "damaged zip archive"),
     "a torn spreadsheet": ("a.xlsx", book(Log=SHEET)[:-60], "damaged zip archive"),
     "a spreadsheet of words": ("a.xlsx", book(Log=[("hello", "there")] * 20), "none of 1 parts"),
