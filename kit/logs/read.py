@@ -288,16 +288,11 @@ def _fault_of(troubles: _Troubles, table: _TextTable) -> Fault:
 
 def _cells_message(text: str, table: _TextTable) -> str:
     """Say that a row has another number of cells than the rest."""
-    count = len(_split(text, table)) if '"' not in text else 0
+    count = len(split_cells(text, table.delimiter)) if '"' not in text else 0
     had = f"{count} cells" if count else "the cells"
     comma = count > table.width and table.delimiter == ","
     hint = " (a comma inside a number, or rows of another layout?)" if comma else ""
     return f"found {had} in {_quoted(text)}; expected {table.width}{hint}"
-
-
-def _split(text: str, table: _TextTable) -> list[str]:
-    """Return the cells of a row."""
-    return split_cells(text, table.delimiter)
 
 
 def _count_message(found: list[tuple[int, str, str, str]]) -> str:
@@ -560,7 +555,7 @@ def _explain_rows(
         troubles.last_line = number
         text = _text_of(block[start:end], number, table.file)
         try:
-            cells = _split(text, table)
+            cells = split_cells(text, table.delimiter)
         except csv.Error:
             troubles.add(number, "", text, "quote")
             continue
@@ -588,7 +583,7 @@ def _step_in_text(block: bytes, table: _TextTable, values: _Column) -> float:
         return 1.0
     decimals = 0
     for _, start, end in islice(_rows(block, table.offset, 0, table), 8):
-        cells = _split(block[start:end].decode("utf-8"), table)
+        cells = split_cells(block[start:end].decode("utf-8"), table.delimiter)
         decimals = max(decimals, _decimals_in(cells[table.wanted[0]], table.layout.decimal))
     some = values[:512]
     while decimals < 17 and (np.rint(some * 10.0**decimals) / 10.0**decimals != some).any():
@@ -609,7 +604,8 @@ def _note_cut_short(
         return
     start_of_tail = max(offset, block.rfind(b"\n", 0, max(len(block) - 4096, 0)))
     tail = list(_rows(block, start_of_tail, 0, table))[-20:]
-    cells = [_split(block[start:end].decode("utf-8"), table)[place] for _, start, end in tail]
+    rows = (block[start:end].decode("utf-8") for _, start, end in tail)
+    cells = [split_cells(row, table.delimiter)[place] for row in rows]
     counts = {_decimals_in(cell, table.layout.decimal) for cell in cells[:-1]}
     if len(cells) < 5 or len(counts) != 1 or min(counts) < 3:
         return

@@ -195,39 +195,31 @@ def _rank_titles(
         if title not in empty and whole:
             share = math.fsum(shares[c] * c.run_sd**2 / c.runs for _, c in mine) / whole
             gain = math.fsum(_fall(c, shares[c]) for _, c in mine if c.can_run) / whole
-        missing = [
-            (max(0, planned[i] - cell.runs), cell.minutes_per_run)
-            for i, cell in mine
-            if cell.can_run
-        ]
-        rows.append(
-            _TitleGain(
-                title=title,
-                variance_share=share,
-                gain_share=gain,
-                gain_minutes=math.fsum(c.minutes_per_run for _, c in mine if c.can_run),
-                to_run=sum(count for count, _ in missing),
-                minutes=math.fsum(count * minutes for count, minutes in missing),
-                fits=None,
-            )
+        missing = [(max(0, planned[i] - c.runs), c.minutes_per_run) for i, c in mine if c.can_run]
+        made = _TitleGain(
+            title=title,
+            variance_share=share,
+            gain_share=gain,
+            gain_minutes=math.fsum(minutes for _, minutes in missing),
+            to_run=sum(count for count, _ in missing),
+            minutes=math.fsum(count * minutes for count, minutes in missing),
+            fits=None,
         )
+        rows.append(made)
     if budget_minutes is not None:
         spent = 0.0
         for row in sorted(rows, key=lambda row: row.minutes):
             fits = spent + row.minutes <= budget_minutes * (1 + 1e-12)
             spent += row.minutes
             rows[rows.index(row)] = replace(row, fits=fits)
-    # A title that a product lacks altogether comes first: it has no margin at all.
-    return tuple(
-        sorted(
-            rows,
-            key=lambda row: (
-                -math.inf
-                if row.gain_share is None
-                else -row.gain_share / max(row.gain_minutes, 1e-9)
-            ),
-        )
-    )
+
+    def per_minute(row: _TitleGain) -> float:
+        # A title that a product lacks altogether comes first: it has no margin at all.
+        if row.gain_share is None:
+            return math.inf
+        return row.gain_share / max(row.gain_minutes, 1e-9)
+
+    return tuple(sorted(rows, key=per_minute, reverse=True))
 
 
 def within_run_sd(profiles: NDArray[np.float64]) -> float | None:
