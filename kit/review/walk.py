@@ -321,9 +321,9 @@ def read_and_measure(
 def _mark_margins(margins: Sequence[Margin], review: Review) -> list[Margin]:
     """Return the margins, marked where runs are of unlike days or cut to a common stretch."""
     cut = {run for run, m in review.metrics.items() if m.stretch is not None}
-    found = []
+    epochs, found = _epochs(review), []
     for margin in margins:
-        marks = (*margin.marks, *_epoch_mark(margin.cells, review))
+        marks = (*margin.marks, *_epoch_mark(margin.cells, epochs))
         if any(cut.intersection(cell.runs) for cell in margin.cells):
             marks += ("common_stretch",)
         found.append(margin if marks == margin.marks else replace(margin, marks=marks))
@@ -576,16 +576,19 @@ def _levels(
         controls=review.controls,
         variances=variances,
     )
-    return [replace(m, marks=(*m.marks, *_epoch_mark(m.cells, review))) for m in made]
+    epochs = _epochs(review)
+    return [replace(m, marks=(*m.marks, *_epoch_mark(m.cells, epochs))) for m in made]
 
 
-def _epoch_mark(cells: Sequence[Cell], review: Review) -> tuple[str, ...]:
-    """Return a mark where one side of a comparison was run again and the other was not."""
+def _epochs(review: Review) -> dict[str, str]:
+    """Return when each run was made, before a re-test or in it; nothing without one."""
     retest = review.params.retest
-    if retest is None:
-        return ()
-    row_of = review.row_of
-    sides = [{epoch_of(row_of[run], retest) for run in cell.runs} for cell in cells]
+    return {} if retest is None else {row.run: epoch_of(row, retest) for row in review.rows}
+
+
+def _epoch_mark(cells: Sequence[Cell], epochs: Mapping[str, str]) -> tuple[str, ...]:
+    """Return a mark where one side of a comparison was run again and the other was not."""
+    sides = [{epochs.get(run) for run in cell.runs} for cell in cells]
     return ("before_retest",) if sides[0] != sides[1] else ()
 
 
@@ -603,14 +606,17 @@ def _unstruck(review: Review) -> list[RunMetrics]:
         return []
     used = [m for m in review.used if HEADLINE in m.values]
     steady = {(m.product, m.title) for m in used if m.run not in drifts}
+    beside: dict[str, list[RunMetrics]] = {}  # the runs of a title in which something is struck
+    for other in used:
+        if other.run in struck:
+            beside.setdefault(other.title, []).append(other)
     found, touched = [], False
     for run in used:
         told = review.diagnostics[run.run]
         parts = [
             (start * scale, stop * scale)
-            for other in used
-            if (stretch := struck.get(other.run)) and other.title == run.title
-            for start, stop in [stretch]
+            for other in beside.get(run.title, ())
+            for start, stop in [struck[other.run]]
             for scale in [_size(review.diagnostics[other.run], run) / _size(told, run)]
         ]
         if run.run in drifts and (run.product, run.title) in steady:

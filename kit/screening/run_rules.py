@@ -810,6 +810,7 @@ def _find_other_names(view: View) -> Iterator[Flag]:
     A name counts where it stands by itself, not inside a longer one that the bench knows, too.
     Nothing is said of logs that name none, or name their row's as well.
     """
+    products, titles = _names(view.bench.products), _names(view.bench.titles)
     for row in view.used:
         if not row.log:
             continue
@@ -818,8 +819,8 @@ def _find_other_names(view: View) -> Iterator[Flag]:
             ("its own head", _head(view, row)),
         )
         for what, own, known in (
-            ("product", row.product, _names(view.bench.products)),
-            ("title", row.title, _names(view.bench.titles)),
+            ("product", row.product, products),
+            ("title", row.title, titles),
         ):
             for where, text in places:
                 named = _named_in(text, known)
@@ -832,37 +833,41 @@ def _find_other_names(view: View) -> Iterator[Flag]:
                     break
 
 
-def _names(known: Mapping[str, object]) -> dict[str, str]:
-    """Return what stands for each product or title in a text: its id, and its name in small."""
+def _names(known: Mapping[str, object]) -> list[tuple[str, str]]:
+    """Return what stands for each product or title in a text, and its id, the longest first.
+
+    Its id, and its name in small. Words of fewer than three letters are too common to count.
+    """
     found = {key.lower(): key for key in known}
     for key, model in known.items():
-        name = re.sub(r"[^a-z0-9]+", "-", str(getattr(model, "name", "")).lower()).strip("-")
+        name = _plain_letters(str(getattr(model, "name", "")))
         if len(name) > 3:
             found.setdefault(name, key)
-    return found
+    words = sorted(found, key=len, reverse=True)
+    return [(slug, found[word]) for word in words if len(slug := _plain_letters(word)) > 2]
 
 
-def _named_in(text: str, known: Mapping[str, str]) -> set[str]:
+def _plain_letters(text: str) -> str:
+    return re.sub(r"[^a-z0-9]+", "-", text.lower()).strip("-")
+
+
+def _named_in(text: str, known: Sequence[tuple[str, str]]) -> set[str]:
     """Return the ids a text names, the longest first, each part of the text read once.
 
     Parameters
     ----------
     text : str
         A file's name, or the head of a log.
-    known : mapping of str to str
-        What stands for an id (the id itself, or a name in small letters), and the id. Words of
-        fewer than three letters are too common to count.
+    known : sequence of (str, str)
+        What stands for an id, and the id, as `_names` gives them.
     """
-    plain = re.sub(r"[^a-z0-9]+", "-", text.lower())
+    plain = _plain_letters(text)
     found = set()
-    for word in sorted(known, key=len, reverse=True):
-        slug = re.sub(r"[^a-z0-9]+", "-", word).strip("-")
-        if len(slug) < 3:
-            continue
-        pattern = rf"(?<![a-z0-9]){re.escape(slug)}(?![a-z0-9])"
-        if re.search(pattern, plain):
-            found.add(known[word])
-            plain = re.sub(pattern, " ", plain)
+    for slug, key in known:
+        if slug in plain:
+            pattern = rf"(?<![a-z0-9]){re.escape(slug)}(?![a-z0-9])"
+            plain, times = re.subn(pattern, " ", plain)
+            found |= {key} if times else set()
     return found
 
 

@@ -9,6 +9,7 @@ import math
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
 from itertools import combinations, groupby
 
 import numpy as np
@@ -90,11 +91,12 @@ def _find_processor_bound(view: View) -> Iterator[Flag]:
         machine = view.bench.products[product]
         processor = machine.configuration.get("processor", machine.machine_class)
         groups.setdefault(processor, []).append(product)
+    gaps_of = _gaps_between(levels)
     for title in dict.fromkeys(title for _, title in levels):
         told: dict[bool, list[str]] = {True: [], False: []}  # by whether it can be judged
         for kin in groups.values():
             here = [p for p in kin if (p, title) in levels]
-            pairs = _unlike_pairs(levels, here, title, view.screen)
+            pairs = _unlike_pairs(levels, gaps_of, here, title, view.screen)
             for sure in (True, False):
                 found = [pair for pair in pairs if pair.bound is (True if sure else None)]
                 if found:
@@ -314,8 +316,31 @@ def _cell_levels(view: View, *, without: set[CellKey]) -> dict[CellKey, _Level]:
     return levels
 
 
+def _gaps_between(
+    levels: Mapping[CellKey, _Level],
+) -> Callable[[str, str], Mapping[str, _Level]]:
+    """Return what gives one product over another in each title of both, worked out once."""
+    titles: dict[str, list[str]] = {}
+    for product, title in levels:
+        titles.setdefault(product, []).append(title)
+
+    @cache
+    def gaps_of(a: str, b: str) -> Mapping[str, _Level]:
+        return {
+            title: _Level.over([levels[a, title], levels[b, title]], [1.0, -1.0])
+            for title in titles[a]
+            if (b, title) in levels
+        }
+
+    return gaps_of
+
+
 def _unlike_pairs(
-    levels: dict[CellKey, _Level], here: Sequence[str], title: str, screen: ScreenParams
+    levels: Mapping[CellKey, _Level],
+    gaps_of: Callable[[str, str], Mapping[str, _Level]],
+    here: Sequence[str],
+    title: str,
+    screen: ScreenParams,
 ) -> list[_UnlikePair]:
     """Return the pairs with the fastest product of a title that other titles set apart.
 
@@ -333,11 +358,7 @@ def _unlike_pairs(
     for a, b in combinations(here, 2):
         if best not in {a, b} and not {a, b} <= near:
             continue
-        gaps = [
-            _Level.over([levels[a, other], levels[b, other]], [1.0, -1.0])
-            for other in dict.fromkeys(t for p, t in levels if p == a)
-            if other != title and (b, other) in levels
-        ]
+        gaps = [gap for other, gap in gaps_of(a, b).items() if other != title]
         if len(gaps) < FEWEST_OTHER_TITLES:
             continue
         sign = 1.0 if math.fsum(gap.mean for gap in gaps) >= 0 else -1.0

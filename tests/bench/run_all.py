@@ -1,6 +1,6 @@
 """Every benchmark, one after another, as one table: `python tests/bench/run_all.py [PAIRS]`.
 
-Prints the table of goals P1 to P15 in Markdown, with the machine named below it. Takes about an
+Prints the table of goals P1 to P19 in Markdown, with the machine named below it. Takes about an
 hour with 7 pairs; P11 takes the longest, and is measured with fewer pairs where P11_PAIRS says so.
 Names of goals after PAIRS measure those alone: `run_all.py 7 P3 P9`. Not a test.
 """
@@ -25,6 +25,7 @@ import p12_verify
 import p13_growth
 import p14_same_bytes
 import p15_what_if
+import p16_check
 from pairs import HEAD, Row, machine
 
 
@@ -62,6 +63,7 @@ MEASURES: dict[str, Callable[[int], Row | list[Row]]] = {
     "P13": p13_growth.measure,
     "P14": lambda pairs: p14_same_bytes.measure(20),
     "P15": p15_what_if.measure,
+    "P16": p16_check.measure,
 }
 
 
