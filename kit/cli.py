@@ -517,6 +517,43 @@ def _open_report(
     typer.echo(_printable(str(page) if opened else f"{page} (no browser could be started)"))
 
 
+@_command("guide")
+def _guide(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="A folder of finished reviews.")],
+    machine_class: Annotated[
+        str, typer.Option("--class", help="Class of machine; that of most reviews, if not given.")
+    ] = "",
+    baseline: Annotated[
+        str | None, typer.Option("--baseline", metavar="PRODUCT", help="What all are set against.")
+    ] = None,
+    day: Annotated[
+        str, typer.Option("--day", metavar="YYYY-MM-DD", help="Prices up to this day; today.")
+    ] = "",
+    as_json: Json = False,
+) -> None:
+    """Write a page of all products of a class: league, prices of today, alerts.
+
+    An alert is a sentence of a finished review that prices and runs of today no
+    longer bear out. Nothing published is changed. The page is DIR/guide.html; it
+    is evidence on the days stated, not advice to buy.
+    """
+    import datetime as dt
+
+    from kit.report.season import write_guide
+
+    try:
+        today = dt.date.fromisoformat(day) if day else dt.datetime.now(dt.UTC).date()
+    except ValueError:
+        raise UsageError(f"--day {day!r} is not a day; write it as 2026-11-25") from None
+    page, alerts = write_guide(folder, today=today, machine_class=machine_class, baseline=baseline)
+    lines = [
+        *(f"{a['review']}, {a['where']}: {a['published'] or 'nothing'} -> "
+          f"{a['today'] or 'nothing'}" for a in alerts),
+        f"{len(alerts)} sentences no longer borne out", str(page),
+    ]  # fmt: skip
+    _told({"ok": True, "page": str(page), "alerts": alerts}, lines, as_json)
+
+
 @_command("text")
 def _text(
     folder: ReviewDir,

@@ -9,6 +9,8 @@ made from their own claims alone: nothing is measured again.
 
 from __future__ import annotations
 
+import copy
+import datetime as dt
 import html
 import logging
 import math
@@ -22,6 +24,7 @@ from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor, as_completed
 from dataclasses import dataclass, field, fields, replace
+from itertools import zip_longest
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -44,12 +47,12 @@ from kit.page.html import (
     paragraph,
     text_html,
 )
-from kit.report.files import new_folder, note_inputs, why_stale, write_whole
+from kit.report.files import new_folder, note_inputs, read_inputs, why_stale, write_whole
 from kit.rounding import Rounded, table_csv
 from kit.screening.flags import few
 from kit.settings.metric import HEADLINE
 from kit.settings.params import load_params
-from kit.settings.yaml import read_yaml
+from kit.settings.yaml import YamlDocument, read_yaml
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -357,6 +360,195 @@ def _reviews_table(finished: Sequence[_Finished]) -> Html:
 def _link(target: str, words: str) -> Html:
     """Return a link."""
     return Html(f'<a href="{html.escape(target)}">{text_html(words)}</a>')
+
+
+def write_guide(
+    out_dir: Path, *, today: dt.date, machine_class: str = "", baseline: str | None = None
+) -> tuple[Path, list[dict[str, str]]]:
+    """Write a page of all products of one class, over the finished reviews of a folder.
+
+    League, prices of today and the frontier they make, who leads in which group of titles, what is
+    stale; and every published sentence that prices and runs of today no longer bear out.
+
+    Parameters
+    ----------
+    out_dir : Path
+        The folder of finished reviews; the page is `guide.html` in it.
+    today : date
+        Prices up to this day count, over a window as long as the review's own.
+    machine_class : str
+        Only its products; the class that most reviews are of, if not given.
+    baseline : str, optional
+        As `run_reviews` takes it.
+
+    Returns
+    -------
+    Path, list of dict
+        The page; a row an alert: "review", "where", "published", "today".
+
+    Raises
+    ------
+    UsageError
+        If nothing is finished, or no review is of the class or has margins over the baseline.
+    """
+    finished = _find_finished(out_dir)
+    of_class = Counter(f.book.names.get("classes", {}).get(f.book.product, "") for f in finished)
+    if not finished or (machine_class and machine_class not in of_class):
+        guess = did_you_mean(machine_class, of_class) if machine_class else ""
+        raise UsageError(f"{out_dir.name}: no finished review of the class {machine_class}{guess}")
+    chosen = machine_class or of_class.most_common(1)[0][0]
+    some = [f for f in finished if f.book.names.get("classes", {}).get(f.book.product) == chosen]
+    league = _make_league(some, baseline=baseline)
+    now: dict[str, ClaimBook] = {}
+    stale: list[str] = []
+    alerts: list[dict[str, str]] = []
+    for f in some:
+        try:
+            params = read_inputs(out_dir / f.folder).params
+            now[f.folder], text = _as_of(params, today)
+        except KitError as error:
+            stale.append(f"{f.folder}: cannot be made again: {str(error).splitlines()[0]}")
+            continue
+        if why := why_stale(out_dir / f.folder, params):
+            stale.append(f"{f.folder}, of {f.book.date}: {why}")
+        alerts += [{"review": f.folder, **row} for row in _alerts(f.book, now[f.folder], text)]
+    head = page_head(f"Guide: {chosen}", byline=few(len(some), "review"), date=today.isoformat())
+    from kit.page.article import CAUTIONS
+
+    pieces = [
+        heading("In one suite", level=2), *_league_pieces(league),
+        heading("Prices of today", level=2), _todays_prices(league, some, now, today),
+        heading("What each is best for", level=2), bullet_list(_best_for(league, some)),
+        heading("What is stale", level=2),
+        bullet_list(stale or ["Every report is what its bench gives today, but for prices."]),
+        heading("Published, and no longer borne out", level=2), _alert_table(alerts),
+        heading("Before you rely on it", level=2), bullet_list(CAUTIONS),
+    ]  # fmt: skip
+    path = out_dir / "guide.html"
+    write_whole(path, frame_page(head.markup, "".join(p.markup for p in pieces)).encode())
+    return path, alerts
+
+
+def _as_of(params_path: Path, today: dt.date) -> tuple[ClaimBook, str]:
+    """Return a review's claims as its bench and prices would give them today, and its text."""
+    from kit.claims.bound_text import read_text
+    from kit.claims.of_pages import make_claims
+    from kit.review.walk import load_review, work_out
+
+    review = load_review(params_path)
+    params, data = review.params, copy.deepcopy(review.loaded.document.data)
+    data["date"] = today
+    if params.value is not None:
+        end = params.value.until or params.date
+        data["value"]["until"] = today
+        if params.value.since is not None:
+            data["value"]["since"] = today - (end - params.value.since)
+    document = YamlDocument(params_path.name, data, {})
+    changed = review.changed(review.loaded.with_document(document))
+    text = read_text(params_path.parent / params.text) if params.text else ""
+    return make_claims(changed, work_out(changed)), text
+
+
+def _alerts(was: ClaimBook, now: ClaimBook, text: str) -> Iterator[dict[str, str]]:
+    """Yield each sentence of the article, and each reference of the text, that reads otherwise."""
+    from kit.claims.bound_text import restate
+    from kit.page.findings import Findings
+
+    said = []
+    for book in (was, now):
+        found = Findings(book)
+        rest = [*found.deck(), *found.value_sentences()]
+        plain = ("".join(p if isinstance(p, str) else p.text for p in parts) for parts in rest)
+        said.append([*dict.fromkeys([found.headline(), *plain])])
+    gone = [sentence for sentence in said[0] if sentence not in said[1]]
+    instead = [sentence for sentence in said[1] if sentence not in said[0]]
+    for one, other in zip_longest(gone, instead, fillvalue=""):
+        yield {"where": "article", "published": one, "today": other}
+    before, after = restate(text, was), restate(text, now)
+    for (line, written), one in before.items():
+        if one != (other := after.get((line, written), "")):
+            where = f"text, line {line}: {written}"
+            yield {"where": where, "published": one, "today": other}
+
+
+def _alert_table(alerts: Sequence[Mapping[str, str]]) -> Html:
+    """Return the alerts as a table."""
+    if not alerts:
+        return paragraph("Every sentence of these reviews still holds.")
+    heads = ("review", "where", "published", "today")
+    rows: list[list[Part | None]] = [[row[head] or "nothing" for head in heads] for row in alerts]
+    caption = f"{few(len(alerts), 'sentence')} that today's prices and runs give otherwise"
+    return html_table(caption, [Column(head.capitalize()) for head in heads], rows)
+
+
+def _price_of(book: ClaimBook, product: str) -> Claim | None:
+    """Return a product's price of the kind nearest to buying; None where it has none."""
+    from kit.page.findings import Findings
+
+    prices = book.of_kind("price", product=product, group=Findings(book).price_kind)
+    return next(iter(prices), None)
+
+
+def _todays_prices(
+    league: _League, some: Sequence[_Finished], now: Mapping[str, ClaimBook], today: dt.date
+) -> Html:
+    """Return prices of today beside those of the reviews, and who is on the frontier."""
+    from kit.value.weigh import find_frontier
+
+    published = {f.folder: f.book for f in some}
+    offers: list[tuple[str, float, Claim, Claim | None]] = []
+    for place in league.places:
+        if place.review in now and (price := _price_of(now[place.review], place.product)):
+            before = _price_of(published[place.review], place.product)
+            offers.append((place.name, place.ratio, price, before))
+    for place in league.places[:1]:
+        if place.review in now and (price := _price_of(now[place.review], place.baseline)):
+            before = _price_of(published[place.review], place.baseline)
+            offers.append((league.baseline_name, 1.0, price, before))
+    units = Counter(price.unit for _, _, price, _ in offers)
+    offers = [offer for offer in offers if offer[2].unit == units.most_common(1)[0][0]]
+    found = find_frontier([o[2].figure for o in offers], [o[1] for o in offers])
+    rows: list[list[Part | None]] = []
+    for (name, ratio, price, before), where in zip(offers, found, strict=True):
+        change = Rounded.ratio(price.figure / before.figure).text if before else "none then"
+        cost = Rounded.money(price.figure / ratio, price.unit)
+        on = "on the frontier" if where.status in {"on", "tie"} else "something is better value"
+        rows.append([name, price.text, price.interval or "one price", change, cost.text, on])
+    words = ("Product", "Price", "Span", "Since its review", "For the baseline's speed", "Frontier")
+    return html_table(
+        f"Prices up to {today.isoformat()}, as the reviews' benches have them",
+        [Column(word) for word in words],
+        rows,
+        note="Frontier: nothing here, nor a mix of two, is both cheaper and faster. Margins as in "
+        "the league, whose errors it does not weigh.",
+    )
+
+
+def _best_for(league: _League, some: Sequence[_Finished]) -> list[str]:
+    """Return who leads in each group of titles that two reviews have with the same titles."""
+    groups: dict[str, list[tuple[_Finished, Claim]]] = {}
+    for f in some:
+        pair = {"product": f.book.product, "baseline": league.baseline}
+        for claim in f.book.of_kind("suite", metric=HEADLINE, **pair):
+            if claim.group != "all":
+                groups.setdefault(claim.group, []).append((f, claim))
+    said = []
+    for found in groups.values():
+        titles = {f.folder: frozenset(f.book.by_id[i].title for i in c.inputs) for f, c in found}
+        most, count = Counter(titles.values()).most_common(1)[0]
+        alike = [(f, c) for f, c in found if titles[f.folder] == most]
+        if count < 2:
+            continue
+        first, best = max(alike, key=lambda one: one[1].figure)
+        near = [
+            f.book.own_name for f, c in alike
+            if c is not best and (c.high is None or best.low is None or c.high >= best.low)
+        ]  # fmt: skip
+        name = first.book.name("group", best.group, kind="suite")
+        line = f"{name}: {first.book.own_name}, {best.text} over {league.baseline_name}"
+        tail = f"; not shown to differ: {', '.join(near)}" if near else ""
+        said.append(f"{line} ({best.interval or 'no interval'}){tail}.")
+    return said or ["No group of titles is shared by two of these reviews."]
 
 
 GRACE_S = 15.0  # an interrupted review has this long to shut its kernel down

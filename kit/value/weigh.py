@@ -314,7 +314,7 @@ class _Place:
     step_cost: float | None = None
 
 
-def _find_frontier(costs: Sequence[float], rates: Sequence[float]) -> tuple[_Place, ...]:
+def find_frontier(costs: Sequence[float], rates: Sequence[float]) -> tuple[_Place, ...]:
     """Return each product's place on the efficient frontier.
 
     Parameters
@@ -661,7 +661,7 @@ def _places(
     reviewed : str
     """
     peers = [i for i, (p, _) in enumerate(priced) if classes.get(p) == classes.get(reviewed)]
-    found = _find_frontier([priced[i][1].price for i in peers], [rates[i] for i in peers])
+    found = find_frontier([priced[i][1].price for i in peers], [rates[i] for i in peers])
     places: list[_Place | None] = [None] * len(priced)
     for i, place in zip(peers, found, strict=True):
         places[i] = replace(place, beaten_by=tuple(peers[j] for j in place.beaten_by))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import json
 import math
 import os
@@ -14,8 +15,11 @@ from pathlib import Path
 import pytest
 from years_bench import logged, typed, write_bench
 
+from kit.archive.page_check import _plain_words as plain_words
 from kit.claims.claim import Claim, ClaimBook, Figure, Subject
+from kit.claims.of_pages import make_claims
 from kit.errors import UsageError
+from kit.report.files import note_inputs
 from kit.report.season import (
     Outcome,
     RunOptions,
@@ -26,8 +30,11 @@ from kit.report.season import (
     _Season,
     _write_season,
     run_reviews,
+    write_guide,
 )
+from kit.review.walk import load_review, work_out
 from kit.rounding import Rounded
+from tests.support import small_bench as small
 
 
 def a_claim(kind, method, ratio, half, **about):
@@ -350,3 +357,68 @@ def test_a_season_says_how_it_ended():
     assert both.closing_lines() == ["1 of 2 reviews finished"]
     stale = Outcome(Path("a.yaml"), 0, "out/a/report.html", "changed since: prices")
     assert _Season((stale,)).to_lines() == ["out/a/report.html (run again, changed since: prices)"]
+
+
+# --- the guide ---
+
+
+@pytest.fixture
+def shelf(tmp_path):
+    """Two finished reviews of one bench, of p0 and p1 over p2, with a text; and the bench."""
+    bench = small.small_bench(products=3, titles=4, runs=3)
+    groups = {"first": {"name": "First", "titles": ["t0", "t1"]}}
+    for n, (own, rival) in enumerate((("p0", "p2"), ("p1", "p2"))):
+        of_one = bench.with_params(
+            review=f"of-{own}", product=own, rivals=[rival], suites=groups, text="t.md"
+        )
+        folder = tmp_path / "desk" if not n else tmp_path / "other"
+        (tmp_path / "out" / f"of-{own}").mkdir(parents=True)
+        params = small.write_bench(of_one, folder)
+        (folder / "t.md").write_text("It costs {{price p0 at street}}.\n" if not n else "None.\n")
+        review = load_review(params)
+        book = make_claims(review, work_out(review))
+        out = tmp_path / "out" / f"of-{own}"
+        (out / "claims.json").write_bytes(book.to_json())
+        (out / "report.html").write_text("<p>")
+        note_inputs(out, params)
+    return tmp_path
+
+
+def test_the_guide_ranks_prices_and_frontier_of_today_and_nothing_is_alarmed(shelf):
+    path, alerts = write_guide(shelf / "out", today=dt.date(2026, 11, 20))
+    page = plain_words(path.read_text(encoding="utf-8"))
+    assert alerts == [] and "Every sentence of these reviews still holds." in page
+    assert page.index("1. Part 0") < page.index("2. Part 1")
+    # By hand: 910, 810 and 710 at the median of two street prices; 1.09 a step of speed.
+    for price in ("910", "810", "710"):
+        assert f"EUR {price}".replace(" ", "\u00a0") in page or f"EUR {price}" in page
+    assert "First: Part 0, " in page and "Weigh your own needs" in page
+    assert "Every report is what its bench gives today" in page
+
+
+def test_the_guide_names_published_sentences_that_a_new_price_no_longer_bears_out(shelf):
+    prices = shelf / "desk" / "bench" / "prices.csv"
+    with prices.open("a", encoding="utf-8") as file:
+        file.writelines(f"p0,{price},EUR,street,2026-12-0{n},shop {n}\n"
+                        for n, price in enumerate((500, 501, 502), 1))  # fmt: skip
+    out = shelf / "out"
+    before = {p: p.read_bytes() for p in out.rglob("claims.json")}
+    path, alerts = write_guide(out, today=dt.date(2026, 12, 5), machine_class="desk")
+    assert {a["review"] for a in alerts} == {"of-p0"}  # the other review's bench is its own
+    text = [a for a in alerts if a["where"].startswith("text, line 1")]
+    assert "910" in text[0]["published"] and "502" in text[0]["today"]
+    article = [a for a in alerts if a["where"] == "article"]
+    assert any("dearer" in a["published"] and "cheaper" in a["today"] for a in article)
+    page = path.read_text(encoding="utf-8")
+    assert "of-p0, of 2026-11-20: changed since: prices" in plain_words(page)
+    assert "Printed(" not in page and len({a["published"] for a in alerts}) == len(alerts)
+    assert before == {p: p.read_bytes() for p in out.rglob("claims.json")}
+    # Before those days they do not count.
+    assert write_guide(out, today=dt.date(2026, 11, 20))[1] == []
+
+
+def test_a_guide_of_nothing_or_of_an_unknown_class_is_refused(shelf, tmp_path):
+    with pytest.raises(UsageError, match='of the class dsek; did you mean "desk"'):
+        write_guide(shelf / "out", today=dt.date(2026, 12, 5), machine_class="dsek")
+    with pytest.raises(UsageError, match="no finished review"):
+        write_guide(tmp_path / "desk", today=dt.date(2026, 12, 5))

@@ -14,7 +14,7 @@ from kit.margins.cells import Cell
 from kit.margins.suites import SuiteMargin
 from kit.settings.params import PriceScenario, ValueParams
 from kit.trace import Trace
-from kit.value.weigh import _find_frontier, _prices_in_force, weigh_products
+from kit.value.weigh import _prices_in_force, find_frontier, weigh_products
 
 REVIEW = dt.date(2026, 6, 1)
 
@@ -632,7 +632,7 @@ PRINTED_STEPS = [39459, 43687, 80616, 185054, 235859]
 
 
 def test_steps_match_the_printed_table():
-    places = _find_frontier(COSTS, EFFECTS)
+    places = find_frontier(COSTS, EFFECTS)
     assert {place.status for place in places} == {"on"}
     assert places[0].step_cost is None
     steps = [place.step_cost for place in places[1:]]
@@ -654,7 +654,7 @@ SEVEN_FRONTIER = {
 
 def places_of(products):
     costs, rates = zip(*products.values(), strict=True)
-    return dict(zip(products, _find_frontier(costs, rates), strict=True))
+    return dict(zip(products, find_frontier(costs, rates), strict=True))
 
 
 def test_dominated_and_extendedly_dominated_products_are_told_apart():
@@ -670,32 +670,32 @@ def test_dominated_and_extendedly_dominated_products_are_told_apart():
 
 
 def test_equal_in_both_is_a_tie_and_both_are_kept():
-    places = _find_frontier([100, 200, 200, 300], [50, 80, 80, 90])
+    places = find_frontier([100, 200, 200, 300], [50, 80, 80, 90])
     assert [p.status for p in places] == ["on", "tie", "tie", "on"]
     assert (places[1].beaten_by, places[2].beaten_by) == ((2,), (1,))
     assert places[1].step_cost == places[2].step_cost == pytest.approx(100 / 30)
 
 
 def test_equal_price_and_slower_is_dominated():
-    assert _find_frontier([100, 100], [50, 49])[1].status == "dominated"
-    assert _find_frontier([100, 101], [50, 50])[1].status == "dominated"
+    assert find_frontier([100, 100], [50, 49])[1].status == "dominated"
+    assert find_frontier([100, 101], [50, 50])[1].status == "dominated"
 
 
 def test_three_in_a_straight_line_are_all_on_it():
     # 0.1 + 0.2 is not 0.3 in doubles: what differs by rounding alone is equal.
-    assert [p.status for p in _find_frontier([0.1, 0.2, 0.3], [1, 2, 3])] == ["on"] * 3
-    assert [p.status for p in _find_frontier([0.1, 0.1 + 0.2, 0.5], [1, 3, 5])] == ["on"] * 3
+    assert [p.status for p in find_frontier([0.1, 0.2, 0.3], [1, 2, 3])] == ["on"] * 3
+    assert [p.status for p in find_frontier([0.1, 0.1 + 0.2, 0.5], [1, 3, 5])] == ["on"] * 3
 
 
 def test_one_product_stands_on_the_frontier():
-    assert _find_frontier([5.0], [7.0])[0].status == "on"
-    assert _find_frontier([], []) == ()
+    assert find_frontier([5.0], [7.0])[0].status == "on"
+    assert find_frontier([], []) == ()
 
 
 @pytest.mark.parametrize(("costs", "rates"), [([1.0], []), ([float("nan")], [1.0])])
 def test_frontier_refuses(costs, rates):
     with pytest.raises(ValueError, match="finite and of one length"):
-        _find_frontier(costs, rates)
+        find_frontier(costs, rates)
 
 
 def plain_status(points, i):
@@ -714,5 +714,5 @@ def plain_status(points, i):
 def test_frontier_equals_the_definitions_applied_one_by_one(seed):
     rng = np.random.default_rng(seed)
     points = [tuple(p) for p in rng.integers(1, 12, size=(rng.integers(1, 9), 2)).tolist()]
-    found = [p.status for p in _find_frontier(*zip(*points, strict=True))]
+    found = [p.status for p in find_frontier(*zip(*points, strict=True))]
     assert found == [plain_status(points, i) for i in range(len(points))]

@@ -58,7 +58,7 @@ from kit.stats.power import borrowed_degrees
 from kit.stats.series import LagProfile, SensorLag, low_fps
 from kit.stats.suite_errors import DayPosterior, ErrorSum, false_sign_rates
 from kit.trace import Trace
-from kit.value.weigh import _find_frontier, weigh_products
+from kit.value.weigh import find_frontier, weigh_products
 
 OWN = "printed by this kit"
 PRACTICE = "common practice, in closed form"
@@ -520,7 +520,7 @@ def _value(book: Book) -> None:
     book.add("cut-needed", {"price": own, "equal_value_price": equal},
              [weighing.cut_needed, weighing.cut_needed_low,
               weighing.cut_needed_high])  # fmt: skip
-    places = [place.status for place in _find_frontier(COSTS, RATES)]
+    places = [place.status for place in find_frontier(COSTS, RATES)]
     assert places == PLACES
     book.add("frontier", {"costs": COSTS, "rates": RATES}, PLACES,
              source="constructed, by arithmetic")  # fmt: skip
