@@ -48,9 +48,6 @@ from kit.claims.lexicon import (
     HELD,
     ClaimingWord,
     Suggester,
-    find_claiming_words,
-    fitting_words,
-    opinion_word,
 )
 from kit.claims.relations import METRIC_WORDS, Judged, judge_relation
 from kit.errors import Fault, TextError, UsageError, did_you_mean
@@ -188,7 +185,7 @@ def write_marks(text: str, language: str) -> str:
     """Return text with its marks as readers see them: sources and opinions said, no slides."""
     text = SLIDE.sub("", text)
     text = SOURCE.sub(lambda match: f"({match['name'].strip()}, {match['date']})", text)
-    return OPINION.sub(f"({opinion_word(language)})", text)
+    return OPINION.sub(f"({ClaimingWord.opinion(language)})", text)
 
 
 def _without_references(source: str) -> str:
@@ -268,7 +265,7 @@ def _bound_words(place: tuple[str, int, int, int], book: ClaimBook) -> Reference
         instead = f'; "say {judged.instead}" would hold' if judged.instead else ""
         raise LookupError(f"the claims do not say so: {judged.says}{instead}")
     name = relation.split()[0]
-    if wrong := fitting_words(words, name):
+    if wrong := ClaimingWord.fitting(words, name):
         raise LookupError(f'"{wrong}" is not what "{name}" claims')
     if TYPED.search(words) and any(m["unit"] or m["sign"] for m in TYPED.finditer(words)):
         raise LookupError("a figure is typed in its words; refer to a claim beside them")
@@ -293,7 +290,7 @@ def _unbound(bare: str) -> Iterator[tuple[int, str, ClaimingWord]]:
         if OPINION.search(sentence) or SOURCE.search(sentence):
             continue
         plain = SLIDE.sub(lambda m: " " * len(m[0]), sentence + "\n")[: len(sentence)]
-        for word in find_claiming_words(plain):
+        for word in ClaimingWord.in_text(plain):
             yield start, plain, word
 
 

@@ -57,6 +57,74 @@ class ClaimingWord:
         """Where it ends in the text searched."""
         return self.start + len(self.text)
 
+    @classmethod
+    def in_text(cls, text: str) -> list[ClaimingWord]:
+        """Return the words of a text that claim something, in its order.
+
+        Parameters
+        ----------
+        text : str
+            Prose; what is bound already is replaced by `HELD`, character by character.
+
+        Examples
+        --------
+        >>> text = "It is cheaper than most, and wins ten titles."
+        >>> [word.text for word in ClaimingWord.in_text(text)]
+        ['cheaper', 'most', 'wins ten titles']
+        """
+        lexicon = _lexicon()
+        found = [
+            cls(m[0], m.start(), (*_COUNTS, "first", "last"), language)
+            for language, pattern in lexicon.counted.items()
+            for m in pattern.finditer(text)
+        ]
+        counted = {word.start: word for word in found}
+        taken = {place for word in found for place in range(word.start, word.end)}
+        ends = sorted((word.end for word in found), reverse=True)
+        found, last_end = [], 0
+        for match in lexicon.pattern.finditer(text):
+            word, start = _plain(match[0]), match.start()
+            if start in taken:
+                continue
+            gap = 3 if word.startswith("as ") else 40 if word == "than" else 0
+            while ends and ends[-1] <= start:
+                last_end = max(last_end, ends.pop())
+            before = max(last_end, text.rfind(HELD, max(0, start - 40), start) + 1)
+            if gap and before and start - before <= gap and not _STOPS & {*text[before:start]}:
+                continue  # it belongs to the comparative before it
+            by, language = lexicon.carried_by[word]
+            after = next(
+                (counted[p] for p in range(match.end(), match.end() + 3) if p in counted), None
+            )
+            # "wins six titles" is one thing said
+            if after is not None and {*by} & {*after.carried_by}:
+                del counted[after.start]
+                both = tuple(name for name in after.carried_by if name in by)
+                found.append(cls(text[start : after.end], start, both, language))
+            else:
+                found.append(cls(match[0], start, by, language))
+            last_end = found[-1].end
+        return sorted([*counted.values(), *found], key=lambda word: word.start)
+
+    @staticmethod
+    def fitting(words: str, relation: str) -> str:
+        """Return the first word of a bound phrase that its relation cannot carry; "" where all fit.
+
+        A phrase with a negation in it is taken as its author's.
+        """
+        lexicon = _lexicon()
+        if lexicon.negations & {w.casefold() for w in _ANY_WORD.findall(words)}:
+            return ""
+        return next(
+            (w.text for w in ClaimingWord.in_text(words) if relation not in w.carried_by), ""
+        )
+
+    @staticmethod
+    def opinion(language: str) -> str:
+        """Return how a page marks a sentence as opinion, in its language."""
+        data = _lexicon().data
+        return str(data.get(language, data["en"])["opinion"])
+
 
 @dataclass(frozen=True, slots=True)
 class _Lexicon:
@@ -99,70 +167,6 @@ def _any(words: Iterable[str]) -> str:
 
 def _plain(text: str) -> str:
     return " ".join(text.casefold().split())
-
-
-def find_claiming_words(text: str) -> list[ClaimingWord]:
-    """Return the words of a text that claim something, in its order.
-
-    Parameters
-    ----------
-    text : str
-        Prose; what is bound already is replaced by `HELD`, character by character.
-
-    Examples
-    --------
-    >>> [word.text for word in find_claiming_words("It is cheaper than most, and wins ten titles.")]
-    ['cheaper', 'most', 'wins ten titles']
-    """
-    lexicon = _lexicon()
-    found = [
-        ClaimingWord(m[0], m.start(), (*_COUNTS, "first", "last"), language)
-        for language, pattern in lexicon.counted.items()
-        for m in pattern.finditer(text)
-    ]
-    counted = {word.start: word for word in found}
-    taken = {place for word in found for place in range(word.start, word.end)}
-    ends = sorted((word.end for word in found), reverse=True)
-    found, last_end = [], 0
-    for match in lexicon.pattern.finditer(text):
-        word, start = _plain(match[0]), match.start()
-        if start in taken:
-            continue
-        gap = 3 if word.startswith("as ") else 40 if word == "than" else 0
-        while ends and ends[-1] <= start:
-            last_end = max(last_end, ends.pop())
-        before = max(last_end, text.rfind(HELD, max(0, start - 40), start) + 1)
-        if gap and before and start - before <= gap and not _STOPS & {*text[before:start]}:
-            continue  # it belongs to the comparative before it
-        by, language = lexicon.carried_by[word]
-        after = next(
-            (counted[p] for p in range(match.end(), match.end() + 3) if p in counted), None
-        )
-        if after is not None and {*by} & {*after.carried_by}:  # "wins six titles" is one thing said
-            del counted[after.start]
-            both = tuple(name for name in after.carried_by if name in by)
-            found.append(ClaimingWord(text[start : after.end], start, both, language))
-        else:
-            found.append(ClaimingWord(match[0], start, by, language))
-        last_end = found[-1].end
-    return sorted([*counted.values(), *found], key=lambda word: word.start)
-
-
-def fitting_words(words: str, relation: str) -> str:
-    """Return the first word of a bound phrase that its relation cannot carry; "" where all fit.
-
-    A phrase with a negation in it is taken as its author's.
-    """
-    lexicon = _lexicon()
-    if lexicon.negations & {w.casefold() for w in _ANY_WORD.findall(words)}:
-        return ""
-    return next((w.text for w in find_claiming_words(words) if relation not in w.carried_by), "")
-
-
-def opinion_word(language: str) -> str:
-    """Return how a page marks a sentence as opinion, in its language."""
-    data = _lexicon().data
-    return str(data.get(language, data["en"])["opinion"])
 
 
 @dataclass(frozen=True, slots=True)
@@ -299,7 +303,7 @@ def _count(word: ClaimingWord, clause: str) -> str:
 def _likeliest(word: ClaimingWord, clause: str, quantities: Collection[str]) -> list[str]:
     """Return the relations that can carry a word, those its clause speaks of first."""
     counts = any(pattern.search(clause) for pattern in _lexicon().counted.values())
-    beside = [one for one in find_claiming_words(clause) if one.text != word.text]
+    beside = [one for one in ClaimingWord.in_text(clause) if one.text != word.text]
     said = (
         {name for one in beside for name in one.carried_by} if word.carried_by[0] in _COUNTS else ()
     )

@@ -44,7 +44,7 @@ Name = Annotated[Text, Field(description="What reports call it.")]
 _Note = Annotated[Text | None, Field(description="Anything a reader should know.")]
 
 
-class FrameColumn(Section):
+class _FrameColumn(Section):
     """Which column holds the frames, as what, in which unit."""
 
     column: _ColumnRef
@@ -64,7 +64,7 @@ class FrameColumn(Section):
     )
 
     @model_validator(mode="after")
-    def _check(self) -> FrameColumn:
+    def _check(self) -> _FrameColumn:
         if (self.holds == "frame_rate") != (self.unit == "fps"):
             raise ValueError("holds: frame_rate and unit: fps go together")
         if self.unit in {"iso", "clock"} and (self.holds, self.starts) != (
@@ -148,7 +148,7 @@ class Layout(Section):
     files: str | None = Field(
         None, description="File names that may be in this layout, such as *.csv."
     )
-    frames: FrameColumn = Field(description="The column that holds the frames.")
+    frames: _FrameColumn = Field(description="The column that holds the frames.")
     sensors: dict[Id, _ColumnRef] = Field(
         default_factory=dict,
         description="Sensor columns kept with the run, named with their unit: clock_mhz, power_w, "

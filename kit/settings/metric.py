@@ -19,7 +19,6 @@ from kit.errors import did_you_mean
 from kit.stats.series import (
     LOW_DEFINITIONS,
     average_fps,
-    mean_influence,
     median_fps,
     median_influence,
     tail_influence,
@@ -158,10 +157,15 @@ LOW_METHODS: Mapping[str, str] = MappingProxyType(
 
 
 # fmt: off
+def _mean_influence(frame_ms: Floats) -> Floats:
+    """Return the series of an average: the frame times themselves, shape (n_frames,), in ms."""
+    return frame_ms
+
+
 METRICS = _MetricTable((
     _Metric(
         "average_fps", "average", "fps", "frames", _always("average"), word="average",
-        of_frames=average_fps, influence=mean_influence,
+        of_frames=average_fps, influence=_mean_influence,
         typed=True, by_default=True, steady=True, charted=True,
     ),
     _Metric(

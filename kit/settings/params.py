@@ -223,7 +223,7 @@ _Locale = Annotated[Text, AfterValidator(_known_locale)]
 _Reason = Annotated[Text, Field(min_length=8, description="Why, for the reader.")]
 
 
-class Waiver(Section):
+class _Waiver(Section):
     """A named, reasoned exception to a control; it marks every figure it touches."""
 
     control: Id = Field(description="Which control.")
@@ -231,7 +231,7 @@ class Waiver(Section):
     reason: _Reason
 
 
-class SetAside(Section):
+class _SetAside(Section):
     """A run the analyst leaves out, with the reason."""
 
     run: Text = Field(description="By its id in runs.csv.")
@@ -271,7 +271,7 @@ class MetricParams(Section):
 class ScreenParams(Section):
     """Rules of screening with their thresholds. `set_aside_rules` act, all others only flag."""
 
-    set_aside: tuple[SetAside, ...] = Field(
+    set_aside: tuple[_SetAside, ...] = Field(
         (),
         description="Runs you leave out. They stay in the report, with the reason.",
         examples=[[{"run": "my-run-3", "reason": "What went wrong in this run."}]],
@@ -415,7 +415,7 @@ class NamePair(Section):
     there: Id = Field(description="In the other class.")
 
 
-class Pair(Section):
+class _Pair(Section):
     """Two products set against each other, besides the reviewed one and its rivals."""
 
     product: Id = Field(description="By its id in bench.yaml.")
@@ -495,7 +495,7 @@ class Axis(Section):
         return {key: place for key, place in found.items() if often[place[1]] > 1}
 
 
-class PriceScenario(Section):
+class _PriceScenario(Section):
     """A price that is not in `prices.csv`: what if the product cost this."""
 
     name: Name
@@ -524,7 +524,7 @@ class ValueParams(Section):
         description="A rival with averages in a smaller share of the product's titles is not set "
         "on one scale with the others, which would lose titles by it.",
     )
-    scenarios: tuple[PriceScenario, ...] = Field(
+    scenarios: tuple[_PriceScenario, ...] = Field(
         (),
         description="What if a product cost this.",
         examples=[[{"name": "After a cut", "product": "new-part", "price": 399.0}]],
@@ -559,7 +559,7 @@ class ReviewParams(Section):
         description="Parts of one name in two classes of machine.",
         examples=[[{"here": "new-part", "there": "old-part"}]],
     )
-    pairs: tuple[Pair, ...] = Field(
+    pairs: tuple[_Pair, ...] = Field(
         (),
         description="Any other two products to set against each other: margins, suites, premiums.",
         examples=[[{"product": "old-part", "over": "new-part"}]],
@@ -590,7 +590,7 @@ class ReviewParams(Section):
         description="What must be alike on both sides. A mismatch without a waiver stops the "
         "margin."
     )
-    waivers: tuple[Waiver, ...] = Field(
+    waivers: tuple[_Waiver, ...] = Field(
         (),
         description="Exceptions, each with its reason. They mark every figure they touch.",
         examples=[[{"control": "memory_gb", "products": ["old-part"], "reason": "Why it may."}]],

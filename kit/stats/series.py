@@ -753,11 +753,6 @@ def _ranks(n: int, position: float, q: float, kind: int) -> tuple[int, int, floa
 _SPACING_CONFIDENCE = 0.95  # of the intervals that Hall and Sheather's spacing is best for
 
 
-def mean_influence(frame_ms: Floats) -> Floats:
-    """Return the series of an average: the frame times themselves, shape (n_frames,), in ms."""
-    return frame_ms
-
-
 def tail_influence(frame_ms: Floats, *, share: float) -> Floats:
     """Return the series of the mean of a run's slowest frames.
 

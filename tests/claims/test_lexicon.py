@@ -8,7 +8,7 @@ import pytest
 
 from claims.test_relations import made_book
 from kit.claims.bound_text import bind_text, suggest_bindings
-from kit.claims.lexicon import find_claiming_words
+from kit.claims.lexicon import ClaimingWord
 from kit.claims.relations import RELATIONS
 from kit.errors import TextError
 
@@ -89,12 +89,12 @@ def test_the_mark_of_an_opinion_is_in_the_texts_language():
     "text", ["It ran for two hours on the table.", "Die Karte lag fast zwei Stunden im Gehäuse."]
 )
 def test_other_words_claim_nothing(text):
-    assert not find_claiming_words(text)
+    assert not ClaimingWord.in_text(text)
 
 
 def test_each_word_is_carried_by_relations_that_there_are():
     for sentence in (*FALSE, *FALSE_IN_GERMAN):
-        for word in find_claiming_words(sentence):
+        for word in ClaimingWord.in_text(sentence):
             assert word.carried_by and {*word.carried_by} <= RELATIONS.keys()
             assert sentence[word.start : word.end] == word.text
 
@@ -186,7 +186,7 @@ def test_the_time_it_takes_grows_with_the_text_alone():
 
     def taken(text):
         start = time.perf_counter()
-        find_claiming_words(text)
+        ClaimingWord.in_text(text)
         return time.perf_counter() - start
 
     hostile = "as " * 2000 + "no one " * 2000 + "a " * 4000

@@ -17,7 +17,7 @@ from screening_case import START, cell, diagnostics, profile, row, runs_of, view
 from kit.bench.runs import RunRow
 from kit.screening import run_rules
 from kit.screening.flags import View
-from kit.settings.bench_file import Bench, FrameColumn, Layout, Product, Title
+from kit.settings.bench_file import Bench, Layout, Product, Title, _FrameColumn
 from kit.settings.yaml import YamlDocument
 
 
@@ -309,7 +309,7 @@ def test_four_runs_cannot_show_a_drift_over_their_order():
 
 
 def bench(products: int, titles: int, folder: Path = Path("none")) -> Bench:
-    layout = Layout(comment="#", frames=FrameColumn(column="ms", holds="frame_time", unit="ms"))
+    layout = Layout(comment="#", frames=_FrameColumn(column="ms", holds="frame_time", unit="ms"))
     return Bench(
         folder,
         "made",

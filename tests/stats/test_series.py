@@ -14,7 +14,7 @@ from scipy import signal, stats
 from statsmodels.tsa.stattools import acf
 
 from kit.metrics.blocks import measure_blocks
-from kit.settings.metric import tail_shares
+from kit.settings.metric import _mean_influence, tail_shares
 from kit.stats.series import (
     LOW_DEFINITIONS,
     LagProfile,
@@ -32,7 +32,6 @@ from kit.stats.series import (
     grubbs_test,
     lag1_autocorrelation,
     low_fps,
-    mean_influence,
     measure_lows,
     median_fps,
     median_influence,
@@ -495,7 +494,7 @@ FRAMES = np.random.default_rng(3).lognormal(2.4, 0.3, 4001)
 
 
 def test_means_of_series_are_the_figures():
-    assert 1000 / mean_influence(FRAMES).mean() == pytest.approx(
+    assert 1000 / _mean_influence(FRAMES).mean() == pytest.approx(
         1000 * FRAMES.size / FRAMES.sum(), rel=1e-12
     )
     assert 1000 / median_influence(FRAMES).mean() == pytest.approx(median_fps(FRAMES), rel=1e-12)

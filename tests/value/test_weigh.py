@@ -12,7 +12,7 @@ import pytest
 from kit.bench.prices import PriceRow
 from kit.margins.cells import Cell
 from kit.margins.suites import SuiteMargin
-from kit.settings.params import PriceScenario, ValueParams
+from kit.settings.params import ValueParams, _PriceScenario
 from kit.trace import Trace
 from kit.value.weigh import _prices_in_force, find_frontier, weigh_products
 
@@ -205,7 +205,7 @@ def test_a_price_keeps_the_dates_of_its_observations():
 
 def test_scenarios_whose_names_read_alike_are_numbered():
     names = ("In autumn", "in-autumn", "in autumn!")
-    scenarios = [PriceScenario(name=n, product="a", price=i + 1.0) for i, n in enumerate(names)]
+    scenarios = [_PriceScenario(name=n, product="a", price=i + 1.0) for i, n in enumerate(names)]
     force = settle([row("a", 900.0)], scenarios=scenarios)
     first = force.kinds[2]
     assert force.kinds[2:] == (first, f"{first}-2", f"{first}-3")
@@ -221,7 +221,7 @@ def test_every_product_asked_for_has_a_price_or_a_reason():
 
 def test_a_scenario_sets_its_product_beside_the_others_street_prices():
     rows = [row("a", 1500.0), row("b", 1200.0), row("b", 1300.0), row("a", 1600.0, kind="launch")]
-    scenario = PriceScenario(name="After a cut", product="a", price=1100.0)
+    scenario = _PriceScenario(name="After a cut", product="a", price=1100.0)
     force = settle(rows, scenarios=(scenario,), products=("a", "b", "c"))
     assert force.kinds == ("launch", "street", "scenario-after-a-cut")
     mine = force.prices["a", "scenario-after-a-cut"]
@@ -239,9 +239,9 @@ def test_a_scenario_sets_its_product_beside_the_others_street_prices():
 
 def test_two_scenarios_keep_apart_and_one_may_name_two_products():
     scenarios = [
-        PriceScenario(name="Sale", product="a", price=1.0),
-        PriceScenario(name="sale!", product="a", price=2.0),
-        PriceScenario(name="Sale", product="b", price=3.0),
+        _PriceScenario(name="Sale", product="a", price=1.0),
+        _PriceScenario(name="sale!", product="a", price=2.0),
+        _PriceScenario(name="Sale", product="b", price=3.0),
     ]
     force = settle([row("a", 9.0)], scenarios=tuple(scenarios))
     assert force.prices["a", "scenario-sale"].price == 1.0
@@ -569,7 +569,7 @@ def test_each_kind_of_price_is_weighed_for_itself():
         priced("old", 1400, "street"),
         priced("old", 700, "used"),
     ]
-    scenario = PriceScenario(name="Sale", product="new", price=1300.0)
+    scenario = _PriceScenario(name="Sale", product="new", price=1300.0)
     value = weigh(
         prices, [suite("old", 1.25)], kinds=("launch", "street", "used"), scenarios=(scenario,)
     )
