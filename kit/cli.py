@@ -19,6 +19,7 @@ import typer
 from kit.errors import BenchError, Fault, FaultsError, KitError, UsageError, folded
 
 if TYPE_CHECKING:
+    import datetime as dt
     from logging import LogRecord
 
     from kit.bench.journal import By
@@ -665,6 +666,24 @@ def _page(
     _told({"ok": True, "page": str(to), "lacking": lacking}, said, as_json)
 
 
+def _date_of_epoch(seconds: str) -> dt.date:
+    """Return the day, in UTC, that SOURCE_DATE_EPOCH names: seconds since 1970.
+
+    Raises
+    ------
+    UsageError
+        If it is not a whole number of seconds of a day there can be.
+    """
+    import datetime as dt
+
+    try:
+        return dt.datetime.fromtimestamp(int(seconds), dt.UTC).date()
+    except (ValueError, OverflowError, OSError):
+        raise UsageError(
+            f"SOURCE_DATE_EPOCH is {seconds[:40]!r}; it must be whole seconds since 1970"
+        ) from None
+
+
 @_command("seal")
 def _seal(
     folder: ReviewDir,
@@ -680,11 +699,10 @@ def _seal(
     as_json: Json = False,
 ) -> None:
     """Make the sealed review: report, claims, raw runs and all that is needed to verify it."""
-    from kit.archive.sealing import date_of_epoch
     from kit.archive.sealing import seal as seal_review
 
     epoch = os.environ.get("SOURCE_DATE_EPOCH")
-    date = date_of_epoch(epoch) if epoch else None
+    date = _date_of_epoch(epoch) if epoch else None
     with _progress("sealing"):
         sealed = seal_review(folder, to=to, key=key, params=params, date=date)
     _answer(sealed, as_json)

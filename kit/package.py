@@ -46,24 +46,6 @@ def kit_version() -> str:
         return "0+unknown"
 
 
-def module_path(name: str) -> Path:
-    """Return the file of one module.
-
-    Parameters
-    ----------
-    name : str
-        Its dotted name below `kit`, such as `stats.lows`.
-
-    Raises
-    ------
-    RuntimeError
-        If there is none of that name: it was renamed, and who names it must follow.
-    """
-    if name not in module_paths():
-        raise RuntimeError(f'the kit has no module "{name}"')
-    return module_paths()[name]
-
-
 @dataclass(frozen=True, slots=True)
 class _Package:
     """One package: installed and locked version; `direct` if the kit itself asks for it."""

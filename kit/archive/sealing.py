@@ -22,7 +22,7 @@ from kit.archive.verifying import verify_bag
 from kit.bench.evidence import refuse_altered
 from kit.bench.journal import Anchor
 from kit.claims.claim import ClaimBook, file_sha256, load_claims
-from kit.errors import SealError, UsageError
+from kit.errors import SealError
 from kit.report.files import KEPT_ANYWAY, read_inputs
 
 REPORT_FILES = ("report.html", "claims.json", "executed.ipynb")
@@ -195,25 +195,6 @@ def _journal_said(scope: Scope, *, noted: bool) -> str:
         f"journal: {found} of {len(logs)} logs in it{left}; {len(journal.entries)} entries "
         f"anchored, head {journal.head[:16]}{where}"
     )
-
-
-def date_of_epoch(seconds: str) -> dt.date:
-    """Return the day, in UTC, that SOURCE_DATE_EPOCH names: seconds since 1970.
-
-    >>> date_of_epoch("1775001600")
-    datetime.date(2026, 4, 1)
-
-    Raises
-    ------
-    UsageError
-        If it is not a whole number of seconds of a day there can be.
-    """
-    try:
-        return dt.datetime.fromtimestamp(int(seconds), dt.UTC).date()
-    except (ValueError, OverflowError, OSError):
-        raise UsageError(
-            f"SOURCE_DATE_EPOCH is {seconds[:40]!r}; it must be whole seconds since 1970"
-        ) from None
 
 
 def _finished_files(folder: Path, book: ClaimBook) -> list[str]:

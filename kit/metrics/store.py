@@ -17,7 +17,7 @@ from functools import cache
 from importlib.metadata import version
 from pathlib import Path
 
-from kit.package import module_path
+from kit.package import module_paths
 
 STORE_FORMAT = "marginbook-store/1"
 LIMIT_BYTES = 2 * 1024**3
@@ -123,11 +123,13 @@ def code_key(modules: Sequence[str], packages: Sequence[str]) -> str:
     Parameters
     ----------
     modules : sequence of str
-        Modules of the kit, taken by their text: a change that forgot to raise a version counts.
+        Modules of the kit by their dotted names below it, taken by their text: a change that forgot
+        to raise a version counts.
     packages : sequence of str
         Other packages, taken by their version.
     """
-    parts: list[str | bytes] = [module_path(name).read_bytes() for name in modules]
+    paths = module_paths()  # who names a module that was renamed must follow: it is not there
+    parts: list[str | bytes] = [paths[name].read_bytes() for name in modules]
     parts += [f"{name} {version(name)}" for name in packages]
     return content_key(*parts)
 

@@ -23,12 +23,13 @@ from sealmaker import finished_review, run_project, sealed_review, write_project
 
 import kit.archive.sealing
 from archive.test_contents import frictionless_report, rocrate_report
-from kit.archive.sealing import _finished_files, closing_said, date_of_epoch, seal
+from kit.archive.sealing import _finished_files, closing_said, seal
 from kit.archive.verifying import read_anchor, verify_bag
 from kit.bench.acts import adopt, retire
 from kit.bench.evidence import check_evidence
 from kit.bench.journal import Anchor, By, Journal
 from kit.claims.claim import load_claims
+from kit.cli import _date_of_epoch
 from kit.errors import KitError, SealError, UsageError
 from kit.report.files import _inputs_file
 
@@ -161,7 +162,11 @@ class TestSame:
 @pytest.mark.parametrize("text", ["", "now", "1.5", "9" * 40])
 def test_an_epoch_that_is_none_is_refused(text):
     with pytest.raises(UsageError, match="SOURCE_DATE_EPOCH"):
-        date_of_epoch(text)
+        _date_of_epoch(text)
+
+
+def test_an_epoch_is_a_day():
+    assert str(_date_of_epoch("1775001600")) == "2026-04-01"
 
 
 def test_the_command_seals_on_the_day_of_the_epoch(review):

@@ -140,7 +140,8 @@ def test_the_key_of_code_follows_text_and_version(tmp_path, monkeypatch):
     assert code_key(("errors",), ("scipy",)) != before
     code_key.cache_clear()
     (tmp_path / "errors.py").write_text("# another text")
-    monkeypatch.setattr("kit.metrics.store.module_path", lambda name: tmp_path / f"{name}.py")
+    other = {"errors": tmp_path / "errors.py"}
+    monkeypatch.setattr("kit.metrics.store.module_paths", lambda: other)
     assert code_key(("errors",), ("numpy",)) != before
     code_key.cache_clear()
 
