@@ -1200,7 +1200,7 @@ class _Guess:
     fields : mapping of Path to mapping of str to str
         By log: product, title, session, pass, layout.
     parts : tuple of str
-        What each part of path and name was taken for, with examples.
+        What each part of path and name was taken for, with examples; what layouts leave unsure.
     new : mapping
         What `bench.yaml` lacks: products, titles, layouts.
     over : tuple of (Path, str)
@@ -1247,11 +1247,12 @@ def guess_folder(bench_folder: Path, folder: Path) -> _Guess:
         If the names do not tell product and title: what was seen, and what to write instead.
     """
     bench = read_bench(bench_folder)
-    layouts, fits, over = _layouts(bench, folder)
+    layouts, fits, over, unsure = _layouts(bench, folder)
     cut = {path: _tokens(path.relative_to(folder)) for path in fits}
     if not cut:
         raise UsageError(f"{folder.name}: there is no log in it that can be read")
     width = Counter(map(len, cut.values())).most_common(1)[0][0]
+    look = [f"layout {name}: look at this: {said}" for name, said in unsure]
     over += [(p, "its name has other parts than most") for p in cut if len(cut[p]) != width]
     cut = {path: tokens for path, tokens in cut.items() if len(tokens) == width}
     columns = list(zip(*cut.values(), strict=True))
@@ -1274,12 +1275,12 @@ def guess_folder(bench_folder: Path, folder: Path) -> _Guess:
                 entry = {"name": re.sub(r"[-_]+", " ", token).strip().capitalize()}
                 new[f"{what}s"][name] = entry | ({"class": _CLASS} if what == "product" else {})
         fields[path] = {**said, "layout": fits[path]}
-    parts = tuple(
+    parts = [
         f"part {i} of path and name, {what or 'passed over'}: "
         + ", ".join(list(dict.fromkeys(column))[:4])
         for i, (what, column) in enumerate(zip(names, columns, strict=True), 1)
-    )
-    return _Guess(folder, fields, parts, {k: v for k, v in new.items() if v}, tuple(over))
+    ]
+    return _Guess(folder, fields, (*parts, *look), {k: v for k, v in new.items() if v}, tuple(over))
 
 
 def take_guess(bench_folder: Path, guess: _Guess, *, session: str = "", by: By = NOBODY) -> _Intake:
@@ -1315,8 +1316,9 @@ def take_guess(bench_folder: Path, guess: _Guess, *, session: str = "", by: By =
 
 def _layouts(
     bench: Bench, folder: Path
-) -> tuple[dict[str, Any], dict[Path, str], list[tuple[Path, str]]]:
-    """Return new layouts, the layout of each log, and what is no log."""
+) -> tuple[dict[str, Any], dict[Path, str], list[tuple[Path, str]], list[tuple[str, str]]]:
+    """Return new layouts, the layout of each log, what is no log, what new layouts leave unsure."""
+    unsure: list[tuple[str, str]] = []
     new: dict[str, Any] = {}
     models = dict(bench.layouts)
     fits: dict[Path, str] = {}
@@ -1334,9 +1336,10 @@ def _layouts(
                 continue
             fitting = proposal.name + (f"-{len(models)}" if proposal.name in models else "")
             new[fitting] = dict(proposal.layout)
+            unsure += [(fitting, said) for said in proposal.ambiguities]
             models[fitting] = Layout.model_validate(proposal.layout)
         fits[path] = fitting
-    return new, fits, over
+    return new, fits, over, unsure
 
 
 def _reads(path: Path, layout: Layout) -> bool:

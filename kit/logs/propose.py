@@ -50,7 +50,7 @@ if TYPE_CHECKING:
 
 
 _LOOK_LINES = _LOOK_ROWS = 5000
-_SLOWEST_FPS, _FASTEST_FPS = 0.05, 2e4  # of what is proposed; beyond, something was mistaken
+_SLOWEST_FPS, _FASTEST_FPS = 0.05, 4e3  # of what is proposed; beyond, something was mistaken
 _LOOK_BYTES = 64 * 1024 * 1024
 _COMMENT_MARKS = ("#", "//", "--", "%", "!", "*", ";", "'", "rem ")
 _DELIMITERS = ("tab", ";", "|", ",", ":", "space")
@@ -467,6 +467,7 @@ _UNIT_WORDS = {
     "s": r"s|sec|secs|seconds?|sekunden?",
 }
 _FRAME_WORDS = r"frame.?times?|frametimes?|frame|delta|duration|length|interval|cost|dt|bildzeit"
+_COUNT_WORDS = r"counts?|bins?|percentiles?|quantiles?|ranks?|anzahl"
 _STAMP_WORDS = r"elapsed|stamp\w*|timestamps?|clock.?time|since|t|time|times|at|end|zeit|moment"
 _SENSORS = {
     "power_w": r"power|watts?|w|leistung",
@@ -547,7 +548,7 @@ def _guess(
     if unit:
         guess = _guess(place, f"{name} {unit}", values, columns, "")
         return replace(guess, name=name)
-    if np.all(steps == 1.0):  # it counts the rows
+    if np.all(steps == 1.0) or _has(name, _COUNT_WORDS):  # it counts the rows, or something else
         return _ColumnGuess(place, name, "other", score=-9.0)
     if sensor := _sensor_of(name):
         return _ColumnGuess(place, name, "sensor", score=-8.0, sensor=sensor)
@@ -638,6 +639,8 @@ def _time_guess(
     if held > 0.3:
         reasons.append(f"but {100 * held:.0f} of 100 values repeat the one before, as sensors do")
         score -= 4.0 * held
+    if unit == "ms" and not _unit_in(name) and np.all(values == np.round(values)):
+        reasons.append("but whole numbers without a unit, as counts and rates are")
     match = _steps_match(place, values, columns)
     if match is not None:
         reasons.append(f"its values are the steps of column {match + 1}")

@@ -24,12 +24,12 @@ from kit.bench.acts import (
     retire,
     undo,
 )
-from kit.bench.evidence import check_evidence, refuse_altered
+from kit.bench.evidence import check_evidence, explain_unreadable, refuse_altered
 from kit.bench.intake import add_logs
 from kit.bench.journal import Anchor, By, Journal
 from kit.bench.prices import read_prices
 from kit.bench.runs import read_run_sheet
-from kit.errors import BenchError, RunFileError, UsageError
+from kit.errors import BenchError, Fault, RunFileError, UsageError
 from kit.settings.bench_file import read_bench
 
 BENCH = """\
@@ -395,6 +395,17 @@ def test_a_log_just_read_is_not_hashed_again(bench):
     rows = read_run_sheet(read_bench(bench))
     with pytest.raises(RunFileError, match=r"logs/pass-1\.csv: was altered after it was taken in"):
         refuse_altered(rows, bench, {"p1": "0" * 64})
+
+
+def test_a_log_that_cannot_be_read_is_first_told_as_altered_if_it_was(bench):
+    files = (LOG, "logs/pass-2.csv", "logs/gone.csv")
+    error = RunFileError([Fault(file, "found 'x'", line=7) for file in files])
+    assert explain_unreadable(error, bench).faults == error.faults
+    edit(log(bench), lambda data: data + b"x\n")
+    first, *rest = explain_unreadable(error, bench).faults
+    assert first.file == LOG and first.message.startswith("was altered") and rest == [*error.faults]
+    edit(bench / "journal.jsonl", lambda data: data[1:])
+    assert explain_unreadable(error, bench) is error
 
 
 def test_a_torn_last_line_is_left_out_and_the_next_act_mends_it(bench):

@@ -201,3 +201,12 @@ def test_what_cannot_be_read_is_passed_over_by_name_with_the_reason(bench, tmp_p
     said = guess_folder(bench, today).to_lines()
     assert any(line.startswith("a_weir_8.csv: passed over, the file is empty") for line in said)
     assert any("a_weir_9.csv: passed over, line 52" in line and "'n/a'" in line for line in said)
+
+
+def test_what_a_new_layout_leaves_unsure_stands_in_the_table(bench, tmp_path):
+    """Whole numbers may be milliseconds, or frames of each second."""
+    today = tmp_path / "today"
+    today.mkdir()
+    (today / "a_weir_1.log").write_text("".join(f"{i} {60 + i % 3}\n" for i in range(90)))
+    said = guess_folder(bench, today).to_lines()
+    assert any("look at this: but whole numbers without a unit, as counts" in line for line in said)

@@ -92,6 +92,8 @@ RIGHT: Mapping[str, tuple[str, str | bytes, dict[str, object]]] = {
         "a.csv", "frame,ms,phase\n" + lines(range(240), ONE, SCENES), {"": ONE[30:210]}),
     "a scene marked, twice": (
         "a.csv", "ms,phase\n" + lines(ONE, TWICE), {"scene 1": ONE[20:120], "scene 2": ONE[140:]}),
+    "scenes marked without a header": (
+        "a.csv", lines(ONE, ["canyon"] * 120 + ["weir"] * 120), {"canyon": ONE[:120], "weir": ONE[120:]}),
     "passes numbered in a column": (
         "a.csv", "pass,ms\n" + lines([1] * 80 + [2] * 160, ONE), {"1": ONE[:80], "2": ONE[80:]}),
     "marks at one row that stand until the next": (
@@ -192,6 +194,12 @@ REFUSED: Mapping[str, tuple[str, str | bytes, str]] = {
         r"rows of race and shell take turns \(column app\)"),
     "two numbered programs by turns": (
         "a.csv", "process_id,ms\n" + lines([7, 9] * 120, ONE), "rows of 7 and 9 take turns"),
+    "a table of counts": (
+        "a.csv", "bin_ms,count\n" + lines(range(1, 60), [abs(100 - 3 * i) for i in range(59)]),
+        "none is above 0 and changing"),
+    "a table of percentiles": (
+        "a.csv", "p,ms\n" + lines(range(1, 100), [f"{10 + i * 0.2:.2f}" for i in range(99)]),
+        "column ms would hold 5e.03 frames per second"),
     "averages by the clock": ("a.csv", "clock,fps\n" + SECONDS, "a log of averages"),
     "a JSON document": ("a.json", json.dumps([{"ms": 16.7}] * 3, indent=1), "no rows of numbers"),
     "a zip of photographs": ("a.zip", zipped(a=b"\x89PNG" * 99), "none of 1 parts"),
@@ -223,6 +231,10 @@ WRONG: Mapping[str, tuple[str, str | bytes, Layout, str]] = {
         "holds 2 runs: scene 1, scene 2; name one"),
     "a part that is not there": (
         "a.zip", zipped(x_csv=PLAIN, y_csv=PLAIN), layout(part="z.csv"), 'holds no part "z.csv"'),
+    "a spreadsheet, its layout says text": (
+        "a.xlsx", book(L=SHEET), layout(), "is a spreadsheet; say `container: xlsx`"),
+    "an archive, its layout says a spreadsheet": (
+        "a.zip", zipped(x_csv=PLAIN), layout(container="xlsx"), "is a zip archive, no sheet"),
     "marks that are not there": (
         "a.csv", "ms,phase\n" + lines(ONE, SCENES), layout(parts={"column": "phase", "keep": ["race"]}),
         "no row is marked race; the marks are menu, scene, outro"),
