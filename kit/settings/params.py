@@ -784,7 +784,9 @@ def load_params(path: Path, *, bench_folder: Path | None = None) -> LoadedParams
     params = document.as_model(ReviewParams, ParamsError)
     folder = bench_folder or _BENCH.get() or (path.parent / params.bench).resolve()
     if not (folder / "bench.yaml").is_file():
-        said = f'"{params.bench}" is not a bench: no bench.yaml in that folder'
+        near = [found.parent.name for found in folder.parent.glob("*/bench.yaml")]
+        guess = did_you_mean(folder.name, near, listed=5 if near else 0)
+        said = f'"{params.bench}" is not a bench: no bench.yaml in that folder{guess}'
         raise ParamsError([document.fault(said, "bench")])
     sha256 = hashlib.sha256(path.read_bytes()).hexdigest()
     return _with_known_names(LoadedParams(path, params, read_bench(folder), document, sha256))

@@ -44,6 +44,15 @@ def test_a_specification_that_contradicts_itself_is_a_fault(tmp_path):
         load(tmp_path, DEMO.replace("../example_runs", "bench"))
 
 
+def test_a_bench_beside_the_one_named_is_offered(tmp_path):
+    (tmp_path / "my bench").mkdir()
+    (tmp_path / "my bench" / "bench.yaml").write_text("")
+    with pytest.raises(ParamsError, match='in that folder; did you mean "my bench"'):
+        load(tmp_path, DEMO.replace("../example_runs", "my bnch"))
+    with pytest.raises(ParamsError, match="in that folder; known: my bench$"):
+        load(tmp_path, DEMO.replace("../example_runs", "elsewhere"))
+
+
 HOUSE = ROOT / "params" / "house"
 
 
