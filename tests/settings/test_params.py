@@ -49,7 +49,7 @@ def test_a_bench_beside_the_one_named_is_offered(tmp_path):
     (tmp_path / "my bench" / "bench.yaml").write_text("")
     with pytest.raises(ParamsError, match='in that folder; did you mean "my bench"'):
         load(tmp_path, DEMO.replace("../example_runs", "my bnch"))
-    with pytest.raises(ParamsError, match="in that folder; known: my bench$"):
+    with pytest.raises(ParamsError, match=r"in that folder; known: my bench$"):
         load(tmp_path, DEMO.replace("../example_runs", "elsewhere"))
 
 
