@@ -244,9 +244,13 @@ def _compare(call: _Call, quantity: str, pair: tuple[str, str]) -> _Compared:
     if metric in METRICS and (place["in"] or METRICS[metric].source != "title"):
         return _speed(call, metric, pair, place)
     titles = [place["in"]] if place["in"] else list(book.names.get("titles", {}))
-    rows = [(cells.get((t, pair[0])), cells.get((t, pair[1]))) for t in titles]
-    levels = [_by_difference(book, metric, title, pair) for title in titles]
-    both = [*filter(None, levels)] or [_by_ends(one, other) for one, other in rows if one and other]
+    both = []
+    for title in titles:
+        one, other = (cells.get((title, product)) for product in pair)
+        judged = _by_difference(book, metric, title, pair) or _by_energy(book, metric, title, pair)
+        if judged is None and one and other:
+            judged = _by_ends(one, other)
+        both += [judged] if judged else []
     if not both:
         raise LookupError(f'no title has "{quantity}" of both {pair[0]} and {pair[1]}')
     states = {found.state for found in both}
@@ -266,6 +270,22 @@ def _by_difference(
             low, high = claim.ends if claim.product == pair[0] else (-e for e in claim.ends[::-1])
             state = "more" if low > 0 else "less" if high < 0 else "unresolved"
             return _Compared(state, f"{claim.id}: {claim.printed}", (claim,))
+    return None
+
+
+def _by_energy(book: ClaimBook, metric: str, title: str, pair: tuple[str, str]) -> _Compared | None:
+    """Compare by the outcome of an energy margin, which is ahead where less is needed; else None.
+
+    Frames per second per watt are the same margin the other way round.
+    """
+    energy = metric.replace("fps_per_watt", "energy")
+    for claim in book.of_kind("energy_margin", metric=energy, title=title):
+        if {claim.product, claim.baseline} == {*pair} and claim.figure > 0:
+            turned = (claim.product == pair[0]) == (energy == metric)
+            outcome = TURNED.get(claim.outcome, claim.outcome) if turned else claim.outcome
+            says = f"{claim.id}: {claim.text}{f' ({claim.interval})' if claim.interval else ''}"
+            ratio = 1 / claim.figure if turned else claim.figure
+            return _Compared(_STATES[outcome or "unresolved"], says, (claim,), ratio)
     return None
 
 

@@ -302,6 +302,31 @@ def test_two_margins_are_multiplied_end_by_end():
     assert "+34" in judged.says and "(+30 to +38)" in judged.says
 
 
+@pytest.mark.parametrize(
+    ("outcome", "ratio", "holds"),
+    [
+        # Above 1 the product needs less; the intervals of the two energies do not touch in dell.
+        ("ahead", 1.2, ["less energy ash than birch", "more energy birch than ash",
+                        "about -16.7% energy ash over birch", "about +20% energy birch over ash"]),
+        ("behind", 0.8, ["more energy ash than birch", "less energy birch than ash"]),
+        ("level", 1.001, ["same energy ash with birch", "same energy birch with ash"]),
+        ("unresolved", 1.2, ["open energy ash than birch", "open energy birch than ash"]),
+    ],
+)  # fmt: skip
+def test_energy_is_judged_by_the_outcome_of_its_margin(outcome, ratio, holds):
+    made = made_book()
+    margin = claim("energy_margin/energy/dell/ash-over-birch", "energy_margin", ratio, low=0.9 * ratio,
+                   high=1.1 * ratio, metric="energy", title="dell", baseline="birch",
+                   outcome=outcome)  # fmt: skip
+    book = replace(made, claims=(*made.claims, margin))
+    judged = [judge_relation(f"{relation} in dell", book) for relation in holds]
+    assert [j.claims for j in judged if j.holds] == [(margin,)] * len(holds)
+    wrong = "less" if outcome != "ahead" else "more"
+    assert not judge_relation(f"{wrong} energy ash than birch in dell", book).holds
+    # Where there is no margin of the two, their intervals decide as before.
+    assert judge_relation("less energy ash than cedar in dell", book).holds
+
+
 def test_a_limit_that_cannot_be_judged_is_none():
     made = made_book()
     unclear = [replace(c, outcome="cannot_judge") if c.kind == "flag" else c for c in made.claims]
