@@ -11,6 +11,7 @@ from __future__ import annotations
 import base64
 import io
 import math
+import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
@@ -391,7 +392,8 @@ def _wide(text: str, how: _Type) -> float:
 
 def _in_lines(text: str, form: _Format) -> list[str] | None:
     """Return a title broken into the lines a slide has; None where it does not fit."""
-    room, words = form.right - form.left, text.split(" ")
+    # A short number stays with the word before it: "Fennock 7".
+    room, words = form.right - form.left, re.split(r" (?!\d{1,2}\b)", text)
 
     def widest(lines: Sequence[str]) -> float:
         return max(_wide(line, _Type(form.title, bold=True, serif=True)) for line in lines)

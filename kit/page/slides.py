@@ -180,13 +180,73 @@ def _by_rival(facts: Findings) -> list[Slide]:
     return [slide for s in facts.standings if s.margins for slide in _one_rival(facts, s)]
 
 
-def _one_rival(facts: Findings, standing: Standing) -> list[Slide]:
+# Of energy a frame, in the place of `AGAINST`: less of it is ahead.
+_ENERGY = AGAINST | {
+    "ahead": "less energy than {rival}",
+    "behind": "more energy than {rival}",
+    "level": "as much energy as {rival}",
+}
+
+
+def _power(facts: Findings) -> list[Slide]:
+    """Return the slide of stated clocks and power limits, and energy a frame over two rivals."""
+    slides = _clocks(facts)
+    for s in [s for s in facts.standings if not s.apart]:
+        pair = {"product": facts.book.product, "baseline": s.product}
+        found = facts.book.of_kind("energy_margin", metric="energy", **pair)
+        if found and len(slides) < 3:
+            by_title = {claim.title: claim for claim in found}
+            energy = replace(s, margins=by_title, counts={}, groups={}, whole=None)
+            slides += _one_rival(facts, energy, words=_ENERGY)
+    return slides
+
+
+def _clocks(facts: Findings) -> list[Slide]:
+    """Return the slide of each product's boost clock, on a stem from its base clock, and limit."""
+    book, pen = facts.book, _Pen(facts.book, [])
+    stated = {(c.metric, c.product): c for c in book.of_kind("specification")}
+    looks, classes = Identity(book).looks(), book.names.get("classes", {})
+    rows = []
+    for product, look in looks.items():
+        base, boost, limit = (
+            stated.get((name, product))
+            for name in ("base_clock_mhz", "boost_clock_mhz", "power_limit_w")
+        )
+        if boost is None or limit is None:
+            continue
+        rows.append(
+            Row(
+                Identity(book).short(product), (pen.fps(boost), pen.fps(limit)), look,
+                at=boost.figure, ends=(base.figure, boost.figure) if base else None,
+                own=product == book.product,
+                apart=classes.get(product) != classes.get(book.product),
+            )
+        )  # fmt: skip
+    own = [stated.get((n, book.product)) for n in ("boost_clock_mhz", "power_limit_w")]
+    if len(rows) < 2 or own[0] is None or own[1] is None:
+        return []
+    rows.sort(key=lambda row: (row.apart, -row.at))
+    said = [pen.note(claim, claim.text) for claim in own if claim]
+    return [
+        Slide(
+            "clocks", "stems",
+            (f"{facts.own}: {said[0]} at up to {said[1]}", " at up to ".join(said)),
+            ("Clock in MHz, stem from base to boost; watts", "Clock, base to boost, in MHz"),
+            (short_date(book.date), "as the makers state", _whose(book)),
+            tuple(rows), tuple(pen.printed), ("boost", "limit, W"),
+        )
+    ]  # fmt: skip
+
+
+def _one_rival(
+    facts: Findings, standing: Standing, *, words: Mapping[str, str] = AGAINST
+) -> list[Slide]:
     """Return the slides of a rival: by group of titles, in even parts, where one has no room."""
     book = facts.book
     order = {t: g for t, g in Identity(book).title_order().items() if t in standing.margins}
     heads = list(dict.fromkeys(order.values()))
     if len(order) <= MOST_ROWS:
-        return [_rival_slide(facts, standing, list(order), order, "")]
+        return [_rival_slide(facts, standing, list(order), "", words)]
     slides: list[Slide] = []
     for head in heads:
         titles = [t for t in order if order[t] == head]
@@ -194,14 +254,17 @@ def _one_rival(facts: Findings, standing: Standing) -> list[Slide]:
         size = -(-len(titles) // count)
         for n in range(count):
             some = titles[n * size : (n + 1) * size]
-            slides.append(_rival_slide(facts, standing, some, order, f"-{len(slides) + 1}"))
+            slides.append(_rival_slide(facts, standing, some, f"-{len(slides) + 1}", words))
     return slides
 
 
 def _rival_slide(
-    facts: Findings, standing: Standing, titles: Sequence[str], order: Mapping[str, str], part: str
+    facts: Findings, standing: Standing, titles: Sequence[str], part: str, words: Mapping[str, str]
 ) -> Slide:
-    book = facts.book
+    book, order = facts.book, Identity(facts.book).title_order()
+    kind, more = "rival", _faster(standing)
+    if words is _ENERGY:
+        kind, more = "power", "more frames per joule"
     pen, the = _Pen(book, []), standing.the
     rows = []
     for title in sorted(titles, key=lambda t: list(order).index(t)):
@@ -226,11 +289,11 @@ def _rival_slide(
     if count is not None and count.figure == counts[most]:
         pen.note(count, count.text)
     share = "all" if counts[most] == number else f"{counts[most]} of"
-    word, tail = upper_first(AGAINST[most]), f"in {share} {number} titles"
+    word, tail = upper_first(words[most]), f"in {share} {number} titles"
     forms = [f"{word.format(rival=rival)} {tail}" for rival in (the, the.removeprefix("the "))]
     groups = facts.differing_groups(standing)
     whole = standing.whole
-    under = [f"Per title, % {_faster(standing)} than {the}"]
+    under = [f"Per title, % {more} than {the}", f"% {more} than {the}"]
     if groups and len(titles) == len(standing.margins):
         clauses = [
             f"{outcome_word(standing.groups[g].outcome)} {facts.group_words(g)}" for g in groups
@@ -238,11 +301,11 @@ def _rival_slide(
         clauses[1:] = [c.removesuffix(_shared_end(clauses[0], c)) for c in clauses[1:]]
         forms.insert(0, upper_first(", ".join(clauses)))
         said = " and ".join(pen.percent(standing.groups[g]) for g in groups)
-        under.insert(0, f"Over {the} {said}; per title, % {_faster(standing)}")
+        under.insert(0, f"Over {the} {said}; per title, % {more}")
     elif whole is not None and not part:
-        under.insert(0, f"Over {the} {pen.percent(whole)}; per title, % {_faster(standing)}")
+        under.insert(0, f"Over {the} {pen.percent(whole)}; per title, % {more}")
     return Slide(
-        f"rival-{standing.product}{part}", "dots", tuple(forms), tuple(under),
+        f"{kind}-{standing.product}{part}", "dots", tuple(forms), tuple(under),
         pen.source(f"{facts.confidence} intervals", f"shaded: level, {facts.band_words}"),
         tuple(rows), tuple(pen.printed), band=facts.level_band,
     )  # fmt: skip
@@ -507,6 +570,7 @@ _MAKERS: Mapping[str, Callable[[Findings], list[Slide]]] = {
     "suite": _suite,
     "groups": _groups,
     "classes": _classes,
+    "power": _power,
     "prices": _prices,
     "setup": _setup,
 }

@@ -638,8 +638,8 @@ class ReviewParams(Section):
     slides: tuple[Text, ...] = Field(
         (),
         description="Slides drawn by `run`, in this order: titles, rivals, suite, groups, "
-        "classes, prices, setup, or single ones by name. Without it, `marginbook slides` draws "
-        "them.",
+        "classes, power, prices, setup, or single ones by name. Without it, `marginbook slides` "
+        "draws them.",
         examples=[["suite", "rivals", "titles", "prices", "setup"]],
     )
     spoken: Literal["words", "numerals"] = Field(

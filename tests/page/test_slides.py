@@ -48,7 +48,25 @@ def test_every_subject_has_its_slides(demo, shown):
     assert len(names) == len(set(names))
     assert sum(n.startswith("title-") for n in names) == len(book.names["titles"]) == 14
     assert sum(n.startswith("rival-") for n in names) == 6  # four rivals, predecessor, namesake
-    assert {"suite", "classes", "prices-street", "setup"} < set(names)
+    assert {"suite", "classes", "clocks", "prices-street", "setup"} < set(names)
+    assert sum(n.startswith("power-") for n in names) == 2
+
+
+def test_clocks_are_the_stated_ones_and_energy_is_said_by_its_margins(demo, shown):
+    by_name = {slide.name: slide for slide in shown}
+    stated = {
+        c.product: c.figure for c in demo.book.of_kind("specification", metric="boost_clock_mhz")
+    }
+    assert sorted(row.at for row in by_name["clocks"].rows) == sorted(stated.values())
+    pair = {"product": demo.book.product, "baseline": demo.book.settings["rivals"][0]}
+    margins = demo.book.of_kind("energy_margin", **pair)
+    slide = by_name[f"power-{pair['baseline']}"]
+    assert {c.id for c, _ in slide.printed} == {c.id for c in margins}
+    # Above 1 the rival needs more for a frame: as much more as the product gives of frames a joule.
+    assert [row.at > 1 for row in slide.rows] == [row.figures[0][0] == "+" for row in slide.rows]
+    more = sum(c.outcome == "behind" for c in margins)
+    assert slide.titles[0] == f"More energy than the Sedge in {more} of {len(margins)} titles"
+    assert "more frames per joule" in slide.under[0]
 
 
 def test_every_number_on_a_slide_is_a_claim_it_lists(demo, shown):
