@@ -32,6 +32,7 @@ from kit.page.traces import trace_section
 from kit.report.report import Closing, ReviewRun, close_review, run_template
 from kit.report.template import find_template
 from kit.rounding import Rounded, table_csv
+from kit.screening.flags import few
 from kit.settings.metric import METRIC_LABELS
 
 _TEMPLATE = Path("correction.ipynb")
@@ -87,6 +88,35 @@ def _summary(revision: Revision) -> Html:
                    rows),
         sides,
     )  # fmt: skip
+
+
+def _to_replace(revision: Revision) -> Html:
+    """Return what was printed on slides and in the text and reads otherwise now: replace it first.
+
+    Every slide, also those that no params ask for, and every line of the old review's text.
+    """
+    if not revision.printed:
+        return paragraph("Nothing printed on a slide or in the text reads otherwise.")
+    rows: list[list[Part | None]] = []
+    for printed in revision.printed:
+        book = revision.old.book if printed.what in revision.old.book.by_id else revision.new.book
+        claim = book.get(printed.what)
+        what = printed.what
+        if claim is not None:
+            what = _claim_words(claim, book).removesuffix(f", ({claim.id})")
+        rows.append([printed.place, what, printed.old or "nothing", printed.new or "nothing"])
+    places = list(dict.fromkeys(printed.place for printed in revision.printed))
+    slides = sum(place.startswith("slide") for place in places)
+    return joined(
+        paragraph(
+            f"To replace: {few(slides, 'slide')}, {few(len(places) - slides, 'line')} of the text."
+        ),
+        html_table(
+            "Slides, and lines of the text, that read otherwise now",
+            [Column("Where"), Column("What"), Column("Was"), Column("Is")],
+            rows,
+        ),
+    )
 
 
 def _changes(revision: Revision, *kinds: str) -> Html:
@@ -164,6 +194,7 @@ def _traces(revision: Revision) -> Html:
 _PIECES: Mapping[str, Callable[[Revision], Html]] = {
     "head": _head,
     "summary": _summary,
+    "replace": _to_replace,
     "moved": lambda revision: _changes(revision, "outcome_turned", "moved_outside", "gone"),
     "why": _causes,
     "new": lambda revision: _changes(revision, "new"),
@@ -183,8 +214,9 @@ class _Correction(Revision):
         ----------
         piece : str
             One of "head" (title, byline and date of the new review), "summary" (how many
-            figures changed in which way), "moved" (those that no longer stand), "why" (runs,
-            settings and methods that changed), "new", "within" (counts by kind), "traces".
+            figures changed in which way), "replace" (slides and lines of the text that read
+            otherwise), "moved" (those that no longer stand), "why" (runs, settings and methods
+            that changed), "new", "within" (counts by kind), "traces".
 
         Raises
         ------

@@ -43,6 +43,23 @@ def test_the_note_says_what_changed_and_why(note):
         assert words in text
 
 
+def test_slides_and_lines_to_replace_stand_before_all_else(note, revision):
+    page = html.fromstring(note.report.read_text())
+    heads = [h.text_content() for h in page.iter("h2")]
+    assert heads[:3] == ["What changed", "To replace first", "Figures that no longer stand"]
+    (table,) = page.xpath("//table[contains(caption, 'read otherwise now')]")
+    rows = [[cell.text_content() for cell in row] for row in table.xpath("./tbody/tr")]
+    assert [(row[0], row[2] or "nothing") for row in rows] == [
+        (p.place, p.old or "nothing") for p in revision.printed
+    ]
+    suite = "suite margin, average, Quill over Wren"
+    (line,) = (row for row in rows if row[1] == suite and "suite" in row[0])
+    old, new = (s.book.by_id["suite/average_fps/all/quill-over-wren"] for s in
+                (revision.old, revision.new))  # fmt: skip
+    assert line[2:] == [f"{old.text}, {old.outcome}", f"{new.text}, {new.outcome}"]
+    assert any(row[0] == "text, line 3" for row in rows)
+
+
 def test_every_old_figure_stands_beside_its_new_one(note, revision):
     page = html.fromstring(note.report.read_text())
     rows = {row[0].text_content(): row for row in page.iter("tr") if len(row) == 5}
@@ -85,6 +102,7 @@ def test_gravest_and_widest_first(revision):
 def test_nothing_changed_is_said_too():
     same = revise(sealed_review(), sealed_review())
     assert "still stands within its interval" in same.show("summary").markup
+    assert "Nothing printed on a slide" in same.show("replace").markup
     assert "None." in same.show("moved").markup
     assert "None." in same.show("within").markup
     assert "Neither runs nor settings" in same.show("why").markup
