@@ -76,17 +76,17 @@ def _summary(revision: Revision) -> Html:
     rows: list[list[Part | None]] = [
         [_CHANGE_WORDS[kind], Rounded.count(count).text] for kind, count in revision.counts.items()
     ]
-    sides = bullet_list(
-        f"{side}: {sealed.book.title}, {sealed.book.date}, made with marginbook "
-        f"{sealed.book.kit_version}, identity {sealed.identity}"
-        for side, sealed in (("Old", old), ("New", new))
-    )
+    sides: list[list[Part | None]] = [
+        [side, s.book.title, s.book.date, f"marginbook {s.book.kit_version}", s.identity]
+        for side, s in (("Old", old), ("New", new))
+    ]
     return joined(
         paragraph(lead, css="lead"),
         paragraph(said),
         html_table("How the figures changed", [Column("Change"), Column("Figures", number=True)],
                    rows),
-        sides,
+        html_table("The two reviews", [Column(head) for head in (
+            "Review", "Title", "Date", "Made with", "Identity")], sides),
     )  # fmt: skip
 
 

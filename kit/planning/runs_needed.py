@@ -821,22 +821,22 @@ def _notes(
         )
     if any(cell.best_run_s is not None for cell in cells):
         notes.append(
-            "best_run_s is the length that suits averages; lows rest on few frames and want runs "
-            "no shorter than planned."
+            "The best length of a run is the one that suits averages; lows rest on few frames and "
+            "want runs no shorter than planned."
         )
     if params.every_title:
         notes.append("Each title is planned so that statements about every title hold together.")
     else:
         notes.append(
             "Each title is planned for itself: over many titles some will miss, and a statement "
-            "about every title needs more runs (every_title)."
+            "about every title needs more runs, which params can ask for."
         )
     if params.budget_minutes is not None:
         fits = minutes <= params.budget_minutes
         notes.append(
             "The plan fits the bench time there is."
             if fits
-            else "The plan asks more bench time than there is; next_runs is the best use of it."
+            else "The plan asks more bench time than there is; the next runs are its best use."
         )
     return (*notes, STOPPING_RULE)
 
