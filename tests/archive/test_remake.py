@@ -109,6 +109,20 @@ def fresh(stated):
     return _recompute_review(data / "params" / stated.params_file, data / "bench").book
 
 
+def test_runs_added_after_a_registered_plan_are_said_in_the_bag_and_verified(stated, tmp_path):
+    (said,) = stated.of_kind("plan_kept")
+    assert said.outcome == "added"
+    assert said.text.startswith("Runs were added after the plan registered on 2026-03-01: Quill in")
+    assert "Kettle Run 3 of 2." in said.text
+    assert said.text in (sealed_review() / "data" / "report.html").read_text(encoding="utf-8")
+    # Whoever writes another count into the sealed params afterwards is found out.
+    folder = copy_bag(tmp_path / "bag") / "data"
+    params = folder / "params" / stated.params_file
+    params.write_text(params.read_text().replace("quill: {kettle: 2,", "quill: {kettle: 3,"))
+    found = [*_compare_books(stated, _recompute_review(params, folder / "bench").book)]
+    assert any("# plan_kept, text" in f.path for f in found), found
+
+
 def changed(book, claim_id, **values):
     claims = tuple(replace(c, **values) if c.id == claim_id else c for c in book.claims)
     return replace(book, claims=claims)

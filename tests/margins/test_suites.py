@@ -301,3 +301,25 @@ def test_weights_sum_to_one_and_unnamed_titles_weigh_one():
 def test_weights_must_be_above_zero(weight):
     with pytest.raises(ValueError, match="weights must be above 0"):
         _suite_weights(["a", "b"], {"a": weight})
+
+
+def test_the_day_that_would_turn_a_suite_makes_its_interval_end_at_one():
+    """Second version: normal errors by scipy; t of the many runs here is near the normal."""
+    suite = suite_of([1.02, 1.03, 1.01, 1.04], spread=0.01, runs=40)
+    assert suite.low > 1 and suite.day_sd is None
+    own = sum(m.log_se**2 for m in suite.margins) / 16
+    # Two products' days, shared by all titles: 2 sd^2 beside what runs give.
+    total = own + 2 * suite.break_even_day**2
+    assert stats.norm.ppf(0.975) * math.sqrt(total) == pytest.approx(suite.center, rel=0.01)
+
+
+def test_false_outcomes_are_counted_among_those_said():
+    suite = suite_of([1.1, 1.0, 0.9])
+    rates = (0.02, 0.4, 0.03)
+    margins = tuple(
+        replace(m, outcome=said, false_sign=rate)
+        for m, said, rate in zip(
+            suite.margins, ("ahead", "unresolved", "behind"), rates, strict=True
+        )
+    )
+    assert replace(suite, margins=margins).false_expected == pytest.approx(0.05)

@@ -479,3 +479,30 @@ def test_beside_one_or_two_others_a_quickening_is_put_down_to_nobody(others):
     assert {flag.product for flag in flags} == {"heron"}
     fast = {"heron": -0.12} | dict.fromkeys(others, 0.0)
     assert "heron" not in {f.product for f in run_rules._find_drifts(view(courses(fast, 4)))}
+
+
+def test_the_spread_of_a_title_is_pooled_over_its_cells():
+    # Sums of squares over degrees of freedom: common practice, no source.
+    cells = {
+        ("heron", "dunes"): np.array([0.0, 0.02]),
+        ("ibis", "dunes"): np.array([0.3, 0.33, 0.36]),
+        ("ibis", "marsh"): np.array([1.0, 1.5]),
+    }
+    found = run_rules._pooled_spreads(cells)
+    assert found["dunes"] == pytest.approx(np.sqrt((0.0002 + 0.0018) / 3), rel=1e-12)
+    assert found["marsh"] == pytest.approx(np.std([1.0, 1.5], ddof=1), rel=1e-12)
+
+
+@pytest.mark.parametrize(("count", "copies"), [(10, 1), (9, 0)])
+def test_ten_frames_alike_are_a_copy_and_nine_may_be_chance(count, copies):
+    alike = {"frames": count, "frames_sha256": "the same frames"}
+    assert len([*run_rules._find_same_logs(view(cell([60, 60], **alike)))]) == copies
+
+
+@pytest.mark.parametrize(("apart", "found"), [(4.4, True), (4.6, False)])
+def test_a_stray_is_one_where_the_others_of_its_cell_agree(apart, found):
+    logs = made(3)
+    spread = run_rules._logs_by_cell(unlike_view(logs))["part-1", "scene-2"].spread
+    level = logs[1, 2, 0]
+    logs[1, 2, 1], logs[1, 2, 2] = level + 0.5, level + apart * spread.sd
+    assert ("p1-t2-1" in {f.run for f in run_rules._find_unlike_runs(unlike_view(logs))}) == found

@@ -193,6 +193,8 @@ def test_load_sensors_say_so():
     (flag,) = title_rules._find_processor_bound(view(cell([60, 61], **loads)))
     assert (flag.product, flag.title) == ("heron", "dunes")
     assert "processor_load_pct averaged 97.5 % over 2 runs" in flag.reason
+    at_the_limit = view(cell([60, 61], **loads), processor_load_pct=97.5)
+    assert [f.action for f in title_rules._find_processor_bound(at_the_limit)] == ["flag"]
     one = [*title_rules._find_processor_bound(view(cell([60], **loads)))]
     assert [(flag.action, flag.product) for flag in one] == [("cannot_judge", "heron")]
     busy = {"sensor_means": {"processor_load_pct": 80.0}}
@@ -342,7 +344,7 @@ def test_one_title_whose_runs_are_old():
     assert "300 days older" in flag.reason
 
 
-@pytest.mark.parametrize("days", [0, 179, -400])
+@pytest.mark.parametrize("days", [0, 179, 180, -400])
 def test_runs_that_are_not_old(days):
     assert [*_find_stale(view(cell([60, 61]) + older(cell([50, 51], "ibis"), days)))] == []
 
@@ -381,3 +383,35 @@ def test_moments_with_and_without_a_zone_are_compared():
         for row, diagnostics in cell([50, 51], "ibis")
     ]
     assert len([*_find_stale(view(cell([60, 61]) + naive))]) == 1
+
+
+def test_the_day_after_the_window_is_old():
+    (flag,) = _find_stale(view(cell([60, 61]) + older(cell([50, 51], "ibis"), 181)))
+    assert flag.product == "ibis" and "181 days" in flag.reason
+
+
+def test_throttling_at_its_thresholds_counts():
+    at = {"throttle_clock_share": 0.08, "throttle_rise_c": 6.0}
+    (flag,) = title_rules._find_throttling(view(cell([60, 60, 60], **HOT), **at))
+    assert "limited by heat" in flag.reason
+    for more in ({"throttle_clock_share": 0.081}, {"throttle_rise_c": 6.1}):
+        assert [*title_rules._find_throttling(view(cell([60, 60], **HOT), **at | more))] == []
+
+
+@pytest.mark.parametrize(
+    ("maker", "version", "found"),
+    [("Wader Works", "12", True), ("Other Works", "12", False), ("Wader Works", "11", False)],
+    ids=["same maker, later", "another maker", "same version"],
+)
+def test_a_version_is_old_where_its_maker_s_later_runs_have_another(maker, version, found):
+    pairs = older(cell([60, 61]), 0)
+    pairs += older(cell([50, 51], "ibis"), 30, driver="11")
+    pairs += older(cell([40, 41], "stork"), 10, driver=version)
+    seen = view(pairs, version_conditions=["driver"])
+    products = dict(seen.bench.products)
+    for name, by in (("ibis", "Wader Works"), ("stork", maker)):
+        products[name] = products[name].model_copy(update={"maker": by})
+    seen = dataclasses.replace(seen, bench=dataclasses.replace(seen.bench, products=products))
+    said = [(f.product, f.reason) for f in _find_stale(seen) if f.product == "ibis"]
+    assert bool(said) == found
+    assert not found or "driver is 11; runs made later have 12" in said[0][1]

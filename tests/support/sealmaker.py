@@ -75,6 +75,15 @@ screen:
 margins: {method: auto, confidence: 0.95, level_band: 0.02, family: holm, seed: 1}
 value: {currency: EUR, kinds: [launch]}
 text: ../text/quill.md
+plan:
+  margin: 0.03
+  seed: 1
+  registered:
+    on: 2026-03-01
+    runs:
+      quill: {kettle: 2, harbour: 3, attic: 3}
+      wren: {kettle: 3, harbour: 3, attic: 3}
+      finch: {kettle: 3, harbour: 3, attic: 3}
 """
 
 TEXT = """\
