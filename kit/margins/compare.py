@@ -70,6 +70,7 @@ class _Judgement:
     care: Floats
     marks: Sequence[Sequence[str]]
     own: Judged | None = None  # from the runs of the two sides alone, where variances are shared
+    robust: Sequence[float] = ()  # differences of robust means, NaN where none parts from its mean
 
 
 def _choose_method(
@@ -184,8 +185,6 @@ def _compare_pairs(
             one = _compared(method, pairs[k], pairings[k], float(difference[k]), group, k)
             if one.half is None and shared is not None:
                 one = replace(one, error=_borrowed_error(method, pairs[k], pairings[k], shared))
-            if one.mixture_df is not None and shared is not None:
-                one = replace(one, robust=_robust_difference(method, pairs[k], pairings[k], shared))
             made[i] = one
     return [made[i] for i in range(len(found))]
 
@@ -272,7 +271,8 @@ def _judge_group(
         ]
         for row in sides
     ]
-    return _Judgement(judged, errors, care, marks, own)
+    robust = _robust_differences(method, pairs, pairings, fit)
+    return _Judgement(judged, errors, care, marks, own, robust)
 
 
 def _borrowed_error(
@@ -300,28 +300,31 @@ def _borrowed_error(
     return Mixture.of_sides(fit, a, n[0], b, n[1])
 
 
-def _robust_difference(
-    method: str, cells: tuple[Cell, Cell], pairing: SessionPair | None, shared: SharedVariances
-) -> float | None:
-    """Return how far a is better than b by robust means; None where none parts from its mean."""
-    sign = -1.0 if cells[0].less_is_better else 1.0
+def _robust_differences(
+    method: str,
+    pairs: Sequence[tuple[Cell, Cell]],
+    pairings: Sequence[SessionPair | None],
+    fit: CrossedFit,
+) -> list[float]:
+    """Return how far a is better than b by robust means; NaN where none parts from its mean."""
+    signs = [-1.0 if a.less_is_better else 1.0 for a, _ in pairs]
     if method == "paired_shared":
-        fit, place = shared.pairs, _pair_key(*cells)
-        if fit is None or pairing is None:
-            return None
-        parted = fit.parted_mean(fit.keys[place], pairing.differences, pairing.weights)
-        return None if parted is None else sign * parted
-    if (fit := shared.cells) is None:
-        return None
-    means = [
-        fit.parted_mean(fit.keys[key], to_log(cell.values, cell.unit), cell.weights)
-        for key, cell in zip(_cell_keys(*cells), cells, strict=True)
-    ]
-    if means == [None, None]:
-        return None
-    plain = _log_values(cells)
-    a, b = (mean if robust is None else robust for mean, robust in zip(plain, means, strict=True))
-    return sign * (a - b)
+        known = [pairing for pairing in pairings if pairing is not None]
+        places = np.array([fit.keys[_pair_key(*cells)] for cells in pairs])
+        found = fit.parted_means(places, [p.differences for p in known], [p.weights for p in known])
+        return [sign * x for sign, x in zip(signs, found.tolist(), strict=True)]
+    each = {fit.keys[cell.title, cell.product]: cell for cells in pairs for cell in cells}
+    logs = [to_log(cell.values, cell.unit) for cell in each.values()]
+    found = fit.parted_means(np.array(list(each)), logs, [cell.weights for cell in each.values()])
+    parted = dict(zip(each, found.tolist(), strict=True))
+    plain = dict(zip(each, _log_values(list(each.values())), strict=True))
+    robust = {k: plain[k] if math.isnan(x) else x for k, x in parted.items()}
+    differences = []
+    for sign, (a, b) in zip(signs, pairs, strict=True):
+        sides = [fit.keys[key] for key in _cell_keys(a, b)]
+        parts = any(not math.isnan(parted[side]) for side in sides)
+        differences.append(sign * (robust[sides[0]] - robust[sides[1]]) if parts else math.nan)
+    return differences
 
 
 def _compared(
@@ -369,6 +372,7 @@ def _compared(
         marks=tuple(dict.fromkeys(marks)),
         error=group.errors.row(k),
         care=float(group.care[k]),
+        robust=_figure(group.robust[k]) if group.robust else None,
         own_half=_figure(group.own.half[k]) if group.own else None,
         own_level_half=_figure(group.own.level_half[k]) if group.own else None,
     )

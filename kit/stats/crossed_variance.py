@@ -11,6 +11,7 @@ import math
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache, lru_cache
+from itertools import chain
 
 import numpy as np
 from numpy.lib.stride_tricks import as_strided
@@ -54,6 +55,7 @@ ODD_TAIL = 0.03
 # The robust mean: where a run's influence is held (95 % efficient, Huber 1964), what the median of
 # normal deviations is of their sd, and how many standard errors it must part from the mean.
 _HELD_AT, _MEDIAN_DEVIATION, _PARTED = 1.345, 0.6745, 1.3
+_HALVINGS = 50
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -134,15 +136,17 @@ class CrossedFit:
         """Return the mean of a cell's ln variance, given its own runs and all others."""
         return float(self.title_weight[place] @ self.moments(place)[0])
 
-    def parted_mean(self, place: int, x: Sequence[float], weight: Sequence[float]) -> float | None:
-        """Return the robust mean of a cell's ln values where it parts from their mean, else None.
+    def parted_means(
+        self, places: Ints, x: Sequence[Sequence[float]], weight: Sequence[Sequence[float]]
+    ) -> Floats:
+        """Return the robust means of cells' ln values where they part from their means, else NaN.
 
         Parameters
         ----------
-        place : int
-            The cell's.
-        x, weight : sequence of float
-            Its ln values and what each weighs: the variance of one is that of the cell over it.
+        places : ndarray of int, shape (n,)
+            The cells'.
+        x, weight : sequence of sequence of float
+            Their ln values and what each weighs: the variance of one is that of the cell over it.
 
         Notes
         -----
@@ -157,29 +161,38 @@ class CrossedFit:
         .. [1] P. J. Huber (1964), "Robust estimation of a location parameter", The Annals of
                Mathematical Statistics 35(1), 73-101.
         """
-        if len(x) < 3 or not math.isfinite(self.others_log_var[place]):
-            return None
-        mean = math.fsum(w * v for w, v in zip(weight, x, strict=True)) / math.fsum(weight)
-        expected = math.exp(self.others_log_var[place] / 2)
-        if all(
-            w * (v - mean) ** 2 <= (_HELD_AT * expected) ** 2
-            for w, v in zip(weight, x, strict=True)
-        ):
-            return None  # no run is held: the two are one
-        return _parted_mean(np.array(x), np.array(weight, dtype=np.float64), mean, expected)
+        return _parted_means(x, weight, np.exp(self.others_log_var[places] / 2))
 
 
-def _parted_mean(x: Floats, weight: Floats, mean: float, expected: float) -> float | None:
-    """Return Huber's mean with the larger of two deviations, or None where it does not part."""
-    from scipy.optimize import brentq
+def _parted_means(
+    x: Sequence[Sequence[float]], weight: Sequence[Sequence[float]], expected: Floats
+) -> Floats:
+    """Return Huber's means with the larger of two deviations, NaN where they do not part."""
+    n = np.array([len(row) for row in x])
+    there = np.arange(n.max()) < n[:, None]
+    values, root = np.zeros(there.shape), np.zeros(there.shape)
+    values[there] = np.fromiter(chain.from_iterable(x), np.float64)
+    root[there] = np.sqrt(np.fromiter(chain.from_iterable(weight), np.float64))
 
-    root = np.sqrt(weight)
-    own = float(np.median(root * np.abs(x - np.median(x)))) / _MEDIAN_DEVIATION
-    sd = max(expected, own)
-    reach = _HELD_AT * sd
-    held = lambda m: (root * np.clip(root * (x - m), -reach, reach)).sum()  # noqa: E731
-    robust = float(brentq(held, x.min(), x.max()))
-    return robust if abs(robust - mean) * math.sqrt(weight.sum()) > _PARTED * sd else None
+    def middle(of: Floats) -> Floats:
+        row = np.sort(np.where(there, of, np.inf), axis=1)
+        ends = np.take_along_axis(row, np.stack([(n - 1) // 2, n // 2], axis=1), axis=1)
+        return np.asarray(ends.mean(axis=1))
+
+    total = (root**2).sum(axis=1)
+    mean = (root**2 * values).sum(axis=1) / total
+    own = middle(root * np.abs(values - middle(values)[:, None])) / _MEDIAN_DEVIATION
+    sd = np.maximum(expected, own)
+    reach = _HELD_AT * sd[:, None]
+    low = np.where(there, values, np.inf).min(axis=1)
+    high = np.where(there, values, -np.inf).max(axis=1)
+    for _ in range(_HALVINGS):
+        robust = (low + high) / 2
+        pull = root * np.clip(root * (values - robust[:, None]), -reach, reach)
+        up = pull.sum(axis=1) > 0
+        low, high = np.where(up, robust, low), np.where(up, high, robust)
+    parted = (n > 2) & (np.abs(robust - mean) * np.sqrt(total) > _PARTED * sd)
+    return np.where(parted, robust, np.nan)
 
 
 @cache

@@ -513,8 +513,8 @@ def print_parted(args: argparse.Namespace, gate: Gate) -> None:
             x[hit, 0] += np.log(0.92)
             keys = [(f"t{t}", f"p{p}") for t in range(14) for p in range(3)]
             fit = fit_crossed_variances(keys, x.var(axis=1, ddof=1), np.full(len(x), n - 1.0))
-            for i, row in enumerate(x):
-                parted = fit.parted_mean(i, row.tolist(), [1.0] * n) is not None
+            robust = fit.parted_means(np.arange(len(x)), x.tolist(), [[1.0] * n] * len(x))
+            for i, parted in enumerate(np.isfinite(robust)):
                 (slow if i in hit else clean).append(float(parted))
         print(f"| {noise}, {n} runs | {share(clean)} | {share(slow)} |")
         gate(f"parted, {noise}, {n} runs", "clean", float(np.mean(clean)), (0.0, 0.02))

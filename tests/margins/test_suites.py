@@ -7,9 +7,21 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from made_runs import METRIC, cells_of, compared, drawn_bench, framed, made_runs, margin_params
+from made_runs import (
+    METRIC,
+    cells_of,
+    checked,
+    compared,
+    drawn_bench,
+    framed,
+    made_runs,
+    margin_params,
+)
 from scipy import signal, stats
 
+from kit.margins.cells import make_cells
+from kit.margins.compare import compare_products
+from kit.margins.replicates import fit_variances
 from kit.margins.suites import (
     _every_title_outcome,
     _suite_weights,
@@ -200,6 +212,28 @@ def test_a_title_without_an_error_leaves_the_suite_without_an_interval():
     assert (suite.low, suite.high, suite.outcome) == (None, None, "unresolved")
     assert suite.like_low is not None
     assert suite.marks == ("single_run", "no_interval")
+
+
+def test_a_capped_title_borrows_its_error_and_the_suite_says_so():
+    # Method page, shared variance 6: equal runs at a cap have no interval of their own; in a suite
+    # their variance is that of a cell like the others. Second version: the suite without the title.
+    runs, titles = drawn_bench(3, titles=6, products=3, runs=4)
+    capped = [replace(r, values={METRIC: 60.0}) if r.title == "t0" else r for r in runs]
+    apart = [("t0", f"p{p}") for p in range(3)]
+    variances = {METRIC: fit_variances(capped, metric=METRIC, titles=titles, apart=apart)}
+    cells = make_cells(capped, titles, params=PARAMS, variances=variances, metric_names=[METRIC])
+    margins = compare_products(
+        cells, product="p0", baselines=["p1"], params=PARAMS,
+        controls=checked("p0", "p1"), variances=variances,
+    )  # fmt: skip
+    assert [m.low is None for m in margins] == [True] + [False] * 5
+    suite = summarise_titles(margins, suite="all", params=PARAMS)
+    assert "borrowed_spread" in suite.marks and suite.low is not None
+    rest = summarise_titles(margins[1:], suite="all", params=PARAMS)
+    assert "borrowed_spread" not in rest.marks
+    # Six like errors over six titles beside five over five: narrower by sqrt(5 / 6).
+    widths = [np.log(one.high / one.low) for one in (suite, rest)]
+    assert widths[0] / widths[1] == pytest.approx(np.sqrt(5 / 6), rel=0.1)
 
 
 def test_all_runs_carry_through():

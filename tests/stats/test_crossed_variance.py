@@ -322,9 +322,16 @@ def fit_of_runs(titles, products, x):
     return fit_crossed_variances(keys_of(titles, products), x.var(axis=1, ddof=1), df)
 
 
+def parted(fit, place, x, weight=None):
+    """Return the robust mean of one cell, or None."""
+    weight = [1.0] * len(x) if weight is None else weight
+    (found,) = fit.parted_means(np.array([place]), [list(x)], [list(weight)])
+    return None if np.isnan(found) else found
+
+
 def test_the_robust_mean_is_that_of_statsmodels():
     """HuberT with its scale held; of whole weights, that of the values repeated at the scale."""
-    rng, parted = np.random.default_rng(5), 0
+    rng, count = np.random.default_rng(5), 0
     for n in (3, 5, 8):
         x = drawn_runs(rng, 6, 3, n, noise=rng.standard_normal)
         fit = fit_of_runs(6, 3, x)
@@ -332,16 +339,16 @@ def test_the_robust_mean_is_that_of_statsmodels():
             runs = x[place] - 0.08 * (np.arange(n) == 1)
             scale = max(np.exp(fit.others_log_var[place] / 2), mad(runs))
             there = estimate_location(runs, scale, norm=HuberT(1.345), tol=1e-12, maxiter=500)
-            here = fit.parted_mean(place, runs.tolist(), [1.0] * n)
+            here = parted(fit, place, runs)
             beyond = abs(there - runs.mean()) * np.sqrt(n) / scale
             assert (here is None) == (beyond <= 1.3)
             if here is not None:
                 assert here == pytest.approx(there, abs=1e-4 * scale)  # 0.6745 has four digits
-                parted += 1
+                count += 1
                 # A value of weight w is the mean of w runs: it deviates by its sd over sqrt(w).
-                half = fit.parted_mean(place, (runs / 2).tolist(), [4.0] * n)
+                half = parted(fit, place, runs / 2, [4.0] * n)
                 assert half == pytest.approx(here / 2, abs=1e-9)
-    assert parted > 30
+    assert count > 30
 
 
 def test_unlike_weights_count_as_least_squares_with_hubers_loss():
@@ -354,7 +361,7 @@ def test_unlike_weights_count_as_least_squares_with_hubers_loss():
     there = optimize.least_squares(
         lambda m: np.sqrt(w) * (x - m) / sd, [0.0], loss="huber", f_scale=1.345, xtol=1e-15
     )
-    assert fit.parted_mean(4, x.tolist(), w.tolist()) == pytest.approx(there.x[0], abs=1e-6)
+    assert parted(fit, 4, x, w) == pytest.approx(there.x[0], abs=1e-6)
 
 
 def test_what_others_expect_of_a_cell_does_not_rest_on_its_own_runs():
@@ -376,9 +383,12 @@ def test_means_part_where_one_run_is_slow_and_hardly_elsewhere(noise):
         hit = rng.permutation(len(x))[:4] if n == 5 else []
         x[hit, 0] += np.log(0.92)
         fit = fit_of_runs(14, 3, x)
-        marks = [fit.parted_mean(i, row.tolist(), [1.0] * n) is not None for i, row in enumerate(x)]
+        marks = [parted(fit, i, row) is not None for i, row in enumerate(x)]
+        # Cells of unlike numbers of runs stand beside each other as they do alone.
+        several = fit.parted_means(np.arange(2), [x[0].tolist(), [0.0]], [[1.0] * n, [1.0]])
+        assert (np.isfinite(several) == [marks[0], False]).all()
         slow += [marks[i] for i in hit]
         clean += [mark for i, mark in enumerate(marks) if i not in hit]
     assert np.mean(clean) <= 0.02
     assert np.mean(slow) >= 0.6
-    assert fit.parted_mean(0, [0.0, 5.0], [1.0, 1.0]) is None  # two runs do not tell which is slow
+    assert parted(fit, 0, [0.0, 5.0]) is None  # two runs do not tell which is slow

@@ -52,7 +52,7 @@ from kit.screening.controls import Controls
 from kit.settings.bench_file import Title
 from kit.settings.metric import METRICS, tail_shares
 from kit.settings.params import MarginParams, PlanParams, ReviewParams, ValueParams
-from kit.stats.crossed_variance import Mixture, _parted_mean
+from kit.stats.crossed_variance import Mixture, _parted_means
 from kit.stats.intervals import adjust_p_values, sign_test, spread_over_titles, t_ends
 from kit.stats.power import borrowed_degrees
 from kit.stats.series import LagProfile, SensorLag, low_fps
@@ -254,9 +254,8 @@ def _run_figures(book: Book) -> None:
             book.add(method, {"frame_ms": FRAMES_MS}, metric.of_frames(frames))
     for x, weights in (([4.0, 4.01, 3.99, 4.0, 3.9], [1.0] * 5), ([0.1, 0.11, 0.02], [1, 1.5, 2])):
         given = {"ln_values": x, "weights": weights, "expected_sd": 0.01}
-        mean = math.fsum(w * v for v, w in zip(x, weights, strict=True)) / math.fsum(weights)
-        robust = _parted_mean(np.array(x), np.array(weights), mean, 0.01)
-        book.add("margin-robust", given, robust)
+        (robust,) = _parted_means([x], [weights], np.array([0.01]))
+        book.add("margin-robust", given, float(robust))
     log = Log("a.csv", "", 0, np.array(LONG_MS))
     for length, unit in ((3.3, "seconds"), (250, "frames")):
         given = {"frame_ms": LONG_MS, "stretch": [length, unit]}
