@@ -1,7 +1,7 @@
-"""The page, the notebook behind it and the tables, compared with the claims and the raw logs.
+"""The page, the notebook behind it and the tables, compared with the claims and those made again.
 
-Nothing of the bag is run: cells are recognised by their text, and what they show is made again by
-this version's own functions.
+Nothing of the bag is run. Equal bytes prove all at once (`remake`); where they differ, what is here
+says what and where.
 """
 
 from __future__ import annotations
@@ -10,31 +10,22 @@ import csv
 import io
 import re
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, Field, ValidationError
 
-from kit.archive.remake import CLAIMS_PATH, Fresh, same_figure
+from kit.archive.remake import CLAIMS_PATH, Fresh, first_apart, same_figure
 from kit.archive.unbag import Bag
 from kit.claims.bound_text import printed_forms
 from kit.claims.claim import CLAIMS_FORMAT, TRACE, Claim, ClaimBook
-from kit.claims.of_pages import page_name
 from kit.errors import Finding, KitError, SealError
 from kit.package import kit_version
 from kit.page.assemble import ATTRIBUTES, IMAGE_SOURCE, TAGS, build_page
-from kit.page.findings import headline_of
 from kit.page.html import WRAPPER
-from kit.page.outputs import result_frames, review_pieces
+from kit.page.outputs import result_frames
 from kit.page.words import words_in
-from kit.report.report import Closing, closing_of
-from kit.report.template import own_sources
+from kit.report.report import closing_of
 from kit.rounding import table_csv
-
-if TYPE_CHECKING:
-    from kit.charts.style import Chart
-
-    Charts = Mapping[str, Sequence[Chart]]
 
 NOTEBOOK_PATH = "data/executed.ipynb"
 PAGE_PATH = "data/report.html"
@@ -42,8 +33,6 @@ _FRAME = {"html", "head", "meta", "title", "style", "body", "header", "main", "f
 _POLICY = "default-src 'none'"
 _PADDING = "\u2007\u2008"
 _BLOCKS = {"td", "th", "li", "br", "p", "tr", "dt", "dd", "caption", "section", "h2", "h3", "h4"}
-STATED = {'review.show("environment")'}  # what was installed: stated, not made from logs
-INJECTED = "injected-parameters"
 MAX_CELLS = 2000  # of a notebook; the largest template has about forty
 
 
@@ -84,7 +73,9 @@ class _Notebook(BaseModel):
     metadata: dict[str, Any]
 
 
-def check_report(bag: Bag, book: ClaimBook, fresh: Fresh | None) -> tuple[list[Finding], str]:
+def check_report(
+    bag: Bag, book: ClaimBook, fresh: Fresh | None, made: Mapping[str, Any] | None = None
+) -> tuple[list[Finding], str]:
     """Compare page, notebook and tables of a bag.
 
     Parameters
@@ -94,6 +85,8 @@ def check_report(bag: Bag, book: ClaimBook, fresh: Fresh | None) -> tuple[list[F
         The claims as stated in the bag.
     fresh : Fresh or None
         The review made afresh; None where that was not possible.
+    made : mapping, optional
+        The notebook made again, where it was.
 
     Returns
     -------
@@ -109,7 +102,6 @@ def check_report(bag: Bag, book: ClaimBook, fresh: Fresh | None) -> tuple[list[F
     same_kit = (book.kit_version, book.file_format) == (kit_version(), CLAIMS_FORMAT)
     page = _bytes_of(bag, PAGE_PATH, findings)
     notebook = read_notebook(bag, findings)
-    charts = _fresh_charts(fresh) if same_kit and fresh is not None else None
     if page is not None:
         findings += _check_page(page, book)
     if notebook is not None:
@@ -117,16 +109,13 @@ def check_report(bag: Bag, book: ClaimBook, fresh: Fresh | None) -> tuple[list[F
     if same_kit and page is not None and notebook is not None:
         findings += _rebuilt(page, notebook)
         said.append("the page against its notebook")
-    if same_kit and notebook is not None and fresh is not None:
-        compared = _compare_cells(notebook, fresh, charts)
-        findings += compared.findings
-        said.append(compared.said())
+    if made is not None and notebook is not None:
+        findings += _compare_cells(notebook, made)
+        said.append(f"{len(made['cells'])} cells")
     if fresh is not None:
         findings += _compare_tables(bag, fresh.book if same_kit else book, same_kit=same_kit)
         said.append("tables")
     words = ", ".join(said) + " compared"
-    if same_kit and fresh is not None and charts is None:
-        words += "; charts not, because matplotlib is not installed"
     if not same_kit:
         words += f"; made by version {book.kit_version}, so the page was not built again"
     return findings, words
@@ -213,7 +202,6 @@ def _rebuilt(page: bytes, notebook: Mapping[str, Any]) -> list[Finding]:
 
     One finding for the first place where they differ is enough: what follows may only be shifted.
     """
-    text = page.decode("utf-8", "replace")
     try:
         built = build_page(notebook)
     except (KitError, KeyError, TypeError, AttributeError, ValueError) as error:
@@ -221,103 +209,35 @@ def _rebuilt(page: bytes, notebook: Mapping[str, Any]) -> list[Finding]:
         return [Finding("page", NOTEBOOK_PATH, "a notebook that a page can be made of", found)]
     if built.encode() == page:
         return []
-    length = min(len(built), len(text))
-    start = next((n for n in range(length) if built[n] != text[n]), length)
-    return _compare_text(PAGE_PATH, f"after {_last_id(text[:start])}", built, text)
+    place, expected, found = first_apart(built, page.decode("utf-8", "replace"))
+    return [_finding(place, expected, found)]
 
 
-def _last_id(markup: str) -> str:
-    """Return the last id that stands in a piece of markup: where in the page it ends."""
-    start = markup.rfind(' id="')
-    return markup[start + 5 :].split('"')[0] if start >= 0 else "the start"
-
-
-@dataclass(frozen=True, slots=True)
-class _Compared:
-    """What was compared of a notebook, out of how much, and what differs.
-
-    `cells` of `of_cells` code cells were compared with what the logs give (a cell that shows
-    nothing, with this version's own template); `figures` of `of_figures` printed figures stand
-    in them. `stated` names the cells whose output is stated, not made from logs.
-    """
-
-    cells: int
-    of_cells: int
-    figures: int
-    of_figures: int
-    stated: tuple[str, ...]
-    findings: tuple[Finding, ...]
-
-    def said(self) -> str:
-        """Return the counts in words."""
-        words = (
-            f"{self.cells} of {self.of_cells} code cells and {self.figures} of "
-            f"{self.of_figures} figures in them"
-        )
-        return words + (f" (stated only: {', '.join(self.stated)})" if self.stated else "")
-
-
-def _compare_cells(
-    notebook: Mapping[str, Any], fresh: Fresh, charts: Charts | None = None
-) -> _Compared:
-    """Compare each code cell of a notebook with what the logs give.
-
-    A cell is recognised by its last line. What is not recognised is a finding: its output could
-    say anything. A cell of this version's own template that shows no result must read as there.
-    """
-    # The lines are spelled from this version's own functions; a bag only picks among them.
-    pieces = review_pieces(fresh.review, fresh.book, charts)
-    own = own_sources(page_name(fresh.review.params))
-    drawn = {line for line in own.values() if line.startswith("review.show_charts(")}
-    findings: list[Finding] = []
-    stated: list[str] = []
-    made: dict[str, str] = {}
-    cells = compared = figures = of_figures = 0
+def _compare_cells(notebook: Mapping[str, Any], made: Mapping[str, Any]) -> Iterator[Finding]:
+    """Yield a finding for each cell that is not as in the notebook made again, by its id: its
+    code, the words it shows, then how they are written."""
+    left = {cell["id"]: cell for cell in made["cells"]}
     for cell in notebook["cells"]:
-        if cell["cell_type"] != "code":
+        source = "".join(cell["source"])
+        place = f"cell {cell['id'] or source[:40]}"
+        own = left.pop(cell["id"], None)
+        if own is None:
+            expected = "only cells of this version's own template"
+            yield Finding("page", f"{NOTEBOOK_PATH} # {place}", expected, source[:160] or "no code")
             continue
-        cells += 1
-        name, source = cell.get("id", ""), "".join(cell["source"]).strip()
-        last = source.rpartition("\n")[2]
-        place = f"cell {name or last}"
-        shown = "".join(_markup_of(output) for output in cell["outputs"])
-        of_figures += _count_figures(shown)
-        if last in pieces:
-            compared += 1
-            figures += _count_figures(shown)
-            try:
-                expected = made.get(last) or _plain_words(pieces[last]().markup)
-            except KitError as error:
-                found = f"{NOTEBOOK_PATH} # {place}"
-                findings.append(Finding("page", found, "a text", str(error)))
-                continue
-            made[last] = expected  # a thousand cells may show one piece
-            findings += _compare_text(NOTEBOOK_PATH, place, expected, _plain_words(shown))
-        elif last in STATED or name == INJECTED or (charts is None and last in drawn):
-            stated.append(name)
-        elif name in own and source == own[name].strip():
-            compared += 1
-            closing = closing_of({"cells": [cell]})
-            expected = _closing_words(fresh.book, closing["claims_sha256"]) if closing else ""
-            findings += _compare_text(NOTEBOOK_PATH, place, expected, _plain_words(shown))
-        else:
-            findings.append(
-                Finding("page", f"{NOTEBOOK_PATH} # {place}",
-                        "a cell of this version's own template", source[:160] or "an empty cell")
-            )  # fmt: skip
-    seen = {cell.get("id") for cell in notebook["cells"]}
-    findings += [
-        Finding("page", f"{NOTEBOOK_PATH} # cell {name}", "this cell of the template", "none")
-        for name in own
-        if name not in seen
-    ]
-    return _Compared(compared, cells, figures, of_figures, tuple(stated), tuple(findings))
-
-
-def _closing_words(book: ClaimBook, claims_sha256: str) -> str:
-    """Return what the closing cell shows of a review; the hash is compared by `_closed`."""
-    bundle = Closing(book.review, claims_sha256, headline_of(book))._repr_mimebundle_()
-    return _plain_words(_markup_of({"data": bundle}))
+        made_here, shown = (
+            "".join(map(_markup_of, side.get("outputs", ()))) for side in (own, cell)
+        )
+        pairs = (
+            ("".join(own["source"]), source), (_plain_words(made_here), _plain_words(shown)),
+            (made_here, shown),
+        )  # fmt: skip
+        for one, other in pairs:
+            if one != other:
+                yield from _compare_text(NOTEBOOK_PATH, place, one, other)
+                break
+    for name in left:
+        yield Finding("page", f"{NOTEBOOK_PATH} # cell {name}", "this cell of the template", "none")
 
 
 def _markup_of(output: Mapping[str, Any]) -> str:
@@ -343,17 +263,6 @@ def _compare_tables(bag: Bag, book: ClaimBook, *, same_kit: bool) -> list[Findin
             if data is not None and (same_kit or data.startswith(b"id,")):
                 findings += _compare_csv(path, table_csv(frame), data, strict=same_kit)
     return findings
-
-
-def _fresh_charts(fresh: Fresh) -> Charts | None:
-    """Return the charts made afresh; None where matplotlib is not installed."""
-    try:
-        from kit.page.pictures import make_charts
-    except ModuleNotFoundError as error:
-        if error.name != "matplotlib":
-            raise
-        return None
-    return make_charts(fresh.review, fresh.book)
 
 
 def _compare_csv(path: str, expected: str, data: bytes, *, strict: bool) -> list[Finding]:
@@ -456,21 +365,13 @@ def _compare_text(path: str, place: str, expected: str, found: str) -> list[Find
     """Return a finding where two texts differ first, or nothing where they do not."""
     if expected == found:
         return []
-    return [Finding("page", f"{path} # {place}", *_first_difference(expected, found))]
+    return [Finding("page", f"{path} # {place}", *first_apart(expected, found)[1:])]
 
 
 def _plain_words(markup: str) -> str:
     """Return the words of a piece of HTML, white space and links back aside."""
     root = _parse(f"<body>{markup}</body>".encode())
     return "" if root is None else _text(root)
-
-
-def _count_figures(markup: str) -> int:
-    """Return how many figures a piece of HTML prints as links to their claims."""
-    root = _parse(f"<body>{markup}</body>".encode())
-    if root is None:
-        return 0
-    return sum("fig" in link.get("class", "").split() for link in root.iter("a"))
 
 
 def _finding(place: str, expected: str, found: str) -> Finding:
@@ -507,19 +408,6 @@ def _text(element: Any) -> str:
             words.append(node.tail or "")
     # Only plain white space is folded: the space inside a figure is part of it.
     return re.sub("[ \t\r\n]+", " ", "".join(words)).strip()
-
-
-def _first_difference(expected: str, found: str) -> tuple[str, str]:
-    """Return both texts from shortly before their first difference on."""
-    length = min(len(expected), len(found))
-    start = next((n for n in range(length) if expected[n] != found[n]), length)
-    start = max(0, start - 24)
-
-    def cut(text: str) -> str:
-        end = "..." if len(text) > start + 96 else ""
-        return f"{'...' if start else ''}{text[start : start + 96]}{end}"
-
-    return cut(expected), cut(found)
 
 
 def _figure(link: Any, claims: Mapping[str, Claim], book: ClaimBook) -> Iterator[Finding]:

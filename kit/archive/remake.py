@@ -90,13 +90,15 @@ class Part:
 class Remade:
     """A bag made again: every file compared, and what it was made from.
 
-    `why` says why nothing could be made, in words; `findings` are the faults of the inputs.
+    `why` says why nothing could be made, in words; `findings` are the faults of the inputs;
+    `notebook` is the one made.
     """
 
     parts: tuple[Part, ...] = ()
     why: str = ""
     findings: tuple[Finding, ...] = ()
     fresh: Fresh | None = None
+    notebook: bytes = b""
 
     def of_state(self, *states: State) -> tuple[Part, ...]:
         """Return the files in one of these states."""
@@ -166,7 +168,8 @@ def remake_bag(
                 raise
             return Remade(why=f"{error.name} is not installed here, so no chart can be drawn")
         parts = _compare(made, bag, listing, installed)
-    return Remade(parts=parts, fresh=made.fresh)
+        notebook = (Path(temporary) / "executed.ipynb").read_bytes()
+    return Remade(parts=parts, fresh=made.fresh, notebook=notebook)
 
 
 def _stated_packages(bag: Bag) -> tuple[dict[str, str], str]:
@@ -430,7 +433,7 @@ def _compare_file(path: str, expected: bytes, bag: Bag, ways: Mapping[str, Way])
             after.append(name)
         if one == other:
             return Part(path, "same after", tuple(after))
-    return Part(path, "differs", (), *_first_apart(one, other))
+    return Part(path, "differs", (), *first_apart(one, other))
 
 
 def _text(data: bytes) -> str:
@@ -438,13 +441,14 @@ def _text(data: bytes) -> str:
     return data.decode("utf-8", "surrogateescape")
 
 
-def _first_apart(one: str, other: str) -> tuple[str, str, str]:
+def first_apart(one: str, other: str) -> tuple[str, str, str]:
     """Return where two texts differ first, and both from shortly before it on.
 
     Returns
     -------
     (str, str, str)
-        Line, with the id of the page's element before it; `SHOWN` characters of either text.
+        Line, with the id of the page's element before it; `SHOWN` characters of either text, what
+        is not printable written out.
     """
     low, high = 0, min(len(one), len(other))
     while low < high:  # by halves: a character at a time takes seconds on a notebook
@@ -458,7 +462,9 @@ def _first_apart(one: str, other: str) -> tuple[str, str, str]:
     anchor = one.rfind(' id="', 0, low)
     name = one[anchor + 5 : anchor + 85].partition('"')[0] if anchor >= 0 else ""
     place = f"line {line}" + (f", after {name}" if name else "")
-    return place, repr(one[start : start + SHOWN]), repr(other[start : start + SHOWN])
+    before = "..." if start else ""
+    first, second = (f"{before}{text[start : start + SHOWN]!r}" for text in (one, other))
+    return place, first, second
 
 
 def _recompute_review(params_path: Path, bench_folder: Path) -> Fresh:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import glob
 import hashlib
+import json
 import logging
 import re
 from collections import Counter
@@ -640,5 +641,6 @@ def _page(walk: _Walk, book: ClaimBook) -> tuple[list[Finding], str]:
     """Compare page, notebook and tables, where something of the bag is not as made again."""
     if walk.remade.parts and not walk.remade.of_state("differs"):
         return [], "Page, notebook, tables and charts are those made again."
-    findings, said = check_report(walk.bag, book, walk.fresh)
+    made = json.loads(walk.remade.notebook) if walk.remade.notebook else None
+    findings, said = check_report(walk.bag, book, walk.fresh, made)
     return findings, said[:1].upper() + said[1:] + "."
