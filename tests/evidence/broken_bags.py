@@ -9,6 +9,7 @@ Whatever is raised but a `SealError`, or takes longer than `SECONDS` of this pro
 from __future__ import annotations
 
 import argparse
+import contextlib
 import json
 import random
 import re
@@ -186,11 +187,10 @@ def try_way(source: Path, work: Path, words: str, seed: int) -> str:
         WAYS[words](bag)
     except (LookupError, UnicodeDecodeError):
         return ""
+    unfit = (ValueError, LookupError, OSError, TypeError, AttributeError, RecursionError)
     if seed % 2:
-        try:
+        with contextlib.suppress(*unfit):  # what cannot be mended stays as it is
             mend_all(bag, source)
-        except (ValueError, LookupError, OSError, TypeError, AttributeError, RecursionError):
-            pass  # what cannot be mended stays as it is
     path = bag.folder
     if seed % 5 == 4 and not any(p.is_symlink() for p in bag.folder.rglob("*")):
         (work / "bag.zip").unlink(missing_ok=True)

@@ -681,8 +681,7 @@ def remember_made(work: Path) -> None:
         installed = file_sha256(data / "environment" / "installed.txt")
         key = repr((template, digests, installed))
         if key not in known:
-            kept = work / f"made-{len(known)}"
-            kept.mkdir()
+            kept = Path(tempfile.mkdtemp(prefix="made-", dir=work))
             known[key] = (*write(template, params_path, folder=kept, reading=reading), kept)
         closed, variables, kept = known[key]
         shutil.copytree(kept, folder, dirs_exist_ok=True)
