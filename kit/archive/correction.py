@@ -161,7 +161,7 @@ def _causes(revision: Revision) -> Html:
                  Column("Was"), Column("Is")],
                 [[r.run, _named(r.product, revision), _titled(r.title, revision), r.change, r.old,
                   r.new] for r in revision.runs],
-                frame=revision.runs_frame(),
+                frame=revision.frames()["runs"],
             )
         )  # fmt: skip
     if revision.settings:
@@ -170,7 +170,7 @@ def _causes(revision: Revision) -> Html:
                 "Settings that are not the same in both",
                 [Column("Setting"), Column("Was"), Column("Is")],
                 [[s.key, s.old, s.new] for s in revision.settings],
-                frame=revision.settings_frame(),
+                frame=revision.frames()["settings"],
             )
         )
     methods = sorted(
@@ -245,12 +245,7 @@ class _Correction(Revision):
         folder = Path(out_dir)
         folder.mkdir(parents=True, exist_ok=True)
         (folder / "claims.json").write_bytes(self.new.book.to_json())
-        frames = {
-            "changes": self.to_frame(),
-            "runs": self.runs_frame(),
-            "settings": self.settings_frame(),
-        }
-        for name, frame in frames.items():
+        for name, frame in self.frames().items():
             (folder / f"{name}.csv").write_text(table_csv(frame), encoding="utf-8")
         return close_review(out_dir, review=_name(self))
 

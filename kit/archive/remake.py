@@ -12,6 +12,7 @@ import re
 import tempfile
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, fields, replace
+from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path, PurePosixPath
 from typing import Any, Literal
 
@@ -211,9 +212,9 @@ def _make(
     made : _Made
         Gets the files, and the review made afresh.
     bag : Bag
-        Gives what is taken as stated: licences, journal, day of bagging.
+        Gives what is taken as stated: licences and journal.
     listing : Listing
-        What it says of itself: the review sealed before it.
+        What it says of itself: its day, the review sealed before it.
     params_path : Path
         Its params file.
     folder : Path
@@ -257,7 +258,7 @@ def _make(
     before = "".join(listing.info.get(SEALED_BEFORE, ()))
     before = before if re.fullmatch("[0-9a-f]{64}", before) else ""
     said = scope.bag_info(book, journal=journal, before=before)
-    info = info_bytes(_stated_day(bag), sizes, said)
+    info = info_bytes(_stated_day(listing), sizes, said)
     tags = [Item("bagit.txt", BAGIT_TXT), Item("bag-info.txt", info), *tag_items(book, members)]
     made.items |= {item.path: item for item in tags}
 
@@ -276,13 +277,10 @@ def _fresh_of(variables: Mapping[str, Any]) -> Fresh:
     raise TemplateError([Fault("template", "opens no review")])
 
 
-def _stated_day(bag: Bag) -> dt.date:
+def _stated_day(listing: Listing) -> dt.date:
     """Return the day of bagging as stated; the epoch where it is none, which then differs."""
-    if "bag-info.txt" not in bag.files:
-        return dt.date(1970, 1, 1)
-    head = bag.read("bag-info.txt").decode("utf-8", "replace").partition("\n")[0]
     try:
-        return dt.date.fromisoformat(head.removeprefix("Bagging-Date: ").strip())
+        return dt.date.fromisoformat("".join(listing.info.get("Bagging-Date", ())))
     except ValueError:
         return dt.date(1970, 1, 1)
 
@@ -338,8 +336,8 @@ Way = Callable[[str, str, str], tuple[str, str]]
 def _ways(made: _Made, bag: Bag, installed: Mapping[str, str]) -> dict[str, Way]:
     """Return what may be set aside before two files are compared, by its name."""
     ways: dict[str, Way] = {}
-    here = _installed_here(DRAWING)
-    if any(installed.get(name, "") != here.get(name, "") for name in DRAWING):
+    here = {name: _version_here(name) for name in DRAWING}
+    if any(installed.get(name, "") != here[name] for name in DRAWING):
         # Forged pictures cannot be told from another version's: said one by one, never in silence.
         ways["pictures drawn by other versions"] = _without_pictures
     claims = made.items[CLAIMS_PATH]
@@ -353,17 +351,12 @@ def _ways(made: _Made, bag: Bag, installed: Mapping[str, str]) -> dict[str, Way]
     return ways
 
 
-def _installed_here(names: tuple[str, ...]) -> dict[str, str]:
-    """Return the versions really installed of some packages, whatever a bag states."""
-    from importlib.metadata import PackageNotFoundError, version
-
-    found = {}
-    for name in names:
-        try:
-            found[name] = version(name)
-        except PackageNotFoundError:
-            continue
-    return found
+def _version_here(name: str) -> str:
+    """Return the version really installed of a package, whatever a bag states; "" for none."""
+    try:
+        return version(name)
+    except PackageNotFoundError:
+        return ""
 
 
 def _without_pictures(path: str, one: str, other: str) -> tuple[str, str]:

@@ -311,7 +311,6 @@ class _Side:
     bag: str
     identity: str
     replaces: str
-    claims_sha256: str
     book: ClaimBook
     text: str
 
@@ -384,22 +383,17 @@ class Revision:
         columns = ["id", "change", *(f"{s}_{n}" for s in ("old", "new") for n in names), "causes"]
         return pd.DataFrame(rows, columns=columns)
 
-    def runs_frame(self) -> pd.DataFrame:
-        """Return a row per changed run, columns as the fields of `_RunChange`."""
+    def frames(self) -> dict[str, pd.DataFrame]:
+        """Return "changes", a row per claim (`to_frame`), "runs" and "settings", as they differ."""
         import pandas as pd
 
-        return pd.DataFrame(
-            [asdict(run) for run in self.runs], columns=[f.name for f in fields(_RunChange)]
-        )
-
-    def settings_frame(self) -> pd.DataFrame:
-        """Return a row per changed setting, columns as the fields of `_SettingChange`."""
-        import pandas as pd
-
-        return pd.DataFrame(
-            [asdict(item) for item in self.settings],
-            columns=[f.name for f in fields(_SettingChange)],
-        )
+        kinds: dict[str, tuple[Any, tuple[Any, ...]]] = {
+            "runs": (_RunChange, self.runs), "settings": (_SettingChange, self.settings)
+        }  # fmt: skip
+        return {"changes": self.to_frame()} | {
+            name: pd.DataFrame([asdict(r) for r in rows], columns=[f.name for f in fields(kind)])
+            for name, (kind, rows) in kinds.items()
+        }
 
     def to_dict(self) -> dict[str, Any]:
         """Return the same as plain data; unchanged claims are only counted."""
@@ -515,7 +509,6 @@ def _read_sealed(path: Path) -> _Side:
             bag=bag.name,
             identity=hashlib.sha256(bag.read(TAG_MANIFEST)).hexdigest(),
             replaces=" ".join(listing.info.get("Replaces", ())),
-            claims_sha256=listing.payload[CLAIMS_PATH],
             book=book,
             text=_text(bag, book),
         )

@@ -400,7 +400,6 @@ def _completeness(walk: _Walk) -> tuple[list[Finding], str]:
         runs = sum(1 for run in walk.book.runs if run.file)
         findings += _logs(walk, walk.book)
         findings += _strangers(walk, walk.book)
-        findings += _kit_files(walk, walk.book)
     more, said = _journal(walk)
     return [*findings, *more], (
         f"Every file listed, every listed file here; logs of {runs} runs. {said}"
@@ -476,8 +475,9 @@ def _logs(walk: _Walk, book: ClaimBook) -> Iterator[Finding]:
 
 
 def _strangers(walk: _Walk, book: ClaimBook) -> Iterator[Finding]:
-    """Yield a finding for each payload file no sealed review has, and each the run wrote but is
-    not here."""
+    """Yield a finding for each payload file no sealed review has, each the run wrote but is not
+    here, and each of the kit's own that is not as this version has it (of another version only
+    the names are known)."""
     notebook = read_notebook(walk.bag, [])
     try:
         written = {f"data/{name}" for name in notebook["metadata"]["marginbook"]["files"]}  # type: ignore[index]
@@ -487,8 +487,8 @@ def _strangers(walk: _Walk, book: ClaimBook) -> Iterator[Finding]:
         return
     params_path = f"data/params/{book.params_file}"
     known = written | _ENVIRONMENT | BENCH_FILES | {params_path}
-    known |= {item.path for item in kit_items(book)}
-    known |= {JOURNAL_PART, *(f"data/bench/{run.file}" for run in book.runs if run.file)}
+    own = {item.path: item.measure()[1] for item in kit_items(book)}
+    known |= {JOURNAL_PART, *own, *(f"data/bench/{run.file}" for run in book.runs if run.file)}
     text, style = book.settings.get("text"), book.settings.get("style")
     named = [("text", text)] if isinstance(text, str) else []
     if isinstance(style, str):
@@ -500,8 +500,13 @@ def _strangers(walk: _Walk, book: ClaimBook) -> Iterator[Finding]:
         except SealError as error:
             yield Finding("completeness", f"{CLAIMS_PATH} # settings.{key}", f"a {key} in the bag",
                           str(error))  # fmt: skip
-    wanted = written | BENCH_FILES - {"data/bench/prices.csv"} | {params_path}
-    wanted |= _ENVIRONMENT
+    wanted = written | BENCH_FILES - {"data/bench/prices.csv"} | {params_path} | _ENVIRONMENT
+    if book.kit_version == kit_version():
+        wanted |= own.keys()
+        for path in own.keys() & walk.bag.files.keys():
+            if (found := walk.bag.digest(path)) != own[path]:
+                expected = f"SHA-256 {own[path]}, as this version has it"
+                yield Finding("completeness", path, expected, f"SHA-256 {found}")
     for path in sorted(wanted - set(walk.bag.files)):
         if path.removeprefix("data/") not in REPORT_FILES:
             yield Finding("completeness", path, "this file in the bag", "it is missing")
@@ -509,22 +514,6 @@ def _strangers(walk: _Walk, book: ClaimBook) -> Iterator[Finding]:
     for path in walk.bag.files:
         if path.startswith("data/") and path not in known | aside:
             yield Finding("completeness", path, "only files of a sealed review", "a stranger")
-
-
-def _kit_files(walk: _Walk, book: ClaimBook) -> Iterator[Finding]:
-    """Yield a finding for each of the kit's own files that is not as this version has it.
-
-    Another version's are passed over: only the bytes of this one's are known.
-    """
-    if book.kit_version != kit_version():
-        return
-    for item in kit_items(book):
-        own = item.measure()[1]
-        if item.path not in walk.bag.files:
-            yield Finding("completeness", item.path, "this file in the bag", "it is missing")
-        elif walk.bag.digest(item.path) != own:
-            yield Finding("completeness", item.path, f"SHA-256 {own}, as this version has it",
-                          f"SHA-256 {walk.bag.digest(item.path)}")  # fmt: skip
 
 
 def _logs_in_sheet(walk: _Walk) -> set[str]:

@@ -97,8 +97,8 @@ def test_lines_data_and_frames(revision):
     assert frame["change"].value_counts().to_dict() == {
         k: v for k, v in revision.counts.items() if v
     }
-    assert len(revision.runs_frame()) == 2
-    assert "screen.set_aside.wren-attic-1.reason" in set(revision.settings_frame()["key"])
+    assert len(revision.frames()["runs"]) == 2
+    assert "screen.set_aside.wren-attic-1.reason" in set(revision.frames()["settings"]["key"])
 
 
 def test_backwards_new_is_gone(revision):
