@@ -1,6 +1,6 @@
 """Misleading changes to a sealed review, generated; how many `verify` finds.
 
-    python tests/evidence/misleading.py [--each N] [--source small|full|german-demo] [--only WORDS]
+    python tests/evidence/misleading.py [--each N] [--seed N] [--source small|full|german-demo]
 
 Each change is made by a forger without the author's key who puts right whatever can be put right:
 the page made again from its notebook, the hash of the claims, sizes and hashes in descriptions and
@@ -741,6 +741,7 @@ def main() -> int:
     parser = argparse.ArgumentParser(description="Misleading changes, and how many are found.")
     parser.add_argument("--each", type=int, default=4, help="times each class is tried")
     parser.add_argument("--source", nargs="*", choices=sources, default=["small", "full"])
+    parser.add_argument("--seed", type=int, default=0, help="of the first time")
     parser.add_argument("--only", default="", help="classes with these words")
     given = parser.parse_args()
     classes = [words for words in CLASSES if given.only in words]
@@ -750,7 +751,8 @@ def main() -> int:
         remember_made(Path(work))
         for name in given.source:
             source = sources[name]()
-            for seed, words in itertools.product(range(given.each), classes):
+            for number, words in itertools.product(range(given.each), classes):
+                seed = given.seed + number
                 found = try_change(source, Path(work), words, seed)
                 if found is None:
                     continue
@@ -758,8 +760,9 @@ def main() -> int:
                 counts[words][1] += 1
                 if not found:
                     print(f"NOT FOUND: {name}, {words}, seed {seed}", flush=True)
-            tried = sum(pair[1] for pair in counts.values())
-            print(f"{name}: {time.monotonic() - began:.0f} s, {tried} so far", flush=True)
+                tried = sum(pair[1] for pair in counts.values())
+                if tried % 50 == 0:
+                    print(f"{name}: {time.monotonic() - began:.0f} s, {tried} so far", flush=True)
     for words, (found, tried) in counts.items():
         print(f"{found} / {tried}  {words}")
     found, tried = (sum(pair[i] for pair in counts.values()) for i in (0, 1))
