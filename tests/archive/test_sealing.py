@@ -19,7 +19,8 @@ from bagmaker import bytes_of
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption, PrivateFormat
 from damage import Spoiled
-from sealmaker import finished_review, run_project, sealed_review, write_project
+from misleading import seal_it
+from sealmaker import copy_bag, finished_review, run_project, sealed_review, write_project
 
 import kit.archive.sealing
 from archive.test_contents import frictionless_report, rocrate_report
@@ -104,18 +105,27 @@ class TestContents:
         assert "Contact-Name: The small desk" in lines
 
 
+@pytest.fixture(scope="module", params=["bare", "signed by two, stamped"])
+def eyed(request, tmp_path_factory):
+    if request.param == "bare":
+        return sealed_review()
+    bag = copy_bag(tmp_path_factory.mktemp("eyed") / "bag")
+    seal_it(bag)
+    return bag
+
+
 class TestForeignEyes:
-    def test_bagit(self):
+    def test_bagit(self, eyed):
         done = subprocess.run(
-            [sys.executable, "-m", "bagit", "--validate", sealed_review()], capture_output=True
+            [sys.executable, "-m", "bagit", "--validate", eyed], capture_output=True
         )
         assert done.returncode == 0, done.stderr
 
     @pytest.mark.skipif(shutil.which("sha256sum") is None, reason="no sha256sum here")
-    def test_sha256sum(self):
+    def test_sha256sum(self, eyed):
         done = subprocess.run(
             ["sha256sum", "--strict", "--quiet", "-c", "manifest-sha256.txt",
-             "tagmanifest-sha256.txt"], cwd=sealed_review(), capture_output=True,
+             "tagmanifest-sha256.txt"], cwd=eyed, capture_output=True,
         )  # fmt: skip
         assert (done.returncode, done.stdout, done.stderr) == (0, b"", b"")
 
@@ -126,7 +136,9 @@ class TestForeignEyes:
         assert sum("/logs/" in place for place in tables) == 27
 
     def test_rocrate_validator(self, tmp_path):
-        report = rocrate_report(sealed_review(), tmp_path)
+        bag = copy_bag(tmp_path / "bag")
+        seal_it(bag)
+        report = rocrate_report(bag, tmp_path)
         assert report["passed"], report["issues"]
 
 

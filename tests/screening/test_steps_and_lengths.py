@@ -218,6 +218,8 @@ def test_a_scene_of_fixed_content_is_cut_by_frames(tmp_path):
     assert review.metrics[bench.runs[0].run].values["average_fps"] == pytest.approx(
         1000 * 700 / ms.sum()
     )
+    (tmp_path / "claims.json").write_bytes(book.to_json())
+    assert second_opinion.main([str(tmp_path)]) == 0
 
 
 def test_a_margin_stands_beside_that_without_a_struck_stretch(tmp_path):
