@@ -408,6 +408,13 @@ def test_a_log_that_cannot_be_read_is_first_told_as_altered_if_it_was(bench):
     assert explain_unreadable(error, bench) is error
 
 
+def test_a_vanished_log_names_only_a_file_that_differs_in_capitals(bench):
+    log(bench).unlink()
+    (found,) = check_evidence(bench).differences
+    assert found.message.endswith("and is not here") and found.run == "p1"
+    assert str(found.fault).startswith(f"{LOG}: came with entry 1 (add by a tester, 2026-11-25)")
+
+
 def test_a_torn_last_line_is_left_out_and_the_next_act_mends_it(bench):
     whole = (bench / "journal.jsonl").read_bytes()
     with (bench / "journal.jsonl").open("ab") as stream:
@@ -432,7 +439,8 @@ class TestActs:
 
     def test_an_old_bench_is_adopted_once(self, bench):
         (bench / "journal.jsonl").unlink()
-        assert check_evidence(bench).entries == -1
+        found = check_evidence(bench)
+        assert (found.entries, found.anchored, found.logs, found.hashed) == (-1, 0, 0, 0)
         done = adopt(bench, by=By("x", "", ""))
         assert done.to_lines()[:2] == ["6 logs entered", "8 rows entered as they are"]
         assert check_evidence(bench, depth="full").differences == ()

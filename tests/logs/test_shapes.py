@@ -245,6 +245,8 @@ WRONG: Mapping[str, tuple[str, str | bytes, Layout, str]] = {
         "a.jsonl", '{"ms": 16.1}\n{"ms": 16.2}\n{"ms":', layout(container="jsonl"), "cut short"),
     "a frame left out in JSON": (
         "a.jsonl", '{"ms": 16.1}\n{"n": 2}\n{"ms": 16.2}\n', layout(container="jsonl"), 'there is no "ms"'),
+    "a key no line has": (
+        "a.jsonl", '{"n": 1, "mss": 2}\n', layout(container="jsonl"), 'line 1: no line has "ms"; did you mean "mss"'),
     "text in JSON": (
         "a.jsonl", '{"ms": 16.1}\n{"ms": "long"}\n', layout(container="jsonl"), "expected a frame time"),
     "true in JSON": (
