@@ -396,7 +396,7 @@ def _gather_logs(
         if ask is not None:
             described += _asked_rows(left, described, rows, bench, ask)
         named = {*(path for path, _ in described), Path(os.path.realpath(index))}
-        why = f"{index.name} does not name it"
+        why = f"{index.name} does not name it" + ("" if ask else "; --guess asks for its row")
         passed += [(p, why) for p in left if named.isdisjoint({p, Path(os.path.realpath(p))})]
     for number, (path, row) in enumerate(described, 1):
         _PROGRESS.info("reading logs: %d of %d", number, len(described))

@@ -308,7 +308,7 @@ def test_logs_outside_an_index_are_passed_over_and_named(small, tmp_path):
     intake = add_logs(small, [tmp_path / "in"], index=tmp_path / "in" / "index.csv")
     assert [one.source for one in intake.added] == ["in/a.csv"]
     assert {(one.source, one.reason) for one in intake.skipped} == {
-        ("in/b.csv", "index.csv does not name it"),
+        ("in/b.csv", "index.csv does not name it; --guess asks for its row"),
         ("in/notes.txt", "no layout of the bench is for files of that name"),
     }
 
