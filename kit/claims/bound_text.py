@@ -44,11 +44,7 @@ from pathlib import Path
 from typing import Any
 
 from kit.claims.claim import Claim, ClaimBook, load_claims
-from kit.claims.lexicon import (
-    HELD,
-    ClaimingWord,
-    Suggester,
-)
+from kit.claims.lexicon import HELD, ClaimingWord, Suggester
 from kit.claims.relations import METRIC_WORDS, Judged, judge_relation
 from kit.errors import Fault, TextError, UsageError, did_you_mean
 from kit.rounding import BY_FIGURES, MINUS, NBSP, TURNED, Rounded, Speaker

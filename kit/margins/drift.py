@@ -158,9 +158,7 @@ def _pooled(
 ) -> Drift:
     """Return the geometric mean over the anchors of their drifts, with both intervals."""
     pool = summarise_titles(
-        [_as_margin(part, anchor) for anchor, part in parts.items()],
-        suite="drift",
-        params=settings,
+        [_as_margin(part, anchor) for anchor, part in parts.items()], suite="drift", params=settings
     )
     return Drift(
         metric=pool.metric,
@@ -249,11 +247,7 @@ def compare_settings(
 
 
 def _of_axis(
-    axis: Axis,
-    runs: Sequence[RunMetrics],
-    bench: Bench,
-    params: ReviewParams,
-    controls: Controls,
+    axis: Axis, runs: Sequence[RunMetrics], bench: Bench, params: ReviewParams, controls: Controls
 ) -> Steps:
     """Return what each setting of one axis does."""
     places = axis.places(params.product, bench.titles)

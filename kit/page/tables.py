@@ -135,11 +135,7 @@ UNSTRUCK = Table(
 ROBUST = Table(
     "{count} margins whose mean and robust mean part",
     rows=("metric", "product", "baseline", "title"),
-    heads=(
-        ("Metric", "{metric}"),
-        ("Products", "{product} over {baseline}"),
-        ("Title", "{title}"),
-    ),
+    heads=(("Metric", "{metric}"), ("Products", "{product} over {baseline}"), ("Title", "{title}")),
     cells=(Cell("margin", "As stated", outcomes=True), Cell("margin_robust", "By robust means")),
     keep=lambda claims: len(claims) == 2,
     note="Some runs of a side are slower or faster than the rest. The margin stands as it is: what "

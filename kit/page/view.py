@@ -12,16 +12,7 @@ from itertools import groupby
 from typing import Any
 
 from kit.claims.claim import KINDS, Claim, ClaimBook, claims_frame
-from kit.page.html import (
-    Column,
-    Html,
-    Part,
-    bullet_list,
-    heading,
-    html_table,
-    paragraph,
-    part_html,
-)
+from kit.page.html import Column, Html, Part, bullet_list, heading, html_table, paragraph, part_html
 from kit.rounding import NBSP
 from kit.settings.metric import HEADLINE
 

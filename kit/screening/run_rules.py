@@ -818,10 +818,7 @@ def _find_other_names(view: View) -> Iterator[Flag]:
             ("its file name", row.log.removeprefix("logs/")),
             ("its own head", _head(view, row)),
         )
-        for what, own, known in (
-            ("product", row.product, products),
-            ("title", row.title, titles),
-        ):
+        for what, own, known in (("product", row.product, products), ("title", row.title, titles)):
             for where, text in places:
                 named = _named_in(text, known)
                 if named and own not in named:

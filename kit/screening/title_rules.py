@@ -316,9 +316,7 @@ def _cell_levels(view: View, *, without: set[CellKey]) -> dict[CellKey, _Level]:
     return levels
 
 
-def _gaps_between(
-    levels: Mapping[CellKey, _Level],
-) -> Callable[[str, str], Mapping[str, _Level]]:
+def _gaps_between(levels: Mapping[CellKey, _Level]) -> Callable[[str, str], Mapping[str, _Level]]:
     """Return what gives one product over another in each title of both, worked out once."""
     titles: dict[str, list[str]] = {}
     for product, title in levels:
