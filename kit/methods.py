@@ -132,6 +132,7 @@ _WORDS = {
     "by the same in the other class, over the titles all four share.",
     "closure": "A over B times B over C, beside A over C; equal over the titles all three share.",
     "price": "Median of the prices observed in the window; span lowest to highest.",
+    "price-seen": "One price as observed, converted as the price in force is.",
     "scenario-price": "A price supposed in the params file.",
     "suite-fps": "Geometric mean of the averages over the titles named.",
     "cost-per-fps": "Price divided by the suite's frames per second.",

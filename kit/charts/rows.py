@@ -7,6 +7,7 @@ percent.
 
 from __future__ import annotations
 
+import datetime as dt
 import math
 import re
 from collections.abc import Mapping, Sequence
@@ -732,46 +733,139 @@ def steps_chart(book: ClaimBook, setting: str, product: str) -> Chart:
     )  # fmt: skip
     if curve:
         points = sorted((numbers[c.id], c) for c in levels)
-        return Chart(words, tuple(points), _paint_curve, (*levels, *steps))
+        xs = [x for x, _ in points]
+        ticks = zip(xs, (number(x, decimals=0 if x == int(x) else 1, locale=book.locale)
+                         for x in xs), strict=True)  # fmt: skip
+        plan = _Curves(
+            (_Curve("", SUITE, tuple(points)),), tuple(ticks), "frames per second, more is better"
+        )
+        return Chart(words, plan, _paint_curves, (*levels, *steps))
     likes = {c.part: c for c in book.of_kind("step_like", metric=HEADLINE, **of)}
     rows = [_RatioRow(labels[c.id], c, likes.get(c.part)) for c in steps]
     band = book.settings["margins"]["level_band"]
     return _ratio_chart(words, rows, band=(1 / (1 + band), 1 + band))
 
 
-def _paint_curve(chart: Chart, sheet: Sheet) -> Figure:
-    """Draw frames per second over a setting that is a number, from zero up."""
+@dataclass(frozen=True, slots=True)
+class _Curve:
+    """Claims along an axis, joined: their name at the end, or their own figures where it is ""."""
+
+    name: str
+    look: Look
+    points: tuple[tuple[float, Claim], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Curves:
+    """Curves over one axis: what it is labelled with, what goes up, and whether from zero."""
+
+    curves: tuple[_Curve, ...]
+    ticks: tuple[tuple[float, str], ...]
+    up: str
+    from_zero: bool = True
+
+
+def _paint_curves(chart: Chart, sheet: Sheet) -> Figure:
+    """Draw curves, a mark a claim."""
     from kit.charts.layout import Drawing, Plot
 
-    points: Sequence[tuple[float, Claim]] = chart.plan
+    plan: _Curves = chart.plan
     height = sheet.height or 340.0
     figure = Drawing(sheet, height, chart)
     top = chart.head_height(sheet) + 1.6 * sheet.text
     left, below = 4.6 * sheet.small, 3.6 * sheet.small
-    axes = figure.put_axes(
-        sheet.side + left, top, sheet.width - 2 * sheet.side - left, height - top - below
-    )
-    xs, ys = [x for x, _ in points], [claim.figure for _, claim in points]
-    spare = 0.08 * (xs[-1] - xs[0])
-    axes.set_xlim(xs[0] - spare, xs[-1] + spare)
-    axes.set_ylim(0.0, 1.15 * max(ys))
-    axes.put_ticks("x", xs, Plot.tick_labels(xs, locale=chart.words.locale))
+    names = [fit_text(c.name, sheet.small, 0.25 * sheet.width) for c in plan.curves]
+    right = max(text_width(name, sheet.small) for name in names)
+    width = sheet.width - 2 * sheet.side - left - right
+    axes = figure.put_axes(sheet.side + left, top, width, height - top - below)
+    xs = [x for curve in plan.curves for x, _ in curve.points]
+    ys = [claim.figure for curve in plan.curves for _, claim in curve.points]
+    spare = 0.08 * (max(xs) - min(xs))
+    axes.set_xlim(min(xs) - spare, max(xs) + spare)
+    low = 0.0 if plan.from_zero else 0.95 * min(ys)
+    axes.set_ylim(low, max(ys) + 0.15 * (max(ys) - low))
+    axes.put_ticks("x", [x for x, _ in plan.ticks], [label for _, label in plan.ticks])
     ticks = Plot.even_ticks(*axes.get_ylim(), at_most=6)
     axes.put_ticks("y", ticks, Plot.tick_labels(ticks, locale=chart.words.locale))
     axes.name_axis(chart.words.below)
-    axes.name_axis("frames per second, more is better", which="y")
-    axes.plot(xs, ys, color=SUITE.colour, linewidth=1.6 * sheet.line, zorder=1.5)
-    axes.put_marks(xs, ys, SUITE, 1.1)
-    for x, claim in points:
+    axes.name_axis(plan.up, which="y")
+    step = 1.25 * sheet.small * (axes.get_ylim()[1] - low) / (height - top - below)
+    taken: list[float] = []
+    for curve, name in sorted(
+        zip(plan.curves, names, strict=True), key=lambda one: one[0].points[-1][1].figure
+    ):
+        along, up = [x for x, _ in curve.points], [claim.figure for _, claim in curve.points]
+        axes.plot(along, up, color=curve.look.colour, linewidth=1.6 * sheet.line, zorder=1.5)
+        axes.put_marks(along, up, curve.look, 1.0)
+        for x, claim in () if name else curve.points:
+            axes.annotate(
+                claim.text,
+                (x, claim.figure),
+                (0, 0.9 * sheet.small),
+                textcoords="offset points",
+                fontsize=sheet.small,
+                ha="center",
+            )
+        taken.append(max(up[-1], taken[-1] + step) if taken else up[-1])  # no name over another
         axes.annotate(
-            claim.text,
-            (x, claim.figure),
-            (0, 0.9 * sheet.small),
-            textcoords="offset points",
+            name,
+            (axes.get_xlim()[1], taken[-1]),
             fontsize=sheet.small,
-            ha="center",
+            va="center",
+            annotation_clip=False,
         )
     return figure
+
+
+def prices_chart(book: ClaimBook, kind: str) -> Chart:
+    """Return the chart of prices of one kind as they were observed, day by day.
+
+    Raises
+    ------
+    ValueError
+        If none was observed on two days.
+    """
+    looks, seen = Identity(book).looks(), book.of_kind("price_seen", group=kind)
+    days = {c.id: dt.date.fromisoformat(c.part.partition("/")[0]) for c in seen}
+    curves = []
+    for product in dict.fromkeys([*looks, *(c.product for c in seen)]):
+        mine = sorted(
+            (days[c.id].toordinal(), c.figure, c.id) for c in seen if c.product == product
+        )
+        if mine:
+            name, look = Identity(book).product(product), looks.get(product, SUITE)
+            curves.append(
+                _Curve(name, look, tuple((float(day), book.by_id[i]) for day, _, i in mine))
+            )
+    ordinals = sorted({day.toordinal() for day in days.values()})
+    if len(ordinals) < 2:
+        raise ValueError(f"no {kind} prices of two days")
+    first, last = (dt.date.fromordinal(day).isoformat() for day in (ordinals[0], ordinals[-1]))
+    span = ordinals[-1] - ordinals[0]
+    places = [ordinals[0] + round(i * span / min(3, span)) for i in range(min(3, span) + 1)]
+    ticks = tuple((float(d), dt.date.fromordinal(d).isoformat()) for d in places)
+    words = book.name("group", kind, kind="price_seen")
+    said = []
+    for curve in curves:
+        claims = [claim for _, claim in curve.points]
+        low, high = (end(claims, key=lambda claim: claim.figure) for end in (min, max))
+        said.append(f"{curve.name} {low.text} to {high.text}, last {claims[-1].text}")
+    own = next((c for c in said if curves[0].points[0][1].product == book.product), said[0])
+    caption = f"{words[:1].upper()}{words[1:]} from {first} to {last}: {own}"
+    return Chart(
+        ChartWords(
+            ("prices", kind, book.product),
+            caption,
+            "Each mark: a price observed, with its source in the trace. Lines join those of one "
+            "product by day; shops differ as well as days.",
+            f"Chart of {words} by day. {caption}. {'; '.join(said)}.",
+            below="day",
+            locale=book.locale,
+        ),
+        _Curves(tuple(curves), ticks, f"{words}, {seen[0].unit}, less is better", from_zero=False),
+        _paint_curves,
+        seen,
+    )
 
 
 def titles_chart(book: ClaimBook, metric: str = HEADLINE, low: str = HEADLINE_LOW) -> Chart:

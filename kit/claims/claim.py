@@ -113,6 +113,7 @@ KINDS: Mapping[str, _ClaimKind] = {
     "energy_unsettled": _ClaimKind("energy_unsettled/{title}/{product}", "power_sources"),
     "sensor_lag": _ClaimKind("sensor_lag/{metric}/{product}", metric="sensors"),
     "price": _ClaimKind("value/{group}/price/{product}", "price_kinds"),
+    "price_seen": _ClaimKind("value/{group}/seen/{product}/{part}", "price_kinds"),
     "suite_fps": _ClaimKind("value/{group}/suite_fps/{product}", "price_kinds"),
     "cost_per_fps": _ClaimKind("value/{group}/cost_per_fps/{product}", "price_kinds"),
     "premium": _ClaimKind("value/{group}/premium/{pair}", "price_kinds"),

@@ -581,7 +581,7 @@ def _of_plan(review: Review, results: Results) -> Made:
 PAGE_KINDS: Mapping[str, _PageKind] = {
     "review": _PageKind(
         _of_review,
-        charts=("titles", "margins", "influence", "spread", "classes", "steps", "value"),
+        charts=("titles", "margins", "influence", "spread", "classes", "steps", "value", "prices"),
         tables=("cells", "margins", "suites"),
     ),
     "frame_times": _PageKind(

@@ -8,6 +8,7 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 
+from kit.bench.prices import SCENARIO
 from kit.bench.specification import compare_specifications
 from kit.claims.claim import Claim, Figure, Subject
 from kit.margins.cells import BY_FIGURES
@@ -700,6 +701,18 @@ def _value_claims(review: Review, results: Results) -> Iterator[Claim]:
                 price.price, value.currency, price.lowest, price.highest, locale=locale
             ),
         )
+        if kind.startswith(SCENARIO) or len(price.observations) < 2:
+            continue
+        for n, (row, seen) in enumerate(zip(price.observations, price.values, strict=True), 1):
+            yield Claim.make(
+                "price_seen",
+                Subject(product=product, group=kind, part=f"{row.date.isoformat()}/{n}",
+                        marks=[f"source: {row.source}, {row.date.isoformat()}"]),
+                Figure(seen),
+                method="price-seen",
+                unit=value.currency,
+                text=Rounded.money(seen, value.currency, seen, seen, locale=locale),
+            )  # fmt: skip
     for standing in value.standings:
         yield from _standing(value, standing, review)
     for weighing in value.weighings:

@@ -11,7 +11,14 @@ from pathlib import Path
 from typing import Any, Literal
 
 from kit.charts.money import classes_chart, value_chart
-from kit.charts.rows import influence_chart, margins_chart, spread_chart, steps_chart, titles_chart
+from kit.charts.rows import (
+    influence_chart,
+    margins_chart,
+    prices_chart,
+    spread_chart,
+    steps_chart,
+    titles_chart,
+)
 from kit.charts.style import Chart
 from kit.claims.claim import Claim, ClaimBook
 from kit.claims.of_pages import PAGE_KINDS, page_of
@@ -82,6 +89,14 @@ def _steps(book: ClaimBook) -> list[Chart]:
     return [steps_chart(book, *axis) for axis in over]
 
 
+def _prices(book: ClaimBook) -> list[Chart]:
+    """Return a chart of each kind of price that was observed on two days."""
+    days: dict[str, set[str]] = {}
+    for claim in book.of_kind("price_seen"):
+        days.setdefault(claim.group, set()).add(claim.part.partition("/")[0])
+    return [prices_chart(book, kind) for kind, seen in days.items() if len(seen) > 1]
+
+
 def _value(book: ClaimBook) -> list[Chart]:
     """Return a chart of prices for each kind of price that two products have."""
     kinds = [claim.group for claim in book.of_kind("suite_fps")]
@@ -114,6 +129,7 @@ MAKERS: Mapping[str, Callable[[ClaimBook], list[Chart]]] = {
     "classes": _classes,
     "steps": _steps,
     "value": _value,
+    "prices": _prices,
 }
 FRAME_MAKERS: Mapping[str, Callable[[ClaimBook, Sequence[FrameSeries]], list[Chart]]] = {
     "overlay": _overlay,
@@ -130,6 +146,7 @@ TAKES: Mapping[str, tuple[str, ...]] = {
     "spread": ("titles",),
     "classes": (),
     "steps": (),
+    "prices": (),
     "value": ("products",),
     "overlay": ("titles", "products"),
     "distribution": ("titles", "products"),
@@ -261,6 +278,8 @@ def _place(book: ClaimBook, claim: Claim) -> tuple[str, ...]:
     run = claim.run if claim.kind == "run_over_mean" else ""
     if claim.kind in WEIGHED:
         return title, run, book.product_name(claim.baseline), ""
+    if claim.kind == "price_seen":
+        return title, claim.part.replace("/", ", no. "), book.product_name(claim.product), ""
     if claim.kind.startswith("step"):
         setting = book.name("part", claim.part, kind=claim.kind)
         return title, run, f"{book.product_name(claim.product)}, {setting}", ""

@@ -16,6 +16,7 @@ from kit.charts.money import classes_chart, value_chart
 from kit.charts.rows import (
     influence_chart,
     margins_chart,
+    prices_chart,
     spread_chart,
     steps_chart,
     titles_chart,
@@ -435,6 +436,22 @@ def steps() -> list[Claim]:
     return made
 
 
+def prices_seen() -> list[Claim]:
+    """Return prices of two products on three days, one of them twice."""
+    return [
+        Claim.make(
+            "price_seen",
+            Subject(product=product, group="street", part=f"2031-0{month}-11/{n}"),
+            Figure(base - 25.0 * n),
+            method="price-seen",
+            unit="EUR",
+            text=Rounded.money(base - 25.0 * n, "EUR"),
+        )
+        for product, base in (("p0", 1600.0), ("p1", 1550.0))
+        for n, month in enumerate((1, 1, 2, 3), 1)
+    ]
+
+
 def all_charts(
     n_titles: int = 12,
     n_products: int = 6,
@@ -455,6 +472,7 @@ def all_charts(
         *gaps[0],
         *gaps[1],
         *steps(),
+        *prices_seen(),
         shown=shown,
         locale=locale,
     )
@@ -474,6 +492,7 @@ def all_charts(
         "margins": margins_chart(made, whole[0]),
         "value": value_chart(made, "street"),
         "classes": classes_chart(made, [g[-1] for g in gaps]),
+        "prices": prices_chart(made, "street"),
         "steps": steps_chart(made, "limit", "p0"),
         "run": run_chart(made, series[0]),
         "distribution": distribution_chart(made, series),

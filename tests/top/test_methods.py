@@ -1007,6 +1007,12 @@ OTHER: dict[str, Callable[[Given], Any]] = {
     "closure": closure,
     "name-gap": name_gap,
     "price": price,
+    "price-seen": lambda g: [
+        row["price"]
+        for row in g["prices"]
+        if (row["product"], row["kind"]) == (g["product"], g["kind"])
+        and g["since"] <= row["date"] <= g["until"]
+    ],
     "suite-fps": lambda g: math.exp(np.log(g["averages"]).mean()),
     "cost-per-fps": lambda g: [p / g["suite_fps"] for p in g["price"]],
     "price-difference": lambda g: money(

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 import kit
+from kit.charts.rows import prices_chart
 from kit.claims.bound_text import bind_text
 from kit.errors import KitError, TextError, UsageError
 from kit.page.findings import Findings
@@ -299,3 +300,22 @@ def test_several_machines_of_a_part_speak_of_the_part_and_one_does_not(made, tmp
     assert not alone.of_kind("part") and "One machine of it" in Findings(alone).tested_note()
     with pytest.raises(KitError, match='"p1" does not hold the part of "p0"'):
         walk(bench.with_params(rivals=["p2"], machines={"p0": ["p1"]}), tmp_path / "unlike")
+
+
+def test_every_price_observed_is_a_claim_with_its_day_and_source_and_drawn(made, tmp_path):
+    book = made[2]
+    observed = [row for row in made[0].prices if row[0] == "p1" and row[3] == "street"]
+    seen = book.of_kind("price_seen", product="p1", group="street")
+    assert [c.value for c in seen] == [float(row[1]) for row in observed]
+    assert [c.part.partition("/")[0] for c in seen] == [row[4] for row in observed]
+    assert all(f"source: {row[5]}, {row[4]}" in c.marks for c, row in zip(seen, observed,
+                                                                        strict=True))  # fmt: skip
+    (price,) = book.of_kind("price", product="p1", group="street")
+    assert price.value == pytest.approx(np.median([c.value for c in seen]))
+    chart = prices_chart(book, "street")
+    assert chart.caption.startswith("Street prices from 2026-11-02 to 2026-11-03: Part 0 ")
+    axes = chart.draw("page").axes[0]
+    drawn = sorted(y for line in axes.lines for y in line.get_ydata() if len(line.get_ydata()) == 2)
+    assert {float(y) for y in drawn} >= {c.value for c in book.of_kind("price_seen")}
+    with pytest.raises(ValueError, match="no launch prices of two days"):
+        prices_chart(book, "launch")

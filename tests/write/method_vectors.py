@@ -499,6 +499,7 @@ def _value(book: Book) -> None:
     }  # fmt: skip
     price = value.prices["wren", "street"]
     book.add("price", given | {"product": "wren"}, [price.price, price.lowest, price.highest])
+    book.add("price-seen", given | {"product": "wren"}, list(price.values), source=PRACTICE)
     weighing = next(w for w in value.weighings if w.kind == "street")
     standing = next(s for s in value.standings if (s.product, s.kind) == ("wren", "street"))
     averages = [c.value for c in made[0] if c.product == "wren"]
