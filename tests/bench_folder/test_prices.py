@@ -186,3 +186,25 @@ def test_the_highest_price_is_one_and_what_is_above_is_none(tmp_path):
         tmp_path / "more", PRICES_HEAD + row.format(f"{_HIGHEST + 1:.0f}")
     )
     assert key == "price" and "characters is no price" in message
+
+
+@pytest.mark.parametrize(
+    ("written", "instead"),
+    [("1.234,50", "1234.50"), ("1,234.5", "1234.5"), ("1 234", "1234"), ("12'345'678", "12345678")],
+)
+def test_a_sign_between_thousands_is_answered_with_the_number_meant(tmp_path, written, instead):
+    row = f'fold-a,"{written}",EUR,launch,2026-03-02,maker,\n'
+    ((_, _, said),) = faults_of(tmp_path, PRICES_HEAD + row)
+    assert said.endswith(f"has a sign between thousands; write {instead}")
+
+
+def test_only_a_rate_is_told_of_pairs_of_currencies(tmp_path):
+    rows = "fold-a,900,euro,launch,2026-03-02,maker,\n,0.9,usd-eur,rate,2026-03-02,bank,\n"
+    price, rate = faults_of(tmp_path, PRICES_HEAD + rows)
+    assert "or a pair such as USD/EUR" in rate[2] and "pair" not in price[2]
+
+
+def test_a_rate_of_a_pair_is_told_from_one_of_a_currency_alone(tmp_path):
+    rows = ",0.9,USD/EUR,rate,2026-03-02,bank,\n,0.8,USD,rate,2026-03-02,bank,\n"
+    pair, alone = read_prices(make_bench(tmp_path, PRICES_HEAD + rows))
+    assert pair.of_pair and not alone.of_pair
