@@ -231,20 +231,7 @@ def _measured_alike(params: ReviewParams, other: ReviewParams) -> bool:
 
 
 # What no screening rule reads of params: `test_no_rule_reads_what_screening_is_kept_over` holds it.
-NOT_SCREENED = frozenset(
-    {
-        "margins",
-        "suites",
-        "headline",
-        "value",
-        "waivers",
-        "pairs",
-        "axes",
-        "machines",
-        "rivals",
-        "same_name",
-    }
-)
+NOT_SCREENED = frozenset({"margins", "suites", "headline", "value", "waivers", "axes", "machines"})
 
 
 def _screened_alike(params: ReviewParams, other: ReviewParams) -> bool:
