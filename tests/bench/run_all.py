@@ -26,6 +26,9 @@ import p13_growth
 import p14_same_bytes
 import p15_what_if
 import p16_check
+import p17_page
+import p18_slides
+import p19_big_sheet
 from pairs import HEAD, Row, machine
 
 
@@ -64,6 +67,9 @@ MEASURES: dict[str, Callable[[int], Row | list[Row]]] = {
     "P14": lambda pairs: p14_same_bytes.measure(20),
     "P15": p15_what_if.measure,
     "P16": p16_check.measure,
+    "P17": p17_page.measure,
+    "P18": p18_slides.measure,
+    "P19": p19_big_sheet.measure,
 }
 
 
