@@ -421,11 +421,9 @@ def _journal(walk: _Walk) -> tuple[list[Finding], str]:
         return [Finding("completeness", JOURNAL_PART, expected, str(error))], "It is damaged."
     findings = []
     if stated != (part.head, str(part.length)):
-        findings.append(
-            Finding("completeness", f"bag-info.txt # {JOURNAL_HEAD}, {JOURNAL_LENGTH}",
-                    f"{stated[0] or 'none'}, {stated[1] or 'no'} entries",
-                    f"{part.head}, {part.length} entries in {JOURNAL_PART}")
-        )  # fmt: skip
+        said = f"{stated[0] or 'no head'}, {stated[1] or 'no'} entries, as bag-info.txt has it"
+        made = f"{part.head}, {part.length} entries"
+        findings.append(Finding("completeness", f"{JOURNAL_PART} # head, length", said, made))
     logs = {r.file: r.sha256 for r in (walk.book.runs if walk.book else ()) if r.file and r.frames}
     for file, sha256 in logs.items():
         kept = part.logs.get(file)
