@@ -188,7 +188,9 @@ def commands(work: Path) -> Iterator[tuple[str, list[str | Path], dict[str, str]
     yield "without limits", [*verify, "--no-limits", bag], {}, work, 0o022
     if hasattr(os, "geteuid") and os.geteuid() == 0 and shutil.which("setpriv"):
         other = ["setpriv", "--reuid=65534", "--regid=65534", "--clear-groups"]
-        if subprocess.run([*other, sys.executable, "-c", "import numpy"], check=False).returncode:
+        probe = "import subprocess, sys; subprocess.run([sys.executable, '-c', ''], check=True)"
+        tried = [*other, sys.executable, "-c", probe]
+        if subprocess.run(tried, capture_output=True, check=False).returncode:
             print("not tried: another user, who cannot run this Python")
         else:
             theirs = copied(bag, Path(tempfile.mkdtemp(dir="/tmp")) / "theirs")
