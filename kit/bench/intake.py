@@ -125,7 +125,7 @@ def _read_index(path: Path, naming: Naming) -> tuple[_IndexRow, ...]:
         shown = ", ".join(f'"{name}"' for name in header)
         said = f"there is no such column; the index has {shown}"
         raise BenchError([Fault(path.name, said, line=1, key=name) for name in missing])
-    taken |= {"done": ""} if "done" in header and "done" not in taken else {}  # ticked off by hand
+    taken.setdefault("done", "")  # ticked off by hand
     # A column mapped to another field no longer stands for the field its own name says.
     names = [taken.get(column, "" if column in naming.columns else column) for column in header]
     rows: list[_IndexRow] = []

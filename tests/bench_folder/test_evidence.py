@@ -415,6 +415,14 @@ def test_a_vanished_log_names_only_a_file_that_differs_in_capitals(bench):
     assert str(found.fault).startswith(f"{LOG}: came with entry 1 (add by a tester, 2026-11-25)")
 
 
+def test_a_damaged_journal_anchors_nothing(bench):
+    anchor = anchor_of(bench)
+    put_lines(bench, [lines_of(bench)[0], b"\0" * 50 + b"\n", lines_of(bench)[2]])
+    found = check_evidence(bench, against=[anchor])
+    assert (found.entries, found.anchored) == (0, 0)
+    assert found.to_lines()[0].startswith("journal: 0 entries, none anchored")
+
+
 def test_a_torn_last_line_is_left_out_and_the_next_act_mends_it(bench):
     whole = (bench / "journal.jsonl").read_bytes()
     with (bench / "journal.jsonl").open("ab") as stream:

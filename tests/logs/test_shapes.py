@@ -94,6 +94,8 @@ RIGHT: Mapping[str, tuple[str, str | bytes, dict[str, object]]] = {
         "a.csv", "ms,phase\n" + lines(ONE, TWICE), {"scene 1": ONE[20:120], "scene 2": ONE[140:]}),
     "scenes marked without a header": (
         "a.csv", lines(ONE, ["canyon"] * 120 + ["weir"] * 120), {"canyon": ONE[:120], "weir": ONE[120:]}),
+    "marks that change every few rows, as states of a frame do": (
+        "a.csv", "ms,level\n" + lines(ONE, (["high"] * 3 + ["low"] * 3) * 40), {"": ONE}),
     "passes numbered in a column": (
         "a.csv", "pass,ms\n" + lines([1] * 80 + [2] * 160, ONE), {"1": ONE[:80], "2": ONE[80:]}),
     "marks at one row that stand until the next": (
