@@ -298,3 +298,14 @@ def test_intervals_of_borrowed_spread_cover():
         inside += margin.low <= 1 <= margin.high
     # 0.95 of 600: a binomial's 99.9 % interval.
     assert 552 <= inside <= 587
+
+
+def test_a_spread_stated_with_one_run_of_a_cell_is_said():
+    first, second = made_runs("a", "t", [60.0, 61.0], typed_in=True)
+    first = replace(first, passes=3, spread={METRIC: 0.01})
+    (cell,) = cells_of([first, second], framed("t"), params=margin_params("welch"))
+    assert {"spread_stated", "typed_in", "mean_of_passes"} <= set(cell.marks)
+    # Four passes; 2 degrees of freedom of the stated spread, 1 between the two figures.
+    assert (cell.n, cell.df) == (4, 3)
+    (plain,) = cells_of([second], framed("t"), params=margin_params("welch"))
+    assert "spread_stated" not in plain.marks

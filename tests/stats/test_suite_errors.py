@@ -1,0 +1,80 @@
+"""Errors of sums, false signs and products' days: against scipy, and against second versions."""
+
+import numpy as np
+import pytest
+from by_hand_shared import false_signs, product_day, suite_half_width, t_mixture
+from scipy import stats
+
+from kit.stats.crossed_variance import Mixture
+from kit.stats.suite_errors import DayPosterior, ErrorSum, false_sign_rates, suite_care
+
+
+def errors_of(sds, dfs, *, step=0.05):
+    """Return t errors; a fine lattice is for normal ones, a coarse one reaches further."""
+    return [
+        Mixture.of_t(np.array([s]), np.array([float(f)]), step=step)
+        for s, f in zip(sds, dfs, strict=True)
+    ]
+
+
+@pytest.mark.parametrize(
+    ("d", "sds"),
+    [
+        ([0.02, 0.01, 0.03, -0.005], [0.01] * 4),
+        ([0.3, 0.31, 0.29, 0.02], [0.15] * 4),
+        ([0.004, -0.003, 0.002, 0.02], [0.005, 0.004, 0.006, 0.008]),
+        ([0.15, 0.02], [0.1, 0.1]),
+        ([1.2, 0.3, 0.9], [0.8] * 3),
+    ],
+)
+def test_false_signs_are_those_of_a_second_version_on_dense_grids(d, sds):
+    """The prior's scales move these by .02 to .6; the kit stands on few components of an error."""
+    here = false_sign_rates(np.array(d), errors_of(sds, [1e6] * len(sds)))
+    errors = [(np.array([0.999, 1.001]) * s**2, np.array([0.5, 0.5])) for s in sds]
+    assert here == pytest.approx(false_signs(np.array(d), errors), abs=0.0105)
+
+
+@pytest.mark.parametrize("alpha", [0.5, 0.1, 0.05, 0.003])
+def test_a_sum_of_normal_errors_is_normal(alpha):
+    w, sds = np.array([0.5, 0.3, 0.2]), np.array([0.01, 0.02, 0.04])
+    total = ErrorSum.of(errors_of(sds, [1e6] * 3), w)
+    expected = stats.norm.ppf(1 - alpha / 2) * np.sqrt((w**2 * sds**2).sum())
+    assert total.half_width(alpha) == pytest.approx(expected, rel=2e-3)
+    more = total.with_normal(np.array([0.0, 3e-4]), np.array([0.0, 1.0]))
+    expected = stats.norm.ppf(1 - alpha / 2) * np.sqrt((w**2 * sds**2).sum() + 3e-4)
+    assert more.half_width(alpha) == pytest.approx(expected, rel=2e-3)
+
+
+def test_a_sum_of_t_errors_is_that_of_a_second_version():
+    w, sds, dfs = [0.5, 0.3, 0.2], [0.01, 0.02, 0.04], [2, 4, 3]
+    here = ErrorSum.of(errors_of(sds, dfs, step=0.25), np.array(w)).half_width(0.05)
+    there = suite_half_width([t_mixture(s**2, f) for s, f in zip(sds, dfs, strict=True)], w, 0.05)
+    assert here == pytest.approx(there, rel=3e-3)
+
+
+def test_care_of_a_suite_is_that_of_the_title_that_carries_it():
+    # One title alone: its own. Of n like parts: the root of n of the geometric mean, by hand.
+    assert suite_care(np.array([3.0]), np.array([0.2])) == pytest.approx(0.2)
+    assert suite_care(np.array([1.0, 1.0]), np.array([0.2, 0.8])) == pytest.approx(
+        (0.2 * 0.8) ** 0.25
+    )
+    assert suite_care(np.array([1.0, 1e-9]), np.array([0.3, 0.9])) == pytest.approx(0.3)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_product_s_day_is_that_of_a_second_version(seed):
+    rng = np.random.default_rng(seed)
+    cells = 0.01 * rng.standard_normal((5, 3, 4)) + 0.006 * rng.standard_normal((1, 3, 4))
+    w = np.array([0.3, 0.2, 0.2, 0.2, 0.1])
+    k, weight, care = product_day(cells, w)
+    day = DayPosterior.fit(cells, w)
+    assert (day.sd, day.care) == pytest.approx((np.sqrt(k @ weight), care), rel=1e-4)
+    assert day.df == 6 and day.sessions == 4
+
+
+@pytest.mark.parametrize(
+    "shape", [(5, 1, 4), (5, 3, 1), (1, 3, 4)], ids=["product", "session", "title"]
+)
+def test_a_day_cannot_be_told_from_one(shape):
+    cells = np.random.default_rng(1).standard_normal(shape)
+    assert DayPosterior.fit(cells, np.full(shape[0], 1 / shape[0])) is None
