@@ -323,3 +323,22 @@ def test_one_title_or_equal_titles_have_no_spread():
     assert spread_over_titles(np.array([0.1]), np.array([1.0])) == (None, None)
     assert spread_over_titles(np.array([0.1, 0.1]), np.array([0.5, 0.5])) == (None, None)
     assert t_ends(0.0, None, None, confidence=0.95) == (None, None)
+
+
+@pytest.mark.parametrize("care", [1.0, 0.4, 0.05])
+def test_care_is_a_factor_on_the_share_an_interval_leaves_out(care):
+    d, s = 0.02, 0.011
+    judged = Judged.by_mixture(
+        np.array([d]),
+        np.array([[s * 0.999999, s]]),
+        np.array([[0.5, 0.5]]),
+        confidence=0.95,
+        band=0.03,
+        care=care,
+    )
+    error = stats.norm(scale=s)
+    assert judged.half[0] == pytest.approx(error.isf(0.05 * care / 2), rel=1e-5)
+    assert judged.level_half[0] == pytest.approx(error.isf(0.05 * care), rel=1e-5)
+    assert judged.p_value[0] == pytest.approx(min(1.0, 2 * error.sf(d) / care), rel=1e-5)
+    # Two one-sided tests: the larger of the two p-values, of the near end of the band.
+    assert judged.p_level[0] == pytest.approx(min(1.0, error.sf(0.03 - d) / care), rel=1e-5)
