@@ -236,6 +236,7 @@ about 1/2 price ash over birch at street | about +25.0% price ash over birch at 
 about 2 memory_gb ash over cedar |
 about 4/3 cedar over ash | about -25.7% cedar over ash
 about 1.1 ash over birch |
+about 1.02 ash over birch |
 at_least 1.4 ash over cedar | about +34.5% ash over cedar
 at_most 1.2 ash over birch in dell | about +25.0% ash over birch in dell
 at_least 1.001 ash over birch in moor |
@@ -284,6 +285,10 @@ def test_there_are_sixty_of_each_and_every_relation_is_among_them():
         ("about third ash over birch", '"third" is no ratio'),
         ("about 4/3 ash over cedar within 30%", "too wide"),
         ("about 3 noise ash over birch in dell", "has no ratio"),
+        (
+            "about 1.2 energy noise ash over birch in dell",
+            '"about" is written: R [QUANTITY] P over',
+        ),
         ("ahead_in some ash over birch", "write digits, every, most, half or no"),
         ("slower oak than cedar in dell", "no margin"),
         ("limited ash by magic in fen", "known: cap, heat, processor"),
