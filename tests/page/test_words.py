@@ -138,7 +138,7 @@ def test_no_word_reaches_the_article_but_by_a_message(demo, marked, monkeypatch)
     page = article_of(book, monkeypatch)
     found = Findings(book)
     families = ("products", "titles", "title_groups", "classes", "axes", "steps")
-    names = {name for family in families for name in book.names[family].values()}
+    names = {name for family in families for name in book.names.get(family, {}).values()}
     names |= {name.partition(", ")[0] for name in book.names["titles"].values()}
     names |= {Identity(book).short(product) for product in book.names["products"]}
     names |= {Identity(book).plain(product) for product in book.names["products"]}
