@@ -19,7 +19,7 @@ from ruamel.yaml.representer import SafeRepresenter
 from kit.archive.bag import Item
 from kit.bench.journal import Journal
 from kit.bench.prices import COLUMNS, RATE, PriceRow, read_prices
-from kit.bench.runs import RunRow, SheetText, find_log, read_run_sheet, select_rows
+from kit.bench.runs import RunRow, SheetText, read_run_sheet, select_rows
 from kit.claims.claim import SCHEMA_NAMES, ClaimBook
 from kit.claims.of_pages import titles_named
 from kit.errors import RunFileError, SealError
@@ -28,7 +28,7 @@ from kit.methods import METHODS
 from kit.package import LOCK, PACKAGE
 from kit.review.walk import review_titles
 from kit.settings.bench_file import Layout
-from kit.settings.params import LoadedParams, ReviewParams, load_params, names_in
+from kit.settings.params import LoadedParams, ReviewParams, load_params
 from kit.settings.yaml import WrittenFloat, WrittenInt
 
 
@@ -158,7 +158,7 @@ def _excerpt_bench(scope: Scope) -> dict[str, bytes]:
 
 def _named(params: ReviewParams, what: str) -> set[str]:
     """Return every product, or every title, that a params file names, wherever it does."""
-    return {name for kind, name, *_ in names_in(params) if kind.partition(" ")[0] == what}
+    return {name for kind, name, *_ in params.named() if kind.partition(" ")[0] == what}
 
 
 def _bench_yaml(scope: Scope) -> bytes:
@@ -287,7 +287,7 @@ def _input_items(scope: Scope, book: ClaimBook) -> list[Item]:
         if not row.log:
             continue
         try:
-            source = find_log(row, loaded.bench)
+            source = row.find_log(loaded.bench)
         except RunFileError:
             if row.produced:
                 raise

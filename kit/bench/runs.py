@@ -372,6 +372,33 @@ class RunRow:
         """Whether there is something to measure: a log or a typed figure."""
         return self.status in {"ran", "set_aside"} and bool(self.log or self.typed)
 
+    def find_log(self, bench: Bench) -> Path:
+        """Return the path of the run's log.
+
+        Raises
+        ------
+        RunFileError
+            If it is not there, or a symbolic link leads out of the bench folder.
+        """
+        path = bench.folder / self.log
+        inside = Path(os.path.realpath(path)).is_relative_to(os.path.realpath(bench.folder))
+        if inside and path.exists():
+            return path
+        message = (
+            f'"{self.log}" leads out of the bench folder by a symbolic link; copy the log into it'
+        )
+        if inside:
+            message = (
+                f'no such file "{self.log}"{near_file(path)}; restore it, or empty the cell and say '
+                "with status and reason what became of the run"
+            )
+        raise RunFileError.at(f"{bench.folder.name}/runs.csv", message, line=self.line, key="log")
+
+    def layout_in(self, bench: Bench) -> Layout:
+        """Return how the run's log is read: its layout, for the part the row names."""
+        layout = bench.layouts[self.layout]
+        return layout.model_copy(update={"part": self.part}) if self.part else layout
+
 
 _FREE_TEXT = ("reason",)
 # Conditions that say of how many passes a typed figure is the mean, and how these spread.
@@ -702,39 +729,12 @@ def read_run_sheet(bench: Bench) -> tuple[RunRow, ...]:
     return parse_run_sheet(sheet, bench)
 
 
-def find_log(row: RunRow, bench: Bench) -> Path:
-    """Return the path of a run's log.
-
-    Raises
-    ------
-    RunFileError
-        If it is not there, or a symbolic link leads out of the bench folder.
-    """
-    path = bench.folder / row.log
-    inside = Path(os.path.realpath(path)).is_relative_to(os.path.realpath(bench.folder))
-    if inside and path.exists():
-        return path
-    message = f'"{row.log}" leads out of the bench folder by a symbolic link; copy the log into it'
-    if inside:
-        message = (
-            f'no such file "{row.log}"{near_file(path)}; restore it, or empty the cell and say '
-            "with status and reason what became of the run"
-        )
-    raise RunFileError.at(f"{bench.folder.name}/runs.csv", message, line=row.line, key="log")
-
-
 def select_rows(
     rows: Iterable[RunRow], *, products: Iterable[str], titles: Iterable[str]
 ) -> tuple[RunRow, ...]:
     """Return the rows of the given products in the given titles, in the order of the sheet."""
     of, in_ = frozenset(products), frozenset(titles)
     return tuple(row for row in rows if row.product in of and row.title in in_)
-
-
-def layout_of(row: RunRow, bench: Bench) -> Layout:
-    """Return how a run's log is read: its layout, for the part the row names."""
-    layout = bench.layouts[row.layout]
-    return layout.model_copy(update={"part": row.part}) if row.part else layout
 
 
 def read_run(row: RunRow, bench: Bench, *, sensors: bool = True) -> Run:
@@ -747,5 +747,5 @@ def read_run(row: RunRow, bench: Bench, *, sensors: bool = True) -> Run:
     """
     if not (row.produced and row.log):
         return Run(row)
-    path = find_log(row, bench)
-    return Run(row, read_log(path, layout_of(row, bench), file=row.log, sensors=sensors))
+    path = row.find_log(bench)
+    return Run(row, read_log(path, row.layout_in(bench), file=row.log, sensors=sensors))

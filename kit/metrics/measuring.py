@@ -31,7 +31,7 @@ from types import MappingProxyType
 import numpy as np
 from pydantic import ConfigDict, TypeAdapter, ValidationError
 
-from kit.bench.runs import RunRow, find_log, layout_of
+from kit.bench.runs import RunRow
 from kit.errors import ExecutionError, Fault, RunFileError
 from kit.logs.read import Log, parse_log, read_log
 from kit.logs.unpacked import recorded_chunks
@@ -377,13 +377,13 @@ def _make_task(
     RunFileError
         If the log is not where the run sheet says.
     """
-    place = f"{logs_at.rstrip('/')}/{row.log}" if logs_at else str(find_log(row, bench))
+    place = f"{logs_at.rstrip('/')}/{row.log}" if logs_at else str(row.find_log(bench))
     shared = {} if shared is None else shared
     alike = (row.layout, row.part, row.product, stretch)
     if alike not in shared:
         refresh_hz = bench.products[row.product].refresh_hz
         shared[alike] = _LogSettings(
-            layout=layout_of(row, bench),
+            layout=row.layout_in(bench),
             caps_hz=_caps_looked_for(params.screen, refresh_hz),
             cap_width=params.screen.cap_width,
             metrics=params.metrics,

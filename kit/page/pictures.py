@@ -185,19 +185,6 @@ def claim_charts(book: ClaimBook) -> dict[str, list[Chart]]:
     return {subject: MAKERS[subject](book) for subject in subjects if subject in MAKERS}
 
 
-def draw_backwards(charts: Mapping[str, Sequence[Chart]]) -> None:
-    """Draw every picture that is not there yet, last first: exports, then those of the page.
-
-    Another process draws them in the page's order meanwhile; the two meet in the middle, and what
-    one has drawn the other finds in the store.
-    """
-    made = [chart for subject in charts.values() for chart in subject]
-    for chart in reversed(made):
-        chart.draw_export()
-    for chart in reversed(made):
-        chart.page_image()
-
-
 def show_charts(charts: Sequence[Chart], book: ClaimBook) -> Html:
     """Return charts as figures: picture, caption, note, text alternative, numbers in a table.
 

@@ -20,7 +20,7 @@ from kit.claims.claim import Claim, ClaimBook
 from kit.claims.of_review import listed
 from kit.errors import UsageError, did_you_mean
 from kit.page.findings import AGAINST, Findings, Standing, outcome_word, upper_first
-from kit.page.words import short_date
+from kit.page.words import words_in
 from kit.rounding import BY_FIGURES, Rounded, csv_cell
 from kit.settings.metric import HEADLINE, RESULT
 
@@ -88,9 +88,14 @@ class _Pen:
     def source(self, *more: str) -> tuple[str, ...]:
         """Return the source line: day, number of runs the slide rests on, how to read it, whose."""
         runs = {run for claim, _ in self.printed for run in claim.runs}
-        day = short_date(self.book.date)
+        day = _day(self.book.date)
         counts = [f"{len(runs)} run{'s' * (len(runs) != 1)}"] if runs else []
         return (" · ".join([day, *counts]), *more, _whose(self.book))
+
+
+def _day(day: str) -> str:
+    """Return a day as a slide writes it."""
+    return words_in("en").date(day, "d MMM y")
 
 
 def _whose(book: ClaimBook) -> str:
@@ -232,7 +237,7 @@ def _clocks(facts: Findings) -> list[Slide]:
             "clocks", "stems",
             (f"{facts.own}: {said[0]} at up to {said[1]}", " at up to ".join(said)),
             ("Clock in MHz, stem from base to boost; watts", "Clock, base to boost, in MHz"),
-            (short_date(book.date), "as the makers state", _whose(book)),
+            (_day(book.date), "as the makers state", _whose(book)),
             tuple(rows), tuple(pen.printed), ("boost", "limit, W"),
         )
     ]  # fmt: skip
@@ -510,7 +515,7 @@ def _prices(facts: Findings) -> list[Slide]:
     since, until = (settings.get(key) for key in ("since", "until"))
     when = f"{words}s" if not words.endswith("s") else words
     if since and until:
-        when += f", {short_date(str(since))[:-5]} to {short_date(str(until))}"
+        when += f", {_day(str(since))[:-5]} to {_day(str(until))}"
     return [
         Slide(
             f"prices-{kind}", "prices",
@@ -558,7 +563,7 @@ def _setup(facts: Findings) -> list[Slide]:
     return [
         Slide(
             "setup", "words", ("How it was tested",), tuple(map(upper_first, under)),
-            (short_date(book.date), _whose(book)),
+            (_day(book.date), _whose(book)),
             tuple(Row(name, below=text) for name, text in rows if text), tuple(pen.printed),
         )
     ]  # fmt: skip

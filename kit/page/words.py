@@ -101,13 +101,23 @@ class Words:
         locale = "en_GB" if self.language == "en" else self.language  # no comma before "and"
         return str(format_list([*names], style, locale))  # type: ignore[arg-type]
 
-    def date(self, day: str) -> str:
-        """Return a day as the article writes it; what is no day, as it is.
+    def date(self, day: str, pattern: str = "") -> str:
+        """Return a day as the article writes it, or by a pattern; what is no day, as it is.
 
         >>> words_in("en").date("2026-11-16"), words_in("de").date("2026-11-16")
         ('16 November 2026', '16. November 2026')
+        >>> words_in("en").date("2026-11-16", "d MMM y"), words_in("en").date("soon")
+        ('16 Nov 2026', 'soon')
         """
-        return short_date(day, self.say("d MMMM y"), language=self.language)
+        from datetime import date
+
+        from babel.dates import format_date
+
+        pattern = pattern or self.say("d MMMM y")
+        try:
+            return str(format_date(date.fromisoformat(day), pattern, locale=self.language))
+        except ValueError:
+            return day
 
     def interval(self, claim: Claim) -> str:
         """Return a claim's interval, "" where it has none."""
@@ -150,22 +160,6 @@ class Words:
         if name.startswith("supposed: "):
             return self.say("supposed: {scenario}", scenario=name.removeprefix("supposed: "))
         return self.say("{kind} prices", kind=self.kind(kind)) if kind != name else name
-
-
-def short_date(day: str, pattern: str = "d MMM y", *, language: str = "en") -> str:
-    """Return a day as a slide writes it, or by another pattern; what is no day, as it is.
-
-    >>> short_date("2026-11-16"), short_date("2026-11-16", "d MMMM y"), short_date("soon")
-    ('16 Nov 2026', '16 November 2026', 'soon')
-    """
-    from datetime import date
-
-    from babel.dates import format_date
-
-    try:
-        return str(format_date(date.fromisoformat(day), pattern, locale=language))
-    except ValueError:
-        return day
 
 
 @lru_cache

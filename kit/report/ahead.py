@@ -12,8 +12,13 @@ from __future__ import annotations
 
 import os
 import sys
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from kit.charts.style import Chart
 
 
 def _work_ahead(params_path: Path) -> None:
@@ -26,7 +31,7 @@ def _work_ahead(params_path: Path) -> None:
     """
     from kit.claims.of_pages import make_claims
     from kit.metrics.measuring import Reading
-    from kit.page.pictures import draw_backwards, make_charts
+    from kit.page.pictures import make_charts
     from kit.review.walk import load_review, work_out
 
     reading = Reading.in_kernel(os.environ)
@@ -35,7 +40,20 @@ def _work_ahead(params_path: Path) -> None:
     review = load_review(params_path, reading=replace(reading, backwards=True))
     results = work_out(review)
     book = make_claims(review, results)
-    draw_backwards(make_charts(review, book))
+    _draw_backwards(make_charts(review, book))
+
+
+def _draw_backwards(charts: Mapping[str, Sequence[Chart]]) -> None:
+    """Draw every picture that is not there yet, last first: exports, then those of the page.
+
+    Another process draws them in the page's order meanwhile; the two meet in the middle, and what
+    one has drawn the other finds in the store.
+    """
+    made = [chart for subject in charts.values() for chart in subject]
+    for chart in reversed(made):
+        chart.draw_export()
+    for chart in reversed(made):
+        chart.page_image()
 
 
 if __name__ == "__main__":

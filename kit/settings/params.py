@@ -706,6 +706,53 @@ class ReviewParams(Section):
         pairs += [p for axis in self.axes for p in (axis.product, *axis.steps.values()) if p]
         return tuple(dict.fromkeys([self.product, *self.compared, *pairs]))
 
+    def named(self) -> Iterator[tuple[Any, ...]]:
+        """Yield each product and title named: what it is, its name, and the path of its key."""
+        yield "product", self.product, "product"
+        if self.plan is not None and self.plan.registered is not None:
+            for product, of_titles in self.plan.registered.runs.items():
+                yield "product", product, "plan", "registered", "runs", product
+                for title in of_titles:
+                    yield "title", title, "plan", "registered", "runs", product, title
+        for i, name in enumerate(self.rivals):
+            yield "product", name, "rivals", i
+        if self.predecessor:
+            yield "product", self.predecessor, "predecessor"
+        for i, pair in enumerate(self.same_name):
+            yield "product", pair.here, "same_name", i, "here"
+            yield "product", pair.there, "same_name", i, "there"
+        for i, asked in enumerate(self.pairs):
+            yield "product", asked.product, "pairs", i, "product"
+            yield "product", asked.over, "pairs", i, "over"
+        for lead, others in self.machines.items():
+            for name in (lead, *others):
+                yield "product", name, "machines", lead
+        for i, axis in enumerate(self.axes):
+            if axis.product:
+                yield "product", axis.product, "axes", i, "product"
+            for value, name in axis.steps.items():
+                yield "product", name, "axes", i, "steps", value
+        for i, name in enumerate(self.titles if self.titles != "all" else ()):
+            yield "title", name, "titles", i
+        for i, name in enumerate(self.margins.spread_from):
+            yield "title", name, "margins", "spread_from", i
+        for i, name in enumerate(self.plan.cannot_run if self.plan else ()):
+            yield "product", name, "plan", "cannot_run", i
+        if self.look and self.look.product:
+            yield "product of the review", self.look.product, "look", "product"
+        if self.look and self.look.title:
+            yield "title", self.look.title, "look", "title"
+        for i, waiver in enumerate(self.waivers):
+            for j, name in enumerate(waiver.products):
+                yield "product", name, "waivers", i, "products", j
+        for key, suite in self.suites.items():
+            for i, name in enumerate(suite.titles or ()):
+                yield "title", name, "suites", key, "titles", i
+            for name in suite.weights:
+                yield "title", name, "suites", key, "weights", name
+        for i, scenario in enumerate(self.value.scenarios if self.value else ()):
+            yield "product", scenario.product, "value", "scenarios", i, "product"
+
 
 @dataclass(frozen=True, slots=True)
 class LoadedParams:
@@ -810,7 +857,7 @@ def _with_known_names(loaded: LoadedParams) -> LoadedParams:
         "product of the review": params.products,
     }
     faults: list[Fault] = []
-    for what, name, *key in names_in(params):
+    for what, name, *key in params.named():
         if name not in known[what]:
             guess = did_you_mean(name, known[what], listed=12)
             said = f'no {what.partition(" ")[0]} "{name}" in bench.yaml{guess}'
@@ -987,51 +1034,3 @@ def _contrast(one: str, other: str) -> float:
 
     dim, bright = sorted((luminance(one), luminance(other)))
     return (bright + 0.05) / (dim + 0.05)
-
-
-def names_in(params: ReviewParams) -> Iterator[tuple[Any, ...]]:
-    """Yield each product and title named: what it is, its name, and the path of its key."""
-    yield "product", params.product, "product"
-    if params.plan is not None and params.plan.registered is not None:
-        for product, of_titles in params.plan.registered.runs.items():
-            yield "product", product, "plan", "registered", "runs", product
-            for title in of_titles:
-                yield "title", title, "plan", "registered", "runs", product, title
-    for i, name in enumerate(params.rivals):
-        yield "product", name, "rivals", i
-    if params.predecessor:
-        yield "product", params.predecessor, "predecessor"
-    for i, pair in enumerate(params.same_name):
-        yield "product", pair.here, "same_name", i, "here"
-        yield "product", pair.there, "same_name", i, "there"
-    for i, asked in enumerate(params.pairs):
-        yield "product", asked.product, "pairs", i, "product"
-        yield "product", asked.over, "pairs", i, "over"
-    for lead, others in params.machines.items():
-        for name in (lead, *others):
-            yield "product", name, "machines", lead
-    for i, axis in enumerate(params.axes):
-        if axis.product:
-            yield "product", axis.product, "axes", i, "product"
-        for value, name in axis.steps.items():
-            yield "product", name, "axes", i, "steps", value
-    for i, name in enumerate(params.titles if params.titles != "all" else ()):
-        yield "title", name, "titles", i
-    for i, name in enumerate(params.margins.spread_from):
-        yield "title", name, "margins", "spread_from", i
-    for i, name in enumerate(params.plan.cannot_run if params.plan else ()):
-        yield "product", name, "plan", "cannot_run", i
-    if params.look and params.look.product:
-        yield "product of the review", params.look.product, "look", "product"
-    if params.look and params.look.title:
-        yield "title", params.look.title, "look", "title"
-    for i, waiver in enumerate(params.waivers):
-        for j, name in enumerate(waiver.products):
-            yield "product", name, "waivers", i, "products", j
-    for key, suite in params.suites.items():
-        for i, name in enumerate(suite.titles or ()):
-            yield "title", name, "suites", key, "titles", i
-        for name in suite.weights:
-            yield "title", name, "suites", key, "weights", name
-    for i, scenario in enumerate(params.value.scenarios if params.value else ()):
-        yield "product", scenario.product, "value", "scenarios", i, "product"

@@ -13,7 +13,8 @@ import kit.page.pictures
 from kit.charts.layout import Drawing
 from kit.charts.style import Chart, ChartWords
 from kit.metrics.store import Store
-from kit.page.pictures import _keep_pictures, draw_backwards, make_charts, show_charts
+from kit.page.pictures import _keep_pictures, make_charts, show_charts
+from kit.report.ahead import _draw_backwards
 
 
 @pytest.fixture
@@ -112,7 +113,7 @@ def test_every_chart_of_a_review_is_kept_and_only_prices_move_those_of_prices(tm
         return make_charts(replace(review, store=store), book)
 
     charts = charts_of(made, tmp_path / "made")
-    draw_backwards(charts)
+    _draw_backwards(charts)
     held = {name: chart for c in charts.values() for chart in c for name in [chart.name]}
     assert len(held) > 5
 
