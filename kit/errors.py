@@ -72,27 +72,32 @@ class Fault:
         return f"{place}: {self.message}"
 
 
-_SHOWN_ALIKE = 3
+_SHOWN_ALIKE, _SHOWN_OF_A_KIND = 3, 12
 
 
-def folded(lines: Iterable[str]) -> list[str]:
+def folded(lines: Iterable[str], kind: str = "") -> list[str]:
     """Return lines in which those alike but for names and numbers are told once, with a count.
+
+    Lines that are all of one `kind`, such as rows, are alike whatever they say.
 
     Examples
     --------
     >>> folded(f"a{i}.csv, line {i}: found '{i}'" for i in range(5))[3:]
     ['  and 2 more like the last']
+    >>> folded([f"row {i}" for i in range(20)], "rows")[12:]
+    ['and 8 more rows']
     """
     groups: dict[str, list[str]] = {}
     for line in lines:
         place, _, said = line.partition(": ")
         alike = re.sub(r"'[^']*'|\"[^\"]*\"|\d+(?:\.\d+)?", "#", said or place)
-        groups.setdefault(alike, []).append(line)
+        groups.setdefault("" if kind else alike, []).append(line)
+    shown = _SHOWN_OF_A_KIND if kind else _SHOWN_ALIKE
     told = []
     for group in groups.values():
-        told += group[:_SHOWN_ALIKE]
-        if left := len(group) - _SHOWN_ALIKE:
-            told += [f"  and {left} more like the last"] if left > 0 else []
+        told += group[:shown]
+        if (left := len(group) - shown) > 0:
+            told.append(f"and {left} more {kind}" if kind else f"  and {left} more like the last")
     return told
 
 

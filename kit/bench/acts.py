@@ -45,18 +45,11 @@ from kit.bench.transaction import (
     sheet_before_last_act,
     sheet_path,
 )
-from kit.errors import BenchError, Fault, UsageError, did_you_mean
+from kit.errors import BenchError, Fault, UsageError, did_you_mean, folded
 from kit.settings.bench_file import Bench, read_bench
 from kit.settings.yaml import read_yaml, yaml_text
 
 _PROGRESS = logging.getLogger("marginbook.progress")
-_SHOWN = 12  # lines alike, for people
-
-
-def few(lines: Sequence[str], what: str) -> list[str]:
-    """Return the first lines of many that are alike, and how many more there are."""
-    more = [f"and {len(lines) - _SHOWN} more {what}"] if len(lines) > _SHOWN else []
-    return [*lines[:_SHOWN], *more]
 
 
 @dataclass(frozen=True, slots=True)
@@ -302,7 +295,7 @@ def _change(
     old = work.sheet.by_run()
     after = _checked_sheet(work, rows, bench_yaml)
     work.carry_out(act, by, _ordered(rows), after, items=items, bench_yaml=bench_yaml)
-    told = [*said, *few([_row_change(run, old[run], rows[run]) for run in rows], "rows")]
+    told = [*said, *folded([_row_change(run, old[run], rows[run]) for run in rows], "rows")]
     return work.done(act, told, rows)
 
 
@@ -502,8 +495,8 @@ def undo(folder: Path, entry: int | None = None, *, by: By = NOBODY) -> _Done:
             "undo", by, rows, _undone_sheet(work, target, rows), bench_yaml=bench_yaml,
             items=[{"kind": "undone", "entry": target.n}, *gone], removed=removed, others=others,
         )  # fmt: skip
-    said = few([f"taken back: {run}" for run in rows], "rows")
-    said += few([f"log removed: {copy.file}" for copy in removed], "logs")
+    said = folded([f"taken back: {run}" for run in rows], "rows")
+    said += folded([f"log removed: {copy.file}" for copy in removed], "logs")
     said += [f"{file} is as it was" for file in others]
     said += [f"{i['what']} {i['now']} is {i['was']} again" for i in names]
     return work.done("undo", said, rows)
@@ -772,7 +765,7 @@ def import_bench(folder: Path, book: Path, *, by: By) -> _Done:
             return _Done("import", -1, ("nothing is changed there",), (), work.recovered)
         after = _checked_sheet(work, rows)
         work.carry_out("import", by, _ordered(rows), after, items=items, others=others)
-        said = few([_row_change(run, old.get(run, {}), rows[run]) for run in rows], "rows")
+        said = folded([_row_change(run, old.get(run, {}), rows[run]) for run in rows], "rows")
         return work.done("import", [*said, *(f"{file} written" for file in others)], rows)
 
 

@@ -22,7 +22,7 @@ from itertools import count
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Any
 
-from kit.bench.acts import enter_names, few
+from kit.bench.acts import enter_names
 from kit.bench.journal import NOBODY, By, log_item
 from kit.bench.runs import KNOWN_COLUMNS, PASSES, SPREAD, RunRow, SheetText, parse_run_sheet
 from kit.bench.transaction import (
@@ -663,7 +663,7 @@ class _Intake:
         verb = "would be added; nothing was written" if self.dry_run else "added"
         return [
             *([self.recovered] if self.recovered else []),
-            *few(told, "added"),
+            *folded(told, "added"),
             *_told_once(self.skipped),
             f"{len(self.added)} {verb}, {len(self.skipped)} not",
         ]
@@ -1223,7 +1223,7 @@ class _Guess:
             shown = ", ".join(f"{name} {text}" for name, text in said.items())
             told.append(f"  {path.relative_to(self.folder).as_posix()}: {shown}")
         over = [_TakenIn(path.name, "passed over", why) for path, why in self.over]
-        return [*lines, *few(told, "alike"), *folded(_told_once(over))]
+        return [*lines, *folded(told, "alike"), *folded(_told_once(over))]
 
 
 def guess_folder(bench_folder: Path, folder: Path) -> _Guess:

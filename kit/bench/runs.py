@@ -389,8 +389,8 @@ class RunRow:
         )
         if inside:
             message = (
-                f'no such file "{self.log}"{near_file(path)}; restore it, or empty the cell and say '
-                "with status and reason what became of the run"
+                f'no such file "{self.log}"{near_file(path)}; restore it, or empty the cell and '
+                "say with status and reason what became of the run"
             )
         raise RunFileError.at(f"{bench.folder.name}/runs.csv", message, line=self.line, key="log")
 

@@ -6,6 +6,7 @@ These are each line of a template's cells that shows claims, and `claims.json`, 
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from functools import partial
@@ -69,8 +70,6 @@ def write_outputs(
     list of str
         The files written, from `out_dir`.
     """
-    from kit.page.pictures import write_charts
-
     folder = Path(out_dir)
     (folder / "tables").mkdir(parents=True, exist_ok=True)
     written = [folder / "claims.json"]
@@ -79,8 +78,19 @@ def write_outputs(
         path = folder / "tables" / f"{name}.csv"
         path.write_text(table_csv(frame), encoding="utf-8")
         written.append(path)
-    written += write_charts(charts, folder / "charts")
+    written += _write_charts(charts, folder / "charts")
     return [path.relative_to(folder).as_posix() for path in written]
+
+
+def _write_charts(charts: Mapping[str, Sequence[Chart]], folder: Path) -> list[Path]:
+    """Write every chart as SVG, PNG of 1920x1080 and CSV; return the files written."""
+    progress = logging.getLogger("marginbook.progress")
+    made = [chart for subject in charts.values() for chart in subject]
+    paths: list[Path] = []
+    for number, chart in enumerate(made, 1):
+        progress.info("drawing charts: %d of %d", number, len(made))
+        paths += chart.export(folder)
+    return paths
 
 
 def result_frames(book: ClaimBook) -> dict[str, Any]:

@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import json
-import logging
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import fields, is_dataclass, replace
 from functools import cache
-from pathlib import Path
 from typing import Any, Literal
 
 from kit.charts.money import classes_chart, value_chart
@@ -30,7 +28,6 @@ from kit.review.walk import Review
 from kit.rounding import Rounded
 from kit.settings.metric import HEADLINE, METRICS
 
-_PROGRESS = logging.getLogger("marginbook.progress")
 # What a column of claims is called in the table of a chart: the metric of a cell, else by kind.
 KIND_WORDS = {
     "suite_like": "for titles like these",
@@ -216,16 +213,6 @@ def _figure(book: ClaimBook, chart: Chart) -> Html:
         alt=chart.alt,
         table=_claims_table(book, chart) if chart.claims else _numbers_table(chart, book),
     )
-
-
-def write_charts(charts: Mapping[str, Sequence[Chart]], folder: Path) -> list[Path]:
-    """Write every chart as SVG, PNG of 1920x1080 and CSV; return the files written."""
-    made = [chart for subject in charts.values() for chart in subject]
-    paths: list[Path] = []
-    for number, chart in enumerate(made, 1):
-        _PROGRESS.info("drawing charts: %d of %d", number, len(made))
-        paths += chart.export(folder)
-    return paths
 
 
 def _claims_table(book: ClaimBook, chart: Chart) -> Html:

@@ -25,7 +25,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pyarrow as pa
-from kit.page import pictures
+from kit.page import outputs, pictures
 
 work = pickle.loads(Path(sys.argv[1]).read_bytes())
 for path, layout in work["logs"]:
@@ -50,7 +50,7 @@ for path, layout in work["logs"]:
 charts = pictures.make_charts(work["review"], work["book"])
 for made in charts.values():
     pictures.show_charts(made, work["book"])
-pictures.write_charts(charts, Path(sys.argv[2]))
+outputs._write_charts(charts, Path(sys.argv[2]))
 """
 
 
