@@ -1555,11 +1555,3 @@ class Findings:
                 "does."
             ))  # fmt: skip
         return [*sentences, *self.typed_sentences()]
-
-
-def headline_of(book: ClaimBook) -> str:
-    """Return the headline of a review's article; "" for every other kind of page."""
-    from kit.claims.of_pages import page_of
-
-    article = page_of(book.settings["template"]) == "review"
-    return Findings(book).headline() if article else ""

@@ -450,7 +450,8 @@ class OpenReview:
         UsageError
             If no params file says what this review is: write it with `to_params` first.
         """
-        from kit.page.findings import headline_of
+        from kit.claims.of_pages import page_of
+        from kit.page.findings import Findings
         from kit.page.outputs import write_outputs
         from kit.report.report import close_review
 
@@ -460,10 +461,11 @@ class OpenReview:
                 '.to_params("params/NAME.yaml") and open that'
             )
         write_outputs(self.book, self.charts, out_dir)
+        article = page_of(self.book.settings["template"]) == "review"
         return close_review(
             out_dir,
             review=self.book.review,
-            finding=headline_of(self.book),
+            finding=Findings(self.book).headline() if article else "",
             house=self.book.names.get("style"),
         )
 
