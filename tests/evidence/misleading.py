@@ -247,13 +247,11 @@ def swapped(pattern: str) -> Change:
 
     def change(bag: Spoiled) -> str:
         one = bag.pick(pattern)
-        suffix = Path(one).suffix
-        other = bag.pick(f"{Path(one).parent.as_posix()}/*{suffix}")
-        first, second = bag.read(one), bag.read(other)
-        if first == second:
-            raise LookupError("the same content")
+        first, alike = bag.read(one), (bag.folder / one).parent.glob(f"*{Path(one).suffix}")
+        other = bag.draw.choice([p for p in sorted(alike) if p.read_bytes() != first])
+        second = other.read_bytes()
         bag.write(one, second)
-        bag.write(other, first)
+        other.write_bytes(first)
         return one
 
     return change
