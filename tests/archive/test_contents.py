@@ -180,7 +180,7 @@ def test_a_run_set_aside_by_name_in_another_title_comes_along(tmp_path):
     ("before", "after"),
     [
         ("products: [finch]", "products: [finch, secret]"),
-        ("\nscreen:", "\nplan: {margin: 0.03, seed: 1, cannot_run: [secret]}\nscreen:"),
+        ("\n  registered:", "\n  cannot_run: [secret]\n  registered:"),
     ],
     ids=["in a waiver", "as one that is gone"],
 )
