@@ -407,7 +407,7 @@ def write_guide(
             params = read_inputs(out_dir / f.folder).params
             now[f.folder], text = _as_of(params, today)
         except KitError as error:
-            stale.append(f"{f.folder}: cannot be made again: {str(error).splitlines()[0]}")
+            stale.append(f"cannot be made again: {str(error).splitlines()[0]}")
             continue
         if why := why_stale(out_dir / f.folder, params):
             stale.append(f"{f.folder}, of {f.book.date}: {why}")
@@ -515,8 +515,9 @@ def _todays_prices(
         on = "on the frontier" if where.status in {"on", "tie"} else "something is better value"
         rows.append([name, price.text, price.interval or "one price", change, cost.text, on])
     words = ("Product", "Price", "Span", "Since its review", "For the baseline's speed", "Frontier")
+    kinds = " and ".join(sorted({price.group for _, _, price, _ in offers})) or "no"
     return html_table(
-        f"Prices up to {today.isoformat()}, as the reviews' benches have them",
+        f"{kinds.capitalize()} prices up to {today.isoformat()}, as the reviews' benches have them",
         [Column(word) for word in words],
         rows,
         note="Frontier: nothing here, nor a mix of two, is both cheaper and faster. Margins as in "
