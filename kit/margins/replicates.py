@@ -117,10 +117,6 @@ class Pooled:
         logs = to_log([run.values[metric] for run in runs], unit)
         passes = tuple(run.passes for run in runs)
         mean = math.fsum(n * x for n, x in zip(passes, logs, strict=True)) / sum(passes)
-        if set(passes) == {1}:
-            df = len(runs) - 1
-            variance = math.fsum((x - mean) ** 2 for x in logs) / df if df else math.nan
-            return cls(mean, 0.0 if variance < ZERO_VARIANCE else variance, passes, df)
         stated = [(n - 1, run.spread.get(metric)) for n, run in zip(passes, runs, strict=True)]
         known = [(df, sd) for df, sd in stated if sd is not None]
         between = math.fsum(n * (x - mean) ** 2 for n, x in zip(passes, logs, strict=True))

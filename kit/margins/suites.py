@@ -482,8 +482,6 @@ def _day_of(
     for i, names in enumerate(sessions):
         alike.setdefault(frozenset(names), []).append(i)
     shared_names, places = max(alike.items(), key=lambda item: (len(item[1]), len(item[0])))
-    if len(places) < 2 or len(shared_names) < 2:
-        return None, shared
     table = _session_means([margins[i] for i in places], sorted(shared_names), cells)
     return DayPosterior.fit(table, w[places] / w[places].sum()), shared
 

@@ -12,6 +12,7 @@ from stats.test_intervals import SLEEP_1, SLEEP_2
 from kit.margins.cells import make_cells
 from kit.margins.replicates import (
     LOG_PER_DB,
+    Pooled,
     SessionPair,
     fit_variances,
     from_log,
@@ -60,6 +61,34 @@ def test_the_sample_variance_has_divisor_n_minus_1():
     assert sample_variance(SLEEP_1) == pytest.approx(np.var(SLEEP_1, ddof=1), rel=1e-14)
     assert math.isnan(sample_variance([1.0]))
     assert sample_variance([0.1, 0.1, 0.1]) < 1e-30
+
+
+def test_means_of_passes_with_their_spread_say_what_the_passes_would():
+    # Numpy over all passes at once, against the mean and spread of each group of them.
+    groups = [[4.0, 4.1, 4.3], [4.2], [3.9, 4.4]]
+    runs = [
+        replace(run, passes=len(g), spread={METRIC: np.std(g, ddof=1)} if len(g) > 1 else {})
+        for g in groups
+        for run in made_runs("a", "t", [math.exp(np.mean(g))])
+    ]
+    passes = np.concatenate(groups)
+    pooled = Pooled.of_runs(runs, metric=METRIC, unit="fps")
+    assert (pooled.n, pooled.df, pooled.passes) == (6, 5, (3, 1, 2))
+    assert pooled.mean == pytest.approx(passes.mean())
+    assert pooled.variance == pytest.approx(np.var(passes, ddof=1))
+    # Without the spread of one, its passes tell of their mean alone, by hand.
+    bare = Pooled.of_runs([replace(runs[0], spread={}), *runs[1:]], metric=METRIC, unit="fps")
+    within = 2 * np.var(groups[0], ddof=1)
+    assert (bare.df, bare.mean) == (3, pooled.mean)
+    assert bare.variance == pytest.approx((5 * pooled.variance - within) / 3)
+    # Single passes as numpy has them; equal ones have none, one alone has none that is known.
+    single = made_runs("a", "t", np.exp(SLEEP_1))
+    one_each = Pooled.of_runs(single, metric=METRIC, unit="fps")
+    assert one_each.variance == pytest.approx(np.var(SLEEP_1, ddof=1)) and one_each.df == 9
+    equal = Pooled.of_runs([single[0]] * 3, metric=METRIC, unit="fps")
+    assert (equal.variance, equal.df) == (0.0, 2)
+    alone = Pooled.of_runs(single[:1], metric=METRIC, unit="fps")
+    assert math.isnan(alone.variance) and alone.df == 0
 
 
 def test_pairs_are_students_paired_test():

@@ -5,6 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from by_hand_shared import product_day, suite_half_width
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from made_runs import (
@@ -357,3 +358,112 @@ def test_false_outcomes_are_counted_among_those_said():
         )
     )
     assert replace(suite, margins=margins).false_expected == pytest.approx(0.05)
+
+
+def test_a_judged_title_without_a_rate_adds_nothing_to_the_false_ones():
+    suite = suite_of([1.1, 1.2])
+    bare = replace(suite.margins[0], false_sign=None)
+    other = replace(suite.margins[1], false_sign=0.03)
+    assert replace(suite, margins=(bare, other)).false_expected == pytest.approx(0.03)
+
+
+@pytest.mark.parametrize(
+    ("ratios", "outcome"),
+    [
+        ([1.2, 1.1], "above"),  # every title
+        ([0.9, 0.8], "below"),
+        ([1.2, 0.9], "open"),
+        ([2.0, 0.5], "open"),  # a suite on level
+        ([1.5, 1.5, 1.5, 1.5, 0.99], "above"),  # the interval alone; 4 of 5: p = 0.375
+        ([1.02] * 9 + [0.9], "above"),  # the sign test alone; 9 of 10: p = 0.0215
+        ([1.02] * 8 + [0.95] * 2, "open"),  # 8 of 10: p = 0.109
+        ([0.97] * 9 + [3.0], "open"),  # 9 of 10, but on the other side of level than the suite
+    ],
+)
+def test_figures_alone_lean_by_every_title_the_interval_or_the_signs(ratios, outcome):
+    """The two tests by scipy."""
+    suite = suite_of(ratios, runs=1)
+    assert (suite.low, suite.outcome) == (None, outcome)
+    x, above = np.log(ratios), sum(r > 1 for r in ratios)
+    p_values = stats.ttest_1samp(x, 0).pvalue, stats.binomtest(above, len(ratios)).pvalue
+    on_its_side = above if x.mean() > 0 else len(ratios) - above
+    leans = p_values[0] <= 0.05 or (p_values[1] <= 0.05 and on_its_side > len(ratios) / 2)
+    assert (outcome != "open") == (leans or on_its_side == len(ratios))
+
+
+# -- what a session does to a product in all titles ------------------------------------------------
+
+
+def sessioned_bench(names=("s0", "s1", "s2", "s3")):
+    """Return runs of three products in three titles, ln values (title, product, session)."""
+    rng = np.random.default_rng(4)
+    x = 4 + 0.01 * rng.standard_normal((3, 3, 4)) + 0.03 * rng.standard_normal((1, 3, 4))
+    runs = [
+        run
+        for t in range(3)
+        for p in range(3)
+        for run in made_runs(f"p{p}", f"t{t}", np.exp(x[t, p]), sessions=names)
+    ]
+    return runs, framed("t0", "t1", "t2"), x
+
+
+def day_suite(runs, titles, **how):
+    margins = compared(runs, titles, product="p0", baselines=["p1"])
+    cells = cells_of(runs, titles)
+    return summarise_titles(margins, suite="all", params=PARAMS, cells=cells, **how)
+
+
+def by_second_version(suite, k, weight, shared):
+    errors = []
+    for margin in suite.margins:
+        mixture = margin.error
+        place = mixture.start[0] + np.arange(mixture.weight.shape[1])
+        errors.append((np.exp(mixture.step * place), mixture.weight[0]))
+    return suite_half_width(errors, suite.weights, 0.05 * suite.care, day=(k, weight, shared))
+
+
+def test_a_product_s_day_widens_the_suite_as_a_second_version_says():
+    runs, titles, x = sessioned_bench()
+    suite = day_suite(runs, titles, weights={"t0": 2.0})
+    w = np.array([0.5, 0.25, 0.25])
+    k, weight, care = product_day(x, w)
+    assert suite.day_sd == pytest.approx(math.sqrt(k @ weight), rel=1e-4)
+    assert suite.care == pytest.approx(care, rel=1e-4)
+    assert "days_unknown" not in suite.marks and suite.break_even_day is None
+    # The same four sessions in all titles: (1 - sum w^2) / 4.
+    half = by_second_version(suite, k, weight, (1 - 0.375) / 4)
+    assert math.log(suite.high / suite.ratio) == pytest.approx(half, rel=3e-3)
+
+
+def test_titles_share_a_day_as_far_as_they_share_sessions():
+    runs, titles, x = sessioned_bench()
+    # Of the third title only the sessions s0 and s1 are those of the others.
+    later = {"s2": "s4", "s3": "s5"}
+    runs = [
+        replace(r, session=later.get(r.session, r.session)) if r.title == "t2" else r for r in runs
+    ]
+    suite = day_suite(runs, titles)
+    k, weight, _ = product_day(x[:2], np.array([0.5, 0.5]))
+    assert suite.day_sd == pytest.approx(math.sqrt(k @ weight), rel=1e-4)
+    # By hand: two ordered pairs share 4 sessions of 4 and 4, four pairs share 2 of 4 and 4.
+    shared = (2 * 4 + 4 * 2) / 16 / 9
+    half = by_second_version(suite, k, weight, shared)
+    assert math.log(suite.high / suite.ratio) == pytest.approx(half, rel=3e-3)
+
+
+@pytest.mark.parametrize("kept", [{"s0"}, set()], ids=["one session in common", "none"])
+def test_a_day_needs_two_sessions_in_common(kept):
+    runs, titles, _ = sessioned_bench()
+    runs = [
+        replace(r, session=r.session if r.session in kept else f"{r.title}/{r.session}")
+        for r in runs
+    ]
+    suite = day_suite(runs, titles)
+    assert suite.day_sd is None and "days_unknown" in suite.marks
+
+
+def test_a_product_without_a_session_tells_nothing_of_days():
+    runs, titles, x = sessioned_bench()
+    runs = [r for r in runs if (r.product, r.title, r.session) != ("p2", "t1", "s3")]
+    k, weight, _ = product_day(x[:, :2], np.full(3, 1 / 3))
+    assert day_suite(runs, titles).day_sd == pytest.approx(math.sqrt(k @ weight), rel=1e-4)

@@ -25,6 +25,7 @@ def errors_of(sds, dfs, *, step=0.05):
         ([0.004, -0.003, 0.002, 0.02], [0.005, 0.004, 0.006, 0.008]),
         ([0.15, 0.02], [0.1, 0.1]),
         ([1.2, 0.3, 0.9], [0.8] * 3),
+        ([0.0, 0.04, -0.01], [0.01] * 3),  # a difference of none has no true sign
     ],
 )
 def test_false_signs_are_those_of_a_second_version_on_dense_grids(d, sds):
@@ -78,3 +79,46 @@ def test_a_product_s_day_is_that_of_a_second_version(seed):
 def test_a_day_cannot_be_told_from_one(shape):
     cells = np.random.default_rng(1).standard_normal(shape)
     assert DayPosterior.fit(cells, np.full(shape[0], 1 / shape[0])) is None
+
+
+def test_two_products_two_sessions_and_two_titles_tell_of_a_day():
+    # With one degree of freedom the square is (a1 - a2 - b1 + b2)^2 / 4, by hand.
+    cells = np.array([[[0.01, 0.03], [0.02, 0.0]], [[0.0, 0.05], [0.01, 0.02]]])
+    day = DayPosterior.fit(cells, np.array([0.5, 0.5]))
+    each = (cells[:, 0, 0] - cells[:, 0, 1] - cells[:, 1, 0] + cells[:, 1, 1]) / 2
+    assert (day.df, day.sessions) == (1, 2)
+    assert day.noise == pytest.approx(((each - each.mean()) ** 2).sum() / 4 / 0.5)
+
+
+def test_more_sessions_and_more_runs_leave_the_errors_by_hand():
+    # Days of variance 4 and runs of 8 over 2 sessions; two more of either.
+    day = DayPosterior(np.array([0.0, 8.0]), np.array([0.5, 0.5]), 1.0, 3.0, 8.0, 2)
+    now, sessions, runs = (np.sqrt(2 * v) for v in (4 / 2 + 8 / 2, 4 / 4 + 8 / 4, 4 / 2 + 8 / 4))
+    assert day.suite_errors(2) == pytest.approx((now, sessions, runs))
+
+
+@pytest.mark.parametrize(("df", "step"), [(3.0, 0.25), (12.0, 0.25), (1e6, 0.05)])
+def test_a_t_error_is_given_back_as_that_t(df, step):
+    total = ErrorSum.of(errors_of([0.02], [df], step=step), np.array([1.0]))
+    for alpha in (0.05, 0.01):  # by scipy
+        expected = 0.02 * stats.t.ppf(1 - alpha / 2, df)
+        assert total.half_width(alpha) == pytest.approx(expected, rel=2e-3)
+        inside, slope = total.within(expected)
+        assert inside == pytest.approx(1 - alpha, abs=2e-4)
+        assert slope == pytest.approx(2 * stats.t.pdf(expected / 0.02, df) / 0.02, rel=0.01)
+    scale, found = total.as_t()
+    assert stats.t.interval(0.95, found, scale=scale)[1] == pytest.approx(
+        0.02 * stats.t.ppf(0.975, df), rel=2e-3
+    )
+    if df < 100:
+        assert found[0] == pytest.approx(df, rel=0.05)
+
+
+@pytest.mark.parametrize("alpha", [0.05, 0.3])
+def test_the_error_that_widens_a_normal_one_to_a_size_makes_up_the_rest(alpha):
+    # Normal variances add up: scipy.
+    total = ErrorSum.of(errors_of([0.01], [1e6]), np.array([1.0]))
+    size = 0.03
+    expected = np.sqrt((size / stats.norm.ppf(1 - alpha / 2)) ** 2 - 0.01**2)
+    assert total.break_even_sd(size, alpha) == pytest.approx(expected, rel=3e-3)
+    assert total.break_even_sd(0.0099 * stats.norm.ppf(1 - alpha / 2), alpha) is None
