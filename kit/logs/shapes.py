@@ -391,7 +391,6 @@ def _of_lines(lines: list[str], layout: Layout, file: str, choose: bool) -> _Sha
     """Return the lines of one run, all others empty, cells as plain numbers."""
     parts: tuple[str, ...] = ()
     how = layout.parts
-    header_first = layout.header
     if how is not None and how.heading:
         sections = _sections(lines, how.heading, layout, file)
         parts = tuple(sections)
@@ -408,8 +407,7 @@ def _of_lines(lines: list[str], layout: Layout, file: str, choose: bool) -> _Sha
         if not choose:
             return _Shaped((), layout, parts)
         kept = stretches[_chosen(parts, layout.part, file)]
-        header = next((i for i, _ in _rows_of(lines, layout, header=True)), -1)
-        header = header if header_first else -1
+        header = next(_rows_of(lines, layout, header=True))[0] if layout.header else -1
         lines = [line if i in kept or i == header else "" for i, line in enumerate(lines)]
         layout = layout.model_copy(update={"skip_lines": max(header, 0)})
     elif layout.part and not (how is not None and how.heading):

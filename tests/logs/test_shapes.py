@@ -28,7 +28,7 @@ from kit.cli import app
 from kit.errors import RunFileError
 from kit.logs.propose import propose_layout
 from kit.logs.read import read_log
-from kit.logs.shapes import list_parts
+from kit.logs.shapes import list_parts, moment_ns, sheets_in
 from kit.logs.unpacked import recorded_chunks
 from kit.settings.bench_file import Layout, read_bench
 from kit.settings.starting import start_bench
@@ -328,3 +328,138 @@ def test_a_proposal_names_every_column_it_leaves_and_can_be_pasted(tmp_path):
     file.write_text(text)
     pasted = read_bench(tmp_path / "bench").layouts[proposal.name]
     assert pasted == Layout.model_validate(proposal.layout)
+
+
+def fault_of(data: str | bytes, how: Layout, path) -> tuple[int | None, str | None, str]:
+    path.write_bytes(whole(data))
+    with pytest.raises(RunFileError) as caught:
+        read_log(path, how, file=path.name)
+    (fault,) = caught.value.faults
+    return fault.line, fault.key, fault.message
+
+
+LONG = "1," + "x" * 80
+# By hand: the line and column an editor shows, and the first 60 characters of what stands there.
+PLACES: Mapping[str, tuple[str | bytes, Layout, int | None, str | None, str]] = {
+    "another unit": (
+        "ms\n16.1 ms\n16.2 W\n", layout(units_in_cells=True), 3, "ms", "found '16.2 W'"),
+    "no moment": (
+        "n,ms\n1,2026-11-25T08:00:00.1\n" + f"2,{'y' * 70}\n3,soon\n",
+        layout(frames={"column": "ms", "holds": "frame_end", "unit": "iso"}),
+        3, "ms", f"found {'y' * 60!r}; expected"),
+    "a row too short for a moment": (
+        "n,ms\n1,2026-11-25T08:00:00.1\n2\n",
+        layout(frames={"column": "ms", "holds": "frame_end", "unit": "iso"}),
+        3, "ms", "found ''; expected a moment such as 2026-11-25T08:36:00.123456"),
+    "a row without its mark": (
+        "ms,n,phase\n16.1,1,a\n" + LONG + "\n", layout(parts={"column": "phase"}), 3, None,
+        f"there is no column 3, which marks the parts, in {LONG[:60]!r}"),
+    "an open quotation mark": (
+        'ms,phase\n16.1,a\n16.2,"' + "b" * 80 + "\n", layout(parts={"column": "phase"}), 3, None,
+        "not alone in its cell, in '16.2,\"" + "b" * 54 + "'"),
+    "JSON without a sensor": (
+        '{"ms": 16.1, "watts": 4}\n', layout(container="jsonl", sensors={"power_w": "watt"}),
+        None, "watt", 'no line has "watt"; did you mean "watts"'),
+    "JSON without frames in between": (
+        '{"n": 0}\n{"ms": 16.1}\n{"n": 1}\n{"n": 2}\n{"ms": 16.2}\n{"n": 3}\n',
+        layout(container="jsonl"), 3, None, "(2 such lines)"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("case", PLACES)
+def test_a_fault_names_its_line_its_column_and_what_stands_there(tmp_path, case):
+    data, how, line, key, message = PLACES[case]
+    found = fault_of(data, how, tmp_path / "a.csv")
+    assert found[:2] == (line, key)
+    assert message in found[2]
+
+
+@pytest.mark.parametrize(("members", "ends"), [(12, "m11.csv;"), (13, "m11.csv, ...;")])
+def test_at_most_twelve_parts_are_listed(tmp_path, members, ends):
+    archive = zipped(**{f"m{i:02}_csv": PLAIN for i in range(members)})
+    message = fault_of(archive, layout(), tmp_path / "a.zip")[2]
+    assert message.startswith(f"holds {members} runs: m00.csv") and ends in message
+
+
+@pytest.mark.parametrize("zone", ["", "Z", "+00:00", "+05:45", "-03:30", "-0800", "+1400"])
+@pytest.mark.parametrize("day", ["1969-12-31 23:59:59.25", "2024-02-29T05:00:07.000001"])
+def test_a_moment_is_that_of_the_standard_library(day, zone):
+    moment = dt.datetime.fromisoformat(day + (zone or "Z"))
+    since = (moment - dt.datetime(1970, 1, 1, tzinfo=dt.UTC)) // dt.timedelta(microseconds=1)
+    found = moment_ns(day + zone, "iso")
+    assert found == (since * 1000, len(day.partition(".")[2]))
+
+
+# ISO 8601 (2004, 4.2.1): a minute has a sixty-first second where one was put in.
+@pytest.mark.parametrize(
+    ("text", "ns"),
+    [("23:59:60", 86_400 * 10**9), ("24:00:00", None), ("00:60:00", None), ("00:00:61", None)],
+)
+def test_a_clock_ends_where_the_day_does(text, ns):
+    assert moment_ns(text, "clock") == (None if ns is None else (ns, 0))
+
+
+# By hand: the coarsest of ms, us and ns that holds every decimal written.
+@pytest.mark.parametrize(
+    ("decimals", "step_ms"), [(1, 1.0), (3, 1.0), (4, 1e-3), (6, 1e-3), (7, 1e-6), (9, 1e-6)]
+)
+@pytest.mark.parametrize("kind", ["iso", "clock"])
+def test_moments_resolve_what_is_written(tmp_path, kind, decimals, step_ms):
+    day = "2026-11-25T" if kind == "iso" else ""
+    stamps = [f"{day}08:00:0{n}.{'0' * (decimals - 1)}{n}" for n in (1, 2, 3)]
+    path = tmp_path / "a.csv"
+    path.write_text("ms\n" + "\n".join(stamps) + "\n")
+    how = layout(frames={"column": "ms", "holds": "frame_end", "unit": kind})
+    log = read_log(path, how, file="a.csv")
+    np.testing.assert_allclose(log.frame_ms, 1000 + 1000 / 10**decimals, rtol=1e-12)
+    assert log.step_ms == pytest.approx(step_ms, rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("last", "backward"), [("11:59:59.9", True), ("11:59:59.8", False), ("00:00:00.0", False)]
+)
+def test_midnight_lies_where_a_clock_steps_back_by_more_than_half_a_day(tmp_path, last, backward):
+    path = tmp_path / "a.csv"
+    path.write_text(f"ms\n23:59:59.8\n23:59:59.9\n{last}\n")
+    how = layout(frames={"column": "ms", "holds": "frame_end", "unit": "clock"})
+    assert bool(read_log(path, how, file="a.csv").backward_rows) == backward
+
+
+@pytest.mark.parametrize("text", ["a, b", 'so-called "b"', 'c, "d"', "plain"])
+def test_text_beside_cells_with_units_keeps_its_commas_and_quotation_marks(tmp_path, text):
+    quoted = text.replace('"', '""')
+    path = tmp_path / "a.csv"
+    path.write_text(f'who,ms\n"{quoted}",16.5 ms\nb,17.25 ms\n')
+    log = read_log(path, layout(units_in_cells=True), file="a.csv")
+    assert log.frame_ms.tolist() == [16.5, 17.25]
+
+
+def short_rows(*rows: tuple[object, ...]) -> bytes:
+    """A spreadsheet without its size, as programs write that stream: rows of their own lengths."""
+    made = openpyxl.Workbook(write_only=True)
+    sheet = made.create_sheet("day")
+    for row in rows:
+        sheet.append(row)
+    out = io.BytesIO()
+    made.save(out)
+    return out.getvalue()
+
+
+def test_rows_of_a_spreadsheet_are_as_long_as_the_longest():
+    ((name, text),) = sheets_in(short_rows(("a", "b", "c"), (), (1,), (2, 3)), file="a.xlsx")
+    assert (name, text) == ("day", b"a,b,c\n\n1,,\n2,3,")
+    ((_, text),) = sheets_in(short_rows(("a, b", "c"), (1,)), file="a.xlsx")
+    assert text == b'"a, b",c\n1'
+
+
+@pytest.mark.parametrize(
+    ("error", "why"),
+    [(ValueError("x" * 130 + "\nmore"), "x" * 120), (TypeError(), "TypeError")],
+)
+def test_a_damaged_spreadsheet_says_why_in_one_short_line(monkeypatch, error, why):
+    def fail(*_: object, **__: object) -> None:
+        raise error
+
+    monkeypatch.setattr(openpyxl, "load_workbook", fail)
+    with pytest.raises(RunFileError, match=rf"damaged spreadsheet \({why}\); copy it again"):
+        [*sheets_in(book(L=SHEET), file="a.xlsx")]
