@@ -315,5 +315,5 @@ def _pair_variances(
         np.array(variances),
         np.array(dfs, dtype=np.float64),
         apart=aside,
-        temper=2 / max(widest, 2),
+        temper=2 / widest,
     )

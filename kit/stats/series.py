@@ -292,9 +292,7 @@ def find_trend(levels: Floats) -> _Trend:
     slope, score, variance = _rank_trend(levels)
     rest = lag1_autocorrelation(levels - slope * np.arange(n))
     phi = 0.0 if math.isnan(rest) else min(max((rest * n + 2.0) / (n - 4.0), 0.0), 0.999)
-    lags = np.arange(1, n)
-    stretch = 1.0 + 2.0 * float(((1.0 - lags / n) * phi**lags).sum())
-    z = score / math.sqrt(variance * stretch)
+    z = score / math.sqrt(variance * _stretch(n, phi))
     return _Trend(slope * n, math.erfc(abs(z) / math.sqrt(2.0)), judged=True)
 
 
@@ -362,16 +360,18 @@ def _step_at(levels: Floats, cut: int) -> _Step:
     raw = lag1_autocorrelation(left)
     phi = 0.0 if math.isnan(raw) else min(max((raw * n + 2.0) / (n - 4.0), 0.0), 0.98)
     variance = float(left @ left) / (n - 2)
-    error = math.sqrt(variance * sum(_mean_variance(part.size, phi) for part in (short, rest)))
+    error = math.sqrt(
+        variance * sum(_stretch(part.size, phi) / part.size for part in (short, rest))
+    )
     floor = ROUNDING_SHARE * float(np.abs(levels).max())
     statistic = abs(change) / max(error, floor)
     return _Step(start, stop, change, statistic, statistic > 6.0 + 40.0 / n)
 
 
-def _mean_variance(n: int, phi: float) -> float:
-    """Return the variance of a mean of n values that have variance 1 and depend on each other."""
+def _stretch(n: int, phi: float) -> float:
+    """Return by how much dependence (lag 1: phi) stretches the variance of a mean of n values."""
     lags = np.arange(1, n)
-    return (1.0 + 2.0 * float(((1.0 - lags / n) * phi**lags).sum())) / n
+    return 1.0 + 2.0 * float(((1.0 - lags / n) * phi**lags).sum())
 
 
 def _rank_trend(values: Floats) -> tuple[float, int, float]:

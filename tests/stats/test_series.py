@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from lagging import lagging_run, made_scene
-from scipy import signal, stats
+from scipy import linalg, signal, stats
 from statsmodels.tsa.stattools import acf
 
 from kit.metrics.blocks import measure_blocks
@@ -23,6 +23,7 @@ from kit.stats.series import (
     _grubbs_critical,
     _rank_trend,
     _slowest_frames,
+    _stretch,
     autocorrelations,
     average_fps,
     block_levels,
@@ -257,6 +258,13 @@ def test_the_bias_of_the_autocorrelation_is_taken_out():
     rng = np.random.default_rng(11)
     found = sum(find_trend(autoregression(100, 0.85, rng)).p_value < 0.01 for _ in range(2000))
     assert found / 2000 < 0.028
+
+
+@pytest.mark.parametrize("phi", [0.0, 0.4, 0.9])
+def test_dependence_stretches_the_variance_of_a_mean_as_a_covariance_matrix_has_it(phi):
+    # The mean of all covariances, by scipy, over the 1 / n of independent values.
+    for n in (2, 7, 100):
+        assert _stretch(n, phi) == pytest.approx(n * linalg.toeplitz(phi ** np.arange(n)).mean())
 
 
 def test_a_trend_is_found_and_measured():
