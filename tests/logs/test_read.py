@@ -416,3 +416,162 @@ def test_random_bytes_give_a_log_or_a_refusal(data, head, container, encoding):
         assert all(fault.file == "x" and fault.message for fault in error.faults)
     else:
         assert (log.frame_ms > 0).all()
+
+
+RATE = {"column": "ms", "holds": "frame_rate", "unit": "fps"}
+AGAIN = "take the log from the recorder again, or give the run a status and a reason in runs.csv"
+CUT = "it is the last row, so the recording may have been cut short"
+# By hand: the text of a log, its layout, line and column of the fault, what is said and what is not.
+FAULTS = {
+    "a header the layout denies": (
+        "ms\n16.5\n17\n", {"header": False, "frames": {**MS, "column": 1}},
+        1, "column 1", "if it is a header, say `header: true` in the layout", AGAIN),
+    "a word in the first row below a header": (
+        "ms\nabc\n17\n", {}, 2, "ms", AGAIN, "if it is a header"),
+    "a word in a later row without a header": (
+        "16.5\nabc\n17\n", {"header": False, "frames": {**MS, "column": 1}},
+        2, "column 1", AGAIN, "if it is a header"),
+    "a word in the last row": ("ms\n16.5\nabc\n", {}, 3, "ms", CUT, AGAIN),
+    "two words, one in the last row": ("ms\nx\nabc\n", {}, 2, "ms", AGAIN, CUT),
+    "another decimal mark": (
+        "ms;n\n16,5;1\n17;2\n", {"delimiter": ";"}, 2, "ms",
+        "found '16,5', but the layout says `decimal: \".\"`", AGAIN),
+    "thousands": (
+        "ms;n\n1 016.5;1\n17;2\n", {"delimiter": ";"}, 2, "ms", "between thousands", "no number"),
+    "not finite": ("ms\n-inf\n17\n", {}, 2, "ms", "found '-inf'; expected a frame time", "header"),
+    "too large for a double": ("ms\n1e999\n17\n", {}, 2, "ms", "found '1e999'; expected", "header"),
+    "an empty cell": ("ms,n\n,1\n17,2\n", {}, 2, "ms", "the cell is empty; expected a", CUT),
+    "a reading": (
+        "ms,w\n16.5,x\n17,2\n", {"sensors": {"power_w": "w"}}, 2, "w",
+        "found 'x'; expected a reading", "a frame time"),
+    "too many cells": (
+        "n,ms\n1,16,5\n2,17\n", {}, 2, None,
+        "found 3 cells in '1,16,5'; expected 2 (a comma inside a number", "the cells"),
+    "too few cells": ("n,ms\n1\n2,17\n", {}, 2, None, "found 1 cells in '1'; expected 2;", "comma"),
+    "too many quoted cells": (
+        'n,ms\n"1",16,5\n2,17\n', {}, 2, None, "found the cells in", "(a comma"),
+    "too many cells, another delimiter": (
+        "n;ms\n1;16;5\n2;17\n", {"delimiter": ";"}, 2, None, "found 3 cells", "(a comma"),
+    "a row of 61 characters": (
+        "n,ms\n" + "a" * 61 + "\n2,17\n", {}, 2, None,
+        f"in '{'a' * 60}... (61 characters)'", "a" * 61),
+    "a row of 60 characters": (
+        "n,ms\n" + "a" * 60 + "\n2,17\n", {}, 2, None, f"in '{'a' * 60}';", "characters)"),
+    "five rows": ("ms\n" + "0\n" * 5 + "1\n", {}, 2, "ms", "5 rows are not as expected "
+                  "(lines 2, 3, 4, 5, 6)", "..."),
+    "six rows": ("ms\n" + "0\n" * 6 + "1\n", {}, 2, "ms", "(lines 2, 3, 4, 5, 6, ...)", "more than"),
+    "a frame of nothing": ("ms\n0\n17\n", {}, 2, "ms", "found '0'; a frame time is above zero", "?"),
+    "an hour and a bit": (
+        "ms\n3600000.1\n17\n", {}, 2, "ms", "a frame of more than an hour; is the unit (ms) right?",
+        AGAIN),
+    "under a nanosecond": (
+        "ms\n0.0000009\n17\n", {}, 2, "ms", "a frame of less than a nanosecond; is the", AGAIN),
+    "a rate of a frame an hour and a bit": (
+        "ms\n0.000277\n60\n", {"frames": RATE}, 2, "ms", "a frame of more than an hour", AGAIN),
+    "a rate of more than one in a nanosecond": (
+        "ms\n1000000001\n60\n", {"frames": RATE}, 2, "ms", "a frame of less than a", AGAIN),
+    "a first row for a header": (
+        "16.5\n17\n", {"frames": {**MS, "column": 1}}, 1, None,
+        "the first row holds the number '16.5' in 16.5; say `header: false`", "empty"),
+    "a header alone": ("# x\nms\n", {"comment": "#"}, 2, None, "a header but no row below", "empty"),
+    "a column twice": (
+        "ms,ms\n1,2\n", {}, 1, "ms", '2 columns are named "ms"; give the place', "delimiter"),
+    "another delimiter": (
+        "n;ms\n1;2\n", {}, 1, "ms", "is the delimiter of the layout right?", "columns are"),
+    "a NUL byte": ("ms\n16\0\n17\n", {}, 2, None, "holds a NUL byte where text was", "not UTF-8"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("case", FAULTS)
+def test_a_fault_says_where_what_and_what_to_do(case):
+    text, settings_, line, key, said, not_said = FAULTS[case]
+    with pytest.raises(RunFileError) as caught:
+        read(text, **settings_)
+    (fault,) = caught.value.faults
+    assert (fault.line, fault.key) == (line, key)
+    assert said in fault.message and not_said not in fault.message
+
+
+# By hand, at the ends of what a frame may take: a nanosecond and an hour.
+@pytest.mark.parametrize(
+    ("text", "frames", "ms"),
+    [
+        ("3600000", MS, 3.6e6),
+        ("0.000001", MS, 1e-6),
+        ("1000000000", RATE, 1e-6),
+        ("0.00027778", RATE, 1e5 / 0.027778),
+        ("1e-9", {**MS, "unit": "s"}, 1e-6),
+        ("3600", {**MS, "unit": "s"}, 3.6e6),
+    ],
+)
+def test_the_shortest_and_the_longest_frame(text, frames, ms):
+    assert read(f"ms\n{text}\n", frames=frames).frame_ms == pytest.approx([ms], rel=1e-12)
+
+
+def test_the_step_of_rates_is_that_of_a_frame_at_their_median():
+    # By hand: f = 1000 / r, so |df| = 1000 dr / r**2; dr 0.1 at 50 a second is 0.04 ms.
+    log = read("ms\n40.0\n50.0\n80.5\n", frames=RATE)
+    assert log.frame_ms == pytest.approx([25.0, 20.0, 1000 / 80.5], rel=1e-15)
+    assert log.step_ms == pytest.approx(0.04, rel=1e-12)
+
+
+def test_the_step_is_fine_enough_for_rows_beyond_the_first_eight():
+    assert read("ms\n" + "16\n" * 8 + "16.25\n").step_ms == pytest.approx(0.01)
+    assert read("ms\n" + "16\n" * 7 + "16.250\n").step_ms == pytest.approx(0.001)
+
+
+@pytest.mark.parametrize(("rows", "refused"), [(4, False), (5, True)])
+def test_a_cut_number_is_told_from_five_rows_on(rows, refused):
+    text = "ms\n" + "16.683\n" * (rows - 1) + "16.6"
+    if refused:
+        with pytest.raises(RunFileError, match=f"line {rows + 1}, ms: found '16.6', with fewer"):
+            read(text)
+    else:
+        assert read(text).frame_ms.size == rows
+    # Two decimals are too few to tell, and an end of line says that it is whole.
+    for whole in (text + "\n", text.replace("683", "68")):
+        assert read(whole).frame_ms.size == rows
+
+
+def test_a_parquet_file_that_packs_better_than_frame_times_do_is_refused(tmp_path, monkeypatch):
+    data = parquet_bytes(tmp_path, pa.table({"ms": np.full(200_000, 16.7)}))
+    layout = layout_of(container="parquet")
+    assert parse_log(data, layout, file="x").frame_ms.size == 200_000
+    monkeypatch.setattr(logbytes, "_RATIO_FREE_BYTES", 1_599_999)
+    with pytest.raises(RunFileError, match="unpacks to more than 200 times"):
+        parse_log(data, layout, file="x")
+
+
+PARQUETS = {
+    "numbers for moments": (
+        {"ms": [16.7]}, {"frames": {**END, "column": "ms", "unit": "iso"}}, None,
+        "the column holds double; expected moments, as unit iso says"),
+    "moments for numbers": (
+        {"ms": pa.array([1], pa.timestamp("us"))}, {}, None, "for moments say unit: iso"),
+    "words": ({"ms": ["a"]}, {}, None, "the column holds string; expected numbers"),
+    "an empty cell": ({"ms": [16.7, None, 17.0]}, {}, 2, "found nothing or NaN; expected"),
+    "a frame below zero": ({"ms": [16.7, 17.0, -1.5]}, {}, 3, "found -1.5; expected a frame time"),
+    "two": ({"ms": [16.7, -2.0, -1.0]}, {}, 2, "in ms (2 such rows among the 3 from row 1);"),
+    "one": ({"ms": [16.7, -2.0, 1.0]}, {}, 2, "in ms; no row"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("case", PARQUETS)
+def test_a_fault_of_a_parquet_log_names_its_row_and_column(tmp_path, case):
+    table, settings_, row, said = PARQUETS[case]
+    data = parquet_bytes(tmp_path, pa.table(table))
+    with pytest.raises(RunFileError) as caught:
+        parse_log(data, layout_of(container="parquet", **settings_), file="x")
+    (fault,) = caught.value.faults
+    assert (fault.line, fault.key) == (row, "ms")
+    assert said in fault.message
+
+
+@pytest.mark.parametrize(
+    ("kind", "step_ms"), [(pa.decimal128(9, 3), 0.001), (pa.int32(), 1.0), (pa.float64(), 0.0)]
+)
+def test_the_step_of_a_parquet_log_is_that_of_its_type(tmp_path, kind, step_ms):
+    data = parquet_bytes(tmp_path, pa.table({"ms": pa.array([16.0, 17.0]).cast(kind)}))
+    log = parse_log(data, layout_of(container="parquet"), file="x")
+    assert log.frame_ms.tolist() == [16.0, 17.0]
+    assert log.step_ms == pytest.approx(step_ms)
