@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from made_runs import cells_of, compared, drawn_bench, framed, made_runs, margin_params
+from made_runs import METRIC, cells_of, compared, drawn_bench, framed, made_runs, margin_params
 from scipy import stats
 
 from kit.margins.consistency import (
@@ -274,6 +274,26 @@ def test_paired_sides_are_taken_to_vary_alike():
         {"a": ab.log_se / math.sqrt(2), "b": -ab.log_se / math.sqrt(2)}
     )
     assert covariance(ab, ac) == pytest.approx(ab.log_se * ac.log_se / 2)
+
+
+def test_a_side_in_two_terms_adds_up_before_it_is_squared_with_the_fewer_degrees_of_freedom():
+    runs = made_runs("a", "t", [60, 61, 59.5]) + made_runs("b", "t", [50, 50.4, 50.1, 49.8])
+    runs += made_runs("c", "t", [40, 40.9, 39.6, 40.2, 40.3, 39.9, 40.1, 40.6, 39.7])
+    params = margin_params("welch")
+    terms = compared(runs, framed("t"), product="a", baselines=["b", "c"], params=params)
+    for order in (terms, terms[::-1]):
+        derived = _derive_ratio([(m, 1) for m in order], confidence=0.95)
+        of = {p: np.log([*(r.values[METRIC] for r in runs if r.product == p)]) for p in "abc"}
+        a, b, c = (stats.sem(x) ** 2 for x in of.values())
+        # Satterthwaite, by hand; each margin's degrees of freedom are those of Welch, by scipy.
+        one, two = (stats.ttest_ind(of["a"], of[p], equal_var=False).df for p in "bc")
+        shares = [(a * a + x * x) / (a + x) ** 2 for x in (b, c)]
+        assert derived.log_se**2 == pytest.approx(4 * a + b + c)
+        each = one * shares[0], two * shares[1]
+        parts = (4 * a) ** 2 / min(each) + b * b / each[0] + c * c / each[1]
+        assert derived.df == pytest.approx((4 * a + b + c) ** 2 / parts)
+        half = derived.log_se * stats.t.ppf(0.975, derived.df)
+        assert math.log(derived.high / derived.ratio) == pytest.approx(half)
 
 
 def test_margins_of_different_titles_are_independent():

@@ -78,6 +78,8 @@ def test_logged_energy_is_a_geometric_mean_with_the_t_interval_of_its_logs():
     assert found.high == pytest.approx(math.exp(interval.high), rel=1e-9)
     assert (found.source, found.runs) == ("logged", ("r0", "r1", "r2"))
     assert found.trace.run_ids() == ("r0", "r1", "r2")
+    assert "single_run" not in found.marks
+    assert "single_run" not in weigh([run("r0", "new", 0.5), run("r1", "new", 0.51)])[0].marks
 
 
 def test_a_single_run_has_no_interval_and_says_so():
@@ -104,6 +106,7 @@ def test_metered_power_over_frames_per_second():
     assert (found.low, found.high) == pytest.approx((29 / 62, 31 / 58))
     assert found.marks == ("waived:memory",)
     assert found.trace.run_ids() == ("dunes-power-new", "dunes-new")
+    assert found.unsettled == (1.0, 1.0) and found.parts is None
 
 
 def test_without_both_intervals_there_is_none():
@@ -159,6 +162,16 @@ def test_energy_is_taken_over_settled_time_with_the_lags_error_in_its_interval()
     plain = stats.ttest_1samp(logs, 0).confidence_interval(0.95)
     assert found.low < math.exp(plain.low) and found.high > math.exp(plain.high)
     assert found.settled_share == pytest.approx(1 - lag.lag_s / 40)
+    # By hand: the lag's ends, on straight lines between lags, and half of a 95 % interval.
+    means = np.log([r.energy_by_lag_j for r in runs]).mean(axis=0)
+    off = np.interp([lag.low_s, lag.high_s], LAGS_S, means) - logs.mean()
+    error = float(np.abs(off).max())
+    assert math.log(found.high / found.value) == pytest.approx(
+        math.hypot(plain.high - logs.mean(), error), rel=1e-9
+    )
+    expected = ((stats.sem(logs) ** 2, 2.0), ((error / stats.norm.ppf(0.975)) ** 2, math.inf))
+    for part, known in zip(found.parts, expected, strict=True):
+        assert part == pytest.approx(known, rel=1e-9)
     raw = math.exp(np.log([r.energy_per_frame_j for r in runs]).mean())
     assert found.unsettled == pytest.approx((raw / found.value,) * 2, rel=1e-12)
 
@@ -204,3 +217,24 @@ def test_an_energy_margin_without_a_spread_has_no_interval():
     assert (margin.low, margin.outcome) == (None, "unresolved")
     assert "no_interval" in margin.marks
     assert compare(weigh([run("a", "new", 0.5)])) == ()
+
+
+def test_a_metered_margin_adds_up_power_and_rate_of_both_sides():
+    """Satterthwaite, by hand, and t by scipy."""
+    known = {("new", "dunes"): (0.01, 3), ("new", "dunes-power"): (0.02, 5),
+             ("old", "dunes"): (0.015, 4), ("old", "dunes-power"): (0.01, 3)}  # fmt: skip
+    cells = [
+        dataclasses.replace(
+            cell(p, t, "average_fps" if t == "dunes" else "value", 60.0 if t == "dunes" else 30.0),
+            log_sd=sd, values=(60.0,) * n,
+            runs=tuple(f"{t}-{p}-{i}" for i in range(n)), sessions=("",) * n, passes=(1,) * n,
+        )
+        for (p, t), (sd, n) in known.items()
+    ]  # fmt: skip
+    (margin,) = compare(weigh(cells=cells))
+    parts = [(sd**2 / n, n - 1) for sd, n in known.values()]
+    whole = sum(v for v, _ in parts)
+    df = whole**2 / sum(v**2 / f for v, f in parts)
+    half = stats.t.ppf(0.975, df) * math.sqrt(whole)
+    assert margin.ratio == pytest.approx(1.0)
+    assert (math.log(margin.low), math.log(margin.high)) == pytest.approx((-half, half), rel=1e-6)
