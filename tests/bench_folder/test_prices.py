@@ -208,3 +208,39 @@ def test_a_rate_of_a_pair_is_told_from_one_of_a_currency_alone(tmp_path):
     rows = ",0.9,USD/EUR,rate,2026-03-02,bank,\n,0.8,USD,rate,2026-03-02,bank,\n"
     pair, alone = read_prices(make_bench(tmp_path, PRICES_HEAD + rows))
     assert pair.of_pair and not alone.of_pair
+
+
+HEAD_FAULTS = {
+    "a column twice": (
+        "product,price,currency,kind,date,source,Source\n",
+        [(1, "source", 'the column "source" stands twice'),
+         (1, "Source", 'the column "Source" stands twice')]),
+    "a column not known": (
+        PRICES_HEAD.replace("note", "nots"), [(1, "nots", 'unknown column "nots"; did you mean "note"?')]),
+    "columns missing": (
+        "\nproduct,price,currency,kind\n",
+        [(2, None, 'the column "date" is missing'), (2, None, 'the column "source" is missing')]),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("case", HEAD_FAULTS)
+def test_a_header_that_cannot_be_read_says_why(tmp_path, case):
+    head, said = HEAD_FAULTS[case]
+    assert faults_of(tmp_path, head + "fold-a,900,EUR,street\n") == said
+
+
+@pytest.mark.parametrize(
+    ("row", "key", "said"),
+    [
+        ("fold-a,1.499,EUR,street", "price", '"1.499" can be read two ways; write 1499 or 1.49'),
+        ("fold-a,,EUR,street", "price", "empty; a price that is not known has no row"),
+        ("fold-a,900,EUR,rate", "product", 'found "fold-a"; a rate belongs to no product, leave'),
+        (",900,EUR,street", "product", "empty; write the product's id from bench.yaml"),
+        ("fold-a,900,EUR,scenario-x", "kind", "a supposed price stands in the params under"),
+        ("fold-a,900,EUR,two words", "kind", 'found "two words"; write one word, such as street'),
+        ("fold-a,900,USD/EUR,street", "currency", 'found "USD/EUR"; expected three capitals'),
+    ],
+)
+def test_a_cell_that_cannot_be_is_answered(tmp_path, row, key, said):
+    ((line, found, message),) = faults_of(tmp_path, f"{PRICES_HEAD}{row},2026-05-01,shop,\n")
+    assert (line, found) == (2, key) and message.startswith(said)

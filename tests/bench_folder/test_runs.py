@@ -16,6 +16,8 @@ from wrong_files import SHEET_HEAD, TYPED
 from kit.bench.runs import (
     Run,
     SheetText,
+    _spreadsheet_cell,
+    log_name_problem,
     read_run,
     read_run_sheet,
     select_rows,
@@ -352,3 +354,219 @@ def test_a_table_comes_back_from_a_spreadsheet_as_it_was(rows):
     sheet = SheetText("made", header, tuple(enumerate(rows, start=2)))
     back = SheetText.tables_of(SheetText.book_of({"runs": sheet}), file="x")["runs"]
     assert back.header == header and [cells for _, cells in back.rows] == rows
+
+
+TYPED_HEAD = "run,product,title,average_fps,low_1pct_fps,value,unit,status,reason,log,part\n"
+LONG = "x" * 61
+# By hand: a row below TYPED_HEAD, and every fault of it.
+ROW_FAULTS = {
+    "a log and a figure": (
+        "a,alder-4,weir,60,,,,,,logs/a1.csv",
+        ["line 2, log: the row has a log and a figure typed in; keep the log alone"]),
+    "a part without a log": (
+        "a,alder-4,weir,60,,,,,,,one", ["line 2, part: the row names a part, but no log"]),
+    "nothing": (
+        "a,alder-4,weir", ["line 2, log: the row has neither a log nor a figure typed in; name the "
+        "log, or say with status and reason why there is none"]),
+    "a figure of a crash": (
+        "a,alder-4,weir,60,,,,crashed,no disk",
+        ['line 2, status: a figure is typed in, but status is "crashed"']),
+    "a status without its reason": (
+        "a,alder-4,weir,,,,,refused,",
+        ['line 2, reason: the cell is empty; status "refused" needs a reason']),
+    "a result of frames": (
+        "a,alder-4,weir,60,,5,", ['line 2, value: title "weir" measures frames; type the figure in '
+        "as average_fps"]),
+    "another unit of frames": (
+        f"a,alder-4,weir,60,,,{LONG}",
+        [f"line 2, unit: found {LONG[:60]!r}; frames are typed in as fps"]),
+    "a low above the average": (
+        "a,alder-4,weir,60,60.5,,", ["line 2, low_1pct_fps: 60.5 is above average_fps, which says 60"]),
+    "a rate of a duration": (
+        "a,alder-4,sorting,60,,5,s",
+        ['line 2, average_fps: title "sorting" measures duration; type the result in as value']),
+    "a log of a duration": (
+        "a,alder-4,sorting,,,,,,,logs/a1.csv",
+        ['line 2, log: title "sorting" measures duration; its result is typed in as value, and a '
+         "log cannot be read for it"]),
+    "another unit of a duration": (
+        "a,alder-4,sorting,,,5,min",
+        ["line 2, unit: found 'min'; results of this title are in s"]),
+    "a duration of nothing": (
+        "a,alder-4,sorting,,,0,s", ["line 2, value: 0 is not above zero"]),
+    "a rate of nothing": (
+        "a,alder-4,weir,0,,,", ["line 2, average_fps: found '0'; a frame rate is above zero"]),
+    "a word for a rate": (
+        f"a,alder-4,weir,{LONG},,,", [f"line 2, average_fps: found {LONG[:60]!r}; expected a number "
+        "such as 61.5, without unit or separators"]),
+    "a formula": (
+        f"a,=alder-4,weir,={LONG}", [
+        f"line 2, average_fps: {'=' + LONG[:59]!r} is a formula; write the value",
+        "line 2, product: '=alder-4' is a formula; write the value",
+        'line 2, product: no product "=alder-4" in bench.yaml; did you mean "alder-4"?',
+        f"line 2, average_fps: found {'=' + LONG[:59]!r}; expected a number such as 61.5, without "
+        "unit or separators"]),
+    "a comment sign": ("a,alder-4,weir,60,,,,,,,#1", ["line 2, part: the row names a part, but no log"]),
+    "a formula that failed": (
+        "a,alder-4,weir,60,,,,,,,#N/A", ["line 2, part: #N/A is what a spreadsheet writes for a "
+        "formula that failed; write the value", "line 2, part: the row names a part, but no log"]),
+    "a status there is not": (
+        "a,alder-4,weir,,,,,crash,x,", ["line 2, status: found 'crash'; expected ran, crashed, refused, "
+        'not_started, set_aside; did you mean "crashed"?']),
+    "an id of 129": (
+        f"{'a' * 129},alder-4,weir,60", [f"line 2, run: found {'a' * 60!r}; a run's id is 1 to 128 "
+        "letters, digits, '.', '_', '-'"]),
+    "a product with a long name": (
+        f"a,{LONG},weir,60", [f'line 2, product: no product "{LONG[:60]}" in bench.yaml; known are '
+        "alder-4, birch-6"]),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("case", ROW_FAULTS)
+def test_a_row_that_contradicts_itself_is_answered_once(bench, case):
+    row, said = ROW_FAULTS[case]
+    found = faults_of(bench, TYPED_HEAD + row + "\n")
+    assert [f.partition("; known")[0] for f in found] == [s.partition("; known")[0] for s in said]
+
+
+# By hand: what is just inside those rules.
+@pytest.mark.parametrize(
+    "row",
+    [
+        "a,alder-4,weir,60,60,,fps,,",
+        "a,alder-4,hush,,,0,dB(A),,",
+        "a,alder-4,hush,,,-3,,,",
+        "a,alder-4,sorting,,,0.001,s,,",
+        "a,alder-4,weir,60,,,,set_aside,hot",
+        "a,alder-4,weir,,,,,,,logs/a1.csv,one",
+        "a,alder-4,weir,,,,,set_aside,hot,",
+        f"{'a' * 128},alder-4,weir,60",
+    ],
+)
+def test_a_row_just_inside_the_rules_is_read(bench, row):
+    assert len(read(bench, TYPED_HEAD + row + "\n")) == 1
+
+
+@pytest.mark.parametrize(
+    ("cells", "found"),
+    [("9999,49.9", (9999, 0.499)), ("2,0.1", (2, 0.001)), ("10000,", None), ("3,50", None)],
+)
+def test_passes_and_their_spread_have_ends(bench, cells, found):
+    sheet = f"run,product,title,average_fps,passes,spread_pct\na,alder-4,weir,61.5,{cells}\n"
+    if found is None:
+        assert len(faults_of(bench, sheet)) == 1
+    else:
+        (row,) = read(bench, sheet)
+        assert (row.passes, row.spread) == (found[0], pytest.approx(found[1]))
+
+
+@pytest.mark.parametrize(
+    ("cell", "typed"), [("1.234", None), ("1234.567", None), ("0.234", 0.234), ("1.23", 1.23)]
+)
+def test_a_point_before_three_decimals_may_stand_between_thousands(bench, cell, typed):
+    sheet = TYPED + f"a;alder-4;sorting;;;{cell};s\n"
+    if typed is None:
+        whole, _, decimals = cell.partition(".")
+        assert (
+            f"which may mean {whole}{decimals} or {whole},{decimals}0;"
+            in faults_of(bench, sheet)[0]
+        )
+    else:
+        assert read(bench, sheet)[0].typed == {"value": typed}
+
+
+@pytest.mark.parametrize(
+    ("log", "said"),
+    [
+        ("logs\\a1.csv", "write the path with forward slashes"),
+        ("/logs/a1.csv", "leads out of the bench folder"),
+        ("c:/a1.csv", "leads out of the bench folder"),
+        ("logs/../a1.csv", "leads out of the bench folder"),
+        ("logs/a\x07.csv", "a name has no control characters"),
+        ("logs/a:1..csv", ""),
+    ],
+)
+def test_a_log_lies_in_the_bench_folder(log, said):
+    problem = log_name_problem(log)
+    assert said in problem and bool(problem) == bool(said)
+
+
+HEAD = "run,product,title,log\n"
+# By hand: a whole sheet, and each of its faults with its line.
+SHEET_FAULTS = {
+    "no name": ("run,,title\na,b,c\n", ["line 1: column 2 has no name; name it or delete it"]),
+    "a name twice": (
+        "run,run,title\na,b,c\n",
+        ["line 1, run: two columns have this name; rename or delete one"]),
+    "a cell too many": (
+        HEAD + "a,alder-4,weir,x.csv,,5\n",
+        ["line 2: '5' stands beyond the last column; a cell that holds ',', such as a decimal comma,"
+         " is put in quotation marks"]),
+    "not UTF-8": (
+        HEAD.encode() + b"a\nb\xff\n",
+        ["line 3: not UTF-8 text; save the sheet as CSV in UTF-8"]),
+    "a NUL": (HEAD + "a\nb\0\n", ["line 3: holds a NUL character; save the sheet as CSV again"]),
+    "a mark that turns text": (
+        HEAD + "a\nb\u202e\n",
+        ["line 3: holds U+202E, which turns the order text is shown in; delete it"]),
+    "an open quotation mark": (
+        HEAD + 'a,"' + "b" * 90 + '" c,weir\n',
+        ["line 2: a quotation mark is not closed, or not alone in its cell in "
+         + repr('a,"' + "b" * 77)]),
+    "nothing": ("\n,,\n", ["bench/runs.csv: the file is empty; its first line names the columns"]),
+    "a column of its own, all but known": (
+        "run,product,title,sesion\na,alder-4,weir,1\n",
+        ['line 1, sesion: unknown column; did you mean "session"? If it is a condition of its own, '
+         "declare it under `controls` of bench.yaml",
+         "line 2, log: the row has neither a log nor a figure typed in; name the log, or say with "
+         "status and reason why there is none"]),
+    "no column known": (
+        "a,b\n1,2\n", [f"line 1, {name}: the column is missing; the first line holds 'a,b'"
+                       for name in ("run", "product", "title")]),
+    "one column known": (
+        "run,b\n1,2\n", [f"line 1, {name}: the column is missing; the first line holds 'run,b'"
+                         for name in ("product", "title")]),
+    "two columns known": ("run,title\n1,2\n", ["line 1, product: the column is missing"]),
+    "too many columns": (
+        ",".join(f"c{i}" for i in range(5001)) + "\n",
+        ["bench/runs.csv: has 5001 columns; a sheet has at most 5000"]),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("case", SHEET_FAULTS)
+def test_a_sheet_that_cannot_be_read_says_where(bench, case):
+    sheet, said = SHEET_FAULTS[case]
+    assert faults_of(bench, sheet) == said
+
+
+def test_a_sheet_keeps_its_lines_and_its_ends_when_rows_are_added():
+    raw = b"\xef\xbb\xbfrun;note\r\na;1\r\nb;\r\n"
+    sheet = SheetText.parse(raw, file="x")
+    assert sheet.to_bytes() == raw
+    assert sheet.by_run() == {"a": {"run": "a", "note": "1"}, "b": {"run": "b"}}
+    more = sheet.with_cells({"c": {"run": "c", "fan": "2"}, "a": {"run": "a"}})
+    assert more.header == ("run", "note", "fan")
+    assert more.rows == ((2, ("a", "", "")), (3, ("b", "", "")), (4, ("c", "", "2")))
+    assert SheetText.parse(b"run\na\n", file="x").line_end == "\n"
+
+
+# By hand: what a spreadsheet holds as a day, a moment or a number, and what as text.
+@pytest.mark.parametrize(
+    ("column", "text", "shown"),
+    [
+        ("date", "2026-11-25", "yyyy-mm-dd"),
+        ("began", "2026-11-25T08:36", 'yyyy-mm-dd"T"hh:mm'),
+        ("began", "2026-11-25 08:36:01Z", 'yyyy-mm-dd hh:mm:ss"Z"'),
+        ("began", "2026-02-30", "@"),
+        ("driver", "2026-11-25", "@"),
+        ("price", "1499", "0"),
+        ("price", "1499.50", "0.00"),
+        ("price", "-0.5", "@"),
+        ("price", "1234567890123456", "0"),
+        ("price", "12345678901234567", "@"),
+        ("driver", "1499", "@"),
+    ],
+)
+def test_a_spreadsheet_shows_a_cell_as_it_was_written(column, text, shown):
+    value, how = _spreadsheet_cell(column, text)
+    assert how == shown and isinstance(value, str) == (shown == "@")

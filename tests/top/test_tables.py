@@ -1,10 +1,19 @@
 """Numbers as text. Percent and margins after reference-checks.md section 16 (arithmetic)."""
 
+import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kit.rounding import Rounded, Speaker, _decimals_for, better_word, csv_cell, number
+from kit.rounding import (
+    Rounded,
+    Speaker,
+    _decimals_for,
+    better_word,
+    csv_cell,
+    number,
+    table_csv,
+)
 
 
 # Arithmetic, no source: 28 % faster is 21.875 % slower the other way round; 25 and 20.
@@ -127,3 +136,129 @@ def test_scores_are_ahead_or_behind():
         (1.0, "level", "level with"),
     ):
         assert Speaker().margin(ratio, outcome=outcome, speed=False, joined=True) == said
+
+
+# Arithmetic by hand: percent has a decimal at most, two where its half-width is under 0.05 %.
+@pytest.mark.parametrize(
+    ("figure", "text", "interval"),
+    [
+        (Rounded.ratio(1.25, 1.2494, 1.2506), "+25.0\u00a0%", "+24.9 to +25.1"),
+        (Rounded.ratio(1.25, 1.2496, 1.2504), "+25.00\u00a0%", "+24.96 to +25.04"),
+        (Rounded.ratio(1.25, 1.2, 1.3), "+25\u00a0%", "+20 to +30"),
+        (Rounded.ratio(1.25, 1.2, None), "+25.0\u00a0%", ""),
+        (Rounded.share(0.125, 0.1, 0.15), "12.5\u00a0%", "10.0 to 15.0"),
+        (Rounded.fps(9.994), "9.99\u00a0fps", ""),
+        (Rounded.fps(10.04), "10.0\u00a0fps", ""),
+        (Rounded.fps(-10.04), "\u221210.0\u00a0fps", ""),
+        (Rounded.fps(61.345, 60.1, 62.6), "61.3\u00a0fps", "60.1 to 62.6"),
+        (Rounded.fps(61.345, 61.345, 61.345), "61.3\u00a0fps", "61.3 to 61.3"),
+        (Rounded.fine(0.0, unit="J"), "0\u00a0J", ""),
+        (Rounded.fine(-0.01234, unit="J"), "\u22120.0123\u00a0J", ""),
+        (Rounded.fine(123.4, unit="J"), "123\u00a0J", ""),
+        (Rounded.fine(1234.6, unit="J"), "1,235\u00a0J", ""),
+        (Rounded.level(3.26, 2.6, 3.9, unit="dB"), "+3.3\u00a0dB", "+2.6 to +3.9"),
+        (Rounded.money(1499.5, "EUR", 5.0, 5.0), "EUR\u00a01,500", ""),
+        (Rounded.money(200, "EUR", sign=True, decimals=2), "EUR\u00a0+200.00", ""),
+        (Rounded.plain(448.125, unit="GB/s"), "448.125\u00a0GB/s", ""),
+        (Rounded.plain(1234567.0), "1,234,567", ""),
+        (Rounded.plain(0.1234567), "0.123457", ""),
+        (Rounded.expected(0.05), "0.1", ""),
+        (Rounded.expected(0.0499), "under 0.1", ""),
+        (Rounded.chance(0.001), "0.001", ""),
+        (Rounded.chance(0.00099), "under 0.001", ""),
+        (Rounded.count(61.5), "62", ""),
+    ],
+)
+def test_a_figure_is_printed_as_far_as_its_interval(figure, text, interval):
+    assert (figure.text, figure.interval) == (text, interval)
+
+
+@pytest.mark.parametrize(
+    ("half_width", "decimals"),
+    [(None, 1), (float("inf"), 1), (float("nan"), 1), (0.0, 3), (-1.0, 3), (1e-9, 3)],
+)
+def test_decimals_without_an_interval_that_says_them(half_width, decimals):
+    assert _decimals_for(half_width, at_most=3, otherwise=1) == decimals
+
+
+def test_what_is_not_finite_is_said_in_words():
+    found = [number(float(value), decimals=1) for value in ("inf", "-inf", "nan")]
+    assert found == ["unbounded", "unbounded", "undefined"]
+
+
+@pytest.mark.parametrize(
+    ("ratio", "speed", "language", "said"),
+    [
+        (1.25, True, "en", "25.0\u00a0% faster"),
+        (0.75, True, "en", "25.0\u00a0% slower"),
+        (1.25, False, "en", "25.0\u00a0% ahead"),
+        (0.75, False, "en", "25.0\u00a0% behind"),
+        (1.25, True, "de", "25.0\u00a0% schneller"),
+        (0.75, True, "de", "25.0\u00a0% langsamer"),
+        (1.25, False, "de", "25.0\u00a0% vorn"),
+        (0.75, False, "de", "25.0\u00a0% zurück"),
+    ],
+)
+def test_a_direction_in_words(ratio, speed, language, said):
+    outcome = "behind" if ratio < 1 else "ahead"
+    words = Rounded.ratio(ratio).in_words(ratio, outcome=outcome, speed=speed, language=language)
+    assert words == said
+
+
+@pytest.mark.parametrize(
+    ("speaker", "value", "said"),
+    [
+        (Speaker(), 12.5, "thirteen"),
+        (Speaker(), 12.49, "twelve"),
+        (Speaker("de"), 1, "ein"),
+        (Speaker(), 10**9 - 1, "nine hundred and ninety-nine million nine hundred and ninety-nine "
+         "thousand nine hundred and ninety-nine"),
+        (Speaker(), 10**9, "1,000,000,000"),
+        (Speaker(in_words=False, locale="de"), 1343, "1.343"),
+        (Speaker("de", in_words=False), 1343, "1.343"),
+    ],
+)  # fmt: skip
+def test_a_count_is_spoken(speaker, value, said):
+    assert speaker.count(value) == said
+
+
+# Common practice, no source, as `Speaker` states it: at and beside each of its bounds.
+@pytest.mark.parametrize(
+    ("said", "expected"),
+    [
+        (Speaker().percent(0.005), "about one per cent"),
+        (Speaker().percent(0.00499), "less than one per cent"),
+        (Speaker().percent(-0.13), "thirteen per cent"),
+        (Speaker().percent(0.133), "thirteen per cent"),
+        (Speaker().percent(0.1305), "thirteen per cent"),
+        (Speaker().percent(0.19), "nineteen per cent"),
+        (Speaker().percent(0.1935), "just under twenty per cent"),
+        (Speaker().percent(0.1865), "about nineteen per cent"),
+        (Speaker().fps(61.3), "sixty-one frames per second"),
+        (Speaker().fps(61.4), "about sixty-one frames per second"),
+        (Speaker().fps(61.65), "about sixty-two frames per second"),
+        (Speaker().change(1.0), "less than one per cent more"),
+        (Speaker().money(1.4, "EUR"), "one euro"),
+        (Speaker().money(1.5, "EUR"), "two euros"),
+        (Speaker().margin(2.019, outcome="ahead"), "twice as fast"),
+        (Speaker().margin(2.03, outcome="ahead"), "just over twice as fast"),
+        (Speaker().margin(1.97, outcome="ahead"), "almost twice as fast"),
+        (Speaker().margin(1.89, outcome="ahead"), "eighty-nine per cent faster"),
+        (Speaker().margin(4.0, outcome="ahead", joined=True), "four times as fast as"),
+        (Speaker().margin(2.0, outcome="ahead", speed=False), "one hundred per cent ahead"),
+        (Speaker().margin(1.2, outcome="unresolved", joined=True),
+         "too close to call against"),
+        (Speaker().margin(1.2, outcome="unresolved"), "too close to call"),
+    ],
+)  # fmt: skip
+def test_speech_at_its_bounds(said, expected):
+    assert said == expected
+
+
+def test_a_table_as_csv_has_no_formulas_and_keeps_its_rows():
+    table = pd.DataFrame({"=a": ["=1", "x\ry", None], "b": [-1, 2, 3]})
+    assert table_csv(table) == "'=a,b\n'=1,-1\nx y,2\n,3\n"
+
+
+def test_scores_alike_are_level():
+    assert better_word(1.0, speed=False) == "level with"
