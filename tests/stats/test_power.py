@@ -257,6 +257,31 @@ def test_only_what_new_runs_will_tell_counts_where_runs_are_kept():
     assert uncertain.swapped() == SpreadUncertainty(0.3, 0.4, 0.2, kept=(5, 3))
 
 
+@pytest.mark.parametrize(("kept", "share"), [(None, 0.0), ((4, 3), 0.6), ((9, 8), 1.0)])
+def test_pairs_that_borrow_have_the_noncentral_t_of_all_their_degrees_of_freedom(kept, share):
+    # By scipy; what is kept has told its width: 1 / (2 df) of its log, by its share of sessions.
+    df, critical = 4 + 6, stats.t.ppf(0.975, 4 + 6)
+    variance = 0.01**2 + 0.02**2 - 2 * 0.4 * 0.01 * 0.02
+    shift = math.log(1.02) * math.sqrt(5 / variance) * math.exp(share / (2 * df))
+    expected = stats.nct.sf(critical, df, shift) + stats.nct.cdf(-critical, df, shift)
+    given = {"run_sd": 0.01, "other_sd": 0.02, "correlation": 0.4, "confidence": 0.95}
+    given |= {"runs": 5, "borrowed_df": 6.0, "uncertainty": SpreadUncertainty(kept=kept)}
+    assert margin_power(1.02, design="paired_shared", **given) == pytest.approx(expected, rel=1e-9)
+    # Pairs that do not borrow have their own degrees of freedom alone, however many runs are kept.
+    critical, shift = stats.t.ppf(0.975, 4), math.log(1.02) * math.sqrt(5 / variance)
+    expected = stats.nct.sf(critical, 4, shift) + stats.nct.cdf(-critical, 4, shift)
+    assert margin_power(1.02, design="paired", **given) == pytest.approx(expected, rel=1e-9)
+
+
+def test_sides_that_borrow_have_satterthwaites_degrees_of_freedom():
+    one, two = 0.01**2 / 3, 0.02**2 / 6  # by hand; the noncentral t by scipy
+    df = (one + two) ** 2 / (one**2 / (3 - 1 + 5) + two**2 / (6 - 1 + 5))
+    critical, shift = stats.t.ppf(0.975, df), math.log(1.02) / math.sqrt(one + two)
+    expected = stats.nct.sf(critical, df, shift) + stats.nct.cdf(-critical, df, shift)
+    given = {"run_sd": 0.01, "other_sd": 0.02, "runs": 3, "other_runs": 6, "borrowed_df": 5.0}
+    assert margin_power(1.02, **given, **USUAL) == pytest.approx(expected, rel=1e-9)
+
+
 def test_unequal_sides_count_by_their_errors():
     # The variance of a mean is what counts: twice the spread needs four times the runs.
     same = margin_power(1.03, run_sd=0.01, runs=400, other_sd=0.02, other_runs=1600, **USUAL)
