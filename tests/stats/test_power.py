@@ -6,7 +6,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 from power_by_keywords import margin_power, runs_needed, smallest_ratio
-from scipy import integrate, stats
+from scipy import integrate, special, stats
 from scipy.special import polygamma
 from statsmodels.stats.power import TTestIndPower, TTestPower
 
@@ -160,6 +160,24 @@ def test_welch_power_equals_simulation(runs, sds):
     mine, theirs = draws(1, (60_000, runs[0]), sds[0], effect), draws(2, (60_000, runs[1]), sds[1])
     seen = (stats.ttest_ind(mine, theirs, axis=1, equal_var=False).pvalue < 0.05).mean()
     assert seen == pytest.approx(promised, abs=4 * 0.5 / math.sqrt(60_000))  # 4 Monte Carlo errors
+
+
+@pytest.mark.parametrize(("runs", "sds"), [((3, 5), (0.01, 0.02)), ((6, 3), (0.02, 0.02))])
+def test_welch_power_equals_its_definition(runs, sds):
+    # Given both sample variances, chi-squares at the middles of 400 equal shares each, Welch's t
+    # is outside where a normal is: scipy.
+    share = (np.arange(400) + 0.5) / 400
+    a, b = (
+        sd**2 * stats.chi2.ppf(share, n - 1) / (n - 1) / n for sd, n in zip(sds, runs, strict=True)
+    )
+    a, b = a[:, None], b[None, :]
+    df = (a + b) ** 2 / (a**2 / (runs[0] - 1) + b**2 / (runs[1] - 1))
+    sd = math.sqrt(sds[0] ** 2 / runs[0] + sds[1] ** 2 / runs[1])
+    critical = stats.t.isf(0.025, df) * np.sqrt(a + b) / sd
+    outside = special.ndtr(2.5 - critical) + special.ndtr(-2.5 - critical)
+    given = {"run_sd": sds[0], "other_sd": sds[1], "runs": runs[0], "other_runs": runs[1]}
+    found = margin_power(math.exp(2.5 * sd), confidence=0.95, design="welch", **given)
+    assert found == pytest.approx(outside.mean(), abs=3e-4)
 
 
 def test_with_three_runs_welch_resolves_less_than_a_pooled_variance():
