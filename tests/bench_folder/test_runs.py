@@ -570,3 +570,9 @@ def test_a_sheet_keeps_its_lines_and_its_ends_when_rows_are_added():
 def test_a_spreadsheet_shows_a_cell_as_it_was_written(column, text, shown):
     value, how = _spreadsheet_cell(column, text)
     assert how == shown and isinstance(value, str) == (shown == "@")
+
+
+def test_rows_are_named_by_their_run_wherever_its_column_stands():
+    sheet = SheetText("x", ("fan", "run"), ((2, ("2", "a")), (3, ("", "b"))))
+    assert sheet.by_run() == {"a": {"fan": "2", "run": "a"}, "b": {"run": "b"}}
+    assert SheetText("x", ("fan",), ((2, ("2",)),)).by_run() == {"2": {"fan": "2"}}

@@ -8,7 +8,13 @@ from dataclasses import replace
 import pytest
 from babel.numbers import format_currency
 
-from kit.claims.bound_text import bind_text, find_claim, printed_forms, with_currency_sign
+from kit.claims.bound_text import (
+    bind_text,
+    find_claim,
+    printed_forms,
+    read_text,
+    with_currency_sign,
+)
 from kit.claims.claim import Claim, ClaimBook, RunRecord, anchor_of
 from kit.errors import TextError, UsageError
 from kit.page.html import show_text
@@ -382,3 +388,126 @@ def test_a_claim_is_found_as_an_analyst_writes_it_or_the_nearest_is_named(said, 
             find_claim(said, book())
     with pytest.raises(UsageError, match=r'no claim "zzz"$'):
         find_claim("zzz", book())
+
+
+def more_book():
+    """The book with the smallest and largest margins of its suite, and a step of a setting."""
+    pair = {"product": "ash", "baseline": "birch"}
+    more = (
+        claim("suite_smallest/average_fps/all/ash-over-birch", "suite_smallest", 0.8, low=0.78,
+              high=0.82, **pair),
+        claim("suite_largest/average_fps/all/ash-over-birch", "suite_largest", 1.25, low=1.22,
+              high=1.28, **pair),
+    )  # fmt: skip
+    made = book()
+    return replace(made, claims=(*made.claims, *more))
+
+
+# By hand: a smallest or largest margin has no outcome of its own, so its ratio gives the side.
+@pytest.mark.parametrize(
+    ("written", "printed"),
+    [
+        ("smallest ash over birch", "20.0\u00a0% slower"),
+        ("largest ash over birch", "25.0\u00a0% faster"),
+        ("largest ash over birch | reversed", "20.0\u00a0% slower"),
+        ("largest ash over birch | interval reversed", "20.0\u00a0% slower (−21.9 to −18.0)"),
+        ("smallest ash over birch | spoken", "twenty per cent slower"),
+        ("average ash in dell | interval", "61.3\u00a0fps"),
+    ],
+)
+def test_the_ends_of_a_suite_are_said_with_their_side(written, printed):
+    bound = bind_text(f"{{{{{written}}}}}", more_book(), file="t.md", names=NAMES)
+    assert bound.to_markdown() == printed
+
+
+def test_a_figure_that_is_no_margin_has_its_interval_only_where_asked():
+    made = book()
+    cell = claim("cell/average_fps/fen/ash", "cell", 61.3, low=60.0, high=62.6, title="fen",
+                 text="61.3\u00a0fps", unit="fps")  # fmt: skip
+    made = replace(made, claims=(*made.claims, cell))
+    bound = bind_text(
+        "{{average ash in fen}}, {{average ash in fen | interval}}", made, file="t.md", names=NAMES
+    )
+    assert bound.to_markdown() == f"61.3\u00a0fps, 61.3\u00a0fps ({cell.interval})"
+
+
+TEXT = (
+    "\n\n# Head\nAsh runs at\n{{average ash in dell}}.\n\n{{runs\nused}} runs were used. Nice "
+    "[opinion].\n\nThirty [source: The Sheet, 2026-05-01].\n## Next\n\n[slide: one]\nA plain line.\n"
+)
+
+
+def test_paragraphs_have_the_lines_they_begin_on():
+    assert [*bind(TEXT).paragraphs()] == [
+        (3, "# Head"),
+        (4, "Ash runs at\n61.3\u00a0fps."),
+        (7, "90 runs were used. Nice [opinion]."),
+        (10, "Thirty [source: The Sheet, 2026-05-01].\n"),
+        (11, "## Next"),
+        (13, "[slide: one]\nA plain line.\n"),
+    ]
+
+
+def test_what_a_text_rests_on_has_its_lines_and_kinds():
+    assert [(row["line"], row["kind"]) for row in bind(TEXT).to_rows()] == [
+        (5, "figure"),
+        (7, "figure"),
+        (8, "opinion"),
+        (10, "source"),
+        (13, "sentence"),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("text", "lines"),
+    [
+        ("Plain.\n\nAsh is\nfaster.", [4]),
+        ("Plain. Ash is\nfaster.\nIt costs\n12 EUR.", [2, 4]),
+        ("\n{{average ash\nin dell}} is\nfaster.", [4]),
+    ],
+)
+def test_an_unbound_word_or_figure_is_told_on_its_own_line(text, lines):
+    with pytest.raises(TextError) as caught:
+        bind(text)
+    assert [fault.line for fault in caught.value.faults] == lines
+
+
+@pytest.mark.parametrize("joint", ["than", " than", "  than"])
+def test_a_margin_not_told_apart_cannot_stand_before_than(joint):
+    with pytest.raises(TextError, match=r'before "than"; write "\| joined"'):
+        bind(f"Ash is {{{{margin ash over birch in moor}}}} {joint} Birch.")
+    bind(f"Ash is {{{{margin ash over birch in moor}}}} {joint}ks.")
+
+
+@pytest.mark.parametrize(
+    ("written", "said"),
+    [
+        ("average ash in dell | sentence", '"sentence" fits a margin or suite, not cell'),
+        ("average ash in dell | joined reversed", '"joined" fits a margin or suite, not cell'),
+        ("margin ash over birch in dell | intervall", 'no way of writing called "intervall"; did'),
+        ("average ash in del", 'no such claim "cell/average_fps/del/ash"; did you mean "cell/'),
+        ("ash", '"ash" is not a reference; write for example'),
+        ("say", '"say" is not a reference; write for example'),
+        ("say ahead ash over birch in dell", "write say RELATION ...: and the words"),
+        ("say ahead ash over birch in dell:", "write say RELATION ...: and the words"),
+    ],
+)
+def test_a_reference_that_cannot_be_written_says_why(written, said):
+    with pytest.raises(TextError) as caught:
+        bind(f"{{{{{written}}}}}")
+    assert said in str(caught.value.faults[0])
+
+
+def test_a_text_file_is_read_or_refused_in_words(tmp_path):
+    path = tmp_path / "a.md"
+    with pytest.raises(TextError, match=r"a\.md: no such file"):
+        read_text(path)
+    for raw, said in (
+        (b"a\n\nb\xff", "not UTF-8 text"),
+        ("a\n\nb\u202e".encode(), r"line 3: .*U\+202E"),
+    ):
+        path.write_bytes(raw)
+        with pytest.raises(TextError, match=said):
+            read_text(path)
+    path.write_bytes(b"\xef\xbb\xbfplain")
+    assert read_text(path) == "plain"
