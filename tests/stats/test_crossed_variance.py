@@ -1,5 +1,7 @@
 """Variances shared over titles and products: limits, a slow plain version, edges."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy import integrate, optimize, stats
@@ -392,3 +394,30 @@ def test_means_part_where_one_run_is_slow_and_hardly_elsewhere(noise):
     assert np.mean(clean) <= 0.02
     assert np.mean(slow) >= 0.6
     assert parted(fit, 0, [0.0, 5.0]) is None  # two runs do not tell which is slow
+
+
+def test_an_error_is_the_mean_over_what_its_title_may_be():
+    """The law of total probability, by hand: each node of the title weighs what it is believed."""
+    keys, var, df, _ = drawn_variances(20, 8, 4, 4)
+    fit = fit_crossed_variances(keys, var, df)
+    cells = np.array([0]), np.array([3.0]), np.array([1]), np.array([8.0])
+    whole = Mixture.of_sides(fit, *cells)
+    parts = []
+    for node in range(fit.title_weight.shape[1]):
+        only = np.zeros_like(fit.title_weight)
+        only[:, node] = 1.0
+        parts.append(Mixture.of_sides(replace(fit, title_weight=only), *cells))
+    assert all((part.start == whole.start).all() for part in parts)
+    expected = sum(w * part.weight for w, part in zip(fit.title_weight[0], parts, strict=True))
+    assert whole.weight == pytest.approx(expected, abs=1e-5)
+
+
+@pytest.mark.parametrize("df_of_it", [2.0, 9.0])
+def test_moments_of_a_cell_apart_are_those_of_ln_chi_square(df_of_it):
+    # ln(df s^2 / chi2_df): digamma and trigamma, by scipy.
+    keys, var, df, _ = drawn_variances(1, 4, 3, 2)
+    df[0] = df_of_it
+    mean, spread = fit_crossed_variances(keys, var, df, apart=keys[:1]).moments(0)
+    expected = np.log(var[0] * df_of_it / 2) - digamma(df_of_it / 2)
+    assert mean == pytest.approx(np.full(mean.size, expected), abs=1e-3)
+    assert spread == pytest.approx(np.full(mean.size, polygamma(1, df_of_it / 2)), rel=1e-3)
