@@ -1,6 +1,8 @@
 """Claims: written and read without loss, traced to runs, refused when they are not what they say."""
 
+import base64
 import dataclasses
+import hashlib
 import json
 import math
 
@@ -16,7 +18,11 @@ from kit.claims.claim import (
     Subject,
     _claims_document,
     _finite,
+    _plain_code,
     _schema_of,
+    anchor_of,
+    claims_frame,
+    once_each,
 )
 from kit.errors import SealError, UsageError
 from kit.methods import METHODS
@@ -172,3 +178,146 @@ def test_every_method_has_words_and_an_unknown_one_is_refused():
     assert all(method.words.endswith(".") and method.version >= 1 for method in METHODS.values())
     with pytest.raises(ValueError, match="no method 'x' in the catalogue"):
         Claim.make("cell", Subject(), Figure(1.0), method="x", unit="", text=Rounded("1", "", ""))
+
+
+# By hand: a control as a sentence takes it up, and its unit.
+@pytest.mark.parametrize(
+    ("meaning", "said"),
+    [
+        ("Main memory, in GB", ("main memory", "GB")),
+        ("The machine's own fan curve", ("fan curve", "")),
+        ("The driver of the machine", ("driver", "")),
+        ("Driver, and its branch", ("driver", "")),
+        ("DDR speed, in MT/s", ("DDR speed", "MT/s")),
+        ("x" * 30, ("x" * 30, "")),
+        ("x" * 31, ("memory (GB)", "")),
+        ("memory_gb", ("memory (GB)", "")),
+    ],
+)
+def test_a_control_in_words(meaning, said):
+    one = dataclasses.replace(book(), names={"controls": {"memory_gb": meaning}})
+    assert one.control_words("memory_gb") == said
+
+
+@pytest.mark.parametrize(
+    ("code", "words"),
+    [("load_pct", "load"), ("board_power_w", "board power (W)"), ("w", "w"), ("_w", " w")],
+)
+def test_a_code_in_words(code, words):
+    assert _plain_code(code) == words
+
+
+def test_a_text_has_names_for_ids():
+    one = dataclasses.replace(
+        book(), names={"products": {"ash-4": "Ash 4"}, "controls": {"fan_mode": "The fan mode"}}
+    )
+    text = "ash-4, fan_mode, ambient_c, runs.csv, run r-1 and other.csv"
+    assert one.in_words(text) == (
+        "Ash 4, fan mode, ambient (°C), the run sheet, run r-1 and other.csv"
+    )
+
+
+def test_names_are_those_of_the_family_a_field_holds():
+    one = dataclasses.replace(
+        book(),
+        names={
+            "products": {"ash": "Ash"}, "titles": {"dell": "Dell"}, "metrics": {"m": "Metric"},
+            "title_groups": {"all": "every title"}, "price_kinds": {"all": "each price"},
+        },
+    )  # fmt: skip
+    assert [one.name(*case) for case in (("product", "ash"), ("baseline", "ash"), ("title", "dell"),
+            ("title", "ash"), ("metric", "m"), ("unit", "m"))] == [
+        "Ash", "Ash", "Dell", "ash", "Metric", "m"]  # fmt: skip
+    assert [one.name("group", "all", kind=kind) for kind in ("suite", "price", "cell", "")] == [
+        "every title", "each price", "all", "all"]  # fmt: skip
+    assert one.family("part", "sensitivity") == {} and one.own_name == "Ash"
+    assert one.whole_words("the suite") == "the suite"
+    chosen = dataclasses.replace(one, settings={"headline": "all"})
+    assert chosen.whole_words("the suite") == "every title"
+    assert (chosen.locale, chosen.language) == ("en", "en")
+
+
+@pytest.mark.parametrize(("low", "high"), [(1.2, 1.3), (None, 1.3), (1.2, None), (None, None)])
+def test_the_ends_of_an_interval_are_both_there_or_neither(low, high):
+    ends = claim(low=low, high=high).ends
+    if None in (low, high):
+        assert all(math.isnan(end) for end in ends)
+    else:
+        assert ends == (1.2, 1.3)
+
+
+@pytest.mark.parametrize(
+    ("runs", "set_aside", "run"),
+    [
+        (("a",), (), "a"),
+        ((), ("b",), "b"),
+        (("a",), ("b",), ""),
+        (("a", "b"), (), ""),
+        ((), (), ""),
+    ],
+)
+def test_a_claim_is_of_one_run_or_of_none(runs, set_aside, run):
+    assert claim(runs=runs, set_aside=set_aside).run == run
+
+
+def test_a_claim_as_made_keeps_each_thing_once_and_no_interval_without_an_end():
+    subject = Subject("average_fps", "ash", "birch", "dell", runs=("a", "a", "b"), marks=("m", "m"))
+    made = Claim.make_ratio("margin", subject, Figure(1.25, 1.2, 1.3, 0.95, "ahead"),
+                            method="margin-welch", locale="en")  # fmt: skip
+    assert (made.runs, made.marks, made.confidence) == (("a", "b"), ("m",), 0.95)
+    assert (made.text, made.interval, made.unit) == ("+25\u00a0%", "+20 to +30", "ratio")
+    assert made.printed == "+25\u00a0% (+20 to +30)" and made.is_figure and not made.waived
+    bare = Claim.make_ratio("margin", subject, Figure(None, None, None, 0.95), method="margin-welch",
+                            locale="en")  # fmt: skip
+    assert (bare.value, bare.confidence, bare.interval) == (None, None, "")
+    endless = Claim.make_ratio("margin", subject, Figure(1.25, -math.inf, math.inf, 0.95),
+                               method="margin-welch", locale="en")  # fmt: skip
+    assert (endless.low, endless.high, endless.interval) == (None, None, "")
+    said = Claim.state("set_aside", "too hot", Subject(set_aside=("r2",)), outcome="hot")
+    assert (said.id, said.value, said.outcome, said.is_figure) == (
+        "set_aside/r2", None, "hot", False)  # fmt: skip
+    assert claim(marks=("waived:x",)).waived and not claim(marks=("x", "y")).waived
+    share = Claim.make_share("share_within", Subject("m"), 0.05, method="margin-welch", locale="en")
+    assert (share.text, share.unit) == ("5.0\u00a0%", "share")
+    assert Claim.id_of("step", metric="m", group="g", product="p", part="x") == (
+        "step/m/g/p/all-titles/x")  # fmt: skip
+    assert [Claim.id_of("plan", part="x", title=title, product="p") for title in ("", "t")] == [
+        "plan/x", "plan/x/t/p"]  # fmt: skip
+
+
+def test_a_trace_has_each_claim_once_below_the_one_made_from_it():
+    top = claim("top", inputs=("left", "right"), set_aside=(), marks=())
+    left, right = (claim(name, inputs=("leaf",)) for name in ("left", "right"))
+    one = book(top, left, right, claim("leaf", text="+5 %", inputs=("r1",)))
+    lines = one.trace_lines("top")
+    assert [line for line in lines if " from " in line] == [
+        "  from left = +25 %", "    from leaf = +5 %", "  from right = +25 %",
+    ]  # fmt: skip
+    assert lines[:2] == ["top", "  +25 %  (+20 to +30)"]
+    assert lines[-2:] == ["  runs used", f"    r1  logs/r1.csv  10 frames  sha256 {'a' * 64}"]
+    assert [c["id"] for c in one.trace_tree("top")["inputs"]] == ["leaf", "left", "right"]
+    stated = book(claim(value=None, low=None, high=None, interval="", outcome="", marks=(), runs=(),
+                        set_aside=(), inputs=(), method="stated"))  # fmt: skip
+    lines = stated.trace_lines(claim().id)
+    assert lines[:2] == [claim().id, "  +25 %"] and lines[-2:] == ["  runs used", "    none"]
+    assert not any(line.startswith(("  value", "  interval", "  outcome")) for line in lines)
+
+
+def test_a_table_of_claims_has_numbers_and_texts():
+    frame = claims_frame([claim(runs=("r1", "r2")), claim(value=None, low=None)])
+    assert frame["runs"].tolist() == ["r1 r2", "r1"]
+    assert str(frame["value"].dtype) == "float64" and math.isnan(frame["low"][1])
+
+
+def test_a_key_twice_is_told_and_json_has_no_escapes():
+    with pytest.raises(ValueError, match=f"the key '{'k' * 80}' stands twice"):
+        once_each([("a", 1), ("k" * 81, 1), ("k" * 81, 2)])
+    assert once_each([("a", 1), ("b", 1)]) == {"a": 1, "b": 1}
+    assert "\u05d0".encode() in book().to_json()
+    with pytest.raises(ValueError, match="JSON compliant"):
+        book(claim(value=math.nan)).to_json()
+    empty = dataclasses.replace(book(), claims=(), runs=())
+    assert ClaimBook.parse(empty.to_json(), file="x").claims == ()
+    # RFC 4648 of a SHA-256, by hashlib and base64: it must stay from one version to the next.
+    digest = hashlib.sha256(b"count/titles").digest()
+    assert anchor_of("count/titles") == f"t-{base64.b32encode(digest).decode()[:9].lower()}"

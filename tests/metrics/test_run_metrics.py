@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import asdict, fields, replace
 
 import numpy as np
 import pandas as pd
@@ -13,21 +14,28 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from lagging import lagging_run, made_scene
 from run_facts import metrics_of
+from scipy.ndimage import median_filter
+from scipy.stats import lognorm
 
 import kit.metrics.run_metrics
 from kit.bench.runs import Run, RunRow
 from kit.errors import RunFileError
 from kit.logs.read import Log
 from kit.metrics.run_metrics import (
+    RunDiagnostics,
+    RunMetrics,
+    _ends,
     _energy_per_frame,
     _time_over_budget,
     find_hitches,
     measure_log,
     measure_tables,
+    state_metrics,
 )
 from kit.settings.metric import FRAME_METRICS
 from kit.settings.params import MetricParams
 from kit.stats.series import LOW_DEFINITIONS, effective_size, lag1_autocorrelation, low_fps
+from kit.trace import Trace
 
 # 990 frames of 10 ms and 10 of 50 ms, see test_lows.
 STUTTER = np.r_[np.full(990, 10.0), np.full(10, 50.0)]
@@ -314,3 +322,90 @@ def test_a_log_gives_its_sensors_lags_and_energy_by_lag():
     assert found.energy_by_lag_j[0] == found.energy_per_frame_j
     assert len(found.energy_by_lag_j) == len(found.lags["power_w"].likely) == 51
     assert found.energy_by_lag_j[13] == _energy_per_frame(frame_ms, watts, lag_s=1.3)
+
+
+def test_what_is_not_known_of_a_run_without_a_log_is_nothing():
+    row = RunRow("r1", "heron", "dunes", typed={"average_fps": 61.5})
+    found = {k: v for k, v in asdict(RunDiagnostics.of_typed(row)).items() if v}
+    assert found == {"run": "r1", "average_fps": 61.5, "drift_p": 1.0}
+    assert not RunDiagnostics("r1").measurable and RunDiagnostics("r1", frames=1).measurable
+    made = RunMetrics("r1", "heron", "dunes", "", {}, trace=Trace("run", "f" * 64, "r1"))
+    assert [f.name for f in fields(made) if getattr(made, f.name)] == [
+        "run", "product", "title", "trace", "blocks", "passes",
+    ]  # fmt: skip
+    assert made.passes == 1
+
+
+@pytest.mark.parametrize(
+    ("readings", "ends"),
+    [
+        ([1.0, 2.0, 3.0, 4.0], None),
+        ([1.0, 2.0, 3.0, 4.0, 5.0], (1.0, 5.0)),
+        ([math.nan, 2.0, 3.0, 4.0, 5.0], None),
+        ([1.0, 2.0, 3.0, 4.0, math.nan], None),
+        ([1.0, math.nan, 0, 0, 0, 0, 0, 0, 4.0, 6.0], (1.0, 5.0)),
+        ([1.0, 3.0, 0, 0, 0, 0, 0, 0, math.nan, 6.0], (2.0, 6.0)),
+    ],
+)
+def test_the_ends_of_a_run_are_its_first_and_last_fifth(readings, ends):
+    # By hand: fifths of four readings have none, of five one, of ten two.
+    assert _ends(np.array(readings)) == ends
+
+
+def test_an_average_without_a_stretch_is_that_of_the_rest():
+    # By hand: two halves of equal time at 100 and 50 frames per second, 75 on average.
+    told = RunDiagnostics("r1", average_fps=75.0, profile=(10.0, 10.0, 20.0, 20.0))
+    assert told.average_without([]) == pytest.approx(75.0)
+    assert told.average_without([(0.0, 0.5)]) == pytest.approx(50.0)
+    assert told.average_without([(0.5, 1.0)]) == pytest.approx(100.0)
+    assert told.average_without([(0.0, 0.25), (0.75, 1.0)]) == pytest.approx(75.0)
+    assert told.average_without([(0.125, 0.375)]) == pytest.approx(50.0)  # both middles are out
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_hitches_stand_where_a_running_median_puts_them(seed):
+    # scipy's median filter in the middle of a run; the first and last 15 frames by hand.
+    rng = np.random.default_rng(seed)
+    frame_ms = rng.lognormal(1.5, 0.5, 300)
+    frame_ms[[0, 14, 15, 284, 285, 299]] *= 6
+    around = median_filter(frame_ms, 31)
+    around[:15], around[-15:] = np.median(frame_ms[:31]), np.median(frame_ms[-31:])
+    expected = np.flatnonzero((frame_ms > 2 * around) & (frame_ms > around + 3.0))
+    places, medians = find_hitches(frame_ms, factor=2.0, more_ms=3.0)
+    assert places.tolist() == expected.tolist() and places.size
+    assert medians.tolist() == around[expected].tolist()
+
+
+@pytest.mark.parametrize(("ms", "count"), [(20.0, 0), (20.001, 1)])
+@pytest.mark.parametrize(("factor", "more_ms"), [(2.0, 1.0), (1.1, 10.0)])
+def test_a_hitch_is_longer_than_its_bounds(ms, count, factor, more_ms):
+    frame_ms = np.r_[np.full(40, 10.0), ms, np.full(40, 10.0)]
+    assert find_hitches(frame_ms, factor=factor, more_ms=more_ms)[0].size == count
+    assert find_hitches(np.array([10.0, ms, 10.0]), factor=factor, more_ms=more_ms)[0].size == count
+
+
+def test_a_frame_just_over_its_budget_counts_where_the_log_is_exact():
+    assert _time_over_budget(np.array([16.7, 10.0]), budget_hz=60) == pytest.approx(16.7 / 26.7)
+    assert _time_over_budget(np.array([20.0]), budget_hz=50) == 0
+
+
+def test_energy_with_a_lag_sets_power_against_the_frames_before():
+    # By hand: 1 s of frames of 10 ms; what is read after half a second, 200 W, belongs to the
+    # first 50 frames: 200 W times 0.5 s over 50 frames.
+    frame_ms, power_w = np.full(100, 10.0), np.r_[np.full(50, 100.0), np.full(50, 200.0)]
+    assert _energy_per_frame(frame_ms, power_w, lag_s=0.495) == pytest.approx(
+        (100 + 50 * 200) / 51 * 0.505 / 50.5
+    )
+    assert _energy_per_frame(frame_ms, power_w, lag_s=0.25) == pytest.approx(
+        (25 * 100 + 50 * 200) / 75 * 0.75 / 75
+    )
+
+
+@pytest.mark.parametrize("spread", [0.008, 0.3])
+def test_a_stated_spread_is_that_of_a_lognormal(spread):
+    # scipy: a lognormal of that sigma has that standard deviation as a share of its mean.
+    row = replace(ROW, log="", typed={"average_fps": 61.5}, passes=3, spread=spread)
+    made = state_metrics(row, RunDiagnostics.of_typed(row), None, params=PARAMS)
+    law = lognorm(made.spread["average_fps"])
+    assert law.std() / law.mean() == pytest.approx(spread, rel=1e-9)
+    assert (set(made.spread), made.passes) == ({"average_fps"}, 3)
