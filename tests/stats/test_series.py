@@ -16,11 +16,13 @@ from statsmodels.tsa.stattools import acf
 from kit.metrics.blocks import measure_blocks
 from kit.settings.metric import _mean_influence, tail_shares
 from kit.stats.series import (
+    LAGS_S,
     LOW_DEFINITIONS,
     LagProfile,
     SensorLag,
     _frame_time_quantile,
     _grubbs_critical,
+    _new_readings,
     _rank_trend,
     _slowest_frames,
     _stretch,
@@ -581,6 +583,16 @@ def test_a_sensor_that_does_not_follow_the_frames_has_no_lag():
         run = lagging_run(draw, load, lag_s=0, follows_w=0, warms_w=20, wander=0.8)
         said.append(SensorLag.pooled([LagProfile.of_run(*run)]).why)
     assert said.count("its readings do not follow the frames") >= 49
+
+
+def test_a_sensor_counts_where_it_was_read_anew_and_once_a_step():
+    # By hand: anew where the figure differs or comes after a gap; of a step of lags the last.
+    step = LAGS_S[1]
+    ends = step * np.array([0.2, 0.6, 1.2, 1.8, 2.4, 3.3, 3.7, 4.5])
+    at, read = _new_readings(ends, np.array([5.0, 5.0, 6.0, 7.0, 7.0, math.nan, 7.0, 8.0]))
+    assert at.tolist() == ends[[0, 3, 6, 7]].tolist()
+    assert read.tolist() == [5.0, 7.0, 7.0, 8.0]
+    assert [x.size for x in _new_readings(ends, np.full(8, math.nan))] == [0, 0]
 
 
 def test_a_lag_that_is_not_told_says_why():
