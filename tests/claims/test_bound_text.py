@@ -13,6 +13,7 @@ from kit.claims.bound_text import (
     find_claim,
     printed_forms,
     read_text,
+    restate,
     with_currency_sign,
 )
 from kit.claims.claim import Claim, ClaimBook, RunRecord, anchor_of
@@ -511,3 +512,53 @@ def test_a_text_file_is_read_or_refused_in_words(tmp_path):
             read_text(path)
     path.write_bytes(b"\xef\xbb\xbfplain")
     assert read_text(path) == "plain"
+
+
+# By hand, after the table at the head of the module: the id each form of a reference asks for.
+@pytest.mark.parametrize(
+    ("written", "wanted"),
+    [
+        ("low_1pct x in t", "cell/low_1pct_fps/t/x"),
+        ("margin x over y in t", "margin/average_fps/t/x-over-y"),
+        ("low_1pct margin x over y in t", "margin/low_1pct_fps/t/x-over-y"),
+        ("suite x over y on g", "suite/average_fps/g/x-over-y"),
+        ("low_1pct suite x over y", "suite/low_1pct_fps/all/x-over-y"),
+        ("smallest x over y", "suite_smallest/average_fps/all/x-over-y"),
+        ("false x over y", "suite_false/average_fps/all/x-over-y"),
+        ("count ahead x over y", "suite_count/average_fps/all/x-over-y/ahead"),
+        ("count above x over y", "suite_side/average_fps/all/x-over-y/above"),
+        ("count below x over y on g", "suite_side/average_fps/g/x-over-y/below"),
+        ("part x over y", "part/average_fps/x-over-y"),
+        ("step scale 2 over 1 of x", "step/average_fps/scale/x/all-titles/2-over-1"),
+        ("step scale 2 over 1 of x in t", "step/average_fps/scale/x/t/2-over-1"),
+        ("price x at scenario: cheaper", "value/scenario: cheaper/price/x"),
+        ("cost x at k", "value/k/cost_per_fps/x"),
+        ("cut x over y at k", "value/k/cut_needed/x-over-y"),
+        ("spec memory x", "specification/memory/x"),
+        ("limit in t", "flag/processor_bound/t"),
+        ("frames used", "count/frames/used"),
+        ("titles", "count/titles"),
+    ],
+)
+def test_a_reference_asks_for_one_claim(written, wanted):
+    with pytest.raises(TextError) as caught:
+        bind(f"{{{{{written}}}}}")
+    assert f'no such claim "{wanted}"' in str(caught.value.faults[0])
+
+
+def test_a_text_is_checked_from_its_first_character():
+    for text, said in (("12 EUR.", '"12 EUR"'), ("Faster.\n", '"Faster" claims something')):
+        with pytest.raises(TextError) as caught:
+            bind(text)
+        assert [fault.line for fault in caught.value.faults] == [1]
+        assert said in str(caught.value.faults[0])
+
+
+def test_a_text_written_for_other_claims_is_restated_line_by_line():
+    text = "\n{{margin ash over birch in dell}}\n{{runs  used}} {{titles}}\n\n{{say ash}}"
+    assert restate(text, book()) == {
+        (2, "margin ash over birch in dell"): "25.0\u00a0% faster, ahead",
+        (3, "runs used"): "90",
+        (3, "titles"): 'no such claim "count/titles"',
+        (5, "say ash"): "write say RELATION ...: and the words, in double braces",
+    }
