@@ -541,6 +541,19 @@ def flags() -> list[tuple[str, str, str, str]]:
     ]
 
 
+def ran_apart(sheet: pd.DataFrame, one: str, two: str) -> bool:
+    """Return whether one product ran wholly before the other in some title, in days of its own."""
+    timed = sheet[(sheet["began"].str.len() > 10) & ~sheet["status"].isin(["crashed", "refused"])]
+    for _, rows in timed.groupby("title"):
+        a, b = (rows[rows["product"] == product] for product in (one, two))
+        shared = set(a["session"]) & set(b["session"]) - {""}
+        if min(len(a), len(b)) > 1 and len(shared) < 2:
+            (a, b) = (pd.to_datetime(side["began"], utc=True) for side in (a, b))
+            if a.max() < b.min() or b.max() < a.min():
+                return True
+    return False
+
+
 def expected_flags(sheet: pd.DataFrame) -> set[tuple[str, str, str, str]]:
     """Return every flag that what is planted must raise, at default thresholds."""
     cell = {r.run: (r.product, r.title) for r in sheet.itertuples()}
@@ -559,6 +572,8 @@ def expected_flags(sheet: pd.DataFrame) -> set[tuple[str, str, str, str]]:
     desk = sheet[sheet["product"] == "fennock-9-desk"]["driver"].astype(str)
     assert set(desk) == {"52.1"} and "52.3" in set(reviewed)
     found.add(("stale", "", "fennock-9-desk", ""))
+    pairs = [(REVIEWED, other) for other in BASELINES] + [("fennock-9-desk", "fennock-8-desk")]
+    found |= {("separate_blocks", "", one, "") for one, two in pairs if ran_apart(sheet, one, two)}
     found |= {("capped", "", product, title) for product, title, _ in FACTS["capped"]}
     for hot in map(tuple, FACTS["drifting"]):
         found.add(("throttling", "", *hot))
