@@ -703,7 +703,9 @@ def _value_claims(review: Review, results: Results) -> Iterator[Claim]:
         )
         if kind.startswith(SCENARIO) or len(price.observations) < 2:
             continue
-        for n, (row, seen) in enumerate(zip(price.observations, price.values, strict=True), 1):
+        observed = zip(price.observations, price.values, strict=True)
+        ordered = sorted(observed, key=lambda one: (one[0].date, one[1], one[0].source))
+        for n, (row, seen) in enumerate(ordered, 1):
             yield Claim.make(
                 "price_seen",
                 Subject(product=product, group=kind, part=f"{row.date.isoformat()}/{n}",

@@ -342,7 +342,7 @@ def test_the_executed_demo_is_what_its_claims_give(made):
             )
             assert again[cell["id"]].markup in shown, cell["id"]
             compared += 1
-    assert compared == len(again) == 34
+    assert compared == len(again) == 36
 
 
 def test_no_code_reaches_a_reader_of_the_page(made, page):
