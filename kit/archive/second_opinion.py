@@ -299,7 +299,7 @@ class _Review:
         variance = squares / df if df and squares > 1e-28 * df else 0.0
         return mean, variance, sum(n), df
 
-    def lent(self, metric: str, side: _Side) -> _Side:
+    def borrowed(self, metric: str, side: _Side) -> _Side:
         """Return a side that has no spread of its own with that of the titles params name."""
         named = self.settings["margins"].get("spread_from") or ()
         sides = []
@@ -371,7 +371,7 @@ def _of_low(review: _Review, claim: _Claim) -> _Figure:
 
 def _of_cell(review: _Review, claim: _Claim) -> _Figure:
     side = review.pooled(claim["metric"], review.side(claim, claim["product"]))
-    mean, variance, n, df = review.lent(claim["metric"], side)
+    mean, variance, n, df = review.borrowed(claim["metric"], side)
     half = _error(variance / n, df, review.confidence)
     if claim["method"] not in {"cell-welch", "cell-borrowed"}:
         half = None
@@ -405,7 +405,7 @@ def _of_margin(review: _Review, claim: _Claim) -> _Figure:
         sides = [review.pooled(claim["metric"], x) for x in (a, b)]
         one = all(df == 0 for *_, df in sides)
         if "borrowed" in main["method"]:
-            sides = [review.lent(claim["metric"], x) for x in sides]
+            sides = [review.borrowed(claim["metric"], x) for x in sides]
         log, half = _welch(sides[0], sides[1], review.confidence, one=one)
     if main["method"] == "difference":
         return log * DB, None, None
