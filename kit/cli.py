@@ -727,6 +727,10 @@ def _verify(
         Path | None,
         typer.Option(metavar="KEY", help="Sign a statement of the answer, beside the bag."),
     ] = None,
+    reviews: Annotated[
+        list[Path] | None,
+        typer.Option("--other", metavar="BAG", help="A review whose figures its text takes."),
+    ] = None,
     other: Annotated[
         Path | None,
         typer.Option("--with", metavar="PYTHON", help="Ask the version this Python has installed."),
@@ -744,6 +748,7 @@ def _verify(
             raise UsageError("--attest states what this version found: leave --with out, or it")
         asked = ["--signer", str(signer.absolute())] if signer else []
         asked += ["--tsa", str(authority.absolute())] if authority else []
+        asked += [part for path in reviews or () for part in ("--other", str(path.absolute()))]
         asked += ["--require", require] if require else []
         asked += ["--attest", str(attest)] if attest else []
         asked += ["--no-limits"] * (other is None) + ["--json"] * as_json
@@ -754,7 +759,7 @@ def _verify(
     from kit.archive.verifying import verify_bag, write_attestation
 
     with _progress("verifying"):
-        verification = verify_bag(bag, signer=signer, authority=authority)
+        verification = verify_bag(bag, signer=signer, authority=authority, others=reviews or ())
     if attest is not None:
         typer.echo(_printable(str(write_attestation(bag, verification, key=attest))), err=True)
     words = [word.strip() for word in require.split(",")] if require else None

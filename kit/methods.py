@@ -142,6 +142,8 @@ _WORDS = {
     "same per frame per second.",
     "cut-needed": "How much of the price would have to go to reach the price of equal value; 0 "
     "where none.",
+    "elsewhere": "As another review states it, named with its date and, where it is sealed, the "
+    "identity of its bag: taken over, not worked out here.",
     "given": "Given by the maker, as recorded in bench.yaml.",
     "derived": "Worked out from figures given by the maker: see the column's formula.",
     "count": "Counted.",

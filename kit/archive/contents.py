@@ -279,6 +279,11 @@ def _input_items(scope: Scope, book: ClaimBook) -> list[Item]:
     if loaded.params.text is not None:
         items.append(Item(text_path(loaded.params.text), loaded.path.parent / loaded.params.text))
     items += [Item(text_path(n), loaded.path.parent / n) for n in loaded.house_files]
+    items += [
+        Item(f"data/reviews/{name}/{file}", data)
+        for name in book.names.get("reviews", {})
+        for file, data in ClaimBook.files_of(loaded.reviews[name]).items()
+    ]
     items += [Item(f"data/bench/{name}", data) for name, data in _excerpt_bench(scope).items()]
     if scope.journal.there:
         items.append(Item(JOURNAL_PART, _journal_part(scope)))
@@ -373,6 +378,8 @@ second_opinion.py  works averages, lows, margins, suites and prices out again fr
 params/          what was compared, and how
 bench/           products, titles, run sheet and prices of this review, and its raw logs as
                  recorded, also of the runs that were set aside
+reviews/         claims of other reviews that the text takes figures from, with the manifests that
+                 lead from them to the identity of their bags
 executed.ipynb   the notebook that made the report, with tables/ and charts/ beside it
 environment/     versions locked and versions installed when the review ran
 
@@ -452,6 +459,7 @@ _ABOUT = {
     "tables": ("A table of results, unrounded", "result"),
     "charts": ("A chart of the report, or its numbers", "result"),
     "params": ("What the review compares and how, or its text", "input"),
+    "reviews": ("What another review states, whose figures its text takes", "input"),
     "bench": ("A raw log", "input"),
     "environment": ("What the review was made with", ""),
     "schemas": ("JSON Schema of a file in here", ""),

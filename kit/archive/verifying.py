@@ -44,7 +44,7 @@ from kit.archive.signature import (
 )
 from kit.archive.unbag import Bag, Listing, open_bag
 from kit.bench.journal import Anchor, read_excerpt
-from kit.claims.claim import ClaimBook
+from kit.claims.claim import REVIEW_FILES, ClaimBook
 from kit.errors import BenchError, Finding, HostileBagError, SealError, UsageError, did_you_mean
 from kit.metrics.measuring import PLAIN, Reading
 from kit.package import PACKAGE, kit_version
@@ -207,6 +207,7 @@ class _Walk:
     listing: Listing
     authority: Path | None = None
     reading: Reading = PLAIN
+    others: Sequence[Path] = ()
     book: ClaimBook | None = None
     fresh: Fresh | None = None
     remade: Remade = field(default_factory=Remade)
@@ -222,6 +223,7 @@ def verify_bag(
     *,
     signer: Path | None = None,
     authority: Path | None = None,
+    others: Sequence[Path] = (),
     reading: Reading = PLAIN,
 ) -> _Verification:
     """Verify a sealed review.
@@ -235,6 +237,8 @@ def verify_bag(
         not whose it is.
     authority : Path, optional
         Certificates, in PEM, of the time-stamping authority that must have seen it.
+    others : sequence of Path
+        Reviews whose figures its text takes, to compare what the bag holds of them with.
     reading : Reading
         How logs are read: plainly, or with a store where many bags nearly alike are verified.
 
@@ -254,7 +258,7 @@ def verify_bag(
     key = load_public_key(signer) if signer is not None else None
     try:
         with open_bag(path) as bag:
-            seen = _verify_open(bag, key, reading, authority)
+            seen = _verify_open(bag, key, reading, authority, others)
         return replace(seen, attested=tuple(_attested(path, seen)))
     except HostileBagError as error:
         return _unsafe(path.name, error.findings)
@@ -318,14 +322,18 @@ def _unsafe(name: str, findings: Sequence[Finding]) -> _Verification:
 
 
 def _verify_open(
-    bag: Bag, signer: Ed25519PublicKey | None, reading: Reading, authority: Path | None
+    bag: Bag,
+    signer: Ed25519PublicKey | None,
+    reading: Reading,
+    authority: Path | None,
+    others: Sequence[Path],
 ) -> _Verification:
     """Do every stage that can be done with a bag that is safe to read.
 
     A stage that meets a file it cannot read fails with that as its finding, and the next ones are
     still done; those that need claims are not done where there are none.
     """
-    walk = _Walk(bag, signer, bag.read_listing(), authority, reading)
+    walk = _Walk(bag, signer, bag.read_listing(), authority, reading, others)
     walk.book = _read_book(walk)
     always: dict[str, Callable[[_Walk], tuple[list[Finding], str]]] = {
         "structure": _structure, "bytes": _bytes, "completeness": _completeness,
@@ -401,9 +409,38 @@ def _completeness(walk: _Walk) -> tuple[list[Finding], str]:
         findings += _logs(walk, walk.book)
         findings += _strangers(walk, walk.book)
     more, said = _journal(walk)
-    return [*findings, *more], (
-        f"Every file listed, every listed file here; logs of {runs} runs. {said}"
+    elsewhere = [_stated_elsewhere(walk, name) for name in _other_reviews(walk)]
+    findings += [*more, *(finding for found, _ in elsewhere for finding in found)]
+    return findings, " ".join(
+        [f"Every file listed, every listed file here; logs of {runs} runs. {said}"]
+        + [words for _, words in elsewhere]
     )
+
+
+def _other_reviews(walk: _Walk) -> list[str]:
+    """Return the names of other reviews whose figures the claims take."""
+    named = walk.book.names.get("reviews", {}) if walk.book else {}
+    return [name for name in named if re.fullmatch(r"[\w.-]{1,80}", name) and name[0] != "."]
+
+
+def _stated_elsewhere(walk: _Walk, name: str) -> tuple[list[Finding], str]:
+    """Compare what the bag holds of another review with its seal, and with the review if given."""
+    place = f"data/reviews/{name}"
+    try:
+        held = ClaimBook.read_stated(walk.bag.folder / place)
+    except SealError as error:
+        found = Finding("completeness", place, "claims that their manifests lead to", str(error))
+        return [found], ""
+    sealed = f"sealed as {held.seal}" if held.seal else "which was not sealed"
+    said = f"Figures of {name} are as stated there on {held.date}, {sealed}"
+    given = [ClaimBook.read_stated(path) for path in walk.others]
+    same = [book for book in given if book.review == held.review]
+    if not same:
+        return [], f"{said}; its own review was not given (--other) and not looked at."
+    if any(book.to_json() == held.to_json() and book.seal == held.seal for book in same):
+        return [], f"{said}, and as the review given has them: verify that in turn."
+    expected = f"the claims of {same[0].review} as given, {same[0].seal or 'not sealed'}"
+    return [Finding("completeness", place, expected, held.seal or "other claims")], f"{said}."
 
 
 def _journal(walk: _Walk) -> tuple[list[Finding], str]:
@@ -486,6 +523,9 @@ def _strangers(walk: _Walk, book: ClaimBook) -> Iterator[Finding]:
     params_path = f"data/params/{book.params_file}"
     known = written | _ENVIRONMENT | BENCH_FILES | {params_path}
     own = {item.path: item.measure()[1] for item in kit_items(book)}
+    known |= {
+        f"data/reviews/{name}/{file}" for name in _other_reviews(walk) for file in REVIEW_FILES
+    }
     known |= {JOURNAL_PART, *own, *(f"data/bench/{run.file}" for run in book.runs if run.file)}
     text, style = book.settings.get("text"), book.settings.get("style")
     named = [("text", text)] if isinstance(text, str) else []

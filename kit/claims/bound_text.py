@@ -20,6 +20,8 @@ A reference stands in double braces and names what it wants by product, title an
 ``{{spec FIELD P}}``                   a figure of the specification table
 ``{{limit in T}}``                     whether the processor sets the limit, where that was asked
 ``{{runs used}}``                      runs ``used``, ``set_aside``; ``{{titles}}``
+``{{suite P over B @ R}}``             any of these figures as another review states it: one that
+                                       params name R under ``reviews``
 =====================================  ======================================================
 
 After ``|`` stands how to write it: ``interval`` adds the interval, ``number`` gives the figure
@@ -36,17 +38,19 @@ checks a relation (`kit.claims.relations`) and prints the words. Else its senten
 from __future__ import annotations
 
 import contextlib
+import datetime as dt
 import difflib
 import re
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 from kit.claims.claim import Claim, ClaimBook, load_claims
 from kit.claims.lexicon import HELD, ClaimingWord, Suggester
 from kit.claims.relations import METRIC_WORDS, Judged, judge_relation
-from kit.errors import Fault, TextError, UsageError, did_you_mean
+from kit.errors import Fault, ParamsError, SealError, TextError, UsageError, did_you_mean
 from kit.rounding import BY_FIGURES, MINUS, NBSP, TURNED, Rounded, Speaker
 from kit.settings.metric import HEADLINE, METRICS
 from kit.settings.params import LoadedParams
@@ -168,6 +172,55 @@ class BoundText:
                 )
         return sorted(rows, key=lambda row: row["line"])
 
+    @staticmethod
+    def claims_elsewhere(loaded: LoadedParams) -> tuple[list[Claim], dict[str, dict[str, str]]]:
+        """Return what a review's text refers to in other reviews.
+
+        Returns
+        -------
+        list of Claim, dict of str to dict of str to str
+            Each figure once, as stated there; names of these reviews, their days, the identities of
+            their bags, and of products and titles that they have. What a reference does not find is
+            a fault of the text: binding tells it.
+
+        Raises
+        ------
+        ParamsError
+            If another review cannot be read, or writes its figures in another way.
+        """
+        named = loaded.params.text
+        if not loaded.reviews or named is None:
+            return [], {}
+        claims: dict[str, Claim] = {}
+        books: dict[str, ClaimBook] = {}
+        for written in REFERENCE.findall(read_text(loaded.path.parent / named)):
+            phrase, _, review = (p.strip() for p in written.partition("|")[0].partition(" @"))
+            if phrase.startswith("say ") or review not in loaded.reviews:
+                continue
+            if review not in books:
+                try:
+                    books[review] = ClaimBook.read_stated(loaded.reviews[review])
+                except SealError as error:
+                    fault = loaded.document.fault(str(error), "reviews", review)
+                    raise ParamsError([fault]) from None
+                if books[review].locale != loaded.params.locale:
+                    said = f"writes figures as in {books[review].locale}; this review must, too"
+                    raise ParamsError([loaded.document.fault(said, "reviews", review)])
+            with contextlib.suppress(LookupError):
+                claim = _claim_of(phrase, books[review])[0].elsewhere(review)
+                claims[claim.id] = claim
+        elsewhere: dict[str, str] = {}
+        for book in books.values():
+            elsewhere |= {**book.names.get("titles", {}), **book.names.get("products", {})}
+        used = {name for c in claims.values() for name in (c.product, c.baseline, c.title)}
+        names = {
+            "reviews": {name: book.title for name, book in books.items()},
+            "review_days": {name: book.date for name, book in books.items()},
+            "review_seals": {name: book.seal for name, book in books.items()},
+            "elsewhere": {name: words for name, words in elsewhere.items() if name in used},
+        }
+        return [*claims.values()], {family: of for family, of in names.items() if of}
+
     def to_frame(self) -> Any:
         """Return the figures and bound words as a DataFrame: line, reference, claim, text."""
         import pandas as pd
@@ -190,7 +243,12 @@ def _without_references(source: str) -> str:
 
 
 def bind_text(
-    source: str, book: ClaimBook, *, file: str, names: Mapping[str, str] | None = None
+    source: str,
+    book: ClaimBook,
+    *,
+    file: str,
+    names: Mapping[str, str] | None = None,
+    others: Mapping[str, Path] = MappingProxyType({}),
 ) -> BoundText:
     """Check a text against the claims it refers to.
 
@@ -204,6 +262,9 @@ def bind_text(
         The name faults should give the text.
     names : mapping of str to str, optional
         Display names of products by id, for sentences and for comparisons without a figure.
+    others : mapping of str to Path
+        Where reviews are whose figures a reference may ask for (`LoadedParams.reviews`), for those
+        that `book` does not state.
 
     Raises
     ------
@@ -222,7 +283,7 @@ def bind_text(
             if written.startswith("say "):
                 references.append(_bound_words(place, book))
                 continue
-            claim, forms = _find_claim(written, book)
+            claim, forms = _find_claim(written, book, others)
             text = _reference_text(claim, forms, book=book, names=shown)
         except LookupError as error:
             faults.append(Fault(file, str(error.args[0]), line=line, key=f"{{{{{written}}}}}"))
@@ -256,6 +317,8 @@ def _bound_words(place: tuple[str, int, int, int], book: ClaimBook) -> Reference
     words = words.strip()
     if not colon or not words:
         raise LookupError("write say RELATION ...: and the words, in double braces")
+    if " @" in relation:
+        raise LookupError("a relation is judged by this review's claims; @ belongs to a figure")
     judged = judge_relation(relation, book)
     if not judged.holds:
         instead = f'; "say {judged.instead}" would hold' if judged.instead else ""
@@ -374,7 +437,13 @@ def bind_review_text(loaded: LoadedParams, book: ClaimBook) -> BoundText | None:
     if loaded.params.text is None:
         return None
     path = loaded.path.parent / loaded.params.text
-    return bind_text(read_text(path), book, file=path.name, names=book.names.get("products"))
+    return bind_text(
+        read_text(path),
+        book,
+        file=path.name,
+        names=book.names.get("products"),
+        others=loaded.reviews,
+    )
 
 
 def read_text(path: Path) -> str:
@@ -428,7 +497,9 @@ def _typed_figures(sentence: str, file: str, text: str, start: int) -> Iterator[
         )
 
 
-def _find_claim(written: str, book: ClaimBook) -> tuple[Claim, frozenset[str]]:
+def _find_claim(
+    written: str, book: ClaimBook, others: Mapping[str, Path] = MappingProxyType({})
+) -> tuple[Claim, frozenset[str]]:
     """Return the claim a reference names, and how it is to be written.
 
     Raises
@@ -437,18 +508,32 @@ def _find_claim(written: str, book: ClaimBook) -> tuple[Claim, frozenset[str]]:
         If the reference is not in a known form, or names no claim; the message says what to do.
     """
     phrase, _, options = written.partition("|")
+    phrase, _, review = (part.strip() for part in phrase.partition(" @"))
     forms = frozenset(options.replace(",", " ").split())
     for form in sorted(forms - FORMS):
         guess = did_you_mean(form, FORMS, listed=len(FORMS))
         raise LookupError(f'no way of writing called "{form}"{guess}')
+    if not review:
+        claim, turned = _claim_of(phrase, book)
+        return claim, forms ^ turned
+    try:
+        claim, turned = _claim_of(phrase, book.stated_by(review))
+    except LookupError:
+        if review not in others:
+            raise
+        claim, turned = _claim_of(phrase, ClaimBook.read_stated(others[review]))
+    stated = claim.elsewhere(review)
+    return book.by_id.get(stated.id, stated), forms ^ turned
+
+
+def _claim_of(phrase: str, book: ClaimBook) -> tuple[Claim, set[str]]:
+    """Return the claim of a book that a reference names, and what turns it round if need be."""
     wanted = _reference_id(phrase.split(), book)
-    claim = book.get(wanted)
-    if claim is None and (other := _other_way(wanted, book)) is not None:
-        return other, forms ^ {"reversed"}
-    if claim is None:
-        guess = did_you_mean(wanted, book.by_id)
-        raise LookupError(f'no such claim "{wanted}"{guess}')
-    return claim, forms
+    if (claim := book.get(wanted)) is not None:
+        return claim, set()
+    if (claim := _other_way(wanted, book)) is not None:
+        return claim, {"reversed"}
+    raise LookupError(f'no such claim "{wanted}"{did_you_mean(wanted, book.by_id)}')
 
 
 def restate(source: str, book: ClaimBook) -> dict[tuple[int, str], str]:
@@ -507,6 +592,8 @@ def find_claim(text: str, book: ClaimBook) -> str:
     meant = phrase
     if book.get(phrase) is None:
         with contextlib.suppress(LookupError):
+            if " @" in phrase:
+                return _find_claim(phrase, book)[0].id
             meant = _reference_id(phrase.split(), book)
     if book.get(meant) is not None:
         return meant
@@ -607,6 +694,8 @@ def _reference_text(
     LookupError
         If a form does not fit the kind of claim.
     """
+    day = _day_of(claim, book)
+    claim = claim.at_home()
     compares = claim.kind in MARGIN_KINDS
     wrong = forms & {"sentence", "joined", "reversed"}
     if wrong and not compares:
@@ -616,10 +705,10 @@ def _reference_text(
     if "spoken" in forms and {"interval", "number"} & forms:
         raise LookupError('"spoken" has neither interval nor bare number')
     if "spoken" in forms and not compares:
-        return _spoken(claim, speaker)
+        return _spoken(claim, speaker) + (f", {day}" if day else "")
     if not compares or claim.value is None:
-        interval = f" ({_ends(claim, book)})" if "interval" in forms and claim.interval else ""
-        return with_currency_sign(claim, book.locale) + interval
+        ends = _ends(claim, book) if "interval" in forms and claim.interval else ""
+        return with_currency_sign(claim, book.locale) + _in_brackets(ends, day)
     ratio, low, high = claim.value, claim.low, claim.high
     product, baseline, outcome = claim.product, claim.baseline, claim.outcome or "unresolved"
     if claim.kind == "step":  # two settings of one product
@@ -638,18 +727,18 @@ def _reference_text(
         joined = bool({"joined", "sentence"} & forms)
         text = speaker.margin(ratio, outcome=outcome, speed=speed, joined=joined)
         if "sentence" not in forms:
-            return text
+            return ", ".join(part for part in ([day, text] if joined else [text, day]) if part)
         first, second = names.get(product, product), names.get(baseline, baseline)
         verb = "ist" if book.language == "de" else "is"
-        return f"{first} {verb} {text} {second}"
+        return f"{first} {verb} {text} {second}{f', {day}' if day else ''}"
     if "number" in forms:
         text = rounded.text
     else:
         text = rounded.in_words(ratio, outcome=outcome, speed=speed, language=book.language)
     # What is level or not told apart has its interval in its words already.
     told = "number" in forms or outcome in TURNED
-    if "interval" in forms and rounded.interval and told:
-        text += f" ({_ends(rounded, book)})"
+    ends = _ends(rounded, book) if "interval" in forms and rounded.interval and told else ""
+    text += _in_brackets(ends, day)
     words = _SENTENCES[book.language]
     joint = words["than" if speed else "of"] if outcome in TURNED else words["with"]
     if "joined" in forms:
@@ -667,12 +756,12 @@ _SENTENCES = {
     "en": {
         "than": "than", "of": "of", "with": "with", "unresolved": "from", "open": "against",
         "one": "{first} is {text} {joint} {second}", "both": "{first} and {second} are {text}",
-        "figures": f" {BY_FIGURES}", "to": " to ",
+        "figures": f" {BY_FIGURES}", "to": " to ", "day": "'as of' d MMMM y",
     },
     "de": {
         "than": "als", "of": "gegenüber", "with": "mit", "unresolved": "von", "open": "gegenüber",
         "one": "{first} ist {text} {joint} {second}", "both": "{first} und {second} sind {text}",
-        "figures": " nach bloßen Zahlen", "to": " bis ",
+        "figures": " nach bloßen Zahlen", "to": " bis ", "day": "'Stand' d. MMMM y",
     },
 }  # fmt: skip
 
@@ -680,6 +769,23 @@ _SENTENCES = {
 def _ends(figure: Claim | Rounded, book: ClaimBook) -> str:
     """Return the ends of a figure's interval in the text's language."""
     return figure.interval.replace(" to ", _SENTENCES[book.language]["to"])
+
+
+def _day_of(claim: Claim, book: ClaimBook) -> str:
+    """Return of which day a figure of another review is, in words; "" for one of this review."""
+    day = book.names.get("review_days", {}).get(claim.group) if claim.kind == "elsewhere" else None
+    if day is None:
+        return ""
+    from babel.dates import format_date
+
+    written = dt.date.fromisoformat(day)
+    return str(format_date(written, _SENTENCES[book.language]["day"], locale=book.language))
+
+
+def _in_brackets(*parts: str) -> str:
+    """Return what there is of some parts in brackets after a figure."""
+    said = "; ".join(part for part in parts if part)
+    return f" ({said})" if said else ""
 
 
 def _spoken(claim: Claim, speaker: Speaker) -> str:

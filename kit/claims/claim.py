@@ -8,7 +8,7 @@ import json
 import math
 import re
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import asdict, dataclass, field, fields
+from dataclasses import asdict, dataclass, field, fields, replace
 from functools import cached_property
 from operator import attrgetter
 from pathlib import Path
@@ -30,6 +30,9 @@ NEW_IN_FORMAT_2 = ("group", "part")
 STATED = "stated"
 SCHEMA_NAMES = ("params", "bench", "claims")
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
+_CLAIMS, _MANIFESTS = "claims.json", ("manifest-sha256.txt", "tagmanifest-sha256.txt")
+REVIEW_FILES = (_CLAIMS, *_MANIFESTS)  # what a bag holds of another review
+_LARGEST = 1 << 28  # bytes of another review's claims and manifests
 # What `claims.json` holds: texts exactly as written, figures finite, no key unknown.
 _PUBLISHED = ConfigDict(extra="forbid", str_strip_whitespace=False, allow_inf_nan=False)
 
@@ -121,6 +124,7 @@ KINDS: Mapping[str, _ClaimKind] = {
     "equal_value_price": _ClaimKind("value/{group}/equal_value_price/{pair}", "price_kinds"),
     "cut_needed": _ClaimKind("value/{group}/cut_needed/{pair}", "price_kinds"),
     "specification": _ClaimKind("specification/{metric}/{product}", metric="specifications"),
+    "elsewhere": _ClaimKind("elsewhere/{group}/{part}", "reviews"),
     "count": _ClaimKind("count/{part}"),
     "spread": _ClaimKind("spread/{metric}/{title}/{part}"),
     "component": _ClaimKind("component/{metric}/{part}", part="components"),
@@ -256,6 +260,30 @@ class Claim:
     def anchor(self) -> str:
         """The id of this claim's place in the traces of a report."""
         return anchor_of(self.id)
+
+    def elsewhere(self, review: str) -> Claim:
+        """Return the claim as another review states it, which calls its own review so."""
+        return replace(
+            self,
+            id=Claim.id_of("elsewhere", group=review, part=self.id),
+            kind="elsewhere",
+            group=review,
+            part=self.id,
+            method="elsewhere",
+            method_version=METHODS["elsewhere"].version,
+            inputs=(),
+            runs=(),
+            set_aside=(),
+            marks=(f"elsewhere:{review}", *self.marks),
+        )
+
+    def at_home(self) -> Claim:
+        """Return a claim of another review as that one has it, less what it rests on."""
+        if self.kind != "elsewhere":
+            return self
+        head, last = self.part.partition("/")[0], self.part.rpartition("/")[2]
+        kind = head if head in KINDS else self.kind
+        return replace(self, id=self.part, kind=kind, group="", part=last)
 
     @staticmethod
     def make(
@@ -492,6 +520,75 @@ class ClaimBook:
     runs: tuple[RunRecord, ...]
     names: Mapping[str, Mapping[str, str]] = field(default_factory=dict)  # by family, then id
     file_format: str = CLAIMS_FORMAT
+    seal: str = ""  # identity of the bag it was read from, by `read_stated`; never written
+
+    @staticmethod
+    def files_of(path: Path) -> dict[str, bytes]:
+        """Return `claims.json` of a finished or sealed review, and the manifests of a sealed one.
+
+        Parameters
+        ----------
+        path : Path
+            Its folder, a bag, a zip of one, or what another bag holds of it.
+
+        Raises
+        ------
+        SealError
+            If there is no review, or it is larger than any.
+        """
+        import zipfile
+
+        try:
+            if path.is_file():
+                with zipfile.ZipFile(path) as bag:
+                    inside = {n.partition("/")[2]: n for n in bag.namelist() if n.count("/") < 3}
+                    listed = [(n, inside.get(f"data/{n}") or inside.get(n)) for n in REVIEW_FILES]
+                    if sum(bag.getinfo(at).file_size for _, at in listed if at) > _LARGEST:
+                        raise SealError(f"{path.name}: larger than any review")
+                    found = {n: bag.read(at) for n, at in listed if at}
+            else:
+                places = {n: (path / "data" / n, path / n) for n in REVIEW_FILES}
+                there = {n: at for n, both in places.items() for at in both[::-1] if at.is_file()}
+                found = {n: at.read_bytes() for n, at in there.items()}
+        except (OSError, zipfile.BadZipFile, RuntimeError) as error:
+            raise SealError(f"{path.name}: cannot be read: {error}") from None
+        if _CLAIMS not in found:
+            raise SealError(f"{path.name}: no claims.json; this is no finished or sealed review")
+        return found
+
+    @classmethod
+    def read_stated(cls, path: Path) -> Self:
+        """Return the claims of another review as it states them, with the identity of its bag.
+
+        Raises
+        ------
+        SealError
+            As `files_of`; or if the manifests of a sealed one do not lead to its claims.
+        """
+        files = cls.files_of(path)
+        book = cls.parse(files[_CLAIMS], file=f"{path.name}/claims.json")
+        if _MANIFESTS[1] not in files:
+            return book
+        told = {"data/claims.json": _CLAIMS, _MANIFESTS[0]: _MANIFESTS[0]}
+        for (listed, file), manifest in zip(told.items(), _MANIFESTS, strict=True):
+            line = f"{hashlib.sha256(files.get(file, b'')).hexdigest()}  {listed}"
+            if line not in files.get(manifest, b"").decode("utf-8", "replace").split("\n"):
+                raise SealError(f"{path.name}: {listed} is not as {manifest} has it; verify it")
+        return replace(book, seal=hashlib.sha256(files[_MANIFESTS[1]]).hexdigest())
+
+    def stated_by(self, review: str) -> ClaimBook:
+        """Return the claims that this book states of another review, as that one has them.
+
+        Raises
+        ------
+        LookupError
+            If no review is called so; the nearest is named.
+        """
+        known = self.settings.get("reviews") or {}
+        if review not in known:
+            raise LookupError(f'no review "{review}"{did_you_mean(review, known, listed=9)}')
+        claims = tuple(claim.at_home() for claim in self.of_kind("elsewhere", group=review))
+        return replace(self, claims=claims)
 
     @classmethod
     def parse(cls, data: bytes, *, file: str) -> Self:
@@ -557,11 +654,18 @@ class ClaimBook:
 
     def product_name(self, product: str) -> str:
         """Return a product's name as people read it."""
-        return self.names.get("products", {}).get(product, product)
+        return self.names.get("products", {}).get(product) or (
+            self._named_elsewhere.get(product, product)
+        )
 
     def title_name(self, title: str) -> str:
         """Return a title's name as people read it."""
-        return self.names.get("titles", {}).get(title, title)
+        return self.names.get("titles", {}).get(title) or self._named_elsewhere.get(title, title)
+
+    @property
+    def _named_elsewhere(self) -> Mapping[str, str]:
+        """Names of products and titles that other reviews have alone."""
+        return self.names.get("elsewhere", {})
 
     def name(self, field: str, value: str, *, kind: str = "") -> str:
         """Return people's words for the value of a claim's field; the value where none are known.
@@ -594,7 +698,7 @@ class ClaimBook:
     @cached_property
     def _words(self) -> dict[str, str]:
         """People's words for every id and code that has them."""
-        families = ("titles", "metrics", "products")
+        families = ("elsewhere", "titles", "metrics", "products")
         controls = {name: self.control_words(name)[0] for name in self.names.get("controls", {})}
         ids = {code: words for name in families for code, words in self.names.get(name, {}).items()}
         return FILE_WORDS | controls | ids

@@ -9,6 +9,7 @@ from functools import partial
 from itertools import chain
 
 from kit.bench.specification import compare_specifications
+from kit.claims.bound_text import BoundText
 from kit.claims.claim import Claim, ClaimBook, Figure, RunRecord, Subject
 from kit.claims.of_review import CLAIMS
 from kit.package import kit_version
@@ -437,6 +438,8 @@ def make_claims(review: Review, results: Results) -> ClaimBook:
         for claim in made:
             claims[claim.id] = claim
     params = review.params
+    elsewhere, names_elsewhere = BoundText.claims_elsewhere(review.loaded)
+    claims |= {claim.id: claim for claim in elsewhere}
     return ClaimBook(
         review=params.review,
         title=params.title,
@@ -454,6 +457,7 @@ def make_claims(review: Review, results: Results) -> ClaimBook:
         claims=tuple(claims.values()),
         runs=_records_shown(review),
         names=_names(review, results)
+        | names_elsewhere
         | ({"style": dict(review.loaded.house)} if review.loaded.house else {}),
     )
 

@@ -279,7 +279,19 @@ def mark_words(book: ClaimBook) -> dict[str, str]:
         "Alike and not alike"
         for claim in book.of_kind("waiver")
     }
-    return MARK_WORDS | beside | waived
+    there = {
+        mark: f"{book.control_words(mark.removeprefix('waived:'))[0]} differs, waived there"
+        for claim in book.of_kind("elsewhere")
+        for mark in claim.marks
+        if mark.startswith("waived:")
+    }
+    seals = book.names.get("review_seals", {})
+    stated = {
+        f"elsewhere:{name}": f'as stated in "{book.names["reviews"][name]}" of {day}, '
+        + (f"sealed as {seals[name]}" if seals.get(name) else "which was not sealed")
+        for name, day in book.names.get("review_days", {}).items()
+    }
+    return MARK_WORDS | beside | there | waived | stated
 
 
 MARK_WORDS = {

@@ -21,6 +21,7 @@ from typing import Any
 
 from kit.bench.prices import read_prices
 from kit.bench.runs import read_run_sheet
+from kit.claims.claim import ClaimBook
 from kit.errors import ExecutionError, KitError, SealError, UsageError
 from kit.package import installed_versions, kit_version
 from kit.report.template import find_template
@@ -268,6 +269,7 @@ def _bench_parts(params_path: Path) -> dict[str, str]:
         "rows of the run sheet": "\n".join(f"{row.run} {row.row_sha256}" for row in rows),
         "logs": "\n".join(stats),
         "prices": "\n".join(prices),
+        "other reviews": repr({n: ClaimBook.files_of(p) for n, p in loaded.reviews.items()}),
     }
 
 
@@ -304,6 +306,8 @@ def _stamp_inputs(params_path: Path) -> dict[Path, tuple[int, int]]:
         loaded = load_params(params_path)
         params, bench = loaded.params, loaded.bench.folder
         paths += [params_path.parent / params.text] if params.text else []
+        for where in loaded.reviews.values():
+            paths += [where, where / "claims.json", where / "data" / "claims.json"]
         paths += [p for p in bench.rglob("*") if not p.relative_to(bench).parts[0].startswith(".")]
         paths.append(find_template(params_path, Path(params.template), allow_foreign=True))
     stamps = {}

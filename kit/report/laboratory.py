@@ -364,7 +364,11 @@ class OpenReview:
         from kit.claims.bound_text import bind_text
 
         names = self.book.names.get("products")
-        return Written(bind_text(source, self.book, file="text", names=names))
+        return Written(
+            bind_text(
+                source, self.book, file="text", names=names, others=self.review.loaded.reviews
+            )
+        )
 
     def what_if(self, **changes: Unpack[Changes]) -> OpenReview:
         """Return this review under other params, through the checks a params file passes.

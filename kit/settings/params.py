@@ -642,6 +642,13 @@ class ReviewParams(Section):
         "draws them.",
         examples=[["suite", "rivals", "titles", "prices", "setup"]],
     )
+    reviews: dict[Id, Text] = Field(
+        default_factory=dict,
+        description="Other reviews that the text refers to, as in {{suite a over b @ NAME}}: by a "
+        "name, the folder of a finished one, or a sealed one (folder or .zip), from this file's "
+        "folder.",
+        examples=[{"spring-review": "../out/my-spring-review"}],
+    )
     spoken: Literal["words", "numerals"] = Field(
         "words", description="How `| spoken` writes numbers in bound text."
     )
@@ -775,6 +782,8 @@ class LoadedParams:
         and colours ("light/paper"); empty without one.
     house_files : tuple of str
         What its folder holds of it, from the folder of the params file.
+    reviews : mapping of str to Path
+        Where other reviews are, by the names params give them; in a bag, what it holds of them.
     """
 
     path: Path
@@ -784,6 +793,7 @@ class LoadedParams:
     sha256: str = ""
     house: Mapping[str, str] = field(default_factory=dict)
     house_files: tuple[str, ...] = ()
+    reviews: Mapping[str, Path] = field(default_factory=dict)
 
     def with_document(self, document: YamlDocument) -> LoadedParams:
         """Return what params say that no file holds, for the same bench, checked as a file is.
@@ -794,7 +804,9 @@ class LoadedParams:
             With every fault, unknown products and titles among them.
         """
         params = document.as_model(ReviewParams, ParamsError)
-        return _with_known_names(LoadedParams(self.path, params, self.bench, document))
+        return _with_known_names(
+            LoadedParams(self.path, params, self.bench, document, reviews=self.reviews)
+        )
 
 
 _BENCH: ContextVar[Path | None] = ContextVar("bench in place of the one named", default=None)
@@ -829,14 +841,27 @@ def load_params(path: Path, *, bench_folder: Path | None = None) -> LoadedParams
     """
     document = read_yaml(path, file=path.name, error=ParamsError)
     params = document.as_model(ReviewParams, ParamsError)
-    folder = bench_folder or _BENCH.get() or (path.parent / params.bench).resolve()
+    excerpt = bench_folder or _BENCH.get()
+    folder = excerpt or (path.parent / params.bench).resolve()
     if not (folder / "bench.yaml").is_file():
         near = [found.parent.name for found in folder.parent.glob("*/bench.yaml")]
         guess = did_you_mean(folder.name, near, listed=5 if near else 0)
         said = f'"{params.bench}" is not a bench: no bench.yaml in that folder{guess}'
         raise ParamsError([document.fault(said, "bench")])
     sha256 = hashlib.sha256(path.read_bytes()).hexdigest()
-    return _with_known_names(LoadedParams(path, params, read_bench(folder), document, sha256))
+    reviews = {
+        # In a bag nothing is looked for outside it.
+        name: excerpt.parent / "reviews" / name if excerpt else (path.parent / where).resolve()
+        for name, where in params.reviews.items()
+    }
+    for name, where in reviews.items() if excerpt is None else ():
+        if not any((where / at).is_file() for at in ("", "claims.json", "data/claims.json")):
+            near = [found.name for found in where.parent.glob("*") if found.name[:1] != "."]
+            guess = did_you_mean(where.name, near, listed=5 if near else 0)
+            said = f'"{params.reviews[name]}" is no finished or sealed review{guess}'
+            raise ParamsError([document.fault(said, "reviews", name)])
+    loaded = LoadedParams(path, params, read_bench(folder), document, sha256, reviews=reviews)
+    return _with_known_names(loaded)
 
 
 def text_beside(path: Path, named: str, *, folder: Path) -> Path | None:

@@ -92,6 +92,11 @@ TEXT = """\
 {{suite quill over wren | sentence}} In Harbour Lights it is {{margin quill over wren in harbour}}.
 """
 
+ELSEWHERE = """
+It was {{suite wren over quill @ first | joined}} it, {{margin quill over wren in harbour @ first |
+number interval}} in Harbour Lights, at {{price wren at launch @ first}}.
+"""
+
 PRICES = """\
 product,price,currency,kind,date,source,note
 quill,1499,EUR,launch,2026-03-01,the maker,
@@ -236,7 +241,7 @@ def time_authority(folder: Path) -> tuple[Path, Callable[[Path, Path], None]]:
 @cache
 def corrected_review() -> Path:
     """Return the sealed review made again: one log recorded anew, a price put right, a run set
-    aside, and the bag it replaces named."""
+    aside, the bag it replaces named, and figures of that bag taken into its text."""
     folder = Path(tempfile.mkdtemp(prefix="sealmaker-"))
     atexit.register(shutil.rmtree, folder, ignore_errors=True)
     params = write_project(folder, slower=1.15)
@@ -247,5 +252,8 @@ def corrected_review() -> Path:
         "  set_aside:\n",
         "  set_aside:\n    - {run: wren-attic-1, reason: The window was open.}\n",
     )
-    params.write_text(text + f"replaces: {old}\n")
+    shutil.copytree(sealed_review(), folder / "sealed" / "quill-1")
+    params.write_text(text + f"replaces: {old}\nreviews: {{first: ../sealed/quill-1}}\n")
+    with (folder / "text" / "quill.md").open("a") as stream:
+        stream.write(ELSEWHERE)
     return seal(run_project(folder, params), to=folder / "out" / "quill-again").path
