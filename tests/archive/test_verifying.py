@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
 import random
@@ -20,13 +21,17 @@ from bagmaker import bytes_of, make_bag
 from damage import KINDS, Spoiled, author_key, sign, try_damage
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from sealmaker import copy_bag, sealed_review
+from sealmaker import copy_bag, corrected_review, finished_review, sealed_review
 
 from kit.archive.bag import zip_bag
-from kit.archive.verifying import STAGES, verify_bag
+from kit.archive.unbag import open_bag
+from kit.archive.verifying import STAGES, _completeness, _read_book, _Walk, verify_bag
+from kit.claims.bound_text import BoundText
+from kit.claims.claim import ClaimBook
 from kit.errors import SealError
 from kit.methods import METHODS
 from kit.package import _normal_name
+from kit.settings.params import bench_read_from, load_params
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -511,3 +516,62 @@ class TestAnotherVersion:
         assert "cannot be started" in seen.stderr
         seen = self.ask(self.other(tmp_path, "kill -9 $$"))
         assert (seen.returncode, "stopped at signal 9" in seen.stderr) == (3, True)
+
+
+class TestFiguresOfAnotherReview:
+    """`corrected_review` takes figures of `sealed_review` into its text."""
+
+    def looked_at(self, path, *others):
+        with open_bag(path) as bag:
+            walk = _Walk(bag, None, bag.read_listing(), others=others)
+            walk.book = _read_book(walk)
+            return _completeness(walk)
+
+    def test_are_as_stated_there_or_as_the_review_given_has_them(self):
+        seal = ClaimBook.read_stated(sealed_review()).seal
+        findings, said = self.looked_at(corrected_review())
+        assert findings == []
+        assert (
+            f"Figures of first are as stated there on 2026-04-01, sealed as {seal}; its own" in said
+        )
+        findings, said = self.looked_at(corrected_review(), sealed_review())
+        assert findings == [] and "as the review given has them" in said
+        # The same review, but not sealed: another thing than was named.
+        (found,) = self.looked_at(corrected_review(), finished_review())[0]
+        assert found.path == "data/reviews/first" and found.found == seal
+
+    @pytest.mark.parametrize("listed_anew", [False, True])
+    def test_an_altered_number_is_found(self, tmp_path, listed_anew):
+        bag = shutil.copytree(corrected_review(), tmp_path / "bag")
+        held = bag / "data" / "reviews" / "first"
+        claims = (held / "claims.json").read_bytes()
+        (suite,) = ClaimBook.parse(claims, file="").of_kind(
+            "suite", metric="average_fps", group="all", product="quill"
+        )[:1]
+        altered = claims.replace(repr(suite.value).encode(), repr(suite.value + 0.1).encode())
+        assert altered != claims
+        (held / "claims.json").write_bytes(altered)
+        if listed_anew:  # its manifests lead to the altered claims, but to another identity
+            for file, manifest in (
+                (held / "claims.json", "manifest-sha256.txt"),
+                (held / "manifest-sha256.txt", "tagmanifest-sha256.txt"),
+            ):
+                name = "data/claims.json" if file.name == "claims.json" else file.name
+                lines = (held / manifest).read_text().splitlines()
+                new = f"{hashlib.sha256(file.read_bytes()).hexdigest()}  {name}"
+                lines = [new if line.endswith(f"  {name}") else line for line in lines]
+                (held / manifest).write_text("\n".join(lines) + "\n")
+        findings, _ = self.looked_at(bag, sealed_review())
+        assert {f.path for f in findings} == {"data/reviews/first"}
+        if not listed_anew:
+            assert "not as manifest-sha256.txt has it" in findings[0].found
+            return
+        # Made again, the figures are those of what the bag holds: not those the text says.
+        with bench_read_from(bag / "data" / "bench"):
+            made, _ = BoundText.claims_elsewhere(
+                load_params(bag / "data" / "params" / "quill.yaml")
+            )
+        stated = {c.id: c for c in ClaimBook.read_stated(bag).of_kind("elsewhere")}
+        assert [c.id for c in made if c != stated[c.id]] == [
+            "elsewhere/first/suite/average_fps/all/quill-over-wren"
+        ]

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from hashlib import sha256
 
 import pytest
 from babel.numbers import format_currency
+from sealmaker import sealed_review
 
+from kit.archive.bag import TAG_MANIFEST, zip_bag
 from kit.claims.bound_text import (
     bind_text,
     find_claim,
@@ -16,8 +19,8 @@ from kit.claims.bound_text import (
     restate,
     with_currency_sign,
 )
-from kit.claims.claim import Claim, ClaimBook, RunRecord, anchor_of
-from kit.errors import TextError, UsageError
+from kit.claims.claim import Claim, ClaimBook, RunRecord, anchor_of, load_claims
+from kit.errors import SealError, TextError, UsageError
 from kit.page.html import show_text
 from kit.rounding import Rounded
 
@@ -562,3 +565,65 @@ def test_a_text_written_for_other_claims_is_restated_line_by_line():
         (3, "titles"): 'no such claim "count/titles"',
         (5, "say ash"): "write say RELATION ...: and the words, in double braces",
     }
+
+
+class TestAnotherReview:
+    """Figures of another review by its name: here the small sealed one of `sealmaker`."""
+
+    def told(self, text, **more):
+        settings = {"reviews": {"first": "../first"}, **more}
+        here = replace(book(), settings=settings, names={"review_days": {"first": "2026-03-03"}})
+        names = {"quill": "Quill", "wren": "Wren"}
+        where = {"first": sealed_review()}
+        return bind_text(text, here, file="t.md", names=names, others=where).to_markdown()
+
+    def test_a_figure_carries_its_day(self):
+        (suite,) = load_claims(sealed_review() / "data").of_kind(
+            "suite", metric="average_fps", group="all", product="quill", baseline="wren"
+        )
+        number = suite.text.lstrip("+").replace("\xa0", " ")
+        said = self.told("{{suite quill over wren @ first}}.").replace("\xa0", " ")
+        assert said == f"{number} faster (as of 3 March 2026)."
+        said = self.told("{{suite quill over wren @ first | sentence interval}}.")
+        assert said == (
+            f"Quill is {suite.text.lstrip('+')} faster ({suite.interval}; as of 3 March 2026) than Wren."
+        )
+        # Turned: 1 / ratio, worked out here.
+        said = self.told("{{suite wren over quill @ first | joined}} it.")
+        assert (
+            said == f"{100 * (1 - 1 / suite.value):.1f}\xa0% slower (as of 3 March 2026) than it."
+        )
+
+    def test_in_german_and_spoken(self):
+        said = self.told("{{suite quill over wren @ first}}.", language="de", locale="de")
+        assert re.fullmatch(r"\d+,\d\xa0% schneller \(Stand 3\. März 2026\)\.", said)
+        said = self.told("It is, {{suite quill over wren @ first | spoken joined}} Wren.")
+        assert re.fullmatch(r"It is, as of 3 March 2026, [a-z -]+ faster than Wren\.", said)
+        said = self.told("It cost {{price wren at launch @ first | spoken}}.")
+        assert said.endswith(", as of 3 March 2026.")
+
+    @pytest.mark.parametrize(
+        ("text", "match"),
+        [
+            ("{{suite quill over wren @ frist}}", 'no review "frist"; did you mean "first"'),
+            ("{{suite quil over wren @ first}}", 'did you mean "suite/average_fps/all/quill-over'),
+            ("{{say faster quill than wren @ first: faster}}", "this review's claims"),
+            ("{{quick quill @ first}}", "is not a reference"),
+        ],
+    )
+    def test_what_is_not_there_is_refused_with_the_nearest(self, text, match):
+        with pytest.raises(TextError, match=match):
+            self.told(text)
+
+    def test_read_from_a_zip_as_from_its_folder(self, tmp_path):
+        packed = zip_bag(sealed_review(), tmp_path / "quill.zip")
+        one, other = (ClaimBook.read_stated(path) for path in (packed, sealed_review()))
+        assert one.to_json() == other.to_json()
+        # What `seal` printed: the SHA-256 of the tag manifest, as sha256sum gives it.
+        assert (
+            one.seal
+            == other.seal
+            == sha256((sealed_review() / TAG_MANIFEST).read_bytes()).hexdigest()
+        )
+        with pytest.raises(SealError, match=r"no claims\.json"):
+            ClaimBook.read_stated(tmp_path)

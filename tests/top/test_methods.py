@@ -44,7 +44,7 @@ CLOSE = 0.003
 SIGNS = {"rel": 0.3, "abs": 3e-3}
 # Figures that are only taken over or counted, and those made as others are: no vector of their own.
 NO_VECTOR = {
-    "typed-in", "recorded", "given", "count", "stated", "asked", "scenario-price", "cell-none",
+    "typed-in", "recorded", "given", "elsewhere", "count", "stated", "asked", "scenario-price", "cell-none",
     "margin-none", "common-stretch", "margin-all-runs", "margin-own-runs", "drift", "drift-anchor", "drift-of-these", "drift-of-others",
 }  # fmt: skip
 
