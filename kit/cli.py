@@ -710,7 +710,13 @@ def _seal(
 
 @_command("verify")
 def _verify(
-    bag: Annotated[Path, typer.Argument(metavar="BAG", help="A sealed review, folder or .zip.")],
+    bags: Annotated[
+        list[Path],
+        typer.Argument(
+            metavar="BAG",
+            help="A sealed review, folder or .zip; after it any whose figures its text takes.",
+        ),
+    ],
     signer: Annotated[
         Path | None, typer.Option(metavar="FILE", help="The public key that must have signed it.")
     ] = None,
@@ -727,10 +733,6 @@ def _verify(
         Path | None,
         typer.Option(metavar="KEY", help="Sign a statement of the answer, beside the bag."),
     ] = None,
-    reviews: Annotated[
-        list[Path] | None,
-        typer.Option("--other", metavar="BAG", help="A review whose figures its text takes."),
-    ] = None,
     other: Annotated[
         Path | None,
         typer.Option("--with", metavar="PYTHON", help="Ask the version this Python has installed."),
@@ -741,6 +743,7 @@ def _verify(
     as_json: Json = False,
 ) -> None:
     """Check a sealed review: its signature, then every byte made again from its raw logs."""
+    bag, *reviews = bags
     if other is not None or not no_limits:
         from kit.archive.unbag import verify_with
 
@@ -748,7 +751,7 @@ def _verify(
             raise UsageError("--attest states what this version found: leave --with out, or it")
         asked = ["--signer", str(signer.absolute())] if signer else []
         asked += ["--tsa", str(authority.absolute())] if authority else []
-        asked += [part for path in reviews or () for part in ("--other", str(path.absolute()))]
+        asked += [str(path.absolute()) for path in reviews]
         asked += ["--require", require] if require else []
         asked += ["--attest", str(attest)] if attest else []
         asked += ["--no-limits"] * (other is None) + ["--json"] * as_json
@@ -759,7 +762,7 @@ def _verify(
     from kit.archive.verifying import verify_bag, write_attestation
 
     with _progress("verifying"):
-        verification = verify_bag(bag, signer=signer, authority=authority, others=reviews or ())
+        verification = verify_bag(bag, signer=signer, authority=authority, others=reviews)
     if attest is not None:
         typer.echo(_printable(str(write_attestation(bag, verification, key=attest))), err=True)
     words = [word.strip() for word in require.split(",")] if require else None

@@ -436,7 +436,7 @@ def _stated_elsewhere(walk: _Walk, name: str) -> tuple[list[Finding], str]:
     given = [ClaimBook.read_stated(path) for path in walk.others]
     same = [book for book in given if book.review == held.review]
     if not same:
-        return [], f"{said}; its own review was not given (--other) and not looked at."
+        return [], f"{said}; that review was not given and not looked at."
     if any(book.to_json() == held.to_json() and book.seal == held.seal for book in same):
         return [], f"{said}, and as the review given has them: verify that in turn."
     expected = f"the claims of {same[0].review} as given, {same[0].seal or 'not sealed'}"

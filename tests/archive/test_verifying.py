@@ -532,7 +532,8 @@ class TestFiguresOfAnotherReview:
         findings, said = self.looked_at(corrected_review())
         assert findings == []
         assert (
-            f"Figures of first are as stated there on 2026-04-01, sealed as {seal}; its own" in said
+            f"Figures of first are as stated there on 2026-04-01, sealed as {seal}; that review was not"
+            in said
         )
         findings, said = self.looked_at(corrected_review(), sealed_review())
         assert findings == [] and "as the review given has them" in said
