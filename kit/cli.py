@@ -541,6 +541,7 @@ def _guide(
     import datetime as dt
 
     from kit.report.season import write_guide
+    from kit.screening.flags import few
 
     try:
         today = dt.date.fromisoformat(day) if day else dt.datetime.now(dt.UTC).date()
@@ -550,7 +551,7 @@ def _guide(
     lines = [
         *(f"{a['review']}, {a['where']}: {a['published'] or 'nothing'} -> "
           f"{a['today'] or 'nothing'}" for a in alerts),
-        f"{len(alerts)} sentences no longer borne out", str(page),
+        f"{few(len(alerts), 'sentence')} no longer borne out", str(page),
     ]  # fmt: skip
     _told({"ok": True, "page": str(page), "alerts": alerts}, lines, as_json)
 

@@ -21,7 +21,7 @@ import sys
 import tempfile
 import threading
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor, as_completed
 from dataclasses import dataclass, field, fields, replace
 from itertools import zip_longest
@@ -63,10 +63,11 @@ FILES = ("index.html", "season.csv", "season.parquet")
 
 @dataclass(frozen=True, slots=True)
 class _Finished:
-    """One finished review: its folder's name and its claims."""
+    """One finished review: its folder's name, its claims, and whom of its products it is about."""
 
     folder: str
     book: ClaimBook
+    product: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,9 +126,10 @@ def _find_finished(out_dir: Path) -> tuple[_Finished, ...]:
         if folder.name.startswith(".") or not (folder / "report.html").is_file():
             continue
         try:
-            found.append(_Finished(folder.name, load_claims(folder)))
+            book = load_claims(folder)
         except SealError:
             continue
+        found.append(_Finished(folder.name, book, book.product))
     return tuple(found)
 
 
@@ -155,7 +157,7 @@ def _make_league(finished: Sequence[_Finished], *, baseline: str | None = None) 
     their intervals (of ln ratio) put together as the root of the sum of their squares, which is
     a little wide.
     """
-    margins = {f.folder: _margins(f.book) for f in finished}
+    margins = {f.folder: _margins(f) for f in finished}
     counted = Counter(other for found in margins.values() for other in found)
     if baseline is None:
         sizes = Counter(
@@ -181,40 +183,47 @@ def _make_league(finished: Sequence[_Finished], *, baseline: str | None = None) 
         least = min(racing, key=lambda folder: (len(racing[folder]), folder))
         left_out[least] = "shares no title with the others"
         del racing[least]
-    books = {f.folder: f.book for f in finished}
-    places = [_place(folder, books[folder], racing[folder], titles) for folder in racing]
-    places.sort(key=lambda p: (-p.ratio, p.product, p.review))
+    racers = [f for f in finished if f.folder in racing]
+    places = [_place(f, racing[f.folder], titles) for f in racers]
     ordered = tuple(sorted(titles))
-    name_of = next((books[folder].title_name for folder in racing), str)
+    name_of = next((f.book.title_name for f in racers), str)
     return _League(
         baseline=baseline,
         baseline_name=name,
         titles=ordered,
         title_names=tuple(map(name_of, ordered)),
-        places=tuple(replace(p, place=place) for place, p in enumerate(places, start=1)),
+        places=_in_order(places),
         left_out=left_out,
     )
 
 
-def _margins(book: ClaimBook) -> dict[str, dict[str, Claim]]:
+def _margins(one: _Finished) -> dict[str, dict[str, Claim]]:
     """Return the margins of averages of a review's product: baseline -> title -> claim."""
     found: dict[str, dict[str, Claim]] = {}
-    for claim in book.of_kind("margin", metric=HEADLINE, product=book.product):
+    for claim in one.book.of_kind("margin", metric=HEADLINE, product=one.product):
         if claim.value is not None and claim.value > 0:
             found.setdefault(claim.baseline, {})[claim.title] = claim
     return found
 
 
-def _place(folder: str, book: ClaimBook, margins: Mapping[str, Claim], titles: set[str]) -> _Place:
-    """Return the place of one review, not yet numbered: its suite claim, or margins combined."""
-    claims = [margins[title] for title in sorted(titles)]
+def _in_order(places: Iterable[_Place]) -> tuple[_Place, ...]:
+    """Return places numbered from the fastest on."""
+    ordered = sorted(places, key=lambda p: (-p.ratio, p.product, p.review))
+    return tuple(replace(p, place=place) for place, p in enumerate(ordered, start=1))
+
+
+def _place(one: _Finished, margins: Mapping[str, Claim], titles: Collection[str]) -> _Place:
+    """Return the place of one product, not yet numbered: its suite claim, or margins combined."""
+    book, claims = one.book, [margins[title] for title in sorted(titles)]
     baseline = claims[0].baseline
-    suite = book.get(f"suite/{HEADLINE}/all/{book.product}-over-{baseline}")
+    suite = book.get(f"suite/{HEADLINE}/all/{one.product}-over-{baseline}")
     alike = suite is not None and set(suite.inputs) == {c.id for c in claims}
     if suite is not None and suite.value is not None and alike:
         ratio, low, high = suite.value, suite.low, suite.high
         outcome, claim, marks = suite.outcome, suite.id, suite.marks
         confidence = suite.confidence
+        if one.product != book.product:
+            claim = ""  # its report was not asked for it
     else:
         ratio, low, high = _combined(claims)
         confidence = claims[0].confidence
@@ -225,8 +234,8 @@ def _place(folder: str, book: ClaimBook, margins: Mapping[str, Claim], titles: s
         marks = tuple(dict.fromkeys(mark for c in claims for mark in c.marks))
     return _Place(
         place=0,
-        product=book.product,
-        name=book.product_name(book.product),
+        product=one.product,
+        name=book.product_name(one.product),
         baseline=baseline,
         titles=len(claims),
         ratio=ratio,
@@ -235,7 +244,7 @@ def _place(folder: str, book: ClaimBook, margins: Mapping[str, Claim], titles: s
         confidence=confidence,
         outcome=outcome,
         marks="; ".join(marks),
-        review=folder,
+        review=one.folder,
         date=book.date,
         claim=claim,
     )
@@ -368,7 +377,8 @@ def write_guide(
     """Write a page of all products of one class, over the finished reviews of a folder.
 
     League, prices of today and the frontier they make, who leads in which group of titles, what is
-    stale; and every published sentence that prices and runs of today no longer bear out.
+    stale; and every published sentence that prices and runs of today no longer bear out. A product
+    without a review of its own stands as it was measured beside those that have one.
 
     Parameters
     ----------
@@ -391,34 +401,40 @@ def write_guide(
     UsageError
         If nothing is finished, or no review is of the class or has margins over the baseline.
     """
-    finished = _find_finished(out_dir)
+    finished = [f for f in _find_finished(out_dir) if f.book.of_kind("margin")]
     of_class = Counter(f.book.names.get("classes", {}).get(f.book.product, "") for f in finished)
     if not finished or (machine_class and machine_class not in of_class):
         guess = did_you_mean(machine_class, of_class) if machine_class else ""
         raise UsageError(f"{out_dir.name}: no finished review of the class {machine_class}{guess}")
     chosen = machine_class or of_class.most_common(1)[0][0]
-    some = [f for f in finished if f.book.names.get("classes", {}).get(f.book.product) == chosen]
+    some = [f for f in finished if f.book.names.get("classes", {}).get(f.product) == chosen]
+    some.sort(key=lambda f: (f.book.date, f.folder))
     league = _make_league(some, baseline=baseline)
     now: dict[str, ClaimBook] = {}
+    beside: dict[str, _Finished] = {}  # as the newest review has each
     stale: list[str] = []
     alerts: list[dict[str, str]] = []
     for f in some:
         try:
             params = read_inputs(out_dir / f.folder).params
             now[f.folder], text = _as_of(params, today)
+            for one in _measured_beside(f, some, league, params, today):
+                beside[one.product] = one
         except KitError as error:
             stale.append(f"cannot be made again: {str(error).splitlines()[0]}")
             continue
         if why := why_stale(out_dir / f.folder, params):
             stale.append(f"{f.folder}, of {f.book.date}: {why}")
         alerts += [{"review": f.folder, **row} for row in _alerts(f.book, now[f.folder], text)]
+    others = list(beside.values())
+    league = _with_others(league, some, others)
     head = page_head(f"Guide: {chosen}", byline=few(len(some), "review"), date=today.isoformat())
     from kit.page.article import CAUTIONS
 
     pieces = [
         heading("In one suite", level=2), *_league_pieces(league),
         heading("Prices of today", level=2), _todays_prices(league, some, now, today),
-        heading("What each is best for", level=2), bullet_list(_best_for(league, some)),
+        heading("What each is best for", level=2), bullet_list(_best_for(league, [*some, *others])),
         heading("What is stale", level=2),
         bullet_list(stale or ["Every report is what its bench gives today, but for prices."]),
         heading("Published, and no longer borne out", level=2), _alert_table(alerts),
@@ -429,8 +445,56 @@ def write_guide(
     return path, alerts
 
 
-def _as_of(params_path: Path, today: dt.date) -> tuple[ClaimBook, str]:
-    """Return a review's claims as its bench and prices would give them today, and its text."""
+def _measured_beside(
+    one: _Finished, some: Sequence[_Finished], league: _League, params: Path, today: dt.date
+) -> list[_Finished]:
+    """Return those products of a review that have none of their own, set against the baseline."""
+    measured = dict.fromkeys(run.product for run in one.book.runs if run.used)
+    classes = one.book.names.get("classes", {})
+    own = {league.baseline, *(f.product for f in some)}
+    rivals = [p for p in measured if p not in own and classes.get(p) == classes.get(one.product)]
+    if not rivals or league.baseline not in measured:
+        return []
+    book, _ = _as_of(params, today, [(rival, league.baseline) for rival in rivals])
+    return [_Finished(one.folder, book, rival) for rival in rivals]
+
+
+def _with_others(
+    league: _League, some: Sequence[_Finished], others: Sequence[_Finished]
+) -> _League:
+    """Return the league with products that have no review of their own.
+
+    Those with the most titles come first; one joins if two thirds of the league's titles are left.
+    """
+    titles, left_out = set(league.titles), dict(league.left_out)
+    placed = {place.review for place in league.places}
+    racing = [(f, _margins(f)[league.baseline]) for f in some if f.folder in placed]
+    found = [(one, _margins(one).get(league.baseline, {})) for one in others]
+    for one, margins in sorted(found, key=lambda it: (-len(titles & it[1].keys()), it[0].product)):
+        if not titles or 3 * len(titles & margins.keys()) < 2 * len(league.titles):
+            why = f"too few titles, {len(margins.keys() & set(league.titles))}"
+            left_out[one.book.product_name(one.product)] = why
+            continue
+        titles &= margins.keys()
+        racing.append((one, margins))
+    names = dict(zip(league.titles, league.title_names, strict=True))
+    ordered = tuple(sorted(titles))
+    return replace(
+        league,
+        titles=ordered,
+        title_names=tuple(names[title] for title in ordered),
+        places=_in_order(_place(one, margins, titles) for one, margins in racing),
+        left_out=left_out,
+    )
+
+
+def _as_of(
+    params_path: Path, today: dt.date, pairs: Iterable[tuple[str, str]] = ()
+) -> tuple[ClaimBook, str]:
+    """Return a review's claims as its bench and prices would give them today, and its text.
+
+    `pairs` are compared as well, each a product over another.
+    """
     from kit.claims.bound_text import read_text
     from kit.claims.of_pages import make_claims
     from kit.review.walk import load_review, work_out
@@ -438,6 +502,10 @@ def _as_of(params_path: Path, today: dt.date) -> tuple[ClaimBook, str]:
     review = load_review(params_path)
     params, data = review.params, copy.deepcopy(review.loaded.document.data)
     data["date"] = today
+    asked = {(pair.product, pair.over) for pair in params.pairs}
+    new = [{"product": p, "over": over} for p, over in pairs if (p, over) not in asked]
+    if new:
+        data["pairs"] = [*data.get("pairs", ()), *new]
     if params.value is not None:
         end = params.value.until or params.date
         data["value"]["until"] = today
@@ -526,30 +594,30 @@ def _todays_prices(
 
 
 def _best_for(league: _League, some: Sequence[_Finished]) -> list[str]:
-    """Return who leads in each group of titles that two reviews have with the same titles."""
+    """Return who leads in each group of titles that two products have with the same titles."""
     groups: dict[str, list[tuple[_Finished, Claim]]] = {}
     for f in some:
-        pair = {"product": f.book.product, "baseline": league.baseline}
+        pair = {"product": f.product, "baseline": league.baseline}
         for claim in f.book.of_kind("suite", metric=HEADLINE, **pair):
             if claim.group != "all":
                 groups.setdefault(claim.group, []).append((f, claim))
     said = []
     for found in groups.values():
-        titles = {f.folder: frozenset(f.book.by_id[i].title for i in c.inputs) for f, c in found}
+        titles = {f.product: frozenset(f.book.by_id[i].title for i in c.inputs) for f, c in found}
         most, count = Counter(titles.values()).most_common(1)[0]
-        alike = [(f, c) for f, c in found if titles[f.folder] == most]
+        alike = [(f, c) for f, c in found if titles[f.product] == most]
         if count < 2:
             continue
         first, best = max(alike, key=lambda one: one[1].figure)
         near = [
-            f.book.own_name for f, c in alike
+            f.book.product_name(f.product) for f, c in alike
             if c is not best and (c.high is None or best.low is None or c.high >= best.low)
         ]  # fmt: skip
         name = first.book.name("group", best.group, kind="suite")
-        line = f"{name}: {first.book.own_name}, {best.text} over {league.baseline_name}"
+        line = f"{name}: {first.book.product_name(first.product)}, {best.text} over {league.baseline_name}"
         tail = f"; not shown to differ: {', '.join(near)}" if near else ""
         said.append(f"{line} ({best.interval or 'no interval'}){tail}.")
-    return said or ["No group of titles is shared by two of these reviews."]
+    return said or ["No group of titles is shared by two of these products."]
 
 
 GRACE_S = 15.0  # an interrupted review has this long to shut its kernel down

@@ -6,11 +6,14 @@ import datetime as dt
 import json
 import math
 import os
+import re
 import signal
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
+from statistics import fmean
 
 import pytest
 from years_bench import logged, typed, write_bench
@@ -65,7 +68,7 @@ def finished(product, margins, *, baseline="old", name=None, folder=None):
         layouts={}, claims=tuple(claims), runs=(),
         names={"products": {product: name or product.title(), baseline: baseline.title()}},
     )  # fmt: skip
-    return _Finished(folder or f"of-{product}", book)
+    return _Finished(folder or f"of-{product}", book, product)
 
 
 A = finished("a", {"dell": (1.2, 0.01), "hill": (1.3, 0.02)})
@@ -364,12 +367,18 @@ def test_a_season_says_how_it_ended():
 
 @pytest.fixture
 def shelf(tmp_path):
-    """Two finished reviews of one bench, of p0 and p1 over p2, with a text; and the bench."""
-    bench = small.small_bench(products=3, titles=4, runs=3)
+    """Two finished reviews of one bench, of p0 and p1 over p2, with a text; and the bench.
+
+    Beside p0 a third rival was measured that no review is about, without a run in one title.
+    """
+    bench = small.small_bench(products=4, titles=4, runs=3)
+    bench = replace(
+        bench, runs=tuple(r for r in bench.runs if (r.product, r.title) != ("p3", "t3"))
+    )
     groups = {"first": {"name": "First", "titles": ["t0", "t1"]}}
-    for n, (own, rival) in enumerate((("p0", "p2"), ("p1", "p2"))):
+    for n, (own, rivals) in enumerate((("p0", ["p2", "p3"]), ("p1", ["p2"]))):
         of_one = bench.with_params(
-            review=f"of-{own}", product=own, rivals=[rival], suites=groups, text="t.md"
+            review=f"of-{own}", product=own, rivals=rivals, suites=groups, text="t.md"
         )
         folder = tmp_path / "desk" if not n else tmp_path / "other"
         (tmp_path / "out" / f"of-{own}").mkdir(parents=True)
@@ -394,6 +403,23 @@ def test_the_guide_ranks_prices_and_frontier_of_today_and_nothing_is_alarmed(she
         assert f"EUR {price}".replace(" ", "\u00a0") in page or f"EUR {price}" in page
     assert "First: Part 0, " in page and "Weigh your own needs" in page
     assert "Every report is what its bench gives today" in page
+
+
+def test_the_guide_ranks_what_was_measured_beside_a_review(shelf):
+    path, _ = write_guide(shelf / "out", today=dt.date(2026, 11, 20))
+    page = path.read_text(encoding="utf-8")
+    words = plain_words(page)
+    assert "over the 3 titles that every product here shares" in words
+    # By the frames themselves: geometric mean over the shared titles of mean rates, runs averaged.
+    bench = small.small_bench(products=4, titles=4, runs=3)
+    cells = {(r.product, r.title): [] for r in bench.runs}
+    for run in bench.runs:
+        cells[run.product, run.title].append(1e9 * len(run.frame_ns) / sum(run.frame_ns))
+    logs = [math.log(fmean(cells["p3", t]) / fmean(cells["p2", t])) for t in ("t0", "t1", "t2")]
+    (shown,) = re.findall(r"3\. Part 3 −([\d.]+)", words)
+    assert float(shown) == pytest.approx(100 * (1 - math.exp(fmean(logs))), abs=0.051)
+    assert 'href="of-p0/report.html">' in page  # no place in a report that was not asked for it
+    assert "p3-over" not in page
 
 
 def test_the_guide_names_published_sentences_that_a_new_price_no_longer_bears_out(shelf):
