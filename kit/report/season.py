@@ -613,8 +613,9 @@ def _best_for(league: _League, some: Sequence[_Finished]) -> list[str]:
             f.book.product_name(f.product) for f, c in alike
             if c is not best and (c.high is None or best.low is None or c.high >= best.low)
         ]  # fmt: skip
-        name = first.book.name("group", best.group, kind="suite")
-        line = f"{name}: {first.book.product_name(first.product)}, {best.text} over {league.baseline_name}"
+        group = first.book.name("group", best.group, kind="suite")
+        name = first.book.product_name(first.product)
+        line = f"{group}: {name}, {best.text} over {league.baseline_name}"
         tail = f"; not shown to differ: {', '.join(near)}" if near else ""
         said.append(f"{line} ({best.interval or 'no interval'}){tail}.")
     return said or ["No group of titles is shared by two of these products."]
