@@ -417,7 +417,11 @@ def _said_of_plan(planned: Planned, review: Review) -> Iterator[Claim]:
             yield Claim.state("check", line.strip()[4:], subject, outcome=outcome)
 
 
-def make_claims(review: Review, results: Results) -> ClaimBook:
+# What no reference or statement of a bound text can name.
+_NOT_IN_TEXT = frozenset({"runs", "within_runs", "sensitivity", "closures", "spread", "lows"})
+
+
+def make_claims(review: Review, results: Results, *, for_text: bool = False) -> ClaimBook:
     """Return every figure of a review's page as a claim, with the runs under them.
 
     Parameters
@@ -427,17 +431,21 @@ def make_claims(review: Review, results: Results) -> ClaimBook:
         name: see `page_name`.
     results : Results
         What `work_out` made of it.
+    for_text : bool
+        Leave out what no bound text can name, and the run records: enough to bind one.
 
     Returns
     -------
     ClaimBook
         Claims in the order of the page, each id once, with display names, layouts and run records.
     """
-    claims: dict[str, Claim] = {}
-    for made in PAGE_KINDS[page_name(review.params)].claims(review, results):
-        for claim in made:
-            claims[claim.id] = claim
     params = review.params
+    kind = PAGE_KINDS[page_name(params)]
+    parts = kind.claims(review, results)
+    if for_text and kind.claims is _of_review:
+        wanted = {"drift"} if params.text is None else CLAIMS.keys() - _NOT_IN_TEXT
+        parts = [make(review, results) for name, make in CLAIMS.items() if name in wanted]
+    claims = {claim.id: claim for made in parts for claim in made}
     elsewhere, names_elsewhere = BoundText.claims_elsewhere(review.loaded)
     claims |= {claim.id: claim for claim in elsewhere}
     return ClaimBook(
@@ -455,7 +463,7 @@ def make_claims(review: Review, results: Results) -> ClaimBook:
             for name in sorted({row.layout for row in review.rows if row.layout})
         },
         claims=tuple(claims.values()),
-        runs=_records_shown(review),
+        runs=() if for_text else _records_shown(review),
         names=_names(review, results)
         | names_elsewhere
         | ({"style": dict(review.loaded.house)} if review.loaded.house else {}),
@@ -640,6 +648,10 @@ def _records_shown(review: Review) -> tuple[RunRecord, ...]:
 
 def _run_records(review: Review) -> tuple[RunRecord, ...]:
     """Return every row of the review's run sheet: used, set aside, or why it did not run."""
+    flagged: dict[str, list[str]] = {}
+    for flag in review.screened.flags:
+        if flag.action == "flag":
+            flagged.setdefault(flag.run, []).append(flag.rule)
     records = []
     for row in review.rows:
         measured = review.metrics.get(row.run)
@@ -662,11 +674,7 @@ def _run_records(review: Review) -> tuple[RunRecord, ...]:
                 began=row.began.isoformat() if row.began else "",
                 duration_s=diagnostics.duration_s if diagnostics else 0.0,
                 conditions=dict(row.conditions),
-                flags=tuple(
-                    flag.rule
-                    for flag in review.screened.flags
-                    if flag.run == row.run and flag.action == "flag"
-                ),
+                flags=tuple(flagged.get(row.run, ())),
             )
         )
     return tuple(records)

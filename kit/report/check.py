@@ -18,7 +18,7 @@ from kit.bench.prices import RATE
 from kit.claims.bound_text import bind_review_text
 from kit.claims.claim import ClaimBook
 from kit.claims.of_pages import make_claims
-from kit.errors import UsageError
+from kit.errors import TextError, UsageError
 from kit.margins.drift import Drift
 from kit.metrics.measuring import PLAIN, Reading
 from kit.report.template import find_template, read_template
@@ -46,7 +46,6 @@ class _CheckReport:
     set_aside: tuple[tuple[str, str], ...]  # run, reason
     flags: tuple[tuple[str, int], ...]  # rule, how often
     failed: tuple[tuple[str, str], ...]  # run, reason
-    claims: int
     figures_in_text: int
     health: Health  # what is stale, missing, and first to run
     drift: tuple[str, ...] = ()  # what a re-test tells, a line each
@@ -70,7 +69,6 @@ class _CheckReport:
             "set_aside": [{"run": run, "reason": why} for run, why in self.set_aside],
             "flags": dict(self.flags),
             "did_not_run": [{"run": run, "reason": why} for run, why in self.failed],
-            "claims": self.claims,
             "figures_in_text": self.figures_in_text,
             "stale": [_plain(stale) for stale in self.health.stale],
             "gaps": [_plain(gap) for gap in self.health.gaps],
@@ -88,7 +86,7 @@ class _CheckReport:
         lines = [
             f"{self.review}: no faults{but}",
             f"  {len(self.products)} products, {len(self.titles)} titles, {self.runs} rows of the "
-            f"run sheet, {self.used} runs used, {self.claims} claims",
+            f"run sheet, {self.used} runs used",
         ]
         lines += _few(f"  set aside {run}: {why}" for run, why in self.set_aside)
         lines += _few(f"  did not run {run}: {why}" for run, why in self.failed)
@@ -187,8 +185,11 @@ def check_review(
     review = load_review(params_path, reading=reading)
     _PROGRESS.info("working out margins")
     results = work_out(review)
-    book = make_claims(review, results)
-    text = bind_review_text(review.loaded, book)
+    book = make_claims(review, results, for_text=True)
+    try:
+        text = bind_review_text(review.loaded, book)
+    except TextError:  # what is near a wrong name is looked for among all claims, as `run` does
+        text = bind_review_text(review.loaded, make_claims(review, results))
     read = {
         row.log: review.diagnostics[row.run].sha256
         for row in review.rows
@@ -205,7 +206,6 @@ def check_review(
         set_aside=tuple(review.screened.set_aside.items()),
         flags=tuple(sorted(counted.items())),
         failed=tuple((r.run, f"{r.status}: {r.reason}") for r in review.rows if not r.produced),
-        claims=len(book.figures),
         figures_in_text=len(text.references) if text else 0,
         health=measure_health(review, results),
         drift=_drift_lines(results.drifts, book),

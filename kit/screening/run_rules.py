@@ -9,11 +9,13 @@ from __future__ import annotations
 import gzip
 import math
 import re
+import sys
 import zlib
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from itertools import combinations
+from functools import partial
+from itertools import combinations, compress
 from statistics import median
 from typing import Literal
 
@@ -25,7 +27,15 @@ from kit.bench.runs import RunRow
 from kit.metrics.run_metrics import RunDiagnostics
 from kit.screening.flags import CellKey, Flag, Rule, View, few, moment, percent
 from kit.settings.params import RetestParams
-from kit.stats.series import find_step, find_trend, grubbs_test, modified_z, order_trend
+from kit.stats.series import (
+    find_step,
+    find_trend,
+    grubbs_test,
+    may_move,
+    may_step,
+    modified_z,
+    order_trend,
+)
 
 # The mean course of a cell's runs: of clean cells of 3 to 5 runs about 1 in 100 drifts.
 _CELL_DRIFT_P = 0.01
@@ -263,49 +273,63 @@ def _find_drifts(view: View) -> Iterator[Flag]:
     slowing can be put down to this one; with none, scene and heat cannot be told apart. Where no
     run of a product drifts by itself, the mean of its runs may.
     """
-    by_title: dict[str, list[tuple[RunRow, RunDiagnostics]]] = {}
-    for row, log in view.logged():
-        if log.drift_judged and view.measures_frames(row.title):
-            by_title.setdefault(row.title, []).append((row, log))
-    for pairs in by_title.values():
-        profiles = {row.run: _centred_log(log.profile) for row, log in pairs}
-        whole = _courses(pairs, profiles)
-        courses = _steady(whole, view)
-        runs_of = Counter(row.product for row, _ in pairs)
+    for scene in view.once(_scenes):
+        courses = _steady(scene.courses, view)
+        beside = _beside(scene.profiles, scene.product_of, courses)
+        moving = _moving(beside, view)
+        runs_of = Counter(scene.product_of.values())
         named: set[str] = set()  # products with a run that drifts by itself
-        for row, log in pairs:
-            scenes = [p for product, p in courses.items() if product != row.product]
-            if scenes:
-                trend = find_trend(_beside(profiles[row.run], scenes))
+        for row, log in scene.runs:
+            others = sum(product != row.product for product in courses)
+            change, p_value = log.drift_share, log.drift_p
+            if others:
+                if row.run not in moving:
+                    continue
+                trend = find_trend(beside[row.run])
                 change, p_value = float(np.expm1(trend.change)), trend.p_value
-            else:
-                change, p_value = log.drift_share, log.drift_p
-            if not _drifts(change, p_value, view.screen.drift_p, len(scenes), view):
+            if not _drifts(change, p_value, view.screen.drift_p, others, view):
                 continue
             moved = f"{_moved(change)} at the end of the run than at its beginning"
             sure = f"({_spell_p(p_value)}, dependence between frames taken into account)"
-            if scenes:
+            if others:
                 reason = f"{moved}, beyond what the scene does on other products {sure}"
                 named.add(row.product)
                 yield Flag.of_run(row, reason, "set_aside")
                 continue
             alone = "without another product in this title, heat and the scene's own course"
             yield Flag.of_run(row, f"{moved} {sure}; {alone} cannot be told apart", "cannot_judge")
-        for product in (p for p in whole if p not in named):
-            scenes = [p for other, p in courses.items() if other != product]
-            if not scenes or runs_of[product] < 2:
-                continue
-            trend = find_trend(_beside(whole[product], scenes))
+        whole = {p: c for p, c in scene.courses.items() if p not in named and runs_of[p] > 1}
+        beside = _beside(whole, {product: product for product in whole}, courses)
+        for product in _moving(beside, view):
+            trend = find_trend(beside[product])
             change = float(np.expm1(trend.change))
-            if _drifts(change, trend.p_value, _CELL_DRIFT_P, len(scenes), view):
+            others = sum(other != product for other in courses)
+            if _drifts(change, trend.p_value, _CELL_DRIFT_P, others, view):
                 reason = (
                     f"over its {runs_of[product]} runs together {_moved(change)} at the end than "
                     f"at the beginning, beyond what the scene does on other products "
                     f"({_spell_p(trend.p_value)}, dependence between stretches taken into "
                     f"account); no run shows it by itself"
                 )
-                title = pairs[0][0].title
-                yield Flag(reason, "flag", "", product, title)
+                yield Flag(reason, "flag", "", product, scene.runs[0][0].title)
+
+
+def _moving(profiles: Mapping[str, NDArray[np.float64]], view: View) -> list[str]:
+    """Return the names of profiles that may move as far as counts."""
+    least = float(np.log1p(view.screen.drift_share))
+    return _those(profiles, partial(may_move, least=least))
+
+
+def _those(
+    profiles: Mapping[str, NDArray[np.float64]],
+    may: Callable[[NDArray[np.float64]], NDArray[np.bool_]],
+) -> list[str]:
+    """Return the names of profiles of which `may` says yes, in their order; it takes many."""
+    found: set[str] = set()
+    for size in {profile.size for profile in profiles.values()}:
+        alike = {name: profile for name, profile in profiles.items() if profile.size == size}
+        found.update(compress(alike, may(np.array(list(alike.values())))))
+    return [name for name in profiles if name in found]
 
 
 def _drifts(change: float, p_value: float, alpha: float, others: int, view: View) -> bool:
@@ -358,25 +382,22 @@ def _find_steps(view: View) -> Iterator[Flag]:
     beyond what other products do by three times the share, since one scene asks other things of
     each. Beside one other run, or two other products, only a slowing can be put down to this run.
     """
-    by_title: dict[str, list[tuple[RunRow, RunDiagnostics]]] = {}
-    for row, log in view.logged():
-        if log.drift_judged and view.measures_frames(row.title):
-            by_title.setdefault(row.title, []).append((row, log))
     least = float(np.log1p(view.screen.step_share))
-    for pairs in by_title.values():
-        profiles = {row.run: _centred_log(log.profile) for row, log in pairs}
-        courses = _courses(pairs, profiles)
+    for scene in view.once(_scenes):
         found: dict[str, tuple[_Stretch, str]] = {}
-        for product in courses:
-            mine = {row.run: profiles[row.run] for row, _ in pairs if row.product == product}
+        for product in scene.courses:
+            mine = {run: own for run, own in scene.profiles.items()
+                    if scene.product_of[run] == product}  # fmt: skip
             for run, stretch in _steps_among(mine, least).items():
                 found[run] = (stretch, "its other runs do")
-        for row, log in pairs:
-            scenes = [p for product, p in courses.items() if product != row.product]
-            if row.run not in found and scenes:
-                step = _stretch_beside(profiles[row.run], scenes, 3 * least, clear=3)
-                if step is not None:
-                    found[row.run] = (step, "the scene does on other products")
+        left = {run: own for run, own in scene.profiles.items() if run not in found}
+        beside = _beside(left, scene.product_of, scene.courses)
+        only_slowing = len(scene.courses) < 4
+        for run in _those(beside, partial(may_step, least=3 * least)):
+            step = _stretch_in(beside[run], 3 * least, only_slowing=only_slowing)
+            if step is not None:
+                found[run] = (step, "the scene does on other products")
+        for row, log in scene.runs:
             if row.run in found:
                 step = found[row.run][0]
                 flag = Flag.of_run(row, _step_reason(log, *found[row.run]))
@@ -392,27 +413,26 @@ class _Stretch:
     change: float
 
 
-def _stretch_beside(
-    own: NDArray[np.float64], others: Sequence[NDArray[np.float64]], least: float, *, clear: int
+def _stretch_in(
+    beside: NDArray[np.float64], least: float, *, only_slowing: bool
 ) -> _Stretch | None:
-    """Return the step of a run beside others; beside fewer than `clear` only a slowing counts."""
-    rest = _beside(own, others)
-    step = find_step(rest)
-    if not step.beyond or abs(step.change) < least or (step.change < 0 and len(others) < clear):
+    """Return the step of a run beside others, where there is one that counts."""
+    step = find_step(beside)
+    if not step.beyond or abs(step.change) < least or (step.change < 0 and only_slowing):
         return None
-    return _Stretch(step.start / rest.size, step.stop / rest.size, step.change)
+    return _Stretch(step.start / beside.size, step.stop / beside.size, step.change)
 
 
 def _steps_among(profiles: Mapping[str, NDArray[np.float64]], least: float) -> dict[str, _Stretch]:
     """Return the steps of runs of one product: the largest first, each beside those still left."""
     left, found = dict(profiles), {}
     while len(left) > 1:
+        beside = _each_beside_others(left)
         steps = {
             run: step
-            for run, own in left.items()
-            if (step := _stretch_beside(own, [p for r, p in left.items() if r != run], least,
-                                        clear=2)) is not None
-        }  # fmt: skip
+            for run in _those(beside, partial(may_step, least=least))
+            if (step := _stretch_in(beside[run], least, only_slowing=len(left) < 3)) is not None
+        }
         if not steps:
             break
         worst = max(steps, key=lambda run: abs(steps[run].change))
@@ -491,47 +511,101 @@ def _centred_log(profile: Sequence[float]) -> NDArray[np.float64]:
         Frame time of each stretch of a run, in milliseconds. Positive.
     """
     logs = np.log(np.asarray(profile, dtype=np.float64))
-    centred: NDArray[np.float64] = logs - np.median(logs)
-    return centred
+    ordered = np.sort(logs)  # for so few values quicker than np.median, and the same
+    return logs - (ordered[(logs.size - 1) // 2] + ordered[logs.size // 2]) / 2
 
 
-def _on_one_grid(profiles: Sequence[NDArray[np.float64]]) -> list[NDArray[np.float64]]:
-    """Return profiles over as many stretches of equal time as the shortest has."""
-    count = min(p.size for p in profiles)
-    return [p if p.size == count else _in_stretches(p, count) for p in profiles]
+def _on_one_grid(
+    profiles: Sequence[NDArray[np.float64]], *, most: int = sys.maxsize
+) -> list[NDArray[np.float64]]:
+    """Return profiles over as many stretches of equal time as the shortest has, or `most`."""
+    count = min(most, *(p.size for p in profiles))
+    return [_in_stretches(p, count) for p in profiles]
 
 
 def _in_stretches(profile: NDArray[np.float64], count: int) -> NDArray[np.float64]:
-    """Return a profile's means over fewer stretches of equal time."""
+    """Return a profile's means over as many or fewer stretches of equal time."""
+    if profile.size == count:
+        return profile
     sums = np.concatenate([[0.0], np.cumsum(profile)])
     at = np.interp(np.linspace(0, profile.size, count + 1), np.arange(profile.size + 1), sums)
     means: NDArray[np.float64] = np.diff(at) * (count / profile.size)
     return means
 
 
-def _beside(own: NDArray[np.float64], others: Sequence[NDArray[np.float64]]) -> NDArray[np.float64]:
-    """Return a profile less the median of others, over the stretches they have in common."""
-    first, *rest = _on_one_grid([own, *others])
-    apart: NDArray[np.float64] = first - np.median(rest, axis=0)
-    return apart
-
-
-def _courses(
-    pairs: Sequence[tuple[RunRow, RunDiagnostics]], profiles: Mapping[str, NDArray[np.float64]]
+def _beside(
+    profiles: Mapping[str, NDArray[np.float64]],
+    product_of: Mapping[str, str],
+    courses: Mapping[str, NDArray[np.float64]],
 ) -> dict[str, NDArray[np.float64]]:
-    """Return the mean profile of each product's runs, over the stretches they have in common.
+    """Return each profile less the median course of other products, over what they have in common.
 
-    Parameters
-    ----------
-    pairs : sequence of (RunRow, RunDiagnostics)
-        Runs of one title.
-    profiles : mapping of str to ndarray of float, shape (n_stretches,)
-        By run, ln frame time around its median.
+    Nothing is returned of a profile whose product no other stands beside.
     """
-    runs_of: dict[str, list[NDArray[np.float64]]] = {}
-    for row, _ in pairs:
-        runs_of.setdefault(row.product, []).append(profiles[row.run])
-    return {product: np.mean(_on_one_grid(mine), axis=0) for product, mine in runs_of.items()}
+    scenes: dict[tuple[str, int], NDArray[np.float64]] = {}
+    found = {}
+    for name, own in profiles.items():
+        key = product_of[name], own.size
+        others = [course for product, course in courses.items() if product != key[0]]
+        if not others:
+            continue
+        if key not in scenes:
+            scenes[key] = np.median(_on_one_grid(others, most=own.size), axis=0)
+        found[name] = _in_stretches(own, scenes[key].size) - scenes[key]
+    return found
+
+
+def _each_beside_others(
+    profiles: Mapping[str, NDArray[np.float64]],
+) -> dict[str, NDArray[np.float64]]:
+    """Return two or more profiles, each less the median of the others, over what all have."""
+    grid = np.array(_on_one_grid(list(profiles.values())))
+    ordered = np.sort(grid, axis=0)
+
+    def without_own(i: int) -> NDArray[np.float64]:
+        """Return the value of place `i` among the others, of each profile at each stretch."""
+        return np.where(grid <= ordered[i], ordered[i + 1], ordered[i])
+
+    middle = (without_own((len(grid) - 2) // 2) + without_own((len(grid) - 1) // 2)) / 2
+    return dict(zip(profiles, grid - middle, strict=True))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Scene:
+    """The runs of one title whose course can be judged.
+
+    Attributes
+    ----------
+    runs : list of (RunRow, RunDiagnostics)
+    product_of : dict of str to str
+        By run.
+    profiles : dict of str to ndarray of float, shape (n_stretches,)
+        By run, ln frame time around its median.
+    courses : dict of str to ndarray of float
+        By product, the mean profile of its runs, over the stretches they have in common.
+    """
+
+    runs: list[tuple[RunRow, RunDiagnostics]]
+    product_of: dict[str, str]
+    profiles: dict[str, NDArray[np.float64]]
+    courses: dict[str, NDArray[np.float64]]
+
+
+def _scenes(view: View) -> list[_Scene]:
+    """Return each title whose runs can be judged."""
+    by_title: dict[str, list[tuple[RunRow, RunDiagnostics]]] = {}
+    for row, log in view.logged():
+        if log.drift_judged and view.measures_frames(row.title):
+            by_title.setdefault(row.title, []).append((row, log))
+    found = []
+    for runs in by_title.values():
+        profiles = {row.run: _centred_log(log.profile) for row, log in runs}
+        runs_of: dict[str, list[NDArray[np.float64]]] = {}
+        for row, _ in runs:
+            runs_of.setdefault(row.product, []).append(profiles[row.run])
+        courses = {p: np.mean(_on_one_grid(mine), axis=0) for p, mine in runs_of.items()}
+        found.append(_Scene(runs, {r.run: r.product for r, _ in runs}, profiles, courses))
+    return found
 
 
 def _steady(
@@ -545,10 +619,10 @@ def _steady(
     kept = dict(courses)
     while len(kept) > max(3, len(courses) // 2 + 1):
         changes: dict[str, float] = {}
-        for product, course in kept.items():
-            others = [c for p, c in kept.items() if p != product]
-            trend = find_trend(_beside(course, others)) if others else None
-            if trend is not None and trend.p_value < view.screen.drift_p:
+        beside = _each_beside_others(kept)
+        for product in _moving(beside, view):
+            trend = find_trend(beside[product])
+            if trend.p_value < view.screen.drift_p:
                 changes[product] = abs(float(np.expm1(trend.change)))
         worst = max(changes, key=lambda product: changes[product], default=None)
         if worst is None or changes[worst] < view.screen.drift_share:

@@ -296,6 +296,30 @@ def find_trend(levels: Floats) -> _Trend:
     return _Trend(slope * n, math.erfc(abs(z) / math.sqrt(2.0)), judged=True)
 
 
+def may_move(levels: Floats, least: float) -> NDArray[np.bool_]:
+    """Return of several series at once which `find_trend` may find to move by `least` or more.
+
+    Parameters
+    ----------
+    levels : ndarray of float, shape (n_series, n)
+        A series a row.
+    least : float
+        Of the slope times n, either way, above 0.
+
+    Notes
+    -----
+    A median slope is as large as `least` asks only where half of all slopes are: counting is many
+    times quicker than a median. A slope within rounding of the limit counts.
+    """
+    n = levels.shape[1]
+    up, down = np.zeros((2, len(levels)), dtype=np.int64)
+    for apart in range(1, n):
+        rise, limit = levels[:, apart:] - levels[:, :-apart], apart * least / n * (1 - 1e-9)
+        up += np.count_nonzero(rise >= limit, axis=1)
+        down += np.count_nonzero(rise <= -limit, axis=1)
+    return np.maximum(up, down) >= n * (n - 1) // 4
+
+
 @dataclass(frozen=True, slots=True)
 class _Step:
     """The largest step of a short series: where it is, its size, and its statistic."""
@@ -344,6 +368,36 @@ def find_step(levels: Floats) -> _Step:
         if found.statistic > best.statistic:
             best = found
     return best
+
+
+def may_step(levels: Floats, least: float) -> NDArray[np.bool_]:
+    """Return of several series at once which `find_step` may find to have a step beyond chance.
+
+    Parameters
+    ----------
+    levels : ndarray of float, shape (n_series, n)
+        A series a row.
+    least : float
+        Size of a step that counts, above 0.
+
+    Notes
+    -----
+    Dependence between neighbours only widens a step's error, so no statistic is above the one
+    without it, which follows from sums alone. Limits are taken a little low, for rounding.
+    """
+    n = levels.shape[1]
+    if n < FEWEST_BLOCKS:
+        return np.zeros(len(levels), dtype=bool)
+    centred = levels - levels.mean(axis=1, keepdims=True)
+    k = np.arange(2, n - 1)
+    weight = k * (n - k) / n
+    change = np.cumsum(centred, axis=1)[:, 1:-2] / weight
+    whole = (centred**2).sum(axis=1, keepdims=True)
+    rest = np.maximum(whole - weight * change**2, 0.0) / (n - 2)
+    limit = (6.0 + 40.0 / n) * (1 - 1e-6)
+    return ((np.abs(change) >= least * (1 - 1e-9)) & (weight * change**2 >= limit**2 * rest)).any(
+        axis=1
+    )
 
 
 def _step_at(levels: Floats, cut: int) -> _Step:
