@@ -428,7 +428,7 @@ def make_claims(review: Review, results: Results, *, for_text: bool = False) -> 
     ----------
     review : Review
         What the review read. Which claims are made follows from the template that its params
-        name: see `page_name`.
+        name: see `page_of`.
     results : Results
         What `work_out` made of it.
     for_text : bool
@@ -440,7 +440,7 @@ def make_claims(review: Review, results: Results, *, for_text: bool = False) -> 
         Claims in the order of the page, each id once, with display names, layouts and run records.
     """
     params = review.params
-    kind = PAGE_KINDS[page_name(params)]
+    kind = PAGE_KINDS[page_of(params.template)]
     parts = kind.claims(review, results)
     if for_text and kind.claims is _of_review:
         wanted = {"drift"} if params.text is None else CLAIMS.keys() - _NOT_IN_TEXT
@@ -507,7 +507,7 @@ def _names(review: Review, results: Results) -> dict[str, dict[str, str]]:
         },
         "rules": {flag.rule: flag.rule.replace("_", " ") for flag in review.screened.flags},
     }
-    if PAGE_KINDS[page_name(params)].of_one_cell:
+    if PAGE_KINDS[page_of(params.template)].of_one_cell:
         names["sensors"] = {name: words.capitalize() for name, (words, _) in SENSOR_WORDS.items()}
         names["budgets"] = {
             f"over_budget/{hz:g}hz": f"{1000 / hz:.1f} ms ({hz:g} Hz)"
@@ -609,11 +609,6 @@ PAGE_KINDS: Mapping[str, _PageKind] = {
 }
 
 
-def page_name(params: ReviewParams) -> str:
-    """Return which of `PAGE_KINDS` the template of params makes."""
-    return page_of(params.template)
-
-
 def page_of(template: str) -> str:
     """Return which of `PAGE_KINDS` a template makes: a copy keeps the beginning of its name, and a
     template of another name makes a review."""
@@ -626,7 +621,7 @@ def page_of(template: str) -> str:
 
 def titles_named(params: ReviewParams, bench: Bench, titles: tuple[str, ...]) -> tuple[str, ...]:
     """Return the titles a page may name: a plan has those that nothing ran yet too."""
-    if PAGE_KINDS[page_name(params)].with_planned:
+    if PAGE_KINDS[page_of(params.template)].with_planned:
         return planned_titles(params, bench)
     return titles
 
@@ -640,7 +635,7 @@ def _cell_looked_into(review: Review) -> tuple[str, str]:
 def _records_shown(review: Review) -> tuple[RunRecord, ...]:
     """Return the records of the runs a page may name: those of one cell, or of the review."""
     records = _run_records(review)
-    if not PAGE_KINDS[page_name(review.params)].of_one_cell:
+    if not PAGE_KINDS[page_of(review.params.template)].of_one_cell:
         return records
     cell = _cell_looked_into(review)
     return tuple(run for run in records if (run.product, run.title) == cell)

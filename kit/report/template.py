@@ -73,13 +73,6 @@ def find_template(params_path: Path, template: Path, *, allow_foreign: bool) -> 
     return found
 
 
-def own_sources(page: str) -> dict[str, str]:
-    """Return the source of each code cell of this version's own template of a page, by its id."""
-    path = own_template(f"{page}.ipynb")
-    cells = json.loads(path.read_text(encoding="utf-8"))["cells"]
-    return {c["id"]: "".join(c["source"]) for c in cells if c["cell_type"] == "code"}
-
-
 def read_template(path: Path, *, parameters: Sequence[str] = PARAMETERS) -> dict[str, Any]:
     """Return a template's notebook, checked before anything of it runs.
 

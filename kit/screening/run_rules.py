@@ -512,7 +512,9 @@ def _centred_log(profile: Sequence[float]) -> NDArray[np.float64]:
     """
     logs = np.log(np.asarray(profile, dtype=np.float64))
     ordered = np.sort(logs)  # for so few values quicker than np.median, and the same
-    return logs - (ordered[(logs.size - 1) // 2] + ordered[logs.size // 2]) / 2
+    middle = (ordered[(logs.size - 1) // 2] + ordered[logs.size // 2]) / 2
+    centred: NDArray[np.float64] = logs - middle
+    return centred
 
 
 def _on_one_grid(
@@ -564,7 +566,8 @@ def _each_beside_others(
 
     def without_own(i: int) -> NDArray[np.float64]:
         """Return the value of place `i` among the others, of each profile at each stretch."""
-        return np.where(grid <= ordered[i], ordered[i + 1], ordered[i])
+        value: NDArray[np.float64] = np.where(grid <= ordered[i], ordered[i + 1], ordered[i])
+        return value
 
     middle = (without_own((len(grid) - 2) // 2) + without_own((len(grid) - 1) // 2)) / 2
     return dict(zip(profiles, grid - middle, strict=True))

@@ -317,7 +317,8 @@ def may_move(levels: Floats, least: float) -> NDArray[np.bool_]:
         rise, limit = levels[:, apart:] - levels[:, :-apart], apart * least / n * (1 - 1e-9)
         up += np.count_nonzero(rise >= limit, axis=1)
         down += np.count_nonzero(rise <= -limit, axis=1)
-    return np.maximum(up, down) >= n * (n - 1) // 4
+    may: NDArray[np.bool_] = np.maximum(up, down) >= n * (n - 1) // 4
+    return may
 
 
 @dataclass(frozen=True, slots=True)
@@ -395,9 +396,9 @@ def may_step(levels: Floats, least: float) -> NDArray[np.bool_]:
     whole = (centred**2).sum(axis=1, keepdims=True)
     rest = np.maximum(whole - weight * change**2, 0.0) / (n - 2)
     limit = (6.0 + 40.0 / n) * (1 - 1e-6)
-    return ((np.abs(change) >= least * (1 - 1e-9)) & (weight * change**2 >= limit**2 * rest)).any(
-        axis=1
-    )
+    may = (np.abs(change) >= least * (1 - 1e-9)) & (weight * change**2 >= limit**2 * rest)
+    found: NDArray[np.bool_] = may.any(axis=1)
+    return found
 
 
 def _step_at(levels: Floats, cut: int) -> _Step:

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 from lxml import html
-from redrawn import redraw_cells
+from redrawn import own_sources, redraw_cells
 
 from kit.claims.claim import ClaimBook, claims_frame
 from kit.claims.of_pages import make_claims
@@ -18,7 +18,6 @@ from kit.page.view import (
     mark_words,
     show,
 )
-from kit.report.template import own_sources
 from kit.review.walk import load_review, work_out
 
 ROOT = Path(__file__).parents[2]

@@ -13,6 +13,8 @@ from typer.testing import CliRunner
 
 from kit.bench.acts import adopt
 from kit.bench.journal import By
+from kit.claims.bound_text import bind_review_text, bind_text
+from kit.claims.of_pages import make_claims
 from kit.cli import app
 from kit.errors import TextError, UsageError
 from kit.planning.of_review import plan_from_params
@@ -46,13 +48,27 @@ def test_thousands_of_runs_are_told_on_one_screen(demo):
     assert len(large.to_dict()["set_aside"]) == 5000
 
 
-def test_check_binds_the_text_too(tmp_path):
+def test_the_claims_of_a_text_bind_it_as_all_claims_do(demo):
+    few = make_claims(demo.review, demo.results, for_text=True)
+    assert {*few.claims} < {*demo.book.claims} and len(few.claims) < 0.7 * len(demo.book.claims)
+    bound, alike = (bind_review_text(demo.review.loaded, book) for book in (demo.book, few))
+    assert bound == alike and len(bound.references) > 10
+    untold = demo.review.loaded.params.model_copy(update={"text": None})
+    silent = replace(demo.review, loaded=replace(demo.review.loaded, params=untold))
+    assert {c.kind for c in make_claims(silent, demo.results, for_text=True).claims} <= {"drift"}
+
+
+def test_check_binds_the_text_too(tmp_path, demo):
     params = (ROOT / "params" / "demo.yaml").read_text(encoding="utf-8")
     path = tmp_path / "demo.yaml"
     path.write_text(params.replace("../example_runs", str(ROOT / "example_runs")), encoding="utf-8")
-    (tmp_path / "demo.md").write_text("It is 12 % faster.\n", encoding="utf-8")
-    with pytest.raises(TextError, match=r"demo\.md, line 1"):
+    source = "It is 12 % faster, by {{margin nobody over nothing in none}}.\n"
+    (tmp_path / "demo.md").write_text(source, encoding="utf-8")
+    with pytest.raises(TextError, match=r"demo\.md, line 1") as checked:
         check_review(path)
+    with pytest.raises(TextError) as run:  # the nearest name among all claims, as `run` says it
+        bind_text(source, demo.book, file="demo.md")
+    assert checked.value.faults == run.value.faults
 
 
 def test_a_plan_needs_its_section_and_then_counts_runs(tmp_path):

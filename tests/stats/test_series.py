@@ -31,10 +31,13 @@ from kit.stats.series import (
     block_levels,
     cap_shares,
     effective_size,
+    find_step,
     find_trend,
     grubbs_test,
     lag1_autocorrelation,
     low_fps,
+    may_move,
+    may_step,
     measure_lows,
     median_fps,
     median_influence,
@@ -267,6 +270,23 @@ def test_dependence_stretches_the_variance_of_a_mean_as_a_covariance_matrix_has_
     # The mean of all covariances, by scipy, over the 1 / n of independent values.
     for n in (2, 7, 100):
         assert _stretch(n, phi) == pytest.approx(n * linalg.toeplitz(phi ** np.arange(n)).mean())
+
+
+def test_what_may_move_or_step_holds_all_that_does():
+    # Many series at once, judged by one, from memory of no source: nothing found may be left out,
+    # and of quiet series most are.
+    rng = np.random.default_rng(7)
+    for n in (9, 10, 57, 100):
+        levels = np.array([0.01 * autoregression(n, phi, rng) for phi in (0.0, 0.5, 0.9) * 60])
+        levels[:60] += rng.uniform(-0.1, 0.1, (60, 1)) * np.linspace(0, 1, n)
+        levels[60:120, rng.integers(2, n - 2) :] += rng.uniform(-0.2, 0.2, (60, 1))
+        moved = np.array([abs(find_trend(row).change) >= 0.03 for row in levels])
+        steps = [find_step(row) for row in levels]
+        stepped = np.array([step.beyond and abs(step.change) >= 0.03 for step in steps])
+        moving, stepping = may_move(levels, 0.03), may_step(levels, 0.03)
+        assert not (moved & ~moving).any() and not (stepped & ~stepping).any()
+        assert not moving[120:].all() and not stepping[120:].all()
+        assert (n < 10) != (moved.any() and stepped.any())
 
 
 def test_a_trend_is_found_and_measured():

@@ -19,13 +19,12 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
-from redrawn import redraw_cells
+from redrawn import own_sources, redraw_cells
 from shown_words import codes_shown
 
 from kit.claims.claim import ClaimBook, anchor_of
 from kit.errors import UsageError
 from kit.report.report import redraw_report
-from kit.report.template import own_sources
 from kit.settings.params import load_params
 
 ROOT = Path(__file__).parents[2]

@@ -164,14 +164,14 @@ def test_two_builds_of_a_page_are_the_same_bytes(tmp_path):
 
 
 def test_the_example_params_of_each_page_are_of_that_page():
-    from kit.claims.of_pages import page_name
+    from kit.claims.of_pages import page_of
     from kit.settings.params import load_params
 
     for page in PAGES:
         loaded = load_params(ROOT / "params" / f"demo-{page.replace('_', '-')}.yaml")
-        assert page_name(loaded.params) == page
+        assert page_of(loaded.params.template) == page
         assert loaded.params.review == loaded.path.stem
-    assert page_name(load_params(ROOT / "params" / "demo.yaml").params) == "review"
+    assert page_of(load_params(ROOT / "params" / "demo.yaml").params.template) == "review"
 
 
 @pytest.mark.parametrize(
@@ -180,12 +180,12 @@ def test_the_example_params_of_each_page_are_of_that_page():
      ("../elsewhere/frame_times_two.ipynb", "frame_times"), ("mine.ipynb", "review")],
 )  # fmt: skip
 def test_a_copy_of_a_template_keeps_the_kind_of_its_page(tmp_path, template, page):
-    from kit.claims.of_pages import page_name
+    from kit.claims.of_pages import page_of
     from kit.settings.params import load_params
 
     write_bench(tmp_path, years_rows())
     path = write_params(tmp_path, f"template: {template}\n")
-    assert page_name(load_params(path).params) == page
+    assert page_of(load_params(path).params.template) == page
 
 
 def test_every_kind_of_page_has_its_template_charts_and_tables():
