@@ -38,6 +38,7 @@ def module_paths() -> dict[str, Path]:
     return found
 
 
+@cache
 def kit_version() -> str:
     """Return the version of the kit that makes the claims."""
     try:

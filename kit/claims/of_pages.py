@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from itertools import chain
@@ -421,7 +421,9 @@ def _said_of_plan(planned: Planned, review: Review) -> Iterator[Claim]:
 _NOT_IN_TEXT = frozenset({"runs", "within_runs", "sensitivity", "closures", "spread", "lows"})
 
 
-def make_claims(review: Review, results: Results, *, for_text: bool = False) -> ClaimBook:
+def make_claims(
+    review: Review, results: Results, *, sections: Sequence[str] = (), for_text: bool = False
+) -> ClaimBook:
     """Return every figure of a review's page as a claim, with the runs under them.
 
     Parameters
@@ -431,6 +433,8 @@ def make_claims(review: Review, results: Results, *, for_text: bool = False) -> 
         name: see `page_of`.
     results : Results
         What `work_out` made of it.
+    sections : sequence of str, optional
+        Only these of `CLAIMS`, in their order, whatever the page.
     for_text : bool
         Leave out what no bound text can name, and the run records: enough to bind one.
 
@@ -444,7 +448,9 @@ def make_claims(review: Review, results: Results, *, for_text: bool = False) -> 
     parts = kind.claims(review, results)
     if for_text and kind.claims is _of_review:
         wanted = {"drift"} if params.text is None else CLAIMS.keys() - _NOT_IN_TEXT
-        parts = [make(review, results) for name, make in CLAIMS.items() if name in wanted]
+        sections = [name for name in CLAIMS if name in wanted]
+    if sections:
+        parts = [CLAIMS[name](review, results) for name in sections]
     claims = {claim.id: claim for made in parts for claim in made}
     elsewhere, names_elsewhere = BoundText.claims_elsewhere(review.loaded)
     claims |= {claim.id: claim for claim in elsewhere}

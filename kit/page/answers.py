@@ -100,13 +100,18 @@ class _Question:
         Those of its frame, keys of `COLUMNS`.
     pieces : tuple
         What of the page shows it.
+    sections : tuple of str
+        The rows of `kit.claims.of_review.CLAIMS` that claims, frame and pieces rest on, beside
+        what is said of runs. Of `OF_METRICS` those of one metric and the headline's suffice.
     """
 
     kinds: tuple[str, ...]
     columns: tuple[str, ...]
     pieces: tuple[Piece, ...]
+    sections: tuple[str, ...] = ()
 
 
+OF_METRICS = ("margins", "suites", "said_of_margins")
 BESIDE_SUITES = ("suite_like", "suite_count", "suite_false")
 INFLUENCE = Table(
     "Suite margin of {own} with one title left out",
@@ -119,23 +124,26 @@ INFLUENCE = Table(
 )
 QUESTIONS: Mapping[str, _Question] = {
     "cells": _Question(("cell",), ("metric", "product", "title", *_FIGURE, *_SAID),
-                      (tables.TITLES,)),
+                      (tables.TITLES,), ("cells",)),
     "margins": _Question(("margin", "level_difference"), (*_WHICH, *_FIGURE, "outcome", *_SAID),
-                        (tables.MARGINS, tables.LEVELS)),
+                        (tables.MARGINS, tables.LEVELS), OF_METRICS),
     "suites": _Question(("suite",), ("metric", "group", "product", "baseline", *_FIGURE, "outcome",
-                                    *_SAID), tables.SUITES),
+                                    *_SAID), tables.SUITES, OF_METRICS),
     "influence": _Question(("influence",), (*_WHICH, "value", "unit", "text", "method"),
-                          (INFLUENCE,)),
+                          (INFLUENCE,), OF_METRICS),
     "sensitivity": _Question(("sensitivity",), ("metric", "baseline", "part", *_FIGURE, "outcome",
-                                               *_SAID), (tables.SENSITIVITY,)),
+                                               *_SAID), (tables.SENSITIVITY,),
+                            ("suites", "sensitivity")),
     "value": _Question(
         ("price", "suite_fps", "cost_per_fps", "premium", "price_difference", "equal_value_price",
          "cut_needed", "frontier", "price_passed_over", "not_weighed"),
-        ("kind", "group", "product", "baseline", *_FIGURE, "outcome", *_SAID), tables.VALUE),
+        ("kind", "group", "product", "baseline", *_FIGURE, "outcome", *_SAID), tables.VALUE,
+        ("suites", "value")),
     "energy": _Question(
         ("energy", "fps_per_watt", "energy_margin", "energy_unsettled", "sensor_lag"),
         ("kind", "group", "product", "baseline", "title", *_FIGURE, "outcome", *_SAID),
         tables.ENERGY,
+        ("energy",),
     ),
     "limits": _Question(("flag",), ("metric", "product", "title", "outcome", "text", "runs"),
                        (tables.limits,)),

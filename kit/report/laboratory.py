@@ -19,6 +19,7 @@ from kit.metrics.measuring import STORE_VARIABLE, Reading
 from kit.metrics.store import Store, cache_folder
 from kit.page.answers import (
     BESIDE_SUITES,
+    OF_METRICS,
     QUESTIONS,
     Answer,
     Charts,
@@ -30,7 +31,7 @@ from kit.page.answers import (
 )
 from kit.page.html import Html
 from kit.page.tables import LIMIT_RULES, environment
-from kit.review.walk import load_review, work_out
+from kit.review.walk import Results, load_review, work_out
 from kit.review.what_if import Changes, Edit, known_name, names_given
 from kit.settings.metric import HEADLINE
 from kit.settings.params import LookParams, load_params, text_beside
@@ -41,7 +42,7 @@ if TYPE_CHECKING:
     from kit.report.report import Closing
     from kit.review.health import Health
     from kit.review.look_into import Look
-    from kit.review.walk import Results, Review
+    from kit.review.walk import Review
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -487,7 +488,8 @@ class OpenReview:
         """Return the claims that answer a question, of what was asked alone."""
         asked = self._checked(product=product, over=over, titles=titles)
         kinds = QUESTIONS[question].kinds
-        book = narrow(self.book, **asked, group=group, kinds=(*kinds, *BESIDE_SUITES))
+        whole = self._book_for(question, metric)
+        book = narrow(whole, **asked, group=group, kinds=(*kinds, *BESIDE_SUITES))
         own = (
             {product or book.product}
             if question in {"margins", "suites", "influence", "sensitivity"}
@@ -507,6 +509,37 @@ class OpenReview:
                 f"{_of_what(asked)} in this review"
             )
         return Answer(question, book, claims, metric)
+
+    def _book_for(self, question: str, metric: str) -> ClaimBook:
+        """Return the claims a question asks for: all of the page, or what its answer rests on.
+
+        Tables of pairs and of levels rest on more than one metric.
+        """
+        from kit.claims.of_pages import make_claims, page_of
+        from kit.claims.of_review import CLAIMS
+
+        params, titles = self.review.params, self.review.bench.titles
+        sections = QUESTIONS[question].sections
+        levels = any(titles[t].value_unit.startswith("dB") for t in self.review.titles)
+        more = sections == OF_METRICS and (params.pairs or levels)
+        if "book" in self.__dict__ or more or page_of(params.template) != "review":
+            return self.book
+        metrics = {HEADLINE, metric or HEADLINE} if sections == OF_METRICS else set()
+        key = (*sections, *sorted(metrics))
+        if key not in self._books:
+            if not metrics or "results" in self.__dict__:
+                results = self.results if sections else Results()
+                results = results.of_metrics(metrics) if metrics else results
+            else:
+                results = work_out(self.review, before=self.before, metrics=sorted(metrics))
+            wanted = [name for name in CLAIMS if name in {*sections, "said_of_runs"}]
+            self._books[key] = make_claims(self.review, results, sections=wanted)
+        return self._books[key]
+
+    @cached_property
+    def _books(self) -> dict[tuple[str, ...], ClaimBook]:
+        """What `_book_for` made before, by sections and metrics."""
+        return {}
 
     def _checked(
         self,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
@@ -40,7 +40,7 @@ from kit.screening.run_rules import epoch_of
 from kit.screening.screen import Screened, screen_runs, unknown_names
 from kit.settings.bench_file import Bench
 from kit.settings.metric import HEADLINE, METRICS
-from kit.settings.params import LoadedParams, MarginParams, ReviewParams, load_params
+from kit.settings.params import LoadedParams, MarginParams, MetricParams, ReviewParams, load_params
 from kit.stats.series import SensorLag
 from kit.value.weigh import Value, weigh_products
 
@@ -105,14 +105,14 @@ class Review:
 class Results:
     """Everything worked out from a review's runs."""
 
-    cells: tuple[Cell, ...]
-    cells_all_runs: tuple[Cell, ...]
-    variances: Mapping[str, SharedVariances]  # by metric
-    margins: tuple[Margin, ...]
-    suites: tuple[SuiteMargin, ...]
-    gaps: tuple[NameGap, ...]
-    closures: tuple[Closure, ...]
-    value: Value | None
+    cells: tuple[Cell, ...] = ()
+    cells_all_runs: tuple[Cell, ...] = ()
+    variances: Mapping[str, SharedVariances] = field(default_factory=dict)  # by metric
+    margins: tuple[Margin, ...] = ()
+    suites: tuple[SuiteMargin, ...] = ()
+    gaps: tuple[NameGap, ...] = ()
+    closures: tuple[Closure, ...] = ()
+    value: Value | None = None
     levels: tuple[LevelDifference, ...] = ()  # what is measured in dB
     energy: tuple[EnergyStanding, ...] = ()
     energy_margins: tuple[EnergyMargin, ...] = ()
@@ -126,6 +126,28 @@ class Results:
     def cell(self, product: str, title: str, metric: str) -> Cell | None:
         """Return one cell, or None where nothing was measured."""
         return self.cell_index.get((product, title, metric))
+
+    def of_metrics(self, names: Collection[str]) -> Results:
+        """Return cells, margins, suites and levels of these metrics, without all else."""
+        return Results(
+            cells=tuple(c for c in self.cells if c.metric in names),
+            cells_all_runs=tuple(c for c in self.cells_all_runs if c.metric in names),
+            variances={name: found for name, found in self.variances.items() if name in names},
+            margins=tuple(m for m in self.margins if m.metric in names),
+            suites=tuple(s for s in self.suites if s.metric in names),
+            levels=tuple(x for x in self.levels if x.metric in names),
+        )
+
+    def beside(self, other: Results) -> Results:
+        """Return what `of_metrics` gives of these results' metrics and of others'."""
+        return Results(
+            self.cells + other.cells,
+            self.cells_all_runs + other.cells_all_runs,
+            {**self.variances, **other.variances},
+            self.margins + other.margins,
+            self.suites + other.suites,
+            levels=self.levels + other.levels,
+        )
 
 
 def load_review(
@@ -173,7 +195,12 @@ def _screened(
     there: set[str] = set()
     if before is not None and _measured_alike(before.params, params):
         told = {**before.diagnostics}
-        figures = {run: m for run, m in before.metrics.items() if m.stretch is None}
+        whole = {run: m for run, m in before.metrics.items() if m.stretch is None}
+        low = params.metrics.low
+        figures = whole if low == before.params.metrics.low else {
+            run: replace(m, values={**m.values, **m.lows[low]}) if m.lows else m
+            for run, m in whole.items()
+        }  # fmt: skip
         there = {row.run for row in before.rows} - (before.metrics.keys() - figures.keys())
     new = [row for row in rows if row.run not in there]
     told_now, figures_now = read_and_measure(new, loaded, reading=reading)
@@ -183,7 +210,11 @@ def _screened(
     if before is not None and rows == before.rows and _screened_alike(before.params, params):
         screened = before.screened
     else:
-        screened = screen_runs(rows, diagnostics, bench, params)
+        known = None
+        if before is not None and _screened_alike(before.params, params, but={"titles"}):
+            same = tuple(row for row in before.rows if row.title in titles) == rows
+            known = before.screened if same else None
+        screened = screen_runs(rows, diagnostics, bench, params, known=known)
     if stretches := _common_stretches(
         rows, diagnostics, screened, share=params.screen.length_share
     ):
@@ -227,17 +258,26 @@ def _measured_alike(params: ReviewParams, other: ReviewParams) -> bool:
     """Return whether two reviews of one bench read and measure every log alike."""
     one, two = params.screen, other.screen
     caps = (one.caps_hz, one.cap_width) == (two.caps_hz, two.cap_width)
-    return caps and params.metrics == other.metrics
+    return caps and _but_low(params) == _but_low(other)
+
+
+def _but_low(params: ReviewParams) -> MetricParams:
+    """Return the metrics less the definition of the lows: a run has its lows under each."""
+    return params.metrics.model_copy(update={"low": "percentile"})
 
 
 # What no screening rule reads of params: `test_no_rule_reads_what_screening_is_kept_over` holds it.
 NOT_SCREENED = frozenset({"margins", "suites", "headline", "value", "waivers", "axes", "machines"})
 
 
-def _screened_alike(params: ReviewParams, other: ReviewParams) -> bool:
+def _screened_alike(
+    params: ReviewParams, other: ReviewParams, *, but: Collection[str] = ()
+) -> bool:
     """Return whether two reviews of the same runs screen them alike."""
-    names = type(params).model_fields.keys() - NOT_SCREENED
-    return all(getattr(params, name) == getattr(other, name) for name in names)
+    names = type(params).model_fields.keys() - NOT_SCREENED - {"metrics", *but}
+    return _but_low(params) == _but_low(other) and all(
+        getattr(params, name) == getattr(other, name) for name in names
+    )
 
 
 def _read_tables(bench: Bench) -> tuple[tuple[RunRow, ...], tuple[PriceRow, ...]]:
@@ -318,12 +358,18 @@ def _mark_margins(margins: Sequence[Margin], review: Review) -> list[Margin]:
 
 
 def _changed(one: Review, other: Review) -> set[str] | None:
-    """Return what params say otherwise of two reviews of the same runs; None of other runs."""
+    """Return what params say otherwise of two reviews of the same runs; None of other runs.
+
+    Another definition of the lows, and nothing else of metrics, is "low".
+    """
     same = one.screened is other.screened and one.prices is other.prices
-    if not same or (one.rows, one.metrics) != (other.rows, other.metrics):
+    if not same or one.rows != other.rows:
         return None
     names = type(one.params).model_fields
-    return {n for n in names if getattr(one.params, n) != getattr(other.params, n)}
+    changed = {n for n in names if getattr(one.params, n) != getattr(other.params, n)}
+    if "metrics" in changed and _but_low(one.params) == _but_low(other.params):
+        return changed - {"metrics"} | {"low"}
+    return changed if one.metrics == other.metrics else None
 
 
 def _margins_differ(params: ReviewParams, other: ReviewParams) -> set[str]:
@@ -332,7 +378,12 @@ def _margins_differ(params: ReviewParams, other: ReviewParams) -> set[str]:
     return {name for name in type(one).model_fields if getattr(one, name) != getattr(two, name)}
 
 
-def work_out(review: Review, *, before: tuple[Review, Results] | None = None) -> Results:
+def work_out(
+    review: Review,
+    *,
+    before: tuple[Review, Results] | None = None,
+    metrics: Sequence[str] = (),
+) -> Results:
     """Compare, summarise and weigh: every result of a review from its measured runs.
 
     Parameters
@@ -342,6 +393,8 @@ def work_out(review: Review, *, before: tuple[Review, Results] | None = None) ->
     before : tuple of Review and Results, optional
         What was worked out of the review this one was changed from: what nothing changed is taken
         from there.
+    metrics : sequence of str, optional
+        Only what `Results.of_metrics` gives of these: no metric's depends on another's.
 
     Returns
     -------
@@ -358,17 +411,19 @@ def work_out(review: Review, *, before: tuple[Review, Results] | None = None) ->
     titles = {title: bench.titles[title] for title in review.titles}
     none_aside = review.measured == review.used
     changed = _changed(before[0], review) if before is not None else None
-    if before is not None and changed == {"value"}:
-        return replace(before[1], value=_weighed(review, before[1].cells, before[1].suites))
-    if (
-        changed == {"margins"}
-        and before
-        and _margins_differ(before[0].params, params) == {"level_band"}
-    ):
-        return _with_level_band(review, before[1])
-    variances, cells = _cells(review.used, review)
-    every_cell = cells if none_aside else _cells(review.measured, review)[1]
-    unstruck_runs = _unstruck(review)
+    if before is not None and changed is not None:
+        known = before[1].of_metrics(metrics) if metrics else before[1]
+        if changed == {"value"}:
+            return known if metrics else _with_value(review, known)
+        if changed == {"margins"} and _margins_differ(before[0].params, params) == {"level_band"}:
+            return _with_level_band(review, known, whole=not metrics)
+        lows = [name for name in metrics if METRICS[name].tail_share is not None]
+        if changed == {"low"} and len(lows) < len(metrics):
+            kept = before[1].of_metrics(set(metrics) - {*lows})
+            return kept.beside(work_out(review, metrics=lows)) if lows else kept
+    variances, cells = _cells(review.used, review, names=metrics)
+    every_cell = cells if none_aside else _cells(review.measured, review, names=metrics)[1]
+    unstruck_runs = _unstruck(review) if HEADLINE in (metrics or [HEADLINE]) else []
     unstruck = _cells(unstruck_runs, review, names=[HEADLINE]) if unstruck_runs else None
     pairs = compared_pairs(params)
     margins: list[Margin] = []
@@ -398,6 +453,8 @@ def work_out(review: Review, *, before: tuple[Review, Results] | None = None) ->
         params=params.margins,
         cells=cells,
     )
+    if metrics:
+        return Results(cells, every_cell, variances, tuple(margins), suites, levels=tuple(levels))
     energy = weigh_energy(review.used, cells, titles, confidence=params.margins.confidence)
     return Results(
         cells=cells,
@@ -424,11 +481,18 @@ def work_out(review: Review, *, before: tuple[Review, Results] | None = None) ->
     )
 
 
-def _with_level_band(review: Review, known: Results) -> Results:
+def _with_value(review: Review, known: Results) -> Results:
+    """Return results of the same review at other prices."""
+    return replace(known, value=_weighed(review, known.cells, known.suites))
+
+
+def _with_level_band(review: Review, known: Results, *, whole: bool) -> Results:
     """Return results of the same review with another level band: what it enters is judged again."""
     params = review.params.margins
     margins = Margin.judged_again(known.margins, params, review.controls)
     suites = SuiteMargin.judged_again(known.suites, margins, params)
+    if not whole:
+        return replace(known, margins=margins, suites=suites)
     return replace(
         known,
         margins=margins,

@@ -183,6 +183,10 @@ RULES: tuple[_Rule, ...] = (
 )
 
 
+# Rules that look at one title beside others; all others say of a title what its own rows tell.
+_ACROSS_TITLES = frozenset(
+    {"same_log", "exchanged", "unlike_cell", "processor_bound", "separate_blocks", "stale"}
+)
 _FIND = {**run_rules.FIND, **title_rules.FIND}
 
 
@@ -191,6 +195,8 @@ def screen_runs(
     diagnostics: Mapping[str, RunDiagnostics],
     bench: Bench,
     params: ReviewParams,
+    *,
+    known: Screened | None = None,
 ) -> Screened:
     """Return which runs are flagged or set aside, each with its reason.
 
@@ -203,6 +209,9 @@ def screen_runs(
     bench : Bench
     params : ReviewParams
         `params.screen` holds the thresholds, and which rules set runs aside.
+    known : Screened, optional
+        What screening said of these runs and of those of more titles under the same params: what
+        it says of one title alone is taken from there.
 
     Returns
     -------
@@ -213,16 +222,24 @@ def screen_runs(
     """
     set_aside: dict[str, str] = {}
     flags: list[Flag] = []
+    named = {row.run for row in rows}, {row.title for row in rows}
+    there: dict[str, list[Flag]] = {}
+    for flag in known.flags if known else ():
+        if flag.run in named[0] or (not flag.run and flag.title in named[1]):
+            there.setdefault(flag.rule, []).append(flag)
+    aside: set[str] = set()  # of these runs, by the same rules when more titles were screened
     view = View(tuple(rows), tuple(row for row in rows if row.produced), diagnostics, bench, params)
     for rule in RULES:
         acts = rule.always_acts or rule.name in params.screen.set_aside_rules
-        for found in _FIND[rule.name](view):
+        keep = known is not None and rule.name not in _ACROSS_TITLES and aside == set_aside.keys()
+        for found in there.get(rule.name, ()) if keep else _FIND[rule.name](view):
             action = "flag" if found.action == "set_aside" and not acts else found.action
             flag = replace(found, rule=rule.name, action=action)
             if flag.action == "set_aside":
                 before = set_aside.get(flag.run)
                 set_aside[flag.run] = f"{before}; {flag.reason}" if before else flag.reason
             flags.append(flag)
+        aside |= {f.run for f in there.get(rule.name, ()) if f.action == "set_aside"}
         used = tuple(row for row in view.used if row.run not in set_aside)
         left_out = view.left_out
         if rule.name == "analyst":

@@ -97,6 +97,16 @@ def test_no_rule_reads_what_screening_is_kept_over(demo):
     assert again == review.screened and again.set_aside
 
 
+def test_what_screening_says_of_a_title_alone_stays_without_another(demo):
+    review = demo.review
+    rows = [row for row in review.rows if row.title != "lampwifery"]
+    fresh = screen_runs(rows, review.diagnostics, review.bench, review.params)
+    kept = tuple(f for f in review.screened.flags if f.title != "lampwifery")
+    assert fresh.flags != kept  # of what rules say that look across titles
+    known = review.screened
+    assert fresh == screen_runs(rows, review.diagnostics, review.bench, review.params, known=known)
+
+
 def test_what_if_screens_again_only_what_may_be_screened_otherwise(demo):
     review = demo.review
     data = {"margins": review.params.margins.model_copy(update={"level_band": 0.2})}
