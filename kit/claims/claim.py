@@ -7,7 +7,7 @@ import hashlib
 import json
 import math
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, fields, replace
 from functools import cached_property
 from operator import attrgetter
@@ -22,7 +22,8 @@ from kit.rounding import Rounded
 from kit.settings.yaml import Section
 
 if TYPE_CHECKING:  # reading claims needs no numpy
-    from kit.margins.cells import RatioEstimate
+    from kit.margins.cells import Estimate
+    from kit.metrics.run_metrics import RunMetrics
 
 CLAIMS_FORMAT = "marginbook-claims/2"
 OLD_FORMAT = "marginbook-claims/1"
@@ -50,127 +51,181 @@ def anchor_of(claim: str) -> str:
 
 
 @dataclass(frozen=True, slots=True)
-class _ClaimKind:
-    """One kind of claim: how its ids are built, and where names of its fields stand.
+class _Kind:
+    """One kind of claim: how its ids are built, where names of its fields stand, how it is made.
 
-    `form` holds fields in braces: those of the claim, and `pair` (product-over-baseline), `run`
-    (the one run it is about), `titles` (the title, or all-titles) and `cell` (title/product, where
-    there is a title). `group`, `metric` and `part` name the families of `ClaimBook.names` in
-    which what these fields hold is found.
+    `form` holds fields in braces: those of the claim, and `kind`, `pair` (product-over-baseline),
+    `run` (the one run it is about), `titles` (the title, or all-titles) and `cell` (title/product,
+    where there is a title). `group`, `metric` and `part` name the families of `ClaimBook.names` in
+    which what these fields hold is found. `method` is of `kit.methods`, "" where figures of the
+    kind have several; `printed` a key of `_PRINTED`, "" where the unit is one.
     """
 
     form: str
+    method: str = ""
+    unit: str = "ratio"
+    printed: str = ""
     group: str = ""
     metric: str = "metrics"
     part: str = ""
 
 
+_CELL, _MARGIN = "{kind}/{metric}/{title}/{product}", "{kind}/{metric}/{title}/{pair}"
+_PAIR, _SUITE = "{kind}/{metric}/{pair}", "{kind}/{metric}/{group}/{pair}"
+_VALUE, _WEIGHED = "value/{group}/{kind}/{product}", "value/{group}/{kind}/{pair}"
+_CHAIN = "{kind}/{metric}/{product}-over-{group}-over-{baseline}"
+_GAP = "gap/{metric}/{product}-over-{group}/against/{baseline}-over-{part}"
+_STEP, _TITLES = "{kind}/{metric}/{group}/{product}", "{kind}/{metric}/{titles}"
+
 _ABOUT = ("metric", "product", "baseline", "title", "group", "part")
 _about = attrgetter(*_ABOUT)
-KINDS: Mapping[str, _ClaimKind] = {
-    "run": _ClaimKind("run/{metric}/{run}"),
-    "cell": _ClaimKind("cell/{metric}/{title}/{product}"),
-    "run_over_mean": _ClaimKind("run_over_mean/{metric}/{run}"),
-    "low": _ClaimKind("low/{group}/{metric}/{run}", "low_definitions"),
-    "within_frames": _ClaimKind("within/frames/{metric}/{product}"),
-    "within_share": _ClaimKind("within/share/{metric}/{product}"),
-    "margin": _ClaimKind("margin/{metric}/{title}/{pair}"),
-    "margin_all_runs": _ClaimKind("margin_all_runs/{metric}/{title}/{pair}"),
-    "margin_own_runs": _ClaimKind("margin_own_runs/{metric}/{title}/{pair}"),
-    "margin_robust": _ClaimKind("margin_robust/{metric}/{title}/{pair}"),
-    "plan_kept": _ClaimKind("plan_kept"),
-    "margin_unstruck": _ClaimKind("margin_unstruck/{metric}/{title}/{pair}"),
-    "common_stretch": _ClaimKind("common_stretch/{title}"),
-    "level_difference": _ClaimKind("level_difference/{metric}/{title}/{pair}"),
-    "suite": _ClaimKind("suite/{metric}/{group}/{pair}", "title_groups"),
-    "suite_like": _ClaimKind("suite_like/{metric}/{group}/{pair}", "title_groups"),
-    "suite_smallest": _ClaimKind("suite_smallest/{metric}/{group}/{pair}", "title_groups"),
-    "suite_largest": _ClaimKind("suite_largest/{metric}/{group}/{pair}", "title_groups"),
-    "suite_count": _ClaimKind("suite_count/{metric}/{group}/{pair}/{part}", "title_groups"),
-    "suite_side": _ClaimKind("suite_side/{metric}/{group}/{pair}/{part}", "title_groups"),
-    "suite_sign": _ClaimKind("suite_sign/{metric}/{group}/{pair}", "title_groups"),
-    "suite_false": _ClaimKind("suite_false/{metric}/{group}/{pair}", "title_groups"),
-    "suite_day": _ClaimKind("suite_day/{metric}/{group}/{pair}", "title_groups"),
-    "suite_break_even": _ClaimKind("suite_break_even/{metric}/{group}/{pair}", "title_groups"),
-    "suite_all_runs": _ClaimKind("suite_all_runs/{metric}/{group}/{pair}", "title_groups"),
-    "influence": _ClaimKind("influence/{metric}/{group}/{pair}/without-{title}", "title_groups"),
-    "sensitivity": _ClaimKind("sensitivity/{metric}/{pair}/{part}", part="choices"),
-    "step": _ClaimKind("step/{metric}/{group}/{product}/{titles}/{part}", "axes", part="steps"),
-    "step_like": _ClaimKind("step_like/{metric}/{group}/{product}/{part}", "axes", part="steps"),
-    "step_level": _ClaimKind("step_level/{group}/{product}/{part}", "axes", part="steps"),
-    "part": _ClaimKind("part/{metric}/{pair}"),
-    "part_spread": _ClaimKind("part_spread/{metric}/{pair}"),
-    "gap_here": _ClaimKind("gap_here/{metric}/{pair}"),
-    "gap_there": _ClaimKind("gap_there/{metric}/{pair}"),
-    "gap": _ClaimKind(
-        "gap/{metric}/{product}-over-{group}/against/{baseline}-over-{part}", "products"
+KINDS: Mapping[str, _Kind] = {
+    "run": _Kind("run/{metric}/{run}", printed="fps"),
+    "cell": _Kind(_CELL, printed="fps"),
+    "run_over_mean": _Kind("run_over_mean/{metric}/{run}", "run-over-mean"),
+    "low": _Kind("low/{group}/{metric}/{run}", printed="fps", group="low_definitions"),
+    "within_frames": _Kind(
+        "within/frames/{metric}/{product}", "effective-frames-product", "frames"
     ),
-    "closure": _ClaimKind(
-        "closure/{metric}/{product}-over-{group}-over-{baseline}/{part}", "products"
+    "within_share": _Kind("within/share/{metric}/{product}", "share-within-product", "share"),
+    "margin": _Kind(_MARGIN),
+    "margin_all_runs": _Kind(_MARGIN, "margin-all-runs"),
+    "margin_own_runs": _Kind(_MARGIN, "margin-own-runs"),
+    "margin_robust": _Kind(_MARGIN, "margin-robust"),
+    "plan_kept": _Kind("plan_kept"),
+    "margin_unstruck": _Kind(_MARGIN, "margin-unstruck"),
+    "common_stretch": _Kind("common_stretch/{title}", "common-stretch"),
+    "level_difference": _Kind(_MARGIN, "difference", printed="level"),
+    "suite": _Kind(_SUITE, "suite-these-titles", group="title_groups"),
+    "suite_like": _Kind(_SUITE, "suite-titles-like-these", group="title_groups"),
+    "suite_smallest": _Kind(_SUITE, "suite-range", group="title_groups"),
+    "suite_largest": _Kind(_SUITE, "suite-range", group="title_groups"),
+    "suite_count": _Kind(_SUITE + "/{part}", "suite-count", "titles", group="title_groups"),
+    "suite_side": _Kind(_SUITE + "/{part}", "suite-side", "titles", group="title_groups"),
+    "suite_sign": _Kind(_SUITE, "sign-test", "", printed="chance", group="title_groups"),
+    "suite_false": _Kind(
+        _SUITE, "false-outcomes", "titles", printed="expected", group="title_groups"
     ),
-    "drift": _ClaimKind("drift/{metric}/{titles}/{part}"),
-    "drift_anchor": _ClaimKind("drift_anchor/{metric}/{titles}/{product}"),
-    "energy": _ClaimKind("cell/{metric}/{title}/{product}", "power_sources"),
-    "fps_per_watt": _ClaimKind("cell/{metric}/{title}/{product}", "power_sources"),
-    "energy_margin": _ClaimKind("margin/{metric}/{title}/{pair}", "power_sources"),
-    "energy_unsettled": _ClaimKind("energy_unsettled/{title}/{product}", "power_sources"),
-    "sensor_lag": _ClaimKind("sensor_lag/{metric}/{product}", metric="sensors"),
-    "price": _ClaimKind("value/{group}/price/{product}", "price_kinds"),
-    "price_seen": _ClaimKind("value/{group}/seen/{product}/{part}", "price_kinds"),
-    "suite_fps": _ClaimKind("value/{group}/suite_fps/{product}", "price_kinds"),
-    "cost_per_fps": _ClaimKind("value/{group}/cost_per_fps/{product}", "price_kinds"),
-    "premium": _ClaimKind("value/{group}/premium/{pair}", "price_kinds"),
-    "price_difference": _ClaimKind("value/{group}/price_difference/{pair}", "price_kinds"),
-    "equal_value_price": _ClaimKind("value/{group}/equal_value_price/{pair}", "price_kinds"),
-    "cut_needed": _ClaimKind("value/{group}/cut_needed/{pair}", "price_kinds"),
-    "specification": _ClaimKind("specification/{metric}/{product}", metric="specifications"),
-    "elsewhere": _ClaimKind("elsewhere/{group}/{part}", "reviews"),
-    "count": _ClaimKind("count/{part}"),
-    "spread": _ClaimKind("spread/{metric}/{title}/{part}"),
-    "component": _ClaimKind("component/{metric}/{part}", part="components"),
-    "task": _ClaimKind("task/{part}/{product}"),
-    "look": _ClaimKind("look/{part}/{run}", "low_definitions", part="budgets"),
-    "share_within": _ClaimKind("look/share_within/{metric}/{title}/{product}"),
-    "hitch": _ClaimKind("hitch/{part}/{run}/{group}"),
-    "sensor": _ClaimKind("sensor/{metric}/{part}/{run}", metric="sensors"),
-    "plan": _ClaimKind("plan/{part}{cell}"),
-    "plan_margin": _ClaimKind("plan/smallest/{title}/{pair}"),
-    "gain": _ClaimKind("gain/{part}/{title}"),
-    "next_minutes": _ClaimKind("next_minutes/{part}"),
-    "pilot": _ClaimKind("pilot/{part}/{title}/{pair}"),
+    "suite_day": _Kind(_SUITE, "product-day", "share", group="title_groups"),
+    "suite_break_even": _Kind(_SUITE, "break-even-day", "share", group="title_groups"),
+    "suite_all_runs": _Kind(_SUITE, "margin-all-runs", group="title_groups"),
+    "influence": _Kind(_SUITE + "/without-{title}", "suite-influence", group="title_groups"),
+    "sensitivity": _Kind(_PAIR + "/{part}", "suite-otherwise", part="choices"),
+    "step": _Kind(_STEP + "/{titles}/{part}", "suite-these-titles", group="axes", part="steps"),
+    "step_like": _Kind(_STEP + "/{part}", "suite-titles-like-these", group="axes", part="steps"),
+    "step_level": _Kind(
+        "step_level/{group}/{product}/{part}", "suite-fps", "fps", group="axes", part="steps"
+    ),
+    "part": _Kind(_PAIR),
+    "part_spread": _Kind(_PAIR, "machine-spread", "share"),
+    "gap_here": _Kind(_PAIR, "suite-these-titles"),
+    "gap_there": _Kind(_PAIR, "suite-these-titles"),
+    "gap": _Kind(_GAP, "name-gap", group="products"),
+    "closure": _Kind(_CHAIN + "/{part}", "closure", group="products"),
+    "drift": _Kind(_TITLES + "/{part}"),
+    "drift_anchor": _Kind(_TITLES + "/{product}"),
+    "energy": _Kind(
+        "cell/{metric}/{title}/{product}", unit="J", printed="fine", group="power_sources"
+    ),
+    "fps_per_watt": _Kind(
+        "cell/{metric}/{title}/{product}",
+        "fps-per-watt",
+        "fps/W",
+        printed="fine",
+        group="power_sources",
+    ),
+    "energy_margin": _Kind("margin/{metric}/{title}/{pair}", group="power_sources"),
+    "energy_unsettled": _Kind(
+        "energy_unsettled/{title}/{product}", "energy-unsettled", group="power_sources"
+    ),
+    "sensor_lag": _Kind(
+        "sensor_lag/{metric}/{product}", "sensor-lag", "s", printed="fine", metric="sensors"
+    ),
+    "price": _Kind(_VALUE, "price", printed="money", group="price_kinds"),
+    "price_seen": _Kind(
+        "value/{group}/seen/{product}/{part}", "price-seen", printed="money", group="price_kinds"
+    ),
+    "suite_fps": _Kind(_VALUE, "suite-fps", "fps", group="price_kinds"),
+    "cost_per_fps": _Kind(_VALUE, "cost-per-fps", printed="money_per_fps", group="price_kinds"),
+    "premium": _Kind(_WEIGHED, "premium", group="price_kinds"),
+    "price_difference": _Kind(
+        _WEIGHED, "price-difference", printed="money_apart", group="price_kinds"
+    ),
+    "equal_value_price": _Kind(_WEIGHED, "equal-value-price", printed="money", group="price_kinds"),
+    "cut_needed": _Kind(_WEIGHED, "cut-needed", "share", group="price_kinds"),
+    "specification": _Kind("specification/{metric}/{product}", metric="specifications"),
+    "elsewhere": _Kind("elsewhere/{group}/{part}", group="reviews"),
+    "count": _Kind("count/{part}", "count", printed="whole"),
+    "spread": _Kind("spread/{metric}/{title}/{part}"),
+    "component": _Kind("component/{metric}/{part}", "bench-components", "share", part="components"),
+    "task": _Kind("task/{part}/{product}", "count", printed="whole"),
+    "look": _Kind("look/{part}/{run}", group="low_definitions", part="budgets"),
+    "share_within": _Kind("look/share_within/{metric}/{title}/{product}", "share-within", "share"),
+    "hitch": _Kind("hitch/{part}/{run}/{group}", "hitches-in-run", "ms", printed="fps"),
+    "sensor": _Kind("sensor/{metric}/{part}/{run}", "sensor-ends", metric="sensors"),
+    "plan": _Kind("plan/{part}{cell}"),
+    "plan_margin": _Kind("plan/smallest/{title}/{pair}", "smallest-resolved"),
+    "gain": _Kind("gain/{part}/{title}", "run-gain", "share"),
+    "next_minutes": _Kind("next_minutes/{part}", "planned-time", "minutes"),
+    "pilot": _Kind("pilot/{part}/{title}/{pair}", "pilot", "share"),
     # Statements: what a page says in words.
-    "control": _ClaimKind("control/{metric}/{product}", metric="controls"),
-    "waiver": _ClaimKind("waiver/{metric}/{pair}", metric="controls"),
-    "set_aside": _ClaimKind("set_aside/{run}"),
-    "not_run": _ClaimKind("not_run/{run}"),
-    "no_figure": _ClaimKind("no_figure/{title}/{product}"),
-    "flag": _ClaimKind("flag/{metric}/{part}", metric="rules"),
-    "not_compared": _ClaimKind("not_compared/{pair}"),
-    "left_out": _ClaimKind("left_out/{metric}/{group}/{pair}/{title}", "title_groups"),
-    "every_title": _ClaimKind("every_title/{metric}/{group}/{pair}", "title_groups"),
-    "same_titles": _ClaimKind(
-        "same_titles/{metric}/{product}-over-{group}-over-{baseline}", "products"
-    ),
-    "frontier": _ClaimKind("value/{group}/frontier/{product}", "price_kinds"),
-    "spread_base": _ClaimKind("spread_base/{metric}/{title}"),
-    "spread_unknown": _ClaimKind("spread_unknown/{metric}/{title}"),
-    "stale": _ClaimKind("stale/{title}/{product}"),
-    "without_run": _ClaimKind("without_run/{title}/{product}"),
-    "task_why": _ClaimKind("task_why/{product}"),
-    "task_titles": _ClaimKind("task_titles/{product}"),
-    "price_passed_over": _ClaimKind("value/{group}/passed_over/{product}/{part}", "price_kinds"),
-    "not_weighed": _ClaimKind("value/{group}/not_weighed/{product}", "price_kinds"),
-    "not_shown": _ClaimKind("not_shown/{run}"),
-    "not_planned": _ClaimKind("not_planned/{title}"),
-    "plan_asked": _ClaimKind("plan_asked"),
-    "plan_note": _ClaimKind("plan_note/{part}"),
-    "plan_short": _ClaimKind("plan_short/{pair}"),
-    "next_run": _ClaimKind("next_run/{part}"),
-    "order": _ClaimKind("order/{part}"),
-    "check": _ClaimKind("check/{part}"),
-    "pilot_said": _ClaimKind("pilot_said/{part}/{title}/{pair}"),
-    "pilot_rule": _ClaimKind("pilot_rule"),
+    "control": _Kind("control/{metric}/{product}", metric="controls"),
+    "waiver": _Kind(_PAIR, metric="controls"),
+    "set_aside": _Kind("set_aside/{run}"),
+    "not_run": _Kind("not_run/{run}"),
+    "no_figure": _Kind("no_figure/{title}/{product}"),
+    "flag": _Kind("flag/{metric}/{part}", metric="rules"),
+    "not_compared": _Kind("not_compared/{pair}"),
+    "left_out": _Kind(_SUITE + "/{title}", group="title_groups"),
+    "every_title": _Kind(_SUITE, group="title_groups"),
+    "same_titles": _Kind(_CHAIN, group="products"),
+    "frontier": _Kind(_VALUE, group="price_kinds"),
+    "spread_base": _Kind("spread_base/{metric}/{title}"),
+    "spread_unknown": _Kind("spread_unknown/{metric}/{title}"),
+    "stale": _Kind("stale/{title}/{product}"),
+    "without_run": _Kind("without_run/{title}/{product}"),
+    "task_why": _Kind("task_why/{product}"),
+    "task_titles": _Kind("task_titles/{product}"),
+    "price_passed_over": _Kind("value/{group}/passed_over/{product}/{part}", group="price_kinds"),
+    "not_weighed": _Kind(_VALUE, group="price_kinds"),
+    "not_shown": _Kind("not_shown/{run}"),
+    "not_planned": _Kind("not_planned/{title}"),
+    "plan_asked": _Kind("plan_asked"),
+    "plan_note": _Kind("plan_note/{part}"),
+    "plan_short": _Kind("plan_short/{pair}"),
+    "next_run": _Kind("next_run/{part}"),
+    "order": _Kind("order/{part}"),
+    "check": _Kind("check/{part}"),
+    "pilot_said": _Kind("pilot_said/{part}/{title}/{pair}"),
+    "pilot_rule": _Kind("pilot_rule"),
 }
+
+
+_Ends = tuple[float | None, float | None]
+
+
+def _whole(value: float, _: _Ends, __: str, locale: str) -> Rounded:
+    return Rounded.count(value, locale=locale)
+
+
+# How a figure is printed: from its value, the ends that decide its decimals, its unit, its locale.
+_PRINTED: Mapping[str, Callable[[float, _Ends, str, str], Rounded]] = {
+    "ratio": lambda v, ends, _, locale: Rounded.ratio(v, *ends, locale=locale),
+    "share": lambda v, ends, _, locale: Rounded.share(v, *ends, locale=locale),
+    "fps": lambda v, ends, unit, locale: Rounded.fps(v, *ends, unit=unit, locale=locale),
+    "fine": lambda v, ends, unit, locale: Rounded.fine(v, *ends, unit=unit, locale=locale),
+    "level": lambda v, ends, unit, locale: Rounded.level(v, *ends, unit=unit, locale=locale),
+    "money": lambda v, ends, unit, locale: Rounded.money(v, unit, *ends, locale=locale),
+    "money_apart": lambda v, ends, unit, locale: Rounded.money(
+        v, unit, *ends, locale=locale, sign=True
+    ),
+    "money_per_fps": lambda v, ends, unit, locale: Rounded.money(
+        v, unit.removesuffix("/fps"), *ends, decimals=2, locale=locale
+    ),
+    "chance": lambda v, _, __, locale: Rounded.chance(v, locale=locale),
+    "expected": lambda v, _, __, locale: Rounded.expected(v, locale=locale),
+    "whole": _whole,
+} | dict.fromkeys(("titles", "frames", "runs", "margins", "minutes", "hitches"), _whole)
 
 
 @dataclass(frozen=True, slots=True)
@@ -287,24 +342,36 @@ class Claim:
 
     @staticmethod
     def make(
-        kind: str, subject: Subject, figure: Figure, *, method: str, unit: str, text: Rounded
+        kind: str,
+        subject: Subject,
+        figure: float | Figure | Estimate,
+        *,
+        method: str = "",
+        unit: str | None = None,
+        text: Rounded | None = None,
+        ends: _Ends | None = None,
+        locale: str = "en",
     ) -> Claim:
         """Return one claim; its id is built from its kind and subject.
 
         Parameters
         ----------
         kind : str
-            A key of `KINDS`.
+            A key of `KINDS`, whose row says the rest where it is not given.
         subject : Subject
             What the claim is about, and the claims and runs it rests on.
-        figure : Figure
-            The figure, unrounded, with its interval and outcome.
+        figure : float, Figure or Estimate
+            The figure, unrounded; with its interval and outcome where it has them.
         method : str
             A key of `kit.methods.METHODS`; the claim keeps its version.
-        unit : str
+        unit : str, optional
             Unit of the figure: "ratio" for a margin, "share" for a fraction in [0, 1].
-        text : Rounded
+        text : Rounded, optional
             The figure as printed.
+        ends : (float, float), optional
+            Of the interval by which it is rounded, if not its own.
+        locale : str
+            How figures are written.
 
         Raises
         ------
@@ -313,20 +380,27 @@ class Claim:
         """
         about = dict(zip(_ABOUT, _about(subject), strict=True))
         run = next(iter(subject.runs or subject.set_aside), "")
-        name = Claim.id_of(kind, run=run, **about)
+        name, row = Claim.id_of(kind, run=run, **about), KINDS[kind]
+        method = method or row.method
+        unit = row.unit if unit is None else unit
         if method not in METHODS:
             raise ValueError(f"{name}: no method {method!r} in the catalogue")
-        low = _finite(figure.low)
+        found = Figure(figure) if isinstance(figure, float | int) else figure
+        value = math.nan if found.value is None else float(found.value)
+        if text is None:
+            by = ends or (found.low, found.high)
+            text = _PRINTED[row.printed or unit](value, by, unit, locale)
+        low = _finite(found.low)
         return Claim(
             id=name,
             kind=kind,
             **about,
-            value=_finite(figure.value),
+            value=_finite(value),
             low=low,
-            high=_finite(figure.high),
-            confidence=figure.confidence if figure.low is not None else None,
+            high=_finite(found.high),
+            confidence=found.confidence if found.low is not None else None,
             unit=unit,
-            outcome=figure.outcome,
+            outcome=found.outcome,
             text=text.text,
             interval=text.interval if low is not None else "",
             rounding=text.rule,
@@ -337,43 +411,6 @@ class Claim:
             set_aside=tuple(dict.fromkeys(subject.set_aside)),
             marks=tuple(dict.fromkeys(subject.marks)),
         )
-
-    @staticmethod
-    def make_ratio(
-        kind: str, subject: Subject, result: RatioEstimate | Figure, *, method: str, locale: str
-    ) -> Claim:
-        """Return the claim of a ratio with its interval and, where it has one, its outcome.
-
-        Parameters
-        ----------
-        kind, subject, method
-            As in `Claim.make`.
-        result : RatioEstimate or Figure
-            The ratio, 1.0 where level, with the ends of its interval at its confidence.
-        locale : str
-            How figures are written.
-        """
-        value = math.nan if result.value is None else result.value
-        low, high = result.low, result.high
-        found = Figure(value, low, high, result.confidence, result.outcome)
-        text = Rounded.ratio(value, low, high, locale=locale)
-        return Claim.make(kind, subject, found, method=method, unit="ratio", text=text)
-
-    @staticmethod
-    def make_share(kind: str, subject: Subject, share: float, *, method: str, locale: str) -> Claim:
-        """Return the claim of a share without an interval, printed in percent.
-
-        Parameters
-        ----------
-        kind, subject, method
-            As in `Claim.make`.
-        share : float
-            A fraction: 0.05 is printed as 5 %.
-        locale : str
-            How figures are written.
-        """
-        text = Rounded.share(share, locale=locale)
-        return Claim.make(kind, subject, Figure(share), method=method, unit="share", text=text)
 
     @staticmethod
     def state(kind: str, text: str, subject: Subject, *, outcome: str = "") -> Claim:
@@ -389,14 +426,9 @@ class Claim:
         outcome : str
             The same in one word, where pages or charts ask for it.
         """
-        return Claim.make(
-            kind,
-            subject,
-            Figure(None, outcome=outcome),
-            method=STATED,
-            unit="",
-            text=Rounded(text, "", ""),
-        )
+        said = Rounded(text, "", "")
+        figure = Figure(None, outcome=outcome)
+        return Claim.make(kind, subject, figure, method=STATED, unit="", text=said)
 
     @staticmethod
     def id_of(
@@ -423,6 +455,7 @@ class Claim:
         if kind not in KINDS:
             raise ValueError(f"no kind of claim is called {kind!r}; there are {', '.join(KINDS)}")
         return KINDS[kind].form.format(
+            kind=kind,
             metric=metric,
             product=product,
             baseline=baseline,
@@ -677,7 +710,7 @@ class ClaimBook:
     def family(self, field: str, kind: str = "") -> Mapping[str, str]:
         """Return the names of what a claim's field may hold, in the page's order; {} where the
         field has no names."""
-        of_kind = KINDS.get(kind, _ClaimKind(""))
+        of_kind = KINDS.get(kind, _Kind(""))
         families = {"product": "products", "baseline": "products", "title": "titles"}
         families |= {"group": of_kind.group, "metric": of_kind.metric, "part": of_kind.part}
         return self.names.get(families.get(field, ""), {})
@@ -1055,6 +1088,19 @@ class Subject:
     runs: Sequence[str] = ()
     set_aside: Sequence[str] = ()
     marks: Sequence[str] = ()
+
+    @staticmethod
+    def of_run(run: str, metric: str, measured: RunMetrics, *, used: bool = True) -> Subject:
+        """Return what a figure of one run is about; a run set aside is marked so."""
+        return Subject(
+            metric,
+            measured.product,
+            title=measured.title,
+            inputs=[run],
+            runs=[run] if used else (),
+            set_aside=() if used else [run],
+            marks=() if used else ["set_aside"],
+        )
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,13 +10,13 @@ from itertools import chain
 
 from kit.bench.specification import compare_specifications
 from kit.claims.bound_text import BoundText
-from kit.claims.claim import Claim, ClaimBook, Figure, RunRecord, Subject
+from kit.claims.claim import Claim, ClaimBook, RunRecord, Subject
 from kit.claims.of_review import CLAIMS
 from kit.package import kit_version
 from kit.planning.of_review import Planned, plan_of_review, planned_titles
 from kit.planning.runs_needed import PilotCheck, Plan
 from kit.review.health import BenchComponents, Health, Repeatability, measure_health
-from kit.review.look_into import SENSOR_WORDS, Hitch, LookedRun, look_into
+from kit.review.look_into import SENSOR_WORDS, LookedRun, look_into
 from kit.review.walk import Results, Review
 from kit.review.what_if import CHOICES
 from kit.rounding import NBSP, Rounded, number
@@ -84,118 +84,75 @@ def _of_title(repeat: Repeatability, review: Review) -> Iterator[Claim]:
     runs do not tell one (no two sessions), there is no claim.
     """
     runs = [m.run for m in review.used if m.title == repeat.title and repeat.metric in m.values]
-    limits = (repeat.repeatability_limit, repeat.reproducibility_limit)
-    for part, method, value, share in (
-        ("run_sd", "run-spread", repeat.run_sd, repeat.run_sd),
-        *(
-            (name, name, ratio, None if ratio is None else ratio - 1)
-            for name, ratio in zip(("repeatability", "reproducibility"), limits, strict=True)
-        ),
+    inputs = [Claim.id_of("run", metric=repeat.metric, run=run) for run in runs]
+    about = Subject(repeat.metric, title=repeat.title, inputs=inputs, runs=runs)
+    for part, method, value, unit in (
+        ("run_sd", "run-spread", repeat.run_sd, "share"),
+        ("repeatability", "repeatability", repeat.repeatability_limit, "ratio"),
+        ("reproducibility", "reproducibility", repeat.reproducibility_limit, "ratio"),
     ):
-        if value is None or share is None:
-            continue
-        yield Claim.make(
-            "spread",
-            Subject(
-                repeat.metric,
-                title=repeat.title,
-                part=part,
-                inputs=[Claim.id_of("run", metric=repeat.metric, run=run) for run in runs],
-                runs=runs,
-            ),
-            Figure(value),
-            method=method,
-            unit="share" if part == "run_sd" else "ratio",
-            text=Rounded.share(share, locale=review.params.locale),
-        )
+        if value is not None:
+            share = value - 1 if unit == "ratio" else value
+            text = Rounded.share(share, locale=review.params.locale)
+            yield Claim.make(
+                "spread", replace(about, part=part), value, method=method, unit=unit, text=text
+            )
 
 
 def _of_bench(parts: BenchComponents, review: Review) -> Iterator[Claim]:
     """Yield the components of spread over the whole bench, each a standard deviation as a share."""
     runs = [m.run for m in review.used if parts.metric in m.values]
+    inputs = [Claim.id_of("run", metric=parts.metric, run=run) for run in runs]
     for part in COMPONENTS:
         spread: float | None = getattr(parts, f"{part}_sd")
-        if spread is None:
-            continue
-        yield Claim.make_share(
-            "component",
-            Subject(
-                parts.metric,
-                part=part,
-                inputs=[Claim.id_of("run", metric=parts.metric, run=run) for run in runs],
-                runs=runs,
-            ),
-            spread,
-            method="bench-components",
-            locale=review.params.locale,
-        )
+        if spread is not None:
+            subject = Subject(parts.metric, part=part, inputs=inputs, runs=runs)
+            yield Claim.make("component", subject, spread, locale=review.params.locale)
 
 
 def _counts(health: Health, review: Review) -> Iterator[Claim]:
     """Yield how many cells are stale or without a run, and what each task would take."""
-    counts = {
-        "stale": (len(health.stale), "cells"),
-        "gaps": (len(health.gaps), "cells"),
-        "to_run": (sum(task.runs for task in health.tasks), "runs"),
-    }
-    for name, (count, unit) in counts.items():
-        subject = Subject(name, part=f"health/{name}")
-        yield _number("count", subject, float(count), "count", unit, review)
+    make = partial(Claim.make, locale=review.params.locale)
+    for name, count, unit in (
+        ("stale", len(health.stale), "cells"),
+        ("gaps", len(health.gaps), "cells"),
+        ("to_run", sum(task.runs for task in health.tasks), "runs"),
+    ):
+        yield make("count", Subject(name, part=f"health/{name}"), count, unit=unit)
     for task in health.tasks:
         runs = Subject("to_run", task.product, part="runs")
-        yield _number("task", runs, float(task.runs), "count", "runs", review)
+        yield make("task", runs, task.runs, unit="runs")
         minutes = Subject("minutes", task.product, part="minutes")
-        yield _number("task", minutes, task.minutes, "planned-time", "minutes", review)
+        yield make("task", minutes, task.minutes, method="planned-time", unit="minutes")
         margins = Subject("margins", task.product, part="margins")
-        yield _number("task", margins, float(task.margins), "count", "margins", review)
-
-
-def _number(
-    kind: str, subject: Subject, value: float, method: str, unit: str, review: Review
-) -> Claim:
-    """Return the claim of a figure that is printed as a whole number."""
-    text = Rounded.count(round(value), locale=review.params.locale)
-    return Claim.make(kind, subject, Figure(value), method=method, unit=unit, text=text)
+        yield make("task", margins, task.margins, unit="margins")
 
 
 def _look_claims(review: Review) -> Iterator[Claim]:
     """Yield, for each run, hitches, time over budget, lows by every definition and diagnostics."""
-    look = look_into(review)
+    make, look = partial(Claim.make, locale=review.params.locale), look_into(review)
     for run in look.runs:
         yield from _of_run(run, review)
     used = [run.run for run in look.runs if run.used]
     for metric, share in look.share_within.items():
-        if share is None:
-            continue
-        inputs = [Claim.id_of("look", part=f"within_sd/{metric}", run=run) for run in used]
-        yield Claim.make_share(
-            "share_within",
-            Subject(metric, look.product, title=look.title, inputs=inputs, runs=used),
-            share,
-            method="share-within",
-            locale=review.params.locale,
-        )
+        if share is not None:
+            inputs = [Claim.id_of("look", part=f"within_sd/{metric}", run=run) for run in used]
+            about = Subject(metric, look.product, title=look.title, inputs=inputs, runs=used)
+            yield make("share_within", about, share)
     hitches = [(n, h, r) for r in look.runs for n, h in enumerate(r.hitches, start=1)]
     for place, hitch, run in sorted(hitches, key=lambda found: -found[1].longer_ms):
-        yield from _of_hitch(hitch, run, place, review.params.locale)
+        about = replace(Subject.of_run(run.run, "hitch", run.metrics, used=run.used),
+                        group=f"{place}")  # fmt: skip
+        at = number(hitch.time_s, decimals=2, locale=review.params.locale)
+        yield make("hitch", replace(about, part="at"), hitch.time_s, unit="s",
+                   text=Rounded(f"{at}{NBSP}s", "", "2 decimals"))  # fmt: skip
+        yield make("hitch", replace(about, part="frame"), hitch.frame_ms)
+        yield make("hitch", replace(about, part="around"), hitch.around_ms)
     for run in look.runs:
         yield from _of_sensors(run, review.params.locale)
     for name in look.not_shown:
         subject = Subject(product=look.product, title=look.title, runs=[name])
         yield Claim.state("not_shown", "beyond the most runs shown", subject)
-
-
-def _of_hitch(hitch: Hitch, run: LookedRun, place: int, locale: str) -> Iterator[Claim]:
-    """Yield where one hitch is, how long it lasts, and how long the frames around it do."""
-    at = Rounded(f"{number(hitch.time_s, decimals=2, locale=locale)}{NBSP}s", "", "2 decimals")
-    for part, value, unit, text in (
-        ("at", hitch.time_s, "s", at),
-        ("frame", hitch.frame_ms, "ms", Rounded.fps(hitch.frame_ms, unit="ms", locale=locale)),
-        ("around", hitch.around_ms, "ms", Rounded.fps(hitch.around_ms, unit="ms", locale=locale)),
-    ):
-        subject = _subject_of_run(run, "hitch", part, f"{place}")
-        found = Figure(value)
-        yield Claim.make("hitch", subject, found, method="hitches-in-run", unit=unit, text=text)
 
 
 def _of_sensors(run: LookedRun, locale: str) -> Iterator[Claim]:
@@ -205,73 +162,34 @@ def _of_sensors(run: LookedRun, locale: str) -> Iterator[Claim]:
         ends = run.series.sensor_ends.get(sensor, ())
         if not all(map(math.isfinite, ends)):
             continue
+        about = Subject.of_run(run.run, sensor, run.metrics, used=run.used)
         for part, value in zip(("first", "last"), ends, strict=False):
             shown = f"{number(value, decimals=decimals, locale=locale)}{NBSP}{unit}"
-            yield Claim.make(
-                "sensor",
-                _subject_of_run(run, sensor, part),
-                Figure(value),
-                method="sensor-ends",
-                unit=unit,
-                text=Rounded(shown, "", f"{decimals} decimals"),
-            )
-
-
-def _subject_of_run(run: LookedRun, metric: str, part: str, group: str = "") -> Subject:
-    """Return what a figure of one run is about; a run set aside is marked so."""
-    return Subject(
-        metric,
-        run.metrics.product,
-        title=run.metrics.title,
-        group=group,
-        part=part,
-        inputs=[run.run],
-        runs=[run.run] if run.used else [],
-        set_aside=[] if run.used else [run.run],
-        marks=[] if run.used else ["set_aside"],
-    )
+            text = Rounded(shown, "", f"{decimals} decimals")
+            yield Claim.make("sensor", replace(about, part=part), value, unit=unit, text=text)
 
 
 def _of_run(run: LookedRun, review: Review) -> Iterator[Claim]:
     """Yield hitches, time over budgets, lows by each definition and within-run errors of a run."""
-    locale = review.params.locale
-    subject = partial(_subject_of_run, run)
-    hitches = float(len(run.hitches))
-    yield _number("look", subject("hitches", "hitches"), hitches, "hitches-in-run", "hitches",
-                  review)  # fmt: skip
+
+    def look(metric: str, part: str, value: float, method: str, unit: str, **of: str) -> Claim:
+        about = Subject.of_run(run.run, metric, run.metrics, used=run.used)
+        return Claim.make("look", replace(about, part=part, **of), value, method=method, unit=unit,
+                          locale=review.params.locale)  # fmt: skip
+
+    yield look("hitches", "hitches", len(run.hitches), "hitches-in-run", "hitches")
     for hz, share in run.metrics.over_budget.items():
-        yield Claim.make_share(
-            "look",
-            subject(f"over_{hz:g}hz", f"over_budget/{hz:g}hz"),
-            share,
-            method="budget-in-run",
-            locale=locale,
-        )
+        yield look(f"over_{hz:g}hz", f"over_budget/{hz:g}hz", share, "budget-in-run", "share")
     for definition, lows in run.metrics.lows.items():
         for metric, value in lows.items():
-            yield Claim.make(
-                "look",
-                subject(metric, f"low/{definition}/{metric}", definition),
-                Figure(value),
-                method=METRICS[metric].methods[definition],
-                unit=METRICS[metric].unit,
-                text=Rounded.fps(value, locale=locale),
-            )
+            part, known = f"low/{definition}/{metric}", METRICS[metric]
+            yield look(metric, part, value, known.methods[definition], known.unit, group=definition)
     for metric, within in run.blocks.within_sd.items():
-        yield Claim.make_share(
-            "look",
-            subject(metric, f"within_sd/{metric}"),
-            within,
-            method="within-run-error",
-            locale=locale,
-        )
+        yield look(metric, f"within_sd/{metric}", within, "within-run-error", "share")
         frames = run.blocks.effective_frames[metric]
-        part = subject(metric, f"effective_frames/{metric}")
-        yield _number("look", part, frames, "effective-frames", "frames", review)
+        yield look(metric, f"effective_frames/{metric}", frames, "effective-frames", "frames")
     if run.blocks.within_sd:
-        block = subject("block", "block")
-        length = float(run.blocks.block)
-        yield _number("look", block, length, "within-run-error", "frames", review)
+        yield look("block", "block", run.blocks.block, "within-run-error", "frames")
 
 
 def _plan_claims(review: Review) -> Iterator[Claim]:
@@ -283,73 +201,55 @@ def _plan_claims(review: Review) -> Iterator[Claim]:
         runs = [m.run for m in review.used if m.session]
         for part in ("error_now", "error_days", "error_runs"):
             subject = Subject("suite_error", planned.plan.product, part=part, runs=runs)
-            share, method = getattr(planned.days, part), "planned-suite-error"
-            yield Claim.make_share(
-                "plan", subject, share, method=method, locale=review.params.locale
-            )
+            share: float = getattr(planned.days, part)
+            yield Claim.make("plan", subject, share, method="planned-suite-error", unit="share",
+                             locale=review.params.locale)  # fmt: skip
     yield from _of_pilot(planned.pilot, review)
     yield from _said_of_plan(planned, review)
 
 
 def _of_plan_itself(plan: Plan, review: Review) -> Iterator[Claim]:
     """Yield the runs to make of each product and title, their time, and what they resolve."""
-    locale = review.params.locale
+    make = partial(Claim.make, locale=review.params.locale)
+    of_runs = partial(make, "plan", method="planned-runs", unit="runs")
     there: dict[tuple[str, str], list[str]] = {}
     for m in review.used:
         there.setdefault((m.product, m.title), []).append(m.run)
-    total = float(sum(cell.to_run for cell in plan.cells))
-    all_runs = Subject("to_run", plan.product, part="runs")
-    yield _number("plan", all_runs, total, "planned-runs", "runs", review)
-    minutes = Subject(
-        "minutes", plan.product, part="minutes", inputs=[Claim.id_of("plan", part="runs")]
-    )
-    yield _number("plan", minutes, plan.minutes, "planned-time", "minutes", review)
-    asked = Subject("asked", plan.product, part="margin")
-    yield Claim.make_ratio("plan", asked, Figure(plan.ratio), method="asked", locale=locale)
+    total = sum(cell.to_run for cell in plan.cells)
+    yield of_runs(Subject("to_run", plan.product, part="runs"), total)
+    inputs = [Claim.id_of("plan", part="runs")]
+    minutes = Subject("minutes", plan.product, part="minutes", inputs=inputs)
+    yield make("plan", minutes, plan.minutes, method="planned-time", unit="minutes")
+    yield make("plan", Subject("asked", plan.product, part="margin"), plan.ratio, method="asked")
     for cell in plan.cells:
-        subject = Subject(
-            "to_run",
-            cell.product,
-            title=cell.title,
-            part="runs",
-            runs=there.get((cell.product, cell.title), []),
-        )
-        yield _number("plan", subject, float(cell.to_run), "planned-runs", "runs", review)
+        runs = there.get((cell.product, cell.title), [])
+        about = Subject("to_run", cell.product, title=cell.title, part="runs", runs=runs)
+        yield of_runs(about, cell.to_run)
     for margin in plan.margins:
-        subject = Subject(
-            "smallest",
-            margin.product,
-            margin.baseline,
-            margin.title,
-            inputs=[
-                Claim.id_of("plan", part="runs", title=margin.title, product=product)
-                for product in (margin.product, margin.baseline)
-            ],
-        )
-        if not math.isfinite(margin.smallest_ratio):
-            yield Claim.state("plan_margin", "none, however large", subject)
-            continue
-        smallest, method = Figure(margin.smallest_ratio), "smallest-resolved"
-        yield Claim.make_ratio("plan_margin", subject, smallest, method=method, locale=locale)
+        inputs = [
+            Claim.id_of("plan", part="runs", title=margin.title, product=product)
+            for product in (margin.product, margin.baseline)
+        ]
+        pair = margin.product, margin.baseline, margin.title
+        about = Subject("smallest", *pair, inputs=inputs)
+        if math.isfinite(margin.smallest_ratio):
+            yield make("plan_margin", about, margin.smallest_ratio)
+        else:
+            yield Claim.state("plan_margin", "none, however large", about)
 
 
 def _of_budget(plan: Plan, review: Review) -> Iterator[Claim]:
     """Yield what one more run of each title would bring, and what a budget is best spent on."""
+    make = partial(Claim.make, locale=review.params.locale)
     for gain in plan.title_gains:
         for part, share in (("share", gain.variance_share), ("gain", gain.gain_share)):
             if share is not None:
-                yield Claim.make_share(
-                    "gain",
-                    Subject(part, plan.product, title=gain.title, part=part),
-                    share,
-                    method="run-gain",
-                    locale=review.params.locale,
-                )
+                yield make("gain", Subject(part, plan.product, title=gain.title, part=part), share)
         minutes = Subject("minutes", plan.product, title=gain.title, part="minutes")
-        yield _number("gain", minutes, gain.minutes, "planned-time", "minutes", review)
+        yield make("gain", minutes, gain.minutes, method="planned-time", unit="minutes")
     for run in plan.next_runs:
         subject = Subject("minutes", run.product, title=run.title, part=f"{run.place}")
-        yield _number("next_minutes", subject, run.minutes, "planned-time", "minutes", review)
+        yield make("next_minutes", subject, run.minutes)
         yield Claim.state("next_run", run.reason, subject)
 
 
@@ -357,29 +257,24 @@ def _of_pilot(pilot: PilotCheck | None, review: Review) -> Iterator[Claim]:
     """Yield, of each margin, whether the runs so far reached the precision planned."""
     if pilot is None:
         return
+    make = partial(Claim.make, locale=review.params.locale)
     for name in ("reached", "missed", "too_few"):
-        subject = Subject(name, review.params.product, part=f"pilot/{name}")
-        count = float(getattr(pilot, name))
-        yield _number("count", subject, count, "count", "margins", review)
+        count: int = getattr(pilot, name)
+        about = Subject(name, review.params.product, part=f"pilot/{name}")
+        yield make("count", about, count, unit="margins")
     for check in pilot.margins:
-        subject = Subject("pilot", check.product, check.baseline, check.title)
+        about = Subject("pilot", check.product, check.baseline, check.title)
         runs = f"{check.runs} of {check.planned_runs}"
-        yield Claim.state("pilot_said", runs, replace(subject, part="runs"))
+        yield Claim.state("pilot_said", runs, replace(about, part="runs"))
         reached = {None: "too few to tell", True: "reached", False: "missed"}[check.reached]
-        yield Claim.state("pilot_said", reached, replace(subject, part="precision"))
-        if check.power_seen is not None:
-            yield Claim.make_share(
-                "pilot",
-                replace(subject, part="power"),
-                check.power_seen,
-                method="pilot",
-                locale=review.params.locale,
-            )
-        needed = {"runs_by_spread": check.runs_by_spread, "runs_cautious": check.runs_cautious}
-        for part, count_of in needed.items():
-            if count_of is not None:
-                mine = replace(subject, part=part)
-                yield _number("pilot", mine, float(count_of), "pilot", "runs", review)
+        yield Claim.state("pilot_said", reached, replace(about, part="precision"))
+        for part, unit, value in (
+            ("power", "share", check.power_seen),
+            ("runs_by_spread", "runs", check.runs_by_spread),
+            ("runs_cautious", "runs", check.runs_cautious),
+        ):
+            if value is not None:
+                yield make("pilot", replace(about, part=part), value, unit=unit)
     yield Claim.state("pilot_rule", pilot.rule, Subject())
 
 

@@ -7,13 +7,14 @@ import statistics
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
+from functools import partial
+from typing import Any
 
 from kit.bench.prices import SCENARIO
 from kit.bench.specification import compare_specifications
 from kit.claims.claim import Claim, Figure, Subject
-from kit.margins.cells import BY_FIGURES
+from kit.margins.cells import BY_FIGURES, Cell, Estimate
 from kit.margins.compare import Margin
-from kit.margins.consistency import Closure
 from kit.margins.drift import Drift
 from kit.margins.energy import EnergyStanding
 from kit.margins.suites import SuiteMargin
@@ -39,32 +40,47 @@ FRONTIER_WORDS = {
 _BESIDE = {"unlike_neighbours", "resolved_by_sharing"}
 
 
+def _of_runs(metric: str, runs: Iterable[str]) -> list[str]:
+    """Return the ids of the claims of some runs."""
+    return [Claim.id_of("run", metric=metric, run=run) for run in runs]
+
+
+def _of_cells(cells: Iterable[Cell]) -> dict[str, list[str]]:
+    """Return inputs and runs of what is made from cells."""
+    cells = [*cells]
+    inputs = [Claim.id_of("cell", metric=c.metric, title=c.title, product=c.product) for c in cells]
+    return {"inputs": inputs, "runs": [run for cell in cells for run in cell.runs]}
+
+
+def _about(estimate: Estimate, **more: Any) -> Subject:
+    """Return what the claim of an estimate is about, with its marks; `more` as `Subject` has it."""
+    fields = ("metric", "product", "baseline", "title", "marks")
+    return Subject(**{name: getattr(estimate, name) for name in fields} | more)
+
+
+def _like(found: SuiteMargin | Drift) -> Figure:
+    """Return a ratio with the interval for others of its kind."""
+    return Figure(found.ratio, found.like_low, found.like_high, found.confidence)
+
+
 def _run_claims(review: Review, _: Results) -> Iterator[Claim]:
     """Yield a claim for each metric of each measured run, used or set aside.
 
     A run set aside has its figures too, marked: a reader may compare with and without it.
     """
+    make = partial(Claim.make, locale=review.params.locale)
     for run, measured in review.metrics.items():
-        aside = run in review.screened.set_aside
+        used = run not in review.screened.set_aside
         for metric, value in measured.values.items():
-            unit = METRICS[metric].unit or review.bench.titles[measured.title].value_unit
-            yield Claim.make(
+            about = Subject.of_run(run, metric, measured, used=used)
+            marks = ["typed_in"] * measured.typed_in
+            marks += ["common_stretch"] * (measured.stretch is not None)
+            yield make(
                 "run",
-                Subject(
-                    metric,
-                    measured.product,
-                    title=measured.title,
-                    inputs=[run],
-                    runs=[] if aside else [run],
-                    set_aside=[run] if aside else [],
-                    marks=["set_aside"] * aside
-                    + ["typed_in"] * measured.typed_in
-                    + ["common_stretch"] * (measured.stretch is not None),
-                ),
-                Figure(value),
+                replace(about, marks=[*about.marks, *marks]),
+                value,
                 method=_run_method(metric, review.params.metrics, measured),
-                unit=unit,
-                text=Rounded.fps(value, unit=unit, locale=review.params.locale),
+                unit=METRICS[metric].unit or review.bench.titles[measured.title].value_unit,
             )
     yield from _stretch_claims(review)
 
@@ -79,56 +95,37 @@ def _stretch_claims(review: Review) -> Iterator[Claim]:
     for title, runs in cut.items():
         length, unit = runs[0].stretch or (0.0, "seconds")
         named = [run.run for run in runs]
-        yield Claim.make(
-            "common_stretch",
-            Subject(title=title, inputs=named, runs=named),
-            Figure(length),
-            method="common-stretch",
-            unit=unit,
-            text=Rounded.plain(length, unit="s", digits=4, locale=locale)
-            if unit == "seconds"
-            else Rounded.count(length, locale=locale),
-        )
+        text = Rounded.count(length, locale=locale)
+        if unit == "seconds":
+            text = Rounded.plain(length, unit="s", digits=4, locale=locale)
+        subject = Subject(title=title, inputs=named, runs=named)
+        yield Claim.make("common_stretch", subject, length, unit=unit, text=text)
 
 
 def _cell_claims(review: Review, results: Results) -> Iterator[Claim]:
     """Yield a claim for each metric of each product in each title: the mean over used runs."""
-    aside = _aside_by_cell(review)
+    make, aside = partial(Claim.make, locale=review.params.locale), _aside_by_cell(review)
     for cell in results.cells:
-        yield Claim.make(
-            "cell",
-            Subject(
-                cell.metric,
-                cell.product,
-                title=cell.title,
-                inputs=[Claim.id_of("run", metric=cell.metric, run=run) for run in cell.runs],
-                runs=cell.runs,
-                set_aside=aside.get((cell.product, cell.title), ()),
-                marks=cell.marks,
-            ),
-            Figure(cell.value, cell.low, cell.high, cell.confidence),
-            method=f"cell-{cell.method}",
-            unit=cell.unit,
-            text=Rounded.fps(
-                cell.value, cell.low, cell.high, unit=cell.unit, locale=review.params.locale
-            ),
+        subject = _about(
+            cell,
+            inputs=_of_runs(cell.metric, cell.runs),
+            runs=cell.runs,
+            set_aside=aside.get((cell.product, cell.title), ()),
         )
+        yield make("cell", subject, cell, method=f"cell-{cell.method}", unit=cell.unit)
 
 
 def _spread_claims(review: Review, results: Results) -> Iterator[Claim]:
     """Yield each used run of the reviewed product against the mean of its cell, of averages."""
+    make = partial(Claim.make, locale=review.params.locale)
     for cell in results.cells:
         mine = (cell.metric, cell.product) == (HEADLINE, review.params.product)
         if not mine or len(cell.values) < 2:
             continue
         mean = Claim.id_of("cell", metric=cell.metric, title=cell.title, product=cell.product)
         for run, ratio in zip(cell.runs, cell.runs_over_mean(), strict=True):
-            inputs = [Claim.id_of("run", metric=cell.metric, run=run), mean]
-            about = Subject(cell.metric, cell.product, title=cell.title, inputs=inputs, runs=[run])
-            method, locale = "run-over-mean", review.params.locale
-            yield Claim.make_ratio(
-                "run_over_mean", about, Figure(ratio), method=method, locale=locale
-            )
+            inputs = [*_of_runs(cell.metric, [run]), mean]
+            yield make("run_over_mean", _about(cell, inputs=inputs, runs=[run], marks=()), ratio)
 
 
 def _low_claims(review: Review, _: Results) -> Iterator[Claim]:
@@ -136,151 +133,67 @@ def _low_claims(review: Review, _: Results) -> Iterator[Claim]:
 
     First is what began first, whatever the order of the sheet; without times, by the run's id.
     """
+    make = partial(Claim.make, locale=review.params.locale)
     began = {row.run: (row.began is None, str(row.began), row.run) for row in review.rows}
-    first: dict[str, str] = {}
+    first: dict[str, RunMetrics] = {}
     for measured in sorted(review.used, key=lambda measured: began[measured.run]):
         if measured.product == review.params.product and measured.lows:
-            first.setdefault(measured.title, measured.run)
-    for title in filter(first.__contains__, review.titles):
-        run = first[title]
-        for definition, lows in review.metrics[run].lows.items():
+            first.setdefault(measured.title, measured)
+    for run in (first[title] for title in review.titles if title in first):
+        for definition, lows in run.lows.items():
             for metric, value in lows.items():
-                yield Claim.make(
-                    "low",
-                    Subject(
-                        metric,
-                        review.params.product,
-                        title=title,
-                        group=definition,
-                        inputs=[run],
-                        runs=[run],
-                    ),
-                    Figure(value),
-                    method=METRICS[metric].methods[definition],
-                    unit=METRICS[metric].unit,
-                    text=Rounded.fps(value, locale=review.params.locale),
-                )
+                subject = replace(Subject.of_run(run.run, metric, run), group=definition)
+                known = METRICS[metric]
+                yield make("low", subject, value, method=known.methods[definition], unit=known.unit)
 
 
 def _within_claims(review: Review, results: Results) -> Iterator[Claim]:
     """Yield what frames alone explain: a product's independent frames in a run, and a share."""
-    locale = review.params.locale
+    make = partial(Claim.make, locale=review.params.locale)
     for within in results.within:
-        found = (
-            (
-                "within_frames",
-                "effective-frames-product",
-                within.runs,
-                within.effective_frames,
-                "frames",
-                Rounded.count(round(within.effective_frames), locale=locale),
-            ),
-            (
-                "within_share",
-                "share-within-product",
-                within.compared_runs,
-                within.share,
-                "share",
-                Rounded.share(within.share or 0.0, locale=locale),
-            ),
-        )
-        for kind, method, runs, value, unit, text in found:
+        for kind, runs, value in (
+            ("within_frames", within.runs, within.effective_frames),
+            ("within_share", within.compared_runs, within.share),
+        ):
             if value is not None:
-                inputs = [Claim.id_of("run", metric=within.metric, run=run) for run in runs]
-                subject = Subject(within.metric, within.product, inputs=inputs, runs=runs)
-                yield Claim.make(kind, subject, Figure(value), method=method, unit=unit, text=text)
+                inputs = _of_runs(within.metric, runs)
+                yield make(kind, Subject(within.metric, within.product, inputs=inputs, runs=runs),
+                           value)  # fmt: skip
 
 
 def _margin_claims(review: Review, results: Results) -> Iterator[Claim]:
     """Yield a claim for each margin; one of its own runs alone where that matters, and one more
     where set-aside runs would change it."""
-    locale = review.params.locale
-    aside = _aside_by_cell(review)
+    make, aside = partial(Claim.make, locale=review.params.locale), _aside_by_cell(review)
     for margin in results.margins:
-        subject = Subject(
-            margin.metric,
-            margin.product,
-            margin.baseline,
-            margin.title,
-            inputs=[
-                Claim.id_of("cell", metric=c.metric, title=c.title, product=c.product)
-                for c in margin.cells
-            ],
-            runs=[run for cell in margin.cells for run in cell.runs],
-            set_aside=[
-                run for cell in margin.cells for run in aside.get((cell.product, cell.title), ())
-            ],
-            marks=margin.marks,
-        )
-        method = f"margin-{margin.method}"
-        yield Claim.make_ratio("margin", subject, margin, method=method, locale=locale)
+        left = [run for c in margin.cells for run in aside.get((c.product, c.title), ())]
+        subject = _about(margin, set_aside=left, **_of_cells(margin.cells))
+        ends = (margin.low, margin.high)
+        yield make("margin", subject, margin, method=f"margin-{margin.method}")
         if margin.own_low is not None and _BESIDE & set(margin.marks):
             alone = Figure(margin.ratio, margin.own_low, margin.own_high, margin.confidence)
-            bare, method = replace(subject, marks=()), "margin-own-runs"
-            yield Claim.make_ratio("margin_own_runs", bare, alone, method=method, locale=locale)
+            yield make("margin_own_runs", replace(subject, marks=()), alone)
         if (less := margin.without_struck) is not None:
-            runs = tuple(run for cell in less.cells for run in cell.runs)
-            own = replace(
-                subject,
-                inputs=[Claim.id_of("run", metric=margin.metric, run=run) for run in runs],
-                runs=runs,
-                marks=(*less.marks, "unstruck"),
-            )
-            method = "margin-unstruck"
-            yield Claim.make_ratio("margin_unstruck", own, less, method=method, locale=locale)
+            runs = [run for cell in less.cells for run in cell.runs]
+            marks, inputs = (*less.marks, "unstruck"), _of_runs(margin.metric, runs)
+            own = replace(subject, inputs=inputs, runs=runs, marks=marks)
+            yield make("margin_unstruck", own, less)
         if margin.robust is not None:
-            text = Rounded.ratio(margin.robust, margin.low, margin.high, locale=locale)
-            yield Claim.make(
-                "margin_robust",
-                replace(subject, marks=["robust"]),
-                Figure(margin.robust),
-                method="margin-robust",
-                unit="ratio",
-                text=text,
-            )
-        if margin.ratio_all_runs is None:
-            continue
-        runs = margin.all_runs
-        yield Claim.make(
-            "margin_all_runs",
-            replace(
-                subject,
-                inputs=[Claim.id_of("run", metric=margin.metric, run=run) for run in runs],
-                runs=runs,
-                set_aside=(),
-                marks=["all_runs"],
-            ),
-            Figure(margin.ratio_all_runs),
-            method="margin-all-runs",
-            unit="ratio",
-            text=Rounded.ratio(margin.ratio_all_runs, margin.low, margin.high, locale=locale),
-        )
+            about = replace(subject, marks=["robust"])
+            yield make("margin_robust", about, margin.robust, ends=ends)
+        if margin.ratio_all_runs is not None:
+            inputs = _of_runs(margin.metric, margin.all_runs)
+            about = _about(margin, inputs=inputs, runs=margin.all_runs, marks=["all_runs"])
+            yield make("margin_all_runs", about, margin.ratio_all_runs, ends=ends)
 
 
 def _level_claims(review: Review, results: Results) -> Iterator[Claim]:
     """Yield a claim for each difference in dB: product minus baseline, as measured."""
+    make = partial(Claim.make, locale=review.params.locale)
     for level in results.levels:
-        ends = (level.low, level.high)
-        yield Claim.make(
-            "level_difference",
-            Subject(
-                level.metric,
-                level.product,
-                level.baseline,
-                level.title,
-                inputs=[
-                    Claim.id_of("cell", metric=c.metric, title=c.title, product=c.product)
-                    for c in level.cells
-                ],
-                runs=[run for cell in level.cells for run in cell.runs],
-                set_aside=_aside_of(review, {level.product, level.baseline}, {level.title}),
-                marks=level.marks,
-            ),
-            Figure(level.value, *ends, level.confidence, level.outcome),
-            method="difference",
-            unit=level.unit,
-            text=Rounded.level(level.value, *ends, unit=level.unit, locale=review.params.locale),
-        )
+        left = _aside_of(review, {level.product, level.baseline}, {level.title})
+        subject = _about(level, set_aside=left, **_of_cells(level.cells))
+        yield make("level_difference", subject, level, unit=level.unit)
 
 
 def _suite_claims(review: Review, results: Results) -> Iterator[Claim]:
@@ -294,86 +207,42 @@ def _suite_claims(review: Review, results: Results) -> Iterator[Claim]:
         main = suite.product == review.params.product and suite.metric == HEADLINE
         pair = suite.metric == HEADLINE and (suite.product, suite.baseline) in asked
         if main or pair or suite.suite == "all":
-            yield from _suite(suite, with_influence=main, locale=review.params.locale)
+            yield from _suite(suite, review, with_influence=main)
 
 
-def _suite(suite: SuiteMargin, *, with_influence: bool, locale: str) -> Iterator[Claim]:
-    """Yield the claims of one suite margin.
-
-    Parameters
-    ----------
-    suite : SuiteMargin
-    with_influence : bool
-        Whether the margin without each title is stated too.
-    locale : str
-        How figures are written.
-    """
-    subject = _suite_subject(suite)
-    whole = Claim.make_ratio("suite", subject, suite, method="suite-these-titles", locale=locale)
+def _suite(suite: SuiteMargin, review: Review, *, with_influence: bool) -> Iterator[Claim]:
+    """Yield the claims of one suite margin; with influence, it without each title too."""
+    make = partial(Claim.make, locale=review.params.locale)
+    subject, ends = _suite_subject(suite), (suite.low, suite.high)
+    whole = make("suite", subject, suite)
     yield whole
     # A figure that is part of a suite's claim leads to its runs through the suite's.
     below = replace(subject, inputs=[whole.id], runs=(), marks=())
-    like = Figure(suite.ratio, suite.like_low, suite.like_high, suite.confidence)
-    method = "suite-titles-like-these"
-    yield Claim.make_ratio("suite_like", below, like, method=method, locale=locale)
-    for kind, ratio, title in (
-        ("suite_smallest", suite.smallest.ratio, suite.smallest.title),
-        ("suite_largest", suite.largest.ratio, suite.largest.title),
-    ):
-        yield _bare_ratio(kind, replace(below, title=title), ratio, suite, "suite-range", locale)
+    yield make("suite_like", below, _like(suite))
+    for kind, end in (("suite_smallest", suite.smallest), ("suite_largest", suite.largest)):
+        yield make(kind, replace(below, title=end.title), end.ratio, ends=ends)
     by_figures = suite.outcome in BY_FIGURES
-    for kind, method, found in (
-        ("suite_count", "suite-count", suite.counts),
-        ("suite_side", "suite-side", suite.sides if by_figures else {}),
-    ):
+    sides = suite.sides if by_figures else {}
+    for kind, found in (("suite_count", suite.counts), ("suite_side", sides)):
         for outcome, count in found.items():
-            yield Claim.make(
-                kind,
-                replace(below, part=outcome),
-                Figure(float(count), outcome=outcome),
-                method=method,
-                unit="titles",
-                text=Rounded.count(count, locale=locale),
-            )
+            yield make(kind, replace(below, part=outcome), Figure(count, outcome=outcome))
     if by_figures:
-        text = Rounded.chance(suite.sign_p, locale=locale)
-        yield Claim.make(
-            "suite_sign", below, Figure(suite.sign_p), method="sign-test", unit="", text=text
-        )
-    yield Claim.make(
-        "suite_false",
-        below,
-        Figure(suite.false_expected),
-        method="false-outcomes",
-        unit="titles",
-        text=Rounded.expected(suite.false_expected, locale=locale),
-    )
-    for kind, method, sd in (
-        ("suite_day", "product-day", suite.day_sd),
-        ("suite_break_even", "break-even-day", suite.break_even_day),
-    ):
+        yield make("suite_sign", below, suite.sign_p)
+    yield make("suite_false", below, suite.false_expected)
+    for kind, sd in (("suite_day", suite.day_sd), ("suite_break_even", suite.break_even_day)):
         if sd is not None:
-            yield Claim.make_share(kind, below, sd, method=method, locale=locale)
+            yield make(kind, below, sd)
     if suite.ratio_all_runs is not None:
         every = replace(subject, marks=["all_runs"])
-        ratio = suite.ratio_all_runs
-        yield _bare_ratio("suite_all_runs", every, ratio, suite, "margin-all-runs", locale)
+        yield make("suite_all_runs", every, suite.ratio_all_runs, ends=ends)
     if with_influence and suite.suite == "all":
         for title, ratio in suite.influence.items():
-            left = replace(below, title=title)
-            yield _bare_ratio("influence", left, ratio, suite, "suite-influence", locale)
-
-
-def _bare_ratio(
-    kind: str, subject: Subject, ratio: float, suite: SuiteMargin, method: str, locale: str
-) -> Claim:
-    """Return a ratio without an interval, rounded as the suite it belongs to is."""
-    text = Rounded.ratio(ratio, suite.low, suite.high, locale=locale)
-    return Claim.make(kind, subject, Figure(ratio), method=method, unit="ratio", text=text)
+            yield make("influence", replace(below, title=title), ratio, ends=ends)
 
 
 def _sensitivity_claims(review: Review, results: Results) -> Iterator[Claim]:
     """Yield each headline outcome under other choices; the mark "turned" where it is another."""
+    make = partial(Claim.make, locale=review.params.locale)
     judged = {_suite_key(s) for s in results.suites if s.low is not None}
     for one in measure_sensitivity(review, results):
         suite = one.suite
@@ -385,22 +254,15 @@ def _sensitivity_claims(review: Review, results: Results) -> Iterator[Claim]:
         stated = Claim.id_of("suite", group=suite.suite, **about)
         runs = _suite_runs(suite)
         subject = Subject(**about, part=one.choice, inputs=[stated], runs=runs, marks=marks)
-        method, locale = "suite-otherwise", review.params.locale
-        yield Claim.make_ratio("sensitivity", subject, suite, method=method, locale=locale)
+        yield make("sensitivity", subject, suite)
 
 
 def _gap_claims(review: Review, results: Results) -> Iterator[Claim]:
     """Yield the gap of one name between classes, with the two suite margins it is made of."""
-    locale = review.params.locale
+    make = partial(Claim.make, locale=review.params.locale)
     for gap in results.gaps:
         sides = [
-            Claim.make_ratio(
-                kind,
-                replace(_suite_subject(suite), group=""),
-                suite,
-                method="suite-these-titles",
-                locale=locale,
-            )
+            make(kind, replace(_suite_subject(suite), group=""), suite)
             for kind, suite in (("gap_here", gap.here), ("gap_there", gap.there))
         ]
         yield from sides
@@ -414,105 +276,73 @@ def _gap_claims(review: Review, results: Results) -> Iterator[Claim]:
             runs=gap.trace.run_ids(),
             marks=gap.marks,
         )
-        yield Claim.make_ratio("gap", subject, gap, method="name-gap", locale=locale)
+        yield make("gap", subject, gap)
 
 
 def _closure_claims(review: Review, results: Results) -> Iterator[Claim]:
-    """Yield, for each triple, chained and direct margin of averages, and how they differ."""
-    for closure in results.closures:
-        if closure.metric == HEADLINE:
-            yield from _closure(closure, locale=review.params.locale)
+    """Yield, for each triple, chained and direct margin of averages, and how they differ.
 
-
-def _closure(closure: Closure, *, locale: str) -> Iterator[Claim]:
-    """Yield the claims of one triple: A over C by way of B, and directly.
-
-    The chained margin's claim is the input of those after it.
+    A over C by way of B, and directly; the chained margin's claim is the input of those after it.
     """
-    chain = Subject(closure.metric, closure.a, closure.c, group=closure.b)
-    inputs = [
-        Claim.id_of("cell", metric=closure.metric, title=title, product=product)
-        for product in (closure.a, closure.b, closure.c)
-        for title in closure.titles
-    ]
-    for part in CLOSURE_PARTS:
-        about, ratio = replace(chain, part=part, inputs=inputs), Figure(getattr(closure, part))
-        made = Claim.make_ratio("closure", about, ratio, method="closure", locale=locale)
-        yield made
-        if part == "chained":
-            inputs = [made.id]
-    # Margins of the same titles can still differ, over the sessions of each pair: that is said.
-    same = len(set(map(frozenset, closure.own_titles))) == 1
-    if same and math.isclose(closure.difference, 1.0, rel_tol=1e-9):
-        yield Claim.state("same_titles", "same titles", chain)
+    make = partial(Claim.make, locale=review.params.locale)
+    for closure in results.closures:
+        if closure.metric != HEADLINE:
+            continue
+        chain = Subject(closure.metric, closure.a, closure.c, group=closure.b)
+        inputs = [
+            Claim.id_of("cell", metric=closure.metric, title=title, product=product)
+            for product in (closure.a, closure.b, closure.c)
+            for title in closure.titles
+        ]
+        for part in CLOSURE_PARTS:
+            made = make("closure", replace(chain, part=part, inputs=inputs), getattr(closure, part))
+            yield made
+            if part == "chained":
+                inputs = [made.id]
+        # Margins of the same titles can still differ, over the sessions of each pair: that is said.
+        same = len(set(map(frozenset, closure.own_titles))) == 1
+        if same and math.isclose(closure.difference, 1.0, rel_tol=1e-9):
+            yield Claim.state("same_titles", "same titles", chain)
 
 
 def _drift_claims(review: Review, results: Results) -> Iterator[Claim]:
-    """Yield, for each title and over all, the drift of each product run again and of them all."""
-    for drift in results.drifts:
-        yield from _drift(drift, locale=review.params.locale)
-
-
-def _drift(drift: Drift, *, locale: str) -> Iterator[Claim]:
-    """Yield the drift of each product run again, and that of them all.
+    """Yield, for each title and over all, the drift of each product run again and of them all.
 
     Over all titles a product's drift rests on its drifts in each; in one title, on its runs.
     """
-    anchors = []
-    for anchor, part in drift.parts.items():
-        one = isinstance(part, Margin)
-        if one:
-            inputs = [
-                Claim.id_of("run", metric=drift.metric, run=run) for run in part.trace.run_ids()
-            ]
-        else:
-            inputs = [
+    make = partial(Claim.make, locale=review.params.locale)
+    for drift in results.drifts:
+        anchors = []
+        for anchor, part in drift.parts.items():
+            runs = part.trace.run_ids()
+            one = isinstance(part, Margin)
+            inputs = _of_runs(drift.metric, runs) if one else [
                 Claim.id_of("drift_anchor", metric=drift.metric, title=title, product=anchor)
                 for title in drift.titles
-            ]
-        subject = Subject(
-            drift.metric,
-            anchor,
-            title=drift.title,
-            inputs=inputs,
-            runs=part.trace.run_ids(),
-            marks=part.marks,
-        )
-        method = "drift" if one else "drift-anchor"
-        anchors.append(
-            Claim.make_ratio("drift_anchor", subject, part, method=method, locale=locale)
-        )
-    yield from anchors
-    found = {claim.product: claim.id for claim in anchors}
-    subject = Subject(
-        drift.metric,
-        title=drift.title,
-        part="these",
-        inputs=[found[anchor] for anchor in drift.anchors],
-        runs=drift.trace.run_ids(),
-        marks=drift.marks,
-    )
-    yield Claim.make_ratio("drift", subject, drift, method="drift-of-these", locale=locale)
-    if drift.like_low is not None:
-        subject = replace(subject, part="others")
-        like = Figure(drift.ratio, drift.like_low, drift.like_high, drift.confidence)
-        yield Claim.make_ratio("drift", subject, like, method="drift-of-others", locale=locale)
+            ]  # fmt: skip
+            subject = Subject(drift.metric, anchor, title=drift.title, inputs=inputs, runs=runs,
+                              marks=part.marks)  # fmt: skip
+            method = "drift" if one else "drift-anchor"
+            anchors.append(make("drift_anchor", subject, part, method=method))
+        yield from anchors
+        found = {claim.product: claim.id for claim in anchors}
+        inputs = [found[anchor] for anchor in drift.anchors]
+        these = _about(drift, part="these", inputs=inputs, runs=drift.trace.run_ids())
+        yield make("drift", these, drift, method="drift-of-these")
+        if drift.like_low is not None:
+            others = replace(these, part="others")
+            yield make("drift", others, _like(drift), method="drift-of-others")
 
 
 def _part_claims(review: Review, results: Results) -> Iterator[Claim]:
     """Yield the margins of the part over its machines, and how far machines of a part differ."""
-    locale = review.params.locale
+    make = partial(Claim.make, locale=review.params.locale)
     for part in results.parts:
-        about = Subject(part.metric, part.product, part.baseline)
-        inputs = [Claim.id_of("cell", metric=c.metric, title=c.title, product=c.product)
-                  for c in part.cells]  # fmt: skip
-        runs = [run for cell in part.cells for run in cell.runs]
-        subject = replace(about, inputs=inputs, runs=runs)
-        spread = Claim.make_share("part_spread", subject, part.spread_sd, method="machine-spread",
-                                  locale=locale)  # fmt: skip
+        subject = _about(part, **_of_cells(part.cells))
+        spread = make("part_spread", replace(subject, marks=()), part.spread_sd)
         yield spread
-        subject = replace(subject, inputs=[*inputs, spread.id], marks=part.marks)
-        yield Claim.make_ratio("part", subject, part, method=part.method, locale=locale)
+        whole = replace(subject, inputs=[*subject.inputs, spread.id])
+        yield make("part", whole, part, method=part.method)
 
 
 def _step_claims(review: Review, results: Results) -> Iterator[Claim]:
@@ -520,7 +350,7 @@ def _step_claims(review: Review, results: Results) -> Iterator[Claim]:
 
     Of averages and lows. The averages of a setting are over the titles that every setting ran.
     """
-    locale, row_of = review.params.locale, review.row_of
+    make, row_of = partial(Claim.make, locale=review.params.locale), review.row_of
 
     def cells(metric: str, runs: Iterable[str]) -> list[str]:
         about = dict.fromkeys((row_of[run].title, row_of[run].product) for run in runs)
@@ -536,61 +366,42 @@ def _step_claims(review: Review, results: Results) -> Iterator[Claim]:
                 inputs = cells(margin.metric, runs)
                 subject = replace(about, title=margin.title, inputs=inputs, runs=runs,
                                   marks=margin.marks)  # fmt: skip
-                method = f"margin-{margin.method}"
-                made.append(Claim.make_ratio("step", subject, margin, method=method, locale=locale))
+                made.append(make("step", subject, margin, method=f"margin-{margin.method}"))
             yield from made
-            whole = replace(about, inputs=[c.id for c in made], runs=_suite_runs(suite),
-                            marks=suite.marks)  # fmt: skip
-            over = Claim.make_ratio(
-                "step", whole, suite, method="suite-these-titles", locale=locale
-            )
+            inputs, runs = [c.id for c in made], _suite_runs(suite)
+            over = make("step", replace(about, inputs=inputs, runs=runs, marks=suite.marks), suite)
             yield over
-            like = Figure(suite.ratio, suite.like_low, suite.like_high, suite.confidence)
-            below, method = replace(about, inputs=[over.id]), "suite-titles-like-these"
-            yield Claim.make_ratio("step_like", below, like, method=method, locale=locale)
+            yield make("step_like", replace(about, inputs=[over.id]), _like(suite))
         for value, averages in steps.levels.items():
             runs = [run for cell in averages for run in cell.runs]
-            part = steps.axis.code(value)
-            yield Claim.make(
-                "step_level",
-                Subject(HEADLINE, steps.product, group=steps.axis.setting, part=part,
-                        inputs=cells(HEADLINE, runs), runs=runs),
-                Figure(level := math.exp(statistics.fmean(math.log(c.value) for c in averages))),
-                method="suite-fps",
-                unit="fps",
-                text=Rounded.fps(level, locale=locale),
-            )  # fmt: skip
+            subject = Subject(HEADLINE, steps.product, group=steps.axis.setting,
+                              part=steps.axis.code(value), inputs=cells(HEADLINE, runs),
+                              runs=runs)  # fmt: skip
+            level = math.exp(statistics.fmean(math.log(c.value) for c in averages))
+            yield make("step_level", subject, level)
 
 
 def _energy_claims(review: Review, results: Results) -> Iterator[Claim]:
     """Yield, for the product and what it is set against, energy per frame and frames per second
     per watt of each title."""
-    compared = {review.params.product, *review.params.compared}
+    make, compared = (
+        partial(Claim.make, locale=review.params.locale),
+        {review.params.product, *review.params.compared},
+    )
     for standing in results.energy:
         if standing.product in compared:
             yield from _energy(standing, review)
     for margin in results.energy_margins:
-        yield Claim.make_ratio(
-            "energy_margin",
-            Subject(
-                _energy_metric("energy", margin.standings[0]),
-                margin.product,
-                margin.baseline,
-                title=margin.title,
-                group=margin.standings[0].source,
-                part=margin.standings[0].power_title,
-                inputs=[
-                    Claim.id_of("energy", metric=_energy_metric("energy", s), title=s.title,
-                             product=s.product)
-                    for s in margin.standings
-                ],
-                runs=[run for s in margin.standings for run in s.runs],
-                marks=margin.marks,
-            ),
+        own = margin.standings[0]
+        subject = _about(
             margin,
-            method=margin.method,
-            locale=review.params.locale,
-        )  # fmt: skip
+            metric=_energy_metric("energy", own),
+            group=own.source,
+            part=own.power_title,
+            inputs=[_energy_id(standing) for standing in margin.standings],
+            runs=[run for standing in margin.standings for run in standing.runs],
+        )
+        yield make("energy_margin", subject, margin, method=margin.method)
     yield from _lag_claims(review, results, compared)
 
 
@@ -599,9 +410,15 @@ def _energy_metric(name: str, standing: EnergyStanding) -> str:
     return f"{name}-metered-by-{standing.power_title}" if standing.power_title else name
 
 
+def _energy_id(standing: EnergyStanding) -> str:
+    """Return the id of the claim of an energy per frame."""
+    metric = _energy_metric("energy", standing)
+    return Claim.id_of("energy", metric=metric, title=standing.title, product=standing.product)
+
+
 def _lag_claims(review: Review, results: Results, compared: set[str]) -> Iterator[Claim]:
     """Yield how far sensors lag behind the frames, and what that does to energies."""
-    locale = review.params.locale
+    make = partial(Claim.make, locale=review.params.locale)
     for (product, sensor), lag in results.lags.items():
         runs = [run.run for run in review.used if run.product == product and sensor in run.lags]
         subject = Subject(sensor, product, inputs=runs, runs=runs)
@@ -609,31 +426,18 @@ def _lag_claims(review: Review, results: Results, compared: set[str]) -> Iterato
             why = f"not judged: {lag.why}"
             yield Claim.state("sensor_lag", why, subject, outcome="cannot_judge")
         elif product in compared:
-            ends = (lag.low_s, lag.high_s)
-            yield Claim.make(
-                "sensor_lag",
-                subject,
-                Figure(lag.lag_s, *ends, 0.95),
-                method="sensor-lag",
-                unit="s",
-                text=Rounded.fine(lag.lag_s, *ends, unit="s", locale=locale),
-            )
+            yield make("sensor_lag", subject, Figure(lag.lag_s, lag.low_s, lag.high_s, 0.95))
     for standing in results.energy:
         if standing.product not in compared or standing.source != "logged":
             continue
-        energy = Claim.id_of(
-            "energy", metric="energy", title=standing.title, product=standing.product
-        )
         low, high = standing.unsettled
         subject = Subject("energy", standing.product, title=standing.title, group=standing.source,
-                          inputs=[energy], runs=standing.runs)  # fmt: skip
+                          inputs=[_energy_id(standing)], runs=standing.runs)  # fmt: skip
         if standing.lag_s is not None and standing.settled_share is not None:
-            yield Claim.make_ratio(
-                "energy_unsettled", subject, Figure(low), method="energy-unsettled", locale=locale
-            )
+            yield make("energy_unsettled", subject, low)
         elif low < high:
-            span = " to ".join(Rounded.ratio(end, locale=locale).text for end in (low, high))
-            told = f"{span}, were its power read up to {LAGS_S[-1]:g} s late"
+            ends = (Rounded.ratio(end, locale=review.params.locale).text for end in (low, high))
+            told = f"{' to '.join(ends)}, were its power read up to {LAGS_S[-1]:g} s late"
             yield Claim.state("energy_unsettled", told, subject, outcome="cannot_judge")
 
 
@@ -643,88 +447,62 @@ def _energy(standing: EnergyStanding, review: Review) -> Iterator[Claim]:
     Metered power comes from another title's figures, which the claim then names and rests on; the
     interval of the second is that of the first, inverted.
     """
-    locale = review.params.locale
-    product, title = standing.product, standing.title
-    metered = standing.source == "metered"
-    subject = Subject(
-        _energy_metric("energy", standing),
-        product,
-        title=title,
-        group=standing.source,
-        part=standing.power_title,
-        inputs=[
+    make, product, title = (
+        partial(Claim.make, locale=review.params.locale),
+        standing.product,
+        standing.title,
+    )
+    inputs = [*standing.runs]
+    if standing.source == "metered":
+        inputs = [
             Claim.id_of("cell", metric=RESULT, title=standing.power_title, product=product),
             Claim.id_of("cell", metric=HEADLINE, title=title, product=product),
         ]
-        if metered
-        else list(standing.runs),
+    subject = _about(
+        standing,
+        metric=_energy_metric("energy", standing),
+        group=standing.source,
+        part=standing.power_title,
+        inputs=inputs,
         runs=standing.runs,
         set_aside=_aside_of(review, {product}, {title, standing.power_title}),
-        marks=standing.marks,
     )
-    value, low, high = standing.joule_per_frame, standing.low, standing.high
-    energy = Claim.make(
-        "energy",
-        subject,
-        Figure(value, low, high, standing.confidence),
-        method=POWER_METHODS[standing.source],
-        unit="J",
-        text=Rounded.fine(value, low, high, unit="J", locale=locale),
-    )
+    energy = make("energy", subject, standing, method=POWER_METHODS[standing.source])
     yield energy
-    rate = standing.fps_per_watt
-    ends = (1 / high, 1 / low) if low is not None and high is not None else (None, None)
-    yield Claim.make(
-        "fps_per_watt",
-        replace(subject, metric=_energy_metric("fps_per_watt", standing), inputs=[energy.id]),
-        Figure(rate, ends[0], ends[1], standing.confidence),
-        method="fps-per-watt",
-        unit="fps/W",
-        text=Rounded.fine(rate, *ends, unit="fps/W", locale=locale),
-    )
+    metric, (low, high) = _energy_metric("fps_per_watt", standing), (standing.low, standing.high)
+    least, most = (1 / high, 1 / low) if low is not None and high is not None else (None, None)
+    rate = Figure(standing.fps_per_watt, least, most, standing.confidence)
+    yield make("fps_per_watt", replace(subject, metric=metric, inputs=[energy.id]), rate)
 
 
 def _value_claims(review: Review, results: Results) -> Iterator[Claim]:
     """Yield every figure of the value section; none where the review has no prices."""
-    value, locale = results.value, review.params.locale
+    value = results.value
     if value is None:
         return
+    make = partial(partial(Claim.make, locale=review.params.locale), unit=value.currency)
     for (product, kind), price in value.prices.items():
         sources = [f"source: {row.source}, {row.date.isoformat()}" for row in price.observations]
-        yield Claim.make(
-            "price",
-            Subject(product=product, group=kind, marks=[*price.marks, *sources]),
-            Figure(price.price, price.lowest, price.highest),
-            method="price" if price.observations else "scenario-price",
-            unit=value.currency,
-            text=Rounded.money(
-                price.price, value.currency, price.lowest, price.highest, locale=locale
-            ),
-        )
+        about = Subject(product=product, group=kind, marks=[*price.marks, *sources])
+        method = "price" if price.observations else "scenario-price"
+        yield make("price", about, Figure(price.price, price.lowest, price.highest), method=method)
         if kind.startswith(SCENARIO) or len(price.observations) < 2:
             continue
         observed = zip(price.observations, price.values, strict=True)
         ordered = sorted(observed, key=lambda one: (one[0].date, one[1], one[0].source))
         for n, (row, seen) in enumerate(ordered, 1):
-            yield Claim.make(
-                "price_seen",
-                Subject(product=product, group=kind, part=f"{row.date.isoformat()}/{n}",
-                        marks=[f"source: {row.source}, {row.date.isoformat()}"]),
-                Figure(seen),
-                method="price-seen",
-                unit=value.currency,
-                text=Rounded.money(seen, value.currency, seen, seen, locale=locale),
-            )  # fmt: skip
+            marks = [f"source: {row.source}, {row.date.isoformat()}"]
+            part = f"{row.date.isoformat()}/{n}"
+            yield make("price_seen", Subject(product=product, group=kind, part=part, marks=marks),
+                       seen)  # fmt: skip
     for standing in value.standings:
         yield from _standing(value, standing, review)
     for weighing in value.weighings:
-        yield from _weighing(value, weighing, locale=locale)
+        yield from _weighing(value, weighing, review)
     passed: Counter[tuple[str, str]] = Counter()  # lines would differ in a sealed excerpt
     for row, reason in value.rows_left_out:
         passed[row.product, row.kind] += 1
-        amount = Rounded.money(
-            row.price, row.currency, row.price, row.price, locale=review.params.locale
-        )
+        amount = Rounded.money(row.price, row.currency, locale=review.params.locale)
         said = f"{amount.text} of {row.date.isoformat()} ({row.source}): {reason}"
         part = str(passed[row.product, row.kind])
         subject = Subject(product=row.product, group=row.kind, part=part)
@@ -735,131 +513,70 @@ def _value_claims(review: Review, results: Results) -> Iterator[Claim]:
 
 def _standing(value: Value, standing: Standing, review: Review) -> Iterator[Claim]:
     """Yield suite average, cost per frame per second and place on the frontier of one product."""
-    product, kind, locale = standing.product, standing.kind, review.params.locale
-    subject = Subject(
-        HEADLINE,
-        product,
-        group=kind,
-        inputs=[
-            Claim.id_of("cell", metric=HEADLINE, title=title, product=product)
-            for title in value.titles
-        ],
-        runs=standing.trace.run_ids(),
-        marks=standing.marks,
+    make, product, kind = (
+        partial(Claim.make, locale=review.params.locale),
+        standing.product,
+        standing.kind,
     )
-    fps = Claim.make(
-        "suite_fps",
-        subject,
-        Figure(standing.suite_fps),
-        method="suite-fps",
-        unit="fps",
-        text=Rounded.fps(standing.suite_fps, locale=locale),
-    )
+    inputs = [
+        Claim.id_of("cell", metric=HEADLINE, title=title, product=product) for title in value.titles
+    ]
+    subject = Subject(HEADLINE, product, group=kind, inputs=inputs, runs=standing.trace.run_ids(),
+                      marks=standing.marks)  # fmt: skip
+    fps = make("suite_fps", subject, standing.suite_fps)
     yield fps
-    cost = (standing.cost_per_fps, standing.cost_per_fps_low, standing.cost_per_fps_high)
-    yield Claim.make(
-        "cost_per_fps",
-        replace(subject, inputs=[Claim.id_of("price", group=kind, product=product), fps.id]),
-        Figure(cost[0], cost[1], cost[2]),
-        method="cost-per-fps",
-        unit=f"{value.currency}/fps",
-        text=Rounded.money(cost[0], value.currency, *cost[1:], decimals=2, locale=locale),
-    )
+    cost = Figure(standing.cost_per_fps, standing.cost_per_fps_low, standing.cost_per_fps_high)
+    rests_on = [Claim.id_of("price", group=kind, product=product), fps.id]
+    unit = f"{value.currency}/fps"
+    yield make("cost_per_fps", replace(subject, inputs=rests_on), cost, unit=unit)
     words = FRONTIER_WORDS.get(standing.frontier, standing.frontier)
     if standing.dominated_by:
         names = [review.bench.products[p].name for p in standing.dominated_by]
         words += f" by {listed(names)}"
-    yield Claim.state(
-        "frontier", words, Subject(product=product, group=kind), outcome=standing.frontier
-    )
+    about = Subject(product=product, group=kind)
+    yield Claim.state("frontier", words, about, outcome=standing.frontier)
 
 
-def _weighing(value: Value, weighing: Weighing, *, locale: str) -> Iterator[Claim]:
+def _weighing(value: Value, weighing: Weighing, review: Review) -> Iterator[Claim]:
     """Yield premium, difference, price of equal value and cut needed against one rival."""
-    product, rival, kind, currency = (
-        weighing.product,
-        weighing.rival,
-        weighing.kind,
-        value.currency,
-    )
+    make, bare = partial(Claim.make, locale=review.params.locale), (None, None)
+    product, rival, kind = weighing.product, weighing.rival, weighing.kind
     own_price, rival_price = (Claim.id_of("price", group=kind, product=p) for p in (product, rival))
-    subject = Subject(
-        HEADLINE,
-        product,
-        rival,
-        group=kind,
-        inputs=[own_price, rival_price],
-        runs=weighing.trace.run_ids(),
-        marks=weighing.marks,
-    )
-    yield Claim.make(
-        "premium",
-        subject,
-        Figure(weighing.premium, weighing.premium_low, weighing.premium_high),
-        method="premium",
-        unit="ratio",
-        text=Rounded.ratio(weighing.premium, locale=locale),
-    )
+    inputs, runs = [own_price, rival_price], weighing.trace.run_ids()
+    subject = Subject(HEADLINE, product, rival, group=kind, inputs=inputs, runs=runs,
+                      marks=weighing.marks)  # fmt: skip
+    premium = Figure(weighing.premium, weighing.premium_low, weighing.premium_high)
+    yield make("premium", subject, premium, ends=bare)
     own, other = weighing.price, weighing.rival_price
     ends = own.lowest - other.highest, own.highest - other.lowest
-    apart = own.price - other.price
-    yield Claim.make(
-        "price_difference",
-        subject,
-        Figure(apart, *ends),
-        method="price-difference",
-        unit=currency,
-        text=Rounded.money(apart, currency, *ends, locale=locale, sign=True),
-    )
+    apart = Figure(own.price - other.price, *ends)
+    yield make("price_difference", subject, apart, unit=value.currency)
     suite = Claim.id_of("suite", metric=HEADLINE, group="all", product=product, baseline=rival)
-    equal = (weighing.equal_value_price, weighing.equal_value_low, weighing.equal_value_high)
-    price = Claim.make(
-        "equal_value_price",
-        replace(subject, inputs=[rival_price, suite]),
-        Figure(equal[0], equal[1], equal[2]),
-        method="equal-value-price",
-        unit=currency,
-        text=Rounded.money(equal[0], currency, *equal[1:], locale=locale),
-    )
+    equal = Figure(weighing.equal_value_price, weighing.equal_value_low, weighing.equal_value_high)
+    about = replace(subject, inputs=[rival_price, suite])
+    price = make("equal_value_price", about, equal, unit=value.currency)
     yield price
-    yield Claim.make(
-        "cut_needed",
-        replace(subject, inputs=[own_price, price.id]),
-        Figure(weighing.cut_needed, weighing.cut_needed_low, weighing.cut_needed_high),
-        method="cut-needed",
-        unit="share",
-        text=Rounded.share(weighing.cut_needed, locale=locale),
-    )
+    cut = Figure(weighing.cut_needed, weighing.cut_needed_low, weighing.cut_needed_high)
+    yield make("cut_needed", replace(subject, inputs=[own_price, price.id]), cut, ends=bare)
 
 
 def _specification_claims(review: Review, _: Results) -> Iterator[Claim]:
     """Yield each figure of the specification table, given or derived."""
+    locale = review.params.locale
     for row in compare_specifications(review.bench, review.params.products):
         for product, figure in row.values.items():
             if figure is None:
                 continue
             derived = product in row.derived
-            yield Claim.make(
-                "specification",
-                Subject(
-                    row.field,
-                    product,
-                    inputs=[
-                        Claim.id_of("specification", metric=name, product=product)
-                        for name in (row.made_from if derived else ())
-                    ],
-                    marks=[row.formula] if derived else [],
-                ),
-                Figure(figure),
-                method="derived" if derived else "given",
-                unit=row.unit,
-                text=Rounded.plain(
-                    figure,
-                    unit=row.unit,
-                    digits=4 if derived else 6,
-                    locale=review.params.locale,
-                ),
-            )
+            inputs = [
+                Claim.id_of("specification", metric=name, product=product)
+                for name in (row.made_from if derived else ())
+            ]
+            subject = Subject(row.field, product, inputs=inputs, marks=[row.formula] * derived)
+            method, digits = ("derived", 4) if derived else ("given", 6)
+            text = Rounded.plain(figure, unit=row.unit, digits=digits, locale=locale)
+            yield Claim.make("specification", subject, figure, method=method, unit=row.unit,
+                             text=text)  # fmt: skip
 
 
 def _count_claims(review: Review, _: Results) -> Iterator[Claim]:
@@ -867,25 +584,19 @@ def _count_claims(review: Review, _: Results) -> Iterator[Claim]:
 
     They are of the review's rows alone; a bench's other products and titles do not count.
     """
+    make = partial(Claim.make, locale=review.params.locale)
     aside = [row.run for row in review.rows if row.run in review.screened.set_aside]
     used = [measured.run for measured in review.used]
-    counts = {
-        "runs/in_sheet": (len(review.rows), Subject(runs=used, set_aside=aside)),
-        "runs/used": (len(used), Subject(runs=used)),
-        "runs/set_aside": (len(aside), Subject(set_aside=aside)),
-        "runs/did_not_run": (sum(not row.produced for row in review.rows), Subject()),
-        "frames/used": (sum(measured.frames for measured in review.used), Subject(runs=used)),
-        "titles": (len(review.titles), Subject()),
-    }
-    for name, (count, subject) in counts.items():
-        yield Claim.make(
-            "count",
-            replace(subject, part=name),
-            Figure(float(count)),
-            method="count",
-            unit=name.partition("/")[0],
-            text=Rounded.count(count, locale=review.params.locale),
-        )
+    for part, count, runs, left in (
+        ("runs/in_sheet", len(review.rows), used, aside),
+        ("runs/used", len(used), used, []),
+        ("runs/set_aside", len(aside), [], aside),
+        ("runs/did_not_run", sum(not row.produced for row in review.rows), [], []),
+        ("frames/used", sum(measured.frames for measured in review.used), used, []),
+        ("titles", len(review.titles), [], []),
+    ):
+        subject = Subject(part=part, runs=runs, set_aside=left)
+        yield make("count", subject, count, unit=part.partition("/")[0])
 
 
 def _said_of_margins(review: Review, results: Results) -> Iterator[Claim]:
@@ -1034,19 +745,12 @@ def _suite_key(suite: SuiteMargin) -> tuple[str, ...]:
 
 def _suite_subject(suite: SuiteMargin) -> Subject:
     """Return what a suite margin is about: its inputs are the margins of its titles."""
-    return Subject(
-        suite.metric,
-        suite.product,
-        suite.baseline,
-        group=suite.suite,
-        inputs=[
-            Claim.id_of("margin", metric=m.metric, title=m.title, product=m.product,
-                     baseline=m.baseline)
-            for m in suite.margins
-        ],
-        runs=_suite_runs(suite),
-        marks=suite.marks,
-    )  # fmt: skip
+    inputs = [
+        Claim.id_of("margin", metric=m.metric, title=m.title, product=m.product,
+                    baseline=m.baseline)
+        for m in suite.margins
+    ]  # fmt: skip
+    return _about(suite, group=suite.suite, inputs=inputs, runs=_suite_runs(suite))
 
 
 def _suite_runs(suite: SuiteMargin) -> list[str]:

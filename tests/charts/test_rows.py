@@ -31,8 +31,7 @@ from kit.charts.rows import (
     titles_chart,
 )
 from kit.charts.style import OUTCOMES, PAPER
-from kit.claims.claim import Claim, Figure, Subject
-from kit.rounding import Rounded
+from kit.claims.claim import Claim, Subject
 
 NAMES = made_claims.names()
 
@@ -209,8 +208,7 @@ class TestTitles:
         assert _outcome_counts(book(*made), made[0]) == words
         whole = made[0]
         about = Subject(whole.metric, whole.product, whole.baseline, group=whole.group)
-        false = Claim.make("suite_false", about, Figure(0.23), method="false-outcomes",
-                           unit="titles", text=Rounded.expected(0.23))  # fmt: skip
+        false = Claim.make("suite_false", about, 0.23)
         told = len(logs) > 1 and any(word in words for word in ("ahead", "behind"))
         end = " (expected to be false: 0.2)" if told else ""
         assert _outcome_counts(book(*made, false), whole) == words + end

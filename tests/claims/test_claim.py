@@ -26,7 +26,6 @@ from kit.claims.claim import (
 )
 from kit.errors import SealError, UsageError
 from kit.methods import METHODS
-from kit.rounding import Rounded
 
 # Of a run: layout, status, session, began, duration in s, conditions, flags.
 RUN_REST = ("", "ran", "", "", 0.0, {}, ())
@@ -177,7 +176,7 @@ def test_only_finite_figures_are_written():
 def test_every_method_has_words_and_an_unknown_one_is_refused():
     assert all(method.words.endswith(".") and method.version >= 1 for method in METHODS.values())
     with pytest.raises(ValueError, match="no method 'x' in the catalogue"):
-        Claim.make("cell", Subject(), Figure(1.0), method="x", unit="", text=Rounded("1", "", ""))
+        Claim.make("cell", Subject(), Figure(1.0), method="x")
 
 
 # By hand: a control as a sentence takes it up, and its unit.
@@ -262,22 +261,21 @@ def test_a_claim_is_of_one_run_or_of_none(runs, set_aside, run):
 
 def test_a_claim_as_made_keeps_each_thing_once_and_no_interval_without_an_end():
     subject = Subject("average_fps", "ash", "birch", "dell", runs=("a", "a", "b"), marks=("m", "m"))
-    made = Claim.make_ratio("margin", subject, Figure(1.25, 1.2, 1.3, 0.95, "ahead"),
-                            method="margin-welch", locale="en")  # fmt: skip
+    ahead = Figure(1.25, 1.2, 1.3, 0.95, "ahead")
+    made = Claim.make("margin", subject, ahead, method="margin-welch")
     assert (made.runs, made.marks, made.confidence) == (("a", "b"), ("m",), 0.95)
     assert (made.text, made.interval, made.unit) == ("+25\u00a0%", "+20 to +30", "ratio")
     assert made.printed == "+25\u00a0% (+20 to +30)" and made.is_figure and not made.waived
-    bare = Claim.make_ratio("margin", subject, Figure(None, None, None, 0.95), method="margin-welch",
-                            locale="en")  # fmt: skip
+    bare = Claim.make("margin", subject, Figure(None, None, None, 0.95), method="margin-welch")
     assert (bare.value, bare.confidence, bare.interval) == (None, None, "")
-    endless = Claim.make_ratio("margin", subject, Figure(1.25, -math.inf, math.inf, 0.95),
-                               method="margin-welch", locale="en")  # fmt: skip
+    endless = Figure(1.25, -math.inf, math.inf, 0.95)
+    endless = Claim.make("margin", subject, endless, method="margin-welch")
     assert (endless.low, endless.high, endless.interval) == (None, None, "")
     said = Claim.state("set_aside", "too hot", Subject(set_aside=("r2",)), outcome="hot")
     assert (said.id, said.value, said.outcome, said.is_figure) == (
         "set_aside/r2", None, "hot", False)  # fmt: skip
     assert claim(marks=("waived:x",)).waived and not claim(marks=("x", "y")).waived
-    share = Claim.make_share("share_within", Subject("m"), 0.05, method="margin-welch", locale="en")
+    share = Claim.make("share_within", Subject("m"), 0.05)
     assert (share.text, share.unit) == ("5.0\u00a0%", "share")
     assert Claim.id_of("step", metric="m", group="g", product="p", part="x") == (
         "step/m/g/p/all-titles/x")  # fmt: skip

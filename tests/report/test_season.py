@@ -36,7 +36,6 @@ from kit.report.season import (
     write_guide,
 )
 from kit.review.walk import load_review, work_out
-from kit.rounding import Rounded
 from tests.support import small_bench as small
 
 
@@ -44,7 +43,7 @@ def a_claim(kind, method, ratio, half, **about):
     low, high = ratio * math.exp(-half), ratio * math.exp(half)
     return Claim.make(
         kind, Subject(metric="average_fps", **about), Figure(ratio, low, high, 0.95, "ahead"),
-        method=method, unit="ratio", text=Rounded.ratio(ratio, low, high),
+        method=method,
     )  # fmt: skip
 
 

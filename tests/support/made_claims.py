@@ -26,7 +26,7 @@ from kit.charts.style import Chart
 from kit.claims.claim import Claim, ClaimBook, Figure, Subject
 from kit.logs.read import Log
 from kit.review.look_into import _summarise_frames
-from kit.rounding import NBSP, Rounded
+from kit.rounding import NBSP
 
 TITLE_NAMES = [
     "Salt Dunes",
@@ -161,7 +161,7 @@ def cell(
         Figure(float(value), low, high, 0.95),
         method="cell-shared",
         unit=unit,
-        text=Rounded.fps(value, low, high, unit=unit, locale=locale),
+        locale=locale,
     )
 
 
@@ -176,14 +176,8 @@ def runs_over_mean(n_titles: int = 12, n_products: int = 1, runs: int = 4) -> li
 
 
 def run_over_mean(product: str, title: str, ratio: float, run: str) -> Claim:
-    return Claim.make(
-        "run_over_mean",
-        Subject(AVERAGE, product, title=title, runs=[run]),
-        Figure(ratio),
-        method="run-over-mean",
-        unit="ratio",
-        text=Rounded.ratio(ratio),
-    )
+    about = Subject(AVERAGE, product, title=title, runs=[run])
+    return Claim.make("run_over_mean", about, ratio)
 
 
 def margin(
@@ -212,8 +206,6 @@ def margin(
         Subject(metric, product, baseline, title, inputs=ids, marks=marks),
         Figure(math.exp(log_ratio), low, high, 0.95, outcome),
         method="margin-shared",
-        unit="ratio",
-        text=Rounded.ratio(math.exp(log_ratio), low, high),
     )
 
 
@@ -246,42 +238,22 @@ def suite(
         first.metric, first.product, first.baseline, group=group, inputs=[m.id for m in of]
     )
     below = replace(about, inputs=[Claim.id_of("suite", **_about(about))])
-    made = [_ratio(kind, about, ratio, low, high, "suite-these-titles", outcome)]
+    made = [Claim.make(kind, about, Figure(ratio, low, high, 0.95, outcome))]
     if n > 1:
         like = ratio * 0.96, ratio * 1.04
-        made.append(_ratio("suite_like", below, ratio, *like, "suite-titles-like-these"))
+        made.append(Claim.make("suite_like", below, Figure(ratio, *like, 0.95)))
         for m, log in zip(of, logs, strict=True):
             without = float(np.exp((logs.sum() - log) / (n - 1)))
-            subject = replace(below, title=m.title)
-            made.append(_ratio("influence", subject, without, None, None, "suite-influence"))
+            made.append(Claim.make("influence", replace(below, title=m.title), without))
     for word in OUTCOMES:
         count = sum(m.outcome == word for m in of)
-        made.append(
-            Claim.make(
-                "suite_count",
-                replace(below, part=word),
-                Figure(float(count), outcome=word),
-                method="suite-count",
-                unit="titles",
-                text=Rounded.count(count),
-            )
-        )
+        figure = Figure(count, outcome=word)
+        made.append(Claim.make("suite_count", replace(below, part=word), figure))
     return made
 
 
 def _about(subject: Subject) -> dict[str, str]:
     return {name: getattr(subject, name) for name in ("metric", "product", "baseline", "group")}
-
-
-def _ratio(kind, subject, ratio, low, high, method, outcome="") -> Claim:
-    return Claim.make(
-        kind,
-        subject,
-        Figure(ratio, low, high, 0.95, outcome),
-        method=method,
-        unit="ratio",
-        text=Rounded.ratio(ratio, low, high),
-    )
 
 
 PRICES = [1649.0, 1399.0, 1189.0, 1799.0, 949.0, 1290.0, 1010.0, 1500.0]
@@ -304,10 +276,9 @@ def value_claims(
     """Return prices, standings and, if weighed, prices of equal value of p0 against the others."""
     made = []
 
-    def money(what, subject, value, low, high, method, decimals=0):
-        text = Rounded.money(value, currency, low, high, decimals=decimals)
-        found = Figure(value, low, high)
-        made.append(Claim.make(what, subject, found, method=method, unit=currency, text=text))
+    def money(what, subject, value, unit=currency):
+        found = Figure(value, value * 0.94, value * 1.06)
+        made.append(Claim.make(what, subject, found, unit=unit))
 
     prices, places = list(prices), list(places)
     for i, (price, rate) in enumerate(zip(prices[:n], RATES, strict=False)):
@@ -315,38 +286,17 @@ def value_claims(
             product=f"p{i}", group=kind, marks=("waived:memory",) if f"p{i}" in waived else ()
         )
         priced = replace(about, marks=price_marks)
-        money("price", priced, price, price * 0.94, price * 1.06, "price")
-        made.append(
-            Claim.make(
-                "suite_fps",
-                replace(about, metric=AVERAGE),
-                Figure(rate),
-                method="suite-fps",
-                unit="fps",
-                text=Rounded.fps(rate),
-            )
-        )
-        cost = price / rate
-        money("cost_per_fps", about, cost, cost * 0.94, cost * 1.06, "cost-per-fps", 2)
+        money("price", priced, price)
+        made.append(Claim.make("suite_fps", replace(about, metric=AVERAGE), rate))
+        money("cost_per_fps", about, price / rate, f"{currency}/fps")
         words = places[i].replace("_", " ")
         made.append(Claim.state("frontier", words, about, outcome=places[i]))
         if not i or not weighed:
             continue
         pair = Subject(AVERAGE, "p0", f"p{i}", group=kind)
         equal = price * RATES[0] / rate
-        money("equal_value_price", pair, equal, equal * 0.94, equal * 1.06, "equal-value-price")
-        cut = max(0.0, 1 - equal / prices[0])
-        found = Figure(cut)
-        made.append(
-            Claim.make(
-                "cut_needed",
-                pair,
-                found,
-                method="cut-needed",
-                unit="share",
-                text=Rounded.share(cut),
-            )
-        )
+        money("equal_value_price", pair, equal)
+        made.append(Claim.make("cut_needed", pair, max(0.0, 1 - equal / prices[0])))
     return made
 
 
@@ -371,7 +321,8 @@ def gap(
     one, other = side("gap_here", "p0", here_old, here), side("gap_there", "p5", there_old, there)
     ratio = one.figure / other.figure
     about = Subject(metric, "p0", "p5", group=here_old, part=there_old, inputs=[one.id, other.id])
-    return [one, other, _ratio("gap", about, ratio, ratio * 0.985, ratio * 1.015, "name-gap")]
+    found = Figure(ratio, ratio * 0.985, ratio * 1.015, 0.95)
+    return [one, other, Claim.make("gap", about, found)]
 
 
 def run(
@@ -416,23 +367,14 @@ def steps() -> list[Claim]:
     """Return averages of p0 at three power limits, and each lower one over the highest."""
     levels = {"80": 90.0, "60": 82.0, "45": 71.0}
     made = [
-        Claim.make(
-            "step_level",
-            Subject(AVERAGE, "p0", group="limit", part=value),
-            Figure(fps),
-            method="suite-fps",
-            unit="fps",
-            text=Rounded.fps(fps),
-        )
+        Claim.make("step_level", Subject(AVERAGE, "p0", group="limit", part=value), fps)
         for value, fps in levels.items()
     ]
     for value in ("60", "45"):
         ratio = levels[value] / 90.0
         about = Subject(AVERAGE, "p0", group="limit", part=f"{value}-over-80")
         found = Figure(ratio, ratio - 0.01, ratio + 0.01, 0.95, "behind")
-        made.append(
-            Claim.make_ratio("step", about, found, method="suite-these-titles", locale="en")
-        )
+        made.append(Claim.make("step", about, found))
     return made
 
 
@@ -442,10 +384,8 @@ def prices_seen() -> list[Claim]:
         Claim.make(
             "price_seen",
             Subject(product=product, group="street", part=f"2031-0{month}-11/{n}"),
-            Figure(base - 25.0 * n),
-            method="price-seen",
+            base - 25.0 * n,
             unit="EUR",
-            text=Rounded.money(base - 25.0 * n, "EUR"),
         )
         for product, base in (("p0", 1600.0), ("p1", 1550.0))
         for n, month in enumerate((1, 1, 2, 3), 1)
