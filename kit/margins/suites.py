@@ -124,6 +124,27 @@ class SuiteMargin(RatioEstimate):
         """What may be said of every title at once, family-wise, or None."""
         return _every_title_outcome(self.margins, alpha=1 - self.confidence)
 
+    def adjusted(self, outcomes: int, params: MarginParams) -> SuiteMargin:
+        """Return the suite with an interval that holds together with as many others (Bonferroni).
+
+        Parameters
+        ----------
+        outcomes : int
+            Of how many outcomes this is one.
+        params : MarginParams
+            Level band.
+        """
+        ends: tuple[float | None, ...] = (None,) * 4
+        if self.error is not None:
+            alphas = (1 - self.confidence) / outcomes, 2 * LEVEL_ALPHA / outcomes
+            ends = _ends(self.center, *_half_widths([(self.error, self.care)], alphas)[0])
+        outcome = _suite_outcome(
+            self.margins, self.center, ends, (self.like_low, self.like_high), params
+        )
+        return replace(
+            self, low=ends[0], high=ends[1], level_low=ends[2], level_high=ends[3], outcome=outcome
+        )
+
     @staticmethod
     def judged_again(
         suites: Sequence[SuiteMargin], margins: Sequence[Margin], params: MarginParams
@@ -195,8 +216,9 @@ def summarise_suites(
     by_metric: dict[str, list[Cell]] = {}
     for cell in cells:
         by_metric.setdefault(cell.metric, []).append(cell)
-    suites = []
+    suites: list[SuiteMargin] = []
     for (metric, product, baseline), by_title in families.items():
+        chosen = []
         for name, group in groups.items():
             wanted, left_out = _choose_titles(titles, group, metric)
             for title in wanted:
@@ -207,26 +229,17 @@ def summarise_suites(
                         if (metric, side, title) not in measured
                     ] or [product, baseline]
                     left_out[title] = f"no runs of {' or '.join(missing)}"
-            chosen = [by_title[title] for title in wanted if title in by_title]
-            if chosen:
-                weights = group.weights if group else {}
-                suites.append(
-                    summarise_titles(
-                        chosen,
-                        suite=name,
-                        params=params,
-                        weights=weights,
-                        left_out=left_out,
-                        cells=by_metric.get(metric, ()),
-                    )
-                )
+            own = [by_title[title] for title in wanted if title in by_title]
+            if own:
+                chosen.append(_Chosen(name, own, group.weights if group else {}, left_out))
+        suites += _summarise(chosen, params, by_metric.get(metric, ()))
     return tuple(suites)
 
 
 def _suite_outcome(
     margins: Sequence[Margin],
     center: float,
-    ends: tuple[float | None, float | None, float | None, float | None],
+    ends: tuple[float | None, ...],
     like: tuple[float | None, float | None],
     params: MarginParams,
 ) -> Outcome:
@@ -262,7 +275,6 @@ def summarise_titles(
     weights: Mapping[str, float] | None = None,
     left_out: Mapping[str, str] | None = None,
     cells: Sequence[Cell] = (),
-    outcomes: int = 1,
 ) -> SuiteMargin:
     """Return the suite margin of one product, baseline and metric over the titles given.
 
@@ -281,9 +293,6 @@ def summarise_titles(
     cells : sequence of Cell, optional
         All cells of the metric, whose sessions show what a day does to one product in all titles.
         Without them the margins' own are taken.
-    outcomes : int
-        Of how many outcomes this is one: the interval is made so that it and as many others hold
-        together at this confidence (Bonferroni).
 
     Notes
     -----
@@ -301,52 +310,70 @@ def summarise_titles(
     """
     if not margins:
         raise ValueError("margins must hold at least one title")
-    first = margins[0]
-    w = _suite_weights([m.title for m in margins], weights or {})
-    x = np.array([_log_ratio(m) for m in margins])
-    center = min(max(math.fsum(w * x), float(x.min())), float(x.max()))
-    error = _suite_error(margins, w, cells)
-    low, high = _ends(center, error, alpha=(1 - params.confidence) / outcomes)
-    level_low, level_high = _ends(center, error, alpha=2 * LEVEL_ALPHA / outcomes)
-    if len(margins) == 1 and outcomes == 1:
-        low, high = first.low, first.high
-        level_low, level_high = first.level_low, first.level_high
-    spread = spread_over_titles(x, w)
-    like_low, like_high = t_ends(center, *spread, confidence=params.confidence)
-    smallest, largest = margins[int(x.argmin())], margins[int(x.argmax())]
-    marks = _marks(margins, low, error, w)
-    return SuiteMargin(
-        suite=suite,
-        product=first.product,
-        baseline=first.baseline,
-        metric=first.metric,
-        titles=tuple(m.title for m in margins),
-        weights=tuple(w.tolist()),
-        # exp and ln do not undo each other to the last bit.
-        value=min(max(math.exp(center), smallest.ratio), largest.ratio),
-        low=low,
-        high=high,
-        level_low=level_low,
-        level_high=level_high,
-        like_low=like_low,
-        like_high=like_high,
-        confidence=params.confidence,
-        outcome=_suite_outcome(
-            margins, center, (low, high, level_low, level_high), (like_low, like_high), params
-        ),
-        center=center,
-        day_sd=error.day.sd if error is not None and error.day is not None else None,
-        left_out=dict(left_out or {}),
-        margins=tuple(margins),
-        marks=marks,
-        trace=Trace(
-            "summarise_titles",
-            f"suite/{first.metric}/{suite}/{first.product}-over-{first.baseline}",
-            inputs=tuple(m.trace for m in margins),
-        ),
-        error=error.total if error is not None else None,
-        care=error.care if error is not None else 1.0,
-    )
+    return _summarise([_Chosen(suite, margins, weights or {}, left_out or {})], params, cells)[0]
+
+
+@dataclass(frozen=True, slots=True)
+class _Chosen:
+    """The titles of a suite: margins of one product, baseline and metric, with their weights."""
+
+    suite: str
+    margins: Sequence[Margin]
+    weights: Mapping[str, float]
+    left_out: Mapping[str, str]
+
+
+def _summarise(
+    chosen: Sequence[_Chosen], params: MarginParams, cells: Sequence[Cell]
+) -> list[SuiteMargin]:
+    """Return suite margins of one product, baseline and metric, their intervals made together."""
+    weights = [_suite_weights([m.title for m in one.margins], one.weights) for one in chosen]
+    errors = _suite_errors(chosen, weights, cells)
+    sums = [(error.total, error.care) for error in errors if error is not None]
+    halves = iter(_half_widths(sums, (1 - params.confidence, 2 * LEVEL_ALPHA)))
+    found = []
+    for one, w, error in zip(chosen, weights, errors, strict=True):
+        margins, first = one.margins, one.margins[0]
+        x = np.array([_log_ratio(m) for m in margins])
+        center = min(max(math.fsum(w * x), float(x.min())), float(x.max()))
+        ends = _ends(center, *next(halves)) if error is not None else (None,) * 4
+        if len(margins) == 1:
+            ends = first.low, first.high, first.level_low, first.level_high
+        like = t_ends(center, *spread_over_titles(x, w), confidence=params.confidence)
+        smallest, largest = margins[int(x.argmin())], margins[int(x.argmax())]
+        found.append(
+            SuiteMargin(
+                suite=one.suite,
+                product=first.product,
+                baseline=first.baseline,
+                metric=first.metric,
+                titles=tuple(m.title for m in margins),
+                weights=tuple(w.tolist()),
+                # exp and ln do not undo each other to the last bit.
+                value=min(max(math.exp(center), smallest.ratio), largest.ratio),
+                low=ends[0],
+                high=ends[1],
+                level_low=ends[2],
+                level_high=ends[3],
+                like_low=like[0],
+                like_high=like[1],
+                confidence=params.confidence,
+                outcome=_suite_outcome(margins, center, ends, like, params),
+                center=center,
+                day_sd=error.day.sd if error is not None and error.day is not None else None,
+                left_out=dict(one.left_out),
+                margins=tuple(margins),
+                marks=_marks(margins, ends[0], error, w),
+                trace=Trace(
+                    "summarise_titles",
+                    f"suite/{first.metric}/{one.suite}/{first.product}-over-{first.baseline}",
+                    inputs=tuple(m.trace for m in margins),
+                ),
+                error=error.total if error is not None else None,
+                care=error.care if error is not None else 1.0,
+            )
+        )
+    return found
 
 
 def _sides(margins: Sequence[Margin]) -> dict[Outcome, int]:
@@ -446,18 +473,32 @@ class _SuiteError:
     day: DayPosterior | None
 
 
-def _suite_error(margins: Sequence[Margin], w: Floats, cells: Sequence[Cell]) -> _SuiteError | None:
-    """Return the error of a weighted mean of ln margins; None where a margin has none."""
-    errors = [m.error for m in margins if m.error is not None]
-    if len(errors) < len(margins):
-        return None
-    total = ErrorSum.of(errors, w)
-    care = suite_care(total.variances, np.array([m.care for m in margins]))
-    day, shared = _day_of(margins, w, cells)
-    if day is not None:
-        total = total.with_normal(2 * shared * day.variance, day.weight)
-        care = min(care, day.care)
-    return _SuiteError(total, care, day)
+def _suite_errors(
+    chosen: Sequence[_Chosen], weights: Sequence[Floats], cells: Sequence[Cell]
+) -> list[_SuiteError | None]:
+    """Return the errors of weighted means of ln margins; None where a margin has none."""
+    parts = list({id(m): m for one in chosen for m in one.margins if m.error is not None}.values())
+    place = {id(m): i for i, m in enumerate(parts)}
+    table = np.zeros((len(chosen), len(parts)))
+    known = [all(m.error is not None for m in one.margins) for one in chosen]
+    for row, one, w, whole in zip(table, chosen, weights, known, strict=True):
+        if whole:
+            row[[place[id(m)] for m in one.margins]] = w
+    totals = iter(ErrorSum.each([m.error for m in parts if m.error is not None], table[known]))
+    cares = np.array([m.care for m in parts])
+    found: list[_SuiteError | None] = []
+    for row, one, w, whole in zip(table, chosen, weights, known, strict=True):
+        if not whole:
+            found.append(None)
+            continue
+        total = next(totals)
+        care = suite_care(total.variances, cares[row > 0])
+        day, shared = _day_of(one.margins, w, cells)
+        if day is not None:
+            total = total.with_normal(2 * shared * day.variance, day.weight)
+            care = min(care, day.care)
+        found.append(_SuiteError(total, care, day))
+    return found
 
 
 def _day_of(
@@ -468,9 +509,10 @@ def _day_of(
     The shared part is the sum over pairs of titles of their weights times the share of sessions
     they have in common: (1 - sum w^2) / sessions where all titles were run in the same.
     """
-    paired = all(m.method.startswith("paired") for m in margins)
+    if len(margins) < 2 or not all(m.method.startswith("paired") for m in margins):
+        return None, 0.0
     sessions = [set(m.cells[0].sessions) & set(m.cells[1].sessions) - {""} for m in margins]
-    if len(margins) < 2 or not paired or not all(sessions):
+    if not all(sessions):
         return None, 0.0
     shared = math.fsum(
         float(w[i] * w[j]) * len(one & other) / (len(one) * len(other))
@@ -505,13 +547,14 @@ def _session_means(
     return np.array([[rows[m.title] for rows in whole] for m in margins])
 
 
-def _ends(
-    center: float, error: _SuiteError | None, *, alpha: float
-) -> tuple[float | None, float | None]:
-    """Return the ends of a suite's interval, as ratios."""
-    if error is None:
-        return None, None
-    half = float(bounded(np.array([error.total.half_width(alpha * error.care)]))[0])
-    if not math.isfinite(half):
-        return None, None
-    return math.exp(center - half), math.exp(center + half)
+def _half_widths(sums: Sequence[tuple[ErrorSum, float]], alphas: Sequence[float]) -> Floats:
+    """Return half the interval that leaves out each alpha, by error (with its care) and alpha."""
+    totals = [total for total, _ in sums for _ in alphas]
+    left = np.array([alpha * care for _, care in sums for alpha in alphas])
+    return bounded(ErrorSum.half_widths(totals, left)).reshape(-1, len(alphas))
+
+
+def _ends(center: float, *halves: float) -> tuple[float | None, ...]:
+    """Return the ends of a suite's intervals of these half-widths, as ratios."""
+    ends = (end for half in halves for end in (center - half, center + half))
+    return tuple(math.exp(end) if math.isfinite(end) else None for end in ends)

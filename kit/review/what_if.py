@@ -15,12 +15,11 @@ from pathlib import Path
 from typing import Any, TypedDict
 
 from kit.errors import UsageError, did_you_mean
-from kit.margins.cells import Cell
-from kit.margins.suites import SuiteMargin, summarise_suites, summarise_titles
+from kit.margins.suites import SuiteMargin, summarise_suites
 from kit.metrics.run_metrics import RunMetrics
 from kit.review.walk import Results, Review, suites_of_runs
 from kit.settings.metric import HEADLINE, HEADLINE_LOW, METRICS
-from kit.settings.params import LoadedParams, text_beside
+from kit.settings.params import LoadedParams, SuiteParams, text_beside
 from kit.settings.yaml import YamlDocument, change_yaml, one_line
 from kit.stats.series import LOW_DEFINITIONS
 
@@ -365,7 +364,7 @@ def measure_sensitivity(review: Review, results: Results) -> tuple[_Otherwise, .
     }
     names = list(dict.fromkeys(metric for metric, _ in stated))
     made = [*_by_runs(review, results, names), *_by_low(review, names)]
-    made += [("adjusted", suite) for suite in _adjusted(list(stated.values()), review, results)]
+    made += [("adjusted", suite) for suite in _adjusted(list(stated.values()), review)]
     made += _by_titles(review, results, [s for s in stated.values() if s.metric == HEADLINE])
     order = {name: place for place, name in enumerate(names)}
     found = [
@@ -413,22 +412,12 @@ def _by_low(review: Review, names: Sequence[str]) -> Iterator[tuple[str, SuiteMa
             yield f"low_{definition}", suite
 
 
-def _adjusted(
-    stated: Sequence[SuiteMargin], review: Review, results: Results
-) -> Iterator[SuiteMargin]:
+def _adjusted(stated: Sequence[SuiteMargin], review: Review) -> Iterator[SuiteMargin]:
     """Yield the suites with intervals that hold together for all products compared (Bonferroni)."""
-    cells = _cells_by_metric(results.cells)
     for suite in stated:
         family = sum(other.metric == suite.metric for other in stated)
         if family > 1:
-            yield summarise_titles(
-                suite.margins,
-                suite=suite.suite,
-                params=review.params.margins,
-                weights=dict(zip(suite.titles, suite.weights, strict=True)),
-                cells=cells[suite.metric],
-                outcomes=family,
-            )
+            yield suite.adjusted(family, review.params.margins)
 
 
 def _by_titles(
@@ -441,21 +430,24 @@ def _by_titles(
         titles = {t for s in results.suites if s.suite == group for t in s.titles}
         if group != "all" and titles:
             left[f"without_group/{group}"] = titles
+    whole = review.params.whole
+    weights = whole.weights if whole else {}
+    shared = {t for s in stated for t in s.titles}
+    groups = {
+        choice: SuiteParams(
+            name="all", titles=tuple(t for t in shared if t not in out), weights=weights
+        )
+        for choice, out in left.items()
+    }
+    made = summarise_suites(
+        [m for s in stated for m in s.margins],
+        groups=groups,
+        titles={title: review.bench.titles[title] for title in review.titles},
+        params=review.params.margins,
+        cells=cells,
+    )
+    has = {s.baseline: {*s.titles} for s in stated}
     for choice, out in left.items():
-        kept = {t: review.bench.titles[t] for t in review.titles if t not in out}
-        margins = [m for s in stated if out & {*s.titles} for m in s.margins if m.title in kept]
-        for suite in summarise_suites(
-            margins,
-            groups={"all": review.params.whole},
-            titles=kept,
-            params=review.params.margins,
-            cells=cells,
-        ):
-            yield choice, suite
-
-
-def _cells_by_metric(cells: Sequence[Cell]) -> dict[str, list[Cell]]:
-    found: dict[str, list[Cell]] = {}
-    for cell in cells:
-        found.setdefault(cell.metric, []).append(cell)
-    return found
+        for suite in made:
+            if suite.suite == choice and out & has[suite.baseline]:
+                yield choice, replace(suite, suite="all")

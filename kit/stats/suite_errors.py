@@ -140,66 +140,77 @@ class ErrorSum:
 
     @classmethod
     def of(cls, errors: Sequence[Mixture], weights: Floats) -> ErrorSum:
-        """Return the error of a weighted sum of independent errors.
+        """Return the error of a weighted sum of independent errors, as `ErrorSum.each`."""
+        return cls.each(errors, weights[None, :])[0]
+
+    @classmethod
+    def each(cls, errors: Sequence[Mixture], weights: Floats) -> list[ErrorSum]:
+        """Return the errors of several weighted sums of the same independent errors.
 
         Parameters
         ----------
         errors : sequence of Mixture
             One estimate each.
-        weights : ndarray of float, shape (n,)
-            Their weights, above 0.
+        weights : ndarray of float, shape (n_sums, n)
+            Their weights, 0 where an error is not in a sum, and not 0 throughout.
         """
+        if not len(weights):
+            return []
         whole = Mixture.stack(errors)
-        variances = weights**2 * mixture_error(whole.sd, whole.weight)[0] ** 2
-        scale = math.sqrt(float(variances.sum()))
+        squares = mixture_error(whole.sd, whole.weight)[0] ** 2
         step = whole.step / _FINER / 2
         n = int(np.ceil((_LOG_S[1] - _LOG_S[0]) / step)) + 1
-        log_s = _LOG_S[0] + step * np.arange(n) - math.log(scale)
-        phi = np.ones(n)
         first = int(whole.start.min())
         size = int(whole.start.max()) + whole.weight.shape[1] - first
-        for w in np.unique(weights):
-            # ln variance and 2 ln s lie on lattices whose steps divide: one row of values will do.
-            rows = np.flatnonzero(weights == w)
-            mass = np.zeros((rows.size, size))
-            for row, i in zip(mass, rows, strict=True):
-                begin = int(whole.start[i]) - first
-                row[begin : begin + whole.weight.shape[1]] = whole.weight[i]
-            origin = whole.step * first + 2 * (math.log(w) + float(log_s[0]))
-            values = np.exp(-0.5 * np.exp(origin + 2 * step * np.arange(_FINER * size + n)))
-            strides = (_FINER * values.itemsize, values.itemsize)
-            phi *= (mass @ as_strided(values, (size, n), strides, writeable=False)).prod(axis=0)
-        return cls(np.exp(log_s), phi, scale, variances)
-
-    def within(self, h: float) -> tuple[float, float]:
-        """Return P(|error| <= h) and its derivative."""
-        step = math.log(self.s[1] / self.s[0])
-        angle = h * self.s
-        # Below the first place sin(hs) is hs and phi 1: a geometric series.
-        rest = float(self.s[0]) * step / math.expm1(step)
-        inside = float(self.phi @ np.sin(angle)) * step + h * rest
-        slope = float((self.phi * self.s) @ np.cos(angle)) * step + rest
-        return 2 / math.pi * inside, 2 / math.pi * slope
+        mass = np.zeros((len(errors), size))
+        for row, begin, weight in zip(mass, whole.start - first, whole.weight, strict=True):
+            row[begin : begin + weight.size] = weight
+        found = []
+        for w in weights:
+            variances = w[w > 0] ** 2 * squares[w > 0]
+            scale = math.sqrt(float(variances.sum()))
+            log_s = _LOG_S[0] + step * np.arange(n) - math.log(scale)
+            phi = np.ones(n)
+            for each in np.unique(w[w > 0]):
+                # ln variance and 2 ln s lie on lattices whose steps divide: one row of values does.
+                origin = whole.step * first + 2 * (math.log(each) + float(log_s[0]))
+                values = np.exp(-0.5 * np.exp(origin + 2 * step * np.arange(_FINER * size + n)))
+                strides = (_FINER * values.itemsize, values.itemsize)
+                table = as_strided(values, (size, n), strides, writeable=False)
+                phi *= (mass[w == each] @ table).prod(axis=0)
+            found.append(cls(np.exp(log_s), phi, scale, variances))
+        return found
 
     def half_width(self, alpha: float) -> float:
         """Return h with P(|error| > h) = alpha."""
-        low, high = 0.0, math.inf
-        h = -float(ndtri(alpha / 2)) * self.scale
+        return float(self.half_widths([self], np.array([alpha]))[0])
+
+    @staticmethod
+    def half_widths(sums: Sequence[ErrorSum], alpha: Floats) -> Floats:
+        """Return h with P(|error| > h) = alpha of each sum, shape (n_sums,), solved together."""
+        s = np.ones((len(sums), max((one.s.size for one in sums), default=2)))
+        phi = np.zeros(s.shape)
+        for row, one in enumerate(sums):
+            s[row, : one.s.size], phi[row, : one.s.size] = one.s, one.phi
+        low, high = np.zeros(len(sums)), np.full(len(sums), math.inf)
+        h: Floats = -ndtri(alpha / 2) * np.array([one.scale for one in sums])
+        done = np.zeros(len(sums), dtype=bool)
         for _ in range(60):
-            inside, slope = self.within(h)
+            inside, slope = _within(h, s, phi)
             short = 1 - alpha - inside
-            low, high = (h, high) if short > 0 else (low, h)
-            new = h + short / slope if slope > 0 else math.nan
-            if abs(new - h) <= 1e-9 * h:
-                return new
-            if not low < new < high:
-                new = 2 * h if high == math.inf else (low + high) / 2
-            h = new
+            low, high = np.where(short > 0, h, low), np.where(short > 0, high, h)
+            new = h + short / np.where(slope > 0, slope, math.nan)
+            near = np.abs(new - h) <= 1e-9 * h
+            away = np.where(np.isinf(high), 2 * h, (low + high) / 2)
+            new = np.where(near | ((low < new) & (new < high)), new, away)
+            h, done = np.where(done, h, new), done | near
+            if done.all():
+                break
         return h
 
     def as_t(self) -> tuple[Floats, Floats]:
         """Return scale and degrees of freedom of the t with the same 95 and 99 % intervals."""
-        wide, wider = self.half_width(0.05), self.half_width(0.01)
+        wide, wider = self.half_widths([self, self], np.array([0.05, 0.01]))
         low, high = 0.5, 1e6
         for _ in range(60):
             df = math.sqrt(low * high)
@@ -219,18 +230,32 @@ class ErrorSum:
 
         None where the interval is that wide already.
         """
-        if self.within(size)[0] <= 1 - alpha:
-            return None
-        low, high = 0.0, size / -float(ndtri(alpha / 2))
         step = math.log(self.s[1] / self.s[0])
         wave = self.phi * np.sin(size * self.s) * step
         squared = self.s**2 / 2
         rest = size * float(self.s[0]) * step / math.expm1(step)
+
+        def holds(sd: float) -> bool:
+            return 2 / math.pi * (float(wave @ np.exp(-(sd**2) * squared)) + rest) > 1 - alpha
+
+        if not holds(0.0):
+            return None
+        low, high = 0.0, size / -float(ndtri(alpha / 2))
         for _ in range(40):
             middle = (low + high) / 2
-            inside = 2 / math.pi * (float(wave @ np.exp(-(middle**2) * squared)) + rest)
-            low, high = (middle, high) if inside > 1 - alpha else (low, middle)
+            low, high = (middle, high) if holds(middle) else (low, middle)
         return (low + high) / 2
+
+
+def _within(h: Floats, s: Floats, phi: Floats) -> tuple[Floats, Floats]:
+    """Return P(|error| <= h) of each sum, by rows of its characteristic function, and its slope."""
+    step = np.log(s[:, 1] / s[:, 0])
+    angle = h[:, None] * s
+    # Below the first place sin(hs) is hs and phi 1: a geometric series.
+    rest = s[:, 0] * step / np.expm1(step)
+    inside = (phi * np.sin(angle)).sum(axis=1) * step + h * rest
+    slope = (phi * s * np.cos(angle)).sum(axis=1) * step + rest
+    return 2 / math.pi * inside, 2 / math.pi * slope
 
 
 def suite_care(variances: Floats, care: Floats) -> float:
