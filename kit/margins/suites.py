@@ -216,11 +216,17 @@ def summarise_suites(
     by_metric: dict[str, list[Cell]] = {}
     for cell in cells:
         by_metric.setdefault(cell.metric, []).append(cell)
+    titles_of = {
+        (metric, name): _choose_titles(titles, group, metric)
+        for metric in dict.fromkeys(metric for metric, _, _ in families)
+        for name, group in groups.items()
+    }
     suites: list[SuiteMargin] = []
     for (metric, product, baseline), by_title in families.items():
         chosen = []
         for name, group in groups.items():
-            wanted, left_out = _choose_titles(titles, group, metric)
+            wanted, unfit = titles_of[metric, name]
+            left_out = dict(unfit)
             for title in wanted:
                 if title not in by_title:
                     missing = [

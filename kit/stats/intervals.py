@@ -468,7 +468,7 @@ def t_ends(
     """Return the ends, as ratios, of a t interval around a log-scale center; None where unknown."""
     if log_se is None or df is None:
         return None, None
-    half = float(t_half_width(np.array([log_se]), np.array([df]), confidence=confidence)[0])
-    if not math.isfinite(half):
+    half = log_se * float(stdtrit(df, (1 + confidence) / 2))
+    if not 0 < half <= WIDEST:
         return None, None
     return math.exp(center - half), math.exp(center + half)
