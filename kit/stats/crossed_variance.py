@@ -49,7 +49,7 @@ _NEGLIGIBLE_TITLE = 1e-5
 _FINER = 4
 _NARROW_DF = 40.0
 # Care: an interval is widened where the runs of a side scatter more than this share of such cells.
-CARE_FROM, CARE_LEAST = 0.10, 0.05
+CARE_FROM, CARE_LEAST = 0.15, 0.05
 # A cell is unlike its neighbours where fewer of them than this would scatter as much.
 ODD_TAIL = 0.03
 # The robust mean: where a run's influence is held (95 % efficient, Huber 1964), what the median of
@@ -568,8 +568,8 @@ _PRIOR_SHARES = np.full(_SHARES.size, 1 / _SHARES.size)
 def care_of(tail: Floats, df: Floats) -> Floats:
     """Return the factor on the share of errors that an interval may leave out.
 
-    1 where a sample variance is what others lead one to expect; less where it is larger than all
-    but a tenth of such cells, by as much as it is; fading where runs are many.
+    1 where a sample variance is what others lead one to expect; less where it is larger than that
+    of 85 in 100 such cells, by as much as it is; fading where runs are many.
     """
     power = np.minimum(1.0, _log_noise(np.maximum(df, 1.0)) / polygamma(1, 1.0))
     found: Floats = np.clip(tail / CARE_FROM, CARE_LEAST, 1.0) ** power

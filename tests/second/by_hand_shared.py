@@ -273,7 +273,7 @@ def _bend(fine: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
 
 def care(tail: float, v: float) -> float:
     power = min(1.0, trigamma(v / 2) / trigamma(1.0))
-    return min(max(tail / 0.1, 0.05), 1.0) ** power
+    return min(max(tail / 0.15, 0.05), 1.0) ** power
 
 
 def t_mixture(variance: float, df: float) -> tuple[np.ndarray, np.ndarray]:

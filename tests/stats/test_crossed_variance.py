@@ -204,7 +204,7 @@ def test_an_odd_cell_is_found_and_cared_for_and_calm_ones_are_not():
 
 
 def test_care_fades_where_runs_are_many():
-    tail = np.array([0.5, 0.1, 0.05, 0.01, 1e-9])
+    tail = np.array([0.5, 0.15, 0.075, 0.015, 1e-9])
     assert care_of(tail, np.full(5, 2.0)) == pytest.approx([1, 1, 0.5, 0.1, 0.05])
     df = 20.0
     power = polygamma(1, df / 2) / polygamma(1, 1)
