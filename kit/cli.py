@@ -344,7 +344,8 @@ def _check(params: Params, full: Full = False, as_json: Json = False) -> None:
         from kit.report.check import check_review
 
         store = Store(cache_folder(os.environ, Path.home()) / "store")
-        reading = PLAIN if full else Reading(threads=2, store=store)
+        jobs = min(2, os.cpu_count() or 1)
+        reading = PLAIN if full else Reading(jobs=jobs, threads=2, store=store)
         report = check_review(params, full=full, reading=reading)
     _answer(report, as_json)
     if not report.ok:

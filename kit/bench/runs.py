@@ -14,7 +14,8 @@ import io
 import json
 import os
 import re
-from collections.abc import Iterable, Mapping
+import stat
+from collections.abc import Callable, Iterable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from fnmatch import fnmatchcase
@@ -372,8 +373,14 @@ class RunRow:
         """Whether there is something to measure: a log or a typed figure."""
         return self.status in {"ran", "set_aside"} and bool(self.log or self.typed)
 
-    def find_log(self, bench: Bench) -> Path:
+    def find_log(self, bench: Bench, *, real: Callable[[Path], str] = os.path.realpath) -> Path:
         """Return the path of the run's log.
+
+        Parameters
+        ----------
+        bench : Bench
+        real : callable
+            What a folder's path is without symbolic links; who asks for many logs keeps it.
 
         Raises
         ------
@@ -381,8 +388,13 @@ class RunRow:
             If it is not there, or a symbolic link leads out of the bench folder.
         """
         path = bench.folder / self.log
-        inside = Path(os.path.realpath(path)).is_relative_to(os.path.realpath(bench.folder))
-        if inside and path.exists():
+        try:
+            plain = not stat.S_ISLNK(path.lstat().st_mode)
+        except OSError:
+            plain = False
+        whole = f"{real(path.parent)}{os.sep}" if plain else os.path.realpath(path)
+        inside = whole.startswith(real(bench.folder).rstrip(os.sep) + os.sep)
+        if inside and (plain or path.exists()):
             return path
         message = (
             f'"{self.log}" leads out of the bench folder by a symbolic link; copy the log into it'

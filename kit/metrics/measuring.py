@@ -10,9 +10,10 @@ import base64
 import hashlib
 import json
 import logging
+import os
 import re
 from collections import deque
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import (
     FIRST_COMPLETED,
     Future,
@@ -248,7 +249,9 @@ def _kept(task: _LogTask, store: Store, sha256: str) -> _LogFacts | None:
         (facts,) = _facts_adapter().validate_json(found, strict=True)
     except ValidationError:
         return None
-    return replace(facts, kept=True) if facts.diagnostics.sha256 == sha256 else None
+    if facts.diagnostics.sha256 != sha256:
+        return None
+    return _LogFacts(facts.diagnostics, facts.figures, kept=True)
 
 
 def _task_key(task: _LogTask, sha256: str) -> str:
@@ -367,17 +370,19 @@ def _make_task(
     logs_at: str = "",
     shared: dict[object, _LogSettings] | None = None,
     stretch: Stretch | None = None,
+    real: Callable[[Path], str] = os.path.realpath,
 ) -> _LogTask:
     """Return the task of reading and measuring a run's log.
 
-    Tasks made with the same `shared` have one object of settings for all logs read alike.
+    Tasks made with the same `shared` have one object of settings for all logs read alike; `real`
+    is as for `RunRow.find_log`.
 
     Raises
     ------
     RunFileError
         If the log is not where the run sheet says.
     """
-    place = f"{logs_at.rstrip('/')}/{row.log}" if logs_at else str(row.find_log(bench))
+    place = f"{logs_at.rstrip('/')}/{row.log}" if logs_at else str(row.find_log(bench, real=real))
     shared = {} if shared is None else shared
     alike = (row.layout, row.part, row.product, stretch)
     if alike not in shared:
@@ -430,6 +435,7 @@ def measure_runs(
     outcomes: dict[str, Outcome] = {}
     tasks: dict[str, _LogTask] = {}
     shared: dict[object, _LogSettings] = {}
+    real = cache(os.path.realpath)
     for row in made:
         if row.log:
             try:
@@ -440,6 +446,7 @@ def measure_runs(
                     logs_at=reading.logs_at,
                     shared=shared,
                     stretch=stretches.get(row.title),
+                    real=real,
                 )
             except RunFileError as error:
                 outcomes[row.run] = error.faults
@@ -462,7 +469,8 @@ def measure_runs(
             told = diagnostics[row.run] = replace(outcome.diagnostics, run=row.run)
             if outcome.figures is not None:
                 figures = state_metrics(row, told, outcome.figures, params=params.metrics)
-                metrics[row.run] = replace(figures, stretch=stretches.get(row.title))
+                stretch = stretches.get(row.title)
+                metrics[row.run] = replace(figures, stretch=stretch) if stretch else figures
         else:
             faults += outcome
     if faults:

@@ -78,7 +78,7 @@ class Store:
             excess -= size
 
     def _path(self, key: str) -> Path:
-        return self.folder / key[:2] / key
+        return self.folder / f"{key[:2]}/{key}"
 
 
 def cache_folder(environ: Mapping[str, str], home: Path) -> Path:

@@ -178,11 +178,11 @@ def check_review(
     KitError
         With every fault of the first step that has any.
     """
-    params = load_params(params_path).params
-    template = find_template(params_path, Path(params.template), allow_foreign=True)
-    read_template(template)
-    foreign = tuple(_of_template(params_path, Path(params.template)))
-    review = load_review(params_path, reading=reading)
+    loaded = load_params(params_path)
+    template = Path(loaded.params.template)
+    read_template(find_template(params_path, template, allow_foreign=True))
+    foreign = tuple(_of_template(params_path, template))
+    review = load_review(loaded, reading=reading)
     _PROGRESS.info("working out margins")
     results = work_out(review)
     book = make_claims(review, results, for_text=True)

@@ -151,14 +151,17 @@ class Results:
 
 
 def load_review(
-    params_path: str | Path, *, bench_folder: Path | None = None, reading: Reading | None = None
+    params: str | Path | LoadedParams,
+    *,
+    bench_folder: Path | None = None,
+    reading: Reading | None = None,
 ) -> Review:
     """Read a review's params, bench and raw logs; screen and measure its runs.
 
     Parameters
     ----------
-    params_path : str or Path
-        The params file.
+    params : str, Path or LoadedParams
+        The params file, or what was read of it.
     bench_folder : Path, optional
         Read this bench in place of the one the file names.
     reading : Reading, optional
@@ -171,7 +174,9 @@ def load_review(
         `ParamsError`, `BenchError` or `RunFileError`, each with every fault
         found at its step.
     """
-    loaded = load_params(Path(params_path), bench_folder=bench_folder)
+    loaded = params
+    if not isinstance(loaded, LoadedParams):
+        loaded = load_params(Path(loaded), bench_folder=bench_folder)
     sheet, prices = _read_tables(loaded.bench)
     return _screened(loaded, sheet, prices, reading or Reading.in_kernel(os.environ))
 

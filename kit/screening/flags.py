@@ -89,8 +89,7 @@ class View:
 
     def logged(self) -> list[tuple[RunRow, RunDiagnostics]]:
         """Return the used rows that have a log, with their diagnostics."""
-        pairs = [(row, self.diagnostics.get(row.run)) for row in self.used]
-        return [(row, log) for row, log in pairs if log is not None and log.frames > 0]
+        return self.once(_rows_with_log)
 
     def value(self, row: RunRow) -> float | None:
         """Return the run's main figure: what was typed in as value, or the average.
@@ -131,6 +130,11 @@ class View:
 
 
 Rule = Callable[[View], Iterable[Flag]]  # gives what it finds; `screen` names the rule
+
+
+def _rows_with_log(view: View) -> list[tuple[RunRow, RunDiagnostics]]:
+    pairs = [(row, view.diagnostics.get(row.run)) for row in view.used]
+    return [(row, log) for row, log in pairs if log is not None and log.frames > 0]
 
 
 def _rows_by_cell(view: View) -> dict[CellKey, list[RunRow]]:

@@ -897,7 +897,7 @@ def _find_other_names(view: View) -> Iterator[Flag]:
         )
         for what, own, known in (("product", row.product, products), ("title", row.title, titles)):
             for where, text in places:
-                named = _named_in(text, known)
+                named = _named_in(text, known) if text else set()
                 if named and own not in named:
                     reason = (
                         f"{where} names {what} {' and '.join(sorted(named))}, its row says {own}; "
@@ -962,9 +962,11 @@ def _head(view: View, row: RunRow) -> str:
     except (OSError, zlib.error, gzip.BadGzipFile):
         return ""
     text = data.decode("utf-16" if layout.encoding == "utf-16" else "latin-1", "replace")
+    if not layout.skip_lines and (layout.comment or "") not in text:
+        return ""
     lines = text.splitlines()
     head = lines[: layout.skip_lines]
-    if layout.comment:
+    if layout.comment and layout.comment in text:
         head += [ln for ln in lines[layout.skip_lines :] if ln.lstrip().startswith(layout.comment)]
     return "\n".join(head)
 

@@ -134,7 +134,7 @@ def _find_short_tails(view: View) -> Iterator[Flag]:
     What counts is the effective number of frames of each run, dependence between frames allowed
     for, against that of `_frames_for_tail` for the tail's share.
     """
-    for (product, title), runs in _frame_cells(view).items():
+    for (product, title), runs in view.once(_frame_cells).items():
         for metric, share in tail_shares(view.params.metrics.compared).items():
             needed = _frames_for_tail(share)
             short = [
@@ -203,7 +203,7 @@ def _of_cells_or_runs(
     spell : callable
         Gives the reason in words for what some runs show.
     """
-    for (product, title), runs in _frame_cells(view).items():
+    for (product, title), runs in view.once(_frame_cells).items():
         shown = [(row, seen) for row, log in runs if (seen := look(log)) is not None]
         if shown and len(shown) >= SHARE_OF_RUNS * len(runs):
             reason = f"{len(shown)} of {few(len(runs))}: {spell([seen for _, seen in shown])}"
@@ -242,6 +242,11 @@ class _Level:
             whole**2 / spread if spread > 0 else math.inf,
             min(term.runs for term in terms),
         )
+
+    @classmethod
+    def between(cls, levels: Mapping[CellKey, _Level], a: str, b: str, title: str) -> _Level:
+        """Return the lead of one product over another in a title."""
+        return cls.over([levels[a, title], levels[b, title]], [1.0, -1.0])
 
     @property
     def half(self) -> float:
@@ -316,16 +321,16 @@ def _cell_levels(view: View, *, without: set[CellKey]) -> dict[CellKey, _Level]:
     return levels
 
 
-def _gaps_between(levels: Mapping[CellKey, _Level]) -> Callable[[str, str], Mapping[str, _Level]]:
-    """Return what gives one product over another in each title of both, worked out once."""
+def _gaps_between(levels: Mapping[CellKey, _Level]) -> Callable[[str, str], Mapping[str, float]]:
+    """Return what gives one product's lead over another in each title of both, worked out once."""
     titles: dict[str, list[str]] = {}
     for product, title in levels:
         titles.setdefault(product, []).append(title)
 
     @cache
-    def gaps_of(a: str, b: str) -> Mapping[str, _Level]:
+    def gaps_of(a: str, b: str) -> Mapping[str, float]:
         return {
-            title: _Level.over([levels[a, title], levels[b, title]], [1.0, -1.0])
+            title: levels[a, title].mean - levels[b, title].mean
             for title in titles[a]
             if (b, title) in levels
         }
@@ -335,7 +340,7 @@ def _gaps_between(levels: Mapping[CellKey, _Level]) -> Callable[[str, str], Mapp
 
 def _unlike_pairs(
     levels: Mapping[CellKey, _Level],
-    gaps_of: Callable[[str, str], Mapping[str, _Level]],
+    gaps_of: Callable[[str, str], Mapping[str, float]],
     here: Sequence[str],
     title: str,
     screen: ScreenParams,
@@ -356,22 +361,30 @@ def _unlike_pairs(
     for a, b in combinations(here, 2):
         if best not in {a, b} and not {a, b} <= near:
             continue
-        gaps = [gap for other, gap in gaps_of(a, b).items() if other != title]
+        gaps = {other: gap for other, gap in gaps_of(a, b).items() if other != title}
         if len(gaps) < FEWEST_OTHER_TITLES:
             continue
-        sign = 1.0 if math.fsum(gap.mean for gap in gaps) >= 0 else -1.0
-        apart = _Level.over(gaps, [sign / len(gaps)] * len(gaps))
-        many = sum(sign * gap.mean >= spread for gap in gaps) >= APART_IN_SHARE * len(gaps)
-        if apart.mean >= spread and many:
+        sign = 1.0 if math.fsum(gaps.values()) >= 0 else -1.0
+        factor = sign / len(gaps)
+        many = sum(sign * gap >= spread for gap in gaps.values()) >= APART_IN_SHARE * len(gaps)
+        if many and math.fsum(factor * gap for gap in gaps.values()) >= spread:
             names = (a, b) if sign > 0 else (b, a)
-            pair = [levels[name, title] for name in names]
-            found.append(_UnlikePair(names, _Level.over(pair, [1.0, -1.0]), apart, band, spread))
+            apart = [_Level.between(levels, a, b, other) for other in gaps]
+            found.append(
+                _UnlikePair(
+                    names,
+                    _Level.between(levels, *names, title),
+                    _Level.over(apart, [factor] * len(gaps)),
+                    band,
+                    spread,
+                )
+            )
     return found
 
 
 def _loaded_processors(view: View) -> Iterator[Flag]:
     """Yield a flag for each cell whose processor-load sensors read near full, by its interval."""
-    for (product, title), runs in _frame_cells(view).items():
+    for (product, title), runs in view.once(_frame_cells).items():
         loads: list[tuple[float, str]] = []
         for _, log in runs:
             read = [
