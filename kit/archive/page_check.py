@@ -32,6 +32,7 @@ PAGE_PATH = "data/report.html"
 _FRAME = {"html", "head", "meta", "title", "style", "body", "header", "main", "footer"}
 _POLICY = "default-src 'none'"
 _PADDING = "\u2007\u2008"
+_BACK = re.compile(r"#s\d+")  # what links back lead to, in a page as it was put together
 _BLOCKS = {"td", "th", "li", "br", "p", "tr", "dt", "dd", "caption", "section", "h2", "h3", "h4"}
 MAX_CELLS = 2000  # of a notebook; the largest template has about forty
 
@@ -399,7 +400,7 @@ def _text(element: Any) -> str:
     walk = etree.iterwalk(element, events=("start", "end", "comment", "pi"))
     for event, node in walk:
         if event == "start":
-            if "back" in node.get("class", "").split():
+            if "back" in node.get("class", "").split() or _BACK.fullmatch(node.get("href", "")):
                 walk.skip_subtree()
                 continue
             words.append(" " if node.tag in _BLOCKS else "")

@@ -473,7 +473,7 @@ def _link_back(main: Any) -> None:
     """Give short ids to where figures are shown, and links to them in the traces.
 
     The first three places a figure is shown at are linked; a trace of a figure shown nowhere
-    keeps no link back.
+    keeps no link back. A page has a thousand of them: they are told by where they lead alone.
     """
     places: dict[str, list[str]] = {}
     count = 0
@@ -486,7 +486,7 @@ def _link_back(main: Any) -> None:
     for link in main.xpath(".//a[@class='back'][starts-with(@href, '#shown-')]"):
         found = places.get(link.get("href").removeprefix("#shown-"), ())
         links = [
-            make.a(f"back {n}" if n > 1 else "back", {"class": "back", "href": f"#{place}"})
+            make.a(f"back {n}" if n > 1 else "back", {"href": f"#{place}"})
             for n, place in enumerate(found, start=1)
         ]
         for new in links:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import html
 import re
+from collections import Counter
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import groupby, pairwise
@@ -86,9 +87,9 @@ def trace_section(book: ClaimBook, *, only: Collection[str] | None = None) -> Ht
         if claim.kind != "run" and claim.id not in nested:  # a run's figures stand in its row
             kinds.setdefault(claim.kind, []).append(claim)
     for kind, of_kind in kinds.items():
-        methods = f"{_methods_of(of_kind, view)}"
-        one = len({claim.method for claim in of_kind}) == 1
-        entries = (_entry(claim, view, with_method=not one) for claim in of_kind)
+        most = Counter(claim.method for claim in of_kind).most_common(1)[0][0]
+        methods = _methods_of(of_kind, view, most)
+        entries = (_entry(claim, view, with_method=claim.method != most) for claim in of_kind)
         inside = f"{methods}<div>{''.join(entries)}</div>"
         pieces.append(_closed(_kind_title(kind), inside, count=len(of_kind)))
     pieces += ["</div>", _marks_list(claims, book)]
@@ -145,14 +146,20 @@ def _placed_under(claims: Iterable[Claim], book: ClaimBook) -> dict[str, list[Cl
     return under
 
 
-def _methods_of(claims: Sequence[Claim], view: _View) -> str:
-    """Return a line that links the methods of a kind of claims, and of those placed under them."""
+def _methods_of(claims: Sequence[Claim], view: _View, most: str) -> str:
+    """Return a line that links the methods of a kind of claims, and of those placed under them.
+
+    `most` have the one that is named here alone.
+    """
     kinds = {claim.kind for claim in claims}
     placed = [child for claim in claims for child in view.under.get(claim.id, ())]
     same = [claim.method for claim in (*claims, *placed) if claim.kind in kinds]
     below = dict.fromkeys((c.kind, c.method) for c in placed if c.kind not in kinds)
     methods = list(dict.fromkeys(same))
+    methods.sort(key=lambda name: name != most)
     links = ", ".join(_method_link(name) for name in methods)
+    if len(methods) > 1:
+        links = links.replace("</a>", "</a> where no other is named", 1)
     line = f"{'Method' if len(methods) == 1 else 'Methods'}: {links}."
     if below:
         said = (f"{text_html(_kind_title(k).lower())} by {_method_link(m)}" for k, m in below)
@@ -199,7 +206,8 @@ def _method_link(name: str) -> str:
 def _entry(claim: Claim, view: _View, *, with_method: bool) -> str:
     """Return a claim's entry: figure, interval, the way back, id, method, inputs, runs.
 
-    Claims placed under it follow in a list of their own.
+    Claims placed under it follow in a list of their own. An entry that nothing more is said of does
+    not open.
     """
     facts = []
     inputs = _inputs(claim, view)
@@ -216,8 +224,11 @@ def _entry(claim: Claim, view: _View, *, with_method: bool) -> str:
     listed = "".join(f"<dt>{term}</dt><dd>{said}</dd>" for term, said in facts)
     listed = f"<dl>{listed}</dl>" if listed else ""
     below = "".join(_placed_entry(child, claim, view) for child in view.under.get(claim.id, ()))
+    figure = _figure(claim, view, about=_about(claim, view.book))
+    if not listed and not below:
+        return f'<p id="{claim.anchor}">{figure}<br>{text_html(claim.id)} {_back(claim)}</p>'
     return (
-        f"<details><summary>{_figure(claim, view, about=_about(claim, view.book))}</summary>"
+        f"<details><summary>{figure}</summary>"
         f'<div id="{claim.anchor}">{_back(claim)}'
         f"<b>{text_html(claim.id)}</b>{listed}"
         f"{f'<ol>{below}</ol>' if below else ''}</div></details>"
@@ -308,7 +319,7 @@ def _mark_link(mark: str) -> str:
 
 
 def _mark_anchor(mark: str) -> str:
-    return f"mark{anchor_of(mark)[1:7]}"
+    return f"m{anchor_of(mark)[1:7]}"
 
 
 def _short_mark(mark: str) -> str:

@@ -551,8 +551,7 @@ class OpenReview:
     ) -> dict[str, Any]:
         """Return what was asked for, every name known to the review."""
         params, named = self.review.params, names_given(products)
-        pairs = [(params.product, other) for other in params.compared]
-        pairs += [(pair.product, pair.over) for pair in params.pairs]
+        pairs = [*((params.product, other) for other in params.compared), *params.beside]
         baselines = [other for first, other in pairs if first == (product or params.product)]
         for name, known, what in (
             *(((product, [first for first, _ in pairs], "product of a pair"),) if product else ()),

@@ -525,7 +525,7 @@ def _weighed(review: Review, cells: Sequence[Cell], suites: Sequence[SuiteMargin
     params = review.params
     if params.value is None or not review.prices:
         return None
-    asked = {(pair.product, pair.over) for pair in params.pairs}
+    asked = set(params.beside)
     if params.headline is not None:
         chosen = {title for s in suites if s.suite == "all" for title in s.titles}
         cells = [cell for cell in cells if cell.title in chosen]

@@ -99,12 +99,13 @@ class Controls:
 def compared_pairs(params: ReviewParams) -> tuple[tuple[str, str], ...]:
     """Return every (product, baseline) a review sets against each other, each once.
 
-    Names in two classes add two pairs each: newer over older here, and there.
+    A name in two classes adds itself here over there; beside the reviewed one's, newer over older
+    here, and there.
     """
     pairs = [(params.product, other) for other in params.compared]
     for first, second in name_pairs(params):
         pairs += [(first.here, second.here), (first.there, second.there)]
-    pairs += [(pair.product, pair.over) for pair in params.pairs]
+    pairs += params.beside
     return tuple(dict.fromkeys(pairs))
 
 

@@ -556,7 +556,8 @@ class ReviewParams(Section):
     )
     same_name: tuple[NamePair, ...] = Field(
         (),
-        description="Parts of one name in two classes of machine.",
+        description="Parts of one name in two classes of machine. Products of the review that hold "
+        "one `part` there are such without being named.",
         examples=[[{"here": "new-part", "there": "old-part"}]],
     )
     pairs: tuple[_Pair, ...] = Field(
@@ -694,6 +695,14 @@ class ReviewParams(Section):
             others.append(self.predecessor)
         others += [pair.there for pair in self.same_name if pair.here == self.product]
         return tuple(dict.fromkeys(others))
+
+    @property
+    def beside(self) -> tuple[tuple[str, str], ...]:
+        """Every other (product, baseline) set against each other: names in two classes, pairs."""
+        pairs = [(pair.here, pair.there) for pair in self.same_name]
+        pairs += [(pair.product, pair.over) for pair in self.pairs]
+        return tuple(pair for pair in dict.fromkeys(pairs) if pair[0] != self.product or
+                     pair[1] not in self.compared)  # fmt: skip
 
     @property
     def whole(self) -> SuiteParams | None:
@@ -927,7 +936,29 @@ def _with_known_names(loaded: LoadedParams) -> LoadedParams:
             loaded = replace(loaded, house=house, house_files=files)
     if faults:
         raise ParamsError(faults)
-    return loaded
+    return replace(loaded, params=_with_class_pairs(params, loaded.bench))
+
+
+def _with_class_pairs(params: ReviewParams, bench: Bench) -> ReviewParams:
+    """Return params with the products that hold one part in two classes of machine as `same_name`.
+
+    In the class of the review stands the product compared first; steps of axes and further machines
+    are the same product.
+    """
+    asked = [name for pair in params.pairs for name in (pair.product, pair.over)]
+    products = [*dict.fromkeys((params.product, *params.compared, *asked))]
+    machine = {name: bench.products[name].machine_class for name in products}
+    first: dict[tuple[str, str], str] = {}
+    for name in products:
+        if part := bench.products[name].part:
+            first.setdefault((part, machine[name]), name)
+    known = {frozenset((pair.here, pair.there)) for pair in params.same_name}
+    found = []
+    for (part, _), there in first.items():
+        here = first.get((part, machine[params.product]))
+        if here is not None and here != there and {here, there} not in known:
+            found.append(NamePair(here=here, there=there))
+    return params.model_copy(update={"same_name": (*params.same_name, *found)}) if found else params
 
 
 class _Inks(Section):

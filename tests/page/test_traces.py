@@ -83,8 +83,8 @@ def test_every_run_has_a_row_with_file_hash_frames_and_conditions(book, root):
         row = by_id(root, f"run-{run.id}")
         text = row.text_content()
         assert run.file in text and run.sha256 in text and str(run.frames) in text
-        (label,) = links(row, "#conditions-")
-        assert by_id(root, f"conditions-{label}").getnext().text == "driver 1.10; ambient (°C) 22"
+        (label,) = links(row, "#c-")
+        assert by_id(root, f"c-{label}").getnext().text == "driver 1.10; ambient (°C) 22"
         figure = book.by_id[f"run/average_fps/{run.id}"]
         assert by_id(row, figure.anchor).find("data").get("value") == repr(figure.value)
 

@@ -125,4 +125,5 @@ def test_names_in_two_classes_are_compared_within_each_class():
         ("ash", "elder"),
         ("ash", "desk-ash"),
         ("desk-ash", "desk-elder"),
+        ("elder", "desk-elder"),
     )

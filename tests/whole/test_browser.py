@@ -213,7 +213,7 @@ def test_from_a_margin_to_its_raw_file_and_back_by_keyboard(open_page, report):
     page.go_back()
     page.go_back()
     wait_until(page, f"document.querySelector(':target').id == '{margin}'")
-    page.locator("div:target > a.back").first.focus()
+    page.locator("div:target > a[href^='#s']").first.focus()
     page.keyboard.press("Enter")
     page.wait_for_selector(f"a.fig:target#{name}")
     assert in_view(page, ":target")

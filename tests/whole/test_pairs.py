@@ -15,6 +15,7 @@ from kit.charts.rows import prices_chart
 from kit.claims.bound_text import bind_text
 from kit.errors import KitError, TextError, UsageError
 from kit.page.findings import Findings
+from kit.rounding import Rounded
 from tests.support.small_bench import show_in_process, small_bench, walk, write_bench
 
 PAIRS = [(a, b) for a, b in itertools.permutations(["p0", "p1", "p2", "p3"], 2)]
@@ -319,3 +320,30 @@ def test_every_price_observed_is_a_claim_with_its_day_and_source_and_drawn(made,
     assert {float(y) for y in drawn} >= {c.value for c in book.of_kind("price_seen")}
     with pytest.raises(ValueError, match="no launch prices of two days"):
         prices_chart(book, "launch")
+
+
+def test_one_part_in_two_classes_is_compared_by_itself_also_a_rivals(tmp_path):
+    bench = small_bench(products=5, titles=3, runs=3)
+    products = {name: {**of, "class": "desk" if name in {"p3", "p4"} else "travel"}
+                for name, of in bench.products.items()}  # fmt: skip
+    products["p1"]["part"] = products["p3"]["part"] = "One part"
+    products["p0"]["part"] = products["p4"]["part"] = "Another part"
+    bench = replace(bench, products=products).with_params(
+        rivals=["p1", "p2", "p4"], pairs=[{"product": "p3", "over": "p2"}]
+    )
+    review, _, book = walk(bench, tmp_path)
+    assert [(p.here, p.there) for p in review.params.same_name] == [("p0", "p4"), ("p1", "p3")]
+    (suite,) = book.of_kind("suite", product="p1", baseline="p3", group="all", metric="average_fps")
+    margins = book.of_kind("margin", product="p1", baseline="p3", metric="average_fps")
+    # A suite is the geometric mean of its titles, worked out here.
+    assert suite.value == pytest.approx(math.prod(m.value for m in margins) ** (1 / 3), rel=1e-12)
+    price = {c.product: c.value for c in book.of_kind("price", group="street")}
+    (apart,) = book.of_kind("price_difference", product="p1", baseline="p3", group="street")
+    assert apart.value == pytest.approx(price["p1"] - price["p3"])
+    # The newer name over the older, here and there: p0 over p1, and p4 over p3.
+    (gap,) = book.of_kind("gap", metric="average_fps")
+    assert (gap.product, gap.group, gap.baseline, gap.part) == ("p0", "p1", "p4", "p3")
+    text = bind_text("{{suite p3 over p1 | number}}", book, file="t.md").to_markdown()
+    assert text == Rounded.ratio(1 / suite.value, 1 / suite.high, 1 / suite.low).text
+    head, said = Findings(book).classes_sentences()
+    assert head and len(said) == 4
