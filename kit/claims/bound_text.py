@@ -830,9 +830,10 @@ def with_currency_sign(claim: Claim, locale: str) -> str:
     sign = str(get_currency_symbol(code, locale=known))
     pattern = known.currency_formats["standard"].pattern.partition(";")[0]
     before, _, after = re.sub("[#0,.]+", "0", pattern).partition("0")
+    signed = amount[0] if before and amount[0] in "+" + MINUS else ""
     if before.endswith("\u00a4") and sign.isalpha():
         before += NBSP
-    return f"{before}{amount}{after}".replace("\u00a4", sign)
+    return f"{signed}{before}{amount.removeprefix(signed)}{after}".replace("\u00a4", sign)
 
 
 def printed_forms(claim: Claim, book: ClaimBook) -> set[str]:

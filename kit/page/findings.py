@@ -332,10 +332,12 @@ class Findings:
     def price_kind(self) -> str:
         """The kind of price in force: of those observed, the last one params name; "" if none.
 
-        Of the kinds observed, the one named last is nearest to buying.
+        Of the kinds observed, the one named last is nearest to buying, where the reviewed product
+        has such a price.
         """
-        prices = self.book.of_kind("price")
-        seen = {c.group for c in prices if not c.group.startswith("scenario-")}
+        prices = [c for c in self.book.of_kind("price") if not c.group.startswith("scenario-")]
+        seen = {c.group for c in prices if c.product == self.book.product}
+        seen = seen or {c.group for c in prices}
         kinds = [kind for kind in self._setting("value").get("kinds") or () if kind in seen]
         return kinds[-1] if kinds else min(seen, default="")
 
@@ -665,7 +667,7 @@ class Findings:
         """
         found: dict[str, list[str]] = {}
         say = self.words.say
-        for product in self.compared:
+        for product in (self.book.product, *self.compared):
             # Results of titles that measure no frames have no logs anyway.
             rates = self.book.of_kind("cell", metric=HEADLINE, product=product)
             cells = [c for c in rates if "typed_in" in c.marks]

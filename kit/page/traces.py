@@ -226,7 +226,7 @@ def _entry(claim: Claim, view: _View, *, with_method: bool) -> str:
     below = "".join(_placed_entry(child, claim, view) for child in view.under.get(claim.id, ()))
     figure = _figure(claim, view, about=_about(claim, view.book))
     if not listed and not below:
-        return f'<p id="{claim.anchor}">{figure}<br>{text_html(claim.id)} {_back(claim)}</p>'
+        return f'<p id="{claim.anchor}">{figure}<br><b>{text_html(claim.id)}</b> {_back(claim)}</p>'
     return (
         f"<details><summary>{figure}</summary>"
         f'<div id="{claim.anchor}">{_back(claim)}'

@@ -249,3 +249,9 @@ def test_only_frame_rates_without_logs_are_called_typed_in(demo):
             "taken from the other figures of this review.",
         )
     ]
+
+
+def test_the_reviewed_products_own_figures_are_called_typed_in_too(tmp_path):
+    _, _, book = walk(typed_bench(2, passes=(1,)), tmp_path)
+    (said,) = ("".join(map(str, s)) for s in Findings(book).typed_sentences())
+    assert said.startswith("Figures of Part 0, Part 1, ") and "Part 7 were typed in" in said
