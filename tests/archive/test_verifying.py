@@ -18,7 +18,7 @@ from pathlib import Path
 
 import pytest
 from bagmaker import bytes_of, make_bag
-from damage import KINDS, Spoiled, author_key, sign, try_damage
+from damage import KINDS, Spoiled, author_key, sign, try_damage, with_store
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from sealmaker import copy_bag, corrected_review, finished_review, sealed_review
@@ -40,6 +40,11 @@ def spoiled(folder: Path) -> Spoiled:
     return Spoiled(copy_bag(folder), random.Random(1))
 
 
+def verified(path: Path, **given):
+    """Verify with a store: what the same bytes gave in another test is not made again."""
+    return verify_bag(path, reading=with_store(), **given)
+
+
 def stage(seen, name):
     return next(s for s in seen.stages if s.name == name)
 
@@ -55,37 +60,37 @@ class TestWhole:
 
     def test_a_zip_of_it_passes_too(self, tmp_path):
         packed = zip_bag(sealed_review(), tmp_path / "quill.zip")
-        seen = verify_bag(packed)
+        seen = verified(packed)
         assert seen.ok
-        assert seen.identity == verify_bag(sealed_review()).identity
+        assert seen.identity == verified(sealed_review()).identity
 
     def test_says_whether_it_is_signed_and_by_whom(self, tmp_path):
-        assert "Not signed" in stage(verify_bag(sealed_review()), "signature").said
+        assert "Not signed" in stage(verified(sealed_review()), "signature").said
         bag = copy_bag(tmp_path / "bag")
         sign(bag)
-        seen = verify_bag(bag)
+        seen = verified(bag)
         assert seen.ok and seen.signature == "valid, key not compared"
         assert "nobody vouches" in stage(seen, "signature").said
-        seen = verify_bag(bag, signer=author_key(tmp_path))
+        seen = verified(bag, signer=author_key(tmp_path))
         assert seen.ok and seen.signature == "valid"
         assert seen.key.startswith("SHA256:")
 
     def test_unsigned_is_no_good_where_a_signer_is_named(self, tmp_path):
-        seen = verify_bag(sealed_review(), signer=author_key(tmp_path))
+        seen = verified(sealed_review(), signer=author_key(tmp_path))
         assert not seen.ok
         assert [s.name for s in seen.stages if s.state == "failed"] == ["signature"]
 
     def test_changes_nothing(self, tmp_path):
         bag = copy_bag(tmp_path / "bag")
         before = bytes_of(bag)
-        verify_bag(bag)
+        verified(bag)
         assert bytes_of(bag) == before
         assert [p.name for p in tmp_path.iterdir()] == ["bag"]
 
     def test_says_it_in_lines_data_and_a_frame(self, tmp_path):
         bag = spoiled(tmp_path / "bag")
         bag.write("data/report.html", b"<title>\x1b[31m</title>")
-        seen = verify_bag(bag.folder)
+        seen = verified(bag.folder)
         lines = seen.to_lines()
         assert lines[-1] == "NOT verified"
         assert any(line.startswith("bytes: failed") for line in lines)
@@ -108,7 +113,7 @@ class TestDamage:
         bag.write("data/bench/logs/quill-attic-1.csv", b"frame,took_ms\n1,letters\n")
         bag.write("data/stranger.txt", b"x")
         (bag.folder / "data/schemas/bench.schema.json").unlink()
-        text = "\n".join(str(f) for f in verify_bag(bag.folder).findings)
+        text = "\n".join(str(f) for f in verified(bag.folder).findings)
         for place in (
             "bytes: data/bench/logs/quill-attic-1.csv", "completeness: data/stranger.txt",
             "data/schemas/bench.schema.json", "claims: data/bench/logs/quill-attic-1.csv # line 2",
@@ -116,7 +121,7 @@ class TestDamage:
             assert place in text
 
     def test_a_bag_without_claims_is_not_passed_in_silence(self, tmp_path):
-        seen = verify_bag(make_bag(tmp_path / "bag"))
+        seen = verified(make_bag(tmp_path / "bag"))
         assert not seen.ok
         assert stage(seen, "claims").state == "not done"
         assert "data/claims.json" in "\n".join(f.path for f in seen.findings)
@@ -142,7 +147,7 @@ class TestOtherVersions:
     def test_an_unknown_method_is_said_not_passed(self, tmp_path, fields, why):
         bag = spoiled(tmp_path / "bag")
         claim = self.mark(bag, **fields)
-        seen = verify_bag(bag.folder)
+        seen = verified(bag.folder)
         assert not seen.ok
         said = [f for f in seen.findings if "not recomputable by this version" in f.found]
         assert re.search(why, said[0].found)
@@ -162,7 +167,7 @@ class TestOtherVersions:
         monkeypatch.setattr(kit.archive.page_check, "kit_version", lambda: "9.0.0")
         monkeypatch.setattr(kit.archive.verifying, "kit_version", lambda: "9.0.0")
         monkeypatch.setattr(kit.archive.remake, "kit_version", lambda: "9.0.0")
-        seen = verify_bag(sealed_review())
+        seen = verified(sealed_review())
         assert seen.ok, [str(f) for f in seen.findings[:5]]
         assert "so the page was not built again" in stage(seen, "page").said
 
@@ -207,7 +212,7 @@ class TestHostile:
     @pytest.fixture(autouse=True)
     def bounded(self, tmp_path):
         before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-        verify_bag(sealed_review())  # what one ordinary verification takes does not count
+        verified(sealed_review())  # what one ordinary verification takes does not count
         began = time.monotonic()
         yield
         assert time.monotonic() - began < 60
@@ -219,7 +224,7 @@ class TestHostile:
         bag = spoiled(tmp_path / "bag")
         bag.write("data/report.html", HOSTILE_PAGE)
         bag.mend()
-        said = "\n".join(str(f) for f in verify_bag(bag.folder).findings if f.stage == "page")
+        said = "\n".join(str(f) for f in verified(bag.folder).findings if f.stage == "page")
         for word in ("<script>", "a refresh", "<body> with a handler", "src=", "javascript:",
                      "<iframe>", "a content policy"):  # fmt: skip
             assert word in said, word
@@ -229,7 +234,7 @@ class TestHostile:
         path = bag.folder / "data/bench/logs/quill-attic-1.csv"
         path.unlink()
         path.symlink_to("/etc/passwd")
-        seen = verify_bag(bag.folder)
+        seen = verified(bag.folder)
         assert [s.state for s in seen.stages] == ["failed", *["not done"] * 6]
         assert "found a link" in str(seen.findings[0])
         assert seen.to_lines()[-1] == "NOT verified"
@@ -242,7 +247,7 @@ class TestHostile:
             start = params.index("text: ")
             bag.write("data/params/quill.yaml", f"{params[:start]}text: {text}\n".encode())
             bag.mend()
-            seen = verify_bag(bag.folder)
+            seen = verified(bag.folder)
             assert not seen.ok
             assert "lies outside the project" in "\n".join(f.found for f in seen.findings)
             assert "a secret of this machine" not in json.dumps(seen.to_dict())
@@ -252,7 +257,7 @@ class TestHostile:
         bag = spoiled(tmp_path / "bag")
         bag.swap("data/bench/runs.csv", "logs/quill-attic-1.csv", "../../../out.csv")
         bag.mend()
-        seen = verify_bag(bag.folder)
+        seen = verified(bag.folder)
         assert not seen.ok
         assert "leads out of the bench folder" in "\n".join(f.found for f in seen.findings)
 
@@ -263,7 +268,7 @@ class TestHostile:
         claims["review"]["params_file"] = name
         bag.write_claims(claims)
         bag.mend()
-        seen = verify_bag(bag.folder)
+        seen = verified(bag.folder)
         assert not seen.ok
         assert stage(seen, "claims").state == "failed"
 
@@ -294,7 +299,7 @@ class TestHostile:
         bag = spoiled(tmp_path / "bag")
         bag.write(path, data)
         bag.mend()
-        seen = verify_bag(bag.folder)
+        seen = verified(bag.folder)
         assert not seen.ok
         said = "\n".join(str(f) for f in seen.findings if path.rpartition("/")[2] in str(f))
         assert re.search(why, said), [str(f)[:300] for f in seen.findings[:6]]
@@ -308,7 +313,7 @@ class TestHostile:
         bag = spoiled(tmp_path / "bag")
         bag.write("data/bench/logs/finch-attic-1.tsv.gz", data)
         bag.mend()
-        seen = verify_bag(bag.folder)
+        seen = verified(bag.folder)
         assert not seen.ok
         assert "finch-attic-1.tsv.gz" in "\n".join(
             f.path for f in seen.findings if f.stage == "claims"
@@ -344,7 +349,7 @@ def test_whatever_is_in_a_bag_verify_answers(data, tmp_path_factory):
     if name.startswith("data/") and data.draw(st.booleans()):
         bag.mend()
     try:
-        seen = verify_bag(folder)
+        seen = verified(folder)
     except SealError:
         return
     assert len(seen.stages) == len(STAGES)
@@ -430,7 +435,7 @@ class TestGoldenBags:
             monkeypatch.setattr(module, "kit_version", lambda: "9.0.0")
 
     def test_verifies(self, path, tmp_path):
-        seen = verify_bag(path, signer=author_key(tmp_path))
+        seen = verified(path, signer=author_key(tmp_path))
         assert seen.ok, [str(finding)[:300] for finding in seen.findings[:10]]
         # Its methods have other versions by now: its figures are not recomputed, and that is said.
         assert seen.grade == "whole"
@@ -457,7 +462,7 @@ class TestGoldenBags:
         )  # fmt: skip
         bag.mend_closing()
         bag.mend()
-        places = [finding.path for finding in verify_bag(bag.folder).findings]
+        places = [finding.path for finding in verified(bag.folder).findings]
         assert f"data/claims.json # {claim['id']}, value" in places
         assert f"data/report.html # {claim['id']}, value" in places
         assert any(place.startswith("data/tables/suites.csv") for place in places)
@@ -472,7 +477,7 @@ def test_settings_of_too_many_keys_are_not_read(tmp_path):
     params = bag.pick("data/params/*.yaml")
     bag.write(params, bag.read(params) + b"".join(b"k%d: 1\n" % n for n in range(30_000)))
     bag.mend()
-    seen = verify_bag(bag.folder)
+    seen = verified(bag.folder)
     assert seen.grade == "not verified"
     assert any("more than 20000 keys and items" in f.found for f in seen.findings)
 

@@ -155,7 +155,7 @@ class TestFace:
         )
         done = subprocess.run(
             [sys.executable, "-m", "mypy", "--strict", "--cache-dir", str(tmp_path / "cache"),
-             "--follow-imports=silent", str(source)],
+             "--follow-imports=silent", "--no-site-packages", str(source)],
             cwd=ROOT, capture_output=True, text=True, check=False,
         )  # fmt: skip
         assert 'note: Revealed type is "def (product: ' in done.stdout, done.stdout + done.stderr
