@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
 
@@ -199,26 +200,32 @@ class MarginDesign:
             return 1 - self.confidence
         if max(self.sds) == 0:
             return 1.0
+        return self._power_of_effect(runs, other_runs)(effect)
+
+    def _power_of_effect(self, runs: float, other_runs: float) -> Callable[[float], float]:
+        """Return power as a function of the ln of a margin; what no margin moves is found once."""
         tail = (1 - self.confidence) / 2
         paired = self.by_session
         mine, theirs, weight = self.uncertainty.nodes((runs, other_runs), paired=paired)
         sds = (self.sds[0] * mine, self.sds[1] * theirs)
         if self.design == "welch":
-            powers = _welch_power(effect, sds, (runs, other_runs), tail)
+            powers = _welch_powers(sds, (runs, other_runs), tail)
         elif paired:
             variance = sds[0] ** 2 + sds[1] ** 2 - 2 * self.correlation * sds[0] * sds[1]
             borrowed = self.borrowed_df if self.design == "paired_shared" else 0.0
             whole_df = runs - 1 + borrowed
             kept = math.exp(self._kept_share(runs) / whole_df)
-            powers = _t_power(effect * np.sqrt(runs * kept / variance), whole_df, tail)
+            scale = np.sqrt(runs * kept / variance)
+            powers = _t_powers(lambda effect: effect * scale, whole_df, tail)
         else:
             part, other_part = sds[0] ** 2 / runs, sds[1] ** 2 / other_runs
             df = (part + other_part) ** 2 / (
                 part**2 / (runs - 1 + self.borrowed_df)
                 + other_part**2 / (other_runs - 1 + self.borrowed_df)
             )
-            powers = _t_power(effect / np.sqrt(part + other_part), df, tail)
-        return float((weight * powers).sum())
+            error = np.sqrt(part + other_part)
+            powers = _t_powers(lambda effect: effect / error, df, tail)
+        return lambda effect: float((weight * powers(effect)).sum())
 
     def runs_needed(
         self, ratio: float, *, power: float, other_runs: float | None = None
@@ -299,12 +306,19 @@ class MarginDesign:
         if not 1 - self.confidence < power < 1:
             raise ValueError("power must be above 1 - confidence and below 1")
 
-        def excess(effect: float) -> float:
-            return self.power(math.exp(effect), runs=runs, other_runs=other_runs) - power
-
+        other_runs = runs if other_runs is None else other_runs
+        if min(runs, other_runs) <= 1:
+            raise ValueError("runs must be > 1")
         high = max(self.sds)
         if high == 0:
             return 1.0
+        chance = self._power_of_effect(runs, other_runs)
+
+        def excess(effect: float) -> float:
+            # Of the margin itself, as `power` takes it, so that the two agree to the last bit.
+            ln = math.log(math.exp(effect))
+            return (chance(ln) if ln else 1 - self.confidence) - power
+
         while excess(high) < 0:
             high *= 2
             if high > 500:
@@ -312,11 +326,14 @@ class MarginDesign:
         return math.exp(brentq(excess, 0.0, high, xtol=1e-14, rtol=1e-13))
 
 
-def _t_power(shift: Floats, df: Floats | float, tail: float) -> Floats:
-    """Return the chance that a noncentral t lies outside the central interval."""
+def _t_powers(
+    shift: Callable[[float], Floats], df: Floats | float, tail: float
+) -> Callable[[float], Floats]:
+    """Return by effect the chance that a noncentral t, shifted so, leaves the central interval."""
     from scipy.stats import t
 
-    return _outside(t.isf(tail, df), df, shift)
+    critical = t.isf(tail, df)
+    return lambda effect: _outside(critical, df, shift(effect))
 
 
 def _outside(critical: Floats, df: Floats | float, shift: Floats) -> Floats:
@@ -329,10 +346,10 @@ def _outside(critical: Floats, df: Floats | float, shift: Floats) -> Floats:
     return np.clip(both, 0.0, 1.0)
 
 
-def _welch_power(
-    effect: float, sds: tuple[Floats, Floats], runs: tuple[float, float], tail: float
-) -> Floats:
-    """Return powers of Welch's test: each a mean over the share one side has in the squares."""
+def _welch_powers(
+    sds: tuple[Floats, Floats], runs: tuple[float, float], tail: float
+) -> Callable[[float], Floats]:
+    """Return Welch's power by effect: a mean over the share one side has in the squares."""
     from scipy.stats import t
 
     df_a, df_b = runs[0] - 1, runs[1] - 1
@@ -345,9 +362,13 @@ def _welch_power(
     true = (sds[0] ** 2 / runs[0] + sds[1] ** 2 / runs[1])[:, None]
     total = df_a + df_b
     critical = t.isf(tail, df) * np.sqrt((part_a + part_b) * total / true)
-    power = _outside(critical, total, effect / np.sqrt(true))
-    mean: Floats = (weights * power).sum(axis=1) / weights.sum()
-    return mean
+
+    def powers(effect: float) -> Floats:
+        power = _outside(critical, total, effect / np.sqrt(true))
+        mean: Floats = (weights * power).sum(axis=1) / weights.sum()
+        return mean
+
+    return powers
 
 
 def borrowed_degrees(spread_of_log_variance: float) -> float:
