@@ -1,11 +1,14 @@
-"""A second process beside a review's kernel, where there is a second processor.
+"""A review's kernel with the kit in it, and a second process beside it.
 
-It walks the same path and leaves what it makes in the results store: logs from the last row of the
-run sheet backwards, pictures from the last chart backwards. The kernel begins at the first, so that
-each does about half. It decides nothing: what it makes is what the kernel would have made, and
-where it fails the kernel meets the same fault and says so.
+The kernel imports what a review needs while the process that started it imports what runs cells.
 
-`python -m kit.report.ahead PARAMS`, with the kernel's environment.
+The second process, where there is a second processor, walks the same path and leaves what it makes
+in the results store: logs from the last row of the run sheet backwards, pictures from the last
+chart backwards. The kernel begins at the first, so that each does about half. It decides nothing:
+what it makes is what the kernel would have made, and where it fails the kernel meets the same fault
+and says so.
+
+`python -m kit.report.ahead PARAMS`, with the kernel's environment; a kernel: `-f CONNECTION_FILE`.
 """
 
 from __future__ import annotations
@@ -14,6 +17,7 @@ import os
 import sys
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -56,5 +60,24 @@ def _draw_backwards(charts: Mapping[str, Sequence[Chart]]) -> None:
         chart.page_image()
 
 
+def _serve() -> None:
+    """Be the kernel that the command line describes, as `ipykernel_launcher` is."""
+    from ipykernel.kernelapp import launch_new_instance
+
+    for module in _NEEDED:
+        import_module(module)
+    launch_new_instance()
+
+
+# What reading, working out and showing a review imports.
+_NEEDED = ("kit.report.laboratory", "kit.page.outputs", "kit.charts.layout", "kit.page.findings",
+           "kit.stats.suite_errors", "scipy.fft")  # fmt: skip
+
+
 if __name__ == "__main__":
-    _work_ahead(Path(sys.argv[1]))
+    if Path(sys.path[0] or ".").resolve() == Path.cwd():
+        del sys.path[0]  # the notebook's folder shadows nothing here; its cells have it back
+    if sys.argv[1] == "-f":
+        _serve()
+    else:
+        _work_ahead(Path(sys.argv[1]))

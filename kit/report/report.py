@@ -337,7 +337,7 @@ def _start_kernel(folder: Path, own: Path, environment: Mapping[str, str]) -> An
 
         def get_kernel_spec(self, kernel_name: str) -> KernelSpec:
             """Return the kernel of the running Python."""
-            argv = [sys.executable, "-m", "ipykernel_launcher", "-f", "{connection_file}"]
+            argv = [sys.executable, "-m", "kit.report.ahead", "-f", "{connection_file}"]
             return KernelSpec(argv=argv, display_name="Python 3", language="python")
 
     kernel = KernelManager(

@@ -197,10 +197,29 @@ def _parted_means(
 
 @cache
 def _refine() -> Floats:
-    """Return what makes values at `_NODES` into values at `_FINE`: a cubic spline."""
-    from scipy.interpolate import CubicSpline  # slow to load
-
-    found: Floats = CubicSpline(_NODES, np.eye(_NODES.size))(_FINE)
+    """Return what makes values at `_NODES` into values at `_FINE`: a cubic spline whose third
+    derivative does not jump beside its ends ("not a knot"). scipy's takes 0.2 s to import."""
+    n, h = _NODES.size, _NODES[1] - _NODES[0]
+    values = np.eye(n)
+    rise = np.diff(values, axis=0) / h
+    slope, pivot = np.empty_like(values), np.full(n, 4 * h)  # of the spline at its nodes
+    slope[1:-1] = 3 * (h * rise[1:] + h * rise[:-1])
+    slope[0] = (5 * h * h * rise[0] + h**2 * rise[1]) / (2 * h)
+    slope[-1] = (h**2 * rise[-2] + 5 * h * h * rise[-1]) / (2 * h)
+    above, below = np.full(n - 1, h), np.full(n - 1, h)
+    pivot[[0, -1]], above[0], below[-1] = h, 2 * h, 2 * h
+    for i in range(n - 1):
+        share = below[i] / pivot[i]
+        pivot[i + 1] -= share * above[i]
+        slope[i + 1] -= share * slope[i]
+    slope[-1] /= pivot[-1]
+    for i in reversed(range(n - 1)):
+        slope[i] = (slope[i] - above[i] * slope[i + 1]) / pivot[i]
+    bend = (slope[:-1] + slope[1:] - 2 * rise) / h
+    at = np.clip(np.searchsorted(_NODES, _FINE, side="right") - 1, 0, n - 2)
+    x = (_FINE - _NODES[at])[:, None]
+    square = ((rise - slope[:-1]) / h - bend)[at]
+    found: Floats = values[at] + slope[at] * x + square * (x * x) + (bend / h)[at] * (x * x * x)
     return found
 
 

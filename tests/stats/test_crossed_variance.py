@@ -5,11 +5,20 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from scipy import integrate, optimize, stats
+from scipy.interpolate import CubicSpline
 from scipy.special import digamma, polygamma
 from statsmodels.robust import mad
 from statsmodels.robust.norms import HuberT, estimate_location
 
-from kit.stats.crossed_variance import WIDE_VAR, Mixture, care_of, fit_crossed_variances
+from kit.stats.crossed_variance import (
+    _FINE,
+    _NODES,
+    WIDE_VAR,
+    Mixture,
+    _refine,
+    care_of,
+    fit_crossed_variances,
+)
 from kit.stats.intervals import mixture_half_width
 
 
@@ -25,6 +34,11 @@ def drawn_variances(seed, titles, products, df, *, title_sd=1.0, product_sd=0.0,
     freedom = np.full(log_var.size, float(df))
     var = np.exp(log_var) * rng.chisquare(freedom) / freedom
     return keys_of(titles, products), var, freedom, log_var
+
+
+def test_values_between_nodes_are_those_of_scipys_cubic_spline():
+    spline = CubicSpline(_NODES, np.eye(_NODES.size))(_FINE)  # not a knot, its default
+    np.testing.assert_allclose(_refine(), spline, rtol=0, atol=1e-15)
 
 
 def half_of_pair(fit, a, n_a, b, n_b, confidence=0.95):
