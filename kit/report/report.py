@@ -120,7 +120,9 @@ def _execute_template(
         environment = _kernel_environment(Path(own)) | dict(variables or {})
         note = Path(own) / "progress.json"
         told = {**environment, PROGRESS_VARIABLE: str(note)}
-        kernel = _start_kernel(folder, Path(own), told)  # starts while papermill is imported
+        opens = any("open_review(" in source_text(c["source"]) for c in notebook["cells"])
+        launcher = "kit.report.ahead" if opens else "ipykernel_launcher"
+        kernel = _start_kernel(folder, Path(own), told, launcher)  # while papermill is imported
         process = kernel.provisioner.process
         try:
             with _running(beside, folder, environment), _passing_on(note):
@@ -327,7 +329,7 @@ def _passing_on(note: Path) -> Iterator[None]:
         watcher.join()
 
 
-def _start_kernel(folder: Path, own: Path, environment: Mapping[str, str]) -> Any:
+def _start_kernel(folder: Path, own: Path, environment: Mapping[str, str], launcher: str) -> Any:
     """Start a kernel of this very Python, whatever kernels are registered on the machine."""
     from jupyter_client.kernelspec import KernelSpec, KernelSpecManager
     from jupyter_client.manager import KernelManager
@@ -337,7 +339,7 @@ def _start_kernel(folder: Path, own: Path, environment: Mapping[str, str]) -> An
 
         def get_kernel_spec(self, kernel_name: str) -> KernelSpec:
             """Return the kernel of the running Python."""
-            argv = [sys.executable, "-m", "kit.report.ahead", "-f", "{connection_file}"]
+            argv = [sys.executable, "-m", launcher, "-f", "{connection_file}"]
             return KernelSpec(argv=argv, display_name="Python 3", language="python")
 
     kernel = KernelManager(
