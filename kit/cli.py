@@ -811,13 +811,16 @@ def _plan(
     sheet: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Write the runs to tick off: .csv or .xlsx.")
     ] = None,
+    looks: Annotated[
+        int, typer.Option(min=0, help="Look at results so often, after equal shares of the runs.")
+    ] = 0,
     as_json: Json = False,
 ) -> None:
     """Say how many runs resolve the margin stated in params, and where they are best spent."""
     from kit.planning.of_review import plan_from_params
 
     with _progress("planning"):
-        planned = plan_from_params(params)
+        planned = plan_from_params(params, looks=looks)
     if sheet is not None:
         planned.to_sheet().write_new(sheet)
     _answer(planned, as_json, lambda: planned.to_lines(order=order, checklist=checklist))

@@ -204,6 +204,9 @@ _WORDS = {
     "planned-suite-error": "Standard error of a suite margin from what sessions do to products in "
     "all titles and from runs: as it is, with two more sessions, with as many runs in those there "
     "are.",
+    "look-level": "Share of level margins that the intervals of this look leave out, so that over "
+    "all looks registered no more are than the confidence asked for allows: alpha spending (Lan "
+    "and DeMets), integrated over Brownian motion.",
     "run-gain": "A title's share of the variance of ln suite margin so far, and the part of the "
     "whole that one more run of it on every product takes away.",
     "pilot": "Power, and runs needed, of the plan with the spread seen in the runs so far; with "

@@ -93,6 +93,7 @@ KINDS: Mapping[str, _Kind] = {
     "margin_own_runs": _Kind(_MARGIN, "margin-own-runs"),
     "margin_robust": _Kind(_MARGIN, "margin-robust"),
     "plan_kept": _Kind("plan_kept"),
+    "look_level": _Kind("look_level", "look-level", "share"),
     "margin_unstruck": _Kind(_MARGIN, "margin-unstruck"),
     "common_stretch": _Kind("common_stretch/{title}", "common-stretch"),
     "level_difference": _Kind(_MARGIN, "difference", printed="level"),

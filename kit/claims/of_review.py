@@ -658,6 +658,17 @@ def _said_of_plan(review: Review, _: Results) -> Iterator[Claim]:
           if fewer else []),
     ]  # fmt: skip
     text = " ".join(said) or f"As many runs were made as the plan registered on {day} says."
+    if (look := review.look) is not None:
+        level, total = (
+            Rounded.plain(100 * share, unit="%", digits=3, locale=review.params.locale)
+            for share in (look.level, look.alpha)
+        )
+        text += (
+            f" This is look {look.number} of {len(plan.registered.looks)} registered: every "
+            f"interval leaves out {level.text}, so that over all looks {total.text} of level "
+            "margins are called ahead or behind."
+        )
+        yield Claim.make("look_level", Subject(), look.level, text=level)
     outcome = "added" if more else "fewer" if fewer else "as_registered"
     yield Claim.state("plan_kept", text, Subject(), outcome=outcome)
 

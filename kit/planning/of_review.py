@@ -40,7 +40,7 @@ from kit.settings.bench_file import Bench
 from kit.settings.metric import HEADLINE, RESULT
 from kit.settings.params import LoadedParams, ReviewParams, load_params
 from kit.stats.crossed_variance import CrossedFit
-from kit.stats.power import Design, SpreadUncertainty, borrowed_degrees
+from kit.stats.power import Design, SpreadUncertainty, borrowed_degrees, look_levels
 from kit.stats.suite_errors import DayPosterior
 
 Key = tuple[str, str]  # (product, title)
@@ -570,6 +570,8 @@ class Planned:
     checks: tuple[str, ...]
     pilot: PilotCheck | None
     days: _DaysOrRuns | None
+    looks: tuple[float, ...] = ()  # shares of the runs
+    levels: tuple[float, ...] = ()  # what the intervals of each look leave out
 
     def to_dict(self) -> dict[str, Any]:
         """Return the plan as plain data."""
@@ -578,6 +580,9 @@ class Planned:
             "review": self.review,
             "plan": {**asdict(self.plan), "left_out": dict(self.plan.left_out)},
             "registered": self._whole_counts(),
+            "looks": [
+                {"share": s, "level": a} for s, a in zip(self.looks, self.levels, strict=True)
+            ],
             "order": [asdict(run) for run in self.order],
             "checks": list(self.checks),
             "pilot": None if self.pilot is None else asdict(self.pilot),
@@ -639,6 +644,14 @@ class Planned:
                 f"  {margin.title} against {margin.baseline} stays unresolved below "
                 f"{Rounded.ratio(margin.smallest_ratio).text}"
             )
+        if self.looks:
+            each = ", ".join(
+                f"{number(100 * share, decimals=0)} %: {number(100 * level, decimals=3)} %"
+                for share, level in zip(self.looks, self.levels, strict=True)
+            )
+            lines.append(
+                f"  looks after a share of the runs, and what their intervals leave out: {each}"
+            )
         if plan.next_runs:
             best = Counter(run.title for run in plan.next_runs)
             lines.append(
@@ -668,8 +681,15 @@ class Planned:
         return lines
 
 
-def plan_from_params(path: Path) -> Planned:
+def plan_from_params(path: Path, *, looks: int = 0) -> Planned:
     """Return the plan of a review from its params file and what its bench shows already.
+
+    Parameters
+    ----------
+    path : Path
+        The params file.
+    looks : int
+        How often results are looked at, after equal shares of the runs; 0 as params register.
 
     Raises
     ------
@@ -685,7 +705,8 @@ def plan_from_params(path: Path) -> Planned:
     screened = screen_runs(rows, diagnostics, bench, params)
     used = [m for run, m in metrics.items() if run not in screened.set_aside]
     shown = _shown(used, {run: found.profile for run, found in diagnostics.items()}, bench)
-    return _planned(loaded, titles, shown, _DaysOrRuns.of_runs(used, params))
+    shares = tuple((i + 1) / looks for i in range(looks))
+    return _planned(loaded, titles, shown, _DaysOrRuns.of_runs(used, params), looks=shares)
 
 
 @lru_cache(maxsize=1)
@@ -700,13 +721,28 @@ def plan_of_review(review: Review) -> Planned:
     profiles = {run: diagnostics.profile for run, diagnostics in review.diagnostics.items()}
     shown = _shown(review.used, profiles, review.bench)
     titles = planned_titles(review.params, review.bench)
-    return _planned(review.loaded, titles, shown, _DaysOrRuns.of_runs(review.used, review.params))
+    loaded = review.loaded
+    if review.look is not None:
+        loaded = loaded.with_confidence(1 - review.look.alpha)
+    return _planned(loaded, titles, shown, _DaysOrRuns.of_runs(review.used, review.params))
 
 
 def _planned(
-    loaded: LoadedParams, titles: Sequence[str], shown: Shown, days: _DaysOrRuns | None
+    loaded: LoadedParams,
+    titles: Sequence[str],
+    shown: Shown,
+    days: _DaysOrRuns | None,
+    *,
+    looks: tuple[float, ...] = (),
 ) -> Planned:
-    """Return the plan from what the bench shows."""
+    """Return the plan from what the bench shows, at the level of its last look."""
+    registered = loaded.params.plan.registered if loaded.params.plan is not None else None
+    levels: tuple[float, ...] = ()
+    if looks := looks or (registered.looks if registered is not None else ()):
+        alpha = 1 - loaded.params.margins.confidence
+        spending = registered.spending if registered is not None else "obrien_fleming"
+        levels = look_levels(looks, alpha=alpha, spending=spending)
+        loaded = loaded.with_confidence(1 - levels[-1])
     params, bench = loaded.params, loaded.bench
     variances, seen, profiles = shown
     plan = _plan_review(
@@ -725,6 +761,8 @@ def _planned(
         checks=_list_checks(bench, params),
         pilot=plan.check_pilot(seen) if any(cell.runs > 1 for cell in seen.values()) else None,
         days=days,
+        looks=looks,
+        levels=levels,
     )
 
 

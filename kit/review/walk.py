@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
@@ -41,8 +42,35 @@ from kit.screening.screen import Screened, screen_runs, unknown_names
 from kit.settings.bench_file import Bench
 from kit.settings.metric import HEADLINE, METRICS
 from kit.settings.params import LoadedParams, MarginParams, MetricParams, ReviewParams, load_params
+from kit.stats.power import look_levels
 from kit.stats.series import SensorLag
 from kit.value.weigh import Value, weigh_products
+
+
+@dataclass(frozen=True, slots=True)
+class _Look:
+    """Which look at a registered plan's runs a review is."""
+
+    number: int  # from 1
+    share: float  # of the runs registered, those made
+    alpha: float  # what all looks together may leave out
+    level: float  # what the intervals of this one leave out
+
+
+def _look_at(params: ReviewParams, rows: Sequence[RunRow]) -> _Look | None:
+    """Return which look these runs are; the looks registered before it count as taken."""
+    plan = params.plan.registered if params.plan is not None else None
+    if plan is None or not plan.looks:
+        return None
+    made = Counter((row.product, row.title) for row in rows if row.produced)
+    wanted = {(p, t): count for p, row in plan.runs.items() for t, count in row.items()}
+    share = sum(min(made[key], count) for key, count in wanted.items()) / sum(wanted.values())
+    if share == 0:
+        return None
+    looks = [look for look in plan.looks if look < share - 1e-9] + [share]
+    alpha = 1 - params.margins.confidence
+    level = look_levels(looks, alpha=alpha, spending=plan.spending)[-1]
+    return _Look(len(looks), share, alpha, level)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -59,6 +87,7 @@ class Review:
     prices: tuple[PriceRow, ...]
     store: Store | None = None  # where pictures drawn before are found again
     sheet: tuple[RunRow, ...] = ()  # every row of the bench
+    look: _Look | None = None  # where looks are registered; intervals are made at its level
 
     def changed(self, loaded: LoadedParams, *, reading: Reading = PLAIN) -> Review:
         """Return the review as it would be under other params.
@@ -227,9 +256,12 @@ def _screened(
         metrics |= measure_runs(cut, bench, params, reading=reading, stretches=stretches)[1]
     used = [row for row in rows if row.run in metrics and row.run not in screened.set_aside]
     controls = check_controls(used, loaded, titles=titles)
+    if (look := _look_at(params, rows)) is not None:
+        loaded = loaded.with_confidence(1 - look.level)
     return Review(
-        loaded, titles, rows, diagnostics, metrics, screened, controls, prices, reading.store, sheet
-    )
+        loaded, titles, rows, diagnostics, metrics, screened, controls, prices, reading.store,
+        sheet, look,
+    )  # fmt: skip
 
 
 def _common_stretches(

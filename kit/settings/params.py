@@ -36,6 +36,22 @@ class _RegisteredPlan(Section):
         description="Runs of each product in each title, as `plan --json` gives them.",
         examples=[{"new-part": {"my-scene": 5}}],
     )
+    looks: tuple[float, ...] = Field(
+        (),
+        description="Shares of these runs after which results are looked at, rising to 1: "
+        "intervals then hold over all looks.",
+        examples=[[0.5, 1.0]],
+    )
+    spending: Literal["obrien_fleming", "pocock"] = Field(
+        "obrien_fleming",
+        description="How false outcomes are spent over looks: few early, or as many at each.",
+    )
+
+    @model_validator(mode="after")
+    def _check(self) -> _RegisteredPlan:
+        if self.looks and ([*self.looks] != sorted({*self.looks, 1.0}) or self.looks[0] <= 0):
+            raise ValueError("looks must rise from above 0 to 1, such as [0.5, 1.0]")
+        return self
 
 
 class PlanParams(Section):
@@ -803,6 +819,11 @@ class LoadedParams:
     house: Mapping[str, str] = field(default_factory=dict)
     house_files: tuple[str, ...] = ()
     reviews: Mapping[str, Path] = field(default_factory=dict)
+
+    def with_confidence(self, confidence: float) -> LoadedParams:
+        """Return the same with every interval of margins at another confidence."""
+        margins = self.params.margins.model_copy(update={"confidence": confidence})
+        return replace(self, params=self.params.model_copy(update={"margins": margins}))
 
     def with_document(self, document: YamlDocument) -> LoadedParams:
         """Return what params say that no file holds, for the same bench, checked as a file is.

@@ -49,7 +49,7 @@ _NEGLIGIBLE_TITLE = 1e-5
 _FINER = 4
 _NARROW_DF = 40.0
 # Care: an interval is widened where the runs of a side scatter more than this share of such cells.
-CARE_FROM, CARE_LEAST = 0.15, 0.05
+_CARE_FROM, _CARE_LEAST = 0.15, 0.05
 # A cell is unlike its neighbours where fewer of them than this would scatter as much.
 ODD_TAIL = 0.03
 # The robust mean: where a run's influence is held (95 % efficient, Huber 1964), what the median of
@@ -591,7 +591,7 @@ def care_of(tail: Floats, df: Floats) -> Floats:
     of 85 in 100 such cells, by as much as it is; fading where runs are many.
     """
     power = np.minimum(1.0, _log_noise(np.maximum(df, 1.0)) / polygamma(1, 1.0))
-    found: Floats = np.clip(tail / CARE_FROM, CARE_LEAST, 1.0) ** power
+    found: Floats = np.clip(tail / _CARE_FROM, _CARE_LEAST, 1.0) ** power
     return found
 
 

@@ -33,6 +33,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from kit.stats.crossed_variance import ODD_TAIL, Mixture, fit_crossed_variances
 from kit.stats.intervals import Judged, t_half_width, welch_error
+from kit.stats.power import Spending, look_levels
 from kit.stats.suite_errors import DayPosterior, ErrorSum, false_sign_rates, suite_care
 
 SEED = 20261129  # fresh: the model was chosen with others
@@ -106,6 +107,7 @@ WORLDS = (
         for n in (3, 5, 10)
     ),
 )
+SPENDINGS: tuple[Spending, ...] = ("obrien_fleming", "pocock")
 Shares = dict[str, list[float]]
 
 
@@ -377,6 +379,7 @@ def main() -> int:
     print_margins(args, gate)
     print_sessions(args, gate)
     print_outcomes(args, gate)
+    print_looks(args, gate)
     print_parted(args, gate)
     print_not_promised(args)
     print(f"\nSeed {args.seed}, {args.benches} benches, {time.monotonic() - started:.0f} s.")
@@ -489,6 +492,66 @@ def print_outcomes(args: argparse.Namespace, gate: Gate) -> None:
         gate(
             "outcomes", "false ones expected over counted", whole[1] / max(whole[0], 1), (0.8, 1.25)
         )
+
+
+def run_looks(spending: Spending, benches: int, rng: np.random.Generator) -> dict[str, Shares]:
+    """Return shares of true ties called at one of three looks, after 2, 4 and 6 runs a cell.
+
+    Against intervals at the levels of the looks, and against those of 95 % each time.
+    """
+    titles, products = 12, 4
+    keys = [(f"t{t}", f"p{p}") for t in range(titles) for p in range(products)]
+    a = np.repeat(np.arange(titles) * products, products - 1)
+    b = a + np.tile(np.arange(1, products), titles)
+    levels = look_levels([1 / 3, 2 / 3, 1], alpha=0.05, spending=spending)
+    found: dict[str, Shares] = {"looks": {"margins": [], "suites": []},
+                                "plain": {"margins": [], "suites": []}}  # fmt: skip
+    for _ in range(benches):
+        sd = 0.01 * np.exp(0.5 * rng.standard_normal((titles, 1))
+                           + 0.3 * rng.standard_normal((titles, products)))  # fmt: skip
+        runs = (sd[:, :, None] * rng.standard_normal((titles, products, 6))).reshape(-1, 6)
+        called = {how: (np.zeros(a.size, bool), np.zeros(products - 1, bool)) for how in found}
+        for n, level in zip((2, 4, 6), levels, strict=True):
+            x = runs[:, :n]
+            fit = fit_crossed_variances(keys, x.var(axis=1, ddof=1), np.full(len(x), n - 1.0))
+            count = np.full(a.size, float(n))
+            error = Mixture.of_sides(fit, a, count, b, count)
+            care = np.minimum(fit.care[a], fit.care[b])
+            d = x.mean(axis=1)[a] - x.mean(axis=1)[b]
+            suites = []
+            for rival in range(products - 1):
+                rows = np.arange(rival, a.size, products - 1)
+                whole = ErrorSum.of([error.row(i) for i in rows], np.full(titles, 1 / titles))
+                suites.append((whole, suite_care(whole.variances, care[rows]), d[rows].mean()))
+            for how, alpha in (("looks", level), ("plain", 0.05)):
+                half = Judged.by_mixture(
+                    d, error.sd, error.weight, confidence=1 - alpha, band=BAND, care=care
+                ).half
+                margins, means = called[how]
+                margins |= np.abs(d) > half
+                means |= [abs(m) > whole.half_width(alpha * lam) for whole, lam, m in suites]
+        for how, (margins, means) in called.items():
+            found[how]["margins"].append(float(margins.mean()))
+            found[how]["suites"].append(float(means.mean()))
+    return found
+
+
+def print_looks(args: argparse.Namespace, gate: Gate) -> None:
+    """Print true ties called where results are looked at on the way."""
+    if args.only not in "looks":
+        return
+    print(
+        "\n| three looks (12 x 4, 2, 4, 6 runs), true ties called | margins | suites |\n|---|---|---|"
+    )
+    for number, spending in enumerate(SPENDINGS):
+        rng = np.random.default_rng([args.seed, 3000, number])
+        found = run_looks(spending, args.benches, rng)
+        for how, name in (("looks", spending), ("plain", "95 % intervals each time")):
+            if how == "looks" or number == 0:
+                row = [share(found[how][whom]) for whom in ("margins", "suites")]
+                print(f"| {name} | {' | '.join(row)} |", flush=True)
+        for whom, shares in found["looks"].items():
+            gate(f"looks, {spending}", whom, float(np.mean(shares)), (0.0, 0.06))
 
 
 def print_parted(args: argparse.Namespace, gate: Gate) -> None:

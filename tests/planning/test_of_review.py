@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 from bench import plans
 from power_by_keywords import smallest_ratio
+from pydantic import ValidationError
 from scipy.special import ndtr, polygamma
 from small_bench import small_bench, walk, write_bench
 
@@ -29,13 +30,14 @@ from kit.planning.of_review import (
     _plan_review,
     _shared_degrees,
     _spread_uncertainty,
+    plan_from_params,
     plan_of_review,
 )
 from kit.review.walk import load_review, work_out
 from kit.screening.controls import Controls
 from kit.settings.bench_file import Title, read_bench
-from kit.settings.params import MarginParams, ReviewParams, load_params
-from kit.stats.power import SpreadUncertainty
+from kit.settings.params import MarginParams, PlanParams, ReviewParams, load_params
+from kit.stats.power import SpreadUncertainty, look_levels
 from kit.stats.suite_errors import DayPosterior
 from kit.trace import Trace
 
@@ -644,6 +646,35 @@ def test_a_review_says_where_runs_differ_from_the_plan_registered(tmp_path, coun
     assert again.keys() == {"p0", "p1"} and all(
         n >= 3 for row in again.values() for n in row.values()
     )
+
+
+def test_intervals_of_a_registered_look_are_made_at_its_level(tmp_path):
+    bench = small_bench(products=2, titles=2, runs=3)
+    runs = {p: {"t0": 4, "t1": 4} for p in ("p0", "p1")}
+    registered = {"on": "2026-11-01", "runs": runs, "looks": [0.5, 1.0]}
+    plan = {"margin": 0.03, "seed": 1, "registered": registered}
+    review, results, book = walk(bench.with_params(plan=plan), tmp_path)
+    # 12 of 16 runs: the first look was due at 8, so this is the second, earlier than planned.
+    _, level = look_levels([0.5, 0.75], alpha=0.05, spending="obrien_fleming")
+    assert (review.look.number, review.look.share) == (2, 0.75)
+    assert {m.confidence for m in results.margins} == {1 - level}
+    (claim,) = book.of_kind("look_level")
+    assert claim.value == level and claim.text in book.of_kind("plan_kept")[0].text
+    assert "look 2 of 2" in book.of_kind("plan_kept")[0].text
+    planned = plan_of_review(review)
+    assert planned.plan.confidence == 1 - planned.levels[-1]
+    assert planned.levels == look_levels([0.5, 1.0], alpha=0.05, spending="obrien_fleming")
+    assert any("looks after a share" in line for line in planned.to_lines())
+    # Asked for on the command line they are even.
+    three = plan_from_params(review.loaded.path, looks=3)
+    assert [row["share"] for row in three.to_dict()["looks"]] == pytest.approx([1 / 3, 2 / 3, 1])
+
+
+@pytest.mark.parametrize("looks", [[0.5], [1.0, 0.5], [0.0, 1.0]])
+def test_looks_registered_rise_to_one(looks):
+    given = {"on": "2026-11-01", "runs": {"p0": {"t0": 4}}, "looks": looks}
+    with pytest.raises(ValidationError, match="looks must rise from above 0 to 1"):
+        PlanParams(margin=0.03, seed=1, registered=given)
 
 
 def test_a_registered_plan_names_known_titles_alone(tmp_path):

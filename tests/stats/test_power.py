@@ -16,6 +16,7 @@ from kit.stats.power import (
     _best_repeats,
     best_length_s,
     borrowed_degrees,
+    look_levels,
 )
 
 USUAL = {"confidence": 0.95, "design": "shared"}
@@ -413,3 +414,44 @@ def test_borrowed_degrees_are_those_of_a_variance_that_scatters_as_much(seed):
     assert borrowed_degrees(0.0) == math.inf
     with pytest.raises(ValueError, match="must not be negative"):
         borrowed_degrees(-0.1)
+
+
+def bounds(levels):
+    return stats.norm.isf(np.array(levels) / 2)
+
+
+def test_levels_of_looks_beside_a_printed_table():
+    # README of SeqBounds.jl (PharmCat), one-sided .05 by O'Brien and Fleming's spending: its bounds,
+    # on a coarser grid. Of two sides each spends half.
+    found = look_levels([0.25, 0.5, 0.75, 1.0], alpha=0.10, spending="obrien_fleming")
+    assert bounds(found) == pytest.approx([3.74955, 2.53993, 2.01604, 1.72014], abs=3e-4)
+
+
+@pytest.mark.parametrize(
+    ("spending", "table"),
+    # D. M. Reboussin, D. L. DeMets, K. Kim and K. K. G. Lan (2000), Controlled Clinical Trials 21,
+    # 190-207: five looks, two-sided .05. From memory.
+    [
+        ("obrien_fleming", [4.8769, 3.3569, 2.6803, 2.2898, 2.0310]),
+        ("pocock", [2.4380, 2.4268, 2.4101, 2.3966, 2.3859]),
+    ],
+)
+def test_levels_of_five_looks(spending, table):
+    found = look_levels(np.arange(1, 6) / 5, alpha=0.05, spending=spending)
+    assert bounds(found) == pytest.approx(table, abs=3e-4)
+
+
+@pytest.mark.parametrize("spending", ["obrien_fleming", "pocock"])
+def test_looks_spend_what_is_asked_by_scipys_normal_integral(spending):
+    looks = np.array([0.3, 0.45, 1.0])
+    z = bounds(look_levels(looks, alpha=0.05, spending=spending))
+    correlation = np.sqrt(np.minimum.outer(looks, looks) / np.maximum.outer(looks, looks))
+    inside = stats.multivariate_normal(cov=correlation, seed=1).cdf(z, lower_limit=-z)
+    assert 1 - inside == pytest.approx(0.05, abs=2e-5)
+    assert look_levels([1.0], alpha=0.05, spending=spending) == pytest.approx((0.05,), rel=1e-9)
+
+
+@pytest.mark.parametrize("looks", [[0.5, 0.5], [0.0, 1.0], [0.5, 1.1]])
+def test_looks_that_do_not_rise_to_one_are_refused(looks):
+    with pytest.raises(ValueError, match="shares must rise"):
+        look_levels(looks, alpha=0.05, spending="pocock")

@@ -9,6 +9,7 @@ import json
 import math
 import re
 from collections.abc import Callable, Iterator
+from itertools import pairwise
 from pathlib import Path
 from statistics import NormalDist
 from typing import Any
@@ -724,6 +725,23 @@ def suite_errors(g: Given) -> list[float]:
     ]
 
 
+def look_level(g: Given) -> float:
+    """On an even grid: what has crossed no bound goes on by its density; the rest is spent."""
+    grid, step = np.linspace(-6, 6, 2401, retstep=True)
+    t, alpha, inside, before = [0.0, *g["looks"]], g["alpha"], None, 0.0
+    for earlier, now in pairwise(t):
+        spent = alpha * math.log(1 + (math.e - 1) * now)
+        if g["spending"] == "obrien_fleming":
+            spent = 4 * stats.norm.sf(stats.norm.isf(alpha / 4) / math.sqrt(now))
+        moved = stats.norm(scale=math.sqrt(now - earlier)).pdf
+        density = moved(grid) if inside is None else moved(grid[:, None] - grid) @ inside
+        beyond = np.cumsum(density[::-1] + density) * step  # both tails, to half a step inwards
+        bound = 6 - step * (np.interp(spent - before, beyond, np.arange(grid.size)) + 0.5)
+        inside = density * step * np.clip((bound - np.abs(grid)) / step + 0.5, 0, 1)
+        before = spent
+    return 2 * stats.norm.sf(bound / math.sqrt(now))
+
+
 def break_even(g: Given) -> float:
     n = len(g["ln_ratios"])
     errors = [t_mixture(v, f) for v, f in zip(g["variances"], g["df"], strict=True)]
@@ -986,6 +1004,7 @@ OTHER: dict[str, Callable[[Given], Any]] = {
     "suite-otherwise": suite_of_these,
     "product-day": day_of_products,
     "planned-suite-error": suite_errors,
+    "look-level": look_level,
     "break-even-day": break_even,
     "false-outcomes": false_outcomes,
     "suite-titles-like-these": lambda g: ends(
