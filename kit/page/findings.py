@@ -22,6 +22,7 @@ from kit.page.html import Printed
 from kit.page.words import Part, Sentence, Words, forms, msg, words_in
 from kit.rounding import NBSP, Rounded
 from kit.settings.metric import HEADLINE, RESULT
+from kit.stats.intervals import LEVEL_ALPHA
 
 HEADLINE_CHARACTERS = 100
 DECK_CHARACTERS = 375  # three lines of 62 em
@@ -388,9 +389,9 @@ class Findings:
     def level_confidence(self) -> str:
         """The confidence at which an interval must lie within the band to be level, in words.
 
-        Two one-sided tests at alpha are an interval at 1 - 2 alpha.
+        Two one-sided tests at alpha, whatever the confidence of other intervals.
         """
-        return self._percent(2 * self._confidence - 1)
+        return self._percent(1 - 2 * LEVEL_ALPHA)
 
     @property
     def _confidence(self) -> float:

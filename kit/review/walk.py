@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
@@ -70,6 +71,8 @@ def _look_at(params: ReviewParams, rows: Sequence[RunRow]) -> _Look | None:
     looks = [look for look in plan.looks if look < share - 1e-9] + [share]
     alpha = 1 - params.margins.confidence
     level = look_levels(looks, alpha=alpha, spending=plan.spending)[-1]
+    place = 10.0 ** (math.floor(math.log10(level)) - 1)
+    level = math.floor(level / place + 1e-9) * place  # two figures: people read it
     return _Look(len(looks), share, alpha, level)
 
 

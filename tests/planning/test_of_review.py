@@ -22,6 +22,7 @@ from kit.margins.cells import make_cells
 from kit.margins.compare import compare_products
 from kit.margins.replicates import fit_variances
 from kit.metrics.run_metrics import RunMetrics
+from kit.page.findings import Findings
 from kit.planning.of_review import (
     CAUTIONS,
     _count_switches,
@@ -657,7 +658,10 @@ def test_intervals_of_a_registered_look_are_made_at_its_level(tmp_path):
     # 12 of 16 runs: the first look was due at 8, so this is the second, earlier than planned.
     _, level = look_levels([0.5, 0.75], alpha=0.05, spending="obrien_fleming")
     assert (review.look.number, review.look.share) == (2, 0.75)
-    assert {m.confidence for m in results.margins} == {1 - level}
+    assert {m.confidence for m in results.margins} == {1 - review.look.level}
+    level = pytest.approx(np.floor(1000 * level) / 1000)  # two figures
+    # Two one-sided tests at 5 % are a 90 % interval, whatever the others are (Schuirmann 1987).
+    assert Findings(book).level_confidence == "90\xa0%"
     (claim,) = book.of_kind("look_level")
     assert claim.value == level and claim.text in book.of_kind("plan_kept")[0].text
     assert "look 2 of 2" in book.of_kind("plan_kept")[0].text
