@@ -18,7 +18,7 @@ from kit.page import tables
 from kit.page.html import Column, Html, html_table, show_text, text_html
 from kit.page.view import OWN, Cell, Piece, Table, show
 from kit.rounding import OUTCOME_SIGNS
-from kit.settings.metric import METRICS
+from kit.settings.metric import HEADLINE, METRICS
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -115,8 +115,8 @@ OF_METRICS = ("margins", "suites", "said_of_margins")
 BESIDE_SUITES = ("suite_like", "suite_count", "suite_false")
 INFLUENCE = Table(
     "Suite margin of {own} with one title left out",
-    rows=("title",),
     heads=(("Without", "{title}"),),
+    metric=HEADLINE,
     cells=(Cell("influence", "over {each}", each="baseline"),),
     where={"product": OWN, "group": "all"},
     order="claims",

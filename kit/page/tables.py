@@ -52,31 +52,27 @@ def _page_title(book: ClaimBook) -> Html:
 ALIKE = (
     Table(
         "Controls: what was alike, and what was not",
-        rows=("metric",),
         heads=(("Control", "{metric}"),),
         cells=(Cell("control", "{each}", each="product"),),
-        metric="",
     ),
     Lines("waiver", "{text}", otherwise="Every control was alike on both sides of every margin."),
 )
 SPECIFICATION = Table(
     "Specifications as given by the makers, and figures derived from them",
-    rows=("metric",),
     heads=(("Quantity", "{metric}"),),
     cells=(Cell("specification", "{each}", each="product"),),
-    metric="",
 )
 TITLES = Table(
     "{Metric} per title, with the interval of its runs",
-    rows=("title",),
     heads=(("Title", "{title}"),),
+    metric=HEADLINE,
     cells=(Cell("cell", "{each}", each="product", instead="no_figure"),),
     note="Words stand where nothing ran: see Evidence.",
 )
 MARGINS = Table(
     "How far {own} is ahead (+) or behind (−) per title: {metric}",
-    rows=("title",),
     heads=(("Title", "{title}"),),
+    metric=HEADLINE,
     cells=(Cell("margin", "over {each}", each="baseline", outcomes=True),),
     where={"product": OWN},
     last=("All titles", {"kind": "suite", "group": "all", "title": ""}),
@@ -100,7 +96,6 @@ def _other(table: Table) -> Callable[[ClaimBook], Html]:
 
 LEVELS = Table(
     "Levels of {own} and of what it is set against: differences, not ratios",
-    rows=("title", "baseline"),
     heads=(("Title", "{title}"), ("Against", "{baseline}")),
     cells=(
         Cell("cell", "{own}", {"baseline": ""}),
@@ -113,8 +108,8 @@ LEVELS = Table(
 )
 ALL_RUNS = Table(
     "{count} margins would read otherwise with the set-aside runs put back",
-    rows=("product", "baseline", "title"),
     heads=(("Products", "{product} over {baseline}"), ("Title", "{title}")),
+    metric=HEADLINE,
     cells=(Cell("margin", "As stated"), Cell("margin_all_runs", "With all runs")),
     keep=lambda claims: len({claim.text for claim in claims}) == 2,
     otherwise="No margin of the average changes by more than its rounding when the runs set "
@@ -122,8 +117,8 @@ ALL_RUNS = Table(
 )
 UNSTRUCK = Table(
     "Margins less what steps and drifts inside runs strike",
-    rows=("product", "baseline", "title"),
     heads=(("Products", "{product} over {baseline}"), ("Title", "{title}")),
+    metric=HEADLINE,
     cells=(
         Cell("margin", "As stated", outcomes=True),
         Cell("margin_unstruck", "Less what is struck", outcomes=True),
@@ -134,8 +129,8 @@ UNSTRUCK = Table(
 )
 ROBUST = Table(
     "{count} margins whose mean and robust mean part",
-    rows=("metric", "product", "baseline", "title"),
     heads=(("Metric", "{metric}"), ("Products", "{product} over {baseline}"), ("Title", "{title}")),
+    metric=HEADLINE,
     cells=(Cell("margin", "As stated", outcomes=True), Cell("margin_robust", "By robust means")),
     keep=lambda claims: len(claims) == 2,
     note="Some runs of a side are slower or faster than the rest. The margin stands as it is: what "
@@ -144,8 +139,8 @@ ROBUST = Table(
 _PAIR_TABLES = (
     Table(
         "Other pairs: suite margins",
-        rows=("product", "baseline", "group"),
         heads=(("Product", "{product}"), ("Against", "{baseline}"), ("Titles", "{group}")),
+        metric=HEADLINE,
         cells=(
             Cell("suite", "Margin, for these titles", outcomes=True),
             Cell("suite_like", "For titles like these", {"interval": bool}, needed=False),
@@ -154,14 +149,14 @@ _PAIR_TABLES = (
     ),
     Table(
         "Other pairs, title by title",
-        rows=("product", "baseline", "title"),
         heads=(("Product", "{product}"), ("Against", "{baseline}"), ("Title", "{title}")),
+        metric=HEADLINE,
         cells=(Cell("margin", "Margin", outcomes=True),),
     ),
     Table(
         "Other pairs: money, {split}",
-        rows=("product", "baseline"),
         heads=(("Product", "{product}"), ("Against", "{baseline}")),
+        metric=HEADLINE,
         cells=(
             Cell("premium", "Premium"),
             Cell("price_difference", "Difference", needed=False),
@@ -188,8 +183,8 @@ def _pairs(book: ClaimBook) -> Html:
 SUITES = (
     Table(
         "Suite margins of {own}: geometric means over shared titles",
-        rows=("group", "baseline"),
         heads=(("Titles", "{group}"), ("Against", "{baseline}")),
+        metric=HEADLINE,
         cells=(
             Cell("suite", "Margin, for these titles", outcomes=True),
             Cell("suite_like", "For titles like these", {"interval": bool}, needed=False),
@@ -207,7 +202,6 @@ SUITES = (
 )
 PARTS = Table(
     "{own}, over the machines that hold its part",
-    rows=("metric", "baseline"),
     heads=(("Metric", "{metric}"), ("Against", "{baseline}")),
     cells=(
         Cell("part", "Margin of the part", outcomes=True),
@@ -215,7 +209,6 @@ PARTS = Table(
         Cell("suite", "Margin of the one machine", {"group": "all"}, outcomes=True),
     ),
     where={"product": OWN, "group": lambda group: group in {"", "all"}},
-    metric="",
     keep=lambda claims: any(claim.kind == "part" for claim in claims),
     note="For parts like these: machines are a sample of those that hold the part. With one "
     "machine of the other side the margin is over that machine.",
@@ -223,8 +216,8 @@ PARTS = Table(
 _STEP_TABLES = (
     Table(
         "One product at several settings: {split}",
-        rows=("product", "part"),
         heads=(("Product", "{product}"), ("Setting", "{part}")),
+        metric=HEADLINE,
         cells=(
             Cell("step", "Margin, for these titles", {"title": ""}, outcomes=True),
             Cell("step_like", "For titles like these", {"interval": bool}, needed=False),
@@ -234,8 +227,8 @@ _STEP_TABLES = (
     ),
     Table(
         "One product at several settings, title by title: {split}",
-        rows=("product", "part", "title"),
         heads=(("Product", "{product}"), ("Setting", "{part}"), ("Title", "{title}")),
+        metric=HEADLINE,
         cells=(Cell("step", "Margin", outcomes=True),),
         where={"title": bool},
         split="group",
@@ -243,8 +236,8 @@ _STEP_TABLES = (
     ),
     Table(
         "Averages over the titles that every setting ran: {split}",
-        rows=("product", "part"),
         heads=(("Product", "{product}"), ("Setting", "{part}")),
+        metric=HEADLINE,
         cells=(Cell("step_level", "Frames per second"),),
         split="group",
         order="claims",
@@ -252,7 +245,6 @@ _STEP_TABLES = (
 )
 SUITES_LOW = Table(
     "Suite margins of the lows and of other results",
-    rows=("metric", "baseline"),
     heads=(("Metric", "{metric}"), ("Against", "{baseline}")),
     cells=(
         Cell("suite", "Margin, for these titles", outcomes=True),
@@ -260,12 +252,11 @@ SUITES_LOW = Table(
         Cell("suite_false", FALSE, needed=False),
     ),
     where={"product": OWN, "group": "all", "metric": lambda metric: metric != HEADLINE},
-    metric="",
 )
 SENSITIVITY = Table(
     "What the suite margins would be if one thing were chosen otherwise: {metric}",
-    rows=("part",),
     heads=(("Chosen otherwise", "{part}"),),
+    metric=HEADLINE,
     cells=(Cell("sensitivity", "over {each}", each="baseline", outcomes=True),),
     where={"product": OWN},
     last=("As stated", {"kind": "suite", "group": "all", "part": ""}),
@@ -274,8 +265,8 @@ SENSITIVITY = Table(
 )
 CLOSURE = Table(
     "Chained margins close over the titles all three share",
-    rows=("product", "group", "baseline"),
     heads=(("Chain", "{product} over {group} over {baseline}"),),
+    metric=HEADLINE,
     cells=(
         Cell("closure", "Chained", {"part": "chained"}),
         Cell("closure", "Direct", {"part": "direct"}),
@@ -344,8 +335,8 @@ def _namesakes(book: ClaimBook) -> Html:
 
 DRIFT = Table(
     "What moved since, new runs over old, up (+) is better now: {metric}",
-    rows=("title",),
     heads=(("Title", "{title}"),),
+    metric=HEADLINE,
     cells=(
         Cell("drift_anchor", "{each}", each="product"),
         Cell("drift", "All of these", {"part": "these"}, outcomes=True),
@@ -440,7 +431,6 @@ ENERGY = (
             Cell("energy", "{each}", each="product"),
             Cell("fps_per_watt", "{own}", {"product": OWN}, needed=False),
         ),
-        metric="",
         split="group",
         note="The last column is its frames per second per watt, 1 divided by the energy per "
         "frame.",
@@ -451,30 +441,24 @@ ENERGY = (
         heads=(("Title", "{title}"),),
         cells=(Cell("energy_margin", "than of {each}", each="baseline", outcomes=True),),
         where={"product": OWN},
-        metric="",
         split="group",
     ),
     Table(
         "How far sensors lag behind the frames",
-        rows=("metric",),
         heads=(("Sensor", "{metric}"),),
         cells=(Cell("sensor_lag", "{each}", each="product"),),
-        metric="",
         note="With a lag that is known, energy is taken over settled time: power from the lag on "
         "against the frames up to the lag before the end.",
     ),
     Table(
         "What readings not settled would make of the energy per frame",
-        rows=("title",),
         heads=(("Title", "{title}"),),
         cells=(Cell("energy_unsettled", "{each}", each="product"),),
-        metric="",
         note="Readings taken as they stand, against those over settled time.",
     ),
 )
 STANDINGS = Table(
     "What a frame per second costs, {split}",
-    rows=("product",),
     heads=(("Product", "{product}"),),
     cells=(
         Cell("price", "Price", {"product": "{product}"}),  # more have prices than stand here
@@ -482,15 +466,14 @@ STANDINGS = Table(
         Cell("cost_per_fps", "Per frame per second"),
         Cell("frontier", "Frontier"),
     ),
-    metric="",
     split="group",
     order="claims",
     otherwise="No prices are part of this review.",
 )
 WEIGHINGS = Table(
     "{own} weighed against each, {split}",
-    rows=("baseline",),
     heads=(("Against", "{baseline}"),),
+    metric=HEADLINE,
     cells=(
         Cell("premium", "Premium"),
         Cell("price_difference", "Difference", needed=False),
@@ -533,7 +516,6 @@ SCREENING = (
         rows=("id",),
         heads=(("Run", "{run}"), ("Product", "{product}"), ("Title", "{title}")),
         cells=(Cell("set_aside", "Reason"),),
-        metric="",
         order="claims",
         otherwise="No run was set aside.",
     ),
@@ -542,7 +524,6 @@ SCREENING = (
         rows=("id",),
         heads=(("Run", "{run}"), ("Product", "{product}"), ("Title", "{title}")),
         cells=(Cell("not_run", "What happened"),),
-        metric="",
         order="claims",
     ),
     Table(
@@ -551,30 +532,25 @@ SCREENING = (
         heads=(("Rule", "{metric}"), ("Where", "{where}")),
         cells=(Cell("flag", "Reason"),),
         where={"outcome": "flag", "metric": lambda rule: rule not in LIMIT_RULES},
-        metric="",
         order="claims",
     ),
     _not_judged,
 )
 WITHIN = Table(
     "What the frames within a run explain by themselves",
-    rows=("product",),
     heads=(("Product", "{product}"),),
     cells=(
         Cell("within_frames", "{each}: independent frames a run is worth", each="metric"),
         Cell("within_share", "share of the spread between runs", each="metric"),
     ),
-    metric="",
     note="A diagnostic: runs are the replicates, and no margin rests on frames. To blocks of "
     "frames the scene's own course, alike in every run, is chance too, so that the share is the "
     "most it may be. Where it is far below 100 %, only more runs help.",
 )
 DEFINITIONS = Table(
     "The lows of {own} under each definition, in one run a title",
-    rows=("title", "metric", "run"),
     heads=(("Title", "{title}"), ("Low", "{metric}"), ("Run", "{run}")),
     cells=(Cell("low", "{each}", each="group"),),
-    metric="",
     note="In force: {settings[metrics][low]}. The figures differ because the definitions do, not "
     "because the runs do.",
 )
@@ -603,7 +579,6 @@ def _health_summary(book: ClaimBook) -> Html:
 
 TASKS = Table(
     "What to run first",
-    rows=("product",),
     heads=(("Product", "{product}"),),
     cells=(
         Cell("task_why", "Why"),
@@ -612,7 +587,6 @@ TASKS = Table(
         Cell("task", "Minutes", {"part": "minutes"}),
         Cell("task", "Margins it bears on", {"part": "margins"}),
     ),
-    metric="",
     order="claims",
     note="The product that most margins rest on comes first; among equals, the one with the oldest "
     "runs. Minutes count runs and launches, on one machine at a time.",
@@ -647,13 +621,11 @@ GAPS = Table(
     rows=("id",),
     heads=(("Product", "{product}"), ("Title", "{title}")),
     cells=(Cell("without_run", "Why"),),
-    metric="",
     order="claims",
     otherwise="Every product of the review has a used run in every title.",
 )
 SPREAD = Table(
     "How far two runs of one product may be apart when nothing changed",
-    rows=("metric", "title"),
     heads=(("Metric", "{metric}"), ("Title", "{title}")),
     cells=(
         Cell("spread_base", "Products, sessions, runs"),
@@ -662,17 +634,14 @@ SPREAD = Table(
         Cell("spread", "Limit across sessions", {"part": "reproducibility"}, needed=False),
         Cell("spread_unknown", "Not known, because"),
     ),
-    metric="",
     order="claims",
     note="After ISO 5725: two runs differ by more than the limit in one of twenty cases. A smaller "
     "difference between two single runs says nothing.",
 )
 COMPONENTS = Table(
     "Where differences on the bench come from",
-    rows=("part",),
     heads=(("Spread", "{part}"),),
     cells=(Cell("component", "{each}", each="metric"),),
-    metric="",
     note="Standard deviations of logarithms, as shares. Empty where the bench cannot tell.",
 )
 
@@ -714,24 +683,20 @@ def _of_frames(metric: str) -> bool:
 
 RUNS = Table(
     "The runs one by one",
-    rows=("run",),
     heads=(("Run", "{run}"),),
     cells=(
         Cell("run", "{each}", {"metric": _of_frames}, each="metric"),
         Cell("look", "Hitches", {"part": "hitches"}),
         Cell("look", "Time over {each}", {"part": _begins("over_budget/")}, each="part"),
     ),
-    metric="",
     keep=_looked_into,
     order="claims",
     note="Time over a budget: the share of the run spent in frames that lasted longer.",
 )
 LOWS = Table(
     "Lows under every definition",
-    rows=("metric", "run"),
     heads=(("Low", "{metric}"), ("Run", "{run}")),
     cells=(Cell("look", "{each}", {"part": _begins("low/")}, each="group"),),
-    metric="",
     note="In force: {settings[metrics][low]}. The definitions differ, not the runs.",
 )
 
@@ -772,20 +737,17 @@ def _hitches(book: ClaimBook) -> Html:
 MOST_HITCHES = 20
 SENSORS = Table(
     "Sensors, first fifth of a run and last",
-    rows=("run",),
     heads=(("Run", "{run}"),),
     cells=(
         Cell("sensor", "{each} at first", {"part": "first"}, each="metric"),
         Cell("sensor", "at last", {"part": "last"}, each="metric"),
     ),
-    metric="",
     order="claims",
     otherwise="No sensor was logged with these runs.",
 )
 BLOCKS = (
     Table(
         "Errors from frames alone, run by run",
-        rows=("run",),
         heads=(("Run", "{run}"),),
         cells=(
             Cell("look", "{each}: error from frames alone",
@@ -793,15 +755,12 @@ BLOCKS = (
             Cell("look", "independent frames",
                  {"part": _begins("effective_frames/")}, each="metric"),
         ),
-        metric="",
         order="claims",
     ),
     Table(
         "What they are of the spread between runs",
-        rows=("metric",),
         heads=(("Metric", "{metric}"),),
         cells=(Cell("share_within", "Share of the spread between runs"),),
-        metric="",
         note="A diagnostic: no interval rests on it. Far below 100 %, runs differ by more than "
         "their frames, and only more runs help; near it, longer runs would.",
     ),
@@ -832,19 +791,15 @@ PLAN_SUMMARY = (
 )
 PLAN = Table(
     "Runs still to make",
-    rows=("title",),
     heads=(("Title", "{title}"),),
     cells=(Cell("plan", "{each}", {"part": "runs"}, each="product"),),
     where={"title": bool},  # not their sum
-    metric="",
 )
 PLAN_MARGINS = (
     Table(
         "The smallest margin that those runs resolve",
-        rows=("title",),
         heads=(("Title", "{title}"),),
         cells=(Cell("plan_margin", "over {each}", each="baseline"),),
-        metric="",
         note="With the power asked for. A smaller lead may still turn out resolved, by luck.",
     ),
     Lines("plan_short", "Against {baseline} {text}"),
@@ -871,14 +826,12 @@ BUDGET = (
     _days_or_runs,
     Table(
         "What one more run of a title on every product would bring",
-        rows=("title",),
         heads=(("Title", "{title}"),),
         cells=(
             Cell("gain", "Its share of the suite's variance", {"part": "share"}, needed=False),
             Cell("gain", "Part of it that goes", {"part": "gain"}, needed=False),
             Cell("gain", "Minutes still planned", {"part": "minutes"}),
         ),
-        metric="",
         order="claims",
     ),
     Table(
@@ -886,7 +839,6 @@ BUDGET = (
         rows=("part",),
         heads=(("Place", "{part}"), ("Product", "{product}"), ("Title", "{title}")),
         cells=(Cell("next_minutes", "Minutes so far"), Cell("next_run", "Why")),
-        metric="",
         order="claims",
     ),
 )
@@ -912,7 +864,6 @@ PILOT = (
     _pilot_counts,
     Table(
         "Planned precision so far, margin by margin",
-        rows=("title", "baseline"),
         heads=(("Title", "{title}"), ("Against", "{baseline}")),
         cells=(
             Cell("pilot_said", "Runs", {"part": "runs"}),
@@ -921,7 +872,6 @@ PILOT = (
             Cell("pilot", "Runs that spread asks for", {"part": "runs_by_spread"}, needed=False),
             Cell("pilot", "With caution", {"part": "runs_cautious"}, needed=False),
         ),
-        metric="",
         order="claims",
     ),
     Lines("pilot_rule", "{text}"),

@@ -9,12 +9,12 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, fields
 from itertools import groupby
+from string import Formatter
 from typing import Any
 
 from kit.claims.claim import KINDS, Claim, ClaimBook, claims_frame
 from kit.page.html import Column, Html, Part, bullet_list, heading, html_table, paragraph, part_html
 from kit.rounding import NBSP
-from kit.settings.metric import HEADLINE
 
 OWN = "{own}"  # in `where`: the reviewed product; "{baseline}" and so on: that field of the row
 FIELDS = frozenset({f.name for f in fields(Claim)} | {"run"})
@@ -65,11 +65,11 @@ class Table:
     Attributes
     ----------
     caption : str
-    rows : tuple of str
-        The fields whose values make a row.
     heads : tuple of pairs of str
         The row's headings: the column's head, and a template of the fields' names.
     cells : tuple of Cell
+    rows : tuple of str
+        The fields whose values make a row, where they are not those that `heads` names.
     where : mapping, as in `Cell`
         What the fields of every claim must be.
     metric : str
@@ -94,11 +94,11 @@ class Table:
     """
 
     caption: str
-    rows: tuple[str, ...]
     heads: tuple[tuple[str, str], ...]
     cells: tuple[Cell, ...]
+    rows: tuple[str, ...] = ()
     where: Where = field(default_factory=dict)
-    metric: str = HEADLINE
+    metric: str = ""
     split: str = ""
     last: tuple[str, Mapping[str, str]] | None = None
     keep: Callable[[Sequence[Claim]], bool] | None = None
@@ -107,6 +107,9 @@ class Table:
     otherwise: str = ""
 
     def __post_init__(self) -> None:
+        if not self.rows:
+            parts = [part for _, template in self.heads for part in Formatter().parse(template)]
+            object.__setattr__(self, "rows", tuple(name for _, name, _, _ in parts if name))
         named = {*self.rows, *self.where, *(cell.each for cell in self.cells), self.split} - {""}
         for cell in self.cells:
             named |= set(cell.where)

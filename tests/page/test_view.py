@@ -26,7 +26,7 @@ ROOT = Path(__file__).parents[2]
 def made_of(**more):
     given = {
         "caption": "Margins of {own}",
-        "rows": ("title",),
+        "metric": "average_fps",
         "heads": (("Title", "{title}"),),
         "cells": (Cell("margin", "over {each}", each="baseline"),),
     }
@@ -37,6 +37,7 @@ def made_of(**more):
     ("wrong", "said"),
     [
         ({"rows": ("titel",)}, "a claim has no field titel"),
+        ({"heads": (("Title", "{titel}"),)}, "a claim has no field titel"),
         ({"where": {"produkt": "x"}}, "a claim has no field produkt"),
         ({"cells": (Cell("margn", "x"),)}, "no kind of claim called 'margn'"),
         ({"cells": (Cell("margin", "x", {"bas": "y"}),)}, "a claim has no field bas"),
