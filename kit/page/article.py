@@ -13,12 +13,12 @@ from typing import Any
 from markupsafe import Markup
 
 from kit.charts import inline
-from kit.charts.identity import Identity, Look
+from kit.charts.identity import Identity
 from kit.claims.bound_text import with_currency_sign
 from kit.claims.claim import Claim, ClaimBook
 from kit.page.findings import Findings, Standing, _size, outcome_word, upper_first
 from kit.page.html import Html, bullet_list, heading, joined, render
-from kit.page.words import Words, msg
+from kit.page.words import msg
 from kit.rounding import NBSP, OUTCOME_SIGNS
 from kit.settings.metric import HEADLINE, RESULT
 
@@ -30,15 +30,13 @@ _Rows = Sequence[tuple[str, Sequence[tuple[str, Sequence[Claim | None]]]]]
 
 def _opening(book: ClaimBook) -> Html:
     """Return the first screen: headline, deck, every rival in one picture, and what was tested."""
-    found, looks = Findings(book), Identity(book).looks()
-    shown, kind, words = found.standings, found.price_kind, found.words
+    found = Findings(book)
+    shown, words = found.standings, found.words
     measured = [s for s in shown if s.whole is not None]
     scale = inline.RatioScale.fit(_ratios(measured), band=found.level_band)
     parts = (
         sorted((s for s in shown if s.apart is apart), key=_by_margin) for apart in (False, True)
     )
-    scored = found.metric == RESULT
-    price_head, price_words = found.price_note()
     likely_false = {
         s.product: s.expected_false for s in measured if s.expected_false and s.has_decided_titles
     }
@@ -46,55 +44,31 @@ def _opening(book: ClaimBook) -> Html:
     said = {} if alike else likely_false
     scores = words.say("results, sign reversed where less is better; ratio scale")
     frames = words.say("average frames per second, ratio scale")
+    slower, faster = words.say("slower"), words.say("faster")
     return _render(
         "opening",
-        words,
-        locale=book.locale,
-        lang=words.language,
-        house=book.names.get("style"),
-        title=book.title,
-        byline=book.byline,
-        date=book.date,
-        long_date=words.date(book.date),
-        seal=words.say("Sealed or not: marginbook verify says"),
-        headline=found.headline(),
-        deck=found.deck(),
-        caption=found.rivals_caption(),
-        sub=scores if scored else frames,
-        axis=scale.to_axis(
-            slower=words.say("slower"), faster=words.say("faster"), locale=book.locale
-        ),
-        rows=[[_rival_row(found, s, looks, scale, said) for s in part] for part in parts if part],
-        priced=bool(kind) and any(s.price or s.equal for s in shown),
-        kind=words.kind(kind),
-        own=found.own,
-        key_mark=_key_svg(
-            '<path class="like" d="M2 10H42M2 6V14M42 6V14"/><rect class="block" x="16" y="5.5" '
-            'width="12" height="9"/><rect class="needle" x="20.7" y="1" width="2.6" height="18"/>',
-            44,
-        ),
-        key_dot=_key_svg('<circle class="dot ahead" cx="7" cy="10" r="3.4"/>', 14),
-        confidence=found.confidence,
-        level_confidence=found.level_confidence,
-        band=found.band_words,
-        tested=found.tested_note(),
-        unlike=found.unlike_note(),
-        price_head=price_head,
-        price_words=price_words,
+        found,
+        sub=scores if found.metric == RESULT else frames,
+        axis=scale.to_axis(slower=slower, faster=faster, locale=book.locale),
+        rows=[[_rival_row(found, s, scale, said) for s in part] for part in parts if part],
+        priced=bool(found.price_kind) and any(s.price or s.equal for s in shown),
         false_alike=next(map(words.in_page, likely_false.values()), None) if alike else None,
     )
 
 
-def _render(template: str, words: Words, /, **given: Any) -> Html:
-    """Return a template filled, with what says and lists in its language."""
+def _render(template: str, found: Findings, /, **given: Any) -> Html:
+    """Return a template filled: it has the findings and the book, the names of products (`who`),
+    their marks, and what says and lists in the article's language."""
+    words, looks = found.words, Identity(found.book).looks()
     how = {"say": words.say, "tell": words.tell, "plural": words.plural, "iv": words.interval}
-    return render(template, **how, **given)
-
-
-def _key_svg(shapes: str, width: int) -> Markup:
-    """Return a mark of a picture's key."""
-    return Markup(
-        f'<svg class="plot" width="{width}" height="20" aria-hidden="true">{shapes}</svg>'
+    about = {"found": found, "book": found.book, "who": Identity(found.book)}
+    return render(
+        template,
+        mark=lambda product: inline.mark_svg(looks[product]),
+        word=lambda outcome: outcome_word(outcome, words),
+        **how,
+        **about,
+        **given,
     )
 
 
@@ -112,14 +86,9 @@ def _ratios(shown: Sequence[Standing]) -> list[float]:
 
 
 def _rival_row(
-    found: Findings,
-    standing: Standing,
-    looks: Mapping[str, Look],
-    scale: inline.RatioScale,
-    likely_false: Mapping[str, Claim],
+    found: Findings, standing: Standing, scale: inline.RatioScale, likely_false: Mapping[str, Claim]
 ) -> dict[str, Any]:
     """Return what the template says of one rival."""
-    counts = [standing.counts[o] for o in OUTCOME_SIGNS if o in standing.counts]
     cut, margins, words = standing.cut, list(standing.over.values()), found.words
     word = outcome_word(standing.outcome, words)
     if found.turned_by(standing):
@@ -128,29 +97,17 @@ def _rival_row(
     lower = words.tell("{cut} lower", cut=_size(cut)) if cut is not None else ()
     if cut is not None and not cut.value:
         lower = words.tell("above its price")
+    counts = [standing.counts[o] for o in OUTCOME_SIGNS if o in standing.counts]
+    svg = scale.to_row(
+        whole=standing.whole,
+        like=standing.like,
+        margins=margins if len(margins) > 1 else [],
+        band=found.level_band,
+    )
     return {
-        "mark": inline.mark_svg(looks[standing.product]),
-        "name": standing.name,
-        "role": found.role(standing),
-        "svg": scale.to_row(
-            whole=standing.whole,
-            like=standing.like,
-            margins=margins if len(margins) > 1 else [],
-            band=found.level_band,
-        ),
-        "whole": standing.whole,
-        "outcome": standing.outcome,
-        "word": word,
-        "counts": [
-            {"outcome": c.outcome, "word": outcome_word(c.outcome, words), "text": c.text}
-            for c in counts
-            if c.value
-        ],
-        "false": None if likely is None else words.in_page(likely),
-        "price": standing.price,
-        "equal": standing.equal,
-        "cut": lower,
-    }
+        "standing": standing, "svg": svg, "word": word, "counts": [c for c in counts if c.value],
+        "false": None if likely is None else words.in_page(likely), "cut": lower,
+    }  # fmt: skip
 
 
 # --- per title ---
@@ -194,18 +151,11 @@ def _per_title(book: ClaimBook) -> Html:
     panels = _panels(found, shown) if shown[0].speed else []
     return _render(
         "titles",
-        words,
-        heading=found.titles_heading(),
-        words=found.titles_sentences(),
+        found,
         table=table,
         panels=panels,
-        own=found.own,
         axis=inline.zero_axis(_top(book), locale=book.locale) if panels else "",
         low_name=words.word(book.names.get("metrics", {}).get("low_1pct_fps", "1 % low")),
-        confidence=found.confidence,
-        key_mark=inline.mark_svg(Identity(book).looks()[book.product]),
-        key_low=_key_svg('<g class="stem p-own"><path d="M3 10H30M3 6V14"/></g>', 32),
-        key_other=_key_svg('<path class="other" d="M5 4V16"/>', 10),
     )
 
 
@@ -247,7 +197,7 @@ def _lattice(
     numbers : bool
         Whether each picture bears its figure.
     """
-    band, looks, words = found.level_band, Identity(found.book).looks(), found.words
+    band, words = found.level_band, found.words
     values, none = [], words.say("no run")
     for i, standing in enumerate(shown):
         claims = [*(row[1][i] for _, rows in groups for row in rows), standing.whole]
@@ -256,33 +206,13 @@ def _lattice(
         values, band=band, share=100 - NAME_WIDTH, pad=0.2 if numbers else 0.12
     )
 
-    def cell(column: inline.Column, claim: Claim | None) -> dict[str, Any]:
+    def cell(column: inline.Column, claim: Claim | None) -> tuple[Claim | None, Markup]:
         label = claim.text.removesuffix(f"{NBSP}%") if claim is not None and numbers else ""
-        return {
-            "claim": claim,
-            "word": "" if claim is None else outcome_word(claim.outcome, words),
-            "svg": column.to_cell(claim, band=band, none=none, label=label),
-        }
+        return claim, column.to_cell(claim, band=band, none=none, label=label)
 
-    heads = [
-        {
-            "mark": inline.mark_svg(looks[s.product]),
-            "name": Identity(found.book).short(s.product),
-            "text": "" if s.whole is None else s.whole.text,
-            "outcome": s.outcome,
-            "word": outcome_word(s.outcome, words),
-            "width": column.width,
-            "axis": column.to_axis(widths_px=LATTICE_PX, locale=found.book.locale),
-        }
-        for s, column in zip(shown, columns, strict=True)
-    ]
+    axes = [c.to_axis(widths_px=LATTICE_PX, locale=found.book.locale) for c in columns]
     filled = [
-        {
-            "name": name,
-            "rows": [
-                {"name": title, "cells": list(map(cell, columns, claims))} for title, claims in rows
-            ],
-        }
+        (name, [(title, list(map(cell, columns, claims))) for title, claims in rows])
         for name, rows in groups
     ]
     return {
@@ -291,7 +221,7 @@ def _lattice(
         "sub": sub,
         "css": css,
         "name_width": NAME_WIDTH,
-        "heads": heads,
+        "heads": list(zip(shown, columns, axes, strict=True)),
         "groups": filled,
     }
 
@@ -324,19 +254,13 @@ def _panels(found: Findings, shown: Sequence[Standing]) -> list[dict[str, Any]]:
             "low": lows.get((title, own)),
             "rival": cells.get((title, rival)),
             "margin": margin,
-            "word": "" if margin is None else f", {outcome_word(margin.outcome, found.words)}",
         }
 
     return [
         {
-            "mark": inline.mark_svg(looks[standing.product]),
-            "name": standing.name,
-            "short": Identity(book).short(standing.product),
+            "product": standing.product,
             "groups": [
-                {
-                    "name": name,
-                    "rows": [row(t, name, standing) for t in titles if (t, own) in cells],
-                }
+                (name, [row(t, name, standing) for t in titles if (t, own) in cells])
                 for name, titles in _title_rows(found, [standing])
             ],
             "css": "" if n == 0 else " also",
@@ -384,14 +308,8 @@ def _groups(book: ClaimBook) -> Html:
         css="groups",
         numbers=True,
     )
-    return _render(
-        "groups",
-        words,
-        heading=found.groups_heading(),
-        words=found.groups_sentences(),
-        table=table,
-        more=upper_first(words.listed(s.the for s in shown[2:])),
-    )
+    more = upper_first(words.listed(s.the for s in shown[2:]))
+    return _render("groups", found, table=table, more=more)
 
 
 # --- classes, limits, value, machines, method ---
@@ -428,7 +346,7 @@ def _money(book: ClaimBook) -> Html:
     The picture leaves out other classes of machine; the table has them.
     """
     found = Findings(book)
-    kind, looks, words = found.price_kind, Identity(book).looks(), found.words
+    kind, words = found.price_kind, found.words
     if not kind or found.own_price is None:
         return Html("")
     shown = {s.product: s for s in found.standings}
@@ -437,19 +355,6 @@ def _money(book: ClaimBook) -> Html:
         for of in ("suite_fps", "cost_per_fps", "price")
     )
     offered = [p for p in (book.product, *shown) if p in prices and p in speeds]
-    rows = [
-        {
-            "own": p == book.product,
-            "mark": inline.mark_svg(looks[p]),
-            "name": Identity(book).plain(p),
-            "price": prices[p],
-            "speed": speeds[p],
-            "cost": costs[p],
-            "premium": shown[p].premium if p in shown else None,
-            "equal": shown[p].equal if p in shown else None,
-        }
-        for p in offered
-    ]
     near = [p for p in offered if p not in shown or not shown[p].apart]
     first = next(iter(found.weighed), None)
     picture, small = (
@@ -458,13 +363,13 @@ def _money(book: ClaimBook) -> Html:
     cheapest = min(
         (p for p in near if p in costs), key=lambda p: costs[p].value or math.inf, default=""
     )
-    metric = found.metric == HEADLINE
+    caption = words.say("Prices")
+    if cheapest:
+        short = Identity(book).short(cheapest)
+        caption = words.say("Cheapest frames: the {product}", product=short)
     return _render(
         "value",
-        words,
-        locale=book.locale,
-        heading=found.value_heading(),
-        words=found.value_sentences(),
+        found,
         picture=picture,
         small=small,
         kind_name=upper_first(words.kind_of_prices(book.name("group", kind, kind="price"))),
@@ -473,12 +378,9 @@ def _money(book: ClaimBook) -> Html:
             "many frames for the money as {rival}; bars: span of prices",
             rival=first.the if first else words.say("the first rival"),
         ),
-        caption=words.say("Cheapest frames: the {product}", product=Identity(book).short(cheapest))
-        if cheapest
-        else words.say("Prices"),
-        unit="fps" if metric else words.say("point"),
-        own=found.own,
-        rows=rows,
+        caption=caption,
+        unit="fps" if found.metric == HEADLINE else words.say("point"),
+        rows=[(p, prices[p], speeds[p], costs[p], shown.get(p)) for p in offered],
     )
 
 
@@ -572,7 +474,7 @@ def _measured(book: ClaimBook) -> Html:
 
 def _record(book: ClaimBook) -> Html:
     """Return the head of the record, with the choice of what is printed."""
-    return _render("record", Findings(book).words)
+    return _render("record", Findings(book))
 
 
 CAUTIONS = (
