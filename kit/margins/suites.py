@@ -95,7 +95,7 @@ class SuiteMargin(RatioEstimate):
 
         None where days are known, or the interval holds 1 as it is.
         """
-        if self.error is None or self.day_sd is not None or self.center == 0:
+        if self.error is None or self.day_sd is not None:
             return None
         alpha = (1 - self.confidence) * self.care
         found = self.error.break_even_sd(abs(self.center), alpha)

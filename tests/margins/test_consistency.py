@@ -1,6 +1,7 @@
 """Closure of triples, and the gap of one name between classes of machine."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -11,6 +12,7 @@ from scipy import stats
 
 from kit.margins.consistency import (
     _derive_ratio,
+    _derived_care,
     _name_gap,
     _side_errors,
     check_closure,
@@ -301,6 +303,28 @@ def test_margins_of_different_titles_are_independent():
     one, other = compared(runs, titles, product="p0", baselines=["p1"])
     both = _derive_ratio([(one, 1), (other, 1)], confidence=0.95)
     assert both.log_se**2 == pytest.approx(one.log_se**2 + other.log_se**2)
+
+
+def test_the_care_of_a_derived_ratio_is_that_of_the_margins_that_carry_it():
+    # Shares of variance: (power x weight x standard error)^2; care: the product of cares, each to the
+    # square of its share. By hand, from kit/methods.md ("name-gap").
+    runs, titles = drawn_bench(2, titles=2, products=3, runs=5)
+    ab, ac = (
+        summarise_titles(
+            [replace(m, log_se=se, care=care) for m, se, care in zip(made, ses, (0.2, 1.0), strict=True)],
+            suite="all", params=PARAMS, weights={"t0": 3.0},
+        )
+        for made, ses in (
+            (compared(runs, titles, product="p0", baselines=[b]), ses)
+            for b, ses in (("p1", (0.02, 0.01)), ("p2", (0.03, 0.04)))
+        )
+    )  # fmt: skip
+    parts = np.square([0.75 * 0.02, 0.25 * 0.01, 2 * 0.75 * 0.03, 2 * 0.25 * 0.04])
+    shares = parts / parts.sum()
+    expected = 0.2 ** (shares[0] ** 2 + shares[2] ** 2)
+    assert _derived_care([(ab, 1.0), (ac, -2.0)]) == pytest.approx(expected)
+    single = replace(ab.margins[0], log_se=None)
+    assert _derived_care([(single, 1.0)]) == 1.0
 
 
 def test_suites_keep_what_they_share_title_by_title():

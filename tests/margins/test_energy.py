@@ -109,10 +109,13 @@ def test_metered_power_over_frames_per_second():
     assert found.unsettled == (1.0, 1.0) and found.parts is None
 
 
-def test_without_both_intervals_there_is_none():
+@pytest.mark.parametrize(
+    ("rate", "power"), [((), (29.0, 31.0)), ((58.0, 62.0), ())], ids=["rate", "power"]
+)
+def test_without_both_intervals_there_is_none(rate, power):
     cells = [
-        cell("new", "dunes", "average_fps", 60.0),
-        cell("new", "dunes-power", "value", 30.0, 29.0, 31.0),
+        cell("new", "dunes", "average_fps", 60.0, *rate),
+        cell("new", "dunes-power", "value", 30.0, *power),
     ]
     (found,) = weigh(cells=cells)
     assert (found.low, found.high) == (None, None)

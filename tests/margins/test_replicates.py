@@ -213,6 +213,7 @@ def test_pairs_lose_what_a_session_does_to_both():
     logs = {r.run: np.log(r.values[METRIC]) for r in runs}
     d = [logs[f"t0/p0/{i}"] - logs[f"t0/p1/{i}"] for i in range(5)]
     assert shared.pairs.run_var[shared.pairs.keys[key]] == pytest.approx(np.var(d, ddof=1))
+    assert {*shared.pairs.df} == {5 - 1}
 
 
 def test_pairs_count_as_the_independent_ones_among_them():

@@ -383,7 +383,7 @@ def test_a_judged_title_without_a_rate_adds_nothing_to_the_false_ones():
 def test_figures_alone_lean_by_every_title_the_interval_or_the_signs(ratios, outcome):
     """The two tests by scipy."""
     suite = suite_of(ratios, runs=1)
-    assert (suite.low, suite.outcome) == (None, outcome)
+    assert (suite.low, suite.outcome, suite.break_even_day) == (None, outcome, None)
     x, above = np.log(ratios), sum(r > 1 for r in ratios)
     p_values = stats.ttest_1samp(x, 0).pvalue, stats.binomtest(above, len(ratios)).pvalue
     on_its_side = above if x.mean() > 0 else len(ratios) - above
@@ -429,7 +429,8 @@ def test_a_product_s_day_widens_the_suite_as_a_second_version_says():
     k, weight, care = product_day(x, w)
     assert suite.day_sd == pytest.approx(math.sqrt(k @ weight), rel=1e-4)
     assert suite.care == pytest.approx(care, rel=1e-4)
-    assert "days_unknown" not in suite.marks and suite.break_even_day is None
+    assert "days_unknown" not in suite.marks
+    assert replace(suite, center=3.0).break_even_day is None  # however clear: the days are known
     # The same four sessions in all titles: (1 - sum w^2) / 4.
     half = by_second_version(suite, k, weight, (1 - 0.375) / 4)
     assert math.log(suite.high / suite.ratio) == pytest.approx(half, rel=3e-3)
@@ -467,3 +468,14 @@ def test_a_product_without_a_session_tells_nothing_of_days():
     runs = [r for r in runs if (r.product, r.title, r.session) != ("p2", "t1", "s3")]
     k, weight, _ = product_day(x[:, :2], np.full(3, 1 / 3))
     assert day_suite(runs, titles).day_sd == pytest.approx(math.sqrt(k @ weight), rel=1e-4)
+
+
+def test_a_day_is_the_same_of_times_as_of_rates():
+    runs, _, x = sessioned_bench()
+    titles = {name: Title(name=name, measures="duration") for name in ("t0", "t1", "t2")}
+    times = [replace(r, values={"value": 1 / r.values[METRIC]}) for r in runs]
+    margins = compared(times, titles, product="p0", baselines=["p1"], metric="value")
+    suite = summarise_titles(margins, suite="all", params=PARAMS)
+    k, weight, _ = product_day(x[:, :2], np.full(3, 1 / 3))  # of the margins' own products
+    assert suite.day_sd == pytest.approx(math.sqrt(k @ weight), rel=1e-4)
+    assert suite_of([2.0, 0.5], spread=0.01).break_even_day is None  # level as it is

@@ -5,6 +5,7 @@ import pytest
 from by_hand_shared import false_signs, product_day, suite_half_width, t_mixture
 from scipy import stats
 
+from kit.stats import suite_errors
 from kit.stats.crossed_variance import Mixture
 from kit.stats.suite_errors import (
     DayPosterior,
@@ -128,3 +129,20 @@ def test_the_error_that_widens_a_normal_one_to_a_size_makes_up_the_rest(alpha):
     expected = np.sqrt((size / stats.norm.ppf(1 - alpha / 2)) ** 2 - 0.01**2)
     assert total.break_even_sd(size, alpha) == pytest.approx(expected, rel=3e-3)
     assert total.break_even_sd(0.0099 * stats.norm.ppf(1 - alpha / 2), alpha) is None
+
+
+@pytest.mark.parametrize("alpha", [0.3, 0.05, 0.001])
+def test_an_interval_is_found_in_a_few_of_newtons_steps(alpha, monkeypatch):
+    # Quadratic convergence; halving alone takes thirty steps to nine digits.
+    total = ErrorSum.of(errors_of([0.01, 0.02], [4.0, 9.0], step=0.25), np.array([0.5, 0.5]))
+    steps = []
+    monkeypatch.setattr(
+        suite_errors, "_within", lambda *given: steps.append(given) or _within(*given)
+    )
+    # Two at once: each as if alone.
+    halves = ErrorSum.half_widths([total, total], np.array([alpha, alpha / 3]))
+    assert len(steps) <= 10
+    for half, left in zip(halves, (alpha, alpha / 3), strict=True):
+        inside, _ = _within(np.array([half]), total.s[None], total.phi[None])
+        assert inside[0] == pytest.approx(1 - left, abs=1e-9)
+        assert half == pytest.approx(total.half_width(left), rel=1e-12)
