@@ -19,7 +19,7 @@ from ruamel.yaml.representer import SafeRepresenter
 from kit.archive.bag import Item
 from kit.bench.journal import Journal
 from kit.bench.prices import COLUMNS, RATE, PriceRow, read_prices
-from kit.bench.runs import RunRow, SheetText, read_run_sheet, select_rows
+from kit.bench.runs import RunRow, SheetText, read_run_sheet
 from kit.claims.claim import SCHEMA_NAMES, ClaimBook
 from kit.claims.of_pages import titles_named
 from kit.errors import RunFileError, SealError
@@ -75,9 +75,11 @@ class Scope:
         params, bench = loaded.params, loaded.bench
         every = read_run_sheet(bench)
         titles = review_titles(every, params, bench)
-        own = {row.run for row in select_rows(every, products=params.products, titles=titles)}
-        own |= {entry.run for entry in params.screen.set_aside}
-        rows = tuple(row for row in every if row.run in own)
+        named = {entry.run for entry in params.screen.set_aside}
+        compared = {(product, title) for product in params.products for title in titles}
+        rows = tuple(
+            row for row in every if row.run in named or (row.product, row.title) in compared
+        )
         return cls(loaded, titles, rows, read_prices(bench), Journal.read(bench.folder))
 
     def bag_info(

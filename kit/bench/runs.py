@@ -15,11 +15,12 @@ import json
 import os
 import re
 import stat
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from fnmatch import fnmatchcase
-from itertools import count, pairwise
+from functools import cached_property
+from itertools import chain, count, islice, pairwise
 from operator import itemgetter
 from pathlib import Path, PurePosixPath
 from typing import Literal, Self
@@ -183,6 +184,17 @@ class SheetText:
             With every fault: no such file, not text, no header, a column without a name or with a
             name twice, a quotation mark left open, cells beyond the last column.
         """
+        return cls.parse(cls.bytes_of(path, file=file), file=file)
+
+    @staticmethod
+    def bytes_of(path: Path, *, file: str) -> bytes:
+        """Return the bytes of a CSV file, of an .xlsx those its first sheet is as CSV.
+
+        Raises
+        ------
+        BenchError
+            If there is no such file, it cannot be read, or is far too large.
+        """
         try:
             if path.stat().st_size > _MAX_SHEET_BYTES:
                 raise BenchError.at(file, f"larger than {_MAX_SHEET_BYTES >> 20} MiB")
@@ -196,42 +208,57 @@ class SheetText:
                 raw = next(sheets_in(raw, file=file))[1]
             except RunFileError as error:
                 raise BenchError(error.faults) from None
-        return cls.parse(raw, file=file)
+        return raw
 
     @classmethod
     def parse(cls, raw: bytes, *, file: str) -> Self:
         """Return the cells of a CSV file from its bytes; faults as `read`."""
+        sheet, _, rows = cls.opened(raw, file=file)
+        return replace(sheet, rows=tuple(rows))
+
+    @classmethod
+    def opened(
+        cls, raw: bytes, *, file: str
+    ) -> tuple[Self, str, Iterator[tuple[int, tuple[str, ...]]]]:
+        """Return a sheet without its rows, its text, and what gives the rows one by one.
+
+        Faults are those of `read`; those of names and rows are raised after the last row.
+        """
         text, encoding = _decoded(raw, file)
         # A spreadsheet's hint about its own delimiter may stand before the header.
         hint = re.match(r"sep=([,;\t])\r?\n", text)
-        body = text[hint.end() :] if hint else text
-        first = next((line for line in body.splitlines() if line.strip(' ,;\t"')), "")
+        lines = islice(io.StringIO(text, newline=""), 1 if hint else 0, None)
+        first = next((line for line in lines if line.strip(' ,;\t"\r\n')), "").rstrip("\r\n")
         delimiter = hint[1] if hint else max(_DELIMITERS, key=first.count)
         if (columns := first.count(delimiter) + 1) > _MAX_COLUMNS:
             raise BenchError.at(file, f"has {columns} columns; a sheet has at most {_MAX_COLUMNS}")
-        faults: list[Fault] = []
-        table = _table(text, delimiter, file, faults)[1 if hint else 0 :]
-        if not table or not first:
-            nothing = Fault(file, "the file is empty; its first line names the columns")
-            raise BenchError(faults or [nothing])
-        (line, names), *rows = table
+        table = islice(_records(text, delimiter, file), 1 if hint else 0, None)
+        line, names = next(table, (0, ()))
+        if not names or not first:
+            raise BenchError.at(file, "the file is empty; its first line names the columns")
         width = max((i for i, name in enumerate(names, 1) if name), default=0)
-        faults += _header_faults(names[:width], line, file)
-        whole: list[tuple[int, tuple[str, ...]]] = []
-        for row_line, cells in rows:
+        line_end = "\r\n" if "\r\n" in text[: 1 << 16] else "\n"
+        sheet = cls(file, names[:width], (), delimiter, line_end, encoding, line)
+        return sheet, text, sheet._of_width(table)
+
+    def _of_width(
+        self, table: Iterable[tuple[int, tuple[str, ...]]]
+    ) -> Iterator[tuple[int, tuple[str, ...]]]:
+        """Yield line and cells of each row, as many as there are columns; then raise the faults."""
+        faults = _header_faults(self.header, self.header_line, self.file)
+        width = len(self.header)
+        for line, cells in table:
             if len(cells) > width and (beyond := next(filter(None, cells[width:]), "")):
-                quoted = f"a cell that holds {delimiter!r}, such as a decimal comma"
+                quoted = f"a cell that holds {self.delimiter!r}, such as a decimal comma"
                 said = (
                     f"{beyond!r} stands beyond the last column; {quoted}, is put in quotation marks"
                 )
-                faults.append(Fault(file, said, line=row_line))
+                faults.append(Fault(self.file, said, line=line))
             if len(cells) != width:
                 cells = (*cells[:width], *[""] * (width - len(cells)))
-            whole.append((row_line, cells))
+            yield line, cells
         if faults:
             raise BenchError(faults)
-        line_end = "\r\n" if "\r\n" in text[: 1 << 16] else "\n"
-        return cls(file, names[:width], tuple(whole), delimiter, line_end, encoding, line)
 
 
 # Columns whose cells are days and moments, and numbers, in a spreadsheet.
@@ -278,19 +305,22 @@ def _decoded(raw: bytes, file: str) -> tuple[str, str]:
     return text, encoding
 
 
-def _table(
-    text: str, delimiter: str, file: str, faults: list[Fault]
-) -> list[tuple[int, tuple[str, ...]]]:
-    """Return line and cells of every row that is not empty."""
+def _records(text: str, delimiter: str, file: str) -> Iterator[tuple[int, tuple[str, ...]]]:
+    """Yield line and cells of every row that is not empty.
+
+    Raises
+    ------
+    BenchError
+        Where a quotation mark is left open.
+    """
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
-    table: list[tuple[int, tuple[str, ...]]] = []
     line = 1
     try:
         for cells in reader:
             # Tuples of text are left alone by the garbage collector; lists cost a second here.
             stripped = tuple([cell.strip() for cell in cells])
             if any(stripped):
-                table.append((line, stripped))
+                yield line, stripped
             line = reader.line_num + 1
     except csv.Error as error:
         quoted = text.splitlines()[line - 1 : line]
@@ -300,9 +330,7 @@ def _table(
             if "expected after" in str(error) or "end of data" in str(error)
             else str(error)
         )
-        faults.append(Fault(file, f"{what}{shown}", line=line))
-        return []
-    return table
+        raise BenchError.at(file, f"{what}{shown}", line=line) from None
 
 
 def _header_faults(names: tuple[str, ...], line: int, file: str) -> list[Fault]:
@@ -493,8 +521,8 @@ class _Walk:
         if missing:
             raise BenchError(self.faults)
 
-    def row(self, line: int, written: tuple[str, ...]) -> RunRow:
-        """Return one row."""
+    def row(self, line: int, written: tuple[str, ...], *, hashed: bool = True) -> RunRow:
+        """Return one row; without its SHA-256 where it is looked at only."""
         self.line = line
         cells = (*written, "")  # the place of every column the sheet does not have
         texts = self.texts_of(cells)
@@ -527,7 +555,7 @@ class _Walk:
             unit,
             {name: cells[place] for place, name in self.conditions if cells[place]},
             line,
-            hash_cells(stated),
+            hash_cells(stated) if hashed else "",
             part,
             *self.passes(stated, typed),
         )
@@ -722,31 +750,98 @@ class Run:
 
 
 def read_run_sheet(bench: Bench) -> tuple[RunRow, ...]:
-    """Read `runs.csv` of a bench, as people keep it in a spreadsheet.
+    """Return every row of a bench's run sheet, in its order; faults as `RunSheet`."""
+    return parse_run_sheet(SheetText.read(bench.folder / "runs.csv", file=_name_of(bench)), bench)
+
+
+def _name_of(bench: Bench) -> str:
+    return f"{bench.folder.name}/runs.csv"
+
+
+class RunSheet:
+    """The run sheet of a bench, every row of it checked, of which rows are made when asked for.
 
     Comma, semicolon or tab, a byte-order mark, space around cells and empty columns or lines are
     accepted. Logs are not opened: a review reads only those it needs.
 
-    Returns
-    -------
-    tuple of RunRow
-        In the order of the sheet.
+    Parameters
+    ----------
+    bench : Bench
+    raw : bytes, optional
+        As `SheetText.bytes_of` gives them; else they are read.
+    index : bytes, optional
+        What `index` was of the same bytes and a bench alike: they are not checked again.
 
     Raises
     ------
     BenchError
         With every fault of the sheet, each with its line and column.
     """
-    sheet = SheetText.read(bench.folder / "runs.csv", file=f"{bench.folder.name}/runs.csv")
-    return parse_run_sheet(sheet, bench)
 
+    def __init__(
+        self, bench: Bench, raw: bytes | None = None, *, index: bytes | None = None
+    ) -> None:
+        if raw is None:
+            raw = SheetText.bytes_of(bench.folder / "runs.csv", file=_name_of(bench))
+        self._sheet, text, rows = SheetText.opened(raw, file=_name_of(bench))
+        self._bench = bench
+        self.index = index or self._checked(rows)
+        known = json.loads(self.index)
+        self._lines_of: dict[str, list[int]] = known["products"]
+        self.conditions = frozenset(known["conditions"])  # that any row states
+        self._lines = io.StringIO(text, newline="").readlines()
+        self._made: dict[frozenset[str], tuple[RunRow, ...]] = {}
 
-def select_rows(
-    rows: Iterable[RunRow], *, products: Iterable[str], titles: Iterable[str]
-) -> tuple[RunRow, ...]:
-    """Return the rows of the given products in the given titles, in the order of the sheet."""
-    of, in_ = frozenset(products), frozenset(titles)
-    return tuple(row for row in rows if row.product in of and row.title in in_)
+    def _checked(self, rows: Iterator[tuple[int, tuple[str, ...]]]) -> bytes:
+        """Check every row; return the lines of each product, and the conditions stated."""
+        walk = _Walk(self._sheet, self._bench)
+        try:
+            walk.check_header()
+        except BenchError:
+            for _ in rows:  # its own faults come first
+                pass
+            raise
+        lines_of: dict[str, list[int]] = {}
+        conditions: set[str] = set()
+        for line, cells in rows:
+            row = walk.row(line, cells, hashed=False)
+            lines_of.setdefault(row.product, []).append(line)
+            conditions.update(row.conditions)
+        if walk.faults:
+            raise BenchError(sorted(walk.faults, key=lambda fault: fault.line or 0))
+        found = {"products": lines_of, "conditions": sorted(conditions)}
+        return json.dumps(found, separators=(",", ":")).encode()
+
+    def rows_of(self, products: Iterable[str]) -> tuple[RunRow, ...]:
+        """Return the rows of some products, in the order of the sheet."""
+        asked = frozenset(products)
+        if asked not in self._made:
+            walk = _Walk(self._sheet, self._bench)
+            lines = sorted(line for product in asked for line in self._lines_of.get(product, ()))
+            self._made[asked] = tuple(walk.row(*found) for found in self._cells_at(lines))
+        return self._made[asked]
+
+    def select(self, products: Iterable[str], titles: Iterable[str]) -> tuple[RunRow, ...]:
+        """Return the rows of the given products in the given titles, in the order of the sheet."""
+        wanted = set(titles)
+        return tuple(row for row in self.rows_of(products) if row.title in wanted)
+
+    @cached_property
+    def runs(self) -> frozenset[str]:
+        """The ids of every row."""
+        place = self._sheet.header.index("run")
+        lines = chain.from_iterable(self._lines_of.values())
+        return frozenset(cells[place] for _, cells in self._cells_at(lines))
+
+    def _cells_at(self, lines: Iterable[int]) -> Iterator[tuple[int, tuple[str, ...]]]:
+        """Yield line and cells of the rows that begin at some lines; each may go over several."""
+        width = len(self._sheet.header)
+        for line in lines:
+            following = map(self._lines.__getitem__, count(line - 1))
+            cells = [
+                c.strip() for c in next(csv.reader(following, delimiter=self._sheet.delimiter))
+            ]
+            yield line, (*cells[:width], *[""] * (width - len(cells)))
 
 
 def read_run(row: RunRow, bench: Bench, *, sensors: bool = True) -> Run:

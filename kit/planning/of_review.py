@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import polygamma
 
-from kit.bench.runs import SheetText, read_run_sheet, select_rows
+from kit.bench.runs import RunSheet, SheetText
 from kit.errors import UsageError
 from kit.margins.cells import MIN_SHARED
 from kit.margins.replicates import SharedVariances, fit_variances, pair_key
@@ -698,9 +698,8 @@ def plan_from_params(path: Path, *, looks: int = 0) -> Planned:
     """
     loaded = load_params(path)
     params, bench = loaded.params, loaded.bench
-    sheet = read_run_sheet(bench)
     titles = planned_titles(params, bench)
-    rows = select_rows(sheet, products=params.products, titles=titles)
+    rows = RunSheet(bench).select(params.products, titles)
     diagnostics, metrics = read_and_measure(rows, loaded)
     screened = screen_runs(rows, diagnostics, bench, params)
     used = [m for run, m in metrics.items() if run not in screened.set_aside]

@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import Any
 
 from kit.bench.prices import read_prices
-from kit.bench.runs import read_run_sheet
+from kit.bench.runs import RunSheet
 from kit.claims.claim import ClaimBook
 from kit.errors import ExecutionError, KitError, SealError, UsageError
 from kit.package import installed_versions, kit_version
@@ -251,8 +251,7 @@ def _bench_parts(params_path: Path) -> dict[str, str]:
     """
     loaded = load_params(params_path)
     params, bench = loaded.params, loaded.bench
-    wanted = set(params.products)
-    rows = [row for row in read_run_sheet(bench) if row.product in wanted]
+    rows = RunSheet(bench).rows_of(params.products)
     logs = {row.log: bench.folder / row.log for row in rows if row.log}
     stats = [
         f"{name} {p.stat().st_size} {p.stat().st_mtime_ns}" if p.is_file() else f"{name} gone"

@@ -14,7 +14,7 @@ import numpy as np
 
 from kit.bench.evidence import explain_unreadable, refuse_altered
 from kit.bench.prices import PriceRow, read_prices
-from kit.bench.runs import RunRow, read_run_sheet, select_rows
+from kit.bench.runs import RunRow, RunSheet, SheetText
 from kit.errors import BenchError, Fault, ParamsError, RunFileError
 from kit.margins.cells import Cell, WithinRuns, compare_within, make_cells
 from kit.margins.compare import LevelDifference, Margin, compare_levels, compare_products
@@ -36,7 +36,7 @@ from kit.metrics.measuring import (
     measure_runs,
 )
 from kit.metrics.run_metrics import RunDiagnostics, RunMetrics, Stretch
-from kit.metrics.store import Store
+from kit.metrics.store import Store, code_key, content_key
 from kit.screening.controls import Controls, check_controls, compared_pairs, name_pairs
 from kit.screening.run_rules import epoch_of
 from kit.screening.screen import Screened, screen_runs, unknown_names
@@ -89,7 +89,7 @@ class Review:
     controls: Controls
     prices: tuple[PriceRow, ...]
     store: Store | None = None  # where pictures drawn before are found again
-    sheet: tuple[RunRow, ...] = ()  # every row of the bench
+    sheet: RunSheet | None = None  # of the bench, with rows of other products, too
     look: _Look | None = None  # where looks are registered; intervals are made at its level
 
     def changed(self, loaded: LoadedParams, *, reading: Reading = PLAIN) -> Review:
@@ -104,6 +104,8 @@ class Review:
             As `load_review`.
         """
         reading = replace(reading, store=reading.store or self.store)
+        if self.sheet is None:
+            raise ValueError("a review is changed from one that has its run sheet")
         return _screened(loaded, self.sheet, self.prices, reading, before=self)
 
     @property
@@ -209,13 +211,14 @@ def load_review(
     loaded = params
     if not isinstance(loaded, LoadedParams):
         loaded = load_params(Path(loaded), bench_folder=bench_folder)
-    sheet, prices = _read_tables(loaded.bench)
-    return _screened(loaded, sheet, prices, reading or Reading.in_kernel(os.environ))
+    reading = reading or Reading.in_kernel(os.environ)
+    sheet, prices = _read_tables(loaded.bench, reading.store)
+    return _screened(loaded, sheet, prices, reading)
 
 
 def _screened(
     loaded: LoadedParams,
-    sheet: tuple[RunRow, ...],
+    sheet: RunSheet,
     prices: tuple[PriceRow, ...],
     reading: Reading,
     *,
@@ -225,8 +228,8 @@ def _screened(
     params, bench = loaded.params, loaded.bench
     if unknown := unknown_names(sheet, loaded):
         raise ParamsError(unknown)
-    titles = review_titles(sheet, params, bench)
-    rows = tuple(select_rows(sheet, products=params.products, titles=titles))
+    titles = review_titles(sheet.rows_of(params.products), params, bench)
+    rows = sheet.select(params.products, titles)
     told: dict[str, RunDiagnostics] = {}
     figures: dict[str, RunMetrics] = {}
     there: set[str] = set()
@@ -320,22 +323,43 @@ def _screened_alike(
     )
 
 
-def _read_tables(bench: Bench) -> tuple[tuple[RunRow, ...], tuple[PriceRow, ...]]:
+# What the faults of a run sheet depend on, besides sheet and bench.
+_SHEET_CODE = (
+    "errors", "settings.yaml", "settings.bench_file", "settings.metric", "logs.shapes",
+    "bench.runs",
+)  # fmt: skip
+
+
+def _read_sheet(bench: Bench, store: Store | None) -> RunSheet:
+    """Return the run sheet; one that was found without fault before is not checked again."""
+    raw = SheetText.bytes_of(bench.folder / "runs.csv", file=f"{bench.folder.name}/runs.csv")
+    if store is None:
+        return RunSheet(bench, raw)
+    names = repr((list(bench.products), bench.titles, bench.layouts, bench.controls))
+    key = content_key("run sheet", code_key(_SHEET_CODE, ()), names, raw)
+    kept = store.load(key)
+    sheet = RunSheet(bench, raw, index=kept)
+    if kept is None:
+        store.keep(key, sheet.index)
+    return sheet
+
+
+def _read_tables(bench: Bench, store: Store | None) -> tuple[RunSheet, tuple[PriceRow, ...]]:
     """Return the run sheet and the prices; the faults of both are raised together."""
     faults: list[Fault] = []
-    rows: tuple[RunRow, ...] = ()
+    sheet: RunSheet | None = None
     prices: tuple[PriceRow, ...] = ()
     try:
-        rows = read_run_sheet(bench)
+        sheet = _read_sheet(bench, store)
     except BenchError as error:
         faults += error.faults
     try:
         prices = read_prices(bench)
     except BenchError as error:
         faults += error.faults
-    if faults:
+    if sheet is None or faults:
         raise BenchError(faults)
-    return rows, prices
+    return sheet, prices
 
 
 def review_titles(rows: Sequence[RunRow], params: ReviewParams, bench: Bench) -> tuple[str, ...]:
@@ -344,7 +368,7 @@ def review_titles(rows: Sequence[RunRow], params: ReviewParams, bench: Bench) ->
     Parameters
     ----------
     rows : sequence of RunRow
-        All rows of the run sheet.
+        All rows of the review's products.
     params : ReviewParams
         With `titles: all` these are the titles the product ran (or tried to) and at least one
         other product of the review ran, or that are steps of an axis; else those that params name.

@@ -247,9 +247,9 @@ def _low(review: Review, value: Any) -> list[Edit]:
 def _set_aside(review: Review, value: Any) -> list[Edit]:
     if not isinstance(value, Mapping):
         raise UsageError(f"{FILE}: set_aside takes runs with their reasons: {{run: reason}}")
-    sheet = {row.run for row in review.sheet}
     for run in value:
-        known_name(run, sheet, "run in the run sheet")
+        if review.sheet is not None and run not in review.row_of:
+            known_name(run, review.sheet.runs, "run in the run sheet")
         known_name(run, review.row_of, "run of this review")
         if run in review.screened.set_aside:
             said = review.screened.set_aside[run]

@@ -6,10 +6,10 @@ The rules themselves are in `run_rules` (a run, beside its siblings, run again s
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
-from kit.bench.runs import RunRow
+from kit.bench.runs import RunRow, RunSheet
 from kit.errors import Fault, did_you_mean
 from kit.metrics.run_metrics import RunDiagnostics
 from kit.screening import run_rules, title_rules
@@ -262,19 +262,22 @@ def rules_in_force(params: ScreenParams) -> tuple[_RuleInForce, ...]:
     )
 
 
-def unknown_names(sheet: Sequence[RunRow], loaded: LoadedParams) -> list[Fault]:
+def unknown_names(sheet: RunSheet, loaded: LoadedParams) -> list[Fault]:
     """Return a fault for each run or condition that params name and the run sheet does not have.
 
     Parameters
     ----------
-    sheet : sequence of RunRow
-        Every row of the run sheet, not of one review alone.
+    sheet : RunSheet
+        The run sheet of the bench.
     loaded : LoadedParams
         The review's params, with their file for line numbers.
     """
-    runs = [row.run for row in sheet]
-    faults = _unknown_set_aside_runs(loaded.params.screen, runs, loaded.document)
-    return faults + _unknown_condition(sheet, loaded)
+    screen = loaded.params.screen
+    runs: Collection[str] = {row.run for row in sheet.rows_of(loaded.params.products)}
+    if any(entry.run not in runs for entry in screen.set_aside):
+        runs = sheet.runs
+    faults = _unknown_set_aside_runs(screen, runs, loaded.document)
+    return faults + _unknown_condition(sheet.conditions, loaded)
 
 
 def _unknown_set_aside_runs(
@@ -303,12 +306,11 @@ def _unknown_set_aside_runs(
     ]
 
 
-def _unknown_condition(rows: Iterable[RunRow], loaded: LoadedParams) -> list[Fault]:
+def _unknown_condition(known: Collection[str], loaded: LoadedParams) -> list[Fault]:
     """Return a fault if params tell runs apart by a condition that no run of the bench has."""
     retest = loaded.params.retest
     if retest is None or retest.condition in {None, "session"}:
         return []
-    known = {name for row in rows for name in row.conditions}
     if not known or retest.condition in known:
         return []
     guess = did_you_mean(retest.condition or "", known, listed=len(known))

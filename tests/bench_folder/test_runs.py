@@ -15,12 +15,12 @@ from wrong_files import SHEET_HEAD, TYPED
 
 from kit.bench.runs import (
     Run,
+    RunSheet,
     SheetText,
     _spreadsheet_cell,
     log_name_problem,
     read_run,
     read_run_sheet,
-    select_rows,
 )
 from kit.errors import BenchError, RunFileError
 from kit.settings.bench_file import Bench, read_bench
@@ -66,7 +66,24 @@ def bench(tmp_path: Path) -> Bench:
 def read(bench: Bench, sheet: str | bytes):
     raw = sheet if isinstance(sheet, bytes) else sheet.encode()
     (bench.folder / "runs.csv").write_bytes(raw)
-    return read_run_sheet(bench)
+    return read_both_ways(bench)
+
+
+def read_both_ways(bench: Bench):
+    """Return all rows, or raise all faults; a sheet whose rows come when asked for has the same."""
+    try:
+        rows = read_run_sheet(bench)
+    except BenchError as error:
+        with pytest.raises(BenchError) as caught:
+            RunSheet(bench)
+        assert caught.value.faults == error.faults
+        raise
+    checked = RunSheet(bench)
+    for sheet in (checked, RunSheet(bench, index=checked.index)):
+        assert sheet.rows_of(bench.products) == rows
+        assert sheet.runs == {row.run for row in rows}
+        assert sheet.conditions == {name for row in rows for name in row.conditions}
+    return rows
 
 
 def faults_of(bench: Bench, sheet: str | bytes) -> list[str]:
@@ -232,11 +249,20 @@ def test_free_text_may_begin_like_a_formula(bench):
 
 
 def test_selected_rows_keep_the_order_of_the_sheet(bench):
-    rows = read_run_sheet(bench)
-    assert [r.run for r in select_rows(rows, products=["birch-6"], titles=["weir"])] == ["b1"]
-    assert select_rows(rows, products=["birch-6"], titles=["hush"]) == ()
-    both = select_rows(rows, products=["birch-6", "alder-4"], titles=["weir"])
-    assert [r.run for r in both] == ["a1", "b1"]
+    sheet = RunSheet(bench)
+    assert [r.run for r in sheet.select(["birch-6"], ["weir"])] == ["b1"]
+    assert sheet.select(["birch-6"], ["hush"]) == ()
+    assert [r.run for r in sheet.select(["birch-6", "alder-4"], ["weir"])] == ["a1", "b1"]
+
+
+def test_a_sheet_found_without_fault_is_not_checked_again(bench):
+    sheet = RunSheet(bench)
+    wrong = SHEET.replace("2026-05-01,s1", "in May,s1").encode()
+    with pytest.raises(BenchError, match="in May"):
+        RunSheet(bench, wrong)
+    assert RunSheet(bench, wrong, index=sheet.index).rows_of(["alder-4"]) == sheet.rows_of(
+        ["alder-4"]
+    )
 
 
 def test_logs_are_read_for_the_rows_asked_for_only(bench):
@@ -326,7 +352,7 @@ def test_any_bytes_give_rows_or_faults(tmp_path_factory, data):
     for head in (b"", b"run,product,title\n"):
         (folder / "runs.csv").write_bytes(head + data)
         try:
-            rows = read_run_sheet(bench)
+            rows = read_both_ways(bench)
         except BenchError as error:
             assert error.faults
         else:
