@@ -61,7 +61,7 @@ class SuiteMargin(RatioEstimate):
     left_out: Mapping[str, str]  # title -> why it is not shared
     margins: tuple[Margin, ...]
     error: ErrorSum | None = field(default=None, compare=False, repr=False)  # of ln(ratio)
-    care: float = 1.0  # factor on the share of errors the interval leaves out
+    care: float  # factor on the share of errors the interval leaves out
 
     @property
     def smallest(self) -> Margin:

@@ -18,6 +18,7 @@ from scipy.special import stdtrit
 
 from kit.bench.runs import RunRow
 from kit.metrics.run_metrics import RunDiagnostics
+from kit.rounding import Rounded
 from kit.screening.controls import compared_pairs
 from kit.screening.flags import CellKey, Flag, Rule, View, few, moment, percent
 from kit.settings.metric import METRICS, tail_shares
@@ -303,12 +304,10 @@ class _UnlikePair:
 
 
 def _spell_interval(level: _Level) -> str:
-    """Return a difference with its 90 % interval."""
-    size = percent(math.expm1(level.mean))
-    if math.isinf(level.half):
-        return f"{size} without an interval"
-    low, high = (percent(math.expm1(level.mean + side * level.half)) for side in (-1, 1))
-    return f"{size} ({low} to {high})"
+    """Return a lead with its 90 % interval, as margins are printed."""
+    known = () if math.isinf(level.half) else (level.mean - level.half, level.mean + level.half)
+    lead = Rounded.ratio(math.exp(level.mean), *map(math.exp, known))
+    return f"{lead.text} ({lead.interval})" if known else f"{lead.text} without an interval"
 
 
 def _cell_levels(view: View, *, without: set[CellKey]) -> dict[CellKey, _Level]:

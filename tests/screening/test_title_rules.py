@@ -91,8 +91,8 @@ def test_unlike_products_that_agree_in_one_title():
     (flag,) = title_rules._find_processor_bound(view(pairs))
     assert (flag.run, flag.product, flag.title) == ("", "", "dunes")
     assert flag.action == "flag"
-    assert "ibis over stork is 0.753 % (0.577 % to 0.928 %)" in flag.reason
-    assert "and 56.2 % (56.1 % to 56.4 %) over their other titles" in flag.reason
+    assert "ibis over stork is +0.8\u00a0% (+0.6 to +0.9)" in flag.reason
+    assert "and +56.2\u00a0% (+56.1 to +56.4) over their other titles" in flag.reason
 
 
 def test_intervals_are_those_of_scipy():

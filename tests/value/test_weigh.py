@@ -296,6 +296,7 @@ def suite(
 ):
     return SuiteMargin(
         suite=name,
+        care=1.0,
         product="new",
         baseline=baseline,
         metric=metric,
