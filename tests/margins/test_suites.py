@@ -169,6 +169,20 @@ def test_influence_is_the_suite_without_the_title():
     assert suite_of([1.1]).influence == {}
 
 
+def test_a_suite_among_several_is_that_of_a_higher_confidence():
+    # Bonferroni: alpha over their number; level is two tests at 5 %, a 90 % interval.
+    margins = margins_of([1.012, 0.999], spread=0.01)
+    suite = summarise_titles(margins, suite="all", params=PARAMS)
+    many = suite.adjusted(4, PARAMS)
+    for ends, alpha in (((many.low, many.high), 0.05), ((many.level_low, many.level_high), 0.10)):
+        sure = PARAMS.model_copy(update={"confidence": 1 - alpha / 4})
+        other = summarise_titles(margins, suite="all", params=sure)
+        assert ends == pytest.approx((other.low, other.high), rel=1e-9)
+    assert (suite.outcome, many.outcome) == ("level", "unresolved")
+    bare = suite_of([1.1, 1.2], runs=1)
+    assert bare.adjusted(4, PARAMS) == bare
+
+
 def test_a_suite_of_one_title_is_its_margin():
     (margin,) = margins_of([1.1])
     suite = summarise_titles([margin], suite="all", params=PARAMS)
