@@ -51,6 +51,7 @@ def _opening(book: ClaimBook) -> Html:
         sub=scores if found.metric == RESULT else frames,
         axis=scale.to_axis(slower=slower, faster=faster, locale=book.locale),
         rows=[[_rival_row(found, s, scale, said) for s in part] for part in parts if part],
+        by_figures=bool(measured) and all(s.whole and s.whole.low is None for s in measured),
         priced=bool(found.price_kind) and any(s.price or s.equal for s in shown),
         false_alike=next(map(words.in_page, likely_false.values()), None) if alike else None,
     )
@@ -155,7 +156,7 @@ def _per_title(book: ClaimBook) -> Html:
         table=table,
         panels=panels,
         axis=inline.zero_axis(_top(book), locale=book.locale) if panels else "",
-        low_name=words.word(book.names.get("metrics", {}).get("low_1pct_fps", "1 % low")),
+        low_name=words.word(book.names.get("metrics", {}).get("low_1pct_fps", "")),
     )
 
 

@@ -1266,6 +1266,8 @@ class Findings:
                 "{class_there} class {there}.",
                 here=words.with_interval(here), there=words.with_interval(there), **given,
             ))  # fmt: skip
+            if here.low is None or there.low is None:
+                sentences.append((say("How far runs scatter was not measured."),))
             if gap is not None:
                 sentences.append(
                     words.tell("One step over the other: {gap}.", gap=words.with_interval(gap))

@@ -47,6 +47,7 @@ from kit.page.html import (
     paragraph,
     text_html,
 )
+from kit.page.view import mark_words
 from kit.report.files import new_folder, note_inputs, read_inputs, why_stale, write_whole
 from kit.rounding import Rounded, table_csv
 from kit.screening.flags import few
@@ -88,7 +89,7 @@ class _Place:
     high: float | None
     confidence: float | None
     outcome: str
-    marks: str  # joined by "; "
+    marks: str  # in words, joined by "; "
     review: str
     date: str
     claim: str
@@ -140,8 +141,9 @@ def _make_league(finished: Sequence[_Finished], *, baseline: str | None = None) 
     ----------
     finished : sequence of _Finished
     baseline : str, optional
-        A product's id; without it the one that most reviews set their product against, of several
-        the one with most margins, of these the first in the alphabet.
+        A product's id; without it, of those of the reviews' class of machine, the one that most
+        reviews set their product against, of several the one with most margins, of these the first
+        in the alphabet.
 
     Raises
     ------
@@ -163,7 +165,13 @@ def _make_league(finished: Sequence[_Finished], *, baseline: str | None = None) 
         sizes = Counter(
             {name: sum(len(found.get(name, ())) for found in margins.values()) for name in counted}
         )
-        baseline = min(counted, key=lambda name: (-counted[name], -sizes[name], name), default="")
+        kinds = [(f, f.book.names.get("classes", {})) for f in finished]
+        away = {p for f, of in kinds for p, kind in of.items() if kind != of.get(f.product)}
+        baseline = min(
+            counted,
+            key=lambda name: (name in away, -counted[name], -sizes[name], name),
+            default="",
+        )
     elif baseline not in counted:
         raise UsageError(
             f'no finished review has margins over "{baseline}"{did_you_mean(baseline, counted)}'
@@ -232,6 +240,7 @@ def _place(one: _Finished, margins: Mapping[str, Claim], titles: Collection[str]
         if low is None and said & {"above", "below", "open"}:
             outcome = said.pop() if len(said) == 1 else "open"
         marks = tuple(dict.fromkeys(mark for c in claims for mark in c.marks))
+    words = mark_words(book)
     return _Place(
         place=0,
         product=one.product,
@@ -243,7 +252,7 @@ def _place(one: _Finished, margins: Mapping[str, Claim], titles: Collection[str]
         high=high,
         confidence=confidence,
         outcome=outcome,
-        marks="; ".join(marks),
+        marks="; ".join(words.get(mark, mark).partition(": see ")[0] for mark in marks),
         review=one.folder,
         date=book.date,
         claim=claim,
@@ -320,8 +329,7 @@ def _league_pieces(league: _League) -> list[Html]:
         if place.claim:
             target += f"#{anchor_of(place.claim)}"
         interval = f"{text.interval} %" if text.interval else "no interval"
-        marks = place.marks.replace("_", " ").replace(":", ": ")
-        said = (interval, Html(outcome_html(place.outcome)), marks)
+        said = (interval, Html(outcome_html(place.outcome)), place.marks)
         rows.append([f"{place.place}. {place.name}", _link(target, text.text), *said])
     table = html_table(
         f"Average over {league.baseline_name}, over the {len(league.titles)} titles that every "

@@ -14,7 +14,9 @@ from scipy import stats
 from kit.charts.rows import margins_chart
 from kit.claims.bound_text import bind_text
 from kit.errors import TextError
+from kit.page.article import SECTIONS
 from kit.page.findings import Findings, _plain_sentence
+from kit.report.season import _Finished, _make_league
 from tests.support.small_bench import MadeBench, MadeRun, small_bench, walk
 
 PARTS = {
@@ -255,3 +257,28 @@ def test_the_reviewed_products_own_figures_are_called_typed_in_too(tmp_path):
     _, _, book = walk(typed_bench(2, passes=(1,)), tmp_path)
     (said,) = ("".join(map(str, s)) for s in Findings(book).typed_sentences())
     assert said.startswith("Figures of Part 0, Part 1, ") and "Part 7 were typed in" in said
+
+
+def test_the_pages_keys_and_the_guide_speak_of_figures_alone(tmp_path):
+    made = typed_bench(18, passes=(1,))
+    products = {p: {**of, "configuration": {"memory_gb": "16" if p == "p2" else "32"},
+                    "part": f"X{int(p[1:]) % 6}"} for p, of in made.products.items()}  # fmt: skip
+    waiver = {"control": "memory_gb", "products": ["p2"], "reason": "Sold so and not otherwise."}
+    made = replace(made, products=products).with_params(
+        controls=["memory_gb"],
+        waivers=[waiver],
+        metrics={"low": "percentile", "compared": ["average_fps"]},
+    )
+    _, _, book = walk(made, tmp_path)
+    html = SECTIONS["opening"](book).markup + SECTIONS["per_title"](book).markup
+    html = html.replace("\xa0", " ")
+    assert "line: 95 % interval for titles like these" in html and "block: " not in html
+    assert "undecided by figures alone" in html and "too close to call" not in html
+    assert "% low" not in html and "Averages, drawn" in html
+    _, said = Findings(book).classes_sentences()
+    told = " ".join("".join(map(str, s)) for s in said)
+    assert "How far runs scatter was not measured." in told and told.count("by figures alone") == 2
+    league = _make_league([_Finished("made", book, "p0")])
+    assert league.baseline in {f"p{i}" for i in range(1, 6)}  # p6 and p7 are of another class
+    one = _make_league([_Finished("made", book, "p0")], baseline="p2").places[0]
+    assert "waived" in one.marks and "_" not in one.marks and ":" not in one.marks
