@@ -19,7 +19,7 @@ from ruamel.yaml.representer import SafeRepresenter
 from kit.archive.bag import Item
 from kit.bench.journal import Journal
 from kit.bench.prices import COLUMNS, RATE, PriceRow, read_prices
-from kit.bench.runs import RunRow, SheetText, read_run_sheet
+from kit.bench.runs import RunRow, RunSheet, SheetText
 from kit.claims.claim import SCHEMA_NAMES, ClaimBook
 from kit.claims.of_pages import titles_named
 from kit.errors import RunFileError, SealError
@@ -73,7 +73,7 @@ class Scope:
         """
         loaded = load_params(params_path)
         params, bench = loaded.params, loaded.bench
-        every = read_run_sheet(bench)
+        every = RunSheet(bench).rows
         titles = review_titles(every, params, bench)
         named = {entry.run for entry in params.screen.set_aside}
         compared = {(product, title) for product in params.products for title in titles}

@@ -298,7 +298,7 @@ def _decoded(raw: bytes, file: str) -> tuple[str, str]:
     if "\0" in text:
         line = text[: text.index("\0")].count("\n") + 1
         raise BenchError.at(file, "holds a NUL character; save the sheet as CSV again", line=line)
-    if (found := re.search(f"[{TURNING}]", text)) is not None:
+    if not text.isascii() and (found := re.search(f"[{TURNING}]", text)) is not None:
         line = text.count("\n", 0, found.start()) + 1
         said = f"holds U+{ord(found[0]):04X}, which turns the order text is shown in; delete it"
         raise BenchError.at(file, said, line=line)
@@ -466,7 +466,7 @@ def hash_cells(stated: Mapping[str, str]) -> str:
 
 
 def parse_run_sheet(sheet: SheetText, bench: Bench) -> tuple[RunRow, ...]:
-    """Return the rows of a run sheet from its cells; faults as `read_run_sheet`."""
+    """Return the rows of a run sheet from its cells; faults as `RunSheet`."""
     walk = _Walk(sheet, bench)
     walk.check_header()
     rows = tuple(walk.row(line, cells) for line, cells in sheet.rows)
@@ -749,11 +749,6 @@ class Run:
     log: Log | None = None
 
 
-def read_run_sheet(bench: Bench) -> tuple[RunRow, ...]:
-    """Return every row of a bench's run sheet, in its order; faults as `RunSheet`."""
-    return parse_run_sheet(SheetText.read(bench.folder / "runs.csv", file=_name_of(bench)), bench)
-
-
 def _name_of(bench: Bench) -> str:
     return f"{bench.folder.name}/runs.csv"
 
@@ -811,6 +806,11 @@ class RunSheet:
             raise BenchError(sorted(walk.faults, key=lambda fault: fault.line or 0))
         found = {"products": lines_of, "conditions": sorted(conditions)}
         return json.dumps(found, separators=(",", ":")).encode()
+
+    @property
+    def rows(self) -> tuple[RunRow, ...]:
+        """Every row, in the order of the sheet."""
+        return self.rows_of(self._bench.products)
 
     def rows_of(self, products: Iterable[str]) -> tuple[RunRow, ...]:
         """Return the rows of some products, in the order of the sheet."""

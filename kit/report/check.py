@@ -178,7 +178,7 @@ def check_review(
     KitError
         With every fault of the first step that has any.
     """
-    loaded = load_params(params_path)
+    loaded = load_params(params_path, kept=reading.store)
     template = Path(loaded.params.template)
     read_template(find_template(params_path, template, allow_foreign=True))
     foreign = tuple(_of_template(params_path, template))

@@ -208,10 +208,10 @@ def load_review(
         `ParamsError`, `BenchError` or `RunFileError`, each with every fault
         found at its step.
     """
+    reading = reading or Reading.in_kernel(os.environ)
     loaded = params
     if not isinstance(loaded, LoadedParams):
-        loaded = load_params(Path(loaded), bench_folder=bench_folder)
-    reading = reading or Reading.in_kernel(os.environ)
+        loaded = load_params(Path(loaded), bench_folder=bench_folder, kept=reading.store)
     sheet, prices = _read_tables(loaded.bench, reading.store)
     return _screened(loaded, sheet, prices, reading)
 

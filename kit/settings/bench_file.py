@@ -11,7 +11,7 @@ from typing import Annotated, Literal
 from pydantic import BeforeValidator, Field, model_validator
 
 from kit.errors import BenchError
-from kit.settings.yaml import Section, Text, YamlDocument, read_yaml, written_text
+from kit.settings.yaml import Kept, Section, Text, YamlDocument, read_yaml, written_text
 
 BENCH_FORMAT = "marginbook-bench/1"
 
@@ -372,13 +372,15 @@ class Bench:
     document: YamlDocument
 
 
-def read_bench(folder: Path) -> Bench:
+def read_bench(folder: Path, *, kept: Kept | None = None) -> Bench:
     """Read `bench.yaml` of a bench folder.
 
     Parameters
     ----------
     folder : Path
         The bench.
+    kept : Kept, optional
+        As for `read_yaml`.
 
     Raises
     ------
@@ -386,7 +388,7 @@ def read_bench(folder: Path) -> Bench:
         With every fault of the file: place, what was found, what was expected.
     """
     name = f"{folder.name}/bench.yaml"
-    document = read_yaml(folder / "bench.yaml", file=name, error=BenchError)
+    document = read_yaml(folder / "bench.yaml", file=name, error=BenchError, kept=kept)
     model = document.as_model(BenchFile, BenchError)
     return Bench(
         folder=folder,

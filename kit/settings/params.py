@@ -24,7 +24,7 @@ from kit.errors import Fault, ParamsError, did_you_mean
 from kit.package import PACKAGE
 from kit.settings.bench_file import Bench, Id, Name, Title, read_bench
 from kit.settings.metric import DEFAULT_METRICS, FRAME_METRICS, HEADLINE, RESULT
-from kit.settings.yaml import Section, Text, YamlDocument, read_yaml
+from kit.settings.yaml import Kept, Section, Text, YamlDocument, read_yaml
 
 
 class _RegisteredPlan(Section):
@@ -852,7 +852,9 @@ def bench_read_from(folder: Path) -> Iterator[None]:
         _BENCH.reset(token)
 
 
-def load_params(path: Path, *, bench_folder: Path | None = None) -> LoadedParams:
+def load_params(
+    path: Path, *, bench_folder: Path | None = None, kept: Kept | None = None
+) -> LoadedParams:
     """Read a params file and the bench it names.
 
     Parameters
@@ -861,6 +863,8 @@ def load_params(path: Path, *, bench_folder: Path | None = None) -> LoadedParams
         The params file.
     bench_folder : Path, optional
         Read this bench in place of the one the file names (a sealed review's excerpt).
+    kept : Kept, optional
+        As for `read_yaml`.
 
     Raises
     ------
@@ -869,7 +873,7 @@ def load_params(path: Path, *, bench_folder: Path | None = None) -> LoadedParams
     BenchError
         With every fault of `bench.yaml`.
     """
-    document = read_yaml(path, file=path.name, error=ParamsError)
+    document = read_yaml(path, file=path.name, error=ParamsError, kept=kept)
     params = document.as_model(ReviewParams, ParamsError)
     excerpt = bench_folder or _BENCH.get()
     folder = excerpt or (path.parent / params.bench).resolve()
@@ -890,7 +894,9 @@ def load_params(path: Path, *, bench_folder: Path | None = None) -> LoadedParams
             guess = did_you_mean(where.name, near, listed=5 if near else 0)
             said = f'"{params.reviews[name]}" is no finished or sealed review{guess}'
             raise ParamsError([document.fault(said, "reviews", name)])
-    loaded = LoadedParams(path, params, read_bench(folder), document, sha256, reviews=reviews)
+    loaded = LoadedParams(
+        path, params, read_bench(folder, kept=kept), document, sha256, reviews=reviews
+    )
     return _with_known_names(loaded)
 
 

@@ -8,21 +8,24 @@ for gigabytes. A fault says in plain words what was expected and how to write it
 from __future__ import annotations
 
 import datetime as dt
+import hashlib
 import io
+import json
 import re
 import types
 import typing
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from importlib.metadata import version
 from pathlib import Path
-from typing import Annotated, Any, TypeVar
+from typing import Annotated, Any, Protocol, TypeVar
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, ValidationError
 from pydantic.fields import FieldInfo
 from ruamel.yaml import YAML
 from ruamel.yaml.comments import CommentedMap, CommentedSeq
 from ruamel.yaml.constructor import SafeConstructor
-from ruamel.yaml.error import MarkedYAMLError, YAMLError
+from ruamel.yaml.error import MarkedYAMLError, StringMark, YAMLError
 from ruamel.yaml.nodes import MappingNode, Node, ScalarNode, SequenceNode
 
 from kit.errors import Fault, FaultsError, did_you_mean
@@ -311,6 +314,8 @@ class _Walk:
     def scalar(self, node: Node, path: Path_) -> Any:
         tag = str(node.tag)
         text = str(node.value)
+        if tag == "tag:yaml.org,2002:str" and isinstance(node, ScalarNode):
+            return text
         try:
             value = self.constructor.construct_object(node, deep=True)
         except (YAMLError, ValueError) as error:
@@ -346,7 +351,19 @@ def _dotted(path: Iterable[str | int]) -> str | None:
     return text or None
 
 
-def read_yaml(path: Path, *, file: str, error: type[FaultsError]) -> YamlDocument:
+class Kept(Protocol):
+    """Where what depends on content alone is kept by its key: the results store."""
+
+    def load(self, key: str, /) -> bytes | None:
+        """Return what is kept under a key, if anything."""
+
+    def keep(self, key: str, contents: bytes, /) -> None:
+        """Keep contents under a key."""
+
+
+def read_yaml(
+    path: Path, *, file: str, error: type[FaultsError], kept: Kept | None = None
+) -> YamlDocument:
     """Read a YAML 1.2 file.
 
     Parameters
@@ -357,6 +374,8 @@ def read_yaml(path: Path, *, file: str, error: type[FaultsError]) -> YamlDocumen
         The name faults should give it.
     error : type of FaultsError
         What to raise.
+    kept : Kept, optional
+        Where the nodes of a text scanned before are found again.
 
     Raises
     ------
@@ -379,26 +398,62 @@ def read_yaml(path: Path, *, file: str, error: type[FaultsError]) -> YamlDocumen
         code, line = f"U+{ord(found[0]):04X}", text.count("\n", 0, found.start()) + 1
         said = f"holds the control character {code}; delete it or type it anew"
         raise error.at(file, said, line=line)
-    yaml = YAML(typ="safe", pure=True)
-    try:
-        for number, token in _anchors(text):
-            said = f"anchors and aliases ({token}) are not used here"
-            said += "; write the value out in each place"
-            raise error.at(file, said, line=number)
-        node = YAML(typ="safe", pure=True).compose(text)
-    except MarkedYAMLError as fault:
-        raise error([_syntax_fault(file, text, fault)]) from None
-    except (YAMLError, ValueError, RecursionError) as fault:
-        raise error.at(file, f"not YAML: {_first_line(fault)}") from None
-    if node is None:
-        raise error.at(file, "the file is empty")
-    walk = _Walk(file, yaml.constructor)
+    key = hashlib.sha256(f"{_NODES} {version('ruamel.yaml')}\n{text}".encode()).hexdigest()
+    if kept is not None and (packed := kept.load(key)) is not None:
+        node = _unpacked(json.loads(packed))
+    else:
+        node = _nodes_of(text, file=file, error=error)
+        if kept is not None:
+            kept.keep(key, json.dumps(_packed(node), separators=(",", ":")).encode())
+    walk = _Walk(file, YAML(typ="safe", pure=True).constructor)
     data = walk.value(node, ())
     if walk.faults:
         raise error(walk.faults)
     if not isinstance(data, dict):
         raise error.at(file, "expected keys with values, such as `review: my-review`", line=1)
     return YamlDocument(file, data, walk.lines)
+
+
+def _nodes_of(text: str, *, file: str, error: type[FaultsError]) -> Node:
+    """Return the nodes of a text; faults as `read_yaml`."""
+    try:
+        for number, token in _anchors(text):
+            said = f"anchors and aliases ({token}) are not used here"
+            said += "; write the value out in each place"
+            raise error.at(file, said, line=number)
+        node: Node | None = YAML(typ="safe", pure=True).compose(text)
+    except MarkedYAMLError as fault:
+        raise error([_syntax_fault(file, text, fault)]) from None
+    except (YAMLError, ValueError, RecursionError) as fault:
+        raise error.at(file, f"not YAML: {_first_line(fault)}") from None
+    if node is None:
+        raise error.at(file, "the file is empty")
+    return node
+
+
+_NODES = "marginbook nodes of YAML/1"
+
+
+def _packed(node: Node) -> list[Any]:
+    """Return a node as plain data: line, tag, and its text, its items or its keys with values."""
+    value = node.value
+    if isinstance(node, SequenceNode):
+        value = [_packed(item) for item in value]
+    elif isinstance(node, MappingNode):
+        value = {"keys": [[_packed(key), _packed(item)] for key, item in value]}
+    return [node.start_mark.line, str(node.tag), value]
+
+
+def _unpacked(packed: Sequence[Any]) -> Node:
+    """Return a node from its plain data."""
+    line, tag, value = packed
+    mark = StringMark("", 0, line, 0, "", 0)
+    if isinstance(value, str):
+        return ScalarNode(tag, value, mark, mark)
+    if isinstance(value, list):
+        return SequenceNode(tag, [_unpacked(item) for item in value], mark, mark)
+    pairs = [(_unpacked(key), _unpacked(item)) for key, item in value["keys"]]
+    return MappingNode(tag, pairs, mark, mark)
 
 
 def yaml_text(tree: Any) -> str:

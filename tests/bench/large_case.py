@@ -24,7 +24,7 @@ from small_bench import MadeRun, small_bench, write_bench
 
 import kit.metrics.measuring
 import kit.report.season
-from kit.bench.runs import read_run_sheet
+from kit.bench.runs import RunSheet
 from kit.metrics.cluster import BATCH
 from kit.metrics.measuring import Reading, measure_runs
 from kit.settings.params import load_params
@@ -94,7 +94,7 @@ def main(reviews: int) -> None:
         folder = Path(name)
         params = write_bench(made_bench(), folder)
         loaded = load_params(params)
-        rows = read_run_sheet(loaded.bench)
+        rows = RunSheet(loaded.bench).rows
         stored = sum(p.stat().st_size for p in (loaded.bench.folder / "logs").iterdir())
         logs, whole = Counted(), Counted()
         with patch.object(kit.metrics.measuring, "do_on_cluster", counting(logs)):

@@ -28,7 +28,7 @@ from kit.bench.evidence import check_evidence, explain_unreadable, refuse_altere
 from kit.bench.intake import add_logs
 from kit.bench.journal import Anchor, By, Journal
 from kit.bench.prices import read_prices
-from kit.bench.runs import read_run_sheet
+from kit.bench.runs import RunSheet
 from kit.errors import BenchError, Fault, RunFileError, UsageError
 from kit.settings.bench_file import read_bench
 
@@ -392,7 +392,7 @@ def test_a_log_just_read_is_not_hashed_again(bench):
     sha = {f"logs/pass-{n}.csv": "0" * 64 for n in (1,)}
     found = check_evidence(bench, read=sha)
     assert [d.file for d in found.differences] == [LOG] and found.hashed == 1
-    rows = read_run_sheet(read_bench(bench))
+    rows = RunSheet(read_bench(bench)).rows
     with pytest.raises(RunFileError, match=r"logs/pass-1\.csv: was altered after it was taken in"):
         refuse_altered(rows, bench, {"p1": "0" * 64})
 
@@ -468,9 +468,7 @@ class TestActs:
         before = (bench / "runs.csv").read_bytes()
         done = move_run(bench, "p1", by=WHY, product="birch-2")
         assert done.said == ("p1: product 'ash-1' -> 'birch-2'",)
-        assert [r.product for r in read_run_sheet(read_bench(bench)) if r.run == "p1"] == [
-            "birch-2"
-        ]
+        assert [r.product for r in RunSheet(read_bench(bench)).rows if r.run == "p1"] == ["birch-2"]
         assert Journal.read(bench).entries[done.entry].reason == "a test"
         undo(bench, done.entry, by=WHY)
         assert (bench / "runs.csv").read_bytes() == before
@@ -498,7 +496,7 @@ class TestActs:
         text = (bench / "bench.yaml").read_text()
         done = rename(bench, what, old, "new-id", by=WHY)
         assert (bench / "bench.yaml").read_text() == text.replace(f"{old}:", "new-id:")
-        rows = read_run_sheet(read_bench(bench))
+        rows = RunSheet(read_bench(bench)).rows
         assert {getattr(r, what) for r in rows} >= {"new-id"} and old not in {
             getattr(r, what) for r in rows
         }

@@ -11,7 +11,7 @@ from typer.testing import CliRunner
 
 from kit.bench.evidence import check_evidence
 from kit.bench.intake import guess_folder, take_guess
-from kit.bench.runs import SheetText, read_run, read_run_sheet
+from kit.bench.runs import RunSheet, SheetText, read_run
 from kit.cli import app
 from kit.errors import UsageError
 from kit.settings.bench_file import read_bench
@@ -66,7 +66,7 @@ def test_the_step_as_readme_prints_it(bench, tmp_path, style):
     assert done.exit_code == 0, done.output
     assert "12 added, 0 not" in done.output and "notes.pdf: passed over, no log" in done.output
     read = read_bench(bench)
-    rows = read_run_sheet(read)
+    rows = RunSheet(read).rows
     assert len(rows) == 12 and len({(r.product, r.title) for r in rows}) == 4
     assert {r.session for r in rows} <= {"monday", "1", "2", "3"}
     for run in [read_run(row, read) for row in rows]:
@@ -133,7 +133,7 @@ def test_a_planned_sheet_gives_each_log_its_row(bench, tmp_path, ending):
     done = CliRunner().invoke(app, ["add", str(bench), str(today), "--index", str(sheet)])
     assert done.exit_code == 0, done.output
     assert "3 added, 1 not" in done.output and "does not name it" in done.output
-    taken = read_run_sheet(read_bench(bench))
+    taken = RunSheet(read_bench(bench)).rows
     found = {(t.product, t.title, t.session, t.conditions["position"]) for t in taken}
     wanted = {(r["product"], r["title"], r["session"], r["position"]) for r in rows[:3]}
     assert found == wanted and "done" not in {n for t in taken for n in t.conditions}
@@ -158,9 +158,7 @@ def test_only_logs_the_sheet_does_not_name_are_asked_about(bench, tmp_path):
     assert "new-part_my-scene_1.csv is not named there" not in done.output
     assert "line (0: none) [3]" in done.output and "line 3 is not open" in done.output
     assert "3 added, 1 not" in done.output and "x.csv: passed over" in done.output
-    taken = {
-        t.log: (t.product, t.conditions["position"]) for t in read_run_sheet(read_bench(bench))
-    }
+    taken = {t.log: (t.product, t.conditions["position"]) for t in RunSheet(read_bench(bench)).rows}
     assert taken == {
         "logs/new-part_my-scene_1.csv": ("new-part", "1"),
         "logs/old-part-my-scene-late.csv": ("old-part", "2"),
@@ -187,7 +185,7 @@ def test_a_log_of_several_runs_has_a_row_of_the_index_for_each(bench, tmp_path):
     )
     done = CliRunner().invoke(app, ["add", str(bench), "--index", str(index)])
     assert done.exit_code == 0, done.output
-    taken = [(t.part, t.product) for t in read_run_sheet(read_bench(bench))]
+    taken = [(t.part, t.product) for t in RunSheet(read_bench(bench)).rows]
     assert taken == [("1", "old-part"), ("2", "new-part")]
 
 

@@ -18,7 +18,7 @@ from kit.bench.acts import add_crashed, enter_names, undo
 from kit.bench.evidence import check_evidence
 from kit.bench.intake import Naming, add_logs, add_table, names_of_table
 from kit.bench.journal import By
-from kit.bench.runs import read_run, read_run_sheet
+from kit.bench.runs import RunSheet, read_run
 from kit.bench.transaction import held_bench
 from kit.errors import BenchError, KitError, RunFileError, UsageError
 from kit.settings.bench_file import read_bench
@@ -101,7 +101,7 @@ def picture(folder: Path) -> dict[str, bytes]:
 
 
 def rows_of(folder: Path):
-    return read_run_sheet(read_bench(folder))
+    return RunSheet(read_bench(folder)).rows
 
 
 def plain_seconds_and_frames(path: Path) -> tuple[float, int]:
@@ -724,7 +724,7 @@ def test_a_wide_table_goes_in_figure_by_figure(tmp_path, name):
     told = add_table(bench, table, fields={"began": "2026-11-25"}, dry_run=True)
     assert len(told.added) == 5 and not (bench / "runs.csv").exists()
     done = add_table(bench, table, fields={"began": "2026-11-25"}, by=by)
-    rows = read_run_sheet(read_bench(bench))
+    rows = RunSheet(read_bench(bench)).rows
     assert {(r.product, r.title): dict(r.typed) for r in rows} == WIDE_ROWS
     assert all(r.conditions["source"] == name and not r.log for r in rows)
     assert {str(r.began.date()) for r in rows} == {"2026-11-25"}
@@ -735,7 +735,7 @@ def test_a_wide_table_goes_in_figure_by_figure(tmp_path, name):
     again = add_table(bench, table, fields={"began": "2026-11-25"})
     assert not again.added and len(again.skipped) == 5
     undo(bench, by=by)
-    assert not read_run_sheet(read_bench(bench))
+    assert not RunSheet(read_bench(bench)).rows
 
 
 def test_names_of_a_wide_table_that_the_bench_lacks_are_proposed(tmp_path):
@@ -758,7 +758,7 @@ def test_blocks_of_a_wide_table_say_passes_and_their_spread(tmp_path, name):
     table = write_wide(tmp_path / name, [*blocks, ["spread_pct", "ash"], ["moor", 0.8]])
     bench = wide_bench(tmp_path)
     add_table(bench, table, fields={"began": "2026-11-25"})
-    (row,) = read_run_sheet(read_bench(bench))
+    (row,) = RunSheet(read_bench(bench)).rows
     assert (dict(row.typed), row.passes, row.spread) == ({"average_fps": 61.5}, 3, 0.008)
 
 

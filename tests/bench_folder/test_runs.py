@@ -19,8 +19,8 @@ from kit.bench.runs import (
     SheetText,
     _spreadsheet_cell,
     log_name_problem,
+    parse_run_sheet,
     read_run,
-    read_run_sheet,
 )
 from kit.errors import BenchError, RunFileError
 from kit.settings.bench_file import Bench, read_bench
@@ -72,7 +72,8 @@ def read(bench: Bench, sheet: str | bytes):
 def read_both_ways(bench: Bench):
     """Return all rows, or raise all faults; a sheet whose rows come when asked for has the same."""
     try:
-        rows = read_run_sheet(bench)
+        file = f"{bench.folder.name}/runs.csv"
+        rows = parse_run_sheet(SheetText.read(bench.folder / "runs.csv", file=file), bench)
     except BenchError as error:
         with pytest.raises(BenchError) as caught:
             RunSheet(bench)
@@ -94,7 +95,7 @@ def faults_of(bench: Bench, sheet: str | bytes) -> list[str]:
 
 
 def test_a_row_holds_what_the_sheet_says(bench):
-    row = read_run_sheet(bench)[0]
+    row = RunSheet(bench).rows[0]
     assert (row.run, row.product, row.title, row.layout) == ("a1", "alder-4", "weir", "plain")
     assert row.began == dt.datetime(2026, 5, 1, 9, tzinfo=dt.UTC)
     assert (row.session, row.status, row.reason, row.line) == ("s1", "ran", "", 2)
@@ -114,7 +115,7 @@ def test_row_hash_is_of_the_cells_as_canonical_json(bench):
         "driver": "1.10",
     }
     text = json.dumps(cells, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
-    assert read_run_sheet(bench)[0].row_sha256 == hashlib.sha256(text.encode()).hexdigest()
+    assert RunSheet(bench).rows[0].row_sha256 == hashlib.sha256(text.encode()).hexdigest()
 
 
 HABITS = {
@@ -238,7 +239,7 @@ def test_all_faults_of_a_sheet_are_told_at_once_in_order(bench):
 def test_no_run_sheet_is_told(bench):
     (bench.folder / "runs.csv").unlink()
     with pytest.raises(BenchError, match=r"bench/runs\.csv: no such file"):
-        read_run_sheet(bench)
+        RunSheet(bench)
 
 
 def test_free_text_may_begin_like_a_formula(bench):
@@ -267,7 +268,7 @@ def test_a_sheet_found_without_fault_is_not_checked_again(bench):
 
 def test_logs_are_read_for_the_rows_asked_for_only(bench):
     (bench.folder / "logs" / "b1.csv").rename(bench.folder / "logs" / "B1.csv.bak")
-    rows = read_run_sheet(bench)
+    rows = RunSheet(bench).rows
     (run,) = [read_run(row, bench) for row in rows[:1]]
     assert isinstance(run, Run)
     assert np.array_equal(run.log.frame_ms, np.full(100, 10.0))
@@ -294,7 +295,7 @@ def faults_of_logs(rows, bench):
 def test_each_log_has_its_own_fault(bench):
     (bench.folder / "logs" / "a1.csv").write_text("ms\n10\nx\n")
     (bench.folder / "logs" / "b1.csv").unlink()
-    rows = read_run_sheet(bench)
+    rows = RunSheet(bench).rows
     assert [(f.file, f.line) for f in faults_of_logs(rows, bench)] == [
         ("logs/a1.csv", 3),
         ("bench/runs.csv", 3),

@@ -24,7 +24,7 @@ from claims.test_bound_text import book as made_book  # noqa: E402
 
 from kit.archive.unbag import open_bag  # noqa: E402
 from kit.bench.prices import read_prices  # noqa: E402
-from kit.bench.runs import read_run_sheet  # noqa: E402
+from kit.bench.runs import RunSheet  # noqa: E402
 from kit.claims.bound_text import bind_text  # noqa: E402
 from kit.claims.claim import ClaimBook  # noqa: E402
 from kit.errors import BenchError, KitError, ParamsError, SealError, TextError  # noqa: E402
@@ -170,7 +170,7 @@ def try_sheet(data: bytes) -> str:
     bench = good_bench()
     (bench.folder / "runs.csv").write_bytes(data)
     try:
-        rows = read_run_sheet(bench)
+        rows = RunSheet(bench).rows
     except BenchError:
         return "refused"
     for row in rows:

@@ -36,7 +36,7 @@ from kit.bench.acts import (
 from kit.bench.evidence import check_evidence
 from kit.bench.intake import add_logs
 from kit.bench.journal import By, Journal
-from kit.bench.runs import read_run, read_run_sheet
+from kit.bench.runs import RunSheet, read_run
 from kit.bench.transaction import held_bench
 from kit.errors import KitError
 from kit.settings.bench_file import read_bench
@@ -128,7 +128,7 @@ def killed_at_step(work, step: int) -> bool:
 
 def consistent(bench: Path, recorded: Path) -> str:
     """Return what is wrong with a bench at this moment, or nothing."""
-    rows = read_run_sheet(read_bench(bench))
+    rows = RunSheet(read_bench(bench)).rows
     runs = [row.run for row in rows]
     if len(runs) not in (1, 1 + LOGS) or runs[0] != "old":
         return f"the sheet holds {runs}"
@@ -149,7 +149,7 @@ def consistent(bench: Path, recorded: Path) -> str:
 
 def settled(bench: Path, expected_runs: int) -> str:
     """Return what is wrong with a bench once a take-in has come after the killed one."""
-    rows = read_run_sheet(read_bench(bench))
+    rows = RunSheet(read_bench(bench)).rows
     if len(rows) != expected_runs or len({row.run for row in rows}) != expected_runs:
         return f"{len(rows)} rows, {expected_runs} expected"
     logs = sorted(path.name for path in (bench / "logs").iterdir())
@@ -310,7 +310,7 @@ def run_writers(count: int) -> str:
                 os._exit(0)
             children.append(child)
         ended = [os.waitpid(child, 0)[1] for child in children]
-        runs = Counter(row.run for row in read_run_sheet(read_bench(bench)))
+        runs = Counter(row.run for row in RunSheet(read_bench(bench)).rows)
         wanted = Counter({"old": 1, **{f"writer-{n}": 1 for n in range(count)}})
         acts = Counter(entry.act for entry in Journal.read(bench).entries)
         if any(ended) or runs != wanted or acts != {"begin": 1, "add": count}:

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from kit.bench.runs import read_run_sheet
+from kit.bench.runs import RunSheet
 from kit.errors import BenchError, RunFileError
 from kit.logs.propose import propose_layout
 from kit.logs.read import read_log
@@ -60,7 +60,7 @@ EXAMPLE = Path(__file__).parents[2] / "example_runs"
 
 def test_proposals_agree_with_the_layouts_of_the_demo_bench():
     bench = read_bench(EXAMPLE)
-    first = {row.layout: row.log for row in read_run_sheet(bench) if row.log}
+    first = {row.layout: row.log for row in RunSheet(bench).rows if row.log}
     assert set(first) == set(bench.layouts)
     for name, log in first.items():
         declared, proposed = bench.layouts[name], propose_layout(EXAMPLE / log)

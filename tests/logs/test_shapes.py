@@ -23,7 +23,7 @@ from typer.testing import CliRunner
 
 from kit.bench.evidence import check_evidence
 from kit.bench.intake import add_logs
-from kit.bench.runs import read_run, read_run_sheet
+from kit.bench.runs import RunSheet, read_run
 from kit.cli import app
 from kit.errors import RunFileError
 from kit.logs.propose import propose_layout
@@ -282,7 +282,7 @@ def test_a_file_of_several_runs_is_taken_in_as_so_many_rows_of_one_log(tmp_path)
         intake = add_logs(tmp_path / "bench", [day], fields={"product": "new-part"})
         assert len(intake.added) == (0 if again else 2)
     bench = read_bench(tmp_path / "bench")
-    rows = read_run_sheet(bench)
+    rows = RunSheet(bench).rows
     assert [(r.title, r.part) for r in rows] == [
         ("my-scene", "my-scene"),
         ("my-scene", "A fixed scene"),
@@ -306,7 +306,7 @@ def test_a_merge_and_its_undo_keep_every_run_of_a_log(tmp_path):
         assert done.exit_code == 0, done.output
         assert ("nothing to merge" if again else "2 runs with 1 logs came") in done.output
     merged = read_bench(tmp_path / "two")
-    rows = read_run_sheet(merged)
+    rows = RunSheet(merged).rows
     assert {(r.log, r.part) for r in rows} == {("logs/day.txt", "canyon"), ("logs/day.txt", "weir")}
     for row, truth in zip(rows, (ONE, TWO), strict=True):
         np.testing.assert_allclose(read_run(row, merged).log.frame_ms, truth)

@@ -16,7 +16,7 @@ import pytest
 from small_bench import frames, small_bench, write_bench
 from tiny_project import keep_cells
 
-from kit.bench.runs import read_run_sheet
+from kit.bench.runs import RunSheet
 from kit.errors import ExecutionError, KitError, RunFileError, UsageError
 from kit.metrics.cluster import do_on_cluster
 from kit.metrics.measuring import PLAIN, Reading, measure_runs
@@ -82,7 +82,7 @@ def cluster(tmp_path_factory):
 
 
 def measured(loaded, reading):
-    rows = read_run_sheet(loaded.bench)
+    rows = RunSheet(loaded.bench).rows
     return measure_runs(rows, loaded.bench, loaded.params, reading=reading)
 
 

@@ -18,7 +18,7 @@ from small_bench import small_bench, write_bench
 
 import kit.metrics.measuring
 from kit.archive.remake import _recompute_review
-from kit.bench.runs import read_run, read_run_sheet
+from kit.bench.runs import RunSheet, read_run
 from kit.claims.of_pages import make_claims
 from kit.errors import ExecutionError, Fault, RunFileError
 from kit.metrics.measuring import (
@@ -90,7 +90,7 @@ def test_with_and_without_the_store_is_the_same_to_the_last_bit(tmp_path, ending
     made = replace(small_bench(products=2, titles=2, runs=2), ending=ending, holds=holds)
     loaded = load_params(write_bench(made, tmp_path))
     store = Store(tmp_path / "store")
-    for row in read_run_sheet(loaded.bench):
+    for row in RunSheet(loaded.bench).rows:
         task = _make_task(row, loaded.bench, loaded.params)
         plain, first, again = _do_task(task), _do_task(task, store), _do_task(task, store)
         assert bits(plain) == bits(first) == bits(again)
@@ -278,13 +278,13 @@ def loaded(tmp_path):
 def measured(loaded, **options):
     reading = Reading(**options)
     return measure_runs(
-        read_run_sheet(loaded.bench), loaded.bench, loaded.params, reading=reading
+        RunSheet(loaded.bench).rows, loaded.bench, loaded.params, reading=reading
     )  # fmt: skip
 
 
 def test_a_run_is_measured_as_its_log_alone_is(loaded):
     diagnostics, metrics = measured(loaded)
-    runs = [read_run(row, loaded.bench) for row in read_run_sheet(loaded.bench)]
+    runs = [read_run(row, loaded.bench) for row in RunSheet(loaded.bench).rows]
     assert list(diagnostics) == list(metrics) == [run.row.run for run in runs]
     for run in runs:
         alone = diagnostics_of(run, loaded.params.screen)

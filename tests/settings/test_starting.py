@@ -8,7 +8,7 @@ from itertools import pairwise
 import pytest
 
 from kit.bench.intake import add_logs
-from kit.bench.runs import read_run_sheet
+from kit.bench.runs import RunSheet
 from kit.claims.claim import _schema_of
 from kit.errors import BenchError, ParamsError, UsageError
 from kit.settings import starting
@@ -86,11 +86,11 @@ def test_starting_texts_load_as_they_are_and_take_logs_in(tmp_path):
     start_params(tmp_path / "params" / "r.yaml")
     loaded = load_params(tmp_path / "params" / "r.yaml")
     assert loaded.params.review == "r"
-    assert read_run_sheet(loaded.bench) == ()
+    assert RunSheet(loaded.bench).rows == ()
     log = tmp_path / "pass-1.csv"
     log.write_text("frame_time_ms\n" + "16.7\n" * 300)
     add_logs(bench, [log], fields={"product": "new-part", "title": "my-scene"})
-    assert len(read_run_sheet(read_bench(bench))) == 1
+    assert len(RunSheet(read_bench(bench)).rows) == 1
 
 
 class TestUpgrade:

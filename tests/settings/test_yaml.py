@@ -5,7 +5,8 @@ from pathlib import Path
 import pytest
 
 from kit.errors import ParamsError, did_you_mean
-from kit.settings.yaml import Section, Text, _dotted, read_yaml
+from kit.metrics.store import Store
+from kit.settings.yaml import Section, Text, _dotted, read_yaml, written_text
 
 
 class Inner(Section):
@@ -19,10 +20,24 @@ class Outer(Section):
     many: dict[str, Inner] = {}  # noqa: RUF012  # pydantic copies it
 
 
+def written(data):
+    """Return plain data with each scalar's type and the text it was written with."""
+    if isinstance(data, dict):
+        return {key: written(value) for key, value in data.items()}
+    if isinstance(data, list):
+        return [written(value) for value in data]
+    return type(data), written_text(data)
+
+
 def read(tmp_path: Path, text: str | bytes) -> Outer:
     path = tmp_path / "some.yaml"
     path.write_bytes(text if isinstance(text, bytes) else text.encode())
     document = read_yaml(path, file="some.yaml", error=ParamsError)
+    store = Store(tmp_path / "store")  # read once to be kept, once as kept: the same to a line
+    for _ in range(2):
+        kept = read_yaml(path, file="some.yaml", error=ParamsError, kept=store)
+        assert (kept, repr(written(kept.data))) == (document, repr(written(document.data)))
+    assert sum(found.is_file() for found in store.folder.rglob("*")) >= 1
     return document.as_model(Outer, ParamsError)
 
 
