@@ -17,7 +17,9 @@ from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from typing import Any
 
+import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.bezier import BezierSegment
 from matplotlib.font_manager import FontProperties
 from matplotlib.image import imread
 from matplotlib.patches import PathPatch, Rectangle
@@ -278,11 +280,12 @@ class _Canvas:
             edges = (start, y - 0.42 * size, start + width, y + 0.52 * size)
         shape = outline.transformed(place)
         if self.ground.clear:
-            self.axes.add_patch(
+            self.axes.add_artist(
                 PathPatch(shape, fc=self.ground.paper, ec=self.ground.paper, lw=12, zorder=5.5)
             )
         ink = how.colour or self.ground.ink
-        self.axes.add_patch(PathPatch(shape, fc=ink, ec="none", lw=0, zorder=6))
+        # Not `add_patch`, which looks for the limits of every curve: the sheet's are fixed.
+        self.axes.add_artist(PathPatch(shape, fc=ink, ec="none", lw=0, zorder=6))
         if box:
             self.boxes.append((text, *edges, size))
         return start, start + width
@@ -382,12 +385,31 @@ def _wide(text: str, how: _Type) -> float:
     """Return the width of a line of lettering on a slide, in pixels."""
     if not text.strip():
         return 0.0
-    return (
-        float(_outline(text.rstrip(), how.bold, how.serif).get_extents().x1)
-        * _CONDENSED
-        * how.size
-        / 100
-    )
+    return _right_end(text.rstrip(), how.bold, how.serif) * _CONDENSED * how.size / 100
+
+
+@lru_cache(maxsize=4096)
+def _right_end(text: str, bold: bool, serif: bool) -> float:
+    """Return how far the outlines of a line of lettering at 100 px reach.
+
+    What `get_extents` gives, which solves every curve for its farthest point: only those are
+    solved here whose control points lie beyond all points that outlines pass through.
+    """
+    outline = _outline(text, bold, serif)
+    points, codes = np.array(outline.vertices, dtype=np.float64), np.array(outline.codes).tolist()
+    reach, curves, i = -math.inf, [], 0
+    while i < len(codes):
+        end = i + Outline.NUM_VERTICES_FOR_CODE[codes[i]]
+        if codes[i] != Outline.CLOSEPOLY:  # that goes back to where it began
+            reach = max(reach, float(points[end - 1, 0]))
+            if end > i + 1:
+                curves.append(points[i - 1 : end])
+        i = end
+    for curve in curves:
+        if curve[:, 0].max() > reach:
+            bend = BezierSegment(curve)
+            reach = max(reach, float(bend(bend.axis_aligned_extrema()[1])[:, 0].max(initial=reach)))
+    return reach
 
 
 def _in_lines(text: str, form: _Format) -> list[str] | None:

@@ -11,7 +11,7 @@ from xml.etree import ElementTree as ET
 import pytest
 from PIL import Image
 
-from kit.charts.slides import GROUNDS, SIZES, _draw_slide
+from kit.charts.slides import GROUNDS, SIZES, _draw_slide, _outline, _right_end
 from kit.charts.style import chart_style
 from kit.errors import UsageError
 from kit.page import slides as made
@@ -239,3 +239,10 @@ def test_claims_that_give_no_slide_are_said_to(demo, tmp_path):
     with pytest.raises(UsageError, match="no slide"):
         write_slides(replace(demo.book, claims=()), tmp_path / "s")
     assert not (tmp_path / "s").exists()
+
+
+@pytest.mark.parametrize("text", ["Fennock 9 (D)", "S3", "O", "144 fps", "l"])
+def test_a_line_of_lettering_ends_where_matplotlib_finds_its_farthest_point(text):
+    for bold, serif in ((False, False), (True, True)):
+        found = _right_end(text, bold, serif)
+        assert found == _outline(text, bold, serif).get_extents().x1
