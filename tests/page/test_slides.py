@@ -241,7 +241,7 @@ def test_claims_that_give_no_slide_are_said_to(demo, tmp_path):
     assert not (tmp_path / "s").exists()
 
 
-@pytest.mark.parametrize("text", ["Fennock 9 (D)", "S3", "O", "144 fps", "l"])
+@pytest.mark.parametrize("text", ["Fennock 9 (D)", "S3", "γ"])
 def test_a_line_of_lettering_ends_where_matplotlib_finds_its_farthest_point(text):
     for bold, serif in ((False, False), (True, True)):
         found = _right_end(text, bold, serif)
