@@ -12,7 +12,7 @@ from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass, fields, is_dataclass, replace
 from functools import wraps
 from pathlib import Path
-from typing import IO, TYPE_CHECKING, Annotated, Any, NoReturn, get_type_hints
+from typing import IO, TYPE_CHECKING, Annotated, Any, NoReturn, get_origin, get_type_hints
 
 import typer
 
@@ -68,15 +68,103 @@ def _options(
 app.add_typer(_bench, name="bench")
 app.add_typer(_new, name="new")
 
-Json = Annotated[bool, typer.Option("--json", help="Print the answer as JSON.")]
-Params = Annotated[Path, typer.Argument(metavar="PARAMS", help="A params file.")]
-Full = Annotated[
-    bool,
-    typer.Option("--full", help="Hash and measure every log, not only those that seem changed."),
-]
-BenchDir = Annotated[Path, typer.Argument(metavar="BENCH", help="A bench folder.")]
-Reason = Annotated[str, typer.Option(metavar="WHY", help="Why; it stays in the journal.")]
-ReviewDir = Annotated[Path, typer.Argument(metavar="DIR", help="The folder of a finished review.")]
+# Arguments and options: an argument's word in capitals, or an option with the word for its value,
+# and what it means. Those of one command have its name before theirs.
+_WORDS: Mapping[str, tuple[str, str]] = {
+    "params": ("PARAMS", "A params file."),
+    "full": ("--full", "Hash and measure every log, not only those that seem changed."),
+    "as_json": ("--json", "Print the answer as JSON."),
+    "folder": ("DIR", "The folder of a finished review."),
+    "reason": ("--reason WHY", "Why; it stays in the journal."),
+    "bench": ("BENCH", "A bench folder."),
+    "run.resume": ("--resume", "Leave out finished reviews whose inputs did not change."),
+    "run.watch": ("--watch", "Run again whenever an input changes, until Ctrl-C."),
+    "run.foreign_template": (
+        "--foreign-template",
+        "Allow a template outside the project: it runs with your rights.",
+    ),
+    "run.fresh": ("--fresh", "Work everything out anew: use no stored results."),
+    "run.cluster": ("--cluster ADDRESS", "Send work to tcp://HOST:PORT, or local:N."),
+    "run.logs_at": ("--logs-at URL", "Read the logs from here, not the bench folder."),
+    "run.against": ("--against PRODUCT", "The baseline of the league of several reviews."),
+    "run.ahead": ("--ahead/--no-ahead", "Let a second process work beside a single review."),
+    "run.params": ("PARAMS", "Params files."),
+    "run.out": ("--out", "Where the reviews' folders go."),
+    "trace.claim": ("CLAIM", "A claim's id, or a reference: 'margin a over b in t'."),
+    "open_report.folder": ("DIR", "A finished review, or the folder of a season."),
+    "guide.folder": ("DIR", "A folder of finished reviews."),
+    "guide.machine_class": ("--class", "Class of machine; that of most reviews, if not given."),
+    "guide.baseline": ("--baseline PRODUCT", "What all are set against."),
+    "guide.day": ("--day YYYY-MM-DD", "Prices up to this day; today."),
+    "text.source": ("TEXT", "A bound text (Markdown)."),
+    "text.sheet": ("--sheet", "Print the figure sheet instead."),
+    "text.suggest": ("--suggest", "Print the text with bindings proposed instead."),
+    "text.cues": ("--cues DIR", "Write script, cue list and chapters there."),
+    "slides.only": ("--only SLIDE", "A kind of slide, or one by name; in this order."),
+    "slides.size": ("--size", "1920x1080, 3840x2160 or 1080x1920 (upright)."),
+    "slides.ground": ("--ground", "paper, dark, or see-through: clear-dark-ink, clear-light-ink."),
+    "slides.to": ("--to DIR", "Where they go; beside DIR, DIR-slides, if not given."),
+    "page.to": ("PAGE", "The HTML file to write."),
+    "page.source": ("--text TEXT", "The review's text (Markdown)."),
+    "seal.to": ("--to BAG", "The bag: a new folder, or a .zip."),
+    "seal.key": ("--key FILE", "An Ed25519 private key to sign with."),
+    "seal.params": ("--params PARAMS", "The params file, if it was moved."),
+    "verify.bags": (
+        "BAG",
+        "A sealed review, folder or .zip; after it any whose figures its text takes.",
+    ),
+    "verify.signer": ("--signer FILE", "The public key that must have signed it."),
+    "verify.authority": ("--tsa FILE", "Certificates of who must have stamped its time."),
+    "verify.require": ("--require WORDS", "Exit with 0 or 1, as in reproduced,signed,timed."),
+    "verify.attest": ("--attest KEY", "Sign a statement of the answer, beside the bag."),
+    "verify.other": ("--with PYTHON", "Ask the version this Python has installed."),
+    "verify.no_limits": ("--no-limits", "Read a bag you trust without limits of time."),
+    "revise.old": ("OLD", "The earlier sealed review."),
+    "revise.new": ("NEW", "The later one."),
+    "revise.page": ("--page DIR", "Also make the correction note, a page, in DIR."),
+    "plan.order": ("--order", "Print the order of the runs."),
+    "plan.checklist": ("--checklist", "Print the controls to go through."),
+    "plan.sheet": ("--sheet FILE", "Write the runs to tick off: .csv or .xlsx."),
+    "add.layout": ("--layout", "The layout, where several would fit."),
+    "add.product": ("--product", "The product of every log."),
+    "add.title": ("--title", "The title of every log."),
+    "add.session": ("--session", "The session of every log."),
+    "add.began": ("--began", "When the runs began, ISO 8601."),
+    "add.pattern": ("--pattern", "Fields in the file names: '{product}_{title}_{session}.csv'."),
+    "add.index": (
+        "--index",
+        "A CSV or .xlsx with a column `file` and columns of the run sheet; with --guess, you are "
+        "asked about logs it does not name.",
+    ),
+    "add.table": ("--table", "A table of figures, CSV or xlsx: titles down, products across."),
+    "add.column": ("--column", "A column of the index by another name: title=scene."),
+    "add.map_": ("--map", "What a text stands for: product:8=threads-8."),
+    "add.condition": ("--condition", "A recorded condition: driver=52.3."),
+    "add.dry_run": ("--dry-run", "Say what would be added; write nothing."),
+    "add.undo": ("--undo", "Take back the last take-in."),
+    "add.guess": ("--guess", "Look at a folder, or at names of a --table; show, ask."),
+    "add.yes": ("--yes", "With --guess: do not ask."),
+    "add.crashed": ("--crashed", "A run of this product and title that left no log."),
+    "add.logs": ("LOG", "Logs, or folders of logs."),
+    "bench_check.against": ("--against BAG", "A sealed review whose journal this must go on from."),
+    "bench_move_run.run": ("RUN", "The run's id."),
+    "bench_move_run.product": ("--product", "The product it is of."),
+    "bench_move_run.title": ("--title", "The title it is of."),
+    "bench_retire.runs": ("RUN", "Ids of runs."),
+    "bench_rename.what": ("WHAT", "product or title."),
+    "bench_rename.old": ("OLD", "Its id."),
+    "bench_rename.new": ("NEW", "The id it gets."),
+    "bench_merge.other": ("OTHER", "The bench to take in."),
+    "bench_export.to": ("XLSX", "The spreadsheet to write."),
+    "bench_import.book": ("XLSX", "A spreadsheet as exported."),
+    "bench_undo.entry": ("ENTRY", "Its number in the journal."),
+    "new_bench.folder": ("DIR", "The folder to make."),
+    "new_review.params": ("PARAMS", "The params file to make."),
+    "new_layout.log": ("LOG", "A log to look at."),
+    "new_layout.write": ("--write BENCH", "Enter it into this bench's bench.yaml."),
+    "upgrade.files": ("FILE", "A params file, bench.yaml, or a bench."),
+    "schema.what": ("WHAT", "params, bench or claims."),
+}
 
 
 _ROWS_SHOWN = 8
@@ -87,7 +175,8 @@ _GOOD, _BAD = ("no faults", "verified", "passed."), ("NOT verified", "failed.", 
 def _command(name: str, group: typer.Typer = app) -> Callable[[Callable[..., None]], None]:
     """Return a decorator that makes a function the command `name` of a group.
 
-    A parameter that is a dataclass stands for its fields, an option each. A KitError becomes lines
+    A parameter that is a dataclass stands for its fields, an option each; what they are called and
+    mean stands in `_WORDS`. A KitError becomes lines
     on standard error and its exit status; any other exception is a bug and keeps its traceback.
     """
 
@@ -115,7 +204,7 @@ def _command(name: str, group: typer.Typer = app) -> Callable[[Callable[..., Non
                 typer.echo("interrupted; nothing half-made was left under a final name", err=True)
                 raise typer.Exit(130) from None
 
-        run.__signature__ = _spread(plain, options)  # type: ignore[attr-defined]
+        run.__signature__ = _spread(command.__name__.strip("_"), plain, options)  # type: ignore[attr-defined]
         group.command(name)(run)
 
     return register
@@ -136,8 +225,10 @@ def _say_fault(error: KitError) -> None:
         typer.echo(_coloured(_printable(line), "red", sys.stderr), err=True)
 
 
-def _spread(plain: inspect.Signature, groups: Mapping[str, type[Any]]) -> inspect.Signature:
-    """Return a signature in which each group of options stands as its fields."""
+def _spread(
+    command: str, plain: inspect.Signature, groups: Mapping[str, type[Any]]
+) -> inspect.Signature:
+    """Return a command's signature, a group of options as its fields, each with its words."""
     parameters: list[inspect.Parameter] = []
     for parameter in plain.parameters.values():
         if (group := groups.get(parameter.name)) is not None:
@@ -148,7 +239,20 @@ def _spread(plain: inspect.Signature, groups: Mapping[str, type[Any]]) -> inspec
             ]
         else:
             parameters.append(parameter)
-    return plain.replace(parameters=parameters)
+    return plain.replace(parameters=[_with_words(command, p) for p in parameters])
+
+
+def _with_words(command: str, parameter: inspect.Parameter) -> inspect.Parameter:
+    """Return a parameter as an argument or an option, unless it says itself what it is."""
+    if get_origin(parameter.annotation) is Annotated:
+        return parameter
+    own = f"{command}.{parameter.name}"
+    word, meaning = _WORDS[own if own in _WORDS else parameter.name]
+    flag, _, value = word.partition(" ")
+    said: Any = typer.Argument(metavar=word, help=meaning)
+    if flag.startswith("--"):
+        said = typer.Option(flag, metavar=value or None, help=meaning)
+    return parameter.replace(annotation=Annotated[parameter.annotation, said])
 
 
 def _coloured(text: str, colour: str, stream: IO[str]) -> str:
@@ -333,7 +437,7 @@ def _named_texts(options: list[str]) -> dict[str, dict[str, str]]:
 
 
 @_command("check")
-def _check(params: Params, full: Full = False, as_json: Json = False) -> None:
+def _check(params: Path, full: bool = False, as_json: bool = False) -> None:
     """Read params, bench and logs and report every fault. Writes nothing.
 
     Exit status 1 if another log of the bench was altered or is gone.
@@ -360,43 +464,22 @@ class _RunOptions:
         int, typer.Option(min=1, help="Reviews run, or logs of one review read, at the same time.")
     ] = 1
     timeout: Annotated[int, typer.Option(min=1, help="Seconds one review may take.")] = 1800
-    resume: Annotated[
-        bool,
-        typer.Option("--resume", help="Leave out finished reviews whose inputs did not change."),
-    ] = False
-    watch: Annotated[
-        bool, typer.Option("--watch", help="Run again whenever an input changes, until Ctrl-C.")
-    ] = False
-    foreign_template: Annotated[
-        bool,
-        typer.Option(
-            "--foreign-template",
-            help="Allow a template outside the project: it runs with your rights.",
-        ),
-    ] = False
-    fresh: Annotated[
-        bool, typer.Option("--fresh", help="Work everything out anew: use no stored results.")
-    ] = False
-    cluster: Annotated[
-        str, typer.Option(metavar="ADDRESS", help="Send work to tcp://HOST:PORT, or local:N.")
-    ] = ""
-    logs_at: Annotated[
-        str, typer.Option(metavar="URL", help="Read the logs from here, not the bench folder.")
-    ] = ""
-    against: Annotated[
-        str, typer.Option(metavar="PRODUCT", help="The baseline of the league of several reviews.")
-    ] = ""
-    ahead: Annotated[
-        bool, typer.Option(help="Let a second process work beside a single review.")
-    ] = True
+    resume: bool = False
+    watch: bool = False
+    foreign_template: bool = False
+    fresh: bool = False
+    cluster: str = ""
+    logs_at: str = ""
+    against: str = ""
+    ahead: bool = True
 
 
 @_command("run")
 def _run(
-    params: Annotated[list[Path], typer.Argument(metavar="PARAMS", help="Params files.")],
-    out: Annotated[Path, typer.Option(help="Where the reviews' folders go.")] = Path("out"),
+    params: list[Path],
+    out: Path = Path("out"),
     given: _RunOptions = _RunOptions(),  # frozen
-    as_json: Json = False,
+    as_json: bool = False,
 ) -> None:
     """Execute each review's template and write its report, claims, tables and charts.
 
@@ -481,16 +564,7 @@ def _warn_of_benches(params: list[Path]) -> None:
 
 
 @_command("trace")
-def _trace(
-    folder: ReviewDir,
-    claim: Annotated[
-        str,
-        typer.Argument(
-            metavar="CLAIM", help="A claim's id, or a reference: 'margin a over b in t'."
-        ),
-    ],
-    as_json: Json = False,
-) -> None:
+def _trace(folder: Path, claim: str, as_json: bool = False) -> None:
     """Print a claim's trace: method, inputs, runs, files and hashes."""
     from kit.claims.claim import load_claims
 
@@ -503,11 +577,7 @@ def _trace(
 
 
 @_command("open")
-def _open_report(
-    folder: Annotated[
-        Path, typer.Argument(metavar="DIR", help="A finished review, or the folder of a season.")
-    ],
-) -> None:
+def _open_report(folder: Path) -> None:
     """Open a review's report, or a season's index, in the browser."""
     import webbrowser
 
@@ -521,17 +591,11 @@ def _open_report(
 
 @_command("guide")
 def _guide(
-    folder: Annotated[Path, typer.Argument(metavar="DIR", help="A folder of finished reviews.")],
-    machine_class: Annotated[
-        str, typer.Option("--class", help="Class of machine; that of most reviews, if not given.")
-    ] = "",
-    baseline: Annotated[
-        str | None, typer.Option("--baseline", metavar="PRODUCT", help="What all are set against.")
-    ] = None,
-    day: Annotated[
-        str, typer.Option("--day", metavar="YYYY-MM-DD", help="Prices up to this day; today.")
-    ] = "",
-    as_json: Json = False,
+    folder: Path,
+    machine_class: str = "",
+    baseline: str | None = None,
+    day: str = "",
+    as_json: bool = False,
 ) -> None:
     """Write a page of all products of a class: league, prices of today, alerts.
 
@@ -559,17 +623,12 @@ def _guide(
 
 @_command("text")
 def _text(
-    folder: ReviewDir,
-    source: Annotated[Path, typer.Argument(metavar="TEXT", help="A bound text (Markdown).")],
-    sheet: Annotated[bool, typer.Option("--sheet", help="Print the figure sheet instead.")] = False,
-    suggest: Annotated[
-        bool, typer.Option("--suggest", help="Print the text with bindings proposed instead.")
-    ] = False,
-    cues: Annotated[
-        Path | None,
-        typer.Option("--cues", metavar="DIR", help="Write script, cue list and chapters there."),
-    ] = None,
-    as_json: Json = False,
+    folder: Path,
+    source: Path,
+    sheet: bool = False,
+    suggest: bool = False,
+    cues: Path | None = None,
+    as_json: bool = False,
 ) -> None:
     """Write a bound text out as plain Markdown, or list what it rests on.
 
@@ -616,22 +675,12 @@ def _text(
 
 @_command("slides")
 def _slides(
-    folder: ReviewDir,
-    only: Annotated[
-        list[str] | None,
-        typer.Option(metavar="SLIDE", help="A kind of slide, or one by name; in this order."),
-    ] = None,
-    size: Annotated[
-        str, typer.Option(help="1920x1080, 3840x2160 or 1080x1920 (upright).")
-    ] = "1920x1080",
-    ground: Annotated[
-        str, typer.Option(help="paper, dark, or see-through: clear-dark-ink, clear-light-ink.")
-    ] = "paper",
-    to: Annotated[
-        Path | None,
-        typer.Option(metavar="DIR", help="Where they go; beside DIR, DIR-slides, if not given."),
-    ] = None,
-    as_json: Json = False,
+    folder: Path,
+    only: list[str] | None = None,
+    size: str = "1920x1080",
+    ground: str = "paper",
+    to: Path | None = None,
+    as_json: bool = False,
 ) -> None:
     """Draw a finished review's slides from its claims: SVG, PNG, and slides.csv.
 
@@ -651,14 +700,7 @@ def _slides(
 
 
 @_command("page")
-def _page(
-    folder: ReviewDir,
-    to: Annotated[Path, typer.Argument(metavar="PAGE", help="The HTML file to write.")],
-    source: Annotated[
-        Path | None, typer.Option("--text", metavar="TEXT", help="The review's text (Markdown).")
-    ] = None,
-    as_json: Json = False,
-) -> None:
+def _page(folder: Path, to: Path, source: Path | None = None, as_json: bool = False) -> None:
     """Make a finished review's page again from its claims and text alone."""
     from kit.report.report import redraw_report
 
@@ -688,17 +730,11 @@ def _date_of_epoch(seconds: str) -> dt.date:
 
 @_command("seal")
 def _seal(
-    folder: ReviewDir,
-    to: Annotated[
-        Path | None, typer.Option(metavar="BAG", help="The bag: a new folder, or a .zip.")
-    ] = None,
-    key: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="An Ed25519 private key to sign with.")
-    ] = None,
-    params: Annotated[
-        Path | None, typer.Option(metavar="PARAMS", help="The params file, if it was moved.")
-    ] = None,
-    as_json: Json = False,
+    folder: Path,
+    to: Path | None = None,
+    key: Path | None = None,
+    params: Path | None = None,
+    as_json: bool = False,
 ) -> None:
     """Make the sealed review: report, claims, raw runs and all that is needed to verify it."""
     from kit.archive.sealing import seal as seal_review
@@ -712,37 +748,14 @@ def _seal(
 
 @_command("verify")
 def _verify(
-    bags: Annotated[
-        list[Path],
-        typer.Argument(
-            metavar="BAG",
-            help="A sealed review, folder or .zip; after it any whose figures its text takes.",
-        ),
-    ],
-    signer: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="The public key that must have signed it.")
-    ] = None,
-    authority: Annotated[
-        Path | None,
-        typer.Option(
-            "--tsa", metavar="FILE", help="Certificates of who must have stamped its time."
-        ),
-    ] = None,
-    require: Annotated[
-        str, typer.Option(metavar="WORDS", help="Exit with 0 or 1, as in reproduced,signed,timed.")
-    ] = "",
-    attest: Annotated[
-        Path | None,
-        typer.Option(metavar="KEY", help="Sign a statement of the answer, beside the bag."),
-    ] = None,
-    other: Annotated[
-        Path | None,
-        typer.Option("--with", metavar="PYTHON", help="Ask the version this Python has installed."),
-    ] = None,
-    no_limits: Annotated[
-        bool, typer.Option("--no-limits", help="Read a bag you trust without limits of time.")
-    ] = False,
-    as_json: Json = False,
+    bags: list[Path],
+    signer: Path | None = None,
+    authority: Path | None = None,
+    require: str = "",
+    attest: Path | None = None,
+    other: Path | None = None,
+    no_limits: bool = False,
+    as_json: bool = False,
 ) -> None:
     """Check a sealed review: its signature, then every byte made again from its raw logs."""
     bag, *reviews = bags
@@ -776,15 +789,7 @@ def _verify(
 
 
 @_command("revise")
-def _revise(
-    old: Annotated[Path, typer.Argument(metavar="OLD", help="The earlier sealed review.")],
-    new: Annotated[Path, typer.Argument(metavar="NEW", help="The later one.")],
-    page: Annotated[
-        Path | None,
-        typer.Option(metavar="DIR", help="Also make the correction note, a page, in DIR."),
-    ] = None,
-    as_json: Json = False,
-) -> None:
+def _revise(old: Path, new: Path, page: Path | None = None, as_json: bool = False) -> None:
     """Compare two sealed reviews claim by claim, and say why claims moved."""
     from kit.archive.revising import compare_reviews
 
@@ -803,18 +808,14 @@ def _revise(
 
 @_command("plan")
 def _plan(
-    params: Params,
-    order: Annotated[bool, typer.Option("--order", help="Print the order of the runs.")] = False,
-    checklist: Annotated[
-        bool, typer.Option("--checklist", help="Print the controls to go through.")
-    ] = False,
-    sheet: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="Write the runs to tick off: .csv or .xlsx.")
-    ] = None,
+    params: Path,
+    order: bool = False,
+    checklist: bool = False,
+    sheet: Path | None = None,
     looks: Annotated[
         int, typer.Option(min=0, help="Look at results so often, after equal shares of the runs.")
     ] = 0,
-    as_json: Json = False,
+    as_json: bool = False,
 ) -> None:
     """Say how many runs resolve the margin stated in params, and where they are best spent."""
     from kit.planning.of_review import plan_from_params
@@ -830,56 +831,31 @@ def _plan(
 class _AddOptions:
     """Options of `add`."""
 
-    layout: Annotated[str, typer.Option(help="The layout, where several would fit.")] = ""
-    product: Annotated[str, typer.Option(help="The product of every log.")] = ""
-    title: Annotated[str, typer.Option(help="The title of every log.")] = ""
-    session: Annotated[str, typer.Option(help="The session of every log.")] = ""
-    began: Annotated[str, typer.Option(help="When the runs began, ISO 8601.")] = ""
-    pattern: Annotated[
-        str, typer.Option(help="Fields in the file names: '{product}_{title}_{session}.csv'.")
-    ] = ""
-    index: Annotated[
-        Path | None,
-        typer.Option(
-            help="A CSV or .xlsx with a column `file` and columns of the run sheet; with --guess, "
-            "you are asked about logs it does not name."
-        ),
-    ] = None
-    table: Annotated[
-        Path | None,
-        typer.Option(help="A table of figures, CSV or xlsx: titles down, products across."),
-    ] = None
-    column: Annotated[
-        list[str] | None, typer.Option(help="A column of the index by another name: title=scene.")
-    ] = None
-    map_: Annotated[
-        list[str] | None, typer.Option("--map", help="What a text stands for: product:8=threads-8.")
-    ] = None
-    condition: Annotated[
-        list[str] | None, typer.Option(help="A recorded condition: driver=52.3.")
-    ] = None
-    dry_run: Annotated[
-        bool, typer.Option("--dry-run", help="Say what would be added; write nothing.")
-    ] = False
-    undo: Annotated[bool, typer.Option("--undo", help="Take back the last take-in.")] = False
-    reason: Reason = ""
-    guess: Annotated[
-        bool, typer.Option("--guess", help="Look at a folder, or at names of a --table; show, ask.")
-    ] = False
-    yes: Annotated[bool, typer.Option("--yes", help="With --guess: do not ask.")] = False
-    crashed: Annotated[
-        bool, typer.Option("--crashed", help="A run of this product and title that left no log.")
-    ] = False
+    layout: str = ""
+    product: str = ""
+    title: str = ""
+    session: str = ""
+    began: str = ""
+    pattern: str = ""
+    index: Path | None = None
+    table: Path | None = None
+    column: list[str] | None = None
+    map_: list[str] | None = None
+    condition: list[str] | None = None
+    dry_run: bool = False
+    undo: bool = False
+    reason: str = ""
+    guess: bool = False
+    yes: bool = False
+    crashed: bool = False
 
 
 @_command("add")
 def _add(
-    bench: Annotated[Path, typer.Argument(metavar="BENCH", help="A bench folder.")],
-    logs: Annotated[
-        list[Path] | None, typer.Argument(metavar="LOG", help="Logs, or folders of logs.")
-    ] = None,
+    bench: Path,
+    logs: list[Path] | None = None,
     given: _AddOptions = _AddOptions(),  # frozen
-    as_json: Json = False,
+    as_json: bool = False,
 ) -> None:
     """Take recorded logs into a bench: copied unchanged, hashed, a row each in the run sheet."""
     from kit.bench.acts import add_crashed, undo
@@ -984,13 +960,7 @@ def _add_guessed(bench: Path, logs: list[Path], given: _AddOptions, as_json: boo
 
 @_command("check", _bench)
 def _bench_check(
-    bench: BenchDir,
-    full: Full = False,
-    against: Annotated[
-        list[Path] | None,
-        typer.Option(metavar="BAG", help="A sealed review whose journal this must go on from."),
-    ] = None,
-    as_json: Json = False,
+    bench: Path, full: bool = False, against: list[Path] | None = None, as_json: bool = False
 ) -> None:
     """Compare a bench with its journal: every log and row that is not as it was taken in.
 
@@ -1010,7 +980,7 @@ def _bench_check(
 
 
 @_command("journal", _bench)
-def _bench_journal(bench: BenchDir, as_json: Json = False) -> None:
+def _bench_journal(bench: Path, as_json: bool = False) -> None:
     """Print the journal of a bench, an entry a line: who did what, when and why."""
     from kit.bench.journal import Journal
 
@@ -1019,7 +989,7 @@ def _bench_journal(bench: BenchDir, as_json: Json = False) -> None:
 
 
 @_command("adopt", _bench)
-def _bench_adopt(bench: BenchDir, reason: Reason = "", as_json: Json = False) -> None:
+def _bench_adopt(bench: Path, reason: str = "", as_json: bool = False) -> None:
     """Enter into the journal what it does not have: an old bench, or what was edited by hand."""
     from kit.bench.acts import adopt
 
@@ -1030,12 +1000,12 @@ def _bench_adopt(bench: BenchDir, reason: Reason = "", as_json: Json = False) ->
 
 @_command("move-run", _bench)
 def _bench_move_run(
-    bench: BenchDir,
-    run: Annotated[str, typer.Argument(metavar="RUN", help="The run's id.")],
-    product: Annotated[str, typer.Option(help="The product it is of.")] = "",
-    title: Annotated[str, typer.Option(help="The title it is of.")] = "",
-    reason: Reason = "",
-    as_json: Json = False,
+    bench: Path,
+    run: str,
+    product: str = "",
+    title: str = "",
+    reason: str = "",
+    as_json: bool = False,
 ) -> None:
     """Give a run the right product or title."""
     from kit.bench.acts import move_run
@@ -1044,12 +1014,7 @@ def _bench_move_run(
 
 
 @_command("retire", _bench)
-def _bench_retire(
-    bench: BenchDir,
-    runs: Annotated[list[str], typer.Argument(metavar="RUN", help="Ids of runs.")],
-    reason: Reason = "",
-    as_json: Json = False,
-) -> None:
+def _bench_retire(bench: Path, runs: list[str], reason: str = "", as_json: bool = False) -> None:
     """Set runs aside for good; rows and logs stay."""
     from kit.bench.acts import retire
 
@@ -1058,12 +1023,7 @@ def _bench_retire(
 
 @_command("rename", _bench)
 def _bench_rename(
-    bench: BenchDir,
-    what: Annotated[str, typer.Argument(metavar="WHAT", help="product or title.")],
-    old: Annotated[str, typer.Argument(metavar="OLD", help="Its id.")],
-    new: Annotated[str, typer.Argument(metavar="NEW", help="The id it gets.")],
-    reason: Reason = "",
-    as_json: Json = False,
+    bench: Path, what: str, old: str, new: str, reason: str = "", as_json: bool = False
 ) -> None:
     """Give a product or title another id, in bench.yaml and in every row."""
     from kit.bench.acts import rename
@@ -1072,12 +1032,7 @@ def _bench_rename(
 
 
 @_command("merge", _bench)
-def _bench_merge(
-    bench: BenchDir,
-    other: Annotated[Path, typer.Argument(metavar="OTHER", help="The bench to take in.")],
-    reason: Reason = "",
-    as_json: Json = False,
-) -> None:
+def _bench_merge(bench: Path, other: Path, reason: str = "", as_json: bool = False) -> None:
     """Take in every run of another bench with its logs, products and titles."""
     from kit.bench.acts import merge
 
@@ -1087,10 +1042,7 @@ def _bench_merge(
 
 
 @_command("export", _bench)
-def _bench_export(
-    bench: BenchDir,
-    to: Annotated[Path, typer.Argument(metavar="XLSX", help="The spreadsheet to write.")],
-) -> None:
+def _bench_export(bench: Path, to: Path) -> None:
     """Write run sheet, figures and prices into a spreadsheet, with real dates."""
     from kit.bench.acts import export_bench
 
@@ -1100,12 +1052,7 @@ def _bench_export(
 
 
 @_command("import", _bench)
-def _bench_import(
-    bench: BenchDir,
-    book: Annotated[Path, typer.Argument(metavar="XLSX", help="A spreadsheet as exported.")],
-    reason: Reason = "",
-    as_json: Json = False,
-) -> None:
+def _bench_import(bench: Path, book: Path, reason: str = "", as_json: bool = False) -> None:
     """Take over what was changed in an exported spreadsheet; `bench undo` takes it back."""
     from kit.bench.acts import import_bench
 
@@ -1116,12 +1063,7 @@ def _bench_import(
 
 @_command("undo", _bench)
 def _bench_undo(
-    bench: BenchDir,
-    entry: Annotated[
-        int | None, typer.Argument(metavar="ENTRY", help="Its number in the journal.")
-    ] = None,
-    reason: Reason = "",
-    as_json: Json = False,
+    bench: Path, entry: int | None = None, reason: str = "", as_json: bool = False
 ) -> None:
     """Take back an entry of the journal, or the last take-in."""
     from kit.bench.acts import undo
@@ -1130,9 +1072,7 @@ def _bench_undo(
 
 
 @_command("bench", _new)
-def _new_bench(
-    folder: Annotated[Path, typer.Argument(metavar="DIR", help="The folder to make.")],
-) -> None:
+def _new_bench(folder: Path) -> None:
     """Make a bench folder with a commented bench.yaml, an empty run sheet and price list."""
     from kit.settings.starting import start_bench
 
@@ -1140,9 +1080,7 @@ def _new_bench(
 
 
 @_command("review", _new)
-def _new_review(
-    params: Annotated[Path, typer.Argument(metavar="PARAMS", help="The params file to make.")],
-) -> None:
+def _new_review(params: Path) -> None:
     """Make a params file in which every key is commented."""
     from kit.settings.starting import start_params
 
@@ -1150,14 +1088,7 @@ def _new_review(
 
 
 @_command("layout", _new)
-def _new_layout(
-    log: Annotated[Path, typer.Argument(metavar="LOG", help="A log to look at.")],
-    write: Annotated[
-        Path | None,
-        typer.Option("--write", metavar="BENCH", help="Enter it into this bench's bench.yaml."),
-    ] = None,
-    as_json: Json = False,
-) -> None:
+def _new_layout(log: Path, write: Path | None = None, as_json: bool = False) -> None:
     """Propose the layout of a log, with the reasons, to check and put into bench.yaml."""
     from kit.logs.propose import propose_layout
 
@@ -1170,11 +1101,7 @@ def _new_layout(
 
 
 @_command("upgrade")
-def _upgrade(
-    files: Annotated[
-        list[Path], typer.Argument(metavar="FILE", help="A params file, bench.yaml, or a bench.")
-    ],
-) -> None:
+def _upgrade(files: list[Path]) -> None:
     """Bring settings of an older version to today's format; what they were is kept beside them."""
     from kit.settings.starting import upgrade_file
 
@@ -1183,9 +1110,7 @@ def _upgrade(
 
 
 @_command("schema")
-def _schema(
-    what: Annotated[str, typer.Argument(metavar="WHAT", help="params, bench or claims.")],
-) -> None:
+def _schema(what: str) -> None:
     """Print the JSON Schema of params, bench or claims."""
     from kit.claims.claim import schema_text
 
