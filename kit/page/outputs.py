@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 from kit.claims.bound_text import BoundText, bind_review_text
 from kit.claims.claim import ClaimBook, claims_frame
 from kit.claims.of_pages import PAGE_KINDS, page_of
+from kit.page.answers import Runs
 from kit.page.article import SECTIONS
 from kit.page.assemble import CLOSED_MIME, build_page
 from kit.page.html import Html, paragraph, show_text
@@ -102,32 +103,13 @@ def result_frames(book: ClaimBook) -> dict[str, Any]:
         `runs`, and those of `TABLES` that have claims or that the kind of page names; figures
         unrounded, a row a claim with the columns of `kit.claims.claim.TABLE_COLUMNS`.
     """
-    frames = {"runs": _runs_frame(book)}
+    frames = {"runs": Runs(book).to_frame().drop(columns="flags").reset_index()}
     own = ("screening", *PAGE_KINDS[page_of(book.settings["template"])].tables)
     for name, kinds in TABLES.items():
         frame = claims_frame(claim for claim in book.claims if claim.kind in kinds)
         if name in own or len(frame):
             frames[name] = frame
     return frames
-
-
-def _runs_frame(book: ClaimBook) -> Any:
-    """Return a row a run, used or not, with its figures."""
-    import pandas as pd
-
-    figures = {(c.metric, (*c.runs, *c.set_aside)[0]): c.value for c in book.of_kind("run")}
-    metrics = list(dict.fromkeys(metric for metric, _ in figures))
-    first = ("id", "product", "title", "used", "reason")
-    last = ("frames", "duration_s", "session", "began", "file", "sha256")
-    rows = [
-        [
-            *(getattr(run, name) for name in first),
-            *(figures.get((metric, run.id)) for metric in metrics),
-            *(getattr(run, name) for name in last),
-        ]
-        for run in book.runs
-    ]
-    return pd.DataFrame(rows, columns=["run", *first[1:], *metrics, *last])
 
 
 def show_line(section: str, metric: str = "") -> str:
