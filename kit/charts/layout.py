@@ -75,6 +75,26 @@ class Plot(Axes):
             for tick in ticks:
                 draw_line(tick, color=RULE, linewidth=self.sheet.line, zorder=0.5)
 
+    def put_even_ticks(
+        self, which: Literal["x", "y"], *, at_most: int, labelled: bool = True
+    ) -> None:
+        """Set round ticks, evenly spaced, over all of an axis, and their labels.
+
+        Parameters
+        ----------
+        which : {"x", "y"}
+            The axis; its limits are set.
+        at_most : int
+            Steps there may be.
+        labelled : bool
+            Whether they have labels.
+        """
+        ticks = self.even_ticks(*(self.get_xlim() if which == "x" else self.get_ylim()),
+                                at_most=at_most)  # fmt: skip
+        drawing: Any = self.figure
+        labels = self.tick_labels(ticks, locale=drawing.locale) if labelled else [""] * len(ticks)
+        self.put_ticks(which, ticks, labels)
+
     def name_axis(self, text: str, *, which: Literal["x", "y"] = "x") -> None:
         """Name an axis: quantity, unit and direction; cut where it would run off the sheet.
 
@@ -274,7 +294,7 @@ class Drawing(Figure):
     def __init__(self, sheet: Sheet, height: float, chart: Chart | None = None) -> None:
         super().__init__(figsize=(sheet.width / 72, (sheet.height or round(height)) / 72), dpi=72)
         FigureCanvasAgg(self)
-        self.sheet = sheet
+        self.sheet, self.locale = sheet, chart.words.locale if chart else "en"
         if chart and sheet.title:
             title, notes = chart.head_lines(sheet)
             y = sheet.title * 0.75

@@ -206,7 +206,7 @@ def _paint_value(chart: Chart, sheet: Sheet) -> Figure:
     Both axes are linear, so that equal money per frame is a straight line through the origin, which
     need not be shown.
     """
-    from kit.charts.layout import Drawing, Plot
+    from kit.charts.layout import Drawing
 
     plan: _ValuePlan = chart.plan
     height = sheet.height or 460.0
@@ -220,10 +220,8 @@ def _paint_value(chart: Chart, sheet: Sheet) -> Figure:
     rates = [point.fps.figure for point in plan.points]
     axes.set_xlim(*_padded(prices, 0.06))
     axes.set_ylim(*_padded(rates, 0.14))
-    for which, limits in (("x", axes.get_xlim()), ("y", axes.get_ylim())):
-        ticks = Plot.even_ticks(*limits, at_most=6)
-        labels = Plot.tick_labels(ticks, locale=chart.words.locale)
-        axes.put_ticks("x" if which == "x" else "y", ticks, labels)
+    axes.put_even_ticks("x", at_most=6)
+    axes.put_even_ticks("y", at_most=6)
     axes.name_axis(chart.words.below)
     axes.name_axis("suite average, frames per second, more is better", which="y")
     _draw_frontier(axes, sheet, plan)

@@ -767,7 +767,7 @@ class _Curves:
 
 def _paint_curves(chart: Chart, sheet: Sheet) -> Figure:
     """Draw curves, a mark a claim."""
-    from kit.charts.layout import Drawing, Plot
+    from kit.charts.layout import Drawing
 
     plan: _Curves = chart.plan
     height = sheet.height or 340.0
@@ -785,8 +785,7 @@ def _paint_curves(chart: Chart, sheet: Sheet) -> Figure:
     low = 0.0 if plan.from_zero else 0.95 * min(ys)
     axes.set_ylim(low, max(ys) + 0.15 * (max(ys) - low))
     axes.put_ticks("x", [x for x, _ in plan.ticks], [label for _, label in plan.ticks])
-    ticks = Plot.even_ticks(*axes.get_ylim(), at_most=6)
-    axes.put_ticks("y", ticks, Plot.tick_labels(ticks, locale=chart.words.locale))
+    axes.put_even_ticks("y", at_most=6)
     axes.name_axis(chart.words.below)
     axes.name_axis(plan.up, which="y")
     step = 1.25 * sheet.small * (axes.get_ylim()[1] - low) / (height - top - below)

@@ -102,7 +102,6 @@ def _paint_run(chart: Chart, sheet: Sheet) -> Figure:
     degrees have no common one.
     """
     series, sensors = chart.plan
-    locale = chart.words.locale
     head = chart.head_height(sheet) + 2.0 * sheet.small
     below = 3.6 * sheet.small
     weights = [2.6, *(1.0 for _ in sensors)]
@@ -113,22 +112,19 @@ def _paint_run(chart: Chart, sheet: Sheet) -> Figure:
     left = sheet.side + 4.2 * sheet.small
     width = sheet.width - left - sheet.side - 1.2 * sheet.small
     y = head
-    ticks = Plot.even_ticks(0, series.duration_s, at_most=9)
     for i, weight in enumerate(weights):
         tall = unit * weight
         axes = figure.put_axes(left, y, width, tall)
         axes.set_xlim(0, series.duration_s)
         if i == 0:
-            _draw_frame_times(axes, sheet, series, locale)
+            _draw_frame_times(axes, sheet, series)
             label = FRAME_TIME
         else:
             quantity, unit_text = SENSOR_WORDS[sensors[i - 1]]
-            _draw_sensor(axes, sheet, series, sensors[i - 1], RIVALS[i - 1].colour, locale)
+            _draw_sensor(axes, sheet, series, sensors[i - 1], RIVALS[i - 1].colour)
             label = f"{quantity}, {unit_text}"
         last = i == len(weights) - 1
-        axes.put_ticks(
-            "x", ticks, Plot.tick_labels(ticks, locale=locale) if last else [""] * len(ticks)
-        )
+        axes.put_even_ticks("x", at_most=9, labelled=last)
         figure.put_text(left, y - 0.5 * sheet.small, label, sheet.small, va="baseline")
         if last:
             axes.name_axis(chart.words.below)
@@ -149,7 +145,7 @@ def _log_ticks(low: float, high: float) -> list[float]:
     return ticks if len(ticks) >= 3 else Plot.even_ticks(low, high)
 
 
-def _draw_frame_times(axes: Plot, sheet: Sheet, series: FrameSeries, locale: str) -> None:
+def _draw_frame_times(axes: Plot, sheet: Sheet, series: FrameSeries) -> None:
     """Draw the rolling median in the band of 1st to 99th percentile, over an axis from 0."""
     axes.fill_between(
         series.time_s, series.low_ms, series.high_ms, color=REVIEWED.colour, alpha=0.22, linewidth=0
@@ -158,21 +154,17 @@ def _draw_frame_times(axes: Plot, sheet: Sheet, series: FrameSeries, locale: str
     low, high = float(np.nanmin(series.low_ms)), float(np.nanmax(series.high_ms))
     top = high + 0.08 * max(high - low, 0.05 * high)
     axes.set_ylim(0, top)
-    ticks = Plot.even_ticks(0, top, at_most=6)
-    axes.put_ticks("y", ticks, Plot.tick_labels(ticks, locale=locale))
+    axes.put_even_ticks("y", at_most=6)
 
 
-def _draw_sensor(
-    axes: Plot, sheet: Sheet, series: FrameSeries, sensor: str, colour: str, locale: str
-) -> None:
+def _draw_sensor(axes: Plot, sheet: Sheet, series: FrameSeries, sensor: str, colour: str) -> None:
     """Draw one sensor's readings over an axis of their own range."""
     values = series.sensors[sensor]
     _draw_line(axes, sheet, series.time_s, values, colour, 1.6)
     low, high = float(np.nanmin(values)), float(np.nanmax(values))
     spare = 0.12 * max(high - low, 0.04 * abs(high), 1e-9)
     axes.set_ylim(low - spare, high + spare)
-    ticks = Plot.even_ticks(low - spare, high + spare, at_most=3)
-    axes.put_ticks("y", ticks, Plot.tick_labels(ticks, locale=locale))
+    axes.put_even_ticks("y", at_most=3)
 
 
 def _draw_line(
@@ -247,7 +239,6 @@ def _paint_overlay(chart: Chart, sheet: Sheet) -> Figure:
     Ids that would touch are spread apart, nearest to where their lines end.
     """
     series, looks = chart.plan
-    locale = chart.words.locale
     height = sheet.height or 380.0
     figure = Drawing(sheet, height, chart)
     top = chart.head_height(sheet) + 2.0 * sheet.small
@@ -274,10 +265,8 @@ def _paint_overlay(chart: Chart, sheet: Sheet) -> Figure:
         )
     axes.set_xlim(0, longest)
     axes.set_ylim(low, high)
-    ticks = Plot.even_ticks(0, longest, at_most=9)
-    axes.put_ticks("x", ticks, Plot.tick_labels(ticks, locale=locale))
-    rungs = Plot.even_ticks(low, high, at_most=6)
-    axes.put_ticks("y", rungs, Plot.tick_labels(rungs, locale=locale))
+    axes.put_even_ticks("x", at_most=9)
+    axes.put_even_ticks("y", at_most=6)
     figure.put_text(left, top - 0.7 * sheet.small, FRAME_TIME, sheet.small, va="baseline")
     axes.name_axis(chart.words.below)
     ends = [float(s.median_ms[np.isfinite(s.median_ms)][-1]) for s in series]
