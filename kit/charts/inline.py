@@ -241,13 +241,15 @@ def _grid_percents(scale: RatioScale, *, apart: float = 9.0) -> list[int]:
     return [0]
 
 
-def _tick_text(percent: int, *, locale: str) -> str:
+def _tick_text(percent: int, *, locale: str, unit: bool = True) -> str:
     """Return a tick's label: the sign always printed, 0 without a unit."""
     text = number(float(percent), decimals=0, locale=locale, sign=True)
-    return text if percent == 0 else f"{text}{NBSP}%"
+    return f"{text}{NBSP}%" if percent and unit else text
 
 
-def _placed_ticks(scale: RatioScale, width_px: float, *, locale: str) -> list[int]:
+def _placed_ticks(
+    scale: RatioScale, width_px: float, *, locale: str, apart: float = 9.0, unit: bool = True
+) -> list[int]:
     """Return the ticks whose labels find room at a width: 0 first, then outward from the middle.
 
     Parameters
@@ -257,11 +259,15 @@ def _placed_ticks(scale: RatioScale, width_px: float, *, locale: str) -> list[in
         Of the plot. A label is taken as wide as its letters in the widest of the page's fonts.
     locale : str
         How figures are written.
+    apart : float
+        How far grid lines keep apart, in percent of the width.
+    unit : bool
+        Whether labels have their percent sign.
     """
-    ticks = _grid_percents(scale)
+    ticks = _grid_percents(scale, apart=apart)
     kept: list[tuple[float, float, int]] = []
     for tick in sorted(ticks, key=lambda t: (t != 0, t % 20 != 0, -abs(t), t)):
-        half = len(_tick_text(tick, locale=locale)) * DIGIT_EM * LABEL_PX / 2
+        half = len(_tick_text(tick, locale=locale, unit=unit)) * DIGIT_EM * LABEL_PX / 2
         x = scale.at(1 + tick / 100) / 100 * width_px
         inside = half <= x <= width_px - half
         if inside and all(x + half + 5 < a or x - half - 5 > b for a, b, _ in kept):
@@ -410,25 +416,15 @@ class Column:
         widths_px : mapping of str to float
             The width of the whole lattice in each layout of the page, by the layout's class.
         """
-        labels = []
-        for css, total in widths_px.items():
-            kept: list[tuple[float, float]] = []
-            width_px = total * self.width / 100
-            ticks = _grid_percents(self.scale, apart=self.apart)
-            for tick in sorted(ticks, key=lambda t: (t != 0, t % 20 != 0, -abs(t))):
-                text = number(float(tick), decimals=0, locale=locale, sign=True)
-                half = len(text) * DIGIT_EM * LABEL_PX / 2
-                place = self.scale.at(1 + tick / 100)
-                x = place / 100 * width_px
-                inside = half <= x <= width_px - half
-                if inside and all(x + half + 5 < a or x - half - 5 > b for a, b in kept):
-                    kept.append((x - half, x + half))
-                    labels.append(
-                        f'<text class="tick in {css}" x="{_num(place)}%" y="13" '
-                        f'text-anchor="middle">{text}</text>'
-                    )
+        labels = "".join(
+            f'<text class="tick in {css}" x="{_num(self.scale.at(1 + tick / 100))}%" y="13" '
+            f'text-anchor="middle">{_tick_text(tick, locale=locale, unit=False)}</text>'
+            for css, total in widths_px.items()
+            for tick in _placed_ticks(self.scale, total * self.width / 100, locale=locale,
+                                      apart=self.apart, unit=False)
+        )  # fmt: skip
         return Markup(
-            f'<svg class="axis" width="100%" height="18" aria-hidden="true">{"".join(labels)}</svg>'
+            f'<svg class="axis" width="100%" height="18" aria-hidden="true">{labels}</svg>'
         )
 
 

@@ -356,14 +356,8 @@ class _Canvas:
         ink = ("#15191b" if self.ground.dark else "#ffffff") if filled else self.ground.ink
         sign = OUTCOME_SIGNS[outcome]
         halo, self.ground = self.ground, replace(self.ground, clear=False)
-        self.write(
-            x - size / 2,
-            y,
-            sign,
-            _Type(1.1 * size, bold=True, colour=ink),
-            align="centre",
-            box=False,
-        )
+        how = _Type(1.1 * size, bold=True, colour=ink)
+        self.write(x - size / 2, y, sign, how, align="centre", box=False)
         self.ground = halo
 
 
@@ -524,15 +518,9 @@ def _frame(canvas: _Canvas, slide: Slide, number: int) -> None:
         line = _fitting(slide, [text], form, "its source line")
         y = form.source_y - 1.25 * form.small * (len(said) - 1 - i)
         canvas.write(form.left, y, line, _Type(form.small, colour=grey))
-    size = form.small if not form.tall else 31
-    canvas.write(
-        form.rules[0] / 2,
-        form.source_y,
-        str(number),
-        _Type(size, bold=True),
-        align="centre",
-        box=False,
-    )
+    how = _Type(31 if form.tall else form.small, bold=True)
+    middle = form.rules[0] / 2
+    canvas.write(middle, form.source_y, str(number), how, align="centre", box=False)
 
 
 def _check_boxes(canvas: _Canvas, slide: Slide) -> None:
@@ -626,14 +614,9 @@ def _lay_out(
     if end - start < 260:
         longest = max((row.name for row in rows), key=len)
         raise UsageError(f"slide {slide.name}: the name {_too_long(longest)}")
+    grey = _Type(form.small, colour=canvas.ground.grey)
     for x, text in zip(columns, slide.heads, strict=False):
-        canvas.write(
-            x,
-            top - 0.55 * form.small,
-            text,
-            _Type(form.small, colour=canvas.ground.grey),
-            align="right",
-        )
+        canvas.write(x, top - 0.55 * form.small, text, grey, align="right")
     for i, row in enumerate(rows):
         _write_row(canvas, row, places, i, form.left + indent, chips)
         if gaps[i]:
@@ -678,25 +661,15 @@ def _write_row(canvas: _Canvas, row: Row, places: _Places, i: int, x: float, chi
     lift = 0.55 * form.small if row.below and not form.tall else 0
     if row.look is not None and not (form.tall and _has_stem(row)):
         canvas.mark(form.left + form.mark / 2, y - lift, row.look)
-    canvas.write(
-        x,
-        y - lift,
-        row.name,
-        _Type(form.name, bold=row.own, colour=ground.accent if row.own else ""),
-    )
+    how = _Type(form.name, bold=row.own, colour=ground.accent if row.own else "")
+    canvas.write(x, y - lift, row.name, how)
     if row.below:
         drop = lift or 1.05 * form.name
         canvas.write(x, y + drop, row.below, _Type(form.small, colour=ground.grey))
-    for column, text in enumerate(row.figures):
-        canvas.write(
-            places.columns[column],
-            y,
-            text,
-            _Type(
-                places.sizes[column], bold=column == 0, colour="" if column == 0 else ground.grey
-            ),
-            align="right",
-        )
+    ends = zip(row.figures, places.columns, places.sizes, strict=False)
+    for column, (text, edge, size) in enumerate(ends):
+        how = _Type(size, colour=ground.grey) if column else _Type(size, bold=True)
+        canvas.write(edge, y, text, how, align="right")
     if chips and row.outcome:
         canvas.chip(form.right, y, row.outcome)
 
@@ -718,21 +691,20 @@ def _turned_groups(canvas: _Canvas, slide: Slide, places: _Places) -> None:
             spans.setdefault(row.group, []).append(i)
     for name, found in spans.items():
         top, bottom = places.tops[found[0]], places.tops[found[-1]] + places.height
-        size = form.small if not form.tall else 31
-        if _wide(name, _Type(size, bold=True)) <= bottom - top:
-            canvas.write(
-                form.rules[0] / 2, (top + bottom) / 2, name, _Type(size, bold=True), turned=True
-            )
+        how = _Type(31 if form.tall else form.small, bold=True)
+        if _wide(name, how) <= bottom - top:
+            canvas.write(form.rules[0] / 2, (top + bottom) / 2, name, how, turned=True)
 
 
 def _note_beside(canvas: _Canvas, text: str, x: float, y: float, places: _Places) -> None:
     """Write a word beside a mark, right of it or left where that has no room."""
     form = canvas.form
-    need, gap = _wide(text, _Type(form.small)), 34
+    how, gap = _Type(form.small, colour=canvas.ground.grey), 34
+    need = _wide(text, how)
     if x + gap + need <= places.end + 20:
-        canvas.write(x + gap, y, text, _Type(form.small, colour=canvas.ground.grey))
+        canvas.write(x + gap, y, text, how)
     elif x - gap - need >= places.start - 20:
-        canvas.write(x - gap, y, text, _Type(form.small, colour=canvas.ground.grey), align="right")
+        canvas.write(x - gap, y, text, how, align="right")
 
 
 def _paint_stems(canvas: _Canvas, slide: Slide) -> None:

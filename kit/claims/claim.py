@@ -121,7 +121,7 @@ KINDS: Mapping[str, _Kind] = {
     "part_spread": _Kind(_PAIR, "machine-spread", "share"),
     "gap_here": _Kind(_PAIR, "suite-these-titles"),
     "gap_there": _Kind(_PAIR, "suite-these-titles"),
-    "gap": _Kind(_GAP, "name-gap", group="products"),
+    "gap": _Kind(_GAP, "name-gap", group="products", part="products"),
     "closure": _Kind(_CHAIN + "/{part}", "closure", group="products"),
     "drift": _Kind(_TITLES + "/{part}"),
     "drift_anchor": _Kind(_TITLES + "/{product}"),

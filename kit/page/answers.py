@@ -146,9 +146,9 @@ QUESTIONS: Mapping[str, _Question] = {
         ("energy",),
     ),
     "limits": _Question(("flag",), ("metric", "product", "title", "outcome", "text", "runs"),
-                       (tables.limits,)),
+                       (tables.LIMITED,)),
     "flags": _Question(("set_aside", "not_run", "flag"), ("kind", "metric", "product", "title",
-                      "outcome", "text", "runs"), (*tables.SCREENING, tables.limits)),
+                      "outcome", "text", "runs"), (*tables.SCREENING, tables.LIMITED)),
     "claims": _Question((), ("kind", *_WHICH, "group", "part", *_FIGURE, "outcome", *_SAID), ()),
 }  # fmt: skip
 

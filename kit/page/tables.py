@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
-from functools import partial
 from itertools import groupby
 from typing import Any
 
@@ -279,58 +278,40 @@ CLOSURE = Table(
 )  # fmt: skip
 
 
+_SAME_NAME = Table(
+    "The same name in two classes of machine",
+    heads=(("Here", "{product}"), ("There", "{baseline}")),
+    metric=HEADLINE,
+    cells=(Cell("suite", "Margin, here over there", outcomes=True),),
+    where={"group": "all"},
+    order="claims",
+)
+_STEPS_OF_NAMES = Table(
+    "What the step to the newer name brings in each class",
+    heads=(("Here", "{product} over {group}"), ("There", "{baseline} over {part}")),
+    metric=HEADLINE,
+    cells=(
+        Cell("gap_here", "Margin here", {"baseline": "{group}", "group": "", "part": ""}),
+        Cell("gap_there", "Margin there",
+             {"product": "{baseline}", "baseline": "{part}", "group": "", "part": ""}),
+        Cell("gap", "Here over there"),
+    ),
+    order="claims",
+    note="The last column is a ratio of ratios over the titles all four share: below zero, the "
+    "newer name gains less here than there.",
+)  # fmt: skip
+
+
 def _namesakes(book: ClaimBook) -> Html:
     """Return what the same name is worth in another class of machine.
 
     A table of the pairs in params under `same_name`, and one of the steps from a name to the newer
     one in each class, where a review has both.
     """
-    pairs = [(p["here"], p["there"]) for p in book.settings.get("same_name", ())]
-    suites = {(c.product, c.baseline): c for c in book.of_kind("suite", metric=HEADLINE,
-                                                               group="all")}  # fmt: skip
-    table = partial(html_table, mark_words=mark_words(book), locale=book.locale)
-    name = book.product_name
-    pieces = []
-    rows: list[list[Part | None]] = [
-        [name(here), name(there), suites[here, there]]
-        for here, there in pairs
-        if (here, there) in suites
-    ]
-    if rows:
-        columns = [
-            Column("Here"),
-            Column("There"),
-            Column("Margin, here over there", "%", number=True, outcomes=True),
-        ]
-        caption = "The same name in two classes of machine"
-        pieces.append(table(caption, columns, rows))
-    gaps: list[list[Part | None]] = [
-        [
-            f"{name(gap.product)} over {name(gap.group)}",
-            book.by_id[gap.inputs[0]],
-            f"{name(gap.baseline)} over {name(gap.part)}",
-            book.by_id[gap.inputs[1]],
-            gap,
-        ]
-        for gap in book.of_kind("gap", metric=HEADLINE)
-    ]
-    if gaps:
-        pieces.append(
-            table(
-                "What the step to the newer name brings in each class",
-                [
-                    Column("Here"),
-                    Column("Margin here", "%", number=True),
-                    Column("There"),
-                    Column("Margin there", "%", number=True),
-                    Column("Here over there", "%", number=True),
-                ],
-                gaps,
-                note="The last column is a ratio of ratios over the titles all four share: below "
-                "zero, the newer name gains less here than there.",
-            )
-        )
-    return joined(*pieces) if pieces else paragraph("No namesake is part of this review.")
+    pairs = {(pair["here"], pair["there"]) for pair in book.settings.get("same_name", ())}
+    named = replace(_SAME_NAME, keep=lambda row: (row[0].product, row[0].baseline) in pairs)
+    found = show(book, named, _STEPS_OF_NAMES)
+    return found if found.markup else paragraph("No namesake is part of this review.")
 
 
 DRIFT = Table(
@@ -395,32 +376,17 @@ LAWFUL = (
 MOVED = ("What moved since", DRIFT, _beside_drift)
 
 
-def limits(book: ClaimBook) -> Html:
-    """Return what seems to limit the product: processor, cap, heat, and on what evidence.
-
-    Flags of `LIMIT_RULES`; those of the runs of one cell under one rule stand once.
-    """
-    told: dict[tuple[str, str, str], Claim] = {}  # the runs of one cell under one rule once
-    for flag in book.of_kind("flag"):
-        if flag.metric in LIMIT_RULES and flag.outcome != "set_aside":
-            told.setdefault((flag.metric, flag.product, flag.title), flag)
-    if not told:
-        return paragraph("No title looks bound by processor, cap or heat under the rules in force.")
-    return html_table(
-        "What seems to set the limit, and on what evidence",
-        [Column("Sign"), Column("Where"), Column("Evidence")],
-        [
-            [
-                book.name("metric", flag.metric, kind="flag"),
-                ", ".join(n for n in (book.product_name(flag.product),
-                                      book.title_name(flag.title)) if n),
-                book.in_words(flag.text),
-            ]
-            for flag in told.values()
-        ],
-    )  # fmt: skip
-
-
+LIMITED = Table(
+    "What seems to set the limit, and on what evidence",
+    heads=(("Sign", "{metric}"), ("Product", "{product}"), ("Title", "{title}")),
+    cells=(Cell("flag", "Evidence"),),  # the runs of one cell under one rule once
+    where={
+        "metric": lambda rule: rule in LIMIT_RULES,
+        "outcome": lambda outcome: outcome != "set_aside",
+    },
+    order="claims",
+    otherwise="No title looks bound by processor, cap or heat under the rules in force.",
+)
 ENERGY = (
     "Energy",
     Table(
@@ -497,7 +463,7 @@ VALUE = (
 def _not_judged(book: ClaimBook) -> Html:
     """Return which rules could not tell, in how many cells, and why: the first reason of each.
 
-    What sets the limit has a table of its own, `limits`, with every reason.
+    What sets the limit has a table of its own, `LIMITED`, with every reason.
     """
     silent: dict[str, list[Claim]] = {}
     for flag in book.of_kind("flag", outcome="cannot_judge"):
@@ -1047,7 +1013,7 @@ PIECES: Mapping[str, Piece | tuple[Piece, ...]] = {
     "suites": SUITES, "suites_low": SUITES_LOW, "sensitivity": (SENSITIVITY, _other(SENSITIVITY)),
     "closure": CLOSURE, "step_tables": (PARTS, *_STEP_TABLES, _other(_STEP_TABLES[0])),
     "namesakes": _namesakes, "drift": DRIFT,
-    "beside_drift": _beside_drift, "moved": MOVED, "limits": limits, "energy": ENERGY,
+    "beside_drift": _beside_drift, "moved": MOVED, "limits": LIMITED, "energy": ENERGY,
     "standings": STANDINGS, "weighings": WEIGHINGS, "value": VALUE, "not_judged": _not_judged,
     "screening": SCREENING, "within": WITHIN, "definitions": DEFINITIONS,
     # A bench's health.

@@ -27,7 +27,7 @@ PARTS = {
     "value": tables.VALUE,
     "alike": tables.ALIKE,
     "specification": tables.SPECIFICATION,
-    "limits": tables.limits,
+    "limits": tables.LIMITED,
     "screening": tables.SCREENING,
     "definitions": tables.DEFINITIONS,
     "settings": tables.PIECES["settings"],
