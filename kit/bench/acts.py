@@ -33,7 +33,7 @@ from kit.bench.journal import (
     row_item,
 )
 from kit.bench.prices import COLUMNS, parse_prices
-from kit.bench.runs import SheetText, hash_cells, parse_run_sheet
+from kit.bench.runs import SheetText, hash_cells
 from kit.bench.transaction import (
     COMES,
     Change,
@@ -165,7 +165,7 @@ def adopt(folder: Path, *, by: By) -> _Done:
         If there is no reason, and the bench was adopted before.
     """
     with _taken_up(folder) as work:
-        parse_run_sheet(work.sheet, work.bench)
+        work.sheet.to_rows(work.bench)
         if work.journal.entries:
             _need_reason(by, "adopting what was changed by hand")
         items, said = _adopted(work, work.journal.replay())
@@ -304,7 +304,7 @@ def _checked_sheet(
 ) -> bytes:
     """Return the run sheet with rows written anew or added; raise all that is wrong with it."""
     sheet = work.sheet.with_cells(rows)
-    parse_run_sheet(sheet, _parsed_bench(work, bench_yaml) if bench_yaml else work.bench)
+    sheet.to_rows(_parsed_bench(work, bench_yaml) if bench_yaml else work.bench)
     return sheet.to_bytes() if rows else work.before
 
 
@@ -610,7 +610,7 @@ def merge(folder: Path, other: Path, *, by: By) -> _Done:
         if not data:
             raise BenchError.at(f"{other.name}/runs.csv", "no such file, or empty")
         sheet = SheetText.parse(data, file=f"{other.name}/runs.csv")
-        parse_run_sheet(sheet, theirs)
+        sheet.to_rows(theirs)
         return _merged(work, theirs, sheet.by_run(), by)
 
 

@@ -24,7 +24,7 @@ from typing import TYPE_CHECKING, Any
 
 from kit.bench.acts import enter_names
 from kit.bench.journal import NOBODY, By, log_item
-from kit.bench.runs import KNOWN_COLUMNS, PASSES, SPREAD, RunRow, SheetText, parse_run_sheet
+from kit.bench.runs import KNOWN_COLUMNS, PASSES, SPREAD, RunRow, SheetText
 from kit.bench.transaction import (
     STAGING,
     Change,
@@ -48,7 +48,7 @@ from kit.logs.propose import propose_layout
 from kit.logs.read import Log, read_log
 from kit.logs.shapes import list_parts
 from kit.logs.unpacked import recorded_chunks
-from kit.settings.bench_file import NEW_SHEET, Bench, Layout, read_bench
+from kit.settings.bench_file import NEW_SHEET, Bench, Layout, bare_letters, read_bench
 from kit.settings.metric import HEADLINE, METRICS, RESULT, TYPED_METRICS
 from kit.settings.yaml import read_yaml, written_text
 
@@ -1116,7 +1116,7 @@ def _name_runs(sheet: SheetText, new: Sequence[_Candidate]) -> None:
             name = "-".join(part for part in parts if part).replace(".", "-")
         part = one.fields.get("part", "")
         stem = f"{_stem(name)}-{_stem(PurePosixPath(part).name)}" if part else _stem(name)
-        stem = re.sub(r"[^A-Za-z0-9._-]+", "-", stem)
+        stem = re.sub(r"[^A-Za-z0-9._-]+", "-", bare_letters(stem))
         run = stem = stem.strip("-")[:100] or "run"  # in a spreadsheet "-x" would be a formula
         numbers = count(2)
         while run in used:
@@ -1147,7 +1147,7 @@ def _checked_rows(
     """Return the new rows as the run sheet will give them, or raise all that is wrong."""
     added = tuple(enumerate(cells, start=_NEW_LINE))
     try:
-        whole = parse_run_sheet(replace(wider, rows=(*wider.rows, *added)), bench)
+        whole = replace(wider, rows=(*wider.rows, *added)).to_rows(bench)
     except BenchError as error:
         faults = [
             Fault(new[fault.line - _NEW_LINE].shown, _of_new(fault.message, new), key=fault.key)
@@ -1314,6 +1314,12 @@ def take_guess(bench_folder: Path, guess: _Guess, *, session: str = "", by: By =
     return _taken_in(bench, candidates, over, by)
 
 
+_SEVERAL_RUNS = (
+    "to leave some of a log's runs out, enter the layout first (`marginbook new layout LOG --write "
+    "BENCH`) and name the others under parts, keep; else each is taken in"
+)
+
+
 def _layouts(
     bench: Bench, folder: Path
 ) -> tuple[dict[str, Any], dict[Path, str], list[tuple[Path, str]], list[tuple[str, str]]]:
@@ -1338,6 +1344,10 @@ def _layouts(
             new[fitting] = dict(proposal.layout)
             unsure += [(fitting, said) for said in proposal.ambiguities]
             models[fitting] = Layout.model_validate(proposal.layout)
+            shown = path.name
+            runs = list_parts(recorded_chunks(path, file=shown), models[fitting], file=shown)
+            if len(runs) > 1:
+                unsure.append((fitting, f"{_SEVERAL_RUNS}: {', '.join(runs)}"))
         fits[path] = fitting
     return new, fits, over, unsure
 
@@ -1364,7 +1374,7 @@ def _tokens(path: Path) -> tuple[str, ...]:
 
 
 def _slug(text: str) -> str:
-    return re.sub(r"[^a-z0-9]+", "-", text.lower()).strip("-") or "x"
+    return re.sub(r"[^a-z0-9]+", "-", bare_letters(text).lower()).strip("-") or "x"
 
 
 def _slugs(known: Mapping[str, Any]) -> dict[str, str]:

@@ -75,6 +75,15 @@ class SheetText:
             for _, cells in self.rows
         }
 
+    def to_rows(self, bench: Bench) -> tuple[RunRow, ...]:
+        """Return the rows of a run sheet; faults as `RunSheet`."""
+        walk = _Walk(self, bench)
+        walk.check_header()
+        rows = tuple(walk.row(line, cells) for line, cells in self.rows)
+        if walk.faults:
+            raise BenchError(sorted(walk.faults, key=lambda fault: fault.line or 0))
+        return rows
+
     def widened(self, header: tuple[str, ...]) -> SheetText:
         """Return the sheet with more columns at its right, empty so far."""
         pad = ("",) * (len(header) - len(self.header))
@@ -463,16 +472,6 @@ _encode = json.JSONEncoder(ensure_ascii=False, separators=(",", ":")).encode
 def hash_cells(stated: Mapping[str, str]) -> str:
     """Return the SHA-256 of a row: of the JSON of its filled cells, ordered by column name."""
     return hashlib.sha256(_encode(stated).encode()).hexdigest()
-
-
-def parse_run_sheet(sheet: SheetText, bench: Bench) -> tuple[RunRow, ...]:
-    """Return the rows of a run sheet from its cells; faults as `RunSheet`."""
-    walk = _Walk(sheet, bench)
-    walk.check_header()
-    rows = tuple(walk.row(line, cells) for line, cells in sheet.rows)
-    if walk.faults:
-        raise BenchError(sorted(walk.faults, key=lambda fault: fault.line or 0))
-    return rows
 
 
 class _Walk:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import re
+import unicodedata
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Literal
@@ -16,6 +17,16 @@ from kit.settings.yaml import Kept, Section, Text, YamlDocument, read_yaml, writ
 BENCH_FORMAT = "marginbook-bench/1"
 
 Id = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9._-]*$", max_length=64)]
+
+
+def bare_letters(text: str) -> str:
+    """Return text with its letters bare of accents and umlauts, for an id.
+
+    >>> bare_letters("Menü Größe")
+    'Menu Grosse'
+    """
+    return unicodedata.normalize("NFKD", text.replace("ß", "ss")).encode("ascii", "ignore").decode()
+
 
 # Columns of a new run sheet.
 NEW_SHEET = ("run", "product", "title", "layout", "log", "began", "session", "status", "reason")

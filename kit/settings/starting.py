@@ -20,7 +20,7 @@ from pydantic.fields import FieldInfo
 from ruamel.yaml.comments import CommentedMap
 
 from kit.errors import ParamsError, UsageError
-from kit.settings.bench_file import BENCH_FORMAT, NEW_SHEET, BenchFile
+from kit.settings.bench_file import BENCH_FORMAT, NEW_SHEET, BenchFile, bare_letters
 from kit.settings.params import PARAMS_FORMAT, ReviewParams
 from kit.settings.yaml import change_yaml, models_in, one_line, read_yaml, yaml_text
 
@@ -141,7 +141,9 @@ def start_params(path: Path) -> Path:
     """
     if path.exists():
         raise UsageError(f"{path.name} is there already; nothing was written")
-    review = re.sub(r"[^a-z0-9._-]+", "-", path.stem.lower()).strip("-._") or "my-review"
+    review = (
+        re.sub(r"[^a-z0-9._-]+", "-", bare_letters(path.stem).lower()).strip("-._") or "my-review"
+    )
     given = {**_NEW_PARAMS, "review": review}
     text = _text(ReviewParams, given, "params", "What one review compares, and how.")
     _write_new({path: text}, path.parent)

@@ -189,6 +189,23 @@ def test_a_log_of_several_runs_has_a_row_of_the_index_for_each(bench, tmp_path):
     assert taken == [("1", "old-part"), ("2", "new-part")]
 
 
+def test_runs_inside_a_log_are_told_before_they_are_taken_in(bench, tmp_path):
+    today = tmp_path / "Größe Süd"
+    (today / "Reiher").mkdir(parents=True)
+    for n in (1, 2):
+        rows = [f"{12 + i % 7}.{i % 5}{n}1;{'Menü' if i < 90 else 'Lauf'}\n" for i in range(300)]
+        (today / "Reiher" / f"Höhle-{n}.csv").write_text("ms;scene\n" + "".join(rows))
+    words = ["add", str(bench), str(today), "--guess"]
+    done = CliRunner().invoke(app, words, input="y\n")
+    assert done.exit_code == 0, done.output
+    before, _, after = done.output.partition("Take them in so?")
+    assert "under parts, keep; else each is taken in: Menü, Lauf" in before
+    assert "4 added, 0 not" in after
+    taken = RunSheet(read_bench(bench)).rows
+    assert {(t.product, t.title) for t in taken} == {("reiher", "hohle")}
+    assert [t.run for t in taken][:2] == ["reiher-hohle-1-Menu", "reiher-hohle-1-Lauf"]
+
+
 def test_what_cannot_be_read_is_passed_over_by_name_with_the_reason(bench, tmp_path):
     today = tmp_path / "today"
     record(today, "{product}_{title}_{n}.csv", products=["a"], titles=["weir"])

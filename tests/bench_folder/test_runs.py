@@ -19,7 +19,6 @@ from kit.bench.runs import (
     SheetText,
     _spreadsheet_cell,
     log_name_problem,
-    parse_run_sheet,
     read_run,
 )
 from kit.errors import BenchError, RunFileError
@@ -73,7 +72,7 @@ def read_both_ways(bench: Bench):
     """Return all rows, or raise all faults; a sheet whose rows come when asked for has the same."""
     try:
         file = f"{bench.folder.name}/runs.csv"
-        rows = parse_run_sheet(SheetText.read(bench.folder / "runs.csv", file=file), bench)
+        rows = SheetText.read(bench.folder / "runs.csv", file=file).to_rows(bench)
     except BenchError as error:
         with pytest.raises(BenchError) as caught:
             RunSheet(bench)
