@@ -40,7 +40,7 @@ from kit.settings.bench_file import Bench
 from kit.settings.metric import HEADLINE, RESULT
 from kit.settings.params import LoadedParams, ReviewParams, load_params
 from kit.stats.crossed_variance import CrossedFit
-from kit.stats.power import Design, SpreadUncertainty, borrowed_degrees, look_levels
+from kit.stats.power import Design, MarginDesign, SpreadUncertainty, borrowed_degrees
 from kit.stats.suite_errors import DayPosterior
 
 Key = tuple[str, str]  # (product, title)
@@ -740,7 +740,7 @@ def _planned(
     if looks := looks or (registered.looks if registered is not None else ()):
         alpha = 1 - loaded.params.margins.confidence
         spending = registered.spending if registered is not None else "obrien_fleming"
-        levels = look_levels(looks, alpha=alpha, spending=spending)
+        levels = MarginDesign.look_levels(looks, alpha=alpha, spending=spending)
         loaded = loaded.with_confidence(1 - levels[-1])
     params, bench = loaded.params, loaded.bench
     variances, seen, profiles = shown

@@ -43,7 +43,7 @@ from kit.screening.screen import Screened, screen_runs, unknown_names
 from kit.settings.bench_file import Bench
 from kit.settings.metric import HEADLINE, METRICS
 from kit.settings.params import LoadedParams, MarginParams, MetricParams, ReviewParams, load_params
-from kit.stats.power import look_levels
+from kit.stats.power import MarginDesign
 from kit.stats.series import SensorLag
 from kit.value.weigh import Value, weigh_products
 
@@ -70,7 +70,7 @@ def _look_at(params: ReviewParams, rows: Sequence[RunRow]) -> _Look | None:
         return None
     looks = [look for look in plan.looks if look < share - 1e-9] + [share]
     alpha = 1 - params.margins.confidence
-    level = look_levels(looks, alpha=alpha, spending=plan.spending)[-1]
+    level = MarginDesign.look_levels(looks, alpha=alpha, spending=plan.spending)[-1]
     place = 10.0 ** (math.floor(math.log10(level)) - 1)
     level = math.floor(level / place + 1e-9) * place  # two figures: people read it
     return _Look(len(looks), share, alpha, level)

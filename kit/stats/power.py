@@ -327,6 +327,70 @@ class MarginDesign:
                 return math.inf
         return math.exp(brentq(excess, 0.0, high, xtol=1e-14, rtol=1e-13))
 
+    @staticmethod
+    def look_levels(
+        shares: Sequence[float], *, alpha: float, spending: Spending
+    ) -> tuple[float, ...]:
+        """Return two-sided levels of looks that together call a true tie with probability `alpha`.
+
+        Parameters
+        ----------
+        shares : sequence of float
+            Of all runs, those made at each look: rising, in (0, 1].
+        alpha : float
+            The probability up to share 1, a fraction in (0, 1).
+        spending : {"obrien_fleming", "pocock"}
+            How much of it may be spent until a share: little early, or nearly evenly [1]_.
+
+        Raises
+        ------
+        ValueError
+            If an argument is out of its range.
+
+        Notes
+        -----
+        The chance to cross a bound first at a look is integrated over the density of what has
+        crossed none before [2]_. Exact for normal estimates of known variance; with few runs the
+        level is used in place of that of Student's t.
+
+        References
+        ----------
+        .. [1] K. K. G. Lan and D. L. DeMets (1983), "Discrete sequential boundaries for clinical
+               trials", Biometrika 70(3), 659-663.
+        .. [2] P. Armitage, C. K. McPherson and B. C. Rowe (1969), "Repeated significance tests on
+               accumulating data", Journal of the Royal Statistical Society A 132(2), 235-244.
+
+        Examples
+        --------
+        >>> levels = MarginDesign.look_levels([0.5, 1.0], alpha=0.05, spending="pocock")
+        >>> [round(level, 4) for level in levels]
+        [0.031, 0.0277]
+        """
+        from scipy.optimize import brentq
+
+        t = np.array([0.0, *shares])
+        if not (0 < alpha < 1 and (np.diff(t) > 0).all() and t[-1] <= 1):
+            raise ValueError("alpha must be in (0, 1), and shares must rise in (0, 1]")
+        if spending == "pocock":
+            spent = alpha * np.log1p((math.e - 1) * t)
+        else:
+            spent = np.concatenate(([0.0], 4 * ndtr(ndtri(alpha / 4) / np.sqrt(t[1:]))))
+        nodes, weights = roots_legendre(_LOOK_NODES)
+        at, mass, found = np.zeros(1), np.ones(1), []
+        for share, step, more in zip(t[1:], np.sqrt(np.diff(t)), np.diff(spent), strict=True):
+
+            def beyond(bound: float) -> float:
+                outside = ndtr((at - bound) / step) + ndtr((-at - bound) / step)  # noqa: B023
+                return float((mass * outside).sum() - more)  # noqa: B023
+
+            bound = brentq(beyond, 0.0, 40 * math.sqrt(share), xtol=1e-14, rtol=1e-13)
+            found.append(2 * float(ndtr(-bound / math.sqrt(share))))
+            reached = bound * nodes
+            density = np.exp(-0.5 * ((reached[:, None] - at) / step) ** 2) / step
+            mass = bound * weights * (density * mass).sum(axis=1) / math.sqrt(2 * math.pi)
+            at = reached
+        return tuple(found)
+
 
 def _t_powers(
     shift: Callable[[float], Floats], df: Floats | float, tail: float
@@ -371,67 +435,6 @@ def _welch_powers(
         return mean
 
     return powers
-
-
-def look_levels(shares: Sequence[float], *, alpha: float, spending: Spending) -> tuple[float, ...]:
-    """Return two-sided levels of looks that together call a true tie with probability `alpha`.
-
-    Parameters
-    ----------
-    shares : sequence of float
-        Of all runs, those made at each look: rising, in (0, 1].
-    alpha : float
-        The probability up to share 1, a fraction in (0, 1).
-    spending : {"obrien_fleming", "pocock"}
-        How much of it may be spent until a share: little early, or nearly evenly [1]_.
-
-    Raises
-    ------
-    ValueError
-        If an argument is out of its range.
-
-    Notes
-    -----
-    The chance to cross a bound first at a look is integrated over the density of what has crossed
-    none before [2]_. Exact for normal estimates of known variance; with few runs the level is used
-    in place of that of Student's t.
-
-    References
-    ----------
-    .. [1] K. K. G. Lan and D. L. DeMets (1983), "Discrete sequential boundaries for clinical
-           trials", Biometrika 70(3), 659-663.
-    .. [2] P. Armitage, C. K. McPherson and B. C. Rowe (1969), "Repeated significance tests on
-           accumulating data", Journal of the Royal Statistical Society A 132(2), 235-244.
-
-    Examples
-    --------
-    >>> [round(level, 4) for level in look_levels([0.5, 1.0], alpha=0.05, spending="pocock")]
-    [0.031, 0.0277]
-    """
-    from scipy.optimize import brentq
-
-    t = np.array([0.0, *shares])
-    if not (0 < alpha < 1 and (np.diff(t) > 0).all() and t[-1] <= 1):
-        raise ValueError("alpha must be in (0, 1), and shares must rise in (0, 1]")
-    if spending == "pocock":
-        spent = alpha * np.log1p((math.e - 1) * t)
-    else:
-        spent = np.concatenate(([0.0], 4 * ndtr(ndtri(alpha / 4) / np.sqrt(t[1:]))))
-    nodes, weights = roots_legendre(_LOOK_NODES)
-    at, mass, found = np.zeros(1), np.ones(1), []
-    for share, step, more in zip(t[1:], np.sqrt(np.diff(t)), np.diff(spent), strict=True):
-
-        def beyond(bound: float) -> float:
-            outside = ndtr((at - bound) / step) + ndtr((-at - bound) / step)  # noqa: B023
-            return float((mass * outside).sum() - more)  # noqa: B023
-
-        bound = brentq(beyond, 0.0, 40 * math.sqrt(share), xtol=1e-14, rtol=1e-13)
-        found.append(2 * float(ndtr(-bound / math.sqrt(share))))
-        reached = bound * nodes
-        density = np.exp(-0.5 * ((reached[:, None] - at) / step) ** 2) / step
-        mass = bound * weights * (density * mass).sum(axis=1) / math.sqrt(2 * math.pi)
-        at = reached
-    return tuple(found)
 
 
 def borrowed_degrees(spread_of_log_variance: float) -> float:

@@ -33,7 +33,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from kit.stats.crossed_variance import ODD_TAIL, Mixture, fit_crossed_variances
 from kit.stats.intervals import Judged, t_half_width, welch_error
-from kit.stats.power import Spending, look_levels
+from kit.stats.power import MarginDesign, Spending
 from kit.stats.suite_errors import DayPosterior, ErrorSum, false_sign_rates, suite_care
 
 SEED = 20261129  # fresh: the model was chosen with others
@@ -503,7 +503,7 @@ def run_looks(spending: Spending, benches: int, rng: np.random.Generator) -> dic
     keys = [(f"t{t}", f"p{p}") for t in range(titles) for p in range(products)]
     a = np.repeat(np.arange(titles) * products, products - 1)
     b = a + np.tile(np.arange(1, products), titles)
-    levels = look_levels([1 / 3, 2 / 3, 1], alpha=0.05, spending=spending)
+    levels = MarginDesign.look_levels([1 / 3, 2 / 3, 1], alpha=0.05, spending=spending)
     found: dict[str, Shares] = {"looks": {"margins": [], "suites": []},
                                 "plain": {"margins": [], "suites": []}}  # fmt: skip
     for _ in range(benches):

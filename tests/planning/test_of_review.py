@@ -38,7 +38,7 @@ from kit.review.walk import load_review, work_out
 from kit.screening.controls import Controls
 from kit.settings.bench_file import Title, read_bench
 from kit.settings.params import MarginParams, PlanParams, ReviewParams, load_params
-from kit.stats.power import SpreadUncertainty, look_levels
+from kit.stats.power import MarginDesign, SpreadUncertainty
 from kit.stats.suite_errors import DayPosterior
 from kit.trace import Trace
 
@@ -656,7 +656,7 @@ def test_intervals_of_a_registered_look_are_made_at_its_level(tmp_path):
     plan = {"margin": 0.03, "seed": 1, "registered": registered}
     review, results, book = walk(bench.with_params(plan=plan), tmp_path)
     # 12 of 16 runs: the first look was due at 8, so this is the second, earlier than planned.
-    _, level = look_levels([0.5, 0.75], alpha=0.05, spending="obrien_fleming")
+    _, level = MarginDesign.look_levels([0.5, 0.75], alpha=0.05, spending="obrien_fleming")
     assert (review.look.number, review.look.share) == (2, 0.75)
     assert {m.confidence for m in results.margins} == {1 - review.look.level}
     level = pytest.approx(np.floor(1000 * level) / 1000)  # two figures
@@ -667,7 +667,9 @@ def test_intervals_of_a_registered_look_are_made_at_its_level(tmp_path):
     assert "look 2 of 2" in book.of_kind("plan_kept")[0].text
     planned = plan_of_review(review)
     assert planned.plan.confidence == 1 - planned.levels[-1]
-    assert planned.levels == look_levels([0.5, 1.0], alpha=0.05, spending="obrien_fleming")
+    assert planned.levels == MarginDesign.look_levels(
+        [0.5, 1.0], alpha=0.05, spending="obrien_fleming"
+    )
     assert any("looks after a share" in line for line in planned.to_lines())
     # Asked for on the command line they are even.
     three = plan_from_params(review.loaded.path, looks=3)

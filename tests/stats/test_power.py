@@ -12,11 +12,11 @@ from statsmodels.stats.power import TTestIndPower, TTestPower
 
 from kit.stats.power import (
     MOST_RUNS,
+    MarginDesign,
     SpreadUncertainty,
     _best_repeats,
     best_length_s,
     borrowed_degrees,
-    look_levels,
 )
 
 USUAL = {"confidence": 0.95, "design": "shared"}
@@ -423,7 +423,7 @@ def bounds(levels):
 def test_levels_of_looks_beside_a_printed_table():
     # README of SeqBounds.jl (PharmCat), one-sided .05 by O'Brien and Fleming's spending: its bounds,
     # on a coarser grid. Of two sides each spends half.
-    found = look_levels([0.25, 0.5, 0.75, 1.0], alpha=0.10, spending="obrien_fleming")
+    found = MarginDesign.look_levels([0.25, 0.5, 0.75, 1.0], alpha=0.10, spending="obrien_fleming")
     assert bounds(found) == pytest.approx([3.74955, 2.53993, 2.01604, 1.72014], abs=3e-4)
 
 
@@ -437,21 +437,23 @@ def test_levels_of_looks_beside_a_printed_table():
     ],
 )
 def test_levels_of_five_looks(spending, table):
-    found = look_levels(np.arange(1, 6) / 5, alpha=0.05, spending=spending)
+    found = MarginDesign.look_levels(np.arange(1, 6) / 5, alpha=0.05, spending=spending)
     assert bounds(found) == pytest.approx(table, abs=3e-4)
 
 
 @pytest.mark.parametrize("spending", ["obrien_fleming", "pocock"])
 def test_looks_spend_what_is_asked_by_scipys_normal_integral(spending):
     looks = np.array([0.3, 0.45, 1.0])
-    z = bounds(look_levels(looks, alpha=0.05, spending=spending))
+    z = bounds(MarginDesign.look_levels(looks, alpha=0.05, spending=spending))
     correlation = np.sqrt(np.minimum.outer(looks, looks) / np.maximum.outer(looks, looks))
     inside = stats.multivariate_normal(cov=correlation, seed=1).cdf(z, lower_limit=-z)
     assert 1 - inside == pytest.approx(0.05, abs=2e-5)
-    assert look_levels([1.0], alpha=0.05, spending=spending) == pytest.approx((0.05,), rel=1e-9)
+    assert MarginDesign.look_levels([1.0], alpha=0.05, spending=spending) == pytest.approx(
+        (0.05,), rel=1e-9
+    )
 
 
 @pytest.mark.parametrize("looks", [[0.5, 0.5], [0.0, 1.0], [0.5, 1.1]])
 def test_looks_that_do_not_rise_to_one_are_refused(looks):
     with pytest.raises(ValueError, match="shares must rise"):
-        look_levels(looks, alpha=0.05, spending="pocock")
+        MarginDesign.look_levels(looks, alpha=0.05, spending="pocock")

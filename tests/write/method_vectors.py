@@ -54,7 +54,7 @@ from kit.settings.metric import METRICS, tail_shares
 from kit.settings.params import MarginParams, PlanParams, ReviewParams, ValueParams
 from kit.stats.crossed_variance import Mixture, _parted_means
 from kit.stats.intervals import adjust_p_values, sign_test, spread_over_titles, t_ends
-from kit.stats.power import borrowed_degrees, look_levels
+from kit.stats.power import MarginDesign, borrowed_degrees
 from kit.stats.series import LagProfile, SensorLag, low_fps
 from kit.stats.suite_errors import DayPosterior, ErrorSum, false_sign_rates
 from kit.trace import Trace
@@ -423,7 +423,7 @@ def _suites(book: Book) -> None:
              within=1e-4)  # fmt: skip
     for spending in ("obrien_fleming", "pocock"):
         looks = {"looks": [0.3, 0.55, 0.9], "alpha": 0.05, "spending": spending}
-        book.add("look-level", looks, look_levels(looks["looks"], alpha=0.05, spending=spending)[-1],
+        book.add("look-level", looks, MarginDesign.look_levels(looks["looks"], alpha=0.05, spending=spending)[-1],
                  within=1e-3)  # fmt: skip
     book.add("planned-suite-error", {"ln_values": table, "weights": weights, "more": 2},
              list(day.suite_errors(2)), within=1e-4)  # fmt: skip
