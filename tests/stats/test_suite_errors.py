@@ -48,6 +48,13 @@ def test_a_sum_of_normal_errors_is_normal(alpha):
     total = ErrorSum.of(errors_of(sds, [1e6] * 3), w)
     expected = stats.norm.ppf(1 - alpha / 2) * np.sqrt((w**2 * sds**2).sum())
     assert total.half_width(alpha) == pytest.approx(expected, rel=2e-3)
+    assert total.variances == pytest.approx(w**2 * sds**2, rel=5e-3)
+    # A sum of some of them is the same whether made alone or beside others.
+    two, all_three = ErrorSum.each(errors_of(sds, [1e6] * 3), np.array([[0.6, 0.0, 0.4], w]))
+    alone = ErrorSum.of(errors_of(sds[[0, 2]], [1e6] * 2), np.array([0.6, 0.4]))
+    assert two.half_width(alpha) == pytest.approx(alone.half_width(alpha), rel=1e-9)
+    assert two.variances == pytest.approx(alone.variances, rel=1e-12)
+    assert all_three.half_width(alpha) == total.half_width(alpha)
     more = total.with_normal(np.array([0.0, 3e-4]), np.array([0.0, 1.0]))
     expected = stats.norm.ppf(1 - alpha / 2) * np.sqrt((w**2 * sds**2).sum() + 3e-4)
     assert more.half_width(alpha) == pytest.approx(expected, rel=2e-3)
