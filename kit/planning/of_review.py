@@ -650,7 +650,8 @@ class Planned:
                 for share, level in zip(self.looks, self.levels, strict=True)
             )
             lines.append(
-                f"  looks after a share of the runs, and what their intervals leave out: {each}"
+                f"  results may be looked at, and runs end, after a share of the runs if params "
+                f"register it beforehand; what intervals then leave out: {each}"
             )
         if plan.next_runs:
             best = Counter(run.title for run in plan.next_runs)

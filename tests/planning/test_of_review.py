@@ -670,7 +670,7 @@ def test_intervals_of_a_registered_look_are_made_at_its_level(tmp_path):
     assert planned.levels == MarginDesign.look_levels(
         [0.5, 1.0], alpha=0.05, spending="obrien_fleming"
     )
-    assert any("looks after a share" in line for line in planned.to_lines())
+    assert any("register it beforehand" in line for line in planned.to_lines())
     # Asked for on the command line they are even.
     three = plan_from_params(review.loaded.path, looks=3)
     assert [row["share"] for row in three.to_dict()["looks"]] == pytest.approx([1 / 3, 2 / 3, 1])
