@@ -356,10 +356,12 @@ def _find_unequal_lengths(view: View) -> Iterator[Flag]:
     for pairs in by_title.values():
         sizes = np.log([[log.duration_s, log.frames] for _, log in pairs])
         near = np.abs(sizes[:, None, :] - sizes[None, :, :]) <= share
-        most = near.sum(axis=1).argmax(axis=0)  # the run most others are alike, in either
-        if near.sum(axis=1).max() <= len(pairs) / 2:
-            most = np.full(2, near.any(axis=2).sum(axis=1).argmax())
-        alike = near[most[0], :, 0] | near[most[1], :, 1]
+        counts = near.sum(axis=1)
+        most = counts.argmax(axis=0)  # the run most others are alike, in either
+        told = counts.max(axis=0) > len(pairs) / 2  # chance makes a few alike in the other
+        if not told.any():
+            most, told = np.full(2, near.any(axis=2).sum(axis=1).argmax()), ~told
+        alike = near[most, :, [0, 1]][told].any(axis=0)
         usual = pairs[int(most[0])][1]
         for (row, log), same in zip(pairs, alike, strict=True):
             if not same:

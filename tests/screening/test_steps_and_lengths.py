@@ -155,6 +155,24 @@ def test_a_scene_of_as_many_frames_is_the_same_stretch():
     assert [*run_rules._find_unequal_lengths(view(pairs))] == []
 
 
+def test_a_longer_run_of_as_many_frames_as_a_few_others_is_still_longer():
+    # Five products run for 40 s; by chance a run of 60 s has as many frames as those of a faster one.
+    pairs = [
+        logged(product, n, frames(n, fps=fps, length_s=40))
+        for product, fps in (
+            ("heron", 60),
+            ("ibis", 90),
+            ("stork", 45),
+            ("crane", 70),
+            ("emu", 120),
+        )
+        for n in range(3)
+    ]
+    pairs[1] = logged("heron", 1, frames(1, fps=60, length_s=60))
+    (flag,) = run_rules._find_unequal_lengths(view(pairs))
+    assert flag.run == "heron-1"
+
+
 def test_a_low_over_fewer_frames_reads_higher():
     # What the flag says of the slowest 0.1 %, on frames with a tail: by simulation, no source.
     rng = np.random.default_rng(1)
