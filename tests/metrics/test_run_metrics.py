@@ -24,8 +24,10 @@ from kit.logs.read import Log
 from kit.metrics.run_metrics import (
     RunDiagnostics,
     RunMetrics,
+    _clock_change_share,
     _ends,
     _energy_per_frame,
+    _not_positive_rows,
     _time_over_budget,
     find_hitches,
     measure_log,
@@ -350,6 +352,13 @@ def test_what_is_not_known_of_a_run_without_a_log_is_nothing():
 def test_the_ends_of_a_run_are_its_first_and_last_fifth(readings, ends):
     # By hand: fifths of four readings have none, of five one, of ten two.
     assert _ends(np.array(readings)) == ends
+
+
+def test_a_frame_that_took_no_time_is_named_and_a_short_one_is_not():
+    # By hand, counted from 1.
+    assert _not_positive_rows(np.array([0.5, 0.0, -1.0, math.nan, 2.0])) == (2, 3, 4)
+    log = Log("a.csv", "0" * 64, 1, np.full(10, 8.0), {"clock_mhz": np.linspace(0.5, 0.95, 10)})
+    assert _clock_change_share(log) == pytest.approx(0.925 / 0.525 - 1, rel=1e-12)
 
 
 def test_an_average_without_a_stretch_is_that_of_the_rest():
