@@ -573,6 +573,7 @@ def expected_flags(sheet: pd.DataFrame) -> set[tuple[str, str, str, str]]:
     assert set(desk) == {"52.1"} and "52.3" in set(reviewed)
     found.add(("stale", "", "fennock-9-desk", ""))
     pairs = [(REVIEWED, other) for other in BASELINES] + [("fennock-9-desk", "fennock-8-desk")]
+    pairs.append(("fennock-8-travel", "fennock-8-desk"))  # of one name in two classes
     found |= {("separate_blocks", "", one, "") for one, two in pairs if ran_apart(sheet, one, two)}
     found |= {("capped", "", product, title) for product, title, _ in FACTS["capped"]}
     for hot in map(tuple, FACTS["drifting"]):
