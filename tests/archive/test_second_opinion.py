@@ -45,7 +45,7 @@ def test_the_tolerances_are_those_asked_for():
 def test_it_agrees_with_the_demo(demo, tmp_path, capsys):
     (tmp_path / "bench").symlink_to(ROOT / "example_runs")
     status, lines = ask(tmp_path, capsys, demo.book)
-    assert (status, lines[-1]) == (0, "2286 figures, 0 differ")
+    assert (status, lines[-1]) == (0, "2353 figures, 0 differ")
     assert of_kind(lines, "run")[0] == 956  # every run with a figure
     assert of_kind(lines, "margin")[0] == 239
     assert of_kind(lines, "suite_like") == (54, 53)  # one is of one title
