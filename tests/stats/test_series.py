@@ -752,3 +752,12 @@ def test_order_trend_with_a_tie():
 
 def test_values_that_all_agree_have_no_drift():
     assert order_trend(np.full(6, 60.0)) == (0.0, 1.0)
+
+
+def test_of_two_halves_on_unlike_levels_the_first_is_the_stretch():
+    noise = np.random.default_rng(3).normal(0, 0.01, 40)
+    step = find_step(np.repeat([1.0, 2.0], 20) + noise)
+    assert (step.start, step.stop, step.beyond) == (0, 20, True)
+    assert step.change == pytest.approx(-1.0, abs=0.02)
+    later = find_step(np.repeat([1.0, 2.0], [22, 18]) + noise)
+    assert (later.start, later.stop) == (22, 40)
