@@ -676,6 +676,32 @@ def test_intervals_of_a_registered_look_are_made_at_its_level(tmp_path):
     assert [row["share"] for row in three.to_dict()["looks"]] == pytest.approx([1 / 3, 2 / 3, 1])
 
 
+@pytest.mark.parametrize(
+    ("count", "at"), [(6, [0.5]), (5, [0.5, 0.6]), (3, [0.5, 1.0]), (2, [0.5, 1.0])]
+)
+def test_a_look_is_told_by_the_runs_made_of_those_registered(tmp_path, count, at):
+    # 3 runs a cell; more than registered count as registered. Pocock's spending, a confidence of .9.
+    runs = {p: {"t0": count, "t1": count} for p in ("p0", "p1")}
+    registered = {"on": "2026-11-01", "runs": runs, "looks": [0.5, 1.0], "spending": "pocock"}
+    bench = small_bench(products=2, titles=2, runs=3)
+    plan = {"margin": 0.03, "seed": 1, "registered": registered}
+    margins = {**bench.params["margins"], "confidence": 0.9}
+    review = load_review(write_bench(bench.with_params(plan=plan, margins=margins), tmp_path))
+    level = MarginDesign.look_levels(at, alpha=0.1, spending="pocock")[-1]
+    assert (review.look.number, review.look.share) == (len(at), at[-1])
+    assert (review.look.alpha, review.look.level) == pytest.approx((0.1, level), rel=0.05)
+    assert 0 <= level - review.look.level < 0.0011
+
+
+def test_before_the_first_run_there_is_no_look(tmp_path):
+    registered = {"on": "2026-11-01", "runs": {"p0": {"t0": 4}}, "looks": [0.5, 1.0]}
+    plan = {"margin": 0.03, "seed": 1, "registered": registered}
+    bench = small_bench(products=2, titles=1, runs=3).with_params(plan=plan)
+    bench = replace(bench, runs=tuple(run for run in bench.runs if run.product == "p1"))
+    review = load_review(write_bench(bench, tmp_path))
+    assert (review.look, review.params.margins.confidence) == (None, 0.95)
+
+
 @pytest.mark.parametrize("looks", [[0.5], [1.0, 0.5], [0.0, 1.0]])
 def test_looks_registered_rise_to_one(looks):
     given = {"on": "2026-11-01", "runs": {"p0": {"t0": 4}}, "looks": looks}
