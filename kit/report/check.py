@@ -18,7 +18,7 @@ from kit.bench.prices import RATE
 from kit.claims.bound_text import bind_review_text
 from kit.claims.claim import ClaimBook
 from kit.claims.of_pages import make_claims
-from kit.errors import TextError, UsageError
+from kit.errors import RunFileError, TextError, UsageError
 from kit.margins.drift import Drift
 from kit.metrics.measuring import PLAIN, Reading
 from kit.report.template import find_template, read_template
@@ -182,7 +182,10 @@ def check_review(
     template = Path(loaded.params.template)
     read_template(find_template(params_path, template, allow_foreign=True))
     foreign = tuple(_of_template(params_path, template))
-    review = load_review(loaded, reading=reading)
+    try:
+        review = load_review(loaded, reading=reading)
+    except RunFileError as error:
+        raise _with_altered(error, loaded.bench.folder, full=full) from None
     _PROGRESS.info("working out margins")
     results = work_out(review)
     book = make_claims(review, results, for_text=True)
@@ -212,6 +215,13 @@ def check_review(
         evidence=evidence,
         remarks=(*foreign, *_remarks_on(review, results)),
     )
+
+
+def _with_altered(error: RunFileError, folder: Path, *, full: bool) -> RunFileError:
+    """Return the faults of logs that do not read, and of all others that are not those taken in."""
+    evidence = check_evidence(folder, depth="full" if full else "quick")
+    altered = [d.fault for d in evidence.differences if d.kind in {"altered", "line_ends"}]
+    return RunFileError(dict.fromkeys([*error.faults, *altered]))
 
 
 _FAR_OFF_DAYS = 365

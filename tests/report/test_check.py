@@ -16,7 +16,7 @@ from kit.bench.journal import By
 from kit.claims.bound_text import bind_review_text, bind_text
 from kit.claims.of_pages import make_claims
 from kit.cli import app
-from kit.errors import TextError, UsageError
+from kit.errors import RunFileError, TextError, UsageError
 from kit.planning.of_review import plan_from_params
 from kit.report.check import _remarks_on, check_review
 from kit.screening.flags import View
@@ -114,6 +114,20 @@ def in_blocks(run):
 def in_turns(run):
     hour = 10 + int(run.run[-1])
     return {"began": f"2026-11-10T{hour}:0{run.product[1]}:00+00:00", "session": ""}
+
+
+def test_a_log_that_is_gone_does_not_hide_those_that_were_altered(tmp_path):
+    params = write_bench(small_bench(), tmp_path)
+    adopt(tmp_path / "bench", by=By("a", "2026-11-30T10:00:00+00:00", "old"))
+    gone, scaled, ends, *_ = sorted((tmp_path / "bench" / "logs").iterdir())
+    gone.unlink()
+    scaled.write_bytes(scaled.read_bytes().replace(b"1", b"2", 9))
+    ends.write_bytes(ends.read_bytes().replace(b"\n", b"\r\n"))
+    with pytest.raises(RunFileError) as caught:
+        check_review(params)
+    told = [fault.message for fault in caught.value.faults]
+    assert len(told) == 3 and f'no such file "logs/{gone.name}"' in told[0]
+    assert "was altered after it was taken in" in told[1] and "other line ends" in told[2]
 
 
 def test_a_review_like_any_other_has_none(tmp_path):
