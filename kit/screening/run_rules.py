@@ -280,7 +280,7 @@ def _find_drifts(view: View) -> Iterator[Flag]:
         runs_of = Counter(scene.product_of.values())
         named: set[str] = set()  # products with a run that drifts by itself
         for row, log in scene.runs:
-            others = sum(product != row.product for product in courses)
+            others = len(courses) - (row.product in courses)
             change, p_value = log.drift_share, log.drift_p
             if others:
                 if row.run not in moving:
@@ -303,7 +303,7 @@ def _find_drifts(view: View) -> Iterator[Flag]:
         for product in _moving(beside, view):
             trend = find_trend(beside[product])
             change = float(np.expm1(trend.change))
-            others = sum(other != product for other in courses)
+            others = len(courses) - (product in courses)
             if _drifts(change, trend.p_value, _CELL_DRIFT_P, others, view):
                 reason = (
                     f"over its {runs_of[product]} runs together {_moved(change)} at the end than "

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
 from statistics import NormalDist
 from typing import Literal
 
@@ -1135,15 +1136,23 @@ def order_trend(values: Floats) -> tuple[float, float]:
 
 def _exact_kendall_p(n: int, score: int) -> float:
     """Return the share of all orders of `n` values whose |S| is at least `score`."""
-    counts = [1]  # orders by number of inversions; whole numbers, so exact
+    pairs = n * (n - 1) // 2
+    extreme = sum(
+        orders
+        for below, orders in enumerate(_orders_by_inversions(n))
+        if abs(pairs - 2 * below) >= abs(score)
+    )
+    return extreme / math.factorial(n)
+
+
+@cache
+def _orders_by_inversions(n: int) -> list[int]:
+    """Return how many orders of `n` values have 0, 1, 2 and so on inversions; exact."""
+    counts = [1]
     for size in range(2, n + 1):
         wider = [0] * (len(counts) + size - 1)
         for inversions, orders in enumerate(counts):
             for more in range(size):
                 wider[inversions + more] += orders
         counts = wider
-    pairs = n * (n - 1) // 2
-    extreme = sum(
-        orders for below, orders in enumerate(counts) if abs(pairs - 2 * below) >= abs(score)
-    )
-    return extreme / math.factorial(n)
+    return counts
