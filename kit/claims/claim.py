@@ -377,7 +377,8 @@ class Claim:
         Raises
         ------
         ValueError
-            If the kind is not one of `KINDS`, or the method not in the catalogue.
+            If the kind is not one of `KINDS`, the method is not in the catalogue, or nothing says
+            how a figure in this unit is printed.
         """
         about = dict(zip(_ABOUT, _about(subject), strict=True))
         run = next(iter(subject.runs or subject.set_aside), "")
@@ -389,8 +390,10 @@ class Claim:
         found = Figure(figure) if isinstance(figure, float | int) else figure
         value = math.nan if found.value is None else float(found.value)
         if text is None:
-            by = ends or (found.low, found.high)
-            text = _PRINTED[row.printed or unit](value, by, unit, locale)
+            printed = _PRINTED.get(row.printed or unit)
+            if printed is None:
+                raise ValueError(f"{name}: nothing says how a figure in {unit!r} is printed")
+            text = printed(value, ends or (found.low, found.high), unit, locale)
         low = _finite(found.low)
         return Claim(
             id=name,

@@ -11,6 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from kit.claims.claim import (
+    _PRINTED,
+    KINDS,
     Claim,
     ClaimBook,
     Figure,
@@ -177,6 +179,14 @@ def test_every_method_has_words_and_an_unknown_one_is_refused():
     assert all(method.words.endswith(".") and method.version >= 1 for method in METHODS.values())
     with pytest.raises(ValueError, match="no method 'x' in the catalogue"):
         Claim.make("cell", Subject(), Figure(1.0), method="x")
+    with pytest.raises(ValueError, match="nothing says how a figure in 'furlongs' is printed"):
+        Claim.make("look", Subject(), 1.0, method="count", unit="furlongs")
+
+
+def test_each_kind_of_claim_names_a_method_there_is_and_a_way_to_print_its_figures():
+    for kind, row in KINDS.items():
+        assert row.method in {"", *METHODS}, kind
+        assert (row.printed or row.unit) in _PRINTED, kind
 
 
 # By hand: a control as a sentence takes it up, and its unit.
