@@ -47,6 +47,8 @@ from kit.stats.power import MarginDesign
 from kit.stats.series import SensorLag
 from kit.value.weigh import Value, weigh_products
 
+_LEAST_LEVEL = 1e-6  # of a look: below it spends next to nothing, and intervals have no end
+
 
 @dataclass(frozen=True, slots=True)
 class _Look:
@@ -71,6 +73,7 @@ def _look_at(params: ReviewParams, rows: Sequence[RunRow]) -> _Look | None:
     looks = [look for look in plan.looks if look < share - 1e-9] + [share]
     alpha = 1 - params.margins.confidence
     level = MarginDesign.look_levels(looks, alpha=alpha, spending=plan.spending)[-1]
+    level = max(level, _LEAST_LEVEL)
     place = 10.0 ** (math.floor(math.log10(level)) - 1)
     level = math.floor(level / place + 1e-9) * place  # two figures: people read it
     return _Look(len(looks), share, alpha, level)

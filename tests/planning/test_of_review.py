@@ -693,6 +693,17 @@ def test_a_look_is_told_by_the_runs_made_of_those_registered(tmp_path, count, at
     assert 0 <= level - review.look.level < 0.0011
 
 
+def test_a_look_at_hardly_any_runs_spends_next_to_nothing(tmp_path):
+    # 12 of 8,000 runs: 4 (1 - Phi(z / sqrt(.0015))) is 0 in floating point.
+    runs = {p: {"t0": 2000, "t1": 2000} for p in ("p0", "p1")}
+    plan = {"margin": 0.03, "seed": 1,
+            "registered": {"on": "2026-11-01", "runs": runs, "looks": [0.5, 1.0]}}  # fmt: skip
+    bench = small_bench(products=2, titles=2, runs=3).with_params(plan=plan)
+    _, results, _ = walk(bench, tmp_path)
+    assert {m.confidence for m in results.margins} == {1 - 1e-6}
+    assert all(0 < m.low < m.value < m.high < math.inf for m in results.margins)
+
+
 def test_before_the_first_run_there_is_no_look(tmp_path):
     registered = {"on": "2026-11-01", "runs": {"p0": {"t0": 4}}, "looks": [0.5, 1.0]}
     plan = {"margin": 0.03, "seed": 1, "registered": registered}
