@@ -587,7 +587,7 @@ def _recognise_layout(
     if fitting:
         said = f"fits the layouts {' and '.join(fitting)}; name the right one"
         raise RunFileError.at(shown, said)
-    if len(errors) == 1:  # its faults are the log's faults
+    if len({error.faults for error in errors}) == 1:  # its faults are the log's faults
         raise errors[0]
     why = "; ".join(f"{name}: {reason}" for name, reason in reasons.items())
     raise RunFileError.at(shown, f"fits no layout of the bench ({why or 'none is declared'})")

@@ -401,6 +401,8 @@ def test_layouts_are_told_apart_by_reading(tmp_path):
     other.write_text("watts\n35\n")
     with pytest.raises(RunFileError, match=r"fits no layout of the bench \(plain: line 1: no col"):
         add_logs(bench, [other], **here)
+    with pytest.raises(RunFileError, match=r"^gone\.csv: no such file$"):
+        add_logs(bench, [tmp_path / "gone.csv"], **here)  # once, not for each layout
 
 
 def test_taking_back_restores_every_byte(small, tmp_path):
