@@ -604,6 +604,8 @@ def merge(folder: Path, other: Path, *, by: By) -> _Done:
         If there is no reason.
     """
     _need_reason(by, "merging")
+    if folder.resolve() == other.resolve():
+        raise UsageError(f"{other.name}: a bench is not merged into itself")
     with _taken_up(folder) as work:
         theirs, path = read_bench(other), sheet_path(other)
         data = path.read_bytes() if path.exists() else b""

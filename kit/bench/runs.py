@@ -177,6 +177,8 @@ class SheetText:
     @classmethod
     def tables_of(cls, data: bytes, *, file: str) -> dict[str, Self]:
         """Return each table of a spreadsheet that holds anything, by name; faults as `read`."""
+        if not data.startswith(ZIP):
+            raise BenchError.at(file, "is no spreadsheet (.xlsx)")
         try:
             found = {n: raw for n, raw in sheets_in(data, file=file) if raw.strip(b'\n, "')}
         except RunFileError as error:

@@ -552,6 +552,8 @@ class TestActs:
         (other / "bench.yaml").write_text(text.replace("name: Ash 1", "name: Ash One"))
         with pytest.raises(BenchError, match=r"products\.ash-1: is described otherwise"):
             merge(bench, other, by=WHY)
+        with pytest.raises(UsageError, match="not merged into itself"):
+            merge(bench, bench.parent / "." / bench.name, by=WHY)
 
 
 PRICES = "product;price;currency;kind;date;source\r\nash-1;499,00;EUR;street;2026-11-20;a shop\r\n"
@@ -582,6 +584,8 @@ class TestSpreadsheet:
         typed = [row[head.index("value")].value for row in book["runs"].iter_rows(min_row=2)]
         assert 31.5 in typed
         held = (bench / "runs.csv").read_bytes(), (bench / "journal.jsonl").read_bytes()
+        with pytest.raises(BenchError, match=r"^bench\.yaml: is no spreadsheet"):
+            import_bench(bench, bench / "bench.yaml", by=WHY)
         done = import_bench(bench, out, by=WHY)
         assert done.to_lines() == ["nothing is changed there"]
         assert held == ((bench / "runs.csv").read_bytes(), (bench / "journal.jsonl").read_bytes())
