@@ -511,6 +511,12 @@ def _value_claims(review: Review, results: Results) -> Iterator[Claim]:
         yield Claim.state("not_weighed", reason, Subject(product=product, group=kind))
 
 
+def _runs_of(review: Review, product: str) -> str:
+    """Return whose runs a product stands with: its own, or those that params let it borrow."""
+    of = review.params.value.configurations if review.params.value else ()
+    return next((sold.of for sold in of if sold.product == product), product)
+
+
 def _standing(value: Value, standing: Standing, review: Review) -> Iterator[Claim]:
     """Yield suite average, cost per frame per second and place on the frontier of one product."""
     make, product, kind = (
@@ -518,8 +524,9 @@ def _standing(value: Value, standing: Standing, review: Review) -> Iterator[Clai
         standing.product,
         standing.kind,
     )
+    ran = _runs_of(review, product)
     inputs = [
-        Claim.id_of("cell", metric=HEADLINE, title=title, product=product) for title in value.titles
+        Claim.id_of("cell", metric=HEADLINE, title=title, product=ran) for title in value.titles
     ]
     subject = Subject(HEADLINE, product, group=kind, inputs=inputs, runs=standing.trace.run_ids(),
                       marks=standing.marks)  # fmt: skip
@@ -551,7 +558,8 @@ def _weighing(value: Value, weighing: Weighing, review: Review) -> Iterator[Clai
     ends = own.lowest - other.highest, own.highest - other.lowest
     apart = Figure(own.price - other.price, *ends)
     yield make("price_difference", subject, apart, unit=value.currency)
-    suite = Claim.id_of("suite", metric=HEADLINE, group="all", product=product, baseline=rival)
+    pair = {"product": _runs_of(review, product), "baseline": _runs_of(review, rival)}
+    suite = Claim.id_of("suite", metric=HEADLINE, group="all", **pair)
     equal = Figure(weighing.equal_value_price, weighing.equal_value_low, weighing.equal_value_high)
     about = replace(subject, inputs=[rival_price, suite])
     price = make("equal_value_price", about, equal, unit=value.currency)

@@ -355,7 +355,8 @@ def _money(book: ClaimBook) -> Html:
         {c.product: c for c in book.of_kind(of, group=kind)}
         for of in ("suite_fps", "cost_per_fps", "price")
     )
-    offered = [p for p in (book.product, *shown) if p in prices and p in speeds]
+    sold = [of["product"] for of in found.configurations]
+    offered = [p for p in (book.product, *shown, *sold) if p in prices and p in speeds]
     near = [p for p in offered if p not in shown or not shown[p].apart]
     first = next(iter(found.weighed), None)
     picture, small = (

@@ -342,6 +342,11 @@ class Findings:
         kinds = [kind for kind in self._setting("value").get("kinds") or () if kind in seen]
         return kinds[-1] if kinds else min(seen, default="")
 
+    @property
+    def configurations(self) -> list[dict[str, str]]:
+        """What is on sale and was not run: `product`, whose runs it has (`of`), `assumption`."""
+        return list(self._setting("value").get("configurations") or ())
+
     @cached_property
     def compared(self) -> list[str]:
         """The products the reviewed one is set against: rivals, predecessor, same names."""
@@ -1447,6 +1452,13 @@ class Findings:
                     message = msg("Against {rival} both would give as much at {equal}, {cut} less.")
                     given["cut"] = _size(standing.cut)
                 sentences.append(words.tell(message, **given))
+        for sold in self.configurations:
+            name, of = (Identity(self.book).short(sold[key]) for key in ("product", "of"))
+            sentences.append(words.tell(
+                "The {product} was not run: it stands here with the runs of the {other}, on this "
+                "assumption: {assumption}",
+                product=name, other=of, assumption=sold["assumption"],
+            ))  # fmt: skip
         frontier = self.book.of_kind("frontier", group=kind)
         worse = [c.product for c in frontier if c.outcome in {"dominated", "mixed"}]
         if worse:

@@ -294,7 +294,12 @@ def mark_words(book: ClaimBook) -> dict[str, str]:
         + (f"sealed as {seals[name]}" if seals.get(name) else "which was not sealed")
         for name, day in book.names.get("review_days", {}).items()
     }
-    return MARK_WORDS | beside | there | waived | stated
+    assumed = {
+        f"assumed:{sold['product']}": f"{book.product_name(sold['product'])} was not run: it has "
+        f"the runs of {book.product_name(sold['of'])}, on the assumption: {sold['assumption']}"
+        for sold in (book.settings.get("value") or {}).get("configurations", ())
+    }
+    return MARK_WORDS | assumed | beside | there | waived | stated
 
 
 MARK_WORDS = {

@@ -591,12 +591,34 @@ def _weighed(review: Review, cells: Sequence[Cell], suites: Sequence[SuiteMargin
     if params.headline is not None:
         chosen = {title for s in suites if s.suite == "all" for title in s.titles}
         cells = [cell for cell in cells if cell.title in chosen]
+    weighed = [s for s in suites if s.product == params.product or (s.product, s.baseline) in asked]
+    cells = list(cells)
+    for sold in params.value.configurations:  # with the runs of another
+        mark = f"assumed:{sold.product}"
+        cells += [
+            replace(cell, product=sold.product, marks=(*cell.marks, mark))
+            for cell in cells
+            if cell.product == sold.of
+        ]
+        weighed += [
+            replace(s, baseline=sold.product, marks=(*s.marks, mark))
+            for s in weighed
+            if s.baseline == sold.of
+        ] + [
+            replace(s, product=sold.product, marks=(*s.marks, mark))
+            for s in weighed
+            if s.product == sold.of
+        ]
     return weigh_products(
         cells,
-        [s for s in suites if s.product == params.product or (s.product, s.baseline) in asked],
+        weighed,
         review.prices,
         params=params.value,
-        products=(params.product, *params.compared),
+        products=(
+            params.product,
+            *params.compared,
+            *(c.product for c in params.value.configurations),
+        ),
         review_date=params.date,
         weights=params.whole.weights if params.whole else None,
         classes={p: review.bench.products[p].machine_class for p in params.products},

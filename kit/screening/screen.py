@@ -277,6 +277,12 @@ def unknown_names(sheet: RunSheet, loaded: LoadedParams) -> list[Fault]:
     if any(entry.run not in runs for entry in screen.set_aside):
         runs = sheet.runs
     faults = _unknown_set_aside_runs(screen, runs, loaded.document)
+    value = loaded.params.value
+    faults += [
+        loaded.document.fault(f'"{of.product}" has runs of its own', "value", "configurations", i)
+        for i, of in enumerate(value.configurations if value else ())
+        if any(True for _ in sheet.rows_of([of.product]))
+    ]
     return faults + _unknown_condition(sheet.conditions, loaded)
 
 

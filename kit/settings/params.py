@@ -519,6 +519,14 @@ class _PriceScenario(Section):
     price: float = Field(gt=0, description="In the currency above.")
 
 
+class _Configuration(Section):
+    """A product on sale that was not run: it stands with the runs of one that was."""
+
+    product: Id = Field(description="Sold so, with a price; by its id in bench.yaml.")
+    of: Id = Field(description="Whose runs it has: the same part in the same class of machine.")
+    assumption: Text = Field(min_length=8, description="Why it may, for the reader.")
+
+
 class ValueParams(Section):
     """Which prices count, and in which currency."""
 
@@ -544,6 +552,12 @@ class ValueParams(Section):
         (),
         description="What if a product cost this.",
         examples=[[{"name": "After a cut", "product": "new-part", "price": 399.0}]],
+    )
+    configurations: tuple[_Configuration, ...] = Field(
+        (),
+        description="Cheaper (or dearer) configurations that were not run; marked wherever they "
+        "stand.",
+        examples=[[{"product": "old-part", "of": "new-part", "assumption": "Why it may."}]],
     )
 
 
@@ -736,6 +750,7 @@ class ReviewParams(Section):
         pairs += [p for pair in self.pairs for p in (pair.product, pair.over)]
         pairs += [p for lead, others in self.machines.items() for p in (lead, *others)]
         pairs += [p for axis in self.axes for p in (axis.product, *axis.steps.values()) if p]
+        pairs += [c.product for c in self.value.configurations] if self.value else []
         return tuple(dict.fromkeys([self.product, *self.compared, *pairs]))
 
     def named(self) -> Iterator[tuple[Any, ...]]:
@@ -784,6 +799,9 @@ class ReviewParams(Section):
                 yield "title", name, "suites", key, "weights", name
         for i, scenario in enumerate(self.value.scenarios if self.value else ()):
             yield "product", scenario.product, "value", "scenarios", i, "product"
+        for i, borrowing in enumerate(self.value.configurations if self.value else ()):
+            yield "product", borrowing.product, "value", "configurations", i, "product"
+            yield "product of the review", borrowing.of, "value", "configurations", i, "of"
 
 
 @dataclass(frozen=True, slots=True)
@@ -928,15 +946,20 @@ def _with_known_names(loaded: LoadedParams) -> LoadedParams:
             said = f'"{waiver.control}" is not among controls; nothing to waive'
             faults.append(document.fault(said, "waivers", i, "control"))
     known_products = loaded.bench.products
-    for lead, others in params.machines.items():
-        for name in {lead, *others} & known_products.keys() if lead in known_products else ():
-            one, other = known_products[lead], known_products[name]
-            if one.part is None or (one.part, one.machine_class) != (
-                other.part,
-                other.machine_class,
-            ):
-                said = f'"{name}" does not hold the part of "{lead}": `part` and `class` of both '
-                faults.append(document.fault(said + "in bench.yaml must agree", "machines", lead))
+    alike: list[tuple[str, str, tuple[str | int, ...]]] = [
+        (lead, name, ("machines", lead))
+        for lead, others in params.machines.items()
+        for name in (lead, *others)
+    ]
+    for i, of in enumerate(params.value.configurations if params.value else ()):
+        alike.append((of.of, of.product, ("value", "configurations", i)))
+    for lead, name, place in alike:
+        if not {lead, name} <= known_products.keys():
+            continue
+        one, other = known_products[lead], known_products[name]
+        if one.part is None or (one.part, one.machine_class) != (other.part, other.machine_class):
+            said = f'"{name}" does not hold the part of "{lead}": `part` and `class` of both '
+            faults.append(document.fault(said + "in bench.yaml must agree", *place))
     for i, axis in enumerate(params.axes):
         values = {v for v, _ in axis.places(params.product, loaded.bench.titles).values()}
         if not values:

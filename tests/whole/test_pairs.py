@@ -19,7 +19,9 @@ from kit.charts.rows import prices_chart
 from kit.claims.bound_text import bind_text
 from kit.claims.claim import ClaimBook, load_claims
 from kit.errors import KitError, TextError, UsageError
+from kit.page.article import SECTIONS
 from kit.page.findings import Findings
+from kit.page.view import mark_words
 from kit.report.files import note_inputs
 from kit.report.report import write_here
 from kit.report.template import own_template
@@ -413,3 +415,44 @@ class TestExampleOfSettings:
         bag = seal(folder, to=tmp_path / "sealed").path  # which verifies it: grade "reproduced"
         steps = {c.id for c in ClaimBook.read_stated(bag).of_kind("step")}
         assert len(steps) > 30 and steps == {c.id for c in load_claims(folder).of_kind("step")}
+
+
+def test_a_configuration_that_was_not_run_stands_with_the_runs_of_another(tmp_path):
+    bench = small_bench(products=3, titles=3, runs=3)
+    part = {name: {**of, "part": f"X{name}"} for name, of in bench.products.items()}
+    part["p1-small"] = {**part["p1"], "name": "Part 1, less memory"}
+    why = "No scene here takes more than it has."
+    value = {"currency": "EUR", "kinds": ["street", "used"],
+             "configurations": [{"product": "p1-small", "of": "p1", "assumption": why}]}  # fmt: skip
+    prices = (*bench.prices, ("p1-small", "650", "EUR", "street", "2026-11-03", "shop 1"))
+    bench = replace(bench, products=part, prices=prices).with_params(value=value)
+    _, _, book = walk(bench, tmp_path)
+    assert book.trace_faults() == []
+    (fps, of), (own,) = (
+        [
+            c
+            for p in ("p1-small", "p1")
+            for c in book.of_kind("suite_fps", group="street", product=p)
+        ],
+        book.of_kind("price", group="street", product="p0"),
+    )
+    assert fps.value == of.value and fps.inputs == of.inputs
+    assert book.by_id["value/street/cost_per_fps/p1-small"].value == pytest.approx(650 / of.value)
+    # Its margin is that of the runs it has, at its own price.
+    (suite,) = book.of_kind("suite", group="all", metric="average_fps", baseline="p1")
+    for kind, figure in (("premium", own.value / 650), ("equal_value_price", 650 * suite.value)):
+        (claim,) = book.of_kind(kind, group="street", product="p0", baseline="p1-small")
+        assert claim.value == pytest.approx(figure) and "assumed:p1-small" in claim.marks
+    assert mark_words(book)["assumed:p1-small"].endswith(f"on the assumption: {why}")
+    told = " ".join("".join(map(str, said)) for said in Findings(book).value_sentences())
+    assert "was not run: it stands here with the runs of the Part 1, on this assumption: No" in told
+    assert "Part 1, less memory" in SECTIONS["money"](book).markup
+    assert not book.of_kind("margin", baseline="p1-small") and not book.of_kind(
+        "cell", product="p1-small"
+    )
+    value["configurations"][0]["of"] = "p2"
+    with pytest.raises(KitError, match="does not hold the part"):
+        walk(bench.with_params(value=value), tmp_path / "unlike")
+    value["configurations"] = [{"product": "p2", "of": "p2", "assumption": why}]
+    with pytest.raises(KitError, match='"p2" has runs of its own'):
+        walk(bench.with_params(value=value), tmp_path / "ran")
