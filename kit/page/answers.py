@@ -102,7 +102,7 @@ class _Question:
         What of the page shows it.
     sections : tuple of str
         The rows of `kit.claims.of_review.CLAIMS` that claims, frame and pieces rest on, beside
-        what is said of runs. Of `OF_METRICS` those of one metric and the headline's suffice.
+        what is said of runs.
     """
 
     kinds: tuple[str, ...]
@@ -110,8 +110,13 @@ class _Question:
     pieces: tuple[Piece, ...]
     sections: tuple[str, ...] = ()
 
+    @property
+    def of_metrics(self) -> bool:
+        """Whether the sections of one metric, and of the headline's, suffice."""
+        return self.sections == _OF_METRICS
 
-OF_METRICS = ("margins", "suites", "said_of_margins")
+
+_OF_METRICS = ("margins", "suites", "said_of_margins")
 BESIDE_SUITES = ("suite_like", "suite_count", "suite_false")
 INFLUENCE = Table(
     "Suite margin of {own} with one title left out",
@@ -126,11 +131,11 @@ QUESTIONS: Mapping[str, _Question] = {
     "cells": _Question(("cell",), ("metric", "product", "title", *_FIGURE, *_SAID),
                       (tables.TITLES,), ("cells",)),
     "margins": _Question(("margin", "level_difference"), (*_WHICH, *_FIGURE, "outcome", *_SAID),
-                        (tables.MARGINS, tables.LEVELS), OF_METRICS),
+                        (tables.MARGINS, tables.LEVELS), _OF_METRICS),
     "suites": _Question(("suite",), ("metric", "group", "product", "baseline", *_FIGURE, "outcome",
-                                    *_SAID), tables.SUITES, OF_METRICS),
+                                    *_SAID), tables.SUITES, _OF_METRICS),
     "influence": _Question(("influence",), (*_WHICH, "value", "unit", "text", "method"),
-                          (INFLUENCE,), OF_METRICS),
+                          (INFLUENCE,), _OF_METRICS),
     "sensitivity": _Question(("sensitivity",), ("metric", "baseline", "part", *_FIGURE, "outcome",
                                                *_SAID), (tables.SENSITIVITY,),
                             ("suites", "sensitivity")),

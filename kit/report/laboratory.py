@@ -19,7 +19,6 @@ from kit.metrics.measuring import STORE_VARIABLE, Reading
 from kit.metrics.store import Store, cache_folder
 from kit.page.answers import (
     BESIDE_SUITES,
-    OF_METRICS,
     QUESTIONS,
     Answer,
     Charts,
@@ -518,21 +517,20 @@ class OpenReview:
         from kit.claims.of_pages import make_claims, page_of
         from kit.claims.of_review import CLAIMS
 
-        params, titles = self.review.params, self.review.bench.titles
-        sections = QUESTIONS[question].sections
+        asked, params, titles = QUESTIONS[question], self.review.params, self.review.bench.titles
         levels = any(titles[t].value_unit.startswith("dB") for t in self.review.titles)
-        more = sections == OF_METRICS and (params.pairs or levels)
+        more = asked.of_metrics and (params.pairs or levels)
         if "book" in self.__dict__ or more or page_of(params.template) != "review":
             return self.book
-        metrics = {HEADLINE, metric or HEADLINE} if sections == OF_METRICS else set()
-        key = (*sections, *sorted(metrics))
+        metrics = sorted({HEADLINE, metric or HEADLINE}) if asked.of_metrics else []
+        key = (*asked.sections, *metrics)
         if key not in self._books:
-            if not metrics or "results" in self.__dict__:
-                results = self.results if sections else Results()
+            if metrics and "results" not in self.__dict__:
+                results = work_out(self.review, before=self.before, metrics=metrics)
+            else:  # what rests on nothing worked out needs no results
+                results = self.results if asked.sections else Results()
                 results = results.of_metrics(metrics) if metrics else results
-            else:
-                results = work_out(self.review, before=self.before, metrics=sorted(metrics))
-            wanted = [name for name in CLAIMS if name in {*sections, "said_of_runs"}]
+            wanted = [name for name in CLAIMS if name in {*asked.sections, "said_of_runs"}]
             self._books[key] = make_claims(self.review, results, sections=wanted)
         return self._books[key]
 

@@ -9,6 +9,7 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -166,25 +167,20 @@ class Results:
 
     def of_metrics(self, names: Collection[str]) -> Results:
         """Return cells, margins, suites and levels of these metrics, without all else."""
-        return Results(
-            cells=tuple(c for c in self.cells if c.metric in names),
-            cells_all_runs=tuple(c for c in self.cells_all_runs if c.metric in names),
-            variances={name: found for name, found in self.variances.items() if name in names},
-            margins=tuple(m for m in self.margins if m.metric in names),
-            suites=tuple(s for s in self.suites if s.metric in names),
-            levels=tuple(x for x in self.levels if x.metric in names),
-        )
+        found: dict[str, Any] = {
+            key: tuple(x for x in getattr(self, key) if x.metric in names) for key in _BY_METRIC
+        }
+        return Results(**found, variances={n: v for n, v in self.variances.items() if n in names})
 
     def beside(self, other: Results) -> Results:
         """Return what `of_metrics` gives of these results' metrics and of others'."""
-        return Results(
-            self.cells + other.cells,
-            self.cells_all_runs + other.cells_all_runs,
-            {**self.variances, **other.variances},
-            self.margins + other.margins,
-            self.suites + other.suites,
-            levels=self.levels + other.levels,
-        )
+        found: dict[str, Any] = {
+            key: getattr(self, key) + getattr(other, key) for key in _BY_METRIC
+        }
+        return Results(**found, variances={**self.variances, **other.variances})
+
+
+_BY_METRIC = ("cells", "cells_all_runs", "margins", "suites", "levels")
 
 
 def load_review(
@@ -481,7 +477,8 @@ def work_out(
     if before is not None and changed is not None:
         known = before[1].of_metrics(metrics) if metrics else before[1]
         if changed == {"value"}:
-            return known if metrics else _with_value(review, known)
+            weighed = None if metrics else _weighed(review, known.cells, known.suites)
+            return replace(known, value=weighed)
         if changed == {"margins"} and _margins_differ(before[0].params, params) == {"level_band"}:
             return _with_level_band(review, known, whole=not metrics)
         lows = [name for name in metrics if METRICS[name].tail_share is not None]
@@ -546,11 +543,6 @@ def work_out(
         steps=compare_settings(review.used, bench, params, review.controls),
         cell_index={(c.product, c.title, c.metric): c for c in cells},
     )
-
-
-def _with_value(review: Review, known: Results) -> Results:
-    """Return results of the same review at other prices."""
-    return replace(known, value=_weighed(review, known.cells, known.suites))
 
 
 def _with_level_band(review: Review, known: Results, *, whole: bool) -> Results:

@@ -18,7 +18,7 @@ from pathlib import Path
 
 from pairs import BIN, ROOT, Row, pairs_asked, run_quietly, say, time_pairs
 
-P1_GOAL, P2_GOAL = 1.25, 0.6
+P1_GOAL, P2_GOAL = 1.0, 0.45
 BARE = """
 import io, pickle, sys
 from pathlib import Path

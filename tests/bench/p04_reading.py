@@ -21,7 +21,7 @@ from pairs import Row, pairs_asked, say, seconds
 from kit.logs.read import read_log
 from kit.settings.bench_file import Layout
 
-LOGS, ROWS, COLUMNS, GOAL = 240, 7000, 12, 1.10
+LOGS, ROWS, COLUMNS, GOAL = 240, 7000, 12, 1.0
 LAYOUT = Layout(frames={"column": "frame_ms", "holds": "frame_time", "unit": "ms"})
 
 

@@ -21,7 +21,7 @@ import pyarrow.parquet as pq
 from pairs import Row, pairs_asked, say, time_pairs
 
 FRAMES, GROUP = 10_000, 100  # frames a run, runs a row group
-GOAL, GOAL_MB = 0.8, 256
+GOAL, GOAL_MB = 0.5, 200
 OURS = """
 import json, sys
 from pathlib import Path

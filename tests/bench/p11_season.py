@@ -1,20 +1,20 @@
-"""P11: a season of 12 reviews with `--jobs 2`, beside the same one after another.
+"""P11: a season of 12 warm reviews with `--jobs 2`, beside 12 single warm runs.
 
-`python tests/bench/p11_season.py [PAIRS]`. The demo's review under twelve names, `--fresh`. Both
-sides are seasons, in which no review has a second process working ahead of it; the ratio is one
-after another over two at once, so that larger is better. A season needs minutes: fewer pairs may be
-asked for. Not a test.
+`python tests/bench/p11_season.py [PAIRS]`. The demo's review under twelve names, logs and pictures in
+the results store. Both are whole processes, all starts counted; one after another each review is a
+`marginbook run` of its own. It takes minutes: fewer pairs may be asked for. Not a test.
 """
 
 from __future__ import annotations
 
+import os
 import shutil
 import tempfile
 from pathlib import Path
 
 from pairs import BIN, ROOT, Row, pairs_asked, run_quietly, say, time_pairs
 
-GOAL = 1.7
+GOAL = 0.3
 REVIEWS = 12
 
 
@@ -30,26 +30,22 @@ def measure(pairs: int) -> Row:
             paths.append(folder / "params" / f"demo-{number}.yaml")
             paths[-1].write_text(text.replace("review: demo", f"review: demo-{number}"))
 
-        def season(jobs: int) -> None:
-            run_quietly(
-                BIN / "marginbook",
-                "run",
-                *paths,
-                "--out",
-                folder / "out",
-                "--jobs",
-                jobs,
-                "--fresh",
-            )
+        cache = {**os.environ, "MARGINBOOK_CACHE": str(folder / "cache")}
 
-        ratios = time_pairs(lambda: season(1), lambda: season(2), pairs, warm=False)
+        def run(*words: object) -> None:
+            run_quietly(BIN / "marginbook", "run", *words, "--out", folder / "out", env=cache)
+
+        def singles() -> None:
+            for path in paths:
+                run(path)
+
+        ratios = time_pairs(lambda: run(*paths, "--jobs", 2), singles, pairs)
     return Row(
         "P11",
-        f"a season of {REVIEWS} reviews, `--jobs 2`",
-        "the same one after another",
+        f"a season of {REVIEWS} warm reviews, `--jobs 2`",
+        f"{REVIEWS} single warm runs one after another",
         GOAL,
         ratios,
-        at_least=True,
     )
 
 

@@ -1,7 +1,8 @@
 """Every benchmark, one after another, as one table: `python tests/bench/run_all.py [PAIRS]`.
 
-Prints the table of goals P1 to P19 in Markdown, with the machine named below it. Takes about an
-hour with 7 pairs; P11 takes the longest, and is measured with fewer pairs where P11_PAIRS says so.
+Prints the table of goals P1 to P20 in Markdown, with the machine named below it. Takes about an
+hour with 7 pairs; P11 and P20 take
+the longest: P11_PAIRS gives fewer pairs, P20_REVIEWS fewer reviews.
 Names of goals after PAIRS measure those alone: `run_all.py 7 P3 P9`. Not a test.
 """
 
@@ -29,6 +30,7 @@ import p16_check
 import p17_page
 import p18_slides
 import p19_big_sheet
+import p20_cluster
 from pairs import HEAD, Row, machine
 
 
@@ -70,6 +72,7 @@ MEASURES: dict[str, Callable[[int], Row | list[Row]]] = {
     "P17": p17_page.measure,
     "P18": p18_slides.measure,
     "P19": p19_big_sheet.measure,
+    "P20": lambda pairs: p20_cluster.measure(1, int(os.environ.get("P20_REVIEWS", 200))),
 }
 
 
