@@ -47,10 +47,10 @@ def test_it_agrees_with_the_demo(demo, tmp_path, capsys):
     status, lines = ask(tmp_path, capsys, demo.book)
     assert (status, lines[-1]) == (0, "2353 figures, 0 differ")
     assert of_kind(lines, "run")[0] == 956  # every run with a figure
-    assert of_kind(lines, "margin")[0] == 239
-    assert of_kind(lines, "suite_like") == (54, 53)  # one is of one title
-    assert of_kind(lines, "price") == (16, 16)
-    assert "as stated: 128 ends of margin by margin-shared" in lines
+    assert of_kind(lines, "margin")[0] == 277
+    assert of_kind(lines, "suite_like") == (58, 57)  # one is of one title
+    assert of_kind(lines, "price") == (19, 19)
+    assert "as stated: 166 ends of margin by margin-shared" in lines
 
 
 @pytest.mark.parametrize(

@@ -434,6 +434,18 @@ def test_pairing_turns_the_outcome_of_the_sleep_data():
     assert paired.ratio == pytest.approx(found["welch"].ratio, rel=1e-12)
 
 
+@pytest.mark.parametrize(("last", "marked"), [("z", False), ("", True)])
+def test_a_run_of_no_session_is_in_no_common_one(last, marked):
+    sessions = ["x", "y", last]  # alike on both sides
+    runs = made_runs("a", "t", [61, 62, 70], sessions=sessions)
+    runs += made_runs("b", "t", [50, 52, 90], sessions=sessions)
+    (margin,) = compared(
+        runs, framed("t"), product="a", baselines=["b"], params=margin_params("paired")
+    )
+    assert ("common_sessions_only" in margin.marks) == marked
+    assert [len(c.runs) for c in margin.cells] == [2 if marked else 3] * 2
+
+
 def test_runs_outside_common_sessions_are_left_out_and_said():
     runs = made_runs("a", "t", [61, 62, 70], sessions=["x", "y", "z"])
     runs += made_runs("b", "t", [50, 52, 90, 53], sessions=["x", "y", "", "y"])
