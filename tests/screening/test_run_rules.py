@@ -506,3 +506,18 @@ def test_a_stray_is_one_where_the_others_of_its_cell_agree(apart, found):
     level = logs[1, 2, 0]
     logs[1, 2, 1], logs[1, 2, 2] = level + 0.5, level + apart * spread.sd
     assert ("p1-t2-1" in {f.run for f in run_rules._find_unlike_runs(unlike_view(logs))}) == found
+
+
+def test_cells_of_two_runs_or_of_equal_ones_tell_no_spread():
+    pairs = [*cell([60, 61], "heron"), *cell([60, 60, 60], "ibis"), *cell([60, 61, 62], "stork")]
+    assert [product for product, _ in run_rules._logs_by_cell(view(pairs))] == ["stork"]
+
+
+@pytest.mark.parametrize(("off", "fits"), [(3.0, True), (3.2, False)])
+def test_a_run_fits_within_the_error_of_a_run_beside_a_median(off, fits):
+    # sd sqrt(1 + pi / (2 n)) of a median of n normal runs, n = 3 here: 1.234; 2.5 of them: 3.086.
+    rows = [row(f"r{i}") for i in range(4)]
+    logs = np.array([0.0, -0.01, 0.01, 5.0])
+    there = run_rules._Cell(rows, logs, run_rules._Spread(0.01, 9.0))
+    stray = SimpleNamespace(value=0.01 * off)
+    assert run_rules._fits(stray, there, but=SimpleNamespace(row=rows[3])) == fits
