@@ -223,6 +223,8 @@ def _products(review: Review, value: Any) -> list[Edit]:
     named = {*names, params.product}
     pairs = [p.model_dump(mode="json") for p in params.same_name if {p.here, p.there} <= named]
     asked = [p.model_dump(mode="json") for p in params.pairs if {p.product, p.over} <= named]
+    sold = params.value.configurations if params.value else ()
+    borrowing = [of.model_dump(mode="json") for of in sold if of.of in named]
     before = params.predecessor if params.predecessor in named else None
     taken = {before} | {name for pair in pairs for name in pair.values()}
     rivals = [name for name in names if name not in taken]
@@ -233,6 +235,7 @@ def _products(review: Review, value: Any) -> list[Edit]:
         Edit(("predecessor",), before),
         Edit(("same_name",), pairs or None),
         *([Edit(("pairs",), asked or None)] if params.pairs else []),
+        *([Edit(("value", "configurations"), borrowing or None)] if sold else []),
     ]
 
 

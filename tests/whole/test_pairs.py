@@ -450,6 +450,10 @@ def test_a_configuration_that_was_not_run_stands_with_the_runs_of_another(tmp_pa
     assert not book.of_kind("margin", baseline="p1-small") and not book.of_kind(
         "cell", product="p1-small"
     )
+    opened = kit.open_review(tmp_path / "made.yaml")
+    for others, left in ((["p2"], 0), (["p1"], 1)):
+        value_now = opened.what_if(products=others).review.params.value
+        assert len(value_now.configurations) == left
     value["configurations"][0]["of"] = "p2"
     with pytest.raises(KitError, match="does not hold the part"):
         walk(bench.with_params(value=value), tmp_path / "unlike")
