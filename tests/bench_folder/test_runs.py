@@ -337,7 +337,7 @@ def test_a_row_that_produced_nothing_has_no_log(bench):
     assert [row.produced for row in rows] == [False, True, False]
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=150, deadline=None)
 @given(
     data=st.one_of(
         st.binary(max_size=200),
