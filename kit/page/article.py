@@ -355,6 +355,10 @@ def _money(book: ClaimBook) -> Html:
         {c.product: c for c in book.of_kind(of, group=kind)}
         for of in ("suite_fps", "cost_per_fps", "price")
     )
+    weighed = [
+        {c.baseline: c for c in book.of_kind(of, group=kind, product=book.product)}
+        for of in ("premium", "equal_value_price")
+    ]
     sold = [of["product"] for of in found.configurations]
     offered = [p for p in (book.product, *shown, *sold) if p in prices and p in speeds]
     near = [p for p in offered if p not in shown or not shown[p].apart]
@@ -382,7 +386,7 @@ def _money(book: ClaimBook) -> Html:
         ),
         caption=caption,
         unit="fps" if found.metric == HEADLINE else words.say("point"),
-        rows=[(p, prices[p], speeds[p], costs[p], shown.get(p)) for p in offered],
+        rows=[(p, prices[p], speeds[p], costs[p], *(of.get(p) for of in weighed)) for p in offered],
     )
 
 
