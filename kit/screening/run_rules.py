@@ -794,42 +794,43 @@ class _Cell:
 
     rows: Sequence[RunRow]
     logs: NDArray[np.float64]
-    spread: _Spread | None = None
+    spread: _Spread
 
 
 def _logs_by_cell(view: View) -> dict[CellKey, _Cell]:
     """Return every cell with at least three runs, with the spread that cells like it have.
 
     Cells whose runs agree exactly are left out: their spread of zero is a rounding, not a finding.
+    None is given where fewer than `FEWEST_CELLS` others can be pooled.
     """
-    cells: dict[CellKey, _Cell] = {}
+    cells: dict[CellKey, tuple[Sequence[RunRow], NDArray[np.float64]]] = {}
     for key, rows in view.cells().items():
         logs = view.log_values(rows)
         if logs is not None and logs.size >= FEWEST_RUNS and float(np.ptp(logs)) > 0:
-            cells[key] = _Cell(rows, logs)
-    keys = np.array(list(cells)).reshape(-1, 2)
-    df = np.array([cell.logs.size - 1.0 for cell in cells.values()])
+            cells[key] = rows, logs
+    if len(cells) <= FEWEST_CELLS:
+        return {}
+    keys = np.array(list(cells))
+    df = np.array([logs.size - 1.0 for _, logs in cells.values()])
     # A sum of squares over its chi-squared median is a variance whose median is the true one.
-    squares = np.array([float(cell.logs.var()) * cell.logs.size for cell in cells.values()])
+    squares = np.array([float(logs.var()) * logs.size for _, logs in cells.values()])
     variances = squares / chdtri(df, 0.5)
     return {
-        key: _Cell(cell.rows, cell.logs, _spread_without(i, keys, variances, df))
-        for i, (key, cell) in enumerate(cells.items())
+        key: _Cell(rows, logs, _spread_without(i, keys, variances, df))
+        for i, (key, (rows, logs)) in enumerate(cells.items())
     }
 
 
 def _spread_without(
     i: int, keys: NDArray[np.str_], variances: NDArray[np.float64], df: NDArray[np.float64]
-) -> _Spread | None:
+) -> _Spread:
     """Return the spread for a cell: the larger of its title's and its product's, or of all.
 
     Each is the median of the variances of the cells there, the cell itself left out. All cells tell
     how well it is known; the larger of the two allows for what is special about a title or a
-    product. None where fewer than `FEWEST_CELLS` others can be pooled.
+    product.
     """
     others = np.arange(len(df)) != i
-    if others.sum() < FEWEST_CELLS:
-        return None
     alike = [others & (keys[:, place] == keys[i, place]) for place in (0, 1)]
     pooled = [variances[which] for which in alike if which.sum() >= FEWEST_CELLS]
     variance = max(median(found.tolist()) for found in pooled or [variances[others]])
@@ -843,12 +844,10 @@ def _strays(cells: Mapping[CellKey, _Cell]) -> list[_Stray]:
     run is measured from the median of the others, whose own uncertainty (pi/2 that of a mean) is
     added.
     """
-    count = sum(cell.logs.size for cell in cells.values() if cell.spread)
+    count = sum(cell.logs.size for cell in cells.values())
     found = []
     for key, cell in cells.items():
-        if cell.spread is None or cell.spread.sd <= 0:
-            continue
-        limit = float(stdtrit(max(cell.spread.df, 1.0), 1.0 - ALPHA / (2 * count)))
+        limit = float(stdtrit(cell.spread.df, 1.0 - ALPHA / (2 * count)))
         # In a cell of three, one stray puts the others off, too: only the farthest is looked at,
         # and the rest must agree without it.
         i = int(np.abs(cell.logs - median(cell.logs.tolist())).argmax())
@@ -876,8 +875,6 @@ def _fits(stray: _Stray, cell: _Cell, *, but: _Stray) -> bool:
     but : _Stray
         The run of that cell that would take its place.
     """
-    if cell.spread is None:
-        return False
     rest = np.array([v for r, v in zip(cell.rows, cell.logs, strict=True) if r.run != but.row.run])
     width = cell.spread.sd * np.sqrt(1.0 + np.pi / 2 / rest.size)
     return bool(abs(stray.value - np.median(rest)) <= FITS_WITHIN * width)
@@ -912,7 +909,8 @@ def _find_other_names(view: View) -> Iterator[Flag]:
 def _names(known: Mapping[str, object]) -> list[tuple[str, str]]:
     """Return what stands for each product or title in a text, and its id, the longest first.
 
-    Its id, and its name in small. Words of fewer than three letters are too common to count.
+    Its id, and its name in small. An id of fewer than three letters, or a name of fewer than four,
+    is too common to count.
     """
     found = {key.lower(): key for key in known}
     for key, model in known.items():

@@ -18,6 +18,7 @@ from kit.bench.runs import RunRow
 from kit.screening import run_rules
 from kit.screening.flags import View
 from kit.settings.bench_file import Bench, Layout, Product, Title, _FrameColumn
+from kit.settings.params import RetestParams
 from kit.settings.yaml import YamlDocument
 
 
@@ -510,7 +511,13 @@ def test_a_stray_is_one_where_the_others_of_its_cell_agree(apart, found):
 
 def test_cells_of_two_runs_or_of_equal_ones_tell_no_spread():
     pairs = [*cell([60, 61], "heron"), *cell([60, 60, 60], "ibis"), *cell([60, 61, 62], "stork")]
-    assert [product for product, _ in run_rules._logs_by_cell(view(pairs))] == ["stork"]
+    pairs += [
+        p for title in ("dunes", "marsh", "delta") for p in cell([60, 61, 62], "crane", title)
+    ]
+    assert run_rules._logs_by_cell(view(pairs)) == {}  # three others cannot be pooled, four can
+    pairs += cell([60, 61, 62], "crane", "fjord")
+    products = [product for product, _ in run_rules._logs_by_cell(view(pairs))]
+    assert products == ["stork", *["crane"] * 4]
 
 
 @pytest.mark.parametrize(("off", "fits"), [(3.0, True), (3.2, False)])
@@ -521,3 +528,184 @@ def test_a_run_fits_within_the_error_of_a_run_beside_a_median(off, fits):
     there = run_rules._Cell(rows, logs, run_rules._Spread(0.01, 9.0))
     stray = SimpleNamespace(value=0.01 * off)
     assert run_rules._fits(stray, there, but=SimpleNamespace(row=rows[3])) == fits
+
+
+def seen_as(values: list[float], **screen: float) -> SimpleNamespace:
+    """A view of one cell whose runs have these very figures on the log scale."""
+    rows = [row(f"r{i}") for i in range(len(values))]
+    return SimpleNamespace(
+        cells=lambda: {("heron", "dunes"): rows}, log_values=lambda _: np.array(values),
+        bench=view([]).bench, screen=SimpleNamespace(**screen), left_out=(),
+    )  # fmt: skip
+
+
+# At a limit itself each rule is silent or not as its description says: by hand.
+@pytest.mark.parametrize(
+    ("first", "others", "margin", "flags"),
+    [
+        (np.log1p(0.03), [0, 0, 0], 0.03, 0),  # the margin itself
+        (np.log1p(-0.03), [0, 0, 0], 0.03, 1),  # 3 % below is farther than 3 % above
+        (3.0, [-1, 0, 1], 0.03, 0),  # three spreads themselves
+        (-3.0, [-1, 0, 1], 0.03, 0),
+        (3.01, [-1, 0, 1], 0.03, 1),
+        (-3.01, [-1, 0, 1], 0.03, 1),
+    ],
+)
+def test_a_warm_up_is_beyond_its_limits(first, others, margin, flags):
+    seen = seen_as([first, *others], warm_up_margin=margin, warm_up_spreads=3.0)
+    assert len([*run_rules._find_warm_ups(seen)]) == flags
+
+
+@pytest.mark.parametrize("first", [1.0, -1.0])
+def test_a_first_run_level_with_the_outermost_is_no_warm_up(first):
+    seen = seen_as([first, -1, 0, 1], warm_up_margin=0.01, warm_up_spreads=0.1)
+    assert [*run_rules._find_warm_ups(seen)] == []
+
+
+def test_the_spreads_of_a_warm_up_are_those_of_the_runs_after_it():
+    # Standard deviation of -1, 0 and 1 by hand: 1 (n - 1).
+    seen = seen_as([4, -1, 0, 1], warm_up_margin=0.03, warm_up_spreads=3.0)
+    (flag,) = run_rules._find_warm_ups(seen)
+    assert "the mean of the 3 runs after it (4.0 spreads)" in flag.reason
+    seen = seen_as([4, 0, 0, 0], warm_up_margin=0.03, warm_up_spreads=3.0)
+    (flag,) = run_rules._find_warm_ups(seen)
+    assert "and they do not differ" in flag.reason
+
+
+def test_a_run_as_long_as_must_be_and_a_frame_as_long_as_may_be_are_in_order():
+    pairs = cell([60], duration_s=38.0, longest_ms=1000.0)  # 0.95 of 40 s; 1000 ms
+    assert [*run_rules._find_short_runs(view(pairs, min_length_share=0.95))] == []
+    assert [*run_rules._find_gaps(view(pairs, gap_ms=1000.0))] == []
+
+
+@pytest.mark.parametrize(("count", "more"), [(3, "(row 7, 8, 9)"), (4, "(row 7, 8, 9 and 1 more)")])
+def test_three_places_where_the_clock_goes_back_are_named(count, more):
+    pairs = cell([60], backward_rows=tuple(range(7, 7 + count)))
+    (flag,) = run_rules._find_bad_stamps(view(pairs))
+    assert f"{count} places {more}" in flag.reason
+
+
+# Iglewicz and Hoaglin's limit is exceeded or it is not: modified z 0.6745 (x - median) / MAD.
+@pytest.mark.parametrize(
+    ("values", "limit", "outliers"),
+    [
+        ([-1, 1, -1, 1, -1, 1, 0, 0, 0, 20, 21], 3.5, ["r9", "r10"]),
+        ([-1, 1, -1, 1, 0, 0, 20, 21], 3.5, ["r6", "r7"]),  # eight runs are enough for z alone
+        ([-1, 1, -1, 1, 0, 20, 21], 3.5, []),  # seven are not
+    ],
+)
+def test_two_outliers_by_modified_z_alone_from_eight_runs_on(values, limit, outliers):
+    seen = seen_as(np.multiply(values, 0.01).tolist(), far_run_alpha=1e-6, far_run_z=limit)
+    assert [flag.run for flag in run_rules._find_outliers(seen)] == outliers
+
+
+def test_a_modified_z_at_its_limit_is_no_outlier():
+    values = [-0.01, 0.0, 0.01, 0.0, 0.01, -0.01, 0.3, 0.02]
+    z = float(np.abs(run_rules.modified_z(np.array(values))).max())
+    for limit, count in ((z, 0), (0.999 * z, 1)):
+        seen = seen_as(values, far_run_alpha=0.05, far_run_z=limit)
+        flags = [*run_rules._find_outliers(seen)]
+        assert len(flags) == count
+    assert "% above the mean of the other 7 runs" in flags[0].reason
+    # The second farthest is beyond its limit as well: Grubbs' statistic is said of the farthest.
+    seen = seen_as([*values, 0.07], far_run_alpha=0.05, far_run_z=3.5)
+    flags = [*run_rules._find_outliers(seen)]
+    assert ["Grubbs' G" in flag.reason for flag in flags] == [True, False]
+
+
+@pytest.mark.parametrize(("p_value", "flags"), [(0.0099, 1), (0.01, 0)])
+def test_a_drift_by_its_p_value_is_below_the_limit(p_value, flags):
+    pairs = cell([60], profile=profile(0, 1), drift_judged=True, drift_share=0.05, drift_p=p_value)
+    assert len([*run_rules._find_drifts(view(pairs, drift_p=0.01, drift_share=0.05))]) == flags
+    assert not [*run_rules._find_drifts(view(pairs, drift_p=0.01, drift_share=0.0501))]
+
+
+@pytest.mark.parametrize(("drift", "way"), [(0.12, "longer"), (-0.12, "shorter")])
+@pytest.mark.parametrize("others", [1, 2, 3])
+def test_beside_three_others_a_quickening_counts(drift, way, others):
+    names = ("ibis", "stork", "crane")[:others]
+    pairs = [drifting("heron", drift, 1), *(drifting(p, 0.0, n) for n, p in enumerate(names, 2))]
+    flags = [flag for flag in run_rules._find_drifts(view(pairs)) if flag.run == "heron-1"]
+    assert [f"% {way} at the end" in flag.reason for flag in flags] == [True] * (
+        drift > 0 or others == 3
+    )
+
+
+def test_a_drift_over_the_order_of_runs_at_its_limits():
+    # Sen's slope of equal steps is the step; Kendall's two-sided p of 5 in order is 2 / 5! (tables).
+    values = np.array([0.0, 0.01, 0.02, 0.03, 0.04])
+    whole = float(np.expm1(run_rules.order_trend(values)[0] * 4))
+    assert whole == pytest.approx(np.expm1(0.04), rel=1e-12)
+    for share, p_value, count in (
+        (whole, 0.05, 1), (whole * 1.0001, 0.05, 0), (whole, 2 / 120, 1), (whole, 0.0166, 0)
+    ):  # fmt: skip
+        seen = seen_as(values.tolist(), order_drift_share=share, order_drift_p=p_value)
+        assert len([*run_rules._find_order_drifts(seen)]) == count
+
+
+def test_two_runs_are_too_few_to_judge_and_one_is_not_spoken_of():
+    for rule in (run_rules._find_order_drifts, run_rules._find_outliers):
+        assert [flag.action for flag in rule(view(cell([60, 61])))] == ["cannot_judge"]
+        assert [*rule(view(cell([60])))] == []
+
+
+def test_half_of_a_title_s_runs_do_not_tell_what_most_have():
+    # Three of six run for 40 s, two have 1,000 frames: either counts, as no length is that of most.
+    sizes = [(40, 1000), (40, 2000), (40, 3000), (60, 1000), (80, 5000), (110, 7000)]
+    pairs = [
+        (row(f"r{i}"), diagnostics(f"r{i}", duration_s=float(s), frames=n))
+        for i, (s, n) in enumerate(sizes)
+    ]
+    flags = [*run_rules._find_unequal_lengths(view(pairs))]
+    assert [flag.run for flag in flags] == ["r4", "r5"]
+    assert all("more frames reads lower" in flag.reason for flag in flags)
+    # With a fourth of 40 s most have that length, and to have 1,000 frames no longer counts.
+    pairs.append((row("r6"), diagnostics("r6", duration_s=40.0, frames=4000)))
+    flags = [*run_rules._find_unequal_lengths(view(pairs))]
+    assert [flag.run for flag in flags] == ["r3", "r4", "r5"]
+
+
+def test_a_name_of_four_letters_counts_and_an_id_of_three():
+    known = {"ab": SimpleNamespace(name="Dune"), "abc": SimpleNamespace(name="Fen")}
+    assert run_rules._names(known) == [("dune", "ab"), ("abc", "abc")]
+
+
+@pytest.mark.parametrize(("p_value", "spelt"), [(0.00099, "p < 0.001"), (0.001, "p = 0.001")])
+def test_a_p_value_is_quoted_from_one_in_a_thousand_on(p_value, spelt):
+    assert run_rules._spell_p(p_value) == spelt
+
+
+def test_a_stray_is_beyond_a_limit_of_student_s_t_over_all_runs():
+    # scipy's t at 1 % over all runs, two-sided; degrees of freedom 0.37 of those of the other cells.
+    cells = run_rules._logs_by_cell(unlike_view(made(3)))
+    limit = stats.t.isf(0.01 / 2 / 90, 0.37 * 2 * 29)
+    spread = cells["part-1", "scene-2"].spread
+    assert spread.df == pytest.approx(0.37 * 2 * 29)
+    width = spread.sd * np.sqrt(1 + np.pi / 4)  # of a run beside the median of two
+    for share, count in ((0.999, 0), (1.001, 1)):
+        there = run_rules._Cell([row(f"r{i}") for i in range(3)], np.zeros(3), spread)
+        there.logs[1] = -share * limit * width
+        found = run_rules._strays({**cells, ("part-1", "scene-2"): there})
+        assert len(found) == count
+    assert (found[0].row.run, found[0].limit) == ("r1", pytest.approx(limit))
+    assert found[0].spreads == pytest.approx(-1.001 * limit)
+
+
+@pytest.mark.parametrize(
+    ("given", "began", "session", "epoch", "said"),
+    [
+        ({"since": "2026-11-05"}, dt.datetime(2026, 11, 5), "", "new", "has 2026-11-05, new runs"),
+        ({"since": "2026-11-05"}, dt.datetime(2026, 11, 4), "", "old", "has 2026-11-04, new runs"),
+        ({"since": "2026-11-05"}, None, "", "", "has no date, new runs are from 2026-11-05 on"),
+        ({"condition": "session"}, None, "after", "new", "session is after here and after in"),
+        ({"condition": "session"}, None, "before", "old", "session is before here"),
+        ({"condition": "session"}, None, "", "", "session is nothing here"),
+        ({"condition": "driver_set"}, None, "before", "new", "driver set is after here"),
+    ],
+)
+def test_what_tells_a_re_run_from_an_old_one(given, began, session, epoch, said):
+    of_condition = {} if "since" in given else {"new": ["after"], "old": ["before"]}
+    retest = RetestParams.model_validate(given | of_condition)
+    run = row("r", began=began, session=session, conditions={"driver_set": "after"})
+    assert run_rules.epoch_of(run, retest) == epoch
+    assert said in run_rules._said(run, retest)
