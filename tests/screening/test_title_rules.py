@@ -415,3 +415,193 @@ def test_a_version_is_old_where_its_maker_s_later_runs_have_another(maker, versi
     said = [(f.product, f.reason) for f in _find_stale(seen) if f.product == "ibis"]
     assert bool(said) == found
     assert not found or "driver is 11; runs made later have 12" in said[0][1]
+
+
+# At a limit itself each rule is silent or not as its description says: by hand.
+def test_a_rounding_at_its_share_of_the_median_is_fine():
+    pairs = cell([100], step_ms=0.25)  # of a median of 10 ms
+    assert [*title_rules._find_rounding(view(pairs, rounding_share=0.025))] == []
+    assert len([*title_rules._find_rounding(view(pairs, rounding_share=0.0249))]) == 1
+
+
+def test_a_cap_at_its_share_and_in_half_of_the_runs_is_the_cell_s():
+    pairs = [*cell([60], **HELD), *cell([80], title="dunes")]
+    pairs[1] = (dataclasses.replace(pairs[1][0], run="other"), pairs[1][1])
+    seen = dataclasses.replace(view(pairs, cap_share=0.9), diagnostics={
+        row.run: log for row, log in pairs})  # fmt: skip
+    (flag,) = title_rules._find_caps(seen)
+    assert flag.run == "" and flag.reason.startswith("1 of 2 runs: held at 60 Hz")
+
+
+def test_as_many_frames_as_a_tail_needs_are_enough():
+    at = {"tail_frames": {"low_1pct_fps": 299.0, "low_0_1pct_fps": 2995.0}}
+    assert [*title_rules._find_short_tails(view(cell([60], **at)))] == []
+    under = {"tail_frames": {"low_1pct_fps": 298.9, "low_0_1pct_fps": 2995.0}}
+    (flag,) = title_rules._find_short_tails(view(cell([60], **under)))
+    assert flag.metric == "low_1pct_fps"
+
+
+def level(mean: float, variance: float = 0.0, runs: int = 3) -> title_rules._Level:
+    return title_rules._Level(mean, variance, runs - 1.0, runs)
+
+
+@pytest.mark.parametrize(
+    ("here", "apart", "bound"),
+    [
+        (level(0.02), level(0.1), True),  # both at their limits
+        (level(-0.02), level(0.1), True),
+        (level(0.0201), level(0.1), False),
+        (level(-0.0201), level(0.1), False),
+        (level(0.02), level(0.0999), None),
+        (level(0.0, 1.0), level(0.1), None),
+        (level(0.5, 1.0), level(0.1), None),
+        (level(9.0, 1.0), level(0.1), False),
+    ],
+)
+def test_a_pair_is_bound_where_level_here_and_apart_elsewhere(here, apart, bound):
+    pair = title_rules._UnlikePair(("a", "b"), here, apart, band=0.02, spread=0.1)
+    assert pair.bound is bound
+
+
+def test_what_a_pair_that_cannot_be_judged_lacks():
+    def said(here: title_rules._Level, apart: title_rules._Level) -> str:
+        pair = title_rules._UnlikePair(("a", "b"), here, apart, band=0.02, spread=0.1)
+        return pair.spell(False).split("other titles")[1]
+
+    assert said(level(0.02), level(0.1, 0.01)) == ": level here, but not surely 10.5 % apart"
+    missing = "; two runs or more of each product in each title are missing"
+    assert said(level(0.0), level(0.1, np.nan)) == said(level(0.0, np.nan), level(0.1)) == missing
+    # Runs of each side for a half interval of 0.02, by scipy: t (2 n - 2 df) sd sqrt(2 / n).
+    for sd, runs in ((0.02, 3), (0.05, 5), (0.2, 3)):
+        here = level(0.0, sd * sd * 2 / runs, runs)
+        enough = next(
+            n
+            for n in range(runs + 1, 2000)
+            if scipy.stats.t.isf(0.05, 2 * n - 2) * sd * np.sqrt(2 / n) <= 0.02
+        )
+        words = f"about {enough}" if enough <= 100 else "more than 100"
+        assert f"for which {words} runs of each would do" in said(here, level(0.5))
+
+
+def unlike(**titles: list[float]) -> list[tuple[str, str]]:
+    """The unlike pairs of heron, ibis and stork in dunes; each title's ln figures."""
+    levels = {
+        (product, title): level(value)
+        for title, values in titles.items()
+        for product, value in zip(("heron", "ibis", "stork"), values, strict=False)
+    }
+    screen = ScreenParams(
+        processor_bound_margin=np.expm1(0.125), processor_bound_spread=np.expm1(0.25)
+    )
+    here = [product for product, title in levels if title == "dunes"]
+    gaps = title_rules._gaps_between(levels)
+    pairs = title_rules._unlike_pairs(levels, gaps, here, "dunes", screen)
+    return [pair.names for pair in pairs]
+
+
+def test_which_pairs_are_unlike():
+    apart = [0.0, 0.5, -0.5]
+    every = [("ibis", "heron"), ("heron", "stork"), ("ibis", "stork")]
+    # Heron leads; those it agrees with are compared as well, others with it alone.
+    assert unlike(dunes=[2, 1.9, 1.95], marsh=apart, delta=apart) == every
+    assert unlike(dunes=[2, 1.9, 1.8], marsh=apart, delta=apart) == every[:2]
+    # One other title says nothing; two do, at 0.25 apart on average and each.
+    assert unlike(dunes=[2, 1.9], marsh=[0, 0.5]) == []
+    assert unlike(dunes=[2, 1.9], marsh=[0, 0.25], delta=[0, 0.25]) == [("ibis", "heron")]
+    assert unlike(dunes=[2, 1.9], marsh=[0.25, 0], delta=[0.25, 0]) == [("heron", "ibis")]
+    assert unlike(dunes=[2, 1.9], marsh=[0, 0.24], delta=[0, 0.25]) == []
+    # Three of four titles must, and the mean over all.
+    three = {"marsh": [0, 0.5], "delta": [0, 0.5], "fjord": [0, 0.5]}
+    assert unlike(dunes=[2, 1.9], karst=[0, 0.1], **three) == [("ibis", "heron")]
+    assert unlike(dunes=[2, 1.9], karst=[0, -0.6], **three) == []
+
+
+def in_time(hours: dict[str, list[int]], sessions: dict[str, list[str]] | None = None):
+    """What is said of heron over ibis, whose runs began at these hours (-1: not known)."""
+    pairs = [
+        (
+            row(
+                f"{product}-{n}", product,
+                began=dt.datetime(2026, 11, 1, hour) if hour >= 0 else None,
+                session=(sessions or {}).get(product, [""] * 9)[n],
+            ),
+            diagnostics(f"{product}-{n}"),
+        )
+        for product, at in hours.items()
+        for n, hour in enumerate(at)
+    ]  # fmt: skip
+    return [*title_rules.pairs_in_time(view(pairs))][0]
+
+
+@pytest.mark.parametrize(
+    ("heron", "ibis", "apart", "turns"),
+    [
+        ([1, 2], [3, 4], ["dunes"], {}),
+        ([3, 4], [1, 2], ["dunes"], {}),
+        ([1, 3], [2, 4], [], {"dunes": 2}),
+        ([1, 3, 5], [2, 4, 6], [], {"dunes": 3}),
+        ([1, 4], [2, 3], [], {}),  # neither apart nor in turns
+        ([1, 2], [2, 3], [], {}),  # at one moment
+        ([1], [2, 3], [], {}),
+        ([1, -1], [2, 3], [], {}),  # one without a moment is no second
+        ([1, 2, -1], [3, 4], ["dunes"], {}),
+    ],
+)
+def test_what_the_order_of_time_says_of_a_pair(heron, ibis, apart, turns):
+    assert in_time({"heron": heron, "ibis": ibis}) == ("heron", "ibis", apart, turns)
+
+
+def test_sessions_say_more_than_the_order_of_time():
+    hours = {"heron": [1, 3], "ibis": [2, 4]}
+    one, two = {"heron": ["a", "a"], "ibis": ["a", "a"]}, {"heron": ["a", "b"], "ibis": ["a", "b"]}
+    assert in_time(hours, one)[2:] == ([], {})  # no turns without a session to say so
+    apart = {"heron": [1, 2], "ibis": [3, 4]}
+    assert in_time(apart, one)[2:] == (["dunes"], {})
+    assert in_time(apart, two)[2:] == ([], {})  # two sessions of both pair them
+
+
+@pytest.mark.parametrize(
+    ("count", "where"), [(3, "dunes, marsh, delta"), (4, "4 titles")], ids=["three", "four"]
+)
+def test_three_titles_run_apart_are_named(count, where):
+    titles = ("dunes", "marsh", "delta", "fjord")[:count]
+    pairs = [pair for title in titles for pair in cell([60, 61], title=title)]
+    pairs += older([pair for title in titles for pair in cell([50, 51], "ibis", title)], 1)
+    (flag,) = title_rules._find_separate_blocks(view(pairs))
+    assert flag.product == "heron" and f"wholly before the other in {where};" in flag.reason
+
+
+def test_three_runs_of_a_condition_are_named():
+    pairs = with_conditions(*[{"driver": "1"}] * 3, *[{"driver": "2"}] * 4)
+    (flag,) = _find_condition_changes(view(pairs))
+    assert "1 in heron-dunes-1, heron-dunes-2, heron-dunes-3; 2 in heron-dunes-4, " in flag.reason
+    assert flag.reason.endswith("heron-dunes-6 and 1 more")
+
+
+def test_a_measured_condition_at_its_tolerance_does_not_differ():
+    warm = with_conditions({"ambient_c": "21.0"}, {"ambient_c": "24.0"})
+    assert [*_find_condition_changes(view(warm, condition_tolerances={"ambient_c": 3.0}))] == []
+
+
+@pytest.mark.parametrize(
+    ("versions", "titles"),
+    [({"dunes": "11", "marsh": "11"}, [""]), ({"dunes": "11", "marsh": "10"}, ["dunes", "marsh"]),
+     ({"dunes": "11"}, ["dunes"]), ({"dunes": "11", "marsh": "12"}, ["dunes"])],
+    ids=["every title", "unlike", "one title", "one of two"],
+)  # fmt: skip
+def test_a_version_old_in_every_title_is_said_once(versions, titles):
+    pairs = older(cell([60, 61], title="delta"), 0, driver="12")
+    for title, version in versions.items():
+        pairs += older(cell([50, 51], "ibis", title), 30, driver=version)
+    seen = view(pairs, version_conditions=["driver"])
+    params = seen.params.model_copy(update={"controls": ("driver",)})
+    flags = [*title_rules._stale_versions("ibis", dataclasses.replace(seen, params=params))]
+    assert [flag.title for flag in flags] == titles
+    assert [flag.reason.endswith(", in every title") for flag in flags] == [t == "" for t in titles]
+
+
+def test_a_dated_condition_as_old_as_may_be_is_not_old():
+    pairs = older(cell([60, 61]), 0, driver_date="2026-06-30")
+    pairs += older(cell([50, 51], "ibis"), 0, driver_date="2026-01-01")  # 180 days by the calendar
+    assert [*_find_stale(view(pairs, stale_days=180))] == []
+    assert len([*_find_stale(view(pairs, stale_days=179))]) == 1
