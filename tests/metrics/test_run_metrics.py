@@ -28,6 +28,9 @@ from kit.metrics.run_metrics import (
     _ends,
     _energy_per_frame,
     _not_positive_rows,
+    _runs_of,
+    _sensor_means,
+    _temperature_change_c,
     _time_over_budget,
     find_hitches,
     measure_log,
@@ -418,3 +421,104 @@ def test_a_stated_spread_is_that_of_a_lognormal(spread):
     law = lognorm(made.spread["average_fps"])
     assert law.std() / law.mean() == pytest.approx(spread, rel=1e-9)
     assert (set(made.spread), made.passes) == ({"average_fps"}, 3)
+
+
+# Half a step of a log rounded to 1 ms is 0.5 ms: by hand.
+@pytest.mark.parametrize(("ms", "share"), [(20.5, 0.0), (20.51, 1.0), (21.0, 1.0)])
+def test_a_frame_is_over_its_budget_by_more_than_half_a_step(ms, share):
+    assert _time_over_budget(np.array([ms]), budget_hz=50, step_ms=1.0) == share
+
+
+@pytest.mark.parametrize("name", ["clock_mhz", "graphics_clock_mhz"])
+@pytest.mark.parametrize("other", ["processor_clock_mhz", "memory_clock_mhz", "fan_rpm"])
+def test_the_clock_is_that_of_the_graphics_part(name, other):
+    # By hand: means of the first and the last fifth.
+    mine, others = np.linspace(1000, 900, 5), np.full(5, 3000.0)
+    assert _clock_change_share(log_of(np.full(5, 8.0), **{other: others})) is None
+    both = log_of(np.full(5, 8.0), **{other: others, name: mine})
+    assert _clock_change_share(both) == pytest.approx(-0.1, rel=1e-12)
+    assert _temperature_change_c(both) is None
+
+
+@pytest.mark.parametrize("ends", [(0.0, 900.0), (-1.0, 900.0), (1000.0, math.inf)])
+def test_a_clock_that_stands_or_runs_off_says_nothing(ends):
+    log = log_of(np.full(5, 8.0), clock_mhz=[ends[0], 900, 900, 900, ends[1]])
+    assert _clock_change_share(log) is None
+
+
+def test_a_temperature_rises_by_the_last_fifth_less_the_first():
+    log = log_of(np.full(10, 8.0), temperature_c=[60, 62, 0, 0, 0, 0, 0, 0, 70, 74])
+    assert _temperature_change_c(log) == 11.0
+    assert _temperature_change_c(log_of(np.full(4, 8.0), temperature_c=[60, 61, 62, 63])) is None
+
+
+def test_a_sensor_s_mean_is_over_the_time_it_was_read():
+    # By hand: 10 ms at 100 and 30 ms at 200; nothing of a sensor never read.
+    log = log_of([10, 30, 20], power_w=[100, 200, math.nan], fan_rpm=[math.nan] * 3)
+    assert _sensor_means(log) == {"power_w": 175.0}
+
+
+@pytest.mark.parametrize("frames", [[], [10.0, 0.0], [10.0, -1.0]])
+def test_a_log_that_cannot_be_measured_has_its_count_alone(frames):
+    told = RunDiagnostics.of_log(log_of(frames), run="r1", caps_hz=(60.0,), cap_width=0.01)
+    assert (told.frames, told.backward_rows) == (len(frames), (2,) if frames else ())
+    assert (told.average_fps, told.profile, told.drift_judged) == (0.0, (), False)
+    assert not told.measurable
+    named = replace(log_of([10.0, 10.0]), backward_rows=(7,))
+    told = RunDiagnostics.of_log(named, run="r1", caps_hz=(), cap_width=0.01)
+    assert (told.backward_rows, told.average_fps) == ((7,), 0.0)
+
+
+def test_a_log_s_facts_by_hand():
+    frames = [10.0, 12.0, 11.0, 40.0]
+    told = RunDiagnostics.of_log(log_of(frames), run="r1", caps_hz=(), cap_width=0.01)
+    assert (told.duration_s, told.median_ms) == (0.073, 11.5)
+    assert (told.longest_ms, told.longest_frame) == (40.0, 3)
+    assert (told.drift_share, told.drift_judged) == (0.0, False)  # too few for a trend
+    rising = np.linspace(10.0, 11.0, 2000)
+    told = RunDiagnostics.of_log(log_of(rising), run="r1", caps_hz=(), cap_width=0.01)
+    assert told.drift_judged and told.drift_share == pytest.approx(1.0 / 10.5, rel=0.01)
+
+
+def test_sensors_whose_lag_is_looked_for_are_the_graphics_part_s():
+    named = ("power_w", "edge_temperature_c", "memory_clock_mhz", "processor_power_w", "fan_rpm")
+    wave = 100 + np.sin(np.arange(400.0))
+    found = measure_log(log_of(np.full(400, 10.0), **dict.fromkeys(named, wave)), PARAMS)
+    assert [*found.lags] == ["power_w", "edge_temperature_c"]
+    assert found.energy_per_frame_j == pytest.approx(wave.mean() / 100, rel=1e-12)
+    found = measure_log(log_of(np.full(400, 10.0), fan_rpm=wave), PARAMS)
+    assert (found.lags, found.energy_per_frame_j, found.energy_by_lag_j) == ({}, None, ())
+
+
+def test_power_read_at_the_lag_itself_belongs_to_what_was_before():
+    # By hand: of four frames of 0.25 s, with a lag of 0.5 s, the last two readings count.
+    power_w = np.array([1.0, 10.0, 100.0, 300.0])
+    assert _energy_per_frame(np.full(4, 250.0), power_w, lag_s=0.5) == 200.0 * 0.5 / 2
+    assert _energy_per_frame(np.full(4, 250.0), power_w * [1, 1, np.nan, np.nan], lag_s=0.5) is None
+
+
+def test_a_value_typed_in_beside_a_log_stands_and_an_average_does_not():
+    row = replace(ROW, typed={"value": 12.5, "average_fps": 1.0})
+    found = metrics_of(Run(row, log_of(np.full(100, 10.0))), PARAMS)
+    assert found.values["value"] == 12.5 and found.values["average_fps"] == pytest.approx(100.0)
+    assert (found.typed_in, found.spread) == (False, {})
+
+
+def test_figures_of_tables_by_hand(tmp_path):
+    # 15 frames of 10 ms, 5 of 20: 80 frames per second; numbers may be whole.
+    def of(run, ms, low="percentile"):
+        pq.write_table(pa.table({"run": run, "ms": ms}), tmp_path / "a.b.parquet")
+        return [*measure_tables([tmp_path / "a.b.parquet"], frame_ms="ms", run="run", low=low)]
+
+    first, second = of(["x"] * 20 + ["y"], [10] * 15 + [20] * 5 + [8])
+    assert (first.run, first.frames, first.duration_s) == ("x", 20, 0.25)
+    assert (first.average_fps, second.average_fps) == (80.0, 125.0)
+    assert [*_runs_of(tmp_path / "a.b.parquet", "ms", None)][0][0] == "a"
+    for wrong in ([10.0, 0.0], [10.0, math.inf], [10.0, math.nan], [10.0, None]):
+        with pytest.raises(RunFileError, match=r'run "x" holds a frame time that is not above 0'):
+            of(["x", "x"], wrong)
+    with pytest.raises(RunFileError, match=r'the rows of run "x" are not together; sort .* by run'):
+        of(["x", "y", "x"], [10.0, 10.0, 10.0])
+    with pytest.raises(ValueError, match="low must be one of"):
+        of(["x"], [10.0], low="worst")
+    assert of(pa.array([], pa.string()), pa.array([], pa.float64())) == []
