@@ -1,6 +1,7 @@
 """Variances shared over titles and products: limits, a slow plain version, edges."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -13,9 +14,18 @@ from statsmodels.robust.norms import HuberT, estimate_location
 from kit.stats.crossed_variance import (
     _FINE,
     _NODES,
+    _SDS,
+    _SHARES,
     WIDE_VAR,
     Mixture,
+    _Beliefs,
+    _effect_prior,
+    _factor,
+    _log_noise,
+    _new_side,
     _refine,
+    _refined,
+    _shift,
     care_of,
     fit_crossed_variances,
 )
@@ -435,3 +445,233 @@ def test_moments_of_a_cell_apart_are_those_of_ln_chi_square(df_of_it):
     expected = np.log(var[0] * df_of_it / 2) - digamma(df_of_it / 2)
     assert mean == pytest.approx(np.full(mean.size, expected), abs=1e-3)
     assert spread == pytest.approx(np.full(mean.size, polygamma(1, df_of_it / 2)), rel=1e-3)
+
+
+# -- parts, each by scipy's distributions ----------------------------------------------------------
+
+C = np.arange(-25, 25, 0.05)
+
+
+def factor_by_scipy(r, df, cell_var, odd_share=0.0):
+    """The density of ln(chi2_v / v) plus a cell's own effect at r, on a fine grid."""
+    own = (1 - odd_share) * stats.norm.pdf(C, scale=np.sqrt(cell_var))
+    own += odd_share * stats.norm.pdf(C, scale=np.sqrt(cell_var + WIDE_VAR))
+    x = np.minimum(np.asarray(r)[..., None] - C, 40.0)
+    return 0.05 * (stats.chi2.pdf(df * np.exp(x), df) * df * np.exp(x)) @ own
+
+
+def nodes_of(side, scale_var, at):
+    """Place a side's nodes, as wide as a precision of 1, around these centres."""
+    side.scale_var, side.centre = scale_var, np.asarray(at, dtype=float)
+    side.place_nodes(np.ones(side.count))
+    return side
+
+
+def beliefs_of(log_s2, df, **how):
+    """A belief over one cell a title, from which nothing was heard yet."""
+    log_s2, df = np.asarray(log_s2, dtype=float), np.asarray(df, dtype=float)
+    titles = nodes_of(_new_side(np.arange(log_s2.size), log_s2.size), 0.4, np.zeros(log_s2.size))
+    return _Beliefs(log_s2, df, titles, None, how.pop("temper", 1.0), _log_noise(df), **how)
+
+
+@pytest.mark.parametrize("df", [2.0, 20.0, 25.0])
+def test_a_cell_s_factor_is_a_chi_square_beside_two_normals(df):
+    made = _factor(df)
+    assert made.step == (0.05 if df > 20 else 0.1)
+    places = np.array([400, 430, 450, 470]) if df <= 20 else np.array([860, 900, 930])
+    r = -45 + made.step * places
+    for share in (0.0, 0.3):
+        expected = factor_by_scipy(r, df, 0.5, share)
+        assert made.curve(0.5, share)[places] == pytest.approx(expected, rel=1e-5)
+    for i in (12, 20):
+        narrow, wide = (factor_by_scipy(r, df, _SDS[i] ** 2 + more) for more in (0, WIDE_VAR))
+        assert made.narrow[i][places] == pytest.approx(narrow, rel=1e-2)
+        assert made.wide[i][places] == pytest.approx(wide, rel=1e-2)
+
+
+@pytest.mark.parametrize("count", [1, 4])
+def test_an_effect_is_a_t_of_four_and_its_nodes_are_as_wide_as_it_is_open(count):
+    side = nodes_of(_new_side(np.arange(count), count), 0.4, np.arange(count))
+    x = np.linspace(-3, 3, 7)
+    for scale_var in (0.1, 2.0):
+        known = stats.t.logpdf(x, 4, scale=np.sqrt(scale_var * (1 + 1 / count)))
+        gap = side.log_density(x, scale_var) - known
+        assert gap == pytest.approx(np.full(7, -stats.t.logpdf(0, 4)), rel=1e-12)
+    # A normal of variance 2 x 0.4 (that of a t of 4) times one of variance 1: by hand.
+    sd = np.sqrt(0.8 / 1.8)
+    assert side.nodes == pytest.approx(np.arange(count)[:, None] + sd * _NODES)
+    assert side.log_prior == pytest.approx(side.log_density(side.nodes, 0.4))
+
+
+def test_what_all_others_say_of_an_effect_leaves_out_one():
+    side = nodes_of(_new_side(np.array([0, 0, 1]), 2), 0.4, [0, 1])
+    side.messages = np.random.default_rng(2).normal(size=side.messages.shape)
+    prior, (a, b, c) = np.exp(side.log_prior), np.exp(side.messages)
+    for found, expected in (
+        (side.belief(), [prior[0] * a * b, prior[1] * c]),
+        (side.cavity(), [prior[0] * b, prior[0] * a, prior[1]]),
+    ):
+        expected = np.array(expected)
+        assert found == pytest.approx(expected / expected.sum(axis=1, keepdims=True))
+
+
+@pytest.mark.parametrize("power", [1.0, 0.5])
+def test_a_scale_is_the_mean_of_its_posterior(power):
+    # Evidence of three effects is normal; prior half-t of 3 df on a grid even in ln.
+    side = nodes_of(_new_side(np.arange(3), 3), 0.4, [0, 1, -0.5])
+    middles = np.array([0.2, 1.5, -0.7])
+    side.messages = -((side.nodes - middles[:, None]) ** 2) / 2 / 0.3
+    x = np.linspace(side.nodes[:, 0], side.nodes[:, -1], 2001)
+    log = np.log(stats.t.pdf(_SDS, 3) * _SDS)
+    for i, sd in enumerate(_SDS):
+        inside = stats.t.pdf(x, 4, scale=sd * np.sqrt(4 / 3)) * stats.norm.pdf(
+            x, middles, np.sqrt(0.3)
+        )
+        log[i] += power * np.log(integrate.trapezoid(inside, x, axis=0)).sum()
+    weight = np.exp(log - log.max())
+    expected = weight @ _SDS**2 / weight.sum()
+    assert side.estimate_scale(power) == pytest.approx(expected, rel=1e-2)
+
+
+def test_the_scales_of_cells_are_the_mean_of_their_posterior():
+    made = beliefs_of([-3.0, 0.2, 0.5, 1.0, -0.3, 5.0], [2, 2, 5, 5, 2, 5], temper=0.8)
+    weight, r = made.titles.cavity(), made.residuals()[:, :, 0]
+    log = np.log(stats.t.pdf(_SDS, 3) * _SDS)[:, None] + np.zeros(_SHARES.size)
+    for i, sd in enumerate(_SDS):
+        for cell, df in enumerate(made.df):
+            narrow, wide = (
+                weight[cell] @ factor_by_scipy(r[cell], df, sd**2 + more) for more in (0, WIDE_VAR)
+            )
+            log[i] += 0.8 * np.log((1 - _SHARES) * narrow + _SHARES * wide)
+    known = np.exp(log - log.max())
+    known /= known.sum()
+    made._estimate_scales()
+    assert made.cell_var == pytest.approx(known.sum(axis=1) @ _SDS**2, rel=1e-2)
+    assert made.odd_share == pytest.approx(known.sum(axis=0) @ _SHARES, rel=1e-2)
+
+
+def test_a_cell_s_tail_is_how_rare_so_large_a_variance_is():
+    made = beliefs_of([-2.0, 0.0, 1.0, 3.0, 0.5], [2, 2, 2, 5, 30], cell_var=0.5, level=0.3)
+    weight, r = made.titles.cavity(), made.residuals()[:, :, 0]
+    assert r[1] == pytest.approx(0.0 - 0.3 - made.titles.nodes[1])
+    own = 0.05 * stats.norm.pdf(C, scale=np.sqrt(0.5))
+    for cell, df in enumerate(made.df):
+        above = stats.chi2.sf(df * np.exp(np.minimum(r[cell][:, None] - C, 40.0)), df) @ own
+        assert made.tail()[cell] == pytest.approx(weight[cell] @ above, abs=1e-3)
+    expected = [factor_by_scipy(r[i], df, 0.5, 0.05) for i, df in enumerate(made.df)]
+    assert made._tables()[:, :, 0] == pytest.approx(np.array(expected), rel=0.02, abs=1e-6)
+
+
+def test_the_start_is_that_of_ridge_regression():
+    # Squares weighed by 1 / (noise + 0.5), effects by 2: solved by numpy.
+    _, var, df, _ = drawn_variances(3, 6, 4, 3, product_sd=0.7)
+    df[:6] = 1.0
+    title, product = np.repeat(np.arange(6), 4), np.tile(np.arange(4), 6)
+    sides = _new_side(title, 6), _new_side(product, 4)
+    made = _Beliefs(np.log(var), df, *sides, 1.0, _log_noise(df))
+    made._start()
+    z = np.log(var) - digamma(df / 2) + np.log(df / 2)
+    w = 1 / (polygamma(1, df / 2) + 0.5)
+    x = np.c_[np.ones(24), title[:, None] == np.arange(6), product[:, None] == np.arange(4)]
+    known = np.linalg.solve((x.T * w) @ x + np.diag([0.0] + [2.0] * 10), x.T @ (w * z))
+    assert [made.level, *sides[0].centre, *sides[1].centre] == pytest.approx(known, abs=2e-3)
+
+
+def test_the_prior_of_a_cell_is_its_product_s_effect_and_two_normals():
+    x = np.linspace(-4, 4, 9)
+
+    def density(at):
+        narrow, wide = stats.norm.pdf(at, scale=0.7), stats.norm.pdf(at, scale=np.sqrt(9.49))
+        return np.sqrt(2 * np.pi) * (0.8 * narrow + 0.2 * wide)
+
+    alone = _effect_prior(SimpleNamespace(products=None), x, 0.49, 0.2, None, np.ones(2, bool))
+    assert alone == pytest.approx(np.array([density(x)] * 2), rel=1e-12)
+    nodes = np.array([[-1.0, 0.0, 1.0], [1.0, 2.0, 4.0]])
+    belief, cavity = np.array([[0.2, 0.5, 0.3], [0.1, 0.1, 0.8]]), np.array([[0.6, 0.3, 0.1]])
+    side = SimpleNamespace(count=2, nodes=nodes, belief=lambda: belief, cavity=lambda: cavity)
+    product, used = np.array([0, 1, 0]), np.array([False, False, True])
+    found = _effect_prior(SimpleNamespace(products=side), x, 0.49, 0.2, product, used)
+    for row, weight, own in zip(found, [*belief, *cavity], nodes[product], strict=True):
+        assert row == pytest.approx(density(x[:, None] - own) @ weight, rel=1e-12)
+
+
+@pytest.mark.parametrize(("titles", "products"), [(1, 7), (7, 1)])
+def test_beliefs_without_a_crossing_are_those_of_quadrature(titles, products):
+    # A tree: messages are exact. Scales as found; cells by scipy's chi square and normals.
+    keys, var, df, _ = drawn_variances(12, titles, products, 3)
+    var[2] *= 200.0
+    df[4], var[5] = 1.0, 0.0
+    fit = fit_crossed_variances(keys, var, df)
+    y = np.linspace(-40, 30, 1401)
+    title = np.repeat(np.arange(titles), products)
+    for place in range(var.size):
+        nodes, mean, spread = fit.title_log_var[place], *fit.moments(place)
+        odd = 0.0 if var[place] == 0 else fit.odd_share
+        like = np.exp(-df[place] / 2 * (y + var[place] * np.exp(-y) - fit.level))
+        for k in (4, 6, 8):
+            prior = (1 - odd) * stats.norm.pdf(y, nodes[k], np.sqrt(fit.cell_var))
+            prior += odd * stats.norm.pdf(y, nodes[k], np.sqrt(fit.cell_var + WIDE_VAR))
+            weight = prior * like / (prior * like).sum()
+            assert mean[k] == pytest.approx(weight @ y, abs=0.04)
+            assert spread[k] == pytest.approx(weight @ (y - weight @ y) ** 2, rel=0.02)
+        belief = stats.t.pdf(nodes - fit.level, 4, scale=np.sqrt(fit.title_var * (1 + 1 / titles)))
+        for cell in np.flatnonzero((title == title[place]) & (var > 0)):
+            belief *= factor_by_scipy(
+                np.log(var[cell]) - nodes, df[cell], fit.cell_var, fit.odd_share
+            )
+        assert fit.title_weight[place] == pytest.approx(belief / belief.sum(), abs=2e-3)
+        assert fit.mean_log_var(place) == pytest.approx(fit.title_weight[place] @ mean)
+    assert fit.apart_var == fit.cell_var + 2.25 * fit.odd_share  # without products, by hand
+    assert (fit.product_var, fit.cells_used) == (0.0, 6)
+
+
+# -- lattices keep the mean variance: by hand ------------------------------------------------------
+
+
+def mean_variance(step, start, weight):
+    return weight @ np.exp(step * (start + np.arange(weight.shape[-1])))
+
+
+@pytest.mark.parametrize("step", [0.05, 0.25])
+def test_a_shift_on_the_lattice_keeps_weight_and_multiplies_the_variance(step):
+    weight = np.random.default_rng(6).random((4, 2, 5))
+    shift = np.array([0.0, 0.3, 2.0, 3.9])
+    moved = _shift(weight, shift, 3, step)
+    assert moved.sum(axis=2) == pytest.approx(weight.sum(axis=2))
+    expected = mean_variance(step, 0, weight) * np.exp(step * shift)[:, None]
+    assert mean_variance(step, 0, moved) == pytest.approx(expected, rel=1e-12)
+    assert (moved > 0).sum(axis=2).tolist() == [[5, 5], [6, 6], [5, 5], [6, 6]]
+
+
+def test_errors_of_unlike_lattices_are_stacked_on_the_finest():
+    rng = np.random.default_rng(7)
+    coarse = Mixture(0.25, np.array([-7]), rng.dirichlet(np.ones(6), 1))
+    fine = Mixture(0.1, np.array([3]), rng.dirichlet(np.ones(4), 1))
+    made = Mixture.stack([coarse, fine])
+    assert made.step == 0.1 and made.weight.sum(axis=1) == pytest.approx([1, 1])
+    for i, one in enumerate((coarse, fine)):
+        row, known = made.row(i), (one.weight * one.sd**2).sum()
+        assert (row.weight * row.sd**2).sum() == pytest.approx(known, rel=1e-12)
+    refined = _refined(coarse, 0.1)
+    logs = 0.1 * (refined.start[0] + np.arange(refined.weight.shape[1]))
+    assert logs[refined.weight[0] > 0].min() == pytest.approx(-1.8)  # -1.75 lies between nodes
+    assert refined.weight[0] @ logs == pytest.approx(
+        coarse.weight[0] @ (0.25 * np.arange(-7, -1)), abs=2e-3
+    )
+
+
+def test_the_variances_of_two_means_add_up():
+    keys, var, df, _ = drawn_variances(20, 8, 4, 4, product_sd=0.5)
+    fit = fit_crossed_variances(keys, var, df)
+    a, b = np.array([0, 5, 9]), np.array([1, 6, 11])
+    n_a, n_b = np.array([3.0, 2.0, 40.0]), np.array([8.0, 2.0, 3.0])
+    whole = Mixture.of_sides(fit, a, n_a, b, n_b)
+    y = fit.step * (fit.start[:, None, None] + np.arange(fit.weight.shape[2]))
+    each = (np.exp(y) * fit.weight).sum(axis=2)  # mean variance at each node of the title
+    for i in range(3):
+        belief = fit.title_weight[a[i]]
+        known = belief @ (each[a[i]] / n_a[i] + each[b[i]] / n_b[i])
+        assert whole.weight[i] @ whole.sd[i] ** 2 == pytest.approx(known, rel=2e-3)
+    ours = Mixture.of_means(fit, a, n_a)
+    known = (fit.title_weight[a] * each[a]).sum(axis=1) / n_a
+    assert (ours.weight * ours.sd**2).sum(axis=1) == pytest.approx(known, rel=1e-9)
