@@ -454,8 +454,9 @@ C = np.arange(-25, 25, 0.05)
 
 def factor_by_scipy(r, df, cell_var, odd_share=0.0):
     """The density of ln(chi2_v / v) plus a cell's own effect at r, on a fine grid."""
-    own = (1 - odd_share) * stats.norm.pdf(C, scale=np.sqrt(cell_var))
-    own += odd_share * stats.norm.pdf(C, scale=np.sqrt(cell_var + WIDE_VAR))
+    at = C[:, None] if np.ndim(cell_var) else C
+    own = (1 - odd_share) * stats.norm.pdf(at, scale=np.sqrt(cell_var))
+    own += odd_share * stats.norm.pdf(at, scale=np.sqrt(cell_var + WIDE_VAR))
     x = np.minimum(np.asarray(r)[..., None] - C, 40.0)
     return 0.05 * (stats.chi2.pdf(df * np.exp(x), df) * df * np.exp(x)) @ own
 
@@ -537,12 +538,11 @@ def test_the_scales_of_cells_are_the_mean_of_their_posterior():
     made = beliefs_of([-3.0, 0.2, 0.5, 1.0, -0.3, 5.0], [2, 2, 5, 5, 2, 5], temper=0.8)
     weight, r = made.titles.cavity(), made.residuals()[:, :, 0]
     log = np.log(stats.t.pdf(_SDS, 3) * _SDS)[:, None] + np.zeros(_SHARES.size)
-    for i, sd in enumerate(_SDS):
-        for cell, df in enumerate(made.df):
-            narrow, wide = (
-                weight[cell] @ factor_by_scipy(r[cell], df, sd**2 + more) for more in (0, WIDE_VAR)
-            )
-            log[i] += 0.8 * np.log((1 - _SHARES) * narrow + _SHARES * wide)
+    for cell, df in enumerate(made.df):
+        narrow, wide = (
+            weight[cell] @ factor_by_scipy(r[cell], df, _SDS**2 + more) for more in (0, WIDE_VAR)
+        )
+        log += 0.8 * np.log((1 - _SHARES) * narrow[:, None] + _SHARES * wide[:, None])
     known = np.exp(log - log.max())
     known /= known.sum()
     made._estimate_scales()
@@ -608,18 +608,18 @@ def test_beliefs_without_a_crossing_are_those_of_quadrature(titles, products):
         nodes, mean, spread = fit.title_log_var[place], *fit.moments(place)
         odd = 0.0 if var[place] == 0 else fit.odd_share
         like = np.exp(-df[place] / 2 * (y + var[place] * np.exp(-y) - fit.level))
-        for k in (4, 6, 8):
+        for k in (4, 6, 8) if var[place] else (6, 8):  # a window ends where little is left
             prior = (1 - odd) * stats.norm.pdf(y, nodes[k], np.sqrt(fit.cell_var))
             prior += odd * stats.norm.pdf(y, nodes[k], np.sqrt(fit.cell_var + WIDE_VAR))
             weight = prior * like / (prior * like).sum()
-            assert mean[k] == pytest.approx(weight @ y, abs=0.04)
-            assert spread[k] == pytest.approx(weight @ (y - weight @ y) ** 2, rel=0.02)
+            assert mean[k] == pytest.approx(weight @ y, abs=2e-3)
+            assert spread[k] == pytest.approx(weight @ (y - weight @ y) ** 2, rel=2e-3)
         belief = stats.t.pdf(nodes - fit.level, 4, scale=np.sqrt(fit.title_var * (1 + 1 / titles)))
         for cell in np.flatnonzero((title == title[place]) & (var > 0)):
             belief *= factor_by_scipy(
                 np.log(var[cell]) - nodes, df[cell], fit.cell_var, fit.odd_share
             )
-        assert fit.title_weight[place] == pytest.approx(belief / belief.sum(), abs=2e-3)
+        assert fit.title_weight[place] == pytest.approx(belief / belief.sum(), abs=1e-3)
         assert fit.mean_log_var(place) == pytest.approx(fit.title_weight[place] @ mean)
     assert fit.apart_var == fit.cell_var + 2.25 * fit.odd_share  # without products, by hand
     assert (fit.product_var, fit.cells_used) == (0.0, 6)
