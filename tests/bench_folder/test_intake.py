@@ -16,7 +16,19 @@ from kill_points import ATTEMPTS, run_kills, run_steps, run_writers
 from kit.bench import transaction as takein
 from kit.bench.acts import add_crashed, enter_names, undo
 from kit.bench.evidence import check_evidence
-from kit.bench.intake import Naming, add_logs, add_table, names_of_table
+from kit.bench.intake import (
+    Naming,
+    _IndexRow,
+    _likely_line,
+    _name_columns,
+    _run_of,
+    _slug,
+    _table_cells,
+    _tokens,
+    add_logs,
+    add_table,
+    names_of_table,
+)
 from kit.bench.journal import By
 from kit.bench.runs import RunSheet, read_run
 from kit.bench.transaction import held_bench
@@ -781,3 +793,152 @@ def test_every_fault_of_a_wide_table_is_told_and_nothing_is_written(tmp_path):
     with pytest.raises(BenchError, match="neither CSV in UTF-8 nor a spreadsheet"):
         add_table(bench, tmp_path / "no.xlsx", fields={"began": "2026-11-25"})
     assert not (bench / "runs.csv").exists()
+
+
+# --- what is told, and the edges of names: by hand ---
+
+
+def test_what_became_of_each_log_is_told_as_a_table_and_in_lines(small, tmp_path):
+    folder = tmp_path / "in"
+    write_log(folder / "a.csv", 20.0, rows=100)
+    (folder / "b.csv").write_text("ms\n16\n" + "\n".join(["15.5"] * 9) + "\n")
+    for name in ("n1.txt", "n2.txt", "n3.txt"):
+        (folder / name).write_text("no log")
+    done = add_logs(small, [folder], fields={**WEIR, "began": "2026-05-01T10:00:00"})
+    lines = done.to_lines()
+    assert lines[0] == "a: alder-4, weir, layout plain, 100 frames, 2.0 s, logs/a.csv"
+    assert lines[-2].startswith("in/n1.txt, in/n2.txt, in/n3.txt: passed over, no layout")
+    assert lines[-1] == "2 added, 3 not"
+    told = done.to_dict()
+    assert (told["ok"], told["dry_run"], told["recovered"]) == (True, False, "")
+    assert [row["action"] for row in told["logs"]] == ["added"] * 2 + ["passed over"] * 3
+    first, *_, last = told["logs"]
+    assert (first["run"], first["frames"], first["began"]) == ("a", 100, "2026-05-01T10:00:00")
+    assert (last["run"], last["frames"], last["began"]) == ("", 0, "")
+    (folder / "n4.txt").write_text("no log")
+    again = add_logs(small, [folder], fields=WEIR, dry_run=True)
+    assert (again.dry_run, again.added) == (True, ())
+    lines = again.to_lines()
+    assert any(line.startswith("in/n1.txt, in/n2.txt, in/n3.txt and 1 more: ") for line in lines)
+    assert lines[-1] == "0 would be added; nothing was written, 6 not"
+    assert any("logs/a.csv (run a)" in one.reason for one in again.skipped)
+
+
+def test_ids_of_runs_are_short_and_told_apart(small, tmp_path):
+    long = "x" * 120
+    logs = [write_log(tmp_path / folder / f"{long}.csv", ms) for folder, ms in
+            (("a", 16), ("b", 17), ("c", 18))]  # fmt: skip
+    add_logs(small, [*logs, write_log(tmp_path / "-=-.csv", 19)], fields=WEIR)
+    assert [row.run for row in rows_of(small)] == ["x" * 100, "x" * 100 + "-2", "x" * 100 + "-3",
+                                                   "run"]  # fmt: skip
+    assert _run_of("table of may", "a b", "-c-") == "a-b-c-table-of-may"
+    assert len(_run_of("t" * 200, "a")) == 128
+
+
+@pytest.mark.parametrize("end", ["", "\n"])
+def test_a_sheet_without_an_end_of_line_gets_one(small, tmp_path, end):
+    add_logs(small, [write_log(tmp_path / "a.csv", 16)], fields=WEIR)
+    sheet = small / "runs.csv"
+    before = sheet.read_text().rstrip("\r\n") + end
+    sheet.write_text(before)
+    add_logs(small, [write_log(tmp_path / "b.csv", 17)], fields=WEIR)
+    assert sheet.read_text().startswith(before)
+    assert [row.run for row in rows_of(small)] == ["a", "b"]
+
+
+def test_an_index_is_read_from_its_own_folder_and_its_lines_are_told(small, tmp_path):
+    write_log(tmp_path / "logs" / "a.csv", 16)
+    index = tmp_path / "index.csv"
+    index.write_text("log,what,title,done\nlogs\\a.csv,alder-4,weir,x\n,alder-4,,\n")
+    by = Naming(columns={"file": "log", "product": "what"})
+    with pytest.raises(BenchError, match=r"index.csv, line 3, run"):
+        add_logs(small, index=index, naming=by)
+    index.write_text("log,what,title,done\nlogs\\a.csv,alder-4,weir,x\n")
+    add_logs(small, index=index, naming=by)
+    (row,) = rows_of(small)
+    assert (row.run, row.product, row.title, row.conditions) == ("a", "alder-4", "weir", {})
+    with pytest.raises(BenchError, match=r'line 1, who: there is no such column; .* "log", "what"'):
+        add_logs(small, index=index, naming=Naming(columns={"file": "log", "product": "who"}))
+    with pytest.raises(BenchError, match="line 1, file: there is no such column"):
+        add_logs(small, index=index)
+
+
+def test_the_likely_row_is_the_first_whose_product_and_title_the_path_names(small):
+    bench = read_bench(small)
+    rows = [
+        _IndexRow(f"line {line}", line, Path("x"), {"product": product, "title": title})
+        for line, product, title in (
+            (2, "alder-4", "weir"), (3, "alder-4-lite", "weir"), (4, "alder-4-lite", "weir"),
+            (5, "alder-4", "weir-lite"),
+        )
+    ]  # fmt: skip
+    for path, line in (
+        ("in/alder-4_weir.csv", 2), ("alder-4-lite/the/weir 1.csv", 3), ("alder-4-lite/a/b/weir.csv", 0),
+        ("Alder 4/The Weir in short.csv", 5), ("weir.csv", 0), ("balder-4-weir.csv", 0),
+    ):  # fmt: skip
+        assert _likely_line(Path(path), rows, bench) == line, path
+
+
+@pytest.mark.parametrize(
+    ("path", "tokens"),
+    [
+        ("a_b/c-d 1.csv", ("a", "b", "c-d", "1")),
+        ("a b-12.log.gz", ("a", "b", "12")),
+        ("a__b_3.csv", ("a", "b", "3")),
+        ("a-1234.csv", ("a-1234",)),  # four digits are a year, not a pass
+        ("a-123.csv", ("a", "123")),
+        ("a12.csv", ("a12",)),
+        ("x-a12.csv", ("x-a", "12")),
+    ],
+)
+def test_what_parts_a_name(path, tokens):
+    assert _tokens(Path(path)) == tokens
+
+
+@pytest.mark.parametrize(
+    ("rows", "names"),
+    [
+        (["alder-4 weir 1", "oak weir 2"], ["product", "title", "pass"]),  # one of two known
+        (["a s 1", "b s 2"], ["product", "title", "pass"]),
+        (["weir a 1", "The-Weir b 2"], ["title", "product", "pass"]),
+        (["s a w 1", "s b w 2"], ["product", "title", "", "pass"]),
+        (["a x m 1", "b y n 2"], ["product", "title", "session", "pass"]),
+        (["a x m 7 1", "b y m 7 2"], ["product", "title", "", "", "pass"]),
+        (["1 a x", "2 b y"], ["pass", "product", "title"]),
+    ],
+)
+def test_what_the_parts_of_names_stand_for(small, rows, names):
+    found = _name_columns([*zip(*map(str.split, rows), strict=True)], read_bench(small))
+    assert found == names
+
+
+def test_a_table_is_read_by_the_mark_between_its_cells(tmp_path):
+    table = tmp_path / "t.csv"
+    for text, cells in (
+        ("a;b,c;d\n1,5;2;x,1\n", [["a", "b,c", "d"], ["1.5", "2", "x,1"]]),
+        ("a\tb\tc\n1,5\t 2,25 \t\n", [["a", "b", "c"], ["1.5", "2.25", ""]]),
+        ('a,b\n"1,5",2\n', [["a", "b"], ["1,5", "2"]]),
+    ):
+        table.write_text(text, encoding="utf-8-sig")
+        assert [row for _, row in _table_cells(table)] == cells
+    table.write_text("a,b\n,\n1,2\n")
+    assert [line for line, _ in _table_cells(table)] == [1, 3]
+    table.write_bytes(b"\xff\xfe")
+    with pytest.raises(BenchError, match="neither CSV in UTF-8"):
+        _table_cells(table)
+    with pytest.raises(BenchError, match="cannot be read: No such file"):
+        _table_cells(tmp_path / "none.csv")
+    assert (_slug("Ash 1!"), _slug("--"), _slug("Höhle")) == ("ash-1", "x", "hohle")
+
+
+def test_a_figure_that_stands_twice_is_a_fault_only_where_it_differs(tmp_path):
+    bench = wide_bench(tmp_path)
+    twice = [["", "ash"], ["moor", 61.5], ["average", "ash"], ["moor", 61.5]]
+    told = add_table(bench, write_wide(tmp_path / "t.csv", twice), fields={"began": "2026-11-25"})
+    assert [dict(one.row.typed) for one in told.added] == [{"average_fps": 61.5}]
+    other = write_wide(tmp_path / "u.csv", [*twice[:3], ["moor", 62.5]])
+    said = r"u.csv, line 4: average_fps of ash in moor stands twice: 61.5 and 62.5"
+    with pytest.raises(BenchError, match=said):
+        add_table(bench, other, fields={"began": "2026-11-25"})
+    with pytest.raises(UsageError, match="there is no figure in it"):
+        add_table(bench, write_wide(tmp_path / "v.csv", twice[:1]), fields={"began": "2026-11-25"})
