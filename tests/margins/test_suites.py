@@ -24,6 +24,7 @@ from kit.margins.cells import make_cells
 from kit.margins.compare import compare_products
 from kit.margins.replicates import fit_variances
 from kit.margins.suites import (
+    _choose_titles,
     _every_title_outcome,
     _suite_weights,
     summarise_suites,
@@ -493,3 +494,96 @@ def test_a_day_is_the_same_of_times_as_of_rates():
     k, weight, _ = product_day(x[:, :2], np.full(3, 1 / 3))  # of the margins' own products
     assert suite.day_sd == pytest.approx(math.sqrt(k @ weight), rel=1e-4)
     assert suite_of([2.0, 0.5], spread=0.01).break_even_day is None  # level as it is
+
+
+# -- limits and edges: by hand ---------------------------------------------------------------------
+
+
+def test_which_titles_measure_a_metric_and_belong_to_a_group():
+    titles = {
+        "dunes": Title(name="Dunes", tags={"age": "new"}),
+        "hum": Title(name="Hum", measures="noise"),
+        "sones": Title(name="Sones", measures="noise", unit="sone"),
+        "level": Title(name="Level", measures="score", unit="dB of signal"),
+        "hours": Title(name="Hours", measures="battery_life"),
+    }
+    in_db = "a level in dB is compared by difference, not by ratio"
+    assert _choose_titles(titles, None, METRIC) == (["dunes"], {})
+    assert _choose_titles(titles, None, "value") == (
+        ["level"],
+        {"hum": in_db, "sones": "measures noise, not speed",
+         "hours": "measures battery life, not speed"},
+    )  # fmt: skip
+    named = group(titles=("hum", "sones", "hours", "dunes"))
+    assert _choose_titles(titles, named, "value") == (["sones", "hours"], {"hum": in_db})
+    assert _choose_titles(titles, group(tags={"age": "new"}), METRIC) == (["dunes"], {})
+    assert _choose_titles(titles, group(tags={"age": "old"}), METRIC) == ([], {})
+
+
+def test_a_suite_without_intervals_is_made_with_no_care():
+    bare = suite_of([1.1, 1.2], runs=1)
+    assert (bare.care, bare.error, bare.low, bare.level_high) == (1.0, None, None, None)
+    assert bare.marks.count("no_interval") == 1 and "days_unknown" not in bare.marks
+    whole = suite_of([1.1, 1.2])
+    assert "no_interval" not in whole.marks and "days_unknown" in whole.marks
+    assert (suite_of([1.1]).marks.count("one_title"), "days_unknown" in suite_of([1.1]).marks) == (
+        1, False,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(("p_value", "holds"), [(0.05, True), (0.0501, False)])
+def test_a_family_holds_at_its_limit(p_value, holds):
+    margins = margins_of([1.1, 1.2])
+    at = [replace(m, p_adjusted=p_value) for m in margins]
+    assert _every_title_outcome(at, alpha=0.05) == ("ahead" if holds else None)
+    level = [replace(m, outcome="level", p_level_adjusted=p_value, p_adjusted=1.0) for m in margins]
+    assert _every_title_outcome(level, alpha=0.2) == ("level" if holds else None)
+    open_ = [replace(m, outcome="unresolved", p_adjusted=0.0) for m in margins]
+    assert _every_title_outcome(open_, alpha=0.05) is None
+
+
+def test_every_title_is_asked_at_the_confidence_of_the_suite():
+    suite = suite_of([1.1, 1.2])
+    margins = tuple(replace(m, p_adjusted=0.08) for m in suite.margins)
+    assert replace(suite, margins=margins).every_title is None
+    assert replace(suite, margins=margins, confidence=0.9).every_title == "ahead"
+
+
+def test_all_runs_of_some_titles_stand_beside_those_of_the_rest():
+    suite = suite_of([1.1, 1.2, 1.3])
+    first, second, third = suite.margins
+    both = replace(first, ratio_all_runs=1.0), second, replace(third, ratio_all_runs=2.0)
+    weighted = replace(suite, margins=both, weights=(0.5, 0.25, 0.25))
+    assert weighted.ratio_all_runs == pytest.approx(1.2**0.25 * 2.0**0.25)
+
+
+def test_weights_of_influence_are_those_of_the_titles_left():
+    # By hand: of weights 2, 1 and 1, without the first the others weigh a half each.
+    margins = margins_of([1.1, 1.4, 0.9])
+    suite = summarise_titles(margins, suite="s", params=PARAMS, weights={"t0": 2.0})
+    assert suite.influence["t0"] == pytest.approx((1.4 * 0.9) ** 0.5)
+    assert suite.influence["t1"] == pytest.approx((1.1**2 * 0.9) ** (1 / 3))
+
+
+def test_a_suite_is_judged_again_by_another_band():
+    margins = margins_of([1.012, 1.01], spread=0.001)
+    suite = summarise_titles(margins, suite="all", params=PARAMS)
+    narrow = PARAMS.model_copy(update={"level_band": 0.001})
+    (again,) = type(suite).judged_again([suite], margins, narrow)
+    assert (suite.outcome, again.outcome) == ("level", "ahead")
+    assert (again.low, again.high, again.margins) == (suite.low, suite.high, tuple(margins))
+
+
+@pytest.mark.parametrize("products", [["a"], ["b"], []])
+def test_why_a_title_is_not_shared_names_the_side_without_runs(products):
+    runs = [*made_runs("a", "t0", [50.0, 51]), *made_runs("b", "t0", [50.0, 51])]
+    for product in products:
+        runs += made_runs(product, "t1", [50.0, 51])
+    titles = framed("t0", "t1")
+    margins = compared(runs, titles, product="a", baselines=["b"])
+    (suite,) = summarise_suites(
+        margins, groups={"all": None}, titles=titles, params=PARAMS, cells=cells_of(runs, titles)
+    )
+    without = " or ".join(p for p in ("a", "b") if p not in products)
+    assert suite.left_out == {"t1": f"no runs of {without}"}
+    assert suite.titles == ("t0",)
