@@ -225,3 +225,22 @@ def test_what_a_new_layout_leaves_unsure_stands_in_the_table(bench, tmp_path):
     (today / "a_weir_1.log").write_text("".join(f"{i} {60 + i % 3}\n" for i in range(90)))
     said = guess_folder(bench, today).to_lines()
     assert any("look at this: but whole numbers without a unit, as counts" in line for line in said)
+
+
+def test_what_a_guess_shows_is_what_most_names_have(bench, tmp_path):
+    today = tmp_path / "today"
+    record(today, "{product}_{title}_{n}.csv", products=["a_x", "b_y"], titles=list("pqrst"))
+    record(today, "{product}_{title}_{n}.csv", products=["c"], titles=["p"])
+    guess = guess_folder(bench, today)
+    assert len(guess.fields) == 30
+    assert [path.name for path, why in guess.over] == ["c_p_1.csv", "c_p_2.csv", "c_p_3.csv"]
+    assert guess.parts[:4] == (
+        "part 1 of path and name, product: a, b",
+        "part 2 of path and name, title: x, y",
+        "part 3 of path and name, session: p, q, r, s",
+        "part 4 of path and name, pass: 1, 2, 3",
+    )
+    assert guess.new["products"]["b"] == {"name": "B", "class": "unclassed"}
+    assert guess.new["titles"]["x"] == {"name": "X"}
+    lines = guess.to_lines()
+    assert lines[0] == "30 logs below today" and "new in bench.yaml, titles: x, y" in lines

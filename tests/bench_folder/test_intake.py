@@ -18,10 +18,13 @@ from kit.bench.acts import add_crashed, enter_names, undo
 from kit.bench.evidence import check_evidence
 from kit.bench.intake import (
     Naming,
+    _beside,
     _IndexRow,
     _likely_line,
+    _match_name,
     _name_columns,
     _run_of,
+    _shown,
     _slug,
     _table_cells,
     _tokens,
@@ -942,3 +945,74 @@ def test_a_figure_that_stands_twice_is_a_fault_only_where_it_differs(tmp_path):
         add_table(bench, other, fields={"began": "2026-11-25"})
     with pytest.raises(UsageError, match="there is no figure in it"):
         add_table(bench, write_wide(tmp_path / "v.csv", twice[:1]), fields={"began": "2026-11-25"})
+
+
+@pytest.mark.parametrize(
+    ("pattern", "name", "fields"),
+    [
+        ("{title}.csv", "weir.csv.gz", {"title": "weir"}),
+        ("{title}.csv", "weir.csv", {"title": "weir"}),
+        ("{title}.csv.gz", "weir.csv.gz", {"title": "weir"}),
+        ("{title}", "weir.csv.zst", {"title": "weir"}),
+        ("{product}/{product}_{title}", "alder-4/alder-4_weir.csv",
+         {"product": "alder-4", "title": "weir"}),
+        ("{_}-{title}-{_}", "a-weir-b.csv", {"title": "weir"}),
+        ("{title}_{fan_mode}", "weir_quiet-1.csv", {"title": "weir", "fan_mode": "quiet-1"}),
+        ("{title}", "moor.csv", {"title": "moor"}),  # not known: the sheet's own check tells
+        ("{title}.csv", "weir.csv.bz2", None),
+        ("{product}/{product}_{title}", "alder-4/alder-4-lite_weir.csv", None),
+    ],
+)  # fmt: skip
+def test_what_a_name_says_by_a_pattern(small, pattern, name, fields):
+    bench = read_bench(small)
+    if fields is not None:
+        assert _match_name(name, Naming(pattern), bench, shown=name) == fields
+    else:
+        with pytest.raises(RunFileError, match="does not fit the pattern"):
+            _match_name(name, Naming(pattern), bench, shown=name)
+
+
+def test_what_stands_beside_a_log_goes_from_its_own_file_to_the_folder_s(tmp_path):
+    log = write_log(tmp_path / "a.b.csv")
+    assert _beside(log) == []
+    (tmp_path / "a.yaml").write_text("driver: 1.10\nsession:\n")
+    (tmp_path / "a.b.csv.yaml").write_text("fan_mode: quiet\n")
+    (tmp_path / "conditions.yaml").write_text("driver: 2\nfan_mode: loud\nambient_c: 21\n")
+    assert _beside(log) == [
+        ("a.b.csv.yaml", {"fan_mode": "quiet"}),
+        ("a.yaml", {"driver": "1.10"}),
+        ("conditions.yaml", {"ambient_c": "21"}),
+    ]
+    (tmp_path / "a.yaml").write_text("driver: [1, 2]\nsession: {a: b}\n")
+    with pytest.raises(BenchError, match=r"(?s)driver: expected one value.*session: expected one"):
+        _beside(log)
+
+
+def test_a_log_is_shown_from_the_folder_it_was_given_in(tmp_path):
+    log = write_log(tmp_path / "in" / "deep" / "a.csv")
+    assert _shown(log, [tmp_path / "other", tmp_path / "in"]) == "in/deep/a.csv"
+    assert _shown(log, [log]) == _shown(log, []) == "a.csv"
+    assert _shown(tmp_path / "a\x1b.csv", []) == r"'a\x1b.csv'"
+
+
+def test_stamps_that_do_not_advance_are_noted(tmp_path):
+    bench = new_bench(
+        tmp_path / "b", SMALL_BENCH.replace("holds: frame_time, unit: ms", "holds: frame_end, unit: ms")
+    )  # fmt: skip
+    (tmp_path / "a.csv").write_text("ms\n0\n10\n10\n5\n30\n")
+    (one,) = add_logs(bench, [tmp_path / "a.csv"], fields=WEIR).added
+    assert (one.reason, one.frames) == ("2 stamps do not advance", 4)
+    assert one.duration_s == pytest.approx(0.03)
+
+
+def test_hidden_files_and_those_of_yaml_are_no_logs_of_a_folder(small, tmp_path):
+    folder = tmp_path / "in"
+    write_log(folder / "a.csv", 16)
+    write_log(folder / ".b.csv", 17)
+    write_log(folder / ".old" / "c.csv", 18)
+    (folder / "conditions.yml").write_text("driver: 1\n")
+    done = add_logs(small, [folder, folder / "a.csv"], fields=WEIR)
+    assert [one.source for one in done.taken] == ["in/a.csv"]
+    (small / ".hidden").mkdir()
+    inside = write_log(small / ".hidden" / "d.csv", 19)
+    assert [one.file for one in add_logs(small, [inside], fields=WEIR).added] == [".hidden/d.csv"]
