@@ -471,15 +471,13 @@ def test_what_a_pair_that_cannot_be_judged_lacks():
     assert said(level(0.02), level(0.1, 0.01)) == ": level here, but not surely 10.5 % apart"
     missing = "; two runs or more of each product in each title are missing"
     assert said(level(0.0), level(0.1, np.nan)) == said(level(0.0, np.nan), level(0.1)) == missing
+
     # Runs of each side for a half interval of 0.02, by scipy: t (2 n - 2 df) sd sqrt(2 / n).
-    for sd, runs in ((0.02, 3), (0.05, 5), (0.2, 3)):
-        here = level(0.0, sd * sd * 2 / runs, runs)
-        enough = next(
-            n
-            for n in range(runs + 1, 2000)
-            if scipy.stats.t.isf(0.05, 2 * n - 2) * sd * np.sqrt(2 / n) <= 0.02
-        )
-        words = f"about {enough}" if enough <= 100 else "more than 100"
+    def just_enough(n: int) -> float:
+        return 0.02 / scipy.stats.t.isf(0.05, 2 * n - 2) / np.sqrt(2 / n) * (1 - 1e-9)
+
+    for n, words in ((4, "about 4"), (5, "about 5"), (100, "about 100"), (101, "more than 100")):
+        here = level(0.0, just_enough(n) ** 2 * 2 / 3)
         assert f"for which {words} runs of each would do" in said(here, level(0.5))
 
 
@@ -605,3 +603,55 @@ def test_a_dated_condition_as_old_as_may_be_is_not_old():
     pairs += older(cell([50, 51], "ibis"), 0, driver_date="2026-01-01")  # 180 days by the calendar
     assert [*_find_stale(view(pairs, stale_days=180))] == []
     assert len([*_find_stale(view(pairs, stale_days=179))]) == 1
+
+
+def test_a_weighted_sum_of_levels_is_as_good_as_its_fewest_runs():
+    # Welch and Satterthwaite by hand: variance 4 a + b / 4, df of that.
+    a, b = level(1.0, 0.01, runs=5), level(2.0, 0.08, runs=3)
+    made = title_rules._Level.over([a, b], [2.0, -0.5])
+    assert (made.mean, made.variance) == pytest.approx((1.0, 0.04 + 0.02))
+    assert made.df == pytest.approx(0.06**2 / (0.04**2 / 4 + 0.02**2 / 2))
+    assert made.runs == 3 and title_rules._Level.over([b, a], [1.0, 1.0]).runs == 3
+    with pytest.raises(ValueError):
+        title_rules._Level.over([a, b], [1.0])
+    lone = title_rules._Level.of_runs(np.array([0.3]))
+    assert np.isnan(lone.variance) and (lone.df, lone.runs, lone.half) == (0.0, 1, np.inf)
+    assert title_rules._Level.of_runs(np.array([0.3, 0.5])).df == 1.0
+
+
+def test_only_measurable_logs_of_frames_are_looked_at():
+    held = cell([60, 60], **HELD, backward_rows=(7,))
+    assert [*title_rules._find_caps(view(held))] == []
+    result = [(row("p1", title="packing"), diagnostics("p1", **HELD))]
+    assert [*title_rules._find_caps(view(result))] == []
+
+
+def test_loads_are_those_of_a_processor_and_the_fullest_counts():
+    def said(*loads: dict[str, float]):
+        pairs = cell([60] * len(loads))
+        pairs = [
+            (r, dataclasses.replace(d, sensor_means=m))
+            for (r, d), m in zip(pairs, loads, strict=True)
+        ]
+        return [
+            (f.action, f.reason)
+            for f in title_rules._loaded_processors(view(pairs, processor_load_pct=95))
+        ]
+
+    two = {"processor_load_pct": 50.0, "processor_3_load_pct": 97.0}
+    ((action, reason),) = said(two, two)
+    assert action == "flag" and "processor_3_load_pct averaged 97 % over 2 runs" in reason
+    assert said({"load_pct": 99.0}, {"processor_clock_mhz": 4000.0}) == []
+    ((action, reason),) = said({"processor_load_pct": 94.0}, {"processor_load_pct": 96.0})
+    assert action == "cannot_judge" and "its interval reaches below 95 %" in reason
+    assert said({"processor_load_pct": 94.0}, {"processor_load_pct": 95.9}) == []
+
+
+def test_a_newest_run_is_named_with_its_day():
+    pairs = cell([60, 61]) + cell([60, 61], title="marsh")
+    pairs += older(cell([50], "ibis"), 300) + older(cell([50], "ibis", "marsh"), 200)
+    (flag,) = _find_stale(view(pairs, stale_days=180))
+    # The newest of the other began on the first of November less 200 days: 15 April by the calendar.
+    assert flag.reason.startswith("its newest run of 2026-04-15 is 200 days or more older")
+    (flag,) = _find_stale(view(pairs, stale_days=250))
+    assert flag.title == "dunes" and "the newest run of 2026-01-05 is 300 days" in flag.reason
