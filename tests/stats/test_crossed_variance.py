@@ -436,7 +436,7 @@ def test_an_error_is_the_mean_over_what_its_title_may_be():
     assert whole.weight == pytest.approx(expected, abs=1e-5)
 
 
-@pytest.mark.parametrize("df_of_it", [2.0, 9.0])
+@pytest.mark.parametrize("df_of_it", [2.0, 9.0, 199.0])
 def test_moments_of_a_cell_apart_are_those_of_ln_chi_square(df_of_it):
     # ln(df s^2 / chi2_df): digamma and trigamma, by scipy.
     keys, var, df, _ = drawn_variances(1, 4, 3, 2)
@@ -637,6 +637,7 @@ def test_a_shift_on_the_lattice_keeps_weight_and_multiplies_the_variance(step):
     weight = np.random.default_rng(6).random((4, 2, 5))
     shift = np.array([0.0, 0.3, 2.0, 3.9])
     moved = _shift(weight, shift, 3, step)
+    assert moved.shape == (4, 2, 5 + 3 + 1)
     assert moved.sum(axis=2) == pytest.approx(weight.sum(axis=2))
     expected = mean_variance(step, 0, weight) * np.exp(step * shift)[:, None]
     assert mean_variance(step, 0, moved) == pytest.approx(expected, rel=1e-12)
