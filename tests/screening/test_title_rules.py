@@ -479,6 +479,9 @@ def test_what_a_pair_that_cannot_be_judged_lacks():
     for n, words in ((4, "about 4"), (5, "about 5"), (100, "about 100"), (101, "more than 100")):
         here = level(0.0, just_enough(n) ** 2 * 2 / 3)
         assert f"for which {words} runs of each would do" in said(here, level(0.5))
+    # As near as three runs would do elsewhere, but off level: one more than there are is asked for.
+    off = level(0.019, just_enough(3) ** 2 * 2 / 3)
+    assert "for which about 4 runs of each would do" in said(off, level(0.5))
 
 
 def unlike(**titles: list[float]) -> list[tuple[str, str]]:
@@ -655,3 +658,31 @@ def test_a_newest_run_is_named_with_its_day():
     assert flag.reason.startswith("its newest run of 2026-04-15 is 200 days or more older")
     (flag,) = _find_stale(view(pairs, stale_days=250))
     assert flag.title == "dunes" and "the newest run of 2026-01-05 is 300 days" in flag.reason
+
+
+@pytest.mark.parametrize(
+    ("later", "controls", "old"),
+    [("heron", ["driver"], True), ("heron", [], False), ("stork", ["driver"], False),
+     ("ibis", [], True)],
+    ids=["reviewed, a control", "reviewed, none", "another maker", "its own"],
+)  # fmt: skip
+def test_whose_later_runs_make_a_version_old(later, controls, old):
+    ((first, _), *_) = older(cell([50, 51], "ibis"), 30, driver="11")
+    ((other, log), *_) = older(cell([60, 61], later, "marsh"), 0, driver="12")
+    seen = view([(first, diagnostics(first.run)), (other, log)])
+    params = seen.params.model_copy(update={"controls": tuple(controls)})
+    seen = dataclasses.replace(seen, params=params)
+    said = title_rules._later_version(first, "driver", seen)
+    assert said == ("runs made later have 12" if old else "")
+    assert title_rules._later_version(first, "title_patch", seen) == ""  # none is recorded
+    assert title_rules._later_version(dataclasses.replace(first, began=None), "driver", seen) == ""
+
+
+@pytest.mark.parametrize(("title", "old"), [("dunes", True), ("marsh", False)])
+def test_a_patch_of_a_title_is_told_by_runs_of_that_title(title, old):
+    ((first, _), *_) = older(cell([50, 51], "ibis"), 30, title_patch="1")
+    ((other, log), *_) = older(cell([60, 61], "crane", title), 0, title_patch="2")
+    seen = view([(first, diagnostics(first.run)), (other, log)])
+    said = title_rules._later_version(first, "title_patch", seen)
+    assert said == ("runs made later have 2" if old else "")
+    assert title_rules._later_version(other, "title_patch", seen) == ""  # of the moment itself
