@@ -1016,3 +1016,10 @@ def test_hidden_files_and_those_of_yaml_are_no_logs_of_a_folder(small, tmp_path)
     (small / ".hidden").mkdir()
     inside = write_log(small / ".hidden" / "d.csv", 19)
     assert [one.file for one in add_logs(small, [inside], fields=WEIR).added] == [".hidden/d.csv"]
+
+
+def test_a_text_of_several_lines_stays_on_one_of_the_sheet(small, tmp_path):
+    notes = {"note": "warm \n\tand  loud", "driver": " 1.10  beta "}
+    add_logs(small, [write_log(tmp_path / "a.csv")], fields={**WEIR, **notes})
+    (row,) = rows_of(small)
+    assert row.conditions == {"note": "warm and loud", "driver": "1.10  beta"}

@@ -587,3 +587,14 @@ def test_why_a_title_is_not_shared_names_the_side_without_runs(products):
     without = " or ".join(p for p in ("a", "b") if p not in products)
     assert suite.left_out == {"t1": f"no runs of {without}"}
     assert suite.titles == ("t0",)
+
+
+def test_of_titles_run_in_unlike_sessions_the_ones_with_most_tell_of_days():
+    # Two titles share the sessions s0 and s1, two all four: as many titles, but more sessions.
+    runs, _, x = sessioned_bench()
+    few = {"s0", "s1"}
+    kept = [r for r in runs if r.title != "t0" or r.session in few]
+    kept += [replace(r, title="t3") for r in kept if r.title == "t0"]
+    suite = day_suite(kept, framed("t0", "t1", "t2", "t3"))
+    k, weight, _ = product_day(x[1:], np.array([0.5, 0.5]))
+    assert suite.day_sd == pytest.approx(math.sqrt(k @ weight), rel=1e-4)
