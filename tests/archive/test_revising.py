@@ -48,7 +48,8 @@ def test_finds_what_was_done(revision):
     by_id = {c.id: c for c in revision.changes}
     slower = by_id["run/average_fps/quill-harbour-3"]
     assert slower.kind == "moved_outside"
-    assert slower.new.value / slower.old.value == pytest.approx(1 / 1.15, rel=1e-4)
+    # It lasts 15 % longer, too: it counts over the stretch that all runs of its title have.
+    assert slower.new.value / slower.old.value == pytest.approx(1 / 1.15, rel=2e-3)
     turned = by_id["margin/average_fps/harbour/quill-over-wren"]
     assert (turned.kind, turned.old.outcome, turned.new.outcome) == (
         "outcome_turned", "ahead", "unresolved"
