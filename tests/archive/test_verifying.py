@@ -442,7 +442,7 @@ class TestGoldenBags:
         claims = stage(seen, "claims")
         assert claims.state == "not done"
         assert "version 0.1.0 made them, this is 9.0.0" in claims.said
-        assert "method cell-shared v1, this version has v2" in claims.said
+        assert "method cell-shared v1, this version has v3" in claims.said
         assert re.match(r"92 of 218 claims made afresh from the raw logs", claims.said)
         assert seen.identity == IDENTITIES[path.name]
         assert seen.signature == "valid"
