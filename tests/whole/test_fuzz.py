@@ -141,9 +141,9 @@ ENDLESS = {
 
 @pytest.mark.parametrize("what", ENDLESS)
 def test_a_text_without_end_is_judged_in_time(what):
-    began = time.perf_counter()
+    began = time.process_time()
     try_text(ENDLESS[what].encode())
-    assert time.perf_counter() - began < 5.0
+    assert time.process_time() - began < 5.0
 
 
 FIGURES = st.floats(1e-6, 1e6)
