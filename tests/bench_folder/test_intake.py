@@ -1023,3 +1023,11 @@ def test_a_text_of_several_lines_stays_on_one_of_the_sheet(small, tmp_path):
     add_logs(small, [write_log(tmp_path / "a.csv")], fields={**WEIR, **notes})
     (row,) = rows_of(small)
     assert row.conditions == {"note": "warm and loud", "driver": "1.10  beta"}
+
+
+def test_the_first_twelve_products_are_listed_for_one_that_is_not_known(tmp_path):
+    more = "".join(f"  tree-{n:02}: {{name: Tree {n}, class: desk}}\n" for n in range(11))
+    bench = new_bench(tmp_path / "b", SMALL_BENCH.replace("titles:\n", more + "titles:\n"))
+    table = write_wide(tmp_path / "t.csv", [["", "quartz"], ["weir", 61.5]])
+    with pytest.raises(BenchError, match=r'no product "quartz" .*, tree-00, .*, tree-09$'):
+        add_table(bench, table, fields={"began": "2026-11-25"})
