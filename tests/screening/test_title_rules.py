@@ -644,6 +644,8 @@ def test_loads_are_those_of_a_processor_and_the_fullest_counts():
     two = {"processor_load_pct": 50.0, "processor_3_load_pct": 97.0}
     ((action, reason),) = said(two, two)
     assert action == "flag" and "processor_3_load_pct averaged 97 % over 2 runs" in reason
+    ((_, reason),) = said({"processor_load_pct": 97.0}, {"processor_1_load_pct": 97.5})
+    assert "processor_1_load_pct averaged 97.2 %" in reason  # the fullest run's is named
     assert said({"load_pct": 99.0}, {"processor_clock_mhz": 4000.0}) == []
     ((action, reason),) = said({"processor_load_pct": 94.0}, {"processor_load_pct": 96.0})
     assert action == "cannot_judge" and "its interval reaches below 95 %" in reason
