@@ -214,6 +214,15 @@ def test_a_row_of_the_wrong_length_is_refused():
         html_table("C", [Column("a"), Column("b")], [["x"]])
 
 
+def test_a_row_without_a_name_has_no_empty_heading():
+    # WCAG techniques, H43 and H63: headings name rows; axe's rule "empty-table-header".
+    rows = [["capped", "Heron", "x"], ["bound", "", "y"]]
+    table = parsed(html_table("C", [Column("n")] * 3, rows, row_heads=2).markup)
+    assert [head.text for head in table.iter("th") if head.get("scope") == "row"] == [
+        "capped", "Heron", "bound",
+    ]  # fmt: skip
+
+
 def test_a_table_gives_its_frame_and_other_pieces_say_they_have_none():
     frame = object()
     assert html_table("C", [Column("a")], [["x"]], frame=frame).to_frame() is frame
