@@ -58,6 +58,8 @@ from kit.settings.yaml import YamlDocument, read_yaml
 if TYPE_CHECKING:
     import pandas as pd
 
+    from kit.review.walk import Review
+
 _PROGRESS = logging.getLogger("marginbook.progress")
 FILES = ("index.html", "season.csv", "season.parquet")
 
@@ -409,6 +411,10 @@ def write_guide(
     UsageError
         If nothing is finished, or no review is of the class or has margins over the baseline.
     """
+    from kit.claims.bound_text import read_text
+    from kit.page.article import CAUTIONS
+    from kit.review.walk import load_review
+
     finished = [f for f in _find_finished(out_dir) if f.book.of_kind("margin")]
     of_class = Counter(f.book.names.get("classes", {}).get(f.book.product, "") for f in finished)
     if not finished or (machine_class and machine_class not in of_class):
@@ -425,8 +431,11 @@ def write_guide(
     for f in some:
         try:
             params = read_inputs(out_dir / f.folder).params
-            now[f.folder], text = _as_of(params, today)
-            for one in _measured_beside(f, some, league, params, today):
+            review = load_review(params)
+            written = review.params.text
+            text = read_text(params.parent / written) if written else ""
+            now[f.folder] = _as_of(review, today)
+            for one in _measured_beside(f, some, league, review, today):
                 beside[one.product] = one
         except KitError as error:
             stale.append(f"cannot be made again: {str(error).splitlines()[0]}")
@@ -437,8 +446,6 @@ def write_guide(
     others = list(beside.values())
     league = _with_others(league, some, others)
     head = page_head(f"Guide: {chosen}", byline=few(len(some), "review"), date=today.isoformat())
-    from kit.page.article import CAUTIONS
-
     pieces = [
         heading("In one suite", level=2), *_league_pieces(league),
         heading("Prices of today", level=2), _todays_prices(league, some, now, today),
@@ -454,7 +461,7 @@ def write_guide(
 
 
 def _measured_beside(
-    one: _Finished, some: Sequence[_Finished], league: _League, params: Path, today: dt.date
+    one: _Finished, some: Sequence[_Finished], league: _League, review: Review, today: dt.date
 ) -> list[_Finished]:
     """Return those products of a review that have none of their own, set against the baseline."""
     measured = dict.fromkeys(run.product for run in one.book.runs if run.used)
@@ -463,7 +470,7 @@ def _measured_beside(
     rivals = [p for p in measured if p not in own and classes.get(p) == classes.get(one.product)]
     if not rivals or league.baseline not in measured:
         return []
-    book, _ = _as_of(params, today, [(rival, league.baseline) for rival in rivals])
+    book = _as_of(review, today, [(rival, league.baseline) for rival in rivals])
     return [_Finished(one.folder, book, rival) for rival in rivals]
 
 
@@ -496,18 +503,14 @@ def _with_others(
     )
 
 
-def _as_of(
-    params_path: Path, today: dt.date, pairs: Iterable[tuple[str, str]] = ()
-) -> tuple[ClaimBook, str]:
-    """Return a review's claims as its bench and prices would give them today, and its text.
+def _as_of(review: Review, today: dt.date, pairs: Iterable[tuple[str, str]] = ()) -> ClaimBook:
+    """Return a review's claims as its bench and prices would give them today.
 
     `pairs` are compared as well, each a product over another.
     """
-    from kit.claims.bound_text import read_text
     from kit.claims.of_pages import make_claims
-    from kit.review.walk import load_review, work_out
+    from kit.review.walk import work_out
 
-    review = load_review(params_path)
     params, data = review.params, copy.deepcopy(review.loaded.document.data)
     data["date"] = today
     asked = {(pair.product, pair.over) for pair in params.pairs}
@@ -519,10 +522,9 @@ def _as_of(
         data["value"]["until"] = today
         if params.value.since is not None:
             data["value"]["since"] = today - (end - params.value.since)
-    document = YamlDocument(params_path.name, data, {})
+    document = YamlDocument(review.loaded.path.name, data, {})
     changed = review.changed(review.loaded.with_document(document))
-    text = read_text(params_path.parent / params.text) if params.text else ""
-    return make_claims(changed, work_out(changed)), text
+    return make_claims(changed, work_out(changed))
 
 
 def _alerts(was: ClaimBook, now: ClaimBook, text: str) -> Iterator[dict[str, str]]:

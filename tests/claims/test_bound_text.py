@@ -483,6 +483,13 @@ def test_a_margin_not_told_apart_cannot_stand_before_than(joint):
     bind(f"Ash is {{{{margin ash over birch in moor}}}} {joint}ks.")
 
 
+def fault_of(written: str) -> str:
+    """Return the first fault of a text that is one reference."""
+    with pytest.raises(TextError) as caught:
+        bind(f"{{{{{written}}}}}")
+    return str(caught.value.faults[0])
+
+
 @pytest.mark.parametrize(
     ("written", "said"),
     [
@@ -497,9 +504,7 @@ def test_a_margin_not_told_apart_cannot_stand_before_than(joint):
     ],
 )
 def test_a_reference_that_cannot_be_written_says_why(written, said):
-    with pytest.raises(TextError) as caught:
-        bind(f"{{{{{written}}}}}")
-    assert said in str(caught.value.faults[0])
+    assert said in fault_of(written)
 
 
 def test_a_text_file_is_read_or_refused_in_words(tmp_path):
@@ -544,9 +549,7 @@ def test_a_text_file_is_read_or_refused_in_words(tmp_path):
     ],
 )
 def test_a_reference_asks_for_one_claim(written, wanted):
-    with pytest.raises(TextError) as caught:
-        bind(f"{{{{{written}}}}}")
-    assert f'no such claim "{wanted}"' in str(caught.value.faults[0])
+    assert f'no such claim "{wanted}"' in fault_of(written)
 
 
 def test_a_text_is_checked_from_its_first_character():
