@@ -16,13 +16,13 @@ from typing import Self
 from markupsafe import Markup, escape
 
 from kit.charts.identity import Look
+from kit.charts.style import place_labels
 from kit.claims.claim import Claim
 from kit.rounding import NBSP, number
 
 WIDE_PX, PHONE_PX, COMPACT_PX = 460, 340, 190  # of the plot of the first screen
 DIGIT_EM = 0.64  # DejaVu Sans, the widest of the page's fonts
 LABEL_PX = 11.5
-OVER = 'paint-order="stroke"'  # letters over lines: their halo is painted first
 
 _SHAPES = {
     "o": '<circle r="5.5"/>',
@@ -47,10 +47,51 @@ def _num(value: float) -> str:
     return "0" if text == "-0" else text
 
 
-def _shape(look: Look) -> str:
-    """Return the markup of a mark about the origin, on a foot line for another class of machine."""
+def _percent(value: float) -> str:
+    """Return a place in percent of the plot's width."""
+    return f"{_num(value)}%"
+
+
+def _element(name: str, inside: str = "", /, **attributes: object) -> str:
+    """Return an SVG element: numbers are places in pixels, `css` is the class, "" no attribute."""
+    said = "".join(
+        f" {'class' if key == 'css' else key.replace('_', '-')}="
+        f'"{_num(value) if isinstance(value, float | int) else value}"'
+        for key, value in attributes.items()
+        if value != ""
+    )
+    return f"<{name}{said}>{inside}</{name}>" if inside else f"<{name}{said}/>"
+
+
+def _line(css: str, x1: object, x2: object, y1: object, y2: object) -> str:
+    """Return a straight line."""
+    return _element("line", css=css, x1=x1, x2=x2, y1=y1, y2=y2)
+
+
+def _upright(css: str, x: float, y1: object = 0, y2: object = "100%") -> str:
+    """Return an upright line at a place in percent: from top to bottom, unless told."""
+    return _line(css, _percent(x), _percent(x), y1, y2)
+
+
+def _text(text: str, css: str, x: object, y: object, anchor: str, **more: object) -> str:
+    """Return a line of text; over lines it has a halo, which is painted first."""
+    order = "stroke" if css.startswith("halo") else ""
+    inside = str(escape(text))
+    return _element(
+        "text", inside, css=css, paint_order=order, x=x, y=y, **more, text_anchor=anchor
+    )
+
+
+def _dot(claim: Claim, x: str, y: object, radius: float) -> str:
+    """Return the dot of a margin, in the colour of its outcome."""
+    return _element("circle", css=f"dot {claim.outcome or 'unresolved'}", cx=x, cy=y, r=radius)
+
+
+def _mark(look: Look, element: str, **where: object) -> str:
+    """Return a product's mark about its origin, on a foot line for another class of machine."""
     foot = '<path d="M-7 9.5H7"/>' if look.foot else ""
-    return _SHAPES[look.shape] + foot
+    css = f"mk {look.css}{' fill' if look.filled else ''}"
+    return _element(element, _SHAPES[look.shape] + foot, css=css, **where)
 
 
 def mark_svg(look: Look) -> Markup:
@@ -58,37 +99,32 @@ def mark_svg(look: Look) -> Markup:
 
     It is hidden from screen readers: the name beside it says the same.
     """
-    filled = " fill" if look.filled else ""
-    return Markup(
-        f'<svg class="mk {look.css}{filled}" width="18" height="20" aria-hidden="true">'
-        f'<g transform="translate(9 9)">{_shape(look)}</g></svg>'
-    )
+    box = {"width": 18, "height": 20, "viewBox": "-9 -9 18 20"}
+    return Markup(_mark(look, "svg", **box, aria_hidden="true"))
 
 
-def _mark_at(look: Look, x: float, y: float) -> str:
-    """Return a product's mark on a plot.
-
-    Parameters
-    ----------
-    look : Look
-    x : float
-        In percent of the plot's width.
-    y : float
-        In pixels from its top.
-    """
-    filled = " fill" if look.filled else ""
-    return (
-        f'<svg class="mk {look.css}{filled}" x="{_num(x)}%" y="{_num(y)}" overflow="visible">'
-        f"{_shape(look)}</svg>"
-    )
-
-
-def _plot(drawn: str) -> Markup:
-    """Return what is drawn as a picture that fills its box.
+def _picture(css: str, drawn: Iterable[str], height: object) -> Markup:
+    """Return what is drawn as a picture as wide as its box.
 
     It is hidden from screen readers: the figures stand as text in the row or cell it belongs to.
     """
-    return Markup(f'<svg class="plot" width="100%" height="100%" aria-hidden="true">{drawn}</svg>')
+    how = {"css": css, "width": "100%", "height": height, "aria_hidden": "true"}
+    return Markup(_element("svg", "".join(drawn), **how))
+
+
+def _log_ends(values: Iterable[float], *, pad: float) -> tuple[float, float]:
+    """Return the ends of positive values as logarithms, with room at each end, a share of all.
+
+    Values that are not positive are passed over.
+    """
+    logs = [math.log(value) for value in values if value > 0]
+    room = pad * (max(logs) - min(logs)) or (0.05 if pad else 0.0)
+    return min(logs) - room, max(logs) + room
+
+
+def _with_level(ratios: Iterable[float], band: float) -> tuple[float, ...]:
+    """Return ratios with the ends of twice the level band."""
+    return (*ratios, 1 + 2 * band, 1 / (1 + 2 * band))
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,9 +163,7 @@ class RatioScale:
         pad : float
             Room left free at each end, a share of the whole.
         """
-        logs = [math.log(r) for r in (*ratios, 1 + 2 * band, 1 / (1 + 2 * band)) if r > 0]
-        room = pad * (max(logs) - min(logs)) or 0.05
-        return cls(min(logs) - room, max(logs) + room)
+        return cls(*_log_ends(_with_level(ratios, band), pad=pad))
 
     def to_axis(self, *, slower: str, faster: str, locale: str) -> Markup:
         """Return the head of the plots of the first screen: directions and labels of ticks.
@@ -146,32 +180,18 @@ class RatioScale:
         One picture serves three widths: each has its own labels, and the page's style shows one
         set.
         """
-        fits = {
-            "": _placed_ticks(self, COMPACT_PX, locale=locale),
-            " mid": _placed_ticks(self, PHONE_PX, locale=locale),
-            " wide": _placed_ticks(self, WIDE_PX, locale=locale),
-        }
-        labels = "".join(
-            f'<text class="tick in{css or " small"}" x="{_num(self.at(1 + t / 100))}%" y="31" '
-            f'text-anchor="middle">{_tick_text(t, locale=locale)}</text>'
-            for css, ticks in fits.items()
-            for t in ticks
-        )
+        widths = {"small": COMPACT_PX, "mid": PHONE_PX, "wide": WIDE_PX}
+        labels = _tick_labels(self, widths, 31, locale=locale)
         parity = self.at(1.0)
-        words = []
-        for text, anchor, dx, room in (
-            (f"← {slower}", "end", -9, parity),
-            (f"{faster} →", "start", 9, 100 - parity),
-        ):
-            if len(text) * DIGIT_EM * LABEL_PX + 9 < room / 100 * COMPACT_PX:
-                words.append(
-                    f'<text class="tick" x="{_num(parity)}%" dx="{dx}" y="14" '
-                    f'text-anchor="{anchor}">{escape(text)}</text>'
-                )
-        return Markup(
-            f'<svg class="axis" width="100%" height="36" aria-hidden="true">{"".join(words)}'
-            f"{labels}</svg>"
-        )
+        words = [
+            _text(text, "tick", _percent(parity), 14, anchor, dx=dx)
+            for text, anchor, dx, room in (
+                (f"← {slower}", "end", -9, parity),
+                (f"{faster} →", "start", 9, 100 - parity),
+            )
+            if len(text) * DIGIT_EM * LABEL_PX + 9 < room / 100 * COMPACT_PX
+        ]
+        return _picture("axis", [*words, *labels], 36)
 
     def to_row(
         self, *, whole: Claim | None, like: Claim | None, margins: Sequence[Claim], band: float
@@ -187,25 +207,19 @@ class RatioScale:
         band : float
             Half the level band, a share.
         """
-        parts = [_ground(self, band)]
+        parts = _ground(self, band)
         if like is not None and like.low and like.high:
-            a, b = _num(self.at(like.low)), _num(self.at(like.high))
-            parts.append(
-                f'<line class="like" x1="{a}%" x2="{b}%" y1="13" y2="13"/>'
-                f'<line class="like" x1="{a}%" x2="{a}%" y1="9" y2="17"/>'
-                f'<line class="like" x1="{b}%" x2="{b}%" y1="9" y2="17"/>'
-            )
+            a, b = self.at(like.low), self.at(like.high)
+            parts.append(_line("like", _percent(a), _percent(b), 13, 13))
+            parts += [_upright("like", end, 9, 17) for end in (a, b)]
         if whole is not None and whole.value:
             if whole.low and whole.high:
                 x, w = self.at(whole.low), self.at(whole.high) - self.at(whole.low)
-                parts.append(
-                    f'<rect class="block" x="{_num(x)}%" y="8.5" width="{_num(w)}%" height="9"/>'
-                )
-            x = self.at(whole.value)
-            parts.append(
-                f'<svg x="{_num(x)}%" overflow="visible"><rect class="needle" x="-1.3" y="4" '
-                'width="2.6" height="18"/></svg>'
-            )
+                size = {"width": _percent(w), "height": 9}
+                parts.append(_element("rect", css="block", x=_percent(x), y=8.5, **size))
+            needle = _element("rect", css="needle", x=-1.3, y=4, width=2.6, height=18)
+            at = _percent(self.at(whole.value))
+            parts.append(_element("svg", needle, x=at, overflow="visible"))
         known = [claim for claim in margins if claim.value]
         places = [self.at(claim.value or 1.0) for claim in known]
         for css, width, radius, levels, step in (
@@ -214,13 +228,12 @@ class RatioScale:
             ("small", COMPACT_PX, 2.7, 4, 5.2),
         ):
             stacked = _stack_levels([x / 100 * width for x in places], radius=radius, levels=levels)
-            dots = "".join(
-                f'<circle class="dot {claim.outcome or "unresolved"}" cx="{_num(x)}%" '
-                f'cy="{_num(42 - step * level)}" r="{radius}"/>'
+            dots = [
+                _dot(claim, _percent(x), 42 - step * level, radius)
                 for claim, x, level in zip(known, places, stacked, strict=True)
-            )
-            parts.append(f'<g class="in {css}">{dots}</g>')
-        return _plot("".join(parts))
+            ]
+            parts.append(_element("g", "".join(dots), css=f"in {css}"))
+        return _picture("plot", parts, "100%")
 
 
 def _grid_percents(scale: RatioScale, *, apart: float = 9.0) -> list[int]:
@@ -275,7 +288,41 @@ def _placed_ticks(
     return sorted(tick for _, _, tick in kept)
 
 
-def _ground(scale: RatioScale, band: float, *, apart: float = 9.0) -> str:
+def _tick_labels(
+    scale: RatioScale,
+    widths_px: Mapping[str, float],
+    y: float,
+    *,
+    locale: str,
+    apart: float = 9.0,
+    unit: bool = True,
+) -> list[str]:
+    """Return the labels of ticks, those of each layout of the page; its style shows one set.
+
+    Parameters
+    ----------
+    scale : RatioScale
+    widths_px : mapping of str to float
+        The width of the plot in each layout, by the layout's class.
+    y : float
+        Of their baseline, in pixels.
+    locale, apart, unit
+        As for `_placed_ticks`.
+    """
+    return [
+        _text(
+            _tick_text(tick, locale=locale, unit=unit),
+            f"tick in {css}",
+            _percent(scale.at(1 + tick / 100)),
+            y,
+            "middle",
+        )
+        for css, width in widths_px.items()
+        for tick in _placed_ticks(scale, width, locale=locale, apart=apart, unit=unit)
+    ]
+
+
+def _ground(scale: RatioScale, band: float, *, apart: float = 9.0) -> list[str]:
     """Return what lies behind every row: the level band, grid lines, the line of parity.
 
     Parameters
@@ -287,15 +334,13 @@ def _ground(scale: RatioScale, band: float, *, apart: float = 9.0) -> str:
         How far grid lines keep apart, in percent of the width.
     """
     left, right = scale.at(1 / (1 + band)), scale.at(1 + band)
-    lines = "".join(
-        f'<line class="grid" x1="{x}%" x2="{x}%" y1="0" y2="100%"/>'
-        for x in (_num(scale.at(1 + t / 100)) for t in _grid_percents(scale, apart=apart) if t)
-    )
-    x = _num(scale.at(1.0))
-    return (
-        f'<rect class="band" x="{_num(left)}%" y="0" width="{_num(right - left)}%" '
-        f'height="100%"/>{lines}<line class="par" x1="{x}%" x2="{x}%" y1="0" y2="100%"/>'
-    )
+    size = {"width": _percent(right - left), "height": "100%"}
+    grid = [1 + t / 100 for t in _grid_percents(scale, apart=apart) if t]
+    return [
+        _element("rect", css="band", x=_percent(left), y=0, **size),
+        *(_upright("grid", scale.at(ratio)) for ratio in grid),
+        _upright("par", scale.at(1.0)),
+    ]
 
 
 def _stack_levels(places: Sequence[float], *, radius: float, levels: int) -> list[int]:
@@ -344,10 +389,7 @@ class Column:
         A percent of width is the same ratio in every column, so that dots can be compared across
         them; no column is less than 0.4 of the longest, or 4 percent wide.
         """
-        ends = []
-        for ratios in values:
-            logs = [math.log(r) for r in (*ratios, 1 + 2 * band, 1 / (1 + 2 * band)) if r > 0]
-            ends.append((min(logs), max(logs)))
+        ends = [_log_ends(_with_level(ratios, band), pad=0.0) for ratios in values]
         longest = max(high - low for low, high in ends)
         ends = [(low, max(high, low + 0.4 * longest)) for low, high in ends]
         room = pad * max(high - low for low, high in ends)
@@ -386,27 +428,19 @@ class Column:
         label : str
             Written beneath the dot.
         """
-        parts = [_ground(self.scale, band, apart=self.apart)]
-        y = "13" if label else "50%"
+        parts, at = _ground(self.scale, band, apart=self.apart), self.scale.at
+        y: object = 13 if label else "50%"
         if claim is None:
-            parts.append(
-                f'<text class="halo quiet" {OVER} x="50%" y="50%" dy="4" text-anchor="middle">'
-                f"{escape(none)}</text>"
-            )
-        if claim is not None and claim.value:
+            parts.append(_text(none, "halo quiet", "50%", "50%", "middle", dy=4))
+        elif claim.value:
             if claim.low and claim.high:
-                a, b = _num(self.scale.at(claim.low)), _num(self.scale.at(claim.high))
-                parts.append(f'<line class="iv-line" x1="{a}%" x2="{b}%" y1="{y}" y2="{y}"/>')
-            x = _num(self.scale.at(claim.value))
-            parts.append(
-                f'<circle class="dot {claim.outcome or "unresolved"}" cx="{x}%" cy="{y}" r="4"/>'
-            )
+                low, high = _percent(at(claim.low)), _percent(at(claim.high))
+                parts.append(_line("iv-line", low, high, y, y))
+            x = _percent(at(claim.value))
+            parts.append(_dot(claim, x, y, 4))
             if label:
-                parts.append(
-                    f'<text class="halo" {OVER} x="{x}%" y="32" text-anchor="middle">'
-                    f"{escape(label)}</text>"
-                )
-        return _plot("".join(parts))
+                parts.append(_text(label, "halo", x, 32, "middle"))
+        return _picture("plot", parts, "100%")
 
     def to_axis(self, *, widths_px: Mapping[str, float], locale: str) -> Markup:
         """Return the foot of a column of a lattice: labels of its ticks without the percent sign.
@@ -416,29 +450,28 @@ class Column:
         widths_px : mapping of str to float
             The width of the whole lattice in each layout of the page, by the layout's class.
         """
-        labels = "".join(
-            f'<text class="tick in {css}" x="{_num(self.scale.at(1 + tick / 100))}%" y="13" '
-            f'text-anchor="middle">{_tick_text(tick, locale=locale, unit=False)}</text>'
-            for css, total in widths_px.items()
-            for tick in _placed_ticks(self.scale, total * self.width / 100, locale=locale,
-                                      apart=self.apart, unit=False)
-        )  # fmt: skip
-        return Markup(
-            f'<svg class="axis" width="100%" height="18" aria-hidden="true">{labels}</svg>'
-        )
+        widths = {css: total * self.width / 100 for css, total in widths_px.items()}
+        labels = _tick_labels(self.scale, widths, 13, locale=locale, apart=self.apart, unit=False)
+        return _picture("axis", labels, 18)
 
 
-def _zero_ticks(top: float) -> list[float]:
-    """Return round steps from zero up to `top`, three to six of them.
+def _round_values(low: float, high: float, *, steps: int, least: float = 0.0) -> list[float]:
+    """Return round numbers between two ends.
 
     Parameters
     ----------
-    top : float
-        The end of the scale, in the unit of its figures. Positive.
+    low, high : float
+        Ends of a scale, in the unit of its figures.
+    steps : int
+        How many there may be between the ends.
+    least : float
+        How large a step is at least.
     """
-    size = 10.0 ** math.floor(math.log10(top))
-    step = next(s * size for s in (0.2, 0.25, 0.5, 1.0, 2.0) if top / (s * size) <= 5)
-    return [step * n for n in range(int(top / step) + 1)]
+    size = 10.0 ** math.floor(math.log10((high - low) or 1.0))
+    for step in (size * s for s in (0.1, 0.2, 0.25, 0.5, 1, 2, 2.5, 5, 10)):
+        if (high - low) / step <= steps and step >= least:
+            return [n * step for n in range(math.ceil(low / step), math.floor(high / step) + 1)]
+    return []
 
 
 def zero_axis(top: float, *, locale: str) -> Markup:
@@ -451,13 +484,18 @@ def zero_axis(top: float, *, locale: str) -> Markup:
     locale : str
         How figures are written.
     """
-    labels = "".join(
-        f'<text class="tick" x="{_num(100 * t / top)}%" y="14" text-anchor="'
-        f'{"start" if t == 0 else "middle"}">{number(t, decimals=0, locale=locale)}</text>'
-        for t in _zero_ticks(top)
+    labels = [
+        _text(
+            number(t, decimals=0, locale=locale),
+            "tick",
+            _percent(100 * t / top),
+            14,
+            "middle" if t else "start",
+        )
+        for t in _round_values(0.0, top, steps=5)
         if t <= 0.96 * top
-    )
-    return Markup(f'<svg class="axis" width="100%" height="20" aria-hidden="true">{labels}</svg>')
+    ]
+    return _picture("axis", labels, 20)
 
 
 def stem_row(
@@ -474,30 +512,25 @@ def stem_row(
     others : iterable of float
         Averages of all other products, as ticks.
     """
-    parts = "".join(
-        f'<line class="grid" x1="{x}%" x2="{x}%" y1="0" y2="100%"/>'
-        for x in (_num(100 * t / top) for t in _zero_ticks(top) if t)
-    )
-    parts += '<line class="par" x1="0" x2="0" y1="0" y2="100%"/>'
-    for value in others:
-        x = _num(100 * value / top)
-        parts += f'<line class="other" x1="{x}%" x2="{x}%" y1="9" y2="21"/>'
+
+    def at(fps: float) -> float:
+        return 100 * fps / top
+
+    parts = [_upright("grid", at(t)) for t in _round_values(0.0, top, steps=5) if t]
+    parts += [_upright("par", 0.0), *(_upright("other", at(value), 9, 21) for value in others)]
     for (look, average, low), y in zip(pair, (9.5, 20.5), strict=True):
         if average is None or not average.value:
             continue
-        end = 100 * average.value / top
+        end = _percent(at(average.value))
         if low is not None and low.value:
-            start = _num(100 * low.value / top)
-            parts += (
-                f'<g class="stem {look.css}"><line x1="{start}%" x2="{_num(end)}%" y1="{y}" '
-                f'y2="{y}"/><line x1="{start}%" x2="{start}%" y1="{y - 3.5}" y2="{y + 3.5}"/></g>'
-            )
+            foot = _upright("", at(low.value), y - 3.5, y + 3.5)
+            stem = _line("", _percent(at(low.value)), end, y, y) + foot
+            parts.append(_element("g", stem, css=f"stem {look.css}"))
         if average.low and average.high:
-            a, b = _num(100 * average.low / top), _num(100 * average.high / top)
-            line = f'<line x1="{a}%" x2="{b}%" y1="{y}" y2="{y}"/>'
-            parts += f'<g class="stem thick {look.css}">{line}</g>'
-        parts += _mark_at(look, end, y)
-    return _plot(parts)
+            line = _line("", _percent(at(average.low)), _percent(at(average.high)), y, y)
+            parts.append(_element("g", line, css=f"stem thick {look.css}"))
+        parts.append(_mark(look, "svg", x=end, y=y, overflow="visible"))
+    return _picture("plot", parts, "100%")
 
 
 @dataclass(frozen=True, slots=True)
@@ -545,13 +578,6 @@ class _Plane:
         return self.floor - (math.log(speed or 1.0) - low) / (high - low) * (self.floor - self.top)
 
 
-def _padded(values: Iterable[float], share: float) -> tuple[float, float]:
-    """Return the ends of positive values as logarithms, with a share of their span at each end."""
-    logs = [math.log(v) for v in values]
-    pad = share * (max(logs) - min(logs)) or 0.05
-    return min(logs) - pad, max(logs) + pad
-
-
 def value_svg(
     offers: Sequence[Offer],
     *,
@@ -581,158 +607,91 @@ def value_svg(
     """
     spans = [v for o in offers for v in (o.price.low, o.price.value, o.price.high) if v]
     spans += [equal.value] if equal is not None and equal.value else []
-    plane = _Plane(
-        width, _padded(spans, 0.10), _padded([o.speed.value or 1.0 for o in offers], 0.22)
-    )
+    speeds = [o.speed.value or 1.0 for o in offers]
+    plane = _Plane(width, _log_ends(spans, pad=0.10), _log_ends(speeds, pad=0.22))
     points = [(plane.x(o.price.value), plane.y(o.speed.value)) for o in offers]
-    labels = _Labels(plane)
-    labels.taken += [(x - 9, y - 9, x + 9, y + 9) for x, y in points]
-    parts = [_value_grid(plane, locale), _value_lines(plane, offers[0], against, equal, steps)]
+    lines = [_step_points(plane, steps)]  # labels leave these bare
+    parts = [*_value_grid(plane, locale), *_value_lines(plane, offers[0], against, equal, lines[0])]
     for offer, (x, y) in reversed(list(zip(offers, points, strict=True))):
         if offer.price.low and offer.price.high:
             a, b = plane.x(offer.price.low), plane.x(offer.price.high)
-            parts.append(
-                f'<g class="stem {offer.look.css}"><line x1="{_num(a)}" x2="{_num(b)}" '
-                f'y1="{_num(y)}" y2="{_num(y)}"/></g>'
-            )
-        filled = " fill" if offer.look.filled else ""
-        parts.append(
-            f'<g class="mk {offer.look.css}{filled}" transform="translate({_num(x)} {_num(y)})">'
-            f"{_shape(offer.look)}</g>"
-        )
-    for offer, (x, y) in zip(offers, points, strict=True):
-        bold = "halo own" if offer is offers[0] else "halo"
-        parts.append(labels.place(f"{offer.name}, {offer.price_text}", x, y, bold))
+            parts.append(_element("g", _line("", a, b, y, y), css=f"stem {offer.look.css}"))
+            lines.append([(a, y), (b, y)])
+        parts.append(_mark(offer.look, "g", transform=f"translate({_num(x)} {_num(y)})"))
+    labels = [(f"{offer.name}, {offer.price_text}", "halo") for offer in offers]
+    labels[0] = labels[0][0], "halo own"
     if equal is not None and equal.value and words["equal"]:
-        at = plane.x(equal.value), points[0][1]
-        parts.append(labels.place(words["equal"], *at, "halo quiet"))
-    parts.append(
-        f'<text class="tick" x="{_num(plane.left)}" y="14">{escape(words["up"])}</text>'
-        f'<text class="tick" x="{_num(width - plane.right)}" y="322" text-anchor="end">'
-        f"{escape(words['across'])}</text>"
-    )
-    return Markup(
-        f'<svg class="value" width="{_num(width)}" height="330" role="img" '
-        f'aria-label="{escape(words["alt"])}">{"".join(parts)}</svg>'
-    )
+        labels.append((words["equal"], "halo quiet"))
+        points.append((plane.x(equal.value), points[0][1]))
+        lines.append([points[0], points[-1]])
+    boxes = [(len(text) * 0.6 * 12.5, 14.0) for text, _ in labels]
+    room = plane.left + 2, plane.top - 12, plane.width - 2, plane.floor - 2
+    spots = place_labels(boxes, points, clear=9.0, room=room, lines=lines)
+    for (text, css), (wide, _), (x, _), (left, top) in zip(
+        labels, boxes, points, spots, strict=True
+    ):
+        side = "start" if left >= x else "end" if left + wide <= x else "middle"
+        at = left + {"start": 0.0, "middle": wide / 2, "end": wide}[side]
+        parts.append(_text(text, css, at, top + 11, side))
+    parts.append(_text(words["up"], "tick", plane.left, 14, ""))
+    parts.append(_text(words["across"], "tick", width - plane.right, 322, "end"))
+    how = {"width": width, "height": 330, "role": "img", "aria_label": escape(words["alt"])}
+    return Markup(_element("svg", "".join(parts), css="value", **how))
+
+
+def _step_points(plane: _Plane, steps: Sequence[Offer]) -> list[tuple[float, float]]:
+    """Return the corners of the frontier: up from the floor at each price, on to the next."""
+    found: list[tuple[float, float]] = []
+    y = plane.floor
+    for offer in steps:
+        x = plane.x(offer.price.value)
+        found += [(x, y), (x, y := plane.y(offer.speed.value))]
+    return [*found, (plane.width - plane.right, y)] if found else []
 
 
 def _value_lines(
-    plane: _Plane, own: Offer, against: Offer | None, equal: Claim | None, steps: Sequence[Offer]
-) -> str:
+    plane: _Plane,
+    own: Offer,
+    against: Offer | None,
+    equal: Claim | None,
+    frontier: Sequence[tuple[float, float]],
+) -> list[str]:
     """Return the frontier, the line of as many frames for the money, and the arrow to it.
 
     The line is straight: on two logarithmic scales, what costs the same per frame lies on one of
     slope 1. It is cut at the ends of the plane.
     """
-    found = ""
-    for n, offer in enumerate(steps):
-        x, y = _num(plane.x(offer.price.value)), _num(plane.y(offer.speed.value))
-        found += f"M{x} {_num(plane.floor)}V{y}" if n == 0 else f"H{x}V{y}"
-    if found:
-        found = f'<path class="steps" d="{found}H{_num(plane.width - plane.right)}"/>'
+    found = []
+    if frontier:
+        corners = "L".join(f"{_num(x)} {_num(y)}" for x, y in frontier)
+        found.append(_element("path", css="steps", d=f"M{corners}"))
     if against is not None:
         rate = (against.speed.value or 1.0) / (against.price.value or 1.0)
         least, most = (math.exp(end) / rate for end in plane.speeds)
         ends = [min(max(math.exp(end), least), most) for end in plane.prices]
-        (ax, ay), (bx, by) = ((_num(plane.x(p)), _num(plane.y(p * rate))) for p in ends)
-        css = against.look.css
-        found += f'<line class="same {css}" x1="{ax}" y1="{ay}" x2="{bx}" y2="{by}"/>'
+        xs, ys = map(plane.x, ends), (plane.y(end * rate) for end in ends)
+        found.append(_line(f"same {against.look.css}", *xs, *ys))
     if equal is not None and equal.value and own.price.value:
         level, a, b = plane.y(own.speed.value), plane.x(own.price.value), plane.x(equal.value)
         tip = b + (7 if b < a else -7)
-        found += (
-            f'<path class="arrow {own.look.css}" d="M{_num(a)} {_num(level)}H{_num(b)}'
-            f"M{_num(tip)} {_num(level - 5)}L{_num(b)} {_num(level)}L{_num(tip)} "
-            f'{_num(level + 5)}"/>'
+        shaft = f"M{_num(a)} {_num(level)}H{_num(b)}"
+        head = (
+            f"M{_num(tip)} {_num(level - 5)}L{_num(b)} {_num(level)}L{_num(tip)} {_num(level + 5)}"
         )
+        found.append(_element("path", css=f"arrow {own.look.css}", d=shaft + head))
     return found
 
 
-def _value_grid(plane: _Plane, locale: str) -> str:
+def _value_grid(plane: _Plane, locale: str) -> list[str]:
     """Return grid lines with their labels, prices across and speeds up."""
     parts = []
-    for price in _round_values(plane.prices, 4):
-        x = _num(plane.x(price))
-        text = number(price, decimals=0, locale=locale)
-        parts.append(
-            f'<line class="grid" x1="{x}" x2="{x}" y1="{plane.top}" y2="{plane.floor}"/>'
-            f'<text class="tick" x="{x}" y="{_num(plane.floor + 17)}" text-anchor="middle">'
-            f"{text}</text>"
-        )
-    for speed in _round_values(plane.speeds, 5):
-        y = _num(plane.y(speed))
-        text = number(speed, decimals=0, locale=locale)
-        parts.append(
-            f'<line class="grid" x1="{_num(plane.left)}" x2="{_num(plane.width - plane.right)}" '
-            f'y1="{y}" y2="{y}"/><text class="tick" x="{_num(plane.left - 8)}" y="{y}" dy="4" '
-            f'text-anchor="end">{text}</text>'
-        )
-    return "".join(parts)
-
-
-def _round_values(ends: tuple[float, float], most: int) -> list[float]:
-    """Return round numbers between two ends given as logarithms, at most so many."""
-    low, high = (math.exp(end) for end in ends)
-    size = 10.0 ** math.floor(math.log10((high - low) or 1.0))
-    for step in (size * s for s in (0.1, 0.2, 0.25, 0.5, 1, 2, 2.5, 5, 10)):
-        first, last = math.ceil(low / step), math.floor(high / step)
-        if last - first + 1 <= most and step >= 1:
-            return [n * step for n in range(first, last + 1)]
-    return []
-
-
-class _Labels:
-    """Places labels about their points so that none covers another, a mark or the edge."""
-
-    def __init__(self, plane: _Plane) -> None:
-        self.room = (plane.left + 2, plane.top - 12, plane.width - 2, plane.floor - 2)
-        self.taken: list[tuple[float, float, float, float]] = []
-
-    def place(self, text: str, x: float, y: float, css: str) -> str:
-        """Return a label's markup at the side with the least overlap.
-
-        Parameters
-        ----------
-        text : str
-            One line; its width is estimated from its length.
-        x, y : float
-            The point it belongs to, in pixels.
-        css : str
-            Classes of its text element.
-
-        Notes
-        -----
-        Ten places are tried, the nearest first; to leave the plane costs more than to cover
-        anything. What is placed counts as taken for the labels after it.
-        """
-        wide = len(text) * 0.6 * 12.5
-        best = None
-        for anchor, dx, dy in (
-            ("start", 12, 16), ("start", 12, -9), ("end", -12, -9), ("end", -12, 16),
-            ("middle", 0, -15), ("middle", 0, 24), ("start", 12, 30), ("end", -12, 30),
-            ("middle", 0, 40), ("middle", 0, -32),
-        ):  # fmt: skip
-            x0 = {"start": x + dx, "end": x + dx - wide, "middle": x - wide / 2}[anchor]
-            box = (x0, y + dy - 11, x0 + wide, y + dy + 3)
-            outside = (
-                max(0, self.room[0] - box[0]) + max(0, box[2] - self.room[2])
-                + max(0, self.room[1] - box[1]) + max(0, box[3] - self.room[3])
-            )  # fmt: skip
-            cost = 1000 * outside + sum(_overlap(box, other) for other in self.taken)
-            if best is None or cost < best[0] - 1e-9:
-                best = (cost, anchor, dx, dy, box)
-        if best is None:
-            return ""
-        _, anchor, dx, dy, box = best
-        self.taken.append(box)
-        return (
-            f'<text class="{css}" {OVER} x="{_num(x + dx)}" y="{_num(y + dy)}" '
-            f'text-anchor="{anchor}">'
-            f"{escape(text)}</text>"
-        )
-
-
-def _overlap(a: tuple[float, ...], b: tuple[float, ...]) -> float:
-    """Return how much two boxes (left, top, right, bottom) overlap, in square pixels."""
-    return max(0.0, min(a[2], b[2]) - max(a[0], b[0])) * max(0.0, min(a[3], b[3]) - max(a[1], b[1]))
+    prices, speeds = (map(math.exp, ends) for ends in (plane.prices, plane.speeds))
+    for price in _round_values(*prices, steps=4, least=1.0):
+        x, text = plane.x(price), number(price, decimals=0, locale=locale)
+        parts.append(_line("grid", x, x, plane.top, plane.floor))
+        parts.append(_text(text, "tick", x, plane.floor + 17, "middle"))
+    for speed in _round_values(*speeds, steps=5, least=1.0):
+        y, text = plane.y(speed), number(speed, decimals=0, locale=locale)
+        parts.append(_line("grid", plane.left, plane.width - plane.right, y, y))
+        parts.append(_text(text, "tick", plane.left - 8, y, "end", dy=4))
+    return parts

@@ -5,10 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import TYPE_CHECKING
-
-import numpy as np
 
 from kit.charts.identity import Identity, Look, plain_name
 from kit.charts.rows import mark_waived
@@ -24,6 +21,7 @@ from kit.charts.style import (
     Panel,
     Sheet,
     fit_text,
+    place_labels,
     spread_apart,
     text_width,
 )
@@ -299,92 +297,19 @@ def _draw_equal_value(axes: Plot, sheet: Sheet, plan: _ValuePlan, own: _ValuePoi
         )
 
 
-def _points_along_lines(axes: Plot, step: float) -> list[tuple[float, float]]:
-    """Return points along the lines that labels leave bare, in pixels from the top left corner.
+def _lines_to_leave_bare(axes: Plot) -> list[list[tuple[float, float]]]:
+    """Return the lines that labels leave bare, in pixels from the plot's top left corner.
 
-    Parameters
-    ----------
-    axes : Plot
-        Its limits are set; the grid and the lines of equal money are not among the lines.
-    step : float
-        How far the points lie apart, in pixels.
+    The grid and the lines of equal money are not among them.
     """
-    corner = axes.bbox
-    points: list[tuple[float, float]] = []
+    corner, found = axes.bbox, []
     for line in axes.lines:
-        if line.get_zorder() < 0.9 or line.get_zorder() == _RAY:  # the grid, equal money
+        if line.get_zorder() < 0.9 or line.get_zorder() == _RAY:
             continue
-        path = axes.transData.transform(line.get_path().vertices)
-        for (x0, y0), (x1, y1) in pairwise(path):
-            if not math.isfinite(x0 + y0 + x1 + y1):
-                continue
-            count = 1 + int(math.hypot(x1 - x0, y1 - y0) / step)
-            points += [
-                (
-                    float(x0 + (x1 - x0) * i / count - corner.x0),
-                    float(corner.y1 - y0 - (y1 - y0) * i / count),
-                )
-                for i in range(count + 1)
-            ]
-    return points
-
-
-# Where a label may stand about its point: right, left, above, below, then the corners.
-_AROUND = ((1, 0), (-1, 0), (0, -1), (0, 1), (1, -1), (-1, -1), (1, 1), (-1, 1))
-
-
-def _place_labels(
-    boxes: Sequence[tuple[float, float]],
-    points: Sequence[tuple[float, float]],
-    *,
-    clear: float,
-    room: tuple[float, float],
-    lines: Sequence[tuple[float, float]] = (),
-) -> list[tuple[float, float]]:
-    """Return where labels of points stand (left, top) so that none covers another or a point.
-
-    Parameters
-    ----------
-    boxes : sequence of (width, height)
-        Of each label, in pixels.
-    points : sequence of (x, y)
-        What each label belongs to, in pixels from the top left; points past the labels' number
-        are only kept clear.
-    clear : float
-        Pixels between a point and its label.
-    room : (width, height)
-        What the labels must stay inside.
-    lines : sequence of (x, y)
-        Points along lines, which labels leave bare where they can.
-    """
-    taken = [(x - clear, y - clear, x + clear, y + clear) for x, y in points]
-    taken += [(x - 1.5, y - 1.5, x + 1.5, y + 1.5) for x, y in lines]
-    spots: list[tuple[float, float]] = []
-    for (width, height), (x, y) in zip(boxes, points, strict=False):
-        tries = np.array(
-            [
-                (
-                    x + across * far * clear - (1 - across) * width / 2,
-                    y + down * far * clear - (1 - down) * height / 2,
-                    far,
-                )
-                for far in (1.1, 1.7, 2.8)
-                for across, down in _AROUND
-            ]
-        )
-        lefts, tops = tries[:, :1], tries[:, 1:2]
-        x0, y0, x1, y1 = np.array(taken).T
-        shared_x = np.minimum(lefts + width, x1) - np.maximum(lefts, x0)
-        shared_y = np.minimum(tops + height, y1) - np.maximum(tops, y0)
-        covered = (shared_x.clip(0) * shared_y.clip(0)).sum(axis=1)
-        outside = (-lefts).clip(0) + (lefts + width - room[0]).clip(0)
-        outside += (-tops).clip(0) + (tops + height - room[1]).clip(0)
-        # A label far from its point is read as another's: worth some covered line, no covered mark.
-        best = int(np.argmin(np.round(60 * tries[:, 2] + 500 * outside[:, 0] + covered, 6)))
-        left, top = float(lefts[best, 0]), float(tops[best, 0])
-        spots.append((left, top))
-        taken.append((left, top, left + width, top + height))
-    return spots
+        path = axes.transData.transform(line.get_path().vertices).tolist()
+        known = [(x - corner.x0, corner.y1 - y) for x, y in path if math.isfinite(x + y)]
+        found.append(known)
+    return found
 
 
 def _label_points(axes: Plot, sheet: Sheet, plan: _ValuePlan, room: tuple[float, float]) -> None:
@@ -419,12 +344,12 @@ def _label_points(axes: Plot, sheet: Sheet, plan: _ValuePlan, room: tuple[float,
     # Room beside the words too: two labels side by side would read as one line.
     widths = [max(text_width(t, sheet.small) for t in lines) for lines in texts]
     boxes = [(width + 0.7 * sheet.small, 2.3 * sheet.small) for width in widths]
-    spots = _place_labels(
+    spots = place_labels(
         boxes,
         [*points, *kept],
         clear=1.0 * sheet.mark,
-        room=room,
-        lines=_points_along_lines(axes, 0.5 * sheet.mark),
+        room=(0.0, 0.0, *room),
+        lines=_lines_to_leave_bare(axes),
     )
     for (left, top), box, lines in zip(spots, boxes, texts, strict=True):
         # Paper under the words, above the lines and beneath the marks.

@@ -18,8 +18,11 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
+from itertools import chain, pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, Self
+
+import numpy as np
 
 from kit.charts.identity import Look, plain_name
 from kit.claims.claim import Claim, claims_frame
@@ -626,6 +629,67 @@ def spread_apart(wanted: Sequence[float], *, apart: float, low: float, high: flo
     for i in reversed(order):  # push back what ran past the end
         placed[i] = last = min(placed[i], last - apart, high)
     return placed
+
+
+# Where a label may stand about its point: right, left, above, below, then the corners.
+_AROUND = ((1, 0), (-1, 0), (0, -1), (0, 1), (1, -1), (-1, -1), (1, 1), (-1, 1))
+
+
+def place_labels(
+    boxes: Sequence[tuple[float, float]],
+    points: Sequence[tuple[float, float]],
+    *,
+    clear: float,
+    room: tuple[float, float, float, float],
+    lines: Sequence[Sequence[tuple[float, float]]] = (),
+) -> list[tuple[float, float]]:
+    """Return where labels of points stand (left, top) so that none covers another or a point.
+
+    Parameters
+    ----------
+    boxes : sequence of (width, height)
+        Of each label, in pixels.
+    points : sequence of (x, y)
+        What each label belongs to, in pixels from the top left; points past the labels' number
+        are only kept clear.
+    clear : float
+        Pixels between a point and its label.
+    room : (left, top, right, bottom)
+        What the labels must stay inside, in pixels.
+    lines : sequence of sequence of (x, y)
+        The corners of lines, which labels leave bare where they can.
+    """
+    taken = [(x - clear, y - clear, x + clear, y + clear) for x, y in points]
+    for (x0, y0), (x1, y1) in chain.from_iterable(map(pairwise, lines)):
+        count = 1 + int(math.hypot(x1 - x0, y1 - y0) / (0.5 * clear))
+        along = zip(np.linspace(x0, x1, count + 1), np.linspace(y0, y1, count + 1), strict=True)
+        taken += [(x - 1.5, y - 1.5, x + 1.5, y + 1.5) for x, y in along]
+    spots: list[tuple[float, float]] = []
+    for (width, height), (x, y) in zip(boxes, points, strict=False):
+        tries = np.array(
+            [
+                (
+                    x + across * far * clear - (1 - across) * width / 2,
+                    y + down * far * clear - (1 - down) * height / 2,
+                    far,
+                )
+                for far in (1.1, 1.7, 2.8)
+                for across, down in _AROUND
+            ]
+        )
+        lefts, tops = tries[:, :1], tries[:, 1:2]
+        x0, y0, x1, y1 = np.array(taken).T
+        shared_x = np.minimum(lefts + width, x1) - np.maximum(lefts, x0)
+        shared_y = np.minimum(tops + height, y1) - np.maximum(tops, y0)
+        covered = (shared_x.clip(0) * shared_y.clip(0)).sum(axis=1)
+        outside = (room[0] - lefts).clip(0) + (lefts + width - room[2]).clip(0)
+        outside += (room[1] - tops).clip(0) + (tops + height - room[3]).clip(0)
+        # A label far from its point is read as another's: worth some covered line, no covered mark.
+        best = int(np.argmin(np.round(60 * tries[:, 2] + 500 * outside[:, 0] + covered, 6)))
+        left, top = float(lefts[best, 0]), float(tops[best, 0])
+        spots.append((left, top))
+        taken.append((left, top, left + width, top + height))
+    return spots
 
 
 @dataclass(frozen=True, slots=True)

@@ -70,7 +70,7 @@ def test_columns_of_a_lattice_have_one_scale_and_hold_their_values(values):
 
 @given(st.floats(0.5, 5000))
 def test_steps_from_zero_are_few_and_even(top):
-    steps = inline._zero_ticks(top)
+    steps = inline._round_values(0.0, top, steps=5)
     assert steps[0] == 0 and 3 <= len(steps) <= 7 and steps[-1] <= top * (1 + 1e-9)
     gaps = [b - a for a, b in pairwise(steps)]
     assert max(gaps) == pytest.approx(min(gaps))

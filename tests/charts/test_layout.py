@@ -9,10 +9,17 @@ from matplotlib.figure import Figure
 
 from kit.charts.identity import Identity, plain_name
 from kit.charts.layout import Drawing, Plot
-from kit.charts.money import _place_labels
 from kit.charts.rows import _ratio_labels, _ratio_ticks
 from kit.charts.runs import _log_ticks
-from kit.charts.style import ELLIPSIS, SHEETS, Panel, fit_text, spread_apart, text_width
+from kit.charts.style import (
+    ELLIPSIS,
+    SHEETS,
+    Panel,
+    fit_text,
+    place_labels,
+    spread_apart,
+    text_width,
+)
 
 
 @pytest.mark.parametrize(
@@ -179,7 +186,7 @@ def test_labels_are_spread_apart_in_order_and_near_where_they_belong():
 def test_labels_cover_neither_points_nor_each_other():
     points = [(100.0 + 9 * math.cos(i), 100.0 + 40 * math.sin(i)) for i in range(5)]
     boxes = [(60.0, 14.0)] * 5
-    spots = _place_labels(boxes, points, clear=4, room=(300, 200))
+    spots = place_labels(boxes, points, clear=4, room=(0, 0, 300, 200))
     frames = [(x, y, x + 60, y + 14) for x, y in spots]
     for i, (x0, y0, x1, y1) in enumerate(frames):
         assert x0 >= 0 and y0 >= 0 and x1 <= 300 and y1 <= 200
@@ -188,7 +195,7 @@ def test_labels_cover_neither_points_nor_each_other():
 
 
 def test_labels_stay_inside_the_room_at_a_corner():
-    ((x, y),) = _place_labels([(50.0, 12.0)], [(99.0, 1.0)], clear=3, room=(100, 100))
+    ((x, y),) = place_labels([(50.0, 12.0)], [(99.0, 1.0)], clear=3, room=(0, 0, 100, 100))
     assert 0 <= x <= 50 and 0 <= y <= 88
 
 
