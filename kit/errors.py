@@ -12,7 +12,9 @@ from typing import Self
 def did_you_mean(
     word: str, known: Iterable[str], *, listed: int = 0, closeness: float = 0.6
 ) -> str:
-    """Return `; did you mean "..."?` when one known word holds `word` or is close to it.
+    """Return `; did you mean "..."?` when up to three known words hold `word` or are close to it.
+
+    A word is close as a whole, or to one of the parts that hyphens, underscores and spaces make.
 
     Parameters
     ----------
@@ -31,14 +33,24 @@ def did_you_mean(
     '; did you mean "rivals"?'
     >>> did_you_mean("sedge", ["tarn-sedge", "tarn-teasel"])
     '; did you mean "tarn-sedge"?'
+    >>> did_you_mean("trn", ["tarn-sedge", "tarn-teasel"])
+    '; did you mean "tarn-sedge" or "tarn-teasel"?'
     >>> did_you_mean("zzz", ["rivals", "margin"], listed=12)
     '; known: margin, rivals'
     """
     words = list(known)
     holding = [name for name in words if len(word) > 2 and word in name]
     close = difflib.get_close_matches(word, words, n=1, cutoff=closeness)
-    if close := (holding if len(holding) == 1 else close):
-        return f'; did you mean "{close[0]}"?'
+    in_part = [
+        name
+        for name in words
+        if difflib.get_close_matches(
+            word, re.split("[-_ ]", name), n=1, cutoff=max(closeness, 0.75)
+        )
+    ]
+    for meant in (holding[: len(holding) == 1], in_part, close, holding):
+        if 1 <= len(meant) <= 3:
+            return "; did you mean " + " or ".join(f'"{name}"' for name in meant) + "?"
     return f"; known: {', '.join(sorted(words)[:listed]) or 'none'}" if listed else ""
 
 
