@@ -14,6 +14,8 @@ from kit.stats.intervals import (
     match_t,
     mixture_error,
     mixture_half_width,
+    pooled_variance,
+    sign_test,
     spread_over_titles,
     t_ends,
     t_half_width,
@@ -342,3 +344,53 @@ def test_care_is_a_factor_on_the_share_an_interval_leaves_out(care):
     assert judged.p_value[0] == pytest.approx(min(1.0, 2 * error.sf(d) / care), rel=1e-5)
     # Two one-sided tests: the larger of the two p-values, of the near end of the band.
     assert judged.p_level[0] == pytest.approx(min(1.0, error.sf(0.03 - d) / care), rel=1e-5)
+
+
+@pytest.mark.parametrize(
+    ("above", "below"), [(0, 0), (0, 1), (1, 0), (18, 0), (5, 5), (3, 9), (9, 3), (1, 7), (6, 5)]
+)
+def test_sign_test_beside_scipy(above, below):
+    """scipy.stats.binomtest at probability 1/2; of nothing there is no test: p is 1."""
+    n = above + below
+    expected = stats.binomtest(above, n, 0.5).pvalue if n else 1.0
+    assert sign_test(above, below) == pytest.approx(expected, rel=1e-12)
+
+
+def test_pooled_variance_is_that_of_students_test():
+    """scipy.stats.ttest_ind of equal variances: its t, and so its pooled variance, and its df."""
+    a, b = SLEEP_1, SLEEP_2[:4]
+    variance, df = pooled_variance([a.tolist(), b.tolist(), [3.0]])
+    test = stats.ttest_ind(a, b, equal_var=True)
+    se = math.sqrt(variance * (1 / a.size + 1 / b.size))
+    assert (a.mean() - b.mean()) / se == pytest.approx(test.statistic, rel=1e-12)
+    assert df == test.df
+    assert pooled_variance([[1.0, 3.0]]) == (2.0, 1)  # by hand
+    with pytest.raises(ValueError, match="two values or more"):
+        pooled_variance([[1.0], [2.0]])
+
+
+def test_one_variance_of_both_sides_gives_students_test():
+    """scipy.stats.ttest_ind of equal variances, from both sides' pooled variance."""
+    a, b = SLEEP_1, SLEEP_2[:4]
+    variance, df = pooled_variance([a.tolist(), b.tolist()])
+    both = np.full(2, variance)
+    dfs = (np.full(2, float(df)),) * 2
+    ns = np.full(2, float(a.size)), np.full(2, float(b.size))
+    se, found = welch_error(both, ns[0], both, ns[1], dfs=dfs, common=np.array([True, False]))
+    test = stats.ttest_ind(a, b, equal_var=True)
+    assert (a.mean() - b.mean()) / se[0] == pytest.approx(test.statistic, rel=1e-12)
+    assert found[0] == test.df
+    # Two estimates of it on 12 each: by hand, (1/10 + 1/4)^2 / ((1/100 + 1/16) / 12).
+    assert found[1] == pytest.approx(12 * 0.35**2 / 0.0725, rel=1e-12)
+
+
+def test_ends_are_unknown_where_error_or_df_is_and_where_they_say_nothing():
+    assert t_ends(0.0, 0.1, None, confidence=0.95) == (None, None)
+    assert t_ends(0.0, None, 3.0, confidence=0.95) == (None, None)
+    assert t_ends(0.0, 0.0, 3.0, confidence=0.95) == (None, None)
+    # The t of 1 degree of freedom is Cauchy's: its quartiles lie at -1 and 1 (by hand).
+    low, high = t_ends(0.0, 299.9, 1.0, confidence=0.5)
+    assert (math.log(low), math.log(high)) == pytest.approx((-299.9, 299.9))
+    assert t_ends(0.0, 300.1, 1.0, confidence=0.5) == (None, None)
+    half = t_half_width(np.array([299.9, 300.1]), np.ones(2), confidence=0.5)
+    assert half == pytest.approx([299.9, np.nan], nan_ok=True)
