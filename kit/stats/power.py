@@ -264,13 +264,11 @@ class MarginDesign:
         def enough(runs: int) -> bool:
             return self.power(ratio, runs=runs, other_runs=other_runs) >= power
 
-        if enough(2):
-            return 2
         if other_runs is not None:
             # Not a bisection: many more runs than the other side has can lower the power, for the
             # error is then all the other side's, and so are the degrees of freedom.
-            return next((runs for runs in range(3, _MOST_ONE_SIDED + 1) if enough(runs)), None)
-        low, high = 2, 4
+            return next((runs for runs in range(2, _MOST_ONE_SIDED + 1) if enough(runs)), None)
+        low = high = 2
         while not enough(high):
             if high >= MOST_RUNS:
                 return None

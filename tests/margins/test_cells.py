@@ -101,6 +101,17 @@ def test_a_single_run_gets_an_interval_from_shared_variance_and_a_mark():
     assert other.high / other.value < cell.high / cell.value
 
 
+def test_a_cell_that_shares_says_where_its_own_runs_are_two_or_unlike_the_others():
+    runs, titles = drawn_bench(1)
+    runs = [run for run in runs if run.run != "t2/p0/2"]
+    runs += made_runs("wild", "t0", [50.0, 40.0, 62.0])  # runs of 20 % among runs of 1 %
+    marks = {(c.product, c.title): c.marks for c in cells_of(runs, titles)}
+    assert {key: said for key, said in marks.items() if said} == {
+        ("p0", "t2"): ("two_runs",),
+        ("wild", "t0"): ("unlike_neighbours",),
+    }
+
+
 def test_auto_shares_from_six_cells_on():
     for count, method in ((MIN_SHARED - 1, "welch"), (MIN_SHARED, "shared")):
         runs = [run for p in range(count) for run in made_runs(f"p{p}", "t", [60 + p, 61 + p])]

@@ -364,6 +364,27 @@ def test_power_refuses(wrong):
         margin_power(ratio, design="shared", **given)
 
 
+@pytest.mark.parametrize("power", [0.0, 1.0])
+def test_no_power_and_certainty_are_no_aims(power):
+    with pytest.raises(ValueError, match="power must be in"):
+        runs_needed(1.03, run_sd=0.01, power=power, **USUAL)
+    with pytest.raises(ValueError, match="alpha must be in"):
+        MarginDesign.look_levels([1.0], alpha=power, spending="pocock")
+
+
+@pytest.mark.parametrize(
+    ("runs", "power"), [((3, 3), 0.05), ((3, 3), 1.0), ((1, 3), 0.8), ((3, 1), 0.8)]
+)
+def test_smallest_margin_refuses(runs, power):
+    with pytest.raises(ValueError, match="must be"):
+        smallest_ratio(runs[0], other_runs=runs[1], run_sd=0.01, power=power, **USUAL)
+
+
+def test_a_margin_of_no_world_is_infinite():
+    # Two runs of either side that scatter by a factor of e^400: ln margins above 500 overflow.
+    assert smallest_ratio(2, run_sd=400.0, power=0.8, **USUAL) == math.inf
+
+
 # T. Kalibera and R. Jones (2013), "Rigorous benchmarking in reasonable time", ISMM '13, 63-74
 # (formula from memory); the cost times variance of each count by plain arithmetic.
 def test_best_repeats_is_the_least_of_cost_times_variance():
