@@ -761,3 +761,15 @@ def test_of_two_halves_on_unlike_levels_the_first_is_the_stretch():
     assert step.change == pytest.approx(-1.0, abs=0.02)
     later = find_step(np.repeat([1.0, 2.0], [22, 18]) + noise)
     assert (later.start, later.stop) == (22, 40)
+
+
+@pytest.mark.parametrize("levels", [np.repeat([1.0, 2.0], [5, 4]), np.full(12, 3.0)])
+def test_a_series_too_short_or_without_change_has_no_step(levels):
+    step = find_step(levels)
+    assert (step.start, step.stop, step.change, step.statistic, step.beyond) == (0, 0, 0, 0, False)
+
+
+def test_ten_levels_are_enough_for_a_step():
+    # One more than the nine above: by hand, the lower half comes first and lies 1 below.
+    step = find_step(np.repeat([1.0, 2.0], 5))
+    assert (step.start, step.stop, step.change, step.beyond) == (0, 5, -1.0, True)
