@@ -154,7 +154,7 @@ class Identity:
 
         "Fennock 9 (travel)" is "Fennock 9" among travel parts; the part of another class keeps it.
         """
-        name = self._without_class(product)
+        name = self.bare(product)
         classes = self.book.names.get("classes", {})
         same = classes.get(product) == classes.get(self.book.product)
         return (
@@ -163,7 +163,7 @@ class Identity:
             else self.book.product_name(product)
         )
 
-    def _without_class(self, product: str) -> str:
+    def bare(self, product: str) -> str:
         """Return a product's name without its class in brackets; its id without a name."""
         name = self.book.product_name(product) or product
         kind = self.book.names.get("classes", {}).get(product, "")
@@ -179,9 +179,7 @@ class Identity:
         words = name.split(" ")
         if not re.fullmatch(r"[^\W\d_]{3,}", words[-1]):
             return name
-        others = [
-            self._without_class(p) for p in self.book.names.get("products", {}) if p != product
-        ]
+        others = [self.bare(p) for p in self.book.names.get("products", {}) if p != product]
         return name if any(words[-1] in other.split(" ") for other in others) else words[-1]
 
     def groups(self) -> dict[str, tuple[str, ...]]:

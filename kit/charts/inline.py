@@ -20,7 +20,7 @@ from kit.charts.style import place_labels
 from kit.claims.claim import Claim
 from kit.rounding import NBSP, number
 
-WIDE_PX, PHONE_PX, COMPACT_PX = 460, 340, 190  # of the plot of the first screen
+_WIDE_PX, _PHONE_PX, _COMPACT_PX = 460, 340, 190  # of the plot of the first screen
 DIGIT_EM = 0.64  # DejaVu Sans, the widest of the page's fonts
 LABEL_PX = 11.5
 
@@ -180,7 +180,7 @@ class RatioScale:
         One picture serves three widths: each has its own labels, and the page's style shows one
         set.
         """
-        widths = {"small": COMPACT_PX, "mid": PHONE_PX, "wide": WIDE_PX}
+        widths = {"small": _COMPACT_PX, "mid": _PHONE_PX, "wide": _WIDE_PX}
         labels = _tick_labels(self, widths, 31, locale=locale)
         parity = self.at(1.0)
         words = [
@@ -189,7 +189,7 @@ class RatioScale:
                 (f"← {slower}", "end", -9, parity),
                 (f"{faster} →", "start", 9, 100 - parity),
             )
-            if len(text) * DIGIT_EM * LABEL_PX + 9 < room / 100 * COMPACT_PX
+            if len(text) * DIGIT_EM * LABEL_PX + 9 < room / 100 * _COMPACT_PX
         ]
         return _picture("axis", [*words, *labels], 36)
 
@@ -223,9 +223,9 @@ class RatioScale:
         known = [claim for claim in margins if claim.value]
         places = [self.at(claim.value or 1.0) for claim in known]
         for css, width, radius, levels, step in (
-            ("wide", WIDE_PX, 3.4, 3, 6.6),
-            ("mid", PHONE_PX, 3.4, 3, 6.6),
-            ("small", COMPACT_PX, 2.7, 4, 5.2),
+            ("wide", _WIDE_PX, 3.4, 3, 6.6),
+            ("mid", _PHONE_PX, 3.4, 3, 6.6),
+            ("small", _COMPACT_PX, 2.7, 4, 5.2),
         ):
             stacked = _stack_levels([x / 100 * width for x in places], radius=radius, levels=levels)
             dots = [

@@ -29,9 +29,7 @@ from kit.claims.claim import Claim, ClaimBook
 from kit.rounding import NBSP
 
 if TYPE_CHECKING:
-    from matplotlib.figure import Figure
-
-    from kit.charts.layout import Plot
+    from kit.charts.layout import Drawing, Plot
 
 _RAY = 1.2  # how high lines of equal money lie
 
@@ -198,7 +196,7 @@ def _point_words(point: _ValuePoint) -> str:
     return said
 
 
-def _paint_value(chart: Chart, sheet: Sheet) -> Figure:
+def _paint_value(chart: Chart, sheet: Sheet) -> Drawing:
     """Draw products in the plane of price and performance.
 
     Both axes are linear, so that equal money per frame is a straight line through the origin, which
@@ -488,7 +486,7 @@ def _lead_spans(chart: Chart, sheet: Sheet) -> list[float]:
     return [marks * math.log(most / least) for least, most in ends if math.isfinite(least)]
 
 
-def _paint_classes(chart: Chart, sheet: Sheet) -> Figure:
+def _paint_classes(chart: Chart, sheet: Sheet) -> Drawing:
     """Draw a slope for each pair of names, labelled at both ends."""
     from kit.charts.layout import Drawing
 

@@ -35,9 +35,7 @@ from kit.rounding import MINUS, NBSP, Rounded, better_word, number
 from kit.settings.metric import HEADLINE, HEADLINE_LOW, METRICS
 
 if TYPE_CHECKING:
-    from matplotlib.figure import Figure
-
-    from kit.charts.layout import Plot
+    from kit.charts.layout import Drawing, Plot
 
 DAGGER = " \u2020"
 UNIT_WORDS = {"fps": "frames per second", "s": "seconds", "h": "hours", "W": "watts"}
@@ -171,7 +169,7 @@ def _ratio_spans(chart: Chart, sheet: Sheet) -> list[float]:
     return [per_log * math.log(high / low) / sheet.mark for low, high in ends if math.isfinite(low)]
 
 
-def _paint_ratios(chart: Chart, sheet: Sheet) -> Figure:
+def _paint_ratios(chart: Chart, sheet: Sheet) -> Drawing:
     """Draw rows over a logarithmic axis of ratios, their figures in a column to the right."""
     from kit.charts.layout import Drawing
 
@@ -412,7 +410,7 @@ def _lines_of(panel: Panel, row: int, count: int, extra: float) -> list[float]:
     return [panel.tops[at] + spare / 2 + step * (i + 0.5) for i in range(count)]
 
 
-def _paint_dots(chart: Chart, sheet: Sheet) -> Figure:
+def _paint_dots(chart: Chart, sheet: Sheet) -> Drawing:
     """Draw the marks of every series, in lines within the rows."""
     from kit.charts.layout import Drawing, Plot
 
@@ -765,7 +763,7 @@ class _Curves:
     from_zero: bool = True
 
 
-def _paint_curves(chart: Chart, sheet: Sheet) -> Figure:
+def _paint_curves(chart: Chart, sheet: Sheet) -> Drawing:
     """Draw curves, a mark a claim."""
     from kit.charts.layout import Drawing
 

@@ -13,7 +13,6 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import seaborn as sns
-from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
 from kit.charts.identity import PREDECESSOR, REVIEWED, RIVALS, Identity, Look
@@ -95,7 +94,7 @@ def _logged(series: FrameSeries, sensor: str) -> bool:
     return sensor in series.sensors and bool(np.isfinite(series.sensors[sensor]).any())
 
 
-def _paint_run(chart: Chart, sheet: Sheet) -> Figure:
+def _paint_run(chart: Chart, sheet: Sheet) -> Drawing:
     """Draw the frame times, and a panel for each sensor on the same time axis.
 
     The panel of frame times begins at zero; those of sensors show their own range, since watts and
@@ -233,7 +232,7 @@ def overlay_chart(book: ClaimBook, series: Sequence[FrameSeries]) -> Chart:
     return Chart(words, plan, _paint_overlay, numbers=pd.concat(numbers, ignore_index=True))
 
 
-def _paint_overlay(chart: Chart, sheet: Sheet) -> Figure:
+def _paint_overlay(chart: Chart, sheet: Sheet) -> Drawing:
     """Draw the medians, each with its run's id at its end.
 
     Ids that would touch are spread apart, nearest to where their lines end.
@@ -356,7 +355,7 @@ def _budget_text(hz: float, locale: str) -> str:
     return f"{number(1000 / hz, decimals=1, locale=locale)}{NBSP}ms ({rate}{NBSP}Hz)"
 
 
-def _paint_distribution(chart: Chart, sheet: Sheet) -> Figure:
+def _paint_distribution(chart: Chart, sheet: Sheet) -> Drawing:
     """Draw the curves over a logarithmic axis, the slowest twentieth enlarged above.
 
     Each is the empirical distribution of the frames' times, drawn as steps: no smoothing that could

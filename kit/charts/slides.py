@@ -19,7 +19,6 @@ from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.bezier import BezierSegment
 from matplotlib.font_manager import FontProperties
 from matplotlib.image import imread
 from matplotlib.patches import PathPatch, Rectangle
@@ -29,13 +28,14 @@ from matplotlib.transforms import Affine2D
 
 from kit.charts.identity import Look
 from kit.charts.layout import FOOTED, FOOTED_SCALE, Drawing
-from kit.charts.style import OUTCOMES, chart_style, tidy_svg
+from kit.charts.style import OUTCOMES, chart_style
 from kit.charts.style import Sheet as PageSheet
 from kit.claims.claim import Claim
 from kit.errors import UsageError
 from kit.rounding import OUTCOME_SIGNS
 
 MOST_ROWS = 12
+UNKNOWN = (math.nan, math.nan)  # the ends of no interval
 _CONDENSED = 0.9
 
 
@@ -49,8 +49,8 @@ class Row:
     below: str = ""  # in small type under the name
     group: str = ""  # turned in the margin beside all rows of the group
     at: float = math.nan
-    ends: tuple[float, float] | None = None  # of the interval; the low, on a stem
-    wide: tuple[float, float] | None = None  # of the interval for titles like these
+    ends: tuple[float, float] = UNKNOWN  # of the interval; low and average, on a stem
+    wide: tuple[float, float] = UNKNOWN  # of the interval for titles like these
     outcome: str = ""
     note: str = ""  # beside the mark
     own: bool = False
@@ -95,23 +95,14 @@ class Slide:
         UsageError
             If a title or a name does not fit, or two texts would meet.
         """
-        files = {}
-        with chart_style(f"slide {self.name}"):
+        salt = f"slide {self.name}"
+        with chart_style(salt):
             canvas = _draw_slide(self, number=number, size=size, ground=ground, house=house)
-            figure: Any = canvas.axes.figure
-            for ending in ("svg", "png"):
-                stream = io.BytesIO()
-                empty = ("Software",) if ending == "png" else ("Date", "Creator", "Format", "Type")
-                more = {"pil_kwargs": {"compress_level": 3}} if ending == "png" else {}
-                figure.savefig(
-                    stream, format=ending, metadata=dict.fromkeys(empty),
-                    dpi=72 * (SIZES[size][1] if ending == "png" else 1),
-                    facecolor=figure.patch.get_facecolor(), **more,
-                )  # fmt: skip
-                files[ending] = stream.getvalue()
-            figure.clear()
-        files["svg"] = tidy_svg(files["svg"], alt=_alt_of(self)).encode() + b"\n"
-        return files
+        drawing: Any = canvas.axes.figure
+        svg = drawing.to_svg(salt=salt, alt=_alt_of(self))
+        png = drawing.to_png(scale=SIZES[size][1])
+        drawing.clear()
+        return {"svg": svg.encode() + b"\n", "png": png}
 
 
 @dataclass(frozen=True, slots=True)
@@ -386,24 +377,11 @@ def _wide(text: str, how: _Type) -> float:
 def _right_end(text: str, bold: bool, serif: bool) -> float:
     """Return how far the outlines of a line of lettering at 100 px reach.
 
-    What `get_extents` gives, which solves every curve for its farthest point: only those are
-    solved here whose control points lie beyond all points that outlines pass through.
+    By the points that bend a curve, too: in a font's outlines none lies beyond the curve itself.
     """
     outline = _outline(text, bold, serif)
-    points, codes = np.array(outline.vertices, dtype=np.float64), np.array(outline.codes).tolist()
-    reach, curves, i = -math.inf, [], 0
-    while i < len(codes):
-        end = i + Outline.NUM_VERTICES_FOR_CODE[codes[i]]
-        if codes[i] != Outline.CLOSEPOLY:  # that goes back to where it began
-            reach = max(reach, float(points[end - 1, 0]))
-            if end > i + 1:
-                curves.append(points[i - 1 : end])
-        i = end
-    for curve in curves:
-        if curve[:, 0].max() > reach:
-            bend = BezierSegment(curve)
-            reach = max(reach, float(bend(bend.axis_aligned_extrema()[1])[:, 0].max(initial=reach)))
-    return reach
+    drawn = np.array(outline.codes) != Outline.CLOSEPOLY  # which goes back to where it began
+    return float(np.array(outline.vertices)[drawn, 0].max())
 
 
 def _in_lines(text: str, form: _Format) -> list[str] | None:
@@ -676,7 +654,7 @@ def _write_row(canvas: _Canvas, row: Row, places: _Places, i: int, x: float, chi
 
 def _has_stem(row: Row) -> bool:
     """Return whether a row's mark stands on its own stem, and need not be shown again."""
-    return row.look is not None and row.ends is not None and not row.outcome
+    return row.look is not None and math.isfinite(row.ends[0]) and not row.outcome
 
 
 def _turned_groups(canvas: _Canvas, slide: Slide, places: _Places) -> None:
@@ -735,18 +713,18 @@ def _paint_stems(canvas: _Canvas, slide: Slide) -> None:
             continue
         canvas.line([places.start, at(row.at)], [y, y], 2, color=ground.rule, zorder=2.2)
         colour = canvas.colour(row.look)
-        if row.ends is not None:
+        if math.isfinite(row.ends[0]):
             low = at(row.ends[0])
             canvas.line([low, at(row.at)], [y, y], 5, color=colour)
             canvas.line([low, low], [y - 17, y + 17], 6, color=colour)
-        if row.wide is not None:
+        if math.isfinite(row.wide[0]):
             canvas.line([at(v) for v in row.wide], [y, y], 3, color=ground.ink, zorder=2.8)
         canvas.mark(at(row.at), y, row.look)
         if row.note:
             _note_beside(canvas, row.note, at(row.at), y, places)
-    reach = [scale * (r.wide[1] - r.wide[0]) for r in slide.rows if r.wide]
-    if reach:
-        narrow = max(reach) <= form.mark
+    spans = [row.wide[1] - row.wide[0] for row in slide.rows if math.isfinite(row.wide[0])]
+    if spans:
+        narrow = scale * max(spans) <= form.mark
         canvas.notes.append("intervals within marks" if narrow else "thin line: interval")
 
 
@@ -761,7 +739,7 @@ def _ratio_scale(canvas: _Canvas, slide: Slide, places: _Places) -> Callable[[fl
     form, ground = canvas.form, canvas.ground
     values = [1.0 - slide.band, 1.0 + slide.band]
     for row in slide.rows:
-        values += [v for v in (row.at, *(row.ends or ()), *(row.wide or ())) if v > 0]
+        values += [v for v in (row.at, *row.ends, *row.wide) if v > 0]
     low, high = math.log(min(values)), math.log(max(values))
     pad = 0.05 * (high - low) + 0.004
     low, high = low - pad, high + pad
@@ -794,7 +772,7 @@ def _paint_dots(canvas: _Canvas, slide: Slide) -> None:
     for i, row in enumerate(slide.rows):
         y = places.plot_y(i, form)
         right = at(row.at)
-        if row.ends is not None:
+        if math.isfinite(row.ends[0]):
             right = at(row.ends[1])
             colour = canvas.outcome_colour(row.outcome or "unresolved")
             canvas.line([at(row.ends[0]), right], [y, y], 6, color=colour)
@@ -811,12 +789,12 @@ def _paint_lines(canvas: _Canvas, slide: Slide) -> None:
     at = _ratio_scale(canvas, slide, places)
     for i, row in enumerate(slide.rows):
         y = places.plot_y(i, form)
-        if row.wide is not None:
+        if math.isfinite(row.wide[0]):
             ends = [at(v) for v in row.wide]
             canvas.line(ends, [y, y], 5, color=canvas.ground.grey)
             for x in ends:
                 canvas.line([x, x], [y - 15, y + 15], 5, color=canvas.ground.grey)
-        if row.ends is not None:
+        if math.isfinite(row.ends[0]):
             left, right = (at(v) for v in row.ends)
             canvas.block(left, y - 14, right - left, 28, canvas.ground.grey, 3.1)
         canvas.line([at(row.at)] * 2, [y - 32, y + 32], 8, color=ink, zorder=3.5)

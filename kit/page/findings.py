@@ -266,10 +266,10 @@ def _fitting(forms: Sequence[str]) -> str:
     return cut.rpartition(" ")[0] + "…"
 
 
-def _without_same_end(text: str, before: str) -> str:
+def without_same_end(text: str, before: str) -> str:
     """Return words without the ending they share with the words before, if more is left than one.
 
-    >>> _without_same_end("at 1600 lines", "at 1200 lines")
+    >>> without_same_end("at 1600 lines", "at 1200 lines")
     'at 1600'
     """
     words, others = text.split(" "), before.split(" ")
@@ -544,7 +544,7 @@ class Findings:
             opened = _said_against(first.groups[groups[0]], first.the, words)
             clauses = [say("{finding} {where}", finding=opened, where=where[groups[0]])]
             for g in groups[1:]:
-                place = _without_same_end(where[g], where[groups[0]])
+                place = without_same_end(where[g], where[groups[0]])
                 brief = _brief(first.groups[g], words)
                 clauses.append(say("{finding} {where}", finding=brief, where=place))
             cores.append(", ".join(clauses))

@@ -13,13 +13,20 @@ from pathlib import Path
 from typing import Any
 
 from kit.charts.identity import Identity
-from kit.charts.slides import GROUNDS, MOST_ROWS, SIZES, Row, Slide
+from kit.charts.slides import GROUNDS, MOST_ROWS, SIZES, UNKNOWN, Row, Slide
 from kit.charts.style import file_stem
 from kit.claims.bound_text import size_text, with_currency_sign
 from kit.claims.claim import Claim, ClaimBook
 from kit.claims.of_review import listed
 from kit.errors import UsageError, did_you_mean
-from kit.page.findings import AGAINST, Findings, Standing, outcome_word, upper_first
+from kit.page.findings import (
+    AGAINST,
+    Findings,
+    Standing,
+    outcome_word,
+    upper_first,
+    without_same_end,
+)
 from kit.page.words import words_in
 from kit.rounding import BY_FIGURES, Rounded, csv_cell
 from kit.settings.metric import HEADLINE, RESULT
@@ -150,9 +157,8 @@ def _one_title(facts: Findings, title: str) -> Slide | None:
         rows.append(
             Row(
                 Identity(book).short(product), tuple(figures), looks[product], at=cell.figure,
-                ends=(lows[product].figure, cell.figure) if product in lows else None,
-                wide=None if cell.low is None else (cell.low, cell.high or cell.low),
-                note=note, own=product == book.product,
+                ends=(lows[product].figure, cell.figure) if product in lows else UNKNOWN,
+                wide=cell.ends, note=note, own=product == book.product,
                 apart=classes.get(product) != classes.get(book.product),
             )
         )  # fmt: skip
@@ -222,7 +228,7 @@ def _clocks(facts: Findings) -> list[Slide]:
         rows.append(
             Row(
                 Identity(book).short(product), (pen.fps(boost), pen.fps(limit)), look,
-                at=boost.figure, ends=(base.figure, boost.figure) if base else None,
+                at=boost.figure, ends=(base.figure, boost.figure) if base else UNKNOWN,
                 own=product == book.product,
                 apart=classes.get(product) != classes.get(book.product),
             )
@@ -280,8 +286,7 @@ def _rival_slide(
         figure = pen.note(claim, claim.text.removesuffix("\xa0%"))  # the slide's head has the unit
         rows.append(
             Row(
-                name, (figure,), at=claim.figure,
-                ends=None if claim.low is None else (claim.low, claim.high or claim.figure),
+                name, (figure,), at=claim.figure, ends=claim.ends,
                 outcome=claim.outcome, group=turned,
                 note={"unresolved": "too close to call"}.get(
                     claim.outcome, BY_FIGURES if claim.outcome in {"above", "below", "open"} else ""
@@ -303,7 +308,7 @@ def _rival_slide(
         clauses = [
             f"{outcome_word(standing.groups[g].outcome)} {facts.group_words(g)}" for g in groups
         ]
-        clauses[1:] = [c.removesuffix(_shared_end(clauses[0], c)) for c in clauses[1:]]
+        clauses[1:] = [without_same_end(c, clauses[0]) for c in clauses[1:]]
         forms.insert(0, upper_first(", ".join(clauses)))
         said = " and ".join(pen.percent(standing.groups[g]) for g in groups)
         under.insert(0, f"Over {the} {said}; per title, % {more}")
@@ -325,12 +330,6 @@ def _says_itself(group: str) -> bool:
     """Return whether a group's name still says what it is without its first word ("At")."""
     first, _, rest = group.partition(" ")
     return bool(rest) and first.lower() in {"at", "in", "on"}
-
-
-def _shared_end(first: str, other: str) -> str:
-    """Return the last word two clauses share, with its space; "" where they share none."""
-    one, two = first.rpartition(" ")[2], other.rpartition(" ")[2]
-    return f" {two}" if one == two else ""
 
 
 def _suite(facts: Findings) -> list[Slide]:
@@ -371,12 +370,10 @@ def _suite(facts: Findings) -> list[Slide]:
 def _suite_row(
     pen: _Pen, claim: Claim, like: Claim | None, name: str, look: Any, apart: bool
 ) -> Row:
-    wide = None if like is None or like.low is None else (like.low, like.high or like.low)
-    ends = None if claim.low is None else (claim.low, claim.high or claim.low)
-    text = pen.percent(claim)
+    """Return the row of a suite margin."""
     return Row(
-        name, (text,), look, at=claim.figure, ends=ends, wide=wide, outcome=claim.outcome,
-        apart=apart,
+        name, (pen.percent(claim),), look, at=claim.figure, ends=claim.ends,
+        wide=UNKNOWN if like is None else like.ends, outcome=claim.outcome, apart=apart,
     )  # fmt: skip
 
 
@@ -438,7 +435,7 @@ def _classes(facts: Findings) -> list[Slide]:
     pen, looks = _Pen(book, []), Identity(book).looks()
     rows = []
     for claim in steps:
-        names = [_bare(book, p) for p in (claim.product, claim.baseline)]
+        names = [Identity(book).bare(p) for p in (claim.product, claim.baseline)]
         kind = classes.get(claim.product, "")
         rows.append(
             Row(
@@ -451,7 +448,7 @@ def _classes(facts: Findings) -> list[Slide]:
         rows.append(
             Row(
                 f"{upper_first(kinds[0])} over {kinds[1]}", (pen.percent(claim),),
-                looks[claim.baseline], f"both {_bare(book, claim.product)}",
+                looks[claim.baseline], f"both {Identity(book).bare(claim.product)}",
                 at=claim.figure, apart=True,
             )
         )  # fmt: skip
@@ -460,7 +457,7 @@ def _classes(facts: Findings) -> list[Slide]:
     kinds = [f"{pen.percent(c)} in {classes.get(c.product) or 'one'}" for c in steps]
     titles = [f"{', '.join(kinds)} class", ", ".join(kinds)]
     if not steps:
-        titles = [f"{_bare(book, book.product)}: {_stands(suites[0], pen, 'its namesake')}"]
+        titles = [f"{Identity(book).bare(book.product)}: {_stands(suites[0], pen, 'its namesake')}"]
     what = "frames per second" if metric == HEADLINE else "results"
     return [
         Slide(
@@ -468,12 +465,6 @@ def _classes(facts: Findings) -> list[Slide]:
             pen.source("each from level"), tuple(rows), tuple(pen.printed),
         )
     ]  # fmt: skip
-
-
-def _bare(book: ClaimBook, product: str) -> str:
-    """Return a product's name without its class, which the slide says beside it."""
-    kind = book.names.get("classes", {}).get(product, "")
-    return book.product_name(product).removesuffix(f"({kind})").strip()
 
 
 def _other(first: str, second: str) -> str:

@@ -224,7 +224,7 @@ POINTS = 100  # of a run drawn over time: the page holds them in a table too, fo
 
 
 @dataclass(frozen=True, slots=True)
-class Hitch:
+class _Hitch:
     """One frame that stands out of those around it."""
 
     run: str
@@ -247,7 +247,7 @@ class LookedRun:
     metrics: RunMetrics
     series: FrameSeries
     blocks: RunBlocks
-    hitches: tuple[Hitch, ...]
+    hitches: tuple[_Hitch, ...]
 
     @property
     def used(self) -> bool:
@@ -337,9 +337,9 @@ def _look_at(row: RunRow, review: Review) -> LookedRun:
 
 def _find_hitches(
     frame_ms: Floats, *, factor: float, more_ms: float, run: str = ""
-) -> tuple[Hitch, ...]:
+) -> tuple[_Hitch, ...]:
     """Return the hitches of a run (see `find_hitches`), each with its time."""
     places, around = find_hitches(frame_ms, factor=factor, more_ms=more_ms)
     starts_s = (np.cumsum(frame_ms) - frame_ms)[places] / 1000.0
     rows = zip(starts_s.tolist(), frame_ms[places].tolist(), around.tolist(), strict=True)
-    return tuple(Hitch(run, *row) for row in rows)
+    return tuple(_Hitch(run, *row) for row in rows)

@@ -297,13 +297,12 @@ import sys
 sys.path.insert(0, {tests!r})
 from hashlib import sha256
 import made_claims
-from kit.charts.style import _figure_png, _figure_svg
 digest = sha256()
 for name, chart in sorted(made_claims.all_charts(4, 3).items()):
     digest.update(chart.svg().encode())
     figure = chart.draw("video")
-    digest.update(_figure_svg(figure, chart, "video").encode())
-    digest.update(_figure_png(figure, 0.25))
+    digest.update(figure.to_svg(salt=chart.name, alt=chart.alt).encode())
+    digest.update(figure.to_png(scale=0.25))
 print(digest.hexdigest())
 """
 
