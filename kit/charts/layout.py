@@ -5,7 +5,6 @@ Everything is in pixels from the top left corner of the sheet.
 
 from __future__ import annotations
 
-import io
 import math
 from collections.abc import Mapping, Sequence
 from typing import Any, Literal
@@ -17,19 +16,7 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import FixedLocator, MaxNLocator, NullFormatter, NullLocator
 
 from kit.charts.identity import Look
-from kit.charts.style import (
-    GREY,
-    INK,
-    PAPER,
-    RULE,
-    Chart,
-    Panel,
-    Sheet,
-    chart_style,
-    fit_text,
-    text_width,
-    tidy_svg,
-)
+from kit.charts.style import GREY, INK, PAPER, RULE, Chart, Panel, Sheet, fit_text, text_width
 from kit.rounding import number
 
 LINE_DROP = 0.34  # from the middle of a line of type to its baseline, in sizes
@@ -314,37 +301,6 @@ class Drawing(Figure):
             self.put_text(sheet.side, y, title, sheet.title, va="top", fontweight="bold")
             y = sheet.title * (0.85 + 1.2 * (title.count("\n") + 1))
             self.put_text(sheet.side, y, notes, sheet.small, va="top", color=GREY)
-
-    def to_png(self, *, scale: float = 1.0) -> bytes:
-        """Return the figure as PNG, without a date or the name of a program in it.
-
-        Parameters
-        ----------
-        scale : float
-            Pixels of the picture for each of the sheet.
-        """
-        buffer = io.BytesIO()
-        # Level 3 takes a third less time than the usual 6 and a tenth more space.
-        how: dict[str, Any] = {"metadata": {"Software": None}, "pil_kwargs": {"compress_level": 3}}
-        with chart_style():
-            self.savefig(buffer, format="png", dpi=72 * scale, **how)
-        return buffer.getvalue()
-
-    def to_svg(self, *, salt: str, alt: str) -> str:
-        """Return the figure as tidied SVG, without a date or the name of a program in it.
-
-        Parameters
-        ----------
-        salt : str
-            Makes the ids within it its own.
-        alt : str
-            It in words.
-        """
-        buffer = io.BytesIO()
-        empty = dict.fromkeys(("Date", "Creator", "Format", "Type"))
-        with chart_style(salt):
-            self.savefig(buffer, format="svg", dpi=72, metadata=empty)
-        return tidy_svg(buffer.getvalue(), alt=alt)
 
     def put_text(self, x: float, y: float, text: str, size: float, **how: Any) -> None:
         """Write text at a place on the sheet.

@@ -28,7 +28,7 @@ from matplotlib.transforms import Affine2D
 
 from kit.charts.identity import Look
 from kit.charts.layout import FOOTED, FOOTED_SCALE, Drawing
-from kit.charts.style import OUTCOMES, chart_style
+from kit.charts.style import OUTCOMES, Chart, chart_style
 from kit.charts.style import Sheet as PageSheet
 from kit.claims.claim import Claim
 from kit.errors import UsageError
@@ -99,8 +99,8 @@ class Slide:
         with chart_style(salt):
             canvas = _draw_slide(self, number=number, size=size, ground=ground, house=house)
         drawing: Any = canvas.axes.figure
-        svg = drawing.to_svg(salt=salt, alt=_alt_of(self))
-        png = drawing.to_png(scale=SIZES[size][1])
+        svg = Chart.figure_svg(drawing, salt=salt, alt=_alt_of(self))
+        png = Chart.figure_png(drawing, scale=SIZES[size][1])
         drawing.clear()
         return {"svg": svg.encode() + b"\n", "png": png}
 
@@ -377,7 +377,7 @@ def _wide(text: str, how: _Type) -> float:
 def _right_end(text: str, bold: bool, serif: bool) -> float:
     """Return how far the outlines of a line of lettering at 100 px reach.
 
-    By the points that bend a curve, too: in a font's outlines none lies beyond the curve itself.
+    By the points that bend curves, too: a few glyphs (a serif gamma) have one a little beyond.
     """
     outline = _outline(text, bold, serif)
     drawn = np.array(outline.codes) != Outline.CLOSEPOLY  # which goes back to where it began

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import base64
 import html
+import io
 import math
 import re
 import unicodedata
@@ -29,8 +30,7 @@ from kit.rounding import table_csv
 
 if TYPE_CHECKING:
     import pandas as pd
-
-    from kit.charts.layout import Drawing
+    from matplotlib.figure import Figure
 
 Size = Literal["page", "video"]
 
@@ -124,7 +124,7 @@ class Chart:
     words : ChartWords
     plan : object
         What `paint` draws from: plain, and with the words all that the picture depends on.
-    paint : callable of Chart and Sheet to Drawing
+    paint : callable of Chart and Sheet to Figure
         Draws it anew for a sheet.
     claims : tuple of Claim
         What is drawn. Its table on the page, its CSV and its key in the store follow.
@@ -134,7 +134,7 @@ class Chart:
 
     words: ChartWords
     plan: Any
-    paint: Callable[[Chart, Sheet], Drawing]
+    paint: Callable[[Chart, Sheet], Figure]
     claims: tuple[Claim, ...] = ()
     numbers: pd.DataFrame | None = None
     _drawn: dict[str, Any] = field(default_factory=dict, repr=False)
@@ -207,7 +207,7 @@ class Chart:
             notes.append(self.note + (said if narrow else ""))
         return replace(self, words=replace(self.words, note=notes[0], video_note=notes[1]))
 
-    def draw(self, size: Size) -> Drawing:
+    def draw(self, size: Size) -> Figure:
         """Return the chart drawn for a sheet, in the style.
 
         Parameters
@@ -227,7 +227,7 @@ class Chart:
         key = f"svg-{size}"
         if key not in self._drawn:
             figure = self.draw(size)
-            self._drawn[key] = figure.to_svg(salt=f"{self.name} {size}", alt=self.alt)
+            self._drawn[key] = self.figure_svg(figure, salt=f"{self.name} {size}", alt=self.alt)
             figure.clear()
         drawn: str = self._drawn[key]
         return drawn
@@ -243,9 +243,44 @@ class Chart:
             Pixels of the picture for each of the sheet.
         """
         figure = self.draw(size)
-        data = figure.to_png(scale=scale)
+        data = self.figure_png(figure, scale=scale)
         figure.clear()
         return data
+
+    @staticmethod
+    def figure_png(figure: Figure, *, scale: float = 1.0) -> bytes:
+        """Return a drawn figure as PNG, without a date or the name of a program in it.
+
+        Parameters
+        ----------
+        figure : Figure
+        scale : float
+            Pixels of the picture for each of the sheet.
+        """
+        buffer = io.BytesIO()
+        # Level 3 takes a third less time than the usual 6 and a tenth more space.
+        how: dict[str, Any] = {"metadata": {"Software": None}, "pil_kwargs": {"compress_level": 3}}
+        with chart_style():
+            figure.savefig(buffer, format="png", dpi=72 * scale, **how)
+        return buffer.getvalue()
+
+    @staticmethod
+    def figure_svg(figure: Figure, *, salt: str, alt: str) -> str:
+        """Return a drawn figure as tidied SVG, without a date or the name of a program in it.
+
+        Parameters
+        ----------
+        figure : Figure
+        salt : str
+            Makes the ids within it its own.
+        alt : str
+            It in words.
+        """
+        buffer = io.BytesIO()
+        empty = dict.fromkeys(("Date", "Creator", "Format", "Type"))
+        with chart_style(salt):
+            figure.savefig(buffer, format="svg", dpi=72, metadata=empty)
+        return tidy_svg(buffer.getvalue(), alt=alt)
 
     def page_image(self) -> _PageImage:
         """Return the chart for the page: SVG, or PNG at twice the size where that is smaller."""
@@ -302,8 +337,8 @@ class Chart:
         if "svg-video" in self._drawn and "png-video" in self._drawn:
             return
         figure = self.draw("video")
-        self._drawn["svg-video"] = figure.to_svg(salt=f"{self.name} video", alt=self.alt)
-        self._drawn["png-video"] = figure.to_png()
+        self._drawn["svg-video"] = self.figure_svg(figure, salt=f"{self.name} video", alt=self.alt)
+        self._drawn["png-video"] = self.figure_png(figure)
         figure.clear()
 
 

@@ -301,8 +301,8 @@ digest = sha256()
 for name, chart in sorted(made_claims.all_charts(4, 3).items()):
     digest.update(chart.svg().encode())
     figure = chart.draw("video")
-    digest.update(figure.to_svg(salt=chart.name, alt=chart.alt).encode())
-    digest.update(figure.to_png(scale=0.25))
+    digest.update(chart.figure_svg(figure, salt=chart.name, alt=chart.alt).encode())
+    digest.update(chart.figure_png(figure, scale=0.25))
 print(digest.hexdigest())
 """
 

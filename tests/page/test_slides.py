@@ -245,4 +245,5 @@ def test_claims_that_give_no_slide_are_said_to(demo, tmp_path):
 def test_a_line_of_lettering_ends_where_matplotlib_finds_its_farthest_point(text):
     for bold, serif in ((False, False), (True, True)):
         found = _right_end(text, bold, serif)
-        assert found == _outline(text, bold, serif).get_extents().x1
+        farthest = _outline(text, bold, serif).get_extents().x1
+        assert farthest <= found < farthest + 4  # of 100 px: a point that bends a curve lies beyond
