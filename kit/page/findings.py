@@ -60,6 +60,7 @@ _AHEAD_BY = (msg("{size} ahead of {rival}"), msg("{size} behind {rival}"))
 _FASTER_BRIEF = (msg("{size} faster"), msg("{size} slower"))
 _AHEAD_BRIEF = (msg("{size} ahead"), msg("{size} behind"))
 _NO_WAY = {"level", "unresolved", "open"}  # outcomes that say nothing of which is ahead
+_BY_FIGURES_ALONE = ("above", "below", "open")
 _THE_TWO = {
     "ahead": msg("{where} it is ahead"),
     "behind": msg("{where} it is behind"),
@@ -95,6 +96,42 @@ LIMITS = {
     "throttling": forms("is limited by heat", "are limited by heat"),
     "drift_in_run": forms("slows down within its runs", "slow down within their runs"),
 }
+# What the price would have to be, by whether speed is compared and whether it would have to fall.
+_EQUAL_VALUE = {
+    (True, True): msg(
+        "At a {kind} price of {price} the {own} would have to fall to {equal}, by {cut}, to give "
+        "as many frames for the money as {rival}."
+    ),
+    (False, True): msg(
+        "At a {kind} price of {price} the {own} would have to fall to {equal}, by {cut}, to do as "
+        "much for it as {rival}."
+    ),
+    (True, False): msg(
+        "At a {kind} price of {price} the {own} gives more frames for the money than {rival}; at "
+        "{equal} both would give as much."
+    ),
+    (False, False): msg(
+        "At a {kind} price of {price} the {own} gives more for the money than {rival}; at {equal} "
+        "both would give as much."
+    ),
+}
+# Of two groups of titles, by whether the name of each has no preposition.
+_OVERLAPS = {
+    (True, True): msg("all {first} are among the {second}"),
+    (True, False): msg("all {first} are {second}"),
+    (False, True): msg("every title {first} is among the {second}"),
+    (False, False): msg("every title {first} is {second}"),
+}
+# Of the margin over all titles where it is neither ahead nor behind.
+_WHOLE = {
+    "level": msg("{scope} it is level with {rival}: {figure}, inside the level band of {band}."),
+    "unresolved": msg(
+        "{scope} its margin over {rival} is {figure}: too close to call with these runs."
+    ),
+} | dict.fromkeys(
+    _BY_FIGURES_ALONE,
+    msg("{scope} its margin over {rival} is {figure}: how far runs scatter was not measured."),
+)
 LOWS = {
     "percentile": msg("A low is the rate at the percentile of the frame times."),
     "slowest_share": msg("A low is the mean rate over the slowest share of the frames."),
@@ -632,25 +669,14 @@ class Findings:
             scope = words.say("Over all {count} titles", count=count)
         else:
             scope = words.say("Over both titles") if count == 2 else words.say("In the one title")
-        figure = words.with_interval(claim)
-        said = {"scope": scope, "rival": words.say("the {product}", product=first.name)}
-        if claim.outcome == "level":
-            return words.tell(
-                "{scope} it is level with {rival}: {figure}, inside the level band of {band}.",
-                figure=figure, band=self.band_words, **said,
-            )  # fmt: skip
-        if claim.outcome == "unresolved":
-            return words.tell(
-                "{scope} its margin over {rival} is {figure}: too close to call with these runs.",
-                figure=figure, **said,
-            )  # fmt: skip
-        if claim.outcome in {"above", "below", "open"}:
-            return words.tell(
-                "{scope} its margin over {rival} is {figure}: how far runs scatter was not "
-                "measured.",
-                figure=self._titles_said(first, claim, figure), **said,
-            )  # fmt: skip
-        finding = (*_against(claim, said["rival"], words), self._interval(claim))
+        rival = words.say("the {product}", product=first.name)
+        if claim.outcome in _WHOLE:
+            figure = words.with_interval(claim)
+            if claim.outcome in _BY_FIGURES_ALONE:
+                figure = self._titles_said(first, claim, figure)
+            given = {"scope": scope, "rival": rival, "band": self.band_words}
+            return words.tell(_WHOLE[claim.outcome], figure=figure, **given)
+        finding = (*_against(claim, rival, words), self._interval(claim))
         return words.tell("{scope} it is {finding}.", scope=scope, finding=finding)
 
     def _interval(self, claim: Claim) -> str:
@@ -703,26 +729,14 @@ class Findings:
         if len(first.over) < 2 or sign is None or not sides:
             return self.words.tell("{figure} by figures alone", figure=figure)
         below = claim.outcome == "below"
-        number = self.words.printed(sides["below" if below else "above"])
-        given: dict[str, Any] = {"figure": figure, "number": number, "total": len(first.over),
-                 "p": self.words.printed(sign)}  # fmt: skip
-        faster = (
-            msg(
-                "{figure} by figures alone, faster in {number} of {total} (p by the sign test: {p})"
-            ),
-            msg(
-                "{figure} by figures alone, slower in {number} of {total} (p by the sign test: {p})"
-            ),
-        )
-        ahead = (
-            msg(
-                "{figure} by figures alone, ahead in {number} of {total} (p by the sign test: {p})"
-            ),
-            msg(
-                "{figure} by figures alone, behind in {number} of {total} (p by the sign test: {p})"
-            ),
-        )
-        return self.words.tell((faster if first.speed else ahead)[below], **given)
+        slower, behind = (msg("faster"), msg("slower")), (msg("ahead"), msg("behind"))
+        way = (slower if first.speed else behind)[below]
+        return self.words.tell(
+            "{figure} by figures alone, {way} in {number} of {total} (p by the sign test: {p})",
+            figure=figure, way=self.words.say(way), total=len(first.over),
+            number=self.words.printed(sides["below" if below else "above"]),
+            p=self.words.printed(sign),
+        )  # fmt: skip
 
     def _like_sentence(self, first: Standing) -> list[Sentence]:
         """Return what other titles of this kind could give, and whether they could turn it."""
@@ -744,33 +758,12 @@ class Findings:
         own, equal, cut = self.own_price, standing.equal, standing.cut
         if own is None or equal is None or cut is None or cut.value is None:
             return []
-        given: dict[str, Any] = {
-            "kind": self.words.kind(self.price_kind), "price": self._money(own), "own": self.own,
-            "equal": self._money(equal), "rival": standing.the,
-        }  # fmt: skip
-        if cut.value > 0 and _some(cut.text):
-            frames = msg(
-                "At a {kind} price of {price} the {own} would have to fall to {equal}, by {cut}, "
-                "to "
-                "give as many frames for the money as {rival}."
-            )
-            scores = msg(
-                "At a {kind} price of {price} the {own} would have to fall to {equal}, by {cut}, "
-                "to "
-                "do as much for it as {rival}."
-            )
-            given["cut"] = _size(cut)
-        else:
-            frames = msg(
-                "At a {kind} price of {price} the {own} gives more frames for the money than "
-                "{rival}; "
-                "at {equal} both would give as much."
-            )
-            scores = msg(
-                "At a {kind} price of {price} the {own} gives more for the money than {rival}; "
-                "at {equal} both would give as much."
-            )
-        return [self.words.tell(frames if standing.speed else scores, **given)]
+        falls = cut.value > 0 and _some(cut.text)
+        return [self.words.tell(
+            _EQUAL_VALUE[standing.speed, falls],
+            kind=self.words.kind(self.price_kind), price=self._money(own), own=self.own,
+            equal=self._money(equal), rival=standing.the, cut=_size(cut),
+        )]  # fmt: skip
 
     # --- the first picture ---
 
@@ -1118,19 +1111,8 @@ class Findings:
 
     def _overlap_said(self, group: str, other: str) -> str:
         """Return that the titles of one group are all in another."""
-        say, (bare, first), (inside, second) = (
-            self.words.say,
-            self._group(group),
-            self._group(other),
-        )
-        given: dict[str, Any] = {"first": first, "second": second}
-        if bare and inside:
-            return say("all {first} are among the {second}", **given)
-        if bare:
-            return say("all {first} are {second}", **given)
-        if inside:
-            return say("every title {first} is among the {second}", **given)
-        return say("every title {first} is {second}", **given)
+        (bare, first), (inside, second) = self._group(group), self._group(other)
+        return self.words.say(_OVERLAPS[bare, inside], first=first, second=second)
 
     def _overlaps(self) -> list[Sentence]:
         """Return which groups cannot be told apart: the titles of one are all in another."""
@@ -1465,8 +1447,7 @@ class Findings:
             names = words.listed(Identity(self.book).short(product) for product in worse)
             said = words.plural(
                 "The {products} is off the line: something here, or a mix of two things here, is "
-                "both "
-                "cheaper and faster.",
+                "both cheaper and faster.",
                 "The {products} are off the line: something here, or a mix of two things here, is "
                 "both cheaper and faster.",
                 len(worse), products=names,
@@ -1557,18 +1538,14 @@ class Findings:
         ))  # fmt: skip
         sentences.append(tell(
             "Level means that the {confidence} interval lies within {band}; too close to call "
-            "means "
-            "that these runs show neither a difference nor that there is none.",
+            "means that these runs show neither a difference nor that there is none.",
             confidence=self.level_confidence, band=self.band_words,
         ))  # fmt: skip
-        if any(s.outcome in {"above", "below", "open"} for s in self.standings):
+        if any(s.outcome in _BY_FIGURES_ALONE for s in self.standings):
             sentences.append(tell(
                 "By figures alone means that how far runs scatter was not measured, so nothing "
-                "gives "
-                "an interval for these titles. Ahead or behind is then said where every title "
-                "agrees, "
-                "or where the interval for other titles of this kind or the sign test over the "
-                "titles "
-                "does."
+                "gives an interval for these titles. Ahead or behind is then said where every "
+                "title agrees, or where the interval for other titles of this kind or the sign "
+                "test over the titles does."
             ))  # fmt: skip
         return [*sentences, *self.typed_sentences()]
