@@ -15,15 +15,18 @@ import json
 import os
 import re
 import stat
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from fnmatch import fnmatchcase
 from functools import cached_property
-from itertools import chain, count, islice, pairwise
+from itertools import count, islice, pairwise
 from operator import itemgetter
 from pathlib import Path, PurePosixPath
-from typing import Literal, Self
+from typing import TYPE_CHECKING, Any, Literal, Self
+
+import numpy as np
+from numpy.typing import NDArray
 
 from kit.errors import BenchError, Fault, RunFileError, UsageError, did_you_mean
 from kit.logs.read import Log, read_log
@@ -32,6 +35,9 @@ from kit.logs.unpacked import near_file
 from kit.settings.bench_file import NEW_SHEET, Bench, Layout, Title
 from kit.settings.metric import HEADLINE, LOWS, METRICS, RESULT, TYPED_METRICS, tail_shares
 from kit.settings.yaml import TURNING
+
+if TYPE_CHECKING:
+    from pyarrow import Table
 
 _MAX_SHEET_BYTES = 512 * 1024 * 1024
 _MAX_COLUMNS = 5_000
@@ -79,7 +85,7 @@ class SheetText:
         """Return the rows of a run sheet; faults as `RunSheet`."""
         walk = _Walk(self, bench)
         walk.check_header()
-        rows = tuple(walk.row(line, cells) for line, cells in self.rows)
+        rows = walk.read(self.rows)
         if walk.faults:
             raise BenchError(sorted(walk.faults, key=lambda fault: fault.line or 0))
         return rows
@@ -344,7 +350,7 @@ def _records(text: str, delimiter: str, file: str) -> Iterator[tuple[int, tuple[
         raise BenchError.at(file, f"{what}{shown}", line=line) from None
 
 
-def _header_faults(names: tuple[str, ...], line: int, file: str) -> list[Fault]:
+def _header_faults(names: Sequence[str], line: int, file: str) -> list[Fault]:
     """Return what is wrong with the names of the columns."""
     faults = [
         Fault(file, f"column {place} has no name; name it or delete it", line=line)
@@ -522,8 +528,12 @@ class _Walk:
         if missing:
             raise BenchError(self.faults)
 
-    def row(self, line: int, written: tuple[str, ...], *, hashed: bool = True) -> RunRow:
-        """Return one row; without its SHA-256 where it is looked at only."""
+    def read(self, found: Iterable[tuple[int, tuple[str, ...]]]) -> tuple[RunRow, ...]:
+        """Return rows from their lines and cells, but for empty ones."""
+        return tuple(self.row(line, cells) for line, cells in found if any(cells))
+
+    def row(self, line: int, written: tuple[str, ...]) -> RunRow:
+        """Return one row."""
         self.line = line
         cells = (*written, "")  # the place of every column the sheet does not have
         texts = self.texts_of(cells)
@@ -556,7 +566,7 @@ class _Walk:
             unit,
             {name: cells[place] for place, name in self.conditions if cells[place]},
             line,
-            hash_cells(stated) if hashed else "",
+            hash_cells(stated),
             part,
             *self.passes(stated, typed),
         )
@@ -765,8 +775,9 @@ class RunSheet:
     bench : Bench
     raw : bytes, optional
         As `SheetText.bytes_of` gives them; else they are read.
-    index : bytes, optional
-        What `index` was of the same bytes and a bench alike: they are not checked again.
+    checked : bool
+        Whether the same bytes were found without fault for a bench alike: they are not checked
+        again.
 
     Raises
     ------
@@ -774,39 +785,38 @@ class RunSheet:
         With every fault of the sheet, each with its line and column.
     """
 
-    def __init__(
-        self, bench: Bench, raw: bytes | None = None, *, index: bytes | None = None
-    ) -> None:
+    def __init__(self, bench: Bench, raw: bytes | None = None, *, checked: bool = False) -> None:
         if raw is None:
             raw = SheetText.bytes_of(bench.folder / "runs.csv", file=_name_of(bench))
-        self._sheet, text, rows = SheetText.opened(raw, file=_name_of(bench))
-        self._bench = bench
-        self.index = index or self._checked(rows)
-        known = json.loads(self.index)
-        self._lines_of: dict[str, list[int]] = known["products"]
-        self.conditions = frozenset(known["conditions"])  # that any row states
-        self._lines = io.StringIO(text, newline="").readlines()
+        sheet, text, rows = SheetText.opened(raw, file=_name_of(bench))
+        self._sheet, self._bench = sheet, bench
+        self._table, self._lines = _split_regular(sheet, text) or _as_table(sheet, rows)
         self._made: dict[frozenset[str], tuple[RunRow, ...]] = {}
+        if not checked:
+            self._check()
 
-    def _checked(self, rows: Iterator[tuple[int, tuple[str, ...]]]) -> bytes:
-        """Check every row; return the lines of each product, and the conditions stated."""
+    def _check(self) -> None:
+        """Raise every fault there is: of rows alike in all that faults depend on, one is read."""
         walk = _Walk(self._sheet, self._bench)
-        try:
-            walk.check_header()
-        except BenchError:
-            for _ in rows:  # its own faults come first
-                pass
-            raise
-        lines_of: dict[str, list[int]] = {}
-        conditions: set[str] = set()
-        for line, cells in rows:
-            row = walk.row(line, cells, hashed=False)
-            lines_of.setdefault(row.product, []).append(line)
-            conditions.update(row.conditions)
+        walk.check_header()
+        alike, odd = _rows_alike(self._table, self._sheet.delimiter, self._bench)
+        for kind in alike:
+            first = _Walk(self._sheet, self._bench)
+            first.read(self._cells_at(kind[:1]))
+            if first.faults:
+                odd[kind] = True
+        walk.read(self._cells_at(np.flatnonzero(odd)))
         if walk.faults:
             raise BenchError(sorted(walk.faults, key=lambda fault: fault.line or 0))
-        found = {"products": lines_of, "conditions": sorted(conditions)}
-        return json.dumps(found, separators=(",", ":")).encode()
+
+    @cached_property
+    def conditions(self) -> frozenset[str]:
+        """The names of the conditions that any row states."""
+        import pyarrow.compute as pc
+
+        names = self._table.column_names
+        stated = [n for n in names if pc.any(pc.not_equal(self._table[n], "")).as_py()]
+        return frozenset(stated).difference(KNOWN_COLUMNS)
 
     @property
     def rows(self) -> tuple[RunRow, ...]:
@@ -815,11 +825,14 @@ class RunSheet:
 
     def rows_of(self, products: Iterable[str]) -> tuple[RunRow, ...]:
         """Return the rows of some products, in the order of the sheet."""
+        import pyarrow as pa
+        import pyarrow.compute as pc
+
         asked = frozenset(products)
         if asked not in self._made:
+            named = pc.is_in(self._table["product"], pa.array(sorted(asked), pa.string()))
             walk = _Walk(self._sheet, self._bench)
-            lines = sorted(line for product in asked for line in self._lines_of.get(product, ()))
-            self._made[asked] = tuple(walk.row(*found) for found in self._cells_at(lines))
+            self._made[asked] = walk.read(self._cells_at(np.flatnonzero(named)))
         return self._made[asked]
 
     def select(self, products: Iterable[str], titles: Iterable[str]) -> tuple[RunRow, ...]:
@@ -830,19 +843,116 @@ class RunSheet:
     @cached_property
     def runs(self) -> frozenset[str]:
         """The ids of every row."""
-        place = self._sheet.header.index("run")
-        lines = chain.from_iterable(self._lines_of.values())
-        return frozenset(cells[place] for _, cells in self._cells_at(lines))
+        return frozenset(self._table["run"].to_pylist()) - {""}
 
-    def _cells_at(self, lines: Iterable[int]) -> Iterator[tuple[int, tuple[str, ...]]]:
-        """Yield line and cells of the rows that begin at some lines; each may go over several."""
-        width = len(self._sheet.header)
-        for line in lines:
-            following = map(self._lines.__getitem__, count(line - 1))
-            cells = [
-                c.strip() for c in next(csv.reader(following, delimiter=self._sheet.delimiter))
-            ]
-            yield line, (*cells[:width], *[""] * (width - len(cells)))
+    def _cells_at(self, places: NDArray[np.intp]) -> Iterator[tuple[int, tuple[str, ...]]]:
+        """Yield line and cells of the rows at some places of the table."""
+        chosen = self._table.take(places)
+        cells = zip(*(column.to_pylist() for column in chosen.columns), strict=True)
+        return zip(self._lines[places].tolist(), cells, strict=True)
+
+
+def _as_table(
+    sheet: SheetText, rows: Iterable[tuple[int, tuple[str, ...]]]
+) -> tuple[Table, NDArray[np.int64]]:
+    """Return the cells of rows as a table of text, and the line of each row."""
+    import pyarrow as pa
+
+    lines, cells = zip(*rows, strict=True) if (rows := list(rows)) else ((), ())
+    columns = list(zip(*cells, strict=True)) or [()] * len(sheet.header)
+    arrays = [pa.array(column, pa.string()) for column in columns]
+    return pa.table(arrays, names=list(sheet.header)), np.array(lines, np.int64)
+
+
+def _split_regular(sheet: SheetText, text: str) -> tuple[Table, NDArray[np.int64]] | None:
+    """Return what `_as_table` gives, split by pyarrow; None where rows are of unlike length, or
+    quotation marks, lone carriage returns or faults of the header ask for `SheetText`'s rules."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+    import pyarrow.csv as pa_csv
+
+    ends, names = text.count("\n"), list(sheet.header)
+    regular = '"' not in text and text.count("\r") in {0, ends}
+    if not regular or _header_faults(names, sheet.header_line, sheet.file):
+        return None
+    try:
+        table = pa_csv.read_csv(
+            pa.BufferReader(text.encode()),
+            pa_csv.ReadOptions(column_names=names, skip_rows=sheet.header_line),
+            pa_csv.ParseOptions(delimiter=sheet.delimiter, quote_char=False),
+            pa_csv.ConvertOptions(column_types=dict.fromkeys(names, pa.string()), null_values=[]),
+        ).combine_chunks()
+    except pa.ArrowInvalid:  # rows of unlike length
+        return None
+    longest = max(pc.max(pc.binary_length(column)).as_py() or 0 for column in table.columns)
+    lines = np.arange(sheet.header_line, ends + (not text.endswith("\n"))) + 1
+    if len(table) != len(lines) or longest > csv.field_size_limit():
+        return None
+    trimmed = [pc.utf8_trim_whitespace(column) for column in table.columns]
+    return pa.table(trimmed, names=names), lines
+
+
+# What a cell may hold with no fault of its own, whatever stands beside it: narrower than what a
+# row may hold, for what does not fit is looked at in its row. As RE2 reads patterns: \d is 0 to 9.
+_PLAIN = {
+    "run": _RUN_ID.pattern,
+    "log": r"[\w-][\w.-]*(?:/[\w-][\w.-]*)*",
+    "began": (
+        r"[12]\d{3}-(?:(?:0[1-9]|1[0-2])-(?:0[1-9]|1\d|2[0-8])|(?:0[13-9]|1[0-2])-(?:29|30))"
+        r"(?:[T ](?:[01]\d|2[0-3]):[0-5]\d(?::[0-5]\d(?:\.\d{1,6})?)?"
+        r"(?:Z|[+-](?:[01]\d|2[0-3]):?[0-5]\d)?)?"
+    ),
+}
+_PLAIN_TEXT = r"[^#=@](?s:.*)"
+# Columns of which it matters what word they hold; of others, whether they are filled.
+_BY_WORD = frozenset({"title", "layout", "status", "unit", PASSES})
+
+
+def _rows_alike(
+    table: Table, delimiter: str, bench: Bench
+) -> tuple[Iterator[NDArray[np.intp]], NDArray[np.bool_]]:
+    """Return places of rows of which all have a fault if one has, and which rows are of no kind."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    columns = dict(zip(table.column_names, table.combine_chunks().columns, strict=True))
+    number = r"\d{1,15}(?:\.\d{1,15})?"
+    if delimiter != ",":  # a point before three decimals may mean thousands
+        number = r"\d{1,15}(?:,\d{1,15}|\.\d{1,2})?"
+    numeric = dict.fromkeys((*TYPED_METRICS, SPREAD), number)
+    runs = columns["run"].combine_chunks().dictionary_encode().indices.to_numpy()
+    known = pc.is_in(columns["product"], pa.array(list(bench.products), pa.string()))
+    odd = (np.bincount(runs)[runs] > 1) | ~np.asarray(known)
+    kinds: dict[str, Any] = {"place": np.arange(len(table))}
+    figures = {}
+    for name, cells in columns.items():
+        filled = pc.not_equal(cells, "")
+        if name in _BY_WORD:
+            kinds[name] = cells
+        if name in _BY_WORD or not pc.any(filled).as_py():
+            continue
+        pattern = (_PLAIN | numeric).get(name, _PLAIN_TEXT)
+        plain = pc.match_substring_regex(cells, f"^{pattern}$")
+        if name in numeric:
+            text = pc.if_else(plain, cells, None)
+            point = text if delimiter == "," else pc.replace_substring(text, ",", ".")
+            figures[name] = pc.cast(point, pa.float64())
+            most = 50 if name == SPREAD else np.inf
+            plain = pc.and_(pc.greater(figures[name], 0), pc.less(figures[name], most))
+        odd |= np.asarray(pc.and_not(filled, pc.fill_null(plain, False)))
+        if name in KNOWN_COLUMNS or name == SPREAD:
+            kinds[name] = filled
+    above = pa.nulls(len(table), pa.float64())
+    for cells in (figures[name] for name in _FALLING if name in figures):
+        odd |= np.asarray(pc.fill_null(pc.greater(cells, above), False))
+        above = pc.coalesce(cells, above)
+    if "log" in columns and len(bench.layouts) > 1:
+        files = [log.rpartition("/")[2] for log in columns["log"].to_pylist()]
+        for key, layout in bench.layouts.items():
+            kinds[f"fits {key}"] = [fnmatchcase(name, layout.files or "") for name in files]
+    even = pa.table(kinds).filter(~odd)
+    alike = even.group_by(even.column_names[1:]).aggregate([("place", "list")])["place_list"]
+    return (kind.values.to_numpy() for kind in alike), odd
 
 
 def read_run(row: RunRow, bench: Bench, *, sensors: bool = True) -> Run:

@@ -24,8 +24,10 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, ValidationError
 from pydantic.fields import FieldInfo
 from ruamel.yaml import YAML
 from ruamel.yaml.comments import CommentedMap, CommentedSeq
+from ruamel.yaml.composer import Composer
 from ruamel.yaml.constructor import SafeConstructor
-from ruamel.yaml.error import MarkedYAMLError, StringMark, YAMLError
+from ruamel.yaml.error import MarkedYAMLError, YAMLError
+from ruamel.yaml.events import AliasEvent
 from ruamel.yaml.nodes import MappingNode, Node, ScalarNode, SequenceNode
 
 from kit.errors import Fault, FaultsError, did_you_mean
@@ -203,6 +205,10 @@ class Section(BaseModel):
         allow_inf_nan=False,
     )
 
+    def __deepcopy__(self, memo: dict[int, Any] | None = None) -> typing.Self:
+        """Return the section itself, which stays as it is: pydantic copies defaults otherwise."""
+        return self
+
 
 SectionT = TypeVar("SectionT", bound=Section)
 Path_ = tuple[str | int, ...]
@@ -375,7 +381,7 @@ def read_yaml(
     error : type of FaultsError
         What to raise.
     kept : Kept, optional
-        Where the nodes of a text scanned before are found again.
+        Where what a text read before without fault held is found again.
 
     Raises
     ------
@@ -398,30 +404,58 @@ def read_yaml(
         code, line = f"U+{ord(found[0]):04X}", text.count("\n", 0, found.start()) + 1
         said = f"holds the control character {code}; delete it or type it anew"
         raise error.at(file, said, line=line)
-    key = hashlib.sha256(f"{_NODES} {version('ruamel.yaml')}\n{text}".encode()).hexdigest()
+    key = hashlib.sha256(f"{_KEPT} {version('ruamel.yaml')}\n{text}".encode()).hexdigest()
     if kept is not None and (packed := kept.load(key)) is not None:
-        node = _unpacked(json.loads(packed))
-    else:
-        node = _nodes_of(text, file=file, error=error)
-        if kept is not None:
-            kept.keep(key, json.dumps(_packed(node), separators=(",", ":")).encode())
+        data, lines = json.loads(packed, object_hook=_unpacked)
+        return YamlDocument(file, data, dict(zip(_paths(data), lines, strict=True)))
+    node = _nodes_of(text, file=file, error=error)
     walk = _Walk(file, YAML(typ="safe", pure=True).constructor)
     data = walk.value(node, ())
     if walk.faults:
         raise error(walk.faults)
     if not isinstance(data, dict):
         raise error.at(file, "expected keys with values, such as `review: my-review`", line=1)
+    if kept is not None:
+        kept.keep(key, json.dumps([_packed(data), [*walk.lines.values()]]).encode())
     return YamlDocument(file, data, walk.lines)
+
+
+class _AnchorError(MarkedYAMLError):
+    """An anchor or alias stands in a text."""
+
+
+class _Composer(Composer):
+    """What makes nodes of a text, and stops at the first anchor or alias: nothing is expanded.
+
+    It stops, too, where the text nests deeper than it may: going on would take minutes.
+    """
+
+    nested = 0
+
+    def compose_node(self, parent: Any, index: Any) -> Any:
+        """Return the next node."""
+        event = self.parser.peek_event()
+        if self.nested > 2 * MAX_DEPTH:
+            raise ValueError(f"nested more than {MAX_DEPTH} levels deep")
+        if event.anchor is not None:
+            token = f"{'*' if isinstance(event, AliasEvent) else '&'}{event.anchor}"
+            raise _AnchorError(problem=token, problem_mark=event.start_mark)
+        self.nested += 1
+        node = super().compose_node(parent, index)
+        self.nested -= 1
+        return node
 
 
 def _nodes_of(text: str, *, file: str, error: type[FaultsError]) -> Node:
     """Return the nodes of a text; faults as `read_yaml`."""
+    reader = YAML(typ="safe", pure=True)
+    reader.Composer = _Composer
     try:
-        for number, token in _anchors(text):
-            said = f"anchors and aliases ({token}) are not used here"
-            said += "; write the value out in each place"
-            raise error.at(file, said, line=number)
-        node: Node | None = YAML(typ="safe", pure=True).compose(text)
+        node: Node | None = reader.compose(text)
+    except _AnchorError as fault:
+        said = f"anchors and aliases ({fault.problem}) are not used here"
+        said += "; write the value out in each place"
+        raise error.at(file, said, line=fault.problem_mark.line + 1) from None
     except MarkedYAMLError as fault:
         raise error([_syntax_fault(file, text, fault)]) from None
     except (YAMLError, ValueError, RecursionError) as fault:
@@ -431,29 +465,43 @@ def _nodes_of(text: str, *, file: str, error: type[FaultsError]) -> Node:
     return node
 
 
-_NODES = "marginbook nodes of YAML/1"
+_KEPT = "marginbook document of YAML/2"
+# What a scalar that is no text is made of again, by the name of its type.
+_KINDS: Mapping[str, Callable[[Any], Any]] = types.MappingProxyType({
+    "WrittenInt": WrittenInt, "WrittenFloat": WrittenFloat,
+    "date": dt.date.fromisoformat, "datetime": dt.datetime.fromisoformat,
+})  # fmt: skip
 
 
-def _packed(node: Node) -> list[Any]:
-    """Return a node as plain data: line, tag, and its text, its items or its keys with values."""
-    value = node.value
-    if isinstance(node, SequenceNode):
-        value = [_packed(item) for item in value]
-    elif isinstance(node, MappingNode):
-        value = {"keys": [[_packed(key), _packed(item)] for key, item in value]}
-    return [node.start_mark.line, str(node.tag), value]
-
-
-def _unpacked(packed: Sequence[Any]) -> Node:
-    """Return a node from its plain data."""
-    line, tag, value = packed
-    mark = StringMark("", 0, line, 0, "", 0)
-    if isinstance(value, str):
-        return ScalarNode(tag, value, mark, mark)
+def _packed(value: Any) -> Any:
+    """Return a value as JSON holds it: scalars that are no text under a key no file can have."""
+    if isinstance(value, dict):
+        return {key: _packed(item) for key, item in value.items()}
     if isinstance(value, list):
-        return SequenceNode(tag, [_unpacked(item) for item in value], mark, mark)
-    pairs = [(_unpacked(key), _unpacked(item)) for key, item in value["keys"]]
-    return MappingNode(tag, pairs, mark, mark)
+        return [_packed(item) for item in value]
+    if value is None or isinstance(value, str | bool):
+        return value
+    plain = value.isoformat() if hasattr(value, "isoformat") else value
+    return {"\0": [type(value).__name__, plain, getattr(value, "text", "")]}
+
+
+def _unpacked(found: dict[str, Any]) -> Any:
+    """Return keys and values as they are, or the scalar they stand for."""
+    if "\0" not in found:
+        return found
+    kind, plain, text = found["\0"]
+    value = _KINDS[kind](plain)
+    if text:
+        value.text = text
+    return value
+
+
+def _paths(value: Any, path: Path_ = ()) -> Iterable[Path_]:
+    """Yield the path of everything in a value, in the order in which `_Walk` comes to it."""
+    yield path
+    inner = enumerate(value) if isinstance(value, list) else ()
+    for key, item in value.items() if isinstance(value, dict) else inner:
+        yield from _paths(item, (*path, key))
 
 
 def yaml_text(tree: Any) -> str:
@@ -551,29 +599,6 @@ def _without_mistyped(details: Sequence[Any]) -> list[Any]:
             for loc in unknown
         )
     ]
-
-
-def _anchors(text: str) -> Iterable[tuple[int, str]]:
-    """Yield line and name of each anchor and alias (scanned, so nothing is expanded).
-
-    Stops where the text nests deeper than it may: scanning on would take minutes.
-    """
-    from ruamel.yaml import tokens
-
-    opening = (
-        tokens.FlowSequenceStartToken, tokens.FlowMappingStartToken,
-        tokens.BlockSequenceStartToken, tokens.BlockMappingStartToken,
-    )  # fmt: skip
-    closing = (tokens.FlowSequenceEndToken, tokens.FlowMappingEndToken, tokens.BlockEndToken)
-    depth = 0
-    for token in YAML(typ="safe", pure=True).scan(text):
-        depth += isinstance(token, opening) - isinstance(token, closing)
-        if depth > 2 * MAX_DEPTH:
-            raise ValueError(f"nested more than {MAX_DEPTH} levels deep")
-        if isinstance(token, tokens.AnchorToken):
-            yield token.start_mark.line + 1, f"&{token.value}"
-        if isinstance(token, tokens.AliasToken):
-            yield token.start_mark.line + 1, f"*{token.value}"
 
 
 def _model_fault(document: YamlDocument, model: type[BaseModel], detail: Any) -> Fault:
