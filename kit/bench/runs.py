@@ -15,6 +15,7 @@ import json
 import os
 import re
 import stat
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
@@ -244,7 +245,7 @@ class SheetText:
         text, encoding = _decoded(raw, file)
         # A spreadsheet's hint about its own delimiter may stand before the header.
         hint = re.match(r"sep=([,;\t])\r?\n", text)
-        lines = islice(io.StringIO(text, newline=""), 1 if hint else 0, None)
+        lines = islice(_lines(text), 1 if hint else 0, None)
         first = next((line for line in lines if line.strip(' ,;\t"\r\n')), "").rstrip("\r\n")
         delimiter = hint[1] if hint else max(_DELIMITERS, key=first.count)
         if (columns := first.count(delimiter) + 1) > _MAX_COLUMNS:
@@ -322,6 +323,11 @@ def _decoded(raw: bytes, file: str) -> tuple[str, str]:
     return text, encoding
 
 
+def _lines(text: str) -> Iterator[str]:
+    """Yield the lines of a text with their ends; a copy of it, as a stream, takes memory."""
+    return (found[0] for found in re.finditer(r"[^\r\n]*(?:\r\n?|\n)|[^\r\n]+", text))
+
+
 def _records(text: str, delimiter: str, file: str) -> Iterator[tuple[int, tuple[str, ...]]]:
     """Yield line and cells of every row that is not empty.
 
@@ -330,7 +336,7 @@ def _records(text: str, delimiter: str, file: str) -> Iterator[tuple[int, tuple[
     BenchError
         Where a quotation mark is left open.
     """
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
+    reader = csv.reader(_lines(text), delimiter=delimiter, strict=True)
     line = 1
     try:
         for cells in reader:
@@ -878,10 +884,10 @@ def _split_regular(sheet: SheetText, text: str) -> tuple[Table, NDArray[np.int64
     try:
         table = pa_csv.read_csv(
             pa.BufferReader(text.encode()),
-            pa_csv.ReadOptions(column_names=names, skip_rows=sheet.header_line),
+            pa_csv.ReadOptions(column_names=names, skip_rows=sheet.header_line, use_threads=False),
             pa_csv.ParseOptions(delimiter=sheet.delimiter, quote_char=False),
             pa_csv.ConvertOptions(column_types=dict.fromkeys(names, pa.string()), null_values=[]),
-        ).combine_chunks()
+        )
     except pa.ArrowInvalid:  # rows of unlike length
         return None
     longest = max(pc.max(pc.binary_length(column)).as_py() or 0 for column in table.columns)
@@ -915,14 +921,15 @@ def _rows_alike(
     import pyarrow as pa
     import pyarrow.compute as pc
 
-    columns = dict(zip(table.column_names, table.combine_chunks().columns, strict=True))
+    columns = dict(zip(table.column_names, table.columns, strict=True))
     number = r"\d{1,15}(?:\.\d{1,15})?"
     if delimiter != ",":  # a point before three decimals may mean thousands
         number = r"\d{1,15}(?:,\d{1,15}|\.\d{1,2})?"
     numeric = dict.fromkeys((*TYPED_METRICS, SPREAD), number)
-    runs = columns["run"].combine_chunks().dictionary_encode().indices.to_numpy()
+    times = Counter(columns["run"].to_pylist())
+    twice = pa.array([run for run, count in times.items() if count > 1], pa.string())
     known = pc.is_in(columns["product"], pa.array(list(bench.products), pa.string()))
-    odd = (np.bincount(runs)[runs] > 1) | ~np.asarray(known)
+    odd = np.array(pc.or_(pc.is_in(columns["run"], twice), pc.invert(known)))
     kinds: dict[str, Any] = {"place": np.arange(len(table))}
     figures = {}
     for name, cells in columns.items():

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
+import itertools
 import json
 from pathlib import Path
 
@@ -450,6 +451,49 @@ def test_a_row_that_contradicts_itself_is_answered_once(bench, case):
     row, said = ROW_FAULTS[case]
     found = faults_of(bench, TYPED_HEAD + row + "\n")
     assert [f.partition("; known")[0] for f in found] == [s.partition("; known")[0] for s in said]
+
+
+# Cells of a sheet, right ones and wrong ones, some only in some company.
+CELLS = {
+    "product": ["birch-6", " alder-4", "alder", ""],
+    "title": ["sorting", "hush", "wier", ""],
+    "layout": ["", "plain", "stamps", "none"],
+    "log": ["", "logs/a1.csv", "logs/b.txt", "logs/x.dat", "../a.csv", "a b.csv", "=A1", "a//b.csv"],
+    "began": ["2026-05-31", "2026-02-30", "2026-06-31", "2024-02-29T08:30Z", "in May",
+              "2026-05-01 23:59:59.5+01:00", "2026-05-01 24:00", "2026-13-01"],
+    "status": ["", "crashed", "Set aside", "ran", "lost"],
+    "reason": ["", "hot", "=( sad", "#N/A"],
+    "average_fps": ["", "60", "0", "0.0", "-1", "1.234", "61,5", "1e3", "NaN", "=2", ".5"],
+    "low_1pct_fps": ["", "50", "60.1", "50.", "9" * 16],
+    "low_0_1pct_fps": ["", "40", "60.1"],
+    "value": ["", "12", "0", "-3.5", "1.25e2"],
+    "unit": ["", "fps", "s"],
+    "passes": ["", "3", "1", "03"],
+    "spread_pct": ["", "0.8", "50", "0"],
+    "part": ["", "one", "@one", "#REF!"],
+    "fan": ["", "quiet", "#NAME?", "=x", " @"],
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("delimiter", [",", ";"])
+@pytest.mark.parametrize("typed", [True, False])
+def test_rows_alike_have_the_faults_each_has_alone(bench, delimiter, typed):
+    plain = dict.fromkeys(CELLS, "") | {"product": "alder-4", "title": "weir"}
+    plain |= {"average_fps": "60"} if typed else {"log": "logs/a1.csv", "began": "2026-05-01"}
+    changes = [((name, cell),) for name, cells in CELLS.items() for cell in cells]
+    changes += [(a[0], b[0]) for a, b in itertools.combinations(changes, 2) if a[0][0] != b[0][0]]
+    rows = [{**plain, **dict(change)} for change in ((), *changes, ())]
+    rows = [row for row in rows if delimiter not in "".join(row.values())]
+    lines = [[f"r{place}", *row.values()] for place, row in enumerate(rows[:-1])]
+    lines.append(["r0", *rows[-1].values()])
+    head = delimiter.join(["run", *CELLS]) + "\n"
+    sheet = head + "\n".join(map(delimiter.join, lines))
+    with pytest.raises(BenchError) as caught:
+        read(bench, sheet)
+    wrong = {fault.line for fault in caught.value.faults}
+    right = [line for number, line in enumerate(lines, 2) if number not in wrong]
+    assert len(rows) > len(wrong) > len(right) > 100
+    assert len(read(bench, head + "\n".join(map(delimiter.join, right)))) == len(right)
 
 
 # By hand: what is just inside those rules.
