@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from operator import mul
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -553,10 +554,8 @@ def compare_products(
         outcome, marks = _judge(one, ratio, params.level_band, false_sign[i], controls)
         margins.append(
             Margin(
-                product=a.product,
-                baseline=b.product,
-                title=a.title,
-                metric=a.metric,
+                **_of_comparison(one, "compare_products", "margin"),
+                **{name: getattr(one, name) for name in _CARRIED},
                 value=ratio,
                 low=low,
                 high=high,
@@ -564,23 +563,9 @@ def compare_products(
                 level_high=level_high,
                 confidence=params.confidence,
                 outcome=outcome,
-                method=one.method,
-                log_se=one.log_se,
-                df=one.df,
-                p_value=one.p_value,
                 p_adjusted=p_adjusted[i],
-                cells=one.cells,
                 marks=marks,
-                trace=Trace(
-                    "compare_products",
-                    f"margin/{a.metric}/{a.title}/{a.product}-over-{b.product}",
-                    inputs=(a.trace, b.trace),
-                ),
-                p_level=one.p_level,
                 p_level_adjusted=p_level_adjusted[i],
-                mixture_df=one.mixture_df,
-                error=one.error,
-                care=one.care,
                 false_sign=false_sign[i],
                 own_low=own_low,
                 own_high=own_high,
@@ -591,18 +576,39 @@ def compare_products(
     return tuple(margins)
 
 
+# What a margin has of its comparison as it is.
+_CARRIED = ("log_se", "df", "p_level", "mixture_df", "error", "care")
+
+
+def _of_comparison(one: _Compared, step: str, kind: str) -> dict[str, Any]:
+    """Return what a margin and a difference in dB have of their comparison."""
+    a, b = one.cells
+    name = f"{kind}/{a.metric}/{a.title}/{a.product}-over-{b.product}"
+    return {
+        "product": a.product,
+        "baseline": b.product,
+        "title": a.title,
+        "metric": a.metric,
+        "method": one.method,
+        "p_value": one.p_value,
+        "cells": one.cells,
+        "trace": Trace(step, name, inputs=(a.trace, b.trace)),
+    }
+
+
+def _outcome(one: _Compared, ratio: float, *, band: float, false_sign: float = 0.0) -> Outcome:
+    """Return what a comparison says of a ratio, by a level band given as a share."""
+    figure = None if all(cell.scatters for cell in one.cells) else ratio
+    ends = (*_ends(ratio, one.half), *_ends(ratio, one.level_half))
+    return outcome_of(*ends, band=band, false_sign=false_sign, figure=figure)
+
+
 def _judge(
     one: _Compared, ratio: float, band: float, false_sign: float | None, controls: Controls
 ) -> tuple[Outcome, tuple[str, ...]]:
     """Return a margin's outcome by its level band, and its marks."""
     a, b = one.cells
-    outcome = outcome_of(
-        *_ends(ratio, one.half),
-        *_ends(ratio, one.level_half),
-        band=band,
-        false_sign=false_sign or 0.0,
-        figure=None if all(cell.scatters for cell in one.cells) else ratio,
-    )
+    outcome = _outcome(one, ratio, band=band, false_sign=false_sign or 0.0)
     marks = [*one.marks, *controls.marks(a.product, b.product, a.title)]
     if one.mixture_df is not None and outcome != "unresolved":
         ends = (*_ends(ratio, one.own_half), *_ends(ratio, one.own_level_half))
@@ -716,45 +722,24 @@ def compare_levels(
     for one in _compare_pairs(found, params, variances, band=band):
         a, b = one.cells
         better = -1 if a.less_is_better else 1
-        low, high = _ends(math.exp(one.difference), one.half)
-        level_low, level_high = _ends(math.exp(one.difference), one.level_half)
-        share = 0.0 if level_band_db is None else math.expm1(band)
         centre = one.difference
         ends = [] if one.half is None else [centre - one.half, centre + one.half]
         db: Sequence[float | None] = sorted(better * end / LOG_PER_DB for end in ends) or (
             None,
             None,
         )
+        share = 0.0 if level_band_db is None else math.expm1(band)
+        marks = [*one.marks, *controls.marks(a.product, b.product, a.title)]
         differences.append(
             LevelDifference(
-                product=a.product,
-                baseline=b.product,
-                title=a.title,
-                metric=a.metric,
+                **_of_comparison(one, "compare_levels", "difference"),
                 unit=a.unit,
-                value=better * one.difference / LOG_PER_DB,
+                value=better * centre / LOG_PER_DB,
                 low=db[0],
                 high=db[1],
                 confidence=params.confidence,
-                outcome=outcome_of(
-                    low,
-                    high,
-                    level_low,
-                    level_high,
-                    band=share,
-                    figure=None if all(c.scatters for c in one.cells) else math.exp(centre),
-                ),
-                method=one.method,
-                p_value=one.p_value,
-                cells=one.cells,
-                marks=tuple(
-                    dict.fromkeys([*one.marks, *controls.marks(a.product, b.product, a.title)])
-                ),
-                trace=Trace(
-                    "compare_levels",
-                    f"difference/{a.metric}/{a.title}/{a.product}-over-{b.product}",
-                    inputs=(a.trace, b.trace),
-                ),
+                outcome=_outcome(one, math.exp(centre), band=share),
+                marks=tuple(dict.fromkeys(marks)),
             )
         )
     return tuple(differences)
