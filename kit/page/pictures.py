@@ -6,7 +6,7 @@ import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import fields, is_dataclass, replace
 from functools import cache
-from typing import Any, Literal
+from typing import Any
 
 from kit.charts.money import classes_chart, value_chart
 from kit.charts.rows import (
@@ -202,12 +202,9 @@ def show_charts(charts: Sequence[Chart], book: ClaimBook) -> Html:
 def _figure(book: ClaimBook, chart: Chart) -> Html:
     """Return one chart with its words and numbers."""
     image = chart.page_image()
-    mime: Literal["image/png", "image/svg+xml"] = "image/svg+xml"
-    if image.media_type == "image/png":
-        mime = "image/png"
     return image_figure(
         image.data,
-        mime=mime,
+        mime=image.media_type,
         caption=chart.caption,
         note=chart.note,
         alt=chart.alt,

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from itertools import groupby
+from string import Formatter
 from typing import Any
 
 from kit.claims.claim import Claim, ClaimBook, claims_frame
@@ -41,6 +42,14 @@ FALSE = "Of ahead and behind, expected to be false"
 def _begins(with_words: str) -> Callable[[str], bool]:
     """Return a test of a field's value for `Cell.where`."""
     return lambda value: value.startswith(with_words)
+
+
+def _parts(template: str, **given: Part) -> list[Part]:
+    """Return a sentence in parts: its places, in braces, hold figures, pieces and texts."""
+    parts: list[Part] = []
+    for text, name, _, _ in Formatter().parse(template):
+        parts += [text] if name is None else [text, given[name]]
+    return parts
 
 
 def _page_title(book: ClaimBook) -> Html:
@@ -352,18 +361,15 @@ def _beside_drift(book: ClaimBook) -> Html:
             marked[pair] = marked.get(pair, 0) + 1
     lines: list[list[Part]] = []
     for (product, baseline), count in marked.items():
-        of = "1 margin" if count == 1 else f"{count} margins"
-        line: list[Part] = [
-            f"{of} of {book.product_name(product)} over {book.product_name(baseline)}: one side "
-            f"was run again, the other was not. {again} moved by ",
-            last["these"],
-            f" ({last['these'].interval}) since",
-        ]
+        tail = "; one product says nothing of how far others moved."
         if "others" in last:
-            line += ["; products like these ", last["others"], f" ({last['others'].interval})."]
-        else:
-            line.append("; one product says nothing of how far others moved.")
-        lines.append(line)
+            tail = f"; products like these {{others}} ({last['others'].interval})."
+        lines.append(_parts(
+            "{of} of {product} over {baseline}: one side was run again, the other was not. {again} "
+            f"moved by {{these}} ({last['these'].interval}) since{tail}",
+            of="1 margin" if count == 1 else f"{count} margins", again=again,
+            product=book.product_name(product), baseline=book.product_name(baseline), **last,
+        ))  # fmt: skip
     lines = lines or [["No margin sets runs made again against runs of before."]]
     return joined(bullet_list(lines), bullet_list([LAWFUL]))
 
@@ -526,21 +532,15 @@ def _health_summary(book: ClaimBook) -> Html:
     """Return how much of the bench is old or missing, in a sentence."""
     count = {claim.part: claim for claim in book.of_kind("count")}
     first = next(iter(book.of_kind("task_why")), None)
-    return paragraph(
-        f"{len(book.names['products'])} products in ",
-        count["titles"],
-        " titles, ",
-        count["runs/used"],
-        " runs used. Stale: ",
-        count["health/stale"],
-        " cells; without a used run: ",
-        count["health/gaps"],
-        ". ",
-        f"First to run: {book.product_name(first.product)}, {book.in_words(first.text)}."
-        if first
-        else "Nothing asks to be run again.",
-        css="lead",
-    )
+    said = "Nothing asks to be run again."
+    if first:
+        said = f"First to run: {book.product_name(first.product)}, {book.in_words(first.text)}."
+    parts = _parts(
+        "{products} products in {titles} titles, {runs/used} runs used. Stale: {health/stale} "
+        "cells; without a used run: {health/gaps}. {said}",
+        products=str(len(book.names["products"])), said=said, **count,
+    )  # fmt: skip
+    return paragraph(*parts, css="lead")
 
 
 TASKS = Table(
@@ -738,16 +738,15 @@ def _plan_summary(book: ClaimBook) -> Html:
     asked = next(iter(book.of_kind("plan_asked")), None)
     if asked is None:
         return Html("")
-    return paragraph(
-        "To resolve a margin of ",
-        book.by_id[Claim.id_of("plan", part="margin")],
-        f" {asked.text}: ",
-        book.by_id[Claim.id_of("plan", part="runs")],
-        " runs to make, ",
-        book.by_id[Claim.id_of("plan", part="minutes")],
-        " minutes of bench time.",
-        css="lead",
-    )
+    plan = {
+        part: book.by_id[Claim.id_of("plan", part=part)] for part in ("margin", "runs", "minutes")
+    }
+    parts = _parts(
+        "To resolve a margin of {margin} {asked}: {runs} runs to make, {minutes} minutes of bench "
+        "time.",
+        asked=asked.text, **plan,
+    )  # fmt: skip
+    return paragraph(*parts, css="lead")
 
 
 PLAN_SUMMARY = (
@@ -777,15 +776,12 @@ def _days_or_runs(book: ClaimBook) -> Html:
     error = {claim.part: claim for claim in book.of_kind("plan", metric="suite_error")}
     if not error:
         return Html("")
-    return paragraph(
-        "The standard error of a suite margin is ",
-        error["error_now"],
-        "; with a run of each product in each title on two more days ",
-        error["error_days"],
-        ", with as many runs more in the days there are ",
-        error["error_runs"],
-        " at best: what a day does to a product in all titles only other days average.",
-    )
+    return paragraph(*_parts(
+        "The standard error of a suite margin is {error_now}; with a run of each product in each "
+        "title on two more days {error_days}, with as many runs more in the days there are "
+        "{error_runs} at best: what a day does to a product in all titles only other days average.",
+        **error,
+    ))  # fmt: skip
 
 
 BUDGET = (
@@ -815,15 +811,11 @@ def _pilot_counts(book: ClaimBook) -> Html:
     count = {claim.part: claim for claim in book.of_kind("count")}
     if "pilot/reached" not in count:
         return paragraph("No product has two runs of a title yet, so there is no pilot to look at.")
-    return paragraph(
-        "Planned precision so far: reached in ",
-        count["pilot/reached"],
-        " margins, missed in ",
-        count["pilot/missed"],
-        ", too few runs to tell in ",
-        count["pilot/too_few"],
-        ".",
-    )
+    return paragraph(*_parts(
+        "Planned precision so far: reached in {pilot/reached} margins, missed in {pilot/missed}, "
+        "too few runs to tell in {pilot/too_few}.",
+        **count,
+    ))  # fmt: skip
 
 
 PILOT = (
