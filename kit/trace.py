@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 
@@ -29,19 +28,16 @@ class Trace:
     label: str = ""
     inputs: tuple[Trace, ...] = ()
 
-    def leaves(self) -> Iterator[Trace]:
-        """Yield every leaf below this step, in order, each once."""
-        seen: set[str] = set()
-        stack = [self]
-        while stack:
-            node = stack.pop()
-            if not node.inputs:
-                if node.label not in seen:
-                    seen.add(node.label)
-                    yield node
-                continue
-            stack.extend(reversed(node.inputs))
-
     def run_ids(self) -> tuple[str, ...]:
-        """Return the ids of all runs this number rests on."""
-        return tuple(leaf.label for leaf in self.leaves())
+        """Return the ids of all runs this number rests on, in order, each once."""
+        labels: dict[str, None] = {}
+        self._add_to(labels)
+        return tuple(labels)
+
+    def _add_to(self, labels: dict[str, None]) -> None:
+        """Add the labels of the leaves below this step; of a leaf, its own."""
+        for node in self.inputs or (self,):
+            if node.inputs:
+                node._add_to(labels)
+            else:
+                labels[node.label] = None

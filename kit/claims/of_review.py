@@ -8,6 +8,9 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from functools import partial
+from itertools import islice
+from operator import attrgetter
+from types import MappingProxyType
 from typing import Any
 
 from kit.bench.prices import SCENARIO
@@ -36,6 +39,8 @@ FRONTIER_WORDS = {
     "extendedly_dominated": "dominated by a mix",
     "other_class": "another class of machine",
 }
+_ABOUT = ("metric", "product", "baseline", "title", "marks")
+_about_of, _NONE = attrgetter(*_ABOUT), MappingProxyType[int, Claim]({})
 # Margins marked so have the interval of their own runs alone stated beside theirs.
 _BESIDE = {"unlike_neighbours", "resolved_by_sharing"}
 
@@ -54,8 +59,8 @@ def _of_cells(cells: Iterable[Cell]) -> dict[str, list[str]]:
 
 def _about(estimate: Estimate, **more: Any) -> Subject:
     """Return what the claim of an estimate is about, with its marks; `more` as `Subject` has it."""
-    fields = ("metric", "product", "baseline", "title", "marks")
-    return Subject(**{name: getattr(estimate, name) for name in fields} | more)
+    about = dict(zip(_ABOUT, _about_of(estimate), strict=True))
+    return Subject(**about | more)
 
 
 def _like(found: SuiteMargin | Drift) -> Figure:
@@ -161,15 +166,23 @@ def _within_claims(review: Review, results: Results) -> Iterator[Claim]:
                            value)  # fmt: skip
 
 
-def _margin_claims(review: Review, results: Results) -> Iterator[Claim]:
-    """Yield a claim for each margin; one of its own runs alone where that matters, and one more
-    where set-aside runs would change it."""
+def _margin_claims(
+    review: Review, results: Results, *, beside: bool = True, stated: Mapping[int, Claim] = _NONE
+) -> Iterator[Claim]:
+    """Yield a claim for each margin; beside it one of its own runs alone where that matters, and
+    one more where set-aside runs would change it."""
     make, aside = partial(Claim.make, locale=review.params.locale), _aside_by_cell(review)
     for margin in results.margins:
+        was = stated.get(id(margin.compared))
+        if was and (was.outcome, was.marks) == (margin.outcome, margin.marks):
+            yield was
+            continue
         left = [run for c in margin.cells for run in aside.get((c.product, c.title), ())]
         subject = _about(margin, set_aside=left, **_of_cells(margin.cells))
         ends = (margin.low, margin.high)
         yield make("margin", subject, margin, method=f"margin-{margin.method}")
+        if not beside:
+            continue
         if margin.own_low is not None and _BESIDE & set(margin.marks):
             alone = Figure(margin.ratio, margin.own_low, margin.own_high, margin.confidence)
             yield make("margin_own_runs", replace(subject, marks=()), alone)
@@ -196,8 +209,8 @@ def _level_claims(review: Review, results: Results) -> Iterator[Claim]:
         yield make("level_difference", subject, level, unit=level.unit)
 
 
-def _suite_claims(review: Review, results: Results) -> Iterator[Claim]:
-    """Yield the claims of each suite margin: both intervals, range, counts, influence.
+def _suite_claims(review: Review, results: Results, *, beside: bool = True) -> Iterator[Claim]:
+    """Yield the claims of each suite margin; beside it both intervals, range, counts, influence.
 
     Groups other than "all" are stated for the averages of the reviewed product, and of pairs that
     params name.
@@ -207,11 +220,12 @@ def _suite_claims(review: Review, results: Results) -> Iterator[Claim]:
         main = suite.product == review.params.product and suite.metric == HEADLINE
         pair = suite.metric == HEADLINE and (suite.product, suite.baseline) in asked
         if main or pair or suite.suite == "all":
-            yield from _suite(suite, review, with_influence=main)
+            yield from islice(_suite(suite, review, with_influence=main), None if beside else 1)
 
 
 def _suite(suite: SuiteMargin, review: Review, *, with_influence: bool) -> Iterator[Claim]:
-    """Yield the claims of one suite margin; with influence, it without each title too."""
+    """Yield the claims of one suite margin, its own first; with influence, it without each title
+    too."""
     make = partial(Claim.make, locale=review.params.locale)
     subject, ends = _suite_subject(suite), (suite.low, suite.high)
     whole = make("suite", subject, suite)
@@ -818,4 +832,11 @@ CLAIMS: Mapping[str, Callable[[Review, Results], Iterator[Claim]]] = {
     "said_of_margins": _said_of_margins,
     "said_of_runs": _said_of_runs,
     "said_of_plan": _said_of_plan,
+}
+
+# The same of what a question asks, each without what stands beside it.
+ANSWERS: Mapping[str, Callable[..., Iterator[Claim]]] = {
+    **CLAIMS,
+    "margins": partial(_margin_claims, beside=False),
+    "suites": partial(_suite_claims, beside=False),
 }

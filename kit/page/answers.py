@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from kit.claims.bound_text import BoundText
@@ -188,17 +188,22 @@ class Answer(_Shown):
     ----------
     question : str
         One of `QUESTIONS`.
-    book : ClaimBook
-        What the table is filled from: narrowed to what was asked.
     claims : tuple of Claim
+    shown : callable
+        Gives what the table is filled from: narrowed to what was asked.
     metric : str
         Of the table; "" where it has none or every one.
     """
 
     question: str
-    book: ClaimBook
     claims: tuple[Claim, ...]
+    shown: Callable[[], ClaimBook]
     metric: str = ""
+
+    @property
+    def book(self) -> ClaimBook:
+        """What the table is filled from; made when it is first asked for."""
+        return self.shown()
 
     def __len__(self) -> int:
         return len(self.claims)
@@ -282,7 +287,7 @@ def _with_suites(frame: pd.DataFrame, suites: Iterable[Claim], book: ClaimBook) 
 
 
 def narrow(
-    book: ClaimBook,
+    claims: Iterable[Claim],
     *,
     over: str = "",
     titles: Sequence[str] = (),
@@ -290,12 +295,12 @@ def narrow(
     group: str = "",
     kinds: Sequence[str] = (),
     suites: bool = False,
-) -> ClaimBook:
-    """Return a book with the claims that are about what is asked, or about none of its kind.
+) -> tuple[Claim, ...]:
+    """Return the claims that are about what is asked, or about none of its kind.
 
     Parameters
     ----------
-    book : ClaimBook
+    claims : iterable of Claim
     over : str, optional
         Only claims over this product.
     titles, products : sequence of str, optional
@@ -319,7 +324,7 @@ def narrow(
             return False
         return not (group and claim.kind in kinds and claim.group not in ("", group))
 
-    return replace(book, claims=tuple(claim for claim in book.claims if kept(claim)))
+    return tuple(claim for claim in claims if kept(claim))
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -441,7 +446,7 @@ class _OneClaim(_Shown):
 
     def to_frame(self) -> pd.DataFrame:
         """Return the claim as a row; columns as in `COLUMNS`."""
-        return Answer("claims", self.book, (self.claim,)).to_frame()
+        return Answer("claims", (self.claim,), lambda: self.book).to_frame()
 
     def trace(self) -> _Trace:
         """Return how it was made, down to its raw logs."""
@@ -532,7 +537,7 @@ class Claims(_Shown):
             raise UsageError(
                 f'no claim has "{text}" in its id{did_you_mean(text, self.book.by_id)}'
             )
-        return Answer("claims", self.book, found)
+        return Answer("claims", found, lambda: self.book)
 
     def to_lines(self) -> list[str]:
         """Return how many claims there are of each kind."""
@@ -541,7 +546,7 @@ class Claims(_Shown):
 
     def to_frame(self) -> pd.DataFrame:
         """Return a row a claim; columns as in `COLUMNS`."""
-        return Answer("claims", self.book, self.book.claims).to_frame()
+        return Answer("claims", self.book.claims, lambda: self.book).to_frame()
 
 
 @dataclass(frozen=True, slots=True, repr=False)

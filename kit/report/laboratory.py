@@ -9,8 +9,8 @@ import dataclasses
 import inspect
 import os
 from collections.abc import Sequence
-from dataclasses import dataclass
-from functools import cached_property, partial
+from dataclasses import dataclass, field
+from functools import cache, cached_property, partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Unpack
 
@@ -38,10 +38,14 @@ from kit.settings.params import LookParams, load_params, text_beside
 if TYPE_CHECKING:
     from kit.charts.style import Chart
     from kit.claims.claim import Claim, ClaimBook
+    from kit.margins.compare import Margin
     from kit.report.report import Closing
     from kit.review.health import Health
     from kit.review.look_into import Look
     from kit.review.walk import Review
+
+
+_Answered = dict[tuple[str, str], tuple[tuple["Margin", ...], tuple["Claim", ...]]]
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -62,12 +66,15 @@ class OpenReview:
     before : tuple of Review and Results, optional
         What was worked out of the review it was asked of: what no change touches is not worked out
         again.
+    answered : mapping
+        What that one answered, by question and metric: its margins, and the claims.
     """
 
     review: Review
     read_anew: tuple[str, ...] = ()
     edits: tuple[Edit, ...] = ()
     before: tuple[Review, Results] | None = None
+    answered: _Answered = field(default_factory=dict)
 
     def __repr__(self) -> str:
         params, used = self.review.params, len(self.review.used)
@@ -182,18 +189,18 @@ class OpenReview:
             If the review has no such product.
         """
         found = self._answer("influence", over=over)
-        suites = {suite.baseline: suite for suite in found.book.of_kind(
-            "suite", metric=HEADLINE, group="all", product=found.book.product)}  # fmt: skip
+        book = found.book
+        suites = {suite.baseline: suite for suite in book.of_kind(
+            "suite", metric=HEADLINE, group="all", product=book.product)}  # fmt: skip
 
         def moves(claim: Claim) -> float:
             whole = suites[claim.baseline].figure
             return max(claim.figure / whole, whole / claim.figure)
 
         ordered = tuple(sorted(found.claims, key=moves, reverse=True))
-        others = tuple(c for c in found.book.claims if c.kind != "influence")
-        return dataclasses.replace(
-            found, claims=ordered, book=dataclasses.replace(found.book, claims=ordered + others)
-        )
+        others = tuple(c for c in book.claims if c.kind != "influence")
+        book = dataclasses.replace(book, claims=ordered + others)
+        return dataclasses.replace(found, claims=ordered, shown=lambda: book)
 
     def sensitivity(self, *, over: str = "", metric: str = HEADLINE) -> Answer:
         """Return what the margin over all titles would be with one thing chosen otherwise.
@@ -287,7 +294,8 @@ class OpenReview:
                     f"{' and '.join(TAKES[name]) or 'nothing'}"
                 )
         asked = self._checked(over=over, titles=titles, products=products)
-        book = narrow(self.book, **asked, suites=True)
+        claims = narrow(self.book.claims, **asked, suites=True)
+        book = dataclasses.replace(self.book, claims=claims)
         try:
             if name in FRAME_MAKERS:
                 book = self.book
@@ -392,7 +400,7 @@ class OpenReview:
         reading, anew = _reading()
         review = self.review.changed(loaded, reading=reading)
         before = (self.review, self.results) if "results" in self.__dict__ else None
-        return OpenReview(review, tuple(anew), (*self.edits, *edits), before)
+        return OpenReview(review, tuple(anew), (*self.edits, *edits), before, self._answered)
 
     def differences(self, other: OpenReview) -> Differences:
         """Return claim by claim what another review gives otherwise, turned outcomes first."""
@@ -487,19 +495,18 @@ class OpenReview:
         """Return the claims that answer a question, of what was asked alone."""
         asked = self._checked(product=product, over=over, titles=titles)
         kinds = QUESTIONS[question].kinds
-        whole = self._book_for(question, metric)
-        book = narrow(whole, **asked, group=group, kinds=(*kinds, *BESIDE_SUITES))
         own = (
-            {product or book.product}
+            {product or self.review.params.product}
             if question in {"margins", "suites", "influence", "sensitivity"}
             else set()
         )
+        answering = narrow(self._claims_for(question, metric), **asked, group=group, kinds=kinds)
         claims = tuple(
             claim
             for kind in kinds
-            for claim in book.of_kind(kind)
+            for claim in answering
+            if claim.kind == kind and (not group or claim.group == group)
             if (not metric or claim.metric == metric) and (not own or claim.product in own)
-            if not group or claim.group == group
         )
         if needed and not claims:
             asked |= {"metric": metric} if metric else {}
@@ -507,29 +514,75 @@ class OpenReview:
                 f"{question}: the page of {self.review.params.template} has none"
                 f"{_of_what(asked)} in this review"
             )
-        return Answer(question, book, claims, metric)
+
+        @cache
+        def shown() -> ClaimBook:
+            book, beside = self._book_for(question, metric), (*kinds, *BESIDE_SUITES)
+            return dataclasses.replace(
+                book, claims=narrow(book.claims, **asked, group=group, kinds=beside)
+            )
+
+        return Answer(question, claims, shown, metric)
+
+    def _claims_for(self, question: str, metric: str) -> Sequence[Claim]:
+        """Return the claims that may answer a question; what its table shows beside them is made
+        when it is shown."""
+        from kit.claims.of_review import ANSWERS
+
+        if question not in ANSWERS or self._rests_on_all(question):
+            return self._book_for(question, metric).claims
+        if (question, metric) not in self._answered:
+            results = self._results_of([metric] if QUESTIONS[question].of_metrics else [])
+            known: dict[str, Any] = {}
+            if question == "margins" and (question, metric) in self.answered:
+                there = zip(*self.answered[question, metric], strict=True)
+                known["stated"] = {id(margin.compared): claim for margin, claim in there}
+            made = {claim.id: claim for claim in ANSWERS[question](self.review, results, **known)}
+            self._answered[question, metric] = results.margins, tuple(made.values())
+        return self._answered[question, metric][1]
+
+    @cached_property
+    def _answered(self) -> _Answered:
+        """What `_claims_for` gave before, by question and metric, with the margins there were."""
+        return {}
+
+    def _rests_on_all(self, question: str) -> bool:
+        """Return whether the claims of the page are there, or a question needs more of them than
+        it names: tables of pairs and of levels rest on more than one metric."""
+        from kit.claims.of_pages import page_of
+
+        params, titles = self.review.params, self.review.bench.titles
+        levels = any(titles[t].value_unit.startswith("dB") for t in self.review.titles)
+        more = QUESTIONS[question].of_metrics and (params.pairs or levels)
+        return "book" in self.__dict__ or bool(more) or page_of(params.template) != "review"
+
+    def _results_of(self, metrics: Sequence[str]) -> Results:
+        """Return the results of some metrics, without all else; all results for none."""
+        if not metrics or "results" in self.__dict__:
+            return self.results.of_metrics(metrics) if metrics else self.results
+        key = tuple(metrics)
+        if key not in self._worked:
+            self._worked[key] = work_out(self.review, before=self.before, metrics=metrics)
+        return self._worked[key]
+
+    @cached_property
+    def _worked(self) -> dict[tuple[str, ...], Results]:
+        """What `_results_of` worked out before, by metrics."""
+        return {}
 
     def _book_for(self, question: str, metric: str) -> ClaimBook:
-        """Return the claims a question asks for: all of the page, or what its answer rests on.
-
-        Tables of pairs and of levels rest on more than one metric.
-        """
-        from kit.claims.of_pages import make_claims, page_of
+        """Return the claims a table asks for: all of the page, or what an answer rests on."""
+        from kit.claims.of_pages import make_claims
         from kit.claims.of_review import CLAIMS
 
-        asked, params, titles = QUESTIONS[question], self.review.params, self.review.bench.titles
-        levels = any(titles[t].value_unit.startswith("dB") for t in self.review.titles)
-        more = asked.of_metrics and (params.pairs or levels)
-        if "book" in self.__dict__ or more or page_of(params.template) != "review":
+        if self._rests_on_all(question):
             return self.book
+        asked = QUESTIONS[question]
         metrics = sorted({HEADLINE, metric or HEADLINE}) if asked.of_metrics else []
         key = (*asked.sections, *metrics)
         if key not in self._books:
-            if metrics and "results" not in self.__dict__:
-                results = work_out(self.review, before=self.before, metrics=metrics)
-            else:  # what rests on nothing worked out needs no results
-                results = self.results if asked.sections else Results()
-                results = results.of_metrics(metrics) if metrics else results
+            # What rests on nothing worked out needs no results.
+            results = self._results_of(metrics) if asked.sections else Results()
             wanted = [name for name in CLAIMS if name in {*asked.sections, "said_of_runs"}]
             self._books[key] = make_claims(self.review, results, sections=wanted)
         return self._books[key]

@@ -227,6 +227,8 @@ def _screened(
     params, bench = loaded.params, loaded.bench
     if unknown := unknown_names(sheet, loaded):
         raise ParamsError(unknown)
+    if before is not None and _walked_alike(before.params, params):
+        return _compared(replace(before, loaded=loaded, store=reading.store))
     titles = review_titles(sheet.rows_of(params.products), params, bench)
     rows = sheet.select(params.products, titles)
     told: dict[str, RunDiagnostics] = {}
@@ -259,14 +261,20 @@ def _screened(
     ):
         cut = [row for row in rows if row.title in stretches and row.run in metrics and row.log]
         metrics |= measure_runs(cut, bench, params, reading=reading, stretches=stretches)[1]
-    used = [row for row in rows if row.run in metrics and row.run not in screened.set_aside]
-    controls = check_controls(used, loaded, titles=titles)
-    if (look := _look_at(params, rows)) is not None:
-        loaded = loaded.with_confidence(1 - look.level)
-    return Review(
-        loaded, titles, rows, diagnostics, metrics, screened, controls, prices, reading.store,
-        sheet, look,
+    return _compared(
+        Review(loaded, titles, rows, diagnostics, metrics, screened, Controls(()), prices,
+               reading.store, sheet)
     )  # fmt: skip
+
+
+def _compared(review: Review) -> Review:
+    """Return a review with its controls compared, and the look at a registered plan it is."""
+    loaded, aside = review.loaded, review.screened.set_aside
+    used = [row for row in review.rows if row.run in review.metrics and row.run not in aside]
+    controls = check_controls(used, loaded, titles=review.titles)
+    if (look := _look_at(loaded.params, review.rows)) is not None:
+        loaded = loaded.with_confidence(1 - look.level)
+    return replace(review, loaded=loaded, controls=controls, look=look)
 
 
 def _common_stretches(
@@ -310,6 +318,12 @@ def _but_low(params: ReviewParams) -> MetricParams:
 
 # What no screening rule reads of params: `test_no_rule_reads_what_screening_is_kept_over` holds it.
 NOT_SCREENED = frozenset({"margins", "suites", "headline", "value", "waivers", "axes", "machines"})
+
+
+def _walked_alike(params: ReviewParams, other: ReviewParams) -> bool:
+    """Return whether two reviews of one bench have the same runs, measured and screened alike."""
+    same = all(getattr(params, n) == getattr(other, n) for n in ("metrics", "products", "axes"))
+    return same and _screened_alike(params, other)
 
 
 def _screened_alike(
@@ -472,7 +486,6 @@ def work_out(
     """
     params, bench = review.params, review.bench
     titles = {title: bench.titles[title] for title in review.titles}
-    none_aside = review.measured == review.used
     changed = _changed(before[0], review) if before is not None else None
     if before is not None and changed is not None:
         known = before[1].of_metrics(metrics) if metrics else before[1]
@@ -485,6 +498,7 @@ def work_out(
         if changed == {"low"} and len(lows) < len(metrics):
             kept = before[1].of_metrics(set(metrics) - {*lows})
             return kept.beside(work_out(review, metrics=lows)) if lows else kept
+    none_aside = review.measured == review.used
     variances, cells = _cells(review.used, review, names=metrics)
     every_cell = cells if none_aside else _cells(review.measured, review, names=metrics)[1]
     unstruck_runs = _unstruck(review) if HEADLINE in (metrics or [HEADLINE]) else []

@@ -230,6 +230,7 @@ def screen_runs(
     aside: set[str] = set()  # of these runs, by the same rules when more titles were screened
     view = View(tuple(rows), tuple(row for row in rows if row.produced), diagnostics, bench, params)
     for rule in RULES:
+        before_it = len(set_aside)
         acts = rule.always_acts or rule.name in params.screen.set_aside_rules
         keep = known is not None and rule.name not in _ACROSS_TITLES and aside == set_aside.keys()
         for found in there.get(rule.name, ()) if keep else _FIND[rule.name](view):
@@ -240,11 +241,10 @@ def screen_runs(
                 set_aside[flag.run] = f"{before}; {flag.reason}" if before else flag.reason
             flags.append(flag)
         aside |= {f.run for f in there.get(rule.name, ()) if f.action == "set_aside"}
-        used = tuple(row for row in view.used if row.run not in set_aside)
-        left_out = view.left_out
-        if rule.name == "analyst":
-            left_out = tuple(row for row in view.used if row.run in set_aside)
-        if (len(used), left_out) != (len(view.used), view.left_out):
+        if len(set_aside) > before_it:
+            out = tuple(row for row in view.used if row.run in set_aside)
+            used = tuple(row for row in view.used if row.run not in set_aside)
+            left_out = out if rule.name == "analyst" else view.left_out
             view = replace(view, used=used, left_out=left_out)
     return Screened(tuple(flags), set_aside)
 

@@ -92,12 +92,12 @@ def _find_processor_bound(view: View) -> Iterator[Flag]:
         machine = view.bench.products[product]
         processor = machine.configuration.get("processor", machine.machine_class)
         groups.setdefault(processor, []).append(product)
-    gaps_of = _gaps_between(levels)
+    leads_of = _leads_between(levels)
     for title in dict.fromkeys(title for _, title in levels):
         told: dict[bool, list[str]] = {True: [], False: []}  # by whether it can be judged
         for kin in groups.values():
             here = [p for p in kin if (p, title) in levels]
-            pairs = _unlike_pairs(levels, gaps_of, here, title, view.screen)
+            pairs = _unlike_pairs(levels, leads_of, here, title, view.screen)
             for sure in (True, False):
                 found = [pair for pair in pairs if pair.bound is (True if sure else None)]
                 if found:
@@ -320,26 +320,23 @@ def _cell_levels(view: View, *, without: set[CellKey]) -> dict[CellKey, _Level]:
     return levels
 
 
-def _gaps_between(levels: Mapping[CellKey, _Level]) -> Callable[[str, str], Mapping[str, float]]:
+def _leads_between(levels: Mapping[CellKey, _Level]) -> Callable[[str, str], Mapping[str, _Level]]:
     """Return what gives one product's lead over another in each title of both, worked out once."""
     titles: dict[str, list[str]] = {}
     for product, title in levels:
         titles.setdefault(product, []).append(title)
 
     @cache
-    def gaps_of(a: str, b: str) -> Mapping[str, float]:
-        return {
-            title: levels[a, title].mean - levels[b, title].mean
-            for title in titles[a]
-            if (b, title) in levels
-        }
+    def leads_of(a: str, b: str) -> Mapping[str, _Level]:
+        both = [title for title in titles[a] if (b, title) in levels]
+        return {title: _Level.between(levels, a, b, title) for title in both}
 
-    return gaps_of
+    return leads_of
 
 
 def _unlike_pairs(
     levels: Mapping[CellKey, _Level],
-    gaps_of: Callable[[str, str], Mapping[str, float]],
+    leads_of: Callable[[str, str], Mapping[str, _Level]],
     here: Sequence[str],
     title: str,
     screen: ScreenParams,
@@ -360,24 +357,17 @@ def _unlike_pairs(
     for a, b in combinations(here, 2):
         if best not in {a, b} and not {a, b} <= near:
             continue
-        gaps = {other: gap for other, gap in gaps_of(a, b).items() if other != title}
-        if len(gaps) < FEWEST_OTHER_TITLES:
+        leads = [lead for other, lead in leads_of(a, b).items() if other != title]
+        if len(leads) < FEWEST_OTHER_TITLES:
             continue
-        sign = 1.0 if math.fsum(gaps.values()) >= 0 else -1.0
-        factor = sign / len(gaps)
-        many = sum(sign * gap >= spread for gap in gaps.values()) >= APART_IN_SHARE * len(gaps)
-        if many and math.fsum(factor * gap for gap in gaps.values()) >= spread:
+        sign = 1.0 if math.fsum(lead.mean for lead in leads) >= 0 else -1.0
+        many = sum(sign * lead.mean >= spread for lead in leads) >= APART_IN_SHARE * len(leads)
+        factor = sign / len(leads)
+        if many and math.fsum(factor * lead.mean for lead in leads) >= spread:
             names = (a, b) if sign > 0 else (b, a)
-            apart = [_Level.between(levels, a, b, other) for other in gaps]
-            found.append(
-                _UnlikePair(
-                    names,
-                    _Level.between(levels, *names, title),
-                    _Level.over(apart, [factor] * len(gaps)),
-                    band,
-                    spread,
-                )
-            )
+            here_too = _Level.between(levels, *names, title)
+            apart = _Level.over(leads, [factor] * len(leads))
+            found.append(_UnlikePair(names, here_too, apart, band, spread))
     return found
 
 

@@ -141,7 +141,8 @@ def test_a_run_is_measured():
     assert found.energy_per_frame_j == pytest.approx(80 * frame_ms.sum() / 1000 / 5000)
     assert found.duration_s == pytest.approx(frame_ms.sum() / 1000)
     assert not found.typed_in
-    (leaf,) = found.trace.leaves()
+    leaf = found.trace
+    assert leaf.run_ids() == ("r1",)
     assert (leaf.step, leaf.key, leaf.label) == ("run", "a" * 64, "r1")
 
 

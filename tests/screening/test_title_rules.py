@@ -495,8 +495,8 @@ def unlike(**titles: list[float]) -> list[tuple[str, str]]:
         processor_bound_margin=np.expm1(0.125), processor_bound_spread=np.expm1(0.25)
     )
     here = [product for product, title in levels if title == "dunes"]
-    gaps = title_rules._gaps_between(levels)
-    pairs = title_rules._unlike_pairs(levels, gaps, here, "dunes", screen)
+    leads = title_rules._leads_between(levels)
+    pairs = title_rules._unlike_pairs(levels, leads, here, "dunes", screen)
     return [pair.names for pair in pairs]
 
 
