@@ -191,6 +191,76 @@ def test_what_tells_runs_apart_must_make_sense(tmp_path, section, said):
         load_review(write_params(tmp_path, section + "\n"))
 
 
+# --- one product at several settings ---
+
+LIMIT = 'axes: [{setting: limit, name: Power limit, unit: W, steps: {"80": one, "60": two}%s}]\n'
+HALVED = "axes: [{setting: lines, name: Lines, same_picture: false}]\n"
+
+
+def stepped(folder, more, rows=(), bench=str):
+    """Work out a review of one rival, three, in which two is the reviewed machine set otherwise."""
+    rows = rows or [
+        row
+        for product, title, level in (("one", "dell", 100.0), ("two", "dell", 90.0),
+                                      ("one", "hill", 60.0), ("three", "dell", 50.0))
+        for row in typed(product, title, level)
+    ]  # fmt: skip
+    at = write_bench(folder, rows) / "bench.yaml"
+    at.write_text(bench(at.read_text(encoding="utf-8")), encoding="utf-8")
+    path = write_params(folder, more)
+    text = path.read_text(encoding="utf-8").replace("rivals: [two, three]", "rivals: [three]")
+    path.write_text(text, encoding="utf-8")
+    return work_out(load_review(path))
+
+
+@pytest.mark.parametrize(
+    ("over", "suite", "ratio"),
+    [("", ("60", "80"), 0.9), (', over: "60"', ("80", "60"), 1 / 0.9)],
+    ids=["first", "named"],
+)
+def test_settings_are_set_against_one_over_the_scenes_that_all_ran(tmp_path, over, suite, ratio):
+    (steps,) = stepped(tmp_path, LIMIT % over).steps
+    (found,) = steps.suites
+    assert (found.product, found.baseline) == suite and found.titles == ("dell",)
+    assert found.ratio == pytest.approx(ratio, rel=1e-6)  # by construction
+    levels = {value: [(c.title, c.value) for c in cells] for value, cells in steps.levels.items()}
+    assert levels == {"80": [("dell", pytest.approx(100.0))], "60": [("dell", pytest.approx(90.0))]}
+    assert (steps.product, steps.axis.unit) == ("one", "W")
+    assert not any(mark in found.marks for mark in ("other_picture", "uncontrolled"))
+
+
+def test_titles_of_one_workload_that_differ_in_the_setting_are_steps(tmp_path):
+    """Each title is a setting of the scene its first title names; the pictures differ: marked."""
+    rows = [
+        *typed("one", "dell", 100.0),
+        *typed("one", "hill", 130.0),
+        *typed("three", "dell", 50.0),
+    ]
+
+    def bench(text):
+        return text.replace('workload: hill, settings: {lines: "900"}',
+                            'workload: dell, settings: {lines: "450"}')  # fmt: skip
+
+    (steps,) = stepped(tmp_path, HALVED, rows, bench).steps
+    (margin,) = steps.suites[0].margins
+    assert (margin.product, margin.baseline, margin.title) == ("450", "900", "dell")
+    assert margin.ratio == pytest.approx(1.3, rel=1e-6) and "other_picture" in margin.marks
+    assert set(margin.cells[0].trace.run_ids()) == {f"one-hill-{n}" for n in (1, 2, 3)}
+
+
+def test_what_was_waived_of_a_step_marks_its_margins_and_the_setting_itself_does_not(tmp_path):
+    def bench(text):
+        text = text.replace("controls: {driver: The driver}", "controls: {limit: Power limit}")
+        text = text.replace('{memory: "32"}}', '{memory: "32", limit: "80"}}')
+        two = text[text.index("  two:") : text.index("  three:")]
+        return text.replace(two, two.replace('"32"', '"16"').replace('"80"', '"60"'))
+
+    more = LIMIT % "" + ("waivers: [{control: memory, products: [two], reason: Sold so.}]\n")
+    results = stepped(tmp_path, more.replace("axes", "# limit\naxes"), bench=bench)
+    (steps,) = results.steps
+    assert [m for m in steps.suites[0].marks if m.startswith("waived")] == ["waived:memory"]
+
+
 # --- parts, over the machines that hold them ---
 
 MACHINES = {"a1": ("a2", "a3"), "b1": ("b2", "b3")}
