@@ -116,11 +116,11 @@ def _paint_run(chart: Chart, sheet: Sheet) -> Drawing:
         axes = figure.put_axes(left, y, width, tall)
         axes.set_xlim(0, series.duration_s)
         if i == 0:
-            _draw_frame_times(axes, sheet, series)
+            _draw_frame_times(axes, series)
             label = FRAME_TIME
         else:
             quantity, unit_text = SENSOR_WORDS[sensors[i - 1]]
-            _draw_sensor(axes, sheet, series, sensors[i - 1], RIVALS[i - 1].colour)
+            _draw_sensor(axes, series, sensors[i - 1], RIVALS[i - 1])
             label = f"{quantity}, {unit_text}"
         last = i == len(weights) - 1
         axes.put_even_ticks("x", at_most=9, labelled=last)
@@ -144,45 +144,41 @@ def _log_ticks(low: float, high: float) -> list[float]:
     return ticks if len(ticks) >= 3 else Plot.even_ticks(low, high)
 
 
-def _draw_frame_times(axes: Plot, sheet: Sheet, series: FrameSeries) -> None:
+def _draw_frame_times(axes: Plot, series: FrameSeries) -> None:
     """Draw the rolling median in the band of 1st to 99th percentile, over an axis from 0."""
     axes.fill_between(
         series.time_s, series.low_ms, series.high_ms, color=REVIEWED.colour, alpha=0.22, linewidth=0
     )
-    _draw_line(axes, sheet, series.time_s, series.median_ms, REVIEWED.colour, 2.0)
+    _draw_line(axes, series.time_s, series.median_ms, REVIEWED, 2.0)
     low, high = float(np.nanmin(series.low_ms)), float(np.nanmax(series.high_ms))
     top = high + 0.08 * max(high - low, 0.05 * high)
     axes.set_ylim(0, top)
     axes.put_even_ticks("y", at_most=6)
 
 
-def _draw_sensor(axes: Plot, sheet: Sheet, series: FrameSeries, sensor: str, colour: str) -> None:
+def _draw_sensor(axes: Plot, series: FrameSeries, sensor: str, look: Look) -> None:
     """Draw one sensor's readings over an axis of their own range."""
     values = series.sensors[sensor]
-    _draw_line(axes, sheet, series.time_s, values, colour, 1.6)
+    _draw_line(axes, series.time_s, values, replace(look, dash="-"), 1.6)
     low, high = float(np.nanmin(values)), float(np.nanmax(values))
     spare = 0.12 * max(high - low, 0.04 * abs(high), 1e-9)
     axes.set_ylim(low - spare, high + spare)
     axes.put_even_ticks("y", at_most=3)
 
 
-def _draw_line(
-    axes: Plot, sheet: Sheet, x: Floats, y: Floats, colour: str, width: float, **how: Any
-) -> None:
+def _draw_line(axes: Plot, x: Floats, y: Floats, look: Look, width: float, **how: Any) -> None:
     """Draw a line through points given: no estimator, no error bar, nothing resampled."""
     sns.lineplot(
-        x=x,
-        y=y,
-        ax=axes,
-        color=colour,
-        linewidth=width * sheet.line,
-        estimator=None,
-        errorbar=None,
-        sort=False,
-        legend=False,
+        x=x, y=y, ax=axes, color=look.colour, linestyle=look.dash,
+        linewidth=width * axes.sheet.line, estimator=None, errorbar=None, sort=False, legend=False,
         **how,
-    )
+    )  # fmt: skip
     axes.set(xlabel=None, ylabel=None)
+
+
+def _width(look: Look) -> float:
+    """Return the width of a run's line among others, in lines of the sheet."""
+    return 2.2 if look.filled else 1.6
 
 
 def overlay_chart(book: ClaimBook, series: Sequence[FrameSeries]) -> Chart:
@@ -252,16 +248,7 @@ def _paint_overlay(chart: Chart, sheet: Sheet) -> Drawing:
     spare = 0.08 * max(high - low, 0.05 * high)
     low, high = max(low - spare, 0.0), high + spare
     for s in series:
-        look = looks[s.run]
-        _draw_line(
-            axes,
-            sheet,
-            s.time_s,
-            s.median_ms,
-            look.colour,
-            2.2 if look.filled else 1.5,
-            linestyle=look.dash,
-        )
+        _draw_line(axes, s.time_s, s.median_ms, looks[s.run], _width(looks[s.run]))
     axes.set_xlim(0, longest)
     axes.set_ylim(low, high)
     axes.put_even_ticks("x", at_most=9)
@@ -386,32 +373,18 @@ def _paint_distribution(chart: Chart, sheet: Sheet) -> Drawing:
     for enlarged, size in ((True, 0.4 * tall), (False, 0.6 * tall)):
         axes = figure.put_axes(left, at, width, size)
         for key, series in keyed:
-            look = looks[key]
             part = series.curve_share >= (0.945 if enlarged else 0.0)
-            _draw_line(
-                axes,
-                sheet,
-                series.curve_ms[part],
-                series.curve_share[part],
-                look.colour,
-                2.2 if look.filled else 1.6,
-                linestyle=look.dash,
-                drawstyle="steps-post",
-            )
+            times, shares = series.curve_ms[part], series.curve_share[part]
+            look = looks[key]
+            _draw_line(axes, times, shares, look, _width(look), drawstyle="steps-post")
         axes.set_xscale("log")  # after seaborn, which would take logarithms and powers of the data
         for period in budgets.values():
             axes.axvline(period, color=INK, linewidth=sheet.line, linestyle=(0, (2, 2)), zorder=1)
         axes.set_xlim(*limits)
         axes.set_ylim(0.95 if enlarged else 0.0, 1.001 if enlarged else 1.02)
-        shares = (0.95, 0.96, 0.97, 0.98, 0.99, 1.0) if enlarged else (0, 0.25, 0.5, 0.75, 1)
-        axes.put_ticks(
-            "y",
-            shares,
-            [
-                text + NBSP + "%"
-                for text in Plot.tick_labels([100 * s for s in shares], locale=locale)
-            ],
-        )
+        marks = (0.95, 0.96, 0.97, 0.98, 0.99, 1.0) if enlarged else (0, 0.25, 0.5, 0.75, 1)
+        percents = Plot.tick_labels([100 * mark for mark in marks], locale=locale)
+        axes.put_ticks("y", marks, [f"{percent}{NBSP}%" for percent in percents])
         axes.put_ticks(
             "x", ticks, [""] * len(ticks) if enlarged else Plot.tick_labels(ticks, locale=locale)
         )
@@ -516,7 +489,7 @@ def _draw_key(
                 [1 - y / height] * 2,
                 color=look.colour,
                 linestyle=look.dash,
-                linewidth=(2.2 if look.filled else 1.6) * sheet.line,
+                linewidth=_width(look) * sheet.line,
             )
         )
         figure.put_line(

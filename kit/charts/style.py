@@ -441,24 +441,15 @@ def tidy_svg(drawn: bytes, *, alt: str) -> str:
     return ET.tostring(root, encoding="unicode")
 
 
-_PRESENTATION = frozenset(
-    [
-        "fill",
-        "fill-opacity",
-        "stroke",
-        "stroke-width",
-        "stroke-dasharray",
-        "stroke-dashoffset",
-        "stroke-linecap",
-        "stroke-linejoin",
-        "stroke-opacity",
-        "opacity",
-        "font-size",
-        "font-weight",
-        "font-style",
-        "text-anchor",
-    ]
-)
+# Rules of a style that are attributes, too; and attributes that hold numbers.
+_PRESENTATION = {
+    "fill", "fill-opacity", "stroke", "stroke-width", "stroke-dasharray", "stroke-dashoffset",
+    "stroke-linecap", "stroke-linejoin", "stroke-opacity", "opacity", "font-size", "font-weight",
+    "font-style", "text-anchor",
+}  # fmt: skip
+_NUMBERS = (
+    "d", "x", "y", "width", "height", "transform", "stroke-width", "font-size", "stroke-dasharray",
+)  # fmt: skip
 
 
 def _tidy_element(element: ET.Element, used: set[str]) -> None:
@@ -483,17 +474,7 @@ def _tidy_element(element: ET.Element, used: set[str]) -> None:
         element.set("style", "; ".join(rest))
     if element.get("transform", "").startswith("rotate(-0 "):
         del element.attrib["transform"]
-    for name in (
-        "d",
-        "x",
-        "y",
-        "width",
-        "height",
-        "transform",
-        "stroke-width",
-        "font-size",
-        "stroke-dasharray",
-    ):
+    for name in _NUMBERS:
         if name in element.attrib:
             element.set(name, _shorter(element.attrib[name]))
     if "d" in element.attrib:

@@ -629,10 +629,8 @@ def _reference_id(words: list[str], book: ClaimBook) -> str:
         else:
             rest.append(words[position])
             position += 1
-    metric, of_metric = (
-        HEADLINE,
-        {"margin", "suite", "smallest", "largest", "count", "false", "step", "part"},
-    )
+    metric = HEADLINE
+    of_metric = {"margin", "suite", "smallest", "largest", "count", "false", "step", "part"}
     if len(rest) > 1 and rest[0] in METRIC_WORDS and rest[1] in of_metric:
         metric = METRIC_WORDS[rest.pop(0)]
     head, rest = (rest[0], rest[1:]) if rest else ("", [])

@@ -409,7 +409,6 @@ def _names(review: Review, results: Results) -> dict[str, dict[str, str]]:
         "rules": {flag.rule: flag.rule.replace("_", " ") for flag in review.screened.flags},
     }
     if PAGE_KINDS[page_of(params.template)].of_one_cell:
-        names["sensors"] = {name: words.capitalize() for name, (words, _) in SENSOR_WORDS.items()}
         names["budgets"] = {
             f"over_budget/{hz:g}hz": f"{1000 / hz:.1f} ms ({hz:g} Hz)"
             for hz in params.metrics.budgets_hz

@@ -398,10 +398,8 @@ def _step_claims(review: Review, results: Results) -> Iterator[Claim]:
 def _energy_claims(review: Review, results: Results) -> Iterator[Claim]:
     """Yield, for the product and what it is set against, energy per frame and frames per second
     per watt of each title."""
-    make, compared = (
-        partial(Claim.make, locale=review.params.locale),
-        {review.params.product, *review.params.compared},
-    )
+    make = partial(Claim.make, locale=review.params.locale)
+    compared = {review.params.product, *review.params.compared}
     for standing in results.energy:
         if standing.product in compared:
             yield from _energy(standing, review)
@@ -461,11 +459,8 @@ def _energy(standing: EnergyStanding, review: Review) -> Iterator[Claim]:
     Metered power comes from another title's figures, which the claim then names and rests on; the
     interval of the second is that of the first, inverted.
     """
-    make, product, title = (
-        partial(Claim.make, locale=review.params.locale),
-        standing.product,
-        standing.title,
-    )
+    make = partial(Claim.make, locale=review.params.locale)
+    product, title = standing.product, standing.title
     inputs = [*standing.runs]
     if standing.source == "metered":
         inputs = [
@@ -533,11 +528,8 @@ def _runs_of(review: Review, product: str) -> str:
 
 def _standing(value: Value, standing: Standing, review: Review) -> Iterator[Claim]:
     """Yield suite average, cost per frame per second and place on the frontier of one product."""
-    make, product, kind = (
-        partial(Claim.make, locale=review.params.locale),
-        standing.product,
-        standing.kind,
-    )
+    make = partial(Claim.make, locale=review.params.locale)
+    product, kind = standing.product, standing.kind
     ran = _runs_of(review, product)
     inputs = [
         Claim.id_of("cell", metric=HEADLINE, title=title, product=ran) for title in value.titles

@@ -1390,10 +1390,8 @@ class Findings:
         given: dict[str, Any] = {"own": self.own, "rival": first.the, "size": size}
         message = msg("The {own} costs as much as {rival}")
         if _some(size):
-            less, more = (
-                msg("The {own} costs {size} less than {rival}"),
-                msg("The {own} costs {size} more than {rival}"),
-            )
+            less = msg("The {own} costs {size} less than {rival}")
+            more = msg("The {own} costs {size} more than {rival}")
             message = more if (first.premium.value or 1.0) > 1 else less
         costs = say(message, **given)
         if first.outcome == "level":
