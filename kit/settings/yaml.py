@@ -16,6 +16,7 @@ import types
 import typing
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 from importlib.metadata import version
 from pathlib import Path
 from typing import Annotated, Any, Protocol, TypeVar
@@ -446,12 +447,19 @@ class _Composer(Composer):
         return node
 
 
-def _nodes_of(text: str, *, file: str, error: type[FaultsError]) -> Node:
-    """Return the nodes of a text; faults as `read_yaml`."""
+@lru_cache(maxsize=8)
+def _composed(text: str) -> Node | None:
+    """Return the nodes of a text, which nobody changes."""
     reader = YAML(typ="safe", pure=True)
     reader.Composer = _Composer
+    node: Node | None = reader.compose(text)
+    return node
+
+
+def _nodes_of(text: str, *, file: str, error: type[FaultsError]) -> Node:
+    """Return the nodes of a text; faults as `read_yaml`."""
     try:
-        node: Node | None = reader.compose(text)
+        node = _composed(text)
     except _AnchorError as fault:
         said = f"anchors and aliases ({fault.problem}) are not used here"
         said += "; write the value out in each place"
