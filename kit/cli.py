@@ -8,7 +8,7 @@ import os
 import re
 import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from contextlib import contextmanager, nullcontext
+from contextlib import contextmanager, nullcontext, suppress
 from dataclasses import dataclass, fields, is_dataclass, replace
 from functools import wraps
 from pathlib import Path
@@ -16,7 +16,7 @@ from typing import IO, TYPE_CHECKING, Annotated, Any, NoReturn, get_origin, get_
 
 import typer
 
-from kit.errors import BenchError, Fault, FaultsError, KitError, UsageError, folded
+from kit.errors import BenchError, Fault, FaultsError, KitError, ParamsError, UsageError, folded
 
 if TYPE_CHECKING:
     import datetime as dt
@@ -548,14 +548,15 @@ def _run_once(params: list[Path], out: Path, given: _RunOptions, as_json: bool) 
 def _warn_of_benches(params: list[Path]) -> None:
     """Say on standard error what in the benches of reviews is not as their journals have it."""
     from kit.bench.evidence import check_evidence
-    from kit.settings.params import load_params
+    from kit.settings.params import ReviewParams
+    from kit.settings.yaml import read_yaml
 
     folders = []
     for path in params:
-        try:
-            folders.append(load_params(path).bench.folder.resolve())
-        except KitError:  # told when it was run
-            continue
+        with suppress(KitError):  # told when it was run
+            document = read_yaml(path, file=path.name, error=ParamsError)
+            folder = (path.parent / document.as_model(ReviewParams, ParamsError).bench).resolve()
+            folders += [folder] if (folder / "bench.yaml").is_file() else []
     for folder in dict.fromkeys(folders):
         evidence = check_evidence(folder, depth="names")
         if evidence.differences:

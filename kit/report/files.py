@@ -26,6 +26,7 @@ from kit.errors import ExecutionError, KitError, SealError, UsageError
 from kit.package import installed_versions, kit_version
 from kit.report.template import find_template
 from kit.settings.params import load_params
+from kit.settings.yaml import Kept
 
 KEPT_ANYWAY = {".ipynb_checkpoints"}  # JupyterLab's own, of no use here
 _FORMAT = "marginbook-inputs/1"
@@ -224,7 +225,7 @@ def _inputs_file(folder: Path) -> Path:
     return folder.parent / f".{folder.name}.inputs"
 
 
-def _rests_on(params_path: Path) -> dict[str, str]:
+def _rests_on(params_path: Path, kept: Kept | None = None) -> dict[str, str]:
     """Return a key of each thing a review rests on: a name in words, and a SHA-256 of what it is.
 
     Logs are told by size and time, as a build tool tells its sources: a later run reads and hashes
@@ -235,11 +236,11 @@ def _rests_on(params_path: Path) -> dict[str, str]:
     """
     own = {"params": params_path.read_bytes().hex(), "marginbook": kit_version()}
     with contextlib.suppress(KitError):
-        own |= _bench_parts(params_path)
+        own |= _bench_parts(params_path, kept)
     return {name: hashlib.sha256(what.encode()).hexdigest() for name, what in own.items()}
 
 
-def _bench_parts(params_path: Path) -> dict[str, str]:
+def _bench_parts(params_path: Path, kept: Kept | None) -> dict[str, str]:
     """Return what a review takes from its text, template and bench, as texts to hash.
 
     Only rows of its own products count of the run sheet: a bench can grow, and reviews stay fresh.
@@ -249,7 +250,7 @@ def _bench_parts(params_path: Path) -> dict[str, str]:
     KitError
         If params, template, run sheet or prices cannot be read.
     """
-    loaded = load_params(params_path)
+    loaded = load_params(params_path, kept=kept)
     params, bench = loaded.params, loaded.bench
     rows = RunSheet(bench).rows_of(params.products)
     logs = {row.log: bench.folder / row.log for row in rows if row.log}
@@ -340,7 +341,7 @@ def watch_inputs(params: Sequence[Path], *, wait: Callable[[], None]) -> Iterato
             wait()
 
 
-def note_inputs(folder: Path, params_path: Path) -> None:
+def note_inputs(folder: Path, params_path: Path, *, kept: Kept | None = None) -> None:
     """Note what a review in `folder` was made from. The path is noted from the folder above.
 
     Parameters
@@ -349,13 +350,15 @@ def note_inputs(folder: Path, params_path: Path) -> None:
         The finished review; the note is a hidden file beside it.
     params_path : Path
         The params file it was run with.
+    kept : Kept, optional
+        As for `kit.settings.yaml.read_yaml`.
     """
     away = os.path.relpath(params_path.resolve(), folder.parent.resolve())
     noted = {
         "format": _FORMAT,
         "params": Path(away).as_posix(),
         "installed": installed_versions(),
-        "rests_on": _rests_on(params_path),
+        "rests_on": _rests_on(params_path, kept),
     }
     text = json.dumps(noted, indent=1, sort_keys=True, ensure_ascii=False) + "\n"
     write_whole(_inputs_file(folder), text.encode())

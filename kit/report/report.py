@@ -639,9 +639,9 @@ def run_review(
             if ahead and path.name == AHEAD_OF
             else (),
         )
+        note_inputs(done.folder, params_path, kept=reading.store)
     if store is not None and known:
         store.keep(known, b"")
-    note_inputs(done.folder, params_path)
     return done
 
 

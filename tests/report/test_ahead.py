@@ -61,7 +61,7 @@ def test_a_review_of_the_same_runs_has_no_second_process(params, tmp_path, monke
         return ReviewRun("made", tmp_path / "out" / "made", "", ())
 
     monkeypatch.setattr("kit.report.report.run_template", template)
-    monkeypatch.setattr("kit.report.report.note_inputs", lambda *args: None)
+    monkeypatch.setattr("kit.report.report.note_inputs", lambda *args, **more: None)
     store = Reading(store=Store(tmp_path / "store"))
 
     def run(reading):
