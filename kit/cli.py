@@ -506,12 +506,16 @@ def _run(
 
 def _run_once(params: list[Path], out: Path, given: _RunOptions, as_json: bool) -> int:
     """Run reviews and print how each ended; return the exit status."""
-    with _progress("starting"):
+    from kit.report.ahead import WaitingKernel
+
+    alone = len(params) == 1
+    # Its imports take as long as those of this process.
+    with WaitingKernel.ahead(alone and not given.resume), _progress("starting"):
         from kit.metrics.measuring import Reading
         from kit.metrics.store import Store, cache_folder
         from kit.report.season import Outcome, RunOptions, run_reviews
 
-        alone, store = len(params) == 1, cache_folder(os.environ, Path.home()) / "store"
+        store = cache_folder(os.environ, Path.home()) / "store"
 
         def told(outcome: Outcome) -> None:
             if as_json:

@@ -1,28 +1,143 @@
-"""A review's kernel with the kit in it, and a second process beside it.
+"""A review's kernel, started before anything else, and a second process beside it.
 
-The kernel imports what a review needs while the process that started it imports what runs cells.
+A Python imports what a review needs while the process that started it imports what runs cells; then
+it is told which kernel to be.
 
-The second process, where there is a second processor, walks the same path and leaves what it makes
-in the results store: logs from the last row of the run sheet backwards, pictures from the last
-chart backwards. The kernel begins at the first, so that each does about half. It decides nothing:
-what it makes is what the kernel would have made, and where it fails the kernel meets the same fault
-and says so.
+The second process, where there is a second processor, is forked from it before the kernel begins.
+It walks the same path and leaves what it makes in the results store: logs from the last row of the
+run sheet backwards, pictures from the last chart backwards. The kernel begins at the first, so that
+each does about half. It decides nothing: what it makes is what the kernel would have made, and
+where it fails the kernel meets the same fault and says so.
 
-`python -m kit.report.ahead PARAMS`, with the kernel's environment; a kernel: `-f CONNECTION_FILE`.
+`python -m kit.report.ahead` waits for one line of JSON on its standard input: what to become.
 """
 
 from __future__ import annotations
 
+import importlib.util
+import json
 import os
+import signal
+import subprocess
 import sys
-from collections.abc import Mapping, Sequence
+import tempfile
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
 from dataclasses import replace
 from importlib import import_module
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, ClassVar, NoReturn
+
+from kit.package import PACKAGE
 
 if TYPE_CHECKING:
     from kit.charts.style import Chart
+
+
+class WaitingKernel:
+    """A Python that imports what a review needs, and waits to be told which kernel to be.
+
+    Attributes
+    ----------
+    folder : Path
+        Its own, for as long as it lives.
+    process : Popen
+        The leader of a group of processes: the second one, where there is one, is in it.
+    """
+
+    _spare: ClassVar[list[WaitingKernel]] = []
+
+    def __init__(self) -> None:
+        self._own = tempfile.TemporaryDirectory(
+            prefix="marginbook-kernel-", ignore_cleanup_errors=True
+        )
+        self.folder = Path(self._own.name)
+        with (self.folder / "stderr.txt").open("wb") as stderr:
+            self.process = subprocess.Popen(
+                [sys.executable, "-m", "kit.report.ahead"],
+                cwd=PACKAGE.parent,  # the folder it is started in shadows nothing
+                env=self._environment(),
+                stdin=subprocess.PIPE,
+                stdout=subprocess.DEVNULL,
+                stderr=stderr,
+                start_new_session=True,
+            )
+
+    @classmethod
+    @contextmanager
+    def ahead(cls, wanted: bool) -> Iterator[None]:
+        """Start one, if it is wanted, for whoever takes one in the block."""
+        spare = cls() if wanted else None
+        cls._spare += [spare] if spare else []
+        try:
+            yield
+        finally:
+            if spare in cls._spare:
+                cls._spare.remove(spare)
+                spare.end()
+
+    @classmethod
+    @contextmanager
+    def taken(cls) -> Iterator[WaitingKernel]:
+        """Give the one that was started ahead, or a new one, for as long as the block lasts."""
+        waiting = cls._spare.pop() if cls._spare else cls()
+        try:
+            yield waiting
+        finally:
+            waiting.end()
+
+    def become(self, connection: str, told: Mapping[str, Any]) -> None:
+        """Tell it which kernel to be. One that has died is told nothing: its client finds out.
+
+        Parameters
+        ----------
+        connection : str
+            The kernel's connection file.
+        told : mapping
+            "folder" to work in, "variables" of its environment; and "beside", the params file for a
+            second process, or "".
+        """
+        line = json.dumps({**told, "connection": connection}) + "\n"
+        if (asked := self.process.stdin) is not None:
+            with suppress(OSError), asked:
+                asked.write(line.encode())
+
+    def last_words(self) -> str:
+        """Return how it ended and what it last wrote."""
+        status = self.process.poll()
+        said = f" (its process ended with status {status})"
+        if status == -9:
+            said += "; signal 9 is often the system short of memory"
+        text = (self.folder / "stderr.txt").read_text(encoding="utf-8", errors="replace")
+        last = next((line.strip() for line in reversed(text.split("\n")) if line.strip()), "")
+        return f"{said}; its last words: {last[:200]}" if last else said
+
+    def end(self) -> None:
+        """End it and the process beside it."""
+        with suppress(OSError):
+            if hasattr(os, "killpg"):
+                os.killpg(self.process.pid, signal.SIGKILL)
+            self.process.kill()
+        with suppress(OSError):  # what it was never told
+            self.process.communicate()
+        self._own.cleanup()
+
+    def _environment(self) -> dict[str, str]:
+        """Return the caller's environment, with all set that could move a byte of the page."""
+        fixed = {
+            "PYTHONHASHSEED": "0",
+            "SOURCE_DATE_EPOCH": "0",
+            "MPLBACKEND": "Agg",
+            "TZ": "UTC",
+            "IPYTHONDIR": str(self.folder / "ipython"),  # no start-up files or history of the user
+            "PYTHONWARNINGS": os.environ.get("PYTHONWARNINGS", "default"),
+        }
+        if hasattr(os, "getppid"):
+            fixed["JPY_PARENT_PID"] = str(os.getpid())  # without it, the kernel ends itself
+        found = importlib.util.find_spec("matplotlib")
+        if found is not None and found.origin:  # no settings file of the user either
+            fixed["MATPLOTLIBRC"] = str(Path(found.origin).parent / "mpl-data" / "matplotlibrc")
+        return {**os.environ, **fixed}
 
 
 def _work_ahead(params_path: Path) -> None:
@@ -60,13 +175,34 @@ def _draw_backwards(charts: Mapping[str, Sequence[Chart]]) -> None:
         chart.page_image()
 
 
-def _serve() -> None:
-    """Be the kernel that the command line describes, as `ipykernel_launcher` is."""
+def _wait() -> None:
+    """Import what a review needs, and be the kernel that a line of standard input describes."""
     from ipykernel.kernelapp import launch_new_instance
 
     for module in _NEEDED:
         import_module(module)
+    if not (line := sys.stdin.buffer.readline()):
+        return  # whoever started it has ended
+    told = json.loads(line)
+    os.chdir(told["folder"])
+    os.environ.update(told["variables"])
+    # No thread was started yet that a process forked here would lack.
+    if told["beside"] and hasattr(os, "fork") and not os.fork():
+        _work_quietly(Path(told["beside"]))
+    sys.argv[1:] = ["-f", told["connection"]]
     launch_new_instance()
+
+
+def _work_quietly(params_path: Path) -> NoReturn:
+    """Work ahead in this process and end it; what it says goes nowhere."""
+    try:
+        null = os.open(os.devnull, os.O_RDWR)
+        for stream in range(3):
+            os.dup2(null, stream)
+        os.environ.pop("MARGINBOOK_PROGRESS", None)  # the kernel alone says how far it has come
+        _work_ahead(params_path)
+    finally:
+        os._exit(0)
 
 
 # What reading, working out and showing a review imports.
@@ -75,9 +211,5 @@ _NEEDED = ("kit.report.laboratory", "kit.page.outputs", "kit.charts.layout", "ki
 
 
 if __name__ == "__main__":
-    if Path(sys.path[0] or ".").resolve() == Path.cwd():
-        del sys.path[0]  # the notebook's folder shadows nothing here; its cells have it back
-    if sys.argv[1] == "-f":
-        _serve()
-    else:
-        _work_ahead(Path(sys.argv[1]))
+    del sys.path[0]  # where it was started; a kernel puts its own folder there
+    _wait()

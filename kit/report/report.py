@@ -10,14 +10,12 @@ from __future__ import annotations
 
 import ast
 import contextlib
-import importlib.util
 import io
 import json
 import logging
 import math
 import os
 import re
-import subprocess
 import sys
 import tempfile
 import threading
@@ -36,6 +34,7 @@ from kit.metrics.store import Store, content_key
 from kit.package import PACKAGE
 from kit.page.assemble import CLOSED_MIME, build_page, source_text
 from kit.page.html import WRAPPER, text_html
+from kit.report.ahead import WaitingKernel
 from kit.report.files import files_under, new_folder, note_inputs, write_notebook
 from kit.report.template import find_template, own_template, read_template, tags_of
 from kit.settings.params import ReviewParams
@@ -91,7 +90,7 @@ def _execute_template(
     folder: Path,
     timeout_s: float,
     variables: Mapping[str, str] | None = None,
-    beside: Sequence[str] = (),
+    beside: str = "",
 ) -> _Execution:
     """Execute a template's cells in a kernel of their own; say whether the run counts.
 
@@ -107,8 +106,8 @@ def _execute_template(
         Time for all cells together, in seconds.
     variables : mapping of str to str, optional
         Set in the kernel's environment.
-    beside : sequence of str
-        Arguments of a second Python with the same environment, run while the kernel is.
+    beside : str
+        The params file that a second process walks while the kernel does; "" for none.
 
     Returns
     -------
@@ -116,21 +115,16 @@ def _execute_template(
         Its failure is a `_CellError` (params or data at fault), an `ExecutionError` or a
         `_KernelTimeoutError`.
     """
-    with tempfile.TemporaryDirectory(prefix="marginbook-kernel-") as own:
-        environment = _kernel_environment(Path(own)) | dict(variables or {})
-        note = Path(own) / "progress.json"
-        told = {**environment, PROGRESS_VARIABLE: str(note)}
-        opens = any("open_review(" in source_text(c["source"]) for c in notebook["cells"])
-        launcher = "kit.report.ahead" if opens else "ipykernel_launcher"
-        kernel = _start_kernel(folder, Path(own), told, launcher)  # while papermill is imported
-        process = kernel.provisioner.process
+    with WaitingKernel.taken() as waiting:
+        note = waiting.folder / "progress.json"
+        own = {**(variables or {}), PROGRESS_VARIABLE: str(note)}
+        told = {"folder": str(folder), "variables": own, "beside": beside}
+        kernel = _start_kernel(waiting, told)  # which may still import
         try:
-            with _running(beside, folder, environment), _passing_on(note):
+            with _passing_on(note):
                 progress = _run_cells(notebook, parameters, kernel, timeout_s)
-            last_words = _last_words(process, Path(own))
+            last_words = waiting.last_words()
         finally:
-            if process.poll() is None:
-                kernel.shutdown_kernel(now=True)
             kernel.cleanup_resources()
     return _Execution(progress.notebook, _failure(progress, timeout_s, last_words))
 
@@ -288,25 +282,6 @@ def _quiet_log() -> Iterator[None]:
 
 
 @contextmanager
-def _running(
-    arguments: Sequence[str], folder: Path, environment: Mapping[str, str]
-) -> Iterator[None]:
-    """Run a second Python for as long as the block lasts; what it prints goes nowhere."""
-    if not arguments:
-        yield
-        return
-    quiet = subprocess.DEVNULL
-    command = [sys.executable, *arguments]
-    with subprocess.Popen(
-        command, cwd=folder, env=dict(environment), stdin=quiet, stdout=quiet, stderr=quiet
-    ) as process:
-        try:
-            yield
-        finally:
-            process.kill()
-
-
-@contextmanager
 def _passing_on(note: Path) -> Iterator[None]:
     """Pass on what a kernel notes of how far it has come, for as long as the block lasts."""
     done = threading.Event()
@@ -329,58 +304,45 @@ def _passing_on(note: Path) -> Iterator[None]:
         watcher.join()
 
 
-def _start_kernel(folder: Path, own: Path, environment: Mapping[str, str], launcher: str) -> Any:
-    """Start a kernel of this very Python, whatever kernels are registered on the machine."""
+def _start_kernel(waiting: WaitingKernel, told: Mapping[str, Any]) -> Any:
+    """Make a waiting Python a kernel, whatever kernels are registered on the machine."""
     from jupyter_client.kernelspec import KernelSpec, KernelSpecManager
     from jupyter_client.manager import KernelManager
+    from jupyter_client.provisioning.local_provisioner import LocalProvisioner
 
     class ThisPython(KernelSpecManager):
         """Knows one kernel."""
 
         def get_kernel_spec(self, kernel_name: str) -> KernelSpec:
             """Return the kernel of the running Python."""
-            argv = [sys.executable, "-m", launcher, "-f", "{connection_file}"]
-            return KernelSpec(argv=argv, display_name="Python 3", language="python")
+            return KernelSpec(argv=[], display_name="Python 3", language="python")
+
+    class Waiting(LocalProvisioner):
+        """Starts no process: the kernel's is there."""
+
+        async def launch_kernel(self, cmd: list[str], **kwargs: Any) -> Any:
+            """Tell the process which kernel to be."""
+            waiting.become(kernel.connection_file, told)
+            self.process = waiting.process
+            self.pid = self.pgid = waiting.process.pid
+            return self.connection_info
 
     kernel = KernelManager(
         kernel_name="python3",
+        kernel_id="marginbook",
         kernel_spec_manager=ThisPython(),
-        connection_file=str(own / "kernel.json"),
+        connection_file=str(waiting.folder / "kernel.json"),
         # The blocking client would wait for a dead kernel's output for ever.
         client_class="jupyter_client.asynchronous.AsyncKernelClient",
     )
-    if os.name == "posix" and len(str(own)) < 80:  # a socket's path holds about 100 characters
-        kernel.transport, kernel.ip = "ipc", str(own / "kernel")
-    with (own / "stderr.txt").open("wb") as stderr:
-        kernel.start_kernel(cwd=str(folder), env=dict(environment), stderr=stderr)
+    kernel.provisioner = Waiting(
+        kernel_id=kernel.kernel_id, kernel_spec=kernel.kernel_spec, parent=kernel
+    )
+    # A socket's path holds about 100 characters.
+    if os.name == "posix" and len(str(waiting.folder)) < 80:
+        kernel.transport, kernel.ip = "ipc", str(waiting.folder / "kernel")
+    kernel.start_kernel()
     return kernel
-
-
-def _last_words(process: Any, own: Path) -> str:
-    """Return how a dead kernel's process ended and what it last wrote."""
-    status = process.poll()
-    said = f" (its process ended with status {status})"
-    if status == -9:
-        said += "; signal 9 is often the system short of memory"
-    lines = (own / "stderr.txt").read_text(encoding="utf-8", errors="replace").split("\n")
-    last = next((line.strip() for line in reversed(lines) if line.strip()), "")
-    return f"{said}; its last words: {last[:200]}" if last else said
-
-
-def _kernel_environment(own: Path) -> dict[str, str]:
-    """Return the caller's environment with everything set that could move a byte of the page."""
-    fixed = {
-        "PYTHONHASHSEED": "0",
-        "SOURCE_DATE_EPOCH": "0",
-        "MPLBACKEND": "Agg",
-        "TZ": "UTC",
-        "IPYTHONDIR": str(own / "ipython"),  # no start-up files or history of the user
-        "PYTHONWARNINGS": os.environ.get("PYTHONWARNINGS", "default"),
-    }
-    found = importlib.util.find_spec("matplotlib")
-    if found is not None and found.origin:  # no settings file of the user either
-        fixed["MATPLOTLIBRC"] = str(Path(found.origin).parent / "mpl-data" / "matplotlibrc")
-    return {**os.environ, **fixed}
 
 
 def _failure(progress: _Progress, timeout_s: float, last_words: str) -> KitError | None:
@@ -494,7 +456,7 @@ def _without_places(value: Any, names: Sequence[str]) -> Any:
     return value
 
 
-AHEAD_OF = "review.ipynb"  # the template whose steps `kit.report.ahead` walks too
+_AHEAD_OF = "review.ipynb"  # the template whose steps `kit.report.ahead` walks too
 
 
 @dataclass(frozen=True, slots=True)
@@ -635,9 +597,7 @@ def run_review(
             folders=folders,
             timeout_s=timeout_s,
             variables=reading.kernel_variables(),
-            beside=("-m", "kit.report.ahead", str(params_path))
-            if ahead and path.name == AHEAD_OF
-            else (),
+            beside=str(params_path) if ahead and path.name == _AHEAD_OF else "",
         )
         note_inputs(done.folder, params_path, kept=reading.store)
     if store is not None and known:
@@ -663,7 +623,7 @@ def run_template(
     folders: Sequence[Path],
     timeout_s: float,
     variables: Mapping[str, str] | None = None,
-    beside: Sequence[str] = (),
+    beside: str = "",
 ) -> ReviewRun:
     """Execute a template and put its folder, `out_dir/<name>`, in place.
 

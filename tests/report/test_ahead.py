@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-import subprocess
-import sys
-
 import pytest
 from metrics.test_cluster import contents
 from small_bench import small_bench, write_bench
 
 from kit.metrics.measuring import Reading
 from kit.metrics.store import Store
-from kit.report.ahead import _work_ahead
+from kit.report.ahead import WaitingKernel, _work_ahead
 from kit.report.report import ReviewRun, run_review
 from kit.review.walk import load_review
 
@@ -43,14 +40,21 @@ def test_without_a_store_it_does_nothing(params, monkeypatch):
     _work_ahead(params)
 
 
-def test_it_runs_as_a_module_and_dies_quietly_of_bad_params(tmp_path):
-    done = subprocess.run(
-        [sys.executable, "-m", "kit.report.ahead", str(tmp_path / "none.yaml")],
-        env={"MARGINBOOK_STORE": str(tmp_path / "store")},
-        capture_output=True,
-        check=False,
-    )
-    assert done.returncode == 1 and not (tmp_path / "store").exists()
+def test_one_that_is_told_nothing_ends_by_itself_and_leaves_nothing():
+    with WaitingKernel.ahead(True):
+        (waiting,) = WaitingKernel._spare
+        assert waiting.process.stdin is not None
+        waiting.process.stdin.close()
+        assert waiting.process.wait(timeout=60) == 0
+    assert not waiting.folder.exists() and not WaitingKernel._spare
+
+
+def test_one_that_is_not_taken_is_ended():
+    with WaitingKernel.ahead(True):
+        (waiting,) = WaitingKernel._spare
+    assert waiting.process.poll() is not None and not waiting.folder.exists()
+    with WaitingKernel.ahead(False):
+        assert not WaitingKernel._spare
 
 
 def test_a_review_of_the_same_runs_has_no_second_process(params, tmp_path, monkeypatch):
