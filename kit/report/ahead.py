@@ -9,7 +9,7 @@ run sheet backwards, pictures from the last chart backwards. The kernel begins a
 each does about half. It decides nothing: what it makes is what the kernel would have made, and
 where it fails the kernel meets the same fault and says so.
 
-`python -m kit.report.ahead` waits for one line of JSON on its standard input: what to become.
+`python -m kit.report.ahead MODULE ...` imports these and waits for one line of JSON: what to become.
 """
 
 from __future__ import annotations
@@ -34,8 +34,13 @@ if TYPE_CHECKING:
     from kit.charts.style import Chart
 
 
+# What reading, working out and showing a review imports.
+_NEEDED = ("kit.report.laboratory", "kit.page.outputs", "kit.charts.layout", "kit.page.findings",
+           "kit.stats.suite_errors", "scipy.fft")  # fmt: skip
+
+
 class WaitingKernel:
-    """A Python that imports what a review needs, and waits to be told which kernel to be.
+    """A Python that imports modules, and waits to be told which kernel to be.
 
     Attributes
     ----------
@@ -47,14 +52,14 @@ class WaitingKernel:
 
     _spare: ClassVar[list[WaitingKernel]] = []
 
-    def __init__(self) -> None:
+    def __init__(self, *modules: str) -> None:
         self._own = tempfile.TemporaryDirectory(
             prefix="marginbook-kernel-", ignore_cleanup_errors=True
         )
         self.folder = Path(self._own.name)
         with (self.folder / "stderr.txt").open("wb") as stderr:
             self.process = subprocess.Popen(
-                [sys.executable, "-m", "kit.report.ahead"],
+                [sys.executable, "-m", "kit.report.ahead", *modules],
                 cwd=PACKAGE.parent,  # the folder it is started in shadows nothing
                 env=self._environment(),
                 stdin=subprocess.PIPE,
@@ -67,7 +72,7 @@ class WaitingKernel:
     @contextmanager
     def ahead(cls, wanted: bool) -> Iterator[None]:
         """Start one, if it is wanted, for whoever takes one in the block."""
-        spare = cls() if wanted else None
+        spare = cls(*_NEEDED) if wanted else None
         cls._spare += [spare] if spare else []
         try:
             yield
@@ -78,9 +83,13 @@ class WaitingKernel:
 
     @classmethod
     @contextmanager
-    def taken(cls) -> Iterator[WaitingKernel]:
-        """Give the one that was started ahead, or a new one, for as long as the block lasts."""
-        waiting = cls._spare.pop() if cls._spare else cls()
+    def taken(cls, opens: bool) -> Iterator[WaitingKernel]:
+        """Give the one that was started ahead, or a new one, for as long as the block lasts.
+
+        One whose notebook `opens` no review imports nothing ahead.
+        """
+        spare = cls._spare.pop() if opens and cls._spare else None
+        waiting = spare or cls(*(_NEEDED if opens else ()))
         try:
             yield waiting
         finally:
@@ -176,10 +185,10 @@ def _draw_backwards(charts: Mapping[str, Sequence[Chart]]) -> None:
 
 
 def _wait() -> None:
-    """Import what a review needs, and be the kernel that a line of standard input describes."""
+    """Import what was asked for, and be the kernel that a line of standard input describes."""
     from ipykernel.kernelapp import launch_new_instance
 
-    for module in _NEEDED:
+    for module in sys.argv[1:]:
         import_module(module)
     if not (line := sys.stdin.buffer.readline()):
         return  # whoever started it has ended
@@ -203,11 +212,6 @@ def _work_quietly(params_path: Path) -> NoReturn:
         _work_ahead(params_path)
     finally:
         os._exit(0)
-
-
-# What reading, working out and showing a review imports.
-_NEEDED = ("kit.report.laboratory", "kit.page.outputs", "kit.charts.layout", "kit.page.findings",
-           "kit.stats.suite_errors", "scipy.fft")  # fmt: skip
 
 
 if __name__ == "__main__":

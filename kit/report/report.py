@@ -13,7 +13,6 @@ import contextlib
 import io
 import json
 import logging
-import math
 import os
 import re
 import sys
@@ -115,7 +114,8 @@ def _execute_template(
         Its failure is a `_CellError` (params or data at fault), an `ExecutionError` or a
         `_KernelTimeoutError`.
     """
-    with WaitingKernel.taken() as waiting:
+    opens = any("open_review(" in source_text(c["source"]) for c in notebook["cells"])
+    with WaitingKernel.taken(opens) as waiting:
         note = waiting.folder / "progress.json"
         own = {**(variables or {}), PROGRESS_VARIABLE: str(note)}
         told = {"folder": str(folder), "variables": own, "beside": beside}
@@ -226,7 +226,7 @@ def _run_cells(
                 km=kernel,
                 kernel_name=kernel_name,
                 record_timing=False,
-                startup_timeout=min(60, math.ceil(timeout_s)),
+                startup_timeout=60,
                 shutdown_kernel="immediate",
                 timeout_func=lambda cell: max(1, int(deadline - time.monotonic())),
                 on_cell_start=begin,
