@@ -9,7 +9,8 @@ run sheet backwards, pictures from the last chart backwards. The kernel begins a
 each does about half. It decides nothing: what it makes is what the kernel would have made, and
 where it fails the kernel meets the same fault and says so.
 
-`python -m kit.report.ahead MODULE ...` imports these and waits for one line of JSON: what to become.
+`python -m kit.report.ahead MODULE ...` imports these, and waits to be told in a line of JSON
+what to become.
 """
 
 from __future__ import annotations
