@@ -1,4 +1,4 @@
-"""Charts of money and of classes: price against performance; one name in two classes."""
+"""The chart of money: price against performance."""
 
 from __future__ import annotations
 
@@ -13,20 +13,15 @@ from kit.charts.style import (
     GREY,
     INK,
     PAPER,
-    RULE,
-    SHEETS,
     STEPS,
     Chart,
     ChartWords,
-    Panel,
     Sheet,
     fit_text,
     place_labels,
-    spread_apart,
     text_width,
 )
 from kit.claims.claim import Claim, ClaimBook
-from kit.rounding import NBSP
 
 if TYPE_CHECKING:
     from kit.charts.layout import Drawing, Plot
@@ -374,172 +369,3 @@ def _label_points(axes: Plot, sheet: Sheet, plan: _ValuePlan, room: tuple[float,
                 transform=axes.transAxes,
                 zorder=4,
             )
-
-
-@dataclass(frozen=True, slots=True)
-class _Slope:
-    """The lead of a newer over an older name in one class of machine, beside the other class."""
-
-    gap: Claim
-    there: Claim
-    here: Claim
-    names: tuple[tuple[str, str], tuple[str, str]]  # newer and older: there, here
-    look: Look
-
-
-def classes_chart(book: ClaimBook, gaps: Sequence[Claim]) -> Chart:
-    """Return the chart of leads in one class of machine beside the same names' in another.
-
-    Raises
-    ------
-    ValueError
-        If there is no gap, or they differ in metric.
-    """
-    if not gaps or len({gap.metric for gap in gaps}) != 1:
-        raise ValueError("gaps of one metric are needed")
-    kinds = book.names.get("classes", {})
-    there, here = (
-        plain_name(kinds.get(p) or "another") for p in (gaps[0].baseline, gaps[0].product)
-    )
-    slopes = [_slope_of(book, gap) for gap in gaps]
-    word = Identity(book).metric(gaps[0])
-    note = "Each line joins the lead of the newer over the older of two names in both classes."
-    first = slopes[0]
-    if len(gaps) == 1:
-        caption = (
-            f"In the {there} class {_lead_words(first, 0)}; in the {here} class "
-            f"{_lead_words(first, 1)}"
-        )
-        span = f" ({first.gap.interval})" if first.gap.interval else ""
-        note += f" {here} over {there}: {first.gap.text}{span}."
-    else:
-        smaller = sum(gap.figure < 1 for gap in gaps)
-        caption = (
-            f"The lead is smaller in the {here} class than in the {there} class "
-            f"for {smaller} of {len(gaps)} pairs of names"
-        )
-    ends = [
-        f"{name}: {_lead_words(slope, i)}"
-        for slope in slopes
-        for i, name in enumerate((there, here))
-    ]
-    alt = (
-        f"Slope chart of leads, {word}. {caption}. {'; '.join(ends)}. Here over there: "
-        + "; ".join(gap.text for gap in gaps)
-        + "."
-    )
-    words = ChartWords(
-        ("classes", gaps[0].metric, gaps[0].product, "and", gaps[0].baseline),
-        caption,
-        note,
-        alt,
-        below=f"lead of the newer over the older, {word}; higher is a larger lead",
-        locale=book.locale,
-    )
-    claims = tuple(claim for s in slopes for claim in (s.there, s.here, s.gap))
-    chart = Chart(words, ((there, here), tuple(slopes)), _paint_classes, claims)
-    return chart.say_what_is_narrow([_lead_spans(chart, sheet) for sheet in SHEETS.values()])
-
-
-def _slope_of(book: ClaimBook, gap: Claim) -> _Slope:
-    """Return the slope of one gap, from the claims `gap_there` and `gap_here` it rests on."""
-    sides = {claim.kind: claim for claim in (book.by_id[name] for name in gap.inputs)}
-    there, here = sides["gap_there"], sides["gap_here"]
-    pairs = [
-        (Identity(book).product(side.product), Identity(book).product(side.baseline))
-        for side in (there, here)
-    ]
-    return _Slope(gap, there, here, (pairs[0], pairs[1]), Identity(book).looks()[here.baseline])
-
-
-def _lead_words(slope: _Slope, side: int) -> str:
-    """Return a lead in words, there (side 0) or here (side 1)."""
-    newer, older = slope.names[side]
-    return f"{newer} {(slope.there, slope.here)[side].text} over {older}"
-
-
-def _lay_out_slopes(chart: Chart, sheet: Sheet) -> tuple[float, float, float, tuple[float, float]]:
-    """Return height of the sheet, top and height of the plane, and the limits of its axis.
-
-    Returns
-    -------
-    (float, float, float, (float, float))
-        Three in pixels; the limits as ratios, on a logarithmic axis that holds level.
-    """
-    _, slopes = chart.plan
-    height = sheet.height or max(300.0, 90.0 + 2.6 * sheet.text * len(slopes) * 1.6)
-    top = chart.head_height(sheet) + 2.6 * sheet.text
-    shown = [claim for slope in slopes for claim in (slope.there, slope.here)]
-    ends = [end for claim in shown for end in claim.ends if math.isfinite(end)]
-    limits = Panel.log_limits([*(claim.figure for claim in shown), 1.0], ends)
-    return height, top, height - top - 2.6 * sheet.small, limits
-
-
-def _lead_spans(chart: Chart, sheet: Sheet) -> list[float]:
-    """Return the widths of the intervals drawn, in marks.
-
-    One of NaN is drawn by no line and not counted.
-    """
-    _, _, tall, (low, high) = _lay_out_slopes(chart, sheet)
-    ends = [claim.ends for slope in chart.plan[1] for claim in (slope.there, slope.here)]
-    marks = tall / sheet.mark / 1.1 / math.log(high / low)
-    return [marks * math.log(most / least) for least, most in ends if math.isfinite(least)]
-
-
-def _paint_classes(chart: Chart, sheet: Sheet) -> Drawing:
-    """Draw a slope for each pair of names, labelled at both ends."""
-    from kit.charts.layout import Drawing
-
-    classes, slopes = chart.plan
-    height, top, tall, limits = _lay_out_slopes(chart, sheet)
-    figure = Drawing(sheet, height, chart)
-    inner = sheet.width - 2 * sheet.side
-    label = 0.33 * inner
-    axes = figure.put_axes(sheet.side + label, top, inner - 2 * label, tall)
-    axes.set_yscale("log")
-    axes.put_ticks("y", [], [])
-    axes.set_ylim(*limits)
-    axes.set_xlim(-0.06, 1.06)
-    axes.axhline(1.0, color=GREY, linewidth=sheet.line, zorder=0.8)
-    for side in ("left", "bottom"):
-        axes.spines[side].set_visible(False)
-    for x in (0, 1):
-        axes.axvline(x, color=RULE, linewidth=sheet.line, zorder=0.5)
-    axes.annotate(
-        f"0{NBSP}%",
-        (0.5, 1.0),
-        (0, 0.2 * sheet.small),
-        textcoords="offset points",
-        fontsize=sheet.small,
-        color=GREY,
-        ha="center",
-    )
-    for slope in slopes:
-        leads, colour = [slope.there.figure, slope.here.figure], slope.look.colour
-        axes.plot([0, 1], leads, color=colour, linewidth=1.8 * sheet.line, zorder=2)
-        for x, claim in enumerate((slope.there, slope.here)):
-            span = claim.ends
-            axes.plot([x, x], span, color=colour, linewidth=3 * sheet.line, zorder=2)
-        axes.put_marks([0, 1], leads, slope.look, 1.1)
-    for x in (0, 1):
-        edge = sheet.side + label + (inner - 2 * label) * (0.06 + x) / 1.12
-        claims = [(s.there, s.here)[x] for s in slopes]
-        to_axes = axes.transAxes.inverted().transform
-        wanted = [
-            top + tall * (1 - float(to_axes(axes.transData.transform((x, c.figure)))[1]))
-            for c in claims
-        ]
-        heights = spread_apart(wanted, apart=3.9 * sheet.small, low=top, high=top + tall)
-        for y, claim, slope in zip(heights, claims, slopes, strict=True):
-            at, align = edge + (1.6 if x else -1.6) * sheet.mark, "left" if x else "right"
-            figure.put_line(at, y - 0.62 * sheet.small, claim.text, sheet.text, ha=align)
-            for i, name in enumerate(slope.names[x]):
-                shown = fit_text(name if i == 0 else f"over {name}", sheet.small, 0.9 * label)
-                down = (0.62 + 1.2 * i) * sheet.small
-                figure.put_line(at, y + down, shown, sheet.small, ha=align, color=GREY)
-        how = {"ha": "center", "va": "baseline", "fontweight": "bold"}
-        figure.put_text(edge, top - 1.2 * sheet.text, classes[x], sheet.text, **how)
-    foot = height - 0.6 * sheet.small
-    middle = sheet.width / 2
-    figure.put_text(middle, foot, chart.words.below, sheet.small, ha="center", va="bottom")
-    return figure

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from kit.charts.identity import Identity, Look
+from kit.charts.identity import Identity, Look, plain_name
 from kit.charts.style import (
     BAND,
     GREY,
@@ -262,7 +262,7 @@ def _draw_ratio(axes: Plot, sheet: Sheet, plan: _RatioPlan, row: _RatioRow, y: f
         axes.put_level_lines(span, color=look.colour, linewidth=sheet.line)
         axes.put_marks([claim.figure], [y], look, 0.95)
         return
-    outcome = OUTCOMES[claim.outcome]
+    outcome = OUTCOMES.get(claim.outcome, look)
     look = replace(outcome, colour=look.colour, shape=look.shape) if row.apart else outcome
     if row.wide:
         axes.put_interval(row.wide.ends, y, look.colour, width=1.6 * 0.6, capped=True)
@@ -688,6 +688,56 @@ def influence_chart(book: ClaimBook, suite: Claim) -> Chart:
     )
     look = Identity(book).looks()[suite.product]
     return _ratio_chart(words, rows, band=suite.ends, of=suite, look=look)
+
+
+def classes_chart(book: ClaimBook, gaps: Sequence[Claim]) -> Chart:
+    """Return the chart of leads in one class of machine beside the same names' in another.
+
+    Of each pair of names the lead there, the lead here, and set apart the one over the other.
+
+    Raises
+    ------
+    ValueError
+        If there is no gap, or they differ in metric.
+    """
+    if not gaps or len({gap.metric for gap in gaps}) != 1:
+        raise ValueError("gaps of one metric are needed")
+    who, kinds = Identity(book), book.names.get("classes", {})
+    there, here = (
+        plain_name(kinds.get(p) or "another") for p in (gaps[0].baseline, gaps[0].product)
+    )
+    rows: list[_RatioRow] = []
+    leads: list[str] = []
+    for gap in gaps:
+        sides = {claim.kind: claim for claim in (book.by_id[name] for name in gap.inputs)}
+        for kind, side in ((there, sides["gap_there"]), (here, sides["gap_here"])):
+            newer, older = side.product, side.baseline
+            pair = f"{plain_name(who.bare(newer))} over {plain_name(who.bare(older))}"
+            rows.append(_RatioRow(f"{pair}, {kind}", side))
+            leads.append(f"{who.product(newer)} {side.text} over {who.product(older)}")
+        rows.append(_RatioRow(f"{here} over {there}", gap, apart=True))
+    word, band = who.metric(gaps[0]), book.settings["margins"]["level_band"]
+    if len(gaps) == 1:
+        caption = f"In the {there} class {leads[0]}; in the {here} class {leads[1]}"
+    else:
+        smaller = sum(gap.figure < 1 for gap in gaps)
+        caption = (
+            f"The lead is smaller in the {here} class than in the {there} class "
+            f"for {smaller} of {len(gaps)} pairs of names"
+        )
+    said = "; ".join(f"{(there, here)[i % 2]}: {lead}" for i, lead in enumerate(leads))
+    words = ChartWords(
+        ("classes", gaps[0].metric, gaps[0].product, "and", gaps[0].baseline),
+        caption,
+        f"Shaded: level, within {_percent(band, book.locale)} either way. In bold: the lead here "
+        "over the lead there.",
+        f"Interval chart of leads, {word}. {caption}. {said}. Here over there: "
+        + "; ".join(gap.text for gap in gaps) + ".",
+        below=f"lead of the newer over the older, {word}",
+        below_short=word,
+        locale=book.locale,
+    )  # fmt: skip
+    return _ratio_chart(words, rows, band=(1 / (1 + band), 1 + band))
 
 
 def steps_chart(book: ClaimBook, setting: str, product: str) -> Chart:

@@ -8,8 +8,9 @@ from dataclasses import fields, is_dataclass, replace
 from functools import cache
 from typing import Any
 
-from kit.charts.money import classes_chart, value_chart
+from kit.charts.money import value_chart
 from kit.charts.rows import (
+    classes_chart,
     influence_chart,
     margins_chart,
     prices_chart,

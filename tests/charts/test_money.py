@@ -7,7 +7,8 @@ import pytest
 from made_claims import book, gap, value_claims
 from matplotlib.text import Text
 
-from kit.charts.money import classes_chart, value_chart
+from kit.charts.money import value_chart
+from kit.charts.rows import classes_chart
 
 NAMES = made_claims.names(3, 8)
 
@@ -171,28 +172,26 @@ class TestClasses:
     def chart_of(self, *gaps):
         return classes_chart(book(*(c for g in gaps for c in g)), [g[-1] for g in gaps])
 
-    def test_each_line_joins_the_lead_there_to_the_lead_here(self, gaps):
+    def test_each_lead_and_their_ratio_has_a_mark_on_its_interval(self, gaps):
         axes = self.chart_of(*gaps).draw("page").axes[0]
-        assert axes.get_yscale() == "log"
-        slopes = [
-            [float(y) for y in line.get_ydata()]
+        assert axes.get_xscale() == "log"
+        claims = [c for here, there, between in gaps for c in (there, here, between)]
+        at = {
+            round(float(line.get_ydata()[0])): float(line.get_xdata()[0])
             for line in axes.lines
-            if list(line.get_xdata()) == [0, 1]
-            and line.get_marker() == "None"
-            and line.get_ydata()[0] != 1.0
-        ]
-        assert slopes == [[there.value, here.value] for here, there, _ in gaps]
-        bars = {
-            tuple(float(y) for y in line.get_ydata())
-            for line in axes.lines
-            if list(line.get_xdata()) in ([0, 0], [1, 1])
+            if line.get_marker() in ("o", "D")
         }
-        assert {(side.low, side.high) for g in gaps for side in g[:2]} <= bars
+        at |= {round(float(y)): float(x) for d in axes.collections for x, y in d.get_offsets()}
+        assert [at[y] for y in sorted(at)] == [c.value for c in claims]  # in their order down
+        least, most = axes.get_xlim()
+        spans = {tuple(float(x) for x in line.get_xdata()[:2]) for line in axes.lines
+                 if len(line.get_xdata()) == 3}  # fmt: skip
+        assert {(max(c.low, least), min(c.high, most)) for c in claims} <= spans
 
-    def test_both_ends_are_labelled_with_names_and_lead(self, gaps):
-        texts = [t.get_text() for t in self.chart_of(*gaps).draw("page").findobj(Text)]
-        assert {"desk", "portable", "Marlow 14", "over Marlow 12"} <= set(texts)
-        assert {side.text for g in gaps for side in g[:2]} <= set(texts)
+    def test_rows_are_named_by_pair_and_class_and_bear_their_figures(self, gaps):
+        texts = [t.get_text() for t in self.chart_of(*gaps).draw("video").findobj(Text)]
+        assert {"Marlow 14 over Marlow 12, portable", "portable over desk"} <= set(texts)
+        assert {claim.text for g in gaps for claim in g} <= set(texts)
 
     def test_caption_alternative_and_table(self, gaps):
         one = self.chart_of(gaps[0])
@@ -209,11 +208,10 @@ class TestClasses:
         ]
 
     def test_narrow_intervals_are_said_to_be(self, gaps):
-        here, there, between = gaps[0]
-        thin = [replace(c, low=c.value * 0.9999, high=c.value * 1.0001) for c in (here, there)]
-        assert "Every interval is narrower than its mark." in self.chart_of([*thin, between]).note
-        wide = [replace(c, low=c.value * 0.9, high=c.value * 1.1) for c in (here, there)]
-        assert "narrower" not in self.chart_of([*wide, between]).note
+        thin = [replace(c, low=c.value * 0.9999, high=c.value * 1.0001) for c in gaps[0]]
+        assert "Every interval is narrower than its mark." in self.chart_of(thin).note
+        wide = [replace(c, low=c.value * 0.9, high=c.value * 1.1) for c in gaps[0]]
+        assert "narrower" not in self.chart_of(wide).note
 
     def test_gaps_of_two_metrics_or_none_are_refused(self, gaps):
         with pytest.raises(ValueError, match="one metric"):

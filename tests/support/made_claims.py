@@ -12,8 +12,9 @@ from dataclasses import replace
 import numpy as np
 
 from kit.bench.runs import Run, RunRow
-from kit.charts.money import classes_chart, value_chart
+from kit.charts.money import value_chart
 from kit.charts.rows import (
+    classes_chart,
     influence_chart,
     margins_chart,
     prices_chart,
