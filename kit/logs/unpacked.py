@@ -6,6 +6,7 @@ Nothing here holds more than a few blocks in memory, whatever the file claims to
 from __future__ import annotations
 
 import codecs
+import gzip
 import hashlib
 import io
 import os
@@ -15,6 +16,7 @@ import zlib
 from collections.abc import Iterable, Iterator
 from itertools import chain
 from pathlib import Path
+from typing import Any
 
 from kit.errors import RunFileError, did_you_mean
 
@@ -180,10 +182,9 @@ def unpacked_pieces(chunks: Iterable[bytes], file: str) -> Iterator[bytes]:
     stream = iter(chunks)
     first = next(stream, b"")
     whole = chain([first] if first else [], stream)
-    if first.startswith(GZIP):
-        return _gunzipped(whole, file)
-    if first.startswith(ZSTD):
-        return _unzstd(whole, file)
+    for magic, packing in ((GZIP, "gzip"), (ZSTD, "zstd")):
+        if first.startswith(magic):
+            return _unpacked(whole, packing, file)
     for magic, what in _FOREIGN.items():
         if first.startswith(magic):
             raise RunFileError.at(file, f"is {what}")
@@ -213,43 +214,6 @@ def check_size(taken: int, given: int, file: str) -> None:
         raise RunFileError.at(file, f"{said}, so {_TAKE_AGAIN}")
 
 
-def _damaged(packing: str, error: Exception, file: str) -> RunFileError:
-    """Return the error for packed data that cannot be unpacked."""
-    return RunFileError.at(file, f"damaged {packing} data ({error}); {_TAKE_AGAIN}")
-
-
-def _cut_short(packing: str, file: str) -> RunFileError:
-    """Return the error for packed data without their end."""
-    said = f"the {packing} data end too early; the copy was cut short, so copy the log again"
-    return RunFileError.at(file, said)
-
-
-def _gunzipped(chunks: Iterator[bytes], file: str) -> Iterator[bytes]:
-    """Yield the contents of a gzip file of any number of members."""
-    inflate = zlib.decompressobj(wbits=31)
-    taken = given = 0
-    try:
-        for chunk in chunks:
-            taken += len(chunk)
-            left = chunk
-            while left:
-                if inflate.eof:
-                    left = left.lstrip(b"\0")  # padding that some storage adds
-                    if not left:
-                        break
-                    inflate = zlib.decompressobj(wbits=31)
-                piece = inflate.decompress(left, CHUNK_BYTES)
-                left = inflate.unused_data if inflate.eof else inflate.unconsumed_tail
-                given += len(piece)
-                check_size(taken, given, file)
-                if piece:
-                    yield piece
-    except zlib.error as error:
-        raise _damaged("gzip", error, file) from None
-    if not inflate.eof:
-        raise _cut_short("gzip", file)
-
-
 class _ChunkFile(io.RawIOBase):
     """Chunks as a file that can be read forwards."""
 
@@ -272,22 +236,31 @@ class _ChunkFile(io.RawIOBase):
         return part
 
 
-def _unzstd(chunks: Iterator[bytes], file: str) -> Iterator[bytes]:
-    """Yield the contents of a zstd file."""
-    import pyarrow as pa
-
+def _unpacked(chunks: Iterator[bytes], packing: str, file: str) -> Iterator[bytes]:
+    """Yield the contents of a packed file; of a gzip file, of all its members."""
     source = _ChunkFile(chunks)
     given = 0
     try:
-        with pa.CompressedInputStream(pa.PythonFile(source, mode="r"), "zstd") as stream:
+        with _unpacking(source, packing) as stream:
             while piece := stream.read(CHUNK_BYTES):
                 given += len(piece)
                 check_size(source.taken, given, file)
                 yield piece
-    except OSError as error:
-        if "Truncated" in str(error):
-            raise _cut_short("zstd", file) from None
-        raise _damaged("zstd", error, file) from None
+    except (OSError, EOFError, zlib.error) as error:
+        if isinstance(error, EOFError) or "Truncated" in str(error):
+            said = f"the {packing} data end too early; the copy was cut short"
+            raise RunFileError.at(file, f"{said}, so copy the log again") from None
+        said = f"damaged {packing} data ({error}); {_TAKE_AGAIN}"
+        raise RunFileError.at(file, said) from None
+
+
+def _unpacking(source: _ChunkFile, packing: str) -> Any:
+    """Return a stream of what a packed file holds."""
+    if packing == "gzip":
+        return gzip.GzipFile(fileobj=source)
+    import pyarrow as pa
+
+    return pa.CompressedInputStream(pa.PythonFile(source, mode="r"), packing)
 
 
 def _without_mark(pieces: Iterator[bytes], encoding: str, file: str) -> Iterator[bytes]:
