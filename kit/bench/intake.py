@@ -13,7 +13,6 @@ import io
 import logging
 import os
 import re
-import zipfile
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -45,7 +44,7 @@ from kit.errors import (
     folded,
 )
 from kit.logs.propose import propose_layout
-from kit.logs.read import Log, read_log
+from kit.logs.read import Log
 from kit.logs.shapes import list_parts
 from kit.logs.unpacked import recorded_chunks
 from kit.settings.bench_file import NEW_SHEET, Bench, Layout, bare_letters, read_bench
@@ -513,7 +512,8 @@ def _read(path: Path, shown: str, fields: dict[str, str], bench: Bench) -> list[
     if name is None:
         name, logs = _recognise_layout(path, fields.get("part", ""), bench, shown=shown)
     else:
-        logs = _read_parts(path, bench.layouts[name], fields.get("part", ""), shown=shown)
+        layout = bench.layouts[name].model_copy(update={"part": fields.get("part", "")})
+        logs = Log.runs_of(path, layout, file=shown)
     found = []
     for part, log in logs.items():
         backward = len(log.backward_rows)
@@ -530,23 +530,6 @@ def _read(path: Path, shown: str, fields: dict[str, str], bench: Bench) -> list[
             )
         )
     return found
-
-
-def _read_parts(path: Path, layout: Layout, part: str, *, shown: str) -> dict[str, Log]:
-    """Return each run of a log by the name of its part; a log of one run has no name.
-
-    Raises
-    ------
-    RunFileError
-        If the log does not fit the layout.
-    """
-    if part:
-        layout = layout.model_copy(update={"part": part})
-        return {part: read_log(path, layout, file=shown)}
-    parts = list_parts(recorded_chunks(path, file=shown), layout, file=shown)
-    return {
-        name: read_log(path, layout.model_copy(update={"part": name}), file=shown) for name in parts
-    } or {"": read_log(path, layout, file=shown)}
 
 
 def _named_by(part: str, fields: Mapping[str, str], bench: Bench) -> dict[str, str]:
@@ -578,7 +561,8 @@ def _recognise_layout(
             reasons[name] = f"is for {layout.files}"
             continue
         try:
-            fitting[name] = _read_parts(path, layout, part, shown=shown)
+            how = layout.model_copy(update={"part": part})
+            fitting[name] = Log.runs_of(path, how, file=shown)
         except RunFileError as error:
             errors.append(error)
             reasons[name] = _first_fault(error)
@@ -896,26 +880,13 @@ def _table_cells(table: Path) -> list[tuple[int, list[str]]]:
     BenchError
         If it is not there, or no table.
     """
-    try:
-        if table.suffix.lower() in {".xlsx", ".xlsm"}:
-            import pandas as pd
-
-            grid = pd.read_excel(table, header=None, dtype=object).astype(object)
-            rows = [["" if pd.isna(c) else str(c) for c in row] for row in grid.to_numpy().tolist()]
-        else:
-            text = table.read_bytes().decode("utf-8-sig")
-            first = text.partition("\n")[0]
-            delimiter = max((",", ";", "\t"), key=first.count)
-            rows = list(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter))
-            if delimiter != ",":
-                rows = [[re.sub(r"^(\d+),(\d+)$", r"\1.\2", c.strip()) for c in r] for r in rows]
-    except OSError as error:
-        raise BenchError.at(table.name, f"cannot be read: {error.strerror or error}") from None
-    except (ValueError, zipfile.BadZipFile, csv.Error):
-        said = "neither CSV in UTF-8 nor a spreadsheet (xlsx)"
-        raise BenchError.at(table.name, said) from None
-    stripped = [(line, [cell.strip() for cell in row]) for line, row in enumerate(rows, 1)]
-    return [(line, row) for line, row in stripped if any(row)]
+    raw = SheetText.bytes_of(table, file=table.name)
+    _, _, delimiter, rows = SheetText.split(raw, file=table.name)
+    found = [(line, list(cells)) for line, cells in rows]
+    if delimiter == ",":
+        return found
+    comma, point = r"^(\d+),(\d+)$", r"\1.\2"
+    return [(line, [re.sub(comma, point, cell) for cell in cells]) for line, cells in found]
 
 
 def _table_figures(
@@ -1354,7 +1325,7 @@ def _layouts(
 
 def _reads(path: Path, layout: Layout) -> bool:
     try:
-        _read_parts(path, layout, "", shown=path.name)
+        Log.runs_of(path, layout, file=path.name)
     except RunFileError:
         return False
     return True

@@ -221,7 +221,7 @@ class SheetText:
             raise BenchError.at(file, "no such file") from None
         except OSError as error:
             raise BenchError.at(file, f"cannot be read: {error.strerror or error}") from None
-        if raw.startswith(ZIP):
+        if raw.startswith(ZIP) or path.suffix.lower() == ".xlsx":
             try:
                 raw = next(sheets_in(raw, file=file))[1]
             except RunFileError as error:
@@ -242,6 +242,23 @@ class SheetText:
 
         Faults are those of `read`; those of names and rows are raised after the last row.
         """
+        text, encoding, delimiter, table = cls.split(raw, file=file)
+        line, names = next(table, (0, ()))
+        if not names:
+            raise BenchError.at(file, "the file is empty; its first line names the columns")
+        width = max((i for i, name in enumerate(names, 1) if name), default=0)
+        line_end = "\r\n" if "\r\n" in text[: 1 << 16] else "\n"
+        sheet = cls(file, names[:width], (), delimiter, line_end, encoding, line)
+        return sheet, text, sheet._of_width(table)
+
+    @staticmethod
+    def split(
+        raw: bytes, *, file: str
+    ) -> tuple[str, str, str, Iterator[tuple[int, tuple[str, ...]]]]:
+        """Return text, encoding and delimiter of a CSV file, and its rows that are not empty.
+
+        Each row comes with its line. Faults are those of `read`, but for the names of columns.
+        """
         text, encoding = _decoded(raw, file)
         # A spreadsheet's hint about its own delimiter may stand before the header.
         hint = re.match(r"sep=([,;\t])\r?\n", text)
@@ -250,14 +267,8 @@ class SheetText:
         delimiter = hint[1] if hint else max(_DELIMITERS, key=first.count)
         if (columns := first.count(delimiter) + 1) > _MAX_COLUMNS:
             raise BenchError.at(file, f"has {columns} columns; a sheet has at most {_MAX_COLUMNS}")
-        table = islice(_records(text, delimiter, file), 1 if hint else 0, None)
-        line, names = next(table, (0, ()))
-        if not names or not first:
-            raise BenchError.at(file, "the file is empty; its first line names the columns")
-        width = max((i for i, name in enumerate(names, 1) if name), default=0)
-        line_end = "\r\n" if "\r\n" in text[: 1 << 16] else "\n"
-        sheet = cls(file, names[:width], (), delimiter, line_end, encoding, line)
-        return sheet, text, sheet._of_width(table)
+        rows = _records(text, delimiter, file)
+        return text, encoding, delimiter, islice(rows, 1 if hint else 0, None)
 
     def _of_width(
         self, table: Iterable[tuple[int, tuple[str, ...]]]

@@ -21,13 +21,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kit.errors import RunFileError
-from kit.logs.read import Log, number_in, read_log
+from kit.logs.read import Log, number_in
 from kit.logs.shapes import (
     CHARACTERS,
     UNIT_PER_MS,
     ZIP,
     json_cells,
-    list_parts,
     make_plain,
     moment_ns,
     number_with_unit,
@@ -1046,30 +1045,16 @@ def _label(path: Path) -> str:
 
 def _read_through(path: Path, keys: dict[str, Any], ambiguities: list[str]) -> dict[str, Log]:
     """Return each run of a log read through the proposal; sensors that do not read are left out."""
+    layout = Layout.model_validate(keys)
     try:
-        return _read_all(path, keys, sensors=True)
+        return Log.runs_of(path, layout, file=path.name)
     except RunFileError as error:
         if not keys.get("sensors"):
             raise
-        logs = _read_all(path, keys, sensors=False)
+        logs = Log.runs_of(path, layout, file=path.name, sensors=False)
         ambiguities.append(f"a sensor column does not read: {error.faults[0].message}")
         del keys["sensors"]
         return logs
-
-
-def _read_all(path: Path, keys: dict[str, Any], *, sensors: bool) -> dict[str, Log]:
-    """Return every run of a log by its part; one that has no name by an empty one."""
-    layout, file = Layout.model_validate(keys), path.name
-    parts = list_parts(recorded_chunks(path, file=file), layout, file=file) or ("",)
-    return {
-        part: read_log(
-            path,
-            layout.model_copy(update={"part": part}) if part else layout,
-            file=file,
-            sensors=sensors,
-        )
-        for part in parts
-    }
 
 
 def _flat(layout: Mapping[str, Any], prefix: str = "") -> list[tuple[str, object]]:

@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kit.errors import Fault, RunFileError, did_you_mean
-from kit.logs.shapes import CHARACTERS, UNIT_PER_MS, make_plain, split_cells
+from kit.logs.shapes import CHARACTERS, UNIT_PER_MS, list_parts, make_plain, split_cells
 from kit.logs.unpacked import (
     CHUNK_BYTES,
     GZIP,
@@ -97,6 +97,16 @@ class Log:
     sensors: Mapping[str, NDArray[np.float64]] = field(default_factory=dict)
     step_ms: float = 0.0
     backward_rows: tuple[int, ...] = ()
+
+    @staticmethod
+    def runs_of(path: Path, layout: Layout, *, file: str, sensors: bool = True) -> dict[str, Log]:
+        """Return each run of a log by the name of its part; a log of one run has no name.
+
+        Of a layout that names a part, that one. Arguments and faults are those of `read_log`.
+        """
+        parts = list_parts(recorded_chunks(path, file=file), layout, file=file) or (layout.part,)
+        how = {part: layout.model_copy(update={"part": part}) for part in parts}
+        return {p: read_log(path, how[p], file=file, sensors=sensors) for p in parts}
 
 
 @dataclass(frozen=True, slots=True)
