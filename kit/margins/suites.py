@@ -517,9 +517,8 @@ def _day_of(
     """
     if len(margins) < 2 or not all(m.method.startswith("paired") for m in margins):
         return None, 0.0
+    # A paired margin has two sessions in common or more.
     sessions = [set(m.cells[0].sessions) & set(m.cells[1].sessions) - {""} for m in margins]
-    if not all(sessions):
-        return None, 0.0
     shared = math.fsum(
         float(w[i] * w[j]) * len(one & other) / (len(one) * len(other))
         for i, one in enumerate(sessions)

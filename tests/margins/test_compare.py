@@ -552,3 +552,9 @@ def test_means_part_in_the_title_with_a_slow_run_and_nowhere_else(sessions):
     )
     straight = compared(one, titles, product="p0", baselines=["p1"])[2]
     assert less.robust == pytest.approx(straight.robust, rel=1e-9)
+
+
+def test_margins_made_twice_are_equal_and_show_no_arrays():
+    runs, titles = drawn_bench(1)
+    once, twice = (compared(runs, titles, product="p0", baselines=["p1"]) for _ in range(2))
+    assert once == twice and once[0].error is not None and "Mixture" not in repr(once[0])

@@ -598,3 +598,9 @@ def test_of_titles_run_in_unlike_sessions_the_ones_with_most_tell_of_days():
     suite = day_suite(kept, framed("t0", "t1", "t2", "t3"))
     k, weight, _ = product_day(x[1:], np.array([0.5, 0.5]))
     assert suite.day_sd == pytest.approx(math.sqrt(k @ weight), rel=1e-4)
+
+
+def test_suites_made_twice_are_equal_and_show_no_arrays():
+    once, twice = (suite_of([1.02, 1.03, 1.01], spread=0.01, runs=4) for _ in range(2))
+    assert once == twice
+    assert once.error is not None and "ErrorSum" not in repr(once)

@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 
 from kit.bench.runs import RunRow
-from kit.errors import BenchError
-from kit.screening.controls import check_controls, compared_pairs
+from kit.errors import BenchError, UsageError
+from kit.screening.controls import Controls, check_controls, compared_pairs
 from kit.settings.bench_file import Bench, Product
 from kit.settings.params import LoadedParams, ReviewParams
 from kit.settings.yaml import YamlDocument
@@ -127,3 +127,43 @@ def test_names_in_two_classes_are_compared_within_each_class():
         ("desk-ash", "desk-elder"),
         ("elder", "desk-elder"),
     )
+
+
+@pytest.mark.parametrize(
+    ("titles", "said"),
+    [
+        (["a", "b", "c"], "(in a, b, c)"),
+        (["a", "b", "c", "d", "e"], "(in a, b, c and 2 more titles)"),
+    ],
+)
+def test_three_titles_of_a_mismatch_are_named_and_the_others_counted(titles, said):
+    rows = [row(f"{p}-{t}", p, t) for t in titles for p in ("ash", "birch")]
+    with pytest.raises(BenchError) as caught:
+        check_controls(rows, loaded(configuration={"birch": "16"}), titles=titles)
+    assert said in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("product", "baseline", "said"),
+    [
+        ("ahs", "birch", '"ahs" is not among what was checked; did you mean "ash"?'),
+        ("ash", "cedar", '"cedar" is not among what was checked; known: birch'),
+        ("birch", "ash", '"ash" is not among what was checked; known: cedar'),
+    ],
+)
+def test_a_pair_that_was_not_compared_is_refused_by_the_name_that_is_not_known(
+    product, baseline, said
+):
+    controls = Controls((("ash", "birch"), ("birch", "cedar")))
+    with pytest.raises(UsageError) as caught:
+        controls.check_pair(product, baseline)
+    assert str(caught.value).endswith(said)
+    for pair in controls.pairs:
+        controls.check_pair(*pair)
+
+
+def test_twelve_names_are_listed_where_none_is_close():
+    controls = Controls(tuple((f"p{n:02d}", "ash") for n in range(13)))
+    with pytest.raises(UsageError) as caught:
+        controls.check_pair("xylem", "ash")
+    assert str(caught.value).endswith("p09, p10, p11")
