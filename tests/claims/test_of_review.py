@@ -7,8 +7,9 @@ from types import SimpleNamespace
 import pytest
 from years_bench import typed, write_bench, write_params
 
-from kit.claims.of_review import CLAIMS, listed
+from kit.claims.of_review import CLAIMS, _lag_claims, listed
 from kit.review.walk import load_review, work_out
+from kit.stats.series import LAGS_S, SensorLag
 
 
 def claims_of(name, review, results=None):
@@ -151,6 +152,59 @@ def test_drift_over_all_titles_rests_on_the_drift_in_each(tmp_path):
     assert these.value == others.value == pytest.approx(math.sqrt(1.04 * 1.01), rel=1e-6)
     assert others.low < these.low < these.high < others.high
     assert (these.method, others.method) == ("drift-of-these", "drift-of-others")
+
+
+def of_lags(lags, standings):
+    """Return the claims of lags, in a review that compares new with old."""
+    used = [
+        SimpleNamespace(run=f"{p}-{n}", product=p, lags={"power_w": 0} if n else {})
+        for p in ("new", "old", "else")
+        for n in range(3)
+    ]
+    energy = [
+        SimpleNamespace(
+            **{"product": "new", "title": "dell", "source": "logged", "power_title": "",
+               "runs": ("new-1",), "lag_s": None, "settled_share": None} | fields
+        )
+        for fields in standings
+    ]  # fmt: skip
+    review = SimpleNamespace(used=used, params=SimpleNamespace(locale="en"))
+    results = SimpleNamespace(lags=lags, energy=energy)
+    return [*_lag_claims(review, results, {"new", "old"})]
+
+
+def test_lags_are_told_of_what_is_compared_with_their_95_percent_interval():
+    judged, not_judged = SensorLag(1.2, 1.0, 1.5), SensorLag.unknown("too few readings")
+    lags = {(p, "power_w"): judged for p in ("new", "else")} | {("old", "power_w"): not_judged}
+    new, old = of_lags(lags, ())
+    assert (new.product, new.value, new.low, new.high, new.confidence) == (
+        "new",
+        1.2,
+        1.0,
+        1.5,
+        0.95,
+    )
+    assert new.runs == ("new-1", "new-2")
+    assert (old.text, old.outcome) == ("not judged: too few readings", "cannot_judge")
+    assert old.runs == ("old-1", "old-2")
+
+
+def test_what_a_lag_does_to_an_energy_is_told_where_it_does_something():
+    known = {"lag_s": 1.2, "settled_share": 0.9}
+    found = of_lags(
+        {},
+        [
+            {"unsettled": (1.01, 1.01), **known},
+            {"unsettled": (0.97, 1.04), "title": "hill"},
+            {"unsettled": (1.0, 1.0), "title": "fen"},
+            {"unsettled": (0.97, 1.04), "title": "moor", "source": "metered"},
+            {"unsettled": (0.97, 1.04), "title": "lake", "product": "else"},
+        ],
+    )
+    assert [c.title for c in found] == ["dell", "hill"]
+    assert found[0].value == 1.01 and found[0].inputs == ("cell/energy/dell/new",)
+    said = f"\u22123.0\u00a0% to +4.0\u00a0%, were its power read up to {LAGS_S[-1]:g} s late"
+    assert found[1].text == said and found[1].outcome == "cannot_judge"
 
 
 @pytest.mark.parametrize(
