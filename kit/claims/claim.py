@@ -578,7 +578,7 @@ class ClaimBook:
         try:
             if path.is_file():
                 with zipfile.ZipFile(path) as bag:
-                    inside = {n.partition("/")[2]: n for n in bag.namelist() if n.count("/") < 3}
+                    inside = {n.partition("/")[2]: n for n in bag.namelist()}
                     listed = [(n, inside.get(f"data/{n}") or inside.get(n)) for n in REVIEW_FILES]
                     if sum(bag.getinfo(at).file_size for _, at in listed if at) > _LARGEST:
                         raise SealError(f"{path.name}: larger than any review")

@@ -5,14 +5,18 @@ import dataclasses
 import hashlib
 import json
 import math
+import zipfile
+from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from kit.claims import claim as claims
 from kit.claims.claim import (
     _PRINTED,
     KINDS,
+    SCHEMA_NAMES,
     Claim,
     ClaimBook,
     Figure,
@@ -24,7 +28,10 @@ from kit.claims.claim import (
     _schema_of,
     anchor_of,
     claims_frame,
+    file_sha256,
+    load_claims,
     once_each,
+    schema_text,
 )
 from kit.errors import SealError, UsageError
 from kit.methods import METHODS
@@ -329,3 +336,98 @@ def test_a_key_twice_is_told_and_json_has_no_escapes():
     # RFC 4648 of a SHA-256, by hashlib and base64: it must stay from one version to the next.
     digest = hashlib.sha256(b"count/titles").digest()
     assert anchor_of("count/titles") == f"t-{base64.b32encode(digest).decode()[:9].lower()}"
+
+
+def sealed(data):
+    """Return a bag's files as RFC 8493 has manifests: a digest, two spaces and the file's path."""
+
+    def line(body, name):
+        return f"{hashlib.sha256(body).hexdigest()}  {name}\n".encode()
+
+    manifest = line(b"x", "data/other") + line(data, "data/claims.json")
+    return {
+        "data/claims.json": data,
+        "manifest-sha256.txt": manifest,
+        "tagmanifest-sha256.txt": line(manifest, "manifest-sha256.txt"),
+    }
+
+
+def put(folder, files, zipped=False):
+    if zipped:
+        with zipfile.ZipFile(folder / "bag.zip", "w") as bag:
+            for name, body in files.items():
+                bag.writestr(f"bag/{name}", body)
+        return folder / "bag.zip"
+    for name, body in files.items():
+        (folder / "bag" / name).parent.mkdir(parents=True, exist_ok=True)
+        (folder / "bag" / name).write_bytes(body)
+    return folder / "bag"
+
+
+@pytest.mark.parametrize("zipped", [False, True], ids=["folder", "zip"])
+def test_another_review_is_read_finished_or_sealed_and_its_seal_is_that_of_the_bag(
+    tmp_path, zipped
+):
+    data = book().to_json()
+    finished = ClaimBook.read_stated(put(tmp_path, {"claims.json": data}, zipped))
+    assert (finished.claims, finished.seal) == (book().claims, "")
+    # A bag that also holds a file of that name at its top states what its data folder holds.
+    files = sealed(data) | {"claims.json": b"{}", "deep/er/data/claims.json": b"{}"}
+    stated = ClaimBook.read_stated(put(tmp_path, files, zipped))
+    assert stated.claims == book().claims
+    assert stated.seal == hashlib.sha256(files["tagmanifest-sha256.txt"]).hexdigest()
+    # What another bag holds of it lies in one folder.
+    flat = {name.removeprefix("data/"): body for name, body in sealed(data).items()}
+    other = tmp_path / "flat"
+    other.mkdir()
+    assert ClaimBook.read_stated(put(other, flat, zipped)).seal == stated.seal
+
+
+@pytest.mark.parametrize(
+    ("file", "said"),
+    [
+        ("data/claims.json", "data/claims.json is not as manifest-sha256.txt has it"),
+        ("manifest-sha256.txt", "manifest-sha256.txt is not as tagmanifest-sha256.txt has it"),
+        ("tagmanifest-sha256.txt", "manifest-sha256.txt is not as tagmanifest-sha256.txt has it"),
+    ],
+)
+def test_a_sealed_review_changed_since_is_refused(tmp_path, file, said):
+    files = sealed(book().to_json())
+    files[file] = b" " + files[file]
+    with pytest.raises(SealError, match=said):
+        ClaimBook.read_stated(put(tmp_path, files))
+
+
+def test_what_holds_no_claims_is_refused_by_its_name(tmp_path):
+    for zipped in (False, True):
+        path = put(tmp_path, {"other.json": b"{}"}, zipped)
+        with pytest.raises(SealError, match=rf"{path.name}: no claims.json; this is no finished"):
+            ClaimBook.files_of(path)
+    (tmp_path / "no.zip").write_bytes(b"no zip")
+    with pytest.raises(SealError, match=r"no\.zip: cannot be read"):
+        ClaimBook.files_of(tmp_path / "no.zip")
+    with pytest.raises(
+        SealError, match=r"bag: no claims\.json; this is not the folder of a review"
+    ):
+        load_claims(tmp_path / "bag")
+    assert load_claims(put(tmp_path, {"claims.json": book().to_json()})).claims == book().claims
+
+
+def test_a_zip_larger_than_any_review_is_not_unpacked(tmp_path, monkeypatch):
+    files = sealed(book().to_json())
+    path, size = put(tmp_path, files, zipped=True), sum(map(len, files.values()))
+    monkeypatch.setattr(claims, "_LARGEST", size)
+    assert ClaimBook.files_of(path)["claims.json"] == files["data/claims.json"]
+    monkeypatch.setattr(claims, "_LARGEST", size - 1)
+    with pytest.raises(SealError, match="larger than any review"):
+        ClaimBook.files_of(path)
+
+
+def test_schemas_are_those_kept_and_files_have_the_digest_of_the_standard(tmp_path):
+    kept = Path(claims.__file__).parents[1] / "schemas"
+    for what in SCHEMA_NAMES:
+        (file,) = kept.glob(f"*{what}*")
+        assert file.read_text(encoding="utf-8") == schema_text(what)
+    # FIPS 180-4, the example "abc".
+    (tmp_path / "abc").write_bytes(b"abc")
+    assert file_sha256(tmp_path / "abc").startswith("ba7816bf8f01cfea414140de5dae2223")
