@@ -281,7 +281,7 @@ def test_an_entry_of_the_traces_that_reads_otherwise_is_found(book, page, notebo
     text = page.decode()
     entry = f'<div id="{margin.anchor}"'
     start = text.index(entry)
-    wrong = text[:start] + text[start:].replace("</dd>", " of old</dd>", 1)
+    wrong = text[:start] + text[start:].replace("</dl>", " of old</dl>", 1)
     found = _rebuilt(wrong.encode(), notebook)
     assert len(found) == 1 and f"after {margin.anchor}" in found[0].path
     added = text.replace(entry, f'<li id="trace-none">x</li>{entry}', 1)

@@ -447,7 +447,7 @@ CLASSES: dict[str, Change] = {
     "mark in a picture moved": in_pictures(r'"(-?\d{2,3})\.\d+"', r'"1\g<1>.5"'),
     "caption of a table": in_page(r"<caption>[^<]+", f"<caption>{SHOUT}"),
     "number in a table of a chart": in_page(r"(<details>.*?<td>)[^<]+", r"\g<1>131 %"),
-    "row of a table out": in_page(r"<tr><th scope=\"row\".*?</tr>", ""),
+    "row of a table out": in_page(r"<tr><th scope=\"row\".*?(?=<tr>|</tbody>)", ""),
     "chart drawn in the page": in_page(r'<(rect|circle) ([a-z]+)="', r'<\1 \2="1'),
     "files of charts swapped": swapped("data/charts/*"),
     "files of tables swapped": swapped("data/tables/*"),
@@ -459,7 +459,7 @@ CLASSES: dict[str, Change] = {
     "hidden in a fold": in_page(
         r"(<p[^>]*>[^<]+</p>)", r"<details><summary>.</summary>\1</details>"
     ),
-    "hidden in a comment": in_page(r"(<(p|li|td)[^>]*>[^<]+</\2>)", r"<!-- \1 -->"),
+    "hidden in a comment": in_page(r"(<(?:p|li|td)(?: [^>]*)?>[^<]+)(?=<)", r"<!-- \1 -->"),
     "hidden in a template": in_page(r"(<p[^>]*>[^<]+</p>)", r"<template>\1</template>"),
     "struck through": in_page(r">([A-Z][a-z]+ [^<]{4,40})<", r"><s>\1</s><"),
     "turned round": in_page(r"<(p|td|li)>", r'<\1 dir="rtl">'),
@@ -477,7 +477,7 @@ CLASSES: dict[str, Change] = {
         r'(<summary><b><data value=")[^"]+(">)[^<]+', r"\g<1>1.31\g<2>131 %"
     ),
     "runs in a trace": in_page(r'<a href="#run-[^"]+">[^<]+</a> ', ""),
-    "trace out": in_page(r'<li id="t-[^"]+">.*?</li>', ""),
+    "trace out": in_page(r'<li id="t-[^"]+">.*?(?=<li|</ol>)', ""),
     "trace taken from its fold": in_page(r'<div id="t-[^"]+">.*?</div>', "<div></div>"),
     "method in a trace": in_page(r"(Method: <a [^>]*>)[^<]+", r"\1by-guess"),
     "link to the outside": in_page(r'href="#[^"]+"', 'href="https://example.org/"'),
