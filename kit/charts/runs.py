@@ -19,8 +19,9 @@ from kit.charts.identity import PREDECESSOR, REVIEWED, RIVALS, Identity, Look
 from kit.charts.layout import Drawing, Plot
 from kit.charts.style import GREY, INK, Chart, ChartWords, Sheet, fit_text, spread_apart, text_width
 from kit.claims.claim import ClaimBook
-from kit.review.look_into import SENSOR_WORDS, FrameSeries
+from kit.review.look_into import FrameSeries
 from kit.rounding import NBSP, Rounded, number
+from kit.settings.metric import SENSOR_WORDS
 from kit.stats.series import Floats
 
 FRAME_TIME = "frame time, ms, less is better"

@@ -142,6 +142,16 @@ KINDS: Mapping[str, _Kind] = {
     "sensor_lag": _Kind(
         "sensor_lag/{metric}/{product}", "sensor-lag", "s", printed="fine", metric="sensors"
     ),
+    "load": _Kind(
+        "cell/{metric}/{titles}/{product}", "sensor-under-load", printed="fps", metric="sensors"
+    ),
+    "load_spread": _Kind(
+        "{kind}/{metric}/{titles}/{product}", "sensor-spread", printed="fps", metric="sensors"
+    ),
+    "load_ratio": _Kind("margin/{metric}/{titles}/{pair}", "sensor-apart", metric="sensors"),
+    "load_difference": _Kind(
+        "margin/{metric}/{titles}/{pair}", "sensor-apart", printed="level", metric="sensors"
+    ),
     "price": _Kind(_VALUE, "price", printed="money", group="price_kinds"),
     "price_seen": _Kind(
         "value/{group}/seen/{product}/{part}", "price-seen", printed="money", group="price_kinds"

@@ -16,12 +16,12 @@ from kit.package import kit_version
 from kit.planning.of_review import Planned, plan_of_review, planned_titles
 from kit.planning.runs_needed import PilotCheck, Plan
 from kit.review.health import BenchComponents, Health, Repeatability, measure_health
-from kit.review.look_into import SENSOR_WORDS, LookedRun, look_into
+from kit.review.look_into import LookedRun, look_into
 from kit.review.walk import Results, Review
 from kit.review.what_if import CHOICES
 from kit.rounding import NBSP, Rounded, number
 from kit.settings.bench_file import Bench
-from kit.settings.metric import HEADLINE, METRIC_LABELS, METRICS
+from kit.settings.metric import HEADLINE, METRIC_LABELS, METRICS, SENSOR_WORDS
 from kit.settings.params import ReviewParams
 from kit.stats.series import LOW_DEFINITIONS
 

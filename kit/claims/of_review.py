@@ -453,6 +453,43 @@ def _lag_claims(review: Review, results: Results, compared: set[str]) -> Iterato
             yield Claim.state("energy_unsettled", told, subject, outcome="cannot_judge")
 
 
+def _load_claims(review: Review, results: Results) -> Iterator[Claim]:
+    """Yield what sensors read of each product under load, its spread, and how products differ."""
+    make = partial(Claim.make, locale=review.params.locale)
+    told: set[tuple[str, str, str]] = set()
+    for load in results.loads:
+        about = {"metric": load.metric, "title": load.title}
+        inputs: Sequence[str] = load.runs
+        if load.baseline:
+            pair = load.product, load.baseline
+            inputs = [Claim.id_of("load", product=name, **about) for name in pair]
+        elif not load.title:
+            about["product"] = load.product
+            titles = dict.fromkeys(review.row_of[run].title for run in load.runs)
+            inputs = [Claim.id_of("load", **about | {"title": title}) for title in titles]
+        pair_of = {load.product, load.baseline}
+        titles_of = {load.title} if load.title else {review.row_of[run].title for run in load.runs}
+        aside = _aside_of(review, pair_of, titles_of)
+        kind = "load" if not load.baseline else "load_ratio" if load.is_ratio else "load_difference"
+        subject = _about(load, inputs=inputs, runs=load.runs, set_aside=aside)
+        made = make(kind, subject, load, unit=load.unit)
+        yield made
+        told.add((load.metric, load.title, load.product))
+        if load.sd is not None:
+            spread = replace(subject, inputs=[made.id], runs=(), set_aside=(), marks=())
+            yield make("load_spread", spread, load.sd, unit=load.unit)
+    frames = dict.fromkeys(
+        (run.title, run.product)
+        for run in review.used
+        if run.product in review.params.loaded and HEADLINE in run.values
+    )
+    for sensor in dict.fromkeys(metric for metric, *_ in told):
+        for title, product in frames:
+            if (sensor, title, product) not in told:
+                subject = Subject(sensor, product, title=title)
+                yield Claim.state("load", "not logged", subject, outcome="cannot_judge")
+
+
 def _energy(standing: EnergyStanding, review: Review) -> Iterator[Claim]:
     """Yield energy per frame and frames per second per watt of one product in one title.
 
@@ -816,6 +853,7 @@ CLAIMS: Mapping[str, Callable[[Review, Results], Iterator[Claim]]] = {
     "closures": _closure_claims,
     "drift": _drift_claims,
     "energy": _energy_claims,
+    "loads": _load_claims,
     "value": _value_claims,
     "specifications": _specification_claims,
     "counts": _count_claims,

@@ -1,10 +1,12 @@
-"""Energy per frame, and frames per second per watt."""
+"""Energy per frame, frames per second per watt; clock, power and temperature under load."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from scipy.special import stdtrit
@@ -12,9 +14,9 @@ from scipy.special import stdtrit
 from kit.margins.cells import Cell, Estimate, Outcome, RatioEstimate, outcome_of
 from kit.metrics.run_metrics import RunMetrics
 from kit.settings.bench_file import Title
-from kit.settings.metric import HEADLINE
+from kit.settings.metric import HEADLINE, SENSOR_WORDS
 from kit.settings.params import MarginParams
-from kit.stats.intervals import WIDEST, Judged
+from kit.stats.intervals import WIDEST, Judged, pooled_variance
 from kit.stats.series import LAGS_S, LagProfile, SensorLag
 from kit.trace import Trace
 
@@ -318,3 +320,165 @@ def compare_energy(
                 )
             )
     return tuple(made)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Load(Estimate):
+    """What a sensor reads of one product under load, or by how much two products differ in it.
+
+    In one title, or (title "") over all that every product with this sensor ran. Of a product
+    `value` is the mean over runs: geometric, of temperatures arithmetic. With a `baseline` it is
+    the ratio of two such means, of temperatures their difference.
+    """
+
+    runs: tuple[str, ...]
+    sd: float | None = None  # of single runs, in the sensor's unit, over all that product ran
+    parts: tuple[tuple[float, float], ...] | None = None  # variances of the mean, with their df
+
+    @classmethod
+    def of_runs(
+        cls,
+        metrics: Sequence[RunMetrics],
+        products: Sequence[str],
+        sensors: Sequence[str],
+        *,
+        confidence: float,
+    ) -> tuple[Load, ...]:
+        """Return what sensors read of products, title by title and over all, and the differences.
+
+        Parameters
+        ----------
+        metrics : sequence of RunMetrics
+            The runs used.
+        products : sequence of str
+            The first is set against each of the others.
+        sensors : sequence of str
+            Keys of `SENSOR_WORDS`.
+        confidence : float
+            A fraction in (0, 1).
+
+        Notes
+        -----
+        Intervals are Student's t on means of runs, on their logarithms but for temperatures; those
+        of differences and of means over titles take Welch and Satterthwaite's degrees of freedom.
+        """
+        found: list[Load] = []
+        for sensor in sensors:
+            cells: dict[str, dict[str, list[RunMetrics]]] = {p: {} for p in products}
+            for run in metrics:
+                if run.product in cells and sensor in run.under_load:
+                    cells[run.product].setdefault(run.title, []).append(run)
+            by_title: dict[str, dict[str, Load]] = defaultdict(dict)
+            for product, of_titles in cells.items():
+                for title, runs in of_titles.items():
+                    by_title[title][product] = cls._of_cell(runs, sensor, confidence)
+            there = [p for p in products if cells[p]]
+            shared = [own for own in by_title.values() if len(own) == len(there)]
+            if len(shared) > 1:
+                by_title[""] = {
+                    p: cls._over_titles([own[p] for own in shared], confidence) for p in there
+                }
+            spread = {p: cls._spread(runs.values(), sensor) for p, runs in cells.items()}
+            for title, own in by_title.items():
+                whole = not title or len(by_title) == 1
+                found += [replace(one, sd=spread[p] if whole else None) for p, one in own.items()]
+                first = own.get(products[0])
+                found += [
+                    cls._apart(first, own[p], confidence)
+                    for p in products[1:]
+                    if first is not None and p in own
+                ]
+        return tuple(found)
+
+    @property
+    def is_ratio(self) -> bool:
+        """Whether the sensor's products are compared by a ratio, not by a difference."""
+        return self.metric != "temperature_c"
+
+    @property
+    def _center(self) -> float:
+        """The value on the scale on which errors are added up."""
+        return math.log(self.value) if self.is_ratio else self.value
+
+    @classmethod
+    def _of_cell(cls, runs: Sequence[RunMetrics], sensor: str, confidence: float) -> Load:
+        """Return what a sensor reads of the runs of one product in one title."""
+        read = np.array([run.under_load[sensor] for run in runs])
+        scale = np.log(read) if sensor != "temperature_c" else read
+        many = len(runs) > 1
+        return cls._made(
+            sensor,
+            float(scale.mean()),
+            ((float(scale.var(ddof=1)) / len(runs), len(runs) - 1.0),) if many else None,
+            confidence,
+            product=runs[0].product,
+            title=runs[0].title,
+            unit=SENSOR_WORDS[sensor][1],
+            runs=tuple(run.run for run in runs),
+            inputs=tuple(run.trace for run in runs),
+        )
+
+    @staticmethod
+    def _spread(cells: Iterable[Sequence[RunMetrics]], sensor: str) -> float | None:
+        """Return the standard deviation of single runs, pooled over titles."""
+        read = [[run.under_load[sensor] for run in runs] for runs in cells if len(runs) > 1]
+        return math.sqrt(pooled_variance(read)[0]) if read else None
+
+    @classmethod
+    def _over_titles(cls, own: Sequence[Load], confidence: float) -> Load:
+        """Return the mean of one product's readings over titles that weigh alike."""
+        n = len(own)
+        parts = None
+        if all(one.parts for one in own):
+            parts = tuple((var / n**2, df) for one in own for var, df in one.parts or ())
+        first, center = own[0], math.fsum(one._center for one in own) / n
+        return cls._made(
+            first.metric, center, parts, confidence, product=first.product, unit=first.unit,
+            runs=tuple(run for one in own for run in one.runs),
+            inputs=tuple(one.trace for one in own),
+        )  # fmt: skip
+
+    @classmethod
+    def _apart(cls, one: Load, other: Load, confidence: float) -> Load:
+        """Return a ratio, or of temperatures a difference, of two products."""
+        parts = (*one.parts, *other.parts) if one.parts and other.parts else None
+        return cls._made(
+            one.metric, one._center - other._center, parts, confidence, product=one.product,
+            baseline=other.product, title=one.title, runs=(*one.runs, *other.runs),
+            unit="ratio" if one.is_ratio else one.unit, inputs=(one.trace, other.trace),
+        )  # fmt: skip
+
+    @classmethod
+    def _made(
+        cls,
+        sensor: str,
+        center: float,
+        parts: tuple[tuple[float, float], ...] | None,
+        confidence: float,
+        *,
+        inputs: tuple[Trace, ...],
+        **about: Any,
+    ) -> Load:
+        """Return an estimate from its center and the parts of its variance."""
+        whole = math.fsum(variance for variance, _ in parts or ())
+        ends: list[float | None] = [None, None]
+        if parts and whole > 0:
+            df = whole**2 / math.fsum(variance**2 / df for variance, df in parts)
+            half = float(stdtrit(df, (1 + confidence) / 2)) * math.sqrt(whole)
+            if half <= WIDEST:
+                ends = [center - half, center + half]
+        of_logs = sensor != "temperature_c"
+        low, high = (math.exp(e) if of_logs and e is not None else e for e in ends)
+        name = "/".join(about.get(key, "") for key in ("title", "product", "baseline"))
+        return cls(
+            metric=sensor,
+            value=math.exp(center) if of_logs else center,
+            low=low,
+            high=high,
+            confidence=confidence,
+            method="sensor-under-load",
+            marks=() if low is not None else ("no_interval",),
+            trace=Trace("Load", f"load/{sensor}/{name}", "", inputs),
+            parts=parts,
+            **about,
+        )

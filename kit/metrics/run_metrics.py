@@ -21,7 +21,7 @@ from kit.bench.runs import RunRow
 from kit.errors import Fault, RunFileError
 from kit.logs.read import Log
 from kit.metrics.blocks import NO_BLOCKS, RunBlocks, measure_blocks
-from kit.settings.metric import HEADLINE, METRICS, RESULT, tail_shares
+from kit.settings.metric import HEADLINE, METRICS, RESULT, SENSOR_WORDS, tail_shares
 from kit.settings.params import MetricParams
 from kit.stats.series import (
     LAGS_S,
@@ -171,6 +171,22 @@ def _sensor_means(log: Log) -> dict[str, float]:
     return means
 
 
+def _under_load(log: Log) -> dict[str, float]:
+    """Return what each of `SENSOR_WORDS` reads over the second half of a run's time, on average.
+
+    In the first half clock and power fall and the temperature rises, as the part warms up; which
+    half is common practice, no source.
+    """
+    ends = np.cumsum(log.frame_ms)
+    late = ends > ends[-1] / 2
+    means: dict[str, float] = {}
+    for name in SENSOR_WORDS:
+        readings = _sensor(log, name)
+        if readings is not None and (there := late & np.isfinite(readings)).any():
+            means[name] = float(np.average(readings[there], weights=log.frame_ms[there]))
+    return means
+
+
 def _ends(readings: NDArray[np.float64]) -> tuple[float, float] | None:
     """Return the means of the first and the last fifth; None where either has no reading."""
     fifth = readings.size // 5
@@ -248,6 +264,7 @@ class RunMetrics:
     stretch: Stretch | None = None  # what all used runs of its title have; None: all of it
     passes: int = 1  # of which a figure typed in is the mean
     spread: Mapping[str, float] = field(default_factory=dict)  # stated: metric -> sd of ln value
+    under_load: Mapping[str, float] = field(default_factory=dict)  # sensor -> mean once warm
 
 
 @dataclass(frozen=True, slots=True)
@@ -262,6 +279,7 @@ class FrameFigures:
     blocks: RunBlocks
     energy_by_lag_j: tuple[float, ...] = ()  # empty where the lag of power cannot be looked for
     lags: Mapping[str, LagProfile] = field(default_factory=dict)
+    under_load: Mapping[str, float] = field(default_factory=dict)  # sensor -> mean once warm
 
 
 def state_metrics(
@@ -323,6 +341,7 @@ def state_metrics(
         lag1=told.lag1,
         effective_frames=told.effective_frames,
         blocks=figures.blocks,
+        under_load=figures.under_load,
     )
 
 
@@ -375,6 +394,7 @@ def measure_log(log: Log, params: MetricParams) -> FrameFigures:
         blocks=measure_blocks(frame_ms, metrics=params.compared),
         energy_by_lag_j=tuple(joule for joule in by_lag if joule is not None),
         lags=lags,
+        under_load=_under_load(log),
     )
 
 

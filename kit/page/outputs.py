@@ -39,6 +39,7 @@ TABLES: Mapping[str, tuple[str, ...]] = {
     "suites": ("suite",),
     "levels": ("level_difference",),
     "energy": ("energy", "fps_per_watt", "energy_margin", "energy_unsettled", "sensor_lag"),
+    "loads": ("load", "load_spread", "load_ratio", "load_difference"),
     "drift": ("drift_anchor", "drift"),
     "value": ("price", "suite_fps", "cost_per_fps", "frontier", "not_weighed"),
     "weighings": ("premium", "price_difference", "equal_value_price", "cut_needed"),

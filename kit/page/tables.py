@@ -428,6 +428,23 @@ ENERGY = (
         cells=(Cell("energy_unsettled", "{each}", each="product"),),
         note="Readings taken as they stand, against those over settled time.",
     ),
+    Table(
+        "Under load, in the second half of each run: {split}",
+        heads=(("Title", "{title}"),),
+        cells=(
+            Cell("load", "{each}", each="product"),
+            Cell("load_ratio", "than {each}", each="baseline", needed=False),
+            Cell("load_difference", "than {each}", each="baseline", needed=False),
+        ),
+        split="metric",
+        last=("All titles that these ran", {"title": ""}),
+        note="A sensor is what its part says of itself; those of two parts need not mean the same.",
+    ),
+    Table(
+        "How far single runs scatter under load: standard deviation",
+        heads=(("Sensor", "{metric}"),),
+        cells=(Cell("load_spread", "{each}", each="product"),),
+    ),
 )
 STANDINGS = Table(
     "What a frame per second costs, {split}",

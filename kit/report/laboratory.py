@@ -241,7 +241,7 @@ class OpenReview:
         return self._answer("value", group=kind)
 
     def energy(self) -> Answer:
-        """Return energy per frame, where power was logged or metered.
+        """Return energy per frame, and what sensors read under load, where they were logged.
 
         Raises
         ------

@@ -26,12 +26,6 @@ if TYPE_CHECKING:
 # Fewer frames than this in a window, and its 99th percentile is its longest frame.
 FEWEST_FRAMES = 100
 QUANTILES = (0.01, 0.5, 0.99)
-SENSOR_WORDS = {
-    "clock_mhz": ("clock", "MHz"),
-    "temperature_c": ("temperature", "\u00b0C"),
-    "power_w": ("power", "W"),
-}
-"""Sensors drawn beneath a run, in this order, with their quantity and unit."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

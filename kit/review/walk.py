@@ -28,7 +28,14 @@ from kit.margins.drift import (
     compare_settings,
     measure_drift,
 )
-from kit.margins.energy import EnergyMargin, EnergyStanding, compare_energy, pool_lags, weigh_energy
+from kit.margins.energy import (
+    EnergyMargin,
+    EnergyStanding,
+    Load,
+    compare_energy,
+    pool_lags,
+    weigh_energy,
+)
 from kit.margins.replicates import SharedVariances, fit_variances
 from kit.margins.suites import SuiteMargin, summarise_suites
 from kit.metrics.measuring import (
@@ -155,6 +162,7 @@ class Results:
     energy: tuple[EnergyStanding, ...] = ()
     energy_margins: tuple[EnergyMargin, ...] = ()
     lags: Mapping[tuple[str, str], SensorLag] = field(default_factory=dict)  # product, sensor
+    loads: tuple[Load, ...] = ()  # what sensors read under load, and by how much products differ
     drifts: tuple[Drift, ...] = ()  # since the runs of before, where part was run again
     within: tuple[WithinRuns, ...] = ()  # what frames alone explain
     steps: tuple[Steps, ...] = ()  # one product at several settings
@@ -317,7 +325,9 @@ def _but_low(params: ReviewParams) -> MetricParams:
 
 
 # What no screening rule reads of params: `test_no_rule_reads_what_screening_is_kept_over` holds it.
-NOT_SCREENED = frozenset({"margins", "suites", "headline", "value", "waivers", "axes", "machines"})
+NOT_SCREENED = frozenset(
+    {"margins", "suites", "headline", "value", "waivers", "axes", "machines", "under_load"}
+)
 
 
 def _walked_alike(params: ReviewParams, other: ReviewParams) -> bool:
@@ -549,6 +559,12 @@ def work_out(
         energy=energy,
         energy_margins=compare_energy(energy, _own_pairs(params), params.margins),
         lags=pool_lags(review.used),
+        loads=Load.of_runs(
+            review.used,
+            params.loaded,
+            params.under_load.sensors,
+            confidence=params.margins.confidence,
+        ),
         drifts=measure_drift(review.rows, review.diagnostics, review.metrics, bench, params),
         within=compare_within(
             review.used, metric_names=[m for m in params.metrics.compared if METRICS[m].steady]

@@ -223,6 +223,7 @@ def _products(review: Review, value: Any) -> list[Edit]:
     named = {*names, params.product}
     pairs = [p.model_dump(mode="json") for p in params.same_name if {p.here, p.there} <= named]
     asked = [p.model_dump(mode="json") for p in params.pairs if {p.product, p.over} <= named]
+    beside = params.under_load.against
     sold = params.value.configurations if params.value else ()
     borrowing = [of.model_dump(mode="json") for of in sold if of.of in named]
     before = params.predecessor if params.predecessor in named else None
@@ -235,6 +236,7 @@ def _products(review: Review, value: Any) -> list[Edit]:
         Edit(("predecessor",), before),
         Edit(("same_name",), pairs or None),
         *([Edit(("pairs",), asked or None)] if params.pairs else []),
+        *([Edit(("under_load", "against"), [n for n in beside if n in named])] if beside else []),
         *([Edit(("value", "configurations"), borrowing or None)] if sold else []),
     ]
 

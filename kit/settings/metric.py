@@ -199,6 +199,12 @@ METRIC_LABELS: Mapping[str, str] = MappingProxyType(
     {name: metric.label for name, metric in METRICS.items()}
     | {"energy": "energy per frame", "fps_per_watt": "frames per second per watt"}
 )
+# What a graphics part's sensors read: quantity, in one word, and unit, by the end of their names.
+SENSOR_WORDS = MappingProxyType({
+    "clock_mhz": ("clock", "MHz"),
+    "temperature_c": ("temperature", "\u00b0C"),
+    "power_w": ("power", "W"),
+})  # fmt: skip
 FRAME_METRICS = tuple(name for name, m in METRICS.items() if m.source == "frames")
 LOWS = tuple(name for name, m in METRICS.items() if m.tail_share is not None)
 DEFAULT_METRICS = tuple(name for name in FRAME_METRICS if METRICS[name].by_default)

@@ -438,6 +438,21 @@ class _Pair(Section):
     over: Id = Field(description="What it is set against.")
 
 
+class _UnderLoad(Section):
+    """What sensors read under load, of the product beside others."""
+
+    sensors: tuple[Literal["clock_mhz", "temperature_c", "power_w"], ...] = Field(
+        ("clock_mhz", "power_w", "temperature_c"),
+        description="Which; nothing is said of one that no log has.",
+    )
+    against: tuple[Id, ...] = Field(
+        (),
+        description="Beside which products of the review; its namesakes, unless said, else the "
+        "first rival.",
+        examples=[["old-part"]],
+    )
+
+
 class Axis(Section):
     """One product at several settings of one thing: a comparison within it, no rival."""
 
@@ -608,6 +623,9 @@ class ReviewParams(Section):
             ]
         ],
     )
+    under_load: _UnderLoad = Field(
+        _UnderLoad(), description="Clock, power and temperature in the second half of runs."
+    )
     machines: dict[Id, tuple[Id, ...]] = Field(
         default_factory=dict,
         description="Further machines that hold the same part as a product: what is said of the "
@@ -735,6 +753,13 @@ class ReviewParams(Section):
                      pair[1] not in self.compared)  # fmt: skip
 
     @property
+    def loaded(self) -> tuple[str, ...]:
+        """The products whose sensors are read under load, the reviewed one first."""
+        namesakes = [pair.there for pair in self.same_name if pair.here == self.product]
+        others = self.under_load.against or namesakes or self.rivals[:1]
+        return tuple(dict.fromkeys([self.product, *others]))
+
+    @property
     def whole(self) -> SuiteParams | None:
         """The titles of the suite "all" and their weights; None is every title, weighing alike."""
         return self.suites.get(self.headline or "all")
@@ -771,6 +796,8 @@ class ReviewParams(Section):
         for i, asked in enumerate(self.pairs):
             yield "product", asked.product, "pairs", i, "product"
             yield "product", asked.over, "pairs", i, "over"
+        for i, name in enumerate(self.under_load.against):
+            yield "product of the review", name, "under_load", "against", i
         for lead, others in self.machines.items():
             for name in (lead, *others):
                 yield "product", name, "machines", lead

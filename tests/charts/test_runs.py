@@ -5,8 +5,9 @@ import numpy as np
 import pytest
 from matplotlib.text import Text
 
-from kit.charts.runs import SENSOR_WORDS, distribution_chart, overlay_chart, run_chart
+from kit.charts.runs import distribution_chart, overlay_chart, run_chart
 from kit.review.look_into import _summarise_frames
+from kit.settings.metric import SENSOR_WORDS
 
 BOOK = made_claims.book()
 BUDGETS = (60.0, 120.0, 1000.0)
