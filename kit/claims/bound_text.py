@@ -13,6 +13,9 @@ A reference stands in double braces and names what it wants by product, title an
 ``{{count ahead P over B}}``           in how many titles: ahead, behind, level, unresolved
 ``{{false P over B}}``                 how many of the titles ahead or behind are expected to
                                        be false
+``{{clock P in T}}``                   what a sensor reads under load: also ``power`` and
+                                       ``temperature``; without ``in T`` over all titles
+``{{clock P over B in T}}``            by how much it is higher or lower than of B
 ``{{gap P}}``                          the gap of its name between classes of machine
 ``{{price P at K}}``                   a price; also ``cost`` and ``suite_fps``
 ``{{equal_value P over B at K}}``      price of equal value; also ``premium``, ``cut``,
@@ -49,7 +52,7 @@ from typing import Any
 
 from kit.claims.claim import Claim, ClaimBook, load_claims
 from kit.claims.lexicon import HELD, ClaimingWord, Suggester
-from kit.claims.relations import METRIC_WORDS, Judged, judge_relation
+from kit.claims.relations import METRIC_WORDS, SENSORS_BY_WORD, Judged, judge_relation
 from kit.errors import Fault, ParamsError, SealError, TextError, UsageError, did_you_mean
 from kit.rounding import BY_FIGURES, MINUS, NBSP, TURNED, Rounded, Speaker
 from kit.settings.metric import HEADLINE, METRICS
@@ -85,6 +88,7 @@ _PRINTED = (
 )  # fmt: skip
 FORMS = {"interval", "number", "sentence", "joined", "reversed", "spoken"}
 _PROPOSED = 40  # faults of a text that come with a proposal: each costs a search of the claims
+_TURNED = {"margin", "suite", "step", "load_ratio", "load_difference"}
 MARGIN_KINDS = {"margin", "suite", "suite_like", "suite_smallest", "suite_largest", "step", "part"}
 
 
@@ -573,7 +577,7 @@ def _other_way(wanted: str, book: ClaimBook) -> Claim | None:
     head, _, pair = wanted.rpartition("/")
     product, over, baseline = pair.partition("-over-")
     found = book.get(f"{head}/{baseline}-over-{product}") if over else None
-    return found if found is not None and found.kind in {"margin", "suite", "step"} else None
+    return found if found is not None and found.kind in _TURNED else None
 
 
 def find_claim(text: str, book: ClaimBook) -> str:
@@ -653,6 +657,10 @@ def _reference_id(words: list[str], book: ClaimBook) -> str:
         case "count", [outcome, product] if "over" in named:
             name = "suite_side" if outcome in {"above", "below"} else "suite_count"
             return Claim.id_of(name, product=product, part=outcome, **suite)
+        case _, [product] if head in SENSORS_BY_WORD:
+            kind = "load" if "over" not in named else "load_ratio"
+            about = {"product": product, "baseline": named.get("over", ""), "title": title}
+            return Claim.id_of(kind, metric=SENSORS_BY_WORD[head], **about)
         case "gap", [product]:
             found = reversed(book.of_kind("gap", metric=metric))
             gaps = {claim.product: claim.id for claim in found}  # of several, the first
@@ -694,6 +702,8 @@ def _reference_text(
     """
     day = _day_of(claim, book)
     claim = claim.at_home()
+    if claim.kind in _LEVELS:
+        return _apart(claim, forms, book, day)
     compares = claim.kind in MARGIN_KINDS
     wrong = forms & {"sentence", "joined", "reversed"}
     if wrong and not compares:
@@ -749,17 +759,56 @@ def _reference_text(
     return text
 
 
+# Kinds of claims that say by how much products differ in what is neither better nor worse, and
+# what such a claim is where they do not.
+_LEVELS = {"load_ratio": 1.0, "load_difference": 0.0}
+
+
+def _apart(claim: Claim, forms: frozenset[str], book: ClaimBook, day: str) -> str:
+    """Return by how much a reading is higher or lower than another, where that is told apart.
+
+    Raises
+    ------
+    LookupError
+        If a form does not fit it.
+    """
+    if wrong := forms - {"interval", "number", "reversed"}:
+        raise LookupError(f'"{sorted(wrong)[0]}" fits a margin or suite, not {claim.kind}')
+    words, level = _SENTENCES[book.language], _LEVELS[claim.kind]
+    value, low, high = claim.figure, claim.low, claim.high
+    if "reversed" in forms:
+        value = 1 / value if level else -value
+        if low is not None and high is not None:
+            low, high = (1 / high, 1 / low) if level else (-high, -low)
+    if level:
+        rounded = Rounded.ratio(value, low, high, locale=book.locale)
+    else:
+        rounded = Rounded.level(value, low, high, unit=claim.unit, locale=book.locale)
+    text = rounded.text
+    if low is not None and high is not None and low <= level <= high:
+        if "number" not in forms:
+            told = rounded.in_words(value, outcome="unresolved", language=book.language)
+            return told + _in_brackets(day)
+    elif "number" not in forms:
+        side = words["lower" if value < level else "higher"]
+        text = f"{text.lstrip('+' + MINUS)} {side}"
+    ends = _ends(rounded, book) if "interval" in forms and rounded.interval else ""
+    return text + _in_brackets(ends, day)
+
+
 # By language: what stands before the other's name, and whole sentences.
 _SENTENCES = {
     "en": {
         "than": "than", "of": "of", "with": "with", "unresolved": "from", "open": "against",
         "one": "{first} is {text} {joint} {second}", "both": "{first} and {second} are {text}",
         "figures": f" {BY_FIGURES}", "to": " to ", "day": "'as of' d MMMM y",
+        "higher": "higher", "lower": "lower",
     },
     "de": {
         "than": "als", "of": "gegenüber", "with": "mit", "unresolved": "von", "open": "gegenüber",
         "one": "{first} ist {text} {joint} {second}", "both": "{first} und {second} sind {text}",
         "figures": " nach bloßen Zahlen", "to": " bis ", "day": "'Stand' d. MMMM y",
+        "higher": "höher", "lower": "niedriger",
     },
 }  # fmt: skip
 

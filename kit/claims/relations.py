@@ -15,12 +15,13 @@ from types import MappingProxyType
 from kit.claims.claim import Claim, ClaimBook
 from kit.errors import did_you_mean
 from kit.rounding import TURNED, Rounded
-from kit.settings.metric import HEADLINE, METRICS
+from kit.settings.metric import HEADLINE, METRICS, SENSOR_WORDS
 
 # How near a stated ratio must be to the claimed one, as a share, where "within" says nothing.
 # Common practice, no source: "about a third" is 0.28 to 0.39.
 ABOUT_TOLERANCE = 0.045
 METRIC_WORDS = {metric.word: name for name, metric in METRICS.items() if metric.word}
+SENSORS_BY_WORD = {word: name for name, (word, _) in SENSOR_WORDS.items()}
 _STATES = {"ahead": "more", "behind": "less", "level": "same", "unresolved": "unresolved"}
 _STATES |= {"above": "more", "below": "less", "open": "unresolved"}  # by figures alone
 _BY_FIGURES = {"ahead": "above", "behind": "below", "unresolved": "open"}
@@ -229,6 +230,8 @@ def _compare(call: _Call, quantity: str, pair: tuple[str, str]) -> _Compared:
             raise LookupError(f'"{quantity}" needs a kind of price: at {known}')
         kind = _MONEY[quantity]
         return _by_ends(*(_needed(book, kind, group=place["at"], product=p) for p in pair))
+    if quantity in SENSORS_BY_WORD:
+        return _by_sensor(book, SENSORS_BY_WORD[quantity], place["in"], pair)
     metric = METRIC_WORDS.get(quantity, quantity)
     specified = {c.metric for c in book.of_kind("specification")}
     if metric in specified:
@@ -271,6 +274,22 @@ def _by_difference(
             state = "more" if low > 0 else "less" if high < 0 else "unresolved"
             return _Compared(state, f"{claim.id}: {claim.printed}", (claim,))
     return None
+
+
+def _by_sensor(book: ClaimBook, sensor: str, title: str, pair: tuple[str, str]) -> _Compared:
+    """Compare by how much a sensor's readings differ; else by the intervals of both."""
+    where = {"metric": sensor, "title": title}
+    for kind, level in (("load_ratio", 1.0), ("load_difference", 0.0)):
+        for claim in book.of_kind(kind, **where):
+            if {claim.product, claim.baseline} == {*pair}:
+                low, high = claim.ends
+                state = "more" if low > level else "less" if high < level else "unresolved"
+                if (turned := claim.product != pair[0]) and state != "unresolved":
+                    state = "less" if state == "more" else "more"
+                ratio = claim.figure if level else math.nan
+                says = f"{claim.id}: {claim.printed}"
+                return _Compared(state, says, (claim,), 1 / ratio if turned else ratio)
+    return _by_ends(*(_needed(book, "load", **where, product=p) for p in pair))
 
 
 def _by_energy(book: ClaimBook, metric: str, title: str, pair: tuple[str, str]) -> _Compared | None:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import takewhile
@@ -226,6 +226,17 @@ def upper_first(text: str) -> str:
 def _lower_first(text: str) -> str:
     """Return text with its first letter small, unless the second is a capital too ("GPU")."""
     return text[:1].lower() + text[1:] if text[1:2].islower() else text
+
+
+# What sensors read under load, here and there; higher and lower.
+_LOADS = {
+    "clock_mhz": msg(
+        "In the second half of a run it clocks at {here}, {other} at {there}: {apart}."
+    ),
+    "power_w": msg("It takes {here}, the other {there}: {apart}."),
+    "temperature_c": msg("It is {here} warm, the other {there}: {apart}."),
+}
+_APART = (msg("{size} higher"), msg("{size} lower"))
 
 
 def _plain_sentence(parts: Iterable[Part]) -> str:
@@ -1276,7 +1287,32 @@ class Findings:
             heading = heading or say(
                 "The {kind} {name} is {finding}", finding=_plain_sentence(told), **given
             )
+            sentences += self._load_sentences(where, the)
         return heading, sentences
+
+    def _load_sentences(self, pair: Mapping[str, str], the: str) -> Iterator[Sentence]:
+        """Yield what sensors read of the reviewed product under load beside another, over titles.
+
+        A difference whose interval holds none is not said to be one.
+        """
+        words = self.words
+        for sensor, message in _LOADS.items():
+            of = {"metric": sensor, "title": ""}
+            here = self._one("load", product=pair["product"], **of)
+            there = self._one("load", product=pair["baseline"], **of)
+            kind = "load_difference" if sensor == "temperature_c" else "load_ratio"
+            apart = self._one(kind, **pair, **of)
+            if here is None or there is None or apart is None:
+                continue
+            level = 0.0 if kind == "load_difference" else 1.0
+            if apart.low is not None and apart.ends[0] <= level <= apart.ends[1]:
+                told = words.tell("not told apart")
+            else:
+                told = words.tell(_APART[apart.figure < level], size=_size(apart))
+            yield words.tell(
+                message, here=words.printed(here), there=words.printed(there), other=the,
+                apart=(*told, self._interval(apart)),
+            )  # fmt: skip
 
     def steps_sentences(self) -> tuple[str, list[Sentence]]:
         """Return heading and sentences on what settings of one thing do to a product.
