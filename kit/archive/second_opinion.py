@@ -552,6 +552,27 @@ def _of_energy(review: _Review, claim: _Claim) -> _Figure:
         each.append(math.log(mean * until / frames))
     if lag_s:
         return math.exp(sum(each) / len(each)), None, None
+    return _mean_of(each, review)
+
+
+def _of_load(review: _Review, claim: _Claim) -> _Figure:
+    if claim["metric"] != "power_w":
+        raise _NotMadeError("sensors that are not of power")
+    if not claim["title"]:
+        logs = [math.log(review.make(name)[0]) for name in claim["inputs"]]
+        return math.exp(sum(logs) / len(logs)), None, None
+    each = []
+    for run in claim["runs"]:
+        ms, watts = review.frames(run)
+        if watts is None:
+            raise _NotMadeError("runs without power")
+        ends = ms.cumsum()
+        read = ~np.isnan(watts) & (ends > ends[-1] / 2)
+        each.append(math.log((watts[read] * ms[read]).sum() / ms[read].sum()))
+    return _mean_of(each, review)
+
+
+def _mean_of(each: Sequence[float], review: _Review) -> _Figure:
     x = np.array(each)
     variance = float(x.var(ddof=1)) if x.size > 1 and x.std() else 0.0
     half = _error(variance / x.size, x.size - 1, review.confidence)
@@ -659,7 +680,7 @@ _MAKERS: dict[str, Callable[[_Review, _Claim], _Figure]] = {
     "suite_smallest": _of_range, "suite_largest": _of_range, "influence": _of_influence,
     "gap_here": _of_suite, "gap_there": _of_suite, "gap": _of_quotient,
     "run_over_mean": _of_quotient, "closure": _of_closure, "energy": _of_energy,
-    "energy_margin": _of_energy_margin,
+    "energy_margin": _of_energy_margin, "load": _of_load, "load_ratio": _of_quotient,
     "fps_per_watt": _of_inverse, "price": _of_price, "suite_fps": _of_suite_fps,
     "cost_per_fps": _of_cost, "premium": _of_premium, "equal_value_price": _of_equal_value,
     "cut_needed": _of_cut,

@@ -630,3 +630,45 @@ class TestAnotherReview:
         )
         with pytest.raises(SealError, match=r"no claims\.json"):
             ClaimBook.read_stated(tmp_path)
+
+
+def test_text_says_what_sensors_read_here_and_there(demo):
+    pair = "fennock-9-travel over fennock-9-desk"
+
+    def said(written, book=demo.book):
+        return bind_text(written, book, file="t.md").to_markdown()
+
+    def of(kind, product="fennock-9-travel", baseline="", metric="clock_mhz", title=""):
+        about = {"product": product, "baseline": baseline, "metric": metric, "title": title}
+        return demo.book.of_kind(kind, **about)[0]
+
+    here, there = of("load"), of("load", "fennock-9-desk")
+    apart = of("load_ratio", baseline="fennock-9-desk")
+    assert said("{{clock fennock-9-travel}} and {{clock fennock-9-desk | interval}}") == (
+        f"{here.text} and {there.text} ({there.interval})"
+    )
+    assert apart.value == pytest.approx(here.value / there.value) and apart.value < 1
+    size = apart.text.lstrip("\u2212")
+    assert said(f"{{{{clock {pair}}}}}") == f"{size} lower"
+    assert said(f"{{{{clock {pair} | number interval}}}}") == f"{apart.text} ({apart.interval})"
+    back = Rounded.ratio(1 / apart.value, 1 / apart.high, 1 / apart.low)
+    turned = said("{{clock fennock-9-desk over fennock-9-travel | interval}}")
+    assert turned == f"{back.text.lstrip('+')} higher ({back.interval})"
+    warm = of("load_difference", baseline="fennock-9-desk", metric="temperature_c",
+              title="wickerloft")  # fmt: skip
+    assert said(f"{{{{temperature {pair} in wickerloft}}}}") == f"{warm.text.lstrip('+')} higher"
+    cool = said("{{temperature fennock-9-desk over fennock-9-travel in wickerloft}}")
+    assert cool == f"{warm.text.lstrip('+')} lower"
+    for bound in ("less clock", "less power", "about 2/3 clock", "more temperature"):
+        relation = f"say {bound} fennock-9-travel than fennock-9-desk".replace(" than", " over")
+        assert said(f"{{{{{relation}: so}}}}") == "so"
+    with pytest.raises(TextError, match="do not say so"):
+        said("{{say more clock fennock-9-travel than fennock-9-desk: so}}")
+    with pytest.raises(TextError, match="fits a margin or suite"):
+        said(f"{{{{clock {pair} | sentence}}}}")
+    level = replace(apart, low=0.99, high=1.01, value=1.001)
+    claims = tuple(level if c.id == apart.id else c for c in demo.book.claims)
+    alike = replace(demo.book, claims=claims, settings={**demo.book.settings, "language": "de"})
+    assert said(f"{{{{clock {pair}}}}}", alike).startswith("nicht zu trennen (")
+    with pytest.raises(TextError, match="do not say so"):
+        said("{{say less clock fennock-9-travel than fennock-9-desk: so}}", alike)

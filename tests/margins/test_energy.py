@@ -10,7 +10,7 @@ from scipy import stats
 
 from kit.logs.read import Log
 from kit.margins.cells import Cell
-from kit.margins.energy import compare_energy, pool_lags, weigh_energy
+from kit.margins.energy import Load, compare_energy, pool_lags, weigh_energy
 from kit.metrics.run_metrics import RunMetrics, measure_log
 from kit.settings.bench_file import Title
 from kit.settings.params import MarginParams, MetricParams
@@ -241,3 +241,81 @@ def test_a_metered_margin_adds_up_power_and_rate_of_both_sides():
     half = stats.t.ppf(0.975, df) * math.sqrt(whole)
     assert margin.ratio == pytest.approx(1.0)
     assert (math.log(margin.low), math.log(margin.high)) == pytest.approx((-half, half), rel=1e-6)
+
+
+LOADS = {  # title -> product -> what single runs read
+    "dunes": {"new": [1652.0, 1649.5, 1655.0], "old": [1931.0, 1928.0, 1936.0, 1930.5]},
+    "tower": {"new": [1611.0, 1613.5], "old": [1929.0, 1933.5]},
+    "cave": {"new": [1600.0]},
+}
+
+
+def loads(sensor, of_titles=LOADS, products=("new", "old")):
+    runs = [
+        dataclasses.replace(run(f"{t}-{p}-{n}", p, None, t), under_load={sensor: value})
+        for t, of_products in of_titles.items()
+        for p, values in of_products.items()
+        for n, value in enumerate(values)
+    ]
+    found = Load.of_runs(runs, products, [sensor], confidence=0.95)
+    return {(load.title, load.product, load.baseline): load for load in found}
+
+
+@pytest.mark.parametrize("sensor", ["clock_mhz", "power_w", "temperature_c"])
+def test_sensors_under_load_have_the_t_tests_of_scipy(sensor):
+    logs = sensor != "temperature_c"
+    there, back = (np.log, np.exp) if logs else (np.array, np.array)
+    found = loads(sensor)
+    own, other = (there(LOADS["dunes"][p]) for p in ("new", "old"))
+    one = stats.ttest_1samp(own, 0).confidence_interval(0.95)
+    two = stats.ttest_ind(own, other, equal_var=False).confidence_interval(0.95)
+    for key, center, ends in (("", own.mean(), one), ("old", own.mean() - other.mean(), two)):
+        load = found["dunes", "new", key]
+        assert [load.value, load.low, load.high] == pytest.approx(
+            [float(back(x)) for x in (center, ends.low, ends.high)], rel=1e-9
+        )
+    assert found["dunes", "new", "old"].unit == ("ratio" if logs else "°C")
+    assert found["dunes", "old", ""].unit == {"c": "MHz", "p": "W", "t": "°C"}[sensor[0]]
+
+
+def test_readings_over_titles_rest_on_those_that_every_product_ran():
+    found = loads("clock_mhz")
+    assert ("cave", "new", "old") not in found and found["cave", "new", ""].low is None
+    whole = found["", "new", "old"]
+    shared = [found[title, "new", "old"].value for title in ("dunes", "tower")]
+    assert whole.value == pytest.approx(math.sqrt(shared[0] * shared[1]))
+    assert whole.value == pytest.approx(found["", "new", ""].value / found["", "old", ""].value)
+    assert set(whole.trace.run_ids()) == {
+        f"{t}-{p}-{n}"
+        for t in ("dunes", "tower")
+        for p in ("new", "old")
+        for n in range(len(LOADS[t][p]))
+    }
+    spread = np.sqrt(
+        sum((np.array(v) - np.mean(v)).dot(np.array(v) - np.mean(v)) for v in
+            (LOADS["dunes"]["new"], LOADS["tower"]["new"])) / 3
+    )  # fmt: skip
+    assert found["", "new", ""].sd == pytest.approx(spread)
+    assert found["dunes", "new", ""].sd is None
+
+
+def test_one_over_the_other_and_the_other_way_round_agree():
+    for sensor in ("clock_mhz", "temperature_c"):
+        there, back = loads(sensor), loads(sensor, products=("old", "new"))
+        for title in ("dunes", "tower", ""):
+            one, two = there[title, "new", "old"], back[title, "old", "new"]
+            turn = (lambda x: -x) if sensor == "temperature_c" else (lambda x: 1 / x)
+            assert [one.value, one.low, one.high] == pytest.approx(
+                [turn(two.value), turn(two.high), turn(two.low)]
+            )
+
+
+def test_only_the_second_half_of_a_run_counts_by_time():
+    ms = np.array([10.0] * 100 + [20.0] * 50 + [10.0] * 50)  # 2.5 s; half is reached at 1.25 s
+    read = np.where(np.cumsum(ms) <= 1250, 1900.0, np.where(ms == 20, 1600.0, 1500.0))
+    read[160] = math.nan
+    log = Log("x.csv", "", 0, ms, sensors={"part_clock_mhz": read, "processor_power_w": read})
+    found = measure_log(log, MetricParams(low="percentile")).under_load
+    slow = (np.cumsum(ms) > 1250) & (ms == 20)
+    expected = (slow.sum() * 20 * 1600 + 49 * 10 * 1500) / (slow.sum() * 20 + 49 * 10)
+    assert found == {"clock_mhz": pytest.approx(expected)}

@@ -114,6 +114,29 @@ def energy_ratio(own: list[float], other: list[float], confidence: float) -> lis
     return [math.exp(logs[1].mean() - logs[0].mean() + k * half) for k in (0, -1, 1)]
 
 
+def apart(
+    own: list[list[float]], other: list[list[float]], confidence: float, *, of_logs: bool
+) -> list[float]:
+    """Return the mean over titles of runs, less that of others' if any, with Welch's interval."""
+    there, back = (np.log, np.exp) if of_logs else (np.array, float)
+    center, parts = 0.0, []
+    for sign, titles in ((1, own), (-1, other)):
+        for runs in titles:
+            x = there(runs)
+            center += sign * x.sum() / x.size / len(titles)
+            variance = ((x - x.sum() / x.size) ** 2).sum() / (x.size - 1)
+            parts.append((variance / x.size / len(titles) ** 2, x.size - 1))
+    total = sum(v for v, _ in parts)
+    half = t_quantile(confidence, total**2 / sum(v**2 / f for v, f in parts)) * math.sqrt(total)
+    return [float(back(center + k * half)) for k in (0, -1, 1)]
+
+
+def pooled(groups: list[list[float]]) -> float:
+    """Return the variance within groups."""
+    squares = sum((v - sum(g) / len(g)) ** 2 for g in groups for v in g)
+    return squares / sum(len(g) - 1 for g in groups)
+
+
 def mean_with_t(values: list[float], confidence: float) -> list[float]:
     """Return exp of the mean of ln values and its t interval."""
     x = np.log(values)

@@ -844,6 +844,17 @@ def energy(g: Given) -> float | list[float]:
     return figures.energy_per_frame(np.array(g["frame_ms"]), watts)
 
 
+def under_load(g: Given) -> float | list[float]:
+    if "runs" in g:
+        return figures.apart(g["runs"], [], g["confidence"], of_logs=g["of_logs"])
+    half, at, weighed, time = sum(g["frame_ms"]) / 2, 0.0, 0.0, 0.0
+    for took, read in zip(g["frame_ms"], g["read"], strict=True):
+        at += took
+        if at > half and read is not None:
+            weighed, time = weighed + took * read, time + took
+    return weighed / time
+
+
 def lagging(g: Given) -> list[float]:
     runs = zip(g["frame_ms"], g["power_w"], strict=True)
     return figures.sensor_lag([(np.array(ms), np.array(watts)) for ms, watts in runs])
@@ -1047,6 +1058,11 @@ OTHER: dict[str, Callable[[Given], Any]] = {
     "energy-unsettled": unsettled,
     "energy-margin": lambda g: figures.energy_ratio(
         g["run_j"], g["baseline_run_j"], g["confidence"]
+    ),
+    "sensor-under-load": under_load,
+    "sensor-spread": lambda g: math.sqrt(figures.pooled(g["runs"])),
+    "sensor-apart": lambda g: figures.apart(
+        g["runs"], g["baseline_runs"], g["confidence"], of_logs=g["of_logs"]
     ),
     "fps-per-watt": lambda g: 1 / g["joule_per_frame"],
     "derived": lambda g: {"bandwidth_gb_s": g["bus_width_bit"] / 8 * g["memory_rate_gbps"]},

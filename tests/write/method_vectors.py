@@ -31,7 +31,7 @@ from kit.margins.cells import (
 from kit.margins.compare import Margin, compare_levels, compare_products
 from kit.margins.consistency import _name_gap, check_closure
 from kit.margins.drift import PartMargin, compare_parts
-from kit.margins.energy import compare_energy, weigh_energy
+from kit.margins.energy import Load, compare_energy, weigh_energy
 from kit.margins.replicates import SharedVariances, fit_variances
 from kit.margins.suites import SuiteMargin, summarise_titles
 from kit.methods import METHODS
@@ -42,6 +42,7 @@ from kit.metrics.run_metrics import (
     RunMetrics,
     _energy_per_frame,
     _time_over_budget,
+    _under_load,
     find_hitches,
 )
 from kit.planning.runs_needed import CellSeen, _CellTime, _rank_titles, plan_runs
@@ -561,6 +562,42 @@ def _energy_margin(book: Book, metrics: list[RunMetrics], titles: dict[str, Titl
     book.add("energy-margin", given, [margin.ratio, margin.low, margin.high])
 
 
+def _loads(book: Book) -> None:
+    """Add what sensors read under load: of one log, of runs, over titles, one against another."""
+    read = [None if n % 7 == 3 else float(1700 - n + (n * 13) % 11) for n in range(50)]
+    mhz = np.array([math.nan if v is None else v for v in read])
+    log = Log("a.csv", "", 0, np.array(FRAMES_MS[:50]), sensors={"core_clock_mhz": mhz})
+    given: dict[str, Any] = {"frame_ms": FRAMES_MS[:50], "read": read}
+    book.add("sensor-under-load", given, _under_load(log)["clock_mhz"])
+    runs = {
+        "clock_mhz": {"kettle": ([1652.0, 1649.5, 1655.0], [1931.0, 1928.0]),
+                      "pan": ([1611.0, 1613.5], [1929.0, 1933.5, 1930.0])},
+        "temperature_c": {"kettle": ([75.5, 76.1, 75.2], [67.0, 67.9]),
+                          "pan": ([78.0, 78.3], [68.5, 68.1, 69.4])},
+    }  # fmt: skip
+    for sensor, titles in runs.items():
+        metrics = [
+            RunMetrics(run=f"{title}-{product}-{n}", product=product, title=title, session="",
+                       values={}, trace=Trace("run", "0" * 64, f"{title}-{product}-{n}"),
+                       under_load={sensor: value})
+            for title, sides in titles.items()
+            for product, values in zip(("quill", "nib"), sides, strict=True)
+            for n, value in enumerate(values)
+        ]  # fmt: skip
+        found = Load.of_runs(metrics, ["quill", "nib"], [sensor], confidence=CONFIDENCE)
+        logs = sensor == "clock_mhz"
+        for one in found:
+            sides = [titles[one.title]] if one.title else [*titles.values()]
+            own = {"runs": [side[0] for side in sides], "of_logs": logs, "confidence": CONFIDENCE}
+            if one.baseline:
+                given = own | {"baseline_runs": [side[1] for side in sides]}
+                book.add("sensor-apart", given, [one.value, one.low, one.high])
+            elif one.product == "quill":
+                book.add("sensor-under-load", own, [one.value, one.low, one.high])
+            if one.product == "quill" and one.sd is not None:
+                book.add("sensor-spread", {"runs": own["runs"]}, one.sd)
+
+
 def _energy(book: Book) -> None:
     ms = np.array(FRAMES_MS[:50])
     watts = [None if n % 7 == 3 else round(90 + (n * 13) % 11 + 0.5, 1) for n in range(50)]
@@ -581,6 +618,7 @@ def _energy(book: Book) -> None:
     book.add("energy-per-frame", {"run_j": joules, "confidence": CONFIDENCE},
              [logged.joule_per_frame, logged.low, logged.high])  # fmt: skip
     _energy_margin(book, metrics, titles)
+    _loads(book)
     rates, powers = PAIRED["quill"], [101.0, 103.5, 102.2]
     both = [*metrics_of({"kettle": {"quill": rates}})] + [
         RunMetrics(run=f"p{n}", product="quill", title="kettle-power", session="",
