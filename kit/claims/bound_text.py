@@ -52,10 +52,10 @@ from typing import Any
 
 from kit.claims.claim import Claim, ClaimBook, load_claims
 from kit.claims.lexicon import HELD, ClaimingWord, Suggester
-from kit.claims.relations import METRIC_WORDS, SENSORS_BY_WORD, Judged, judge_relation
+from kit.claims.relations import METRIC_WORDS, Judged, judge_relation
 from kit.errors import Fault, ParamsError, SealError, TextError, UsageError, did_you_mean
 from kit.rounding import BY_FIGURES, MINUS, NBSP, TURNED, Rounded, Speaker
-from kit.settings.metric import HEADLINE, METRICS
+from kit.settings.metric import HEADLINE, METRICS, SENSOR_WORDS
 from kit.settings.params import LoadedParams
 from kit.settings.yaml import TURNING
 
@@ -89,6 +89,7 @@ _PRINTED = (
 FORMS = {"interval", "number", "sentence", "joined", "reversed", "spoken"}
 _PROPOSED = 40  # faults of a text that come with a proposal: each costs a search of the claims
 _TURNED = {"margin", "suite", "step", "load_ratio", "load_difference"}
+_SENSORS = {word: name for name, (word, _) in SENSOR_WORDS.items()}
 MARGIN_KINDS = {"margin", "suite", "suite_like", "suite_smallest", "suite_largest", "step", "part"}
 
 
@@ -657,10 +658,10 @@ def _reference_id(words: list[str], book: ClaimBook) -> str:
         case "count", [outcome, product] if "over" in named:
             name = "suite_side" if outcome in {"above", "below"} else "suite_count"
             return Claim.id_of(name, product=product, part=outcome, **suite)
-        case _, [product] if head in SENSORS_BY_WORD:
+        case _, [product] if head in _SENSORS:
             kind = "load" if "over" not in named else "load_ratio"
             about = {"product": product, "baseline": named.get("over", ""), "title": title}
-            return Claim.id_of(kind, metric=SENSORS_BY_WORD[head], **about)
+            return Claim.id_of(kind, metric=_SENSORS[head], **about)
         case "gap", [product]:
             found = reversed(book.of_kind("gap", metric=metric))
             gaps = {claim.product: claim.id for claim in found}  # of several, the first

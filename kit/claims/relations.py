@@ -21,7 +21,7 @@ from kit.settings.metric import HEADLINE, METRICS, SENSOR_WORDS
 # Common practice, no source: "about a third" is 0.28 to 0.39.
 ABOUT_TOLERANCE = 0.045
 METRIC_WORDS = {metric.word: name for name, metric in METRICS.items() if metric.word}
-SENSORS_BY_WORD = {word: name for name, (word, _) in SENSOR_WORDS.items()}
+_SENSORS = {word: name for name, (word, _) in SENSOR_WORDS.items()}
 _STATES = {"ahead": "more", "behind": "less", "level": "same", "unresolved": "unresolved"}
 _STATES |= {"above": "more", "below": "less", "open": "unresolved"}  # by figures alone
 _BY_FIGURES = {"ahead": "above", "behind": "below", "unresolved": "open"}
@@ -230,8 +230,8 @@ def _compare(call: _Call, quantity: str, pair: tuple[str, str]) -> _Compared:
             raise LookupError(f'"{quantity}" needs a kind of price: at {known}')
         kind = _MONEY[quantity]
         return _by_ends(*(_needed(book, kind, group=place["at"], product=p) for p in pair))
-    if quantity in SENSORS_BY_WORD:
-        return _by_sensor(book, SENSORS_BY_WORD[quantity], place["in"], pair)
+    if quantity in _SENSORS:
+        return _by_sensor(book, _SENSORS[quantity], place["in"], pair)
     metric = METRIC_WORDS.get(quantity, quantity)
     specified = {c.metric for c in book.of_kind("specification")}
     if metric in specified:

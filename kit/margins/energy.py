@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -333,7 +333,7 @@ class Load(Estimate):
 
     runs: tuple[str, ...]
     sd: float | None = None  # of single runs, in the sensor's unit, over all that product ran
-    parts: tuple[tuple[float, float], ...] | None = None  # variances of the mean, with their df
+    parts: tuple[tuple[float, float], ...] = ()  # variances of the mean, with their df
 
     @classmethod
     def of_runs(
@@ -364,30 +364,37 @@ class Load(Estimate):
         """
         found: list[Load] = []
         for sensor in sensors:
-            cells: dict[str, dict[str, list[RunMetrics]]] = {p: {} for p in products}
+            cells: dict[str, dict[str, list[RunMetrics]]] = defaultdict(lambda: defaultdict(list))
             for run in metrics:
-                if run.product in cells and sensor in run.under_load:
-                    cells[run.product].setdefault(run.title, []).append(run)
-            by_title: dict[str, dict[str, Load]] = defaultdict(dict)
-            for product, of_titles in cells.items():
-                for title, runs in of_titles.items():
-                    by_title[title][product] = cls._of_cell(runs, sensor, confidence)
-            there = [p for p in products if cells[p]]
-            shared = [own for own in by_title.values() if len(own) == len(there)]
-            if len(shared) > 1:
-                by_title[""] = {
-                    p: cls._over_titles([own[p] for own in shared], confidence) for p in there
-                }
-            spread = {p: cls._spread(runs.values(), sensor) for p, runs in cells.items()}
-            for title, own in by_title.items():
-                whole = not title or len(by_title) == 1
-                found += [replace(one, sd=spread[p] if whole else None) for p, one in own.items()]
-                first = own.get(products[0])
-                found += [
-                    cls._apart(first, own[p], confidence)
-                    for p in products[1:]
-                    if first is not None and p in own
-                ]
+                if run.product in products and sensor in run.under_load:
+                    cells[run.title][run.product].append(run)
+            loads = {
+                title: {p: cls._of_cell(own[p], sensor, confidence) for p in products if p in own}
+                for title, own in cells.items()
+            }
+            most = max(map(len, loads.values()), default=0)
+            shared = [own for own in loads.values() if len(own) == most]
+            if len(shared) > 1 and len({*map(tuple, shared)}) == 1:
+                n = len(shared)
+                loads[""] = {
+                    p: cls._sum([(1 / n, own[p]) for own in shared], confidence, product=p,
+                                unit=SENSOR_WORDS[sensor][1])
+                    for p in shared[0]
+                }  # fmt: skip
+            for title, own in loads.items():
+                for p, one in own.items():
+                    read = [[run.under_load[sensor] for run in of[p]] for of in cells.values()
+                            if len(of.get(p, ())) > 1]  # fmt: skip
+                    whole = read and (not title or len(loads) == 1)
+                    sd = math.sqrt(pooled_variance(read)[0]) if whole else None
+                    found.append(replace(one, sd=sd))
+                if (mine := own.get(products[0])) is not None:
+                    unit = "ratio" if mine.is_ratio else mine.unit
+                    found += [
+                        cls._sum([(1, mine), (-1, own[p])], confidence, product=mine.product,
+                                 baseline=p, title=title, unit=unit)
+                        for p in products[1:] if p in own
+                    ]  # fmt: skip
         return tuple(found)
 
     @property
@@ -395,57 +402,29 @@ class Load(Estimate):
         """Whether the sensor's products are compared by a ratio, not by a difference."""
         return self.metric != "temperature_c"
 
-    @property
-    def _center(self) -> float:
-        """The value on the scale on which errors are added up."""
-        return math.log(self.value) if self.is_ratio else self.value
-
     @classmethod
     def _of_cell(cls, runs: Sequence[RunMetrics], sensor: str, confidence: float) -> Load:
         """Return what a sensor reads of the runs of one product in one title."""
         read = np.array([run.under_load[sensor] for run in runs])
-        scale = np.log(read) if sensor != "temperature_c" else read
-        many = len(runs) > 1
+        x, n = np.log(read) if sensor != "temperature_c" else read, len(runs)
+        parts = ((float(x.var(ddof=1)) / n, n - 1.0),) if n > 1 else ()
         return cls._made(
-            sensor,
-            float(scale.mean()),
-            ((float(scale.var(ddof=1)) / len(runs), len(runs) - 1.0),) if many else None,
-            confidence,
-            product=runs[0].product,
-            title=runs[0].title,
-            unit=SENSOR_WORDS[sensor][1],
-            runs=tuple(run.run for run in runs),
-            inputs=tuple(run.trace for run in runs),
-        )
-
-    @staticmethod
-    def _spread(cells: Iterable[Sequence[RunMetrics]], sensor: str) -> float | None:
-        """Return the standard deviation of single runs, pooled over titles."""
-        read = [[run.under_load[sensor] for run in runs] for runs in cells if len(runs) > 1]
-        return math.sqrt(pooled_variance(read)[0]) if read else None
-
-    @classmethod
-    def _over_titles(cls, own: Sequence[Load], confidence: float) -> Load:
-        """Return the mean of one product's readings over titles that weigh alike."""
-        n = len(own)
-        parts = None
-        if all(one.parts for one in own):
-            parts = tuple((var / n**2, df) for one in own for var, df in one.parts or ())
-        first, center = own[0], math.fsum(one._center for one in own) / n
-        return cls._made(
-            first.metric, center, parts, confidence, product=first.product, unit=first.unit,
-            runs=tuple(run for one in own for run in one.runs),
-            inputs=tuple(one.trace for one in own),
+            sensor, float(x.mean()), parts, confidence, product=runs[0].product,
+            title=runs[0].title, unit=SENSOR_WORDS[sensor][1],
+            runs=tuple(run.run for run in runs), inputs=tuple(run.trace for run in runs),
         )  # fmt: skip
 
     @classmethod
-    def _apart(cls, one: Load, other: Load, confidence: float) -> Load:
-        """Return a ratio, or of temperatures a difference, of two products."""
-        parts = (*one.parts, *other.parts) if one.parts and other.parts else None
+    def _sum(cls, terms: Sequence[tuple[float, Load]], confidence: float, **about: Any) -> Load:
+        """Return a weighted sum of readings, on the scale on which errors are added up."""
+        known = all(one.parts for _, one in terms)
+        parts = [(weight**2 * variance, df) for weight, one in terms for variance, df in one.parts]
+        of_logs = terms[0][1].is_ratio
+        center = math.fsum(w * (math.log(one.value) if of_logs else one.value) for w, one in terms)
         return cls._made(
-            one.metric, one._center - other._center, parts, confidence, product=one.product,
-            baseline=other.product, title=one.title, runs=(*one.runs, *other.runs),
-            unit="ratio" if one.is_ratio else one.unit, inputs=(one.trace, other.trace),
+            terms[0][1].metric, center, tuple(parts) if known else (), confidence,
+            runs=tuple(run for _, one in terms for run in one.runs),
+            inputs=tuple(one.trace for _, one in terms), **about,
         )  # fmt: skip
 
     @classmethod
@@ -453,32 +432,24 @@ class Load(Estimate):
         cls,
         sensor: str,
         center: float,
-        parts: tuple[tuple[float, float], ...] | None,
+        parts: tuple[tuple[float, float], ...],
         confidence: float,
         *,
         inputs: tuple[Trace, ...],
         **about: Any,
     ) -> Load:
         """Return an estimate from its center and the parts of its variance."""
-        whole = math.fsum(variance for variance, _ in parts or ())
-        ends: list[float | None] = [None, None]
-        if parts and whole > 0:
+        whole = math.fsum(variance for variance, _ in parts)
+        back = math.exp if sensor != "temperature_c" else float
+        low = high = None
+        if whole > 0:
             df = whole**2 / math.fsum(variance**2 / df for variance, df in parts)
             half = float(stdtrit(df, (1 + confidence) / 2)) * math.sqrt(whole)
             if half <= WIDEST:
-                ends = [center - half, center + half]
-        of_logs = sensor != "temperature_c"
-        low, high = (math.exp(e) if of_logs and e is not None else e for e in ends)
+                low, high = back(center - half), back(center + half)
         name = "/".join(about.get(key, "") for key in ("title", "product", "baseline"))
         return cls(
-            metric=sensor,
-            value=math.exp(center) if of_logs else center,
-            low=low,
-            high=high,
-            confidence=confidence,
-            method="sensor-under-load",
-            marks=() if low is not None else ("no_interval",),
-            trace=Trace("Load", f"load/{sensor}/{name}", "", inputs),
-            parts=parts,
-            **about,
-        )
+            metric=sensor, value=back(center), low=low, high=high, confidence=confidence,
+            method="sensor-under-load", marks=() if low is not None else ("no_interval",),
+            trace=Trace("Load", f"load/{sensor}/{name}", "", inputs), parts=parts, **about,
+        )  # fmt: skip

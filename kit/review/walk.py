@@ -559,12 +559,7 @@ def work_out(
         energy=energy,
         energy_margins=compare_energy(energy, _own_pairs(params), params.margins),
         lags=pool_lags(review.used),
-        loads=Load.of_runs(
-            review.used,
-            params.loaded,
-            params.under_load.sensors,
-            confidence=params.margins.confidence,
-        ),
+        loads=_loads(review),
         drifts=measure_drift(review.rows, review.diagnostics, review.metrics, bench, params),
         within=compare_within(
             review.used, metric_names=[m for m in params.metrics.compared if METRICS[m].steady]
@@ -573,6 +568,12 @@ def work_out(
         steps=compare_settings(review.used, bench, params, review.controls),
         cell_index={(c.product, c.title, c.metric): c for c in cells},
     )
+
+
+def _loads(review: Review) -> tuple[Load, ...]:
+    """Return what sensors read under load."""
+    names, confidence = review.params.under_load.sensors, review.params.margins.confidence
+    return Load.of_runs(review.used, review.params.loaded, names, confidence=confidence)
 
 
 def _with_level_band(review: Review, known: Results, *, whole: bool) -> Results:
