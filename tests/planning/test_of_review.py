@@ -25,6 +25,7 @@ from kit.metrics.run_metrics import RunMetrics
 from kit.page.findings import Findings
 from kit.planning.of_review import (
     CAUTIONS,
+    Planned,
     _count_switches,
     _list_checks,
     _order_runs,
@@ -64,6 +65,18 @@ def test_every_run_is_there_once_and_blocks_hold_a_cell_once(seed, counts, by_pr
     for key, count in made.items():
         numbers = [r.number for r in order if (r.product, r.title) == key]
         assert numbers == list(range(1, count + 1))
+
+
+def test_the_sheet_to_tick_off_has_a_line_a_run_below_its_header():
+    order = tuple(_order_runs(UNEVEN, seed=2))
+    sheet = Planned("made", None, None, order, (), None, None).to_sheet()
+    assert [line for line, _ in sheet.rows] == [n + 1 for n in range(1, len(order) + 1)]
+    assert sheet.header_line == 1 and len(order) == sum(UNEVEN.values())
+    for run, (_, cells) in zip(order, sheet.rows, strict=True):
+        row = dict(zip(sheet.header, cells, strict=True))
+        assert (row["position"], row["done"], row["note"]) == (str(run.place), "", "")
+        assert row["file"] == f"{run.product}_{run.title}_{run.number}"
+        assert row["session"] == f"block-{run.block}"
 
 
 def test_each_block_is_complete_where_counts_are_alike():

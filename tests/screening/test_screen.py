@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import inspect
 import re
+from types import SimpleNamespace
 from typing import get_args
 
 import pytest
@@ -18,8 +19,9 @@ from kit.screening.screen import (
     _unknown_set_aside_runs,
     rules_in_force,
     screen_runs,
+    unknown_names,
 )
-from kit.settings.params import ScreenParams
+from kit.settings.params import RetestParams, ScreenParams, ValueParams
 from kit.settings.yaml import YamlDocument
 
 
@@ -185,6 +187,49 @@ def test_an_unknown_run_among_those_set_aside():
         'did you mean "heron-dunes-2"?'
     )
     assert _unknown_set_aside_runs(settings.screen, ["heron-dunse-2"], document) == []
+
+
+def faults_of(settings, *, runs, conditions=("driver",)):
+    """Return what is unknown to a sheet of these runs, by product."""
+    sheet = SimpleNamespace(
+        runs={run for of in runs.values() for run in of},
+        conditions=conditions,
+        rows_of=lambda products: [row(run, p) for p in products for run in runs.get(p, ())],
+    )
+    document = YamlDocument("waders.yaml", {}, {(): 1})
+    loaded = SimpleNamespace(params=settings, document=document)
+    return [fault.message for fault in unknown_names(sheet, loaded)]
+
+
+def test_a_product_that_borrows_runs_has_none_of_its_own():
+    sold = {"product": "heron-x", "of": "heron", "assumption": "The same part."}
+    value = ValueParams(currency="EUR", configurations=[sold])
+    settings = params().model_copy(update={"value": value})
+    assert faults_of(settings, runs={"heron": ["a"]}) == []
+    found = faults_of(settings, runs={"heron": ["a"], "heron-x": ["b", "c"]})
+    assert found == ['"heron-x" has runs of its own']
+
+
+def test_a_run_set_aside_may_be_of_any_product_of_the_bench():
+    settings = params(set_aside=[{"run": "b", "reason": "an update ran"}])
+    assert faults_of(settings, runs={"heron": ["a"], "elsewhere": ["b"]}) == []
+    assert faults_of(settings, runs={"heron": ["a"]}) == ['no run "b" in the run sheet']
+
+
+@pytest.mark.parametrize(
+    ("condition", "conditions", "said"),
+    [
+        ("driver", ("driver",), []),
+        ("drivr", (), []),  # a sheet without conditions tells nothing
+        ("session", ("driver",), []),
+        ("drivr", ("driver",), ['no column "drivr" in the run sheet; did you mean "driver"?']),
+        ("xylem", ("fan", "a"), ['no column "xylem" in the run sheet; known: a, fan']),
+    ],
+)
+def test_runs_are_told_apart_by_a_condition_of_the_sheet(condition, conditions, said):
+    retest = RetestParams(condition=condition, old=("1",), new=("2",))
+    settings = params().model_copy(update={"retest": retest})
+    assert faults_of(settings, runs={}, conditions=conditions) == said
 
 
 @pytest.mark.parametrize("order", ["kept", "reversed products"])
