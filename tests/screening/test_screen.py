@@ -189,6 +189,12 @@ def test_an_unknown_run_among_those_set_aside():
     assert _unknown_set_aside_runs(settings.screen, ["heron-dunse-2"], document) == []
 
 
+def test_three_rules_leave_runs_out_whatever_params_say():
+    """What cannot be measured, the analyst's own word, and what was run again since."""
+    acting = {r.name for r in rules_in_force(ScreenParams(set_aside_rules=())) if r.acts}
+    assert acting == {"bad_stamps", "analyst", "made_again"}
+
+
 def faults_of(settings, *, runs, conditions=("driver",)):
     """Return what is unknown to a sheet of these runs, by product."""
     sheet = SimpleNamespace(
