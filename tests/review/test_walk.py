@@ -1,11 +1,14 @@
 """The path walked once: what a review reads, and what it works out."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import pytest
+from made_runs import METRIC, made_runs
 
-from kit.review.walk import NOT_SCREENED, load_review
+from kit.review.walk import _LEAST_LEVEL, NOT_SCREENED, _look_at, _unstruck, load_review
 from kit.screening.screen import screen_runs
+from kit.stats.power import MarginDesign
 
 
 def test_it_reads_only_the_review_s_products_and_titles(demo):
@@ -115,3 +118,105 @@ def test_what_if_screens_again_only_what_may_be_screened_otherwise(demo):
     data = {"screen": review.params.screen.model_copy(update={"set_aside_rules": ()})}
     lax = replace(review.loaded, params=review.params.model_copy(update=data))
     assert review.changed(lax).screened.set_aside.keys() < review.screened.set_aside.keys()
+
+
+def looked_at(made, *, planned=10, looks=(0.5, 1.0), confidence=0.95):
+    """Return the look that so many runs of one cell are; a row more did not run."""
+    registered = SimpleNamespace(
+        runs={"p": {"t": planned}, "q": {"t": planned}}, looks=looks, spending="pocock"
+    )
+    params = SimpleNamespace(
+        plan=SimpleNamespace(registered=registered), margins=SimpleNamespace(confidence=confidence)
+    )
+    rows = [
+        SimpleNamespace(product=p, title="t", produced=done)
+        for p in ("p", "q", "x")
+        for done in [True] * made + [False]
+    ]
+    return _look_at(params, rows)
+
+
+@pytest.mark.parametrize(
+    ("made", "number", "share", "level"),
+    # Two-sided levels of five looks by Pocock's spending, z 2.4380 and so on, stand in
+    # tests/stats/test_power.py; of two looks 0.0310 and 0.0277 (any table of them, from memory).
+    [(4, 1, 0.4, None), (5, 1, 0.5, 0.031), (10, 2, 1.0, 0.027), (14, 2, 1.0, 0.027)],
+)
+def test_which_look_the_runs_made_are_and_its_level_to_two_figures(made, number, share, level):
+    look = looked_at(made)
+    assert (look.number, look.share, look.alpha) == (number, share, pytest.approx(0.05))
+    if level is not None:
+        assert look.level == pytest.approx(level, abs=1e-12)
+    (exact, *_) = MarginDesign.look_levels([0.4], alpha=0.05, spending="pocock")
+    assert looked_at(4).level <= exact < looked_at(4).level * 1.1
+
+
+def test_there_is_no_look_without_a_plan_without_looks_or_without_runs():
+    assert looked_at(0) is None and looked_at(5, looks=()) is None
+    assert _look_at(SimpleNamespace(plan=None), []) is None
+    assert looked_at(1, planned=10_000, confidence=0.999999).level == _LEAST_LEVEL
+
+
+def unstruck(flags, runs, told):
+    """Return what is left of runs by name: their figure, or the parts taken out of them."""
+    flags = [
+        SimpleNamespace(**{"run": "", "stretch": None, "rule": "", "action": "flag"} | flag)
+        for flag in flags
+    ]
+    taken = {}
+
+    def of(run, **facts):
+        def average_without(parts):
+            taken[run] = [pytest.approx(part) for part in parts]
+            return 55.0
+
+        known = {"frames": 2400, "duration_s": 40.0, "profile": (1.0,)} | facts
+        return SimpleNamespace(average_without=average_without, **known)
+
+    review = SimpleNamespace(
+        screened=SimpleNamespace(flags=flags, set_aside={"t/out/0": "far"}),
+        used=tuple(runs),
+        diagnostics={run.run: of(run.run, **told.get(run.run, {})) for run in runs},
+    )
+    return {r.run: r.values[METRIC] for r in _unstruck(review)}, taken
+
+
+STEP = {"run": "t/a/0", "stretch": (0.9, 1.0)}
+
+
+def test_a_struck_stretch_goes_from_every_run_of_its_title():
+    runs = [*made_runs("a", "t", [60.0]), *made_runs("b", "t", [50.0, 51.0]),
+            *made_runs("a", "u", [70.0])]  # fmt: skip
+    figures, taken = unstruck([STEP], runs, {"t/b/1": {"profile": ()}})
+    # What was typed in goes whole: nobody knows what it was over.
+    assert figures == {"t/a/0": 55.0, "t/b/0": 55.0, "u/a/0": 70.0}
+    assert taken == {run: [(0.9, 1.0)] for run in ("t/a/0", "t/b/0")}
+    # Nothing is struck by what was set aside, by flags without a stretch, or of no run here.
+    for flag in ({**STEP, "run": "t/out/0"}, {"run": "t/a/0"}):
+        assert unstruck([flag], runs, {}) == ({}, {})
+    assert unstruck([{**STEP, "run": "v/a/0"}], runs, {})[0] == {}
+
+
+@pytest.mark.parametrize(
+    ("cut", "told", "parts"),
+    [
+        ((20.0, "seconds"), {"t/b/0": {"duration_s": 50.0}}, [(0.72, 0.8), (0.4, 1.0)]),
+        ((1200.0, "frames"), {"t/b/0": {"frames": 3000}}, [(0.72, 0.8), (0.4, 1.0)]),
+    ],
+)
+def test_runs_cut_to_what_they_share_are_cut_at_the_same_place(cut, told, parts):
+    """By hand: 0.9 of 40 s is 0.72 of 50 s, 20 s are 0.4 of it; so of 2,400 and 3,000 frames."""
+    runs = [*made_runs("a", "t", [60.0]), *made_runs("b", "t", [50.0])]
+    runs = [replace(run, stretch=cut) for run in runs]
+    _, taken = unstruck([STEP], runs, told)
+    assert taken["t/b/0"] == parts and taken["t/a/0"] == [(0.9, 1.0), (0.5, 1.0)]
+
+
+def test_a_run_that_drifts_is_left_out_whole_where_its_cell_has_others():
+    drift = {"run": "t/a/0", "rule": "drift_in_run"}
+    alone = [*made_runs("a", "t", [60.0]), *made_runs("b", "t", [50.0])]
+    assert unstruck([drift], alone, {})[0] == {}
+    two = [*made_runs("a", "t", [60.0, 61.0]), *made_runs("b", "t", [50.0])]
+    assert unstruck([drift], two, {})[0] == {"t/a/1": 61.0, "t/b/0": 50.0}
+    assert unstruck([{**drift, "action": "cannot_judge"}], two, {})[0] == {}
+    assert unstruck([{**drift, "rule": "gap"}], two, {})[0] == {}
