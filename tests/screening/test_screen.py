@@ -13,6 +13,7 @@ from false_alarms import FACTS, count_alarms
 from screening_case import bench, cell, diagnostics, params, row
 
 from kit.screening import run_rules
+from kit.screening.flags import Flag
 from kit.screening.screen import (
     RULES,
     Screened,
@@ -193,6 +194,26 @@ def test_three_rules_leave_runs_out_whatever_params_say():
     """What cannot be measured, the analyst's own word, and what was run again since."""
     acting = {r.name for r in rules_in_force(ScreenParams(set_aside_rules=())) if r.acts}
     assert acting == {"bad_stamps", "analyst", "made_again"}
+
+
+def test_what_is_known_of_a_title_alone_is_taken_and_what_looks_across_titles_is_asked_anew():
+    mine = {"run": "heron-dunes-1", "title": "dunes"}
+    told = [
+        Flag("of a run that is here", rule="gap", **mine),
+        Flag("of a title that is here", rule="few_runs", title="dunes"),
+        Flag("of a title that is not", rule="few_runs", title="marsh"),
+        Flag("of a run that is not", rule="gap", run="heron-dunes-9", title="dunes"),
+        Flag("looks at other titles", rule="unlike_cell", **mine),
+    ]
+    pairs = cell([60, 60.4, 59.8])
+    rows, logs = [row for row, _ in pairs], {s.run: s for _, s in pairs}
+    found = screen_runs(rows, logs, bench(), params(), known=Screened(tuple(told)))
+    assert [f.reason for f in found.flags if f in told] == [told[0].reason, told[1].reason]
+    # Where more was set aside than these runs' own, later rules see other runs: all are asked.
+    more = Flag("across titles", "set_aside", rule="same_log", **mine)
+    late = Flag("after it", rule="few_runs", title="dunes")
+    found = screen_runs(rows, logs, bench(), params(), known=Screened((told[0], more, late)))
+    assert told[0] in found.flags and more not in found.flags and late not in found.flags
 
 
 def faults_of(settings, *, runs, conditions=("driver",)):
