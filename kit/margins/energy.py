@@ -44,11 +44,6 @@ class EnergyStanding(Estimate):
     unsettled: tuple[float, float] = (1.0, 1.0)
 
     @property
-    def joule_per_frame(self) -> float:
-        """The estimate's value."""
-        return self.value
-
-    @property
     def fps_per_watt(self) -> float:
         """Frames per second per watt: frames per joule."""
         return 1 / self.value

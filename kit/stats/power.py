@@ -474,48 +474,6 @@ def borrowed_degrees(spread_of_log_variance: float) -> float:
     return 2 * math.exp(brentq(excess, -30.0, 30.0, xtol=1e-13))
 
 
-def _best_repeats(
-    *, outer_cost: float, inner_cost: float, outer_var: float, inner_var: float
-) -> tuple[int, float]:
-    """Return how often to repeat within one launch for the least variance at a given cost.
-
-    Parameters
-    ----------
-    outer_cost, inner_cost : float
-        Cost of a launch, and of a repetition within it, > 0: seconds.
-    outer_var, inner_var : float
-        Variance between launches, and between repetitions within one. Not negative.
-
-    Returns
-    -------
-    int, float
-        The best whole number, at least 1, and the number before rounding (infinite where launches
-        do not differ: then one launch is enough, and the first value is `MOST_RUNS`).
-
-    Notes
-    -----
-    Least is (outer_cost + inner_cost n)(outer_var + inner_var / n), at the square root of
-    outer_cost / inner_cost x inner_var / outer_var [1]_. The paper rounds up; here the better of
-    the two neighbours is taken. Repetitions within a launch are never replicates of a margin.
-
-    References
-    ----------
-    .. [1] T. Kalibera and R. Jones (2013), "Rigorous benchmarking in reasonable time", ISMM '13,
-           63-74.
-    """
-    if min(outer_cost, inner_cost) <= 0 or min(outer_var, inner_var) < 0:
-        raise ValueError("costs must be positive and variances not negative")
-    if outer_var == 0:
-        return (MOST_RUNS, math.inf) if inner_var > 0 else (1, 1.0)
-    exact = math.sqrt(outer_cost / inner_cost * inner_var / outer_var)
-
-    def cost_of_precision(n: int) -> float:
-        return (outer_cost + inner_cost * n) * (outer_var + inner_var / n)
-
-    near = (max(1, math.floor(exact)), max(1, math.ceil(exact)))
-    return min(min(near, key=cost_of_precision), MOST_RUNS), exact
-
-
 def best_length_s(*, run_s: float, setup_s: float, run_sd: float, within_sd: float) -> float | None:
     """Return the length of a run, in seconds, that gives most precision for the time spent.
 
@@ -537,12 +495,16 @@ def best_length_s(*, run_s: float, setup_s: float, run_sd: float, within_sd: flo
 
     Notes
     -----
-    `_best_repeats` with a second of run as the repetition, its variance within_sd^2 x run_s.
+    A launch costs `setup_s` and leaves the variance between runs, a second of run costs itself and
+    leaves within_sd^2 x run_s: the time spent times the variance is least at the square root of
+    the ratio of costs times that of variances, inner over outer [1]_.
+
+    References
+    ----------
+    .. [1] T. Kalibera and R. Jones (2013), "Rigorous benchmarking in reasonable time", ISMM '13,
+           63-74.
     """
     between = run_sd**2 - within_sd**2
     if between <= 0:
         return None
-    _, exact = _best_repeats(
-        outer_cost=setup_s, inner_cost=1.0, outer_var=between, inner_var=within_sd**2 * run_s
-    )
-    return exact
+    return math.sqrt(setup_s * (within_sd**2 * run_s) / between)

@@ -73,7 +73,7 @@ def test_logged_energy_is_a_geometric_mean_with_the_t_interval_of_its_logs():
     (found,) = weigh([run(f"r{i}", "new", v) for i, v in enumerate(values)])
     logs = np.log(values)
     interval = stats.ttest_1samp(logs, 0).confidence_interval(0.95)
-    assert found.joule_per_frame == pytest.approx(math.exp(logs.mean()), rel=1e-12)
+    assert found.value == pytest.approx(math.exp(logs.mean()), rel=1e-12)
     assert found.low == pytest.approx(math.exp(interval.low), rel=1e-9)
     assert found.high == pytest.approx(math.exp(interval.high), rel=1e-9)
     assert (found.source, found.runs) == ("logged", ("r0", "r1", "r2"))
@@ -102,7 +102,7 @@ def test_metered_power_over_frames_per_second():
     ]
     (found,) = weigh(cells=cells)
     assert (found.product, found.title, found.power_title) == ("new", "dunes", "dunes-power")
-    assert found.joule_per_frame == pytest.approx(0.5)
+    assert found.value == pytest.approx(0.5)
     assert (found.low, found.high) == pytest.approx((29 / 62, 31 / 58))
     assert found.marks == ("waived:memory",)
     assert found.trace.run_ids() == ("dunes-power-new", "dunes-new")
@@ -132,7 +132,7 @@ def test_other_settings_or_no_workload_are_not_paired():
 
 def test_a_standing_has_both_ways_of_saying_it():
     (standing,) = weigh([run("r1", "new", 0.5)])
-    assert (standing.joule_per_frame, standing.fps_per_watt) == (0.5, 2.0)
+    assert (standing.value, standing.fps_per_watt) == (0.5, 2.0)
 
 
 def lagging_runs(lag_s, *, seed=7, product="new", title="dunes"):

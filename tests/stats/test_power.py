@@ -14,7 +14,6 @@ from kit.stats.power import (
     MOST_RUNS,
     MarginDesign,
     SpreadUncertainty,
-    _best_repeats,
     best_length_s,
     borrowed_degrees,
 )
@@ -387,33 +386,28 @@ def test_a_margin_of_no_world_is_infinite():
 
 # T. Kalibera and R. Jones (2013), "Rigorous benchmarking in reasonable time", ISMM '13, 63-74
 # (formula from memory); the cost times variance of each count by plain arithmetic.
-def test_best_repeats_is_the_least_of_cost_times_variance():
-    count, exact = _best_repeats(outer_cost=120, inner_cost=30, outer_var=1, inner_var=4)
-    assert (count, exact) == (4, 4.0)
-    table = [(120 + 30 * n) * (1 + 4 / n) for n in range(1, 8)]
+def test_best_length_is_the_least_of_cost_times_variance():
+    # A launch of 4 s, a variance of 1 between runs and of 4 from one second to the next.
+    best = best_length_s(run_s=1.0, setup_s=4.0, run_sd=math.sqrt(5.0), within_sd=2.0)
+    assert best == pytest.approx(4.0, rel=1e-12)
+    table = [30 * (4 + n) * (1 + 4 / n) for n in range(1, 8)]
     assert table == pytest.approx([750, 540, 490, 480, 486, 500, 518.571], abs=5e-4)
-    assert table.index(min(table)) + 1 == count
+    assert table.index(min(table)) + 1 == round(best)
 
 
 @pytest.mark.parametrize("seed", range(20))
-def test_no_other_whole_number_is_better(seed):
-    costs = np.random.default_rng(seed).uniform(1, 200, 2)
-    parts = np.random.default_rng(seed + 100).uniform(0.05, 9, 2)
-    count, _ = _best_repeats(
-        outer_cost=costs[0], inner_cost=costs[1], outer_var=parts[0], inner_var=parts[1]
-    )
-    product = [(costs[0] + costs[1] * n) * (parts[0] + parts[1] / n) for n in range(1, 400)]
-    assert count == int(np.argmin(product)) + 1
+def test_no_other_length_is_better(seed):
+    setup, run = np.random.default_rng(seed).uniform(1, 200, 2)
+    between, within = np.random.default_rng(seed + 100).uniform(0.05, 9, 2)
 
+    def product(length):
+        return (setup + length) * (between + within * run / length)
 
-def test_launches_that_do_not_differ_need_no_second_one():
-    assert _best_repeats(outer_cost=9, inner_cost=1, outer_var=0, inner_var=1) == (
-        MOST_RUNS,
-        math.inf,
+    best = best_length_s(
+        run_s=run, setup_s=setup, run_sd=math.sqrt(between + within), within_sd=math.sqrt(within)
     )
-    assert _best_repeats(outer_cost=9, inner_cost=1, outer_var=0, inner_var=0) == (1, 1.0)
-    with pytest.raises(ValueError, match="costs must be positive"):
-        _best_repeats(outer_cost=0, inner_cost=1, outer_var=1, inner_var=1)
+    lengths = best * np.geomspace(0.01, 100, 401)
+    assert np.all(product(lengths) >= product(best) * (1 - 1e-12))
 
 
 def test_best_length_is_the_least_of_time_times_variance():

@@ -616,7 +616,7 @@ def _energy(book: Book) -> None:
     }
     logged = weigh_energy(metrics, [], titles, confidence=CONFIDENCE)[0]
     book.add("energy-per-frame", {"run_j": joules, "confidence": CONFIDENCE},
-             [logged.joule_per_frame, logged.low, logged.high])  # fmt: skip
+             [logged.value, logged.low, logged.high])  # fmt: skip
     _energy_margin(book, metrics, titles)
     _loads(book)
     rates, powers = PAIRED["quill"], [101.0, 103.5, 102.2]
@@ -631,7 +631,7 @@ def _energy(book: Book) -> None:
     metered = weigh_energy(both, cells, titles, confidence=CONFIDENCE)
     (row,) = metered
     given = {"power_w": powers, "average_fps": rates, "confidence": CONFIDENCE}
-    book.add("energy-metered", given, [row.joule_per_frame, row.low, row.high])
+    book.add("energy-metered", given, [row.value, row.low, row.high])
     book.add("fps-per-watt", {"joule_per_frame": 0.8}, 1.25, source=PRACTICE)
     book.add("derived", {"bus_width_bit": 256, "memory_rate_gbps": 14}, {"bandwidth_gb_s": 448},
              source=PRACTICE)  # fmt: skip
