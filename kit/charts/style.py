@@ -14,6 +14,7 @@ import re
 import unicodedata
 import warnings
 import xml.etree.ElementTree as ET
+from bisect import bisect
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
@@ -573,10 +574,11 @@ def fit_text(text: str, size: float, width: float, *, lines: int = 1) -> str:
     words = text.split(" ") if lines > 1 else []
     made: list[str] = []
     while words and len(made) < lines - 1:
-        line = words.pop(0)
-        while words and text_width(f"{line} {words[0]}", size) <= width:
-            line += " " + words.pop(0)
-        made.append(fit_text(line, size, width))
+        # As many words as fit, one at least: each more makes a line wider.
+        counts = range(2, len(words) + 1)
+        count = 1 + bisect(counts, width, key=lambda n: text_width(" ".join(words[:n]), size))
+        made.append(fit_text(" ".join(words[:count]), size, width))
+        del words[:count]
     if lines > 1:
         return "\n".join([*made, *([fit_text(" ".join(words), size, width)] if words else [])])
     if text_width(text, size) <= width:
