@@ -375,7 +375,7 @@ def measure_log(log: Log, params: MetricParams) -> FrameFigures:
     }
     by_lag: list[float | None] = []
     if power_w is not None and lags["power_w"].likely:
-        by_lag = [_energy_per_frame(frame_ms, power_w, lag_s=lag) for lag in LAGS_S]
+        by_lag = _energies_per_frame(frame_ms, power_w, LAGS_S)
     return FrameFigures(
         values={
             name: of_frames(frame_ms)
@@ -480,17 +480,29 @@ def _energy_per_frame(
     of its first seconds belong to what was before, and nothing was read of the last frames: power
     from `lag_s` on is set against the frames up to `lag_s` before the end.
     """
+    return _energies_per_frame(frame_ms, power_w, (lag_s,))[0]
+
+
+def _energies_per_frame(
+    frame_ms: NDArray[np.float64], power_w: NDArray[np.float64], lags_s: Sequence[float]
+) -> list[float | None]:
+    """Return the energy a frame took on average with each lag, as `_energy_per_frame`."""
     there = np.isfinite(power_w)
-    total_s, frames = float(frame_ms.sum()) / 1000.0, float(frame_ms.size)
-    if lag_s:
-        ends = np.cumsum(frame_ms) / 1000.0
-        there &= ends > lag_s
-        total_s -= lag_s
-        frames = float(np.interp(total_s, np.concatenate([[0.0], ends]), np.arange(ends.size + 1)))
-    if not there.any():
-        return None
-    mean_w = float(np.average(power_w[there], weights=frame_ms[there]))
-    return mean_w * total_s / frames
+    weights, ends = frame_ms[there], np.cumsum(frame_ms) / 1000.0
+    products, read_at = power_w[there] * weights, ends[there]
+    clock, counts = np.concatenate([[0.0], ends]), np.arange(ends.size + 1)
+    whole_s = float(frame_ms.sum()) / 1000.0
+    found: list[float | None] = []
+    for lag_s in lags_s:
+        first = int(np.searchsorted(read_at, lag_s, side="right")) if lag_s else 0
+        if first == read_at.size:
+            found.append(None)
+            continue
+        total_s = whole_s - lag_s
+        frames = float(np.interp(total_s, clock, counts)) if lag_s else float(frame_ms.size)
+        mean_w = float(products[first:].sum() / weights[first:].sum())
+        found.append(mean_w * total_s / frames)
+    return found
 
 
 SHARES = tail_shares(("low_1pct_fps", "low_0_1pct_fps"))
