@@ -200,7 +200,10 @@ def _refuse_bare_pictures(markup: str, place: str) -> None:
 
 MAX_BACK_LINKS = 3
 # What HTML writes without an end; and shapes, which have no content: a tenth off an article.
-SHORT = {"br", "hr", "img", "input", "col", "line", "rect", "circle", "path"}
+SHORT = ("br", "hr", "img", "input", "col", "line", "rect", "circle", "path")
+_EMPTY = etree.XPath(
+    f"descendant-or-self::*[not(node())][not({' or '.join(f'self::{tag}' for tag in SHORT)})]"
+)
 make = ElementMaker(makeelement=markup_tree.Element)
 RECORD = "the-record"  # what follows this heading is the record: each part closed until opened
 
@@ -289,7 +292,7 @@ def frame_page(head: str, body: str) -> str:
 
 def _add(sections: list[_Section], markup: str) -> None:
     """Add a piece to the last section; each heading of level 2 in it opens a new one."""
-    markup = markup.translate(dict.fromkeys(map(ord, TURNING), "\ufffd"))
+    markup = re.sub(f"[{TURNING}]", "\ufffd", markup)
     parser = markup_tree.HTMLParser(huge_tree=True)  # pictures are long, and nothing is foreign
     piece = markup_tree.fragment_fromstring(markup, create_parent="div", parser=parser)
     body = sections[-1].body
@@ -352,9 +355,8 @@ def _assemble(head: Any, sections: Sequence[_Section], closed: Mapping[str, Any]
 
 def _written(element: Any) -> str:
     """Return an element as markup: what has no content is written short only where HTML may."""
-    for node in element.iter():
-        if not len(node) and node.text is None and node.tag not in SHORT:
-            node.text = ""
+    for node in _EMPTY(element):
+        node.text = ""
     markup = str(etree.tostring(element, encoding="unicode", with_tail=False))
     return _IMPLIED.sub("", _VOID.sub(r"<\1\2>", _BOOLEAN.sub(r"\1", markup)))
 

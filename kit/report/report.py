@@ -287,6 +287,8 @@ def _passing_on(note: Path) -> Iterator[None]:
     done = threading.Event()
 
     def watch() -> None:
+        # What makes a page is imported while this process waits for cells.
+        build_page({"cells": [{"cell_type": "markdown", "source": "# Ready"}]})
         said = ""
         while not done.wait(0.2):
             with contextlib.suppress(OSError, ValueError):  # not there yet, or half written
