@@ -5,8 +5,16 @@ from types import SimpleNamespace
 
 import pytest
 from made_runs import METRIC, made_runs
+from years_bench import logged, write_bench, write_params
 
-from kit.review.walk import _LEAST_LEVEL, NOT_SCREENED, _look_at, _unstruck, load_review
+from kit.review.walk import (
+    _LEAST_LEVEL,
+    NOT_SCREENED,
+    _look_at,
+    _unstruck,
+    load_review,
+    work_out,
+)
 from kit.screening.screen import screen_runs
 from kit.stats.power import MarginDesign
 
@@ -220,3 +228,41 @@ def test_a_run_that_drifts_is_left_out_whole_where_its_cell_has_others():
     assert unstruck([drift], two, {})[0] == {"t/a/1": 61.0, "t/b/0": 50.0}
     assert unstruck([{**drift, "action": "cannot_judge"}], two, {})[0] == {}
     assert unstruck([{**drift, "rule": "gap"}], two, {})[0] == {}
+
+
+@pytest.fixture(scope="module")
+def worked_out(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("walk")
+    rows = [
+        row
+        for product, ms, watt in (("one", 8.0, 90.0), ("two", 8.4, 99.0), ("three", 9.9, None))
+        for row in logged(folder / "bench", product, "dell", ms, watt=watt, step=0.01, runs=2)
+    ]
+    days = [f"{p},900,EUR,street,2026-11-02,shop\n" for p in ("one", "two", "three")]
+    prices = f"product,price,currency,kind,date,source\n{''.join(days)}"
+    (write_bench(folder, rows) / "prices.csv").write_text(prices, encoding="utf-8")
+    review = load_review(write_params(folder, "value: {currency: EUR}\n"))
+    return review, work_out(review)
+
+
+@pytest.mark.parametrize(
+    ("section", "change", "metrics"),
+    [
+        ("margins", {"level_band": 0.2}, ["average_fps"]),
+        ("metrics", {"low": "slowest_share"}, ["average_fps", "low_1pct_fps"]),
+        ("value", {"kinds": ("street",)}, ["low_1pct_fps"]),
+    ],
+)
+def test_what_nothing_changed_is_taken_from_before_and_is_what_it_would_be(
+    worked_out, section, change, metrics
+):
+    review, params = worked_out[0], worked_out[0].params
+    data = {section: getattr(params, section).model_copy(update=change)}
+    other = review.changed(replace(review.loaded, params=params.model_copy(update=data)))
+    kept, fresh = work_out(other, before=worked_out), work_out(other)
+    for part in ("cells", "margins", "suites", "closures", "value", "energy_margins"):
+        assert getattr(kept, part) == getattr(fresh, part) != ()
+    some = work_out(other, before=worked_out, metrics=metrics)
+    for part in ("cells", "margins", "suites"):
+        of_all = [x for x in getattr(fresh, part) if x.metric in metrics]
+        assert sorted(getattr(some, part), key=repr) == sorted(of_all, key=repr) != []
