@@ -284,6 +284,22 @@ def test_what_is_no_log_is_refused(tmp_path, text, message):
         propose_layout(path)
 
 
+@pytest.mark.parametrize(
+    ("ms", "count", "right"),
+    [(0.25001, 400, True), (0.24998, 400, False), (19_990.0, 60, True), (20_010.0, 60, False)],
+)
+def test_rates_from_one_in_20_s_to_4000_a_second_are_proposed(tmp_path, ms, count, right):
+    """Common practice, no source: beyond, a unit was mistaken. Both sides of each limit."""
+    wave = np.tile([0.999, 1.001], count // 2)
+    path = tmp_path / "a.csv"
+    path.write_text("frame time (ms)\n" + "".join(f"{v:.9f}\n" for v in ms * wave))
+    if right:
+        assert propose_layout(path).average_fps == pytest.approx(1000 / ms, rel=1e-6)
+    else:
+        with pytest.raises(RunFileError, match="would hold"):
+            propose_layout(path)
+
+
 @settings(max_examples=150, deadline=None)
 @given(
     data=st.one_of(
