@@ -575,3 +575,8 @@ def test_the_step_of_a_parquet_log_is_that_of_its_type(tmp_path, kind, step_ms):
     log = parse_log(data, layout_of(container="parquet"), file="x")
     assert log.frame_ms.tolist() == [16.0, 17.0]
     assert log.step_ms == pytest.approx(step_ms)
+
+
+def test_a_log_made_by_hand_is_of_binary_floats_and_can_be_measured():
+    log = layouts_module.Log("a.csv", "0" * 64, 16, np.full(2, 16.0))
+    assert (log.step_ms, log.backward_rows, dict(log.sensors)) == (0.0, (), {})
