@@ -36,7 +36,7 @@ if TYPE_CHECKING:
 
 
 # What reading, working out and showing a review imports.
-_NEEDED = ("kit.report.laboratory", "kit.page.outputs", "kit.charts.layout", "kit.page.findings",
+NEEDED = ("kit.report.laboratory", "kit.page.outputs", "kit.charts.layout", "kit.page.findings",
            "kit.stats.suite_errors", "scipy.fft")  # fmt: skip
 
 
@@ -62,7 +62,7 @@ class WaitingKernel:
             self.process = subprocess.Popen(
                 [sys.executable, "-m", "kit.report.ahead", *modules],
                 cwd=PACKAGE.parent,  # the folder it is started in shadows nothing
-                env=self._environment(),
+                env=self.environment(self.folder),
                 stdin=subprocess.PIPE,
                 stdout=subprocess.DEVNULL,
                 stderr=stderr,
@@ -73,7 +73,7 @@ class WaitingKernel:
     @contextmanager
     def ahead(cls, wanted: bool) -> Iterator[None]:
         """Start one, if it is wanted, for whoever takes one in the block."""
-        spare = cls(*_NEEDED) if wanted else None
+        spare = cls(*NEEDED) if wanted else None
         cls._spare += [spare] if spare else []
         try:
             yield
@@ -90,7 +90,7 @@ class WaitingKernel:
         One whose notebook `opens` no review imports nothing ahead.
         """
         spare = cls._spare.pop() if opens and cls._spare else None
-        waiting = spare or cls(*(_NEEDED if opens else ()))
+        waiting = spare or cls(*(NEEDED if opens else ()))
         try:
             yield waiting
         finally:
@@ -132,14 +132,15 @@ class WaitingKernel:
             self.process.communicate()
         self._own.cleanup()
 
-    def _environment(self) -> dict[str, str]:
+    @staticmethod
+    def environment(folder: Path) -> dict[str, str]:
         """Return the caller's environment, with all set that could move a byte of the page."""
         fixed = {
             "PYTHONHASHSEED": "0",
             "SOURCE_DATE_EPOCH": "0",
             "MPLBACKEND": "Agg",
             "TZ": "UTC",
-            "IPYTHONDIR": str(self.folder / "ipython"),  # no start-up files or history of the user
+            "IPYTHONDIR": str(folder / "ipython"),  # no start-up files or history of the user
             "PYTHONWARNINGS": os.environ.get("PYTHONWARNINGS", "default"),
         }
         if hasattr(os, "getppid"):

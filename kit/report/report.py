@@ -540,7 +540,7 @@ def run_review(
     *,
     out_dir: Path,
     template: Path | None = None,
-    timeout_s: float,
+    timeout_s: float | None,
     allow_foreign_template: bool = False,
     reading: Reading = PLAIN,
     ahead: bool = False,
@@ -554,8 +554,9 @@ def run_review(
         Made if it is not there.
     template : Path, optional
         In place of the one the params file names.
-    timeout_s : float
-        Time for all cells together, in seconds.
+    timeout_s : float, optional
+        Time for all cells together, in seconds. None: one of the kit's own templates, run in this
+        process, for which its starter watches the time.
     allow_foreign_template : bool
         Whether a template outside the project and the package may run. A template is code and
         runs with the caller's rights.
@@ -580,6 +581,8 @@ def run_review(
     path = find_template(
         params_path, template or Path(params.template), allow_foreign=allow_foreign_template
     )
+    if timeout_s is None and path.read_bytes() != own_template(path.name).read_bytes():
+        raise UsageError(f"{path.name} is not the kit's own: it runs in a kernel")
     folders = [params_path.parent, params_path.parent.parent]
     store, known = reading.store, ""
     if store is not None and ahead:
@@ -623,7 +626,7 @@ def run_template(
     name: str,
     out_dir: Path,
     folders: Sequence[Path],
-    timeout_s: float,
+    timeout_s: float | None,
     variables: Mapping[str, str] | None = None,
     beside: str = "",
 ) -> ReviewRun:
@@ -641,8 +644,8 @@ def run_template(
         Made if it is not there.
     folders : sequence of Path
         Folders whose names must not show in the notebook or page.
-    timeout_s : float
-        Time for all cells together, in seconds.
+    timeout_s : float, optional
+        Time for all cells together, in seconds; None runs them in this process.
     variables, beside
         As for `_execute_template`.
 
@@ -656,14 +659,19 @@ def run_template(
         shown = {key: Path(value).name for key, value in given.items()} | {"out_dir": name}
         hidden = [new.staging, out_dir.resolve(), template.parent, *folders, PACKAGE.parent]
         hidden += [Path(sys.prefix), Path.home(), Path.cwd()]
-        execution = _execute_template(
-            notebook,
-            {**given, "out_dir": str(new.staging)},
-            folder=template.parent,
-            timeout_s=timeout_s,
-            variables=variables,
-            beside=beside,
-        )
+        given = {**given, "out_dir": str(new.staging)}
+        if timeout_s is None:
+            with _environment(variables or {}):
+                execution = _Execution(_execute_here(notebook, given)[0], None)
+        else:
+            execution = _execute_template(
+                notebook,
+                given,
+                folder=template.parent,
+                timeout_s=timeout_s,
+                variables=variables,
+                beside=beside,
+            )
         if isinstance(execution.failure, _CellError):
             raise execution.failure
         executed = _scrub_notebook(execution.notebook, shown, folders=hidden)

@@ -20,11 +20,14 @@ import subprocess
 import sys
 import tempfile
 import threading
+import time
 from collections import Counter
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor, as_completed
+from contextlib import suppress
 from dataclasses import dataclass, field, fields, replace
 from itertools import zip_longest
+from multiprocessing import forkserver, get_context
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -48,7 +51,9 @@ from kit.page.html import (
     text_html,
 )
 from kit.page.view import mark_words
+from kit.report.ahead import NEEDED, WaitingKernel
 from kit.report.files import new_folder, note_inputs, read_inputs, why_stale, write_whole
+from kit.report.report import run_review
 from kit.rounding import Rounded, table_csv
 from kit.screening.flags import few
 from kit.settings.metric import HEADLINE
@@ -56,6 +61,10 @@ from kit.settings.params import load_params
 from kit.settings.yaml import YamlDocument, read_yaml
 
 if TYPE_CHECKING:
+    from multiprocessing.connection import Connection
+    from multiprocessing.context import ForkServerContext
+    from multiprocessing.process import BaseProcess
+
     import pandas as pd
 
     from kit.review.walk import Review
@@ -756,7 +765,7 @@ def run_reviews(
     if len(params) == 1:
         outcome = outcomes[params[0]]
         if said := why[params[0]]:
-            outcome = _run_here(params[0], out_dir, options)
+            outcome = _run_here(params[0], out_dir, options, timeout_s=options.timeout_s)
             outcome = replace(outcome, why=said if said.startswith("changed") else "")
         told(outcome)
         return _Season((outcome,))
@@ -769,7 +778,7 @@ def run_reviews(
     if cluster:
         ended = _on_cluster(waiting, words, out_dir, cluster)
     else:
-        ended = _in_processes(waiting, [*words, "--out", str(out_dir)], options.jobs)
+        ended = _in_processes(waiting, out_dir, options)
     before = [outcomes[p] for p in params if p not in waiting]
     _PROGRESS.info("reviews: %d of %d", len(before), len(params))
     for done, outcome in enumerate((*before, *ended), 1):
@@ -782,14 +791,14 @@ def run_reviews(
     return _Season(tuple(outcomes[p] for p in params), written[0] if written else None)
 
 
-def _run_here(params: Path, out_dir: Path, options: RunOptions) -> Outcome:
-    """Run one review in this process."""
-    from kit.report.report import run_review
-
+def _run_here(
+    params: Path, out_dir: Path, options: RunOptions, *, timeout_s: float | None
+) -> Outcome:
+    """Run one review from this process; without a limit of time, its cells in it."""
     done = run_review(
         params,
         out_dir=out_dir,
-        timeout_s=options.timeout_s,
+        timeout_s=timeout_s,
         allow_foreign_template=options.foreign_template,
         reading=options.reading,
         ahead=options.ahead,
@@ -819,29 +828,93 @@ def _refuse_shared_folders(params: Sequence[Path]) -> None:
             )
 
 
+# What a review imports besides `NEEDED`.
+_IN_A_SEASON = ("kit.report.season", "kit.page.pictures", "kit.charts.money", "kit.charts.rows",
+                "pandas", "babel.dates", "jinja2", "markdown_it", "nh3")  # fmt: skip
+
+
 @dataclass(slots=True)
 class _Children:
     """The processes of a season: those running, and whether no more are started."""
 
-    running: set[subprocess.Popen[str]] = field(default_factory=set)
+    running: set[subprocess.Popen[str] | BaseProcess] = field(default_factory=set)
     closed: bool = False
     lock: threading.Lock = field(default_factory=threading.Lock)
 
 
-def _in_processes(params: Sequence[Path], options: list[str], jobs: int) -> Iterator[Outcome]:
-    """Yield how each review ended, run in processes of this machine, `jobs` at once.
+def _in_processes(params: Sequence[Path], out_dir: Path, options: RunOptions) -> Iterator[Outcome]:
+    """Yield how each review ended, run in processes of this machine, `options.jobs` at once.
 
     Whatever stops the season, an interrupt above all, ends its processes first.
     """
-    children = _Children()
-    pool = ThreadPoolExecutor(max_workers=jobs)
+    children, server = _Children(), _preloaded() if len(params) > 1 else None
+    words = [*options.to_words(), "--out", str(out_dir)]
+
+    def run(path: Path) -> Outcome:
+        done = server and _run_forked(server, path, out_dir, options, children)
+        return done or _run_apart([*words, str(path)], path, children)
+
+    pool = ThreadPoolExecutor(max_workers=options.jobs)
     try:
-        started = [pool.submit(_run_apart, [*options, str(p)], p, children) for p in params]
+        started = [pool.submit(run, p) for p in params]
         for future in as_completed(started):
             yield future.result()
     finally:
         _end(children)
         pool.shutdown(cancel_futures=True)
+
+
+def _preloaded() -> ForkServerContext | None:
+    """Start what forks processes that have imported what a review needs; None where nothing can.
+
+    It is a process of its own with a kernel's environment that imports, no more: whatever it forks
+    begins in the same state.
+    """
+    if sys.platform != "linux":
+        return None
+    context = get_context("forkserver")
+    context.set_forkserver_preload([*NEEDED, *_IN_A_SEASON])
+    before = dict(os.environ)
+    os.environ.update(WaitingKernel.environment(Path(os.devnull)))
+    forkserver.ensure_running()
+    os.environ.clear()
+    os.environ.update(before)
+    return context
+
+
+def _run_forked(
+    server: ForkServerContext, params: Path, out_dir: Path, options: RunOptions, children: _Children
+) -> Outcome | None:
+    """Run one review of a template of the kit's own in a process that `server` forks.
+
+    None where it did not end well: `_run_apart` then runs it as a review alone is run, and says
+    what is wrong as that does.
+    """
+    told, tells = server.Pipe(duplex=False)
+    child = server.Process(target=_run_as_child, args=(tells, Path.cwd(), params, out_dir, options))
+    with children.lock:
+        if children.closed:
+            return None
+        child.start()
+        children.running.add(child)
+    tells.close()
+    child.join(options.timeout_s)
+    child.kill()
+    child.join()
+    with children.lock:
+        children.running.discard(child)
+    return told.recv() if child.exitcode == 0 else None
+
+
+def _run_as_child(
+    tells: Connection, folder: Path, params: Path, out_dir: Path, options: RunOptions
+) -> None:
+    """Run one review in silence, and tell how it ended; a fault ends the process."""
+    os.setsid()  # a terminal's Ctrl-C reaches it once: through the process that asked
+    for stream in (1, 2):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), stream)
+    os.chdir(folder)
+    tells.send(_run_here(params, out_dir, options, timeout_s=None))
 
 
 def _run_apart(options: list[str], params: Path, children: _Children | None = None) -> Outcome:
@@ -875,12 +948,14 @@ def _end(children: _Children) -> None:
         children.closed = True
         running = list(children.running)
     for child in running:
-        child.send_signal(signal.SIGINT)
-    for child in running:
-        try:
-            child.wait(timeout=GRACE_S)
-        except subprocess.TimeoutExpired:
-            child.kill()
+        if child.pid is not None:
+            with suppress(ProcessLookupError):
+                os.kill(child.pid, signal.SIGINT)
+    until = time.monotonic() + GRACE_S
+    while children.running and time.monotonic() < until:
+        time.sleep(0.05)  # their threads wait for them
+    for child in [*children.running]:
+        child.kill()
 
 
 @dataclass(frozen=True, slots=True)
