@@ -282,16 +282,20 @@ def test_resume_does_only_the_missing_one(season):
     assert all(after[name] == moment for name, moment in before.items())
 
 
-def test_resume_runs_again_what_its_params_changed(season):
+def test_resume_runs_again_what_its_params_changed(season, monkeypatch):
     folder, paths, _ = season
-    text = paths[0].read_text(encoding="utf-8")
-    paths[0].write_text(text.replace("A look at", "Another look at"), encoding="utf-8")
+    for path in paths[:2]:
+        text = path.read_text(encoding="utf-8")
+        path.write_text(text.replace("A look at", "Another look at"), encoding="utf-8")
     before = reports(folder)
-    run_reviews(paths[:2], out_dir=folder / "out", options=RunOptions(resume=True))
+    if sys.platform == "linux":  # of the kit's own templates each is forked, and ends well
+        monkeypatch.setattr("kit.report.season._run_apart", None)
+    options = RunOptions(resume=True, jobs=2)
+    run_reviews(paths[:3], out_dir=folder / "out", options=options)
     after = reports(folder)
-    assert after["of-part-01"] > before["of-part-01"]
-    assert after["of-part-02"] == before["of-part-02"]
-    alone = run_reviews(paths[1:2], out_dir=folder / "out", options=RunOptions(resume=True))
+    assert after["of-part-01"] > before["of-part-01"] and after["of-part-02"] > before["of-part-02"]
+    assert after["of-part-03"] == before["of-part-03"]
+    alone = run_reviews(paths[2:3], out_dir=folder / "out", options=RunOptions(resume=True))
     assert alone.to_lines() == ["finished before, left as it is"]
     assert reports(folder) == after
 
