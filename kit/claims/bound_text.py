@@ -16,6 +16,8 @@ A reference stands in double braces and names what it wants by product, title an
 ``{{clock P in T}}``                   what a sensor reads under load: also ``power`` and
                                        ``temperature``; without ``in T`` over all titles
 ``{{clock P over B in T}}``            by how much it is higher or lower than of B
+``{{step S A over B of P}}``           what one setting of P does against another; ``in T``,
+                                       ``on G``
 ``{{gap P}}``                          the gap of its name between classes of machine
 ``{{price P at K}}``                   a price; also ``cost`` and ``suite_fps``
 ``{{equal_value P over B at K}}``      price of equal value; also ``premium``, ``cut``,
@@ -88,9 +90,11 @@ _PRINTED = (
 )  # fmt: skip
 FORMS = {"interval", "number", "sentence", "joined", "reversed", "spoken"}
 _PROPOSED = 40  # faults of a text that come with a proposal: each costs a search of the claims
-_TURNED = {"margin", "suite", "step", "load_ratio", "load_difference"}
+_TURNED = {"margin", "suite", "step", "step_on", "load_ratio", "load_difference"}
 _SENSORS = {word: name for name, (word, _) in SENSOR_WORDS.items()}
-MARGIN_KINDS = {"margin", "suite", "suite_like", "suite_smallest", "suite_largest", "step", "part"}
+MARGIN_KINDS = {
+    "margin", "suite", "suite_like", "suite_smallest", "suite_largest", "step", "step_on", "part",
+}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -575,9 +579,8 @@ def restate(source: str, book: ClaimBook) -> dict[tuple[int, str], str]:
 
 def _other_way(wanted: str, book: ClaimBook) -> Claim | None:
     """Return the margin or suite of the same two products the other way round, if there is one."""
-    head, _, pair = wanted.rpartition("/")
-    product, over, baseline = pair.partition("-over-")
-    found = book.get(f"{head}/{baseline}-over-{product}") if over else None
+    turned = re.sub(r"(?<=/)([^/]+?)-over-([^/]+)(/on/[^/]+)?$", r"\2-over-\1\3", wanted)
+    found = book.get(turned) if turned != wanted else None
     return found if found is not None and found.kind in _TURNED else None
 
 
@@ -653,6 +656,9 @@ def _reference_id(words: list[str], book: ClaimBook) -> str:
             return Claim.id_of("part", metric=metric, product=product, baseline=named["over"])
         case "step", [setting, value] if {"over", "of"} <= named.keys():
             part = f"{value}-over-{named['over']}"
+            if "on" in named:
+                about = {"product": named["of"], "part": f"{part}/on/{named['on']}"}
+                return Claim.id_of("step_on", metric=metric, group=setting, **about)
             where = {"title": named.get("in", ""), "product": named["of"]}
             return Claim.id_of("step", metric=metric, group=setting, part=part, **where)
         case "count", [outcome, product] if "over" in named:
@@ -720,8 +726,8 @@ def _reference_text(
         return with_currency_sign(claim, book.locale) + _in_brackets(ends, day)
     ratio, low, high = claim.value, claim.low, claim.high
     product, baseline, outcome = claim.product, claim.baseline, claim.outcome or "unresolved"
-    if claim.kind == "step":  # two settings of one product
-        product, _, baseline = claim.part.partition("-over-")
+    if claim.kind in {"step", "step_on"}:  # two settings of one product
+        product, _, baseline = claim.part.partition("/on/")[0].partition("-over-")
         names = {**names, **book.names.get("steps", {})}
     if claim.kind in {"suite_smallest", "suite_largest"}:
         outcome = "ahead" if ratio > 1 else "behind"

@@ -114,6 +114,8 @@ KINDS: Mapping[str, _Kind] = {
     "sensitivity": _Kind(_PAIR + "/{part}", "suite-otherwise", part="choices"),
     "step": _Kind(_STEP + "/{titles}/{part}", "suite-these-titles", group="axes", part="steps"),
     "step_like": _Kind(_STEP + "/{part}", "suite-titles-like-these", group="axes", part="steps"),
+    "step_on": _Kind(_STEP + "/{part}", "suite-these-titles", group="axes", part="steps"),
+    "step_on_like": _Kind(_STEP + "/{part}", "suite-titles-like-these", group="axes", part="steps"),
     "step_level": _Kind(
         "step_level/{group}/{product}/{part}", "suite-fps", "fps", group="axes", part="steps"
     ),

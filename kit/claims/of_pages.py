@@ -424,8 +424,11 @@ def _step_names(params: ReviewParams, bench: Bench) -> dict[str, str]:
         words = {v: f"{v} {axis.unit}".strip() for v in values}
         over = axis.over or next(iter(values))
         names |= {axis.code(v): word for v, word in words.items()}
-        names |= {f"{axis.code(v)}-over-{axis.code(over)}": f"{word} over {words[over]}"
-                  for v, word in words.items() if v != over}  # fmt: skip
+        pairs = {f"{axis.code(v)}-over-{axis.code(over)}": f"{word} over {words[over]}"
+                 for v, word in words.items() if v != over}  # fmt: skip
+        names |= pairs
+        names |= {f"{code}/on/{group}": f"{word}, {suite.name}" for code, word in pairs.items()
+                  for group, suite in params.suites.items()}  # fmt: skip
     return names
 
 

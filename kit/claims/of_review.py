@@ -370,22 +370,27 @@ def _step_claims(review: Review, results: Results) -> Iterator[Claim]:
         about = dict.fromkeys((row_of[run].title, row_of[run].product) for run in runs)
         return [Claim.id_of("cell", metric=metric, title=t, product=p) for t, p in about]
 
+    told: set[str] = set()
     for steps in results.steps:
         for suite in steps.suites:
             part = f"{steps.axis.code(suite.product)}-over-{steps.axis.code(suite.baseline)}"
             about = Subject(suite.metric, steps.product, group=steps.axis.setting, part=part)
-            made = []
+            made: list[Claim] = []
             for margin in suite.margins:
                 runs = [run for cell in margin.cells for run in cell.runs]
                 inputs = cells(margin.metric, runs)
                 subject = replace(about, title=margin.title, inputs=inputs, runs=runs,
                                   marks=margin.marks)  # fmt: skip
                 made.append(make("step", subject, margin, method=f"margin-{margin.method}"))
-            yield from made
+            yield from (claim for claim in made if claim.id not in told)
+            told |= {claim.id for claim in made}
             inputs, runs = [c.id for c in made], _suite_runs(suite)
-            over = make("step", replace(about, inputs=inputs, runs=runs, marks=suite.marks), suite)
+            on = "" if suite.suite == "all" else "_on"
+            about = replace(about, part=f"{part}/on/{suite.suite}" if on else part)
+            whole = replace(about, inputs=inputs, runs=runs, marks=suite.marks)
+            over = make(f"step{on}", whole, suite)
             yield over
-            yield make("step_like", replace(about, inputs=[over.id]), _like(suite))
+            yield make(f"step{on}_like", replace(about, inputs=[over.id]), _like(suite))
         for value, averages in steps.levels.items():
             runs = [run for cell in averages for run in cell.runs]
             subject = Subject(HEADLINE, steps.product, group=steps.axis.setting,

@@ -241,7 +241,8 @@ def compare_settings(
     Notes
     -----
     Settings are compared as two products would be, with a run-to-run variance shared among the runs
-    of the axis alone. The suite "all" is over the scenes that both settings ran.
+    of the axis alone. The suite "all" is over the scenes that both settings ran; there are those of
+    the groups in params too, but for groups of one setting of the axis.
     """
     return tuple(_of_axis(axis, runs, bench, params, controls) for axis in params.axes)
 
@@ -281,9 +282,14 @@ def _of_axis(
             variances=variances,
         )
     ]
+    groups = {
+        name: group
+        for name, group in params.suites.items()
+        if name != "all" and axis.setting not in group.tags
+    }
     suites = summarise_suites(
         margins,
-        groups={"all": params.whole if axis.steps else None},
+        groups={"all": params.whole if axis.steps else None} | groups,
         titles=bench.titles,
         params=settings,
         cells=cells,

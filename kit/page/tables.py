@@ -234,6 +234,17 @@ _STEP_TABLES = (
         order="claims",
     ),
     Table(
+        "One product at several settings, by group of titles: {split}",
+        heads=(("Product", "{product}"), ("Setting", "{part}")),
+        metric=HEADLINE,
+        cells=(
+            Cell("step_on", "Margin, for these titles", outcomes=True),
+            Cell("step_on_like", "For titles like these", {"interval": bool}, needed=False),
+        ),
+        split="group",
+        order="claims",
+    ),
+    Table(
         "One product at several settings, title by title: {split}",
         heads=(("Product", "{product}"), ("Setting", "{part}"), ("Title", "{title}")),
         metric=HEADLINE,

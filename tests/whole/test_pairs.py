@@ -21,7 +21,8 @@ from kit.claims.claim import ClaimBook, load_claims
 from kit.errors import KitError, TextError, UsageError
 from kit.page.article import SECTIONS
 from kit.page.findings import Findings
-from kit.page.view import mark_words
+from kit.page.tables import _STEP_TABLES
+from kit.page.view import mark_words, show
 from kit.report.files import note_inputs
 from kit.report.report import write_here
 from kit.report.template import own_template
@@ -215,6 +216,30 @@ def test_a_setting_of_a_machine_is_compared_as_two_products_are(made, stepped):
         assert step.outcome == "behind"
     # No rival, no standing, no headline of it.
     assert not book.of_kind("suite", baseline="p2") and "Part 2" not in Findings(book).headline()
+
+
+def test_a_group_of_titles_has_a_suite_of_each_step(made, stepped):
+    book, pairs = stepped[3], made[2]
+    where = {"metric": "average_fps", "group": "limit"}
+    for value, product in (("60", "p2"), ("45", "p3")):
+        (step,) = book.of_kind("step_on", part=f"{value}-over-80/on/first", **where)
+        (suite,) = pairs.of_kind("suite", product=product, baseline="p0", group="first",
+                                 metric="average_fps")  # fmt: skip
+        assert step.value == pytest.approx(suite.value, rel=1e-12)
+        one, other = (book.get(name).value for name in step.inputs)
+        assert step.value == pytest.approx(math.sqrt(one * other), rel=1e-12)
+        assert {book.get(name).title for name in step.inputs} == {"t0", "t1"}
+        (like,) = book.of_kind("step_on_like", part=step.part, **where)
+        assert like.value == step.value and like.inputs == (step.id,)
+    assert len({claim.id for claim in book.claims}) == len(book.claims)
+    said = bind_text("{{step limit 60 over 80 of p0 on first | sentence}} and "
+                     "{{step limit 80 over 60 of p0 on first | number}}.", book, file="t.md")  # fmt: skip
+    (step,) = book.of_kind("step_on", part="60-over-80/on/first", **where)
+    turned = Rounded.ratio(1 / step.value, 1 / step.high, 1 / step.low).text
+    assert said.to_markdown().startswith("60 W is ") and turned in said.to_markdown()
+    assert book.name("part", step.part, kind="step_on") == "60 W over 80 W, First"
+    shown = "".join(show(book, table).markup for table in _STEP_TABLES)
+    assert "60 W over 80 W, First" in shown and step.text.partition("\u00a0")[0] in shown
 
 
 def test_titles_of_one_scene_are_steps_where_nothing_else_differs(stepped):
