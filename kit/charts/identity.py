@@ -173,11 +173,12 @@ class Identity:
     def short(self, product: str) -> str:
         """Return the shortest name that still tells a product from every other of the review.
 
-        "Tarnquill Sedge" is "Sedge"; "Fennock 9" stays whole, since a number is no name.
+        "Tarnquill Sedge" is "Sedge"; "Fennock 9" stays whole, since a number is no
+        name, and so does what a comma tells apart: "Fennock 9, less memory".
         """
         name = self.plain(product)
         words = name.split(" ")
-        if not re.fullmatch(r"[^\W\d_]{3,}", words[-1]):
+        if "," in name or not re.fullmatch(r"[^\W\d_]{3,}", words[-1]):
             return name
         others = [self.bare(p) for p in self.book.names.get("products", {}) if p != product]
         return name if any(words[-1] in other.split(" ") for other in others) else words[-1]

@@ -1476,7 +1476,7 @@ class Findings:
                 product=name, other=of, assumption=sold["assumption"],
             ))  # fmt: skip
         frontier = self.book.of_kind("frontier", group=kind)
-        worse = [c.product for c in frontier if c.outcome in {"dominated", "mixed"}]
+        worse = [c.product for c in frontier if c.outcome in {"dominated", "extendedly_dominated"}]
         if worse:
             names = words.listed(Identity(self.book).short(product) for product in worse)
             said = words.plural(

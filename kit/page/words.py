@@ -151,8 +151,10 @@ class Words:
 
     def kind(self, kind: str) -> str:
         """Return a kind of price as it stands before the word for price."""
-        known = _PRICE_KINDS.get(kind)
-        return self.say(known) if known else self.say("{kind}", kind=kind)
+        if kind in _PRICE_KINDS:
+            return self.say(_PRICE_KINDS[kind])
+        # Also given: {kind} {upper}
+        return self.say("{kind}", kind=kind, upper=kind.capitalize())
 
     def kind_of_prices(self, name: str) -> str:
         """Return the name of a kind of prices: "street prices", or what was supposed."""

@@ -45,11 +45,12 @@ def test_the_tolerances_are_those_asked_for():
 def test_it_agrees_with_the_demo(demo, tmp_path, capsys):
     (tmp_path / "bench").symlink_to(ROOT / "example_runs")
     status, lines = ask(tmp_path, capsys, demo.book)
-    assert (status, lines[-1]) == (0, "2353 figures, 0 differ")
+    assert (status, lines[-1]) == (0, "2392 figures, 0 differ")
     assert of_kind(lines, "run")[0] == 956  # every run with a figure
     assert of_kind(lines, "margin")[0] == 277
     assert of_kind(lines, "suite_like") == (58, 57)  # one is of one title
     assert of_kind(lines, "price") == (19, 19)
+    assert of_kind(lines, "load") == (26, 24)  # power; two are over all titles
     assert "as stated: 166 ends of margin by margin-shared" in lines
 
 

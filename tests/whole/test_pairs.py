@@ -442,6 +442,23 @@ class TestExampleOfSettings:
         assert len(steps) > 30 and steps == {c.id for c in load_claims(folder).of_kind("step")}
 
 
+def test_a_kind_of_price_of_ones_own_and_a_mix_that_dominates_are_said(tmp_path):
+    bench = small_bench(products=4, titles=4, runs=3)
+    own = [(f"p{n}", price, "EUR", "refurbished", "2026-11-02", "outlet")
+           for n, price in enumerate(("777", "775", "480", "450"))]  # fmt: skip
+    value = {"currency": "EUR", "kinds": ["street", "refurbished"]}
+    _, _, book = walk(
+        replace(bench, prices=(*bench.prices, *own)).with_params(value=value), tmp_path
+    )
+    places = {c.product: c.outcome for c in book.of_kind("frontier", group="refurbished")}
+    assert places["p1"] == "extendedly_dominated"
+    told = ["".join(map(str, said)) for said in Findings(book).value_sentences()]
+    assert "At a refurbished price of " in told[0]
+    assert any(said.startswith("The Part 1 is off the line") for said in told)
+    german = ["".join(map(str, said)) for said in Findings(book, "de").value_sentences()]
+    assert "(Refurbished-Preis)" in german[0]
+
+
 def test_a_configuration_that_was_not_run_stands_with_the_runs_of_another(tmp_path):
     bench = small_bench(products=3, titles=3, runs=3)
     part = {name: {**of, "part": f"X{name}"} for name, of in bench.products.items()}
@@ -472,6 +489,13 @@ def test_a_configuration_that_was_not_run_stands_with_the_runs_of_another(tmp_pa
     told = " ".join("".join(map(str, said)) for said in Findings(book).value_sentences())
     assert "was not run: it stands here with the runs of the Part 1, on this assumption: No" in told
     assert "Part 1, less memory" in SECTIONS["money"](book).markup
+    # What a comma tells apart is no name of its own: "the memory" was not run.
+    assert "The Part 1, less memory was not run" in told
+    german = " ".join("".join(map(str, s)) for s in Findings(book, "de").value_sentences())
+    assert "Gebrauchtpreis" in german or "Straßenpreis" in german
+    worse = [c for c in book.of_kind("frontier", group="street") if "dominated" in c.outcome]
+    assert {"dominated", "extendedly_dominated"} & {c.outcome for c in worse}
+    assert all(Findings(book).words.listed([book.product_name(c.product)]) in told for c in worse)
     assert not book.of_kind("margin", baseline="p1-small") and not book.of_kind(
         "cell", product="p1-small"
     )
