@@ -517,8 +517,8 @@ def _day_of(
     """
     if len(margins) < 2 or not all(m.method.startswith("paired") for m in margins):
         return None, 0.0
-    # A paired margin has two sessions in common or more.
-    sessions = [set(m.cells[0].sessions) & set(m.cells[1].sessions) - {""} for m in margins]
+    # The cells of a paired margin are of the sessions they have in common, two or more.
+    sessions = [set(m.cells[0].sessions) for m in margins]
     shared = math.fsum(
         float(w[i] * w[j]) * len(one & other) / (len(one) * len(other))
         for i, one in enumerate(sessions)
