@@ -1,12 +1,16 @@
 """Params: unknown keys, products and titles are refused with line and a guess."""
 
+import json
 from pathlib import Path
 
 import pytest
+from pydantic import ValidationError
+from screening_case import params
 from wrong_files import DEMO
 
 from kit.errors import BenchError, ParamsError
-from kit.settings.params import _contrast, load_params
+from kit.settings.bench_file import BenchFile, Title
+from kit.settings.params import Axis, ReviewParams, _contrast, load_params
 
 ROOT = Path(__file__).parents[2]
 
@@ -117,3 +121,126 @@ def test_only_a_language_that_is_complete_is_taken(tmp_path, locale):
     assert load(tmp_path, text.replace("language: en", "language: de")).params.language == "de"
     with pytest.raises(ParamsError, match="complete in en, de, not in 'fr'"):
         load(tmp_path, text.replace("language: en", "language: fr"))
+
+
+@pytest.mark.parametrize(("model", "what"), [(ReviewParams, "params"), (BenchFile, "bench")])
+def test_limits_and_defaults_are_those_of_the_schema_kept(model, what):
+    kept = json.loads((ROOT / f"kit/schemas/{what}.schema.json").read_text(encoding="utf-8"))
+    kept.pop("$schema")
+    assert json.loads(json.dumps(model.model_json_schema(by_alias=True))) == kept
+
+
+def changed(**sections):
+    """Return the params of a made review with some sections otherwise."""
+    data = params().model_dump(mode="json", by_alias=True, exclude_unset=True)
+    return ReviewParams.model_validate(data | sections)
+
+
+LIMIT = {"setting": "limit", "name": "Limit"}
+LOOKS = {"on": "2026-11-01", "runs": {"heron": {"dunes": 3}}}
+
+
+@pytest.mark.parametrize(
+    ("sections", "said"),
+    [
+        ({"rivals": ["ibis", "ibis"]}, "rivals: a product stands twice"),
+        ({"rivals": ["heron"]}, 'rivals: "heron" is the product itself'),
+        ({"headline": "al"}, 'headline: no suite "al" in suites'),
+        (
+            {"headline": "all", "suites": {"all": {"name": "All", "titles": ["dunes"]}}},
+            'with it, "all" means that suite',
+        ),
+        ({"pairs": [{"product": "ibis", "over": "ibis"}]}, '"ibis" over "ibis" is set against'),
+        ({"pairs": [{"product": "ibis", "over": "crane"}] * 2}, '"ibis" over "crane" stands twice'),
+        ({"machines": {"heron": ["ibis", "ibis"]}}, 'machines: one of "heron" stands twice'),
+        ({"machines": {"heron": ["heron"]}}, 'machines: one of "heron" stands twice'),
+        ({"axes": [LIMIT | {"steps": {"a": "heron"}}]}, "needs two steps or more"),
+        (
+            {"axes": [LIMIT | {"steps": {"a": "heron", "b": "ibis"}, "over": "c"}]},
+            "limit has no such step",
+        ),
+        ({"axes": [LIMIT | {"steps": {"a": "crane", "b": "ibis"}}]}, "no step is the product"),
+        ({"axes": [LIMIT, LIMIT]}, "a setting of one product stands twice"),
+        (
+            {"metrics": {"low": "percentile", "compared": ["low_1pct_fps"]}},
+            "average_fps is missing",
+        ),
+        (
+            {"metrics": {"low": "percentile", "compared": ["average_fps"] * 2}},
+            "metric stands twice",
+        ),
+        ({"metrics": {"low": "percentile", "compared": ["averge_fps"]}}, 'mean "average_fps"'),
+        ({"locale": "xx-nowhere"}, "no locale 'xx-nowhere' is known"),
+        *(
+            ({"plan": {"margin": 0.03, "seed": 1, "registered": LOOKS | {"looks": looks}}}, "rise")
+            for looks in ([0.5], [0.0, 1.0], [0.5, 0.5, 1.0], [1.0, 0.5])
+        ),
+    ],
+)
+def test_params_that_contradict_themselves_are_refused(sections, said):
+    with pytest.raises(ValidationError, match=said):
+        changed(**sections)
+
+
+def test_params_at_their_limits_are_taken():
+    plan = {"margin": 0.03, "seed": 1, "registered": LOOKS | {"looks": [0.01, 1.0]}}
+    assert changed(plan=plan).plan.registered.looks == (0.01, 1.0)
+    both_ways = [{"product": "ibis", "over": "crane"}, {"product": "crane", "over": "ibis"}]
+    assert len(changed(pairs=both_ways).pairs) == 2
+    two = [LIMIT | {"product": p, "steps": {"a": p, "b": "crane"}} for p in ("heron", "ibis")]
+    assert [axis.product for axis in changed(axes=two).axes] == ["heron", "ibis"]
+
+
+def test_products_of_a_review_stand_once_each_with_whose_sensors_are_read():
+    pair = [{"here": "heron", "there": "desk-heron"}, {"here": "ibis", "there": "desk-ibis"}]
+    whole = changed(predecessor="stork", rivals=["ibis"], same_name=pair)
+    assert whole.compared == ("ibis", "stork", "desk-heron")
+    assert whole.beside == (("ibis", "desk-ibis"),)
+    assert whole.loaded == ("heron", "desk-heron")
+    assert changed().loaded == ("heron", "ibis")
+    pairs = [{"product": "heron", "over": p} for p in ("ibis", "kite")]
+    assert changed(pairs=pairs).beside == (("heron", "kite"),)
+    assert changed(pairs=pairs).products == ("heron", "ibis", "stork", "crane", "kite")
+
+
+def test_titles_of_one_workload_that_differ_in_one_setting_are_its_steps():
+    def title(workload, **settings):
+        return Title(name="T", workload=workload, settings=settings)
+
+    titles = {
+        "a": title("dell", mode="off", lines="900"),
+        "b": title("dell", mode="on", lines="900"),
+        "c": title("dell", mode="on", lines="450"),  # differs in lines too: alone in its scene
+        "d": title("fen", mode="on", lines="900"),
+        "e": title("dell", lines="900"),  # does not say
+        "f": Title(name="T", settings={"mode": "on"}),  # of no workload
+        "g": Title(name="T", workload="dell", settings={"lines": "900"}, tags={"mode": "half"}),
+    }
+    axis = Axis(setting="mode", name="Mode")
+    found = {
+        ("heron", "a"): ("off", "a"),
+        ("heron", "b"): ("on", "a"),
+        ("heron", "g"): ("half", "a"),
+    }
+    assert axis.places("heron", titles) == found
+    other = axis.model_copy(update={"product": "ibis"})
+    assert other.places("heron", titles).keys() == {("ibis", t) for t in "abg"}
+    steps = Axis(setting="mode", name="Mode", steps={"x": "heron", "y": "ibis"})
+    assert steps.places("heron", {"a": titles["a"]}) == {
+        ("heron", "a"): ("x", "a"),
+        ("ibis", "a"): ("y", "a"),
+    }
+
+
+def test_another_review_that_is_not_there_is_refused_with_the_nearest(tmp_path):
+    reviews = "\nreviews: {spring: %s/spring}\n"
+    (tmp_path / "demo.md").write_text("")
+    with pytest.raises(ParamsError, match=r"is no finished or sealed review$"):
+        load(tmp_path, DEMO + reviews % "nowhere")
+    (tmp_path / "out" / "sprig").mkdir(parents=True)
+    with pytest.raises(ParamsError, match='review; did you mean "sprig"'):
+        load(tmp_path, DEMO + reviews % "out")
+    (tmp_path / "out" / "sprig" / "claims.json").write_text("{}")
+    (tmp_path / "out" / "sprig").rename(tmp_path / "out" / "spring")
+    loaded = load(tmp_path, DEMO + reviews % "out")
+    assert loaded.reviews == {"spring": (tmp_path / "out" / "spring").resolve()}
