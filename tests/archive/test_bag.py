@@ -11,6 +11,7 @@ import signal
 import subprocess
 import sys
 import time
+import unicodedata
 import zipfile
 from pathlib import Path
 
@@ -290,3 +291,24 @@ def test_a_missing_source_is_named_without_its_folder(tmp_path):
     with pytest.raises(SealError, match=r"bag: cannot be written: .*\(gone.csv\)") as caught:
         write_bag([item], to=tmp_path / "bag", date=DATE)
     assert str(tmp_path) not in str(caught.value)
+
+
+def test_no_mark_that_turns_the_direction_of_text_stands_in_a_name():
+    """Unicode's bidirectional controls (UAX 9, table 4): embeddings, isolates and three marks.
+
+    Their classes are those of the interpreter's own copy of the Unicode data.
+    """
+    turning = {"LRE", "RLE", "LRO", "RLO", "PDF", "LRI", "RLI", "FSI", "PDI"}
+    marks = {"LEFT-TO-RIGHT MARK", "RIGHT-TO-LEFT MARK", "ARABIC LETTER MARK"}
+    found = 0
+    for code in (*range(0x600, 0x700), *range(0x2010 - 16, 0x2070)):
+        character = chr(code)
+        refused = name_fault(f"data/a{character}b") is not None
+        expected = (
+            unicodedata.bidirectional(character) in turning
+            or unicodedata.name(character, "") in marks
+            or unicodedata.category(character) in {"Zl", "Zp"}
+        )
+        assert refused == expected, f"U+{code:04X}"
+        found += expected
+    assert found == 14

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import hashlib
 import json
 import os
 import re
@@ -26,7 +27,7 @@ from kit.bench.acts import (
 )
 from kit.bench.evidence import check_evidence, explain_unreadable, refuse_altered
 from kit.bench.intake import add_logs
-from kit.bench.journal import Anchor, By, Journal
+from kit.bench.journal import GENESIS, Anchor, By, Journal, read_excerpt
 from kit.bench.prices import read_prices
 from kit.bench.runs import RunSheet
 from kit.errors import BenchError, Fault, RunFileError, UsageError
@@ -642,3 +643,46 @@ class TestSpreadsheet:
         with pytest.raises(UsageError, match=r"driver .xxx.* cannot be kept in a spreadsheet"):
             export_bench(bench, tmp_path / "out.xlsx")
         assert not (tmp_path / "out.xlsx").exists()
+
+
+def digest(text):
+    """Return what the journal's chain is made of: the standard's SHA-256 of a text, by hashlib."""
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def test_an_excerpt_tells_what_was_wanted_and_follows_line_by_line(bench):
+    journal = Journal.read(bench)
+    last = [item["file"] for e in journal.entries for item in e.items if item["kind"] == "log"][-1]
+    data = journal.excerpt(wanted=lambda item: item.get("file") == last)
+    told = read_excerpt(data, file="journal")
+    lines = [json.loads(line) for line in data.splitlines()]
+    hidden = [line for line in lines if set(line) == {"n", "body"}]
+    assert told.length == len(lines) == len(journal.entries) and hidden
+    assert told.shown == len(lines) - len(hidden) == 1
+    (number,) = (line["n"] for line in lines if "items" in line)
+    sha256 = hashlib.sha256((bench / last).read_bytes()).hexdigest()
+    assert dict(told.logs) == {last: (sha256, number)}
+    # By hand: each head is the digest of the one before and of the line's body.
+    head = GENESIS
+    for entry, line in zip(journal.entries, lines, strict=True):
+        full = entry.to_dict()
+        head = digest(head + line["body"]) if "body" in line else full["hash"]
+        assert head == full["hash"]
+    assert told.head == head
+
+
+@pytest.mark.parametrize("place", [0, -1])
+def test_an_excerpt_that_does_not_follow_is_refused_with_its_line(bench, place):
+    journal = Journal.read(bench)
+    for wanted in (lambda item: True, lambda item: False):
+        lines = journal.excerpt(wanted=wanted).splitlines(keepends=True)
+        record = json.loads(lines[place])
+        key = "body" if "body" in record else "reason"
+        lines[place] = json.dumps(record | {key: "0" * 64}).encode() + b"\n"
+        if "body" in record:  # of lines that tell nothing, the head alone tells
+            assert read_excerpt(b"".join(lines), file="journal").head != journal.entries[-1].hash
+            continue
+        with pytest.raises(BenchError, match=f"line {(place % len(lines)) + 1}.*does not follow"):
+            read_excerpt(b"".join(lines), file="journal")
+    with pytest.raises(BenchError, match="the last line is cut short"):
+        read_excerpt(journal.excerpt(wanted=lambda item: True)[:-1], file="journal")

@@ -2,14 +2,18 @@
 
 import math
 from dataclasses import replace
+from types import SimpleNamespace
 
 import pytest
 from scipy.stats import ttest_ind
+from screening_case import bench, params
 from small_bench import MadeRun, small_bench, walk
 
+from kit.errors import UsageError
 from kit.margins.suites import summarise_titles
 from kit.page.findings import Findings
-from kit.review.what_if import measure_sensitivity
+from kit.review.what_if import EDITS, Edit, measure_sensitivity
+from kit.settings.params import ReviewParams
 
 
 def typed_bench(*values, **params):
@@ -63,3 +67,112 @@ def test_nothing_turns_where_no_interval_is(demo):
     bare = [o for o in made if o.suite.low is None]
     assert bare and not any(o.turned for o in bare)
     assert any(o.turned for o in made)
+
+
+HALVES = [{"here": "heron", "there": "crane"}, {"here": "ibis", "there": "stork"}]
+FACTS = {
+    "rivals": ["ibis", "stork"],
+    "predecessor": "stork",
+    "same_name": HALVES,
+    "pairs": [{"product": "ibis", "over": "stork"}, {"product": "ibis", "over": "crane"}],
+    "under_load": {"against": ["ibis", "crane"]},
+    "value": {
+        "currency": "EUR",
+        "scenarios": [{"name": "S", "product": "ibis", "price": 5.0}],
+        "configurations": [{"product": "x", "of": "ibis", "assumption": "The same."}],
+    },
+    "screen": {"set_aside": [{"run": "b", "reason": "an update"}]},
+    "waivers": [{"control": "fan", "products": ["ibis"], "reason": "Sold so."}],
+}
+
+
+def asked(name, value, /, **facts):
+    """Return by key what one change of a made review edits."""
+    data = params().model_dump(mode="json", by_alias=True, exclude_unset=True)
+    data |= {"controls": ["fan"]} | FACTS | facts
+    review = SimpleNamespace(
+        params=ReviewParams.model_validate(data),
+        bench=bench(),
+        titles=("dunes", "marsh"),
+        row_of={"a": None, "b": None, "c": None},
+        sheet=SimpleNamespace(runs=["a", "b", "c", "elsewhere"]),
+        screened=SimpleNamespace(set_aside={"b": "an update", "c": "far"}),
+        prices=(1,),
+    )
+    edits = EDITS[name](review, value)
+    assert all(isinstance(edit, Edit) for edit in edits)
+    return {".".join(edit.path): edit.value for edit in edits}
+
+
+def test_products_set_against_keep_the_part_they_have():
+    found = asked("products", ["crane", "ibis", "heron"])
+    assert found["rivals"] == ["ibis"]  # the namesake is set against anyway, and nobody itself
+    assert (found["predecessor"], found["same_name"]) == (None, HALVES[:1])
+    assert found["pairs"] == [{"product": "ibis", "over": "crane"}]
+    assert found["under_load.against"] == ["ibis", "crane"]
+    assert [of["product"] for of in found["value.configurations"]] == ["x"]
+    found = asked("products", "stork")  # a review has a rival: the predecessor alone is one
+    assert found == {"rivals": ["stork"], "predecessor": None, "same_name": None, "pairs": None,
+                     "under_load.against": [], "value.configurations": None}  # fmt: skip
+    both = asked("products", ["stork", "ibis"], pairs=[], under_load={}, value=None)
+    assert both == {"rivals": ["stork", "ibis"], "predecessor": None, "same_name": None}
+    kept = asked("products", ["stork", "crane", "ibis"], same_name=HALVES[:1])
+    assert (kept["rivals"], kept["predecessor"]) == (["ibis"], "stork")
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "edits"),
+    [
+        ("without_titles", "dunes", {"titles": ["marsh"]}),
+        ("titles", "all", {"titles": "all"}),
+        ("titles", "marsh", {"titles": ["marsh"]}),
+        ("level_band", 0.1, {"margins.level_band": 0.1}),
+        ("low", "time_share", {"metrics.low": "time_share"}),
+        ("put_back", "b", {"screen.set_aside": []}),
+    ],
+)
+def test_one_change_is_one_key_of_the_params(name, value, edits):
+    assert asked(name, value) == edits
+
+
+def test_what_is_added_stands_after_what_params_have():
+    (aside,) = asked("set_aside", {"a": "the fan"}).values()
+    assert [(entry["run"], entry["reason"]) for entry in aside] == [
+        ("b", "an update"),
+        ("a", "the fan"),
+    ]
+    (prices,) = asked("prices", {"heron": 7.0, "ibis": 6.0}).values()
+    said = "Heron at 7.0 EUR and Ibis at 6.0 EUR"
+    assert [(p["name"], p["price"]) for p in prices] == [("S", 5.0), (said, 7.0), (said, 6.0)]
+    waiver = {"control": "fan", "products": ["crane"], "reason": "Sold so too."}
+    for value in (waiver, [waiver]):
+        (waivers,) = asked("waive", value).values()
+        assert [w["products"] for w in waivers] == [["ibis"], ["crane"]]
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "said"),
+    [
+        ("without_titles", ["dunes", "marsh"], "without these titles none is left"),
+        ("without_titles", "delta", 'no title of this review "delta"'),
+        ("titles", [], "the list is empty"),
+        ("products", "herno", 'no product in bench.yaml "herno"; did you mean "heron"'),
+        ("set_aside", ["a"], "takes runs with their reasons"),
+        ("set_aside", {"c": "why"}, 'run "c" is set aside already: far'),
+        ("set_aside", {"elsewhere": "why"}, 'no run of this review "elsewhere"'),
+        ("set_aside", {"nowhere": "why"}, 'no run in the run sheet "nowhere"'),
+        ("put_back", "a", 'run "a" is set aside not at all'),
+        ("put_back", "c", 'run "c" is set aside by a rule or the run sheet, not by params: far'),
+        ("put_back", "d", 'no run of this review "d"'),
+        ("prices", ["heron"], "takes products with their prices"),
+        ("prices", {"kite": 5.0}, 'no product of this review "kite"'),
+    ],
+)
+def test_what_a_review_has_nothing_of_cannot_be_changed(name, value, said):
+    with pytest.raises(UsageError, match=said):
+        asked(name, value)
+
+
+def test_prices_need_a_review_that_weighs_them():
+    with pytest.raises(UsageError, match="weighs no prices"):
+        asked("prices", {"heron": 5.0}, value=None)
