@@ -406,6 +406,14 @@ def test_figures_alone_lean_by_every_title_the_interval_or_the_signs(ratios, out
     assert (outcome != "open") == (leans or on_its_side == len(ratios))
 
 
+@pytest.mark.parametrize(("confidence", "outcome"), [(0.78125, "above"), (0.7813, "open")])
+def test_signs_lean_at_the_confidence_asked_and_not_above_it(confidence, outcome):
+    """By hand: five of six on one side have the p-value 2 (1 + 6) / 64 = 0.21875."""
+    margins = margins_of([1.01, 1.012, 1.008, 1.011, 1.5, 0.98], runs=1)
+    params = PARAMS.model_copy(update={"confidence": confidence})
+    assert summarise_titles(margins, suite="all", params=params).outcome == outcome
+
+
 # -- what a session does to a product in all titles ------------------------------------------------
 
 
