@@ -713,7 +713,7 @@ def classes_chart(book: ClaimBook, gaps: Sequence[Claim]) -> Chart:
         for kind, side in ((there, sides["gap_there"]), (here, sides["gap_here"])):
             newer, older = side.product, side.baseline
             pair = f"{plain_name(who.bare(newer))} over {plain_name(who.bare(older))}"
-            rows.append(_RatioRow(f"{pair}, {kind}", side))
+            rows.append(_RatioRow(pair, side, head=kind))
             leads.append(f"{who.product(newer)} {side.text} over {who.product(older)}")
         rows.append(_RatioRow(f"{here} over {there}", gap, apart=True))
     word, band = who.metric(gaps[0]), book.settings["margins"]["level_band"]

@@ -314,19 +314,6 @@ def _fitting(forms: Sequence[str]) -> str:
     return cut.rpartition(" ")[0] + "…"
 
 
-def without_same_end(text: str, before: str) -> str:
-    """Return words without the ending they share with the words before, if more is left than one.
-
-    >>> without_same_end("at 1600 lines", "at 1200 lines")
-    'at 1600'
-    """
-    words, others = text.split(" "), before.split(" ")
-    while len(words) > 2 and len(others) > 2 and words[-1] == others[-1]:
-        words.pop()
-        others.pop()
-    return " ".join(words)
-
-
 def _one_of(choices: Sequence[str], words: Words) -> str:
     """Return choices with "or" before the last, and the words that all begin with said once."""
     heads = zip(*(choice.split(" ")[:-1] for choice in choices), strict=False)
@@ -553,6 +540,19 @@ class Findings:
                 return groups
         return ()
 
+    @staticmethod
+    def without_same_end(text: str, before: str) -> str:
+        """Return words without the ending they share with those before, two words at least.
+
+        >>> Findings.without_same_end("at 1600 lines", "at 1200 lines")
+        'at 1600'
+        """
+        words, others = text.split(" "), before.split(" ")
+        while len(words) > 2 and len(others) > 2 and words[-1] == others[-1]:
+            words.pop()
+            others.pop()
+        return " ".join(words)
+
     # --- headline and deck ---
 
     def headline(self) -> str:
@@ -592,7 +592,7 @@ class Findings:
             opened = _said_against(first.groups[groups[0]], first.the, words)
             clauses = [say("{finding} {where}", finding=opened, where=where[groups[0]])]
             for g in groups[1:]:
-                place = without_same_end(where[g], where[groups[0]])
+                place = self.without_same_end(where[g], where[groups[0]])
                 brief = _brief(first.groups[g], words)
                 clauses.append(say("{finding} {where}", finding=brief, where=place))
             cores.append(", ".join(clauses))

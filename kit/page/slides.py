@@ -25,7 +25,6 @@ from kit.page.findings import (
     Standing,
     outcome_word,
     upper_first,
-    without_same_end,
 )
 from kit.page.words import words_in
 from kit.rounding import BY_FIGURES, Rounded, csv_cell
@@ -308,7 +307,7 @@ def _rival_slide(
         clauses = [
             f"{outcome_word(standing.groups[g].outcome)} {facts.group_words(g)}" for g in groups
         ]
-        clauses[1:] = [without_same_end(c, clauses[0]) for c in clauses[1:]]
+        clauses[1:] = [facts.without_same_end(c, clauses[0]) for c in clauses[1:]]
         forms.insert(0, upper_first(", ".join(clauses)))
         said = " and ".join(pen.percent(standing.groups[g]) for g in groups)
         under.insert(0, f"Over {the} {said}; per title, % {more}")

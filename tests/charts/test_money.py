@@ -190,7 +190,7 @@ class TestClasses:
 
     def test_rows_are_named_by_pair_and_class_and_bear_their_figures(self, gaps):
         texts = [t.get_text() for t in self.chart_of(*gaps).draw("video").findobj(Text)]
-        assert {"Marlow 14 over Marlow 12, portable", "portable over desk"} <= set(texts)
+        assert {"Marlow 14 over Marlow 12", "portable", "portable over desk"} <= set(texts)
         assert {claim.text for g in gaps for claim in g} <= set(texts)
 
     def test_caption_alternative_and_table(self, gaps):
