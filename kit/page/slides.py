@@ -19,13 +19,7 @@ from kit.claims.bound_text import size_text, with_currency_sign
 from kit.claims.claim import Claim, ClaimBook
 from kit.claims.of_review import listed
 from kit.errors import UsageError, did_you_mean
-from kit.page.findings import (
-    AGAINST,
-    Findings,
-    Standing,
-    outcome_word,
-    upper_first,
-)
+from kit.page.findings import AGAINST, Findings, Standing, outcome_word, upper_first
 from kit.page.words import words_in
 from kit.rounding import BY_FIGURES, Rounded, csv_cell
 from kit.settings.metric import HEADLINE, RESULT
