@@ -12,7 +12,7 @@ from typing import Annotated, Literal
 from pydantic import BeforeValidator, Field, model_validator
 
 from kit.errors import BenchError
-from kit.settings.yaml import Kept, Section, Text, YamlDocument, read_yaml, written_text
+from kit.settings.yaml import Kept, Section, Text, YamlDocument, means, read_yaml, written_text
 
 BENCH_FORMAT = "marginbook-bench/1"
 
@@ -47,31 +47,31 @@ def _column_reference(value: object) -> object:
 _ColumnRef = Annotated[
     str | int,
     BeforeValidator(_column_reference),
-    Field(description="A column's header name, or its place counted from 1."),
+    means("A column's header name, or its place counted from 1."),
 ]
 
 
-Name = Annotated[Text, Field(description="What reports call it.")]
-_Note = Annotated[Text | None, Field(description="Anything a reader should know.")]
+Name = Annotated[Text, means("What reports call it.")]
+_Note = Annotated[Text | None, means("Anything a reader should know.")]
 
 
 class _FrameColumn(Section):
     """Which column holds the frames, as what, in which unit."""
 
     column: _ColumnRef
-    holds: Literal["frame_time", "frame_end", "frame_rate"] = Field(
-        description="frame_time: each row is one frame's time. frame_end: each row is the moment "
-        "a frame ended; frames are the differences between rows. frame_rate: each row is one frame "
-        "and holds 1 / its time."
+    holds: Literal["frame_time", "frame_end", "frame_rate"] = means(
+        "frame_time: each row is one frame's time. frame_end: each row is the moment a frame "
+        "ended; frames are the differences between rows. frame_rate: each row is one frame and "
+        "holds 1 / its time."
     )
-    unit: Literal["s", "ms", "us", "ns", "fps", "iso", "clock"] = Field(
-        description="Unit of the frame column: s, ms, us or ns; fps for frame_rate; for frame_end "
-        "also iso (2026-11-25T08:36:00.123456) or clock (08:36:00.123, or 36:00.123)."
+    unit: Literal["s", "ms", "us", "ns", "fps", "iso", "clock"] = means(
+        "Unit of the frame column: s, ms, us or ns; fps for frame_rate; for frame_end also iso "
+        "(2026-11-25T08:36:00.123456) or clock (08:36:00.123, or 36:00.123)."
     )
-    starts: Literal["first_row", "zero"] = Field(
+    starts: Literal["first_row", "zero"] = means(
+        "For frame_end only. first_row: the first stamp opens the first frame. zero: the first "
+        "stamp ends a frame that began at 0.",
         "first_row",
-        description="For frame_end only. first_row: the first stamp opens the first frame. zero: "
-        "the first stamp ends a frame that began at 0.",
     )
 
     @model_validator(mode="after")
@@ -89,26 +89,24 @@ class _FrameColumn(Section):
 class Parts(Section):
     """How one file falls into runs, of which a row names one in its column `part`."""
 
-    column: _ColumnRef | None = Field(
+    column: _ColumnRef | None = means(
+        "The column that marks scenes or passes: rows with one mark, without a break, are a "
+        "part, named by the mark, and numbered where it comes again.",
         None,
-        description="The column that marks scenes or passes: rows with one mark, without a break, "
-        "are a part, named by the mark, and numbered where it comes again.",
         examples=["scene"],
     )
-    keep: tuple[Text, ...] = Field(
-        (), description="Marks of the rows that count; empty: every mark.", examples=[["scene"]]
+    keep: tuple[Text, ...] = means(
+        "Marks of the rows that count; empty: every mark.", (), examples=[["scene"]]
     )
-    holds_on: bool = Field(False, description="Whether a mark stands until the next one.")
-    heading: Text | None = Field(
+    holds_on: bool = means("Whether a mark stands until the next one.", False)
+    heading: Text | None = means(
+        "A regular expression of the lines above each section; what its first group holds is the "
+        "part's name.",
         None,
-        description="A regular expression of the lines above each section; what its first group "
-        "holds is the part's name.",
         examples=["^== (.+) =="],
     )
-    members: tuple[Text, ...] | None = Field(
-        None,
-        description="Names of the logs in a zip, or of the sheets, that count.",
-        examples=[["*.csv"]],
+    members: tuple[Text, ...] | None = means(
+        "Names of the logs in a zip, or of the sheets, that count.", None, examples=[["*.csv"]]
     )
 
     @model_validator(mode="after")
@@ -127,43 +125,31 @@ class Parts(Section):
 class Layout(Section):
     """How a raw log is to be read."""
 
-    container: Literal["text", "parquet", "jsonl", "xlsx"] = Field(
+    container: Literal["text", "parquet", "jsonl", "xlsx"] = means(
+        "text (also packed with gzip or zstd), parquet, jsonl (an object a line) or xlsx. Each "
+        "may lie in a zip.",
         "text",
-        description="text (also packed with gzip or zstd), parquet, jsonl (an object a line) or "
-        "xlsx. Each may lie in a zip.",
     )
-    delimiter: str = Field(",", description='One character, "tab" or "space".')
-    decimal: Literal[".", ","] = Field(".", description="The decimal mark.")
-    header: bool = Field(True, description="Whether a line of column names stands above the rows.")
-    skip_lines: int = Field(0, ge=0, description="Preamble lines before the header.")
-    comment: str | None = Field(
-        None, description="Lines that begin so are passed over.", examples=["#"]
-    )
-    encoding: Literal["utf-8", "utf-16", "latin-1"] = Field(
-        "utf-8", description="utf-8, utf-16 or latin-1."
-    )
-    until: str | None = Field(
+    delimiter: str = means('One character, "tab" or "space".', ",")
+    decimal: Literal[".", ","] = means("The decimal mark.", ".")
+    header: bool = means("Whether a line of column names stands above the rows.", True)
+    skip_lines: int = means("Preamble lines before the header.", 0, ge=0)
+    comment: str | None = means("Lines that begin so are passed over.", None, examples=["#"])
+    encoding: Literal["utf-8", "utf-16", "latin-1"] = means("utf-8, utf-16 or latin-1.", "utf-8")
+    until: str | None = means(
+        "The rows end above the first line that begins so; '' for an empty line.",
         None,
-        description="The rows end above the first line that begins so; '' for an empty line.",
         examples=["Summary"],
     )
-    units_in_cells: bool = Field(
-        False, description="Whether numbers have their unit with them: 16.7 ms."
-    )
-    parts: Parts | None = Field(
-        None, description="How one file holds several runs, or more than the run."
-    )
-    part: str = Field(
-        "", description="The part that is read, where the run sheet's column part says none."
-    )
-    files: str | None = Field(
-        None, description="File names that may be in this layout, such as *.csv."
-    )
-    frames: _FrameColumn = Field(description="The column that holds the frames.")
-    sensors: dict[Id, _ColumnRef] = Field(
-        default_factory=dict,
-        description="Sensor columns kept with the run, named with their unit: clock_mhz, power_w, "
+    units_in_cells: bool = means("Whether numbers have their unit with them: 16.7 ms.", False)
+    parts: Parts | None = means("How one file holds several runs, or more than the run.", None)
+    part: str = means("The part that is read, where the run sheet's column part says none.", "")
+    files: str | None = means("File names that may be in this layout, such as *.csv.", None)
+    frames: _FrameColumn = means("The column that holds the frames.")
+    sensors: dict[Id, _ColumnRef] = means(
+        "Sensor columns kept with the run, named with their unit: clock_mhz, power_w, "
         "temperature_c, processor_load_pct.",
+        default_factory=dict,
         examples=[{"power_w": "board_power", "temperature_c": 7}],
     )
 
@@ -206,35 +192,29 @@ class Layout(Section):
 class Specification(Section):
     """What the maker says of the part; derived figures are checked against each other."""
 
-    bus_width_bit: int | None = Field(
-        None, gt=0, description="Width of the memory bus.", examples=[256]
+    bus_width_bit: int | None = means("Width of the memory bus.", None, gt=0, examples=[256])
+    memory_rate_gbps: float | None = means(
+        "Memory rate per pin, in Gbit/s.", None, gt=0, examples=[16.0]
     )
-    memory_rate_gbps: float | None = Field(
-        None, gt=0, description="Memory rate per pin, in Gbit/s.", examples=[16.0]
-    )
-    bandwidth_gb_s: float | None = Field(
+    bandwidth_gb_s: float | None = means(
+        "Bus width / 8 x rate per pin; checked where all three are given.",
         None,
         gt=0,
-        description="Bus width / 8 x rate per pin; checked where all three are given.",
         examples=[512.0],
     )
-    memory_gb: float | None = Field(
-        None, gt=0, description="The part's own memory.", examples=[16.0]
+    memory_gb: float | None = means("The part's own memory.", None, gt=0, examples=[16.0])
+    units: int | None = means("Shader units.", None, gt=0, examples=[4096])
+    base_clock_mhz: float | None = means(
+        "Lowest clock the maker states.", None, gt=0, examples=[1500.0]
     )
-    units: int | None = Field(None, gt=0, description="Shader units.", examples=[4096])
-    base_clock_mhz: float | None = Field(
-        None, gt=0, description="Lowest clock the maker states.", examples=[1500.0]
+    boost_clock_mhz: float | None = means(
+        "Highest clock the maker states.", None, gt=0, examples=[2400.0]
     )
-    boost_clock_mhz: float | None = Field(
-        None, gt=0, description="Highest clock the maker states.", examples=[2400.0]
+    power_limit_w: float | None = means(
+        "Limit of the board or the package.", None, gt=0, examples=[220.0]
     )
-    power_limit_w: float | None = Field(
-        None, gt=0, description="Limit of the board or the package.", examples=[220.0]
-    )
-    other: dict[str, Text] = Field(
-        default_factory=dict,
-        description="Anything else, shown as written.",
-        examples=[{"outputs": "four"}],
+    other: dict[str, Text] = means(
+        "Anything else, shown as written.", default_factory=dict, examples=[{"outputs": "four"}]
     )
 
     @model_validator(mode="after")
@@ -258,26 +238,20 @@ class Product(Section):
     """One tested configuration: the part under test and the machine around it."""
 
     name: Name
-    maker: Text | None = Field(None, description="Who makes the part.", examples=["Its maker"])
-    machine_class: Id = Field(
-        alias="class", description="Class of the machine, such as portable or desk."
+    maker: Text | None = means("Who makes the part.", None, examples=["Its maker"])
+    machine_class: Id = means("Class of the machine, such as portable or desk.", alias="class")
+    part: Text | None = means(
+        "The part's name, shared across classes.", None, examples=["The part's name"]
     )
-    part: Text | None = Field(
-        None, description="The part's name, shared across classes.", examples=["The part's name"]
+    released: dt.date | None = means("Day it went on sale.", None, examples=[dt.date(2026, 11, 25)])
+    specification: Specification = means(
+        "What the maker says. Figures that contradict each other are refused.", Specification()
     )
-    released: dt.date | None = Field(
-        None, description="Day it went on sale.", examples=[dt.date(2026, 11, 25)]
+    configuration: dict[Id, Text] = means(
+        "Controls that belong to the machine, such as the processor.", default_factory=dict
     )
-    specification: Specification = Field(
-        Specification(),
-        description="What the maker says. Figures that contradict each other are refused.",
-    )
-    configuration: dict[Id, Text] = Field(
-        default_factory=dict,
-        description="Controls that belong to the machine, such as the processor.",
-    )
-    refresh_hz: float | None = Field(
-        None, gt=0, description="Refresh rate of the machine's own display.", examples=[120.0]
+    refresh_hz: float | None = means(
+        "Refresh rate of the machine's own display.", None, gt=0, examples=[120.0]
     )
     note: _Note = Field(None, examples=["On loan from the maker for a week"])
 
@@ -286,28 +260,26 @@ class Title(Section):
     """One workload: a scene with its settings."""
 
     name: Name
-    workload: Text | None = Field(
-        None, description="The scene's name, common to its variants.", examples=["A fixed scene"]
+    workload: Text | None = means(
+        "The scene's name, common to its variants.", None, examples=["A fixed scene"]
     )
-    measures: Literal["frames", "score", "duration", "power", "noise", "battery_life"] = Field(
+    measures: Literal["frames", "score", "duration", "power", "noise", "battery_life"] = means(
+        "frames, score, duration, power, noise or battery_life. For all but frames, results are "
+        "typed into the run sheet.",
         "frames",
-        description="frames, score, duration, power, noise or battery_life. For all but frames, "
-        "results are typed into the run sheet.",
     )
-    unit: Text | None = Field(
-        None, description="Unit of a result that is not frames.", examples=["fps"]
-    )
-    settings: dict[Id, Text] = Field(
+    unit: Text | None = means("Unit of a result that is not frames.", None, examples=["fps"])
+    settings: dict[Id, Text] = means(
+        "Shown in the report; controls among them are compared.",
         default_factory=dict,
-        description="Shown in the report; controls among them are compared.",
         examples=[{"resolution": "1440 lines", "preset": "high"}],
     )
-    tags: dict[Id, Text] = Field(
+    tags: dict[Id, Text] = means(
+        "Suites and groups are formed by them.",
         default_factory=dict,
-        description="Suites and groups are formed by them.",
         examples=[{"resolution": "1440p"}],
     )
-    planned_s: float | None = Field(None, gt=0, description="Planned length of a run.")
+    planned_s: float | None = means("Planned length of a run.", None, gt=0)
     note: _Note = Field(None, examples=["Starts at the bridge, ends at the gate"])
 
     @property
@@ -332,27 +304,26 @@ class Title(Section):
 class BenchFile(Section):
     """`bench.yaml`, whole."""
 
-    format: Literal["marginbook-bench/1"] = Field(description="Which version of this file it is.")
-    name: Text = Field(description="What reports call the bench.")
-    about: Text | None = Field(
+    format: Literal["marginbook-bench/1"] = means("Which version of this file it is.")
+    name: Text = means("What reports call the bench.")
+    about: Text | None = means(
+        "Where, how and with what it is measured.",
         None,
-        description="Where, how and with what it is measured.",
         examples=["One room at 21 degrees, machines run in turn"],
     )
-    layouts: dict[Id, Layout] = Field(
+    layouts: dict[Id, Layout] = means(
+        "How raw logs are to be read. `marginbook new layout LOG` proposes one.",
         default_factory=dict,
-        description="How raw logs are to be read. `marginbook new layout LOG` proposes one.",
     )
-    products: dict[Id, Product] = Field(
-        description="Tested configurations: a part and the machine around it. Small letters, "
-        "digits, - and _ make an id."
+    products: dict[Id, Product] = means(
+        "Tested configurations: a part and the machine around it. Small letters, digits, - and _ "
+        "make an id."
     )
-    titles: dict[Id, Title] = Field(
-        description="Workloads: a scene with its settings. One scene at two resolutions is two "
-        "titles."
+    titles: dict[Id, Title] = means(
+        "Workloads: a scene with its settings. One scene at two resolutions is two titles."
     )
-    controls: dict[Id, Text] = Field(
-        default_factory=dict, description="What is recorded of the machines: name and meaning."
+    controls: dict[Id, Text] = means(
+        "What is recorded of the machines: name and meaning.", default_factory=dict
     )
 
 

@@ -24,27 +24,26 @@ from kit.errors import Fault, ParamsError, did_you_mean
 from kit.package import PACKAGE
 from kit.settings.bench_file import Bench, Id, Name, Title, read_bench
 from kit.settings.metric import DEFAULT_METRICS, FRAME_METRICS, HEADLINE, RESULT
-from kit.settings.yaml import Kept, Section, Text, YamlDocument, read_yaml
+from kit.settings.yaml import Kept, Section, Text, YamlDocument, means, read_yaml
 
 
 class _RegisteredPlan(Section):
     """The counts of runs decided on before any result was looked at."""
 
-    on: dt.date = Field(description="The day it was decided.", examples=["2026-11-01"])
-    runs: dict[Id, dict[Id, Annotated[int, Field(ge=0)]]] = Field(
+    on: dt.date = means("The day it was decided.", examples=["2026-11-01"])
+    runs: dict[Id, dict[Id, Annotated[int, Field(ge=0)]]] = means(
+        "Runs of each product in each title, as `plan --json` gives them.",
         min_length=1,
-        description="Runs of each product in each title, as `plan --json` gives them.",
         examples=[{"new-part": {"my-scene": 5}}],
     )
-    looks: tuple[float, ...] = Field(
+    looks: tuple[float, ...] = means(
+        "Shares of these runs after which results are looked at, rising to 1: intervals then "
+        "hold over all looks.",
         (),
-        description="Shares of these runs after which results are looked at, rising to 1: "
-        "intervals then hold over all looks.",
         examples=[[0.5, 1.0]],
     )
-    spending: Literal["obrien_fleming", "pocock"] = Field(
-        "obrien_fleming",
-        description="How false outcomes are spent over looks: few early, or as many at each.",
+    spending: Literal["obrien_fleming", "pocock"] = means(
+        "How false outcomes are spent over looks: few early, or as many at each.", "obrien_fleming"
     )
 
     @model_validator(mode="after")
@@ -57,69 +56,51 @@ class _RegisteredPlan(Section):
 class PlanParams(Section):
     """What a series of runs is planned for. Touches no published figure."""
 
-    margin: float = Field(
-        gt=0,
-        lt=1,
-        description="A share: 0.03 where a lead of 3 % is to be resolved.",
-        examples=[0.03],
+    margin: float = means(
+        "A share: 0.03 where a lead of 3 % is to be resolved.", gt=0, lt=1, examples=[0.03]
     )
-    power: float = Field(0.8, gt=0, lt=1, description="How often a lead of that size is resolved.")
-    seed: int = Field(description="For the order of runs.", examples=[20261125])
-    setup_s: float = Field(60.0, gt=0, description="Time a launch costs before its run.")
-    run_s: float = Field(60.0, gt=0, description="Length of a run where the title states none.")
-    switch_s: float = Field(
-        0.0, ge=0, description="Time it costs to go from one product to another."
+    power: float = means("How often a lead of that size is resolved.", 0.8, gt=0, lt=1)
+    seed: int = means("For the order of runs.", examples=[20261125])
+    setup_s: float = means("Time a launch costs before its run.", 60.0, gt=0)
+    run_s: float = means("Length of a run where the title states none.", 60.0, gt=0)
+    switch_s: float = means("Time it costs to go from one product to another.", 0.0, ge=0)
+    by_product: bool = means("Keep the runs of a product together within a block.", False)
+    budget_minutes: float | None = means("Bench time there is.", None, gt=0, examples=[480.0])
+    default_run_sd: float = means(
+        "Spread from run to run, as a share, where the bench holds no runs to tell.", 0.01, gt=0
     )
-    by_product: bool = Field(
-        False, description="Keep the runs of a product together within a block."
-    )
-    budget_minutes: float | None = Field(
-        None, gt=0, description="Bench time there is.", examples=[480.0]
-    )
-    default_run_sd: float = Field(
-        0.01,
-        gt=0,
-        description="Spread from run to run, as a share, where the bench holds no runs to tell.",
-    )
-    min_runs: int = Field(3, ge=2, description="Fewest runs of each title on each product.")
-    max_runs: int = Field(20, ge=2, description="No more than this is planned.")
-    cannot_run: tuple[Id, ...] = Field(
+    min_runs: int = means("Fewest runs of each title on each product.", 3, ge=2)
+    max_runs: int = means("No more than this is planned.", 20, ge=2)
+    cannot_run: tuple[Id, ...] = means(
+        "Products that are gone: their runs on the bench are all there are.",
         (),
-        description="Products that are gone: their runs on the bench are all there are.",
         examples=[["old-part"]],
     )
-    registered: _RegisteredPlan | None = Field(
-        None, description="Counts decided beforehand; the report says where runs differ from them."
+    registered: _RegisteredPlan | None = means(
+        "Counts decided beforehand; the report says where runs differ from them.", None
     )
-    every_title: bool = Field(False, description="Plan for statements about every title at once.")
-    paired: bool = Field(
+    every_title: bool = means("Plan for statements about every title at once.", False)
+    paired: bool = means(
+        "Both sides are run in the same sessions; so they are where the bench's runs share "
+        "sessions.",
         False,
-        description="Both sides are run in the same sessions; so they are where "
-        "the bench's runs share sessions.",
     )
-    session_correlation: float = Field(
+    session_correlation: float = means(
+        "Of two products' results within a session, where paired and the bench does not tell.",
         0.0,
         ge=0,
         lt=1,
-        description="Of two products' results within a session, where paired and the bench does "
-        "not tell.",
     )
 
 
 class LookParams(Section):
     """What `frame_times.ipynb` looks into. Touches no published figure."""
 
-    product: Id | None = Field(
-        None, description="The reviewed product without it.", examples=["new-part"]
+    product: Id | None = means("The reviewed product without it.", None, examples=["new-part"])
+    title: Id | None = means(
+        "Without it, the first title the product has frames in.", None, examples=["my-scene"]
     )
-    title: Id | None = Field(
-        None,
-        description="Without it, the first title the product has frames in.",
-        examples=["my-scene"],
-    )
-    most_runs: int = Field(
-        6, ge=1, le=12, description="Runs laid over each other, the first of the sheet."
-    )
+    most_runs: int = means("Runs laid over each other, the first of the sheet.", 6, ge=1, le=12)
 
 
 class RetestParams(Section):
@@ -130,23 +111,19 @@ class RetestParams(Section):
     was not run again is compared with a mark, and the drift seen in what was stands beside it.
     """
 
-    condition: Id | None = Field(
+    condition: Id | None = means(
+        "A column of the run sheet, such as driver_branch or session.", None, examples=["driver"]
+    )
+    old: tuple[Text, ...] = means(
+        "What that column says of the runs before.", (), examples=[["51.2"]]
+    )
+    new: tuple[Text, ...] = means("What that column says of the re-runs.", (), examples=[["52.3"]])
+    since: dt.date | None = means(
+        "In place of a condition: runs from this day on are new.",
         None,
-        description="A column of the run sheet, such as driver_branch or session.",
-        examples=["driver"],
-    )
-    old: tuple[Text, ...] = Field(
-        (), description="What that column says of the runs before.", examples=[["51.2"]]
-    )
-    new: tuple[Text, ...] = Field(
-        (), description="What that column says of the re-runs.", examples=[["52.3"]]
-    )
-    since: dt.date | None = Field(
-        None,
-        description="In place of a condition: runs from this day on are new.",
         examples=[dt.date(2026, 11, 1)],
     )
-    band: float = Field(0.02, gt=0, lt=0.5, description="A share: drift within it counts as none.")
+    band: float = means("A share: drift within it counts as none.", 0.02, gt=0, lt=0.5)
 
     @model_validator(mode="after")
     def _check(self) -> RetestParams:
@@ -236,47 +213,43 @@ def _written_as(form: str, expected: str) -> AfterValidator:
 _Colour = Annotated[Text, _written_as("#[0-9a-f]{6}", "a colour such as '#1c2326', in quotes")]
 _Fonts = Annotated[Text, _written_as(r"[\w ,-]{1,200}", "names of fonts, commas between them")]
 _Locale = Annotated[Text, AfterValidator(_known_locale)]
-_Reason = Annotated[Text, Field(min_length=8, description="Why, for the reader.")]
+_Reason = Annotated[Text, means("Why, for the reader.", min_length=8)]
 
 
 class _Waiver(Section):
     """A named, reasoned exception to a control; it marks every figure it touches."""
 
-    control: Id = Field(description="Which control.")
-    products: tuple[Id, ...] = Field(min_length=1, description="On which products.")
+    control: Id = means("Which control.")
+    products: tuple[Id, ...] = means("On which products.", min_length=1)
     reason: _Reason
 
 
 class _SetAside(Section):
     """A run the analyst leaves out, with the reason."""
 
-    run: Text = Field(description="By its id in runs.csv.")
+    run: Text = means("By its id in runs.csv.")
     reason: _Reason
 
 
 class MetricParams(Section):
     """How a run's frame times become its figures."""
 
-    compared: Annotated[tuple[str, ...], AfterValidator(_known_metrics)] = Field(
+    compared: Annotated[tuple[str, ...], AfterValidator(_known_metrics)] = means(
+        "Metrics of frames that are measured and compared; average_fps among them.",
         DEFAULT_METRICS,
-        description="Metrics of frames that are measured and compared; average_fps among them.",
         json_schema_extra={"items": {"enum": [*FRAME_METRICS]}},
     )
-    low: Literal["percentile", "slowest_share", "time_share"] = Field(
-        description="percentile: frame rate at a quantile of the frame times. slowest_share: mean "
-        "rate of the slowest share of frames. time_share: rate below which the slowest frames "
-        "make up a share of the time."
+    low: Literal["percentile", "slowest_share", "time_share"] = means(
+        "percentile: frame rate at a quantile of the frame times. slowest_share: mean rate of the "
+        "slowest share of frames. time_share: rate below which the slowest frames make up a "
+        "share of the time."
     )
-    quantile_type: int = Field(7, ge=1, le=9, description="Hyndman-Fan type, for percentile.")
-    budgets_hz: tuple[float, ...] = Field(
-        (60.0, 120.0), description="Share of time in frames over these budgets."
+    quantile_type: int = means("Hyndman-Fan type, for percentile.", 7, ge=1, le=9)
+    budgets_hz: tuple[float, ...] = means(
+        "Share of time in frames over these budgets.", (60.0, 120.0)
     )
-    hitch_factor: float = Field(
-        2.5, gt=1, description="A hitch lasts this many times the median around it."
-    )
-    hitch_ms: float = Field(
-        8.0, ge=0, description="A hitch is also longer than that median by this much."
-    )
+    hitch_factor: float = means("A hitch lasts this many times the median around it.", 2.5, gt=1)
+    hitch_ms: float = means("A hitch is also longer than that median by this much.", 8.0, ge=0)
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -287,168 +260,144 @@ class MetricParams(Section):
 class ScreenParams(Section):
     """Rules of screening with their thresholds. `set_aside_rules` act, all others only flag."""
 
-    set_aside: tuple[_SetAside, ...] = Field(
+    set_aside: tuple[_SetAside, ...] = means(
+        "Runs you leave out. They stay in the report, with the reason.",
         (),
-        description="Runs you leave out. They stay in the report, with the reason.",
         examples=[[{"run": "my-run-3", "reason": "What went wrong in this run."}]],
     )
     set_aside_rules: tuple[
         Literal["planned_length", "bad_stamps", "same_log", "warm_up", "far_run", "drift_in_run"],
         ...,
-    ] = Field(
+    ] = means(
+        "Rules that leave runs out; all others only flag.",
         ("planned_length", "bad_stamps", "same_log", "warm_up"),
-        description="Rules that leave runs out; all others only flag.",
     )
-    min_length_share: float = Field(
-        0.95,
-        gt=0,
-        le=1,
-        description="A run lasts at least this share of the title's planned length.",
+    min_length_share: float = means(
+        "A run lasts at least this share of the title's planned length.", 0.95, gt=0, le=1
     )
-    gap_ms: float = Field(1000.0, gt=0, description="A longer frame is a gap.")
-    warm_up_margin: float = Field(
-        0.04, gt=0, description="First run apart from the mean of the others by this share."
+    gap_ms: float = means("A longer frame is a gap.", 1000.0, gt=0)
+    warm_up_margin: float = means(
+        "First run apart from the mean of the others by this share.", 0.04, gt=0
     )
-    warm_up_spreads: float = Field(
-        6.0, gt=0, description="First run apart by this many spreads of the others as well."
+    warm_up_spreads: float = means(
+        "First run apart by this many spreads of the others as well.", 6.0, gt=0
     )
-    drift_share: float = Field(
-        0.03, gt=0, description="Change of the level over a run, as a share of it."
+    drift_share: float = means("Change of the level over a run, as a share of it.", 0.03, gt=0)
+    drift_p: float = means("Drift in a run less likely by chance than this.", 0.001, gt=0, lt=1)
+    step_share: float = means("Step of the level within a run, as a share of it.", 0.05, gt=0)
+    length_share: float = means(
+        "Runs of one title differ in length and in frames by this share.", 0.05, gt=0
     )
-    drift_p: float = Field(
-        0.001, gt=0, lt=1, description="Drift in a run less likely by chance than this."
+    order_drift_share: float = means(
+        "Change of the level over the order of runs, as a share.", 0.05, gt=0
     )
-    step_share: float = Field(
-        0.05, gt=0, description="Step of the level within a run, as a share of it."
+    order_drift_p: float = means(
+        "Kendall's exact test; five runs give 0.017 at best.", 0.05, gt=0, lt=1
     )
-    length_share: float = Field(
-        0.05, gt=0, description="Runs of one title differ in length and in frames by this share."
-    )
-    order_drift_share: float = Field(
-        0.05, gt=0, description="Change of the level over the order of runs, as a share."
-    )
-    order_drift_p: float = Field(
-        0.05, gt=0, lt=1, description="Kendall's exact test; five runs give 0.017 at best."
-    )
-    caps_hz: tuple[float, ...] = Field(
+    caps_hz: tuple[float, ...] = means(
+        "Frame-rate caps looked for, besides the display's own.",
         (30.0, 48.0, 60.0, 90.0, 120.0, 144.0, 165.0, 240.0),
-        description="Frame-rate caps looked for, besides the display's own.",
     )
-    cap_share: float = Field(
+    cap_share: float = means(
+        "Share of stretches of 8 frames whose mean is within cap_width of a cap's period, where "
+        "hardly any stretch is faster.",
         0.35,
         gt=0,
         le=1,
-        description="Share of stretches of 8 frames whose mean is within cap_width of a cap's "
-        "period, where hardly any stretch is faster.",
     )
-    cap_width: float = Field(
-        0.005, gt=0, lt=0.1, description="How near a cap's period is, as a share of it."
+    cap_width: float = means("How near a cap's period is, as a share of it.", 0.005, gt=0, lt=0.1)
+    far_run_alpha: float = means("An outlier by Grubbs' test, at this level.", 0.01, gt=0, lt=1)
+    far_run_z: float = means("An outlier by its modified z, above this.", 3.5, gt=0)
+    throttle_clock_share: float = means(
+        "Clock falls by this share while temperature rises.", 0.05, gt=0
     )
-    far_run_alpha: float = Field(
-        0.01, gt=0, lt=1, description="An outlier by Grubbs' test, at this level."
+    throttle_rise_c: float = means(
+        "Temperature rises by so many degrees, first fifth of a run to last.", 1.0, gt=0
     )
-    far_run_z: float = Field(3.5, gt=0, description="An outlier by its modified z, above this.")
-    throttle_clock_share: float = Field(
-        0.05, gt=0, description="Clock falls by this share while temperature rises."
+    processor_bound_margin: float = means(
+        "Products of different strength are level within this share.", 0.02, gt=0
     )
-    throttle_rise_c: float = Field(
-        1.0, gt=0, description="Temperature rises by so many degrees, first fifth of a run to last."
+    processor_bound_spread: float = means(
+        "They do so where the suite sets them this far apart.", 0.15, gt=0
     )
-    processor_bound_margin: float = Field(
-        0.02, gt=0, description="Products of different strength are level within this share."
+    processor_load_pct: float = means(
+        "Or the processor is loaded by so many percent.", 95.0, gt=0, le=100
     )
-    processor_bound_spread: float = Field(
-        0.15, gt=0, description="They do so where the suite sets them this far apart."
-    )
-    processor_load_pct: float = Field(
-        95.0, gt=0, le=100, description="Or the processor is loaded by so many percent."
-    )
-    rounding_share: float = Field(
-        0.01, gt=0, description="Capture step over the median frame time."
-    )
-    condition_tolerances: dict[Id, float] = Field(
+    rounding_share: float = means("Capture step over the median frame time.", 0.01, gt=0)
+    condition_tolerances: dict[Id, float] = means(
+        "How far a measured condition may differ among the runs of a cell. Measured conditions "
+        "that are not named here are not compared.",
         {"ambient_c": 3.0},
-        description="How far a measured condition may differ among the runs of a cell. Measured "
-        "conditions that are not named here are not compared.",
     )
-    conditions_ignored: tuple[Id, ...] = Field(
+    conditions_ignored: tuple[Id, ...] = means(
+        "Columns of the run sheet that may differ from run to run.",
         ("note", "notes", "comment", "remark", "operator", "pass", "position"),
-        description="Columns of the run sheet that may differ from run to run.",
     )
-    stale_days: int = Field(
-        180, gt=0, description="Runs this much older than the reviewed product's."
-    )
-    version_conditions: tuple[Id, ...] = Field(
+    stale_days: int = means("Runs this much older than the reviewed product's.", 180, gt=0)
+    version_conditions: tuple[Id, ...] = means(
+        "Recorded conditions that are versions: what the bench ran before the newest one is stale.",
         ("driver", "driver_branch", "title_version"),
-        description="Recorded conditions that are versions: what the bench ran before the newest "
-        "one is stale.",
     )
-    min_runs: int = Field(3, ge=1, description="Fewer runs of a product in a title are flagged.")
+    min_runs: int = means("Fewer runs of a product in a title are flagged.", 3, ge=1)
 
 
 class MarginParams(Section):
     """How two products are compared in one title."""
 
-    method: Literal["auto", "welch", "shared", "paired"] = Field(
-        description="auto, welch (runs of both sides alone), shared (spread shared across titles) "
-        "or paired (by session)."
+    method: Literal["auto", "welch", "shared", "paired"] = means(
+        "auto, welch (runs of both sides alone), shared (spread shared across titles) or paired "
+        "(by session)."
     )
-    confidence: float = Field(gt=0, lt=1, description="A fraction: 0.95, not 95.")
-    level_band: float = Field(
-        gt=0, lt=0.5, description="A share: margins within it either way count as level."
+    confidence: float = means("A fraction: 0.95, not 95.", gt=0, lt=1)
+    level_band: float = means("A share: margins within it either way count as level.", gt=0, lt=0.5)
+    family: Literal["holm", "benjamini_hochberg", "none"] = means(
+        "For statements about every title.", "holm"
     )
-    family: Literal["holm", "benjamini_hochberg", "none"] = Field(
-        "holm", description="For statements about every title."
-    )
-    spread_from: tuple[Id, ...] = Field(
+    spread_from: tuple[Id, ...] = means(
+        "Titles whose runs say how far those of a figure scatter that has no spread of its own, "
+        "in the place of all cells of the review.",
         (),
-        description="Titles whose runs say how far those of a figure scatter that has no spread of "
-        "its own, in the place of all cells of the review.",
         examples=[["my-scene"]],
     )
-    seed: int = Field(description="For what draws numbers (diagnostics only).")
+    seed: int = means("For what draws numbers (diagnostics only).")
 
 
 class SuiteParams(Section):
     """One group of titles that gets a suite margin."""
 
     name: Name
-    titles: tuple[Id, ...] | None = Field(
-        None, description="Titles of the suite, by id; or give tags."
+    titles: tuple[Id, ...] | None = means("Titles of the suite, by id; or give tags.", None)
+    tags: dict[Id, Text] = means(
+        "Titles of the suite, by the tags they have.", default_factory=dict
     )
-    tags: dict[Id, Text] = Field(
-        default_factory=dict, description="Titles of the suite, by the tags they have."
-    )
-    weights: dict[Id, float] = Field(
-        default_factory=dict, description="Unequal weights of titles, which the report states."
+    weights: dict[Id, float] = means(
+        "Unequal weights of titles, which the report states.", default_factory=dict
     )
 
 
 class NamePair(Section):
     """Two products whose parts share a name, in two classes of machine."""
 
-    here: Id = Field(description="In the class of the review.")
-    there: Id = Field(description="In the other class.")
+    here: Id = means("In the class of the review.")
+    there: Id = means("In the other class.")
 
 
 class _Pair(Section):
     """Two products set against each other, besides the reviewed one and its rivals."""
 
-    product: Id = Field(description="By its id in bench.yaml.")
-    over: Id = Field(description="What it is set against.")
+    product: Id = means("By its id in bench.yaml.")
+    over: Id = means("What it is set against.")
 
 
 class _UnderLoad(Section):
     """What sensors read under load, of the product beside others."""
 
-    sensors: tuple[Literal["clock_mhz", "temperature_c", "power_w"], ...] = Field(
-        ("clock_mhz", "power_w", "temperature_c"),
-        description="Which; nothing is said of one that no log has.",
+    sensors: tuple[Literal["clock_mhz", "temperature_c", "power_w"], ...] = means(
+        "Which; nothing is said of one that no log has.", ("clock_mhz", "power_w", "temperature_c")
     )
-    against: tuple[Id, ...] = Field(
+    against: tuple[Id, ...] = means(
+        "Beside which products of the review; its namesakes, unless said, else the first rival.",
         (),
-        description="Beside which products of the review; its namesakes, unless said, else the "
-        "first rival.",
         examples=[["old-part"]],
     )
 
@@ -456,30 +405,25 @@ class _UnderLoad(Section):
 class Axis(Section):
     """One product at several settings of one thing: a comparison within it, no rival."""
 
-    setting: Id = Field(
-        description="What is set otherwise: a control of the machine, or a setting or tag of "
-        "titles."
+    setting: Id = means(
+        "What is set otherwise: a control of the machine, or a setting or tag of titles."
     )
     name: Name
-    product: Id | None = Field(
-        None,
-        description="Of which product; the reviewed one, unless said.",
-        examples=["new-part"],
+    product: Id | None = means(
+        "Of which product; the reviewed one, unless said.", None, examples=["new-part"]
     )
-    steps: dict[Text, Id] = Field(
+    steps: dict[Text, Id] = means(
+        "Each setting with the product of bench.yaml that is it there. Without steps they are "
+        "made from titles of one workload that differ in this setting alone.",
         default_factory=dict,
         examples=[{"loud": "new-part", "quiet": "old-part"}],
-        description="Each setting with the product of bench.yaml that is it there. Without steps "
-        "they are made from titles of one workload that differ in this setting alone.",
     )
-    over: Text | None = Field(
-        None,
-        description="The setting the others are set against; the first, unless said.",
-        examples=["loud"],
+    over: Text | None = means(
+        "The setting the others are set against; the first, unless said.", None, examples=["loud"]
     )
-    unit: str = Field("", description="Unit of settings that are numbers; they make a curve.")
-    same_picture: bool = Field(
-        True, description="false: the settings do not show the same picture, as upscaling modes."
+    unit: str = means("Unit of settings that are numbers; they make a curve.", "")
+    same_picture: bool = means(
+        "false: the settings do not show the same picture, as upscaling modes.", True
     )
 
     @staticmethod
@@ -530,48 +474,47 @@ class _PriceScenario(Section):
     """A price that is not in `prices.csv`: what if the product cost this."""
 
     name: Name
-    product: Id = Field(description="By its id in bench.yaml.")
-    price: float = Field(gt=0, description="In the currency above.")
+    product: Id = means("By its id in bench.yaml.")
+    price: float = means("In the currency above.", gt=0)
 
 
 class _Configuration(Section):
     """A product on sale that was not run: it stands with the runs of one that was."""
 
-    product: Id = Field(description="Sold so, with a price; by its id in bench.yaml.")
-    of: Id = Field(description="Whose runs it has: the same part in the same class of machine.")
-    assumption: Text = Field(min_length=8, description="Why it may, for the reader.")
+    product: Id = means("Sold so, with a price; by its id in bench.yaml.")
+    of: Id = means("Whose runs it has: the same part in the same class of machine.")
+    assumption: Text = means("Why it may, for the reader.", min_length=8)
 
 
 class ValueParams(Section):
     """Which prices count, and in which currency."""
 
-    currency: str = Field(
-        pattern=r"^[A-Z]{3}$", description="Three letters. No rate is fetched.", examples=["EUR"]
+    currency: str = means(
+        "Three letters. No rate is fetched.", pattern=r"^[A-Z]{3}$", examples=["EUR"]
     )
-    kinds: tuple[Text, ...] = Field(("launch", "street"), description="Which kinds of price count.")
-    since: dt.date | None = Field(
-        None, description="Street prices from this day on.", examples=[dt.date(2026, 11, 1)]
+    kinds: tuple[Text, ...] = means("Which kinds of price count.", ("launch", "street"))
+    since: dt.date | None = means(
+        "Street prices from this day on.", None, examples=[dt.date(2026, 11, 1)]
     )
-    until: dt.date | None = Field(
-        None, description="Street prices up to this day.", examples=[dt.date(2026, 11, 25)]
+    until: dt.date | None = means(
+        "Street prices up to this day.", None, examples=[dt.date(2026, 11, 25)]
     )
-    old_days: int = Field(60, gt=0, description="Older street prices are marked.")
-    min_title_share: float = Field(
+    old_days: int = means("Older street prices are marked.", 60, gt=0)
+    min_title_share: float = means(
+        "A rival with averages in a smaller share of the product's titles is not set on one "
+        "scale with the others, which would lose titles by it.",
         0.5,
         gt=0,
         le=1,
-        description="A rival with averages in a smaller share of the product's titles is not set "
-        "on one scale with the others, which would lose titles by it.",
     )
-    scenarios: tuple[_PriceScenario, ...] = Field(
+    scenarios: tuple[_PriceScenario, ...] = means(
+        "What if a product cost this.",
         (),
-        description="What if a product cost this.",
         examples=[[{"name": "After a cut", "product": "new-part", "price": 399.0}]],
     )
-    configurations: tuple[_Configuration, ...] = Field(
+    configurations: tuple[_Configuration, ...] = means(
+        "Cheaper (or dearer) configurations that were not run; marked wherever they stand.",
         (),
-        description="Cheaper (or dearer) configurations that were not run; marked wherever they "
-        "stand.",
         examples=[[{"product": "old-part", "of": "new-part", "assumption": "Why it may."}]],
     )
 
@@ -579,40 +522,38 @@ class ValueParams(Section):
 class ReviewParams(Section):
     """`params/<review>.yaml`, whole: what one review compares, and how."""
 
-    format: Literal["marginbook-params/1"] = Field(description="Which version of this file it is.")
-    review: Id = Field(description="The id of the review, and of its folder.")
-    title: Text = Field(description="Title of the report.")
-    byline: Text = Field(description="Who stands for it.")
-    date: dt.date = Field(description="The day of the review. Prices and runs are aged from it.")
-    bench: Text = Field(description="The bench folder, from this file's folder.")
-    template: Text = Field(
+    format: Literal["marginbook-params/1"] = means("Which version of this file it is.")
+    review: Id = means("The id of the review, and of its folder.")
+    title: Text = means("Title of the report.")
+    byline: Text = means("Who stands for it.")
+    date: dt.date = means("The day of the review. Prices and runs are aged from it.")
+    bench: Text = means("The bench folder, from this file's folder.")
+    template: Text = means(
+        "A notebook of the project's folder `notebooks`: review, frame_times, bench_health or "
+        "plan.",
         "review.ipynb",
-        description="A notebook of the project's folder `notebooks`: review, frame_times, "
-        "bench_health or plan.",
     )
-    locale: _Locale = Field("en", description="How numbers are written: en, de, fr, ...")
-    language: Annotated[Text, AfterValidator(_known_language)] = Field(
-        "en", description="What the article's words are in: en or de. Numbers: `locale`."
+    locale: _Locale = means("How numbers are written: en, de, fr, ...", "en")
+    language: Annotated[Text, AfterValidator(_known_language)] = means(
+        "What the article's words are in: en or de. Numbers: `locale`.", "en"
     )
-    product: Id = Field(description="The reviewed product, by its id in bench.yaml.")
-    rivals: tuple[Id, ...] = Field(min_length=1, description="What it is set against.")
-    predecessor: Id | None = Field(
-        None, description="The product it follows.", examples=["old-part"]
-    )
-    same_name: tuple[NamePair, ...] = Field(
+    product: Id = means("The reviewed product, by its id in bench.yaml.")
+    rivals: tuple[Id, ...] = means("What it is set against.", min_length=1)
+    predecessor: Id | None = means("The product it follows.", None, examples=["old-part"])
+    same_name: tuple[NamePair, ...] = means(
+        "Parts of one name in two classes of machine. Products of the review that hold one "
+        "`part` there are such without being named.",
         (),
-        description="Parts of one name in two classes of machine. Products of the review that hold "
-        "one `part` there are such without being named.",
         examples=[[{"here": "new-part", "there": "old-part"}]],
     )
-    pairs: tuple[_Pair, ...] = Field(
+    pairs: tuple[_Pair, ...] = means(
+        "Any other two products to set against each other: margins, suites, premiums.",
         (),
-        description="Any other two products to set against each other: margins, suites, premiums.",
         examples=[[{"product": "old-part", "over": "new-part"}]],
     )
-    axes: tuple[Axis, ...] = Field(
+    axes: tuple[Axis, ...] = means(
+        "One product at several settings of one thing, such as a fan mode.",
         (),
-        description="One product at several settings of one thing, such as a fan mode.",
         examples=[
             [
                 {
@@ -623,35 +564,32 @@ class ReviewParams(Section):
             ]
         ],
     )
-    under_load: _UnderLoad = Field(
-        _UnderLoad(), description="Clock, power and temperature in the second half of runs."
+    under_load: _UnderLoad = means(
+        "Clock, power and temperature in the second half of runs.", _UnderLoad()
     )
-    machines: dict[Id, tuple[Id, ...]] = Field(
+    machines: dict[Id, tuple[Id, ...]] = means(
+        "Further machines that hold the same part as a product: what is said of the part rests "
+        "on all of them.",
         default_factory=dict,
-        description="Further machines that hold the same part as a product: what is said of the "
-        "part rests on all of them.",
         examples=[{"new-part": ["old-part"]}],
     )
-    titles: Literal["all"] | tuple[Id, ...] = Field(
-        "all", description="all that both sides share, or a list of ids."
+    titles: Literal["all"] | tuple[Id, ...] = means(
+        "all that both sides share, or a list of ids.", "all"
     )
-    controls: tuple[Id, ...] = Field(
-        description="What must be alike on both sides. A mismatch without a waiver stops the "
-        "margin."
+    controls: tuple[Id, ...] = means(
+        "What must be alike on both sides. A mismatch without a waiver stops the margin."
     )
-    waivers: tuple[_Waiver, ...] = Field(
+    waivers: tuple[_Waiver, ...] = means(
+        "Exceptions, each with its reason. They mark every figure they touch.",
         (),
-        description="Exceptions, each with its reason. They mark every figure they touch.",
         examples=[[{"control": "memory_gb", "products": ["old-part"], "reason": "Why it may."}]],
     )
-    metrics: MetricParams = Field(description="How frame times become figures.")
-    screen: ScreenParams = Field(
-        ScreenParams(), description="Rules of screening with their thresholds."
-    )
-    margins: MarginParams = Field(description="How products are compared.")
-    suites: dict[Id, SuiteParams] = Field(
+    metrics: MetricParams = means("How frame times become figures.")
+    screen: ScreenParams = means("Rules of screening with their thresholds.", ScreenParams())
+    margins: MarginParams = means("How products are compared.")
+    suites: dict[Id, SuiteParams] = means(
+        "Groups of titles that get a margin of their own.",
         default_factory=dict,
-        description="Groups of titles that get a margin of their own.",
         examples=[
             {
                 "high-lines": {
@@ -663,46 +601,44 @@ class ReviewParams(Section):
             }
         ],
     )
-    headline: Id | None = Field(
+    headline: Id | None = means(
+        "Which of suites the headline, the summary and the value rest on, in the place of all "
+        "titles: what other titles add does not move them.",
         None,
-        description="Which of suites the headline, the summary and the value rest on, in the place "
-        "of all titles: what other titles add does not move them.",
         examples=["high-lines"],
     )
-    value: ValueParams | None = Field(None, description="Prices, from prices.csv of the bench.")
-    plan: PlanParams | None = Field(None, description="For `marginbook plan` and plan.ipynb.")
-    look: LookParams | None = Field(None, description="For frame_times.ipynb.")
-    retest: RetestParams | None = Field(
-        None, description="Where part of the bench was run again: what tells new runs from old."
+    value: ValueParams | None = means("Prices, from prices.csv of the bench.", None)
+    plan: PlanParams | None = means("For `marginbook plan` and plan.ipynb.", None)
+    look: LookParams | None = means("For frame_times.ipynb.", None)
+    retest: RetestParams | None = means(
+        "Where part of the bench was run again: what tells new runs from old.", None
     )
-    text: Text | None = Field(
-        None, description="Bound text, from this file's folder.", examples=["my-review.md"]
+    text: Text | None = means(
+        "Bound text, from this file's folder.", None, examples=["my-review.md"]
     )
-    style: Text | None = Field(
+    style: Text | None = means(
+        "House style: a folder with a style.yaml, from this file's folder. Look alone: touches "
+        "no figure.",
         None,
-        description="House style: a folder with a style.yaml, from this file's folder. Look alone: "
-        "touches no figure.",
         examples=["house"],
     )
-    slides: tuple[Text, ...] = Field(
+    slides: tuple[Text, ...] = means(
+        "Slides drawn by `run`, in this order: titles, rivals, suite, groups, classes, power, "
+        "prices, setup, or single ones by name. Without it, `marginbook slides` draws them.",
         (),
-        description="Slides drawn by `run`, in this order: titles, rivals, suite, groups, "
-        "classes, power, prices, setup, or single ones by name. Without it, `marginbook slides` "
-        "draws them.",
         examples=[["suite", "rivals", "titles", "prices", "setup"]],
     )
-    reviews: dict[Id, Text] = Field(
+    reviews: dict[Id, Text] = means(
+        "Other reviews that the text refers to, as in {{suite a over b @ NAME}}: by a name, the "
+        "folder of a finished one, or a sealed one (folder or .zip), from this file's folder.",
         default_factory=dict,
-        description="Other reviews that the text refers to, as in {{suite a over b @ NAME}}: by a "
-        "name, the folder of a finished one, or a sealed one (folder or .zip), from this file's "
-        "folder.",
         examples=[{"spring-review": "../out/my-spring-review"}],
     )
-    spoken: Literal["words", "numerals"] = Field(
-        "words", description="How `| spoken` writes numbers in bound text."
+    spoken: Literal["words", "numerals"] = means(
+        "How `| spoken` writes numbers in bound text.", "words"
     )
-    replaces: Text | None = Field(
-        None, description="The sealed review this one replaces.", examples=["../sealed/my-review-1"]
+    replaces: Text | None = means(
+        "The sealed review this one replaces.", None, examples=["../sealed/my-review-1"]
     )
 
     @model_validator(mode="after")
@@ -1041,26 +977,26 @@ def _with_class_pairs(params: ReviewParams, bench: Bench) -> ReviewParams:
 class _Inks(Section):
     """The colours of one scheme that a house may choose; the others keep theirs."""
 
-    paper: _Colour | None = Field(None, description="The ground.")
-    card: _Colour | None = Field(None, description="The ground of an open trace.")
-    tab: _Colour | None = Field(None, description="Under the reviewed product's row.")
-    band: _Colour | None = Field(None, description="The level band.")
-    ink: _Colour | None = Field(None, description="Text, and marks of suites.")
-    muted: _Colour | None = Field(None, description="Notes, heads, axes.")
-    faint: _Colour | None = Field(None, description="The line of parity; text on paper.")
-    rule: _Colour | None = Field(None, description="Lines of rows.")
-    strong: _Colour | None = Field(None, description="Lines of groups.")
-    accent: _Colour | None = Field(None, description="Links, and the margin rule.")
+    paper: _Colour | None = means("The ground.", None)
+    card: _Colour | None = means("The ground of an open trace.", None)
+    tab: _Colour | None = means("Under the reviewed product's row.", None)
+    band: _Colour | None = means("The level band.", None)
+    ink: _Colour | None = means("Text, and marks of suites.", None)
+    muted: _Colour | None = means("Notes, heads, axes.", None)
+    faint: _Colour | None = means("The line of parity; text on paper.", None)
+    rule: _Colour | None = means("Lines of rows.", None)
+    strong: _Colour | None = means("Lines of groups.", None)
+    accent: _Colour | None = means("Links, and the margin rule.", None)
 
 
 class _HouseStyle(Section):
     """A house style: `style.yaml` of the folder that `style` in params names."""
 
     format: Literal["marginbook-style/1"]
-    name: Text = Field(max_length=40, description="Stands first in the masthead and on slides.")
-    logo: Text | None = Field(None, description="A PNG in the same folder, before the name.")
-    serif: _Fonts | None = Field(None, description="Families for prose and headings.")
-    sans: _Fonts | None = Field(None, description="Families for tables and labels.")
+    name: Text = means("Stands first in the masthead and on slides.", max_length=40)
+    logo: Text | None = means("A PNG in the same folder, before the name.", None)
+    serif: _Fonts | None = means("Families for prose and headings.", None)
+    sans: _Fonts | None = means("Families for tables and labels.", None)
     light: _Inks = _Inks()
     dark: _Inks = _Inks()
 

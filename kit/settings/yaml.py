@@ -21,7 +21,7 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Annotated, Any, Protocol, TypeVar
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, ValidationError
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 from pydantic.fields import FieldInfo
 from ruamel.yaml import YAML
 from ruamel.yaml.comments import CommentedMap, CommentedSeq
@@ -209,6 +209,21 @@ class Section(BaseModel):
     def __deepcopy__(self, memo: dict[int, Any] | None = None) -> typing.Self:
         """Return the section itself, which stays as it is: pydantic copies defaults otherwise."""
         return self
+
+
+def means(words: str, default: Any = ..., **more: Any) -> Any:
+    """Return a key of a section: what it means to people, and its default; else it must be given.
+
+    Parameters
+    ----------
+    words : str
+        For who writes the file: it stands in schemas, in commented starting files and in faults.
+    default : object
+        What holds where the key is left out.
+    **more
+        Bounds, examples and whatever else pydantic's `Field` takes.
+    """
+    return Field(default, description=words, **more)
 
 
 SectionT = TypeVar("SectionT", bound=Section)
