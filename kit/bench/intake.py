@@ -45,8 +45,6 @@ from kit.errors import (
 )
 from kit.logs.propose import propose_layout
 from kit.logs.read import Log
-from kit.logs.shapes import list_parts
-from kit.logs.unpacked import recorded_chunks
 from kit.settings.bench_file import NEW_SHEET, Bench, Layout, bare_letters, read_bench
 from kit.settings.metric import HEADLINE, METRICS, RESULT, TYPED_METRICS
 from kit.settings.yaml import read_yaml, written_text
@@ -1315,8 +1313,7 @@ def _layouts(
             new[fitting] = dict(proposal.layout)
             unsure += [(fitting, said) for said in proposal.ambiguities]
             models[fitting] = Layout.model_validate(proposal.layout)
-            shown = path.name
-            runs = list_parts(recorded_chunks(path, file=shown), models[fitting], file=shown)
+            runs = Log.parts_of(path, models[fitting], file=path.name)
             if len(runs) > 1:
                 unsure.append((fitting, f"{_SEVERAL_RUNS}: {', '.join(runs)}"))
         fits[path] = fitting

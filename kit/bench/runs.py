@@ -468,6 +468,19 @@ class RunRow:
             )
         raise RunFileError.at(f"{bench.folder.name}/runs.csv", message, line=self.line, key="log")
 
+    def read(self, bench: Bench, *, sensors: bool = True) -> Run:
+        """Read the run's log; one that produced nothing, or of typed figures, has none.
+
+        Raises
+        ------
+        RunFileError
+            If the log is not there or does not fit its layout.
+        """
+        if not (self.produced and self.log):
+            return Run(self)
+        path, layout = self.find_log(bench), self.layout_in(bench)
+        return Run(self, read_log(path, layout, file=self.log, sensors=sensors))
+
     def layout_in(self, bench: Bench) -> Layout:
         """Return how the run's log is read: its layout, for the part the row names."""
         layout = bench.layouts[self.layout]
@@ -971,17 +984,3 @@ def _rows_alike(
     even = pa.table(kinds).filter(~odd)
     alike = even.group_by(even.column_names[1:]).aggregate([("place", "list")])["place_list"]
     return (kind.values.to_numpy() for kind in alike), odd
-
-
-def read_run(row: RunRow, bench: Bench, *, sensors: bool = True) -> Run:
-    """Read the log of one row; a row that produced nothing, or a typed figure, has none.
-
-    Raises
-    ------
-    RunFileError
-        If the log is not there or does not fit its layout.
-    """
-    if not (row.produced and row.log):
-        return Run(row)
-    path = row.find_log(bench)
-    return Run(row, read_log(path, row.layout_in(bench), file=row.log, sensors=sensors))

@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kit.errors import Fault, RunFileError, did_you_mean
-from kit.logs.shapes import CHARACTERS, UNIT_PER_MS, list_parts, make_plain, split_cells
+from kit.logs.shapes import CHARACTERS, UNIT_PER_MS, make_plain, split_cells
 from kit.logs.unpacked import (
     CHUNK_BYTES,
     GZIP,
@@ -99,12 +99,24 @@ class Log:
     backward_rows: tuple[int, ...] = ()
 
     @staticmethod
+    def parts_of(path: Path, layout: Layout, *, file: str) -> tuple[str, ...]:
+        """Return the names of the runs a log holds, where it holds more than one.
+
+        Of a layout that names a part, none. Arguments and faults are those of `read_log`.
+        """
+        if layout.part:
+            return ()
+        chunks = recorded_chunks(path, file=file)
+        parts = make_plain(chunks, layout, file=file, choose=False).parts
+        return parts if len(parts) > 1 else ()
+
+    @staticmethod
     def runs_of(path: Path, layout: Layout, *, file: str, sensors: bool = True) -> dict[str, Log]:
         """Return each run of a log by the name of its part; a log of one run has no name.
 
         Of a layout that names a part, that one. Arguments and faults are those of `read_log`.
         """
-        parts = list_parts(recorded_chunks(path, file=file), layout, file=file) or (layout.part,)
+        parts = Log.parts_of(path, layout, file=file) or (layout.part,)
         how = {part: layout.model_copy(update={"part": part}) for part in parts}
         return {p: read_log(path, how[p], file=file, sensors=sensors) for p in parts}
 

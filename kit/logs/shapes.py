@@ -620,26 +620,3 @@ def _take_unit_off(
     else:
         said = f"found {cells[place][:60]!r}; expected a number in {layout.frames.unit}"
         faults.append(Fault(file, said, line=i + 1, key=str(layout.frames.column)))
-
-
-def list_parts(chunks: Iterator[bytes], layout: Layout, *, file: str) -> tuple[str, ...]:
-    """Return the names of the runs a log holds, where it holds more than one.
-
-    Parameters
-    ----------
-    chunks : iterator of bytes
-        The log as recorded.
-    layout : Layout
-        How it is to be read.
-    file : str
-        The name faults give the log.
-
-    Raises
-    ------
-    RunFileError
-        As `make_plain`.
-    """
-    if layout.part:
-        return ()
-    parts = make_plain(chunks, layout, file=file, choose=False).parts
-    return parts if len(parts) > 1 else ()

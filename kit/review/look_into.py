@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from kit.bench.runs import Run, RunRow, read_run
+from kit.bench.runs import Run, RunRow
 from kit.errors import UsageError
 from kit.metrics.blocks import RunBlocks, share_within
 from kit.metrics.run_metrics import RunMetrics, find_hitches
@@ -314,7 +314,7 @@ def _has_frames(row: RunRow, review: Review) -> bool:
 
 def _look_at(row: RunRow, review: Review) -> LookedRun:
     settings = review.params.metrics
-    run = read_run(row, review.bench)
+    run = row.read(review.bench)
     series = _summarise_frames(run, budgets_hz=settings.budgets_hz, points=POINTS)
     frame_ms = run.log.frame_ms if run.log is not None else np.empty(0)
     return LookedRun(

@@ -11,7 +11,7 @@ from typer.testing import CliRunner
 
 from kit.bench.evidence import check_evidence
 from kit.bench.intake import guess_folder, take_guess
-from kit.bench.runs import RunSheet, SheetText, read_run
+from kit.bench.runs import RunSheet, SheetText
 from kit.cli import app
 from kit.errors import UsageError
 from kit.settings.bench_file import read_bench
@@ -69,7 +69,7 @@ def test_the_step_as_readme_prints_it(bench, tmp_path, style):
     rows = RunSheet(read).rows
     assert len(rows) == 12 and len({(r.product, r.title) for r in rows}) == 4
     assert {r.session for r in rows} <= {"monday", "1", "2", "3"}
-    for run in [read_run(row, read) for row in rows]:
+    for run in [row.read(read) for row in rows]:
         assert min(abs(run.log.frame_ms.mean() - mean) for mean in means.values()) < 1e-9
     assert check_evidence(bench, depth="full").differences == ()
 

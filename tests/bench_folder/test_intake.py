@@ -33,7 +33,7 @@ from kit.bench.intake import (
     names_of_table,
 )
 from kit.bench.journal import By
-from kit.bench.runs import RunSheet, read_run
+from kit.bench.runs import RunSheet
 from kit.bench.transaction import held_bench
 from kit.errors import BenchError, KitError, RunFileError, UsageError
 from kit.settings.bench_file import read_bench
@@ -143,7 +143,7 @@ def test_all_real_logs_go_in_by_their_names(real):
     assert intake.skipped == ()
     rows = rows_of(real)
     assert len(rows) == 54
-    for run in [read_run(row, read_bench(real)) for row in rows]:
+    for run in [row.read(read_bench(real)) for row in rows]:
         name = Path(run.row.log).name
         scene, threads, number = name.split(".")[0].split("-")
         assert run.row.title == scene
@@ -571,7 +571,7 @@ def test_twenty_processes_add_at_once_and_nothing_is_lost_or_double(small, tmp_p
     assert sum(added) == 21
     rows = rows_of(small)
     assert len({row.run for row in rows}) == len(rows) == 21
-    runs = [read_run(row, read_bench(small)) for row in rows]
+    runs = [row.read(read_bench(small)) for row in rows]
     assert sorted(float(run.log.frame_ms[0]) for run in runs) == [*range(10, 30), 99]
     assert len(list((small / "logs").iterdir())) == 21
 

@@ -20,7 +20,6 @@ from kit.bench.runs import (
     SheetText,
     _spreadsheet_cell,
     log_name_problem,
-    read_run,
 )
 from kit.errors import BenchError, RunFileError
 from kit.settings.bench_file import Bench, read_bench
@@ -266,12 +265,12 @@ def test_a_sheet_found_without_fault_is_not_checked_again(bench):
 def test_logs_are_read_for_the_rows_asked_for_only(bench):
     (bench.folder / "logs" / "b1.csv").rename(bench.folder / "logs" / "B1.csv.bak")
     rows = RunSheet(bench).rows
-    (run,) = [read_run(row, bench) for row in rows[:1]]
+    (run,) = [row.read(bench) for row in rows[:1]]
     assert isinstance(run, Run)
     assert np.array_equal(run.log.frame_ms, np.full(100, 10.0))
     assert run.log.file == "logs/a1.csv"
     with pytest.raises(RunFileError) as caught:
-        read_run(rows[1], bench)
+        rows[1].read(bench)
     (fault,) = caught.value.faults
     assert (fault.file, fault.line, fault.key) == ("bench/runs.csv", 3, "log")
     assert 'no such file "logs/b1.csv"; did you mean "B1.csv.bak"?' in fault.message
@@ -283,7 +282,7 @@ def faults_of_logs(rows, bench):
     faults = []
     for row in rows:
         try:
-            read_run(row, bench)
+            row.read(bench)
         except RunFileError as error:
             faults += error.faults
     return faults
@@ -304,7 +303,7 @@ def test_many_logs_come_in_order_each_with_its_fault(bench):
     for i in range(30):
         (bench.folder / "logs" / f"r{i}.csv").write_text(f"ms\n{i + 1}\n")
     rows = read(bench, sheet)
-    runs = [read_run(row, bench) for row in rows]
+    runs = [row.read(bench) for row in rows]
     assert [run.row for run in runs] == list(rows)
     assert [run.log.frame_ms.tolist() for run in runs] == [[i + 1.0] for i in range(30)]
     for i in (5, 20):
@@ -318,11 +317,11 @@ def test_a_link_out_of_the_bench_is_refused(bench, tmp_path):
     (bench.folder / "logs" / "link.csv").symlink_to(outside)
     (row,) = read(bench, SHEET_HEAD + "a,alder-4,weir,plain,logs/link.csv\n")
     with pytest.raises(RunFileError, match="leads out of the bench folder by a symbolic link"):
-        read_run(row, bench)
+        row.read(bench)
     inside = bench.folder / "logs" / "inside.csv"
     inside.symlink_to(bench.folder / "logs" / "a1.csv")
     (row,) = read(bench, SHEET_HEAD + "a,alder-4,weir,plain,logs/inside.csv\n")
-    assert read_run(row, bench).log.frame_ms.size == 100
+    assert row.read(bench).log.frame_ms.size == 100
 
 
 def test_a_row_that_produced_nothing_has_no_log(bench):
@@ -331,7 +330,7 @@ def test_a_row_that_produced_nothing_has_no_log(bench):
         SHEET_HEAD + "a,alder-4,weir,plain,logs/gone.csv,,,crashed,no start\n"
         "b,alder-4,weir,,,,,,,60\nc,alder-4,weir,,,,,set_aside,log lost\n",
     )
-    assert [run.log for run in [read_run(row, bench) for row in rows]] == [None, None, None]
+    assert [run.log for run in [row.read(bench) for row in rows]] == [None, None, None]
     assert [row.produced for row in rows] == [False, True, False]
 
 

@@ -26,7 +26,7 @@ import pyarrow.parquet as pq
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from kit.bench.intake import add_logs
-from kit.bench.runs import RunSheet, read_run
+from kit.bench.runs import RunSheet
 from kit.errors import KitError
 from kit.logs.read import read_log
 from kit.logs.unpacked import recorded_chunks
@@ -130,7 +130,7 @@ def through_bench(path: Path, layout: Layout) -> object:
     make_bench(bench, layout)
     (bench / "logs" / "log.csv").symlink_to(path)
     (bench / "runs.csv").write_text("run,product,title,layout,log\na,p,t,l,logs/log.csv\n")
-    return read_run(RunSheet(read_bench(bench)).rows[0], read_bench(bench))
+    return RunSheet(read_bench(bench)).rows[0].read(read_bench(bench))
 
 
 def make_bench(folder: Path, layout: Layout) -> Path:

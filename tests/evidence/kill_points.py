@@ -36,7 +36,7 @@ from kit.bench.acts import (
 from kit.bench.evidence import check_evidence
 from kit.bench.intake import add_logs
 from kit.bench.journal import By, Journal
-from kit.bench.runs import RunSheet, read_run
+from kit.bench.runs import RunSheet
 from kit.bench.transaction import held_bench
 from kit.errors import KitError
 from kit.settings.bench_file import read_bench
@@ -134,7 +134,7 @@ def consistent(bench: Path, recorded: Path) -> str:
         return f"the sheet holds {runs}"
     whole = {path.name: path.read_bytes() for path in recorded.iterdir()}
     try:
-        taken_in = [read_run(row, read_bench(bench)) for row in rows]
+        taken_in = [row.read(read_bench(bench)) for row in rows]
     except KitError as error:
         return str(error)
     for run in taken_in:

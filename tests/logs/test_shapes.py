@@ -23,13 +23,12 @@ from typer.testing import CliRunner
 
 from kit.bench.evidence import check_evidence
 from kit.bench.intake import add_logs
-from kit.bench.runs import RunSheet, read_run
+from kit.bench.runs import RunSheet
 from kit.cli import app
 from kit.errors import RunFileError
 from kit.logs.propose import propose_layout
-from kit.logs.read import read_log
-from kit.logs.shapes import list_parts, moment_ns, sheets_in
-from kit.logs.unpacked import recorded_chunks
+from kit.logs.read import Log, read_log
+from kit.logs.shapes import moment_ns, sheets_in
 from kit.settings.bench_file import Layout, read_bench
 from kit.settings.starting import start_bench
 
@@ -167,7 +166,7 @@ def test_read_right_as_proposed(tmp_path, case):
     path = tmp_path / name
     path.write_bytes(whole(data))
     layout = Layout.model_validate(propose_layout(path).layout)
-    found = list_parts(recorded_chunks(path, file=name), layout, file=name) or ("",)
+    found = Log.parts_of(path, layout, file=name) or ("",)
     assert set(found) == set(parts)
     for part, truth in parts.items():
         log = read_log(
@@ -289,7 +288,7 @@ def test_a_file_of_several_runs_is_taken_in_as_so_many_rows_of_one_log(tmp_path)
     ]
     assert {r.log for r in rows} == {"logs/new-part.txt"}
     for row, truth in zip(rows, (ONE, TWO), strict=True):
-        np.testing.assert_allclose(read_run(row, bench).log.frame_ms, truth)
+        np.testing.assert_allclose(row.read(bench).log.frame_ms, truth)
 
 
 def test_a_merge_and_its_undo_keep_every_run_of_a_log(tmp_path):
@@ -309,7 +308,7 @@ def test_a_merge_and_its_undo_keep_every_run_of_a_log(tmp_path):
     rows = RunSheet(merged).rows
     assert {(r.log, r.part) for r in rows} == {("logs/day.txt", "canyon"), ("logs/day.txt", "weir")}
     for row, truth in zip(rows, (ONE, TWO), strict=True):
-        np.testing.assert_allclose(read_run(row, merged).log.frame_ms, truth)
+        np.testing.assert_allclose(row.read(merged).log.frame_ms, truth)
     assert check_evidence(tmp_path / "two", depth="full").differences == ()
     undone = runner.invoke(app, ["bench", "undo", str(tmp_path / "two"), "--reason", "not yet"])
     assert undone.exit_code == 0 and not [*(tmp_path / "two" / "logs").iterdir()]

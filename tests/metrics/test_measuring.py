@@ -18,7 +18,7 @@ from small_bench import small_bench, write_bench
 
 import kit.metrics.measuring
 from kit.archive.remake import _recompute_review
-from kit.bench.runs import RunSheet, read_run
+from kit.bench.runs import RunSheet
 from kit.claims.of_pages import make_claims
 from kit.errors import ExecutionError, Fault, RunFileError
 from kit.metrics.measuring import (
@@ -284,7 +284,7 @@ def measured(loaded, **options):
 
 def test_a_run_is_measured_as_its_log_alone_is(loaded):
     diagnostics, metrics = measured(loaded)
-    runs = [read_run(row, loaded.bench) for row in RunSheet(loaded.bench).rows]
+    runs = [row.read(loaded.bench) for row in RunSheet(loaded.bench).rows]
     assert list(diagnostics) == list(metrics) == [run.row.run for run in runs]
     for run in runs:
         alone = diagnostics_of(run, loaded.params.screen)

@@ -11,7 +11,7 @@ from scipy.stats import ecdf
 from years_bench import logged, typed, write_bench, write_params
 
 from kit.archive.page_check import _plain_words as plain_words
-from kit.bench.runs import Run, RunRow, read_run
+from kit.bench.runs import Run, RunRow
 from kit.claims.of_pages import make_claims
 from kit.errors import UsageError
 from kit.logs.read import Log
@@ -106,7 +106,7 @@ def test_a_run_set_aside_is_shown_as_such_and_explains_no_spread(looked):
 
 def test_diagnostics_and_lows_are_the_kits_own(looked):
     review, _, book = looked()
-    run = read_run(review.rows[0], review.bench)
+    run = review.rows[0].read(review.bench)
     blocks = measure_blocks(run.log.frame_ms)
     within = book.by_id["look/within_sd/average_fps/one-dell-1"]
     assert within.value == pytest.approx(blocks.within_sd["average_fps"])
