@@ -8,7 +8,7 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from functools import partial
-from itertools import islice
+from itertools import chain, islice
 from operator import attrgetter
 from types import MappingProxyType
 from typing import Any
@@ -874,4 +874,7 @@ ANSWERS: Mapping[str, Callable[..., Iterator[Claim]]] = {
     **CLAIMS,
     "margins": partial(_margin_claims, beside=False),
     "suites": partial(_suite_claims, beside=False),
+    "energy": lambda review, results: chain(
+        _energy_claims(review, results), _load_claims(review, results)
+    ),
 }

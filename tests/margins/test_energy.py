@@ -8,10 +8,12 @@ import pytest
 from lagging import lagging_run, made_scene
 from scipy import stats
 
+from kit.claims.of_review import ANSWERS
 from kit.logs.read import Log
 from kit.margins.cells import Cell
 from kit.margins.energy import Load, compare_energy, pool_lags, weigh_energy
 from kit.metrics.run_metrics import RunMetrics, measure_log
+from kit.page.answers import QUESTIONS
 from kit.settings.bench_file import Title
 from kit.settings.params import MarginParams, MetricParams
 from kit.stats.series import LAGS_S, LagProfile
@@ -319,3 +321,9 @@ def test_only_the_second_half_of_a_run_counts_by_time():
     slow = (np.cumsum(ms) > 1250) & (ms == 20)
     expected = (slow.sum() * 20 * 1600 + 49 * 10 * 1500) / (slow.sum() * 20 + 49 * 10)
     assert found == {"clock_mhz": pytest.approx(expected)}
+
+
+def test_the_question_of_energy_is_answered_with_what_sensors_read(demo):
+    made = {claim.kind for claim in ANSWERS["energy"](demo.review, demo.results)}
+    asked = {claim.kind for claim in demo.book.claims} & {*QUESTIONS["energy"].kinds}
+    assert asked <= made and {"load", "load_spread", "load_ratio", "load_difference"} <= asked
