@@ -282,3 +282,24 @@ def test_the_pages_keys_and_the_guide_speak_of_figures_alone(tmp_path):
     assert league.baseline in {f"p{i}" for i in range(1, 6)}  # p6 and p7 are of another class
     one = _make_league([_Finished("made", book, "p0")], baseline="p2").places[0]
     assert "waived" in one.marks and "_" not in one.marks and ":" not in one.marks
+
+
+def test_steps_and_groups_of_figures_alone_are_said_so(tmp_path):
+    axis = {"setting": "limit", "name": "Limit", "unit": "W", "steps": {"80": "p1", "60": "p0"}}
+    made = typed_bench(3, passes=(1,)).with_params(
+        axes=[axis], suites={"two": {"name": "Two", "titles": ["t0", "t1"]}}
+    )
+    _, _, book = walk(made, tmp_path)
+    ratios = ratios_of(made, "p1")
+    for kind, part, count in (("step", "60-over-80", 3), ("step_on", "60-over-80/on/two", 2)):
+        (claim,) = book.of_kind(kind, part=part, title="", metric="average_fps")
+        assert claim.value == pytest.approx(math.exp(np.log(ratios[:count]).mean()), rel=1e-12)
+        assert (claim.low, claim.outcome) == (None, by_titles(ratios[:count]))
+    said = bound("{{step limit 60 over 80 of p0 | sentence}}. "
+                 "{{step limit 80 over 60 of p0 on two | sentence}}.", book)  # fmt: skip
+    told = " ".join(_plain_sentence(s) for s in Findings(book).steps_sentences()[1])
+    assert said.count("by figures alone") == 2 and "by figures alone" in told
+    assert said.startswith("60 W is") and "80 W is" in said and "slower" in said
+    assert not any(word in said + told for word in SCATTER)
+    # No log, so nothing is said of clocks.
+    assert not book.of_kind("load") and "clock" not in " ".join(sentences(book))
