@@ -167,6 +167,7 @@ _WORDS: Mapping[str, tuple[str, str]] = {
 }
 
 
+_LISTED = (["--help"], ["-h"])  # asks for the commands alone: no option of theirs is made
 _ROWS_SHOWN = 8
 _LOOK_S = 0.5  # between two looks of `run --watch`
 _GOOD, _BAD = ("no faults", "verified", "passed."), ("NOT verified", "failed.", "altered")
@@ -181,6 +182,9 @@ def _command(name: str, group: typer.Typer = app) -> Callable[[Callable[..., Non
     """
 
     def register(command: Callable[..., None]) -> None:
+        if sys.argv[1:] in _LISTED:
+            group.command(name, help=command.__doc__)(lambda: None)
+            return
         plain = inspect.signature(command, eval_str=True)
         options: dict[str, type[Any]] = {
             p.name: p.annotation
