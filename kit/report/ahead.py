@@ -35,9 +35,11 @@ if TYPE_CHECKING:
     from kit.charts.style import Chart
 
 
-# What reading, working out and showing a review imports.
-NEEDED = ("kit.report.laboratory", "kit.page.outputs", "kit.charts.layout", "kit.page.findings",
-           "kit.stats.suite_errors", "scipy.fft")  # fmt: skip
+# What reading, working out and showing a review imports, sooner or later.
+NEEDED = ("kit.report.laboratory", "kit.page.outputs", "kit.page.findings", "kit.charts.layout",
+           "kit.stats.suite_errors", "scipy.fft", "scipy.ndimage", "pandas", "pyarrow.csv",
+           "pyarrow.parquet", "matplotlib.backends.backend_svg", "babel.lists", "jinja2",
+           "markdown_it")  # fmt: skip
 
 
 class WaitingKernel:
