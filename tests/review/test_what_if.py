@@ -12,7 +12,7 @@ from small_bench import MadeRun, small_bench, walk
 from kit.errors import UsageError
 from kit.margins.suites import summarise_titles
 from kit.page.findings import Findings
-from kit.review.what_if import EDITS, Edit, measure_sensitivity
+from kit.review.what_if import EDITS, Edit, _edited, measure_sensitivity
 from kit.settings.params import ReviewParams
 
 
@@ -176,3 +176,22 @@ def test_what_a_review_has_nothing_of_cannot_be_changed(name, value, said):
 def test_prices_need_a_review_that_weighs_them():
     with pytest.raises(UsageError, match="weighs no prices"):
         asked("prices", {"heron": 5.0}, value=None)
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "kept"),
+    [
+        (["a", "b", "c"], ["a", "c"], True),
+        (["a", "b"], ["b", "d", "e"], True),
+        (["a", "b", "c"], ["c", "a"], False),  # another order is another list
+        (["a"], ["b", "a"], False),
+        (None, ["a"], False),
+        (["a"], "all", False),
+    ],
+)
+def test_a_list_changed_at_its_end_alone_is_the_same_list_with_its_comments(before, after, kept):
+    tree = {"deep": {"list": before}} if before else {}
+    edited = _edited(tree, [Edit(("deep", "list"), after)])
+    assert edited == {"deep": {"list": after}}
+    assert (edited["deep"]["list"] is before) == kept
+    assert _edited(edited, [Edit(("deep", "list"), None)]) == {"deep": {}}

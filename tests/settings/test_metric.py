@@ -6,7 +6,7 @@ from dataclasses import FrozenInstanceError, replace
 
 import pytest
 
-from kit.settings.metric import DEFAULT_METRICS, METRICS, _MetricTable
+from kit.settings.metric import DEFAULT_METRICS, METRICS, TYPED_METRICS, _MetricTable, tail_shares
 from kit.settings.params import _known_metrics
 
 
@@ -68,3 +68,20 @@ def test_what_is_compared_unless_params_say():
 def test_params_refuse(names, said):
     with pytest.raises(ValueError, match=said):
         _known_metrics(names)
+
+
+def test_lows_are_of_one_frame_in_100_and_one_in_1000_by_name_and_by_influence():
+    shares = {"low_1pct_fps": 1 / 100, "low_0_1pct_fps": 1 / 1000}
+    assert tail_shares() == tail_shares(METRICS) == shares
+    assert tail_shares(["average_fps", "low_1pct_fps"]) == {"low_1pct_fps": 0.01}
+    assert {name: METRICS[name].influence.keywords["share"] for name in shares} == shares
+
+
+def test_what_a_metric_takes_part_in():
+    """Common practice, no source: a tail of one frame in 1,000 is too few to tell runs by."""
+    assert tuple(METRICS) == TYPED_METRICS
+    assert [name for name, m in METRICS.items() if not m.steady] == ["low_0_1pct_fps"]
+    assert [name for name, m in METRICS.items() if m.charted] == ["average_fps", "median_fps"]
+    assert [name for name, m in METRICS.items() if m.own_blocks] == ["median_fps"]
+    better = {name: m.less_is_better for name, m in METRICS.items()}
+    assert better.pop("value") is None and set(better.values()) == {False}
