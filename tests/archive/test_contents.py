@@ -11,6 +11,7 @@ import shutil
 import subprocess
 import sys
 from pathlib import Path
+from types import SimpleNamespace
 
 import pyarrow as pa
 import pyarrow.parquet as pq
@@ -31,6 +32,7 @@ from kit.archive.contents import (
     _csv_table,
     _data_package,
     _excerpt_bench,
+    _journal_part,
     _log_table,
     _media_type,
     _Member,
@@ -192,6 +194,28 @@ def test_a_product_named_only_there_comes_along(tmp_path, before, after):
     bench = excerpt_to(tmp_path / "excerpt", params)
     assert "secret" in (bench / "bench.yaml").read_text()
     assert claims_of(params, bench) == claims_of(params, None)
+
+
+def test_of_the_journal_the_review_s_runs_and_logs_and_its_beginning_are_told():
+    told = [
+        {"kind": "begin"},
+        {"kind": "log", "file": "logs/a.csv"},
+        {"kind": "row", "run": "a"},
+        {"kind": "row", "run": "typed"},
+    ]
+    hidden = [
+        {"kind": "log", "file": "logs/b.csv"},
+        {"kind": "row", "run": "b"},
+        {"kind": "row", "run": "logs/a.csv"},
+        {"kind": "note"},
+    ]
+    asked = []
+    scope = SimpleNamespace(
+        rows=[SimpleNamespace(run="a", log="logs/a.csv"), SimpleNamespace(run="typed", log=None)],
+        journal=SimpleNamespace(excerpt=lambda wanted: asked.extend(filter(wanted, told + hidden))),
+    )
+    _journal_part(scope)
+    assert asked == told
 
 
 texts = st.text(st.characters(codec="utf-8", exclude_categories=("Cs",)), max_size=30)

@@ -27,7 +27,7 @@ from kit.bench.acts import (
 )
 from kit.bench.evidence import check_evidence, explain_unreadable, refuse_altered
 from kit.bench.intake import add_logs
-from kit.bench.journal import GENESIS, Anchor, By, Journal, read_excerpt
+from kit.bench.journal import ANCHORS, GENESIS, Anchor, By, Journal, read_excerpt
 from kit.bench.prices import read_prices
 from kit.bench.runs import RunSheet
 from kit.errors import BenchError, Fault, RunFileError, UsageError
@@ -686,3 +686,18 @@ def test_an_excerpt_that_does_not_follow_is_refused_with_its_line(bench, place):
             read_excerpt(b"".join(lines), file="journal")
     with pytest.raises(BenchError, match="the last line is cut short"):
         read_excerpt(journal.excerpt(wanted=lambda item: True)[:-1], file="journal")
+
+
+def test_an_anchor_is_noted_once_and_a_bench_that_cannot_take_it_is_left(tmp_path):
+    first = Anchor("spring", "a" * 64, "b" * 64, 3)
+    second = Anchor("autumn", "c" * 64, "d" * 64, 5)
+    assert Anchor.read_all(tmp_path) == ()
+    assert [a.note(tmp_path) for a in (first, second, first)] == [True, True, True]
+    assert Anchor.read_all(tmp_path) == (first, second)
+    lines = (tmp_path / ANCHORS).read_bytes().split(b"\n")
+    assert len(lines) == 3 and lines[-1] == b"" and json.loads(lines[0])["length"] == 3
+    assert not first.note(tmp_path / "nowhere")
+    (tmp_path / ANCHORS).write_bytes(lines[0] + b"\n{}\n")
+    with pytest.raises(BenchError, match=r"line 2: .*has not exactly the keys review, identity"):
+        Anchor.read_all(tmp_path)
+    assert not second.note(tmp_path)
