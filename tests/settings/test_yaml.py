@@ -90,6 +90,41 @@ def test_a_missing_file_names_its_neighbour(tmp_path):
         read_yaml(tmp_path, file="demo", error=ParamsError)
 
 
+@pytest.mark.parametrize(
+    ("text", "line", "said"),
+    # Lines counted by hand; what YAML 1.2 does not allow there (yaml.org) in words.
+    [
+        ("a: 1\nb 2\nc: 3\n", 2, "a key is followed by a colon and a space: `key: value`: 'b 2'"),
+        ("a: 1\nb: 'open\nc: 3\n", 2, "the quotation mark opened here is not closed"),
+        ('a: 1\nb: 1\nx: "abc', 3, "the quotation mark opened here is not closed"),
+        ("a: 1\nb: [1, 2\nc: 3\n", 2, "the bracket opened here is not closed, or a comma"),
+        ("a: 1\n---\nb: 2\n", 2, "a second document begins here; a file holds one: '---'"),
+        ("a: 1\n  b: 2\n", 2, "nothing fits here; look at the indentation of this line"),
+        ("a: 1\nb: 1\n c\n d: e\n", 4, "nothing fits here; look at the indentation"),
+        ("a: 1\n]\n", 2, "nothing fits here; look at the indentation"),
+        ("a:\n\tb: 1\n", 2, "a tab indents this line; YAML is indented with spaces: 'b: 1'"),
+        ("a: 1\nb: @x\n", 2, "a text that begins with '@' is put in quotation marks: 'b: @x'"),
+        ("a: 1\nb:\t%x\n", 2, "a tab stands here; write spaces"),
+        ("a: 1\nb: \x07x\n", 2, "holds the control character U+0007; delete it"),
+        (b"a: 1\nb: \xff\n", 2, "not UTF-8 text"),
+        ("- a\n- b\n", 1, "expected keys with values, such as `review: my-review`"),
+        ("", None, "the file is empty"),
+        ("a: 1\nb: '" + "x" * 90 + "\n", 2, "closed: \"b: '" + "x" * 76 + '"'),
+    ],
+)
+def test_what_is_no_yaml_is_told_in_words_with_its_line(tmp_path, text, line, said):
+    path = tmp_path / "some.yaml"
+    path.write_bytes(text if isinstance(text, bytes) else text.encode())
+    with pytest.raises(ParamsError) as caught:
+        read_yaml(path, file="some.yaml", error=ParamsError)
+    (fault,) = caught.value.faults
+    assert fault.line == line and said in fault.message
+
+
+def test_space_around_a_text_is_no_part_of_it(tmp_path):
+    assert read(tmp_path, "driver: '  52  '\ninner: {wide_s: 1}\n").driver == "52"
+
+
 def test_small_words():
     assert _dotted(("a", 0, "b")) == "a[0].b"
     assert did_you_mean("zzz", ["rivals"]) == ""
