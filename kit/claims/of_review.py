@@ -411,13 +411,10 @@ def _energy_claims(review: Review, results: Results) -> Iterator[Claim]:
     for margin in results.energy_margins:
         own = margin.standings[0]
         subject = _about(
-            margin,
-            metric=_energy_metric("energy", own),
-            group=own.source,
-            part=own.power_title,
+            margin, metric=_energy_metric("energy", own), group=own.source, part=own.power_title,
             inputs=[_energy_id(standing) for standing in margin.standings],
             runs=[run for standing in margin.standings for run in standing.runs],
-        )
+        )  # fmt: skip
         yield make("energy_margin", subject, margin, method=margin.method)
     yield from _lag_claims(review, results, compared)
 
@@ -510,14 +507,10 @@ def _energy(standing: EnergyStanding, review: Review) -> Iterator[Claim]:
             Claim.id_of("cell", metric=HEADLINE, title=title, product=product),
         ]
     subject = _about(
-        standing,
-        metric=_energy_metric("energy", standing),
-        group=standing.source,
-        part=standing.power_title,
-        inputs=inputs,
-        runs=standing.runs,
+        standing, metric=_energy_metric("energy", standing), group=standing.source,
+        part=standing.power_title, inputs=inputs, runs=standing.runs,
         set_aside=_aside_of(review, {product}, {title, standing.power_title}),
-    )
+    )  # fmt: skip
     energy = make("energy", subject, standing, method=POWER_METHODS[standing.source])
     yield energy
     metric, (low, high) = _energy_metric("fps_per_watt", standing), (standing.low, standing.high)

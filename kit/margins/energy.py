@@ -143,35 +143,19 @@ def _logged(
             width = math.hypot(width, lag_error)
             parts.append(((lag_error / _LAG_Z) ** 2, math.inf))
             half = width if width <= WIDEST else None
-        standings.append(
-            EnergyStanding(
-                product=product,
-                title=title,
-                source="logged",
-                method="energy-per-frame",
-                value=math.exp(centre),
-                low=None if half is None else math.exp(centre - half),
-                high=None if half is None else math.exp(centre + half),
-                confidence=confidence,
-                runs=tuple(run.run for run in runs),
-                marks=(
-                    *(() if len(runs) > 1 else ("single_run",)),
-                    *(() if settled else ("lag_not_judged",)),
-                ),
-                trace=Trace(
-                    "weigh_energy",
-                    f"energy/logged/{title}/{product}",
-                    "",
-                    tuple(run.trace for run in runs),
-                ),
-                parts=tuple(parts) or None,
-                lag_s=lag.lag_s if settled else None,
-                settled_share=1 - lag.lag_s / float(np.mean([r.duration_s for r in runs]))
-                if settled
-                else None,
-                unsettled=(math.exp(-float(shifts.max())), math.exp(-float(shifts.min()))),
-            )
-        )
+        standings.append(EnergyStanding(
+            product=product, title=title, source="logged", method="energy-per-frame",
+            value=math.exp(centre), low=None if half is None else math.exp(centre - half),
+            high=None if half is None else math.exp(centre + half), confidence=confidence,
+            runs=tuple(run.run for run in runs),
+            marks=("single_run",) * (len(runs) == 1) + ("lag_not_judged",) * (not settled),
+            trace=Trace("weigh_energy", f"energy/logged/{title}/{product}", "",
+                        tuple(run.trace for run in runs)),
+            parts=tuple(parts) or None, lag_s=lag.lag_s if settled else None,
+            settled_share=1 - lag.lag_s / float(np.mean([r.duration_s for r in runs]))
+            if settled else None,
+            unsettled=(math.exp(-float(shifts.max())), math.exp(-float(shifts.min()))),
+        ))  # fmt: skip
     return standings
 
 
@@ -199,28 +183,16 @@ def _metered(
             low = high = None
             if power.low and power.high and rate.low and rate.high:
                 low, high = power.low / rate.high, power.high / rate.low
-            standings.append(
-                EnergyStanding(
-                    product=rate.product,
-                    title=title,
-                    source="metered",
-                    method="energy-metered",
-                    value=power.value / rate.value,
-                    low=low,
-                    high=high,
-                    confidence=min(power.confidence, rate.confidence),
-                    runs=(*power.runs, *rate.runs),
-                    marks=tuple(dict.fromkeys((*power.marks, *rate.marks))),
-                    trace=Trace(
-                        "weigh_energy",
-                        f"energy/metered/{title}/{rate.product}/{power.title}",
-                        "",
-                        (power.trace, rate.trace),
-                    ),
-                    power_title=power.title,
-                    parts=_parts_of(power, rate),
-                )
-            )
+            standings.append(EnergyStanding(
+                product=rate.product, title=title, source="metered", method="energy-metered",
+                value=power.value / rate.value, low=low, high=high,
+                confidence=min(power.confidence, rate.confidence),
+                runs=(*power.runs, *rate.runs),
+                marks=tuple(dict.fromkeys((*power.marks, *rate.marks))),
+                trace=Trace("weigh_energy", f"energy/metered/{title}/{rate.product}/{power.title}",
+                            "", (power.trace, rate.trace)),
+                power_title=power.title, parts=_parts_of(power, rate),
+            ))  # fmt: skip
     return standings
 
 
@@ -288,32 +260,18 @@ def compare_energy(
                 halves = [float(judged.half[0]), float(judged.level_half[0])]
                 if all(map(math.isfinite, halves)):
                     ends = [math.exp(difference + s * half) for half in halves for s in (-1, 1)]
-            made.append(
-                EnergyMargin(
-                    metric="energy",
-                    product=product,
-                    baseline=baseline,
-                    title=mine.title,
-                    value=math.exp(difference),
-                    low=ends[0],
-                    high=ends[1],
-                    confidence=params.confidence,
-                    outcome=outcome_of(*ends, band=params.level_band),
-                    method="energy-margin",
-                    marks=tuple(
-                        dict.fromkeys(
-                            (*mine.marks, *other.marks, *(() if ends[0] else ("no_interval",)))
-                        )
-                    ),
-                    trace=Trace(
-                        "compare_energy",
-                        f"energy/{mine.source}/{mine.title}/{product}-over-{baseline}",
-                        mine.power_title,
-                        (mine.trace, other.trace),
-                    ),
-                    standings=(mine, other),
-                )
-            )
+            no_ends = () if ends[0] else ("no_interval",)
+            made.append(EnergyMargin(
+                metric="energy", product=product, baseline=baseline, title=mine.title,
+                value=math.exp(difference), low=ends[0], high=ends[1],
+                confidence=params.confidence, method="energy-margin",
+                outcome=outcome_of(*ends, band=params.level_band),
+                marks=tuple(dict.fromkeys((*mine.marks, *other.marks, *no_ends))),
+                trace=Trace("compare_energy",
+                            f"energy/{mine.source}/{mine.title}/{product}-over-{baseline}",
+                            mine.power_title, (mine.trace, other.trace)),
+                standings=(mine, other),
+            ))  # fmt: skip
     return tuple(made)
 
 
