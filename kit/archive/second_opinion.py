@@ -691,10 +691,7 @@ def _differences(claim: _Claim, made: _Figure) -> list[str]:
     """Return in words what of a claim differs from the figure worked out again."""
     found = []
     for part, mine, tolerance in zip(
-        ("value", "low", "high"),
-        made,
-        (RATIO_TOLERANCE, END_TOLERANCE, END_TOLERANCE),
-        strict=True,
+        ("value", "low", "high"), made, (RATIO_TOLERANCE, END_TOLERANCE, END_TOLERANCE), strict=True
     ):
         stated = claim[part]
         if mine is None:

@@ -447,12 +447,9 @@ def bind_review_text(loaded: LoadedParams, book: ClaimBook) -> BoundText | None:
         return None
     path = loaded.path.parent / loaded.params.text
     return bind_text(
-        read_text(path),
-        book,
-        file=path.name,
-        names=book.names.get("products"),
+        read_text(path), book, file=path.name, names=book.names.get("products"),
         others=loaded.reviews,
-    )
+    )  # fmt: skip
 
 
 def read_text(path: Path) -> str:

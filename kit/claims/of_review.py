@@ -281,15 +281,9 @@ def _gap_claims(review: Review, results: Results) -> Iterator[Claim]:
         ]
         yield from sides
         subject = Subject(
-            gap.metric,
-            gap.here_new,
-            gap.there_new,
-            group=gap.here_old,
-            part=gap.there_old,
-            inputs=[side.id for side in sides],
-            runs=gap.trace.run_ids(),
-            marks=gap.marks,
-        )
+            gap.metric, gap.here_new, gap.there_new, group=gap.here_old, part=gap.there_old,
+            inputs=[side.id for side in sides], runs=gap.trace.run_ids(), marks=gap.marks,
+        )  # fmt: skip
         yield make("gap", subject, gap)
 
 

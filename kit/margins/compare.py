@@ -159,13 +159,11 @@ def _compare_pairs(
     for i, ((a, b), pair) in enumerate(zip(found, sessions, strict=True)):
         shared = (variances or {}).get(a.metric)
         method = _choose_method(
-            params.method,
-            freedom=(a.df, b.df),
-            borrowed="borrowed" in {a.method, b.method},
+            params.method, freedom=(a.df, b.df), borrowed="borrowed" in {a.method, b.method},
             common_sessions=len(pair.sessions) if pair else 0,
             cells=_sharing(shared.cells if shared else None, _cell_keys(a, b)),
             pairs=_sharing(shared.pairs if shared else None, [_pair_key(a, b)]),
-        )
+        )  # fmt: skip
         groups.setdefault((a.metric, method), []).append(i)
     made: dict[int, _Compared] = {}
     log_a, log_b = (_log_values(side) for side in ([a for a, _ in found], [b for _, b in found]))
@@ -360,23 +358,15 @@ def _compared(
     mixture = method in {"shared", "paired_shared"}
     df = _figure(judged.df[k])
     return _Compared(
-        cells=cells,
-        difference=difference,
-        method=method,
-        half=half,
-        level_half=_figure(judged.level_half[k]),
-        p_value=_figure(judged.p_value[k]),
-        p_level=_figure(judged.p_level[k]),
-        log_se=_figure(judged.log_se[k]),
-        df=None if mixture else df,
-        mixture_df=df if mixture else None,
-        marks=tuple(dict.fromkeys(marks)),
-        error=group.errors.row(k),
-        care=float(group.care[k]),
+        cells=cells, difference=difference, method=method, half=half,
+        level_half=_figure(judged.level_half[k]), p_value=_figure(judged.p_value[k]),
+        p_level=_figure(judged.p_level[k]), log_se=_figure(judged.log_se[k]),
+        df=None if mixture else df, mixture_df=df if mixture else None,
+        marks=tuple(dict.fromkeys(marks)), error=group.errors.row(k), care=float(group.care[k]),
         robust=_figure(group.robust[k]) if group.robust else None,
         own_half=_figure(group.own.half[k]) if group.own else None,
         own_level_half=_figure(group.own.level_half[k]) if group.own else None,
-    )
+    )  # fmt: skip
 
 
 def _balanced(a: Cell, b: Cell, pairing: SessionPair) -> bool:
@@ -396,19 +386,14 @@ def _restrict(cell: Cell, other: Cell, pairing: SessionPair) -> Cell:
         total += weight
         mean += weight * math.fsum(mine) / len(mine)
     return replace(
-        cell,
-        runs=tuple(cell.runs[i] for i in kept),
+        cell, runs=tuple(cell.runs[i] for i in kept),
         sessions=tuple(cell.sessions[i] for i in kept),
         values=tuple(cell.values[i] for i in kept),
         passes=tuple(cell.passes[i] for i in kept) if cell.passes else (),
-        value=from_log(mean / total, cell.unit),
-        low=None,
-        high=None,
-        log_sd=None,
-        log_se=None,
+        value=from_log(mean / total, cell.unit), low=None, high=None, log_sd=None, log_se=None,
         marks=(*cell.marks, "common_sessions_only"),
         trace=replace(cell.trace, inputs=tuple(cell.trace.inputs[i] for i in kept)),
-    )
+    )  # fmt: skip
 
 
 def _figure(x: float) -> float | None:

@@ -187,20 +187,11 @@ def _as_margin(part: Margin | SuiteMargin, anchor: str) -> Margin:
     if isinstance(part, Margin):
         return replace(part, title=anchor)
     return replace(
-        part.margins[0],
-        title=anchor,
-        value=part.ratio,
-        low=part.low,
-        high=part.high,
-        level_low=part.level_low,
-        level_high=part.level_high,
-        outcome=part.outcome,
-        error=None if part.error is None else Mixture.of_t(*part.error.as_t()),
-        care=part.care,
-        marks=part.marks,
-        trace=part.trace,
-        ratio_all_runs=None,
-    )
+        part.margins[0], title=anchor, value=part.ratio, low=part.low, high=part.high,
+        level_low=part.level_low, level_high=part.level_high, outcome=part.outcome,
+        error=None if part.error is None else Mixture.of_t(*part.error.as_t()), care=part.care,
+        marks=part.marks, trace=part.trace, ratio_all_runs=None,
+    )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -288,12 +279,9 @@ def _of_axis(
         if name != "all" and axis.setting not in group.tags
     }
     suites = summarise_suites(
-        margins,
-        groups={"all": params.whole if axis.steps else None} | groups,
-        titles=bench.titles,
-        params=settings,
-        cells=cells,
-    )
+        margins, groups={"all": params.whole if axis.steps else None} | groups,
+        titles=bench.titles, params=settings, cells=cells,
+    )  # fmt: skip
     averages = {(c.product, c.title): c for c in cells if c.metric == HEADLINE}
     ran = [value for value in values if any(value == product for product, _ in averages)]
     shared = [t for t in bench.titles if ran and all((value, t) in averages for value in ran)]

@@ -251,12 +251,10 @@ def compare_energy(
             ends: list[float | None] = [None] * 4
             if spread > 0:
                 judged = Judged.by_t(
-                    np.array([difference]),
-                    np.array([math.sqrt(whole)]),
-                    np.array([whole**2 / spread]),
-                    confidence=params.confidence,
+                    np.array([difference]), np.array([math.sqrt(whole)]),
+                    np.array([whole**2 / spread]), confidence=params.confidence,
                     band=math.log1p(params.level_band),
-                )
+                )  # fmt: skip
                 halves = [float(judged.half[0]), float(judged.level_half[0])]
                 if all(map(math.isfinite, halves)):
                     ends = [math.exp(difference + s * half) for half in halves for s in (-1, 1)]

@@ -311,9 +311,6 @@ def _pair_variances(
         return None
     widest = max(len(products) for products in by_title.values())
     return _fit_or_none(
-        keys,
-        np.array(variances),
-        np.array(dfs, dtype=np.float64),
-        apart=aside,
+        keys, np.array(variances), np.array(dfs, dtype=np.float64), apart=aside,
         temper=2 / widest,
-    )
+    )  # fmt: skip

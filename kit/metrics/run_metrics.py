@@ -112,13 +112,10 @@ class RunDiagnostics:
         """
         frame_ms = log.frame_ms
         counted = cls(
-            run,
-            sha256=log.sha256,
-            frames_sha256=_frames_sha256(frame_ms),
-            frames=int(frame_ms.size),
-            duration_s=float(frame_ms.sum()) / 1000.0,
+            run, sha256=log.sha256, frames_sha256=_frames_sha256(frame_ms),
+            frames=int(frame_ms.size), duration_s=float(frame_ms.sum()) / 1000.0,
             step_ms=log.step_ms,
-        )
+        )  # fmt: skip
         if frame_ms.size == 0 or log.backward_rows or not frame_ms.min() > 0:
             return replace(counted, backward_rows=log.backward_rows or _not_positive_rows(frame_ms))
         levels = block_levels(frame_ms)
@@ -331,18 +328,11 @@ def state_metrics(
     if figures is None:
         return made
     return replace(
-        made,
-        lows=figures.lows,
-        over_budget=figures.over_budget,
-        hitches=figures.hitches,
-        energy_per_frame_j=figures.energy_per_frame_j,
-        energy_by_lag_j=figures.energy_by_lag_j,
-        lags=figures.lags,
-        lag1=told.lag1,
-        effective_frames=told.effective_frames,
-        blocks=figures.blocks,
-        under_load=figures.under_load,
-    )
+        made, lows=figures.lows, over_budget=figures.over_budget, hitches=figures.hitches,
+        energy_per_frame_j=figures.energy_per_frame_j, energy_by_lag_j=figures.energy_by_lag_j,
+        lags=figures.lags, lag1=told.lag1, effective_frames=told.effective_frames,
+        blocks=figures.blocks, under_load=figures.under_load,
+    )  # fmt: skip
 
 
 def measure_log(log: Log, params: MetricParams) -> FrameFigures:

@@ -488,24 +488,19 @@ class Findings:
         every = book.of_kind("every_title", metric=metric, group="all", **pair)
         counts = book.of_kind("suite_count", metric=metric, group="all", **pair)
         return Standing(
-            product=product,
-            name=Identity(book).plain(product),
-            the=self._short(product),
-            metric=metric,
-            whole=whole,
+            product=product, name=Identity(book).plain(product), the=self._short(product),
+            metric=metric, whole=whole,
             like=self._one("suite_like", metric=metric, group="all", **pair),
             counts={c.outcome: c for c in counts},
             expected_false=self._one("suite_false", metric=metric, group="all", **pair),
-            margins=margins,
-            groups=suites,
-            over=over,
+            margins=margins, groups=suites, over=over,
             every=bool(every) or len({c.outcome for c in over.values()}) == 1,
             apart=self._classes.get(product) != self._classes.get(book.product),
             price=self._one("price", group=kind, product=product),
             premium=self._one("premium", group=kind, **pair),
             equal=self._one("equal_value_price", group=kind, **pair),
             cut=self._one("cut_needed", group=kind, **pair),
-        )
+        )  # fmt: skip
 
     def group_words(self, group: str) -> str:
         """Return a group of titles as a sentence takes it up.

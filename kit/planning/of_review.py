@@ -294,15 +294,11 @@ def _plan_review(
             uncertainties=_uncertainties(params, titles, variances, have),
         )
     return plan_runs(
-        {title: bench.titles[title] for title in titles},
-        params=params.plan,
-        product=params.product,
-        baselines=params.compared,
-        confidence=params.margins.confidence,
-        design=design,
-        evidence=evidence,
+        {title: bench.titles[title] for title in titles}, params=params.plan,
+        product=params.product, baselines=params.compared, confidence=params.margins.confidence,
+        design=design, evidence=evidence,
         switches=lambda counts: _count_switches(_order(counts, params)),
-    )
+    )  # fmt: skip
 
 
 def _design_of(
@@ -746,24 +742,15 @@ def _planned(
     params, bench = loaded.params, loaded.bench
     variances, seen, profiles = shown
     plan = _plan_review(
-        params,
-        bench,
-        titles=titles,
-        variances=variances,
-        have={key: cell.runs for key, cell in seen.items()},
-        profiles=profiles,
-    )
+        params, bench, titles=titles, variances=variances,
+        have={key: cell.runs for key, cell in seen.items()}, profiles=profiles,
+    )  # fmt: skip
     return Planned(
-        review=params.review,
-        bench=bench,
-        plan=plan,
-        order=_order(plan.counts(), params),
+        review=params.review, bench=bench, plan=plan, order=_order(plan.counts(), params),
         checks=_list_checks(bench, params),
         pilot=plan.check_pilot(seen) if any(cell.runs > 1 for cell in seen.values()) else None,
-        days=days,
-        looks=looks,
-        levels=levels,
-    )
+        days=days, looks=looks, levels=levels,
+    )  # fmt: skip
 
 
 def _order(counts: Mapping[Key, int], params: ReviewParams) -> tuple[_ScheduledRun, ...]:

@@ -197,14 +197,11 @@ def _rank_titles(
             gain = math.fsum(_fall(c, shares[c]) for _, c in mine if c.can_run) / whole
         missing = [(max(0, planned[i] - c.runs), c.minutes_per_run) for i, c in mine if c.can_run]
         made = _TitleGain(
-            title=title,
-            variance_share=share,
-            gain_share=gain,
+            title=title, variance_share=share, gain_share=gain,
             gain_minutes=math.fsum(minutes for _, minutes in missing),
             to_run=sum(count for count, _ in missing),
-            minutes=math.fsum(count * minutes for count, minutes in missing),
-            fits=None,
-        )
+            minutes=math.fsum(count * minutes for count, minutes in missing), fits=None,
+        )  # fmt: skip
         rows.append(made)
     if budget_minutes is not None:
         spent = 0.0
@@ -399,16 +396,12 @@ class _Asked:
         )
         power = self.power_of(design, runs)
         return _PlannedMargin(
-            product=mine.product,
-            baseline=other.product,
-            title=mine.title,
-            runs_needed=needed,
-            power=power,
-            resolved=power >= self.power,
+            product=mine.product, baseline=other.product, title=mine.title, runs_needed=needed,
+            power=power, resolved=power >= self.power,
             smallest_ratio=self.smallest(design, runs),
             smallest_now=self.smallest(design, now) if min(now) >= 2 else None,
             correlation=correlation,
-        )
+        )  # fmt: skip
 
     def power_of(self, design: MarginDesign, runs: tuple[int, int]) -> float:
         """Return the power of a number of runs; 0 where a side has too few for an interval."""
@@ -636,23 +629,12 @@ def plan_runs(
     minutes = _bench_minutes(cells, params, switches)
     gains, next_runs = _spend_time(cells, params, product)
     return Plan(
-        product=product,
-        baselines=tuple(baselines),
-        titles=tuple(names),
-        ratio=asked.ratio,
-        power=params.power,
-        confidence=each,
-        design=design,
-        borrowed_df=known.borrowed_df,
-        paired_df=known.paired_df,
-        cells=tuple(cells),
-        margins=margins,
-        minutes=minutes,
-        title_gains=gains,
-        next_runs=next_runs,
-        left_out=left_out,
+        product=product, baselines=tuple(baselines), titles=tuple(names), ratio=asked.ratio,
+        power=params.power, confidence=each, design=design, borrowed_df=known.borrowed_df,
+        paired_df=known.paired_df, cells=tuple(cells), margins=margins, minutes=minutes,
+        title_gains=gains, next_runs=next_runs, left_out=left_out,
         notes=_notes(params, cells, margins, minutes, design, averaged=bool(known.uncertainties)),
-    )
+    )  # fmt: skip
 
 
 def _without_ratios(titles: Mapping[str, Title]) -> dict[str, str]:
@@ -755,18 +737,11 @@ def _plan_cell(
             run_s=run_s, setup_s=params.setup_s, run_sd=run_sd, within_sd=within_sd
         )
     return _PlannedCell(
-        product=key[0],
-        title=key[1],
-        run_sd=run_sd or params.default_run_sd,
-        sd_from="default" if run_sd is None else "bench",
-        runs=runs,
-        have=have,
-        to_run=to_run,
-        run_s=run_s,
-        minutes=to_run * (params.setup_s + run_s) / 60,
-        best_run_s=best,
+        product=key[0], title=key[1], run_sd=run_sd or params.default_run_sd,
+        sd_from="default" if run_sd is None else "bench", runs=runs, have=have, to_run=to_run,
+        run_s=run_s, minutes=to_run * (params.setup_s + run_s) / 60, best_run_s=best,
         can_run=can_run,
-    )
+    )  # fmt: skip
 
 
 def _notes(
@@ -914,18 +889,11 @@ def _check(
         )
         planned_half = _half_width(as_planned, planned)
     return _PrecisionCheck(
-        product=mine.product,
-        baseline=other.product,
-        title=mine.title,
-        planned_runs=min(planned),
-        runs=min(runs),
-        planned_half_width=planned_half,
-        seen_half_width=half,
-        reached=None if half is None else half <= planned_half,
-        power_seen=power,
-        runs_by_spread=by_spread,
-        runs_cautious=cautious,
-    )
+        product=mine.product, baseline=other.product, title=mine.title,
+        planned_runs=min(planned), runs=min(runs), planned_half_width=planned_half,
+        seen_half_width=half, reached=None if half is None else half <= planned_half,
+        power_seen=power, runs_by_spread=by_spread, runs_cautious=cautious,
+    )  # fmt: skip
 
 
 def _half_width(design: MarginDesign, runs: tuple[int, int]) -> float:

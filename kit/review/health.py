@@ -142,17 +142,10 @@ def _analyse_one_way(groups: Sequence[Sequence[float]]) -> _OneWay:
     if df_between and df_within:
         between = max((ss_between / df_between - within) / size, 0.0)
     return _OneWay(
-        mean=origin + mean,
-        groups=len(filled),
-        values=values,
-        df_between=df_between,
-        df_within=df_within,
-        ss_between=ss_between,
-        ss_within=ss_within,
-        size=size,
-        within_var=within,
-        between_var=between,
-    )
+        mean=origin + mean, groups=len(filled), values=values, df_between=df_between,
+        df_within=df_within, ss_between=ss_between, ss_within=ss_within, size=size,
+        within_var=within, between_var=between,
+    )  # fmt: skip
 
 
 def _analyse_two_way(table: Floats) -> _TwoWay:
@@ -263,26 +256,18 @@ def _bench_components(
         sessions = len({run.session for run in runs})
         errors.append((run_var or 0.0) / len(logs) + (session_var or 0.0) / sessions)
     found = BenchComponents(
-        metric=metric,
-        titles=len(names),
-        products=len(products),
-        title_sd=None,
-        product_sd=None,
-        interaction_sd=None,
-        session_sd=_root(session_var),
-        run_sd=_root(run_var),
-    )
+        metric=metric, titles=len(names), products=len(products), title_sd=None, product_sd=None,
+        interaction_sd=None, session_sd=_root(session_var), run_sd=_root(run_var),
+    )  # fmt: skip
     try:
         parts = _analyse_two_way(table)
     except ValueError:
         return found
     interaction = max(parts.rest_var - math.fsum(errors) / len(errors), 0.0)
     return replace(
-        found,
-        title_sd=math.sqrt(parts.row_var),
-        product_sd=math.sqrt(parts.column_var),
+        found, title_sd=math.sqrt(parts.row_var), product_sd=math.sqrt(parts.column_var),
         interaction_sd=math.sqrt(interaction) if run_var is not None else None,
-    )
+    )  # fmt: skip
 
 
 def _one_title(
@@ -311,20 +296,13 @@ def _one_title(
     if run_var is None and not session_df:
         marks.append("single_runs")
     return Repeatability(
-        title=title,
-        metric=metric,
-        products=len(nested),
-        sessions=sum(len(sessions) for sessions in nested),
-        runs=sum(a.values for a in analyses),
-        run_sd=_root(run_var),
-        run_df=run_df,
-        session_sd=_root(session_var),
-        session_df=session_df,
-        reproducibility_sd=_root(total_var),
-        repeatability_limit=_limit(run_var),
-        reproducibility_limit=_limit(total_var),
+        title=title, metric=metric, products=len(nested),
+        sessions=sum(len(sessions) for sessions in nested), runs=sum(a.values for a in analyses),
+        run_sd=_root(run_var), run_df=run_df, session_sd=_root(session_var),
+        session_df=session_df, reproducibility_sd=_root(total_var),
+        repeatability_limit=_limit(run_var), reproducibility_limit=_limit(total_var),
         marks=tuple(marks),
-    )
+    )  # fmt: skip
 
 
 def _pool(parts: Sequence[tuple[float | None, int]]) -> float | None:
@@ -546,14 +524,10 @@ def _rank_tasks(review: Review, gaps: Sequence[_Gap], stale: Sequence[_Stale]) -
         }
         why["with too few runs"] = len(titles) - sum(why.values())
         task = _Task(
-            place=0,
-            product=product,
-            titles=tuple(titles),
-            runs=sum(runs[t] for t in titles),
-            minutes=seconds / 60,
-            margins=_margins_touched(review, product, titles),
+            place=0, product=product, titles=tuple(titles), runs=sum(runs[t] for t in titles),
+            minutes=seconds / 60, margins=_margins_touched(review, product, titles),
             why=", ".join(f"{few(n, 'title')} {words}" for words, n in why.items() if n),
-        )
+        )  # fmt: skip
         tasks.append((-task.margins, -max(ages, default=0), task))
     tasks.sort(key=lambda task: task[:2])  # products stay in their order where nothing tells
     return tuple(replace(task, place=place) for place, (*_, task) in enumerate(tasks, start=1))

@@ -38,11 +38,7 @@ from kit.margins.energy import (
 )
 from kit.margins.replicates import SharedVariances, fit_variances
 from kit.margins.suites import SuiteMargin, summarise_suites
-from kit.metrics.measuring import (
-    PLAIN,
-    Reading,
-    measure_runs,
-)
+from kit.metrics.measuring import PLAIN, Reading, measure_runs
 from kit.metrics.run_metrics import RunDiagnostics, RunMetrics, Stretch
 from kit.metrics.store import Store, code_key, content_key
 from kit.screening.controls import Controls, check_controls, compared_pairs, name_pairs
@@ -466,10 +462,7 @@ def _margins_differ(params: ReviewParams, other: ReviewParams) -> set[str]:
 
 
 def work_out(
-    review: Review,
-    *,
-    before: tuple[Review, Results] | None = None,
-    metrics: Sequence[str] = (),
+    review: Review, *, before: tuple[Review, Results] | None = None, metrics: Sequence[str] = ()
 ) -> Results:
     """Compare, summarise and weigh: every result of a review from its measured runs.
 
@@ -519,13 +512,9 @@ def work_out(
     for product in dict.fromkeys(product for product, _ in pairs):
         baselines = [other for first, other in pairs if first == product]
         compare = partial(
-            compare_products,
-            product=product,
-            baselines=baselines,
-            params=params.margins,
-            controls=review.controls,
-            variances=variances,
-        )
+            compare_products, product=product, baselines=baselines, params=params.margins,
+            controls=review.controls, variances=variances,
+        )  # fmt: skip
         made: Sequence[Margin] = compare(cells)
         if not none_aside:
             made = _with_all_runs(made, compare(every_cell))
@@ -535,12 +524,9 @@ def work_out(
         levels += _levels(cells, product, baselines, review, variances)
     margins = _mark_margins(margins, review)
     suites = summarise_suites(
-        margins,
-        groups={"all": params.whole, **params.suites},
-        titles=titles,
-        params=params.margins,
-        cells=cells,
-    )
+        margins, groups={"all": params.whole, **params.suites}, titles=titles,
+        params=params.margins, cells=cells,
+    )  # fmt: skip
     if metrics:
         return Results(cells, every_cell, variances, tuple(margins), suites, levels=tuple(levels))
     energy = weigh_energy(review.used, cells, titles, confidence=params.margins.confidence)
@@ -584,14 +570,11 @@ def _with_level_band(review: Review, known: Results, *, whole: bool) -> Results:
     if not whole:
         return replace(known, margins=margins, suites=suites)
     return replace(
-        known,
-        margins=margins,
-        suites=suites,
-        gaps=_gaps(review, margins),
+        known, margins=margins, suites=suites, gaps=_gaps(review, margins),
         value=_weighed(review, known.cells, suites),
         energy_margins=compare_energy(known.energy, _own_pairs(review.params), params),
         steps=compare_settings(review.used, review.bench, review.params, review.controls),
-    )
+    )  # fmt: skip
 
 
 def _own_pairs(params: ReviewParams) -> list[tuple[str, str]]:
@@ -681,28 +664,18 @@ def suites_of_runs(
     else:
         variances, cells = _cells(runs, review, names=names)
     margins = compare_products(
-        cells,
-        product=review.params.product,
-        baselines=review.params.compared,
-        params=params,
-        controls=review.controls,
-        variances=variances,
-        false_signs=False,
-    )
+        cells, product=review.params.product, baselines=review.params.compared, params=params,
+        controls=review.controls, variances=variances, false_signs=False,
+    )  # fmt: skip
     return summarise_suites(
-        margins,
-        groups={"all": review.params.whole},
-        titles={title: review.bench.titles[title] for title in review.titles},
-        params=params,
+        margins, groups={"all": review.params.whole},
+        titles={title: review.bench.titles[title] for title in review.titles}, params=params,
         cells=cells,
-    )
+    )  # fmt: skip
 
 
 def _cells(
-    metrics: Sequence[RunMetrics],
-    review: Review,
-    *,
-    names: Sequence[str] = (),
+    metrics: Sequence[RunMetrics], review: Review, *, names: Sequence[str] = ()
 ) -> tuple[Mapping[str, SharedVariances], tuple[Cell, ...]]:
     """Return the shared variances by metric, and the cells made with them."""
     titles, names = review.bench.titles, names or review.params.metrics.names
@@ -714,11 +687,7 @@ def _cells(
         if any(name in m.values for m in metrics)
     }
     cells = make_cells(
-        metrics,
-        titles,
-        params=review.params.margins,
-        variances=variances,
-        metric_names=names,
+        metrics, titles, params=review.params.margins, variances=variances, metric_names=names
     )
     return variances, cells
 
@@ -732,13 +701,9 @@ def _levels(
 ) -> list[LevelDifference]:
     """Return the differences of what is measured in dB."""
     made = compare_levels(
-        cells,
-        product=product,
-        baselines=baselines,
-        params=review.params.margins,
-        controls=review.controls,
-        variances=variances,
-    )
+        cells, product=product, baselines=baselines, params=review.params.margins,
+        controls=review.controls, variances=variances,
+    )  # fmt: skip
     epochs = _epochs(review)
     return [replace(m, marks=(*m.marks, *_epoch_mark(m.cells, epochs))) for m in made]
 

@@ -445,12 +445,10 @@ def _by_titles(
         for choice, out in left.items()
     }
     made = summarise_suites(
-        [m for s in stated for m in s.margins],
-        groups=groups,
+        [m for s in stated for m in s.margins], groups=groups,
         titles={title: review.bench.titles[title] for title in review.titles},
-        params=review.params.margins,
-        cells=cells,
-    )
+        params=review.params.margins, cells=cells,
+    )  # fmt: skip
     has = {s.baseline: {*s.titles} for s in stated}
     for choice, out in left.items():
         for suite in made:

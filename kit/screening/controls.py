@@ -255,14 +255,9 @@ def _mismatch(
         return None
     reason = _waiver(params, control, baseline) or _waiver(params, control, product)
     return _Mismatch(
-        control=control,
-        product=product,
-        baseline=baseline,
-        product_values=tuple(sorted(ours)),
-        baseline_values=tuple(sorted(theirs)),
-        titles=tuple(apart),
-        reason=reason,
-    )
+        control=control, product=product, baseline=baseline, product_values=tuple(sorted(ours)),
+        baseline_values=tuple(sorted(theirs)), titles=tuple(apart), reason=reason,
+    )  # fmt: skip
 
 
 def _waiver(params: ReviewParams, control: str, product: str) -> str:

@@ -238,11 +238,9 @@ class _Level:
         spread = math.fsum(p * p / t.df for p, t in zip(parts, terms, strict=True) if t.df > 0)
         whole = math.fsum(parts)
         return cls(
-            math.fsum(f * term.mean for term, f in zip(terms, factors, strict=True)),
-            whole,
-            whole**2 / spread if spread > 0 else math.inf,
-            min(term.runs for term in terms),
-        )
+            math.fsum(f * term.mean for term, f in zip(terms, factors, strict=True)), whole,
+            whole**2 / spread if spread > 0 else math.inf, min(term.runs for term in terms),
+        )  # fmt: skip
 
     @classmethod
     def between(cls, levels: Mapping[CellKey, _Level], a: str, b: str, title: str) -> _Level:

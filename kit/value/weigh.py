@@ -202,17 +202,10 @@ def _settle(
         if len(used) == 1:
             marks.append("single_price")
     return _Price(
-        product,
-        kind,
-        params.currency,
-        statistics.median(values),
-        min(values),
-        max(values),
-        tuple(row for row, _, _ in used),
-        tuple(marks),
-        values,
+        product, kind, params.currency, statistics.median(values), min(values), max(values),
+        tuple(row for row, _, _ in used), tuple(marks), values,
         tuple(dict.fromkeys(rate for _, _, rate in used if rate)),
-    )
+    )  # fmt: skip
 
 
 def _nearest_rate(row: PriceRow, rates: Sequence[PriceRow], currency: str) -> PriceRow | None:
@@ -270,16 +263,9 @@ def _scenarios(
             if product in asked:
                 price = asked[product]
                 prices[product, kind] = _Price(
-                    product,
-                    kind,
-                    params.currency,
-                    price,
-                    price,
-                    price,
-                    (),
-                    (f"scenario: {name}",),
-                    (price,),
-                )
+                    product, kind, params.currency, price, price, price, (),
+                    (f"scenario: {name}",), (price,),
+                )  # fmt: skip
             elif base is not None:
                 marks = (*base.marks, f"beside_{beside}_prices")
                 prices[product, kind] = replace(base, kind=kind, marks=marks)
@@ -581,15 +567,10 @@ def weigh_products(
             if sides[0] is not None and sides[1] is not None:
                 weighings.append(_weigh(sides[0], sides[1], other, titles))
     return Value(
-        currency=force.currency,
-        titles=titles,
-        standings=tuple(standings),
-        weighings=tuple(weighings),
-        prices=force.prices,
-        left_out=left_out,
-        kinds=force.kinds,
+        currency=force.currency, titles=titles, standings=tuple(standings),
+        weighings=tuple(weighings), prices=force.prices, left_out=left_out, kinds=force.kinds,
         rows_left_out=force.rows_left_out,
-    )
+    )  # fmt: skip
 
 
 def _too_few_titles(
