@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
-from operator import mul
+from dataclasses import dataclass, field, fields, replace
+from operator import attrgetter, mul
 from typing import Any
 
 import numpy as np
@@ -452,17 +452,16 @@ class Margin(RatioEstimate):
             )
             later = [m for m in margin.marks if m not in marks and m != "resolved_by_sharing"]
             less = margin.without_struck
-            found.append(
-                replace(
-                    margin,
-                    outcome=outcome,
-                    marks=(*marks, *later),
-                    p_level=p_level[i],
-                    p_level_adjusted=adjusted[i],
-                    without_struck=less and Margin.judged_again([less], params, controls)[0],
-                )
-            )
+            again = less and Margin.judged_again([less], params, controls)[0]
+            said = dict(zip(_FIELDS, _fields_of(margin), strict=True))  # `replace` takes twice
+            said |= {"outcome": outcome, "marks": (*marks, *later), "without_struck": again}
+            said |= {"p_level": p_level[i], "p_level_adjusted": adjusted[i]}
+            found.append(Margin(**said))
         return tuple(found)
+
+
+_FIELDS = tuple(f.name for f in fields(Margin))
+_fields_of = attrgetter(*_FIELDS)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -583,7 +582,8 @@ def _of_comparison(one: _Compared, step: str, kind: str) -> dict[str, Any]:
 
 def _outcome(one: _Compared, ratio: float, *, band: float, false_sign: float = 0.0) -> Outcome:
     """Return what a comparison says of a ratio, by a level band given as a share."""
-    figure = None if all(cell.scatters for cell in one.cells) else ratio
+    a, b = one.cells
+    figure = None if a.scatters and b.scatters else ratio
     ends = (*_ends(ratio, one.half), *_ends(ratio, one.level_half))
     return outcome_of(*ends, band=band, false_sign=false_sign, figure=figure)
 

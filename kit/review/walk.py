@@ -232,7 +232,9 @@ def _screened(
     if unknown := unknown_names(sheet, loaded):
         raise ParamsError(unknown)
     if before is not None and _walked_alike(before.params, params):
-        return _compared(replace(before, loaded=loaded, store=reading.store))
+        again = replace(before, loaded=loaded, store=reading.store)
+        same = all(getattr(before.params, n) == getattr(params, n) for n in ("waivers", "machines"))
+        return _looked(again) if same else _compared(again)
     titles = review_titles(sheet.rows_of(params.products), params, bench)
     rows = sheet.select(params.products, titles)
     told: dict[str, RunDiagnostics] = {}
@@ -273,12 +275,17 @@ def _screened(
 
 def _compared(review: Review) -> Review:
     """Return a review with its controls compared, and the look at a registered plan it is."""
-    loaded, aside = review.loaded, review.screened.set_aside
+    aside = review.screened.set_aside
     used = [row for row in review.rows if row.run in review.metrics and row.run not in aside]
-    controls = check_controls(used, loaded, titles=review.titles)
-    if (look := _look_at(loaded.params, review.rows)) is not None:
-        loaded = loaded.with_confidence(1 - look.level)
-    return replace(review, loaded=loaded, controls=controls, look=look)
+    controls = check_controls(used, review.loaded, titles=review.titles)
+    return _looked(replace(review, controls=controls))
+
+
+def _looked(review: Review) -> Review:
+    """Return a review with the look at a registered plan that it is."""
+    if (look := _look_at(review.params, review.rows)) is None:
+        return replace(review, look=None)
+    return replace(review, loaded=review.loaded.with_confidence(1 - look.level), look=look)
 
 
 def _common_stretches(
