@@ -195,3 +195,20 @@ def test_a_list_changed_at_its_end_alone_is_the_same_list_with_its_comments(befo
     assert edited == {"deep": {"list": after}}
     assert (edited["deep"]["list"] is before) == kept
     assert _edited(edited, [Edit(("deep", "list"), None)]) == {"deep": {}}
+
+
+@pytest.mark.parametrize("schema", [True, False])
+def test_the_text_of_other_params_names_files_from_its_own_folder(tmp_path, schema):
+    first = "# yaml-language-server: $schema=../schemas/params.json\n" if schema else ""
+    text = "# of ours\nreview: a\nbench: ../bench\nreplaces: ../sealed/a-1\nmargins: {level_band: 0.02} # kept\n"
+    path = tmp_path / "params" / "a.yaml"
+    path.parent.mkdir()
+    path.write_text(first + text, encoding="utf-8")
+    edits = [Edit(("margins", "level_band"), 0.1), Edit(("titles",), ["dell"])]
+    made = Edit.text_with(path, edits, folder=tmp_path / "out" / "b", review="b")
+    note = "# What if: a.yaml with other margins.level_band, titles.\n"
+    head = first.replace("../schemas", "../../schemas") + note + "# of ours\nreview: b\n"
+    assert made == head + (
+        "bench: ../../bench\nreplaces: ../../sealed/a-1\n"
+        "margins: {level_band: 0.1}  # kept\ntitles: [dell]\n"
+    )
