@@ -182,7 +182,26 @@ def test_params_that_contradict_themselves_are_refused(sections, said):
         changed(**sections)
 
 
+@pytest.mark.parametrize(
+    ("section", "said"),
+    [
+        ({}, "give either a condition"),
+        ({"condition": "driver", "since": "2026-03-01"}, "give either a condition"),
+        ({"condition": "driver", "old": ["1"]}, "a condition needs both"),
+        ({"condition": "driver", "new": ["1"]}, "a condition needs both"),
+        ({"since": "2026-03-01", "old": ["1"]}, "old and new belong to a condition"),
+        ({"since": "2026-03-01", "new": ["1"]}, "old and new belong to a condition"),
+        ({"condition": "driver", "old": ["2", "1"], "new": ["1", "2"]}, "'1' stands under both"),
+    ],
+)
+def test_what_tells_old_runs_from_new_is_said_in_one_way(section, said):
+    with pytest.raises(ValidationError, match=said):
+        changed(retest=section)
+
+
 def test_params_at_their_limits_are_taken():
+    assert changed(retest={"since": "2026-03-01"}).retest.band == 0.02
+    assert changed(retest={"condition": "driver", "old": ["1"], "new": ["2"]}).retest.since is None
     plan = {"margin": 0.03, "seed": 1, "registered": LOOKS | {"looks": [0.01, 1.0]}}
     assert changed(plan=plan).plan.registered.looks == (0.01, 1.0)
     both_ways = [{"product": "ibis", "over": "crane"}, {"product": "crane", "over": "ibis"}]
