@@ -580,3 +580,32 @@ def test_the_step_of_a_parquet_log_is_that_of_its_type(tmp_path, kind, step_ms):
 def test_a_log_made_by_hand_is_of_binary_floats_and_can_be_measured():
     log = layouts_module.Log("a.csv", "0" * 64, 16, np.full(2, 16.0))
     assert (log.step_ms, log.backward_rows, dict(log.sensors)) == (0.0, (), {})
+
+
+@pytest.mark.parametrize(
+    ("missing", "said"),
+    [
+        ("run-1.CSV", '; did you mean "run-1.csv.gz"?'),
+        ("RUN-2.txt", '; did you mean "run-2.csv"?'),
+        ("run-3.csv", ""),  # close, but another of the series
+        (".csv", ""),
+    ],
+)
+def test_a_missing_log_names_the_one_that_differs_in_ending_or_capitals(tmp_path, missing, said):
+    for name in ("run-1.csv.gz", "run-1.zip", "run-2.csv", ".hidden"):
+        (tmp_path / name).write_bytes(b"")
+    assert logbytes.near_file(tmp_path / missing) == said
+    assert logbytes.near_file(tmp_path / "no" / missing) == ", and no such folder"
+
+
+def test_what_unpacks_to_too_much_is_no_log():
+    gib, mib = 1 << 30, 1 << 20
+    with pytest.raises(
+        RunFileError, match=rf"unpacks to more than {logbytes._MAX_UNPACKED_BYTES // gib} GiB"
+    ):
+        logbytes.check_size(gib, logbytes._MAX_UNPACKED_BYTES + 1, file="a.gz")
+    logbytes.check_size(gib, logbytes._MAX_UNPACKED_BYTES, file="a.gz")
+    ratio = logbytes._MAX_RATIO
+    with pytest.raises(RunFileError, match=f"more than {ratio} times its {mib} bytes"):
+        logbytes.check_size(mib, ratio * mib + 1, file="a.gz")
+    logbytes.check_size(mib, ratio * mib, file="a.gz")
