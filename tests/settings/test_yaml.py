@@ -3,10 +3,11 @@
 from pathlib import Path
 
 import pytest
+from pydantic import ValidationError
 
 from kit.errors import ParamsError, did_you_mean
 from kit.metrics.store import Store
-from kit.settings.yaml import Section, Text, _dotted, read_yaml, written_text
+from kit.settings.yaml import Section, Text, _dotted, _expected_words, read_yaml, written_text
 
 
 class Inner(Section):
@@ -123,6 +124,43 @@ def test_what_is_no_yaml_is_told_in_words_with_its_line(tmp_path, text, line, sa
 
 def test_space_around_a_text_is_no_part_of_it(tmp_path):
     assert read(tmp_path, "driver: '  52  '\ninner: {wide_s: 1}\n").driver == "52"
+
+
+@pytest.mark.parametrize(
+    ("found", "said"),
+    [
+        ("made-params/1", "; `marginbook upgrade FILE` brings an older one to it"),
+        ("made-params/3", "; this one is of a later marginbook: install that"),
+        ("made-parms/1", '; did you mean "made-params/2"?'),
+        ("made-params", '; did you mean "made-params/2"?'),
+        ("x", ""),
+    ],
+)
+def test_a_file_of_another_version_is_told_from_one_of_another_kind(found, said):
+    detail = {"type": "literal_error", "msg": "", "ctx": {"expected": "'made-params/2'"}}
+    assert _expected_words(detail, found) == "expected 'made-params/2'" + said
+
+
+@pytest.mark.parametrize(
+    ("found", "said"),
+    [
+        ("12 s", "; write 12, without its unit"),
+        ("12", "; write 12"),
+        ("1,5 ms", "; write 1.5, without its unit"),
+        ("95%", "; write 0.95, a fraction"),
+        ("much", ""),
+    ],
+)
+def test_what_was_meant_as_a_number_is_written_as_one(found, said):
+    assert (
+        _expected_words({"type": "float_parsing", "msg": ""}, found) == "expected a number" + said
+    )
+
+
+def test_settings_stay_as_they_were_read(tmp_path):
+    outer = read(tmp_path, "inner: {wide_s: 1}\n")
+    with pytest.raises(ValidationError, match="frozen"):
+        outer.inner.wide_s = 2
 
 
 def test_small_words():
