@@ -99,7 +99,12 @@ class Rounded:
 
     @staticmethod
     def ratio(
-        ratio: float, low: float | None = None, high: float | None = None, *, locale: str = "en"
+        ratio: float,
+        low: float | None = None,
+        high: float | None = None,
+        *,
+        locale: str = "en",
+        at_most: int = 2,
     ) -> Rounded:
         """Return a margin as signed percent.
 
@@ -111,13 +116,15 @@ class Rounded:
             The ends of its interval, which decide the decimals.
         locale : str
             How numbers are written.
+        at_most : int
+            No more decimals than this.
 
         Examples
         --------
         >>> Rounded.ratio(1.2504, 1.22, 1.28).text
         '+25.0\\xa0%'
         """
-        return _percent_text(ratio, low, high, level=1.0, sign=True, locale=locale)
+        return _percent_text(ratio, low, high, level=1.0, sign=True, locale=locale, at_most=at_most)
 
     @staticmethod
     def fps(
@@ -160,6 +167,25 @@ class Rounded:
         ('0.0123\\xa0J', '1.50\\xa0J')
         """
         spare = 0 if value == 0 else max(0, 2 - math.floor(math.log10(abs(value))))
+        return _unit_text(value, (low, high), spare, unit=unit, locale=locale)
+
+    @staticmethod
+    def reading(
+        value: float,
+        low: float | None = None,
+        high: float | None = None,
+        *,
+        unit: str,
+        locale: str = "en",
+    ) -> Rounded:
+        """Return what a sensor reads, to a tenth at most, from 100 up in whole units.
+
+        >>> Rounded.reading(1651.83, 1651.4, 1652.3, unit="MHz").text
+        '1,652\\xa0MHz'
+        >>> Rounded.reading(98.43, 98.1, 98.8, unit="W").text
+        '98.4\\xa0W'
+        """
+        spare = 0 if abs(value) >= 100 else 1
         return _unit_text(value, (low, high), spare, unit=unit, locale=locale)
 
     @staticmethod
@@ -382,14 +408,21 @@ def _interval(low: float | None, high: float | None, spell: Callable[[float], st
 
 
 def _percent_text(
-    value: float, low: float | None, high: float | None, *, level: float, sign: bool, locale: str
+    value: float,
+    low: float | None,
+    high: float | None,
+    *,
+    level: float,
+    sign: bool,
+    locale: str,
+    at_most: int = 2,
 ) -> Rounded:
     """Return how much a value is above a level, in percent: one decimal at most.
 
     Two where the interval is within a tenth of a percent.
     """
     half_width = _half_width(low, high, 100)
-    at_most = 2 if half_width is not None and half_width < 0.05 else 1
+    at_most = at_most if half_width is not None and half_width < 0.05 else 1
     decimals = _decimals_for(half_width, at_most=at_most, otherwise=1)
 
     def percent(value: float) -> str:

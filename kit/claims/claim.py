@@ -145,12 +145,14 @@ KINDS: Mapping[str, _Kind] = {
         "sensor_lag/{metric}/{product}", "sensor-lag", "s", printed="fine", metric="sensors"
     ),
     "load": _Kind(
-        "cell/{metric}/{titles}/{product}", "sensor-under-load", printed="fps", metric="sensors"
+        "cell/{metric}/{titles}/{product}", "sensor-under-load", printed="reading", metric="sensors"
     ),
     "load_spread": _Kind(
-        "{kind}/{metric}/{titles}/{product}", "sensor-spread", printed="fps", metric="sensors"
+        "{kind}/{metric}/{titles}/{product}", "sensor-spread", printed="reading", metric="sensors"
     ),
-    "load_ratio": _Kind("margin/{metric}/{titles}/{pair}", "sensor-apart", metric="sensors"),
+    "load_ratio": _Kind(
+        "margin/{metric}/{titles}/{pair}", "sensor-apart", printed="tenths", metric="sensors"
+    ),
     "load_difference": _Kind(
         "margin/{metric}/{titles}/{pair}", "sensor-apart", printed="level", metric="sensors"
     ),
@@ -224,6 +226,8 @@ def _whole(value: float, _: _Ends, __: str, locale: str) -> Rounded:
 # How a figure is printed: from its value, the ends that decide its decimals, its unit, its locale.
 _PRINTED: Mapping[str, Callable[[float, _Ends, str, str], Rounded]] = {
     "ratio": lambda v, ends, _, locale: Rounded.ratio(v, *ends, locale=locale),
+    "tenths": lambda v, ends, _, locale: Rounded.ratio(v, *ends, locale=locale, at_most=1),
+    "reading": lambda v, ends, unit, locale: Rounded.reading(v, *ends, unit=unit, locale=locale),
     "share": lambda v, ends, _, locale: Rounded.share(v, *ends, locale=locale),
     "fps": lambda v, ends, unit, locale: Rounded.fps(v, *ends, unit=unit, locale=locale),
     "fine": lambda v, ends, unit, locale: Rounded.fine(v, *ends, unit=unit, locale=locale),

@@ -1305,9 +1305,8 @@ class Findings:
             else:
                 told = words.tell(_APART[apart.figure < level], size=_size(apart))
             yield words.tell(
-                message, here=words.printed(here), there=words.printed(there), other=the,
-                apart=(*told, self._interval(apart)),
-            )  # fmt: skip
+                message, here=words.printed(here), there=words.printed(there), other=the, apart=told
+            )
 
     def steps_sentences(self) -> tuple[str, list[Sentence]]:
         """Return heading and sentences on what settings of one thing do to a product.
