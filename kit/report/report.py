@@ -22,6 +22,7 @@ import time
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, redirect_stderr, redirect_stdout
 from dataclasses import dataclass, field, replace
+from importlib import import_module
 from pathlib import Path
 from typing import Any
 
@@ -287,7 +288,9 @@ def _passing_on(note: Path) -> Iterator[None]:
     done = threading.Event()
 
     def watch() -> None:
-        # What makes a page is imported while this process waits for cells.
+        # What makes a page and reads a run sheet is imported while this process waits for cells.
+        import_module("pandas")
+        import_module("pyarrow.csv")
         build_page({"cells": [{"cell_type": "markdown", "source": "# Ready"}]})
         said = ""
         while not done.wait(0.2):
