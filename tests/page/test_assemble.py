@@ -11,7 +11,7 @@ from lxml import html as lxml_html
 from tiny_project import tiny_claims
 
 from kit.errors import ExecutionError
-from kit.page.assemble import CLOSED_MIME, build_page
+from kit.page.assemble import CLOSED_MIME, _written, build_page
 from kit.page.html import Html, figure_link, page_head
 from kit.page.traces import trace_section
 
@@ -255,3 +255,19 @@ def test_the_same_notebook_gives_the_same_page(book):
 def test_a_source_stored_as_lines_gives_the_same_page():
     lines = {**prose("## A\n\ntext"), "source": ["## A\n", "\n", "text"]}
     assert page_of(lines) == page_of(prose("## A\n\ntext"))
+
+
+def test_end_tags_that_html_implies_are_left_out_and_the_tree_stays():
+    """Which may be: HTML standard, 13.1.2.4; libxml2 reads the same tree."""
+    whole = (
+        "<div><ul><li>a<ul><li>b</li></ul></li><li>c</li> <li>d</li></ul>"
+        "<dl><dt>x</dt><dd>y</dd><dt>z</dt><dd>w</dd></dl><table><tbody><tr><th>h</th>"
+        "<td>1</td></tr><tr><td>2</td></tr></tbody></table></div>"
+    )
+    tree = lxml_html.fragment_fromstring(whole)
+    written = _written(tree)
+    assert written == (
+        "<div><ul><li>a<ul><li>b</ul><li>c</li> <li>d</ul><dl><dt>x<dd>y<dt>z<dd>w</dl>"
+        "<table><tbody><tr><th>h<td>1</tr><tr><td>2</tr></tbody></table></div>"
+    )
+    assert lxml_html.tostring(lxml_html.fragment_fromstring(written)).decode() == whole
