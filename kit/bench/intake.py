@@ -1232,7 +1232,7 @@ def guess_folder(bench_folder: Path, folder: Path) -> _Guess:
             f"{folder.name}: cannot tell product and title from names such as {seen}; say so with "
             "--pattern '{product}_{title}_{pass}.csv', --index, or --product and --title"
         )
-    known = {"product": _slugs(bench.products), "title": _slugs(bench.titles)}
+    known = _known_names(bench, {})
     new: dict[str, dict[str, Any]] = {"products": {}, "titles": {}, "layouts": layouts}
     fields: dict[Path, dict[str, str]] = {}
     for path, tokens in cut.items():

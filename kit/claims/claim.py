@@ -14,12 +14,12 @@ from operator import attrgetter
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Literal, Self
 
-from pydantic import ConfigDict, Field, ValidationError
+from pydantic import ConfigDict, ValidationError
 
 from kit.errors import Fault, SealError, UsageError, did_you_mean
 from kit.methods import METHODS
 from kit.rounding import Rounded
-from kit.settings.yaml import Section
+from kit.settings.yaml import Section, means
 
 if TYPE_CHECKING:  # reading claims needs no numpy
     from kit.margins.cells import Estimate
@@ -261,39 +261,29 @@ class Claim:
     """
 
     __pydantic_config__: ClassVar[ConfigDict] = _PUBLISHED
-    id: Annotated[str, Field(description="The same from build to build.")]
-    kind: Annotated[str, Field(description="What kind of figure or statement it is.")]
-    metric: Annotated[str, Field(description="Which metric, or the quantity it is about.")]
-    product: Annotated[str, Field(description='The product it is about; "" for none.')]
-    baseline: Annotated[
-        str, Field(description='What the product is compared with; "" for nothing.')
-    ]
-    title: Annotated[str, Field(description='The title; "" where it is over several.')]
-    value: Annotated[
-        float | None, Field(description="Unrounded. A margin is a ratio: 1.25, not 25.")
-    ]
-    low: Annotated[float | None, Field(description="Lower end of the interval, unrounded.")]
-    high: Annotated[float | None, Field(description="Upper end of the interval, unrounded.")]
-    confidence: Annotated[float | None, Field(description="Of the interval, a fraction: 0.95.")]
-    unit: Annotated[str, Field(description="Unit of the value.")]
-    outcome: Annotated[
-        str, Field(description="What the interval says: ahead, level, behind, unresolved, ...")
-    ]
-    text: Annotated[str, Field(description="The figure as printed.")]
-    interval: Annotated[str, Field(description="The interval as printed.")]
-    rounding: Annotated[str, Field(description="The rule by which it is rounded.")]
-    method: Annotated[str, Field(description="A method of the catalogue (kit/methods.md).")]
-    method_version: Annotated[int, Field(description="Version of that method.")]
-    inputs: Annotated[
-        tuple[str, ...], Field(description="Ids of the claims, or of the runs, it is made from.")
-    ]
-    runs: Annotated[tuple[str, ...], Field(description="Ids of the used runs it rests on.")]
-    set_aside: Annotated[tuple[str, ...], Field(description="Ids of the runs left out of it.")]
-    marks: Annotated[tuple[str, ...], Field(description="What a reader is warned of.")]
-    group: Annotated[
-        str, Field(description="Of which of several: group of titles, kind of price, ...")
-    ] = ""
-    part: Annotated[str, Field(description="Which of several figures of one thing.")] = ""
+    id: Annotated[str, means("The same from build to build.")]
+    kind: Annotated[str, means("What kind of figure or statement it is.")]
+    metric: Annotated[str, means("Which metric, or the quantity it is about.")]
+    product: Annotated[str, means('The product it is about; "" for none.')]
+    baseline: Annotated[str, means('What the product is compared with; "" for nothing.')]
+    title: Annotated[str, means('The title; "" where it is over several.')]
+    value: Annotated[float | None, means("Unrounded. A margin is a ratio: 1.25, not 25.")]
+    low: Annotated[float | None, means("Lower end of the interval, unrounded.")]
+    high: Annotated[float | None, means("Upper end of the interval, unrounded.")]
+    confidence: Annotated[float | None, means("Of the interval, a fraction: 0.95.")]
+    unit: Annotated[str, means("Unit of the value.")]
+    outcome: Annotated[str, means("What the interval says: ahead, level, behind, unresolved, ...")]
+    text: Annotated[str, means("The figure as printed.")]
+    interval: Annotated[str, means("The interval as printed.")]
+    rounding: Annotated[str, means("The rule by which it is rounded.")]
+    method: Annotated[str, means("A method of the catalogue (kit/methods.md).")]
+    method_version: Annotated[int, means("Version of that method.")]
+    inputs: Annotated[tuple[str, ...], means("Ids of the claims, or of the runs, it is made from.")]
+    runs: Annotated[tuple[str, ...], means("Ids of the used runs it rests on.")]
+    set_aside: Annotated[tuple[str, ...], means("Ids of the runs left out of it.")]
+    marks: Annotated[tuple[str, ...], means("What a reader is warned of.")]
+    group: Annotated[str, means("Of which of several: group of titles, kind of price, ...")] = ""
+    part: Annotated[str, means("Which of several figures of one thing.")] = ""
 
     @property
     def figure(self) -> float:
@@ -518,23 +508,21 @@ class RunRecord:
     """One run of the review, used or not, as `claims.json` lists it."""
 
     __pydantic_config__: ClassVar[ConfigDict] = _PUBLISHED
-    id: Annotated[str, Field(description="As in the run sheet.")]
-    product: Annotated[str, Field(description="As in bench.yaml.")]
-    title: Annotated[str, Field(description="As in bench.yaml.")]
-    file: Annotated[str, Field(description='From the bench folder; "" without a log.')]
-    sha256: Annotated[str, Field(description="Of the log as recorded.")]
-    frames: Annotated[int, Field(ge=0, description="How many frames its log holds.")]
-    used: Annotated[bool, Field(description="Whether any figure rests on it.")]
-    reason: Annotated[str, Field(description="Why it is not used.")]
-    layout: Annotated[str, Field(description="How its log was read.")]
-    status: Annotated[str, Field(description="ran, crashed, refused, not_started or set_aside.")]
-    session: Annotated[str, Field(description="Which session it belongs to.")]
-    began: Annotated[str, Field(description="When it began, ISO 8601.")]
-    duration_s: Annotated[float, Field(description="Sum of its frame times, in seconds.")]
-    conditions: Annotated[
-        Mapping[str, str], Field(description="What else the run sheet records of it.")
-    ]
-    flags: Annotated[tuple[str, ...], Field(description="Screening rules it was flagged by.")]
+    id: Annotated[str, means("As in the run sheet.")]
+    product: Annotated[str, means("As in bench.yaml.")]
+    title: Annotated[str, means("As in bench.yaml.")]
+    file: Annotated[str, means('From the bench folder; "" without a log.')]
+    sha256: Annotated[str, means("Of the log as recorded.")]
+    frames: Annotated[int, means("How many frames its log holds.", ge=0)]
+    used: Annotated[bool, means("Whether any figure rests on it.")]
+    reason: Annotated[str, means("Why it is not used.")]
+    layout: Annotated[str, means("How its log was read.")]
+    status: Annotated[str, means("ran, crashed, refused, not_started or set_aside.")]
+    session: Annotated[str, means("Which session it belongs to.")]
+    began: Annotated[str, means("When it began, ISO 8601.")]
+    duration_s: Annotated[float, means("Sum of its frame times, in seconds.")]
+    conditions: Annotated[Mapping[str, str], means("What else the run sheet records of it.")]
+    flags: Annotated[tuple[str, ...], means("Screening rules it was flagged by.")]
 
 
 @dataclass(frozen=True, eq=False)
@@ -971,13 +959,13 @@ class _ReviewModel(Section):
 
     model_config = ConfigDict(**_PUBLISHED, title="Review")
 
-    id: str = Field(description="Id of the review.")
-    title: str = Field(description="Title of the report.")
-    byline: str = Field(description="Who stands for it.")
-    date: str = Field(description="Day of the review.")
-    product: str = Field(description="The reviewed product.")
-    params_file: str = Field(description="Name of its params file.")
-    params_sha256: str = Field(description="Of that file's bytes.")
+    id: str = means("Id of the review.")
+    title: str = means("Title of the report.")
+    byline: str = means("Who stands for it.")
+    date: str = means("Day of the review.")
+    product: str = means("The reviewed product.")
+    params_file: str = means("Name of its params file.")
+    params_sha256: str = means("Of that file's bytes.")
 
 
 class _ClaimsDocument(Section):
@@ -985,19 +973,19 @@ class _ClaimsDocument(Section):
 
     model_config = ConfigDict(**_PUBLISHED, title="ClaimsDocument")
 
-    format: Literal["marginbook-claims/1", "marginbook-claims/2"] = Field(
-        description="Which version of this file it is."
+    format: Literal["marginbook-claims/1", "marginbook-claims/2"] = means(
+        "Which version of this file it is."
     )
-    review: _ReviewModel = Field(description="The review these claims are of.")
-    kit_version: str = Field(description="Of the kit that made them.")
-    settings: dict[str, Any] = Field(description="The params in force.")
-    layouts: dict[str, Any] = Field(description="How the logs were read.")
-    names: dict[str, dict[str, str]] = Field(
-        default_factory=dict, description="How ids are written for people, by what they are ids of."
+    review: _ReviewModel = means("The review these claims are of.")
+    kit_version: str = means("Of the kit that made them.")
+    settings: dict[str, Any] = means("The params in force.")
+    layouts: dict[str, Any] = means("How the logs were read.")
+    names: dict[str, dict[str, str]] = means(
+        "How ids are written for people, by what they are ids of.", default_factory=dict
     )
-    runs: tuple[RunRecord, ...] = Field(description="Every run of the review, used or not.")
-    claims: tuple[Claim, ...] = Field(
-        description="Their order, and that of names, is the order of rows and columns of the page."
+    runs: tuple[RunRecord, ...] = means("Every run of the review, used or not.")
+    claims: tuple[Claim, ...] = means(
+        "Their order, and that of names, is the order of rows and columns of the page."
     )
 
 

@@ -438,6 +438,15 @@ def _cells_of(line: str, layout: Layout, i: int, file: str) -> list[str]:
         raise RunFileError.at(file, said, line=i + 1) from None
 
 
+def _table_of(
+    lines: Sequence[str], layout: Layout, file: str
+) -> tuple[list[str], list[tuple[int, list[str]]]]:
+    """Return the names of the columns, if there is a header, and place and cells of each row."""
+    rows = _rows_of(lines, layout, header=True)
+    table = [(i, _cells_of(line, layout, i, file)) for i, line in rows]
+    return (table[0][1], table[1:]) if layout.header and table else ([], table)
+
+
 def _sections(
     lines: Sequence[str], heading: str, layout: Layout, file: str
 ) -> dict[str, tuple[int, int]]:
@@ -491,18 +500,13 @@ def _stretches(
     lines: Sequence[str], layout: Layout, how: Parts, file: str
 ) -> dict[str, frozenset[int]]:
     """Return the lines of each unbroken stretch of rows that one mark belongs to, by name."""
-    rows = list(_rows_of(lines, layout, header=True))
-    names: list[str] = []
-    if layout.header and rows:
-        names = _cells_of(rows[0][1], layout, rows[0][0], file)
-        rows = rows[1:]
+    names, rows = _table_of(lines, layout, file)
     place = _place_of(how.column, names, file)
     marked: list[tuple[int, str]] = []
     above = ""
-    for i, line in rows:
-        cells = _cells_of(line, layout, i, file)
+    for i, cells in rows:
         if place >= len(cells):
-            said = f"there is no column {place + 1}, which marks the parts, in {line[:60]!r}"
+            said = f"there is no column {place + 1}, which marks the parts, in {lines[i][:60]!r}"
             raise RunFileError.at(file, said, line=i + 1)
         above = cells[place] or (above if how.holds_on else "")
         marked.append((i, above))
@@ -529,15 +533,10 @@ def _place_of(ref: str | int | None, names: Sequence[str], file: str) -> int:
 def _plain_cells(lines: list[str], layout: Layout, file: str) -> tuple[list[str], Layout]:
     """Return lines in which cells with units or moments are plain numbers, and their layout."""
     delimiter = CHARACTERS.get(layout.delimiter, layout.delimiter)
-    rows = list(_rows_of(lines, layout, header=True))
-    names: list[str] = []
-    if layout.header and rows:
-        names = _cells_of(rows[0][1], layout, rows[0][0], file)
-        rows = rows[1:]
+    names, table = _table_of(lines, layout, file)
     place = _place_of(layout.frames.column, names, file)
     sensors = [_place_of(ref, names, file) for ref in layout.sensors.values()]
     kind, faults = layout.frames.unit, list[Fault]()
-    table = [(i, _cells_of(line, layout, i, file)) for i, line in rows]
     moments: list[tuple[int, int] | None] = []
     for i, cells in table:
         for at in {place, *sensors} if layout.units_in_cells else ():
