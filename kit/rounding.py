@@ -99,12 +99,7 @@ class Rounded:
 
     @staticmethod
     def ratio(
-        ratio: float,
-        low: float | None = None,
-        high: float | None = None,
-        *,
-        locale: str = "en",
-        at_most: int = 2,
+        ratio: float, low: float | None = None, high: float | None = None, *, locale: str = "en"
     ) -> Rounded:
         """Return a margin as signed percent.
 
@@ -116,15 +111,24 @@ class Rounded:
             The ends of its interval, which decide the decimals.
         locale : str
             How numbers are written.
-        at_most : int
-            No more decimals than this.
 
         Examples
         --------
         >>> Rounded.ratio(1.2504, 1.22, 1.28).text
         '+25.0\\xa0%'
         """
-        return _percent_text(ratio, low, high, level=1.0, sign=True, locale=locale, at_most=at_most)
+        return _percent_text(ratio, low, high, level=1.0, sign=True, locale=locale)
+
+    @staticmethod
+    def apart(
+        ratio: float, low: float | None = None, high: float | None = None, *, locale: str = "en"
+    ) -> Rounded:
+        """Return by how much what a sensor reads is above another reading, to a tenth at most.
+
+        >>> Rounded.apart(0.66606, 0.66594, 0.66618).text
+        '−33.4\\xa0%'
+        """
+        return _percent_text(ratio, low, high, level=1.0, sign=True, locale=locale, at_most=1)
 
     @staticmethod
     def fps(

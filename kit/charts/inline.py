@@ -87,11 +87,12 @@ def _dot(claim: Claim, x: str, y: object, radius: float) -> str:
     return _element("circle", css=f"dot {claim.outcome or 'unresolved'}", cx=x, cy=y, r=radius)
 
 
-def _mark(look: Look, element: str, **where: object) -> str:
+def _mark(look: Look, element: str, *, moved: str = "", **where: object) -> str:
     """Return a product's mark about its origin, on a foot line for another class of machine."""
-    foot = '<path d="M-7 9.5H7"/>' if look.foot else ""
+    drawn = _SHAPES[look.shape] + ('<path d="M-7 9.5H7"/>' if look.foot else "")
+    drawn = _element("g", drawn, transform=moved) if moved else drawn
     css = f"mk {look.css}{' fill' if look.filled else ''}"
-    return _element(element, _SHAPES[look.shape] + foot, css=css, **where)
+    return _element(element, drawn, css=css, **where)
 
 
 def mark_svg(look: Look) -> Markup:
@@ -99,8 +100,8 @@ def mark_svg(look: Look) -> Markup:
 
     It is hidden from screen readers: the name beside it says the same.
     """
-    box = {"width": 18, "height": 20, "viewBox": "-9 -9 18 20"}
-    return Markup(_mark(look, "svg", **box, aria_hidden="true"))
+    box = {"width": 18, "height": 20, "aria_hidden": "true"}
+    return Markup(_mark(look, "svg", moved="translate(9 9)", **box))
 
 
 def _picture(css: str, drawn: Iterable[str], height: object) -> Markup:

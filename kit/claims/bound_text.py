@@ -785,7 +785,7 @@ def _apart(claim: Claim, forms: frozenset[str], book: ClaimBook, day: str) -> st
         if low is not None and high is not None:
             low, high = (1 / high, 1 / low) if level else (-high, -low)
     if level:
-        rounded = Rounded.ratio(value, low, high, locale=book.locale)
+        rounded = Rounded.apart(value, low, high, locale=book.locale)
     else:
         rounded = Rounded.level(value, low, high, unit=claim.unit, locale=book.locale)
     text = rounded.text

@@ -151,7 +151,7 @@ KINDS: Mapping[str, _Kind] = {
         "{kind}/{metric}/{titles}/{product}", "sensor-spread", printed="reading", metric="sensors"
     ),
     "load_ratio": _Kind(
-        "margin/{metric}/{titles}/{pair}", "sensor-apart", printed="tenths", metric="sensors"
+        "margin/{metric}/{titles}/{pair}", "sensor-apart", printed="apart", metric="sensors"
     ),
     "load_difference": _Kind(
         "margin/{metric}/{titles}/{pair}", "sensor-apart", printed="level", metric="sensors"
@@ -226,7 +226,7 @@ def _whole(value: float, _: _Ends, __: str, locale: str) -> Rounded:
 # How a figure is printed: from its value, the ends that decide its decimals, its unit, its locale.
 _PRINTED: Mapping[str, Callable[[float, _Ends, str, str], Rounded]] = {
     "ratio": lambda v, ends, _, locale: Rounded.ratio(v, *ends, locale=locale),
-    "tenths": lambda v, ends, _, locale: Rounded.ratio(v, *ends, locale=locale, at_most=1),
+    "apart": lambda v, ends, _, locale: Rounded.apart(v, *ends, locale=locale),
     "reading": lambda v, ends, unit, locale: Rounded.reading(v, *ends, unit=unit, locale=locale),
     "share": lambda v, ends, _, locale: Rounded.share(v, *ends, locale=locale),
     "fps": lambda v, ends, unit, locale: Rounded.fps(v, *ends, unit=unit, locale=locale),

@@ -56,7 +56,7 @@ ATTRIBUTES = {
     "abbr": {"title"},
     "input": {"type", "name", "checked"},
     "label": {"for"},
-    "svg": {"x", "y", "width", "height", "viewBox", "overflow"},
+    "svg": {"x", "y", "width", "height", "overflow"},
     "g": {"transform"},
     "line": {"x1", "x2", "y1", "y2"},
     "rect": {"x", "y", "width", "height"},

@@ -651,7 +651,7 @@ def test_text_says_what_sensors_read_here_and_there(demo):
     size = apart.text.lstrip("\u2212")
     assert said(f"{{{{clock {pair}}}}}") == f"{size} lower"
     assert said(f"{{{{clock {pair} | number interval}}}}") == f"{apart.text} ({apart.interval})"
-    back = Rounded.ratio(1 / apart.value, 1 / apart.high, 1 / apart.low)
+    back = Rounded.apart(1 / apart.value, 1 / apart.high, 1 / apart.low)
     turned = said("{{clock fennock-9-desk over fennock-9-travel | interval}}")
     assert turned == f"{back.text.lstrip('+')} higher ({back.interval})"
     warm = of("load_difference", baseline="fennock-9-desk", metric="temperature_c",
