@@ -267,7 +267,7 @@ class SheetText:
         delimiter = hint[1] if hint else max(_DELIMITERS, key=first.count)
         if (columns := first.count(delimiter) + 1) > _MAX_COLUMNS:
             raise BenchError.at(file, f"has {columns} columns; a sheet has at most {_MAX_COLUMNS}")
-        rows = _records(text, delimiter, file)
+        rows = _records(text, delimiter, file) if first else iter(())
         return text, encoding, delimiter, islice(rows, 1 if hint else 0, None)
 
     def _of_width(
