@@ -281,7 +281,7 @@ class Chart:
         empty = dict.fromkeys(("Date", "Creator", "Format", "Type"))
         with chart_style(salt):
             figure.savefig(buffer, format="svg", dpi=72, metadata=empty)
-        return tidy_svg(buffer.getvalue(), alt=alt)
+        return _tidy_svg(buffer.getvalue(), alt=alt)
 
     def page_image(self) -> _PageImage:
         """Return the chart for the page: SVG, or PNG at twice the size where that is smaller."""
@@ -408,7 +408,7 @@ _DROPPED = {f"{{{_SVG}}}style", f"{{{_SVG}}}metadata"}
 FONT_STACK = "'DejaVu Sans', Verdana, 'Noto Sans', sans-serif"
 
 
-def tidy_svg(drawn: bytes, *, alt: str) -> str:
+def _tidy_svg(drawn: bytes, *, alt: str) -> str:
     """Return an SVG as drawn in the form it is shown: small, self-contained, named by `alt`.
 
     Coordinates keep two decimals of a pixel; style attributes become

@@ -29,9 +29,9 @@ from kit.charts import style as chartstyle
 from kit.charts.identity import Identity
 from kit.charts.runs import _run_looks
 from kit.charts.style import (
+    _tidy_svg,
     chart_style,
     file_stem,
-    tidy_svg,
 )
 from kit.rounding import table_csv
 
@@ -518,25 +518,25 @@ class TestTidySvg:
     def test_every_path_is_kept_to_a_hundredth_of_a_pixel(self, drawn):
         before, after = (
             self.paths(ET.fromstring(drawn)),
-            self.paths(ET.fromstring(tidy_svg(drawn, alt="x"))),
+            self.paths(ET.fromstring(_tidy_svg(drawn, alt="x"))),
         )
         assert len(before) == len(after) > 4
         for one, other in zip(before, after, strict=True):
             assert np.abs(one - other).max() <= 0.005 + 1e-9
 
     def test_text_is_kept_to_the_letter(self, drawn):
-        root = ET.fromstring(tidy_svg(drawn, alt="x"))
+        root = ET.fromstring(_tidy_svg(drawn, alt="x"))
         texts = [t.text for t in root.iter(f"{SVG}text")]
         assert 'a < b & "c" d="1.23456" style="fill: red"' in texts
 
     def test_every_reference_still_has_its_target(self, drawn):
-        tidy = tidy_svg(drawn, alt="x")
+        tidy = _tidy_svg(drawn, alt="x")
         ids = re.findall(r'\bid="([^"]+)"', tidy)
         used = set(re.findall(r'href="#([^"]+)"|url\(#([^)]+)\)', tidy))
         assert used and {a or b for a, b in used} == set(ids)
 
     def test_nothing_of_the_drawing_program_is_left(self, drawn):
-        tidy = tidy_svg(drawn, alt="x")
+        tidy = _tidy_svg(drawn, alt="x")
         assert len(tidy) < 0.7 * len(drawn)
         for gone in ("<?xml", "<!DOCTYPE", "<metadata", "<style", " style=", "matplotlib", "<!--"):
             assert gone not in tidy.replace('d="1.23456" style=', "")
@@ -544,13 +544,13 @@ class TestTidySvg:
     def test_style_becomes_attributes_with_the_same_values(self, drawn):
         (line,) = [
             p
-            for p in ET.fromstring(tidy_svg(drawn, alt="x")).iter(f"{SVG}path")
+            for p in ET.fromstring(_tidy_svg(drawn, alt="x")).iter(f"{SVG}path")
             if p.get("stroke-dasharray")
         ]
         assert line.get("stroke") == "#0072b2" and line.get("fill") == "none"
 
     def test_the_picture_is_named_by_its_alternative(self, drawn):
-        root = ET.fromstring(tidy_svg(drawn, alt='12 % "ahead" <of> all\x00'))
+        root = ET.fromstring(_tidy_svg(drawn, alt='12 % "ahead" <of> all\x00'))
         assert root.get("role") == "img"
         assert root.get("aria-label") == '12 % "ahead" <of> all'
         assert (root.get("width"), root.get("height")) == ("288", "216")
