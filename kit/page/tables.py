@@ -444,8 +444,8 @@ ENERGY = (
         heads=(("Title", "{title}"),),
         cells=(
             Cell("load", "{each}", each="product"),
-            Cell("load_ratio", "than {each}", each="baseline", needed=False),
-            Cell("load_difference", "than {each}", each="baseline", needed=False),
+            Cell("load_ratio", "against {each}", each="baseline", needed=False),
+            Cell("load_difference", "against {each}", each="baseline", needed=False),
         ),
         split="metric",
         last=("All titles that these ran", {"title": ""}),

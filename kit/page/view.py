@@ -43,7 +43,8 @@ class Cell:
     outcomes : bool
         Whether a claim's outcome is shown.
     needed : bool
-        Whether a row without this claim is an error.
+        Whether a row without this claim is an error; of what is not needed, no column is repeated
+        that would be empty.
     """
 
     kind: str
@@ -472,7 +473,11 @@ def _columns(table: Table, book: ClaimBook, where: dict[str, Any]) -> list[tuple
         claims = [claim for kind, of_kind in wheres for claim in _chosen(book, kind, of_kind)]
         for value in _sorted(book, claims, each):
             name = book.name(each, value, kind=cells[0].kind)
-            columns += [(cell, value, name) for cell in cells]
+            columns += [
+                (cell, value, name)
+                for cell, (kind, of_kind) in zip(cells, wheres, strict=True)
+                if cell.needed or _chosen(book, kind, {**of_kind, each: value})
+            ]
     return columns
 
 

@@ -60,6 +60,17 @@ def test_a_claim_that_is_needed_and_not_there_is_an_error(demo):
         _fill_table(demo.book, table)
 
 
+def test_a_column_that_is_not_needed_is_repeated_only_where_something_fills_it(demo):
+    (loads,) = (t for t in tables.ENERGY if isinstance(t, Table) and t.cells[0].kind == "load")
+    seen = {}
+    for grid in _fill_table(demo.book, loads):
+        columns = list(zip(*(row[grid.row_heads :] for row in grid.rows), strict=True))
+        assert all(any(cell is not None for cell in column) for column in columns), grid.caption
+        seen[grid.caption.partition(": ")[2]] = [c.unit for c in grid.columns[grid.row_heads :]]
+    assert seen["Clock"] == ["MHz", "MHz", "%"]
+    assert seen["Temperature"] == ["°C", "°C", "°C"]
+
+
 def test_every_margin_of_the_product_is_in_its_table(demo):
     (grid,) = _fill_table(demo.book, tables.MARGINS)
     margins = demo.book.of_kind("margin", metric="average_fps", product=demo.book.product)
