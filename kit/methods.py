@@ -163,12 +163,13 @@ _WORDS = {
     "sensor-lag": "The lag at which a sensor's readings follow the rate of frames best, over all "
     "runs of a product; not judged where they follow it at none.",
     "sensor-under-load": "Mean of a sensor's readings over the second half of a run's time, "
-    "weighted by time; over runs, and over titles that weigh alike, geometric, of temperatures "
-    "arithmetic. Interval from Student's t over the runs.",
+    "weighted by time (of noise the equivalent continuous level); over runs, and over titles that "
+    "weigh alike, geometric, of temperatures and levels arithmetic. Interval from Student's t over "
+    "the runs.",
     "sensor-spread": "Standard deviation of the same over single runs, in the sensor's unit, "
     "pooled over titles.",
-    "sensor-apart": "One product's mean under load divided by the other's, of temperatures their "
-    "difference; Welch's interval over the runs.",
+    "sensor-apart": "One product's mean under load divided by the other's, of temperatures and "
+    "levels their difference; Welch's interval over the runs.",
     "fps-per-watt": "1 divided by the energy per frame.",
     "run-over-mean": "A run's figure divided by the geometric mean over the used runs of its "
     "product and title.",

@@ -13,8 +13,8 @@ A reference stands in double braces and names what it wants by product, title an
 ``{{count ahead P over B}}``           in how many titles: ahead, behind, level, unresolved
 ``{{false P over B}}``                 how many of the titles ahead or behind are expected to
                                        be false
-``{{clock P in T}}``                   what a sensor reads under load: also ``power`` and
-                                       ``temperature``; without ``in T`` over all titles
+``{{clock P in T}}``                   what a sensor reads under load: also ``power``,
+                                       ``temperature``, ``noise``; without ``in T`` over all titles
 ``{{clock P over B in T}}``            by how much it is higher or lower than of B
 ``{{step S A over B of P}}``           what one setting of P does against another; ``in T``,
                                        ``on G``

@@ -472,6 +472,7 @@ _SENSORS = {
     "power_w": r"power|watts?|w|leistung",
     "temperature_c": r"temp|temperature\w*|celsius|deg|°c|c",
     "clock_mhz": r"clock|mhz|core.?clock|freq\w*|takt",
+    "noise_dba": r"noise|spl|laeq|dba?|schall\w*|lautst\w*",
     "load_pct": r"load|usage|util\w*|busy|%|pct|percent|auslastung",
 }
 _PARTS = {"processor": r"cpu|processor|prozessor", "memory": r"mem|memory|vram|ram"}

@@ -14,7 +14,7 @@ from scipy.special import stdtrit
 from kit.margins.cells import Cell, Estimate, Outcome, RatioEstimate, outcome_of
 from kit.metrics.run_metrics import RunMetrics
 from kit.settings.bench_file import Title
-from kit.settings.metric import HEADLINE, SENSOR_WORDS
+from kit.settings.metric import HEADLINE, READ_APART, SENSOR_WORDS
 from kit.settings.params import MarginParams
 from kit.stats.intervals import WIDEST, Judged, pooled_variance
 from kit.stats.series import LAGS_S, LagProfile, SensorLag
@@ -310,7 +310,7 @@ class Load(Estimate):
 
         Notes
         -----
-        Intervals are Student's t on means of runs, on their logarithms but for temperatures; those
+        Intervals are Student's t on means of runs, on their logarithms but for `READ_APART`; those
         of differences and of means over titles take Welch and Satterthwaite's degrees of freedom.
         """
         found: list[Load] = []
@@ -351,13 +351,13 @@ class Load(Estimate):
     @property
     def is_ratio(self) -> bool:
         """Whether the sensor's products are compared by a ratio, not by a difference."""
-        return self.metric != "temperature_c"
+        return self.metric not in READ_APART
 
     @classmethod
     def _of_cell(cls, runs: Sequence[RunMetrics], sensor: str, confidence: float) -> Load:
         """Return what a sensor reads of the runs of one product in one title."""
         read = np.array([run.under_load[sensor] for run in runs])
-        x, n = np.log(read) if sensor != "temperature_c" else read, len(runs)
+        x, n = np.log(read) if sensor not in READ_APART else read, len(runs)
         parts = ((float(x.var(ddof=1)) / n, n - 1.0),) if n > 1 else ()
         return cls._made(
             sensor, float(x.mean()), parts, confidence, product=runs[0].product,
@@ -391,7 +391,7 @@ class Load(Estimate):
     ) -> Load:
         """Return an estimate from its center and the parts of its variance."""
         whole = math.fsum(variance for variance, _ in parts)
-        back = math.exp if sensor != "temperature_c" else float
+        back = math.exp if sensor not in READ_APART else float
         low = high = None
         if whole > 0:
             df = whole**2 / math.fsum(variance**2 / df for variance, df in parts)

@@ -172,7 +172,8 @@ def _under_load(log: Log) -> dict[str, float]:
     """Return what each of `SENSOR_WORDS` reads over the second half of a run's time, on average.
 
     In the first half clock and power fall and the temperature rises, as the part warms up; which
-    half is common practice, no source.
+    half is common practice, no source. Of noise it is the equivalent continuous level, that of the
+    mean sound energy (IEC 61672-1).
     """
     ends = np.cumsum(log.frame_ms)
     late = ends > ends[-1] / 2
@@ -180,7 +181,10 @@ def _under_load(log: Log) -> dict[str, float]:
     for name in SENSOR_WORDS:
         readings = _sensor(log, name)
         if readings is not None and (there := late & np.isfinite(readings)).any():
-            means[name] = float(np.average(readings[there], weights=log.frame_ms[there]))
+            of_level = name == "noise_dba"
+            read = 10.0 ** (readings[there] / 10) if of_level else readings[there]
+            mean = float(np.average(read, weights=log.frame_ms[there]))
+            means[name] = 10 * math.log10(mean) if of_level else mean
     return means
 
 

@@ -21,7 +21,7 @@ from kit.claims.claim import Claim, ClaimBook
 from kit.page.html import Printed
 from kit.page.words import Part, Sentence, Words, forms, msg, words_in
 from kit.rounding import NBSP, Rounded
-from kit.settings.metric import HEADLINE, RESULT
+from kit.settings.metric import HEADLINE, READ_APART, RESULT
 from kit.stats.intervals import LEVEL_ALPHA
 
 HEADLINE_CHARACTERS = 100
@@ -235,6 +235,7 @@ _LOADS = {
     ),
     "power_w": msg("It takes {here}, the other {there}: {apart}."),
     "temperature_c": msg("It is {here} warm, the other {there}: {apart}."),
+    "noise_dba": msg("Its noise is {here}, the other's {there}: {apart}."),
 }
 _APART = (msg("{size} higher"), msg("{size} lower"))
 
@@ -1295,7 +1296,7 @@ class Findings:
             of = {"metric": sensor, "title": ""}
             here = self._one("load", product=pair["product"], **of)
             there = self._one("load", product=pair["baseline"], **of)
-            kind = "load_difference" if sensor == "temperature_c" else "load_ratio"
+            kind = "load_difference" if sensor in READ_APART else "load_ratio"
             apart = self._one(kind, **pair, **of)
             if here is None or there is None or apart is None:
                 continue

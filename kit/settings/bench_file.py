@@ -148,7 +148,7 @@ class Layout(Section):
     frames: _FrameColumn = means("The column that holds the frames.")
     sensors: dict[Id, _ColumnRef] = means(
         "Sensor columns kept with the run, named with their unit: clock_mhz, power_w, "
-        "temperature_c, processor_load_pct.",
+        "temperature_c, noise_dba, processor_load_pct.",
         default_factory=dict,
         examples=[{"power_w": "board_power", "temperature_c": 7}],
     )

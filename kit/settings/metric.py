@@ -199,12 +199,15 @@ METRIC_LABELS: Mapping[str, str] = MappingProxyType(
     {name: metric.label for name, metric in METRICS.items()}
     | {"energy": "energy per frame", "fps_per_watt": "frames per second per watt"}
 )
-# What a graphics part's sensors read: quantity, in one word, and unit, by the end of their names.
+# What sensors beside a graphics part read: quantity, in one word, and unit, by the end of their
+# names; and those whose zero is a convention, so that a difference is told and no ratio.
 SENSOR_WORDS = MappingProxyType({
     "clock_mhz": ("clock", "MHz"),
     "temperature_c": ("temperature", "\u00b0C"),
     "power_w": ("power", "W"),
+    "noise_dba": ("noise", "dB(A)"),
 })  # fmt: skip
+READ_APART = frozenset({"temperature_c", "noise_dba"})
 FRAME_METRICS = tuple(name for name, m in METRICS.items() if m.source == "frames")
 LOWS = tuple(name for name, m in METRICS.items() if m.tail_share is not None)
 DEFAULT_METRICS = tuple(name for name in FRAME_METRICS if METRICS[name].by_default)

@@ -392,8 +392,9 @@ class _Pair(Section):
 class _UnderLoad(Section):
     """What sensors read under load, of the product beside others."""
 
-    sensors: tuple[Literal["clock_mhz", "temperature_c", "power_w"], ...] = means(
-        "Which; nothing is said of one that no log has.", ("clock_mhz", "power_w", "temperature_c")
+    sensors: tuple[Literal["clock_mhz", "temperature_c", "power_w", "noise_dba"], ...] = means(
+        "Which; nothing is said of one that no log has.",
+        ("clock_mhz", "power_w", "temperature_c", "noise_dba"),
     )
     against: tuple[Id, ...] = means(
         "Beside which products of the review; its namesakes, unless said, else the first rival.",

@@ -263,9 +263,9 @@ def loads(sensor, of_titles=LOADS, products=("new", "old")):
     return {(load.title, load.product, load.baseline): load for load in found}
 
 
-@pytest.mark.parametrize("sensor", ["clock_mhz", "power_w", "temperature_c"])
+@pytest.mark.parametrize("sensor", ["clock_mhz", "power_w", "temperature_c", "noise_dba"])
 def test_sensors_under_load_have_the_t_tests_of_scipy(sensor):
-    logs = sensor != "temperature_c"
+    logs = sensor in {"clock_mhz", "power_w"}
     there, back = (np.log, np.exp) if logs else (np.array, np.array)
     found = loads(sensor)
     own, other = (there(LOADS["dunes"][p]) for p in ("new", "old"))
@@ -276,8 +276,9 @@ def test_sensors_under_load_have_the_t_tests_of_scipy(sensor):
         assert [load.value, load.low, load.high] == pytest.approx(
             [float(back(x)) for x in (center, ends.low, ends.high)], rel=1e-9
         )
-    assert found["dunes", "new", "old"].unit == ("ratio" if logs else "°C")
-    assert found["dunes", "old", ""].unit == {"c": "MHz", "p": "W", "t": "°C"}[sensor[0]]
+    unit = {"c": "MHz", "p": "W", "t": "°C", "n": "dB(A)"}[sensor[0]]
+    assert found["dunes", "new", "old"].unit == ("ratio" if logs else unit)
+    assert found["dunes", "old", ""].unit == unit
 
 
 def test_readings_over_titles_rest_on_those_that_every_product_ran():
@@ -321,6 +322,18 @@ def test_only_the_second_half_of_a_run_counts_by_time():
     slow = (np.cumsum(ms) > 1250) & (ms == 20)
     expected = (slow.sum() * 20 * 1600 + 49 * 10 * 1500) / (slow.sum() * 20 + 49 * 10)
     assert found == {"clock_mhz": pytest.approx(expected)}
+
+
+def test_noise_is_the_level_of_its_mean_energy():
+    """Two sounds of equal length, 10 dB apart: 2.6 dB below the louder (10 lg 1.1/2, by hand)."""
+    ms, levels = np.full(8, 100.0), np.array([60.0, 60, 60, 60, 30, 30, 40, 40])
+    log = Log("x.csv", "", 0, ms, sensors={"noise_dba": levels})
+    found = measure_log(log, MetricParams(low="percentile")).under_load
+    assert found == {"noise_dba": pytest.approx(37.4036, abs=1e-4)}
+    steady = dataclasses.replace(log, sensors={"noise_dba": np.full(8, 41.0)})
+    assert measure_log(steady, MetricParams(low="percentile")).under_load["noise_dba"] == (
+        pytest.approx(41.0)
+    )
 
 
 def test_the_question_of_energy_is_answered_with_what_sensors_read(demo):

@@ -851,8 +851,10 @@ def under_load(g: Given) -> float | list[float]:
     for took, read in zip(g["frame_ms"], g["read"], strict=True):
         at += took
         if at > half and read is not None:
-            weighed, time = weighed + took * read, time + took
-    return weighed / time
+            sound = 10 ** (read / 10) if g.get("levels") else read
+            weighed, time = weighed + took * sound, time + took
+    mean = weighed / time
+    return 10 * math.log10(mean) if g.get("levels") else mean
 
 
 def lagging(g: Given) -> list[float]:

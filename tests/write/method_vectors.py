@@ -569,6 +569,10 @@ def _loads(book: Book) -> None:
     log = Log("a.csv", "", 0, np.array(FRAMES_MS[:50]), sensors={"core_clock_mhz": mhz})
     given: dict[str, Any] = {"frame_ms": FRAMES_MS[:50], "read": read}
     book.add("sensor-under-load", given, _under_load(log)["clock_mhz"])
+    levels = [38.0, 44.5, 41.0, 47.0]
+    quiet = Log("a.csv", "", 0, np.full(4, 250.0), sensors={"noise_dba": np.array(levels)})
+    given = {"frame_ms": [250.0] * 4, "read": levels, "levels": True}
+    book.add("sensor-under-load", given, _under_load(quiet)["noise_dba"])
     runs = {
         "clock_mhz": {"kettle": ([1652.0, 1649.5, 1655.0], [1931.0, 1928.0]),
                       "pan": ([1611.0, 1613.5], [1929.0, 1933.5, 1930.0])},
