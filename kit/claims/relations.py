@@ -230,7 +230,8 @@ def _compare(call: _Call, quantity: str, pair: tuple[str, str]) -> _Compared:
             raise LookupError(f'"{quantity}" needs a kind of price: at {known}')
         kind = _MONEY[quantity]
         return _by_ends(*(_needed(book, kind, group=place["at"], product=p) for p in pair))
-    if quantity in _SENSORS:
+    by_title = [c for c in book.of_kind("cell", metric=quantity) if place["in"] in {"", c.title}]
+    if quantity in _SENSORS and not by_title:
         return _by_sensor(book, _SENSORS[quantity], place["in"], pair)
     metric = METRIC_WORDS.get(quantity, quantity)
     specified = {c.metric for c in book.of_kind("specification")}

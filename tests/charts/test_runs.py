@@ -33,7 +33,8 @@ class TestRun:
 
     def test_sensors_stand_beneath_on_the_same_time_axis(self, series):
         figure = run_chart(BOOK, series).draw("page")
-        assert len(figure.axes) == 1 + len(SENSOR_WORDS)
+        sensors = [sensor for sensor in SENSOR_WORDS if sensor in series.sensors]
+        assert len(figure.axes) == 1 + len(sensors) == 4
         assert len({axes.get_xlim() for axes in figure.axes}) == 1
         assert (
             len(
@@ -44,7 +45,7 @@ class TestRun:
             )
             == 1
         )
-        for axes, sensor in zip(figure.axes[1:], SENSOR_WORDS, strict=True):
+        for axes, sensor in zip(figure.axes[1:], sensors, strict=True):
             drawn = [line for line in axes.lines if len(line.get_xdata()) == series.time_s.size]
             assert np.array_equal(drawn[0].get_ydata(), series.sensors[sensor], equal_nan=True)
         texts = {t.get_text() for t in figure.findobj(Text) if t.get_visible()}
