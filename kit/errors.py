@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import difflib
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from functools import partial
 from typing import Self
 
 
@@ -39,19 +40,21 @@ def did_you_mean(
     '; known: margin, rivals'
     """
     words = list(known)
-    holding = [name for name in words if len(word) > 2 and word in name]
-    close = difflib.get_close_matches(word, words, n=1, cutoff=closeness)
-    in_part = [
-        name
-        for name in words
-        if difflib.get_close_matches(
-            word, re.split("[-_ ]", name), n=1, cutoff=max(closeness, 0.75)
-        )
-    ]
-    for meant in (holding[: len(holding) == 1], in_part, close, holding):
+    for meant in _meant(word, words, closeness):
         if 1 <= len(meant) <= 3:
             return "; did you mean " + " or ".join(f'"{name}"' for name in meant) + "?"
     return f"; known: {', '.join(sorted(words)[:listed]) or 'none'}" if listed else ""
+
+
+def _meant(word: str, words: list[str], closeness: float) -> Iterator[list[str]]:
+    """Yield the known words that may be meant, the likeliest way of telling first."""
+    holding = [name for name in words if len(word) > 2 and word in name]
+    if len(holding) == 1:
+        yield holding
+    like = partial(difflib.get_close_matches, word, n=1)
+    yield [n for n in words if like(re.split("[-_ ]", n), cutoff=max(closeness, 0.75))]
+    yield like(words, cutoff=closeness)
+    yield holding
 
 
 @dataclass(frozen=True, slots=True)

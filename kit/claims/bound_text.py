@@ -54,10 +54,10 @@ from typing import Any
 
 from kit.claims.claim import Claim, ClaimBook, load_claims
 from kit.claims.lexicon import HELD, ClaimingWord, Suggester
-from kit.claims.relations import METRIC_WORDS, Judged, judge_relation
+from kit.claims.relations import LOAD_LEVELS, METRIC_WORDS, SENSORS, Judged, judge_relation
 from kit.errors import Fault, ParamsError, SealError, TextError, UsageError, did_you_mean
 from kit.rounding import BY_FIGURES, MINUS, NBSP, TURNED, Rounded, Speaker
-from kit.settings.metric import HEADLINE, METRICS, SENSOR_WORDS
+from kit.settings.metric import HEADLINE, METRICS
 from kit.settings.params import LoadedParams
 from kit.settings.yaml import TURNING
 
@@ -90,8 +90,7 @@ _PRINTED = (
 )  # fmt: skip
 FORMS = {"interval", "number", "sentence", "joined", "reversed", "spoken"}
 _PROPOSED = 40  # faults of a text that come with a proposal: each costs a search of the claims
-_TURNED = {"margin", "suite", "step", "step_on", "load_ratio", "load_difference"}
-_SENSORS = {word: name for name, (word, _) in SENSOR_WORDS.items()}
+_TURNED = {"margin", "suite", "step", "step_on", *LOAD_LEVELS}
 MARGIN_KINDS = {
     "margin", "suite", "suite_like", "suite_smallest", "suite_largest", "step", "step_on", "part",
 }  # fmt: skip
@@ -661,10 +660,10 @@ def _reference_id(words: list[str], book: ClaimBook) -> str:
         case "count", [outcome, product] if "over" in named:
             name = "suite_side" if outcome in {"above", "below"} else "suite_count"
             return Claim.id_of(name, product=product, part=outcome, **suite)
-        case _, [product] if head in _SENSORS:
+        case _, [product] if head in SENSORS:
             kind = "load" if "over" not in named else "load_ratio"
             about = {"product": product, "baseline": named.get("over", ""), "title": title}
-            return Claim.id_of(kind, metric=_SENSORS[head], **about)
+            return Claim.id_of(kind, metric=SENSORS[head], **about)
         case "gap", [product]:
             found = reversed(book.of_kind("gap", metric=metric))
             gaps = {claim.product: claim.id for claim in found}  # of several, the first
@@ -706,7 +705,7 @@ def _reference_text(
     """
     day = _day_of(claim, book)
     claim = claim.at_home()
-    if claim.kind in _LEVELS:
+    if claim.kind in LOAD_LEVELS:
         return _apart(claim, forms, book, day)
     compares = claim.kind in MARGIN_KINDS
     wrong = forms & {"sentence", "joined", "reversed"}
@@ -763,11 +762,6 @@ def _reference_text(
     return text
 
 
-# Kinds of claims that say by how much products differ in what is neither better nor worse, and
-# what such a claim is where they do not.
-_LEVELS = {"load_ratio": 1.0, "load_difference": 0.0}
-
-
 def _apart(claim: Claim, forms: frozenset[str], book: ClaimBook, day: str) -> str:
     """Return by how much a reading is higher or lower than another, where that is told apart.
 
@@ -778,7 +772,7 @@ def _apart(claim: Claim, forms: frozenset[str], book: ClaimBook, day: str) -> st
     """
     if wrong := forms - {"interval", "number", "reversed"}:
         raise LookupError(f'"{sorted(wrong)[0]}" fits a margin or suite, not {claim.kind}')
-    words, level = _SENTENCES[book.language], _LEVELS[claim.kind]
+    words, level = _SENTENCES[book.language], LOAD_LEVELS[claim.kind]
     value, low, high = claim.figure, claim.low, claim.high
     if "reversed" in forms:
         value = 1 / value if level else -value

@@ -21,7 +21,9 @@ from kit.settings.metric import HEADLINE, METRICS, SENSOR_WORDS
 # Common practice, no source: "about a third" is 0.28 to 0.39.
 ABOUT_TOLERANCE = 0.045
 METRIC_WORDS = {metric.word: name for name, metric in METRICS.items() if metric.word}
-_SENSORS = {word: name for name, (word, _) in SENSOR_WORDS.items()}
+SENSORS = {word: name for name, (word, _) in SENSOR_WORDS.items()}
+# What says by how much readings differ, which is neither better nor worse, and where they do not.
+LOAD_LEVELS = {"load_ratio": 1.0, "load_difference": 0.0}
 _STATES = {"ahead": "more", "behind": "less", "level": "same", "unresolved": "unresolved"}
 _STATES |= {"above": "more", "below": "less", "open": "unresolved"}  # by figures alone
 _BY_FIGURES = {"ahead": "above", "behind": "below", "unresolved": "open"}
@@ -231,8 +233,8 @@ def _compare(call: _Call, quantity: str, pair: tuple[str, str]) -> _Compared:
         kind = _MONEY[quantity]
         return _by_ends(*(_needed(book, kind, group=place["at"], product=p) for p in pair))
     by_title = [c for c in book.of_kind("cell", metric=quantity) if place["in"] in {"", c.title}]
-    if quantity in _SENSORS and not by_title:
-        return _by_sensor(book, _SENSORS[quantity], place["in"], pair)
+    if quantity in SENSORS and not by_title:
+        return _by_sensor(book, SENSORS[quantity], place["in"], pair)
     metric = METRIC_WORDS.get(quantity, quantity)
     specified = {c.metric for c in book.of_kind("specification")}
     if metric in specified:
@@ -251,7 +253,9 @@ def _compare(call: _Call, quantity: str, pair: tuple[str, str]) -> _Compared:
     both = []
     for title in titles:
         one, other = (cells.get((title, product)) for product in pair)
-        judged = _by_difference(book, metric, title, pair) or _by_energy(book, metric, title, pair)
+        judged = _by_difference(
+            book, pair, "level_difference", metric=metric, title=title
+        ) or _by_energy(book, metric, title, pair)
         if judged is None and one and other:
             judged = _by_ends(one, other)
         both += [judged] if judged else []
@@ -266,30 +270,31 @@ def _compare(call: _Call, quantity: str, pair: tuple[str, str]) -> _Compared:
 
 
 def _by_difference(
-    book: ClaimBook, metric: str, title: str, pair: tuple[str, str]
+    book: ClaimBook, pair: tuple[str, str], kind: str, *, metric: str, title: str
 ) -> _Compared | None:
-    """Compare by a difference in dB, which has no ratio; None where there is none."""
-    for claim in book.of_kind("level_difference", metric=metric, title=title):
+    """Compare by a claim of how much two products differ, either way round; None without one.
+
+    A difference, as of levels in dB, has no ratio.
+    """
+    level = LOAD_LEVELS.get(kind, 0.0)
+    for claim in book.of_kind(kind, metric=metric, title=title):
         if {claim.product, claim.baseline} == {*pair}:
-            low, high = claim.ends if claim.product == pair[0] else (-e for e in claim.ends[::-1])
-            state = "more" if low > 0 else "less" if high < 0 else "unresolved"
-            return _Compared(state, f"{claim.id}: {claim.printed}", (claim,))
+            low, high = claim.ends
+            state = "more" if low > level else "less" if high < level else "unresolved"
+            ratio = claim.figure if level else math.nan
+            if claim.product != pair[0]:
+                state = {"more": "less", "less": "more"}.get(state, state)
+                ratio = 1 / ratio
+            return _Compared(state, f"{claim.id}: {claim.printed}", (claim,), ratio)
     return None
 
 
 def _by_sensor(book: ClaimBook, sensor: str, title: str, pair: tuple[str, str]) -> _Compared:
     """Compare by how much a sensor's readings differ; else by the intervals of both."""
     where = {"metric": sensor, "title": title}
-    for kind, level in (("load_ratio", 1.0), ("load_difference", 0.0)):
-        for claim in book.of_kind(kind, **where):
-            if {claim.product, claim.baseline} == {*pair}:
-                low, high = claim.ends
-                state = "more" if low > level else "less" if high < level else "unresolved"
-                if (turned := claim.product != pair[0]) and state != "unresolved":
-                    state = "less" if state == "more" else "more"
-                ratio = claim.figure if level else math.nan
-                says = f"{claim.id}: {claim.printed}"
-                return _Compared(state, says, (claim,), 1 / ratio if turned else ratio)
+    for kind in LOAD_LEVELS:
+        if (found := _by_difference(book, pair, kind, **where)) is not None:
+            return found
     return _by_ends(*(_needed(book, "load", **where, product=p) for p in pair))
 
 

@@ -246,13 +246,12 @@ def compare_energy(
                 continue
             difference = math.log(other.value / mine.value)
             parts = (*mine.parts, *other.parts) if mine.parts and other.parts else ()
-            whole = math.fsum(variance for variance, _ in parts)
-            spread = math.fsum(variance**2 / df for variance, df in parts)
+            whole, df = _added_up(parts)
             ends: list[float | None] = [None] * 4
-            if spread > 0:
+            if df:
                 judged = Judged.by_t(
                     np.array([difference]), np.array([math.sqrt(whole)]),
-                    np.array([whole**2 / spread]), confidence=params.confidence,
+                    np.array([df]), confidence=params.confidence,
                     band=math.log1p(params.level_band),
                 )  # fmt: skip
                 halves = [float(judged.half[0]), float(judged.level_half[0])]
@@ -271,6 +270,14 @@ def compare_energy(
                 standings=(mine, other),
             ))  # fmt: skip
     return tuple(made)
+
+
+def _added_up(parts: Sequence[tuple[float, float]]) -> tuple[float, float]:
+    """Return the sum of variances, and its degrees of freedom after Welch and Satterthwaite; 0
+    where no variance is known from runs."""
+    whole = math.fsum(variance for variance, _ in parts)
+    spread = math.fsum(variance**2 / df for variance, df in parts)
+    return whole, whole**2 / spread if spread > 0 else 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -390,11 +397,10 @@ class Load(Estimate):
         **about: Any,
     ) -> Load:
         """Return an estimate from its center and the parts of its variance."""
-        whole = math.fsum(variance for variance, _ in parts)
+        whole, df = _added_up(parts)
         back = math.exp if sensor not in READ_APART else float
         low = high = None
-        if whole > 0:
-            df = whole**2 / math.fsum(variance**2 / df for variance, df in parts)
+        if df:
             half = float(stdtrit(df, (1 + confidence) / 2)) * math.sqrt(whole)
             if half <= WIDEST:
                 low, high = back(center - half), back(center + half)

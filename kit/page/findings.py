@@ -18,10 +18,11 @@ from typing import Any
 from kit.charts.identity import Identity
 from kit.claims.bound_text import size_text, with_currency_sign
 from kit.claims.claim import Claim, ClaimBook
+from kit.claims.relations import LOAD_LEVELS
 from kit.page.html import Printed
 from kit.page.words import Part, Sentence, Words, forms, msg, words_in
 from kit.rounding import NBSP, Rounded
-from kit.settings.metric import HEADLINE, READ_APART, RESULT
+from kit.settings.metric import HEADLINE, RESULT
 from kit.stats.intervals import LEVEL_ALPHA
 
 HEADLINE_CHARACTERS = 100
@@ -1296,11 +1297,11 @@ class Findings:
             of = {"metric": sensor, "title": ""}
             here = self._one("load", product=pair["product"], **of)
             there = self._one("load", product=pair["baseline"], **of)
-            kind = "load_difference" if sensor in READ_APART else "load_ratio"
-            apart = self._one(kind, **pair, **of)
+            both = (self._one(kind, **pair, **of) for kind in LOAD_LEVELS)
+            apart = next(filter(None, both), None)
             if here is None or there is None or apart is None:
                 continue
-            level = 0.0 if kind == "load_difference" else 1.0
+            level = LOAD_LEVELS[apart.kind]
             if apart.low is not None and apart.ends[0] <= level <= apart.ends[1]:
                 told = words.tell("not told apart")
             else:

@@ -664,7 +664,7 @@ def run_template(
         hidden += [Path(sys.prefix), Path.home(), Path.cwd()]
         given = {**given, "out_dir": str(new.staging)}
         if timeout_s is None:
-            with _environment(variables or {}):
+            with environment_of(variables or {}):
                 execution = _Execution(_execute_here(notebook, given)[0], None)
         else:
             execution = _execute_template(
@@ -773,7 +773,7 @@ def write_here(
         As a cell raises it, or if the template did not close the review.
     """
     given = {"params_path": str(params_path), "out_dir": str(folder)}
-    with _environment(reading.kernel_variables()):
+    with environment_of(reading.kernel_variables()):
         executed, variables = _execute_here(read_template(template), given)
     review = (closing_of(executed) or {}).get("review", "")
     shown = {"params_path": params_path.name, "out_dir": review}
@@ -782,7 +782,7 @@ def write_here(
 
 
 @contextlib.contextmanager
-def _environment(variables: Mapping[str, str]) -> Iterator[None]:
+def environment_of(variables: Mapping[str, str]) -> Iterator[None]:
     """Set variables of this process's environment for a while, as a kernel's would be set."""
     before = {name: os.environ.get(name) for name in variables}
     os.environ.update(variables)

@@ -53,7 +53,7 @@ from kit.page.html import (
 from kit.page.view import mark_words
 from kit.report.ahead import NEEDED, WaitingKernel
 from kit.report.files import new_folder, note_inputs, read_inputs, why_stale, write_whole
-from kit.report.report import run_review
+from kit.report.report import environment_of, run_review
 from kit.rounding import Rounded, table_csv
 from kit.screening.flags import few
 from kit.settings.metric import HEADLINE
@@ -830,7 +830,7 @@ def _refuse_shared_folders(params: Sequence[Path]) -> None:
 
 # What a review imports besides `NEEDED`.
 _IN_A_SEASON = ("kit.report.season", "kit.page.pictures", "kit.charts.money", "kit.charts.rows",
-                "pandas", "babel.dates", "jinja2", "markdown_it", "nh3")  # fmt: skip
+                "babel.dates", "nh3")  # fmt: skip
 
 
 @dataclass(slots=True)
@@ -874,11 +874,8 @@ def _preloaded() -> ForkServerContext | None:
         return None
     context = get_context("forkserver")
     context.set_forkserver_preload([*NEEDED, *_IN_A_SEASON])
-    before = dict(os.environ)
-    os.environ.update(WaitingKernel.environment(Path(os.devnull)))
-    forkserver.ensure_running()
-    os.environ.clear()
-    os.environ.update(before)
+    with environment_of(WaitingKernel.environment(Path(os.devnull))):
+        forkserver.ensure_running()
     return context
 
 
