@@ -227,13 +227,14 @@ class _ChunkFile(io.RawIOBase):
     def readable(self) -> bool:
         return True
 
-    def read(self, size: int = -1, /) -> bytes:
+    def readinto(self, buffer: Any, /) -> int:
         if self._at >= len(self._chunk):
             self._chunk, self._at = next(self._chunks, b""), 0
-        part = self._chunk[self._at : self._at + size] if size >= 0 else self._chunk[self._at :]
+        part = self._chunk[self._at : self._at + len(buffer)]
+        buffer[: len(part)] = part
         self._at += len(part)
         self.taken += len(part)
-        return part
+        return len(part)
 
 
 def _unpacked(chunks: Iterator[bytes], packing: str, file: str) -> Iterator[bytes]:
