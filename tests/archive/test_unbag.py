@@ -165,6 +165,18 @@ DAMAGE = {
         lambda b: change(b, "tagmanifest-sha256.txt", b""),
         "structure: tagmanifest-sha256.txt: expected a line for manifest",
     ),
+    "a long line": (
+        lambda b: change(b, "bag-info.txt", b"y" * 81 + b"\n"),
+        f"structure: bag-info.txt # line 1: expected label: value; found '{'y' * 80}'",
+    ),
+    "a long declaration": (
+        lambda b: change(b, "bagit.txt", b"y" * 81),
+        f"expected BagIt 1.0, tag files in UTF-8; found '{'y' * 80}'",
+    ),
+    "a long line of a manifest": (
+        lambda b: change(b, "manifest-sha256.txt", b"y" * 161),
+        f"found not a hash, spaces and a path: '{'y' * 160}'",
+    ),
     "info without label": (
         lambda b: change(b, "bag-info.txt", b"hello\n"),
         "structure: bag-info.txt # line 1: expected label: value",
@@ -250,20 +262,39 @@ def test_names_in_a_folder(tmp_path, name, why):
     assert "\x07" not in message
 
 
-def test_too_many_files(tmp_path):
+def test_limits_of_a_folder_hold_to_the_last_one(tmp_path, monkeypatch):
     bag = make_bag(tmp_path / "bag")
-    many = bag / "data" / "many"
-    many.mkdir()
-    for number in range(MAX_FILES):
-        os.close(os.open(f"{many}/{number}", os.O_CREAT | os.O_WRONLY))
-    assert f"at most {MAX_FILES} files and folders" in refusal(bag)
+    entries = len([*bag.rglob("*")])
+    monkeypatch.setattr(unbag, "MAX_FILES", entries)
+    with open_bag(bag):
+        pass
+    monkeypatch.setattr(unbag, "MAX_FILES", entries - 1)
+    assert f"at most {entries - 1} files and folders; found more" in refusal(bag)
 
 
-def test_a_huge_sparse_file(tmp_path):
+def test_huge_sparse_files(tmp_path):
+    """No published source: 8 GiB a file, 64 GiB in all, 50,000 files are our own bounds."""
+    assert (MAX_FILES, unbag.MAX_ZIP_LIST_BYTES) == (50_000, 20_000_000)
+    folder = tmp_path / "bag"
+    folder.mkdir()
+    for number in range(8):
+        with (folder / f"{number}").open("wb") as out:
+            out.truncate(8_589_934_592)
+    with open_bag(folder) as bag:
+        assert sum(bag.files.values()) == 68_719_476_736
+    (folder / "more").write_bytes(b"x")
+    assert "at most 68719476736 bytes in all; found 68719476737" in refusal(folder)
+    with (folder / "1").open("wb") as out:
+        out.truncate(8_589_934_593)
+    said = "structure: 1: expected at most 8589934592 bytes; found 8589934593 bytes"
+    assert said in refusal(folder)
+
+
+def test_the_first_twenty_faults_are_told(tmp_path):
     bag = make_bag(tmp_path / "bag")
-    with (bag / "data/huge.csv").open("wb") as out:
-        out.truncate(9 << 30)
-    assert "data/huge.csv: expected at most" in refusal(bag)
+    for number in range(21):
+        (bag / f"{number}").symlink_to("/etc/passwd")
+    assert refusal(bag).count("a link") == 20
 
 
 def test_a_link_put_there_after_the_scan_is_not_followed(tmp_path):
@@ -304,6 +335,18 @@ def test_json_that_means_harm(tmp_path, data, why):
     (bag / "datapackage.json").write_bytes(data)
     with open_bag(bag) as opened, pytest.raises(SealError, match=f"datapackage.json: .*{why}"):
         opened.read_json("datapackage.json")
+
+
+def test_a_json_of_as_many_parts_as_may_be_is_read(tmp_path, monkeypatch):
+    assert unbag.MAX_JSON_PARTS == 4_000_000
+    monkeypatch.setattr(unbag, "MAX_JSON_PARTS", 3)
+    bag = make_bag(tmp_path / "bag")
+    (bag / "three").write_bytes(b'[1, {"a": 2}]')
+    (bag / "four").write_bytes(b'[1, {"a": 2}, 3]')
+    with open_bag(bag) as opened:
+        assert opened.read_json("three") == [1, {"a": 2}]
+        with pytest.raises(SealError, match="more than 3 brackets and commas"):
+            opened.read_json("four")
 
 
 def test_reading_needs_only_the_standard_library(tmp_path):
@@ -485,6 +528,55 @@ def test_a_million_entries(tmp_path):
     assert time.monotonic() - began < 1
     grown_kb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before
     assert grown_kb < 50_000
+
+
+def listed(name: str, size: int) -> zipfile.ZipInfo:
+    entry = zipfile.ZipInfo(name)
+    entry.file_size = size
+    return entry
+
+
+@pytest.mark.parametrize(
+    ("sizes", "packed", "why"),
+    [
+        ([1_098_576], 1_000, ""),  # 50 times its size and a MiB
+        ([1_098_577], 1_000, "at most 50 times the zip's own 1000 bytes; found 1098577 bytes"),
+        ([8 << 30] * 8, 10 << 30, ""),
+        ([*[8 << 30] * 8, 1], 10 << 30, "found 68719476737 bytes when unpacked"),
+        ([(8 << 30) + 1], 10 << 30, "at most 8589934592 bytes; found 8589934593 bytes"),
+    ],
+)
+def test_a_zip_unpacks_to_no_more_than_a_review_has(sizes, packed, why):
+    entries = [listed(f"bag/{n}", size) for n, size in enumerate(sizes)]
+    if not why:
+        assert unbag._check_entries(entries, packed=packed) == "bag"
+        return
+    with pytest.raises(HostileBagError, match=why):
+        unbag._check_entries(entries, packed=packed)
+
+
+def test_limits_of_a_zip_hold_to_the_last_one(tmp_path, monkeypatch):
+    path = zip_of(tmp_path / "b.zip", [(f"bag/{n}/a", b"") for n in range(3)])
+    list_bytes = 3 * (46 + len("bag/0/a"))  # APPNOTE.TXT, section 4.3.12
+    entries = zipfile.ZipFile(path).infolist()
+    # Two folders above each file and the folder of the bag: bag/0, bag/1, bag/2, bag and ".".
+    for name, most, check in (
+        ("MAX_FILES", 3, lambda: unbag._check_zip_end(path)),
+        ("MAX_ZIP_LIST_BYTES", list_bytes, lambda: unbag._check_zip_end(path)),
+        ("MAX_FILES", 5, lambda: unbag._check_entries(entries, packed=1)),
+    ):
+        with monkeypatch.context() as patch:
+            patch.setattr(unbag, name, most)
+            check()
+            patch.setattr(unbag, name, most - 1)
+            with pytest.raises(HostileBagError, match="files and folders; found more"):
+                check()
+    many = [listed("bag/a", 0)] * 4
+    monkeypatch.setattr(unbag, "MAX_FILES", 3)
+    with pytest.raises(HostileBagError, match="at most 3 files and folders"):
+        unbag._check_entries(many, packed=1)
+    assert b"PK\5\6" in zip_of(tmp_path / "none.zip", []).read_bytes()[:22]
+    unbag._check_zip_end(tmp_path / "none.zip")  # the shortest zip: its end record alone
 
 
 def test_a_million_folders_in_few_entries(tmp_path):
@@ -771,11 +863,21 @@ class TestTheDoor:
             verify_with(None, Path("bag"), arguments=[])
         assert capfd.readouterr().err == "far\n"  # how far it came, and no traceback
 
-    def test_limits_grow_with_the_bag(self, tmp_path):
-        small = _limits(make_bag(tmp_path / "bag"))
+    # By hand: 120 s and 4 s a MiB, 8 GiB and 40 bytes a byte, ten times the seconds by the clock.
+    # A zip counts for eight times its size.
+    @pytest.mark.parametrize(
+        ("name", "limits"),
+        [
+            ("bag", (132, 8_589_934_592 + 125_829_120, 1320)),
+            ("bag.zip", (144, 8_589_934_592 + 251_658_240, 1440)),
+            ("none", (120, 8_589_934_592, 1200)),
+        ],
+    )
+    def test_limits_grow_with_the_bag(self, tmp_path, name, limits):
+        (tmp_path / "bag").mkdir()
         (tmp_path / "bag" / "log").write_bytes(bytes(3 << 20))
-        assert _limits(tmp_path / "bag")[0] == small[0] + 12
-        assert _limits(tmp_path / "no bag")[0] == small[0]
+        (tmp_path / "bag.zip").write_bytes(bytes(6 << 17))
+        assert _limits(tmp_path / name) == limits
 
     def test_the_command_goes_through_it(self, tmp_path, monkeypatch):
         asked = []

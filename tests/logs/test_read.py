@@ -5,6 +5,7 @@ from __future__ import annotations
 import gzip
 import hashlib
 import math
+import os
 import re
 from pathlib import Path
 
@@ -599,6 +600,16 @@ def test_a_missing_log_names_the_one_that_differs_in_ending_or_capitals(tmp_path
     assert logbytes.near_file(tmp_path / "no" / missing) == ", and no such folder"
     with pytest.raises(RunFileError, match=re.escape("no such file" + said)):
         read_log(tmp_path / missing, layout_of(), file=missing)
+
+
+@pytest.mark.parametrize(
+    ("make", "said"),
+    [(Path.mkdir, "is a folder; a log is a file"), (os.mkfifo, "is not a regular file (a pipe or")],
+)
+def test_what_is_no_file_is_refused_without_opening_it(tmp_path, make, said):
+    make(tmp_path / "a.csv")
+    with pytest.raises(RunFileError, match=re.escape(said)):
+        read_log(tmp_path / "a.csv", layout_of(), file="a.csv")
 
 
 # The limits in bytes, written out: of the last that passes, of the first that does not. No
