@@ -749,6 +749,41 @@ def test_a_zip_may_not_have_two_sayings(tmp_path):
     assert _unpack_zip(path, tmp_path / "good").is_dir()
 
 
+# What stands behind the data of a streamed entry: APPNOTE.TXT, section 4.3.9. Its mark may be
+# there or not, its sizes have eight bytes where the file is of 4 GiB or more.
+@pytest.mark.parametrize("mark", [b"PK\7\x08", b""], ids=["marked", "bare"])
+@pytest.mark.parametrize(("size", "size_bytes"), [(0xFFFF_FFFF, 4), (0x1_0000_0000, 8)])
+def test_a_streamed_entry_has_its_sizes_behind_it(tmp_path, mark, size, size_bytes):
+    head = struct.pack("<4s5H3L2H", b"PK\3\4", 20, 8, 8, 0, 0, 0, 0, 0, 5, 0) + b"bag/a"
+    behind = mark + b"\1" * (4 + 2 * size_bytes)
+    path = tmp_path / "b.zip"
+    path.write_bytes(head + b"data" + behind + b"PK\1\2")
+    entry = listed("bag/a", size)
+    entry.flag_bits, entry.compress_type, entry.compress_size = 8, 8, 4
+    entry.header_offset = 0
+    ends_at = len(head) + 4 + len(behind)
+    assert list(unbag._heads_apart(path, [entry], ends_at=ends_at)) == []
+    (found,) = unbag._heads_apart(path, [entry], ends_at=ends_at + 1)
+    assert found.expected == f"the list of entries at byte {ends_at}"
+
+
+def test_a_head_that_is_cut_or_none_is_told(tmp_path):
+    path = tmp_path / "b.zip"
+    entry = listed("bag/a", 4)
+    entry.header_offset = 0
+    for data in (b"PK\3\4" + b"\0" * 25, b"PK\3\5" + b"\0" * 26):
+        path.write_bytes(data)
+        (found,) = unbag._heads_apart(path, [entry], ends_at=30)
+        assert (found.expected, found.found) == ("the head of a file", "none")
+
+
+@pytest.mark.parametrize("extra", [b"\x55\x54\0", struct.pack("<HH", 0x5455, 3) + b"ab"])
+def test_an_extra_field_that_is_cut_short_is_none_that_is_known(extra):
+    assert len(list(unbag._odd_fields("a", extra))) == 1
+    whole = struct.pack("<HH", 0x5455, 2) + b"ab" + struct.pack("<HH", 0xCAFE, 0)
+    assert list(unbag._odd_fields("a", whole)) == []
+
+
 def test_a_zip_by_the_usual_tool_opens(tmp_path):
     """Info-ZIP writes times and owners into extra fields, and packs what is longer than a word."""
     tool = shutil.which("zip")
