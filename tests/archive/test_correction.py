@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import re
+from dataclasses import replace
 
 import pytest
 from lxml import html
@@ -12,7 +13,7 @@ from sealmaker import corrected_review, sealed_review
 from kit.archive.correction import _claim_words, revise, run_correction
 from kit.archive.page_check import _check_page as check_page
 from kit.claims.claim import load_claims
-from kit.errors import UsageError
+from kit.errors import KitError, UsageError
 
 
 @pytest.fixture(scope="module")
@@ -99,6 +100,88 @@ def test_gravest_and_widest_first(revision):
     assert heads.index("product in title", turned) < heads.index("run", turned)
 
 
+@pytest.mark.parametrize(
+    ("name", "words"),
+    [
+        (
+            "run/average_fps/quill-kettle-1",
+            "run, average, Quill, in Kettle Run, run quill-kettle-1",
+        ),
+        ("cell/low_1pct_fps/kettle/quill", "product in title, 1 % low, Quill, in Kettle Run"),
+        ("suite/average_fps/all/quill-over-wren", "suite margin, average, Quill over Wren"),
+        ("value/launch/price/quill", "price, Quill, (value/launch/price/quill)"),
+        ("count/runs/in_sheet", "count, (count/runs/in_sheet)"),
+    ],
+)
+def test_a_claim_is_told_by_what_it_is_about(revision, name, words):
+    assert _claim_words(revision.new.book.by_id[name], revision.new.book) == words
+
+
+def rows_of(markup: str) -> list[list[str]]:
+    """Return the words of each row of a piece's tables."""
+    return [
+        [c.text_content() for c in row]
+        for row in html.fromstring(f"<main>{markup}</main>").iter("tr")
+    ]
+
+
+def test_the_summary_counts_what_no_longer_stands(revision):
+    markup = revision.show("summary").markup
+    counts = revision.counts
+    moved = sum(counts[kind] for kind in ("outcome_turned", "moved_outside", "gone"))
+    figures = sum(counts.values()) - counts["new"]
+    assert f"{moved} of {figures} figures of the old review no longer stand as printed" in markup
+    rows = rows_of(markup)
+    assert rows[1:7] == [
+        [words, str(counts[kind])]
+        for kind, words in {
+            "outcome_turned": "outcome turned", "moved_outside": "moved outside its interval",
+            "changed_within_interval": "changed within its interval", "gone": "gone", "new": "new",
+            "unchanged": "unchanged",
+        }.items()
+    ]  # fmt: skip
+    assert markup.count('<th scope="col" class="n">Figures</th>') == 1
+    assert "does not name" not in markup
+    silent = replace(revision, new=replace(revision.new, replaces=""))
+    assert "The new review does not name the old one" in silent.show("summary").markup
+
+
+def test_what_to_replace_is_counted_by_slides_and_lines(revision):
+    places = {p.place for p in revision.printed}
+    slides = {place for place in places if place.startswith("slide")}
+    assert len(slides) > 1 and len(places - slides) == 1
+    said = f"To replace: {len(slides)} slides, 1 line of the text."
+    assert said in revision.show("replace").markup
+
+
+def test_what_changed_within_its_interval_is_counted_by_kind(revision):
+    rows = rows_of(revision.show("within").markup)
+    assert rows[0] == ["Kind of figure", "Figures"]
+    within = revision.of_kind("changed_within_interval")
+    assert sum(int(count) for _, count in rows[1:]) == len(within)
+    runs = sum(change.id.startswith("run/") for change in within)
+    assert ["run", str(runs)] in rows
+    assert '<th scope="col" class="n">Figures</th>' in revision.show("within").markup
+
+
+def test_what_changed_beneath_names_product_and_title_also_where_they_are_gone(revision):
+    row = rows_of(revision.show("why").markup)[1]
+    assert row[:4] == ["quill-harbour-3", "Quill", "Harbour Lights", "replaced"]
+    gone = replace(revision.new, book=replace(revision.new.book, names={}))
+    assert rows_of(replace(revision, new=gone).show("why").markup)[1] == row
+    held = replace(revision.old, book=replace(revision.old.book, names={}))
+    assert rows_of(replace(revision, old=held).show("why").markup)[1] == row
+
+
+def test_a_template_that_is_not_the_kit_s_own_makes_no_note(tmp_path):
+    own = tmp_path / "own.ipynb"
+    own.write_text("{}")
+    with pytest.raises(KitError, match=r"own\.ipynb"):
+        run_correction(
+            sealed_review(), corrected_review(), out_dir=tmp_path, timeout_s=9, template=own
+        )
+
+
 def test_nothing_changed_is_said_too():
     same = revise(sealed_review(), sealed_review())
     assert "still stands within its interval" in same.show("summary").markup
@@ -110,8 +193,6 @@ def test_nothing_changed_is_said_too():
 
 
 def test_names_from_a_bag_are_text_not_markup(revision):
-    from dataclasses import replace
-
     names = {"products": {"quill": "<script>x</script>"}, "titles": {}}
     sly = replace(revision, new=replace(revision.new, book=replace(revision.new.book, names=names)))
     markup = sly.show("moved").markup + sly.show("summary").markup

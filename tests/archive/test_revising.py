@@ -12,7 +12,9 @@ from sealmaker import copy_bag, corrected_review, sealed_review
 from kit.archive.bag import zip_bag
 from kit.archive.revising import (
     KINDS,
+    ClaimChange,
     _claim_changes,
+    _roots_of,
     _run_changes,
     _setting_changes,
     compare_reviews,
@@ -66,8 +68,6 @@ def test_finds_what_was_done(revision):
 
 @pytest.mark.parametrize("said", ["identity", "short", "name", "review"])
 def test_the_new_review_names_the_one_it_replaces(revision, said):
-    from dataclasses import replace
-
     assert revision.names_old
     old = revision.old
     words = {"identity": old.identity, "short": old.identity[:12], "name": old.bag,
@@ -239,6 +239,21 @@ def test_settings_that_differ_by_their_dotted_keys():
     assert [s.key for s in _setting_changes(old, later)] == ["kit version"]
 
 
+@pytest.mark.parametrize(
+    ("before", "after", "key"),
+    [
+        ({"plan": {}}, {"plan": {"runs": 5}}, "plan.runs"),
+        ({"empty": ()}, {"empty": ("x",)}, "empty"),
+        ({"list": [{"a": 1}, {"a": 2}]}, {"list": [{"a": 1}, {"a": 3}]}, "list.1.a"),
+        ({"list": [{"name": "n", "a": 2}]}, {"list": [{"name": "n", "a": 3}]}, "list.n.a"),
+    ],
+)
+def test_a_setting_is_known_by_its_place_or_its_name(before, after, key):
+    (found,) = _setting_changes(book(**before), book(**after))
+    assert found.key == key
+    assert (found.old == "nothing") == (key == "empty")
+
+
 def test_the_order_of_waivers_and_runs_set_aside_does_not_matter():
     one = [{"run": "a", "reason": "x"}, {"run": "b", "reason": "y"}]
     assert list(_setting_changes(book(screen=one), book(screen=one[::-1]))) == []
@@ -297,6 +312,64 @@ class TestCauses:
         assert kinds(book(one, two), book(one, two)) == dict.fromkeys(
             ["cell/a", "cell/b"], "unchanged"
         )
+
+    @pytest.mark.parametrize(("count", "more"), [(6, ()), (7, ("and 1 more",))])
+    def test_six_causes_are_told(self, count, more):
+        names = [f"r{n}" for n in range(count)]
+        old = book(claim(M, runs=tuple(names)), runs=tuple(run(n) for n in names))
+        found = causes(old, book(claim(M, 1.0)), M)
+        assert found[6:] == more and found[5] == "run r5 was removed (used -> not there)"
+
+    @pytest.mark.parametrize(("count", "named"), [(3, "r0, r1, r2"), (4, "r0, r1, r2, ...")])
+    def test_three_runs_of_a_shared_variance_are_named(self, count, named):
+        runs = tuple(run(f"r{n}") for n in range(count))
+        (said,) = causes(book(claim(M), runs=runs), book(claim(M, high=1.31)), M)
+        assert said == f"run-to-run variance is shared with runs that changed: {named}"
+
+    def test_a_long_line_of_inputs_ends_after_two_hundred(self):
+        # 200 claims are followed; no published source.
+        line = [claim(f"cell/{n}", inputs=(f"cell/{n + 1}",)) for n in range(200)]
+        end = claim("cell/200", runs=("r1",))
+        roots = _roots_of(book(*line, end))
+        assert roots["cell/0"] == frozenset() and roots["cell/200"] == {"r1"}
+        assert _roots_of(book(*line[1:], end))["cell/1"] == {"r1"}
+
+
+@pytest.mark.parametrize("count", [20, 21])
+def test_twenty_changes_of_a_kind_are_printed(revision, count):
+    many = tuple(
+        ClaimChange(f"{M}{n}", "moved_outside", claim(M), claim(M, 1.4, outcome=""), ("why",))
+        for n in range(count)
+    )
+    within = ClaimChange("x", "changed_within_interval", None, claim("x", 1.2), ())
+    lines = replace(revision, changes=(*many, within), printed=()).to_lines()
+    assert lines[2] == "to replace: 0 slides, 0 lines of the text"
+    assert (
+        lines.count("  +25.0\u00a0% (+20.0 to +30.0), ahead -> +25.0\u00a0% (+20.0 to +30.0)") == 20
+    )
+    assert lines.count("  because why") == 20
+    assert lines.count("  and 1 more (--json lists all)") == count - 20
+    assert "  none -> +25.0\u00a0% (+20.0 to +30.0), ahead" in lines
+    assert lines[-1] == "1 small shifts change nothing printed on a slide"
+    printed = replace(revision.printed[0], what="x")
+    assert (
+        "small shifts"
+        not in replace(revision, changes=(within,), printed=(printed,)).to_lines()[-1]
+    )
+
+
+def test_lines_count_slides_apart_from_lines_of_the_text(revision):
+    one = revision.printed[0]
+    places = ("slide 01-a", "slide 01-a", "slide 02-b", "text, line 3")
+    printed = tuple(replace(one, place=place) for place in places)
+    lines = replace(revision, printed=printed).to_lines()
+    assert lines[2] == "to replace: 2 slides, 1 lines of the text"
+
+
+def test_an_identity_is_known_by_its_first_twelve_characters(revision):
+    for length, known in ((12, True), (11, False)):
+        new = replace(revision.new, replaces=f" {revision.old.identity[:length]} ")
+        assert replace(revision, new=new).names_old is known
 
 
 def test_what_to_replace_comes_first(revision):
