@@ -13,6 +13,7 @@ import subprocess
 import sys
 import textwrap
 import time
+from dataclasses import replace
 from importlib.metadata import PackageNotFoundError, packages_distributions, requires
 from pathlib import Path
 
@@ -23,12 +24,23 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from sealmaker import copy_bag, corrected_review, finished_review, sealed_review
 
+from kit.archive import verifying
 from kit.archive.bag import zip_bag
+from kit.archive.remake import Part
 from kit.archive.unbag import open_bag
-from kit.archive.verifying import STAGES, _completeness, _read_book, _Walk, verify_bag
+from kit.archive.verifying import (
+    STAGES,
+    _attested,
+    _completeness,
+    _read_book,
+    _Stage,
+    _Verification,
+    _Walk,
+    verify_bag,
+)
 from kit.claims.bound_text import BoundText
 from kit.claims.claim import ClaimBook
-from kit.errors import SealError
+from kit.errors import Finding, SealError
 from kit.methods import METHODS
 from kit.package import _normal_name
 from kit.settings.params import bench_read_from, load_params
@@ -100,6 +112,113 @@ class TestWhole:
         frame = seen.to_frame()
         assert list(frame.columns) == ["stage", "path", "expected", "found"]
         assert len(frame) == len(seen.findings)
+
+
+def answer(states: str, *parts: str, findings: int = 0) -> _Verification:
+    """Return an answer: of each stage p(assed), f(ailed) or n(ot done), of each file its state."""
+    words = {"p": "passed", "f": "failed", "n": "not done"}
+    faults = tuple(Finding("bytes", f"data/{n}", "one", "other") for n in range(findings))
+    stages = tuple(_Stage(n, words[s], "So.", faults) for n, s in zip(STAGES, states, strict=True))
+    made = tuple(Part(f"data/{n}.svg", state, ("dates", "hash")) for n, state in enumerate(parts))
+    return _Verification("bag", "", "0" * 64, "0.1.0", "none", "", stages, made)
+
+
+@pytest.mark.parametrize(
+    ("states", "parts", "grade", "status"),
+    [
+        ("ppppppp", ["same bytes", "same bytes"], "reproduced", 0),
+        ("ppppppp", ["same bytes", "same after"], "figures reproduced", 10),
+        ("ppppppp", [], "whole", 11),
+        ("ppppnpp", ["same bytes"], "whole", 11),
+        ("npppppp", ["same bytes"], "not verified", 1),
+        ("pppppnf", ["same bytes"], "not verified", 1),
+    ],
+)
+def test_the_grade_is_that_of_what_was_looked_at(states, parts, grade, status):
+    seen = answer(states, *parts)
+    assert (seen.grade, seen.exit_status, seen.ok) == (grade, status, status != 1)
+    order = ["reproduced", "figures reproduced", "whole"]
+    met = [seen.meets([word]) for word in order]
+    assert met == [seen.ok and order.index(grade) <= place for place in range(3)]
+    assert not seen.meets(["whole", "signed"])
+    assert replace(seen, signature="valid").meets(["whole", "signed"]) is seen.ok
+
+
+@pytest.mark.parametrize("count", [20, 21])
+def test_twenty_faults_and_twenty_files_are_printed(count):
+    more = count - 20
+    lines = answer("ppppfpp", *["same after"] * count, findings=count).to_lines()
+    assert lines[0] == f"bag: review unknown, identity {'0' * 64}"
+    assert lines.count("    expected one") == lines.count("    found    other") == 7 * 20
+    assert sum(line.endswith(": same after setting aside dates, hash") for line in lines) == 20
+    assert lines.count("  and 1 more (--json lists all)") == (7 + 1) * more
+    assert lines[-1] == "NOT verified"
+    plain = answer("ppppppp", "same bytes", "same after").to_dict()
+    assert plain["parts"] == {"same bytes": 1, "same after": 1}
+    assert [p["path"] for p in plain["not_the_same"]] == ["data/1.svg"]
+
+
+@pytest.mark.parametrize(("size", "said"), [(16_384, "not"), (16_385, "larger than any statement")])
+def test_a_statement_beside_a_bag_is_read_up_to_16_kib(tmp_path, size, said):
+    for number in range(21):
+        (tmp_path / f"bag.{number}.attest.json").write_bytes(b" " * size)
+    lines = list(_attested(tmp_path / "bag", answer("ppppppp")))
+    assert len(lines) == 20  # no more are looked at
+    assert all(line.partition(": does NOT hold: ")[2] for line in lines)
+    assert all(("larger" in line) == ("larger" in said) for line in lines)
+
+
+def test_settings_of_as_many_bytes_and_keys_as_may_be_are_read(tmp_path, monkeypatch):
+    bag = tmp_path / "bag"
+    (bag / "data" / "params").mkdir(parents=True)
+    (bag / "data" / "params" / "a.yaml").write_bytes(b"a: 1\nb: [1, 2]\n- c")
+    book = replace(verified_book(), params_file="a.yaml")
+    assert (verifying.MAX_YAML_BYTES, verifying.MAX_YAML_MARKS) == (400_000, 20_000)
+    assert verifying.MAX_TOKEN_BYTES == 1_048_576
+    for name, most, said in (
+        ("MAX_YAML_BYTES", 18, "data/params/a.yaml: larger than 17 bytes"),
+        ("MAX_YAML_MARKS", 4, "data/params/a.yaml: more than 3 keys and items"),  # two ":" , "-"
+    ):
+        with monkeypatch.context() as patch, open_bag(bag) as opened:
+            patch.setattr(verifying, name, most)
+            assert verifying._params_path(opened, book) == bag / "data" / "params" / "a.yaml"
+            patch.setattr(verifying, name, most - 1)
+            with pytest.raises(SealError, match=said):
+                verifying._params_path(opened, book)
+
+
+def verified_book() -> ClaimBook:
+    return ClaimBook.parse((sealed_review() / "data/claims.json").read_bytes(), file="claims.json")
+
+
+def looked_at(path: Path, **given) -> list[Finding]:
+    """Return what the completeness of a bag is said to lack, with another book if given."""
+    with open_bag(path) as bag:
+        walk = _Walk(bag, None, bag.read_listing())
+        walk.book = given.get("book") or _read_book(walk)
+        return _completeness(walk)[0]
+
+
+def test_the_log_of_a_run_must_be_the_one_its_claims_name():
+    book = verified_book()
+    run = next(r for r in book.runs if r.file and r.frames)
+    place = f"data/bench/{run.file} # run {run.id}"
+    for changed, expected in (
+        (replace(run, sha256="0" * 64), f"SHA-256 {'0' * 64}, as claims.json has it"),
+        (replace(run, file="logs/none.csv"), "the raw log of this run"),
+    ):
+        runs = [changed if r.id == run.id else r for r in book.runs]
+        found = looked_at(sealed_review(), book=replace(book, runs=tuple(runs)))
+        assert expected in [f.expected for f in found], place
+    unmeasured = [replace(r, sha256="0" * 64, frames=0) for r in book.runs]
+    assert looked_at(sealed_review(), book=replace(book, runs=tuple(unmeasured))) == []
+
+
+def test_a_name_no_review_has_is_not_looked_for_in_the_bag():
+    book = verified_book()
+    names = {"a" * 80: "A", "b" * 81: "B", ".hidden": "C", "a/b": "D", "good-1": "E"}
+    walk = _Walk(None, None, None, book=replace(book, names={**book.names, "reviews": names}))
+    assert verifying._other_reviews(walk) == ["a" * 80, "good-1"]
 
 
 class TestDamage:
