@@ -11,7 +11,7 @@ from itertools import chain
 from kit.bench.specification import compare_specifications
 from kit.claims.bound_text import BoundText
 from kit.claims.claim import Claim, ClaimBook, RunRecord, Subject
-from kit.claims.of_review import CLAIMS
+from kit.claims.of_review import CLAIMS, Make
 from kit.package import kit_version
 from kit.planning.of_review import Planned, plan_of_review, planned_titles
 from kit.planning.runs_needed import PilotCheck, Plan
@@ -44,14 +44,14 @@ POWER_SOURCES = {
 }
 
 
-def _health_claims(review: Review, results: Results) -> Iterator[Claim]:
+def _health_claims(review: Review, results: Results, make: Make) -> Iterator[Claim]:
     """Yield the spread of each title, its components over the bench, and what is old or missing."""
     health = measure_health(review, results)
     for repeat in health.repeats:
-        yield from _of_title(repeat, review)
+        yield from _of_title(repeat, review, make)
     for parts in health.components:
-        yield from _of_bench(parts, review)
-    yield from _counts(health, review)
+        yield from _of_bench(parts, review, make)
+    yield from _counts(health, make)
     yield from _said_of_health(health, review)
 
 
@@ -77,7 +77,7 @@ def _said_of_health(health: Health, review: Review) -> Iterator[Claim]:
         yield Claim.state("task_titles", titles, subject)
 
 
-def _of_title(repeat: Repeatability, review: Review) -> Iterator[Claim]:
+def _of_title(repeat: Repeatability, review: Review, make: Make) -> Iterator[Claim]:
     """Yield run-to-run spread, repeatability and reproducibility limit of one title.
 
     The limits are ratios: two figures of one product differ by less in 95 % of cases. Where the
@@ -94,12 +94,11 @@ def _of_title(repeat: Repeatability, review: Review) -> Iterator[Claim]:
         if value is not None:
             share = value - 1 if unit == "ratio" else value
             text = Rounded.share(share, locale=review.params.locale)
-            yield Claim.make(
-                "spread", replace(about, part=part), value, method=method, unit=unit, text=text
-            )
+            about = replace(about, part=part)
+            yield make("spread", about, value, method=method, unit=unit, text=text)
 
 
-def _of_bench(parts: BenchComponents, review: Review) -> Iterator[Claim]:
+def _of_bench(parts: BenchComponents, review: Review, make: Make) -> Iterator[Claim]:
     """Yield the components of spread over the whole bench, each a standard deviation as a share."""
     runs = [m.run for m in review.used if parts.metric in m.values]
     inputs = [Claim.id_of("run", metric=parts.metric, run=run) for run in runs]
@@ -107,12 +106,11 @@ def _of_bench(parts: BenchComponents, review: Review) -> Iterator[Claim]:
         spread: float | None = getattr(parts, f"{part}_sd")
         if spread is not None:
             subject = Subject(parts.metric, part=part, inputs=inputs, runs=runs)
-            yield Claim.make("component", subject, spread, locale=review.params.locale)
+            yield make("component", subject, spread)
 
 
-def _counts(health: Health, review: Review) -> Iterator[Claim]:
+def _counts(health: Health, make: Make) -> Iterator[Claim]:
     """Yield how many cells are stale or without a run, and what each task would take."""
-    make = partial(Claim.make, locale=review.params.locale)
     for name, count, unit in (
         ("stale", len(health.stale), "cells"),
         ("gaps", len(health.gaps), "cells"),
@@ -128,11 +126,11 @@ def _counts(health: Health, review: Review) -> Iterator[Claim]:
         yield make("task", margins, task.margins, unit="margins")
 
 
-def _look_claims(review: Review) -> Iterator[Claim]:
+def _look_claims(review: Review, make: Make) -> Iterator[Claim]:
     """Yield, for each run, hitches, time over budget, lows by every definition and diagnostics."""
-    make, look = partial(Claim.make, locale=review.params.locale), look_into(review)
+    look = look_into(review)
     for run in look.runs:
-        yield from _of_run(run, review)
+        yield from _of_run(run, make)
     used = [run.run for run in look.runs if run.used]
     for metric, share in look.share_within.items():
         if share is not None:
@@ -149,13 +147,13 @@ def _look_claims(review: Review) -> Iterator[Claim]:
         yield make("hitch", replace(about, part="frame"), hitch.frame_ms)
         yield make("hitch", replace(about, part="around"), hitch.around_ms)
     for run in look.runs:
-        yield from _of_sensors(run, review.params.locale)
+        yield from _of_sensors(run, review.params.locale, make)
     for name in look.not_shown:
         subject = Subject(product=look.product, title=look.title, runs=[name])
         yield Claim.state("not_shown", "beyond the most runs shown", subject)
 
 
-def _of_sensors(run: LookedRun, locale: str) -> Iterator[Claim]:
+def _of_sensors(run: LookedRun, locale: str, make: Make) -> Iterator[Claim]:
     """Yield what each sensor read in the first fifth of a run and in its last."""
     for sensor, (_, unit) in SENSOR_WORDS.items():
         decimals = 0 if sensor == "clock_mhz" else 1
@@ -166,16 +164,15 @@ def _of_sensors(run: LookedRun, locale: str) -> Iterator[Claim]:
         for part, value in zip(("first", "last"), ends, strict=False):
             shown = f"{number(value, decimals=decimals, locale=locale)}{NBSP}{unit}"
             text = Rounded(shown, "", f"{decimals} decimals")
-            yield Claim.make("sensor", replace(about, part=part), value, unit=unit, text=text)
+            yield make("sensor", replace(about, part=part), value, unit=unit, text=text)
 
 
-def _of_run(run: LookedRun, review: Review) -> Iterator[Claim]:
+def _of_run(run: LookedRun, make: Make) -> Iterator[Claim]:
     """Yield hitches, time over budgets, lows by each definition and within-run errors of a run."""
 
     def look(metric: str, part: str, value: float, method: str, unit: str, **of: str) -> Claim:
         about = Subject.of_run(run.run, metric, run.metrics, used=run.used)
-        return Claim.make("look", replace(about, part=part, **of), value, method=method, unit=unit,
-                          locale=review.params.locale)  # fmt: skip
+        return make("look", replace(about, part=part, **of), value, method=method, unit=unit)
 
     yield look("hitches", "hitches", len(run.hitches), "hitches-in-run", "hitches")
     for hz, share in run.metrics.over_budget.items():
@@ -192,25 +189,23 @@ def _of_run(run: LookedRun, review: Review) -> Iterator[Claim]:
         yield look("block", "block", run.blocks.block, "within-run-error", "frames")
 
 
-def _plan_claims(review: Review) -> Iterator[Claim]:
+def _plan_claims(review: Review, make: Make) -> Iterator[Claim]:
     """Yield the runs to make, their time and order, what they resolve, and what a pilot showed."""
     planned = plan_of_review(review)
-    yield from _of_plan_itself(planned.plan, review)
-    yield from _of_budget(planned.plan, review)
+    yield from _of_plan_itself(planned.plan, review, make)
+    yield from _of_budget(planned.plan, make)
     if planned.days is not None:
         runs = [m.run for m in review.used if m.session]
         for part in ("error_now", "error_days", "error_runs"):
             subject = Subject("suite_error", planned.plan.product, part=part, runs=runs)
             share: float = getattr(planned.days, part)
-            yield Claim.make("plan", subject, share, method="planned-suite-error", unit="share",
-                             locale=review.params.locale)  # fmt: skip
-    yield from _of_pilot(planned.pilot, review)
+            yield make("plan", subject, share, method="planned-suite-error", unit="share")
+    yield from _of_pilot(planned.pilot, review, make)
     yield from _said_of_plan(planned, review)
 
 
-def _of_plan_itself(plan: Plan, review: Review) -> Iterator[Claim]:
+def _of_plan_itself(plan: Plan, review: Review, make: Make) -> Iterator[Claim]:
     """Yield the runs to make of each product and title, their time, and what they resolve."""
-    make = partial(Claim.make, locale=review.params.locale)
     of_runs = partial(make, "plan", method="planned-runs", unit="runs")
     there: dict[tuple[str, str], list[str]] = {}
     for m in review.used:
@@ -238,9 +233,8 @@ def _of_plan_itself(plan: Plan, review: Review) -> Iterator[Claim]:
             yield Claim.state("plan_margin", "none, however large", about)
 
 
-def _of_budget(plan: Plan, review: Review) -> Iterator[Claim]:
+def _of_budget(plan: Plan, make: Make) -> Iterator[Claim]:
     """Yield what one more run of each title would bring, and what a budget is best spent on."""
-    make = partial(Claim.make, locale=review.params.locale)
     for gain in plan.title_gains:
         for part, share in (("share", gain.variance_share), ("gain", gain.gain_share)):
             if share is not None:
@@ -253,11 +247,10 @@ def _of_budget(plan: Plan, review: Review) -> Iterator[Claim]:
         yield Claim.state("next_run", run.reason, subject)
 
 
-def _of_pilot(pilot: PilotCheck | None, review: Review) -> Iterator[Claim]:
+def _of_pilot(pilot: PilotCheck | None, review: Review, make: Make) -> Iterator[Claim]:
     """Yield, of each margin, whether the runs so far reached the precision planned."""
     if pilot is None:
         return
-    make = partial(Claim.make, locale=review.params.locale)
     for name in ("reached", "missed", "too_few"):
         count: int = getattr(pilot, name)
         about = Subject(name, review.params.product, part=f"pilot/{name}")
@@ -340,12 +333,13 @@ def make_claims(
     """
     params = review.params
     kind = PAGE_KINDS[page_of(params.template)]
-    parts = kind.claims(review, results)
+    make = partial(Claim.make, locale=params.locale)
+    parts = kind.claims(review, results, make)
     if for_text and kind.claims is _of_review:
         wanted = {"drift"} if params.text is None else CLAIMS.keys() - _NOT_IN_TEXT
         sections = [name for name in CLAIMS if name in wanted]
     if sections:
-        parts = [CLAIMS[name](review, results) for name in sections]
+        parts = [CLAIMS[name](review, results, make) for name in sections]
     claims = {claim.id: claim for made in parts for claim in made}
     elsewhere, names_elsewhere = BoundText.claims_elsewhere(review.loaded)
     claims |= {claim.id: claim for claim in elsewhere}
@@ -452,45 +446,47 @@ class _PageKind:
     The sections are the cells of its template, `notebooks/<name>.ipynb`.
     """
 
-    claims: Callable[[Review, Results], Made]
+    claims: Callable[[Review, Results, Make], Made]
     charts: tuple[str, ...] = ()  # of `kit.page.pictures`: `MAKERS`, `FRAME_MAKERS`
     tables: tuple[str, ...] = ()  # of `kit.page.outputs.TABLES`, there even where they are empty
     of_one_cell: bool = False  # it names the runs of the one cell looked into alone
     with_planned: bool = False  # it names titles that nothing ran yet
 
 
-def _of_review(review: Review, results: Results) -> Made:
+def _of_review(review: Review, results: Results, make: Make) -> Made:
     """Return the claims of a review."""
-    return [make(review, results) for make in CLAIMS.values()]
+    return [write(review, results, make) for write in CLAIMS.values()]
 
 
-def _of_frame_times(review: Review, results: Results) -> Made:
+def _of_frame_times(review: Review, results: Results, make: Make) -> Made:
     """Return the claims of the runs of one cell: figures, those of single frames, then words."""
     cell = _cell_looked_into(review)
-    own = chain(*(CLAIMS[name](review, results) for name in ("runs", "cells", "said_of_runs")))
+    own = chain(
+        *(CLAIMS[name](review, results, make) for name in ("runs", "cells", "said_of_runs"))
+    )
     made = [claim for claim in own if (claim.product, claim.title) == cell]
     figures = [claim for claim in made if claim.is_figure]
-    return figures, _look_claims(review), [claim for claim in made if not claim.is_figure]
+    return figures, _look_claims(review, make), [claim for claim in made if not claim.is_figure]
 
 
-def _of_bench_health(review: Review, results: Results) -> Made:
+def _of_bench_health(review: Review, results: Results, make: Make) -> Made:
     """Return the claims of a bench's health, with the reviewed product's own cells and spread."""
     mine = HEADLINE, review.params.product
-    cells = CLAIMS["cells"](review, results)
+    cells = CLAIMS["cells"](review, results, make)
     return (
-        CLAIMS["runs"](review, results),
-        CLAIMS["drift"](review, results),
-        _health_claims(review, results),
-        CLAIMS["counts"](review, results),
+        CLAIMS["runs"](review, results, make),
+        CLAIMS["drift"](review, results, make),
+        _health_claims(review, results, make),
+        CLAIMS["counts"](review, results, make),
         (claim for claim in cells if (claim.metric, claim.product) == mine),
-        CLAIMS["spread"](review, results),
-        CLAIMS["said_of_runs"](review, results),
+        CLAIMS["spread"](review, results, make),
+        CLAIMS["said_of_runs"](review, results, make),
     )
 
 
-def _of_plan(review: Review, results: Results) -> Made:
+def _of_plan(review: Review, results: Results, make: Make) -> Made:
     """Return the claims of a plan, and the counts of the runs there are."""
-    return _plan_claims(review), CLAIMS["counts"](review, results)
+    return _plan_claims(review, make), CLAIMS["counts"](review, results, make)
 
 
 PAGE_KINDS: Mapping[str, _PageKind] = {

@@ -40,6 +40,7 @@ FRONTIER_WORDS = {
     "other_class": "another class of machine",
 }
 _ABOUT = ("metric", "product", "baseline", "title", "marks")
+Make = Callable[..., Claim]  # `Claim.make`, in the review's locale
 _about_of, _NONE = attrgetter(*_ABOUT), MappingProxyType[int, Claim]({})
 # Margins marked so have the interval of their own runs alone stated beside theirs.
 _BESIDE = {"unlike_neighbours", "resolved_by_sharing"}
@@ -68,12 +69,11 @@ def _like(found: SuiteMargin | Drift) -> Figure:
     return Figure(found.ratio, found.like_low, found.like_high, found.confidence)
 
 
-def _run_claims(review: Review, _: Results) -> Iterator[Claim]:
+def _run_claims(review: Review, _: Results, make: Make) -> Iterator[Claim]:
     """Yield a claim for each metric of each measured run, used or set aside.
 
     A run set aside has its figures too, marked: a reader may compare with and without it.
     """
-    make = partial(Claim.make, locale=review.params.locale)
     for run, measured in review.metrics.items():
         used = run not in review.screened.set_aside
         for metric, value in measured.values.items():
@@ -87,10 +87,10 @@ def _run_claims(review: Review, _: Results) -> Iterator[Claim]:
                 method=_run_method(metric, review.params.metrics, measured),
                 unit=METRICS[metric].unit or review.bench.titles[measured.title].value_unit,
             )
-    yield from _stretch_claims(review)
+    yield from _stretch_claims(review, make)
 
 
-def _stretch_claims(review: Review) -> Iterator[Claim]:
+def _stretch_claims(review: Review, make: Make) -> Iterator[Claim]:
     """Yield how much of each run is measured in titles whose runs are of unlike length."""
     cut: dict[str, list[RunMetrics]] = {}
     for run in review.used:
@@ -104,12 +104,12 @@ def _stretch_claims(review: Review) -> Iterator[Claim]:
         if unit == "seconds":
             text = Rounded.plain(length, unit="s", digits=4, locale=locale)
         subject = Subject(title=title, inputs=named, runs=named)
-        yield Claim.make("common_stretch", subject, length, unit=unit, text=text)
+        yield make("common_stretch", subject, length, unit=unit, text=text)
 
 
-def _cell_claims(review: Review, results: Results) -> Iterator[Claim]:
+def _cell_claims(review: Review, results: Results, make: Make) -> Iterator[Claim]:
     """Yield a claim for each metric of each product in each title: the mean over used runs."""
-    make, aside = partial(Claim.make, locale=review.params.locale), _aside_by_cell(review)
+    aside = _aside_by_cell(review)
     for cell in results.cells:
         subject = _about(
             cell,
@@ -120,9 +120,8 @@ def _cell_claims(review: Review, results: Results) -> Iterator[Claim]:
         yield make("cell", subject, cell, method=f"cell-{cell.method}", unit=cell.unit)
 
 
-def _spread_claims(review: Review, results: Results) -> Iterator[Claim]:
+def _spread_claims(review: Review, results: Results, make: Make) -> Iterator[Claim]:
     """Yield each used run of the reviewed product against the mean of its cell, of averages."""
-    make = partial(Claim.make, locale=review.params.locale)
     for cell in results.cells:
         mine = (cell.metric, cell.product) == (HEADLINE, review.params.product)
         if not mine or len(cell.values) < 2:
@@ -133,12 +132,11 @@ def _spread_claims(review: Review, results: Results) -> Iterator[Claim]:
             yield make("run_over_mean", _about(cell, inputs=inputs, runs=[run], marks=()), ratio)
 
 
-def _low_claims(review: Review, _: Results) -> Iterator[Claim]:
+def _low_claims(review: Review, _: Results, make: Make) -> Iterator[Claim]:
     """Yield the lows of the reviewed product under each definition, of one run a title: the first.
 
     First is what began first, whatever the order of the sheet; without times, by the run's id.
     """
-    make = partial(Claim.make, locale=review.params.locale)
     began = {row.run: (row.began is None, str(row.began), row.run) for row in review.rows}
     first: dict[str, RunMetrics] = {}
     for measured in sorted(review.used, key=lambda measured: began[measured.run]):
@@ -152,9 +150,8 @@ def _low_claims(review: Review, _: Results) -> Iterator[Claim]:
                 yield make("low", subject, value, method=known.methods[definition], unit=known.unit)
 
 
-def _within_claims(review: Review, results: Results) -> Iterator[Claim]:
+def _within_claims(review: Review, results: Results, make: Make) -> Iterator[Claim]:
     """Yield what frames alone explain: a product's independent frames in a run, and a share."""
-    make = partial(Claim.make, locale=review.params.locale)
     for within in results.within:
         for kind, runs, value in (
             ("within_frames", within.runs, within.effective_frames),
@@ -167,11 +164,16 @@ def _within_claims(review: Review, results: Results) -> Iterator[Claim]:
 
 
 def _margin_claims(
-    review: Review, results: Results, *, beside: bool = True, stated: Mapping[int, Claim] = _NONE
+    review: Review,
+    results: Results,
+    make: Make,
+    *,
+    beside: bool = True,
+    stated: Mapping[int, Claim] = _NONE,
 ) -> Iterator[Claim]:
     """Yield a claim for each margin; beside it one of its own runs alone where that matters, and
     one more where set-aside runs would change it."""
-    make, aside = partial(Claim.make, locale=review.params.locale), _aside_by_cell(review)
+    aside = _aside_by_cell(review)
     for margin in results.margins:
         was = stated.get(id(margin.compared))
         if was and (was.outcome, was.marks) == (margin.outcome, margin.marks):
@@ -200,16 +202,17 @@ def _margin_claims(
             yield make("margin_all_runs", about, margin.ratio_all_runs, ends=ends)
 
 
-def _level_claims(review: Review, results: Results) -> Iterator[Claim]:
+def _level_claims(review: Review, results: Results, make: Make) -> Iterator[Claim]:
     """Yield a claim for each difference in dB: product minus baseline, as measured."""
-    make = partial(Claim.make, locale=review.params.locale)
     for level in results.levels:
         left = _aside_of(review, {level.product, level.baseline}, {level.title})
         subject = _about(level, set_aside=left, **_of_cells(level.cells))
         yield make("level_difference", subject, level, unit=level.unit)
 
 
-def _suite_claims(review: Review, results: Results, *, beside: bool = True) -> Iterator[Claim]:
+def _suite_claims(
+    review: Review, results: Results, make: Make, *, beside: bool = True
+) -> Iterator[Claim]:
     """Yield the claims of each suite margin; beside it both intervals, range, counts, influence.
 
     Groups other than "all" are stated for the averages of the reviewed product, and of pairs that
@@ -220,13 +223,12 @@ def _suite_claims(review: Review, results: Results, *, beside: bool = True) -> I
         main = suite.product == review.params.product and suite.metric == HEADLINE
         pair = suite.metric == HEADLINE and (suite.product, suite.baseline) in asked
         if main or pair or suite.suite == "all":
-            yield from islice(_suite(suite, review, with_influence=main), None if beside else 1)
+            yield from islice(_suite(suite, make, with_influence=main), None if beside else 1)
 
 
-def _suite(suite: SuiteMargin, review: Review, *, with_influence: bool) -> Iterator[Claim]:
+def _suite(suite: SuiteMargin, make: Make, *, with_influence: bool) -> Iterator[Claim]:
     """Yield the claims of one suite margin, its own first; with influence, it without each title
     too."""
-    make = partial(Claim.make, locale=review.params.locale)
     subject, ends = _suite_subject(suite), (suite.low, suite.high)
     whole = make("suite", subject, suite)
     yield whole
@@ -254,9 +256,8 @@ def _suite(suite: SuiteMargin, review: Review, *, with_influence: bool) -> Itera
             yield make("influence", replace(below, title=title), ratio, ends=ends)
 
 
-def _sensitivity_claims(review: Review, results: Results) -> Iterator[Claim]:
+def _sensitivity_claims(review: Review, results: Results, make: Make) -> Iterator[Claim]:
     """Yield each headline outcome under other choices; the mark "turned" where it is another."""
-    make = partial(Claim.make, locale=review.params.locale)
     judged = {_suite_key(s) for s in results.suites if s.low is not None}
     for one in measure_sensitivity(review, results):
         suite = one.suite
@@ -271,9 +272,8 @@ def _sensitivity_claims(review: Review, results: Results) -> Iterator[Claim]:
         yield make("sensitivity", subject, suite)
 
 
-def _gap_claims(review: Review, results: Results) -> Iterator[Claim]:
+def _gap_claims(review: Review, results: Results, make: Make) -> Iterator[Claim]:
     """Yield the gap of one name between classes, with the two suite margins it is made of."""
-    make = partial(Claim.make, locale=review.params.locale)
     for gap in results.gaps:
         sides = [
             make(kind, replace(_suite_subject(suite), group=""), suite)
@@ -287,12 +287,11 @@ def _gap_claims(review: Review, results: Results) -> Iterator[Claim]:
         yield make("gap", subject, gap)
 
 
-def _closure_claims(review: Review, results: Results) -> Iterator[Claim]:
+def _closure_claims(review: Review, results: Results, make: Make) -> Iterator[Claim]:
     """Yield, for each triple, chained and direct margin of averages, and how they differ.
 
     A over C by way of B, and directly; the chained margin's claim is the input of those after it.
     """
-    make = partial(Claim.make, locale=review.params.locale)
     for closure in results.closures:
         if closure.metric != HEADLINE:
             continue
@@ -313,12 +312,11 @@ def _closure_claims(review: Review, results: Results) -> Iterator[Claim]:
             yield Claim.state("same_titles", "same titles", chain)
 
 
-def _drift_claims(review: Review, results: Results) -> Iterator[Claim]:
+def _drift_claims(review: Review, results: Results, make: Make) -> Iterator[Claim]:
     """Yield, for each title and over all, the drift of each product run again and of them all.
 
     Over all titles a product's drift rests on its drifts in each; in one title, on its runs.
     """
-    make = partial(Claim.make, locale=review.params.locale)
     for drift in results.drifts:
         anchors = []
         for anchor, part in drift.parts.items():
@@ -342,9 +340,8 @@ def _drift_claims(review: Review, results: Results) -> Iterator[Claim]:
             yield make("drift", others, _like(drift), method="drift-of-others")
 
 
-def _part_claims(review: Review, results: Results) -> Iterator[Claim]:
+def _part_claims(review: Review, results: Results, make: Make) -> Iterator[Claim]:
     """Yield the margins of the part over its machines, and how far machines of a part differ."""
-    make = partial(Claim.make, locale=review.params.locale)
     for part in results.parts:
         subject = _about(part, **_of_cells(part.cells))
         spread = make("part_spread", replace(subject, marks=()), part.spread_sd)
@@ -353,12 +350,12 @@ def _part_claims(review: Review, results: Results) -> Iterator[Claim]:
         yield make("part", whole, part, method=part.method)
 
 
-def _step_claims(review: Review, results: Results) -> Iterator[Claim]:
+def _step_claims(review: Review, results: Results, make: Make) -> Iterator[Claim]:
     """Yield what each setting of an axis does, per title and over all, and the averages at each.
 
     Of averages and lows. The averages of a setting are over the titles that every setting ran.
     """
-    make, row_of = partial(Claim.make, locale=review.params.locale), review.row_of
+    row_of = review.row_of
 
     def cells(metric: str, runs: Iterable[str]) -> list[str]:
         about = dict.fromkeys((row_of[run].title, row_of[run].product) for run in runs)
@@ -394,14 +391,13 @@ def _step_claims(review: Review, results: Results) -> Iterator[Claim]:
             yield make("step_level", subject, level)
 
 
-def _energy_claims(review: Review, results: Results) -> Iterator[Claim]:
+def _energy_claims(review: Review, results: Results, make: Make) -> Iterator[Claim]:
     """Yield, for the product and what it is set against, energy per frame and frames per second
     per watt of each title."""
-    make = partial(Claim.make, locale=review.params.locale)
     compared = {review.params.product, *review.params.compared}
     for standing in results.energy:
         if standing.product in compared:
-            yield from _energy(standing, review)
+            yield from _energy(standing, review, make)
     for margin in results.energy_margins:
         own = margin.standings[0]
         subject = _about(
@@ -410,7 +406,7 @@ def _energy_claims(review: Review, results: Results) -> Iterator[Claim]:
             runs=[run for standing in margin.standings for run in standing.runs],
         )  # fmt: skip
         yield make("energy_margin", subject, margin, method=margin.method)
-    yield from _lag_claims(review, results, compared)
+    yield from _lag_claims(review, results, make, compared)
 
 
 def _energy_metric(name: str, standing: EnergyStanding) -> str:
@@ -424,9 +420,10 @@ def _energy_id(standing: EnergyStanding) -> str:
     return Claim.id_of("energy", metric=metric, title=standing.title, product=standing.product)
 
 
-def _lag_claims(review: Review, results: Results, compared: set[str]) -> Iterator[Claim]:
+def _lag_claims(
+    review: Review, results: Results, make: Make, compared: set[str]
+) -> Iterator[Claim]:
     """Yield how far sensors lag behind the frames, and what that does to energies."""
-    make = partial(Claim.make, locale=review.params.locale)
     for (product, sensor), lag in results.lags.items():
         runs = [run.run for run in review.used if run.product == product and sensor in run.lags]
         subject = Subject(sensor, product, inputs=runs, runs=runs)
@@ -449,9 +446,8 @@ def _lag_claims(review: Review, results: Results, compared: set[str]) -> Iterato
             yield Claim.state("energy_unsettled", told, subject, outcome="cannot_judge")
 
 
-def _load_claims(review: Review, results: Results) -> Iterator[Claim]:
+def _load_claims(review: Review, results: Results, make: Make) -> Iterator[Claim]:
     """Yield what sensors read of each product under load, its spread, and how products differ."""
-    make = partial(Claim.make, locale=review.params.locale)
     told: set[tuple[str, str, str]] = set()
     for load in results.loads:
         about = {"metric": load.metric, "title": load.title}
@@ -486,13 +482,12 @@ def _load_claims(review: Review, results: Results) -> Iterator[Claim]:
                 yield Claim.state("load", "not logged", subject, outcome="cannot_judge")
 
 
-def _energy(standing: EnergyStanding, review: Review) -> Iterator[Claim]:
+def _energy(standing: EnergyStanding, review: Review, make: Make) -> Iterator[Claim]:
     """Yield energy per frame and frames per second per watt of one product in one title.
 
     Metered power comes from another title's figures, which the claim then names and rests on; the
     interval of the second is that of the first, inverted.
     """
-    make = partial(Claim.make, locale=review.params.locale)
     product, title = standing.product, standing.title
     inputs = [*standing.runs]
     if standing.source == "metered":
@@ -513,12 +508,12 @@ def _energy(standing: EnergyStanding, review: Review) -> Iterator[Claim]:
     yield make("fps_per_watt", replace(subject, metric=metric, inputs=[energy.id]), rate)
 
 
-def _value_claims(review: Review, results: Results) -> Iterator[Claim]:
+def _value_claims(review: Review, results: Results, make: Make) -> Iterator[Claim]:
     """Yield every figure of the value section; none where the review has no prices."""
     value = results.value
     if value is None:
         return
-    make = partial(partial(Claim.make, locale=review.params.locale), unit=value.currency)
+    make = partial(make, unit=value.currency)
     for (product, kind), price in value.prices.items():
         sources = [f"source: {row.source}, {row.date.isoformat()}" for row in price.observations]
         about = Subject(product=product, group=kind, marks=[*price.marks, *sources])
@@ -534,9 +529,9 @@ def _value_claims(review: Review, results: Results) -> Iterator[Claim]:
             yield make("price_seen", Subject(product=product, group=kind, part=part, marks=marks),
                        seen)  # fmt: skip
     for standing in value.standings:
-        yield from _standing(value, standing, review)
+        yield from _standing(value, standing, review, make)
     for weighing in value.weighings:
-        yield from _weighing(value, weighing, review)
+        yield from _weighing(value, weighing, review, make)
     passed: Counter[tuple[str, str]] = Counter()  # lines would differ in a sealed excerpt
     for row, reason in value.rows_left_out:
         passed[row.product, row.kind] += 1
@@ -555,9 +550,8 @@ def _runs_of(review: Review, product: str) -> str:
     return next((sold.of for sold in of if sold.product == product), product)
 
 
-def _standing(value: Value, standing: Standing, review: Review) -> Iterator[Claim]:
+def _standing(value: Value, standing: Standing, review: Review, make: Make) -> Iterator[Claim]:
     """Yield suite average, cost per frame per second and place on the frontier of one product."""
-    make = partial(Claim.make, locale=review.params.locale)
     product, kind = standing.product, standing.kind
     ran = _runs_of(review, product)
     inputs = [
@@ -579,9 +573,9 @@ def _standing(value: Value, standing: Standing, review: Review) -> Iterator[Clai
     yield Claim.state("frontier", words, about, outcome=standing.frontier)
 
 
-def _weighing(value: Value, weighing: Weighing, review: Review) -> Iterator[Claim]:
+def _weighing(value: Value, weighing: Weighing, review: Review, make: Make) -> Iterator[Claim]:
     """Yield premium, difference, price of equal value and cut needed against one rival."""
-    make, bare = partial(Claim.make, locale=review.params.locale), (None, None)
+    bare = None, None
     product, rival, kind = weighing.product, weighing.rival, weighing.kind
     own_price, rival_price = (Claim.id_of("price", group=kind, product=p) for p in (product, rival))
     inputs, runs = [own_price, rival_price], weighing.trace.run_ids()
@@ -603,7 +597,7 @@ def _weighing(value: Value, weighing: Weighing, review: Review) -> Iterator[Clai
     yield make("cut_needed", replace(subject, inputs=[own_price, price.id]), cut, ends=bare)
 
 
-def _specification_claims(review: Review, _: Results) -> Iterator[Claim]:
+def _specification_claims(review: Review, _: Results, make: Make) -> Iterator[Claim]:
     """Yield each figure of the specification table, given or derived."""
     locale = review.params.locale
     for row in compare_specifications(review.bench, review.params.products):
@@ -618,16 +612,14 @@ def _specification_claims(review: Review, _: Results) -> Iterator[Claim]:
             subject = Subject(row.field, product, inputs=inputs, marks=[row.formula] * derived)
             method, digits = ("derived", 4) if derived else ("given", 6)
             text = Rounded.plain(figure, unit=row.unit, digits=digits, locale=locale)
-            yield Claim.make("specification", subject, figure, method=method, unit=row.unit,
-                             text=text)  # fmt: skip
+            yield make("specification", subject, figure, method=method, unit=row.unit, text=text)
 
 
-def _count_claims(review: Review, _: Results) -> Iterator[Claim]:
+def _count_claims(review: Review, _: Results, make: Make) -> Iterator[Claim]:
     """Yield the counts of runs in the sheet, used, set aside, that did not run; frames; titles.
 
     They are of the review's rows alone; a bench's other products and titles do not count.
     """
-    make = partial(Claim.make, locale=review.params.locale)
     aside = [row.run for row in review.rows if row.run in review.screened.set_aside]
     used = [measured.run for measured in review.used]
     for part, count, runs, left in (
@@ -642,7 +634,7 @@ def _count_claims(review: Review, _: Results) -> Iterator[Claim]:
         yield make("count", subject, count, unit=part.partition("/")[0])
 
 
-def _said_of_margins(review: Review, results: Results) -> Iterator[Claim]:
+def _said_of_margins(review: Review, results: Results, make: Make) -> Iterator[Claim]:
     """Yield what a review says of its margins in words: left out, not compared, in every title."""
     product, names, headline = review.params.product, review.bench.products, review.params.headline
     of = f' of "{review.params.suites[headline].name}"' if headline else ""
@@ -675,7 +667,7 @@ def _said_of_margins(review: Review, results: Results) -> Iterator[Claim]:
             )
 
 
-def _said_of_plan(review: Review, _: Results) -> Iterator[Claim]:
+def _said_of_plan(review: Review, _: Results, make: Make) -> Iterator[Claim]:
     """Yield whether as many runs were made as the plan registered beforehand says."""
     plan = review.params.plan
     if plan is None or plan.registered is None:
@@ -711,12 +703,12 @@ def _said_of_plan(review: Review, _: Results) -> Iterator[Claim]:
             f"interval leaves out {level.text}, so that over all looks {total.text} of level "
             "margins are called ahead or behind."
         )
-        yield Claim.make("look_level", Subject(), look.level, text=level)
+        yield make("look_level", Subject(), look.level, text=level)
     outcome = "added" if more else "fewer" if fewer else "as_registered"
     yield Claim.state("plan_kept", text, Subject(), outcome=outcome)
 
 
-def _said_of_runs(review: Review, _: Results) -> Iterator[Claim]:
+def _said_of_runs(review: Review, _: Results, make: Make) -> Iterator[Claim]:
     """Yield controls and waivers, runs set aside and not run, and every flag, in words."""
     controls = review.controls
     for name in controls.names:
@@ -831,7 +823,7 @@ def _aside_of(review: Review, products: set[str], titles: set[str]) -> list[str]
 
 # Every claim of a review's page, in the order of the page: figures first, each after those it is
 # made from; then what the page says in words. Other pages take some of these too.
-CLAIMS: Mapping[str, Callable[[Review, Results], Iterator[Claim]]] = {
+CLAIMS: Mapping[str, Callable[[Review, Results, Make], Iterator[Claim]]] = {
     "runs": _run_claims,
     "cells": _cell_claims,
     "within_runs": _within_claims,
@@ -861,7 +853,5 @@ ANSWERS: Mapping[str, Callable[..., Iterator[Claim]]] = {
     **CLAIMS,
     "margins": partial(_margin_claims, beside=False),
     "suites": partial(_suite_claims, beside=False),
-    "energy": lambda review, results: chain(
-        _energy_claims(review, results), _load_claims(review, results)
-    ),
+    "energy": lambda *given: chain(_energy_claims(*given), _load_claims(*given)),
 }

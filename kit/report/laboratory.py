@@ -527,6 +527,7 @@ class OpenReview:
     def _claims_for(self, question: str, metric: str) -> Sequence[Claim]:
         """Return the claims that may answer a question; what its table shows beside them is made
         when it is shown."""
+        from kit.claims.claim import Claim
         from kit.claims.of_review import ANSWERS
 
         if question not in ANSWERS or self._rests_on_all(question):
@@ -537,7 +538,9 @@ class OpenReview:
             if question == "margins" and (question, metric) in self.answered:
                 there = zip(*self.answered[question, metric], strict=True)
                 known["stated"] = {id(margin.compared): claim for margin, claim in there}
-            made = {claim.id: claim for claim in ANSWERS[question](self.review, results, **known)}
+            make = partial(Claim.make, locale=self.review.params.locale)
+            claims = ANSWERS[question](self.review, results, make, **known)
+            made = {claim.id: claim for claim in claims}
             self._answered[question, metric] = results.margins, tuple(made.values())
         return self._answered[question, metric][1]
 

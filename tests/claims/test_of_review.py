@@ -7,13 +7,14 @@ from types import SimpleNamespace
 import pytest
 from years_bench import typed, write_bench, write_params
 
+from kit.claims.claim import Claim
 from kit.claims.of_review import CLAIMS, _lag_claims, listed
 from kit.review.walk import load_review, work_out
 from kit.stats.series import LAGS_S, SensorLag
 
 
 def claims_of(name, review, results=None):
-    return [*CLAIMS[name](review, results)]
+    return [*CLAIMS[name](review, results, Claim.make)]
 
 
 def reviewed(folder, rows, more, rivals="[three]"):
@@ -170,7 +171,7 @@ def of_lags(lags, standings):
     ]  # fmt: skip
     review = SimpleNamespace(used=used, params=SimpleNamespace(locale="en"))
     results = SimpleNamespace(lags=lags, energy=energy)
-    return [*_lag_claims(review, results, {"new", "old"})]
+    return [*_lag_claims(review, results, Claim.make, {"new", "old"})]
 
 
 def test_lags_are_told_of_what_is_compared_with_their_95_percent_interval():
