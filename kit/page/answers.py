@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, get_type_hints
 
 from kit.claims.bound_text import BoundText
 from kit.claims.claim import Claim, ClaimBook, RunRecord
@@ -27,28 +27,17 @@ if TYPE_CHECKING:
 
 LINES = 10  # of what is shown where there is no HTML
 
-# Every column an answer's frame may have.
+
+def _said_of(record: type) -> dict[str, str]:
+    """Return what each field of a claim or of a run means, as `claims.json` says it."""
+    kinds = get_type_hints(record, include_extras=True).items()
+    return {name: kind.__metadata__[0].description for name, kind in kinds if name[0] != "_"}
+
+
+# Every column an answer's frame may have; several marks, runs or rules are separated by spaces.
 COLUMNS: Mapping[str, str] = {
-    "id": "Index: the claim's id, for `review.claims[id]`.",
-    "kind": "What kind of claim it is.",
-    "metric": "What is measured: average_fps, low_1pct_fps, ...; of a flag, the rule.",
-    "product": "The product it is about, by its id.",
-    "baseline": "The product it is set against, by its id.",
-    "title": "The title, by its id; empty where it is over several.",
-    "group": "Of which of several: group of titles, kind of price, way of measuring power.",
-    "part": "Which of several figures of one thing.",
-    "value": "The figure, unrounded, in `unit`; a ratio is 1.0 where level.",
-    "low": "Lower end of its interval.",
-    "high": "Upper end of its interval.",
-    "confidence": "Of the interval, a fraction.",
-    "unit": "Of value, low and high.",
-    "outcome": "ahead, behind, level or unresolved, of figures alone above, below or open; of a "
-    "statement, one word.",
-    "text": "As the page prints it.",
-    "interval": "As the page prints it.",
-    "method": "The method's name in kit/methods.md.",
-    "marks": "What is to be known about it, separated by spaces.",
-    "runs": "The runs it rests on, separated by spaces; of a trace, nothing else.",
+    **_said_of(RunRecord),
+    **_said_of(Claim),
     "like_low": "Lower end of the suite's interval for titles like these.",
     "like_high": "Upper end of the suite's interval for titles like these.",
     "ahead": "Titles of the suite in which the product is ahead.",
@@ -60,15 +49,6 @@ COLUMNS: Mapping[str, str] = {
     "below": "Titles in which its figure is the worse one, likewise.",
     "open": "Titles in which both figures are the same, likewise.",
     "run": "The run, by its id.",
-    "used": "Whether figures rest on the run.",
-    "reason": "Why it is not used.",
-    "flags": "Rules of screening that flagged the run, separated by spaces.",
-    "frames": "Frames in the log; 0 where figures were typed in.",
-    "duration_s": "Length of the run, in seconds.",
-    "session": "The session the run was made in.",
-    "began": "When the run began.",
-    "file": "The log, from the bench folder.",
-    "sha256": "SHA-256 of the log; where there is none, of the row of the run sheet.",
     "change": "outcome_turned, moved, new or gone.",
     "value_before": "The figure in the first review.",
     "value_after": "The figure in the other review.",
