@@ -10,7 +10,7 @@ once.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import lru_cache, partial
 from typing import TYPE_CHECKING, Any
@@ -131,12 +131,13 @@ class Rounded:
         return _percent_text(ratio, low, high, level=1.0, sign=True, locale=locale, at_most=1)
 
     @staticmethod
-    def fps(
+    def figure(
         value: float,
         low: float | None = None,
         high: float | None = None,
         *,
         unit: str = "fps",
+        rule: str = "fps",
         locale: str = "en",
     ) -> Rounded:
         """Return a figure in its own unit, decimals following its interval.
@@ -145,68 +146,31 @@ class Rounded:
         ----------
         value, low, high : float
             The figure, and the ends of its interval where it has one.
-        unit, locale : str
-            Its unit, and how numbers are written.
+        unit : str
+            Its unit.
+        rule : {"fps", "fine", "reading", "level"}
+            How many decimals it has at most, and without an interval: of a rate one, below 10 two;
+            of what may be much below 1 three digits; of what a sensor reads one, from 100 up none;
+            of a difference of levels, which is signed, one.
+        locale : str
+            How numbers are written.
 
         Examples
         --------
-        >>> Rounded.fps(61.345, 60.1, 62.6).text
+        >>> Rounded.figure(61.345, 60.1, 62.6).text
         '61.3\\xa0fps'
-        """
-        spare = 1 if abs(value) >= 10 else 2
-        return _unit_text(value, (low, high), spare, unit=unit, locale=locale)
-
-    @staticmethod
-    def fine(
-        value: float,
-        low: float | None = None,
-        high: float | None = None,
-        *,
-        unit: str,
-        locale: str = "en",
-    ) -> Rounded:
-        """Return a figure that may be much below 1: decimals by its interval, else three digits.
-
-        >>> Rounded.fine(0.01234, unit="J").text, Rounded.fine(1.5, 1.4, 1.6, unit="J").text
-        ('0.0123\\xa0J', '1.50\\xa0J')
-        """
-        spare = 0 if value == 0 else max(0, 2 - math.floor(math.log10(abs(value))))
-        return _unit_text(value, (low, high), spare, unit=unit, locale=locale)
-
-    @staticmethod
-    def reading(
-        value: float,
-        low: float | None = None,
-        high: float | None = None,
-        *,
-        unit: str,
-        locale: str = "en",
-    ) -> Rounded:
-        """Return what a sensor reads, to a tenth at most, from 100 up in whole units.
-
-        >>> Rounded.reading(1651.83, 1651.4, 1652.3, unit="MHz").text
+        >>> Rounded.figure(0.01234, unit="J", rule="fine").text
+        '0.0123\\xa0J'
+        >>> Rounded.figure(1651.83, 1651.4, 1652.3, unit="MHz", rule="reading").text
         '1,652\\xa0MHz'
-        >>> Rounded.reading(98.43, 98.1, 98.8, unit="W").text
-        '98.4\\xa0W'
-        """
-        spare = 0 if abs(value) >= 100 else 1
-        return _unit_text(value, (low, high), spare, unit=unit, locale=locale)
-
-    @staticmethod
-    def level(
-        difference: float,
-        low: float | None = None,
-        high: float | None = None,
-        *,
-        unit: str,
-        locale: str = "en",
-    ) -> Rounded:
-        """Return a difference of levels, signed, to a tenth at most.
-
-        >>> Rounded.level(-3.26, -3.9, -2.6, unit="dB(A)").text
+        >>> Rounded.figure(-3.26, -3.9, -2.6, unit="dB(A)", rule="level").text
         '−3.3\\xa0dB(A)'
         """
-        return _unit_text(difference, (low, high), 1, unit=unit, locale=locale, sign=True)
+        spare = _SPARE[rule](abs(value))
+        decimals = _decimals_for(_half_width(low, high), at_most=spare, otherwise=spare)
+        plain = partial(number, decimals=decimals, locale=locale, sign=rule == "level")
+        text = f"{plain(value)}{NBSP}{unit}".rstrip()
+        return Rounded(text, _interval(low, high, plain), f"{decimals} decimals")
 
     @staticmethod
     def money(
@@ -436,20 +400,13 @@ def _percent_text(
     return Rounded(percent(value) + NBSP + "%", _interval(low, high, percent), rule)
 
 
-def _unit_text(
-    value: float,
-    ends: tuple[float | None, float | None],
-    spare: int,
-    *,
-    unit: str,
-    locale: str,
-    sign: bool = False,
-) -> Rounded:
-    """Return a figure with its unit, decimals following its interval; `spare` at most."""
-    decimals = _decimals_for(_half_width(*ends), at_most=spare, otherwise=spare)
-    plain = partial(number, decimals=decimals, locale=locale, sign=sign)
-    text = f"{plain(value)}{NBSP}{unit}".rstrip()
-    return Rounded(text, _interval(*ends, plain), f"{decimals} decimals")
+# Decimals of a figure in its own unit at most, by the rule it is printed by and its size.
+_SPARE: Mapping[str, Callable[[float], int]] = {
+    "fps": lambda size: 1 if size >= 10 else 2,
+    "fine": lambda size: max(0, 2 - math.floor(math.log10(size))) if size else 0,
+    "reading": lambda size: 0 if size >= 100 else 1,
+    "level": lambda _: 1,
+}
 
 
 def better_word(ratio: float, *, speed: bool = True) -> str:

@@ -81,7 +81,7 @@ def _run_looks(runs: Sequence[str]) -> dict[str, Look]:
 
 def _ms(value: float, locale: str) -> str:
     """Return milliseconds as printed, with their unit."""
-    return Rounded.fps(value, unit="ms", locale=locale).text
+    return Rounded.figure(value, unit="ms", locale=locale).text
 
 
 def _outer(series: FrameSeries) -> tuple[float, float, float]:
@@ -333,7 +333,7 @@ def _shares_words(series: FrameSeries, locale: str) -> str:
         f"{Rounded.share(share, locale=locale).text} of frames within {_budget_text(hz, locale)}"
         for hz, share in series.within_budget.items()
     ]
-    longest = Rounded.fps(float(series.curve_ms[-1]), unit="ms", locale=locale).text
+    longest = Rounded.figure(float(series.curve_ms[-1]), unit="ms", locale=locale).text
     return ", ".join([*parts, f"longest frame {longest}"])
 
 

@@ -781,7 +781,9 @@ def _apart(claim: Claim, forms: frozenset[str], book: ClaimBook, day: str) -> st
     if level:
         rounded = Rounded.apart(value, low, high, locale=book.locale)
     else:
-        rounded = Rounded.level(value, low, high, unit=claim.unit, locale=book.locale)
+        rounded = Rounded.figure(
+            value, low, high, unit=claim.unit, rule="level", locale=book.locale
+        )
     text = rounded.text
     if low is not None and high is not None and low <= level <= high:
         if "number" not in forms:

@@ -9,7 +9,7 @@ import math
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, fields, replace
-from functools import cached_property
+from functools import cached_property, partial
 from operator import attrgetter
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Literal, Self
@@ -223,15 +223,15 @@ def _whole(value: float, _: _Ends, __: str, locale: str) -> Rounded:
     return Rounded.count(value, locale=locale)
 
 
+def _in_unit(rule: str, value: float, ends: _Ends, unit: str, locale: str) -> Rounded:
+    return Rounded.figure(value, *ends, unit=unit, rule=rule, locale=locale)
+
+
 # How a figure is printed: from its value, the ends that decide its decimals, its unit, its locale.
 _PRINTED: Mapping[str, Callable[[float, _Ends, str, str], Rounded]] = {
     "ratio": lambda v, ends, _, locale: Rounded.ratio(v, *ends, locale=locale),
     "apart": lambda v, ends, _, locale: Rounded.apart(v, *ends, locale=locale),
-    "reading": lambda v, ends, unit, locale: Rounded.reading(v, *ends, unit=unit, locale=locale),
     "share": lambda v, ends, _, locale: Rounded.share(v, *ends, locale=locale),
-    "fps": lambda v, ends, unit, locale: Rounded.fps(v, *ends, unit=unit, locale=locale),
-    "fine": lambda v, ends, unit, locale: Rounded.fine(v, *ends, unit=unit, locale=locale),
-    "level": lambda v, ends, unit, locale: Rounded.level(v, *ends, unit=unit, locale=locale),
     "money": lambda v, ends, unit, locale: Rounded.money(v, unit, *ends, locale=locale),
     "money_apart": lambda v, ends, unit, locale: Rounded.money(
         v, unit, *ends, locale=locale, sign=True
@@ -242,7 +242,9 @@ _PRINTED: Mapping[str, Callable[[float, _Ends, str, str], Rounded]] = {
     "chance": lambda v, _, __, locale: Rounded.chance(v, locale=locale),
     "expected": lambda v, _, __, locale: Rounded.expected(v, locale=locale),
     "whole": _whole,
-} | dict.fromkeys(("titles", "frames", "runs", "margins", "minutes", "hitches"), _whole)
+    **{rule: partial(_in_unit, rule) for rule in ("fps", "fine", "reading", "level")},
+    **dict.fromkeys(("titles", "frames", "runs", "margins", "minutes", "hitches"), _whole),
+}
 
 
 @dataclass(frozen=True, slots=True)

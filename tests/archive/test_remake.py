@@ -242,9 +242,9 @@ def test_claims_in_a_ring_do_not_hang(stated):
     [
         (Rounded.ratio(1.2504, 1.22, 1.28), "ratio", 1.2504, 1.22, 1.28),
         (Rounded.ratio(0.8, 0.78, 0.82, locale="de"), "ratio", 0.8, 0.78, 0.82),
-        (Rounded.fps(61.345, 60.1, 62.6), "fps", 61.345, 60.1, 62.6),
-        (Rounded.fps(1234.5, locale="de"), "fps", 1234.5, None, None),
-        (Rounded.fps(1234567.0, locale="fr"), "fps", 1234567.0, None, None),
+        (Rounded.figure(61.345, 60.1, 62.6), "fps", 61.345, 60.1, 62.6),
+        (Rounded.figure(1234.5, locale="de"), "fps", 1234.5, None, None),
+        (Rounded.figure(1234567.0, locale="fr"), "fps", 1234567.0, None, None),
         (Rounded.money(1499.5, "EUR"), "EUR", 1499.5, None, None),
         (Rounded.share(0.125), "share", 0.125, None, None),
     ],

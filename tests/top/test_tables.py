@@ -88,7 +88,7 @@ def test_an_unknown_locale_is_refused():
 
 
 def test_units_stand_after_a_space_that_does_not_break():
-    assert Rounded.fps(61.34).text == "61.3\u00a0fps"
+    assert Rounded.figure(61.34).text == "61.3\u00a0fps"
     assert Rounded.money(1499.0, "EUR", 1400, 1600).interval == "1,400 to 1,600"
     assert Rounded.share(0.0).text == "0.0\u00a0%"
 
@@ -147,16 +147,16 @@ def test_scores_are_ahead_or_behind():
         (Rounded.ratio(1.25, 1.2, 1.3), "+25\u00a0%", "+20 to +30"),
         (Rounded.ratio(1.25, 1.2, None), "+25.0\u00a0%", ""),
         (Rounded.share(0.125, 0.1, 0.15), "12.5\u00a0%", "10.0 to 15.0"),
-        (Rounded.fps(9.994), "9.99\u00a0fps", ""),
-        (Rounded.fps(10.04), "10.0\u00a0fps", ""),
-        (Rounded.fps(-10.04), "\u221210.0\u00a0fps", ""),
-        (Rounded.fps(61.345, 60.1, 62.6), "61.3\u00a0fps", "60.1 to 62.6"),
-        (Rounded.fps(61.345, 61.345, 61.345), "61.3\u00a0fps", "61.3 to 61.3"),
-        (Rounded.fine(0.0, unit="J"), "0\u00a0J", ""),
-        (Rounded.fine(-0.01234, unit="J"), "\u22120.0123\u00a0J", ""),
-        (Rounded.fine(123.4, unit="J"), "123\u00a0J", ""),
-        (Rounded.fine(1234.6, unit="J"), "1,235\u00a0J", ""),
-        (Rounded.level(3.26, 2.6, 3.9, unit="dB"), "+3.3\u00a0dB", "+2.6 to +3.9"),
+        (Rounded.figure(9.994), "9.99\u00a0fps", ""),
+        (Rounded.figure(10.04), "10.0\u00a0fps", ""),
+        (Rounded.figure(-10.04), "\u221210.0\u00a0fps", ""),
+        (Rounded.figure(61.345, 60.1, 62.6), "61.3\u00a0fps", "60.1 to 62.6"),
+        (Rounded.figure(61.345, 61.345, 61.345), "61.3\u00a0fps", "61.3 to 61.3"),
+        (Rounded.figure(0.0, unit="J", rule="fine"), "0\u00a0J", ""),
+        (Rounded.figure(-0.01234, unit="J", rule="fine"), "\u22120.0123\u00a0J", ""),
+        (Rounded.figure(123.4, unit="J", rule="fine"), "123\u00a0J", ""),
+        (Rounded.figure(1234.6, unit="J", rule="fine"), "1,235\u00a0J", ""),
+        (Rounded.figure(3.26, 2.6, 3.9, unit="dB", rule="level"), "+3.3\u00a0dB", "+2.6 to +3.9"),
         (Rounded.money(1499.5, "EUR", 5.0, 5.0), "EUR\u00a01,500", ""),
         (Rounded.money(200, "EUR", sign=True, decimals=2), "EUR\u00a0+200.00", ""),
         (Rounded.plain(448.125, unit="GB/s"), "448.125\u00a0GB/s", ""),

@@ -156,7 +156,7 @@ def test_a_printed_figure_is_within_half_of_its_last_digit(value, share, locale)
     low, high = value * (1 - share), value * (1 + share)
     marks = {"en": ".", "de": ",", "fr": ","}
     for text, true in (
-        (Rounded.fps(value, low, high, locale=locale).text, value),
+        (Rounded.figure(value, low, high, locale=locale).text, value),
         (Rounded.money(value, "EUR", low, high, locale=locale).text.removeprefix("EUR"), value),
         (Rounded.share(min(value, 1.0), locale=locale).text, 100 * min(value, 1.0)),
         (Rounded.ratio(value, low, high, locale=locale).text, 100 * (value - 1)),
