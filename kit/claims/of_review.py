@@ -513,12 +513,13 @@ def _value_claims(review: Review, results: Results, make: Make) -> Iterator[Clai
     value = results.value
     if value is None:
         return
-    make = partial(make, unit=value.currency)
+    of_money = partial(make, unit=value.currency)
     for (product, kind), price in value.prices.items():
         sources = [f"source: {row.source}, {row.date.isoformat()}" for row in price.observations]
         about = Subject(product=product, group=kind, marks=[*price.marks, *sources])
         method = "price" if price.observations else "scenario-price"
-        yield make("price", about, Figure(price.price, price.lowest, price.highest), method=method)
+        median = Figure(price.price, price.lowest, price.highest)
+        yield of_money("price", about, median, method=method)
         if kind.startswith(SCENARIO) or len(price.observations) < 2:
             continue
         observed = zip(price.observations, price.values, strict=True)
@@ -526,8 +527,8 @@ def _value_claims(review: Review, results: Results, make: Make) -> Iterator[Clai
         for n, (row, seen) in enumerate(ordered, 1):
             marks = [f"source: {row.source}, {row.date.isoformat()}"]
             part = f"{row.date.isoformat()}/{n}"
-            yield make("price_seen", Subject(product=product, group=kind, part=part, marks=marks),
-                       seen)  # fmt: skip
+            about = Subject(product=product, group=kind, part=part, marks=marks)
+            yield of_money("price_seen", about, seen)
     for standing in value.standings:
         yield from _standing(value, standing, review, make)
     for weighing in value.weighings:
