@@ -27,7 +27,7 @@ from concurrent.futures import ThreadPoolExecutor, as_completed
 from contextlib import suppress
 from dataclasses import dataclass, field, fields, replace
 from itertools import zip_longest
-from multiprocessing import forkserver, get_context
+from multiprocessing import connection, current_process, forkserver, get_context, parent_process
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -35,7 +35,7 @@ from kit.claims.claim import Claim, ClaimBook, anchor_of, file_sha256, load_clai
 from kit.errors import ExecutionError, KitError, ParamsError, SealError, UsageError, did_you_mean
 from kit.metrics.cluster import do_on_cluster
 from kit.metrics.measuring import PLAIN, Reading
-from kit.metrics.store import code_key
+from kit.metrics.store import Store, cache_folder, code_key
 from kit.package import module_paths
 from kit.page.assemble import frame_page
 from kit.page.html import (
@@ -774,11 +774,8 @@ def run_reviews(
         raise UsageError(f"named twice: {', '.join(doubled)}; name each params file once")
     _refuse_shared_folders(params)
     waiting = [p for p in params if why[p]]
-    words, cluster = options.to_words(), options.reading.cluster
-    if cluster:
-        ended = _on_cluster(waiting, words, out_dir, cluster)
-    else:
-        ended = _in_processes(waiting, out_dir, options)
+    run = _on_cluster if options.reading.cluster else _in_processes
+    ended = run(waiting, out_dir, options)
     before = [outcomes[p] for p in params if p not in waiting]
     _PROGRESS.info("reviews: %d of %d", len(before), len(params))
     for done, outcome in enumerate((*before, *ended), 1):
@@ -833,6 +830,9 @@ _IN_A_SEASON = ("kit.report.season", "kit.page.pictures", "kit.charts.money", "k
                 "babel.dates", "nh3")  # fmt: skip
 
 
+_ONE_STARTS = threading.Lock()  # the environment belongs to all threads
+
+
 @dataclass(slots=True)
 class _Children:
     """The processes of a season: those running, and whether no more are started."""
@@ -848,20 +848,28 @@ def _in_processes(params: Sequence[Path], out_dir: Path, options: RunOptions) ->
     Whatever stops the season, an interrupt above all, ends its processes first.
     """
     children, server = _Children(), _preloaded() if len(params) > 1 else None
-    words = [*options.to_words(), "--out", str(out_dir)]
-
-    def run(path: Path) -> Outcome:
-        done = server and _run_forked(server, path, out_dir, options, children)
-        return done or _run_apart([*words, str(path)], path, children)
-
     pool = ThreadPoolExecutor(max_workers=options.jobs)
     try:
-        started = [pool.submit(run, p) for p in params]
+        started = [
+            pool.submit(_run_in_process, p, out_dir, options, children, server) for p in params
+        ]
         for future in as_completed(started):
             yield future.result()
     finally:
         _end(children)
         pool.shutdown(cancel_futures=True)
+
+
+def _run_in_process(
+    params: Path,
+    out_dir: Path,
+    options: RunOptions,
+    children: _Children,
+    server: ForkServerContext | None,
+) -> Outcome:
+    """Run one review in a process that the server forks, or else in one that begins afresh."""
+    done = server and _run_forked(server, params, out_dir, options, children)
+    return done or _run_apart(params, out_dir, options, children)
 
 
 def _preloaded() -> ForkServerContext | None:
@@ -874,7 +882,7 @@ def _preloaded() -> ForkServerContext | None:
         return None
     context = get_context("forkserver")
     context.set_forkserver_preload([*NEEDED, *_IN_A_SEASON])
-    with environment_of(WaitingKernel.environment(Path(os.devnull))):
+    with _ONE_STARTS, environment_of(WaitingKernel.environment(Path(os.devnull))):
         forkserver.ensure_running()
     return context
 
@@ -908,20 +916,28 @@ def _run_as_child(
 ) -> None:
     """Run one review in silence, and tell how it ended; a fault ends the process."""
     os.setsid()  # a terminal's Ctrl-C reaches it once: through the process that asked
+    threading.Thread(target=_end_with_starter, daemon=True).start()
     for stream in (1, 2):
         os.dup2(os.open(os.devnull, os.O_WRONLY), stream)
     os.chdir(folder)
     tells.send(_run_here(params, out_dir, options, timeout_s=None))
 
 
-def _run_apart(options: list[str], params: Path, children: _Children | None = None) -> Outcome:
-    """Run one review in a process of its own; return how it ended, in one line."""
-    children = children or _Children()
+def _end_with_starter() -> None:
+    """End this process when the one that asked for it has ended: nobody waits for the review."""
+    if (starter := parent_process()) is not None:
+        connection.wait([starter.sentinel])
+        os._exit(1)
+
+
+def _run_apart(params: Path, out_dir: Path, options: RunOptions, children: _Children) -> Outcome:
+    """Run one review in a process that begins afresh; return how it ended, in one line."""
+    words = [*options.to_words(), "--out", str(out_dir), str(params)]
     with children.lock:
         if children.closed:
             return Outcome(params, 130, "not started")
         child = subprocess.Popen(
-            [sys.executable, "-m", "kit", "run", *options],
+            [sys.executable, "-m", "kit", "run", *words],
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
             text=True,
@@ -960,17 +976,17 @@ class _Delivery:
     """A review as a worker sends it back: how it ended, and its files by name."""
 
     outcome: Outcome
-    review: str
     files: Mapping[str, bytes]
 
 
-def _run_elsewhere(task: tuple[Path, tuple[str, ...], str]) -> _Delivery:
+def _run_elsewhere(task: tuple[Path, RunOptions, str]) -> _Delivery:
     """Run one review in a folder of its own and return its files: what a worker does.
 
     Parameters
     ----------
-    task : tuple of Path, tuple of str, str
-        The params file, options of `run`, and the key of the sender's code.
+    task : tuple of Path, RunOptions, str
+        The params file, the sender's options, and the key of the sender's code. Of a store only
+        whether there is one counts: a worker has its own.
 
     Raises
     ------
@@ -983,15 +999,18 @@ def _run_elsewhere(task: tuple[Path, tuple[str, ...], str]) -> _Delivery:
             "a worker has another version of marginbook or its packages than this machine; install "
             "the same on all"
         )
+    store = options.reading.store and Store(cache_folder(os.environ, Path.home()) / "store")
+    options = replace(options, reading=replace(options.reading, cluster="", store=store))
+    # As nannies start them, workers may not fork; what this one starts ends when it does.
+    current_process().daemon = False
     with tempfile.TemporaryDirectory(prefix="marginbook-review-") as own:
-        outcome = _run_apart([*options, "--out", own, str(params)], params)
+        outcome = _run_in_process(params, Path(own), options, _Children(), _preloaded())
         files = {
             path.relative_to(own).as_posix(): path.read_bytes()
             for path in sorted(Path(own).rglob("*"))
             if path.is_file() and path.suffix != ".lock"
         }
-    reviews = [name.split("/")[0] for name in files if name.endswith("/report.html")]
-    return _Delivery(outcome, reviews[0] if reviews else "", files)
+    return _Delivery(outcome, files)
 
 
 def _all_code() -> str:
@@ -999,12 +1018,10 @@ def _all_code() -> str:
     return code_key(tuple(module_paths()), ("matplotlib", "numpy", "pandas", "pyarrow", "scipy"))
 
 
-def _on_cluster(
-    params: Sequence[Path], options: list[str], out_dir: Path, address: str
-) -> Iterator[Outcome]:
+def _on_cluster(params: Sequence[Path], out_dir: Path, options: RunOptions) -> Iterator[Outcome]:
     """Yield how each review ended, run by workers and put in place here."""
-    tasks = [(p.resolve(), tuple(options), _all_code()) for p in params]
-    for number, delivery in do_on_cluster(_run_elsewhere, tasks, address=address):
+    tasks = [(p.resolve(), options, _all_code()) for p in params]
+    for number, delivery in do_on_cluster(_run_elsewhere, tasks, address=options.reading.cluster):
         outcome = replace(delivery.outcome, params=params[number])
         if outcome.exit_status == 0:
             outcome = _put_in_place(delivery, outcome, out_dir)
@@ -1023,10 +1040,11 @@ def _keep_half_run(delivery: _Delivery, out_dir: Path) -> None:
 
 def _put_in_place(delivery: _Delivery, outcome: Outcome, out_dir: Path) -> Outcome:
     """Put a delivered review's folder in place, whole."""
-    prefix = f"{delivery.review}/"
+    review = Path(outcome.message).parent.name
+    prefix = f"{review}/"
     files = {n.removeprefix(prefix): d for n, d in delivery.files.items() if n.startswith(prefix)}
     try:
-        with new_folder(out_dir, delivery.review) as new:
+        with new_folder(out_dir, review) as new:
             new.write(files)
             new.put_in_place()
         folder = new.target

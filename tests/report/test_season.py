@@ -12,6 +12,7 @@ import subprocess
 import sys
 import time
 from dataclasses import replace
+from multiprocessing import current_process
 from pathlib import Path
 from statistics import fmean
 
@@ -22,6 +23,7 @@ from kit.archive.page_check import _plain_words as plain_words
 from kit.claims.claim import Claim, ClaimBook, Figure, Subject
 from kit.claims.of_pages import make_claims
 from kit.errors import UsageError
+from kit.report import season as season_module
 from kit.report.files import note_inputs
 from kit.report.season import (
     Outcome,
@@ -295,6 +297,10 @@ def test_resume_runs_again_what_its_params_changed(season, monkeypatch):
     after = reports(folder)
     assert after["of-part-01"] > before["of-part-01"] and after["of-part-02"] > before["of-part-02"]
     assert after["of-part-03"] == before["of-part-03"]
+    monkeypatch.setattr(current_process(), "daemon", True)  # as a worker with a nanny is
+    sent = season_module._run_elsewhere((paths[0], options, season_module._all_code())).files
+    for name in ("of-part-01/claims.json", "of-part-01/report.html"):
+        assert sent[name] == (folder / "out" / name).read_bytes()
     alone = run_reviews(paths[2:3], out_dir=folder / "out", options=RunOptions(resume=True))
     assert alone.to_lines() == ["finished before, left as it is"]
     assert reports(folder) == after
