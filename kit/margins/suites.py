@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections import Counter
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from fractions import Fraction
+from functools import cache, partial
 from itertools import chain
 
 import numpy as np
@@ -453,14 +456,14 @@ def _choose_titles(
     """Return the group's titles that measure the metric, and those that cannot be in a suite."""
     chosen: list[str] = []
     left_out: dict[str, str] = {}
+    named = None if group is None or group.titles is None else {*group.titles}
     for name, title in titles.items():
         if (title.measures == "frames") != (METRICS[metric].source == "frames"):
             continue
-        if group is not None:
-            if group.titles is not None and name not in group.titles:
-                continue
-            if any(title.tags.get(tag) != value for tag, value in group.tags.items()):
-                continue
+        if named is not None and name not in named:
+            continue
+        if group and any(title.tags.get(tag) != value for tag, value in group.tags.items()):
+            continue
         if title.measures == "noise" and title.value_unit.startswith("dB"):
             left_out[name] = "a level in dB is compared by difference, not by ratio"
         elif group is None and title.measures in NOT_SPEED:
@@ -492,6 +495,12 @@ def _suite_errors(
             row[[place[id(m)] for m in one.margins]] = w
     totals = iter(ErrorSum.each([m.error for m in parts if m.error is not None], table[known]))
     cares = np.array([m.care for m in parts])
+    # The cells of a paired margin are of the sessions they have in common, two or more.
+    sessions = {
+        m.title: frozenset(m.cells[0].sessions) for m in parts if m.method.startswith("paired")
+    }
+    seen = [c for c in chain(cells, *(m.cells for m in parts)) if c.title in sessions]
+    means = cache(partial(_session_means, cells=seen))
     found: list[_SuiteError | None] = []
     for row, one, w, whole in zip(table, chosen, weights, known, strict=True):
         if not whole:
@@ -499,7 +508,7 @@ def _suite_errors(
             continue
         total = next(totals)
         care = suite_care(total.variances, cares[row > 0])
-        day, shared = _day_of(one.margins, w, cells)
+        day, shared = _day_of([m.title for m in one.margins], w, sessions, means)
         if day is not None:
             total = total.with_normal(2 * shared * day.variance, day.weight)
             care = min(care, day.care)
@@ -507,49 +516,54 @@ def _suite_errors(
     return found
 
 
+_Means = Mapping[str, Mapping[str, Floats]]  # by product and title, each session in their order
+
+
 def _day_of(
-    margins: Sequence[Margin], w: Floats, cells: Sequence[Cell]
+    titles: Sequence[str],
+    w: Floats,
+    sessions: Mapping[str, frozenset[str]],
+    means: Callable[[frozenset[str]], _Means],
 ) -> tuple[DayPosterior | None, float]:
     """Return what sessions do to products in all titles, and the titles' shared part of it.
 
-    The shared part is the sum over pairs of titles of their weights times the share of sessions
-    they have in common: (1 - sum w^2) / sessions where all titles were run in the same.
+    `sessions` are those of each title with a paired margin. The shared part is the sum over pairs
+    of titles of their weights times the share of sessions they have in common: (1 - sum w^2) /
+    sessions where all titles were run in the same.
     """
-    if len(margins) < 2 or not all(m.method.startswith("paired") for m in margins):
+    if len(titles) < 2 or not sessions.keys() >= {*titles}:
         return None, 0.0
-    # The cells of a paired margin are of the sessions they have in common, two or more.
-    sessions = [set(m.cells[0].sessions) for m in margins]
-    shared = math.fsum(
-        float(w[i] * w[j]) * len(one & other) / (len(one) * len(other))
-        for i, one in enumerate(sessions)
-        for j, other in enumerate(sessions)
-        if i != j
+    own = [sessions[title] for title in titles]
+    # Pairs alike are counted: walked through, a suite without each title in turn costs the third
+    # power of titles. A sum of fractions is exact, and so in no order.
+    kinds = Counter(zip(w.tolist(), own, strict=True)).items()
+    shared = sum(
+        Fraction(a * b * len(one & two) / (len(one) * len(two))) * n * (m - ((a, one) == (b, two)))
+        for (a, one), n in kinds
+        for (b, two), m in kinds
     )
-    alike: dict[frozenset[str], list[int]] = {}
-    for i, names in enumerate(sessions):
-        alike.setdefault(frozenset(names), []).append(i)
-    shared_names, places = max(alike.items(), key=lambda item: (len(item[1]), len(item[0])))
-    table = _session_means([margins[i] for i in places], sorted(shared_names), cells)
-    return DayPosterior.fit(table, w[places] / w[places].sum()), shared
+    names, _ = max(Counter(own).items(), key=lambda item: (item[1], len(item[0])))
+    places = [i for i, found in enumerate(own) if found == names]
+    alike = [titles[i] for i in places]
+    whole = [rows for rows in means(names).values() if rows.keys() >= {*alike}]
+    table = np.array([[rows[title] for rows in whole] for title in alike])
+    return DayPosterior.fit(table, w[places] / w[places].sum()), float(shared)
 
 
-def _session_means(
-    margins: Sequence[Margin], sessions: Sequence[str], cells: Sequence[Cell]
-) -> Floats:
-    """Return mean ln values by title, product and session, of products complete in all of them."""
-    wanted = {m.title for m in margins}
-    found: dict[str, dict[str, list[float]]] = {}
-    for cell in chain(cells, *(m.cells for m in margins)):
+def _session_means(names: frozenset[str], cells: Iterable[Cell]) -> _Means:
+    """Return mean ln values of each product in each title that has all of these sessions."""
+    found: dict[str, dict[str, Floats]] = {}
+    for cell in cells:
         by_title = found.setdefault(cell.product, {})
-        if cell.title in wanted and cell.title not in by_title:
+        if cell.title not in by_title:
             sign = -1 if cell.less_is_better else 1
             logs: dict[str, list[float]] = {}
             for value, name in zip(to_log(cell.values, cell.unit), cell.sessions, strict=True):
                 logs.setdefault(name, []).append(sign * value)
-            if all(name in logs for name in sessions):
-                by_title[cell.title] = [math.fsum(logs[s]) / len(logs[s]) for s in sessions]
-    whole = [rows for rows in found.values() if len(rows) == len(wanted)]
-    return np.array([[rows[m.title] for rows in whole] for m in margins])
+            if names <= logs.keys():
+                means = [math.fsum(logs[name]) / len(logs[name]) for name in sorted(names)]
+                by_title[cell.title] = np.array(means)
+    return found
 
 
 def _half_widths(sums: Sequence[tuple[ErrorSum, float]], alphas: Sequence[float]) -> Floats:
