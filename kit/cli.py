@@ -621,13 +621,17 @@ def _guide(
         today = dt.date.fromisoformat(day) if day else dt.datetime.now(dt.UTC).date()
     except ValueError:
         raise UsageError(f"--day {day!r} is not a day; write it as 2026-11-25") from None
-    page, alerts = write_guide(folder, today=today, machine_class=machine_class, baseline=baseline)
+    page, alerts, unknown = write_guide(
+        folder, today=today, machine_class=machine_class, baseline=baseline
+    )
     lines = [
         *(f"{a['review']}, {a['where']}: {a['published'] or 'nothing'} -> "
           f"{a['today'] or 'nothing'}" for a in alerts),
+        *(f"{review}: could not be made again, so nobody knows" for review in unknown),
         f"{few(len(alerts), 'sentence')} no longer borne out", str(page),
     ]  # fmt: skip
-    _told({"ok": True, "page": str(page), "alerts": alerts}, lines, as_json)
+    told = {"ok": True, "page": str(page), "alerts": alerts, "not_made_again": unknown}
+    _told(told, lines, as_json)
 
 
 @_command("text")

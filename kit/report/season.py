@@ -392,7 +392,7 @@ def _link(target: str, words: str) -> Html:
 
 def write_guide(
     out_dir: Path, *, today: dt.date, machine_class: str = "", baseline: str | None = None
-) -> tuple[Path, list[dict[str, str]]]:
+) -> tuple[Path, list[dict[str, str]], list[str]]:
     """Write a page of all products of one class, over the finished reviews of a folder.
 
     League, prices of today and the frontier they make, who leads in which group of titles, what is
@@ -412,8 +412,9 @@ def write_guide(
 
     Returns
     -------
-    Path, list of dict
-        The page; a row an alert: "review", "where", "published", "today".
+    Path, list of dict, list of str
+        The page; a row an alert: "review", "where", "published", "today"; reviews that could not
+        be made again, so that nobody knows whether their sentences hold.
 
     Raises
     ------
@@ -461,12 +462,13 @@ def write_guide(
         heading("What each is best for", level=2), bullet_list(_best_for(league, [*some, *others])),
         heading("What is stale", level=2),
         bullet_list(stale or ["Every report is what its bench gives today, but for prices."]),
-        heading("Published, and no longer borne out", level=2), _alert_table(alerts),
+        heading("Published, and no longer borne out", level=2),
+        _alert_table(alerts, len(now), len(some)),
         heading("Before you rely on it", level=2), bullet_list(CAUTIONS),
     ]  # fmt: skip
     path = out_dir / "guide.html"
     write_whole(path, frame_page(head.markup, "".join(p.markup for p in pieces)).encode())
-    return path, alerts
+    return path, alerts, [f.folder for f in some if f.folder not in now]
 
 
 def _measured_beside(
@@ -558,13 +560,16 @@ def _alerts(was: ClaimBook, now: ClaimBook, text: str) -> Iterator[dict[str, str
             yield {"where": where, "published": one, "today": other}
 
 
-def _alert_table(alerts: Sequence[Mapping[str, str]]) -> Html:
-    """Return the alerts as a table."""
+def _alert_table(alerts: Sequence[Mapping[str, str]], asked: int, reviews: int) -> Html:
+    """Return the alerts as a table, or that there are none in the reviews that were asked."""
+    if not asked:
+        return paragraph("Not known: no review here could be made again.")
+    whose = "these reviews" if asked == reviews else f"the {asked} of {reviews} made again"
     if not alerts:
-        return paragraph("Every sentence of these reviews still holds.")
+        return paragraph(f"Every sentence of {whose} still holds.")
     heads = ("review", "where", "published", "today")
     rows: list[list[Part | None]] = [[row[head] or "nothing" for head in heads] for row in alerts]
-    caption = f"{few(len(alerts), 'sentence')} that today's prices and runs give otherwise"
+    caption = f"{few(len(alerts), 'sentence')} of {whose} that prices and runs give otherwise today"
     return html_table(caption, [Column(head.capitalize()) for head in heads], rows)
 
 
@@ -592,6 +597,8 @@ def _todays_prices(
         if place.review in now and (price := _price_of(now[place.review], place.baseline)):
             before = _price_of(published[place.review], place.baseline)
             offers.append((league.baseline_name, 1.0, price, before))
+    if not offers:
+        return paragraph(f"No price up to {today.isoformat()} in what could be made again.")
     units = Counter(price.unit for _, _, price, _ in offers)
     offers = [offer for offer in offers if offer[2].unit == units.most_common(1)[0][0]]
     found = find_frontier([o[2].figure for o in offers], [o[1] for o in offers])
@@ -602,7 +609,7 @@ def _todays_prices(
         on = "on the frontier" if where.status in {"on", "tie"} else "something is better value"
         rows.append([name, price.text, price.interval or "one price", change, cost.text, on])
     words = ("Product", "Price", "Span", "Since its review", "For the baseline's speed", "Frontier")
-    kinds = " and ".join(sorted({price.group for _, _, price, _ in offers})) or "no"
+    kinds = " and ".join(sorted({price.group for _, _, price, _ in offers}))
     return html_table(
         f"{kinds.capitalize()} prices up to {today.isoformat()}, as the reviews' benches have them",
         [Column(word) for word in words],

@@ -403,9 +403,9 @@ def shelf(tmp_path):
 
 
 def test_the_guide_ranks_prices_and_frontier_of_today_and_nothing_is_alarmed(shelf):
-    path, alerts = write_guide(shelf / "out", today=dt.date(2026, 11, 20))
+    path, alerts, unknown = write_guide(shelf / "out", today=dt.date(2026, 11, 20))
     page = plain_words(path.read_text(encoding="utf-8"))
-    assert alerts == [] and "Every sentence of these reviews still holds." in page
+    assert alerts == unknown == [] and "Every sentence of these reviews still holds." in page
     assert page.index("1. Part 0") < page.index("2. Part 1")
     # By hand: 910, 810 and 710 at the median of two street prices; 1.09 a step of speed.
     for price in ("910", "810", "710"):
@@ -415,7 +415,7 @@ def test_the_guide_ranks_prices_and_frontier_of_today_and_nothing_is_alarmed(she
 
 
 def test_the_guide_ranks_what_was_measured_beside_a_review(shelf):
-    path, _ = write_guide(shelf / "out", today=dt.date(2026, 11, 20))
+    path, *_ = write_guide(shelf / "out", today=dt.date(2026, 11, 20))
     page = path.read_text(encoding="utf-8")
     words = plain_words(page)
     assert "over the 3 titles that every product here shares" in words
@@ -438,7 +438,7 @@ def test_the_guide_names_published_sentences_that_a_new_price_no_longer_bears_ou
                         for n, price in enumerate((500, 501, 502), 1))  # fmt: skip
     out = shelf / "out"
     before = {p: p.read_bytes() for p in out.rglob("claims.json")}
-    path, alerts = write_guide(out, today=dt.date(2026, 12, 5), machine_class="desk")
+    path, alerts, _ = write_guide(out, today=dt.date(2026, 12, 5), machine_class="desk")
     assert {a["review"] for a in alerts} == {"of-p0"}  # the other review's bench is its own
     text = [a for a in alerts if a["where"].startswith("text, line 1")]
     assert "910" in text[0]["published"] and "502" in text[0]["today"]
@@ -450,6 +450,21 @@ def test_the_guide_names_published_sentences_that_a_new_price_no_longer_bears_ou
     assert before == {p: p.read_bytes() for p in out.rglob("claims.json")}
     # Before those days they do not count.
     assert write_guide(out, today=dt.date(2026, 11, 20))[1] == []
+
+
+@pytest.mark.parametrize("lost", [1, 2])
+def test_the_guide_does_not_vouch_for_reviews_it_could_not_make_again(shelf, lost):
+    for folder in ("desk", "other")[:lost]:
+        (shelf / folder / "bench").rename(shelf / folder / "gone")
+    path, alerts, unknown = write_guide(shelf / "out", today=dt.date(2026, 11, 20))
+    page = plain_words(path.read_text(encoding="utf-8"))
+    assert unknown == ["of-p0", "of-p1"][:lost] and not alerts
+    if lost == 1:
+        assert "Every sentence of the 1 of 2 made again still holds." in page
+    else:
+        assert "Not known: no review here could be made again." in page
+        assert "No price up to 2026-11-20 in what could be made again." in page
+        assert "Since its review" not in page
 
 
 def test_a_guide_of_nothing_or_of_an_unknown_class_is_refused(shelf, tmp_path):
