@@ -13,7 +13,9 @@ import subprocess
 import sys
 import zipfile
 from functools import partial
+from importlib.metadata import distributions
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from bagmaker import bytes_of
@@ -32,7 +34,7 @@ from kit.bench.evidence import check_evidence
 from kit.bench.journal import Anchor, By, Journal
 from kit.claims.claim import load_claims
 from kit.cli import _date_of_epoch
-from kit.errors import KitError, SealError, UsageError
+from kit.errors import Finding, KitError, SealError, UsageError
 from kit.report.files import _inputs_file
 
 
@@ -178,7 +180,10 @@ class TestSame:
         sealed = seal(review)
         assert sealed.path == review.parent / "quill-sealed"
         assert sealed.to_lines()[0] == str(sealed.path)
-        assert sealed.to_dict()["files"] == len(bytes_of(sealed.path))
+        held = bytes_of(sealed.path)
+        size = sum(map(len, held.values()))
+        assert sealed.to_lines()[1] == f"review quill, {len(held)} files, {size} bytes, not signed"
+        assert sealed.to_dict()["files"] == len(held)
 
 
 @pytest.mark.parametrize("text", ["", "now", "1.5", "9" * 40])
@@ -297,6 +302,33 @@ class TestRefusals:
     def test_a_key_that_is_none(self, review, tmp_path):
         (tmp_path / "no.key").write_text("nothing")
         refused(review, "no.key: no private key", key=tmp_path / "no.key")
+
+
+@pytest.mark.parametrize("count", [5, 6])
+def test_five_files_and_five_findings_are_named(review, monkeypatch, count):
+    names = [f"note-{n}.txt" for n in range(count)]
+    for name in names:
+        (review / name).write_text("mine")
+    with pytest.raises(SealError) as caught:
+        _finished_files(review, load_claims(review))
+    assert str(caught.value).endswith(f"no run wrote: {', '.join(names[:5])}")
+    seen = SimpleNamespace(ok=False, findings=[Finding("page", n, "one", "other") for n in names])
+    monkeypatch.setattr(kit.archive.sealing, "verify_bag", lambda _: seen)
+    with pytest.raises(SealError) as caught:
+        kit.archive.sealing._refuse_unverifiable(review, "quill")
+    told = [f"  {name}: one; stated other" for name in names[:5]]
+    assert str(caught.value).splitlines()[1:] == told + ["  and 1 more"] * (count - 5)
+
+
+def test_a_licence_is_told_of_the_version_that_states_it():
+    """PEP 639: the metadata field License-Expression."""
+    stated = {d.name: d for d in distributions() if "License-Expression" in d.metadata}
+    name = sorted(stated)[0]
+    here = {name: stated[name].version}
+    assert kit.archive.sealing._stated_licences({**here, "no-such-package": "1"}) == {
+        name: stated[name].metadata["License-Expression"]
+    }
+    assert kit.archive.sealing._stated_licences({name: here[name] + ".1"}) == {}
 
 
 def test_checkpoints_of_an_editor_do_not_matter(review):
