@@ -793,6 +793,11 @@ def test_a_plan_says_what_days_and_what_runs_bring(tmp_path):
     assert f"on 2 more days {100 * unlike.days.error_days:.2g} %" in line
     shares = {c.part: c.value for c in book.of_kind("plan", metric="suite_error")}
     assert shares == {name: getattr(unlike.days, name) for name in shares} and len(shares) == 3
+    listed = [claim.text for claim in book.of_kind("check")]
+    assert "The order on the printed list is kept; a run that fails stays in the run sheet" in (
+        line.partition(" with its")[0] for line in listed
+    )
+    assert listed == [line.split("[ ] ")[1] for line in unlike.checks if "[ ] " in line]
     gone = plan_of_review(read(days, "gone", cannot_run=["p1"]))
     alone = plan_of_review(read(days.with_params(rivals=["p2"]), "alone"))
     assert gone.days == alone.days != unlike.days

@@ -7,7 +7,15 @@ from pydantic import ValidationError
 
 from kit.errors import ParamsError, did_you_mean
 from kit.metrics.store import Store
-from kit.settings.yaml import Section, Text, _dotted, _expected_words, read_yaml, written_text
+from kit.settings.yaml import (
+    Section,
+    Text,
+    _dotted,
+    _expected_words,
+    read_yaml,
+    written_text,
+    yaml_text,
+)
 
 
 class Inner(Section):
@@ -155,6 +163,12 @@ def test_what_was_meant_as_a_number_is_written_as_one(found, said):
     assert (
         _expected_words({"type": "float_parsing", "msg": ""}, found) == "expected a number" + said
     )
+
+
+def test_a_list_is_written_below_its_key():
+    # YAML 1.2.2, section 8.2.1: the dash, a space, and what follows in line with the first key.
+    tree = {"a": [{"b": 1, "c": {"d": 2}}, 3]}
+    assert yaml_text(tree) == "a:\n  - b: 1\n    c:\n      d: 2\n  - 3\n"
 
 
 def test_settings_stay_as_they_were_read(tmp_path):
