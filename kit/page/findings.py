@@ -565,9 +565,13 @@ class Findings:
             count = words.plural("measured in one title", "measured in {count} titles", titles)
             said = [count] if titles else []
             said += [words.say("not set against {rivals}", rivals=others)] if others else []
-            none = words.say("{own}: no used run", own=self.own)
-            full = words.say("{own}: {finding}", own=self.own, finding="; ".join(said))
-            return _fitting([full if said else none, none])
+            forms = [
+                words.say("{own}: {finding}", own=self.own, finding="; ".join(some))
+                for some in (said, said[:1])
+                if some
+            ]
+            none = [] if titles else [words.say("{own}: no used run", own=self.own)]
+            return _fitting([*forms, *none])
         tails = (self._dearer(first), {"message": "{own}: {finding}"})
         cores = self._cores(first)
         return _fitting(

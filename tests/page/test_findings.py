@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import replace
 
 import pytest
+from made_claims import AVERAGE, book, cell, gap, margin, suite, value_claims
 from small_bench import small_bench, walk
 
 from kit.claims.bound_text import printed_forms
+from kit.claims.claim import Claim, Figure, Subject
 from kit.page.article import SECTIONS
 from kit.page.findings import DECK_CHARACTERS, Findings, _against, _plain_sentence
 from kit.page.html import Printed
@@ -301,3 +304,293 @@ def test_a_dearer_product_that_gives_more_is_not_told_to_fall(tmp_path):
     assert "above its price" in others and "0.0" not in others
     picture = SECTIONS["opening"](book).markup
     assert "above its price" in picture and "lower" not in picture
+
+
+PAIR = {"metric": AVERAGE, "product": "p0"}
+STREET = {"group": "street"}
+OLD_AND_NEW = {"suites": {name: {"tags": {"age": name}} for name in ("old", "new")}}
+
+
+def over(*ratios, base="p1", outcome=None):
+    """Margins over one product, title by title, and over all where there are several."""
+    of = [margin("p0", base, f"t{n:02d}", math.log(ratio), 0.004) for n, ratio in enumerate(ratios)]
+    made = suite(of) if len(of) > 1 else []
+    if made and outcome is not None:
+        made[0] = replace(made[0], outcome=outcome)
+    return [*of, *made]
+
+
+def pair(kind, value, part="", low=None, high=None, outcome="", base="p1", **more):
+    about = {"group": "all", "marks": (), "inputs": (), **more}
+    method = about.pop("method", None)
+    return Claim.make(kind, Subject(**PAIR, baseline=base, part=part, **about),
+                      Figure(value, low, high, 0.95, outcome), method=method or "")  # fmt: skip
+
+
+def dearer(ratio):
+    """What p0 costs, and how much more than p1."""
+    price = Claim.make(
+        "price", Subject(product="p0", **STREET), Figure(1500.0, None, None), unit="EUR"
+    )
+    return [price, pair("premium", ratio, **STREET)]
+
+
+def groups(old, new, outcome=None):
+    """Four titles, two of them a group each, with ratio and outcome of each group."""
+    ids = [Claim.id_of("margin", **PAIR, title=f"t0{n}", baseline="p1") for n in range(4)]
+    made = over(1.1, 1.12, 0.9, 1.0, outcome=outcome)
+    for group, (ratio, said), of in (("old", old, ids[:2]), ("new", new, ids[2:])):
+        made.append(
+            pair("suite", ratio, "", ratio - 0.01, ratio + 0.01, said, group=group, inputs=of)
+        )
+    return made
+
+
+def flagged(rule, titles, products, outcome="flag"):
+    return [
+        Claim.state("flag", "", Subject(rule, p, title=t, part=f"{t}-{p}"), outcome=outcome)
+        for t in titles for p in products
+    ]  # fmt: skip
+
+
+def typed(product, title, *marks):
+    return replace(cell(product, title, 80.0), marks=("typed_in", *marks))
+
+
+def turning(count):
+    outcomes = ("level", "unresolved", "level", "level", "level")[:count]
+    return [
+        pair("sensitivity", 1 + n / 100, f"without_title/t0{n}", 0.97, 1.05, outcome, group="",
+             marks=("turned",)) for n, outcome in enumerate(outcomes)
+    ]  # fmt: skip
+
+
+def load(sensor, unit, here, there, kind, apart, low, high):
+    return [
+        Claim.make("load", Subject(sensor, "p0"), here, unit=unit),
+        Claim.make("load", Subject(sensor, "p5"), there, unit=unit),
+        Claim.make(kind, Subject(sensor, "p0", "p5"), Figure(apart, low, high, 0.95),
+                   unit="ratio" if kind == "load_ratio" else unit),
+    ]  # fmt: skip
+
+
+CONTROLS = [
+    Claim.state("control", value, Subject(control, f"p{n}"))
+    for control, values in {"memory_gb": ("16", "8", "16"), "fan": ("fast", "slow", "slow")}.items()
+    for n, value in enumerate(values)
+]
+
+
+def waived(control, base):
+    return Claim.state("waiver", "x, waived: Sold so.", Subject(control, "p0", base))
+
+
+def counts(**values):
+    return [
+        Claim.make("count", Subject(part=part.replace("__", "/")), n) for part, n in values.items()
+    ]
+
+
+# What the claims of a case make a reader read, written down by hand from the claims beside it: of
+# the product p0, the Marlow 14, over p1, the Tessel 14, p2, the Plus, and p3, the Veyra 15.
+READ = {
+    "a group leads": (groups((1.11, "ahead"), (0.95, "level")), OLD_AND_NEW, {
+        "headline": "Marlow 14: 11.0 % faster than the Tessel 14 in old ones, level in new",
+        "titles_heading": "Ahead of the Tessel 14 in 2 of 4 titles",
+        "titles_sentences": "Behind in Paper Forest and level (within ±2 %) in Clockmaker's Yard.",
+        "groups_heading":
+            "The lead over the Tessel 14 comes from old ones; in new ones the two are level",
+        "groups_sentences": "In new ones the margin over the Tessel 14 is −5.0 % (−6.0 to −4.0): "
+            "inside the level band of ±2 %.",
+        "deck": "Over all 4 titles it is 2.6 % faster than the Tessel 14 (+2.2 to +3.0). | With "
+            "other titles of this kind it could be anything from −1 to +7 %: what you play decides."
+            " | Not set against the Plus, the Veyra 15, the Marlow 12 and the Desk: no title has "
+            "used runs of both."}),
+    "a group lags": (groups((1.11, "level"), (0.85, "behind"), "behind"), OLD_AND_NEW, {
+        "groups_heading":
+            "The gap to the Tessel 14 comes from new ones; in old ones the two are level"}),
+    "it depends": (groups((1.11, "ahead"), (0.95, "level"), "unresolved"), OLD_AND_NEW, {
+        "groups_heading": "Against the Tessel 14 it depends: ahead in old ones, level in new ones",
+        "rivals_caption": "Too close to call against the Tessel 14"}),
+    "a group turns": (groups((1.11, "ahead"), (0.95, "unresolved")), {}, {
+        "headline":
+            "Marlow 14: 2.6 % faster than the Tessel 14, but too close to call in new ones",
+        "groups_heading": "In new ones it is too close to call against the Tessel 14"}),
+    "level": ([*over(1.1, 1.1, outcome="level"), *dearer(1.2)], {}, {
+        "headline": "Marlow 14: level with the Tessel 14 in both titles, and 20.0 % dearer",
+        "value_heading": "The Marlow 14 costs 20.0 % more than the Tessel 14, and the two are level",
+        "role": "cheaper rival | rival | rival | predecessor | same name, desk"}),
+    "by figures alone": ([
+        *over(1.1, 1.1, outcome="above"), pair("suite_side", 2, "above"),
+        pair("suite_side", 0, "below"), pair("suite_sign", 0.5), *dearer(0.8)], {}, {
+        "headline": "Marlow 14: 10.0 % faster than the Tessel 14 by figures alone in both titles, "
+            "and 20.0 % cheaper",
+        "deck": "Over both titles its margin over the Tessel 14 is +10.0 % (+9.4 to +10.6) by "
+            "figures alone, faster in 2 of 2 (p by the sign test: 0.5): how far runs scatter was "
+            "not measured. | With other titles of this kind it could be +6 to +14 %. | Not set "
+            "against the Plus, the Veyra 15, the Marlow 12 and the Desk: no title has used runs of "
+            "both.",
+        "rivals_caption": "By figures alone faster than the Tessel 14",
+        "value_heading":
+            "The Marlow 14 costs 20.0 % less than the Tessel 14 and is 10.0 % faster by figures alone",
+        "role": "dearer rival | rival | rival | predecessor | same name, desk"}),
+    "undecided": ([*over(1.1, 1.1, outcome="open"), *dearer(1.2)], {}, {
+        "value_heading": "The Marlow 14 costs 20.0 % more than the Tessel 14; which is faster is "
+            "undecided by figures alone"}),
+    "one title": ([*over(1.1), *dearer(1.0)], {}, {
+        "headline": "Marlow 14: 10.0 % faster than the Tessel 14 in Salt Dunes, at the same price",
+        "titles_heading": "Salt Dunes: 10.0 % faster than the Tessel 14",
+        "value_heading": "The Marlow 14 costs as much as the Tessel 14 and is 10.0 % faster",
+        "role": "rival | rival | rival | predecessor | same name, desk"}),
+    "machines against one": ([
+        *over(0.9, 0.8, 0.7),
+        pair("part", 0.9, "", 0.8, 0.95, "behind", method="part-margin")],
+        {"machines": {"p0": ["a", "b"]}}, {
+        "deck": "Over all 3 titles it is 20.4 % slower than the Tessel 14 (−20.8 to −20.1). | Over "
+            "three machines of it, against one of the other, the part is 10 % slower than the "
+            "Tessel 14 (−20 to −5). | With other titles of this kind it could be −23.6 to −17.2 %. "
+            "| Not set against the Plus, the Veyra 15, the Marlow 12 and the Desk: no title has "
+            "used runs of both.",
+        "tested_note": "0 titles, 0 products, 0 runs."}),
+    "machines against two": ([
+        *over(1.1, 1.1, 1.1),
+        pair("part", 1.1, "", 1.05, 1.15, "ahead", method="part-margin")],
+        {"machines": {"p0": ["a"], "p1": ["c"]}}, {
+        "deck": "Over all 3 titles it is 10.0 % faster than the Tessel 14 (+9.5 to +10.5). | Over "
+            "two machines of it and two of the other the part is 10 % faster than the Tessel 14 "
+            "(+5 to +15). | With other titles of this kind it could be +6 to +14 %. | Not set "
+            "against the Plus, the Veyra 15, the Marlow 12 and the Desk: no title has used runs of "
+            "both."}),
+    "five choices turn it": ([*over(1.1, 1.12, 1.13, 1.14), *turning(5)], {}, {
+        "fragile_sentences": "Fragile against the Tessel 14: ahead at +12.2 % (+11.8 to +12.7), but "
+            "level without Salt Dunes: 0 % (−3 to +5); too close to call without Harbour at Night: "
+            "+1 % (−3 to +5); level without Paper Forest: +2 % (−3 to +5); and two other choices "
+            "would turn it."}),
+    "three choices turn it": ([*over(1.1, 1.12, 1.13, 1.14), *turning(3)], {}, {
+        "deck": "Over all 4 titles it is 12.2 % faster than the Tessel 14 (+11.8 to +12.7). | With "
+            "other titles of this kind it could be +8 to +17 %. | Fragile against the Tessel 14: "
+            "level without Salt Dunes or Paper Forest; too close to call without Harbour at Night. "
+            "| Not set against the Plus, the Veyra 15, the Marlow 12 and the Desk: no title has "
+            "used runs of both.",
+        "fragile_sentences": "Fragile against the Tessel 14: ahead at +12.2 % (+11.8 to +12.7), but "
+            "level without Salt Dunes: 0 % (−3 to +5); too close to call without Harbour at Night: "
+            "+1 % (−3 to +5); level without Paper Forest: +2 % (−3 to +5)."}),
+    "some are false": ([
+        *over(1.1, 1.12, 0.9), *over(1.1, 1.1, base="p2"), *over(0.8, 0.8, base="p3"),
+        pair("suite_false", 0.4), pair("suite_false", 0.2, base="p2")], {}, {
+        "titles_sentences": "Behind in Paper Forest. | The Plus: ahead in both. | The Veyra 15: "
+            "behind in both. | Of the titles ahead or behind, expected to be false: 0.4 over the "
+            "Tessel 14, 0.2 over the Plus.",
+        "headline": "Marlow 14: 3.5 % faster than the Tessel 14 over 3 titles",
+        "rivals_caption": "Faster than the Tessel 14 and the Plus, slower than the Veyra 15"}),
+    "limits": ([
+        *flagged("processor_bound", ("t00", "t01"), ("p0", "p1")),
+        *flagged("throttling", ("t00", "t01"), ("p0", "p1")),
+        *flagged("capped", ("t02",), ("p0", "p1", "p2")), *flagged("drift_in_run", ("t03",), ("p0",)),
+        *flagged("processor_bound", ("t00", "t04"), ("p3",), "cannot_judge")], {}, {
+        "limits_sentences": "Two titles look bound by the processor, one title is held by a cap | "
+            "Salt Dunes and Harbour at Night look bound by the processor and are limited by heat "
+            "(on the Marlow 14 and the Tessel 14). | Paper Forest is held by a cap (on three "
+            "products). | Clockmaker's Yard slows down within its runs (on the Marlow 14). | "
+            "Whether the processor sets the limit cannot be judged in Low Tide: the runs show "
+            "neither that unlike products are level there nor that they are not."}),
+    "two controls differ": ([
+        *over(1.1), *CONTROLS, waived("memory_gb", "p1"), waived("fan", "p1"), waived("fan", "p2")],
+        {}, {
+        "unlike_note": "Tessel 14: memory (GB) and fan. Plus: fan (slow against fast).",
+        "alike_heading":
+            "Memory (GB) and fan differ against the Tessel 14; one other comparison is not alike"}),
+    "another differs": ([*over(1.1), *CONTROLS, waived("fan", "p2")], {}, {
+        "alike_heading": "Nothing that was controlled differs against the Tessel 14; one other "
+            "comparison is not alike"}),
+    "what was not compared differs": ([*CONTROLS, waived("fan", "p2"), waived("fan", "p3")], {}, {
+        "unlike_note": "Plus: fan (slow against fast). Veyra 15: fan (not recorded against fast).",
+        "alike_heading": "Two comparisons are not alike"}),
+    "alike": (CONTROLS, {}, {
+        "unlike_note": "Nothing that was controlled differs: memory (GB) and fan.",
+        "alike_heading": "The machines are alike in all that was controlled"}),
+    "two classes": ([
+        *over(0.8, 0.8, base="p5"), *gap(0.1, 0.2),
+        *load("clock_mhz", "MHz", 1500.0, 2000.0, "load_ratio", 0.75, 0.7, 0.8),
+        *load("power_w", "W", 100.0, 101.0, "load_ratio", 0.99, 0.9, 1.0),
+        *load("temperature_c", "°C", 70.0, 60.0, "load_difference", 10.0, 5.0, 15.0)], {}, {
+        "classes_sentences": "From Marlow 12 to Marlow 14: +10.5 % in the portable class, +22.1 % in "
+            "the desk class | In the portable class the step from Marlow 12 to Marlow 14 is +10.5 % "
+            "(+9.6 to +11.4), in the desk class +22.1 % (+21.1 to +23.1). | One step over the "
+            "other: −9.5 % (−10.9 to −8.2). | The portable Marlow 14 is 20.0 % slower than the desk "
+            "part of that name (−20.5 to −19.5). | In the second half of a run it clocks at "
+            "1,500 MHz, the desk part of that name at 2,000 MHz: 25 % lower. | It takes 100 W, the "
+            "other 101 W: not told apart. | It is 70.0 °C warm, the other 60.0 °C: 10 °C higher.",
+        "rivals_caption": "Slower than the Desk"}),
+    "typed in": ([
+        typed("p0", "t00", "mean_of_passes"), typed("p0", "t01", "mean_of_passes"),
+        typed("p1", "t00", "mean_of_passes"), typed("p1", "t01", "spread_of_titles"),
+        typed("p2", "t00", "no_interval"), typed("p3", "t00"), typed("p4", "t00")],
+        {"margins": {"level_band": 0.02, "spread_from": ["t02", "t03"]}}, {
+        "typed_sentences": "Figures of Marlow 14 were typed in, without logs: means of several "
+            "passes. | Figures of Tessel 14 were typed in, without logs: some of them means of "
+            "several passes; how far they scatter is taken from the runs of Paper Forest and "
+            "Clockmaker's Yard. | Figures of Orrin 13 Plus were typed in, without logs: how far "
+            "runs scatter was not measured. | Figures of Veyra 15 and Marlow 12 were typed in, "
+            "without logs.",
+        "role": "figures typed in, no logs | figures typed in, no logs | figures typed in, no logs "
+            "| figures typed in, no logs | same name, desk"}),
+    "for the money": ([
+        *over(1.1, 1.1, 1.1), *value_claims(4),
+        Claim.state("not_weighed", "x", Subject(product="p4", **STREET))],
+        {"value": {"kinds": ["street"], "since": "2031-01-01", "until": "2031-02-01",
+                   "configurations": [{"product": "p6", "of": "p1", "assumption": "The same chip."}]}},
+        {"value_heading": "What the Marlow 14 costs",
+         "value_sentences": "At a street price of €1,649 the Marlow 14 would have to fall to €1,495, "
+            "by 9.3 %, to give as many frames for the money as the Tessel 14. | Against the Plus "
+            "both would give as much at €1,614, 2.1 % less. | Against the Veyra 15 both would give "
+            "as much at €1,885, above its price. | The Marlow 14 was not run: it stands here with "
+            "the runs of the Tessel 14, on this assumption: The same chip. | The Marlow 14, Tessel "
+            "14, Plus and Veyra 15 are off the line: something here, or a mix of two things here, "
+            "is both cheaper and faster. | No street price was found for the Marlow 12.",
+         "price_note": "Street | of 1 January 2031 to 1 February 2031; the Marlow 14 is at €1,649 "
+            "(1,550 to 1,748). In small type the span of what shops asked."}),
+    "counted": ([
+        *counts(titles=2, runs__used=26, runs__set_aside=2, runs__did_not_run=1, frames__used=123_456),
+        cell("p0", "t00", 80.0), cell("p1", "t00", 70.0),
+        cell("p0", "t01", 9100.0, metric="value", unit="points")], {"metrics": {"low": "percentile"}}, {
+        "headline": "Marlow 14: measured in two titles",
+        "tested_note": "2 titles (1 with frame rates, 1 with a score), 2 products, 26 runs; 2 more "
+            "set aside, 1 did not run. One machine of it: another that holds the same part may "
+            "differ.",
+        "method_heading": "26 runs, every one of them behind the figures; 2 set aside, with the reason"}),
+    "nothing": ([], {}, {
+        "headline": "Marlow 14: not set against the Tessel 14, the Plus, the Veyra 15, the Marlow 12 "
+            "and the Desk",
+        "rivals_caption": "No other product was measured in the same titles",
+        "unlike_note": "No control was recorded, so nothing says how alike the machines are.",
+        "price_note": "No prices | were recorded, so nothing is said about value.",
+        "titles_heading": "Title by title", "value_heading": "",
+        "groups_heading": "No group of titles changes an outcome",
+        "limits_sentences": "No title looks limited by processor, cap or heat | No rule of screening "
+            "that looks for such a limit found one.",
+        "alike_heading": "How comparable the machines are was not recorded",
+        "tested_note": "0 titles, 0 products, 0 runs. One machine of it: another that holds the same "
+            "part may differ."}),
+}  # fmt: skip
+
+
+def as_read(said):
+    """Return what a method of `Findings` gives as one text, its parts joined by bars."""
+    if isinstance(said, str):
+        return said.replace(NBSP, " ")
+    if all(isinstance(part, str | Printed) for part in said) and not isinstance(said, list):
+        return _plain_sentence(said).replace(NBSP, " ")
+    return " | ".join(as_read(part) for part in said if part)
+
+
+@pytest.mark.parametrize("case", READ)
+def test_what_a_reader_reads_is_what_the_claims_say(case):
+    claims, settings, said = READ[case]
+    found = Findings(book(*claims, **settings))
+    for method, words in said.items():
+        if method == "role":
+            told = " | ".join(found.role(standing) for standing in found.standings)
+        else:
+            told = as_read(getattr(found, method)())
+        assert told == words, method
