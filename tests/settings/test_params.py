@@ -36,6 +36,21 @@ def test_every_fault_is_told_at_once(tmp_path):
     assert len(caught.value.faults) == 2
 
 
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ("  - tarnquill-sedge-travel #", "  - tarnquill-sege-travel #",
+         'no product "tarnquill-sege-travel" in bench.yaml; did you mean "tarnquill-sedge-travel"'),
+        ("titles: all", "titles: [lampwifry]",
+         'no title "lampwifry" in bench.yaml; did you mean "lampwifery"'),
+    ],
+)  # fmt: skip
+def test_a_name_the_bench_does_not_know_is_refused_with_the_nearest(tmp_path, old, new, said):
+    assert old in DEMO
+    with pytest.raises(ParamsError, match=said):
+        load(tmp_path, DEMO.replace(old, new))
+
+
 def test_a_specification_that_contradicts_itself_is_a_fault(tmp_path):
     # Common practice, no source: bus width in bits / 8 x rate per pin in Gbit/s = GB/s.
     (tmp_path / "bench").mkdir()
