@@ -4,10 +4,11 @@ A Python imports what a review needs while the process that started it imports w
 it is told which kernel to be.
 
 The second process, where there is a second processor, is forked from it before the kernel begins.
-It walks the same path and leaves what it makes in the results store: logs from the last row of the
-run sheet backwards, pictures from the last chart backwards. The kernel begins at the first, so that
-each does about half. It decides nothing: what it makes is what the kernel would have made, and
-where it fails the kernel meets the same fault and says so.
+It leaves what it makes in the results store: logs from the last row of the run sheet backwards,
+then, once the kernel has worked out what there is to draw and hands it over, pictures from the last
+chart backwards. The kernel begins at the first, so that each does about half. It decides nothing:
+what it makes is what the kernel would have made, and where it fails the kernel meets the same fault
+and says so.
 
 `python -m kit.report.ahead MODULE ...` imports these, and waits to be told in a line of JSON
 what to become.
@@ -18,16 +19,18 @@ from __future__ import annotations
 import importlib.util
 import json
 import os
+import pickle
 import signal
 import subprocess
 import sys
 import tempfile
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import replace
 from importlib import import_module
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, ClassVar, NoReturn
+from threading import Thread
+from typing import TYPE_CHECKING, Any, BinaryIO, ClassVar, NoReturn
 
 from kit.package import PACKAGE
 
@@ -54,6 +57,7 @@ class WaitingKernel:
     """
 
     _spare: ClassVar[list[WaitingKernel]] = []
+    _beside: ClassVar[list[int]] = []  # in a kernel: the pipe to the process beside it
 
     def __init__(self, *modules: str) -> None:
         self._own = tempfile.TemporaryDirectory(
@@ -114,6 +118,22 @@ class WaitingKernel:
             with suppress(OSError), asked:
                 asked.write(line.encode())
 
+    @classmethod
+    def hand_over(cls, made: Callable[[], Mapping[str, Sequence[Chart]]]) -> None:
+        """Give the process beside this kernel, where one waits, charts to draw, by subject."""
+        if not cls._beside:
+            return
+        pipe = cls._beside.pop()
+        # A picture depends on words and plan: the claims stay here.
+        charts = [replace(chart, claims=()) for subject in made().values() for chart in subject]
+        data = pickle.dumps(charts)
+
+        def send() -> None:
+            with suppress(OSError), os.fdopen(pipe, "wb") as told:  # it may have ended
+                told.write(data)
+
+        Thread(target=send, daemon=True).start()  # it may still be measuring
+
     def last_words(self) -> str:
         """Return how it ended and what it last wrote."""
         status = self.process.poll()
@@ -153,38 +173,29 @@ class WaitingKernel:
         return {**os.environ, **fixed}
 
 
-def _work_ahead(params_path: Path) -> None:
+def _work_ahead(params_path: Path, handed: BinaryIO) -> None:
     """Fill the store that the environment names.
 
     Parameters
     ----------
     params_path : Path
         Of the review. Without a store in the environment nothing is done.
+    handed : binary file
+        Gives the charts that the kernel hands over, once it has; nothing where it ends before.
     """
-    from kit.claims.of_pages import make_claims
     from kit.metrics.measuring import Reading
-    from kit.page.pictures import make_charts
-    from kit.review.walk import load_review, work_out
+    from kit.review.walk import load_review
 
     reading = Reading.in_kernel(os.environ)
     if reading.store is None:
         return
-    review = load_review(params_path, reading=replace(reading, backwards=True))
-    results = work_out(review)
-    book = make_claims(review, results)
-    _draw_backwards(make_charts(review, book))
-
-
-def _draw_backwards(charts: Mapping[str, Sequence[Chart]]) -> None:
-    """Draw every picture that is not there yet, last first: exports, then those of the page.
-
-    Another process draws them in the page's order meanwhile; the two meet in the middle, and what
-    one has drawn the other finds in the store.
-    """
-    made = [chart for subject in charts.values() for chart in subject]
-    for chart in reversed(made):
+    load_review(params_path, reading=replace(reading, backwards=True))
+    # Another process draws in the page's order meanwhile; the two meet in the middle, and what one
+    # has drawn the other finds in the store.
+    charts: list[Chart] = pickle.load(handed)
+    for chart in reversed(charts):
         chart.draw_export()
-    for chart in reversed(made):
+    for chart in reversed(charts):
         chart.page_image()
 
 
@@ -199,21 +210,26 @@ def _wait() -> None:
     told = json.loads(line)
     os.chdir(told["folder"])
     os.environ.update(told["variables"])
-    # No thread was started yet that a process forked here would lack.
-    if told["beside"] and hasattr(os, "fork") and not os.fork():
-        _work_quietly(Path(told["beside"]))
+    if told["beside"] and hasattr(os, "fork"):
+        handed, pipe = os.pipe()
+        if not os.fork():  # no thread was started yet that it would lack
+            os.close(pipe)
+            _work_quietly(Path(told["beside"]), handed)
+        os.close(handed)
+        import_module("kit.report.ahead").WaitingKernel._beside.append(pipe)  # this is __main__
     sys.argv[1:] = ["-f", told["connection"]]
     launch_new_instance()
 
 
-def _work_quietly(params_path: Path) -> NoReturn:
+def _work_quietly(params_path: Path, handed: int) -> NoReturn:
     """Work ahead in this process and end it; what it says goes nowhere."""
     try:
         null = os.open(os.devnull, os.O_RDWR)
         for stream in range(3):
             os.dup2(null, stream)
         os.environ.pop("MARGINBOOK_PROGRESS", None)  # the kernel alone says how far it has come
-        _work_ahead(params_path)
+        with os.fdopen(handed, "rb") as charts:
+            _work_ahead(params_path, charts)
     finally:
         os._exit(0)
 

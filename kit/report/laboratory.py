@@ -30,6 +30,7 @@ from kit.page.answers import (
 )
 from kit.page.html import Html
 from kit.page.tables import LIMIT_RULES, environment
+from kit.report.ahead import WaitingKernel
 from kit.review.walk import Results, load_review, work_out
 from kit.review.what_if import Changes, Edit, known_name, names_given
 from kit.settings.metric import HEADLINE
@@ -328,6 +329,7 @@ class OpenReview:
 
         if section == "environment":
             return environment(self.book)
+        WaitingKernel.hand_over(lambda: self.charts)
         pieces = review_pieces(self.review, self.book)
         known_name(section, {line.split('"')[1] for line in pieces}, "section of a page")
         if metric:

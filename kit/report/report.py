@@ -41,6 +41,7 @@ from kit.settings.params import ReviewParams
 from kit.settings.yaml import read_yaml
 
 _PROGRESS = logging.getLogger("marginbook.progress")
+_OPENING = "open_review("  # in the cell that opens a review
 INPUT_FAULTS = {2, 3}  # exit statuses of errors the analyst mends in params or data
 
 
@@ -115,7 +116,7 @@ def _execute_template(
         Its failure is a `_CellError` (params or data at fault), an `ExecutionError` or a
         `_KernelTimeoutError`.
     """
-    opens = any("open_review(" in source_text(c["source"]) for c in notebook["cells"])
+    opens = any(_OPENING in source_text(c["source"]) for c in notebook["cells"])
     with WaitingKernel.taken(opens) as waiting:
         note = waiting.folder / "progress.json"
         own = {**(variables or {}), PROGRESS_VARIABLE: str(note)}
@@ -221,6 +222,9 @@ def _run_cells(
                 progress.cell = cell["id"]
                 of = len(nb_man.nb.cells)
                 _PROGRESS.info(f"cell {progress.cell}: %d of %d", cell_index + 1, of)
+                if cell_index and _OPENING in source_text(nb_man.nb.cells[cell_index - 1].source):
+                    # Logs are read: the kernel alone works until there is something to draw.
+                    threading.Thread(target=_get_ready, daemon=True).start()
 
             client = PapermillNotebookClient(
                 nb_man,
@@ -282,16 +286,19 @@ def _quiet_log() -> Iterator[None]:
         log.setLevel(before)
 
 
+def _get_ready() -> None:
+    """Import what makes a page and reads a run sheet."""
+    import_module("pandas")
+    import_module("pyarrow.csv")
+    build_page({"cells": [{"cell_type": "markdown", "source": "# Ready"}]})
+
+
 @contextmanager
 def _passing_on(note: Path) -> Iterator[None]:
     """Pass on what a kernel notes of how far it has come, for as long as the block lasts."""
     done = threading.Event()
 
     def watch() -> None:
-        # What makes a page and reads a run sheet is imported while this process waits for cells.
-        import_module("pandas")
-        import_module("pyarrow.csv")
-        build_page({"cells": [{"cell_type": "markdown", "source": "# Ready"}]})
         said = ""
         while not done.wait(0.2):
             with contextlib.suppress(OSError, ValueError):  # not there yet, or half written

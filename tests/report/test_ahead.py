@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import io
+import os
+from dataclasses import replace
+
 import pytest
 from metrics.test_cluster import contents
 from small_bench import small_bench, write_bench
@@ -9,6 +13,7 @@ from small_bench import small_bench, write_bench
 from kit.metrics.measuring import Reading
 from kit.metrics.store import Store
 from kit.report.ahead import WaitingKernel, _work_ahead
+from kit.report.laboratory import open_review
 from kit.report.report import ReviewRun, run_review
 from kit.review.walk import load_review
 
@@ -22,22 +27,32 @@ def test_it_leaves_every_log_and_picture_in_the_store(params, tmp_path, monkeypa
     store = Store(tmp_path / "store")
     for name, value in Reading(store=store).kernel_variables().items():
         monkeypatch.setenv(name, value)
-    _work_ahead(params)
-    entries = len([p for p in store.folder.rglob("*") if p.is_file()])
+    handed, pipe = os.pipe()
+    monkeypatch.setattr(WaitingKernel, "_beside", [pipe])
+    opened = open_review(params)
+    opened.show("opening")
+    with os.fdopen(handed, "rb") as charts:
+        _work_ahead(params, charts)
     logs = 3 * 3 * 3
-    assert entries > logs
 
     def never(*args, **options):
         raise AssertionError("read again")
 
     monkeypatch.setattr("kit.metrics.measuring.parse_log", never)
+    monkeypatch.setattr("kit.metrics.measuring.measure_log", never)
     assert len(load_review(params).metrics) == logs
+    drawn = [chart for subject in opened.charts.values() for chart in subject]
+    assert len(drawn) > 5
+    for chart in drawn:
+        unable = replace(chart, paint=never)
+        unable.draw_export()
+        assert unable.page_image().data and unable.claims
 
 
 def test_without_a_store_it_does_nothing(params, monkeypatch):
     monkeypatch.delenv("MARGINBOOK_STORE", raising=False)
     monkeypatch.setattr("kit.review.walk.load_review", None)
-    _work_ahead(params)
+    _work_ahead(params, io.BytesIO())
 
 
 def test_one_that_is_told_nothing_ends_by_itself_and_leaves_nothing():
