@@ -15,7 +15,6 @@ import json
 import os
 import re
 import stat
-from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
@@ -805,9 +804,9 @@ class RunSheet:
     bench : Bench
     raw : bytes, optional
         As `SheetText.bytes_of` gives them; else they are read.
-    checked : bool
-        Whether the same bytes were found without fault for a bench alike: they are not checked
-        again.
+    kept : bytes, optional
+        What `packed` gave of the same bytes, found without fault for a bench alike: they are
+        neither split nor checked again.
 
     Raises
     ------
@@ -815,25 +814,51 @@ class RunSheet:
         With every fault of the sheet, each with its line and column.
     """
 
-    def __init__(self, bench: Bench, raw: bytes | None = None, *, checked: bool = False) -> None:
-        if raw is None:
-            raw = SheetText.bytes_of(bench.folder / "runs.csv", file=_name_of(bench))
-        sheet, text, rows = SheetText.opened(raw, file=_name_of(bench))
-        self._sheet, self._bench = sheet, bench
-        self._table, self._lines = _split_regular(sheet, text) or _as_table(sheet, rows)
+    def __init__(
+        self, bench: Bench, raw: bytes | None = None, *, kept: bytes | None = None
+    ) -> None:
+        self._bench, file = bench, _name_of(bench)
         self._made: dict[frozenset[str], tuple[RunRow, ...]] = {}
-        if not checked:
-            self._check()
+        if kept is not None:
+            import pyarrow as pa
+
+            table = pa.ipc.open_file(pa.py_buffer(kept)).read_all()
+            *header, lines = table.column_names
+            self._table, self._lines = table.select(range(len(header))), table[lines].to_numpy()
+            delimiter = table.schema.metadata[b"delimiter"].decode()
+            self._sheet = SheetText(file, tuple(header), (), delimiter)
+            return
+        if raw is None:
+            raw = SheetText.bytes_of(bench.folder / "runs.csv", file=file)
+        self._sheet, text, rows = SheetText.opened(raw, file=file)
+        split = _split_regular(self._sheet, text)
+        self._table, self._lines = split or _as_table(self._sheet, rows)
+        self._check()
+
+    def packed(self) -> bytes:
+        """Return the cells of the sheet, and the line of each row, in a form soon read again."""
+        import pyarrow as pa
+
+        # No column of a sheet has a name with a line end.
+        table = self._table.append_column("line\n", pa.array(self._lines))
+        table = table.replace_schema_metadata({"delimiter": self._sheet.delimiter})
+        sink = pa.BufferOutputStream()
+        options = pa.ipc.IpcWriteOptions(compression="zstd")
+        with pa.ipc.new_file(sink, table.schema, options=options) as file:
+            file.write_table(table.combine_chunks())
+        packed: bytes = sink.getvalue().to_pybytes()
+        return packed
 
     def _check(self) -> None:
         """Raise every fault there is: of rows alike in all that faults depend on, one is read."""
         walk = _Walk(self._sheet, self._bench)
         walk.check_header()
         alike, odd = _rows_alike(self._table, self._sheet.delimiter, self._bench)
-        for kind in alike:
-            first = _Walk(self._sheet, self._bench)
-            first.read(self._cells_at(kind[:1]))
-            if first.faults:
+        firsts = self._cells_at(np.array([kind[0] for kind in alike], np.intp))
+        for kind, first in zip(alike, firsts, strict=True):
+            one = _Walk(self._sheet, self._bench)
+            one.read([first])
+            if one.faults:
                 odd[kind] = True
         walk.read(self._cells_at(np.flatnonzero(odd)))
         if walk.faults:
@@ -919,7 +944,7 @@ def _split_regular(sheet: SheetText, text: str) -> tuple[Table, NDArray[np.int64
     if len(table) != len(lines) or longest > csv.field_size_limit():
         return None
     trimmed = [pc.utf8_trim_whitespace(column) for column in table.columns]
-    return pa.table(trimmed, names=names), lines
+    return pa.table(trimmed, names=names).combine_chunks(), lines
 
 
 # What a cell may hold with no fault of its own, whatever stands beside it: narrower than what a
@@ -933,14 +958,13 @@ _PLAIN = {
         r"(?:Z|[+-](?:[01]\d|2[0-3]):?[0-5]\d)?)?"
     ),
 }
-_PLAIN_TEXT = r"[^#=@](?s:.*)"
 # Columns of which it matters what word they hold; of others, whether they are filled.
 _BY_WORD = frozenset({"title", "layout", "status", "unit", PASSES})
 
 
 def _rows_alike(
     table: Table, delimiter: str, bench: Bench
-) -> tuple[Iterator[NDArray[np.intp]], NDArray[np.bool_]]:
+) -> tuple[list[NDArray[np.intp]], NDArray[np.bool_]]:
     """Return places of rows of which all have a fault if one has, and which rows are of no kind."""
     import pyarrow as pa
     import pyarrow.compute as pc
@@ -950,11 +974,11 @@ def _rows_alike(
     if delimiter != ",":  # a point before three decimals may mean thousands
         number = r"\d{1,15}(?:,\d{1,15}|\.\d{1,2})?"
     numeric = dict.fromkeys((*TYPED_METRICS, SPREAD), number)
-    times = Counter(columns["run"].to_pylist())
-    twice = pa.array([run for run, count in times.items() if count > 1], pa.string())
+    times = columns["run"].value_counts()
+    twice = times.field("values").filter(pc.greater(times.field("counts"), 1))
     known = pc.is_in(columns["product"], pa.array(list(bench.products), pa.string()))
     odd = np.array(pc.or_(pc.is_in(columns["run"], twice), pc.invert(known)))
-    kinds: dict[str, Any] = {"place": np.arange(len(table))}
+    kinds: dict[str, Any] = {"place": np.arange(len(table)), "title": columns["title"]}
     figures = {}
     for name, cells in columns.items():
         filled = pc.not_equal(cells, "")
@@ -962,8 +986,10 @@ def _rows_alike(
             kinds[name] = cells
         if name in _BY_WORD or not pc.any(filled).as_py():
             continue
-        pattern = (_PLAIN | numeric).get(name, _PLAIN_TEXT)
-        plain = pc.match_substring_regex(cells, f"^{pattern}$")
+        if pattern := (_PLAIN | numeric).get(name):
+            plain = pc.match_substring_regex(cells, f"^{pattern}$")
+        else:
+            plain = pc.invert(pc.match_substring_regex(cells, "^[#=@]"))
         if name in numeric:
             text = pc.if_else(plain, cells, None)
             point = text if delimiter == "," else pc.replace_substring(text, ",", ".")
@@ -977,10 +1003,11 @@ def _rows_alike(
     for cells in (figures[name] for name in _FALLING if name in figures):
         odd |= np.asarray(pc.fill_null(pc.greater(cells, above), False))
         above = pc.coalesce(cells, above)
-    if "log" in columns and len(bench.layouts) > 1:
+    if "log" in kinds and len(bench.layouts) > 1:
         files = [log.rpartition("/")[2] for log in columns["log"].to_pylist()]
         for key, layout in bench.layouts.items():
             kinds[f"fits {key}"] = [fnmatchcase(name, layout.files or "") for name in files]
     even = pa.table(kinds).filter(~odd)
-    alike = even.group_by(even.column_names[1:]).aggregate([("place", "list")])["place_list"]
-    return (kind.values.to_numpy() for kind in alike), odd
+    keys = [name for name in even.column_names[2:] if pc.count_distinct(even[name]).as_py() > 1]
+    alike = even.group_by(["title", *keys]).aggregate([("place", "list")])["place_list"]
+    return [kind.values.to_numpy() for kind in alike], odd

@@ -357,16 +357,16 @@ _SHEET_CODE = (
 
 
 def _read_sheet(bench: Bench, store: Store | None) -> RunSheet:
-    """Return the run sheet; one that was found without fault before is not checked again."""
+    """Return the run sheet; one found without fault before is neither split nor checked again."""
     raw = SheetText.bytes_of(bench.folder / "runs.csv", file=f"{bench.folder.name}/runs.csv")
     if store is None:
         return RunSheet(bench, raw)
     names = repr((list(bench.products), bench.titles, bench.layouts, bench.controls))
-    key = content_key("run sheet", code_key(_SHEET_CODE, ()), names, raw)
+    key = content_key("run sheet", code_key(_SHEET_CODE, ("pyarrow",)), names, raw)
     kept = store.load(key)
-    sheet = RunSheet(bench, raw, checked=kept is not None)
+    sheet = RunSheet(bench, raw, kept=kept)
     if kept is None:
-        store.keep(key, b"no fault")
+        store.keep(key, sheet.packed())
     return sheet
 
 

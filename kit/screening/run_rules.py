@@ -886,10 +886,11 @@ def _find_other_names(view: View) -> Iterator[Flag]:
     A name counts where it stands by itself, not inside a longer one that the bench knows, too.
     Nothing is said of logs that name none, or name their row's as well.
     """
+    logged = [row for row in view.used if row.log]
+    if not logged:
+        return
     products, titles = _names(view.bench.products), _names(view.bench.titles)
-    for row in view.used:
-        if not row.log:
-            continue
+    for row in logged:
         places = (
             ("its file name", row.log.removeprefix("logs/")),
             ("its own head", _head(view, row)),

@@ -16,7 +16,7 @@ import types
 import typing
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import lru_cache
+from functools import cache, lru_cache
 from importlib.metadata import version
 from pathlib import Path
 from typing import Annotated, Any, Protocol, TypeVar
@@ -524,7 +524,11 @@ def _paths(value: Any, path: Path_ = ()) -> Iterable[Path_]:
     yield path
     inner = enumerate(value) if isinstance(value, list) else ()
     for key, item in value.items() if isinstance(value, dict) else inner:
-        yield from _paths(item, (*path, key))
+        here = (*path, key)
+        if isinstance(item, dict | list):
+            yield from _paths(item, here)
+        else:
+            yield here
 
 
 def yaml_text(tree: Any) -> str:
@@ -596,18 +600,22 @@ def _misread(written: Any, loaded: Any, path: Path_) -> Iterable[tuple[Path_, st
         for i, (item, made) in enumerate(zip(written, loaded, strict=False)):
             yield from _misread(item, made, (*path, i))
     elif isinstance(written, dict):
-        names = (
-            {info.alias or name: name for name, info in type(loaded).model_fields.items()}
-            if isinstance(loaded, BaseModel)
-            else {}
-        )
+        names = _field_names(type(loaded)) if isinstance(loaded, BaseModel) else {}
         for key, item in written.items():
+            if isinstance(item, str):  # nothing takes a text for another thing
+                continue
             made = (
                 loaded.get(key)
                 if isinstance(loaded, dict)
                 else getattr(loaded, names.get(key, ""), None)
             )
             yield from _misread(item, made, (*path, key))
+
+
+@cache
+def _field_names(model: type[BaseModel]) -> dict[str, str]:
+    """Return the names of a model's fields by their keys in a file."""
+    return {info.alias or name: name for name, info in model.model_fields.items()}
 
 
 def _without_mistyped(details: Sequence[Any]) -> list[Any]:

@@ -8,9 +8,10 @@ Among the three to five runs of a cell, outliers and drifts: each says when so f
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from statistics import NormalDist
 from typing import Literal
 
@@ -436,13 +437,20 @@ def _rank_trend(values: Floats) -> tuple[float, int, float]:
     The three belong together: each needs the differences of all pairs.
     """
     n = values.size
-    later, earlier = _pairs(n)
+    later, earlier, apart = _pairs(n)
     differences = values[later] - values[earlier]
-    slope = float(np.median(differences / (later - earlier)))
-    score = int(np.sign(differences).sum())
-    ties = np.unique(values, return_counts=True)[1].astype(np.float64)
-    tied = float((ties * (ties - 1.0) * (2.0 * ties + 5.0)).sum())
+    slope = _median(differences / apart)
+    score = int(np.count_nonzero(differences > 0) - np.count_nonzero(differences < 0))
+    ties = Counter(values.tolist()).values()
+    tied = sum(t * (t - 1) * (2 * t + 5) for t in ties if t > 1)
     return slope, score, (n * (n - 1.0) * (2.0 * n + 5.0) - tied) / 18.0
+
+
+def _median(values: Floats) -> float:
+    """Return what np.median does, of finite values in one row, in a third of its time."""
+    below, above = (values.size - 1) // 2, values.size // 2
+    ordered = np.partition(values, above if below == above else (below, above))
+    return float(ordered[below] + ordered[above]) / 2.0
 
 
 def cap_shares(frame_ms: Floats, *, caps_hz: Iterable[float], width: float) -> dict[float, float]:
@@ -538,16 +546,11 @@ def tail_effective_frames(frame_ms: Floats, *, share: float) -> float:
     return effective_size((frame_ms >= edge).astype(np.float64))
 
 
-_PAIRS: dict[int, tuple[NDArray[np.intp], NDArray[np.intp]]] = {}
-
-
-def _pairs(n: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    """Return the later and earlier index of every pair of `n` values (kept, for one n)."""
-    if n not in _PAIRS:
-        earlier, later = np.triu_indices(n, 1)
-        _PAIRS.clear()
-        _PAIRS[n] = (later, earlier)
-    return _PAIRS[n]
+@lru_cache(maxsize=2)
+def _pairs(n: int) -> tuple[NDArray[np.intp], NDArray[np.intp], Floats]:
+    """Return the later and earlier index of every pair of `n` values, and how far apart."""
+    earlier, later = np.triu_indices(n, 1)
+    return later, earlier, (later - earlier).astype(np.float64)
 
 
 LowDefinition = Literal["percentile", "slowest_share", "time_share"]
@@ -1104,8 +1107,8 @@ def modified_z(values: Floats) -> Floats | None:
     .. [1] B. Iglewicz and D. C. Hoaglin (1993), "How to detect and handle outliers", ASQC
            Basic References in Quality Control 16.
     """
-    middle = np.median(values)
-    spread = float(np.median(np.abs(values - middle)))
+    middle = _median(values)
+    spread = _median(np.abs(values - middle))
     if not spread > 0:
         return None
     scaled: Floats = 0.6745 * (values - middle) / spread
@@ -1126,7 +1129,7 @@ def order_trend(values: Floats) -> tuple[float, float]:
     ties and continuity. The values are taken as independent of each other.
     """
     slope, score, variance = _rank_trend(values)
-    if np.unique(values).size == values.size and values.size <= 60:
+    if len(set(values.tolist())) == values.size and values.size <= 60:
         return slope, _exact_kendall_p(values.size, score)
     if variance <= 0 or score == 0:
         return slope, 1.0
