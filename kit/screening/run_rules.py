@@ -739,7 +739,7 @@ def _find_unlike_runs(view: View) -> Iterator[Flag]:
     """
     cells = view.once(_logs_by_cell)
     exchanged = {stray.row.run for pair in view.once(_exchanged) for stray in pair}
-    for stray in _strays(cells):
+    for stray in view.once(_strays_of):
         if stray.row.run not in exchanged:
             others = few(len(cells[stray.cell].rows) - 1)
             reason = f"{_off(stray)} (limit {stray.limit:.1f}) over the other {others}"
@@ -764,7 +764,7 @@ def _exchanged(view: View) -> list[tuple[_Stray, _Stray]]:
     cells = view.once(_logs_by_cell)
     return [
         (one, other)
-        for one, other in combinations(_strays(cells), 2)
+        for one, other in combinations(view.once(_strays_of), 2)
         if one.cell != other.cell
         and set(one.cell) & set(other.cell)
         and _fits(one, cells[other.cell], but=other)
@@ -800,8 +800,10 @@ class _Cell:
 def _logs_by_cell(view: View) -> dict[CellKey, _Cell]:
     """Return every cell with at least three runs, with the spread that cells like it have.
 
-    Cells whose runs agree exactly are left out: their spread of zero is a rounding, not a finding.
-    None is given where fewer than `FEWEST_CELLS` others can be pooled.
+    It is the larger of its title's and its product's, or that of all where neither can be pooled:
+    each the median of the variances of the cells there, the cell itself left out. Cells whose runs
+    agree exactly are left out: their spread of zero is a rounding, not a finding. None is given
+    where fewer than `FEWEST_CELLS` others can be pooled.
     """
     cells: dict[CellKey, tuple[Sequence[RunRow], NDArray[np.float64]]] = {}
     for key, rows in view.cells().items():
@@ -810,31 +812,29 @@ def _logs_by_cell(view: View) -> dict[CellKey, _Cell]:
             cells[key] = rows, logs
     if len(cells) <= FEWEST_CELLS:
         return {}
-    keys = np.array(list(cells))
     df = np.array([logs.size - 1.0 for _, logs in cells.values()])
     # A sum of squares over its chi-squared median is a variance whose median is the true one.
     squares = np.array([float(logs.var()) * logs.size for _, logs in cells.values()])
-    variances = squares / chdtri(df, 0.5)
-    return {
-        key: _Cell(rows, logs, _spread_without(i, keys, variances, df))
-        for i, (key, (rows, logs)) in enumerate(cells.items())
-    }
+    variances = dict(zip(cells, (squares / chdtri(df, 0.5)).tolist(), strict=True))
+    alike: dict[tuple[int, str], list[CellKey]] = {}
+    for key in cells:
+        for place in enumerate(key):
+            alike.setdefault(place, []).append(key)
+    found: dict[CellKey, _Cell] = {}
+    for key, (rows, logs) in cells.items():
+        # The larger of its title's and its product's allows for what is special about either.
+        pools = [alike[place] for place in enumerate(key) if len(alike[place]) > FEWEST_CELLS]
+        variance = max(
+            median([variances[other] for other in pool if other != key])
+            for pool in pools or [list(cells)]
+        )
+        others = float(df.sum()) - (logs.size - 1.0)  # all tell how well it is known
+        found[key] = _Cell(rows, logs, _Spread(math.sqrt(variance), EFFICIENCY * others))
+    return found
 
 
-def _spread_without(
-    i: int, keys: NDArray[np.str_], variances: NDArray[np.float64], df: NDArray[np.float64]
-) -> _Spread:
-    """Return the spread for a cell: the larger of its title's and its product's, or of all.
-
-    Each is the median of the variances of the cells there, the cell itself left out. All cells tell
-    how well it is known; the larger of the two allows for what is special about a title or a
-    product.
-    """
-    others = np.arange(len(df)) != i
-    alike = [others & (keys[:, place] == keys[i, place]) for place in (0, 1)]
-    pooled = [variances[which] for which in alike if which.sum() >= FEWEST_CELLS]
-    variance = max(median(found.tolist()) for found in pooled or [variances[others]])
-    return _Spread(math.sqrt(variance), EFFICIENCY * float(df[others].sum()))
+def _strays_of(view: View) -> list[_Stray]:
+    return _strays(view.once(_logs_by_cell))
 
 
 def _strays(cells: Mapping[CellKey, _Cell]) -> list[_Stray]:
@@ -850,16 +850,16 @@ def _strays(cells: Mapping[CellKey, _Cell]) -> list[_Stray]:
         limit = float(stdtrit(cell.spread.df, 1.0 - ALPHA / (2 * count)))
         # In a cell of three, one stray puts the others off, too: only the farthest is looked at,
         # and the rest must agree without it.
-        i = int(np.abs(cell.logs - median(cell.logs.tolist())).argmax())
-        rest = np.delete(cell.logs, i)
-        apart = float(cell.logs[i] - median(rest.tolist()))
-        spreads = apart / (cell.spread.sd * np.sqrt(1.0 + np.pi / 2 / rest.size))
-        agree = float(np.ptp(rest)) <= REST_WITHIN * cell.spread.sd
+        rest = cell.logs.tolist()
+        middle = median(rest)
+        i = max(range(len(rest)), key=lambda i: abs(rest[i] - middle))
+        value = rest.pop(i)
+        apart = value - median(rest)
+        spreads = apart / (cell.spread.sd * math.sqrt(1.0 + math.pi / 2 / len(rest)))
+        agree = max(rest) - min(rest) <= REST_WITHIN * cell.spread.sd
         if abs(spreads) > limit and agree:
             share = float(np.expm1(apart))
-            found.append(
-                _Stray(cell.rows[i], key, float(cell.logs[i]), float(spreads), share, limit)
-            )
+            found.append(_Stray(cell.rows[i], key, value, spreads, share, limit))
     return found
 
 
