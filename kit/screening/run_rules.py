@@ -821,7 +821,7 @@ def _logs_by_cell(view: View) -> dict[CellKey, _Cell]:
         for place in enumerate(key):
             alike.setdefault(place, []).append(key)
     found: dict[CellKey, _Cell] = {}
-    for key, (rows, logs) in cells.items():
+    for key, (its, logs) in cells.items():
         # The larger of its title's and its product's allows for what is special about either.
         pools = [alike[place] for place in enumerate(key) if len(alike[place]) > FEWEST_CELLS]
         variance = max(
@@ -829,7 +829,7 @@ def _logs_by_cell(view: View) -> dict[CellKey, _Cell]:
             for pool in pools or [list(cells)]
         )
         others = float(df.sum()) - (logs.size - 1.0)  # all tell how well it is known
-        found[key] = _Cell(rows, logs, _Spread(math.sqrt(variance), EFFICIENCY * others))
+        found[key] = _Cell(its, logs, _Spread(math.sqrt(variance), EFFICIENCY * others))
     return found
 
 

@@ -514,10 +514,16 @@ def test_quantile_refuses(frame_ms, q, message):
         _frame_time_quantile(np.array(frame_ms), q=q)
 
 
-def test_slowest_frames_are_the_largest_in_order():
+@pytest.mark.parametrize("share", [0.01, 0.001, 0.2, 0.5])
+def test_slowest_frames_are_the_largest_in_order(share):
+    """Second version: all frames sorted; some of them slow together, in step, or all alike."""
     frame_ms = np.random.default_rng(1).lognormal(size=1234)
-    tail = _slowest_frames(frame_ms, share=0.01)
-    assert tail.tolist() == np.sort(frame_ms)[::-1][:15].tolist()  # 12.34 up to 13, and two more
+    count = {0.01: 13, 0.001: 2, 0.2: 247, 0.5: 617}[share] + 2  # 12.34 up to 13, and two more
+    among, in_step = frame_ms.copy(), frame_ms.copy()
+    among[600:640] += 9.0
+    in_step[:: 4 * count] += 9.0  # one group, where there are groups
+    for made in (frame_ms, among, in_step, np.round(frame_ms), np.full(1234, 5.0)):
+        assert _slowest_frames(made, share=share).tolist() == sorted(made.tolist())[-count:][::-1]
 
 
 FRAMES = np.random.default_rng(3).lognormal(2.4, 0.3, 4001)
