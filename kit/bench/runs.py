@@ -85,10 +85,7 @@ class SheetText:
         """Return the rows of a run sheet; faults as `RunSheet`."""
         walk = _Walk(self, bench)
         walk.check_header()
-        rows = walk.read(self.rows)
-        if walk.faults:
-            raise BenchError(sorted(walk.faults, key=lambda fault: fault.line or 0))
-        return rows
+        return walk.read(self.rows, strict=True)
 
     def widened(self, header: tuple[str, ...]) -> SheetText:
         """Return the sheet with more columns at its right, empty so far."""
@@ -557,9 +554,14 @@ class _Walk:
         if missing:
             raise BenchError(self.faults)
 
-    def read(self, found: Iterable[tuple[int, tuple[str, ...]]]) -> tuple[RunRow, ...]:
-        """Return rows from their lines and cells, but for empty ones."""
-        return tuple(self.row(line, cells) for line, cells in found if any(cells))
+    def read(
+        self, found: Iterable[tuple[int, tuple[str, ...]]], *, strict: bool = False
+    ) -> tuple[RunRow, ...]:
+        """Return rows from their lines and cells, but for empty ones; or `strict` faults."""
+        rows = tuple(self.row(line, cells) for line, cells in found if any(cells))
+        if strict and self.faults:
+            raise BenchError(sorted(self.faults, key=lambda fault: fault.line or 0))
+        return rows
 
     def row(self, line: int, written: tuple[str, ...]) -> RunRow:
         """Return one row."""
@@ -842,12 +844,10 @@ class RunSheet:
         # No column of a sheet has a name with a line end.
         table = self._table.append_column("line\n", pa.array(self._lines))
         table = table.replace_schema_metadata({"delimiter": self._sheet.delimiter})
-        sink = pa.BufferOutputStream()
-        options = pa.ipc.IpcWriteOptions(compression="zstd")
-        with pa.ipc.new_file(sink, table.schema, options=options) as file:
+        packed, options = io.BytesIO(), pa.ipc.IpcWriteOptions(compression="zstd")
+        with pa.ipc.new_file(packed, table.schema, options=options) as file:
             file.write_table(table.combine_chunks())
-        packed: bytes = sink.getvalue().to_pybytes()
-        return packed
+        return packed.getvalue()
 
     def _check(self) -> None:
         """Raise every fault there is: of rows alike in all that faults depend on, one is read."""
@@ -860,9 +860,7 @@ class RunSheet:
             one.read([first])
             if one.faults:
                 odd[kind] = True
-        walk.read(self._cells_at(np.flatnonzero(odd)))
-        if walk.faults:
-            raise BenchError(sorted(walk.faults, key=lambda fault: fault.line or 0))
+        walk.read(self._cells_at(np.flatnonzero(odd)), strict=True)
 
     @cached_property
     def conditions(self) -> frozenset[str]:

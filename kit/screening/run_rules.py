@@ -739,7 +739,7 @@ def _find_unlike_runs(view: View) -> Iterator[Flag]:
     """
     cells = view.once(_logs_by_cell)
     exchanged = {stray.row.run for pair in view.once(_exchanged) for stray in pair}
-    for stray in view.once(_strays_of):
+    for stray in view.once(_strays):
         if stray.row.run not in exchanged:
             others = few(len(cells[stray.cell].rows) - 1)
             reason = f"{_off(stray)} (limit {stray.limit:.1f}) over the other {others}"
@@ -764,7 +764,7 @@ def _exchanged(view: View) -> list[tuple[_Stray, _Stray]]:
     cells = view.once(_logs_by_cell)
     return [
         (one, other)
-        for one, other in combinations(view.once(_strays_of), 2)
+        for one, other in combinations(view.once(_strays), 2)
         if one.cell != other.cell
         and set(one.cell) & set(other.cell)
         and _fits(one, cells[other.cell], but=other)
@@ -833,17 +833,14 @@ def _logs_by_cell(view: View) -> dict[CellKey, _Cell]:
     return found
 
 
-def _strays_of(view: View) -> list[_Stray]:
-    return _strays(view.once(_logs_by_cell))
-
-
-def _strays(cells: Mapping[CellKey, _Cell]) -> list[_Stray]:
+def _strays(view: View) -> list[_Stray]:
     """Return every run beyond what chance allows among all runs together.
 
     The limit is Student's t at `ALPHA`, two-sided, divided by the number of runs (Bonferroni). A
     run is measured from the median of the others, whose own uncertainty (pi/2 that of a mean) is
     added.
     """
+    cells = view.once(_logs_by_cell)
     count = sum(cell.logs.size for cell in cells.values())
     found = []
     for key, cell in cells.items():

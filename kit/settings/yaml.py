@@ -525,10 +525,7 @@ def _paths(value: Any, path: Path_ = ()) -> Iterable[Path_]:
     inner = enumerate(value) if isinstance(value, list) else ()
     for key, item in value.items() if isinstance(value, dict) else inner:
         here = (*path, key)
-        if isinstance(item, dict | list):
-            yield from _paths(item, here)
-        else:
-            yield here
+        yield from _paths(item, here) if isinstance(item, dict | list) else (here,)
 
 
 def yaml_text(tree: Any) -> str:

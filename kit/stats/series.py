@@ -578,22 +578,20 @@ def measure_lows(
     """
     if not shares:
         return {definition: {} for definition in LOW_DEFINITIONS}
-    tail = _slowest_frames(frame_ms, share=max(shares.values()))
-    total_ms = float(frame_ms.sum())
-    return {
-        definition: {
-            name: _low_of_tail(
-                tail,
-                frames=frame_ms.size,
-                total_ms=total_ms,
-                share=share,
-                definition=definition,
-                quantile_type=quantile_type,
-            )
-            for name, share in shares.items()
-        }
-        for definition in LOW_DEFINITIONS
-    }
+    tail, n = _slowest_frames(frame_ms, share=max(shares.values())), frame_ms.size
+    sums, whole_ms = np.cumsum(tail), float(frame_ms.sum())
+    lows: dict[str, dict[str, float]] = {definition: {} for definition in LOW_DEFINITIONS}
+    for name, share in shares.items():
+        place = n - _snap(n * share, n)
+        below, above, weight = _ranks(n, place, 1.0 - share, quantile_type)
+        between = _between(float(tail[n - below]), float(tail[n - above]), weight)
+        lows["percentile"][name] = 1000.0 / between
+        count = tail_count(n, share=share)
+        lows["slowest_share"][name] = float(1000.0 * count / tail[:count].sum())
+        # Sums of frame times differ in their last digits with the order of adding.
+        reached = int(np.searchsorted(sums, share * whole_ms * (1.0 - 1e-12)))
+        lows["time_share"][name] = float(1000.0 / tail[min(reached, tail.size - 1)])
+    return lows
 
 
 def low_fps(
@@ -645,14 +643,8 @@ def low_fps(
         raise ValueError(f"share must be in (0, 0.5]: {share}")
     if definition not in LOW_DEFINITIONS:
         raise ValueError(f"definition must be one of {LOW_DEFINITIONS}: {definition!r}")
-    return _low_of_tail(
-        _slowest_frames(frame_ms, share=share),
-        frames=frame_ms.size,
-        total_ms=float(frame_ms.sum()),
-        share=share,
-        definition=definition,
-        quantile_type=quantile_type,
-    )
+    found = measure_lows(frame_ms, shares={"": share}, quantile_type=quantile_type)
+    return found[definition][""]
 
 
 def _slowest_frames(frame_ms: Floats, *, share: float) -> Floats:
@@ -753,29 +745,6 @@ def median_fps(frame_ms: Floats) -> float:
     """
     check_frames(frame_ms)
     return 1000.0 / _frame_time_quantile(frame_ms, q=0.5)
-
-
-def _low_of_tail(
-    tail_ms: Floats,
-    *,
-    frames: int,
-    total_ms: float,
-    share: float,
-    definition: LowDefinition,
-    quantile_type: int,
-) -> float:
-    """Return a low from the slowest frames alone, longest first."""
-    if definition == "slowest_share":
-        count = tail_count(frames, share=share)
-        return float(1000.0 * count / tail_ms[:count].sum())
-    if definition == "time_share":
-        # Sums of frame times differ in their last digits with the order of adding.
-        reached = np.searchsorted(np.cumsum(tail_ms), share * total_ms * (1.0 - 1e-12))
-        return float(1000.0 / tail_ms[min(int(reached), tail_ms.size - 1)])
-    from_top = _snap(frames * share, frames)
-    below, above, weight = _ranks(frames, frames - from_top, 1.0 - share, quantile_type)
-    low, high = float(tail_ms[frames - below]), float(tail_ms[frames - above])
-    return 1000.0 / _between(low, high, weight)
 
 
 def _between(low: float, high: float, weight: float) -> float:

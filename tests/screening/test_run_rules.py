@@ -685,7 +685,8 @@ def test_a_stray_is_beyond_a_limit_of_student_s_t_over_all_runs():
     for share, count in ((0.999, 0), (1.001, 1)):
         there = run_rules._Cell([row(f"r{i}") for i in range(3)], np.zeros(3), spread)
         there.logs[1] = -share * limit * width
-        found = run_rules._strays({**cells, ("part-1", "scene-2"): there})
+        every = {**cells, ("part-1", "scene-2"): there}
+        found = run_rules._strays(SimpleNamespace(once=lambda _, every=every: every))
         assert len(found) == count
     assert (found[0].row.run, found[0].limit) == ("r1", pytest.approx(limit))
     assert found[0].spreads == pytest.approx(-1.001 * limit)
