@@ -38,7 +38,6 @@ if TYPE_CHECKING:
     from kit.charts.layout import Drawing, Plot
 
 DAGGER = " \u2020"
-UNIT_WORDS = {"fps": "frames per second", "s": "seconds", "h": "hours", "W": "watts"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -915,19 +914,18 @@ def prices_chart(book: ClaimBook, kind: str) -> Chart:
     )
 
 
-def titles_chart(book: ClaimBook, metric: str = HEADLINE, low: str = HEADLINE_LOW) -> Chart:
+def titles_chart(book: ClaimBook) -> Chart:
     """Return the chart of every product's average in every title, each joined to its low.
 
     Raises
     ------
     ValueError
-        If nothing was measured, or in more than one unit.
+        If nothing was measured.
     """
-    cells = book.of_kind("cell", metric=metric)
-    units = {cell.unit for cell in cells}
-    if len(units) != 1:
-        raise ValueError(f"cells of one unit are needed on one axis, not of {sorted(units)}")
-    lows = {(c.title, c.product): c for c in book.of_kind("cell", metric=low)}
+    cells = book.of_kind("cell", metric=HEADLINE)
+    if not cells:
+        raise ValueError("no title has an average to draw")
+    lows = {(c.title, c.product): c for c in book.of_kind("cell", metric=HEADLINE_LOW)}
     looks = Identity(book).looks()
     titles = list(dict.fromkeys(cell.title for cell in cells))
     shown = {cell.product for cell in cells}
@@ -942,16 +940,14 @@ def titles_chart(book: ClaimBook, metric: str = HEADLINE, low: str = HEADLINE_LO
     ]
     word = Identity(book).metric(cells[0])
     low_word = next((Identity(book).metric(dot.low) for dot in dots if dot.low), "")
-    better = "less" if _less_is_better(book, metric) else "more"
-    (unit,) = units
-    below = f"{word}, {UNIT_WORDS.get(unit, unit)}, {better} is better"
-    caption = _titles_caption(book, [d for d in dots if d.series == book.product], metric, word)
+    below = f"{word}, frames per second, more is better"
+    caption = _titles_caption(book, [d for d in dots if d.series == book.product], word)
     missing = {
         name: [title for title in rows if (title, product) not in by_place]
         for product, (name, _) in products.items()
     }
     words = ChartWords(
-        ("titles", metric, book.product),
+        ("titles", HEADLINE, book.product),
         caption,
         _titles_note(cells[0], word, low_word, missing, book),
         f"Dot chart from zero, a row a title, {below}. {caption}. "
@@ -962,25 +958,10 @@ def titles_chart(book: ClaimBook, metric: str = HEADLINE, low: str = HEADLINE_LO
     return _dot_chart(words, dots, rows=rows, series=products)
 
 
-def _less_is_better(book: ClaimBook, metric: str) -> bool:
-    """Return whether less of a metric is better.
-
-    Where each title says so for itself, whoever is ahead in a margin tells it.
-    """
-    known = METRICS[metric].less_is_better
-    if known is not None:
-        return known
-    for margin in book.of_kind("margin", metric=metric):
-        own, other = (book.by_id[name].figure for name in margin.inputs[:2])
-        if own != other and margin.figure != 1:
-            return (own > other) != (margin.figure > 1)
-    return False
-
-
-def _titles_caption(book: ClaimBook, mine: Sequence[_Dot], metric: str, word: str) -> str:
+def _titles_caption(book: ClaimBook, mine: Sequence[_Dot], word: str) -> str:
     """Return the counts of the suites in words, or else the range of the averages."""
     name = Identity(book).product(book.product)
-    suites = book.of_kind("suite", product=book.product, group="all", metric=metric)
+    suites = book.of_kind("suite", product=book.product, group="all", metric=HEADLINE)
     if len(suites) == 1:
         return f"{name} is {_outcome_counts(book, suites[0])}"
     if suites:
@@ -1053,46 +1034,39 @@ def _product_words(book: ClaimBook, dots: Sequence[_Dot], product: str, low_word
     )
 
 
-def spread_chart(book: ClaimBook, products: Sequence[str] = ()) -> Chart:
-    """Return the chart of how far runs of one product in one title lie apart.
-
-    It draws the claims `run_over_mean` of the reviewed product, or of `products`.
+def spread_chart(book: ClaimBook) -> Chart:
+    """Return the chart of how far runs of the reviewed product in one title lie apart.
 
     Raises
     ------
     ValueError
-        If no product has two runs in a title.
+        If it has two runs in no title.
     """
-    wanted = tuple(products) or (book.product,)
-    found = book.of_kind("run_over_mean", metric=HEADLINE)
-    claims = [claim for claim in found if claim.product in wanted]
+    claims = book.of_kind("run_over_mean", metric=HEADLINE, product=book.product)
     if not claims:
         raise ValueError("no product has two runs in a title: there is no spread to draw")
     rows = _rows_of(book, list(dict.fromkeys(claim.title for claim in claims)))
     outermost = max(claims, key=lambda claim: abs(math.log(claim.figure)))
     word = Identity(book).metric(outermost)
+    own_name = Identity(book).product(book.product)
     caption = (
         f"The run furthest from the mean of its own product and title is at {outermost.text}: "
-        f"{Identity(book).product(outermost.product)} in "
-        f"{Identity(book).title(outermost.title)} ({word})"
+        f"{own_name} in {Identity(book).title(outermost.title)} ({word})"
     )
     parts = []
     for title in rows:
-        own = [c for c in claims if (c.title, c.product) == (title, book.product)]
-        if own:
-            least, most = (end(own, key=lambda claim: claim.figure) for end in (min, max))
-            parts.append(f"{Identity(book).title(title)} {least.text} to {most.text}")
+        own = [claim for claim in claims if claim.title == title]
+        least, most = (end(own, key=lambda claim: claim.figure) for end in (min, max))
+        parts.append(f"{Identity(book).title(title)} {least.text} to {most.text}")
     words = ChartWords(
         ("spread", outermost.metric, book.product),
         caption,
         f"Each dot is one used run's {word}, beside the mean of the runs of its row.",
         f"Dot chart of {len(claims)} runs, a row a title, percent from each mean. {caption}. "
-        f"{Identity(book).product(book.product)}: {'; '.join(parts)}.",
+        f"{own_name}: {'; '.join(parts)}.",
         below=f"{word} of a run against its mean; nearer is steadier",
         locale=book.locale,
     )
-    looks = Identity(book).looks()
-    shown = {claim.product for claim in claims}
     dots = [_Dot(claim.title, claim.product, claim) for claim in claims]
-    series = {p: (Identity(book).product(p), look) for p, look in looks.items() if p in shown}
+    series = {book.product: (own_name, Identity(book).looks()[book.product])}
     return _dot_chart(words, dots, rows=rows, series=series, ratios=True)

@@ -12,7 +12,6 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import stdtr
 
-from kit.errors import UsageError, did_you_mean
 from kit.margins.cells import (
     MIN_SHARED,
     OWN_MARKS,
@@ -123,16 +122,10 @@ def _choose_method(
 
 
 def _pair_cells(
-    cells: Sequence[Cell],
-    product: str,
-    baselines: Sequence[str],
-    titles: Sequence[str] | None,
-    *,
-    levels: bool,
+    cells: Sequence[Cell], product: str, baselines: Sequence[str], *, levels: bool
 ) -> list[tuple[Cell, Cell]]:
     """Return the (product's, baseline's) cells to compare, by metric, baseline and title."""
     known = {(c.metric, c.product, c.title): c for c in cells}
-    wanted = None if titles is None else set(titles)
     return [
         (a, known[a.metric, baseline, a.title])
         for metric in dict.fromkeys(c.metric for c in cells)
@@ -141,7 +134,6 @@ def _pair_cells(
         if a.metric == metric
         and a.product == product
         and a.is_level == levels
-        and (wanted is None or a.title in wanted)
         and (a.metric, baseline, a.title) in known
     ]
 
@@ -469,8 +461,7 @@ class LevelDifference(Estimate):
     """How far apart two products are in a title measured in dB, which has no ratios.
 
     The value is product minus baseline, as measured: of noise, below 0 where the product is
-    quieter, which is the outcome "ahead". There is no level band in dB unless one is given, so no
-    outcome "level".
+    quieter, which is the outcome "ahead". There is no level band in dB, so no outcome "level".
     """
 
     outcome: Outcome
@@ -485,7 +476,6 @@ def compare_products(
     baselines: Sequence[str],
     params: MarginParams,
     controls: Controls,
-    titles: Sequence[str] | None = None,
     variances: Mapping[str, SharedVariances] | None = None,
     false_signs: bool = True,
 ) -> tuple[Margin, ...]:
@@ -501,8 +491,6 @@ def compare_products(
         Method, confidence, level band and family.
     controls : Controls
         What was alike; each control waived gives a mark "waived:<control>".
-    titles : sequence of str, optional
-        Only these.
     variances : mapping of str to SharedVariances, optional
         By metric. Without them no variance is shared.
     false_signs : bool
@@ -512,7 +500,7 @@ def compare_products(
     Raises
     ------
     UsageError
-        If the controls of a pair were not compared, or no cell is of a title asked for.
+        If the controls of a pair were not compared.
 
     Notes
     -----
@@ -522,8 +510,9 @@ def compare_products(
     have no ratio: see `compare_levels`. Sessions that both sides record but do not share get the
     mark "sessions_apart": what a session does to all its runs is then not in the interval.
     """
-    _check_names(cells, product, baselines, titles or (), controls)
-    found = _pair_cells(cells, product, baselines, titles, levels=False)
+    for baseline in baselines:
+        controls.check_pair(product, baseline)
+    found = _pair_cells(cells, product, baselines, levels=False)
     made = _compare_pairs(found, params, variances, band=math.log1p(params.level_band))
     p_adjusted = _adjust(found, [one.p_value for one in made], family=params.family)
     p_level_adjusted = _adjust(found, [one.p_level for one in made], family=params.family)
@@ -625,22 +614,6 @@ def _level_p_values(made: Sequence[_Compared], band: float) -> list[float | None
     return found
 
 
-def _check_names(
-    cells: Sequence[Cell],
-    product: str,
-    baselines: Sequence[str],
-    titles: Sequence[str],
-    controls: Controls,
-) -> None:
-    """Refuse what would give no margin because a name is wrong, or one without its marks."""
-    for baseline in baselines:
-        controls.check_pair(product, baseline)
-    known = {cell.title for cell in cells}
-    for title in titles:
-        if title not in known:
-            raise UsageError(f'no cell is of "{title}"{did_you_mean(title, known, listed=12)}')
-
-
 def _false_signs(
     found: Sequence[tuple[Cell, Cell]], made: Sequence[_Compared]
 ) -> list[float | None]:
@@ -683,7 +656,6 @@ def compare_levels(
     baselines: Sequence[str],
     params: MarginParams,
     controls: Controls,
-    level_band_db: float | None = None,
     variances: Mapping[str, SharedVariances] | None = None,
 ) -> tuple[LevelDifference, ...]:
     """Return a difference per baseline and title measured in dB, product minus baseline.
@@ -692,19 +664,17 @@ def compare_levels(
     ----------
     cells, product, baselines, params, controls, variances
         As for `compare_products`.
-    level_band_db : float, optional
-        Differences within it either way count as level; without it none does.
 
     Raises
     ------
     UsageError
         As `compare_products`.
     """
-    _check_names(cells, product, baselines, (), controls)
-    found = _pair_cells(cells, product, baselines, None, levels=True)
-    band = math.nan if level_band_db is None else level_band_db * LOG_PER_DB
+    for baseline in baselines:
+        controls.check_pair(product, baseline)
+    found = _pair_cells(cells, product, baselines, levels=True)
     differences = []
-    for one in _compare_pairs(found, params, variances, band=band):
+    for one in _compare_pairs(found, params, variances, band=math.nan):
         a, b = one.cells
         better = -1 if a.less_is_better else 1
         centre = one.difference
@@ -713,7 +683,6 @@ def compare_levels(
             None,
             None,
         )
-        share = 0.0 if level_band_db is None else math.expm1(band)
         marks = [*one.marks, *controls.marks(a.product, b.product, a.title)]
         differences.append(
             LevelDifference(
@@ -723,7 +692,7 @@ def compare_levels(
                 low=db[0],
                 high=db[1],
                 confidence=params.confidence,
-                outcome=_outcome(one, math.exp(centre), band=share),
+                outcome=_outcome(one, math.exp(centre), band=0.0),
                 marks=tuple(dict.fromkeys(marks)),
             )
         )

@@ -15,7 +15,7 @@ from kit.margins.compare import Margin
 from kit.margins.suites import NOT_SPEED, SuiteMargin, summarise_titles
 from kit.settings.bench_file import Title
 from kit.settings.params import MarginParams
-from kit.stats.intervals import match_t, spread_over_titles, t_ends
+from kit.stats.intervals import match_t, t_ends
 from kit.stats.suite_errors import suite_care
 from kit.trace import Trace
 
@@ -157,8 +157,6 @@ class NameGap(RatioEstimate):
     titles: tuple[str, ...]
     here: SuiteMargin
     there: SuiteMargin
-    like_low: float | None = None  # for titles like these
-    like_high: float | None = None
 
     @property
     def here_new(self) -> str:
@@ -302,12 +300,6 @@ def _name_gap(here: Sequence[Margin], there: Sequence[Margin], *, params: Margin
         summarise_titles(side, suite="shared", params=params) for side in (here, there)
     )
     derived = _derive_ratio([(first, 1.0), (second, -1.0)], confidence=params.confidence)
-    x = np.array([math.log(a.ratio / b.ratio) for a, b in zip(here, there, strict=True)])
-    like = t_ends(
-        math.log(derived.ratio),
-        *spread_over_titles(x, np.full(x.size, 1 / x.size)),
-        confidence=params.confidence,
-    )
     return NameGap(
         product=first.product,
         baseline=second.product,
@@ -326,8 +318,6 @@ def _name_gap(here: Sequence[Margin], there: Sequence[Margin], *, params: Margin
             key=f"gap/{first.metric}/{first.product}-over-{first.baseline}"
             f"/against/{second.product}-over-{second.baseline}",
         ),
-        like_low=like[0],
-        like_high=like[1],
     )
 
 

@@ -293,16 +293,13 @@ def _of_axis(
 class PartMargin(RatioEstimate):
     """How much faster one part is than another, over the machines that hold them.
 
-    `machines` are those of either side; `spread_sd` is the standard deviation of ln performance
-    from machine to machine of one part, with its degrees of freedom.
+    `spread_sd` is the standard deviation of ln performance from machine to machine of one part.
     """
 
     outcome: Outcome
     method: str = "part-margin"
-    machines: tuple[tuple[str, ...], tuple[str, ...]]
     cells: tuple[Cell, ...]
     spread_sd: float
-    spread_df: int
 
 
 def compare_parts(
@@ -398,10 +395,8 @@ def _of_parts(
         high=high,
         confidence=params.margins.confidence,
         outcome=outcome_of(low, high, *level, band=params.margins.level_band),
-        machines=sides,
         cells=tuple(by_place[m, t] for m in every for t in titles),
         spread_sd=math.sqrt(variance),
-        spread_df=df,
         marks=tuple(dict.fromkeys(marks + (["no_interval"] if low is None else []))),
         trace=Trace(
             "compare_parts",

@@ -254,12 +254,9 @@ class RunMetrics:
     duration_s: float = 0.0
     lows: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
     over_budget: Mapping[float, float] = field(default_factory=dict)  # Hz -> share of time
-    hitches: int = 0
     energy_per_frame_j: float | None = None
     energy_by_lag_j: tuple[float, ...] = ()  # where power lags that far: see `LAGS_S`
     lags: Mapping[str, LagProfile] = field(default_factory=dict)  # by sensor
-    lag1: float = 0.0  # NaN where frame times do not vary
-    effective_frames: float = 0.0
     blocks: RunBlocks = NO_BLOCKS  # what the frames alone say of the errors
     typed_in: bool = False
     stretch: Stretch | None = None  # what all used runs of its title have; None: all of it
@@ -275,7 +272,6 @@ class FrameFigures:
     values: Mapping[str, float]  # metric -> figure, of all that have one definition
     lows: Mapping[str, Mapping[str, float]]  # definition -> metric -> frames per second
     over_budget: Mapping[float, float]  # Hz -> share of time
-    hitches: int
     energy_per_frame_j: float | None
     blocks: RunBlocks
     energy_by_lag_j: tuple[float, ...] = ()  # empty where the lag of power cannot be looked for
@@ -293,7 +289,7 @@ def state_metrics(
     row : RunRow
         The run; a title's `value` (a score, a duration) is typed in, with or without a log.
     told : RunDiagnostics
-        Its diagnostics: hash, number of frames, duration, dependence between frames.
+        Its diagnostics: hash, number of frames, duration.
     figures : FrameFigures or None
         Of its log; None without one, or where the log cannot be measured.
     params : MetricParams
@@ -332,9 +328,9 @@ def state_metrics(
     if figures is None:
         return made
     return replace(
-        made, lows=figures.lows, over_budget=figures.over_budget, hitches=figures.hitches,
+        made, lows=figures.lows, over_budget=figures.over_budget,
         energy_per_frame_j=figures.energy_per_frame_j, energy_by_lag_j=figures.energy_by_lag_j,
-        lags=figures.lags, lag1=told.lag1, effective_frames=told.effective_frames,
+        lags=figures.lags,
         blocks=figures.blocks, under_load=figures.under_load,
     )  # fmt: skip
 
@@ -383,7 +379,6 @@ def measure_log(log: Log, params: MetricParams) -> FrameFigures:
             hz: _time_over_budget(frame_ms, budget_hz=hz, step_ms=log.step_ms)
             for hz in params.budgets_hz
         },
-        hitches=find_hitches(frame_ms, factor=params.hitch_factor, more_ms=params.hitch_ms)[0].size,
         energy_per_frame_j=_energy_per_frame(frame_ms, power_w) if power_w is not None else None,
         blocks=measure_blocks(frame_ms, metrics=params.compared),
         energy_by_lag_j=tuple(joule for joule in by_lag if joule is not None),

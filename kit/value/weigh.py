@@ -413,13 +413,11 @@ class Standing:
     `suite_fps` is the geometric mean of the product's averages over the titles every priced
     product shares; `frontier` is "on", "dominated", "extendedly_dominated", "tie", or "other_class"
     for a product in another class of machine than the reviewed one: who needs the one cannot take
-    the other instead. `step_cost` is what each further frame per second costs, coming from the next
-    cheaper product on the frontier (None for the cheapest, and off the frontier).
+    the other instead.
     """
 
     product: str
     kind: str
-    price: _Price
     suite_fps: float
     cost_per_fps: float
     cost_per_fps_low: float
@@ -428,16 +426,15 @@ class Standing:
     dominated_by: tuple[str, ...]
     marks: tuple[str, ...]
     trace: Trace
-    step_cost: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Weighing:
     """The reviewed product against one rival at one kind of price.
 
-    premium = price / rival's price; uplift = the suite margin's ratio; `equal_value_price` =
-    rival's price x uplift, at which both cost the same per frame; `cut_needed` = how much of the
-    product's price would have to go (a share; 0.0 where none).
+    premium = price / rival's price; `equal_value_price` = rival's price x the suite margin's ratio,
+    at which both cost the same per frame; `cut_needed` = how much of the product's price would have
+    to go (a share; 0.0 where none).
     """
 
     product: str
@@ -448,9 +445,6 @@ class Weighing:
     premium: float
     premium_low: float
     premium_high: float
-    uplift: float
-    uplift_low: float | None
-    uplift_high: float | None
     equal_value_price: float
     equal_value_low: float
     equal_value_high: float
@@ -689,7 +683,6 @@ def _stand(
             Standing(
                 product=product,
                 kind=price.kind,
-                price=price,
                 suite_fps=fps,
                 cost_per_fps=price.price / fps,
                 cost_per_fps_low=price.lowest / fps,
@@ -703,7 +696,6 @@ def _stand(
                     _price_label(price),
                     tuple(cell.trace for cell in cells),
                 ),
-                step_cost=place.step_cost if place else None,
             )
         )
     return standings
@@ -767,8 +759,7 @@ def _weigh(
     price, rival_price : Price
         Of one kind, in one currency.
     suite : SuiteMargin
-        Its ratio is the uplift; without an interval the ratio stands for both ends, which is
-        marked.
+        Without an interval its ratio stands for both ends, which is marked.
     titles : sequence of str
         Those the standings are made of: a margin over others is marked.
     """
@@ -794,9 +785,6 @@ def _weigh(
         premium=price.price / rival_price.price,
         premium_low=price.lowest / rival_price.highest,
         premium_high=price.highest / rival_price.lowest,
-        uplift=suite.ratio,
-        uplift_low=suite.low,
-        uplift_high=suite.high,
         equal_value_price=equal,
         equal_value_low=equal_low,
         equal_value_high=equal_high,

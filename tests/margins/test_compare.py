@@ -182,13 +182,6 @@ def test_only_titles_both_sides_have_are_compared():
     runs += made_runs("a", "v", [60, 61]) + made_runs("b", "v", [50, 51])
     titles = framed("t", "u", "v")
     assert [m.title for m in compared(runs, titles, product="a", baselines=["b"])] == ["v"]
-    cells = cells_of(runs, titles)
-    how = {"product": "a", "baselines": ["b"], "params": margin_params()}
-    how["controls"] = checked("a", "b")
-    assert compare_products(cells, titles=["t", "u"], **how) == ()
-    assert len(compare_products(cells, titles=["t", "v"], **how)) == 1
-    with pytest.raises(UsageError, match=r'^no cell is of "vv"; did you mean "v"\?$'):
-        compare_products(cells, titles=["vv"], **how)
 
 
 @pytest.mark.parametrize(
@@ -254,7 +247,7 @@ def test_levels_have_a_difference_and_no_ratio():
     assert back.outcome == "behind" and back.value == pytest.approx(3.1)
 
 
-def test_levels_are_level_only_within_a_band_that_is_given():
+def test_levels_are_never_level():
     titles = {"hum": Title(name="Hum", measures="noise")}
     runs = made_runs("a", "hum", [38.0, 38.1, 38.2], metric="value")
     runs += made_runs("b", "hum", [38.1, 38.0, 38.15], metric="value")
@@ -262,8 +255,6 @@ def test_levels_are_level_only_within_a_band_that_is_given():
     cells = make_cells(runs, titles, params=params, metric_names=["value"])
     (without,) = compare_levels(cells, params=params, **SIDES)
     assert without.outcome == "unresolved"
-    (within,) = compare_levels(cells, params=params, level_band_db=0.5, **SIDES)
-    assert within.outcome == "level"
 
 
 def test_a_single_level_has_a_difference_without_an_interval():

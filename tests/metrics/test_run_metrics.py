@@ -146,11 +146,11 @@ def test_a_run_is_measured():
     assert (leaf.step, leaf.key, leaf.label) == ("run", "a" * 64, "r1")
 
 
-def test_dependence_between_frames_is_that_of_the_diagnostics():
-    run = Run(ROW, log_of(np.random.default_rng(3).lognormal(2.3, 0.2, 900)))
-    found = metrics_of(run, PARAMS)
-    assert found.lag1 == lag1_autocorrelation(run.log.frame_ms)
-    assert found.effective_frames == effective_size(run.log.frame_ms)
+def test_diagnostics_tell_how_frames_depend_on_each_other():
+    log = log_of(np.random.default_rng(3).lognormal(2.3, 0.2, 900))
+    found = RunDiagnostics.of_log(log, run="r1", caps_hz=(), cap_width=0.001)
+    assert found.lag1 == lag1_autocorrelation(log.frame_ms)
+    assert found.effective_frames == effective_size(log.frame_ms)
 
 
 def test_the_chosen_definition_is_the_one_in_values():
@@ -196,9 +196,10 @@ def test_frames_all_alike(n, ms):
     found = metrics_of(Run(ROW, log_of(np.full(n, ms))), PARAMS)
     every = [*found.values.values(), *(v for lows in found.lows.values() for v in lows.values())]
     assert every == pytest.approx([1000 / ms] * len(every), rel=1e-12)
-    assert found.hitches == 0
-    assert math.isnan(found.lag1)  # neighbours cannot be alike where nothing varies
-    assert found.effective_frames == n
+    assert find_hitches(np.full(n, ms), factor=2.5, more_ms=8.0)[0].size == 0
+    told = RunDiagnostics.of_log(log_of(np.full(n, ms)), run="r1", caps_hz=(), cap_width=0.001)
+    assert math.isnan(told.lag1)  # neighbours cannot be alike where nothing varies
+    assert told.effective_frames == n
 
 
 @settings(max_examples=100, deadline=None)

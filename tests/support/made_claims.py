@@ -429,7 +429,7 @@ def all_charts(
     ]
     charts = {
         "titles": titles_chart(made),
-        "spread": spread_chart(made, products(n_products)),
+        "spread": spread_chart(made),
         "margins": margins_chart(made, whole[0]),
         "value": value_chart(made, "street"),
         "classes": classes_chart(made, [g[-1] for g in gaps]),

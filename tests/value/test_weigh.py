@@ -356,7 +356,6 @@ def test_300_above_1500_is_a_premium_of_a_fifth():
     value = weigh([priced("new", 1800), priced("old", 1500)], [suite("old", 1.25, 1.2, 1.3)])
     (weighing,) = value.weighings
     assert weighing.premium == pytest.approx(1.2, rel=1e-12)
-    assert weighing.uplift == 1.25
     # At equal performance per money the price is the rival's price times the margin.
     assert weighing.equal_value_price == pytest.approx(1875.0, rel=1e-12)
     assert weighing.equal_value_low == pytest.approx(1800.0, rel=1e-12)
@@ -371,7 +370,7 @@ def test_performance_per_money_falls_exactly_when_premium_exceeds_uplift(price):
     (weighing,) = value.weighings
     new, old = value.standings
     falls = new.cost_per_fps > old.cost_per_fps
-    assert falls == (weighing.premium > weighing.uplift) == (weighing.cut_needed > 0)
+    assert falls == (weighing.premium > 1.25) == (weighing.cut_needed > 0)
     assert (1 - weighing.cut_needed) * price == pytest.approx(
         min(price, weighing.equal_value_price), rel=1e-12
     )
@@ -431,7 +430,6 @@ def test_a_margin_without_interval_is_marked_and_prices_alone_span():
     prices = [priced("new", 1800), priced("old", 1400), priced("old", 1600)]
     (w,) = weigh(prices, [suite("old", 1.2, outcome="unresolved")]).weighings
     assert "no_margin_interval" in w.marks
-    assert (w.uplift_low, w.uplift_high) == (None, None)
     assert (w.equal_value_low, w.equal_value_high) == pytest.approx((1680.0, 1920.0))
 
 
@@ -599,7 +597,7 @@ def test_only_the_whole_suite_of_averages_counts():
     ]
     cells = [*bench_cells(TABLE), cell("new", "t1", 9.0, metric="low_1pct_fps")]
     value = weigh([priced("new", 1800), priced("old", 1500)], margins, cells=cells)
-    assert [w.uplift for w in value.weighings] == [1.25]
+    assert [w.equal_value_price for w in value.weighings] == pytest.approx([1.25 * 1500])
     assert value.standings[0].suite_fps == pytest.approx(80.0)
 
 
@@ -622,7 +620,7 @@ def test_a_standing_and_a_weighing():
     assert standing.cost_per_fps == pytest.approx(22.5)
     assert standing.frontier == "on"
     assert value.weighings[0].equal_value_price == pytest.approx(1875.0)
-    assert math.isclose(value.weighings[0].uplift_low, 1.2)
+    assert value.weighings[0].equal_value_low == pytest.approx(1500 * 1.2)
 
 
 # Table 7 of an article in Australia and New Zealand Health Policy 2005, 2:10: costs and effects of
