@@ -460,7 +460,7 @@ def _slug(words: str, taken: set[str]) -> str:
 def _contents(parts: Sequence[Any], words: Words) -> Any:
     """Return the list of contents: headings of level 2, those of level 3 under them.
 
-    Headings that are not to be listed (`kit.page.html.heading`) are left out; None where no heading
+    Headings of the class `unlisted` are left out; None where no heading
     is left.
     """
     rows = []

@@ -235,7 +235,7 @@ def bullet_list(items: Iterable[Part | Sequence[Part]], *, css: str = "") -> Htm
     return Html(f"<ul{kind}>{rows}</ul>" if rows else "")
 
 
-def heading(text: str, *, level: Literal[2, 3, 4], listed: bool = True) -> Html:
+def heading(text: str, *, level: Literal[2, 3, 4]) -> Html:
     """Return a heading.
 
     Parameters
@@ -243,11 +243,8 @@ def heading(text: str, *, level: Literal[2, 3, 4], listed: bool = True) -> Html:
     text : str
     level : {2, 3, 4}
         A heading of level 2 opens a part of the page.
-    listed : bool
-        Whether it stands in the page's contents, where it is of level 2 or 3.
     """
-    kind = "" if listed else ' class="unlisted"'
-    return Html(f"<h{level}{kind}>{text_html(text)}</h{level}>")
+    return Html(f"<h{level}>{text_html(text)}</h{level}>")
 
 
 def joined(*pieces: Html) -> Html:
@@ -255,7 +252,7 @@ def joined(*pieces: Html) -> Html:
     return Html("".join(piece.markup for piece in pieces))
 
 
-def page_head(title: str, *, byline: str, date: str, lang: str = "en") -> Html:
+def page_head(title: str, *, byline: str, date: str) -> Html:
     """Return the head of the page: its title, who wrote it and when.
 
     Parameters
@@ -263,11 +260,9 @@ def page_head(title: str, *, byline: str, date: str, lang: str = "en") -> Html:
     title, byline : str
     date : str
         An ISO date.
-    lang : str
-        The language of the page, as HTML names it.
     """
     return Html(
-        f'<hgroup class="page-head" lang="{html.escape(lang)}"><h1>{text_html(title)}</h1>'
+        f'<hgroup class="page-head" lang="en"><h1>{text_html(title)}</h1>'
         f'<p class="byline">{text_html(byline)}, '
         f'<time datetime="{html.escape(date)}">{text_html(date)}</time></p></hgroup>'
     )

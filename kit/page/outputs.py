@@ -140,13 +140,11 @@ def _claim_pieces(
     return pieces
 
 
-def review_pieces(
-    review: Review, book: ClaimBook, charts: Mapping[str, Sequence[Chart]] | None = None
-) -> dict[str, Callable[[], Html]]:
-    """Return how each piece of a review's page is made, by the line that shows it: those of the
-    claims, its text, and the charts at hand."""
+def review_pieces(review: Review, book: ClaimBook) -> dict[str, Callable[[], Html]]:
+    """Return how each piece of a review's page but its charts is made, by the line that shows it:
+    those of the claims, and its text."""
     text = {show_line("text"): lambda: show_text(bind_review_text(review.loaded, book))}
-    return _claim_pieces(book, charts) | text
+    return _claim_pieces(book) | text
 
 
 def _show_part(part: Callable[[ClaimBook], Html], book: ClaimBook) -> Html:
