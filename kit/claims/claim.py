@@ -79,6 +79,13 @@ _STEP, _TITLES = "{kind}/{metric}/{group}/{product}", "{kind}/{metric}/{titles}"
 
 _ABOUT = ("metric", "product", "baseline", "title", "group", "part")
 _about = attrgetter(*_ABOUT)
+# Kinds alike in form, or in the families that name what their fields hold.
+_suite = partial(_Kind, _SUITE, group="title_groups")
+_priced = partial(_Kind, _VALUE, group="price_kinds")
+_weighed = partial(_Kind, _WEIGHED, group="price_kinds")
+_step = partial(_Kind, group="axes", part="steps")
+_sensed = partial(_Kind, metric="sensors")
+_powered = partial(_Kind, group="power_sources")
 KINDS: Mapping[str, _Kind] = {
     "run": _Kind("run/{metric}/{run}", printed="fps"),
     "cell": _Kind(_CELL, printed="fps"),
@@ -97,28 +104,24 @@ KINDS: Mapping[str, _Kind] = {
     "margin_unstruck": _Kind(_MARGIN, "margin-unstruck"),
     "common_stretch": _Kind("common_stretch/{title}", "common-stretch"),
     "level_difference": _Kind(_MARGIN, "difference", printed="level"),
-    "suite": _Kind(_SUITE, "suite-these-titles", group="title_groups"),
-    "suite_like": _Kind(_SUITE, "suite-titles-like-these", group="title_groups"),
-    "suite_smallest": _Kind(_SUITE, "suite-range", group="title_groups"),
-    "suite_largest": _Kind(_SUITE, "suite-range", group="title_groups"),
+    "suite": _suite("suite-these-titles"),
+    "suite_like": _suite("suite-titles-like-these"),
+    "suite_smallest": _suite("suite-range"),
+    "suite_largest": _suite("suite-range"),
     "suite_count": _Kind(_SUITE + "/{part}", "suite-count", "titles", group="title_groups"),
     "suite_side": _Kind(_SUITE + "/{part}", "suite-side", "titles", group="title_groups"),
-    "suite_sign": _Kind(_SUITE, "sign-test", "", printed="chance", group="title_groups"),
-    "suite_false": _Kind(
-        _SUITE, "false-outcomes", "titles", printed="expected", group="title_groups"
-    ),
-    "suite_day": _Kind(_SUITE, "product-day", "share", group="title_groups"),
-    "suite_break_even": _Kind(_SUITE, "break-even-day", "share", group="title_groups"),
-    "suite_all_runs": _Kind(_SUITE, "margin-all-runs", group="title_groups"),
+    "suite_sign": _suite("sign-test", "", printed="chance"),
+    "suite_false": _suite("false-outcomes", "titles", printed="expected"),
+    "suite_day": _suite("product-day", "share"),
+    "suite_break_even": _suite("break-even-day", "share"),
+    "suite_all_runs": _suite("margin-all-runs"),
     "influence": _Kind(_SUITE + "/without-{title}", "suite-influence", group="title_groups"),
     "sensitivity": _Kind(_PAIR + "/{part}", "suite-otherwise", part="choices"),
-    "step": _Kind(_STEP + "/{titles}/{part}", "suite-these-titles", group="axes", part="steps"),
-    "step_like": _Kind(_STEP + "/{part}", "suite-titles-like-these", group="axes", part="steps"),
-    "step_on": _Kind(_STEP + "/{part}", "suite-these-titles", group="axes", part="steps"),
-    "step_on_like": _Kind(_STEP + "/{part}", "suite-titles-like-these", group="axes", part="steps"),
-    "step_level": _Kind(
-        "step_level/{group}/{product}/{part}", "suite-fps", "fps", group="axes", part="steps"
-    ),
+    "step": _step(_STEP + "/{titles}/{part}", "suite-these-titles"),
+    "step_like": _step(_STEP + "/{part}", "suite-titles-like-these"),
+    "step_on": _step(_STEP + "/{part}", "suite-these-titles"),
+    "step_on_like": _step(_STEP + "/{part}", "suite-titles-like-these"),
+    "step_level": _step("step_level/{group}/{product}/{part}", "suite-fps", "fps"),
     "part": _Kind(_PAIR),
     "part_spread": _Kind(_PAIR, "machine-spread", "share"),
     "gap_here": _Kind(_PAIR, "suite-these-titles"),
@@ -127,47 +130,29 @@ KINDS: Mapping[str, _Kind] = {
     "closure": _Kind(_CHAIN + "/{part}", "closure", group="products"),
     "drift": _Kind(_TITLES + "/{part}"),
     "drift_anchor": _Kind(_TITLES + "/{product}"),
-    "energy": _Kind(
-        "cell/{metric}/{title}/{product}", unit="J", printed="fine", group="power_sources"
+    "energy": _powered("cell/{metric}/{title}/{product}", unit="J", printed="fine"),
+    "fps_per_watt": _powered(
+        "cell/{metric}/{title}/{product}", "fps-per-watt", "fps/W", printed="fine"
     ),
-    "fps_per_watt": _Kind(
-        "cell/{metric}/{title}/{product}",
-        "fps-per-watt",
-        "fps/W",
-        printed="fine",
-        group="power_sources",
+    "energy_margin": _powered("margin/{metric}/{title}/{pair}"),
+    "energy_unsettled": _powered("energy_unsettled/{title}/{product}", "energy-unsettled"),
+    "sensor_lag": _sensed("sensor_lag/{metric}/{product}", "sensor-lag", "s", printed="fine"),
+    "load": _sensed("cell/{metric}/{titles}/{product}", "sensor-under-load", printed="reading"),
+    "load_spread": _sensed(
+        "{kind}/{metric}/{titles}/{product}", "sensor-spread", printed="reading"
     ),
-    "energy_margin": _Kind("margin/{metric}/{title}/{pair}", group="power_sources"),
-    "energy_unsettled": _Kind(
-        "energy_unsettled/{title}/{product}", "energy-unsettled", group="power_sources"
-    ),
-    "sensor_lag": _Kind(
-        "sensor_lag/{metric}/{product}", "sensor-lag", "s", printed="fine", metric="sensors"
-    ),
-    "load": _Kind(
-        "cell/{metric}/{titles}/{product}", "sensor-under-load", printed="reading", metric="sensors"
-    ),
-    "load_spread": _Kind(
-        "{kind}/{metric}/{titles}/{product}", "sensor-spread", printed="reading", metric="sensors"
-    ),
-    "load_ratio": _Kind(
-        "margin/{metric}/{titles}/{pair}", "sensor-apart", printed="apart", metric="sensors"
-    ),
-    "load_difference": _Kind(
-        "margin/{metric}/{titles}/{pair}", "sensor-apart", printed="level", metric="sensors"
-    ),
-    "price": _Kind(_VALUE, "price", printed="money", group="price_kinds"),
+    "load_ratio": _sensed("margin/{metric}/{titles}/{pair}", "sensor-apart", printed="apart"),
+    "load_difference": _sensed("margin/{metric}/{titles}/{pair}", "sensor-apart", printed="level"),
+    "price": _priced("price", printed="money"),
     "price_seen": _Kind(
         "value/{group}/seen/{product}/{part}", "price-seen", printed="money", group="price_kinds"
     ),
-    "suite_fps": _Kind(_VALUE, "suite-fps", "fps", group="price_kinds"),
-    "cost_per_fps": _Kind(_VALUE, "cost-per-fps", printed="money_per_fps", group="price_kinds"),
-    "premium": _Kind(_WEIGHED, "premium", group="price_kinds"),
-    "price_difference": _Kind(
-        _WEIGHED, "price-difference", printed="money_apart", group="price_kinds"
-    ),
-    "equal_value_price": _Kind(_WEIGHED, "equal-value-price", printed="money", group="price_kinds"),
-    "cut_needed": _Kind(_WEIGHED, "cut-needed", "share", group="price_kinds"),
+    "suite_fps": _priced("suite-fps", "fps"),
+    "cost_per_fps": _priced("cost-per-fps", printed="money_per_fps"),
+    "premium": _weighed("premium"),
+    "price_difference": _weighed("price-difference", printed="money_apart"),
+    "equal_value_price": _weighed("equal-value-price", printed="money"),
+    "cut_needed": _weighed("cut-needed", "share"),
     "specification": _Kind("specification/{metric}/{product}", metric="specifications"),
     "elsewhere": _Kind("elsewhere/{group}/{part}", group="reviews"),
     "count": _Kind("count/{part}", "count", printed="whole"),
@@ -177,7 +162,7 @@ KINDS: Mapping[str, _Kind] = {
     "look": _Kind("look/{part}/{run}", group="low_definitions", part="budgets"),
     "share_within": _Kind("look/share_within/{metric}/{title}/{product}", "share-within", "share"),
     "hitch": _Kind("hitch/{part}/{run}/{group}", "hitches-in-run", "ms", printed="fps"),
-    "sensor": _Kind("sensor/{metric}/{part}/{run}", "sensor-ends", metric="sensors"),
+    "sensor": _sensed("sensor/{metric}/{part}/{run}", "sensor-ends"),
     "plan": _Kind("plan/{part}{cell}"),
     "plan_margin": _Kind("plan/smallest/{title}/{pair}", "smallest-resolved"),
     "gain": _Kind("gain/{part}/{title}", "run-gain", "share"),
@@ -192,9 +177,9 @@ KINDS: Mapping[str, _Kind] = {
     "flag": _Kind("flag/{metric}/{part}", metric="rules"),
     "not_compared": _Kind("not_compared/{pair}"),
     "left_out": _Kind(_SUITE + "/{title}", group="title_groups"),
-    "every_title": _Kind(_SUITE, group="title_groups"),
+    "every_title": _suite(),
     "same_titles": _Kind(_CHAIN, group="products"),
-    "frontier": _Kind(_VALUE, group="price_kinds"),
+    "frontier": _priced(),
     "spread_base": _Kind("spread_base/{metric}/{title}"),
     "spread_unknown": _Kind("spread_unknown/{metric}/{title}"),
     "stale": _Kind("stale/{title}/{product}"),
@@ -202,7 +187,7 @@ KINDS: Mapping[str, _Kind] = {
     "task_why": _Kind("task_why/{product}"),
     "task_titles": _Kind("task_titles/{product}"),
     "price_passed_over": _Kind("value/{group}/passed_over/{product}/{part}", group="price_kinds"),
-    "not_weighed": _Kind(_VALUE, group="price_kinds"),
+    "not_weighed": _priced(),
     "not_shown": _Kind("not_shown/{run}"),
     "not_planned": _Kind("not_planned/{title}"),
     "plan_asked": _Kind("plan_asked"),
