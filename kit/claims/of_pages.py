@@ -447,7 +447,7 @@ class _PageKind:
     """
 
     claims: Callable[[Review, Results, Make], Made]
-    charts: tuple[str, ...] = ()  # of `kit.page.pictures`: `MAKERS`, `FRAME_MAKERS`
+    charts: tuple[str, ...] = ()  # of `kit.page.pictures.CHARTS`
     tables: tuple[str, ...] = ()  # of `kit.page.outputs.TABLES`, there even where they are empty
     of_one_cell: bool = False  # it names the runs of the one cell looked into alone
     with_planned: bool = False  # it names titles that nothing ran yet

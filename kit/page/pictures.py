@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import fields, is_dataclass, replace
+from dataclasses import dataclass, fields, is_dataclass, replace
 from functools import cache
 from typing import Any
 
@@ -119,36 +119,36 @@ def _run(book: ClaimBook, runs: Sequence[FrameSeries]) -> list[Chart]:
     return [run_chart(book, run) for run in runs]
 
 
-MAKERS: Mapping[str, Callable[[ClaimBook], list[Chart]]] = {
-    "titles": _titles,
-    "margins": _margins,
-    "influence": _influence,
-    "spread": _spread,
-    "classes": _classes,
-    "steps": _steps,
-    "value": _value,
-    "prices": _prices,
-}
-FRAME_MAKERS: Mapping[str, Callable[[ClaimBook, Sequence[FrameSeries]], list[Chart]]] = {
-    "overlay": _overlay,
-    "distribution": _distribution,
-    "run": _run,
-}
+@dataclass(frozen=True, slots=True)
+class _Subject:
+    """Charts of one subject.
+
+    Attributes
+    ----------
+    make : function of ClaimBook, or with `of_frames` of ClaimBook and sequence of FrameSeries
+    takes : tuple of str
+        What they may be asked for: over one baseline, in some titles, of some products.
+    of_frames : bool
+        Whether they draw runs that are looked into.
+    """
+
+    make: Callable[..., list[Chart]]
+    takes: tuple[str, ...] = ()
+    of_frames: bool = False
 
 
-# What a chart may be asked for: over one baseline, in some titles, of some products.
-TAKES: Mapping[str, tuple[str, ...]] = {
-    "titles": ("titles", "products"),
-    "margins": ("over", "titles"),
-    "influence": ("over", "titles"),
-    "spread": ("titles",),
-    "classes": (),
-    "steps": (),
-    "prices": (),
-    "value": ("products",),
-    "overlay": ("titles", "products"),
-    "distribution": ("titles", "products"),
-    "run": ("titles", "products"),
+CHARTS: Mapping[str, _Subject] = {
+    "titles": _Subject(_titles, ("titles", "products")),
+    "margins": _Subject(_margins, ("over", "titles")),
+    "influence": _Subject(_influence, ("over", "titles")),
+    "spread": _Subject(_spread, ("titles",)),
+    "classes": _Subject(_classes),
+    "steps": _Subject(_steps),
+    "value": _Subject(_value, ("products",)),
+    "prices": _Subject(_prices),
+    "overlay": _Subject(_overlay, ("titles", "products"), of_frames=True),
+    "distribution": _Subject(_distribution, ("titles", "products"), of_frames=True),
+    "run": _Subject(_run, ("titles", "products"), of_frames=True),
 }
 
 
@@ -169,8 +169,8 @@ def make_charts(review: Review, book: ClaimBook) -> dict[str, list[Chart]]:
     """
     made = claim_charts(book)
     for subject in PAGE_KINDS[page_of(book.settings["template"])].charts:
-        if subject in FRAME_MAKERS:
-            made[subject] = FRAME_MAKERS[subject](book, [r.series for r in look_into(review).runs])
+        if CHARTS[subject].of_frames:
+            made[subject] = CHARTS[subject].make(book, [r.series for r in look_into(review).runs])
     return {
         subject: [_keep_pictures(chart, review.store) for chart in charts]
         for subject, charts in made.items()
@@ -180,7 +180,7 @@ def make_charts(review: Review, book: ClaimBook) -> dict[str, list[Chart]]:
 def claim_charts(book: ClaimBook) -> dict[str, list[Chart]]:
     """Return those charts of a page that its claims alone give, by subject."""
     subjects = PAGE_KINDS[page_of(book.settings["template"])].charts
-    return {subject: MAKERS[subject](book) for subject in subjects if subject in MAKERS}
+    return {name: CHARTS[name].make(book) for name in subjects if not CHARTS[name].of_frames}
 
 
 def show_charts(charts: Sequence[Chart], book: ClaimBook) -> Html:

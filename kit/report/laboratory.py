@@ -284,26 +284,27 @@ class OpenReview:
         UsageError
             If there is no such chart, product or title, or nothing to draw.
         """
-        from kit.page.pictures import FRAME_MAKERS, MAKERS, TAKES, show_charts
+        from kit.page.pictures import CHARTS, show_charts
         from kit.review.look_into import look_into
 
-        known_name(name, TAKES, "chart")
+        known_name(name, CHARTS, "chart")
+        subject = CHARTS[name]
         for word, given in (("over", over), ("titles", titles), ("products", products)):
-            if given and word not in TAKES[name]:
+            if given and word not in subject.takes:
                 raise UsageError(
                     f'the chart "{name}" is not asked for by {word}; it takes '
-                    f"{' and '.join(TAKES[name]) or 'nothing'}"
+                    f"{' and '.join(subject.takes) or 'nothing'}"
                 )
         asked = self._checked(over=over, titles=titles, products=products)
         claims = narrow(self.book.claims, **asked, suites=True)
         book = dataclasses.replace(self.book, claims=claims)
         try:
-            if name in FRAME_MAKERS:
+            if subject.of_frames:
                 book = self.book
                 looked = look_into(self._looked_at(asked["titles"], asked["products"]))
-                made = FRAME_MAKERS[name](book, [run.series for run in looked.runs])
+                made = subject.make(book, [run.series for run in looked.runs])
             else:
-                made = MAKERS[name](book)
+                made = subject.make(book)
         except ValueError as error:
             raise UsageError(f"{name}: {error}") from None
         if not made:

@@ -191,15 +191,13 @@ def test_a_copy_of_a_template_keeps_the_kind_of_its_page(tmp_path, template, pag
 def test_every_kind_of_page_has_its_template_charts_and_tables():
     from kit.claims.of_pages import PAGE_KINDS
     from kit.page.outputs import TABLES
-    from kit.page.pictures import FRAME_MAKERS, MAKERS, TAKES
+    from kit.page.pictures import CHARTS
 
     for name, kind in PAGE_KINDS.items():
         assert (ROOT / "notebooks" / f"{name}.ipynb").is_file()
-        assert set(kind.charts) <= TAKES.keys()
+        assert set(kind.charts) <= CHARTS.keys()
         assert set(kind.tables) <= TABLES.keys()
-    assert {chart for kind in PAGE_KINDS.values() for chart in kind.charts} == TAKES.keys()
-    assert TAKES.keys() == MAKERS.keys() | FRAME_MAKERS.keys()
-    assert not MAKERS.keys() & FRAME_MAKERS.keys()
+    assert {chart for kind in PAGE_KINDS.values() for chart in kind.charts} == CHARTS.keys()
 
 
 @pytest.mark.slow
