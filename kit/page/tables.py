@@ -221,45 +221,41 @@ PARTS = Table(
     note="For parts like these: machines are a sample of those that hold the part. With one "
     "machine of the other side the margin is over that machine.",
 )
+
+
+def _of_settings(caption: str, *cells: Cell, by_title: bool = False) -> Table:
+    """Return a table of one product at several settings, for each thing that is set otherwise."""
+    heads = ("Product", "{product}"), ("Setting", "{part}")
+    title = (("Title", "{title}"),) if by_title else ()
+    return Table(
+        caption + ": {split}",
+        heads=heads + title,
+        metric=HEADLINE,
+        cells=cells,
+        where={"title": bool} if by_title else {},
+        split="group",
+        order="claims",
+    )
+
+
 _STEP_TABLES = (
-    Table(
-        "One product at several settings: {split}",
-        heads=(("Product", "{product}"), ("Setting", "{part}")),
-        metric=HEADLINE,
-        cells=(
-            Cell("step", "Margin, for these titles", {"title": ""}, outcomes=True),
-            Cell("step_like", "For titles like these", {"interval": bool}, needed=False),
-        ),
-        split="group",
-        order="claims",
+    _of_settings(
+        "One product at several settings",
+        Cell("step", "Margin, for these titles", {"title": ""}, outcomes=True),
+        Cell("step_like", "For titles like these", {"interval": bool}, needed=False),
     ),
-    Table(
-        "One product at several settings, by group of titles: {split}",
-        heads=(("Product", "{product}"), ("Setting", "{part}")),
-        metric=HEADLINE,
-        cells=(
-            Cell("step_on", "Margin, for these titles", outcomes=True),
-            Cell("step_on_like", "For titles like these", {"interval": bool}, needed=False),
-        ),
-        split="group",
-        order="claims",
+    _of_settings(
+        "One product at several settings, by group of titles",
+        Cell("step_on", "Margin, for these titles", outcomes=True),
+        Cell("step_on_like", "For titles like these", {"interval": bool}, needed=False),
     ),
-    Table(
-        "One product at several settings, title by title: {split}",
-        heads=(("Product", "{product}"), ("Setting", "{part}"), ("Title", "{title}")),
-        metric=HEADLINE,
-        cells=(Cell("step", "Margin", outcomes=True),),
-        where={"title": bool},
-        split="group",
-        order="claims",
+    _of_settings(
+        "One product at several settings, title by title",
+        Cell("step", "Margin", outcomes=True),
+        by_title=True,
     ),
-    Table(
-        "Averages over the titles that every setting ran: {split}",
-        heads=(("Product", "{product}"), ("Setting", "{part}")),
-        metric=HEADLINE,
-        cells=(Cell("step_level", "Frames per second"),),
-        split="group",
-        order="claims",
+    _of_settings(
+        "Averages over the titles that every setting ran", Cell("step_level", "Frames per second")
     ),
 )
 SUITES_LOW = Table(
