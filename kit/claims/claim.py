@@ -794,15 +794,6 @@ class ClaimBook:
                 index[key] = (*index.get(key, ()), claim)
         return index.get(tuple(where.values()), ())
 
-    def to_frame(self) -> Any:
-        """Return the claims as a DataFrame, a row each, columns as the fields of `Claim`."""
-        import pandas as pd
-
-        names = [f.name for f in fields(Claim)]
-        return pd.DataFrame(
-            [[getattr(claim, name) for name in names] for claim in self.claims], columns=names
-        )
-
     def to_json(self) -> bytes:
         """Return the bytes of `claims.json`: one claim or run a line, same book, same bytes."""
         document = _claims_document(self)

@@ -499,7 +499,7 @@ def test_sides_run_in_different_sessions_are_marked():
 def test_cells_the_fit_does_not_know_are_judged_by_welch():
     runs, titles = drawn_bench(10)
     cells = cells_of(runs, titles)
-    found = _pair_cells(cells, "p0", ["p1"], None, levels=False)
+    found = _pair_cells(cells, "p0", ["p1"], levels=False)
     compared = _compare_pairs(found, margin_params(), None, band=0.02)
     assert {v.method for v in compared} == {"welch"}
     assert all(v.df is not None and v.mixture_df is None for v in compared)
