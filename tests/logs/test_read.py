@@ -612,6 +612,25 @@ def test_what_is_no_file_is_refused_without_opening_it(tmp_path, make, said):
         read_log(tmp_path / "a.csv", layout_of(), file="a.csv")
 
 
+@pytest.mark.parametrize(
+    ("fault", "said"),
+    [
+        (OSError(5, "Input/output error"), "cannot be read: Input/output error"),
+        (OSError("the disk is gone"), "cannot be read: the disk is gone"),
+        (PermissionError(13, "no"), "may not be read by this user"),
+    ],
+)
+def test_a_log_the_disk_does_not_give_is_said_so(tmp_path, monkeypatch, fault, said):
+    (tmp_path / "a.csv").write_bytes(b"ms\n16.5\n")
+
+    def refuse(*_, **__):
+        raise fault
+
+    monkeypatch.setattr(Path, "open", refuse)
+    with pytest.raises(RunFileError, match=said):
+        list(logbytes.recorded_chunks(tmp_path / "a.csv", file="a.csv"))
+
+
 # The limits in bytes, written out: of the last that passes, of the first that does not. No
 # published source: a log of 200 h at 500 fps has some 4 GB, and frame times pack 3 to 30 times.
 @pytest.mark.parametrize(

@@ -9,12 +9,22 @@ from dataclasses import replace
 
 import pytest
 from lxml import html
+from made_claims import book, cell, value_claims
 
 from kit.charts.identity import Identity
 from kit.page.article import SECTIONS
 from kit.page.assemble import _clean as clean
 from kit.page.assemble import build_page
 from kit.page.findings import Findings
+from page.test_findings import (
+    CONTROLS,
+    OLD_AND_NEW,
+    groups,
+    over,
+    pair,
+    turning,
+    waived,
+)
 
 
 def tree(piece):
@@ -108,9 +118,9 @@ def test_columns_of_the_lattice_share_one_scale(demo, whole):
     per_log = []
     for n, standing in enumerate(shown):
         points = []
-        for cell in table.xpath(f"./tbody/tr/td[{n + 1}][a]"):
-            value = float(cell.xpath("string(.//data/@value)"))
-            points.append((math.log(value), percent(cell.xpath("string(.//circle/@cx)"))))
+        for drawn in table.xpath(f"./tbody/tr/td[{n + 1}][a]"):
+            value = float(drawn.xpath("string(.//data/@value)"))
+            points.append((math.log(value), percent(drawn.xpath("string(.//circle/@cx)"))))
         (low, x_low), (high, x_high) = min(points), max(points)
         per_log.append((x_high - x_low) / (high - low) * widths[n] / 100)
         assert len(points) == len(standing.margins)
@@ -149,6 +159,74 @@ def test_a_product_has_one_mark_in_every_section(demo, whole):
             if name:
                 shown.setdefault(name, set()).add(mark.get("class"))
     assert len(shown) > len(looks) and all(len(classes) == 1 for classes in shown.values())
+
+
+def small_book(*more, **settings):
+    """Three rivals with margins, the first over two groups of titles, and what all of them cost."""
+    return book(
+        *groups((1.11, "ahead"), (0.95, "level")), *over(1.2, 1.2, base="p2"),
+        *over(0.8, 0.8, base="p3"), pair("suite", 1.2, "", 1.1, 1.3, "ahead", base="p3", group="odd"),
+        *turning(1), *value_claims(4), *CONTROLS, waived("fan", "p1"), waived("memory_gb", "p1"),
+        *(cell(p, f"t0{n}", 80.0 - n, 79.0 - n, 81.0 - n) for p in ("p0", "p1") for n in range(4)),
+        *more, **OLD_AND_NEW, **settings,
+    )  # fmt: skip
+
+
+def words_of(piece, path="."):
+    """Return the words of a piece's elements, white space folded."""
+    return [" ".join("".join(e.itertext()).split()) for e in tree(piece).xpath(path)]
+
+
+def test_the_first_screen_says_of_each_rival_what_its_claims_say():
+    made = small_book(pair("suite_false", 0.4), pair("suite_false", 0.2, base="p2"))
+    rows = words_of(SECTIONS["opening"](made), ".//table[contains(@class, 'rivals')]/tbody/tr")
+    heads = ("Veyra 15", "Tessel 14", "Orrin 13 Plus", "Marlow 12", "Marlow Desk")
+    for row, head, has, lacks in zip(rows, heads, (
+        ("−20.0 %", "behind in 2", "above its price"), ("ahead, fragile", "expected false: 0.4",
+        "9.3 % lower", "ahead in 2 −behind in 1 =level in 1"), ("+20.0 %", "ahead in 2", "2.1 % lower",
+        "expected false: 0.2"), ("no common title", "no street price"), ("no common title",),
+    ), ("fragile", "above", "fragile", "%", "%"), strict=True):  # fmt: skip
+        assert row.startswith(head) and lacks not in row
+        assert all(words in row for words in has), row
+    screen = SECTIONS["opening"](made)
+    assert "average frames per second, ratio scale" in words_of(screen)[0]
+    # Where the counts are alike they stand once, below the table; of nobody there is none.
+    alike = small_book(pair("suite_false", 0.4), pair("suite_false", 0.4, base="p2"))
+    (said,) = words_of(SECTIONS["opening"](alike))
+    assert said.count("expected false") + said.count("expected to be false") == 1
+    assert "false" not in words_of(SECTIONS["opening"](small_book()))[0]
+
+
+def test_titles_and_groups_stand_under_the_names_of_their_tag():
+    heads = ".//table[contains(@class, 'lattice')]/tbody/tr[@class]/th"
+    odd = over(1.1, base="p2")[0]
+    odd = replace(odd, id=odd.id.replace("t00", "t09"), title="t09")
+    made = small_book(odd)
+    found = words_of(SECTIONS["per_title"](made), heads)
+    assert found[:2] == ["Old ones", "New ones"] and found[2].startswith("Other titles")
+    assert words_of(SECTIONS["per_title"](small_book()), heads)[:2] == ["Old ones", "New ones"]
+    assert "Other titles" not in words_of(SECTIONS["per_title"](small_book()))[0]
+    (said,) = words_of(SECTIONS["groups"](made))
+    for words in ("By age Old ones (2)", "New ones (2)", "Other groups odd (0)"):
+        assert words in said
+    alone = book(*groups((1.11, "ahead"), (0.95, "level")), **OLD_AND_NEW)
+    (said,) = words_of(SECTIONS["groups"](alone))
+    assert "By age" not in said and "Old ones (2)" in said
+
+
+def test_the_cheapest_frames_are_those_of_the_least_price_a_frame():
+    rows = words_of(SECTIONS["money"](small_book()), ".//table//tbody/tr")
+    # By hand: 1649 / 96.4, 1399 / 90.2, 1189 / 71 and 1799 / 92.
+    assert [row.split("€")[2][:5] for row in rows] == ["17.11", "15.51", "16.75", "19.55"]
+    (said,) = words_of(SECTIONS["money"](small_book()))
+    assert "Cheapest frames: the Tessel 14" in said
+    assert "as much as the Tessel 14 at €1,495" in said
+    assert SECTIONS["money"](book(*over(1.1))).markup == ""
+
+
+def test_what_is_not_alike_is_told_with_both_values_and_the_reason():
+    (said,) = words_of(SECTIONS["comparable"](small_book()))
+    assert "Tessel 14. Fan: slow against fast. Sold so. Memory (GB): 8 against 16. Sold so." in said
 
 
 def test_names_with_markup_are_text(demo):

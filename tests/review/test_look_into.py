@@ -12,7 +12,8 @@ from years_bench import logged, typed, write_bench, write_params
 
 from kit.archive.page_check import _plain_words as plain_words
 from kit.bench.runs import Run, RunRow
-from kit.claims.of_pages import make_claims
+from kit.claims.claim import Claim
+from kit.claims.of_pages import _of_sensors, make_claims
 from kit.errors import UsageError
 from kit.logs.read import Log
 from kit.metrics.blocks import measure_blocks
@@ -118,6 +119,25 @@ def test_diagnostics_and_lows_are_the_kits_own(looked):
     over = book.by_id["look/over_budget/60hz/one-dell-1"]
     frames = run.log.frame_ms
     assert over.value == pytest.approx(frames[frames > 1000 / 60].sum() / frames.sum())
+
+
+def test_what_a_sensor_read_is_printed_as_it_is_known(looked):
+    review, _, _ = looked()
+    run = look_into(review).runs[0]
+    ends = {
+        "clock_mhz": (1500.4, 1399.6),
+        "power_w": (99.96, 80.04),
+        "temperature_c": (np.nan, 1.0),
+    }
+    read = replace(run, series=replace(run.series, sensor_ends=ends))
+    made = {
+        (c.metric, c.part): c.text.replace("\u00a0", " ")
+        for c in _of_sensors(read, "en", Claim.make)
+    }
+    assert made == {
+        ("clock_mhz", "first"): "1,500 MHz", ("clock_mhz", "last"): "1,400 MHz",
+        ("power_w", "first"): "100.0 W", ("power_w", "last"): "80.0 W",
+    }  # fmt: skip
 
 
 def test_the_sections_show_each_run_once(looked):
