@@ -135,6 +135,42 @@ def test_many_runs_that_no_input_names_are_given_by_first_and_last(book):
     assert "Runs25: r0001 to r0004, r0007 to r0027" in entry.text_content()
 
 
+@pytest.mark.parametrize("count", [12, 13])
+def test_twelve_runs_are_named_one_by_one(book, count):
+    runs = tuple(run.id for run in book.runs[:count])
+    claim = replace(book.of_kind("value")[0], id="count/runs", kind="count", inputs=(), runs=runs)
+    entry = by_id(parse(trace_section(with_claims(book, [*book.claims, claim]))), claim.anchor)
+    said = entry.xpath("string(.//dt[.='Runs']/following-sibling::dd[1])")
+    assert said == (" ".join(runs) if count == 12 else "13: r0001 to r0013")
+
+
+@pytest.mark.parametrize("count", [5, 6])
+def test_more_than_five_claims_a_figure_is_made_from_are_listed_once(book, count):
+    inputs = tuple(claim.id for claim in book.of_kind("cell")[:count])
+    assert len(inputs) == count
+    bare = {"kind": "count", "runs": (), "set_aside": ()}
+    one, other = (
+        replace(book.of_kind("value")[0], id=f"count/{name}", inputs=inputs, **bare)
+        for name in ("one", "other")
+    )
+    root = parse(trace_section(with_claims(book, [*book.claims, one, other])))
+    assert len(links(by_id(root, one.anchor), "#t-")) == count
+    again = by_id(root, other.anchor)
+    assert ("all that one is made from" in again.text_content()) is (count == 6)
+    assert len(links(again, "#t-")) == (1 if count == 6 else 5)
+
+
+@pytest.mark.parametrize("count", [2, 3])
+def test_a_suite_stands_for_its_margins_where_they_are_three_or_more(book, count):
+    suite = book.of_kind("suite")[0]
+    assert len(suite.inputs) >= 3
+    suite = replace(suite, inputs=suite.inputs[:count])
+    made = replace(suite, id="count/x", kind="count", runs=(), inputs=(*suite.inputs, "run/none"))
+    rest = [claim for claim in book.claims if claim.kind not in {"suite", "suite_like", "value"}]
+    entry = by_id(parse(trace_section(with_claims(book, [*rest, suite, made]))), made.anchor)
+    assert ("all that suite" in entry.text_content()) is (count == 3)
+
+
 def test_a_long_list_of_runs_is_given_once(book):
     runs = tuple(run.id for run in book.runs if run.id not in {"r0005", "r0006"})
     count = replace(book.of_kind("value")[0], id="count/runs", kind="count", inputs=(), runs=runs)
