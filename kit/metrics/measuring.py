@@ -285,7 +285,7 @@ PLACE_VARIABLE = "MARGINBOOK_LOGS_AT"
 PROGRESS_VARIABLE = "MARGINBOOK_PROGRESS"
 # A process takes about half a second to start: as long as 60 MB of logs take one process.
 WORTH_PROCESSES_BYTES = 100 * 1024 * 1024
-CHUNK = 20
+CHUNK = 10  # logs; more, and one process waits longer for another at the end
 HANDFUL = 8  # logs a thread takes at once: handing over costs a tenth of a log known already
 
 
@@ -531,15 +531,16 @@ def _cut(tasks: Sequence[_LogTask], size: int) -> list[tuple[_LogTask, ...]]:
 def _in_processes(tasks: Sequence[_LogTask], reading: Reading) -> list[Outcome]:
     """Return what each task gives, done here and in processes started afresh (never forked)."""
     chunks = _cut(tasks, CHUNK)
+    pool = ProcessPoolExecutor(reading.jobs - 1, mp_context=get_context("spawn"))
     try:
-        with ProcessPoolExecutor(reading.jobs - 1, mp_context=get_context("spawn")) as pool:
-            parts = _shared_out(chunks, pool, reading)
-            return _collected(parts, len(chunks), len(tasks))
+        return _collected(_shared_out(chunks, pool, reading), len(chunks), len(tasks))
     except BrokenProcessPool:
         raise ExecutionError(
             "a process that was reading logs died; the system may be short of memory: run again "
             "with fewer --jobs"
         ) from None
+    finally:
+        pool.shutdown(wait=False, cancel_futures=True)  # they end while this one goes on
 
 
 def _shared_out(
