@@ -1,9 +1,9 @@
-"""Every method a claim can name: its version, its formula in words, what it does not do.
+"""Every method and every mark a claim can name, in words, as the method page has them.
 
 A claim names its method and the version it was made with. A method whose result changes for the
-same inputs gets a new version, and the list of changes in DEVELOPERS.md says by how much. They are
-the rows of the last table of `kit/methods.md`, on which the whole formula of each stands under its
-name.
+same inputs gets a new version, and the list of changes in DEVELOPERS.md says by how much. Methods
+are the rows of the last table of `kit/methods.md`, on which the whole formula of each stands under
+its name; marks those of the table before it.
 """
 
 from __future__ import annotations
@@ -15,8 +15,9 @@ from types import MappingProxyType
 
 from kit.package import PACKAGE
 
-_TABLE = "<!-- all methods -->"
-_ROW = re.compile(r"^\| `([\w-]+)` \| (\d+) \| (.+) \|$", re.MULTILINE)
+_PAGE = (PACKAGE / "methods.md").read_text(encoding="utf-8")
+_METHOD = re.compile(r"^\| `([\w-]+)` \| (\d+) \| (.+) \|$", re.MULTILINE)
+_MARK = re.compile(r"^\| `(\w+)` \| (.+) \|$", re.MULTILINE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,12 +39,13 @@ class _Method:
     words: str
 
 
-def _methods_of(page: str) -> dict[str, _Method]:
-    """Return the methods that the last table of the method page lists, by name."""
-    rows = _ROW.findall(page.partition(_TABLE)[2])
-    return {name: _Method(name, int(version), words) for name, version, words in rows}
-
-
 METHODS: Mapping[str, _Method] = MappingProxyType(
-    _methods_of((PACKAGE / "methods.md").read_text(encoding="utf-8"))
+    {
+        name: _Method(name, int(version), words)
+        for name, version, words in _METHOD.findall(_PAGE.partition("<!-- all methods -->")[2])
+    }
+)
+# What each mark on a figure means; those that name something are worded by the claims' book.
+MARKS: Mapping[str, str] = MappingProxyType(
+    dict(_MARK.findall(_PAGE.partition("<!-- all marks -->")[2].partition("<!-- end")[0]))
 )

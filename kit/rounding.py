@@ -92,9 +92,7 @@ class Rounded:
             ends = self.interval.split(" to ")
             span = words["between"].format(*ends) if self.interval else ""
             return f"{words[outcome]} ({self.text}{span})"
-        better = better_word(ratio, speed=speed)
-        if language == "de" and ratio != 1:
-            better = _SPEECH["de"].directions[2 * (not speed) + (ratio < 1)]
+        better = better_word(ratio, speed=speed, language=language)
         return f"{self.text.lstrip('+' + MINUS)} {better}"
 
     @staticmethod
@@ -409,16 +407,14 @@ _SPARE: Mapping[str, Callable[[float], int]] = {
 }
 
 
-def better_word(ratio: float, *, speed: bool = True) -> str:
+def better_word(ratio: float, *, speed: bool = True, language: str = "en") -> str:
     """Return "faster" or "slower" ("ahead" or "behind" where speed is not what is measured).
 
     From the unrounded ratio: 1.0004 is faster, however it is printed.
     """
     if ratio == 1:
         return "as fast as" if speed else "level with"
-    if speed:
-        return "faster" if ratio > 1 else "slower"
-    return "ahead" if ratio > 1 else "behind"
+    return _SPEECH[language].directions[2 * (not speed) + (ratio < 1)]
 
 
 @dataclass(frozen=True, slots=True)

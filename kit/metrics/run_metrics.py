@@ -188,10 +188,10 @@ def _under_load(log: Log) -> dict[str, float]:
     return means
 
 
-def _ends(readings: NDArray[np.float64]) -> tuple[float, float] | None:
-    """Return the means of the first and the last fifth; None where either has no reading."""
-    fifth = readings.size // 5
-    if fifth == 0:
+def _ends(log: Log, sensor: str) -> tuple[float, float] | None:
+    """Return a sensor's means in the first and the last fifth; None where either has no reading."""
+    readings = _sensor(log, sensor)
+    if readings is None or (fifth := readings.size // 5) == 0:
         return None
     first, last = readings[:fifth], readings[-fifth:]
     first, last = first[np.isfinite(first)], last[np.isfinite(last)]
@@ -202,8 +202,7 @@ def _ends(readings: NDArray[np.float64]) -> tuple[float, float] | None:
 
 def _clock_change_share(log: Log) -> float | None:
     """Return how far the graphics clock moved over the run, as a share of its beginning."""
-    readings = _sensor(log, "clock_mhz")
-    ends = _ends(readings) if readings is not None else None
+    ends = _ends(log, "clock_mhz")
     if ends is None or not ends[0] > 0 or not math.isfinite(ends[1]):
         return None
     return ends[1] / ends[0] - 1.0
@@ -211,8 +210,7 @@ def _clock_change_share(log: Log) -> float | None:
 
 def _temperature_change_c(log: Log) -> float | None:
     """Return how far the graphics temperature moved over the run, in degrees Celsius."""
-    readings = _sensor(log, "temperature_c")
-    ends = _ends(readings) if readings is not None else None
+    ends = _ends(log, "temperature_c")
     return ends[1] - ends[0] if ends is not None else None
 
 

@@ -13,6 +13,7 @@ from string import Formatter
 from typing import Any
 
 from kit.claims.claim import KINDS, Claim, ClaimBook, claims_frame
+from kit.methods import MARKS
 from kit.page.html import Column, Html, Part, bullet_list, heading, html_table, paragraph, part_html
 from kit.rounding import NBSP
 
@@ -300,60 +301,7 @@ def mark_words(book: ClaimBook) -> dict[str, str]:
         f"the runs of {book.product_name(sold['of'])}, on the assumption: {sold['assumption']}"
         for sold in (book.settings.get("value") or {}).get("configurations", ())
     }
-    return MARK_WORDS | assumed | beside | there | waived | stated
-
-
-MARK_WORDS = {
-    "typed_in": "typed in, no log",
-    "single_run": "a single run",
-    "mean_of_passes": "a figure typed in is the mean of several passes",
-    "spread_stated": "how far the passes of a typed figure spread is stated with it",
-    "spread_of_titles": "a typed figure has no spread; that of the titles named in params is taken",
-    "spread_of_others": "a typed figure has no spread; that of the review's other figures is taken",
-    "frames_only": "the interval is that of one run's frames; what differs from run to run is "
-    "not in it",
-    "no_interval": "nothing gives an interval",
-    "common_sessions_only": "rests on the runs of the sessions both sides share",
-    "sessions_apart": "run in different sessions; what a session does to all its runs is not "
-    "in the interval",
-    "unlike_neighbours": "its runs scatter more than those of nearly all such cells; the interval "
-    "is widened, and stands beside that of its own runs alone",
-    "resolved_by_sharing": "its own runs alone would not resolve it; what other titles and "
-    "products show of the spread of runs does",
-    "two_runs": "a side has two runs; how they spread is mostly known from others",
-    "borrowed_spread": "a title at a cap has equal runs; their spread is taken as others have it",
-    "days_unknown": "holds for these sittings: what a day does to one product in all titles cannot "
-    "be known from them",
-    "other_stretch": "a side has runs of another length, over another stretch of the scene: see "
-    "Evidence",
-    "common_stretch": "runs of this title are of unlike length; all are measured over the stretch "
-    "from the beginning that every used one has",
-    "means_part": "its mean and the robust mean of its runs part: some of them are slower or "
-    "faster than the rest",
-    "robust": "runs beyond what others lead one to expect have less weight",
-    "one_machine": "one machine of the other side was run: the margin is over that machine, not "
-    "over its part",
-    "other_picture": "the settings do not show the same picture",
-    "unstruck": "less what steps and drifts inside runs strike",
-    "turned": "another outcome than the one stated",
-    "less_is_better": "less is better; the margin is turned so that above is better",
-    "titles_differ_from_standings": "the margin and the averages rest on different titles",
-    "frontier_unresolved": "its place on the frontier is within the error of the averages",
-    "no_margin_interval": "the margin has no interval",
-    "figures_alone": "the margin rests on single figures and on the titles alone: how far runs "
-    "scatter was not measured",
-    "single_price": "one observation, so nothing says how far prices spread",
-    "old_rate": "the rate of exchange is old",
-    "old_price_in_part": "some of the prices are old",
-    "one_title": "one title alone, whose margin it is",
-    "set_aside": "set aside",
-    "before_retest": "one side was run again since, the other was not: see What moved since",
-    "all_runs": "with the runs set aside put back",
-    "old_price": "an old price",
-    "lag_not_judged": "how far its power readings lag behind the frames is not known; they are "
-    "taken as they stand",
-    "converted": "converted at the rate stated",
-}
+    return dict(MARKS) | assumed | beside | there | waived | stated
 
 
 def _words(book: ClaimBook, claim: Claim) -> dict[str, str]:

@@ -31,7 +31,7 @@ from scipy import stats
 from write_methods import PAGE, VECTORS
 
 from kit.claims.of_pages import make_claims
-from kit.methods import METHODS
+from kit.methods import MARKS, METHODS
 from kit.metrics.blocks import FEWEST_TAIL_FRAMES
 from kit.review.walk import Results, load_review, work_out
 from kit.settings.metric import METRICS
@@ -1150,6 +1150,14 @@ def test_the_page_names_every_method_with_its_version():
     table = text.split("<!-- all methods -->")[1].split("<!-- end -->")[0].strip().splitlines()
     assert table[:2] == ["| method | version | in words |", "| --- | --- | --- |"]
     assert table[2:] == [f"| `{m.name}` | {m.version} | {m.words} |" for m in METHODS.values()]
+
+
+def test_the_page_names_every_mark_once():
+    table = PAGE.read_text(encoding="utf-8").split("<!-- all marks -->")[1].split("<!-- end")[0]
+    rows = table.strip().splitlines()
+    assert rows[:2] == ["| mark | in words |", "| --- | --- |"]
+    assert rows[2:] == [f"| `{mark}` | {words} |" for mark, words in MARKS.items()]
+    assert len(MARKS) > 30
 
 
 def test_each_method_of_the_page_has_words_and_each_source_is_used():
