@@ -6,8 +6,6 @@ video and print. All sizes are in pixels; figures have 72 dots an inch, so that 
 
 from __future__ import annotations
 
-import base64
-import html
 import io
 import math
 import re
@@ -294,22 +292,6 @@ class Chart:
             if len(self._drawn["png-page"]) < len(data):
                 return _PageImage("image/png", self._drawn["png-page"], width, height)
         return _PageImage("image/svg+xml", data, width, height)
-
-    def _repr_html_(self) -> str:
-        """Return the chart as a figure element with its caption above and its note below."""
-        image = self.page_image()
-        if image.media_type == "image/png":
-            data = base64.b64encode(image.data).decode()
-            picture = (
-                f'<img src="data:image/png;base64,{data}" width="{image.width}" '
-                f'height="{image.height}" alt="{html.escape(self.alt)}">'
-            )
-        else:
-            picture = image.data.decode()
-        return (
-            f'<figure class="chart"><figcaption>{html.escape(self.caption)}</figcaption>{picture}'
-            f"<p>{html.escape(self.note)}</p></figure>"
-        )
 
     def export(self, folder: Path) -> tuple[Path, ...]:
         """Write a chart's SVG and PNG (1920x1080, larger type) and its numbers as CSV.
