@@ -110,8 +110,6 @@ class _PageImage:
 
     media_type: Literal["image/svg+xml", "image/png"]
     data: bytes
-    width: int
-    height: int
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -283,15 +281,13 @@ class Chart:
 
     def page_image(self) -> _PageImage:
         """Return the chart for the page: SVG, or PNG at twice the size where that is smaller."""
-        svg = self.svg()
-        data = svg.encode()
-        width, height = (int(n) for n in re.findall(r' (?:width|height)="(\d+)"', svg[:400])[:2])
+        data = self.svg().encode()
         if len(data) > LARGE_SVG_BYTES:
             if "png-page" not in self._drawn:
                 self._drawn["png-page"] = self.png("page", scale=2.0)
             if len(self._drawn["png-page"]) < len(data):
-                return _PageImage("image/png", self._drawn["png-page"], width, height)
-        return _PageImage("image/svg+xml", data, width, height)
+                return _PageImage("image/png", self._drawn["png-page"])
+        return _PageImage("image/svg+xml", data)
 
     def export(self, folder: Path) -> tuple[Path, ...]:
         """Write a chart's SVG and PNG (1920x1080, larger type) and its numbers as CSV.
