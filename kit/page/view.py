@@ -132,24 +132,21 @@ class Lines:
         A key of `KINDS`.
     text : str
         The line: a template of the fields' names in people's words, and of the claim's `text`.
-    where : mapping, as in `Cell`
     otherwise : str
         Said where there is none.
 
     Raises
     ------
     ValueError
-        If it names a kind or a field that claims do not have.
+        If it names a kind that claims do not have.
     """
 
     kind: str
     text: str
-    where: Where = field(default_factory=dict)
     otherwise: str = ""
 
     def __post_init__(self) -> None:
         _check_kinds(self.text, self.kind)
-        _check_fields(self.text, set(self.where))
 
 
 # A text is the heading of what follows it, and left out where that is nothing.
@@ -217,7 +214,7 @@ def _piece_html(book: ClaimBook, piece: Table | Lines | Callable[[ClaimBook], Ht
                 metric: str) -> Html:  # fmt: skip
     """Return one declared piece, filled."""
     if isinstance(piece, Lines):
-        claims = _chosen(book, piece.kind, _resolved(piece.where, {"own": book.product}))
+        claims = book.of_kind(piece.kind)
         named = [_words(book, c) | {"text": book.in_words(c.text)} for c in claims]
         lines = [piece.text.format_map(words) for words in named]
         return _or_said(bullet_list(lines), piece.otherwise)

@@ -115,7 +115,7 @@ def test_marks_are_told_in_words_in_every_table(demo):
 
 
 def test_a_heading_before_nothing_is_left_out(demo):
-    empty = Lines("flag", "{text}", {"metric": "no_such_rule"})
+    empty = Lines("plan_short", "{text}")  # of a plan's page
     assert show(demo.book, "A heading", empty).markup == ""
     assert "A heading" in show(demo.book, "A heading", tables.MARGINS).markup
 
