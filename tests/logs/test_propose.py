@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from kit.bench.runs import RunSheet
 from kit.errors import BenchError, RunFileError
-from kit.logs.propose import propose_layout
+from kit.logs.propose import _heading, _moment_guess, propose_layout
 from kit.logs.read import read_log
 from kit.settings.bench_file import Layout, read_bench
 from kit.settings.yaml import read_yaml
@@ -316,3 +316,40 @@ def test_any_bytes_give_a_proposal_or_a_refusal(tmp_path_factory, data):
         assert error.faults
     else:
         assert proposal.frames >= 1
+
+
+@pytest.mark.parametrize(
+    ("lines", "heading"),
+    [
+        # By hand: what differs is the name; a word that begins or ends alike is the name's whole.
+        (["== canyon north ==", "== caldera north =="], r"^==\ (.+)\ north\ =="),
+        (["run 1", "run 12"], r"^run\ (.+)"),
+        (["# sca1", "# scb2"], r"^\#\ (.+)"),
+        (["# alpha1x", "# beta2x"], r"^\#\ (.+)"),
+        (["[1] scene", "[2] scene"], r"^\[(.+)\]\ scene"),
+        (["n,ms", "n,ms"], "^()n,ms"),
+        (["one", "two"], ""),
+    ],
+)
+def test_lines_alike_but_for_a_name_are_headings(lines, heading):
+    assert _heading(lines) == heading
+
+
+@pytest.mark.parametrize(
+    ("step_ms", "rising", "kind", "score"),
+    [
+        (16.0, 1.0, "frame_end", 3.0),
+        (0.5, 0.9, "frame_end", 3.0),
+        (0.05, 1.0, "frame_end", -6.0),
+        (1999.0, 1.0, "frame_end", 3.0),
+        (2000.0, 1.0, "frame_end", -6.0),
+        (16.0, 0.89, "other", -9.0),
+        (0.0, 1.0, "other", -9.0),
+    ],
+)
+def test_moments_are_told_by_steps_that_rise_as_frames_do(step_ms, rising, kind, score):
+    steps = np.where(np.arange(100) < 100 * rising, 1e6 * step_ms, -1e6 * step_ms)
+    guess = _moment_guess(2, "at", steps, "iso")
+    assert (guess.place, guess.name, guess.kind, guess.score) == (2, "at", kind, score)
+    if kind == "frame_end":
+        assert guess.reasons[1] == f"that makes {1000 / step_ms:.4g} frames per second"
