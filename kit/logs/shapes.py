@@ -63,7 +63,8 @@ def split_cells(line: str, delimiter: str) -> list[str]:
         return line.split()
     if '"' in line:
         return [cell.strip() for cell in next(csv.reader([line], delimiter=delimiter, strict=True))]
-    return [cell.strip() for cell in line.split(delimiter)]
+    cells = line.split(delimiter)
+    return cells if line.split(None, 1) == [line] else [cell.strip() for cell in cells]
 
 
 def moment_ns(text: str, kind: str) -> tuple[int, int] | None:

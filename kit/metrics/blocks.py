@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from statistics import median
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,7 +35,7 @@ def _choose_block(frame_ms_runs: Sequence[Floats]) -> int:
     if not frame_ms_runs:
         raise ValueError("there must be a run")
     lengths = [_optimal_block(frame_ms)[1] for frame_ms in frame_ms_runs]
-    return max(1, math.ceil(float(np.median(lengths))))
+    return max(1, math.ceil(median(lengths)))
 
 
 def _optimal_block(values: Floats) -> tuple[float, float]:
@@ -63,18 +64,20 @@ def _optimal_block(values: Floats) -> tuple[float, float]:
         return 1.0, 1.0
     run_length = max(5, int(math.log10(n)))
     most = math.ceil(math.sqrt(n)) + run_length
-    rho = first_autocorrelations(values, FEW_LAGS + 1)  # where they die out soon, that is enough
-    reach = _reach(rho, run_length, most, n)
-    if rho.size <= reach:
+    for lags in (12, FEW_LAGS + 1):  # where they die out soon, that is enough
+        rho = first_autocorrelations(values, lags)
+        if rho.size > (reach := _reach(rho, run_length, most, n)):
+            break
+    else:
         rho = np.zeros(most + 1)
         found = autocorrelations(values)[: most + 1]
         rho[: found.size] = found
         reach = _reach(rho, run_length, most, n)
-    lags = np.arange(1, reach + 1)
+    at = np.arange(1, reach + 1)
     # Flat-top window: 1 up to half its reach, then down to 0.
-    weights = np.minimum(1.0, 2.0 * (1.0 - lags / reach))
-    slope = 2.0 * float((weights * lags * rho[lags]).sum())
-    long_run = 1.0 + 2.0 * float((weights * rho[lags]).sum())
+    weights = np.minimum(1.0, 2.0 * (1.0 - at / reach))
+    slope = 2.0 * float((weights * at * rho[at]).sum())
+    long_run = 1.0 + 2.0 * float((weights * rho[at]).sum())
     largest = math.ceil(min(3.0 * math.sqrt(n), n / 3.0))
     base = (slope / long_run) ** 2 * n if long_run != 0 else math.inf
     stationary, circular = base ** (1.0 / 3.0), (1.5 * base) ** (1.0 / 3.0)

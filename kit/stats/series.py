@@ -253,12 +253,11 @@ def block_levels(frame_ms: Floats) -> Floats:
         return frame_ms[:0]
     ends = np.cumsum(frame_ms)
     edges = np.searchsorted(ends, ends[-1] * np.arange(1, count) / count)
-    starts = np.r_[0, edges]
-    stops = np.r_[edges, frame_ms.size]
+    edges = np.concatenate([[0], edges, [frame_ms.size]])
     # Not differences of `ends`: their rounding gives frames all alike a trend. Where a block
     # holds no frame, reduceat gives the frame that spans it.
-    sums: Floats = np.add.reduceat(frame_ms, starts)
-    levels: Floats = sums / np.maximum(stops - starts, 1)
+    sums: Floats = np.add.reduceat(frame_ms, edges[:-1])
+    levels: Floats = sums / np.maximum(np.diff(edges), 1)
     return levels
 
 
@@ -481,7 +480,7 @@ def cap_shares(frame_ms: Floats, *, caps_hz: Iterable[float], width: float) -> d
     """
     if frame_ms.size < 8 * CAP_STRETCH:
         return {}
-    ends = np.r_[0.0, np.cumsum(frame_ms)]
+    ends = np.concatenate([[0.0], np.cumsum(frame_ms)])
     # float32 halves the passes' cost; it resolves 1e-7 of a frame time, the width is 1e-3.
     stretch_ms = ((ends[CAP_STRETCH:] - ends[:-CAP_STRETCH]) / CAP_STRETCH).astype(np.float32)
     shares: dict[float, float] = {}
