@@ -225,7 +225,6 @@ class Chart:
         if key not in self._drawn:
             figure = self.draw(size)
             self._drawn[key] = self.figure_svg(figure, salt=f"{self.name} {size}", alt=self.alt)
-            figure.clear()
         drawn: str = self._drawn[key]
         return drawn
 
@@ -239,10 +238,7 @@ class Chart:
         scale : float
             Pixels of the picture for each of the sheet.
         """
-        figure = self.draw(size)
-        data = self.figure_png(figure, scale=scale)
-        figure.clear()
-        return data
+        return self.figure_png(self.draw(size), scale=scale)
 
     @staticmethod
     def figure_png(figure: Figure, *, scale: float = 1.0) -> bytes:
@@ -259,6 +255,7 @@ class Chart:
         how: dict[str, Any] = {"metadata": {"Software": None}, "pil_kwargs": {"compress_level": 3}}
         with chart_style():
             figure.savefig(buffer, format="png", dpi=72 * scale, **how)
+        type(figure.canvas)(figure)  # in place of the one that holds 8 MB of picture
         return buffer.getvalue()
 
     @staticmethod
@@ -318,7 +315,6 @@ class Chart:
         figure = self.draw("video")
         self._drawn["svg-video"] = self.figure_svg(figure, salt=f"{self.name} video", alt=self.alt)
         self._drawn["png-video"] = self.figure_png(figure)
-        figure.clear()
 
 
 @contextmanager

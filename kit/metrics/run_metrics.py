@@ -477,18 +477,18 @@ def _energies_per_frame(
     there = np.isfinite(power_w)
     weights, ends = frame_ms[there], np.cumsum(frame_ms) / 1000.0
     products, read_at = power_w[there] * weights, ends[there]
-    clock, counts = np.concatenate([[0.0], ends]), np.arange(ends.size + 1)
-    whole_s = float(frame_ms.sum()) / 1000.0
+    clock = np.concatenate([[0.0], ends])
+    totals_s = float(frame_ms.sum()) / 1000.0 - np.array(lags_s)
+    counts = np.interp(totals_s, clock, np.arange(ends.size + 1.0))
+    firsts = np.searchsorted(read_at, lags_s, side="right")
     found: list[float | None] = []
-    for lag_s in lags_s:
-        first = int(np.searchsorted(read_at, lag_s, side="right")) if lag_s else 0
+    for lag_s, total_s, count, after in zip(lags_s, totals_s, counts, firsts, strict=True):
+        first, frames = (int(after), count) if lag_s else (0, frame_ms.size)
         if first == read_at.size:
             found.append(None)
             continue
-        total_s = whole_s - lag_s
-        frames = float(np.interp(total_s, clock, counts)) if lag_s else float(frame_ms.size)
-        mean_w = float(products[first:].sum() / weights[first:].sum())
-        found.append(mean_w * total_s / frames)
+        mean_w = products[first:].sum() / weights[first:].sum()
+        found.append(float(mean_w * total_s / frames))
     return found
 
 

@@ -16,6 +16,7 @@ what to become.
 
 from __future__ import annotations
 
+import gc
 import importlib.util
 import json
 import os
@@ -203,8 +204,10 @@ def _wait() -> None:
     """Import what was asked for, and be the kernel that a line of standard input describes."""
     from ipykernel.kernelapp import launch_new_instance
 
+    gc.set_threshold(50_000)  # as in `kit.__main__`
     for module in sys.argv[1:]:
         import_module(module)
+    gc.freeze()  # never looked at again, so that a process forked here shares it
     if not (line := sys.stdin.buffer.readline()):
         return  # whoever started it has ended
     told = json.loads(line)
