@@ -168,20 +168,25 @@ _WORDS: Mapping[str, tuple[str, str]] = {
 
 
 _LISTED = (["--help"], ["-h"])  # asks for the commands alone: no option of theirs is made
+_EITHER = inspect.Parameter.POSITIONAL_OR_KEYWORD
 _ROWS_SHOWN = 8
 _LOOK_S = 0.5  # between two looks of `run --watch`
 _GOOD, _BAD = ("no faults", "verified", "passed."), ("NOT verified", "failed.", "altered")
 
 
-def _command(name: str, group: typer.Typer = app) -> Callable[[Callable[..., None]], None]:
+def _command(
+    name: str, group: typer.Typer = app, *, busy: str = ""
+) -> Callable[[Callable[..., Any]], None]:
     """Return a decorator that makes a function the command `name` of a group.
 
-    A parameter that is a dataclass stands for its fields, an option each; what they are called and
-    mean stands in `_WORDS`. A KitError becomes lines
-    on standard error and its exit status; any other exception is a bug and keeps its traceback.
+    What it returns is printed (see `_answer`), as JSON where `--json` asks for it: a command that
+    returns something has that option. A slow one says what it is `busy` with. A parameter that is a
+    dataclass stands for its fields, an option each; what they are called and mean stands in
+    `_WORDS`. A KitError becomes lines on standard error and its exit status; any other exception
+    is a bug and keeps its traceback.
     """
 
-    def register(command: Callable[..., None]) -> None:
+    def register(command: Callable[..., Any]) -> None:
         if sys.argv[1:] in _LISTED:
             group.command(name, help=command.__doc__)(lambda: None)
             return
@@ -192,18 +197,27 @@ def _command(name: str, group: typer.Typer = app) -> Callable[[Callable[..., Non
             if isinstance(p.annotation, type) and is_dataclass(p.annotation)
         }
 
+        answers = plain.return_annotation is not None and "as_json" not in plain.parameters
+        if answers:
+            asked = inspect.Parameter("as_json", _EITHER, default=False, annotation=bool)
+            plain = plain.replace(parameters=[*plain.parameters.values(), asked])
+
         @wraps(command)
         def run(**given: Any) -> None:
+            as_json = bool(given.pop("as_json", False) if answers else given.get("as_json"))
             for key, kind in options.items():
                 given[key] = kind(**{field.name: given.pop(field.name) for field in fields(kind)})
             try:
-                command(**given)
+                with _progress(busy) if busy else nullcontext():
+                    result = command(**given)
+                if result is not None:
+                    _answer(result, as_json)
             except KitError as error:
-                _fail(error, as_json=bool(given.get("as_json")))
+                _fail(error, as_json=as_json)
             except PermissionError as error:
                 named = str(error.filename or "a file")
                 said = "may not be read or written by this user; change its permissions"
-                _fail(BenchError.at(named, said), as_json=bool(given.get("as_json")))
+                _fail(BenchError.at(named, said), as_json=as_json)
             except KeyboardInterrupt:
                 typer.echo("interrupted; nothing half-made was left under a final name", err=True)
                 raise typer.Exit(130) from None
@@ -381,14 +395,15 @@ def _told(plain: Any, lines: Iterable[str], as_json: bool) -> None:
         typer.echo(_coloured(shown, colour, sys.stdout) if colour else shown)
 
 
-def _answer(
-    result: Any, as_json: bool, lines: Callable[[], list[str]] | None = None, **more: Any
-) -> None:
-    """Print a result: its `to_dict` with `more` as JSON, or its `to_lines` (or other lines)."""
-    if as_json:
-        _told({**more, **result.to_dict()}, (), as_json)
-    else:
-        _told(None, lines() if lines else result.to_lines(), as_json)
+def _answer(result: Any, as_json: bool) -> None:
+    """Print a result, its `to_dict` as JSON or its `to_lines`; or plain data and lines as given.
+
+    Plain data that say they are not `ok` leave with exit status 1.
+    """
+    plain, lines = result if isinstance(result, tuple) else (result.to_dict(), result.to_lines())
+    _told(plain, lines, as_json)
+    if isinstance(plain, dict) and not plain.get("ok", True):
+        raise typer.Exit(1)
 
 
 def _by(reason: str = "") -> By:
@@ -440,24 +455,20 @@ def _named_texts(options: list[str]) -> dict[str, dict[str, str]]:
     return maps
 
 
-@_command("check")
-def _check(params: Path, full: bool = False, as_json: bool = False) -> None:
+@_command("check", busy="starting")
+def _check(params: Path, full: bool = False) -> Any:
     """Read params, bench and logs and report every fault. Writes nothing.
 
     Exit status 1 if another log of the bench was altered or is gone.
     """
-    with _progress("starting"):
-        from kit.metrics.measuring import PLAIN, Reading
-        from kit.metrics.store import Store, cache_folder
-        from kit.report.check import check_review
+    from kit.metrics.measuring import PLAIN, Reading
+    from kit.metrics.store import Store, cache_folder
+    from kit.report.check import check_review
 
-        store = Store(cache_folder(os.environ, Path.home()) / "store")
-        jobs = min(2, os.cpu_count() or 1)
-        reading = PLAIN if full else Reading(jobs=jobs, threads=2, store=store)
-        report = check_review(params, full=full, reading=reading)
-    _answer(report, as_json)
-    if not report.ok:
-        raise typer.Exit(1)
+    store = Store(cache_folder(os.environ, Path.home()) / "store")
+    jobs = min(2, os.cpu_count() or 1)
+    reading = PLAIN if full else Reading(jobs=jobs, threads=2, store=store)
+    return check_review(params, full=full, reading=reading)
 
 
 @dataclass(frozen=True, slots=True)
@@ -573,7 +584,7 @@ def _warn_of_benches(params: list[Path]) -> None:
 
 
 @_command("trace")
-def _trace(folder: Path, claim: str, as_json: bool = False) -> None:
+def _trace(folder: Path, claim: str) -> Any:
     """Print a claim's trace: method, inputs, runs, files and hashes."""
     from kit.claims.claim import load_claims
 
@@ -582,7 +593,7 @@ def _trace(folder: Path, claim: str, as_json: bool = False) -> None:
         from kit.claims.bound_text import find_claim
 
         claim = find_claim(claim, book)
-    _told(book.trace_tree(claim), book.trace_lines(claim), as_json)
+    return book.trace_tree(claim), book.trace_lines(claim)
 
 
 @_command("open")
@@ -600,12 +611,8 @@ def _open_report(folder: Path) -> None:
 
 @_command("guide")
 def _guide(
-    folder: Path,
-    machine_class: str = "",
-    baseline: str | None = None,
-    day: str = "",
-    as_json: bool = False,
-) -> None:
+    folder: Path, machine_class: str = "", baseline: str | None = None, day: str = ""
+) -> Any:
     """Write a page of all products of a class: league, prices of today, alerts.
 
     An alert is a sentence of a finished review that prices and runs of today no
@@ -631,7 +638,7 @@ def _guide(
         f"{few(len(alerts), 'sentence')} no longer borne out", str(page),
     ]  # fmt: skip
     told = {"ok": True, "page": str(page), "alerts": alerts, "not_made_again": unknown}
-    _told(told, lines, as_json)
+    return told, lines
 
 
 @_command("text")
@@ -642,7 +649,7 @@ def _text(
     suggest: bool = False,
     cues: Path | None = None,
     as_json: bool = False,
-) -> None:
+) -> Any:
     """Write a bound text out as plain Markdown, or list what it rests on.
 
     --suggest takes a draft in plain prose: it proposes a binding for each word that claims
@@ -654,15 +661,13 @@ def _text(
 
     if suggest:
         found = suggest_bindings(read_text(source), load_claims(folder))
-        for line, word, why in () if as_json else found.left:
-            typer.echo(
-                _printable(f'{source.name}, line {line}: "{word}" not bound: {why}'), err=True
-            )
-        if not as_json:
-            typer.echo(found.text, nl=False)
-            return
-        _told({"ok": True, "text": found.text, "bound": found.bound, "left": found.left}, [], True)
-        return
+        if as_json:
+            return {"ok": True, "text": found.text, "bound": found.bound, "left": found.left}, ()
+        for line, word, why in found.left:
+            said = f'{source.name}, line {line}: "{word}" not bound: {why}'
+            typer.echo(_printable(said), err=True)
+        typer.echo(found.text, nl=False)
+        return None
     bound = bind_file(source, folder)
     if cues is not None:
         from kit.page.cues import make_script
@@ -671,30 +676,27 @@ def _text(
         book = load_claims(folder)
         script = make_script(bound, make_slides(book, book.settings.get("slides") or ()))
         lines = [*map(str, script.write(cues)), *script.to_lines()]
-        _told({"ok": True, "lines": lines}, lines, as_json)
-        return
-    rows = bound.to_rows()
-    if as_json or sheet:
-        plain = {"ok": True, "text": bound.to_markdown(), "figures": rows}
-        lines = [
-            f"line {row['line']}, {row['kind']}: {row['text']}"
-            + (f"  {row['claim']}  {{{{{row['reference']}}}}}" if row["claim"] else "")
-            for row in rows
-        ]
-        _told(plain, lines, as_json)
-    else:
+        return {"ok": True, "lines": lines}, lines
+    if not (as_json or sheet):
         typer.echo(bound.to_markdown(), nl=False)
+        return None
+    rows = bound.to_rows()
+    lines = [
+        f"line {row['line']}, {row['kind']}: {row['text']}"
+        + (f"  {row['claim']}  {{{{{row['reference']}}}}}" if row["claim"] else "")
+        for row in rows
+    ]
+    return {"ok": True, "text": bound.to_markdown(), "figures": rows}, lines
 
 
-@_command("slides")
+@_command("slides", busy="drawing slides")
 def _slides(
     folder: Path,
     only: list[str] | None = None,
     size: str = "1920x1080",
     ground: str = "paper",
     to: Path | None = None,
-    as_json: bool = False,
-) -> None:
+) -> Any:
     """Draw a finished review's slides from its claims: SVG, PNG, and slides.csv.
 
     They go beside the review, which stays as sealed. Slides named in params (`slides:`) are part of
@@ -707,20 +709,18 @@ def _slides(
     if to.resolve().is_relative_to(folder.resolve()):
         raise UsageError(f"{to} lies in the review's own folder; write the slides elsewhere")
     wanted = SlideSet(tuple(only or ()), size, ground)
-    with _progress("drawing slides"):
-        files = [str(path) for path in write_slides(load_claims(folder), to, wanted)]
-    _told({"ok": True, "files": files}, files, as_json)
+    files = [str(path) for path in write_slides(load_claims(folder), to, wanted)]
+    return {"ok": True, "files": files}, files
 
 
-@_command("page")
-def _page(folder: Path, to: Path, source: Path | None = None, as_json: bool = False) -> None:
+@_command("page", busy="drawing the page")
+def _page(folder: Path, to: Path, source: Path | None = None) -> Any:
     """Make a finished review's page again from its claims and text alone."""
     from kit.report.report import redraw_report
 
-    with _progress("drawing the page"):
-        lacking = redraw_report(folder, to=to, text=source)
+    lacking = redraw_report(folder, to=to, text=source)
     said = [str(to), *(f"not made again, since claims do not give it: {name}" for name in lacking)]
-    _told({"ok": True, "page": str(to), "lacking": lacking}, said, as_json)
+    return {"ok": True, "page": str(to), "lacking": lacking}, said
 
 
 def _date_of_epoch(seconds: str) -> dt.date:
@@ -741,22 +741,16 @@ def _date_of_epoch(seconds: str) -> dt.date:
         ) from None
 
 
-@_command("seal")
+@_command("seal", busy="sealing")
 def _seal(
-    folder: Path,
-    to: Path | None = None,
-    key: Path | None = None,
-    params: Path | None = None,
-    as_json: bool = False,
-) -> None:
+    folder: Path, to: Path | None = None, key: Path | None = None, params: Path | None = None
+) -> Any:
     """Make the sealed review: report, claims, raw runs and all that is needed to verify it."""
     from kit.archive.sealing import seal as seal_review
 
     epoch = os.environ.get("SOURCE_DATE_EPOCH")
     date = _date_of_epoch(epoch) if epoch else None
-    with _progress("sealing"):
-        sealed = seal_review(folder, to=to, key=key, params=params, date=date)
-    _answer(sealed, as_json)
+    return seal_review(folder, to=to, key=key, params=params, date=date)
 
 
 @_command("verify")
@@ -794,11 +788,9 @@ def _verify(
     if attest is not None:
         typer.echo(_printable(str(write_attestation(bag, verification, key=attest))), err=True)
     words = [word.strip() for word in require.split(",")] if require else None
-    met = None if words is None else verification.meets(words)
+    status = verification.exit_status if words is None else int(not verification.meets(words))
     _answer(verification, as_json)
-    status = verification.exit_status if met is None else int(not met)
-    if status:
-        raise typer.Exit(status)
+    raise typer.Exit(status)
 
 
 @_command("revise")
@@ -808,7 +800,7 @@ def _revise(old: Path, new: Path, page: Path | None = None, as_json: bool = Fals
 
     with _progress("comparing"):
         revision = compare_reviews(old, new)
-    _answer(revision, as_json)
+    _told(revision.to_dict(), revision.to_lines(), as_json)
     if page is not None:
         from kit.archive.correction import run_correction
 
@@ -819,7 +811,7 @@ def _revise(old: Path, new: Path, page: Path | None = None, as_json: bool = Fals
         raise typer.Exit(1)
 
 
-@_command("plan")
+@_command("plan", busy="planning")
 def _plan(
     params: Path,
     order: bool = False,
@@ -828,16 +820,14 @@ def _plan(
     looks: Annotated[
         int, typer.Option(min=0, help="Look at results so often, after equal shares of the runs.")
     ] = 0,
-    as_json: bool = False,
-) -> None:
+) -> Any:
     """Say how many runs resolve the margin stated in params, and where they are best spent."""
     from kit.planning.of_review import plan_from_params
 
-    with _progress("planning"):
-        planned = plan_from_params(params, looks=looks)
+    planned = plan_from_params(params, looks=looks)
     if sheet is not None:
         planned.to_sheet().write_new(sheet)
-    _answer(planned, as_json, lambda: planned.to_lines(order=order, checklist=checklist))
+    return planned.to_dict(), planned.to_lines(order=order, checklist=checklist)
 
 
 @dataclass(frozen=True, slots=True)
@@ -869,40 +859,35 @@ def _add(
     logs: list[Path] | None = None,
     given: _AddOptions = _AddOptions(),  # frozen
     as_json: bool = False,
-) -> None:
+) -> Any:
     """Take recorded logs into a bench: copied unchanged, hashed, a row each in the run sheet."""
     from kit.bench.acts import add_crashed, undo
     from kit.bench.intake import Naming, add_logs, add_table
 
     if given.undo:
         done = undo(bench, by=_by())
-        _answer(done, as_json, taken_back=list(done.runs))
-        return
+        return {"taken_back": list(done.runs), **done.to_dict()}, done.to_lines()
     if given.guess and given.index is None and given.table is None:
-        _add_guessed(bench, logs or [], given, as_json)
-        return
+        return _add_guessed(bench, logs or [], given, as_json)
     fields = {
         **{"product": given.product, "title": given.title, "session": given.session},
         **{"began": given.began, **_named_pairs(given.condition or [], "--condition")},
     }
     if given.crashed:
-        _answer(add_crashed(bench, fields, by=_by(given.reason)), as_json)
-        return
+        return add_crashed(bench, fields, by=_by(given.reason))
     maps, columns = _named_texts(given.map_ or []), _named_pairs(given.column or [], "--column")
     if given.table:
         if logs or given.index:
             raise UsageError("--table takes figures in; take logs in by themselves")
         if given.guess:
             _enter_names_of(bench, given.table, maps, given, as_json)
-        intake = add_table(
+        return add_table(
             bench, given.table, fields=fields, maps=maps, dry_run=given.dry_run,
             by=_by(given.reason),
         )  # fmt: skip
-        _answer(intake, as_json)
-        return
     ask = (_likely if given.yes else _ask_row) if given.guess else None
     with _progress("taking in") if ask is not _ask_row else nullcontext():
-        intake = add_logs(
+        return add_logs(
             bench,
             logs or [],
             fields={"layout": given.layout, **fields},
@@ -912,7 +897,6 @@ def _add(
             dry_run=given.dry_run,
             by=_by(given.reason),
         )
-    _answer(intake, as_json)
 
 
 def _likely(log: str, rows: Mapping[int, str], likely: int) -> int:
@@ -952,7 +936,7 @@ def _enter_names_of(
         enter_names(bench, new, by=_by(given.reason))
 
 
-def _add_guessed(bench: Path, logs: list[Path], given: _AddOptions, as_json: bool) -> None:
+def _add_guessed(bench: Path, logs: list[Path], given: _AddOptions, as_json: bool) -> Any:
     """Show what a folder of logs seems to hold; take it in if that is agreed to."""
     from kit.bench.intake import guess_folder, take_guess
 
@@ -963,18 +947,15 @@ def _add_guessed(bench: Path, logs: list[Path], given: _AddOptions, as_json: boo
     for line in guess.to_lines():
         typer.echo(_printable(line), err=as_json)
     if given.dry_run:
-        return
+        return None
     if not given.yes and not typer.confirm("Take them in so?", err=as_json):
         raise UsageError("nothing was taken in; use --pattern or --index to say what is what")
     with _progress("taking in"):
-        intake = take_guess(bench, guess, session=given.session, by=_by(given.reason))
-    _answer(intake, as_json)
+        return take_guess(bench, guess, session=given.session, by=_by(given.reason))
 
 
-@_command("check", _bench)
-def _bench_check(
-    bench: Path, full: bool = False, against: list[Path] | None = None, as_json: bool = False
-) -> None:
+@_command("check", _bench, busy="comparing with the journal")
+def _bench_check(bench: Path, full: bool = False, against: list[Path] | None = None) -> Any:
     """Compare a bench with its journal: every log and row that is not as it was taken in.
 
     Exit status 1 if anything a review rests on was altered or is gone.
@@ -985,103 +966,83 @@ def _bench_check(
 
     read_bench(bench)
     anchors = [read_anchor(bag) for bag in against or []]
-    with _progress("comparing with the journal"):
-        evidence = check_evidence(bench, depth="full" if full else "quick", against=anchors)
-    _answer(evidence, as_json, ok=not evidence.faults)
-    if evidence.faults:
-        raise typer.Exit(1)
+    evidence = check_evidence(bench, depth="full" if full else "quick", against=anchors)
+    return {"ok": not evidence.faults, **evidence.to_dict()}, evidence.to_lines()
 
 
 @_command("journal", _bench)
-def _bench_journal(bench: Path, as_json: bool = False) -> None:
+def _bench_journal(bench: Path) -> Any:
     """Print the journal of a bench, an entry a line: who did what, when and why."""
     from kit.bench.journal import Journal
 
     entries = Journal.read(bench).entries
-    _told([e.to_dict() for e in entries], [e.to_line() for e in entries], as_json)
+    return [e.to_dict() for e in entries], [e.to_line() for e in entries]
 
 
-@_command("adopt", _bench)
-def _bench_adopt(bench: Path, reason: str = "", as_json: bool = False) -> None:
+@_command("adopt", _bench, busy="adopting")
+def _bench_adopt(bench: Path, reason: str = "") -> Any:
     """Enter into the journal what it does not have: an old bench, or what was edited by hand."""
     from kit.bench.acts import adopt
 
-    with _progress("adopting"):
-        done = adopt(bench, by=_by(reason))
-    _answer(done, as_json)
+    return adopt(bench, by=_by(reason))
 
 
 @_command("move-run", _bench)
 def _bench_move_run(
-    bench: Path,
-    run: str,
-    product: str = "",
-    title: str = "",
-    reason: str = "",
-    as_json: bool = False,
-) -> None:
+    bench: Path, run: str, product: str = "", title: str = "", reason: str = ""
+) -> Any:
     """Give a run the right product or title."""
     from kit.bench.acts import move_run
 
-    _answer(move_run(bench, run, by=_by(reason), product=product, title=title), as_json)
+    return move_run(bench, run, by=_by(reason), product=product, title=title)
 
 
 @_command("retire", _bench)
-def _bench_retire(bench: Path, runs: list[str], reason: str = "", as_json: bool = False) -> None:
+def _bench_retire(bench: Path, runs: list[str], reason: str = "") -> Any:
     """Set runs aside for good; rows and logs stay."""
     from kit.bench.acts import retire
 
-    _answer(retire(bench, runs, by=_by(reason)), as_json)
+    return retire(bench, runs, by=_by(reason))
 
 
 @_command("rename", _bench)
-def _bench_rename(
-    bench: Path, what: str, old: str, new: str, reason: str = "", as_json: bool = False
-) -> None:
+def _bench_rename(bench: Path, what: str, old: str, new: str, reason: str = "") -> Any:
     """Give a product or title another id, in bench.yaml and in every row."""
     from kit.bench.acts import rename
 
-    _answer(rename(bench, what, old, new, by=_by(reason)), as_json)
+    return rename(bench, what, old, new, by=_by(reason))
 
 
-@_command("merge", _bench)
-def _bench_merge(bench: Path, other: Path, reason: str = "", as_json: bool = False) -> None:
+@_command("merge", _bench, busy="merging")
+def _bench_merge(bench: Path, other: Path, reason: str = "") -> Any:
     """Take in every run of another bench with its logs, products and titles."""
     from kit.bench.acts import merge
 
-    with _progress("merging"):
-        done = merge(bench, other, by=_by(reason))
-    _answer(done, as_json)
+    return merge(bench, other, by=_by(reason))
 
 
-@_command("export", _bench)
+@_command("export", _bench, busy="writing the spreadsheet")
 def _bench_export(bench: Path, to: Path) -> None:
     """Write run sheet, figures and prices into a spreadsheet, with real dates."""
     from kit.bench.acts import export_bench
 
-    with _progress("writing the spreadsheet"):
-        said = export_bench(bench, to)
-    _told(None, said, False)
+    _told(None, export_bench(bench, to), False)
 
 
-@_command("import", _bench)
-def _bench_import(bench: Path, book: Path, reason: str = "", as_json: bool = False) -> None:
+@_command("import", _bench, busy="reading the spreadsheet")
+def _bench_import(bench: Path, book: Path, reason: str = "") -> Any:
     """Take over what was changed in an exported spreadsheet; `bench undo` takes it back."""
     from kit.bench.acts import import_bench
 
-    with _progress("reading the spreadsheet"):
-        done = import_bench(bench, book, by=_by(reason))
-    _answer(done, as_json)
+    return import_bench(bench, book, by=_by(reason))
 
 
 @_command("undo", _bench)
-def _bench_undo(
-    bench: Path, entry: int | None = None, reason: str = "", as_json: bool = False
-) -> None:
+def _bench_undo(bench: Path, entry: int | None = None, reason: str = "") -> Any:
     """Take back an entry of the journal, or the last take-in."""
     from kit.bench.acts import undo
 
-    _answer(undo(bench, entry, by=_by(reason)), as_json)
+    return undo(bench, entry, by=_by(reason))
 
 
 @_command("bench", _new)
@@ -1101,7 +1062,7 @@ def _new_review(params: Path) -> None:
 
 
 @_command("layout", _new)
-def _new_layout(log: Path, write: Path | None = None, as_json: bool = False) -> None:
+def _new_layout(log: Path, write: Path | None = None) -> Any:
     """Propose the layout of a log, with the reasons, to check and put into bench.yaml."""
     from kit.logs.propose import propose_layout
 
@@ -1110,7 +1071,7 @@ def _new_layout(log: Path, write: Path | None = None, as_json: bool = False) -> 
         from kit.bench.acts import enter_names
 
         enter_names(write, {"layouts": {proposal.name: proposal.layout}}, by=_by())
-    _answer(proposal, as_json)
+    return proposal
 
 
 @_command("upgrade")
