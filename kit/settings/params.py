@@ -10,11 +10,13 @@ import base64
 import datetime as dt
 import hashlib
 import re
+import typing
 from collections import Counter
 from collections.abc import Collection, Iterator, Mapping
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass, field, replace
+from functools import cache
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -27,11 +29,23 @@ from kit.settings.metric import DEFAULT_METRICS, FRAME_METRICS, HEADLINE, RESULT
 from kit.settings.yaml import Kept, Section, Text, YamlDocument, means, read_yaml
 
 
+@dataclass(frozen=True, slots=True)
+class _Named:
+    """Marks a key, or a part of one, that names something of the bench: what it must be there."""
+
+    what: Literal["product", "product of the review", "title"]
+
+
+_Product = Annotated[Id, _Named("product")]
+_Reviewed = Annotated[Id, _Named("product of the review")]
+_Title = Annotated[Id, _Named("title")]
+
+
 class _RegisteredPlan(Section):
     """The counts of runs decided on before any result was looked at."""
 
     on: dt.date = means("The day it was decided.", examples=["2026-11-01"])
-    runs: dict[Id, dict[Id, Annotated[int, Field(ge=0)]]] = means(
+    runs: dict[_Product, dict[_Title, Annotated[int, Field(ge=0)]]] = means(
         "Runs of each product in each title, as `plan --json` gives them.",
         min_length=1,
         examples=[{"new-part": {"my-scene": 5}}],
@@ -71,7 +85,7 @@ class PlanParams(Section):
     )
     min_runs: int = means("Fewest runs of each title on each product.", 3, ge=2)
     max_runs: int = means("No more than this is planned.", 20, ge=2)
-    cannot_run: tuple[Id, ...] = means(
+    cannot_run: tuple[_Product, ...] = means(
         "Products that are gone: their runs on the bench are all there are.",
         (),
         examples=[["old-part"]],
@@ -96,8 +110,10 @@ class PlanParams(Section):
 class LookParams(Section):
     """What `frame_times.ipynb` looks into. Touches no published figure."""
 
-    product: Id | None = means("The reviewed product without it.", None, examples=["new-part"])
-    title: Id | None = means(
+    product: _Reviewed | None = means(
+        "The reviewed product without it.", None, examples=["new-part"]
+    )
+    title: _Title | None = means(
         "Without it, the first title the product has frames in.", None, examples=["my-scene"]
     )
     most_runs: int = means("Runs laid over each other, the first of the sheet.", 6, ge=1, le=12)
@@ -220,7 +236,7 @@ class _Waiver(Section):
     """A named, reasoned exception to a control; it marks every figure it touches."""
 
     control: Id = means("Which control.")
-    products: tuple[Id, ...] = means("On which products.", min_length=1)
+    products: tuple[_Product, ...] = means("On which products.", min_length=1)
     reason: _Reason
 
 
@@ -353,7 +369,7 @@ class MarginParams(Section):
     family: Literal["holm", "benjamini_hochberg", "none"] = means(
         "For statements about every title.", "holm"
     )
-    spread_from: tuple[Id, ...] = means(
+    spread_from: tuple[_Title, ...] = means(
         "Titles whose runs say how far those of a figure scatter that has no spread of its own, "
         "in the place of all cells of the review.",
         (),
@@ -366,11 +382,11 @@ class SuiteParams(Section):
     """One group of titles that gets a suite margin."""
 
     name: Name
-    titles: tuple[Id, ...] | None = means("Titles of the suite, by id; or give tags.", None)
+    titles: tuple[_Title, ...] | None = means("Titles of the suite, by id; or give tags.", None)
     tags: dict[Id, Text] = means(
         "Titles of the suite, by the tags they have.", default_factory=dict
     )
-    weights: dict[Id, float] = means(
+    weights: dict[_Title, float] = means(
         "Unequal weights of titles, which the report states.", default_factory=dict
     )
 
@@ -378,15 +394,15 @@ class SuiteParams(Section):
 class NamePair(Section):
     """Two products whose parts share a name, in two classes of machine."""
 
-    here: Id = means("In the class of the review.")
-    there: Id = means("In the other class.")
+    here: _Product = means("In the class of the review.")
+    there: _Product = means("In the other class.")
 
 
 class _Pair(Section):
     """Two products set against each other, besides the reviewed one and its rivals."""
 
-    product: Id = means("By its id in bench.yaml.")
-    over: Id = means("What it is set against.")
+    product: _Product = means("By its id in bench.yaml.")
+    over: _Product = means("What it is set against.")
 
 
 class _UnderLoad(Section):
@@ -396,7 +412,7 @@ class _UnderLoad(Section):
         "Which; nothing is said of one that no log has.",
         ("clock_mhz", "power_w", "temperature_c", "noise_dba"),
     )
-    against: tuple[Id, ...] = means(
+    against: tuple[_Reviewed, ...] = means(
         "Beside which products of the review; its namesakes, unless said, else the first rival.",
         (),
         examples=[["old-part"]],
@@ -410,10 +426,10 @@ class Axis(Section):
         "What is set otherwise: a control of the machine, or a setting or tag of titles."
     )
     name: Name
-    product: Id | None = means(
+    product: _Product | None = means(
         "Of which product; the reviewed one, unless said.", None, examples=["new-part"]
     )
-    steps: dict[Text, Id] = means(
+    steps: dict[Text, _Product] = means(
         "Each setting with the product of bench.yaml that is it there. Without steps they are "
         "made from titles of one workload that differ in this setting alone.",
         default_factory=dict,
@@ -475,15 +491,15 @@ class _PriceScenario(Section):
     """A price that is not in `prices.csv`: what if the product cost this."""
 
     name: Name
-    product: Id = means("By its id in bench.yaml.")
+    product: _Product = means("By its id in bench.yaml.")
     price: float = means("In the currency above.", gt=0)
 
 
 class _Configuration(Section):
     """A product on sale that was not run: it stands with the runs of one that was."""
 
-    product: Id = means("Sold so, with a price; by its id in bench.yaml.")
-    of: Id = means("Whose runs it has: the same part in the same class of machine.")
+    product: _Product = means("Sold so, with a price; by its id in bench.yaml.")
+    of: _Reviewed = means("Whose runs it has: the same part in the same class of machine.")
     assumption: Text = means("Why it may, for the reader.", min_length=8)
 
 
@@ -538,9 +554,9 @@ class ReviewParams(Section):
     language: Annotated[Text, AfterValidator(_known_language)] = means(
         "What the article's words are in: en or de. Numbers: `locale`.", "en"
     )
-    product: Id = means("The reviewed product, by its id in bench.yaml.")
-    rivals: tuple[Id, ...] = means("What it is set against.", min_length=1)
-    predecessor: Id | None = means("The product it follows.", None, examples=["old-part"])
+    product: _Product = means("The reviewed product, by its id in bench.yaml.")
+    rivals: tuple[_Product, ...] = means("What it is set against.", min_length=1)
+    predecessor: _Product | None = means("The product it follows.", None, examples=["old-part"])
     same_name: tuple[NamePair, ...] = means(
         "Parts of one name in two classes of machine. Products of the review that hold one "
         "`part` there are such without being named.",
@@ -568,13 +584,13 @@ class ReviewParams(Section):
     under_load: _UnderLoad = means(
         "Clock, power and temperature in the second half of runs.", _UnderLoad()
     )
-    machines: dict[Id, tuple[Id, ...]] = means(
+    machines: dict[_Product, tuple[_Product, ...]] = means(
         "Further machines that hold the same part as a product: what is said of the part rests "
         "on all of them.",
         default_factory=dict,
         examples=[{"new-part": ["old-part"]}],
     )
-    titles: Literal["all"] | tuple[Id, ...] = means(
+    titles: Literal["all"] | tuple[_Title, ...] = means(
         "all that both sides share, or a list of ids.", "all"
     )
     controls: tuple[Id, ...] = means(
@@ -717,55 +733,32 @@ class ReviewParams(Section):
 
     def named(self) -> Iterator[tuple[Any, ...]]:
         """Yield each product and title named: what it is, its name, and the path of its key."""
-        yield "product", self.product, "product"
-        if self.plan is not None and self.plan.registered is not None:
-            for product, of_titles in self.plan.registered.runs.items():
-                yield "product", product, "plan", "registered", "runs", product
-                for title in of_titles:
-                    yield "title", title, "plan", "registered", "runs", product, title
-        for i, name in enumerate(self.rivals):
-            yield "product", name, "rivals", i
-        if self.predecessor:
-            yield "product", self.predecessor, "predecessor"
-        for i, pair in enumerate(self.same_name):
-            yield "product", pair.here, "same_name", i, "here"
-            yield "product", pair.there, "same_name", i, "there"
-        for i, asked in enumerate(self.pairs):
-            yield "product", asked.product, "pairs", i, "product"
-            yield "product", asked.over, "pairs", i, "over"
-        for i, name in enumerate(self.under_load.against):
-            yield "product of the review", name, "under_load", "against", i
-        for lead, others in self.machines.items():
-            for name in (lead, *others):
-                yield "product", name, "machines", lead
-        for i, axis in enumerate(self.axes):
-            if axis.product:
-                yield "product", axis.product, "axes", i, "product"
-            for value, name in axis.steps.items():
-                yield "product", name, "axes", i, "steps", value
-        for i, name in enumerate(self.titles if self.titles != "all" else ()):
-            yield "title", name, "titles", i
-        for i, name in enumerate(self.margins.spread_from):
-            yield "title", name, "margins", "spread_from", i
-        for i, name in enumerate(self.plan.cannot_run if self.plan else ()):
-            yield "product", name, "plan", "cannot_run", i
-        if self.look and self.look.product:
-            yield "product of the review", self.look.product, "look", "product"
-        if self.look and self.look.title:
-            yield "title", self.look.title, "look", "title"
-        for i, waiver in enumerate(self.waivers):
-            for j, name in enumerate(waiver.products):
-                yield "product", name, "waivers", i, "products", j
-        for key, suite in self.suites.items():
-            for i, name in enumerate(suite.titles or ()):
-                yield "title", name, "suites", key, "titles", i
-            for name in suite.weights:
-                yield "title", name, "suites", key, "weights", name
-        for i, scenario in enumerate(self.value.scenarios if self.value else ()):
-            yield "product", scenario.product, "value", "scenarios", i, "product"
-        for i, borrowing in enumerate(self.value.configurations if self.value else ()):
-            yield "product", borrowing.product, "value", "configurations", i, "product"
-            yield "product of the review", borrowing.of, "value", "configurations", i, "of"
+        return _named_in(ReviewParams, self, ())
+
+
+def _named_in(hint: Any, value: Any, path: tuple[str | int, ...]) -> Iterator[tuple[Any, ...]]:
+    """Yield what a value names, by the types in its place: see `_Named`."""
+    hints = [h for h in (hint, *typing.get_args(hint)) if h is not None]
+    if isinstance(value, Section):
+        for key, inner in _hints_of(type(value)).items():
+            yield from _named_in(inner, getattr(value, key), (*path, key))
+    elif isinstance(value, Mapping):
+        of_key, of_item = next(typing.get_args(h) for h in hints if typing.get_origin(h) is dict)
+        for key, item in value.items():
+            yield from _named_in(of_key, key, (*path, key))
+            yield from _named_in(of_item, item, (*path, key))
+    elif isinstance(value, tuple):
+        inner = next(typing.get_args(h)[0] for h in hints if typing.get_origin(h) is tuple)
+        for place, item in enumerate(value):
+            yield from _named_in(inner, item, (*path, place))
+    elif isinstance(value, str):
+        said = (m for h in hints for m in getattr(h, "__metadata__", ()) if isinstance(m, _Named))
+        yield from ((mark.what, value, *path) for mark in said)
+
+
+@cache
+def _hints_of(section: type[Section]) -> dict[str, Any]:
+    return typing.get_type_hints(section, include_extras=True)
 
 
 @dataclass(frozen=True, slots=True)
