@@ -175,6 +175,18 @@ class FaultsError(KitError):
         """
         return cls([Fault(file, message, line=line, key=key)])
 
+    @classmethod
+    def raise_if(cls, faults: Iterable[Fault]) -> None:
+        """Raise the error with every fault, each told once; nothing happens where there is none.
+
+        Parameters
+        ----------
+        faults : iterable of Fault
+            All that was found.
+        """
+        if told := dict.fromkeys(faults):
+            raise cls(told)
+
     def __str__(self) -> str:
         return "\n".join(str(fault) for fault in self.faults)
 

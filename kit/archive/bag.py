@@ -16,10 +16,12 @@ import stat
 import tempfile
 import unicodedata
 import zipfile
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
+from kit.bench.journal import sync_folder
 from kit.errors import SealError
 
 BAGIT_TXT = b"BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
@@ -242,28 +244,44 @@ def write_bag(
         hashed, or the disk refuses. Nothing is left behind.
     """
     _check_names(payload, tags)
-    if to.exists() or to.is_symlink():
-        raise SealError(f"{to.name}: exists already; a sealed review is never written over")
-    try:
-        to.parent.mkdir(parents=True, exist_ok=True)
-        work = Path(tempfile.mkdtemp(prefix=f".{to.name}.", suffix=".partial", dir=to.parent))
-    except OSError as error:
-        raise _disk_error(to, error) from None
-    try:
+    with _whole_or_not(to) as work:
+        work.mkdir()
         _fill(work, payload, date=date, info=info, tags=tags, sign=sign)
         if inspect is not None:
             inspect(work)
         work.chmod(0o755)
-        # Fails on any platform if a folder with content, or a file, stands there by now.
-        work.rename(to)
-        _flush_folder(to.parent)
-    except OSError as error:
-        shutil.rmtree(work, ignore_errors=True)
-        raise _disk_error(to, error) from None
-    except BaseException:
-        shutil.rmtree(work, ignore_errors=True)
-        raise
     return to
+
+
+@contextmanager
+def _whole_or_not(to: Path) -> Iterator[Path]:
+    """Give a path where something is made that gets its name `to` only once it is whole.
+
+    Raises
+    ------
+    SealError
+        If `to` exists, or the disk refuses. Nothing is left behind.
+    """
+    taken = SealError(f"{to.name}: exists already; a sealed review is never written over")
+    if to.exists() or to.is_symlink():
+        raise taken
+    try:
+        to.parent.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryDirectory(prefix=f".{to.name}.", suffix=".partial", dir=to.parent,
+                                         ignore_cleanup_errors=True) as folder:  # fmt: skip
+            work = Path(folder, to.name)
+            yield work
+            # Fails on any platform if a folder with content, or a file, stands there by now.
+            work.rename(to)
+        sync_folder(to.parent)
+    except OSError as error:
+        if error.errno in {errno.ENOTEMPTY, errno.EEXIST, errno.ENOTDIR}:
+            raise taken from None
+        why = "the disk is full; nothing was written. Make room and repeat"
+        if error.errno != errno.ENOSPC:
+            place = f" ({Path(str(error.filename)).name})" if error.filename else ""
+            why = f"cannot be written: {error.strerror}{place}. Nothing was written"
+        raise SealError(f"{to.name}: {why}") from None
 
 
 def _check_names(payload: Sequence[Item], tags: Sequence[Item]) -> None:
@@ -332,7 +350,7 @@ def _fill(
         _put(work, Item(path, data), stamp)
     for folder, _, _ in os.walk(work, topdown=False):
         os.utime(folder, (stamp, stamp))
-        _flush_folder(Path(folder))
+        sync_folder(Path(folder))
 
 
 def _put(work: Path, item: Item, stamp: float) -> tuple[int, str]:
@@ -384,27 +402,6 @@ def _chunks(source: Path) -> Iterable[bytes]:
             yield chunk
 
 
-def _flush_folder(folder: Path) -> None:
-    """Make the entries of a folder survive a power cut (folders cannot be opened on Windows)."""
-    if os.name == "nt":
-        return
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
-
-
-def _disk_error(to: Path, error: OSError) -> SealError:
-    """Return what the reviewer can do about an error of the disk."""
-    if error.errno == errno.ENOSPC:
-        return SealError(f"{to.name}: the disk is full; nothing was written. Make room and repeat")
-    if error.errno in {errno.ENOTEMPTY, errno.EEXIST, errno.ENOTDIR}:
-        return SealError(f"{to.name}: exists already; a sealed review is never written over")
-    place = f" ({Path(str(error.filename)).name})" if error.filename else ""
-    return SealError(f"{to.name}: cannot be written: {error.strerror}{place}. Nothing was written")
-
-
 def zip_bag(bag: Path, to: Path) -> Path:
     """Write a bag as one zip file: the same bag gives the same bytes.
 
@@ -417,20 +414,12 @@ def zip_bag(bag: Path, to: Path) -> Path:
     SealError
         If `to` exists, or the disk refuses. Nothing is left behind.
     """
-    if to.exists() or to.is_symlink():
-        raise SealError(f"{to.name}: exists already; a sealed review is never written over")
     paths = sorted(
         (path.relative_to(bag).as_posix() for path in bag.rglob("*") if path.is_file()),
         key=lambda name: name.encode(),
     )
-    try:
-        to.parent.mkdir(parents=True, exist_ok=True)
-        handle, name = tempfile.mkstemp(prefix=f".{to.name}.", suffix=".partial", dir=to.parent)
-    except OSError as error:
-        raise _disk_error(to, error) from None
-    work = Path(name)
-    try:
-        with os.fdopen(handle, "wb") as out:
+    with _whole_or_not(to) as work:
+        with work.open("wb") as out:
             with zipfile.ZipFile(out, "w", zipfile.ZIP_STORED) as archive:
                 for path in paths:
                     entry = zipfile.ZipInfo(f"{bag.name}/{path}", (1980, 1, 1, 0, 0, 0))
@@ -442,12 +431,4 @@ def zip_bag(bag: Path, to: Path) -> Path:
             out.flush()
             os.fsync(out.fileno())
         work.chmod(0o644)
-        work.rename(to)
-        _flush_folder(to.parent)
-    except OSError as error:
-        work.unlink(missing_ok=True)
-        raise _disk_error(to, error) from None
-    except BaseException:
-        work.unlink(missing_ok=True)
-        raise
     return to

@@ -105,12 +105,9 @@ def _to_replace(revision: Revision) -> Html:
         if claim is not None:
             what = _claim_words(claim, book).removesuffix(f", ({claim.id})")
         rows.append([printed.place, what, printed.old or "nothing", printed.new or "nothing"])
-    places = list(dict.fromkeys(printed.place for printed in revision.printed))
-    slides = sum(place.startswith("slide") for place in places)
+    slides, lines = revision.to_replace
     return joined(
-        paragraph(
-            f"To replace: {few(slides, 'slide')}, {few(len(places) - slides, 'line')} of the text."
-        ),
+        paragraph(f"To replace: {few(slides, 'slide')}, {few(lines, 'line')} of the text."),
         html_table(
             "Slides, and lines of the text, that read otherwise now",
             [Column("Where"), Column("What"), Column("Was"), Column("Is")],
@@ -137,10 +134,7 @@ def _changes(revision: Revision, *kinds: str) -> Html:
 
 def _within(revision: Revision) -> Html:
     """Return how many figures of each kind changed within their intervals; a file lists them."""
-    counts = Counter(
-        (change.new or change.old).kind  # type: ignore[union-attr]
-        for change in revision.of_kind("changed_within_interval")
-    )
+    counts = Counter(c.claim.kind for c in revision.of_kind("changed_within_interval"))
     if not counts:
         return paragraph("None.")
     return html_table(
@@ -159,8 +153,9 @@ def _causes(revision: Revision) -> Html:
                 "Runs that are not the same in both",
                 [Column("Run"), Column("Product"), Column("Title"), Column("Change"),
                  Column("Was"), Column("Is")],
-                [[r.run, _named(r.product, revision), _titled(r.title, revision), r.change, r.old,
-                  r.new] for r in revision.runs],
+                [[r.run, _called("product", r.product, revision),
+                  _called("title", r.title, revision), r.change, r.old, r.new]
+                 for r in revision.runs],
                 frame=revision.frames()["runs"],
             )
         )  # fmt: skip
@@ -304,32 +299,20 @@ def run_correction(
 
 def _change_row(change: ClaimChange, revision: Revision) -> list[Part | None]:
     """Return the row of one claim: what it is about, was, is, how it changed, and why."""
-    claim = change.new or change.old
-    words = _claim_words(claim, revision.new.book if change.new else revision.old.book)  # type: ignore[arg-type]
+    words = _claim_words(change.claim, (revision.new if change.new else revision.old).book)
     now: Part = "no longer given"
     if change.new is not None:
         span = f" ({change.new.interval})" if change.new.interval else ""
         outcome = f", {change.new.outcome}" if change.new.outcome else ""
         now = Html(figure_link(change.new) + text_html(span + outcome))
-    return [words, _was(change.old), now, _CHANGE_WORDS[change.kind], _because(change)]
-
-
-def _was(claim: Claim | None) -> Part:
-    """Return how the old review printed a claim."""
-    if claim is None:
-        return "not given"
-    return claim.printed + (f", {claim.outcome}" if claim.outcome else "")
-
-
-def _because(change: ClaimChange) -> str:
-    """Return the causes of a change as one cell of text."""
-    return "; ".join(change.causes).replace(" -> ", " → ") or "nothing recorded"
+    because = "; ".join(change.causes).replace(" -> ", " → ") or "nothing recorded"
+    was = change.in_words(old=True, nothing="not given")
+    return [words, was, now, _CHANGE_WORDS[change.kind], because]
 
 
 def _weight(change: ClaimChange) -> tuple[int, int]:
     """Return where a change stands in a table: the gravest and widest first."""
-    claim = change.new or change.old
-    kind = claim.kind if claim is not None else ""
+    kind = change.claim.kind
     place = _ORDER.index(kind) if kind in _ORDER else len(_ORDER) - 3
     return KINDS.index(change.kind), place
 
@@ -360,13 +343,10 @@ def _kind_words(kind: str) -> str:
     return _CLAIM_WORDS.get(kind, kind.replace("_", " "))
 
 
-def _named(product: str, revision: Revision) -> str:
-    """Return a product's name in the new review, or in the old where it is gone."""
-    name = revision.new.book.product_name(product)
-    return name if name != product else revision.old.book.product_name(product)
-
-
-def _titled(title: str, revision: Revision) -> str:
-    """Return a title's name in the new review, or in the old where it is gone."""
-    name = revision.new.book.title_name(title)
-    return name if name != title else revision.old.book.title_name(title)
+def _called(kind: str, key: str, revision: Revision) -> str:
+    """Return the name of a product or title in the new review, or in the old where it is gone."""
+    for book in (revision.new.book, revision.old.book):
+        name = book.product_name(key) if kind == "product" else book.title_name(key)
+        if name != key:
+            return name
+    return key

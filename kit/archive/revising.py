@@ -41,6 +41,19 @@ class ClaimChange:
     new: Claim | None
     causes: tuple[str, ...]
 
+    @property
+    def claim(self) -> Claim:
+        """The claim as the new review has it, or the old where it is gone."""
+        (found, *_) = (claim for claim in (self.new, self.old) if claim is not None)
+        return found
+
+    def in_words(self, *, old: bool, nothing: str) -> str:
+        """Return how one of the two prints the claim, with its outcome; `nothing` where none."""
+        claim = self.old if old else self.new
+        if claim is None:
+            return nothing
+        return claim.printed + (f", {claim.outcome}" if claim.outcome else "")
+
 
 @dataclass(frozen=True, slots=True)
 class _RunChange:
@@ -362,6 +375,13 @@ class Revision:
         """Return the changes of some kinds."""
         return tuple(change for change in self.changes if change.kind in kinds)
 
+    @property
+    def to_replace(self) -> tuple[int, int]:
+        """How many slides, and lines of the text, hold something to be replaced."""
+        places = {printed.place for printed in self.printed}
+        slides = sum(place.startswith("slide") for place in places)
+        return slides, len(places) - slides
+
     def to_frame(self) -> pd.DataFrame:
         """Return a row per claim.
 
@@ -401,7 +421,7 @@ class Revision:
             "ok": not self.moved,
             "old": _side_plain(self.old), "new": _side_plain(self.new), "names_old": self.names_old,
             "counts": self.counts,
-            "changes": [_plain(c) for c in self.changes if c.kind != "unchanged"],
+            "changes": [asdict(c) for c in self.changes if c.kind != "unchanged"],
             "to_replace": [asdict(one) for one in self.printed],
             "runs": [asdict(run) for run in self.runs],
             "settings": [asdict(item) for item in self.settings],
@@ -410,9 +430,7 @@ class Revision:
     def to_lines(self) -> list[str]:
         """Return what `marginbook revise` prints."""
         lines = [f"old {_named(self.old)}", f"new {_named(self.new)}"]
-        places = dict.fromkeys(one.place for one in self.printed)
-        slides = sum(place.startswith("slide") for place in places)
-        lines.append(f"to replace: {slides} slides, {len(places) - slides} lines of the text")
+        lines.append("to replace: {} slides, {} lines of the text".format(*self.to_replace))
         lines += [f"  {p.place}: {p.what}: {p.old} -> {p.new}" for p in self.printed]
         lines.append(
             "the new review says that it replaces the old one"
@@ -426,7 +444,8 @@ class Revision:
             found = self.of_kind(kind)
             for change in found[:SHOWN]:
                 lines.append(f"{kind.replace('_', ' ')}: {change.id}")
-                lines.append(f"  {_words(change.old)} -> {_words(change.new)}")
+                was, now = (change.in_words(old=old, nothing="none") for old in (True, False))
+                lines.append(f"  {was} -> {now}")
                 lines += [f"  because {cause}" for cause in change.causes]
             if len(found) > SHOWN:
                 lines.append(f"  and {len(found) - SHOWN} more (--json lists all)")
@@ -446,19 +465,6 @@ def _side_plain(side: _Side) -> dict[str, str]:
 def _named(side: _Side) -> str:
     """Return one of the two reviews in words."""
     return f"{side.bag}: review {side.book.review} of {side.book.date}, identity {side.identity}"
-
-
-def _plain(change: ClaimChange) -> dict[str, Any]:
-    """Return a change as plain data."""
-    plain = asdict(change)
-    return plain | {"causes": list(change.causes)}
-
-
-def _words(claim: Claim | None) -> str:
-    """Return how a review prints a claim."""
-    if claim is None:
-        return "none"
-    return claim.printed + (f", {claim.outcome}" if claim.outcome else "")
 
 
 def compare_reviews(old: str | Path, new: str | Path) -> Revision:

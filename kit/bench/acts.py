@@ -198,8 +198,7 @@ def _adopted(work: _Work, state: BenchState) -> tuple[list[Mapping[str, Any]], l
                 "this one under another name"
             )
             faults.append(Fault(file, said))
-    if faults:
-        raise BenchError(faults)
+    BenchError.raise_if(faults)
     items += [
         {"kind": "gone", "file": file, "sha256": state.logs[file].sha256}
         for file in sorted(state.logs.keys() - named)
@@ -272,13 +271,11 @@ def _edit_rows(
 
 
 def _refuse_unknown(names: Sequence[str], known: Mapping[str, Any], file: str, what: str) -> None:
-    faults = [
+    BenchError.raise_if(
         Fault(file, f'no {what} "{name[:60]}"{did_you_mean(name, known)}')
         for name in names
         if name not in known
-    ]
-    if faults:
-        raise BenchError(faults)
+    )
 
 
 def _change(
@@ -795,8 +792,7 @@ def _imported_rows(
             said = f'"{log}" is no log of the bench; take it in with `marginbook add`'
             faults.append(Fault(sheet.file, said, line=lines[run], key="log"))
         rows[run] = cells
-    if faults:
-        raise BenchError(faults)
+    BenchError.raise_if(faults)
     return rows
 
 
@@ -855,8 +851,7 @@ def _joined_yaml(mine: Bench, theirs: Bench, coming: Mapping[str, Mapping[str, s
     for name, meaning in theirs.controls.items():
         if name not in mine.controls:
             missing.setdefault("controls", {})[name] = meaning
-    if faults:
-        raise BenchError(faults)
+    BenchError.raise_if(faults)
     return _with_entries(mine.folder, missing) if missing else b""
 
 

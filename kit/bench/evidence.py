@@ -268,13 +268,11 @@ def refuse_altered(rows: Iterable[RunRow], folder: Path, hashes: Mapping[str, st
         With each log that was altered since it was taken in.
     """
     known = Journal.read(folder).replay().logs
-    faults = [
+    RunFileError.raise_if(
         _unlike(folder, row.log, known[row.log], row.run).fault
         for row in rows
         if row.log in known and hashes.get(row.run, "") not in {"", known[row.log].sha256}
-    ]
-    if faults:
-        raise RunFileError(dict.fromkeys(faults))
+    )
 
 
 def explain_unreadable(error: RunFileError, folder: Path) -> RunFileError:

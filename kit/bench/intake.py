@@ -207,8 +207,7 @@ def _merge_fields(
                 said = f"{first}, {source} says {text!r}; correct one of them"
                 faults.append(Fault(shown, said, key=name))
             said_by.setdefault(name, source)
-    if faults:
-        raise RunFileError(faults)
+    RunFileError.raise_if(faults)
     return merged
 
 
@@ -234,13 +233,11 @@ def _conditions_in(path: Path) -> dict[str, str]:
     """Return the fields a YAML file states, as written."""
     document = read_yaml(path, file=path.name, error=BenchError)
     stated = {name: value for name, value in document.data.items() if value is not None}
-    faults = [
+    BenchError.raise_if(
         document.fault("expected one value", name)
         for name, value in stated.items()
         if isinstance(value, dict | list)
-    ]
-    if faults:
-        raise BenchError(faults)
+    )
     return {name: str(written_text(value)) for name, value in stated.items()}
 
 
@@ -410,8 +407,7 @@ def _gather_logs(
                 found.append(_Candidate(row.shown, _merge_fields(sources, shown=row.shown)))
             except FaultsError as error:
                 faults += error.faults
-    if faults:
-        raise RunFileError(dict.fromkeys(faults))
+    RunFileError.raise_if(faults)
     return found, [_TakenIn(_shown(path, given), "passed over", why) for path, why in passed]
 
 
@@ -934,8 +930,7 @@ def _table_figures(
             if mine.setdefault(own, text) != text:
                 said = f"{own} of {product} in {title} stands twice: {mine[own]} and {text[:20]}"
                 faults.append(Fault(file, said, line=line))
-    if faults:
-        raise BenchError(faults)
+    BenchError.raise_if(faults)
     return figures
 
 

@@ -530,13 +530,15 @@ def append_lines(folder: Path, lines: str) -> int:
         stream.write("".join(new).encode())
         stream.flush()
         os.fsync(stream.fileno())
-    if not journal.there and hasattr(os, "O_DIRECTORY"):
+    if not journal.there:
         sync_folder(folder)
     return journal.torn_bytes
 
 
 def sync_folder(folder: Path) -> None:
-    """Wait until the disk has the names in a folder."""
+    """Wait until the disk has the names in a folder (one cannot be opened on Windows)."""
+    if os.name == "nt":
+        return
     handle = os.open(folder, os.O_RDONLY)
     try:
         os.fsync(handle)

@@ -85,8 +85,7 @@ def parse_prices(sheet: SheetText, bench: Bench) -> tuple[PriceRow, ...]:
     file = sheet.file
     names = [cell.casefold() for cell in sheet.header]
     faults = _header_faults(sheet, names)
-    if faults:
-        raise BenchError(faults)
+    BenchError.raise_if(faults)
     rows: list[PriceRow] = []
     first: dict[PriceRow, int] = {}
     for line, cells in sheet.rows:
@@ -102,8 +101,7 @@ def parse_prices(sheet: SheetText, bench: Bench) -> tuple[PriceRow, ...]:
                 "them (two offers of one day differ in their source)"
             )
             faults.append(Fault(file, said, line))
-    if faults:
-        raise BenchError(faults)
+    BenchError.raise_if(faults)
     return tuple(rows)
 
 

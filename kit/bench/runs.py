@@ -282,8 +282,7 @@ class SheetText:
             if len(cells) != width:
                 cells = (*cells[:width], *[""] * (width - len(cells)))
             yield line, cells
-        if faults:
-            raise BenchError(faults)
+        BenchError.raise_if(faults)
 
 
 # Columns whose cells are days and moments, and numbers, in a spreadsheet.

@@ -451,8 +451,7 @@ def _find_places(
             message = f'no column "{ref}" in the header, {held}'
             message += "; is the delimiter of the layout right?" if len(header) == 1 else ""
         faults.append(Fault(file, message, line=line, key=str(ref)))
-    if faults:
-        raise RunFileError(faults)
+    RunFileError.raise_if(faults)
     return tuple(places), tuple(labels)
 
 

@@ -241,8 +241,8 @@ def _plan_review(
     *,
     titles: Sequence[str],
     variances: SharedVariances | None = None,
-    have: Mapping[tuple[str, str], int] | None = None,
-    profiles: Mapping[tuple[str, str], Sequence[Sequence[float]]] | None = None,
+    have: Mapping[Key, int] | None = None,
+    profiles: Mapping[Key, Sequence[Sequence[float]]] | None = None,
 ) -> Plan:
     """Return the plan of a review, from what its bench shows.
 
@@ -271,28 +271,21 @@ def _plan_review(
             "the params file has no section `plan`; add one with `margin` (a share: 0.03 where a "
             "lead of 3 % is to be resolved) and `seed`"
         )
-    fit = variances.cells if variances is not None else None
-    cells = (1 + len(params.compared)) * len(titles)
+    known = _Known(params, titles, variances or SharedVariances(HEADLINE, None, None), have or {})
+    cells, pairs, design = known.variances.cells, known.variances.pairs, known.design
     products = 1 + len(params.compared)
-    design = _design_of(params, titles, variances)
-    made = sum((have or {}).get((p, t), 0) for p in params.products for t in titles)
-    runs = max(params.plan.min_runs, round(made / max(cells, 1)))
+    made = sum(known.have.get((p, t), 0) for p in params.products for t in titles)
+    runs = max(params.plan.min_runs, round(made / max(products * len(titles), 1)))
     borrowed = paired = 0.0
-    if fit is not None and design != "welch":
-        borrowed = _shared_degrees(fit, products=products, runs=runs)
-    if variances is not None and variances.pairs is not None and design == "paired_shared":
-        paired = _paired_degrees(variances.pairs)
+    if cells is not None and design != "welch":
+        borrowed = _shared_degrees(cells, products=products, runs=runs)
+    if pairs is not None and design == "paired_shared":
+        paired = _paired_degrees(pairs)
     evidence = BenchEvidence(
-        have=have or {}, borrowed_df=borrowed, paired_df=paired, within_sd=_within(profiles or {})
-    )
-    if variances is not None:
-        evidence = replace(
-            evidence,
-            run_sd=variances.run_sd,
-            correlations=_correlations(params, titles, variances),
-            common=_common_sessions(params, titles, variances),
-            uncertainties=_uncertainties(params, titles, variances, have),
-        )
+        run_sd=known.variances.run_sd, have=known.have, borrowed_df=borrowed, paired_df=paired,
+        within_sd=_within(profiles or {}), correlations=known.correlations(),
+        common=known.common_sessions(), uncertainties=known.uncertainties(),
+    )  # fmt: skip
     return plan_runs(
         {title: bench.titles[title] for title in titles}, params=params.plan,
         product=params.product, baselines=params.compared, confidence=params.margins.confidence,
@@ -301,103 +294,87 @@ def _plan_review(
     )  # fmt: skip
 
 
-def _design_of(
-    params: ReviewParams, titles: Sequence[str], variances: SharedVariances | None
-) -> Design:
-    """Return how margins will be computed, as `kit.margins.compare` chooses it from the design.
+@dataclass(frozen=True, slots=True)
+class _Known:
+    """What a bench tells of the product and each baseline in each title to be run."""
 
-    Paired where the plan says so, and where the bench's runs share sessions: they will be.
-    """
-    method, products = params.margins.method, 1 + len(params.compared)
-    paired = params.plan is not None and params.plan.paired
-    paired = paired or bool(_common_sessions(params, titles, variances))
-    if method == "paired" or (method == "auto" and paired):
-        pairs = len(titles) * products * (products - 1) // 2
-        return "paired_shared" if method == "auto" and pairs >= MIN_SHARED else "paired"
-    if method == "shared" or (method == "auto" and products * len(titles) >= MIN_SHARED):
-        return "shared"
-    return "welch"
+    params: ReviewParams
+    titles: Sequence[str]
+    variances: SharedVariances
+    have: Mapping[Key, int]
 
+    @property
+    def pairs(self) -> dict[Key, tuple[CrossedFit, int]]:
+        """By baseline and title, where both sides share two sessions or more: the fit of session
+        differences, and the pair's place in it."""
+        fit, product = self.variances.pairs, self.params.product
+        if fit is None:
+            return {}
+        places = {
+            (baseline, title): fit.keys.get(pair_key(title, product, baseline))
+            for baseline in self.params.compared
+            for title in self.titles
+        }
+        return {key: (fit, place) for key, place in places.items() if place is not None}
 
-def _common_sessions(
-    params: ReviewParams, titles: Sequence[str], variances: SharedVariances | None
-) -> dict[tuple[str, str], int]:
-    """Return in how many sessions the product and each baseline were run, where two or more."""
-    fit = variances.pairs if variances is not None else None
-    places = {
-        (baseline, title): fit.keys.get(pair_key(title, params.product, baseline))
-        for baseline in params.compared
-        for title in titles
-        if fit is not None
-    }
-    return {
-        key: int(fit.df[place]) + 1
-        for key, place in places.items()
-        if fit is not None and place is not None
-    }
+    @property
+    def design(self) -> Design:
+        """How margins will be computed, as `kit.margins.compare` chooses it from the design.
 
+        Paired where the plan says so, and where the bench's runs share sessions: they will be.
+        """
+        method, products = self.params.margins.method, 1 + len(self.params.compared)
+        paired = (self.params.plan is not None and self.params.plan.paired) or bool(self.pairs)
+        if method == "paired" or (method == "auto" and paired):
+            pairs = len(self.titles) * products * (products - 1) // 2
+            return "paired_shared" if method == "auto" and pairs >= MIN_SHARED else "paired"
+        if method == "shared" or (method == "auto" and products * len(self.titles) >= MIN_SHARED):
+            return "shared"
+        return "welch"
 
-def _correlations(
-    params: ReviewParams, titles: Sequence[str], variances: SharedVariances
-) -> dict[tuple[str, str], float]:
-    """Return the correlation within sessions of the product and each baseline, where it shows.
+    def common_sessions(self) -> dict[Key, int]:
+        """Return in how many sessions both were run, where two or more."""
+        return {key: int(fit.df[place]) + 1 for key, (fit, place) in self.pairs.items()}
 
-    From the spreads of both and of their differences by session: s12^2 = s1^2 + s2^2 - 2 r s1 s2.
-    """
-    found = {}
-    for baseline in params.compared:
-        for title in titles:
-            apart = _pair_sd(variances.pairs, pair_key(title, params.product, baseline))
-            mine, other = (variances.run_sd(p, title) for p in (params.product, baseline))
-            if apart and mine and other:
+    def correlations(self) -> dict[Key, float]:
+        """Return the correlation of both within sessions, where it shows.
+
+        From the spreads of both and of their differences by session: s12^2 = s1^2 + s2^2 -
+        2 r s1 s2.
+        """
+        found = {}
+        for (baseline, title), (fit, place) in self.pairs.items():
+            apart = math.exp(fit.mean_log_var(place) / 2)
+            sides = (self.params.product, baseline)
+            mine, other = (self.variances.run_sd(name, title) for name in sides)
+            if mine and other:
                 shared = (mine**2 + other**2 - apart**2) / (2 * mine * other)
                 found[baseline, title] = min(0.95, max(-0.95, shared))
-    return found
+        return found
 
-
-def _pair_sd(fit: CrossedFit | None, key: tuple[str, str]) -> float | None:
-    """Return the spread of session differences, as `SharedVariances.run_sd` does of runs."""
-    place = fit.keys.get(key) if fit is not None else None
-    if fit is None or place is None:
-        return None
-    return math.exp(fit.mean_log_var(place) / 2)
-
-
-def _uncertainties(
-    params: ReviewParams,
-    titles: Sequence[str],
-    variances: SharedVariances,
-    have: Mapping[tuple[str, str], int] | None,
-) -> dict[tuple[str, str], SpreadUncertainty]:
-    """Return how uncertain the spreads of the product and each baseline are."""
-    found = {}
-    paired = _design_of(params, titles, variances).startswith("paired")
-    common = _common_sessions(params, titles, variances)
-    for baseline in params.compared:
-        # With a product that is gone nothing is paired, see `plan_runs`.
-        gone = params.plan is None or {params.product, baseline} & set(params.plan.cannot_run)
-        for title in titles:
-            kept = None
-            if have:
-                kept = (have.get((params.product, title), 0), have.get((baseline, title), 0))
-            uncertain = None
-            if paired and (not gone or (baseline, title) in common):
-                uncertain = _pair_uncertainty(
-                    variances.pairs, pair_key(title, params.product, baseline)
-                )
-                kept = None if kept is None else (min(kept), min(kept))
-            if uncertain is None and variances.cells is not None:
-                uncertain = _spread_uncertainty(variances.cells, title, params.product, baseline)
-            if uncertain is not None:
+    def uncertainties(self) -> dict[Key, SpreadUncertainty]:
+        """Return how uncertain the spreads of both are."""
+        found, pairs, paired = {}, self.pairs, self.design.startswith("paired")
+        plan, product, cells = self.params.plan, self.params.product, self.variances.cells
+        for baseline in self.params.compared:
+            # With a product that is gone nothing is paired, see `plan_runs`.
+            gone = plan is None or {product, baseline} & set(plan.cannot_run)
+            for title in self.titles:
+                together = paired and (not gone or (baseline, title) in pairs)
+                runs = (self.have.get((product, title), 0), self.have.get((baseline, title), 0))
+                kept = ((min(runs), min(runs)) if together else runs) if self.have else None
+                if together and (baseline, title) in pairs:
+                    uncertain = _pair_uncertainty(*pairs[baseline, title])
+                elif cells is not None:
+                    uncertain = _spread_uncertainty(cells, title, product, baseline)
+                else:
+                    continue
                 found[baseline, title] = replace(uncertain, kept=kept)
-    return found
+        return found
 
 
-def _pair_uncertainty(fit: CrossedFit | None, key: tuple[str, str]) -> SpreadUncertainty | None:
+def _pair_uncertainty(fit: CrossedFit, place: int) -> SpreadUncertainty:
     """Return what is not known of the spread of session differences, as of both sides alike."""
-    place = fit.keys.get(key) if fit is not None else None
-    if fit is None or place is None:
-        return None
     mean, spread = fit.moments(place)
     weight = fit.title_weight[place]
     whole = float((weight * (spread + (mean - (weight * mean).sum()) ** 2)).sum())
@@ -477,17 +454,17 @@ def _paired_degrees(fit: CrossedFit) -> float:
     Those that what is known of a pair's ln variance has, as a sample variance would, less its own;
     the mean over all pairs of the bench.
     """
-    found = []
-    for key, place in fit.keys.items():
-        uncertain = _pair_uncertainty(fit, key)
-        if uncertain is not None and fit.df[place] > 0:
-            found.append(borrowed_degrees(uncertain.mine) - float(fit.df[place]))
+    found = [
+        borrowed_degrees(_pair_uncertainty(fit, place).mine) - float(fit.df[place])
+        for place in fit.keys.values()
+        if fit.df[place] > 0
+    ]
     return min(max(statistics.fmean(found), 0.0), 1e6) if found else 0.0
 
 
 def _within(
-    profiles: Mapping[tuple[str, str], Sequence[Sequence[float]]],
-) -> dict[tuple[str, str], float]:
+    profiles: Mapping[Key, Sequence[Sequence[float]]],
+) -> dict[Key, float]:
     """Return the spread inside runs of each cell whose runs can be laid side by side."""
     found = {}
     for key, runs in profiles.items():
@@ -500,9 +477,7 @@ def _within(
 
 
 # Shared variances of the averages, runs and spread of each cell, profiles of its runs.
-Shown = tuple[
-    SharedVariances | None, dict[tuple[str, str], CellSeen], dict[tuple[str, str], list[Any]]
-]
+Shown = tuple[SharedVariances | None, dict[Key, CellSeen], dict[Key, list[Any]]]
 _MORE_DAYS = 2
 _NO_DAYS = (
     "what a day does to a product in all titles cannot be told from the runs there are: the first "
@@ -769,7 +744,7 @@ def _shown(used: Sequence[RunMetrics], profile_of: Mapping[str, Any], bench: Ben
     if not used:
         return None, {}, {}
     variances = fit_variances(used, metric=HEADLINE, titles=bench.titles)
-    logs: dict[tuple[str, str], list[float]] = {}
+    logs: dict[Key, list[float]] = {}
     for measured in used:
         figure = measured.values.get(HEADLINE, measured.values.get(RESULT, 0.0))
         if figure > 0 and bench.titles[measured.title].measures != "noise":
@@ -778,7 +753,7 @@ def _shown(used: Sequence[RunMetrics], profile_of: Mapping[str, Any], bench: Ben
         key: CellSeen(runs=len(found), run_sd=statistics.stdev(found) if len(found) > 1 else None)
         for key, found in logs.items()
     }
-    profiles: dict[tuple[str, str], list[Any]] = {}
+    profiles: dict[Key, list[Any]] = {}
     for measured in used:
         profiles.setdefault((measured.product, measured.title), []).append(profile_of[measured.run])
     return variances, seen, profiles

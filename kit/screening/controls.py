@@ -166,8 +166,7 @@ def check_controls(
                 mismatches.append(found)
             elif NOT_RECORDED not in (*found.product_values, *found.baseline_values):
                 faults.append(_unwaived(found, loaded))
-    if faults:
-        raise BenchError(faults)
+    BenchError.raise_if(faults)
     values: dict[tuple[str, str], set[str]] = {}
     for (control, product, _), found_values in seen.items():
         values.setdefault((control, product), set()).update(found_values)
@@ -188,28 +187,22 @@ def _not_recorded(loaded: LoadedParams, seen: _Seen) -> list[Fault]:
         lacking = {p for (c, p, _), v in seen.items() if c == control and NOT_RECORDED in v}
         blank = sorted(lacking & involved)
         if not all(_waiver(params, control, p) for p in blank):
-            faults.append(
-                Fault(
-                    loaded.document.file,
-                    f'"{control}" is not recorded for {", ".join(blank)}: give it under '
-                    "configuration in bench.yaml or as a column of runs.csv, or waive it",
-                    line=loaded.document.line_of(["controls", i]),
-                    key=f"controls[{i}]",
-                )
+            said = (
+                f'"{control}" is not recorded for {", ".join(blank)}: give it under configuration '
+                "in bench.yaml or as a column of runs.csv, or waive it"
             )
+            faults.append(loaded.document.fault(said, "controls", i))
     return faults
 
 
 def _unwaived(found: _Mismatch, loaded: LoadedParams) -> Fault:
     """Return the fault of a mismatch that no waiver names."""
-    return Fault(
-        loaded.document.file,
+    return loaded.document.fault(
         f"{found.product} against {found.baseline}: {found.control} is "
         f"{_listed(found.product_values)} on one side and {_listed(found.baseline_values)} on the "
         f"other (in {_titles(found.titles)}). Make the machines alike, or name the control "
         'under "waivers" with the product and the reason',
-        line=loaded.document.line_of(["controls"]),
-        key="controls",
+        "controls",
     )
 
 

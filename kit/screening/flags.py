@@ -129,7 +129,19 @@ class View:
         return self.bench.titles[title].measures == "frames"
 
 
-Rule = Callable[[View], Iterable[Flag]]  # gives what it finds; `screen` names the rule
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """One rule of screening: its name, what gives its flags, what it does in words.
+
+    `always_acts` marks what leaves a run out whatever `set_aside_rules` says: the analyst's own
+    word, and logs that cannot be measured at all.
+    """
+
+    name: str
+    find: Callable[[View], Iterable[Flag]]
+    does: str
+    thresholds: tuple[str, ...] = ()  # keys of `screen` in params
+    always_acts: bool = False
 
 
 def _rows_with_log(view: View) -> list[tuple[RunRow, RunDiagnostics]]:

@@ -982,22 +982,105 @@ def _spell_p(p_value: float) -> str:
     return "p < 0.001" if p_value < 0.001 else f"p = {p_value:.2g}"
 
 
-# The rules of this module by name; what they do in words, and their order, are in `screen`.
-FIND: Mapping[str, Rule] = {
-    "failed": _find_failed,
-    "bad_stamps": _find_bad_stamps,
-    "planned_length": _find_short_runs,
-    "gap": _find_gaps,
-    "analyst": _set_aside_by_analyst,
-    "same_log": _find_same_logs,
-    "made_again": _find_superseded,
-    "warm_up": _find_warm_ups,
-    "far_run": _find_outliers,
-    "exchanged": _find_exchanged_runs,
-    "unlike_cell": _find_unlike_runs,
-    "named_otherwise": _find_other_names,
-    "drift_in_run": _find_drifts,
-    "unequal_length": _find_unequal_lengths,
-    "step_in_run": _find_steps,
-    "order_drift": _find_order_drifts,
-}
+# The rules of this module; their order, which is part of the method, is in `screen`.
+RULES = (
+    Rule("failed", _find_failed, "a run that crashed, was refused or did not start"),
+    Rule(
+        "bad_stamps",
+        _find_bad_stamps,
+        "a log whose clock goes back or stands still; it cannot be measured",
+        always_acts=True,
+    ),
+    Rule(
+        "planned_length",
+        _find_short_runs,
+        "a run shorter than its title's planned length",
+        ("min_length_share",),
+    ),
+    Rule(
+        "gap",
+        _find_gaps,
+        "a frame so long that the capture or its clock may have stopped",
+        ("gap_ms",),
+    ),
+    Rule(
+        "analyst",
+        _set_aside_by_analyst,
+        "a run the analyst set aside, in the run sheet or the params file, with a reason",
+        ("set_aside",),
+        always_acts=True,
+    ),
+    Rule(
+        "same_log",
+        _find_same_logs,
+        "one log under two names: the same bytes, or the same frame times; the later row is "
+        "the copy, and across products or titles both rows are flagged",
+    ),
+    Rule(
+        "made_again",
+        _find_superseded,
+        "a run of before, where the same product and title was run again (section retest)",
+        always_acts=True,
+    ),
+    Rule(
+        "warm_up",
+        _find_warm_ups,
+        "a first run apart from all runs after it, by a share of their mean and by a number of "
+        "their spreads",
+        ("warm_up_margin", "warm_up_spreads"),
+    ),
+    Rule(
+        "far_run",
+        _find_outliers,
+        "an outlier among its siblings by Grubbs' test (two-sided) and the modified z; not "
+        "judged with fewer than four runs",
+        ("far_run_alpha", "far_run_z"),
+    ),
+    Rule(
+        "exchanged",
+        _find_exchanged_runs,
+        "two runs that are each far from their own cell and fit the other's, of one title or "
+        "product: perhaps exchanged",
+    ),
+    Rule(
+        "unlike_cell",
+        _find_unlike_runs,
+        "a run far from the others of its cell by the spread of cells like it (Student's t over "
+        "all runs); three runs suffice",
+    ),
+    Rule(
+        "named_otherwise",
+        _find_other_names,
+        "a log whose file name or own first lines name another product or title than its row",
+    ),
+    Rule(
+        "unequal_length",
+        _find_unequal_lengths,
+        "a run that differs both in length and in number of frames from what most runs of its "
+        "title have, so that it is of another stretch of the scene",
+        ("length_share",),
+    ),
+    Rule(
+        "drift_in_run",
+        _find_drifts,
+        "a level that moves over a run, or over the runs of a cell together, beyond what the scene "
+        "does on other products: Sen's slope, with a Mann-Kendall test that allows for dependence "
+        "between frames",
+        ("drift_share", "drift_p"),
+    ),
+    Rule(
+        "step_in_run",
+        _find_steps,
+        "a stretch at a run's beginning or end on another level than the rest, beyond what the "
+        "product's other runs, or other products by three times as much, do there: the largest "
+        "step over its error, dependence between stretches allowed for",
+        ("step_share",),
+    ),
+    Rule(
+        "order_drift",
+        _find_order_drifts,
+        "a figure that drifts over the order of runs: Sen's slope and Kendall's test; not "
+        "judged with fewer than five runs",
+        ("order_drift_share", "order_drift_p"),
+    ),
+)

@@ -6,7 +6,7 @@ The rules themselves are in `run_rules` (a run, beside its siblings, run again s
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from kit.bench.runs import RunRow, RunSheet
@@ -16,7 +16,6 @@ from kit.screening import run_rules, title_rules
 from kit.screening.flags import Flag, View
 from kit.settings.bench_file import Bench
 from kit.settings.params import LoadedParams, ReviewParams, ScreenParams
-from kit.settings.yaml import YamlDocument
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,20 +24,6 @@ class Screened:
 
     flags: tuple[Flag, ...] = ()
     set_aside: Mapping[str, str] = field(default_factory=dict)  # run -> reason
-
-
-@dataclass(frozen=True, slots=True)
-class _Rule:
-    """One rule of screening: its name, what it does in words, its thresholds.
-
-    `always_acts` marks what leaves a run out whatever `set_aside_rules` says: the analyst's own
-    word, and logs that cannot be measured at all.
-    """
-
-    name: str
-    does: str
-    thresholds: tuple[str, ...]  # keys of `screen` in params
-    always_acts: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,140 +39,19 @@ class _RuleInForce:
 # The order is part of the method: a rule looks at the runs that earlier rules left, so that a
 # run cut short is not also called an outlier. What one log alone tells comes first,
 # then the analyst's word, then what siblings, other products and other titles tell.
-RULES: tuple[_Rule, ...] = (
-    _Rule("failed", "a run that crashed, was refused or did not start", ()),
-    _Rule(
-        "bad_stamps",
-        "a log whose clock goes back or stands still; it cannot be measured",
-        (),
-        always_acts=True,
-    ),
-    _Rule("planned_length", "a run shorter than its title's planned length", ("min_length_share",)),
-    _Rule("gap", "a frame so long that the capture or its clock may have stopped", ("gap_ms",)),
-    _Rule(
-        "analyst",
-        "a run the analyst set aside, in the run sheet or the params file, with a reason",
-        ("set_aside",),
-        always_acts=True,
-    ),
-    _Rule(
-        "same_log",
-        "one log under two names: the same bytes, or the same frame times; the later row is "
-        "the copy, and across products or titles both rows are flagged",
-        (),
-    ),
-    _Rule(
-        "made_again",
-        "a run of before, where the same product and title was run again (section retest)",
-        (),
-        always_acts=True,
-    ),
-    _Rule(
-        "warm_up",
-        "a first run apart from all runs after it, by a share of their mean and by a number of "
-        "their spreads",
-        ("warm_up_margin", "warm_up_spreads"),
-    ),
-    _Rule(
-        "far_run",
-        "an outlier among its siblings by Grubbs' test (two-sided) and the modified z; not "
-        "judged with fewer than four runs",
-        ("far_run_alpha", "far_run_z"),
-    ),
-    _Rule(
-        "exchanged",
-        "two runs that are each far from their own cell and fit the other's, of one title or "
-        "product: perhaps exchanged",
-        (),
-    ),
-    _Rule(
-        "unlike_cell",
-        "a run far from the others of its cell by the spread of cells like it (Student's t over "
-        "all runs); three runs suffice",
-        (),
-    ),
-    _Rule(
-        "named_otherwise",
-        "a log whose file name or own first lines name another product or title than its row",
-        (),
-    ),
-    _Rule(
-        "unequal_length",
-        "a run that differs both in length and in number of frames from what most runs of its "
-        "title have, so that it is of another stretch of the scene",
-        ("length_share",),
-    ),
-    _Rule(
-        "drift_in_run",
-        "a level that moves over a run, or over the runs of a cell together, beyond what the scene "
-        "does on other products: Sen's slope, with a Mann-Kendall test that allows for dependence "
-        "between frames",
-        ("drift_share", "drift_p"),
-    ),
-    _Rule(
-        "step_in_run",
-        "a stretch at a run's beginning or end on another level than the rest, beyond what the "
-        "product's other runs, or other products by three times as much, do there: the largest "
-        "step over its error, dependence between stretches allowed for",
-        ("step_share",),
-    ),
-    _Rule(
-        "order_drift",
-        "a figure that drifts over the order of runs: Sen's slope and Kendall's test; not "
-        "judged with fewer than five runs",
-        ("order_drift_share", "order_drift_p"),
-    ),
-    _Rule(
-        "throttling",
-        "a clock that falls while the temperature rises, first fifth of a run to last",
-        ("throttle_clock_share", "throttle_rise_c"),
-    ),
-    _Rule(
-        "capped",
-        "stretches of frames held at a display's refresh or another cap, and hardly any faster",
-        ("caps_hz", "cap_share", "cap_width"),
-    ),
-    _Rule(
-        "processor_bound",
-        "the fastest products of a title are level by their 90 % interval where other titles set "
-        "them apart, or sensors read a processor near full load; not judged where the interval "
-        "reaches both ways",
-        ("processor_bound_margin", "processor_bound_spread", "processor_load_pct"),
-    ),
-    _Rule(
-        "rounding",
-        "frame times logged in steps that are coarse beside the median frame time",
-        ("rounding_share",),
-    ),
-    _Rule(
-        "conditions_differ",
-        "recorded conditions that differ among the runs of one product in one title",
-        ("condition_tolerances", "conditions_ignored"),
-    ),
-    _Rule(
-        "separate_blocks",
-        "two products compared that were run one wholly before the other, in no session of both: "
-        "what changed meanwhile, other than the product, is in their margins",
-        (),
-    ),
-    _Rule(
-        "stale",
-        "a product or cell whose newest run, or dated condition, is older than the reviewed "
-        "product's by more than a number of days, or that ran before a version the bench has now",
-        ("stale_days", "version_conditions"),
-    ),
-    _Rule(
-        "short_tail", "too few independent frames in a run to bound a low's tail (Wilks 1941)", ()
-    ),
-    _Rule("few_runs", "fewer runs left than wanted", ("min_runs",)),
+_ORDER = (
+    "failed", "bad_stamps", "planned_length", "gap", "analyst", "same_log", "made_again",
+    "warm_up", "far_run", "exchanged", "unlike_cell", "named_otherwise", "unequal_length",
+    "drift_in_run", "step_in_run", "order_drift", "throttling", "capped", "processor_bound",
+    "rounding", "conditions_differ", "separate_blocks", "stale", "short_tail", "few_runs",
+)  # fmt: skip
+RULES = tuple(
+    sorted((*run_rules.RULES, *title_rules.RULES), key=lambda rule: _ORDER.index(rule.name))
 )
-
-
 # Rules that look at one title beside others; all others say of a title what its own rows tell.
 _ACROSS_TITLES = frozenset(
     {"same_log", "exchanged", "unlike_cell", "processor_bound", "separate_blocks", "stale"}
 )
-_FIND = {**run_rules.FIND, **title_rules.FIND}
 
 
 def screen_runs(
@@ -233,7 +97,7 @@ def screen_runs(
         before_it = len(set_aside)
         acts = rule.always_acts or rule.name in params.screen.set_aside_rules
         keep = known is not None and rule.name not in _ACROSS_TITLES and aside == set_aside.keys()
-        for found in there.get(rule.name, ()) if keep else _FIND[rule.name](view):
+        for found in there.get(rule.name, ()) if keep else rule.find(view):
             action = "flag" if found.action == "set_aside" and not acts else found.action
             flag = replace(found, rule=rule.name, action=action)
             if flag.action == "set_aside":
@@ -276,7 +140,14 @@ def unknown_names(sheet: RunSheet, loaded: LoadedParams) -> list[Fault]:
     runs: Collection[str] = {row.run for row in sheet.rows_of(loaded.params.products)}
     if any(entry.run not in runs for entry in screen.set_aside):
         runs = sheet.runs
-    faults = _unknown_set_aside_runs(screen, runs, loaded.document)
+    faults = [
+        loaded.document.fault(
+            f'no run "{entry.run}" in the run sheet{did_you_mean(entry.run, runs)}',
+            "screen", "set_aside", i, "run",
+        )
+        for i, entry in enumerate(screen.set_aside)
+        if entry.run not in runs
+    ]  # fmt: skip
     value = loaded.params.value
     faults += [
         loaded.document.fault(f'"{of.product}" has runs of its own', "value", "configurations", i)
@@ -284,32 +155,6 @@ def unknown_names(sheet: RunSheet, loaded: LoadedParams) -> list[Fault]:
         if any(True for _ in sheet.rows_of([of.product]))
     ]
     return faults + _unknown_condition(sheet.conditions, loaded)
-
-
-def _unknown_set_aside_runs(
-    params: ScreenParams, runs: Iterable[str], document: YamlDocument
-) -> list[Fault]:
-    """Return a fault for each run that params set aside and the run sheet does not know.
-
-    Parameters
-    ----------
-    params : ScreenParams
-    runs : iterable of str
-        Ids of every row of the run sheet.
-    document : YamlDocument
-        Gives the lines of the faults.
-    """
-    known = set(runs)
-    return [
-        Fault(
-            document.file,
-            f'no run "{entry.run}" in the run sheet{did_you_mean(entry.run, known)}',
-            line=document.line_of(["screen", "set_aside", i, "run"]),
-            key=f"screen.set_aside[{i}].run",
-        )
-        for i, entry in enumerate(params.set_aside)
-        if entry.run not in known
-    ]
 
 
 def _unknown_condition(known: Collection[str], loaded: LoadedParams) -> list[Fault]:
@@ -320,11 +165,5 @@ def _unknown_condition(known: Collection[str], loaded: LoadedParams) -> list[Fau
     if not known or retest.condition in known:
         return []
     guess = did_you_mean(retest.condition or "", known, listed=len(known))
-    return [
-        Fault(
-            loaded.document.file,
-            f'no column "{retest.condition}" in the run sheet{guess}',
-            line=loaded.document.line_of(["retest", "condition"]),
-            key="retest.condition",
-        )
-    ]
+    said = f'no column "{retest.condition}" in the run sheet{guess}'
+    return [loaded.document.fault(said, "retest", "condition")]

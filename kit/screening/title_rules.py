@@ -646,15 +646,57 @@ def _spell_range(values: Sequence[float], spell: Callable[[float], str]) -> str:
     return least if least == most else f"{least} to {most}"
 
 
-# The rules of this module by name; what they do in words, and their order, are in `screen`.
-FIND: Mapping[str, Rule] = {
-    "throttling": _find_throttling,
-    "capped": _find_caps,
-    "processor_bound": _find_processor_bound,
-    "rounding": _find_rounding,
-    "conditions_differ": _find_condition_changes,
-    "separate_blocks": _find_separate_blocks,
-    "stale": _find_stale,
-    "short_tail": _find_short_tails,
-    "few_runs": _find_few_runs,
-}
+# The rules of this module; their order, which is part of the method, is in `screen`.
+RULES = (
+    Rule(
+        "throttling",
+        _find_throttling,
+        "a clock that falls while the temperature rises, first fifth of a run to last",
+        ("throttle_clock_share", "throttle_rise_c"),
+    ),
+    Rule(
+        "capped",
+        _find_caps,
+        "stretches of frames held at a display's refresh or another cap, and hardly any faster",
+        ("caps_hz", "cap_share", "cap_width"),
+    ),
+    Rule(
+        "processor_bound",
+        _find_processor_bound,
+        "the fastest products of a title are level by their 90 % interval where other titles set "
+        "them apart, or sensors read a processor near full load; not judged where the interval "
+        "reaches both ways",
+        ("processor_bound_margin", "processor_bound_spread", "processor_load_pct"),
+    ),
+    Rule(
+        "rounding",
+        _find_rounding,
+        "frame times logged in steps that are coarse beside the median frame time",
+        ("rounding_share",),
+    ),
+    Rule(
+        "conditions_differ",
+        _find_condition_changes,
+        "recorded conditions that differ among the runs of one product in one title",
+        ("condition_tolerances", "conditions_ignored"),
+    ),
+    Rule(
+        "separate_blocks",
+        _find_separate_blocks,
+        "two products compared that were run one wholly before the other, in no session of both: "
+        "what changed meanwhile, other than the product, is in their margins",
+    ),
+    Rule(
+        "stale",
+        _find_stale,
+        "a product or cell whose newest run, or dated condition, is older than the reviewed "
+        "product's by more than a number of days, or that ran before a version the bench has now",
+        ("stale_days", "version_conditions"),
+    ),
+    Rule(
+        "short_tail",
+        _find_short_tails,
+        "too few independent frames in a run to bound a low's tail (Wilks 1941)",
+    ),
+    Rule("few_runs", _find_few_runs, "fewer runs left than wanted", ("min_runs",)),
+)

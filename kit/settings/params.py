@@ -941,8 +941,7 @@ def _with_known_names(loaded: LoadedParams) -> LoadedParams:
         else:
             house, files = _read_house(path.parent, params.style, faults)
             loaded = replace(loaded, house=house, house_files=files)
-    if faults:
-        raise ParamsError(faults)
+    ParamsError.raise_if(faults)
     return replace(loaded, params=_with_class_pairs(params, loaded.bench))
 
 

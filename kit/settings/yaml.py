@@ -284,8 +284,7 @@ class YamlDocument:
             details = _without_mistyped(found.errors())
             raise error([_model_fault(self, model, detail) for detail in details]) from None
         misread = [self.fault(said, *path) for path, said in _misread(self.data, loaded, ())]
-        if misread:
-            raise error(misread)
+        error.raise_if(misread)
         return loaded
 
 
@@ -427,8 +426,7 @@ def read_yaml(
     node = _nodes_of(text, file=file, error=error)
     walk = _Walk(file, YAML(typ="safe", pure=True).constructor)
     data = walk.value(node, ())
-    if walk.faults:
-        raise error(walk.faults)
+    error.raise_if(walk.faults)
     if not isinstance(data, dict):
         raise error.at(file, "expected keys with values, such as `review: my-review`", line=1)
     if kept is not None:

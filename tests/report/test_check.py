@@ -20,7 +20,7 @@ from kit.errors import RunFileError, TextError, UsageError
 from kit.planning.of_review import plan_from_params
 from kit.report.check import _remarks_on, check_review
 from kit.screening.flags import View
-from kit.screening.title_rules import FIND
+from kit.screening.title_rules import RULES as TITLE_RULES
 
 ROOT = Path(__file__).parents[2]
 
@@ -157,7 +157,8 @@ def test_sides_run_apart_in_time_are_flagged_as_confounded_with_it(tmp_path):
     ):  # fmt: skip
         rows = tuple(replace(row, **changes.get(row.run, {})) for row in review.rows)
         seen = View(rows, rows, {}, review.bench, review.params)
-        reason = next(FIND["separate_blocks"](seen)).reason
+        (separate,) = (rule.find for rule in TITLE_RULES if rule.name == "separate_blocks")
+        reason = next(separate(seen)).reason
         assert f"p0 and p1 were run one wholly before the other in {where};" in reason, name
 
 

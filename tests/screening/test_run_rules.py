@@ -21,6 +21,8 @@ from kit.settings.bench_file import Bench, Layout, Product, Title, _FrameColumn
 from kit.settings.params import RetestParams
 from kit.settings.yaml import YamlDocument
 
+FIND = {rule.name: rule.find for rule in run_rules.RULES}
+
 
 def test_what_the_analyst_set_aside():
     pairs = cell([60, 61, 62, 63])
@@ -345,10 +347,7 @@ def unlike_view(logs: dict) -> View:
 
 def found(logs: dict) -> dict[str, set[str]]:
     seen = unlike_view(logs)
-    named = {
-        rule: {flag.run for flag in run_rules.FIND[rule](seen)}
-        for rule in ("exchanged", "unlike_cell")
-    }
+    named = {rule: {flag.run for flag in FIND[rule](seen)} for rule in ("exchanged", "unlike_cell")}
     return {rule: runs for rule, runs in named.items() if runs}
 
 
@@ -404,7 +403,7 @@ class TestNames:
 
     def flags(self, row: RunRow, folder: Path = Path("none")):
         seen = replace(unlike_view(made(1)), used=(row,), bench=bench(12, 12, folder))
-        return [*run_rules.FIND["named_otherwise"](seen)]
+        return [*FIND["named_otherwise"](seen)]
 
     @pytest.mark.parametrize(
         ("log", "named"),

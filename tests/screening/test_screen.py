@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import inspect
 import re
+from operator import attrgetter
 from types import SimpleNamespace
 from typing import get_args
 
@@ -17,7 +18,6 @@ from kit.screening.flags import Flag
 from kit.screening.screen import (
     RULES,
     Screened,
-    _unknown_set_aside_runs,
     rules_in_force,
     screen_runs,
     unknown_names,
@@ -169,25 +169,13 @@ def test_params_may_name_just_the_rules_that_leave_runs_out():
     acting = {name for name, body in bodies if re.search(r'Flag\.of_run\(.*"set_aside"\)', body)}
     assert "_outliers_in_cell" in acting  # what `_find_outliers` gives
     acting.add("_find_outliers")
-    leaving_out = {rule for rule, find in run_rules.FIND.items() if find.__name__ in acting}
+    leaving_out = {rule.name for rule in run_rules.RULES if rule.find.__name__ in acting}
     assert leaving_out < {rule.name for rule in RULES}
     # Steered by keys of their own: `screen.set_aside` and the section `retest`.
     leaving_out -= {"analyst", "made_again"}
     (allowed, _) = get_args(ScreenParams.model_fields["set_aside_rules"].annotation)
     assert set(get_args(allowed)) == leaving_out
     assert set(ScreenParams().set_aside_rules) <= leaving_out
-
-
-def test_an_unknown_run_among_those_set_aside():
-    settings = params(set_aside=[{"run": "heron-dunse-2", "reason": "an update ran"}])
-    document = YamlDocument("waders.yaml", {}, {(): 1, ("screen", "set_aside", 0, "run"): 31})
-    known = ["heron-dunes-1", "heron-dunes-2"]
-    (fault,) = _unknown_set_aside_runs(settings.screen, known, document)
-    assert str(fault) == (
-        'waders.yaml, line 31, screen.set_aside[0].run: no run "heron-dunse-2" in the run sheet; '
-        'did you mean "heron-dunes-2"?'
-    )
-    assert _unknown_set_aside_runs(settings.screen, ["heron-dunse-2"], document) == []
 
 
 def test_three_rules_leave_runs_out_whatever_params_say():
@@ -216,16 +204,28 @@ def test_what_is_known_of_a_title_alone_is_taken_and_what_looks_across_titles_is
     assert told[0] in found.flags and more not in found.flags and late not in found.flags
 
 
-def faults_of(settings, *, runs, conditions=("driver",)):
+def faults_of(settings, *, runs, conditions=("driver",), lines=None, told=attrgetter("message")):
     """Return what is unknown to a sheet of these runs, by product."""
     sheet = SimpleNamespace(
         runs={run for of in runs.values() for run in of},
         conditions=conditions,
         rows_of=lambda products: [row(run, p) for p in products for run in runs.get(p, ())],
     )
-    document = YamlDocument("waders.yaml", {}, {(): 1})
+    document = YamlDocument("waders.yaml", {}, {(): 1, **(lines or {})})
     loaded = SimpleNamespace(params=settings, document=document)
-    return [fault.message for fault in unknown_names(sheet, loaded)]
+    return [told(fault) for fault in unknown_names(sheet, loaded)]
+
+
+def test_an_unknown_run_among_those_set_aside():
+    settings = params(set_aside=[{"run": "heron-dunse-2", "reason": "an update ran"}])
+    lines = {("screen", "set_aside", 0, "run"): 31}
+    runs = {"heron": ["heron-dunes-1", "heron-dunes-2"]}
+    (fault,) = faults_of(settings, runs=runs, lines=lines, told=str)
+    assert fault == (
+        'waders.yaml, line 31, screen.set_aside[0].run: no run "heron-dunse-2" in the run sheet; '
+        'did you mean "heron-dunes-2"?'
+    )
+    assert faults_of(settings, runs={"heron": ["heron-dunse-2"]}) == []
 
 
 def test_a_product_that_borrows_runs_has_none_of_its_own():
