@@ -96,17 +96,15 @@ class Rounded:
         return f"{self.text.lstrip('+' + MINUS)} {better}"
 
     @staticmethod
-    def ratio(
-        ratio: float, low: float | None = None, high: float | None = None, *, locale: str = "en"
-    ) -> Rounded:
+    def ratio(ratio: float, *ends: float | None, locale: str = "en") -> Rounded:
         """Return a margin as signed percent.
 
         Parameters
         ----------
         ratio : float
             1.0 is level: 1.25 becomes +25.0 %.
-        low, high : float, optional
-            The ends of its interval, which decide the decimals.
+        *ends : float
+            The low and the high end of its interval, which decide the decimals, where it has one.
         locale : str
             How numbers are written.
 
@@ -115,25 +113,21 @@ class Rounded:
         >>> Rounded.ratio(1.2504, 1.22, 1.28).text
         '+25.0\\xa0%'
         """
-        return _percent_text(ratio, low, high, level=1.0, sign=True, locale=locale)
+        return _percent_text(ratio, ends, level=1.0, sign=True, locale=locale)
 
     @staticmethod
-    def apart(
-        ratio: float, low: float | None = None, high: float | None = None, *, locale: str = "en"
-    ) -> Rounded:
+    def apart(ratio: float, *ends: float | None, locale: str = "en") -> Rounded:
         """Return by how much what a sensor reads is above another reading, to a tenth at most.
 
         >>> Rounded.apart(0.66606, 0.66594, 0.66618).text
         '−33.4\\xa0%'
         """
-        return _percent_text(ratio, low, high, level=1.0, sign=True, locale=locale, at_most=1)
+        return _percent_text(ratio, ends, level=1.0, sign=True, locale=locale, at_most=1)
 
     @staticmethod
     def figure(
         value: float,
-        low: float | None = None,
-        high: float | None = None,
-        *,
+        *ends: float | None,
         unit: str = "fps",
         rule: str = "fps",
         locale: str = "en",
@@ -142,7 +136,7 @@ class Rounded:
 
         Parameters
         ----------
-        value, low, high : float
+        value, *ends : float
             The figure, and the ends of its interval where it has one.
         unit : str
             Its unit.
@@ -165,18 +159,16 @@ class Rounded:
         '−3.3\\xa0dB(A)'
         """
         spare = _SPARE[rule](abs(value))
-        decimals = _decimals_for(_half_width(low, high), at_most=spare, otherwise=spare)
+        decimals = _decimals_for(_half_width(ends), at_most=spare, otherwise=spare)
         plain = partial(number, decimals=decimals, locale=locale, sign=rule == "level")
         text = f"{plain(value)}{NBSP}{unit}".rstrip()
-        return Rounded(text, _interval(low, high, plain), f"{decimals} decimals")
+        return Rounded(text, _interval(ends, plain), f"{decimals} decimals")
 
     @staticmethod
     def money(
         value: float,
         currency: str,
-        low: float | None = None,
-        high: float | None = None,
-        *,
+        *ends: float | None,
         decimals: int = 0,
         locale: str = "en",
         sign: bool = False,
@@ -185,7 +177,7 @@ class Rounded:
 
         Parameters
         ----------
-        value, low, high : float
+        value, *ends : float
             The amount, and the ends of its interval; none is shown where they are equal.
         currency : str
             Three letters.
@@ -204,19 +196,17 @@ class Rounded:
         'EUR\\xa0−200'
         """
         plain = partial(number, decimals=decimals, locale=locale, sign=sign)
-        interval = _interval(low, high, plain) if low != high else ""
+        interval = _interval(ends, plain) if len({*ends}) > 1 else ""
         return Rounded(f"{currency}{NBSP}{plain(value)}", interval, f"{decimals} decimals")
 
     @staticmethod
-    def share(
-        share: float, low: float | None = None, high: float | None = None, *, locale: str = "en"
-    ) -> Rounded:
-        """Return a share as percent, unsigned; `low` and `high` are the ends of its interval.
+    def share(share: float, *ends: float | None, locale: str = "en") -> Rounded:
+        """Return a share as percent, unsigned; `ends` are those of its interval.
 
         >>> Rounded.share(0.125).text
         '12.5\\xa0%'
         """
-        return _percent_text(share, low, high, level=0.0, sign=False, locale=locale)
+        return _percent_text(share, ends, level=0.0, sign=False, locale=locale)
 
     @staticmethod
     def count(count: float, *, locale: str = "en") -> Rounded:
@@ -365,29 +355,27 @@ def number(value: float, *, decimals: int, locale: str = "en", sign: bool = Fals
     return f"+{text}" if sign else text
 
 
-def _half_width(low: float | None, high: float | None, scale: float = 1.0) -> float | None:
-    return None if low is None or high is None else abs(high - low) / 2 * scale
+_Ends = tuple[float | None, ...]  # of an interval, low and high; none, or None, where it has none
 
 
-def _interval(low: float | None, high: float | None, spell: Callable[[float], str]) -> str:
-    return "" if low is None or high is None else f"{spell(low)} to {spell(high)}"
+def _half_width(ends: _Ends, scale: float = 1.0) -> float | None:
+    known = [end for end in ends if end is not None]
+    return abs(known[1] - known[0]) / 2 * scale if len(known) == 2 else None
+
+
+def _interval(ends: _Ends, spell: Callable[[float], str]) -> str:
+    known = [spell(end) for end in ends if end is not None]
+    return " to ".join(known) if len(known) == 2 else ""
 
 
 def _percent_text(
-    value: float,
-    low: float | None,
-    high: float | None,
-    *,
-    level: float,
-    sign: bool,
-    locale: str,
-    at_most: int = 2,
+    value: float, ends: _Ends, *, level: float, sign: bool, locale: str, at_most: int = 2
 ) -> Rounded:
     """Return how much a value is above a level, in percent: one decimal at most.
 
     Two where the interval is within a tenth of a percent.
     """
-    half_width = _half_width(low, high, 100)
+    half_width = _half_width(ends, 100)
     at_most = at_most if half_width is not None and half_width < 0.05 else 1
     decimals = _decimals_for(half_width, at_most=at_most, otherwise=1)
 
@@ -395,7 +383,7 @@ def _percent_text(
         return number(100 * (value - level), decimals=decimals, locale=locale, sign=sign)
 
     rule = f"percent, {decimals} decimals"
-    return Rounded(percent(value) + NBSP + "%", _interval(low, high, percent), rule)
+    return Rounded(percent(value) + NBSP + "%", _interval(ends, percent), rule)
 
 
 # Decimals of a figure in its own unit at most, by the rule it is printed by and its size.

@@ -221,7 +221,7 @@ def write_bag(
     to : Path
         The bag's folder. Must not exist.
     date : date
-        The Bagging-Date, and the date of every file.
+        The Bagging-Date, and the date of every file and folder, at midnight UTC.
     info : sequence of (str, str)
         Further lines of `bag-info.txt`, in this order.
     tags : sequence of Item
@@ -244,9 +244,24 @@ def write_bag(
         hashed, or the disk refuses. Nothing is left behind.
     """
     _check_names(payload, tags)
+    stamp = dt.datetime.combine(date, dt.time(), tzinfo=dt.UTC).timestamp()
     with _whole_or_not(to) as work:
         work.mkdir()
-        _fill(work, payload, date=date, info=info, tags=tags, sign=sign)
+        written = {item.path: _put(work, item, stamp) for item in payload}
+        hashes = {path: digest for path, (_, digest) in written.items()}
+        listed = [
+            Item("bagit.txt", BAGIT_TXT),
+            Item("bag-info.txt", info_bytes(date, [size for size, _ in written.values()], info)),
+            Item(MANIFEST, manifest_bytes(hashes)),
+            *tags,
+        ]
+        tag_manifest = manifest_bytes({item.path: _put(work, item, stamp)[1] for item in listed})
+        _put(work, Item(TAG_MANIFEST, tag_manifest), stamp)
+        for path, data in sorted(sign(tag_manifest).items() if sign else ()):
+            _put(work, Item(path, data), stamp)
+        for folder, _, _ in os.walk(work, topdown=False):
+            os.utime(folder, (stamp, stamp))
+            sync_folder(Path(folder))
         if inspect is not None:
             inspect(work)
         work.chmod(0o755)
@@ -308,49 +323,6 @@ def _check_names(payload: Sequence[Item], tags: Sequence[Item]) -> None:
             "these names cannot stand in an archive that every system can read; rename the files "
             "in the bench and in runs.csv:\n" + "\n".join(faults[:SHOWN]) + more
         )
-
-
-def _fill(
-    work: Path,
-    payload: Sequence[Item],
-    *,
-    date: dt.date,
-    info: Sequence[tuple[str, str]],
-    tags: Sequence[Item],
-    sign: Callable[[bytes], Mapping[str, bytes]] | None,
-) -> None:
-    """Write every file of the bag into `work`, flushed to the disk.
-
-    Parameters
-    ----------
-    work : Path
-        The folder under way.
-    payload, tags : sequence of Item
-    date : date
-        Of every file and folder, at midnight UTC.
-    info : sequence of (str, str)
-        Further lines of `bag-info.txt`.
-    sign : callable or None
-        As for `write_bag`.
-    """
-    stamp = dt.datetime.combine(date, dt.time(), tzinfo=dt.UTC).timestamp()
-    written: dict[str, tuple[int, str]] = {}
-    for item in payload:
-        written[item.path] = _put(work, item, stamp)
-    listed = [
-        Item("bagit.txt", BAGIT_TXT),
-        Item("bag-info.txt", info_bytes(date, [size for size, _ in written.values()], info)),
-        Item(MANIFEST, manifest_bytes({path: digest for path, (_, digest) in written.items()})),
-        *tags,
-    ]
-    tag_hashes = {item.path: _put(work, item, stamp)[1] for item in listed}
-    tag_manifest = manifest_bytes(tag_hashes)
-    _put(work, Item(TAG_MANIFEST, tag_manifest), stamp)
-    for path, data in sorted(sign(tag_manifest).items() if sign else ()):
-        _put(work, Item(path, data), stamp)
-    for folder, _, _ in os.walk(work, topdown=False):
-        os.utime(folder, (stamp, stamp))
-        sync_folder(Path(folder))
 
 
 def _put(work: Path, item: Item, stamp: float) -> tuple[int, str]:

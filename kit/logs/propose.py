@@ -745,22 +745,20 @@ def propose_layout(path: Path, *, name: str = "") -> _Proposal:
     if data.startswith(ZIP):
         data, outer = _unzipped(data, path)
     if data.startswith(PARQUET) and not outer:
-        shape, columns, names, units = None, *_parquet_columns(path)
+        shape, columns, units = _parquet_columns(path)
     else:
         shape = _look_at_log(data, path, whole=whole)
         shape.keys.update({k: v for k, v in outer.items() if k not in shape.keys})
         columns, units = _text_columns(shape)
-        names = list(shape.names)
     guesses = sorted(
-        (_guess(i, _at(names, i), values, columns, units.get(i, ""))
+        (_guess(i, _at(shape.names, i), values, columns, units.get(i, ""))
          for i, values in columns.items()),
         key=lambda guess: -guess.score,
     )  # fmt: skip
     best = _frame_column(path, guesses, columns)
-    reasons: dict[str, str] = dict(shape.reasons) if shape else {"container": "its first bytes"}
-    ambiguities = [*(shape.ambiguities if shape else ()), *_ambiguities(best, guesses)]
+    reasons, ambiguities = dict(shape.reasons), [*shape.ambiguities, *_ambiguities(best, guesses)]
     beside = {i: unit for i, unit in units.items() if unit not in {"iso", "clock"}}
-    layout = _layout_keys(path, shape, best, guesses, names, reasons, columns, beside)
+    layout = _layout_keys(path, shape, best, guesses, reasons, columns, beside)
     logs = _read_through(path, layout, ambiguities)
     label, frames = name or _label(path), sum(log.frame_ms.size for log in logs.values())
     seconds = sum(float(log.frame_ms.sum()) for log in logs.values()) / 1000.0
@@ -919,8 +917,8 @@ def _marks(
     return -1, {}
 
 
-def _parquet_columns(path: Path) -> tuple[_Columns, list[str], dict[int, str]]:
-    """Return the first rows of the columns of numbers of a Parquet log, all names, moments."""
+def _parquet_columns(path: Path) -> tuple[_LogShape, _Columns, dict[int, str]]:
+    """Return the shape of a Parquet log, the first rows of its columns of numbers, moments."""
     import pyarrow as pa
     import pyarrow.parquet as pq
 
@@ -944,7 +942,10 @@ def _parquet_columns(path: Path) -> tuple[_Columns, list[str], dict[int, str]]:
         if pa.types.is_timestamp(kind) and not batch.column(place).null_count:
             ns = batch.column(place).cast(pa.timestamp("ns", kind.tz)).cast(pa.int64()).to_numpy()
             columns[place], units[place] = (ns - ns[:1]).astype(float), "iso"
-    return columns, list(schema.names), units
+    cut = _Cut(",", ".", len(schema.names), 1.0, (), True)
+    reasons, keys = {"container": "its first bytes"}, {"container": "parquet"}
+    shape = _LogShape("utf-8", None, cut, 0, True, schema.names, (), reasons, [], keys)
+    return shape, columns, units
 
 
 def _ambiguities(best: _ColumnGuess, guesses: list[_ColumnGuess]) -> list[str]:
@@ -960,31 +961,25 @@ def _ambiguities(best: _ColumnGuess, guesses: list[_ColumnGuess]) -> list[str]:
 
 def _layout_keys(
     path: Path,
-    shape: _LogShape | None,
+    shape: _LogShape,
     best: _ColumnGuess,
     guesses: list[_ColumnGuess],
-    names: list[str],
     reasons: dict[str, str],
     columns: _Columns,
     units: Mapping[int, str],
 ) -> dict[str, Any]:
     """Return the keys of the layout that differ from the usual."""
     keys: dict[str, Any] = {"files": _glob(path)}
-    if shape is None:
-        keys["container"] = "parquet"
-    else:
-        found = {
-            "delimiter": shape.cut.delimiter, "decimal": shape.cut.decimal,
-            "header": shape.header, "skip_lines": shape.skip_lines, "comment": shape.comment,
-            "encoding": shape.encoding,
-        }  # fmt: skip
-        usual = {key: Layout.model_fields[key].default for key in found}
-        said = {"delimiter"} | {key for key, value in found.items() if value != usual[key]}
-        if "container" in shape.keys:  # cells have no delimiter of their own there
-            said -= {"delimiter", "decimal", "encoding"}
-        keys |= {key: value for key, value in found.items() if key in said} | shape.keys
-    if shape is not None and not shape.header:
-        names = []
+    found = {
+        "delimiter": shape.cut.delimiter, "decimal": shape.cut.decimal, "header": shape.header,
+        "skip_lines": shape.skip_lines, "comment": shape.comment, "encoding": shape.encoding,
+    }  # fmt: skip
+    usual = {key: Layout.model_fields[key].default for key in found}
+    said = {"delimiter"} | {key for key, value in found.items() if value != usual[key]}
+    if "container" in shape.keys:  # cells have no delimiter of their own there
+        said -= {"delimiter", "decimal", "encoding"}
+    keys |= {key: value for key, value in found.items() if key in said} | shape.keys
+    names = list(shape.names) if shape.header else []
     if units:
         keys["units_in_cells"] = True
         reasons["units_in_cells"] = "numbers have their unit with them"
@@ -1007,7 +1002,7 @@ def _layout_keys(
         keys["sensors"] = sensors
         reasons["sensors"] = "by their headers; rename or remove them as needed"
     read = {g.place for g in guesses if g.kind == "sensor"} | {best.place}
-    if shape is not None and "parts" not in keys:
+    if "parts" not in keys:
         place, how = _marks(path, shape, columns, read)
         if place >= 0:
             keys["parts"] = {"column": _column(_ColumnGuess(place, _at(names, place), ""), names)}
@@ -1015,9 +1010,8 @@ def _layout_keys(
             keys["frames"].pop("starts", None)
             reasons["parts"] = "this column marks stretches of rows: scenes, or passes"
             read.add(place)
-    width = shape.cut.width if shape is not None else len(names)
-    left = [_at(names, i) or f"column {i + 1}" for i in range(width) if i not in read]
-    if left:
+    places = (i for i in range(shape.cut.width) if i not in read)
+    if left := [_at(names, i) or f"column {i + 1}" for i in places]:
         reasons["not read"] = ", ".join(left)
     return keys
 

@@ -371,38 +371,6 @@ class _Asked:
         )
         return design.runs_needed(self.ratio, power=self.power, other_runs=fixed[1])
 
-    def margin(
-        self,
-        mine: _PlannedCell,
-        other: _PlannedCell,
-        needed: int | None,
-        correlation: float,
-        uncertainty: SpreadUncertainty = KNOWN,
-        common: int | None = None,
-    ) -> _PlannedMargin:
-        """Return what the runs planned of two cells will be able to show.
-
-        `common` sessions are all that a margin rests on where one side cannot be run in new ones.
-        """
-        runs = (max(mine.runs, mine.have), max(other.runs, other.have))
-        now = (mine.have, other.have)
-        if common is not None:
-            runs = now = (common, common)
-        design = self.design_of(
-            (mine.run_sd, other.run_sd),
-            both_run=common is not None or (mine.can_run and other.can_run),
-            correlation=correlation,
-            uncertainty=uncertainty,
-        )
-        power = self.power_of(design, runs)
-        return _PlannedMargin(
-            product=mine.product, baseline=other.product, title=mine.title, runs_needed=needed,
-            power=power, resolved=power >= self.power,
-            smallest_ratio=self.smallest(design, runs),
-            smallest_now=self.smallest(design, now) if min(now) >= 2 else None,
-            correlation=correlation,
-        )  # fmt: skip
-
     def power_of(self, design: MarginDesign, runs: tuple[int, int]) -> float:
         """Return the power of a number of runs; 0 where a side has too few for an interval."""
         if min(runs) < 2:
@@ -416,6 +384,78 @@ class _Asked:
             return math.inf
         first = min(runs) if design.by_session else runs[0]
         return design.smallest_ratio(first, power=self.power, other_runs=runs[1])
+
+
+@dataclass(frozen=True, slots=True)
+class _Pair:
+    """A product and a baseline in a title: what is asked of their margin, and known of both.
+
+    `fixed` are the runs there are of a side that cannot be run again, None of one that can;
+    `common` the sessions that are all the margin will rest on, None where new ones will count. A
+    margin is paired wherever both sides share two sessions or more, and runs of other sessions are
+    left out of it: those with a product that is gone stay as many as they are.
+    """
+
+    asked: _Asked
+    sds: tuple[float, float]
+    fixed: tuple[int | None, int | None]
+    common: int | None
+    correlation: float
+    uncertainty: SpreadUncertainty
+
+    @classmethod
+    def of(
+        cls, asked: _Asked, known: BenchEvidence, params: PlanParams, names: tuple[str, str, str]
+    ) -> _Pair:
+        """Return what is known of a product, a baseline and a title."""
+        product, *key = names
+        baseline, title = key
+        mine, other = (
+            (
+                known.known_sd(side, title) or params.default_run_sd,
+                known.have.get((side, title), 0) if side in params.cannot_run else None,
+            )
+            for side in (product, baseline)
+        )
+        paired, gone = asked.design.startswith("paired"), (mine[1], other[1]) != (None, None)
+        correlation = known.correlations.get((baseline, title), params.session_correlation)
+        return cls(
+            asked, (mine[0], other[0]), (mine[1], other[1]),
+            known.common.get((baseline, title)) if paired and gone else None,
+            correlation if paired else 0.0, known.uncertainties.get((baseline, title), KNOWN),
+        )  # fmt: skip
+
+    @property
+    def design(self) -> MarginDesign:
+        """How the margin will be computed."""
+        both_run = self.common is not None or self.fixed == (None, None)
+        return self.asked.design_of(
+            self.sds, both_run=both_run, correlation=self.correlation, uncertainty=self.uncertainty
+        )
+
+    def needed(self) -> int | None:
+        """Return the runs that resolve the margin, None where no reasonable number would do."""
+        if self.common is None:
+            return self.asked.runs(self.sds, self.fixed, self.correlation, self.uncertainty)
+        power = self.asked.power_of(self.design, (self.common, self.common))
+        return self.common if power >= self.asked.power else None
+
+    def margin(self, mine: _PlannedCell, other: _PlannedCell, needed: int | None) -> _PlannedMargin:
+        """Return what the runs planned of two cells will be able to show."""
+        asked, design = self.asked, self.design
+        runs, now = (
+            (max(mine.runs, mine.have), max(other.runs, other.have)),
+            (mine.have, other.have),
+        )
+        if self.common is not None:
+            runs = now = (self.common, self.common)
+        power = asked.power_of(design, runs)
+        return _PlannedMargin(
+            product=mine.product, baseline=other.product, title=mine.title, runs_needed=needed,
+            power=power, resolved=power >= asked.power, smallest_ratio=asked.smallest(design, runs),
+            smallest_now=asked.smallest(design, now) if min(now) >= 2 else None,
+            correlation=self.correlation,
+        )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -588,20 +628,12 @@ def plan_runs(
     asked = _Asked(
         1 + params.margin, params.power, each, design, known.borrowed_df, known.paired_df
     )
-    pairs = [(baseline, title) for baseline in baselines for title in names]
-    correlations = {
-        pair: known.correlations.get(pair, params.session_correlation)
-        if design.startswith("paired")
-        else 0.0
-        for pair in pairs
+    pairs = {
+        (baseline, title): _Pair.of(asked, known, params, (product, baseline, title))
+        for baseline in baselines
+        for title in names
     }
-    uncertainties = {pair: known.uncertainties.get(pair, KNOWN) for pair in pairs}
-    needed = {
-        pair: _runs_of_margin(
-            asked, known, params, (product, *pair), correlations[pair], uncertainties[pair]
-        )
-        for pair in pairs
-    }
+    needed = {key: pair.needed() for key, pair in pairs.items()}
     gone = set(params.cannot_run)
     cells = [
         _plan_cell(
@@ -620,12 +652,9 @@ def plan_runs(
     ]
     by_key = {(c.product, c.title): c for c in cells}
     margins = tuple(
-        asked.margin(
-            by_key[product, pair[1]], by_key[pair], needed[pair], correlations[pair],
-            uncertainties[pair], _only_common(known, params, design, (product, *pair)),
-        )
-        for pair in pairs
-    )  # fmt: skip
+        pair.margin(by_key[product, key[1]], by_key[key], needed[key])
+        for key, pair in pairs.items()
+    )
     minutes = _bench_minutes(cells, params, switches)
     gains, next_runs = _spend_time(cells, params, product)
     return Plan(
@@ -655,45 +684,6 @@ def _bench_minutes(
         counts = {(c.product, c.title): c.to_run for c in cells if c.to_run}
         minutes += switches(counts) * params.switch_s / 60
     return minutes
-
-
-def _runs_of_margin(
-    asked: _Asked,
-    known: BenchEvidence,
-    params: PlanParams,
-    who: tuple[str, str, str],
-    correlation: float,
-    uncertainty: SpreadUncertainty,
-) -> int | None:
-    """Return the runs that a product, a baseline and a title need."""
-    product, baseline, title = who
-    common = _only_common(known, params, asked.design, who)
-    sides = [(product, title), (baseline, title)]
-    mine, other = (known.known_sd(*side) or params.default_run_sd for side in sides)
-    fixed, other_fixed = (
-        known.have.get(side, 0) if side[0] in params.cannot_run else None for side in sides
-    )
-    if common is not None:
-        design = asked.design_of(
-            (mine, other), both_run=True, correlation=correlation, uncertainty=uncertainty
-        )
-        enough = asked.power_of(design, (common, common)) >= asked.power
-        return common if enough else None
-    return asked.runs((mine, other), (fixed, other_fixed), correlation, uncertainty)
-
-
-def _only_common(
-    known: BenchEvidence, params: PlanParams, design: Design, who: tuple[str, str, str]
-) -> int | None:
-    """Return the sessions that are all a margin will rest on; None where new ones will count.
-
-    A margin is paired wherever both sides share two sessions or more, and runs of other sessions
-    are left out of it: those with a product that is gone stay as many as they are.
-    """
-    product, baseline, title = who
-    if not design.startswith("paired") or not {product, baseline} & set(params.cannot_run):
-        return None
-    return known.common.get((baseline, title))
 
 
 def _spend_time(
