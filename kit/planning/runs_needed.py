@@ -443,10 +443,8 @@ class _Pair:
     def margin(self, mine: _PlannedCell, other: _PlannedCell, needed: int | None) -> _PlannedMargin:
         """Return what the runs planned of two cells will be able to show."""
         asked, design = self.asked, self.design
-        runs, now = (
-            (max(mine.runs, mine.have), max(other.runs, other.have)),
-            (mine.have, other.have),
-        )
+        now = (mine.have, other.have)
+        runs = (max(mine.runs, mine.have), max(other.runs, other.have))
         if self.common is not None:
             runs = now = (self.common, self.common)
         power = asked.power_of(design, runs)
