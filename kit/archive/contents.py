@@ -357,7 +357,7 @@ def kit_items(book: ClaimBook) -> list[Item]:
         ],
     }
     items = [
-        Item("data/README.txt", _README.encode()),
+        Item("data/README.txt", (PACKAGE / "archive" / "README.txt").read_bytes()),
         Item("data/methods.json", _json_bytes(methods)),
         *(Item(f"data/{page.name}", page.read_bytes()) for page in METHOD_PAGES),
         Item("data/environment/lock.txt", LOCK.read_bytes()),
@@ -367,35 +367,6 @@ def kit_items(book: ClaimBook) -> list[Item]:
         for what in SCHEMA_NAMES
     ]
     return items
-
-
-_README = """\
-A sealed review: a report, and everything needed to check it.
-
-report.html      the report; each figure links to its trace
-claims.json      every figure with its value, interval, method and runs (schemas/claims.schema.json)
-methods.json     each method in words; methods.md has the formulas, method-vectors.json examples
-second_opinion.py  works averages, lows, margins, suites and prices out again from the logs, with
-                 numpy and none of the kit's code
-params/          what was compared, and how
-bench/           products, titles, run sheet and prices of this review, and its raw logs as
-                 recorded, also of the runs that were set aside
-reviews/         claims of other reviews that the text takes figures from, with the manifests that
-                 lead from them to the identity of their bags
-executed.ipynb   the notebook that made the report, with tables/ and charts/ beside it
-environment/     versions locked and versions installed when the review ran
-
-To check the bytes, in the folder above this one:
-    sha256sum --strict -c manifest-sha256.txt tagmanifest-sha256.txt
-To check the signature, where there is one (signature/public.pem is the key it was made with; ask
-the author which key is theirs):
-    openssl pkeyutl -verify -rawin -pubin -inkey signature/public.pem \\
-      -sigfile signature/ed25519.sig -in tagmanifest-sha256.txt
-To make every file afresh from the raw logs and compare:
-    marginbook verify FOLDER
-For a second opinion on the figures alone (run your own copy of the file, or read it first):
-    python data/second_opinion.py
-"""
 
 
 def describe_items(items: Sequence[Item], book: ClaimBook) -> list[_Member]:

@@ -25,6 +25,7 @@ from kit.errors import UsageError
 from kit.margins.cells import MIN_SHARED
 from kit.margins.replicates import SharedVariances, fit_variances, pair_key
 from kit.metrics.run_metrics import RunMetrics
+from kit.package import PACKAGE
 from kit.planning.runs_needed import (
     BenchEvidence,
     CellSeen,
@@ -154,24 +155,6 @@ def _count_switches(order: Sequence[_ScheduledRun]) -> int:
     return sum(a.product != b.product for a, b in pairwise(order))
 
 
-CAUTIONS = (
-    "Before opening a machine: shut it down, take it off the mains, disconnect the battery, hold "
-    "the power button to discharge it, and wait. Capacitors of power supplies hold a charge: do "
-    "not open a power supply.",
-    "Heat sinks, exhausts and the underside of a portable computer are hot after a run. Let them "
-    "cool before touching or packing, and never run a machine on bedding or with covered vents.",
-    "A battery that is swollen, smells or is hot is not charged or used again; put it outside, "
-    "away from what burns, and have it taken away.",
-    "Metering at the mains is done with a meter made for it, plugged in between. Work on mains "
-    "wiring is for people qualified to do it.",
-    "Scenes with flashing light may harm people with photosensitive epilepsy: warn those in the "
-    "room, and turn the display off or away where nobody needs to look.",
-    "Fans at full speed for hours are loud: protect hearing, or leave the room.",
-    "Do not leave machines under load alone without a smoke alarm and someone within reach.",
-    "The rules of the place, and of the law there, come before this list.",
-)
-
-
 def _list_checks(bench: Bench, params: ReviewParams) -> tuple[str, ...]:
     """Return the check-list of a series of runs, a line each, to print.
 
@@ -204,32 +187,9 @@ def _list_checks(bench: Bench, params: ReviewParams) -> tuple[str, ...]:
         settings = ", ".join(f"{k} {v}" for k, v in title.settings.items())
         length = f"{title.planned_s:g} s" if title.planned_s else "length not stated"
         lines.append(f"[ ] {title.name} ({length})" + (f": {settings}" if settings else ""))
-    lines += ["", "Before the first run"]
-    lines += [f"[ ] {line}" for line in _FIRST]
-    lines += ["", "With every run"]
-    lines += [f"[ ] {line}" for line in _EVERY]
-    lines += ["", "Cautions"]
-    lines += [f"[ ] {line}" for line in CAUTIONS]
-    return tuple(lines)
-
-
-_FIRST = (
-    "Updates of the system, drivers and titles are finished, then held back; their versions are "
-    "in the run sheet.",
-    "On mains power, battery full, same power mode and fan mode everywhere.",
-    "Frame-rate caps and display synchronisation are off, or recorded where they cannot be.",
-    "Overlays, recordings, downloads and scans in the background are off.",
-    "Machines stand free on a hard surface; the room's temperature is noted.",
-    "Counts and order of runs are fixed and printed. They are not changed by what comes out.",
-)
-_EVERY = (
-    "The order on the printed list is kept; a run that fails stays in the run sheet with its "
-    "reason.",
-    "The machine has idled long enough to start as cool as for the run before.",
-    "The same scene from the same starting point, started afresh.",
-    "The log is copied unchanged at once; nobody opens it in a spreadsheet and saves it.",
-    "Anything odd is written down in the run's row, before its figures are looked at.",
-)
+    # Before the first run, with every run, and the cautions: alike for all, as they are printed.
+    alike = (PACKAGE / "planning" / "checklist.txt").read_text(encoding="utf-8")
+    return (*lines, "", *alike.splitlines())
 
 
 Floats = NDArray[np.float64]

@@ -24,7 +24,6 @@ from kit.margins.replicates import fit_variances
 from kit.metrics.run_metrics import RunMetrics
 from kit.page.findings import Findings
 from kit.planning.of_review import (
-    CAUTIONS,
     Planned,
     _count_switches,
     _list_checks,
@@ -228,9 +227,9 @@ def test_the_list_names_every_control_machine_and_title(lines):
     ],
 )
 def test_the_usual_cautions_are_there(lines, words):
-    assert any(all(word in line for word in words) for line in CAUTIONS)
-    for caution in CAUTIONS:
-        assert f"[ ] {caution}" in lines
+    cautions = lines[lines.index("Cautions") + 1 :]
+    assert any(all(word in line for word in words) for line in cautions)
+    assert len(cautions) == 8 and all(line.startswith("[ ] ") for line in cautions)
 
 
 PRODUCTS = ["new", "one", "two", "three"]
