@@ -5,7 +5,7 @@ from __future__ import annotations
 import difflib
 import re
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import partial
 from typing import Self
 
@@ -123,14 +123,14 @@ class Finding:
     Attributes
     ----------
     stage : str
-        At which stage of verification.
+        At which stage of verification; "" until the stage is done.
     path : str
         A file of the bag, where useful with a claim, run or row after ` # `.
     expected, found : str
         What should stand there, and what does.
     """
 
-    stage: str
+    stage: str = field(default="", kw_only=True)
     path: str
     expected: str
     found: str

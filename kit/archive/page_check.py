@@ -125,12 +125,12 @@ def check_report(
 def _bytes_of(bag: Bag, path: str, findings: list[Finding]) -> bytes | None:
     """Return the bytes of a file of the bag, or None; what is wrong becomes a finding."""
     if path not in bag.files:
-        findings.append(Finding("page", path, "this file in the bag", "it is missing"))
+        findings.append(Finding(path, "this file in the bag", "it is missing"))
         return None
     try:
         return bag.read(path)
     except SealError as error:
-        findings.append(Finding("page", path, "a file that can be read", str(error)))
+        findings.append(Finding(path, "a file that can be read", str(error)))
         return None
 
 
@@ -149,7 +149,7 @@ def read_notebook(bag: Bag, findings: list[Finding]) -> dict[str, Any] | None:
         None where it is missing or no notebook.
     """
     if NOTEBOOK_PATH not in bag.files:
-        findings.append(Finding("page", NOTEBOOK_PATH, "this file in the bag", "it is missing"))
+        findings.append(Finding(NOTEBOOK_PATH, "this file in the bag", "it is missing"))
         return None
     try:
         notebook: dict[str, Any] = bag.read_json(NOTEBOOK_PATH)
@@ -158,7 +158,7 @@ def read_notebook(bag: Bag, findings: list[Finding]) -> dict[str, Any] | None:
         told = error.errors()[0] if isinstance(error, ValidationError) else None
         why = str(error) if told is None else f"{'.'.join(map(str, told['loc']))}: {told['msg']}"
         found = f"not one: {why:.200}"
-        findings.append(Finding("page", NOTEBOOK_PATH, "an executed notebook", found))
+        findings.append(Finding(NOTEBOOK_PATH, "an executed notebook", found))
         return None
     return notebook
 
@@ -192,9 +192,9 @@ def _closed(bag: Bag, book: ClaimBook, notebook: Mapping[str, Any]) -> Iterator[
         said = None
     digest = bag.digest(CLAIMS_PATH)
     if said is None:
-        yield Finding("page", place, "a notebook that ran to its end", "one that did not")
+        yield Finding(place, "a notebook that ran to its end", "one that did not")
     elif said != (book.review, digest):
-        yield Finding("page", place, f"{book.review}, claims.json with SHA-256 {digest}",
+        yield Finding(place, f"{book.review}, claims.json with SHA-256 {digest}",
                       f"{said[0]}, SHA-256 {said[1]}")  # fmt: skip
 
 
@@ -207,7 +207,7 @@ def _rebuilt(page: bytes, notebook: Mapping[str, Any]) -> list[Finding]:
         built = build_page(notebook)
     except (KitError, KeyError, TypeError, AttributeError, ValueError) as error:
         found = f"none: {error}"[:200]
-        return [Finding("page", NOTEBOOK_PATH, "a notebook that a page can be made of", found)]
+        return [Finding(NOTEBOOK_PATH, "a notebook that a page can be made of", found)]
     if built.encode() == page:
         return []
     place, expected, found = first_apart(built, page.decode("utf-8", "replace"))
@@ -224,7 +224,7 @@ def _compare_cells(notebook: Mapping[str, Any], made: Mapping[str, Any]) -> Iter
         own = left.pop(cell["id"], None)
         if own is None:
             expected = "only cells of this version's own template"
-            yield Finding("page", f"{NOTEBOOK_PATH} # {place}", expected, source[:160] or "no code")
+            yield Finding(f"{NOTEBOOK_PATH} # {place}", expected, source[:160] or "no code")
             continue
         made_here, shown = (
             "".join(map(_markup_of, side.get("outputs", ()))) for side in (own, cell)
@@ -238,7 +238,7 @@ def _compare_cells(notebook: Mapping[str, Any], made: Mapping[str, Any]) -> Iter
                 yield from _compare_text(NOTEBOOK_PATH, place, one, other)
                 break
     for name in left:
-        yield Finding("page", f"{NOTEBOOK_PATH} # cell {name}", "this cell of the template", "none")
+        yield Finding(f"{NOTEBOOK_PATH} # cell {name}", "this cell of the template", "none")
 
 
 def _markup_of(output: Mapping[str, Any]) -> str:
@@ -277,7 +277,7 @@ def _compare_csv(path: str, expected: str, data: bytes, *, strict: bool) -> list
     try:
         found = list(csv.reader(io.StringIO(data.decode("utf-8"), newline=""), strict=True))
     except (UnicodeDecodeError, csv.Error) as error:
-        return [Finding("page", path, "a table", f"not one: {error}")]
+        return [Finding(path, "a table", f"not one: {error}")]
     wanted = list(csv.reader(io.StringIO(expected, newline="")))
     return list(_cells_apart(path, wanted, found, strict))
 
@@ -298,23 +298,22 @@ def _cells_apart(
     """
     if not found or (strict and list(found[0]) != list(wanted[0])):
         columns = ", ".join(found[0]) if found else "nothing"
-        yield Finding("page", f"{path} # row 1", ", ".join(wanted[0]), columns)
+        yield Finding(f"{path} # row 1", ", ".join(wanted[0]), columns)
         return
     if len(found) != len(wanted):
-        yield Finding("page", path, f"{len(wanted) - 1} rows", f"{len(found) - 1} rows")
+        yield Finding(path, f"{len(wanted) - 1} rows", f"{len(found) - 1} rows")
         return
     shared = [name for name in wanted[0] if name in found[0] and (strict or name != "reason")]
     places = [(name, found[0].index(name)) for name in shared]
     for number, (row, other) in enumerate(zip(wanted[1:], found[1:], strict=True), start=2):
         if len(other) != len(found[0]):
-            yield Finding("page", f"{path} # row {number}", f"{len(found[0])} cells",
-                          f"{len(other)}")  # fmt: skip
+            yield Finding(f"{path} # row {number}", f"{len(found[0])} cells", f"{len(other)}")
             continue
         for place, name in enumerate(wanted[0]):
             at = dict(places).get(name)
             if at is not None and not _same_cell(row[place], other[at]):
                 where = f"{path} # row {number} ({row[0]}), {name}"
-                yield Finding("page", where, row[place] or "nothing", other[at] or "nothing")
+                yield Finding(where, row[place] or "nothing", other[at] or "nothing")
 
 
 def _same_cell(one: str, other: str) -> bool:
@@ -366,7 +365,7 @@ def _compare_text(path: str, place: str, expected: str, found: str) -> list[Find
     """Return a finding where two texts differ first, or nothing where they do not."""
     if expected == found:
         return []
-    return [Finding("page", f"{path} # {place}", *first_apart(expected, found)[1:])]
+    return [Finding(f"{path} # {place}", *first_apart(expected, found)[1:])]
 
 
 def _plain_words(markup: str) -> str:
@@ -377,7 +376,7 @@ def _plain_words(markup: str) -> str:
 
 def _finding(place: str, expected: str, found: str) -> Finding:
     """Return a finding in the page."""
-    return Finding("page", f"{PAGE_PATH} # {place}" if place else PAGE_PATH, expected, found)
+    return Finding(f"{PAGE_PATH} # {place}" if place else PAGE_PATH, expected, found)
 
 
 def _parse(data: bytes) -> Any:

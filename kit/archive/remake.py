@@ -11,7 +11,7 @@ import math
 import re
 import tempfile
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import dataclass, field, fields
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path, PurePosixPath
 from typing import Any, Literal
@@ -162,8 +162,8 @@ def remake_bag(
         except TemplateError as error:
             return Remade(why=f"made by a template of someone else's: {error}")
         except KitError as error:
-            faults = (replace(fault, stage="rebuild") for fault in _input_findings(error))
-            return Remade(why=str(error), findings=tuple(faults), fresh=made.fresh)
+            faults = tuple(_input_findings(error))
+            return Remade(why=str(error), findings=faults, fresh=made.fresh)
         except ModuleNotFoundError as error:
             if error.name is None or error.name.partition(".")[0] not in {"matplotlib", "seaborn"}:
                 raise
@@ -529,7 +529,7 @@ def check_claims(bag: Bag, stated: ClaimBook, params_path: Path, *, remade: Rema
         why = str(error)
     if why:
         place = f"data/params/{stated.params_file}, text"
-        findings.append(Finding("claims", place, "a text in the bag", why))
+        findings.append(Finding(place, "a text in the bag", why))
         fresh = None  # else the page would show what lies outside the bag
     return _ClaimCheck(tuple(findings), said, done, fresh)
 
@@ -537,9 +537,9 @@ def check_claims(bag: Bag, stated: ClaimBook, params_path: Path, *, remade: Rema
 def _input_findings(error: KitError) -> list[Finding]:
     """Return what a review's inputs were refused for, as findings."""
     if not isinstance(error, FaultsError):
-        return [Finding("claims", "data", "inputs that can be read", str(error))]
+        return [Finding("data", "inputs that can be read", str(error))]
     return [
-        Finding("claims", _place_of(fault), "inputs that a review can be made of", fault.message)
+        Finding(_place_of(fault), "inputs that a review can be made of", fault.message)
         for fault in error.faults
     ]
 
@@ -686,7 +686,7 @@ def _decimals_in(text: str, locale: str) -> int:
 
 def _finding(place: str, expected: str, found: str) -> Finding:
     """Return a finding in the claims."""
-    return Finding("claims", f"{CLAIMS_PATH} # {place}", expected, found)
+    return Finding(f"{CLAIMS_PATH} # {place}", expected, found)
 
 
 def _about(stated: ClaimBook, fresh: ClaimBook) -> Iterator[Finding]:

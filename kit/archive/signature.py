@@ -228,41 +228,41 @@ def check_signature(bag: Bag, *, signer: Ed25519PublicKey | None = None) -> _Sig
             if by := _signed_as_well(bag, path, manifest, findings):
                 also[path] = by
         else:
-            findings.append(_finding(path, "only signature files of this kit", "not one of them"))
+            findings.append(Finding(path, "only signature files of this kit", "not one of them"))
     here = {path: b"" for path in FILES if path in bag.files}
     for path in here:
         try:
             here[path] = bag.read(path, limit=MAX_KEY_BYTES)
         except SealError as error:
-            findings.append(_finding(path, "a signature or key", str(error)))
+            findings.append(Finding(path, "a signature or key", str(error)))
     if RAW not in here and SSH not in here:
         if signer is not None:
             expected = f"a signature by {fingerprint(signer)}"
-            findings.append(_finding(SIGNATURE_FOLDER, expected, "the bag is not signed"))
+            findings.append(Finding(SIGNATURE_FOLDER, expected, "the bag is not signed"))
         elif here:
-            findings.append(_finding(next(iter(here)), "a signature beside the key", "none"))
+            findings.append(Finding(next(iter(here)), "a signature beside the key", "none"))
         return _SignatureCheck("wrong" if findings else "none", "", tuple(findings))
     if TAG_MANIFEST not in bag.files:
-        findings.append(_finding(TAG_MANIFEST, "the file that is signed", "it is missing"))
+        findings.append(Finding(TAG_MANIFEST, "the file that is signed", "it is missing"))
         return _SignatureCheck("wrong", "", tuple(findings))
     keys = _keys_given(here, findings)
     asked = fingerprint(signer) if signer is not None else ""
     second = asked in also.values()  # the one asked for signed as well
     key = signer if not second and signer is not None else next(iter(keys.values()), None)
     if key is None:
-        findings.append(_finding(SIGNATURE_FOLDER, "a public key to check with", "none"))
+        findings.append(Finding(SIGNATURE_FOLDER, "a public key to check with", "none"))
         return _SignatureCheck("wrong", "", tuple(findings))
     mark = fingerprint(key)
     findings += [
-        _finding(path, f"the key {mark}", f"the key {fingerprint(other)}")
+        Finding(path, f"the key {mark}", f"the key {fingerprint(other)}")
         for path, other in keys.items()
         if fingerprint(other) != mark
     ]
     wanted = f"a signature of {TAG_MANIFEST} by {mark}"
     if RAW in here and not _verifies(key, here[RAW], manifest):
-        findings.append(_finding(RAW, wanted, "one that does not fit"))
+        findings.append(Finding(RAW, wanted, "one that does not fit"))
     if SSH in here and SSH in keys and not _ssh_verifies(key, here[SSH], manifest):
-        findings.append(_finding(SSH, wanted, "one that does not fit"))
+        findings.append(Finding(SSH, wanted, "one that does not fit"))
     good = "valid" if signer is not None else "valid, key not compared"
     others = tuple(sorted({mark, *also.values()} - {asked or mark}))
     return _SignatureCheck("wrong" if findings else good, asked or mark, tuple(findings), others)
@@ -276,9 +276,9 @@ def _signed_as_well(bag: Bag, path: str, manifest: bytes, findings: list[Finding
         key = _public_key(_SSH_TYPE + b" " + base64.b64encode(_ssh_parts(data)[0]), path)
         if _ssh_verifies(key, data, manifest):
             return fingerprint(key)
-        findings.append(_finding(path, wanted, "one that does not fit"))
+        findings.append(Finding(path, wanted, "one that does not fit"))
     except SealError as error:
-        findings.append(_finding(path, wanted, str(error)))
+        findings.append(Finding(path, wanted, str(error)))
     return ""
 
 
@@ -428,11 +428,6 @@ def read_attestation(data: bytes, *, identity: str, claims_sha256: str) -> tuple
     return fingerprint(key), grade
 
 
-def _finding(path: str, expected: str, found: str) -> Finding:
-    """Return a finding in the signature."""
-    return Finding("signature", path, expected, found)
-
-
 def _keys_given(here: Mapping[str, bytes], findings: list[Finding]) -> dict[str, Ed25519PublicKey]:
     """Return the public key each signature file names; what cannot be read is a finding."""
     keys: dict[str, Ed25519PublicKey] = {}
@@ -445,7 +440,7 @@ def _keys_given(here: Mapping[str, bytes], findings: list[Finding]) -> dict[str,
             elif path != RAW:
                 keys[path] = _public_key(data, path)
         except SealError as error:
-            findings.append(_finding(path, "an Ed25519 key or signature", str(error)))
+            findings.append(Finding(path, "an Ed25519 key or signature", str(error)))
     return keys
 
 

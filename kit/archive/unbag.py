@@ -58,7 +58,7 @@ def _printable(name: str) -> str:
 
 def _fault(path: str, expected: str, found: str) -> Finding:
     """Return a finding of the stage "structure"."""
-    return Finding("structure", path, expected, found)
+    return Finding(path, expected, found, stage="structure")
 
 
 def _too_many() -> Finding:
@@ -395,7 +395,7 @@ class Bag:
         with ThreadPoolExecutor(max_workers=min(4, os.cpu_count() or 1)) as pool:
             digests = pool.map(lambda entry: _digest_or_why(self, entry[0]), listed)
             return [
-                Finding("bytes", path, f"SHA-256 {digest}, as {manifest} has it", found)
+                Finding(path, f"SHA-256 {digest}, as {manifest} has it", found, stage="bytes")
                 for (path, digest, manifest), found in zip(listed, digests, strict=True)
                 if found != f"SHA-256 {digest}"
             ]
@@ -409,7 +409,7 @@ class Bag:
         for manifest, listed in ((MANIFEST, listing.payload), (TAG_MANIFEST, listing.tags)):
             expected, found = "a file that is here", "it is missing"
             findings += [
-                Finding("completeness", f"{manifest} # {path}", expected, found)
+                Finding(f"{manifest} # {path}", expected, found, stage="completeness")
                 for path in listed
                 if path not in self.files
             ]
@@ -419,7 +419,7 @@ class Bag:
                 continue
             if path != TAG_MANIFEST and not path.startswith(SIGNATURE_FOLDER):
                 expected = f"only files listed in {MANIFEST if inside else TAG_MANIFEST}"
-                findings.append(Finding("completeness", path, expected, "not listed"))
+                findings.append(Finding(path, expected, "not listed", stage="completeness"))
         return findings
 
 

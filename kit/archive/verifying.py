@@ -354,9 +354,10 @@ def _verify_open(
             else:
                 findings, said = always[name](walk)
         except SealError as error:  # a file that cannot be read, or is larger than any of ours
-            findings = [Finding(name, "data", "files that can be read", str(error))]
+            findings = [Finding("data", "files that can be read", str(error))]
             said = "It could not be done to its end."
-        findings = [*walk.problems.get(name, []), *findings]
+        every = [*walk.problems.get(name, []), *findings]
+        findings = [replace(finding, stage=name) for finding in every]
         state: Literal["passed", "failed", "not done"] = "failed" if findings else "passed"
         if not findings and name in walk.not_done:
             state = "not done"
@@ -379,7 +380,7 @@ def _read_book(walk: _Walk) -> ClaimBook | None:
     try:
         return ClaimBook.parse(walk.bag.read(CLAIMS_PATH), file=CLAIMS_PATH)
     except SealError as error:
-        finding = Finding("completeness", CLAIMS_PATH, "claims that can be read", str(error))
+        finding = Finding(CLAIMS_PATH, "claims that can be read", str(error))
         walk.problems["completeness"] = [finding]
         return None
 
@@ -399,7 +400,7 @@ def _completeness(walk: _Walk) -> tuple[list[Finding], str]:
     """Return each file missing or not listed, of another review, or another than named."""
     findings = walk.bag.check_listing(walk.listing)
     findings += [
-        Finding("completeness", f"data/{name}", "this file in the bag", "it is missing")
+        Finding(f"data/{name}", "this file in the bag", "it is missing")
         for name in REPORT_FILES
         if f"data/{name}" not in walk.bag.files
     ]
@@ -429,7 +430,7 @@ def _stated_elsewhere(walk: _Walk, name: str) -> tuple[list[Finding], str]:
     try:
         held = ClaimBook.read_stated(walk.bag.folder / place)
     except SealError as error:
-        found = Finding("completeness", place, "claims that their manifests lead to", str(error))
+        found = Finding(place, "claims that their manifests lead to", str(error))
         return [found], ""
     sealed = f"sealed as {held.seal}" if held.seal else "which was not sealed"
     said = f"Figures of {name} are as stated there on {held.date}, {sealed}"
@@ -440,7 +441,7 @@ def _stated_elsewhere(walk: _Walk, name: str) -> tuple[list[Finding], str]:
     if any(book.to_json() == held.to_json() and book.seal == held.seal for book in same):
         return [], f"{said}, and as the review given has them: verify that in turn."
     expected = f"the claims of {same[0].review} as given, {same[0].seal or 'not sealed'}"
-    return [Finding("completeness", place, expected, held.seal or "other claims")], f"{said}."
+    return [Finding(place, expected, held.seal or "other claims")], f"{said}."
 
 
 def _journal(walk: _Walk) -> tuple[list[Finding], str]:
@@ -449,25 +450,25 @@ def _journal(walk: _Walk) -> tuple[list[Finding], str]:
     if JOURNAL_PART not in walk.bag.files:
         if not any(stated):
             return [], "No journal of its bench is in it: no entry is anchored."
-        missing = Finding("completeness", JOURNAL_PART, "this file in the bag", "it is missing")
+        missing = Finding(JOURNAL_PART, "this file in the bag", "it is missing")
         return [missing], "The journal is missing."
     try:
         part = read_excerpt(walk.bag.read(JOURNAL_PART), file=JOURNAL_PART)
     except BenchError as error:
         expected = "a journal whose entries follow each other"
-        return [Finding("completeness", JOURNAL_PART, expected, str(error))], "It is damaged."
+        return [Finding(JOURNAL_PART, expected, str(error))], "It is damaged."
     findings = []
     if stated != (part.head, str(part.length)):
         said = f"{stated[0] or 'no head'}, {stated[1] or 'no'} entries, as bag-info.txt has it"
         made = f"{part.head}, {part.length} entries"
-        findings.append(Finding("completeness", f"{JOURNAL_PART} # head, length", said, made))
+        findings.append(Finding(f"{JOURNAL_PART} # head, length", said, made))
     logs = {r.file: r.sha256 for r in (walk.book.runs if walk.book else ()) if r.file and r.frames}
     for file, sha256 in logs.items():
         kept = part.logs.get(file)
         if kept is not None and kept[0] != sha256:
             expected = f"SHA-256 {kept[0]}, as entry {kept[1]} of the journal has it"
             place = f"data/bench/{file}"
-            findings.append(Finding("completeness", place, expected, f"SHA-256 {sha256}"))
+            findings.append(Finding(place, expected, f"SHA-256 {sha256}"))
     found = len(logs.keys() & part.logs.keys())
     left = f"; {len(logs) - found} not anchored" if found < len(logs) else ""
     return findings, (
@@ -503,9 +504,9 @@ def _logs(walk: _Walk, book: ClaimBook) -> Iterator[Finding]:
         place = f"{path} # run {run.id}"
         stated = walk.listing.payload.get(path)
         if path not in walk.bag.files:
-            yield Finding("completeness", place, "the raw log of this run", "it is missing")
+            yield Finding(place, "the raw log of this run", "it is missing")
         elif stated is not None and stated != run.sha256:
-            yield Finding("completeness", place, f"SHA-256 {run.sha256}, as claims.json has it",
+            yield Finding(place, f"SHA-256 {run.sha256}, as claims.json has it",
                           f"SHA-256 {stated}")  # fmt: skip
 
 
@@ -517,8 +518,7 @@ def _strangers(walk: _Walk, book: ClaimBook) -> Iterator[Finding]:
     try:
         written = {f"data/{name}" for name in notebook["metadata"]["marginbook"]["files"]}  # type: ignore[index]
     except (KeyError, TypeError):
-        yield Finding("completeness", "data/executed.ipynb # metadata", "the files of the run",
-                      "none are listed")  # fmt: skip
+        yield Finding("data/executed.ipynb # metadata", "the files of the run", "none are listed")
         return
     params_path = f"data/params/{book.params_file}"
     known = written | _ENVIRONMENT | BENCH_FILES | {params_path}
@@ -536,22 +536,21 @@ def _strangers(walk: _Walk, book: ClaimBook) -> Iterator[Finding]:
         try:
             known.add(text_path(name))
         except SealError as error:
-            yield Finding("completeness", f"{CLAIMS_PATH} # settings.{key}", f"a {key} in the bag",
-                          str(error))  # fmt: skip
+            yield Finding(f"{CLAIMS_PATH} # settings.{key}", f"a {key} in the bag", str(error))
     wanted = written | BENCH_FILES - {"data/bench/prices.csv"} | {params_path} | _ENVIRONMENT
     if book.kit_version == kit_version():
         wanted |= own.keys()
         for path in own.keys() & walk.bag.files.keys():
             if (found := walk.bag.digest(path)) != own[path]:
                 expected = f"SHA-256 {own[path]}, as this version has it"
-                yield Finding("completeness", path, expected, f"SHA-256 {found}")
+                yield Finding(path, expected, f"SHA-256 {found}")
     for path in sorted(wanted - set(walk.bag.files)):
         if path.removeprefix("data/") not in REPORT_FILES:
-            yield Finding("completeness", path, "this file in the bag", "it is missing")
+            yield Finding(path, "this file in the bag", "it is missing")
     aside = {f"data/bench/{log}" for log in _logs_in_sheet(walk)}
     for path in walk.bag.files:
         if path.startswith("data/") and path not in known | aside:
-            yield Finding("completeness", path, "only files of a sealed review", "a stranger")
+            yield Finding(path, "only files of a sealed review", "a stranger")
 
 
 def _logs_in_sheet(walk: _Walk) -> set[str]:
@@ -606,7 +605,7 @@ def _time(walk: _Walk) -> tuple[list[Finding], str]:
     elif there:
         return [], f"{unknown}: whose {TIME} is, only --tsa CERTIFICATE tells."
     if wrong:
-        return [Finding("signature", TIME, "a time token of the authority given", wrong)], unknown
+        return [Finding(TIME, "a time token of the authority given", wrong)], unknown
     return [], f"{unknown}; a token asked for by `{time_query(identity)}` would tell ({TIME})."
 
 
@@ -620,7 +619,7 @@ def _rebuild(walk: _Walk, book: ClaimBook) -> tuple[list[Finding], str]:
     remade = remake_bag(walk.bag, walk.listing, book, params, reading=walk.reading)
     walk.remade, walk.fresh = remade, remade.fresh
     findings = [
-        Finding("rebuild", f"{p.path} # {p.why}" if p.why else p.path, p.expected, p.found)
+        Finding(f"{p.path} # {p.why}" if p.why else p.path, p.expected, p.found)
         for p in remade.of_state("differs")
     ]
     findings += remade.findings

@@ -117,7 +117,7 @@ class TestWhole:
 def answer(states: str, *parts: str, findings: int = 0) -> _Verification:
     """Return an answer: of each stage p(assed), f(ailed) or n(ot done), of each file its state."""
     words = {"p": "passed", "f": "failed", "n": "not done"}
-    faults = tuple(Finding("bytes", f"data/{n}", "one", "other") for n in range(findings))
+    faults = tuple(Finding(f"data/{n}", "one", "other", stage="bytes") for n in range(findings))
     stages = tuple(_Stage(n, words[s], "So.", faults) for n, s in zip(STAGES, states, strict=True))
     made = tuple(Part(f"data/{n}.svg", state, ("dates", "hash")) for n, state in enumerate(parts))
     return _Verification("bag", "", "0" * 64, "0.1.0", "none", "", stages, made)
