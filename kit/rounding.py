@@ -1,4 +1,4 @@
-"""Numbers as text, rows as tables. The only place that rounds, and the only one with percent.
+"""Numbers as text, rows as tables or by key. The only place that rounds and has percent.
 
 Decimals follow the interval: a figure is printed as far as its interval's half-width has one
 significant digit, or two where it begins with 100 to 354 (the rounding rule of the Particle Data
@@ -10,14 +10,16 @@ once.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from functools import lru_cache, partial
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 if TYPE_CHECKING:
     import pandas as pd
 
+_Key = TypeVar("_Key")
+_Row = TypeVar("_Row")
 NBSP = "\u00a0"
 MINUS = "\u2212"
 OUTCOME_SIGNS = {
@@ -552,6 +554,24 @@ class Speaker:
             known = ", ".join(_SPEECH)
             raise LookupError(f'nothing is spoken in "{self.language}"; there are {known}')
         return _SPEECH[self.language]
+
+
+def grouped(pairs: Iterable[tuple[_Key, _Row]]) -> dict[_Key, list[_Row]]:
+    """Return rows by key, both in the order in which they come.
+
+    Parameters
+    ----------
+    pairs : iterable of (key, row)
+
+    Examples
+    --------
+    >>> grouped((len(word), word) for word in ("ash", "elm", "alder"))
+    {3: ['ash', 'elm'], 5: ['alder']}
+    """
+    found: dict[_Key, list[_Row]] = {}
+    for key, row in pairs:
+        found.setdefault(key, []).append(row)
+    return found
 
 
 def csv_cell(value: Any) -> Any:

@@ -39,7 +39,7 @@ from kit.report.laboratory import OpenReview
 from kit.report.report import write_here
 from kit.report.template import TemplateError, own_template
 from kit.review.walk import Results, Review, load_review, work_out
-from kit.rounding import words_of
+from kit.rounding import grouped, words_of
 from kit.settings.params import bench_read_from
 
 CLAIMS_PATH = "data/claims.json"
@@ -571,10 +571,7 @@ def _beyond_this_version(book: ClaimBook) -> dict[str, str]:
             reasons[claim.id] = (
                 f"method {claim.method} v{claim.method_version}, this version has v{method.version}"
             )
-    above: dict[str, list[str]] = {}
-    for claim in book.claims:
-        for name in claim.inputs:
-            above.setdefault(name, []).append(claim.id)
+    above = grouped((name, claim.id) for claim in book.claims for name in claim.inputs)
     reached = list(reasons)
     for under in reached:  # grows as it goes: each claim is reached once
         for name in above.get(under, ()):

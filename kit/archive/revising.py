@@ -15,6 +15,7 @@ from kit.archive.remake import CLAIMS_PATH, reads_as_stated, same_figure
 from kit.archive.unbag import Bag, open_bag
 from kit.claims.claim import Claim, ClaimBook, RunRecord
 from kit.errors import SealError
+from kit.rounding import grouped
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -177,9 +178,7 @@ def _claim_changes(
     settings : sequence of _SettingChange
         Those that cannot move a figure are no cause.
     """
-    by_run: dict[str, list[_RunChange]] = {}
-    for change in runs:
-        by_run.setdefault(change.run, []).append(change)
+    by_run = grouped((change.run, change) for change in runs)
     names = list(dict.fromkeys(claim.id for claim in (*old.figures, *new.figures)))
     locale = str(old.settings.get("locale", "en"))
     kinds = {name: _kind_of(old.get(name), new.get(name), locale) for name in names}

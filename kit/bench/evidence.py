@@ -21,6 +21,7 @@ from kit.bench.journal import JOURNAL, Anchor, BenchState, Entry, Journal, Kept
 from kit.bench.runs import RunRow, SheetText
 from kit.bench.transaction import hash_file, sheet_path, unfinished
 from kit.errors import BenchError, Fault, RunFileError
+from kit.rounding import grouped
 
 Depth = Literal["names", "quick", "full"]
 
@@ -152,10 +153,7 @@ class Evidence:
         else:
             lines = [f"journal: {self.entries} entries, {self._anchored()}; {self._looked_at()}"]
         lines += [f"  {note}" for note in self.notes]
-        by_kind: dict[str, list[_Difference]] = {}
-        for difference in self.differences:
-            by_kind.setdefault(difference.kind, []).append(difference)
-        for kind, found in by_kind.items():
+        for kind, found in grouped((d.kind, d) for d in self.differences).items():
             words, _, remedy = KINDS[kind]
             lines.append(f"  {len(found)} {words}" + (f": {remedy}" if remedy else ""))
             lines += [f"    {Fault(d.file, d.message, line=d.line)}" for d in found[:_SHOWN]]

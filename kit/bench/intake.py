@@ -45,6 +45,7 @@ from kit.errors import (
 )
 from kit.logs.propose import propose_layout
 from kit.logs.read import Log
+from kit.rounding import grouped
 from kit.settings.bench_file import NEW_SHEET, Bench, Layout, bare_letters, read_bench
 from kit.settings.metric import HEADLINE, METRICS, RESULT, TYPED_METRICS
 from kit.settings.yaml import read_yaml, written_text
@@ -676,10 +677,8 @@ class _Intake:
 
 def _told_once(skipped: Sequence[_TakenIn]) -> list[str]:
     """Return a line for all logs that were left for one reason."""
-    sources: dict[tuple[str, str], list[str]] = {}
-    for one in skipped:
-        sources.setdefault((one.action, one.reason), []).append(one.source)
     lines = []
+    sources = grouped(((one.action, one.reason), one.source) for one in skipped)
     for (action, reason), names in sources.items():
         more = f" and {len(names) - 3} more" if len(names) > 3 else ""
         lines.append(f"{', '.join(names[:3])}{more}: {action}, {reason}")
@@ -1008,10 +1007,11 @@ def _fresh(
 ) -> tuple[list[_Candidate], list[_TakenIn]]:
     """Return copies of the candidates that are new, and what is known already."""
     runs = _column(sheet, "run")
-    known: dict[tuple[int, str], list[tuple[str, str]]] = {}  # size, part -> (log, run)
-    for run, log, part in zip(runs, _column(sheet, "log"), _column(sheet, "part"), strict=True):
-        if log and (place := bench.folder / log).is_file():
-            known.setdefault((place.stat().st_size, part), []).append((log, run))
+    known = grouped(
+        (((bench.folder / log).stat().st_size, part), (log, run))
+        for run, log, part in zip(runs, _column(sheet, "log"), _column(sheet, "part"), strict=True)
+        if log and (bench.folder / log).is_file()
+    )
     new: list[_Candidate] = []
     skipped: list[_TakenIn] = []
     seen: dict[tuple[str, str], str] = {}

@@ -18,7 +18,7 @@ from pydantic import ConfigDict, ValidationError
 
 from kit.errors import Fault, SealError, UsageError, did_you_mean
 from kit.methods import METHODS
-from kit.rounding import Rounded
+from kit.rounding import Rounded, grouped
 from kit.settings.yaml import Section, means
 
 if TYPE_CHECKING:  # reading claims needs no numpy
@@ -762,9 +762,7 @@ class ClaimBook:
     @cached_property
     def _by_kind(self) -> dict[str, tuple[Claim, ...]]:
         """Claims of each kind, in the book's order."""
-        found: dict[str, list[Claim]] = {}
-        for claim in self.claims:
-            found.setdefault(claim.kind, []).append(claim)
+        found = grouped((claim.kind, claim) for claim in self.claims)
         return {kind: tuple(claims) for kind, claims in found.items()}
 
     @cached_property

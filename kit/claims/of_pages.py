@@ -19,7 +19,7 @@ from kit.review.health import BenchComponents, Health, Repeatability, measure_he
 from kit.review.look_into import LookedRun, look_into
 from kit.review.walk import Results, Review
 from kit.review.what_if import CHOICES
-from kit.rounding import NBSP, Rounded, number
+from kit.rounding import NBSP, Rounded, grouped, number
 from kit.settings.bench_file import Bench
 from kit.settings.metric import HEADLINE, METRIC_LABELS, METRICS, SENSOR_WORDS
 from kit.settings.params import ReviewParams
@@ -207,9 +207,7 @@ def _plan_claims(review: Review, make: Make) -> Iterator[Claim]:
 def _of_plan_itself(plan: Plan, review: Review, make: Make) -> Iterator[Claim]:
     """Yield the runs to make of each product and title, their time, and what they resolve."""
     of_runs = partial(make, "plan", method="planned-runs", unit="runs")
-    there: dict[tuple[str, str], list[str]] = {}
-    for m in review.used:
-        there.setdefault((m.product, m.title), []).append(m.run)
+    there = grouped(((m.product, m.title), m.run) for m in review.used)
     total = sum(cell.to_run for cell in plan.cells)
     yield of_runs(Subject("to_run", plan.product, part="runs"), total)
     inputs = [Claim.id_of("plan", part="runs")]
@@ -281,10 +279,7 @@ def _said_of_plan(planned: Planned, review: Review) -> Iterator[Claim]:
         yield Claim.state("plan_note", note, Subject(part=f"{place}"))
     for title, why in plan.left_out.items():
         yield Claim.state("not_planned", why, Subject(title=title))
-    short: dict[str, list[str]] = {}
-    for m in plan.margins:
-        if not m.resolved:
-            short.setdefault(m.baseline, []).append(titles[m.title].name)
+    short = grouped((m.baseline, titles[m.title].name) for m in plan.margins if not m.resolved)
     for baseline, names in short.items():
         said = (
             f"the power asked for is not reached in {', '.join(names)}: the runs there are, or the "
@@ -542,10 +537,7 @@ def _records_shown(review: Review) -> tuple[RunRecord, ...]:
 
 def _run_records(review: Review) -> tuple[RunRecord, ...]:
     """Return every row of the review's run sheet: used, set aside, or why it did not run."""
-    flagged: dict[str, list[str]] = {}
-    for flag in review.screened.flags:
-        if flag.action == "flag":
-            flagged.setdefault(flag.run, []).append(flag.rule)
+    flagged = grouped((f.run, f.rule) for f in review.screened.flags if f.action == "flag")
     records = []
     for row in review.rows:
         measured = review.metrics.get(row.run)

@@ -24,7 +24,7 @@ from kit.margins.suites import SuiteMargin
 from kit.metrics.run_metrics import RunMetrics
 from kit.review.walk import Results, Review
 from kit.review.what_if import measure_sensitivity
-from kit.rounding import Rounded
+from kit.rounding import Rounded, grouped
 from kit.settings.metric import HEADLINE, METRICS, RESULT
 from kit.settings.params import MetricParams
 from kit.stats.series import LAGS_S
@@ -92,10 +92,7 @@ def _run_claims(review: Review, _: Results, make: Make) -> Iterator[Claim]:
 
 def _stretch_claims(review: Review, make: Make) -> Iterator[Claim]:
     """Yield how much of each run is measured in titles whose runs are of unlike length."""
-    cut: dict[str, list[RunMetrics]] = {}
-    for run in review.used:
-        if run.stretch is not None:
-            cut.setdefault(run.title, []).append(run)
+    cut = grouped((run.title, run) for run in review.used if run.stretch is not None)
     locale = review.params.locale
     for title, runs in cut.items():
         length, unit = runs[0].stretch or (0.0, "seconds")
@@ -806,11 +803,8 @@ def _suite_runs(suite: SuiteMargin) -> list[str]:
 
 def _aside_by_cell(review: Review) -> dict[tuple[str, str], list[str]]:
     """Return the runs set aside by product and title, in the order of the sheet."""
-    found: dict[tuple[str, str], list[str]] = {}
-    for row in review.rows:
-        if row.run in review.screened.set_aside:
-            found.setdefault((row.product, row.title), []).append(row.run)
-    return found
+    aside = review.screened.set_aside
+    return grouped(((r.product, r.title), r.run) for r in review.rows if r.run in aside)
 
 
 def _aside_of(review: Review, products: set[str], titles: set[str]) -> list[str]:

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kit.metrics.run_metrics import RunMetrics
+from kit.rounding import grouped
 from kit.settings.bench_file import Title
 from kit.settings.metric import METRICS
 from kit.stats.crossed_variance import ZERO_VARIANCE, CrossedFit, fit_crossed_variances
@@ -28,11 +29,7 @@ def group_runs(
     metrics: Sequence[RunMetrics], *, metric: str
 ) -> dict[tuple[str, str], list[RunMetrics]]:
     """Return the runs that have a metric by (title, product), in the order given."""
-    groups: dict[tuple[str, str], list[RunMetrics]] = {}
-    for run in metrics:
-        if metric in run.values:
-            groups.setdefault((run.title, run.product), []).append(run)
-    return groups
+    return grouped(((run.title, run.product), run) for run in metrics if metric in run.values)
 
 
 def metric_unit(metric: str, title: str, titles: Mapping[str, Title] | None) -> str:
@@ -292,10 +289,9 @@ def _pair_variances(
     P products have P (P - 1) / 2 pairs but only P - 1 independent ones, so each pair's evidence
     on its title's level counts 2 / P. A pair stands apart where either of its cells does.
     """
-    by_title: dict[str, list[str]] = {}
-    for (title, product), (_, sessions) in cells.items():
-        if len({s for s in sessions if s}) > 1:
-            by_title.setdefault(title, []).append(product)
+    by_title = grouped(
+        key for key, (_, sessions) in cells.items() if len({s for s in sessions if s}) > 1
+    )
     keys, variances, dfs, aside = [], [], [], set()
     for title, products in by_title.items():
         for i, first in enumerate(products):

@@ -29,7 +29,7 @@ from kit.page.html import (
     text_html,
 )
 from kit.page.view import OWN, Cell, Lines, Piece, Table, mark_words, show
-from kit.rounding import number
+from kit.rounding import grouped, number
 from kit.screening.screen import rules_in_force
 from kit.settings.metric import HEADLINE, HEADLINE_LOW, METRICS
 from kit.settings.params import ScreenParams
@@ -495,10 +495,8 @@ def _not_judged(book: ClaimBook) -> Html:
 
     What sets the limit has a table of its own, `LIMITED`, with every reason.
     """
-    silent: dict[str, list[Claim]] = {}
-    for flag in book.of_kind("flag", outcome="cannot_judge"):
-        if flag.metric != "processor_bound":
-            silent.setdefault(flag.metric, []).append(flag)
+    unsure = book.of_kind("flag", outcome="cannot_judge")
+    silent = grouped((flag.metric, flag) for flag in unsure if flag.metric != "processor_bound")
     return bullet_list(
         f"{book.name('metric', rule, kind='flag')}: cannot be judged in {len(flags)} cells: "
         f"{book.in_words(flags[0].text)}"
@@ -590,9 +588,7 @@ def _stale(book: ClaimBook) -> Html:
     Runs of one product that are stale for one reason share a row: their titles ("all" where every
     title of the review is among them), and the span of days of the newest run of each.
     """
-    groups: dict[tuple[str, str], list[Claim]] = {}
-    for claim in book.of_kind("stale"):
-        groups.setdefault((claim.product, claim.text), []).append(claim)
+    groups = grouped(((claim.product, claim.text), claim) for claim in book.of_kind("stale"))
     if not groups:
         return paragraph("No run is from before what the bench runs now.")
     rows: list[list[Part | None]] = []

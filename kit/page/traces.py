@@ -18,7 +18,7 @@ from kit.claims.claim import Claim, ClaimBook, RunRecord, anchor_of
 from kit.methods import METHODS
 from kit.page.html import Html, data_html, render, text_html
 from kit.page.view import mark_words
-from kit.rounding import Rounded, number
+from kit.rounding import Rounded, grouped, number
 from kit.settings.metric import METRIC_LABELS
 
 KIND_WORDS = {
@@ -82,10 +82,8 @@ def trace_section(book: ClaimBook, *, only: Collection[str] | None = None) -> Ht
         )
     pieces = [f'<div class="trace"><p>{" ".join(said)}</p>']
     nested = {claim.id for placed in view.under.values() for claim in placed}
-    kinds: dict[str, list[Claim]] = {}
-    for claim in claims:
-        if claim.kind != "run" and claim.id not in nested:  # a run's figures stand in its row
-            kinds.setdefault(claim.kind, []).append(claim)
+    # A run's figures stand in its row.
+    kinds = grouped((c.kind, c) for c in claims if c.kind != "run" and c.id not in nested)
     for kind, of_kind in kinds.items():
         most = Counter(claim.method for claim in of_kind).most_common(1)[0][0]
         methods = _methods_of(of_kind, view, most)
@@ -422,9 +420,7 @@ def _runs_table(book: ClaimBook, claims: Iterable[Claim], runs: Sequence[RunReco
         if claim.kind == "run"
         for run in (*claim.runs, *claim.set_aside)
     }
-    columns: dict[str, list[Claim]] = {}
-    for (metric, _), claim in figures.items():
-        columns.setdefault(metric, []).append(claim)
+    columns = grouped((metric, claim) for (metric, _), claim in figures.items())
     heads = [
         {
             "metric": metric,

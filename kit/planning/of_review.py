@@ -35,7 +35,7 @@ from kit.planning.runs_needed import (
     within_run_sd,
 )
 from kit.review.walk import Review, read_and_measure
-from kit.rounding import Rounded, number
+from kit.rounding import Rounded, grouped, number
 from kit.screening.screen import screen_runs
 from kit.settings.bench_file import Bench
 from kit.settings.metric import HEADLINE, RESULT
@@ -129,9 +129,7 @@ def _grouped(block: Sequence[Key], draw: random.Random) -> list[Key]:
 
 def _apart(block: Sequence[Key], last: str, draw: random.Random) -> list[Key]:
     """Return a block in random order, no product twice in a row where that can be."""
-    left: dict[str, list[Key]] = {}
-    for key in block:
-        left.setdefault(key[0], []).append(key)
+    left = grouped((key[0], key) for key in block)
     for keys in left.values():
         draw.shuffle(keys)
     order: list[Key] = []
@@ -704,16 +702,15 @@ def _shown(used: Sequence[RunMetrics], profile_of: Mapping[str, Any], bench: Ben
     if not used:
         return None, {}, {}
     variances = fit_variances(used, metric=HEADLINE, titles=bench.titles)
-    logs: dict[Key, list[float]] = {}
-    for measured in used:
-        figure = measured.values.get(HEADLINE, measured.values.get(RESULT, 0.0))
-        if figure > 0 and bench.titles[measured.title].measures != "noise":
-            logs.setdefault((measured.product, measured.title), []).append(math.log(figure))
+    figures = ((m, m.values.get(HEADLINE, m.values.get(RESULT, 0.0))) for m in used)
+    logs = grouped(
+        ((m.product, m.title), math.log(figure))
+        for m, figure in figures
+        if figure > 0 and bench.titles[m.title].measures != "noise"
+    )
     seen = {
         key: CellSeen(runs=len(found), run_sd=statistics.stdev(found) if len(found) > 1 else None)
         for key, found in logs.items()
     }
-    profiles: dict[Key, list[Any]] = {}
-    for measured in used:
-        profiles.setdefault((measured.product, measured.title), []).append(profile_of[measured.run])
+    profiles = grouped(((m.product, m.title), profile_of[m.run]) for m in used)
     return variances, seen, profiles

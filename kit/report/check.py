@@ -24,7 +24,7 @@ from kit.metrics.measuring import PLAIN, Reading
 from kit.report.template import find_template, read_template
 from kit.review.health import Health, measure_health
 from kit.review.walk import Results, Review, load_review, work_out
-from kit.rounding import number
+from kit.rounding import grouped, number
 from kit.screening.controls import name_pairs
 from kit.screening.flags import View, few, moment
 from kit.screening.title_rules import pairs_in_time
@@ -106,9 +106,7 @@ class _CheckReport:
         """Return what is stale, what is missing and what to run first, a line a product."""
         told = []
         for word, cells in (("stale", self.health.stale), ("gap", self.health.gaps)):
-            titles: dict[tuple[str, str], list[str]] = {}
-            for cell in cells:
-                titles.setdefault((cell.product, cell.reason), []).append(cell.title)
+            titles = grouped(((cell.product, cell.reason), cell.title) for cell in cells)
             told.append([f"{word} {p} in {_some(of)}: {why}" for (p, why), of in titles.items()])
         first = [
             f"run next {task.place}. {task.product}: {task.why}, {few(task.runs, 'run')}, "

@@ -18,6 +18,7 @@ from kit.bench.runs import RunRow
 from kit.margins.replicates import group_runs, metric_unit, to_log
 from kit.metrics.run_metrics import RunMetrics
 from kit.review.walk import Results, Review
+from kit.rounding import grouped
 from kit.screening.flags import few, moment
 from kit.settings.bench_file import Title
 from kit.settings.metric import METRICS
@@ -214,9 +215,7 @@ def _measure_repeatability(
     recorded: set[str] = set()
     for (title, _), runs in group_runs(metrics, metric=metric).items():
         logs = to_log([run.values[metric] for run in runs], metric_unit(metric, title, titles))
-        sessions: dict[str, list[float]] = {}
-        for run, value in zip(runs, logs, strict=True):
-            sessions.setdefault(run.session, []).append(value)
+        sessions = grouped(zip((run.session for run in runs), logs, strict=True))
         by_title.setdefault(title, []).append(list(sessions.values()))
         if any(sessions):
             recorded.add(title)
@@ -406,9 +405,7 @@ def measure_health(review: Review, results: Results) -> Health:
 def _find_gaps(review: Review) -> tuple[_Gap, ...]:
     """Return each product and title of the review without a used run."""
     used = {(m.product, m.title) for m in review.used}
-    rows: dict[tuple[str, str], list[RunRow]] = {}
-    for row in review.rows:
-        rows.setdefault((row.product, row.title), []).append(row)
+    rows = grouped(((row.product, row.title), row) for row in review.rows)
     gaps = []
     for product in review.params.products:
         for title in review.titles:

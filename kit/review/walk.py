@@ -41,6 +41,7 @@ from kit.margins.suites import SuiteMargin, summarise_suites
 from kit.metrics.measuring import PLAIN, Reading, measure_runs
 from kit.metrics.run_metrics import RunDiagnostics, RunMetrics, Stretch
 from kit.metrics.store import Store, code_key, content_key
+from kit.rounding import grouped
 from kit.screening.controls import Controls, check_controls, compared_pairs, name_pairs
 from kit.screening.run_rules import epoch_of
 from kit.screening.screen import Screened, screen_runs, unknown_names
@@ -741,10 +742,8 @@ def _unstruck(review: Review) -> list[RunMetrics]:
         return []
     used = [m for m in review.used if HEADLINE in m.values]
     steady = {(m.product, m.title) for m in used if m.run not in drifts}
-    beside: dict[str, list[RunMetrics]] = {}  # the runs of a title in which something is struck
-    for other in used:
-        if other.run in struck:
-            beside.setdefault(other.title, []).append(other)
+    # The runs of a title in which something is struck.
+    beside = grouped((other.title, other) for other in used if other.run in struck)
     found, touched = [], False
     for run in used:
         told = review.diagnostics[run.run]

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from kit.bench.runs import RunRow
 from kit.metrics.run_metrics import RunDiagnostics
+from kit.rounding import grouped
 from kit.settings.bench_file import Bench
 from kit.settings.metric import HEADLINE
 from kit.settings.params import ReviewParams, ScreenParams
@@ -150,9 +151,7 @@ def _rows_with_log(view: View) -> list[tuple[RunRow, RunDiagnostics]]:
 
 
 def _rows_by_cell(view: View) -> dict[CellKey, list[RunRow]]:
-    found: dict[CellKey, list[RunRow]] = {}
-    for row in view.used:
-        found.setdefault((row.product, row.title), []).append(row)
+    found = grouped(((row.product, row.title), row) for row in view.used)
     return {cell: _in_order(rows) for cell, rows in found.items()}
 
 

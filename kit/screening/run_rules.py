@@ -25,6 +25,7 @@ from scipy.special import chdtri, stdtrit
 
 from kit.bench.runs import RunRow
 from kit.metrics.run_metrics import RunDiagnostics
+from kit.rounding import grouped
 from kit.screening.flags import CellKey, Flag, Rule, View, few, moment, percent
 from kit.settings.params import RetestParams
 from kit.stats.series import (
@@ -348,10 +349,8 @@ def _find_unequal_lengths(view: View) -> Iterator[Flag]:
     As long as most, or of as many frames (a scene of fixed content), is alike. What most runs
     have is the length, or number, that most others are within the share of.
     """
-    by_title: dict[str, list[tuple[RunRow, RunDiagnostics]]] = {}
-    for row, log in view.logged():
-        if view.measures_frames(row.title):
-            by_title.setdefault(row.title, []).append((row, log))
+    logged = (pair for pair in view.logged() if view.measures_frames(pair[0].title))
+    by_title = grouped((row.title, (row, log)) for row, log in logged)
     share = np.log1p(view.screen.length_share)
     for pairs in by_title.values():
         sizes = np.log([[log.duration_s, log.frames] for _, log in pairs])
@@ -602,16 +601,15 @@ class _Scene:
 
 def _scenes(view: View) -> list[_Scene]:
     """Return each title whose runs can be judged."""
-    by_title: dict[str, list[tuple[RunRow, RunDiagnostics]]] = {}
-    for row, log in view.logged():
-        if log.drift_judged and view.measures_frames(row.title):
-            by_title.setdefault(row.title, []).append((row, log))
+    by_title = grouped(
+        (row.title, (row, log))
+        for row, log in view.logged()
+        if log.drift_judged and view.measures_frames(row.title)
+    )
     found = []
     for runs in by_title.values():
         profiles = {row.run: _centred_log(log.profile) for row, log in runs}
-        runs_of: dict[str, list[NDArray[np.float64]]] = {}
-        for row, _ in runs:
-            runs_of.setdefault(row.product, []).append(profiles[row.run])
+        runs_of = grouped((row.product, profiles[row.run]) for row, _ in runs)
         courses = {p: np.mean(_on_one_grid(mine), axis=0) for p, mine in runs_of.items()}
         found.append(_Scene(runs, {r.run: r.product for r, _ in runs}, profiles, courses))
     return found

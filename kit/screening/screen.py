@@ -12,6 +12,7 @@ from dataclasses import dataclass, field, replace
 from kit.bench.runs import RunRow, RunSheet
 from kit.errors import Fault, did_you_mean
 from kit.metrics.run_metrics import RunDiagnostics
+from kit.rounding import grouped
 from kit.screening import run_rules, title_rules
 from kit.screening.flags import Flag, View
 from kit.settings.bench_file import Bench
@@ -87,10 +88,11 @@ def screen_runs(
     set_aside: dict[str, str] = {}
     flags: list[Flag] = []
     named = {row.run for row in rows}, {row.title for row in rows}
-    there: dict[str, list[Flag]] = {}
-    for flag in known.flags if known else ():
-        if flag.run in named[0] or (not flag.run and flag.title in named[1]):
-            there.setdefault(flag.rule, []).append(flag)
+    there = grouped(
+        (flag.rule, flag)
+        for flag in (known.flags if known else ())
+        if flag.run in named[0] or (not flag.run and flag.title in named[1])
+    )
     aside: set[str] = set()  # of these runs, by the same rules when more titles were screened
     view = View(tuple(rows), tuple(row for row in rows if row.produced), diagnostics, bench, params)
     for rule in RULES:

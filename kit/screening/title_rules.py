@@ -18,7 +18,7 @@ from scipy.special import stdtrit
 
 from kit.bench.runs import RunRow
 from kit.metrics.run_metrics import RunDiagnostics
-from kit.rounding import Rounded
+from kit.rounding import Rounded, grouped
 from kit.screening.controls import compared_pairs
 from kit.screening.flags import CellKey, Flag, Rule, View, few, moment, percent
 from kit.settings.metric import METRICS, tail_shares
@@ -87,11 +87,11 @@ def _find_processor_bound(view: View) -> Iterator[Flag]:
     """
     capped = {(flag.product, flag.title) for flag in _find_caps(view) if not flag.run}
     levels = _cell_levels(view, without=capped)
-    groups: dict[str, list[str]] = {}
-    for product in dict.fromkeys(product for product, _ in levels):
-        machine = view.bench.products[product]
-        processor = machine.configuration.get("processor", machine.machine_class)
-        groups.setdefault(processor, []).append(product)
+    machines = {product: view.bench.products[product] for product, _ in levels}
+    groups = grouped(
+        (machine.configuration.get("processor", machine.machine_class), product)
+        for product, machine in machines.items()
+    )
     leads_of = _leads_between(levels)
     for title in dict.fromkeys(title for _, title in levels):
         told: dict[bool, list[str]] = {True: [], False: []}  # by whether it can be judged
@@ -182,11 +182,11 @@ def _frames_for_tail(share: float) -> int:
 
 def _frame_cells(view: View) -> dict[CellKey, list[LoggedRun]]:
     """Return the used logs of each product in each title that measures frames."""
-    cells: dict[CellKey, list[LoggedRun]] = {}
-    for row, log in view.logged():
-        if log.measurable and view.measures_frames(row.title):
-            cells.setdefault((row.product, row.title), []).append((row, log))
-    return cells
+    return grouped(
+        ((row.product, row.title), (row, log))
+        for row, log in view.logged()
+        if log.measurable and view.measures_frames(row.title)
+    )
 
 
 def _of_cells_or_runs(
@@ -320,9 +320,7 @@ def _cell_levels(view: View, *, without: set[CellKey]) -> dict[CellKey, _Level]:
 
 def _leads_between(levels: Mapping[CellKey, _Level]) -> Callable[[str, str], Mapping[str, _Level]]:
     """Return what gives one product's lead over another in each title of both, worked out once."""
-    titles: dict[str, list[str]] = {}
-    for product, title in levels:
-        titles.setdefault(product, []).append(title)
+    titles = grouped(levels)
 
     @cache
     def leads_of(a: str, b: str) -> Mapping[str, _Level]:
@@ -525,9 +523,7 @@ def _difference(name: str, seen: dict[str, str], tolerance: float | None) -> str
             f"{name} runs from {min(read.values()):g} to {max(read.values()):g}; at most "
             f"{tolerance:g} apart is wanted"
         )
-    runs_of: dict[str, list[str]] = {}
-    for run, text in seen.items():
-        runs_of.setdefault(text, []).append(run)
+    runs_of = grouped((text, run) for run, text in seen.items())
     parts = [f"{text} in {_some(runs)}" for text, runs in runs_of.items()]
     return f"{name} differs among the runs: {'; '.join(parts)}"
 
