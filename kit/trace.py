@@ -1,8 +1,10 @@
-"""`Trace`: a number's history, down to run files."""
+"""`Trace`: a number's history, down to run files; and the hash that names a file's bytes."""
 
 from __future__ import annotations
 
+import hashlib
 from dataclasses import dataclass
+from pathlib import Path
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,3 +43,9 @@ class Trace:
                 node._add_to(labels)
             else:
                 labels[node.label] = None
+
+
+def file_sha256(path: Path) -> str:
+    """Return the SHA-256 of a file's bytes."""
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()

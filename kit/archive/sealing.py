@@ -21,9 +21,10 @@ from kit.archive.signature import fingerprint, load_private_key, sign_manifest, 
 from kit.archive.verifying import verify_bag
 from kit.bench.evidence import refuse_altered
 from kit.bench.journal import Anchor
-from kit.claims.claim import ClaimBook, file_sha256, load_claims
+from kit.claims.claim import ClaimBook, load_claims
 from kit.errors import SealError
 from kit.report.files import KEPT_ANYWAY, read_inputs
+from kit.trace import file_sha256
 
 REPORT_FILES = ("report.html", "claims.json", "executed.ipynb")
 SHOWN = 5

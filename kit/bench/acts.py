@@ -30,7 +30,6 @@ from kit.bench.journal import (
     Journal,
     append_lines,
     log_item,
-    row_item,
 )
 from kit.bench.prices import COLUMNS, parse_prices
 from kit.bench.runs import SheetText, hash_cells
@@ -40,7 +39,6 @@ from kit.bench.transaction import (
     Copy,
     commit,
     free_name,
-    hash_file,
     held_bench,
     sheet_before_last_act,
     sheet_path,
@@ -48,6 +46,7 @@ from kit.bench.transaction import (
 from kit.errors import BenchError, Fault, UsageError, did_you_mean, folded
 from kit.settings.bench_file import Bench, read_bench
 from kit.settings.yaml import read_yaml, yaml_text
+from kit.trace import file_sha256
 
 _PROGRESS = logging.getLogger("marginbook.progress")
 
@@ -189,7 +188,7 @@ def _adopted(work: _Work, state: BenchState) -> tuple[list[Mapping[str, Any]], l
         path = work.folder / file
         if not path.is_file():
             continue
-        sha, known = hash_file(path), state.logs.get(file)
+        sha, known = file_sha256(path), state.logs.get(file)
         if known is None:
             items.append(log_item(file, path, sha256=sha, source="the bench", copied=False))
         elif sha != known.sha256:
@@ -207,7 +206,7 @@ def _adopted(work: _Work, state: BenchState) -> tuple[list[Mapping[str, Any]], l
     for run in dict.fromkeys([*rows, *state.rows]):
         was = dict(state.rows[run][0]) if run in state.rows else None
         if rows.get(run) != was:
-            items.append(row_item(run, was, rows.get(run)))
+            items.append({"kind": "row", "run": run, "was": was, "row": rows.get(run)})
     counts = Counter(item["kind"] for item in items)
     words = {"log": "logs entered", "gone": "logs gone", "row": "rows entered as they are"}
     return items, [f"{counts[kind]} {what}" for kind, what in words.items() if counts[kind]]
@@ -538,7 +537,7 @@ def _check_unchanged(work: _Work, target: Entry, *, by_default: bool) -> None:
             faults.append(Fault(work.sheet.file, said, line=lines.get(run)))
     for item in target.of_kind("log"):
         path = work.folder / item["file"]
-        if path.exists() and hash_file(path) != item["sha256"]:
+        if path.exists() and file_sha256(path) != item["sha256"]:
             faults.append(Fault(item["file"], "was changed since it was taken in"))
     for item in target.of_kind("file"):
         path = work.folder / item["file"]
@@ -621,7 +620,7 @@ def _merged(work: _Work, theirs: Bench, coming: Mapping[str, Mapping[str, str]],
     bench_yaml = _joined_yaml(work.bench, theirs, coming)
     mine = work.sheet.by_run()
     names = {cells.get("log", "") for cells in mine.values()}
-    hashes = {n: hash_file(folder / n) for n in sorted(names) if n and (folder / n).is_file()}
+    hashes = {n: file_sha256(folder / n) for n in sorted(names) if n and (folder / n).is_file()}
     here = {sha: name for name, sha in hashes.items()}
     seen = {(hashes.get(c.get("log", ""), ""), c.get("part", "")) for c in mine.values()}
     items: list[Mapping[str, Any]] = [
@@ -639,7 +638,7 @@ def _merged(work: _Work, theirs: Bench, coming: Mapping[str, Mapping[str, str]],
             if not source.is_file():
                 faults.append(Fault(shown, f"no such file (run {run})"))
                 continue
-            sha = hash_file(source)
+            sha = file_sha256(source)
             if log in known and known[log].sha256 != sha:
                 faults.append(Fault(shown, "is not what was taken in there"))
                 continue

@@ -19,9 +19,10 @@ from typing import Any, Literal
 
 from kit.bench.journal import JOURNAL, Anchor, BenchState, Entry, Journal, Kept
 from kit.bench.runs import RunRow, SheetText
-from kit.bench.transaction import hash_file, sheet_path, unfinished
+from kit.bench.transaction import sheet_path, unfinished
 from kit.errors import BenchError, Fault, RunFileError
 from kit.rounding import grouped
+from kit.trace import file_sha256
 
 Depth = Literal["names", "quick", "full"]
 
@@ -427,7 +428,7 @@ class _Look:
 def _hash_or_why(folder: Path, file: str) -> str:
     """Return the SHA-256 of a log, or "!" and why it cannot be had."""
     try:
-        return hash_file(folder / file)
+        return file_sha256(folder / file)
     except OSError as error:
         return f"!{error.strerror or error}"
 

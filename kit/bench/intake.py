@@ -30,7 +30,6 @@ from kit.bench.transaction import (
     Copy,
     commit,
     free_name,
-    hash_file,
     held_bench,
     sheet_path,
 )
@@ -49,6 +48,7 @@ from kit.rounding import grouped
 from kit.settings.bench_file import NEW_SHEET, Bench, Layout, bare_letters, read_bench
 from kit.settings.metric import HEADLINE, METRICS, RESULT, TYPED_METRICS
 from kit.settings.yaml import read_yaml, written_text
+from kit.trace import file_sha256
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -1016,7 +1016,7 @@ def _fresh(
     skipped: list[_TakenIn] = []
     seen: dict[tuple[str, str], str] = {}
     known_runs = set(runs) - {""}
-    hash_of = cache(lambda log: hash_file(bench.folder / log))
+    hash_of = cache(lambda log: file_sha256(bench.folder / log))
     for one in candidates:
         reason, part = "", one.fields.get("part", "")
         if one.path is None:
@@ -1056,7 +1056,7 @@ def _name_copies(bench: Bench, new: Sequence[_Candidate]) -> None:
 
         def taken(file: str, sha256: str = one.sha256) -> bool:
             place = bench.folder / file
-            same = place.is_file() and not place.is_symlink() and hash_file(place) == sha256
+            same = place.is_file() and not place.is_symlink() and file_sha256(place) == sha256
             return file in named or (os.path.lexists(place) and not same)
 
         one.file = free_name(f"logs/{one.path.name}", taken)

@@ -479,21 +479,6 @@ def log_item(file: str, path: Path, *, sha256: str, source: str, copied: bool) -
     }  # fmt: skip
 
 
-def row_item(
-    run: str, was: Mapping[str, str] | None, row: Mapping[str, str] | None
-) -> dict[str, Any]:
-    """Return the item of a row of the run sheet.
-
-    Parameters
-    ----------
-    run : str
-        Its id.
-    was, row : mapping of str to str
-        Its filled cells before and after, ordered by column; None where there is no such row.
-    """
-    return {"kind": "row", "run": run, "was": was, "row": row}
-
-
 def append_lines(folder: Path, lines: str) -> int:
     """Append lines to a bench's journal, those not there yet; wait until the disk has them.
 

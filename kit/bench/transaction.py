@@ -22,10 +22,11 @@ from typing import Any
 
 from pydantic import ConfigDict, TypeAdapter, ValidationError, with_config
 
-from kit.bench.journal import JOURNAL, By, Journal, append_lines, row_item, sync_folder
+from kit.bench.journal import JOURNAL, By, Journal, append_lines, sync_folder
 from kit.bench.runs import SheetText, hash_cells, log_name_problem
 from kit.errors import BenchError
 from kit.logs.unpacked import CHUNK_BYTES
+from kit.trace import file_sha256
 
 _PROGRESS = logging.getLogger("marginbook.progress")
 _LOCK = ".bench.lock"
@@ -120,7 +121,10 @@ class Change:
         items = [
             *self.items,
             {"kind": "sheet", "was": was, "now": now},
-            *(row_item(run, old.get(run), cells) for run, cells in self.rows.items()),
+            *(
+                {"kind": "row", "run": run, "was": old.get(run), "row": cells}
+                for run, cells in self.rows.items()
+            ),
         ]
         return _Intent(
             self.act,
@@ -180,15 +184,9 @@ def held_bench(folder: Path, *, timeout_s: float = _LOCK_SECONDS) -> Iterator[st
         lock.release()
 
 
-def hash_file(path: Path) -> str:
-    """Return the SHA-256 of a file."""
-    with path.open("rb") as stream:
-        return hashlib.file_digest(stream, "sha256").hexdigest()
-
-
 def _hash_or_none(folder: Path, name: str) -> str | None:
     """Return the SHA-256 of a bench's file, if it is there."""
-    return hash_file(folder / name) if (folder / name).is_file() else None
+    return file_sha256(folder / name) if (folder / name).is_file() else None
 
 
 def sheet_path(folder: Path) -> Path:
@@ -365,7 +363,7 @@ def _stage(copy: Copy, to: Path) -> None:
         written.flush()
         os.fsync(written.fileno())
         stamp = os.fstat(read.fileno())
-    if sha.hexdigest() != copy.sha256 or hash_file(to) != copy.sha256:
+    if sha.hexdigest() != copy.sha256 or file_sha256(to) != copy.sha256:
         raise BenchError.at(
             source.name,
             "changed while it was being taken in; wait until the recording is finished, then run "
@@ -453,7 +451,7 @@ def _remove(folder: Path, copy: Copy, staged: Path | None, named: frozenset[str]
     if staged is not None and staged.exists():
         ours = staged.samefile(path)
     else:
-        ours = hash_file(path) == copy.sha256
+        ours = file_sha256(path) == copy.sha256
     if ours:
         path.unlink()
 

@@ -1014,12 +1014,6 @@ def load_claims(folder: Path) -> ClaimBook:
     return ClaimBook.parse(path.read_bytes(), file=f"{folder.name}/claims.json")
 
 
-def file_sha256(path: Path) -> str:
-    """Return the SHA-256 of a file's bytes."""
-    with path.open("rb") as stream:
-        return hashlib.file_digest(stream, "sha256").hexdigest()
-
-
 def _schema_of(what: str) -> dict[str, Any]:
     """Return the JSON Schema (draft 2020-12) of one kind of file.
 

@@ -27,7 +27,7 @@ from pathlib import Path
 from typing import Any
 
 from kit import errors
-from kit.claims.claim import CLAIMS_FORMAT, file_sha256, load_claims
+from kit.claims.claim import CLAIMS_FORMAT, load_claims
 from kit.errors import ExecutionError, KitError, ParamsError, UsageError
 from kit.metrics.measuring import PLAIN, PROGRESS_VARIABLE, Reading, own_code
 from kit.metrics.store import Store, content_key
@@ -39,6 +39,7 @@ from kit.report.files import files_under, new_folder, note_inputs, write_noteboo
 from kit.report.template import find_template, own_template, read_template, tags_of
 from kit.settings.params import ReviewParams
 from kit.settings.yaml import read_yaml
+from kit.trace import file_sha256
 
 _PROGRESS = logging.getLogger("marginbook.progress")
 _OPENING = "open_review("  # in the cell that opens a review

@@ -31,7 +31,7 @@ from multiprocessing import connection, current_process, forkserver, get_context
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from kit.claims.claim import Claim, ClaimBook, anchor_of, file_sha256, load_claims
+from kit.claims.claim import Claim, ClaimBook, anchor_of, load_claims
 from kit.errors import ExecutionError, KitError, ParamsError, SealError, UsageError, did_you_mean
 from kit.metrics.cluster import do_on_cluster
 from kit.metrics.measuring import PLAIN, Reading
@@ -59,6 +59,7 @@ from kit.screening.flags import few
 from kit.settings.metric import HEADLINE
 from kit.settings.params import load_params
 from kit.settings.yaml import YamlDocument, read_yaml
+from kit.trace import file_sha256
 
 if TYPE_CHECKING:
     from multiprocessing.connection import Connection

@@ -28,13 +28,13 @@ from kit.claims.claim import (
     _schema_of,
     anchor_of,
     claims_frame,
-    file_sha256,
     load_claims,
     once_each,
     schema_text,
 )
 from kit.errors import SealError, UsageError
 from kit.methods import METHODS
+from kit.trace import file_sha256
 
 # Of a run: layout, status, session, began, duration in s, conditions, flags.
 RUN_REST = ("", "ran", "", "", 0.0, {}, ())

@@ -47,9 +47,9 @@ import kit.archive.remake as remake
 from kit.archive.bag import MANIFEST, TAG_MANIFEST, manifest_bytes
 from kit.archive.signature import SSH, TIME, sign_manifest, time_query
 from kit.archive.verifying import verify_bag
-from kit.claims.claim import file_sha256
 from kit.errors import KitError
 from kit.page.assemble import build_page
+from kit.trace import file_sha256
 
 FILES = ("data/tables/*.csv", "data/charts/*.csv", "data/charts/*.svg")
 PACKAGE, CRATE, INFO = TAGS = ("datapackage.json", "ro-crate-metadata.json", "bag-info.txt")

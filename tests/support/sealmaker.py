@@ -18,8 +18,8 @@ import numpy as np
 
 from kit.archive.bag import TAG_MANIFEST
 from kit.archive.sealing import seal
-from kit.claims.claim import file_sha256
 from kit.report.report import run_review
+from kit.trace import file_sha256
 
 PROJECT = Path(__file__).resolve().parents[2]
 
