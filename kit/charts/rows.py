@@ -613,7 +613,7 @@ def margins_chart(book: ClaimBook, suite: Claim) -> Chart:
     word, band = Identity(book).metric(suite), book.settings["margins"]["level_band"]
     caption = f"{own} is {_outcome_counts(book, suite)}; over the suite {_margin_words(suite)}"
     note = (
-        f"Shaded: level, within {_percent(band, book.locale)} either way. "
+        f"{_band_words(band, book.locale)} "
         "Open: level; with a dashed edge: unresolved, or by figures alone."
     )
     if like is not None and like.low is not None:
@@ -644,12 +644,10 @@ def _not_all(suite: Claim) -> tuple[str, ...]:
     return (suite.group,) if suite.group != "all" else ()
 
 
-def _percent(share: float, locale: str) -> str:
-    """Return a share in percent with the decimals it needs, at most five."""
-    decimals = next(
-        d for d in range(6) if math.isclose(round(100 * share, d), 100 * share) or d == 5
-    )
-    return number(100 * share, decimals=decimals, locale=locale) + NBSP + "%"
+def _band_words(band: float, locale: str) -> str:
+    """Return how a note says what the level band is: its share in percent."""
+    percent = Rounded.plain(100 * band, unit="%", locale=locale).text
+    return f"Shaded: level, within {percent} either way."
 
 
 def influence_chart(book: ClaimBook, suite: Claim) -> Chart:
@@ -728,8 +726,7 @@ def classes_chart(book: ClaimBook, gaps: Sequence[Claim]) -> Chart:
     words = ChartWords(
         ("classes", gaps[0].metric, gaps[0].product, "and", gaps[0].baseline),
         caption,
-        f"Shaded: level, within {_percent(band, book.locale)} either way. In bold: the lead here "
-        "over the lead there.",
+        f"{_band_words(band, book.locale)} In bold: the lead here over the lead there.",
         f"Interval chart of leads, {word}. {caption}. {said}. Here over there: "
         + "; ".join(gap.text for gap in gaps) + ".",
         below=f"lead of the newer over the older, {word}",
@@ -1000,7 +997,7 @@ def _titles_note(
     book : ClaimBook
     """
     confidence = first.confidence or book.settings["margins"]["confidence"]
-    percent = Rounded.share(confidence, locale=book.locale).text.replace(".0", "").replace(",0", "")
+    percent = Rounded.plain(100 * confidence, unit="%", locale=book.locale).text
     note = f"Marks: {word} with its {percent} interval."
     if low_word:
         note += (

@@ -105,15 +105,11 @@ def _whose(book: ClaimBook) -> str:
 
 def _stands(claim: Claim, pen: _Pen, the: str, *, of: bool = True) -> str:
     """Return how a margin stands: "5.8 % ahead of the Sedge", "level with the Sedge"."""
-    joint = {"ahead": "of ", "level": "with "} | dict.fromkeys(("unresolved", "open"), "against ")
-    end = f" {joint.get(claim.outcome, '')}{the}" if of else ""
-    if claim.outcome in {"above", "below"}:
-        word = "ahead of " if claim.outcome == "above" else "behind "
-        end = f" {word}{the}" if of else f" {word.split(' ')[0]}"
-        return f"{pen.size(claim)}{end} {BY_FIGURES}"
-    if claim.outcome in {"ahead", "behind"}:
-        return f"{pen.size(claim)} {claim.outcome}{end}"
-    return f"{outcome_word(claim.outcome)}{end}"
+    way = {"above": "ahead", "below": "behind"}.get(claim.outcome, claim.outcome)
+    said = AGAINST[way].format(rival=the) if of else outcome_word(way)
+    if way in {"ahead", "behind"}:
+        said = f"{pen.size(claim)} {said}"
+    return said if way == claim.outcome else f"{said} {BY_FIGURES}"
 
 
 def _by_title(facts: Findings) -> list[Slide]:
@@ -476,24 +472,22 @@ def _prices(facts: Findings) -> list[Slide]:
     book = facts.book
     kind, pen, looks = facts.price_kind, _Pen(book, []), Identity(book).looks()
     own = facts.own_price
-    shown = [s for s in facts.standings if s.equal is not None and s.price is not None]
+    shown = [(s, s.equal, s.price) for s in facts.standings if s.equal and s.price]
     if own is None or not shown:
         return []
     rows = []
-    for s in shown[:5]:
-        if s.equal is None or s.price is None:
-            continue
+    for s, equal, price in shown[:5]:
         cut = pen.note(s.cut, f"−{s.cut.text}") if s.cut is not None and s.cut.value else "no cut"
         rows.append(
             Row(
                 Identity(book).short(s.product), (cut,), looks[s.product],
-                f"costs {pen.money(s.price)}", at=s.equal.figure, note=pen.money(s.equal),
+                f"costs {pen.money(price)}", at=equal.figure, note=pen.money(equal),
                 apart=s.apart,
             )
         )  # fmt: skip
-    first, name = next(iter(facts.weighed), shown[0]), facts.own
+    first, name = next(iter(facts.weighed), shown[0][0]), facts.own
     now = (own.figure, f"{name} now: {pen.money(own)}")
-    price = pen.money(first.equal) if first.equal else ""
+    worth = pen.money(first.equal) if first.equal else ""
     words = upper_first(book.name("group", kind, kind="price"))
     settings = book.settings.get("value") or {}
     since, until = (settings.get(key) for key in ("since", "until"))
@@ -503,7 +497,7 @@ def _prices(facts: Findings) -> list[Slide]:
     return [
         Slide(
             f"prices-{kind}", "prices",
-            (f"As good value as {first.the} at {price}", f"Value of {first.the} at {price}"),
+            (f"As good value as {first.the} at {worth}", f"Value of {first.the} at {worth}"),
             (f"Price at which the {name} gives as many frames per euro",
              "Price of equal frames per euro") if own.unit == "EUR" else
             ("Price of equal frames for the money",),
