@@ -13,7 +13,6 @@ from typing import Any
 from markupsafe import Markup
 
 from kit.charts import inline
-from kit.charts.identity import Identity
 from kit.claims.bound_text import with_currency_sign
 from kit.claims.claim import Claim, ClaimBook
 from kit.page.findings import Findings, Standing, _size, outcome_word, upper_first
@@ -60,9 +59,9 @@ def _opening(book: ClaimBook) -> Html:
 def _render(template: str, found: Findings, /, **given: Any) -> Html:
     """Return a template filled: it has the findings and the book, the names of products (`who`),
     their marks, and what says and lists in the article's language."""
-    words, looks = found.words, Identity(found.book).looks()
+    words, looks = found.words, found.who.looks()
     how = {"say": words.say, "tell": words.tell, "plural": words.plural, "iv": words.interval}
-    about = {"found": found, "book": found.book, "who": Identity(found.book)}
+    about = {"found": found, "book": found.book, "who": found.who}
     return render(
         template,
         mark=lambda product: inline.mark_svg(looks[product]),
@@ -127,10 +126,7 @@ def _per_title(book: ClaimBook) -> Html:
     rows = [
         (
             name,
-            [
-                (Identity(book).bare_title(t, name), [s.margins.get(t) for s in shown])
-                for t in titles
-            ],
+            [(found.who.bare_title(t, name), [s.margins.get(t) for s in shown]) for t in titles],
         )
         for name, titles in _title_rows(found, shown)
     ]
@@ -164,7 +160,7 @@ def _title_rows(facts: Findings, shown: Sequence[Standing]) -> list[tuple[str, l
     """Return the titles with a margin, in the order of all charts, under the names of groups."""
     wanted = {title for s in shown for title in s.margins}
     found: dict[str, list[str]] = {}
-    for title, group in Identity(facts.book).title_order().items():
+    for title, group in facts.who.title_order().items():
         if title in wanted:
             found.setdefault(group, []).append(title)
     if len(found) == 1:
@@ -236,7 +232,7 @@ def _top(book: ClaimBook) -> float:
 def _panels(found: Findings, shown: Sequence[Standing]) -> list[dict[str, Any]]:
     """Return what the template shows of frames per second beside each rival."""
     book, own = found.book, found.book.product
-    looks, top = Identity(book).looks(), _top(book)
+    looks, top = found.who.looks(), _top(book)
     cells = {(c.title, c.product): c for c in book.of_kind("cell", metric=HEADLINE)}
     lows = {(c.title, c.product): c for c in book.of_kind("cell", metric="low_1pct_fps")}
 
@@ -249,7 +245,7 @@ def _panels(found: Findings, shown: Sequence[Standing]) -> list[dict[str, Any]]:
         ]
         pair = [(looks[p], cells.get((title, p)), lows.get((title, p))) for p in (own, rival)]
         return {
-            "name": Identity(book).bare_title(title, name),
+            "name": found.who.bare_title(title, name),
             "svg": inline.stem_row(top, pair, others),
             "own": cells[title, own],
             "low": lows.get((title, own)),
@@ -284,9 +280,9 @@ def _groups(book: ClaimBook) -> Html:
     if not shown:
         return Html("")
     words = found.words
-    families = {g: tag for tag, groups in Identity(book).families().items() for g in groups}
+    families = {g: tag for tag, groups in found.who.families().items() for g in groups}
     rows: dict[str, list[tuple[str, list[Claim | None]]]] = {}
-    for group, titles in Identity(book).groups().items():
+    for group, titles in found.who.groups().items():
         claims = [s.groups.get(group) for s in shown]
         if any(claims):
             name = f"{book.name('group', group, kind='suite')} ({len(titles)})"
@@ -371,7 +367,7 @@ def _money(book: ClaimBook) -> Html:
     )
     caption = words.say("Prices")
     if cheapest:
-        short = Identity(book).short(cheapest)
+        short = found.who.short(cheapest)
         caption = words.say("Cheapest frames: the {product}", product=short)
     return _render(
         "value",
@@ -409,10 +405,10 @@ def _value_pictures(
     first : Standing or None
         The rival whose value the dashed line stands for.
     """
-    book, looks, kind = found.book, Identity(found.book).looks(), found.price_kind
+    book, looks, kind = found.book, found.who.looks(), found.price_kind
     offers = [
         inline.Offer(
-            name=Identity(book).short(p),
+            name=found.who.short(p),
             look=looks[p],
             price=prices[p],
             speed=speeds[p],
@@ -463,7 +459,7 @@ def _comparable(book: ClaimBook) -> Html:
                 control=upper_first(name), there=there, here=here, reason=reason).rstrip(".")
             for name, there, here, reason in differing
         )  # fmt: skip
-        rows.append({"head": upper_first(Identity(book).short(product)), "text": f"{text}."})
+        rows.append({"head": upper_first(found.who.short(product)), "text": f"{text}."})
     link = {"link": "alike-and-not-alike", "link_words": say("All controls of all products")}
     return _words("comparable", found.alike_heading(), (), rows=rows, **link)
 

@@ -350,9 +350,14 @@ class Findings:
         return words_in(self.language or self.book.language)
 
     @cached_property
+    def who(self) -> Identity:
+        """The names of products and titles, and their order."""
+        return Identity(self.book)
+
+    @cached_property
     def own(self) -> str:
         """The reviewed product's name, its class aside."""
-        return Identity(self.book).plain(self.book.product)
+        return self.who.plain(self.book.product)
 
     @cached_property
     def own_price(self) -> Claim | None:
@@ -474,7 +479,7 @@ class Findings:
 
     def _short(self, product: str) -> str:
         """Return a product as a sentence takes it up: "the Sedge"."""
-        return self.words.say("the {product}", product=Identity(self.book).short(product))
+        return self.words.say("the {product}", product=self.who.short(product))
 
     def _standing(self, product: str) -> Standing:
         """Return every claim about the reviewed product and one other."""
@@ -490,7 +495,7 @@ class Findings:
         every = book.of_kind("every_title", metric=metric, group="all", **pair)
         counts = book.of_kind("suite_count", metric=metric, group="all", **pair)
         return Standing(
-            product=product, name=Identity(book).plain(product), the=self._short(product),
+            product=product, name=self.who.plain(product), the=self._short(product),
             metric=metric, whole=whole,
             like=self._one("suite_like", metric=metric, group="all", **pair),
             counts={c.outcome: c for c in counts},
@@ -531,7 +536,7 @@ class Findings:
 
         Only tags whose every group has a suite over it count; () where no tag's groups differ.
         """
-        for groups in Identity(self.book).families().values():
+        for groups in self.who.families().values():
             suites = [standing.groups[g] for g in groups if g in standing.groups]
             if len(suites) == len(groups) and len({s.outcome for s in suites}) > 1:
                 return groups
@@ -918,7 +923,7 @@ class Findings:
             return say("Nothing that was controlled differs: {controls}.", controls=alike)
         said = []
         for product, rows in self.differences.items():
-            given: dict[str, Any] = {"product": upper_first(Identity(self.book).short(product)),
+            given: dict[str, Any] = {"product": upper_first(self.who.short(product)),
                      "controls": listed(name for name, *_ in rows)}  # fmt: skip
             if len(rows) == 1:
                 given |= {"there": rows[0][1], "here": rows[0][2]}
@@ -980,7 +985,7 @@ class Findings:
         if count == total:
             return self._every(word, total)
         given: dict[str, Any] = {"finding": word, "count": count, "total": total}
-        members = Identity(self.book).groups()
+        members = self.who.groups()
         for group in self.differing_groups(first):
             inside = [t for t in members[group] if t in first.margins]
             some = sum(first.margins[t].outcome == leading for t in inside)
@@ -1128,7 +1133,7 @@ class Findings:
 
     def _overlaps(self) -> list[Sentence]:
         """Return which groups cannot be told apart: the titles of one are all in another."""
-        members = Identity(self.book).groups()
+        members = self.who.groups()
         order, suites = list(members), self.book.settings.get("suites") or {}
         found: list[str] = []
         for group, titles in members.items():
@@ -1251,10 +1256,7 @@ class Findings:
             one = say("one class")
             kinds = [classes.get(c.product) or one for c in (here, there)]
             given: dict[str, Any] = {"class_here": kinds[0], "class_there": kinds[1]}
-            given |= {
-                "new": Identity(self.book).plain(here.product),
-                "old": Identity(self.book).plain(here.baseline),
-            }
+            given |= {"new": self.who.plain(here.product), "old": self.who.plain(here.baseline)}
             heading = say(
                 "From {old} to {new}: {here} in the {class_here} class, {there} in the "
                 "{class_there} "
@@ -1276,7 +1278,7 @@ class Findings:
             suite = self._one("suite", metric=metric, group="all", **where)
             if suite is None:
                 continue
-            name, kind = Identity(self.book).plain(pair["here"]), classes.get(pair["there"])
+            name, kind = self.who.plain(pair["here"]), classes.get(pair["there"])
             # Also given: {name}
             the = say("the {kind} part of that name", kind=kind or say("other"), name=name)
             told = _against(suite, the, words)
@@ -1327,7 +1329,7 @@ class Findings:
             value, _, over = claim.part.partition("-over-")
             given: dict[str, Any] = {
                 "name": book.name("group", claim.group, kind="step"),
-                "product": Identity(book).plain(claim.product),
+                "product": self.who.plain(claim.product),
                 "value": names.get(value, value),
             }
             told = _against(claim, f'"{names.get(over, over)}"', words)
@@ -1469,7 +1471,7 @@ class Findings:
                     given["cut"] = _size(standing.cut)
                 sentences.append(words.tell(message, **given))
         for sold in self.configurations:
-            name, of = (Identity(self.book).short(sold[key]) for key in ("product", "of"))
+            name, of = (self.who.short(sold[key]) for key in ("product", "of"))
             sentences.append(words.tell(
                 "The {product} was not run: it stands here with the runs of the {other}, on this "
                 "assumption: {assumption}",
@@ -1478,7 +1480,7 @@ class Findings:
         frontier = self.book.of_kind("frontier", group=kind)
         worse = [c.product for c in frontier if c.outcome in {"dominated", "extendedly_dominated"}]
         if worse:
-            names = words.listed(Identity(self.book).short(product) for product in worse)
+            names = words.listed(self.who.short(product) for product in worse)
             said = words.plural(
                 "The {products} is off the line: something here, or a mix of two things here, is "
                 "both cheaper and faster.",

@@ -12,7 +12,6 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from kit.charts.identity import Identity
 from kit.charts.slides import GROUNDS, MOST_ROWS, SIZES, UNKNOWN, Row, Slide
 from kit.charts.style import file_stem
 from kit.claims.bound_text import size_text, with_currency_sign
@@ -114,9 +113,7 @@ def _stands(claim: Claim, pen: _Pen, the: str, *, of: bool = True) -> str:
 
 def _by_title(facts: Findings) -> list[Slide]:
     """Return a slide a title: every product's average and low."""
-    return [
-        slide for title in Identity(facts.book).title_order() if (slide := _one_title(facts, title))
-    ]
+    return [slide for title in facts.who.title_order() if (slide := _one_title(facts, title))]
 
 
 def _one_title(facts: Findings, title: str) -> Slide | None:
@@ -134,7 +131,7 @@ def _one_title(facts: Findings, title: str) -> Slide | None:
         c.baseline: c
         for c in book.of_kind("margin", metric=metric, title=title, product=book.product)
     }
-    looks, classes, pen = Identity(book).looks(), book.names.get("classes", {}), _Pen(book, [])
+    looks, classes, pen = facts.who.looks(), book.names.get("classes", {}), _Pen(book, [])
     less = any("less_is_better" in c.marks for c in (*cells.values(), *margins.values()))
     rows = []
     for product, cell in cells.items():
@@ -145,7 +142,7 @@ def _one_title(facts: Findings, title: str) -> Slide | None:
             figures.append(pen.fps(lows[product]) if product in lows else "")
         rows.append(
             Row(
-                Identity(book).short(product), tuple(figures), looks[product], at=cell.figure,
+                facts.who.short(product), tuple(figures), looks[product], at=cell.figure,
                 ends=(lows[product].figure, cell.figure) if product in lows else UNKNOWN,
                 wide=cell.ends, note=note, own=product == book.product,
                 apart=classes.get(product) != classes.get(book.product),
@@ -164,7 +161,7 @@ def _one_title(facts: Findings, title: str) -> Slide | None:
     unit = "frames per second" if metric == HEADLINE else next(iter(cells.values())).unit
     unit = {"s": "seconds"}.get(unit, unit)
     way = f"{unit}, {'less' if less else 'more'} is better"
-    group = Identity(book).title_order().get(title, "")
+    group = facts.who.title_order().get(title, "")
     heads = ("average" if metric == HEADLINE else "result", book.name("metric", low, kind="cell"))
     under = [f"{head}{way}" for head in ([f"{group} · ", ""] if group else [""])]
     limit = facts.limit_words(title)
@@ -205,7 +202,7 @@ def _clocks(facts: Findings) -> list[Slide]:
     """Return the slide of each product's boost clock, on a stem from its base clock, and limit."""
     book, pen = facts.book, _Pen(facts.book, [])
     stated = {(c.metric, c.product): c for c in book.of_kind("specification")}
-    looks, classes = Identity(book).looks(), book.names.get("classes", {})
+    looks, classes = facts.who.looks(), book.names.get("classes", {})
     rows = []
     for product, look in looks.items():
         base, boost, limit = (
@@ -216,7 +213,7 @@ def _clocks(facts: Findings) -> list[Slide]:
             continue
         rows.append(
             Row(
-                Identity(book).short(product), (pen.fps(boost), pen.fps(limit)), look,
+                facts.who.short(product), (pen.fps(boost), pen.fps(limit)), look,
                 at=boost.figure, ends=(base.figure, boost.figure) if base else UNKNOWN,
                 own=product == book.product,
                 apart=classes.get(product) != classes.get(book.product),
@@ -242,8 +239,7 @@ def _one_rival(
     facts: Findings, standing: Standing, *, words: Mapping[str, str] = AGAINST
 ) -> list[Slide]:
     """Return the slides of a rival: by group of titles, in even parts, where one has no room."""
-    book = facts.book
-    order = {t: g for t, g in Identity(book).title_order().items() if t in standing.margins}
+    order = {t: g for t, g in facts.who.title_order().items() if t in standing.margins}
     heads = list(dict.fromkeys(order.values()))
     if len(order) <= MOST_ROWS:
         return [_rival_slide(facts, standing, list(order), "", words)]
@@ -261,7 +257,7 @@ def _one_rival(
 def _rival_slide(
     facts: Findings, standing: Standing, titles: Sequence[str], part: str, words: Mapping[str, str]
 ) -> Slide:
-    book, order = facts.book, Identity(facts.book).title_order()
+    book, order = facts.book, facts.who.title_order()
     kind, more = "rival", _faster(standing)
     if words is _ENERGY:
         kind, more = "power", "more frames per joule"
@@ -270,7 +266,7 @@ def _rival_slide(
     for title in sorted(titles, key=lambda t: list(order).index(t)):
         claim = standing.margins[title]
         group = order[title]
-        name = Identity(book).bare_title(title, group) if group else book.title_name(title)
+        name = facts.who.bare_title(title, group) if group else book.title_name(title)
         turned = group.split(" ", 1)[-1] if _says_itself(group) else group
         figure = pen.note(claim, claim.text.removesuffix("\xa0%"))  # the slide's head has the unit
         rows.append(
@@ -325,7 +321,7 @@ def _suite(facts: Findings) -> list[Slide]:
     """Return the slide of the suite margin against all: the title speaks of near rivals."""
     book = facts.book
     shown = [s for s in facts.standings if s.whole is not None]
-    pen, looks = _Pen(book, []), Identity(book).looks()
+    pen, looks = _Pen(book, []), facts.who.looks()
     rows = [
         _suite_row(pen, s.whole, s.like, s.name, looks[s.product], s.apart)
         for s in shown
@@ -385,7 +381,7 @@ def _groups(facts: Findings) -> list[Slide]:
                 "suite_like", metric=s.metric, product=book.product, baseline=s.product
             )
         }
-        order = [g for g in Identity(book).groups() if g in s.groups][:7]
+        order = [g for g in facts.who.groups() if g in s.groups][:7]
         names = {g: book.name("group", g, kind="suite") for g in order}
         rows = [_suite_row(pen, s.groups[g], like.get(g), names[g], None, False) for g in order]
         rows.append(
@@ -421,10 +417,10 @@ def _classes(facts: Findings) -> list[Slide]:
             "suite", metric=metric, group="all", product=p["here"], baseline=p["there"]
         )
     ]  # fmt: skip
-    pen, looks = _Pen(book, []), Identity(book).looks()
+    pen, looks = _Pen(book, []), facts.who.looks()
     rows = []
     for claim in steps:
-        names = [Identity(book).bare(p) for p in (claim.product, claim.baseline)]
+        names = [facts.who.bare(p) for p in (claim.product, claim.baseline)]
         kind = classes.get(claim.product, "")
         rows.append(
             Row(
@@ -437,7 +433,7 @@ def _classes(facts: Findings) -> list[Slide]:
         rows.append(
             Row(
                 f"{upper_first(kinds[0])} over {kinds[1]}", (pen.percent(claim),),
-                looks[claim.baseline], f"both {Identity(book).bare(claim.product)}",
+                looks[claim.baseline], f"both {facts.who.bare(claim.product)}",
                 at=claim.figure, apart=True,
             )
         )  # fmt: skip
@@ -446,7 +442,7 @@ def _classes(facts: Findings) -> list[Slide]:
     kinds = [f"{pen.percent(c)} in {classes.get(c.product) or 'one'}" for c in steps]
     titles = [f"{', '.join(kinds)} class", ", ".join(kinds)]
     if not steps:
-        titles = [f"{Identity(book).bare(book.product)}: {_stands(suites[0], pen, 'its namesake')}"]
+        titles = [f"{facts.who.bare(book.product)}: {_stands(suites[0], pen, 'its namesake')}"]
     what = "frames per second" if metric == HEADLINE else "results"
     return [
         Slide(
@@ -470,7 +466,7 @@ def _prices(facts: Findings) -> list[Slide]:
     At most five rivals; none where the reviewed product has no price of the kind in force.
     """
     book = facts.book
-    kind, pen, looks = facts.price_kind, _Pen(book, []), Identity(book).looks()
+    kind, pen, looks = facts.price_kind, _Pen(book, []), facts.who.looks()
     own = facts.own_price
     shown = [(s, s.equal, s.price) for s in facts.standings if s.equal and s.price]
     if own is None or not shown:
@@ -480,7 +476,7 @@ def _prices(facts: Findings) -> list[Slide]:
         cut = pen.note(s.cut, f"−{s.cut.text}") if s.cut is not None and s.cut.value else "no cut"
         rows.append(
             Row(
-                Identity(book).short(s.product), (cut,), looks[s.product],
+                facts.who.short(s.product), (cut,), looks[s.product],
                 f"costs {pen.money(price)}", at=equal.figure, note=pen.money(equal),
                 apart=s.apart,
             )
@@ -534,7 +530,7 @@ def _setup(facts: Findings) -> list[Slide]:
     if not pen.printed:
         return []
     unlike = [p for p in facts.differences if p in {s.product for s in facts.standings}]
-    alike = listed(Identity(book).short(p) for p in unlike)
+    alike = listed(facts.who.short(p) for p in unlike)
     under = [f"Not alike in all: {alike}"] if unlike else []
     machines = "one machine" if len(unlike) == 1 else f"{facts.words.number(len(unlike))} machines"
     under += [f"{machines} not alike in all"] if unlike else ["All alike"]
