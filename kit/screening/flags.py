@@ -125,6 +125,10 @@ class View:
         known = [value for value in values if value is not None and value > 0]
         return np.log(known) if len(known) == len(values) else None
 
+    def cell_logs(self) -> dict[CellKey, NDArray[np.float64] | None]:
+        """Return what `log_values` gives of the runs of each cell."""
+        return self.once(_logs_by_cell)
+
     def measures_frames(self, title: str) -> bool:
         """Whether a title's figure is a frame rate."""
         return self.bench.titles[title].measures == "frames"
@@ -153,6 +157,18 @@ def _rows_with_log(view: View) -> list[tuple[RunRow, RunDiagnostics]]:
 def _rows_by_cell(view: View) -> dict[CellKey, list[RunRow]]:
     found = grouped(((row.product, row.title), row) for row in view.used)
     return {cell: _in_order(rows) for cell, rows in found.items()}
+
+
+def _logs_by_cell(view: View) -> dict[CellKey, NDArray[np.float64] | None]:
+    cells = view.cells()
+    values = np.array([view.value(row) or 0.0 for rows in cells.values() for row in rows])
+    logs = np.log(values, where=values > 0, out=np.full(values.shape, np.nan))
+    found: dict[CellKey, NDArray[np.float64] | None] = {}
+    stop = 0
+    for cell, rows in cells.items():
+        start, stop = stop, stop + len(rows)
+        found[cell] = logs[start:stop] if values[start:stop].min() > 0 else None
+    return found
 
 
 def _in_order(rows: Iterable[RunRow]) -> list[RunRow]:

@@ -159,11 +159,11 @@ def _find_warm_ups(view: View) -> Iterator[Flag]:
     """
     later: dict[CellKey, NDArray[np.float64]] = {}
     firsts: dict[CellKey, tuple[RunRow, float]] = {}
-    for cell, rows in view.cells().items():
-        values = view.log_values(rows)
+    cells = view.cells()
+    for cell, values in view.cell_logs().items():
         if values is None or values.size < 3:
             continue
-        firsts[cell] = (rows[0], float(values[0]))
+        firsts[cell] = (cells[cell][0], float(values[0]))
         later[cell] = values[1:]
     usual = _pooled_spreads(later)
     for cell, (row, first) in firsts.items():
@@ -461,8 +461,7 @@ def _find_order_drifts(view: View) -> Iterator[Flag]:
     The order is that of `began`, else of the sheet. Sen's slope over all runs must reach
     `order_drift_share`, and Kendall's two-sided test `order_drift_p`.
     """
-    for (product, title), rows in view.cells().items():
-        values = view.log_values(rows)
+    for (product, title), values in view.cell_logs().items():
         if values is None or values.size < 2:
             continue
         n = values.size
@@ -808,10 +807,10 @@ def _logs_by_cell(view: View) -> dict[CellKey, _Cell]:
     where fewer than `FEWEST_CELLS` others can be pooled.
     """
     cells: dict[CellKey, tuple[Sequence[RunRow], NDArray[np.float64]]] = {}
-    for key, rows in view.cells().items():
-        logs = view.log_values(rows)
-        if logs is not None and logs.size >= FEWEST_RUNS and float(np.ptp(logs)) > 0:
-            cells[key] = rows, logs
+    rows = view.cells()
+    for key, logs in view.cell_logs().items():
+        if logs is not None and logs.size >= FEWEST_RUNS and logs.max() > logs.min():
+            cells[key] = rows[key], logs
     if len(cells) <= FEWEST_CELLS:
         return {}
     df = np.array([logs.size - 1.0 for _, logs in cells.values()])

@@ -9,7 +9,7 @@ import math
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from itertools import combinations, groupby
 
 import numpy as np
@@ -255,6 +255,12 @@ class _Level:
         return float(stdtrit(min(self.df, 1e9), 1 - LEVEL_ALPHA)) * math.sqrt(self.variance)
 
 
+@lru_cache(maxsize=256)
+def _t_quantile(df: float) -> float:
+    """Return what half a 90 % interval is of its standard error."""
+    return float(stdtrit(df, 1 - LEVEL_ALPHA))
+
+
 @dataclass(frozen=True, slots=True)
 class _UnlikePair:
     """Two products that other titles set apart, the fastest of a title among them."""
@@ -311,9 +317,8 @@ def _spell_interval(level: _Level) -> str:
 def _cell_levels(view: View, *, without: set[CellKey]) -> dict[CellKey, _Level]:
     """Return the mean log figure of each cell of a frame-rate title."""
     levels: dict[CellKey, _Level] = {}
-    for cell, rows in view.cells().items():
-        values = view.log_values(rows) if view.measures_frames(cell[1]) else None
-        if values is not None and cell not in without:
+    for cell, values in view.cell_logs().items():
+        if values is not None and cell not in without and view.measures_frames(cell[1]):
             levels[cell] = _Level.of_runs(values)
     return levels
 
@@ -339,7 +344,8 @@ def _unlike_pairs(
 ) -> list[_UnlikePair]:
     """Return the pairs with the fastest product of a title that other titles set apart.
 
-    With products the fastest agrees with, all pairs among them count.
+    With products the fastest agrees with, all pairs among them count; none does that is surely not
+    level in the title.
     """
     if not here:
         return []
@@ -353,6 +359,10 @@ def _unlike_pairs(
     for a, b in combinations(here, 2):
         if best not in {a, b} and not {a, b} <= near:
             continue
+        one, two = levels[a, title], levels[b, title]
+        widest = _t_quantile(min(one.df, two.df)) * math.sqrt(one.variance + two.variance)
+        if abs(one.mean - two.mean) - widest > band + 1e-9:
+            continue  # not level here, whatever the other titles say
         leads = [lead for other, lead in leads_of(a, b).items() if other != title]
         if len(leads) < FEWEST_OTHER_TITLES:
             continue

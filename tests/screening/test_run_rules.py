@@ -390,7 +390,7 @@ def test_the_pooled_spread_is_the_median_of_variances_over_chi_squared():
     """Second version: scipy's distribution; its median of many cells is the true variance."""
     rng = np.random.default_rng(5)
     cells = {(f"p{i}", f"t{i}"): rng.normal(0, 0.01, 4) for i in range(802)}
-    seen = SimpleNamespace(cells=lambda: cells, log_values=lambda logs: logs)
+    seen = SimpleNamespace(cells=lambda: cells, cell_logs=lambda: cells)
     one = run_rules._logs_by_cell(seen)["p0", "t0"].spread
     others = [logs for key, logs in cells.items() if key != ("p0", "t0")]
     by_hand = np.median([np.sum((x - x.mean()) ** 2) / stats.chi2.median(3) for x in others])
@@ -532,8 +532,9 @@ def test_a_run_fits_within_the_error_of_a_run_beside_a_median(off, fits):
 def seen_as(values: list[float], **screen: float) -> SimpleNamespace:
     """A view of one cell whose runs have these very figures on the log scale."""
     rows = [row(f"r{i}") for i in range(len(values))]
+    cell, logs = ("heron", "dunes"), np.array(values)
     return SimpleNamespace(
-        cells=lambda: {("heron", "dunes"): rows}, log_values=lambda _: np.array(values),
+        cells=lambda: {cell: rows}, cell_logs=lambda: {cell: logs}, log_values=lambda _: logs,
         bench=view([]).bench, screen=SimpleNamespace(**screen), left_out=(),
     )  # fmt: skip
 

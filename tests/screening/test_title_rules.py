@@ -487,7 +487,7 @@ def test_what_a_pair_that_cannot_be_judged_lacks():
 def unlike(**titles: list[float]) -> list[tuple[str, str]]:
     """The unlike pairs of heron, ibis and stork in dunes; each title's ln figures."""
     levels = {
-        (product, title): level(value)
+        (product, title): level(value, 0.01)
         for title, values in titles.items()
         for product, value in zip(("heron", "ibis", "stork"), values, strict=False)
     }
@@ -506,6 +506,10 @@ def test_which_pairs_are_unlike():
     # Heron leads; those it agrees with are compared as well, others with it alone.
     assert unlike(dunes=[2, 1.9, 1.95], marsh=apart, delta=apart) == every
     assert unlike(dunes=[2, 1.9, 1.8], marsh=apart, delta=apart) == every[:2]
+    # One that is surely not level here is not: scipy's t of 2 df on either side of the gap.
+    for factor, there in ((0.99, every[:2]), (1.01, every[:1])):
+        gap = 0.125 + factor * scipy.stats.t.isf(0.05, 2) * np.sqrt(2 * 0.01)
+        assert unlike(dunes=[2, 1.9, 2 - gap], marsh=apart, delta=apart) == there
     # One other title says nothing; two do, at 0.25 apart on average and each.
     assert unlike(dunes=[2, 1.9], marsh=[0, 0.5]) == []
     assert unlike(dunes=[2, 1.9], marsh=[0, 0.25], delta=[0, 0.25]) == [("ibis", "heron")]
