@@ -12,7 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
-from functools import lru_cache, partial
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any, TypeVar
 
 if TYPE_CHECKING:
@@ -162,9 +162,9 @@ class Rounded:
         """
         spare = _SPARE[rule](abs(value))
         decimals = _decimals_for(_half_width(ends), at_most=spare, otherwise=spare)
-        plain = partial(number, decimals=decimals, locale=locale, sign=rule == "level")
-        text = f"{plain(value)}{NBSP}{unit}".rstrip()
-        return Rounded(text, _interval(ends, plain), f"{decimals} decimals")
+        text, interval = _texts(value, ends, decimals=decimals, locale=locale, sign=rule == "level")
+        text = f"{text}{NBSP}{unit}" if unit else text
+        return Rounded(text, interval, f"{decimals} decimals")
 
     @staticmethod
     def money(
@@ -197,9 +197,9 @@ class Rounded:
         >>> Rounded.money(-200, "EUR", sign=True).text
         'EUR\\xa0−200'
         """
-        plain = partial(number, decimals=decimals, locale=locale, sign=sign)
-        interval = _interval(ends, plain) if len({*ends}) > 1 else ""
-        return Rounded(f"{currency}{NBSP}{plain(value)}", interval, f"{decimals} decimals")
+        ends = ends if len({*ends}) > 1 else ()
+        text, interval = _texts(value, ends, decimals=decimals, locale=locale, sign=sign)
+        return Rounded(f"{currency}{NBSP}{text}", interval, f"{decimals} decimals")
 
     @staticmethod
     def share(share: float, *ends: float | None, locale: str = "en") -> Rounded:
@@ -349,25 +349,28 @@ def number(value: float, *, decimals: int, locale: str = "en", sign: bool = Fals
     if not math.isfinite(value):
         return "unbounded" if math.isinf(value) else "undefined"
     plain = f"{abs(value):,.{decimals}f}"
-    text = words_of(locale).write(plain)
-    if not plain.strip("0,."):  # no negative zero, and none with a plus
+    text = plain if locale == "en" else words_of(locale).write(plain)
+    if not (sign or value < 0) or not plain.strip("0,."):  # no negative zero, none with a plus
         return text
-    if value < 0:
-        return MINUS + text
-    return f"+{text}" if sign else text
+    return (MINUS if value < 0 else "+") + text
 
 
 _Ends = tuple[float | None, ...]  # of an interval, low and high; none, or None, where it has none
 
 
 def _half_width(ends: _Ends, scale: float = 1.0) -> float | None:
-    known = [end for end in ends if end is not None]
-    return abs(known[1] - known[0]) / 2 * scale if len(known) == 2 else None
+    if not ends or ends[0] is None or ends[1] is None:
+        return None
+    return abs(ends[1] - ends[0]) / 2 * scale
 
 
-def _interval(ends: _Ends, spell: Callable[[float], str]) -> str:
-    known = [spell(end) for end in ends if end is not None]
-    return " to ".join(known) if len(known) == 2 else ""
+def _texts(value: float, ends: _Ends, *, decimals: int, locale: str, sign: bool) -> tuple[str, str]:
+    """Return a number, and the ends of its interval, as `number` writes them."""
+    text = number(value, decimals=decimals, locale=locale, sign=sign)
+    if not ends or ends[0] is None or ends[1] is None:
+        return text, ""
+    low = number(ends[0], decimals=decimals, locale=locale, sign=sign)
+    return text, f"{low} to {number(ends[1], decimals=decimals, locale=locale, sign=sign)}"
 
 
 def _percent_text(
@@ -380,12 +383,11 @@ def _percent_text(
     half_width = _half_width(ends, 100)
     at_most = at_most if half_width is not None and half_width < 0.05 else 1
     decimals = _decimals_for(half_width, at_most=at_most, otherwise=1)
-
-    def percent(value: float) -> str:
-        return number(100 * (value - level), decimals=decimals, locale=locale, sign=sign)
-
-    rule = f"percent, {decimals} decimals"
-    return Rounded(percent(value) + NBSP + "%", _interval(ends, percent), rule)
+    ends = tuple([None if end is None else 100 * (end - level) for end in ends])
+    text, interval = _texts(
+        100 * (value - level), ends, decimals=decimals, locale=locale, sign=sign
+    )
+    return Rounded(f"{text}{NBSP}%", interval, f"percent, {decimals} decimals")
 
 
 # Decimals of a figure in its own unit at most, by the rule it is printed by and its size.

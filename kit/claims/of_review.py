@@ -76,13 +76,12 @@ def _run_claims(review: Review, _: Results, make: Make) -> Iterator[Claim]:
     """
     for run, measured in review.metrics.items():
         used = run not in review.screened.set_aside
+        marks = ["typed_in"] * measured.typed_in
+        marks += ["common_stretch"] * (measured.stretch is not None)
         for metric, value in measured.values.items():
-            about = Subject.of_run(run, metric, measured, used=used)
-            marks = ["typed_in"] * measured.typed_in
-            marks += ["common_stretch"] * (measured.stretch is not None)
             yield make(
                 "run",
-                replace(about, marks=[*about.marks, *marks]),
+                Subject.of_run(run, metric, measured, used=used, marks=marks),
                 value,
                 method=_run_method(metric, review.params.metrics, measured),
                 unit=METRICS[metric].unit or review.bench.titles[measured.title].value_unit,
