@@ -614,6 +614,9 @@ def _level_p_values(made: Sequence[_Compared], band: float) -> list[float | None
     return found
 
 
+_NO_ERROR = Mixture.of_t(np.ones(1), np.ones(1))  # of a margin in no family
+
+
 def _false_signs(
     found: Sequence[tuple[Cell, Cell]], made: Sequence[_Compared]
 ) -> list[float | None]:
@@ -622,16 +625,12 @@ def _false_signs(
     for i, ((a, b), one) in enumerate(zip(found, made, strict=True)):
         if one.half is not None:
             families.setdefault((a.metric, b.product), []).append(i)
-    rates: list[float | None] = [None] * len(found)
-    for places in families.values():
-        if len(places) < 2:
-            continue
-        known = [(made[i].difference, made[i].error) for i in places]
-        errors = [error for _, error in known if error is not None]
-        within = false_sign_rates(np.array([d for d, _ in known]), errors)
-        for i, rate in zip(places, within.tolist(), strict=True):
-            rates[i] = rate
-    return rates
+    known = [places for places in families.values() if len(places) > 1]
+    if not known:
+        return [None] * len(found)
+    errors = [one.error or _NO_ERROR for one in made]
+    within = false_sign_rates(np.array([one.difference for one in made]), errors, known).tolist()
+    return [None if math.isnan(rate) else rate for rate in within]
 
 
 def _adjust(

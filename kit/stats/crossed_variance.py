@@ -47,6 +47,7 @@ _NEGLIGIBLE_GAP = 6.0
 _NEGLIGIBLE = 1e-9
 _NEGLIGIBLE_TITLE = 1e-5
 _FINER = 4
+_AT_ONCE = 64  # differences whose weights a processor's cache holds
 _NARROW_DF = 40.0
 # Care: an interval is widened where the runs of a side scatter more than this share of such cells.
 _CARE_FROM, _CARE_LEAST = 0.15, 0.05
@@ -275,31 +276,23 @@ class Mixture:
         n_a, n_b : ndarray of float, shape (n,)
             Runs behind either mean.
         """
-        shift = -np.log(np.concatenate((n_a, n_b))) / fit.step
+        shift = -np.log(np.stack((n_a, n_b))) / fit.step
         base, reach = int(np.floor(shift.min())), int(np.floor(shift.max()))
         heavy = np.flatnonzero(fit.title_weight[a].max(axis=0, initial=0.0) > _NEGLIGIBLE_TITLE)
         nodes = slice(int(heavy[0]), int(heavy[-1]) + 1)
-        one = _shift(fit.weight[a, nodes], shift[: len(a)] - base, reach - base, fit.step)
-        two = _shift(fit.weight[b, nodes], shift[len(a) :] - base, reach - base, fit.step)
-        one = one * fit.title_weight[a, nodes][:, :, None]
-        size = one.shape[2]
-        gaps = min(int(np.ceil(_NEGLIGIBLE_GAP / fit.step)), size - 1)
-        extra = int(np.ceil(math.log(2) / fit.step)) + 1
-        out = np.zeros((len(a), size + extra))
-        for gap in range(gaps + 1):
-            rise = math.log1p(math.exp(-gap * fit.step)) / fit.step
-            whole = int(rise)
-            part = float(_split(rise - whole, fit.step))
-            found = np.einsum("mtk,mtk->mk", one[:, :, gap:], two[:, :, : size - gap])
-            if gap:
-                found += np.einsum("mtk,mtk->mk", two[:, :, gap:], one[:, :, : size - gap])
-            out[:, gap + whole : size + whole] += (1 - part) * found
-            out[:, gap + whole + 1 : size + whole + 1] += part * found
-        rest = size - gaps - 1
-        if rest > 0:
-            for mine, other in ((one, two), (two, one)):
-                below = np.cumsum(other[:, :, :rest], axis=2)
-                out[:, gaps + 1 : size] += np.einsum("mtk,mtk->mk", mine[:, :, gaps + 1 :], below)
+        found = []
+        for first in range(0, len(a), _AT_ONCE):
+            rows = slice(first, first + _AT_ONCE)
+            one, two = (
+                _shift(
+                    np.ascontiguousarray(fit.weight[cells[rows], nodes].transpose(1, 0, 2)),
+                    moved[rows] - base, reach - base, fit.step,
+                )
+                for cells, moved in zip((a, b), shift, strict=True)
+            )  # fmt: skip
+            one *= fit.title_weight[a[rows], nodes].T[:, :, None]
+            found.append(_summed(one, two, fit.step))
+        out = np.concatenate(found)
         out /= out.sum(axis=1, keepdims=True)
         return Mixture(fit.step, fit.start[a] + base, out)
 
@@ -309,7 +302,7 @@ class Mixture:
         shift = -np.log(n) / fit.step
         base, reach = int(np.floor(shift.min())), int(np.floor(shift.max()))
         flat = np.einsum("mt,mtk->mk", fit.title_weight[cell], fit.weight[cell])
-        moved = _shift(flat[:, None, :], shift - base, reach - base, fit.step)[:, 0, :]
+        moved = _shift(flat[None], shift - base, reach - base, fit.step)[0]
         return Mixture(fit.step, fit.start[cell] + base, moved)
 
     @staticmethod
@@ -816,14 +809,41 @@ def _split(part: float | Floats, step: float) -> float | Floats:
     return found
 
 
+def _summed(one: Floats, two: Floats, step: float) -> Floats:
+    """Return weights of sums of two variances each, by title's node, sum and component."""
+    size = one.shape[2]
+    gaps = min(int(np.ceil(_NEGLIGIBLE_GAP / step)), size - 1)
+    extra = int(np.ceil(math.log(2) / step)) + 1
+    out = np.zeros((one.shape[1], size + extra))
+    for gap in range(gaps + 1):
+        rise = math.log1p(math.exp(-gap * step)) / step
+        whole = int(rise)
+        part = float(_split(rise - whole, step))
+        found = np.einsum("tmk,tmk->mk", one[:, :, gap:], two[:, :, : size - gap])
+        if gap:
+            found += np.einsum("tmk,tmk->mk", two[:, :, gap:], one[:, :, : size - gap])
+        out[:, gap + whole : size + whole] += (1 - part) * found
+        out[:, gap + whole + 1 : size + whole + 1] += part * found
+    rest = size - gaps - 1
+    if rest > 0:
+        for mine, other in ((one, two), (two, one)):
+            below = np.cumsum(other[:, :, :rest], axis=2)
+            out[:, gaps + 1 : size] += np.einsum("tmk,tmk->mk", mine[:, :, gaps + 1 :], below)
+    return out
+
+
 def _shift(weight: Floats, shift: Floats, reach: int, step: float) -> Floats:
-    """Return weights moved up the lattice by `shift` steps, split between the two nearest nodes."""
+    """Return weights moved up the lattice by `shift` steps, split between the two nearest nodes.
+
+    Of shapes (any, n, n_components) and (n,).
+    """
     size = weight.shape[2]
     moved = np.zeros((*weight.shape[:2], size + reach + 1))
     whole = np.floor(shift).astype(np.intp)
     for by in np.unique(whole):
-        rows = whole == by
-        part = _split((shift[rows] - by)[:, None, None], step)
-        moved[rows, :, by : by + size] += (1 - part) * weight[rows]
-        moved[rows, :, by + 1 : by + 1 + size] += part * weight[rows]
+        at = whole == by
+        part = _split((shift[at] - by)[:, None], step)
+        rows = slice(None) if at.all() else at  # no copies where all move alike
+        moved[:, rows, by : by + size] = (1 - part) * weight[:, rows]
+        moved[:, rows, by + 1 : by + 1 + size] += part * weight[:, rows]
     return moved

@@ -288,7 +288,9 @@ _ENDS = 1e-5
 _NEGLIGIBLE = 1e-4
 
 
-def false_sign_rates(differences: Floats, errors: Sequence[Mixture]) -> Floats:
+def false_sign_rates(
+    differences: Floats, errors: Sequence[Mixture], families: Sequence[Sequence[int]] = ()
+) -> Floats:
     """Return, for each margin over one rival, the probability that its sign is false.
 
     Parameters
@@ -297,6 +299,8 @@ def false_sign_rates(differences: Floats, errors: Sequence[Mixture]) -> Floats:
         ln ratios, one per title.
     errors : sequence of Mixture
         Their errors, one estimate each.
+    families : sequence of sequence of int, optional
+        The places of the margins over each rival, where there are several rivals.
 
     Returns
     -------
@@ -307,10 +311,25 @@ def false_sign_rates(differences: Floats, errors: Sequence[Mixture]) -> Floats:
     ----------
     .. [1] M. Stephens (2017), "False discovery rates: a new deal", Biostatistics 18(2), 275-294.
     """
-    d = np.asarray(differences, dtype=np.float64)
-    var, mass = _gathered(Mixture.stack(errors))
-    log_mass = np.log(np.maximum(mass, 1e-300))
-    log_level = _log_normal(d[:, None], var, log_mass)
+    found = np.full(len(errors), np.nan)
+    by_step: dict[float, list[Sequence[int]]] = {}  # errors are put on the finest of a family
+    for family in families or [range(len(errors))]:
+        by_step.setdefault(min(errors[i].step for i in family), []).append(family)
+    for alike in by_step.values():
+        places = [i for family in alike for i in family]
+        d = np.asarray(differences, dtype=np.float64)[places]
+        var, mass = _gathered(Mixture.stack([errors[i] for i in places]))
+        log_level = _log_normal(d[:, None], var, np.log(np.maximum(mass, 1e-300)))
+        stop = 0
+        for family in alike:
+            start, stop = stop, stop + len(family)
+            part = slice(start, stop)
+            found[family] = _false_signs(d[part], var[part], mass[part], log_level[part])
+    return found
+
+
+def _false_signs(d: Floats, var: Floats, mass: Floats, log_level: Floats) -> Floats:
+    """Return the rates of one family: its errors' parts, and the log densities of level ones."""
     mu, tau2, log_prior = _nodes(d, np.exp((mass * np.log(var)).sum(axis=1)))
     gap = (d[:, None] - mu)[:, :, None]  # (n, nodes, 1)
     total = var[:, None, :] + tau2[:, None]  # (n, nodes, parts)
