@@ -227,24 +227,27 @@ def make_cells(
             if (titles[key[0]].measures == "frames") == (METRICS[metric].source == "frames")
         }
         units = [metric_unit(metric, title, titles) for title, _ in groups]
+        shared = (variances or {}).get(metric)
+        there = shared.pooled if shared is not None else {}
         pooled = [
-            Pooled.of_runs(runs, metric=metric, unit=unit)
-            for runs, unit in zip(groups.values(), units, strict=True)
+            there.get(key) or Pooled.of_runs(runs, metric=metric, unit=unit)
+            for (key, runs), unit in zip(groups.items(), units, strict=True)
         ]
         own, borrowed = pooled, _borrowed(list(groups), pooled, params)
         pooled = [borrowed.get(i, cell) for i, cell in enumerate(own)]
         sd = np.sqrt([cell.variance for cell in pooled])
         keys = [(*key, i in borrowed) for i, key in enumerate(groups)]
-        se, half, methods = _cell_errors(keys, sd, pooled, fit, params.confidence)
+        errors, widths, methods = _cell_errors(keys, sd, pooled, fit, params.confidence)
+        se, half = errors.tolist(), widths.tolist()
         for i, ((title, product), runs) in enumerate(groups.items()):
             unit = units[i]
-            values = tuple(run.values[metric] for run in runs)
+            values = tuple([run.values[metric] for run in runs])
             mean, typed = pooled[i].mean, any(run.typed_in for run in runs)
             several, apart = max(pooled[i].passes) > 1, own[i].df == 0
             alone = _frames_half_width(runs, metric, params.confidence)
             if methods[i] == "none" and alone is not None:
                 half[i], methods[i] = alone, "frames"
-            known = bool(np.isfinite(half[i]))
+            known = math.isfinite(half[i])
             marks = [
                 *(["typed_in"] if typed else []),
                 *(["mean_of_passes"] if several else []),
@@ -264,8 +267,8 @@ def make_cells(
                     metric=metric,
                     unit=unit,
                     less_is_better=_less_is_better(metric, titles[title]),
-                    runs=tuple(run.run for run in runs),
-                    sessions=tuple(run.session for run in runs),
+                    runs=tuple([run.run for run in runs]),
+                    sessions=tuple([run.session for run in runs]),
                     values=values,
                     value=values[0] if len(values) == 1 else from_log(mean, unit),
                     low=from_log(mean - half[i], unit) if known else None,
@@ -276,7 +279,7 @@ def make_cells(
                     trace=Trace(
                         "make_cells",
                         f"cell/{metric}/{title}/{product}",
-                        inputs=tuple(run.trace for run in runs),
+                        inputs=tuple([run.trace for run in runs]),
                     ),
                     log_sd=_or_none(sd[i]),
                     log_se=_or_none(se[i]),

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from operator import mul
 
 import numpy as np
 from numpy.typing import NDArray
@@ -93,6 +94,7 @@ class Pooled:
     variance: float  # of one pass, divisor df; NaN where nothing tells it, 0.0 of equal runs
     passes: tuple[int, ...]  # of each run
     df: int
+    logs: tuple[float, ...]  # of each run
 
     @property
     def n(self) -> int:
@@ -112,15 +114,14 @@ class Pooled:
         .. [1] Sums of squares between and within groups; common practice, no source.
         """
         logs = to_log([run.values[metric] for run in runs], unit)
-        passes = tuple(run.passes for run in runs)
-        mean = math.fsum(n * x for n, x in zip(passes, logs, strict=True)) / sum(passes)
-        stated = [(n - 1, run.spread.get(metric)) for n, run in zip(passes, runs, strict=True)]
-        known = [(df, sd) for df, sd in stated if sd is not None]
-        between = math.fsum(n * (x - mean) ** 2 for n, x in zip(passes, logs, strict=True))
-        df = len(runs) - 1 + sum(df for df, _ in known)
-        squares = between + math.fsum(df * sd**2 for df, sd in known)
+        passes = tuple([run.passes for run in runs])
+        mean = math.fsum(map(mul, passes, logs)) / sum(passes)
+        known = [(run.passes - 1, run.spread[metric]) for run in runs if metric in run.spread]
+        between = math.fsum([n * (x - mean) ** 2 for n, x in zip(passes, logs, strict=True)])
+        df = len(runs) - 1 + sum([df for df, _ in known])
+        squares = between + math.fsum([df * sd**2 for df, sd in known])
         variance = squares / df if df else math.nan
-        return cls(mean, 0.0 if variance < ZERO_VARIANCE else variance, passes, df)
+        return cls(mean, 0.0 if variance < ZERO_VARIANCE else variance, passes, df, logs)
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,12 +194,14 @@ class SessionPair:
 class SharedVariances:
     """The run-to-run variances of one metric, for products alone and for pairs by session.
 
-    Either fit is None where no cell (or pair) has two values that differ.
+    Either fit is None where no cell (or pair) has two values that differ. `pooled` is what the runs
+    of each cell say by themselves, where the titles' units were known.
     """
 
     metric: str
     cells: CrossedFit | None
     pairs: CrossedFit | None
+    pooled: Mapping[tuple[str, str], Pooled] = field(default_factory=dict)
 
     def run_sd(self, product: str, title: str) -> float | None:
         """Return the run-to-run standard deviation of ln values to reckon with.
@@ -241,22 +244,20 @@ def fit_variances(
         (title, product) of cells unlike the others for a known reason, such as a display cap.
     """
     groups = group_runs(metrics, metric=metric)
-    cells = {
-        (title, product): (
-            to_log([run.values[metric] for run in runs], metric_unit(metric, title, titles)),
-            [run.session for run in runs],
+    pooled = {
+        (title, product): Pooled.of_runs(
+            runs, metric=metric, unit=metric_unit(metric, title, titles)
         )
         for (title, product), runs in groups.items()
     }
-    pooled = [
-        Pooled.of_runs(runs, metric=metric, unit=metric_unit(metric, title, titles))
-        for (title, _), runs in groups.items()
-    ]
-    run_var = np.array([cell.variance for cell in pooled], dtype=np.float64)
-    df = np.array([cell.df for cell in pooled], dtype=np.float64)
-    pairs = _pair_variances(cells, apart)
+    run_var = np.array([cell.variance for cell in pooled.values()], dtype=np.float64)
+    df = np.array([cell.df for cell in pooled.values()], dtype=np.float64)
+    sides = {key: (pooled[key].logs, [run.session for run in runs]) for key, runs in groups.items()}
     return SharedVariances(
-        metric=metric, cells=_fit_or_none(list(cells), run_var, df, apart=apart), pairs=pairs
+        metric=metric,
+        cells=_fit_or_none(list(pooled), run_var, df, apart=apart),
+        pairs=_pair_variances(sides, apart),
+        pooled=pooled if titles is not None else {},
     )
 
 

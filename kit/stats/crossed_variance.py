@@ -8,7 +8,7 @@ share of them comes from a much wider normal): a cell unlike its neighbours keep
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache, lru_cache
 from itertools import chain
@@ -499,15 +499,21 @@ class _Beliefs:
         """Return F at every node of title and product."""
         r = self.residuals()
         found = np.empty_like(r)
-        for df in np.unique(self.df):
-            rows = self.df == df
-            factor = _factor(float(df))
+        for factor, rows in self._factors():
             curve = factor.curve(self.cell_var, self.odd_share)
-            place = np.clip((r[rows] - _R_LOW) / factor.step, 0.0, curve.size - 1.001)
+            place = (r[rows] - _R_LOW) / factor.step
+            np.clip(place, 0.0, curve.size - 1.001, out=place)
             left = place.astype(np.intp)
-            rise = np.append(np.diff(curve), 0.0)
-            found[rows] = curve[left] + (place - left) * rise[left]
-        return np.maximum(found, 1e-300)
+            place -= left
+            place *= np.append(np.diff(curve), 0.0)[left]
+            found[rows] = curve[left] + place
+        return np.maximum(found, 1e-300, out=found)
+
+    def _factors(self) -> Iterator[tuple[_Factor, NDArray[np.bool_] | slice]]:
+        """Yield the factor of each number of degrees of freedom, and its cells."""
+        each = np.unique(self.df)
+        for df in each:
+            yield _factor(float(df)), self.df == df if each.size > 1 else slice(None)
 
     def _sweep(self, table: Floats) -> None:
         if self.products is None:
@@ -524,13 +530,15 @@ class _Beliefs:
             return self.titles.cavity()[:, :, None]
         return self.titles.cavity()[:, :, None] * self.products.cavity()[:, None, :]
 
-    def binned(self, rows: NDArray[np.bool_], step: float) -> tuple[Floats, int]:
+    def binned(self, rows: NDArray[np.bool_] | slice, step: float) -> tuple[Floats, int]:
         """Return the distribution of r by all other cells on the factor's grid, and its start."""
         r, weight = self.residuals()[rows], self.cavities()[rows]
         size = round((_R_HIGH - _R_LOW) / step) + 1
-        place = np.clip((r - _R_LOW) / step, 0.0, size - 1.001)
+        place = (r - _R_LOW) / step
+        np.clip(place, 0.0, size - 1.001, out=place)
         left = place.astype(np.intp)
-        right = weight * (place - left)
+        place -= left
+        right = weight * place
         start = int(left.min())
         width = int(left.max()) - start + 2
         flat = (left - start + width * np.arange(len(r))[:, None, None]).ravel()
@@ -540,9 +548,8 @@ class _Beliefs:
 
     def _estimate_scales(self) -> None:
         log = np.log(_PRIOR_SHARES)[None, :] + _LOG_SD_PRIOR[:, None]
-        for df in np.unique(self.df):
-            factor = _factor(float(df))
-            counts, start = self.binned(self.df == df, factor.step)
+        for factor, rows in self._factors():
+            counts, start = self.binned(rows, factor.step)
             part = slice(start, start + counts.shape[1])
             narrow = counts @ factor.narrow[:, part].T
             wide = counts @ factor.wide[:, part].T
@@ -564,9 +571,7 @@ class _Beliefs:
     def tail(self) -> Floats:
         """Return, per cell, P(a sample variance at least as large | all other cells)."""
         found = np.empty(self.df.size)
-        for df in np.unique(self.df):
-            rows = self.df == df
-            factor = _factor(float(df))
+        for factor, rows in self._factors():
             curve = factor.curve(self.cell_var, 0.0)
             below = np.concatenate(([0.0], np.cumsum((curve[1:] + curve[:-1]) / 2))) * factor.step
             counts, start = self.binned(rows, factor.step)
