@@ -634,14 +634,17 @@ def mean_variance(step, start, weight):
 
 @pytest.mark.parametrize("step", [0.05, 0.25])
 def test_a_shift_on_the_lattice_keeps_weight_and_multiplies_the_variance(step):
-    weight = np.random.default_rng(6).random((4, 2, 5))
+    weight = np.random.default_rng(6).random((2, 4, 5))
     shift = np.array([0.0, 0.3, 2.0, 3.9])
     moved = _shift(weight, shift, 3, step)
-    assert moved.shape == (4, 2, 5 + 3 + 1)
+    assert moved.shape == (2, 4, 5 + 3 + 1)
     assert moved.sum(axis=2) == pytest.approx(weight.sum(axis=2))
-    expected = mean_variance(step, 0, weight) * np.exp(step * shift)[:, None]
+    expected = mean_variance(step, 0, weight) * np.exp(step * shift)
     assert mean_variance(step, 0, moved) == pytest.approx(expected, rel=1e-12)
-    assert (moved > 0).sum(axis=2).tolist() == [[5, 5], [6, 6], [5, 5], [6, 6]]
+    assert (moved > 0).sum(axis=2).tolist() == [[5, 6, 5, 6]] * 2
+    for i in range(4):  # alone as beside others
+        alone = _shift(weight[:, [i]], shift[[i]], 3, step)
+        assert (alone[:, 0] == moved[:, i]).all()
 
 
 def test_errors_of_unlike_lattices_are_stacked_on_the_finest():
@@ -673,6 +676,8 @@ def test_the_variances_of_two_means_add_up():
         belief = fit.title_weight[a[i]]
         known = belief @ (each[a[i]] / n_a[i] + each[b[i]] / n_b[i])
         assert whole.weight[i] @ whole.sd[i] ** 2 == pytest.approx(known, rel=2e-3)
+    many = Mixture.of_sides(fit, *(np.tile(of, 50) for of in (a, n_a, b, n_b)))
+    assert (many.weight == np.tile(whole.weight, (50, 1))).all()  # as many as come in three blocks
     ours = Mixture.of_means(fit, a, n_a)
     known = (fit.title_weight[a] * each[a]).sum(axis=1) / n_a
     assert (ours.weight * ours.sd**2).sum(axis=1) == pytest.approx(known, rel=1e-9)
