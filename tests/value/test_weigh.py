@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import datetime as dt
 import itertools
 import math
@@ -349,6 +350,23 @@ def weigh(
         weights=weights,
         classes=classes,
     )
+
+
+def test_two_other_products_are_weighed_where_both_have_a_price():
+    # By hand: 900 / 750, and 750 x 1.1.
+    between = dataclasses.replace(suite("aged", 1.1, 1.05, 1.15), product="old")
+    whole = [suite("old", 1.25, 1.2, 1.3), between]
+    prices = [priced("new", 1800), priced("old", 900), priced("aged", 750)]
+    value = weigh(prices, whole, rivals=("old", "aged"))
+    pair = next(w for w in value.weighings if w.product == "old")
+    assert (pair.rival, pair.premium) == ("aged", pytest.approx(1.2, rel=1e-12))
+    assert pair.equal_value_price == pytest.approx(825.0, rel=1e-12)
+    assert "aged" not in {w.rival for w in value.weighings if w.product == "new"}
+    for known in (prices[:2], [prices[0], prices[2]]):
+        assert all(w.product == "new" for w in weigh(known, whole).weighings)
+    # The reviewed product over what is no rival of it is one of the others.
+    (alone,) = weigh([prices[0], prices[2]], [suite("aged", 1.1)]).weighings
+    assert (alone.product, alone.rival) == ("new", "aged")
 
 
 def test_300_above_1500_is_a_premium_of_a_fifth():
