@@ -10,24 +10,24 @@ from functools import cache
 
 import made_claims
 import pytest
-from drawn import chart_places, elements_of, inline_pictures, kept
+from drawn import chart_places, elements_of, inline_pictures, kept, slide_places
 
 from kit.charts import inline, layout, money, rows, runs, style  # noqa: F401 - they draw these
 
 charts = cache(lambda: made_claims.all_charts(4, 3))
 pictures = cache(lambda: dict(inline_pictures()))
+slides = cache(lambda: dict(slide_places()))
 
 
 def test_every_picture_is_kept():
     assert kept()["charts"].keys() == charts().keys()
     assert kept()["inline"].keys() == pictures().keys()
+    assert kept()["slides"].keys() == slides().keys()
 
 
-@pytest.mark.parametrize("kind", kept()["charts"])
-def test_a_chart_draws_the_same_things_in_the_same_places(kind):
-    left = chart_places(charts()[kind].draw("page"))
-    assert len(left) == len(kept()["charts"][kind])
-    for name, *place in kept()["charts"][kind]:
+def assert_near(left, wanted):
+    assert len(left) == len(wanted)
+    for name, *place in wanted:
         # A point either way: letters are a little wider in another version of the fonts.
         near = (
             one for one in left
@@ -36,6 +36,16 @@ def test_a_chart_draws_the_same_things_in_the_same_places(kind):
         found = next(near, None)
         assert found is not None, f"{name} stood at {place}; now {left}"
         left.remove(found)
+
+
+@pytest.mark.parametrize("kind", kept()["charts"])
+def test_a_chart_draws_the_same_things_in_the_same_places(kind):
+    assert_near(chart_places(charts()[kind].draw("page")), kept()["charts"][kind])
+
+
+@pytest.mark.parametrize("name", kept()["slides"])
+def test_a_slide_draws_the_same_things_in_the_same_places(name):
+    assert_near([*slides()[name]], kept()["slides"][name])
 
 
 @pytest.mark.parametrize("name", kept()["inline"])

@@ -19,8 +19,11 @@ from matplotlib.text import Text
 
 from kit.charts import inline
 from kit.charts.identity import Look
+from kit.charts.slides import SIZES, _draw_slide
+from kit.charts.style import chart_style
 from kit.claims.claim import Claim, Subject
 from kit.claims.claim import Figure as Value
+from kit.page.slides import make_slides
 
 KEPT = Path(__file__).parents[1] / "data" / "pictures.json"
 
@@ -45,6 +48,22 @@ def chart_places(figure: Figure) -> list[list[object]]:
             places = [round(72 * end / figure.dpi) for end in ends]
             found.append([type(artist).__name__, *places])
     return sorted(found, key=repr)
+
+
+def slide_places() -> Iterator[tuple[str, list[list[object]]]]:
+    """Yield the places of a slide of each sort that made claims give; of some in both sizes."""
+    of = made_claims.margins(4)
+    book = made_claims.book(
+        *made_claims.cells(4, 3), *made_claims.cells(4, 3, made_claims.LOW), *of,
+        *made_claims.suite(of), *made_claims.value_claims(3), *made_claims.gap(0.17, 0.31),
+        n_titles=4, value={"kinds": ["street"]},
+    )  # fmt: skip
+    slides = {slide.name.partition("-")[0]: slide for slide in make_slides(book)}
+    with chart_style():
+        for kind, slide in slides.items():
+            for size in SIZES if kind in {"title", "rival"} else ["1920x1080"]:
+                canvas = _draw_slide(slide, number=7, size=size)
+                yield f"{kind} {size}", chart_places(canvas.axes.figure)
 
 
 def inline_pictures() -> Iterator[tuple[str, str]]:

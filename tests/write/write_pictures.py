@@ -7,12 +7,13 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).parents[1] / "support"))
 
 import made_claims
-from drawn import KEPT, chart_places, elements_of, inline_pictures
+from drawn import KEPT, chart_places, elements_of, inline_pictures, slide_places
 
 if __name__ == "__main__":
     charts = made_claims.all_charts(4, 3)
     found = {
         "charts": {kind: chart_places(chart.draw("page")) for kind, chart in charts.items()},
+        "slides": dict(slide_places()),
         "inline": {name: elements_of(svg) for name, svg in inline_pictures()},
     }
     parts = []
