@@ -4,7 +4,11 @@ import csv
 import io
 import json
 
-from kit.page.outputs import result_frames, write_outputs
+import made_claims
+import pytest
+
+from kit.page import outputs, pictures
+from kit.page.outputs import redraw_page, result_frames, write_outputs
 from kit.page.pictures import make_charts
 
 
@@ -38,3 +42,54 @@ def test_every_subject_has_its_charts(demo):
     for made in charts.values():
         for chart in made:
             assert chart.alt.strip() and chart.caption.strip() and len(chart.table)
+
+
+def code(name, source, **metadata):
+    return {
+        "cell_type": "code",
+        "id": name,
+        "source": [source],
+        "metadata": metadata,
+        "outputs": [],
+    }
+
+
+NOTEBOOK = {
+    "cells": [
+        {"cell_type": "markdown", "id": "head", "source": "# T", "metadata": {}},
+        code("parameters", "params_path = ''", tags=["parameters"]),
+        code("margins", 'x = 1\nreview.show("margins")'),
+        code("lows", 'review.show("margins", metric="low_1pct_fps")\n'),
+        code("charts", 'review.show_charts("titles")'),
+        code("frames", 'review.show_charts("frames")'),
+        code("kept", 'review.show("environment")'),
+        code("text", 'review.show("text")'),
+        code("closing", "review.close(out_dir)"),
+        code("other", "import kit"),
+    ]
+}
+
+
+@pytest.mark.parametrize("named", [False, True])
+def test_each_cell_is_filled_by_the_line_it_ends_with(monkeypatch, named):
+    drawn = made_claims.all_charts(2, 2)
+    monkeypatch.setattr(pictures, "claim_charts", lambda _: {"titles": [drawn["titles"]]})
+    monkeypatch.setattr(outputs, "build_page", lambda notebook: notebook["cells"])
+    settings = {"template": "review.ipynb"} | ({"text": "a.md"} if named else {})
+    of = made_claims.margins(2)
+    book = made_claims.book(*of, *made_claims.suite(of), **settings)
+    cells, lacking = redraw_page(NOTEBOOK, book, None, claims_sha256="ab" * 32)
+    # A text that is named and not at hand is lacking; where none is named there is none to lack.
+    assert lacking == ("frames", "kept", *(["text"] if named else []))
+    shown = {cell["id"]: json.dumps(cell.get("outputs", [])) for cell in cells}
+    assert [cell["id"] for cell in cells[:4]] == [
+        "head", "parameters", "injected-parameters", "margins"
+    ]  # fmt: skip
+    assert cells[2]["source"] == "params_path = 'made.yaml'\nout_dir = 'made'"
+    assert "over Tessel 14" in shown["margins"] and "over Tessel 14" not in shown["lows"]
+    assert "<svg" in shown["charts"] or "<img" in shown["charts"]
+    for name in ("frames", "kept"):
+        assert "Not made again" in shown[name]
+    assert ("Not made again" in shown["text"]) is named
+    assert "ab" * 32 in shown["closing"] and '"review": "made"' in shown["closing"]
+    assert shown["head"] == shown["other"] == "[]" and NOTEBOOK["cells"][2]["outputs"] == []
