@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import random
 import re
 from dataclasses import fields, replace
@@ -10,6 +11,7 @@ import pytest
 from damage import Spoiled
 from sealmaker import copy_bag, finished_review, sealed_review
 
+from kit.archive import remake
 from kit.archive.remake import (
     _beyond_this_version,
     _compare_books,
@@ -18,6 +20,7 @@ from kit.archive.remake import (
     reads_as_stated,
     same_figure,
 )
+from kit.archive.unbag import Listing, open_bag
 from kit.archive.verifying import GRADES, verify_bag
 from kit.claims.claim import Claim, RunRecord, load_claims
 from kit.errors import BenchError, Fault, SealError, UsageError
@@ -301,3 +304,84 @@ def test_faults_of_inputs_name_their_place_in_the_bag():
         "data/bench/logs/a.csv # line 500",
     ]  # fmt: skip
     assert _input_findings(SealError("plain"))[0].found == "plain"
+
+
+def with_file(folder, path, data):
+    (folder / path).parent.mkdir(parents=True, exist_ok=True)
+    (folder / path).write_bytes(data)
+    return folder
+
+
+LONG = f"{'a' * 80}=={'1' * 60}"
+
+
+@pytest.mark.parametrize(
+    ("text", "found", "why"),
+    [
+        ("numpy==2.4.6\na-b==1.0.post1+x\n", {"numpy": "2.4.6", "a-b": "1.0.post1+x"}, ""),
+        (LONG, {"a" * 80: "1" * 60}, ""),
+        ("a" + LONG, {}, f"line 1 is not one: '{'a' * 60}'"),
+        (LONG + "1", {}, f"line 1 is not one: '{'a' * 60}'"),
+        ("numpy==2\nNumpy==2\n", {}, "line 2 is not one: 'Numpy==2'"),
+        ("numpy==2\nnumpy==3\n", {}, "line 2 is not one: 'numpy==3'"),
+        ("numpy==2\n\n", {}, "line 2 is not one: ''"),
+        ("numpy==\xff", {}, "not a list of packages"),
+        ("x" * (1_048_576 + 1), {}, "not a list of packages"),
+        ("x" * 1_048_576, {}, f"line 1 is not one: '{'x' * 60}'"),
+    ],
+    ids=["two", "long", "name", "version", "capitals", "twice", "empty", "ascii", "bytes", "most"],
+)
+def test_packages_are_taken_as_stated_where_they_have_their_form(tmp_path, text, found, why):
+    with open_bag(with_file(tmp_path, remake.INSTALLED, text.encode())) as bag:
+        assert remake._stated_packages(bag) == (found, why)
+    with open_bag(with_file(tmp_path / "no", "data/a", b"")) as bag:
+        assert remake._stated_packages(bag) == ({}, "it is missing")
+
+
+def component(name, words):
+    return {"name": name, "licenses": [{"expression": words}]}
+
+
+@pytest.mark.parametrize(
+    ("stated", "found"),
+    [
+        ([component("a", "MIT"), {"name": "b"}, component("c", "MIT")], {"a": "MIT"}),
+        ([component("a", "x" * 200)], {"a": "x" * 200}),
+        ([component("a", "x" * 201)], {}),
+        ([component("a", "<b>")], {}),
+        ([{"name": "a", "licenses": []}], {}),
+        ([{"name": "a", "licenses": 3}], {}),
+    ],
+)
+def test_licences_are_taken_as_stated_of_the_packages_listed(tmp_path, stated, found):
+    data = json.dumps({"components": stated}).encode()
+    with open_bag(with_file(tmp_path, remake.COMPONENTS, data)) as bag:
+        assert remake._stated_licences(bag, {"a": "1", "b": "2"}) == found
+
+
+@pytest.mark.parametrize(
+    ("said", "day"),
+    [(("2026-04-01",), "2026-04-01"), (("soon",), "1970-01-01"), ((), "1970-01-01")],
+)
+def test_the_day_of_bagging_is_the_one_stated_or_the_epoch(said, day):
+    listing = Listing({}, {}, {"Bagging-Date": said} if said else {})
+    assert remake._stated_day(listing).isoformat() == day
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "place", "first", "second"),
+    [
+        ("abc", "abd", "line 1", "'abc'", "'abd'"),
+        ("ab", "abc", "line 1", "'ab'", "'abc'"),
+        ("a\nb", "a\nc", "line 2", "'a\\nb'", "'a\\nc'"),
+        # From 24 characters before the first that differs on.
+        (f"{'x' * 25}a", f"{'x' * 25}b", "line 1", f"...'{'x' * 24}a'", f"...'{'x' * 24}b'"),
+        (f"{'x' * 24}a", f"{'x' * 24}b", "line 1", f"'{'x' * 24}a'", f"'{'x' * 24}b'"),
+        ('<p id="here">a', '<p id="here">b', "line 1, after here", "'<p id=\"here\">a'",
+         "'<p id=\"here\">b'"),
+    ],
+)  # fmt: skip
+def test_where_two_texts_part_is_told_with_what_stands_before(one, other, place, first, second):
+    assert remake.first_apart(one, other) == (place, first, second)
+    much = remake.first_apart("a" * 500, "b" * 500)
+    assert [len(text) for text in much[1:]] == [remake.SHOWN + 2] * 2
