@@ -103,8 +103,12 @@ def weigh_energy(
     """
     found: list[EnergyStanding] = []
     lags = pool_lags(metrics)
+    logged: dict[str, list[RunMetrics]] = {}
+    for run in metrics:
+        if run.energy_per_frame_j:
+            logged.setdefault(run.title, []).append(run)
     for name in titles:
-        found += _logged(name, metrics, lags, confidence)
+        found += _logged(name, logged.get(name, ()), lags, confidence)
         found += _metered(name, cells, titles)
     return tuple(found)
 
@@ -118,8 +122,7 @@ def _logged(
     """Return the standings of one title from the power its runs logged."""
     by_product: dict[str, list[RunMetrics]] = {}
     for run in metrics:
-        if run.title == title and run.energy_per_frame_j:
-            by_product.setdefault(run.product, []).append(run)
+        by_product.setdefault(run.product, []).append(run)
     standings = []
     for product, runs in by_product.items():
         lag = lags.get((product, "power_w"), SensorLag.unknown(""))

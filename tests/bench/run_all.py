@@ -1,9 +1,9 @@
 """Every benchmark, one after another, as one table: `python tests/bench/run_all.py [PAIRS]`.
 
-Prints the table of goals P1 to P20 in Markdown, with the machine named below it. Takes about an
-hour with 7 pairs; P11 and P20 take
-the longest: P11_PAIRS gives fewer pairs, P20_REVIEWS fewer reviews.
-Names of goals after PAIRS measure those alone: `run_all.py 7 P3 P9`. Not a test.
+Prints the table of goals P1 to P20 in Markdown, with the machine named below it. Takes about two
+hours with 7 pairs on two free processors; P11, P13 and P20 take the longest: P11_PAIRS gives fewer
+pairs, P20_REVIEWS fewer reviews. Names of goals after PAIRS measure those alone: `run_all.py 7 P3
+P9` (P2 comes with P1). Not a test.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ def bootstrap_row(pairs: int) -> Row:
     p08_bootstrap.time_pair(0)
     ratios = tuple(a / b for a, b in map(p08_bootstrap.time_pair, range(1, pairs + 1)))
     cell = p08_bootstrap.made_up_runs(1)
-    fast = p08_bootstrap.bootstrap_replicates(cell, block=100, resamples=20_000, seed=1)
+    fast = p08_bootstrap._bootstrap_replicates(cell, block=100, resamples=20_000, seed=1)
     naive = p08_bootstrap.naive_replicates(cell, block=100, resamples=20_000, seed=2)
     shifts = [p08_bootstrap.shift_of_ends(fast[metric], naive[metric]) for metric in fast]
     return Row(
@@ -78,6 +78,8 @@ MEASURES: dict[str, Callable[[int], Row | list[Row]]] = {
 
 def main(pairs: int, wanted: list[str]) -> None:
     """Measure and print."""
+    if unknown := {*wanted} - {*MEASURES}:
+        raise SystemExit(f"no {', '.join(sorted(unknown))}; there are {', '.join(MEASURES)}")
     print(HEAD, flush=True)
     for goal_id, measure in MEASURES.items():
         if wanted and goal_id not in wanted:
