@@ -1036,7 +1036,7 @@ def _on_cluster(params: Sequence[Path], out_dir: Path, options: RunOptions) -> I
     for number, delivery in do_on_cluster(_run_elsewhere, tasks, address=options.reading.cluster):
         outcome = replace(delivery.outcome, params=params[number])
         if outcome.exit_status == 0:
-            outcome = _put_in_place(delivery, outcome, out_dir)
+            outcome = _put_in_place(delivery, outcome, out_dir, options.reading.store)
         else:
             _keep_half_run(delivery, out_dir)
         yield outcome
@@ -1050,7 +1050,9 @@ def _keep_half_run(delivery: _Delivery, out_dir: Path) -> None:
             (out_dir / name).write_bytes(data)
 
 
-def _put_in_place(delivery: _Delivery, outcome: Outcome, out_dir: Path) -> Outcome:
+def _put_in_place(
+    delivery: _Delivery, outcome: Outcome, out_dir: Path, store: Store | None
+) -> Outcome:
     """Put a delivered review's folder in place, whole."""
     review = Path(outcome.message).parent.name
     prefix = f"{review}/"
@@ -1060,7 +1062,7 @@ def _put_in_place(delivery: _Delivery, outcome: Outcome, out_dir: Path) -> Outco
             new.write(files)
             new.put_in_place()
         folder = new.target
-        note_inputs(folder, outcome.params.resolve())
+        note_inputs(folder, outcome.params.resolve(), kept=store)
     except KitError as error:
         return replace(outcome, exit_status=error.exit_status, message=str(error))
     return replace(outcome, message=str(folder / "report.html"))

@@ -8,6 +8,7 @@ import pytest
 from lagging import lagging_run, made_scene
 from scipy import stats
 
+from kit.claims.claim import Claim
 from kit.claims.of_review import ANSWERS
 from kit.logs.read import Log
 from kit.margins.cells import Cell
@@ -337,6 +338,7 @@ def test_noise_is_the_level_of_its_mean_energy():
 
 
 def test_the_question_of_energy_is_answered_with_what_sensors_read(demo):
-    made = {claim.kind for claim in ANSWERS["energy"](demo.review, demo.results)}
+    answered = ANSWERS["energy"](demo.review, demo.results, Claim.make)
+    made = {claim.kind for claim in answered}
     asked = {claim.kind for claim in demo.book.claims} & {*QUESTIONS["energy"].kinds}
     assert asked <= made and {"load", "load_spread", "load_ratio", "load_difference"} <= asked
