@@ -16,6 +16,7 @@ import numpy as np
 
 ROOT = Path(__file__).parents[2]
 BIN = Path(sys.executable).parent
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)  # what is installed has its bytecode
 
 
 @dataclass(frozen=True)
