@@ -11,7 +11,7 @@ from lxml import html as lxml_html
 from tiny_project import tiny_claims
 
 from kit.errors import ExecutionError
-from kit.page.assemble import CLOSED_MIME, _written, build_page
+from kit.page.assemble import CLOSED_MIME, _style, _written, build_page
 from kit.page.html import Html, figure_link, page_head
 from kit.page.traces import trace_section
 
@@ -271,3 +271,35 @@ def test_end_tags_that_html_implies_are_left_out_and_the_tree_stays():
         "<table><tbody><tr><th>h<td>1</tr><tr><td>2</tr></tbody></table></div>"
     )
     assert lxml_html.tostring(lxml_html.fragment_fromstring(written)).decode() == whole
+
+
+# --- what a cell of one's own shows, and the look of a house ---
+
+
+def test_plain_output_is_shown_as_it_was_printed():
+    printed = {"output_type": "stream", "name": "stdout", "text": ["a <b>\n", "\n"]}
+    plain = {"output_type": "execute_result", "metadata": {}, "data": {"text/plain": "<T at 0x7f>"}}
+    empty = {"output_type": "stream", "name": "stdout", "text": "\n \n"}
+    cell = code(source="own()") | {"outputs": [printed, plain, empty]}
+    page = parsed(page_of(prose("## Own"), cell))
+    assert [pre.text for pre in page.xpath("//pre[@class='plain']")] == ["a <b>", "<T>"]
+    failed = {"output_type": "error", "ename": "KeyError", "evalue": "'a'"}
+    with pytest.raises(ExecutionError, match="failed, so there is no page: KeyError: 'a'"):
+        page_of(cell | {"outputs": [failed]})
+
+
+def test_a_house_gives_colours_and_names_of_fonts_and_nothing_else():
+    own = _style({})
+    colours = re.findall(r"--([\w-]+): #[0-9a-f]{6};", own)
+    name = next(c for c in colours if colours.count(c) > 1)
+    light, dark = _style({f"light/{name}": "#123456"}), _style({f"dark/{name}": "#123456"})
+    for css in (light, dark):
+        assert css.count("#123456") == 1 and len(css.split(":root {")) == len(own.split(":root {"))
+    assert light.index("#123456") < dark.index("#123456")
+    fonts = _style({"serif": "Gentium, Noto Serif"})
+    assert fonts == own.replace("--serif: ", '--serif: "Gentium", "Noto Serif", ', 1)
+    for key, value in (
+        ("sans", "x; } body { display: none"), ("light/" + name, "red"), ("other", "Gentium"),
+        ("middle/" + name, "#123456"), ("light/none", "#123456"),
+    ):  # fmt: skip
+        assert _style({key: value}) == own, key
