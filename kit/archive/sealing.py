@@ -18,7 +18,7 @@ from kit.archive.bag import TAG_MANIFEST, Item, write_bag, zip_bag
 from kit.archive.contents import Scope, describe_items, tag_items
 from kit.archive.page_check import closing_said
 from kit.archive.signature import fingerprint, load_private_key, sign_manifest, time_query
-from kit.archive.verifying import verify_bag
+from kit.archive.verifying import REPORT_FILES, verify_bag
 from kit.bench.evidence import refuse_altered
 from kit.bench.journal import Anchor
 from kit.claims.claim import ClaimBook, load_claims
@@ -26,7 +26,6 @@ from kit.errors import SealError
 from kit.report.files import KEPT_ANYWAY, read_inputs
 from kit.trace import file_sha256
 
-REPORT_FILES = ("report.html", "claims.json", "executed.ipynb")
 SHOWN = 5
 
 

@@ -32,7 +32,7 @@ from kit.charts.style import OUTCOMES, Chart, chart_style
 from kit.charts.style import Sheet as PageSheet
 from kit.claims.claim import Claim
 from kit.errors import UsageError
-from kit.rounding import OUTCOME_SIGNS
+from kit.rounding import OUTCOME_SIGNS, grouped
 
 MOST_ROWS = 12
 UNKNOWN = (math.nan, math.nan)  # the ends of no interval
@@ -663,10 +663,7 @@ def _turned_groups(canvas: _Canvas, slide: Slide, places: _Places) -> None:
     A name longer than its rows are tall is left out: the rows' order still shows the group.
     """
     form = canvas.form
-    spans: dict[str, list[int]] = {}
-    for i, row in enumerate(slide.rows):
-        if row.group:
-            spans.setdefault(row.group, []).append(i)
+    spans = grouped((row.group, i) for i, row in enumerate(slide.rows) if row.group)
     for name, found in spans.items():
         top, bottom = places.tops[found[0]], places.tops[found[-1]] + places.height
         how = _Type(31 if form.tall else form.small, bold=True)

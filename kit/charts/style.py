@@ -25,7 +25,7 @@ import numpy as np
 
 from kit.charts.identity import Look, plain_name
 from kit.claims.claim import Claim, claims_frame
-from kit.rounding import table_csv
+from kit.rounding import grouped, table_csv
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -464,9 +464,7 @@ def _say_inks_once(root: ET.Element) -> None:
 
     SVG 2, 5.6: a mark takes from its use what it has not said itself.
     """
-    uses: dict[str, list[ET.Element]] = {}
-    for use in root.iter(f"{{{_SVG}}}use"):
-        uses.setdefault(use.get(f"{{{_XLINK}}}href", "")[1:], []).append(use)
+    uses = grouped((u.get(f"{{{_XLINK}}}href", "")[1:], u) for u in root.iter(f"{{{_SVG}}}use"))
     for mark in [e for e in root.iter() if e.get("id") in uses]:
         for ink in ("fill", "stroke", "stroke-width"):
             named = {use.get(ink) for use in uses[mark.get("id", "")]}

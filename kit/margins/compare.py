@@ -29,6 +29,7 @@ from kit.margins.replicates import (
     pair_key,
     to_log,
 )
+from kit.rounding import grouped
 from kit.screening.controls import Controls
 from kit.settings.params import MarginParams
 from kit.stats.crossed_variance import ODD_TAIL, CrossedFit, Mixture
@@ -593,11 +594,11 @@ def _judge(
 
 def _level_p_values(made: Sequence[_Compared], band: float) -> list[float | None]:
     """Return the p-values of true ratios outside a level band; None without an interval."""
-    groups: dict[tuple[str, str, str], list[int]] = {}
-    for i, one in enumerate(made):
-        if one.half is not None:
-            cell = one.cells[0]
-            groups.setdefault((cell.metric, cell.product, one.method), []).append(i)
+    groups = grouped(
+        ((one.cells[0].metric, one.cells[0].product, one.method), i)
+        for i, one in enumerate(made)
+        if one.half is not None
+    )
     found: list[float | None] = [None] * len(made)
     for places in groups.values():
         group = [made[i] for i in places]
@@ -637,9 +638,7 @@ def _adjust(
     found: Sequence[tuple[Cell, Cell]], p_values: Sequence[float | None], *, family: Family
 ) -> list[float | None]:
     """Return p-values adjusted within each family: the titles of one metric and baseline."""
-    families: dict[tuple[str, str, str], list[int]] = {}
-    for i, (a, b) in enumerate(found):
-        families.setdefault((a.metric, a.product, b.product), []).append(i)
+    families = grouped(((a.metric, a.product, b.product), i) for i, (a, b) in enumerate(found))
     adjusted: list[float | None] = [None] * len(found)
     for places in families.values():
         within = adjust_p_values([p_values[i] for i in places], family=family)
