@@ -7,7 +7,9 @@ from pathlib import Path
 import pytest
 from tiny_project import TINY, cell_of, copy_project, edit_template
 
-from kit.report.template import TemplateError, read_template, tags_of
+from kit.errors import UsageError
+from kit.report import template
+from kit.report.template import TemplateError, find_template, read_template, tags_of
 
 
 @pytest.fixture
@@ -100,3 +102,36 @@ def test_a_template_that_is_not_a_notebook_is_refused(tmp_path):
     path.write_text("print('hello')")
     with pytest.raises(TemplateError, match=r"x\.ipynb: not a notebook"):
         read_template(path)
+
+
+def test_a_template_is_looked_for_beside_the_params_then_among_the_kits_own(tmp_path, monkeypatch):
+    own, project = tmp_path / "own" / "notebooks", tmp_path / "project"
+    for folder in (own, project / "notebooks", project / "deep"):
+        folder.mkdir(parents=True)
+        folder.chmod(0o755)
+    project.chmod(0o755)
+    monkeypatch.setattr(template, "OWN_HOMES", (own,))
+    params = project / "deep" / "a.yaml"
+
+    def found(name, *, foreign=False):
+        return find_template(params, Path(name), allow_foreign=foreign)
+
+    (own / "a.ipynb").write_text("{}")
+    assert found("a.ipynb") == own / "a.ipynb"
+    (project / "notebooks" / "a.ipynb").write_text("{}")
+    assert found("a.ipynb") == project / "notebooks" / "a.ipynb"
+    assert found(own / "a.ipynb") == own / "a.ipynb"
+    with pytest.raises(
+        UsageError, match=r'no template "b\.ipynb" \(looked in project/notebooks, own'
+    ):
+        found("b.ipynb")
+    outside = tmp_path / "out.ipynb"
+    outside.write_text("{}")
+    with pytest.raises(UsageError, match="lies outside the project's notebooks"):
+        found(outside)
+    assert found(outside, foreign=True) == outside
+    # A folder that anyone may write to is no home of templates: what is in it is anyone's.
+    project.chmod(0o757)
+    assert found("a.ipynb") == own / "a.ipynb"
+    with pytest.raises(UsageError, match="lies outside"):
+        found(project / "notebooks" / "a.ipynb")
