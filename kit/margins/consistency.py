@@ -154,7 +154,6 @@ class NameGap(RatioEstimate):
     """
 
     method: str = "name-gap"
-    titles: tuple[str, ...]
     here: SuiteMargin
     there: SuiteMargin
 
@@ -304,7 +303,6 @@ def _name_gap(here: Sequence[Margin], there: Sequence[Margin], *, params: Margin
         product=first.product,
         baseline=second.product,
         metric=first.metric,
-        titles=first.titles,
         here=first,
         there=second,
         value=derived.ratio,

@@ -198,7 +198,6 @@ class SharedVariances:
     of each cell say by themselves, where the titles' units were known.
     """
 
-    metric: str
     cells: CrossedFit | None
     pairs: CrossedFit | None
     pooled: Mapping[tuple[str, str], Pooled] = field(default_factory=dict)
@@ -254,7 +253,6 @@ def fit_variances(
     df = np.array([cell.df for cell in pooled.values()], dtype=np.float64)
     sides = {key: (pooled[key].logs, [run.session for run in runs]) for key, runs in groups.items()}
     return SharedVariances(
-        metric=metric,
         cells=_fit_or_none(list(pooled), run_var, df, apart=apart),
         pairs=_pair_variances(sides, apart),
         pooled=pooled if titles is not None else {},
