@@ -223,7 +223,7 @@ def _measured(log: Log, task: _LogTask, store: Store | None) -> _LogFacts:
     how = task.settings
     log = log if how.stretch is None else _cut_to(log, how.stretch)
     with _ONE_MEASURES:
-        found = RunDiagnostics.of_log(log, run="", caps_hz=how.caps_hz, cap_width=how.cap_width)
+        found = RunDiagnostics.of_log(log, caps_hz=how.caps_hz, cap_width=how.cap_width)
         facts = _LogFacts(found, measure_log(log, how.metrics) if found.measurable else None)
     if store is not None:
         store.keep(_task_key(task, log.sha256), _facts_adapter().dump_json((facts,)))
@@ -466,7 +466,7 @@ def measure_runs(
             told = diagnostics[row.run] = RunDiagnostics.of_typed(row)
             metrics[row.run] = state_metrics(row, told, None, params=params.metrics)
         elif isinstance(outcome, _LogFacts):
-            told = diagnostics[row.run] = replace(outcome.diagnostics, run=row.run)
+            told = diagnostics[row.run] = outcome.diagnostics
             if outcome.figures is not None:
                 figures = state_metrics(row, told, outcome.figures, params=params.metrics)
                 stretch = stretches.get(row.title)

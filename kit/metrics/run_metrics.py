@@ -51,7 +51,6 @@ DIAGNOSTICS_VERSION = 1
 class RunDiagnostics:
     """What screening needs to know of one run. Facts only; rules are in `screen`."""
 
-    run: str
     sha256: str = ""
     frames_sha256: str = ""  # of the frame times as rounded to 1 ns: equal frames, other bytes
     frames: int = 0
@@ -77,7 +76,7 @@ class RunDiagnostics:
     @classmethod
     def of_typed(cls, row: RunRow) -> RunDiagnostics:
         """Return what is known of a run without a log: its average, where that was typed in."""
-        return cls(row.run, average_fps=row.typed.get(HEADLINE, 0.0))
+        return cls(average_fps=row.typed.get(HEADLINE, 0.0))
 
     @property
     def measurable(self) -> bool:
@@ -93,15 +92,13 @@ class RunDiagnostics:
         return self.average_fps * float(kept.mean() / rates.mean())
 
     @classmethod
-    def of_log(cls, log: Log, *, run: str, caps_hz: tuple[float, ...], cap_width: float) -> Self:
+    def of_log(cls, log: Log, *, caps_hz: tuple[float, ...], cap_width: float) -> Self:
         """Return the facts of one log: a pure function of its bytes and the two settings.
 
         Parameters
         ----------
         log : Log
             Frame times in milliseconds, in the order shown, with sensors.
-        run : str
-            The run it belongs to, "" for none.
         caps_hz, cap_width : tuple of float, float
             Which caps to look for, and how near to a cap's period counts; no rule is applied here.
 
@@ -112,7 +109,7 @@ class RunDiagnostics:
         """
         frame_ms = log.frame_ms
         counted = cls(
-            run, sha256=log.sha256, frames_sha256=_frames_sha256(frame_ms),
+            sha256=log.sha256, frames_sha256=_frames_sha256(frame_ms),
             frames=int(frame_ms.size), duration_s=float(frame_ms.sum()) / 1000.0,
             step_ms=log.step_ms,
         )  # fmt: skip

@@ -164,7 +164,7 @@ def clean_bench(rng: np.random.Generator, *, planted: bool = False):
                 log = Log(run, run, 1, frame_ms, channels, 0.0001)
                 screen = params.screen
                 diagnostics[run] = RunDiagnostics.of_log(
-                    log, run=run, caps_hz=screen.caps_hz, cap_width=screen.cap_width
+                    log, caps_hz=screen.caps_hz, cap_width=screen.cap_width
                 )
     bench = Bench(Path("-"), "clean", products, titles, {}, {}, YamlDocument("-", {}, {}))
     return rows, diagnostics, bench, params

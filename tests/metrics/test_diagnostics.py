@@ -30,7 +30,7 @@ def test_the_plain_facts():
     frame_ms = np.random.default_rng(1).lognormal(2.5, 0.1, 4000)
     frame_ms[1234] = 300.0
     found = signs_of(frame_ms, step_ms=0.001)
-    assert (found.run, found.sha256, found.frames, found.step_ms) == ("r1", "a" * 64, 4000, 0.001)
+    assert (found.sha256, found.frames, found.step_ms) == ("a" * 64, 4000, 0.001)
     assert found.duration_s == pytest.approx(frame_ms.sum() / 1000)
     assert found.average_fps == pytest.approx(4000 / frame_ms.sum() * 1000)
     assert found.median_ms == np.median(frame_ms)
@@ -100,7 +100,7 @@ def test_sensors_that_tell_nothing(clock, change):
 def test_a_typed_in_run_has_its_average_only():
     row = RunRow("r2", "heron", "dunes", typed={"average_fps": 61.0})
     found = diagnostics_of(Run(row), PARAMS)
-    assert (found.run, found.average_fps, found.frames) == ("r2", 61.0, 0)
+    assert (found.average_fps, found.frames) == (61.0, 0)
     assert not found.measurable
 
 

@@ -148,7 +148,7 @@ def test_a_run_is_measured():
 
 def test_diagnostics_tell_how_frames_depend_on_each_other():
     log = log_of(np.random.default_rng(3).lognormal(2.3, 0.2, 900))
-    found = RunDiagnostics.of_log(log, run="r1", caps_hz=(), cap_width=0.001)
+    found = RunDiagnostics.of_log(log, caps_hz=(), cap_width=0.001)
     assert found.lag1 == lag1_autocorrelation(log.frame_ms)
     assert found.effective_frames == effective_size(log.frame_ms)
 
@@ -197,7 +197,7 @@ def test_frames_all_alike(n, ms):
     every = [*found.values.values(), *(v for lows in found.lows.values() for v in lows.values())]
     assert every == pytest.approx([1000 / ms] * len(every), rel=1e-12)
     assert find_hitches(np.full(n, ms), factor=2.5, more_ms=8.0)[0].size == 0
-    told = RunDiagnostics.of_log(log_of(np.full(n, ms)), run="r1", caps_hz=(), cap_width=0.001)
+    told = RunDiagnostics.of_log(log_of(np.full(n, ms)), caps_hz=(), cap_width=0.001)
     assert math.isnan(told.lag1)  # neighbours cannot be alike where nothing varies
     assert told.effective_frames == n
 
@@ -334,8 +334,8 @@ def test_a_log_gives_its_sensors_lags_and_energy_by_lag():
 def test_what_is_not_known_of_a_run_without_a_log_is_nothing():
     row = RunRow("r1", "heron", "dunes", typed={"average_fps": 61.5})
     found = {k: v for k, v in asdict(RunDiagnostics.of_typed(row)).items() if v}
-    assert found == {"run": "r1", "average_fps": 61.5, "drift_p": 1.0}
-    assert not RunDiagnostics("r1").measurable and RunDiagnostics("r1", frames=1).measurable
+    assert found == {"average_fps": 61.5, "drift_p": 1.0}
+    assert not RunDiagnostics().measurable and RunDiagnostics(frames=1).measurable
     made = RunMetrics("r1", "heron", "dunes", "", {}, trace=Trace("run", "f" * 64, "r1"))
     assert [f.name for f in fields(made) if getattr(made, f.name)] == [
         "run", "product", "title", "trace", "blocks", "passes",
@@ -368,7 +368,7 @@ def test_a_frame_that_took_no_time_is_named_and_a_short_one_is_not():
 
 def test_an_average_without_a_stretch_is_that_of_the_rest():
     # By hand: two halves of equal time at 100 and 50 frames per second, 75 on average.
-    told = RunDiagnostics("r1", average_fps=75.0, profile=(10.0, 10.0, 20.0, 20.0))
+    told = RunDiagnostics(average_fps=75.0, profile=(10.0, 10.0, 20.0, 20.0))
     assert told.average_without([]) == pytest.approx(75.0)
     assert told.average_without([(0.0, 0.5)]) == pytest.approx(50.0)
     assert told.average_without([(0.5, 1.0)]) == pytest.approx(100.0)
@@ -462,23 +462,23 @@ def test_a_sensor_s_mean_is_over_the_time_it_was_read():
 
 @pytest.mark.parametrize("frames", [[], [10.0, 0.0], [10.0, -1.0]])
 def test_a_log_that_cannot_be_measured_has_its_count_alone(frames):
-    told = RunDiagnostics.of_log(log_of(frames), run="r1", caps_hz=(60.0,), cap_width=0.01)
+    told = RunDiagnostics.of_log(log_of(frames), caps_hz=(60.0,), cap_width=0.01)
     assert (told.frames, told.backward_rows) == (len(frames), (2,) if frames else ())
     assert (told.average_fps, told.profile, told.drift_judged) == (0.0, (), False)
     assert not told.measurable
     named = replace(log_of([10.0, 10.0]), backward_rows=(7,))
-    told = RunDiagnostics.of_log(named, run="r1", caps_hz=(), cap_width=0.01)
+    told = RunDiagnostics.of_log(named, caps_hz=(), cap_width=0.01)
     assert (told.backward_rows, told.average_fps) == ((7,), 0.0)
 
 
 def test_a_log_s_facts_by_hand():
     frames = [10.0, 12.0, 11.0, 40.0]
-    told = RunDiagnostics.of_log(log_of(frames), run="r1", caps_hz=(), cap_width=0.01)
+    told = RunDiagnostics.of_log(log_of(frames), caps_hz=(), cap_width=0.01)
     assert (told.duration_s, told.median_ms) == (0.073, 11.5)
     assert (told.longest_ms, told.longest_frame) == (40.0, 3)
     assert (told.drift_share, told.drift_judged) == (0.0, False)  # too few for a trend
     rising = np.linspace(10.0, 11.0, 2000)
-    told = RunDiagnostics.of_log(log_of(rising), run="r1", caps_hz=(), cap_width=0.01)
+    told = RunDiagnostics.of_log(log_of(rising), caps_hz=(), cap_width=0.01)
     assert told.drift_judged and told.drift_share == pytest.approx(1.0 / 10.5, rel=0.01)
 
 

@@ -28,7 +28,7 @@ from kit.settings.yaml import YamlDocument
 
 def screen(pairs, **settings: object) -> Screened:
     return screen_runs(
-        [row for row, _ in pairs], {s.run: s for _, s in pairs}, bench(), params(**settings)
+        [row for row, _ in pairs], {row.run: s for row, s in pairs}, bench(), params(**settings)
     )
 
 
@@ -94,7 +94,7 @@ def test_rules_look_at_what_earlier_rules_left():
 
 def test_a_copy_does_not_count_as_a_sibling():
     pairs = cell([54, 60, 60.1])
-    pairs[2] = (pairs[2][0], dataclasses.replace(pairs[1][1], run="heron-dunes-3"))
+    pairs[2] = (pairs[2][0], pairs[1][1])
     screened = screen(pairs)
     assert list(screened.set_aside) == ["heron-dunes-3"]  # two runs left: no warm-up to be told
 
@@ -121,7 +121,7 @@ def test_typed_in_figures_pass_through_every_rule():
         (row(f"old-{i}", "ibis", log="", typed={"average_fps": 50.0 + i}), diagnostics(f"old-{i}"))
         for i in range(3)
     ]
-    typed_only = {s.run: dataclasses.replace(s, frames=0, sha256="") for _, s in pairs}
+    typed_only = {row.run: dataclasses.replace(s, frames=0, sha256="") for row, s in pairs}
     screened = screen_runs([r for r, _ in pairs], typed_only, bench(), params())
     assert screened.set_aside == {}
     assert judged(screened) == []
@@ -194,7 +194,7 @@ def test_what_is_known_of_a_title_alone_is_taken_and_what_looks_across_titles_is
         Flag("looks at other titles", rule="unlike_cell", **mine),
     ]
     pairs = cell([60, 60.4, 59.8])
-    rows, logs = [row for row, _ in pairs], {s.run: s for _, s in pairs}
+    rows, logs = [row for row, _ in pairs], {row.run: s for row, s in pairs}
     found = screen_runs(rows, logs, bench(), params(), known=Screened(tuple(told)))
     assert [f.reason for f in found.flags if f in told] == [told[0].reason, told[1].reason]
     # Where more was set aside than these runs' own, later rules see other runs: all are asked.

@@ -14,9 +14,7 @@ def diagnostics_of(
         return RunDiagnostics.of_typed(run.row)
     params = params or ScreenParams()
     caps_hz = _caps_looked_for(params, refresh_hz)
-    return RunDiagnostics.of_log(
-        run.log, run=run.row.run, caps_hz=caps_hz, cap_width=params.cap_width
-    )
+    return RunDiagnostics.of_log(run.log, caps_hz=caps_hz, cap_width=params.cap_width)
 
 
 def metrics_of(run: Run, params: MetricParams) -> RunMetrics:

@@ -63,7 +63,7 @@ def row(run: str, product: str = "heron", title: str = "dunes", **fields: object
 
 def diagnostics(run: str, fps: float = 60.0, **facts: object) -> RunDiagnostics:
     plain = RunDiagnostics(
-        run, sha256=f"bytes of {run}", frames_sha256=f"frames of {run}", frames=2400,
+        sha256=f"bytes of {run}", frames_sha256=f"frames of {run}", frames=2400,
         duration_s=40.0, average_fps=fps, median_ms=1000 / fps, longest_ms=3000 / fps,
         step_ms=0.0001, tail_frames={"low_1pct_fps": 2000.0, "low_0_1pct_fps": 3000.0},
     )  # fmt: skip
@@ -85,7 +85,7 @@ def cell(
 def view(pairs: list[tuple[RunRow, RunDiagnostics]], **screen: object) -> View:
     rows = tuple(row for row, _ in pairs)
     used = tuple(row for row in rows if row.produced)
-    return View(rows, used, {s.run: s for _, s in pairs}, bench(), params(**screen))
+    return View(rows, used, {row.run: s for row, s in pairs}, bench(), params(**screen))
 
 
 def runs_of(flags: list[Flag]) -> list[str]:

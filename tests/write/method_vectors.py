@@ -262,7 +262,7 @@ def _run_figures(book: Book) -> None:
         given = {"frame_ms": LONG_MS, "stretch": [length, unit]}
         cut = _cut_to(log, (length, unit)).frame_ms
         book.add("over-common-stretch", given, 1000 * cut.size / cut.sum())
-    told = RunDiagnostics.of_log(log, run="r", caps_hz=(), cap_width=0.01)
+    told = RunDiagnostics.of_log(log, caps_hz=(), cap_width=0.01)
     given = {"frame_ms": LONG_MS, "struck": [[0.0, 0.1], [0.75, 1.0]]}
     book.add("margin-unstruck", given, told.average_without([(0.0, 0.1), (0.75, 1.0)]))
     for share in dict.fromkeys((0.01, 0.025, *tail_shares().values())):
