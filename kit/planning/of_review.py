@@ -229,7 +229,7 @@ def _plan_review(
             "the params file has no section `plan`; add one with `margin` (a share: 0.03 where a "
             "lead of 3 % is to be resolved) and `seed`"
         )
-    known = _Known(params, titles, variances or SharedVariances(HEADLINE, None, None), have or {})
+    known = _Known(params, titles, variances or SharedVariances(None, None), have or {})
     cells, pairs, design = known.variances.cells, known.variances.pairs, known.design
     products = 1 + len(params.compared)
     made = sum(known.have.get((p, t), 0) for p in params.products for t in titles)

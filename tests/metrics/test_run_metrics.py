@@ -356,7 +356,8 @@ def test_what_is_not_known_of_a_run_without_a_log_is_nothing():
 )
 def test_the_ends_of_a_run_are_its_first_and_last_fifth(readings, ends):
     # By hand: fifths of four readings have none, of five one, of ten two.
-    assert _ends(np.array(readings)) == ends
+    log = log_of(np.full(len(readings), 10.0), power_w=readings)
+    assert _ends(log, "power_w") == ends and _ends(log, "clock_mhz") is None
 
 
 def test_a_frame_that_took_no_time_is_named_and_a_short_one_is_not():

@@ -261,5 +261,5 @@ def test_a_line_says_what_its_claim_says_or_that_there_is_none():
     assert "Marlow 14, Salt Dunes, r1: crashed: x" in show(small(said), lines).markup
     assert show(small(), lines).markup == "<p>None.</p>"
     # A heading stands only before what is there, not after it.
-    found = show(small(said), "One", lines, "Two", Lines("not_run", "{text}", {"title": "t09"}))
+    found = show(small(said), "One", lines, "Two", Lines("set_aside", "{text}"))
     assert "One" in found.markup and "Two" not in found.markup and found.frame is None

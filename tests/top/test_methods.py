@@ -522,7 +522,9 @@ def test_every_figure_of_money(demo, results):
     for kind in results.value.kinds:
         here = [s for s in results.value.standings
                 if s.kind == kind and s.frontier != "other_class"]  # fmt: skip
-        places = figures.frontier([s.price.price for s in here], [s.suite_fps for s in here])
+        places = figures.frontier(
+            [results.value.prices[s.product, kind].price for s in here], [s.suite_fps for s in here]
+        )
         assert [s.frontier for s in here] == places
 
 
