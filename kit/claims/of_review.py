@@ -28,6 +28,7 @@ from kit.rounding import Rounded, grouped
 from kit.settings.metric import HEADLINE, METRICS, RESULT
 from kit.settings.params import MetricParams
 from kit.stats.series import LAGS_S
+from kit.trace import Trace
 from kit.value.weigh import Standing, Value, Weighing
 
 POWER_METHODS = {"logged": "energy-per-frame", "metered": "energy-metered"}
@@ -525,10 +526,19 @@ def _value_claims(review: Review, results: Results, make: Make) -> Iterator[Clai
             part = f"{row.date.isoformat()}/{n}"
             about = Subject(product=product, group=kind, part=part, marks=marks)
             yield of_money("price_seen", about, seen)
+    known: dict[tuple[int, ...], tuple[str, ...]] = {}
+
+    def runs_of(trace: Trace) -> tuple[str, ...]:
+        """Return the runs below a step, found once for all kinds of price."""
+        key = tuple(map(id, trace.inputs))
+        if key not in known:
+            known[key] = trace.run_ids()
+        return known[key]
+
     for standing in value.standings:
-        yield from _standing(value, standing, review, make)
+        yield from _standing(value, standing, runs_of(standing.trace), review, make)
     for weighing in value.weighings:
-        yield from _weighing(value, weighing, review, make)
+        yield from _weighing(value, weighing, runs_of(weighing.trace), review, make)
     passed: Counter[tuple[str, str]] = Counter()  # lines would differ in a sealed excerpt
     for row, reason in value.rows_left_out:
         passed[row.product, row.kind] += 1
@@ -547,14 +557,16 @@ def _runs_of(review: Review, product: str) -> str:
     return next((sold.of for sold in of if sold.product == product), product)
 
 
-def _standing(value: Value, standing: Standing, review: Review, make: Make) -> Iterator[Claim]:
+def _standing(
+    value: Value, standing: Standing, runs: Sequence[str], review: Review, make: Make
+) -> Iterator[Claim]:
     """Yield suite average, cost per frame per second and place on the frontier of one product."""
     product, kind = standing.product, standing.kind
     ran = _runs_of(review, product)
     inputs = [
         Claim.id_of("cell", metric=HEADLINE, title=title, product=ran) for title in value.titles
     ]
-    subject = Subject(HEADLINE, product, group=kind, inputs=inputs, runs=standing.trace.run_ids(),
+    subject = Subject(HEADLINE, product, group=kind, inputs=inputs, runs=runs,
                       marks=standing.marks)  # fmt: skip
     fps = make("suite_fps", subject, standing.suite_fps)
     yield fps
@@ -570,12 +582,14 @@ def _standing(value: Value, standing: Standing, review: Review, make: Make) -> I
     yield Claim.state("frontier", words, about, outcome=standing.frontier)
 
 
-def _weighing(value: Value, weighing: Weighing, review: Review, make: Make) -> Iterator[Claim]:
+def _weighing(
+    value: Value, weighing: Weighing, runs: Sequence[str], review: Review, make: Make
+) -> Iterator[Claim]:
     """Yield premium, difference, price of equal value and cut needed against one rival."""
     bare = None, None
     product, rival, kind = weighing.product, weighing.rival, weighing.kind
     own_price, rival_price = (Claim.id_of("price", group=kind, product=p) for p in (product, rival))
-    inputs, runs = [own_price, rival_price], weighing.trace.run_ids()
+    inputs = [own_price, rival_price]
     subject = Subject(HEADLINE, product, rival, group=kind, inputs=inputs, runs=runs,
                       marks=weighing.marks)  # fmt: skip
     premium = Figure(weighing.premium, weighing.premium_low, weighing.premium_high)

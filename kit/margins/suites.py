@@ -271,7 +271,7 @@ def _marks(
         marks["one_title"] = None
     elif error is not None and error.day is None:
         marks["days_unknown"] = None
-    if np.ptp(weights) > 0:
+    if weights.max() > weights.min():
         marks["weighted"] = None
     return tuple(marks)
 

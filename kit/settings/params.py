@@ -758,7 +758,16 @@ def _named_in(hint: Any, value: Any, path: tuple[str | int, ...]) -> Iterator[tu
 
 @cache
 def _hints_of(section: type[Section]) -> dict[str, Any]:
-    return typing.get_type_hints(section, include_extras=True)
+    """Return the types of a section's fields, of those that can name something."""
+    hints = typing.get_type_hints(section, include_extras=True)
+    return {key: hint for key, hint in hints.items() if _may_name(hint)}
+
+
+def _may_name(hint: Any) -> bool:
+    if isinstance(hint, type) and issubclass(hint, Section):
+        return bool(_hints_of(hint))
+    marked = any(isinstance(mark, _Named) for mark in getattr(hint, "__metadata__", ()))
+    return marked or any(_may_name(inner) for inner in typing.get_args(hint))
 
 
 @dataclass(frozen=True, slots=True)

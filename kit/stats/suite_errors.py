@@ -171,7 +171,7 @@ class ErrorSum:
             scale = math.sqrt(float(variances.sum()))
             log_s = _LOG_S[0] + step * np.arange(n) - math.log(scale)
             phi = np.ones(n)
-            for each in np.unique(w[w > 0]):
+            for each in sorted({*w[w > 0].tolist()}):
                 # ln variance and 2 ln s lie on lattices whose steps divide: one row of values does.
                 origin = whole.step * first + 2 * (math.log(each) + float(log_s[0]))
                 values = np.exp(-0.5 * np.exp(origin + 2 * step * np.arange(_FINER * size + n)))
