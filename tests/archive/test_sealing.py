@@ -312,7 +312,9 @@ def test_five_files_and_five_findings_are_named(review, monkeypatch, count):
     with pytest.raises(SealError) as caught:
         _finished_files(review, load_claims(review))
     assert str(caught.value).endswith(f"no run wrote: {', '.join(names[:5])}")
-    seen = SimpleNamespace(ok=False, findings=[Finding("page", n, "one", "other") for n in names])
+    seen = SimpleNamespace(
+        ok=False, findings=[Finding(n, "one", "other", stage="page") for n in names]
+    )
     monkeypatch.setattr(kit.archive.sealing, "verify_bag", lambda _: seen)
     with pytest.raises(SealError) as caught:
         kit.archive.sealing._refuse_unverifiable(review, "quill")
