@@ -224,7 +224,7 @@ def test_runs_before_the_steady_state_are_the_far_ones(figures):
     pairs = cell(figures)
     early = [row.run for row, _ in pairs[:start]]
     assert runs_of(run_rules._find_outliers(view(pairs))) == early
-    rows, diagnostics = [row for row, _ in pairs], {s.run: s for _, s in pairs}
+    rows, diagnostics = [row for row, _ in pairs], {row.run: s for row, s in pairs}
     # Two such runs hide each other from the rule of first runs. Where far runs are not set aside,
     # they are flagged, and so is the drift over the order.
     screened = screen_runs(rows, diagnostics, bench(), params())
