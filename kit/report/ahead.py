@@ -21,6 +21,7 @@ import importlib.util
 import json
 import os
 import pickle
+import select
 import signal
 import subprocess
 import sys
@@ -39,11 +40,11 @@ if TYPE_CHECKING:
     from kit.charts.style import Chart
 
 
-# What reading, working out and showing a review imports, sooner or later.
-NEEDED = ("kit.report.laboratory", "kit.page.outputs", "kit.page.findings", "kit.charts.layout",
-           "kit.stats.suite_errors", "scipy.fft", "scipy.ndimage", "pandas", "pyarrow.csv",
-           "pyarrow.parquet", "matplotlib.backends.backend_svg", "babel.lists", "jinja2",
-           "markdown_it")  # fmt: skip
+# What reading, working out and showing a review imports, sooner or later; what reads logs first.
+_TO_READ = ("kit.review.walk", "pyarrow.csv", "pyarrow.parquet", "scipy.fft", "scipy.ndimage")
+NEEDED = (*_TO_READ, "kit.report.laboratory", "kit.page.outputs", "kit.page.findings",
+           "kit.charts.layout", "kit.stats.suite_errors", "pandas",
+           "matplotlib.backends.backend_svg", "babel.lists", "jinja2", "markdown_it")  # fmt: skip
 
 
 class WaitingKernel:
@@ -191,6 +192,8 @@ def _work_ahead(params_path: Path, handed: BinaryIO) -> None:
     if reading.store is None:
         return
     load_review(params_path, reading=replace(reading, backwards=True))
+    for module in NEEDED:  # while the kernel works out what there is to draw
+        import_module(module)
     # Another process draws in the page's order meanwhile; the two meet in the middle, and what one
     # has drawn the other finds in the store.
     charts: list[Chart] = pickle.load(handed)
@@ -202,26 +205,37 @@ def _work_ahead(params_path: Path, handed: BinaryIO) -> None:
 
 def _wait() -> None:
     """Import what was asked for, and be the kernel that a line of standard input describes."""
+    gc.set_threshold(50_000)  # as in `kit.__main__`
+    told: dict[str, Any] = {}
+    for module in sys.argv[1:]:
+        if module not in _TO_READ and not told and hasattr(os, "fork"):
+            told = _told() if select.select([sys.stdin], [], [], 0)[0] else {}
+        import_module(module)
     from ipykernel.kernelapp import launch_new_instance
 
-    gc.set_threshold(50_000)  # as in `kit.__main__`
-    for module in sys.argv[1:]:
-        import_module(module)
-    gc.freeze()  # never looked at again, so that a process forked here shares it
-    if not (line := sys.stdin.buffer.readline()):
+    gc.freeze()
+    if not (told := told or _told()):
         return  # whoever started it has ended
-    told = json.loads(line)
+    sys.argv[1:] = ["-f", told["connection"]]
+    launch_new_instance()
+
+
+def _told() -> dict[str, Any]:
+    """Return what a line of standard input says, once it has come; start the process beside."""
+    told: dict[str, Any] = json.loads(sys.stdin.buffer.readline() or "{}")
+    if not told:
+        return told
     os.chdir(told["folder"])
     os.environ.update(told["variables"])
     if told["beside"] and hasattr(os, "fork"):
+        gc.freeze()  # what was imported is never looked at again: the process forked here shares it
         handed, pipe = os.pipe()
         if not os.fork():  # no thread was started yet that it would lack
             os.close(pipe)
             _work_quietly(Path(told["beside"]), handed)
         os.close(handed)
         import_module("kit.report.ahead").WaitingKernel._beside.append(pipe)  # this is __main__
-    sys.argv[1:] = ["-f", told["connection"]]
-    launch_new_instance()
+    return told
 
 
 def _work_quietly(params_path: Path, handed: int) -> NoReturn:

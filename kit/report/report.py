@@ -14,6 +14,7 @@ import io
 import json
 import logging
 import os
+import queue
 import re
 import sys
 import tempfile
@@ -319,6 +320,7 @@ def _passing_on(note: Path) -> Iterator[None]:
 
 def _start_kernel(waiting: WaitingKernel, told: Mapping[str, Any]) -> Any:
     """Make a waiting Python a kernel, whatever kernels are registered on the machine."""
+    from jupyter_client.asynchronous.client import AsyncKernelClient
     from jupyter_client.kernelspec import KernelSpec, KernelSpecManager
     from jupyter_client.manager import KernelManager
     from jupyter_client.provisioning.local_provisioner import LocalProvisioner
@@ -340,13 +342,35 @@ def _start_kernel(waiting: WaitingKernel, told: Mapping[str, Any]) -> Any:
             self.pid = self.pgid = waiting.process.pid
             return self.connection_info
 
+        async def kill(self, restart: bool = False) -> None:
+            """End it at once, so that nobody asks again and again whether it has ended."""
+            await super().kill(restart)
+            waiting.process.wait()
+
+    class Prompt(AsyncKernelClient):  # the blocking one waits for a dead kernel's output for ever
+        """Takes its kernel for ready once it has answered, and does not wait for silence then.
+
+        Who runs cells passes over what is not of the cell that runs.
+        """
+
+        async def wait_for_ready(self, timeout: float | None = None) -> None:
+            """Return when the kernel answers on both channels, RuntimeError if it does not."""
+            limit = time.monotonic() + (timeout or 60)
+            while time.monotonic() < limit and await self.is_alive():
+                self.kernel_info()
+                with contextlib.suppress(queue.Empty):
+                    reply = await self.get_shell_msg(timeout=1)
+                    await self.get_iopub_msg(timeout=0.2)
+                    self._handle_kernel_info_reply(reply)
+                    return
+            raise RuntimeError("no answer")
+
     kernel = KernelManager(
         kernel_name="python3",
         kernel_id="marginbook",
         kernel_spec_manager=ThisPython(),
         connection_file=str(waiting.folder / "kernel.json"),
-        # The blocking client would wait for a dead kernel's output for ever.
-        client_class="jupyter_client.asynchronous.AsyncKernelClient",
+        client_factory=Prompt,
     )
     kernel.provisioner = Waiting(
         kernel_id=kernel.kernel_id, kernel_spec=kernel.kernel_spec, parent=kernel
