@@ -14,7 +14,7 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parents[1] / "evidence"))
 from count_code import count_code
 
-MODULES, AT_THE_TOP, CODE_LINES, PUBLIC_NAMES, LINES, PARAMETERS = 100, 8, 36_760, 500, 80, 8
+MODULES, AT_THE_TOP, CODE_LINES, PUBLIC_NAMES, LINES, PARAMETERS = 100, 8, 36_160, 500, 80, 8
 DOCSTRING_SHARE = 0.2256
 
 
