@@ -430,8 +430,8 @@ def write_guide(
     finished = [f for f in _find_finished(out_dir) if f.book.of_kind("margin")]
     of_class = Counter(f.book.names.get("classes", {}).get(f.book.product, "") for f in finished)
     if not finished or (machine_class and machine_class not in of_class):
-        guess = did_you_mean(machine_class, of_class) if machine_class else ""
-        raise UsageError(f"{out_dir.name}: no finished review of the class {machine_class}{guess}")
+        whose = f" of the class {machine_class}{did_you_mean(machine_class, of_class)}"
+        raise UsageError(f"{out_dir.name}: no finished review{whose if machine_class else ''}")
     chosen = machine_class or of_class.most_common(1)[0][0]
     some = [f for f in finished if f.book.names.get("classes", {}).get(f.product) == chosen]
     some.sort(key=lambda f: (f.book.date, f.folder))
