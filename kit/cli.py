@@ -462,10 +462,10 @@ def _check(params: Path, full: bool = False) -> Any:
     Exit status 1 if another log of the bench was altered or is gone.
     """
     from kit.metrics.measuring import PLAIN, Reading
-    from kit.metrics.store import Store, cache_folder
+    from kit.metrics.store import Store
     from kit.report.check import check_review
 
-    store = Store(cache_folder(os.environ, Path.home()) / "store")
+    store = Store.of_user(os.environ, Path.home())
     jobs = min(2, os.cpu_count() or 1)
     reading = PLAIN if full else Reading(jobs=jobs, threads=2, store=store)
     return check_review(params, full=full, reading=reading)
@@ -527,10 +527,8 @@ def _run_once(params: list[Path], out: Path, given: _RunOptions, as_json: bool) 
     # Its imports take as long as those of this process.
     with WaitingKernel.ahead(alone and not given.resume), _progress("starting"):
         from kit.metrics.measuring import Reading
-        from kit.metrics.store import Store, cache_folder
+        from kit.metrics.store import Store
         from kit.report.season import Outcome, RunOptions, run_reviews
-
-        store = cache_folder(os.environ, Path.home()) / "store"
 
         def told(outcome: Outcome) -> None:
             if as_json:
@@ -548,7 +546,7 @@ def _run_once(params: list[Path], out: Path, given: _RunOptions, as_json: bool) 
                 foreign_template=given.foreign_template,
                 reading=Reading(
                     jobs=given.jobs if alone else 1,
-                    store=None if given.fresh else Store(store),
+                    store=None if given.fresh else Store.of_user(os.environ, Path.home()),
                     cluster=given.cluster,
                     logs_at=given.logs_at,
                 ),

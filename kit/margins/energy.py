@@ -13,6 +13,7 @@ from scipy.special import stdtrit
 
 from kit.margins.cells import Cell, Estimate, Outcome, RatioEstimate, outcome_of
 from kit.metrics.run_metrics import RunMetrics
+from kit.rounding import grouped
 from kit.settings.bench_file import Title
 from kit.settings.metric import HEADLINE, READ_APART, SENSOR_WORDS
 from kit.settings.params import MarginParams
@@ -103,10 +104,7 @@ def weigh_energy(
     """
     found: list[EnergyStanding] = []
     lags = pool_lags(metrics)
-    logged: dict[str, list[RunMetrics]] = {}
-    for run in metrics:
-        if run.energy_per_frame_j:
-            logged.setdefault(run.title, []).append(run)
+    logged = grouped((run.title, run) for run in metrics if run.energy_per_frame_j)
     for name in titles:
         found += _logged(name, logged.get(name, ()), lags, confidence)
         found += _metered(name, cells, titles)
@@ -120,11 +118,8 @@ def _logged(
     confidence: float,
 ) -> list[EnergyStanding]:
     """Return the standings of one title from the power its runs logged."""
-    by_product: dict[str, list[RunMetrics]] = {}
-    for run in metrics:
-        by_product.setdefault(run.product, []).append(run)
     standings = []
-    for product, runs in by_product.items():
+    for product, runs in grouped((run.product, run) for run in metrics).items():
         lag = lags.get((product, "power_w"), SensorLag.unknown(""))
         raw = np.log([run.energy_per_frame_j for run in runs if run.energy_per_frame_j])
         # By lag, over the energy without one: ln ratios, shape (n_lags,), mean over the runs.

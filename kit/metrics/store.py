@@ -32,6 +32,11 @@ class Store:
     folder: Path
     limit_bytes: int = LIMIT_BYTES
 
+    @classmethod
+    def of_user(cls, environ: Mapping[str, str], home: Path) -> Store:
+        """Return the one store of this user on this machine; both as `_cache_folder` takes them."""
+        return cls(_cache_folder(environ, home) / "store")
+
     def load(self, key: str) -> bytes | None:
         """Return what is kept under a key, or None where there is nothing whole."""
         try:
@@ -81,7 +86,7 @@ class Store:
         return self.folder / f"{key[:2]}/{key}"
 
 
-def cache_folder(environ: Mapping[str, str], home: Path) -> Path:
+def _cache_folder(environ: Mapping[str, str], home: Path) -> Path:
     """Return the folder for results of this user on this machine.
 
     Parameters

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any, Unpack
 
 from kit.errors import UsageError
 from kit.metrics.measuring import STORE_VARIABLE, Reading
-from kit.metrics.store import Store, cache_folder
+from kit.metrics.store import Store
 from kit.page.answers import (
     BESIDE_SUITES,
     QUESTIONS,
@@ -677,7 +677,7 @@ def _reading() -> tuple[Reading, list[str]]:
     anew: list[str] = []
     if STORE_VARIABLE in os.environ:
         return dataclasses.replace(Reading.in_kernel(os.environ), anew=anew), anew
-    store = Store(cache_folder(os.environ, Path.home()))
+    store = Store.of_user(os.environ, Path.home())
     return Reading(threads=2, store=store, anew=anew), anew
 
 

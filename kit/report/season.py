@@ -36,7 +36,7 @@ from kit.claims.claim import Claim, ClaimBook, anchor_of, load_claims
 from kit.errors import ExecutionError, KitError, ParamsError, SealError, UsageError, did_you_mean
 from kit.metrics.cluster import do_on_cluster
 from kit.metrics.measuring import PLAIN, Reading
-from kit.metrics.store import Store, cache_folder, code_key
+from kit.metrics.store import Store, code_key
 from kit.package import module_paths
 from kit.page.assemble import frame_page
 from kit.page.html import (
@@ -1011,7 +1011,7 @@ def _run_elsewhere(task: tuple[Path, RunOptions, str]) -> _Delivery:
             "a worker has another version of marginbook or its packages than this machine; install "
             "the same on all"
         )
-    store = options.reading.store and Store(cache_folder(os.environ, Path.home()) / "store")
+    store = options.reading.store and Store.of_user(os.environ, Path.home())
     options = replace(options, reading=replace(options.reading, cluster="", store=store))
     # As nannies start them, workers may not fork; what this one starts ends when it does.
     current_process().daemon = False

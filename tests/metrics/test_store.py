@@ -15,7 +15,6 @@ from hypothesis import strategies as st
 from kit.metrics.store import (
     SHARDS,
     Store,
-    cache_folder,
     code_key,
     content_key,
 )
@@ -158,7 +157,7 @@ def test_the_key_of_code_follows_text_and_version(tmp_path, monkeypatch):
     ],
 )
 def test_where_results_are_kept(environ, expected):
-    assert cache_folder(environ, Path("/home/me")) == Path(expected)
+    assert Store.of_user(environ, Path("/home/me")).folder == Path(expected) / "store"
 
 
 HEAVY = (

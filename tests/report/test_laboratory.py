@@ -1,6 +1,7 @@
 """The review an analyst holds: asked, changed and compared; its answers are the page's own."""
 
 import json
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -12,10 +13,12 @@ import kit
 from kit.archive.remake import _recompute_review
 from kit.claims.of_pages import make_claims
 from kit.metrics import measuring
+from kit.metrics.store import Store
 from kit.page import tables
 from kit.page.answers import COLUMNS, LINES
 from kit.page.view import show
 from kit.review import walk
+from kit.review.walk import load_review
 
 ROOT = Path(__file__).parents[2]
 FEW = {"over": "p1", "titles": ["t0", "t2"]}
@@ -401,6 +404,13 @@ def test_what_was_read_anew_is_told(tmp_path, monkeypatch, capsys):
     assert capsys.readouterr().out == f"48 logs, 1 read and measured anew: logs/{log.name}\n"
     assert kit.open_review(params).read_anew == ()
     assert capsys.readouterr().out.endswith("found in the results store by its bytes\n")
+
+
+def test_what_a_run_measured_is_found(tmp_path):
+    params = write_bench(small_bench(seed=98), tmp_path)
+    store = Store.of_user(os.environ, Path.home())
+    load_review(params, reading=measuring.Reading(store=store))
+    assert kit.open_review(params).read_anew == ()
 
 
 # -- wrong calls ----------------------------------------------------------------------------------

@@ -470,5 +470,5 @@ def test_the_guide_does_not_vouch_for_reviews_it_could_not_make_again(shelf, los
 def test_a_guide_of_nothing_or_of_an_unknown_class_is_refused(shelf, tmp_path):
     with pytest.raises(UsageError, match='of the class dsek; did you mean "desk"'):
         write_guide(shelf / "out", today=dt.date(2026, 12, 5), machine_class="dsek")
-    with pytest.raises(UsageError, match="no finished review$"):
+    with pytest.raises(UsageError, match=r"no finished review$"):
         write_guide(tmp_path / "desk", today=dt.date(2026, 12, 5))
